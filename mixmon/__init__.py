@@ -1,0 +1,1 @@
+"""Cylinder-by-cylinder mixture from a chain of wideband oxygen sensors."""

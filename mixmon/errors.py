@@ -1,0 +1,67 @@
+"""What can go wrong that a person can mend.
+
+    MixmonError                  anything below; the command line catches this and nothing else
+    ├── UsageError               a command or call that cannot mean anything
+    ├── SessionError             the session file: carries every mistake, not just the first
+    ├── DefinitionError          a message definition file (DBC)
+    ├── SourceError              a log or a device that cannot be read
+    ├── OutputError              a place that cannot be written to
+    └── RangeError               a physical quantity outside the range where a formula holds
+
+Bad *data* never raises: it is counted where it is found, and shown. Every text names
+where it happened, what was found, what was expected, and what to do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class MixmonError(Exception):
+    """Base of every error that the user can mend."""
+
+
+class UsageError(MixmonError):
+    """A command, option or call that cannot mean anything."""
+
+
+class DefinitionError(MixmonError):
+    """A message definition file that cannot be used."""
+
+
+class SourceError(MixmonError):
+    """A log or device that cannot be read."""
+
+
+class OutputError(MixmonError):
+    """A file or folder that cannot be written."""
+
+
+class RangeError(MixmonError, ValueError):
+    """A quantity outside the range in which a formula is valid."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """One mistake in a file that the user wrote: where, what was found, what was expected."""
+
+    where: str
+    found: str
+    expected: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.found}; expected {self.expected}"
+
+
+class SessionError(MixmonError):
+    """A session file with mistakes; `mistakes` holds all of them in file order."""
+
+    def __init__(self, source: str, mistakes: list[Mistake]) -> None:
+        self.source = source
+        self.mistakes = mistakes
+        super().__init__(source, mistakes)
+
+    def __str__(self) -> str:
+        first, count = self.mistakes[0], len(self.mistakes)
+        rest = "" if count == 1 else f" (and {count - 1} more: mixmon verify {self.source})"
+        return f"{self.source}: {first}{rest}"

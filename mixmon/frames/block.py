@@ -1,0 +1,130 @@
+"""FrameBlock: frames as columns.
+
+The one shape in which frames travel. A block is immutable; its constructor checks dtype,
+shape and contiguity once, so that nothing later has to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntFlag
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+EXTENDED = 0x8000_0000
+"""Bit of `can_id` that marks a 29-bit identifier."""
+
+CLASSIC_WIDTH = 8
+FD_WIDTH = 64
+
+
+class FrameFlag(IntFlag):
+    """What a frame is besides its identifier and bytes."""
+
+    FD = 1
+    BIT_RATE_SWITCH = 2
+    ERROR_STATE = 4
+    REMOTE = 8
+    ERROR = 16
+    SENT = 32
+    RECEIVED = 64
+
+
+NOT_DATA = FrameFlag.REMOTE | FrameFlag.ERROR
+"""Frames with one of these flags are evidence about the bus and are never decoded."""
+
+_COLUMNS = (
+    ("t", np.int64),
+    ("can_id", np.uint32),
+    ("bus", np.uint8),
+    ("size", np.uint8),
+    ("dlc", np.uint8),
+    ("flags", np.uint8),
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameBlock:
+    """n frames in the order in which they arrived.
+
+    t        int64[n]    nanoseconds, as stamped by the log or the bus; never reordered here
+    can_id   uint32[n]   identifier; bit 31 set for 29-bit identifiers
+                         (an error frame keeps its class bits, and the ERROR flag)
+    bus      uint8[n]    index into `channels`
+    size     uint8[n]    data bytes that follow (0 for remote frames)
+    dlc      uint8[n]    raw data length code, 0..15 (a remote frame's asked length)
+    flags    uint8[n]    FrameFlag bits
+    data     uint8[n,w]  w = 8, or 64 in a block with CAN FD; zero beyond `size`
+    channels             names of the interfaces, as in the log; only ever grows
+    """
+
+    t: NDArray[np.int64]
+    can_id: NDArray[np.uint32]
+    bus: NDArray[np.uint8]
+    size: NDArray[np.uint8]
+    dlc: NDArray[np.uint8]
+    flags: NDArray[np.uint8]
+    data: NDArray[np.uint8]
+    channels: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        n = len(self.t)
+        for name, dtype in _COLUMNS:
+            column = getattr(self, name)
+            if column.dtype != dtype or column.shape != (n,):
+                raise ValueError(f"FrameBlock.{name}: {column.dtype}{column.shape}, expected {dtype}({n},)")
+        if self.data.dtype != np.uint8 or self.data.shape not in ((n, CLASSIC_WIDTH), (n, FD_WIDTH)):
+            raise ValueError(
+                f"FrameBlock.data: {self.data.dtype}{self.data.shape}, expected uint8({n}, 8 or 64)"
+            )
+        if not self.data.flags.c_contiguous:
+            raise ValueError("FrameBlock.data: expected C order")
+
+    def __len__(self) -> int:
+        return len(self.t)
+
+    @property
+    def width(self) -> int:
+        """Bytes of data a row can hold: 8 or 64."""
+        return int(self.data.shape[1])
+
+    @classmethod
+    def empty(cls, channels: tuple[str, ...] = (), width: int = CLASSIC_WIDTH) -> Self:
+        """A block with no frames."""
+        columns = [np.zeros(0, dtype) for _, dtype in _COLUMNS]
+        return cls(*columns, np.zeros((0, width), np.uint8), channels)
+
+    def take(self, rows: NDArray[Any] | slice) -> FrameBlock:
+        """The chosen frames (mask, indices or slice), in the order given."""
+        columns = [getattr(self, name)[rows] for name, _ in _COLUMNS]
+        return FrameBlock(*columns, np.ascontiguousarray(self.data[rows]), self.channels)
+
+    def widened(self, width: int) -> FrameBlock:
+        """The same frames in rows of at least `width` data bytes."""
+        if width <= self.width:
+            return self
+        data = np.zeros((len(self), width), np.uint8)
+        data[:, : self.width] = self.data
+        return FrameBlock(self.t, self.can_id, self.bus, self.size, self.dlc, self.flags, data, self.channels)
+
+
+def concat(blocks: Sequence[FrameBlock]) -> FrameBlock:
+    """All frames of the blocks, in order; the last block's `channels` must extend the others'.
+
+    Raises:
+        ValueError: the channel tables disagree.
+    """
+    if not blocks:
+        return FrameBlock.empty()
+    if len(blocks) == 1:
+        return blocks[0]
+    channels = max((b.channels for b in blocks), key=len)
+    if any(b.channels != channels[: len(b.channels)] for b in blocks):
+        raise ValueError("blocks with different channel tables cannot be joined")
+    width = max(b.width for b in blocks)
+    wide = [b.widened(width) for b in blocks]
+    columns = [np.concatenate([getattr(b, name) for b in wide]) for name, _ in _COLUMNS]
+    return FrameBlock(*columns, np.concatenate([b.data for b in wide]), channels)

@@ -1,0 +1,1 @@
+"""What burnt gas is: pure functions on floats and arrays."""

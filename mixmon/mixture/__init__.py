@@ -1,0 +1,1 @@
+"""What the cylinders did: rows in time and cylinders."""

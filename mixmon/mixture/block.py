@@ -1,0 +1,72 @@
+"""CylinderBlock: what the cylinders did, on one time grid."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class SampleState(IntEnum):
+    """Why a sample may or may not be counted: one reason each. Only VALID ones are counted."""
+
+    VALID = 0
+    COLD = 1
+    WARMING = 2
+    SETTLING = 3
+    HELD = 4
+    SILENT = 5
+    AT_RICH_LIMIT = 6
+    AT_LEAN_LIMIT = 7
+    OVERRUN = 8
+    SPARK_CUT = 9
+    SUSPECT = 10
+    LEFT_OUT = 11
+
+    @property
+    def word(self) -> str:
+        """The state in words, as shown and as written to JSON."""
+        return self.name.lower().replace("_", " ")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CylinderBlock:
+    """k rows on the time grid, n nodes of the chain (one column a node, in session order).
+
+    t          int64[k]       row times in ns, rising, multiples of the grid period
+    stretch    int64[k]       number of the unbroken stretch of time a row belongs to
+    lam        float64[k, n]  lambda held from the newest sample at or before the row; NaN if none
+    oxygen     float64[k, n]  oxygen balance in percent, wet, negative when rich; NaN if unknown
+    age        int64[k, n]    ns since that sample; -1 if there never was one
+    fresh      bool[k, n]     a new sample arrived since the row before
+    state      uint8[k, n]    SampleState
+    shifted    name -> float64[k, n]  engine quantities as they were when the gas now at each
+               sensor left its valve (rpm, load, throttle, map_kpa, target as lambda, ...)
+    now        name -> float64[k]     the same at the row's own time
+    aux        name -> float64[k, n]  node quantities: supply, heater
+    """
+
+    t: NDArray[np.int64]
+    stretch: NDArray[np.int64]
+    lam: NDArray[np.float64]
+    oxygen: NDArray[np.float64]
+    age: NDArray[np.int64]
+    fresh: NDArray[np.bool_]
+    state: NDArray[np.uint8]
+    shifted: Mapping[str, NDArray[np.float64]]
+    now: Mapping[str, NDArray[np.float64]]
+    aux: Mapping[str, NDArray[np.float64]]
+
+    def __post_init__(self) -> None:
+        shape = self.lam.shape
+        if self.t.shape != shape[:1] or self.stretch.shape != shape[:1]:
+            raise ValueError(f"CylinderBlock.t: {self.t.shape}, expected {shape[:1]}")
+        for name in ("oxygen", "age", "fresh", "state"):
+            if getattr(self, name).shape != shape:
+                raise ValueError(f"CylinderBlock.{name}: {getattr(self, name).shape}, expected {shape}")
+
+    def __len__(self) -> int:
+        return len(self.t)

@@ -1,0 +1,245 @@
+"""What the user declared, as frozen records. `session.load` makes them from TOML.
+
+Only facts that the file states are here; what follows from them together with the message
+definitions (which signal lies where) is `messages.bind`'s business.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """The engine. Cylinders are numbered 1..cylinders as the builder numbers them."""
+
+    cylinders: int
+    displacement_l: float | None = None
+    strokes: int = 4
+    firing_order: tuple[int, ...] | None = None
+    firing_angles_deg: tuple[float, ...] | None = None
+    aspiration: str | None = None
+    throttles: str | None = None
+    banks: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Injection:
+    """How fuel is injected."""
+
+    timing: str | None = None
+    dead_time_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Exhaust:
+    """Where the sensors sit. Distances in mm from the exhaust valve seat, one a cylinder."""
+
+    primary_bore_mm: float | None = None
+    sensor_distance_mm: tuple[float, ...] | None = None
+    sensor_angle_deg: float | None = None
+    before_turbine: bool = False
+    after_merge: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Fuel:
+    """The fuel, in one of four ways: a name, parts by volume, an atom formula, or a bare ratio."""
+
+    name: str | None = None
+    parts: Mapping[str, float] = field(default_factory=dict)
+    atoms: Mapping[str, float] = field(default_factory=dict)  # c, h, o, n
+    stoich_afr: float | None = None
+    leaded: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Bus:
+    """One CAN bus: its name here, in logs and on the adapter, and its message definitions."""
+
+    name: str
+    log_channel: str = "*"
+    interface: str | None = None
+    channel: str | None = None
+    bitrate: int | None = None
+    role: str = "listen"
+    database: str | None = None  # as written: a path from the session file, or a shipped name
+
+
+@dataclass(frozen=True, slots=True)
+class SignalChoice:
+    """Which signal carries a quantity, and how its number is to be read.
+
+    value = decoded * scale + offset, in `unit`. With `equals`, the quantity is a claim: true
+    when the decoded value is one of those.
+    """
+
+    bus: str
+    message: str
+    signal: str
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: str | None = None
+    equals: tuple[float, ...] | None = None
+
+    def at(self, position: int) -> SignalChoice:
+        """The same with `{position}` filled in, for one node of the chain."""
+        return SignalChoice(
+            self.bus,
+            self.message.format(position=position),
+            self.signal.format(position=position),
+            self.scale,
+            self.offset,
+            self.unit,
+            self.equals,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """One controller: its place in the chain, the cylinder(s) its sensor sees, the sensor's serial."""
+
+    position: int
+    cylinders: tuple[int, ...]
+    sensor: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """The sensor chain. `signals` maps lambda, oxygen, ready, supply, heater to signal patterns."""
+
+    bus: str
+    signals: Mapping[str, SignalChoice]
+    nodes: tuple[Node, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Axes:
+    """Cell centres. Empty axes mean: no cells along that direction."""
+
+    rpm: tuple[float, ...] = ()
+    load: tuple[float, ...] = ()
+    load_signal: str = "throttle"
+
+
+@dataclass(frozen=True, slots=True)
+class Targets:
+    """Target lambda by load (rows) and rpm (columns), where no target signal is mapped."""
+
+    lam: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LowFlowMask:
+    """Reversion and leak zone: readings are shown and never used for trims."""
+
+    rpm_below: float
+    load_below: float
+
+
+@dataclass(frozen=True, slots=True)
+class Overrun:
+    """Where a closed throttle at speed means a fuel cut or an unloaded engine."""
+
+    throttle_below: float
+    rpm_above: float
+
+
+@dataclass(frozen=True, slots=True)
+class Validity:
+    """When a sample may be counted."""
+
+    stale_s: float = 0.25
+    settle_s: float = 3.0
+    rich_limit: float = 0.65
+    lean_limit: float = 1.60
+    rpm_band: float = 60.0
+    load_band: float = 2.0
+    warm_coolant_c: float = 70.0
+    low_flow_mask: LowFlowMask | None = None
+    overrun: Overrun | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Trims:
+    """What the ECU's per-cylinder trims can be, and what they held during the run, in percent."""
+
+    step_percent: float = 0.5
+    lowest_percent: float = -10.0
+    highest_percent: float = 10.0
+    now_percent: tuple[float, ...] | None = None
+    ask_above_percent: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRule:
+    """One alarm: its condition, its timing, and what it means. Exactly one limit is set."""
+
+    name: str
+    priority: int
+    when: str | None = None
+    over_target: float | None = None
+    under_target: float | None = None
+    lambda_above: float | None = None
+    lambda_below: float | None = None
+    spread_above: float | None = None
+    age_s: float | None = None
+    supply_below: float | None = None
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+    dead_band: float = 0.0
+    latching: bool = False
+    suppress_when: str | None = None
+    cause: str = ""
+    consequence: str = ""
+    response: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The builder's and the cell's limits. Without a source they are placeholders."""
+
+    source: str | None = None
+    alarms: tuple[AlarmRule, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """Where runs are kept."""
+
+    folder: str = "runs"
+    pre_trigger_s: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A whole session file."""
+
+    engine: Engine
+    chain: Chain
+    buses: tuple[Bus, ...]
+    name: str = ""
+    path: Path | None = None
+    injection: Injection = field(default_factory=Injection)
+    exhaust: Exhaust = field(default_factory=Exhaust)
+    fuel: Fuel | None = None
+    engine_signals: Mapping[str, SignalChoice] = field(default_factory=dict)
+    axes: Axes = field(default_factory=Axes)
+    targets: Targets | None = None
+    validity: Validity = field(default_factory=Validity)
+    trims: Trims = field(default_factory=Trims)
+    limits: Limits = field(default_factory=Limits)
+    recording: Recording = field(default_factory=Recording)
+
+    def bus(self, name: str) -> Bus:
+        """The bus of that name.
+
+        Raises:
+            KeyError: there is none.
+        """
+        for bus in self.buses:
+            if bus.name == name:
+                return bus
+        raise KeyError(name)

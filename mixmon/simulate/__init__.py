@@ -1,0 +1,1 @@
+"""An engine whose truth is known."""
