@@ -94,13 +94,22 @@ class FrameBlock:
     @classmethod
     def empty(cls, channels: tuple[str, ...] = (), width: int = CLASSIC_WIDTH) -> Self:
         """A block with no frames."""
-        columns = [np.zeros(0, dtype) for _, dtype in _COLUMNS]
-        return cls(*columns, np.zeros((0, width), np.uint8), channels)
+        none = np.zeros(0, np.uint8)
+        data = np.zeros((0, width), np.uint8)
+        return cls(np.zeros(0, np.int64), np.zeros(0, np.uint32), none, none, none, none, data, channels)
 
     def take(self, rows: NDArray[Any] | slice) -> FrameBlock:
         """The chosen frames (mask, indices or slice), in the order given."""
-        columns = [getattr(self, name)[rows] for name, _ in _COLUMNS]
-        return FrameBlock(*columns, np.ascontiguousarray(self.data[rows]), self.channels)
+        return FrameBlock(
+            self.t[rows],
+            self.can_id[rows],
+            self.bus[rows],
+            self.size[rows],
+            self.dlc[rows],
+            self.flags[rows],
+            np.ascontiguousarray(self.data[rows]),
+            self.channels,
+        )
 
     def widened(self, width: int) -> FrameBlock:
         """The same frames in rows of at least `width` data bytes."""
@@ -126,5 +135,13 @@ def concat(blocks: Sequence[FrameBlock]) -> FrameBlock:
         raise ValueError("blocks with different channel tables cannot be joined")
     width = max(b.width for b in blocks)
     wide = [b.widened(width) for b in blocks]
-    columns = [np.concatenate([getattr(b, name) for b in wide]) for name, _ in _COLUMNS]
-    return FrameBlock(*columns, np.concatenate([b.data for b in wide]), channels)
+    return FrameBlock(
+        np.concatenate([b.t for b in wide]),
+        np.concatenate([b.can_id for b in wide]),
+        np.concatenate([b.bus for b in wide]),
+        np.concatenate([b.size for b in wide]),
+        np.concatenate([b.dlc for b in wide]),
+        np.concatenate([b.flags for b in wide]),
+        np.concatenate([b.data for b in wide]),
+        channels,
+    )
