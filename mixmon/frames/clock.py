@@ -1,0 +1,125 @@
+"""Frames in order of time, and how far time has certainly come.
+
+Two buses in one log, or a USB adapter that bunches, deliver frames slightly out of order.
+`Clock` holds frames back until the watermark (largest stamp seen, less the allowed lateness)
+has passed them and lets them go sorted by stamp; equal stamps keep their order of arrival.
+A frame that comes behind the watermark as it stood *before that frame* is late: counted,
+and left out, whatever the chunks were.
+
+A stamp more than `FORWARD_JUMP_NS` ahead, or `BACKWARD_JUMP_NS` behind, is not lateness but
+another clock: logs joined end to end, a device that was reset, one mad line. The stretch of
+time ends there and a new one begins; nothing is reordered across the border.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.frames.block import FrameBlock, concat
+
+LATENESS_NS = 50_000_000
+FORWARD_JUMP_NS = 10_000_000_000
+BACKWARD_JUMP_NS = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Span:
+    """Frames let go in one step: sorted by time, none later than `through`.
+
+    Nothing earlier than `through` can follow in the same stretch.
+    """
+
+    frames: FrameBlock
+    through: int
+    stretch: int
+
+
+class Clock:
+    """A stage: frames in, spans out. `late` counts frames left out, `jumps` the clock's steps."""
+
+    def __init__(self, lateness_ns: int = LATENESS_NS) -> None:
+        self._lateness = lateness_ns
+        self._pending = FrameBlock.empty()
+        self._newest: int | None = None  # largest stamp of the stretch
+        self._seen = 0  # largest stamp or advanced time of the stretch
+        self._stretch = 0
+        self.late = 0
+        self.jumps = 0
+
+    def feed(self, block: FrameBlock) -> list[Span]:
+        """The frames that are now certain, in one span a stretch of time."""
+        spans: list[Span] = []
+        while len(block):
+            same = self._until_jump(block.t)
+            if same:
+                self._take(block.take(slice(0, same)))
+                block = block.take(slice(same, None))
+            if len(block):
+                spans.append(self._end_stretch(int(block.t[0])))
+        if self._newest is not None:
+            spans.append(self._release(self._watermark()))
+        return spans
+
+    def advance(self, t: int) -> list[Span]:
+        """Raise the watermark to time `t` although no frame came; not beyond the jump limit."""
+        if self._newest is None:
+            return []
+        self._seen = max(self._seen, min(t, self._newest + FORWARD_JUMP_NS))
+        return [self._release(self._watermark())]
+
+    def flush(self) -> list[Span]:
+        """What is left, up to the last frame."""
+        if self._newest is None:
+            return []
+        return [self._release(max(self._newest, self._watermark()))]
+
+    def _watermark(self) -> int:
+        return self._seen - self._lateness
+
+    def _until_jump(self, t: NDArray[np.int64]) -> int:
+        """How many of the leading frames belong to the running stretch."""
+        if self._newest is None:
+            self._newest = self._seen = int(t[0])
+        before = _largest_before(t, self._newest)
+        jump = (t > before + FORWARD_JUMP_NS) | (t < before - BACKWARD_JUMP_NS)
+        first = int(jump.argmax())
+        return first if jump[first] else len(t)
+
+    def _take(self, block: FrameBlock) -> None:
+        kept = block.t >= _largest_before(block.t, self._seen) - self._lateness
+        largest = int(block.t.max())
+        if not kept.all():
+            self.late += len(block) - int(np.count_nonzero(kept))
+            block = block.take(kept)
+        self._newest = largest if self._newest is None else max(self._newest, largest)
+        self._seen = max(self._seen, largest)
+        pending = concat([self._pending, block]) if len(self._pending) else block
+        if (pending.t[1:] < pending.t[:-1]).any():
+            pending = pending.take(np.argsort(pending.t, kind="stable"))
+        self._pending = pending
+
+    def _release(self, through: int) -> Span:
+        count = int(np.searchsorted(self._pending.t, through, side="right"))
+        span = Span(self._pending.take(slice(0, count)), through, self._stretch)
+        self._pending = self._pending.take(slice(count, None))
+        return span
+
+    def _end_stretch(self, next_t: int) -> Span:
+        assert self._newest is not None
+        last = self._newest + FORWARD_JUMP_NS if next_t > self._newest else self._newest
+        span = self._release(max(last, self._watermark()))
+        self._newest = self._seen = next_t
+        self._stretch += 1
+        self.jumps += 1
+        return span
+
+
+def _largest_before(t: NDArray[np.int64], carried: int) -> NDArray[np.int64]:
+    """For every frame, the largest stamp before it, `carried` included."""
+    before = np.empty_like(t)
+    before[0] = carried
+    np.maximum.accumulate(t[:-1], out=before[1:])
+    return np.maximum(before, carried, out=before)
