@@ -43,14 +43,20 @@ class RangeError(MixmonError, ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Mistake:
-    """One mistake in a file that the user wrote: where, what was found, what was expected."""
+    """One mistake in a file that the user wrote: where, what was found, what was expected.
+
+    `where` is a dotted key such as `chain.node[3].cylinder`; tables of one name are counted from
+    1, as they stand in the file. `line` is the line in the file, None where none can be named.
+    """
 
     where: str
     found: str
     expected: str
+    line: int | None = None
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.found}; expected {self.expected}"
+        line = "" if self.line is None else f" (line {self.line})"
+        return f"{self.where}{line}: {self.found}; expected {self.expected}"
 
 
 class SessionError(MixmonError):

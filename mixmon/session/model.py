@@ -99,11 +99,15 @@ class SignalChoice:
 
 @dataclass(frozen=True, slots=True)
 class Node:
-    """One controller: its place in the chain, the cylinder(s) its sensor sees, the sensor's serial."""
+    """One controller: its place in the chain, the cylinder(s) its sensor sees, the sensor's serial.
+
+    `signals` are the node's own, where the chain's pattern does not fit it.
+    """
 
     position: int
     cylinders: tuple[int, ...]
     sensor: str | None = None
+    signals: Mapping[str, SignalChoice] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
