@@ -1,0 +1,144 @@
+"""FrameBlock -> candump text, as `candump -l` writes it.
+
+How it works: every line is laid out in a row of fixed cells, one field a range of cells, with
+NUL where a line has no character; dropping the NULs gives the text. No line is handled alone.
+"""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
+from mixmon.frames.candump_line import ERROR_BIT
+
+_ROWS = 16_384
+"""Lines laid out at a time; bounds memory and keeps the cells in the cache."""
+
+_HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8)
+_PAIRS = np.array([[_HEX[byte >> 4], _HEX[byte & 15]] for byte in range(256)])
+_UNNAMEABLE = re.compile(rb"[^!-~]")
+_SECOND_DIGITS = 10
+_FD_MARK = 4
+"""Flag bit of CAN FD itself, which recent kernels log (linux/can.h, CANFD_FDF)."""
+
+
+def write_candump(block: FrameBlock, fraction_digits: int = 6) -> bytes:
+    """The frames as lines of a candump log, each ended by a newline.
+
+    Stamps are cut to `fraction_digits` (1 to 9); with 9, `CandumpReader` gives the same block
+    again. Interface names are not padded; what cannot stand in one (a blank, a letter beyond
+    ASCII) is written as `_`.
+
+    Raises:
+        ValueError: a stamp before the epoch, for which candump text has no form, or another
+            number of digits.
+    """
+    if not 1 <= fraction_digits <= 9:
+        raise ValueError(f"fraction_digits: {fraction_digits}, expected 1 to 9")
+    if len(block) and int(block.t.min()) < 0:
+        raise ValueError(f"stamp {int(block.t.min())} ns lies before the epoch; expected 0 or more")
+    rows = (block.take(slice(at, at + _ROWS)) for at in range(0, len(block), _ROWS))  # never empty
+    return b"".join(_text(part, fraction_digits) for part in rows)
+
+
+def _text(block: FrameBlock, fraction_digits: int) -> bytes:
+    cells = np.hstack(
+        [
+            _constant(block, b"("),
+            _decimal(block.t // 1_000_000_000, _SECOND_DIGITS),
+            _constant(block, b"."),
+            _decimal(block.t % 1_000_000_000 // 10 ** (9 - fraction_digits), fraction_digits),
+            _constant(block, b") "),
+            _names(block),
+            _constant(block, b" "),
+            _identifiers(block),
+            _constant(block, b"#"),
+            _remote(block) if np.any(block.flags & FrameFlag.REMOTE) else _nothing(block),
+            _fd(block) if np.any(block.flags & FrameFlag.FD) else _nothing(block),
+            _data(block),
+            _raw_code(block) if np.any(block.dlc > 8) else _nothing(block),
+            _direction(block),
+            _constant(block, b"\n"),
+        ]
+    )
+    text: bytes = cells[cells != 0].tobytes()
+    return text
+
+
+def _nothing(block: FrameBlock) -> NDArray[np.uint8]:
+    return np.zeros((len(block), 0), np.uint8)
+
+
+def _constant(block: FrameBlock, text: bytes) -> NDArray[np.uint8]:
+    return np.broadcast_to(np.frombuffer(text, np.uint8), (len(block), len(text)))
+
+
+def _decimal(values: NDArray[np.int64], digits: int) -> NDArray[np.uint8]:
+    cells = np.empty((len(values), digits), np.uint8)
+    for column in range(digits - 1, -1, -1):
+        tens = values // 10
+        cells[:, column] = values - 10 * tens + ord("0")
+        values = tens
+    return cells
+
+
+def _names(block: FrameBlock) -> NDArray[np.uint8]:
+    names = [_UNNAMEABLE.sub(b"_", name.encode("ascii", "replace")) or b"_" for name in block.channels]
+    width = max(map(len, names), default=0)
+    table = np.frombuffer(b"".join(name.ljust(width, b"\0") for name in names), np.uint8)
+    cells: NDArray[np.uint8] = table.reshape(len(names), width)[block.bus]
+    return cells
+
+
+def _identifiers(block: FrameBlock) -> NDArray[np.uint8]:
+    error = (block.flags & FrameFlag.ERROR) != 0
+    number = np.where(error, block.can_id | ERROR_BIT, block.can_id) & ~np.uint32(EXTENDED)
+    shifts = np.arange(28, -4, -4, dtype=np.uint32)
+    cells = _HEX[(number[:, None] >> shifts) & 15]
+    cells[~error & (block.can_id < EXTENDED), :5] = 0
+    return cells
+
+
+def _remote(block: FrameBlock) -> NDArray[np.uint8]:
+    """`R`, `R5` or `R8_9`, by the length asked for."""
+    cells = np.zeros((len(block), 4), np.uint8)
+    remote = (block.flags & FrameFlag.REMOTE) != 0
+    cells[remote, 0] = ord("R")
+    asked = remote & (block.dlc > 0)
+    cells[asked, 1] = _HEX[np.minimum(block.dlc[asked], 8)]
+    return cells
+
+
+def _fd(block: FrameBlock) -> NDArray[np.uint8]:
+    """`#` and the flag digit."""
+    fd = (block.flags & FrameFlag.FD) != 0
+    digit = (block.flags & FrameFlag.BIT_RATE_SWITCH) // 2 + (block.flags & FrameFlag.ERROR_STATE) // 2
+    cells = np.zeros((len(block), 2), np.uint8)
+    cells[fd, 0] = ord("#")
+    cells[fd, 1] = _HEX[digit[fd] + _FD_MARK]
+    return cells
+
+
+def _data(block: FrameBlock) -> NDArray[np.uint8]:
+    cells = _PAIRS[block.data]
+    cells[np.arange(block.width) >= block.size[:, None]] = 0
+    return cells.reshape(len(block), 2 * block.width)
+
+
+def _raw_code(block: FrameBlock) -> NDArray[np.uint8]:
+    """`_9` to `_F` behind eight bytes or `R8`; a length code of CAN FD goes without saying."""
+    raw = (block.dlc > 8) & ((block.flags & FrameFlag.FD) == 0)
+    cells = np.zeros((len(block), 2), np.uint8)
+    cells[raw, 0] = ord("_")
+    cells[raw, 1] = _HEX[block.dlc[raw] & 15]
+    return cells
+
+
+def _direction(block: FrameBlock) -> NDArray[np.uint8]:
+    cells = np.zeros((len(block), 2), np.uint8)
+    for flag, mark in ((FrameFlag.RECEIVED, b" R"), (FrameFlag.SENT, b" T")):
+        cells[(block.flags & flag) != 0] = np.frombuffer(mark, np.uint8)
+    return cells
