@@ -1,0 +1,200 @@
+"""Every key of the session file, its kind and its range, in the order of the file.
+
+Ranges are wide: they catch a wrong unit or a slip of the finger, not an unusual engine.
+They are common practice, no source. What one key asks of another is in the modules `check_*`.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from mixmon.session import signals
+from mixmon.session.schema import Either, Flag, Kind, Number, Row, Table, Tables, Text
+
+FORMAT: Final = 1
+MOST_CYLINDERS: Final = 16
+
+_place = Number(1, MOST_CYLINDERS, whole=True)
+_places = Row(_place)
+_rpm = Number(0, 30_000, "rpm", above=True)
+_load = Number(0, 1000, "% or kPa")
+_percent = Number(0, 100, "%")
+_away = Number(0, 1, "lambda", above=True)
+_lambda = Number(0.3, 10, "lambda")
+_delay = Number(0, 60, "s")
+
+_ENGINE = Table(
+    {
+        "cylinders": _place,
+        "displacement_l": Number(0, 100, "litres", above=True),
+        "strokes": Number(2, 4, whole=True),
+        "firing_order": _places,
+        "firing_angles_deg": Row(Number(0, 720, "degrees")),
+        "aspiration": Text(("natural", "turbine", "blower")),
+        "throttles": Text(("single", "one per cylinder", "other")),
+        "banks": Table(others=_places, what="bank names with their cylinders, such as A = [1, 2]"),
+    },
+    ("cylinders",),
+    what="a table [engine] with at least cylinders",
+)
+
+_INJECTION = Table(
+    {
+        "timing": Text(("sequential", "paired", "batch")),
+        "dead_time_ms": Number(0, 10, "ms"),
+    }
+)
+
+_distance = Number(0, 5000, "mm", above=True)
+_EXHAUST = Table(
+    {
+        "primary_bore_mm": Number(0, 300, "mm", above=True),
+        "sensor_distance_mm": Either((_distance, Row(_distance))),
+        "sensor_angle_deg": Number(-90, 90, "degrees above horizontal"),
+        "before_turbine": Flag(),
+        "after_merge": Flag(),
+    }
+)
+
+_atoms = Number(0, 200)
+_FUEL = Table(
+    {
+        "name": Text(what="the name of a fuel"),
+        "parts": Table(others=Number(0, 1), what="fuel names with their parts by volume"),
+        "atoms": Table(
+            {"c": _atoms, "h": _atoms, "o": _atoms, "n": _atoms}, what="atoms in a molecule: c, h, o, n"
+        ),
+        "stoich_afr": Number(1, 40, "kg air per kg fuel"),
+        "leaded": Flag(),
+    }
+)
+
+_BUS = Table(
+    {
+        "name": Text(what="a name for the bus"),
+        "log_channel": Text(what='an interface name as in the log, or "*"'),
+        "interface": Text(what="an interface kind such as socketcan"),
+        "channel": Text(what="a channel of the interface, as text"),
+        "bitrate": Number(5_000, 1_000_000, "bit/s", whole=True),
+        "role": Text(("acknowledge", "listen")),
+        "database": Text(what="a DBC file"),
+    },
+    ("name",),
+    what="a table [[bus]] with at least a name",
+)
+
+_node_signals = Table({name: signals.signal_kind(quantity) for name, quantity in signals.CHAIN.items()})
+_NODE = Table(
+    {
+        "position": _place,
+        "cylinder": Either((_place, _places)),
+        "sensor": Text(what="the sensor's serial number, as text"),
+        "signals": _node_signals,
+    },
+    ("position", "cylinder"),
+    what="a table [[chain.node]] with position and cylinder",
+)
+_CHAIN = Table(
+    {
+        "bus": Text(what="the name of a bus"),
+        "signals": _node_signals,
+        "node": Tables(_NODE),
+        "without_sensor": _places,
+    },
+    what="a table [chain]",
+)
+
+_AXES = Table(
+    {
+        "rpm": Row(_rpm),
+        "load_signal": Text(("throttle", "map_kpa")),
+        "load": Row(_load),
+    }
+)
+
+_TARGETS = Table(
+    {"lambda": Row(Row(Number(0.5, 2, "lambda")))},
+    ("lambda",),
+)
+
+_VALIDITY = Table(
+    {
+        "stale_s": Number(0, 60, "s", above=True),
+        "settle_s": _delay,
+        "rich_limit": _lambda,
+        "lean_limit": _lambda,
+        "rpm_band": Number(0, 2000, "rpm", above=True),
+        "load_band": Number(0, 100, "% or kPa", above=True),
+        "warm_coolant_c": Number(-40, 150, "degC"),
+        "low_flow_mask": Table({"rpm_below": _rpm, "load_below": _load}, ("rpm_below", "load_below")),
+        "overrun": Table({"throttle_below": _percent, "rpm_above": _rpm}, ("throttle_below", "rpm_above")),
+    }
+)
+
+_trim = Number(-90, 100, "%")
+_TRIMS = Table(
+    {
+        "step_percent": Number(0, 10, "%", above=True),
+        "lowest_percent": _trim,
+        "highest_percent": _trim,
+        "now_percent": Row(_trim),
+        "ask_above_percent": Number(0, 100, "%", above=True),
+    }
+)
+
+_limit_kinds: dict[str, Kind] = {
+    "over_target": _away,
+    "under_target": _away,
+    "lambda_above": _lambda,
+    "lambda_below": _lambda,
+    "spread_above": Number(0, 100, "%", above=True),
+    "age_s": Number(0, 3600, "s", above=True),
+    "supply_below": Number(0, 60, "V", above=True),
+}
+LIMIT_KINDS: Final = tuple(_limit_kinds)
+"""An alarm has exactly one of these."""
+
+_ALARM = Table(
+    {
+        "name": Text(what="a name for the alarm"),
+        "priority": Number(1, 3, whole=True),
+        "when": Text(what="a condition such as throttle > 60"),
+        **_limit_kinds,
+        "on_delay_s": _delay,
+        "off_delay_s": _delay,
+        "dead_band": Number(0, 100),
+        "latching": Flag(),
+        "suppress_when": Text(what="a condition such as fuel_cut"),
+        "cause": Text(),
+        "consequence": Text(),
+        "response": Text(),
+    },
+    ("name", "priority"),
+    what="a table [[limits.alarm]] with name, priority and one limit",
+)
+
+SESSION: Final = Table(
+    {
+        "format": Number(FORMAT, FORMAT, whole=True),
+        "name": Text(what="a name for the session"),
+        "engine": _ENGINE,
+        "injection": _INJECTION,
+        "exhaust": _EXHAUST,
+        "fuel": _FUEL,
+        "bus": Tables(_BUS),
+        "chain": _CHAIN,
+        "engine_signals": Table(
+            {name: signals.signal_kind(quantity) for name, quantity in signals.ENGINE.items()}
+        ),
+        "axes": _AXES,
+        "targets": _TARGETS,
+        "validity": _VALIDITY,
+        "trims": _TRIMS,
+        "limits": Table({"source": Text(), "alarm": Tables(_ALARM)}),
+        "recording": Table(
+            {"folder": Text(what="a folder"), "pre_trigger_s": Number(0, 3600, "s")},
+        ),
+    },
+    ("engine", "chain"),
+)
+"""The whole file."""
