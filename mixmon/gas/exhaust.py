@@ -75,6 +75,7 @@ def composition(
 ) -> Composition[Quantity]:
     """The wet exhaust gas at lambda, in mole percent; `.dry()` takes the water out.
 
+    >>> from mixmon.gas.fuel import fuel_named
     >>> gas = composition(0.85, fuel_named("gasoline")).dry()
     >>> round(gas.co, 3), round(gas.co2, 3), round(gas.h2, 3)
     (5.61, 11.571, 1.954)
@@ -112,6 +113,7 @@ def oxygen_balance(lam: Quantity, fuel: Fuel, w: float = 0.0) -> Quantity:
     Infinite lambda (air alone) gives the oxygen of the intake air; below `richest(fuel, w)`
     the result is NaN.
 
+    >>> from mixmon.gas.fuel import fuel_named
     >>> round(oxygen_balance(0.80, fuel_named("gasoline")), 4)
     -4.6113
 
@@ -144,6 +146,7 @@ def lambda_from_oxygen(x_percent: Quantity, fuel: Fuel, w: float = 0.0) -> Quant
     The oxygen of the intake air or more gives infinity: no fuel at all, zero in the fuel domain.
     Less than the balance at `richest(fuel, w)` gives NaN.
 
+    >>> from mixmon.gas.fuel import fuel_named
     >>> round(lambda_from_oxygen(-4.6113, fuel_named("gasoline")), 4)
     0.8
 

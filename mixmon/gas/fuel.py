@@ -1,7 +1,8 @@
 """Fuels: what they are made of, and the air they need.
 
-A fuel is one molecule C_c H_h O_o N_n, or, for a mixture of substances, the average one;
-only the ratios of the atoms matter. Everything about burnt gas follows from two numbers:
+A fuel is one molecule C_c H_h O_o N_n, or, for a mixture of substances, the average one. Only
+the ratios of the atoms matter, but for unburnt vapour, whose share of the gas goes with the size
+of the molecule. Everything about burnt gas follows from two numbers:
 
     a = c + h/4 - o/2     mol O2 that one mol of fuel needs
     b = c + h/2 + n/2     mol CO2 + H2O + N2 that it yields
@@ -75,6 +76,15 @@ class Fuel:
         return self.c * CARBON + self.h * HYDROGEN + self.o * OXYGEN + self.n * NITROGEN
 
     @property
+    def formula(self) -> str:
+        """Atoms for one carbon, such as CH1.87; as they are where there is no carbon."""
+        per = self.c or 1.0
+        atoms = (("C", self.c), ("H", self.h), ("O", self.o), ("N", self.n))
+        return "".join(
+            symbol if count == per else f"{symbol}{count / per:.4g}" for symbol, count in atoms if count
+        )
+
+    @property
     def stoich_afr(self) -> float:
         """Stoichiometric air-fuel ratio by mass.
 
@@ -85,10 +95,11 @@ class Fuel:
 
 
 _PURE = (
-    # Heating values: Heywood 1988, table D.4; densities at 15 °C: gasoline EN 228 (middle of its
-    # range), diesel EN 590 (the same), the rest handbook values. All from memory.
-    Fuel("gasoline", 1, 1.87, density_kg_l=0.745, heating_value_mj_kg=43.4),
-    Fuel("diesel", 1, 1.80, density_kg_l=0.835, heating_value_mj_kg=42.5),
+    # Gasoline is CH1.87 and diesel CH1.80, with molar masses near 110 and 170 g/mol, and heating
+    # values: Heywood 1988, table D.4. Densities at 15 °C: gasoline EN 228 (middle of its range),
+    # diesel EN 590 (the same), the rest handbook values. All from memory.
+    Fuel("gasoline", 8, 8 * 1.87, density_kg_l=0.745, heating_value_mj_kg=43.4),
+    Fuel("diesel", 12, 12 * 1.80, density_kg_l=0.835, heating_value_mj_kg=42.5),
     Fuel("isooctane", 8, 18, density_kg_l=0.696, heating_value_mj_kg=44.3),
     Fuel("n-heptane", 7, 16, density_kg_l=0.688, heating_value_mj_kg=44.6),
     Fuel("toluene", 7, 8, density_kg_l=0.872, heating_value_mj_kg=40.6),
@@ -110,6 +121,7 @@ REFERENCE_PETROL = Fuel("reference petrol", 1, 1.7261, 0.0175)
 """The fuel of the five-gas equation for petrol (Directive 98/69/EC, from memory)."""
 
 _SUM_TOLERANCE = 1e-6
+_CARBONS = 8
 
 
 def fuel_names() -> tuple[str, ...]:
@@ -145,7 +157,7 @@ def _suggestion(key: str) -> str:
 
 
 def blend(parts: Mapping[str, float] | Mapping[Fuel, float], name: str | None = None) -> Fuel:
-    """The fuel mixed from parts by volume, as its average molecule (one carbon where there is any).
+    """The fuel mixed from parts by volume, as its average molecule.
 
     Oxygen demand adds up over the parts, so the stoichiometric ratio is the mass-weighted mean of
     the parts' own, exactly. Volumes are taken before mixing; shrinkage on mixing does not matter.
@@ -172,11 +184,10 @@ def blend(parts: Mapping[str, float] | Mapping[Fuel, float], name: str | None = 
 def _mixture(name: str, fuels: list[Fuel], weight: list[float], density: float | None) -> Fuel:
     """The average molecule of fuels mixed by mass; the weights add up to 1."""
     moles = [w / fuel.molar_mass for fuel, w in zip(fuels, weight, strict=True)]
-    molecules = sum(m * fuel.c for fuel, m in zip(fuels, moles, strict=True)) or sum(moles)
 
     def atoms(element: str) -> float:
         total = sum(m * float(getattr(fuel, element)) for fuel, m in zip(fuels, moles, strict=True))
-        return total / molecules
+        return total / sum(moles)
 
     heat = [fuel.heating_value_mj_kg for fuel in fuels]
     return Fuel(name, atoms("c"), atoms("h"), atoms("o"), atoms("n"), density, _mean_if_known(heat, weight))
@@ -204,14 +215,22 @@ def _mean_if_known(values: list[float | None], weight: list[float]) -> float | N
 
 
 def from_atoms(c: float, h: float, o: float = 0.0, n: float = 0.0, name: str | None = None) -> Fuel:
-    """A fuel given by its atoms; only their ratios matter.
+    """A fuel given by its atoms: a molecule, or a formula for one carbon atom such as CH1.87.
+
+    The latter (c = 1 and fractions of the others) is taken as a molecule of eight carbons; this
+    matters for unburnt vapour only.
+
+    >>> round(from_atoms(1, 1.87).stoich_afr, 3)
+    14.601
 
     Raises:
         RangeError: a negative count, or a molecule that needs no oxygen to burn.
     """
     counts = (("C", c), ("H", h), ("O", o), ("N", n))
     formula = "".join(f"{symbol}{'' if count == 1 else f'{count:g}'}" for symbol, count in counts if count)
-    return Fuel(name or formula or "nothing", c, h, o, n)
+    whole = all(float(count).is_integer() for count in (h, o, n))
+    size = _CARBONS if c == 1 and not whole else 1
+    return Fuel(name or formula or "nothing", c * size, h * size, o * size, n * size)
 
 
 def from_stoich_afr(stoich_afr: float) -> Fuel:
@@ -234,7 +253,8 @@ def from_stoich_afr(stoich_afr: float) -> Fuel:
     name = f"fuel of stoich {stoich_afr:g}"
     if stoich_afr >= gasoline.stoich_afr:
         air = AIR_MOLAR_MASS / OXYGEN_IN_AIR
-        return Fuel(name, 1, (stoich_afr * CARBON - air) / (air / 4.0 - stoich_afr * HYDROGEN))
+        ratio = (stoich_afr * CARBON - air) / (air / 4.0 - stoich_afr * HYDROGEN)
+        return from_atoms(1, ratio, name=name)
     alcohol = ethanol if stoich_afr >= ethanol.stoich_afr else methanol
     mass = (gasoline.stoich_afr - stoich_afr) / (gasoline.stoich_afr - alcohol.stoich_afr)
     return _mixture(name, [gasoline, alcohol], [1.0 - mass, mass], None)

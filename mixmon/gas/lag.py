@@ -1,0 +1,159 @@
+"""Sensor lag and controller filter: what they make of a changing gas.
+
+Both act on the oxygen balance, in which the sensor is linear, and never on lambda.
+
+How the fast form works: rows are cut into blocks of `_BLOCK`, counted from the first row ever
+fed. Inside a block the lag is run from zero, in step for all blocks of a feed; what the block
+started from, dying away, is added after. Invariant: every row goes through the same additions
+in the same order however the rows are split into feeds, so any split gives the same bits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import accumulate
+from typing import Any
+
+import numpy as np
+
+from mixmon.errors import RangeError
+from mixmon.gas.quantity import FloatArray, Quantity, as_given, need_positive
+
+_BLOCK = 64
+_TERMS = 40
+
+
+class FirstOrderLag:
+    """n first-order lags over rows at a fixed period: exact for inputs that hold between rows.
+
+    A row's input holds over the period that ends at the row: a step in row 0 has reached
+    1 - exp(-period/tau) of its height in row 0's output. A NaN stays in its column from there on.
+
+    >>> lag = FirstOrderLag(0.1, [0.1], start=[0.0])
+    >>> [round(float(y), 4) for y in lag.feed(np.ones((3, 1)))[:, 0]]
+    [0.6321, 0.8647, 0.9502]
+
+    Args:
+        period_s: time between rows.
+        tau_s: time constants [n]; 63 % of a step is reached after one. Zero passes its input on.
+        tau_rich_s: the same for falling (rich-going) columns, where it differs; `tau_s` is then
+            the rising (lean-going) one.
+        start: output before the first row [n]; by default the first row's input, settled.
+
+    Raises:
+        RangeError: a period not above zero, or a negative time constant.
+    """
+
+    def __init__(
+        self,
+        period_s: float,
+        tau_s: Sequence[float] | FloatArray,
+        tau_rich_s: Sequence[float] | FloatArray | None = None,
+        start: Sequence[float] | FloatArray | None = None,
+    ) -> None:
+        need_positive("lag", "period in s", period_s)
+        self._keep, self._step = _factors(period_s, tau_s)
+        self._step_rich = self._step if tau_rich_s is None else _factors(period_s, tau_rich_s)[1]
+        if self._step_rich.shape != self._step.shape:
+            raise ValueError(f"tau_rich_s: {self._step_rich.shape}, expected {self._step.shape}")
+        self._uneven = np.flatnonzero(self._step_rich != self._step)
+        self._fading = np.multiply.accumulate(np.broadcast_to(self._keep, (_BLOCK, len(self._keep))))
+        self._base: FloatArray | None = None if start is None else np.array(start, np.float64)
+        self._local = np.zeros(len(self._keep))
+        self._done = 0  # rows of the current block that have been fed
+        self._last = np.zeros(len(self._keep)) if self._base is None else self._base.copy()
+
+    def feed(self, x: FloatArray) -> FloatArray:
+        """The lagged rows [k, n] for the next k rows of input [k, n]."""
+        if x.ndim != 2 or x.shape[1] != len(self._keep):
+            raise ValueError(f"lag: {x.shape}, expected (k, {len(self._keep)})")
+        if len(x) == 0:
+            return np.empty(x.shape)
+        if self._base is None:
+            self._base = np.array(x[0], np.float64)
+            self._last = self._base.copy()
+        y = self._even_rows(x)
+        for column in self._uneven:
+            y[:, column] = self._uneven_column(x[:, column], int(column))
+        self._last = y[-1].copy()
+        return y
+
+    def _even_rows(self, x: FloatArray) -> FloatArray:
+        """Columns with one time constant, all of them at once."""
+        assert self._base is not None
+        first, rows = self._done, len(x)
+        blocks = -(-(first + rows) // _BLOCK)
+        flat = np.zeros((blocks * _BLOCK, x.shape[1]))
+        flat[first : first + rows] = x
+        padded = flat.reshape(blocks, _BLOCK, -1)
+        local = np.zeros((blocks, x.shape[1]))
+        local[0] = self._local
+        begin, end = (first, first + rows) if blocks == 1 else (0, _BLOCK)
+        for j in range(begin, end):
+            if j == first:
+                local[0] = self._local
+            row = padded[:, j]
+            row -= local
+            row *= self._step
+            row += local
+            local = row
+        return self._with_bases(padded, first, rows)
+
+    def _with_bases(self, padded: FloatArray, first: int, rows: int) -> FloatArray:
+        """What each block started from, added to its zero-start rows; keeps the carry."""
+        blocks = len(padded)
+        bases = np.empty((blocks, padded.shape[2]))
+        bases[0] = self._base
+        for i in range(1, blocks):
+            bases[i] = padded[i - 1, -1] + self._fading[-1] * bases[i - 1]
+        last = (first + rows - 1) % _BLOCK
+        self._done = (last + 1) % _BLOCK
+        self._local = padded[-1, last].copy() if self._done else np.zeros(padded.shape[2])
+        self._base = bases[-1] if self._done else padded[-1, -1] + self._fading[-1] * bases[-1]
+        padded += self._fading * bases[:, None]
+        y: FloatArray = padded.reshape(blocks * _BLOCK, -1)[first : first + rows]
+        return y
+
+    def _uneven_column(self, x: FloatArray, column: int) -> list[float]:
+        """One column with two time constants: the way it goes decides, row by row."""
+        lean, rich = float(self._step[column]), float(self._step_rich[column])
+
+        def follow(y: float, x: float) -> float:
+            away = x - y
+            return y + (lean if away > 0.0 else rich) * away
+
+        return list(accumulate(x.tolist(), follow, initial=float(self._last[column])))[1:]
+
+
+def _factors(period_s: float, tau_s: Any) -> tuple[FloatArray, FloatArray]:
+    """Per column: what stays of the old output over a period, and the share of the new input."""
+    tau = np.array(tau_s, np.float64)
+    if tau.ndim != 1 or not np.all(tau >= 0.0):
+        raise RangeError(f"lag: time constants {tau.tolist()}; expected a list, each zero or more s")
+    with np.errstate(divide="ignore"):
+        exponent = -period_s / tau
+    return np.exp(exponent), -np.expm1(exponent)
+
+
+def diffusion_layer_step(periods: Quantity) -> Quantity:
+    """Step response of a sensor's porous layer at a time in units of t_D = thickness²/diffusivity.
+
+    One-dimensional diffusion to a sink, transfer function 1/cosh(sqrt(s t_D)): slower to start
+    and steeper than a first-order lag. 63 % is reached after 0.503 t_D. Zero before the step.
+
+    >>> round(diffusion_layer_step(0.5032), 3)
+    0.632
+
+    Source: one-dimensional diffusion with the single parameter thickness/sqrt(diffusivity)
+    (Wang & Detwiler, Sensors and Actuators B, 2005); the inverse transform by residues, computed.
+    """
+    time = np.asarray(periods, np.float64)
+    odd = 2 * np.arange(_TERMS) + 1
+    weight = np.where(np.arange(_TERMS) % 2 == 0, 4.0, -4.0) / (np.pi * odd)
+    decay = np.exp(-(np.maximum(time, 0.0)[..., None]) * (odd * np.pi / 2.0) ** 2)
+    begun = (time > _NOTHING_YET) | np.isnan(time)
+    return as_given(periods, np.where(begun, 1.0 - np.sum(decay * weight, axis=-1), 0.0))
+
+
+_NOTHING_YET = 0.007
+"""Below this the response is under 1e-16 and the series would need more terms than it has."""

@@ -1,0 +1,137 @@
+"""What bends a reading: the pressure at the sensor, and a fuel other than the curve was made for.
+
+Both act on the oxygen balance: nothing at lambda 1, more the further away. Neither is applied
+unless asked for.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from mixmon.gas.exhaust import composition, lambda_from_oxygen, oxygen_balance, richest
+from mixmon.gas.fuel import Fuel
+from mixmon.gas.quantity import FloatArray, Quantity, as_given, need_not_negative, need_positive
+
+_HALVINGS = 56
+
+
+def pressure_gain(bar: Quantity, k_bar: float | None = None, reference_bar: float = 1.0) -> Quantity:
+    """How much larger the pump current is at a pressure than at the reference pressure.
+
+    The layer's resistance to diffusion is a molecular part, free of pressure, and a pore part,
+    so current goes as p / (p + k). k belongs to the sensor type: 0 for wide pores (no effect),
+    infinite for the finest (current as p). None, the default: unknown, no effect.
+
+    >>> round(pressure_gain(1.2, k_bar=0.3), 4)
+    1.04
+
+    Raises:
+        RangeError: k negative or the reference pressure not above zero.
+
+    Source: parallel gas resistances, computed; that the reading needs this compensation:
+    Surnilla, Soltis, Hilditch & House, SAE 2016-01-1070, 2016 (abstract).
+    """
+    need_positive("pressure effect", "reference pressure in bar", reference_bar)
+    k = 0.0 if k_bar is None else k_bar
+    need_not_negative("pressure effect", "k in bar", k)
+    ratio = np.asarray(bar, np.float64) / reference_bar
+    if np.isfinite(k):
+        ratio = ratio * ((reference_bar + k) / (np.asarray(bar, np.float64) + k)) if k else ratio * 0.0 + 1.0
+    return as_given(bar, ratio)
+
+
+def read_at_pressure(
+    x_percent: Quantity, bar: Quantity | float, k_bar: float | None = None, reference_bar: float = 1.0
+) -> Quantity:
+    """The oxygen balance that a sensor reports at a pressure for the true one, percent.
+
+    Rich reads richer and lean leaner above the reference pressure.
+
+    Raises:
+        RangeError: as for `pressure_gain`.
+    """
+    gain = pressure_gain(np.asarray(bar, np.float64), k_bar, reference_bar)
+    return as_given(x_percent, x_percent * gain)
+
+
+def corrected_for_pressure(
+    x_percent: Quantity, bar: Quantity | float, k_bar: float | None = None, reference_bar: float = 1.0
+) -> Quantity:
+    """The true oxygen balance from the reported one, percent: the inverse of `read_at_pressure`.
+
+    Raises:
+        RangeError: as for `pressure_gain`.
+    """
+    gain = pressure_gain(np.asarray(bar, np.float64), k_bar, reference_bar)
+    return as_given(x_percent, x_percent / gain)
+
+
+class Diffusion(NamedTuple):
+    """Diffusivities relative to that of O2."""
+
+    co: float
+    h2: float
+
+
+MOLECULAR = Diffusion(co=1.00, h2=3.78)
+"""Wide pores (correlation of Fuller, Schettler & Giddings, 1966; from memory)."""
+
+KNUDSEN = Diffusion(co=1.07, h2=3.98)
+"""Fine pores: one over the square root of the molar mass."""
+
+
+def pump_signal(lam: Quantity, fuel: Fuel, diffusion: Diffusion = MOLECULAR, w: float = 0.0) -> Quantity:
+    """Oxygen balance with CO and H2 weighted by how fast they reach the electrode, percent.
+
+    Closer to a raw pump current than the plain balance: the rich side comes out 1.6 to 2 times
+    as large.
+
+    Raises:
+        RangeError: w negative.
+    """
+    gas = composition(lam, fuel, w=w)
+    return gas.o2 - (gas.co * diffusion.co + gas.h2 * diffusion.h2) / 2.0
+
+
+def reading_on_other_fuel(
+    lam: Quantity, fuel: Fuel, curve: Fuel, diffusion: Diffusion | None = None, w: float = 0.0
+) -> Quantity:
+    """The lambda shown for a true lambda, when `fuel` burns and the sensor's curve is for `curve`.
+
+    Without `diffusion` the signal is the plain oxygen balance; with it, the weighted one. The two
+    bracket what sensors do, and for alcohols err in opposite directions. Exact at lambda 1.
+
+    >>> from mixmon.gas.fuel import fuel_named
+    >>> round(reading_on_other_fuel(0.75, fuel_named("ethanol"), fuel_named("gasoline")), 3)
+    0.766
+
+    Args:
+        lam: true lambda.
+        fuel: what burns.
+        curve: what the sensor's characteristic was made with, in dry air.
+        diffusion: MOLECULAR, KNUDSEN or another weighting.
+        w: mol water per mol dry intake air.
+
+    Raises:
+        RangeError: w negative.
+    """
+    plain = lambda_from_oxygen(oxygen_balance(lam, fuel, w), curve)
+    if diffusion is None:
+        return plain
+    signal = np.asarray(pump_signal(lam, fuel, diffusion, w), np.float64)
+    return as_given(lam, np.where(signal < 0.0, _rich_lambda(signal, curve, diffusion), plain))
+
+
+def _rich_lambda(signal: FloatArray, curve: Fuel, diffusion: Diffusion) -> FloatArray:
+    """The rich lambda with that weighted signal, by halving; NaN below the curve's rich end."""
+    low: Any = np.full(signal.shape, richest(curve))
+    high: Any = np.ones(signal.shape)
+    out = ~(signal >= pump_signal(low, curve, diffusion))
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2.0
+        leaner = pump_signal(middle, curve, diffusion) < signal
+        low = np.where(leaner, middle, low)
+        high = np.where(leaner, high, middle)
+    return np.where(out, np.nan, (low + high) / 2.0)
