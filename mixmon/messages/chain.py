@@ -1,0 +1,271 @@
+"""The project's own message layer: sixteen sensor nodes and an engine bus, from one table.
+
+Each message is a list of fields in wire order; start bits follow from the lengths, so that
+fields cannot overlap and no bit number is written by hand. Everything else (the DBC files,
+the decoder, the simulator) is made from the plans that this module gives.
+
+Rules of the layer:
+
+- little-endian, unsigned, 11-bit identifiers, at most eight bytes a frame;
+- raw all-ones is "not available", all-ones less one is "error", in every field but counter
+  and checksum (after the habit of SAE J1939; yes/no fields are two bits wide to have both);
+- protected messages end with a 4-bit rolling counter and a checksum byte, CRC-8 of SAE J1850
+  over the bytes before it.
+
+The reasons for identifiers, scalings and order are in dbc/README.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum
+
+from mixmon.messages.codes import top_two
+from mixmon.messages.plan import MessagePlan, Protection, SignalPlan
+
+NODES = 16
+"""Most nodes that one chain can have."""
+
+CHAIN_FILE = "mixture_chain.dbc"
+ENGINE_FILE = "engine_bus.dbc"
+
+FAST_ID = 0x2A0
+STATE_ID = 0x4A0
+IDENTITY_ID = 0x6A0
+"""First identifiers of the three kinds of node frames: the node at position p sends first + p - 1."""
+
+ENGINE_FAST_ID = 0x1B3
+ENGINE_FUEL_ID = 0x1B5
+ENGINE_SLOW_ID = 0x3B9
+
+
+class NodeState(IntEnum):
+    """Raw values of a node's `State`. Only READY readings may be counted."""
+
+    OFF = 0
+    HEATING = 1
+    SETTLING = 2
+    READY = 3
+    AIR_CALIBRATION = 4
+    HEATER_FAULT = 5
+    ELEMENT_FAULT = 6
+    SUPPLY_LOW = 7
+
+
+@dataclass(frozen=True, slots=True)
+class _Field:
+    """One row of the table: a signal without its place, which follows from the rows before it."""
+
+    name: str
+    length: int
+    comment: str
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: str = ""
+    minimum: float = 0.0
+    maximum: float = 0.0
+    choices: Mapping[int, str] = field(default_factory=dict)
+    coded: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class _Message:
+    """One kind of message: its fields in wire order. Protected ones gain counter and checksum."""
+
+    name: str
+    can_id: int
+    cycle_ms: int
+    comment: str
+    fields: tuple[_Field, ...]
+    protected: bool = True
+
+
+def _flag(name: str, comment: str) -> _Field:
+    choices = {0: "no", 1: "yes", 2: "error", 3: "not available"}
+    return _Field(name, 2, comment, maximum=1, choices=choices)
+
+
+_STATES = {s.value: s.name.lower().replace("_", " ") for s in NodeState}
+_COUNTER = _Field(
+    "Counter", 4, "Rises by one with every frame of this message, modulo 16", maximum=15, coded=False
+)
+_CHECKSUM = _Field(
+    "Checksum", 8, "CRC-8 of SAE J1850 over all bytes before this one", maximum=255, coded=False
+)
+_LAMBDA = (0.00025, 0.3, "lambda", 0.3, 16.5)
+
+_FAST = _Message(
+    "Fast",
+    FAST_ID,
+    10,
+    "The reading of one sensor",
+    (
+        _Field(
+            "OxygenBalance",
+            16,
+            "Oxygen less what the unburnt gas can use, wet, negative when rich; what the element measures",
+            *(0.002, -65.0, "%", -60.0, 60.0),
+        ),
+        _Field("Lambda", 16, "Air-fuel ratio over stoichiometric, worked out by the controller", *_LAMBDA),
+        _Field(
+            "State",
+            4,
+            "What the controller is doing; readings count only when ready",
+            maximum=max(_STATES),
+            choices={**_STATES, 14: "error", 15: "not available"},
+        ),
+    ),
+)
+
+_STATE = _Message(
+    "State",
+    STATE_ID,
+    100,
+    "How one controller and its sensor are",
+    (
+        _Field("ResetCount", 8, "Starts of the controller, modulo 250", maximum=249),
+        _Field("Supply", 12, "Voltage at the controller's terminals", 0.0075, 0.0, "V", 0.0, 30.0),
+        _Field(
+            "ElementTemperature", 12, "Temperature of the sensing element", 0.4, -60.0, "degC", -60.0, 1500.0
+        ),
+        _Field("HeaterDuty", 8, "Heater on-time", 0.4, 0.0, "%", 0.0, 100.0),
+        _flag("HeaterOpen", "The heater draws no current"),
+        _flag("HeaterShort", "The heater draws too much current"),
+        _flag("ElementOpen", "A wire of the sensing element is broken"),
+        _flag("ElementShort", "A wire of the sensing element touches supply or ground"),
+        _flag("OverTemperature", "The element is hotter than its maker allows"),
+        _flag("SupplyLow", "The supply is too low to hold the element's temperature"),
+    ),
+)
+
+_IDENTITY = _Message(
+    "Identity",
+    IDENTITY_ID,
+    2000,
+    "Which controller this is",
+    (
+        _Field("SerialNumber", 32, "Serial number of the controller", maximum=4294967293),
+        _Field("HardwareVersion", 8, "Version of the circuit", maximum=253),
+        _Field("FirmwareMajor", 8, "Version of the program, first number", maximum=253),
+        _Field("FirmwareMinor", 8, "Version of the program, second number", maximum=253),
+        _Field("LayerVersion", 8, "Version of this message layer, 1 here", maximum=253),
+    ),
+    protected=False,
+)
+
+_ENGINE = (
+    _Message(
+        "Engine_Fast",
+        ENGINE_FAST_ID,
+        20,
+        "Speed and load",
+        (
+            _Field("Speed", 16, "Crankshaft speed", 0.3, 0.0, "rpm", 0.0, 19500.0),
+            _Field("Throttle", 12, "Throttle opening; the mean of several", 0.025, 0.0, "%", 0.0, 100.0),
+            _Field("ManifoldPressure", 12, "Absolute pressure in the intake", 0.125, 0.0, "kPa", 0.0, 500.0),
+            _Field("SparkAdvance", 12, "Ignition before top dead centre", 0.05, -70.0, "deg", -60.0, 120.0),
+        ),
+    ),
+    _Message(
+        "Engine_Fuel",
+        ENGINE_FUEL_ID,
+        20,
+        "What the fuel control asks for and does",
+        (
+            _Field("Target", 16, "Lambda that the fuel control aims at", *_LAMBDA),
+            _Field(
+                "PulseWidth",
+                16,
+                "Commanded injector opening, dead time included",
+                *(0.0008, 0.0, "ms", 0.0, 50.0),
+            ),
+            _Field(
+                "Correction", 12, "Closed-loop correction of fuel, plus adds", 0.03, -60.0, "%", -50.0, 50.0
+            ),
+            _flag("FuelCut", "Fuel is cut on some or all cylinders"),
+            _flag("SparkCut", "Sparks are left out on some or all cylinders"),
+            _flag("ClosedLoop", "The correction follows a sensor"),
+            _flag("Transient", "Fuel is added or taken for a change of load"),
+        ),
+    ),
+    _Message(
+        "Engine_Slow",
+        ENGINE_SLOW_ID,
+        200,
+        "Temperatures, pressures, supply",
+        (
+            _Field("Coolant", 10, "Coolant temperature", 0.25, -60.0, "degC", -60.0, 190.0),
+            _Field("Intake", 10, "Temperature of the intake air", 0.25, -60.0, "degC", -60.0, 190.0),
+            _Field("FuelPressure", 12, "Rail pressure over ambient", 0.4, 0.0, "kPa", 0.0, 1600.0),
+            _Field("Barometer", 10, "Ambient pressure, absolute", 0.08, 40.0, "kPa", 40.0, 120.0),
+            _Field("Battery", 10, "Voltage at the engine controller", 0.025, 0.0, "V", 0.0, 25.0),
+        ),
+    ),
+)
+
+
+def node_messages(position: int) -> tuple[MessagePlan, ...]:
+    """The plans of one node: `MixNN_Fast`, `MixNN_State`, `MixNN_Identity`.
+
+    Raises:
+        ValueError: there is no such place in a chain.
+
+    >>> [hex(plan.can_id) for plan in node_messages(2)]
+    ['0x2a1', '0x4a1', '0x6a1']
+    """
+    if not 1 <= position <= NODES:
+        raise ValueError(f"position {position}: expected 1 to {NODES}")
+    prefix = f"Mix{position:02d}_"
+    return tuple(
+        _plan(kind, prefix + kind.name, kind.can_id + position - 1) for kind in (_FAST, _STATE, _IDENTITY)
+    )
+
+
+def chain_messages(nodes: int = NODES) -> tuple[MessagePlan, ...]:
+    """The plans of the first `nodes` nodes, node by node.
+
+    >>> len(chain_messages())
+    48
+    """
+    return tuple(plan for position in range(1, nodes + 1) for plan in node_messages(position))
+
+
+def engine_messages() -> tuple[MessagePlan, ...]:
+    """The plans of the engine bus.
+
+    >>> [plan.name for plan in engine_messages()]
+    ['Engine_Fast', 'Engine_Fuel', 'Engine_Slow']
+    """
+    return tuple(_plan(kind, kind.name, kind.can_id) for kind in _ENGINE)
+
+
+def _plan(kind: _Message, name: str, can_id: int) -> MessagePlan:
+    fields = kind.fields + ((_COUNTER, _CHECKSUM) if kind.protected else ())
+    signals, start = [], 0
+    for row in fields:
+        signals.append(_signal(row, start))
+        start += row.length
+    protection = Protection("Counter", "Checksum", "CRC8_J1850") if kind.protected else Protection()
+    return MessagePlan(
+        name, can_id, start // 8, tuple(signals), kind.cycle_ms * 1_000_000, protection, kind.comment
+    )
+
+
+def _signal(row: _Field, start: int) -> SignalPlan:
+    not_available, error = top_two(row.length) if row.coded else ((), ())
+    return SignalPlan(
+        name=row.name,
+        start=start,
+        length=row.length,
+        big_endian=False,
+        scale=row.scale,
+        offset=row.offset,
+        unit=row.unit,
+        minimum=row.minimum,
+        maximum=row.maximum,
+        choices=row.choices,
+        not_available=not_available,
+        error=error,
+        comment=row.comment,
+    )

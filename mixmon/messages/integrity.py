@@ -1,0 +1,147 @@
+"""Are frames whole, and is every one there? Checksums and rolling counters, for all messages at once.
+
+A frame whose checksum is wrong, or that is too short to be checked, is corrupt and takes no part
+in the counter's sequence. Of the rest, each frame is compared with the one before it of the same
+message: the counter should have risen by one and by the corrupt frames between. The same counter
+again is a repeat, and the frame is corrupt too: a controller that repeats itself has stopped
+measuring. More is a jump, and the difference is the number of frames lost. The first frame, one
+after a silence of a whole turn of the counter, and one after a turn of corrupt frames say nothing.
+
+Invariant: the carry of a message holds the counter and time of its last whole frame, so that
+the verdicts do not depend on how frames are cut into blocks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.messages.plan import MessagePlan, SignalPlan
+
+Mask = NDArray[np.bool_]
+Column = NDArray[np.int64]
+
+_SILENCE_NS = 1_000_000_000
+"""Silence after which a counter says nothing, where no cycle time is known: common practice, no source."""
+
+
+def counter_modulus(signal: SignalPlan) -> int:
+    """How many values a rolling counter takes: up to its declared maximum, else all that fit.
+
+    >>> counter_modulus(SignalPlan("Counter", 0, 4, False))
+    16
+    >>> counter_modulus(SignalPlan("Counter", 0, 4, False, minimum=0, maximum=14))
+    15
+    """
+    full = 1 << signal.length
+    if signal.maximum is None or signal.scale == 0:
+        return full
+    highest = round((signal.maximum - signal.offset) / signal.scale)
+    return min(highest + 1, full) if highest > 0 else full
+
+
+@dataclass(frozen=True, slots=True)
+class MessageCounts:
+    """What happened to one message's frames so far."""
+
+    frames: int = 0
+    short: int = 0
+    checksum_errors: int = 0
+    counter_jumps: int = 0
+    lost: int = 0
+    repeats: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Before:
+    """For each frame: the whole frame before it, if known, and the corrupt ones since."""
+
+    known: Mask
+    counter: Column
+    t: Column
+    corrupt: Column
+
+
+class CounterWatch:
+    """Judges the rolling counters of k messages. Carries each one's last counter and time.
+
+    `jumps`, `lost` and `repeats` int64[k] are the counts so far.
+    """
+
+    def __init__(self, plans: Sequence[MessagePlan]) -> None:
+        k = len(plans)
+        self._modulus = np.array([_modulus(plan) for plan in plans], np.int64)
+        self._silence = np.array([_silence(plan) for plan in plans], np.int64)
+        self._known = np.zeros(k, np.bool_)
+        self._counter = np.zeros(k, np.int64)
+        self._t = np.zeros(k, np.int64)
+        self._corrupt = np.zeros(k, np.int64)
+        self.jumps = np.zeros(k, np.int64)
+        self.lost = np.zeros(k, np.int64)
+        self.repeats = np.zeros(k, np.int64)
+
+    def judge(self, slot: Column, t: Column, counter: Column, whole: Mask) -> Mask:
+        """The frames that repeat their predecessor's counter, bool[n].
+
+        slot      int64[n]  which message, 0 to k-1, rising; a message's frames in order of arrival
+        t         int64[n]  ns
+        counter   int64[n]  raw counter
+        whole     bool[n]   the frame holds a counter and its checksum, if any, is right
+        """
+        rows = np.flatnonzero(whole)
+        at = slot[rows]
+        first = np.ones(len(rows), np.bool_)
+        first[1:] = at[1:] != at[:-1]
+        before = self._before(slot, t, counter, rows, first)
+        rise = (counter[rows] - before.counter) % self._modulus[at]
+        judged = before.known & (np.abs(t[rows] - before.t) <= self._silence[at])
+        judged &= before.corrupt + 1 < self._modulus[at]
+        same = judged & (rise == 0)
+        lost = np.where(judged, np.maximum(rise - before.corrupt - 1, 0), 0)
+        self._count(at, same, lost)
+        self._remember(slot, t, counter, rows, first)
+        repeated = np.zeros(len(slot), np.bool_)
+        repeated[rows] = same
+        return repeated
+
+    def _before(self, slot: Column, t: Column, counter: Column, rows: Column, first: Mask) -> _Before:
+        previous = np.empty_like(rows)
+        previous[:1] = 0
+        previous[1:] = rows[:-1]
+        before = _Before(np.ones_like(first), counter[previous], t[previous], rows - previous - 1)
+        at = slot[rows[first]]
+        before.known[first] = self._known[at]
+        before.counter[first] = self._counter[at]
+        before.t[first] = self._t[at]
+        before.corrupt[first] = self._corrupt[at] + rows[first] - np.searchsorted(slot, at)
+        return before
+
+    def _count(self, at: Column, same: Mask, lost: Column) -> None:
+        k = len(self.jumps)
+        self.repeats += np.bincount(at[same], minlength=k)
+        jumped = lost > 0
+        self.jumps += np.bincount(at[jumped], minlength=k)
+        np.add.at(self.lost, at[jumped], lost[jumped])
+
+    def _remember(self, slot: Column, t: Column, counter: Column, rows: Column, first: Mask) -> None:
+        self._corrupt += np.bincount(slot, minlength=len(self._corrupt))
+        last = np.ones_like(first)
+        last[:-1] = first[1:]
+        newest = rows[last]
+        at = slot[newest]
+        self._known[at] = True
+        self._counter[at] = counter[newest]
+        self._t[at] = t[newest]
+        self._corrupt[at] = np.searchsorted(slot, at, side="right") - newest - 1
+
+
+def _modulus(plan: MessagePlan) -> int:
+    name = plan.protection.counter
+    return 1 if name is None else counter_modulus(plan.signal(name))
+
+
+def _silence(plan: MessagePlan) -> int:
+    return _SILENCE_NS if plan.cycle_ns is None else _modulus(plan) * plan.cycle_ns

@@ -1,0 +1,163 @@
+"""One layout of signals, decoded for many frames at once.
+
+Messages that differ in name and identifier only (the nodes of a chain) share a layout, and
+their frames are decoded together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.messages.branches import Mask, in_ranges, present
+from mixmon.messages.checksum import checksum
+from mixmon.messages.field import Field, Raw, Rows
+from mixmon.messages.plan import MessagePlan, Quality, SignalPlan
+
+RawColumn = NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]
+
+
+class Frames:
+    """m frames of one layout: their bytes, and how many bytes of each are real, uint8[m]."""
+
+    def __init__(self, data: NDArray[np.uint8], size: NDArray[np.uint8]) -> None:
+        self.rows = Rows(data)
+        self.size = size
+        self._shortest = int(size.min(initial=255))
+
+    def __len__(self) -> int:
+        return len(self.size)
+
+    def take(self, rows: NDArray[np.int64]) -> Frames:
+        """The frames of the given rows."""
+        return Frames(self.rows.data[rows], self.size[rows])
+
+    def holding(self, count: int) -> Mask | None:
+        """The frames of at least `count` bytes, bool[m], or None if all are."""
+        return None if count <= self._shortest else self.size >= count
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decoded:
+    """s signals of m frames: values float64[s, m], quality uint8[s, m], s raw columns [m]."""
+
+    values: NDArray[np.float64]
+    quality: NDArray[np.uint8]
+    raw: tuple[RawColumn, ...]
+
+
+class Layout:
+    """Decodes the wanted signals of frames that are laid out alike. Holds nothing between calls."""
+
+    def __init__(self, message: MessagePlan, wanted: Collection[str]) -> None:
+        self.message = message
+        self.signals = tuple(signal for signal in message.signals if signal.name in wanted)
+        self._fields = {signal.name: Field.of(signal) for signal in message.signals}
+
+    def decode(self, frames: Frames, corrupt: Mask | None) -> Decoded:
+        """The signals of the frames. What a frame of `corrupt` bool[m] holds is CORRUPT."""
+        shape = (len(self.signals), len(frames))
+        values, quality = np.empty(shape), np.zeros(shape, np.uint8)
+        raw = tuple(
+            self._decode_one(signal, frames, corrupt, values[row], quality[row])
+            for row, signal in enumerate(self.signals)
+        )
+        return Decoded(values, quality, raw)
+
+    def counter(self, frames: Frames) -> tuple[Raw, Mask | None]:
+        """Raw counters uint64[m], and the frames that hold one, or None if all do."""
+        name = self.message.protection.counter
+        assert name is not None
+        return self._bits(name, frames), self._held(name, frames)
+
+    def checksum_wrong(self, frames: Frames) -> Mask:
+        """The frames, bool[m], whose checksum does not fit their bytes. All must be whole frames."""
+        protection = self.message.protection
+        assert protection.checksum is not None
+        at = self._fields[protection.checksum].first_byte
+        others = [frames.rows.byte(k) for k in range(self.message.size) if k != at]
+        expected = checksum(protection.algorithm, others, len(frames), protection.data_id)
+        return np.not_equal(expected, frames.rows.byte(at))
+
+    def _decode_one(
+        self,
+        signal: SignalPlan,
+        frames: Frames,
+        corrupt: Mask | None,
+        value: NDArray[np.float64],
+        quality: NDArray[np.uint8],
+    ) -> RawColumn:
+        """Fill one row of values and one of quality; the raw column."""
+        bits = self._bits(signal.name, frames)
+        raw = _typed(signal, bits)
+        _scale(signal, raw, value)
+        _mark_codes(signal, bits, quality)
+        if corrupt is not None:
+            quality[corrupt] = Quality.CORRUPT
+        if (there := self._there(signal, frames)) is not None:
+            quality[~there] = Quality.MISSING
+            raw = np.where(there, raw, raw.dtype.type(0))
+        if quality.any():
+            value[quality != Quality.GOOD] = np.nan
+        return raw
+
+    def _there(self, signal: SignalPlan, frames: Frames) -> Mask | None:
+        """The frames that carry the signal, or None if all do."""
+        held = self._held(signal.name, frames)
+        asked = present(
+            signal, self.message, lambda name: self._bits(name, frames), lambda name: self._held(name, frames)
+        )
+        if held is None or asked is None:
+            return asked if held is None else held
+        return held & asked
+
+    def _held(self, name: str, frames: Frames) -> Mask | None:
+        """The frames that are long enough for the signal, or None if all are.
+
+        Bits beyond the end of the message as defined are in no frame, however long it is.
+        """
+        end = self._fields[name].end_byte
+        if end > self.message.size:
+            return np.zeros(len(frames), np.bool_)
+        return frames.holding(end)
+
+    def _bits(self, name: str, frames: Frames) -> Raw:
+        """The signal's bits, uint64[m]; zeros where no row is long enough."""
+        field = self._fields[name]
+        if field.end_byte > frames.rows.width:
+            return np.zeros(len(frames), np.uint64)
+        return frames.rows.take(field)
+
+
+def _typed(signal: SignalPlan, bits: Raw) -> RawColumn:
+    """The bits as the number that they are: unsigned, two's complement or IEEE 754."""
+    if signal.is_float and signal.length == 32:
+        with np.errstate(invalid="ignore"):  # signalling NaN
+            return bits.astype(np.uint32).view(np.float32).astype(np.float64)
+    if signal.is_float:
+        return bits.view(np.float64)
+    if signal.signed:
+        sign = np.uint64(1 << (signal.length - 1))
+        return ((bits ^ sign) - sign).view(np.int64)
+    return bits
+
+
+def _scale(signal: SignalPlan, raw: RawColumn, out: NDArray[np.float64]) -> None:
+    """Put raw * scale + offset into `out`, in this order, so that other readers of the DBC agree."""
+    np.copyto(out, raw)
+    if signal.scale != 1.0 or signal.offset != 0.0:
+        with np.errstate(over="ignore", invalid="ignore"):  # floats as sent may be anything
+            out *= signal.scale
+            out += signal.offset
+
+
+def _mark_codes(signal: SignalPlan, bits: Raw, quality: NDArray[np.uint8]) -> None:
+    """Mark "not available" and "error" codes; a look at the lowest one settles most columns."""
+    codes = signal.not_available + signal.error
+    if not codes or not (bits >= np.uint64(min(low for low, _ in codes))).any():
+        return
+    quality[in_ranges(bits, signal.error)] = Quality.ERROR
+    quality[in_ranges(bits, signal.not_available)] = Quality.NOT_AVAILABLE
