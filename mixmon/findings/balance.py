@@ -1,0 +1,333 @@
+"""Balance: what every cylinder needs, how sure that is, and what to do about it.
+
+Cells first (`cells`), then one need a cylinder from the cells that may be used for trims:
+each cell counts by the inverse square of its standard error, and where the cells of a
+cylinder disagree by more than their errors allow, its interval is widened by the ratio
+(Birge ratio, from memory: R. T. Birge, Phys. Rev. 40, 1932).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.cells import CellResult, cell_results
+from mixmon.findings.dwell import Dwell
+from mixmon.findings.series import NOTHING, Estimate, student_t95
+from mixmon.findings.spread import Spread, predicted_spread, spread
+from mixmon.findings.trimming import TrimPlan, plan_trims
+from mixmon.findings.twoway import two_way
+from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.steady import Cell, Steady
+from mixmon.session.model import Session
+
+DISAGREEMENT = 2.0
+"""Birge ratio from which a cylinder is marked as needing different fuel in different cells."""
+
+Floats = NDArray[np.float64]
+Interval = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class CylinderNeed:
+    """One cylinder, all used cells together. Percent of fuel, positive = add fuel; NaN = not known."""
+
+    cylinder: int
+    position: int
+    sensor: str | None
+    needs_percent: float
+    interval95_percent: Interval
+    usable_s: float
+    effective_samples: float
+    left_out_s: Mapping[str, float]
+    trim_now_percent: float
+    trim_new_percent: float
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CellNeed:
+    """One cylinder in one cell."""
+
+    rpm: float | None
+    load: float | None
+    cylinder: int
+    needs_percent: float
+    half_interval_percent: float
+    usable_s: float
+    used_for_trims: bool
+
+
+@dataclass(frozen=True, slots=True)
+class GroupNeed:
+    """A bank against the whole engine, or the whole engine against the target in one cell."""
+
+    needs_percent: float
+    half_interval_percent: float
+    rpm: float | None = None
+    load: float | None = None
+    bank: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """The whole result. `withheld` says why no trims are offered; empty when they are."""
+
+    against: str
+    cylinders: tuple[CylinderNeed, ...]
+    cells: tuple[CellNeed, ...]
+    whole_engine: tuple[GroupNeed, ...]
+    banks: tuple[GroupNeed, ...]
+    spread: Spread
+    predicted_spread: Spread
+    predicted_by_cell: tuple[tuple[Cell, Spread], ...]
+    withheld: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Combined:
+    """Needs of n nodes over the used cells: ln, with errors; and how far the cells disagree."""
+
+    peers: tuple[Estimate, ...]
+    target: tuple[Estimate, ...]
+    disagreement: Floats
+
+
+class BalanceStage:
+    """Feed it every CylinderBlock of a run (or of several); ask `result` at the end, or meanwhile."""
+
+    def __init__(self, session: Session, left_out: frozenset[int] = frozenset()) -> None:
+        self.session = session
+        self._nodes = session.chain.nodes
+        self._left_out = np.array([bool(left_out & set(n.cylinders)) for n in self._nodes])
+        self._steady = Steady(session.axes, session.validity)
+        self.grid = self._steady.grid
+        self._dwell = Dwell(len(self._nodes))
+
+    def feed(self, block: CylinderBlock) -> None:
+        """Take rows of one stretch of time."""
+        self._dwell.feed(block, self._steady.feed(block))
+
+    def result(self, against: str = "peers", gaps: tuple[str, ...] = ()) -> Balance:
+        """What the rows so far say.
+
+        Args:
+            against: "peers" or "target": the reference of the needs shown. Trims are always
+                against peers, so that they leave the engine's total fuel alone.
+            gaps: what could not be done for want of a signal; repeated in the notes.
+        """
+        weights = np.array([float(len(n.cylinders)) for n in self._nodes])
+        cells = cell_results(self._dwell.table(), weights, ~self._left_out)
+        combined = combine([c for c in cells if self.used(c.cell)], weights)
+        plan = plan_trims(self.session, combined.peers)
+        return _Report(self, against, cells, combined, plan).build(gaps)
+
+    def used(self, number: int) -> bool:
+        """False in the zone of reversion and leaks, where readings are shown but never trimmed by."""
+        mask = self.session.validity.low_flow_mask
+        cell = self.grid.cell(number)
+        if mask is None or cell.rpm is None or cell.load is None:
+            return True
+        return not (cell.rpm < mask.rpm_below and cell.load < mask.load_below)
+
+    def left_out_s(self) -> list[dict[str, float]]:
+        """For every node, seconds that were not counted, by reason."""
+        return self._dwell.left_out_s()
+
+
+def combine(cells: list[CellResult], weights: Floats) -> Combined:
+    """One need a node from the cells, against peers (zero on average in the fuel domain) and target."""
+    n = len(weights)
+    if not cells:
+        return Combined((NOTHING,) * n, (NOTHING,) * n, np.ones(n))
+    peers, birge = _weighted([c.peers for c in cells], common=True)
+    known = np.array([np.isfinite(e.mean) for e in peers])
+    means = np.array([e.mean for e in peers])
+    shift = np.log(np.average(np.exp(-means[known]), weights=weights[known])) if known.any() else 0.0
+    shifted = tuple(Estimate(e.mean + shift, e.half, e.standard_error, e.effective) for e in peers)
+    target, _ = _weighted([c.target for c in cells], common=False)
+    return Combined(shifted, target, birge)
+
+
+def _weighted(cells: list[tuple[Estimate, ...]], *, common: bool) -> tuple[tuple[Estimate, ...], Floats]:
+    """Means over cells by inverse variance; with `common`, each cell may have its own zero."""
+    y = np.array([[e.mean for e in row] for row in cells])
+    error = np.array([[e.standard_error for e in row] for row in cells])
+    effective = np.array([[e.effective for e in row] for row in cells])
+    w = np.where(np.isfinite(error), 1.0 / np.square(np.where(error > 0, error, 1e-6)), 0.0)
+    y = np.where(w > 0, y, np.nan)
+    rows, columns = two_way(y, w) if common else (np.zeros(len(y)), _column_means(y, w))
+    total = w.sum(axis=0)
+    count = (w > 0).sum(axis=0)
+    residual = np.nan_to_num(y - rows[:, None] - columns)
+    chi2 = (w * residual**2).sum(axis=0)
+    birge = np.sqrt(np.maximum(1.0, np.divide(chi2, count - 1, out=np.ones(len(total)), where=count > 1)))
+    out = []
+    for i, weight in enumerate(total):
+        if weight <= 0:
+            out.append(NOTHING)
+            continue
+        degrees = float(effective[w[:, i] > 0, i].sum()) - count[i]
+        se = float(birge[i] / np.sqrt(weight))
+        out.append(Estimate(float(columns[i]), student_t95(max(degrees, 1.0)) * se, se, degrees + count[i]))
+    return tuple(out), birge
+
+
+def _column_means(y: Floats, w: Floats) -> Floats:
+    total = w.sum(axis=0)
+    mean: Floats = np.divide(
+        (w * np.nan_to_num(y)).sum(axis=0), total, out=np.full(len(total), np.nan), where=total > 0
+    )
+    return mean
+
+
+def percent(x: float) -> float:
+    """A need in ln lambda as percent of fuel."""
+    return 100.0 * float(np.expm1(x))
+
+
+def half_percent(e: Estimate) -> float:
+    """Half-width of the interval in percent of fuel."""
+    return 100.0 * float(np.exp(e.mean) * np.sinh(e.half))
+
+
+class _Report:
+    """Turns nodes into cylinders, ln into percent, and facts into flags and notes."""
+
+    def __init__(
+        self,
+        stage: BalanceStage,
+        against: str,
+        cells: list[CellResult],
+        combined: Combined,
+        plan: TrimPlan,
+    ) -> None:
+        self._session, self._grid = stage.session, stage.grid
+        self._against, self._cells, self._combined, self._plan = against, cells, combined, plan
+        self._used = [stage.used(c.cell) for c in cells]
+        self._needs = combined.peers if against == "peers" else combined.target
+        self._left_out = stage.left_out_s()
+
+    def build(self, gaps: tuple[str, ...]) -> Balance:
+        peers = self._combined.peers
+        moves = self._plan.moves
+        return Balance(
+            against=self._against,
+            cylinders=tuple(self._cylinder(c) for c in range(1, self._session.engine.cylinders + 1)),
+            cells=tuple(self._cell_needs()),
+            whole_engine=tuple(self._whole_engine()),
+            banks=tuple(self._banks()),
+            spread=spread(peers),
+            predicted_spread=predicted_spread(peers, moves),
+            predicted_by_cell=tuple(
+                (self._grid.cell(c.cell), predicted_spread(c.peers, moves)) for c in self._cells
+            ),
+            withheld=self._plan.withheld,
+            notes=(*gaps, *self._plan.notes),
+        )
+
+    def _node_of(self, cylinder: int) -> int | None:
+        for index, node in enumerate(self._session.chain.nodes):
+            if cylinder in node.cylinders:
+                return index
+        return None
+
+    def _cylinder(self, cylinder: int) -> CylinderNeed:
+        node = self._node_of(cylinder)
+        now, new = self._plan.now[cylinder - 1], self._plan.new[cylinder - 1]
+        if node is None:
+            gone = (np.nan, np.nan)
+            return CylinderNeed(cylinder, 0, None, np.nan, gone, 0.0, 0.0, {}, now, now, ("no sensor",))
+        need, chained = self._needs[node], self._session.chain.nodes[node]
+        low, high = need.interval
+        used = [c for c, u in zip(self._cells, self._used, strict=True) if u]
+        return CylinderNeed(
+            cylinder=cylinder,
+            position=chained.position,
+            sensor=chained.sensor,
+            needs_percent=percent(need.mean),
+            interval95_percent=(percent(low), percent(high)),
+            usable_s=float(sum(c.usable_s[node] for c in used)),
+            effective_samples=self._effective(node, used),
+            left_out_s=self._left_out[node],
+            trim_now_percent=now,
+            trim_new_percent=new,
+            flags=(*self._flags(cylinder, node), *self._plan.flags[cylinder - 1]),
+        )
+
+    def _effective(self, node: int, used: list[CellResult]) -> float:
+        """Independent single readings that the mean is worth: scatter over squared standard error."""
+        need = self._needs[node]
+        seconds = np.array([c.usable_s[node] for c in used])
+        if not seconds.sum() or not need.standard_error > 0:
+            return 0.0
+        scatter = float(np.average([c.scatter[node] for c in used], weights=seconds))
+        return scatter / need.standard_error**2
+
+    def _flags(self, cylinder: int, node: int) -> list[str]:
+        flags = []
+        others = [str(c) for c in self._session.chain.nodes[node].cylinders if c != cylinder]
+        if others:
+            flags.append(f"one sensor with cylinder {', '.join(others)}: the split is not known")
+        if not np.isfinite(self._needs[node].half):
+            flags.append("too little data")
+        for side, share in (("rich", "at_rich"), ("lean", "at_lean")):
+            limited = [c for c in self._cells if c.censored(node) and getattr(c, share)[node] > 0]
+            if limited:
+                flags.append(f"at {side} limit in {len(limited)} cell(s): at least this {side}, not counted")
+        if self._combined.disagreement[node] > DISAGREEMENT:
+            flags.append("differs between cells: one trim cannot serve all")
+        bursts = int(sum(c.outliers[node] for c in self._cells))
+        if bursts:
+            flags.append(f"{bursts} quarter second(s) of wild readings left out")
+        return flags
+
+    def _cell_needs(self) -> list[CellNeed]:
+        needs = []
+        for cell, used in zip(self._cells, self._used, strict=True):
+            centre = self._grid.cell(cell.cell)
+            for cylinder in range(1, self._session.engine.cylinders + 1):
+                node = self._node_of(cylinder)
+                if node is None:
+                    continue
+                e = (cell.peers if self._against == "peers" else cell.target)[node]
+                needs.append(
+                    CellNeed(
+                        centre.rpm,
+                        centre.load,
+                        cylinder,
+                        percent(e.mean),
+                        half_percent(e),
+                        float(cell.usable_s[node]),
+                        used and np.isfinite(cell.peers[node].half),
+                    )
+                )
+        return needs
+
+    def _whole_engine(self) -> list[GroupNeed]:
+        out = []
+        for cell in self._cells:
+            centre = self._grid.cell(cell.cell)
+            if np.isfinite(cell.engine.mean):
+                out.append(
+                    GroupNeed(percent(cell.engine.mean), half_percent(cell.engine), centre.rpm, centre.load)
+                )
+        return out
+
+    def _banks(self) -> list[GroupNeed]:
+        """Each bank's mean against the whole engine: a clue to fuel, exhaust or cams, not a trim."""
+        out = []
+        for name, cylinders in self._session.engine.banks.items():
+            nodes = {self._node_of(c) for c in cylinders} - {None}
+            members = [self._combined.peers[i] for i in sorted(n for n in nodes if n is not None)]
+            known = [e for e in members if np.isfinite(e.half)]
+            if not known:
+                continue
+            mean = float(np.mean([e.mean for e in known]))
+            half = float(np.sqrt(np.sum([e.half**2 for e in known]))) / len(known)
+            out.append(GroupNeed(percent(mean), 100.0 * half, bank=name))
+        return out

@@ -1,0 +1,151 @@
+"""What each cylinder needs in each cell, and what the whole engine needs there.
+
+In one cell, ln lambda of batch b and node i is what all share at that moment plus what is the
+node's own: the second part is the need against peers, free of the engine's common drift. Node
+columns that were missing for a while do not bend the others (least squares, not plain means).
+The reference is the engine's mean in the fuel domain, equal air assumed:
+lambda of the engine = 1 / mean(1 / lambda_i).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.dwell import BATCH_ROWS, BATCH_S, BatchTable
+from mixmon.findings.series import NOTHING, Estimate, estimate, lag1
+from mixmon.findings.twoway import two_way
+
+CENSORED_SHARE = 0.02
+"""With more than this part of its time at a limit of the range, a node's mean is not a mean."""
+
+_FEWEST_BATCHES = 4
+_OUTLIER_SCALE = 6.0
+_OUTLIER_FLOOR = 0.01  # in ln lambda
+_MAD_TO_SIGMA = 1.4826
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellResult:
+    """One cell, n nodes. All in ln lambda; a need of x is 100 (exp(x) - 1) percent.
+
+    peers     against the mean of the nodes (fuel domain), one Estimate a node
+    target    against the target, one Estimate a node
+    engine    the whole engine against the target
+    usable_s  float64[n]
+    scatter   float64[n]  mean square of single rows about the mean
+    at_rich, at_lean  float64[n]  share of time at a limit
+    outliers  int64[n]  batches left out as outliers
+    """
+
+    cell: int
+    peers: tuple[Estimate, ...]
+    target: tuple[Estimate, ...]
+    engine: Estimate
+    usable_s: Floats
+    scatter: Floats
+    at_rich: Floats
+    at_lean: Floats
+    outliers: NDArray[np.int64]
+
+    def censored(self, node: int) -> bool:
+        """True where the node stood at a limit too often for a finite need."""
+        return bool(self.at_rich[node] + self.at_lean[node] > CENSORED_SHARE)
+
+
+def cell_results(table: BatchTable, weights: Floats, counted: NDArray[np.bool_]) -> list[CellResult]:
+    """Every cell that holds batches, in order of cell number.
+
+    weights: float64[n], cylinders that each node speaks for.
+    counted: bool[n], nodes that may be part of the reference.
+    """
+    results = []
+    for cell in np.unique(table.cell):
+        rows = np.flatnonzero(table.cell == cell)
+        results.append(_one_cell(int(cell), table, rows, weights, counted))
+    return results
+
+
+def _one_cell(
+    cell: int, table: BatchTable, rows: NDArray[np.int64], weights: Floats, counted: NDArray[np.bool_]
+) -> CellResult:
+    visit = table.visit[rows]
+    joined = visit[1:] == visit[:-1]
+    y = np.where(counted, table.y[rows], np.nan)
+    target = np.where(counted, table.target[rows], np.nan)
+    shares = [limit[rows].mean(axis=0) / BATCH_ROWS for limit in (table.at_rich, table.at_lean)]
+    y[:, shares[0] + shares[1] > CENSORED_SHARE] = np.nan
+    few = np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES
+    y[:, few] = np.nan
+    outlying = _outliers(y)
+    y[outlying] = np.nan
+    common, own = two_way(y, np.ones_like(y))
+    reference = -np.log(np.average(np.exp(-own[~few]), weights=weights[~few])) if (~few).any() else np.nan
+    # own: node against the mean of ln; reference turns it into the fuel-domain mean.
+    against_peers = _estimates(y - common[:, None] - reference, joined)
+    against_target = _estimates(y - target, joined)
+    engine_target = _row_mean(target)
+    engine = _estimates((common + reference - engine_target)[:, None], joined)[0]
+    if np.isfinite(y).any(axis=0).sum() < 2:
+        against_peers = [NOTHING] * y.shape[1]
+    kept = np.isfinite(y)
+    return CellResult(
+        cell=cell,
+        peers=tuple(against_peers),
+        target=tuple(against_target),
+        engine=engine,
+        usable_s=kept.sum(axis=0) * BATCH_S,
+        scatter=_scatter(table.scatter[rows], y, kept),
+        at_rich=shares[0],
+        at_lean=shares[1],
+        outliers=outlying.sum(axis=0),
+    )
+
+
+def _outliers(y: Floats) -> NDArray[np.bool_]:
+    """Batches of a node far from what its peers' common movement explains: a burst, a knock on the wire."""
+    apart = y - _row_median(y)[:, None]
+    distance = np.abs(apart - _column_median(apart))
+    limit = np.maximum(_OUTLIER_SCALE * _MAD_TO_SIGMA * _column_median(distance), _OUTLIER_FLOOR)
+    far: NDArray[np.bool_] = distance > limit
+    return far
+
+
+def _estimates(series: Floats, joined: NDArray[np.bool_]) -> list[Estimate]:
+    """An Estimate for every column of float64[m, n], correlation taken from the column itself."""
+    count = np.isfinite(series).sum(axis=0)
+    means = np.divide(np.nansum(series, axis=0), count, out=np.zeros(series.shape[1]), where=count > 0)
+    rho = lag1(series - means, joined)
+    return [estimate(column[np.isfinite(column)], float(r)) for column, r in zip(series.T, rho, strict=True)]
+
+
+def _scatter(within: Floats, y: Floats, kept: NDArray[np.bool_]) -> Floats:
+    """Mean square of single rows about the node's mean: within the batches and between them."""
+    count = np.maximum(kept.sum(axis=0), 1)
+    mean = np.where(kept, y, 0.0).sum(axis=0) / count
+    inside = np.where(kept, within, 0.0).sum(axis=0) / count
+    between = np.where(kept, (y - mean) ** 2, 0.0).sum(axis=0) / count
+    scatter: Floats = inside + between
+    return scatter
+
+
+def _row_median(x: Floats) -> Floats:
+    return _column_median(np.ascontiguousarray(x.T))
+
+
+def _column_median(x: Floats) -> Floats:
+    """Median of each column, NaN left out; NaN where a column has none."""
+    out = np.full(x.shape[1], np.nan)
+    some = np.isfinite(x).any(axis=0)
+    out[some] = np.nanmedian(x[:, some], axis=0)
+    return out
+
+
+def _row_mean(x: Floats) -> Floats:
+    count = np.isfinite(x).sum(axis=1)
+    mean: Floats = np.divide(np.nansum(x, axis=1), count, out=np.full(len(x), np.nan), where=count > 0)
+    return mean

@@ -1,0 +1,193 @@
+"""Steady time, cut into batches: what every statistic of the mixture rests on.
+
+While the engine dwells in a cell its rows are gathered into batches of a quarter of a second
+and averaged, in ln lambda, cylinder by cylinder. A batch starts where the visit to the cell
+starts, never where a block of input did. Single wild samples are left out against the
+batch's own median. What is not counted is counted by reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.mixture.steady import NOWHERE
+
+BATCH_ROWS = 25
+BATCH_S = BATCH_ROWS * GRID_NS / 1e9
+
+_FEWEST_ROWS = 13  # of a batch, for a cylinder's mean to count
+_WILD_FLOOR = 0.05  # in ln lambda; nearer to the median nothing is called wild
+_WILD_SCALE = 6.0  # in robust standard deviations
+_MAD_TO_SIGMA = 1.4826
+
+NOT_STEADY = "not steady"
+WILD = "wild sample"
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BatchTable:
+    """m batches of n nodes, in order of time.
+
+    cell    int64[m]       cell number
+    visit   int64[m]       batches of one visit follow each other without a pause
+    y       float64[m, n]  mean ln lambda; NaN where too few rows were valid
+    target  float64[m, n]  mean ln target, delay-aligned; NaN where not known
+    scatter float64[m, n]  mean square of the rows about their batch mean
+    rows    uint8[m, n]    rows counted
+    at_rich, at_lean  uint8[m, n]  rows at a limit of the sensor's range
+    """
+
+    cell: NDArray[np.int64]
+    visit: NDArray[np.int64]
+    y: Floats
+    target: Floats
+    scatter: Floats
+    rows: NDArray[np.uint8]
+    at_rich: NDArray[np.uint8]
+    at_lean: NDArray[np.uint8]
+
+
+class Dwell:
+    """A stage without output on the way: feed blocks with their cell numbers, then ask."""
+
+    def __init__(self, nodes: int) -> None:
+        self._nodes = nodes
+        self._open = _Rows.none(nodes)
+        self._last = (NOWHERE, -1)  # cell and stretch of the newest row
+        self._visit = -1
+        self._parts: list[BatchTable] = []
+        self._states = np.zeros((nodes, len(SampleState)), np.int64)
+        self._restless = np.zeros(nodes, np.int64)
+        self._wild = np.zeros(nodes, np.int64)
+        self.row_count = 0
+
+    def feed(self, block: CylinderBlock, cell: NDArray[np.int64]) -> None:
+        """Take rows and the cell number of each (NOWHERE where not steady)."""
+        if not len(block):
+            return
+        valid = block.state == SampleState.VALID
+        for state in SampleState:
+            self._states[:, state] += (block.state == state).sum(axis=0)
+        self._restless += (valid & (cell == NOWHERE)[:, None]).sum(axis=0)
+        self.row_count += len(block)
+        rows = _Rows.of(block, valid)
+        change = np.flatnonzero(cell[1:] != cell[:-1]) + 1
+        for start, end in pairwise([0, *change.tolist(), len(cell)]):
+            self._visit_rows(rows.part(start, end), int(cell[start]), int(block.stretch[start]))
+
+    def table(self) -> BatchTable:
+        """All whole batches so far."""
+        parts = self._parts or [_reduce(_Rows.none(self._nodes), 0, 0)[0]]
+        return BatchTable(*(np.concatenate([getattr(p, f) for p in parts]) for f in _FIELDS))
+
+    def left_out_s(self) -> list[dict[str, float]]:
+        """For every node, seconds that were not counted, by reason."""
+        step = GRID_NS / 1e9
+        out = []
+        for node in range(self._nodes):
+            reasons = {s.word: int(self._states[node, s]) for s in SampleState if s != SampleState.VALID}
+            reasons[NOT_STEADY] = int(self._restless[node])
+            reasons[WILD] = int(self._wild[node])
+            out.append({reason: round(rows * step, 2) for reason, rows in reasons.items() if rows})
+        return out
+
+    def _visit_rows(self, rows: _Rows, cell: int, stretch: int) -> None:
+        if (cell, stretch) != self._last:
+            self._last = (cell, stretch)
+            self._open = _Rows.none(self._nodes)
+            self._visit += 1
+        if cell == NOWHERE:
+            return
+        rows = self._open.with_more(rows)
+        whole = len(rows.y) // BATCH_ROWS * BATCH_ROWS
+        self._open = rows.part(whole, len(rows.y))
+        if whole:
+            batches, wild = _reduce(rows.part(0, whole), cell, self._visit)
+            self._parts.append(batches)
+            self._wild += wild
+
+
+_FIELDS = ("cell", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """Rows of one visit: ln lambda (NaN where not valid), ln target, at a limit."""
+
+    y: Floats
+    target: Floats
+    at_rich: NDArray[np.bool_]
+    at_lean: NDArray[np.bool_]
+
+    @classmethod
+    def none(cls, nodes: int) -> _Rows:
+        number, claim = np.zeros((0, nodes)), np.zeros((0, nodes), np.bool_)
+        return cls(number, number, claim, claim)
+
+    @classmethod
+    def of(cls, block: CylinderBlock, valid: NDArray[np.bool_]) -> _Rows:
+        lam = np.where(valid, block.lam, np.nan)
+        target = block.shifted.get("target")
+        return cls(
+            np.log(lam),
+            np.full_like(lam, np.nan) if target is None else np.log(target),
+            block.state == SampleState.AT_RICH_LIMIT,
+            block.state == SampleState.AT_LEAN_LIMIT,
+        )
+
+    def part(self, start: int, end: int) -> _Rows:
+        return _Rows(*(getattr(self, name)[start:end] for name in self.__slots__))
+
+    def with_more(self, rows: _Rows) -> _Rows:
+        if not len(self.y):
+            return rows
+        return _Rows(*(np.concatenate([getattr(self, name), getattr(rows, name)]) for name in self.__slots__))
+
+
+def _reduce(rows: _Rows, cell: int, visit: int) -> tuple[BatchTable, NDArray[np.int64]]:
+    """Batches of whole rows, and how many wild samples each node had."""
+    nodes = rows.y.shape[1]
+    y = rows.y.reshape(-1, BATCH_ROWS, nodes)
+    target = rows.target.reshape(y.shape)
+    middle = _median(y)
+    distance = np.abs(y - middle[:, None])
+    wild = distance > np.maximum(_WILD_SCALE * _MAD_TO_SIGMA * _median(distance), _WILD_FLOOR)[:, None]
+    kept = np.isfinite(y) & ~wild
+    count = kept.sum(axis=1)
+    enough = count >= _FEWEST_ROWS
+    mean = _mean(y, kept, count)
+    table = BatchTable(
+        cell=np.full(len(y), cell),
+        visit=np.full(len(y), visit),
+        y=np.where(enough, mean, np.nan),
+        target=_mean(target, kept, count),
+        scatter=_mean((y - mean[:, None]) ** 2, kept, count),
+        rows=np.where(enough, count, 0).astype(np.uint8),
+        at_rich=rows.at_rich.reshape(y.shape).sum(axis=1).astype(np.uint8),
+        at_lean=rows.at_lean.reshape(y.shape).sum(axis=1).astype(np.uint8),
+    )
+    return table, wild.sum(axis=(0, 1))
+
+
+def _median(x: Floats) -> Floats:
+    """Median along axis 1 of float64[m, rows, n], NaN left out."""
+    ordered = np.sort(x, axis=1)
+    count = np.isfinite(x).sum(axis=1)
+    low, high = np.maximum(count - 1, 0) // 2, count // 2
+    pick = [np.take_along_axis(ordered, np.minimum(i, x.shape[1] - 1)[:, None], axis=1) for i in (low, high)]
+    return np.where(count > 0, 0.5 * (pick[0] + pick[1])[:, 0], np.nan)
+
+
+def _mean(x: Floats, kept: NDArray[np.bool_], count: NDArray[np.int64]) -> Floats:
+    """Mean of the kept rows along axis 1; NaN where none."""
+    total = np.where(kept, x, 0.0).sum(axis=1)
+    mean: Floats = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+    return mean

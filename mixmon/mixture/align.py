@@ -1,0 +1,240 @@
+"""Signals to rows: every cylinder and the engine on one time grid.
+
+A row at time T holds, for every node, the newest sample at or before T, its age, and whether
+it is new since the row before. Engine quantities stand beside it twice: as they are now, and
+as they were when the gas that now passes each sensor left its valve. That shift changes with
+speed and load, and differs between cylinders whose sensors sit at different distances.
+
+Rows leave when time has certainly passed them; a row depends on samples, never on how they
+were delivered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
+from mixmon.gas.fuel import Fuel
+from mixmon.gas.transport import valve_to_sensor_delay_s
+from mixmon.messages.block import SignalBlock
+from mixmon.mixture.target import TargetTable
+from mixmon.mixture.track import Source, Track
+
+GRID_NS = 10_000_000
+"""Grid period: 100 rows a second."""
+
+LONGEST_DELAY_NS = 1_500_000_000
+"""Engine quantities are remembered for this long; longer delays are cut to it."""
+
+_MOST_ROWS = 4096
+_UNKNOWN_CYCLE_NS = 1_000_000_000
+_CYCLES_UNTIL_OLD = 5
+_HALF_LOAD = 50.0
+
+Columns = dict[str, NDArray[np.float64]]
+
+
+@dataclass(frozen=True, slots=True)
+class NodeSources:
+    """Where one node's quantities come from. `lam` or `oxygen` must be there."""
+
+    lam: Source | None = None
+    oxygen: Source | None = None
+    ready: Source | None = None
+    supply: Source | None = None
+    heater: Source | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Geometry:
+    """What the transport delay depends on; distances in mm from the valve seat, one a node."""
+
+    distance_mm: tuple[float, ...]
+    bore_mm: float
+    cylinder_volume_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Everything the rows are made from. `load` names the engine quantity that is the load axis."""
+
+    nodes: tuple[NodeSources, ...]
+    engine: Mapping[str, Source]
+    geometry: Geometry
+    fuel: Fuel
+    load: str = "throttle"
+    stale_ns: int = 250_000_000
+    targets: TargetTable | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """k rows before their state is judged: see CylinderBlock for the columns.
+
+    quality  uint8[k, n]  Quality of the sample held
+    ready    float64[k, n]  1 ready, 0 not, NaN not known
+    """
+
+    t: NDArray[np.int64]
+    lam: NDArray[np.float64]
+    oxygen: NDArray[np.float64]
+    age: NDArray[np.int64]
+    fresh: NDArray[np.bool_]
+    quality: NDArray[np.uint8]
+    ready: NDArray[np.float64]
+    shifted: Columns
+    now: Columns
+    aux: Columns
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where a source is found: its track, its row there, and after how long its value is too old."""
+
+    track: Track
+    row: int
+    old_ns: int
+
+    def held(self, index: NDArray[np.int64]) -> NDArray[np.float64]:
+        return self.track.held(self.row, index)
+
+
+class Aligner:
+    """A stage: decoded messages in, rows out. One stretch of time at a time; `restart` between."""
+
+    def __init__(self, layout: Layout) -> None:
+        self._layout = layout
+        self._by_message: dict[tuple[int, str], list[Track]] = {}
+        self._engine = self._places(layout.engine)
+        self._nodes = [self._places(_sources(node)) for node in layout.nodes]
+        self._engine_tracks = {id(p.track): p.track for p in self._engine.values()}.values()
+        self._node_tracks = {id(p.track): p.track for n in self._nodes for p in n.values()}.values()
+        self._distances, self._group = np.unique(np.array(layout.geometry.distance_mm), return_inverse=True)
+        self._next: int | None = None
+
+    def restart(self) -> None:
+        """Forget all samples: time has been broken."""
+        for track in (*self._engine_tracks, *self._node_tracks):
+            track.clear()
+        self._next = None
+
+    def feed(self, blocks: Sequence[SignalBlock], first_t: int | None, through: int) -> Iterator[Rows]:
+        """Rows up to `through`, a few thousand at a time.
+
+        Args:
+            blocks: decoded messages, each in order of time.
+            first_t: time of the first frame among them, decoded or not; None if there is none.
+            through: no earlier sample can follow.
+        """
+        for block in blocks:
+            for track in self._by_message.get((block.bus, block.message.name), ()):
+                track.add(block)
+        if self._next is None:
+            if first_t is None:
+                return
+            self._next = -(-first_t // GRID_NS)
+        last = through // GRID_NS
+        while self._next <= last:
+            end = min(last, self._next + _MOST_ROWS - 1)
+            yield self._rows(np.arange(self._next, end + 1, dtype=np.int64) * GRID_NS)
+            self._next = end + 1
+            for track in self._node_tracks:
+                track.forget(end * GRID_NS)
+            for track in self._engine_tracks:
+                track.forget(end * GRID_NS - LONGEST_DELAY_NS)
+
+    def _places(self, sources: Mapping[str, Source]) -> dict[str, _Place]:
+        """Tracks for the sources of one owner: those that arrive together share one."""
+        streams: dict[object, list[Source]] = {}
+        for source in sources.values():
+            streams.setdefault(source.stream, []).append(source)
+        tracks = {stream: Track(tuple(group)) for stream, group in streams.items()}
+        for track in tracks.values():
+            source = track.sources[0]
+            self._by_message.setdefault((source.bus, source.message), []).append(track)
+        places = {}
+        for name, source in sources.items():
+            track = tracks[source.stream]
+            old = max(self._layout.stale_ns, _CYCLES_UNTIL_OLD * (source.cycle_ns or _UNKNOWN_CYCLE_NS))
+            places[name] = _Place(track, track.sources.index(source), old)
+        return places
+
+    def _rows(self, t: NDArray[np.int64]) -> Rows:
+        shape = (len(t), len(self._nodes))
+        now = self._engine_at(t)
+        rows = Rows(
+            t=t,
+            lam=np.full(shape, np.nan),
+            oxygen=np.full(shape, np.nan),
+            age=np.empty(shape, np.int64),
+            fresh=np.empty(shape, np.bool_),
+            quality=np.empty(shape, np.uint8),
+            ready=np.full(shape, np.nan),
+            shifted=self._shift(t, now),
+            now=now,
+            aux={"supply": np.full(shape, np.nan), "heater": np.full(shape, np.nan)},
+        )
+        for j, places in enumerate(self._nodes):
+            self._fill(rows, j, places)
+        return rows
+
+    def _fill(self, rows: Rows, j: int, places: Mapping[str, _Place]) -> None:
+        """Write node j's columns."""
+        main = places.get("lam") or places["oxygen"]
+        index = {id(p.track): p.track.index(rows.t) for p in places.values()}
+        newest = index[id(main.track)]
+        rows.age[:, j] = main.track.age(newest, rows.t)
+        rows.fresh[:, j] = np.diff(newest, prepend=main.track.index(rows.t[:1] - GRID_NS)) > 0
+        rows.quality[:, j] = main.track.held_quality(main.row, newest)
+        columns = {"lam": rows.lam, "oxygen": rows.oxygen, "ready": rows.ready, **rows.aux}
+        for name, place in places.items():
+            columns[name][:, j] = place.held(index[id(place.track)])
+        if "lam" not in places:
+            rows.lam[:, j] = lambda_from_oxygen(rows.oxygen[:, j], self._layout.fuel)
+        if "oxygen" not in places:
+            rows.oxygen[:, j] = oxygen_balance(rows.lam[:, j], self._layout.fuel)
+
+    def _engine_at(self, t: NDArray[np.int64]) -> Columns:
+        """Engine quantities at times of any shape; NaN where the newest sample is too old."""
+        out: Columns = {}
+        for name, place in self._engine.items():
+            index = place.track.index(t)
+            age = place.track.age(index, t)
+            out[name] = np.where((age >= 0) & (age <= place.old_ns), place.held(index), np.nan)
+        if self._layout.load in out:
+            out["load"] = out[self._layout.load]
+        if "target" not in out and self._layout.targets is not None and {"rpm", "load"} <= out.keys():
+            out["target"] = self._layout.targets.at(out["rpm"], out["load"])
+        return out
+
+    def _shift(self, t: NDArray[np.int64], now: Columns) -> Columns:
+        """Engine quantities as they were at the valve: [k, n], one delay a distance."""
+        delay = self._delay_ns(now)
+        if delay is None:
+            return {name: np.repeat(c[:, None], len(self._nodes), axis=1) for name, c in now.items()}
+        return {name: c[:, self._group] for name, c in self._engine_at(t[:, None] - delay).items()}
+
+    def _delay_ns(self, now: Columns) -> NDArray[np.int64] | None:
+        """Delay from the command to the reading, [k, distances]; None where speed is not known at all."""
+        if "rpm" not in now:
+            return None
+        charge = now.get("throttle", now.get("map_kpa", np.full_like(now["rpm"], _HALF_LOAD)))
+        delay = valve_to_sensor_delay_s(
+            now["rpm"][:, None],
+            charge[:, None],
+            distance_mm=self._distances[None, :],
+            bore_mm=self._layout.geometry.bore_mm,
+            cylinder_volume_l=self._layout.geometry.cylinder_volume_l,
+        )
+        limited = np.clip(np.nan_to_num(delay * 1e9, nan=0.0, posinf=LONGEST_DELAY_NS), 0, LONGEST_DELAY_NS)
+        whole: NDArray[np.int64] = np.rint(limited).astype(np.int64)
+        return whole
+
+
+def _sources(node: NodeSources) -> dict[str, Source]:
+    named = {name: getattr(node, name) for name in ("lam", "oxygen", "ready", "supply", "heater")}
+    return {name: source for name, source in named.items() if source is not None}

@@ -1,0 +1,141 @@
+"""When the engine holds still, and in which cell.
+
+A row is steady when over the last `settle_s`, itself included, speed, load and target have
+stayed within their bands and in one cell. So the settle time and the stillness are one test
+with no memory but the rows of that time: the same answer for any split.
+
+Cells are the user's axes: a value belongs to the nearest centre, with hysteresis at the
+edges so that noise on an edge does not flicker, and not to any cell beyond half a step
+outside the outermost centres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.latch import latch
+from mixmon.session.model import Axes, Validity
+
+NOWHERE = -1
+"""Cell number of rows that are not steady or lie in no cell."""
+
+TARGET_BAND = 0.006
+"""Largest way of the target from its middle within the settle time, in lambda."""
+
+EDGE_HYSTERESIS = 0.1
+"""How far beyond an edge a value must go to change the cell, in parts of the step between centres."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One operating cell by its centre; None along an axis that is not used."""
+
+    rpm: float | None
+    load: float | None
+
+
+class CellGrid:
+    """Numbers for the cells of the axes: speed * loads + load."""
+
+    def __init__(self, axes: Axes) -> None:
+        self.rpm, self.load = axes.rpm, axes.load
+
+    def __len__(self) -> int:
+        return max(len(self.rpm), 1) * max(len(self.load), 1)
+
+    def cell(self, number: int) -> Cell:
+        """The cell of that number."""
+        across, up = divmod(number, max(len(self.load), 1))
+        return Cell(self.rpm[across] if self.rpm else None, self.load[up] if self.load else None)
+
+
+class Bins:
+    """A stage: values to the index of the nearest centre, with hysteresis; -1 outside."""
+
+    def __init__(self, centres: tuple[float, ...]) -> None:
+        axis = np.array(centres)
+        step = np.diff(axis) if len(axis) > 1 else np.array([np.inf])
+        self._edges = (axis[:-1] + axis[1:]) / 2
+        self._margin = EDGE_HYSTERESIS * step[: len(self._edges)]
+        self._ends = (axis[0] - step[0] / 2, axis[-1] + step[-1] / 2)
+        self._above: NDArray[np.bool_] | None = None
+
+    def restart(self) -> None:
+        """Forget which side of the edges the last value lay on."""
+        self._above = None
+
+    def feed(self, x: Floats) -> NDArray[np.int64]:
+        """Index of the bin for every value of float64[k]; NaN is outside."""
+        inside = (x >= self._ends[0]) & (x <= self._ends[1])
+        if not len(x):
+            return np.zeros(0, np.int64)
+        before = self._above if self._above is not None else x[0] > self._edges
+        column = x[:, None]
+        above = latch(column > self._edges + self._margin, column < self._edges - self._margin, before)
+        self._above = above[-1].copy()
+        return np.where(inside, above.sum(axis=1), NOWHERE)
+
+
+class Steady:
+    """A stage: CylinderBlocks in, cell numbers out (int64[k], NOWHERE where not steady)."""
+
+    def __init__(self, axes: Axes, rules: Validity) -> None:
+        self.grid = CellGrid(axes)
+        self._window = max(round(rules.settle_s * 1e9) // GRID_NS, 1)
+        self._bands = {"rpm": rules.rpm_band, "load": rules.load_band, "target": TARGET_BAND}
+        self._bins = {n: Bins(c) for n, c in (("rpm", axes.rpm), ("load", axes.load)) if c}
+        self._stretch: int | None = None
+        self._history: dict[str, Floats] = {}
+
+    def feed(self, block: CylinderBlock) -> NDArray[np.int64]:
+        """Cell number of every row. A block lies within one stretch of time."""
+        if not len(block):
+            return np.zeros(0, np.int64)
+        if self._stretch != block.stretch[0]:
+            self._stretch = int(block.stretch[0])
+            self._history = {}
+            for bins in self._bins.values():
+                bins.restart()
+        number = self._number(block)
+        still = self._within("cell", number.astype(np.float64), 0.0) & (number != NOWHERE)
+        for name, band in self._bands.items():
+            if name in block.now:
+                still &= self._within(name, block.now[name], band)
+        return np.where(still, number, NOWHERE)
+
+    def _number(self, block: CylinderBlock) -> NDArray[np.int64]:
+        """Cell number of every row, steady or not."""
+        number = np.zeros(len(block), np.int64)
+        for name, count in (("rpm", len(self.grid.rpm)), ("load", len(self.grid.load))):
+            if name not in self._bins:
+                continue
+            values = block.now.get(name, np.full(len(block), np.nan))
+            index = self._bins[name].feed(values)
+            number = np.where((index == NOWHERE) | (number == NOWHERE), NOWHERE, number * count + index)
+        return number
+
+    def _within(self, name: str, values: Floats, band: float) -> NDArray[np.bool_]:
+        """Rows whose last settle time, itself included, stayed within +-band; NaN is never within."""
+        before = self._history.get(name, np.full(self._window - 1, np.nan))
+        long = np.concatenate([before, values])
+        self._history[name] = long[len(long) - (self._window - 1) :].copy()
+        spread = _rolling(np.maximum, long, self._window) - _rolling(np.minimum, long, self._window)
+        return spread <= 2 * band
+
+
+def _rolling(extreme: np.ufunc, x: Floats, window: int) -> Floats:
+    """Extreme of each full window of float64[m]: float64[m - window + 1], by doubling."""
+    out, span = x, 1
+    while 2 * span <= window:
+        out = extreme(out[span:], out[:-span])
+        span *= 2
+    rest = window - span
+    result: Floats = extreme(out[rest:], out[: len(out) - rest]) if rest else out
+    return result
