@@ -1,0 +1,75 @@
+"""Results go to standard output, talk goes to standard error."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+from mixmon.errors import OutputError
+from mixmon.report.text import printable
+
+
+def result(text: str) -> None:
+    """Writes a result to standard output; its bytes do not depend on the platform's line ends.
+
+    Raises:
+        OutputError: standard output takes no more.
+        BrokenPipeError: nobody reads it any more.
+    """
+    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
+    result_bytes(text.encode(encoding, "backslashreplace"))
+
+
+def result_bytes(data: bytes) -> None:
+    """Writes a result that is bytes already; raises as `result` does."""
+    if sys.stdout is None:
+        raise OutputError(
+            "standard output: it is closed; expected a place for results; open it or use a file"
+        )
+    try:
+        sys.stdout.buffer.write(data)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise _full(error) from error
+
+
+def flush_results() -> None:
+    """Sees to it that every result has left; raises as `result` does."""
+    if sys.stdout is None:
+        return
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise _full(error) from error
+
+
+def _full(error: OSError) -> OutputError:
+    why = error.strerror or error
+    return OutputError(f"standard output: {why}; expected room for results; make room or send them elsewhere")
+
+
+def release_results() -> None:
+    """Sends off what is left on a way out that has its own complaint; what will not go is dropped.
+
+    Otherwise the interpreter would try again at exit and complain on its own.
+    """
+    try:
+        flush_results()
+    except (OutputError, BrokenPipeError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+
+
+def talk(text: str, *, quiet: bool = False) -> None:
+    """Says one line on standard error, unless asked to be quiet or nobody listens."""
+    if quiet or sys.stderr is None:
+        return
+    try:
+        sys.stderr.write(f"mixmon: {printable(' '.join(text.split()))}\n")
+        sys.stderr.flush()
+    except OSError:
+        return

@@ -1,0 +1,96 @@
+"""The options that several commands share, so that they mean the same everywhere."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+from mixmon.errors import UsageError
+
+_S = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch of a log, in nanoseconds from its first frame: from `begin`, up to but without `end`."""
+
+    begin: int = 0
+    end: int | None = None
+
+    @property
+    def whole(self) -> bool:
+        """True if nothing is cut off."""
+        return self.begin <= 0 and self.end is None
+
+
+def add_log(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
+    """LOG: one recording, or several in order."""
+    text = "recording: candump text, gzip, or another kind that python-can reads; - is standard input"
+    parser.add_argument("log", metavar="LOG", nargs="+" if many else None, help=text)
+
+
+def add_session(parser: argparse.ArgumentParser, *, required: bool = False) -> None:
+    """--session: the session file."""
+    parser.add_argument(
+        "-s",
+        "--session",
+        metavar="FILE",
+        type=Path,
+        required=required,
+        help="session file: engine, chain, buses; mixmon verify checks it",
+    )
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """--json: one JSON object instead of text."""
+    parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
+
+
+def add_quiet(parser: argparse.ArgumentParser) -> None:
+    """--quiet: no talk."""
+    parser.add_argument("--quiet", action="store_true", help="no progress and no remarks on standard error")
+
+
+def add_window(parser: argparse.ArgumentParser) -> None:
+    """--from and --to, in seconds from the log's first frame."""
+    about = "seconds from the log's first frame"
+    parser.add_argument(
+        "--from", dest="begin", metavar="S", type=seconds, default=0.0, help=f"first moment used, {about}"
+    )
+    parser.add_argument("--to", dest="end", metavar="S", type=seconds, help=f"moment to stop before, {about}")
+
+
+def window(arguments: argparse.Namespace) -> Window:
+    """The stretch of the log that --from and --to choose.
+
+    Raises:
+        UsageError: it is empty.
+    """
+    begin, end = round(arguments.begin * _S), None if arguments.end is None else round(arguments.end * _S)
+    if end is not None and end <= begin:
+        raise UsageError(
+            f"--to {arguments.end:g}: not after --from {arguments.begin:g}; expected a later moment"
+        )
+    return Window(begin, end)
+
+
+def seconds(text: str) -> float:
+    """A number of seconds that is finite and not negative, for argparse."""
+    return _number(text, "a number of seconds, such as 12.5")
+
+
+def percent(text: str) -> float:
+    """A percentage that is finite and not negative, for argparse."""
+    return _number(text, "a percentage, such as 3.5")
+
+
+def _number(text: str, expected: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not (math.isfinite(value) and value >= 0):
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected {expected}")
+    return value

@@ -1,0 +1,68 @@
+"""Text for a terminal."""
+
+import io
+
+import pytest
+
+from mixmon.report import text
+
+
+@pytest.mark.parametrize(
+    ("given", "shown"),
+    [
+        pytest.param("Alder 8", "Alder 8", id="plain words stay"),
+        pytest.param("a\x1b[2Jb", "a\\x1b[2Jb", id="an escape sequence is shown and not obeyed"),
+        pytest.param("two\nlines", "two\\nlines", id="a line break stays on the line"),
+        pytest.param("\u202eabc", "\\u202eabc", id="a change of writing direction is shown"),
+        pytest.param("λ é 気筒", "λ é 気筒", id="other alphabets stay"),
+    ],
+)
+def test_names_from_files_cannot_command_the_terminal(given, shown):
+    assert text.printable(given) == shown
+
+
+@pytest.mark.parametrize(
+    ("given", "columns"),
+    [("abc", 3), ("λ", 1), ("気筒", 4), ("e\u0301", 1), ("ﾊﾝｶｸ", 4), ("\u200b", 0), ("", 0)],
+)
+def test_width_follows_unicode_annex_11(given, columns):
+    # East_Asian_Width W and F take two columns, H one (Unicode Standard Annex #11)
+    assert text.width(given) == columns
+
+
+def test_pad_counts_columns_and_not_characters():
+    assert text.pad("気", 4, right=True) == "  気"
+    assert text.pad("気", 4, right=False) == "気  "
+    assert text.pad("longer", 3, right=True) == "longer"
+
+
+def test_wrap_breaks_at_blanks_and_lets_a_long_word_overhang():
+    assert text.wrap("the node of position five", 10) == ["the node", "of", "position", "five"]
+    assert text.wrap("unbreakable", 4) == ["unbreakable"]
+    assert text.wrap("", 4) == [""]
+
+
+def test_counted_agrees_in_number_and_groups_thousands():
+    assert text.counted(1, "node") == "1 node"
+    assert text.counted(0, "node") == "0 nodes"
+    assert text.counted(12480, "frame") == "12 480 frames"
+    assert text.counted(2, "bus", "buses") == "2 buses"
+
+
+class _Terminal(io.StringIO):
+    def isatty(self):
+        return True
+
+
+@pytest.mark.parametrize(
+    ("stream", "environment", "wanted"),
+    [
+        pytest.param(_Terminal(), {}, True, id="a terminal"),
+        pytest.param(_Terminal(), {"NO_COLOR": "1"}, False, id="a terminal with NO_COLOR"),
+        pytest.param(_Terminal(), {"NO_COLOR": ""}, True, id="an empty NO_COLOR says nothing"),
+        pytest.param(_Terminal(), {"TERM": "dumb"}, False, id="a dumb terminal"),
+        pytest.param(io.StringIO(), {}, False, id="a file"),
+    ],
+)
+def test_bold_only_where_it_is_welcome(stream, environment, wanted):
+    assert text.bold_wanted(stream, environment) is wanted
