@@ -20,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
+from pathlib import Path
 
 from mixmon.messages.codes import top_two
 from mixmon.messages.plan import MessagePlan, Protection, SignalPlan
@@ -83,15 +84,20 @@ class _Message:
 
 def _flag(name: str, comment: str) -> _Field:
     choices = {0: "no", 1: "yes", 2: "error", 3: "not available"}
-    return _Field(name, 2, comment, maximum=1, choices=choices)
+    return _Field(name, 2, comment, unit="flag", maximum=1, choices=choices)
 
 
 _STATES = {s.value: s.name.lower().replace("_", " ") for s in NodeState}
 _COUNTER = _Field(
-    "Counter", 4, "Rises by one with every frame of this message, modulo 16", maximum=15, coded=False
+    "Counter",
+    4,
+    "Rises by one with every frame of this message, modulo 16",
+    unit="count",
+    maximum=15,
+    coded=False,
 )
 _CHECKSUM = _Field(
-    "Checksum", 8, "CRC-8 of SAE J1850 over all bytes before this one", maximum=255, coded=False
+    "Checksum", 8, "CRC-8 of SAE J1850 over all bytes before this one", unit="code", maximum=255, coded=False
 )
 _LAMBDA = (0.00025, 0.3, "lambda", 0.3, 16.5)
 
@@ -112,6 +118,7 @@ _FAST = _Message(
             "State",
             4,
             "What the controller is doing; readings count only when ready",
+            unit="state",
             maximum=max(_STATES),
             choices={**_STATES, 14: "error", 15: "not available"},
         ),
@@ -124,7 +131,7 @@ _STATE = _Message(
     100,
     "How one controller and its sensor are",
     (
-        _Field("ResetCount", 8, "Starts of the controller, modulo 250", maximum=249),
+        _Field("ResetCount", 8, "Starts of the controller, modulo 250", unit="count", maximum=249),
         _Field("Supply", 12, "Voltage at the controller's terminals", 0.0075, 0.0, "V", 0.0, 30.0),
         _Field(
             "ElementTemperature", 12, "Temperature of the sensing element", 0.4, -60.0, "degC", -60.0, 1500.0
@@ -145,11 +152,11 @@ _IDENTITY = _Message(
     2000,
     "Which controller this is",
     (
-        _Field("SerialNumber", 32, "Serial number of the controller", maximum=4294967293),
-        _Field("HardwareVersion", 8, "Version of the circuit", maximum=253),
-        _Field("FirmwareMajor", 8, "Version of the program, first number", maximum=253),
-        _Field("FirmwareMinor", 8, "Version of the program, second number", maximum=253),
-        _Field("LayerVersion", 8, "Version of this message layer, 1 here", maximum=253),
+        _Field("SerialNumber", 32, "Serial number of the controller", unit="number", maximum=4294967293),
+        _Field("HardwareVersion", 8, "Version of the circuit", unit="number", maximum=253),
+        _Field("FirmwareMajor", 8, "Version of the program, first number", unit="number", maximum=253),
+        _Field("FirmwareMinor", 8, "Version of the program, second number", unit="number", maximum=253),
+        _Field("LayerVersion", 8, "Version of this message layer, 1 here", unit="number", maximum=253),
     ),
     protected=False,
 )
@@ -238,6 +245,23 @@ def engine_messages() -> tuple[MessagePlan, ...]:
     ['Engine_Fast', 'Engine_Fuel', 'Engine_Slow']
     """
     return tuple(_plan(kind, kind.name, kind.can_id) for kind in _ENGINE)
+
+
+def shipped_database(name: str) -> Path | None:
+    """The message definition file of that name that comes with mixmon, or None.
+
+    Installed, the files lie in the package; in a source checkout, in the folder beside it.
+
+    >>> shipped_database(CHAIN_FILE).name
+    'mixture_chain.dbc'
+    >>> shipped_database("somebody_elses.dbc") is None
+    True
+    """
+    package = Path(__file__).resolve().parent.parent
+    if Path(name).name != name:
+        return None
+    places = (package / "dbc" / name, package.parent / "dbc" / name)
+    return next((place for place in places if place.is_file()), None)
 
 
 def _plan(kind: _Message, name: str, can_id: int) -> MessagePlan:
