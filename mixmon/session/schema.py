@@ -266,6 +266,8 @@ def shown(value: object) -> str:
         text = f"[{text}]"
     elif isinstance(value, int) and abs(value) > BOUND:
         text = f"a number of {math.floor(math.log10(abs(value))) + 1} digits"
+    elif isinstance(value, float):
+        text = f"{value:.10g}"
     else:
         text = str(value)
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
