@@ -4,6 +4,9 @@ While the engine dwells in a cell its rows are gathered into batches of a quarte
 and averaged, in ln lambda, cylinder by cylinder. A batch starts where the visit to the cell
 starts, never where a block of input did. Single wild samples are left out against the
 batch's own median. What is not counted is counted by reason.
+
+That a dwell has ended is seen a little late, so its last batches are not counted: a batch
+counts once `GUARD_BATCHES` more have followed it in the same visit.
 """
 
 from __future__ import annotations
@@ -20,6 +23,7 @@ from mixmon.mixture.steady import NOWHERE
 
 BATCH_ROWS = 25
 BATCH_S = BATCH_ROWS * GRID_NS / 1e9
+GUARD_BATCHES = 2
 
 _FEWEST_ROWS = 13  # of a batch, for a cylinder's mean to count
 _WILD_FLOOR = 0.05  # in ln lambda; nearer to the median nothing is called wild
@@ -107,9 +111,9 @@ class Dwell:
         if cell == NOWHERE:
             return
         rows = self._open.with_more(rows)
-        whole = len(rows.y) // BATCH_ROWS * BATCH_ROWS
-        self._open = rows.part(whole, len(rows.y))
-        if whole:
+        whole = (len(rows.y) // BATCH_ROWS - GUARD_BATCHES) * BATCH_ROWS
+        self._open = rows.part(max(whole, 0), len(rows.y))
+        if whole > 0:
             batches, wild = _reduce(rows.part(0, whole), cell, self._visit)
             self._parts.append(batches)
             self._wild += wild

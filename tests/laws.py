@@ -1,0 +1,26 @@
+"""The law of chunks, checked the same way for every stage."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+
+
+def splits(count: int, seed: int) -> Iterator[list[slice]]:
+    """Ways to cut `count` items: whole, one at a time (or nearly), at random, with empty pieces between."""
+    chance = random.Random(seed)
+    yield [slice(0, count)]
+    one = max(1, count // 400)
+    yield [slice(i, min(i + one, count)) for i in range(0, count, one)]
+    for _ in range(2):
+        cuts = sorted(chance.choices(range(count + 1), k=chance.randint(1, 12)))
+        yield [slice(a, b) for a, b in pairwise([0, 0, *cuts, count, count])]
+
+
+def same_for_all_splits(count: int, run: Callable[[list[slice]], object], seed: int = 1) -> object:
+    """What `run` gives for the whole; asserts that every other split gives equal bits."""
+    results = [run(pieces) for pieces in splits(count, seed)]
+    for result in results[1:]:
+        assert result == results[0]
+    return results[0]

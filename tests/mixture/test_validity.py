@@ -1,0 +1,152 @@
+"""Every state entered and left where its rule says, one reason each."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from laws import same_for_all_splits
+
+from mixmon.messages.plan import Quality
+from mixmon.mixture.align import GRID_NS, Rows
+from mixmon.mixture.block import SampleState
+from mixmon.mixture.validity import FROZEN_NS, SETTLE_NS, Judge, NodeFacts
+from mixmon.session.model import Overrun, Validity
+
+RULES = Validity(rich_limit=0.68, lean_limit=1.6, overrun=Overrun(3, 1600))
+SETTLE = SETTLE_NS // GRID_NS
+
+
+def rows(k: int, **columns: object) -> Rows:
+    """k rows of one healthy node, with some columns replaced."""
+    wobble = 0.9 + 1e-4 * (np.arange(k) % 7)[:, None]
+    made = {
+        "t": np.arange(k) * GRID_NS,
+        "lam": wobble,
+        "oxygen": np.zeros((k, 1)),
+        "age": np.zeros((k, 1), np.int64),
+        "fresh": np.ones((k, 1), np.bool_),
+        "quality": np.zeros((k, 1), np.uint8),
+        "ready": np.ones((k, 1)),
+        "shifted": {"throttle": np.full((k, 1), 50.0), "rpm": np.full((k, 1), 3000.0)},
+        "now": {"rpm": np.full(k, 3000.0), "coolant_c": np.full(k, 85.0)},
+        "aux": {},
+    }
+    return Rows(**(made | columns))  # type: ignore[arg-type]
+
+
+def facts(**more: object) -> NodeFacts:
+    made = {"cycle_ns": np.array([10_000_000]), "fine": np.array([True]), "left_out": np.array([False])}
+    return NodeFacts(**(made | more))  # type: ignore[arg-type]
+
+
+def states(data: Rows, known: NodeFacts | None = None) -> list[SampleState]:
+    block = Judge(RULES, known or facts()).feed(data, 0)
+    return [SampleState(s) for s in block.state[:, 0]]
+
+
+def window(k: int, start: int, end: int, inside: float, outside: float) -> np.ndarray:
+    column = np.full((k, 1), outside)
+    column[start:end] = inside
+    return column
+
+
+def test_a_healthy_sample_is_valid() -> None:
+    assert set(states(rows(50))) == {SampleState.VALID}
+
+
+@pytest.mark.parametrize(
+    ("state", "columns"),
+    [
+        (SampleState.AT_RICH_LIMIT, {"lam": window(300, 100, 120, 0.68, 0.9)}),
+        (SampleState.AT_LEAN_LIMIT, {"lam": window(300, 100, 120, 1.6, 0.9)}),
+        (SampleState.SUSPECT, {"lam": window(300, 100, 120, np.nan, 0.9)}),
+        (SampleState.COLD, {"now": {"coolant_c": window(300, 100, 120, 20, 85)[:, 0]}}),
+        (SampleState.HELD, {"age": window(300, 100, 120, 30_000_000, 0).astype(np.int64)}),
+    ],
+    ids=lambda x: x.word if isinstance(x, SampleState) else "",
+)
+def test_a_state_holds_for_just_the_rows_of_its_condition(
+    state: SampleState, columns: dict[str, object]
+) -> None:
+    found = states(rows(300, **columns), facts(fine=np.array([False])))
+    assert found == [state if 100 <= i < 120 else SampleState.VALID for i in range(300)]
+
+
+@pytest.mark.parametrize(
+    ("state", "columns"),
+    [
+        (SampleState.WARMING, {"ready": window(300, 100, 120, 0, 1)}),
+        (SampleState.WARMING, {"quality": window(300, 100, 120, Quality.NOT_AVAILABLE, 0)}),
+        (SampleState.SILENT, {"age": window(300, 100, 120, 260_000_000, 0).astype(np.int64)}),
+        (SampleState.SILENT, {"age": window(300, 100, 120, -1, 0).astype(np.int64)}),
+        (SampleState.SPARK_CUT, {"shifted": {"spark_cut": window(300, 100, 120, 1, 0)}}),
+        (SampleState.OVERRUN, {"shifted": {"fuel_cut": window(300, 100, 120, 1, 0)}}),
+        (
+            SampleState.OVERRUN,
+            {"shifted": {"throttle": window(300, 100, 120, 1, 50), "rpm": np.full((300, 1), 3000.0)}},
+        ),
+    ],
+    ids=["not ready", "no value yet", "too old", "never heard", "spark cut", "fuel cut", "closed throttle"],
+)
+def test_a_trouble_that_lingers_is_followed_by_settling(
+    state: SampleState, columns: dict[str, object]
+) -> None:
+    found = states(rows(300, **columns))
+    assert set(found[100:120]) == {state}
+    assert set(found[120 : 119 + SETTLE]) == {SampleState.SETTLING}
+    assert set(found[:100] + found[119 + SETTLE :]) == {SampleState.VALID}
+
+
+def test_the_reason_nearest_the_cause_is_named() -> None:
+    everything = rows(
+        10,
+        age=np.full((10, 1), 10**9),
+        lam=np.full((10, 1), np.nan),
+        ready=np.zeros((10, 1)),
+        shifted={"fuel_cut": np.ones((10, 1))},
+    )
+    assert set(states(everything)) == {SampleState.SILENT}
+    assert set(states(everything, facts(left_out=np.array([True])))) == {SampleState.LEFT_OUT}
+
+
+def test_a_value_that_does_not_move_while_the_engine_turns_is_suspect_within_two_seconds() -> None:
+    frozen = rows(400, lam=np.full((400, 1), 0.9))
+    found = states(frozen)
+    first = found.index(SampleState.SUSPECT)
+    assert first == FROZEN_NS // GRID_NS <= 200
+    assert set(found[first:]) == {SampleState.SUSPECT}
+    coarse = states(frozen, facts(fine=np.array([False])))
+    assert set(coarse) == {SampleState.VALID}
+    stopped = states(rows(400, lam=np.full((400, 1), 0.9), now={"rpm": np.zeros(400)}))
+    assert set(stopped) == {SampleState.VALID}
+
+
+def test_a_constant_value_at_a_limit_is_at_the_limit_and_not_suspect() -> None:
+    assert set(states(rows(400, lam=np.full((400, 1), 0.65)))) == {SampleState.AT_RICH_LIMIT}
+
+
+def test_states_do_not_depend_on_the_split() -> None:
+    rng = np.random.default_rng(5)
+    k = 1500
+    lam = rng.choice([0.5, 0.9, 0.91, 1.7, np.nan], (k, 1), p=[0.01, 0.47, 0.5, 0.01, 0.01])
+    lam[700:1000] = 0.9
+    ready = (rng.random((k, 1)) > 0.003).astype(float)
+    cut = (rng.random((k, 1)) < 0.003).astype(float)
+    whole = rows(k, lam=lam, ready=ready, shifted={"spark_cut": cut})
+
+    def run(pieces: list[slice]) -> object:
+        judge = Judge(RULES, facts())
+        out = []
+        for p in pieces:
+            part = rows(
+                p.stop - p.start,
+                t=whole.t[p],
+                lam=lam[p],
+                ready=ready[p],
+                shifted={"spark_cut": cut[p]},
+            )
+            out.append(judge.feed(part, 0).state)
+        return np.concatenate(out)[:, 0].tolist()
+
+    found = same_for_all_splits(k, run)
+    assert len(set(found)) >= 6  # type: ignore[arg-type]
