@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +36,7 @@ def known_paths(kind: Any, path: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
 
 PATHS = sorted({p for p in known_paths(SESSION) if p})
 words = st.sampled_from(
-    "* chain engine chain/A.B A.B Mix{position}.B { {} rpm>1 not E10 afr lambda phi map_kpa ./x λ".split(" ")
+    ["*", "chain", "engine/A.B", "A.B", "Mix{position}.B", "{", "{}", "rpm > 1", "E10", "afr", "phi", "λ"]
 )
 inner_keys = st.sampled_from(["signal", "unit", "a.b", *LIMIT_KINDS])
 numbers = st.sampled_from([0, 1, 2, 3, 8, 16, -1, 10**400, 0.9, 1.5, 1e308, float("nan"), float("inf"), -0.0])
@@ -47,14 +48,16 @@ values = st.recursive(
 )
 
 
-def put(tree: dict[str, Any], path: tuple[str, ...], value: Any) -> None:
-    """Sets a value, making the tables on the way; a value that stands in the way is replaced."""
-    *way, last = [p for p in path if p != "[]"]
-    for key in way:
-        if not isinstance(tree.get(key), dict):
-            tree[key] = {}
-        tree = tree[key]
-    tree[last] = [value] if path[-1] == "[]" else value
+def put(tree: Any, path: Sequence[str], value: Any) -> Any:
+    """The tree with a value at a path ("[]" is the first of a list), whatever stood in the way."""
+    if not path:
+        return value
+    key, *rest = path
+    if key == "[]":
+        first, *others = tree if isinstance(tree, list) and tree else [None]
+        return [put(first, rest, value), *others]
+    table = tree if isinstance(tree, dict) else {}
+    return {**table, key: put(table.get(key), rest, value)}
 
 
 def toml(value: Any) -> str:
@@ -75,7 +78,7 @@ def toml(value: Any) -> str:
 def test_no_value_under_a_known_key_breaks_the_reader(tmp_path_factory, changes) -> None:
     tree = tomllib.loads(FULL)
     for path, value in changes:
-        put(tree, path, value)
+        tree = put(tree, path, value)
     file = tmp_path_factory.mktemp("any") / "any.toml"
     file.write_text("\n".join(f"{key} = {toml(value)}" for key, value in tree.items()), encoding="utf-8")
     _, mistakes = read_session(file)
