@@ -1,0 +1,102 @@
+"""What the engine does at a speed and a load: straight lines between the points of its map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.simulate.scenario import Grid, Map
+
+Array = NDArray[np.float64]
+
+
+class Point(NamedTuple):
+    """The engine at k moments, one float64[k] each.
+
+    target   lambda aimed at, warm
+    pulse    effective injector opening, ms
+    base     what the base map gives too much, as a share
+    hot_k    gas temperature in the primaries, kelvin
+    filling  air per cycle over cylinder volume
+    flow     air per time over that at the map's corner where it is largest
+    """
+
+    target: Array
+    pulse: Array
+    base: Array
+    hot_k: Array
+    filling: Array
+    flow: Array
+
+
+@dataclass(frozen=True, slots=True)
+class _Square:
+    """Where k points lie in the map: the lower corner of a square, and how far into it."""
+
+    row: NDArray[np.intp]
+    column: NDArray[np.intp]
+    up: Array
+    along: Array
+
+    def of(self, table: Array) -> Array:
+        """The table at the points; exactly the table's own number at its corners."""
+        low = _between(table[self.row, self.column], table[self.row, self.column + 1], self.along)
+        high = _between(table[self.row + 1, self.column], table[self.row + 1, self.column + 1], self.along)
+        return _between(low, high, self.up)
+
+
+class OperatingMap:
+    """The map of a scenario, ready to be looked up. Points outside it are as at its edge."""
+
+    def __init__(self, tables: Map) -> None:
+        self._rpm, self._load = _axis(tables.rpm), _axis(tables.load)
+        self._target = _table(tables.target)
+        self._pulse = _table(tables.pulse_ms)
+        self._base = _table(tables.base_error_percent) / 100
+        self._hot = _table(tables.exhaust_k)
+        air = self._target * self._pulse
+        self._fill = tables.full_filling / air.max()
+        self._full_flow = float((air * self._rpm[: air.shape[1]]).max())
+
+    def at(self, rpm: Array, load: Array) -> Point:
+        """The engine at k speeds and loads."""
+        square = self._square(rpm, load)
+        target, pulse = square.of(self._target), square.of(self._pulse)
+        air = target * pulse
+        return Point(
+            target,
+            pulse,
+            square.of(self._base),
+            square.of(self._hot),
+            air * self._fill,
+            air * rpm / self._full_flow,
+        )
+
+    def _square(self, rpm: Array, load: Array) -> _Square:
+        column, along = _place(self._rpm, rpm)
+        row, up = _place(self._load, load)
+        return _Square(row, column, up, along)
+
+
+def _between(a: Array, b: Array, share: Array) -> Array:
+    return a + share * (b - a)
+
+
+def _axis(values: tuple[float, ...]) -> Array:
+    """The axis, with a second point where there is only one."""
+    return np.array(values if len(values) > 1 else (values[0], values[0] + 1.0))
+
+
+def _table(grid: Grid) -> Array:
+    """The table, at least two by two."""
+    table = np.array(grid)
+    table = np.repeat(table, 2, axis=0) if table.shape[0] == 1 else table
+    return np.repeat(table, 2, axis=1) if table.shape[1] == 1 else table
+
+
+def _place(axis: Array, value: Array) -> tuple[NDArray[np.intp], Array]:
+    at = np.clip(np.searchsorted(axis, value, "right") - 1, 0, len(axis) - 2)
+    return at, np.clip((value - axis[at]) / (axis[at + 1] - axis[at]), 0.0, 1.0)

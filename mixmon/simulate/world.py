@@ -1,0 +1,98 @@
+"""What everything in one simulation shares: the scenario, its map, its time, its fuel, its dice."""
+
+from __future__ import annotations
+
+import zlib
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.gas.fuel import Fuel, blend, from_atoms, from_stoich_afr, fuel_named
+from mixmon.gas.transport import DEFAULT_BORE_MM, DEFAULT_CYLINDER_L, DEFAULT_DISTANCE_MM
+from mixmon.session.model import Fuel as DeclaredFuel
+from mixmon.simulate.charge import Charges, LeakAir
+from mixmon.simulate.crank import CYCLE_DEG
+from mixmon.simulate.operating import OperatingMap
+from mixmon.simulate.scenario import Leak, Misfire, Scenario, sensor_at
+from mixmon.simulate.timeline import Timeline
+
+Array = NDArray[np.float64]
+
+
+class World:
+    """One scenario with one seed, laid out in time.
+
+    Every source of chance has a generator of its own, named after what it decides, so that one
+    does not shift when another is asked more often.
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        seed: int,
+        duration: float | None = None,
+        trims: tuple[float, ...] | None = None,
+    ) -> None:
+        self.scenario, self._seed = scenario, seed
+        engine, exhaust = scenario.engine, scenario.session.exhaust
+        n = engine.cylinders
+        self.trims = trims or scenario.session.trims.now_percent or (0.0,) * n
+        self.fuel = burnt_fuel(scenario.session.fuel)
+        self.map = OperatingMap(scenario.map)
+        self.charges = Charges(scenario, self.trims)
+        self.timeline = Timeline(scenario, self.rng("pattern"), duration)
+        self.distance_mm = exhaust.sensor_distance_mm or (DEFAULT_DISTANCE_MM,) * n
+        self.bore_mm = exhaust.primary_bore_mm or DEFAULT_BORE_MM
+        self.cylinder_l = engine.displacement_l / n if engine.displacement_l else DEFAULT_CYLINDER_L
+        firing = engine.firing_order or tuple(range(1, n + 1))
+        angles = engine.firing_angles_deg or tuple(CYCLE_DEG / n * k for k in range(n))
+        self.order = tuple(firing.index(i + 1) for i in range(n))
+        self.fires_deg = tuple(angles[k] for k in self.order)
+        self.leaks = {
+            fault.cylinder - 1: self._leak(fault) for fault in scenario.faults if isinstance(fault, Leak)
+        }
+        self.cylinder_of = sensor_at(n, scenario.faults)
+
+    def rng(self, what: str, i: int = 0) -> np.random.Generator:
+        """The dice for one purpose."""
+        return np.random.Generator(np.random.PCG64([self._seed, zlib.crc32(what.encode()), i]))
+
+    def enrichment(self, t: Array) -> Array:
+        """Fuel that the control adds to a cold engine, as a share."""
+        warm_up = self.scenario.warm_up
+        cold = (warm_up.warm_c - self.coolant(t)) / max(warm_up.warm_c - warm_up.start_c, 1.0)
+        return np.clip(cold, 0.0, 1.0) * (warm_up.enrich_percent / 100)
+
+    def coolant(self, t: Array) -> Array:
+        """Coolant temperature in degrees Celsius."""
+        warm_up = self.scenario.warm_up
+        runs = np.maximum(t - self.timeline.started_s, 0.0)
+        return warm_up.end_c - (warm_up.end_c - warm_up.start_c) * np.exp(-runs / warm_up.time_s)
+
+    def missed_cycles(self, i: int) -> list[int]:
+        """Numbers of the cycles of cylinder i that do not burn."""
+        missed: list[int] = []
+        for fault in self.scenario.faults:
+            if isinstance(fault, Misfire) and fault.cylinder == i + 1:
+                t = self.timeline.when(fault.during, fault.rpm, fault.after_s)
+                turned = float(self.timeline.crank.angle(np.array([t]))[0])
+                first = int(np.ceil((turned - self.fires_deg[i]) / CYCLE_DEG))
+                missed += range(first, first + fault.cycles)
+        return missed
+
+    def _leak(self, leak: Leak) -> LeakAir:
+        return LeakAir(leak, self.map.at(np.array(leak.rpm), np.array(leak.load)).flow)
+
+
+def burnt_fuel(declared: DeclaredFuel | None) -> Fuel:
+    """The fuel's chemistry; gasoline where none is declared."""
+    if declared is None:
+        return fuel_named("gasoline")
+    if declared.name is not None:
+        return fuel_named(declared.name)
+    if declared.parts:
+        return blend(declared.parts)
+    if declared.atoms:
+        c, h, o, n = (declared.atoms.get(atom, 0.0) for atom in "chon")
+        return from_atoms(c, h, o, n)
+    return from_stoich_afr(declared.stoich_afr or fuel_named("gasoline").stoich_afr)
