@@ -3,6 +3,7 @@
     MixmonError                  anything below; the command line catches this and nothing else
     ├── UsageError               a command or call that cannot mean anything
     ├── SessionError             the session file: carries every mistake, not just the first
+    ├── ScenarioError            what a simulation shall play: the same
     ├── DefinitionError          a message definition file (DBC)
     ├── SourceError              a log or a device that cannot be read
     ├── OutputError              a place that cannot be written to
@@ -71,3 +72,15 @@ class SessionError(MixmonError):
         first, count = self.mistakes[0], len(self.mistakes)
         rest = "" if count == 1 else f" (and {count - 1} more: mixmon verify {self.source})"
         return f"{self.source}: {first}{rest}"
+
+
+class ScenarioError(MixmonError):
+    """A scenario file with mistakes; `mistakes` holds all of them in file order."""
+
+    def __init__(self, source: str, mistakes: list[Mistake]) -> None:
+        self.source = source
+        self.mistakes = mistakes
+        super().__init__(source, mistakes)
+
+    def __str__(self) -> str:
+        return "\n".join(f"{self.source}: {mistake}" for mistake in self.mistakes)
