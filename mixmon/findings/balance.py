@@ -303,7 +303,7 @@ class _Report:
                         percent(e.mean),
                         half_percent(e),
                         float(cell.usable_s[node]),
-                        used and np.isfinite(cell.peers[node].half),
+                        used and bool(np.isfinite(cell.peers[node].half)),
                     )
                 )
         return needs

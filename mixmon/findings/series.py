@@ -23,6 +23,7 @@ FEWEST_EFFECTIVE = 4.0
 
 _HIGHEST_RHO = 0.95
 _PRIOR_PAIRS = 20
+_ROUNDING = 1e-20  # mean squares below this are rounding, not noise
 
 # Two-sided 95 % points of Student's t for 1..30 degrees of freedom
 # (any handbook table; checked against scipy.stats.t in the tests).
@@ -77,7 +78,7 @@ def lag1(residuals: NDArray[np.float64], joined: NDArray[np.bool_]) -> NDArray[n
     cross = np.where(both, first * second, 0.0).sum(axis=0)
     power = np.where(both, 0.5 * (first**2 + second**2), 0.0).sum(axis=0)
     pairs = both.sum(axis=0)
-    rho = np.divide(cross, power, out=np.zeros_like(cross), where=power > 0)
+    rho = np.divide(cross, power, out=np.zeros_like(cross), where=power > _ROUNDING * pairs)
     own = rho + (1 + 3 * rho) / np.maximum(pairs, 1)
     shared = float((pairs * own).sum()) / max(int(pairs.sum()), 1)
     drawn: NDArray[np.float64] = (pairs * own + _PRIOR_PAIRS * shared) / (pairs + _PRIOR_PAIRS)

@@ -22,6 +22,8 @@ def two_way(
     values = np.where(w > 0, y, 0.0)
     row_weight, used = w.sum(axis=1), w.sum(axis=0) > 0
     rows = row_weight > 0
+    if not used.any():
+        return np.full(y.shape[0], np.nan), np.full(y.shape[1], np.nan)
     share = w[rows] / row_weight[rows, None]
     row_mean = (share * values[rows]).sum(axis=1)
     # Eliminate the row effects; what remains is a small symmetric system of the columns.

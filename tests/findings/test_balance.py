@@ -1,0 +1,307 @@
+"""Needs, intervals, spread and trims against engines whose truth is known.
+
+The readings are made here, by other means than the package's own simulator: every cycle's fuel
+varies by itself, and two first-order lags and white noise follow, by scipy's filter.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+import scipy.signal
+from laws import same_for_all_splits
+
+from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.session.model import Axes, Chain, Engine, LowFlowMask, Node, Session, Trims, Validity
+
+AXES = Axes(rpm=(1100.0, 3000.0, 6000.0), load=(3.0, 50.0, 100.0))
+
+
+def session(n: int, **more: object) -> Session:
+    nodes = tuple(Node(i + 1, (i + 1,), f"S-{i + 1}") for i in range(n))
+    made: dict[str, object] = {"axes": AXES}
+    return Session(Engine(n), Chain("chain", {}, nodes), (), **(made | more))  # type: ignore[arg-type]
+
+
+def wander(
+    rng: np.random.Generator, k: int, n: int, cycle_s: float = 0.04, lag_s: float = 0.085
+) -> np.ndarray:
+    """Noise of ln lambda, float64[k, n] at 100 Hz."""
+    step = round(cycle_s * 1000)
+    fuel = np.repeat(0.015 * rng.standard_normal(((k * 10 + 2000) // step + 1, n)), step, axis=0)
+    for tau in (lag_s, 0.02):
+        keep = np.exp(-0.001 / tau)
+        fuel = scipy.signal.lfilter([1 - keep], [1, -keep], fuel, axis=0)
+    return fuel[2000 : 2000 + 10 * k : 10] + 0.003 * rng.standard_normal((k, n))
+
+
+def dwell(
+    offsets: np.ndarray,
+    rng: np.random.Generator,
+    *,
+    seconds: float = 13.0,
+    rpm: float = 3000.0,
+    load: float = 50.0,
+    first: int = 0,
+) -> CylinderBlock:
+    """Rows of one dwell; `offsets` are ln lambda against the target 0.9."""
+    k, n = round(seconds * 100), len(offsets)
+    drift = 0.004 * np.sin(np.arange(k) / 250)[:, None]
+    lam = 0.9 * np.exp(offsets + drift + wander(rng, k, n))
+    return CylinderBlock(
+        t=(first + np.arange(k)) * GRID_NS,
+        stretch=np.zeros(k, np.int64),
+        lam=lam,
+        oxygen=np.zeros((k, n)),
+        age=np.zeros((k, n), np.int64),
+        fresh=np.ones((k, n), np.bool_),
+        state=np.zeros((k, n), np.uint8),
+        shifted={"target": np.full((k, n), 0.9)},
+        now={"rpm": np.full(k, rpm), "load": np.full(k, load), "target": np.full(k, 0.9)},
+        aux={},
+    )
+
+
+def needs_of(offsets: np.ndarray) -> np.ndarray:
+    """True needs against peers, percent."""
+    return 100 * (np.exp(offsets) * np.mean(np.exp(-offsets)) - 1)
+
+
+def balance(blocks: list[CylinderBlock], made: Session, against: str = "peers", **more: object) -> Balance:
+    stage = BalanceStage(made, **more)  # type: ignore[arg-type]
+    for block in blocks:
+        stage.feed(block)
+    return stage.result(against)
+
+
+def with_state(
+    block: CylinderBlock, rows: slice, node: int, state: SampleState, **more: float
+) -> CylinderBlock:
+    states = block.state.copy()
+    states[rows, node] = state
+    lam = block.lam.copy()
+    if "lam" in more:
+        lam[rows, node] = more["lam"]
+    return dataclasses.replace(block, state=states, lam=lam)
+
+
+@pytest.mark.parametrize("n", [4, 6, 8, 12, 16])
+def test_needs_are_within_half_a_percent_of_truth_and_intervals_cover_it(n: int) -> None:
+    covered = []
+    for seed in range(12):
+        rng = np.random.default_rng([n, seed])
+        offsets = rng.uniform(-0.1, 0.1, n)
+        truth = needs_of(offsets)
+        result = balance([dwell(offsets, rng)], session(n))
+        for found, true in zip(result.cylinders, truth, strict=True):
+            assert abs(found.needs_percent - true) < 0.5
+            low, high = found.interval95_percent
+            covered.append(low <= true <= high)
+            assert 0.05 < (high - low) / 2 < 0.5
+    assert np.mean(covered) >= 0.88  # 48 to 192 looks; the wide study is in tools/
+
+
+def test_two_cylinders_average_in_the_fuel_domain() -> None:
+    # 0.80 and 0.95 read together as 1 / mean(1 / lambda) = 0.868571, the plain mean is 0.875 (computed)
+    still = dwell(np.log(np.array([0.80, 0.95]) / 0.9), np.random.default_rng(1))
+    exact = dataclasses.replace(still, lam=np.broadcast_to([0.80, 0.95], still.lam.shape).copy())
+    result = balance([exact], session(2), against="target")
+    (engine,) = result.whole_engine
+    assert engine.needs_percent == pytest.approx(100 * (0.868571 / 0.9 - 1), abs=1e-4)
+    peers = balance([exact], session(2))
+    assert peers.cylinders[0].needs_percent == pytest.approx(100 * (0.80 / 0.868571 - 1), abs=1e-4)
+
+
+def test_common_drift_of_the_engine_does_not_widen_the_needs_against_peers() -> None:
+    rng = np.random.default_rng(2)
+    block = dwell(np.zeros(4), rng)
+    swing = np.exp(0.05 * np.sin(np.arange(len(block)) / 100))[:, None]
+    result = balance([dataclasses.replace(block, lam=block.lam * swing)], session(4))
+    assert all(c.interval95_percent[1] - c.interval95_percent[0] < 1.0 for c in result.cylinders)
+
+
+def test_cells_of_unequal_needs_widen_the_interval_and_are_named() -> None:
+    rng = np.random.default_rng(3)
+    a, b = np.array([0.0, 0.05, 0.0, -0.05]), np.zeros(4)
+    result = balance([dwell(a, rng), dwell(b, rng, rpm=6000.0, load=100.0, first=1300)], session(4))
+    assert "differs between cells" in " ".join(result.cylinders[1].flags)
+    low, high = result.cylinders[1].interval95_percent
+    assert low < needs_of(a)[1] / 2 < high
+    by_cell = {(c.rpm, c.cylinder): c for c in result.cells}
+    for (rpm, cylinder), truth in (((3000.0, 2), needs_of(a)[1]), ((6000.0, 2), 0.0)):
+        assert by_cell[rpm, cylinder].needs_percent == pytest.approx(truth, abs=0.5)
+
+
+def test_the_zone_of_reversion_is_shown_and_not_used() -> None:
+    rng = np.random.default_rng(4)
+    idle, load = np.array([0.09, 0.0, 0.0, 0.0]), np.zeros(4)
+    rules = Validity(low_flow_mask=LowFlowMask(1400, 5))
+    blocks = [dwell(idle, rng, rpm=1100.0, load=3.0), dwell(load, rng, first=1300)]
+    result = balance(blocks, session(4, validity=rules))
+    assert abs(result.cylinders[0].needs_percent) < 0.5
+    marks = {(c.rpm, c.cylinder): (c.used_for_trims, c.needs_percent) for c in result.cells}
+    assert marks[1100.0, 1][0] is False
+    assert marks[1100.0, 1][1] == pytest.approx(needs_of(idle)[0], abs=0.5)
+    assert marks[3000.0, 1][0] is True
+
+
+def test_one_wild_sample_does_not_move_a_need() -> None:
+    clean = dwell(np.array([0.02, -0.02, 0.0]), np.random.default_rng(5))
+    lam = clean.lam.copy()
+    lam[700, 0], lam[900, 1] = 1.55, 0.69
+    without = balance([clean], session(3))
+    result = balance([dataclasses.replace(clean, lam=lam)], session(3))
+    for a, b in zip(result.cylinders, without.cylinders, strict=True):
+        assert a.needs_percent == pytest.approx(b.needs_percent, abs=0.01)
+    assert result.cylinders[0].left_out_s["wild sample"] == 0.01
+
+
+def test_a_burst_of_a_quarter_second_does_not_move_a_need() -> None:
+    clean = dwell(np.array([0.02, -0.02, 0.0]), np.random.default_rng(6))
+    lam = clean.lam.copy()
+    lam[700:725, 2] += 0.33 * np.sin(np.linspace(0, np.pi, 25))
+    result = balance([dataclasses.replace(clean, lam=lam)], session(3))
+    truth = needs_of(np.array([0.02, -0.02, 0.0]))
+    assert result.cylinders[2].needs_percent == pytest.approx(truth[2], abs=0.3)
+    assert any("wild readings" in flag for flag in result.cylinders[2].flags)
+
+
+def test_invalid_samples_never_enter() -> None:
+    clean = dwell(np.zeros(4), np.random.default_rng(7))
+    for state in SampleState:
+        if state is SampleState.VALID:
+            continue
+        spoilt = with_state(clean, slice(500, 900), 1, state, lam=1.3)
+        result = balance([spoilt], session(4))
+        censored = state in {SampleState.AT_RICH_LIMIT, SampleState.AT_LEAN_LIMIT}
+        if censored:
+            assert np.isnan(result.cylinders[1].needs_percent)
+        else:
+            assert abs(result.cylinders[1].needs_percent) < 0.5
+        assert result.cylinders[1].left_out_s[state.word] == 4.0
+
+
+def test_a_cylinder_at_its_limit_gets_no_finite_need_and_no_new_trim() -> None:
+    block = with_state(
+        dwell(np.zeros(4), np.random.default_rng(8)), slice(400, 800), 3, SampleState.AT_RICH_LIMIT
+    )
+    result = balance([block], session(4, trims=Trims(now_percent=(0.0, 0.0, 0.0, 1.5))))
+    cylinder = result.cylinders[3]
+    assert np.isnan(cylinder.needs_percent)
+    assert cylinder.trim_new_percent == 1.5
+    assert any("at least this rich" in flag for flag in cylinder.flags)
+    assert result.spread.cylinders_used == 3
+
+
+def test_a_cylinder_left_out_is_not_in_the_reference() -> None:
+    offsets = np.array([0.0, 0.0, 0.0, 0.09])
+    block = dwell(offsets, np.random.default_rng(9))
+    gone = with_state(block, slice(None), 3, SampleState.LEFT_OUT)
+    result = balance([gone], session(4), left_out=frozenset({4}))
+    assert all(abs(c.needs_percent) < 0.5 for c in result.cylinders[:3])
+    assert result.cylinders[3].left_out_s == {"left out": 13.0}
+
+
+def test_a_node_that_falls_silent_half_way_does_not_bend_the_others() -> None:
+    offsets = np.array([0.06, 0.02, -0.03, -0.05])
+    block = dwell(offsets, np.random.default_rng(10), seconds=23)
+    result = balance([with_state(block, slice(1300, None), 0, SampleState.SILENT)], session(4))
+    for found, true in zip(result.cylinders, needs_of(offsets), strict=True):
+        assert found.needs_percent == pytest.approx(true, abs=0.5)
+    assert result.cylinders[0].usable_s < result.cylinders[1].usable_s
+
+
+def test_one_sensor_for_two_cylinders_counts_twice_and_says_so() -> None:
+    nodes = (Node(1, (1, 2)), Node(2, (3,)))
+    made = Session(Engine(3), Chain("chain", {}, nodes), (), axes=AXES)
+    offsets = np.array([0.03, -0.03])
+    result = balance([dwell(offsets, np.random.default_rng(11))], made)
+    true = needs_of(np.array([0.03, 0.03, -0.03]))
+    assert [c.needs_percent for c in result.cylinders] == pytest.approx(true, abs=0.5)
+    assert "one sensor with cylinder 2" in result.cylinders[0].flags[0]
+    trims = [c.trim_new_percent for c in result.cylinders]
+    assert trims[0] == pytest.approx(trims[1], abs=0.5)  # a step apart at most, to keep the mean
+
+
+@pytest.mark.parametrize("n", [4, 8, 16])
+def test_trims_bring_the_spread_to_what_was_predicted(n: int) -> None:
+    inside = []
+    for seed in range(10):
+        rng = np.random.default_rng([seed, n, 1])
+        offsets = rng.uniform(-0.05, 0.05, n)
+        held = tuple(np.round(rng.uniform(-2, 2, n) * 2) / 2)
+        result = balance([dwell(offsets, rng)], session(n, trims=Trims(now_percent=held)))
+        new = np.array([c.trim_new_percent for c in result.cylinders])
+        after = offsets - np.log((1 + new / 100) / (1 + np.array(held) / 100))
+        spread = float(np.ptp(needs_of(after)))
+        low, high = result.predicted_spread.interval95
+        inside.append(low <= spread <= high)
+        assert spread < 1.2
+        assert abs(new.mean() - np.mean(held)) <= 0.5 / (2 * n) + 1e-9
+        assert (new * 2 == np.round(new * 2)).all()
+    assert np.mean(inside) >= 0.8
+
+
+def test_spread_of_equal_cylinders_reaches_down_to_zero() -> None:
+    result = balance([dwell(np.zeros(8), np.random.default_rng(12))], session(8))
+    assert result.spread.interval95[0] == 0.0
+    assert result.spread.value < 1.0
+
+
+def test_too_little_data_withholds_trims_and_says_why() -> None:
+    result = balance([dwell(np.zeros(4), np.random.default_rng(13), seconds=3.5)], session(4))
+    assert "too little data" in result.withheld[0]
+    assert all(np.isnan(c.trim_new_percent) for c in result.cylinders)
+    assert np.isnan(result.spread.value)
+
+
+def test_a_large_need_asks_for_a_mechanical_cause_and_a_limit_is_named() -> None:
+    offsets = np.array([0.09, -0.03, -0.03, -0.03])
+    limits = Trims(lowest_percent=-10, highest_percent=6, now_percent=(0.0,) * 4)
+    result = balance([dwell(offsets, np.random.default_rng(14))], session(4, trims=limits))
+    assert result.cylinders[0].trim_new_percent == 6.0
+    assert "trim at its limit" in result.cylinders[0].flags
+    assert any("mechanical cause" in flag for flag in result.cylinders[0].flags)
+    assert np.mean([c.trim_new_percent for c in result.cylinders]) == pytest.approx(0, abs=0.5 / 8)
+
+
+def test_banks_are_compared_with_the_whole_engine() -> None:
+    offsets = np.array([0.01, 0.01, -0.01, -0.01])
+    made = session(4)
+    banked = dataclasses.replace(
+        made, engine=dataclasses.replace(made.engine, banks={"A": (1, 2), "B": (3, 4)})
+    )
+    result = balance([dwell(offsets, np.random.default_rng(15))], banked)
+    assert [b.bank for b in result.banks] == ["A", "B"]
+    assert [b.needs_percent for b in result.banks] == pytest.approx([1.0, -1.0], abs=0.3)
+
+
+def test_the_result_does_not_depend_on_how_rows_were_delivered() -> None:
+    rng = np.random.default_rng(16)
+    offsets = np.array([0.03, -0.01, 0.0, -0.02])
+    parts = [dwell(offsets, rng), dwell(offsets, rng, rpm=6000.0, load=100.0, first=1300)]
+    whole = [np.concatenate([getattr(p, f) for p in parts]) for f in ("t", "lam", "state")]
+    now = {k: np.concatenate([p.now[k] for p in parts]) for k in parts[0].now}
+    state = whole[2]
+    state[rng.random(state.shape) < 0.02] = SampleState.SUSPECT
+
+    def rows(piece: slice) -> CylinderBlock:
+        k = piece.stop - piece.start
+        return CylinderBlock(
+            t=whole[0][piece],
+            stretch=np.zeros(k, np.int64),
+            lam=whole[1][piece],
+            oxygen=np.zeros((k, 4)),
+            age=np.zeros((k, 4), np.int64),
+            fresh=np.ones((k, 4), np.bool_),
+            state=state[piece],
+            shifted={"target": np.full((k, 4), 0.9)},
+            now={name: column[piece] for name, column in now.items()},
+            aux={},
+        )
+
+    same_for_all_splits(2600, lambda pieces: repr(balance([rows(p) for p in pieces], session(4))))
