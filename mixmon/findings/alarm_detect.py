@@ -1,0 +1,222 @@
+"""From rows to edges: when each alarm's condition became true and when it ceased.
+
+In scalar words, for one rule and one node, row by row: no value, the condition holds what it
+was; above the limit it is true; below the limit less the dead band it is false; in between it
+holds. Where the rule's `when` is known to be false the condition is false; where `when` is
+unknown the rule cannot raise and the condition holds. The alarm is raised once the condition
+has been true for the on-delay, and cleared once it has been false for the off-delay. Both
+delays begin anew where time was broken.
+
+`suppress_when` does not touch detection; it gives edges of its own, one for the whole rule.
+For mixture it lasts while the engine is in that state and while gas made in it is at a sensor.
+
+The carry is one row deep: what stood after the last row, a column a node. Rows are worked in
+slices that stay in the processor's cache; that cannot change the result, by the same law.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.alarm_edges import ENGINE_WIDE, AlarmEdges, EdgeKind, joined
+from mixmon.findings.alarm_measures import MEASURES, Scene, limit_of
+from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.latch import Delay, Run, delayed, latch, run_start
+from mixmon.session.model import AlarmRule
+from mixmon.session.when import Condition, evaluate, parse
+from mixmon.session.when_tree import Not
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Integers = NDArray[np.int64]
+
+SLICE = 8192
+"""Rows worked at a time; a matter of speed only."""
+
+
+class AlarmDetector:
+    """A stage: cylinder rows in, edges out.
+
+    Raises:
+        UsageError: a rule without exactly one limit, or with a condition that cannot be read.
+    """
+
+    def __init__(self, rules: Sequence[AlarmRule]) -> None:
+        self._watches = [_Watch(number, rule) for number, rule in enumerate(rules)]
+        self._stretch: Run | None = None
+        self._state: Run | None = None
+
+    def feed(self, block: CylinderBlock) -> AlarmEdges:
+        """The edges that these rows brought."""
+        found = []
+        for rows in _slices(block):
+            scene = self._scene(rows)
+            found.append(joined([edges for watch in self._watches for edges in watch.feed(scene)]).ordered())
+        return joined(found)
+
+    def latest(self) -> tuple[Array, ...]:
+        """Newest known value of each rule's measure: float64[n], or [1] for an engine-wide rule.
+
+        NaN where nothing is known yet; empty before the first row.
+        """
+        return tuple(watch.latest.copy() for watch in self._watches)
+
+    def _scene(self, rows: CylinderBlock) -> Scene:
+        start, self._stretch = run_start(rows.stretch, rows.t, before=self._stretch)
+        since, self._state = run_start(rows.state, rows.t, before=self._state, broken=start == rows.t)
+        return Scene(rows, start, since)
+
+
+class _Watch:
+    """One rule over all nodes: its latch, its delays, its suppression."""
+
+    def __init__(self, number: int, rule: AlarmRule) -> None:
+        kind, self._limit = limit_of(rule)
+        self._number = number
+        self._measure = MEASURES[kind]
+        self._dead_band = rule.dead_band
+        self._delays = round(rule.on_delay_s * 1e9), round(rule.off_delay_s * 1e9)
+        self._when = parse(rule.when) if rule.when else None
+        self._suppress = parse(rule.suppress_when) if rule.suppress_when else None
+        self._condition: Bools = np.zeros(0, np.bool_)
+        self._delay: Delay | None = None
+        self._suppressed: Run | None = None
+        self.latest: Array = np.zeros(0)
+
+    def feed(self, scene: Scene) -> Iterator[AlarmEdges]:
+        """Edges of these rows, suppression first, not yet in the order of rows."""
+        if self._suppress is not None:
+            yield from self._suppression(scene.rows, self._suppress)
+        in_force, out_of_force = self._force(scene.rows)
+        value = self._measure.value(scene, in_force)
+        if not len(self._condition):
+            self._condition = np.zeros(value.shape[1], np.bool_)
+            self.latest = np.full(value.shape[1], np.nan)
+        if not self._measure.per_node:
+            in_force = np.logical_or.reduce(in_force, axis=1, keepdims=True)
+            out_of_force = np.logical_and.reduce(out_of_force, axis=1, keepdims=True)
+        known, proves = self._measure.counted(scene, value)
+        over, under = self._against_limit(value)
+        on = over & proves & in_force
+        before, self.latest = self.latest, _newest(value, proves, self.latest)
+        if on.any() or not self._quiet():
+            off = (under & known) | out_of_force
+            active, since, row, column = self._run(scene, on, off)
+            if len(row):
+                newest = _known_at(value, proves, before, row, column)
+                kind = np.where(active[row, column], EdgeKind.RAISE, EdgeKind.CLEAR)
+                node = column if self._measure.per_node else np.full(len(row), ENGINE_WIDE)
+                yield self._edges(
+                    scene.rows, row, kind=kind, node=node, since=since[row, column], value=newest
+                )
+
+    def _run(
+        self, scene: Scene, on: Bools, off: Bools
+    ) -> tuple[Bools, Integers, NDArray[np.intp], NDArray[np.intp]]:
+        """Active or not, since when its condition stands, and the places where active changed."""
+        condition = latch(on, off, self._condition)
+        was = self._delay.active if self._delay else np.zeros(condition.shape[1], np.bool_)
+        t, broken = scene.rows.t, scene.stretch_start == scene.rows.t
+        active, since, self._delay = delayed(condition, t, *self._delays, before=self._delay, broken=broken)
+        self._condition = condition[-1].copy()
+        row, column = np.nonzero(_changed(active, was))
+        return active, since, row, column
+
+    def _quiet(self) -> bool:
+        """Nothing true, nothing active: rows without a crossing leave everything as it is."""
+        return not self._condition.any() and (self._delay is None or not self._delay.active.any())
+
+    def _force(self, rows: CylinderBlock) -> tuple[Bools, Bools]:
+        """Where `when` is known to be true, and where to be false; bool[k, n or 1]."""
+        if self._when is None:
+            shape = (len(rows), 1)
+            return np.ones(shape, np.bool_), np.zeros(shape, np.bool_)
+        engine = _engine(rows, mixture=self._measure.mixture)
+        return _true(self._when, engine, len(rows)), _true(Not(self._when), engine, len(rows))
+
+    def _against_limit(self, value: Array) -> tuple[Bools, Bools]:
+        if self._measure.above:
+            return value > self._limit, value < self._limit - self._dead_band
+        return value < self._limit, value > self._limit + self._dead_band
+
+    def _suppression(self, rows: CylinderBlock, condition: Condition) -> Iterator[AlarmEdges]:
+        claims = (
+            _true(condition, _engine(rows, mixture=m), len(rows)) for m in {False, self._measure.mixture}
+        )
+        suppressed = np.logical_or.reduce([claim.any(axis=1) for claim in claims])
+        was = self._suppressed.value if self._suppressed else np.zeros((), np.bool_)
+        since, self._suppressed = run_start(suppressed, rows.t, before=self._suppressed)
+        row = np.flatnonzero(_changed(suppressed, was))
+        if len(row):
+            kind = np.where(suppressed[row], EdgeKind.SUPPRESS, EdgeKind.RELEASE)
+            all_nodes, nothing = np.full(len(row), ENGINE_WIDE), np.full(len(row), np.nan)
+            yield self._edges(rows, row, kind=kind, node=all_nodes, since=since[row], value=nothing)
+
+    def _edges(
+        self,
+        rows: CylinderBlock,
+        row: NDArray[np.intp],
+        *,
+        kind: Integers,
+        node: Integers,
+        since: Integers,
+        value: Array,
+    ) -> AlarmEdges:
+        rule = np.full(len(row), self._number, np.int64)
+        return AlarmEdges(rows.stretch[row], rows.t[row], kind.astype(np.uint8), rule, node, since, value)
+
+
+def _engine(rows: CylinderBlock, *, mixture: bool) -> Mapping[str, Array]:
+    """Engine columns beside [k, n]: now, or for mixture as they were when the gas left its valve."""
+    now = {name: column[:, np.newaxis] for name, column in rows.now.items()}
+    return now | dict(rows.shifted) if mixture else now
+
+
+def _true(condition: Condition, engine: Mapping[str, Array], rows: int) -> Bools:
+    """Where a condition is known to be true: bool[rows, n or 1]."""
+    true = evaluate(condition, engine)
+    return true if true.ndim else np.broadcast_to(true, (rows, 1))
+
+
+def _changed(state: Bools, was: Bools) -> Bools:
+    """Where a row differs from the row before."""
+    changed = np.empty_like(state)
+    changed[0] = state[0] != was
+    np.not_equal(state[1:], state[:-1], out=changed[1:])
+    return changed
+
+
+def _newest(value: Array, known: Bools, before: Array) -> Array:
+    """The newest known value down each column."""
+    last = len(known) - 1 - known[::-1].argmax(axis=0)
+    return np.where(known.any(axis=0), value[last, np.arange(value.shape[1])], before)
+
+
+def _known_at(
+    value: Array, known: Bools, before: Array, row: NDArray[np.intp], column: NDArray[np.intp]
+) -> Array:
+    """The newest known value at some places, `before` where there is none in these rows."""
+    source = np.where(known, np.arange(1, len(value) + 1)[:, np.newaxis], 0)
+    np.maximum.accumulate(source, axis=0, out=source)
+    from_row = source[row, column]
+    return np.where(from_row > 0, value[from_row - 1, column], before[column])
+
+
+def _slices(block: CylinderBlock) -> Iterator[CylinderBlock]:
+    for first in range(0, len(block), SLICE):
+        rows = slice(first, first + SLICE)
+        yield CylinderBlock(
+            block.t[rows],
+            block.stretch[rows],
+            block.lam[rows],
+            block.oxygen[rows],
+            block.age[rows],
+            block.fresh[rows],
+            block.state[rows],
+            {name: column[rows] for name, column in block.shifted.items()},
+            {name: column[rows] for name, column in block.now.items()},
+            {name: column[rows] for name, column in block.aux.items()},
+        )

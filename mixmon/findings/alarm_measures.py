@@ -1,0 +1,162 @@
+"""What each kind of limit measures: one column a node, or one for the whole engine.
+
+A measure knows nothing of delays. Which samples say something about the limit is part of it:
+for mixture only VALID ones, and one thing more. A sensor held at the lean end of its range for
+longer than settling lasts proves that the gas is *at least* that lean: it can cross a lean
+limit, and can never take the crossing back. The same on the rich side.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.errors import UsageError
+from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.mixture.validity import SETTLE_NS
+from mixmon.session.model import AlarmRule, Session
+from mixmon.session.when import names, parse
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Times = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """k rows, and since when what they show has been so.
+
+    stretch_start  int64[k]     first row of the row's stretch of time, ns
+    state_since    int64[k, n]  when the sample's state began, ns
+    """
+
+    rows: CylinderBlock
+    stretch_start: Times
+    state_since: Times
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """How one kind of limit is measured.
+
+    value     scene, where the rule is in force bool[k, n or 1] -> float64[k, n], or [k, 1] if
+              not `per_node`; NaN where there is none
+    unit      of the value and of its limit
+    above     crossed above the limit; otherwise below
+    per_node  one alarm a node; otherwise one for the engine
+    mixture   rests on gas that left the valves earlier: on counted samples, and on the engine
+              as it was then
+    bound     the state at the end of a sensor's range that can prove a crossing
+    """
+
+    value: Callable[[Scene, Bools], Array]
+    unit: str
+    above: bool = True
+    per_node: bool = True
+    mixture: bool = False
+    bound: SampleState | None = None
+
+    def counted(self, scene: Scene, value: Array) -> tuple[Bools, Bools]:
+        """Where the value is known, and where it can at least prove a crossing; as `value`."""
+        there = ~np.isnan(value)
+        if self.bound is None:
+            return there, there
+        valid = there & (scene.rows.state == SampleState.VALID)
+        at_end = there & (scene.rows.state == self.bound)
+        return valid, valid | (at_end & (scene.rows.t[:, np.newaxis] - scene.state_since >= SETTLE_NS))
+
+
+def _over_target(scene: Scene, _: Bools) -> Array:
+    return scene.rows.lam - _target(scene)
+
+
+def _under_target(scene: Scene, _: Bools) -> Array:
+    return _target(scene) - scene.rows.lam
+
+
+def _target(scene: Scene) -> Array:
+    return scene.rows.shifted.get("target", np.full(scene.rows.lam.shape, np.nan))
+
+
+def _lam(scene: Scene, _: Bools) -> Array:
+    return scene.rows.lam
+
+
+def _spread(scene: Scene, in_force: Bools) -> Array:
+    """Range of the needs against peers in percent, over valid cylinders where the rule is in force.
+
+    needs_i = 100 (lam_i / Lam - 1) with Lam = 1 / mean(1 / lam_i), equal air assumed; so the
+    range is 100 (max - min) mean(1 / lam). NaN with fewer than two cylinders.
+    """
+    lam = scene.rows.lam
+    usable = (scene.rows.state == SampleState.VALID) & (lam > 0) & in_force
+    count = usable.sum(axis=1)
+    leanest, richest = np.where(usable, lam, -np.inf).max(axis=1), np.where(usable, lam, np.inf).min(axis=1)
+    inverse = np.where(usable, 1.0 / np.where(usable, lam, 1.0), 0.0).sum(axis=1) / np.maximum(count, 1)
+    spread: Array = np.full(len(count), np.nan)
+    np.multiply(100.0 * inverse, leanest - richest, out=spread, where=count > 1)
+    return spread[:, np.newaxis]
+
+
+def _age(scene: Scene, _: Bools) -> Array:
+    """Seconds since the newest sample; since the stretch began where there never was one."""
+    waited = (scene.rows.t - scene.stretch_start)[:, np.newaxis]
+    age: Array = np.where(scene.rows.age >= 0, scene.rows.age, waited) / 1e9
+    return age
+
+
+def _supply(scene: Scene, _: Bools) -> Array:
+    return scene.rows.aux.get("supply", np.full(scene.rows.lam.shape, np.nan))
+
+
+_LEAN, _RICH = SampleState.AT_LEAN_LIMIT, SampleState.AT_RICH_LIMIT
+
+MEASURES: Mapping[str, Measure] = {
+    "over_target": Measure(_over_target, "lambda", mixture=True, bound=_LEAN),
+    "under_target": Measure(_under_target, "lambda", mixture=True, bound=_RICH),
+    "lambda_above": Measure(_lam, "lambda", mixture=True, bound=_LEAN),
+    "lambda_below": Measure(_lam, "lambda", above=False, mixture=True, bound=_RICH),
+    "spread_above": Measure(_spread, "%", per_node=False, mixture=True),
+    "age_s": Measure(_age, "s"),
+    "supply_below": Measure(_supply, "V", above=False),
+}
+"""Kinds of limit by their key in the session file."""
+
+
+def limit_of(rule: AlarmRule) -> tuple[str, float]:
+    """The kind and the value of a rule's one limit.
+
+    >>> limit_of(AlarmRule("node silent", 2, age_s=0.25))
+    ('age_s', 0.25)
+
+    Raises:
+        UsageError: none is set, or more than one.
+    """
+    found = [(kind, limit) for kind in MEASURES if (limit := getattr(rule, kind)) is not None]
+    if len(found) != 1:
+        said = " and ".join(kind for kind, _ in found) or "no limit"
+        raise UsageError(
+            f"alarm {rule.name!r}: {said}; expected exactly one of {', '.join(MEASURES)}; "
+            "make one alarm of each"
+        )
+    return found[0]
+
+
+def lacking(rule: AlarmRule, session: Session) -> tuple[str, ...]:
+    """The signals that a rule needs and the session does not map: why it cannot watch.
+
+    Signals of `suppress_when` are not among them: without them nothing is suppressed.
+    """
+    there = set(session.engine_signals)
+    if session.axes.load_signal in there:
+        there.add("load")
+    if session.targets is not None and {"rpm", "load"} <= there:
+        there.add("target")
+    there.update(*(node.signals for node in session.chain.nodes), session.chain.signals)
+    kind, _ = limit_of(rule)
+    needed = {"over_target": "target", "under_target": "target", "supply_below": "supply"}.get(kind)
+    wanted = (*([needed] if needed else []), *(names(parse(rule.when)) if rule.when else ()))
+    return tuple(name for name in dict.fromkeys(wanted) if name not in there)

@@ -1,0 +1,74 @@
+"""The state table against the standard's, written out as text and as pairs."""
+
+import itertools
+
+import pytest
+
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState, AlarmStep, after, state_table_markdown
+
+# ISA-18.2 / IEC 62682 as published in OPC 10000-9 (from memory); "(again)" is the project's choice.
+STANDARD = """\
+| from | condition true | condition false | accept | reset |
+| --- | --- | --- | --- | --- |
+| NORMAL | UNACKNOWLEDGED | - | - | - |
+| UNACKNOWLEDGED | - | RETURNED UNACKNOWLEDGED; LATCHED UNACKNOWLEDGED if latching | ACKNOWLEDGED | - |
+| ACKNOWLEDGED | - | NORMAL; LATCHED ACKNOWLEDGED if latching | - | - |
+| RETURNED UNACKNOWLEDGED | UNACKNOWLEDGED | - | NORMAL | - |
+| LATCHED UNACKNOWLEDGED | UNACKNOWLEDGED | - | LATCHED ACKNOWLEDGED | - |
+| LATCHED ACKNOWLEDGED | UNACKNOWLEDGED | - | - | NORMAL |
+"""
+
+LISTED = {
+    "NORMAL, condition true": "UNACKNOWLEDGED",
+    "UNACKNOWLEDGED, condition false": "RETURNED_UNACKNOWLEDGED",
+    "UNACKNOWLEDGED, condition false, latching": "LATCHED_UNACKNOWLEDGED",
+    "UNACKNOWLEDGED, accept": "ACKNOWLEDGED",
+    "ACKNOWLEDGED, condition false": "NORMAL",
+    "ACKNOWLEDGED, condition false, latching": "LATCHED_ACKNOWLEDGED",
+    "RETURNED_UNACKNOWLEDGED, condition true": "UNACKNOWLEDGED",
+    "RETURNED_UNACKNOWLEDGED, accept": "NORMAL",
+    "LATCHED_UNACKNOWLEDGED, condition true": "UNACKNOWLEDGED",
+    "LATCHED_UNACKNOWLEDGED, accept": "LATCHED_ACKNOWLEDGED",
+    "LATCHED_ACKNOWLEDGED, condition true": "UNACKNOWLEDGED",
+    "LATCHED_ACKNOWLEDGED, reset": "NORMAL",
+}
+
+
+def expected(state, step, latching):
+    key = f"{state.name}, {step.value}"
+    fallback = LISTED.get(key, state.name)
+    return AlarmState[LISTED.get(f"{key}, latching", fallback) if latching else fallback]
+
+
+@pytest.mark.parametrize("latching", [False, True], ids=["plain", "latching"])
+@pytest.mark.parametrize("step", AlarmStep, ids=lambda step: step.value)
+@pytest.mark.parametrize("state", AlarmState, ids=lambda state: state.word)
+def test_every_pair_goes_where_the_standard_says_and_others_stay(state, step, latching):
+    assert after(state, step, latching=latching) is expected(state, step, latching)
+
+
+def test_the_printed_table_is_the_standard_s():
+    assert state_table_markdown() == STANDARD
+
+
+def test_from_every_state_two_operators_keys_and_a_quiet_condition_lead_to_normal():
+    quiet = (AlarmStep.CONDITION_FALSE, AlarmStep.ACCEPT, AlarmStep.RESET)
+    for state, latching in itertools.product(AlarmState, (False, True)):
+        now = state
+        for step in quiet:
+            now = after(now, step, latching=latching)
+        assert now is AlarmState.NORMAL
+
+
+def test_words_of_the_screen():
+    assert [state.word for state in AlarmState] == [
+        "normal",
+        "new",
+        "accepted",
+        "cleared-not-accepted",
+        "latched-not-accepted",
+        "latched-accepted",
+    ]
+    assert AlarmFlag.NONE.word == ""
+    assert (AlarmFlag.SHELVED | AlarmFlag.OUT_OF_SERVICE).word == "out of service, shelved"
+    assert AlarmFlag.SUPPRESSED.word == "suppressed by rule"
