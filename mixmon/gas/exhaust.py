@@ -27,8 +27,11 @@ from mixmon.gas.quantity import Quantity, as_given, need_not_negative, need_posi
 WATER_GAS_RATIO = 3.5
 """K by convention, about +-20 %."""
 
-_NO_FUEL = 1e15
+_NO_FUEL = 1e16
 """Lambda from which burnt gas is air to the last digit; stands in for infinity."""
+
+_ROUNDING = 1e-13
+"""Share of the intake oxygen that may be missing in air alone, by rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +175,7 @@ def lambda_from_oxygen(x_percent: Quantity, fuel: Fuel, w: float = 0.0) -> Quant
     x += a
     with np.errstate(divide="ignore", invalid="ignore"):
         lam /= x
-    np.copyto(lam, np.inf, where=x <= a / _NO_FUEL)
+    np.copyto(lam, np.inf, where=x <= a * _ROUNDING)
     np.copyto(lam, np.nan, where=given < oxygen_balance(richest(fuel, w), fuel, w))
     return as_given(x_percent, lam)
 
@@ -187,7 +190,7 @@ def lambda_from_dry_oxygen(o2_percent: Quantity, fuel: Fuel) -> Quantity:
     left = a - x * (a * (1.0 + INERT_PER_OXYGEN))
     with np.errstate(divide="ignore", invalid="ignore"):
         lam = np.asarray((a + x * (b - a)) / left)
-    np.copyto(lam, np.inf, where=left <= a / _NO_FUEL)
+    np.copyto(lam, np.inf, where=left <= a * _ROUNDING)
     np.copyto(lam, np.nan, where=x < 0.0)
     return as_given(o2_percent, lam)
 

@@ -154,7 +154,7 @@ def valve_to_sensor_delay_s(
     rpm or load gives NaN, and so does an engine that does not turn.
 
     >>> round(float(valve_to_sensor_delay_s(3000.0, 18.0, 320.0, 44.0, 0.499)), 3)
-    0.06
+    0.058
 
     Args:
         rpm: engine speed.
