@@ -7,7 +7,7 @@ the records. The part that the engine's owner would declare is read by the sessi
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -45,7 +45,7 @@ def load_scenario(name: str | Path, cylinders: int | None = None) -> Scenario:
         UsageError: no such scenario.
     """
     if isinstance(name, str) and name in scenario_names():
-        text = (resources.files("mixmon.simulate") / "scenarios" / f"{name}.toml").read_text("utf-8")
+        text = _bundled(name)
     elif Path(name).suffix == ".toml":
         text = read_text(Path(name))
     else:
@@ -58,12 +58,31 @@ def load_scenario(name: str | Path, cylinders: int | None = None) -> Scenario:
     return scenario
 
 
+def _bundled(name: str) -> str:
+    return (resources.files("mixmon.simulate") / "scenarios" / f"{name}.toml").read_text("utf-8")
+
+
+def _over(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
+    """The base with a scenario's own keys laid over it: tables are merged, anything else is replaced."""
+    merged = dict(base)
+    for key, value in own.items():
+        old = merged.get(key)
+        merged[key] = _over(old, value) if isinstance(old, dict) and isinstance(value, dict) else value
+    return merged
+
+
 def read_scenario(text: str, cylinders: int | None = None) -> tuple[Scenario | None, list[Mistake]]:
     """The scenario in a text, None where there are mistakes, and every mistake in file order."""
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         return None, [Mistake("the file", str(error), "TOML: key = value, text in quotes, each key once")]
+    base = raw.pop("based_on", None)
+    if base is not None and base not in scenario_names():
+        found = shown(base)
+        return None, placed([Mistake("based_on", found, f"one of {', '.join(scenario_names())}")], text)
+    if base is not None:
+        raw = _over(tomllib.loads(_bundled(str(base))), raw)
     if cylinders is not None and isinstance(raw.get("engine"), dict):
         raw["engine"]["cylinders"] = cylinders
     report = Report()
