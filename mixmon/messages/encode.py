@@ -46,7 +46,8 @@ class Encoder:
 
         `columns` holds physical values (floats or integers, [n]) by signal name; `raw` holds raw
         integers that are sent as they are, without rounding or limits, and wins. Signals in
-        neither say "not available". Counter and checksum are filled in unless `raw` has them.
+        neither have their start value, else say "not available". Counter and checksum are
+        filled in unless `raw` has them.
 
         Raises:
             KeyError: a column belongs to no signal.
@@ -73,8 +74,10 @@ class Encoder:
     ) -> dict[str, Raw]:
         for name in (*columns, *given):
             self.plan.signal(name)
-        unknown = np.full(n, np.nan)
-        raws = {s.name: to_raw(s, columns.get(s.name, unknown)) for s in self.plan.signals}
+        raws = {
+            s.name: to_raw(s, columns[s.name]) if s.name in columns else _unsaid(s, n)
+            for s in self.plan.signals
+        }
         if (counter := self.plan.protection.counter) is not None:
             modulus = counter_modulus(self.plan.signal(counter))
             raws[counter] = ((self._next + np.arange(n)) % modulus).astype(np.uint64)
@@ -104,14 +107,14 @@ def to_raw(signal: SignalPlan, values: NDArray[Any]) -> Raw:
     >>> to_raw(speed, np.array([1.26, -3.0, 400.0, np.nan])).tolist()
     [3, 0, 200, 0]
     """
+    if signal.scale == 0.0:
+        return np.zeros(len(values), np.uint64)
     if signal.is_float:
-        return _float_bits(signal, np.asarray(values, np.float64))
+        return _float_bits(signal, (np.asarray(values, np.float64) - signal.offset) / signal.scale)
     low, high = raw_limits(signal)
     whole = np.issubdtype(np.asarray(values).dtype, np.integer)
     if whole and signal.scale == 1.0 and signal.offset == 0.0:
         return _clipped(np.asarray(values), low, high)
-    if signal.scale == 0.0:
-        return np.zeros(len(values), np.uint64)
     steps = np.rint((np.asarray(values, np.float64) - signal.offset) / signal.scale)
     unknown = np.isnan(steps)
     raw = _whole(np.where(unknown, 0.0, steps), low, high)
@@ -139,6 +142,8 @@ def _whole(steps: NDArray[np.float64], low: int, high: int) -> Raw:
 def raw_limits(signal: SignalPlan) -> tuple[int, int]:
     """Lowest and highest raw value that mean a number in the declared range.
 
+    A range that no raw value can meet is as good as none.
+
     >>> raw_limits(SignalPlan("Level", 0, 8, False, not_available=((255, 255),), error=((254, 254),)))
     (0, 253)
     """
@@ -151,9 +156,11 @@ def raw_limits(signal: SignalPlan) -> tuple[int, int]:
         ends.reverse()
     least, most = ends
     # a millionth of a step is forgiven: 0.3 / 0.1 is not 3
-    low = low if least is None else max(low, math.ceil(least - 1e-6))
-    high = high if most is None else min(high, math.floor(most + 1e-6))
-    return low, high
+    within = (
+        low if least is None else max(low, math.ceil(least - 1e-6)),
+        high if most is None else min(high, math.floor(most + 1e-6)),
+    )
+    return within if within[0] <= within[1] else (low, high)
 
 
 def _steps(signal: SignalPlan, end: float | None) -> float | None:
@@ -162,10 +169,19 @@ def _steps(signal: SignalPlan, end: float | None) -> float | None:
     return (end - signal.offset) / signal.scale
 
 
-def _float_bits(signal: SignalPlan, values: NDArray[np.float64]) -> Raw:
-    steps = (values - signal.offset) / signal.scale
+def _unsaid(signal: SignalPlan, n: int) -> Raw:
+    """Raw bits of a signal of which nothing is said."""
+    if signal.initial is None:
+        return to_raw(signal, np.full(n, np.nan))
+    if signal.is_float:
+        return _float_bits(signal, np.full(n, signal.initial, np.float64))
+    return np.full(n, int(signal.initial) & 0xFFFF_FFFF_FFFF_FFFF, np.uint64)
+
+
+def _float_bits(signal: SignalPlan, steps: NDArray[np.float64]) -> Raw:
     if signal.length == 32:
-        return steps.astype(np.float32).view(np.uint32).astype(np.uint64)
+        with np.errstate(over="ignore"):  # beyond float32 is infinite
+            return steps.astype(np.float32).view(np.uint32).astype(np.uint64)
     return steps.view(np.uint64)
 
 

@@ -34,6 +34,8 @@ class SignalPlan:
 
     `start` is counted as in DBC files: least significant bit for little-endian signals,
     most significant bit for big-endian ones. value = raw * scale + offset, in float64.
+    `selectors` are alternatives: the signal is present where any of them holds; without any,
+    always.
     """
 
     name: str
@@ -52,6 +54,7 @@ class SignalPlan:
     not_available: tuple[tuple[int, int], ...] = ()  # inclusive ranges of raw values
     error: tuple[tuple[int, int], ...] = ()
     comment: str = ""
+    initial: float | None = None  # raw value that a sender uses before it knows better
 
 
 @dataclass(frozen=True, slots=True)
