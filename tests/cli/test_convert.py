@@ -1,0 +1,138 @@
+"""`mixmon convert`, by its own words and exit statuses."""
+
+import json
+from typing import Any
+
+import pytest
+
+from mixmon.cli.main import BAD_INPUT, DONE, main
+from mixmon.gas.exhaust import oxygen_balance
+from mixmon.gas.fuel import fuel_named
+
+
+@pytest.fixture
+def told(capsys: pytest.CaptureFixture[str]) -> Any:
+    """What a command line says on standard output, after success."""
+
+    def run(line: str) -> str:
+        status = main(["convert", *line.split()])
+        out = capsys.readouterr()
+        assert (status, out.err) == (DONE, "")
+        return out.out
+
+    return run
+
+
+def test_lambda_as_a_table(told: Any) -> None:
+    """Gasoline at 0.85 (computed by a separate program); AFR 12.41 is 0.85 times 14.6007."""
+    assert told("lambda 0.85 1 --fuel gasoline").splitlines()[:4] == [
+        "fuel gasoline (CH1.87), stoich 14.60 (gasoline)",
+        "",
+        "lambda     phi    AFR  balance     CO2     CO     O2     H2     H2O",
+        "0.8500  1.1765  12.41   -3.314  11.571  5.610  0.000  1.954  12.365",
+    ]
+
+
+def test_gas_of_gasoline_by_hand(told: Any) -> None:
+    """CH1.87 at 0.85: dry CO 5.6095, CO2 11.5713, H2 1.9543 %; wet balance -3.314 (computed)."""
+    mixture = json.loads(told("lambda 0.85 --formula CH1.87 --json"))["mixtures"][0]
+    assert mixture["dry_percent"] == pytest.approx(
+        {"co2": 11.5713, "co": 5.6095, "o2": 0.0, "h2": 1.9543}, abs=1e-4
+    )
+    assert mixture["oxygen_balance_percent"] == pytest.approx(-3.314, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("line", "lam"),
+    [
+        ("lambda 0.8", 0.8),
+        ("phi 1.25", 0.8),
+        ("afr 7.2026 --fuel ethanol", 0.8),
+        ("afr 11.76 --stoich 14.7", 0.8),
+        ("oxygen -4.6113 --fuel gasoline", 0.8),
+        ("dry-oxygen 10.8366", 2.0),
+        ("five-gas co=1 co2=14 o2=1 hc_ppm=200", 1.009288),
+        ("oxygen -3.2585 --celsius 25 --humidity 60", 0.85),
+    ],
+)
+def test_every_quantity_leads_to_lambda(told: Any, line: str, lam: float) -> None:
+    found = json.loads(told(f"{line} --json"))
+    assert found["format"] == 1
+    mixture = found["mixtures"][0]
+    assert mixture["lambda"] == pytest.approx(lam, abs=2e-4)
+    assert mixture["phi"] == pytest.approx(1 / lam, abs=4e-4)
+    assert (
+        (mixture["afr"] is None)
+        == found["fuel"]["assumed"]
+        == ("--fuel" not in line and "--stoich" not in line)
+    )
+
+
+def test_damp_air_is_counted_and_told(told: Any) -> None:
+    """20.553 % oxygen at 25 °C, 60 % (computed from Buck's vapour pressure)."""
+    damp = "lambda 0.85 --celsius 25 --humidity 60"
+    assert "reads 20.553 % oxygen" in told(damp)
+    found = json.loads(told(f"{damp} --kpa 101.325 --json"))
+    assert found["air"] == pytest.approx(
+        {"water_per_dry_air": 0.01912, "free_air_oxygen_percent": 20.553}, abs=1e-3
+    )
+    water = found["air"]["water_per_dry_air"]
+    balance = found["mixtures"][0]["oxygen_balance_percent"]
+    assert balance == oxygen_balance(0.85, fuel_named("gasoline"), water)
+
+
+def test_no_ratio_without_a_fuel(told: Any) -> None:
+    text = told("lambda 0.85")
+    assert text.startswith("fuel gasoline (CH1.87), assumed; no AFR until a fuel is named\n")
+    assert "AFR " not in text.split("named")[1]
+
+
+def test_a_ratio_is_shown_on_other_scales_too(told: Any) -> None:
+    assert told("afr 12.5 --fuel E10").endswith(
+        "12.5 on other scales: lambda 0.850 at stoich 14.70 (gauge convention), 0.892 at 14.01 (E10), "
+        "1.276 at 9.80 (E85)\n"
+    )
+    scales = json.loads(told("afr 12.5 --fuel E10 --json"))["afr_on_other_scales"]
+    assert [s["scale"] for s in scales] == ["gauge convention", "E10", "E85"]
+
+
+def test_air_alone_and_gas_beyond_the_formulas(told: Any) -> None:
+    air, beyond = json.loads(told("oxygen 20.95 -40 --json"))["mixtures"]
+    assert (air["lambda"], air["phi"]) == (None, 0.0)
+    assert (beyond["lambda"], beyond["phi"]) == (None, None)
+    rows = told("oxygen 20.95 -40").splitlines()
+    assert rows[3].split()[:3] == ["inf", "0.0000", "+20.950"]
+    assert set(rows[4].split()) == {"--"}
+
+
+@pytest.mark.parametrize(
+    ("line", "complaint"),
+    [
+        ("afr 12.5", "afr: 12.5 is lambda 0.850 at stoich 14.70 (gauge convention), 0.892 at 14.01 (E10)"),
+        ("lambda -1", "lambda: found -1; expected a number above zero"),
+        ("phi 0", "phi: found 0; expected a number above zero"),
+        ("lambda nan", "lambda: found 'nan'; expected a number"),
+        ("lambda thin", "lambda: found 'thin'; expected a number"),
+        ("lambda 1 --fuel tolune", "no fuel is named 'tolune'; expected one of toluene"),
+        ("lambda 1 --formula C2h6", "--formula: found 'C2h6'; expected the symbols C, H, O, N"),
+        ("lambda 1 --formula C1.H.", "--formula: found '.'; expected a number"),
+        ("lambda 1 --formula CO2", "expected atom counts of zero or more that need oxygen to burn"),
+        ("lambda 1 --stoich 34", "stoichiometric ratio 34; expected 6.472 (methanol) to 17.236 (methane)"),
+        ("lambda 1 --fuel E10 --stoich 14", "--stoich: not allowed with argument --fuel"),
+        ("lambda 1 --kpa 100", "--kpa: given alone; expected --celsius and --humidity"),
+        ("lambda 1 --celsius 25", "--celsius: given alone"),
+        ("lambda 1 --celsius 25 --humidity -5", "relative humidity -5 %"),
+        ("five-gas co=1", "five-gas: co2 and o2 not given"),
+        ("five-gas co=1 co2=14 o2=-1", "five-gas: o2: found -1; expected zero or more"),
+        ("five-gas co=1 co2=14 o2", "five-gas: o2: found ''; expected a number"),
+        ("five-gas 0.9", "five-gas: found '0.9'; expected co="),
+        ("five-gas co=0 co2=14 o2=1 --fuel hydrogen", "hydrogen has no carbon"),
+        ("mass 3", "invalid choice: 'mass'"),
+    ],
+)
+def test_bad_use_is_told_in_one_line(capsys: pytest.CaptureFixture[str], line: str, complaint: str) -> None:
+    assert main(["convert", *line.split()]) == BAD_INPUT
+    out = capsys.readouterr()
+    assert out.out == ""
+    assert out.err.count("\n") == 1
+    assert complaint in out.err
