@@ -44,13 +44,20 @@ def build(clean: Clean, path: Path, report: Report) -> model.Session | None:
 
 def _buses(clean: Clean, chain: str) -> tuple[model.Bus, ...]:
     """The declared buses; without any, the chain's on whatever channel, with its own definitions."""
-    buses = [model.Bus(**bus) for bus in clean.get("bus", ()) if "name" in bus] or [model.Bus(chain)]
+    buses = [_bus(bus) for bus in clean.get("bus", ()) if "name" in bus] or [model.Bus(chain)]
     if own_signals(clean["chain"]):
         return tuple(buses)
     return tuple(
         replace(bus, database=signals.SHIPPED_DATABASE) if bus.name == chain and bus.database is None else bus
         for bus in buses
     )
+
+
+def _bus(bus: Clean) -> model.Bus:
+    written = bus.get("database", ())
+    databases = written if isinstance(written, tuple) else (written,)
+    first = databases[0] if databases else None
+    return model.Bus(**{**bus, "database": first, "further_databases": databases[1:]})
 
 
 def _chain(chain: Clean, cylinders: int, bus: str, report: Report) -> model.Chain:

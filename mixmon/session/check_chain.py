@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from mixmon.session import signals
-from mixmon.session.schema import Report
+from mixmon.session.schema import Report, shown
 from mixmon.session.written import (
     Check,
     Clean,
@@ -78,11 +78,13 @@ def _mapped(clean: Clean, report: Report) -> None:
 
 
 def _shipped(clean: Clean, report: Report) -> None:
-    """Whether the chain's own definitions, whose signals need not be named, are those in use."""
-    databases = [bus.get("database") for bus in clean.get("bus", ()) if bus.get("name") == chain_bus(clean)]
-    if databases and databases[0] not in (None, signals.SHIPPED_DATABASE):
-        found = f'missing, and "{databases[0]}" is not the chain\'s own {signals.SHIPPED_DATABASE}'
-        report("chain.signals", found, _NEEDED)
+    """Whether the chain's own definitions, whose signals need not be named, are among those in use."""
+    for bus in clean.get("bus", ()):
+        written = bus.get("database", signals.SHIPPED_DATABASE)
+        databases = written if isinstance(written, tuple) else (written,)
+        if bus.get("name") == chain_bus(clean) and signals.SHIPPED_DATABASE not in databases:
+            found = f"missing, and {shown(written)} is not the chain's own {signals.SHIPPED_DATABASE}"
+            report("chain.signals", found, _NEEDED)
 
 
 def _patterns(clean: Clean, report: Report) -> None:

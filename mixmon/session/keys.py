@@ -69,6 +69,7 @@ _FUEL = Table(
     }
 )
 
+_database = Text(what="a DBC file")
 _BUS = Table(
     {
         "name": Text(what="a name for the bus"),
@@ -77,7 +78,7 @@ _BUS = Table(
         "channel": Text(what="a channel of the interface, as text"),
         "bitrate": Number(5_000, 1_000_000, "bit/s", whole=True),
         "role": Text(("acknowledge", "listen")),
-        "database": Text(what="a DBC file"),
+        "database": Either((_database, Row(_database))),
     },
     ("name",),
     what="a table [[bus]] with at least a name",

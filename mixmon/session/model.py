@@ -57,7 +57,11 @@ class Fuel:
 
 @dataclass(frozen=True, slots=True)
 class Bus:
-    """One CAN bus: its name here, in logs and on the adapter, and its message definitions."""
+    """One CAN bus: its name here, in logs and on the adapter, and its message definitions.
+
+    Databases stand as written: a path from the session file, or a shipped name. More than one
+    is for wires that carry several makes.
+    """
 
     name: str
     log_channel: str = "*"
@@ -65,7 +69,13 @@ class Bus:
     channel: str | None = None
     bitrate: int | None = None
     role: str = "listen"
-    database: str | None = None  # as written: a path from the session file, or a shipped name
+    database: str | None = None
+    further_databases: tuple[str, ...] = ()
+
+    @property
+    def databases(self) -> tuple[str, ...]:
+        """All of them, in the order of the file."""
+        return (() if self.database is None else (self.database,)) + self.further_databases
 
 
 @dataclass(frozen=True, slots=True)

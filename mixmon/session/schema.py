@@ -27,6 +27,7 @@ BOUND: Final = 1e9
 """Nothing in a session file is larger; a number without bounds could not even become a float."""
 
 _LONGEST = 60
+_ALIKE = 0.6
 
 
 class Report:
@@ -281,8 +282,13 @@ def one_of(words: Iterable[str]) -> str:
 
 def near(word: str, known: Iterable[str]) -> tuple[str, ...]:
     """Up to three known words that `word` may have been meant for, the likeliest first."""
-    folded = {name.casefold(): name for name in known}
-    return tuple(folded[match] for match in difflib.get_close_matches(word.casefold(), folded, 3))
+    match = difflib.SequenceMatcher(b=word.casefold())
+    scored = []
+    for name in known:
+        match.set_seq1(name.casefold())
+        if match.real_quick_ratio() >= _ALIKE and match.quick_ratio() >= _ALIKE:
+            scored.append((-match.ratio(), name))
+    return tuple(name for score, name in sorted(scored)[:3] if score <= -_ALIKE)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -1,0 +1,80 @@
+"""Binding: where each quantity of the session lies in the message definitions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.gas.fuel import Fuel
+from mixmon.messages.plan import MessagePlan, SignalPlan
+from mixmon.session.model import Session, SignalChoice
+
+NO_BUS = 255
+"""Bus index of channels that belong to none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """One quantity's signal, found: the choice with its place filled in, and its definition."""
+
+    choice: SignalChoice
+    bus: int
+    message: MessagePlan
+    signal: SignalPlan
+
+    @property
+    def key(self) -> tuple[int, str, str]:
+        """Bus index, message and signal, as the decoder is asked for them."""
+        return (self.bus, self.message.name, self.signal.name)
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """A session together with its message definitions.
+
+    buses       bus names; a bus index counts in this order
+    plans       the messages of each bus
+    nodes       for each node, in session order: quantity (lambda, oxygen, ready, ...) to signal
+    engine      engine quantity (rpm, throttle, ...) to signal
+    fuel        the fuel, gasoline where the session has none
+    stoich_afr  the ratio that AFR numbers mean, as declared or from the fuel; None without a fuel
+    missing     quantities that no signal carries, as keys of the session file
+    gaps        what cannot be done for want of something, in words
+    """
+
+    session: Session
+    buses: tuple[str, ...]
+    plans: tuple[tuple[MessagePlan, ...], ...]
+    nodes: tuple[Mapping[str, Bound], ...]
+    engine: Mapping[str, Bound]
+    fuel: Fuel
+    stoich_afr: float | None
+    missing: tuple[str, ...]
+    gaps: tuple[str, ...]
+
+    @property
+    def tables(self) -> list[tuple[int, tuple[MessagePlan, ...]]]:
+        """Bus index and messages, as the decoder takes them."""
+        return list(enumerate(self.plans))
+
+    @property
+    def wanted(self) -> frozenset[tuple[int, str, str]]:
+        """Bus index, message and signal of everything that is bound."""
+        return frozenset(bound.key for bound in self._all())
+
+    def bus_of_channels(self, channels: Sequence[str]) -> NDArray[np.uint8]:
+        """The bus index of each channel of a log, uint8[c]; 255 where it belongs to none.
+
+        A channel belongs to the bus that names it, else to the one that takes any ("*").
+        """
+        by_name = {bus.log_channel: i for i, bus in enumerate(self.session.buses)}
+        other = by_name.get("*", NO_BUS)
+        return np.array([by_name.get(channel, other) for channel in channels], np.uint8)
+
+    def _all(self) -> Iterator[Bound]:
+        for node in self.nodes:
+            yield from node.values()
+        yield from self.engine.values()

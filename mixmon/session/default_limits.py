@@ -1,0 +1,105 @@
+"""Alarms for a session that brings none: placeholders until the builder's limits are entered.
+
+Every figure is a starting point of common practice without a published source, or a choice of
+this project; none is *the* limit of any engine. `Limits.source` stays None, by which screens
+and reports mark them as placeholders.
+
+Delays: mixture at a sensor is noise correlated over 0.1 to 0.2 s. With a dead band of 1.5
+deviations, an off-delay of 0.5 s lets such noise around a limit raise an alarm dozens of times
+a minute; 2 s keep it to one (computed: ten minutes of first-order noise, 1 %, 0.1 s).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from mixmon.session.model import AlarmRule, Limits, Session
+
+PLACEHOLDER: Final = "placeholder limits: common practice, not from this engine's builder"
+"""How screens and reports mark limits without a source."""
+
+_LOADED: Final = {"throttle": "throttle > 60 and rpm > 2500", "map_kpa": "map_kpa > 80 and rpm > 2500"}
+_CUT: Final = "fuel_cut or spark_cut"
+
+
+def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
+    """Lean and rich under load, silent node, low supply, wide spread.
+
+    load_signal: throttle or map_kpa, as in [axes].
+    """
+    loaded = _LOADED[load_signal]
+    return (
+        AlarmRule(
+            name="lean under load",
+            priority=1,
+            when=loaded,
+            over_target=0.04,  # +0.04 to +0.05 over target (common practice, no source)
+            on_delay_s=0.2,
+            off_delay_s=2.0,
+            dead_band=0.015,
+            suppress_when=_CUT,
+            cause="weak injector or wiring, fuel supply falling off, air leak; or a misfire, which reads lean",
+            consequence="hotter combustion and knock: damage to piston, valves or plug within seconds",
+            response=(
+                "end the pull by the builder's limit, not by this screen; "
+                "then look for a misfire, check injector and rail feed, before any fuel is added"
+            ),
+        ),
+        AlarmRule(
+            name="rich under load",
+            priority=2,
+            when=loaded,
+            under_target=0.07,  # -0.06 to -0.08 against target (common practice, no source)
+            on_delay_s=0.5,
+            off_delay_s=2.0,
+            dead_band=0.02,
+            suppress_when=_CUT,
+            cause="leaking or oversized injector, fuel pressure too high, blocked air path of one cylinder",
+            consequence="fuel washes the bore and dilutes the oil, plug and sensor foul",
+            response="go on or end the pull as the builder's limits say; compare injector and air with peers",
+        ),
+        AlarmRule(
+            name="node silent",
+            priority=2,
+            age_s=0.25,  # a silent node is to be seen within 0.25 s (choice of this project)
+            off_delay_s=1.0,
+            cause="supply or connector of this node, broken chain behind it, two nodes with one identity",
+            consequence="nothing is known of this cylinder; its last value is not shown",
+            response=(
+                "count the cylinder as not known and go by the builder's rule for a lost reading; "
+                "check connector and supply of the node"
+            ),
+        ),
+        AlarmRule(
+            name="supply low",
+            priority=3,
+            supply_below=11.0,  # replace by the controller's own minimum (choice of this project)
+            on_delay_s=0.5,
+            off_delay_s=2.0,
+            dead_band=0.3,
+            suppress_when="rpm > 0 and rpm < 500",  # cranking pulls every supply down
+            cause="flat battery, thin or long supply wires, a contact that drops volts while heaters draw",
+            consequence="the controller resets, the sensor cools, its readings are not counted for a while",
+            response="compare volts along the chain; no work near the builder's limits until the feed is mended",
+        ),
+        AlarmRule(
+            name="spread",
+            priority=3,
+            when=loaded,
+            spread_above=7.0,  # above 6 to 7 %: look for hardware first (common practice, no source)
+            on_delay_s=2.0,
+            off_delay_s=3.0,
+            dead_band=1.0,
+            suppress_when=_CUT,
+            cause="one cylinder stands out: injector, air leak, exhaust leak, misfire or sensor",
+            consequence="the leanest cylinder is nearest to knock whatever the mean says",
+            response="look for hardware before trimming; how far to go on is for the builder's limits to say",
+        ),
+    )
+
+
+def limits_in_force(session: Session) -> Limits:
+    """The session's limits; where it brings no alarms, the placeholders, without a source."""
+    if session.limits.alarms:
+        return session.limits
+    return Limits(source=None, alarms=placeholder_rules(session.axes.load_signal))

@@ -1,0 +1,53 @@
+"""The shipped placeholders: complete, readable, and never a promise."""
+
+import re
+
+import pytest
+
+from mixmon.session.default_limits import limits_in_force, placeholder_rules
+from mixmon.session.model import AlarmRule, Axes, Chain, Engine, Limits, Session
+from mixmon.session.when import names, parse
+
+SIGNALS = {"rpm", "throttle", "map_kpa", "fuel_cut", "spark_cut"}
+LIMITS = (
+    "over_target",
+    "under_target",
+    "lambda_above",
+    "lambda_below",
+    "spread_above",
+    "age_s",
+    "supply_below",
+)
+
+
+@pytest.mark.parametrize("load_signal", ["throttle", "map_kpa"])
+def test_every_placeholder_is_whole(load_signal):
+    rules = placeholder_rules(load_signal)
+    assert len({rule.name for rule in rules}) == len(rules)
+    for rule in rules:
+        assert sum(getattr(rule, limit) is not None for limit in LIMITS) == 1
+        assert rule.priority in {1, 2, 3}
+        assert rule.cause
+        assert rule.consequence
+        assert "builder's" in rule.response
+        for text in (rule.when, rule.suppress_when):
+            assert text is None or set(names(parse(text))) <= SIGNALS
+    other = "map_kpa" if load_signal == "throttle" else "throttle"
+    assert not any(other in (rule.when or "") for rule in rules)
+
+
+def test_no_placeholder_promises_anything():
+    text = " ".join(f"{rule.cause} {rule.consequence} {rule.response}" for rule in placeholder_rules())
+    assert not re.search(r"\b(safe|safely|ok|okay|protect\w*)\b", text, re.IGNORECASE)
+
+
+def test_the_session_s_own_alarms_come_first():
+    def session(**more):
+        return Session(Engine(1), Chain("chain", {}, ()), (), **more)
+
+    own = Limits("builder's sheet 14", (AlarmRule("node silent", 2, age_s=0.5),))
+    assert limits_in_force(session(limits=own)) is own
+    assert limits_in_force(session()) == Limits(None, placeholder_rules("throttle"))
+    by_pressure = limits_in_force(session(axes=Axes(load_signal="map_kpa")))
+    assert by_pressure.alarms == placeholder_rules("map_kpa")
+    assert by_pressure.source is None
