@@ -1,1 +1,68 @@
-"""Cylinder-by-cylinder mixture from a chain of wideband oxygen sensors."""
+"""Cylinder-by-cylinder mixture from a chain of wideband oxygen sensors.
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/foreign.toml")
+    >>> run = mixmon.read_run(session, "examples/foreign.log.gz")
+    >>> balance = mixmon.balance(run)
+    >>> balance.spread.value > 3.0
+    True
+
+Names are imported when they are first used, so that `import mixmon` itself is quick.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from mixmon.errors import (
+        DefinitionError,
+        MixmonError,
+        OutputError,
+        RangeError,
+        SessionError,
+        SourceError,
+        UsageError,
+    )
+    from mixmon.findings.balance import Balance
+    from mixmon.run import Run, balance, read_run
+    from mixmon.session.load import load_session
+    from mixmon.session.model import Session
+
+__all__ = [
+    "Balance",
+    "DefinitionError",
+    "MixmonError",
+    "OutputError",
+    "RangeError",
+    "Run",
+    "Session",
+    "SessionError",
+    "SourceError",
+    "UsageError",
+    "balance",
+    "load_session",
+    "read_run",
+]
+
+_HOME = {
+    "Balance": "mixmon.findings.balance",
+    "Run": "mixmon.run",
+    "Session": "mixmon.session.model",
+    "balance": "mixmon.run",
+    "load_session": "mixmon.session.load",
+    "read_run": "mixmon.run",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in __all__:
+        raise AttributeError(f"module 'mixmon' has no attribute {name!r}")
+    value = getattr(importlib.import_module(_HOME.get(name, "mixmon.errors")), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

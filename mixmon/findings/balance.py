@@ -62,14 +62,23 @@ class CellNeed:
 
 
 @dataclass(frozen=True, slots=True)
-class GroupNeed:
-    """A bank against the whole engine, or the whole engine against the target in one cell."""
+class EngineNeed:
+    """The whole engine against the target in one cell; needs are NaN where no target is known."""
 
+    rpm: float | None
+    load: float | None
     needs_percent: float
     half_interval_percent: float
-    rpm: float | None = None
-    load: float | None = None
-    bank: str | None = None
+    lam: float
+
+
+@dataclass(frozen=True, slots=True)
+class BankNeed:
+    """A bank's mean against the whole engine: a clue to fuel supply, exhaust or cams, not a trim."""
+
+    bank: str
+    needs_percent: float
+    half_interval_percent: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +88,8 @@ class Balance:
     against: str
     cylinders: tuple[CylinderNeed, ...]
     cells: tuple[CellNeed, ...]
-    whole_engine: tuple[GroupNeed, ...]
-    banks: tuple[GroupNeed, ...]
+    whole_engine: tuple[EngineNeed, ...]
+    banks: tuple[BankNeed, ...]
     spread: Spread
     predicted_spread: Spread
     predicted_by_cell: tuple[tuple[Cell, Spread], ...]
@@ -308,18 +317,14 @@ class _Report:
                 )
         return needs
 
-    def _whole_engine(self) -> list[GroupNeed]:
+    def _whole_engine(self) -> list[EngineNeed]:
         out = []
         for cell in self._cells:
-            centre = self._grid.cell(cell.cell)
-            if np.isfinite(cell.engine.mean):
-                out.append(
-                    GroupNeed(percent(cell.engine.mean), half_percent(cell.engine), centre.rpm, centre.load)
-                )
+            centre, need = self._grid.cell(cell.cell), cell.engine
+            out.append(EngineNeed(centre.rpm, centre.load, percent(need.mean), half_percent(need), cell.lam))
         return out
 
-    def _banks(self) -> list[GroupNeed]:
-        """Each bank's mean against the whole engine: a clue to fuel, exhaust or cams, not a trim."""
+    def _banks(self) -> list[BankNeed]:
         out = []
         for name, cylinders in self._session.engine.banks.items():
             nodes = {self._node_of(c) for c in cylinders} - {None}
@@ -329,5 +334,5 @@ class _Report:
                 continue
             mean = float(np.mean([e.mean for e in known]))
             half = float(np.sqrt(np.sum([e.half**2 for e in known]))) / len(known)
-            out.append(GroupNeed(percent(mean), 100.0 * half, bank=name))
+            out.append(BankNeed(name, percent(mean), 100.0 * half))
         return out

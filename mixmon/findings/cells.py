@@ -36,6 +36,7 @@ class CellResult:
     peers     against the mean of the nodes (fuel domain), one Estimate a node
     target    against the target, one Estimate a node
     engine    the whole engine against the target
+    lam       lambda of the whole engine (a number, not its ln)
     usable_s  float64[n]
     scatter   float64[n]  mean square of single rows about the mean
     at_rich, at_lean  float64[n]  share of time at a limit
@@ -46,6 +47,7 @@ class CellResult:
     peers: tuple[Estimate, ...]
     target: tuple[Estimate, ...]
     engine: Estimate
+    lam: float
     usable_s: Floats
     scatter: Floats
     at_rich: Floats
@@ -98,6 +100,7 @@ def _one_cell(
         peers=tuple(against_peers),
         target=tuple(against_target),
         engine=engine,
+        lam=float(np.exp(_mean_of(common + reference))),
         usable_s=kept.sum(axis=0) * BATCH_S,
         scatter=_scatter(table.scatter[rows], y, kept),
         at_rich=shares[0],
@@ -131,6 +134,11 @@ def _scatter(within: Floats, y: Floats, kept: NDArray[np.bool_]) -> Floats:
     between = np.where(kept, (y - mean) ** 2, 0.0).sum(axis=0) / count
     scatter: Floats = inside + between
     return scatter
+
+
+def _mean_of(x: Floats) -> float:
+    known = x[np.isfinite(x)]
+    return float(known.mean()) if len(known) else np.nan
 
 
 def _row_median(x: Floats) -> Floats:

@@ -54,8 +54,9 @@ class Geometry:
     """What the transport delay depends on; distances in mm from the valve seat, one a node."""
 
     distance_mm: tuple[float, ...]
-    bore_mm: float
-    cylinder_volume_l: float
+    bore_mm: float | None = None
+    cylinder_volume_l: float | None = None
+    strokes: int = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,13 +223,16 @@ class Aligner:
         """Delay from the command to the reading, [k, distances]; None where speed is not known at all."""
         if "rpm" not in now:
             return None
-        charge = now.get("throttle", now.get("map_kpa", np.full_like(now["rpm"], _HALF_LOAD)))
+        load = next((n for n in ("throttle", "map_kpa") if n in now), None)
+        geometry = self._layout.geometry
         delay = valve_to_sensor_delay_s(
             now["rpm"][:, None],
-            charge[:, None],
-            distance_mm=self._distances[None, :],
-            bore_mm=self._layout.geometry.bore_mm,
-            cylinder_volume_l=self._layout.geometry.cylinder_volume_l,
+            now[load][:, None] if load else _HALF_LOAD,
+            distance_mm=self._distances,
+            bore_mm=geometry.bore_mm,
+            cylinder_volume_l=geometry.cylinder_volume_l,
+            strokes=geometry.strokes,
+            load_signal=load or "throttle",
         )
         limited = np.clip(np.nan_to_num(delay * 1e9, nan=0.0, posinf=LONGEST_DELAY_NS), 0, LONGEST_DELAY_NS)
         whole: NDArray[np.int64] = np.rint(limited).astype(np.int64)

@@ -1,0 +1,99 @@
+"""From a bound session to what the rows are made from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from mixmon.messages.binding import Binding, Bound
+from mixmon.mixture.align import Geometry, Layout, NodeSources
+from mixmon.mixture.target import TargetTable
+from mixmon.mixture.track import Source
+from mixmon.mixture.validity import NodeFacts
+from mixmon.session.model import Session
+
+FINE_LAMBDA = 0.0025
+"""Resolution in lambda up to which a live sensor's noise must move the value."""
+
+_DEFAULT_DISTANCE_MM = 320.0
+
+
+def layout_of(binding: Binding) -> Layout:
+    """Sources, geometry and targets of the session."""
+    session = binding.session
+    engine = {name: source_of(bound, binding.stoich_afr) for name, bound in binding.engine.items()}
+    return Layout(
+        nodes=tuple(_node(node, binding.stoich_afr) for node in binding.nodes),
+        engine=engine,
+        geometry=_geometry(session),
+        fuel=binding.fuel,
+        load=session.axes.load_signal,
+        stale_ns=round(session.validity.stale_s * 1e9),
+        targets=_targets(session),
+    )
+
+
+def node_facts(binding: Binding, left_out: frozenset[int]) -> NodeFacts:
+    """Cycle times and resolutions of the nodes' lambda, and which nodes see a cylinder left out."""
+    mixture = [node.get("lambda") or node["oxygen"] for node in binding.nodes]
+    return NodeFacts(
+        cycle_ns=np.array([bound.message.cycle_ns or 0 for bound in mixture], np.int64),
+        fine=np.array([_resolution(bound) <= FINE_LAMBDA for bound in mixture]),
+        left_out=np.array([bool(left_out & set(n.cylinders)) for n in binding.session.chain.nodes]),
+    )
+
+
+def source_of(bound: Bound, stoich_afr: float | None) -> Source:
+    """One signal as the rows read it."""
+    choice = bound.choice
+    return Source(
+        bus=bound.bus,
+        message=bound.message.name,
+        signal=bound.signal.name,
+        scale=choice.scale,
+        offset=choice.offset,
+        unit=choice.unit,
+        stoich_afr=stoich_afr,
+        equals=choice.equals,
+        selectors=bound.signal.selectors,
+        cycle_ns=bound.message.cycle_ns,
+    )
+
+
+def _node(bound: Mapping[str, Bound], stoich_afr: float | None) -> NodeSources:
+    sources = {name: source_of(one, stoich_afr) for name, one in bound.items()}
+    return NodeSources(
+        lam=sources.get("lambda"),
+        oxygen=sources.get("oxygen"),
+        ready=sources.get("ready"),
+        supply=sources.get("supply"),
+        heater=sources.get("heater"),
+    )
+
+
+def _geometry(session: Session) -> Geometry:
+    exhaust, engine = session.exhaust, session.engine
+    distances = exhaust.sensor_distance_mm or (_DEFAULT_DISTANCE_MM,) * engine.cylinders
+    volume = None if engine.displacement_l is None else engine.displacement_l / engine.cylinders
+    return Geometry(
+        distance_mm=tuple(distances[node.cylinders[0] - 1] for node in session.chain.nodes),
+        bore_mm=exhaust.primary_bore_mm,
+        cylinder_volume_l=volume,
+        strokes=engine.strokes,
+    )
+
+
+def _targets(session: Session) -> TargetTable | None:
+    if session.targets is None:
+        return None
+    axes = session.axes
+    return TargetTable(np.array(axes.rpm), np.array(axes.load), np.array(session.targets.lam))
+
+
+def _resolution(bound: Bound) -> float:
+    """Smallest step of the value, in lambda as far as its unit tells; 0 for IEEE floats."""
+    if bound.signal.is_float:
+        return 0.0
+    step = abs(bound.signal.scale * bound.choice.scale)
+    return {"afr": step / 14.7, "percent": step / 20.0}.get(bound.choice.unit or "", step)

@@ -1,0 +1,99 @@
+"""Frames in, judged rows out: the whole chain from the wire to the cylinders.
+
+    frames -> Clock -> Decoder -> Aligner -> Judge -> CylinderBlock
+
+The same chain serves a recording and a live bus, and gives the same rows bit for bit however
+the frames are cut into blocks. Nothing here knows a clock, a thread, a file or a screen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.frames.block import FrameBlock
+from mixmon.frames.clock import LATENESS_NS, Clock, Span
+from mixmon.messages.binding import Binding
+from mixmon.messages.decode import Decoder
+from mixmon.messages.integrity import MessageCounts
+from mixmon.mixture.align import Aligner
+from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.layout import layout_of, node_facts
+from mixmon.mixture.validity import Judge
+
+
+class Pipeline:
+    """The chain for one session. Feed it frames in the order in which they came.
+
+    Rows come from iterators; each must be run to its end before the next call.
+
+    frames   frames taken
+    decoded  frames whose message was wanted and decoded
+    """
+
+    def __init__(
+        self,
+        binding: Binding,
+        *,
+        left_out: frozenset[int] = frozenset(),
+        lateness_ns: int = LATENESS_NS,
+    ) -> None:
+        self._binding = binding
+        self._clock = Clock(lateness_ns)
+        self._decoder = Decoder(binding.tables, binding.wanted)
+        self._aligner = Aligner(layout_of(binding))
+        self._judge = Judge(binding.session.validity, node_facts(binding, left_out))
+        self._stretch = 0
+        self._channels: tuple[str, ...] = ()
+        self._bus_of_channel = np.zeros(0, np.uint8)
+        self.frames = 0
+        self.decoded = 0
+
+    @property
+    def late_by_clock(self) -> int:
+        """Frames that came behind rows already given, and were left out."""
+        return self._clock.late
+
+    @property
+    def jumps(self) -> int:
+        """Breaks in the time stamps."""
+        return self._clock.jumps
+
+    @property
+    def counts(self) -> Mapping[tuple[int, str], MessageCounts]:
+        """What happened to each decoded message, by (bus index, name)."""
+        return self._decoder.counts
+
+    def feed(self, frames: FrameBlock) -> Iterator[CylinderBlock]:
+        """Rows that are now certain."""
+        self.frames += len(frames)
+        return self._rows(self._clock.feed(frames))
+
+    def advance(self, t: int) -> Iterator[CylinderBlock]:
+        """Rows up to time `t` although no frame has come."""
+        return self._rows(self._clock.advance(t))
+
+    def flush(self) -> Iterator[CylinderBlock]:
+        """Rows up to the last frame."""
+        return self._rows(self._clock.flush())
+
+    def _rows(self, spans: list[Span]) -> Iterator[CylinderBlock]:
+        for span in spans:
+            if span.stretch != self._stretch:
+                self._stretch = span.stretch
+                self._aligner.restart()
+                self._judge.restart()
+            blocks = self._decoder.decode(span.frames, self._buses_of(span.frames.channels))
+            self.decoded += sum(len(block) for block in blocks)
+            first = int(span.frames.t[0]) if len(span.frames) else None
+            for rows in self._aligner.feed(blocks, first, span.through):
+                yield self._judge.feed(rows, span.stretch)
+
+    def _buses_of(self, channels: tuple[str, ...]) -> NDArray[np.uint8]:
+        """For each of the log's channels, the session's bus that it is; 255 for none."""
+        if channels != self._channels:
+            self._channels = channels
+            self._bus_of_channel = self._binding.bus_of_channels(channels)
+        return self._bus_of_channel

@@ -1,0 +1,234 @@
+"""A recorded run: logs in, judged rows out, with an account of what became of every line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from mixmon.errors import SourceError, UsageError
+from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.frames.block import EXTENDED, FrameBlock
+from mixmon.frames.logs import LogSource, open_log
+from mixmon.frames.read_report import Loss, Reject
+from mixmon.messages.bind import bind
+from mixmon.messages.binding import Binding
+from mixmon.messages.find import load_databases
+from mixmon.mixture.block import CylinderBlock
+from mixmon.pipeline import Pipeline
+from mixmon.session.model import Session
+
+_S = 1_000_000_000
+_SHOWN_IDENTIFIERS = 6
+
+Watcher = Callable[[LogSource, int], None]
+"""Told now and then how far a log has been read: the source, and the frames since last time."""
+
+
+@dataclass(slots=True)
+class LogFacts:
+    """What became of the logs.
+
+    frames, rejected_lines, skipped, losses  as the readers counted them
+    duration_s     from each log's first frame to its last, added up
+    late_by_clock  frames that came behind rows already given
+    jumps          breaks in the time stamps
+    decoded        frames that carried something the session asks for
+    corrupt        frames with a wrong checksum or a repeated counter: kept, marked, not counted
+    faults         what ended a log early
+    """
+
+    frames: int = 0
+    rejected_lines: int = 0
+    first_rejected: list[Reject] = field(default_factory=list)
+    skipped: int = 0
+    losses: list[Loss] = field(default_factory=list)
+    duration_s: float = 0.0
+    late_by_clock: int = 0
+    jumps: int = 0
+    decoded: int = 0
+    corrupt: int = 0
+    faults: list[str] = field(default_factory=list)
+
+
+class Run:
+    """Rows of one or several logs, read while they are asked for.
+
+    Iterating gives CylinderBlocks; memory does not grow with the length of the logs. Each
+    iteration reads the logs from their start. `log` holds the account of the last iteration.
+    """
+
+    def __init__(
+        self,
+        binding: Binding,
+        logs: Sequence[LogSource],
+        *,
+        begin_ns: int = 0,
+        end_ns: int | None = None,
+        left_out: frozenset[int] = frozenset(),
+        watcher: Watcher | None = None,
+    ) -> None:
+        self.binding = binding
+        self.left_out = left_out
+        self.log = LogFacts()
+        self._logs = logs
+        self._begin, self._end = begin_ns, end_ns
+        self._watcher = watcher
+
+    @property
+    def session(self) -> Session:
+        """The session that says what the frames mean."""
+        return self.binding.session
+
+    def __iter__(self) -> Iterator[CylinderBlock]:
+        self.log = LogFacts()
+        pipeline = Pipeline(self.binding, left_out=self.left_out)
+        for source in self._logs:
+            seen = _Seen()
+            decoded = pipeline.decoded
+            for frames in source:
+                if self._watcher is not None:
+                    self._watcher(source, len(frames))
+                yield from pipeline.feed(seen.within(frames, self._begin, self._end))
+            yield from pipeline.flush()
+            self._account(source, seen)
+            if pipeline.decoded == decoded:
+                raise SourceError(self._nothing_for_us(source, seen))
+        self.log.late_by_clock, self.log.jumps = pipeline.late_by_clock, pipeline.jumps
+        self.log.decoded = pipeline.decoded
+        self.log.corrupt = sum(c.checksum_errors + c.repeats for c in pipeline.counts.values())
+
+    def _account(self, source: LogSource, seen: _Seen) -> None:
+        report, log = source.report, self.log
+        log.frames += report.frames
+        log.rejected_lines += report.rejected_lines
+        log.first_rejected += report.first_rejected
+        log.skipped += report.skipped
+        log.losses += report.losses
+        log.faults += report.faults
+        log.duration_s += seen.duration_s
+
+    def _nothing_for_us(self, source: LogSource, seen: _Seen) -> str:
+        """Why a log that can be read is of no use with this session."""
+        if not seen.count:
+            return (
+                f"{source.name}: no frame in the chosen part; expected some; the log lasts {seen.length}"
+            )
+        known = sorted({plan.can_id for plans in self.binding.plans for plan in plans})
+        expected = ", ".join(_identifier(i) for i in known[:_SHOWN_IDENTIFIERS])
+        wires = ", ".join(f"{bus.name} on {bus.log_channel}" for bus in self.session.buses)
+        return (
+            f"{source.name}: {seen.count} frames, none of the session's; found {seen.identifiers()}; "
+            f"expected {expected} and others, {wires}; "
+            "check [[bus]] log_channel and database (mixmon census shows what is in the log)"
+        )
+
+
+class _Seen:
+    """First and last stamp of one log, and which identifiers it holds."""
+
+    def __init__(self) -> None:
+        self._first: int | None = None
+        self._last = 0
+        self._ids: set[tuple[str, int]] = set()
+        self.count = 0
+
+    def within(self, frames: FrameBlock, begin: int, end: int | None) -> FrameBlock:
+        """The frames of the chosen part of the log."""
+        if self._first is None:
+            self._first = self._last = int(frames.t[0])
+        self._last = max(self._last, int(frames.t.max()))
+        if begin > 0 or end is not None:
+            since = frames.t - self._first
+            frames = frames.take((since >= begin) & (since < (self._last + 1 if end is None else end)))
+        self.count += len(frames)
+        if len(self._ids) < _SHOWN_IDENTIFIERS:
+            for key in np.unique(frames.bus.astype(np.uint64) << 32 | frames.can_id).tolist():
+                self._ids.add((frames.channels[key >> 32], key & 0xFFFF_FFFF))
+        return frames
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from the first frame to the last."""
+        return 0.0 if self._first is None else (self._last - self._first) / _S
+
+    @property
+    def length(self) -> str:
+        """The same in words."""
+        return f"{self.duration_s:.1f} s"
+
+    def identifiers(self) -> str:
+        """Some identifiers of the log, with their channels."""
+        shown = sorted(self._ids)[:_SHOWN_IDENTIFIERS]
+        return ", ".join(f"{_identifier(i)} on {channel}" for channel, i in shown)
+
+
+def _identifier(can_id: int) -> str:
+    return f"{can_id & ~EXTENDED:08X}" if can_id & EXTENDED else f"{can_id:03X}"
+
+
+def read_run(
+    session: Session,
+    *logs: str | Path,
+    begin_s: float = 0.0,
+    end_s: float | None = None,
+    leave_out: Sequence[int] = (),
+    watcher: Watcher | None = None,
+) -> Run:
+    """A run to iterate over or to hand to `balance`.
+
+    Args:
+        session: from `load_session`.
+        logs: recordings in order; "-" is standard input.
+        begin_s: seconds from each log's first frame before which frames are not used.
+        end_s: seconds from which on they are not used; None for all.
+        leave_out: cylinders that shall not be counted.
+        watcher: called while reading.
+
+    Raises:
+        SourceError: a log cannot be read.
+        SessionError: the session's signals are not in its message definitions.
+        UsageError: a cylinder to leave out that the engine does not have, or no log.
+    """
+    strangers = [c for c in leave_out if not 1 <= c <= session.engine.cylinders]
+    if strangers:
+        raise UsageError(
+            f"leave out: cylinder {strangers[0]}; expected 1 to {session.engine.cylinders}; correct the number"
+        )
+    if not logs:
+        raise UsageError("read_run: no log given; expected at least one; name a recording")
+    return Run(
+        bind(session, load_databases(session)),
+        [open_log(path) for path in logs],
+        begin_ns=round(begin_s * _S),
+        end_ns=None if end_s is None else round(end_s * _S),
+        left_out=frozenset(leave_out),
+        watcher=watcher,
+    )
+
+
+def balance(run: Run, against: str = "peers") -> Balance:
+    """Needs, spread and trims of a run; see `Balance`.
+
+    Args:
+        run: from `read_run`; it is read to its end.
+        against: "peers" or "target", the reference of the needs shown.
+
+    Raises:
+        UsageError: another reference, or the target where none is known.
+        SourceError: a log cannot be read.
+    """
+    if against not in {"peers", "target"}:
+        raise UsageError(f"against {against!r}: no such reference; expected peers or target; choose one")
+    no_target = "target" not in run.binding.engine and run.session.targets is None
+    if against == "target" and no_target:
+        raise UsageError(
+            "against target: the session has no target; expected [engine_signals] target or [targets]; "
+            "add one, or use --against peers"
+        )
+    stage = BalanceStage(run.session, run.left_out)
+    for block in run:
+        stage.feed(block)
+    return stage.result(against, run.binding.gaps)
