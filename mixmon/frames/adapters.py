@@ -1,0 +1,146 @@
+"""All live buses of a session, as one source that a worker asks for frames.
+
+    with Adapters([BusOptions("can0", "socketcan", "can0"), ...]) as adapters:
+        while watching:
+            for block in adapters.take(0.05):
+                recorder.write(block)
+                pipeline.feed(block)
+            pipeline.advance(adapters.bus_time)
+
+One thread a bus reads; `take` merges what they read in order of time. The queue between is
+bounded, and what finds no room in it is counted and told.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Sequence
+from types import TracebackType
+from typing import Self
+
+from mixmon.errors import UsageError
+from mixmon.frames.adapter import BusOptions
+from mixmon.frames.block import FrameBlock
+from mixmon.frames.listener import Listener
+from mixmon.frames.merge import NEVER, Merger
+from mixmon.frames.source_event import SourceEvent, SourceStatus
+from mixmon.frames.stamps import HostClock
+
+QUEUE_FRAMES = 200_000
+"""25 s of 8,000 frames a second: longer than a disk makes a writer wait."""
+
+KEPT_EVENTS = 10_000
+
+
+class Adapters:
+    """Live buses. `take`, `events` and `close` belong to one thread, `status` to any.
+
+    channels  names of the buses, in the order in which FrameBlocks number them
+
+    Raises:
+        UsageError: no bus, or two of one name.
+    """
+
+    def __init__(
+        self,
+        buses: Sequence[BusOptions],
+        *,
+        silence_s: float = 2.0,
+        queue_frames: int = QUEUE_FRAMES,
+    ) -> None:
+        self.channels = tuple(bus.name for bus in buses)
+        if not buses or len(set(self.channels)) < len(buses):
+            raise UsageError(
+                f"live buses {list(self.channels)}: expected one or more, each with its own name"
+            )
+        self._clock = HostClock()
+        self._ready = threading.Condition()
+        self._queue_frames = queue_frames
+        self._events: deque[SourceEvent] = deque(maxlen=KEPT_EVENTS)
+        self._bus_time = self._clock.now()
+        self._merger = Merger(len(buses), self._bus_time)
+        self._listeners = [
+            Listener(bus, index, self.channels, self._clock, self, silence_s=silence_s)
+            for index, bus in enumerate(buses)
+        ]
+
+    def start(self) -> Self:
+        """Open all devices, then read them.
+
+        Raises:
+            SourceError: a device cannot be opened.
+            UsageError: the options of a bus cannot mean anything.
+        """
+        try:
+            for listener in self._listeners:
+                listener.open()
+        except BaseException:
+            self.close()
+            raise
+        for listener in self._listeners:
+            listener.start()
+        return self
+
+    def take(self, timeout_s: float) -> list[FrameBlock]:
+        """Frames in order of time, none or one block; waits up to `timeout_s` for some."""
+        with self._ready:
+            self._ready.wait_for(self._merger.ready, timeout_s)
+            block = self._merger.release()
+            through = self._merger.through
+            self._bus_time = self._clock.now() if through == NEVER else max(through, self._bus_time)
+        return [block] if len(block) else []
+
+    @property
+    def bus_time(self) -> int:
+        """Data time, ns, through which `take` has given every frame of every bus.
+
+        It goes on while buses are silent or lost, and so can be given to `advance`.
+        """
+        return self._bus_time
+
+    def now(self) -> int:
+        """Data time of this moment: for marks, notes and keys pressed."""
+        return self._clock.now()
+
+    def events(self) -> list[SourceEvent]:
+        """Events since the last call, oldest first."""
+        return [self._events.popleft() for _ in range(len(self._events))]
+
+    def status(self) -> tuple[SourceStatus, ...]:
+        """Every bus as it stands."""
+        return tuple(listener.status for listener in self._listeners)
+
+    def close(self) -> None:
+        """Stop reading and close all devices. What was read can still be taken."""
+        for listener in self._listeners:
+            listener.ask_to_stop()
+        for listener in self._listeners:
+            listener.join()
+
+    def __enter__(self) -> Self:
+        return self.start()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def deliver(self, index: int, block: FrameBlock, through: int) -> int:
+        """From a listener: frames, and the time through which its bus is complete."""
+        with self._ready:
+            full = self._merger.held + len(block) > self._queue_frames
+            self._merger.add(index, FrameBlock.empty(self.channels) if full else block, through)
+            if self._merger.ready():
+                self._ready.notify()
+        return len(block) if full else 0
+
+    def leave(self, index: int) -> None:
+        """From a listener: nothing more will come."""
+        with self._ready:
+            self._merger.leave(index)
+            self._ready.notify()
+
+    def tell(self, event: SourceEvent) -> None:
+        """From a listener: an event."""
+        self._events.append(event)

@@ -1,0 +1,280 @@
+"""One live bus: read in a thread of its own, watched, and opened again when lost.
+
+The thread ends only when asked to, or by a mistake in this program, which then is an event and
+a state. A silent device that cannot be told from an unplugged one is opened anew from time to
+time, with growing pauses.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from mixmon.errors import MixmonError
+from mixmon.frames.adapter import BusOptions, open_receiver
+from mixmon.frames.block import FrameBlock, FrameFlag
+from mixmon.frames.receiver import DeviceLostError, Receiver
+from mixmon.frames.source_event import SourceEvent, SourceEventKind, SourceState, SourceStatus
+from mixmon.frames.stamps import HostClock
+
+READ_S = 0.02
+FIRST_PAUSE_S = 0.1
+LONGEST_PAUSE_S = 5.0
+LONGEST_PATIENCE_NS = 30_000_000_000
+STALL_NS = 1_000_000_000
+TELL_NS = 1_000_000_000
+"""Counts are told as events at most so often."""
+
+
+class Sink(Protocol):
+    """Where a listener puts what it read."""
+
+    def deliver(self, index: int, block: FrameBlock, through: int) -> int:
+        """Frames, and the time through which the bus is complete; gives how many found no room."""
+
+    def leave(self, index: int) -> None:
+        """Nothing more will come."""
+
+    def tell(self, event: SourceEvent) -> None:
+        """An event."""
+
+
+class Listener:
+    """A thread on one live bus. `status` is replaced, never changed, and may be read from any thread."""
+
+    def __init__(
+        self,
+        options: BusOptions,
+        index: int,
+        channels: tuple[str, ...],
+        clock: HostClock,
+        sink: Sink,
+        *,
+        silence_s: float,
+    ) -> None:
+        self._options = options
+        self._index, self._channels = index, channels
+        self._clock = clock
+        self._sink = sink
+        self._silence_ns = round(silence_s * 1e9)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"bus {options.name}", daemon=True)
+        self._receiver: Receiver | None = None
+        self._state = SourceState.WAITING
+        self._opened_at = clock.now()
+        self._lost_at: int | None = None
+        self._pause_s = FIRST_PAUSE_S
+        self._patience_ns = self._silence_ns
+        self._refusal = ""
+        self._last_t: int | None = None
+        self._last_heard: int | None = None
+        self._frames = self._error_frames = self._overflowed = self._reopens = 0
+        self._dropped_before = 0  # by receivers already closed
+        self._rejected_before: Counter[str] = Counter()
+        self._told = _Counts()
+        self._told_at = 0
+        self.status = SourceStatus(options.name, self._state)
+
+    def open(self) -> None:
+        """Open the device for the first time.
+
+        Raises:
+            SourceError: it cannot be opened.
+            UsageError: the options cannot mean anything.
+        """
+        self._adopt(open_receiver(self._options, self._index, self._channels, self._clock))
+        self._tell(SourceEventKind.OPENED, self._introduction())
+        self._heed_remarks()
+
+    def start(self) -> None:
+        """Start to read."""
+        self._thread.start()
+
+    def ask_to_stop(self) -> None:
+        """Ask the thread to end; `join` waits for it."""
+        self._stop.set()
+
+    def join(self) -> None:
+        """Wait for the thread's end, which closes the device."""
+        if self._thread.is_alive():
+            self._thread.join()
+        self._let_go()
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                if self._receiver is None:
+                    self._reopen()
+                else:
+                    self._read(self._receiver)
+            self._state = SourceState.CLOSED
+        except Exception as error:  # noqa: BLE001 - a reader that ends must be seen, whatever ended it
+            self._state = SourceState.FAILED
+            self._tell(SourceEventKind.FAILED, f"the reader ended: {type(error).__name__}: {error}")
+        self._let_go()
+        self._publish()
+        self._sink.leave(self._index)
+
+    def _read(self, receiver: Receiver) -> None:
+        before = self._clock.now()
+        try:
+            block = receiver.read(READ_S)
+        except DeviceLostError as error:
+            self._lose(str(error))
+            return
+        now = self._clock.now()
+        if now - before > STALL_NS:
+            self._tell(
+                SourceEventKind.STALLED, f"this computer was asleep or busy for {_seconds(now - before)}"
+            )
+        if self._lost_at is not None:
+            self._tell(SourceEventKind.OPENED, f"open again after {_seconds(now - self._lost_at)}")
+            self._lost_at, self._state = None, SourceState.SILENT
+        if len(block):
+            self._hear(block, now)
+        else:
+            self._heed_silence(receiver, now)
+        self._heed(receiver, now)
+        self._overflowed += self._sink.deliver(self._index, block, receiver.through)
+        self._publish()
+
+    def _hear(self, block: FrameBlock, now: int) -> None:
+        if self._state is not SourceState.LIVE:
+            if self._last_heard is not None:
+                self._tell(SourceEventKind.GAP, f"no frames for {_seconds(now - self._last_heard)}")
+            self._state = SourceState.LIVE
+            self._pause_s, self._patience_ns = FIRST_PAUSE_S, self._silence_ns
+        self._frames += len(block)
+        self._error_frames += int(((block.flags & FrameFlag.ERROR) != 0).sum())
+        self._last_t, self._last_heard = int(block.t[-1]), now
+
+    def _heed_silence(self, receiver: Receiver, now: int) -> None:
+        quiet = now - max(self._opened_at, self._last_heard or 0)
+        if quiet > self._silence_ns and self._state is not SourceState.SILENT:
+            self._tell(SourceEventKind.SILENT, f"no frames for {_seconds(quiet)}")
+            self._state = SourceState.SILENT
+        if quiet > self._patience_ns and not receiver.tells_loss:
+            self._patience_ns = min(2 * self._patience_ns, LONGEST_PATIENCE_NS)
+            self._let_go()
+
+    def _lose(self, why: str) -> None:
+        if self._lost_at is None:
+            self._lost_at = self._clock.now()
+            self._tell(SourceEventKind.LOST, why)
+        self._state = SourceState.LOST
+        self._let_go()
+        self._publish()
+
+    def _reopen(self) -> None:
+        if self._lost_at is not None:
+            self._wait(self._pause_s)
+            self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
+        if self._stop.is_set():
+            return
+        self._reopens += 1
+        try:
+            receiver = open_receiver(self._options, self._index, self._channels, self._clock)
+        except MixmonError as error:
+            self._lose(str(error))
+            if str(error) != self._refusal:
+                self._refusal = str(error)
+                self._tell(SourceEventKind.REFUSED, self._refusal)
+            return
+        self._refusal = ""
+        self._adopt(receiver)
+
+    def _wait(self, seconds: float) -> None:
+        """Wait, while the other buses go on: nothing of this one is on its way."""
+        until = self._clock.now() + round(seconds * 1e9)
+        while not self._stop.is_set() and (now := self._clock.now()) < until:
+            self._sink.deliver(self._index, FrameBlock.empty(self._channels), now)
+            self._stop.wait(min(READ_S, (until - now) / 1e9))
+
+    def _adopt(self, receiver: Receiver) -> None:
+        self._receiver = receiver
+        self._opened_at = self._clock.now()
+
+    def _let_go(self) -> None:
+        receiver, self._receiver = self._receiver, None
+        if receiver is not None:
+            receiver.close()
+            self._dropped_before += receiver.dropped or 0
+            self._rejected_before += receiver.rejected
+
+    def _heed(self, receiver: Receiver, now: int) -> None:
+        self._heed_remarks()
+        if receiver.condition is not self.status.condition:
+            self._tell(SourceEventKind.CONDITION, f"the adapter's controller is {receiver.condition.value}")
+        if now - self._told_at >= TELL_NS:
+            counts = self._counts()
+            for kind, text in counts.since(self._told):
+                self._tell(kind, text)
+            self._told, self._told_at = counts, now
+
+    def _heed_remarks(self) -> None:
+        if self._receiver is not None:
+            for remark in self._receiver.remarks:
+                self._tell(SourceEventKind.REMARK, remark)
+            self._receiver.remarks.clear()
+
+    def _counts(self) -> _Counts:
+        receiver = self._receiver
+        rejected = self._rejected_before + (Counter() if receiver is None else receiver.rejected)
+        dropped = self._dropped_before + ((receiver and receiver.dropped) or 0)
+        return _Counts(dropped, self._overflowed, self._error_frames, rejected)
+
+    def _publish(self) -> None:
+        receiver, counts, last = self._receiver, self._counts(), self.status
+        counted = last.dropped is not None if receiver is None else receiver.dropped is not None
+        self.status = SourceStatus(
+            self._options.name,
+            self._state,
+            self._frames,
+            self._last_t,
+            self._error_frames,
+            last.condition if receiver is None else receiver.condition,
+            counts.dropped if counted else None,
+            self._overflowed,
+            counts.rejected,
+            self._reopens,
+            last.listen_only if receiver is None else receiver.listen_only,
+            last.stamped_by if receiver is None else receiver.stamped_by,
+        )
+
+    def _introduction(self) -> str:
+        assert self._receiver is not None
+        claim = {True: "listening only", False: "acknowledging frames", None: "listening only not confirmed"}
+        return f"{claim[self._receiver.listen_only]}; time by {self._receiver.stamped_by.value}"
+
+    def _tell(self, kind: SourceEventKind, text: str) -> None:
+        self._sink.tell(SourceEvent(self._clock.now(), self._options.name, kind, text))
+
+
+@dataclass(frozen=True, slots=True)
+class _Counts:
+    """What is told from time to time."""
+
+    dropped: int = 0
+    overflowed: int = 0
+    error_frames: int = 0
+    rejected: Counter[str] = field(default_factory=Counter)
+
+    def since(self, told: _Counts) -> list[tuple[SourceEventKind, str]]:
+        """What is new, in words."""
+        news = []
+        if dropped := self.dropped - told.dropped:
+            news.append((SourceEventKind.DROPPED, f"{dropped} frames lost in the adapter or the system"))
+        if overflowed := self.overflowed - told.overflowed:
+            news.append((SourceEventKind.OVERFLOW, f"{overflowed} frames lost: this program did not keep up"))
+        if errors := self.error_frames - told.error_frames:
+            news.append((SourceEventKind.ERROR_FRAMES, f"{errors} error frames"))
+        if rejected := self.rejected - told.rejected:
+            reasons = ", ".join(f"{why} {count}" for why, count in rejected.items())
+            news.append((SourceEventKind.REJECTED, f"not frames: {reasons}"))
+        return news
+
+
+def _seconds(ns: int) -> str:
+    return f"{ns / 1e9:.2f} s"

@@ -1,0 +1,179 @@
+"""A live bus that python-can has opened, read message by message."""
+
+from __future__ import annotations
+
+import time
+from contextlib import suppress
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.frames.block import CLASSIC_WIDTH, FrameBlock, FrameFlag
+from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_STANDARD
+from mixmon.frames.receiver import (
+    GATHER_S,
+    BusCondition,
+    DeviceLostError,
+    Receiver,
+    identifier,
+    numbered,
+    stamped,
+)
+from mixmon.frames.rows import FrameRow, block_of
+from mixmon.frames.stamps import DeviceStamps, HostClock, StampKind
+
+MOST_FRAMES = 4096
+LATE_NS = 20_000_000
+_DLC = {size: dlc for dlc, size in enumerate(FD_SIZES)}
+
+
+class Message(Protocol):
+    """A message as python-can hands it out."""
+
+    timestamp: float
+    arbitration_id: int
+    is_extended_id: bool
+    is_remote_frame: bool
+    is_error_frame: bool
+    is_fd: bool
+    is_rx: bool
+    bitrate_switch: bool
+    error_state_indicator: bool
+    dlc: int
+    data: bytearray
+
+
+class OpenBus(Protocol):
+    """The part of python-can's bus that a listener uses."""
+
+    @property
+    def state(self) -> Any:
+        """Bus state; real on few interfaces."""
+
+    def recv(self, timeout: float | None = None) -> Message | None:
+        """The next message, or None."""
+
+    def shutdown(self) -> None:
+        """Close."""
+
+
+class PythonCanReceiver(Receiver):
+    """An open bus of python-can.
+
+    deep_queue  the driver queues thousands of frames: let them gather, then take all at once.
+                Others are read one at a time as they come, so that no small queue overflows.
+    wrap_ns     where the device's time stamps start again from 0, None if they do not
+
+    Messages whose stamps are all zero get the moment of the read.
+    """
+
+    def __init__(
+        self,
+        opened: OpenBus,
+        bus: int,
+        channels: tuple[str, ...],
+        clock: HostClock,
+        *,
+        deep_queue: bool,
+        wrap_ns: int | None = None,
+    ) -> None:
+        super().__init__(StampKind.DEVICE)
+        self._opened = opened
+        self._channel = channels[bus]
+        self._interfaces = numbered(channels)
+        self._rows: list[FrameRow] = []
+        self._clock = clock
+        self._deep = deep_queue
+        self._stamps: DeviceStamps | None = DeviceStamps(wrap_ns)
+        self._heard = False
+        self._told_off = False
+        self.through = clock.now()
+
+    def read(self, timeout_s: float) -> FrameBlock:
+        """The frames that came; see `Receiver.read`."""
+        try:
+            through = self._receive(timeout_s)
+            self._heed_state()
+        except Exception as error:  # whatever a driver raises means the same here
+            raise DeviceLostError(str(error) or type(error).__name__) from error
+        arrived = self._clock.now()
+        rows, self._rows = self._rows, []
+        block = block_of(rows, self._interfaces)
+        self.judge(block)
+        if len(block) and not self._heard:
+            self._heard = True
+            self._choose_stamps(block.t)
+        if self._stamps is None:
+            self.through = through
+            return stamped(block, np.full(len(block), arrived, np.int64))
+        self.through = through - LATE_NS
+        return self.laid(block, self._stamps, arrived)
+
+    def close(self) -> None:
+        """Let go of the device."""
+        with suppress(Exception):
+            self._opened.shutdown()
+
+    def _receive(self, timeout_s: float) -> int:
+        """Fill the rows; gives the time through which they are complete."""
+        began = time.monotonic()
+        message = self._opened.recv(timeout_s)
+        if message is None:
+            # some dead devices give None at once, for ever
+            time.sleep(max(0.0, began + timeout_s - time.monotonic()))
+            return self._clock.now()
+        self._add(message)
+        if self._deep:
+            time.sleep(GATHER_S)
+        through = self._clock.now()
+        until = time.monotonic() + (0.0 if self._deep else GATHER_S)
+        for _ in range(MOST_FRAMES):
+            message = self._opened.recv(max(0.0, until - time.monotonic()))
+            if message is None:
+                break
+            self._add(message)
+            if not self._deep and time.monotonic() > until:
+                break
+        return through
+
+    def _heed_state(self) -> None:
+        """Bus-off as the driver tells it; few drivers do, the others always say active."""
+        with suppress(NotImplementedError):
+            off = getattr(self._opened.state, "name", "") == "ERROR"
+            if off != self._told_off:
+                self._told_off = off
+                self.condition = BusCondition.BUS_OFF if off else BusCondition.UNKNOWN
+
+    def _add(self, message: Message) -> None:
+        number, data = message.arbitration_id, bytes(message.data)
+        extended = message.is_extended_id and not message.is_error_frame
+        limit = LAST_EXTENDED if extended or message.is_error_frame else LAST_STANDARD
+        if not 0 <= number <= limit:
+            self.rejected["identifier"] += 1
+            return
+        flags = _flags(message)
+        dlc = message.dlc if flags & FrameFlag.REMOTE else _DLC.get(len(data), -1)
+        fits = len(data) <= CLASSIC_WIDTH or flags & FrameFlag.FD
+        if not 0 <= dlc < len(FD_SIZES) or not fits or (data and message.dlc != len(data)):
+            self.rejected["length"] += 1
+            return
+        t = round(message.timestamp * 1e9)
+        self._rows.append(FrameRow(t, identifier(number, extended), self._channel, dlc, flags, data))
+
+    def _choose_stamps(self, first: NDArray[np.int64]) -> None:
+        if not first.any():
+            self._stamps, self.stamped_by = None, StampKind.HOST
+
+
+def _flags(message: Message) -> int:
+    flags = FrameFlag(0) if message.is_rx else FrameFlag.SENT
+    if message.is_error_frame:
+        return int(flags | FrameFlag.ERROR)
+    if message.is_remote_frame:
+        return int(flags | FrameFlag.REMOTE)
+    if message.is_fd:
+        flags |= FrameFlag.FD
+        flags |= FrameFlag.BIT_RATE_SWITCH if message.bitrate_switch else 0
+        flags |= FrameFlag.ERROR_STATE if message.error_state_indicator else 0
+    return int(flags)

@@ -1,0 +1,130 @@
+"""What every live source offers: read, count, close.
+
+A receiver is one open device. It knows no thread and no policy: `read` waits a little and
+gives what came; anything that means "this device is no longer there" is a `DeviceLostError`.
+`frames.adapter` chooses the receiver and owns the loop around it.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections import Counter
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
+from mixmon.frames.rows import Interfaces
+from mixmon.frames.stamps import DeviceStamps, StampKind
+
+GATHER_S = 0.010
+"""After the first bytes or frames, this long for more to come: one wake-up for many frames."""
+
+# Class bits and details of error frames (Linux, include/uapi/linux/can/error.h).
+_CONTROLLER = 0x04
+_BUS_OFF = 0x40
+_RESTARTED = 0x100
+_PASSIVE = 0x30  # in data byte 1, receiving or sending
+_WARNING = 0x0C
+_ACTIVE = 0x40
+
+
+class DeviceLostError(OSError):
+    """The device is gone, closed or broken; close the receiver and open a new one."""
+
+
+class BusCondition(StrEnum):
+    """Fault confinement of the adapter's own controller (ISO 11898-1), as far as it tells."""
+
+    UNKNOWN = "not told"
+    ACTIVE = "error active"
+    WARNING = "error warning"
+    PASSIVE = "error passive"
+    BUS_OFF = "bus off"
+
+
+class Receiver(ABC):
+    """One open device.
+
+    listen_only  True: asked for and confirmed; None: asked for, not confirmed; False: it acknowledges
+    stamped_by   the one kind of stamp this source has
+    through      data time: every frame stamped before it has been given (or lost)
+    tells_loss   an unplugged device is told from a silent bus
+    dropped      frames lost before they reached this program; None: nobody counts them
+    rejected     pieces of input that were no frames, by reason
+    condition    of the controller
+    remarks      what the user should know, in words; emptied by whoever shows it
+    """
+
+    def __init__(self, stamped_by: StampKind) -> None:
+        self.stamped_by = stamped_by
+        self.listen_only: bool | None = None
+        self.through = 0
+        self.tells_loss = False
+        self.dropped: int | None = None
+        self.rejected: Counter[str] = Counter()
+        self.condition = BusCondition.UNKNOWN
+        self.remarks: list[str] = []
+
+    @abstractmethod
+    def read(self, timeout_s: float) -> FrameBlock:
+        """The frames that came; waits up to `timeout_s` for the first.
+
+        Raises:
+            DeviceLostError: the device is gone.
+        """
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the device; never raises."""
+
+    def judge(self, block: FrameBlock) -> None:
+        """Take the controller's condition from the error frames of a block."""
+        for row in np.flatnonzero(block.flags & FrameFlag.ERROR):
+            self.condition = condition_after(self.condition, int(block.can_id[row]), block.data[row])
+
+    def laid(self, block: FrameBlock, stamps: DeviceStamps, arrived: int) -> FrameBlock:
+        """Frames stamped by the device, laid along the host clock."""
+        jumps = stamps.jumps
+        block = stamped(block, stamps.to_host(block.t, arrived))
+        if stamps.jumps > jumps:
+            self.remarks.append("the adapter's clock jumped; its frames are laid along the host clock anew")
+        return block
+
+
+def condition_after(before: BusCondition, classes: int, data: NDArray[np.uint8]) -> BusCondition:
+    """The controller's condition after an error frame with these class bits and data bytes."""
+    if classes & _BUS_OFF:
+        return BusCondition.BUS_OFF
+    if classes & _RESTARTED:
+        return BusCondition.ACTIVE
+    if classes & _CONTROLLER:
+        detail = int(data[1])
+        if detail & _PASSIVE:
+            return BusCondition.PASSIVE
+        if detail & _WARNING:
+            return BusCondition.WARNING
+        if detail & _ACTIVE:
+            return BusCondition.ACTIVE
+    return before
+
+
+def numbered(channels: tuple[str, ...]) -> Interfaces:
+    """Interfaces with the numbers that FrameBlocks with these channels use."""
+    interfaces = Interfaces()
+    for name in channels:
+        interfaces.number(name)
+    return interfaces
+
+
+def stamped(block: FrameBlock, t: NDArray[np.int64]) -> FrameBlock:
+    """The same frames with other stamps."""
+    return FrameBlock(
+        t, block.can_id, block.bus, block.size, block.dlc, block.flags, block.data, block.channels
+    )
+
+
+def identifier(number: int, extended: bool) -> int:
+    """An identifier as FrameBlock holds it."""
+    return number | EXTENDED if extended else number

@@ -1,0 +1,217 @@
+"""A serial adapter: opens the port, reads the answers, lets bytes gather, asks how it fares.
+
+Only commands to the adapter itself are written (C, S, Z, L or O, F); no frame ever is.
+"""
+
+from __future__ import annotations
+
+import time
+from contextlib import suppress
+
+import numpy as np
+import serial
+from numpy.typing import NDArray
+
+from mixmon.errors import SourceError, UsageError
+from mixmon.frames.block import FrameBlock, concat
+from mixmon.frames.receiver import GATHER_S, BusCondition, DeviceLostError, Receiver, stamped
+from mixmon.frames.slcan import BITRATES, DONE, REFUSED, STAMP_WRAP_MS, SlcanLines, SlcanStatus
+from mixmon.frames.stamps import DeviceStamps, HostClock, StampKind
+
+ANSWER_S = 0.3
+WAKE_S = 2.5
+"""For the first answer. Some adapters restart when their port is opened, and are deaf for two seconds."""
+
+READ_S = 0.02
+POLL_NS = 1_000_000_000
+UNANSWERED_POLLS = 3
+LATE_NS = 20_000_000
+"""USB serial drivers hold bytes back for up to 16 ms (common practice, no source)."""
+
+_MS = 1_000_000
+_LOST_FRAMES = SlcanStatus.RECEIVE_QUEUE_FULL | SlcanStatus.OVERRUN
+
+
+class SlcanReceiver(Receiver):
+    """An open serial adapter.
+
+    `sleep_after_open` is the longest wait, in seconds, for the first answer. With stamps asked
+    for and given, frames carry the adapter's milliseconds; else the moment of the read. One
+    frame without a stamp, or one that counts past a minute, settles it for the host clock.
+
+    Raises:
+        UsageError: the bit rate has no command.
+        SourceError: the adapter refuses the bit rate or the way of opening.
+        OSError: there is no such port.
+    """
+
+    def __init__(
+        self,
+        port: str,
+        bus: int,
+        channels: tuple[str, ...],
+        clock: HostClock,
+        *,
+        bitrate: int | None = None,
+        listen_only: bool = True,
+        stamps: bool = True,
+        tty_baudrate: int = 115_200,
+        rtscts: bool = False,
+        sleep_after_open: float = WAKE_S,
+    ) -> None:
+        super().__init__(StampKind.HOST)
+        self._clock = clock
+        self._name = channels[bus]
+        self._bus, self._channels = bus, channels
+        self._lines = SlcanLines(bus, channels)
+        self._stamps: DeviceStamps | None = None
+        self._early: list[FrameBlock] = []
+        self._unanswered = 0
+        self._next_poll: int | None = None
+        rate = _rate_command(self._name, bitrate)
+        path, _, baudrate = port.partition("@")
+        self._port = serial.serial_for_url(
+            path,
+            baudrate=int(baudrate or tty_baudrate),
+            rtscts=rtscts,
+            timeout=READ_S,
+            write_timeout=0.5,
+            exclusive=True,
+        )
+        try:
+            if not self._wake(sleep_after_open):
+                self.remarks.append("no answers: bit rate and way of opening cannot be confirmed")
+            self._open(rate, bitrate, stamps=stamps, listen_only=listen_only)
+        except BaseException:
+            self.close()
+            raise
+        self.rejected = self._lines.rejected
+        self.through = clock.now()
+
+    def read(self, timeout_s: float) -> FrameBlock:  # noqa: ARG002 - the port's own timeout is READ_S
+        """The frames that came; see `Receiver.read`."""
+        try:
+            data = self._port.read(1)
+            if data:
+                time.sleep(GATHER_S)
+                data += self._port.read(self._port.in_waiting)
+            self._poll()
+        except (OSError, TypeError, ValueError) as error:  # a port closed under pyserial raises either
+            raise DeviceLostError(str(error)) from error
+        block = concat([*self._early, self._stamped(data)])
+        self._early.clear()
+        self._heed_answers()
+        return block
+
+    def close(self) -> None:
+        """Let go of the device."""
+        with suppress(OSError, TypeError, ValueError):
+            self._port.write(b"C\rZ0\r" if self._stamps else b"C\r")
+        with suppress(OSError, TypeError, ValueError):
+            self._port.close()
+        self._lines.flush()
+
+    def _open(self, rate: bytes | None, bitrate: int | None, *, stamps: bool, listen_only: bool) -> None:
+        self._lines = SlcanLines(self._bus, self._channels)
+        if rate and self._ask(rate) == REFUSED:
+            raise SourceError(
+                f"{self._name}: the adapter refuses {bitrate} bit/s; expected a bit rate that its firmware "
+                "knows; choose another or see its manual"
+            )
+        if stamps and self._ask(b"Z1") == DONE:
+            self._stamps = DeviceStamps(STAMP_WRAP_MS * _MS)
+            self.stamped_by = StampKind.DEVICE
+        self._early.clear()
+        opened = self._ask(b"L" if listen_only else b"O")
+        if opened == REFUSED:
+            raise SourceError(self._refusal(listen_only=listen_only))
+        self.listen_only = listen_only and (True if opened == DONE else None)
+        status = self._ask(b"F")
+        if status is not None and status.startswith(b"F"):
+            self.tells_loss = True
+            self._next_poll = self._clock.now() + POLL_NS
+
+    def _refusal(self, *, listen_only: bool) -> str:
+        if listen_only:
+            return (
+                f"{self._name}: the adapter refuses to listen only (L); expected an adapter that can; use "
+                'another, or role = "acknowledge" if this program may acknowledge frames on this bus'
+            )
+        return (
+            f"{self._name}: the adapter refuses to open (O); expected a free adapter; unplug it and try again"
+        )
+
+    def _wake(self, seconds: float) -> bool:
+        """Close a channel left open, until something answers; False when nothing does."""
+        deadline = time.monotonic() + seconds
+        while time.monotonic() < deadline:
+            if self._ask(b"C") is not None:
+                return True
+        return False
+
+    def _ask(self, command: bytes) -> bytes | None:
+        """The answer to a command, None if there is none. Frames that come meanwhile are kept."""
+        self._lines.answers.clear()
+        self._port.write(command + b"\r")
+        deadline = time.monotonic() + ANSWER_S
+        while time.monotonic() < deadline:
+            data = self._port.read(1)
+            self._early.append(self._stamped(data + self._port.read(self._port.in_waiting)))
+            if self._lines.answers:
+                return self._lines.answers.pop(0)
+        return None
+
+    def _poll(self) -> None:
+        now = self._clock.now()
+        if self._next_poll is None or now < self._next_poll:
+            return
+        if self._unanswered >= UNANSWERED_POLLS:
+            raise DeviceLostError("the adapter no longer answers")
+        self._unanswered += 1
+        self._next_poll = now + POLL_NS
+        self._port.write(b"F\r")
+
+    def _heed_answers(self) -> None:
+        for answer in self._lines.answers:
+            if answer.startswith(b"F"):
+                self._unanswered = 0
+                self._heed_status(SlcanStatus(int(answer[1:], 16)))
+        self._lines.answers.clear()
+
+    def _heed_status(self, status: SlcanStatus) -> None:
+        if status & _LOST_FRAMES:
+            self.remarks.append("the adapter lost frames for want of room; it cannot say how many")
+        if status & SlcanStatus.PASSIVE:
+            self.condition = BusCondition.PASSIVE
+        elif status & SlcanStatus.WARNING:
+            self.condition = BusCondition.WARNING
+        else:
+            self.condition = BusCondition.ACTIVE
+
+    def _stamped(self, data: bytes) -> FrameBlock:
+        """The frames that bytes read just now complete."""
+        arrived = self._clock.now()
+        block = self._lines.feed(data)
+        if self._stamps and len(block) and not _are_stamps(block.t):
+            self._stamps, self.stamped_by = None, StampKind.HOST
+            self.remarks.append(
+                "frames without proper time stamps: the moment of reading is used from here on"
+            )
+        if self._stamps:
+            self.through = arrived - LATE_NS
+            return self.laid(block, self._stamps, arrived)
+        self.through = arrived
+        return stamped(block, np.full(len(block), arrived, np.int64))
+
+
+def _are_stamps(t: NDArray[np.int64]) -> bool:
+    return bool(((t >= 0) & (t < STAMP_WRAP_MS * _MS)).all())
+
+
+def _rate_command(name: str, bitrate: int | None) -> bytes | None:
+    if bitrate is None:
+        return None
+    if bitrate not in BITRATES:
+        known = ", ".join(str(rate) for rate in BITRATES)
+        raise UsageError(f"{name}: bit rate {bitrate}; a serial adapter has {known}; choose one of them")
+    return BITRATES[bitrate]

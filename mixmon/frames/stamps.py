@@ -1,0 +1,171 @@
+"""Time stamps of live frames: one clock for all buses, whoever stamped.
+
+`HostClock` is the clock: nanoseconds since the epoch, read once from the system clock and
+carried on by a steady one, so that a corrected system clock never moves data time.
+
+Three kinds of stamp are brought onto it, one kind a source and never mixed:
+
+host     the moment of the read
+system   the kernel's stamp: its age by the system clock is subtracted from the moment of the read
+device   the adapter's own counter: unwrapped, then laid along the host clock by `DeviceStamps`
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+WINDOW_NS = 1_000_000_000
+WINDOWS = 60
+SLOPE_FROM_NS = 10_000_000_000
+"""Shorter stretches say nothing about drift: a millisecond of USB delay is 100 ppm of ten seconds."""
+LARGEST_SLOPE = 500e-6
+"""Crystals are good to 100 ppm, resonators to a few hundred (from memory); more is not drift."""
+JUMP_NS = 500_000_000
+
+
+class StampKind(StrEnum):
+    """Who stamped the frames of a source."""
+
+    HOST = "host clock at the read"
+    SYSTEM = "system clock at reception"
+    DEVICE = "adapter's clock, laid along the host clock"
+
+
+class HostClock:
+    """Epoch nanoseconds that never step. Time asleep is counted where the system can tell."""
+
+    def __init__(self) -> None:
+        self._offset = time.time_ns() - _steady_ns()
+
+    def now(self) -> int:
+        """Data time of this moment."""
+        return self._offset + _steady_ns()
+
+    def from_system(self) -> int:
+        """What to add to a fresh stamp of the system clock; changes when that clock is corrected."""
+        return self.now() - time.time_ns()
+
+
+def _steady_ns() -> int:
+    boot = getattr(time, "CLOCK_BOOTTIME", None)  # counts suspended time, the monotonic clock does not
+    return time.monotonic_ns() if boot is None else time.clock_gettime_ns(boot)
+
+
+class DeviceStamps:
+    """A device's stamps, unwrapped and laid along the host clock.
+
+    A frame reaches the host later than it was stamped, never earlier: host time less device
+    time, plotted over device time, lies above a line, and that line is the device's clock.
+    It is found as the edge of the lower convex hull under the mean, which no delayed frame
+    can bend (Moon, Skelly, Towsley, "Estimation and removal of clock skew from network delay
+    measurements", INFOCOM 1999; from memory). Points are the smallest of each second, for the
+    last minute. Until ten seconds are seen the line is level.
+
+    Wraps are counted by the host clock, as a silence may be longer than a wrap.
+    `jumps` counts restarts: the device's clock was set, or the device was reset.
+    """
+
+    def __init__(self, wrap_ns: int | None = None) -> None:
+        self._wrap = wrap_ns
+        self._minima: deque[tuple[int, int]] = deque(maxlen=WINDOWS)
+        self._window: tuple[int, int] | None = None  # the smallest of the running second
+        self._pivot = 0
+        self._offset: int | None = None
+        self._slope = 0.0
+        self._last_t = 0
+        self._last_read = 0
+        self.jumps = 0
+
+    def to_host(self, stamps: NDArray[np.int64], arrived: int) -> NDArray[np.int64]:
+        """Data time of frames stamped `stamps` (int64[n] ns, device) and read at `arrived`.
+
+        Call it after every read, also with no frames: how long nothing was read tells a late
+        frame from a jump.
+        """
+        waited, self._last_read = arrived - self._last_read, arrived
+        if not len(stamps):
+            return stamps
+        if self._offset is None:
+            self._restart(self._unwrapped(stamps, int(stamps[-1])), arrived)
+        unwrapped = self._unwrapped(stamps, self._expected(arrived))
+        lag = arrived - self._line(int(unwrapped[-1]))
+        if lag > waited + JUMP_NS or lag < -JUMP_NS:
+            self.jumps += 1
+            unwrapped = self._unwrapped(stamps, int(stamps[-1]))
+            self._restart(unwrapped, arrived)
+        self._learn(unwrapped, arrived)
+        t = np.minimum(self._lines(unwrapped), arrived)
+        t = np.maximum(t, self._last_t)
+        self._last_t = int(t.max())
+        return t
+
+    def _unwrapped(self, stamps: NDArray[np.int64], near: int) -> NDArray[np.int64]:
+        """Stamps with as many wraps added as bring each nearest to `near`."""
+        if self._wrap is None:
+            return stamps
+        return stamps + (near - stamps + self._wrap // 2) // self._wrap * self._wrap
+
+    def _expected(self, arrived: int) -> int:
+        assert self._offset is not None
+        return arrived - self._offset - round(self._slope * (arrived - self._offset - self._pivot))
+
+    def _line(self, device: int) -> int:
+        assert self._offset is not None
+        return device + self._offset + round(self._slope * (device - self._pivot))
+
+    def _lines(self, device: NDArray[np.int64]) -> NDArray[np.int64]:
+        assert self._offset is not None
+        drift: NDArray[np.int64] = np.rint(self._slope * (device - self._pivot)).astype(np.int64)
+        return device + self._offset + drift
+
+    def _restart(self, unwrapped: NDArray[np.int64], arrived: int) -> None:
+        self._minima.clear()
+        self._window = None
+        self._slope = 0.0
+        self._offset = arrived - int(unwrapped.max())
+        self._last_t = 0
+
+    def _learn(self, unwrapped: NDArray[np.int64], arrived: int) -> None:
+        newest = int(unwrapped.max())
+        point = (newest, arrived - newest)
+        if self._window is None:
+            self._window = point
+        elif newest // WINDOW_NS > self._window[0] // WINDOW_NS:
+            self._minima.append(self._window)
+            self._window = point
+            self._fit()
+        elif newest >= self._window[0]:
+            self._window = min(self._window, point, key=lambda p: p[1])
+        if not self._slope:
+            assert self._offset is not None
+            self._offset = min(self._offset, point[1])
+
+    def _fit(self) -> None:
+        first, last = self._minima[0][0], self._minima[-1][0]
+        if last - first < SLOPE_FROM_NS:
+            return
+        left, right = _edge_under(list(self._minima), (first + last) / 2)
+        slope = (right[1] - left[1]) / (right[0] - left[0])
+        if abs(slope) <= LARGEST_SLOPE:
+            self._pivot, self._offset, self._slope = left[0], left[1], slope
+
+
+def _edge_under(points: list[tuple[int, int]], x: float) -> tuple[tuple[int, int], tuple[int, int]]:
+    """The edge of the lower convex hull below `x`; the points stand in order of their first number."""
+    hull: list[tuple[int, int]] = []
+    for p in points:
+        while len(hull) > 1 and _bends_down(hull[-2], hull[-1], p):
+            hull.pop()
+        hull.append(p)
+    right = next(i for i, p in enumerate(hull) if i and p[0] >= x)
+    return hull[right - 1], hull[right]
+
+
+def _bends_down(a: tuple[int, int], b: tuple[int, int], c: tuple[int, int]) -> bool:
+    """True when b lies on or above the chord from a to c."""
+    return (b[1] - a[1]) * (c[0] - a[0]) >= (c[1] - a[1]) * (b[0] - a[0])

@@ -1,0 +1,430 @@
+"""Live buses from end to end: python-can's virtual buses, and serial adapters on pseudo-terminals."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from importlib.util import find_spec
+from pathlib import Path
+
+import can
+import numpy as np
+import pytest
+from slcan_emulator import SlcanEmulator
+
+from mixmon.errors import SourceError, UsageError
+from mixmon.frames.adapter import LISTEN_ONLY, BusOptions, open_receiver
+from mixmon.frames.adapters import Adapters
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
+from mixmon.frames.receiver import BusCondition, DeviceLostError, Receiver
+from mixmon.frames.source_event import SourceEvent, SourceEventKind, SourceState, SourceStatus
+from mixmon.frames.stamps import HostClock, StampKind
+
+DEADLINE_S = 10.0
+
+
+@contextmanager
+def virtual(*channels: str) -> Iterator[list[can.BusABC]]:
+    """The far ends of virtual buses."""
+    buses = [can.Bus(interface="virtual", channel=channel, ignore_config=True) for channel in channels]
+    try:
+        yield buses
+    finally:
+        for bus in buses:
+            bus.shutdown()
+
+
+@pytest.fixture
+def emulator(tmp_path: Path) -> Iterator[SlcanEmulator]:
+    emulator = SlcanEmulator(tmp_path / "port")
+    emulator.plug()
+    yield emulator
+    emulator.unplug()
+
+
+def serial_bus(emulator: SlcanEmulator, *, acknowledge: bool = False, **options: object) -> BusOptions:
+    return BusOptions(
+        "can0",
+        "slcan",
+        str(emulator.link),
+        500_000,
+        acknowledge=acknowledge,
+        options={"sleep_after_open": 0.1, **options},
+    )
+
+
+def message(number: int, can_id: int = 0x123) -> can.Message:
+    return can.Message(arbitration_id=can_id, is_extended_id=False, data=number.to_bytes(8, "big"))
+
+
+def take(adapters: Adapters, count: int) -> FrameBlock:
+    """The next `count` frames or more."""
+    blocks: list[FrameBlock] = []
+    deadline = time.monotonic() + DEADLINE_S
+    while sum(map(len, blocks)) < count:
+        assert time.monotonic() < deadline, f"{sum(map(len, blocks))} of {count} frames"
+        blocks += adapters.take(0.1)
+    return concat(blocks)
+
+
+def wait_for(adapters: Adapters, kind: SourceEventKind, seen: list[SourceEvent]) -> SourceEvent:
+    """The first event of a kind; all events that came are added to `seen`."""
+    deadline = time.monotonic() + DEADLINE_S
+    while True:
+        adapters.take(0.02)
+        new = adapters.events()
+        seen += new
+        if found := [event for event in new if event.kind is kind]:
+            return found[0]
+        assert time.monotonic() < deadline, [event.text for event in seen]
+
+
+def wait_until(adapters: Adapters, holds: Callable[[SourceStatus], bool]) -> SourceStatus:
+    """The status of the first bus, once `holds`; frames stay untaken."""
+    deadline, pause = time.monotonic() + DEADLINE_S, threading.Event()
+    while not holds(adapters.status()[0]):
+        assert time.monotonic() < deadline, adapters.status()
+        pause.wait(0.005)
+    return adapters.status()[0]
+
+
+def numbers(block: FrameBlock) -> list[int]:
+    big_endian: list[int] = block.data.copy().view(">u8")[:, 0].tolist()
+    return big_endian
+
+
+def test_two_buses_none_lost_and_in_order_of_time() -> None:
+    count = 3000
+    options = [BusOptions("can0", "virtual", "order 0"), BusOptions("can1", "virtual", "order 1")]
+    with virtual("order 0", "order 1") as ends, Adapters(options) as adapters:
+        for n in range(count):
+            ends[0].send(message(n, 0x100))
+            ends[1].send(message(n, 0x200))
+        block = take(adapters, 2 * count)
+        bus_time = adapters.bus_time
+        assert bus_time <= adapters.now()
+    assert block.channels == ("can0", "can1")
+    assert (np.diff(block.t) >= 0).all()
+    for bus, can_id in ((0, 0x100), (1, 0x200)):
+        mine = block.take(block.bus == bus)
+        assert numbers(mine) == list(range(count))
+        assert set(mine.can_id.tolist()) == {can_id}
+
+
+def test_stamps_lie_between_sending_and_taking() -> None:
+    with virtual("stamps") as ends, Adapters([BusOptions("can0", "virtual", "stamps")]) as adapters:
+        before = adapters.now()
+        for n in range(20):
+            ends[0].send(message(n))
+        block = take(adapters, 20)
+        assert before - 20_000_000 < block.t[0] <= block.t[-1] <= adapters.now()
+
+
+def test_every_kind_of_frame_through_python_can() -> None:
+    sent = [
+        can.Message(arbitration_id=0x1234567, data=b"\1\2"),
+        can.Message(arbitration_id=0x123, is_extended_id=False, is_remote_frame=True, dlc=5),
+        can.Message(arbitration_id=0x80, is_error_frame=True, data=bytes(8)),
+        can.Message(
+            arbitration_id=0x123, is_extended_id=False, is_fd=True, bitrate_switch=True, data=bytes(64)
+        ),
+        can.Message(arbitration_id=0x800, is_extended_id=False),
+        can.Message(arbitration_id=0x123, is_extended_id=False, dlc=8, data=b"\1\2"),
+    ]
+    with virtual("kinds") as ends, Adapters([BusOptions("can0", "virtual", "kinds")]) as adapters:
+        for each in sent:
+            ends[0].send(each)
+        block = take(adapters, 4)
+        status = wait_until(adapters, lambda s: bool(s.rejected))
+    assert block.can_id.tolist() == [0x1234567 | EXTENDED, 0x123, 0x80, 0x123]
+    assert block.flags.tolist() == [
+        0,
+        FrameFlag.REMOTE,
+        FrameFlag.ERROR,
+        FrameFlag.FD | FrameFlag.BIT_RATE_SWITCH,
+    ]
+    assert block.dlc.tolist() == [2, 5, 8, 15]
+    assert block.size.tolist() == [2, 0, 8, 64]
+    assert status.rejected == {"identifier": 1, "length": 1}
+    assert status.error_frames == 1
+
+
+def test_bus_off_is_a_condition_and_an_event() -> None:
+    seen: list[SourceEvent] = []
+    with virtual("off") as ends, Adapters([BusOptions("can0", "virtual", "off")]) as adapters:
+        ends[0].send(can.Message(arbitration_id=0x40, is_error_frame=True, data=bytes(8)))
+        assert "bus off" in wait_for(adapters, SourceEventKind.CONDITION, seen).text
+        assert adapters.status()[0].condition is BusCondition.BUS_OFF
+
+
+def test_silence_is_told_the_device_opened_anew_and_the_gap_told() -> None:
+    seen: list[SourceEvent] = []
+    options = [BusOptions("can0", "virtual", "silence")]
+    with virtual("silence") as ends, Adapters(options, silence_s=0.1) as adapters:
+        ends[0].send(message(0))
+        take(adapters, 1)
+        wait_for(adapters, SourceEventKind.SILENT, seen)
+        assert wait_until(adapters, lambda s: s.reopens > 0).state is SourceState.SILENT
+        ends[0].send(message(1))
+        gap = wait_for(adapters, SourceEventKind.GAP, seen)
+        assert gap.bus == "can0"
+        assert float(gap.text.split()[3]) > 0.1
+        assert adapters.status()[0].state is SourceState.LIVE
+
+
+def test_bus_time_goes_on_while_the_bus_is_silent() -> None:
+    with virtual("quiet"), Adapters([BusOptions("can0", "virtual", "quiet")]) as adapters:
+        times = [adapters.bus_time]
+        deadline = adapters.now() + 300_000_000
+        while times[-1] < deadline:
+            adapters.take(0.05)
+            times.append(adapters.bus_time)
+            assert times[-2] <= times[-1] <= adapters.now()
+
+
+def test_what_finds_no_room_is_counted_and_told() -> None:
+    seen: list[SourceEvent] = []
+    options = [BusOptions("can0", "virtual", "room")]
+    with virtual("room") as ends, Adapters(options, queue_frames=100) as adapters:
+        for part in range(20):
+            for n in range(50):
+                ends[0].send(message(n))
+            wait_until(adapters, lambda s, read=50 * (part + 1): s.frames == read)  # type: ignore[misc]
+        status = adapters.status()[0]
+        block = take(adapters, 1)
+        wait_for(adapters, SourceEventKind.OVERFLOW, seen)
+    assert len(block) <= 100
+    assert len(block) + status.overflowed == 1000
+
+
+def test_reader_thread_ends_with_close() -> None:
+    with virtual("threads"), Adapters([BusOptions("can0", "virtual", "threads")]) as adapters:
+        assert "bus can0" in {thread.name for thread in threading.enumerate()}
+    assert "bus can0" not in {thread.name for thread in threading.enumerate()}
+    assert adapters.status()[0].state is SourceState.CLOSED
+
+
+def test_serial_adapter_listens_and_sends_no_frame(emulator: SlcanEmulator) -> None:
+    with Adapters([serial_bus(emulator)]) as adapters:
+        emulator.run(4000, 1000)
+        block = take(adapters, 1000)
+        status = adapters.status()[0]
+    assert numbers(block) == list(range(1000))
+    assert status.listen_only is True
+    assert status.stamped_by is StampKind.DEVICE
+    assert emulator.commands[:5] == [b"C", b"S6", b"Z1", b"L", b"F"]
+    assert emulator.heard(b"Z0")
+    assert emulator.commands[-2:] == [b"C", b"Z0"]
+    assert {command[:1] for command in emulator.commands} <= {b"C", b"S", b"Z", b"L", b"F"}
+
+
+def test_serial_adapter_that_is_to_acknowledge(emulator: SlcanEmulator) -> None:
+    with Adapters([serial_bus(emulator, acknowledge=True)]) as adapters:
+        assert adapters.status()[0].bus == "can0"
+        assert b"O" in emulator.commands
+        assert b"L" not in emulator.commands
+
+
+def test_device_stamps_keep_their_distances(emulator: SlcanEmulator) -> None:
+    """200 frames, 10 ms apart by the adapter's clock across its wrap, all on the line at once."""
+    with Adapters([serial_bus(emulator)]) as adapters:
+        emulator.write(b"".join(emulator.frame(0x100, bytes(8), ms=59_000 + 10 * n) for n in range(200)))
+        block = take(adapters, 200)
+    apart = np.diff(block.t)
+    assert np.median(apart) == 10_000_000
+    assert (apart >= 0).all()
+
+
+def test_serial_adapter_without_stamps_gets_the_moment_of_the_read(emulator: SlcanEmulator) -> None:
+    emulator.refuse = b"Z"
+    with Adapters([serial_bus(emulator)]) as adapters:
+        before = adapters.now()
+        emulator.send(0x123, b"\1")
+        block = take(adapters, 1)
+        assert before <= block.t[0] <= adapters.now()
+        assert wait_until(adapters, lambda s: s.frames == 1).stamped_by is StampKind.HOST
+
+
+def test_stamps_past_a_minute_settle_it_for_the_host_clock(emulator: SlcanEmulator) -> None:
+    seen: list[SourceEvent] = []
+    with Adapters([serial_bus(emulator)]) as adapters:
+        emulator.write(b"t1230EA60\r")
+        before = adapters.now() - 100_000_000
+        assert take(adapters, 1).t[0] > before
+        assert "moment of reading" in wait_for(adapters, SourceEventKind.REMARK, seen).text
+
+
+def test_noise_glued_and_split_lines_are_counted_and_cost_only_themselves(emulator: SlcanEmulator) -> None:
+    emulator.end = b"\r\n"
+    with Adapters([serial_bus(emulator, stamps=False)]) as adapters:
+        emulator.write(b"\xff\x80\r\n")
+        emulator.write(b"t1231")
+        first = b"AA\r\n" + b"t1232AABBt1242CCDD\r\n" + b"t12345\r\n"
+        emulator.write(first)
+        emulator.send(0x125, b"\2")
+        block = take(adapters, 2)
+        status = wait_until(adapters, lambda s: s.rejected is not None and sum(s.rejected.values()) >= 3)
+    assert block.can_id.tolist() == [0x123, 0x125]
+    assert status.rejected == {"not text": 1, "data": 1, "length": 1}
+
+
+def test_closing_in_the_middle_of_a_line(emulator: SlcanEmulator) -> None:
+    with Adapters([serial_bus(emulator, stamps=False)]) as adapters:
+        emulator.write(b"t1230\rt1238AA")
+        assert len(take(adapters, 1)) == 1
+    assert adapters.status()[0].rejected == {"cut short": 1}
+
+
+def test_unplugged_and_plugged_in_again(emulator: SlcanEmulator) -> None:
+    seen: list[SourceEvent] = []
+    with Adapters([serial_bus(emulator)]) as adapters:
+        emulator.send(0x100, b"\1")
+        take(adapters, 1)
+        emulator.unplug()
+        wait_for(adapters, SourceEventKind.LOST, seen)
+        wait_for(adapters, SourceEventKind.REFUSED, seen)
+        assert adapters.status()[0].state is SourceState.LOST
+        before = adapters.bus_time
+        emulator.plug()
+        assert emulator.opened.wait(DEADLINE_S)
+        emulator.send(0x101, b"\2")
+        gap = wait_for(adapters, SourceEventKind.GAP, seen)
+        assert adapters.bus_time > before
+        assert gap.t <= adapters.now()
+    kinds = [event.kind for event in seen]
+    assert kinds.count(SourceEventKind.LOST) == 1
+    assert kinds.count(SourceEventKind.REFUSED) == 1
+    assert kinds.index(SourceEventKind.LOST) < kinds.index(SourceEventKind.GAP)
+
+
+def test_other_bus_goes_on_while_one_is_lost(emulator: SlcanEmulator) -> None:
+    seen: list[SourceEvent] = []
+    options = [serial_bus(emulator), BusOptions("can1", "virtual", "other")]
+    with virtual("other") as ends, Adapters(options) as adapters:
+        emulator.unplug()
+        wait_for(adapters, SourceEventKind.LOST, seen)
+        for n in range(100):
+            ends[0].send(message(n))
+        assert numbers(take(adapters, 100)) == list(range(100))
+        emulator.plug()
+
+
+class FastClock(HostClock):
+    """Twenty seconds pass in one: for what happens once a second."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._began = super().now()
+
+    def now(self) -> int:
+        return self._began + 20 * (super().now() - self._began)
+
+
+def test_adapter_that_ran_out_of_room_says_so(emulator: SlcanEmulator) -> None:
+    receiver = open_receiver(serial_bus(emulator), 0, ("can0",), FastClock())
+    emulator.status = 0x08 | 0x04
+    deadline = time.monotonic() + DEADLINE_S
+    while not receiver.remarks and time.monotonic() < deadline:
+        receiver.read(0.02)
+    receiver.close()
+    assert "lost frames" in receiver.remarks[0]
+    assert receiver.condition is BusCondition.WARNING
+
+
+def read_for_ever(receiver: Receiver) -> None:
+    while True:
+        receiver.read(0.02)
+
+
+def test_adapter_that_no_longer_answers_is_lost(emulator: SlcanEmulator) -> None:
+    receiver = open_receiver(serial_bus(emulator), 0, ("can0",), FastClock())
+    assert receiver.tells_loss
+    emulator.silent = True
+    with pytest.raises(DeviceLostError, match="no longer answers"):
+        read_for_ever(receiver)
+    receiver.close()
+
+
+def test_adapter_without_answers_is_read_and_remarked(emulator: SlcanEmulator) -> None:
+    emulator.silent = True
+    with Adapters([serial_bus(emulator)]) as adapters:
+        assert any("no answers" in event.text for event in adapters.events())
+        assert adapters.status()[0].listen_only is None
+        emulator.send(0x123, b"\1")
+        assert len(take(adapters, 1)) == 1
+
+
+REFUSALS = {
+    "bit rate": (b"S", False, "refuses 500000 bit/s"),
+    "listening only": (b"L", False, "refuses to listen only"),
+    "opening": (b"O", True, "refuses to open"),
+}
+
+
+@pytest.mark.parametrize(("letter", "acknowledge", "text"), REFUSALS.values(), ids=REFUSALS)
+def test_refusals_are_errors(emulator: SlcanEmulator, letter: bytes, acknowledge: bool, text: str) -> None:
+    emulator.refuse = letter
+    with pytest.raises(SourceError, match=text):
+        Adapters([serial_bus(emulator, acknowledge=acknowledge)]).start()
+
+
+MISTAKES = {
+    "no such port": (
+        BusOptions("can0", "slcan", "/nowhere/port"),
+        SourceError,
+        "/nowhere/port does not open",
+    ),
+    "no such interface": (BusOptions("can0", "no such"), SourceError, "does not open"),
+    "no channel": (BusOptions("can0", "slcan"), UsageError, "no channel"),
+    "odd bit rate": (BusOptions("can0", "slcan", "x", 123_456), UsageError, "bit rate 123456"),
+    "unknown option": (BusOptions("can0", "slcan", "x", options={"speed": 1}), UsageError, "no option speed"),
+    "no option at all": (
+        BusOptions("can0", "socketcan", "x", options={"fd": True}),
+        UsageError,
+        "no option fd; expected none",
+    ),
+}
+
+
+@pytest.mark.parametrize(("options", "kind", "text"), MISTAKES.values(), ids=MISTAKES)
+def test_mistakes_in_the_options(options: BusOptions, kind: type[Exception], text: str) -> None:
+    with pytest.raises(kind, match=text):
+        Adapters([options]).start()
+
+
+@pytest.mark.parametrize("name", ["", "can 0", "λ", "can\n0"])
+def test_bus_names_must_fit_into_logs(name: str) -> None:
+    with pytest.raises(UsageError, match="one word"):
+        BusOptions(name)
+
+
+def test_bus_names_must_differ() -> None:
+    with pytest.raises(UsageError, match="its own name"):
+        Adapters([BusOptions("can0"), BusOptions("can0")])
+    with pytest.raises(UsageError, match="one or more"):
+        Adapters([])
+
+
+MODULES = {
+    "kvaser": "kvaser.canlib",
+    "nixnet": "nixnet",
+    "pcan": "pcan.pcan",
+    "systec": "systec.ucanbus",
+    "vector": "vector.canlib",
+    "seeedstudio": "seeedstudio.seeedstudio",
+    "cantact": "cantact",
+}
+
+
+@pytest.mark.parametrize("interface", LISTEN_ONLY)
+def test_python_can_knows_the_listen_only_argument(interface: str) -> None:
+    """The words are read in python-can's own sources; its drivers need hardware."""
+    spec = find_spec(f"can.interfaces.{MODULES[interface]}")
+    assert spec is not None
+    assert spec.origin is not None
+    source = Path(spec.origin).read_text()
+    for argument, value in LISTEN_ONLY[interface].items():
+        assert argument in source
+        assert not isinstance(value, str) or value in source
