@@ -23,8 +23,8 @@ from mixmon.session.model import Session
 _S = 1_000_000_000
 _SHOWN_IDENTIFIERS = 6
 
-Watcher = Callable[[LogSource, int], None]
-"""Told now and then how far a log has been read: the source, and the frames since last time."""
+Watcher = Callable[[int, int | None], None]
+"""Told now and then how far the logs have been read: frames since last time, and the position."""
 
 
 @dataclass(slots=True)
@@ -57,7 +57,8 @@ class Run:
     """Rows of one or several logs, read while they are asked for.
 
     Iterating gives CylinderBlocks; memory does not grow with the length of the logs. Each
-    iteration reads the logs from their start. `log` holds the account of the last iteration.
+    iteration reads the logs from their start. `log` holds the account of the last iteration;
+    `watcher`, if any, is called while reading.
     """
 
     def __init__(
@@ -75,24 +76,32 @@ class Run:
         self.log = LogFacts()
         self._logs = logs
         self._begin, self._end = begin_ns, end_ns
-        self._watcher = watcher
+        self.watcher = watcher
 
     @property
     def session(self) -> Session:
         """The session that says what the frames mean."""
         return self.binding.session
 
+    @property
+    def total(self) -> int | None:
+        """Bytes of all logs together; None where that is not known."""
+        sizes = [source.total for source in self._logs]
+        return None if None in sizes else sum(size or 0 for size in sizes)
+
     def __iter__(self) -> Iterator[CylinderBlock]:
         self.log = LogFacts()
         pipeline = Pipeline(self.binding, left_out=self.left_out)
+        position = 0
         for source in self._logs:
             seen = _Seen()
-            decoded = pipeline.decoded
+            decoded, before = pipeline.decoded, position
             for frames in source:
-                if self._watcher is not None:
-                    self._watcher(source, len(frames))
+                if self.watcher is not None:
+                    self.watcher(len(frames), None if source.total is None else before + source.position)
                 yield from pipeline.feed(seen.within(frames, self._begin, self._end))
             yield from pipeline.flush()
+            position += source.total or 0
             self._account(source, seen)
             if pipeline.decoded == decoded:
                 raise SourceError(self._nothing_for_us(source, seen))
@@ -113,9 +122,7 @@ class Run:
     def _nothing_for_us(self, source: LogSource, seen: _Seen) -> str:
         """Why a log that can be read is of no use with this session."""
         if not seen.count:
-            return (
-                f"{source.name}: no frame in the chosen part; expected some; the log lasts {seen.length}"
-            )
+            return f"{source.name}: no frame in the chosen part; expected some; it lasts {seen.length}"
         known = sorted({plan.can_id for plans in self.binding.plans for plan in plans})
         expected = ", ".join(_identifier(i) for i in known[:_SHOWN_IDENTIFIERS])
         wires = ", ".join(f"{bus.name} on {bus.log_channel}" for bus in self.session.buses)

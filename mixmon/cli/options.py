@@ -48,6 +48,16 @@ def add_json(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
 
 
+def add_units(parser: argparse.ArgumentParser) -> None:
+    """--units: how lambda is shown."""
+    parser.add_argument(
+        "--units",
+        choices=("lambda", "phi", "afr", "oxygen"),
+        default="lambda",
+        help="how mixture is shown; afr needs the session's fuel, and says its ratio",
+    )
+
+
 def add_quiet(parser: argparse.ArgumentParser) -> None:
     """--quiet: no talk."""
     parser.add_argument("--quiet", action="store_true", help="no progress and no remarks on standard error")

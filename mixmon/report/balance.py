@@ -1,0 +1,233 @@
+"""A balance as JSON and as text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from mixmon.findings.balance import Balance
+from mixmon.findings.spread import Spread
+from mixmon.report.table import Column, table
+from mixmon.report.text import counted, wrap
+from mixmon.report.units import Unit
+from mixmon.run import LogFacts, Run
+
+_PAGE = 80
+_SHOWN_REJECTS = 5
+
+
+def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
+    """The fields of `mixmon balance --json`, in their order."""
+    return {
+        "session": run.session.name or str(run.session.path or ""),
+        "log": log_json(run.log),
+        "against": balance.against,
+        "cylinders": balance.cylinders,
+        "cells": balance.cells,
+        "whole_engine": [
+            {
+                "rpm": e.rpm,
+                "load": e.load,
+                "needs_percent": e.needs_percent,
+                "half_interval_percent": e.half_interval_percent,
+                "lambda": e.lam,
+            }
+            for e in balance.whole_engine
+        ],
+        "banks": balance.banks,
+        "spread_percent": balance.spread,
+        "predicted_spread_percent": balance.predicted_spread,
+        "predicted_spread_by_cell": [
+            {"rpm": cell.rpm, "load": cell.load, "value": s.value, "interval95": s.interval95}
+            for cell, s in balance.predicted_by_cell
+        ],
+        "withheld": balance.withheld,
+        "notes": balance.notes,
+    }
+
+
+def log_json(log: LogFacts) -> Mapping[str, Any]:
+    """What became of the lines of the logs."""
+    return {
+        "frames": log.frames,
+        "rejected_lines": log.rejected_lines,
+        "first_rejected": [{"line": r.line, "why": r.why} for r in log.first_rejected],
+        "duration_s": log.duration_s,
+        "late_by_clock": log.late_by_clock,
+        "skipped_lines": log.skipped,
+        "frames_lost_by_recorder": sum(loss.dropped for loss in log.losses),
+        "clock_jumps": log.jumps,
+        "frames_used": log.decoded,
+        "corrupt_frames": log.corrupt,
+        "faults": log.faults,
+    }
+
+
+def log_text(log: LogFacts) -> str:
+    """One line on the log, and one for everything in it that is out of order."""
+    lines = [
+        f"{counted(log.frames, 'frame')} in {log.duration_s:.1f} s, {log.decoded:,} used".replace(",", " ", 1)
+    ]
+    if log.rejected_lines:
+        shown = ", ".join(f"line {r.line} {r.why}" for r in log.first_rejected[:_SHOWN_REJECTS])
+        lines.append(f"{counted(log.rejected_lines, 'line')} rejected: {shown}")
+    lost = sum(loss.dropped for loss in log.losses)
+    if lost:
+        lines.append(f"{counted(lost, 'frame')} lost by the recorder, by its own account")
+    if log.late_by_clock:
+        lines.append(f"{counted(log.late_by_clock, 'frame')} came too late to be placed")
+    if log.jumps:
+        lines.append(f"the time stamps jump {counted(log.jumps, 'time')}; each stretch stands for itself")
+    if log.corrupt:
+        lines.append(
+            f"{counted(log.corrupt, 'frame')} with a wrong checksum or a repeated counter, not counted"
+        )
+    lines += log.faults
+    return "".join(f"{line}\n" for line in lines)
+
+
+def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = False) -> str:
+    """The whole result for a terminal of 80 columns; `every_cell` lists each cylinder in each cell."""
+    title = f"BALANCE  {run.session.name}".rstrip()
+    reference = "the mean of the cylinders" if balance.against == "peers" else "the target"
+    parts = [
+        f"{title}\n{log_text(run.log)}",
+        f"needs: percent of fuel against {reference}; + means add fuel\n{_cylinders(balance)}",
+        _remarks(balance),
+        _cells(balance, unit),
+        _every_cell(balance) if every_cell else "",
+        _closing(balance),
+    ]
+    return "\n".join(part for part in parts if part)
+
+
+def _cylinders(balance: Balance) -> str:
+    columns = [
+        Column("cyl"),
+        Column("pos"),
+        Column("sensor", left=True),
+        Column("needs %", 1, signed=True),
+        Column("95 % from", 1, signed=True),
+        Column("to", 1, signed=True),
+        Column("used s", 1),
+        Column("worth"),
+        Column("trim now", 2, signed=True),
+        Column("new", 2, signed=True),
+    ]
+    rows = [
+        (
+            c.cylinder,
+            c.position or None,
+            c.sensor or "",
+            c.needs_percent,
+            *c.interval95_percent,
+            c.usable_s,
+            c.effective_samples,
+            c.trim_now_percent,
+            c.trim_new_percent,
+        )
+        for c in balance.cylinders
+    ]
+    return table(columns, rows)
+
+
+def _remarks(balance: Balance) -> str:
+    """Flags and seconds left out, by cylinder, where there are any."""
+    rows = []
+    for c in balance.cylinders:
+        left = ", ".join(f"{reason} {seconds:.1f} s" for reason, seconds in c.left_out_s.items())
+        said = "; ".join([*c.flags, *([f"left out: {left}"] if left else [])])
+        if said:
+            rows.append((c.cylinder, said))
+    return table([Column("cyl"), Column("remarks", left=True, wraps=True)], rows) if rows else ""
+
+
+def _cells(balance: Balance, unit: Unit) -> str:
+    """One row a cell: the engine, the leanest and the richest cylinder, and what the trims will leave."""
+    if not balance.whole_engine:
+        return ""
+    columns = [
+        Column("rpm"),
+        Column("load"),
+        Column(f"all {unit.heading}", unit.decimals),
+        Column("needs %", 1, signed=True),
+        Column("+-", 1),
+        Column("leanest", left=True),
+        Column("richest", left=True),
+        Column("spread", 1),
+        Column("after trims", 1),
+        Column("", left=True),
+    ]
+    rows = []
+    for engine, (_, after) in zip(balance.whole_engine, balance.predicted_by_cell, strict=True):
+        here = [c for c in balance.cells if (c.rpm, c.load) == (engine.rpm, engine.load)]
+        known = [c for c in here if math.isfinite(c.half_interval_percent)]
+        lean = max(known, key=lambda c: c.needs_percent, default=None)
+        rich = min(known, key=lambda c: c.needs_percent, default=None)
+        rows.append(
+            (
+                engine.rpm,
+                engine.load,
+                unit.of(engine.lam),
+                engine.needs_percent,
+                engine.half_interval_percent,
+                f"{lean.cylinder} {lean.needs_percent:+.1f}" if lean else "",
+                f"{rich.cylinder} {rich.needs_percent:+.1f}" if rich else "",
+                lean.needs_percent - rich.needs_percent if lean and rich else None,
+                after.value,
+                "" if any(c.used_for_trims for c in here) else "not used",
+            )
+        )
+    head = "cells: all cylinders together (needs against target), and how far they are apart, %\n"
+    return head + table(columns, rows)
+
+
+def _every_cell(balance: Balance) -> str:
+    columns = [
+        Column("rpm"),
+        Column("load"),
+        Column("cyl"),
+        Column("needs %", 1, signed=True),
+        Column("+-", 1),
+        Column("used s", 1),
+        Column("trims", left=True),
+    ]
+    rows = [
+        (
+            c.rpm,
+            c.load,
+            c.cylinder,
+            c.needs_percent,
+            c.half_interval_percent,
+            c.usable_s,
+            "used" if c.used_for_trims else "not used",
+        )
+        for c in balance.cells
+    ]
+    return table(columns, rows)
+
+
+def _closing(balance: Balance) -> str:
+    lines = [f"spread {_spread(balance.spread)}"]
+    lines += [
+        f"bank {b.bank} needs {b.needs_percent:+.1f} +- {b.half_interval_percent:.1f} % against all"
+        for b in balance.banks
+    ]
+    if balance.withheld:
+        lines += [f"no trims offered: {reason}" for reason in balance.withheld]
+    else:
+        lines.append(f"after the new trims: {_spread(balance.predicted_spread)}, predicted")
+        lines.append(
+            "Enter trims one step at a time and measure again. Balanced mixture is no proof of knock margin; "
+            "the engine builder's limits stand."
+        )
+    lines += [f"note: {note}" for note in balance.notes]
+    return "".join(f"{piece}\n" for line in lines for piece in wrap(line, _PAGE))
+
+
+def _spread(spread: Spread) -> str:
+    if not math.isfinite(spread.value):
+        return "not known"
+    low, high = spread.interval95
+    return f"{spread.value:.1f} % (95 %: {low:.1f} to {high:.1f}), {counted(spread.cylinders_used, 'sensor')}"
