@@ -53,16 +53,17 @@ def unburnt_balance(lam: Array, fuel: Fuel, speed: float) -> Array:
 
 
 class Cylinder:
-    """Cylinder `i` (from 0) of a world, and the pipe to its sensor. Keeps the gas under way."""
+    """Cylinder `i` (from 0) of a world, and the pipe to a sensor. Keeps the gas under way."""
 
-    def __init__(self, world: World, i: int, leak: LeakAir | None) -> None:
+    def __init__(self, world: World, i: int, sensor: int, leak: LeakAir | None) -> None:
+        """`sensor` is the cylinder after which the sensor is counted in the scenario."""
         scenario = world.scenario
         self._world, self._i, self._leak = world, i, leak
         self._fires_deg = world.fires_deg[i]
         self._order = world.order[i]
         self._rng = world.rng("cycle", i)
-        self._bias = 1 + scenario.sensors.bias_percent[i] / 100
-        self._air_gain = scenario.sensors.free_air_percent[i] / 100 / (100 * OXYGEN_IN_AIR)
+        self._bias = 1 + scenario.sensors.bias_percent[sensor] / 100
+        self._air_gain = scenario.sensors.free_air_percent[sensor] / 100 / (100 * OXYGEN_IN_AIR)
         self._volume = pipe_volume_l(world.distance_mm[i], world.bore_mm) / world.cylinder_l
         self._missed = np.array(world.missed_cycles(i), np.int64)
         n = scenario.size

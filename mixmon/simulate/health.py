@@ -25,9 +25,8 @@ _RESTING_V, _CRANKING_V, _CHARGING_V = 12.5, 10.4, 13.9
 
 
 class Health(NamedTuple):
-    """Slow rows: t int64[k] ns; supply V, element degC, heater duty %, float64[k]; resets int64[k]."""
+    """k rows: supply V, element degC, heater duty %, float64[k]; resets int64[k]; supply low bool[k]."""
 
-    t: NDArray[np.int64]
     supply: Array
     element_c: Array
     duty: Array
@@ -55,14 +54,8 @@ class NodeHealth:
         duty = np.where(heating, 100.0, _RUNNING_DUTY) + _DUTY_NOISE * noise[:, 1]
         supply = self._supply(seconds, heating, noise[:, 2:])
         resets = (self._starts_before + self._states.resets(seconds)) % 250
-        sent = ~self._states.silent(seconds)
         return Health(
-            t[sent],
-            supply[sent],
-            element[sent],
-            np.where(off, 0.0, np.clip(duty, 0.0, 100.0))[sent],
-            resets[sent],
-            (supply < _LOW_SUPPLY_V)[sent],
+            supply, element, np.where(off, 0.0, np.clip(duty, 0.0, 100.0)), resets, supply < _LOW_SUPPLY_V
         )
 
     def _supply(self, t: Array, heating: NDArray[np.bool_], noise: Array) -> Array:

@@ -63,11 +63,11 @@ def _bundled(name: str) -> str:
 
 
 def _over(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
-    """The base with a scenario's own keys laid over it: tables are merged, anything else is replaced."""
+    """The base with a scenario's own keys laid over it, table by table; what stands in a key is replaced."""
     merged = dict(base)
     for key, value in own.items():
         old = merged.get(key)
-        merged[key] = _over(old, value) if isinstance(old, dict) and isinstance(value, dict) else value
+        merged[key] = {**old, **value} if isinstance(old, dict) and isinstance(value, dict) else value
     return merged
 
 

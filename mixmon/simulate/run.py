@@ -9,12 +9,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
+import numpy as np
+
 from mixmon.errors import UsageError
-from mixmon.frames.block import FrameBlock
-from mixmon.simulate.ecu import EcuSimulation
+from mixmon.frames.block import FrameBlock, concat
+from mixmon.messages.binding import Binding
+from mixmon.session.model import Session
+from mixmon.simulate.foreign import BoundLayer
 from mixmon.simulate.health import NS
-from mixmon.simulate.layer import OwnLayer
-from mixmon.simulate.node import NodeSimulation
+from mixmon.simulate.layer import Layer, OwnLayer
+from mixmon.simulate.make import BITRATE
 from mixmon.simulate.scenario import Scenario
 from mixmon.simulate.wire import Wire, merged, shifted
 from mixmon.simulate.world import World
@@ -23,37 +27,36 @@ EPOCH_NS = 1_700_000_000 * NS
 """Stamp of the scenario's zero. Fixed, so that the same seed gives the same bytes."""
 
 STRETCH_S = 5.0
-BITRATE = 500_000
 
 
 class Simulation:
-    """Frames of one scenario played with one seed; iterating plays it from the start."""
+    """Frames of one scenario played with one seed; iterating plays it, each time from the start."""
 
-    def __init__(self, world: World, stretch_s: float = STRETCH_S) -> None:
-        self._world, self._stretch = world, stretch_s
+    def __init__(self, world: World, binding: Binding | None = None, stretch_s: float = STRETCH_S) -> None:
+        self.world = world
+        self._binding, self._stretch = binding, stretch_s
 
     @property
-    def scenario(self) -> Scenario:
-        """What is played."""
-        return self._world.scenario
+    def session(self) -> Session:
+        """What the user of the simulated engine declares."""
+        return self.world.scenario.session if self._binding is None else self._binding.session
 
     @property
     def duration_s(self) -> float:
         """Length in seconds of data time."""
-        return self._world.timeline.duration_s
+        return self.world.timeline.duration_s
 
     def __iter__(self) -> Iterator[FrameBlock]:
         """Blocks of frames, stamps rising from EPOCH_NS on."""
-        world = self._world
-        positions = range(1, world.scenario.size + 1)
-        nodes = [NodeSimulation(world, position) for position in positions]
-        ecu, layer = EcuSimulation(world), OwnLayer(positions)
-        chain, engine = (Wire(bus.bitrate or BITRATE) for bus in world.scenario.session.buses)
+        layer = self._layer()
+        wires = [Wire(bus.bitrate or BITRATE) for bus in self.session.buses]
         for from_ns, to_ns in self._stretches():
-            said = [frames for node in nodes for frames in layer.chain(node.run(from_ns, to_ns))]
-            on_chain = chain.send(said, to_ns)
-            on_engine = engine.send(layer.engine(ecu.run(to_ns)), to_ns)
-            yield shifted(merged(on_chain, on_engine), EPOCH_NS)
+            asked = concat(layer.run(from_ns, to_ns))
+            sent = [wire.send(asked.take(asked.bus == i), to_ns) for i, wire in enumerate(wires)]
+            yield shifted(merged(sent), EPOCH_NS)
+
+    def _layer(self) -> Layer:
+        return OwnLayer(self.world) if self._binding is None else BoundLayer(self.world, self._binding)
 
     def _stretches(self) -> Iterator[tuple[int, int]]:
         end = round(self.duration_s * NS)
@@ -67,6 +70,7 @@ def simulate(
     seed: int,
     duration: float | None = None,
     trims: tuple[float, ...] | None = None,
+    binding: Binding | None = None,
 ) -> Simulation:
     """A simulation of the scenario.
 
@@ -75,16 +79,22 @@ def simulate(
         seed: of all that is random; the same seed gives the same frames.
         duration: seconds; shorter cuts the profile, longer repeats it where the scenario allows.
         trims: what the fuel control holds, percent, one a cylinder; None: as in the scenario.
+        binding: a session with its message definitions, to be spoken instead of mixmon's own layer.
 
     Raises:
-        UsageError: trims of another number than the cylinders, a negative seed, or no time to play.
+        UsageError: trims of another number than the cylinders, a negative seed, no time to play, or
+            a session for an engine of another size.
     """
-    if trims is not None and len(trims) != scenario.size:
-        raise UsageError(
-            f"trims: {len(trims)} values; expected {scenario.size}; give one a cylinder, in cylinder order"
-        )
+    n = scenario.size
+    if trims is not None and (len(trims) != n or not np.isfinite(trims).all()):
+        raise UsageError(f"trims: {len(trims)} values; expected {n} numbers; give one a cylinder, in order")
     if seed < 0 or (duration is not None and not duration > 0):
         raise UsageError(
             f"simulate: seed {seed}, duration {duration}; expected a seed from 0 on and some time; change one"
         )
-    return Simulation(World(scenario, seed, duration, trims))
+    if binding is not None and binding.session.engine.cylinders != n:
+        raise UsageError(
+            f"simulate: a session for {binding.session.engine.cylinders} cylinders and a scenario for {n}; "
+            "expected the same number; choose another scenario"
+        )
+    return Simulation(World(scenario, seed, duration, trims), binding)

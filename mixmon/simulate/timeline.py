@@ -101,6 +101,11 @@ class Timeline:
         """Fuel added to cylinder i (from 0) by steps, as a share."""
         return np.asarray(self._step[np.searchsorted(self._step_t, t, "right") - 1, i], np.float64)
 
+    def common_step(self, t: Array) -> Array:
+        """The same where all cylinders have the same step, else 0."""
+        share = self._step[np.searchsorted(self._step_t, t, "right") - 1]
+        return np.where((share == share[:, :1]).all(axis=1), share[:, 0], 0.0)
+
     def fuel_cut(self, t: Array) -> NDArray[np.bool_]:
         """Whether fuel is cut, or the engine does not run."""
         return _inside(self.fuel_cuts, t) | (t < self.started_s) | (t >= self.stopped_s)

@@ -21,19 +21,19 @@ class Wire:
     def __init__(self, bitrate: int) -> None:
         self._bit_ns = NS / bitrate
         self._free = -(2**62)
-        self._waiting: list[FrameBlock] = []
+        self._waiting = FrameBlock.empty()
         self._sent = FrameBlock.empty()
 
-    def send(self, asked: Sequence[FrameBlock], to_ns: int) -> FrameBlock:
+    def send(self, asked: FrameBlock, to_ns: int) -> FrameBlock:
         """The frames whose stamp is before `to_ns`, in order.
 
         `asked` holds frames with the moment at which their sender wants to send; all moments
         before `to_ns` must have been asked for by now.
         """
-        frames = concat([*self._waiting, *asked])
+        frames = concat([self._waiting, asked])
         order = np.lexsort((frames.can_id, frames.t))
         now = order[: int(np.searchsorted(frames.t[order], to_ns, "left"))]
-        self._waiting = [frames.take(order[len(now) :])]
+        self._waiting = frames.take(order[len(now) :])
         ended = concat([self._sent, self._put_on(frames.take(now))])
         out = int(np.searchsorted(ended.t, to_ns, "left"))
         self._sent = ended.take(slice(out, None))
@@ -51,10 +51,10 @@ class Wire:
         return _stamped(frames, ended // STAMP_NS * STAMP_NS)
 
 
-def merged(a: FrameBlock, b: FrameBlock) -> FrameBlock:
-    """Two ordered blocks as one, in the order of their stamps."""
-    both = concat([a, b])
-    return both.take(np.argsort(both.t, kind="stable"))
+def merged(blocks: Sequence[FrameBlock]) -> FrameBlock:
+    """Ordered blocks of several buses as one, in the order of their stamps."""
+    together = concat(blocks)
+    return together.take(np.argsort(together.t, kind="stable"))
 
 
 def shifted(frames: FrameBlock, by_ns: int) -> FrameBlock:
