@@ -38,7 +38,7 @@ def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
             off_delay_s=2.0,
             dead_band=0.015,
             suppress_when=_CUT,
-            cause="weak injector or wiring, fuel supply falling off, air leak; or a misfire, which reads lean",
+            cause="weak injector or wiring, failing fuel supply, air leak; or a misfire, which reads lean",
             consequence="hotter combustion and knock: damage to piston, valves or plug within seconds",
             response=(
                 "end the pull by the builder's limit, not by this screen; "
@@ -80,7 +80,7 @@ def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
             suppress_when="rpm > 0 and rpm < 500",  # cranking pulls every supply down
             cause="flat battery, thin or long supply wires, a contact that drops volts while heaters draw",
             consequence="the controller resets, the sensor cools, its readings are not counted for a while",
-            response="compare volts along the chain; no work near the builder's limits until the feed is mended",
+            response="compare volts along the chain; no run to the builder's limits until the feed is mended",
         ),
         AlarmRule(
             name="spread",

@@ -1,0 +1,244 @@
+"""The life of all alarms: edges and operator actions in, one record a transition out.
+
+Everything is worked in the order of data time: of what bears the same time, edges come first
+(in their own order), then shelves that end, then operator actions in the order in which they
+were given. An action waits until all rows up to its time have been seen; one that comes behind
+them is stamped with the newest row's time, and it is that stamp that must be kept: with it a
+replay goes the same way. Nothing here looks at a clock, so no split of the rows can matter.
+
+When a clock was set back between two stretches of time, shelves and rates are moved by the
+same step, as though no time had passed.
+"""
+
+from __future__ import annotations
+
+import difflib
+from bisect import insort
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from mixmon.errors import UsageError
+from mixmon.findings.alarm_edges import ENGINE_WIDE, AlarmEdges, EdgeKind
+from mixmon.findings.alarm_records import AlarmEvent, AlarmList, Happening, OperatorAction, Verb
+from mixmon.findings.alarm_standing import MINUTE_NS, Announcements, Standing, Watched
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState, AlarmStep
+from mixmon.session.model import AlarmRule, Node
+
+_SETS = {
+    Verb.SHELVE: (AlarmFlag.SHELVED, Happening.SHELVED),
+    Verb.SUPPRESS: (AlarmFlag.SUPPRESSED, Happening.SUPPRESSED),
+    Verb.OUT_OF_SERVICE: (AlarmFlag.OUT_OF_SERVICE, Happening.OUT_OF_SERVICE),
+}
+_TAKES_BACK = {
+    Verb.UNSHELVE: (AlarmFlag.SHELVED, Happening.SHELF_ENDED),
+    Verb.RELEASE: (AlarmFlag.SUPPRESSED, Happening.RELEASED),
+    Verb.IN_SERVICE: (AlarmFlag.OUT_OF_SERVICE, Happening.IN_SERVICE),
+}
+_STEPS = {
+    Verb.ACCEPT: (AlarmStep.ACCEPT, Happening.ACCEPTED),
+    Verb.RESET: (AlarmStep.RESET, Happening.RESET),
+}
+
+
+class AlarmBook:
+    """A stage: `feed` edges and `act` actions; records come back, `current` shows what stands."""
+
+    def __init__(self, rules: Sequence[AlarmRule], nodes: Sequence[Node]) -> None:
+        self._watched = [Watched(number, rule) for number, rule in enumerate(rules)]
+        self._alarms = {
+            (standing.watched.number, standing.node): standing
+            for watched in self._watched
+            for standing in _standings(watched, nodes)
+        }
+        self._actions: list[OperatorAction] = []
+        self._lately = Announcements(10 * MINUTE_NS)
+        self._stretch = 0
+        self._until: int | None = None
+
+    def act(self, action: OperatorAction) -> OperatorAction:
+        """The action as it will be worked and must be recorded: stamped not behind the rows seen.
+
+        Raises:
+            UsageError: there is no such alarm.
+        """
+        self._check(action)
+        if self._until is not None and _moment(action) < (self._stretch, self._until):
+            action = replace(action, stretch=self._stretch, t=self._until)
+        insort(self._actions, action, key=_moment)
+        return action
+
+    def feed(self, edges: AlarmEdges, *, stretch: int, first: int, until: int) -> tuple[AlarmEvent, ...]:
+        """The records of the rows from `first` to `until`, all of one stretch of time, and their edges."""
+        records = list(self._enter(stretch, first))
+        for i, t in enumerate(edges.t.tolist()):
+            records += self._through(t - 1)
+            records += self._edge(edges, i)
+        records += self._through(until)
+        self._until = until
+        return tuple(records)
+
+    def flush(self) -> tuple[AlarmEvent, ...]:
+        """The records of actions that are stamped behind the last row."""
+        records: list[AlarmEvent] = []
+        while self._actions:
+            records += self._enter(self._actions[0].stretch, self._actions[0].t)
+            self._until = max(self._actions[0].t, self._until or 0)
+            records += self._through(self._until)
+        return tuple(records)
+
+    def current(self) -> AlarmList:
+        """All that is not simply normal after the rows seen so far."""
+        now = self._until or 0
+        shown = sorted((a for a in self._alarms.values() if a.shown), key=Standing.pressing)
+        return AlarmList(
+            stretch=self._stretch,
+            t=now,
+            alarms=tuple(alarm.record(now) for alarm in shown),
+            suppressed=tuple(watched.rule.name for watched in self._watched if watched.suppressed),
+            in_ten_minutes=self._lately.count(now),
+        )
+
+    def _enter(self, stretch: int, first: int) -> Iterator[AlarmEvent]:
+        """Finish the stretch before, and follow a clock that was set back."""
+        while self._actions and self._actions[0].stretch < stretch:
+            action = self._actions[0]
+            self._stretch, self._until = action.stretch, action.t
+            yield from self._through(action.t)
+        if stretch != self._stretch and self._until is not None and first < self._until:
+            self._shift(first - self._until)
+        self._stretch = stretch
+
+    def _shift(self, step: int) -> None:
+        self._lately.shift(step)
+        for alarm in self._alarms.values():
+            alarm.lately.shift(step)
+            if alarm.shelved_until is not None:
+                alarm.shelved_until += step
+
+    def _through(self, t: int) -> Iterator[AlarmEvent]:
+        """Shelves that end and actions given up to and with t."""
+        while self._actions and _moment(self._actions[0]) <= (self._stretch, t):
+            action = self._actions.pop(0)
+            yield from self._end_shelves(action.t)
+            yield from self._work(action)
+        yield from self._end_shelves(t)
+
+    def _end_shelves(self, t: int) -> Iterator[AlarmEvent]:
+        ended = [
+            (alarm.shelved_until, key)
+            for key, alarm in self._alarms.items()
+            if alarm.shelved_until is not None and alarm.shelved_until <= t
+        ]
+        for end, key in sorted(ended):
+            yield from self._take_back(self._alarms[key], end, AlarmFlag.SHELVED, Happening.SHELF_ENDED)
+
+    def _edge(self, edges: AlarmEdges, i: int) -> Iterator[AlarmEvent]:
+        kind, rule, node = EdgeKind(int(edges.kind[i])), int(edges.rule[i]), int(edges.node[i])
+        t, since = int(edges.t[i]), int(edges.since[i])
+        if kind in {EdgeKind.SUPPRESS, EdgeKind.RELEASE}:
+            yield from self._suppression(self._watched[rule], t, since, on=kind is EdgeKind.SUPPRESS)
+            return
+        alarm, active = self._alarms[rule, node], kind is EdgeKind.RAISE
+        before = alarm.state
+        alarm.follow(active=active, since=since, value=float(edges.value[i]))
+        what = Happening.CONDITION_TRUE if active else Happening.CONDITION_FALSE
+        yield self._record(alarm, t, what, before, announced=active and not alarm.flags)
+        if not active and alarm.shelved_until is None:
+            yield from self._take_back(alarm, t, AlarmFlag.SHELVED, Happening.SHELF_ENDED)
+
+    def _suppression(self, watched: Watched, t: int, since: int, *, on: bool) -> Iterator[AlarmEvent]:
+        watched.suppressed = on
+        what = Happening.SUPPRESSED if on else Happening.RELEASED
+        yield watched.event(self._stretch, t, what, since=since, in_ten_minutes=self._lately.count(t))
+        if not on:
+            for alarm in self._of(watched):
+                before = alarm.state
+                announced = alarm.speak_again()
+                if announced or alarm.state is not before:
+                    yield self._record(alarm, t, what, before, announced=announced)
+
+    def _work(self, action: OperatorAction) -> Iterator[AlarmEvent]:
+        watched = next(w for w in self._watched if w.rule.name == action.rule)
+        for alarm in self._of(watched):
+            if action.position in {None, alarm.position}:
+                yield from self._work_on(alarm, action)
+
+    def _work_on(self, alarm: Standing, action: OperatorAction) -> Iterator[AlarmEvent]:
+        """What an action does to one alarm; nothing, where it changes nothing."""
+        before = alarm.state
+        if action.verb in _STEPS:
+            step, what = _STEPS[action.verb]
+            alarm.step(step)
+            if alarm.state is not before:
+                yield self._record(alarm, action.t, what, before, reason=action.reason)
+        elif action.verb in _SETS:
+            flag, what = _SETS[action.verb]
+            if flag is AlarmFlag.SHELVED or flag not in alarm.own_flags:
+                ends = None if action.duration_ns is None else action.t + action.duration_ns
+                alarm.silence(flag, action.reason, ends)
+                yield self._record(alarm, action.t, what, before, reason=action.reason)
+        else:
+            flag, what = _TAKES_BACK[action.verb]
+            yield from self._take_back(alarm, action.t, flag, what, action.reason)
+
+    def _take_back(
+        self, alarm: Standing, t: int, flag: AlarmFlag, what: Happening, reason: str = ""
+    ) -> Iterator[AlarmEvent]:
+        if flag in alarm.own_flags:
+            before = alarm.state
+            alarm.unsilence(flag)
+            announced = alarm.speak_again()
+            yield self._record(alarm, t, what, before, announced=announced, reason=reason)
+
+    def _record(
+        self,
+        alarm: Standing,
+        t: int,
+        what: Happening,
+        before: AlarmState,
+        *,
+        announced: bool = False,
+        reason: str = "",
+    ) -> AlarmEvent:
+        alarm.changed = t
+        if announced:
+            self._lately.add(t)
+            alarm.lately.add(t)
+        return alarm.event(
+            self._stretch,
+            t,
+            what,
+            before=before,
+            announced=announced,
+            in_ten_minutes=self._lately.count(t),
+            reason=reason,
+        )
+
+    def _of(self, watched: Watched) -> list[Standing]:
+        return [alarm for alarm in self._alarms.values() if alarm.watched is watched]
+
+    def _check(self, action: OperatorAction) -> None:
+        names = [watched.rule.name for watched in self._watched]
+        if action.rule not in names:
+            near = difflib.get_close_matches(action.rule, names, n=1)
+            expected = f"'{near[0]}'" if near else "one of " + (", ".join(names) or "no alarms at all")
+            raise UsageError(f"{action.verb.value}: no alarm is named '{action.rule}'; expected {expected}")
+        places = [a.position for a in self._of(self._watched[names.index(action.rule)])]
+        if action.position is not None and action.position not in places:
+            known = ", ".join(str(place) for place in places if place is not None) or "none: leave it out"
+            raise UsageError(
+                f"{action.verb.value} '{action.rule}': position {action.position}; "
+                f"expected a position of the chain ({known})"
+            )
+
+
+def _moment(action: OperatorAction) -> tuple[int, int]:
+    return action.stretch, action.t
+
+
+def _standings(watched: Watched, nodes: Sequence[Node]) -> Iterator[Standing]:
+    if not watched.per_node:
+        yield Standing(watched, ENGINE_WIDE, None, ())
+        return
+    for number, node in enumerate(nodes):
+        yield Standing(watched, number, node.position, node.cylinders)

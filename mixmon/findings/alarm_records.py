@@ -1,0 +1,186 @@
+"""What goes into the alarm book and what comes out: frozen records.
+
+Operator actions are stamped with data time like everything else, so that a record of frames
+and actions replays to the same alarm states.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from mixmon.errors import UsageError
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.session.model import AlarmRule
+
+FLOOD_ABOVE = 10
+"""More alarms than this in ten minutes are a flood (ISA-18.2, second-hand)."""
+
+CHATTER_ABOVE = 2
+"""One alarm announced more often than this in a minute chatters: three or more (ISA-18.2, from memory)."""
+
+
+class Verb(Enum):
+    """What an operator can do to an alarm; the value is the word in records."""
+
+    ACCEPT = "accept"
+    RESET = "reset"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    SUPPRESS = "suppress"
+    RELEASE = "release"
+    OUT_OF_SERVICE = "out of service"
+    IN_SERVICE = "in service"
+
+
+SILENCING = frozenset({Verb.SHELVE, Verb.SUPPRESS, Verb.OUT_OF_SERVICE})
+"""These take an alarm from sight, so they ask for a reason."""
+
+
+@dataclass(frozen=True, slots=True)
+class OperatorAction:
+    """One key pressed.
+
+    t           data time, ns; the newest row on the screen that the operator acted upon
+    rule        the alarm's name
+    position    the node's place in the chain; None for all alarms of the rule
+    duration_ns how long a shelf lasts; None: until the occurrence at hand, or the next, is over
+    reason      asked for where an alarm is silenced: SHELVE, SUPPRESS, OUT_OF_SERVICE
+    stretch     the unbroken stretch of time in which t counts
+
+    Raises:
+        UsageError: silence without a reason, or a duration that means nothing.
+    """
+
+    t: int
+    verb: Verb
+    rule: str
+    position: int | None = None
+    duration_ns: int | None = None
+    reason: str = ""
+    stretch: int = 0
+
+    def __post_init__(self) -> None:
+        where = f"{self.verb.value} '{self.rule}'"
+        if self.verb in SILENCING and not self.reason.strip():
+            raise UsageError(f"{where}: no reason; expected a few words that the record can keep")
+        if self.duration_ns is not None and self.verb is not Verb.SHELVE:
+            raise UsageError(f"{where}: a duration; expected none: only a shelf ends by time")
+        if self.duration_ns is not None and self.duration_ns <= 0:
+            raise UsageError(f"{where}: {self.duration_ns} ns; expected a duration above zero")
+
+
+class Happening(Enum):
+    """What made a record; the value is the word in it."""
+
+    CONDITION_TRUE = "condition true"
+    CONDITION_FALSE = "condition false"
+    ACCEPTED = "accepted"
+    RESET = "reset"
+    SHELVED = "shelved"
+    SHELF_ENDED = "shelf ended"
+    SUPPRESSED = "suppressed"
+    RELEASED = "released"
+    OUT_OF_SERVICE = "out of service"
+    IN_SERVICE = "in service"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmEvent:
+    """One transition of one alarm, or of a whole rule that its engine state suppresses or releases.
+
+    stretch, t      when, ns of data time
+    rule, priority  the alarm's name and priority, 1 highest
+    position        the node's place in the chain; None where the whole engine or rule is meant
+    cylinders       those the node's sensor sees; empty where position is None
+    what            the cause of the record
+    before, state   state before and after; both None in the record of a whole rule
+    flags           what silences the alarm after it
+    active          whether the condition holds, delays counted, seen or silenced
+    announced       the operator's attention was asked for: the alarm is new
+    since           when the condition began to be what it is, ns; None if it never changed
+    value, limit    newest known value and the limit, in `unit`; the value may be NaN
+    in_ten_minutes  alarms announced in the ten minutes up to and with this record
+    chattering      this alarm has been announced too often within a minute
+    reason          the operator's words
+    """
+
+    stretch: int
+    t: int
+    rule: str
+    priority: int
+    position: int | None
+    cylinders: tuple[int, ...]
+    what: Happening
+    before: AlarmState | None
+    state: AlarmState | None
+    flags: AlarmFlag
+    active: bool
+    announced: bool
+    since: int | None
+    value: float
+    limit: float
+    unit: str
+    in_ten_minutes: int
+    chattering: bool
+    reason: str = ""
+
+    @property
+    def flood(self) -> bool:
+        """Whether more alarms have come than a person can attend to."""
+        return self.in_ten_minutes > FLOOD_ABOVE
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One alarm as it stands.
+
+    rule            with cause, consequence and response
+    position, cylinders   as in AlarmEvent
+    since           when the condition began to be what it is, ns
+    changed         time of the alarm's last record, ns
+    value           at the last change of the condition; NaN if there was none
+    shelved_until   ns, for a shelf that ends by time
+    reason          the operator's words for the silence it is under
+    """
+
+    rule: AlarmRule
+    position: int | None
+    cylinders: tuple[int, ...]
+    state: AlarmState
+    flags: AlarmFlag
+    active: bool
+    since: int | None
+    changed: int
+    value: float
+    limit: float
+    unit: str
+    chattering: bool
+    shelved_until: int | None
+    reason: str
+
+    @property
+    def word(self) -> str:
+        """What silences it, or else its state: one word for a list."""
+        return self.flags.word or self.state.word
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmList:
+    """All alarms that are not simply normal, the most pressing first, at one moment.
+
+    stretch, t      the moment, ns
+    suppressed      names of the rules that are off by rule while an engine state is in force
+    in_ten_minutes  alarms announced in the last ten minutes
+    """
+
+    stretch: int
+    t: int
+    alarms: tuple[Alarm, ...]
+    suppressed: tuple[str, ...]
+    in_ten_minutes: int
+
+    @property
+    def flood(self) -> bool:
+        """Whether more alarms have come than a person can attend to."""
+        return self.in_ten_minutes > FLOOD_ABOVE

@@ -1,0 +1,70 @@
+"""Alarms from rows to records: detection and book in one stage.
+
+What the parts are: `alarm_states` the table, `alarm_measures` and `alarm_detect` when a
+condition holds, `alarm_book` what becomes of it, `alarm_records` what is kept. This program
+watches; no alarm of it stops, limits or protects an engine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.alarm_book import AlarmBook
+from mixmon.findings.alarm_detect import AlarmDetector
+from mixmon.findings.alarm_records import AlarmEvent, AlarmList, OperatorAction
+from mixmon.mixture.block import CylinderBlock
+from mixmon.session.model import AlarmRule, Node
+
+
+class Alarms:
+    """A stage: cylinder rows and operator actions in, one record a transition out.
+
+    rules   with names that differ, as in the session file
+    nodes   of the chain, in session order: the columns of the rows
+
+    Raises:
+        UsageError: a rule without exactly one limit, or with a condition that cannot be read.
+    """
+
+    def __init__(self, rules: Sequence[AlarmRule], nodes: Sequence[Node]) -> None:
+        self._detector = AlarmDetector(rules)
+        self._book = AlarmBook(rules, nodes)
+
+    def act(self, action: OperatorAction) -> OperatorAction:
+        """The action as it must be recorded; its own records come with the rows that follow.
+
+        Raises:
+            UsageError: there is no such alarm.
+        """
+        return self._book.act(action)
+
+    def feed(self, block: CylinderBlock) -> tuple[AlarmEvent, ...]:
+        """The records that these rows brought, and those of actions whose time has come."""
+        edges = self._detector.feed(block)
+        records: list[AlarmEvent] = []
+        borders = np.flatnonzero(np.diff(block.stretch)) + 1
+        for rows in np.split(np.arange(len(block)), borders) if len(block) else ():
+            first, last = int(rows[0]), int(rows[-1])
+            stretch = int(block.stretch[first])
+            records += self._book.feed(
+                edges.take(np.flatnonzero(edges.stretch == stretch)),
+                stretch=stretch,
+                first=int(block.t[first]),
+                until=int(block.t[last]),
+            )
+        return tuple(records)
+
+    def flush(self) -> tuple[AlarmEvent, ...]:
+        """The records of actions that are stamped behind the last row."""
+        return self._book.flush()
+
+    def current(self) -> AlarmList:
+        """All alarms that are not simply normal, the most pressing first."""
+        return self._book.current()
+
+    def latest(self) -> tuple[NDArray[np.float64], ...]:
+        """Newest known value of each rule's measure: float64[n], or [1] for an engine-wide rule."""
+        return self._detector.latest()

@@ -1,0 +1,610 @@
+"""The life of alarms: every transition, silence and its end, rates, order, and replay."""
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from mixmon.errors import UsageError
+from mixmon.findings.alarm_book import AlarmBook
+from mixmon.findings.alarm_edges import ENGINE_WIDE, AlarmEdges, EdgeKind, joined
+from mixmon.findings.alarm_records import Happening, OperatorAction, Verb
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.session.model import AlarmRule, Node
+
+S = 1_000_000_000
+MINUTE = 60 * S
+RAISE, CLEAR, SUPPRESS, RELEASE = EdgeKind.RAISE, EdgeKind.CLEAR, EdgeKind.SUPPRESS, EdgeKind.RELEASE
+
+LEAN = AlarmRule("lean", 1, over_target=0.04, suppress_when="fuel_cut", response="by the builder's limit")
+STAYS = AlarmRule("stays", 2, over_target=0.08, latching=True)
+SPREAD = AlarmRule("spread", 3, spread_above=7.0)
+RULES = (LEAN, STAYS, SPREAD)
+NODES = (Node(1, (1,)), Node(2, (3, 4)))
+
+
+def edge(t, kind, rule=0, node=0, *, value=0.05, stretch=0):
+    def column(number):
+        return np.array([number], np.int64)
+
+    if kind in {SUPPRESS, RELEASE}:
+        node = ENGINE_WIDE
+    return AlarmEdges(
+        column(stretch),
+        column(t),
+        np.array([kind], np.uint8),
+        column(rule),
+        column(node),
+        column(t - 7),
+        np.array([value]),
+    )
+
+
+def act(t, verb, rule="lean", position=1, **more):
+    reason = "seen" if verb in {Verb.SHELVE, Verb.SUPPRESS, Verb.OUT_OF_SERVICE} else ""
+    return OperatorAction(t, verb, rule, position, **{"reason": reason, **more})
+
+
+def played(*items, until=None, cuts=(), rules=RULES):
+    """A book after edges and actions, given in any order, and its records; `cuts` split the rows."""
+    book = AlarmBook(rules, NODES)
+    for item in items:
+        if isinstance(item, OperatorAction):
+            book.act(item)
+    edges = joined([item for item in items if isinstance(item, AlarmEdges)]).ordered()
+    last = (
+        until
+        if until is not None
+        else max([0, *edges.t.tolist(), *(a.t for a in items if isinstance(a, OperatorAction))])
+    )
+    records = []
+    for a, b in pairwise([-1, *sorted(cuts), last]):
+        rows = np.flatnonzero((edges.t > a) & (edges.t <= b))
+        records += book.feed(edges.take(rows), stretch=0, first=a + 1, until=b)
+    return book, tuple(records)
+
+
+def story(records):
+    return [(r.t, r.position, r.what, r.state, r.announced) for r in records]
+
+
+# --- transitions --------------------------------------------------------------------------------
+
+TO = {
+    # How to bring an alarm into each state, by rule "lean" or, where it latches, "stays".
+    AlarmState.NORMAL: [],
+    AlarmState.UNACKNOWLEDGED: [RAISE],
+    AlarmState.ACKNOWLEDGED: [RAISE, Verb.ACCEPT],
+    AlarmState.RETURNED_UNACKNOWLEDGED: [RAISE, CLEAR],
+    AlarmState.LATCHED_UNACKNOWLEDGED: [RAISE, CLEAR],
+    AlarmState.LATCHED_ACKNOWLEDGED: [RAISE, CLEAR, Verb.ACCEPT],
+}
+# ISA-18.2 / IEC 62682 as published in OPC 10000-9 (from memory): what each step leads to.
+LEADS_TO = {
+    (AlarmState.NORMAL, RAISE): AlarmState.UNACKNOWLEDGED,
+    (AlarmState.UNACKNOWLEDGED, CLEAR): AlarmState.RETURNED_UNACKNOWLEDGED,
+    (AlarmState.UNACKNOWLEDGED, Verb.ACCEPT): AlarmState.ACKNOWLEDGED,
+    (AlarmState.ACKNOWLEDGED, CLEAR): AlarmState.NORMAL,
+    (AlarmState.RETURNED_UNACKNOWLEDGED, RAISE): AlarmState.UNACKNOWLEDGED,
+    (AlarmState.RETURNED_UNACKNOWLEDGED, Verb.ACCEPT): AlarmState.NORMAL,
+    (AlarmState.LATCHED_UNACKNOWLEDGED, RAISE): AlarmState.UNACKNOWLEDGED,
+    (AlarmState.LATCHED_UNACKNOWLEDGED, Verb.ACCEPT): AlarmState.LATCHED_ACKNOWLEDGED,
+    (AlarmState.LATCHED_ACKNOWLEDGED, RAISE): AlarmState.UNACKNOWLEDGED,
+    (AlarmState.LATCHED_ACKNOWLEDGED, Verb.RESET): AlarmState.NORMAL,
+}
+
+
+def item(t, step, rule):
+    return act(t, step, RULES[rule].name) if isinstance(step, Verb) else edge(t, step, rule)
+
+
+@pytest.mark.parametrize("state", TO, ids=lambda state: state.word)
+@pytest.mark.parametrize("step", [RAISE, CLEAR, Verb.ACCEPT, Verb.RESET], ids=lambda step: step.name)
+def test_every_step_from_every_state(state, step):
+    rule = 1 if state.name.startswith("LATCHED") else 0
+    way = [item(S * (i + 1), s, rule) for i, s in enumerate(TO[state])]
+    book, before = played(*way)
+    assert (before[-1].state if before else AlarmState.NORMAL) is state
+    book, records = played(*way, item(10 * S, step, rule))
+    new = records[len(before) :]
+    expected = LEADS_TO.get((state, step), state)
+    assert all(record.state is expected for record in new)
+    standing = [alarm.state for alarm in book.current().alarms]
+    assert standing == ([] if expected is AlarmState.NORMAL else [expected])
+    if isinstance(step, Verb):
+        assert len(new) == ((state, step) in LEADS_TO)
+    assert [record.announced for record in new if record.what is Happening.CONDITION_TRUE] == [True] * (
+        step is RAISE
+    )
+
+
+def test_a_latching_alarm_that_was_accepted_waits_for_the_reset():
+    book, records = played(
+        edge(1, RAISE, 1), act(2, Verb.ACCEPT, "stays"), edge(3, CLEAR, 1), act(4, Verb.RESET, "stays")
+    )
+    assert [r.state for r in records] == [
+        AlarmState.UNACKNOWLEDGED,
+        AlarmState.ACKNOWLEDGED,
+        AlarmState.LATCHED_ACKNOWLEDGED,
+        AlarmState.NORMAL,
+    ]
+    assert book.current().alarms == ()
+
+
+def test_a_record_tells_what_happened():
+    _, (record,) = played(edge(9 * S, RAISE, node=1, value=0.046))
+    assert (record.t, record.rule, record.priority) == (9 * S, "lean", 1)
+    assert (record.position, record.cylinders) == (2, (3, 4))
+    assert (record.before, record.state) == (AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED)
+    assert (record.value, record.limit, record.unit) == (0.046, 0.04, "lambda")
+    assert (record.since, record.active, record.announced) == (9 * S - 7, True, True)
+    assert (record.flags, record.reason) == (AlarmFlag.NONE, "")
+    assert (record.in_ten_minutes, record.flood, record.chattering) == (1, False, False)
+
+
+def test_the_list_puts_the_most_pressing_first_and_carries_the_response():
+    book, _ = played(
+        edge(1, RAISE, 2, ENGINE_WIDE),
+        edge(2, RAISE, 1, 0),
+        edge(3, RAISE, 0, 0),
+        edge(4, RAISE, 0, 1),
+        act(5, Verb.ACCEPT, "lean", 2),
+        edge(6, RAISE, 1, 1),
+        edge(7, CLEAR, 1, 1),
+        act(8, Verb.OUT_OF_SERVICE, "stays", 1),
+    )
+    listed = book.current()
+    assert [(a.rule.name, a.position, a.word) for a in listed.alarms] == [
+        ("lean", 1, "new"),
+        ("spread", None, "new"),
+        ("lean", 2, "accepted"),
+        ("stays", 2, "latched-not-accepted"),
+        ("stays", 1, "out of service"),
+    ]
+    assert listed.alarms[0].rule.response == "by the builder's limit"
+    assert (listed.t, listed.stretch, listed.in_ten_minutes, listed.flood) == (8, 0, 5, False)
+
+
+# --- silence ------------------------------------------------------------------------------------
+
+
+def test_a_shelf_ends_by_itself_and_an_active_condition_is_new_again():
+    book, records = played(
+        edge(S, RAISE),
+        act(2 * S, Verb.ACCEPT),
+        act(3 * S, Verb.SHELVE, duration_ns=10 * MINUTE),
+        until=20 * MINUTE,
+    )
+    assert story(records)[2:] == [
+        (3 * S, 1, Happening.SHELVED, AlarmState.ACKNOWLEDGED, False),
+        (3 * S + 10 * MINUTE, 1, Happening.SHELF_ENDED, AlarmState.UNACKNOWLEDGED, True),
+    ]
+    assert book.current().alarms[0].word == "new"
+
+
+def test_under_a_shelf_detection_goes_on_and_says_nothing():
+    book, records = played(
+        act(1, Verb.SHELVE, duration_ns=100, reason="probe off"), edge(10, RAISE), until=50
+    )
+    assert story(records) == [
+        (1, 1, Happening.SHELVED, AlarmState.NORMAL, False),
+        (10, 1, Happening.CONDITION_TRUE, AlarmState.NORMAL, False),
+    ]
+    (alarm,) = book.current().alarms
+    assert (alarm.word, alarm.active, alarm.shelved_until, alarm.reason) == (
+        "shelved",
+        True,
+        101,
+        "probe off",
+    )
+    assert book.current().in_ten_minutes == 0
+
+
+def test_a_condition_that_came_and_went_under_a_shelf_leaves_nothing_to_accept():
+    book, _ = played(act(1, Verb.SHELVE, duration_ns=100), edge(10, RAISE), edge(20, CLEAR), until=500)
+    assert book.current().alarms == ()
+
+
+def test_a_shelf_for_one_occurrence_ends_with_it():
+    book, records = played(act(1, Verb.SHELVE), edge(10, RAISE), edge(20, CLEAR), edge(30, RAISE))
+    assert story(records)[2:] == [
+        (20, 1, Happening.CONDITION_FALSE, AlarmState.NORMAL, False),
+        (20, 1, Happening.SHELF_ENDED, AlarmState.NORMAL, False),
+        (30, 1, Happening.CONDITION_TRUE, AlarmState.UNACKNOWLEDGED, True),
+    ]
+    assert book.current().alarms[0].flags is AlarmFlag.NONE
+
+
+def test_an_alarm_shelved_while_new_is_cleared_not_accepted_after_it():
+    book, _ = played(edge(1, RAISE), act(2, Verb.SHELVE), edge(20, CLEAR))
+    assert [a.word for a in book.current().alarms] == ["cleared-not-accepted"]
+
+
+def test_shelving_again_moves_the_end():
+    _, records = played(
+        act(1, Verb.SHELVE, duration_ns=100), act(50, Verb.SHELVE, duration_ns=100), until=500
+    )
+    assert [(r.t, r.what) for r in records] == [
+        (1, Happening.SHELVED),
+        (50, Happening.SHELVED),
+        (150, Happening.SHELF_ENDED),
+    ]
+
+
+def test_unshelving_early_leaves_no_second_end():
+    _, records = played(act(1, Verb.SHELVE, duration_ns=100), act(50, Verb.UNSHELVE), until=500)
+    assert [r.what for r in records] == [Happening.SHELVED, Happening.SHELF_ENDED]
+
+
+def test_only_the_last_flag_that_goes_lets_the_alarm_speak():
+    _, records = played(
+        edge(1, RAISE),
+        act(2, Verb.OUT_OF_SERVICE),
+        act(3, Verb.SHELVE),
+        edge(4, SUPPRESS),
+        act(5, Verb.SUPPRESS),
+        act(6, Verb.UNSHELVE),
+        act(7, Verb.IN_SERVICE),
+        edge(8, RELEASE),
+        act(9, Verb.RELEASE),
+    )
+    assert [(r.t, r.announced) for r in records if r.announced] == [(1, True), (9, True)]
+    assert [r.flags.word for r in records] == [
+        "",
+        "out of service",
+        "out of service, shelved",
+        "suppressed by rule",
+        "out of service, shelved, suppressed by rule",
+        "out of service, suppressed by rule",
+        "suppressed by rule",
+        "",
+        "",
+    ]
+
+
+def test_an_engine_state_silences_a_rule_with_one_record_and_is_named_in_the_list():
+    book, records = played(edge(1, SUPPRESS), edge(2, RAISE), edge(3, RAISE, node=1), edge(4, CLEAR), until=5)
+    assert [(r.position, r.what, r.state, r.announced) for r in records] == [
+        (None, Happening.SUPPRESSED, None, False),
+        (1, Happening.CONDITION_TRUE, AlarmState.NORMAL, False),
+        (2, Happening.CONDITION_TRUE, AlarmState.NORMAL, False),
+        (1, Happening.CONDITION_FALSE, AlarmState.NORMAL, False),
+    ]
+    assert records[0].reason == "fuel_cut"
+    assert (book.current().suppressed, book.current().alarms) == (("lean",), ())
+    released = book.feed(edge(6, RELEASE), stretch=0, first=6, until=6)
+    assert story(released) == [
+        (6, None, Happening.RELEASED, None, False),
+        (6, 2, Happening.RELEASED, AlarmState.UNACKNOWLEDGED, True),
+    ]
+    assert book.current().suppressed == ()
+
+
+def test_an_alarm_that_ends_while_suppressed_catches_up():
+    _, records = played(
+        edge(1, RAISE), act(2, Verb.ACCEPT), edge(3, SUPPRESS), edge(4, CLEAR), edge(5, RELEASE)
+    )
+    assert records[-1].what is Happening.RELEASED
+    assert (records[-1].before, records[-1].state) == (AlarmState.ACKNOWLEDGED, AlarmState.NORMAL)
+
+
+def test_a_whole_rule_can_be_taken_out_of_service():
+    book, records = played(act(1, Verb.OUT_OF_SERVICE, position=None), edge(2, RAISE), edge(3, RAISE, node=1))
+    assert [r.position for r in records if r.what is Happening.OUT_OF_SERVICE] == [1, 2]
+    assert not any(r.announced for r in records)
+    assert [a.word for a in book.current().alarms] == ["out of service"] * 2
+
+
+@pytest.mark.parametrize("verb", [Verb.ACCEPT, Verb.RESET, Verb.UNSHELVE, Verb.RELEASE, Verb.IN_SERVICE])
+def test_what_changes_nothing_leaves_no_record(verb):
+    assert played(act(1, verb))[1] == ()
+
+
+def test_taking_out_of_service_twice_is_once():
+    assert len(played(act(1, Verb.OUT_OF_SERVICE), act(2, Verb.OUT_OF_SERVICE))[1]) == 1
+
+
+# --- rates --------------------------------------------------------------------------------------
+
+
+def bouncing(times, rule=0, node=0):
+    return [e for t in times for e in (edge(t, RAISE, rule, node), edge(t + 1, CLEAR, rule, node))]
+
+
+def test_flood_is_more_than_ten_in_ten_minutes():
+    """ISA-18.2: more than ten alarms in ten minutes (second-hand)."""
+    times = [i * 30 * S for i in range(1, 15)]
+    book, records = played(*bouncing(times), until=times[-1] + 2)
+    raised = [r for r in records if r.announced]
+    assert [r.in_ten_minutes for r in raised] == list(range(1, 15))
+    assert [r.flood for r in raised] == [False] * 10 + [True] * 4
+    assert book.current().flood
+    book.feed(joined([]), stretch=0, first=times[-1] + 3, until=times[3] + 10 * MINUTE)
+    assert (book.current().in_ten_minutes, book.current().flood) == (10, False)
+    book.feed(joined([]), stretch=0, first=times[3] + 10 * MINUTE + 1, until=times[-1] + 10 * MINUTE)
+    assert book.current().in_ten_minutes == 0
+
+
+def test_chatter_is_one_alarm_three_times_in_a_minute():
+    """ISA-18.2: three or more within a minute (from memory); other alarms do not count with it."""
+    _, records = played(
+        *bouncing([1 * S, 30 * S, 60 * S, 100 * S, 160 * S]), *bouncing([2 * S, 31 * S], node=1)
+    )
+    assert [r.chattering for r in records if r.announced and r.position == 1] == [
+        False,
+        False,
+        True,
+        False,
+        False,
+    ]
+    assert not any(r.chattering for r in records if r.position == 2)
+
+
+def test_silenced_alarms_do_not_count_in_a_flood():
+    _, records = played(act(1, Verb.OUT_OF_SERVICE), *bouncing([i * S for i in range(1, 20)]))
+    assert {r.in_ten_minutes for r in records} == {0}
+
+
+# --- order and time -----------------------------------------------------------------------------
+
+
+def test_at_one_time_edges_come_first_then_shelves_then_actions_as_given():
+    _, records = played(
+        act(1, Verb.SHELVE, duration_ns=9),
+        act(10, Verb.SHELVE, duration_ns=5, reason="again"),
+        act(10, Verb.UNSHELVE),
+        edge(10, RAISE),
+    )
+    assert [r.what for r in records] == [
+        Happening.SHELVED,
+        Happening.CONDITION_TRUE,
+        Happening.SHELF_ENDED,
+        Happening.SHELVED,
+        Happening.SHELF_ENDED,
+    ]
+    assert [r.t for r in records] == [1, 10, 10, 10, 10]
+
+
+def test_an_action_waits_for_the_rows_of_its_time():
+    book = AlarmBook(RULES, NODES)
+    book.act(act(20, Verb.ACCEPT))
+    assert len(book.feed(edge(10, RAISE), stretch=0, first=0, until=19)) == 1
+    assert [r.what for r in book.feed(joined([]), stretch=0, first=20, until=20)] == [Happening.ACCEPTED]
+
+
+def test_an_action_behind_the_rows_is_stamped_anew_and_replays_the_same():
+    live, records = AlarmBook(RULES, NODES), []
+    records += live.feed(edge(10, RAISE), stretch=0, first=0, until=100)
+    kept = live.act(act(10, Verb.ACCEPT))
+    assert kept.t == 100
+    records += live.feed(edge(101, CLEAR), stretch=0, first=101, until=120)
+    assert tuple(records) == played(kept, edge(10, RAISE), edge(101, CLEAR), until=120)[1]
+
+
+def test_actions_behind_the_last_row_are_not_lost():
+    book, records = played(edge(10, RAISE), until=20)
+    book.act(act(50, Verb.ACCEPT))
+    book.act(act(60, Verb.SHELVE, duration_ns=100))
+    assert [(r.t, r.what) for r in book.flush()] == [(50, Happening.ACCEPTED), (60, Happening.SHELVED)]
+    assert book.flush() == ()
+    assert book.current().t == 60
+    assert len(records) == 1
+
+
+def test_a_clock_set_back_leaves_shelves_and_rates_their_remaining_time():
+    book, _ = played(
+        *bouncing([1000 * S, 1001 * S]), act(1100 * S, Verb.SHELVE, duration_ns=60 * S), until=1130 * S
+    )
+    assert book.feed(joined([]), stretch=1, first=5 * S, until=34 * S) == ()
+    assert book.current().in_ten_minutes == 2
+    (ended,) = book.feed(joined([]), stretch=1, first=35 * S, until=40 * S)
+    assert (ended.stretch, ended.t, ended.what) == (1, 35 * S, Happening.SHELF_ENDED)
+
+
+def test_actions_of_a_stretch_that_is_over_are_worked_before_the_next():
+    book = AlarmBook(RULES, NODES)
+    book.feed(edge(10, RAISE), stretch=0, first=0, until=20)
+    book.act(act(30, Verb.ACCEPT))
+    book.act(act(7, Verb.SHELVE, stretch=1))
+    records = book.feed(joined([]), stretch=1, first=5, until=9)
+    assert [(r.stretch, r.t, r.what) for r in records] == [
+        (0, 30, Happening.ACCEPTED),
+        (1, 7, Happening.SHELVED),
+    ]
+
+
+# --- random lives -------------------------------------------------------------------------------
+
+
+class Plain:
+    """The same book in plain words: one loop over time, nanosecond by nanosecond, one alarm at a time."""
+
+    def __init__(self, latching):
+        self.latching = latching
+        self.state, self.active, self.own, self.rule_off, self.shelf = "NORMAL", False, set(), False, None
+        self.said = []
+
+    def say(self, t, what, *, new=False):
+        self.said.append((t, what.name, self.state, new))
+
+    def settle(self):
+        if self.own or self.rule_off:
+            return False
+        if self.active:
+            self.state = "UNACKNOWLEDGED"
+        else:
+            self.fall()
+        return self.active
+
+    def fall(self):
+        to = {
+            "UNACKNOWLEDGED": "LATCHED_UNACKNOWLEDGED" if self.latching else "RETURNED_UNACKNOWLEDGED",
+            "ACKNOWLEDGED": "LATCHED_ACKNOWLEDGED" if self.latching else "NORMAL",
+        }
+        self.state = to.get(self.state, self.state)
+
+    def edge(self, t, kind):
+        if kind == SUPPRESS:
+            self.rule_off = True
+        elif kind == RELEASE:
+            self.rule_off, before = False, self.state
+            new = self.settle()
+            if new or self.state != before:
+                self.say(t, Happening.RELEASED, new=new)
+        elif kind == RAISE:
+            self.active, loud = True, not (self.own or self.rule_off)
+            if loud:
+                self.state = "UNACKNOWLEDGED"
+            self.say(t, Happening.CONDITION_TRUE, new=loud)
+        else:
+            self.active = False
+            if not (self.own or self.rule_off):
+                self.fall()
+            self.say(t, Happening.CONDITION_FALSE)
+            if "SHELVE" in self.own and self.shelf is None:
+                self.drop(t, "SHELVE", Happening.SHELF_ENDED)
+
+    def drop(self, t, verb, what):
+        if verb in self.own:
+            self.own.discard(verb)
+            self.shelf = None if verb == "SHELVE" else self.shelf
+            self.say(t, what, new=self.settle())
+
+    def time(self, t):
+        if self.shelf == t:
+            self.drop(t, "SHELVE", Happening.SHELF_ENDED)
+
+    def act(self, t, action):
+        name = action.verb.name
+        accepts = {
+            "UNACKNOWLEDGED": "ACKNOWLEDGED",
+            "RETURNED_UNACKNOWLEDGED": "NORMAL",
+            "LATCHED_UNACKNOWLEDGED": "LATCHED_ACKNOWLEDGED",
+        }
+        if name == "ACCEPT" and self.state in accepts:
+            self.state = accepts[self.state]
+            self.say(t, Happening.ACCEPTED)
+        elif name == "RESET" and self.state == "LATCHED_ACKNOWLEDGED":
+            self.state = "NORMAL"
+            self.say(t, Happening.RESET)
+        elif name in {"SHELVE", "SUPPRESS", "OUT_OF_SERVICE"}:
+            if name == "SHELVE" or name not in self.own:
+                self.own.add(name)
+                self.shelf = (
+                    t + action.duration_ns if action.duration_ns else None if name == "SHELVE" else self.shelf
+                )
+                said = {"SHELVE": "SHELVED", "SUPPRESS": "SUPPRESSED"}.get(name, name)
+                self.say(t, Happening[said])
+        elif name in {"UNSHELVE", "RELEASE", "IN_SERVICE"}:
+            flag = {"UNSHELVE": "SHELVE", "RELEASE": "SUPPRESS", "IN_SERVICE": "OUT_OF_SERVICE"}[name]
+            what = {"UNSHELVE": "SHELF_ENDED"}.get(name, {"RELEASE": "RELEASED"}.get(name, name))
+            self.drop(t, flag, Happening[what])
+
+
+LENGTH = 60
+
+
+@st.composite
+def lives(draw):
+    """Edges that alternate as detection gives them, actions in the order given, and cuts."""
+    times = st.lists(st.integers(0, LENGTH), unique=True, max_size=12).map(sorted)
+    edges = []
+    for rule, node in ((0, 0), (0, 1), (1, 0)):
+        edges += [edge(t, (RAISE, CLEAR)[i % 2], rule, node) for i, t in enumerate(draw(times))]
+    edges += [edge(t, (SUPPRESS, RELEASE)[i % 2]) for i, t in enumerate(draw(times)[:4])]
+    chosen = st.tuples(
+        st.integers(0, LENGTH),
+        st.sampled_from(Verb),
+        st.sampled_from([("lean", 1), ("lean", 2), ("stays", 1), ("lean", None), ("stays", None)]),
+        st.sampled_from([None, 1, 5, 20]),
+    )
+    actions = [
+        act(t, verb, rule, position, duration_ns=length if verb is Verb.SHELVE else None)
+        for t, verb, (rule, position), length in draw(st.lists(chosen, max_size=15))
+    ]
+    return edges, actions, draw(st.lists(st.integers(0, LENGTH), max_size=6))
+
+
+@given(lives())
+def test_the_book_is_its_plain_words(life):
+    edges, actions, _ = life
+    _, records = played(*edges, *actions, until=LENGTH)
+    for rule, node in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        plain, position = Plain(RULES[rule].latching), NODES[node].position
+        for t in range(LENGTH + 1):
+            here = [
+                e for e in edges if e.t[0] == t and e.rule[0] == rule and e.node[0] in {node, ENGINE_WIDE}
+            ]
+            for found in sorted(here, key=lambda e: e.kind[0]):
+                plain.edge(t, found.kind[0])
+            plain.time(t)
+            for action in actions:
+                if action.t == t and action.rule == RULES[rule].name and action.position in {None, position}:
+                    plain.act(t, action)
+        got = [
+            (r.t, r.what.name, r.state.name, r.announced)
+            for r in records
+            if r.rule == RULES[rule].name and r.position == position
+        ]
+        assert got == plain.said
+
+
+@given(lives())
+def test_records_and_standing_do_not_depend_on_the_split(life):
+    edges, actions, cuts = life
+    whole, records = played(*edges, *actions, until=LENGTH)
+    parts, in_parts = played(*edges, *actions, until=LENGTH, cuts=cuts)
+    assert repr(in_parts) == repr(records)
+    assert repr(parts.current()) == repr(whole.current())
+    assert [r.t for r in records] == sorted(r.t for r in records)
+
+
+@given(lives())
+def test_a_live_session_replays_from_what_it_recorded(life):
+    """Live, actions come between the rows, some behind them; the kept ones give the same records."""
+    edges, actions, cuts = life
+    live, kept, records = AlarmBook(RULES, NODES), [], []
+    ordered = joined(edges).ordered()
+    waiting = list(actions)
+    for a, b in pairwise([-1, *sorted(cuts), LENGTH]):
+        kept += [live.act(waiting.pop(0)) for _ in range(min(2, len(waiting)))]
+        rows = np.flatnonzero((ordered.t > a) & (ordered.t <= b))
+        records += live.feed(ordered.take(rows), stretch=0, first=a + 1, until=b)
+    replay, again = played(*edges, *kept, until=LENGTH)
+    assert repr(tuple(records)) == repr(again)
+    assert repr(live.current()) == repr(replay.current())
+
+
+# --- mistakes -----------------------------------------------------------------------------------
+
+
+def test_actions_that_mean_nothing_are_refused_in_words():
+    book = AlarmBook(RULES, NODES)
+    with pytest.raises(UsageError, match="accept: no alarm is named 'laen'; expected 'lean'"):
+        book.act(act(1, Verb.ACCEPT, "laen"))
+    with pytest.raises(UsageError, match="no alarm is named 'zzz'; expected one of lean, stays, spread"):
+        book.act(act(1, Verb.ACCEPT, "zzz"))
+    with pytest.raises(
+        UsageError, match=r"accept 'lean': position 9; expected a position of the chain \(1, 2\)"
+    ):
+        book.act(act(1, Verb.ACCEPT, position=9))
+    with pytest.raises(
+        UsageError, match=r"position 1; expected a position of the chain \(none: leave it out\)"
+    ):
+        book.act(act(1, Verb.ACCEPT, "spread"))
+    with pytest.raises(UsageError, match="shelve 'lean': no reason"):
+        act(1, Verb.SHELVE, reason=" ")
+    with pytest.raises(UsageError, match="accept 'lean': a duration"):
+        act(1, Verb.ACCEPT, duration_ns=5)
+    with pytest.raises(UsageError, match="shelve 'lean': 0 ns; expected a duration above zero"):
+        act(1, Verb.SHELVE, duration_ns=0)
+
+
+def test_records_are_frozen_and_compare():
+    _, (record,) = played(edge(1, RAISE))
+    assert replace(record) == record
+    with pytest.raises(AttributeError):
+        record.t = 2  # type: ignore[misc]

@@ -1,0 +1,136 @@
+"""The whole alarm stage: rows and operator actions in, records out, whatever the split."""
+
+from itertools import pairwise
+
+import numpy as np
+
+from mixmon.findings.alarm_records import Happening, OperatorAction, Verb
+from mixmon.findings.alarm_states import AlarmState
+from mixmon.findings.alarms import Alarms
+from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.session.default_limits import placeholder_rules
+from mixmon.session.model import Node
+
+MS = 1_000_000
+S = 1000 * MS
+RULES = placeholder_rules()
+NODES = tuple(Node(position, (position,)) for position in (1, 2, 3, 4))
+
+
+def rows(seed, count=30_000, stretches=3):
+    """Five minutes of pulls: cylinder 3 lean by 5 % under load, node 4 silent at times, cuts between."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(count) * 10 * MS
+    phase = (t // S) % 40
+    throttle, rpm = np.where(phase < 20, 100.0, 20.0), np.where(phase < 20, 5000.0, 2000.0)
+    cut = ((phase >= 20) & (phase < 23)).astype(float)
+    lam = np.where(phase[:, None] < 20, 0.87, 0.98) * (1 + 0.004 * rng.standard_normal((count, 4)))
+    lam[:, 2] *= 1.06
+    age = rng.integers(0, 10 * MS, (count, 4))
+    silent = rng.random(count // 200 + 1).repeat(200)[:count] < 0.1
+    age[silent, 3] += (t[silent] % (2 * S)) + 20 * MS
+    state = np.zeros((count, 4), np.uint8)
+    state[age > 250 * MS] = SampleState.SILENT
+    state[cut > 0] = SampleState.OVERRUN
+    target = np.where(phase < 20, 0.87, 0.98)
+    now = {"throttle": throttle, "rpm": rpm, "target": target, "fuel_cut": cut}
+    stretch = np.arange(count) * stretches // count
+    t -= np.where(stretch == 1, 3600 * S, 0)  # a clock set back, and forward again
+    return CylinderBlock(
+        t,
+        stretch,
+        lam,
+        np.full_like(lam, np.nan),
+        age,
+        np.ones_like(state, bool),
+        state,
+        {name: np.repeat(column[:, None], 4, axis=1) for name, column in now.items()},
+        now,
+        {"supply": 13.0 - 2.5 * (rng.random((count, 4)) < 0.001)},
+    )
+
+
+def some(block, chosen):
+    def cut(columns):
+        return {name: column[chosen] for name, column in columns.items()}
+
+    return CylinderBlock(
+        block.t[chosen],
+        block.stretch[chosen],
+        block.lam[chosen],
+        block.oxygen[chosen],
+        block.age[chosen],
+        block.fresh[chosen],
+        block.state[chosen],
+        cut(block.shifted),
+        cut(block.now),
+        cut(block.aux),
+    )
+
+
+def actions(block):
+    """An operator who accepts, shelves and gives up, at times spread over all stretches."""
+    verbs = (Verb.ACCEPT, Verb.SHELVE, Verb.ACCEPT, Verb.UNSHELVE, Verb.OUT_OF_SERVICE, Verb.IN_SERVICE)
+    for i, row in enumerate(range(500, len(block), 1700)):
+        verb = verbs[i % len(verbs)]
+        yield OperatorAction(
+            int(block.t[row]) + 3,
+            verb,
+            "lean under load" if i % 4 else "node silent",
+            (None, 3, 4)[i % 3],
+            duration_ns=30 * S if verb is Verb.SHELVE else None,
+            reason="known, waiting for parts" if verb in {Verb.SHELVE, Verb.OUT_OF_SERVICE} else "",
+            stretch=int(block.stretch[row]),
+        )
+
+
+def played(block, cuts):
+    alarms = Alarms(RULES, NODES)
+    for action in actions(block):
+        assert alarms.act(action) is action
+    records = [r for a, b in pairwise(cuts) for r in alarms.feed(some(block, slice(a, b)))]
+    return alarms, [*records, *alarms.flush()]
+
+
+def test_records_lists_and_newest_values_do_not_depend_on_the_split():
+    block = rows(1)
+    whole, records = played(block, [0, len(block)])
+    assert len({r.what for r in records}) >= 8
+    assert {r.stretch for r in records} == {0, 1, 2}
+    rng = np.random.default_rng(2)
+    for pieces in (1, 7, 300):
+        cuts = [0, *np.sort(rng.integers(0, len(block), pieces)).tolist(), len(block)]
+        parts, same = played(block, cuts)
+        assert repr(same) == repr(records)
+        assert repr(parts.current()) == repr(whole.current())
+        assert repr(parts.latest()) == repr(whole.latest())
+
+
+def test_a_lean_cylinder_is_the_only_lean_alarm_and_comes_once_a_pull():
+    block = rows(3, stretches=1)
+    alarms = Alarms(RULES, NODES)
+    records = alarms.feed(block)
+    lean = [r for r in records if r.rule == "lean under load" and r.announced]
+    assert {r.cylinders for r in lean} == {(3,)}
+    assert len(lean) == len(block) // 4000 + 1  # pulls of 20 s in every 40 s
+    assert not [r for r in records if r.rule in {"rich under load", "supply low"} and r.announced]
+    named = {alarm.rule.name: alarm for alarm in alarms.current().alarms}
+    assert "builder's limit" in named["lean under load"].rule.response
+
+
+def test_an_operator_s_key_is_answered_by_the_rows_that_follow():
+    block = rows(4, stretches=1)
+    alarms = Alarms(RULES, NODES)
+    alarms.feed(some(block, slice(0, 1000)))
+    kept = alarms.act(OperatorAction(alarms.current().t, Verb.ACCEPT, "lean under load", 3))
+    assert kept.t == 9990 * MS
+    answer = [r for r in alarms.feed(some(block, slice(1000, 1001))) if r.what is Happening.ACCEPTED]
+    assert [(r.t, r.cylinders, r.state) for r in answer] == [(9990 * MS, (3,), AlarmState.ACKNOWLEDGED)]
+
+
+def test_nothing_in_nothing_out():
+    alarms = Alarms((), NODES)
+    block = rows(5, count=10, stretches=1)
+    assert alarms.feed(some(block, slice(0, 0))) == alarms.feed(block) == alarms.flush() == ()
+    assert alarms.current().alarms == ()
+    assert alarms.latest() == ()
