@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 from mixmon.frames.block import EXTENDED, FrameFlag
 from mixmon.frames.read_report import Reason
+from mixmon.frames.rows import FrameRow
 
 LONGEST_LINE = 8192
 """Bytes; the longest line that means anything (CAN XL, 2048 data bytes) has about 4200."""
@@ -58,17 +59,6 @@ _FD_FLAGS = (
 _FD_DLC = {size: dlc for dlc, size in enumerate(FD_SIZES)}
 
 
-class LineFrame(NamedTuple):
-    """One frame; the fields of a FrameBlock's row, with the interface by name."""
-
-    t: int
-    can_id: int
-    interface: bytes
-    dlc: int
-    flags: int
-    data: bytes
-
-
 class LineLoss(NamedTuple):
     """A note of the recorder about frames it lost."""
 
@@ -85,7 +75,7 @@ class NoFrameError(Exception):
         self.why = why
 
 
-def read_line(line: bytes, *, first: bool = False) -> LineFrame | LineLoss | Reason | None:
+def read_line(line: bytes, *, first: bool = False) -> FrameRow | LineLoss | Reason | None:
     r"""What one line of a log is, without its newline.
 
     Gives a frame, a note about lost frames, the reason why it is neither, or None for blank
@@ -108,7 +98,7 @@ def read_line(line: bytes, *, first: bool = False) -> LineFrame | LineLoss | Rea
 
 def _frame(
     seconds: bytes, fraction: bytes | None, interface: bytes, field: bytes, direction: bytes | None
-) -> LineFrame:
+) -> FrameRow:
     t = _nanoseconds(seconds, fraction)
     digits, mark, body = field.partition(b"#")
     if not mark:
@@ -123,7 +113,7 @@ def _frame(
         dlc, flags, data = _remote(body)
     else:
         dlc, flags, data = _classic(body)
-    return LineFrame(t, can_id, interface, dlc, flags | _DIRECTION[direction], data)
+    return FrameRow(t, can_id, interface.decode("ascii"), dlc, flags | _DIRECTION[direction], data)
 
 
 def _nanoseconds(seconds: bytes, fraction: bytes | None) -> int:

@@ -97,7 +97,7 @@ def _identifiers(block: FrameBlock) -> NDArray[np.uint8]:
     error = (block.flags & FrameFlag.ERROR) != 0
     number = np.where(error, block.can_id | ERROR_BIT, block.can_id) & ~np.uint32(EXTENDED)
     shifts = np.arange(28, -4, -4, dtype=np.uint32)
-    cells = _HEX[(number[:, None] >> shifts) & 15]
+    cells: NDArray[np.uint8] = _HEX[(number[:, None] >> shifts) & 15]
     cells[~error & (block.can_id < EXTENDED), :5] = 0
     return cells
 

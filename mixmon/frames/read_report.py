@@ -9,6 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.frames.block import FrameFlag
+
 SHOWN_REJECTS = 20
 """Rejects that are kept with their place and text; all of them are counted."""
 
@@ -95,6 +100,12 @@ class ReadReport:
         if Reason.SCREEN_FORMAT in self.rejected:
             return "these lines were copied from candump's screen; record with candump -l"
         return ""
+
+    def count(self, flags: NDArray[np.uint8]) -> None:
+        """Counts frames that are handed out, by their FrameFlag bits."""
+        self.frames += len(flags)
+        self.remote += int(np.count_nonzero(flags & FrameFlag.REMOTE))
+        self.error += int(np.count_nonzero(flags & FrameFlag.ERROR))
 
     def reject(self, line: int, why: Reason, text: bytes | str) -> None:
         """Counts one line that is no frame."""

@@ -1,0 +1,258 @@
+"""Logs on disk or on standard input -> FrameBlocks, whatever their format.
+
+candump text, packed or not, is recognised by its contents and read here. Any other format is
+left to python-can's readers, chosen by suffix; frames that come that way have gone through
+float64 seconds, and the report says so.
+"""
+
+from __future__ import annotations
+
+import math
+import stat
+from collections.abc import Iterator
+from contextlib import ExitStack
+from gzip import GzipFile
+from io import BufferedReader, FileIO, TextIOWrapper
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from mixmon.errors import SourceError
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
+from mixmon.frames.candump import CandumpReader
+from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_SECOND, LAST_STANDARD, read_line
+from mixmon.frames.log_bytes import LogBytes
+from mixmon.frames.read_report import ReadReport, Reason
+from mixmon.frames.rows import FrameRow, Interfaces, block_of
+
+if TYPE_CHECKING:
+    from can import Message
+
+STDIN = "-"
+
+LIBRARY_READERS = {
+    ".asc": ("ASCReader", "text"),
+    ".blf": ("BLFReader", "bytes"),
+    ".csv": ("CSVReader", "text"),
+    ".db": ("SqliteReader", ""),
+    ".mf4": ("MF4Reader", "bytes"),
+    ".trc": ("TRCReader", "text"),
+}
+"""python-can's readers by suffix, and how each wants its file: as text, as bytes, or by name."""
+
+UNNAMED = "unnamed"
+"""Interface of frames whose log names none."""
+
+_BATCH = 16_384
+_LOOKED_AT = 100
+_SHOWN_REASONS = 3
+_EXPECTED = (
+    "expected candump text such as `(1436509052.249713) can0 123#1122`, plain or gzip, or a log that "
+    f"python-can reads ({' '.join(LIBRARY_READERS)})"
+)
+
+
+def open_log(path: str | Path) -> LogSource:
+    """The log of that name, or standard input for `-`.
+
+    Raises:
+        SourceError: there is no such file, it is empty, or it must not be read.
+    """
+    return LogSource(str(path))
+
+
+class LogSource:
+    """Frames of one log, block by block; every iteration reads it from its start.
+
+    Standard input can be read once. A log that breaks off gives its frames up to there, and
+    the place is noted in `report.faults`.
+
+    name      as the user gave it
+    report    counts of the last or running pass
+    channels  interfaces seen in it
+    position  bytes read, of `total`; total is None where progress cannot be told
+
+    Iterating raises:
+        SourceError: it cannot be read, or nothing in it is a frame.
+    """
+
+    def __init__(self, path: str) -> None:
+        self.name = "standard input" if path == STDIN else path
+        self.report = ReadReport()
+        self.channels: tuple[str, ...] = ()
+        self.position = 0
+        self._path = path
+        size = None if path == STDIN else _size(path)
+        self._library = size is not None and _is_for_library(path)
+        self.total = None if self._library else size
+
+    def __iter__(self) -> Iterator[FrameBlock]:
+        self.report, self.channels, self.position = ReadReport(), (), 0
+        for block in self._library_blocks() if self._library else self._candump_blocks():
+            self.channels = block.channels
+            if len(block):
+                yield block
+        if self.report.frames == 0:
+            raise SourceError(f"{self.name}: {_nothing_found(self.report)}; {_EXPECTED}")
+
+    def _candump_blocks(self) -> Iterator[FrameBlock]:
+        reader = CandumpReader()
+        self.report = reader.report
+        with _open(self._path) as stream:
+            pieces = LogBytes(stream)
+            for piece in pieces:
+                self.position = pieces.position
+                yield reader.feed(piece)
+        yield reader.flush()
+        if pieces.fault:
+            self.report.faults.append(pieces.fault)
+
+    def _library_blocks(self) -> Iterator[FrameBlock]:
+        self.report.reader = "python-can"
+        interfaces = Interfaces()
+        rows = self._library_rows(interfaces)
+        while batch := list(islice(rows, _BATCH)):
+            block = block_of(batch, interfaces)
+            self.report.count(block.flags)
+            yield block
+
+    def _library_rows(self, interfaces: Interfaces) -> Iterator[FrameRow]:
+        try:
+            for message in _messages(self._path):
+                self.report.lines += 1
+                row = _row(message)
+                if isinstance(row, FrameRow) and interfaces.number(row.interface) is None:
+                    row = Reason.INTERFACES
+                if isinstance(row, FrameRow):
+                    yield row
+                else:
+                    self.report.reject(self.report.lines, row, str(message))
+        except Exception as error:  # noqa: BLE001 - its readers raise anything on odd input
+            what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+            self.report.faults.append(f"python-can stopped after message {self.report.lines} ({what})")
+
+
+def _size(path: str) -> int | None:
+    """Size of a regular file that can be read; None for a pipe.
+
+    Raises:
+        SourceError: it is none of these, or empty.
+    """
+    try:
+        status = Path(path).stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise SourceError(f"{path}: a folder; expected a log file; name one of the files in it")
+        if not stat.S_ISREG(status.st_mode):
+            return None
+        if status.st_size == 0:
+            raise SourceError(f"{path}: the file is empty; {_EXPECTED}; check the recorder")
+    except OSError as error:
+        raise _unreadable(path, error) from error
+    with _open(path):
+        return status.st_size
+
+
+def _open(path: str) -> FileIO:
+    """The bytes of a file or of standard input, as they come."""
+    try:
+        return FileIO(0, closefd=False) if path == STDIN else FileIO(path)
+    except OSError as error:
+        raise _unreadable(path, error) from error
+
+
+def _unreadable(path: str, error: OSError) -> SourceError:
+    what = (error.strerror or str(error)).lower()
+    return SourceError(f"{path}: {what}; expected a log file that can be read; check its name and rights")
+
+
+def _suffix(path: str) -> str:
+    suffixes = [suffix.lower() for suffix in Path(path).suffixes]
+    return next((suffix for suffix in reversed(suffixes) if suffix != ".gz"), "")
+
+
+def _is_for_library(path: str) -> bool:
+    """Whether the suffix is that of another format, and the contents do not disagree."""
+    if _suffix(path) not in LIBRARY_READERS:
+        return False
+    with _open(path) as file:
+        head = next(iter(LogBytes(file)), b"")
+    return not any(isinstance(read_line(line), FrameRow) for line in head.split(b"\n")[:_LOOKED_AT])
+
+
+def _messages(path: str) -> Iterator[Message]:
+    """python-can's messages of a log."""
+    import can
+
+    name, mode = LIBRARY_READERS[_suffix(path)]
+    reader = getattr(can, name)
+    with ExitStack() as stack:
+        if not mode:
+            yield from stack.enter_context(reader(path))
+            return
+        raw = stack.enter_context(_open(path))
+        packed = path.lower().endswith(".gz")
+        contents = stack.enter_context(BufferedReader(GzipFile(fileobj=raw) if packed else raw))
+        text = TextIOWrapper(contents, encoding="utf-8", errors="replace") if mode == "text" else contents
+        yield from stack.enter_context(reader(text))
+
+
+def _row(message: Message) -> FrameRow | Reason:
+    """A message as a row, or why it cannot have been on a bus."""
+    if not (math.isfinite(message.timestamp) and 0 <= message.timestamp < LAST_SECOND + 1):
+        return Reason.TIME
+    if not 0 <= message.arbitration_id <= (LAST_EXTENDED if message.is_extended_id else LAST_STANDARD):
+        return Reason.IDENTIFIER
+    code = _length_code(message)
+    if code is None:
+        return Reason.LENGTH
+    extended = EXTENDED if message.is_extended_id and not message.is_error_frame else 0
+    return FrameRow(
+        _nanoseconds(message.timestamp),
+        message.arbitration_id | extended,
+        UNNAMED if message.channel is None else str(message.channel),
+        code,
+        _flags(message),
+        b"" if message.is_remote_frame else bytes(message.data),
+    )
+
+
+def _nanoseconds(seconds: float) -> int:
+    """Whole seconds apart, so that only the float itself rounds: 0.24 µs in this century."""
+    fraction, whole = math.modf(seconds)
+    return int(whole) * 1_000_000_000 + round(fraction * 1e9)
+
+
+def _length_code(message: Message) -> int | None:
+    """Raw data length code; None where length and data cannot belong together."""
+    size = len(message.data)
+    if message.is_fd:
+        return FD_SIZES.index(size) if size in FD_SIZES else None
+    if message.is_remote_frame or size == 8:
+        return message.dlc if size <= message.dlc <= 15 else None
+    return size if size == message.dlc and size < 8 else None
+
+
+def _flags(message: Message) -> int:
+    flags = FrameFlag.RECEIVED if message.is_rx else FrameFlag.SENT
+    if message.is_fd:
+        flags |= FrameFlag.FD
+        flags |= FrameFlag.BIT_RATE_SWITCH if message.bitrate_switch else 0
+        flags |= FrameFlag.ERROR_STATE if message.error_state_indicator else 0
+    flags |= FrameFlag.REMOTE if message.is_remote_frame else 0
+    flags |= FrameFlag.ERROR if message.is_error_frame else 0
+    return int(flags)
+
+
+def _nothing_found(report: ReadReport) -> str:
+    """Why a log gave no frame."""
+    if report.faults:
+        return f"no frame could be read: {report.faults[0]}"
+    if report.rejected.get(Reason.NOT_TEXT, 0) > report.lines // 2:
+        return "binary data of no known kind"
+    if report.rejected:
+        first = "; ".join(
+            f"line {r.line}: {r.why}: {r.text!r}" for r in report.first_rejected[:_SHOWN_REASONS]
+        )
+        hint = f"; {report.hint}" if report.hint else ""
+        return f"no frame in {report.lines} lines ({first}){hint}"
+    return f"no frame in it ({report.skipped} blank lines and comments)"
