@@ -19,6 +19,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+TRIES = 5
+HELD_UP_NS = 20_000
 WINDOW_NS = 1_000_000_000
 WINDOWS = 60
 SLOPE_FROM_NS = 10_000_000_000
@@ -47,8 +49,17 @@ class HostClock:
         return self._offset + _steady_ns()
 
     def from_system(self) -> int:
-        """What to add to a fresh stamp of the system clock; changes when that clock is corrected."""
-        return self.now() - time.time_ns()
+        """What to add to a fresh stamp of the system clock; changes when that clock is corrected.
+
+        The clocks are read one after the other: again, if the program was held up in between.
+        """
+        tries = []
+        for _ in range(TRIES):
+            before, system, after = self.now(), time.time_ns(), self.now()
+            tries.append((after - before, (before + after) // 2 - system))
+            if after - before < HELD_UP_NS:
+                break
+        return min(tries)[1]
 
 
 def _steady_ns() -> int:
