@@ -55,6 +55,10 @@ def test_pressure_bends_a_rich_reading_richer(bar: float, shown: float) -> None:
     assert lambda_from_oxygen(x, GASOLINE) == pytest.approx(shown, abs=1e-4)
 
 
+def test_the_gain_is_one_at_the_reference() -> None:
+    assert pressure_gain(1.3, 0.3, reference_bar=1.3) == pytest.approx(1.0, rel=1e-15)
+
+
 @pytest.mark.parametrize("k", [None, 0.0])
 def test_pressure_does_nothing_by_default(k: float | None) -> None:
     assert pressure_gain(2.0, k) == 1.0
