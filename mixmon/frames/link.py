@@ -60,6 +60,8 @@ def read_link(channel: str) -> Link:
 
 def parse_link(reply: bytes) -> Link:
     """The interface in a kernel's reply; an empty Link if it is no description of one."""
+    if len(reply) < _HEADER.size + _LINK.size:
+        return Link()
     length, kind, *_ = _HEADER.unpack_from(reply)
     if kind != _RTM_NEWLINK:
         return Link()

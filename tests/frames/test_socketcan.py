@@ -195,6 +195,29 @@ def test_condition_after_an_error_frame(classes: int, detail: int, after: BusCon
     assert condition_after(BusCondition.UNKNOWN, classes, data) is after
 
 
+def recorded(channel: str) -> bytes:
+    """A kernel's reply about an interface: `can0` set to 500 kbit/s, listen-only on, up; `vcan0` up."""
+    lines = (Path(__file__).parent / "link_replies.txt").read_text().splitlines()
+    return bytes.fromhex(dict(line.split() for line in lines)[channel])
+
+
+def test_link_of_a_can_controller() -> None:
+    link = parse_link(recorded("can0"))
+    assert link == Link(up=True, kind="can", bitrate=500_000, listen_only=True, state=0)
+
+
+def test_virtual_link_says_neither_bit_rate_nor_mode() -> None:
+    assert parse_link(recorded("vcan0")) == Link(up=True, kind="vcan")
+
+
+@pytest.mark.parametrize("length", [0, 16, 32, 33, 100, 600, 700])
+def test_reply_that_is_cut_off_gives_what_is_there(length: int) -> None:
+    whole = recorded("can0")
+    link = parse_link(whole[:length])
+    assert link.kind in {None, "can"}
+    assert link.bitrate in {None, 500_000}
+
+
 def test_link_of_this_machine() -> None:
     up = bool(int(Path("/sys/class/net/lo/flags").read_text(), 16) & 1)  # IFF_UP
     assert read_link("lo") == Link(up=up)
