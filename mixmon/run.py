@@ -202,7 +202,7 @@ def read_run(
     strangers = [c for c in leave_out if not 1 <= c <= session.engine.cylinders]
     if strangers:
         raise UsageError(
-            f"leave out: cylinder {strangers[0]}; expected 1 to {session.engine.cylinders}; correct the number"
+            f"leave out: cylinder {strangers[0]}; expected 1 to {session.engine.cylinders}; correct it"
         )
     if not logs:
         raise UsageError("read_run: no log given; expected at least one; name a recording")
