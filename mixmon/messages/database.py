@@ -97,7 +97,8 @@ def _parse(path: Path, text: str, file_format: str) -> Any:
         cause = next(e for e in (error.e_dbc, error.e_kcd, error.e_sym, error.e_arxml) if e is not None)
         if (line := getattr(cause, "line", None)) is not None:
             raise dbc_faults.syntax(str(path), text, line, getattr(cause, "column", 1)) from error
-        raise dbc_faults.meaning(str(path), text, str(cause)) from error
+        reason = "an attribute has a value outside its list" if isinstance(cause, IndexError) else str(cause)
+        raise dbc_faults.meaning(str(path), text, reason) from error
 
 
 def _build(path: Path, loaded: Any, found: DbcText | None, *, j1939_codes: bool) -> Database:

@@ -45,7 +45,7 @@ the number after BO_ in decimal
     content = lines[line - 1].strip() if line <= len(lines) else ""
     hints = (rest for pattern, *rest in _HINTS if re.match(pattern, content))
     expected, cure = next(hints, _ANYTHING)
-    found = f"cannot read {content[:80]!r} from column {column} on" if content else "the file ends too early"
+    found = f"cannot read {content[:80]!r} from column {column} on" if content else "the file ends here"
     return DefinitionError(f"{where}:{line}: {found}; expected {expected}; {cure}")
 
 

@@ -72,8 +72,9 @@ def scan(text: str) -> DbcText:
     bare = _SKIPPED.sub(_blank, text)
     messages = []
     starts = list(_MESSAGE.finditer(bare))
-    for found, after in zip(starts, [*starts[1:], None], strict=True):
-        body = bare[found.end() : after.start() if after else len(bare)]
+    ends = [*(found.start() for found in starts[1:]), len(bare)]
+    for found, end in zip(starts, ends, strict=False):
+        body = bare[found.end() : end]
         signals = tuple(_signal(m) for m in _SIGNAL.finditer(body))
         if found[2] != _NO_MESSAGE:
             messages.append(MessageText(int(found[1]), found[2], signals))

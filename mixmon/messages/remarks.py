@@ -24,9 +24,9 @@ def remarks(plan: MessagePlan) -> Iterator[str]:
             )
         if signal.scale == 0.0:
             yield f"{plan.name}.{signal.name}: factor 0; always {signal.offset}"
-    for one, other in combinations(plan.signals, 2):
-        if _bits(one) & _bits(other) and not _exclude(one, other, plan):
-            yield f"{plan.name}: {one.name} and {other.name} share bits; both are decoded"
+    if shared := _shared(plan):
+        more = f" and {len(shared) - 3} more pairs" if len(shared) > 3 else ""
+        yield f"{plan.name}: {', '.join(shared[:3])}{more} share bits; all are decoded"
 
 
 def distinct(plans: Sequence[MessagePlan], notices: list[str]) -> tuple[MessagePlan, ...]:
@@ -45,6 +45,16 @@ def distinct(plans: Sequence[MessagePlan], notices: list[str]) -> tuple[MessageP
             f"({winner.can_id & ~EXTENDED:#x}), which comes later and counts; left out"
         )
     return tuple(kept)
+
+
+def _shared(plan: MessagePlan) -> list[str]:
+    """Pairs of signals that cover the same bits of the same frame."""
+    covered = [(signal, _bits(signal)) for signal in plan.signals]
+    return [
+        f"{one.name} and {other.name}"
+        for (one, bits), (other, others) in combinations(covered, 2)
+        if bits & others and not _exclude(one, other, plan)
+    ]
 
 
 def _bits(signal: SignalPlan) -> int:

@@ -1,0 +1,222 @@
+"""Message definition files: what is taken how, what is reported, what is refused."""
+
+from pathlib import Path
+
+import pytest
+
+from mixmon.errors import DefinitionError
+from mixmon.frames.block import EXTENDED
+from mixmon.messages.codes import j1939
+from mixmon.messages.database import load_database
+from mixmon.messages.plan import Protection, Selector
+
+ZOO = Path(__file__).parent / "zoo"
+
+
+def zoo(name):
+    return load_database(ZOO / name)
+
+
+UNKNOWN_CHECKSUM = (
+    "Misnamed: ChecksumAlgo CRC8_J1850, ChecksumSignal Value: not a known checksum in a byte of every frame; "
+    "not checked"
+)
+LOST_CHILD = (
+    "TwoSwitches.Child: marked m1, but of 2 multiplexers none is named by SG_MUL_VAL_; decoded in every frame"
+)
+NOTICES = {
+    "overlapping.dbc": [
+        "Overlap: Whole and Low, Whole and Big, Whole and Again and 3 more pairs share bits; all are decoded"
+    ],
+    "leaving.dbc": [
+        "Leaving.HalfOut: needs 3 bytes, its message has 2; always missing",
+        "Leaving.Out: needs 4 bytes, its message has 2; always missing",
+    ],
+    "duplicates.dbc": [
+        "First (0x1b8): has the identifier of Second (0x1b8), which comes later and counts; left out",
+        "Twin (0x1b9): has the name of Twin (0x1ba), which comes later and counts; left out",
+    ],
+    "odd_numbers.dbc": [
+        "Odd.Reversed: minimum 9 above maximum 1; no range is assumed",
+        "Odd.Zero: factor 0; always 5.0",
+    ],
+    "lost_multiplex.dbc": [
+        "TwoSwitches: SG_MUL_VAL_ names Nobody, not a signal of it; left out",
+        LOST_CHILD,
+        "Circle.One: depends on itself by SG_MUL_VAL_; decoded in every frame",
+        "Circle.Other: depends on itself by SG_MUL_VAL_; decoded in every frame",
+        "SameName.Value: defined twice; the last one counts",
+    ],
+    "protected.dbc": [
+        "Misnamed: CounterSignal Missing is not an unsigned signal of every frame; not watched",
+        UNKNOWN_CHECKSUM,
+    ],
+}
+
+
+@pytest.mark.parametrize("path", sorted(ZOO.glob("*.dbc")), ids=lambda path: path.stem)
+def test_what_is_odd_is_reported_and_nothing_else(path):
+    assert list(load_database(path).notices) == NOTICES.get(path.name, [])
+
+
+def test_the_zoo_is_not_empty():
+    assert len(list(ZOO.glob("*.dbc"))) >= 20
+
+
+class TestTaken:
+    def test_text_in_either_character_set(self):
+        old = zoo("old_text.dbc").messages[0].signals[0]
+        assert (old.unit, old.comment) == ("°C", "Wärme €")
+        assert zoo("marked_text.dbc").messages[0].signals[0].unit == "°C"
+        assert zoo("unicode_text.dbc").messages[0].signals[0].unit == "µV"
+
+    def test_long_names_win_and_comments_may_hold_anything(self):
+        [message] = zoo("long_names.dbc").messages
+        assert message.name == "Msg_With_A_Very_Long_Name_Cut_Off_By_The_Format"
+        selector, payload = message.signals
+        assert payload.selectors == (Selector(selector.name, ((1, 1),)),)
+        assert payload.comment == 'says "SG_ X m2 : 0|8" // and more\non a second line'
+        assert payload.initial == 7
+
+    def test_identifiers_of_both_lengths_and_no_message_for_orphans(self):
+        short, extended = zoo("same_number.dbc").messages
+        assert (short.can_id, extended.can_id) == (291, 291 | EXTENDED)
+
+    def test_ranges_are_kept_whole_however_wide(self):
+        family = zoo("two_parents.dbc").message("Family")
+        assert family.signal("Wide").selectors == (Selector("Upper", ((0, 4294967295),)),)
+        assert family.signal("Child").selectors == (
+            Selector("Upper", ((1, 2),)),
+            Selector("Lower", ((7, 7),)),
+        )
+
+    def test_no_range_is_declared_in_two_ways(self):
+        odd = zoo("odd_numbers.dbc").message("Odd")
+        for name in ("Tenth", "NoRange"):
+            assert (odd.signal(name).minimum, odd.signal(name).maximum) == (None, None)
+        assert (odd.signal("Third").minimum, odd.signal("Third").maximum) == (-10.0, 10.0)
+
+    def test_cycle_times_and_their_default(self):
+        database = zoo("protected.dbc")
+        assert [message.cycle_ns for message in database.messages] == [20_000_000, None, 250_000_000]
+        assert zoo("signed_bits.dbc").messages[0].cycle_ns is None
+
+    def test_protection_by_own_attributes(self):
+        database = zoo("protected.dbc")
+        assert [message.protection for message in database.messages] == [
+            Protection("Rolling", "Check", "CRC8_1D", 291),
+            Protection(None, "Check", "XOR8", None),
+            Protection(),
+        ]
+
+    def test_first_of_two_same_named_signals_gives_way(self):
+        value = zoo("lost_multiplex.dbc").message("SameName").signal("Value")
+        assert (value.start, value.selectors) == (16, (Selector("Page", ((1, 1),)),))
+
+    def test_a_message_that_is_not_there(self):
+        with pytest.raises(KeyError, match="Nobody"):
+            zoo("signed_bits.dbc").message("Nobody")
+
+
+# highest valid raw value by width: SAE J1939-71 as in asammdf's bus_logging_utils
+J1939_HIGHEST = [
+    *((4, 0xA), (8, 0xFA), (10, 0x3FA), (12, 0xFAF), (16, 0xFAFF), (20, 0xFAFFF)),
+    *((24, 0xFAFFFF), (28, 0xFAFFFFF), (32, 0xFAFFFFFF)),
+]
+
+
+@pytest.mark.parametrize(("length", "highest"), J1939_HIGHEST)
+def test_j1939_codes_begin_above_the_highest_valid_value(length, highest):
+    [(absent, end)], [(error, last)] = j1939(length)
+    assert (error, last + 1, end) == (highest + 1, absent, 2**length - 1)
+
+
+def test_j1939_codes_of_sixteen_bits_and_of_odd_widths():
+    # 0xFExx error, 0xFFxx not available
+    assert j1939(16) == (((0xFF00, 0xFFFF),), ((0xFB00, 0xFEFF),))
+    assert j1939(2) == (((3, 3),), ((2, 2),))
+    assert j1939(13) == j1939(1) == ((), ())
+
+
+MESSAGE = 'BO_ 291 M: 8 X\n SG_ A : 0|32@1+ (1,0) [0|0] "" Y\n'
+REFUSED = [
+    ("FOO_ 1;\n", "1: cannot read 'FOO_ 1;' from column 1 on; expected a DBC statement"),
+    ("BO_ 0x123 M: 8 X\n", "1: cannot read 'BO_ 0x123 M: 8 X' from column 11 on; expected a decimal"),
+    (MESSAGE.replace("(1,", "(.25,"), "2: .* expected a digit before the decimal point; write 0.25 for .25"),
+    (MESSAGE.replace("(1,", "(0,25,"), "2: .* expected .factor,offset. with decimal points"),
+    (MESSAGE + "SIG_VALTYPE_ 291 A 1;\n", "3: .* expected a colon before the type"),
+    (MESSAGE + "VAL_ 291 A Words ;\n", "3: .* put the entries of the value table in place of its name"),
+    (MESSAGE + "SIG_VALTYPE_ 291 B : 1;\n", "3: SIG_VALTYPE_ 291 B is for a signal .* delete that statement"),
+    (MESSAGE + 'VAL_ 291 B 1 "x" ;\n', "3: VAL_ 291 B is for a signal that is not there"),
+    (MESSAGE.replace("291", "2049"), "1: Standard frame id 0x801 .* expected at most 0x7FF"),
+    (MESSAGE.replace("291", "4294967295"), "1: Extended frame id .* correct the number after BO_"),
+    ("BO_ 3221225472 OTHER: 0 X\n", "1: Extended frame id 0x40000000 is more than 29 bits in message OTHER"),
+    (MESSAGE.replace("0|32", "0|0"), "1: The signal A length 0 .* correct the file in a DBC editor"),
+    (
+        MESSAGE.replace("0|32", "0|16") + "SIG_VALTYPE_ 291 A : 1;\n",
+        " M.A is a float of 16 bits; expected 32",
+    ),
+    (
+        MESSAGE + 'BA_DEF_ BO_ "VFrameFormat" ENUM "a","b";\nBA_ "VFrameFormat" BO_ 291 14;\n',
+        " an attribute has a value outside its list",
+    ),
+    (MESSAGE + 'CM_ "no end\n', "3: cannot read"),
+    ('VERSION "1"\n', " no message is defined; expected at least one BO_ entry"),
+    ("BO_ 1 Big: 9000 X\n", " no message is defined"),
+    ("BO_ 1 M: 8", "1: cannot read|1: the file ends"),
+    ("", " the file is empty; expected message definitions as text"),
+    (" \n\t\n", " the file is empty"),
+    ("\x00\x01BO_", " the file holds zero bytes"),
+    ("hello world\n", "1: cannot read 'hello world'"),
+]
+
+
+@pytest.mark.parametrize(("text", "expected"), REFUSED)
+def test_refused_files_say_where_and_what_to_do(tmp_path, text, expected):
+    path = tmp_path / "odd.dbc"
+    path.write_text(text)
+    with pytest.raises(DefinitionError, match=rf"odd\.dbc:(?:{expected})") as caught:
+        load_database(path)
+    assert str(caught.value).count(";") >= 2
+
+
+@pytest.mark.parametrize("name", ["missing.dbc", "."])
+def test_files_that_cannot_be_opened(tmp_path, name):
+    with pytest.raises(DefinitionError, match="expected a message definition file"):
+        load_database(tmp_path / name)
+
+
+def test_signals_and_messages_too_big_for_a_frame_are_left_out(tmp_path):
+    path = tmp_path / "big.dbc"
+    path.write_text(
+        'BO_ 1 Wide: 64 X\n SG_ Blob : 0|100@1+ (1,0) [0|0] "" Y\n SG_ Rest : 100|8@1+ (1,0) [0|0] "" Y\n'
+        'BO_ 2 Long: 100 X\n SG_ A : 0|8@1+ (1,0) [0|0] "" Y\n'
+    )
+    database = load_database(path)
+    assert [signal.name for signal in database.message("Wide").signals] == ["Rest"]
+    assert database.notices == (
+        "Wide.Blob: 100 bits are more than a number can have (64); left out",
+        "Long: 100 bytes are not in one frame; left out",
+    )
+
+
+KCD = """<NetworkDefinition xmlns="http://kayak.2codeornot2code.org/1.0"><Document/><Bus name="b">
+<Message id="0x10" length="3" name="M"><Multiplex name="Page" offset="0" length="8">
+<MuxGroup count="1"><Signal name="X" offset="8" length="8"/></MuxGroup>
+<MuxGroup count="2"><Signal name="X2" offset="8" length="8"/></MuxGroup></Multiplex>
+</Message></Bus></NetworkDefinition>"""
+
+
+def test_other_formats_work_as_far_as_the_library_goes(tmp_path):
+    path = tmp_path / "other.kcd"
+    path.write_text(KCD)
+    message = load_database(path).message("M")
+    assert message.signal("X2").selectors == (Selector("Page", ((2, 2),)),)
+    path.write_text("<NetworkDefinition")
+    with pytest.raises(DefinitionError, match=r"other\.kcd"):
+        load_database(path)
+
+
+def test_the_library_keeps_quiet(capfd):
+    zoo("duplicates.dbc")
+    assert capfd.readouterr() == ("", "")
