@@ -26,6 +26,13 @@ _SHOWN = 8
 def bind(session: Session, databases: Databases) -> Binding:
     """Every chosen signal, found in the definitions of its bus (by bus name).
 
+    >>> from mixmon.messages.find import load_databases
+    >>> from mixmon.session.load import load_session
+    >>> session = load_session("examples/alder8.toml")
+    >>> binding = bind(session, load_databases(session))
+    >>> binding.nodes[2]["lambda"].message.name
+    'Mix03_Fast'
+
     Raises:
         SessionError: a message or signal is not there, cannot be what it was chosen for, or the
             fuel is unknown; all such mistakes are in it.
@@ -38,6 +45,9 @@ def bind(session: Session, databases: Databases) -> Binding:
 
 def verify(path: Path | str) -> list[Mistake]:
     """Every mistake in a session file and in what it says of its message definitions, in file order.
+
+    >>> verify("examples/alder8.toml")
+    []
 
     Raises:
         SourceError: the file cannot be read.

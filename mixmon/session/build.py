@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -61,21 +62,27 @@ def _bus(bus: Clean) -> model.Bus:
 
 
 def _chain(chain: Clean, cylinders: int, bus: str, report: Report) -> model.Chain:
-    nodes = tuple(
-        model.Node(
-            node["position"],
-            cylinders_of(node),
-            node.get("sensor"),
-            _chain_signals(node.get("signals", {}), f"chain.node[{i}].signals", bus, report),
-        )
-        for i, node in enumerate(chain.get("node", ()), 1)
-        if "position" in node and "cylinder" in node
-    )
     without = chain.get("without_sensor", ())
     default = tuple(model.Node(c, (c,)) for c in range(1, cylinders + 1) if c not in without)
     patterns = chain.get("signals", {}) if own_signals(chain) else signals.SHIPPED_PATTERNS
     read = _chain_signals(patterns, "chain.signals", bus, report)
-    return model.Chain(bus, read, nodes or default)
+    return model.Chain(bus, read, _nodes(chain.get("node", ()), bus, report) or default)
+
+
+def _nodes(written: Sequence[Clean], bus: str, report: Report) -> tuple[model.Node, ...]:
+    """The usable nodes. If some are not, none keeps signals of its own: their numbers would be wrong."""
+    own = [
+        _chain_signals(node.get("signals", {}), f"chain.node[{i}].signals", bus, report)
+        for i, node in enumerate(written, 1)
+    ]
+    usable = ["position" in node and "cylinder" in node for node in written]
+    return tuple(
+        model.Node(
+            node["position"], cylinders_of(node), node.get("sensor"), signals_of if all(usable) else {}
+        )
+        for node, signals_of, good in zip(written, own, usable, strict=True)
+        if good
+    )
 
 
 def _chain_signals(written: Clean, where: str, bus: str, report: Report) -> dict[str, model.SignalChoice]:

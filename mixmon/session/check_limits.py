@@ -18,7 +18,7 @@ def _axes(clean: Clean, report: Report) -> None:
     for name in ("rpm", "load"):
         if name in axes and not rising(axes[name]):
             report(f"axes.{name}", shown(axes[name]), "cell centres that rise")
-    throttle = axes.get("load_signal", "throttle") == "throttle"
+    throttle = axes.get("load_signal", "throttle") == "throttle" and not report.about("axes.load_signal")
     if throttle and "load" in axes and max(axes["load"]) > 100:
         report("axes.load", shown(axes["load"]), 'throttle from 0 to 100 %, or axes.load_signal = "map_kpa"')
 
@@ -133,13 +133,13 @@ def _answerable(clean: Clean, report: Report) -> None:
         for kind in ("over_target", "under_target"):
             if kind in alarm and not has_target and not told:
                 report(f"{where}.{kind}", "no target to compare with", "engine_signals.target, or [targets]")
-        if "supply_below" in alarm and not _has_supply(clean):
+        if "supply_below" in alarm and not _has_supply(clean, report):
             report(f"{where}.supply_below", "no supply to compare", "chain.signals.supply")
 
 
-def _has_supply(clean: Clean) -> bool:
+def _has_supply(clean: Clean, report: Report) -> bool:
     mapped = {name for _, name, _ in chain_signals(clean)}
-    return not mapped or "supply" in mapped
+    return not mapped or "supply" in mapped or report.about("chain.signals.supply")
 
 
 CHECKS: Final[tuple[Check, ...]] = (

@@ -27,7 +27,11 @@ _LAST = re.compile(r'(?:\[\d+\]|\.?"(?:[^"\\]|\\.)*"|\.?[A-Za-z0-9_-]+|.)\Z', re
 
 
 def dotted(parent: str, key: str) -> str:
-    """The path of `key` inside `parent`, quoted where TOML would need it."""
+    """The path of `key` inside `parent`, quoted where TOML would need it.
+
+    >>> dotted("engine.banks", "left side")
+    'engine.banks."left side"'
+    """
     shown = key if _BARE.fullmatch(key) else json.dumps(key, ensure_ascii=False)
     return f"{parent}.{shown}" if parent else shown
 
@@ -58,7 +62,11 @@ def key_lines(text: str) -> dict[str, int]:
 
 
 def line_of(where: str, lines: Mapping[str, int]) -> int | None:
-    """The line of a key, or of the nearest thing around it; None where nothing of it is in the file."""
+    r"""The line of a key, or of the nearest thing around it; None where nothing of it is in the file.
+
+    >>> line_of("trims.now_percent[3]", key_lines("[trims]\nnow_percent = [0, 0, 90]"))
+    2
+    """
     while where:
         if where in lines:
             return lines[where]

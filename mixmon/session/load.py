@@ -35,6 +35,9 @@ _PLACE = re.compile(r" \(at (?:line (?P<line>\d+), column (?P<column>\d+)|(?P<en
 def load_session(path: Path | str) -> Session:
     """The session that a file describes.
 
+    >>> load_session("examples/alder8.toml").engine.firing_order
+    (1, 5, 3, 7, 4, 8, 2, 6)
+
     Raises:
         SessionError: the file has mistakes; all of them are in it.
         SourceError: the file cannot be read.

@@ -281,7 +281,11 @@ def one_of(words: Iterable[str]) -> str:
 
 
 def near(word: str, known: Iterable[str]) -> tuple[str, ...]:
-    """Up to three known words that `word` may have been meant for, the likeliest first."""
+    """Up to three known words that `word` may have been meant for, the likeliest first.
+
+    >>> near("Throtle", ["throttle", "target", "rpm"])
+    ('throttle',)
+    """
     match = difflib.SequenceMatcher(b=word.casefold())
     scored = []
     for name in known:

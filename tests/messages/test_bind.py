@@ -38,6 +38,7 @@ BO_ 291 Odd: 8 X
  SG_ Share : 24|8@1+ (0.004,0) [0|1] "" X
  SG_ Heat : 32|8@1+ (1,0) [0|250] "K" X
  SG_ Mode : 40|3@1+ (1,0) [0|7] "" X
+ SG_ Ratio : 56|8@1+ (0.01,0) [0.5|2] "" X
  SG_ Signed : 48|8@1- (1,0) [0|0] "" X
 BO_ 292 Even: 1 X
  SG_ Lambda : 0|8@1+ (0.01,0) [0|2] "Lambda" X
@@ -125,6 +126,11 @@ class TestTheExamples:
         ]
         assert binding.engine["target"].key == (1, "Engine_Fuel", "Target")
         assert (binding.buses, len(binding.plans[1])) == (("chain", "engine"), 3)
+
+    def test_a_node_is_found_by_its_place_and_not_by_its_turn_in_the_file(self, write) -> None:
+        text = ALDER.replace("position = 1\n", "position = 16\n")
+        node = bound(write(text)).nodes[0]
+        assert {b.message.name for b in node.values()} == {"Mix16_Fast", "Mix16_State"}
 
     def test_the_demo_engine_lacks_nothing_that_matters(self) -> None:
         binding = bound(EXAMPLES / "alder8.toml")
@@ -302,6 +308,27 @@ PLANTED = {
         "engine_signals.target",
         "Plain from 6 to 22, read as lambda",
         'unit = "afr"',
+    ),
+    "a ratio of lambda's size, read as AFR": (
+        odd(target='{ signal = "b/Odd.Ratio", unit = "afr" }'),
+        None,
+        "engine_signals.target",
+        "Ratio from 0.5 to 2, read as afr",
+        'unit = "lambda" or "phi"',
+    ),
+    "one of two databases that is not there": (
+        FOREIGN,
+        ('"foreign_engine.dbc"]', '"foreign.dbc"]'),
+        "bus[1].database",
+        'no file "foreign.dbc" in',
+        "a DBC file there",
+    ),
+    "a state one beyond the last": (
+        odd(fuel_cut='{ signal = "b/Odd.Mode", equals = 8 }'),
+        None,
+        "engine_signals.fuel_cut",
+        "8, which Mode cannot be",
+        "2 (measuring)",
     ),
     "phi read as lambda": (
         odd(target='"b/Odd.Phi"'),

@@ -96,6 +96,12 @@ PLANTED = {
         "no bank for cylinder 8",
         "each cylinder in one bank",
     ),
+    "a cylinder of a bank as text": (
+        ("B = [5, 6, 7, 8]", 'B = [5, 6, 7, "8"]'),
+        "engine.banks.B[4]",
+        '"8"',
+        "a whole number from 1 to 16",
+    ),
     "a stranger in a bank": (
         ("B = [5, 6, 7, 8]", "B = [5, 6, 7, 8, 9]"),
         "engine.banks.B",
@@ -381,6 +387,12 @@ PLANTED = {
         "10.5",
         "from -10 to 10",
     ),
+    "a trim below what the ECU can hold": (
+        ("-1.5, 6,", "-10.5, 6,"),
+        "trims.now_percent[2]",
+        "-10.5",
+        "from -10 to 10",
+    ),
     "priority zero": (("priority = 1", "priority = 0"), "limits.alarm[1].priority", "0", "from 1 to 3"),
     "an alarm with two limits": (
         (LEAN, f"{LEAN}\nlambda_above = 0.95"),
@@ -393,6 +405,12 @@ PLANTED = {
         (LEAN, "lambda_above = 1.7"),
         "limits.alarm[1].lambda_above",
         "1.7",
+        "between 0.68 and 1.6",
+    ),
+    "a limit richer than is read": (
+        (LEAN, "lambda_below = 0.68"),
+        "limits.alarm[1].lambda_below",
+        "0.68",
         "between 0.68 and 1.6",
     ),
     "a delay backwards": (
