@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import OXYGEN_IN_AIR, Fuel
-from mixmon.gas.transport import DEFAULT_CYCLES_BEFORE, pipe_volume_l, transit_cycles
+from mixmon.gas.transport import DEFAULT_CYCLES_BEFORE
 from mixmon.simulate.charge import LeakAir
 from mixmon.simulate.crank import CYCLE_DEG
 from mixmon.simulate.world import World
@@ -64,7 +64,6 @@ class Cylinder:
         self._rng = world.rng("cycle", i)
         self._bias = 1 + scenario.sensors.bias_percent[sensor] / 100
         self._air_gain = scenario.sensors.free_air_percent[sensor] / 100 / (100 * OXYGEN_IN_AIR)
-        self._volume = pipe_volume_l(world.distance_mm[i], world.bore_mm) / world.cylinder_l
         self._missed = np.array(world.missed_cycles(i), np.int64)
         n = scenario.size
         self._stride = next(s for s in _LIMITER_STRIDES if math.gcd(s, n) == 1)
@@ -95,10 +94,8 @@ class Cylinder:
 
     def _arrival(self, opened: Array) -> Array:
         timeline = self._world.timeline
-        rpm = timeline.crank.rpm(opened)
-        point = self._world.map.at(rpm, timeline.load(opened))
-        cycles = transit_cycles(self._volume, point.filling, point.hot_k)
-        arrival = opened + cycles * 120.0 / np.maximum(rpm, 1.0)
+        rpm, load = timeline.crank.rpm(opened), timeline.load(opened)
+        arrival = opened + self._world.transit_s(self._i, rpm, load)
         arrival = np.maximum.accumulate(np.concatenate([[self._last], arrival]))[1:]
         self._last = float(arrival[-1]) if len(arrival) else self._last
         return arrival

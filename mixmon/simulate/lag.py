@@ -65,5 +65,20 @@ class ElementLag:
         return np.array(out, np.float64)
 
 
+def step_time_s(tau: float, filter_s: float, share: float = 1 - math.exp(-1)) -> float:
+    """Seconds until both lags have covered that share of a step, by bisection.
+
+    >>> round(step_time_s(0.085, 0.020), 4)
+    0.1067
+    """
+    tau = _kept_apart(tau, filter_s)
+    low, high = 0.0, 50.0 * (tau + filter_s)
+    while high - low > 1e-9:
+        t = (low + high) / 2
+        left = (tau * math.exp(-t / tau) - filter_s * math.exp(-t / filter_s)) / (tau - filter_s)
+        low, high = (t, high) if left > 1 - share else (low, t)
+    return high
+
+
 def _kept_apart(tau: float, other: float) -> float:
     return tau if abs(tau / other - 1) > _APART else other * (1 + _APART)

@@ -8,7 +8,7 @@ from typing import Any
 
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE
 from mixmon.session.build import build
-from mixmon.session.model import Bus, Node, Session, SignalChoice
+from mixmon.session.model import Session
 from mixmon.session.schema import Report
 from mixmon.session.written import Clean
 from mixmon.simulate import scenario as model
@@ -20,14 +20,19 @@ LOG_CHANNELS = ("can0", "can1")
 BITRATE = 500_000
 
 _ENGINE_SIGNALS = {
-    "rpm": ("Engine_Fast.Speed", None),
-    "throttle": ("Engine_Fast.Throttle", None),
-    "map_kpa": ("Engine_Fast.ManifoldPressure", None),
-    "target": ("Engine_Fuel.Target", "lambda"),
-    "pulse_ms": ("Engine_Fuel.PulseWidth", None),
-    "fuel_cut": ("Engine_Fuel.FuelCut", None),
-    "spark_cut": ("Engine_Fuel.SparkCut", None),
-    "coolant_c": ("Engine_Slow.Coolant", None),
+    "rpm": f"{ENGINE}/Engine_Fast.Speed",
+    "throttle": f"{ENGINE}/Engine_Fast.Throttle",
+    "map_kpa": f"{ENGINE}/Engine_Fast.ManifoldPressure",
+    "target": f"{ENGINE}/Engine_Fuel.Target",
+    "pulse_ms": f"{ENGINE}/Engine_Fuel.PulseWidth",
+    "fuel_cut": f"{ENGINE}/Engine_Fuel.FuelCut",
+    "spark_cut": f"{ENGINE}/Engine_Fuel.SparkCut",
+    "closed_loop": f"{ENGINE}/Engine_Fuel.ClosedLoop",
+    "coolant_c": f"{ENGINE}/Engine_Slow.Coolant",
+    "intake_c": f"{ENGINE}/Engine_Slow.Intake",
+    "baro_kpa": f"{ENGINE}/Engine_Slow.Barometer",
+    "fuel_pressure_kpa": f"{ENGINE}/Engine_Slow.FuelPressure",
+    "battery_v": f"{ENGINE}/Engine_Slow.Battery",
 }
 _CYLINDERS = dict.fromkeys(
     ("flow_percent", "dead_time_ms", "air_percent", "sync_percent", "film_percent"), 0.0
@@ -77,33 +82,27 @@ def make_scenario(clean: Clean) -> model.Scenario:
 
 def _session(clean: Clean, n: int, faults: tuple[model.Fault, ...], sensors: model.Sensors) -> Session:
     """What the owner declares: label i in primary i, whatever the truth; serials as the nodes tell them."""
-    declared: dict[str, Any] = {key: clean[key] for key in DECLARED if key in clean}
-    built = build({**declared, "chain": {}}, Path("scenario.toml"), Report())
-    if built is None:
-        raise AssertionError("a scenario without mistakes has cylinders")
     behind = model.sensor_at(n, faults)
+    chain, engine = LOG_CHANNELS
     bitrate = clean.get("controllers", {}).get("bitrate", BITRATE)
-    buses = (
-        Bus(CHAIN, LOG_CHANNELS[0], bitrate=bitrate, role="acknowledge", database=CHAIN_FILE),
-        Bus(ENGINE, LOG_CHANNELS[1], bitrate=BITRATE, database=ENGINE_FILE),
+    declared: dict[str, Any] = {key: clean[key] for key in DECLARED if key in clean}
+    declared["trims"] = {"now_percent": (0.0,) * n, **declared.get("trims", {})}
+    declared["bus"] = (
+        {
+            "name": CHAIN,
+            "log_channel": chain,
+            "bitrate": bitrate,
+            "role": "acknowledge",
+            "database": CHAIN_FILE,
+        },
+        {"name": ENGINE, "log_channel": engine, "bitrate": BITRATE, "database": ENGINE_FILE},
     )
-    nodes = tuple(Node(i + 1, (i + 1,), sensors.serial[behind[i]]) for i in range(n))
-    trims = built.trims
-    if trims.now_percent is None:
-        trims = replace(trims, now_percent=(0.0,) * n)
-    return replace(
-        built,
-        path=None,
-        buses=buses,
-        chain=replace(built.chain, nodes=nodes),
-        engine_signals={name: _choice(text, unit) for name, (text, unit) in _ENGINE_SIGNALS.items()},
-        trims=trims,
-    )
-
-
-def _choice(text: str, unit: str | None) -> SignalChoice:
-    message, signal = text.split(".")
-    return SignalChoice(ENGINE, message, signal, unit=unit)
+    nodes = [{"position": i + 1, "cylinder": i + 1, "sensor": sensors.serial[behind[i]]} for i in range(n)]
+    declared |= {"chain": {"bus": CHAIN, "node": nodes}, "engine_signals": _ENGINE_SIGNALS}
+    session = build(declared, Path(), Report())
+    if session is None:
+        raise AssertionError("a scenario without mistakes has cylinders and a chain")
+    return replace(session, path=None)
 
 
 def _map(table: Clean) -> model.Map:

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import math
 import zlib
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.gas.fuel import Fuel, blend, from_atoms, from_stoich_afr, fuel_named
-from mixmon.gas.transport import DEFAULT_BORE_MM, DEFAULT_CYLINDER_L, DEFAULT_DISTANCE_MM
+from mixmon.gas.transport import (
+    DEFAULT_BORE_MM,
+    DEFAULT_CYLINDER_L,
+    DEFAULT_DISTANCE_MM,
+    cycle_s,
+    pipe_volume_l,
+    transit_cycles,
+)
 from mixmon.session.model import Fuel as DeclaredFuel
 from mixmon.simulate.charge import Charges, LeakAir
 from mixmon.simulate.crank import CYCLE_DEG
@@ -33,7 +41,7 @@ class World:
         duration: float | None = None,
         trims: tuple[float, ...] | None = None,
     ) -> None:
-        self.scenario, self._seed = scenario, seed
+        self.scenario, self.seed = scenario, seed
         engine, exhaust = scenario.engine, scenario.session.exhaust
         n = engine.cylinders
         self.trims = trims or scenario.session.trims.now_percent or (0.0,) * n
@@ -41,13 +49,14 @@ class World:
         self.map = OperatingMap(scenario.map)
         self.charges = Charges(scenario, self.trims)
         self.timeline = Timeline(scenario, self.rng("pattern"), duration)
-        self.distance_mm = exhaust.sensor_distance_mm or (DEFAULT_DISTANCE_MM,) * n
-        self.bore_mm = exhaust.primary_bore_mm or DEFAULT_BORE_MM
-        self.cylinder_l = engine.displacement_l / n if engine.displacement_l else DEFAULT_CYLINDER_L
+        distance_mm = exhaust.sensor_distance_mm or (DEFAULT_DISTANCE_MM,) * n
+        bore_mm = exhaust.primary_bore_mm or DEFAULT_BORE_MM
+        cylinder_l = engine.displacement_l / n if engine.displacement_l else DEFAULT_CYLINDER_L
         firing = engine.firing_order or tuple(range(1, n + 1))
         angles = engine.firing_angles_deg or tuple(CYCLE_DEG / n * k for k in range(n))
         self.order = tuple(firing.index(i + 1) for i in range(n))
         self.fires_deg = tuple(angles[k] for k in self.order)
+        self._pipe = pipe_volume_l(np.array(distance_mm), bore_mm) / cylinder_l
         self.leaks = {
             fault.cylinder - 1: self._leak(fault) for fault in scenario.faults if isinstance(fault, Leak)
         }
@@ -55,7 +64,7 @@ class World:
 
     def rng(self, what: str, i: int = 0) -> np.random.Generator:
         """The dice for one purpose."""
-        return np.random.Generator(np.random.PCG64([self._seed, zlib.crc32(what.encode()), i]))
+        return np.random.Generator(np.random.PCG64([self.seed, zlib.crc32(what.encode()), i]))
 
     def enrichment(self, t: Array) -> Array:
         """Fuel that the control adds to a cold engine, as a share."""
@@ -74,11 +83,21 @@ class World:
         missed: list[int] = []
         for fault in self.scenario.faults:
             if isinstance(fault, Misfire) and fault.cylinder == i + 1:
-                t = self.timeline.when(fault.during, fault.rpm, fault.after_s)
-                turned = float(self.timeline.crank.angle(np.array([t]))[0])
-                first = int(np.ceil((turned - self.fires_deg[i]) / CYCLE_DEG))
+                first = self.first_missed(fault)
                 missed += range(first, first + fault.cycles)
         return missed
+
+    def first_missed(self, fault: Misfire) -> int:
+        """Number of the first cycle of the fault's cylinder that does not burn."""
+        t = self.timeline.when(fault.during, fault.rpm, fault.after_s)
+        turned = float(self.timeline.crank.angle(np.array([t]))[0])
+        return math.ceil((turned - self.fires_deg[fault.cylinder - 1]) / CYCLE_DEG)
+
+    def transit_s(self, i: int, rpm: Array, load: Array) -> Array:
+        """Seconds that the gas of cylinder i takes from the valve to the sensor."""
+        point = self.map.at(rpm, load)
+        cycles = transit_cycles(self._pipe[i], point.filling, point.hot_k)
+        return np.asarray(cycles * cycle_s(np.maximum(rpm, 1.0)), np.float64)
 
     def _leak(self, leak: Leak) -> LeakAir:
         return LeakAir(leak, self.map.at(np.array(leak.rpm), np.array(leak.load)).flow)

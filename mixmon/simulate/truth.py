@@ -1,0 +1,215 @@
+"""The truth beside a simulated log, for graders: everything that an analysis can be asked for.
+
+Times are seconds of data time from `epoch_s` on. Cylinders are the real ones, counted from 1;
+positions are places in the chain, whose labels may be wrong. A misfire has the moment of its
+missing spark (`t_s`) and the one at which its gas reaches the sensor (`seen_s`).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, replace
+from typing import Any
+
+import numpy as np
+
+from mixmon.simulate.crank import CYCLE_DEG
+from mixmon.simulate.cylinder import SPARK_TO_EXHAUST_DEG
+from mixmon.simulate.health import NS
+from mixmon.simulate.node import Node
+from mixmon.simulate.run import EPOCH_NS, Simulation
+from mixmon.simulate.scenario import Misfire
+from mixmon.simulate.states import States
+from mixmon.simulate.timeline import Window
+from mixmon.simulate.truth_cells import CellTruth, cells_of, full_load, needs
+from mixmon.simulate.world import World
+
+FORMAT = 1
+
+_BEFORE_S, _AFTER_S, _STEP_NS = 5.0, 0.8, 1_000_000
+_OVER = (0.05, 0.10)
+_DIGITS = 6
+
+
+def truth_of(simulation: Simulation) -> dict[str, Any]:
+    """The truth of a simulation, ready for JSON."""
+    world = simulation.world
+    scenario = world.scenario
+    cells = [CellTruth(world, cell) for cell in cells_of(world)]
+    return {
+        "format": FORMAT,
+        "scenario": scenario.session.name,
+        "about": scenario.about,
+        "seed": world.seed,
+        "epoch_s": EPOCH_NS // NS,
+        "duration_s": simulation.duration_s,
+        "trims_held_percent": list(world.trims),
+        "identity": _identity(world),
+        "sensors": _sensors(world),
+        "controller_filter_s": scenario.controllers.filter_s,
+        "noise": asdict(scenario.noise),
+        "cells": [_rounded(cell.as_json()) for cell in cells],
+        "full_load": _rounded(_full_load(cells)) if cells else {},
+        "differences": _rounded(asdict(scenario.cylinders)),
+        "faults": _faults(world),
+        "fuel_steps": [asdict(step) for step in world.timeline.steps],
+        "parts": [asdict(window) for window in world.timeline.windows],
+        "events": sorted(_events(world), key=lambda event: (event["t_s"], event["kind"])),
+    }
+
+
+def truth_json(simulation: Simulation) -> str:
+    """The truth as a JSON text."""
+    return json.dumps(truth_of(simulation), indent=1, ensure_ascii=False) + "\n"
+
+
+def _identity(world: World) -> list[dict[str, Any]]:
+    """Which cylinder each position of the chain really sees, and which one its label names."""
+    serial = world.scenario.sensors.serial
+    return [
+        {"position": k + 1, "label": k + 1, "cylinder": i + 1, "sensor": serial[i], "right": k == i}
+        for k, i in enumerate(world.cylinder_of)
+    ]
+
+
+def _sensors(world: World) -> list[dict[str, Any]]:
+    sensors = world.scenario.sensors
+    rows = []
+    for k, i in enumerate(world.cylinder_of):
+        states = States(world, k + 1)
+        rows.append(
+            {
+                "sensor": sensors.serial[i],
+                "position": k + 1,
+                "cylinder": i + 1,
+                "bias_percent": sensors.bias_percent[i],
+                "free_air_percent": sensors.free_air_percent[i],
+                "lean_s": sensors.lean_s[i],
+                "rich_s": sensors.rich_s[i],
+                "warm_up_s": sensors.ready_s[i],
+                "heats_s": states.heats_s,
+                "ready_s": states.ready_s,
+            }
+        )
+    return rows
+
+
+def _full_load(cells: list[CellTruth]) -> dict[str, Any]:
+    """Means over the cells at the highest load of the profile."""
+    chosen = list(full_load(cells))
+    return {
+        "cells": [[truth.cell.rpm, truth.cell.load] for truth in chosen],
+        "needs_vs_peers_percent": np.mean([needs(truth.lam) for truth in chosen], axis=0).tolist(),
+        "read_vs_peers_percent": np.mean([needs(truth.read) for truth in chosen], axis=0).tolist(),
+        "exact_trims_percent": np.mean([truth.exact_trims() for truth in chosen], axis=0).tolist(),
+    }
+
+
+def _faults(world: World) -> list[dict[str, Any]]:
+    return [{"kind": type(fault).__name__.lower(), **asdict(fault)} for fault in world.scenario.faults]
+
+
+def _events(world: World) -> list[dict[str, Any]]:
+    """What happens, with its moment; only what lies within the duration."""
+    timeline = world.timeline
+    events: list[dict[str, Any]] = [
+        {"kind": "fuel cut", "t_s": begins, "to_s": ends, "cylinders": "all"}
+        for begins, ends in timeline.fuel_cuts
+    ]
+    events += [
+        {"kind": "spark cut", "t_s": begins, "to_s": ends, "cylinders": "in turn"}
+        for begins, ends in timeline.spark_cuts
+    ]
+    events += [_pull(world, window) for window in timeline.windows if window.kind == "sweep"]
+    events += [
+        {"kind": window.kind, "t_s": window.from_s, "to_s": window.to_s, "name": window.name}
+        for window in timeline.windows
+        if window.kind in {"tip-in", "identity", "pattern"}
+    ]
+    events += [event for k in range(world.scenario.size) for event in _supply(world, k + 1)]
+    events += [_misfire(world, fault) for fault in world.scenario.faults if isinstance(fault, Misfire)]
+    return [_rounded(event) for event in events if event["t_s"] < timeline.duration_s]
+
+
+def _pull(world: World, window: Window) -> dict[str, Any]:
+    rpm = world.timeline.crank.rpm(np.array([window.from_s, window.to_s]))
+    return {
+        "kind": "pull",
+        "name": window.name,
+        "t_s": window.from_s,
+        "to_s": window.to_s,
+        "from_rpm": float(rpm[0]),
+        "to_rpm": float(rpm[1]),
+        "load": window.load,
+    }
+
+
+def _supply(world: World, position: int) -> list[dict[str, Any]]:
+    """Losses of supply of one node, with the moment from which its readings count again."""
+    states = States(world, position)
+    again: list[float] = []
+    for _, back in reversed(states.outages):
+        ready = back + world.scenario.controllers.rewarm_s
+        lost_before = again and states.outages[-len(again)][0] < ready
+        again.append(again[-1] if lost_before else ready)
+    return [
+        {
+            "kind": "supply drop-out",
+            "t_s": gone,
+            "to_s": back,
+            "ready_again_s": ready,
+            "position": position,
+            "cylinder": world.cylinder_of[position - 1] + 1,
+            "rpm": float(world.timeline.crank.rpm(np.array([gone]))[0]),
+        }
+        for (gone, back), ready in zip(states.outages, reversed(again), strict=True)
+    ]
+
+
+def _misfire(world: World, fault: Misfire) -> dict[str, Any]:
+    """Missed cycles in a row, and what the reading would show of them without noise."""
+    i, crank = fault.cylinder - 1, world.timeline.crank
+    first = world.fires_deg[i] + CYCLE_DEG * world.first_missed(fault)
+    last = first + CYCLE_DEG * (fault.cycles - 1)
+    sparks = crank.time(np.array([first, last, first + SPARK_TO_EXHAUST_DEG]))
+    rpm, load = crank.rpm(sparks), world.timeline.load(sparks)
+    return {
+        "kind": "misfire",
+        "t_s": float(sparks[0]),
+        "to_s": float(sparks[1]),
+        "seen_s": float((sparks + world.transit_s(i, rpm, load))[2]),
+        "cylinder": fault.cylinder,
+        "position": world.cylinder_of.index(i) + 1,
+        "cycles": fault.cycles,
+        "rpm": float(rpm[0]),
+        "load": float(load[0]),
+        **_seen(world, fault, float(sparks[0])),
+    }
+
+
+def _seen(world: World, fault: Misfire, t_s: float) -> dict[str, float]:
+    """What the reading does after t_s if nothing else happens and nothing is random."""
+    scenario = world.scenario
+    others = tuple(f for f in scenario.faults if f is fault or not isinstance(f, Misfire))
+    noise = replace(scenario.noise, cycle_percent=0.0, lambda_white=0.0)
+    quiet = World(replace(scenario, noise=noise, faults=others), world.seed, None, world.trims)
+    begins, ends = round(max(t_s - _BEFORE_S, 0.0) * NS), round((t_s + _AFTER_S) * NS)
+    t = np.arange(begins, ends, _STEP_NS)
+    node = Node(quiet, world.cylinder_of.index(fault.cylinder - 1) + 1)
+    lam = node.readings(begins, ends, t).lam
+    spark = int(np.searchsorted(t, round(t_s * NS)))
+    rise = lam[spark:] - lam[spark - 1]
+    return {
+        "lambda_before": float(lam[spark - 1]),
+        "peak_lambda": float(lam[spark:].max()),
+        **{f"above_{over:.2f}_s": float(np.count_nonzero(rise > over) * _STEP_NS / NS) for over in _OVER},
+    }
+
+
+def _rounded(value: Any) -> Any:
+    """The same with numbers as long as they mean something."""
+    if isinstance(value, dict):
+        return {key: _rounded(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(item) for item in value]
+    return round(value, _DIGITS) if isinstance(value, float) else value
