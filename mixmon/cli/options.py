@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,10 +26,30 @@ class Window:
         return self.begin <= 0 and self.end is None
 
 
-def add_log(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
-    """LOG: one recording, or several in order."""
+def add_log(parser: argparse.ArgumentParser, *, many: bool = False, optional: bool = False) -> None:
+    """LOG: one recording, or several in order, or none where there is a live bus."""
     text = "recording: candump text, gzip, or another kind that python-can reads; - is standard input"
-    parser.add_argument("log", metavar="LOG", nargs="+" if many else None, help=text)
+    parser.add_argument("log", metavar="LOG", nargs="+" if many else "?" if optional else None, help=text)
+
+
+def add_bus(parser: argparse.ArgumentParser) -> None:
+    """A live bus, by python-can's own options, and leave to acknowledge on it."""
+    group = parser.add_argument_group("live bus", "in python-can's words; without them, the session's buses")
+    group.add_argument(
+        "-i", "--interface", metavar="NAME", help="such as socketcan, slcan, pcan, kvaser, vector"
+    )
+    group.add_argument("-c", "--channel", metavar="NAME", help="such as can0, or a serial port")
+    group.add_argument("-b", "--bitrate", metavar="BPS", type=whole, help="bits a second")
+    group.add_argument("--fd", action="store_true", help="CAN FD")
+    group.add_argument("--data-bitrate", metavar="BPS", type=whole, help="bits a second of FD data")
+    group.add_argument(
+        "--bus-kwargs", metavar="KEY=VALUE", nargs="+", type=pair, default=[], help="further arguments"
+    )
+    group.add_argument(
+        "--acknowledge",
+        action="store_true",
+        help="let the adapter acknowledge frames (for the sensor chain); otherwise it only listens",
+    )
 
 
 def add_session(parser: argparse.ArgumentParser, *, required: bool = False) -> None:
@@ -94,6 +115,24 @@ def seconds(text: str) -> float:
 def percent(text: str) -> float:
     """A percentage that is finite and not negative, for argparse."""
     return _number(text, "a percentage, such as 3.5")
+
+
+def whole(text: str) -> int:
+    """A whole number above zero, for argparse."""
+    if not (text.isascii() and text.isdigit() and int(text)):
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected a whole number, such as 500000")
+    return int(text)
+
+
+def pair(text: str) -> tuple[str, bool | int | float | str]:
+    """KEY=VALUE for python-can; true, false and numbers are taken for what they are, for argparse."""
+    key, equals, value = text.partition("=")
+    if not (key.isidentifier() and equals):
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected KEY=VALUE")
+    for read in ({"true": True, "false": False}.__getitem__, int, float):
+        with contextlib.suppress(KeyError, ValueError):
+            return key, read(value.lower())
+    return key, value
 
 
 def _number(text: str, expected: str) -> float:

@@ -1,0 +1,100 @@
+"""mixmon census: who is on the bus."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from mixmon.cli import options
+from mixmon.cli.console import result, talk
+from mixmon.cli.main import DONE, LIMIT_NOT_MET
+
+if TYPE_CHECKING:
+    from mixmon.findings.census import Census
+    from mixmon.findings.expected import Expected
+    from mixmon.run import LogFacts
+    from mixmon.session.model import Session
+
+NAME = "census"
+HELP = "who is on the bus: rates, gaps, strangers, twins, silent nodes, load"
+
+_LISTEN_S = 10.0
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """LOG or a live bus."""
+    options.add_log(parser, optional=True)
+    options.add_session(parser)
+    options.add_window(parser)
+    options.add_bus(parser)
+    parser.add_argument(
+        "--for",
+        dest="duration",
+        metavar="S",
+        type=options.seconds,
+        default=_LISTEN_S,
+        help=f"how long to listen to a live bus, seconds ({_LISTEN_S:g} by default)",
+    )
+    parser.add_argument(
+        "--complete",
+        action="store_true",
+        help="exit status 1 if a node is silent, sent by two controllers, or not in the session",
+    )
+    options.add_json(parser)
+    options.add_quiet(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Counts, prints, and checks for completeness if asked to."""
+    from mixmon.findings.census import Census
+    from mixmon.report.balance import log_json, log_text
+    from mixmon.report.census import census_json, census_text, limits_missed
+    from mixmon.report.json_out import to_json
+
+    session, expected = _expected(arguments)
+    census = Census(expected)
+    facts = _take(arguments, session, census)
+    report = census.report()
+    name = "" if session is None else session.name or str(session.path or "")
+    if arguments.json:
+        log = {} if facts is None else {"log": log_json(facts)}
+        result(to_json({"session": name or None, **log, **census_json(report)}))
+    else:
+        title = f"CENSUS  {name}".rstrip()
+        result(f"{title}\n{log_text(facts) if facts else ''}\n{census_text(report)}")
+    missed = limits_missed(report) if arguments.complete else []
+    if missed:
+        talk(f"the bus is not complete: {'; '.join(missed)}")
+    return LIMIT_NOT_MET if missed else DONE
+
+
+def _expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
+    from mixmon.findings.expected import from_binding, from_own_layer
+
+    if arguments.session is None:
+        return None, from_own_layer(arguments.bitrate)
+    from mixmon.messages.bind import bind
+    from mixmon.messages.find import load_databases
+    from mixmon.session.load import load_session
+
+    session = load_session(arguments.session)
+    return session, from_binding(bind(session, load_databases(session)))
+
+
+def _take(arguments: argparse.Namespace, session: Session | None, census: Census) -> LogFacts | None:
+    """Feeds the census; what became of the log's lines, None for a live bus."""
+    window = options.window(arguments)
+    if arguments.log is None:
+        from mixmon.cli.live import listen, live_buses
+
+        for block in listen(live_buses(arguments, session), arguments.duration, quiet=arguments.quiet):
+            census.feed(block)
+        return None
+    from mixmon.cli.reading import Reading
+
+    reading = Reading(arguments.log, window, quiet=arguments.quiet)
+    for block in reading:
+        census.feed(block)
+    report = census.report()
+    corrupt = sum(node.checksum_errors + node.repeats for node in report.nodes)
+    return reading.facts(report.duration_s, jumps=report.breaks, corrupt=corrupt)

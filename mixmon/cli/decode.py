@@ -1,0 +1,165 @@
+"""mixmon decode: signals as CSV or Parquet."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from mixmon.cli import options
+from mixmon.cli.console import talk
+from mixmon.cli.main import DONE
+from mixmon.errors import SourceError, UsageError
+
+if TYPE_CHECKING:
+    from mixmon.cli.decoding import Decoding, Definitions
+    from mixmon.cli.reading import Reading
+
+NAME = "decode"
+HELP = "signals of a log as CSV or Parquet, by a session or by any DBC"
+
+_PARQUET = (".parquet", ".pq")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """LOG, definitions, which signals, and where to."""
+    options.add_log(parser)
+    options.add_session(parser)
+    parser.add_argument(
+        "-d",
+        "--database",
+        metavar="DBC",
+        type=Path,
+        help="message definitions for all channels, instead of a session; also a shipped name",
+    )
+    parser.add_argument(
+        "--signals",
+        metavar="NAME",
+        nargs="+",
+        action="extend",
+        default=[],
+        help="only these: Signal or Message.Signal; * and ? stand for any letters",
+    )
+    parser.add_argument(
+        "-o", "--out", metavar="FILE", type=Path, help=".csv or .parquet; standard output without it"
+    )
+    parser.add_argument(
+        "--wide",
+        action="store_true",
+        help="one CSV file a message, one column a signal; --out is their folder",
+    )
+    parser.add_argument("--raw", action="store_true", help="add raw values, exact where floats are not (CSV)")
+    parser.add_argument(
+        "--absolute", action="store_true", help="t_s as stamped in the log, not from its first frame (CSV)"
+    )
+    options.add_window(parser)
+    options.add_quiet(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Decodes block by block; memory does not grow with the log."""
+    _check(arguments)
+    from mixmon.cli.decoding import Decoding
+    from mixmon.cli.reading import Reading
+
+    definitions = _definitions(arguments)
+    decoding = Decoding(definitions, arguments.signals)
+    reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
+    if arguments.wide:
+        _wide(arguments, reading, decoding)
+    elif _is_parquet(arguments.out):
+        _parquet(arguments.out, reading, decoding)
+    else:
+        _long(arguments, reading, decoding)
+    _account(arguments, decoding)
+    return DONE
+
+
+def _check(arguments: argparse.Namespace) -> None:
+    from mixmon.cli.output import refuse_inputs
+
+    if (arguments.session is None) == (arguments.database is None):
+        raise UsageError("mixmon decode: expected --session or --database, one of them; give one")
+    out = arguments.out
+    if arguments.wide and (arguments.raw or out is None or out.suffix):
+        raise UsageError("--wide: expected --out FOLDER, a name without a suffix, and no --raw; change these")
+    if out is not None and not arguments.wide and out.suffix.lower() not in (".csv", *_PARQUET):
+        raise UsageError(f"--out {out}: expected a name that ends in .csv or .parquet; change it")
+    if _is_parquet(out) and (arguments.raw or arguments.absolute):
+        raise UsageError(
+            "--raw and --absolute: are for CSV; Parquet has t_s and t_ns, and no raw values; leave them out"
+        )
+    if out is not None:
+        refuse_inputs(out, [arguments.log, arguments.session or arguments.database])
+
+
+def _is_parquet(out: Path | None) -> bool:
+    return out is not None and out.suffix.lower() in _PARQUET
+
+
+def _definitions(arguments: argparse.Namespace) -> Definitions:
+    from mixmon.cli.decoding import Definitions
+
+    if arguments.session is not None:
+        from mixmon.messages.bind import bind
+        from mixmon.messages.find import load_databases
+        from mixmon.session.load import load_session
+
+        session = load_session(arguments.session)
+        return Definitions.of_session(bind(session, load_databases(session)))
+    from mixmon.messages.chain import shipped_database
+    from mixmon.messages.database import load_database
+
+    path = arguments.database
+    database = load_database(path if path.exists() else shipped_database(str(path)) or path)
+    for notice in database.notices:
+        talk(f"{database.name}: {notice}", quiet=arguments.quiet)
+    return Definitions.of_database(database.name, database.messages)
+
+
+def _long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
+    from mixmon.cli.output import TextOut
+    from mixmon.report.csv_out import long_header, long_lines
+
+    with TextOut(arguments.out) as out:
+        out.write(long_header(raw=arguments.raw))
+        for block in reading:
+            zero = 0 if arguments.absolute else reading.first
+            for part, columns in decoding.columns(block):
+                out.write(long_lines(part.t - zero, columns, raw=arguments.raw))
+
+
+def _wide(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
+    from mixmon.cli.output import FolderOut
+    from mixmon.report.csv_out import wide_header, wide_lines
+
+    out = FolderOut(arguments.out)
+    for block in reading:
+        zero = 0 if arguments.absolute else reading.first
+        for part, messages in decoding.messages(block):
+            for decoded, names in messages:
+                key = (decoded.channel, decoded.block.message.name)
+                head = "" if out.has(key) else wide_header(decoded, names)
+                out.write(key, head + wide_lines(part.t - zero, decoded, names))
+
+
+def _parquet(path: Path, reading: Reading, decoding: Decoding) -> None:
+    from contextlib import closing
+
+    from mixmon.report.parquet_out import ParquetFile
+
+    with closing(ParquetFile(path)) as out:
+        for block in reading:
+            for part, columns in decoding.columns(block):
+                out.add(part.t, reading.first, columns)
+
+
+def _account(arguments: argparse.Namespace, decoding: Decoding) -> None:
+    """Says what was not written."""
+    if not decoding.frames:
+        raise SourceError(
+            f"{arguments.log}: no frame of the chosen signals; expected some of {decoding.expected()}; "
+            "check the definitions and the session's log_channel (mixmon census shows what is there)"
+        )
+    for remark in decoding.remarks():
+        talk(remark, quiet=arguments.quiet)

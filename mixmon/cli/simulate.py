@@ -1,0 +1,145 @@
+"""mixmon simulate: an engine with known faults, as a log and with its truth."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+from mixmon.cli import options
+from mixmon.cli.console import result, result_bytes, talk
+from mixmon.errors import OutputError, ScenarioError, UsageError
+
+if TYPE_CHECKING:
+    from mixmon.messages.binding import Binding
+    from mixmon.simulate.run import Simulation
+
+NAME = "simulate"
+HELP = "the demo engine, or another, to a log, with its truth beside it"
+
+DONE, BAD_INPUT = 0, 2
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The scenario, its seed, and where everything goes."""
+    parser.add_argument(
+        "--scenario",
+        metavar="NAME|FILE",
+        default="alder8",
+        help="what to play: a name that --list tells, or a TOML file (default: alder8)",
+    )
+    parser.add_argument("--list", action="store_true", help="list the scenarios that come with mixmon")
+    parser.add_argument("--seed", metavar="N", type=int, default=1, help="seed of all chance (default: 1)")
+    parser.add_argument("--out", metavar="LOG", help="candump text; .gz packs it; - is standard output")
+    parser.add_argument("--truth", metavar="FILE", type=Path, help="what is true of the log, as JSON")
+    parser.add_argument("--session", metavar="FILE", type=Path, help="the session file that fits the log")
+    parser.add_argument(
+        "--through",
+        metavar="FILE",
+        type=Path,
+        help="session file whose message definitions the log shall speak, instead of mixmon's own",
+    )
+    parser.add_argument(
+        "--trims", metavar="PCT,...", help="trims that the fuel control holds, one a cylinder, in per cent"
+    )
+    parser.add_argument("--cylinders", metavar="N", type=int, help="play it with N cylinders (4 to 16)")
+    parser.add_argument("--duration", metavar="S", type=options.seconds, help="seconds to play")
+    options.add_quiet(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Plays the scenario into the log, and writes what was asked for besides."""
+    from mixmon.simulate.load import load_scenario, scenario_names
+
+    if arguments.list:
+        names = scenario_names()
+        column = max(map(len, names))
+        result("".join(f"{name:{column}}  {load_scenario(name).about}\n" for name in names))
+        return DONE
+    try:
+        simulation = _simulation(arguments)
+    except ScenarioError as error:
+        for mistake in error.mistakes:
+            talk(f"{error.source}: {mistake}")
+        return BAD_INPUT
+    _write(simulation, arguments)
+    return DONE
+
+
+def _simulation(arguments: argparse.Namespace) -> Simulation:
+    from mixmon.simulate.load import load_scenario
+    from mixmon.simulate.run import simulate
+
+    if not (arguments.out or arguments.truth or arguments.session):
+        raise UsageError("mixmon simulate: nothing to write; expected --out, --truth or --session; give one")
+    return simulate(
+        load_scenario(arguments.scenario, arguments.cylinders),
+        seed=arguments.seed,
+        duration=arguments.duration,
+        trims=_trims(arguments.trims),
+        binding=_binding(arguments.through),
+    )
+
+
+def _trims(text: str | None) -> tuple[float, ...] | None:
+    """The percentages of a list such as 0,-1.5,6.
+
+    Raises:
+        UsageError: one of them is no number.
+    """
+    if text is None:
+        return None
+    try:
+        trims = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        trims = (math.nan,)
+    if not all(math.isfinite(trim) and trim > -100 for trim in trims):
+        raise UsageError(f"--trims {text}: not percentages; expected a list such as 0,-1.5,6; correct it")
+    return trims
+
+
+def _binding(through: Path | None) -> Binding | None:
+    from mixmon.messages.bind import bind
+    from mixmon.messages.find import load_databases
+    from mixmon.session.load import load_session
+
+    if through is None:
+        return None
+    session = load_session(through)
+    return bind(session, load_databases(session))
+
+
+def _write(simulation: Simulation, arguments: argparse.Namespace) -> None:
+    from mixmon.simulate.session_file import session_toml
+    from mixmon.simulate.truth import truth_json
+
+    if arguments.truth:
+        _text(arguments.truth, truth_json(simulation))
+    if arguments.session:
+        _text(arguments.session, session_toml(simulation.session))
+    if arguments.out:
+        frames = _log(simulation, arguments.out, quiet=arguments.quiet)
+        talk(f"{frames} frames, {simulation.duration_s:g} s", quiet=arguments.quiet)
+
+
+def _log(simulation: Simulation, out: str, *, quiet: bool) -> int:
+    """Writes the log block by block; the number of frames."""
+    from mixmon.frames.candump_write import write_candump
+    from mixmon.report.progress import Progress
+
+    frames = 0
+    total = round(simulation.duration_s)
+    with _opened(out) as stream, Progress(sys.stderr, total, quiet=quiet) as progress:
+        for block in simulation:
+            text = write_candump(block)
+            if stream is None:
+                result_bytes(text)
+            else:
+                stream.write(text)
+            frames += len(block)
+            progress.advance(round((int(block.t[-1]) - int(block.t[0])) / 1e9) if len(block) else 0)
+    return frames

@@ -1,0 +1,82 @@
+"""Twelve scripted wiring faults, and the pattern each must be read as."""
+
+import pytest
+
+from mixmon.findings.chain_fault import Fault, Silence, diagnose
+
+CHAIN = (1, 2, 3, 4, 5, 6, 7, 8)
+
+
+def never(*positions):
+    return [Silence(p) for p in positions]
+
+
+SCRIPTED = [
+    pytest.param([], [], id="1 all well"),
+    pytest.param(never(*CHAIN), [(Fault.ALL, CHAIN)], id="2 trunk open, adapter dead or wrong bit rate"),
+    pytest.param(
+        [Silence(p, 30.0 + p / 20) for p in CHAIN], [(Fault.ALL, CHAIN)], id="3 adapter pulled during the run"
+    ),
+    pytest.param(never(6, 7, 8), [(Fault.TAIL, (6, 7, 8))], id="4 break between nodes 5 and 6"),
+    pytest.param(never(*CHAIN[1:]), [(Fault.TAIL, CHAIN[1:])], id="5 break after the first node"),
+    pytest.param(never(8), [(Fault.SINGLE, (8,))], id="6 the last node alone"),
+    pytest.param(never(3), [(Fault.SINGLE, (3,))], id="7 one node in the middle without supply"),
+    pytest.param(never(1), [(Fault.SINGLE, (1,))], id="8 the first node alone"),
+    pytest.param(never(2, 5), [(Fault.SINGLE, (2,)), (Fault.SINGLE, (5,))], id="9 two nodes, each by itself"),
+    pytest.param(
+        never(3, 7, 8),
+        [(Fault.SINGLE, (3,)), (Fault.TAIL, (7, 8))],
+        id="10 a break and a node without supply",
+    ),
+    pytest.param(
+        [Silence(7, 12.0), Silence(8, 12.4)], [(Fault.TAIL, (7, 8))], id="11 the cable parts during the run"
+    ),
+    pytest.param(
+        [Silence(7), Silence(8, 240.0)],
+        [(Fault.SINGLE, (7,)), (Fault.SINGLE, (8,))],
+        id="12 the last two fell silent at different moments: no one break explains both",
+    ),
+]
+
+
+@pytest.mark.parametrize(("silences", "expected"), SCRIPTED)
+def test_the_pattern_of_silence_names_the_fault(silences, expected):
+    assert [(d.fault, d.positions) for d in diagnose(CHAIN, silences)] == expected
+
+
+def test_a_break_is_located_between_two_nodes():
+    (found,) = diagnose(CHAIN, never(7, 8))
+    assert "between node 6 and node 7" in found.meaning
+    assert "from node 6 to node 7" in found.check
+
+
+def test_the_last_node_may_hang_on_the_last_length_of_cable():
+    (found,) = diagnose(CHAIN, never(8))
+    assert "the last length of cable" in found.meaning
+    assert "node 7" in found.check
+
+
+def test_a_node_that_answers_twice_explains_one_that_is_missing():
+    (found,) = diagnose(CHAIN, never(5), twins=[4])
+    assert "node 4 answers twice, so node 5 may carry its identifier" in found.meaning
+
+
+def test_an_unexpected_position_explains_one_that_is_missing():
+    (found,) = diagnose(CHAIN, never(5), strangers=[12])
+    assert "node 12 answers and is not in the session" in found.meaning
+
+
+def test_a_node_that_spoke_before_has_its_own_identifier():
+    (found,) = diagnose(CHAIN, [Silence(5, 30.0)], twins=[4])
+    assert "twice" not in found.meaning
+
+
+def test_order_in_the_chain_counts_and_not_the_number():
+    (found,) = diagnose((4, 1, 3, 2), never(3, 2))
+    assert (found.fault, found.positions) == (Fault.TAIL, (3, 2))
+    assert "between node 1 and node 3" in found.meaning
+
+
+def test_a_chain_of_one():
+    (found,) = diagnose((1,), never(1))
+    assert found.fault is Fault.ALL
