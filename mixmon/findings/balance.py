@@ -1,9 +1,7 @@
 """Balance: what every cylinder needs, how sure that is, and what to do about it.
 
-Cells first (`cells`), then one need a cylinder from the cells that may be used for trims:
-each cell counts by the inverse square of its standard error, and where the cells of a
-cylinder disagree by more than their errors allow, its interval is widened by the ratio
-(Birge ratio, from memory: R. T. Birge, Phys. Rev. 40, 1932).
+Cells first (`cells`), then one need a cylinder from the cells that may be used for trims
+(`combine`).
 """
 
 from __future__ import annotations
@@ -15,17 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.cells import CellResult, cell_results
+from mixmon.findings.combine import Combined, combine
 from mixmon.findings.dwell import Dwell
-from mixmon.findings.series import NOTHING, Estimate, student_t95
+from mixmon.findings.series import Estimate
 from mixmon.findings.spread import Spread, predicted_spread, spread
 from mixmon.findings.trimming import TrimPlan, plan_trims
-from mixmon.findings.twoway import two_way
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.steady import Cell, Steady
 from mixmon.session.model import Session
 
-DISAGREEMENT = 2.0
-"""Birge ratio from which a cylinder is marked as needing different fuel in different cells."""
+DISAGREEMENT_PERCENT = 1.0
+"""How far a cylinder's needs in its cells must certainly lie apart to be remarked on."""
 
 Floats = NDArray[np.float64]
 Interval = tuple[float, float]
@@ -97,15 +95,6 @@ class Balance:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Combined:
-    """Needs of n nodes over the used cells: ln, with errors; and how far the cells disagree."""
-
-    peers: tuple[Estimate, ...]
-    target: tuple[Estimate, ...]
-    disagreement: Floats
-
-
 class BalanceStage:
     """Feed it every CylinderBlock of a run (or of several); ask `result` at the end, or meanwhile."""
 
@@ -136,9 +125,14 @@ class BalanceStage:
         return _Report(self, against, cells, combined, plan).build(gaps)
 
     def used(self, number: int) -> bool:
-        """False in the zone of reversion and leaks, where readings are shown but never trimmed by."""
-        mask = self.session.validity.low_flow_mask
+        """False where readings are shown but never trimmed by.
+
+        That is the zone of reversion and leaks, and loads below `[trims] load_from`.
+        """
+        rules, mask = self.session.trims, self.session.validity.low_flow_mask
         cell = self.grid.cell(number)
+        if cell.load is not None and rules.load_from is not None and cell.load < rules.load_from:
+            return False
         if mask is None or cell.rpm is None or cell.load is None:
             return True
         return not (cell.rpm < mask.rpm_below and cell.load < mask.load_below)
@@ -146,52 +140,6 @@ class BalanceStage:
     def left_out_s(self) -> list[dict[str, float]]:
         """For every node, seconds that were not counted, by reason."""
         return self._dwell.left_out_s()
-
-
-def combine(cells: list[CellResult], weights: Floats) -> Combined:
-    """One need a node from the cells, against peers (zero on average in the fuel domain) and target."""
-    n = len(weights)
-    if not cells:
-        return Combined((NOTHING,) * n, (NOTHING,) * n, np.ones(n))
-    peers, birge = _weighted([c.peers for c in cells], common=True)
-    known = np.array([np.isfinite(e.mean) for e in peers])
-    means = np.array([e.mean for e in peers])
-    shift = np.log(np.average(np.exp(-means[known]), weights=weights[known])) if known.any() else 0.0
-    shifted = tuple(Estimate(e.mean + shift, e.half, e.standard_error, e.effective) for e in peers)
-    target, _ = _weighted([c.target for c in cells], common=False)
-    return Combined(shifted, target, birge)
-
-
-def _weighted(cells: list[tuple[Estimate, ...]], *, common: bool) -> tuple[tuple[Estimate, ...], Floats]:
-    """Means over cells by inverse variance; with `common`, each cell may have its own zero."""
-    y = np.array([[e.mean for e in row] for row in cells])
-    error = np.array([[e.standard_error for e in row] for row in cells])
-    effective = np.array([[e.effective for e in row] for row in cells])
-    w = np.where(np.isfinite(error), 1.0 / np.square(np.where(error > 0, error, 1e-6)), 0.0)
-    y = np.where(w > 0, y, np.nan)
-    rows, columns = two_way(y, w) if common else (np.zeros(len(y)), _column_means(y, w))
-    total = w.sum(axis=0)
-    count = (w > 0).sum(axis=0)
-    residual = np.nan_to_num(y - rows[:, None] - columns)
-    chi2 = (w * residual**2).sum(axis=0)
-    birge = np.sqrt(np.maximum(1.0, np.divide(chi2, count - 1, out=np.ones(len(total)), where=count > 1)))
-    out = []
-    for i, weight in enumerate(total):
-        if weight <= 0:
-            out.append(NOTHING)
-            continue
-        degrees = float(effective[w[:, i] > 0, i].sum()) - count[i]
-        se = float(birge[i] / np.sqrt(weight))
-        out.append(Estimate(float(columns[i]), student_t95(max(degrees, 1.0)) * se, se, degrees + count[i]))
-    return tuple(out), birge
-
-
-def _column_means(y: Floats, w: Floats) -> Floats:
-    total = w.sum(axis=0)
-    mean: Floats = np.divide(
-        (w * np.nan_to_num(y)).sum(axis=0), total, out=np.full(len(total), np.nan), where=total > 0
-    )
-    return mean
 
 
 def percent(x: float) -> float:
@@ -288,12 +236,22 @@ class _Report:
             limited = [c for c in self._cells if c.censored(node) and getattr(c, share)[node] > 0]
             if limited:
                 flags.append(f"at {side} limit in {len(limited)} cell(s): at least this {side}, not counted")
-        if self._combined.disagreement[node] > DISAGREEMENT:
-            flags.append("differs between cells: one trim cannot serve all")
+        flags += self._disagreement(node)
         bursts = int(sum(c.outliers[node] for c in self._cells))
         if bursts:
             flags.append(f"{bursts} quarter second(s) of wild readings left out")
         return flags
+
+    def _disagreement(self, node: int) -> list[str]:
+        """Says how far the cells' needs lie apart, where that is beyond their intervals and matters."""
+        known = [c.peers[node] for c in self._cells if np.isfinite(c.peers[node].half)]
+        if not known:
+            return []
+        low, high = min(e.mean + e.half for e in known), max(e.mean - e.half for e in known)
+        if percent(high) - percent(low) <= DISAGREEMENT_PERCENT:
+            return []
+        least, most = (percent(pick(e.mean for e in known)) for pick in (min, max))
+        return [f"needs {least:+.1f} to {most:+.1f} % by cell: one trim cannot serve all"]
 
     def _cell_needs(self) -> list[CellNeed]:
         needs = []

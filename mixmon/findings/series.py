@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-FEWEST_EFFECTIVE = 4.0
+FEWEST_EFFECTIVE = 3.0
 """Below this many effective batches no interval is offered."""
 
 _HIGHEST_RHO = 0.95

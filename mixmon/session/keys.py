@@ -140,6 +140,7 @@ _TRIMS = Table(
         "highest_percent": _trim,
         "now_percent": Row(_trim),
         "ask_above_percent": Number(0, 100, "%", above=True),
+        "load_from": _load,
     }
 )
 

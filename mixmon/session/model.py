@@ -178,13 +178,17 @@ class Validity:
 
 @dataclass(frozen=True, slots=True)
 class Trims:
-    """What the ECU's per-cylinder trims can be, and what they held during the run, in percent."""
+    """What the ECU's per-cylinder trims can be, and what they held during the run, in percent.
+
+    load_from: trims are made from cells of this load or more; None for all cells.
+    """
 
     step_percent: float = 0.5
     lowest_percent: float = -10.0
     highest_percent: float = 10.0
     now_percent: tuple[float, ...] | None = None
     ask_above_percent: float = 5.0
+    load_from: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
