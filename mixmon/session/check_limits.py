@@ -69,6 +69,13 @@ def _trims(clean: Clean, report: Report) -> None:
             )
 
 
+def _trim_loads(clean: Clean, report: Report) -> None:
+    first, loads = clean.get("trims", {}).get("load_from"), clean.get("axes", {}).get("load")
+    if first is not None and loads and first > max(loads):
+        expected = f"at most {max(loads):g}, the highest of axes.load: else no cell would decide the trims"
+        report("trims.load_from", f"{first:g}", expected)
+
+
 def _alarms(clean: Clean) -> Iterator[tuple[str, Clean]]:
     for i, alarm in enumerate(clean.get("limits", {}).get("alarm", ()), 1):
         yield f"limits.alarm[{i}]", alarm
@@ -147,6 +154,7 @@ CHECKS: Final[tuple[Check, ...]] = (
     _targets,
     _validity,
     _trims,
+    _trim_loads,
     _alarm_names,
     _one_limit,
     _within_reading,

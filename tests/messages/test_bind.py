@@ -414,6 +414,15 @@ def test_mistakes_of_values_files_and_signals_are_told_together_in_file_order(wr
     ]
 
 
+def test_text_that_is_no_session_is_told_alone(write) -> None:
+    assert [m.where for m in verify(write("engine = \n"))] == ["line 1, column 10"]
+
+
+def test_a_node_that_cannot_be_read_does_not_shift_the_numbers_of_the_others(write) -> None:
+    text = changed(FOREIGN, ("position = 2\n", 'position = "two"\n'), ("Mixture_6", "Mixture_7"))
+    assert [m.where for m in verify(write(text))] == ["chain.node[2].position"]
+
+
 def test_binding_and_loading_raise_what_verify_tells(write) -> None:
     session = load_session(write(changed(ALDER, ('database = "engine_bus.dbc"', 'database = "no.dbc"'))))
     with pytest.raises(SessionError, match=r"session\.toml: bus\[2\]\.database: no file \"no\.dbc\" in"):

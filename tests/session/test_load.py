@@ -79,6 +79,7 @@ class TestAWholeFile:
         assert session.trims.now_percent == (0, -1.5, 6, -1, 0.5, -1, 0, -2.5)
         assert (session.trims.lowest_percent, session.trims.highest_percent) == (-10, 10)
         assert (session.trims.step_percent, session.trims.ask_above_percent) == (0.5, 5)
+        assert session.trims.load_from == 90
         lean, silent = session.limits.alarms
         assert session.limits.source == "builder's sheet 14"
         assert (lean.name, lean.priority, lean.over_target) == ("lean under load", 1, 0.040)

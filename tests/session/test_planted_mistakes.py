@@ -64,6 +64,12 @@ PLANTED = {
         "[1, 5, 3, 7, 4, 8, 2, 2]",
         "each cylinder from 1 to 8 once",
     ),
+    "angles and no order": (
+        ("firing_order = [1, 5, 3, 7, 4, 8, 2, 6]\n", ""),
+        "engine.firing_angles_deg",
+        "angles without a firing order",
+        "engine.firing_order",
+    ),
     "an angle too few": (("540, 630", "540"), "engine.firing_angles_deg", "7 angles", "8, one a cylinder"),
     "angles out of order": (
         ("[0, 90, 180, 270,", "[0, 180, 90, 270,"),
@@ -169,6 +175,12 @@ PLANTED = {
         '"chain", as in bus[1]',
         "a value used once",
     ),
+    "a bus with a stroke in its name": (
+        ('name = "engine"\nlog_channel', 'name = "a/b"\nlog_channel'),
+        "bus[2].name",
+        '"a/b"',
+        'a name without "/"',
+    ),
     "two buses on one channel": (
         ('log_channel = "can1"', 'log_channel = "can0"'),
         "bus[2].log_channel",
@@ -218,6 +230,12 @@ PLANTED = {
         "chain.signals.supply",
         "chain/Mix",
         '"Message.Signal"',
+    ),
+    "a brace that is not closed": (
+        ('"Mix{position:02d}_State.Supply"', '"Mix{position_State.Supply"'),
+        "chain.signals.supply",
+        "{position_State",
+        "{position}",
     ),
     "an unknown brace": (
         ('"Mix{position:02d}_State.Supply"', '"Mix{place}_State.Supply"'),
@@ -291,6 +309,18 @@ PLANTED = {
         "chain.node",
         "no node for cylinder 5",
         "chain.without_sensor = [5]",
+    ),
+    "no sensor where there is none to have": (
+        ("[chain.signals]", "without_sensor = [9]\n[chain.signals]"),
+        "chain.without_sensor",
+        "cylinder 9",
+        "cylinders from 1 to 8",
+    ),
+    "no sensor and a node": (
+        ("[chain.signals]", "without_sensor = [3, 5]\n[chain.signals]"),
+        "chain.without_sensor",
+        "cylinders 3, 5, with a node",
+        "cylinders without a node",
     ),
     "two nodes at one place": (
         (NODE_5, NODE_5.replace("position = 5", "position = 4")),
@@ -379,6 +409,12 @@ PLANTED = {
         "trims.step_percent",
         "0",
         "above 0",
+    ),
+    "trims from a load beyond the axis": (
+        ("load_from = 90", "load_from = 101"),
+        "trims.load_from",
+        "101",
+        "at most 100, the highest of axes.load",
     ),
     "seven trims": (("0, -2.5]", "0]"), "trims.now_percent", "7 trims", "8, one a cylinder"),
     "a trim that the ECU cannot hold": (
@@ -531,6 +567,7 @@ CONSEQUENCES = {
     "a key of another alphabet of case",
     "one table for many",
     "a bus without a name",
+    "a bus with a stroke in its name",
     "two buses of one name",
     "two nodes on one cylinder",
     "a node on a cylinder that is not there",
@@ -587,3 +624,23 @@ def test_a_mistake_names_its_line(write, name: str, at: str) -> None:
     _, mistakes = read_session(write(text))
     [mistake] = [m for m in mistakes if m.where == where][:1]
     assert mistake.line == text[: text.index(at)].count("\n") + 1
+
+
+def test_definitions_of_another_make_need_their_signals_named(write) -> None:
+    text = """[engine]
+cylinders = 2
+[[bus]]
+name = "only"
+database = "mine.dbc"
+[chain]
+"""
+    [mistake] = read_session(write(text))[1]
+    assert mistake.where == "chain.signals"
+    assert mistake.found == 'missing, and "mine.dbc" is not the chain\'s own mixture_chain.dbc'
+    assert mistake.expected == 'at least lambda = "Message.Signal", or oxygen'
+
+
+def test_a_chain_without_any_sensor_is_none(write) -> None:
+    text = "[engine]\ncylinders = 2\n[chain]\nwithout_sensor = [1, 2]\n"
+    [mistake] = read_session(write(text))[1]
+    assert (mistake.where, mistake.found) == ("chain.without_sensor", "every cylinder")
