@@ -21,8 +21,12 @@ from numpy.typing import NDArray
 FEWEST_EFFECTIVE = 3.0
 """Below this many effective batches no interval is offered."""
 
+USUAL_RHO = 0.27
+"""Lag-1 correlation of quarter-second means behind a lag of 0.1 s (computed)."""
+
 _HIGHEST_RHO = 0.95
-_PRIOR_PAIRS = 20
+_COLUMN_PRIOR = 20
+_MEAN_PRIOR = 40
 _ROUNDING = 1e-20  # mean squares below this are rounding, not noise
 
 # Two-sided 95 % points of Student's t for 1..30 degrees of freedom
@@ -69,9 +73,9 @@ def lag1(residuals: NDArray[np.float64], joined: NDArray[np.bool_]) -> NDArray[n
 
     `joined` bool[m - 1] says which neighbours follow each other without a pause. The small-sample
     bias -(1 + 3 rho)/m is taken out (from memory: Kendall, Biometrika 41, 1954). A short column
-    tells little about its own correlation, so each is drawn towards the mean of all columns, as if
-    that were `_PRIOR_PAIRS` more pairs. The result is kept between 0 and 0.95: a negative value
-    would shrink the interval on weak grounds.
+    tells little about its own correlation, so each is drawn towards the mean of all columns as if
+    that were `_COLUMN_PRIOR` more pairs, and that mean towards `USUAL_RHO` by `_MEAN_PRIOR` pairs.
+    The result is kept between 0 and 0.95: a negative value would shrink the interval on weak grounds.
     """
     first, second = residuals[:-1][joined], residuals[1:][joined]
     both = np.isfinite(first) & np.isfinite(second)
@@ -80,8 +84,8 @@ def lag1(residuals: NDArray[np.float64], joined: NDArray[np.bool_]) -> NDArray[n
     pairs = both.sum(axis=0)
     rho = np.divide(cross, power, out=np.zeros_like(cross), where=power > _ROUNDING * pairs)
     own = rho + (1 + 3 * rho) / np.maximum(pairs, 1)
-    shared = float((pairs * own).sum()) / max(int(pairs.sum()), 1)
-    drawn: NDArray[np.float64] = (pairs * own + _PRIOR_PAIRS * shared) / (pairs + _PRIOR_PAIRS)
+    shared = (float((pairs * own).sum()) + _MEAN_PRIOR * USUAL_RHO) / (int(pairs.sum()) + _MEAN_PRIOR)
+    drawn: NDArray[np.float64] = (pairs * own + _COLUMN_PRIOR * shared) / (pairs + _COLUMN_PRIOR)
     return np.clip(drawn, 0.0, _HIGHEST_RHO)
 
 
