@@ -66,8 +66,9 @@ def log_json(log: LogFacts) -> Mapping[str, Any]:
 
 def log_text(log: LogFacts) -> str:
     """One line on the log, and one for everything in it that is out of order."""
+    used = counted(log.decoded, "frame")
     lines = [
-        f"{counted(log.frames, 'frame')} in {log.duration_s:.1f} s, {log.decoded:,} used".replace(",", " ", 1)
+        f"{counted(log.frames, 'frame')} in {log.duration_s:.1f} s; {used} with what the session asks for"
     ]
     if log.rejected_lines:
         shown = ", ".join(f"line {r.line} {r.why}" for r in log.first_rejected[:_SHOWN_REJECTS])
@@ -84,7 +85,7 @@ def log_text(log: LogFacts) -> str:
             f"{counted(log.corrupt, 'frame')} with a wrong checksum or a repeated counter, not counted"
         )
     lines += log.faults
-    return "".join(f"{line}\n" for line in lines)
+    return "".join(map(_paragraph, lines))
 
 
 def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = False) -> str:
@@ -111,7 +112,7 @@ def _cylinders(balance: Balance) -> str:
         Column("95 % from", 1, signed=True),
         Column("to", 1, signed=True),
         Column("used s", 1),
-        Column("worth"),
+        Column("eff. n"),
         Column("trim now", 2, signed=True),
         Column("new", 2, signed=True),
     ]
@@ -133,20 +134,25 @@ def _cylinders(balance: Balance) -> str:
 
 
 def _remarks(balance: Balance) -> str:
-    """Flags and seconds left out, by cylinder, where there are any."""
-    rows = []
-    for c in balance.cylinders:
-        left = ", ".join(f"{reason} {seconds:.1f} s" for reason, seconds in c.left_out_s.items())
-        said = "; ".join([*c.flags, *([f"left out: {left}"] if left else [])])
-        if said:
-            rows.append((c.cylinder, said))
-    return table([Column("cyl"), Column("remarks", left=True, wraps=True)], rows) if rows else ""
+    """Flags by cylinder, where there are any, and what was left out of the statistics."""
+    rows = [(c.cylinder, "; ".join(c.flags)) for c in balance.cylinders if c.flags]
+    remarks = table([Column("cyl"), Column("remarks", left=True, wraps=True)], rows) if rows else ""
+    return remarks + _left_out(balance)
+
+
+def _left_out(balance: Balance) -> str:
+    """Seconds not counted, by reason; from the least to the most of any cylinder where they differ."""
+    reasons = dict.fromkeys(reason for c in balance.cylinders for reason in c.left_out_s)
+    parts = []
+    for reason in reasons:
+        seconds = [c.left_out_s.get(reason, 0.0) for c in balance.cylinders]
+        least, most = f"{min(seconds):.1f}", f"{max(seconds):.1f}"
+        parts.append(f"{reason} {most}" if least == most else f"{reason} {least} to {most}")
+    return _paragraph(f"left out, seconds a cylinder: {', '.join(parts)}") if parts else ""
 
 
 def _cells(balance: Balance, unit: Unit) -> str:
     """One row a cell: the engine, the leanest and the richest cylinder, and what the trims will leave."""
-    if not balance.whole_engine:
-        return ""
     columns = [
         Column("rpm"),
         Column("load"),
@@ -162,9 +168,11 @@ def _cells(balance: Balance, unit: Unit) -> str:
     rows = []
     for engine, (_, after) in zip(balance.whole_engine, balance.predicted_by_cell, strict=True):
         here = [c for c in balance.cells if (c.rpm, c.load) == (engine.rpm, engine.load)]
-        known = [c for c in here if math.isfinite(c.half_interval_percent)]
-        lean = max(known, key=lambda c: c.needs_percent, default=None)
-        rich = min(known, key=lambda c: c.needs_percent, default=None)
+        known = [c for c in here if math.isfinite(c.needs_percent)]
+        if not known:
+            continue
+        lean = max(known, key=lambda c: c.needs_percent)
+        rich = min(known, key=lambda c: c.needs_percent)
         rows.append(
             (
                 engine.rpm,
@@ -172,15 +180,16 @@ def _cells(balance: Balance, unit: Unit) -> str:
                 unit.of(engine.lam),
                 engine.needs_percent,
                 engine.half_interval_percent,
-                f"{lean.cylinder} {lean.needs_percent:+.1f}" if lean else "",
-                f"{rich.cylinder} {rich.needs_percent:+.1f}" if rich else "",
-                lean.needs_percent - rich.needs_percent if lean and rich else None,
+                f"{lean.cylinder} {lean.needs_percent:+.1f}",
+                f"{rich.cylinder} {rich.needs_percent:+.1f}",
+                lean.needs_percent - rich.needs_percent,
                 after.value,
                 "" if any(c.used_for_trims for c in here) else "not used",
             )
         )
-    head = "cells: all cylinders together (needs against target), and how far they are apart, %\n"
-    return head + table(columns, rows)
+    if not rows:
+        return ""
+    return "cells: all cylinders against target, and how far they are apart, %\n" + table(columns, rows)
 
 
 def _every_cell(balance: Balance) -> str:
@@ -223,7 +232,11 @@ def _closing(balance: Balance) -> str:
             "the engine builder's limits stand."
         )
     lines += [f"note: {note}" for note in balance.notes]
-    return "".join(f"{piece}\n" for line in lines for piece in wrap(line, _PAGE))
+    return "".join(map(_paragraph, lines))
+
+
+def _paragraph(text: str) -> str:
+    return "".join(f"{line}\n" for line in wrap(text, _PAGE))
 
 
 def _spread(spread: Spread) -> str:
