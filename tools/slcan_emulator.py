@@ -26,6 +26,7 @@ class SlcanEmulator:
     silent   answers nothing
     refuse   first letters of commands that are answered with BEL
     opened   set while the channel is open
+    sent     monotonic time and frames sent by then, as `run` went on
     """
 
     def __init__(self, link: Path, *, end: bytes = b"\r", silent: bool = False, refuse: bytes = b"") -> None:
@@ -35,6 +36,7 @@ class SlcanEmulator:
         self.stamps = False
         self.opened = threading.Event()
         self.commands: list[bytes] = []
+        self.sent: list[tuple[float, int]] = []
         self._master = self._slave = -1
         self._thread: threading.Thread | None = None
         self._unplugged = threading.Event()
@@ -100,6 +102,7 @@ class SlcanEmulator:
             sent = due
             if not self.write(b"".join(lines)):
                 return
+            self.sent.append((time.monotonic(), sent))
 
     def _answer(self) -> None:
         pending = b""

@@ -209,8 +209,8 @@ class Listener:
             self._tell(SourceEventKind.CONDITION, f"the adapter's controller is {receiver.condition.value}")
         if now - self._told_at >= TELL_NS:
             counts = self._counts()
-            for kind, text in counts.since(self._told):
-                self._tell(kind, text)
+            for kind, text, lost in counts.since(self._told):
+                self._tell(kind, text, lost)
             self._told, self._told_at = counts, now
 
     def _heed_remarks(self) -> None:
@@ -248,8 +248,8 @@ class Listener:
         claim = {True: "listening only", False: "acknowledging frames", None: "listening only not confirmed"}
         return f"{claim[self._receiver.listen_only]}; time by {self._receiver.stamped_by.value}"
 
-    def _tell(self, kind: SourceEventKind, text: str) -> None:
-        self._sink.tell(SourceEvent(self._clock.now(), self._options.name, kind, text))
+    def _tell(self, kind: SourceEventKind, text: str, lost: int = 0) -> None:
+        self._sink.tell(SourceEvent(self._clock.now(), self._options.name, kind, text, lost))
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,18 +261,18 @@ class _Counts:
     error_frames: int = 0
     rejected: Counter[str] = field(default_factory=Counter)
 
-    def since(self, told: _Counts) -> list[tuple[SourceEventKind, str]]:
-        """What is new, in words."""
+    def since(self, told: _Counts) -> list[tuple[SourceEventKind, str, int]]:
+        """What is new, in words, and the number of frames lost."""
         news = []
-        if dropped := self.dropped - told.dropped:
-            news.append((SourceEventKind.DROPPED, f"{dropped} frames lost in the adapter or the system"))
-        if overflowed := self.overflowed - told.overflowed:
-            news.append((SourceEventKind.OVERFLOW, f"{overflowed} frames lost: this program did not keep up"))
+        if lost := self.dropped - told.dropped:
+            news.append((SourceEventKind.DROPPED, f"{lost} frames lost in the adapter or the system", lost))
+        if lost := self.overflowed - told.overflowed:
+            news.append((SourceEventKind.OVERFLOW, f"{lost} frames lost: this program did not keep up", lost))
         if errors := self.error_frames - told.error_frames:
-            news.append((SourceEventKind.ERROR_FRAMES, f"{errors} error frames"))
+            news.append((SourceEventKind.ERROR_FRAMES, f"{errors} error frames", 0))
         if rejected := self.rejected - told.rejected:
             reasons = ", ".join(f"{why} {count}" for why, count in rejected.items())
-            news.append((SourceEventKind.REJECTED, f"not frames: {reasons}"))
+            news.append((SourceEventKind.REJECTED, f"not frames: {reasons}", 0))
         return news
 
 

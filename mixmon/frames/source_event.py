@@ -30,12 +30,13 @@ class SourceEventKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SourceEvent:
-    """One event: data time in ns, the bus's name, what happened, in words."""
+    """One event: data time in ns, the bus's name, what happened, in words, and frames lost."""
 
     t: int
     bus: str
     kind: SourceEventKind
     text: str
+    lost: int = 0
 
 
 class SourceState(StrEnum):

@@ -1,0 +1,293 @@
+"""The recorder: keeps the last seconds at all times, and runs on disk when asked to.
+
+    recorder = Recorder("runs", name=session.name, buses=options, files={"session.toml": text})
+    recorder.arm()                     # shown as armed; whoever sees the engine speed calls start
+    ...
+    for block in adapters.take(0.05):
+        recorder.write(block)          # before anything is decoded
+    for event in adapters.events():
+        recorder.heed(event)
+
+Nothing raises once the recorder is made: a full disk, a removed folder, a stick pulled out end
+the run, which is an event and a state, and the frames go on into the last seconds.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import time
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path, PurePath
+
+from mixmon.errors import UsageError
+from mixmon.frames.adapter import BusOptions
+from mixmon.frames.block import FrameBlock
+from mixmon.frames.source_event import SourceEvent
+from mixmon.record.manifest import Manifest, versions
+from mixmon.record.ring import Ring
+from mixmon.record.run_writer import FRAMES, MANIFEST, NOTES, SUMS, RunWriter
+
+SYNC_S = 1.0
+LINE_BYTES = 54
+"""A line of frames.log with eight bytes of data."""
+WARN_MINUTES = (30.0, 10.0, 2.0)
+_RESERVED = frozenset({FRAMES, MANIFEST, NOTES, SUMS})
+
+
+class RecorderState(StrEnum):
+    """How the recorder stands."""
+
+    IDLE = "not recording"
+    ARMED = "armed"
+    RECORDING = "recording"
+    FAILED = "recording failed"
+
+
+class RecorderEventKind(StrEnum):
+    """What happened to the recorder."""
+
+    STARTED = "started"
+    STOPPED = "stopped"
+    FAILED = "failed"
+    ROOM = "room"
+
+
+@dataclass(frozen=True, slots=True)
+class RecorderEvent:
+    """One event, in words; `t` is the stamp of the newest frame, ns, None before the first."""
+
+    t: int | None
+    kind: RecorderEventKind
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecorderStatus:
+    """The recorder at one moment.
+
+    folder        of the running or last run; None before the first
+    frames, size  frames and bytes in it
+    free          bytes free on its disk; None: not known
+    minutes_left  until that is used up at the present rate; None where nothing comes in
+    error         why recording failed
+    """
+
+    state: RecorderState
+    folder: Path | None = None
+    frames: int = 0
+    size: int = 0
+    free: int | None = None
+    minutes_left: float | None = None
+    error: str | None = None
+
+
+class Recorder:
+    """Frames and notes, kept. One thread works it; any may ask for `status`.
+
+    root           folder in which runs are made, itself made when needed
+    files          kept in each run as they are: the session file, message definitions
+    pre_trigger_s  seconds before the start that a run begins with
+
+    Raises:
+        UsageError: a name in `files` is no plain file name, or is taken by the run itself.
+    """
+
+    def __init__(
+        self,
+        root: Path | str,
+        *,
+        name: str = "",
+        buses: Sequence[BusOptions] = (),
+        files: Mapping[str, bytes] | None = None,
+        pre_trigger_s: float = 10.0,
+        sync_s: float = SYNC_S,
+    ) -> None:
+        self._root = Path(root)
+        self._name = name
+        self._buses = tuple(_bus_facts(bus) for bus in buses)
+        self._files = dict(files or {})
+        self._pre_trigger_s = pre_trigger_s
+        self._sync_s = sync_s
+        self._ring = Ring(pre_trigger_s)
+        self._armed = False
+        self._run: RunWriter | None = None
+        self._recording = False
+        self._past: list[RunWriter] = []
+        self._error: str | None = None
+        self._newest: int | None = None
+        self._warned = float("inf")
+        self._events: deque[RecorderEvent] = deque()
+        for file in self._files:
+            if PurePath(file).name != file or file in _RESERVED:
+                raise UsageError(
+                    f"file {file!r} of a run: expected a plain name, not {' or '.join(sorted(_RESERVED))}"
+                )
+
+    def write(self, block: FrameBlock) -> None:
+        """Frames as they came. Recorded, they are with the operating system when this returns."""
+        if not len(block):
+            return
+        self._newest = int(block.t[-1])
+        run = self._running()
+        if run is None:
+            self._ring.add(block)
+        else:
+            run.append(block)
+            self._warn(run.free, run.rate)
+
+    def note(self, t: int, kind: str, **data: object) -> None:
+        """A mark, note or event at data time `t`; `data` must fit into JSON."""
+        line = json.dumps({"t": t, "kind": kind} | data, ensure_ascii=False).encode() + b"\n"
+        run = self._running()
+        if run is None:
+            self._ring.note(t, line)
+        else:
+            run.note(line)
+
+    def heed(self, event: SourceEvent) -> None:
+        """An event of a live source: noted; lost frames are told in the log too."""
+        self.note(event.t, f"source {event.kind.value}", bus=event.bus, text=event.text)
+        run = self._running()
+        if event.lost and run is not None:
+            run.lose(event.bus, event.lost)
+
+    def arm(self) -> None:
+        """Show that a start is awaited."""
+        self._armed = True
+
+    def disarm(self) -> None:
+        """Await no start any more."""
+        self._armed = False
+
+    def start(self, why: str = "asked for") -> bool:
+        """Begin a run with the last seconds; True when frames are being recorded.
+
+        Does nothing while a run is being recorded. After a failure it begins a new one.
+        """
+        if self._running() is not None:
+            return True
+        self._armed = False
+        manifest = Manifest(
+            self._name,
+            time.time_ns(),
+            self._buses,
+            versions=versions(),
+            pre_trigger_s=self._pre_trigger_s,
+            why=why,
+        )
+        try:
+            run = RunWriter(self._root, manifest, self._files, sync_s=self._sync_s, failed=self._failed)
+        except OSError as error:
+            self._failed(
+                f"{self._root}: no run can be begun: {error.strerror or error}; expected a folder with room "
+                "that can be written to; choose another"
+            )
+            return False
+        self._begin(run, why)
+        return True
+
+    def stop(self, why: str = "asked for") -> None:
+        """End the run; manifest and checksums are written in the background."""
+        run = self._running()
+        if run is None:
+            return
+        run.stop()
+        self._past.append(run)
+        self._recording = False
+        self._tell(RecorderEventKind.STOPPED, f"{run.path}: {run.frames} frames recorded; stopped: {why}")
+
+    def status(self) -> RecorderStatus:
+        """How the recorder stands."""
+        run = self._run
+        recording = run is not None and self._recording and run.failure is None
+        free, rate = self._room(run if recording else None)
+        return RecorderStatus(
+            self._state(recording=recording),
+            None if run is None else run.path,
+            0 if run is None else run.frames,
+            0 if run is None else run.size,
+            free,
+            _minutes(free, rate),
+            self._error,
+        )
+
+    def events(self) -> list[RecorderEvent]:
+        """Events since the last call, oldest first."""
+        return [self._events.popleft() for _ in range(len(self._events))]
+
+    def close(self) -> None:
+        """End the run and wait until all is on the disk."""
+        self.stop("closed")
+        for run in self._past:
+            run.join()
+        self._past.clear()
+
+    def _begin(self, run: RunWriter, why: str) -> None:
+        blocks, notes = self._ring.drain()
+        for block in blocks:
+            run.append(block)
+        for line in notes:
+            run.note(line)
+        self._run, self._recording, self._error, self._warned = run, True, None, float("inf")
+        self._tell(RecorderEventKind.STARTED, f"{run.path}: recording; started: {why}")
+        self._warn(run.free, self._ring.rate * LINE_BYTES)
+
+    def _running(self) -> RunWriter | None:
+        """The run that takes frames; one that failed is put aside."""
+        run = self._run
+        if run is None or not self._recording:
+            return None
+        if run.failure is not None:
+            self._past.append(run)
+            self._recording = False
+            return None
+        return run
+
+    def _state(self, *, recording: bool) -> RecorderState:
+        if recording:
+            return RecorderState.RECORDING
+        if self._armed:
+            return RecorderState.ARMED
+        return RecorderState.IDLE if self._error is None else RecorderState.FAILED
+
+    def _room(self, run: RunWriter | None) -> tuple[int | None, float]:
+        """Bytes free, and bytes a second that come in."""
+        if run is not None:
+            return run.free, run.rate
+        place = next((p for p in (self._root, *self._root.absolute().parents) if p.exists()), self._root)
+        try:
+            return shutil.disk_usage(place).free, self._ring.rate * LINE_BYTES
+        except OSError:
+            return None, 0.0
+
+    def _warn(self, free: int, rate: float) -> None:
+        left = _minutes(free, rate)
+        passed = [limit for limit in WARN_MINUTES if left is not None and left < limit < self._warned]
+        if passed:
+            self._warned = min(passed)
+            self._tell(RecorderEventKind.ROOM, f"{self._root}: room for {left:.0f} minutes more")
+
+    def _failed(self, text: str) -> None:
+        self._error = text
+        self._tell(RecorderEventKind.FAILED, text)
+
+    def _tell(self, kind: RecorderEventKind, text: str) -> None:
+        self._events.append(RecorderEvent(self._newest, kind, text))
+
+
+def _minutes(free: int | None, rate: float) -> float | None:
+    return None if free is None or rate <= 0 else free / rate / 60
+
+
+def _bus_facts(bus: BusOptions) -> dict[str, object]:
+    return {
+        "name": bus.name,
+        "interface": bus.interface,
+        "channel": bus.channel,
+        "bitrate": bus.bitrate,
+        "acknowledge": bus.acknowledge,
+    }

@@ -1,0 +1,162 @@
+"""A run read back, whole or cut off."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from mixmon.errors import SourceError
+from mixmon.frames.block import FrameBlock
+from mixmon.frames.candump import CandumpReader
+from mixmon.record.manifest import FORMAT, RECORDING, Manifest
+from mixmon.record.run_writer import FRAMES, MANIFEST, NOTES, SUMS
+
+SESSION = "session.toml"
+CUT_OFF = "cut off: the program ended before the run did, or records it still"
+PIECE = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One line of notes.jsonl: data time in ns, kind, and the rest."""
+
+    t: int
+    kind: str
+    data: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class RunFolder:
+    """A run on disk.
+
+    log       the frames, as candump text
+    session   the session file as it was used; None if none was kept
+    notes     marks, notes and events, in order of writing
+    cut_off   the program ended before the run did
+    verified  every file agrees with its checksum
+    faults    what is wrong with the folder, in words
+    """
+
+    path: Path
+    manifest: Manifest
+    log: Path
+    session: Path | None
+    notes: tuple[Note, ...]
+    cut_off: bool
+    verified: bool
+    faults: tuple[str, ...]
+
+    def blocks(self) -> Iterator[FrameBlock]:
+        """The frames, up to the last whole line: of a frame cut short nothing is guessed.
+
+        Raises:
+            SourceError: the log cannot be read.
+        """
+        reader = CandumpReader()
+        try:
+            with self.log.open("rb", buffering=0) as file:
+                while piece := file.read(PIECE):
+                    yield reader.feed(piece)
+        except OSError as error:
+            raise SourceError(
+                f"{self.log}: {error.strerror or error}; expected the frames of a run"
+            ) from error
+
+
+def open_run(path: Path | str) -> RunFolder:
+    """The run in a folder; damage is told in its `faults`.
+
+    Raises:
+        SourceError: there is no run, or one of a later format.
+    """
+    path = Path(path)
+    faults: list[str] = []
+    manifest = _manifest(path, faults)
+    log = path / FRAMES
+    if not log.is_file():
+        raise SourceError(f"{path}: no {FRAMES}; expected the folder of a run; name one")
+    sums = _sums(path, faults)
+    cut_off = sums is None and manifest.state == RECORDING
+    if sums is None:
+        faults.append(CUT_OFF if cut_off else f"no {SUMS}: not verified")
+    wrong = [] if sums is None else _wrong(path, sums)
+    session = path / SESSION
+    return RunFolder(
+        path,
+        manifest,
+        log,
+        session if session.is_file() else None,
+        _notes(path / NOTES, faults),
+        cut_off,
+        sums is not None and not wrong,
+        (*faults, *wrong),
+    )
+
+
+def list_runs(root: Path | str) -> list[Path]:
+    """Folders of runs below `root`, oldest first; none if there is no such folder."""
+    root = Path(root)
+    found = root.iterdir() if root.is_dir() else iter(())
+    return sorted(path for path in found if (path / FRAMES).is_file())
+
+
+def _manifest(path: Path, faults: list[str]) -> Manifest:
+    try:
+        manifest = Manifest.from_json((path / MANIFEST).read_bytes())
+    except (OSError, ValueError) as error:
+        faults.append(f"{MANIFEST}: cannot be read ({error}); only the frames are known")
+        return Manifest(path.name, 0)
+    if manifest.format > FORMAT:
+        raise SourceError(
+            f"{path}: run of format {manifest.format}; expected {FORMAT} or lower; use a newer mixmon"
+        )
+    return manifest
+
+
+def _sums(path: Path, faults: list[str]) -> dict[str, str] | None:
+    """Checksums by file name; None where the run has none."""
+    try:
+        lines = (path / SUMS).read_text("utf-8").splitlines()
+        return {name: digest for digest, name in (line.split("  ", 1) for line in lines)}
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError) as error:
+        faults.append(f"{SUMS}: cannot be read ({error})")
+        return None
+
+
+def _wrong(path: Path, sums: Mapping[str, str]) -> list[str]:
+    found = []
+    for name, digest in sums.items():
+        try:
+            with (path / name).open("rb") as file:
+                same = hashlib.file_digest(file, "sha256").hexdigest() == digest
+        except OSError as error:
+            found.append(f"{name}: {(error.strerror or str(error)).lower()}")
+            continue
+        if not same:
+            found.append(f"{name}: differs from its checksum; it was changed after the run ended")
+    return found
+
+
+def _notes(path: Path, faults: list[str]) -> tuple[Note, ...]:
+    try:
+        lines = path.read_bytes().split(b"\n")
+    except OSError as error:
+        faults.append(f"{NOTES}: {(error.strerror or str(error)).lower()}")
+        return ()
+    notes, bad = [], 0
+    for line in lines:
+        try:
+            fields = json.loads(line) if line else None
+            if fields is not None:
+                notes.append(Note(int(fields.pop("t")), str(fields.pop("kind")), fields))
+        except (ValueError, KeyError, TypeError, AttributeError):
+            bad += 1
+    if bad:
+        faults.append(f"{NOTES}: {bad} lines are no notes")
+    return tuple(notes)
