@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import gzip
 import math
-import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import result, result_bytes, talk
@@ -122,24 +122,50 @@ def _write(simulation: Simulation, arguments: argparse.Namespace) -> None:
     if arguments.session:
         _text(arguments.session, session_toml(simulation.session))
     if arguments.out:
-        frames = _log(simulation, arguments.out, quiet=arguments.quiet)
+        frames = _log(simulation, arguments.out)
         talk(f"{frames} frames, {simulation.duration_s:g} s", quiet=arguments.quiet)
 
 
-def _log(simulation: Simulation, out: str, *, quiet: bool) -> int:
+def _log(simulation: Simulation, out: str) -> int:
     """Writes the log block by block; the number of frames."""
     from mixmon.frames.candump_write import write_candump
-    from mixmon.report.progress import Progress
 
     frames = 0
-    total = round(simulation.duration_s)
-    with _opened(out) as stream, Progress(sys.stderr, total, quiet=quiet) as progress:
+    with _opened(out) as write:
         for block in simulation:
-            text = write_candump(block)
-            if stream is None:
-                result_bytes(text)
-            else:
-                stream.write(text)
+            write(write_candump(block))
             frames += len(block)
-            progress.advance(round((int(block.t[-1]) - int(block.t[0])) / 1e9) if len(block) else 0)
     return frames
+
+
+@contextmanager
+def _opened(out: str) -> Iterator[Callable[[bytes], object]]:
+    """What takes the log's bytes. A packed log holds neither name nor time: same run, same bytes.
+
+    Raises:
+        OutputError: the file cannot be written.
+    """
+    if out == "-":
+        yield result_bytes
+        return
+    try:
+        with Path(out).open("wb") as stream:
+            if out.endswith(".gz"):
+                with gzip.GzipFile("", "wb", fileobj=stream, mtime=0) as packed:
+                    yield packed.write
+            else:
+                yield stream.write
+    except OSError as error:
+        raise _unwritable(out, error) from error
+
+
+def _text(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, "utf-8")
+    except OSError as error:
+        raise _unwritable(str(path), error) from error
+
+
+def _unwritable(path: str, error: OSError) -> OutputError:
+    why = error.strerror or str(error)
+    return OutputError(f"{path}: {why}; expected a file that can be written; choose another place")

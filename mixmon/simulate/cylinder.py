@@ -95,7 +95,7 @@ class Cylinder:
     def _arrival(self, opened: Array) -> Array:
         timeline = self._world.timeline
         rpm, load = timeline.crank.rpm(opened), timeline.load(opened)
-        arrival = opened + self._world.transit_s(self._i, rpm, load)
+        arrival = opened + self._world.front_s(self._i, rpm, load)
         arrival = np.maximum.accumulate(np.concatenate([[self._last], arrival]))[1:]
         self._last = float(arrival[-1]) if len(arrival) else self._last
         return arrival

@@ -20,6 +20,7 @@ from mixmon.simulate.health import NS
 from mixmon.simulate.layer import Layer, OwnLayer
 from mixmon.simulate.make import BITRATE
 from mixmon.simulate.scenario import Scenario
+from mixmon.simulate.session_file import scenario_session
 from mixmon.simulate.wire import Wire, merged, shifted
 from mixmon.simulate.world import World
 
@@ -39,7 +40,9 @@ class Simulation:
     @property
     def session(self) -> Session:
         """What the user of the simulated engine declares."""
-        return self.world.scenario.session if self._binding is None else self._binding.session
+        if self._binding is not None:
+            return self._binding.session
+        return scenario_session(self.world.scenario, self.world.trims)
 
     @property
     def duration_s(self) -> float:

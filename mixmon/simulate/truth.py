@@ -177,7 +177,7 @@ def _misfire(world: World, fault: Misfire) -> dict[str, Any]:
         "kind": "misfire",
         "t_s": float(sparks[0]),
         "to_s": float(sparks[1]),
-        "seen_s": float((sparks + world.transit_s(i, rpm, load))[2]),
+        "seen_s": float((sparks + world.front_s(i, rpm, load))[2]),
         "cylinder": fault.cylinder,
         "position": world.cylinder_of.index(i) + 1,
         "cycles": fault.cycles,

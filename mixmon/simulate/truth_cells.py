@@ -16,7 +16,7 @@ from mixmon.simulate.crank import CYCLE_DEG
 from mixmon.simulate.cylinder import INJECTION_TO_EXHAUST_DEG
 from mixmon.simulate.lag import step_time_s
 from mixmon.simulate.operating import Point
-from mixmon.simulate.world import World
+from mixmon.simulate.world import HALF_A_CHARGE, World
 
 Array = NDArray[np.float64]
 
@@ -80,11 +80,11 @@ class CellTruth:
         return np.asarray(100 * ((wanted + late) / pulse - 1), np.float64)
 
     def dead_delays(self) -> Array:
-        """Seconds from injection to the arrival of its gas."""
+        """Seconds from injection until the middle of its gas passes the sensor."""
         rpm, load = np.array([self.cell.rpm]), np.array([self.cell.load])
-        before = INJECTION_TO_EXHAUST_DEG / CYCLE_DEG * cycle_s(self.cell.rpm)
-        transit = [self._world.transit_s(i, rpm, load)[0] for i in range(self._world.scenario.size)]
-        return np.asarray(before + np.array(transit), np.float64)
+        around = (INJECTION_TO_EXHAUST_DEG / CYCLE_DEG + HALF_A_CHARGE) * cycle_s(self.cell.rpm)
+        front = [self._world.front_s(i, rpm, load)[0] for i in range(self._world.scenario.size)]
+        return np.asarray(around + np.array(front), np.float64)
 
     def as_json(self) -> dict[str, Any]:
         """Everything, with percentages where the name says so."""

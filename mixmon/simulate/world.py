@@ -27,6 +27,10 @@ from mixmon.simulate.timeline import Timeline
 Array = NDArray[np.float64]
 
 
+HALF_A_CHARGE = 0.5
+"""Cycles from the front of a charge to its middle."""
+
+
 class World:
     """One scenario with one seed, laid out in time.
 
@@ -93,11 +97,16 @@ class World:
         turned = float(self.timeline.crank.angle(np.array([t]))[0])
         return math.ceil((turned - self.fires_deg[fault.cylinder - 1]) / CYCLE_DEG)
 
-    def transit_s(self, i: int, rpm: Array, load: Array) -> Array:
-        """Seconds that the gas of cylinder i takes from the valve to the sensor."""
+    def front_s(self, i: int, rpm: Array, load: Array) -> Array:
+        """Seconds from the opening of cylinder i's exhaust valve until its gas comes to the sensor.
+
+        Gas moves in pushes, one a cycle. The mean flow tells when the middle of a charge passes,
+        so its front is half a cycle earlier, but not before its valve opens.
+        """
         point = self.map.at(rpm, load)
         cycles = transit_cycles(self._pipe[i], point.filling, point.hot_k)
-        return np.asarray(cycles * cycle_s(np.maximum(rpm, 1.0)), np.float64)
+        front = np.maximum(cycles - HALF_A_CHARGE, 0.0)
+        return np.asarray(front * cycle_s(np.maximum(rpm, 1.0)), np.float64)
 
     def _leak(self, leak: Leak) -> LeakAir:
         return LeakAir(leak, self.map.at(np.array(leak.rpm), np.array(leak.load)).flow)
