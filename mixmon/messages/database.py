@@ -104,8 +104,9 @@ def _parse(path: Path, text: str, file_format: str) -> Any:
 def _build(path: Path, loaded: Any, found: DbcText | None, *, j1939_codes: bool) -> Database:
     notices: list[str] = []
     plans = []
-    for source, dependents in zip(loaded.messages, _dependents(loaded.messages, found, notices), strict=True):
-        plan = message_plan(path, loaded, source, dependents, notices, j1939_codes=j1939_codes)
+    dependents = _dependents(path, loaded.messages, found, notices)
+    for source, own in zip(loaded.messages, dependents, strict=True):
+        plan = message_plan(path, loaded, source, own, notices, j1939_codes=j1939_codes)
         if plan is not None:
             notices += remarks(plan)
             plans.append(plan)
@@ -117,10 +118,14 @@ def _build(path: Path, loaded: Any, found: DbcText | None, *, j1939_codes: bool)
     return Database(path.name, path, messages, tuple(notices))
 
 
-def _dependents(sources: Sequence[Any], found: DbcText | None, notices: list[str]) -> list[Dependents]:
+def _dependents(
+    path: Path, sources: Sequence[Any], found: DbcText | None, notices: list[str]
+) -> list[Dependents]:
     """For each message, which of its signals depend on which; signals in file order, by full name."""
     if found is None:
         return [listed(source.signals) for source in sources]
+    if [len(m.signals) for m in found.messages] != [len(source.signals) for source in sources]:
+        raise dbc_faults.meaning(str(path), "", "BO_ and SG_ entries run into each other")
     result = []
     for source, text in zip(sources, found.messages, strict=True):
         full = {short: signal.name for (short, _), signal in zip(text.signals, source.signals, strict=True)}

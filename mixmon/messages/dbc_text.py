@@ -13,7 +13,7 @@ import re
 from dataclasses import dataclass
 
 _SKIPPED = re.compile(r'"(?:\\"|[^"])*?"|//[^\n]*')
-_MESSAGE = re.compile(r"\bBO_\s+\+?(\d+)\s+(\w+)\s*:")
+_MESSAGE = re.compile(r"\bBO_\s+([-+\d][-+.\deE]*)\s+(\w+)\s*:")
 _SIGNAL = re.compile(r"\bSG_\s+(\w+)((?:\s+\w+)*)\s*:")
 _RANGES = re.compile(r"\bSG_MUL_VAL_\s+(\d+)\s+(\w+)\s+(\w+)\s+((?:\d+\s*-\s*\d+[\s,]*)+);")
 _RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
@@ -26,10 +26,12 @@ _NO_MESSAGE = "VECTOR__INDEPENDENT_SIG_MSG"
 class MessageText:
     """A message's number as written, its name, and (name, marker) of its signals in file order.
 
+    The number is without leading zeros; other entries of the message repeat it.
+
     A marker is "M" for a multiplexer, "mN" for a multiplexed signal, "mNM" for both, else "".
     """
 
-    number: int
+    number: str
     name: str
     signals: tuple[tuple[str, str], ...]
 
@@ -38,7 +40,7 @@ class MessageText:
 class RangesText:
     """One SG_MUL_VAL_ statement: `child` is present where `parent` lies in one of the ranges."""
 
-    number: int
+    number: str
     child: str
     parent: str
     ranges: tuple[tuple[int, int], ...]
@@ -77,11 +79,11 @@ def scan(text: str) -> DbcText:
         body = bare[found.end() : end]
         signals = tuple(_signal(m) for m in _SIGNAL.finditer(body))
         if found[2] != _NO_MESSAGE:
-            messages.append(MessageText(int(found[1]), found[2], signals))
+            messages.append(MessageText(found[1].lstrip("+0"), found[2], signals))
     ranges, rest = [], text
     for found in _RANGES.finditer(bare):
         pairs = tuple((int(low), int(high)) for low, high in _RANGE.findall(found[4]))
-        ranges.append(RangesText(int(found[1]), found[2], found[3], pairs))
+        ranges.append(RangesText(found[1].lstrip("+0"), found[2], found[3], pairs))
         rest = rest[: found.start()] + _blank(found) + rest[found.end() :]
     return DbcText(tuple(messages), tuple(ranges), rest)
 

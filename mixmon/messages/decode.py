@@ -7,6 +7,7 @@ need, and counts; so any split of the input gives the same columns.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -79,6 +80,7 @@ class Decoder:
         self._frames = np.zeros(len(self._entries), np.int64)
         self._short = np.zeros_like(self._frames)
         self._checksum_errors = np.zeros_like(self._frames)
+        self._outside: list[Counter[str]] = [Counter() for _ in self._entries]
         self.unknown = 0
         self.not_wanted = 0
         self.not_data = 0
@@ -96,6 +98,21 @@ class Decoder:
             (self._entries[slot][0], self._entries[slot][1].name): MessageCounts(*rows[slot])
             for slot in slots.tolist()
         }
+
+    @property
+    def outside(self) -> Mapping[tuple[int, str, str], int]:
+        """How many good values lay beyond their declared range so far, by (bus, message, signal).
+
+        Only integer signals with any. They are decoded like the others; many of them hint at a
+        wrong definition, such as the wrong byte order.
+        """
+        found = {}
+        for slot in np.argsort(self._place).tolist():
+            bus, plan = self._entries[slot]
+            for signal in plan.signals:
+                if count := self._outside[slot][signal.name]:
+                    found[bus, plan.name, signal.name] = count
+        return found
 
     def decode(self, block: FrameBlock, bus_of_channel: NDArray[np.uint8]) -> list[SignalBlock]:
         """The signals of the block: a SignalBlock for each message that occurs, in the order of the tables.
@@ -174,6 +191,8 @@ class Decoder:
             if first == end:
                 continue
             own = slice(first - part.rows.start, end - part.rows.start)
+            for name, beyond in decoded.outside.items():
+                self._outside[slot][name] += int(np.count_nonzero(beyond[own]))
             bus, plan = self._entries[slot]
             blocks[self._place[slot]] = SignalBlock(
                 plan,

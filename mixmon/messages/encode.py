@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -14,6 +13,7 @@ from mixmon.messages.branches import present
 from mixmon.messages.checksum import checksum
 from mixmon.messages.field import Field, Raw, put
 from mixmon.messages.integrity import counter_modulus
+from mixmon.messages.limits import raw_limits
 from mixmon.messages.plan import MessagePlan, SignalPlan
 
 _FD_SIZES = (12, 16, 20, 24, 32, 48, 64)
@@ -137,36 +137,6 @@ def _whole(steps: NDArray[np.float64], low: int, high: int) -> Raw:
     raw[above] = np.uint64(high)
     raw[below] = np.uint64(low & 0xFFFF_FFFF_FFFF_FFFF)
     return raw
-
-
-def raw_limits(signal: SignalPlan) -> tuple[int, int]:
-    """Lowest and highest raw value that mean a number in the declared range.
-
-    A range that no raw value can meet is as good as none.
-
-    >>> raw_limits(SignalPlan("Level", 0, 8, False, not_available=((255, 255),), error=((254, 254),)))
-    (0, 253)
-    """
-    bits = signal.length - signal.signed
-    low, high = (-(1 << bits) if signal.signed else 0), (1 << bits) - 1
-    for first, _ in (*signal.not_available, *signal.error):
-        high = min(high, first - 1)
-    ends = [_steps(signal, end) for end in (signal.minimum, signal.maximum)]
-    if signal.scale < 0:
-        ends.reverse()
-    least, most = ends
-    # a millionth of a step is forgiven: 0.3 / 0.1 is not 3
-    within = (
-        low if least is None else max(low, math.ceil(least - 1e-6)),
-        high if most is None else min(high, math.floor(most + 1e-6)),
-    )
-    return within if within[0] <= within[1] else (low, high)
-
-
-def _steps(signal: SignalPlan, end: float | None) -> float | None:
-    if end is None or signal.scale == 0.0 or not math.isfinite(end):
-        return None
-    return (end - signal.offset) / signal.scale
 
 
 def _unsaid(signal: SignalPlan, n: int) -> Raw:

@@ -6,7 +6,7 @@ their frames are decoded together.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from mixmon.messages.branches import Mask, in_ranges, present
 from mixmon.messages.checksum import checksum
 from mixmon.messages.field import Field, Raw, Rows
+from mixmon.messages.limits import natural_limits, raw_limits
 from mixmon.messages.plan import MessagePlan, Quality, SignalPlan
 
 RawColumn = NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]
@@ -42,11 +43,15 @@ class Frames:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Decoded:
-    """s signals of m frames: values float64[s, m], quality uint8[s, m], s raw columns [m]."""
+    """s signals of m frames: values float64[s, m], quality uint8[s, m], s raw columns [m].
+
+    `outside` has the good values beyond their declared range, bool[m], of the signals with any.
+    """
 
     values: NDArray[np.float64]
     quality: NDArray[np.uint8]
     raw: tuple[RawColumn, ...]
+    outside: Mapping[str, Mask]
 
 
 class Layout:
@@ -56,6 +61,7 @@ class Layout:
         self.message = message
         self.signals = tuple(signal for signal in message.signals if signal.name in wanted)
         self._fields = {signal.name: Field.of(signal) for signal in message.signals}
+        self._limits = {signal.name: _declared_limits(signal) for signal in self.signals}
 
     def decode(self, frames: Frames, corrupt: Mask | None) -> Decoded:
         """The signals of the frames. What a frame of `corrupt` bool[m] holds is CORRUPT."""
@@ -65,7 +71,12 @@ class Layout:
             self._decode_one(signal, frames, corrupt, values[row], quality[row])
             for row, signal in enumerate(self.signals)
         )
-        return Decoded(values, quality, raw)
+        outside = {
+            signal.name: beyond
+            for signal, column, state in zip(self.signals, raw, quality, strict=True)
+            if (beyond := self._outside(signal, column, state)) is not None
+        }
+        return Decoded(values, quality, raw, outside)
 
     def counter(self, frames: Frames) -> tuple[Raw, Mask | None]:
         """Raw counters uint64[m], and the frames that hold one, or None if all do."""
@@ -104,6 +115,14 @@ class Layout:
             value[quality != Quality.GOOD] = np.nan
         return raw
 
+    def _outside(self, signal: SignalPlan, raw: RawColumn, quality: NDArray[np.uint8]) -> Mask | None:
+        """The good values beyond the declared range, or None if there are none."""
+        limits = self._limits[signal.name]
+        if limits is None or (raw.min() >= limits[0] and raw.max() <= limits[1]):
+            return None
+        beyond = ((raw < limits[0]) | (raw > limits[1])) & (quality == Quality.GOOD)
+        return beyond if beyond.any() else None
+
     def _there(self, signal: SignalPlan, frames: Frames) -> Mask | None:
         """The frames that carry the signal, or None if all do."""
         held = self._held(signal.name, frames)
@@ -130,6 +149,13 @@ class Layout:
         if field.end_byte > frames.rows.width:
             return np.zeros(len(frames), np.uint64)
         return frames.rows.take(field)
+
+
+def _declared_limits(signal: SignalPlan) -> tuple[int, int] | None:
+    """Raw limits of the declared range of an integer signal, or None if it excludes nothing."""
+    if signal.is_float or raw_limits(signal) == natural_limits(signal):
+        return None
+    return raw_limits(signal)
 
 
 def _typed(signal: SignalPlan, bits: Raw) -> RawColumn:

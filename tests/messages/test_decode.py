@@ -11,8 +11,9 @@ from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
 from mixmon.messages.chain import chain_messages, engine_messages
 from mixmon.messages.database import load_database
 from mixmon.messages.decode import Decoder
+from mixmon.messages.encode import Encoder
 from mixmon.messages.integrity import MessageCounts
-from mixmon.messages.plan import MessagePlan, Quality, Selector, SignalPlan
+from mixmon.messages.plan import MessagePlan, Protection, Quality, Selector, SignalPlan
 
 ZOO = Path(__file__).parent / "zoo"
 GOOD, ABSENT, ERROR, MISSING = Quality.GOOD, Quality.NOT_AVAILABLE, Quality.ERROR, Quality.MISSING
@@ -74,6 +75,34 @@ class TestNumbers:
         found = decode("odd_numbers.dbc", (430, "0000FF000000FF7F"))["Odd"]
         assert column(found, "Third") == [32767 * 0.333333333333 + 0.1]
         assert quality(found, "Third") == [GOOD]
+
+    def test_values_outside_the_declared_range_are_counted(self):
+        byte = SignalPlan("B", 0, 8, False, scale=0.5, minimum=1, maximum=100, not_available=((255, 255),))
+        signed = SignalPlan("S", 8, 8, False, signed=True, scale=-1.0, minimum=-3, maximum=3)
+        free = SignalPlan("F", 16, 8, False, minimum=0, maximum=255)
+        plan = MessagePlan("M", 5, 3, (byte, signed, free))
+        twin = replace(plan, name="N", can_id=6)
+        decoder = Decoder([(0, [plan, twin])])
+        texts = ("02FD00", "C803FF", "010400", "C9FC01", "FF0000", "C8")
+        for _ in range(2):
+            found = decoder.decode(block_of(*[(5, text) for text in texts], (6, "000000")), ONE_BUS)
+        assert column(found[0], "B")[:4] == [1.0, 100.0, 0.5, 100.5]
+        assert decoder.outside == {(0, "M", "B"): 4, (0, "M", "S"): 4, (0, "N", "B"): 2}
+
+    def test_the_wrong_byte_order_shows_as_values_outside_the_range(self):
+        right = chain_messages(1)[0]
+        speed = SignalPlan("Speed", 0, 16, False, scale=0.3, minimum=0, maximum=9000)
+        swapped = replace(speed, start=7, big_endian=True)
+        rpm = np.linspace(900, 7800, 500)
+        [truth, wrong] = [replace(right, signals=(s,), protection=Protection()) for s in (speed, swapped)]
+        block = Encoder(truth).encode(np.arange(500), {"Speed": rpm}, 0, ("can0",))
+        shares = []
+        for plan in (truth, wrong):
+            decoder = Decoder([(0, [plan])])
+            decoder.decode(block, ONE_BUS)
+            shares.append(sum(decoder.outside.values()) / 500)
+        assert shares[0] == 0.0
+        assert shares[1] > 0.4
 
     def test_raw_columns_are_exact_where_float64_is_not(self):
         found = decode("sixty_four.dbc", (322, "FF" * 8), (320, "FE" + "FF" * 7), (321, "80" + "00" * 7))

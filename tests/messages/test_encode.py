@@ -13,8 +13,9 @@ from mixmon.frames.block import EXTENDED, FrameFlag
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, chain_messages, engine_messages, shipped_database
 from mixmon.messages.database import load_database
 from mixmon.messages.decode import Decoder
-from mixmon.messages.encode import Encoder, raw_limits, to_raw
+from mixmon.messages.encode import Encoder, to_raw
 from mixmon.messages.field import Field
+from mixmon.messages.limits import raw_limits
 from mixmon.messages.plan import MessagePlan, Quality, SignalPlan
 
 ZOO = Path(__file__).parent / "zoo"

@@ -7,7 +7,7 @@ import pytest
 
 MODULES = (
     *("branches", "chain", "checksum", "codes", "database", "dbc_faults", "dbc_text", "decode"),
-    *("encode", "field", "integrity", "multiplex"),
+    *("encode", "field", "integrity", "limits", "multiplex"),
 )
 
 

@@ -193,7 +193,7 @@ def test_any_split_gives_the_same_bits():
                 kept[1] += np.ascontiguousarray(found.values.T).tobytes()
                 kept[2] += np.ascontiguousarray(found.quality.T).tobytes()
                 kept[3] += np.array(found.raw, object).T.tolist()
-        return out, decoder.counts, decoder.unknown, decoder.not_data
+        return out, decoder.counts, decoder.outside, decoder.not_data
 
     _, counts, _, not_data = same_for_all_splits(len(block), run)
     assert not_data == 10
