@@ -61,11 +61,11 @@ class NodeHealth:
     def _supply(self, t: Array, heating: NDArray[np.bool_], noise: Array) -> Array:
         """Volts at the controller: less along the chain, less while warming, less at a loose pin.
 
-        Each stretch of wire carries the current of all nodes behind it.
+        The lead carries the current of all nodes, each stretch of wire that of the nodes behind it.
         """
         wire, n = self._world.scenario.controllers, self._world.scenario.size
-        carried = sum(n - j for j in range(1, self._position)) / max(n - 1, 1)
-        drop = (wire.lead_v + wire.step_v * carried) * np.where(heating, _WARMING_LOAD, 1.0)
+        carried = sum(n - j for j in range(1, self._position))
+        drop = (wire.lead_v * n + wire.step_v * carried) * np.where(heating, _WARMING_LOAD, 1.0)
         shaken = self._world.timeline.crank.rpm(t) > self._shakes_above
         drop = drop + np.where(shaken, _LOOSE_V * np.abs(noise[:, 1]), 0.0)
         return battery(self._world, t) - drop + _SUPPLY_NOISE_V * noise[:, 0]

@@ -45,8 +45,8 @@ _CONTROLLERS = {
     "highest": 4.0,
     "filter_s": 0.020,
     "rewarm_s": 6.0,
-    "lead_v": 0.33,
-    "step_v": 0.025,
+    "lead_v": 0.041,
+    "step_v": 0.0061,
 }
 _NOISE = {
     "cycle_percent": 1.5,
