@@ -134,12 +134,14 @@ class Decoder:
         return [blocks[place] for place in sorted(blocks)]
 
     def _parts(self, block: FrameBlock, order: NDArray[np.int64], bounds: NDArray[np.int64]) -> list[_Part]:
-        data, size = _rows(block.data, order), block.size[order]
+        words, size = block.data.view(np.uint64), block.size.take(order)
         parts = []
         for group in self._groups:
             rows = slice(int(bounds[group.first]), int(bounds[group.end]))
             if rows.start < rows.stop:
-                parts.append(_Part(group, Frames(data[rows], size[rows]), rows))
+                needed = max(1, -(-group.layout.message.size // 8))
+                data = words[:, :needed].take(order[rows], axis=0).view(np.uint8)
+                parts.append(_Part(group, Frames(data, size[rows]), rows))
         return parts
 
     def _corrupt(self, parts: list[_Part], t: NDArray[np.int64], bounds: NDArray[np.int64]) -> Mask:
@@ -239,8 +241,3 @@ def layout_key(plan: MessagePlan) -> object:
         for s in plan.signals
     )
     return plan.size, signals, plan.protection
-
-
-def _rows(data: NDArray[np.uint8], order: NDArray[np.int64]) -> NDArray[np.uint8]:
-    """The rows of `data` uint8[n, w] in the order given; as words, which is faster."""
-    return data.view(np.uint64)[order].view(np.uint8)

@@ -96,9 +96,11 @@ class CounterWatch:
         first = np.ones(len(rows), np.bool_)
         first[1:] = at[1:] != at[:-1]
         before = self._before(slot, t, counter, rows, first)
-        rise = (counter[rows] - before.counter) % self._modulus[at]
+        modulus = self._modulus[at]
+        rise = counter[rows] - before.counter
+        rise += modulus * (rise < 0)
         judged = before.known & (np.abs(t[rows] - before.t) <= self._silence[at])
-        judged &= before.corrupt + 1 < self._modulus[at]
+        judged &= before.corrupt + 1 < modulus
         same = judged & (rise == 0)
         lost = np.where(judged, np.maximum(rise - before.corrupt - 1, 0), 0)
         self._count(at, same, lost)
