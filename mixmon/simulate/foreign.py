@@ -6,7 +6,7 @@ its branches in turn, one a frame. Signals that nothing maps say "not available"
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -26,6 +26,9 @@ from mixmon.simulate.world import World
 Array = NDArray[np.float64]
 Said = tuple[NDArray[np.int64], Mapping[str, Array]]
 """Moments int64[k] ns at which a node was asked, and its quantities then, float64[k]."""
+
+Silent = Callable[[NDArray[np.int64]], NDArray[np.bool_]]
+"""Whether a node has no supply at moments int64[k] ns."""
 
 _CHAIN_CYCLE_NS, _ENGINE_CYCLE_NS = 10_000_000, 20_000_000
 """Cycles of messages whose definition names none (common practice, no source)."""
@@ -108,25 +111,24 @@ class _Message:
 
     def moments(self, node: int) -> NDArray[np.int64]:
         """When the laid-out frames carry anything of the node."""
-        turns = [b for b, (wishes, _) in enumerate(self._branches) if any(w.node == node for w in wishes)]
+        turns = [b for b, (wishes, _, _) in enumerate(self._branches) if any(w.node == node for w in wishes)]
         return self._t[np.isin(self._turn, turns)]
 
-    def frames(self, said: Sequence[Said], silent: Sequence[object]) -> FrameBlock:
+    def frames(self, said: Sequence[Said], silent: Sequence[Silent]) -> FrameBlock:
         """The laid-out frames; a branch that speaks only of nodes without supply is not sent."""
         k = len(self._t)
         columns: dict[str, Array] = {}
         raw: dict[str, NDArray[np.int64]] = {}
         sent = np.ones(k, bool)
-        for turn, (wishes, calls) in enumerate(self._branches):
+        for turn, (wishes, calls, speakers) in enumerate(self._branches):
             rows = np.flatnonzero(self._turn == turn)
             t = self._t[rows]
             for name, values in self._values(wishes, t, said).items():
                 columns.setdefault(name, np.full(k, np.nan))[rows] = values
             for name, value in calls.items():
                 raw.setdefault(name, np.zeros(k, np.int64))[rows] = value
-            gone = [silent[w.node](t) for w in wishes if w.node != _ENGINE]  # type: ignore[operator]
-            if gone:
-                sent[rows] = ~np.all(gone, axis=0)
+            if speakers:
+                sent[rows] = ~np.all([silent[node](t) for node in speakers], axis=0)
         return self._encoder.encode(
             self._t[sent],
             {name: column[sent] for name, column in columns.items()},
@@ -199,13 +201,20 @@ def _by_message(binding: Binding) -> list[list[_Wish]]:
     return list(grouped.values())
 
 
-def _branches(wishes: list[_Wish]) -> list[tuple[list[_Wish], dict[str, int]]]:
-    """The wishes by what the multiplexers must be; those without multiplexer are in every branch."""
+def _branches(wishes: list[_Wish]) -> list[tuple[list[_Wish], dict[str, int], list[int]]]:
+    """The wishes by what the multiplexers must be; those without multiplexer are in every branch.
+
+    With each branch go the nodes whose own it is: without them it is not sent.
+    """
     calls = [_calls(wish.bound.signal.name, wish.bound.message) for wish in wishes]
     distinct = [dict(items) for items in dict.fromkeys(tuple(call.items()) for call in calls if call)] or [{}]
+    served = [
+        [w for w, own in zip(wishes, calls, strict=True) if not own or own == call] for call in distinct
+    ]
+    speak = [[w.node for w, own in zip(wishes, calls, strict=True) if own == call] for call in distinct]
     return [
-        ([wish for wish, own in zip(wishes, calls, strict=True) if not own or own == call], call)
-        for call in distinct
+        (wishes, call, [] if _ENGINE in nodes else sorted(set(nodes)))
+        for wishes, call, nodes in zip(served, distinct, speak, strict=True)
     ]
 
 
