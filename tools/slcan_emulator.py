@@ -146,6 +146,7 @@ def main() -> None:
     try:
         emulator.opened.wait()
         emulator.run(chosen.rate, chosen.count)
+        threading.Event().wait()
     except KeyboardInterrupt:
         pass
     finally:

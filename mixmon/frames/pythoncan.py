@@ -87,16 +87,22 @@ class PythonCanReceiver(Receiver):
         self._deep = deep_queue
         self._stamps: DeviceStamps | None = DeviceStamps(wrap_ns)
         self._heard = False
+        self._failure: Exception | None = None
         self._told_off = False
         self.through = clock.now()
 
     def read(self, timeout_s: float) -> FrameBlock:
         """The frames that came; see `Receiver.read`."""
+        through = self._clock.now()
         try:
-            through = self._receive(timeout_s)
-            self._heed_state()
-        except Exception as error:  # whatever a driver raises means the same here
-            raise DeviceLostError(str(error) or type(error).__name__) from error
+            if self._failure is None:
+                through = self._receive(timeout_s)
+                self._heed_state()
+        except Exception as error:  # noqa: BLE001 - whatever a driver raises means the same here
+            self._failure = error
+        if self._failure is not None and not self._rows:  # what was received before goes out first
+            why = str(self._failure) or type(self._failure).__name__
+            raise DeviceLostError(why) from self._failure
         arrived = self._clock.now()
         rows, self._rows = self._rows, []
         block = block_of(rows, self._interfaces)

@@ -91,11 +91,11 @@ class SlcanReceiver(Receiver):
     def read(self, timeout_s: float) -> FrameBlock:  # noqa: ARG002 - the port's own timeout is READ_S
         """The frames that came; see `Receiver.read`."""
         try:
+            self._poll()
             data = self._port.read(1)
             if data:
                 time.sleep(GATHER_S)
                 data += self._port.read(self._port.in_waiting)
-            self._poll()
         except (OSError, TypeError, ValueError) as error:  # a port closed under pyserial raises either
             raise DeviceLostError(str(error)) from error
         block = concat([*self._early, self._stamped(data)])

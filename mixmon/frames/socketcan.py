@@ -71,6 +71,7 @@ class SocketcanReceiver(Receiver):
         self._socket = sock
         self._bus, self._channels = bus, channels
         self._clock = clock
+        self._failure: OSError | None = None
         self._counter = 0  # of the kernel: modulo 2**32
         self._poll = select.poll()
         self._poll.register(sock, select.POLLIN)
@@ -104,13 +105,17 @@ class SocketcanReceiver(Receiver):
 
     def read(self, timeout_s: float) -> FrameBlock:
         """The frames that came; see `Receiver.read`."""
+        if self._failure is not None:
+            raise _lost(self._failure)
         try:
             if self._poll.poll(timeout_s * 1000):
                 time.sleep(GATHER_S)
             through = self._clock.now()
             frames, stamps, local = self._drain()
         except OSError as error:
-            raise DeviceLostError(error.strerror or str(error)) from error
+            raise _lost(error) from error
+        if self._failure is not None and not frames:
+            raise _lost(self._failure)
         t = np.array(stamps, np.int64) + self._clock.from_system()
         self.through = min(through, int(t[-1])) if len(frames) == MOST_FRAMES else through
         block = decode(frames, t, np.array(local, bool), self._bus, self._channels)
@@ -134,6 +139,9 @@ class SocketcanReceiver(Receiver):
                 frame, control, flags, _ = receive(FD_BYTES + 1, 256, socket.MSG_DONTWAIT)
             except BlockingIOError:
                 break
+            except OSError as error:
+                self._failure = error  # what was received before goes out first
+                break
             frames.append(frame)
             local.append(bool(flags & socket.MSG_DONTROUTE))
             stamps.append(self._control(control))
@@ -152,6 +160,10 @@ class SocketcanReceiver(Receiver):
                 self.dropped += (counter - self._counter) % (1 << 32)
                 self._counter = counter
         return time.time_ns() if stamp is None else stamp
+
+
+def _lost(error: OSError) -> DeviceLostError:
+    return DeviceLostError(error.strerror or str(error))
 
 
 def open_can(channel: str) -> socket.socket:

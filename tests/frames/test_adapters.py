@@ -18,6 +18,7 @@ from mixmon.errors import SourceError, UsageError
 from mixmon.frames.adapter import LISTEN_ONLY, BusOptions, open_receiver
 from mixmon.frames.adapters import Adapters
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
+from mixmon.frames.pythoncan import PythonCanReceiver
 from mixmon.frames.receiver import BusCondition, DeviceLostError, Receiver
 from mixmon.frames.source_event import SourceEvent, SourceEventKind, SourceState, SourceStatus
 from mixmon.frames.stamps import HostClock, StampKind
@@ -120,6 +121,52 @@ def test_stamps_lie_between_sending_and_taking() -> None:
             ends[0].send(message(n))
         block = take(adapters, 20)
         assert before - 20_000_000 < block.t[0] <= block.t[-1] <= adapters.now()
+
+
+def test_messages_without_stamps_get_the_moment_of_the_read() -> None:
+    sender = can.Bus(interface="virtual", channel="bare", preserve_timestamps=True, ignore_config=True)
+    with Adapters([BusOptions("can0", "virtual", "bare")]) as adapters:
+        before = adapters.now()
+        sender.send(message(1))
+        block = take(adapters, 1)
+        assert before <= block.t[0] <= adapters.now()
+        assert wait_until(adapters, lambda s: s.frames == 1).stamped_by is StampKind.HOST
+    sender.shutdown()
+
+
+class DriverThatIsOff(can.BusABC):
+    """A bus of python-can whose driver says bus off; it reads the number of messages given."""
+
+    def __init__(self, messages: int) -> None:
+        super().__init__(channel="off")
+        self._left = messages
+
+    @property
+    def state(self) -> can.BusState:
+        return can.BusState.ERROR
+
+    @state.setter
+    def state(self, new_state: can.BusState) -> None:
+        raise NotImplementedError
+
+    def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:  # noqa: ARG002
+        if self._left == 0:
+            raise can.CanOperationError("the driver is gone")
+        self._left -= 1
+        return message(self._left), True
+
+    def send(self, msg: can.Message, timeout: float | None = None) -> None:  # noqa: ARG002
+        raise AssertionError("nothing is ever sent")
+
+
+def test_driver_that_tells_bus_off_and_then_fails() -> None:
+    with DriverThatIsOff(5000) as bus:
+        receiver = PythonCanReceiver(bus, 0, ("can0",), HostClock(), deep_queue=True)
+        assert len(receiver.read(0.02)) == 4097  # the rest waits for the next read
+        assert receiver.condition is BusCondition.BUS_OFF
+        assert len(receiver.read(0.02)) == 903  # before it fails
+        with pytest.raises(DeviceLostError, match="the driver is gone"):
+            receiver.read(0.02)
 
 
 def test_every_kind_of_frame_through_python_can() -> None:

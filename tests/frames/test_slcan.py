@@ -55,6 +55,9 @@ REJECTS = {
 }
 
 
+LINES = [case[0] for case in FRAMES.values()] + [case[0] for case in REJECTS.values()]
+
+
 def read(data: bytes) -> tuple[FrameBlock, SlcanLines]:
     lines = SlcanLines()
     block = lines.feed(data)
@@ -114,7 +117,7 @@ def test_lost_carriage_return_costs_both_frames_and_is_counted_once() -> None:
 
 pieces = st.lists(
     st.one_of(
-        st.sampled_from([case[0] + b"\r" for case in (*FRAMES.values(), *REJECTS.values())]),
+        st.sampled_from([line + b"\r" for line in LINES]),
         st.sampled_from([b"\r", b"\n", b"\a", b"F00\r", b"z\r", b"t123", b"\xff", b"\n" * 250]),
         st.binary(max_size=6),
     ),

@@ -25,8 +25,8 @@ class Device:
         self.start = 12_345_678_000
 
     def stamps(self, truth: NDArray[np.int64]) -> NDArray[np.int64]:
-        device = self.start + np.rint((truth - EPOCH) * self.rate).astype(np.int64)
-        device = device // self.tick * self.tick
+        device: NDArray[np.int64] = self.start + np.rint((truth - EPOCH) * self.rate).astype(np.int64)
+        device -= device % self.tick
         return device if self.wrap is None else device % self.wrap
 
 
