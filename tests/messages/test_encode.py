@@ -218,8 +218,8 @@ class TestFrames:
         assert (counts.checksum_errors, counts.counter_jumps, counts.repeats) == (0, 0, 0)
 
     def test_a_column_of_no_signal_is_refused(self):
-        with pytest.raises(KeyError, match="Lamda"):
-            encode(chain_messages(1)[0], {"Lamda": np.zeros(1)}, 1)
+        with pytest.raises(KeyError, match="Lambada"):
+            encode(chain_messages(1)[0], {"Lambada": np.zeros(1)}, 1)
 
 
 @given(
