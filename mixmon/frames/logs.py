@@ -7,7 +7,6 @@ float64 seconds, and the report says so.
 
 from __future__ import annotations
 
-import math
 import stat
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -18,10 +17,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from mixmon.errors import SourceError
-from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
+from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump import CandumpReader
-from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_SECOND, LAST_STANDARD, read_line
+from mixmon.frames.candump_line import read_line
 from mixmon.frames.log_bytes import LogBytes
+from mixmon.frames.message_row import message_row
 from mixmon.frames.read_report import ReadReport, Reason
 from mixmon.frames.rows import FrameRow, Interfaces, block_of
 
@@ -120,7 +120,7 @@ class LogSource:
         try:
             for message in _messages(self._path):
                 self.report.lines += 1
-                row = _row(message)
+                row = message_row(message, UNNAMED if message.channel is None else str(message.channel))
                 if isinstance(row, FrameRow) and interfaces.number(row.interface) is None:
                     row = Reason.INTERFACES
                 if isinstance(row, FrameRow):
@@ -194,53 +194,6 @@ def _messages(path: str) -> Iterator[Message]:
         contents = stack.enter_context(BufferedReader(GzipFile(fileobj=raw) if packed else raw))
         text = TextIOWrapper(contents, encoding="utf-8", errors="replace") if mode == "text" else contents
         yield from stack.enter_context(reader(text))
-
-
-def _row(message: Message) -> FrameRow | Reason:
-    """A message as a row, or why it cannot have been on a bus."""
-    if not (math.isfinite(message.timestamp) and 0 <= message.timestamp < LAST_SECOND + 1):
-        return Reason.TIME
-    if not 0 <= message.arbitration_id <= (LAST_EXTENDED if message.is_extended_id else LAST_STANDARD):
-        return Reason.IDENTIFIER
-    code = _length_code(message)
-    if code is None:
-        return Reason.LENGTH
-    extended = EXTENDED if message.is_extended_id and not message.is_error_frame else 0
-    return FrameRow(
-        _nanoseconds(message.timestamp),
-        message.arbitration_id | extended,
-        UNNAMED if message.channel is None else str(message.channel),
-        code,
-        _flags(message),
-        b"" if message.is_remote_frame else bytes(message.data),
-    )
-
-
-def _nanoseconds(seconds: float) -> int:
-    """Whole seconds apart, so that only the float itself rounds: 0.24 µs in this century."""
-    fraction, whole = math.modf(seconds)
-    return int(whole) * 1_000_000_000 + round(fraction * 1e9)
-
-
-def _length_code(message: Message) -> int | None:
-    """Raw data length code; None where length and data cannot belong together."""
-    size = len(message.data)
-    if message.is_fd:
-        return FD_SIZES.index(size) if size in FD_SIZES else None
-    if message.is_remote_frame or size == 8:
-        return message.dlc if size <= message.dlc <= 15 else None
-    return size if size == message.dlc and size < 8 else None
-
-
-def _flags(message: Message) -> int:
-    flags = FrameFlag.RECEIVED if message.is_rx else FrameFlag.SENT
-    if message.is_fd:
-        flags |= FrameFlag.FD
-        flags |= FrameFlag.BIT_RATE_SWITCH if message.bitrate_switch else 0
-        flags |= FrameFlag.ERROR_STATE if message.error_state_indicator else 0
-    flags |= FrameFlag.REMOTE if message.is_remote_frame else 0
-    flags |= FrameFlag.ERROR if message.is_error_frame else 0
-    return int(flags)
 
 
 def _nothing_found(report: ReadReport) -> str:

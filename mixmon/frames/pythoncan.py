@@ -9,14 +9,14 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.frames.block import CLASSIC_WIDTH, FrameBlock, FrameFlag
-from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_STANDARD
+from mixmon.frames.block import FrameBlock, FrameFlag
+from mixmon.frames.candump_line import FD_SIZES
+from mixmon.frames.message_row import Message, message_row
 from mixmon.frames.receiver import (
     GATHER_S,
     BusCondition,
     DeviceLostError,
     Receiver,
-    identifier,
     numbered,
     stamped,
 )
@@ -26,22 +26,6 @@ from mixmon.frames.stamps import DeviceStamps, HostClock, StampKind
 MOST_FRAMES = 4096
 LATE_NS = 20_000_000
 _DLC = {size: dlc for dlc, size in enumerate(FD_SIZES)}
-
-
-class Message(Protocol):
-    """A message as python-can hands it out."""
-
-    timestamp: float
-    arbitration_id: int
-    is_extended_id: bool
-    is_remote_frame: bool
-    is_error_frame: bool
-    is_fd: bool
-    is_rx: bool
-    bitrate_switch: bool
-    error_state_indicator: bool
-    dlc: int
-    data: bytearray
 
 
 class OpenBus(Protocol):
@@ -152,34 +136,12 @@ class PythonCanReceiver(Receiver):
                 self.condition = BusCondition.BUS_OFF if off else BusCondition.UNKNOWN
 
     def _add(self, message: Message) -> None:
-        number, data = message.arbitration_id, bytes(message.data)
-        extended = message.is_extended_id and not message.is_error_frame
-        limit = LAST_EXTENDED if extended or message.is_error_frame else LAST_STANDARD
-        if not 0 <= number <= limit:
-            self.rejected["identifier"] += 1
-            return
-        flags = _flags(message)
-        dlc = message.dlc if flags & FrameFlag.REMOTE else _DLC.get(len(data), -1)
-        fits = len(data) <= CLASSIC_WIDTH or flags & FrameFlag.FD
-        if not 0 <= dlc < len(FD_SIZES) or not fits or (data and message.dlc != len(data)):
-            self.rejected["length"] += 1
-            return
-        t = round(message.timestamp * 1e9)
-        self._rows.append(FrameRow(t, identifier(number, extended), self._channel, dlc, flags, data))
+        row = message_row(message, self._channel)
+        if isinstance(row, FrameRow):
+            self._rows.append(row._replace(flags=row.flags & ~FrameFlag.RECEIVED))
+        else:
+            self.rejected[row.value] += 1
 
     def _choose_stamps(self, first: NDArray[np.int64]) -> None:
         if not first.any():
             self._stamps, self.stamped_by = None, StampKind.HOST
-
-
-def _flags(message: Message) -> int:
-    flags = FrameFlag(0) if message.is_rx else FrameFlag.SENT
-    if message.is_error_frame:
-        return int(flags | FrameFlag.ERROR)
-    if message.is_remote_frame:
-        return int(flags | FrameFlag.REMOTE)
-    if message.is_fd:
-        flags |= FrameFlag.FD
-        flags |= FrameFlag.BIT_RATE_SWITCH if message.bitrate_switch else 0
-        flags |= FrameFlag.ERROR_STATE if message.error_state_indicator else 0
-    return int(flags)
