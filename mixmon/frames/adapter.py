@@ -11,12 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
 from mixmon.errors import MixmonError, SourceError, UsageError
 from mixmon.frames.pythoncan import PythonCanReceiver
 from mixmon.frames.receiver import Receiver
 from mixmon.frames.stamps import HostClock
+from mixmon.session.model import Bus
 
 DEEP_QUEUES = frozenset({"kvaser", "pcan", "socketcand", "udp_multicast", "vector", "virtual"})
 """Interfaces whose drivers or sockets queue thousands of frames (python-can's sources)."""
@@ -55,6 +56,16 @@ class BusOptions:
     bitrate: int | None = None
     acknowledge: bool = False
     options: Mapping[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def from_session(cls, bus: Bus) -> Self:
+        """The live bus that a session declares.
+
+        It is named as the session expects it in logs, so that a recorded run replays with the
+        same session.
+        """
+        name = bus.name if bus.log_channel == "*" else bus.log_channel
+        return cls(name, bus.interface, bus.channel, bus.bitrate, acknowledge=bus.role == "acknowledge")
 
     def __post_init__(self) -> None:
         if not (self.name.isascii() and self.name.isprintable() and self.name.split() == [self.name]):

@@ -114,6 +114,7 @@ class Listener:
             self._state = SourceState.FAILED
             self._tell(SourceEventKind.FAILED, f"the reader ended: {type(error).__name__}: {error}")
         self._let_go()
+        self._tell_counts()
         self._publish()
         self._sink.leave(self._index)
 
@@ -208,10 +209,14 @@ class Listener:
         if receiver.condition is not self.status.condition:
             self._tell(SourceEventKind.CONDITION, f"the adapter's controller is {receiver.condition.value}")
         if now - self._told_at >= TELL_NS:
-            counts = self._counts()
-            for kind, text, lost in counts.since(self._told):
-                self._tell(kind, text, lost)
-            self._told, self._told_at = counts, now
+            self._told_at = now
+            self._tell_counts()
+
+    def _tell_counts(self) -> None:
+        counts = self._counts()
+        for kind, text, lost in counts.since(self._told):
+            self._tell(kind, text, lost)
+        self._told = counts
 
     def _heed_remarks(self) -> None:
         if self._receiver is not None:

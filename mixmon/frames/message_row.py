@@ -10,6 +10,9 @@ from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_SECOND, LAS
 from mixmon.frames.read_report import Reason
 from mixmon.frames.rows import FrameRow
 
+# plain numbers: an enum's `|` takes a microsecond
+_RECEIVED, _SENT = int(FrameFlag.RECEIVED), int(FrameFlag.SENT)
+
 
 class Message(Protocol):
     """A message as python-can hands it out."""
@@ -64,11 +67,13 @@ def _length_code(message: Message) -> int | None:
 
 
 def _flags(message: Message) -> int:
-    flags = FrameFlag.RECEIVED if message.is_rx else FrameFlag.SENT
+    flags = _RECEIVED if message.is_rx else _SENT
     if message.is_fd:
         flags |= FrameFlag.FD
         flags |= FrameFlag.BIT_RATE_SWITCH if message.bitrate_switch else 0
         flags |= FrameFlag.ERROR_STATE if message.error_state_indicator else 0
-    flags |= FrameFlag.REMOTE if message.is_remote_frame else 0
-    flags |= FrameFlag.ERROR if message.is_error_frame else 0
+    if message.is_remote_frame:
+        flags |= FrameFlag.REMOTE
+    if message.is_error_frame:
+        flags |= FrameFlag.ERROR
     return int(flags)

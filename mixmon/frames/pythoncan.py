@@ -25,6 +25,9 @@ from mixmon.frames.stamps import DeviceStamps, HostClock, StampKind
 
 MOST_FRAMES = 4096
 LATE_NS = 20_000_000
+
+NOT_RECEIVED = 0xFF & ~int(FrameFlag.RECEIVED)
+"""That a live frame was received goes without saying; only frames of this host are marked."""
 _DLC = {size: dlc for dlc, size in enumerate(FD_SIZES)}
 
 
@@ -138,7 +141,7 @@ class PythonCanReceiver(Receiver):
     def _add(self, message: Message) -> None:
         row = message_row(message, self._channel)
         if isinstance(row, FrameRow):
-            self._rows.append(row._replace(flags=row.flags & ~FrameFlag.RECEIVED))
+            self._rows.append(row._replace(flags=row.flags & NOT_RECEIVED))
         else:
             self.rejected[row.value] += 1
 

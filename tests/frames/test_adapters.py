@@ -15,6 +15,7 @@ import pytest
 from slcan_emulator import SlcanEmulator
 
 from mixmon.errors import SourceError, UsageError
+from mixmon.frames import adapter
 from mixmon.frames.adapter import LISTEN_ONLY, BusOptions, open_receiver
 from mixmon.frames.adapters import Adapters
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
@@ -22,6 +23,7 @@ from mixmon.frames.pythoncan import PythonCanReceiver
 from mixmon.frames.receiver import BusCondition, DeviceLostError, Receiver
 from mixmon.frames.source_event import SourceEvent, SourceEventKind, SourceState, SourceStatus
 from mixmon.frames.stamps import HostClock, StampKind
+from mixmon.session.model import Bus
 
 DEADLINE_S = 10.0
 
@@ -445,6 +447,20 @@ def test_mistakes_in_the_options(options: BusOptions, kind: type[Exception], tex
 def test_bus_names_must_fit_into_logs(name: str) -> None:
     with pytest.raises(UsageError, match="one word"):
         BusOptions(name)
+
+
+def test_bus_of_a_session_is_named_as_in_its_logs() -> None:
+    chain = Bus("chain", "can0", "socketcan", "can3", 500_000, "acknowledge")
+    assert BusOptions.from_session(chain) == BusOptions(
+        "can0", "socketcan", "can3", 500_000, acknowledge=True
+    )
+    assert BusOptions.from_session(Bus("engine")) == BusOptions("engine")
+
+
+def test_no_code_sends_on_a_bus() -> None:
+    """Only the question to the kernel about a link is sent anywhere."""
+    sources = Path(adapter.__file__).parent.glob("*.py")
+    assert [path.name for path in sources if ".send" in path.read_text()] == ["link.py"]
 
 
 def test_bus_names_must_differ() -> None:

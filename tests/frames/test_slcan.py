@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 from itertools import pairwise
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from slcan_emulator import SlcanEmulator
 
+from mixmon.frames import slcan
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
 from mixmon.frames.slcan import BITRATES, DONE, NO_STAMP, REFUSED, SlcanLines, SlcanReason
 
@@ -165,6 +167,10 @@ def test_frames_as_python_can_reads_them(tmp_path: Path) -> None:
         assert message.is_remote_frame == bool(block.flags[row] & REMOTE)
         assert message.is_fd == bool(block.flags[row] & FD)
         assert bytes(message.data) == bytes(block.data[row])[: block.size[row]]
+
+
+def test_examples_in_the_module() -> None:
+    assert doctest.testmod(slcan).failed == 0
 
 
 def test_bit_rates_are_those_of_linux_slcan() -> None:
