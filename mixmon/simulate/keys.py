@@ -6,10 +6,11 @@ knows the others. Ranges catch slips; they are common practice, no source.
 
 from __future__ import annotations
 
-from typing import Final
+from dataclasses import dataclass
+from typing import Any, Final
 
 from mixmon.session.keys import MOST_CYLINDERS, SESSION
-from mixmon.session.schema import Either, Kind, Number, Row, Table, Tables, Text
+from mixmon.session.schema import Either, Kind, Number, Report, Row, Table, Tables, Text
 from mixmon.simulate.timeline import KINDS
 
 DECLARED: Final = ("name", "engine", "injection", "exhaust", "fuel", "axes", "validity", "trims", "limits")
@@ -35,21 +36,25 @@ def _grid(kind: Kind) -> Kind:
     return Either((kind, _Rows(kind)))
 
 
+@dataclass(frozen=True, slots=True)
 class _Rows:
-    """A list of numbers, or a list of such lists."""
+    """A list of one kind, or a list of such lists."""
 
-    def __init__(self, kind: Kind) -> None:
-        self._one, self._many = Row(kind), Row(Row(kind))
-        self.expected = f"{self._one.expected}, or such a list for each load"
+    of: Kind
+
+    @property
+    def expected(self) -> str:
+        """A list of what."""
+        return f"a list, each {self.of.expected}, or such a list for each load"
 
     def takes(self, value: object) -> bool:
         """Whether it is a list."""
         return isinstance(value, list)
 
-    def read(self, value: object, where: str, report: object) -> object:
-        """A tuple of numbers or of tuples."""
-        nested = isinstance(value, list) and value and isinstance(value[0], list)
-        return (self._many if nested else self._one).read(value, where, report)  # type: ignore[arg-type]
+    def read(self, value: object, where: str, report: Report) -> Any:
+        """A tuple of members, or of tuples of members."""
+        nested = isinstance(value, list) and bool(value) and isinstance(value[0], list)
+        return Row(Row(self.of) if nested else self.of).read(value, where, report)
 
 
 _MAP = Table(

@@ -111,6 +111,16 @@ def two_lags(t, begins, tau, low, high):
     return high + (low - high) * left
 
 
+def test_the_cut_is_flagged_and_felt_as_long_as_it_is_played(stepped):
+    t, cut = stepped.engine("fuel_cut")
+    flagged = t[cut == 1]
+    # parts of 1, 9, 24 and 4 s before it; 4 s of overrun, of which 0.1 s is closing
+    assert (flagged[0], flagged[-1]) == pytest.approx((38.1, 42.0), abs=0.021)
+    t, _, oxygen, _ = stepped.node(1)
+    in_air = t[(oxygen > 10) & (t > 30)]
+    assert (in_air[0], in_air[-1]) == pytest.approx((38.2, 42.1), abs=0.06)
+
+
 @pytest.mark.parametrize("position", range(1, 9))
 def test_time_constants_from_the_step_into_air(stepped, position):
     cut = stepped.engine("fuel_cut")
