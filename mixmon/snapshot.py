@@ -1,0 +1,130 @@
+"""Everything a screen needs at one moment, immutable, and the stage that makes it from rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.alarm_records import AlarmEvent, AlarmList
+from mixmon.findings.balance import Balance
+from mixmon.mixture.steady import Cell
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cylinders:
+    """The n nodes now, in session order. Percent of fuel, positive = add fuel; NaN = not known now.
+
+    lam, oxygen  float64[n]  mean of the valid rows of the last quarter second
+    vs_target, vs_peers  float64[n]  needs from that
+    low, high    float64[n]  least and largest need against the target, valid rows of the last two seconds
+    worst        float64[n]  largest need against the target since the peaks were reset
+    state        uint8[n]    SampleState of the newest row
+    age_ns       int64[n]    age of the newest sample, -1 if there never was one
+    supply, heater  float64[n]  volts, percent
+    """
+
+    lam: Floats
+    oxygen: Floats
+    vs_target: Floats
+    vs_peers: Floats
+    low: Floats
+    high: Floats
+    worst: Floats
+    state: NDArray[np.uint8]
+    age_ns: NDArray[np.int64]
+    supply: Floats
+    heater: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strip:
+    """The last twenty seconds, ten points a second, oldest first; NaN where not known.
+
+    t_s  float64[h]  seconds before now, negative
+    target, engine, leanest  float64[h]  lambda: target, all cylinders together, the leanest cylinder
+    """
+
+    t_s: Floats
+    target: Floats
+    engine: Floats
+    leanest: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Holding:
+    """The dwell under way: the cell, how long it has been steady, and how long it still needs.
+
+    settle_s   seconds until samples count; 0 when they do
+    used_s     seconds counted in this cell so far, of the cylinder with the least
+    wanted_percent  half-width of the interval that is asked for
+    left_s     seconds still needed by the worst cylinder; None where that cannot be told yet
+    worst      that cylinder; None likewise
+    """
+
+    cell: Cell
+    settle_s: float
+    used_s: float
+    wanted_percent: float
+    left_s: float | None
+    worst: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class BusNow:
+    """One bus now: load over the last second in percent (None without a bit rate), frames a second."""
+
+    name: str
+    load_percent: float | None
+    frames_per_s: float
+    error_frames: int
+    state: str  # in words
+    newest_age_ns: int  # of its newest frame; -1 if none came
+    lost: int | None  # frames lost before or in this program; None: nobody counts them
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Snapshot:
+    """One moment. Swapped by reference, never changed.
+
+    t          data time, ns, of the newest row; None before the first
+    elapsed_s  data time since the first row
+    engine     quantity -> value now (rpm, load, target, coolant_c, ...); NaN or absent = not known
+    target     lambda wanted now; NaN = not known
+    all_vs_target  the whole engine against the target, percent
+    spread     largest less smallest need against peers, percent, of the `valid` cylinders
+    leanest    index of the node with the largest need against the target (against peers without one)
+    alarms     all that are not normal, most pressing first
+    balance    of everything so far, renewed about once a second; None before the first steady time
+    events     newest last: alarm events and what happened to sources and recorder, in words
+    recording  what the recorder is doing, in words; "" when there is none
+    failure    why the worker has stopped; "" while it runs
+    """
+
+    t: int | None
+    elapsed_s: float
+    engine: Mapping[str, float]
+    target: float
+    all_vs_target: float
+    spread: float
+    valid: int
+    leanest: int | None
+    cylinders: Cylinders
+    strip: Strip
+    holding: Holding | None
+    alarms: AlarmList
+    balance: Balance | None
+    buses: tuple[BusNow, ...]
+    alarm_events: tuple[AlarmEvent, ...] = ()
+    remarks: tuple[tuple[int, str], ...] = ()  # (data time ns, words), newest last
+    recording: str = ""
+    recording_minutes_left: float | None = None
+    replay_position: float | None = None  # 0..1 of a recording; None when live
+    late_by_clock: int = 0
+    frames: int = 0
+    failure: str = ""
+    counters: Mapping[str, int] = field(default_factory=dict)
