@@ -1,29 +1,59 @@
 """candump text -> FrameBlock: every line is a frame, or a counted and located something else.
 
-Bytes are fed in any pieces; an unfinished line waits for its end. Interfaces are numbered in
-the order in which their first frames appear.
+Bytes are fed in any pieces; an unfinished line waits for its end. Plain lines are read by whole
+columns, the rest one by one, and both are joined in the order of the lines, so that neither
+the pieces nor the way a line was read can be seen in the result.
 """
 
 from __future__ import annotations
 
-from mixmon.frames.block import FrameBlock
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.frames.block import FrameBlock, concat
+from mixmon.frames.candump_columns import (
+    BEFORE,
+    BEHIND,
+    Columns,
+    Regions,
+    Rows,
+    StampLayout,
+    read_columns,
+)
 from mixmon.frames.candump_line import LONGEST_LINE, LineLoss, read_line
 from mixmon.frames.read_report import Loss, ReadReport, Reason
 from mixmon.frames.rows import FrameRow, Interfaces, block_of
 
+BATCH = 1 << 19
+"""Bytes of text that are read at once; more gain nothing, as the columns leave the cache."""
+
+_NEWLINE = 10
+_PASSES = 12
 _KEEP_WHY = (Reason.NOT_TEXT, Reason.SCREEN_FORMAT, Reason.TOO_LONG)
+
+OddLines = dict[int, FrameRow | LineLoss | Reason | None]
+"""What lines are that the columns could not hold, by row, in order."""
 
 
 class CandumpReader:
-    """Stage from the bytes of a candump log to frames.
+    r"""Stage from the bytes of a candump log to frames.
 
-    `channels` names the interfaces seen so far, `report` counts what was read.
+    `channels` names the interfaces seen so far, in order of first appearance; `report` counts
+    what was read.
+
+        >>> reader = CandumpReader()
+        >>> block = reader.feed(b"(1436509052.249713) can0 123#1122\n(1436509052.25")
+        >>> len(block), reader.channels, len(reader.flush()), reader.report.rejected
+        (1, ('can0',), 0, {'truncated': 1})
     """
 
     def __init__(self) -> None:
         self.report = ReadReport()
         self._interfaces = Interfaces()
-        self._tail = b""
+        self._text = np.zeros(BEFORE + LONGEST_LINE + 1 + BATCH + BEHIND, np.uint8)
+        self._filled = BEFORE  # where the text ends; it begins at BEFORE, with an unfinished line
+        self._layout: StampLayout | None = None
+        self._regions = Regions()
         self._last_t: int | None = None
 
     @property
@@ -33,37 +63,126 @@ class CandumpReader:
 
     def feed(self, data: bytes) -> FrameBlock:
         """Frames of the lines that `data` completes."""
-        *lines, tail = (self._tail + data).split(b"\n")
-        self._tail = tail[: LONGEST_LINE + 1]
-        return self._read(lines)
+        if not data:
+            return FrameBlock.empty(self.channels)
+        new = np.frombuffer(data, np.uint8)
+        return concat([self._take(new[at : at + BATCH]) for at in range(0, len(new), BATCH)])
 
     def flush(self) -> FrameBlock:
         """The last line, if the log does not end with a newline."""
-        tail, self._tail = self._tail, b""
-        if not tail:
+        end, self._filled = self._filled, BEFORE
+        if end == BEFORE:
             return FrameBlock.empty(self.channels)
         self.report.no_final_newline = True
-        return self._read([tail], cut=True)
+        self._text[end] = _NEWLINE
+        return self._read(np.array([BEFORE]), np.array([end]), cut=True)
 
-    def _read(self, lines: list[bytes], *, cut: bool = False) -> FrameBlock:
-        rows = [row for line in lines if (row := self._line(line, cut=cut))]
-        block = block_of(rows, self._interfaces)
-        self.report.count(block.flags)
+    def _take(self, new: NDArray[np.uint8]) -> FrameBlock:
+        text, begin = self._text, self._filled
+        end = begin + len(new)
+        text[begin:end] = new
+        ends = np.flatnonzero(text[begin:end] == _NEWLINE)
+        block = FrameBlock.empty(self.channels)
+        rest = BEFORE
+        if len(ends):
+            ends += begin
+            starts = np.concatenate(([BEFORE], ends[:-1] + 1))
+            block = self._read(starts, ends)
+            rest = int(ends[-1]) + 1
+        kept = min(end - rest, LONGEST_LINE + 1)  # of a longer line no more is needed to refuse it
+        text[BEFORE : BEFORE + kept] = text[rest : rest + kept].copy()
+        self._filled = BEFORE + kept
         return block
 
-    def _line(self, line: bytes, *, cut: bool) -> FrameRow | None:
+    def _read(self, starts: Rows, ends: Rows, *, cut: bool = False) -> FrameBlock:
+        """The lines as far as they are frames; `cut` when there is one and its end is missing."""
+        columns = Columns.none(len(starts))
+        odd: OddLines = {}
+        left = np.arange(len(starts))
+        for _ in range(_PASSES):
+            left = self._by_columns(left, starts, ends, columns)
+            if not len(left):
+                break
+            # the first line left is odd, or brings a new interface: then the rest goes by columns
+            odd |= self._one_by_one(left[:1], starts, ends)
+            left = left[1:]
+        odd |= self._one_by_one(left, starts, ends)
+        self._join(columns, odd)
+        self._note(columns, odd, starts, ends, cut=cut)
+        return self._block(columns)
+
+    def _by_columns(self, rows: Rows, starts: Rows, ends: Rows, columns: Columns) -> Rows:
+        """Reads what has the stamp layout of the first line, or of the pass before; gives the rest."""
+        if not len(rows):
+            return rows
+        first = self._text[starts[rows[0]] :][:BEFORE].tobytes()
+        self._layout = StampLayout.of(first) or self._layout
+        if self._layout is None:
+            return rows
+        found = read_columns(self._text, starts[rows], ends[rows], self._layout, self._regions)
+        columns.put(rows, found)
+        return rows[~found.valid]
+
+    def _one_by_one(self, rows: Rows, starts: Rows, ends: Rows) -> OddLines:
+        """Reads these lines strictly; new interfaces get their numbers here, in the order of lines."""
+        text = self._text.data
+        odd: OddLines = {}
+        for row, start, end in zip(rows.tolist(), starts[rows].tolist(), ends[rows].tolist(), strict=True):
+            line = bytes(text[start:end])
+            found = read_line(line, first=self.report.lines + row == 0)
+            if isinstance(found, FrameRow):
+                number = self._interfaces.number(found.interface)
+                if number is None:
+                    found = Reason.INTERFACES
+                else:
+                    self._regions.learn(line, number)
+            odd[row] = found
+        return odd
+
+    def _join(self, columns: Columns, odd: OddLines) -> None:
+        """Puts the frames read one by one into the rows of their lines."""
+        frames = {row: found for row, found in odd.items() if isinstance(found, FrameRow)}
+        if frames:
+            block = block_of(list(frames.values()), self._interfaces)
+            valid = np.ones(len(block), np.bool_)
+            columns.put(
+                np.array(list(frames)),
+                Columns(
+                    valid, block.t, block.can_id, block.bus, block.size, block.dlc, block.flags, block.data
+                ),
+            )
+
+    def _note(self, columns: Columns, odd: OddLines, starts: Rows, ends: Rows, *, cut: bool) -> None:
+        """Counts what is no frame, with the numbers of the lines."""
         report = self.report
-        report.lines += 1
-        found = read_line(line, first=report.lines == 1)
-        if isinstance(found, FrameRow):
-            if self._interfaces.number(found.interface) is not None:
-                self._last_t = found.t
-                return found
-            found = Reason.INTERFACES
-        if isinstance(found, LineLoss):
-            report.losses.append(Loss(report.lines, *found, self._last_t))
-        elif found is None:
-            report.skipped += 1
-        else:
-            report.reject(report.lines, Reason.TRUNCATED if cut and found not in _KEEP_WHY else found, line)
-        return None
+        read = np.flatnonzero(columns.valid)
+        for row, found in odd.items():
+            line = report.lines + row + 1
+            if found is None:
+                report.skipped += 1
+            elif isinstance(found, LineLoss):
+                before = int(np.searchsorted(read, row))
+                after_t = int(columns.t[read[before - 1]]) if before else self._last_t
+                report.losses.append(Loss(line, *found, after_t))
+            elif isinstance(found, Reason):
+                why = Reason.TRUNCATED if cut and found not in _KEEP_WHY else found
+                report.reject(line, why, self._text[starts[row] : ends[row]][:LONGEST_LINE].tobytes())
+
+    def _block(self, columns: Columns) -> FrameBlock:
+        """The rows that are frames, counted."""
+        kept = slice(None) if columns.valid.all() else columns.valid
+        block = FrameBlock(
+            columns.t[kept],
+            columns.can_id[kept],
+            columns.bus[kept],
+            columns.size[kept],
+            columns.dlc[kept],
+            columns.flags[kept],
+            columns.data[kept],
+            self.channels,
+        )
+        self.report.lines += len(columns.valid)
+        self.report.count(block.flags)
+        if len(block):
+            self._last_t = int(block.t[-1])
+        return block

@@ -31,6 +31,14 @@ LAST_EXTENDED = 0x1FFF_FFFF
 FD_SIZES = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 """Data bytes of a CAN FD frame by data length code (ISO 11898-1)."""
 
+FD_FLAGS = (
+    int(FrameFlag.FD),
+    int(FrameFlag.FD | FrameFlag.BIT_RATE_SWITCH),
+    int(FrameFlag.FD | FrameFlag.ERROR_STATE),
+    int(FrameFlag.FD | FrameFlag.BIT_RATE_SWITCH | FrameFlag.ERROR_STATE),
+)
+"""FrameFlag bits of a CAN FD frame by the two bits that are read of its flag digit."""
+
 _BOM = b"\xef\xbb\xbf"
 _LINE = re.compile(rb"[ \t]*\(([0-9]+)(?:\.([0-9]*))?\)[ \t]+([!-~]+)[ \t]+([!-~]+)(?:[ \t]+([RT]))?[ \t\r]*")
 _ODD_BYTE = re.compile(rb"[^\t -~]")
@@ -50,12 +58,6 @@ _DOTTED = re.compile(rb"\.?[0-9A-Fa-f]{2}(?:\.?[0-9A-Fa-f]{2})*\.?")
 _REMOTE = re.compile(rb"[Rr](?:([0-8])|8_([9A-Fa-f]))?")
 _RAW_DLC = re.compile(rb"([0-9A-Fa-f.]*[0-9A-Fa-f])_([9A-Fa-f])")
 _DIRECTION = {None: 0, b"R": int(FrameFlag.RECEIVED), b"T": int(FrameFlag.SENT)}
-_FD_FLAGS = (
-    int(FrameFlag.FD),
-    int(FrameFlag.FD | FrameFlag.BIT_RATE_SWITCH),
-    int(FrameFlag.FD | FrameFlag.ERROR_STATE),
-    int(FrameFlag.FD | FrameFlag.BIT_RATE_SWITCH | FrameFlag.ERROR_STATE),
-)
 _FD_DLC = {size: dlc for dlc, size in enumerate(FD_SIZES)}
 
 
@@ -188,7 +190,7 @@ def _fd(body: bytes) -> tuple[int, int, bytes]:
     data = _bytes(body[2:])
     if len(data) not in _FD_DLC:
         raise NoFrameError(Reason.LENGTH)
-    return _FD_DLC[len(data)], _FD_FLAGS[int(body[1:2], 16) & 3], data
+    return _FD_DLC[len(data)], FD_FLAGS[int(body[1:2], 16) & 3], data
 
 
 def _no_frame(line: bytes) -> LineLoss | Reason | None:

@@ -9,7 +9,7 @@ import zlib
 from collections.abc import Iterator
 from typing import Protocol
 
-PIECE = 1 << 20
+PIECE = 1 << 19
 """Bytes asked for, and the most that unpacking gives, at a time."""
 
 GZIP_MAGIC = b"\x1f\x8b"

@@ -1,0 +1,194 @@
+"""Speed of mixmon against other tools, in one run: python tools/bench.py SECTION...
+
+Every section times all its rivals in turns, best of three rounds, on the same log, and prints
+frames a second and the ratio to mixmon. The log is made once and kept in the temporary folder.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import can
+import cantools.database
+import numpy as np
+
+from mixmon.frames.block import EXTENDED, FrameBlock, concat
+from mixmon.frames.candump_write import write_candump
+from mixmon.frames.logs import open_log
+from mixmon.messages.chain import (
+    CHAIN_FILE,
+    ENGINE_FILE,
+    chain_messages,
+    engine_messages,
+    shipped_database,
+)
+from mixmon.messages.decode import Decoder
+from mixmon.messages.encode import Encoder
+from mixmon.messages.plan import MessagePlan
+
+ROUNDS = 3
+LIBRARY_FRAMES = 200_000
+"""Frames that slow readers are timed on; their figure is per frame."""
+
+# identifier, bytes, frames a second, bus: sixteen sensor nodes on one bus, an engine's on the other
+NODES = [(0x2A0 + 4 * node, 8, 100.0, 0) for node in range(16)]
+NODES += [(0x2A1 + 4 * node, 8, 5.0, 0) for node in range(16)]
+ENGINE = [
+    (0x0C1, 8, 100.0, 1),
+    (0x0C5, 6, 100.0, 1),
+    (0x1D2, 4, 50.0, 1),
+    (0x18FE0A31 | EXTENDED, 8, 20.0, 1),
+    (0x18FE0B31 | EXTENDED, 5, 2.0, 1),
+]
+
+Rival = Callable[[], int]
+"""Does the work once and gives the number of frames it did."""
+
+
+def made_log(frames: int) -> Path:
+    """A candump log of two interfaces, as long as asked for; random data, stamps with jitter."""
+    path = Path(tempfile.gettempdir()) / f"mixmon-bench-{frames}.log"
+    if not path.exists():
+        rng = np.random.default_rng(16)
+        unfinished = path.with_suffix(".part")
+        with unfinished.open("wb") as file:
+            for start in range(0, frames, 100_000):
+                file.write(write_candump(_traffic(rng, start, min(100_000, frames - start))))
+        unfinished.rename(path)
+    return path
+
+
+def _traffic(rng: np.random.Generator, start: int, frames: int) -> FrameBlock:
+    kinds = np.array([(can_id, size, bus) for can_id, size, _, bus in NODES + ENGINE])
+    rates = np.array([rate for _, _, rate, _ in NODES + ENGINE])
+    chosen = kinds[rng.choice(len(kinds), frames, p=rates / rates.sum())]
+    gap = int(1e9 / rates.sum())
+    t = 1_700_000_000_000_000_000 + gap * (start + np.arange(frames)) + rng.integers(0, gap, frames)
+    size = chosen[:, 1].astype(np.uint8)
+    data = rng.integers(0, 256, (frames, 8), np.uint8)
+    data[np.arange(8) >= size[:, None]] = 0
+    none = np.zeros(frames, np.uint8)
+    return FrameBlock(
+        t,
+        chosen[:, 0].astype(np.uint32),
+        chosen[:, 2].astype(np.uint8),
+        size,
+        size,
+        none,
+        data,
+        ("can0", "can1"),
+    )
+
+
+def read_section(frames: int) -> dict[str, Rival]:
+    """Log text to columns."""
+    log = made_log(frames)
+
+    def mixmon() -> int:
+        return sum(len(block) for block in open_log(log))
+
+    def log2asc() -> int:
+        command = ["log2asc", "-I", str(log), "-O", "/dev/null", "can0", "can1"]
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+        return frames
+
+    def python_can() -> int:
+        with can.CanutilsLogReader(log) as reader:
+            return sum(1 for _ in islice(reader, LIBRARY_FRAMES))
+
+    rivals = {"mixmon": mixmon, "python-can CanutilsLogReader": python_can}
+    if shutil.which("log2asc"):
+        rivals["log2asc (C)"] = log2asc
+    else:
+        print("log2asc is missing: apt-get install can-utils", file=sys.stderr)
+    return rivals
+
+
+def made_chain_log(frames: int) -> Path:
+    """A candump log of a chain of sixteen nodes and an engine, in the project's own messages."""
+    path = Path(tempfile.gettempdir()) / f"mixmon-bench-chain-{frames}.log"
+    if not path.exists():
+        rng = np.random.default_rng(17)
+        plans = [*((0, plan) for plan in chain_messages()), *((1, plan) for plan in engine_messages())]
+        rate = sum(1e9 / plan.cycle_ns for _, plan in plans if plan.cycle_ns)
+        whole = concat([_sent(rng, bus, plan, frames / rate) for bus, plan in plans])
+        unfinished = path.with_suffix(".part")
+        unfinished.write_bytes(write_candump(whole.take(np.argsort(whole.t, kind="stable"))))
+        unfinished.rename(path)
+    return path
+
+
+def _sent(rng: np.random.Generator, bus: int, plan: MessagePlan, seconds: float) -> FrameBlock:
+    """One message for that long, with random values within their ranges."""
+    cycle = plan.cycle_ns or 1_000_000_000
+    count = round(seconds * 1e9 / cycle)
+    t = 1_700_000_000_000_000_000 + rng.integers(0, cycle) + cycle * np.arange(count)
+    columns = {s.name: rng.uniform(s.minimum or 0, s.maximum or 0, count) for s in plan.signals}
+    return Encoder(plan).encode(t, columns, bus, ("can0", "can1"))
+
+
+def decode_section(frames: int) -> dict[str, Rival]:
+    """Log text to the values of every signal, checksums and counters checked by mixmon only."""
+    log = made_chain_log(frames)
+
+    def mixmon() -> int:
+        decoder, done = Decoder([(0, chain_messages()), (1, engine_messages())]), 0
+        for block in open_log(log):
+            buses = np.array([0 if channel == "can0" else 1 for channel in block.channels], np.uint8)
+            decoder.decode(block, buses)
+            done += len(block)
+        return done
+
+    def libraries() -> int:
+        of: dict[Any, Any] = {
+            channel: cantools.database.load_file(shipped_database(name) or name)
+            for channel, name in (("can0", CHAIN_FILE), ("can1", ENGINE_FILE))
+        }
+        done = 0
+        with can.CanutilsLogReader(log) as reader:
+            for message in islice(reader, LIBRARY_FRAMES):
+                of[message.channel].decode_message(message.arbitration_id, message.data)
+                done += 1
+        return done
+
+    return {"mixmon": mixmon, "python-can + cantools": libraries}
+
+
+SECTIONS: dict[str, Callable[[int], dict[str, Rival]]] = {"read": read_section, "decode": decode_section}
+
+
+def measured(rivals: dict[str, Rival]) -> dict[str, float]:
+    """Frames a second of each, the best of rounds in which they take turns."""
+    best = dict.fromkeys(rivals, 0.0)
+    for _ in range(ROUNDS):
+        for name, work in rivals.items():
+            began = time.perf_counter()
+            frames = work()
+            best[name] = max(best[name], frames / (time.perf_counter() - began))
+    return best
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("sections", nargs="*", default=list(SECTIONS), metavar=" | ".join(SECTIONS))
+    parser.add_argument("--frames", type=int, default=2_000_000)
+    arguments = parser.parse_args()
+    for section in arguments.sections:
+        make = SECTIONS[section]
+        print(f"{section}: {make.__doc__} ({arguments.frames:,} frames)")
+        speeds = measured(make(arguments.frames))
+        for name, speed in speeds.items():
+            print(f"  {name:32} {speed:12,.0f} frames/s   mixmon is {speeds['mixmon'] / speed:5.1f} x")
+
+
+if __name__ == "__main__":
+    main()
