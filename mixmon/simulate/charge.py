@@ -17,6 +17,8 @@ from mixmon.simulate.scenario import Leak, Scenario
 
 Array = NDArray[np.float64]
 
+_LEAST_FLOW = 1e-6
+
 
 class Charges:
     """How the charges of each cylinder differ in a scenario. `i` counts cylinders from 0."""
@@ -44,9 +46,9 @@ class LeakAir:
     def __init__(self, leak: Leak, flow: Array) -> None:
         """`flow` is the engine's flow at the points for which the leak gives its percentages."""
         order = np.argsort(flow)
-        self._log_flow = np.log(flow)[order]
+        self._log_flow = np.log(np.maximum(flow, _LEAST_FLOW))[order]
         self._share = np.array(leak.percent)[order] / 100
 
     def share(self, flow: Array) -> Array:
         """The share at k flows; between the given points straight over the logarithm of the flow."""
-        return np.interp(np.log(np.maximum(flow, 1e-6)), self._log_flow, self._share)
+        return np.interp(np.log(np.maximum(flow, _LEAST_FLOW)), self._log_flow, self._share)

@@ -174,8 +174,12 @@ _PART = Table(
     what="a table [[profile]] with its kind",
 )
 
-NEEDS_POINT: Final = ("start", "steady", "sweep", "limiter", "overrun", "identity", "pattern", "tip-in")
-"""Parts that go to a speed and a load (an overrun and the limiter: to a speed)."""
+NEEDS_POINT: Final = {
+    "limiter": ("rpm",),
+    "overrun": ("rpm",),
+    **dict.fromkeys(("start", "steady", "sweep", "identity", "pattern", "tip-in"), ("rpm", "load")),
+}
+"""The keys that each kind of part needs, for the point to which it goes."""
 
 SCENARIO: Final = Table(
     {

@@ -69,7 +69,7 @@ def step_time_s(tau: float, filter_s: float, share: float = 1 - math.exp(-1)) ->
     """Seconds until both lags have covered that share of a step, by bisection.
 
     >>> round(step_time_s(0.085, 0.020), 4)
-    0.1067
+    0.1075
     """
     tau = _kept_apart(tau, filter_s)
     low, high = 0.0, 50.0 * (tau + filter_s)

@@ -19,7 +19,7 @@ LOG_CHANNELS = ("can0", "can1")
 
 BITRATE = 500_000
 
-_ENGINE_SIGNALS = {
+ENGINE_SIGNALS = {
     "rpm": f"{ENGINE}/Engine_Fast.Speed",
     "throttle": f"{ENGINE}/Engine_Fast.Throttle",
     "map_kpa": f"{ENGINE}/Engine_Fast.ManifoldPressure",
@@ -98,7 +98,7 @@ def _session(clean: Clean, n: int, faults: tuple[model.Fault, ...], sensors: mod
         {"name": ENGINE, "log_channel": engine, "bitrate": BITRATE, "database": ENGINE_FILE},
     )
     nodes = [{"position": i + 1, "cylinder": i + 1, "sensor": sensors.serial[behind[i]]} for i in range(n)]
-    declared |= {"chain": {"bus": CHAIN, "node": nodes}, "engine_signals": _ENGINE_SIGNALS}
+    declared |= {"chain": {"bus": CHAIN, "node": nodes}, "engine_signals": ENGINE_SIGNALS}
     session = build(declared, Path(), Report())
     if session is None:
         raise AssertionError("a scenario without mistakes has cylinders and a chain")

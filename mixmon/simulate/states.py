@@ -72,6 +72,13 @@ def _heater_on_s(world: World, position: int) -> float:
 
 
 def _outages(world: World, position: int) -> list[tuple[float, float]]:
+    """Losses of supply in order; those that touch are one."""
     faults = [f for f in world.scenario.faults if isinstance(f, DropOut) and f.position == position]
     gone = [(world.timeline.when(f.during, f.rpm, f.after_s), f.seconds) for f in faults]
-    return sorted((t, t + seconds) for t, seconds in gone)
+    apart: list[tuple[float, float]] = []
+    for begins, ends in sorted((t, t + seconds) for t, seconds in gone):
+        if apart and begins <= apart[-1][1]:
+            apart[-1] = (apart[-1][0], max(apart[-1][1], ends))
+        else:
+            apart.append((begins, ends))
+    return apart

@@ -46,6 +46,8 @@ def _warm_s(world: World) -> float:
     warm_up, started = world.scenario.warm_up, world.timeline.started_s
     if warm_up.enrich_percent == 0.0 or warm_up.start_c >= warm_up.warm_c:
         return started
+    if warm_up.end_c <= warm_up.warm_c:
+        return float("inf")
     left = (warm_up.end_c - warm_up.warm_c) / (warm_up.end_c - warm_up.start_c)
     return float(started - warm_up.time_s * np.log(left))
 

@@ -55,6 +55,11 @@ MISTAKES = [
     ("[map]", "[warm_up]\nstart_c = 90\nend_c = 80\n[map]", "warm_up.start_c"),
     ("[map]", "[sensor]\n[map]", "sensor"),
     (
+        "[map]",
+        '[[limits.alarm]]\nname = "a"\npriority = 1\nage_s = 1\nwhen = "rpm >"\n[map]',
+        "limits.alarm[1].when",
+    ),
+    (
         "[[profile]]",
         '[[fault]]\nkind = "exchanged nodes"\npositions = [2, 2]\n[[profile]]',
         "fault[1].positions",
