@@ -38,7 +38,7 @@ def node_facts(binding: Binding, left_out: frozenset[int]) -> NodeFacts:
     """Cycle times and resolutions of the nodes' lambda, and which nodes see a cylinder left out."""
     mixture = [node.get("lambda") or node["oxygen"] for node in binding.nodes]
     return NodeFacts(
-        cycle_ns=np.array([bound.message.cycle_ns or 0 for bound in mixture], np.int64),
+        cycle_ns=np.array([_cycle_ns(bound) or 0 for bound in mixture], np.int64),
         fine=np.array([_resolution(bound) <= FINE_LAMBDA for bound in mixture]),
         left_out=np.array([bool(left_out & set(n.cylinders)) for n in binding.session.chain.nodes]),
     )
@@ -57,7 +57,7 @@ def source_of(bound: Bound, stoich_afr: float | None) -> Source:
         stoich_afr=stoich_afr,
         equals=choice.equals,
         selectors=bound.signal.selectors,
-        cycle_ns=bound.message.cycle_ns,
+        cycle_ns=_cycle_ns(bound),
     )
 
 
@@ -89,6 +89,11 @@ def _targets(session: Session) -> TargetTable | None:
         return None
     axes = session.axes
     return TargetTable(np.array(axes.rpm), np.array(axes.load), np.array(session.targets.lam))
+
+
+def _cycle_ns(bound: Bound) -> int | None:
+    """Nominal time between samples; a multiplexed signal comes less often than its message, unknown how."""
+    return None if bound.signal.selectors else bound.message.cycle_ns
 
 
 def _resolution(bound: Bound) -> float:
