@@ -147,6 +147,8 @@ def _left_out(balance: Balance) -> str:
     for reason in reasons:
         seconds = [c.left_out_s.get(reason, 0.0) for c in balance.cylinders]
         least, most = f"{min(seconds):.1f}", f"{max(seconds):.1f}"
+        if most == "0.0":
+            continue
         parts.append(f"{reason} {most}" if least == most else f"{reason} {least} to {most}")
     return _paragraph(f"left out, seconds a cylinder: {', '.join(parts)}") if parts else ""
 
