@@ -7,16 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.frames.block import EXTENDED, FrameBlock, concat
+from mixmon.frames.bits import frame_bits
+from mixmon.frames.block import FrameBlock, concat
 
 STAMP_NS = 1000
 """Stamps are whole microseconds, as candump writes them, so that log and stream are the same."""
 
 NS = 1_000_000_000
-
-_FRAME_BITS, _EXTENDED_BITS = 47.0, 20.0
-_BITS_A_BYTE = 8.9
-"""Eight, and about one in ten stuffed (computed for random data)."""
 
 
 class Wire:
@@ -70,9 +67,3 @@ def _stamped(frames: FrameBlock, t: NDArray[np.int64]) -> FrameBlock:
     return FrameBlock(
         t, frames.can_id, frames.bus, frames.size, frames.dlc, frames.flags, frames.data, frames.channels
     )
-
-
-def frame_bits(frames: FrameBlock) -> NDArray[np.float64]:
-    """Bits on the wire of classic frames with the gap after them: ISO 11898-1, and average stuffing."""
-    extended = (frames.can_id & np.uint32(EXTENDED)) != 0
-    return np.asarray(_FRAME_BITS + _EXTENDED_BITS * extended + _BITS_A_BYTE * frames.size, np.float64)
