@@ -1,0 +1,159 @@
+"""mixmon balance and mixmon demo, as scripts use them."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from mixmon.cli.main import main
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
+SIX = [str(EXAMPLES / "foreign.log.gz"), "-s", str(EXAMPLES / "foreign.toml")]
+EIGHT = [str(EXAMPLES / "alder8_short.log.gz"), "-s", str(EXAMPLES / "alder8.toml")]
+
+
+def said(capsysbinary, *arguments: str) -> tuple[int, str, str]:
+    status = main(arguments)
+    out, err = capsysbinary.readouterr()
+    return status, out.decode(), err.decode()
+
+
+def balanced(capsysbinary, *arguments: str) -> dict:
+    status, out, err = said(capsysbinary, "balance", *arguments, "--json")
+    assert (status, err) == (0, "")
+    return json.loads(out)
+
+
+def test_json_has_every_field_that_scripts_rely_on(capsysbinary):
+    found = balanced(capsysbinary, *EIGHT)
+    assert list(found)[:4] == ["format", "session", "log", "against"]
+    assert found["format"] == 1
+    assert {"frames", "rejected_lines", "first_rejected", "duration_s", "late_by_clock"} <= found[
+        "log"
+    ].keys()
+    assert found["against"] == "peers"
+    assert len(found["cylinders"]) == 8
+    assert found["cylinders"][0].keys() >= {
+        "cylinder", "position", "sensor", "needs_percent", "interval95_percent", "usable_s",
+        "effective_samples", "left_out_s", "trim_now_percent", "trim_new_percent", "flags",
+    }  # fmt: skip
+    assert found["cells"][0].keys() >= {
+        "rpm", "load", "cylinder", "needs_percent", "half_interval_percent", "usable_s", "used_for_trims",
+    }  # fmt: skip
+    assert found["whole_engine"][0].keys() >= {"rpm", "load", "needs_percent", "half_interval_percent"}
+    for spread in ("spread_percent", "predicted_spread_percent"):
+        assert found[spread].keys() >= {"value", "interval95"}
+    assert found["spread_percent"]["cylinders_used"] == 8
+    assert found["withheld"] == []
+
+
+def test_a_log_through_definitions_that_are_not_ours_gives_needs_and_trims(capsysbinary):
+    # The truth of this log: injectors 4 and 5 weak, 1 to 3 rich of the mean, by the scenario it was made from
+    found = balanced(capsysbinary, *SIX)
+    needs = [c["needs_percent"] for c in found["cylinders"]]
+    assert max(range(6), key=needs.__getitem__) == 4
+    assert all(low < high for low, high in (c["interval95_percent"] for c in found["cylinders"]))
+    assert sum(c["trim_new_percent"] for c in found["cylinders"]) == pytest.approx(0, abs=0.5)
+
+
+def test_text_fits_eighty_columns_and_says_what_the_signs_mean(capsysbinary):
+    status, out, _ = said(capsysbinary, "balance", *EIGHT, "--cells", "--units", "afr")
+    assert status == 0
+    assert max(map(len, out.splitlines())) <= 80
+    assert "+ means add fuel" in out
+    assert "AFR/14.01" in out
+    assert "engine builder's limits stand" in out
+    assert "safe" not in out.lower()
+
+
+def test_needs_against_the_target_differ_from_those_against_peers_by_the_whole_engine(capsysbinary):
+    peers, target = (balanced(capsysbinary, *EIGHT, "--against", which) for which in ("peers", "target"))
+    whole = [e["needs_percent"] for e in peers["whole_engine"] if e["load"] == 100]
+    shift = [
+        b["needs_percent"] - a["needs_percent"]
+        for a, b in zip(peers["cylinders"], target["cylinders"], strict=True)
+    ]
+    assert sum(shift) / 8 == pytest.approx(sum(whole) / len(whole), abs=0.4)
+    assert [c["trim_new_percent"] for c in peers["cylinders"]] == [
+        c["trim_new_percent"] for c in target["cylinders"]
+    ]
+
+
+def test_a_cylinder_left_out_is_not_counted(capsysbinary):
+    found = balanced(capsysbinary, *SIX, "--leave-out", "5")
+    assert found["cylinders"][4]["needs_percent"] is None
+    assert found["spread_percent"]["cylinders_used"] == 5
+    assert set(found["cylinders"][4]["left_out_s"]) == {"left out"}
+
+
+def test_exit_status_one_if_the_spread_is_larger_than_asked_for(capsysbinary):
+    assert said(capsysbinary, "balance", *SIX, "--max-spread", "8")[0] == 0
+    status, out, err = said(capsysbinary, "balance", *SIX, "--max-spread", "3")
+    assert status == 1
+    assert "BALANCE" in out
+    assert "asked for at most 3 %" in err
+    status, _, err = said(capsysbinary, "balance", *SIX, "--max-spread", "8", "--to", "4")
+    assert status == 1
+    assert "not known" in err
+
+
+def test_only_part_of_a_log(capsysbinary):
+    found = balanced(capsysbinary, *SIX, "--from", "20", "--to", "40")
+    assert all(sum(c["left_out_s"].values()) < 20.5 for c in found["cylinders"])
+
+
+def test_several_logs_add_up(capsysbinary):
+    once = balanced(capsysbinary, *SIX)
+    twice = balanced(capsysbinary, SIX[0], *SIX)
+    assert twice["log"]["frames"] == 2 * once["log"]["frames"]
+    assert twice["log"]["clock_jumps"] == 1
+    # a cell with too little in one log may have enough in two
+    assert twice["cylinders"][0]["usable_s"] >= 2 * once["cylinders"][0]["usable_s"]
+
+
+def test_standard_input_gives_the_same(capsysbinary):
+    plain = gzip.decompress(Path(SIX[0]).read_bytes())
+    command = [sys.executable, "-m", "mixmon", "balance", "-", *SIX[1:], "--json"]
+    piped = subprocess.run(command, input=plain, capture_output=True, check=True)
+    assert json.loads(piped.stdout) == balanced(capsysbinary, *SIX)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["balance", *SIX, "--leave-out", "7"], ("cylinder 7", "1 to 6")),
+        (["balance", *SIX, "--from", "900"], ("no frame", "58")),
+        (["balance", SIX[0], *EIGHT[1:]], ("none of the session's", "census", "expected")),
+        (["balance", str(EXAMPLES), *EIGHT[1:]], ("a folder",)),
+        (["balance", "nowhere.log", *EIGHT[1:]], ("nowhere.log", "no such file")),
+    ],
+    ids=["a cylinder that is not there", "no such time", "another bus", "a folder", "no file"],
+)
+def test_what_cannot_be_done_is_said_in_one_line(capsysbinary, arguments, words):
+    status, out, err = said(capsysbinary, *arguments)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert all(word in err for word in words)
+
+
+def test_the_demo_shows_the_balance_beside_the_truth(capsysbinary):
+    status, out, err = said(capsysbinary, "demo")
+    assert status == 0
+    assert "BALANCE  Alder 8" in out
+    assert "THE TRUTH" in out
+    assert "demo engine" in err
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_the_script_that_checks_balance_exits_by_the_result():
+    script = [sys.executable, str(EXAMPLES / "check_balance.py"), SIX[2], SIX[0]]
+    over = subprocess.run(script, capture_output=True, check=False)
+    assert (over.returncode, b"over the limit" in over.stdout) == (1, True)
+    within = subprocess.run([*script, "9"], capture_output=True, check=False)
+    assert (within.returncode, b"within the limit" in within.stdout) == (0, True)
+    wrong = subprocess.run([*script[:-1], "nowhere"], capture_output=True, check=False)
+    assert (wrong.returncode, wrong.stderr.count(b"\n")) == (2, 1)
