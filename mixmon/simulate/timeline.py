@@ -58,6 +58,7 @@ class _Plan:
     windows: list[Window] = field(default_factory=list)
     fuel_cuts: list[tuple[float, float]] = field(default_factory=list)
     spark_cuts: list[tuple[float, float]] = field(default_factory=list)
+    openings: list[float] = field(default_factory=list)
     steps: list[FuelStep] = field(default_factory=list)
     started_s: float | None = None
     stopped_s: float | None = None
@@ -82,6 +83,7 @@ class Timeline:
             _play(part, plan)
         self.windows = tuple(plan.windows)
         self.steps = tuple(plan.steps)
+        self.openings = tuple(plan.openings)
         self.started_s = plan.t if plan.started_s is None else plan.started_s
         self.stopped_s = plan.t if plan.stopped_s is None else plan.stopped_s
         self.duration_s = plan.t if duration is None else min(duration, plan.t)
@@ -170,6 +172,7 @@ def _steady(part: Part, plan: _Plan) -> float:
 
 def _sweep(part: Part, plan: _Plan) -> float:
     _, rpm, _ = plan.points[-1]
+    plan.openings.append(plan.t)
     opened = rpm + (part.rpm - rpm) * _OPENING_S / part.seconds
     plan.go(_OPENING_S, opened, part.load)
     settled = plan.t
@@ -216,6 +219,7 @@ def _tip_in(part: Part, plan: _Plan) -> float:
     settled = _steady(part, plan)
     plan.hold(settled + part.lead_s)
     for _ in range(part.times):
+        plan.openings.append(plan.t)
         plan.go(_TIP_S, part.rpm, part.to_load)
         plan.hold(plan.t + part.hold_s)
         plan.go(_TIP_S, part.rpm, part.load)

@@ -120,6 +120,7 @@ def _events(world: World) -> list[dict[str, Any]]:
         {"kind": "spark cut", "t_s": begins, "to_s": ends, "cylinders": "in turn"}
         for begins, ends in timeline.spark_cuts
     ]
+    events += [{"kind": "throttle opens", "t_s": t, "cylinders": "all"} for t in timeline.openings]
     events += [_pull(world, window) for window in timeline.windows if window.kind == "sweep"]
     events += [
         {"kind": window.kind, "t_s": window.from_s, "to_s": window.to_s, "name": window.name}

@@ -97,3 +97,17 @@ def test_the_supply_falls_along_the_chain_and_as_wire_tables_say(short):
     # worked for eight nodes at 1.1 A each, 2.5 mm2: 0.33 V to the first, 0.50 V to the last (computed)
     assert 13.9 - volts[0] == pytest.approx(0.33, abs=0.03)
     assert 13.9 - volts[7] == pytest.approx(0.50, abs=0.06)
+
+
+def test_the_moments_of_throttle_and_cuts_are_in_the_truth(short):
+    log, truth = short
+    told = {
+        kind: [e["t_s"] for e in truth["events"] if e["kind"] == kind]
+        for kind in ("throttle opens", "fuel cut")
+    }
+    t, throttle = log.engine("throttle")
+    # typed off the scenario: pulls begin at 63 and 77 s, cuts 0.1 s after their parts
+    assert told == {"throttle opens": [63.0, 77.0], "fuel cut": [71.5, 86.0]}
+    for moment in told["throttle opens"]:
+        assert window(t, throttle, moment - 0.5, moment).max() < 15
+        assert window(t, throttle, moment + 0.16, moment + 0.5).min() > 99
