@@ -1,0 +1,200 @@
+"""How long frames are on the wire, bit by bit with their stuff bits, and how full that makes a bus.
+
+Frame layout and stuffing: ISO 11898-1 as described in Davis, Burns, Bril and Lukkien,
+"Controller Area Network (CAN) schedulability analysis", Real-Time Systems 35 (2007) 239-272;
+CAN FD: include/linux/can/length.h of Linux. All lengths include the intermission of three bits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
+from mixmon.frames.stuffing import Stuffing, crc15, padded, unpadded
+
+Bits = NDArray[np.int64]
+
+INTERMISSION = 3
+_HEADER = {False: 19, True: 39}
+"""Start bit to data length code, by whether the identifier has 29 bits."""
+
+_CRC = 15
+_TRAILER = 1 + 2 + 7 + INTERMISSION
+"""CRC delimiter, acknowledge slot and delimiter, end of frame."""
+
+_FD_HEADER = {False: 22, True: 41}
+_FD_SWITCHED = 6
+"""Bits of the header from the bit-rate switch on; behind it the data rate holds."""
+
+_FD_TRAILER = 2 + 7 + INTERMISSION
+_FD_CRC = 4 + 17 + 1 + 6
+"""Stuff count, CRC-17, delimiter and fixed stuff bits, up to 16 data bytes."""
+
+_FD_LONG_CRC = 4 + 21 + 1 + 7
+_FD_LAST_SHORT = 16
+
+_ERROR_FRAME = 6 + 8 + INTERMISSION
+"""The shortest one: an error flag and its delimiter."""
+
+_SIGNALLED = 0x08 | 0x80
+"""Class bits of errors that went over the wire as error frames (linux/can/error.h: PROT, BUSERROR)."""
+
+_ROWS = 16_384
+_FD, _REMOTE, _ERROR = int(FrameFlag.FD), int(FrameFlag.REMOTE), int(FrameFlag.ERROR)
+_SWITCH, _PASSIVE = int(FrameFlag.BIT_RATE_SWITCH), int(FrameFlag.ERROR_STATE)
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """How full a bus is: shares of its time, 0 to 1.
+
+    mean     over the whole span from the first frame to the last
+    peak     of the fullest window
+    peak_t   start of that window, ns
+    """
+
+    mean: float
+    peak: float
+    peak_t: int
+
+
+def frame_bits(block: FrameBlock) -> Bits:
+    r"""Bits of each frame on the wire, int64[n]; exact for data and remote frames.
+
+    An error frame counts with the 17 bits that one has at least, or with none if it tells of the
+    controller only.
+
+        >>> from mixmon.frames.candump import CandumpReader
+        >>> frame_bits(CandumpReader().feed(b"(1.0) can0 123#00\n(2.0) can0 123#R\n")).tolist()
+        [58, 48]
+    """
+    nominal, fast = phase_bits(block)
+    return nominal + fast
+
+
+def phase_bits(block: FrameBlock) -> tuple[Bits, Bits]:
+    """The same in two parts: at the nominal rate, and at the data rate of frames that switch to it.
+
+    The data rate holds from the bit behind the switch to the CRC delimiter. A run of five that
+    ends on the last data bit of a CAN FD frame counts its stuff bit, as in Linux; ISO 11898-1 may
+    let the fixed stuff bit that follows take its place.
+    """
+    nominal, fast = np.zeros(len(block), np.int64), np.zeros(len(block), np.int64)
+    error = (block.flags & _ERROR) != 0
+    nominal[error & ((block.can_id & _SIGNALLED) != 0)] = _ERROR_FRAME
+    fd, long = (block.flags & _FD) != 0, block.can_id >= EXTENDED
+    for flexible, extended in product((False, True), repeat=2):
+        chosen = np.flatnonzero(~error & (fd == flexible) & (long == extended))
+        for at in range(0, len(chosen), _ROWS):
+            rows = chosen[at : at + _ROWS]
+            rows = rows[np.argsort(-block.size[rows].astype(np.int8), kind="stable")]  # longest first
+            part = block.take(rows)
+            if flexible:
+                nominal[rows], fast[rows] = _fd_bits(part, extended=extended)
+            else:
+                nominal[rows] = _classic_bits(part, extended=extended)
+    return nominal, fast
+
+
+def worst_case_bits(size: int, *, extended: bool, fd: bool = False) -> int:
+    """The longest that a frame of so many data bytes can be.
+
+    Davis, Burns, Bril and Lukkien 2007, equation for the worst case: every fourth bit after the
+    first is followed by a stuff bit.
+
+        >>> worst_case_bits(8, extended=False), worst_case_bits(8, extended=True)
+        (135, 160)
+    """
+    if fd:
+        stuffed = _FD_HEADER[extended] + 8 * size
+        return stuffed + (stuffed - 1) // 4 + int(_fd_crc(np.array(size))) + _FD_TRAILER
+    stuffed = _HEADER[extended] + 8 * size + _CRC
+    return stuffed + (stuffed - 1) // 4 + _TRAILER
+
+
+def load(bits: NDArray[np.float64] | Bits, t: NDArray[np.int64], bitrate: float, window_ns: int) -> Load:
+    """Share of a bus's time that these frames take; a lower bound.
+
+    Frames count where their stamp lies, which is their end. Errors that were not logged and
+    repeated frames take time that no log shows. Windows start at multiples of `window_ns`;
+    for switching CAN FD frames add `fast * bitrate / data_bitrate` to the nominal bits.
+    """
+    if len(t) == 0:
+        return Load(0.0, 0.0, 0)
+    windows, place = np.unique(t // window_ns, return_inverse=True)
+    filled = np.bincount(place, bits) / (bitrate * window_ns * 1e-9)
+    fullest = int(np.argmax(filled))
+    span_s = max(int(t.max()) - int(t.min()), window_ns) * 1e-9
+    return Load(
+        float(np.sum(bits)) / (bitrate * span_s), float(filled[fullest]), int(windows[fullest]) * window_ns
+    )
+
+
+def _classic_bits(block: FrameBlock, *, extended: bool) -> Bits:
+    header = _classic_header(block, extended=extended)
+    bits = _HEADER[extended]
+    data = _data_columns(block)
+    crc = crc15([*unpadded(header, bits), *data], len(block))
+    machine = Stuffing(len(block))
+    for column in [*padded(header, bits), *data]:
+        machine.take(column)
+    # the sixteenth bit is the opposite of the last: it ends a run and stuffs nothing
+    for column in unpadded((crc << 1 | ~crc & 1).astype(np.int64), _CRC + 1):
+        machine.take(column)
+    return bits + 8 * block.size.astype(np.int64) + _CRC + _TRAILER + machine.inserted
+
+
+def _classic_header(block: FrameBlock, *, extended: bool) -> Bits:
+    """Start bit, identifier, RTR, IDE, r0 (or SRR, IDE, the rest, RTR, r1, r0), length code."""
+    number: Bits = (block.can_id & ~np.uint32(EXTENDED)).astype(np.int64)
+    if extended:
+        number = (number >> 18) << 27 | 0b11 << 25 | (number & 0x3FFFF) << 7
+    else:
+        number <<= 7
+    number |= ((block.flags & _REMOTE) != 0).astype(np.int64) << 6
+    number |= block.dlc
+    return number
+
+
+def _fd_bits(block: FrameBlock, *, extended: bool) -> tuple[Bits, Bits]:
+    """Bits at the nominal and at the data rate."""
+    header = _fd_header(block, extended=extended)
+    bits = _FD_HEADER[extended]
+    before, whole = Stuffing(len(block)), Stuffing(len(block))
+    for column in padded(header >> _FD_SWITCHED, bits - _FD_SWITCHED):
+        before.take(column)
+    for column in [*padded(header, bits), *_data_columns(block)]:
+        whole.take(column)
+    total = bits + 8 * block.size.astype(np.int64) + whole.inserted + _fd_crc(block.size) + _FD_TRAILER
+    nominal = bits - _FD_SWITCHED + 1 + before.inserted.astype(np.int64) + _FD_TRAILER
+    nominal = np.where(block.flags & _SWITCH, nominal, total)
+    return nominal, total - nominal
+
+
+def _fd_header(block: FrameBlock, *, extended: bool) -> Bits:
+    """Start bit, identifier, RRS, IDE, FDF, res, BRS, ESI (or with SRR, IDE, the rest), length code."""
+    number: Bits = (block.can_id & ~np.uint32(EXTENDED)).astype(np.int64)
+    if extended:
+        number = (number >> 18) << 29 | 0b11 << 27 | (number & 0x3FFFF) << 9
+    else:
+        number <<= 10
+    number |= 1 << 7
+    number |= ((block.flags & _SWITCH) != 0).astype(np.int64) << 5
+    number |= ((block.flags & _PASSIVE) != 0).astype(np.int64) << 4
+    number |= block.dlc
+    return number
+
+
+def _fd_crc(size: NDArray[np.integer]) -> Bits:
+    return np.where(size <= _FD_LAST_SHORT, _FD_CRC, _FD_LONG_CRC)
+
+
+def _data_columns(block: FrameBlock) -> list[NDArray[np.uint8]]:
+    """Data bytes, the first of all rows, the second of those that have two, and so on."""
+    longest = int(block.size.max(initial=0))
+    columns = np.ascontiguousarray(block.data[:, :longest].T)
+    return [columns[place, : np.count_nonzero(block.size > place)] for place in range(longest)]
