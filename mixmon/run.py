@@ -38,6 +38,7 @@ class LogFacts:
     decoded        frames that carried something the session asks for
     corrupt        frames with a wrong checksum or a repeated counter: kept, marked, not counted
     faults         what ended a log early
+    absent         engine messages that never came, with what they would have told, in words
     """
 
     frames: int = 0
@@ -51,6 +52,7 @@ class LogFacts:
     decoded: int = 0
     corrupt: int = 0
     faults: list[str] = field(default_factory=list)
+    absent: tuple[str, ...] = ()
 
 
 class Run:
@@ -108,6 +110,7 @@ class Run:
         self.log.late_by_clock, self.log.jumps = pipeline.late_by_clock, pipeline.jumps
         self.log.decoded = pipeline.decoded
         self.log.corrupt = sum(c.checksum_errors + c.repeats for c in pipeline.counts.values())
+        self.log.absent = self._absent(pipeline)
 
     def _account(self, source: LogSource, seen: _Seen) -> None:
         report, log = source.report, self.log
@@ -118,6 +121,19 @@ class Run:
         log.losses += report.losses
         log.faults += report.faults
         log.duration_s += seen.duration_s
+
+    def _absent(self, pipeline: Pipeline) -> tuple[str, ...]:
+        """Engine messages of which no frame came."""
+        lacking: dict[tuple[int, str], list[str]] = {}
+        for name, bound in self.binding.engine.items():
+            key = (bound.bus, bound.message.name)
+            if pipeline.counts[key].frames == 0:
+                lacking.setdefault(key, []).append(name)
+        return tuple(
+            f"{message} never came on bus {self.binding.buses[bus]}: no {', '.join(names)}"
+            + ("; without rpm nothing can be called steady" if "rpm" in names else "")
+            for (bus, message), names in lacking.items()
+        )
 
     def _nothing_for_us(self, source: LogSource, seen: _Seen) -> str:
         """Why a log that can be read is of no use with this session."""
@@ -238,4 +254,4 @@ def balance(run: Run, against: str = "peers") -> Balance:
     stage = BalanceStage(run.session, run.left_out)
     for block in run:
         stage.feed(block)
-    return stage.result(against, run.binding.gaps)
+    return stage.result(against, (*run.binding.gaps, *run.log.absent))

@@ -17,6 +17,7 @@ CORE = [
     "mixmon.messages.decode",
     "mixmon.messages.encode",
     "mixmon.mixture",
+    "mixmon.pipeline",
     "mixmon.session.model",
 ]
 

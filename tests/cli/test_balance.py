@@ -116,6 +116,15 @@ def test_several_logs_add_up(capsysbinary):
     assert twice["cylinders"][0]["usable_s"] >= 2 * once["cylinders"][0]["usable_s"]
 
 
+def test_an_engine_bus_that_is_not_in_the_log_is_named(capsysbinary, tmp_path):
+    lines = gzip.decompress(Path(EIGHT[0]).read_bytes()).splitlines(keepends=True)
+    log = tmp_path / "chain_only.log"
+    log.write_bytes(b"".join(line for line in lines if b"can0" in line))
+    found = balanced(capsysbinary, str(log), *EIGHT[1:])
+    assert any("Engine_Fast never came" in note and "steady" in note for note in found["notes"])
+    assert found["withheld"]
+
+
 def test_standard_input_gives_the_same(capsysbinary):
     plain = gzip.decompress(Path(SIX[0]).read_bytes())
     command = [sys.executable, "-m", "mixmon", "balance", "-", *SIX[1:], "--json"]
