@@ -202,6 +202,12 @@ def read_run(
 ) -> Run:
     """A run to iterate over or to hand to `balance`.
 
+    >>> import mixmon
+    >>> run = mixmon.read_run(mixmon.load_session("examples/foreign.toml"), "examples/foreign.log.gz")
+    >>> rows = sum(len(block) for block in run)
+    >>> run.log.frames, run.log.rejected_lines, rows > 5000
+    (32016, 0, True)
+
     Args:
         session: from `load_session`.
         logs: recordings in order; "-" is standard input.
@@ -234,6 +240,13 @@ def read_run(
 
 def balance(run: Run, against: str = "peers") -> Balance:
     """Needs, spread and trims of a run; see `Balance`.
+
+    >>> import mixmon
+    >>> run = mixmon.read_run(mixmon.load_session("examples/foreign.toml"), "examples/foreign.log.gz")
+    >>> found = mixmon.balance(run)
+    >>> weak = max(found.cylinders, key=lambda c: c.needs_percent)
+    >>> weak.cylinder, weak.interval95_percent[0] > 3.0
+    (5, True)
 
     Args:
         run: from `read_run`; it is read to its end.
