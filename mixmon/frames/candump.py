@@ -28,11 +28,18 @@ BATCH = 1 << 19
 """Bytes of text that are read at once; more gain nothing, as the columns leave the cache."""
 
 _NEWLINE = 10
-_PASSES = 12
+_PASSES = 32
+_FRUITLESS = 4
+"""Passes by columns in a batch, and those among them that may find nothing, before the rest is
+read line by line; numbers that only cost or save time."""
+
 _KEEP_WHY = (Reason.NOT_TEXT, Reason.SCREEN_FORMAT, Reason.TOO_LONG)
 
-OddLines = dict[int, FrameRow | LineLoss | Reason | None]
-"""What lines are that the columns could not hold, by row, in order."""
+OddLine = FrameRow | LineLoss | Reason | None
+"""What a line is that the columns could not hold."""
+
+OddLines = dict[int, OddLine]
+"""Such lines by row, in order."""
 
 
 class CandumpReader:
@@ -99,12 +106,16 @@ class CandumpReader:
         columns = Columns.none(len(starts))
         odd: OddLines = {}
         left = np.arange(len(starts))
+        fruitless = 0
         for _ in range(_PASSES):
+            before = len(left)
             left = self._by_columns(left, starts, ends, columns)
-            if not len(left):
+            fruitless += len(left) == before
+            if not len(left) or fruitless > _FRUITLESS:
                 break
             # the first line left is odd, or brings a new interface: then the rest goes by columns
             odd |= self._one_by_one(left[:1], starts, ends)
+            self._learn(odd[int(left[0])], starts[left[0]], ends[left[0]])
             left = left[1:]
         odd |= self._one_by_one(left, starts, ends)
         self._join(columns, odd)
@@ -128,16 +139,16 @@ class CandumpReader:
         text = self._text.data
         odd: OddLines = {}
         for row, start, end in zip(rows.tolist(), starts[rows].tolist(), ends[rows].tolist(), strict=True):
-            line = bytes(text[start:end])
-            found = read_line(line, first=self.report.lines + row == 0)
-            if isinstance(found, FrameRow):
-                number = self._interfaces.number(found.interface)
-                if number is None:
-                    found = Reason.INTERFACES
-                else:
-                    self._regions.learn(line, number)
+            found = read_line(bytes(text[start:end]), first=self.report.lines + row == 0)
+            if isinstance(found, FrameRow) and self._interfaces.number(found.interface) is None:
+                found = Reason.INTERFACES
             odd[row] = found
         return odd
+
+    def _learn(self, found: OddLine, start: int, end: int) -> None:
+        """Remembers how the interface of this line is written."""
+        if isinstance(found, FrameRow):
+            self._regions.learn(self._text[start:end].tobytes(), self._interfaces[found.interface])
 
     def _join(self, columns: Columns, odd: OddLines) -> None:
         """Puts the frames read one by one into the rows of their lines."""
@@ -154,7 +165,7 @@ class CandumpReader:
 
     def _note(self, columns: Columns, odd: OddLines, starts: Rows, ends: Rows, *, cut: bool) -> None:
         """Counts what is no frame, with the numbers of the lines."""
-        report = self.report
+        report, text = self.report, self._text.data
         read = np.flatnonzero(columns.valid)
         for row, found in odd.items():
             line = report.lines + row + 1
@@ -166,7 +177,7 @@ class CandumpReader:
                 report.losses.append(Loss(line, *found, after_t))
             elif isinstance(found, Reason):
                 why = Reason.TRUNCATED if cut and found not in _KEEP_WHY else found
-                report.reject(line, why, self._text[starts[row] : ends[row]][:LONGEST_LINE].tobytes())
+                report.reject(line, why, text[starts[row] : ends[row]])
 
     def _block(self, columns: Columns) -> FrameBlock:
         """The rows that are frames, counted."""

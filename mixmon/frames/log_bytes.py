@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import Protocol
 
 PIECE = 1 << 19
@@ -87,11 +88,18 @@ def _inflated(member: zlib._Decompress, packed: bytes) -> Iterator[bytes]:
         try:
             data = member.decompress(packed, PIECE)
         except zlib.error:
-            # a failing call gives nothing: go again bytewise up to the place
-            for at in range(len(packed)):
-                yield before.decompress(packed[at : at + 1])
+            yield _up_to_the_fault(before, packed)
             raise
         if not data:
             return
         yield data
         packed = member.unconsumed_tail
+
+
+def _up_to_the_fault(member: zlib._Decompress, packed: bytes) -> bytes:
+    """What a byte at a time gives, where a call for all of them gives nothing but its failure."""
+    data = bytearray()
+    with suppress(zlib.error):
+        for at in range(len(packed)):
+            data += member.decompress(packed[at : at + 1])
+    return bytes(data)

@@ -107,9 +107,10 @@ class ReadReport:
         self.remote += int(np.count_nonzero(flags & FrameFlag.REMOTE))
         self.error += int(np.count_nonzero(flags & FrameFlag.ERROR))
 
-    def reject(self, line: int, why: Reason, text: bytes | str) -> None:
+    def reject(self, line: int, why: Reason, text: bytes | memoryview | str) -> None:
         """Counts one line that is no frame."""
         self.rejected[why.value] = self.rejected.get(why.value, 0) + 1
         if len(self.first_rejected) < SHOWN_REJECTS:
-            shown = text if isinstance(text, str) else text[:SHOWN_TEXT].decode("ascii", "backslashreplace")
+            start = text[:SHOWN_TEXT]
+            shown = start if isinstance(start, str) else bytes(start).decode("ascii", "backslashreplace")
             self.first_rejected.append(Reject(line, why.value, shown[:SHOWN_TEXT]))

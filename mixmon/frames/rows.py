@@ -32,19 +32,22 @@ class Interfaces:
         self.names: tuple[str, ...] = ()
 
     def number(self, name: str) -> int | None:
-        """The number of an interface; a new one gets the next, None when there is no more."""
+        """The number of an interface; a new one gets the next, None when there is none left."""
         number = self._numbers.get(name)
         if number is None and len(self._numbers) < MOST_INTERFACES:
             number = self._numbers[name] = len(self._numbers)
             self.names = (*self.names, name)
         return number
 
+    def __getitem__(self, name: str) -> int:
+        return self._numbers[name]
+
 
 def block_of(rows: Sequence[FrameRow], interfaces: Interfaces) -> FrameBlock:
     """The rows as columns, 64 data bytes wide if one of them needs it.
 
     Raises:
-        TypeError: an interface has no number (see `Interfaces.number`).
+        KeyError: an interface has no number (see `Interfaces.number`).
     """
     if not rows:
         return FrameBlock.empty(interfaces.names)
@@ -55,7 +58,7 @@ def block_of(rows: Sequence[FrameRow], interfaces: Interfaces) -> FrameBlock:
     return FrameBlock(
         np.array(t, np.int64),
         np.array(can_id, np.uint32),
-        np.array([interfaces.number(name) for name in names], np.uint8),
+        np.array([interfaces[name] for name in names], np.uint8),
         size,
         np.array(dlc, np.uint8),
         np.array(flags, np.uint8),
