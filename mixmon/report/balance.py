@@ -230,8 +230,9 @@ def _closing(balance: Balance) -> str:
     else:
         lines.append(f"after the new trims: {_spread(balance.predicted_spread)}, predicted")
         lines.append(
-            "Enter trims one step at a time and measure again. Balanced mixture is no proof of knock margin; "
-            "the engine builder's limits stand."
+            "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "
+            "is entered, and measure again after. Balanced mixture is no proof of knock margin; the engine "
+            "builder's limits stand."
         )
     lines += [f"note: {note}" for note in balance.notes]
     return "".join(map(_paragraph, lines))
