@@ -24,7 +24,7 @@ from mixmon.frames.candump_line import LONGEST_LINE, LineLoss, read_line
 from mixmon.frames.read_report import Loss, ReadReport, Reason
 from mixmon.frames.rows import FrameRow, Interfaces, block_of
 
-BATCH = 1 << 19
+BATCH = 1 << 20
 """Bytes of text that are read at once; more gain nothing, as the columns leave the cache."""
 
 _NEWLINE = 10

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from typing import Protocol
 
-PIECE = 1 << 19
+PIECE = 1 << 20
 """Bytes asked for, and the most that unpacking gives, at a time."""
 
 GZIP_MAGIC = b"\x1f\x8b"
