@@ -122,6 +122,10 @@ def load(bits: NDArray[np.float64] | Bits, t: NDArray[np.int64], bitrate: float,
     Frames count where their stamp lies, which is their end. Errors that were not logged and
     repeated frames take time that no log shows. Windows start at multiples of `window_ns`;
     for switching CAN FD frames add `fast * bitrate / data_bitrate` to the nominal bits.
+
+        >>> stamps = np.arange(0, 1_000_000_000, 10_000_000)
+        >>> load(np.full(100, 125), stamps, bitrate=500_000, window_ns=100_000_000).peak
+        0.025
     """
     if len(t) == 0:
         return Load(0.0, 0.0, 0)

@@ -15,14 +15,13 @@ from mixmon.frames.candump_columns import (
     BEFORE,
     BEHIND,
     Columns,
-    Regions,
-    Rows,
-    StampLayout,
     read_columns,
 )
+from mixmon.frames.candump_head import Regions, StampLayout
 from mixmon.frames.candump_line import LONGEST_LINE, LineLoss, read_line
 from mixmon.frames.read_report import Loss, ReadReport, Reason
 from mixmon.frames.rows import FrameRow, Interfaces, block_of
+from mixmon.frames.words import Rows
 
 BATCH = 1 << 20
 """Bytes of text that are read at once; more gain nothing, as the columns leave the cache."""
@@ -174,7 +173,7 @@ class CandumpReader:
             elif isinstance(found, LineLoss):
                 before = int(np.searchsorted(read, row))
                 after_t = int(columns.t[read[before - 1]]) if before else self._last_t
-                report.losses.append(Loss(line, *found, after_t))
+                report.lose(Loss(line, *found, after_t))
             elif isinstance(found, Reason):
                 why = Reason.TRUNCATED if cut and found not in _KEEP_WHY else found
                 report.reject(line, why, text[starts[row] : ends[row]])

@@ -12,7 +12,6 @@ but time.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,15 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.frames.block import CLASSIC_WIDTH, EXTENDED, FD_WIDTH, FrameFlag
+from mixmon.frames.candump_head import Mask, Regions, StampLayout
 from mixmon.frames.candump_line import (
     ERROR_BIT,
     FD_FLAGS,
     FD_SIZES,
     LAST_EXTENDED,
-    LAST_SECOND,
     LAST_STANDARD,
 )
-from mixmon.frames.digits import Words, decimal, filled, hex_bytes
+from mixmon.frames.words import Bytes, Rows, fetch, filled, hex_bytes
 
 BEFORE = 64
 """Bytes that must precede the first line in the text."""
@@ -36,19 +35,9 @@ BEFORE = 64
 BEHIND = 256
 """Bytes that must follow the last line."""
 
-LONGEST_REGION = 32
-"""Characters of blanks, interface and blanks that are compared by columns."""
-
-_STAMP = re.compile(rb"\(([0-9]{1,15})\.([0-9]{1,9})\)")
-_REGION = re.compile(rb"\)([ \t]+[!-~]+[ \t]+)")
 _HASH, _CR, _BLANK, _RECEIVED, _SENT = b"#\r RT"
-_MOST_REGIONS = 256
 _NO_SIZE = 255
 _ERROR = np.uint8(FrameFlag.ERROR)  # the enumeration itself would widen columns to 64 bits
-
-Rows = NDArray[np.intp]
-Mask = NDArray[np.bool_]
-Bytes = NDArray[np.uint8]
 
 
 @dataclass(slots=True)
@@ -96,86 +85,6 @@ class Columns:
             self.data = data
 
 
-class Regions:
-    """What stood between stamp and identifier so far: blanks, an interface, blanks; and its number."""
-
-    def __init__(self) -> None:
-        self._numbers: dict[bytes, int] = {}
-
-    def learn(self, line: bytes, number: int) -> None:
-        """Remembers the region of a line that is a frame of this interface."""
-        match = _REGION.search(line)
-        if not match or match[1] in self._numbers or len(match[1]) > LONGEST_REGION:
-            return
-        if len(self._numbers) < _MOST_REGIONS:
-            self._numbers[match[1]] = number
-            # where one is the beginning of another (more blanks behind it), the longer one wins
-            self._numbers = dict(sorted(self._numbers.items(), key=lambda item: len(item[0])))
-
-    def find(self, text: Bytes, at: Rows) -> tuple[Bytes, Rows]:
-        """Number and length of the region that stands there; length 0 for none that is known."""
-        words = _fetch(text, at, LONGEST_REGION // 8)
-        found = np.zeros(len(at), np.intp)
-        for count, region in enumerate(self._numbers, start=1):
-            np.copyto(found, count, where=_unlike(words, region) == 0)
-        numbers = np.array([0, *self._numbers.values()], np.uint8)
-        lengths = np.array([0, *map(len, self._numbers)])
-        return numbers.take(found), lengths.take(found)
-
-
-@dataclass(frozen=True, slots=True)
-class StampLayout:
-    """How stamps are written: digits before and after the dot, and the highest ones themselves.
-
-    Digits above the last eight of the seconds change every three years; as a part of the
-    layout they need no arithmetic.
-    """
-
-    seconds: int
-    fraction: int
-    upper: bytes
-
-    @classmethod
-    def of(cls, line: bytes) -> StampLayout | None:
-        """The layout of this line's stamp, if it can be read by columns."""
-        match = _STAMP.match(line)
-        if not match or (int(match[1]) // 10**8 + 1) * 10**8 > LAST_SECOND:
-            return None
-        return cls(len(match[1]), len(match[2]), match[1][:-8])
-
-    @property
-    def length(self) -> int:
-        """Characters from bracket to bracket."""
-        return self.seconds + self.fraction + 3
-
-    def read(self, text: Bytes, starts: Rows) -> tuple[NDArray[np.int64], Mask]:
-        """Stamps in ns, and which lines have this layout.
-
-        The words are fetched so that the second one ends before the dot: `(17`, `00000000`,
-        `.123456)`; so it reads the seconds and the third one the fraction.
-        """
-        low = min(self.seconds, 8)
-        fixed = (b"(" + self.upper).rjust(16 - low, b"\0") + bytes(low) + b"." + bytes(self.fraction) + b")"
-        digit = bytes(16 - low) + b"\xff" * low + b"\0" + b"\xff" * self.fraction + b"\0"
-        fields = _as_words(digit)
-        words = _fetch(text, starts + (self.seconds - 15), len(fields))
-        faults = _unlike(words, fixed)
-        number, wrong = decimal(filled(words[:, 1], fields[1]))
-        faults |= wrong
-        number *= np.uint64(1_000_000_000)
-        part, wrong = decimal(filled(words[:, 2], fields[2]))  # the dot counts as a zero: seven digits
-        faults |= wrong
-        part *= np.uint64(100)
-        number += part
-        if len(fields) > 3:
-            part, wrong = decimal(filled(words[:, 3], fields[3]))  # two digits more, and six zeros
-            faults |= wrong
-            part //= np.uint64(1_000_000)
-            number += part
-        number += np.uint64(int(self.upper or b"0") * 10**17)
-        return number.view(np.int64), faults == 0
-
-
 def read_columns(text: Bytes, starts: Rows, ends: Rows, layout: StampLayout, regions: Regions) -> Columns:
     """The lines from `starts` to `ends` (of their newlines), as far as they are plain."""
     t, valid = layout.read(text, starts)
@@ -197,32 +106,6 @@ def read_columns(text: Bytes, starts: Rows, ends: Rows, layout: StampLayout, reg
     return columns
 
 
-def _as_words(text: bytes) -> Words:
-    """The text as words, filled up with NULs."""
-    words: Words = np.frombuffer(text + bytes(-len(text) % 8), np.uint64)
-    return words
-
-
-def _fetch(text: Bytes, at: Rows, words: int) -> Words:
-    """Words of the text from any byte on, one row a place: [n, words]."""
-    size = 8 * words
-    pieces: NDArray[np.void] = np.ndarray((len(text) - size,), f"V{size}", text.data, strides=(1,))
-    fetched: Words = pieces[at].view(np.uint64).reshape(len(at), words)
-    return fetched
-
-
-def _unlike(words: Words, pattern: bytes) -> Words:
-    """Zero where the words match the pattern; its NULs stand for any character."""
-    wanted = _as_words(pattern)
-    masks = _as_words(bytes(0xFF if char else 0 for char in pattern))
-    faults: Words = (words[:, 0] & masks[0]) ^ wanted[0]
-    for column in range(1, len(wanted)):
-        part = words[:, column] & masks[column]
-        part ^= wanted[column]
-        faults |= part
-    return faults
-
-
 _SHORT_OR_LONG = (
     np.array([0xFFFF_FFFF_FFFF_FFFF, 0xFF_FFFF], np.uint64),  # characters that are digits
     np.array([8, 3]),  # their number
@@ -234,7 +117,7 @@ _SHORT_OR_LONG = (
 
 def _identifiers(text: Bytes, at: Rows) -> tuple[NDArray[np.uint32], Mask, Rows, Mask]:
     """Identifiers as in FrameBlock, which are those of error frames, the places of `#`, validity."""
-    word = _fetch(text, at, 1)[:, 0]
+    word = fetch(text, at, 1)[:, 0]
     short = (word & np.uint64(0xFF00_0000)) == np.uint64(_HASH << 24)
     kind = short.astype(np.intp)
     field, length, shift, last, extended = (table.take(kind) for table in _SHORT_OR_LONG)
@@ -292,7 +175,7 @@ def _data(text: Bytes, at: Rows, ends: Rows, width: int) -> tuple[Bytes, Bytes, 
     size = _SIZES[width][digits]
     words = width // 4
     field = _FIELDS[width][digits].view(np.uint64).reshape(len(at), words)
-    data, faults = hex_bytes(filled(_fetch(text, at, words), field))
+    data, faults = hex_bytes(filled(fetch(text, at, words), field))
     valid = size != _NO_SIZE
     for column in range(words):
         valid &= faults[:, column] == 0

@@ -26,11 +26,16 @@ _FD_MARK = 4
 
 
 def write_candump(block: FrameBlock, fraction_digits: int = 6) -> bytes:
-    """The frames as lines of a candump log, each ended by a newline.
+    r"""The frames as lines of a candump log, each ended by a newline.
 
     Stamps are cut to `fraction_digits` (1 to 9); with 9, `CandumpReader` gives the same block
     again. Interface names are not padded; what cannot stand in one (a blank, a letter beyond
     ASCII) is written as `_`.
+
+        >>> from mixmon.frames.candump import CandumpReader
+        >>> block = CandumpReader().feed(b"(1.5) can0 123#1122 T\n")
+        >>> write_candump(block, fraction_digits=3)
+        b'(0000000001.500) can0 123#1122 T\n'
 
     Raises:
         ValueError: a stamp before the epoch, for which candump text has no form, or another

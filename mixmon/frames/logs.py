@@ -55,6 +55,15 @@ _EXPECTED = (
 def open_log(path: str | Path) -> LogSource:
     """The log of that name, or standard input for `-`.
 
+        >>> from pathlib import Path
+        >>> from tempfile import TemporaryDirectory
+        >>> with TemporaryDirectory() as folder:
+        ...     path = Path(folder, "run.log")
+        ...     _ = path.write_text("(1436509052.249713) can0 123#1122")
+        ...     log = open_log(path)
+        ...     [len(block) for block in log], log.channels, log.report.no_final_newline
+        ([1], ('can0',), True)
+
     Raises:
         SourceError: there is no such file, it is empty, or it must not be read.
     """
@@ -208,4 +217,6 @@ def _nothing_found(report: ReadReport) -> str:
         )
         hint = f"; {report.hint}" if report.hint else ""
         return f"no frame in {report.lines} lines ({first}){hint}"
+    if not report.lines:
+        return "nothing in it"
     return f"no frame in it ({report.skipped} blank lines and comments)"

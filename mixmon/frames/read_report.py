@@ -1,12 +1,12 @@
 """What a reader made of its input: frames, skipped lines, losses, and every reject by reason.
 
-The counts of a report add up: `lines == frames + skipped + len(losses) + rejected_lines` for
+The counts of a report add up: `lines == frames + skipped + loss_notes + rejected_lines` for
 text logs. Nothing disappears without a number here.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
@@ -16,6 +16,9 @@ from mixmon.frames.block import FrameFlag
 
 SHOWN_REJECTS = 20
 """Rejects that are kept with their place and text; all of them are counted."""
+
+KEPT_LOSSES = 1000
+"""Notes of losses that are kept one by one; what further ones say is added to the last of them."""
 
 SHOWN_TEXT = 120
 """Characters of a rejected line that are kept."""
@@ -72,6 +75,7 @@ class ReadReport:
     frames    frames handed out, `remote` and `error` frames among them
     lines     lines seen, of any kind; messages, for formats that are not lines
     skipped   blank lines and comments
+    losses    notes of the recorder about lost frames, `loss_notes` in all; their `dropped` add up
     rejected  lines that are no frame, by reason, in order of first appearance
     faults    what ended the input early (a cut gzip file, a library's error); usually empty
     reader    who read it: "candump text", or "python-can"
@@ -85,6 +89,7 @@ class ReadReport:
     rejected: dict[str, int] = field(default_factory=dict)
     first_rejected: list[Reject] = field(default_factory=list)
     losses: list[Loss] = field(default_factory=list)
+    loss_notes: int = 0
     faults: list[str] = field(default_factory=list)
     no_final_newline: bool = False
     reader: str = "candump text"
@@ -106,6 +111,14 @@ class ReadReport:
         self.frames += len(flags)
         self.remote += int(np.count_nonzero(flags & FrameFlag.REMOTE))
         self.error += int(np.count_nonzero(flags & FrameFlag.ERROR))
+
+    def lose(self, loss: Loss) -> None:
+        """Counts one note about lost frames."""
+        self.loss_notes += 1
+        if len(self.losses) == KEPT_LOSSES:
+            last = self.losses.pop()
+            loss = replace(last, dropped=last.dropped + loss.dropped, total=loss.total)
+        self.losses.append(loss)
 
     def reject(self, line: int, why: Reason, text: bytes | memoryview | str) -> None:
         """Counts one line that is no frame."""

@@ -303,6 +303,16 @@ def test_losses_are_kept_with_the_stamp_of_the_frame_before() -> None:
     ]
 
 
+def test_of_very_many_losses_the_last_are_added_up() -> None:
+    notes = "".join(
+        f"DROPCOUNT: dropped 3 CAN frames on 'can0' socket (total drops {3 * (i + 1)})\n" for i in range(5000)
+    )
+    report = read(PLAIN + notes)[0].report
+    assert (report.loss_notes, len(report.losses)) == (5000, 1000)
+    assert sum(loss.dropped for loss in report.losses) == 15_000 == report.losses[-1].total
+    assert report.losses[-1].line == 2000
+
+
 def test_a_byte_order_mark_is_stripped_from_the_first_line_only() -> None:
     text = "\ufeff".encode() + (STAMP + "123#11\n").encode()
     reader = CandumpReader()
@@ -370,7 +380,7 @@ def test_the_counts_add_up() -> None:
     reader, _ = read("\n".join([*lines, note, ""]))
     report = reader.report
     assert report.lines == len(lines) + 1
-    assert report.lines == report.frames + report.skipped + report.rejected_lines + len(report.losses)
+    assert report.lines == report.frames + report.skipped + report.rejected_lines + report.loss_notes
     assert (report.frames, report.rejected_lines, report.skipped) == (
         len(ACCEPTED),
         len(REJECTED),

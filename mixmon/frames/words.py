@@ -1,8 +1,7 @@
-"""Text digits, eight at a time: a column of 64-bit words in, numbers out.
+"""Text in words of eight characters: fetched from any place, compared, and turned into numbers.
 
-A word holds eight characters, the first in its lowest byte. `filled` puts zeros where a field
-has no characters. What was no digit shows in the words of faults that every function here
-gives beside its result: zero means that all was well.
+A word holds eight characters, the first in its lowest byte. What was not as it should be shows
+in words of faults: zero means that all was well.
 """
 
 from __future__ import annotations
@@ -11,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Words = NDArray[np.uint64]
+Bytes = NDArray[np.uint8]
+Rows = NDArray[np.intp]
 
 
 def _each(byte: int) -> np.uint64:
@@ -40,6 +41,32 @@ def _hex_table() -> NDArray[np.uint16]:
 _HEX = _hex_table()
 
 
+def as_words(text: bytes) -> Words:
+    """The text as words, filled up with NULs."""
+    words: Words = np.frombuffer(text + bytes(-len(text) % 8), np.uint64)
+    return words
+
+
+def fetch(text: Bytes, at: Rows, words: int) -> Words:
+    """Words of the text from any byte on, one row a place: [n, words]."""
+    size = 8 * words
+    pieces: NDArray[np.void] = np.ndarray((len(text) - size,), f"V{size}", text.data, strides=(1,))
+    fetched: Words = pieces[at].view(np.uint64).reshape(len(at), words)
+    return fetched
+
+
+def unlike(words: Words, pattern: bytes) -> Words:
+    """Zero where the words match the pattern; its NULs stand for any character."""
+    wanted = as_words(pattern)
+    masks = as_words(bytes(0xFF if char else 0 for char in pattern))
+    faults: Words = (words[:, 0] & masks[0]) ^ wanted[0]
+    for column in range(1, len(wanted)):
+        part = words[:, column] & masks[column]
+        part ^= wanted[column]
+        faults |= part
+    return faults
+
+
 def filled(words: Words, field: Words | np.uint64) -> Words:
     """The characters where `field` has bits, `0` elsewhere."""
     kept = words ^ _ZERO_DIGITS
@@ -48,7 +75,7 @@ def filled(words: Words, field: Words | np.uint64) -> Words:
     return kept
 
 
-def hex_bytes(chars: Words) -> tuple[NDArray[np.uint8], Words]:
+def hex_bytes(chars: Words) -> tuple[Bytes, Words]:
     """The bytes [.., 4 n] that hex digits of either case [.., n] stand for, and the faults [.., n]."""
     values = _HEX.take(chars.view(np.uint16))
     return values.astype(np.uint8), values.view(np.uint64) & _NO_BYTE
