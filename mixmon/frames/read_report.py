@@ -78,6 +78,7 @@ class ReadReport:
     losses    notes of the recorder about lost frames, `loss_notes` in all; their `dropped` add up
     rejected  lines that are no frame, by reason, in order of first appearance
     faults    what ended the input early (a cut gzip file, a library's error); usually empty
+    no_final_newline  the last line has no end: a cut frame can look like a shorter one
     reader    who read it: "candump text", or "python-can"
     """
 
@@ -109,8 +110,8 @@ class ReadReport:
     def count(self, flags: NDArray[np.uint8]) -> None:
         """Counts frames that are handed out, by their FrameFlag bits."""
         self.frames += len(flags)
-        self.remote += int(np.count_nonzero(flags & FrameFlag.REMOTE))
-        self.error += int(np.count_nonzero(flags & FrameFlag.ERROR))
+        self.remote += int(np.count_nonzero(flags & int(FrameFlag.REMOTE)))
+        self.error += int(np.count_nonzero(flags & int(FrameFlag.ERROR)))
 
     def lose(self, loss: Loss) -> None:
         """Counts one note about lost frames."""

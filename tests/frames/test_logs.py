@@ -7,6 +7,7 @@ and the expected frames.
 import gzip
 import math
 import os
+import socket
 from fractions import Fraction
 from pathlib import Path
 
@@ -118,6 +119,13 @@ def test_a_pipe_is_read_once_without_a_total(tmp_path: Path) -> None:
     assert (len(block), source.total) == (TEXT[:50_000].count(b"\n"), None)
 
 
+def test_a_place_that_cannot_be_opened(tmp_path: Path) -> None:
+    path = tmp_path / "socket"
+    with socket.socket(socket.AF_UNIX) as server:
+        server.bind(str(path))
+        assert "no such device or address" in refused(path)
+
+
 def test_a_missing_file(tmp_path: Path) -> None:
     assert "no such file" in refused(tmp_path / "none.log")
 
@@ -225,6 +233,13 @@ def test_impossible_messages_are_counted(tmp_path: Path) -> None:
     assert source.report.lines == 7
 
 
+def test_more_interfaces_than_a_block_can_number_are_counted(tmp_path: Path) -> None:
+    messages = [can.Message(timestamp=float(i), arbitration_id=1, channel=i) for i in range(300)]
+    block, source = read(write_with_library(tmp_path / "run.blf", messages))
+    assert len(block) == 256
+    assert source.report.rejected == {"too many interfaces": 44}
+
+
 def test_what_the_library_read_before_it_failed_is_kept(tmp_path: Path) -> None:
     path = write_with_library(tmp_path / "run.csv", MESSAGES)
     path.write_bytes(path.read_bytes() + b"1.0,0x12,oops\n")
@@ -240,4 +255,4 @@ def test_a_file_that_the_library_cannot_read(tmp_path: Path, name: str) -> None:
 
 
 def test_a_file_in_which_the_library_finds_nothing(tmp_path: Path) -> None:
-    assert "no frame in it" in refused(write(tmp_path / "run.asc", b"date today\nnothing else\n"))
+    assert "nothing in it" in refused(write(tmp_path / "run.asc", b"date today\nnothing else\n"))
