@@ -32,6 +32,7 @@ class LogFacts:
     """What became of the logs.
 
     frames, rejected_lines, skipped, losses  as the readers counted them
+    first_ns       stamp of the first log's first frame, from which times are counted; None: no frame
     duration_s     from each log's first frame to its last, added up
     late_by_clock  frames that came behind rows already given
     jumps          breaks in the time stamps
@@ -46,6 +47,7 @@ class LogFacts:
     first_rejected: list[Reject] = field(default_factory=list)
     skipped: int = 0
     losses: list[Loss] = field(default_factory=list)
+    first_ns: int | None = None
     duration_s: float = 0.0
     late_by_clock: int = 0
     jumps: int = 0
@@ -114,6 +116,7 @@ class Run:
 
     def _account(self, source: LogSource, seen: _Seen) -> None:
         report, log = source.report, self.log
+        log.first_ns = seen.first_ns if log.first_ns is None else log.first_ns
         log.frames += report.frames
         log.rejected_lines += report.rejected_lines
         log.first_rejected += report.first_rejected
@@ -153,18 +156,18 @@ class _Seen:
     """First and last stamp of one log, and which identifiers it holds."""
 
     def __init__(self) -> None:
-        self._first: int | None = None
+        self.first_ns: int | None = None
         self._last = 0
         self._ids: set[tuple[str, int]] = set()
         self.count = 0
 
     def within(self, frames: FrameBlock, begin: int, end: int | None) -> FrameBlock:
         """The frames of the chosen part of the log."""
-        if self._first is None:
-            self._first = self._last = int(frames.t[0])
+        if self.first_ns is None:
+            self.first_ns = self._last = int(frames.t[0])
         self._last = max(self._last, int(frames.t.max()))
         if begin > 0 or end is not None:
-            since = frames.t - self._first
+            since = frames.t - self.first_ns
             frames = frames.take((since >= begin) & (since < (self._last + 1 if end is None else end)))
         self.count += len(frames)
         if len(self._ids) < _SHOWN_IDENTIFIERS:
@@ -175,7 +178,7 @@ class _Seen:
     @property
     def duration_s(self) -> float:
         """Seconds from the first frame to the last."""
-        return 0.0 if self._first is None else (self._last - self._first) / _S
+        return 0.0 if self.first_ns is None else (self._last - self.first_ns) / _S
 
     @property
     def length(self) -> str:
