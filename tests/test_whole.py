@@ -64,7 +64,7 @@ def test_needs_are_true_and_the_trims_bring_the_predicted_spread(cylinders: int)
     errors = np.array([c.needs_percent - true[c.rpm, c.load, c.cylinder] for c in looks])
     assert np.abs(errors).max() < 0.5
     half = np.array([c.half_interval_percent for c in looks])
-    assert np.mean(np.abs(errors) <= half) >= 0.88  # 20 to 80 looks; some hundreds in tools/coverage.py
+    assert np.mean(np.abs(errors) <= half) >= 0.88  # 20 to 80 looks; some hundreds in tools/interval_study.py
     new = tuple(c.trim_new_percent for c in found.cylinders)
     assert abs(np.mean(new)) <= 0.5 / (2 * cylinders) + 1e-9
     after = analyse(simulate(scenario, seed=22, trims=new))

@@ -1,6 +1,6 @@
 """Do the intervals tell the truth, and do trims do what was predicted?
 
-    python tools/coverage.py [--engines 12] [--seed 1]
+    python tools/interval_study.py [--engines 12] [--seed 1]
 
 Plays engines of 4, 6, 8, 12 and 16 cylinders whose injectors differ by up to 10 % at random, ten
 seconds of usable time a cell, through the message layer and the whole analysis; counts how often
