@@ -102,5 +102,5 @@ def quoted(text: str) -> str:
     if not text:
         return ""
     line = io.StringIO()
-    csv.writer(line, lineterminator="").writerow([text])
-    return line.getvalue()
+    csv.writer(line).writerow([text])  # quotes line breaks only if its own line end holds them
+    return line.getvalue().removesuffix("\r\n")

@@ -1,0 +1,195 @@
+"""mixmon decode: against cantools, and back from every kind of file."""
+
+import csv
+import io
+import json
+import random
+import sys
+
+import cantools
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+
+from mixmon.cli.decoding import Decoding, Definitions
+from mixmon.cli.main import BAD_INPUT, DONE, main
+from mixmon.frames.logs import open_log
+from mixmon.messages.database import load_database
+from mixmon.report.csv_out import long_lines
+
+DBC = "examples/foreign_chain.dbc"
+LIBRARY = cantools.database.load_file(DBC)
+
+
+def frames():
+    """Identifier and bytes of 600 frames; the multiplexer takes values that have branches and some that have none."""
+    chance = random.Random(4)
+    for _ in range(600):
+        message = chance.choice(LIBRARY.messages)
+        yield message.frame_id, bytes([chance.randrange(8) << 4 | chance.randrange(16), *chance.randbytes(7)])
+
+
+FRAMES = list(frames())
+STAMPS = [f"{1_700_000_000 + i // 50}.{i % 50 * 20000 + 17:06d}" for i in range(len(FRAMES))]
+ODD = [
+    "(1700000012.500000) can0 123#0102",
+    "(1700000012.500001) can0 8C59A000#R8",
+    "(1700000012.500002) can0 20000080#0000000000000000",
+    "not a frame at all",
+]
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory):
+    path = tmp_path_factory.mktemp("logs") / "foreign.log"
+    lines = [f"({t}) can0 {i:08X}#{d.hex().upper()}" for t, (i, d) in zip(STAMPS, FRAMES, strict=True)]
+    path.write_text("\n".join([*lines, *ODD]) + "\n")
+    return path
+
+
+def expected():
+    """What cantools makes of the same frames, in order."""
+    rows = []
+    for stamp, (can_id, data) in zip(STAMPS, FRAMES, strict=True):
+        message = LIBRARY.get_message_by_frame_id(can_id, force_extended_id=True)
+        try:
+            decoded = message.decode(data, decode_choices=False)
+        except cantools.database.DecodeError:  # a multiplexer value without a branch: the rest stays
+            decoded = {s.name: None for s in message.signals if s.multiplexer_ids is None}
+        rows += [(stamp, message.name, name, value) for name, value in decoded.items()]
+    return rows
+
+
+def read(text):
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+def test_every_value_is_cantools_value_bit_for_bit(capsys, log):
+    assert main(["decode", str(log), "--database", DBC, "--absolute"]) == DONE
+    rows = {(r["t_s"], r["message"], r["signal"]): r for r in read(capsys.readouterr().out)}
+    known = expected()
+    assert set(rows) == {(f"{t}000", message, name) for t, message, name, _ in known}
+    values = [(rows[f"{t}000", m, n], value) for t, m, n, value in known if value is not None]
+    assert len(values) > 1000
+    assert all(float(row["value"]) == value for row, value in values if row["quality"] == "good")
+    assert all(row["quality"] == "good" for row, _ in values)
+
+
+def test_what_was_left_aside_is_told(capsys, log):
+    main(["decode", str(log), "--database", DBC])
+    err = capsys.readouterr().err
+    assert "values not in their frames" in err
+    assert "1 frame of identifiers without a definition" in err
+    main(["decode", str(log), "--database", DBC, "--quiet"])
+    assert capsys.readouterr().err == ""
+
+
+def test_parquet_holds_the_same_as_csv(capsys, log, tmp_path):
+    main(["decode", str(log), "--database", DBC])
+    rows = read(capsys.readouterr().out)
+    out = tmp_path / "foreign.parquet"
+    assert main(["decode", str(log), "--database", DBC, "--out", str(out)]) == DONE
+    table = pq.read_table(out).to_pylist()
+    assert len(table) == len(rows)
+    for got, row in zip(table, rows, strict=True):
+        assert [got[n] for n in ("channel", "message", "signal", "unit", "quality")] == [
+            row[n] for n in ("channel", "message", "signal", "unit", "quality")
+        ]
+        assert got["value"] == float(row["value"])
+        assert got["t_s"] == float(row["t_s"])
+    assert table[0]["t_ns"] == 1_700_000_000_000_017_000
+
+
+def test_wide_files_hold_the_same(capsys, log, tmp_path):
+    main(["decode", str(log), "--database", DBC])
+    rows = [r for r in read(capsys.readouterr().out) if r["message"] == "Probes_Left"]
+    assert main(["decode", str(log), "--database", DBC, "--wide", "--out", str(tmp_path / "w")]) == DONE
+    assert sorted(p.name for p in (tmp_path / "w").iterdir()) == [
+        "can0.Probes_Left.csv",
+        "can0.Probes_Right.csv",
+    ]
+    wide = read((tmp_path / "w" / "can0.Probes_Left.csv").read_text())
+    cells = {(w["t_s"], name.partition(" ")[0], v) for w in wide for name, v in w.items() if v}
+    assert {(r["t_s"], r["signal"], r["value"]) for r in rows} == {
+        c for c in cells if c[1] not in {"t_s", "quality"}
+    }
+    assert any("Mixture_2=missing" in w["quality"] for w in wide)
+
+
+@pytest.mark.parametrize("cut", [1, 7, 100])
+def test_cuts_do_not_matter(log, cut):
+    def text(step):
+        decoding = Decoding(Definitions.of_database("x", load_database(DBC).messages), [])
+        pieces = [b.take(slice(i, i + step)) for b in open_log(log) for i in range(0, len(b), step)]
+        return "".join(
+            long_lines(part.t, columns, raw=True)
+            for piece in pieces
+            for part, columns in decoding.columns(piece)
+        )
+
+    assert text(cut) == text(10**6)
+
+
+def test_signals_are_chosen_by_name_and_pattern(capsys, log):
+    main(["decode", str(log), "--database", DBC, "--quiet", "--signals", "Probes_Left.Mixture_?", "Supply"])
+    chosen = {(r["message"], r["signal"]) for r in read(capsys.readouterr().out)}
+    assert chosen == {
+        *(("Probes_Left", f"Mixture_{n}") for n in (1, 2, 3)),
+        ("Probes_Left", "Supply"),
+        ("Probes_Right", "Supply"),
+    }
+
+
+def test_a_stretch_counts_from_the_first_frame_and_ends_before_its_end(capsys, log):
+    main(["decode", str(log), "--database", DBC, "--quiet", "--from", "1", "--to", "2"])
+    times = [float(r["t_s"]) for r in read(capsys.readouterr().out)]
+    assert (min(times), max(times)) == (1.0, 1.98)
+
+
+def test_a_session_gives_each_channel_its_own_definitions(capsys, log, tmp_path):
+    elsewhere = tmp_path / "elsewhere.log"
+    elsewhere.write_text(log.read_text().replace("can0", "can7"))
+    assert main(["decode", str(log), "--session", "examples/foreign.toml", "--quiet"]) == DONE
+    assert capsys.readouterr().out.count("\n") > 1500
+    assert main(["decode", str(elsewhere), "--session", "examples/foreign.toml"]) == BAD_INPUT
+    assert "no frame of the chosen signals" in capsys.readouterr().err
+
+
+COMPLAINTS = [
+    pytest.param([], "--session or --database", id="no definitions"),
+    pytest.param(["-d", DBC, "-s", "examples/foreign.toml"], "one of them", id="two kinds of definitions"),
+    pytest.param(["-d", DBC, "--signals", "Mixtur_1"], "did you mean Mixture_1", id="a mistyped signal"),
+    pytest.param(["-d", DBC, "--out", "x.xlsx"], ".csv or .parquet", id="an unknown kind of file"),
+    pytest.param(["-d", DBC, "--wide"], "--out FOLDER", id="wide without a folder"),
+    pytest.param(
+        ["-d", DBC, "--out", "no/such/folder/x.csv"], "no/such/folder/x.csv", id="a place that is not there"
+    ),
+    pytest.param(["-d", DBC, "--out", "/dev/full/x.csv"], "/dev/full/x.csv", id="a place that is no folder"),
+    pytest.param(["-d", DBC, "--raw", "--out", "x.parquet"], "are for CSV", id="raw values in Parquet"),
+    pytest.param(["-d", "no.dbc"], "no.dbc", id="definitions that are not there"),
+    pytest.param(
+        ["-d", DBC, "--from", "100"], "no frame in the chosen stretch", id="a stretch beyond the end"
+    ),
+]
+
+
+@pytest.mark.parametrize(("arguments", "words"), COMPLAINTS)
+def test_complaints(capsys, log, arguments, words):
+    assert main(["decode", str(log), *arguments]) == BAD_INPUT
+    err = capsys.readouterr().err
+    assert words in err
+    assert len(err.splitlines()) == 1
+
+
+def test_a_log_is_never_written_over(capsys, log, tmp_path):
+    copy = tmp_path / "copy.csv"
+    copy.write_bytes(log.read_bytes())
+    assert main(["decode", str(copy), "-d", DBC, "--out", str(copy)]) == BAD_INPUT
+    assert "is an input" in capsys.readouterr().err
+    assert copy.read_bytes() == log.read_bytes()
+
+
+def test_without_pyarrow_the_complaint_says_what_to_install(capsys, log, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    assert main(["decode", str(log), "-d", DBC, "--out", str(tmp_path / "x.parquet")]) == BAD_INPUT
+    assert "pip install 'mixmon[parquet]'" in capsys.readouterr().err

@@ -1,0 +1,138 @@
+"""The front door: commands, help, complaints of one line, exit statuses."""
+
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from mixmon.cli.main import BAD_INPUT, COMMANDS, DONE, INTERRUPTED, main
+
+
+def said(capsys, *arguments):
+    """Exit status, standard output and the lines on standard error of one command line."""
+    status = main(list(arguments))
+    captured = capsys.readouterr()
+    return status, captured.out, captured.err.splitlines()
+
+
+@pytest.mark.parametrize("asked", [["--help"], ["-h"], ["help"]])
+def test_help_lists_every_command(capsys, asked):
+    status, out, err = said(capsys, *asked)
+    assert (status, err) == (DONE, [])
+    assert [line.split()[0] for line in out.splitlines() if line.startswith("  ")] == list(COMMANDS)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_explains_itself_the_same_way_from_both_ends(capsys, command):
+    one, other = said(capsys, command, "--help"), said(capsys, "help", command)
+    assert one == other
+    assert one[0] == DONE
+    assert one[1].startswith(f"usage: mixmon {command}")
+
+
+def test_help_never_promises_safety(capsys):
+    texts = [said(capsys, "--help")[1], *(said(capsys, c, "--help")[1] for c in COMMANDS)]
+    assert not any("safe" in text.lower() or "ok to continue" in text.lower() for text in texts)
+
+
+COMPLAINTS = [
+    pytest.param([], ["no command given", "mixmon --help"], id="nothing at all"),
+    pytest.param(["censsus"], ["no command censsus", "did you mean census?"], id="a mistyped command"),
+    pytest.param(["frobnicate"], ["no command frobnicate", "mixmon --help"], id="an unknown command"),
+    pytest.param(
+        ["--json", "census"], ["option --json before the command"], id="an option before the command"
+    ),
+    pytest.param(["verify"], ["mixmon verify", "SESSION", "--help"], id="a missing argument"),
+    pytest.param(
+        ["verify", "--jsn", "x"], ["no option --jsn", "did you mean --json?"], id="a mistyped option"
+    ),
+    pytest.param(["census", "x.log", "--sess=y"], ["no option --sess", "--session"], id="a shortened option"),
+    pytest.param(["verify", "a.toml", "b.toml"], ["b.toml"], id="one argument too many"),
+    pytest.param(
+        ["census", "x.log", "--from", "soon"], ["--from", "'soon'", "12.5"], id="a word for a number"
+    ),
+    pytest.param(["census", "x.log", "--to", "nan"], ["--to", "'nan'"], id="not a number"),
+    pytest.param(["census", "x.log", "--from", "-1"], ["--from"], id="a negative time"),
+    pytest.param(
+        ["census", "x.log", "--from", "5", "--to", "5"], ["--to 5", "--from 5"], id="an empty stretch"
+    ),
+    pytest.param(["census", "x.log", "--bitrate", "fast"], ["'fast'", "500000"], id="a word for a bit rate"),
+    pytest.param(["census", "x.log", "--bus-kwargs", "serial"], ["'serial'", "KEY=VALUE"], id="half a pair"),
+    pytest.param(["census", "no-such.log"], ["no-such.log", "no such file"], id="a log that is not there"),
+    pytest.param(["census", "tests"], ["tests", "folder"], id="a folder for a log"),
+    pytest.param(["verify", "no-such.toml"], ["no-such.toml"], id="a session that is not there"),
+    pytest.param(["census"], ["no LOG and no live bus"], id="neither log nor bus"),
+    pytest.param(["census", "a\x1b[2J.log"], ["a\\x1b[2J.log"], id="an escape sequence is shown, not obeyed"),
+    pytest.param(["decode", "two\nlines"], ["mixmon decode"], id="a line break does not break the line"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "words"), COMPLAINTS)
+def test_a_complaint_is_one_line_that_says_where_what_and_what_to_do(capsys, arguments, words):
+    status, out, err = said(capsys, *arguments)
+    assert (status, out, len(err)) == (BAD_INPUT, "", 1)
+    assert err[0].startswith("mixmon")
+    assert all(word in err[0] for word in words)
+
+
+def test_the_version_is_the_distributions(capsys):
+    from importlib.metadata import version
+
+    assert said(capsys, "--version") == (DONE, f"mixmon {version('mixmon')}\n", [])
+
+
+def start(*arguments, **pipes):
+    return subprocess.Popen([sys.executable, "-m", "mixmon", *arguments], stderr=subprocess.PIPE, **pipes)
+
+
+LINES = "".join(f"({1000 + i / 1000:.6f}) can0 2A0#{i % 256:02X}40A0300300\n" for i in range(40_000)).encode()
+
+
+def test_a_full_disk_is_one_line():
+    with open("/dev/full", "wb") as full:
+        process = start("--help", stdout=full)
+        _, err = process.communicate()
+    assert process.returncode == BAD_INPUT
+    assert err.decode().splitlines() == [
+        "mixmon: standard output: No space left on device; expected room for results; "
+        "make room or send them elsewhere"
+    ]
+
+
+def decoding(folder):
+    """A decode of a log larger than any pipe; nothing here writes to it while it writes to us."""
+    log = folder / "long.log"
+    log.write_bytes(LINES)
+    return start("decode", str(log), "-d", "mixture_chain.dbc", stdout=subprocess.PIPE)
+
+
+def test_a_reader_that_has_enough_is_no_error(tmp_path):
+    with decoding(tmp_path) as process:
+        assert process.stdout.readline() == b"t_s,channel,message,signal,value,unit,quality\n"
+        process.stdout.close()
+        assert process.wait() == DONE
+        assert process.stderr.read() == b""
+
+
+def test_an_interrupted_command_leaves_whole_lines_and_no_traceback(tmp_path):
+    with decoding(tmp_path) as process:
+        first = process.stdout.readline()
+        process.send_signal(signal.SIGINT)
+        rest, err = process.stdout.read(), process.stderr.read().decode()
+        assert process.wait() == INTERRUPTED
+    assert err.splitlines() == ["mixmon: interrupted; what had been written is whole"]
+    lines = (first + rest).decode().splitlines(keepends=True)
+    assert {line.count(",") for line in lines} == {6}
+    assert lines[-1].endswith("\n")
+
+
+def test_quiet_results_without_a_standard_output():
+    process = subprocess.run(
+        ["sh", "-c", f"exec {sys.executable} -m mixmon --version >&-"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert process.returncode == BAD_INPUT
+    assert "standard output" in process.stderr

@@ -1,0 +1,56 @@
+"""mixmon verify."""
+
+import json
+
+import pytest
+
+from mixmon.cli.main import BAD_INPUT, DONE, main
+
+WRONG = """\
+format = 1
+[engine]
+cylinders = 4
+strokes = 3
+firing_order = [1, 3, 4, 4]
+[chain]
+[[chain.node]]
+position = 1
+cylinder = 9
+[validity]
+stale_s = "soon"
+"""
+
+
+@pytest.fixture
+def wrong(tmp_path):
+    path = tmp_path / "wrong.toml"
+    path.write_text(WRONG)
+    return path
+
+
+@pytest.mark.parametrize("name", ["alder8.toml", "foreign.toml"])
+def test_the_example_sessions_are_right(capsys, name):
+    path = f"examples/{name}"
+    assert main(["verify", path]) == DONE
+    assert capsys.readouterr() == (f"{path}: no mistake found\n", "")
+
+
+def test_every_mistake_is_a_line_and_they_are_counted_by_table(capsys, wrong):
+    assert main(["verify", str(wrong)]) == BAD_INPUT
+    out, err = capsys.readouterr()
+    *mistakes, count = out.splitlines()
+    assert len(mistakes) >= 4
+    for key, line in [("engine.strokes", 4), ("engine.firing_order", 5), ("validity.stale_s", 11)]:
+        assert any(m.startswith(key) and f"(line {line})" in m and "expected" in m for m in mistakes)
+    assert count.startswith(f"{len(mistakes)} mistakes (engine 2, chain ")
+    assert len(err.splitlines()) == 1
+    assert str(wrong) in err
+
+
+def test_the_same_as_json(capsys, wrong):
+    assert main(["verify", str(wrong), "--json"]) == BAD_INPUT
+    told = json.loads(capsys.readouterr().out)
+    assert (told["format"], told["session"]) == (1, str(wrong))
+    assert {"where", "found", "expected", "line"} == set(told["mistakes"][0])
+    assert main(["verify", "examples/alder8.toml", "--json"]) == DONE
+    assert json.loads(capsys.readouterr().out)["mistakes"] == []
