@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 import math
-import sys
 
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
+from mixmon.cli.runs import add_against, add_run, opened_run
 
 NAME = "balance"
 HELP = "what every cylinder needs, spread, cells and new trims"
@@ -15,23 +15,8 @@ HELP = "what every cylinder needs, spread, cells and new trims"
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """LOG..., the reference, and limits to be checked."""
-    options.add_log(parser, many=True)
-    options.add_session(parser, required=True)
-    parser.add_argument(
-        "--against",
-        choices=("peers", "target"),
-        default="peers",
-        help="reference of the needs shown: the mean of the cylinders (the default), or the target",
-    )
-    parser.add_argument(
-        "--leave-out",
-        metavar="N",
-        type=int,
-        nargs="+",
-        action="extend",
-        default=[],
-        help="cylinders that shall not be counted, nor be part of the reference",
-    )
+    add_run(parser, many=True)
+    add_against(parser)
     parser.add_argument(
         "--max-spread",
         metavar="PCT",
@@ -40,9 +25,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--cells", action="store_true", help="list every cylinder in every cell")
     options.add_units(parser)
-    options.add_window(parser)
-    options.add_json(parser)
-    options.add_quiet(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -50,26 +32,15 @@ def run(arguments: argparse.Namespace) -> int:
     import mixmon
     from mixmon.report.balance import balance_json, balance_text
     from mixmon.report.json_out import to_json
-    from mixmon.report.progress import Progress
     from mixmon.report.units import unit_named
 
-    window = options.window(arguments)
-    session = mixmon.load_session(arguments.session)
-    run_ = mixmon.read_run(
-        session,
-        *arguments.log,
-        begin_s=window.begin / 1e9,
-        end_s=None if window.end is None else window.end / 1e9,
-        leave_out=arguments.leave_out,
-    )
-    unit = unit_named(arguments.units, run_.binding.fuel, run_.binding.stoich_afr)
-    with Progress(sys.stderr, run_.total, quiet=arguments.quiet) as progress:
-        run_.watcher = progress.advance
-        found = mixmon.balance(run_, arguments.against)
+    with opened_run(arguments) as opened:
+        unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)
+        found = mixmon.balance(opened, arguments.against)
     if arguments.json:
-        result(to_json(balance_json(found, run_)))
+        result(to_json(balance_json(found, opened)))
     else:
-        result(balance_text(found, run_, unit, every_cell=arguments.cells))
+        result(balance_text(found, opened, unit, every_cell=arguments.cells))
     return _check(found.spread.value, arguments.max_spread)
 
 

@@ -1,0 +1,66 @@
+"""What the commands that judge a recording share: the same arguments, and a run that shows its progress."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from mixmon.cli import options
+
+if TYPE_CHECKING:
+    from mixmon.run import Run
+
+
+def add_run(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
+    """LOG, the session, the part of the log, cylinders to leave out, and the form of the result."""
+    options.add_log(parser, many=many)
+    options.add_session(parser, required=True)
+    parser.add_argument(
+        "--leave-out",
+        metavar="N",
+        type=int,
+        nargs="+",
+        action="extend",
+        default=[],
+        help="cylinders that shall not be counted, nor be part of the reference",
+    )
+    options.add_window(parser)
+    options.add_json(parser)
+    options.add_quiet(parser)
+
+
+def add_against(parser: argparse.ArgumentParser) -> None:
+    """--against: the reference of the needs shown."""
+    parser.add_argument(
+        "--against",
+        choices=("peers", "target"),
+        default="peers",
+        help="reference of the needs shown: the mean of the cylinders (the default), or the target",
+    )
+
+
+@contextmanager
+def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
+    """The run that the arguments of `add_run` name; how far it has been read is shown meanwhile.
+
+    Raises:
+        UsageError, SessionError, SourceError: as `mixmon.read_run`.
+    """
+    import mixmon
+    from mixmon.report.progress import Progress
+
+    window = options.window(arguments)
+    logs = arguments.log if isinstance(arguments.log, list) else [arguments.log]
+    run = mixmon.read_run(
+        mixmon.load_session(arguments.session),
+        *logs,
+        begin_s=window.begin / 1e9,
+        end_s=None if window.end is None else window.end / 1e9,
+        leave_out=arguments.leave_out,
+    )
+    with Progress(sys.stderr, run.total, quiet=arguments.quiet) as progress:
+        run.watcher = progress.advance
+        yield run
