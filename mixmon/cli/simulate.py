@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 NAME = "simulate"
 HELP = "the demo engine, or another, to a log, with its truth beside it"
 
-DONE, BAD_INPUT = 0, 2
+DONE, JUDGED_WRONG, BAD_INPUT = 0, 1, 2
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -48,6 +48,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--cylinders", metavar="N", type=int, help="play it with N cylinders (4 to 16)")
     parser.add_argument("--duration", metavar="S", type=options.seconds, help="seconds to play")
+    parser.add_argument(
+        "--grade", action="store_true", help="run the analysis on it and judge that by the truth; 1 if wrong"
+    )
+    parser.add_argument(
+        "--naive", action="store_true", help="with --grade: also what comes of trimming by unproved labels"
+    )
+    options.add_json(parser)
     options.add_quiet(parser)
 
 
@@ -67,15 +74,37 @@ def run(arguments: argparse.Namespace) -> int:
             talk(f"{error.source}: {mistake}")
         return BAD_INPUT
     _write(simulation, arguments)
-    return DONE
+    return _grade(simulation, arguments) if arguments.grade else DONE
+
+
+def _grade(simulation: Simulation, arguments: argparse.Namespace) -> int:
+    """Judges the analysis; 1 if an item is wrong."""
+    from mixmon.grade.grader import all_right, grade
+    from mixmon.report.grade import grade_json, grade_text
+    from mixmon.report.json_out import to_json
+
+    items = grade(simulation, naive=arguments.naive)
+    name, seed = simulation.session.name, arguments.seed
+    if arguments.json:
+        result(to_json(grade_json(items, name, seed)))
+    else:
+        result(grade_text(items, name, seed))
+    return DONE if all_right(items) else JUDGED_WRONG
 
 
 def _simulation(arguments: argparse.Namespace) -> Simulation:
     from mixmon.simulate.load import load_scenario
     from mixmon.simulate.run import simulate
 
-    if not (arguments.out or arguments.truth or arguments.session):
-        raise UsageError("mixmon simulate: nothing to write; expected --out, --truth or --session; give one")
+    if arguments.grade and (arguments.through or arguments.out == "-"):
+        raise UsageError(
+            "--grade: goes with mixmon's own messages and a log that is no standard output; "
+            "expected neither --through nor --out -; leave it out"
+        )
+    if not (arguments.out or arguments.truth or arguments.session or arguments.grade):
+        raise UsageError(
+            "mixmon simulate: nothing to do; expected --out, --truth, --session or --grade; give one"
+        )
     return simulate(
         load_scenario(arguments.scenario, arguments.cylinders),
         seed=arguments.seed,
