@@ -2,12 +2,10 @@
 
 import csv
 import io
-import json
 import random
 import sys
 
 import cantools
-import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
@@ -22,7 +20,7 @@ LIBRARY = cantools.database.load_file(DBC)
 
 
 def frames():
-    """Identifier and bytes of 600 frames; the multiplexer takes values that have branches and some that have none."""
+    """Identifier and bytes of 600 frames; some multiplexer values have a branch, some have none."""
     chance = random.Random(4)
     for _ in range(600):
         message = chance.choice(LIBRARY.messages)
