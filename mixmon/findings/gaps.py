@@ -201,8 +201,8 @@ def rhythm(gaps: Gaps, slot: int, end: int) -> Rhythm:
 
 def _swing(gap: Ints, earlier: Ints) -> Ints:
     known = (gap != NONE) & (earlier != NONE)
-    change = np.abs(np.where(known, gap, 0) - np.where(known, earlier, 0))
-    return np.minimum(change, _LONGEST_SWING)
+    change: Ints = np.abs(np.where(known, gap, 0) - np.where(known, earlier, 0))
+    return np.minimum(change, _LONGEST_SWING, out=change)
 
 
 def _bin(gap: Ints) -> Ints:
