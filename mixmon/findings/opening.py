@@ -1,0 +1,51 @@
+"""How far the engine is opened, in percent of full: what pulls and tip-ins are found by.
+
+That is the throttle where it is known, else the session's load axis against its highest centre.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.mixture.block import CylinderBlock
+from mixmon.session.model import Axes
+
+THROTTLE, LOAD = "throttle", "load"
+
+_USUAL_FULL_KPA = 100.0
+
+
+class Opening:
+    """The opening of the rows of one session.
+
+    For the throttle 90 percent and more is full; manifold pressure never gets as close to the
+    axis' end, so there it is 85 (common practice, no source).
+    """
+
+    def __init__(self, axes: Axes) -> None:
+        self._full = {THROTTLE: 100.0, LOAD: max(axes.load) if axes.load else _USUAL_FULL_KPA}
+
+    def signal(self, quantities: Mapping[str, NDArray[np.float64]]) -> str | None:
+        """Which quantity tells the opening; None where there is none."""
+        return next((name for name in (THROTTLE, LOAD) if name in quantities), None)
+
+    def full_from(self, quantities: Mapping[str, NDArray[np.float64]]) -> float:
+        """Percent from which on the engine is fully open."""
+        return 90.0 if self.signal(quantities) == THROTTLE else 85.0
+
+    def now(self, block: CylinderBlock) -> NDArray[np.float64]:
+        """Percent at each row's own time, float64[k]; NaN where not known."""
+        name = self.signal(block.now)
+        return np.full(len(block), np.nan) if name is None else self._percent(name, block.now[name])
+
+    def at_valve(self, block: CylinderBlock) -> NDArray[np.float64]:
+        """Percent when the gas now at each sensor left its valve, float64[k, n]."""
+        name = self.signal(block.shifted)
+        return np.full(block.lam.shape, np.nan) if name is None else self._percent(name, block.shifted[name])
+
+    def _percent(self, name: str, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        full = self._full[name]
+        return values if full == 100.0 else values * (100.0 / full)

@@ -1,0 +1,150 @@
+"""All pulls of a run side by side: one set of bands, a table each, and whether they repeat."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.pull_bands import Bands, bands_over
+from mixmon.findings.pull_marks import Event
+from mixmon.findings.pull_quality import KEEP
+from mixmon.findings.pull_table import PullTable, pull_table
+from mixmon.findings.pulls import Pull
+from mixmon.session.model import Session
+
+_SAME_C = 3.0
+"""Coolant and intake air may differ by this much between pulls (common practice, no source)."""
+
+_SAME_RATE, _SAME_RPM, _SHORT_RPM = 0.1, 300.0, 500.0
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Repeat:
+    """A pull less an earlier one, b bands and n nodes, over what is known in both.
+
+    against       index of the earlier pull
+    difference, half   float64[b, n]  needs against the peers known in both, percent, and half the 95 %
+                       interval of the difference
+    rms           of the differences, percent; NaN where there are none
+    noise_rms     what noise alone would make of it
+    by_node, by_node_half   float64[n]  mean difference over the bands
+    engine        float64[b]  difference of all against the target
+    unlike        in which conditions the two differ by more than repeats should; empty: alike
+    """
+
+    against: int
+    difference: Floats
+    half: Floats
+    rms: float
+    noise_rms: float
+    by_node: Floats
+    by_node_half: Floats
+    engine: Floats
+    unlike: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PullReview:
+    """Pulls in order of time, with a table and a comparison each.
+
+    repeats  None for the first pull that is kept and for those before it
+    remarks  by pull: its verdict's, and what shows only beside the others
+    """
+
+    bands: Bands
+    pulls: tuple[Pull, ...]
+    tables: tuple[PullTable, ...]
+    repeats: tuple[Repeat | None, ...]
+    remarks: tuple[tuple[str, ...], ...]
+
+
+def review(session: Session, pulls: Sequence[Pull], events: Sequence[Event] = ()) -> PullReview:
+    """Tabulates pulls and compares each with the last one kept before it.
+
+    Args:
+        session: as for the pulls.
+        pulls: from `find_pulls`.
+        events: times at which a cylinder shall not be counted.
+    """
+    bands = bands_over(*_range(pulls)) if pulls else Bands((), ())
+    tables = [pull_table(session, pull, bands, events) for pull in pulls]
+    repeats: list[Repeat | None] = []
+    last: int | None = None
+    for i, pull in enumerate(pulls):
+        repeats.append(None if last is None else _repeat(i, last, pulls, tables))
+        if pull.verdict.suggestion == KEEP:
+            last = i
+    return PullReview(bands, tuple(pulls), tuple(tables), tuple(repeats), tuple(_remarks(pulls)))
+
+
+def _range(pulls: Sequence[Pull]) -> tuple[float, float]:
+    """Speeds over which any pull has readings that count."""
+    counted = [pull.trace.rpm[pull.trace.why == 0] for pull in pulls]
+    some = [rpm for rpm in counted if len(rpm)] or [np.array([p.from_rpm, p.to_rpm]) for p in pulls]
+    return float(min(rpm.min() for rpm in some)), float(max(rpm.max() for rpm in some))
+
+
+def _repeat(late: int, early: int, pulls: Sequence[Pull], tables: Sequence[PullTable]) -> Repeat:
+    a, b = tables[early], tables[late]
+    difference = 100 * (np.log1p(b.peers / 100) - np.log1p(a.peers / 100))
+    # Where a node is missing in one of the two, that one's mean is of fewer: compare over the same.
+    difference -= _mean(difference, axis=1)[:, None]
+    known = np.isfinite(difference)
+    half = np.where(known, np.hypot(a.peers_half, b.peers_half), np.nan)
+    error = np.where(known, np.hypot(a.peers_error, b.peers_error), np.nan)
+    return Repeat(
+        against=early,
+        difference=difference,
+        half=half,
+        rms=_rms(difference),
+        noise_rms=_rms(error),
+        by_node=_mean(difference, axis=0),
+        by_node_half=np.sqrt(_mean(half**2, axis=0) / np.maximum(known.sum(axis=0), 1)),
+        engine=b.engine - a.engine,
+        unlike=tuple(_unlike(pulls[early], pulls[late])),
+    )
+
+
+def _unlike(early: Pull, late: Pull) -> list[str]:
+    """Conditions in which repeats should not differ; unknown ones are not compared."""
+    out = []
+    for name, a, b in (
+        ("coolant", early.quality.coolant_c, late.quality.coolant_c),
+        ("intake air", early.quality.intake_c, late.quality.intake_c),
+    ):
+        if abs(b - a) > _SAME_C:
+            out.append(f"{name} {b - a:+.0f} C")
+    if abs(late.rate / early.rate - 1) > _SAME_RATE:
+        out.append(f"rate {late.rate:.0f} against {early.rate:.0f} rpm/s")
+    if abs(late.from_rpm - early.from_rpm) > _SAME_RPM:
+        out.append(f"from {late.from_rpm:.0f} against {early.from_rpm:.0f} rpm")
+    return out
+
+
+def _remarks(pulls: Sequence[Pull]) -> list[tuple[str, ...]]:
+    """Each verdict's remarks, and that a pull ended well before another of the run."""
+    highest = max((pull.to_rpm for pull in pulls), default=0.0)
+    out = []
+    for pull in pulls:
+        short = highest - pull.to_rpm
+        early = (f"ended {short:.0f} rpm before the longest one",) if short > _SHORT_RPM else ()
+        out.append((*pull.verdict.remarks, *early))
+    return out
+
+
+def _mean(x: Floats, axis: int) -> Floats:
+    count = np.isfinite(x).sum(axis=axis)
+    mean: Floats = np.divide(
+        np.nansum(x, axis=axis), count, out=np.full(count.shape, np.nan), where=count > 0
+    )
+    return mean
+
+
+def _rms(x: Floats) -> float:
+    known = x[np.isfinite(x)]
+    return float(np.sqrt(np.mean(known**2))) if len(known) else np.nan

@@ -1,0 +1,269 @@
+"""One pull by bands of speed: every cylinder against its peers and against the target, and how sure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.pull_bands import BATCH_S, Bands, Batches, batches
+from mixmon.findings.pull_marks import Event, without_events, without_wild
+from mixmon.findings.pull_trace import PullTrace, word
+from mixmon.findings.pulls import Pull
+from mixmon.findings.series import Estimate
+from mixmon.findings.spread import Spread, spread
+from mixmon.findings.sweep_noise import SweepNoise, sweep_noise
+from mixmon.findings.twoway import two_way
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import SampleState
+from mixmon.session.model import Session
+
+LEAST_SHARE = 0.5
+"""A cylinder has a need in a band where at least this part of its readings there is counted."""
+
+_CENSORED_SHARE = 0.02
+_LIMITS = (SampleState.AT_LEAN_LIMIT, SampleState.AT_RICH_LIMIT)
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A cylinder's need at a speed, percent; over_target is in lambda, NaN where not known."""
+
+    rpm: float
+    needs_percent: float
+    over_target: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PullTable:
+    """b bands, n nodes. Percent of fuel, positive = add fuel; NaN where not known.
+
+    peers, peers_half    float64[b, n]  against the mean of the nodes, and half the 95 % interval
+    peers_error          float64[b, n]  standard error of peers
+    target, target_half  float64[b, n]  against the target
+    engine, engine_half  float64[b]     all together against the target
+    lam                  float64[b]     lambda of all together
+    spread               float64[b]     largest need less smallest, against the peers
+    counted_s            float64[b, n]  seconds of readings counted
+    share                float64[b, n]  counted part of the readings; NaN where the pull has none
+    why                  [b][n]         chief reason for what is not counted; None where all is
+    valid                int64[b]       cylinders with a need
+    worst    by node: where it is farthest from its peers; None where nothing is known
+    leanest  by node: the quarter second in which it is leanest against the target
+    """
+
+    bands: Bands
+    peers: Floats
+    peers_half: Floats
+    peers_error: Floats
+    target: Floats
+    target_half: Floats
+    engine: Floats
+    engine_half: Floats
+    lam: Floats
+    spread: Floats
+    counted_s: Floats
+    share: Floats
+    why: tuple[tuple[str | None, ...], ...]
+    valid: NDArray[np.int64]
+    worst: tuple[Point | None, ...]
+    leanest: tuple[Point | None, ...]
+
+    def spreads(self) -> tuple[Spread, ...]:
+        """The spread of each band with its interval, which takes some milliseconds each."""
+        means, errors = np.log1p(self.peers / 100), self.peers_error / 100
+        return tuple(
+            spread([Estimate(float(x), np.nan, float(e), np.nan) for x, e in zip(*band, strict=True)])
+            for band in zip(means, errors, strict=True)
+        )
+
+
+def pull_table(session: Session, pull: Pull, bands: Bands, events: Sequence[Event] = ()) -> PullTable:
+    """The table of one pull.
+
+    Args:
+        session: as for the pull.
+        pull: from `find_pulls`.
+        bands: from `bands_over`; the same for all pulls that are to be compared.
+        events: misfires and other times at which a cylinder shall not be counted.
+    """
+    cylinders = [node.cylinders for node in session.chain.nodes]
+    trace = without_wild(without_events(pull.trace, cylinders, events))
+    sorted_ = batches(bands, pull.rate, trace.rpm, trace.y, trace.target)
+    return _Tabulator(bands, trace, sorted_, np.array([float(len(c)) for c in cylinders])).table()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Band:
+    """One band: batches in it, nodes with a need, and their needs in ln lambda, float64[n]."""
+
+    rows: NDArray[np.bool_]
+    known: NDArray[np.bool_]
+    peers: Floats
+    target: Floats
+    engine: float
+    lam: float
+
+
+class _Tabulator:
+    """Bands one by one, then their intervals."""
+
+    def __init__(self, bands: Bands, trace: PullTrace, sorted_: Batches, weights: Floats) -> None:
+        self._bands, self._trace, self._batches, self._weights = bands, trace, sorted_, weights
+        self._seconds = self._by_band(sorted_.rows) * (GRID_NS / 1e9)
+        self._reasons = self._reasons_by_band()
+        due = self._reasons.sum(axis=2) * (GRID_NS / 1e9)
+        self._share = np.divide(self._seconds, due, out=np.full(due.shape, np.nan), where=due > 0)
+        self._found = [self._band(i) for i in range(len(bands))]
+
+    def table(self) -> PullTable:
+        y, target, lag_s = self._batches.y, self._batches.target, self._trace.lag_s
+        common = two_way(y, np.ones_like(y))[0]
+        found, known = self._found, np.array([b.known for b in self._found])
+        mean_s = _row_mean(np.where(known, self._seconds, np.nan))[:, None]
+        apart, over, all_ = y - common[:, None], y - target, common - _row_mean(target)
+        peers = _estimates(found, [b.peers for b in found], sweep_noise(apart, lag_s), self._seconds)
+        against = _estimates(found, [b.target for b in found], sweep_noise(over, lag_s), self._seconds)
+        engine = _estimates(
+            found,
+            [np.array([b.engine]) for b in found],
+            sweep_noise(all_[:, None], lag_s.mean(keepdims=True)),
+            mean_s,
+        )
+        return PullTable(
+            bands=self._bands,
+            peers=_percent(peers),
+            peers_half=_half(peers),
+            peers_error=100 * np.array([[e.standard_error for e in band] for band in peers]),
+            target=_percent(against),
+            target_half=_half(against),
+            engine=_percent(engine)[:, 0],
+            engine_half=_half(engine)[:, 0],
+            lam=np.array([b.lam for b in self._found]),
+            spread=_range(_percent(peers)),
+            counted_s=self._seconds,
+            share=self._share,
+            why=tuple(tuple(self._why(i, j) for j in range(y.shape[1])) for i in range(len(self._bands))),
+            valid=(known @ self._weights).astype(np.int64),
+            worst=tuple(self._worst(j, peers) for j in range(y.shape[1])),
+            leanest=tuple(self._leanest(j) for j in range(y.shape[1])),
+        )
+
+    def _by_band(self, counts: NDArray[np.int64]) -> Floats:
+        out = np.zeros((len(self._bands), counts.shape[1]))
+        np.add.at(out, self._batches.band, counts)
+        return out
+
+    def _reasons_by_band(self) -> NDArray[np.int64]:
+        """Readings by band, node and reason, int64[b, n, 256]."""
+        b, n = self._seconds.shape
+        rpm = self._trace.rpm
+        band = np.searchsorted(self._bands.edges, rpm, side="right") - 1
+        inside = np.isfinite(rpm) & (band >= 0) & (band < b)
+        cell = (band * n + np.arange(n)) * 256 + self._trace.why
+        return np.bincount(cell[inside], minlength=b * n * 256).reshape(b, n, 256)
+
+    def _why(self, i: int, j: int) -> str | None:
+        """The chief reason for readings that are not counted."""
+        counts = self._reasons[i, j]
+        limit = next((int(code) for code in _LIMITS if self._censored(counts, code)), None)
+        if limit is not None:
+            return word(limit)
+        chief = int(np.argmax(counts[1:])) + 1
+        return word(chief) if counts[chief] else None
+
+    def _censored(self, counts: NDArray[np.int64], code: int) -> bool:
+        return bool(counts[code] > _CENSORED_SHARE * counts.sum())
+
+    def _band(self, i: int) -> _Band:
+        rows = self._batches.band == i
+        limited = [any(self._censored(c, code) for code in _LIMITS) for c in self._reasons[i]]
+        known = (np.nan_to_num(self._share[i]) >= LEAST_SHARE) & ~np.array(limited)
+        y = np.where(known, self._batches.y[rows], np.nan)
+        target = np.where(known, self._batches.target[rows], np.nan)
+        common, own = two_way(y, np.ones_like(y))
+        known &= np.isfinite(own)
+        nothing = np.full(len(known), np.nan)
+        if not known.any():
+            return _Band(rows, known, nothing, nothing, np.nan, np.nan)
+        # own: node against the mean of ln; reference turns it into the fuel-domain mean.
+        reference = -np.log(np.average(np.exp(-own[known]), weights=self._weights[known]))
+        together = common + reference
+        return _Band(
+            rows=rows,
+            known=known,
+            peers=own - reference if known.sum() > 1 else nothing,
+            target=_column_mean(y - target),
+            engine=_mean(together - _row_mean(target)),
+            lam=float(np.exp(_mean(together))),
+        )
+
+    def _worst(self, j: int, peers: list[list[Estimate]]) -> Point | None:
+        needs = np.array([band[j].mean for band in peers])
+        if not np.isfinite(needs).any():
+            return None
+        i = int(np.nanargmax(np.abs(np.expm1(needs))))
+        over = float(self._over_target(j)[self._batches.band == i].mean())
+        return Point(self._bands.centres[i], 100 * float(np.expm1(needs[i])), over)
+
+    def _leanest(self, j: int) -> Point | None:
+        over = self._over_target(j)
+        if not np.isfinite(over).any():
+            return None
+        k = int(np.nanargmax(over))
+        needs = np.expm1(self._batches.y[k, j] - self._batches.target[k, j])
+        return Point(float(self._batches.centre[k]), 100 * float(needs), float(over[k]))
+
+    def _over_target(self, j: int) -> Floats:
+        """Lambda less target of each batch."""
+        return np.asarray(np.exp(self._batches.y[:, j]) - np.exp(self._batches.target[:, j]))
+
+
+def _estimates(
+    found: list[_Band], needs: list[Floats], noise: SweepNoise, seconds: Floats
+) -> list[list[Estimate]]:
+    """Needs of each band, ln lambda, with what means over `seconds` float64[b, ...] are worth."""
+    out = []
+    for band, need, counted in zip(found, needs, seconds, strict=True):
+        error = np.where(np.isfinite(need), noise.standard_error(band.rows, counted), np.nan)
+        columns = (need, noise.t95 * error, error, counted / BATCH_S)
+        out.append([Estimate(*map(float, one)) for one in zip(*columns, strict=True)])
+    return out
+
+
+def _percent(needs: list[list[Estimate]]) -> Floats:
+    return np.asarray(100 * np.expm1(np.array([[e.mean for e in band] for band in needs])))
+
+
+def _half(needs: list[list[Estimate]]) -> Floats:
+    """Half-widths of the intervals in percent of fuel."""
+    mean, half = (np.array([[getattr(e, name) for e in band] for band in needs]) for name in ("mean", "half"))
+    return np.asarray(100 * np.exp(mean) * np.sinh(half))
+
+
+def _range(x: Floats) -> Floats:
+    """Largest less smallest of each row that has two numbers, else NaN."""
+    known = np.isfinite(x)
+    highest = np.where(known, x, -np.inf).max(axis=1)
+    lowest = np.where(known, x, np.inf).min(axis=1)
+    return np.where(known.sum(axis=1) > 1, highest - lowest, np.nan)
+
+
+def _mean(x: Floats) -> float:
+    known = x[np.isfinite(x)]
+    return float(known.mean()) if len(known) else np.nan
+
+
+def _row_mean(x: Floats) -> Floats:
+    return _column_mean(x.T)
+
+
+def _column_mean(x: Floats) -> Floats:
+    """Mean of each column, NaN left out; NaN where a column has none."""
+    count = np.isfinite(x).sum(axis=0)
+    mean: Floats = np.divide(np.nansum(x, axis=0), count, out=np.full(len(count), np.nan), where=count > 0)
+    return mean

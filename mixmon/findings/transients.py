@@ -1,0 +1,283 @@
+"""Tip-ins and tip-outs: the throttle moved quickly and held, and what each cylinder's mixture made of it.
+
+How it works: a tip begins where the opening has moved by `least_move` within a quarter of a second.
+When it has been held for three seconds, or when it moves again, the rows around it are measured
+(`tip_trace`, `tip_measures`). Moves that are not held for `_SHORTEST_ROWS` are counted only.
+
+Kept: the opening of the last quarter second, tips whose rows are not all there yet, and the rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from mixmon.findings.assumed_lag import Lags, node_lags
+from mixmon.findings.opening import Opening
+from mixmon.findings.recent import Recent
+from mixmon.findings.tip_measures import Repeated, TipMeasure, measures, repeated
+from mixmon.findings.tip_trace import LEVEL_ROWS, TipRows, TipTrace, tip_trace
+from mixmon.gas.fuel import Fuel
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.mixture.latch import latch
+from mixmon.session.model import Session
+
+TIP_IN, TIP_OUT = "tip-in", "tip-out"
+
+_LOOK_ROWS = 25
+_REST = 5.0  # percent within a look: the opening has come to rest
+_STEADY = 10.0  # percent around the new opening that count as holding it
+_NOISE = 2.0
+_SETTLE_ROWS = (40, 60)
+_LONGEST_ROWS, _SHORTEST_ROWS = 300, 120
+_BEFORE_ROWS = 200
+_SAME_OPENING, _SAME_RPM = 10.0, 300.0
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class TipRules:
+    """What counts as a tip: percent of opening within a quarter of a second (common practice, no source)."""
+
+    least_move: float = 25.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tip:
+    """One tip and what followed, n nodes.
+
+    kind           "tip-in" or "tip-out"
+    t              when the throttle began to move, ns
+    from_opening, to_opening   percent
+    rate           percent a second, while it moved
+    from_rpm, to_rpm   speed at the beginning and at the end of what was looked at
+    seconds        how long the new opening was looked at
+    lag_s          to which all sensors were brought
+    """
+
+    kind: str
+    t: int
+    from_opening: float
+    to_opening: float
+    rate: float
+    from_rpm: float
+    to_rpm: float
+    seconds: float
+    lag_s: float
+    trace: TipTrace
+    measures: tuple[TipMeasure | None, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TipGroup:
+    """Repeats of the same tip: indices of the tips, and the measures of their mean, one a node."""
+
+    tips: tuple[int, ...]
+    measures: tuple[Repeated | None, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Transients:
+    """All tips of a run in order of time, and those that repeat each other.
+
+    too_short   moves that were not held, or came while the last one had not settled
+    unjudged    tips in which no cylinder was valid throughout, such as into a fuel cut
+    """
+
+    tips: tuple[Tip, ...]
+    groups: tuple[TipGroup, ...]
+    too_short: int
+    unjudged: int
+
+
+class TransientStage:
+    """A stage: CylinderBlocks in, tips out as soon as their rows are there. `flush` at the end.
+
+    too_short, unjudged   counted so far; see `Transients`
+
+    Args:
+        session: whose nodes the rows are of.
+        fuel: as burnt, for the way between lambda and oxygen balance.
+        lag_s: sensor lag for all cylinders or by cylinder; see `assumed_lag`.
+        rules: what counts as a tip.
+    """
+
+    def __init__(
+        self, session: Session, fuel: Fuel, lag_s: Lags | None = None, rules: TipRules | None = None
+    ) -> None:
+        self._fuel, self._rules = fuel, rules or TipRules()
+        self._lag_s = node_lags(session.chain.nodes, lag_s)
+        self._opening = Opening(session.axes)
+        self.too_short = self.unjudged = 0
+        self._restart(None)
+
+    def _restart(self, stretch: int | None) -> None:
+        self._stretch = stretch
+        self._recent = Recent()
+        self._look = np.full(_LOOK_ROWS, np.nan)
+        self._moving = {TIP_IN: False, TIP_OUT: False}
+        self._begun: list[tuple[int, str]] = []
+
+    def feed(self, block: CylinderBlock) -> list[Tip]:
+        """The tips that are complete with the block, which lies within one stretch of time."""
+        if not len(block):
+            return []
+        done = [] if block.stretch[0] == self._stretch else self.flush()
+        if block.stretch[0] != self._stretch:
+            self._restart(int(block.stretch[0]))
+        opening = self._opening.now(block)
+        self._watch(opening)
+        unknown, nowhere = np.full(len(block), np.nan), np.full(block.lam.shape, np.nan)
+        columns = {
+            "t": block.t,
+            "opening": opening,
+            "rpm": block.now.get("rpm", unknown),
+            "valid": block.state == SampleState.VALID,
+            "oxygen": block.oxygen,
+            "target": block.shifted.get("target", nowhere),
+            "at_valve": self._opening.at_valve(block),
+        }
+        self._recent.add(columns, len(block))
+        done += self._complete(self._recent.end - _LOOK_ROWS - 1)
+        oldest = min([self._recent.end - _LOOK_ROWS, *(row for row, _ in self._begun)])
+        self._recent.forget(oldest - _BEFORE_ROWS)
+        return done
+
+    def flush(self) -> list[Tip]:
+        """The tips under way, as far as their rows go; nothing follows them."""
+        done = self._complete(None)
+        self._begun = []
+        return done
+
+    def _watch(self, opening: Floats) -> None:
+        """Notes the rows at which the throttle begins to move."""
+        long = np.concatenate([self._look, opening])
+        self._look = long[-_LOOK_ROWS:]
+        if np.ptp(long) < _REST:
+            self._moving = {TIP_IN: False, TIP_OUT: False}
+            return
+        looks = sliding_window_view(long, _LOOK_ROWS + 1)
+        low, high = looks.min(axis=1), looks.max(axis=1)
+        rest = ~(high - low >= _REST)
+        moves = {TIP_IN: opening - low, TIP_OUT: high - opening}
+        for kind, move in moves.items():
+            moving = latch(move >= self._rules.least_move, rest, self._moving[kind])
+            begins = np.flatnonzero(moving & ~np.concatenate([[self._moving[kind]], moving[:-1]]))
+            self._moving[kind] = bool(moving[-1])
+            for row in begins.tolist():
+                away = looks[row] - low[row] if kind == TIP_IN else high[row] - looks[row]
+                still = int(np.flatnonzero(away <= _NOISE)[-1])
+                self._begun.append((self._recent.end + row - _LOOK_ROWS + still, kind))
+        self._begun.sort()
+
+    def _complete(self, known: int | None) -> list[Tip]:
+        """Measures the tips of which all rows are there, if all moves before row `known` are (None: all)."""
+        done = []
+        while self._begun:
+            onset, kind = self._begun[0]
+            limit = onset + _LONGEST_ROWS
+            end = min([limit, self._recent.end, *(row for row, _ in self._begun[1:2])])
+            if known is not None and limit > known:
+                break
+            del self._begun[0]
+            tip = self._tip(onset, kind, end)
+            if tip is not None:
+                done.append(tip)
+        return done
+
+    def _tip(self, onset: int, kind: str, end: int) -> Tip | None:
+        """The tip measured over the rows for which its new opening is held; None where it cannot be."""
+        before = self._recent.rows("opening", max(onset - 2 * LEVEL_ROWS, 0), onset)
+        after = self._recent.rows("opening", onset, end)
+        came, to = _median(before[-LEVEL_ROWS:]), _median(after[slice(*_SETTLE_ROWS)])
+        held = _held_rows(after, to)
+        steady = len(before) == 2 * LEVEL_ROWS and bool((np.abs(before - came) <= _STEADY).all())
+        if held < _SHORTEST_ROWS or not steady:
+            self.too_short += 1
+            return None
+        tip = self._measured(onset, onset + held, kind, (came, to))
+        if all(one is None for one in tip.measures):
+            self.unjudged += 1
+            return None
+        return tip
+
+    def _measured(self, onset: int, end: int, kind: str, from_to: tuple[float, float]) -> Tip:
+        first = max(onset - _BEFORE_ROWS, 0)
+        names = ("valid", "oxygen", "target", "at_valve")
+        rows = TipRows(onset - first, *(self._recent.rows(name, first, end) for name in names))
+        trace = tip_trace(rows, from_to, self._lag_s, self._fuel)
+        rpm = self._recent.rows("rpm", onset, end)
+        return Tip(
+            kind=kind,
+            t=int(self._recent.rows("t", onset, onset + 1)[0]),
+            from_opening=from_to[0],
+            to_opening=from_to[1],
+            rate=_rate(self._recent.rows("opening", onset, onset + _SETTLE_ROWS[0]), from_to),
+            from_rpm=float(rpm[0]),
+            to_rpm=float(rpm[-1]),
+            seconds=(end - onset) * GRID_NS / 1e9,
+            lag_s=float(self._lag_s.max(initial=0.0)),
+            trace=trace,
+            measures=measures(trace),
+        )
+
+
+def _median(x: Floats) -> float:
+    return float(np.median(x)) if len(x) else np.nan
+
+
+def _held_rows(after: Floats, opening: float) -> int:
+    """How long it stays at the new opening, once the throttle has had time to get there."""
+    first = _SETTLE_ROWS[0]
+    left = np.flatnonzero(~(np.abs(after[first:] - opening) <= _STEADY))
+    return len(after) if not len(left) else (first + int(left[0]) if left[0] else 0)
+
+
+def _rate(opening: Floats, from_to: tuple[float, float]) -> float:
+    """Percent a second between a tenth and nine tenths of the way; the rows tell it to 20 ms at best."""
+    way = (opening - from_to[0]) / (from_to[1] - from_to[0])
+    rows = max(int(np.argmax(way >= 0.9)) - int(np.argmax(way >= 0.1)), 1)
+    return 0.8 * (from_to[1] - from_to[0]) / (rows * GRID_NS / 1e9)
+
+
+def group(tips: Sequence[Tip]) -> tuple[TipGroup, ...]:
+    """Tips of the same kind, openings and speed, taken together; of two and more."""
+    groups: list[list[int]] = []
+    for i, tip in enumerate(tips):
+        mates = next((g for g in groups if _same(tips[g[0]], tip)), None)
+        if mates is None:
+            groups.append([i])
+        else:
+            mates.append(i)
+    return tuple(TipGroup(tuple(g), repeated([tips[i].trace for i in g])) for g in groups if len(g) > 1)
+
+
+def _same(a: Tip, b: Tip) -> bool:
+    openings = max(abs(a.from_opening - b.from_opening), abs(a.to_opening - b.to_opening))
+    speeds = max(abs(a.from_rpm - b.from_rpm), abs(a.to_rpm - b.to_rpm))
+    return a.kind == b.kind and openings <= _SAME_OPENING and speeds <= _SAME_RPM
+
+
+def find_transients(
+    session: Session, fuel: Fuel, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None
+) -> Transients:
+    """All tips of a run.
+
+    Args:
+        session: as read.
+        fuel: as burnt.
+        blocks: its rows, such as a `Run`.
+        lag_s: sensor lag in seconds, for all cylinders or by cylinder.
+
+    Raises:
+        UsageError: an impossible lag.
+    """
+    stage = TransientStage(session, fuel, lag_s)
+    tips = [tip for block in blocks for tip in stage.feed(block)] + stage.flush()
+    return Transients(tuple(tips), group(tips), stage.too_short, stage.unjudged)

@@ -1,0 +1,291 @@
+"""Pulls as JSON and as text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.pull_review import PullReview, Repeat
+from mixmon.findings.pull_table import Point, PullTable
+from mixmon.findings.pulls import Pull
+from mixmon.report.balance import log_json, log_text
+from mixmon.report.table import NO_VALUE, Cell, Column, number, table
+from mixmon.report.text import wrap
+from mixmon.run import Run
+from mixmon.session.model import Node
+
+_PAGE = 80
+_WIDE_PERCENT = 9.95
+_MARKS = {
+    "event": ("##", "masked as event or wild"),
+    "wild sample": ("##", "masked as event or wild"),
+    "at lean limit": (">>", "leaner than the sensor can tell"),
+    "at rich limit": ("<<", "richer than the sensor can tell"),
+}
+_NO_DATA = ("..", "no or too little data")
+
+Floats = NDArray[np.float64]
+
+
+def pulls_json(review: PullReview, run: Run, chosen: Sequence[int]) -> Mapping[str, Any]:
+    """The fields of `mixmon pulls --json`, in their order.
+
+    session, log   as for the balance
+    bands_rpm      centres of the bands; edges_rpm one more than these
+    sensor_lag_s   one a node, as allowed for; lean-going and rich-going averaged
+    pulls          one an entry, in order of time:
+        pull, t_s, to_s (from the log's first frame), from_rpm, to_rpm, rate_rpm_s, ended_by
+        suggestion ("keep" or "reject"), reasons, remarks
+        quality       largest_fall_rpm, slowest and fastest in rpm/s, slips_rpm, least_opening (percent),
+                      coolant_c, intake_c (at the start), warmed_c, rpm_step, valid_share,
+                      valid_cylinders, cylinders
+        engine        needs_percent and half_interval_percent against the target, lambda: one a band
+        spread_percent, valid_cylinders   one a band
+        nodes         position, cylinders, sensor; needs_percent and half_interval_percent against the
+                      peers, needs_vs_target_percent and its half_interval_vs_target_percent, counted_s,
+                      share (counted part of the readings), left_out (chief reason or null): one a band;
+                      worst (farthest from its peers), leanest (against the target): rpm, needs_percent,
+                      over_target (lambda); null where not known
+        repeat        against the last pull kept before; null if there is none: against (its number),
+                      rms_percent, noise_rms_percent (what noise alone would make), unlike (conditions that
+                      differ), nodes: position, difference_percent and half_interval_percent (one a
+                      band), mean_percent, mean_half_interval_percent; engine_difference_percent
+
+    chosen   indices of the pulls to list
+    """
+    lag = review.pulls[0].trace.lag_s if review.pulls else ()
+    return {
+        "session": run.session.name or str(run.session.path or ""),
+        "log": log_json(run.log),
+        "bands_rpm": review.bands.centres,
+        "edges_rpm": review.bands.edges,
+        "sensor_lag_s": lag,
+        "pulls": [_pull_json(review, i, run) for i in chosen],
+    }
+
+
+def _pull_json(review: PullReview, i: int, run: Run) -> Mapping[str, Any]:
+    pull, by_band, repeat = review.pulls[i], review.tables[i], review.repeats[i]
+    nodes = run.session.chain.nodes
+    return {
+        "pull": i + 1,
+        "t_s": _since(pull.begin, run),
+        "to_s": _since(pull.end, run),
+        "from_rpm": pull.from_rpm,
+        "to_rpm": pull.to_rpm,
+        "rate_rpm_s": pull.rate,
+        "ended_by": pull.ended_by,
+        "suggestion": pull.verdict.suggestion,
+        "reasons": pull.verdict.reasons,
+        "remarks": review.remarks[i],
+        "quality": pull.quality,
+        "engine": {
+            "needs_percent": by_band.engine,
+            "half_interval_percent": by_band.engine_half,
+            "lambda": by_band.lam,
+        },
+        "spread_percent": by_band.spreads(),
+        "valid_cylinders": by_band.valid,
+        "nodes": [_node_json(by_band, j, node) for j, node in enumerate(nodes)],
+        "repeat": None if repeat is None else _repeat_json(repeat, nodes),
+    }
+
+
+def _node_json(by_band: PullTable, j: int, node: Node) -> Mapping[str, Any]:
+    return {
+        "position": node.position,
+        "cylinders": node.cylinders,
+        "sensor": node.sensor,
+        "needs_percent": by_band.peers[:, j],
+        "half_interval_percent": by_band.peers_half[:, j],
+        "needs_vs_target_percent": by_band.target[:, j],
+        "half_interval_vs_target_percent": by_band.target_half[:, j],
+        "counted_s": by_band.counted_s[:, j],
+        "share": by_band.share[:, j],
+        "left_out": [reasons[j] for reasons in by_band.why],
+        "worst": by_band.worst[j],
+        "leanest": by_band.leanest[j],
+    }
+
+
+def _repeat_json(repeat: Repeat, nodes: Sequence[Node]) -> Mapping[str, Any]:
+    return {
+        "against": repeat.against + 1,
+        "rms_percent": repeat.rms,
+        "noise_rms_percent": repeat.noise_rms,
+        "unlike": repeat.unlike,
+        "engine_difference_percent": repeat.engine,
+        "nodes": [
+            {
+                "position": node.position,
+                "difference_percent": repeat.difference[:, j],
+                "half_interval_percent": repeat.half[:, j],
+                "mean_percent": repeat.by_node[j],
+                "mean_half_interval_percent": repeat.by_node_half[j],
+            }
+            for j, node in enumerate(nodes)
+        ],
+    }
+
+
+def pulls_text(review: PullReview, run: Run, chosen: Sequence[int], against: str) -> str:
+    """The list of all pulls and the table of each chosen one, for a terminal of 80 columns."""
+    title = f"PULLS  {run.session.name}".rstrip()
+    parts = [f"{title}\n{log_text(run.log)}"]
+    if not review.pulls:
+        parts.append(_paragraph(_none(run)))
+        return "\n".join(parts)
+    parts.append(_list(review, run))
+    parts += [_one(review, i, run, against) for i in chosen]
+    return "\n".join([*parts, _closing(review, run)])
+
+
+def _none(run: Run) -> str:
+    """Why there is no pull."""
+    load = run.session.axes.load_signal
+    wanted = {"rpm": ("rpm",), "throttle": ("throttle", load)}
+    missing = [name for name, ways in wanted.items() if not set(ways) & set(run.binding.engine)]
+    if missing:
+        return f"no pull can be found: the session names no {' and no '.join(missing)} in [engine_signals]"
+    return (
+        "no pull found: that is full throttle with speed rising by 1000 rpm or more, at 100 to 2000 rpm/s "
+        "and for two seconds or more"
+    )
+
+
+def _list(review: PullReview, run: Run) -> str:
+    columns = [
+        Column("pull"),
+        Column("at s", 1),
+        Column("to s", 1),
+        Column("from rpm"),
+        Column("to rpm"),
+        Column("rpm/s"),
+        Column("coolant"),
+        Column("intake"),
+        Column("valid"),
+        Column("differs", left=True),
+        Column("", left=True, wraps=True),
+    ]
+    rows = []
+    for i, pull in enumerate(review.pulls):
+        quality, repeat = pull.quality, review.repeats[i]
+        differs = "" if repeat is None else f"{number(repeat.rms, 2)} % of {repeat.against + 1}"
+        rows.append(
+            (
+                i + 1,
+                _since(pull.begin, run),
+                _since(pull.end, run),
+                pull.from_rpm,
+                pull.to_rpm,
+                pull.rate,
+                quality.coolant_c,
+                quality.intake_c,
+                f"{quality.valid_cylinders}/{quality.cylinders}",
+                differs,
+                pull.verdict.suggestion,
+            )
+        )
+    return table(columns, rows)
+
+
+def _one(review: PullReview, i: int, run: Run, against: str) -> str:
+    pull, by_band = review.pulls[i], review.tables[i]
+    reference = "the mean of the cylinders" if against == "peers" else "the target"
+    heading = f"PULL {i + 1} of {len(review.pulls)}: {_facts(pull)}"
+    told = [heading, *(f"reject: {reason}" for reason in pull.verdict.reasons), *review.remarks[i]]
+    told.append(f"needs: percent of fuel against {reference}, + means add fuel; by rpm/1000")
+    grid = _grid(by_band, run.session.chain.nodes, against)
+    return "".join(map(_paragraph, told)) + grid + _legend(by_band) + _compared(review.repeats[i])
+
+
+def _facts(pull: Pull) -> str:
+    return (
+        f"{pull.from_rpm:.0f} to {pull.to_rpm:.0f} rpm in {pull.seconds:.1f} s, {pull.rate:.0f} rpm/s, "
+        f"ended by {pull.ended_by}"
+    )
+
+
+def _grid(by_band: PullTable, nodes: Sequence[Node], against: str) -> str:
+    """Cylinders down, bands across; the interval's half-width is the middle one of the cylinders."""
+    needs, half = (by_band.peers, by_band.peers_half)
+    points = by_band.worst
+    if against == "target":
+        needs, half, points = by_band.target, by_band.target_half, by_band.leanest
+    columns = [Column("cyl", left=True), *(Column(f"{c / 1000:g}") for c in by_band.bands.centres)]
+    columns += [Column("worst" if against == "peers" else "leanest", 1, signed=True), Column("at rpm")]
+    rows: list[tuple[Cell, ...]] = []
+    for j, node in enumerate(nodes):
+        shown = [_need(needs[b, j], by_band.why[b][j]) for b in range(len(by_band.bands))]
+        rows.append((_cylinders(node), *shown, *_point(points[j])))
+    rows.append(("+-", *(number(_middle(row), 1) for row in half), "", ""))
+    rows.append(("all", *(_need(x, None) for x in by_band.engine.tolist()), "", "vs target"))
+    rows.append(("spread", *(number(s, 1) for s in by_band.spread.tolist()), "", ""))
+    rows.append(("valid", *(str(v) for v in by_band.valid.tolist()), "", "cylinders"))
+    return table(columns, rows)
+
+
+def _need(percent: float, why: str | None) -> str:
+    if math.isfinite(percent):
+        return number(percent, 0 if abs(percent) >= _WIDE_PERCENT else 1, signed=True)
+    return _MARKS.get(why or "", _NO_DATA)[0]
+
+
+def _point(point: Point | None) -> tuple[Cell, Cell]:
+    return (NO_VALUE, NO_VALUE) if point is None else (point.needs_percent, point.rpm)
+
+
+def _middle(row: Floats) -> float:
+    known = row[np.isfinite(row)]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def _cylinders(node: Node) -> str:
+    return "+".join(map(str, node.cylinders))
+
+
+def _legend(by_band: PullTable) -> str:
+    """What the marks mean that stand in the table, and the reasons behind them."""
+    empty = ~np.isfinite(by_band.peers) & ~np.isfinite(by_band.target)
+    reasons = [by_band.why[b][j] for b, j in np.argwhere(empty).tolist()]
+    marks = dict.fromkeys(_MARKS.get(why or "", _NO_DATA) for why in reasons)
+    others = dict.fromkeys(why for why in reasons if why is not None and why not in _MARKS)
+    parts = [f"{mark} {meaning}" for mark, meaning in marks]
+    if others:
+        parts[-1 if _NO_DATA not in marks else list(marks).index(_NO_DATA)] += f" ({', '.join(others)})"
+    return _paragraph("; ".join(parts)) if parts else ""
+
+
+def _compared(repeat: Repeat | None) -> str:
+    if repeat is None or not math.isfinite(repeat.rms):
+        return ""
+    alike = "like conditions" if not repeat.unlike else f"unlike conditions: {', '.join(repeat.unlike)}"
+    return _paragraph(
+        f"against pull {repeat.against + 1}: needs differ by {repeat.rms:.2f} % rms, noise alone makes "
+        f"{number(repeat.noise_rms, 2)} %; {alike}"
+    )
+
+
+def _closing(review: PullReview, run: Run) -> str:
+    lags = review.pulls[0].trace.lag_s
+    by_node = zip(run.session.chain.nodes, lags.tolist(), strict=True)
+    usual = float(np.median(lags))
+    odd = [f"cylinder {_cylinders(node)} {lag:.3f} s" for node, lag in by_node if abs(lag - usual) > 1e-9]
+    lag = f"{usual:.3f} s" + (f", {', '.join(odd)}" if odd else " for all sensors")
+    delays = f"gas delay and sensor lag ({lag}) are allowed for; --lag tells better ones"
+    return _paragraph(f"speeds are those at which the gas was burnt: {delays}") + _paragraph(
+        "+- is the middle one of the cylinders' half 95 % intervals; a wrong lag is not in it"
+    )
+
+
+def _since(t: int, run: Run) -> float:
+    """Seconds from the log's first frame."""
+    return (t - (run.log.first_ns or 0)) / 1e9
+
+
+def _paragraph(text: str) -> str:
+    return "".join(f"{line}\n" for line in wrap(text, _PAGE))

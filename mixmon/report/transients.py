@@ -1,0 +1,203 @@
+"""Tip-ins and tip-outs as JSON and as text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from mixmon.findings.tip_measures import BACK_WITHIN, Repeated, TipMeasure
+from mixmon.findings.transients import Tip, TipGroup, Transients
+from mixmon.report.balance import log_json, log_text
+from mixmon.report.table import Cell, Column, table
+from mixmon.report.text import counted, wrap
+from mixmon.run import Run
+from mixmon.session.model import Node
+
+_PAGE = 80
+
+
+def transients_json(found: Transients, run: Run) -> Mapping[str, Any]:
+    """The fields of `mixmon pulls --transients --json`, in their order.
+
+    session, log   as for the balance
+    too_short      tips that were not held, or came before the last one had settled
+    unjudged       tips in which no cylinder was valid throughout, such as into a fuel cut
+    tips           tip (its number), kind ("tip-in" or "tip-out"), t_s (from the log's first frame),
+                   from_opening, to_opening (percent), rate_percent_s, from_rpm, to_rpm, seconds,
+                   equalised_lag_s, nodes: position, cylinders, sensor, and measures or null where the
+                   node could not be judged: peak (lambda off its own settled mixture; lean positive),
+                   peak_s, area (lambda times seconds), back_s (null: not back), over_target (highest
+                   lambda over the target), noise (standard deviation of the same before the tip); times
+                   from the arrival of the new gas
+    repeats        tips (numbers of repeats of one another), nodes: position, cylinders, sensor, and
+                   measures of their mean, repeats, peak_half_interval, area_half_interval
+    """
+    nodes = run.session.chain.nodes
+    return {
+        "session": run.session.name or str(run.session.path or ""),
+        "log": log_json(run.log),
+        "too_short": found.too_short,
+        "unjudged": found.unjudged,
+        "tips": [_tip_json(i, tip, run) for i, tip in enumerate(found.tips, 1)],
+        "repeats": [_group_json(group, nodes) for group in found.groups],
+    }
+
+
+def _tip_json(number: int, tip: Tip, run: Run) -> Mapping[str, Any]:
+    nodes = run.session.chain.nodes
+    return {
+        "tip": number,
+        "kind": tip.kind,
+        "t_s": _since(tip, run),
+        "from_opening": tip.from_opening,
+        "to_opening": tip.to_opening,
+        "rate_percent_s": tip.rate,
+        "from_rpm": tip.from_rpm,
+        "to_rpm": tip.to_rpm,
+        "seconds": tip.seconds,
+        "equalised_lag_s": tip.lag_s,
+        "nodes": [
+            {**_node_json(node), "measures": one} for node, one in zip(nodes, tip.measures, strict=True)
+        ],
+    }
+
+
+def _group_json(group: TipGroup, nodes: Sequence[Node]) -> Mapping[str, Any]:
+    return {
+        "tips": [i + 1 for i in group.tips],
+        "nodes": [
+            {
+                **_node_json(node),
+                "measures": None if one is None else one.mean,
+                "repeats": 0 if one is None else one.repeats,
+                "peak_half_interval": None if one is None else one.peak_half,
+                "area_half_interval": None if one is None else one.area_half,
+            }
+            for node, one in zip(nodes, group.measures, strict=True)
+        ],
+    }
+
+
+def _node_json(node: Node) -> Mapping[str, Any]:
+    return {"position": node.position, "cylinders": node.cylinders, "sensor": node.sensor}
+
+
+def transients_text(found: Transients, run: Run) -> str:
+    """All tips, then repeats taken together, then those that stand alone, for 80 columns."""
+    title = f"TIP-INS AND TIP-OUTS  {run.session.name}".rstrip()
+    parts = [f"{title}\n{log_text(run.log)}"]
+    if found.tips:
+        parts.append(_list(found.tips, run))
+    nodes = run.session.chain.nodes
+    grouped = {i for group in found.groups for i in group.tips}
+    parts += [_group(group, found.tips, nodes) for group in found.groups]
+    parts += [_alone(i, tip, nodes) for i, tip in enumerate(found.tips) if i not in grouped]
+    return "\n".join([*parts, _closing(found)])
+
+
+def _list(tips: Sequence[Tip], run: Run) -> str:
+    columns = [
+        Column("tip"),
+        Column("at s", 1),
+        Column("kind", left=True),
+        Column("from %"),
+        Column("to %"),
+        Column("%/s", signed=True),
+        Column("from rpm"),
+        Column("to rpm"),
+        Column("cylinders judged"),
+    ]
+    rows = [
+        (
+            i,
+            _since(tip, run),
+            tip.kind,
+            tip.from_opening,
+            tip.to_opening,
+            tip.rate,
+            tip.from_rpm,
+            tip.to_rpm,
+            _judged(tip, run.session.chain.nodes),
+        )
+        for i, tip in enumerate(tips, 1)
+    ]
+    return table(columns, rows)
+
+
+def _judged(tip: Tip, nodes: Sequence[Node]) -> int:
+    return sum(len(node.cylinders) for node, one in zip(nodes, tip.measures, strict=True) if one is not None)
+
+
+def _group(group: TipGroup, tips: Sequence[Tip], nodes: Sequence[Node]) -> str:
+    numbers = ", ".join(str(i + 1) for i in group.tips)
+    heading = f"{_name(tips[group.tips[0]])}: mean of {counted(len(group.tips), 'repeat')}, tips {numbers}"
+    return f"{heading}\n{_table(nodes, group.measures)}"
+
+
+def _alone(i: int, tip: Tip, nodes: Sequence[Node]) -> str:
+    nan = float("nan")
+    single = [None if one is None else Repeated(one, 1, nan, nan) for one in tip.measures]
+    return f"{_name(tip)}: tip {i + 1} alone\n{_table(nodes, single)}"
+
+
+def _name(tip: Tip) -> str:
+    return f"{tip.kind} {tip.from_opening:.0f} to {tip.to_opening:.0f} % at {tip.from_rpm:.0f} rpm"
+
+
+def _table(nodes: Sequence[Node], measures: Sequence[Repeated | None]) -> str:
+    columns = [
+        Column("cyl"),
+        Column("peak", 3, signed=True),
+        Column("+-", 3),
+        Column("after s", 2),
+        Column("area", 4, signed=True),
+        Column("+-", 4),
+        Column("back s", 2),
+        Column("over target", 3, signed=True),
+        Column("noise", 3),
+    ]
+    rows: list[tuple[Cell, ...]] = []
+    for node, one in zip(nodes, measures, strict=True):
+        name = "+".join(map(str, node.cylinders))
+        if one is None:
+            rows.append((name, *(None,) * 8))
+            continue
+        mean = one.mean
+        rows.append((name, mean.peak, one.peak_half, mean.peak_s, mean.area, one.area_half, *_rest(mean)))
+    return table(columns, rows)
+
+
+def _rest(mean: TipMeasure) -> tuple[float, float, float]:
+    return mean.back_s, mean.over_target, mean.noise
+
+
+def _closing(found: Transients) -> str:
+    lines = list(_meaning(found.tips[0].lag_s)) if found.tips else [_NONE]
+    if found.too_short:
+        lines.append(
+            f"{counted(found.too_short, 'tip')} not held long enough, or before the last had settled"
+        )
+    if found.unjudged:
+        lines.append(f"{counted(found.unjudged, 'tip')} without a cylinder that was valid throughout")
+    return "".join(f"{line}\n" for text in lines for line in wrap(text, _PAGE))
+
+
+_NONE = "no tip found: that is 25 % of opening or more within a quarter of a second, and held"
+
+
+def _meaning(lag_s: float) -> tuple[str, str]:
+    """What the columns are, and what they rest on."""
+    columns = (
+        "peak: lambda off the cylinder's own settled mixture, lean positive; area: lambda times seconds; "
+        f"back: within {BACK_WITHIN:g} lambda to stay; times from the arrival of the new gas"
+    )
+    lag = (
+        f"all sensors brought to a lag of {lag_s:.3f} s: one whose own lag is longer shows an excursion "
+        "that is not there; --lag tells what is known of them"
+    )
+    return columns, lag
+
+
+def _since(tip: Tip, run: Run) -> float:
+    """Seconds from the log's first frame."""
+    return (tip.t - (run.log.first_ns or 0)) / 1e9

@@ -1,0 +1,135 @@
+"""mixmon pulls: the text fits the page, the JSON is whole, mistakes are answered."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from mixmon.cli.main import main
+from mixmon.cli.pulls import lags_of
+from mixmon.errors import UsageError
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
+    """The short demo from its first pull on, and its session file."""
+    folder = tmp_path_factory.mktemp("short")
+    out, session = folder / "short.log", folder / "short.toml"
+    arguments = ["--scenario", "alder8-short", "--seed", "51", "--out", str(out), "--session", str(session)]
+    assert main(["simulate", "--quiet", *arguments]) == 0
+    return str(out), str(session)
+
+
+def said(capsys: pytest.CaptureFixture[str], log: tuple[str, str], *more: str) -> tuple[int, str, str]:
+    status = main(["pulls", log[0], "-s", log[1], "--quiet", *more])
+    told = capsys.readouterr()
+    return status, told.out, told.err
+
+
+def test_the_text_lists_all_pulls_and_shows_their_tables(
+    capsys: pytest.CaptureFixture[str], log: tuple[str, str]
+) -> None:
+    status, out, err = said(capsys, log)
+    assert (status, err) == (0, "")
+    assert max(map(len, out.splitlines())) <= 80
+    assert "PULL 1 of 2" in out
+    assert "PULL 2 of 2" in out
+    assert "##" in out  # the burst
+    assert ".." in out  # the node that lost its supply
+    assert "against pull 1: needs differ by" in out
+    assert "sensor lag (0.105 s for all sensors)" in " ".join(out.split())
+    rows = [line.split() for line in out.splitlines() if line.startswith("4 ")]
+    assert len(rows) == 2
+    assert all(4.5 < float(need) < 7.5 for row in rows for need in row[2:-1])  # the weak injector
+
+
+def test_one_pull_against_the_target(capsys: pytest.CaptureFixture[str], log: tuple[str, str]) -> None:
+    status, out, _ = said(capsys, log, "--pull", "2", "--against", "target", "--lag", "5=0.32/0.24")
+    assert status == 0
+    assert "PULL 1 of 2" not in out
+    assert "PULL 2 of 2" in out
+    assert "leanest" in out
+    assert "cylinder 5 0.280 s" in " ".join(out.split())
+
+
+def test_the_json_is_whole(capsys: pytest.CaptureFixture[str], log: tuple[str, str]) -> None:
+    status, out, _ = said(capsys, log, "--json")
+    found = json.loads(out)
+    assert (status, found["format"], len(found["pulls"])) == (0, 1, 2)
+    first, second = found["pulls"]
+    assert (first["pull"], first["ended_by"], first["suggestion"]) == (1, "throttle lift", "keep")
+    assert first["t_s"] == pytest.approx(63.0, abs=0.1)
+    assert first["to_s"] == pytest.approx(71.4, abs=0.1)
+    bands = len(found["bands_rpm"])
+    assert 8 <= bands <= 14
+    for key in ("needs_percent", "half_interval_percent", "counted_s", "share", "left_out"):
+        assert all(len(node[key]) == bands for node in first["nodes"])
+    assert [node["cylinders"] for node in first["nodes"]] == [[i] for i in range(1, 9)]
+    assert first["nodes"][3]["worst"]["needs_percent"] == pytest.approx(6.0, abs=1.0)
+    assert second["repeat"]["against"] == 1
+    assert second["repeat"]["rms_percent"] < 0.5
+    assert first["repeat"] is None
+    assert {len(first["spread_percent"]), len(first["engine"]["lambda"])} == {bands}
+    assert json.loads(said(capsys, log, "--json", "--pull", "2")[1])["pulls"] == [second]
+
+
+def test_tip_ins_as_text_and_as_json(capsys: pytest.CaptureFixture[str], log: tuple[str, str]) -> None:
+    status, out, _ = said(capsys, log, "--transients")
+    assert status == 0
+    assert max(map(len, out.splitlines())) <= 80
+    assert "mean of 2 repeats" in out
+    assert "without a cylinder that was valid throughout" in " ".join(out.split())  # into the fuel cuts
+    found = json.loads(said(capsys, log, "--transients", "--json")[1])
+    first = found["tips"][0]
+    assert (found["format"], first["kind"], first["t_s"]) == (1, "tip-in", pytest.approx(63.0, abs=0.1))
+    assert [node["cylinders"] for node in first["nodes"]] == [[i] for i in range(1, 9)]
+    assert first["nodes"][0]["measures"]["peak"] > 0
+    assert found["repeats"][0]["tips"] == [1, 2]
+
+
+def test_a_part_of_the_log_without_pulls(capsys: pytest.CaptureFixture[str], log: tuple[str, str]) -> None:
+    status, out, _ = said(capsys, log, "--to", "60")
+    assert status == 0
+    assert "no pull found" in out
+    assert "no tip found" in said(capsys, log, "--to", "60", "--transients")[1]
+    assert json.loads(said(capsys, log, "--to", "60", "--json")[1])["pulls"] == []
+
+
+def test_a_session_without_speed_says_so(
+    capsys: pytest.CaptureFixture[str], log: tuple[str, str], tmp_path: Path
+) -> None:
+    text = Path(log[1]).read_text("utf-8")
+    bare = tmp_path / "bare.toml"
+    lines = text[: text.index("[[limits.alarm]]")].splitlines()  # alarms ask for the speed
+    bare.write_text("\n".join(line for line in lines if not line.startswith("rpm = {")), "utf-8")
+    status, out, err = said(capsys, (log[0], str(bare)))
+    assert (status, err) == (0, "")
+    assert "the session names no rpm" in " ".join(out.split())
+
+
+@pytest.mark.parametrize(
+    ("more", "answer"),
+    [
+        (["--pull", "3"], "--pull 3: no such pull; expected 1 to 2; leave it away to list them"),
+        (["--lag", "fast"], "--lag fast: no lag; expected seconds"),
+        (["--lag", "9=0.1"], "--lag 9=0.1: no such cylinder; expected 1 to 8"),
+        (["--lag", "3"], "sensor lag: 3 s; expected 0 to 1 s"),
+    ],
+)
+def test_mistakes_are_answered_in_one_line(
+    capsys: pytest.CaptureFixture[str], log: tuple[str, str], more: list[str], answer: str
+) -> None:
+    status, out, err = said(capsys, log, *more)
+    assert (status, out) == (2, "")
+    assert answer in err
+    assert err.count("\n") == 1
+
+
+def test_words_for_lags() -> None:
+    assert lags_of(["0.1", "2=0.3/0.2"], 3) == {1: 0.1, 2: (0.3, 0.2), 3: 0.1}
+    assert lags_of([], 3) == {}
+    for wrong in ("1=0.1/0.2/0.3", "=0.1", "1.5=0.1", "nan=1"):
+        with pytest.raises(UsageError):
+            lags_of([wrong], 3)

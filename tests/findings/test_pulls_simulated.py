@@ -1,0 +1,124 @@
+"""Pulls and tips of simulated engines, from their frames on, against the truth beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from mixmon.findings.assumed_lag import Lags
+from mixmon.findings.pull_review import review
+from mixmon.findings.pulls import find_pulls
+from mixmon.findings.transients import find_transients
+from mixmon.messages.bind import bind
+from mixmon.messages.find import load_databases
+from mixmon.mixture.block import CylinderBlock
+from mixmon.pipeline import Pipeline
+from mixmon.simulate.load import load_scenario
+from mixmon.simulate.run import EPOCH_NS, Simulation, simulate
+from mixmon.simulate.scenario import Scenario
+from mixmon.simulate.truth import truth_of
+from mixmon.simulate.truth_cells import Cell, CellTruth, needs
+from mixmon.simulate.world import burnt_fuel
+
+
+def blocks(simulation: Simulation) -> Iterator[CylinderBlock]:
+    pipeline = Pipeline(bind(simulation.session, load_databases(simulation.session)))
+    for frames in simulation:
+        yield from pipeline.feed(frames)
+    yield from pipeline.flush()
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "lag_s"),
+    [
+        ("alder8", 41, {5: (0.32, 0.24)}),
+        ("alder8-short", 42, None),
+        ("six", 43, None),
+        ("sixteen", 44, None),
+        ("four", 45, None),
+    ],
+)
+def test_all_scripted_pulls_and_no_others_are_found_and_their_needs_are_true(
+    name: str, seed: int, lag_s: Lags | None
+) -> None:
+    scenario = load_scenario(name)
+    simulation = simulate(scenario, seed=seed)
+    truth = [event for event in truth_of(simulation)["events"] if event["kind"] == "pull"]
+    pulls = find_pulls(simulation.session, blocks(simulation), lag_s)
+    assert len(pulls) == len(truth)
+    for pull, true in zip(pulls, truth, strict=True):
+        assert abs((pull.begin - EPOCH_NS) / 1e9 - true["t_s"]) <= 0.1
+        assert abs((pull.end - EPOCH_NS) / 1e9 - true["to_s"]) <= 0.1
+        assert pull.verdict.suggestion == "keep"
+    reviewed = review(simulation.session, pulls)
+    assert all(repeat.rms < 0.5 and repeat.unlike == () for repeat in reviewed.repeats if repeat)
+    errors, inside = [], []
+    full = max(scenario.map.load)
+    for found in reviewed.tables:
+        for band, rpm in enumerate(found.bands.centres):
+            read = needs(CellTruth(simulation.world, Cell(rpm, full, ())).read)
+            error = found.peers[band] - read[list(simulation.world.cylinder_of)]
+            if np.isfinite(error).all():  # else the mean is of fewer cylinders than the truth's
+                errors.append(error)
+                inside.append(np.abs(error) <= found.peers_half[band])
+    if errors:
+        assert np.sqrt(np.mean(np.concatenate(errors) ** 2)) < 0.4
+        assert np.mean(np.concatenate(inside)) > 0.88  # 60 to 200 looks
+
+
+def test_ends_are_told_and_the_limiter_is_trimmed_off() -> None:
+    simulation = simulate(load_scenario("alder8-short"), seed=46)
+    pulls = find_pulls(simulation.session, blocks(simulation))
+    assert [pull.ended_by for pull in pulls] == ["throttle lift", "limiter"]
+    reviewed = review(simulation.session, pulls)
+    first, second = reviewed.tables
+    assert "wild sample" in {reasons[6] for reasons in first.why}  # five missed cycles at 6800 rpm
+    assert second.why[-1][7] in {"silent", "warming"}  # its supply was lost at 5850 rpm
+    assert np.isnan(second.peers[-1, 7])
+    assert reviewed.remarks[1][0].startswith("ran into the limiter")
+
+
+def tip_ins(lean_s: tuple[float, ...], rich_s: tuple[float, ...], noise: float) -> Scenario:
+    """The demo engine's tip-ins alone, with these sensors."""
+    demo = load_scenario("alder8")
+    parts = {part.name: part for part in demo.profile}
+    profile = (
+        replace(parts["key on"], seconds=3.0),
+        replace(parts["cold idle"], seconds=20.0),
+        replace(parts["before the tip-ins"], seconds=8.0),
+        parts["tip-ins"],
+    )
+    return replace(
+        demo,
+        profile=profile,
+        faults=(),
+        warm_up=replace(demo.warm_up, start_c=80.0),
+        sensors=replace(demo.sensors, lean_s=lean_s, rich_s=rich_s, ready_s=(5.0,) * 8),
+        controllers=replace(demo.controllers, group_gap_s=1.0),
+        noise=replace(demo.noise, cycle_percent=noise, lambda_white=0.0006),
+    )
+
+
+def tip_in_peaks_and_areas(scenario: Scenario, lag_s: Lags | None, seed: int = 47) -> np.ndarray:
+    """Of the mean of the three tip-ins and of the three tip-outs, [2, 2, 8]."""
+    simulation = simulate(scenario, seed=seed)
+    fuel = burnt_fuel(simulation.session.fuel)
+    found = find_transients(simulation.session, fuel, blocks(simulation), lag_s)
+    assert [len(group.tips) for group in found.groups] == [3, 3]
+    means = [[one.mean for one in group.measures if one] for group in found.groups]
+    return np.array([[[m.peak for m in mean], [m.area for m in mean]] for mean in means])
+
+
+def test_a_slow_sensor_shows_no_excursion_that_is_not_there() -> None:
+    demo = load_scenario("alder8").sensors
+    true = tip_in_peaks_and_areas(tip_ins((0.3,) * 8, (0.3,) * 8, 0.0), 0.32)
+    quiet = tip_ins(demo.lean_s, demo.rich_s, 0.0)
+    known = tip_in_peaks_and_areas(quiet, {5: (0.32, 0.24)})
+    unknown = tip_in_peaks_and_areas(quiet, None)
+    assert np.abs(known - true).max() < 0.003
+    assert abs(unknown[0, 0, 4] - np.mean(np.delete(unknown[0, 0], 4))) > 0.008  # what it would have faked
+    noisy = tip_in_peaks_and_areas(tip_ins(demo.lean_s, demo.rich_s, 1.5), {5: (0.32, 0.24)})
+    assert np.abs(noisy - true).max() < 0.012
