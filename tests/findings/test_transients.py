@@ -11,7 +11,8 @@ from drives import FUEL, GAS_ROWS, earlier, lagged, part, path, read, rows, sess
 from laws import same_for_all_splits
 
 from mixmon.findings.assumed_lag import Lags
-from mixmon.findings.tip_trace import equalised
+from mixmon.findings.tip_measures import measures
+from mixmon.findings.tip_trace import LEVEL_ROWS, TipTrace, equalised
 from mixmon.findings.transients import Transients, TransientStage, find_transients
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -25,10 +26,10 @@ FILM = 0.06
 FILM_S = 0.35
 
 
-def opening() -> np.ndarray:
+def opening(held_s: float = 2.9) -> np.ndarray:
     legs = [(0.0, 10.0), (3.0, 10.0)]
     for _ in TIPS_S:
-        legs += [(0.1, 60.0), (2.9, 60.0), (0.1, 10.0), (3.9, 10.0)]
+        legs += [(0.1, 60.0), (held_s, 60.0), (0.1, 10.0), (6.8 - held_s, 10.0)]
     return path(*legs)
 
 
@@ -45,8 +46,9 @@ def drive(
     lags: list[float] | None = None,
     noise: float = 0.0,
     seed: int = 1,
+    held_s: float = 2.9,
 ) -> CylinderBlock:
-    throttle = opening()
+    throttle = opening(held_s)
     rng = np.random.default_rng(seed)
     target = np.where(throttle > 40, 0.90, 0.98)
     gas = target[:, None] * np.exp(
@@ -134,6 +136,20 @@ def test_repeats_are_averaged_and_their_scatter_gives_the_interval() -> None:
     assert single.groups == ()
 
 
+def test_back_is_where_it_stays_back() -> None:
+    """0.05, inside from row 30 to 40, outside until 80, inside from there on."""
+    rows_ = np.concatenate([np.zeros(LEVEL_ROWS), np.full(30, 0.05), np.full(10, 0.01), np.full(40, 0.04)])
+    excursion = np.concatenate([rows_, np.zeros(120)])[:, None]
+    (one,) = measures(TipTrace(excursion, excursion, np.array([LEVEL_ROWS])))
+    assert one is not None
+    assert one.back_s == pytest.approx(0.8, abs=0.02)
+    assert one.peak == pytest.approx(0.05)
+    assert one.area == pytest.approx(0.3 * 0.05 + 0.1 * 0.01 + 0.4 * 0.04)
+    (never,) = measures(TipTrace(excursion + 0.03, excursion, np.array([LEVEL_ROWS])))
+    assert never is not None
+    assert np.isnan(never.back_s)
+
+
 def test_a_sensor_is_made_slower_exactly_and_no_frequency_is_raised() -> None:
     """(1 + 0.1 s)/(1 + 0.3 s) by scipy.signal.lsim, and by its frequency response."""
     rng = np.random.default_rng(5)
@@ -199,7 +215,8 @@ def test_without_a_target_each_cylinder_is_judged_by_itself() -> None:
 
 
 def test_tips_do_not_depend_on_the_split() -> None:
-    block = drive(noise=0.02)
+    # moved again just before the rows are enough: the end must not depend on when that is seen
+    block = drive(noise=0.02, held_s=2.85)
 
     def run(pieces: list[slice]) -> object:
         stage = TransientStage(session(N), FUEL, BY_CYLINDER)
