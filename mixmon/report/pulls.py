@@ -198,7 +198,10 @@ def _one(review: PullReview, i: int, run: Run, against: str) -> str:
     reference = "the mean of the cylinders" if against == "peers" else "the target"
     heading = f"PULL {i + 1} of {len(review.pulls)}: {_facts(pull)}"
     told = [heading, *(f"reject: {reason}" for reason in pull.verdict.reasons), *review.remarks[i]]
-    told.append(f"needs: percent of fuel against {reference}, + means add fuel; by rpm/1000")
+    told.append(
+        f"needs: percent of fuel against {reference}, + means add fuel; all: the whole engine against the "
+        "target; valid: cylinders; by rpm/1000"
+    )
     grid = _grid(by_band, run.session.chain.nodes, against)
     return "".join(map(_paragraph, told)) + grid + _legend(by_band) + _compared(review.repeats[i])
 
@@ -217,15 +220,15 @@ def _grid(by_band: PullTable, nodes: Sequence[Node], against: str) -> str:
     if against == "target":
         needs, half, points = by_band.target, by_band.target_half, by_band.leanest
     columns = [Column("cyl", left=True), *(Column(f"{c / 1000:g}") for c in by_band.bands.centres)]
-    columns += [Column("worst" if against == "peers" else "leanest", 1, signed=True), Column("at rpm")]
+    columns += [Column("worst" if against == "peers" else "lean", 1, signed=True), Column("at rpm")]
     rows: list[tuple[Cell, ...]] = []
     for j, node in enumerate(nodes):
         shown = [_need(needs[b, j], by_band.why[b][j]) for b in range(len(by_band.bands))]
         rows.append((_cylinders(node), *shown, *_point(points[j])))
     rows.append(("+-", *(number(_middle(row), 1) for row in half), "", ""))
-    rows.append(("all", *(_need(x, None) for x in by_band.engine.tolist()), "", "vs target"))
+    rows.append(("all", *(_need(x, None) for x in by_band.engine.tolist()), "", ""))
     rows.append(("spread", *(number(s, 1) for s in by_band.spread.tolist()), "", ""))
-    rows.append(("valid", *(str(v) for v in by_band.valid.tolist()), "", "cylinders"))
+    rows.append(("valid", *(str(v) for v in by_band.valid.tolist()), "", ""))
     return table(columns, rows)
 
 

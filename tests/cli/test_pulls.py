@@ -22,6 +22,18 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
     return str(out), str(session)
 
 
+@pytest.fixture(scope="module")
+def sixteen(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
+    """The largest chain, and its session file."""
+    folder = tmp_path_factory.mktemp("sixteen")
+    out, session = folder / "x.log", folder / "x.toml"
+    assert (
+        main(["simulate", "--quiet", "--scenario", "sixteen", "--out", str(out), "--session", str(session)])
+        == 0
+    )
+    return str(out), str(session)
+
+
 def said(capsys: pytest.CaptureFixture[str], log: tuple[str, str], *more: str) -> tuple[int, str, str]:
     status = main(["pulls", log[0], "-s", log[1], "--quiet", *more])
     told = capsys.readouterr()
@@ -45,12 +57,22 @@ def test_the_text_lists_all_pulls_and_shows_their_tables(
     assert all(4.5 < float(need) < 7.5 for row in rows for need in row[2:-1])  # the weak injector
 
 
+@pytest.mark.parametrize("against", ["peers", "target"])
+def test_sixteen_cylinders_and_twelve_bands_fit_the_page(
+    capsys: pytest.CaptureFixture[str], sixteen: tuple[str, str], against: str
+) -> None:
+    status, out, _ = said(capsys, sixteen, "--against", against)
+    assert status == 0
+    assert max(map(len, out.splitlines())) <= 80
+    assert sum(line.startswith(tuple(f"{i} " for i in range(1, 17))) for line in out.splitlines()) >= 16
+
+
 def test_one_pull_against_the_target(capsys: pytest.CaptureFixture[str], log: tuple[str, str]) -> None:
     status, out, _ = said(capsys, log, "--pull", "2", "--against", "target", "--lag", "5=0.32/0.24")
     assert status == 0
     assert "PULL 1 of 2" not in out
     assert "PULL 2 of 2" in out
-    assert "leanest" in out
+    assert "lean at rpm" in " ".join(out.split())
     assert "cylinder 5 0.280 s" in " ".join(out.split())
 
 

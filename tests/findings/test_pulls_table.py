@@ -15,6 +15,7 @@ from mixmon.findings.pull_review import PullReview, review
 from mixmon.findings.pull_table import PullTable, pull_table
 from mixmon.findings.pulls import Pull, find_pulls
 from mixmon.findings.sweep_noise import sweep_noise
+from mixmon.findings.transients import find_transients
 from mixmon.mixture.block import CylinderBlock, SampleState
 
 FROM, TO, SWEEP_S, LEAD_S = 2500.0, 7700.0, 8.0, 2.0
@@ -263,3 +264,36 @@ def test_the_lag_of_the_test_is_the_lag_that_is_meant() -> None:
     step = np.concatenate([np.zeros((1, 1)), np.ones((200, 1))])
     assert lagged(step, 0.105)[11, 0] == pytest.approx(1 - np.exp(-0.11 / 0.105), abs=1e-9)
     assert FUEL.stoich_afr > 14
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_data_however_bad_is_tabulated_without_complaint(seed: int) -> None:
+    """Holes, wild numbers and frozen signals, in one to three cylinders."""
+    rng = np.random.default_rng([9, seed])
+    n = 1 + seed % 3
+    whole = pull_block(rng)
+    lam, state = whole.lam[:, :n].copy(), whole.state[:, :n].copy()
+    for _ in range(rng.integers(1, 8)):
+        begin, node = int(rng.integers(0, len(whole))), int(rng.integers(0, n))
+        piece = slice(begin, begin + int(rng.integers(1, 400)))
+        lam[piece, node] = rng.choice([np.nan, 0.65, 1.6, 4.0])
+        state[piece, node] = (
+            rng.choice([2, 3, 5, 6, 7, 10]) if np.isnan(lam[begin, node]) else rng.integers(0, 12)
+        )
+    speed, throttle = SPEED.copy(), THROTTLE.copy()
+    speed[rng.random(len(speed)) < rng.choice([0.0, 0.001])] = rng.choice([np.nan, 0.0, 16_000.0])
+    throttle[rng.random(len(throttle)) < rng.choice([0.0, 0.0, 0.001])] = np.nan
+    block = replace(
+        rows(speed, throttle, np.where(np.isnan(lam), 1.0, lam)),
+        lam=lam,
+        state=np.where(np.isnan(lam), 10, state),
+    )
+    pulls = find_pulls(session(n), [block, replace(block, stretch=block.stretch + 1)])
+    found = review(session(n), pulls)
+    assert len(found.tables) == len(pulls)
+    for one in found.tables:
+        assert one.peers.shape == (len(one.bands), n)
+        assert np.isnan(one.peers).all() or n > 1
+        assert not np.isinf(one.peers).any()
+        assert len(one.spreads()) == len(one.bands)
+    assert find_transients(session(n), FUEL, [block]).unjudged >= 0
