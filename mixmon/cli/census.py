@@ -47,7 +47,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Counts, prints, and checks for completeness if asked to."""
     from mixmon.findings.census import Census
-    from mixmon.report.balance import log_json, log_text
+    from mixmon.report.balance import log_json
     from mixmon.report.census import census_json, census_text, limits_missed
     from mixmon.report.json_out import to_json
 
@@ -60,8 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
         log = {} if facts is None else {"log": log_json(facts)}
         result(to_json({"session": name or None, **log, **census_json(report)}))
     else:
-        title = f"CENSUS  {name}".rstrip()
-        result(f"{title}\n{log_text(facts) if facts else ''}\n{census_text(report)}")
+        result(census_text(report, name, facts))
     missed = limits_missed(report) if arguments.complete else []
     if missed:
         talk(f"the bus is not complete: {'; '.join(missed)}")

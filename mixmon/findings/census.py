@@ -187,12 +187,13 @@ class _Assembly:
             error_classes=channel.error_classes,
             load_percent=load,
             load_peak_percent=np.fmax(peak, load) if np.isfinite(load) else peak,
+            switched=channel.switched_bits > 0,
         )
 
     def _unseen_buses(self) -> tuple[CensusBus, ...]:
         seen = set(self._bus_of.values())
         return tuple(
-            CensusBus(bus.name, None, bus.bitrate, 0, 0, 0, {}, 0.0, 0.0)
+            CensusBus(bus.name, None, bus.bitrate, 0, 0, 0, {}, 0.0, 0.0, switched=False)
             for i, bus in enumerate(self._expected.buses)
             if i not in seen and self._expected.declared
         )

@@ -76,7 +76,8 @@ class Twin:
 class CensusBus:
     """One bus on one channel; NaN where there is no bit rate or no time.
 
-    load_percent        a lower bound: error frames and repeated frames are not in a log
+    load_percent        a lower bound, as frames that were destroyed and repeated are not in a log; with
+                        `switched`, CAN FD frames at a faster rate are counted at the nominal one
     load_peak_percent   the busiest tenth of a second
     """
 
@@ -89,6 +90,7 @@ class CensusBus:
     error_classes: Mapping[str, int]
     load_percent: float
     load_peak_percent: float
+    switched: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from mixmon.findings.gaps import Gaps, Groups, Rhythm, rhythm
 from mixmon.findings.timeline import Break
-from mixmon.frames.bits import frame_bits
-from mixmon.frames.block import FrameBlock, FrameFlag
+from mixmon.frames.bits import phase_bits
+from mixmon.frames.block import NOT_DATA, FrameBlock, FrameFlag
 
 PEAK_WINDOW_NS = 100_000_000
 """The load's peak is that of the busiest window of this length, on a fixed grid of time."""
@@ -58,8 +58,10 @@ class Beat:
 class ChannelTraffic:
     """One channel: frames of each kind, and bits on the wire.
 
-    bits          exact length of all data and remote frames, stuffing and intermission included
-    peak_bits     the same in the busiest window of PEAK_WINDOW_NS
+    bits          length of all frames, stuffing and intermission included; exact for data and
+                  remote frames, error frames at their shortest
+    switched_bits those of them that were sent at a faster rate (CAN FD)
+    peak_bits     bits in the busiest window of PEAK_WINDOW_NS
     error_frames  as logged, by class in `error_classes` (a frame can be of several)
     """
 
@@ -69,6 +71,7 @@ class ChannelTraffic:
     error_frames: int
     error_classes: Mapping[str, int]
     bits: int
+    switched_bits: int
     peak_bits: int
 
 
@@ -80,6 +83,7 @@ class _Channel:
     remote: int = 0
     errors: int = 0
     bits: int = 0
+    switched: int = 0
     window: int | None = None
     window_bits: int = 0
     peak: int = 0
@@ -102,13 +106,12 @@ class Traffic:
         if len(part.channels) > len(self._names):
             self._channels += [_Channel() for _ in part.channels[len(self._names) :]]
             self._names = part.channels
+        self._take_load(part)
         errors = part.flags & FrameFlag.ERROR != 0
         if errors.any():
             self._take_errors(part.take(errors))
-            part = part.take(~errors)
-        if len(part):
-            self._take_load(part)
-            self._take_beats(part)
+        data = part.flags & NOT_DATA == 0
+        self._take_beats(part if data.all() else part.take(data))
 
     def pause(self, broken: Break) -> None:
         """Time breaks; no gap spans the break."""
@@ -125,11 +128,12 @@ class Traffic:
         return tuple(
             ChannelTraffic(
                 channel=name,
-                frames=c.frames + c.errors,
+                frames=c.frames,
                 remote_frames=c.remote,
                 error_frames=c.errors,
                 error_classes={w: n for (b, w), n in sorted(self._classes.items()) if b == bus},
                 bits=c.bits,
+                switched_bits=c.switched,
                 peak_bits=max(c.peak, c.window_bits),
             )
             for bus, (name, c) in enumerate(zip(self._names, self._channels, strict=True))
@@ -141,19 +145,18 @@ class Traffic:
             self._classes.update((bus, word) for bit, word in ERROR_CLASSES.items() if can_id & bit)
 
     def _take_load(self, block: FrameBlock) -> None:
-        bits = frame_bits(block)
+        nominal, fast = phase_bits(block)
+        bits = nominal + fast
         remote = block.flags & FrameFlag.REMOTE != 0
         for bus in np.unique(block.bus).tolist():
             mine, channel = block.bus == bus, self._channels[bus]
             channel.frames += int(np.count_nonzero(mine))
             channel.remote += int(np.count_nonzero(mine & remote))
             channel.bits += int(bits[mine].sum())
+            channel.switched += int(fast[mine].sum())
             _take_windows(channel, block.t[mine] // PEAK_WINDOW_NS, bits[mine])
 
     def _take_beats(self, block: FrameBlock) -> None:
-        data = block.flags & FrameFlag.REMOTE == 0
-        if not data.all():
-            block = block.take(data)
         if not len(block):
             return
         keys = block.bus.astype(np.int64) << _BUS_SHIFT | block.can_id

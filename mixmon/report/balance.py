@@ -9,11 +9,10 @@ from typing import Any
 from mixmon.findings.balance import Balance
 from mixmon.findings.spread import Spread
 from mixmon.report.table import Column, table
-from mixmon.report.text import counted, wrap
+from mixmon.report.text import counted, paragraph
 from mixmon.report.units import Unit
 from mixmon.run import LogFacts, Run
 
-_PAGE = 80
 _SHOWN_REJECTS = 5
 
 
@@ -67,9 +66,14 @@ def log_json(log: LogFacts) -> Mapping[str, Any]:
 def log_text(log: LogFacts) -> str:
     """One line on the log, and one for everything in it that is out of order."""
     used = counted(log.decoded, "frame")
-    lines = [
-        f"{counted(log.frames, 'frame')} in {log.duration_s:.1f} s; {used} with what the session asks for"
-    ]
+    length = f"{counted(log.frames, 'frame')} in {log.duration_s:.1f} s"
+    first = f"{length}; {used} with what the session asks for"
+    return "".join(map(paragraph, [first, *log_troubles(log)]))
+
+
+def log_troubles(log: LogFacts) -> list[str]:
+    """Everything in a log that is out of order, in words."""
+    lines = []
     if log.rejected_lines:
         shown = ", ".join(f"line {r.line} {r.why}" for r in log.first_rejected[:_SHOWN_REJECTS])
         lines.append(f"{counted(log.rejected_lines, 'line')} rejected: {shown}")
@@ -84,8 +88,7 @@ def log_text(log: LogFacts) -> str:
         lines.append(
             f"{counted(log.corrupt, 'frame')} with a wrong checksum or a repeated counter, not counted"
         )
-    lines += log.faults
-    return "".join(map(_paragraph, lines))
+    return lines + log.faults
 
 
 def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = False) -> str:
@@ -150,7 +153,7 @@ def _left_out(balance: Balance) -> str:
         if most == "0.0":
             continue
         parts.append(f"{reason} {most}" if least == most else f"{reason} {least} to {most}")
-    return _paragraph(f"left out, seconds a cylinder: {', '.join(parts)}") if parts else ""
+    return paragraph(f"left out, seconds a cylinder: {', '.join(parts)}") if parts else ""
 
 
 def _cells(balance: Balance, unit: Unit) -> str:
@@ -235,11 +238,7 @@ def _closing(balance: Balance) -> str:
             "builder's limits stand."
         )
     lines += [f"note: {note}" for note in balance.notes]
-    return "".join(map(_paragraph, lines))
-
-
-def _paragraph(text: str) -> str:
-    return "".join(f"{line}\n" for line in wrap(text, _PAGE))
+    return "".join(map(paragraph, lines))
 
 
 def _spread(spread: Spread) -> str:

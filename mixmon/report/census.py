@@ -9,13 +9,15 @@ from mixmon.findings.census_report import CensusBus, CensusId, CensusNode, Censu
 from mixmon.findings.chain_fault import Diagnosis
 from mixmon.findings.gaps import Rhythm
 from mixmon.frames.block import EXTENDED
+from mixmon.report.balance import log_troubles
 from mixmon.report.table import Cell, Column, table
-from mixmon.report.text import counted, printable, wrap
+from mixmon.report.text import counted, paragraph
+from mixmon.run import LogFacts
 
-_PAGE = 80
 _SHOWN_STRANGERS = 12
 _RATE_OFF = 0.01
-"""A rate further than this from what the definitions say is remarked on: common practice, no source."""
+_LONG_GAP = 10
+"""Further from the expected rate than this, or longer than so many usual gaps: common practice, no source."""
 
 
 def census_json(census: CensusReport) -> Mapping[str, Any]:
@@ -111,9 +113,13 @@ def _twin_json(twin: Twin, nodes: Sequence[CensusNode]) -> Mapping[str, Any]:
     }
 
 
-def census_text(census: CensusReport) -> str:
-    """The census for a terminal of 80 columns, faults before figures that are well."""
+def census_text(census: CensusReport, name: str, log: LogFacts | None) -> str:
+    """The census for a terminal of 80 columns, faults before figures that are well.
+
+    `name` is the session's, "" without one; `log` what became of a log's lines, None on a live bus.
+    """
     parts = [
+        _title(census, name, log),
         _nodes(census),
         _findings(census),
         _strangers(census),
@@ -121,6 +127,14 @@ def census_text(census: CensusReport) -> str:
         _buses(census.buses),
     ]
     return "\n".join(part for part in parts if part)
+
+
+def _title(census: CensusReport, name: str, log: LogFacts | None) -> str:
+    lines = [f"CENSUS  {name}".rstrip(), f"{counted(census.frames, 'frame')} in {census.duration_s:.1f} s"]
+    lines += log_troubles(log) if log else []
+    if census.backward:
+        lines.append(f"{counted(census.backward, 'frame')} stamped before the frame before")
+    return "".join(map(paragraph, lines))
 
 
 def identifier(can_id: int) -> str:
@@ -154,7 +168,7 @@ def _nodes(census: CensusReport) -> str:
         "gaps between readings: 99 % are below p99; jitter is half the middle nine tenths. "
         "sums: wrong checksums; jumps: of the rolling counter."
     )
-    return f"{head}\n{table(columns, rows)}{_page([legend])}"
+    return f"{head}\n{table(columns, rows)}{paragraph(legend)}"
 
 
 def _node_row(node: CensusNode, twins: Sequence[Twin]) -> list[Cell]:
@@ -180,11 +194,7 @@ def _findings(census: CensusReport) -> str:
     """What is wrong, and what to check."""
     lines = [_diagnosis(d) for d in census.diagnoses]
     lines += [_twin(t) for t in census.twins]
-    lines += [
-        f"node {n.position}: {n.rhythm.rate_hz:.2f} Hz, {n.expected_hz:g} expected"
-        for n in census.nodes
-        if not n.silent and abs(n.rhythm.rate_hz / n.expected_hz - 1) > _RATE_OFF
-    ]
+    lines += [f"node {n.position}: {told}" for n in census.nodes if (told := "; ".join(_remarks(n)))]
     lines += [
         f"node {n.position}: no frame {', '.join(map(identifier, n.ids_missing))}"
         for n in census.nodes
@@ -193,7 +203,19 @@ def _findings(census: CensusReport) -> str:
     lines += [f"never heard: {u.bus}/{u.message} ({identifier(u.can_id)})" for u in census.unheard]
     lines += [f"bus {b.name}: no frame at all" for b in census.buses if not b.frames]
     lines += [_alone(b) for b in census.buses if _is_alone(census, b)]
-    return _page(lines)
+    return "".join(map(paragraph, lines))
+
+
+def _remarks(node: CensusNode) -> list[str]:
+    """What is odd about a node that is there."""
+    rhythm, remarks = node.rhythm, []
+    if not node.silent and abs(rhythm.rate_hz / node.expected_hz - 1) > _RATE_OFF:
+        remarks.append(f"{rhythm.rate_hz:.2f} Hz, {node.expected_hz:g} expected")
+    if rhythm.gap_max_s > _LONG_GAP * rhythm.gap_p50_s:
+        remarks.append(f"longest gap {1000 * rhythm.gap_max_s:.0f} ms")
+    if node.resets:
+        remarks.append(f"{counted(node.resets, 'reset')}: look at its supply and connector")
+    return remarks
 
 
 def _diagnosis(diagnosis: Diagnosis) -> str:
@@ -296,12 +318,13 @@ def _buses(buses: Sequence[CensusBus]) -> str:
         "load: bits on the wire, stuffing included; peak: the busiest 0.1 s. Repeated and destroyed frames "
         "are not in a log: both are lower bounds."
     )
+    switched = (
+        ["CAN FD frames that switch to a faster rate are counted at the nominal one: their load is lower."]
+        if any(b.switched for b in buses)
+        else []
+    )
     unknown = [] if all(b.bitrate for b in buses) else ["No load without a bit rate: --bitrate gives one."]
-    return f"{table(columns, rows)}{_page([legend, *unknown])}"
-
-
-def _page(lines: Sequence[str]) -> str:
-    return "".join(f"{piece}\n" for line in lines for piece in wrap(printable(line), _PAGE))
+    return f"{table(columns, rows)}{''.join(map(paragraph, [legend, *switched, *unknown]))}"
 
 
 def limits_missed(census: CensusReport) -> list[str]:

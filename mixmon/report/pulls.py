@@ -14,11 +14,10 @@ from mixmon.findings.pull_table import Point, PullTable
 from mixmon.findings.pulls import Pull
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.table import NO_VALUE, Cell, Column, number, table
-from mixmon.report.text import wrap
+from mixmon.report.text import paragraph
 from mixmon.run import Run
 from mixmon.session.model import Node
 
-_PAGE = 80
 _WIDE_PERCENT = 9.95
 _MARKS = {
     "event": ("##", "masked as event or wild"),
@@ -137,7 +136,7 @@ def pulls_text(review: PullReview, run: Run, chosen: Sequence[int], against: str
     title = f"PULLS  {run.session.name}".rstrip()
     parts = [f"{title}\n{log_text(run.log)}"]
     if not review.pulls:
-        parts.append(_paragraph(_none(run)))
+        parts.append(paragraph(_none(run)))
         return "\n".join(parts)
     parts.append(_list(review, run))
     parts += [_one(review, i, run, against) for i in chosen]
@@ -203,7 +202,7 @@ def _one(review: PullReview, i: int, run: Run, against: str) -> str:
         "target; valid: cylinders; by rpm/1000"
     )
     grid = _grid(by_band, run.session.chain.nodes, against)
-    return "".join(map(_paragraph, told)) + grid + _legend(by_band) + _compared(review.repeats[i])
+    return "".join(map(paragraph, told)) + grid + _legend(by_band) + _compared(review.repeats[i])
 
 
 def _facts(pull: Pull) -> str:
@@ -260,14 +259,14 @@ def _legend(by_band: PullTable) -> str:
     parts = [f"{mark} {meaning}" for mark, meaning in marks]
     if others:
         parts[-1 if _NO_DATA not in marks else list(marks).index(_NO_DATA)] += f" ({', '.join(others)})"
-    return _paragraph("; ".join(parts)) if parts else ""
+    return paragraph("; ".join(parts)) if parts else ""
 
 
 def _compared(repeat: Repeat | None) -> str:
     if repeat is None or not math.isfinite(repeat.rms):
         return ""
     alike = "like conditions" if not repeat.unlike else f"unlike conditions: {', '.join(repeat.unlike)}"
-    return _paragraph(
+    return paragraph(
         f"against pull {repeat.against + 1}: needs differ by {repeat.rms:.2f} % rms, noise alone makes "
         f"{number(repeat.noise_rms, 2)} %; {alike}"
     )
@@ -280,7 +279,7 @@ def _closing(review: PullReview, run: Run) -> str:
     odd = [f"cylinder {_cylinders(node)} {lag:.3f} s" for node, lag in by_node if abs(lag - usual) > 1e-9]
     lag = f"{usual:.3f} s" + (f", {', '.join(odd)}" if odd else " for all sensors")
     delays = f"gas delay and sensor lag ({lag}) are allowed for; --lag tells better ones"
-    return _paragraph(f"speeds are those at which the gas was burnt: {delays}") + _paragraph(
+    return paragraph(f"speeds are those at which the gas was burnt: {delays}") + paragraph(
         "+- is the middle one of the cylinders' half 95 % intervals; a wrong lag is not in it"
     )
 
@@ -288,7 +287,3 @@ def _closing(review: PullReview, run: Run) -> str:
 def _since(t: int, run: Run) -> float:
     """Seconds from the log's first frame."""
     return (t - (run.log.first_ns or 0)) / 1e9
-
-
-def _paragraph(text: str) -> str:
-    return "".join(f"{line}\n" for line in wrap(text, _PAGE))

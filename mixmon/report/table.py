@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from mixmon.report import text
 
 NO_VALUE = "--"
-_WIDTH = 80
 _NARROWEST_WRAP = 12
 
 Cell = str | float | None
@@ -43,7 +42,7 @@ def table(
     columns: Sequence[Column],
     rows: Sequence[Sequence[Cell]],
     *,
-    width: int = _WIDTH,
+    width: int = text.PAGE,
     bold: Collection[int] = (),
 ) -> str:
     """The table as text, one line feed after each line; rows whose index is in `bold` are emphasised."""

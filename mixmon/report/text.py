@@ -7,6 +7,9 @@ import unicodedata
 from collections.abc import Mapping
 from typing import TextIO
 
+PAGE = 80
+"""Columns of a page of text."""
+
 _BOLD, _NORMAL = "\x1b[1m", "\x1b[0m"
 
 
@@ -49,6 +52,11 @@ def wrap(text: str, columns: int) -> list[str]:
         else:
             lines.append(word)
     return lines or [""]
+
+
+def paragraph(text: str, columns: int = PAGE) -> str:
+    """The text in lines of at most that many columns, each ended; names in it cannot command the terminal."""
+    return "".join(f"{line}\n" for line in wrap(printable(text), columns))
 
 
 def counted(number: int, noun: str, plural: str | None = None) -> str:

@@ -9,11 +9,9 @@ from mixmon.findings.tip_measures import BACK_WITHIN, Repeated, TipMeasure
 from mixmon.findings.transients import Tip, TipGroup, Transients
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.table import Cell, Column, table
-from mixmon.report.text import counted, wrap
+from mixmon.report.text import counted, paragraph
 from mixmon.run import Run
 from mixmon.session.model import Node
-
-_PAGE = 80
 
 
 def transients_json(found: Transients, run: Run) -> Mapping[str, Any]:
@@ -179,7 +177,7 @@ def _closing(found: Transients) -> str:
         )
     if found.unjudged:
         lines.append(f"{counted(found.unjudged, 'tip')} without a cylinder that was valid throughout")
-    return "".join(f"{line}\n" for text in lines for line in wrap(text, _PAGE))
+    return "".join(map(paragraph, lines))
 
 
 _NONE = "no tip found: that is 25 % of opening or more within a quarter of a second, and held"
