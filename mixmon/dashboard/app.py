@@ -1,0 +1,169 @@
+"""The dashboard: one timer reads the newest snapshot, keys become commands, one widget draws.
+
+Nothing pushes at the screen: the worker swaps a reference, and ten times a second it is looked
+at. A worker that has stopped, or does not answer, is a state on the screen.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from textual.app import App, ComposeResult
+from textual.events import Key, Resize
+
+from mixmon.dashboard.caution import Caution
+from mixmon.dashboard.controls import Controls
+from mixmon.dashboard.held import DigitHold
+from mixmon.dashboard.page import PageView
+from mixmon.dashboard.state import State
+from mixmon.dashboard.view_pages import draw
+from mixmon.dashboard.view_scene import Scene, Setting, Unit, ViewOptions
+from mixmon.findings.alarm_records import AlarmEvent
+from mixmon.watching import Watching
+
+PICTURE_S: Final = 0.1
+"""The picture is renewed ten times a second."""
+
+STALLED_S: Final = 1.0
+"""A live worker that has published nothing for so long does not answer."""
+
+LEFT, REFUSED = 0, 1
+"""What `run` gives back: the person left; the caution was not accepted."""
+
+
+@dataclass(frozen=True, slots=True)
+class DashboardOptions:
+    """What the caller decides.
+
+    units       what `u` goes through, the first one to begin with; at least one
+    ascii       nothing but ASCII is drawn
+    palette     print, sunlight, mono or dark
+    decimals    of lambda; None: as the unit has them
+    blink       the unaccepted priority-1 word blinks
+    bell        ring once for each new priority-1 alarm, and when a dwell is done
+    caution     to be accepted first; empty: nothing is asked
+    accepted    called once when it was
+    """
+
+    units: tuple[Unit, ...]
+    ascii: bool = False
+    palette: str = "print"
+    decimals: int | None = None
+    blink: bool = True
+    bell: bool = True
+    caution: str = ""
+    accepted: Callable[[], None] = lambda: None
+
+    def state(self) -> State:
+        """The choices to begin with."""
+        view = ViewOptions(self.units[0], ascii=self.ascii, decimals=self.decimals, blink=self.blink)
+        return State(view, palette=self.palette)
+
+
+class Dashboard(App[int]):
+    """The screens over one Watching; it does not start or close it."""
+
+    ENABLE_COMMAND_PALETTE = False
+    CSS = "Screen { padding: 0; }"
+
+    def __init__(
+        self, watching: Watching, options: DashboardOptions, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        super().__init__(ansi_color=True)
+        self.controls = Controls(options.state(), options.units, watching.send)
+        self._watching = watching
+        self._options = options
+        self._clock = clock
+        self._setting = Setting(watching.session)
+        self._hold = DigitHold()
+        self._page = PageView()
+        self._seen = watching.snapshot
+        self._seen_at = clock()
+        self._dwelt = False
+
+    def compose(self) -> ComposeResult:
+        """One page."""
+        yield self._page
+
+    def on_mount(self) -> None:
+        """Begin with the caution, if there is one."""
+        self.set_interval(PICTURE_S, self.tick)
+        if self._options.caution:
+            self.push_screen(Caution(self._options.caution, self._options.palette), self._answered)
+
+    def _answered(self, accepted: bool | None) -> None:
+        if accepted:
+            self._options.accepted()
+        else:
+            self.exit(REFUSED)
+
+    def on_resize(self, _: Resize) -> None:
+        """Draw for the terminal as it now is."""
+        self.tick()
+
+    def on_key(self, event: Key) -> None:
+        """Hand the key on; draw at once, so that it is felt."""
+        event.prevent_default()
+        key = event.character if event.is_printable and event.character else event.key
+        self.controls.press(key, self.scene(), self._clock())
+        if self.controls.leave:
+            self.exit(LEFT)
+        self.tick()
+
+    def action_help_quit(self) -> None:
+        """Control-C is no key of this program; q is."""
+        self.controls.tell("q q leaves", self._clock())
+
+    def tick(self) -> None:
+        """Look at the newest snapshot and draw what has changed."""
+        now = self._clock()
+        self._heed()
+        self.controls.expire(now)
+        size = self._page.size
+        if size.width and size.height:
+            state = self.controls.state
+            self._page.show(draw(self.scene(), state, size.width, size.height), state.palette)
+
+    def scene(self) -> Scene:
+        """What is to be seen now."""
+        now, live, state = self._clock(), self._watching.snapshot, self.controls.state
+        if live is not self._seen:
+            self._seen, self._seen_at = live, now
+        waited = now - self._seen_at
+        shown = state.frozen or live
+        return Scene(
+            setting=self._setting,
+            snapshot=shown,
+            digits=self._hold.feed(shown, now),
+            options=state.options,
+            live=live,
+            stalled=waited if self._watching.live and waited > STALLED_S else 0.0,
+            frozen=max(now - state.frozen_at, 1.0) if state.frozen else 0.0,
+            lit=int(2 * now) % 2 == 0,
+            notes=state.notes,
+            paused=state.paused,
+        )
+
+    def _heed(self) -> None:
+        """Ring for new priority-1 alarms and for a dwell that is done."""
+        new = [
+            item
+            for item in self._watching.drain()
+            if isinstance(item, AlarmEvent) and item.announced and item.priority == 1
+        ]
+        held = self._watching.snapshot.holding
+        done = held is not None and held.left_s is not None and held.left_s <= 0
+        if self._options.bell and (new or (done and not self._dwelt)):
+            self.bell()
+        self._dwelt = done
+
+
+def run(watching: Watching, options: DashboardOptions) -> int:
+    """Show the screens until the person leaves; gives LEFT, or REFUSED if the caution was not accepted.
+
+    `watching` is started and closed by the caller.
+    """
+    return Dashboard(watching, options).run() or LEFT

@@ -1,0 +1,43 @@
+"""The caution as a screen of its own: y accepts, n or escape does not."""
+
+from __future__ import annotations
+
+from textual.app import ComposeResult
+from textual.events import Key, Resize
+from textual.screen import ModalScreen
+
+from mixmon.dashboard.page import PageView
+from mixmon.dashboard.view_caution import caution_page
+
+
+class Caution(ModalScreen[bool]):
+    """Shows the caller's text; dismissed with True when it was accepted, with False when not."""
+
+    def __init__(self, text: str, palette: str) -> None:
+        super().__init__()
+        self._text = text
+        self._palette = palette
+        self._first = 0
+
+    def compose(self) -> ComposeResult:
+        """One page."""
+        yield PageView()
+
+    def on_resize(self, event: Resize) -> None:
+        """Draw for the terminal as it now is."""
+        self._draw(event.size.width, event.size.height)
+
+    def on_key(self, event: Key) -> None:
+        """Accept, leave or scroll."""
+        event.stop()
+        if event.character in {"y", "Y"}:
+            self.dismiss(True)
+        elif event.character in {"n", "N", "q"} or event.key == "escape":
+            self.dismiss(False)
+        elif event.key in {"up", "down"}:
+            self._first = max(self._first + (1 if event.key == "down" else -1), 0)
+            self._draw(self.size.width, self.size.height)
+
+    def _draw(self, width: int, height: int) -> None:
+        rows = caution_page(self._text, width, height, first=self._first)
+        self.query_one(PageView).show(rows, self._palette)

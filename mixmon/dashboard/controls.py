@@ -1,0 +1,394 @@
+"""What keys do: a key and the moment in, new choices and commands out. No screen is needed for it.
+
+Nothing destructive happens on one press: recording off, leaving while recording and silencing
+an alarm ask first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from typing import Final
+
+from mixmon.dashboard.keys import Page
+from mixmon.dashboard.palettes import NAMES
+from mixmon.dashboard.state import State
+from mixmon.dashboard.view_cells import Place
+from mixmon.dashboard.view_limits import NOT_ACCEPTED
+from mixmon.dashboard.view_pages import alarm_index
+from mixmon.dashboard.view_prompt import Asked, Prompt
+from mixmon.dashboard.view_scene import ORDERS, Scene, Unit
+from mixmon.findings.alarm_records import Alarm
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.snapshot import Snapshot
+from mixmon.watching import (
+    MARK_BACK_S,
+    Accept,
+    AcceptAll,
+    Command,
+    InService,
+    Mark,
+    NoteText,
+    OutOfService,
+    Pause,
+    RecordOff,
+    RecordOn,
+    Reset,
+    ResetPeaks,
+    Resume,
+    Seek,
+    Shelve,
+    Speed,
+    Step,
+    Unshelve,
+)
+
+MESSAGE_S: Final = 3.0
+_TWO_DIGITS_S: Final = 1.0
+_JUMP_S: Final = 10.0
+_SPEEDS: Final = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, None)
+
+_PAGES: Final = {
+    "w": Page.WATCH,
+    "b": Page.BALANCE,
+    "t": Page.TRIMS,
+    "l": Page.ALARMS,
+    "h": Page.BUS,
+    "N": Page.NOTES,
+}
+
+
+class Controls:
+    """The person's choices, and what keys make of them.
+
+    state    all choices
+    leave    the person wants to go
+    """
+
+    def __init__(self, state: State, units: tuple[Unit, ...], send: Callable[[Command], None]) -> None:
+        self.state = state
+        self.leave = False
+        self._units = units
+        self._send = send
+        self._scene: Scene | None = None
+        self._now = 0.0
+
+    def press(self, key: str, scene: Scene, now_s: float) -> None:
+        """Take one key: a character, or a name such as `escape`; `scene` is what the person sees."""
+        self._scene, self._now = scene, now_s
+        self._set(message="")
+        if self.state.prompt is not None:
+            self._answer(self.state.prompt, key)
+            return
+        if key != "q":
+            self._set(leaving=False)
+        action = self._own().get(key) or self._common().get(key)
+        if action is not None:
+            action()
+        elif key.isdigit() and len(key) == 1:
+            self._pick(key)
+
+    def tell(self, words: str, now_s: float) -> None:
+        """Show words on the last line for a while."""
+        self._set(message=words, message_until=now_s + MESSAGE_S)
+
+    def expire(self, now_s: float) -> None:
+        """Take back what was to be shown for a while."""
+        if self.state.message and now_s >= self.state.message_until:
+            self._set(message="")
+
+    def _set(self, **changes: object) -> None:
+        self.state = replace(self.state, **changes)  # type: ignore[arg-type]
+
+    def _options(self, **changes: object) -> None:
+        self._set(options=replace(self.state.options, **changes))  # type: ignore[arg-type]
+
+    @property
+    def _seen(self) -> Scene:
+        assert self._scene is not None
+        return self._scene
+
+    def _common(self) -> dict[str, Callable[[], None]]:
+        keys: dict[str, Callable[[], None]] = {
+            " ": self._mark,
+            "r": self._record,
+            "a": self._accept,
+            "A": self._accept_all,
+            "z": self._shelve,
+            "f": self._freeze,
+            "u": self._unit,
+            "+": lambda: self._set(options=self.state.options.zoomed(1)),
+            "=": lambda: self._set(options=self.state.options.zoomed(1)),
+            "-": lambda: self._set(options=self.state.options.zoomed(-1)),
+            "n": lambda: self._ask(Asked.NOTE, "note"),
+            "/": self._find,
+            "?": self._help,
+            "D": self._decimals,
+            "C": self._palette,
+            "q": self._quit,
+            "escape": self._back,
+            "up": lambda: self._scroll(-1),
+            "down": lambda: self._scroll(1),
+            "pageup": lambda: self._scroll(-10),
+            "pagedown": lambda: self._scroll(10),
+        }
+        keys.update({key: partial(self._go, page) for key, page in _PAGES.items()})
+        if self._seen.live.replay_position is not None:
+            keys.update(self._replay())
+        return keys
+
+    def _replay(self) -> dict[str, Callable[[], None]]:
+        return {
+            ".": self._pause,
+            ",": lambda: self._send(Step()),
+            "[": lambda: self._seek(-_JUMP_S),
+            "]": lambda: self._seek(_JUMP_S),
+            "<": lambda: self._speed(-1),
+            ">": lambda: self._speed(1),
+        }
+
+    def _own(self) -> dict[str, Callable[[], None]]:
+        """Keys of the screen at hand; they never reuse a common one, except arrows."""
+        if self.state.page is Page.WATCH:
+            return {
+                "p": lambda: self._options(peaks=not self.state.options.peaks),
+                "P": lambda: self._send(ResetPeaks()),
+                "o": self._order,
+            }
+        if self.state.page is Page.BALANCE:
+            return {
+                "s": lambda: self._set(spread=not self.state.spread),
+                "left": lambda: self._move(-1, 0),
+                "right": lambda: self._move(1, 0),
+                "up": lambda: self._move(0, 1),
+                "down": lambda: self._move(0, -1),
+            }
+        if self.state.page is Page.ALARMS:
+            return {
+                "up": lambda: self._choose_alarm(-1),
+                "down": lambda: self._choose_alarm(1),
+                "R": self._reset,
+                "o": self._service,
+            }
+        return {}
+
+    def _go(self, page: Page) -> None:
+        self._set(page=page, first=0)
+
+    def _help(self) -> None:
+        if self.state.page is Page.HELP:
+            self._go(self.state.before)
+        else:
+            self._set(page=Page.HELP, before=self.state.page, first=0)
+
+    def _back(self) -> None:
+        """One step back: out of help, the search, the picked cylinder, the cell, then to watch."""
+        state = self.state
+        if state.page is Page.HELP:
+            self._go(state.before)
+        elif state.page is Page.EVENTS and state.wanted:
+            self._set(wanted="", first=0)
+        elif state.options.chosen is not None:
+            self._options(chosen=None)
+        elif state.cursor is not None:
+            self._set(cursor=None)
+        else:
+            self._go(Page.WATCH)
+
+    def _scroll(self, step: int) -> None:
+        self._set(first=max(self.state.first + step, 0))
+
+    def _pick(self, digit: str) -> None:
+        """A cylinder; two digits within a second are one number, where there is such a cylinder."""
+        before, at = self.state.digit
+        both = before + digit
+        cylinders = self._seen.setting.session.engine.cylinders
+        close = before and self._now - at <= _TWO_DIGITS_S and 1 <= int(both) <= cylinders
+        number = int(both) if close else int(digit) or 10
+        self._set(digit=("", 0.0) if close else (digit, self._now))
+        if self._seen.setting.node_of(number) is None:
+            self.tell(f"no sensor at cylinder {number}", self._now)
+        else:
+            self._options(chosen=number)
+
+    def _order(self) -> None:
+        at = ORDERS.index(self.state.options.order)
+        self._options(order=ORDERS[(at + 1) % len(ORDERS)])
+
+    def _unit(self) -> None:
+        names = [unit.name for unit in self._units]
+        here = self.state.options.unit.name
+        at = names.index(here) if here in names else -1
+        self._options(unit=self._units[(at + 1) % len(self._units)], decimals=None)
+        if len(self._units) == 1:
+            self.tell("no other unit: the session names no fuel", self._now)
+
+    def _decimals(self) -> None:
+        """One decimal fewer, as usual, one more, in turn."""
+        usual = self.state.options.unit.decimals
+        at = self.state.options.lambda_decimals - usual
+        self._options(decimals=usual + {0: 1, 1: -1, -1: 0}[at])
+
+    def _palette(self) -> None:
+        at = NAMES.index(self.state.palette)
+        self._set(palette=NAMES[(at + 1) % len(NAMES)])
+        self.tell(f"colours: {self.state.palette}", self._now)
+
+    def _move(self, across: int, up: int) -> None:
+        """The cursor on the cells; it appears where the engine is held, or in the first cell."""
+        axes = self._seen.setting.session.axes
+        speeds, loads = axes.rpm or (None,), axes.load or (None,)
+        held = self._seen.snapshot.holding
+        place: Place = (held.cell.rpm, held.cell.load) if held else (speeds[0], loads[0])
+        if self.state.cursor is not None:
+            at = speeds.index(self.state.cursor[0]), loads.index(self.state.cursor[1])
+            x = min(max(at[0] + across, 0), len(speeds) - 1)
+            y = min(max(at[1] + up, 0), len(loads) - 1)
+            place = (speeds[x], loads[y])
+        self._set(cursor=place)
+
+    def _freeze(self) -> None:
+        frozen = None if self.state.frozen is not None else self._seen.live
+        self._set(frozen=frozen, frozen_at=self._now)
+
+    def _mark(self) -> None:
+        self._send(Mark())
+        self._noted("mark", back_s=MARK_BACK_S)
+        self.tell("marked, dated back 2 s", self._now)
+
+    def _noted(self, words: str, *, back_s: float = 0.0) -> None:
+        t = self._seen.live.t
+        if t is not None:
+            self._set(notes=(*self.state.notes, (t - round(back_s * 1e9), words)))
+
+    def _record(self) -> None:
+        if is_recording(self._seen.live):
+            self._ask(Asked.RECORD_OFF, "stop recording?", words=False)
+        else:
+            self._send(RecordOn())
+
+    def _quit(self) -> None:
+        if not self.state.leaving:
+            self._set(leaving=True)
+            self.tell("q once more leaves", self._now)
+        elif is_recording(self._seen.live):
+            self._ask(Asked.LEAVE, "recording is on: stop it and leave?", words=False)
+        else:
+            self.leave = True
+
+    def _chosen_alarm(self) -> Alarm | None:
+        """On the alarm list the chosen one, elsewhere the most pressing one."""
+        alarms = self._seen.alarms()
+        if not alarms:
+            self.tell("no alarm stands", self._now)
+            return None
+        return alarms[alarm_index(self._seen, self.state) if self.state.page is Page.ALARMS else 0]
+
+    def _choose_alarm(self, step: int) -> None:
+        alarms = self._seen.alarms()
+        if alarms:
+            at = min(max(alarm_index(self._seen, self.state) + step, 0), len(alarms) - 1)
+            self._set(alarm=(alarms[at].rule.name, alarms[at].position))
+
+    def _accept(self) -> None:
+        alarm = self._chosen_alarm()
+        if alarm is not None:
+            self._send(Accept(alarm.rule.name, alarm.position))
+
+    def _accept_all(self) -> None:
+        waiting = (a for a in self._seen.alarms() if a.state in NOT_ACCEPTED)
+        seen = tuple((a.rule.name, a.position) for a in waiting)
+        if seen:
+            self._send(AcceptAll(seen))
+
+    def _reset(self) -> None:
+        alarm = self._chosen_alarm()
+        if alarm is None:
+            return
+        if alarm.state is AlarmState.LATCHED_ACKNOWLEDGED:
+            self._send(Reset(alarm.rule.name, alarm.position))
+        else:
+            self.tell("nothing to reset: only a latched alarm that was accepted can be", self._now)
+
+    def _shelve(self) -> None:
+        alarm = self._chosen_alarm()
+        if alarm is None:
+            return
+        if AlarmFlag.SHELVED in alarm.flags:
+            self._send(Unshelve(alarm.rule.name, alarm.position))
+        else:
+            self._silence(Asked.SHELVE, f"shelve {alarm.rule.name} for 10 min, why", alarm)
+
+    def _service(self) -> None:
+        alarm = self._chosen_alarm()
+        if alarm is None:
+            return
+        if AlarmFlag.OUT_OF_SERVICE in alarm.flags:
+            self._send(InService(alarm.rule.name, alarm.position))
+        else:
+            self._silence(Asked.SERVICE, f"{alarm.rule.name} out of service, why", alarm)
+
+    def _silence(self, asked: Asked, question: str, alarm: Alarm) -> None:
+        """Ask for the reason; the alarm is kept, as the list may move while it is typed."""
+        self._set(alarm=(alarm.rule.name, alarm.position))
+        self._ask(asked, question)
+
+    def _find(self) -> None:
+        self._go(Page.EVENTS)
+        self._ask(Asked.FIND, "find")
+
+    def _ask(self, asked: Asked, question: str, *, words: bool = True) -> None:
+        self._set(prompt=Prompt(asked, question, words))
+
+    def _answer(self, prompt: Prompt, key: str) -> None:
+        """A key while a question stands."""
+        if not prompt.words:
+            self._set(prompt=None)
+            if key == "y":
+                self._agreed(prompt.asked)
+        elif key == "escape":
+            self._set(prompt=None)
+        elif key == "enter":
+            self._set(prompt=None)
+            self._typed(prompt.asked, prompt.typed.strip())
+        else:
+            self._set(prompt=prompt.press(key))
+
+    def _agreed(self, asked: Asked) -> None:
+        self._send(RecordOff())
+        if asked is Asked.LEAVE:
+            self.leave = True
+
+    def _typed(self, asked: Asked, words: str) -> None:
+        if asked is Asked.FIND:
+            self._set(wanted=words, first=0)
+        elif not words:
+            self.tell("nothing written, nothing done", self._now)
+        elif asked is Asked.NOTE:
+            self._send(NoteText(words))
+            self._noted(words)
+        elif self.state.alarm is not None:
+            make = Shelve if asked is Asked.SHELVE else OutOfService
+            self._send(make(*self.state.alarm, words))
+
+    def _pause(self) -> None:
+        self._send(Resume() if self.state.paused else Pause())
+        self._set(paused=not self.state.paused)
+
+    def _seek(self, step_s: float) -> None:
+        self._send(Seek(max(self._seen.live.elapsed_s + step_s, 0.0)))
+
+    def _speed(self, step: int) -> None:
+        at = min(max(_SPEEDS.index(self.state.speed) + step, 0), len(_SPEEDS) - 1)
+        speed = _SPEEDS[at]
+        self._send(Speed(speed))
+        self._set(speed=speed)
+        self.tell(
+            "as fast as it can be worked" if speed is None else f"{speed:g} times its own speed", self._now
+        )
+
+
+def is_recording(snapshot: Snapshot) -> bool:
+    """Whether a run is being written, by the recorder's own words."""
+    return snapshot.recording.startswith("recording") and "failed" not in snapshot.recording

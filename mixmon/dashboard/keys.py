@@ -1,0 +1,107 @@
+"""The keys, once: what each does, on which screen, and which of them the last line names.
+
+One hand, gloves, no chords, nothing destructive on one press. A key means the same on every
+screen; a screen's own keys never reuse one of those.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+
+class Page(StrEnum):
+    """The screens; the value is the title."""
+
+    WATCH = "WATCH"
+    BALANCE = "BALANCE"
+    TRIMS = "TRIM SHEET"
+    ALARMS = "ALARMS"
+    BUS = "BUS & SENSORS"
+    EVENTS = "EVENTS"
+    NOTES = "NOTES"
+    HELP = "KEYS"
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """One key, or a few that belong together.
+
+    name     as the last line and the help write it
+    short    one or two words for the last line
+    long     for the help
+    pages    where it works; empty: everywhere
+    replay   only while a recording is played
+    """
+
+    name: str
+    short: str
+    long: str
+    pages: frozenset[Page] = frozenset()
+    replay: bool = False
+
+
+def _on(*pages: Page) -> frozenset[Page]:
+    return frozenset(pages)
+
+
+BINDINGS: Final = (
+    Binding("space", "mark", "mark this moment, dated back 2 s"),
+    Binding("r", "record", "recording on; off asks"),
+    Binding("a", "accept", "accept the chosen alarm, or the most pressing one"),
+    Binding("A", "accept all", "accept all alarms that are on the screen"),
+    Binding("z", "shelve", "put the chosen alarm aside for 10 min, reason asked; again: bring it back"),
+    Binding("f", "freeze", "hold the picture still; recording and alarms go on"),
+    Binding("0-9", "cylinder", "pick a cylinder, two keys for 10 to 16; esc: the leanest again"),
+    Binding("u", "unit", "lambda, phi, AFR, oxygen"),
+    Binding("+ -", "scale", "rails to 24, 12 or 6 % either side"),
+    Binding("w", "watch", "watch: the cylinders now"),
+    Binding("b", "balance", "balance by speed and load, dwell clock"),
+    Binding("t", "trims", "trim sheet"),
+    Binding("l", "alarms", "alarm list"),
+    Binding("h", "bus", "bus and sensors"),
+    Binding("/", "find", "events; find in them"),
+    Binding("n", "note", "write a note"),
+    Binding("N", "notes", "all notes and marks"),
+    Binding("D", "digits", "decimals of lambda"),
+    Binding("C", "colours", "print, sunlight, mono, dark"),
+    Binding("q q", "leave", "leave; while recording only when confirmed"),
+    Binding("p P", "peaks", "show the worst so far on the rails; P: begin anew", _on(Page.WATCH)),
+    Binding("o", "order", "rails in firing order or bank by bank", _on(Page.WATCH)),
+    Binding("s", "spread", "cells show the spread of all cylinders", _on(Page.BALANCE)),
+    Binding("arrows", "move", "choose a cell, a line", _on(Page.BALANCE, Page.ALARMS, Page.EVENTS)),
+    Binding("R", "reset", "reset a latched alarm that was accepted", _on(Page.ALARMS)),
+    Binding("o", "service", "out of service, reason asked; again: into service", _on(Page.ALARMS)),
+    Binding(".", "pause", "hold the recording still, go on", replay=True),
+    Binding(",", "step", "a tenth of a second further", replay=True),
+    Binding("[ ]", "10 s", "ten seconds back, ahead", replay=True),
+    Binding("< >", "speed", "play slower, faster", replay=True),
+    Binding("esc", "back", "take back a choice; back to watch"),
+    Binding("?", "keys", "this list"),
+)
+
+_FIRST: Final = {
+    Page.WATCH: ("a", "space", "f", "p P", "0-9", "b", "t", "l", "h", "/", "n", "r", "q q", "+ -", "u", "o"),
+    Page.BALANCE: ("arrows", "0-9", "s", "t", "w", "a", "space", "n", "l", "h"),
+    Page.TRIMS: ("b", "w", "n", "l", "a", "space"),
+    Page.ALARMS: ("a", "A", "z", "R", "o", "arrows", "w", "n"),
+    Page.BUS: ("w", "b", "l", "n", "a", "space"),
+    Page.EVENTS: ("/", "arrows", "w", "l", "n", "a", "space"),
+    Page.NOTES: ("n", "w", "/", "a", "space"),
+    Page.HELP: ("w", "esc"),
+}
+"""Keys in the order in which the last line names them; help is always last."""
+
+
+def bindings(page: Page, *, live: bool) -> tuple[Binding, ...]:
+    """What works on that screen now."""
+    return tuple(b for b in BINDINGS if (not b.pages or page in b.pages) and not (b.replay and live))
+
+
+def last_line(page: Page, *, live: bool) -> tuple[tuple[str, str], ...]:
+    """Keys and short words for the last line, most important first, help last."""
+    here = {b.name: b for b in bindings(page, live=live)}
+    replay = () if live else (".", "[ ]", "< >")
+    names = (*_FIRST[page][:2], *replay, *_FIRST[page][2:], "?")
+    return tuple((here[name].name, here[name].short) for name in names)

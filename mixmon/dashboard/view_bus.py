@@ -1,0 +1,55 @@
+"""Bus and sensors: the wires first, then the chain in the order of the wire."""
+
+from __future__ import annotations
+
+from mixmon.dashboard.view_events import event_rows
+from mixmon.dashboard.view_limits import Verdict
+from mixmon.dashboard.view_nodes import in_chain_order, node_rows
+from mixmon.dashboard.view_scene import Scene, age_text
+from mixmon.dashboard.view_status import Sheet, framed, room_below, status
+from mixmon.dashboard.view_text import Row, Segment, clean, fit_row, wrap
+from mixmon.snapshot import BusNow
+
+_MOST_EVENTS = 6
+
+
+def bus_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
+    """Buses, nodes, counters, the newest events; `first` nodes are scrolled away."""
+    width, height = sheet.width, sheet.height
+    head = [status(scene, verdict, width, title="BUS & SENSORS")]
+    head += [_bus(bus, width) for bus in scene.snapshot.buses]
+    room = room_below(head, height)
+    heading, *nodes = node_rows(scene, width, in_chain_order(scene), chosen=scene.chosen())
+    notes = _counters(scene, width)
+    shown = nodes[min(first, max(len(nodes) + 1 - room, 0)) :]
+    rest = room - 1 - len(shown)
+    notes = notes[: max(rest, 0)]
+    events = max(min(rest - len(notes) - 1, _MOST_EVENTS), 0)
+    line: list[Row] = [((scene.marks.rule * width, "rule"),)] if events else []
+    body = [heading, *shown, *notes, *line, *event_rows(scene, width, events)]
+    return framed(head, body, sheet)
+
+
+def _bus(bus: BusNow, width: int) -> Row:
+    quiet = bus.state in {"active", ""} and not bus.error_frames and not bus.lost
+    load = "load not known (no bit rate)" if bus.load_percent is None else f"load {bus.load_percent:.0f} %"
+    lost = "" if bus.lost is None else f"  lost {bus.lost}"
+    row: list[Segment] = [
+        (f" {clean(bus.name)}  ", "strong"),
+        (f"{load}  {bus.frames_per_s:.0f} frames/s  newest {age_text(bus.newest_age_ns)}", "text"),
+        (f"  {clean(bus.state)}  error frames {bus.error_frames}{lost}", "text" if quiet else "strong"),
+    ]
+    return fit_row(row, width)
+
+
+def _counters(scene: Scene, width: int) -> list[Row]:
+    """What has been counted: nothing is dropped silently."""
+    shown = scene.snapshot
+    parts = [f"{shown.frames:,} frames".replace(",", " ")]
+    if shown.late_by_clock:
+        parts.append(f"{shown.late_by_clock} too late to be placed")
+    parts += [f"{clean(name)} {count}" for name, count in shown.counters.items() if count]
+    lines = wrap("counted: " + ", ".join(parts), width - 2)
+    if scene.setting.sensorless:
+        lines += wrap("no sensor at cylinder " + ", ".join(map(str, scene.setting.sensorless)), width - 2)
+    return [fit_row([(f" {line}", "dim")], width) for line in lines]

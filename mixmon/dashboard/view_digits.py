@@ -1,0 +1,128 @@
+"""Numbers and words tall enough to be read from two metres.
+
+Glyphs are drawn on a grid three by five (N on four), and stretched: bars keep their thickness,
+what lies between them grows. Half blocks make two square pixels of one cell, so three rows of
+text are six pixels tall.
+
+A character should be seen under 16 minutes of arc at least, better 20 to 22 (ISO 9241-3,
+second-hand). Three rows of a terminal of 24 rows on a 15-inch panel give 36 minutes at two
+metres (computed); a terminal of more rows has smaller cells and needs taller digits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Final
+
+# Rows of pixels, top to bottom; '#' is lit.
+_GRID: Final[Mapping[str, str]] = {
+    "0": "### #.# #.# #.# ###",
+    "1": ".#. ##. .#. .#. ###",
+    "2": "### ..# ### #.. ###",
+    "3": "### ..# ### ..# ###",
+    "4": "#.# #.# ### ..# ..#",
+    "5": "### #.. ### ..# ###",
+    "6": "### #.. ### #.# ###",
+    "7": "### ..# ..# ..# ..#",
+    "8": "### #.# ### #.# ###",
+    "9": "### #.# ### ..# ###",
+    "+": "... .#. ### .#. ...",
+    "-": "... ... ### ... ...",
+    ".": ". . . . #",
+    " ": ". . . . .",
+    "A": "### #.# ### #.# #.#",
+    "D": "##. #.# #.# #.# ##.",
+    "E": "### #.. ##. #.. ###",
+    "K": "#.# #.# ##. #.# #.#",
+    "L": "#.. #.. #.. #.. ###",
+    "N": "#..# ##.# #.## #..# #..#",
+    "O": "### #.# #.# #.# ###",
+    "R": "### #.# ##. #.# #.#",
+    "T": "### .#. .#. .#. .#.",
+    "V": "#.# #.# #.# #.# .#.",
+}
+
+# Three rows of text without half blocks: strokes made of characters.
+_STROKES: Final[Mapping[str, tuple[str, str, str]]] = {
+    "0": (" _ ", "| |", "|_|"),
+    "1": ("   ", "  |", "  |"),
+    "2": (" _ ", " _|", "|_ "),
+    "3": (" _ ", " _|", " _|"),
+    "4": ("   ", "|_|", "  |"),
+    "5": (" _ ", "|_ ", " _|"),
+    "6": (" _ ", "|_ ", "|_|"),
+    "7": (" _ ", "  |", "  |"),
+    "8": (" _ ", "|_|", "|_|"),
+    "9": (" _ ", "|_|", " _|"),
+    "+": ("   ", "_|_", " | "),
+    "-": ("   ", "___", "   "),
+    ".": (" ", " ", "o"),
+    " ": (" ", " ", " "),
+    "A": (" _ ", "|_|", "| |"),
+    "D": (" _ ", "| \\", "|_/"),
+    "E": (" _ ", "|_ ", "|_ "),
+    "K": ("   ", "|/ ", "|\\ "),
+    "L": ("   ", "|  ", "|_ "),
+    "N": ("    ", "|\\ |", "| \\|"),
+    "O": (" _ ", "| |", "|_|"),
+    "R": (" _ ", "|_|", "| \\"),
+    "T": ("___", " | ", " | "),
+    "V": ("   ", "\\ /", " V "),
+}
+
+_PIXEL_ROWS: Final = {3: (1, 1, 1, 2, 1), 5: (2, 2, 2, 2, 2), 7: (2, 4, 2, 4, 2)}
+"""How many pixels, half a cell each, a row of the grid is stretched to, by rows of text."""
+
+_BLOCK_ROWS: Final = {5: (1, 1, 1, 1, 1), 7: (1, 2, 1, 2, 1)}
+"""The same in whole cells, where there are no half blocks."""
+
+_COLUMNS: Final = {3: 1, 5: 2, 7: 3}
+"""Cells a column of the grid is stretched to."""
+
+SIZES: Final = (7, 5, 3)
+_HALVES: Final = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
+
+
+def size_for(height: int) -> int:
+    """Rows of text that digits take in a terminal of that many rows."""
+    if height <= 30:
+        return 3
+    return 5 if height <= 45 else 7
+
+
+@lru_cache(1024)
+def big(text: str, size: int, *, ascii_only: bool = False) -> tuple[str, ...]:
+    """The text as `size` rows of equal width, one blank column of the grid between characters.
+
+    Characters that have no glyph are left blank.
+
+    >>> for row in big("7.1", 3): print(row)
+    ▀▀█   ▄█
+      █    █
+      █ ▄ ▄█▄
+    """
+    glyphs = [_glyph(c if c in _GRID else " ", size, ascii_only) for c in text]
+    gap = " " * (1 if size == 3 else _COLUMNS[size] // 2 + 1)
+    return tuple(gap.join(rows) for rows in zip(*glyphs, strict=True)) if glyphs else ("",) * size
+
+
+def big_width(text: str, size: int) -> int:
+    """Cells that the text takes."""
+    return len(big(text, size)[0])
+
+
+@lru_cache(256)
+def _glyph(char: str, size: int, ascii_only: bool) -> tuple[str, ...]:
+    if ascii_only and size == 3:
+        return _STROKES[char]
+    grid = [[c == "#" for c in row for _ in range(_COLUMNS[size])] for row in _GRID[char].split()]
+    if ascii_only:
+        return tuple(_blocks(row) for row, n in zip(grid, _BLOCK_ROWS[size], strict=True) for _ in range(n))
+    pixels = [row for row, n in zip(grid, _PIXEL_ROWS[size], strict=True) for _ in range(n)]
+    pairs = zip(pixels[::2], pixels[1::2], strict=True)
+    return tuple("".join(_HALVES[pair] for pair in zip(above, below, strict=True)) for above, below in pairs)
+
+
+def _blocks(row: list[bool]) -> str:
+    return "".join("#" if lit else " " for lit in row)

@@ -1,0 +1,107 @@
+"""Events: what has happened, newest on top, each with its time, in one line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from mixmon.dashboard.view_limits import Verdict
+from mixmon.dashboard.view_scene import Scene
+from mixmon.dashboard.view_status import Sheet, framed, status
+from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, padded, split_row
+from mixmon.findings.alarm_records import AlarmEvent, Happening
+
+KEPT = 200
+"""Lines that the events screen looks through."""
+
+_DECIMALS = {"lambda": 3, "%": 1, "s": 2, "V": 1}
+
+_CONDITION_WORDS = {Happening.CONDITION_TRUE: "back", Happening.CONDITION_FALSE: "cleared"}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One event: data time in ns, words, how it ended or stands, and the style of that."""
+
+    t: int
+    text: str
+    word: str
+    style: str
+
+
+def lines(scene: Scene) -> list[Line]:
+    """All events of the snapshot, newest first."""
+    found = [*map(_alarm_line, scene.snapshot.alarm_events), *_told(scene)]
+    found.sort(key=lambda line: line.t, reverse=True)
+    return found[:KEPT]
+
+
+def _told(scene: Scene) -> Iterator[Line]:
+    for t, words in scene.snapshot.remarks:
+        yield Line(t, words, "", "text")
+    for t, words in scene.notes:
+        yield Line(t, words, "", "text")
+
+
+def _alarm_line(event: AlarmEvent) -> Line:
+    cylinders = "+".join(map(str, event.cylinders))
+    where = f"cyl {cylinders} " if cylinders else ""
+    crossed = event.active and np.isfinite(event.value)
+    value = f"  {_value(event)}" if crossed else ""
+    reason = f"  ({event.reason})" if event.reason else ""
+    text = f"P{event.priority} {where}{event.rule}{value}{reason}"
+    if event.announced:
+        return Line(event.t, text, "NEW", "new" if event.priority == 1 else "strong")
+    return Line(event.t, text, _CONDITION_WORDS.get(event.what, event.what.value), "dim")
+
+
+def _value(event: AlarmEvent) -> str:
+    value, limit = measure(event.value, event.unit), measure(event.limit, event.unit)
+    return f"{value.removesuffix(event.unit)}(limit {limit})"
+
+
+def measure(value: float, unit: str) -> str:
+    """A measured value with its unit."""
+    if not np.isfinite(value):
+        return "--"
+    return f"{value:.{_DECIMALS.get(unit, 2)}f} {unit}"
+
+
+def event_rows(scene: Scene, width: int, height: int) -> list[Row]:
+    """The newest events in that many rows."""
+    rows = [_row(scene, line, width) for line in lines(scene)[:height]]
+    if not rows and height:
+        rows = [fit_row([(" no events yet", "dim")], width)]
+    return padded(rows, width, height)
+
+
+def _row(scene: Scene, line: Line, width: int) -> Row:
+    left = [(f" {scene.clock(line.t):>7}  ", "dim"), (clean(line.text), "text")]
+    right = [(f"  {line.word} ", line.style)] if line.word else []
+    return split_row(left, right, width)
+
+
+def events_page(
+    scene: Scene,
+    verdict: Verdict,
+    sheet: Sheet,
+    *,
+    wanted: str = "",
+    first: int = 0,
+) -> list[Row]:
+    """All events, or those that contain what is wanted; `first` lines are scrolled away."""
+    width = sheet.width
+    found = lines(scene)
+    shown = [line for line in found if wanted.lower() in line.text.lower() or wanted.lower() in line.word]
+    about = f" with '{clean(wanted)}': {len(shown)} of {len(found)}" if wanted else f"{len(shown)}"
+    head = [
+        status(scene, verdict, width, title=f"EVENTS {about.strip()}"),
+        fit_row([(f" {'time':>7}  what", "label")], width),
+    ]
+    rows = [_row(scene, line, width) for line in shown]
+    if not shown:
+        words = "nothing found; / to look for something else" if wanted else "no events yet"
+        rows = [blank(width), fit_row([(fit(f"  {words}", width), "dim")], width)]
+    return framed(head, rows, sheet, first=first)

@@ -1,0 +1,57 @@
+"""The keys, and what the letters mean."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from mixmon.dashboard.keys import BINDINGS
+from mixmon.dashboard.view_limits import Verdict
+from mixmon.dashboard.view_marks import LEGEND
+from mixmon.dashboard.view_scene import Scene
+from mixmon.dashboard.view_status import Sheet, framed, status
+from mixmon.dashboard.view_text import Row, beside, blank, fit_row, wrap
+
+_TWO_COLUMNS = 120
+
+_WORDS = (
+    ("NONE", "no limit crossed among those that are watched"),
+    ("LOOK", "something asks for a look"),
+    ("OVER", "a priority-1 limit is crossed"),
+    ("NO DATA", "nothing is known now; the last value is not shown"),
+)
+
+
+def help_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
+    """Keys, letters, limit words; `first` rows are scrolled away."""
+    width = sheet.width
+    head = [status(scene, verdict, width, title="KEYS")]
+    return framed(head, _body(width), sheet, first=first)
+
+
+def _body(width: int) -> list[Row]:
+    pairs = [(b.name, _where(b.long, [p.value.lower() for p in sorted(b.pages)])) for b in BINDINGS]
+    if width >= _TWO_COLUMNS:
+        half = width // 2
+        left, right = _table(pairs, half), _signs(half)
+        return beside([(left, half), (right, width - half)], max(len(left), len(right)))
+    return [*_table(pairs, width), blank(width), *_signs(width)]
+
+
+def _where(words: str, pages: list[str]) -> str:
+    return f"{words} ({', '.join(pages)})" if pages else words
+
+
+def _signs(width: int) -> list[Row]:
+    needs = [
+        ("needs +", "lean, to the right, L: add fuel"),
+        ("needs -", "rich, to the left, R: take fuel away"),
+    ]
+    return _table([*needs, *LEGEND, *_WORDS], width)
+
+
+def _table(pairs: Sequence[tuple[str, str]], width: int) -> list[Row]:
+    rows: list[Row] = []
+    for name, words in pairs:
+        for i, line in enumerate(wrap(words, max(width - 11, 8))):
+            rows.append(fit_row([(f" {name if i == 0 else '':<8} ", "key-name"), (line, "text")], width))
+    return rows

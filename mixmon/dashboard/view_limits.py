@@ -1,0 +1,159 @@
+"""The limit word: NONE, LOOK, OVER or NO DATA, and why; and where the limits lie on a rail.
+
+The word says what is known and no more. NONE means that no limit is crossed among those that
+are watched; it never means that the engine is out of danger.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+from mixmon.dashboard.view_marks import AT_END, CUT
+from mixmon.dashboard.view_scene import Scene, Setting, age_text, is_over
+from mixmon.findings.alarm_records import Alarm
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.mixture.block import SampleState
+from mixmon.snapshot import Snapshot
+
+NOT_ACCEPTED = frozenset(
+    {
+        AlarmState.UNACKNOWLEDGED,
+        AlarmState.RETURNED_UNACKNOWLEDGED,
+        AlarmState.LATCHED_UNACKNOWLEDGED,
+    }
+)
+
+
+class Word(Enum):
+    """The limit word; the value is what is shown."""
+
+    NONE = "NONE"
+    LOOK = "LOOK"
+    OVER = "OVER"
+    NO_DATA = "NO DATA"
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The limit word with its reason in a few words, and whether it asks to be accepted."""
+
+    word: Word
+    why: str
+    unaccepted: bool
+
+    @property
+    def style(self) -> str:
+        """Style of the word."""
+        return {
+            Word.NONE: "none",
+            Word.LOOK: "look",
+            Word.OVER: "over",
+            Word.NO_DATA: "nodata",
+        }[self.word]
+
+
+def verdict(scene: Scene) -> Verdict:
+    """The word for the moment, always of the live snapshot: a frozen picture must not hide an alarm."""
+    live, setting = scene.live, scene.setting
+    alarms = live.alarms.alarms
+    lost = _lost(live, scene.stalled)
+    unaccepted = any(a.rule.priority == 1 and a.state in NOT_ACCEPTED and not a.flags for a in alarms)
+    if lost:
+        return Verdict(Word.NO_DATA, lost, unaccepted)
+    over = [a for a in alarms if is_over(a)]
+    if over:
+        return Verdict(Word.OVER, _names(over), unaccepted)
+    blind = _blind(live, setting)
+    if blind:
+        return Verdict(Word.NO_DATA, blind, unaccepted)
+    look = _look(alarms, live, setting)
+    if look:
+        return Verdict(Word.LOOK, look, unaccepted)
+    return Verdict(Word.NONE, "no limit crossed", unaccepted)
+
+
+def _lost(live: Snapshot, stalled: float) -> str:
+    """Why nothing is known of any cylinder."""
+    if live.failure:
+        return f"stopped: {live.failure}"
+    if stalled:
+        return f"no answer from the worker for {age_text(round(stalled * 1e9))}"
+    if live.t is None:
+        return "nothing received yet"
+    states = {SampleState(s) for s in live.cylinders.state.tolist()}
+    if states & ({SampleState.VALID, SampleState.SETTLING} | AT_END | CUT):
+        return ""
+    words = " or ".join(sorted(state.word for state in states)) or "none declared"
+    return f"sensors {words}"
+
+
+def _blind(live: Snapshot, setting: Setting) -> str:
+    """What the engine bus no longer says although priority-1 limits rest on it."""
+    needed = ["rpm"] if any(r.when and "rpm" in r.when for r in setting.rules if r.priority == 1) else []
+    if any(r.over_target is not None for r in setting.rules if r.priority == 1):
+        needed.append("target")
+    known = dict(live.engine) | {"target": live.target}
+    watched = setting.session.engine_signals
+    gone = [
+        name
+        for name in needed
+        if (name in watched or (name == "target" and setting.session.targets is not None))
+        and not np.isfinite(known.get(name, np.nan))
+    ]
+    return f"{' and '.join(gone)} lost" if gone else ""
+
+
+def _look(alarms: tuple[Alarm, ...], live: Snapshot, setting: Setting) -> str:
+    """What asks for a look though no priority-1 limit is crossed."""
+    active = [a for a in alarms if a.active and AlarmFlag.SUPPRESSED not in a.flags]
+    if active:
+        return _names(active)
+    waiting = [a for a in alarms if a.state in NOT_ACCEPTED and not a.flags]
+    if waiting:
+        return f"{_names(waiting)}: not accepted"
+    unwatched = next((pair for pair in setting.unwatched if pair[0].priority == 1), None)
+    if unwatched:
+        return f"{unwatched[0].name} not watched: no {', '.join(unwatched[1])}"
+    states = live.cylinders.state
+    usable = sum(int((states == s).sum()) for s in (SampleState.VALID, *CUT))
+    if usable < len(states):
+        return f"{usable} of {len(states)} valid"
+    return ""
+
+
+def _names(alarms: list[Alarm]) -> str:
+    first = alarms[0]
+    more = f" and {len(alarms) - 1} more" if len(alarms) > 1 else ""
+    return f"{who(first)}{first.rule.name}{more}"
+
+
+def who(alarm: Alarm) -> str:
+    """`cyl 3 `, or nothing where the whole engine is meant."""
+    return f"cyl {'+'.join(map(str, alarm.cylinders))} " if alarm.cylinders else ""
+
+
+def rail_limits(setting: Setting, target: float) -> tuple[float | None, float | None]:
+    """The tightest rich and lean limits as needs against the target, percent; None where there is none."""
+    if not target > 0:
+        return None, None
+    lean: list[float] = []
+    rich: list[float] = []
+    for lam, is_lean in _in_lambda(setting, target):
+        (lean if is_lean else rich).append(100.0 * (lam / target - 1.0))
+    return max(rich, default=None), min(lean, default=None)
+
+
+def _in_lambda(setting: Setting, target: float) -> Iterator[tuple[float, bool]]:
+    for rule in setting.rules:
+        if rule.over_target is not None:
+            yield target + rule.over_target, True
+        if rule.under_target is not None:
+            yield target - rule.under_target, False
+        if rule.lambda_above is not None:
+            yield rule.lambda_above, True
+        if rule.lambda_below is not None:
+            yield rule.lambda_below, False

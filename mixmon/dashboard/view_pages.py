@@ -1,0 +1,65 @@
+"""Which screen is drawn: one function from a moment and the person's choices to rows."""
+
+from __future__ import annotations
+
+from mixmon.dashboard.keys import Page, last_line
+from mixmon.dashboard.state import State
+from mixmon.dashboard.view_alarms import alarms_page
+from mixmon.dashboard.view_balance import balance_page
+from mixmon.dashboard.view_bus import bus_page
+from mixmon.dashboard.view_cells import CellView
+from mixmon.dashboard.view_events import events_page
+from mixmon.dashboard.view_help import help_page
+from mixmon.dashboard.view_limits import verdict
+from mixmon.dashboard.view_notes import notes_page
+from mixmon.dashboard.view_prompt import message_row, prompt_row
+from mixmon.dashboard.view_scene import Scene
+from mixmon.dashboard.view_status import Sheet
+from mixmon.dashboard.view_text import Row
+from mixmon.dashboard.view_trims import trims_page
+from mixmon.dashboard.view_watch import watch_page
+
+
+def draw(scene: Scene, state: State, width: int, height: int) -> list[Row]:
+    """The screen: `height` rows of `width` cells. Question or answer covers the last row."""
+    rows = _page(scene, state, width, height)
+    if state.prompt is not None:
+        rows[-1:] = [prompt_row(state.prompt, width)]
+    elif state.message:
+        rows[-1:] = [message_row(state.message, width)]
+    return rows[:height]
+
+
+def _page(scene: Scene, state: State, width: int, height: int) -> list[Row]:
+    word = verdict(scene)
+    page = state.page
+    sheet = Sheet(width, height, last_line(page, live=scene.live.replay_position is None))
+    if page is Page.BALANCE:
+        return balance_page(scene, word, cell_view(scene, state), sheet)
+    if page is Page.ALARMS:
+        return alarms_page(scene, word, alarm_index(scene, state), sheet)
+    if page is Page.EVENTS:
+        return events_page(scene, word, sheet, wanted=state.wanted, first=state.first)
+    if page is Page.WATCH:
+        return watch_page(scene, word, sheet)
+    others = {
+        Page.TRIMS: trims_page,
+        Page.BUS: bus_page,
+        Page.NOTES: notes_page,
+        Page.HELP: help_page,
+    }
+    return others[page](scene, word, sheet, first=state.first)
+
+
+def cell_view(scene: Scene, state: State) -> CellView:
+    """What the cells show: the picked cylinder, or the leanest, or the first."""
+    index = scene.chosen()
+    node = scene.setting.nodes[index if index is not None else 0]
+    cylinder = scene.options.chosen if scene.options.chosen is not None else node.cylinders[0]
+    return CellView(cylinder, state.spread, state.cursor)
+
+
+def alarm_index(scene: Scene, state: State) -> int:
+    """Where the chosen alarm stands in the list now; the top where it is gone."""
+    names = [(a.rule.name, a.position) for a in scene.alarms()]
+    return names.index(state.alarm) if state.alarm in names else 0

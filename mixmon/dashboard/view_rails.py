@@ -1,0 +1,246 @@
+"""Rails: one cylinder a row, rich to the left, lean to the right of what is wanted.
+
+    3  0.916  +5.3 L            ┊         │      ┊━●━━        V!  over       9 ms
+
+The bar is the last two seconds, the dot is now, the dotted marks are the limits in force. On a
+screen too narrow or too low for rails, cylinder, need and letter stay.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from mixmon.dashboard.view_limits import rail_limits
+from mixmon.dashboard.view_marks import letter, state_word
+from mixmon.dashboard.view_scene import Scene, age_text, number, side, signed
+from mixmon.dashboard.view_text import Row, Segment, beside, fit, fit_row
+from mixmon.mixture.block import SampleState
+
+_TEXT_CELLS = 33
+"""Cells of a row besides rail, label and value."""
+
+_LEAST_VALUE = 6
+
+_CELL = 8
+"""Cells of need and letter in the grid of small screens."""
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """What a rail of that many cells shows, in percent of fuel."""
+
+    cells: int
+    scale: float
+    rich_limit: float | None
+    lean_limit: float | None
+
+    def at(self, percent: float) -> int:
+        """The cell of a need; the outermost ones are for what lies beyond."""
+        middle = self.cells // 2
+        step = middle * percent / self.scale
+        return min(max(middle + round(step), 0), self.cells - 1)
+
+
+def track_of(scene: Scene, cells: int) -> Track:
+    """The rail at the moment's target."""
+    wanted = scene.snapshot.target if scene.digits.against == "target" else np.nan
+    return Track(cells, scene.options.scale, *rail_limits(scene.setting, wanted))
+
+
+def rail_rows(scene: Scene, width: int) -> list[Row]:
+    """A heading, then one row a node, all cells of the terminal's width."""
+    label = max(scene.setting.label_width, 3)
+    track, over = track_of(scene, width - _TEXT_CELLS - label - _value_cells(scene)), scene.over()
+    return [_heading(scene, track, width, label)] + [
+        _row(scene, i, track, label, over=i in over) for i in scene.order()
+    ]
+
+
+def plain_rows(scene: Scene, width: int) -> list[Row]:
+    """The same without rails."""
+    label, over = max(scene.setting.label_width, 3), scene.over()
+    heading = f"{_left_heading(scene, label)}  state           age"
+    rows = [fit_row([(heading, "label")], width)]
+    for index in scene.order():
+        mine = {"over": index in over}
+        row = [*_readings(scene, index, label, **mine), *_standing(scene, index, **mine)]
+        rows.append(fit_row(row, width))
+    return rows
+
+
+def _value_cells(scene: Scene) -> int:
+    return max(len(scene.options.unit.heading), _LEAST_VALUE)
+
+
+def _left_heading(scene: Scene, label: int) -> str:
+    return f"{'cyl':>{label}}  {fit(scene.options.unit.heading, _value_cells(scene), right=True)}  needs % "
+
+
+def _heading(scene: Scene, track: Track, width: int, label: int) -> Row:
+    left = _left_heading(scene, label)
+    rich, lean = f"-{track.scale:.0f} RICH", f"LEAN +{track.scale:.0f}"
+    middle = fit_centred("target" if scene.digits.against == "target" else "peers", track.cells)
+    rail = rich + middle[len(rich) : track.cells - len(lean)] + lean
+    return fit_row([(left, "label"), (rail, "label"), ("  state           age", "label")], width)
+
+
+def fit_centred(text: str, cells: int) -> str:
+    """The text about the middle cell."""
+    before = max(cells // 2 - len(text) // 2, 0)
+    return fit(" " * before + text, cells)
+
+
+def _row(scene: Scene, index: int, track: Track, label: int, *, over: bool) -> Row:
+    return (
+        *_readings(scene, index, label, over=over),
+        *_rail(scene, index, track, over=over),
+        *_standing(scene, index, over=over),
+    )
+
+
+def _readings(scene: Scene, index: int, label: int, *, over: bool) -> list[Segment]:
+    counted = scene.counted(index)
+    name = fit(scene.setting.labels[index], label, right=True)
+    style = "chosen" if scene.chosen() == index and scene.options.chosen is not None else "strong"
+    need = scene.need(index)
+    return [
+        (name, style),
+        ("  " + fit(_lambda(scene, index), _value_cells(scene), right=True), "text" if counted else "gone"),
+        ("  " + fit(signed(need), 5, right=True), need_style(counted=counted, over=over)),
+        (f" {side(need)} ", "over-text" if over and counted else "dim"),
+    ]
+
+
+def need_style(*, counted: bool, over: bool) -> str:
+    """Style of a need."""
+    if not counted:
+        return "gone"
+    return "over-text" if over else "text"
+
+
+def _lambda(scene: Scene, index: int) -> str:
+    lam = scene.lam(index)
+    unit = scene.options.unit
+    return number(unit.of(lam), scene.options.lambda_decimals) if np.isfinite(lam) else "--"
+
+
+def _standing(scene: Scene, index: int, *, over: bool) -> list[Segment]:
+    state = scene.state(index)
+    valid = state is SampleState.VALID
+    style = "over-text" if over and valid else "text" if valid else "gone-strong"
+    age = age_text(int(scene.snapshot.cylinders.age_ns[index]))
+    return [
+        (f"  {letter(state, over=over):<2} {fit(state_word(state, over=over), 9)}", style),
+        (fit(age, 7, right=True), "dim" if valid else "gone-strong"),
+    ]
+
+
+def _rail(scene: Scene, index: int, track: Track, *, over: bool) -> list[Segment]:
+    """Cells of the rail, neighbours of one style joined."""
+    marks = scene.marks
+    cells = [" "] * track.cells
+    styles = ["rail"] * track.cells
+    cells[track.cells // 2] = marks.target
+    for limit in (track.rich_limit, track.lean_limit):
+        if limit is not None and abs(limit) <= track.scale:
+            cells[track.at(limit)] = marks.limit
+    if scene.counted(index):
+        _draw_needs(scene, index, track, cells, styles, over=over)
+    return join(cells, styles)
+
+
+def _draw_needs(
+    scene: Scene, index: int, track: Track, cells: list[str], styles: list[str], *, over: bool
+) -> None:
+    marks, now = scene.marks, scene.snapshot.cylinders
+    against = now.vs_target if scene.digits.against == "target" else now.vs_peers
+    need = float(against[index])
+    hue = "rail-lean" if need > 0 else "rail-rich"
+    low, high, worst = (float(x[index]) for x in (now.low, now.high, now.worst))
+    if scene.digits.against == "target" and np.isfinite(low) and np.isfinite(high):
+        for x in range(track.at(low), track.at(high) + 1):
+            if cells[x] == " ":
+                cells[x], styles[x] = marks.whisker, "rail-whisker"
+    if scene.options.peaks and scene.digits.against == "target" and np.isfinite(worst):
+        x = track.at(worst)
+        cells[x], styles[x] = marks.peak, "rail-lean"
+    if np.isfinite(need):
+        x = track.at(need)
+        beyond = marks.beyond_lean if need > track.scale else marks.beyond_rich
+        cells[x] = marks.now if abs(need) <= track.scale else beyond
+        styles[x] = hue if over or _outside(need, track) else "rail-now"
+
+
+def _outside(need: float, track: Track) -> bool:
+    """Whether the need lies beyond a limit: only then is there colour."""
+    lean, rich = track.lean_limit, track.rich_limit
+    return (lean is not None and need > lean) or (rich is not None and need < rich)
+
+
+def join(cells: Sequence[str], styles: Sequence[str]) -> list[Segment]:
+    """Single cells as segments."""
+    out: list[Segment] = []
+    start = 0
+    for x in range(1, len(cells) + 1):
+        if x == len(cells) or styles[x] != styles[start]:
+            out.append(("".join(cells[start:x]), styles[start]))
+            start = x
+    return out
+
+
+def grid_rows(scene: Scene, width: int) -> list[Row]:
+    """Cylinder, need and letter of every node, several to a row: what is never left out."""
+    size = scene.setting.label_width + 1 + _CELL + 1
+    columns = max(width // size, 1)
+    order, over = scene.order(), scene.over()
+    height = -(-len(order) // columns)
+    blocks = []
+    for x in range(columns):
+        part = order[x * height : (x + 1) * height]
+        blocks.append(([_small(scene, i, size, over=i in over) for i in part], size))
+    rows = beside(blocks, height)
+    return [fit_row(row, width) for row in rows]
+
+
+def _small(scene: Scene, index: int, size: int, *, over: bool) -> Row:
+    state = scene.state(index)
+    counted = state is SampleState.VALID
+    label = fit(scene.setting.labels[index], scene.setting.label_width, right=True)
+    return fit_row(
+        [
+            (f"{label} ", "strong"),
+            (fit(signed(scene.need(index)), 5, right=True), need_style(counted=counted, over=over)),
+            (f" {letter(state, over=over):<2}", "over-text" if over and counted else "gone-strong"),
+        ],
+        size,
+    )
+
+
+def half_rails(scene: Scene, width: int) -> list[Row]:
+    """Rails in two columns, for a screen wide enough and not high enough."""
+    order, over = scene.order(), scene.over()
+    height = -(-len(order) // 2)
+    one = width // 2
+    track = track_of(scene, one - scene.setting.label_width - _CELL - 3)
+    heading = _half_heading(scene, track, one)
+    columns = []
+    for part in (order[:height], order[height:]):
+        rows = [heading, *(_half(scene, i, track, one, over=i in over) for i in part)]
+        columns.append((rows, one))
+    return [fit_row(row, width) for row in beside(columns, height + 1)]
+
+
+def _half_heading(scene: Scene, track: Track, width: int) -> Row:
+    left = " " * (scene.setting.label_width - 1) + " cyl needs"
+    rich, lean = f"-{track.scale:.0f} RICH", f"LEAN +{track.scale:.0f}"
+    rail = rich + fit_centred("", track.cells)[len(rich) : track.cells - len(lean)] + lean
+    start = scene.setting.label_width + 1 + _CELL
+    return fit_row([(fit(left, start), "label"), (rail, "label")], width)
+
+
+def _half(scene: Scene, index: int, track: Track, width: int, *, over: bool) -> Row:
+    small = _small(scene, index, scene.setting.label_width + 1 + _CELL, over=over)
+    return fit_row([*small, *_rail(scene, index, track, over=over)], width)

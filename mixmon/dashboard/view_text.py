@@ -1,0 +1,148 @@
+"""Rows of styled text, exactly as wide as they are asked to be.
+
+A segment is (text, style name), a row a tuple of segments, a page a list of rows. All that is
+drawn goes through here, so that a name from a foreign file can neither break a row nor reach
+the terminal as a command.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+
+Segment = tuple[str, str]
+Row = tuple[Segment, ...]
+
+TEXT = "text"
+"""The style of what has none of its own."""
+
+_PLAIN_PLANE = 0x10000
+
+
+@lru_cache(4096)
+def clean(text: str) -> str:
+    """The text with everything that has no certain width shown as `?`.
+
+    Composed first (NFC), so that an accent survives. Combining marks, controls and characters
+    beyond the first plane are drawn differently by each terminal; they go.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(c if _certain(c) else "?" for c in unicodedata.normalize("NFC", text))
+
+
+def _certain(char: str) -> bool:
+    return char.isprintable() and ord(char) < _PLAIN_PLANE and unicodedata.category(char)[0] not in "MC"
+
+
+@lru_cache(4096)
+def width(text: str) -> int:
+    """Terminal cells of a clean text.
+
+    Wide and full-width characters take two (Unicode Standard Annex #11; ambiguous ones count as one).
+
+    >>> width("cyl 3"), width("エンジン")
+    (5, 8)
+    """
+    if text.isascii():
+        return len(text)
+    return sum(2 if unicodedata.east_asian_width(c) in {"W", "F"} else 1 for c in text)
+
+
+def fit(text: str, columns: int, *, right: bool = False) -> str:
+    """The clean text in exactly that many cells: padded, or cut with a tilde as its last cell.
+
+    >>> fit("lean under load", 8), fit("8", 3, right=True)
+    ('lean un~', '  8')
+    """
+    text = clean(text)
+    room = columns - width(text)
+    if room < 0:
+        return _cut(text, columns)
+    return " " * room + text if right else text + " " * room
+
+
+def _cut(text: str, columns: int) -> str:
+    if columns <= 0:
+        return ""
+    kept, used = [], 0
+    for char in text:
+        used += width(char)
+        if used > columns - 1:
+            break
+        kept.append(char)
+    head = "".join(kept) + "~"
+    return head + " " * (columns - width(head))
+
+
+def row_width(row: Iterable[Segment]) -> int:
+    """Cells of a row."""
+    return sum(width(text) for text, _ in row)
+
+
+def fit_row(row: Iterable[Segment], columns: int, style: str = TEXT) -> Row:
+    """The segments in exactly that many cells, filled up in `style`, cut at the right edge."""
+    out: list[Segment] = []
+    left = columns
+    for text, name in row:
+        size = width(text)
+        if size > left:
+            if left:
+                out.append((fit(text.rstrip(), left), name))
+            return tuple(out)
+        if size:
+            out.append((text, name))
+            left -= size
+    if left:
+        out.append((" " * left, style))
+    return tuple(out)
+
+
+def split_row(left: Iterable[Segment], right: Sequence[Segment], columns: int, style: str = TEXT) -> Row:
+    """`left` flush left and `right` flush right; where they meet, the left one is cut."""
+    room = columns - row_width(right)
+    if room <= 0:
+        return fit_row(right, columns, style)
+    return fit_row((*fit_row(left, room, style), *right), columns, style)
+
+
+def blank(columns: int, style: str = TEXT) -> Row:
+    """An empty row."""
+    return ((" " * columns, style),) if columns else ()
+
+
+def wrap(text: str, columns: int) -> list[str]:
+    """The text in lines of at most that many cells, broken at blanks, or within a longer word."""
+    lines: list[str] = []
+    for word in clean(text).split():
+        if lines and width(lines[-1]) + 1 + width(word) <= columns:
+            lines[-1] += " " + word
+        else:
+            lines += _pieces(word, columns)
+    return lines or [""]
+
+
+def _pieces(word: str, columns: int) -> list[str]:
+    pieces = [""]
+    for char in word:
+        if width(pieces[-1]) + width(char) > max(columns, 1):
+            pieces.append("")
+        pieces[-1] += char
+    return pieces
+
+
+def beside(blocks: Sequence[tuple[Sequence[Row], int]], height: int) -> list[Row]:
+    """Blocks of rows side by side, each of the width given with it, short ones filled up."""
+    return [
+        tuple(
+            segment for rows, columns in blocks for segment in (rows[y] if y < len(rows) else blank(columns))
+        )
+        for y in range(height)
+    ]
+
+
+def padded(rows: Sequence[Row], columns: int, height: int) -> list[Row]:
+    """Exactly `height` rows of exactly `columns` cells: cut at the bottom, or filled up."""
+    kept = [row if row_width(row) == columns else fit_row(row, columns) for row in rows[:height]]
+    return kept + [blank(columns)] * (height - len(kept))

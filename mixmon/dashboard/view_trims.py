@@ -1,0 +1,74 @@
+"""The trim sheet: what would be typed into the ECU, how sure it is, and what must be done first."""
+
+from __future__ import annotations
+
+import math
+
+from mixmon.dashboard.view_balance import spread_text
+from mixmon.dashboard.view_limits import Verdict
+from mixmon.dashboard.view_scene import Scene, signed
+from mixmon.dashboard.view_status import Sheet, framed, room_below, status
+from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, wrap
+from mixmon.findings.balance import Balance, CylinderNeed
+
+CAUTION = (
+    "Prove each label by a fuel step on a known cylinder before a trim is entered; measure again after. "
+    "Nothing here senses knock: balanced mixture is not proof of knock margin. The builder's limits stand."
+)
+_REMARKS_AT = 49
+
+
+def trims_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
+    """One row a cylinder, then spread and cautions; `first` rows are scrolled away."""
+    width, height = sheet.width, sheet.height
+    head = [status(scene, verdict, width, title="TRIM SHEET")]
+    balance = scene.snapshot.balance
+    if balance is None:
+        return framed(head, _nothing(width), sheet)
+    body = _sheet(scene, balance, width, whole=True)
+    if len(body) > room_below(head, height):
+        body = _sheet(scene, balance, width, whole=False)
+    return framed(head, body, sheet, first=first)
+
+
+def _nothing(width: int) -> list[Row]:
+    words = "no trims offered: no steady time has been counted yet; hold the engine in a cell (b)"
+    return [blank(width), *(fit_row([(f"  {line}", "text")], width) for line in wrap(words, width - 4))]
+
+
+def _sheet(scene: Scene, balance: Balance, width: int, *, whole: bool) -> list[Row]:
+    """The table and what must be said; `whole` gives remarks as many lines as they need."""
+    offered = not balance.withheld
+    rows = [fit_row([(" cyl  needs % 95 % interval    trim now    new  remarks", "label")], width)]
+    for one in balance.cylinders:
+        rows += _rows(one, width, offered=offered, whole=whole)
+    spread = f"spread {spread_text(balance.spread)}"
+    step = f"step {scene.setting.session.trims.step_percent:g} %"
+    after = f", predicted {spread_text(balance.predicted_spread, count=False)}; {step}, mean kept"
+    lines = [f"no trims offered: {reason}" for reason in balance.withheld]
+    lines += [spread + (after if offered else ""), CAUTION, *(f"note: {note}" for note in balance.notes)]
+    for line in lines:
+        style = "strong" if line.startswith("no trims") else "text"
+        rows += [fit_row([(f" {part}", style)], width) for part in wrap(line, width - 2)]
+    return rows
+
+
+def _rows(one: CylinderNeed, width: int, *, offered: bool, whole: bool) -> list[Row]:
+    low, high = one.interval95_percent
+    interval = f"{signed(low)} to {signed(high)}" if math.isfinite(low) else "not known"
+    new = signed(one.trim_new_percent, 2) if offered else "--"
+    changed = offered and one.trim_new_percent != one.trim_now_percent
+    remarks = clean("; ".join(one.flags))
+    room = width - _REMARKS_AT - 1
+    first, *more = wrap(remarks, room) if whole and room >= 20 else [remarks]
+    numbers: Row = (
+        (f"{one.cylinder:>4} ", "strong"),
+        (f"{fit(signed(one.needs_percent), 8, right=True)} ", "text"),
+        (f"{fit(interval, 16)} ", "text"),
+        (f"{fit(signed(one.trim_now_percent, 2), 8, right=True)} ", "text"),
+        (f"{fit(new, 6, right=True)}  ", "strong" if changed else "text"),
+    )
+    return [
+        fit_row([*numbers, (first, "text")], width),
+        *(fit_row([(" " * _REMARKS_AT, "text"), (line, "text")], width) for line in more),
+    ]

@@ -1,0 +1,255 @@
+"""Sessions and snapshots as they could be, made by hand, for 1 to 16 cylinders."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from mixmon.dashboard.held import DigitHold
+from mixmon.dashboard.view_scene import Scene, Setting, ViewOptions
+from mixmon.findings.alarm_records import Alarm, AlarmEvent, AlarmList, Happening
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed
+from mixmon.findings.spread import Spread
+from mixmon.gas.fuel import fuel_named
+from mixmon.mixture.block import SampleState
+from mixmon.mixture.steady import Cell
+from mixmon.report.units import unit_named
+from mixmon.session.default_limits import placeholder_rules
+from mixmon.session.model import (
+    Axes,
+    Bus,
+    Chain,
+    Engine,
+    Limits,
+    Node,
+    Session,
+    SignalChoice,
+    Trims,
+)
+from mixmon.snapshot import BusNow, Cylinders, Holding, Snapshot, Strip
+
+SECOND = 1_000_000_000
+FUEL = fuel_named("E10")
+UNITS = {name: unit_named(name, FUEL, FUEL.stoich_afr) for name in ("lambda", "phi", "afr", "oxygen")}
+OPTIONS = ViewOptions(UNITS["lambda"])
+RULES = placeholder_rules()
+LEAN = RULES[0]
+
+ORDERS = {8: (1, 5, 3, 7, 4, 8, 2, 6), 4: (1, 3, 4, 2), 6: (1, 4, 2, 6, 3, 5)}
+RPM = (1100.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 7000.0, 7800.0)
+LOAD = (3.0, 10.0, 18.0, 35.0, 60.0, 100.0)
+NEEDS = (-0.7, -2.6, 5.3, -2.0, 0.6, -1.7, -1.1, -2.1, 0.3, 1.9, -0.4, 2.2, -3.4, 0.9, -0.2, 1.1)
+
+
+def session(count=8, *, limits=None, name="Alder 8 before"):
+    half = -(-count // 2)
+    cylinders = tuple(range(1, count + 1))
+    return Session(
+        engine=Engine(
+            count,
+            firing_order=ORDERS.get(count),
+            banks={"A": cylinders[:half], "B": cylinders[half:]} if count > 4 else {},
+        ),
+        chain=Chain(
+            "chain",
+            {key: SignalChoice("chain", "Mix{position:02d}", key) for key in ("lambda", "supply", "heater")},
+            tuple(Node(c, (c,), f"S-{100 + c}") for c in cylinders),
+        ),
+        buses=(Bus("chain", bitrate=500_000), Bus("engine", bitrate=500_000)),
+        name=name,
+        engine_signals={
+            key: SignalChoice("engine", "Engine", key)
+            for key in ("rpm", "throttle", "target", "fuel_cut", "spark_cut")
+        },
+        axes=Axes(RPM, LOAD),
+        trims=Trims(now_percent=(0.0,) * count),
+        limits=limits or Limits("builder's sheet 14", RULES),
+    )
+
+
+def alarm(rule=LEAN, position=3, *, state=AlarmState.UNACKNOWLEDGED, active=True, value=0.046, flags=None):
+    return Alarm(
+        rule=rule,
+        position=position,
+        cylinders=() if position is None else (position,),
+        state=state,
+        flags=flags or AlarmFlag.NONE,
+        active=active,
+        since=251 * SECOND,
+        changed=251 * SECOND,
+        value=value,
+        limit=0.04,
+        unit="lambda",
+        chattering=False,
+        shelved_until=None,
+        reason="",
+    )
+
+
+def event(rule=LEAN, position=3, *, t=251 * SECOND, announced=True, active=True, value=0.046):
+    return AlarmEvent(
+        stretch=0,
+        t=t,
+        rule=rule.name,
+        priority=rule.priority,
+        position=position,
+        cylinders=() if position is None else (position,),
+        what=Happening.CONDITION_TRUE if active else Happening.CONDITION_FALSE,
+        before=AlarmState.NORMAL,
+        state=AlarmState.UNACKNOWLEDGED,
+        flags=AlarmFlag.NONE,
+        active=active,
+        announced=announced,
+        since=t,
+        value=value,
+        limit=0.04,
+        unit="lambda",
+        in_ten_minutes=1,
+        chattering=False,
+    )
+
+
+def alarm_list(*alarms, suppressed=()):
+    return AlarmList(0, 252 * SECOND, alarms, suppressed, len(alarms))
+
+
+def cylinders(needs, target=0.87, *, silent=(), state=None):
+    needs = np.array(needs, np.float64)
+    states = np.full(len(needs), SampleState.VALID, np.uint8) if state is None else np.array(state, np.uint8)
+    for index in silent:
+        states[index] = SampleState.SILENT
+    needs = np.where(states == SampleState.VALID, needs, np.nan)
+    lam = target * (1 + needs / 100)
+    return Cylinders(
+        lam=lam,
+        oxygen=np.full(len(needs), np.nan),
+        vs_target=needs,
+        vs_peers=needs + 0.5,
+        low=needs - 0.9,
+        high=needs + 0.8,
+        worst=needs + 1.5,
+        state=states,
+        age_ns=np.where(states == SampleState.SILENT, 2_400_000_000, 8_000_000).astype(np.int64),
+        supply=np.linspace(13.5, 13.37, len(needs)),
+        heater=np.full(len(needs), 42.0),
+    )
+
+
+def strip(target=0.87):
+    t = np.arange(-200, 0) / 10.0
+    engine = target * (1 - 0.006 + 0.012 * np.sin(t / 3))
+    return Strip(t, np.full(200, target), engine, engine * (1.055 + 0.01 * np.sin(2 * t)))
+
+
+def balance(count=8):
+    cells, whole = [], []
+    for i, rpm in enumerate(RPM):
+        for j, load in enumerate(LOAD):
+            if abs(i - j - 1) > 1:
+                continue
+            whole.append(EngineNeed(rpm, load, -0.7, 0.2, 0.864))
+            cells += [
+                CellNeed(rpm, load, c, NEEDS[c - 1], 0.3 + 0.1 * i, 2.0 + 1.5 * j, load > 3)
+                for c in range(1, count + 1)
+            ]
+    people = tuple(
+        CylinderNeed(
+            cylinder=c,
+            position=c,
+            sensor=f"S-{100 + c}",
+            needs_percent=NEEDS[c - 1],
+            interval95_percent=(NEEDS[c - 1] - 0.3, NEEDS[c - 1] + 0.3),
+            usable_s=30.0,
+            effective_samples=120.0,
+            left_out_s={"warming": 2.0},
+            trim_now_percent=0.0,
+            trim_new_percent=round(2 * NEEDS[c - 1]) / 2,
+            flags=("over 5 %: look for a mechanical cause before trimming",) if c == 3 else (),
+        )
+        for c in range(1, count + 1)
+    )
+    return Balance(
+        against="peers",
+        cylinders=people,
+        cells=tuple(cells),
+        whole_engine=tuple(whole),
+        banks=(BankNeed("A", 0.4, 0.2), BankNeed("B", -0.4, 0.2)) if count > 4 else (),
+        spread=Spread(8.3, (7.9, 8.7), 2.6, count),
+        predicted_spread=Spread(0.6, (0.4, 0.9), 0.2, count),
+        predicted_by_cell=tuple((Cell(w.rpm, w.load), Spread(0.6, (0.4, 0.9), 0.2, count)) for w in whole),
+        withheld=(),
+        notes=("trims now: not given in [trims] now_percent, taken as 0",),
+    )
+
+
+def snapshot(count=8, **changes):
+    """A pull at 6 720 rpm: cylinder 3 lean, the last cylinder silent."""
+    silent = (count - 1,) if count > 1 else ()
+    now = cylinders(NEEDS[:count], silent=silent)
+    known = now.vs_target[np.isfinite(now.vs_target)]
+    made = Snapshot(
+        t=252 * SECOND,
+        elapsed_s=252.0,
+        engine={"rpm": 6720.0, "throttle": 100.0, "load": 100.0, "target": 0.87},
+        target=0.87,
+        all_vs_target=-0.7,
+        spread=float(np.ptp(known)),
+        valid=count - len(silent),
+        leanest=int(np.nanargmax(now.vs_target)),
+        cylinders=now,
+        strip=strip(),
+        holding=Holding(Cell(6000.0, 100.0), 0.0, 4.0, 0.5, 3.0, 5),
+        alarms=alarm_list(alarm()) if count >= 3 else alarm_list(),
+        balance=balance(count),
+        buses=(
+            BusNow("chain", 19.0, 820.0, 0, "active", 8_000_000, 0),
+            BusNow("engine", 4.0, 130.0, 0, "active", 20_000_000, None),
+        ),
+        alarm_events=(event(),) if count >= 3 else (),
+        remarks=((245 * SECOND, "pull began, 2 480 rpm, throttle 100 %"),),
+        recording="recording run 7",
+        frames=206_000,
+    )
+    return replace(made, **changes)
+
+
+def nothing(count=8):
+    """Before the first frame."""
+    empty = np.full(count, math.nan)
+    return replace(
+        snapshot(count),
+        t=None,
+        elapsed_s=0.0,
+        engine={},
+        target=math.nan,
+        all_vs_target=math.nan,
+        spread=math.nan,
+        valid=0,
+        leanest=None,
+        cylinders=replace(
+            cylinders(empty, state=[SampleState.SILENT] * count),
+            age_ns=np.full(count, -1, np.int64),
+            supply=empty,
+            heater=empty,
+        ),
+        strip=Strip(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0)),
+        holding=None,
+        alarms=AlarmList(0, 0, (), (), 0),
+        balance=None,
+        alarm_events=(),
+        remarks=(),
+        recording="",
+        frames=0,
+    )
+
+
+def scene(shown=None, *, count=8, options=OPTIONS, declared=None, **changes):
+    shown = snapshot(count) if shown is None else shown
+    setting = Setting(declared or session(count))
+    live = changes.pop("live", shown)
+    return Scene(setting, shown, DigitHold().feed(shown, 0.0), options, live, **changes)
+
+
+def text(rows):
+    return ["".join(part for part, _ in row) for row in rows]
