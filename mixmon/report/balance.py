@@ -9,7 +9,7 @@ from typing import Any
 from mixmon.findings.balance import Balance
 from mixmon.findings.spread import Spread
 from mixmon.report.table import Column, table
-from mixmon.report.text import counted, paragraph
+from mixmon.report.text import counted, paragraph, title
 from mixmon.report.units import Unit
 from mixmon.run import LogFacts, Run
 
@@ -93,10 +93,9 @@ def log_troubles(log: LogFacts) -> list[str]:
 
 def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = False) -> str:
     """The whole result for a terminal of 80 columns; `every_cell` lists each cylinder in each cell."""
-    title = f"BALANCE  {run.session.name}".rstrip()
     reference = "the mean of the cylinders" if balance.against == "peers" else "the target"
     parts = [
-        f"{title}\n{log_text(run.log)}",
+        title("BALANCE", run.session.name) + log_text(run.log),
         f"needs: percent of fuel against {reference}; + means add fuel\n{_cylinders(balance)}",
         _remarks(balance),
         _cells(balance, unit),

@@ -11,7 +11,7 @@ from mixmon.findings.gaps import Rhythm
 from mixmon.frames.block import EXTENDED
 from mixmon.report.balance import log_troubles
 from mixmon.report.table import Cell, Column, table
-from mixmon.report.text import counted, paragraph
+from mixmon.report.text import counted, paragraph, title
 from mixmon.run import LogFacts
 
 _SHOWN_STRANGERS = 12
@@ -119,7 +119,7 @@ def census_text(census: CensusReport, name: str, log: LogFacts | None) -> str:
     `name` is the session's, "" without one; `log` what became of a log's lines, None on a live bus.
     """
     parts = [
-        _title(census, name, log),
+        _head(census, name, log),
         _nodes(census),
         _findings(census),
         _strangers(census),
@@ -129,12 +129,12 @@ def census_text(census: CensusReport, name: str, log: LogFacts | None) -> str:
     return "\n".join(part for part in parts if part)
 
 
-def _title(census: CensusReport, name: str, log: LogFacts | None) -> str:
-    lines = [f"CENSUS  {name}".rstrip(), f"{counted(census.frames, 'frame')} in {census.duration_s:.1f} s"]
+def _head(census: CensusReport, name: str, log: LogFacts | None) -> str:
+    lines = [f"{counted(census.frames, 'frame')} in {census.duration_s:.1f} s"]
     lines += log_troubles(log) if log else []
     if census.backward:
         lines.append(f"{counted(census.backward, 'frame')} stamped before the frame before")
-    return "".join(map(paragraph, lines))
+    return title("CENSUS", name) + "".join(map(paragraph, lines))
 
 
 def identifier(can_id: int) -> str:

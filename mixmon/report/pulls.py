@@ -14,7 +14,7 @@ from mixmon.findings.pull_table import Point, PullTable
 from mixmon.findings.pulls import Pull
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.table import NO_VALUE, Cell, Column, number, table
-from mixmon.report.text import paragraph
+from mixmon.report.text import paragraph, title
 from mixmon.run import Run
 from mixmon.session.model import Node
 
@@ -133,8 +133,7 @@ def _repeat_json(repeat: Repeat, nodes: Sequence[Node]) -> Mapping[str, Any]:
 
 def pulls_text(review: PullReview, run: Run, chosen: Sequence[int], against: str) -> str:
     """The list of all pulls and the table of each chosen one, for a terminal of 80 columns."""
-    title = f"PULLS  {run.session.name}".rstrip()
-    parts = [f"{title}\n{log_text(run.log)}"]
+    parts = [title("PULLS", run.session.name) + log_text(run.log)]
     if not review.pulls:
         parts.append(paragraph(_none(run)))
         return "\n".join(parts)

@@ -54,6 +54,11 @@ def wrap(text: str, columns: int) -> list[str]:
     return lines or [""]
 
 
+def title(subject: str, name: str) -> str:
+    """The first line of a report: what it is about, and the name of the session, if it has one."""
+    return f"{subject}  {printable(name)}".rstrip() + "\n"
+
+
 def paragraph(text: str, columns: int = PAGE) -> str:
     """The text in lines of at most that many columns, each ended; names in it cannot command the terminal."""
     return "".join(f"{line}\n" for line in wrap(printable(text), columns))

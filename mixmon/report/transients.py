@@ -9,7 +9,7 @@ from mixmon.findings.tip_measures import BACK_WITHIN, Repeated, TipMeasure
 from mixmon.findings.transients import Tip, TipGroup, Transients
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.table import Cell, Column, table
-from mixmon.report.text import counted, paragraph
+from mixmon.report.text import counted, paragraph, title
 from mixmon.run import Run
 from mixmon.session.model import Node
 
@@ -82,8 +82,7 @@ def _node_json(node: Node) -> Mapping[str, Any]:
 
 def transients_text(found: Transients, run: Run) -> str:
     """All tips, then repeats taken together, then those that stand alone, for 80 columns."""
-    title = f"TIP-INS AND TIP-OUTS  {run.session.name}".rstrip()
-    parts = [f"{title}\n{log_text(run.log)}"]
+    parts = [title("TIP-INS AND TIP-OUTS", run.session.name) + log_text(run.log)]
     if found.tips:
         parts.append(_list(found.tips, run))
     nodes = run.session.chain.nodes
