@@ -80,10 +80,8 @@ def test_the_text_fits_eighty_columns(capsys, arguments):
 def test_the_text_reads_like_this(capsys):
     out = told(capsys, LOG, "-s", SESSION)[1].out
     assert out.startswith("CENSUS  Alder 8\n37 917 frames in 38.0 s\n\nnodes: 8 of 8 present\n")
-    assert (
-        "node 8: 98.95 Hz, 100 expected; longest gap 410 ms; 1 reset: look at its supply and connector\n"
-        in out
-    )
+    remark = "node 8: 98.95 Hz, 100 expected; longest gap 410 ms; 1 reset: look at its supply and connector"
+    assert remark in " ".join(out.split())
     assert "strangers: 2 identifiers that the session does not know\n" in out
 
 
