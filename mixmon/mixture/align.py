@@ -46,6 +46,7 @@ class NodeSources:
     oxygen: Source | None = None
     ready: Source | None = None
     supply: Source | None = None
+    resets: Source | None = None
     heater: Source | None = None
 
 
@@ -101,7 +102,13 @@ class _Place:
     old_ns: int
 
     def held(self, index: NDArray[np.int64]) -> NDArray[np.float64]:
+        """The newest values, however old."""
         return self.track.held(self.row, index)
+
+    def fresh_enough(self, index: NDArray[np.int64], t: NDArray[np.int64]) -> NDArray[np.float64]:
+        """The newest values, NaN where they are too old."""
+        age = self.track.age(index, t)
+        return np.where((age >= 0) & (age <= self.old_ns), self.held(index), np.nan)
 
 
 class Aligner:
@@ -177,7 +184,7 @@ class Aligner:
             ready=np.full(shape, np.nan),
             shifted=self._shift(t, now),
             now=now,
-            aux={"supply": np.full(shape, np.nan), "heater": np.full(shape, np.nan)},
+            aux={name: np.full(shape, np.nan) for name in ("supply", "heater", "resets")},
         )
         for j, places in enumerate(self._nodes):
             self._fill(rows, j, places)
@@ -193,7 +200,9 @@ class Aligner:
         rows.quality[:, j] = main.track.held_quality(main.row, newest)
         columns = {"lam": rows.lam, "oxygen": rows.oxygen, "ready": rows.ready, **rows.aux}
         for name, place in places.items():
-            columns[name][:, j] = place.held(index[id(place.track)])
+            found = index[id(place.track)]
+            mixture = name in {"lam", "oxygen"}  # whose age decides the sample's state
+            columns[name][:, j] = place.held(found) if mixture else place.fresh_enough(found, rows.t)
         if "lam" not in places:
             rows.lam[:, j] = lambda_from_oxygen(rows.oxygen[:, j], self._layout.fuel)
         if "oxygen" not in places:
@@ -203,13 +212,13 @@ class Aligner:
         """Engine quantities at times of any shape; NaN where the newest sample is too old."""
         out: Columns = {}
         for name, place in self._engine.items():
-            index = place.track.index(t)
-            age = place.track.age(index, t)
-            out[name] = np.where((age >= 0) & (age <= place.old_ns), place.held(index), np.nan)
+            out[name] = place.fresh_enough(place.track.index(t), t)
         if self._layout.load in out:
             out["load"] = out[self._layout.load]
-        if "target" not in out and self._layout.targets is not None and {"rpm", "load"} <= out.keys():
-            out["target"] = self._layout.targets.at(out["rpm"], out["load"])
+        if self._layout.targets is not None and {"rpm", "load"} <= out.keys():
+            by_table = self._layout.targets.at(out["rpm"], out["load"])
+            sent = out.get("target", by_table)
+            out["target"] = np.where(np.isnan(sent), by_table, sent)
         return out
 
     def _shift(self, t: NDArray[np.int64], now: Columns) -> Columns:
@@ -240,5 +249,5 @@ class Aligner:
 
 
 def _sources(node: NodeSources) -> dict[str, Source]:
-    named = {name: getattr(node, name) for name in ("lam", "oxygen", "ready", "supply", "heater")}
+    named = {name: getattr(node, name) for name in ("lam", "oxygen", "ready", "supply", "heater", "resets")}
     return {name: source for name, source in named.items() if source is not None}

@@ -46,7 +46,7 @@ class CylinderBlock:
     shifted    name -> float64[k, n]  engine quantities as they were when the gas now at each
                sensor left its valve (rpm, load, throttle, map_kpa, target as lambda, ...)
     now        name -> float64[k]     the same at the row's own time
-    aux        name -> float64[k, n]  node quantities: supply, heater
+    aux        name -> float64[k, n]  node quantities: supply, heater, resets
     """
 
     t: NDArray[np.int64]

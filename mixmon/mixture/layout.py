@@ -40,6 +40,7 @@ def node_facts(binding: Binding, left_out: frozenset[int]) -> NodeFacts:
     return NodeFacts(
         cycle_ns=np.array([_cycle_ns(bound) or 0 for bound in mixture], np.int64),
         fine=np.array([_resolution(bound) <= FINE_LAMBDA for bound in mixture]),
+        tells=np.array(["ready" in node for node in binding.nodes]),
         left_out=np.array([bool(left_out & set(n.cylinders)) for n in binding.session.chain.nodes]),
     )
 
@@ -68,6 +69,7 @@ def _node(bound: Mapping[str, Bound], stoich_afr: float | None) -> NodeSources:
         oxygen=sources.get("oxygen"),
         ready=sources.get("ready"),
         supply=sources.get("supply"),
+        resets=sources.get("resets"),
         heater=sources.get("heater"),
     )
 

@@ -1,0 +1,230 @@
+"""What happened: misfires, lean and rich excursions, cuts, tips, and what the nodes did.
+
+    rows -> Baseline -> CutWatch -> SpikeSearch -> Judge      one cylinder against the others
+                                 -> CommonSearch -> Judge     all cylinders against the target
+         -> TransientStage                                    the throttle
+         -> NodeEvents                                        the nodes themselves
+
+An event leaves a few seconds after it is over, because the slow parts of the readings are known
+only then. What is found depends on the rows alone, not on the blocks in which they came.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from copy import deepcopy
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.assumed_lag import Lags, node_lags
+from mixmon.findings.baseline import Baseline, Settled
+from mixmon.findings.classify import Judge
+from mixmon.findings.common import CommonSearch
+from mixmon.findings.cuts import CutWatch
+from mixmon.findings.event import Event, Kind, Value, in_order
+from mixmon.findings.node_events import NodeEvents
+from mixmon.findings.sensor_lag import SensorLag
+from mixmon.findings.spikes import Spike, SpikeSearch
+from mixmon.findings.tip_events import TipEvents
+from mixmon.gas.exhaust import lambda_from_oxygen
+from mixmon.gas.fuel import Fuel
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock
+from mixmon.session.model import Session
+
+_TOGETHER_NS = 600_000_000
+"""Left-out sparks nearer to each other than this belong to one cut."""
+
+_LONGEST_NS = 6_000_000_000
+"""From the beginning of a bump to its report, at most, counted in settled rows."""
+
+_OVERSHOOT_NS, _OVERSHOOT_SHARE = 800_000_000, 0.4
+"""A rich bump so soon after a lean one of the node, and so much smaller, is the way back from it."""
+
+_OVER, _NEARLY = 0.05, 0.9
+"""How far in lambda a mixture must be from what was expected to be an excursion."""
+
+_SMOOTH_ROWS = 5
+_TOP_SHARE, _TOP_BAND, _OPEN_LOAD = 0.985, 0.06, 50.0
+_MIXTURES = frozenset({Kind.LEAN_EXCURSION, Kind.RICH_EXCURSION})
+
+
+class Excursions:
+    """A stage: CylinderBlocks of a run in, events out. `flush` at the end.
+
+    Args:
+        session: whose nodes the rows are of.
+        fuel: as burnt.
+        lag_s: sensor lag, element and filter together, for all cylinders or by cylinder; see
+            `assumed_lag`.
+
+    Raises:
+        UsageError: an impossible lag.
+    """
+
+    def __init__(self, session: Session, fuel: Fuel, lag_s: Lags | None = None) -> None:
+        lags = tuple(SensorLag.of_total(*pair) for pair in node_lags(session.chain.nodes, lag_s).T.tolist())
+        self._cylinders = tuple(node.cylinders for node in session.chain.nodes)
+        self._fuel = fuel
+        usual = float(np.median([lag.total_s for lag in lags]))
+        strokes = session.engine.strokes
+        self._baseline = Baseline(lags, fuel, strokes)
+        self._cuts = CutWatch(self._cylinders, dict(session.engine.banks), usual)
+        self._spikes, self._common = SpikeSearch(len(lags)), CommonSearch(fuel)
+        self._judge = Judge(lags, fuel, strokes)
+        self._judge_all = Judge((SensorLag.of_total(usual, usual),), fuel, strokes)
+        self._tips = TipEvents(session, fuel, lag_s)
+        self._nodes = NodeEvents(self._cylinders)
+        self._sparks: list[Event] = []
+        self._lean: dict[int, Event] = {}
+
+    def feed(self, block: CylinderBlock) -> list[Event]:
+        """The events that are now certain. A block lies within one stretch of time."""
+        found = [event for settled in self._baseline.feed(block) for event in self._settled(settled)]
+        return sorted(found + self._tips.feed(block) + self._nodes.feed(block), key=in_order)
+
+    def flush(self) -> list[Event]:
+        """The events that are left when nothing follows."""
+        found = [event for settled in self._baseline.flush() for event in self._settled(settled)]
+        return sorted(found + self._tips.flush() + self._nodes.flush(), key=in_order)
+
+    def pending(self) -> list[Event]:
+        """The events that `flush` would give if the rows ended here; the stage goes on untouched."""
+        return deepcopy(self).flush()
+
+    def _settled(self, settled: Settled) -> Iterator[Event]:
+        cut, cuts = self._cuts.feed(settled)
+        yield from cuts
+        for spike in self._spikes.feed(settled, cut):
+            if not spike.in_cut:
+                yield from self._alone(spike)
+        for spike in self._common.feed(settled, cut):
+            yield from self._all(spike)
+        yield from self._together(int(settled.rows["t"][-1]), last=settled.last)
+
+    def _alone(self, spike: Spike) -> Iterator[Event]:
+        """The events of one cylinder's bump, unless it is the way back from another, or too small."""
+        for event in self._events(spike, self._judge, (spike.node,)):
+            if event.kind is Kind.SPARK_CUT:
+                self._sparks.append(event)
+                continue
+            if event.kind is not Kind.RICH_EXCURSION:
+                self._lean[spike.node] = event
+            elif _way_back(self._lean.get(spike.node), event):
+                continue
+            yield event
+
+    def _all(self, spike: Spike) -> Iterator[Event]:
+        lean = spike.sign > 0
+        for event in self._events(spike, self._judge_all, tuple(range(len(self._cylinders)))):
+            if lean and _at_top_speed(spike):
+                self._sparks.append(replace(event, kind=Kind.SPARK_CUT))
+            else:
+                yield replace(event, kind=Kind.LEAN_EXCURSION if lean else Kind.RICH_EXCURSION)
+
+    def _events(self, spike: Spike, judge: Judge, nodes: tuple[int, ...]) -> Iterator[Event]:
+        """One event for each part of the bump; none for a mixture that did not go far enough."""
+        expected = lambda_from_oxygen(spike.oxygen - spike.excess, self._fuel)
+        off = spike.sign * (spike.lam - expected)
+        before = float(np.nanmedian(expected[: spike.begin + 1]))
+        verdict = judge.verdict(spike)
+        begins = [int(spike.t[0]) + round(p[0].begin_s * 1e9) for p in verdict.parts]
+        edges = [spike.begin, *(int(np.searchsorted(spike.t, t)) for t in begins[1:]), spike.end]
+        for i, begin in enumerate(begins):
+            inside = slice(edges[i], max(edges[i + 1], edges[i] + 1))
+            lam, part = spike.lam[inside], verdict.of_parts[i]
+            if verdict.kind in _MIXTURES and not _far_enough(off[inside], before, part["pulse_lambda"]):
+                continue
+            yield Event(
+                t=begin,
+                kind=verdict.kind,
+                nodes=nodes,
+                cylinders=tuple(c for node in nodes for c in self._cylinders[node]),
+                all_nodes=len(nodes) > 1,
+                peak_lambda=float(np.nanmax(lam) if spike.sign > 0 else np.nanmin(lam)),
+                duration_ns=max(int(spike.t[inside.stop - 1]) + GRID_NS - begin, GRID_NS),
+                rpm=spike.valve_rpm,
+                load=spike.valve_load,
+                evidence={
+                    "lambda_before": round(before, 3),
+                    "beyond_0.05_lambda_s": round(int((off[inside] > _OVER).sum()) * GRID_NS / 1e9, 2),
+                    **part,
+                    **verdict.evidence,
+                    "ended": not spike.open_end,
+                },
+            )
+
+    def _together(self, settled_t: int, *, last: bool) -> Iterator[Event]:
+        """Left-out sparks of several cylinders as one cut, once no further one can join it."""
+        while self._sparks:
+            self._sparks.sort(key=in_order)
+            group = [self._sparks[0]]
+            for event in self._sparks[1:]:
+                if event.t <= max(e.end for e in group) + _TOGETHER_NS:
+                    group.append(event)
+            if not last and max(e.end for e in group) + _TOGETHER_NS + _LONGEST_NS > settled_t:
+                return
+            self._sparks = self._sparks[len(group) :]
+            yield _one_cut(group)
+
+
+def _far_enough(off: NDArray[np.float64], before: float, gas: Value) -> bool:
+    """The gas, or the reading over 50 ms, was `_OVER` away from what was expected, nearly."""
+    if not isinstance(gas, float) or abs(gas - before) >= _NEARLY * _OVER:
+        return True
+    smooth = np.convolve(np.nan_to_num(off), np.full(_SMOOTH_ROWS, 1 / _SMOOTH_ROWS), "valid")
+    return bool(len(smooth) and smooth.max() >= _OVER)
+
+
+def _way_back(lean: Event | None, rich: Event) -> bool:
+    if lean is None or rich.t - lean.end > _OVERSHOOT_NS:
+        return False
+    risen, fallen = (e.evidence["rise_oxygen_percent"] for e in (lean, rich))
+    assert isinstance(risen, float)
+    assert isinstance(fallen, float)
+    return abs(fallen) < _OVERSHOOT_SHARE * risen
+
+
+def _at_top_speed(spike: Spike) -> bool:
+    """The engine is held at the highest speed so far, with the throttle open."""
+    rpm = spike.rpm[spike.begin : spike.end]
+    held = rpm.max() >= _TOP_SHARE * spike.top_rpm and np.ptp(rpm) < _TOP_BAND * spike.top_rpm
+    return bool(held and spike.load.min() > _OPEN_LOAD)
+
+
+def _one_cut(group: list[Event]) -> Event:
+    first, nodes = group[0], sorted({i for event in group for i in event.nodes})
+    cylinders = tuple(sorted({c for event in group for c in event.cylinders}))
+    return Event(
+        t=first.t,
+        kind=Kind.SPARK_CUT,
+        nodes=tuple(nodes),
+        cylinders=cylinders,
+        all_nodes=any(event.all_nodes for event in group),
+        peak_lambda=max(event.peak_lambda for event in group),
+        duration_ns=max(event.end for event in group) - first.t,
+        rpm=first.rpm,
+        load=first.load,
+        evidence={"told_by_engine": False, "cylinders": cylinders, "missed_charges_seen": len(group)},
+    )
+
+
+def find_events(
+    session: Session, fuel: Fuel, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None
+) -> tuple[Event, ...]:
+    """All events of a run, in order of time.
+
+    Args:
+        session: as read.
+        fuel: as burnt.
+        blocks: its rows, such as a `Run`.
+        lag_s: sensor lag in seconds, for all cylinders or by cylinder.
+
+    Raises:
+        UsageError: an impossible lag.
+    """
+    stage = Excursions(session, fuel, lag_s)
+    events = [event for block in blocks for event in stage.feed(block)] + stage.flush()
+    return tuple(sorted(events, key=in_order))
