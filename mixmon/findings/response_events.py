@@ -1,0 +1,253 @@
+"""One fuel cut, measured: how every sensor went into air, what it read there, how it came back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.air_edges import MEASURING, movement
+from mixmon.findings.least_squares import Samples
+from mixmon.findings.medians import median_with_holes
+from mixmon.findings.recent import Recent
+from mixmon.findings.sensor_trace import SensorTrace, trace_of
+from mixmon.findings.step_fit import NOT_SHARP, USUAL_FILTER, Prior, StepFit, fit_steps
+from mixmon.mixture.align import GRID_NS
+
+BEFORE_ROWS = 100
+"""How far back from the row at which most sensors are in air a cut is looked at."""
+
+AFTER_ROWS = 120
+"""How long the way back is followed."""
+
+LEAN, RICH = "lean-going", "rich-going"
+
+_LEAN_ROWS = 200
+_LEAD_ROWS = 20
+_MARGIN_ROWS = 10
+_AIR_ROWS = 30
+_STILL_RPM = 400.0
+_LEAST_STEP = 5.0
+_MOST_MISFIT, _MOST_SD, _FEWEST = 0.08, 0.15, 20
+_UNREACHED = 0.01
+_SAME_ROWS = 8
+_AFTER_SPARK_CUT = 0.08
+"""Error of T63, as a share, where missed sparks had raised the readings before the cut (computed)."""
+
+_AIR = Prior(20.6, 0.4)
+"""Oxygen in the air of a shop, percent, dry to damp: what a reading that clips cannot show."""
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AirLevel:
+    """What each sensor reads in air: oxygen percent and standard deviation, float64[n]; NaN if unsettled."""
+
+    percent: Floats
+    sd: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Going:
+    """How n sensors followed the gas one way.
+
+    t         zero of the fits' dead time, ns: the command where it is known, else the first movement
+    command   whether it is the command
+    rpm, load of the engine then; NaN where not known
+    rough     sparks were left out shortly before
+    fit       only sensors that followed cleanly; NaN for the others
+    why       for each of those others the reason; None for a clean one
+    """
+
+    t: int
+    command: bool
+    rpm: float
+    load: float
+    rough: bool
+    fit: StepFit
+    why: tuple[str | None, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cut:
+    """One fuel cut.
+
+    t         ns, when the first readings moved
+    seconds   from there until they moved back; NaN if they did not
+    clipped   bool[n]: the reading ends below air, which was assumed
+    way_in, way_out   the readings themselves, if asked for
+    """
+
+    t: int
+    seconds: float
+    lean: Going
+    rich: Going | None
+    air: AirLevel
+    clipped: Bools
+    way_in: SensorTrace | None = None
+    way_out: SensorTrace | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Rows of a cut: most sensors in air from `rise` to `fall`; rows to `end`; `back`: they came back."""
+
+    rise: int
+    fall: int
+    end: int
+    back: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """What the log's engine signals say of the moment of a command: seconds between their samples."""
+
+    period_s: float
+
+    @property
+    def late_ns(self) -> int:
+        """How long after the command the first row shows it, on average."""
+        return round(self.period_s * 0.5e9) + GRID_NS // 2
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of that, s."""
+        return float(np.hypot(self.period_s, GRID_NS / 1e9) / np.sqrt(12.0))
+
+
+def measure_cut(
+    recent: Recent, span: Span, clock: Clock, filter_s: Prior = USUAL_FILTER, *, traces: bool = False
+) -> Cut | None:
+    """The cut, or None where the engine stood still or the rows before it are missing."""
+    first = max(span.rise - BEFORE_ROWS, 0)
+    rpm = recent.rows("rpm", first, span.fall)
+    if span.rise - first < BEFORE_ROWS // 2 or bool((rpm < _STILL_RPM).any()):
+        return None
+    rows = _Rows(recent, first, span.end, filter_s, clock)
+    moves, returns = movement(rows.middle(), span.rise - first, span.fall - first)
+    if moves == 0:
+        return None
+    rows.look_for_clipping(moves, returns)
+    end = returns - _MARGIN_ROWS if span.back else returns
+    lean = rows.going(max(moves - _LEAD_ROWS, 0), min(end, moves + _LEAN_ROWS), moves, starts=True)
+    if lean is None:
+        return None
+    rich = rows.going(max(returns - _LEAD_ROWS, moves), span.end - first, returns, starts=False)
+    return Cut(
+        t=int(rows.t[moves]),
+        seconds=(rows.t[returns] - rows.t[moves]) / 1e9 if span.back else np.nan,
+        lean=lean,
+        rich=rich if span.back else None,
+        air=rows.air(lean.fit, moves, end),
+        clipped=rows.clipped,
+        way_in=rows.trace(max(moves - _LEAD_ROWS, 0), min(end, moves + _LEAN_ROWS)) if traces else None,
+        way_out=rows.trace(max(returns - _LEAD_ROWS, moves), span.end - first) if traces else None,
+    )
+
+
+class _Rows:
+    """The rows around one cut."""
+
+    def __init__(self, recent: Recent, first: int, end: int, filter_s: Prior, clock: Clock) -> None:
+        self._recent, self._first, self._end = recent, first, end
+        self._filter, self._clock = filter_s, clock
+        self.t = recent.rows("t", first, end)
+        self._sampled = self.t[:, None] - recent.rows("age", first, end)
+        self._oxygen = recent.rows("oxygen", first, end)
+        measuring = MEASURING[recent.rows("state", first, end)] & np.isfinite(self._oxygen)
+        self._measuring, self._new = measuring, measuring & recent.rows("fresh", first, end)
+        self.clipped = np.zeros(self._oxygen.shape[1], np.bool_)
+
+    def middle(self) -> Floats:
+        """Middle reading of the sensors that measure, float64[k]; where none does, the one before."""
+        level = median_with_holes(np.where(self._measuring, self._oxygen, np.nan), axis=1)
+        known = np.maximum.accumulate(np.where(np.isfinite(level), np.arange(len(level)), 0))
+        return np.nan_to_num(level[known])
+
+    def look_for_clipping(self, moves: int, returns: int) -> None:
+        """Notes the sensors whose highest readings are the same digit again and again, short of air."""
+        oxygen = np.where(self._new[moves : returns + 1], self._oxygen[moves : returns + 1], -np.inf)
+        highest = oxygen.max(axis=0, initial=-np.inf)
+        same = (oxygen == highest).sum(axis=0) >= _SAME_ROWS
+        self.clipped = same & (highest < _AIR.value - 4 * _AIR.sd)
+        beyond = self.clipped & (self._oxygen >= highest - 1e-9)
+        self._new = self._new & ~beyond
+
+    def going(self, begin: int, end: int, moves: int, *, starts: bool) -> Going | None:
+        """The sensors' way between two rows, from the row after which they move; None without engine rows."""
+        if end - moves < _FEWEST:
+            return None
+        row = self._command(moves, starts=starts)
+        zero = int(self.t[moves]) if row is None else int(self.t[row]) - self._clock.late_ns
+        air = {"after" if starts else "before": _AIR}
+        t, y = (self._sampled[begin:end] - zero) / 1e9, self._oxygen[begin:end]
+        used = self._new[begin:end]
+        sparks = self._recent.rows("spark_cut", self._first + max(begin - _LEAD_ROWS, 0), self._first + moves)
+        rough = bool((sparks > 0).any())
+        blur = _AFTER_SPARK_CUT if rough else NOT_SHARP
+        fit = fit_steps(Samples(t, y, used & ~self.clipped), self._filter, blur=blur)
+        if self.clipped.any():
+            fit = _merged(fit, fit_steps(Samples(t, y, used), self._filter, blur=blur, **air), self.clipped)
+        spoiled = np.where(self._spoiled(begin, end), _FEWEST, 0)
+        why = _reasons(fit, used.sum(axis=0) - spoiled, 1.0 if starts else -1.0)
+        good = np.array([reason is None for reason in why])
+        rpm, load = (self._engine(name, moves) for name in ("rpm", "load"))
+        return Going(zero, row is not None, rpm, load, rough, _only(fit, good), why)
+
+    def _command(self, moves: int, *, starts: bool) -> int | None:
+        """The row at which the engine control's claim of a cut changes, before the readings move."""
+        first = max(moves - BEFORE_ROWS // 2, 0)
+        claim = self._recent.rows("fuel_cut", self._first + first, self._first + moves + 1) > 0
+        turned = np.flatnonzero(claim[1:] & ~claim[:-1] if starts else claim[:-1] & ~claim[1:])
+        return first + 1 + int(turned[-1]) if len(turned) else None
+
+    def _spoiled(self, begin: int, end: int) -> Bools:
+        """Sensors that stopped measuring within the rows."""
+        return np.asarray(~self._measuring[begin:end].all(axis=0))
+
+    def _engine(self, name: str, row: int) -> float:
+        return float(self._recent.rows(name, self._first + row, self._first + row + 1)[0])
+
+    def trace(self, begin: int, end: int) -> SensorTrace:
+        """The readings themselves."""
+        return trace_of(self._recent, self._first + begin, self._first + end, int(self.t[begin]))
+
+    def air(self, fit: StepFit, moves: int, end: int) -> AirLevel:
+        """Mean of the last readings in air of the sensors that have arrived there."""
+        begin = max(end - _AIR_ROWS, moves)
+        new, oxygen = self._new[begin:end], self._oxygen[begin:end]
+        count = new.sum(axis=0)
+        mean = np.where(new, oxygen, 0.0).sum(axis=0) / np.maximum(count, 1)
+        spread = np.sqrt((np.where(new, oxygen - mean, 0.0) ** 2).sum(axis=0) / np.maximum(count - 1, 1))
+        waited = (self.t[begin] - self.t[moves]) / 1e9 if end > begin else 0.0
+        settled = (count >= _AIR_ROWS // 2) & ~self.clipped & (np.exp(-waited / fit.tau_s) < _UNREACHED)
+        sd = spread / np.sqrt(np.maximum(count, 1))
+        return AirLevel(np.where(settled, mean, np.nan), np.where(settled, sd, np.nan))
+
+
+def _reasons(fit: StepFit, count: NDArray[np.int64], sign: float) -> tuple[str | None, ...]:
+    """Why each sensor's fit is not to be trusted; None where it is."""
+    step = sign * (fit.after - fit.before)
+    loose = fit.t63_sd > _MOST_SD * fit.t63_s
+    return tuple(
+        "not measuring" if count[j] < _FEWEST
+        else "no clean step" if not (step[j] >= _LEAST_STEP and fit.misfit[j] <= _MOST_MISFIT)
+        else "too short" if loose[j]
+        else None
+        for j in range(len(step))
+    )  # fmt: skip
+
+
+def _only(fit: StepFit, good: Bools) -> StepFit:
+    """The fits of the good sensors; NaN for the others."""
+    names = [name for name in StepFit.__slots__ if name != "samples"]
+    columns = {name: np.where(good, getattr(fit, name), np.nan) for name in names}
+    return replace(fit, **columns)
+
+
+def _merged(fit: StepFit, other: StepFit, choose: Bools) -> StepFit:
+    """The first fit, and the other one where chosen."""
+    return StepFit(**{n: np.where(choose, getattr(other, n), getattr(fit, n)) for n in StepFit.__slots__})

@@ -1,0 +1,196 @@
+"""Everything that a run tells of response and delay: cuts, fuel steps, sensors, and the delay anywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from mixmon.findings.delay import DelayPoint, DelayStage, Refusal
+from mixmon.findings.delay_model import DelayModel, Measured, fit_delay
+from mixmon.findings.response import ResponseStage
+from mixmon.findings.response_events import Cut, Going
+from mixmon.findings.sensor_response import SensorResponse, sensor_responses
+from mixmon.findings.warm_up import WarmUpStage
+from mixmon.messages.binding import Binding
+from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.layout import layout_of
+
+_CUT_SD_S, _ROUGH_SD_S = 0.006, 0.030
+"""A control cuts cylinder by cylinder; sparks left out before a cut hide its beginning (own choice)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellDelay:
+    """The delay at one centre of the session's axes.
+
+    dead_s, dead_half_s   from command to first movement, and half of the 95 % interval
+    delay_s, delay_half_s   until 63 %, with the middle sensor's T63; NaN where that is not known
+    """
+
+    rpm: float
+    load: float
+    dead_s: float
+    dead_half_s: float
+    delay_s: float
+    delay_half_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ResponseReview:
+    """The result.
+
+    cuts, points   in order of time
+    unclear        times in air that are no cut: engine at rest, or rows missing
+    refused        fuel steps that told nothing
+    sensors        one a node
+    measured       dead times to which the model is fitted
+    model, cells   None and empty where nothing was measured
+    refusal        why there is no delay, in words; empty where there is one
+    """
+
+    cuts: tuple[Cut, ...]
+    unclear: int
+    points: tuple[DelayPoint, ...]
+    refused: tuple[Refusal, ...]
+    sensors: tuple[SensorResponse, ...]
+    measured: tuple[Measured, ...]
+    model: DelayModel | None
+    cells: tuple[CellDelay, ...]
+    refusal: str
+
+
+class ResponseReviewer:
+    """Feeds the stages and puts together what they found.
+
+    Args:
+        binding: session and message definitions.
+        filter_s: the controllers' filter, s, where it is known.
+        expected_air: oxygen of the air as it is, percent, where it is known.
+        traces: keep the readings of every cut.
+    """
+
+    def __init__(
+        self,
+        binding: Binding,
+        filter_s: float | None = None,
+        expected_air: float | None = None,
+        *,
+        traces: bool = False,
+    ) -> None:
+        self._binding, self._expected_air = binding, expected_air
+        periods = {
+            name: bound.message.cycle_ns / 1e9
+            for name, bound in binding.engine.items()
+            if bound.message.cycle_ns is not None
+        }
+        claim = periods.get("fuel_cut", periods.get("pulse_ms"))
+        self._response = ResponseStage(filter_s, claim, traces=traces)
+        self._delay = DelayStage(binding.session, binding.fuel, periods, filter_s)
+        self._warm_up = WarmUpStage(["heater" in node for node in binding.nodes])
+        self._cuts: list[Cut] = []
+        self._points: list[DelayPoint] = []
+
+    def feed(self, block: CylinderBlock) -> None:
+        """Takes the next rows, which lie within one stretch of time."""
+        self._cuts += self._response.feed(block)
+        self._points += self._delay.feed(block)
+        self._warm_up.feed(block)
+
+    def result(self) -> ResponseReview:
+        """What was found, after the last rows."""
+        self._cuts += self._response.flush()
+        self._points += self._delay.flush()
+        sensors = sensor_responses(
+            self._binding.session.chain.nodes,
+            self._cuts,
+            self._points,
+            self._warm_up.seconds,
+            self._expected_air,
+        )
+        load_signal = next((n for n in ("throttle", "map_kpa") if n in self._binding.engine), None)
+        usable = load_signal is not None and "rpm" in self._binding.engine
+        measured = tuple(_measured(self._cuts, self._points)) if usable else ()
+        model = fit_delay(measured, layout_of(self._binding).geometry, load_signal or "throttle")
+        return ResponseReview(
+            cuts=tuple(self._cuts),
+            unclear=self._response.unclear,
+            points=tuple(self._points),
+            refused=tuple(self._delay.refused),
+            sensors=sensors,
+            measured=measured,
+            model=model,
+            cells=() if model is None else tuple(self._cells(model, sensors)),
+            refusal="" if model else self._refusal(usable=usable),
+        )
+
+    def _cells(self, model: DelayModel, sensors: Iterable[SensorResponse]) -> Iterable[CellDelay]:
+        """The model at the steady points that the session's axes name."""
+        axes = self._binding.session.axes
+        t63 = np.array([s.t63_s for s in sensors if np.isfinite(s.t63_s)])
+        middle = float(np.median(t63)) if len(t63) else np.nan
+        for rpm in axes.rpm:
+            for load in axes.load:
+                dead, sd = model.at(rpm, load)
+                yield CellDelay(
+                    rpm, load, dead, 1.96 * sd, dead + middle, 1.96 * float(np.hypot(sd, 0.03 * middle))
+                )
+
+    def _refusal(self, *, usable: bool) -> str:
+        engine = self._binding.engine
+        if not usable:
+            lacking = " and ".join(
+                n
+                for n in ("rpm", "throttle or map_kpa")
+                if not any(word in engine for word in n.split(" or "))
+            )
+            return f"no delay: the session maps no {lacking}; add to [engine_signals]"
+        if "pulse_ms" not in engine and "target" not in engine:
+            return "no delay: the session maps neither pulse_ms nor target; add one to [engine_signals]"
+        if self._delay.refused:
+            return f"no delay: fuel moved, but {self._delay.refused[-1].why}"
+        return (
+            f"no delay: in {self._delay.steady_s:.0f} s at steady speed and load the fuel command never "
+            f"moved by more than {100 * self._delay.largest:.1f} % at once, and no fuel cut was seen; "
+            "without a change of fuel there is only noise to fit; expected steps of 3 % or more, such as 20 s of a "
+            "random pattern, or an overrun cut"
+        )
+
+
+def _measured(cuts: Iterable[Cut], points: Iterable[DelayPoint]) -> Iterable[Measured]:
+    """Dead times with the point at which they were measured."""
+    for point in points:
+        yield Measured(point.rpm, point.load, point.dead_s, point.dead_sd)
+    for going in (way for cut in cuts for way in (cut.lean, cut.rich) if way is not None):
+        one = _of_going(going)
+        if one is not None:
+            yield one
+
+
+def _of_going(going: Going) -> Measured | None:
+    known = going.fit.dead_s[np.isfinite(going.fit.dead_s)]
+    if not going.command or not len(known) or not np.isfinite([going.rpm, going.load]).all():
+        return None
+    sd = np.hypot(_ROUGH_SD_S if going.rough else _CUT_SD_S, np.std(known) / np.sqrt(len(known)))
+    return Measured(going.rpm, max(going.load, 0.0), float(np.mean(known)), float(sd))
+
+
+def review_response(
+    binding: Binding,
+    blocks: Iterable[CylinderBlock],
+    filter_s: float | None = None,
+    expected_air: float | None = None,
+) -> ResponseReview:
+    """The review of a run.
+
+    Args:
+        binding: of the run.
+        blocks: its rows, such as a `Run`.
+        filter_s: the controllers' filter, s.
+        expected_air: oxygen of the air, percent.
+    """
+    reviewer = ResponseReviewer(binding, filter_s, expected_air)
+    for block in blocks:
+        reviewer.feed(block)
+    return reviewer.result()

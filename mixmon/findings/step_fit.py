@@ -1,0 +1,162 @@
+"""How sensors follow a step of their gas: dead time, lag and level, by least squares with their errors.
+
+The reading is taken to stand at a level, and from the end of the dead time on to answer as two
+lags in a row: the element's, and a shorter one for the controller's filter and for whatever blurs
+the gas. The shorter one can be told from the dead time only where the step is large and sharp; so
+it is drawn towards what is usual.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.lag_shape import step_answer, time_63
+from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
+from mixmon.mixture.align import GRID_NS
+
+FEWEST_SAMPLES = 12
+
+_ALIKE_ROWS = 12
+_LEVEL, _HEIGHT, _DEAD, _TAU, _FILTER = np.eye(5)
+_TAU_S, _FILTER_S = (0.004, 3.0), (0.002, 0.200)
+_LIMITS = Limits(
+    lowest=np.array([-np.inf, -np.inf, -np.inf, np.log(_TAU_S[0]), np.log(_FILTER_S[0])]),
+    highest=np.array([np.inf, np.inf, np.inf, np.log(_TAU_S[1]), np.log(_FILTER_S[1])]),
+    stride=np.array([np.inf, np.inf, 0.1, 0.7, 0.7]),
+)
+_EARLY, _REACHED = 0.15, 1.0 - np.exp(-1.0)
+_NUDGE = 1e-4
+
+NOT_SHARP = 0.025
+"""No gas changes at once and no element is two plain lags: an error, as a share of T63, that no
+residual shows. Cuts of a simulated engine of known lags are met within this (computed)."""
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+class Prior(NamedTuple):
+    """What is known beforehand: a value, and its standard deviation."""
+
+    value: float
+    sd: float
+
+
+USUAL_FILTER = Prior(0.020, 0.7)
+"""The shorter lag in s, and its standard deviation in ln: 20 ms within a factor of two (common
+practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StepFit:
+    """The fits of n sensors; float64[n], NaN where a sensor could not be fitted.
+
+    dead_s      from the zero of time to the first movement
+    tau_s       time constant of the element
+    filter_s    of the shorter lag
+    t63_s       from the end of the dead time until 63 % of the step
+    before, after   levels, in the reading's unit
+    *_sd        standard deviations; delay_sd is that of dead_s + t63_s
+    misfit      rms of the residuals as a share of the step
+    samples     int64[n]
+    """
+
+    dead_s: Floats
+    tau_s: Floats
+    filter_s: Floats
+    t63_s: Floats
+    before: Floats
+    after: Floats
+    dead_sd: Floats
+    tau_sd: Floats
+    t63_sd: Floats
+    after_sd: Floats
+    delay_sd: Floats
+    misfit: Floats
+    samples: NDArray[np.int64]
+
+
+def fit_steps(
+    samples: Samples,
+    filter_s: Prior = USUAL_FILTER,
+    *,
+    before: Prior | None = None,
+    after: Prior | None = None,
+    blur: float = NOT_SHARP,
+) -> StepFit:
+    """Fits one step of n sensors.
+
+    Args:
+        samples: readings in a unit in which the sensor is linear.
+        filter_s: the shorter lag, its standard deviation in ln.
+        before: level before the step, where the readings do not show it.
+        after: level after it, where they do not show that.
+        blur: error of T63 that no residual shows, as a share of it.
+    """
+    t, y, used = samples
+    used = used & np.isfinite(y)
+    y = np.where(used, y, 0.0)
+    known = [Known(_FILTER, float(np.log(filter_s.value)), filter_s.sd)]
+    known += [Known(_LEVEL, before.value, before.sd)] if before else []
+    known += [Known(_LEVEL + _HEIGHT, after.value, after.sd)] if after else []
+    start = np.array([_start(t[u, j], y[u, j], filter_s.value) for j, u in enumerate(used.T)])
+    if before:
+        start[:, 1] += start[:, 0] - before.value
+        start[:, 0] = before.value
+    able = np.isfinite(start).all(axis=1)
+    start[~able] = (0.0, 1.0, 0.0, np.log(0.1), np.log(filter_s.value))
+
+    able_ones = Samples(t, y, used & able)
+
+    def model(theta: Floats) -> tuple[Floats, Floats]:
+        level, height, dead = theta[:, :3].T
+        tau, still = np.exp(theta[:, 3:]).T
+        answer = step_answer(t - dead, tau, still)
+        by = (-height * answer.by_t, height * tau * answer.by_tau, height * still * answer.by_filter)
+        slopes = np.stack([np.ones_like(answer.share), answer.share, *by], axis=2)
+        return level + height * answer.share, slopes
+
+    return _as_fit(solve(model, able_ones, start, known, _LIMITS, alike=_ALIKE_ROWS), able, blur)
+
+
+def _start(t: Floats, y: Floats, filter_s: float) -> Floats:
+    """Levels from the ends, time constant from when two shares of the step are reached; NaN if none is."""
+    if len(y) < FEWEST_SAMPLES:
+        return np.full(5, np.nan)
+    first, last = float(np.median(y[:3])), float(np.median(y[-5:]))
+    if first == last:
+        return np.full(5, np.nan)
+    share = (y - first) / (last - first)
+    early, late = (float(t[int(np.argmax(share >= s))]) for s in (_EARLY, _REACHED))
+    tau = float(np.clip((late - early) / (1.0 - _EARLY), GRID_NS / 1e9, 1.0))
+    return np.array([first, last - first, early - _EARLY * tau - filter_s / 2, np.log(tau), np.log(filter_s)])
+
+
+def _as_fit(found: Solution, able: Bools, share: float) -> StepFit:
+    """The parameters by their names, with errors."""
+    theta = np.where(able[:, None], found.theta, np.nan)
+    tau, still = np.exp(theta[:, 3:]).T
+    t63 = time_63(tau, still)
+    by_tau = (time_63(tau * (1 + _NUDGE), still) - t63) / _NUDGE
+    by_filter = (time_63(tau, still * (1 + _NUDGE)) - t63) / _NUDGE
+    by_t63 = by_tau[:, None] * _TAU + by_filter[:, None] * _FILTER
+    blur = share * t63
+    return StepFit(
+        dead_s=theta[:, 2],
+        tau_s=tau,
+        filter_s=still,
+        t63_s=t63,
+        before=theta[:, 0],
+        after=theta[:, 0] + theta[:, 1],
+        dead_sd=np.hypot(found.sd(_DEAD), blur),
+        tau_sd=np.hypot(found.sd(_TAU) * tau, blur),
+        t63_sd=np.hypot(found.sd(by_t63), blur),
+        after_sd=np.where(able, found.sd(_LEVEL + _HEIGHT), np.nan),
+        delay_sd=np.hypot(found.sd(by_t63 + _DEAD), blur),
+        misfit=found.rms / np.abs(theta[:, 1]),
+        samples=np.where(able, found.count, 0),
+    )
