@@ -15,10 +15,13 @@ import mixmon
 
 def main(arguments: list[str]) -> int:
     """Balances the log and judges the spread."""
-    if len(arguments) not in {2, 3}:
-        print(__doc__, file=sys.stderr)
+    try:
+        limit = float(arguments[2]) if len(arguments) > 2 else 3.0
+    except ValueError:
+        limit = -1.0
+    if len(arguments) not in {2, 3} or limit < 0:
+        print("check_balance.py: expected SESSION LOG and perhaps a percentage", file=sys.stderr)
         return 2
-    limit = float(arguments[2]) if len(arguments) == 3 else 3.0
     try:
         session = mixmon.load_session(arguments[0])
         balance = mixmon.balance(mixmon.read_run(session, arguments[1]))

@@ -21,6 +21,10 @@ from mixmon.pipeline import Pipeline
 from mixmon.session.model import Session
 
 _S = 1_000_000_000
+
+LATENESS_NS = 500_000_000
+"""A recording may be read with more patience than a live bus: buses of one log may lie this far apart."""
+
 _SHOWN_IDENTIFIERS = 6
 
 Watcher = Callable[[int, int | None], None]
@@ -39,7 +43,7 @@ class LogFacts:
     decoded        frames that carried something the session asks for
     corrupt        frames with a wrong checksum or a repeated counter: kept, marked, not counted
     faults         what ended a log early
-    absent         engine messages that never came, with what they would have told, in words
+    absent         messages that never came or only late, with what they would have told, in words
     """
 
     frames: int = 0
@@ -95,7 +99,7 @@ class Run:
 
     def __iter__(self) -> Iterator[CylinderBlock]:
         self.log = LogFacts()
-        pipeline = Pipeline(self.binding, left_out=self.left_out)
+        pipeline = Pipeline(self.binding, left_out=self.left_out, lateness_ns=LATENESS_NS)
         position = 0
         for source in self._logs:
             seen = _Seen()
@@ -126,17 +130,33 @@ class Run:
         log.duration_s += seen.duration_s
 
     def _absent(self, pipeline: Pipeline) -> tuple[str, ...]:
-        """Engine messages of which no frame came."""
-        lacking: dict[tuple[int, str], list[str]] = {}
-        for name, bound in self.binding.engine.items():
+        """Messages of which no frame could be used, with what they would have told."""
+        lacking: dict[tuple[int, str], dict[str, None]] = {}
+        of_nodes = (item for node in self.binding.nodes for item in node.items())
+        for name, bound in (*self.binding.engine.items(), *of_nodes):
             key = (bound.bus, bound.message.name)
             if pipeline.counts[key].frames == 0:
-                lacking.setdefault(key, []).append(name)
-        return tuple(
-            f"{message} never came on bus {self.binding.buses[bus]}: no {', '.join(names)}"
-            + ("; without rpm nothing can be called steady" if "rpm" in names else "")
-            for (bus, message), names in lacking.items()
-        )
+                lacking.setdefault(key, {})[name] = None
+        axes = self.session.axes
+        needed = {"rpm"} if axes.rpm else set()
+        needed |= {axes.load_signal} if axes.load else set()
+        came = "was in time" if pipeline.late_by_clock else "came"
+        alike: dict[tuple[int, tuple[str, ...]], list[str]] = {}
+        for (bus, message), names in lacking.items():
+            alike.setdefault((bus, tuple(names)), []).append(message)
+        notes = []
+        for (bus, told_by), messages in alike.items():
+            blocked = sorted(needed.intersection(told_by))
+            still = f"; without {' and '.join(blocked)} nothing can be called steady" if blocked else ""
+            more = f" and {len(messages) - 1} like it" if len(messages) > 1 else ""
+            on = self.binding.buses[bus]
+            notes.append(f"{messages[0]}{more} never {came} on bus {on}: no {', '.join(told_by)}{still}")
+        if pipeline.late_by_clock:
+            late = pipeline.late_by_clock
+            notes.append(
+                f"{late} frames came over {LATENESS_NS / _S:g} s behind others and could not be placed"
+            )
+        return tuple(notes)
 
     def _nothing_for_us(self, source: LogSource, seen: _Seen) -> str:
         """Why a log that can be read is of no use with this session."""
@@ -229,6 +249,9 @@ def read_run(
         raise UsageError(
             f"leave out: cylinder {strangers[0]}; expected 1 to {session.engine.cylinders}; correct it"
         )
+    twice = [log for i, log in enumerate(logs) if log in logs[:i] and str(log) != "-"]
+    if twice:
+        raise UsageError(f"{twice[0]}: named twice; expected every log once; more of the same proves nothing")
     if not logs:
         raise UsageError("read_run: no log given; expected at least one; name a recording")
     return Run(

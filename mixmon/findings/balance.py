@@ -18,9 +18,12 @@ from mixmon.findings.dwell import Dwell
 from mixmon.findings.series import Estimate
 from mixmon.findings.spread import Spread, predicted_spread, spread
 from mixmon.findings.trimming import TrimPlan, plan_trims
-from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell, Steady
 from mixmon.session.model import Session
+
+SCALE_PERCENT = 20.0
+"""Whole engine against target from which a wrong scale is likelier than such a mixture."""
 
 DISAGREEMENT_PERCENT = 1.0
 """How far a cylinder's needs in its cells must certainly lie apart to be remarked on."""
@@ -184,7 +187,7 @@ class _Report:
                 (self._grid.cell(c.cell), predicted_spread(c.peers, moves)) for c in self._cells
             ),
             withheld=self._plan.withheld,
-            notes=(*gaps, *self._plan.notes),
+            notes=(*gaps, *self._plan.notes, *self._doubts()),
         )
 
     def _node_of(self, cylinder: int) -> int | None:
@@ -237,10 +240,27 @@ class _Report:
             if limited:
                 flags.append(f"at {side} limit in {len(limited)} cell(s): at least this {side}, not counted")
         flags += self._disagreement(node)
+        left, used = self._left_out[node], sum(c.usable_s[node] for c in self._cells)
+        if left.get(SampleState.HELD.word, 0.0) > max(used, 1.0):
+            flags.append("sends less often than its definition says: most readings count as held")
         bursts = int(sum(c.outliers[node] for c in self._cells))
         if bursts:
             flags.append(f"{bursts} quarter second(s) of wild readings left out")
         return flags
+
+    def _doubts(self) -> list[str]:
+        """What makes the whole result doubtful."""
+        doubts = []
+        off = [percent(c.engine.mean) for c in self._cells if np.isfinite(c.engine.mean)]
+        if off and abs(float(np.median(off))) > SCALE_PERCENT:
+            doubts.append(
+                f"the whole engine reads {float(np.median(off)):+.0f} % from its target: "
+                "check the units of lambda and target, and the fuel's stoichiometric ratio"
+            )
+        axes, known = self._session.axes, self._session.engine_signals
+        if not axes.rpm and "rpm" not in known:
+            doubts.append("no rpm: steady time cannot be told from transients, and trims may rest on them")
+        return doubts
 
     def _disagreement(self, node: int) -> list[str]:
         """Says how far the cells' needs lie apart, where that is beyond their intervals and matters."""

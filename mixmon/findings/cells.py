@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.dwell import BATCH_ROWS, BATCH_S, BatchTable
+from mixmon.findings.medians import median_with_holes
 from mixmon.findings.series import NOTHING, Estimate, estimate, lag1
 from mixmon.findings.twoway import two_way
 
@@ -111,9 +112,9 @@ def _one_cell(
 
 def _outliers(y: Floats) -> NDArray[np.bool_]:
     """Batches of a node far from what its peers' common movement explains: a burst, a knock on the wire."""
-    apart = y - _row_median(y)[:, None]
-    distance = np.abs(apart - _column_median(apart))
-    limit = np.maximum(_OUTLIER_SCALE * _MAD_TO_SIGMA * _column_median(distance), _OUTLIER_FLOOR)
+    apart = y - median_with_holes(y, axis=1)[:, None]
+    distance = np.abs(apart - median_with_holes(apart, axis=0))
+    limit = np.maximum(_OUTLIER_SCALE * _MAD_TO_SIGMA * median_with_holes(distance, axis=0), _OUTLIER_FLOOR)
     far: NDArray[np.bool_] = distance > limit
     return far
 
@@ -139,18 +140,6 @@ def _scatter(within: Floats, y: Floats, kept: NDArray[np.bool_]) -> Floats:
 def _mean_of(x: Floats) -> float:
     known = x[np.isfinite(x)]
     return float(known.mean()) if len(known) else np.nan
-
-
-def _row_median(x: Floats) -> Floats:
-    return _column_median(np.ascontiguousarray(x.T))
-
-
-def _column_median(x: Floats) -> Floats:
-    """Median of each column, NaN left out; NaN where a column has none."""
-    out = np.full(x.shape[1], np.nan)
-    some = np.isfinite(x).any(axis=0)
-    out[some] = np.nanmedian(x[:, some], axis=0)
-    return out
 
 
 def _row_mean(x: Floats) -> Floats:

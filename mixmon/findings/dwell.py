@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.findings.medians import median_with_holes
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE
@@ -161,9 +162,12 @@ def _reduce(rows: _Rows, cell: int, visit: int) -> tuple[BatchTable, NDArray[np.
     nodes = rows.y.shape[1]
     y = rows.y.reshape(-1, BATCH_ROWS, nodes)
     target = rows.target.reshape(y.shape)
-    middle = _median(y)
+    middle = median_with_holes(y, axis=1)
     distance = np.abs(y - middle[:, None])
-    wild = distance > np.maximum(_WILD_SCALE * _MAD_TO_SIGMA * _median(distance), _WILD_FLOOR)[:, None]
+    wild = (
+        distance
+        > np.maximum(_WILD_SCALE * _MAD_TO_SIGMA * median_with_holes(distance, axis=1), _WILD_FLOOR)[:, None]
+    )
     kept = np.isfinite(y) & ~wild
     count = kept.sum(axis=1)
     enough = count >= _FEWEST_ROWS
@@ -179,15 +183,6 @@ def _reduce(rows: _Rows, cell: int, visit: int) -> tuple[BatchTable, NDArray[np.
         at_lean=rows.at_lean.reshape(y.shape).sum(axis=1).astype(np.uint8),
     )
     return table, wild.sum(axis=(0, 1))
-
-
-def _median(x: Floats) -> Floats:
-    """Median along axis 1 of float64[m, rows, n], NaN left out."""
-    ordered = np.sort(x, axis=1)
-    count = np.isfinite(x).sum(axis=1)
-    low, high = np.maximum(count - 1, 0) // 2, count // 2
-    pick = [np.take_along_axis(ordered, np.minimum(i, x.shape[1] - 1)[:, None], axis=1) for i in (low, high)]
-    return np.where(count > 0, 0.5 * (pick[0] + pick[1])[:, 0], np.nan)
 
 
 def _mean(x: Floats, kept: NDArray[np.bool_], count: NDArray[np.int64]) -> Floats:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.findings.drawn_in import drawn_in
 from mixmon.findings.series import Estimate
 
 _DRAWS = 4000
@@ -42,10 +43,10 @@ def spread(needs: Sequence[Estimate]) -> Spread:
     means, errors = _known(needs)
     if len(means) < 2:
         return UNKNOWN
-    value = float(np.ptp(100.0 * np.expm1(means)))
+    value = float(_range(means))
     noise = _noise(errors)
-    low, high = np.percentile(np.ptp(100.0 * np.expm1(means + noise), axis=1), [2.5, 97.5])
-    alone = float(np.percentile(np.ptp(100.0 * np.expm1(noise), axis=1), 97.5))
+    low, high = np.percentile(_range(means + noise), [2.5, 97.5])
+    alone = float(np.percentile(_range(noise), 97.5))
     lower = 0.0 if value <= alone else max(0.0, 2 * value - float(high))
     upper = max(value, 2 * value - float(low))
     return Spread(value, (lower, upper), float(np.std(100.0 * np.expm1(means), ddof=1)), len(means))
@@ -54,18 +55,31 @@ def spread(needs: Sequence[Estimate]) -> Spread:
 def predicted_spread(needs: Sequence[Estimate], moves: Floats) -> Spread:
     """The true spread to expect once ln fuel has been changed by `moves` float64[n].
 
-    What rounding and limits leave, and the error of the needs themselves: the median of the
-    range over draws of that error, and the middle 95 % of it.
+    What rounding and limits leave, and the error of the needs themselves. Where cylinders are
+    nearly alike, their estimates differ by that error already, and to add it once more would
+    predict too much; where they are not, it must be added. So the range is drawn both ways,
+    with the truth as estimated and with the truth drawn in to its middle (`drawn_in`), and the
+    interval holds the middle 95 % of both.
     """
-    known = [i for i, e in enumerate(needs) if np.isfinite(e.standard_error)]
-    if len(known) < 2:
-        return UNKNOWN
     means, errors = _known(needs)
-    left = means - moves[known]
-    ranges = np.ptp(100.0 * np.expm1(left + _noise(errors)), axis=1)
-    low, middle, high = np.percentile(ranges, [2.5, 50.0, 97.5])
+    if len(means) < 2:
+        return UNKNOWN
+    left = means - moves[[i for i, e in enumerate(needs) if np.isfinite(e.standard_error)]]
+    noise = _noise(errors)
+    shrunk, sure = drawn_in(means, errors)
+    wide = _range(left + noise)
+    narrow = _range(left + (shrunk - means) + noise * sure)
+    ends = np.percentile([narrow, wide], [2.5, 97.5], axis=1)
+    lower, upper = float(ends[0].min()), float(ends[1].max())
+    middle = float(np.median([narrow, wide]))
     deviation = float(np.std(100.0 * np.expm1(left), ddof=1))
-    return Spread(float(middle), (float(low), float(high)), deviation, len(known))
+    return Spread(middle, (lower, upper), deviation, len(means))
+
+
+def _range(x: Floats) -> Floats:
+    """Largest need less smallest along the last axis, percent: lambda over the mean in the fuel domain."""
+    spread: Floats = 100.0 * np.ptp(np.exp(x), axis=-1) * np.mean(np.exp(-x), axis=-1)
+    return spread
 
 
 def _known(needs: Sequence[Estimate]) -> tuple[Floats, Floats]:

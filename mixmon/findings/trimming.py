@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.errors import RangeError
+from mixmon.findings.drawn_in import drawn_in
 from mixmon.findings.series import Estimate
 from mixmon.findings.trims import keep_mean, reference_lambda, round_to_step
 from mixmon.session.model import Session
@@ -36,24 +37,27 @@ class TrimPlan:
 def plan_trims(session: Session, needs: tuple[Estimate, ...]) -> TrimPlan:
     """Trims that make the cylinders alike and leave the engine's total fuel as it is.
 
-    needs: ln lambda against peers, one a node. A cylinder that is not known, or whose need is
-    within its own interval, keeps its trim: correcting noise makes noise.
+    needs: ln lambda against peers, one a node. A cylinder that is not known keeps its trim. The
+    known ones move by their needs drawn in to what can be told from noise (`drawn_in`); none of
+    them is held fixed, or the others would have to carry the mean for it.
     """
     count = session.engine.cylinders
     held = session.trims.now_percent
     now = np.zeros(count) if held is None else np.array(held)
     notes = () if held is not None else ("trims now: not given in [trims] now_percent, taken as 0",)
     need = _by_cylinder(session, needs)
-    moving, flags = _moving(need)
+    known = np.array([one is not None for one in need])
+    flags = [_told(one) for one in need]
     withheld = _reasons(need)
     exact, rounded = now.copy(), now.copy()
     if not withheld:
         try:
-            exact, rounded = _solve(session, now, need, moving)
+            exact, rounded = _solve(session, now, need, known)
         except RangeError as problem:
             withheld = (str(problem),)
     moves = np.log((1 + rounded / 100) / (1 + now / 100))
-    _mark(session, exact=exact, rounded=rounded, now=now, moving=moving, flags=flags)
+    if not withheld:
+        _mark(session, exact=exact, rounded=rounded, now=now, moving=known, flags=flags)
     first = [node.cylinders[0] - 1 for node in session.chain.nodes]
     none = np.full(count, np.nan)
     return TrimPlan(
@@ -75,18 +79,11 @@ def _by_cylinder(session: Session, needs: tuple[Estimate, ...]) -> list[Estimate
     return out
 
 
-def _moving(needs: list[Estimate | None]) -> tuple[NDArray[np.bool_], list[list[str]]]:
-    """Which cylinders' trims move, and why the others' do not."""
-    flags: list[list[str]] = [[] for _ in needs]
-    moving = np.zeros(len(needs), np.bool_)
-    for i, need in enumerate(needs):
-        if need is None:
-            flags[i].append("trim kept: need not known")
-        elif abs(need.mean) <= need.half:
-            flags[i].append("trim kept: need within its interval")
-        else:
-            moving[i] = True
-    return moving, flags
+def _told(need: Estimate | None) -> list[str]:
+    """What must be said of a need before it is used."""
+    if need is None:
+        return ["trim kept: need not known"]
+    return ["need not told from zero"] if abs(need.mean) <= need.half else []
 
 
 def _reasons(needs: list[Estimate | None]) -> tuple[str, ...]:
@@ -99,24 +96,30 @@ def _reasons(needs: list[Estimate | None]) -> tuple[str, ...]:
 
 
 def _solve(
-    session: Session, now: Floats, needs: list[Estimate | None], moving: NDArray[np.bool_]
+    session: Session, now: Floats, needs: list[Estimate | None], known: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
     """Exact and rounded percent."""
     trims = session.trims
     factors, shares = 1 + now / 100, np.full(len(now), 1 / len(now))
-    known = np.array([need is not None for need in needs])
-    lam = np.exp([need.mean if need is not None else 0.0 for need in needs])
+    lam = np.ones(len(now))
+    lam[known] = np.exp(_told_apart([need for need in needs if need is not None]))
     reference = reference_lambda(lam[known], factors[known], shares[known])
-    wanted = np.where(moving, factors * lam / reference, factors)
-    lowest = np.where(moving, 1 + trims.lowest_percent / 100, factors)
-    highest = np.where(moving, 1 + trims.highest_percent / 100, factors)
+    wanted = np.where(known, factors * lam / reference, factors)
+    lowest = np.where(known, 1 + trims.lowest_percent / 100, factors)
+    highest = np.where(known, 1 + trims.highest_percent / 100, factors)
     total = float((shares * factors).sum())
     exact = 100 * (keep_mean(wanted, shares, lowest, highest, total) - 1)
     rounded = now.copy()
-    rounded[moving] = round_to_step(
-        exact[moving], trims.step_percent, trims.lowest_percent, trims.highest_percent
+    rounded[known] = round_to_step(
+        exact[known], trims.step_percent, trims.lowest_percent, trims.highest_percent
     )
     return exact, rounded
+
+
+def _told_apart(needs: list[Estimate]) -> Floats:
+    """The needs as they are entered."""
+    means = np.array([need.mean for need in needs])
+    return drawn_in(means, np.array([need.standard_error for need in needs]))[0]
 
 
 def _mark(

@@ -68,14 +68,17 @@ def round_to_step(percent: Array, step: float, lowest: float, highest: float) ->
     a step and the mean by at most step / (2 n), unless a limit leaves no room.
     """
     units = percent / step
-    down = np.floor(units + 1e-9)
     bottom, top = math.ceil(lowest / step - 1e-9), math.floor(highest / step + 1e-9)
+    down = np.clip(np.floor(units + 1e-9), bottom, top)
     spare = math.floor(float(units.sum() - down.sum()) + 0.5)
-    order = np.argsort(-(units - down), kind="stable")
-    for i in order:
-        if spare <= 0:
-            break
-        if down[i] < top:
-            down[i] += 1
-            spare -= 1
-    return np.clip(down, bottom, top) * step + 0.0
+    while spare > 0 and (down < top).any():
+        for i in np.argsort(-(units - down), kind="stable"):
+            if spare > 0 and down[i] < top:
+                down[i] += 1
+                spare -= 1
+    while spare < 0 and (down > bottom).any():  # the lower limit took more than there was
+        for i in np.argsort(units - down, kind="stable"):
+            if spare < 0 and down[i] > bottom:
+                down[i] -= 1
+                spare += 1
+    return down * step + 0.0

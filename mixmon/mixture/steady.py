@@ -1,8 +1,9 @@
 """When the engine holds still, and in which cell.
 
 A row is steady when over the last `settle_s`, itself included, speed, load and target have
-stayed within their bands and in one cell. So the settle time and the stillness are one test
-with no memory but the rows of that time: the same answer for any split.
+stayed within their bands and in one cell; a target that is not known asks nothing. So the settle
+time and the stillness are one test with no memory but the rows of that time: the same answer for
+any split.
 
 Cells are the user's axes: a value belongs to the nearest centre, with hysteresis at the
 edges so that noise on an edge does not flicker, and not to any cell beyond half a step
@@ -89,7 +90,7 @@ class Steady:
     def __init__(self, axes: Axes, rules: Validity) -> None:
         self.grid = CellGrid(axes)
         self._window = max(round(rules.settle_s * 1e9) // GRID_NS, 1)
-        self._bands = {"rpm": rules.rpm_band, "load": rules.load_band, "target": TARGET_BAND}
+        self._bands = {"rpm": rules.rpm_band, "load": rules.load_band}
         self._bins = {n: Bins(c) for n, c in (("rpm", axes.rpm), ("load", axes.load)) if c}
         self._stretch: int | None = None
         self._history: dict[str, Floats] = {}
@@ -108,6 +109,8 @@ class Steady:
         for name, band in self._bands.items():
             if name in block.now:
                 still &= self._within(name, block.now[name], band)
+        if "target" in block.now:
+            still &= self._within("target", block.now["target"], TARGET_BAND, unknown=True)
         return np.where(still, number, NOWHERE)
 
     def _number(self, block: CylinderBlock) -> NDArray[np.int64]:
@@ -121,13 +124,13 @@ class Steady:
             number = np.where((index == NOWHERE) | (number == NOWHERE), NOWHERE, number * count + index)
         return number
 
-    def _within(self, name: str, values: Floats, band: float) -> NDArray[np.bool_]:
-        """Rows whose last settle time, itself included, stayed within +-band; NaN is never within."""
+    def _within(self, name: str, values: Floats, band: float, *, unknown: bool = False) -> NDArray[np.bool_]:
+        """Rows whose last settle time, itself included, stayed within +-band; NaN counts as `unknown`."""
         before = self._history.get(name, np.full(self._window - 1, np.nan))
         long = np.concatenate([before, values])
         self._history[name] = long[len(long) - (self._window - 1) :].copy()
         spread = _rolling(np.maximum, long, self._window) - _rolling(np.minimum, long, self._window)
-        return spread <= 2 * band
+        return ~(spread > 2 * band) if unknown else spread <= 2 * band
 
 
 def _rolling(extreme: np.ufunc, x: Floats, window: int) -> Floats:

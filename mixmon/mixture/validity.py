@@ -57,11 +57,13 @@ class NodeFacts:
 
     cycle_ns  int64[n]  nominal time between samples; 0 where not known
     fine      bool[n]   the value is resolved finely enough that noise must move it
+    tells     bool[n]   the node says whether it is ready; then not knowing is not being ready
     left_out  bool[n]   the user does not want it counted
     """
 
     cycle_ns: NDArray[np.int64]
     fine: NDArray[np.bool_]
+    tells: NDArray[np.bool_]
     left_out: NDArray[np.bool_]
 
 
@@ -105,8 +107,10 @@ class Judge:
         """Every state's own condition, bool[k, n]."""
         shape, rules = rows.lam.shape, self._rules
         silent = (rows.age < 0) | (rows.age > self._stale_ns)
-        at_rich, at_lean = rows.lam <= rules.rich_limit, rows.lam >= rules.lean_limit
-        not_ready = (rows.ready == 0) | (rows.quality == Quality.NOT_AVAILABLE)
+        possible = rows.lam > 0
+        unknown = self._facts.tells & np.isnan(rows.ready) & possible
+        not_ready = (rows.ready == 0) | unknown | (rows.quality == Quality.NOT_AVAILABLE)
+        at_rich, at_lean = possible & (rows.lam <= rules.rich_limit), rows.lam >= rules.lean_limit
         frozen = self._frozen(rows) & ~at_rich & ~at_lean
         return {
             SampleState.AT_LEAN_LIMIT: at_lean,
@@ -114,7 +118,7 @@ class Judge:
             SampleState.SPARK_CUT: _flag(rows.shifted, "spark_cut", shape),
             SampleState.OVERRUN: self._overrun(rows.shifted, shape),
             SampleState.COLD: self._cold(rows.now, shape),
-            SampleState.SUSPECT: (np.isnan(rows.lam) & ~silent) | frozen,
+            SampleState.SUSPECT: (~possible & ~silent) | frozen,
             SampleState.WARMING: not_ready,
             SampleState.HELD: (rows.age > self._held_ns) & ~silent,
             SampleState.SILENT: silent,

@@ -107,9 +107,11 @@ def test_only_part_of_a_log(capsysbinary):
     assert all(sum(c["left_out_s"].values()) < 20.5 for c in found["cylinders"])
 
 
-def test_several_logs_add_up(capsysbinary):
+def test_several_logs_add_up(capsysbinary, tmp_path):
     once = balanced(capsysbinary, *SIX)
-    twice = balanced(capsysbinary, SIX[0], *SIX)
+    again = tmp_path / "again.log.gz"
+    again.write_bytes(Path(SIX[0]).read_bytes())
+    twice = balanced(capsysbinary, str(again), *SIX)
     assert twice["log"]["frames"] == 2 * once["log"]["frames"]
     assert twice["log"]["clock_jumps"] == 1
     # a cell with too little in one log may have enough in two
@@ -136,12 +138,20 @@ def test_standard_input_gives_the_same(capsysbinary):
     ("arguments", "words"),
     [
         (["balance", *SIX, "--leave-out", "7"], ("cylinder 7", "1 to 6")),
+        (["balance", SIX[0], *SIX], ("named twice",)),
         (["balance", *SIX, "--from", "900"], ("no frame", "58")),
         (["balance", SIX[0], *EIGHT[1:]], ("none of the session's", "census", "expected")),
         (["balance", str(EXAMPLES), *EIGHT[1:]], ("a folder",)),
         (["balance", "nowhere.log", *EIGHT[1:]], ("nowhere.log", "no such file")),
     ],
-    ids=["a cylinder that is not there", "no such time", "another bus", "a folder", "no file"],
+    ids=[
+        "a cylinder that is not there",
+        "a log named twice",
+        "no such time",
+        "another bus",
+        "a folder",
+        "no file",
+    ],
 )
 def test_what_cannot_be_done_is_said_in_one_line(capsysbinary, arguments, words):
     status, out, err = said(capsysbinary, *arguments)
@@ -164,5 +174,6 @@ def test_the_script_that_checks_balance_exits_by_the_result():
     assert (over.returncode, b"over the limit" in over.stdout) == (1, True)
     within = subprocess.run([*script, "9"], capture_output=True, check=False)
     assert (within.returncode, b"within the limit" in within.stdout) == (0, True)
-    wrong = subprocess.run([*script[:-1], "nowhere"], capture_output=True, check=False)
-    assert (wrong.returncode, wrong.stderr.count(b"\n")) == (2, 1)
+    for words in ([*script[:-1], "nowhere"], [*script, "abc"], script[:-1]):
+        wrong = subprocess.run(words, capture_output=True, check=False)
+        assert (wrong.returncode, wrong.stderr.count(b"\n")) == (2, 1)

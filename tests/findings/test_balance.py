@@ -14,10 +14,24 @@ import scipy.signal
 from laws import same_for_all_splits
 
 from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.findings.series import Estimate
+from mixmon.findings.spread import predicted_spread, spread
+from mixmon.findings.trimming import plan_trims
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.session.model import Axes, Chain, Engine, LowFlowMask, Node, Session, Trims, Validity
+from mixmon.session.model import (
+    Axes,
+    Chain,
+    Engine,
+    LowFlowMask,
+    Node,
+    Session,
+    SignalChoice,
+    Trims,
+    Validity,
+)
 
+RPM = {"rpm": SignalChoice("engine", "Engine_Fast", "Speed")}
 AXES = Axes(rpm=(1100.0, 3000.0, 6000.0), load=(3.0, 50.0, 100.0))
 
 
@@ -237,13 +251,60 @@ def test_trims_bring_the_spread_to_what_was_predicted(n: int) -> None:
         result = balance([dwell(offsets, rng)], session(n, trims=Trims(now_percent=held)))
         new = np.array([c.trim_new_percent for c in result.cylinders])
         after = offsets - np.log((1 + new / 100) / (1 + np.array(held) / 100))
-        spread = float(np.ptp(needs_of(after)))
+        left = float(np.ptp(needs_of(after)))
         low, high = result.predicted_spread.interval95
-        inside.append(low <= spread <= high)
-        assert spread < 1.2
+        inside.append(low <= left <= high)
+        assert left < 1.2
         assert abs(new.mean() - np.mean(held)) <= 0.5 / (2 * n) + 1e-9
         assert (new * 2 == np.round(new * 2)).all()
     assert np.mean(inside) >= 0.8
+
+
+def estimate_of(percent: float, half: float) -> Estimate:
+    return Estimate(np.log1p(percent / 100), half / 100, half / 200, 40.0)
+
+
+@pytest.mark.parametrize(
+    "others", [[-0.19] * 15, [-0.13] * 14 + [-0.95]], ids=["all others alike", "one other lean of them"]
+)
+def test_one_clear_need_among_small_ones_is_trimmed_and_no_other_pays_for_it(others: list[float]) -> None:
+    needs = [2.8, *others]
+    plan = plan_trims(session(16), tuple(estimate_of(need, 0.6) for need in needs))
+    assert plan.new[0] == pytest.approx(2.8, abs=0.5)
+    for trim, need in zip(plan.new, needs, strict=True):
+        assert abs(trim - need) <= 0.6 + 0.5  # its own interval and a step
+    assert sum(plan.new) == pytest.approx(0, abs=0.25 + 1e-9)
+
+
+@pytest.mark.parametrize("truth", [[0.0] * 16, [0.03] + [0.0] * 15], ids=["all alike", "one weak"])
+def test_the_predicted_spread_holds_also_where_cylinders_are_alike(truth: list[float]) -> None:
+    inside = []
+    for seed in range(30):
+        rng = np.random.default_rng([seed, 7])
+        error = 0.0015
+        read = np.array(truth) + error * rng.standard_normal(16)
+        read += np.log(np.mean(np.exp(-read)))
+        needs = tuple(Estimate(x, 2 * error, error, 40.0) for x in read)
+        plan = plan_trims(session(16), needs)
+        spread = float(np.ptp(needs_of(np.array(truth) - plan.moves)))
+        low, high = predicted_spread(needs, plan.moves).interval95
+        inside.append(low - 1e-6 <= spread <= high + 1e-6)
+    assert np.mean(inside) >= 0.9
+
+
+def test_a_range_that_noise_alone_could_make_reaches_down_to_zero() -> None:
+    needs = tuple(Estimate(x, 0.002, 0.001, 40.0) for x in np.linspace(-0.00245, 0.00245, 16))
+    found = spread(needs)
+    assert found.value == pytest.approx(0.49, abs=0.01)
+    assert found.interval95[0] == 0.0
+
+
+def test_the_last_half_second_of_a_dwell_is_not_counted() -> None:
+    block = dwell(np.zeros(3), np.random.default_rng(18))
+    lam = block.lam.copy()
+    lam[-50:, 0] *= 1.2  # what comes while nobody has noticed yet that the dwell is over
+    spoilt = dataclasses.replace(block, lam=lam)
+    assert repr(balance([spoilt], session(3)).cells) == repr(balance([block], session(3)).cells)
 
 
 def test_spread_of_equal_cylinders_reaches_down_to_zero() -> None:
@@ -267,6 +328,21 @@ def test_a_large_need_asks_for_a_mechanical_cause_and_a_limit_is_named() -> None
     assert "trim at its limit" in result.cylinders[0].flags
     assert any("mechanical cause" in flag for flag in result.cylinders[0].flags)
     assert np.mean([c.trim_new_percent for c in result.cylinders]) == pytest.approx(0, abs=0.5 / 8)
+
+
+def test_an_engine_far_from_its_target_raises_doubt_about_the_scale() -> None:
+    block = dwell(np.full(3, np.log(0.62)), np.random.default_rng(19))
+    assert any("stoichiometric" in note for note in balance([block], session(3)).notes)
+    assert not balance([dwell(np.zeros(3), np.random.default_rng(19))], session(3, engine_signals=RPM)).notes[
+        1:
+    ]
+
+
+def test_a_node_slower_than_its_definition_is_told_so() -> None:
+    block = with_state(dwell(np.zeros(3), np.random.default_rng(20)), slice(200, None), 1, SampleState.HELD)
+    result = balance([block], session(3))
+    assert any("less often than its definition" in flag for flag in result.cylinders[1].flags)
+    assert not any("less often" in flag for flag in result.cylinders[0].flags)
 
 
 def test_banks_are_compared_with_the_whole_engine() -> None:

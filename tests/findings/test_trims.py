@@ -58,6 +58,23 @@ def test_limits_that_leave_no_room_say_so() -> None:
         keep_mean(np.ones(3), np.full(3, 1 / 3), np.full(3, 0.9), np.full(3, 0.95), 1.0)
 
 
+@pytest.mark.parametrize(
+    ("percent", "step", "expected"),
+    [
+        ([-10.0, 5.0, 5.0], 6.0, [-6.0, 6.0, 0.0]),
+        ([10.0, -5.0, -5.0], 6.0, [6.0, 0.0, -6.0]),
+        ([-10.0, 5.73, 2.55, 2.18], 3.0, [-9.0, 6.0, 3.0, 0.0]),
+    ],
+    ids=["lower limit no multiple of the step", "upper limit", "worked by hand"],
+)
+def test_limits_that_are_no_multiple_of_the_step_do_not_cost_the_mean(
+    percent: list[float], step: float, expected: list[float]
+) -> None:
+    rounded = round_to_step(np.array(percent), step, -10, 10)
+    assert rounded.sum() == sum(expected)
+    assert rounded.tolist() == expected
+
+
 @given(
     st.lists(st.floats(-0.08, 0.08), min_size=2, max_size=16),
     st.floats(-0.02, 0.02),

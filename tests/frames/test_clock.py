@@ -73,6 +73,14 @@ def test_any_split_gives_what_the_scalar_definition_gives(deltas: list[int], cut
         assert got_late == late
 
 
+def test_forty_five_milliseconds_are_no_lateness_and_a_second_and_a_half_is_another_clock() -> None:
+    clock = Clock()
+    clock.feed(block([0, 1_000 * MS, 955 * MS]))
+    assert (clock.late, clock.jumps) == (0, 0)
+    clock.feed(block([3_000 * MS, 1_500 * MS]))
+    assert (clock.late, clock.jumps) == (0, 1)
+
+
 def test_a_silent_bus_ages_but_not_for_ever() -> None:
     clock = Clock()
     clock.feed(block([0]))

@@ -153,6 +153,40 @@ def test_an_engine_value_too_old_is_not_known() -> None:
     assert np.isnan(rows.now["rpm"][26])
 
 
+def test_what_a_node_says_of_itself_is_not_believed_for_ever() -> None:
+    state = message("State", "Ready", "Supply")
+    node = NodeSources(
+        lam=Source(0, "Fast", "Lambda"),
+        ready=Source(0, "State", "Ready", equals=(3.0,), cycle_ns=100 * MS),
+        supply=Source(0, "State", "Supply", cycle_ns=100 * MS),
+    )
+    t = [i * 10 * MS for i in range(200)]
+    blocks = [block(FAST, t, [0.9] * 200, [0.0] * 200), block(state, [0], [3.0], [13.5])]
+    (rows,) = Aligner(layout([node])).feed(blocks, 0, t[-1])
+    assert rows.ready[50, 0] == 1.0
+    assert rows.aux["supply"][50, 0] == 13.5
+    assert np.isnan(rows.ready[51:, 0]).all()
+    assert np.isnan(rows.aux["supply"][51:, 0]).all()
+    assert (rows.lam[:, 0] == 0.9).all()
+
+
+def test_the_target_table_stands_in_while_no_target_is_sent() -> None:
+    plan = message("Engine", "Speed", "Throttle")
+    sources = {
+        "rpm": Source(0, "Engine", "Speed"),
+        "throttle": Source(0, "Engine", "Throttle"),
+        "target": Source(0, "Fuel", "Target", cycle_ns=20 * MS),
+    }
+    table = TargetTable(np.array([1000.0]), np.array([50.0]), np.array([[0.9]]))
+    t = [i * 10 * MS for i in range(100)]
+    blocks = [
+        block(plan, t, [1000.0] * 100, [50.0] * 100),
+        block(message("Fuel", "Target"), t[50:], [0.86] * 50),
+    ]
+    (rows,) = Aligner(layout(LAMBDA_ONLY, sources, targets=table)).feed(blocks, 0, t[-1])
+    assert rows.now["target"].tolist() == [0.9] * 50 + [0.86] * 50
+
+
 def test_target_table_is_bilinear_and_held_beyond_its_ends() -> None:
     table = TargetTable(
         np.array([1000.0, 3000.0]), np.array([0.0, 100.0]), np.array([[0.9, 1.0], [0.8, 0.88]])

@@ -66,6 +66,12 @@ def test_a_moving_target_is_not_steady() -> None:
     assert (cells[600:899] == NOWHERE).all()
 
 
+def test_a_target_that_is_not_known_asks_nothing() -> None:
+    unknown = np.full(1000, np.nan)
+    cells = Steady(AXES, Validity()).feed(block(np.full(1000, 3000.0), np.full(1000, 60.0), target=unknown))
+    assert (cells[299:] == 4).all()
+
+
 def test_outside_the_axes_is_in_no_cell_and_an_unknown_speed_is_not_steady() -> None:
     steady = Steady(AXES, Validity())
     assert (steady.feed(block(np.full(500, 1400.0), np.full(500, 60.0))) == NOWHERE).all()

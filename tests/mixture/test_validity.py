@@ -35,7 +35,8 @@ def rows(k: int, **columns: object) -> Rows:
 
 
 def facts(**more: object) -> NodeFacts:
-    made = {"cycle_ns": np.array([10_000_000]), "fine": np.array([True]), "left_out": np.array([False])}
+    made = {"cycle_ns": np.array([10_000_000]), "fine": np.array([True])}
+    made |= {"tells": np.array([True]), "left_out": np.array([False])}
     return NodeFacts(**(made | more))  # type: ignore[arg-type]
 
 
@@ -45,7 +46,7 @@ def states(data: Rows, known: NodeFacts | None = None) -> list[SampleState]:
 
 
 def window(k: int, start: int, end: int, inside: float, outside: float) -> np.ndarray:
-    column = np.full((k, 1), outside)
+    column = np.full((k, 1), float(outside))
     column[start:end] = inside
     return column
 
@@ -95,6 +96,18 @@ def test_a_trouble_that_lingers_is_followed_by_settling(
     assert set(found[100:120]) == {state}
     assert set(found[120 : 119 + SETTLE]) == {SampleState.SETTLING}
     assert set(found[:100] + found[119 + SETTLE :]) == {SampleState.VALID}
+
+
+def test_a_node_that_tells_whether_it_is_ready_and_does_not_is_not_ready() -> None:
+    unknown = rows(300, ready=window(300, 100, 120, np.nan, 1))
+    found = states(unknown)
+    assert set(found[100:120]) == {SampleState.WARMING}
+    assert set(found[:100]) == {SampleState.VALID}
+    assert set(states(unknown, facts(tells=np.array([False])))) == {SampleState.VALID}
+
+
+def test_a_lambda_that_cannot_be_is_suspect_and_not_rich() -> None:
+    assert set(states(rows(20, lam=np.full((20, 1), -0.1)))) == {SampleState.SUSPECT}
 
 
 def test_the_reason_nearest_the_cause_is_named() -> None:
