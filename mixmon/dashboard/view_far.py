@@ -17,13 +17,27 @@ from mixmon.dashboard.view_limits import Verdict, Word
 from mixmon.dashboard.view_scene import Scene, number, signed
 from mixmon.dashboard.view_text import Row, Segment, fit, fit_row
 
-GAP = 2
-_MOST_GAP = 8
-_WORD, _LEANEST, _ALL, _SPREAD, _RPM = "word", "leanest", "all", "spread", "rpm"
+_WORD, _CYLINDER, _NEED, _ALL, _SPREAD, _RPM = "word", "cylinder", "need", "all", "spread", "rpm"
+
+_LABELS = {
+    _WORD: "LIMIT",
+    _CYLINDER: "LEANEST",
+    _NEED: "needs fuel %",
+    _ALL: "ALL needs %",
+    _SPREAD: "SPREAD %",
+    _RPM: "rpm/1000",
+}
+_WIDEST = {_WORD: "NONE", _NEED: "+8.8", _ALL: "+8.8", _SPREAD: "8.8", _RPM: "8.8"}
+
+_GAPS = {_WORD: 0, _CYLINDER: 2, _NEED: 1, _ALL: 2, _SPREAD: 3, _RPM: 4}
+"""Least cells before a field, next to digits three rows tall: numbers without a sign stand further apart."""
+
+_ROOMIER = {3: 1, 5: 2, 7: 2}
+
+_MOST_STRETCH = 4
+
 _DROP_ORDER = (_SPREAD, _RPM, _ALL, _WORD)
 """What goes first where the screen is narrow; the word then stands in the status line."""
-
-_LONGEST_WORD, _LONGEST_NEED, _LONGEST_NUMBER = "NONE", "+8.8", "8.8"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,23 +47,27 @@ class Plan:
     fields  (name, cells) from left to right
     tall    rows of the word and the leanest cylinder
     lower   rows of the others
-    gap     cells between fields
+    stretch  by how much the least gaps are multiplied
     """
 
     fields: tuple[tuple[str, int], ...]
     tall: int
     lower: int
-    gap: int
+    stretch: int
+
+    def before(self, name: str) -> int:
+        """Cells before a field; none before the first."""
+        return 0 if name == self.fields[0][0] else self.stretch * _GAPS[name]
 
     @property
-    def names(self) -> tuple[str, ...]:
-        """Names of the fields."""
-        return tuple(name for name, _ in self.fields)
+    def width(self) -> int:
+        """Cells of all fields with what lies between them."""
+        return sum(self.before(name) + cells for name, cells in self.fields)
 
     @property
     def has_word(self) -> bool:
         """Whether the limit word is drawn large."""
-        return _WORD in self.names
+        return self.fields[0][0] == _WORD
 
 
 @lru_cache(64)
@@ -59,106 +77,75 @@ def far_plan(width: int, height: int, label_width: int) -> Plan:
     height: of the whole terminal, which decides how tall digits must be.
     """
     wanted = size_for(height)
-    names = [_WORD, _LEANEST, _ALL, _SPREAD, _RPM]
     sizes = [(p, q) for p in SIZES if p <= wanted for q in (p, max(p - 2, 3))]
     for dropped in range(len(_DROP_ORDER) + 1):
-        kept = tuple(n for n in names if n not in _DROP_ORDER[:dropped])
+        kept = [name for name in _LABELS if name not in _DROP_ORDER[:dropped]]
         for tall, lower in sizes:
             fields = tuple((n, _field_width(n, tall, lower, label_width)) for n in kept)
-            free = width - sum(w for _, w in fields)
-            gaps = max(len(fields) - 1, 1)
-            if free >= GAP * (len(fields) - 1):
-                return Plan(fields, tall, lower, min(free // gaps, _MOST_GAP))
-    return Plan(((_LEANEST, width),), 3, 3, 0)
+            free, gaps = width - sum(w for _, w in fields), sum(_GAPS[n] for n in kept[1:])
+            if free >= gaps * _ROOMIER[tall]:
+                return Plan(fields, tall, lower, min(free // gaps, _MOST_STRETCH))
+    return Plan(((_NEED, width),), 3, 3, 0)
 
 
 def _field_width(name: str, tall: int, lower: int, label_width: int) -> int:
-    if name == _WORD:
-        return big_width(_LONGEST_WORD, tall)
-    if name == _LEANEST:
-        return big_width("8" * label_width, tall) + 2 + GAP + big_width(_LONGEST_NEED, tall)
-    return big_width(_LONGEST_NEED if name == _ALL else _LONGEST_NUMBER, lower)
+    widest = _WIDEST.get(name, "8" * label_width)
+    size = tall if name in {_WORD, _CYLINDER, _NEED} else lower
+    return max(big_width(widest, size), len(_LABELS[name]))
 
 
 def far_zone(scene: Scene, verdict: Verdict, width: int, plan: Plan) -> list[Row]:
     """Labels above, digits below: `plan.tall` + 1 rows."""
-    columns = [_column(scene, verdict, plan, i) for i in range(len(plan.fields))]
+    columns = [(plan.before(n), _column(scene, verdict, plan, n, cells)) for n, cells in plan.fields]
     if verdict.word is Word.NO_DATA and plan.has_word:
-        columns[:2] = [_no_data(scene, verdict, plan)]
-    used = sum(w for _, w in plan.fields) + plan.gap * (len(plan.fields) - 1)
-    margin = min(max(width - used, 0) // 2, 1)
+        columns[:3] = [(0, _no_data(scene, verdict, plan))]
+    margin = min(max(width - plan.width, 0) // 2, 1)
     rows = []
     for y in range(plan.tall + 1):
         row: list[Segment] = [(" " * margin, "text")]
-        for column in columns:
-            row += [*column[y], (" " * plan.gap, "text")]
+        for before, column in columns:
+            row += [(" " * before, "text"), column[y]]
         rows.append(fit_row(row, width))
     return rows
 
 
-def _column(scene: Scene, verdict: Verdict, plan: Plan, i: int) -> list[list[Segment]]:
-    name, width = plan.fields[i]
-    plain = scene.options.ascii
+def _column(scene: Scene, verdict: Verdict, plan: Plan, name: str, width: int) -> list[Segment]:
     if name == _WORD:
-        body = _framed(verdict.word.value, plan.tall, width, word_style(scene, verdict), plain)
-        return _under("LIMIT", width, body, plan)
-    if name == _LEANEST:
-        return _under("LEANEST needs fuel %", width, _leanest(scene, verdict, plan.tall, width), plan)
-    label, text = {
-        _ALL: ("ALL needs %", tall_need(_alive(scene, scene.digits.all_vs_target))),
-        _SPREAD: ("SPREAD %", _tall_number(_alive(scene, scene.digits.spread))),
-        _RPM: ("rpm/1000", number(_alive(scene, scene.digits.rpm) / 1000.0)),
-    }[name]
-    rows = big(text.replace("--", "- -"), plan.lower, ascii_only=plain)
-    return _under(label, width, [[(fit(row, width, right=True), "big")] for row in rows], plan)
-
-
-def _under(label: str, width: int, body: list[list[Segment]], plan: Plan) -> list[list[Segment]]:
-    """The label, right above digits that stand on the bottom row."""
-    empty = [[(" " * width, "text")] for _ in range(plan.tall - len(body))]
-    return [*empty, [(fit(label, width), "label")], *body]
-
-
-def _framed(text: str, size: int, width: int, style: str, plain: bool) -> list[list[Segment]]:
-    """A word on its own ground."""
-    before = " " * max((width - big_width(text, size)) // 2, 0)
-    return [[(fit(before + row, width), style)] for row in big(text, size, ascii_only=plain)]
-
-
-def _leanest(scene: Scene, verdict: Verdict, size: int, width: int) -> list[list[Segment]]:
+        return _word(scene, verdict, plan, verdict.word.value, width)
     index, need = scene.leanest()
-    plain = scene.options.ascii
-    over = verdict.word is Word.OVER and index in scene.over()
-    label = scene.setting.labels[index] if index is not None else ""
-    badge = _badge(label, scene.setting.label_width, size, plain)
-    room = max(width - len(badge[0]) - GAP, 0)
-    text = tall_need(need) if index is not None else "- -"
-    digits = big(text, size, ascii_only=plain)
-    return [
-        [
-            (left, "badge" if index is not None else "text"),
-            (" " * GAP, "text"),
-            (fit(right, room, right=True), "over-text" if over else "big"),
-        ]
-        for left, right in zip(badge, digits, strict=True)
-    ]
+    first = verdict.word is Word.OVER and index in scene.over()
+    style = "over-text" if first and name in {_CYLINDER, _NEED} else "big-quiet" if name == _RPM else "big"
+    text = {
+        _CYLINDER: "-" if index is None else scene.setting.labels[index].replace("+", " "),
+        _NEED: tall_need(need),
+        _ALL: tall_need(_alive(scene, scene.digits.all_vs_target)),
+        _SPREAD: _tall_number(_alive(scene, scene.digits.spread)),
+        _RPM: number(_alive(scene, scene.digits.rpm) / 1000.0),
+    }[name].replace("--", "- -")
+    size = plan.tall if name in {_CYLINDER, _NEED} else plan.lower
+    digits = big(text, size, ascii_only=scene.options.ascii)
+    body = [(fit(row, width, right=True), style) for row in digits]
+    return _under((_LABELS[name], "label"), body, width, plan)
 
 
-def _badge(label: str, label_width: int, size: int, plain: bool) -> list[str]:
-    """The cylinder's number on its own ground; more than three characters are cut."""
-    width = big_width("8" * label_width, size)
-    return [
-        f" {fit(row, width, right=True)} " for row in big(label.replace("+", " "), size, ascii_only=plain)
-    ]
+def _under(label: Segment, body: list[Segment], width: int, plan: Plan) -> list[Segment]:
+    """The label, right above digits that stand on the bottom row."""
+    empty = [(" " * width, "text")] * (plan.tall - len(body))
+    return [*empty, (fit(label[0], width), label[1]), *body]
 
 
-def _no_data(scene: Scene, verdict: Verdict, plan: Plan) -> list[list[Segment]]:
+def _word(scene: Scene, verdict: Verdict, plan: Plan, text: str, width: int) -> list[Segment]:
+    """The limit word below a bar, which is what blinks: the letters can be read at any time."""
+    size = next((s for s in SIZES if s <= plan.tall and big_width(text, s) <= width), 3)
+    digits = big(text, size, ascii_only=scene.options.ascii)
+    body = [(fit(row, width), verdict.ink) for row in digits]
+    return _under((f" {_LABELS[_WORD]}", word_style(scene, verdict)), body, width, plan)
+
+
+def _no_data(scene: Scene, verdict: Verdict, plan: Plan) -> list[Segment]:
     """NO DATA over the places of the word and of the leanest cylinder: there is none."""
-    width = sum(w for _, w in plan.fields[:2]) + plan.gap
-    size = next(s for s in (*SIZES, 3) if s <= plan.tall and (big_width("NO DATA", s) + 2 <= width or s == 3))
-    body = _framed("NO DATA", size, width, word_style(scene, verdict), scene.options.ascii)
-    blank = [[(" " * width, word_style(scene, verdict))] for _ in range(plan.tall - size)]
-    return [[(fit("LIMIT    leanest not known", width), "label")], *blank, *body]
+    width = sum(plan.before(name) + cells for name, cells in plan.fields[:3])
+    return _word(scene, verdict, plan, verdict.word.value, width)
 
 
 def _alive(scene: Scene, value: float) -> float:
@@ -181,10 +168,10 @@ def _tall_number(percent: float) -> str:
 
 
 def word_style(scene: Scene, verdict: Verdict) -> str:
-    """Style of the limit word: what blinks is its ground, so that it can be read in both phases."""
-    if not verdict.unaccepted or not scene.options.blink:
+    """Style of the bar over the large word, or of the small word; without blinking it stands inverse."""
+    if not verdict.unaccepted or not scene.options.blink or scene.lit:
         return verdict.style
-    return verdict.style if scene.lit else f"{verdict.style}-unlit"
+    return f"{verdict.style}-unlit"
 
 
 def caption(scene: Scene, verdict: Verdict, width: int) -> Row:

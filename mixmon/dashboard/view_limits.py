@@ -47,12 +47,22 @@ class Verdict:
 
     @property
     def style(self) -> str:
-        """Style of the word."""
+        """Style of the word in small letters, and of the bar over large ones."""
         return {
             Word.NONE: "none",
             Word.LOOK: "look",
             Word.OVER: "over",
             Word.NO_DATA: "nodata",
+        }[self.word]
+
+    @property
+    def ink(self) -> str:
+        """Style of the word in large letters."""
+        return {
+            Word.NONE: "big-quiet",
+            Word.LOOK: "big",
+            Word.OVER: "over-text",
+            Word.NO_DATA: "big",
         }[self.word]
 
 
