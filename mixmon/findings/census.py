@@ -123,6 +123,7 @@ class _Assembly:
             counter_jumps=facts.counts.counter_jumps,
             lost=facts.counts.lost,
             repeats=facts.counts.repeats,
+            echoed=facts.echoed,
             silent=silent,
             since_s=self._since_first(facts.rhythm.last) if silent else None,
         )

@@ -20,6 +20,7 @@ class CensusNode:
     share_ready        of its state frames; NaN where none says
     resets             None where no signal counts them
     checksum_errors, counter_jumps, lost, repeats   of all its messages
+    echoed             each frame of its reading comes twice
     since_s            silent since then, from the log's first frame; None if not, or if it never spoke
     """
 
@@ -38,6 +39,7 @@ class CensusNode:
     counter_jumps: int
     lost: int
     repeats: int
+    echoed: bool
     silent: bool
     since_s: float | None
 

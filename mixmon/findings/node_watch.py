@@ -40,6 +40,7 @@ class NodeFacts:
     resets        restarts of the controller; None where no signal counts them
     counts        of its messages together
     twin          the signs that two controllers send its reading, None if they do not
+    echoed        each of its frames comes twice
     """
 
     rhythm: Rhythm
@@ -48,6 +49,7 @@ class NodeFacts:
     resets: int | None
     counts: MessageCounts
     twin: TwinSigns | None
+    echoed: bool
 
 
 class _Node:
@@ -139,6 +141,7 @@ class NodeWatch:
                 None if node.expected.resets is None else node.resets,
                 _sum([counts[node.expected.bus, m.name] for m in node.expected.messages]),
                 node.twins.verdict(),
+                node.twins.echoed,
             )
             for slot, node in enumerate(self._nodes)
         )

@@ -8,8 +8,10 @@ the message's cycle time) and one sign of taking turns, or two signs where no cy
 - combs: so does the gap between frames.
 
 Only frames in a crowd are weighed, so that a twin fitted in the second hour shows as clearly as
-one that was there from the start. Two nodes exactly in step destroy each other's frames instead
-of taking turns: that shows as error frames, not here.
+one that was there from the start. A frame that comes twice with the same counter and the same
+reading is an echo (one bus logged through two interfaces, a gateway), not a twin. Two nodes
+exactly in step destroy each other's frames instead of taking turns: that shows as error frames,
+not here.
 
 Thresholds: common practice, no source.
 """
@@ -29,6 +31,7 @@ _CROWD = 5.0
 
 _FEWEST = 32
 _SIGN = 0.5
+_ECHOED = 0.4
 _LEAST_COMB = 0.2
 """Gaps that differ from their neighbours by less than this share are one sender's timer grid."""
 
@@ -66,7 +69,7 @@ class TwinWatch:
         """`cycle_ns`: the expected cycle; `modulus`: of the rolling counter; None where unknown."""
         self._cycle, self._modulus = cycle_ns, modulus
         self._carry = np.zeros((3, 0), np.int64)
-        self._frames = self._turns = 0
+        self._frames = self._turns = self._echoes = 0
         self._since: int | None = None
         self._swings = np.zeros(5, np.int64)
 
@@ -90,9 +93,14 @@ class TwinWatch:
 
     def verdict(self) -> TwinSigns | None:
         """The signs if they prove a twin, else None."""
-        signs = self.signs()
+        signs = None if self.echoed else self.signs()
         needed = 1 if self._cycle else 2
         return signs if signs is not None and signs.signs >= needed else None
+
+    @property
+    def echoed(self) -> bool:
+        """True if frames come twice, each with its echo."""
+        return self._frames >= _FEWEST and self._echoes > _ECHOED * self._frames
 
     def _weigh(self, rows: Ints, at: Ints) -> None:
         t, counter, value = rows
@@ -106,6 +114,7 @@ class TwinWatch:
         if self._modulus:
             rise, rise2 = ((counter[at] - counter[at - k]) % self._modulus for k in (1, 2))
             self._turns += int(np.count_nonzero((rise2 == 1) & (rise != 1)))
+            self._echoes += int(np.count_nonzero((rise == 0) & (value[at] == value[at - 1])))
         gap = np.diff(t, prepend=t[0])
         changes = [np.abs(column[at] - column[at - k]).sum() for column in (value, gap) for k in (1, 2)]
         self._swings += np.array([*changes, gap[at].sum()], np.int64)

@@ -51,6 +51,7 @@ def _node_json(node: CensusNode) -> Mapping[str, Any]:
         "counter_jumps": node.counter_jumps,
         "frames_lost": node.lost,
         "frames_repeated": node.repeats,
+        "echoed": node.echoed,
         "silent": node.silent,
     }
 
@@ -211,6 +212,8 @@ def _remarks(node: CensusNode) -> list[str]:
     rhythm, remarks = node.rhythm, []
     if not node.silent and abs(rhythm.rate_hz / node.expected_hz - 1) > _RATE_OFF:
         remarks.append(f"{rhythm.rate_hz:.2f} Hz, {node.expected_hz:g} expected")
+    if node.echoed:
+        remarks.append("every frame comes twice: one bus through two interfaces, or a gateway")
     if rhythm.gap_max_s > _LONG_GAP * rhythm.gap_p50_s:
         remarks.append(f"longest gap {1000 * rhythm.gap_max_s:.0f} ms")
     if node.resets:

@@ -268,12 +268,39 @@ def test_a_multiplexed_chain_is_followed_probe_by_probe():
     assert report.nodes[2].since_s == pytest.approx(5.0, abs=0.05)
 
 
+def test_two_controllers_of_a_multiplexed_chain_are_twins_probe_by_probe():
+    session = load_session("examples/foreign.toml")
+    foreign = from_binding(bind(session, load_databases(session)))
+    left = next(plan for plan in foreign.buses[0].messages if plan.name == "Probes_Left")
+
+    def controller(delay_ns, permille):
+        t = T0 + delay_ns + np.arange(0, 5 * S, left.cycle_ns)
+        columns = {f"Mixture_{k}": np.full(len(t), permille) for k in (1, 2, 3)}
+        return Encoder(left).encode(t, columns, 0, ("can0",), {"Probe": 1 + np.arange(len(t)) % 3})
+
+    report = census(foreign, controller(0, 980.0), controller(1_700_000, 1100.0))
+    assert [t.position for t in report.twins] == [1, 2, 3]
+
+
+def later(block, seconds):
+    t = block.t + seconds * S
+    return FrameBlock(t, block.can_id, block.bus, block.size, block.dlc, block.flags, block.data, CHANNELS)
+
+
+def test_what_lies_before_and_after_a_jump_of_time_is_one_census_without_a_gap(expected):
+    block = in_time(*without(seconds=3.0))
+    taken = Census(expected)
+    taken.feed(concat([block, later(block, 1000)]))
+    report = taken.report()
+    assert (report.breaks, report.duration_s) == (1, pytest.approx(6.0, abs=0.03))
+    assert all(n.rhythm.gap_max_s < 0.012 for n in report.nodes)
+    assert all(n.rhythm.rate_hz == pytest.approx(100.0, rel=1e-9) for n in report.nodes)
+
+
 def test_cuts_do_not_matter(expected):
-    jump = in_time(*without(3, seconds=2.0), node(5, 2.0, lam=0.9, phase=0.0031))
-    later = FrameBlock(
-        jump.t + 100 * S, jump.can_id, jump.bus, jump.size, jump.dlc, jump.flags, jump.data, CHANNELS
-    )
-    block = concat([jump, later])
+    twin = node(5, 2.0, lam=0.9, phase=0.0031)
+    block = in_time(*without(3, seconds=2.0), node(3, 2.0, resets=np.arange(20) // 2), twin)
+    block = concat([block, later(block, 100)])
 
     def played(pieces):
         taken = Census(expected)

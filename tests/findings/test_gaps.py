@@ -64,6 +64,14 @@ def test_no_gap_spans_a_jump_of_time():
     assert gaps.quiet_since(0) == 10**15 + 17
 
 
+def test_after_a_jump_silence_counts_from_where_time_goes_on():
+    gaps = filled(np.array([0, 10]), np.zeros(2, int))
+    gaps.pause(25, 10**15)
+    gaps.close(10**15 + 40)
+    assert gaps.longest[0] == 40
+    assert gaps.last[0] == 10
+
+
 def test_a_backward_step_is_kept_in_the_sum_and_counted_with_the_zeros():
     gaps = filled(np.array([0, 10, 5, 20]), np.zeros(4, int))
     assert (gaps.count[0], gaps.total[0], gaps.longest[0]) == (3, 20, 15)

@@ -80,7 +80,21 @@ def bunched(columns, every):
     return -(-t // every) * every, counter, value
 
 
+def alternating(columns, by):
+    """Stamps of which every second one is late, as a coarse timer makes them."""
+    t, counter, value = columns
+    return np.arange(len(t)) * (CYCLE // 2) + np.arange(len(t)) % 2 * by, counter, value
+
+
+def echoed(columns):
+    """Every frame again 0.3 ms later."""
+    t, counter, value = columns
+    return together(columns, (t + 300_000, counter, value))
+
+
 INNOCENT = [
+    pytest.param(alternating(sender(60, cycle=CYCLE // 2), 200_000), id="twice the rate on a coarse timer"),
+    pytest.param(echoed(sender(60)), id="one node, logged twice"),
     pytest.param(sender(60), id="one node"),
     pytest.param(sender(60, cycle=CYCLE // 2), id="one node at twice the rate that the definitions promise"),
     pytest.param(
@@ -95,6 +109,13 @@ INNOCENT = [
 @pytest.mark.parametrize("columns", INNOCENT)
 def test_one_node_is_not_taken_for_two(columns):
     assert watch(columns).verdict() is None
+
+
+def test_an_echo_is_told_from_a_twin_whose_counter_runs_in_step():
+    assert watch(echoed(sender(10))).echoed
+    twin = watch(together(sender(10), sender(10, phase=0.3, level=1400, seed=1)))
+    assert not twin.echoed
+    assert twin.verdict() is not None
 
 
 def test_cuts_do_not_matter():
