@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import result
+from mixmon.cli.runs import add_against, add_run, opened_run
 from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -21,17 +21,11 @@ HELP = "sweeps at full load, by bands of speed; --transients for tip-ins"
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """LOG, which pull, the reference, and what is known of the sensors' lags."""
-    options.add_log(parser)
-    options.add_session(parser, required=True)
+    add_run(parser)
+    add_against(parser)
     parser.add_argument("--pull", metavar="N", type=options.whole, help="show the table of pull N only")
     parser.add_argument(
         "--transients", action="store_true", help="tip-ins and tip-outs in place of the pulls"
-    )
-    parser.add_argument(
-        "--against",
-        choices=("peers", "target"),
-        default="peers",
-        help="reference of the needs shown: the mean of the cylinders (the default), or the target",
     )
     parser.add_argument(
         "--lag",
@@ -42,39 +36,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="sensor lag in seconds, for all or of one cylinder (5=0.28), or lean-going and rich-going "
         "(5=0.32/0.24); default 0.105",
     )
-    parser.add_argument(
-        "--leave-out",
-        metavar="N",
-        type=int,
-        nargs="+",
-        action="extend",
-        default=[],
-        help="cylinders that shall not be counted, nor be part of the reference",
-    )
-    options.add_window(parser)
-    options.add_json(parser)
-    options.add_quiet(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what was found in it."""
-    import mixmon
-    from mixmon.report.progress import Progress
-
-    window = options.window(arguments)
-    session = mixmon.load_session(arguments.session)
-    lags = lags_of(arguments.lag, session.engine.cylinders)
-    run_ = mixmon.read_run(
-        session,
-        arguments.log,
-        begin_s=window.begin / 1e9,
-        end_s=None if window.end is None else window.end / 1e9,
-        leave_out=arguments.leave_out,
-    )
-    with Progress(sys.stderr, run_.total, quiet=arguments.quiet) as progress:
-        run_.watcher = progress.advance
+    with opened_run(arguments) as opened:
+        lags = lags_of(arguments.lag, opened.session.engine.cylinders)
         show = _transients if arguments.transients else _pulls
-        text = show(run_, lags, arguments)
+        text = show(opened, lags, arguments)
     result(text)
     return 0
 
