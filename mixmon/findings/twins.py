@@ -113,7 +113,7 @@ class TwinWatch:
         self._since = int(t[at[0]]) if self._since is None else self._since
         if self._modulus:
             rise, rise2 = ((counter[at] - counter[at - k]) % self._modulus for k in (1, 2))
-            self._turns += int(np.count_nonzero((rise2 == 1) & (rise != 1)))
+            self._turns += int(np.count_nonzero(rise2 == 1))
             self._echoes += int(np.count_nonzero((rise == 0) & (value[at] == value[at - 1])))
         gap = np.diff(t, prepend=t[0])
         changes = [np.abs(column[at] - column[at - k]).sum() for column in (value, gap) for k in (1, 2)]
