@@ -19,6 +19,13 @@ TEXT = "text"
 
 _PLAIN_PLANE = 0x10000
 
+_DRAWN = (range(0x100), range(0x2500, 0x2600), range(0x2800, 0x2900))
+"""Symbols that are let through: Latin-1, boxes, blocks, shapes, braille. Others have changed their width
+from one edition of Unicode to the next."""
+
+_JAMO = (range(0x1160, 0x1200), range(0x3164, 0x3165), range(0xD7B0, 0xD800), range(0xFFA0, 0xFFA1))
+"""Parts of Korean letters that stand alone: no width of their own."""
+
 
 @lru_cache(4096)
 def clean(text: str) -> str:
@@ -33,7 +40,12 @@ def clean(text: str) -> str:
 
 
 def _certain(char: str) -> bool:
-    return char.isprintable() and ord(char) < _PLAIN_PLANE and unicodedata.category(char)[0] not in "MC"
+    code, category = ord(char), unicodedata.category(char)
+    if not char.isprintable() or code >= _PLAIN_PLANE or category[0] in "MC":
+        return False
+    if category == "So":
+        return any(code in symbols for symbols in _DRAWN)
+    return not any(code in parts for parts in _JAMO)
 
 
 @lru_cache(4096)

@@ -1,0 +1,125 @@
+"""The limit word says what is known, and no more."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from dashboard.scenes import (
+    LEAN,
+    NEEDS,
+    RULES,
+    alarm,
+    alarm_list,
+    cylinders,
+    nothing,
+    scene,
+    session,
+    snapshot,
+)
+
+from mixmon.dashboard.view_limits import Word, rail_limits, verdict
+from mixmon.dashboard.view_scene import Setting
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.mixture.block import SampleState
+from mixmon.session.model import AlarmRule, Limits
+
+SILENT, SUPPLY = RULES[2], RULES[3]
+
+
+def shown(*alarms, state=SampleState.VALID, **changes):
+    """Eight cylinders, all in one state unless a list is given."""
+    states = state if isinstance(state, list) else [state] * 8
+    now = cylinders(NEEDS[:8], state=states)
+    return snapshot(8, alarms=alarm_list(*alarms), cylinders=now, **changes)
+
+
+LOST = [SampleState.SILENT, SampleState.HELD, SampleState.COLD, SampleState.WARMING] * 2
+ONE_SILENT = [SampleState.VALID] * 7 + [SampleState.SILENT]
+
+WORDS = {
+    "nothing stands": (shown(), Word.NONE, "no limit crossed"),
+    "before the first frame": (nothing(), Word.NO_DATA, "nothing received yet"),
+    "all sensors lost": (shown(state=LOST), Word.NO_DATA, "sensors cold or held or silent or warming"),
+    "an alarm whose data are lost": (shown(alarm(), state=LOST), Word.NO_DATA, "sensors cold"),
+    "the worker stopped": (shown(alarm(), failure="disk gone"), Word.NO_DATA, "stopped: disk gone"),
+    "lean": (shown(alarm()), Word.OVER, "cyl 3 lean under load"),
+    "lean, accepted": (shown(alarm(state=AlarmState.ACKNOWLEDGED)), Word.OVER, "cyl 3 lean"),
+    "lean, shelved by the operator": (shown(alarm(flags=AlarmFlag.SHELVED)), Word.OVER, "cyl 3 lean"),
+    "lean, off by rule": (shown(alarm(flags=AlarmFlag.SUPPRESSED)), Word.NONE, "no limit crossed"),
+    "two lean": (shown(alarm(), alarm(position=4)), Word.OVER, "cyl 3 lean under load and 1 more"),
+    "was lean, not accepted": (
+        shown(alarm(state=AlarmState.RETURNED_UNACKNOWLEDGED, active=False)),
+        Word.LOOK,
+        "not accepted",
+    ),
+    "a lesser alarm": (shown(alarm(SUPPLY, 5)), Word.LOOK, "cyl 5 supply low"),
+    "one sensor silent": (shown(state=ONE_SILENT), Word.LOOK, "7 of 8 valid"),
+    "overrun": (shown(state=SampleState.OVERRUN), Word.NONE, "no limit crossed"),
+    "settling after a cut": (shown(state=SampleState.SETTLING), Word.LOOK, "0 of 8 valid"),
+    "lean beyond the sensors' range": (
+        shown(alarm(), state=SampleState.AT_LEAN_LIMIT),
+        Word.OVER,
+        "cyl 3 lean under load",
+    ),
+    "the engine bus is lost": (
+        shown(engine={}, target=np.nan),
+        Word.NO_DATA,
+        "rpm and target lost",
+    ),
+    "the engine bus is lost while over": (shown(alarm(), engine={}, target=np.nan), Word.OVER, "cyl 3"),
+}
+
+
+@pytest.mark.parametrize("name", WORDS)
+def test_word_and_reason(name):
+    given, word, why = WORDS[name]
+    found = verdict(scene(given))
+    assert found.word is word
+    assert why in found.why
+
+
+def test_a_worker_that_does_not_answer_leaves_no_data():
+    assert verdict(scene(shown(alarm()), stalled=2.0)).word is Word.NO_DATA
+
+
+def test_limits_that_nobody_can_watch_are_not_called_none():
+    without_target = replace(
+        session(), engine_signals={k: v for k, v in session().engine_signals.items() if k != "target"}
+    )
+    found = verdict(scene(shown(target=np.nan), declared=without_target))
+    assert found.word is Word.LOOK
+    assert "not watched" in found.why
+
+
+def test_a_frozen_picture_does_not_hide_an_alarm():
+    assert verdict(scene(shown(), live=shown(alarm()), frozen=5.0)).word is Word.OVER
+
+
+@pytest.mark.parametrize(
+    ("given", "asks"),
+    [
+        (alarm(), True),
+        (alarm(state=AlarmState.ACKNOWLEDGED), False),
+        (alarm(state=AlarmState.RETURNED_UNACKNOWLEDGED, active=False), True),
+        (alarm(flags=AlarmFlag.SHELVED), False),
+        (alarm(SILENT, 8), False),
+    ],
+    ids=["new", "accepted", "came and went", "shelved", "priority 2"],
+)
+def test_only_an_unaccepted_priority_1_alarm_blinks(given, asks):
+    assert verdict(scene(shown(given))).unaccepted is asks
+
+
+def test_rail_limits_are_needs_against_the_target():
+    """By hand: 0.040 over 0.87 is +4.6 %, 0.07 under is -8.0 %."""
+    rich, lean = rail_limits(Setting(session()), 0.87)
+    assert lean == pytest.approx(100 * 0.04 / 0.87)
+    assert rich == pytest.approx(-100 * 0.07 / 0.87)
+    assert rail_limits(Setting(session()), np.nan) == (None, None)
+
+
+def test_the_tightest_limit_is_drawn():
+    rules = (LEAN, AlarmRule("lean", 1, lambda_above=0.88), AlarmRule("rich", 2, lambda_below=0.85))
+    rich, lean = rail_limits(Setting(session(limits=Limits("sheet", rules))), 0.87)
+    assert lean == pytest.approx(100 * (0.88 / 0.87 - 1))
+    assert rich == pytest.approx(100 * (0.85 / 0.87 - 1))
