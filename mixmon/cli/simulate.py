@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from mixmon.simulate.run import Simulation
 
 NAME = "simulate"
-HELP = "the demo engine, or another, to a log, with its truth beside it"
+HELP = "the demo engine, or another, to a log, with its truth; --grade judges the analysis"
 
 DONE, JUDGED_WRONG, BAD_INPUT = 0, 1, 2
 
@@ -49,10 +49,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cylinders", metavar="N", type=int, help="play it with N cylinders (4 to 16)")
     parser.add_argument("--duration", metavar="S", type=options.seconds, help="seconds to play")
     parser.add_argument(
-        "--grade", action="store_true", help="run the analysis on it and judge that by the truth; 1 if wrong"
+        "--grade",
+        action="store_true",
+        help="run the analysis on it and judge that by the truth; exit status 1 if an item is wrong",
     )
     parser.add_argument(
-        "--naive", action="store_true", help="with --grade: also what comes of trimming by unproved labels"
+        "--naive",
+        action="store_true",
+        help="with --grade: also what comes of trimming by unproved labels, in three more runs",
     )
     options.add_json(parser)
     options.add_quiet(parser)
@@ -96,15 +100,7 @@ def _simulation(arguments: argparse.Namespace) -> Simulation:
     from mixmon.simulate.load import load_scenario
     from mixmon.simulate.run import simulate
 
-    if arguments.grade and (arguments.through or arguments.out == "-"):
-        raise UsageError(
-            "--grade: goes with mixmon's own messages and a log that is no standard output; "
-            "expected neither --through nor --out -; leave it out"
-        )
-    if not (arguments.out or arguments.truth or arguments.session or arguments.grade):
-        raise UsageError(
-            "mixmon simulate: nothing to do; expected --out, --truth, --session or --grade; give one"
-        )
+    _check(arguments)
     return simulate(
         load_scenario(arguments.scenario, arguments.cylinders),
         seed=arguments.seed,
@@ -112,6 +108,27 @@ def _simulation(arguments: argparse.Namespace) -> Simulation:
         trims=_trims(arguments.trims),
         binding=_binding(arguments.through),
     )
+
+
+def _check(arguments: argparse.Namespace) -> None:
+    """Whether the words of the command line go together.
+
+    Raises:
+        UsageError: they do not.
+    """
+    if arguments.grade and (arguments.through or arguments.out == "-"):
+        raise UsageError(
+            "--grade: it judges mixmon's own messages and prints to standard output; found --through or "
+            "--out - beside it; expected neither; leave it out"
+        )
+    if (arguments.naive or arguments.json) and not arguments.grade:
+        raise UsageError(
+            "--naive and --json: they tell what --grade shall do; found no --grade; add it, or leave them out"
+        )
+    if not (arguments.out or arguments.truth or arguments.session or arguments.grade):
+        raise UsageError(
+            "mixmon simulate: nothing to do; expected --out, --truth, --session or --grade; give one"
+        )
 
 
 def _trims(text: str | None) -> tuple[float, ...] | None:

@@ -1,51 +1,74 @@
-"""What the analysis made of a simulation's frames, gathered in one pass over them."""
+"""What the analysis made of a simulation's frames, gathered in one pass over them.
+
+The analysis gets the frames and the session that the engine's owner would write, nothing else.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.findings.dwell import BATCH_ROWS, GUARD_BATCHES
+from mixmon.findings.pulls import Pull, PullStage
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
 from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.steady import NOWHERE, Steady
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.run import EPOCH_NS, Simulation
 from mixmon.simulate.truth import truth_of
+
+ROW_S = GRID_NS / 1e9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evidence:
     """The simulation, its truth, and what the analysis found without it.
 
-    t_s     float64[k]     seconds of the simulation, one a row
-    state   uint8[k, n]    SampleState of every sample
-    steady  bool[k]        rows that were taken for steady
+    spared   the balance without the labels whose sensors sit behind a leak; None: no leak
+    pulls    pulls that were found
+    t_s      float64[k]     seconds of the simulation, one a row
+    state    uint8[k, n]    SampleState of every sample
+    cell     int64[k]       number of the cell in which the engine was taken for steady, or NOWHERE
     """
 
     simulation: Simulation
     truth: dict[str, Any]
     balance: Balance
+    spared: Balance | None
+    pulls: tuple[Pull, ...]
     t_s: NDArray[np.float64]
     state: NDArray[np.uint8]
-    steady: NDArray[np.bool_]
+    cell: NDArray[np.int64]
+
+    @property
+    def steady(self) -> NDArray[np.bool_]:
+        """Rows that were taken for steady, bool[k]."""
+        return np.not_equal(self.cell, NOWHERE)
+
+    @property
+    def counted(self) -> NDArray[np.bool_]:
+        """Steady rows without those at a visit's end, which no statistic counts, bool[k]."""
+        counted = np.zeros(len(self.cell), np.bool_)
+        changes = np.flatnonzero(np.diff(self.cell)) + 1
+        for start, end in pairwise([0, *changes.tolist(), len(self.cell)]):
+            batches = max((end - start) // BATCH_ROWS - GUARD_BATCHES, 0)
+            counted[start : start + batches * BATCH_ROWS] = self.cell[start] != NOWHERE
+        return counted
 
     @property
     def behind(self) -> list[int]:
         """For each label in order, index of the cylinder its sensor really sits in."""
-        of_label = {one["label"]: one["cylinder"] - 1 for one in self.truth["identity"]}
-        return [of_label[label] for label in sorted(of_label)]
-
-    def by_label(self, values: list[float]) -> NDArray[np.float64]:
-        """Values in cylinder order, as the labels see them."""
-        return np.array(values)[self.behind]
+        return cylinders_behind(self.truth)
 
     def during(self, begin: float, end: float) -> NDArray[np.bool_]:
-        """Rows between two moments, in seconds."""
+        """Rows between two moments, in seconds, bool[k]."""
         return (self.t_s >= begin) & (self.t_s < end)
 
     def events(self, kind: str) -> list[dict[str, Any]]:
@@ -56,27 +79,66 @@ class Evidence:
         """Parts of the script of some kinds."""
         return [part for part in self.truth["parts"] if part["kind"] in kinds]
 
+    def faults(self, kind: str) -> list[dict[str, Any]]:
+        """Planted faults of a kind."""
+        return [fault for fault in self.truth["faults"] if fault["kind"] == kind]
+
+
+def cylinders_behind(truth: dict[str, Any]) -> list[int]:
+    """For each label in order, index of the cylinder its sensor really sits in."""
+    of_label = {one["label"]: one["cylinder"] - 1 for one in truth["identity"]}
+    return [of_label[label] for label in sorted(of_label)]
+
+
+def leaking_labels(truth: dict[str, Any]) -> frozenset[int]:
+    """Labels whose sensors sit behind a leak."""
+    leaking = {fault["cylinder"] for fault in truth["faults"] if fault["kind"] == "leak"}
+    return frozenset(one["label"] for one in truth["identity"] if one["cylinder"] in leaking)
+
 
 def gather(simulation: Simulation) -> Evidence:
     """Plays the simulation through the analysis."""
-    session = simulation.session
-    pipeline, stage = Pipeline(bind(session, load_databases(session))), BalanceStage(session)
-    steady = Steady(session.axes, session.validity)
-    times, states, still = [], [], []
-    for frames in [*simulation, None]:
-        for block in pipeline.flush() if frames is None else pipeline.feed(frames):
-            stage.feed(block)
-            times.append(block.t)
-            states.append(block.state)
-            still.append(steady.feed(block) != NOWHERE)
-    return Evidence(
-        simulation,
-        truth_of(simulation),
-        stage.result(),
-        (np.concatenate(times) - EPOCH_NS) / 1e9,
-        np.concatenate(states),
-        np.concatenate(still),
-    )
+    truth = truth_of(simulation)
+    analysis = _Analysis(simulation, leaking_labels(truth))
+    for frames in simulation:
+        for block in analysis.pipeline.feed(frames):
+            analysis.take(block)
+    for block in analysis.pipeline.flush():
+        analysis.take(block)
+    return analysis.evidence(simulation, truth)
 
 
-ROW_S = GRID_NS / 1e9
+class _Analysis:
+    """Every stage that is judged, side by side behind one pipeline, and what is remembered of the rows."""
+
+    def __init__(self, simulation: Simulation, spared: frozenset[int]) -> None:
+        session = simulation.session
+        self.pipeline = Pipeline(bind(session, load_databases(session)))
+        self._balance = BalanceStage(session)
+        self._spared = BalanceStage(session, spared) if spared else None
+        self._pull_stage, self._pulls = PullStage(session), list[Pull]()
+        self._steady = Steady(session.axes, session.validity)
+        self._t: list[NDArray[np.int64]] = []
+        self._state: list[NDArray[np.uint8]] = []
+        self._cell: list[NDArray[np.int64]] = []
+
+    def take(self, block: CylinderBlock) -> None:
+        self._balance.feed(block)
+        if self._spared is not None:
+            self._spared.feed(block)
+        self._pulls += self._pull_stage.feed(block)
+        self._t.append(block.t)
+        self._state.append(block.state)
+        self._cell.append(self._steady.feed(block))
+
+    def evidence(self, simulation: Simulation, truth: dict[str, Any]) -> Evidence:
+        return Evidence(
+            simulation=simulation,
+            truth=truth,
+            balance=self._balance.result(),
+            spared=None if self._spared is None else self._spared.result(),
+            pulls=(*self._pulls, *self._pull_stage.flush()),
+            t_s=(np.concatenate(self._t) - EPOCH_NS) / 1e9,
+            state=np.concatenate(self._state),
+            cell=np.concatenate(self._cell),
+        )

@@ -18,13 +18,17 @@ class Verdict(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """A question, what is true, what was found, how far apart they may be, and the verdict."""
+    """A question, what is true, what was found, how far apart they may be, and the verdict.
+
+    why  what is lacking where the verdict is "not yet", and why it does not apply where it does not
+    """
 
     name: str
     expected: str
     found: str
     tolerance: str
     verdict: Verdict
+    why: str = ""
 
 
 def judged(name: str, expected: str, found: str, tolerance: str, *, right: bool) -> Item:
@@ -32,16 +36,21 @@ def judged(name: str, expected: str, found: str, tolerance: str, *, right: bool)
     return Item(name, expected, found, tolerance, Verdict.RIGHT if right else Verdict.WRONG)
 
 
-def not_yet(name: str, expected: str, lacking: str) -> Item:
+def not_yet(name: str, expected: str, lacking: str, found: str = "", tolerance: str = "") -> Item:
     """An item that the program cannot answer yet, and for want of what."""
-    return Item(name, expected, lacking, "", Verdict.NOT_YET)
+    return Item(name, expected, found, tolerance, Verdict.NOT_YET, lacking)
 
 
 def does_not_apply(name: str, why: str) -> Item:
     """An item that the scenario does not raise."""
-    return Item(name, why, "", "", Verdict.DOES_NOT_APPLY)
+    return Item(name, "", "", "", Verdict.DOES_NOT_APPLY, why)
 
 
 def numbers(values: Sequence[float], decimals: int = 1) -> str:
     """Signed numbers in a row."""
     return " ".join(f"{value:+.{decimals}f}" for value in values)
+
+
+def within(found: Sequence[float], true: Sequence[float], tolerance: float) -> bool:
+    """Whether every number is as near to its truth as asked; one that is not known is not."""
+    return all(abs(f - t) <= tolerance for f, t in zip(found, true, strict=True))

@@ -2,103 +2,165 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Iterator
+from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.gas.transport import cycle_s
 from mixmon.grade.evidence import ROW_S, Evidence
 from mixmon.grade.item import Item, does_not_apply, judged
 from mixmon.mixture.block import SampleState
+from mixmon.simulate.crank import CYCLE_DEG
+from mixmon.simulate.cylinder import INJECTION_TO_EXHAUST_DEG, SPARK_TO_EXHAUST_DEG
 
-GAS_S = 0.35
-"""Longest time from a valve to a sensor; until then the gas of before is rightly counted."""
+STEADY_FOUND, TRANSIENT_TAKEN = 0.95, 0.02
 
-SILENCE_S = 0.28
-"""A pause this long must be seen as silence (0.25 s by rule, and a row)."""
+_COLD = 0.001
+"""Share of fuel that is added for the cold from which it matters."""
+
+_AFTER_OPENING_S = 1.0
+"""How long after the throttle opens nothing is steady."""
 
 
 def warming(evidence: Evidence) -> Item:
     """No sample is counted before its sensor is ready."""
     counted = 0
     for sensor in evidence.truth["sensors"]:
-        node = sensor["position"] - 1
-        counted += _valid(evidence, 0.0, sensor["ready_s"] - 0.2, [node])
-    return _none_counted("samples counted from sensors that are not ready", counted)
+        counted += _valid(evidence, -np.inf, sensor["ready_s"], sensor["position"] - 1)
+    return _none_counted("samples counted of sensors that are not ready", counted)
+
+
+def cold(evidence: Evidence) -> Item:
+    """No sample is counted while the control still adds fuel for the cold."""
+    world = evidence.simulation.world
+    rows = world.enrichment(evidence.t_s) > _COLD
+    name = "samples counted of a cold engine"
+    if not rows.any():
+        return does_not_apply(name, "no fuel is added for the cold")
+    return _none_counted(name, int((evidence.state[rows] == SampleState.VALID).sum()))
 
 
 def fuel_cuts(evidence: Evidence) -> Item:
     """No sample is counted while air from a fuel cut passes the sensors."""
-    cuts = evidence.events("fuel cut")
-    name = "samples counted during fuel cuts"
-    if not cuts:
-        return does_not_apply(name, "no fuel cut")
-    return _none_counted(name, sum(_valid(evidence, c["t_s"] + GAS_S, c["to_s"]) for c in cuts))
+    return _cuts("fuel cut", evidence, INJECTION_TO_EXHAUST_DEG)
 
 
 def spark_cuts(evidence: Evidence) -> Item:
     """No sample is counted while the limiter cuts spark."""
-    cuts = evidence.events("spark cut")
-    name = "samples counted during spark cuts"
-    if not cuts:
-        return does_not_apply(name, "no spark cut")
-    return _none_counted(name, sum(_valid(evidence, c["t_s"] + GAS_S, c["to_s"]) for c in cuts))
+    return _cuts("spark cut", evidence, SPARK_TO_EXHAUST_DEG)
 
 
 def drop_outs(evidence: Evidence) -> Item:
-    """Every loss of supply is seen as silence, and no value is counted until the sensor is ready again."""
+    """Every loss of supply is seen as silence, and no value is counted until the sensor is ready again.
+
+    A loss shorter than the session's staleness is no silence.
+    """
     drops = evidence.events("supply drop-out")
     name = "supply drop-outs seen, no held value counted"
     if not drops:
-        return does_not_apply(name, "no drop-out")
-    seen, counted = 0, 0
-    for drop in drops:
-        node = drop["position"] - 1
-        rows = evidence.during(drop["t_s"], drop["to_s"])
-        silent = int((evidence.state[rows, node] == SampleState.SILENT).sum())
-        seen += silent > 0 or drop["to_s"] - drop["t_s"] < SILENCE_S
-        counted += _valid(evidence, drop["t_s"] + SILENCE_S, drop["ready_again_s"] - 0.2, [node])
-    expected = f"{len(drops)}, 0 samples"
-    return judged(
-        name, expected, f"{seen}, {counted} samples", "exact", right=seen == len(drops) and not counted
+        return does_not_apply(name, "no drop-out planted")
+    stale_s = evidence.simulation.session.validity.stale_s + 2 * ROW_S
+    long = [drop for drop in drops if drop["to_s"] - drop["t_s"] > stale_s]
+    late_s = 3 / evidence.simulation.world.scenario.controllers.rate_hz + ROW_S
+    seen = sum(_silent(evidence, drop) for drop in long)
+    counted = sum(
+        _valid(evidence, drop["t_s"] + late_s, drop["ready_again_s"], drop["position"] - 1) for drop in drops
     )
+    expected, found = f"{len(long)} seen, 0 samples", f"{seen} seen, {counted} samples"
+    return judged(name, expected, found, "exact", right=seen == len(long) and not counted)
 
 
 def steady_time(evidence: Evidence) -> Item:
     """The settled part of every scripted dwell inside the axes is found."""
     settle = evidence.simulation.session.validity.settle_s
     rows = np.zeros(len(evidence.t_s), np.bool_)
-    for part in evidence.parts("steady"):
+    for part in evidence.parts("start", "steady", "identity", "pattern"):
         if _inside(evidence, part):
             rows |= evidence.during(part["settled_s"] + settle, part["to_s"])
     name = "scripted steady time found"
     if not rows.any():
         return does_not_apply(name, "no dwell longer than the settle time")
     share = float(evidence.steady[rows].mean())
-    return judged(name, "all", f"{100 * share:.1f} %", "from 95 %", right=share >= 0.95)
+    return judged(name, "all", f"{100 * share:.1f} %", "from 95 %", right=share >= STEADY_FOUND)
 
 
 def transient_time(evidence: Evidence) -> Item:
-    """Sweeps, cuts and tip-ins are not taken for steady time."""
+    """Time in which speed or load has left the point that was held is not taken for steady.
+
+    From when it has moved further than the session's bands are wide until the next point is reached.
+    """
     rows = np.zeros(len(evidence.t_s), np.bool_)
-    for part in evidence.parts("sweep", "overrun", "limiter"):
-        rows |= evidence.during(part["from_s"], part["to_s"])
+    for begins, ends in _ways(evidence):
+        rows |= evidence.during(begins, ends) & _moved(evidence, begins)
     name = "transient time taken for steady"
     if not rows.any():
         return does_not_apply(name, "no transient")
     share = float(evidence.steady[rows].mean())
-    return judged(name, "none", f"{100 * share:.1f} %", "to 2 %", right=share <= 0.02)
+    return judged(name, "none", f"{100 * share:.1f} %", "to 2 %", right=share <= TRANSIENT_TAKEN)
 
 
-def _valid(evidence: Evidence, begin: float, end: float, nodes: list[int] | None = None) -> int:
-    rows = evidence.during(begin, end)
-    states = evidence.state[rows] if nodes is None else evidence.state[rows][:, nodes]
-    return int((states == SampleState.VALID).sum())
+def _ways(evidence: Evidence) -> Iterator[tuple[float, float]]:
+    """Stretches of the script in which the engine goes from one point to another."""
+    for part in evidence.parts("sweep", "overrun", "limiter"):
+        yield part["from_s"], part["to_s"]
+    for part in evidence.parts("steady", "identity", "pattern", "tip-in"):
+        yield part["from_s"], part["settled_s"]
+    for event in evidence.events("throttle opens"):
+        yield event["t_s"], event["t_s"] + _AFTER_OPENING_S
+
+
+def _moved(evidence: Evidence, since_s: float) -> NDArray[np.bool_]:
+    """Rows at which true speed or load is further from that moment's than the bands are wide, bool[k]."""
+    timeline, rules = evidence.simulation.world.timeline, evidence.simulation.session.validity
+    at, t = np.array([since_s]), evidence.t_s
+    rpm, load = timeline.crank.rpm(t) - timeline.crank.rpm(at), timeline.load(t) - timeline.load(at)
+    moved: NDArray[np.bool_] = (np.abs(rpm) > 2 * rules.rpm_band) | (np.abs(load) > 2 * rules.load_band)
+    return moved
+
+
+def _cuts(kind: str, evidence: Evidence, to_exhaust_deg: float) -> Item:
+    """From when the cut's gas has come to every sensor until other gas may have come to one."""
+    name, cuts = f"samples counted during {kind}s", evidence.events(kind)
+    if not cuts:
+        return does_not_apply(name, f"no {kind} in the script")
+    counted = 0
+    for cut in cuts:
+        way_s = _longest_way(evidence, cut["t_s"], to_exhaust_deg)
+        counted += _valid(evidence, cut["t_s"] + way_s, cut["to_s"])
+    return _none_counted(name, counted)
+
+
+def _longest_way(evidence: Evidence, t_s: float, to_exhaust_deg: float) -> float:
+    """Seconds until every cylinder's first gas of a cut at t_s has come to its sensor and into a row.
+
+    A whole cycle passes until each has had its turn.
+    """
+    world, at = evidence.simulation.world, np.array([t_s])
+    rpm, load = world.timeline.crank.rpm(at), world.timeline.load(at)
+    front = max(float(world.front_s(i, rpm, load)[0]) for i in range(world.scenario.size))
+    sample_s = 1 / world.scenario.controllers.rate_hz
+    return float(cycle_s(float(rpm[0]))) * (1 + to_exhaust_deg / CYCLE_DEG) + front + sample_s + ROW_S
+
+
+def _silent(evidence: Evidence, drop: dict[str, Any]) -> bool:
+    rows = evidence.during(drop["t_s"], drop["to_s"] + ROW_S)
+    return bool((evidence.state[rows, drop["position"] - 1] == SampleState.SILENT).any())
+
+
+def _valid(evidence: Evidence, begin: float, end: float, node: int | None = None) -> int:
+    """Samples counted between two moments, of one node or of all."""
+    states: NDArray[np.uint8] = evidence.state[evidence.during(begin, end)]
+    return int(((states if node is None else states[:, node]) == SampleState.VALID).sum())
 
 
 def _none_counted(name: str, counted: int) -> Item:
-    return judged(name, "0 s", f"{counted * ROW_S:.2f} s", "exact", right=counted == 0)
+    return judged(name, "0 samples", f"{counted} samples", "exact", right=counted == 0)
 
 
 def _inside(evidence: Evidence, part: dict[str, float]) -> bool:
-    """Whether a dwell lies well within the outermost cells."""
+    """Whether a dwell lies within the outermost cells' centres."""
     axes = evidence.simulation.session.axes
     spans = ((axes.rpm, part["rpm"]), (axes.load, part["load"]))
     return all(not axis or axis[0] <= value <= axis[-1] for axis, value in spans)

@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from mixmon.grade.item import Item, Verdict
-from mixmon.report.table import Column, table
 from mixmon.report.text import wrap
 
 _PAGE = 80
-_INDENT = "    "
+_VERDICT = max(len(verdict.value) for verdict in Verdict) + 2
+_LABEL = len("tolerance") + 2
 
 
 def grade_json(items: Sequence[Item], scenario: str, seed: int) -> Mapping[str, Any]:
@@ -25,33 +25,30 @@ def grade_json(items: Sequence[Item], scenario: str, seed: int) -> Mapping[str, 
                 "expected": item.expected,
                 "found": item.found,
                 "tolerance": item.tolerance,
-                "verdict": item.verdict.value,
+                "verdict": item.verdict.value.lower(),
+                "why": item.why,
             }
             for item in items
         ],
-        "verdicts": _counts(items),
+        "verdicts": {verdict.lower(): count for verdict, count in _counts(items).items()},
     }
 
 
 def grade_text(items: Sequence[Item], scenario: str, seed: int) -> str:
-    """Verdicts first, then what each rests on, for a terminal of 80 columns."""
-    head = f"GRADE  {scenario}, seed {seed}\n\n"
-    columns = [
-        Column("verdict", left=True),
-        Column("item", left=True, wraps=True),
-        Column("tolerance", left=True),
-    ]
-    verdicts = table(columns, [(item.verdict.value, item.name, item.tolerance) for item in items])
-    detail = "".join(_detail(item) for item in items if item.verdict is not Verdict.DOES_NOT_APPLY)
+    """Every item with its verdict and what that rests on, for a terminal of 80 columns; counts last."""
     counts = ", ".join(f"{count} {verdict}" for verdict, count in _counts(items).items())
-    return f"{head}{verdicts}\n{detail}\n{counts}\n"
+    return f"GRADE  {scenario}, seed {seed}\n\n{''.join(map(_item, items))}\n{counts}\n"
 
 
-def _detail(item: Item) -> str:
-    said = [item.name, f"expected {item.expected}"]
-    said.append(f"lacking: {item.found}" if item.verdict is Verdict.NOT_YET else f"found    {item.found}")
-    lines = [said[0], *(f"{_INDENT}{line}" for part in said[1:] for line in wrap(part, _PAGE - len(_INDENT)))]
-    return "".join(f"{line}\n" for line in lines)
+def _item(item: Item) -> str:
+    said = {"expected": item.expected, "found": item.found, "tolerance": item.tolerance}
+    why = "lacking" if item.verdict is Verdict.NOT_YET else "because"
+    rows = [(label, text) for label, text in [*said.items(), (why, item.why)] if text]
+    lines = [f"{item.verdict.value:{_VERDICT}}{item.name}"]
+    for label, text in rows:
+        for i, part in enumerate(wrap(text, _PAGE - _VERDICT - _LABEL)):
+            lines.append(f"{'':{_VERDICT}}{label if i == 0 else '':{_LABEL}}{part}")
+    return "".join(f"{line.rstrip()}\n" for line in lines)
 
 
 def _counts(items: Sequence[Item]) -> dict[str, int]:

@@ -1,0 +1,127 @@
+"""Items about the whole engine, and about the reference that needs are counted from."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.balance import Balance
+from mixmon.grade.evidence import Evidence, leaking_labels
+from mixmon.grade.item import Item, does_not_apply, judged, not_yet, numbers, within
+from mixmon.grade.need_items import AS_READ
+from mixmon.grade.seen import SeenCell, by_cell, seen_cells
+from mixmon.mixture.steady import Cell
+from mixmon.simulate.truth_cells import needs
+
+GLOBAL = 0.7
+"""How far the whole engine's need may be from the truth, percent of fuel."""
+
+SHIFT = 0.1
+"""How far the common shift that a leak gives its peers may be from the truth, percent of fuel."""
+
+_SHIFTED = 0.5
+"""A leak that shifts the others less than this does not spoil the reference, percent of fuel."""
+
+Floats = NDArray[np.float64]
+
+
+def engine_as_read(evidence: Evidence) -> Item:
+    """The whole engine against target by cell: errors of the base map, kept out of the trims."""
+    name = "whole engine against target by cell, as read"
+    found = _engine_needs(evidence)
+    if not found:
+        return does_not_apply(name, "no steady cell that can be compared")
+    seen = seen_cells(evidence)
+    true = {cell: seen[cell].read_engine for cell in found}
+    right = within(list(found.values()), list(true.values()), GLOBAL)
+    return judged(name, by_cell(true, signed=True), by_cell(found, signed=True), f"+-{GLOBAL}", right=right)
+
+
+def engine_in_truth(evidence: Evidence) -> Item:
+    """The same against the truth; where a leak or biases drag the mean further, they must be found first."""
+    name = "whole engine against target by cell, true"
+    found = _engine_needs(evidence)
+    if not found:
+        return does_not_apply(name, "no steady cell that can be compared")
+    seen = seen_cells(evidence)
+    true = {cell: seen[cell].true_engine for cell in found}
+    expected, said = by_cell(true, signed=True), by_cell(found, signed=True)
+    if not within([seen[cell].read_engine for cell in found], list(true.values()), GLOBAL):
+        leaks = leaking_labels(evidence.truth)
+        lacking = "no finding of leaks, which drag the mean" if leaks else "sensor biases are not known"
+        return not_yet(name, expected, lacking, said, f"+-{GLOBAL}")
+    right = within(list(found.values()), list(true.values()), GLOBAL)
+    return judged(name, expected, said, f"+-{GLOBAL}", right=right)
+
+
+def spared_reference(evidence: Evidence) -> Item:
+    """With the leaking cylinders left out, what remains of the others is what their own sensors show."""
+    name = "leaking cylinder left out: what remains of the others"
+    worst = _most_shifted(evidence)
+    if worst is None or evidence.spared is None:
+        return does_not_apply(name, "no leak that shifts the others in a cell with narrow intervals")
+    true = _others(evidence, needs(worst.read[_sound(evidence)]))
+    found = _others(evidence, _needs_in(evidence.spared, worst.cell))
+    right = within(found, true, AS_READ)
+    return judged(name, numbers(true), numbers(found), f"+-{AS_READ}", right=right)
+
+
+def reference_shift(evidence: Evidence) -> Item:
+    """By how much the leaking cylinders made the others look rich: balance with them less balance without."""
+    name = "leaking cylinder left out: shift of the others"
+    worst = _most_shifted(evidence)
+    if worst is None or evidence.spared is None:
+        return does_not_apply(name, "no leak that shifts the others in a cell with narrow intervals")
+    sound = _sound(evidence)
+    all_in, without = (_needs_in(b, worst.cell)[sound] for b in (evidence.balance, evidence.spared))
+    true, found = _shift(worst, evidence), float(np.mean(all_in - without))
+    right = within([found], [true], SHIFT)
+    return judged(name, f"{true:+.2f}", f"{found:+.2f}", f"+-{SHIFT}", right=right)
+
+
+def _others(evidence: Evidence, values: Floats) -> list[float]:
+    sound = _sound(evidence)
+    return [float(value) for value in (values if len(values) == sound.sum() else values[sound])]
+
+
+def _sound(evidence: Evidence) -> NDArray[np.bool_]:
+    """Labels whose sensors sit behind no leak, bool[n]."""
+    leaking = leaking_labels(evidence.truth)
+    return np.array([label not in leaking for label in range(1, len(evidence.behind) + 1)])
+
+
+def _shift(one: SeenCell, evidence: Evidence) -> float:
+    """What the leaking cylinders in the reference add to the needs of the others, mean of these."""
+    sound = _sound(evidence)
+    return float(np.mean(one.read_needs[sound] - needs(one.read[sound])))
+
+
+def _most_shifted(evidence: Evidence) -> SeenCell | None:
+    """The cell in which leaks shift the others most, if it matters, of those with narrow intervals."""
+    if evidence.spared is None:
+        return None
+    cells = [one for one in seen_cells(evidence).values() if _narrow(evidence.spared, one.cell, evidence)]
+    worst = max(cells, key=lambda one: abs(_shift(one, evidence)), default=None)
+    return None if worst is None or abs(_shift(worst, evidence)) < _SHIFTED else worst
+
+
+def _narrow(balance: Balance, cell: Cell, evidence: Evidence) -> bool:
+    """Whether the needs of all sound labels are known well enough in the cell to be judged."""
+    half = np.array([one.half_interval_percent for one in balance.cells if Cell(one.rpm, one.load) == cell])
+    return len(half) == len(evidence.behind) and bool((half[_sound(evidence)] <= AS_READ).all())
+
+
+def _needs_in(balance: Balance, cell: Cell) -> Floats:
+    """Needs of all labels in a cell, percent; NaN where not known."""
+    return np.array([one.needs_percent for one in balance.cells if Cell(one.rpm, one.load) == cell])
+
+
+def _engine_needs(evidence: Evidence) -> dict[Cell, float]:
+    seen = seen_cells(evidence)
+    return {
+        Cell(one.rpm, one.load): one.needs_percent
+        for one in evidence.balance.whole_engine
+        if Cell(one.rpm, one.load) in seen and math.isfinite(one.needs_percent)
+    }

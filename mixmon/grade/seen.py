@@ -1,0 +1,146 @@
+"""What is true of the cells of the analysis: the script's points, by the time it saw of each.
+
+The analysis gathers all steady time that falls into a cell, and a script may hold several points
+in one cell, or step fuel while the engine is steady. So the truth of a cell is the mean of the
+truths of its points, each with the rows that were steady there, less the mean of the fuel steps.
+Cells with time at a point of which the truth says nothing are not compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.grade.evidence import Evidence, cylinders_behind
+from mixmon.mixture.block import SampleState
+from mixmon.mixture.steady import Cell, CellGrid
+from mixmon.simulate.truth_cells import engine_lambda, needs, spread
+
+UNKNOWN_SHARE = 0.02
+"""Most time that a cell may hold of which the truth says nothing."""
+
+Floats = NDArray[np.float64]
+Truth = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenCell:
+    """One cell of the analysis; arrays float64[n] by label.
+
+    read, true   lambda without noise: what each label's sensor shows, and of the cylinder that it sits in
+    target       of the fuel control
+    stepped      fuel was stepped for single cylinders while the engine was steady here
+    """
+
+    cell: Cell
+    read: Floats
+    true: Floats
+    target: float
+    stepped: bool
+
+    @property
+    def read_needs(self) -> Floats:
+        """Percent against peers, by label."""
+        return needs(self.read)
+
+    @property
+    def true_needs(self) -> Floats:
+        """Percent against peers, by label."""
+        return needs(self.true)
+
+    @property
+    def read_spread(self) -> float:
+        """Largest less smallest need, percent."""
+        return spread(self.read)
+
+    @property
+    def true_spread(self) -> float:
+        """Largest less smallest need, percent."""
+        return spread(self.true)
+
+    @property
+    def read_engine(self) -> float:
+        """What the whole engine needs against target, percent."""
+        return 100 * (engine_lambda(self.read) / self.target - 1)
+
+    @property
+    def true_engine(self) -> float:
+        """What the whole engine needs against target, percent."""
+        return 100 * (engine_lambda(self.true) / self.target - 1)
+
+
+def seen_cells(evidence: Evidence, truth: Truth | None = None) -> dict[Cell, SeenCell]:
+    """Every cell that can be compared, in order of cell number.
+
+    `truth` is that of the same script with other trims, if not the evidence's own.
+    """
+    truth = truth or evidence.truth
+    grid = CellGrid(evidence.simulation.session.axes)
+    counted = evidence.counted & (evidence.state == SampleState.VALID).any(axis=1)
+    points = _points_of_rows(evidence, truth)
+    steps = _fuel_steps(truth, evidence.t_s)
+    seen: dict[Cell, SeenCell] = {}
+    for number in np.unique(evidence.cell[counted]).tolist():
+        rows = np.flatnonzero(counted & (evidence.cell == number))
+        known = rows[points[rows] >= 0]
+        if len(known) >= (1 - UNKNOWN_SHARE) * len(rows):
+            cell = grid.cell(number)
+            seen[cell] = _seen_cell(cell, truth, points[known], steps[known])
+    return seen
+
+
+def at_full_load(seen: Iterable[SeenCell]) -> list[SeenCell]:
+    """The cells at the highest load; all where the cells have none."""
+    cells = list(seen)
+    highest = max((one.cell.load or 0.0 for one in cells), default=0.0)
+    return [one for one in cells if (one.cell.load or 0.0) == highest]
+
+
+def by_cell(values: Mapping[Cell, float], *, signed: bool = False) -> str:
+    """A number with one decimal for every cell, under the cell's centre."""
+    sign = "+" if signed else ""
+    return ", ".join(f"{_centre(cell)}: {value:{sign}.1f}" for cell, value in values.items())
+
+
+def _centre(cell: Cell) -> str:
+    return "/".join(f"{centre:g}" for centre in (cell.rpm, cell.load) if centre is not None) or "all"
+
+
+def _points_of_rows(evidence: Evidence, truth: Truth) -> NDArray[np.int64]:
+    """For every row, index of the truth's point that the script holds then; -1 for none."""
+    index = {(cell["rpm"], cell["load"]): i for i, cell in enumerate(truth["cells"])}
+    points = np.full(len(evidence.t_s), -1)
+    for part in truth["parts"]:
+        points[evidence.during(part["settled_s"], part["to_s"])] = index.get((part["rpm"], part["load"]), -1)
+    return points
+
+
+def _fuel_steps(truth: Truth, t_s: Floats) -> Floats:
+    """Fuel that steps add to every cylinder at every row, as a share, float64[k, n]."""
+    n = len(truth["identity"])
+    begins = np.array([-np.inf, *(step["t_s"] for step in truth["fuel_steps"])])
+    percent = np.array([(0.0,) * n, *(step["percent"] for step in truth["fuel_steps"])])
+    steps: Floats = percent[np.searchsorted(begins, t_s, "right") - 1] / 100
+    return steps
+
+
+def _seen_cell(cell: Cell, truth: Truth, points: NDArray[np.int64], steps: Floats) -> SeenCell:
+    weights = np.bincount(points, minlength=len(truth["cells"])) / len(points)
+    stepped = np.log1p(steps).mean(axis=0)
+    behind = cylinders_behind(truth)
+
+    def mean(key: str) -> Floats:
+        logarithms = np.array([np.log(one[key]) for one in truth["cells"]])
+        return np.asarray(weights @ logarithms)
+
+    return SeenCell(
+        cell=cell,
+        read=np.exp(mean("lambda_read") - stepped)[behind],
+        true=np.exp(mean("lambda_true") - stepped)[behind],
+        target=float(np.exp(mean("target"))),
+        stepped=bool((steps != steps[:, :1]).any()),
+    )
