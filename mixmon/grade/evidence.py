@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.dwell import BATCH_ROWS, GUARD_BATCHES
+from mixmon.findings.event import Event
+from mixmon.findings.excursions import Excursions
 from mixmon.findings.pulls import Pull, PullStage
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
@@ -33,6 +35,7 @@ class Evidence:
 
     spared   the balance without the labels whose sensors sit behind a leak; None: no leak
     pulls    pulls that were found
+    found_events   events that were found
     t_s      float64[k]     seconds of the simulation, one a row
     state    uint8[k, n]    SampleState of every sample
     cell     int64[k]       number of the cell in which the engine was taken for steady, or NOWHERE
@@ -43,6 +46,7 @@ class Evidence:
     balance: Balance
     spared: Balance | None
     pulls: tuple[Pull, ...]
+    found_events: tuple[Event, ...]
     t_s: NDArray[np.float64]
     state: NDArray[np.uint8]
     cell: NDArray[np.int64]
@@ -108,15 +112,29 @@ def gather(simulation: Simulation) -> Evidence:
     return analysis.evidence(simulation, truth)
 
 
+def balance_of(simulation: Simulation) -> Balance:
+    """The balance alone."""
+    session = simulation.session
+    pipeline, stage = Pipeline(bind(session, load_databases(session))), BalanceStage(session)
+    for frames in simulation:
+        for block in pipeline.feed(frames):
+            stage.feed(block)
+    for block in pipeline.flush():
+        stage.feed(block)
+    return stage.result()
+
+
 class _Analysis:
     """Every stage that is judged, side by side behind one pipeline, and what is remembered of the rows."""
 
     def __init__(self, simulation: Simulation, spared: frozenset[int]) -> None:
         session = simulation.session
-        self.pipeline = Pipeline(bind(session, load_databases(session)))
+        binding = bind(session, load_databases(session))
+        self.pipeline = Pipeline(binding)
         self._balance = BalanceStage(session)
         self._spared = BalanceStage(session, spared) if spared else None
         self._pull_stage, self._pulls = PullStage(session), list[Pull]()
+        self._excursions, self._events = Excursions(session, binding.fuel), list[Event]()
         self._steady = Steady(session.axes, session.validity)
         self._t: list[NDArray[np.int64]] = []
         self._state: list[NDArray[np.uint8]] = []
@@ -127,6 +145,7 @@ class _Analysis:
         if self._spared is not None:
             self._spared.feed(block)
         self._pulls += self._pull_stage.feed(block)
+        self._events += self._excursions.feed(block)
         self._t.append(block.t)
         self._state.append(block.state)
         self._cell.append(self._steady.feed(block))
@@ -138,6 +157,7 @@ class _Analysis:
             balance=self._balance.result(),
             spared=None if self._spared is None else self._spared.result(),
             pulls=(*self._pulls, *self._pull_stage.flush()),
+            found_events=(*self._events, *self._excursions.flush()),
             t_s=(np.concatenate(self._t) - EPOCH_NS) / 1e9,
             state=np.concatenate(self._state),
             cell=np.concatenate(self._cell),

@@ -9,7 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from mixmon.grade import engine_items, need_items, open_items, pull_items, sample_items, trim_items
+from mixmon.grade import (
+    engine_items,
+    event_items,
+    need_items,
+    open_items,
+    pull_items,
+    sample_items,
+    trim_items,
+)
 from mixmon.grade.evidence import Evidence, gather
 from mixmon.grade.item import Item, Verdict
 from mixmon.grade.naive import naive_run
@@ -42,7 +50,12 @@ JUDGES: tuple[Judge, ...] = (
     sample_items.transient_time,
     pull_items.pulls_found,
     pull_items.pull_ends,
-    open_items.misfires,
+    event_items.bursts,
+    event_items.singles,
+    event_items.false_misfires,
+    event_items.cuts_found,
+    event_items.excursions,
+    event_items.silences,
     open_items.slow_sensor,
     open_items.delays,
     open_items.dead_time,

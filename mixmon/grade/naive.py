@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.grade.evidence import Evidence, cylinders_behind, gather
+from mixmon.findings.balance import Balance
+from mixmon.grade.evidence import Evidence, balance_of, cylinders_behind
 from mixmon.grade.item import Item, does_not_apply, judged, within
 from mixmon.simulate.run import Simulation, simulate
 from mixmon.simulate.truth import truth_of
@@ -28,19 +29,20 @@ def naive_run(evidence: Evidence) -> Item:
     name = f"trimming by unproved labels: true spread over {ROUNDS} rounds"
     if all(one["right"] for one in evidence.truth["identity"]):
         return does_not_apply(name, "every label right")
-    expected, found = [_true_spread(evidence.simulation)], [_true_spread(evidence.simulation)]
+    simulation, balance = evidence.simulation, evidence.balance
+    expected, found = [true_spread(simulation)], [true_spread(simulation)]
     for played in range(1, ROUNDS + 1):
-        computed = _entered(evidence.simulation, _shown_without_noise(evidence.simulation), played)
-        entered = _entered(evidence.simulation, _needs(evidence), played)
-        expected.append(_true_spread(computed))
-        found.append(_true_spread(entered))
-        evidence = gather(entered) if played < ROUNDS else evidence
+        computed = entered(simulation, shown_without_noise(simulation), played)
+        simulation = entered(simulation, _needs(balance), played)
+        expected.append(true_spread(computed))
+        found.append(true_spread(simulation))
+        balance = balance_of(simulation) if played < ROUNDS else balance
     right = within(found, expected, TOLERANCE)
     true, read = (" ".join(f"{value:.1f}" for value in spreads) for spreads in (expected, found))
     return judged(name, true, read, f"+-{TOLERANCE:g}", right=right)
 
 
-def _entered(simulation: Simulation, needs: Floats, played: int) -> Simulation:
+def entered(simulation: Simulation, needs: Floats, played: int) -> Simulation:
     """The scenario once more, with the need of each label in the trim of the cylinder of that number."""
     world, step = simulation.world, simulation.session.trims.step_percent
     wanted = 100 * ((1 + np.array(world.trims) / 100) * (1 + needs / 100) - 1)
@@ -48,14 +50,16 @@ def _entered(simulation: Simulation, needs: Floats, played: int) -> Simulation:
     return simulate(world.scenario, seed=world.seed + played, duration=simulation.duration_s, trims=trims)
 
 
-def _needs(evidence: Evidence) -> Floats:
-    return np.array([one.needs_percent for one in evidence.balance.cylinders])
+def _needs(balance: Balance) -> Floats:
+    return np.array([one.needs_percent for one in balance.cylinders])
 
 
-def _shown_without_noise(simulation: Simulation) -> Floats:
+def shown_without_noise(simulation: Simulation) -> Floats:
+    """Needs at full load as the sensors show them, percent, by label."""
     truth = truth_of(simulation)
     return np.array(truth["full_load"]["read_vs_peers_percent"])[cylinders_behind(truth)]
 
 
-def _true_spread(simulation: Simulation) -> float:
+def true_spread(simulation: Simulation) -> float:
+    """Spread of the cylinders' mean needs at full load, percent."""
     return float(np.ptp(truth_of(simulation)["full_load"]["needs_vs_peers_percent"]))

@@ -61,12 +61,3 @@ def delays(evidence: Evidence) -> Item:
     spans = [min(cell["dead_delay_s"]) for cell in evidence.truth["cells"]]
     expected = f"{1000 * min(spans):.0f} to {1000 * max(spans):.0f} ms" if spans else "none"
     return not_yet("delay by operating point", expected, "no identification of delays")
-
-
-def misfires(evidence: Evidence) -> Item:
-    """Missed cycles."""
-    name, planted = "misfires", evidence.events("misfire")
-    if not planted:
-        return does_not_apply(name, "no misfire planted")
-    seen = ", ".join(f"cylinder {event['cylinder']} at {event['t_s']:.1f} s" for event in planted)
-    return not_yet(name, seen, "no finding of misfires")

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from itertools import pairwise
 
 import pytest
+from gradings import graded
 
 from mixmon.cli.main import main
-from mixmon.grade.evidence import gather
+from mixmon.grade import naive
 from mixmon.grade.grader import JUDGES, all_right, grade
 from mixmon.grade.item import Verdict, does_not_apply, judged, not_yet
-from mixmon.grade.naive import naive_run
 from mixmon.report.grade import grade_json, grade_text
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import simulate
+from mixmon.simulate.scenario import Leak
 
 
 def test_every_item_is_answered_named_or_does_not_apply() -> None:
@@ -31,20 +33,28 @@ def test_every_item_is_answered_named_or_does_not_apply() -> None:
     assert verdicts["leak suspected, test asked for"].verdict is Verdict.DOES_NOT_APPLY
 
 
-def test_trimming_by_exchanged_labels_grows_the_spread_as_it_must() -> None:
-    # about 8.3, 13.8, 27.6 and 55.8 % for this engine if noise and sensor biases did nothing (computed)
-    item = naive_run(gather(simulate(load_scenario("alder8-short"), seed=32)))
-    spreads = [float(value) for value in item.found.split()]
+def test_trimming_by_exchanged_labels_grows_the_spread_as_computed() -> None:
+    # trims rounded to half a per cent, labels 3 and 4 exchanged, unbiased sensors (computed apart from this)
+    scenario = load_scenario("alder8-short")
+    unbiased = dataclasses.replace(scenario.sensors, bias_percent=(0.0,) * 8, free_air_percent=(0.0,) * 8)
+    leaks = tuple(fault for fault in scenario.faults if not isinstance(fault, Leak))
+    simulation = simulate(dataclasses.replace(scenario, sensors=unbiased, faults=leaks), seed=1)
+    spreads = [naive.true_spread(simulation)]
+    for played in range(3):
+        simulation = naive.entered(simulation, naive.shown_without_noise(simulation), played)
+        spreads.append(naive.true_spread(simulation))
+    assert spreads == pytest.approx([8.3, 13.8, 27.6, 55.8], abs=0.1)
+
+
+def test_what_the_analysis_makes_of_exchanged_labels_is_judged_round_by_round() -> None:
+    item = naive.naive_run(graded("alder8-short", 31))
     assert item.verdict is Verdict.RIGHT
-    assert spreads == pytest.approx([8.3, 13.8, 27.6, 55.8], rel=0.04)
-    assert all(after > 1.5 * before for before, after in pairwise(spreads))
+    assert all(float(after) > 1.5 * float(before) for before, after in pairwise(item.found.split()))
 
 
 def test_trimming_by_label_does_no_harm_where_the_labels_are_right() -> None:
-    evidence = gather(simulate(load_scenario("alder8-glimpse"), seed=3))
-    identity = [{**one, "right": True} for one in evidence.truth["identity"]]
-    evidence.truth["identity"] = identity
-    assert naive_run(evidence).verdict is Verdict.DOES_NOT_APPLY
+    evidence = graded("six", 32)
+    assert naive.naive_run(evidence).verdict is Verdict.DOES_NOT_APPLY
 
 
 def test_the_command_prints_every_item_and_exits_by_the_verdict(capsysbinary) -> None:

@@ -6,30 +6,27 @@ import dataclasses
 
 import numpy as np
 import pytest
+from gradings import graded
 
 from mixmon.findings.balance import Balance
-from mixmon.findings.pull_quality import HELD
-from mixmon.grade import engine_items, need_items, pull_items, sample_items, trim_items
-from mixmon.grade.evidence import Evidence, gather
+from mixmon.grade import engine_items, need_items, trim_items
+from mixmon.grade.evidence import Evidence
 from mixmon.grade.grader import JUDGES, all_right
 from mixmon.grade.item import Verdict
 from mixmon.grade.seen import seen_cells
-from mixmon.mixture.block import SampleState
-from mixmon.mixture.steady import NOWHERE, Cell
-from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
+from mixmon.mixture.steady import Cell
 
 RIGHT, WRONG, NOT_YET, ELSEWHERE = Verdict
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def short() -> Evidence:
-    return gather(simulate(load_scenario("alder8-short"), seed=31))
+    return graded("alder8-short", 31)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def six() -> Evidence:
-    return gather(simulate(load_scenario("six"), seed=32))
+    return graded("six", 32)
 
 
 def bent(evidence: Evidence, **changes: object) -> Evidence:
@@ -184,46 +181,3 @@ def test_a_leak_left_out_that_still_bends_the_reference_is_wrong(short: Evidence
 def test_where_nothing_leaks_no_reference_is_spoilt(six: Evidence) -> None:
     assert six.spared is None
     assert engine_items.reference_shift(six).verdict is ELSEWHERE
-
-
-@pytest.mark.parametrize(
-    "judge",
-    [sample_items.warming, sample_items.drop_outs, sample_items.fuel_cuts, sample_items.spark_cuts],
-)
-def test_samples_counted_where_they_must_not_be_are_wrong(short: Evidence, judge) -> None:
-    trusting = dataclasses.replace(short, state=np.full_like(short.state, SampleState.VALID))
-    assert judge(short).verdict is RIGHT
-    assert judge(trusting).verdict is WRONG
-
-
-def test_a_single_sample_of_air_is_one_too_many(short: Evidence) -> None:
-    cut = short.events("fuel cut")[0]
-    state = short.state.copy()
-    state[np.searchsorted(short.t_s, cut["to_s"]) - 5, 2] = SampleState.VALID
-    assert sample_items.fuel_cuts(dataclasses.replace(short, state=state)).verdict is WRONG
-
-
-def test_a_drop_out_that_is_not_seen_as_silence_is_wrong(short: Evidence) -> None:
-    state = np.where(short.state == SampleState.SILENT, SampleState.HELD, short.state).astype(np.uint8)
-    assert sample_items.drop_outs(dataclasses.replace(short, state=state)).verdict is WRONG
-
-
-def test_time_taken_for_steady_that_is_not_is_wrong(short: Evidence) -> None:
-    assert sample_items.transient_time(short).verdict is RIGHT
-    assert sample_items.steady_time(short).verdict is RIGHT
-    always = dataclasses.replace(short, cell=np.zeros_like(short.cell))
-    never = dataclasses.replace(short, cell=np.full_like(short.cell, NOWHERE))
-    assert sample_items.transient_time(always).verdict is WRONG
-    assert sample_items.steady_time(never).verdict is WRONG
-
-
-def test_pulls_that_are_missed_invented_or_cut_at_the_wrong_place_are_wrong(short: Evidence) -> None:
-    assert pull_items.pulls_found(short).verdict is RIGHT
-    assert pull_items.pull_ends(short).verdict is RIGHT
-    first, second = short.pulls
-    late = dataclasses.replace(first, begin=first.begin + 300_000_000)
-    otherwise = dataclasses.replace(second, ended_by=HELD)
-    for pulls in ((first,), (first, second, second)):
-        assert pull_items.pulls_found(dataclasses.replace(short, pulls=pulls)).verdict is WRONG
-    for pulls in ((late, second), (first, otherwise)):
-        assert pull_items.pull_ends(dataclasses.replace(short, pulls=pulls)).verdict is WRONG

@@ -1,0 +1,102 @@
+"""Events: missed, invented or misplaced ones are wrong."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from gradings import graded
+
+from mixmon.findings.event import Event, Kind
+from mixmon.grade import event_items
+from mixmon.grade.evidence import Evidence
+from mixmon.grade.item import Verdict
+
+RIGHT, WRONG, NOT_YET, ELSEWHERE = Verdict
+
+
+@pytest.fixture
+def short() -> Evidence:
+    return graded("alder8-short", 31)
+
+
+def with_events(evidence: Evidence, *events: Event) -> Evidence:
+    """The evidence with other events found."""
+    return dataclasses.replace(evidence, found_events=events)
+
+
+def of_kind(evidence: Evidence, kind: Kind) -> list[Event]:
+    return [event for event in evidence.found_events if event.kind is kind]
+
+
+def but(given: Evidence, event: Event, **changes: object) -> Evidence:
+    """The evidence with one event changed; taken out if nothing is changed in it."""
+    others = [one for one in given.found_events if one is not event]
+    return with_events(given, *others, *([dataclasses.replace(event, **changes)] if changes else []))
+
+
+def test_a_burst_must_be_found_at_its_moment_with_its_length_as_misfire(short: Evidence) -> None:
+    burst = next(e for e in of_kind(short, Kind.MISFIRE) if e.evidence["missed_cycles"] >= 3)
+    assert event_items.bursts(short).verdict is RIGHT
+    for changes in (
+        {},
+        {"t": burst.t + 60_000_000},
+        {"nodes": (0,)},
+        {"kind": Kind.LEAN_EXCURSION},
+        {"evidence": {**burst.evidence, "beyond_0.05_lambda_s": 0.4}},
+        {"evidence": {**burst.evidence, "missed_cycles": 8}},
+    ):
+        assert event_items.bursts(but(short, burst, **changes)).verdict is WRONG, changes
+
+
+def test_a_single_misfire_may_be_missed_if_another_is_found(short: Evidence) -> None:
+    assert event_items.singles(short).verdict is RIGHT
+    single = next(e for e in of_kind(short, Kind.MISFIRE) if e.evidence["missed_cycles"] < 3)
+    assert event_items.singles(but(short, single)).verdict is WRONG  # the only one of this scenario
+    twice = [*short.truth["events"], {**short.events("misfire")[1], "seen_s": 12.0}]
+    assert (
+        event_items.singles(dataclasses.replace(short, truth={**short.truth, "events": twice})).verdict
+        is RIGHT
+    )
+
+
+def test_a_misfire_called_in_a_cut_or_anywhere_else_is_wrong(short: Evidence) -> None:
+    burst = of_kind(short, Kind.MISFIRE)[0]
+    assert event_items.false_misfires(short).verdict is RIGHT
+    in_cut = dataclasses.replace(burst, t=of_kind(short, Kind.FUEL_CUT)[0].t)
+    item = event_items.false_misfires(with_events(short, *short.found_events, in_cut))
+    assert item.verdict is WRONG
+    assert "1 of them in cuts" in item.found
+    elsewhere = dataclasses.replace(burst, nodes=(2,))
+    assert event_items.false_misfires(with_events(short, *short.found_events, elsewhere)).verdict is WRONG
+
+
+def test_cuts_must_be_found_where_they_are_and_nowhere_else(short: Evidence) -> None:
+    assert event_items.cuts_found(short).verdict is RIGHT
+    cut = of_kind(short, Kind.SPARK_CUT)[0]
+    for changes in ({}, {"kind": Kind.FUEL_CUT}, {"t": cut.t - 300_000_000}, {"duration_ns": 10**9}):
+        assert event_items.cuts_found(but(short, cut, **changes)).verdict is WRONG, changes
+    assert event_items.cuts_found(with_events(short, *short.found_events, cut)).verdict is WRONG
+
+
+def test_an_excursion_that_nothing_explains_is_wrong(short: Evidence) -> None:
+    assert event_items.excursions(short).verdict is RIGHT
+    burst = of_kind(short, Kind.MISFIRE)[0]
+    calm = next(part for part in short.parts("steady") if part["name"] == "cell 6")
+    begins = burst.t + round((calm["settled_s"] + 1.0 - short.events("misfire")[0]["seen_s"]) * 1e9)
+    invented = dataclasses.replace(burst, kind=Kind.LEAN_EXCURSION, t=begins)
+    assert event_items.excursions(with_events(short, *short.found_events, invented)).verdict is WRONG
+
+
+def test_a_drop_out_must_be_told_of_its_node_with_its_new_start(short: Evidence) -> None:
+    assert event_items.silences(short).verdict is RIGHT
+    silence, start = of_kind(short, Kind.NODE_SILENT)[0], of_kind(short, Kind.NODE_RESET)[0]
+    for event, changes in (
+        (silence, {}),
+        (silence, {"nodes": (0,)}),
+        (silence, {"t": silence.t - 100_000_000}),
+        (start, {}),
+        (start, {"t": start.t + 100_000_000}),
+    ):
+        assert event_items.silences(but(short, event, **changes)).verdict is WRONG, changes
+    assert event_items.silences(with_events(short, *short.found_events, silence)).verdict is WRONG
