@@ -49,6 +49,13 @@ def test_counted_agrees_in_number_and_groups_thousands():
     assert text.counted(2, "bus", "buses") == "2 buses"
 
 
+def test_a_paragraph_fits_the_page_and_a_title_is_one_line():
+    assert text.paragraph("one two three", 7) == "one two\nthree\n"
+    assert text.paragraph("a\x1b[2Jb") == "a\\x1b[2Jb\n"
+    assert text.title("CENSUS", "Alder\n8") == "CENSUS  Alder\\n8\n"
+    assert text.title("CENSUS", "") == "CENSUS\n"
+
+
 class _Terminal(io.StringIO):
     def isatty(self):
         return True
