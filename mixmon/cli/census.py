@@ -48,7 +48,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Counts, prints, and checks for completeness if asked to."""
     from mixmon.findings.census import Census
     from mixmon.report.balance import log_json
-    from mixmon.report.census import census_json, census_text, limits_missed
+    from mixmon.report.census import census_text, limits_missed
+    from mixmon.report.census_json import census_json
     from mixmon.report.json_out import to_json
 
     session, expected = _expected(arguments)
