@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from mixmon.findings.deconvolve import gas_behind
 from mixmon.findings.event import Kind, Value
+from mixmon.findings.limiter import sparks_left_out
 from mixmon.findings.pulses import Bump, Pulse
 from mixmon.findings.sensor_lag import SensorLag
 from mixmon.findings.spikes import Spike
@@ -42,8 +43,6 @@ _APART_S = 0.1
 _WIDTHS = 24
 _EARLIEST_S, _LATEST_S = 0.20, 0.05
 _UNKNOWN_CYCLE_S = 0.04
-_AT_LIMIT_RPM, _NOT_RISING_RPM = 0.985, 150.0
-_OTHERS_SHARE = 0.25
 
 Floats = NDArray[np.float64]
 
@@ -94,7 +93,7 @@ class Judge:
             burst = _misfire(bump, begin, width, missed)
             if _misfit(burst) <= _misfit((shaped,)) + (_SHORT_BONUS if shaped.width_s < _SHORT_S else 0.0):
                 kind, pulses = Kind.MISFIRE, burst
-        if kind is Kind.MISFIRE and _limiter(spike):
+        if kind is Kind.MISFIRE and sparks_left_out(spike):
             kind = Kind.SPARK_CUT
         evidence = self._evidence(spike, lag, bump, t, missed)
         evidence["misfit_per_sample"] = round(_misfit(pulses) / bump.count, 2)
@@ -214,14 +213,6 @@ def _missed_cycles(pulses: tuple[Pulse, ...], missed: _Missed) -> dict[str, Valu
         "missed_cycles_most": max(1, round(area / missed.lowest)),
         "height_over_unburnt": round(pulses[0].height / missed.lowest, 2),
     }
-
-
-def _limiter(spike: Spike) -> bool:
-    """Several cylinders miss together at the highest speed, which does not rise: sparks are left out."""
-    rpm = spike.rpm[max(spike.begin - 30, 0) : spike.begin + 30]
-    if not len(rpm) or not np.isfinite(rpm).all() or spike.others < max(2, _OTHERS_SHARE * spike.measuring):
-        return False
-    return bool(rpm.max() >= _AT_LIMIT_RPM * spike.top_rpm and rpm[-1] - rpm[0] < _NOT_RISING_RPM)
 
 
 def _at_limit(spike: Spike) -> int:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.baseline import Settled
+from mixmon.findings.limiter import at_limit
 from mixmon.findings.spikes import Spike, SpikeSearch
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
@@ -20,7 +21,8 @@ _LIMIT = 1.2
 no source)."""
 
 _STEADY_RPM, _STEADY_LOAD, _TIP_LOAD = 200.0, 5.0, 10.0
-_CUT_ROWS, _START_ROWS = 50, 300
+_OPEN_LOAD = 50.0
+_CUT_ROWS, _INTO_CUT_ROWS, _START_ROWS = 50, 35, 300
 
 Floats = NDArray[np.float64]
 
@@ -57,7 +59,7 @@ class CommonSearch:
         found = self._search.feed(one, unfit[:, None])
         if settled.last:
             self._since_cut = self._since_start = 0
-        return [spike for spike in found if not spike.in_cut and self._unexplained(spike)]
+        return [s for s in found if not _of_cut(s) and (_unexplained(s) or (s.sign > 0 and at_top_speed(s)))]
 
     def _unfit(self, reading: Floats, cut: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Rows in a cut or soon after it, and rows of an engine that has just begun to be read."""
@@ -65,12 +67,26 @@ class CommonSearch:
         early, self._since_start = _soon_after(np.isnan(reading), self._since_start, _START_ROWS)
         return unfit | early
 
-    @staticmethod
-    def _unexplained(spike: Spike) -> bool:
-        if not np.isfinite(spike.load).all() or not np.isfinite(spike.rpm).all():
-            return False
-        rpm, load = np.ptp(spike.rpm[: spike.end]), np.ptp(spike.load[: spike.end])
-        return bool(load < _TIP_LOAD and (spike.asked or (load < _STEADY_LOAD and rpm < _STEADY_RPM)))
+
+def at_top_speed(spike: Spike) -> bool:
+    """The engine is held at its limit of speed, with the throttle open all along."""
+    load = spike.load[: spike.begin + _INTO_CUT_ROWS]
+    return at_limit(spike) and bool(
+        np.median(load) > _OPEN_LOAD and load[: spike.begin + 1].min() > _OPEN_LOAD
+    )
+
+
+def _unexplained(spike: Spike) -> bool:
+    """Neither the throttle nor, where no target is known, the operating point moved."""
+    if not np.isfinite(spike.load).all() or not np.isfinite(spike.rpm).all():
+        return False
+    rpm, load = np.ptp(spike.rpm[: spike.end]), np.ptp(spike.load[: spike.end])
+    return bool(load < _TIP_LOAD and (spike.asked or (load < _STEADY_LOAD and rpm < _STEADY_RPM)))
+
+
+def _of_cut(spike: Spike) -> bool:
+    """A cut is just over, or the bump is no more than the way into one."""
+    return spike.after_cut or (spike.before_cut and spike.end - spike.begin < _INTO_CUT_ROWS)
 
 
 def _soon_after(trouble: NDArray[np.bool_], before: int, rows: int) -> tuple[NDArray[np.bool_], int]:

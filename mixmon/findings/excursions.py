@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from mixmon.findings.assumed_lag import Lags, node_lags
 from mixmon.findings.baseline import Baseline, Settled
 from mixmon.findings.classify import Judge
-from mixmon.findings.common import CommonSearch
+from mixmon.findings.common import CommonSearch, at_top_speed
 from mixmon.findings.cuts import CutWatch
 from mixmon.findings.event import Event, Kind, Value, in_order
 from mixmon.findings.node_events import NodeEvents
@@ -47,7 +47,6 @@ _OVER, _NEARLY = 0.05, 0.9
 """How far in lambda a mixture must be from what was expected to be an excursion."""
 
 _SMOOTH_ROWS = 5
-_TOP_SHARE, _TOP_BAND, _OPEN_LOAD = 0.985, 0.06, 50.0
 _MIXTURES = frozenset({Kind.LEAN_EXCURSION, Kind.RICH_EXCURSION})
 
 
@@ -98,7 +97,7 @@ class Excursions:
         cut, cuts = self._cuts.feed(settled)
         yield from cuts
         for spike in self._spikes.feed(settled, cut):
-            if not spike.in_cut:
+            if not (spike.after_cut or spike.before_cut):
                 yield from self._alone(spike)
         for spike in self._common.feed(settled, cut):
             yield from self._all(spike)
@@ -119,7 +118,7 @@ class Excursions:
     def _all(self, spike: Spike) -> Iterator[Event]:
         lean = spike.sign > 0
         for event in self._events(spike, self._judge_all, tuple(range(len(self._cylinders)))):
-            if lean and _at_top_speed(spike):
+            if lean and at_top_speed(spike):
                 self._sparks.append(replace(event, kind=Kind.SPARK_CUT))
             else:
                 yield replace(event, kind=Kind.LEAN_EXCURSION if lean else Kind.RICH_EXCURSION)
@@ -185,13 +184,6 @@ def _way_back(lean: Event | None, rich: Event) -> bool:
     assert isinstance(risen, float)
     assert isinstance(fallen, float)
     return abs(fallen) < _OVERSHOOT_SHARE * risen
-
-
-def _at_top_speed(spike: Spike) -> bool:
-    """The engine is held at the highest speed so far, with the throttle open."""
-    rpm = spike.rpm[spike.begin : spike.end]
-    held = rpm.max() >= _TOP_SHARE * spike.top_rpm and np.ptp(rpm) < _TOP_BAND * spike.top_rpm
-    return bool(held and spike.load.min() > _OPEN_LOAD)
 
 
 def _one_cut(group: list[Event]) -> Event:

@@ -30,6 +30,7 @@ _BEFORE = 25  # rows cut out before a bump; a pulse of the gas begins well befor
 _FADING = 60
 _QUIET = 300
 _CUT_BEFORE, _CUT_AFTER = 30, 10
+_SPEED_BACK, _SPEED_ON, _COMMON_ON = 100, 35, 20
 _KEPT = _FARTHEST_BACK + _QUIET
 
 Floats = NDArray[np.float64]
@@ -50,8 +51,11 @@ class Spike:
     noise         see `pulses.noise_of`, before the bump
     others        other nodes with a bump of the same sign near its beginning
     measuring     nodes that measured then
-    in_cut        True where a cut is under way or just over
+    after_cut, before_cut  True where a cut is just over or under way; where one begins within it or soon
+    speed         rpm, from a second before the beginning to a third after it
+    speed_at      row of `speed` at which the bump begins
     top_rpm       highest speed of the stretch so far
+    common_rise   highest common movement near the beginning, oxygen percent
     open_end      True where the rows end before the bump does
     asked         True where a target was known at the beginning
     """
@@ -74,8 +78,12 @@ class Spike:
     noise: float
     others: int
     measuring: int
-    in_cut: bool
+    after_cut: bool
+    before_cut: bool
+    speed: Floats
+    speed_at: int
     top_rpm: float
+    common_rise: float
     open_end: bool
     asked: bool
 
@@ -103,6 +111,7 @@ class SpikeSearch:
         top = np.fmax.accumulate(np.concatenate([[self._top_rpm], rows.rows["rpm"]]))
         self._top_rpm = float(top[-1])
         columns = {**rows.rows, "excess": rows.excess, "limit": rows.limit, "cut": cut, "top_rpm": top[1:]}
+        columns["common"] = rows.common
         self._recent.add(columns, len(rows.excess))
         for side, sign in enumerate((1, -1)):
             over = sign * rows.excess > rows.limit
@@ -166,7 +175,10 @@ class SpikeSearch:
         excess = self._recent.rows("excess", near.start, near.stop)
         over = sign * excess > self._recent.rows("limit", near.start, near.stop)
         bumpy = (over[1:] & over[:-1]).any(axis=0)
-        cut = self._column("cut", node, max(begin - _CUT_BEFORE, 0), min(end + _CUT_AFTER, after))
+        speed_from = max(begin - _SPEED_BACK, 0)
+        common = self._recent.rows("common", near.start, min(begin + _COMMON_ON, self._recent.end))
+        cut_before = self._column("cut", node, max(begin - _CUT_BEFORE, 0), begin + 1)
+        cut_after = self._column("cut", node, begin, min(end + _CUT_AFTER, after))
         return Spike(
             node=node,
             sign=sign,
@@ -181,8 +193,12 @@ class SpikeSearch:
             noise=self._noise(node, begin),
             others=int(np.delete(bumpy, node).sum()),
             measuring=int(np.isfinite(excess).any(axis=0).sum()),
-            in_cut=bool(cut.any()),
+            after_cut=bool(cut_before.any()),
+            before_cut=bool(cut_after.any()),
+            speed=self._recent.rows("rpm", speed_from, min(begin + _SPEED_ON, self._recent.end)),
+            speed_at=begin - speed_from,
             top_rpm=float(self._recent.rows("top_rpm", begin, begin + 1)[0]),
+            common_rise=float(common.max()),
             open_end=end == self._recent.end,
             asked=bool(self._column("asked", node, begin, begin + 1)[0]),
             **own,

@@ -1,0 +1,173 @@
+"""What is found of planted events: a table of what they were against what they were taken for.
+
+    python tools/confusion.py [--events 200] [--seed 1]
+
+Every class is planted at speeds from idle to the limit, with sensors whose lags scatter by six
+percent around what is assumed. Rows are the truth, columns what it was called. "nothing" was not
+found; the last line counts events that were found and not planted, and over how many
+cylinder-hours.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter
+from collections.abc import Callable
+
+import numpy as np
+from planted import Engine, Truth
+
+from mixmon.findings.event import Event, Kind
+from mixmon.findings.excursions import find_events
+from mixmon.gas.fuel import fuel_named
+from mixmon.session.model import Chain, Node, Session
+from mixmon.session.model import Engine as Declared
+
+GAP_S, FIRST_S, EACH = 9.0, 10.0, 10
+EARLY_S, LATE_S = 0.15, 0.30
+POINTS = ((1100, 0.95), (2000, 0.98), (3000, 0.98), (4500, 0.92), (6000, 0.87), (7000, 0.87), (7800, 0.86))
+SHAPES = ("box", "sine", "ramp", "saw")
+
+Plant = Callable[[Engine, float, np.random.Generator], None]
+
+
+def single(engine: Engine, t: float, rng: np.random.Generator) -> None:
+    engine.misfire(t, int(rng.integers(engine.nodes)), 1, rng.uniform(0.33, 0.53))
+
+
+def burst(engine: Engine, t: float, rng: np.random.Generator) -> None:
+    engine.misfire(t, int(rng.integers(engine.nodes)), int(rng.integers(2, 13)), rng.uniform(0.33, 0.53))
+
+
+def lean(engine: Engine, t: float, rng: np.random.Generator) -> None:
+    seconds, share = rng.choice([0.2, 0.3, 0.5, 0.8, 1.2, 2.0]), rng.uniform(0.10, 0.30)
+    engine.mixture(t, int(rng.integers(engine.nodes)), float(seconds), share, str(rng.choice(SHAPES)))
+
+
+def rich(engine: Engine, t: float, rng: np.random.Generator) -> None:
+    seconds, share = rng.choice([0.2, 0.3, 0.5, 0.8, 1.2, 2.0]), -rng.uniform(0.10, 0.20)
+    engine.mixture(t, int(rng.integers(engine.nodes)), float(seconds), share, str(rng.choice(SHAPES)))
+
+
+def fuel_cut(engine: Engine, t: float, rng: np.random.Generator) -> None:
+    bank = None if rng.random() < 0.7 else list(range(engine.nodes // 2))
+    engine.cut_fuel(t, float(rng.uniform(0.6, 3.0)), bank, told=bank is None and engine.told)
+
+
+def spark_cut(engine: Engine, t: float, rng: np.random.Generator) -> None:
+    engine.cut_sparks(t, float(rng.uniform(0.3, 1.0)), told=engine.told)
+
+
+def tip(engine: Engine, t: float, rng: np.random.Generator) -> None:
+    engine.tip(t, 3.0, float(rng.uniform(60, 100)), 0.89)
+
+
+def _node(kind: str) -> Plant:
+    def plant(engine: Engine, t: float, rng: np.random.Generator) -> None:
+        engine.node(t, int(rng.integers(engine.nodes)), float(rng.uniform(0.4, 1.5)), kind)
+
+    return plant
+
+
+CLASSES: dict[str, Plant] = {
+    "single misfire": single,
+    "misfire burst": burst,
+    "lean excursion": lean,
+    "rich excursion": rich,
+    "fuel cut": fuel_cut,
+    "spark cut": spark_cut,
+    "tip-in": tip,
+    "node silent": _node("node silent"),
+    "node reset": _node("node reset"),
+    "sensor drop-out": _node("sensor drop-out"),
+}
+
+
+def session_of(nodes: int) -> Session:
+    """A session for the planted engine; its first half is a bank."""
+    half = nodes // 2
+    banks = {"A": tuple(range(1, half + 1)), "B": tuple(range(half + 1, nodes + 1))}
+    chain = Chain("chain", {}, tuple(Node(i + 1, (i + 1,)) for i in range(nodes)))
+    return Session(Declared(nodes, banks=banks), chain, ())
+
+
+def drive(name: str, seed: int, events: int = EACH) -> tuple[Engine, tuple[Event, ...]]:
+    """One engine with that many events of a class, and what was found."""
+    rng = np.random.default_rng([seed, *name.encode()])
+    rpm, target = POINTS[int(rng.integers(len(POINTS)))]
+    nodes = int(rng.choice([4, 6, 8, 12]))
+    lean_s = rng.normal(0.085, 0.005, nodes)
+    load = 10.0 if name == "tip-in" else 100.0
+    if name == "spark cut":
+        rpm, target = POINTS[-1 - int(rng.integers(3))]
+    engine = Engine(
+        rng, FIRST_S + events * GAP_S, nodes, rpm, load, target, [(float(s), float(s), 0.020) for s in lean_s]
+    )
+    engine.told = bool(rng.random() < 0.5)
+    for i in range(events):
+        CLASSES[name](engine, FIRST_S + i * GAP_S + float(rng.uniform(0, 0.5)), rng)
+    return engine, find_events(session_of(nodes), fuel_named("gasoline"), [engine.block()])
+
+
+def matched(
+    truths: list[Truth], found: tuple[Event, ...]
+) -> tuple[list[tuple[Truth, Event | None]], list[Event]]:
+    """Each planted event with what was found of it, and what is left over."""
+    left, pairs = list(found), []
+    for truth in truths:
+        near = [
+            e
+            for e in left
+            if truth.t - EARLY_S < e.t / 1e9 < truth.end + LATE_S
+            and (e.all_nodes or truth.node is None or truth.node in e.nodes)
+        ]
+        best = min(near, key=lambda e: (e.kind != truth.kind, abs(e.t / 1e9 - truth.t)), default=None)
+        if best is not None:
+            # what else was found of the same, such as a burst in two parts
+            same = [e for e in near if e.kind is best.kind and e.nodes == best.nodes]
+            left = [e for e in left if e not in same]
+        pairs.append((truth, best))
+    return pairs, left
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--events", type=int, default=200, help="of each class")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--classes", nargs="+", default=list(CLASSES))
+    parser.add_argument("--verbose", action="store_true", help="every planted event that was not named right")
+    arguments = parser.parse_args()
+    columns = [*(k.value for k in Kind), "nothing"]
+    print(f"{'':16}" + "".join(f"{c:>10.9}" for c in columns) + "     right   late ms   cycles")
+    extra: Counter[str] = Counter()
+    hours = 0.0
+    for name in arguments.classes:
+        row: Counter[str] = Counter()
+        late, counted = [], []
+        for i in range(-(-arguments.events // EACH)):
+            engine, found = drive(name, arguments.seed * 1000 + i)
+            hours += engine.seconds * engine.nodes / 3600
+            pairs, left = matched(engine.truth, found)
+            for truth, event in pairs:
+                if truth.kind not in name and not ("misfire" in name and truth.kind == "misfire"):
+                    continue
+                row[event.kind if event else "nothing"] += 1
+                if event is not None and event.kind == truth.kind:
+                    late.append(1000 * (event.t / 1e9 - truth.t))
+                    counted.append(event.evidence.get("missed_cycles", 0) == truth.cycles)
+                elif arguments.verbose:
+                    print(f"  {engine.rpm} rpm, {engine.nodes} nodes: {truth} -> {event}")
+            for event in left:
+                extra[event.kind] += 1
+                if arguments.verbose:
+                    print(f"  {engine.rpm} rpm, {engine.nodes} nodes: not planted: {event}")
+        total = sum(row.values())
+        right = row["misfire" if "misfire" in name else name] / total
+        cycles = f"{np.mean(counted):8.0%}" if "misfire" in name and counted else ""
+        spread = f"{np.mean(late):+6.0f} {np.std(late):4.0f}" if late else ""
+        print(f"{name:16}" + "".join(f"{row[c]:10}" for c in columns) + f"{right:10.1%}{spread:>10}{cycles}")
+    print(f"not planted: {dict(extra)} in {hours:.1f} cylinder-hours")
+
+
+if __name__ == "__main__":
+    main()
