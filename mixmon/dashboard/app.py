@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from textual.app import App, ComposeResult
-from textual.events import Key, Resize
+from textual.events import Key
 
 from mixmon.dashboard.caution import Caution
 from mixmon.dashboard.controls import Controls
@@ -63,7 +63,7 @@ class DashboardOptions:
         return State(view, palette=self.palette)
 
 
-class Dashboard(App[int]):
+class Dashboard(App[int], inherit_bindings=False):
     """The screens over one Watching; it does not start or close it."""
 
     ENABLE_COMMAND_PALETTE = False
@@ -79,7 +79,7 @@ class Dashboard(App[int]):
         self._clock = clock
         self._setting = Setting(watching.session)
         self._hold = DigitHold()
-        self._page = PageView()
+        self._page = PageView(self.tick)
         self._seen = watching.snapshot
         self._seen_at = clock()
         self._dwelt = False
@@ -100,10 +100,6 @@ class Dashboard(App[int]):
         else:
             self.exit(REFUSED)
 
-    def on_resize(self, _: Resize) -> None:
-        """Draw for the terminal as it now is."""
-        self.tick()
-
     def on_key(self, event: Key) -> None:
         """Hand the key on; draw at once, so that it is felt."""
         event.prevent_default()
@@ -112,10 +108,6 @@ class Dashboard(App[int]):
         if self.controls.leave:
             self.exit(LEFT)
         self.tick()
-
-    def action_help_quit(self) -> None:
-        """Control-C is no key of this program; q is."""
-        self.controls.tell("q q leaves", self._clock())
 
     def tick(self) -> None:
         """Look at the newest snapshot and draw what has changed."""

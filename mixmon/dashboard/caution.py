@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from textual.app import ComposeResult
-from textual.events import Key, Resize
+from textual.events import Key
 from textual.screen import ModalScreen
 
 from mixmon.dashboard.page import PageView
@@ -21,11 +21,7 @@ class Caution(ModalScreen[bool]):
 
     def compose(self) -> ComposeResult:
         """One page."""
-        yield PageView()
-
-    def on_resize(self, event: Resize) -> None:
-        """Draw for the terminal as it now is."""
-        self._draw(event.size.width, event.size.height)
+        yield PageView(self._draw)
 
     def on_key(self, event: Key) -> None:
         """Accept, leave or scroll."""
@@ -36,8 +32,8 @@ class Caution(ModalScreen[bool]):
             self.dismiss(False)
         elif event.key in {"up", "down"}:
             self._first = max(self._first + (1 if event.key == "down" else -1), 0)
-            self._draw(self.size.width, self.size.height)
+            self._draw()
 
-    def _draw(self, width: int, height: int) -> None:
-        rows = caution_page(self._text, width, height, first=self._first)
-        self.query_one(PageView).show(rows, self._palette)
+    def _draw(self) -> None:
+        page = self.query_one(PageView)
+        page.show(caution_page(self._text, *page.size, first=self._first), self._palette)

@@ -127,6 +127,7 @@ class Controls:
             "D": self._decimals,
             "C": self._palette,
             "q": self._quit,
+            "ctrl+c": lambda: self.tell("q q leaves", self._now),
             "escape": self._back,
             "up": lambda: self._scroll(-1),
             "down": lambda: self._scroll(1),
@@ -273,6 +274,7 @@ class Controls:
             self._set(leaving=True)
             self.tell("q once more leaves", self._now)
         elif is_recording(self._seen.live):
+            self._set(leaving=False)
             self._ask(Asked.LEAVE, "recording is on: stop it and leave?", words=False)
         else:
             self.leave = True

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
+from textual.events import Resize
 from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
@@ -13,15 +14,16 @@ from mixmon.dashboard.view_text import Row
 
 
 class PageView(Widget):
-    """A screenful of rows, drawn line by line.
+    """A screenful of rows, drawn line by line. `redraw` is called when there is a new size to draw for.
 
     Invariant: what is on the terminal is `_rows` in `_palette`; `show` compares with it.
     """
 
     DEFAULT_CSS = "PageView { width: 100%; height: 100%; }"
 
-    def __init__(self) -> None:
+    def __init__(self, redraw: Callable[[], None]) -> None:
         super().__init__()
+        self._redraw = redraw
         self._rows: Sequence[Row] = ()
         self._palette = "print"
 
@@ -36,6 +38,10 @@ class PageView(Widget):
         changed = [y for y, (new, old) in enumerate(zip(rows, before, strict=True)) if new != old]
         if changed:
             self.refresh(*(Region(0, y, self.size.width, 1) for y in changed))
+
+    def on_resize(self, _: Resize) -> None:
+        """Ask for rows of the new size."""
+        self._redraw()
 
     def render_line(self, y: int) -> Strip:
         """Line `y` of the terminal."""

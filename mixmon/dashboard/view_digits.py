@@ -97,10 +97,10 @@ def big(text: str, size: int, *, ascii_only: bool = False) -> tuple[str, ...]:
 
     Characters that have no glyph are left blank.
 
-    >>> for row in big("7.1", 3): print(row)
-    ▀▀█   ▄█
-      █    █
-      █ ▄ ▄█▄
+    >>> for row in big("7.2", 3): print(row)
+    ▀▀█   ▀▀█
+      █   █▀▀
+      █ ▄ █▄▄
     """
     glyphs = [_glyph(c if c in _GRID else " ", size, ascii_only) for c in text]
     gap = " " * (1 if size == 3 else _COLUMNS[size] // 2 + 1)

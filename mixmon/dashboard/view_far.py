@@ -14,7 +14,7 @@ import numpy as np
 
 from mixmon.dashboard.view_digits import SIZES, big, big_width, size_for
 from mixmon.dashboard.view_limits import Verdict, Word
-from mixmon.dashboard.view_scene import Scene, number, signed
+from mixmon.dashboard.view_scene import Scene, number, tall_need
 from mixmon.dashboard.view_text import Row, Segment, fit, fit_row
 
 _WORD, _CYLINDER, _NEED, _ALL, _SPREAD, _RPM = "word", "cylinder", "need", "all", "spread", "rpm"
@@ -150,17 +150,6 @@ def _no_data(scene: Scene, verdict: Verdict, plan: Plan) -> list[Segment]:
 
 def _alive(scene: Scene, value: float) -> float:
     return np.nan if scene.dead else value
-
-
-def tall_need(percent: float) -> str:
-    """A need in at most four characters.
-
-    >>> tall_need(5.31), tall_need(-12.3), tall_need(250.0)
-    ('+5.3', '-12', '+99')
-    """
-    if not np.isfinite(percent) or abs(percent) < 9.95:
-        return signed(percent)
-    return f"{min(max(percent, -99.0), 99.0):+.0f}"
 
 
 def _tall_number(percent: float) -> str:

@@ -45,9 +45,10 @@ class Prompt:
 
 def prompt_row(prompt: Prompt, width: int) -> Row:
     """Question and answer; of a long answer the end is seen."""
+    asked = clean(prompt.question)
     if not prompt.words:
-        return fit_row([(f" {prompt.question}  y yes, any other key no", "prompt")], width, "prompt")
-    question, hint = f" {prompt.question}: ", "  enter keeps, esc leaves "
+        return fit_row([(f" {asked}  y yes, any other key no", "prompt")], width, "prompt")
+    question, hint = f" {asked}: ", "  enter keeps, esc leaves "
     typed = clean(prompt.typed)
     room = width - cells(question) - 1
     if cells(typed) + cells(hint) > room:

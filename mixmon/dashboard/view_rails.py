@@ -15,7 +15,7 @@ import numpy as np
 
 from mixmon.dashboard.view_limits import rail_limits
 from mixmon.dashboard.view_marks import letter, state_word
-from mixmon.dashboard.view_scene import Scene, age_text, number, side, signed
+from mixmon.dashboard.view_scene import Scene, age_text, number, side, signed, tall_need
 from mixmon.dashboard.view_text import Row, Segment, beside, fit, fit_row
 from mixmon.mixture.block import SampleState
 
@@ -24,7 +24,7 @@ _TEXT_CELLS = 33
 
 _LEAST_VALUE = 6
 
-_CELL = 8
+_CELL, _CLOSE_CELL = 8, 6
 """Cells of need and letter in the grid of small screens."""
 
 
@@ -191,29 +191,34 @@ def join(cells: Sequence[str], styles: Sequence[str]) -> list[Segment]:
     return out
 
 
-def grid_rows(scene: Scene, width: int) -> list[Row]:
-    """Cylinder, need and letter of every node, several to a row: what is never left out."""
-    size = scene.setting.label_width + 1 + _CELL + 1
-    columns = max(width // size, 1)
+def grid_rows(scene: Scene, width: int, room: int) -> list[Row]:
+    """Cylinder, need and letter of every node, several to a row, closer where the rows do not suffice."""
     order, over = scene.order(), scene.over()
+    label = scene.setting.label_width
+    size = label + _CELL + 2
+    if -(-len(order) // max(width // size, 1)) > room:
+        size = label + _CLOSE_CELL + 2
+    columns = max(width // size, 1)
     height = -(-len(order) // columns)
-    blocks = []
-    for x in range(columns):
-        part = order[x * height : (x + 1) * height]
-        blocks.append(([_small(scene, i, size, over=i in over) for i in part], size))
-    rows = beside(blocks, height)
-    return [fit_row(row, width) for row in rows]
+    blocks = [
+        ([_small(scene, i, size, over=i in over) for i in order[x * height : (x + 1) * height]], size)
+        for x in range(columns)
+    ]
+    return [fit_row(row, width) for row in beside(blocks, height)]
 
 
 def _small(scene: Scene, index: int, size: int, *, over: bool) -> Row:
     state = scene.state(index)
     counted = state is SampleState.VALID
     label = fit(scene.setting.labels[index], scene.setting.label_width, right=True)
+    gap = size - len(label) - 1 - _CLOSE_CELL - 1
+    text = tall_need(scene.need(index))
+    need = fit(text if gap or counted else f"{text} ", 4 + (gap > 0), right=True)
     return fit_row(
         [
             (f"{label} ", "strong"),
-            (fit(signed(scene.need(index)), 5, right=True), need_style(counted=counted, over=over)),
-            (f" {letter(state, over=over):<2}", "over-text" if over and counted else "gone-strong"),
+            (need + " " * (gap > 0), need_style(counted=counted, over=over)),
+            (f"{letter(state, over=over):<2}", "over-text" if over and counted else "gone-strong"),
         ],
         size,
     )

@@ -284,6 +284,17 @@ def signed(percent: float, decimals: int = 1) -> str:
     return text[1:] if float(text) == 0.0 else text
 
 
+def tall_need(percent: float) -> str:
+    """A need in at most four characters.
+
+    >>> tall_need(5.31), tall_need(-12.3), tall_need(250.0)
+    ('+5.3', '-12', '+99')
+    """
+    if not np.isfinite(percent) or abs(percent) < 9.95:
+        return signed(percent)
+    return f"{min(max(percent, -99.0), 99.0):+.0f}"
+
+
 def number(value: float, decimals: int = 1) -> str:
     """A number without a sign, `--` where not known."""
     return f"{value:.{decimals}f}" if np.isfinite(value) else "--"

@@ -35,7 +35,7 @@ def watch_page(scene: Scene, verdict: Verdict, sheet: Sheet) -> list[Row]:
     plan = far_plan(width, height, scene.setting.label_width)
     head = [status(scene, verdict, width, far=plan.has_word)]
     if height < len(head) + plan.tall + 1 + 1:
-        return padded([status(scene, verdict, width), *grid_rows(scene, width)], width, height)
+        return padded([status(scene, verdict, width), *grid_rows(scene, width, height - 1)], width, height)
     zone = far_zone(scene, verdict, width, plan)
     if width >= WIDE and height >= HIGH:
         return _everything(scene, verdict, [*head, *zone], sheet)
@@ -83,7 +83,7 @@ def _cylinders(scene: Scene, width: int, room: int) -> list[Row]:
         return rail_rows(scene, width) if width >= NARROW else plain_rows(scene, width)
     if width >= NARROW and -(-len(scene.setting) // 2) + 1 <= room:
         return half_rails(scene, width)
-    return grid_rows(scene, width)
+    return grid_rows(scene, width, room)
 
 
 def rule(scene: Scene, width: int) -> Row:

@@ -1,0 +1,373 @@
+"""Keys: what they change, what they ask first, and which commands they send."""
+
+from dataclasses import replace
+
+import pytest
+from dashboard.scenes import (
+    LEAN,
+    OPTIONS,
+    RULES,
+    SECOND,
+    UNITS,
+    alarm,
+    alarm_list,
+    scene,
+    session,
+    snapshot,
+)
+
+from mixmon.dashboard.controls import Controls, is_recording
+from mixmon.dashboard.keys import BINDINGS, Page, bindings, last_line
+from mixmon.dashboard.state import State
+from mixmon.dashboard.view_prompt import Asked
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.watching import (
+    Accept,
+    AcceptAll,
+    InService,
+    Mark,
+    NoteText,
+    OutOfService,
+    Pause,
+    RecordOff,
+    RecordOn,
+    Reset,
+    ResetPeaks,
+    Resume,
+    Seek,
+    Shelve,
+    Speed,
+    Step,
+    Unshelve,
+)
+
+SILENT = RULES[2]
+
+
+class Desk:
+    """A person at the keys: presses them one after the other, sees a snapshot, collects commands."""
+
+    def __init__(self, shown=None, count=8, units=None, **state):
+        self.sent = []
+        self.shown = snapshot(count) if shown is None else shown
+        self.count = count
+        self.now = 100.0
+        begin = State(OPTIONS, **state)
+        self.controls = Controls(begin, units or tuple(UNITS.values()), self.sent.append)
+
+    def press(self, *keys, apart=0.1):
+        for key in keys:
+            frozen = self.controls.state.frozen
+            seen = scene(
+                frozen or self.shown, count=self.count, options=self.controls.state.options, live=self.shown
+            )
+            self.controls.press(key, seen, self.now)
+            self.now += apart
+        return self.controls.state
+
+    def type(self, words):
+        return self.press(*words, "enter")
+
+
+@pytest.mark.parametrize(
+    ("key", "page"),
+    [
+        ("w", Page.WATCH),
+        ("b", Page.BALANCE),
+        ("t", Page.TRIMS),
+        ("l", Page.ALARMS),
+        ("h", Page.BUS),
+        ("N", Page.NOTES),
+    ],
+)
+def test_a_screen_a_key_from_every_screen(key, page):
+    for begin in Page:
+        assert Desk(page=begin).press(key).page is page
+
+
+def test_help_goes_back_to_where_it_was_asked():
+    desk = Desk(page=Page.BALANCE)
+    assert desk.press("?").page is Page.HELP
+    assert desk.press("escape").page is Page.BALANCE
+    assert desk.press("?", "?").page is Page.BALANCE
+
+
+def test_space_marks_and_is_noted_two_seconds_back():
+    desk = Desk()
+    state = desk.press(" ")
+    assert desk.sent == [Mark()]
+    assert state.notes == ((250 * SECOND, "mark"),)
+
+
+def test_recording_goes_on_at_once_and_off_only_when_confirmed():
+    desk = Desk(snapshot(recording="not recording"))
+    desk.press("r")
+    assert desk.sent == [RecordOn()]
+    desk = Desk()
+    assert desk.press("r").prompt.asked is Asked.RECORD_OFF
+    desk.press("x")
+    assert desk.sent == []
+    desk.press("r", "y")
+    assert desk.sent == [RecordOff()]
+
+
+def test_q_twice_leaves_once_does_not():
+    desk = Desk(snapshot(recording=""))
+    desk.press("q")
+    assert not desk.controls.leave
+    desk.press("w", "q")
+    assert not desk.controls.leave
+    desk.press("q")
+    assert desk.controls.leave
+
+
+def test_leaving_while_recording_is_asked_and_refused_by_any_key_but_y():
+    desk = Desk()
+    desk.press("q", "q")
+    assert desk.controls.state.prompt.asked is Asked.LEAVE
+    desk.press("q")
+    assert not desk.controls.leave
+    desk.press("q", "q", "y")
+    assert desk.controls.leave
+    assert desk.sent == [RecordOff()]
+
+
+@pytest.mark.parametrize(
+    ("words", "runs"),
+    [
+        ("recording run 7", True),
+        ("recording", True),
+        ("recording failed: disk full", False),
+        ("armed", False),
+        ("", False),
+    ],
+)
+def test_whether_a_run_is_being_written_is_read_from_the_recorder_s_words(words, runs):
+    assert is_recording(snapshot(recording=words)) is runs
+
+
+@pytest.mark.parametrize(
+    ("count", "keys", "apart", "chosen"),
+    [
+        (8, "3", 0.1, 3),
+        (8, "35", 0.1, 5),
+        (16, "12", 0.1, 12),
+        (16, "12", 1.5, 2),
+        (16, "10", 0.1, 10),
+        (16, "0", 0.1, 10),
+        (16, "17", 0.1, 7),
+        (16, "113", 0.1, 3),
+        (8, "10", 0.1, 1),
+    ],
+)
+def test_digits_pick_a_cylinder(count, keys, apart, chosen):
+    assert Desk(count=count).press(*keys, apart=apart).options.chosen == chosen
+
+
+def test_a_cylinder_without_a_sensor_is_refused_with_words():
+    state = Desk(count=4).press("7")
+    assert state.options.chosen is None
+    assert state.message == "no sensor at cylinder 7"
+
+
+def test_esc_takes_back_one_choice_at_a_time():
+    desk = Desk(page=Page.BALANCE)
+    desk.press("3", "right")
+    assert desk.press("escape").options.chosen is None
+    assert desk.press("escape").cursor is None
+    assert desk.press("escape").page is Page.WATCH
+
+
+def test_units_go_round_and_scales_stop_at_their_ends():
+    desk = Desk()
+    assert [desk.press("u").options.unit.name for _ in range(4)] == ["phi", "afr", "oxygen", "lambda"]
+    assert [desk.press("+").options.scale for _ in range(2)] == [24.0, 24.0]
+    assert [desk.press("-").options.scale for _ in range(3)] == [12.0, 6.0, 6.0]
+    assert [desk.press("D").options.lambda_decimals for _ in range(3)] == [4, 2, 3]
+
+
+def test_a_single_unit_says_that_there_is_no_other():
+    assert "no other unit" in Desk(units=(UNITS["lambda"],)).press("u").message
+
+
+def test_freeze_holds_the_picture_and_lets_it_go():
+    desk = Desk()
+    held = desk.press("f").frozen
+    assert held is desk.shown
+    desk.shown = snapshot(all_vs_target=3.0)
+    assert desk.press("u").frozen is held
+    assert desk.press("f").frozen is None
+
+
+def test_accept_takes_the_most_pressing_one_and_on_the_list_the_chosen_one():
+    both = alarm_list(alarm(), alarm(SILENT, 8))
+    desk = Desk(snapshot(alarms=both))
+    desk.press("a")
+    desk.press("l", "down", "a", "down", "a", "up", "a")
+    names = [(LEAN.name, 3), (SILENT.name, 8), (SILENT.name, 8), (LEAN.name, 3)]
+    assert desk.sent == [Accept(*name) for name in names]
+
+
+def test_the_choice_stays_with_the_alarm_when_the_list_moves():
+    desk = Desk(snapshot(alarms=alarm_list(alarm(), alarm(SILENT, 8))), page=Page.ALARMS)
+    desk.press("down")
+    desk.shown = snapshot(alarms=alarm_list(alarm(), alarm(position=4), alarm(SILENT, 8)))
+    desk.press("a")
+    assert desk.sent == [Accept(SILENT.name, 8)]
+
+
+def test_accept_all_means_what_is_on_the_screen_even_when_that_is_frozen():
+    desk = Desk(snapshot(alarms=alarm_list(alarm(), alarm(SILENT, 8, state=AlarmState.ACKNOWLEDGED))))
+    desk.press("f")
+    desk.shown = snapshot(alarms=alarm_list(alarm(), alarm(position=4)))
+    desk.press("A")
+    assert desk.sent == [AcceptAll(((LEAN.name, 3),))]
+
+
+def test_silence_needs_a_reason():
+    desk = Desk()
+    assert "why" in desk.press("z").prompt.question
+    desk.type("")
+    assert desk.sent == []
+    assert desk.controls.state.message == "nothing written, nothing done"
+    desk.press("z")
+    desk.type("sensor known bad")
+    assert desk.sent == [Shelve(LEAN.name, 3, "sensor known bad")]
+
+
+def test_while_a_reason_is_typed_keys_are_letters_and_esc_gives_up():
+    desk = Desk()
+    desk.press("z")
+    assert desk.press(*"bad qx", "backspace", "backspace", "ctrl+u", *"loom", "left").prompt.typed == "loom"
+    assert desk.press("escape").prompt is None
+    assert desk.sent == []
+
+
+def test_the_second_press_takes_silence_back():
+    shelved, service = alarm(flags=AlarmFlag.SHELVED), alarm(flags=AlarmFlag.OUT_OF_SERVICE)
+    desk = Desk(snapshot(alarms=alarm_list(shelved)))
+    desk.press("z")
+    desk.shown = snapshot(alarms=alarm_list(service))
+    desk.press("l", "o")
+    assert desk.sent == [Unshelve(LEAN.name, 3), InService(LEAN.name, 3)]
+
+
+def test_out_of_service_asks_for_a_reason():
+    desk = Desk(page=Page.ALARMS)
+    desk.press("o")
+    desk.type("no such sensor")
+    assert desk.sent == [OutOfService(LEAN.name, 3, "no such sensor")]
+
+
+def test_only_a_latched_alarm_that_was_accepted_is_reset():
+    desk = Desk(page=Page.ALARMS)
+    assert "nothing to reset" in desk.press("R").message
+    desk.shown = snapshot(alarms=alarm_list(alarm(state=AlarmState.LATCHED_ACKNOWLEDGED)))
+    desk.press("R")
+    assert desk.sent == [Reset(LEAN.name, 3)]
+
+
+@pytest.mark.parametrize("key", ["a", "z", "o", "R"])
+def test_without_alarms_alarm_keys_say_so(key):
+    desk = Desk(snapshot(alarms=alarm_list()), page=Page.ALARMS)
+    assert desk.press(key).message == "no alarm stands"
+    assert desk.sent == []
+
+
+def test_a_note_is_sent_and_kept():
+    desk = Desk()
+    desk.press("n")
+    state = desk.type("plug 3 changed")
+    assert desk.sent == [NoteText("plug 3 changed")]
+    assert state.notes == ((252 * SECOND, "plug 3 changed"),)
+
+
+def test_find_opens_events_and_esc_shows_all_again():
+    desk = Desk()
+    desk.press("/")
+    state = desk.type("silent")
+    assert (state.page, state.wanted) == (Page.EVENTS, "silent")
+    assert desk.press("escape").wanted == ""
+
+
+def test_the_cursor_begins_in_the_held_cell_and_stays_within_the_axes():
+    desk = Desk(page=Page.BALANCE)
+    assert desk.press("right").cursor == (6000.0, 100.0)
+    assert desk.press("right", "right", "right").cursor == (7800.0, 100.0)
+    assert desk.press("down").cursor == (7800.0, 60.0)
+    assert desk.press(*["left"] * 9, *["down"] * 9).cursor == (1100.0, 3.0)
+    assert desk.press("s").spread
+
+
+def test_peaks_and_order_are_keys_of_the_watch_screen():
+    desk = Desk()
+    state = desk.press("p", "o", "P")
+    assert state.options.peaks
+    assert state.options.order == "bank"
+    assert desk.sent == [ResetPeaks()]
+    desk = Desk(page=Page.BUS)
+    desk.press("P", "p", "o")
+    assert desk.sent == []
+
+
+def test_a_recording_that_is_played_can_be_held_and_moved():
+    desk = Desk(snapshot(replay_position=0.5))
+    desk.press(".", ",", ".", "[", "]", ">", "<", "<")
+    assert desk.sent == [
+        Pause(),
+        Step(),
+        Resume(),
+        Seek(242.0),
+        Seek(262.0),
+        Speed(2.0),
+        Speed(1.0),
+        Speed(0.5),
+    ]
+
+
+def test_the_fastest_is_as_fast_as_it_can_be_worked():
+    desk = Desk(snapshot(replay_position=0.5))
+    assert desk.press(*">" * 9).speed is None
+    assert desk.sent[-1] == Speed(None)
+
+
+def test_live_buses_know_no_replay_keys():
+    desk = Desk()
+    desk.press(".", ",", "[", "]", "<", ">")
+    assert desk.sent == []
+
+
+def test_messages_go_by_themselves():
+    desk = Desk()
+    desk.press("7", "q")
+    desk.controls.expire(desk.now + 2.5)
+    assert desk.controls.state.message
+    desk.controls.expire(desk.now + 3.5)
+    assert not desk.controls.state.message
+
+
+def test_a_sensor_shared_by_two_cylinders_is_found_by_both():
+    shared = replace(session(2).chain, nodes=(replace(session(2).chain.nodes[0], cylinders=(1, 2)),))
+    declared = replace(session(2), chain=shared)
+    controls = Controls(State(OPTIONS), (UNITS["lambda"],), [].append)
+    for cylinder in "12":
+        controls.press(cylinder, scene(snapshot(1), declared=declared), 0.0)
+        assert controls.state.options.chosen == int(cylinder)
+        assert scene(snapshot(1), declared=declared, options=controls.state.options).chosen() == 0
+
+
+def test_no_screen_s_own_key_reuses_a_common_one():
+    common = {key for b in BINDINGS if not b.pages for key in b.name.split()}
+    own = {(page, key) for b in BINDINGS for page in b.pages for key in b.name.split()}
+    assert {key for _, key in own} & common == set()
+    assert len(own) == sum(len(b.pages) * len(b.name.split()) for b in BINDINGS)
+
+
+@pytest.mark.parametrize("page", list(Page))
+@pytest.mark.parametrize("live", [True, False], ids=["live", "replay"])
+def test_the_last_line_names_only_keys_that_work_here(page, live):
+    here = {(b.name, b.short) for b in bindings(page, live=live)}
+    line = last_line(page, live=live)
+    assert set(line) <= here
+    assert line[-1] == ("?", "keys")
+    assert len(set(line)) == len(line)

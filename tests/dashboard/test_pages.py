@@ -1,0 +1,145 @@
+"""Every screen at every size: exactly as wide and high as the terminal, and nothing raises."""
+
+import re
+from dataclasses import replace
+
+import pytest
+from dashboard.moments import any_sizes, scenes, sizes, states
+from dashboard.scenes import NEEDS, OPTIONS, alarm_list, cylinders, nothing, scene, snapshot, text
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from mixmon.dashboard.keys import Page
+from mixmon.dashboard.palettes import palette
+from mixmon.dashboard.state import State
+from mixmon.dashboard.view_digits import big
+from mixmon.dashboard.view_far import far_plan
+from mixmon.dashboard.view_limits import Word, verdict
+from mixmon.dashboard.view_pages import draw
+from mixmon.dashboard.view_text import row_width
+from mixmon.mixture.block import SampleState
+
+STYLES = palette("print").keys()
+WIDTHS = (40, 60, 79, 80, 100, 132, 159, 160, 200)
+HEIGHTS = (10, 11, 12, 15, 20, 23, 24, 30, 45, 60)
+
+
+def check(rows, width, height):
+    assert len(rows) == height
+    assert {row_width(row) for row in rows} == {width}
+    assert {style for row in rows for _, style in row} <= STYLES
+    assert all(part.isprintable() for row in rows for part, _ in row)
+
+
+@settings(max_examples=150, deadline=None)
+@given(scenes(), sizes, st.data())
+def test_whatever_is_known_the_screen_is_filled_exactly(shown, size, data):
+    state = data.draw(states(shown.options))
+    rows = draw(shown, state, *size)
+    check(rows, *size)
+    lines = text(rows)
+    if shown.options.ascii and all(part.isascii() for part in foreign(shown, state)):
+        assert all(line.isascii() for line in lines)
+    assert not re.search(r"\bsafe\b|\bOK\b|protected", "\n".join(lines))
+
+
+def foreign(shown, state):
+    """All words that are not the program's own."""
+    snap = shown.snapshot
+    yield from (shown.setting.session.name, snap.recording, snap.failure, state.message, state.wanted)
+    yield from (words for _, words in (*snap.remarks, *shown.notes))
+    yield from (*snap.counters, *snap.alarms.suppressed)
+    if state.prompt:
+        yield from (state.prompt.question, state.prompt.typed)
+
+
+@settings(max_examples=60, deadline=None)
+@given(scenes(), any_sizes, st.data())
+def test_a_terminal_of_any_size_is_filled(shown, size, data):
+    check(draw(shown, data.draw(states(shown.options)), *size), *size)
+
+
+@pytest.mark.parametrize("count", range(1, 17))
+def test_watch_at_every_size(count):
+    shown = scene(count=count)
+    for width in WIDTHS:
+        for height in HEIGHTS:
+            check(draw(shown, State(OPTIONS), width, height), width, height)
+
+
+def reads(rows, word, width, height, count):
+    """Whether the page shows the word: large with its whole top row, or small."""
+    lines = text(rows)
+    plan = far_plan(width, height, len(str(count)))
+    large = {size: big(word, size)[0].strip() for size in (3, 5, 7)}
+    return any(word in line for line in lines) or any(
+        top in line for size, top in large.items() if size <= plan.tall for line in lines
+    )
+
+
+MOMENTS = {
+    Word.NONE: lambda n: snapshot(n, alarms=alarm_list(), cylinders=cylinders(NEEDS[:n]), valid=n),
+    Word.OVER: snapshot,
+    Word.NO_DATA: nothing,
+}
+
+
+@pytest.mark.parametrize("page", list(Page))
+@pytest.mark.parametrize("word", list(MOMENTS), ids=lambda word: word.value)
+def test_the_limit_word_is_on_every_screen_at_every_size(word, page):
+    for count in (4, 8, 16):
+        shown = scene(MOMENTS[word](count), count=count)
+        assert verdict(shown).word is word
+        for width in WIDTHS:
+            for height in HEIGHTS:
+                rows = draw(shown, State(OPTIONS, page=page), width, height)
+                assert reads(rows, word.value, width, height, count), (count, width, height)
+
+
+@pytest.mark.parametrize("page", list(Page))
+def test_the_leanest_cylinder_is_on_every_screen_at_every_size(page):
+    for count in (4, 8, 16):
+        shown = scene(count=count)
+        for width in WIDTHS:
+            for height in HEIGHTS:
+                rows = draw(shown, State(OPTIONS, page=page), width, height)
+                lines = text(rows)
+                small = any(re.search(r"\b3 +\+5\.3", line) for line in lines)
+                assert small or reads(rows, "+5.3", width, height, count), (count, width, height)
+
+
+@pytest.mark.parametrize("count", [1, 4, 8, 12, 16])
+def test_every_cylinder_has_its_need_and_letter_on_the_watch_screen_at_40_by_10_and_above(count):
+    shown = scene(count=count)
+    for width in WIDTHS:
+        for height in HEIGHTS:
+            page = "\n".join(text(draw(shown, State(OPTIONS), width, height)))
+            for cylinder in range(1, count + (count == 1)):
+                need = f"{NEEDS[cylinder - 1]:+.1f}"
+                found = re.search(rf"(?<![\d+-]){cylinder}\s+(?:\d\.\d+\s+)?\{need}[ LR]*[ ┊│━●]*V", page)
+                assert found, (cylinder, width, height, page)
+
+
+@pytest.mark.parametrize("page", list(Page))
+@pytest.mark.parametrize("state", [SampleState.SILENT, SampleState.HELD, SampleState.WARMING])
+def test_a_value_that_is_no_longer_known_is_nowhere_on_the_screen(page, state):
+    """Cylinder 3 read +5.3 % and lambda 0.916 until it fell silent; its age stands instead."""
+    states = [SampleState.VALID] * 8
+    states[2] = state
+    now = cylinders(NEEDS[:8], state=states)
+    kept = replace(now, lam=cylinders(NEEDS[:8]).lam, vs_target=cylinders(NEEDS[:8]).vs_target)
+    shown = scene(snapshot(8, cylinders=kept, leanest=4, alarms=alarm_list(), balance=None))
+    for width, height in ((40, 10), (80, 24), (200, 60)):
+        page_text = "\n".join(text(draw(shown, State(OPTIONS, page=page), width, height)))
+        assert "+5.3" not in page_text
+        assert "0.916" not in page_text
+
+
+def test_a_question_covers_the_last_line_only():
+    from mixmon.dashboard.view_prompt import Asked, Prompt
+
+    shown = scene()
+    asked = State(OPTIONS, prompt=Prompt(Asked.NOTE, "note", typed="plug 3 changed"))
+    before, after = draw(shown, State(OPTIONS), 80, 24), draw(shown, asked, 80, 24)
+    assert before[:-1] == after[:-1]
+    assert text(after)[-1].startswith(" note: plug 3 changed_")

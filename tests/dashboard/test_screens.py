@@ -1,0 +1,286 @@
+"""Balance, trims, alarms, bus, events, notes, help and caution as text."""
+
+from dataclasses import replace
+
+import pytest
+from dashboard.scenes import (
+    LEAN,
+    OPTIONS,
+    RULES,
+    SECOND,
+    UNITS,
+    alarm,
+    alarm_list,
+    balance,
+    event,
+    scene,
+    session,
+    snapshot,
+    text,
+)
+
+from mixmon.dashboard.keys import BINDINGS, Page
+from mixmon.dashboard.state import State
+from mixmon.dashboard.view_caution import caution_page
+from mixmon.dashboard.view_dwell import filled
+from mixmon.dashboard.view_pages import draw
+from mixmon.dashboard.view_text import row_width
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.mixture.steady import Cell
+from mixmon.session.model import Axes, Limits
+from mixmon.snapshot import Holding
+
+
+def lines(page, shown=None, width=80, height=24, **state):
+    shown = scene() if shown is None else shown
+    return [line.rstrip() for line in text(draw(shown, State(OPTIONS, page=page, **state), width, height))]
+
+
+def joined(*arguments, **state):
+    return " ".join(" ".join(lines(*arguments, **state)).split())
+
+
+def holding(**changes):
+    return scene(snapshot(holding=replace(snapshot().holding, **changes)))
+
+
+def test_balance_fills_the_cells_of_the_chosen_cylinder():
+    """Cylinder 3 needs +5.3 %; the cell of 1100 rpm and 3 % lies in the leak zone and is bracketed."""
+    page = lines(Page.BALANCE)
+    head = next(i for i, line in enumerate(page) if line.startswith("thr %"))
+    assert page[head].split() == ["thr", "%", "1100", "2000", "3000", "4000", "5000", "6000", "7000", "7800"]
+    assert page[head + 1].split() == ["100", *"·····", "+5.3±0.8", "+5.3±0.9", "+5.3±1.0"]
+    assert page[head + 2].split() == ["9.5", "s"] * 3
+    assert page[head + 12].split() == ["(2.0", "s)"] * 3
+
+
+def test_balance_follows_the_picked_cylinder_and_the_spread_key():
+    picked = scene(options=replace(OPTIONS, chosen=2))
+    assert "-2.6±0.8" in joined(Page.BALANCE, picked)
+    spread = lines(Page.BALANCE, spread=True)
+    # +5.3 for cylinder 3 less -2.6 for cylinder 2
+    assert spread[6].split() == ["100", *"·····", "7.9", "7.9", "7.9"]
+
+
+def test_the_dwell_clock_tells_what_the_worst_cylinder_still_needs():
+    page = lines(Page.BALANCE)
+    assert "4.0 s counted" in page[2]
+    assert "3 s to ±0.5 %, cyl 5" in page[3]
+    assert "█████░░░" in page[3]  # 4 of 7 s: 4.6 of 8 cells
+    assert page[2].strip().startswith("▀▀█")  # the 3, large
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"settle_s": 2.2}, ("settling", "nothing is counted yet")),
+        ({"left_s": None, "worst": None}, ("4.0 s counted", "too early to tell until ±0.5 %")),
+        ({"left_s": 0.0}, ("4.0 s counted", "done: all within ±0.5 %")),
+        ({"worst": None}, ("4.0 s counted", "3 s to ±0.5 % ")),
+    ],
+    ids=["settling", "too early", "done", "no worst one"],
+)
+def test_the_dwell_clock_in_all_its_states(change, words):
+    page = joined(Page.BALANCE, holding(**change))
+    assert [part for part in words if part not in page] == []
+
+
+def test_without_a_steady_engine_the_dwell_clock_says_what_to_do():
+    assert "hold speed and load in one cell" in joined(Page.BALANCE, scene(snapshot(holding=None)))
+
+
+def test_axes_that_are_not_used_make_one_cell():
+    declared = replace(session(), axes=Axes())
+    held = Holding(Cell(None, None), 0.0, 1.0, 0.5, None, None)
+    shown = scene(snapshot(holding=held, balance=None), declared=declared)
+    page = lines(Page.BALANCE, shown)
+    assert any(line.split()[:1] == ["any"] and "held" in line for line in page)
+
+
+def test_a_narrow_screen_shows_the_cells_about_the_one_that_is_held():
+    page = lines(Page.BALANCE, width=40)
+    head = next(line for line in page if line.startswith("thr %"))
+    assert head.split() == ["thr", "%<", "5000", "6000", "7000", "rpm>"]
+
+
+def test_a_bar_is_filled_by_its_share():
+    assert [filled(share, 4, "#", ".") for share in (-1.0, 0.0, 0.5, 1.0, 9.0, float("nan"))] == [
+        "....",
+        "....",
+        "##..",
+        "####",
+        "####",
+        "....",
+    ]
+
+
+def test_the_trim_sheet_has_numbers_intervals_and_what_must_be_proved_first():
+    page = lines(Page.TRIMS)
+    row = next(line for line in page if line.split()[:1] == ["3"])
+    assert row.split()[:7] == ["3", "+5.3", "+5.0", "to", "+5.6", "0.00", "+5.50"]
+    told = joined(Page.TRIMS)
+    assert "over 5 %: look for a" in told
+    assert "Prove each label by a fuel step" in told
+    assert "not proof of knock margin" in told
+
+
+def test_sixteen_trims_and_the_cautions_fit_80_by_24():
+    page = joined(Page.TRIMS, scene(count=16))
+    assert " 16 +1.1" in page
+    assert "not proof of knock margin" in page
+
+
+def test_trims_that_are_withheld_show_the_reason_and_no_number():
+    kept = replace(balance(), withheld=("misfire in the data: not a fuelling figure",))
+    shown = scene(snapshot(balance=kept))
+    page = joined(Page.TRIMS, shown)
+    assert "no trims offered: misfire in the data" in page
+    assert "+5.50" not in page
+    assert "no trims offered" in joined(Page.BALANCE, shown)
+
+
+def test_without_a_balance_there_are_no_trims():
+    assert "no trims offered" in joined(Page.TRIMS, scene(snapshot(balance=None)))
+
+
+def test_an_alarm_tells_cause_consequence_response_and_its_own_limits():
+    page = joined(Page.ALARMS)
+    for words in (LEAN.cause, LEAN.consequence, LEAN.response):
+        assert words in page
+    assert "this screen does not protect the engine" in page
+    assert "throttle > 60 and rpm > 2500" in page
+
+
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [
+        ({}, "NEW"),
+        ({"state": AlarmState.ACKNOWLEDGED}, "ACC"),
+        ({"state": AlarmState.RETURNED_UNACKNOWLEDGED, "active": False}, "CLEARED"),
+        ({"state": AlarmState.LATCHED_UNACKNOWLEDGED, "active": False}, "LATCHED"),
+        ({"state": AlarmState.LATCHED_ACKNOWLEDGED, "active": False}, "LATCH ACC"),
+        ({"flags": AlarmFlag.SHELVED}, "SHELVED"),
+        ({"flags": AlarmFlag.SUPPRESSED}, "BY RULE"),
+        ({"flags": AlarmFlag.OUT_OF_SERVICE | AlarmFlag.SHELVED}, "NO SERVICE"),
+    ],
+)
+def test_the_list_says_where_each_alarm_stands(change, word):
+    page = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm(**change)))))
+    assert page[3].startswith(f"▸ 1  {word}")
+
+
+def test_a_value_is_listed_only_while_the_limit_is_crossed():
+    gone = alarm(state=AlarmState.RETURNED_UNACKNOWLEDGED, active=False)
+    page = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(gone))))
+    assert "0.046" not in page[3]
+    assert "0.040 lambda" in page[3]
+
+
+def test_the_list_scrolls_to_the_chosen_alarm():
+    many = alarm_list(*(alarm(RULES[i % 5], 1 + i % 8) for i in range(40)))
+    page = joined(Page.ALARMS, scene(snapshot(alarms=many)), alarm=(RULES[4].name, 8))
+    assert "▸ 3" in page
+
+
+def test_a_flood_and_rules_that_are_off_are_said():
+    flood = replace(alarm_list(suppressed=("lean under load",)), in_ten_minutes=11)
+    page = joined(Page.ALARMS, scene(snapshot(alarms=flood)))
+    assert "FLOOD: more than 10" in page
+    assert "off by rule: lean under load" in page
+
+
+def test_rules_that_cannot_be_watched_are_named_with_what_they_miss():
+    signals = {k: v for k, v in session().engine_signals.items() if k != "throttle"}
+    page = joined(Page.ALARMS, scene(declared=replace(session(), engine_signals=signals)))
+    assert "not watched: lean under load, no signal for throttle" in page
+
+
+def test_placeholder_limits_are_said_with_the_alarm():
+    page = joined(Page.ALARMS, scene(declared=session(limits=Limits(None, RULES))))
+    assert "a placeholder of common practice, not from this engine's builder" in page
+
+
+def test_bus_and_nodes_stand_in_the_order_of_the_wire():
+    page = lines(Page.BUS)
+    assert page[1].startswith(" chain  load 19 %  820 frames/s  newest 8 ms  active")
+    nodes = [line.split() for line in page if " S-1" in line]
+    assert [node[0].lstrip("▸") for node in nodes if node[0] != "▸"] == ["1", "2", "4", "5", "6", "7", "8"]
+    assert "P1 lean under load" in next(line for line in page if "S-103" in line)
+
+
+def test_a_silent_node_has_no_volts():
+    row = next(line for line in lines(Page.BUS) if "S-108" in line)
+    assert row.split()[3:] == ["X", "silent", "2.4", "s", "--", "--"]
+
+
+def test_counters_and_missing_sensors_are_shown():
+    nodes = session().chain.nodes[:7]
+    declared = replace(session(), chain=replace(session().chain, nodes=nodes))
+    shown = snapshot(7, late_by_clock=12, counters={"wrong checksums": 3, "jumps": 0})
+    page = joined(Page.BUS, scene(shown, declared=declared))
+    assert "12 too late to be placed" in page
+    assert "wrong checksums 3" in page
+    assert "jumps" not in page
+    assert "no sensor at cylinder 8" in page
+
+
+def test_sixteen_nodes_scroll_on_a_low_screen():
+    first = lines(Page.BUS, scene(count=16), 80, 14)
+    last = lines(Page.BUS, scene(count=16), 80, 14, first=99)
+    assert any("S-101" in line for line in first)
+    assert any("S-116" in line for line in last)
+
+
+def test_events_are_newest_first_and_can_be_searched():
+    shown = snapshot(
+        alarm_events=(
+            event(t=240 * SECOND),
+            event(RULES[2], 8, t=242 * SECOND, value=2.4),
+            event(t=244 * SECOND, announced=False, active=False),
+        )
+    )
+    page = lines(Page.EVENTS, scene(shown))
+    assert [line.split()[0] for line in page[2:6]] == ["04:05.0", "04:04.0", "04:02.0", "04:00.0"]
+    assert page[3].endswith("cleared")
+    assert page[5].endswith("NEW")
+    found = lines(Page.EVENTS, scene(shown), wanted="SILENT")
+    assert "EVENTS with 'SILENT': 1 of 4" in found[0]
+    assert "nothing found" in joined(Page.EVENTS, scene(shown), wanted="turbo")
+
+
+def test_notes_are_whole_and_newest_first():
+    notes = ((240 * SECOND, "mark"), (250 * SECOND, "plug 3 changed " * 8))
+    page = lines(Page.NOTES, scene(notes=notes))
+    assert page[1].startswith(" 04:10.0  plug 3")
+    assert page[3].startswith(" 04:00.0  mark")
+    assert any("plug 3" in line for line in lines(Page.EVENTS, scene(notes=notes)))
+
+
+@pytest.mark.parametrize("width", [40, 80, 200])
+def test_help_names_every_key_and_every_letter(width):
+    """A long screen, so that nothing has to be scrolled."""
+    page = " ".join(lines(Page.HELP, width=width, height=200))
+    squeezed = " ".join(page.split())
+    for binding in BINDINGS:
+        assert f" {binding.name} " in page
+    for words in ("V!", "silent", "NO DATA", "add fuel", "left out"):
+        assert words in squeezed
+
+
+@pytest.mark.parametrize("size", [(40, 10), (80, 24), (200, 60), (3, 2)])
+def test_the_caution_fits_and_its_keys_stay_in_sight(size):
+    words = "Monitoring only. It will not stop, limit or protect the engine.\n" * 12
+    rows = caution_page(words, *size)
+    assert len(rows) == size[1]
+    assert {row_width(row) for row in rows} == {size[0]}
+    if size[0] >= 40:
+        assert "y understood" in text(rows)[-1]
+    assert text(caution_page(words, 40, 10)) != text(caution_page(words, 40, 10, first=3))
+
+
+def test_every_unit_can_be_drawn_on_every_screen():
+    for unit in UNITS.values():
+        for page in Page:
+            assert (
+                len(draw(scene(options=replace(OPTIONS, unit=unit)), State(OPTIONS, page=page), 80, 24)) == 24
+            )
