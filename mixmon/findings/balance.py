@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.cells import CellResult, cell_results
+from mixmon.findings.cells import CellResult, JudgedCells
 from mixmon.findings.combine import Combined, combine
 from mixmon.findings.dwell import Dwell
 from mixmon.findings.series import Estimate
@@ -27,6 +27,9 @@ SCALE_PERCENT = 20.0
 
 DISAGREEMENT_PERCENT = 1.0
 """How far a cylinder's needs in its cells must certainly lie apart to be remarked on."""
+
+PATIENCE = 0.02
+"""How much more of itself a cell must hold before a glance judges it anew."""
 
 Floats = NDArray[np.float64]
 Interval = tuple[float, float]
@@ -108,6 +111,8 @@ class BalanceStage:
         self._steady = Steady(session.axes, session.validity)
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
+        self._weights = np.array([float(len(n.cylinders)) for n in self._nodes])
+        self._cells = JudgedCells(self._dwell, self._weights, ~self._left_out)
 
     def feed(self, block: CylinderBlock) -> None:
         """Take rows of one stretch of time."""
@@ -121,11 +126,20 @@ class BalanceStage:
                 against peers, so that they leave the engine's total fuel alone.
             gaps: what could not be done for want of a signal; repeated in the notes.
         """
-        weights = np.array([float(len(n.cylinders)) for n in self._nodes])
-        cells = cell_results(self._dwell.table(), weights, ~self._left_out)
-        combined = combine([c for c in cells if self.used(c.cell)], weights)
-        plan = plan_trims(self.session, combined.peers)
-        return _Report(self, against, cells, combined, plan).build(gaps)
+        return self._report(against, 0.0).build(gaps)
+
+    def glance(self, against: str = "peers", gaps: tuple[str, ...] = ()) -> Balance:
+        """As `result`, for a screen: at a cost that does not grow with the time watched.
+
+        A cell is judged anew once it has grown by `PATIENCE` of itself, and `predicted_by_cell`,
+        which takes thousands of draws a cell, is left empty.
+        """
+        return self._report(against, PATIENCE).build(gaps, by_cell=False)
+
+    def _report(self, against: str, patience: float) -> _Report:
+        cells = self._cells.results(patience)
+        combined = combine([c for c in cells if self.used(c.cell)], self._weights)
+        return _Report(self, against, cells, combined, plan_trims(self.session, combined.peers))
 
     def used(self, number: int) -> bool:
         """False where readings are shown but never trimmed by.
@@ -172,7 +186,7 @@ class _Report:
         self._needs = combined.peers if against == "peers" else combined.target
         self._left_out = stage.left_out_s()
 
-    def build(self, gaps: tuple[str, ...]) -> Balance:
+    def build(self, gaps: tuple[str, ...], *, by_cell: bool = True) -> Balance:
         peers = self._combined.peers
         moves = self._plan.moves
         return Balance(
@@ -184,7 +198,7 @@ class _Report:
             spread=spread(peers),
             predicted_spread=predicted_spread(peers, moves),
             predicted_by_cell=tuple(
-                (self._grid.cell(c.cell), predicted_spread(c.peers, moves)) for c in self._cells
+                (self._grid.cell(c.cell), predicted_spread(c.peers, moves)) for c in self._cells if by_cell
             ),
             withheld=self._plan.withheld,
             notes=(*gaps, *self._plan.notes, *self._doubts()),

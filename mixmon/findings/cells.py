@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.dwell import BATCH_ROWS, BATCH_S, BatchTable
+from mixmon.findings.dwell import BATCH_ROWS, BATCH_S, BatchTable, Dwell
 from mixmon.findings.medians import median_with_holes
 from mixmon.findings.series import NOTHING, Estimate, estimate, lag1
 from mixmon.findings.twoway import two_way
@@ -60,27 +60,44 @@ class CellResult:
         return bool(self.at_rich[node] + self.at_lean[node] > CENSORED_SHARE)
 
 
-def cell_results(table: BatchTable, weights: Floats, counted: NDArray[np.bool_]) -> list[CellResult]:
-    """Every cell that holds batches, in order of cell number.
+class JudgedCells:
+    """What every cell of a dwell says; only what has grown is worked again.
 
     weights: float64[n], cylinders that each node speaks for.
     counted: bool[n], nodes that may be part of the reference.
     """
-    results = []
-    for cell in np.unique(table.cell):
-        rows = np.flatnonzero(table.cell == cell)
-        results.append(_one_cell(int(cell), table, rows, weights, counted))
-    return results
+
+    def __init__(self, dwell: Dwell, weights: Floats, counted: NDArray[np.bool_]) -> None:
+        self._dwell = dwell
+        self._weights, self._counted = weights, counted
+        self._judged: dict[int, tuple[int, CellResult]] = {}  # by cell: batches then, and what they said
+
+    def results(self, patience: float = 0.0) -> list[CellResult]:
+        """Every cell that holds batches, in order of cell number.
+
+        A cell that has grown by no more than `patience` of itself stands as it was judged last.
+        """
+        return [self._result(cell, patience) for cell in sorted(self._dwell.counts)]
+
+    def _result(self, cell: int, patience: float) -> CellResult:
+        count = self._dwell.counts[cell]
+        then, judged = self._judged.get(cell, (0, None))
+        if judged is None or count - then > patience * then:
+            judged = cell_result(cell, self._dwell.table(cell), self._weights, self._counted)
+            self._judged[cell] = count, judged
+        return judged
 
 
-def _one_cell(
-    cell: int, table: BatchTable, rows: NDArray[np.int64], weights: Floats, counted: NDArray[np.bool_]
-) -> CellResult:
-    visit = table.visit[rows]
-    joined = visit[1:] == visit[:-1]
-    y = np.where(counted, table.y[rows], np.nan)
-    target = np.where(counted, table.target[rows], np.nan)
-    shares = [limit[rows].mean(axis=0) / BATCH_ROWS for limit in (table.at_rich, table.at_lean)]
+def cell_result(cell: int, table: BatchTable, weights: Floats, counted: NDArray[np.bool_]) -> CellResult:
+    """What the batches of one cell say.
+
+    weights: float64[n], cylinders that each node speaks for.
+    counted: bool[n], nodes that may be part of the reference.
+    """
+    joined = table.visit[1:] == table.visit[:-1]
+    y = np.where(counted, table.y, np.nan)
+    target = np.where(counted, table.target, np.nan)
+    shares = [limit.mean(axis=0) / BATCH_ROWS for limit in (table.at_rich, table.at_lean)]
     y[:, shares[0] + shares[1] > CENSORED_SHARE] = np.nan
     few = np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES
     y[:, few] = np.nan
@@ -103,7 +120,7 @@ def _one_cell(
         engine=engine,
         lam=float(np.exp(_mean_of(common + reference))),
         usable_s=kept.sum(axis=0) * BATCH_S,
-        scatter=_scatter(table.scatter[rows], y, kept),
+        scatter=_scatter(table.scatter, y, kept),
         at_rich=shares[0],
         at_lean=shares[1],
         outliers=outlying.sum(axis=0),

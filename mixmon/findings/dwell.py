@@ -11,6 +11,7 @@ counts once `GUARD_BATCHES` more have followed it in the same visit.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -39,9 +40,8 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BatchTable:
-    """m batches of n nodes, in order of time.
+    """m batches of one cell and n nodes, in order of time.
 
-    cell    int64[m]       cell number
     visit   int64[m]       batches of one visit follow each other without a pause
     y       float64[m, n]  mean ln lambda; NaN where too few rows were valid
     target  float64[m, n]  mean ln target, delay-aligned; NaN where not known
@@ -50,7 +50,6 @@ class BatchTable:
     at_rich, at_lean  uint8[m, n]  rows at a limit of the sensor's range
     """
 
-    cell: NDArray[np.int64]
     visit: NDArray[np.int64]
     y: Floats
     target: Floats
@@ -68,7 +67,8 @@ class Dwell:
         self._open = _Rows.none(nodes)
         self._last = (NOWHERE, -1)  # cell and stretch of the newest row
         self._visit = -1
-        self._parts: list[BatchTable] = []
+        self._parts: dict[int, list[BatchTable]] = {}
+        self._counts: dict[int, int] = {}
         self._states = np.zeros((nodes, len(SampleState)), np.int64)
         self._restless = np.zeros(nodes, np.int64)
         self._wild = np.zeros(nodes, np.int64)
@@ -88,10 +88,18 @@ class Dwell:
         for start, end in pairwise([0, *change.tolist(), len(cell)]):
             self._visit_rows(rows.part(start, end), int(cell[start]), int(block.stretch[start]))
 
-    def table(self) -> BatchTable:
-        """All whole batches so far."""
-        parts = self._parts or [_reduce(_Rows.none(self._nodes), 0, 0)[0]]
-        return BatchTable(*(np.concatenate([getattr(p, f) for p in parts]) for f in _FIELDS))
+    @property
+    def counts(self) -> Mapping[int, int]:
+        """Whole batches so far, by cell number."""
+        return self._counts
+
+    def table(self, cell: int) -> BatchTable:
+        """All whole batches of one cell."""
+        parts = self._parts[cell]
+        if len(parts) > 1:
+            joined = (np.concatenate([getattr(part, name) for part in parts]) for name in _FIELDS)
+            parts[:] = [BatchTable(*joined)]
+        return parts[0]
 
     def left_out_s(self) -> list[dict[str, float]]:
         """For every node, seconds that were not counted, by reason."""
@@ -115,12 +123,13 @@ class Dwell:
         whole = (len(rows.y) // BATCH_ROWS - GUARD_BATCHES) * BATCH_ROWS
         self._open = rows.part(max(whole, 0), len(rows.y))
         if whole > 0:
-            batches, wild = _reduce(rows.part(0, whole), cell, self._visit)
-            self._parts.append(batches)
+            batches, wild = _reduce(rows.part(0, whole), self._visit)
+            self._parts.setdefault(cell, []).append(batches)
+            self._counts[cell] = self._counts.get(cell, 0) + len(batches.y)
             self._wild += wild
 
 
-_FIELDS = ("cell", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
+_FIELDS = ("visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,7 +166,7 @@ class _Rows:
         return _Rows(*(np.concatenate([getattr(self, name), getattr(rows, name)]) for name in self.__slots__))
 
 
-def _reduce(rows: _Rows, cell: int, visit: int) -> tuple[BatchTable, NDArray[np.int64]]:
+def _reduce(rows: _Rows, visit: int) -> tuple[BatchTable, NDArray[np.int64]]:
     """Batches of whole rows, and how many wild samples each node had."""
     nodes = rows.y.shape[1]
     y = rows.y.reshape(-1, BATCH_ROWS, nodes)
@@ -173,7 +182,6 @@ def _reduce(rows: _Rows, cell: int, visit: int) -> tuple[BatchTable, NDArray[np.
     enough = count >= _FEWEST_ROWS
     mean = _mean(y, kept, count)
     table = BatchTable(
-        cell=np.full(len(y), cell),
         visit=np.full(len(y), visit),
         y=np.where(enough, mean, np.nan),
         target=_mean(target, kept, count),
