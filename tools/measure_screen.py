@@ -1,0 +1,199 @@
+"""What a tick of the dashboard costs at sixteen cylinders: `python tools/measure_screen.py`.
+
+Every tick has a new snapshot in which all that can move has moved, which is worse than a real engine.
+"view" is the view model, "lines" what the widget does with it for the lines that have changed,
+"whole" the app's tick with every line of the widget drawn anew. Milliseconds, mean and the slowest.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from textual.geometry import Region
+
+from mixmon.dashboard.app import Dashboard, DashboardOptions
+from mixmon.dashboard.keys import Page
+from mixmon.dashboard.page import PageView
+from mixmon.dashboard.paint import strip_of, styles
+from mixmon.dashboard.view_pages import draw
+from mixmon.findings.alarm_records import AlarmList
+from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed
+from mixmon.findings.spread import Spread
+from mixmon.gas.fuel import fuel_named
+from mixmon.mixture.block import SampleState
+from mixmon.mixture.steady import Cell
+from mixmon.report.units import unit_named
+from mixmon.session.model import Axes, Bus, Chain, Engine, Node, Session, SignalChoice
+from mixmon.snapshot import BusNow, Cylinders, Holding, Snapshot, Strip
+
+CYLINDERS, TICKS = 16, 200
+SIZES = ((80, 24), (120, 40), (200, 60))
+LIMIT_MS = 5.0
+
+
+RPM, LOAD = (1100, 2000, 3000, 4000, 5000, 6000, 7000, 7800), (3, 10, 18, 35, 60, 100)
+
+
+def balance() -> Balance:
+    """Every cylinder known in every cell."""
+    known = Spread(8.3, (7.9, 8.7), 2.6, CYLINDERS)
+    people = tuple(
+        CylinderNeed(c, c, f"S-{100 + c}", 1.0, (0.7, 1.3), 30.0, 120.0, {}, 0.0, 1.0, ())
+        for c in range(1, CYLINDERS + 1)
+    )
+    cells = tuple(
+        CellNeed(rpm, load, one.cylinder, 1.0, 0.3, 9.0, True)
+        for rpm in RPM
+        for load in LOAD
+        for one in people
+    )
+    banks = (BankNeed("A", 0.4, 0.2), BankNeed("B", -0.4, 0.2))
+    return Balance("peers", people, cells, (), banks, known, known, (), (), ())
+
+
+def session() -> Session:
+    """Sixteen cylinders in two banks."""
+    names = tuple(range(1, CYLINDERS + 1))
+    signals = {"lambda": SignalChoice("chain", "Mix{position:02d}", "Lambda")}
+    return Session(
+        engine=Engine(CYLINDERS, banks={"A": names[:8], "B": names[8:]}),
+        chain=Chain("chain", signals, tuple(Node(c, (c,), f"S-{100 + c}") for c in names)),
+        buses=(Bus("chain", bitrate=500_000), Bus("engine", bitrate=500_000)),
+        engine_signals={n: SignalChoice("engine", "Engine", n) for n in ("rpm", "throttle", "target")},
+        axes=Axes(RPM, LOAD),
+    )
+
+
+BALANCE = balance()
+
+
+def snapshots(count: int) -> list[Snapshot]:
+    """As many moments, everything in each of them different from the one before."""
+    rng = np.random.default_rng(7)
+    return [_snapshot(i, rng) for i in range(count)]
+
+
+def _snapshot(i: int, rng: np.random.Generator) -> Snapshot:
+    needs = rng.normal(0.0, 3.0, CYLINDERS)
+    t = np.arange(-200, 0) / 10.0
+    wave = 0.87 * (1 + 0.03 * np.sin(t + i / 10))
+    return Snapshot(
+        t=i * 100_000_000,
+        elapsed_s=i / 10,
+        engine={"rpm": 6000.0 + i},
+        target=0.87,
+        all_vs_target=float(needs.mean()),
+        spread=float(np.ptp(needs)),
+        valid=CYLINDERS,
+        leanest=int(needs.argmax()),
+        cylinders=Cylinders(
+            lam=0.87 * (1 + needs / 100),
+            oxygen=np.full(CYLINDERS, np.nan),
+            vs_target=needs,
+            vs_peers=needs,
+            low=needs - 1,
+            high=needs + 1,
+            worst=needs + 2,
+            state=np.full(CYLINDERS, SampleState.VALID, np.uint8),
+            age_ns=rng.integers(1_000_000, 12_000_000, CYLINDERS),
+            supply=rng.normal(13.5, 0.1, CYLINDERS),
+            heater=rng.normal(42.0, 2.0, CYLINDERS),
+        ),
+        strip=Strip(t, np.full(200, 0.87), wave, wave * 1.03),
+        holding=Holding(Cell(6000, 100), 0.0, i / 10, 0.5, 3.0, 5),
+        alarms=AlarmList(0, i * 100_000_000, (), (), 0),
+        balance=BALANCE,
+        buses=(BusNow("chain", 19.0 + i % 3, 820.0 + i, 0, "active", 8_000_000 + i * 1_000_000, 0),),
+        remarks=tuple((k * 100_000_000, f"remark {k}") for k in range(max(i - 20, 0), i)),
+    )
+
+
+class Moments:
+    """Something to be watched that moves at each look."""
+
+    live = True
+
+    def __init__(self, moments: Sequence[Snapshot]) -> None:
+        self.session = session()
+        self._moments = moments
+        self.at = 0
+
+    @property
+    def snapshot(self) -> Snapshot:
+        return self._moments[self.at % len(self._moments)]
+
+    def drain(self) -> list[object]:
+        return []
+
+    def send(self, _: object) -> None:
+        pass
+
+    def start(self) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+def milliseconds(times: list[float]) -> str:
+    return f"{1e3 * sum(times) / len(times):6.2f} mean {1e3 * max(times):6.2f} slowest"
+
+
+async def measure(size: tuple[int, int], page: Page) -> tuple[list[float], list[float], list[float]]:
+    """Seconds of each tick: view model, lines, the whole."""
+    watched = Moments(snapshots(TICKS))
+    unit = unit_named("lambda", fuel_named("E10"), None)
+    app = Dashboard(watched, DashboardOptions((unit,)))
+    view, lines, whole = [], [], []
+    async with app.run_test(size=size) as pilot:
+        app.controls.state = replace(app.controls.state, page=page)
+        looks = styles("print")
+        before: list[object] = []
+        for _ in range(TICKS):
+            watched.at += 1
+            scene = app.scene()
+            begin = time.perf_counter()
+            rows = draw(scene, app.controls.state, *size)
+            middle = time.perf_counter()
+            for row, old in zip(rows, before or rows, strict=True):
+                if row != old:
+                    strip_of(row, looks)
+            end = time.perf_counter()
+            view.append(middle - begin)
+            lines.append(end - middle)
+            before = list(rows)
+        widget = app.query_one(PageView)
+        for _ in range(TICKS // 2):
+            watched.at += 1
+            begin = time.perf_counter()
+            app.tick()
+            widget.render_lines(Region(0, 0, *size))
+            whole.append(time.perf_counter() - begin)
+            await pilot.pause()
+    return view, lines, whole
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.parse_args()
+    worst = 0.0
+    for size in SIZES:
+        for page in (Page.WATCH, Page.BALANCE):
+            view, lines, whole = asyncio.run(measure(size, page))
+            mean = 1e3 * (sum(view) + sum(lines)) / len(view)
+            worst = max(worst, mean)
+            print(f"{size[0]:>3}x{size[1]:<3} {page.value:<8} view and lines {mean:5.2f} ms mean")
+            print(f"        view   {milliseconds(view)}")
+            print(f"        lines  {milliseconds(lines)}")
+            print(f"        whole  {milliseconds(whole)}")
+    print(f"worst mean of view and lines {worst:.2f} ms, wanted under {LIMIT_MS:g} ms")
+    return 0 if worst < LIMIT_MS else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
