@@ -17,6 +17,7 @@ from mixmon.findings.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions
 from mixmon.findings.pulls import Pull, PullStage
+from mixmon.findings.response_review import ResponseReview, ResponseReviewer
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
 from mixmon.mixture.align import GRID_NS
@@ -36,6 +37,7 @@ class Evidence:
     spared   the balance without the labels whose sensors sit behind a leak; None: no leak
     pulls    pulls that were found
     found_events   events that were found
+    response       of the sensors, and the delay
     t_s      float64[k]     seconds of the simulation, one a row
     state    uint8[k, n]    SampleState of every sample
     cell     int64[k]       number of the cell in which the engine was taken for steady, or NOWHERE
@@ -47,6 +49,7 @@ class Evidence:
     spared: Balance | None
     pulls: tuple[Pull, ...]
     found_events: tuple[Event, ...]
+    response: ResponseReview
     t_s: NDArray[np.float64]
     state: NDArray[np.uint8]
     cell: NDArray[np.int64]
@@ -135,6 +138,7 @@ class _Analysis:
         self._spared = BalanceStage(session, spared) if spared else None
         self._pull_stage, self._pulls = PullStage(session), list[Pull]()
         self._excursions, self._events = Excursions(session, binding.fuel), list[Event]()
+        self._response = ResponseReviewer(binding)
         self._steady = Steady(session.axes, session.validity)
         self._t: list[NDArray[np.int64]] = []
         self._state: list[NDArray[np.uint8]] = []
@@ -146,6 +150,7 @@ class _Analysis:
             self._spared.feed(block)
         self._pulls += self._pull_stage.feed(block)
         self._events += self._excursions.feed(block)
+        self._response.feed(block)
         self._t.append(block.t)
         self._state.append(block.state)
         self._cell.append(self._steady.feed(block))
@@ -158,6 +163,7 @@ class _Analysis:
             spared=None if self._spared is None else self._spared.result(),
             pulls=(*self._pulls, *self._pull_stage.flush()),
             found_events=(*self._events, *self._excursions.flush()),
+            response=self._response.result(),
             t_s=(np.concatenate(self._t) - EPOCH_NS) / 1e9,
             state=np.concatenate(self._state),
             cell=np.concatenate(self._cell),

@@ -15,6 +15,7 @@ from mixmon.grade import (
     need_items,
     open_items,
     pull_items,
+    response_items,
     sample_items,
     trim_items,
 )
@@ -56,8 +57,10 @@ JUDGES: tuple[Judge, ...] = (
     event_items.cuts_found,
     event_items.excursions,
     event_items.silences,
-    open_items.slow_sensor,
-    open_items.delays,
+    response_items.response_times,
+    response_items.odd_sensors,
+    response_items.delays,
+    response_items.delays_to_63,
     open_items.dead_time,
     open_items.before_after,
 )

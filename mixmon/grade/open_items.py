@@ -44,20 +44,3 @@ def before_after(evidence: Evidence) -> Item:
     """Whether a second run proves that the work was worth it."""
     name = "before and after: equivalence proved"
     return not_yet(name, f"{len(evidence.behind)} cylinders within +-1 %", "no comparison of two runs")
-
-
-def slow_sensor(evidence: Evidence) -> Item:
-    """Sensors far slower than their peers."""
-    name, lags = "slow sensors", {s["sensor"]: s["lean_s"] for s in evidence.truth["sensors"]}
-    usual = sorted(lags.values())[len(lags) // 2]
-    slow = [f"{sensor} {lag:.3f} s" for sensor, lag in lags.items() if lag > 2 * usual]
-    if not slow:
-        return does_not_apply(name, "no sensor twice as slow as its peers")
-    return not_yet(name, ", ".join(slow), "no finding of response times")
-
-
-def delays(evidence: Evidence) -> Item:
-    """The gas delay, which depends on the operating point."""
-    spans = [min(cell["dead_delay_s"]) for cell in evidence.truth["cells"]]
-    expected = f"{1000 * min(spans):.0f} to {1000 * max(spans):.0f} ms" if spans else "none"
-    return not_yet("delay by operating point", expected, "no identification of delays")

@@ -58,8 +58,8 @@ def with_trims(evidence: Evidence, change: list[float]) -> Evidence:
     return bent(evidence, cylinders=cylinders)
 
 
-def test_nothing_that_can_be_judged_is_wrong(short: Evidence, six: Evidence) -> None:
-    for evidence in (short, six):
+def test_nothing_that_can_be_judged_is_wrong(short: Evidence) -> None:
+    for evidence in (short, graded("twelve", 32)):
         items = tuple(judge(evidence) for judge in JUDGES)
         assert all_right(items), [item for item in items if item.verdict is WRONG]
         assert sum(item.verdict is RIGHT for item in items) >= 15
