@@ -53,6 +53,9 @@ _WHITE_NOISE = 0.07  # oxygen percent: 0.003 lambda, common practice, no source
 _SIGMAS = 5.8
 _QUIETEST, _UNPROVED = 0.8, 1.2  # noise over the typical: never taken for less; while little was seen
 _PROVED_BEATS = 20
+_NOISIEST, _FEWEST_PEERS = 1.7, 3
+"""A node is not taken for noisier than so many times its peers: it is one that misfires on and on."""
+
 _LEAST_LIMIT = 0.6  # oxygen percent, about 0.025 lambda at lambda 0.9
 _MAD_TO_SIGMA = 1.4826
 _UNKNOWN_CYCLE_S = 0.04
@@ -217,6 +220,8 @@ class Baseline:
         lately = median_with_holes(sliding_window_view(padded[_MEMORY - _LATELY :], _LATELY, axis=0), 2)
         count = np.isfinite(sliding_window_view(padded, _MEMORY, axis=0)).sum(axis=2)
         seen = np.fmax(np.fmax(usual, lately), np.where(count < _PROVED_BEATS, _UNPROVED, _QUIETEST))
+        peers = median_with_holes(seen, 1, _FEWEST_PEERS)[:, None]
+        seen = np.fmin(seen, _NOISIEST * peers)
         return np.maximum(_SIGMAS * seen * typical, _LEAST_LIMIT)
 
     def _forget(self) -> None:

@@ -11,7 +11,7 @@ Misfire that comes and goes within one bump is several such pulses.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,7 @@ the sensor's lag is known to some ten percent."""
 _HIGHEST_OF_MISSED = 1.1  # in parts of the height by `VAPOUR_MOLECULAR`
 _SHORT_S, _SHORT_BONUS = 0.060, 15.0
 _EACH_PULSE = 25.0  # misfit that a further pulse must save
-_MOST_PULSES = 8
+_MOST_PULSES, _MOST_MOVED = 8, 4
 _WELL = 1.2  # misfit per sample that needs no further pulse
 _APART_S = 0.1
 _WIDTHS = 24
@@ -137,10 +137,12 @@ class Judge:
         inside = slice(spike.begin, spike.end)
         step_s = GRID_NS / 1e9
         gas_lambda = _lambda(missed.level + float(gas.oxygen[at]), self._fuel)
+        area = float(np.nansum(spike.excess[inside])) * step_s
         after = spike.excess[spike.end : spike.end + 50] * spike.sign
         return {
             "rise_oxygen_percent": round(float(bump.y[peak]), 2),
-            "area_percent_s": round(float(np.nansum(spike.excess[inside])) * step_s, 4),
+            "area_percent_s": round(area, 4),
+            "area_in_missed_cycles": round(area / (missed.lowest * missed.cycle_s), 1),
             "length_s": round(length, 3),
             "length_cycles": round(length / missed.cycle_s, 1),
             "rise_s": round(float(t[peak] - t[0]) - spike.begin * step_s, 3),
@@ -167,19 +169,40 @@ def _mixture(bump: Bump, begin: float, width: float, missed: _Missed, sign: int)
 
 
 def _misfire(bump: Bump, begin: float, width: float, missed: _Missed) -> tuple[Pulse, ...]:
-    """The best pulses that missed cycles could have made, in order of time."""
+    """The best pulses that missed cycles could have made, in order of time.
+
+    One after another is added where it saves enough; the others then find their places anew.
+    """
     longest = max(int(np.ceil((width + 0.1) / missed.cycle_s)), 1)
     widths = np.unique(np.round(np.geomspace(1, longest, _WIDTHS))) * missed.cycle_s
     heights = (LOWEST_OF_MISSED * missed.lowest, _HIGHEST_OF_MISSED * missed.highest)
-    pulses = [bump.best(begin - _EARLIEST_S, begin + _LATEST_S, widths, *heights)]
-    left = bump.without(pulses[0])
-    while len(pulses) < _MOST_PULSES and left.misfit > _WELL * left.count:
-        more = left.best(begin - _EARLIEST_S, begin + width, widths[: _WIDTHS // 2], *heights)
-        if more.misfit + _EACH_PULSE > left.misfit:
+    first, short = begin - _EARLIEST_S, widths[: _WIDTHS // 2]
+    pulses = [bump.best(first, begin + _LATEST_S, widths, *heights)]
+    while len(pulses) < _MOST_PULSES and pulses[-1].misfit > _WELL * bump.count:
+        more = [*pulses, _left(bump, pulses).best(first, begin + width, short, *heights)]
+        if len(more) == 2:
+            more = min(
+                more, list(bump.best_pair(first, begin + width, short[:2], *heights)), key=_last_misfit
+            )
+        for _ in more if len(more) <= _MOST_MOVED else ():
+            others = more[1:]
+            more = [*others, _left(bump, others).best(first, begin + width, short, *heights)]
+        if more[-1].misfit + _EACH_PULSE > pulses[-1].misfit:
             break
-        pulses.append(more)
-        left = left.without(more)
-    return tuple(sorted(pulses, key=lambda pulse: pulse.begin_s))
+        pulses = more
+    misfit = pulses[-1].misfit
+    placed = (replace(pulse, misfit=misfit) for pulse in pulses)
+    return tuple(sorted(placed, key=lambda pulse: pulse.begin_s))
+
+
+def _last_misfit(pulses: list[Pulse]) -> float:
+    return pulses[-1].misfit
+
+
+def _left(bump: Bump, pulses: list[Pulse]) -> Bump:
+    for pulse in pulses:
+        bump = bump.without(pulse)
+    return bump
 
 
 def _apart(pulses: tuple[Pulse, ...]) -> tuple[tuple[Pulse, ...], ...]:
@@ -199,7 +222,7 @@ def _ends(pulses: tuple[Pulse, ...]) -> float:
 
 def _misfit(pulses: tuple[Pulse, ...]) -> float:
     """What they leave together, and the price of their number."""
-    return min(p.misfit for p in pulses) + _EACH_PULSE * len(pulses)
+    return pulses[0].misfit + _EACH_PULSE * len(pulses)
 
 
 def _missed_cycles(pulses: tuple[Pulse, ...], missed: _Missed) -> dict[str, Value]:

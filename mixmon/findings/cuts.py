@@ -171,7 +171,7 @@ class CutWatch:
             "cylinders": cylinders,
             "bank": None if everyone else bank,
             "highest_oxygen_percent": round(cut.highest, 2),
-            "lowest_rpm": round(cut.lowest_rpm),
+            "lowest_rpm": None if np.isnan(cut.lowest_rpm) else round(cut.lowest_rpm),
         }
         return [
             Event(

@@ -11,6 +11,7 @@ only then. What is found depends on the rows alone, not on the blocks in which t
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator
 from copy import deepcopy
 from dataclasses import replace
@@ -42,6 +43,9 @@ _LONGEST_NS = 6_000_000_000
 
 _OVERSHOOT_NS, _OVERSHOOT_SHARE = 800_000_000, 0.4
 """A rich bump so soon after a lean one of the node, and so much smaller, is the way back from it."""
+
+_ON_AND_OFF, _ON_AND_OFF_NS = 3, 6_000_000_000
+"""So many misfires of a node within so long a time: it misfires on and off."""
 
 _OVER, _NEARLY = 0.05, 0.9
 """How far in lambda a mixture must be from what was expected to be an excursion."""
@@ -78,6 +82,7 @@ class Excursions:
         self._nodes = NodeEvents(self._cylinders)
         self._sparks: list[Event] = []
         self._lean: dict[int, Event] = {}
+        self._misses: dict[int, deque[int]] = {}
 
     def feed(self, block: CylinderBlock) -> list[Event]:
         """The events that are now certain. A block lies within one stretch of time."""
@@ -105,15 +110,26 @@ class Excursions:
 
     def _alone(self, spike: Spike) -> Iterator[Event]:
         """The events of one cylinder's bump, unless it is the way back from another, or too small."""
-        for event in self._events(spike, self._judge, (spike.node,)):
+        for found in self._events(spike, self._judge, (spike.node,)):
+            event = found
             if event.kind is Kind.SPARK_CUT:
                 self._sparks.append(event)
                 continue
-            if event.kind is not Kind.RICH_EXCURSION:
+            rough = self._misses_on(spike.node, event)
+            if event.kind is Kind.RICH_EXCURSION:
+                if rough or _way_back(self._lean.get(spike.node), event):
+                    continue
+            else:
+                event = _one_more_miss(event) if rough and event.kind is Kind.LEAN_EXCURSION else event
                 self._lean[spike.node] = event
-            elif _way_back(self._lean.get(spike.node), event):
-                continue
             yield event
+
+    def _misses_on(self, node: int, event: Event) -> bool:
+        """The node misfires on and off: its usual level is then half way up, and bumps are no news."""
+        misses = self._misses.setdefault(node, deque(maxlen=_ON_AND_OFF))
+        if event.kind is Kind.MISFIRE:
+            misses.append(event.t)
+        return len(misses) == _ON_AND_OFF and event.t - misses[0] < _ON_AND_OFF_NS
 
     def _all(self, spike: Spike) -> Iterator[Event]:
         lean = spike.sign > 0
@@ -175,6 +191,14 @@ def _far_enough(off: NDArray[np.float64], before: float, gas: Value) -> bool:
         return True
     smooth = np.convolve(np.nan_to_num(off), np.full(_SMOOTH_ROWS, 1 / _SMOOTH_ROWS), "valid")
     return bool(len(smooth) and smooth.max() >= _OVER)
+
+
+def _one_more_miss(event: Event) -> Event:
+    """A lean bump among misfires of the same cylinder, which are too many to be told apart."""
+    cycles = event.evidence["area_in_missed_cycles"]
+    assert isinstance(cycles, float)
+    more: dict[str, Value] = {"shape": "on and off", "missed_cycles": max(1, round(cycles))}
+    return replace(event, kind=Kind.MISFIRE, evidence={**event.evidence, **more})
 
 
 def _way_back(lean: Event | None, rich: Event) -> bool:

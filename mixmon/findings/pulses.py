@@ -82,6 +82,25 @@ class Bump:
         begins = rough.begin_s + np.arange(-2 * _STEP_S, 2 * _STEP_S + _FINE_S, _FINE_S)
         return self._best_of(begins, finer, lowest, highest)
 
+    def best_pair(
+        self, first_s: float, last_s: float, widths_s: Floats, lowest: float, highest: float
+    ) -> tuple[Pulse, Pulse]:
+        """The best two pulses of equal height; each alone might be put in the middle between them."""
+        begins = np.repeat(np.arange(first_s, last_s + _STEP_S, _STEP_S), len(widths_s))
+        widths = np.tile(widths_s, len(begins) // len(widths_s))
+        shapes = self._freed(self.lag.pulse(self.t - begins[:, None], widths[:, None]))
+        match, together = shapes @ self._y, shapes @ shapes.T
+        power = np.diag(together)
+        match = match[:, None] + match
+        power = np.maximum(power[:, None] + power + 2.0 * together, 1e-12)
+        height = np.clip(match / power, lowest, highest)
+        gain = height * (2.0 * match - height * power)
+        at = np.unravel_index(np.argmax(gain), gain.shape)
+        misfit = self.misfit - float(gain[at]) / self.noise**2
+        sd = float(self.noise / np.sqrt(power[at]))
+        one, two = (Pulse(float(begins[i]), float(widths[i]), float(height[at]), sd, misfit) for i in at)
+        return one, two
+
     def _best_of(self, begins: Floats, widths: Floats, lowest: float, highest: float) -> Pulse:
         late = self.t - begins[:, None, None]
         shapes = self._freed(self.lag.pulse(late, widths[:, None]))
