@@ -6,9 +6,11 @@ at. A worker that has stopped, or does not answer, is a state on the screen.
 
 from __future__ import annotations
 
+import os
+import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from textual.app import App, ComposeResult
@@ -40,7 +42,7 @@ class DashboardOptions:
 
     units       what `u` goes through, the first one to begin with; at least one
     ascii       nothing but ASCII is drawn
-    palette     print, sunlight, mono or dark
+    palette     print, sunlight, mono or dark; None: print, or mono where NO_COLOR is set and not empty
     decimals    of lambda; None: as the unit has them
     blink       the unaccepted priority-1 word blinks
     bell        ring once for each new priority-1 alarm, and when a dwell is done
@@ -50,17 +52,17 @@ class DashboardOptions:
 
     units: tuple[Unit, ...]
     ascii: bool = False
-    palette: str = "print"
+    palette: str | None = None
     decimals: int | None = None
     blink: bool = True
     bell: bool = True
     caution: str = ""
     accepted: Callable[[], None] = lambda: None
 
-    def state(self) -> State:
-        """The choices to begin with."""
+    def state(self, *, colour: bool = True) -> State:
+        """The choices to begin with; `colour` is False where the terminal's user wants none."""
         view = ViewOptions(self.units[0], ascii=self.ascii, decimals=self.decimals, blink=self.blink)
-        return State(view, palette=self.palette)
+        return State(view, palette=self.palette or ("print" if colour else "mono"))
 
 
 class Dashboard(App[int], inherit_bindings=False):
@@ -72,8 +74,11 @@ class Dashboard(App[int], inherit_bindings=False):
     def __init__(
         self, watching: Watching, options: DashboardOptions, clock: Callable[[], float] = time.monotonic
     ) -> None:
+        # Taken out before Textual sees it: its filter would strip grounds that carry meaning. What
+        # is left for mono is bold, inverse and underline.
+        colour = not os.environ.pop("NO_COLOR", "")
         super().__init__(ansi_color=True)
-        self.controls = Controls(options.state(), options.units, watching.send)
+        self.controls = Controls(options.state(colour=colour), options.units, watching.send)
         self._watching = watching
         self._options = options
         self._clock = clock
@@ -92,7 +97,7 @@ class Dashboard(App[int], inherit_bindings=False):
         """Begin with the caution, if there is one."""
         self.set_interval(PICTURE_S, self.tick)
         if self._options.caution:
-            self.push_screen(Caution(self._options.caution, self._options.palette), self._answered)
+            self.push_screen(Caution(self._options.caution, self.controls.state.palette), self._answered)
 
     def _answered(self, accepted: bool | None) -> None:
         if accepted:
@@ -156,6 +161,8 @@ class Dashboard(App[int], inherit_bindings=False):
 def run(watching: Watching, options: DashboardOptions) -> int:
     """Show the screens until the person leaves; gives LEFT, or REFUSED if the caution was not accepted.
 
-    `watching` is started and closed by the caller.
+    `watching` is started and closed by the caller. A terminal whose encoding is not Unicode gets ASCII.
     """
-    return Dashboard(watching, options).run() or LEFT
+    encoding = getattr(sys.__stdout__, "encoding", None) or ""
+    plain = options.ascii or not encoding.lower().startswith("utf")
+    return Dashboard(watching, replace(options, ascii=plain)).run() or LEFT

@@ -44,6 +44,8 @@ class _Inks:
     rich: str
     lean_ground: str  # with lean_ink on it
     lean_ink: str
+    key: str  # ground of keys' names, with key_ink on it
+    key_ink: str
 
 
 _PRINT = _Inks(
@@ -59,6 +61,8 @@ _PRINT = _Inks(
     rich="#00568f",
     lean_ground="#a33a00",
     lean_ink="#ffffff",
+    key="#d3d4d1",
+    key_ink="#1b1c1e",
 )
 _SUNLIGHT = _Inks(
     ground="#ffffff",
@@ -73,6 +77,8 @@ _SUNLIGHT = _Inks(
     rich="#003f73",
     lean_ground="#8a2f00",
     lean_ink="#ffffff",
+    key="#000000",
+    key_ink="#ffffff",
 )
 _DARK = _Inks(
     ground="#16181b",
@@ -87,6 +93,8 @@ _DARK = _Inks(
     rich="#6db8ff",
     lean_ground="#ff9a4d",
     lean_ink="#16181b",
+    key="#25282c",
+    key_ink="#e4e4e0",
 )
 
 
@@ -104,6 +112,9 @@ def _coloured(k: _Inks) -> dict[str, Look]:
         "rule": Look(k.rule, k.ground),
         "big": replace(page, bold=True),
         "big-quiet": Look(k.dim, k.ground),
+        "big-over": Look(k.lean, k.ground, bold=True),
+        "bar": Look(k.ground, k.rule, bold=True),
+        "bar-unlit": Look(k.dim, k.ground),
         "badge": turned,
         "over-text": Look(k.lean, k.ground, bold=True),
         "lean": Look(k.lean, k.ground, bold=True),
@@ -127,7 +138,7 @@ def _coloured(k: _Inks) -> dict[str, Look]:
         "status-badge": turned,
         "status-alert": turned,
         "keys": bar,
-        "key": replace(bar, bold=True),
+        "key": Look(k.key_ink, k.key, bold=True),
         "key-name": replace(page, bold=True),
         "prompt": turned,
         "chosen": turned,
@@ -139,7 +150,8 @@ _MONO_LOOKS: Final = {
     "strong": Look(bold=True),
     "gone-strong": Look(bold=True),
     "big": Look(bold=True),
-    "label": Look(underline=True),
+    "big-over": Look(bold=True),
+    "bar": Look(bold=True, inverse=True),
     "badge": Look(bold=True, inverse=True),
     "over-text": Look(bold=True, underline=True),
     "lean": Look(bold=True),

@@ -47,9 +47,8 @@ def _counts(scene: Scene, width: int) -> Row:
 
 
 def _heading(width: int) -> Row:
-    return fit_row(
-        [(" pri state        for      cyl  what                      value    limit", "label")], width
-    )
+    words = f"pri {fit('state', 10)}  {fit('for', 7)}  cyl  {fit('what', 22)} {fit('value', 13)} limit"
+    return fit_row([(words, "label")], width)
 
 
 def _list(scene: Scene, chosen: int, width: int, room: int) -> list[Row]:

@@ -7,11 +7,15 @@ import math
 from mixmon.dashboard.view_cells import CellView, cell_rows
 from mixmon.dashboard.view_dwell import dwell_zone
 from mixmon.dashboard.view_limits import Verdict
-from mixmon.dashboard.view_scene import Scene, signed
+from mixmon.dashboard.view_scene import Scene, signed, tall_need
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
-from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row, padded, wrap
+from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row, padded, row_width, wrap
+from mixmon.dashboard.view_text import width as cells
 from mixmon.findings.balance import Balance
 from mixmon.findings.spread import Spread
+
+_LABEL, _NEED = 7, 9
+"""Cells of the label and of one cylinder's need."""
 
 
 def balance_page(scene: Scene, verdict: Verdict, view: CellView, sheet: Sheet) -> list[Row]:
@@ -34,8 +38,8 @@ def _about(scene: Scene, view: CellView) -> str:
     if balance is None:
         return "no cell has data yet"
     if view.spread:
-        return "below: spread; (s) not for trims"
-    return f"below: vs {balance.against}; (s) not for trims"
+        return "below: spread; (s): no trims"
+    return f"below: vs {balance.against}; (s): no trims"
 
 
 def _foot(scene: Scene, width: int) -> list[Row]:
@@ -51,22 +55,17 @@ def _foot(scene: Scene, width: int) -> list[Row]:
 
 
 def _needs(scene: Scene, balance: Balance, width: int) -> list[Row]:
-    """Needs and trims of all cylinders, as many columns as fit."""
-    size = 11
-    label = 7
-    columns = max((width - label) // size, 1)
+    """Needs of all cylinders with their intervals, as many columns as fit."""
+    columns = max((width - _LABEL) // _NEED, 1)
     rows: list[Row] = []
     for start in range(0, len(balance.cylinders), columns):
-        part = balance.cylinders[start : start + columns]
-        names: list[Segment] = [(fit(" cyl", label), "label")]
-        needs: list[Segment] = [(fit(" needs", label), "label")]
-        for one in part:
+        names: list[Segment] = [(fit(" cyl", _LABEL), "label")]
+        needs: list[Segment] = [(fit(" needs", _LABEL), "label")]
+        for one in balance.cylinders[start : start + columns]:
             low, high = one.interval95_percent
-            half = (high - low) / 2
-            pm = scene.marks.plus_minus
-            text = f"{signed(one.needs_percent)}{pm}{half:.1f}" if math.isfinite(half) else "--"
-            names.append((fit(str(one.cylinder), size - 1, right=True) + " ", "strong"))
-            needs.append((fit(text, size - 1, right=True) + " ", "text"))
+            half = f"{scene.marks.plus_minus}{(high - low) / 2:.1f}" if math.isfinite(high - low) else ""
+            names.append((fit(str(one.cylinder), _NEED - 1, right=True) + " ", "strong"))
+            needs.append((fit(tall_need(one.needs_percent) + half, _NEED - 1, right=True) + " ", "text"))
         rows += [fit_row(names, width), fit_row(needs, width)]
     return rows
 
@@ -77,10 +76,12 @@ def _spread_row(scene: Scene, balance: Balance, width: int) -> Row:
     if not balance.withheld:
         after = spread_text(balance.predicted_spread, count=False)
         row += [("  predicted after trims ", "label"), (after, "strong")]
-    row += [
-        (f"   bank {clean(b.bank)} {signed(b.needs_percent)}{pm}{b.half_interval_percent:.1f}", "text")
+    banks = "".join(
+        f"  bank {clean(b.bank)} {signed(b.needs_percent)}{pm}{b.half_interval_percent:.1f}"
         for b in balance.banks
-    ]
+    )
+    if row_width(row) + cells(banks) <= width:
+        row.append((banks, "text"))
     return fit_row(row, width)
 
 

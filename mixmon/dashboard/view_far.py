@@ -114,7 +114,7 @@ def _column(scene: Scene, verdict: Verdict, plan: Plan, name: str, width: int) -
         return _word(scene, verdict, plan, verdict.word.value, width)
     index, need = scene.leanest()
     first = verdict.word is Word.OVER and index in scene.over()
-    style = "over-text" if first and name in {_CYLINDER, _NEED} else "big-quiet" if name == _RPM else "big"
+    style = "big-over" if first and name in {_CYLINDER, _NEED} else "big-quiet" if name == _RPM else "big"
     text = {
         _CYLINDER: "-" if index is None else scene.setting.labels[index].replace("+", " "),
         _NEED: tall_need(need),
@@ -139,7 +139,8 @@ def _word(scene: Scene, verdict: Verdict, plan: Plan, text: str, width: int) -> 
     size = next((s for s in SIZES if s <= plan.tall and big_width(text, s) <= width), 3)
     digits = big(text, size, ascii_only=scene.options.ascii)
     body = [(fit(row, width), verdict.ink) for row in digits]
-    return _under((f" {_LABELS[_WORD]}", word_style(scene, verdict)), body, width, plan)
+    bar = "label" if verdict.word is Word.NONE else f"bar{phase(scene, verdict)}"
+    return _under((f" {_LABELS[_WORD]}", bar), body, width, plan)
 
 
 def _no_data(scene: Scene, verdict: Verdict, plan: Plan) -> list[Segment]:
@@ -157,10 +158,13 @@ def _tall_number(percent: float) -> str:
 
 
 def word_style(scene: Scene, verdict: Verdict) -> str:
-    """Style of the bar over the large word, or of the small word; without blinking it stands inverse."""
-    if not verdict.unaccepted or not scene.options.blink or scene.lit:
-        return verdict.style
-    return f"{verdict.style}-unlit"
+    """Style of the small word, which blinks between inverse and plain: it can be read at any time."""
+    return verdict.style + phase(scene, verdict)
+
+
+def phase(scene: Scene, verdict: Verdict) -> str:
+    """End of a style's name in the dark phase of an unaccepted priority-1 alarm; else nothing."""
+    return "-unlit" if verdict.unaccepted and scene.options.blink and not scene.lit else ""
 
 
 def caption(scene: Scene, verdict: Verdict, width: int) -> Row:

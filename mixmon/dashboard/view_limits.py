@@ -47,7 +47,7 @@ class Verdict:
 
     @property
     def style(self) -> str:
-        """Style of the word in small letters, and of the bar over large ones."""
+        """Style of the word in small letters."""
         return {
             Word.NONE: "none",
             Word.LOOK: "look",
@@ -61,7 +61,7 @@ class Verdict:
         return {
             Word.NONE: "big-quiet",
             Word.LOOK: "big",
-            Word.OVER: "over-text",
+            Word.OVER: "big-over",
             Word.NO_DATA: "big",
         }[self.word]
 

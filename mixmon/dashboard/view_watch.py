@@ -26,7 +26,7 @@ NARROW = 80
 WIDE, HIGH = 160, 45
 """From here on everything is shown at once."""
 
-_STRIP_ROWS = 12
+_STRIP_ROWS, _EVENT_ROWS = 18, 5
 
 
 def watch_page(scene: Scene, verdict: Verdict, sheet: Sheet) -> list[Row]:
@@ -57,7 +57,7 @@ def _stack(scene: Scene, verdict: Verdict, top: list[Row], sheet: Sheet) -> list
     room -= rules
     strip: list[Row] = []
     if width >= max(LEAST_WIDTH, NARROW) and room >= LEAST_HEIGHT + 4:
-        strip = strip_rows(scene, width, min(room - 4, _STRIP_ROWS))
+        strip = strip_rows(scene, width, min(max(room - _EVENT_ROWS, LEAST_HEIGHT), _STRIP_ROWS))
         room -= len(strip)
     events += max(room, 0)
     line = rule(scene, width)

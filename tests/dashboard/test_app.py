@@ -291,6 +291,22 @@ def test_every_palette_draws(palette):
     drive(steps, options=replace(OPTIONS, palette=palette))
 
 
+@pytest.mark.parametrize(
+    ("value", "palette", "shown"),
+    [("1", None, "mono"), ("", None, "print"), ("1", "dark", "dark")],
+    ids=["set", "set but empty", "a palette that was asked for"],
+)
+def test_no_color_is_heeded(value, palette, shown, monkeypatch):
+    """The informal standard of that name: set and not empty; an explicit choice goes before."""
+    monkeypatch.setenv("NO_COLOR", value)
+
+    async def steps(driven):
+        page = driven.app.screen.query_one(PageView)
+        assert {segment.style for segment in page.render_line(0)} <= set(styles(shown).values())
+
+    drive(steps, options=replace(OPTIONS, palette=palette))
+
+
 def test_the_colour_key_changes_every_line():
     async def steps(shown):
         await shown.press("C")
