@@ -22,7 +22,8 @@ from mixmon.dashboard.held import DigitHold
 from mixmon.dashboard.page import PageView
 from mixmon.dashboard.state import State
 from mixmon.dashboard.view_pages import draw
-from mixmon.dashboard.view_scene import Scene, Setting, Unit, ViewOptions
+from mixmon.dashboard.view_scene import Scene, Unit, ViewOptions
+from mixmon.dashboard.view_setting import Setting
 from mixmon.findings.alarm_records import AlarmEvent
 from mixmon.watching import Watching
 

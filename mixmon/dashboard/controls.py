@@ -11,37 +11,30 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
+from mixmon.dashboard import alarm_keys
+from mixmon.dashboard.alarm_keys import Outcome
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.palettes import NAMES
 from mixmon.dashboard.state import State
 from mixmon.dashboard.view_cells import Place
-from mixmon.dashboard.view_limits import NOT_ACCEPTED
 from mixmon.dashboard.view_pages import alarm_index
 from mixmon.dashboard.view_prompt import Asked, Prompt
 from mixmon.dashboard.view_scene import ORDERS, Scene, Unit
 from mixmon.findings.alarm_records import Alarm
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.snapshot import Snapshot
 from mixmon.watching import (
     MARK_BACK_S,
-    Accept,
-    AcceptAll,
     Command,
-    InService,
     Mark,
     NoteText,
-    OutOfService,
     Pause,
     RecordOff,
     RecordOn,
-    Reset,
     ResetPeaks,
     Resume,
     Seek,
-    Shelve,
     Speed,
     Step,
-    Unshelve,
 )
 
 MESSAGE_S: Final = 3.0
@@ -113,9 +106,9 @@ class Controls:
         keys: dict[str, Callable[[], None]] = {
             " ": self._mark,
             "r": self._record,
-            "a": self._accept,
+            "a": partial(self._on_alarm, alarm_keys.accept),
             "A": self._accept_all,
-            "z": self._shelve,
+            "z": partial(self._on_alarm, alarm_keys.shelve),
             "f": self._freeze,
             "u": self._unit,
             "+": lambda: self._set(options=self.state.options.zoomed(1)),
@@ -169,8 +162,8 @@ class Controls:
             return {
                 "up": lambda: self._choose_alarm(-1),
                 "down": lambda: self._choose_alarm(1),
-                "R": self._reset,
-                "o": self._service,
+                "R": partial(self._on_alarm, alarm_keys.reset),
+                "o": partial(self._on_alarm, alarm_keys.service),
             }
         return {}
 
@@ -279,62 +272,33 @@ class Controls:
         else:
             self.leave = True
 
-    def _chosen_alarm(self) -> Alarm | None:
-        """On the alarm list the chosen one, elsewhere the most pressing one."""
+    def _on_alarm(self, make: Callable[[Alarm], Outcome]) -> None:
+        """What a key makes of the alarm at hand: on the alarm list the chosen one, else the most pressing."""
         alarms = self._seen.alarms()
         if not alarms:
-            self.tell("no alarm stands", self._now)
-            return None
-        return alarms[alarm_index(self._seen, self.state) if self.state.page is Page.ALARMS else 0]
+            self.tell(alarm_keys.NOTHING_STANDS, self._now)
+            return
+        at = alarm_index(self._seen, self.state) if self.state.page is Page.ALARMS else 0
+        self._do(make(alarms[at]), alarms[at])
+
+    def _accept_all(self) -> None:
+        self._do(alarm_keys.accept_seen(self._seen.alarms()))
+
+    def _do(self, outcome: Outcome, alarm: Alarm | None = None) -> None:
+        """Send it, say it, or ask; then the alarm is kept, as the list may move while one types."""
+        if isinstance(outcome, str):
+            self.tell(outcome, self._now)
+        elif isinstance(outcome, Prompt):
+            assert alarm is not None
+            self._set(prompt=outcome, alarm=(alarm.rule.name, alarm.position))
+        else:
+            self._send(outcome)
 
     def _choose_alarm(self, step: int) -> None:
         alarms = self._seen.alarms()
         if alarms:
             at = min(max(alarm_index(self._seen, self.state) + step, 0), len(alarms) - 1)
             self._set(alarm=(alarms[at].rule.name, alarms[at].position))
-
-    def _accept(self) -> None:
-        alarm = self._chosen_alarm()
-        if alarm is not None:
-            self._send(Accept(alarm.rule.name, alarm.position))
-
-    def _accept_all(self) -> None:
-        waiting = (a for a in self._seen.alarms() if a.state in NOT_ACCEPTED)
-        seen = tuple((a.rule.name, a.position) for a in waiting)
-        if seen:
-            self._send(AcceptAll(seen))
-
-    def _reset(self) -> None:
-        alarm = self._chosen_alarm()
-        if alarm is None:
-            return
-        if alarm.state is AlarmState.LATCHED_ACKNOWLEDGED:
-            self._send(Reset(alarm.rule.name, alarm.position))
-        else:
-            self.tell("nothing to reset: only a latched alarm that was accepted can be", self._now)
-
-    def _shelve(self) -> None:
-        alarm = self._chosen_alarm()
-        if alarm is None:
-            return
-        if AlarmFlag.SHELVED in alarm.flags:
-            self._send(Unshelve(alarm.rule.name, alarm.position))
-        else:
-            self._silence(Asked.SHELVE, f"shelve {alarm.rule.name} for 10 min, why", alarm)
-
-    def _service(self) -> None:
-        alarm = self._chosen_alarm()
-        if alarm is None:
-            return
-        if AlarmFlag.OUT_OF_SERVICE in alarm.flags:
-            self._send(InService(alarm.rule.name, alarm.position))
-        else:
-            self._silence(Asked.SERVICE, f"{alarm.rule.name} out of service, why", alarm)
-
-    def _silence(self, asked: Asked, question: str, alarm: Alarm) -> None:
-        """Ask for the reason; the alarm is kept, as the list may move while it is typed."""
-        self._set(alarm=(alarm.rule.name, alarm.position))
-        self._ask(asked, question)
 
     def _find(self) -> None:
         self._go(Page.EVENTS)
@@ -371,8 +335,7 @@ class Controls:
             self._send(NoteText(words))
             self._noted(words)
         elif self.state.alarm is not None:
-            make = Shelve if asked is Asked.SHELVE else OutOfService
-            self._send(make(*self.state.alarm, words))
+            self._send(alarm_keys.silence(asked, self.state.alarm, words))
 
     def _pause(self) -> None:
         self._send(Resume() if self.state.paused else Pause())

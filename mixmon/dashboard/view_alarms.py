@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from mixmon.dashboard.view_events import measure
 from mixmon.dashboard.view_limits import NOT_ACCEPTED, Verdict, who
-from mixmon.dashboard.view_scene import Scene, age_text
+from mixmon.dashboard.view_numbers import age_text
+from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
 from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row, padded, wrap
 from mixmon.findings.alarm_records import FLOOD_ABOVE, Alarm

@@ -7,7 +7,8 @@ import math
 from mixmon.dashboard.view_cells import CellView, cell_rows
 from mixmon.dashboard.view_dwell import dwell_zone
 from mixmon.dashboard.view_limits import Verdict
-from mixmon.dashboard.view_scene import Scene, signed, tall_need
+from mixmon.dashboard.view_numbers import signed, tall_need
+from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
 from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row, padded, row_width, wrap
 from mixmon.dashboard.view_text import width as cells

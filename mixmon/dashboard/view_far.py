@@ -14,7 +14,8 @@ import numpy as np
 
 from mixmon.dashboard.view_digits import SIZES, big, big_width, size_for
 from mixmon.dashboard.view_limits import Verdict, Word
-from mixmon.dashboard.view_scene import Scene, number, tall_need
+from mixmon.dashboard.view_numbers import number, tall_need
+from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_text import Row, Segment, fit, fit_row
 
 _WORD, _CYLINDER, _NEED, _ALL, _SPREAD, _RPM = "word", "cylinder", "need", "all", "spread", "rpm"

@@ -13,7 +13,9 @@ from enum import Enum
 import numpy as np
 
 from mixmon.dashboard.view_marks import AT_END, CUT
-from mixmon.dashboard.view_scene import Scene, Setting, age_text, is_over
+from mixmon.dashboard.view_numbers import age_text
+from mixmon.dashboard.view_scene import Scene, is_over
+from mixmon.dashboard.view_setting import Setting
 from mixmon.findings.alarm_records import Alarm
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState

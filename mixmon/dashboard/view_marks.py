@@ -73,13 +73,6 @@ class Marks:
     chosen: str
     dot: str
     dash: str
-    arrows: str  # left, right
-    delta: str
-
-    @property
-    def ascii(self) -> bool:
-        """Whether only ASCII may be drawn."""
-        return self.now.isascii()
 
 
 UNICODE: Final = Marks(
@@ -99,8 +92,6 @@ UNICODE: Final = Marks(
     chosen="▸",
     dot="·",
     dash="–",
-    arrows="←→",
-    delta="→",
 )
 
 ASCII: Final = Marks(
@@ -120,8 +111,6 @@ ASCII: Final = Marks(
     chosen=">",
     dot=".",
     dash="-",
-    arrows="<>",
-    delta=">",
 )
 
 

@@ -9,7 +9,8 @@ import numpy as np
 from mixmon.dashboard.view_events import measure
 from mixmon.dashboard.view_limits import NOT_ACCEPTED
 from mixmon.dashboard.view_marks import letter, state_word
-from mixmon.dashboard.view_scene import Scene, age_text, number
+from mixmon.dashboard.view_numbers import age_text, number
+from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_text import Row, clean, fit, fit_row
 from mixmon.mixture.block import SampleState
 

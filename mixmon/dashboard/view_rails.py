@@ -15,7 +15,8 @@ import numpy as np
 
 from mixmon.dashboard.view_limits import rail_limits
 from mixmon.dashboard.view_marks import letter, state_word
-from mixmon.dashboard.view_scene import Scene, age_text, number, side, signed, tall_need
+from mixmon.dashboard.view_numbers import age_text, number, side, signed, tall_need
+from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_text import Row, Segment, beside, fit, fit_row
 from mixmon.mixture.block import SampleState
 

@@ -7,8 +7,12 @@ from dataclasses import dataclass
 
 from mixmon.dashboard.view_far import word_style
 from mixmon.dashboard.view_limits import Verdict, Word
-from mixmon.dashboard.view_scene import Scene, age_text, signed
+from mixmon.dashboard.view_numbers import age_text, signed
+from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_text import Row, Segment, clean, padded, row_width, split_row
+
+_LOW = 12
+"""Fewer rows have no line for the keys."""
 
 GAP: Segment = ("  ", "status")
 
@@ -91,18 +95,18 @@ class Sheet:
 def keys_line(keys: Sequence[Key], width: int) -> Row:
     """As many keys as fit, most important first; the last one, help, always."""
     *rest, last = keys
-    tail: list[Segment] = [(f" {last[0]}", "key"), (f" {last[1]} ", "keys")]
+    tail = _key(*last)
     room = width - row_width(tail)
     row: list[Segment] = []
     for key, action in rest:
-        piece: list[Segment] = [(f" {key}", "key"), (f" {action} ", "keys")]
+        piece = _key(key, action)
         if row_width(row) + row_width(piece) <= room:
             row += piece
     return split_row(row, tail, width, "keys")
 
 
-_LOW = 12
-"""Fewer rows have no line for the keys."""
+def _key(name: str, action: str) -> list[Segment]:
+    return [(" ", "keys"), (name, "key"), (f" {action} ", "keys")]
 
 
 def room_below(top: Sequence[Row], height: int) -> int:

@@ -6,7 +6,8 @@ import math
 
 from mixmon.dashboard.view_balance import spread_text
 from mixmon.dashboard.view_limits import Verdict
-from mixmon.dashboard.view_scene import Scene, signed
+from mixmon.dashboard.view_numbers import signed
+from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
 from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, wrap
 from mixmon.findings.balance import Balance, CylinderNeed

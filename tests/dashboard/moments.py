@@ -12,7 +12,8 @@ from mixmon.dashboard.keys import Page
 from mixmon.dashboard.palettes import NAMES
 from mixmon.dashboard.state import State
 from mixmon.dashboard.view_prompt import Asked, Prompt
-from mixmon.dashboard.view_scene import SCALES, Scene, Setting, ViewOptions
+from mixmon.dashboard.view_scene import SCALES, Scene, ViewOptions
+from mixmon.dashboard.view_setting import Setting
 from mixmon.findings.alarm_records import AlarmList
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState

@@ -18,7 +18,7 @@ from dashboard.scenes import (
 )
 
 from mixmon.dashboard.view_limits import Word, rail_limits, verdict
-from mixmon.dashboard.view_scene import Setting
+from mixmon.dashboard.view_setting import Setting
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import AlarmRule, Limits
