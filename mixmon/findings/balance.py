@@ -101,6 +101,22 @@ class Balance:
     notes: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Dwelling:
+    """Where the engine is held.
+
+    cell     cell number, NOWHERE if none
+    still    rows for which it has been still there, at most those of the settle time
+    waiting  rows of this visit that are in no counted batch yet
+    judged   what the cell holds already; None if nothing
+    """
+
+    cell: int
+    still: int
+    waiting: int
+    judged: CellResult | None
+
+
 class BalanceStage:
     """Feed it every CylinderBlock of a run (or of several); ask `result` at the end, or meanwhile."""
 
@@ -135,6 +151,17 @@ class BalanceStage:
         which takes thousands of draws a cell, is left empty.
         """
         return self._report(against, PATIENCE).build(gaps, by_cell=False)
+
+    @property
+    def counted(self) -> bool:
+        """Whether any steady time has been counted yet."""
+        return bool(self._dwell.counts)
+
+    def dwelling(self) -> Dwelling:
+        """The dwell under way, for a screen."""
+        cell, rows = self._steady.standing()
+        judged = self._cells.result(cell, PATIENCE) if cell in self._dwell.counts else None
+        return Dwelling(cell, rows, self._dwell.waiting, judged)
 
     def _report(self, against: str, patience: float) -> _Report:
         cells = self._cells.results(patience)

@@ -77,9 +77,10 @@ class JudgedCells:
 
         A cell that has grown by no more than `patience` of itself stands as it was judged last.
         """
-        return [self._result(cell, patience) for cell in sorted(self._dwell.counts)]
+        return [self.result(cell, patience) for cell in sorted(self._dwell.counts)]
 
-    def _result(self, cell: int, patience: float) -> CellResult:
+    def result(self, cell: int, patience: float = 0.0) -> CellResult:
+        """One cell, which holds batches."""
         count = self._dwell.counts[cell]
         then, judged = self._judged.get(cell, (0, None))
         if judged is None or count - then > patience * then:

@@ -101,6 +101,11 @@ class Dwell:
             parts[:] = [BatchTable(*joined)]
         return parts[0]
 
+    @property
+    def waiting(self) -> int:
+        """Rows of the visit under way that are in no counted batch yet."""
+        return len(self._open.y)
+
     def left_out_s(self) -> list[dict[str, float]]:
         """For every node, seconds that were not counted, by reason."""
         step = GRID_NS / 1e9

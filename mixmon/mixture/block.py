@@ -70,3 +70,18 @@ class CylinderBlock:
 
     def __len__(self) -> int:
         return len(self.t)
+
+    def take(self, rows: slice) -> CylinderBlock:
+        """Some of the rows, as views."""
+        return CylinderBlock(
+            self.t[rows],
+            self.stretch[rows],
+            self.lam[rows],
+            self.oxygen[rows],
+            self.age[rows],
+            self.fresh[rows],
+            self.state[rows],
+            {name: column[rows] for name, column in self.shifted.items()},
+            {name: column[rows] for name, column in self.now.items()},
+            {name: column[rows] for name, column in self.aux.items()},
+        )

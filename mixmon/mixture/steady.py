@@ -94,6 +94,7 @@ class Steady:
         self._bins = {n: Bins(c) for n, c in (("rpm", axes.rpm), ("load", axes.load)) if c}
         self._stretch: int | None = None
         self._history: dict[str, Floats] = {}
+        self._newest = NOWHERE
 
     def feed(self, block: CylinderBlock) -> NDArray[np.int64]:
         """Cell number of every row. A block lies within one stretch of time."""
@@ -111,7 +112,24 @@ class Steady:
                 still &= self._within(name, block.now[name], band)
         if "target" in block.now:
             still &= self._within("target", block.now["target"], TARGET_BAND, unknown=True)
-        return np.where(still, number, NOWHERE)
+        cells = np.where(still, number, NOWHERE)
+        self._newest = int(cells[-1])
+        return cells
+
+    def standing(self) -> tuple[int, int]:
+        """Cell of the newest row, steady or not, and for how many rows all has been still.
+
+        At most the rows of the settle time, and just these when the newest row is steady.
+        """
+        if self._newest != NOWHERE:
+            return self._newest, self._window
+        column = self._history.get("cell", np.zeros(0))
+        if not len(column) or np.isnan(column[-1]) or column[-1] == NOWHERE:
+            return NOWHERE, 0
+        bands = {"cell": 0.0, "target": TARGET_BAND, **self._bands}
+        return int(column[-1]), min(
+            _still(values, bands[name], unknown=name == "target") for name, values in self._history.items()
+        )
 
     def _number(self, block: CylinderBlock) -> NDArray[np.int64]:
         """Cell number of every row, steady or not."""
@@ -131,6 +149,14 @@ class Steady:
         self._history[name] = long[len(long) - (self._window - 1) :].copy()
         spread = _rolling(np.maximum, long, self._window) - _rolling(np.minimum, long, self._window)
         return ~(spread > 2 * band) if unknown else spread <= 2 * band
+
+
+def _still(column: Floats, band: float, *, unknown: bool) -> int:
+    """How many of the newest values lie within +-band of one middle; NaN counts as `unknown`."""
+    back = column[::-1]
+    spread = np.maximum.accumulate(back) - np.minimum.accumulate(back)
+    beyond = spread > 2 * band if unknown else ~(spread <= 2 * band)
+    return int(beyond.argmax()) if beyond.any() else len(column)
 
 
 def _rolling(extreme: np.ufunc, x: Floats, window: int) -> Floats:

@@ -1,0 +1,140 @@
+"""The stage behind every screen: rows and operator actions in, a Snapshot at any moment.
+
+    observer = Observer(binding)
+    for rows in pipeline.feed(frames):
+        events = observer.feed(rows)     # every alarm record, each once
+    shown = observer.snapshot()
+
+What it says does not depend on how the rows were cut into blocks, nor on when it was looked at.
+The balance in a snapshot is renewed once a second of data time; `balance` is exact.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from types import MappingProxyType
+
+import numpy as np
+
+from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
+from mixmon.findings.alarms import Alarms
+from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.messages.binding import Binding
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock
+from mixmon.observer.dwell_clock import WANTED_PERCENT, holding
+from mixmon.observer.strip import StripStage
+from mixmon.observer.tail import Tail
+from mixmon.session.default_limits import limits_in_force
+from mixmon.snapshot import Snapshot
+
+KEPT_EVENTS = 500
+RENEWAL_NS = 1_000_000_000
+
+
+class Observer:
+    """A stage over CylinderBlocks, each of one stretch of time.
+
+    left_out        cylinders that shall not be counted
+    wanted_percent  half-width of the interval that a dwell is held for
+
+    t, stretch      of the newest row; None and 0 before the first
+    rows            rows taken
+
+    Raises:
+        UsageError: a limit of the session cannot be watched as it is written.
+    """
+
+    def __init__(
+        self,
+        binding: Binding,
+        *,
+        left_out: frozenset[int] = frozenset(),
+        wanted_percent: float = WANTED_PERCENT,
+    ) -> None:
+        session = binding.session
+        nodes = session.chain.nodes
+        weights = np.array([float(len(node.cylinders)) for node in nodes])
+        self._session = session
+        self._gaps = binding.gaps
+        self._wanted_percent = wanted_percent
+        self._tail = Tail(weights)
+        self._strip = StripStage(weights)
+        self._alarms = Alarms(limits_in_force(session).alarms, nodes)
+        self._balance = BalanceStage(session, left_out)
+        self._events: deque[AlarmEvent] = deque(maxlen=KEPT_EVENTS)
+        self._engine: dict[str, float] = {}
+        self._glance: tuple[int, Balance | None] = (-1, None)
+        self.t: int | None = None
+        self.stretch = 0
+        self.rows = 0
+
+    def feed(self, rows: CylinderBlock) -> tuple[AlarmEvent, ...]:
+        """Take rows; the alarm records that they brought."""
+        if not len(rows):
+            return ()
+        self._tail.feed(rows)
+        self._strip.feed(rows)
+        self._balance.feed(rows)
+        self._engine = {name: float(column[-1]) for name, column in rows.now.items()}
+        self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
+        self.rows += len(rows)
+        return self._keep(self._alarms.feed(rows))
+
+    def flush(self) -> tuple[AlarmEvent, ...]:
+        """The records of actions that are stamped behind the last row."""
+        return self._keep(self._alarms.flush())
+
+    def act(self, action: OperatorAction) -> OperatorAction:
+        """The action as it must be recorded; its own records come with the rows that follow.
+
+        Raises:
+            UsageError: there is no such alarm.
+        """
+        return self._alarms.act(action)
+
+    def reset_peaks(self) -> None:
+        """Forget the worst needs so far."""
+        self._tail.reset_peaks()
+
+    def balance(self, against: str = "peers") -> Balance:
+        """The balance of everything so far, exactly."""
+        return self._balance.result(against, self._gaps)
+
+    def snapshot(self) -> Snapshot:
+        """This moment, as far as rows tell it."""
+        now = self._tail.now()
+        return Snapshot(
+            t=self.t,
+            elapsed_s=max(self.rows - 1, 0) * GRID_NS / 1e9,
+            engine=MappingProxyType(self._engine),
+            target=self._engine.get("target", float("nan")),
+            all_vs_target=now.all_vs_target,
+            spread=now.spread,
+            valid=now.valid,
+            leanest=now.leanest,
+            cylinders=now.cylinders,
+            strip=self._strip.strip(),
+            holding=holding(
+                self._balance.dwelling(),
+                self._balance.grid,
+                self._session.chain,
+                self._session.validity.settle_s,
+                self._wanted_percent,
+            ),
+            alarms=self._alarms.current(),
+            balance=self._renewed(),
+            buses=(),
+            alarm_events=tuple(self._events),
+        )
+
+    def _renewed(self) -> Balance | None:
+        """The balance of this second of data time."""
+        second = -1 if self.t is None else self.t // RENEWAL_NS
+        if second != self._glance[0] and self._balance.counted:
+            self._glance = second, self._balance.glance(gaps=self._gaps)
+        return self._glance[1]
+
+    def _keep(self, events: tuple[AlarmEvent, ...]) -> tuple[AlarmEvent, ...]:
+        self._events.extend(events)
+        return events
