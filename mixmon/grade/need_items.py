@@ -51,7 +51,7 @@ def combined_needs(evidence: Evidence) -> Item:
     found = [one.needs_percent for one in evidence.balance.cylinders]
     nearest = np.clip(found, true.min(axis=0), true.max(axis=0))
     least, most = numbers(true.min(axis=0).tolist()), numbers(true.max(axis=0).tolist())
-    expected = least if len(cells) == 1 else f"{least} to {most}"
+    expected = least if least == most else f"{least} to {most}"
     right = within(found, nearest.tolist(), AS_READ)
     return judged(name, expected, numbers(found), f"+-{AS_READ}", right=right)
 

@@ -121,7 +121,7 @@ def _clear_cuts(evidence: Evidence) -> list[dict[str, Any]]:
     return [
         cut
         for cut in evidence.events("fuel cut")
-        if cut["to_s"] < evidence.simulation.duration_s
+        if cut["to_s"] <= evidence.simulation.duration_s
         and not any(cut["t_s"] < stop < cut["to_s"] + _BURNS_AGAIN_S for stop in stops)
     ]
 
