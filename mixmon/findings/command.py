@@ -32,6 +32,11 @@ class Command:
         """Largest change within a step's time, as a share."""
         return float(_change(self.ln_lambda).max(initial=0.0))
 
+    @property
+    def leaner(self) -> int:
+        """Number of steps that ask for a leaner mixture."""
+        return sum(rises for _, rises in self.moves)
+
     def part(self, begin: int, end: int) -> Command:
         """The same over fewer rows."""
         moves = tuple((row - begin, rises) for row, rises in self.moves if begin <= row < end)

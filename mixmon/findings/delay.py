@@ -39,8 +39,8 @@ _REST_ROWS, _REST_SHARE = 50, 0.3
 _LOOK_ROWS = 512
 _GAIN, _GAIN_SURE, _MOST_DELAY_SD = (0.4, 2.0), 4.0, 0.08
 _FEWEST_SAMPLES = 40
-_FORM_SD = 0.003
-"""Gas comes in pushes, not as the smooth flow of the fit (computed)."""
+_FORM_S, _FORM_CYCLES = 0.003, 0.07
+"""Gas comes in pushes, not as the smooth flow of the fit: error of the mean, s and cycles (computed)."""
 
 Floats = NDArray[np.float64]
 
@@ -199,13 +199,15 @@ class DelayStage:
             return self._refuse(begin, "no valid readings")
         clock = Clock(self._periods.get(command.signal, 0.020))
         wanted = command.ln_lambda * self._slope(rows["oxygen"][used])
-        fit = fit_pattern(wanted, clock.late_ns / 1e9, Samples(t, rows["oxygen"], used & able), self._filter)
+        samples = Samples(t, rows["oxygen"], used & able)
+        share = command.leaner / len(command.moves)
+        fit = fit_pattern(wanted, clock.late_ns / 1e9, samples, self._filter, share)
         follows = able & (fit.gain > _GAIN[0]) & (fit.gain < _GAIN[1])
         follows &= (fit.gain > _GAIN_SURE * fit.gain_sd) & (fit.delay_sd < _MOST_DELAY_SD)
         if follows.sum() * 2 <= able.sum():
             return self._refuse(begin, "the readings do not follow the fuel")
         cycle = float(cycle_s(float(np.median(rows["rpm"])), self._strokes))
-        return [self._point(rows, command, _sure(fit, follows, cycle, clock, command), clock)]
+        return [self._point(rows, command, _sure(fit, follows, cycle, clock, command), clock, cycle)]
 
     def _slope(self, oxygen: Floats) -> float:
         """Oxygen percent for a change of one in ln lambda, where the readings are."""
@@ -214,22 +216,28 @@ class DelayStage:
         return (high - low) / 0.06
 
     def _point(
-        self, rows: Mapping[str, NDArray[np.float64]], command: Command, fit: PatternFit, clock: Clock
+        self,
+        rows: Mapping[str, NDArray[np.float64]],
+        command: Command,
+        fit: PatternFit,
+        clock: Clock,
+        cycle: float,
     ) -> DelayPoint:
         known = np.isfinite(fit.dead_s)
         each = float(np.sqrt(np.mean(fit.dead_sd[known] ** 2) / known.sum()))
         moves = len(command.moves)
+        form = np.hypot(_FORM_S, _FORM_CYCLES * cycle)
         return DelayPoint(
             t=int(rows["t"][0]),
             seconds=(int(rows["t"][-1]) - int(rows["t"][0])) / 1e9,
             signal=command.signal,
             rpm=float(np.median(rows["rpm"])),
             load=float(np.median(rows["load"])),
-            lean_moves=sum(rises for _, rises in command.moves),
-            rich_moves=sum(not rises for _, rises in command.moves),
+            lean_moves=command.leaner,
+            rich_moves=moves - command.leaner,
             fit=fit,
             dead_s=float(np.mean(fit.dead_s[known])),
-            dead_sd=float(np.sqrt(each**2 + clock.sd**2 / moves + _FORM_SD**2)),
+            dead_sd=float(np.sqrt(each**2 + clock.sd**2 / moves + form**2)),
         )
 
 
@@ -242,8 +250,7 @@ def _sure(
     columns = {name: np.where(follows, getattr(fit, name), np.nan) for name in PatternFit.__slots__}
     for name in ("dead_sd", "delay_sd"):
         columns[name] = np.hypot(columns[name], wait)
-    rises = sum(rises for _, rises in command.moves)
-    for name, count in (("lean", rises), ("rich", moves - rises)):
+    for name, count in (("lean", command.leaner), ("rich", moves - command.leaner)):
         if not count:
             columns[f"{name}_s"] = columns[f"{name}_sd"] = np.full(len(follows), np.nan)
     return replace(fit, **columns)

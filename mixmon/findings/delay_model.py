@@ -6,9 +6,12 @@ a cycles pass from injection to the opening of the exhaust valve; a command wait
 average, for the next injection; the gas of a charge stands in the pipe between pushes, so that its
 front is half a cycle ahead of the mean flow but never ahead of its valve; c is whatever does not
 change with speed, such as the controller's own dead time. Transit comes from the pipe's volume and
-a typical charge (`gas.transport`), which may be off by a factor k. a, k and c are fitted, drawn
-towards what is usual, so one point is enough, and every prediction has an error that grows away
-from the points.
+a typical charge (`gas.transport`), which is off by a factor k on the whole, and by a further share
+that is alike only where speed and charge are alike.
+
+a, k, c and those shares are drawn towards what is usual, with errors, and the measured points
+narrow them (Gaussian process regression; from memory: Rasmussen & Williams, 2006). So one point is
+enough, a prediction near a measured point trusts it, and the error grows away from the points.
 
 Source of the form: a part counted in cycles and a part that is volume over flow (from memory:
 Zhang, Grigoriadis, Franchek & Makki, J. Dyn. Sys. Meas. Control, 2007).
@@ -18,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,24 +30,33 @@ from mixmon.gas.transport import DEFAULT_CYCLES_BEFORE, cycle_s, valve_to_sensor
 from mixmon.mixture.align import Geometry
 
 _USUAL = np.array([DEFAULT_CYCLES_BEFORE, 1.0, 0.005])
-_USUAL_SD = np.array([0.25, 0.2, 0.010])
-"""0.75 to 1.25 cycles are in use; the typical charge is good to a fifth; some milliseconds for a
+_USUAL_SD = np.array([0.25, 0.3, 0.010])
+"""0.75 to 1.25 cycles are in use; the typical charge is good to a third; some milliseconds for a
 controller (common practice, no source)."""
 
-_FORM_SD = 0.004
-"""What the form itself may be wrong by, s (own choice)."""
+_LOCAL_SHARE = 0.25
+_ALIKE_SPEED, _ALIKE_CHARGE = 0.4, 0.4
+"""Share of the pipe by which a point may differ from the rest, and how far in ln of speed and of
+charge points are alike (own choice)."""
+
+_FORM_S, _FORM_SHARE = 0.004, 0.05
+"""What the form itself may be wrong by, s and as a share of the delay (own choice)."""
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One measured dead time: speed, load, seconds, standard deviation."""
+    """One measured dead time: speed, load, seconds, standard deviation.
+
+    pipe_share   by how much more, as a share, the typical charge may be wrong at this point
+    """
 
     rpm: float
     load: float
     dead_s: float
     sd: float
+    pipe_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +66,7 @@ class DelayModel:
     cycles       a, and cycles_sd
     pipe_factor  k, and pipe_factor_sd
     constant_s   c, and constant_sd
-    residual_s   measured less modelled, one a point
+    residual_s   measured less what a, k and c alone give, one a point
     """
 
     cycles: float
@@ -64,13 +77,17 @@ class DelayModel:
     constant_sd: float
     residual_s: tuple[float, ...]
     _pipe: _Pipe
-    _covariance: Floats
+    _rows: Floats
+    _inverse: Floats
+    _surprise: Floats
 
     def at(self, rpm: float, load: float) -> tuple[float, float]:
         """Dead time from command to first movement in s, and its standard deviation."""
-        by = np.array([*self._pipe.at(rpm, load), 1.0])
-        dead = float(by @ (self.cycles, self.pipe_factor, self.constant_s))
-        return dead, float(np.sqrt(by @ self._covariance @ by + _FORM_SD**2))
+        here = self._pipe.at(rpm, load)[None]
+        shared = _alike(here, self._rows)[0]
+        dead = float(here[0] @ _USUAL + shared @ self._inverse @ self._surprise)
+        variance = float(_alike(here, here)[0, 0] - shared @ self._inverse @ shared)
+        return dead, float(np.sqrt(max(variance, 0.0) + _form_variance(dead)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +97,8 @@ class _Pipe:
     geometry: Geometry
     load_signal: str
 
-    def at(self, rpm: float, load: float) -> tuple[float, float]:
-        """Seconds of a cycle, and of the wait and the pipe together."""
+    def at(self, rpm: float, load: float) -> Floats:
+        """Seconds of a cycle, of the wait and the pipe together, and one."""
         geometry = self.geometry
         cycle = float(cycle_s(rpm, geometry.strokes))
         pipe = valve_to_sensor_delay_s(
@@ -94,7 +111,7 @@ class _Pipe:
             strokes=geometry.strokes,
             load_signal=self.load_signal,
         )
-        return cycle, max(float(pipe), 0.5 * cycle)
+        return np.array([cycle, max(float(pipe), 0.5 * cycle), 1.0])
 
 
 def fit_delay(points: Sequence[Measured], geometry: Geometry, load_signal: str) -> DelayModel | None:
@@ -108,20 +125,39 @@ def fit_delay(points: Sequence[Measured], geometry: Geometry, load_signal: str) 
     if not points:
         return None
     pipe = _Pipe(geometry, load_signal)
-    rows = np.array([[*pipe.at(point.rpm, point.load), 1.0] for point in points])
+    rows = np.array([pipe.at(point.rpm, point.load) for point in points])
     dead = np.array([point.dead_s for point in points])
-    weight = 1.0 / (np.array([point.sd for point in points]) ** 2 + _FORM_SD**2)
-    covariance = np.linalg.inv(rows.T @ (rows * weight[:, None]) + np.diag(_USUAL_SD**-2))
-    found = covariance @ (rows.T @ (weight * dead) + _USUAL / _USUAL_SD**2)
-    sd = np.sqrt(np.diag(covariance))
+    sd = np.array([(point.sd, point.pipe_share) for point in points])
+    noise = sd[:, 0] ** 2 + (sd[:, 1] * rows[:, 1]) ** 2 + _form_variance(dead)
+    inverse = np.linalg.inv(_alike(rows, rows) + np.diag(noise))
+    surprise = dead - rows @ _USUAL
+    known = rows * _USUAL_SD**2
+    found = _USUAL + known.T @ inverse @ surprise
+    covariance = np.diag(_USUAL_SD**2) - known.T @ inverse @ known
+    error = np.sqrt(np.diag(covariance))
     return DelayModel(
         cycles=float(found[0]),
-        cycles_sd=float(sd[0]),
+        cycles_sd=float(error[0]),
         pipe_factor=float(found[1]),
-        pipe_factor_sd=float(sd[1]),
+        pipe_factor_sd=float(error[1]),
         constant_s=float(found[2]),
-        constant_sd=float(sd[2]),
+        constant_sd=float(error[2]),
         residual_s=tuple((dead - rows @ found).tolist()),
         _pipe=pipe,
-        _covariance=np.asarray(covariance, np.float64),
+        _rows=rows,
+        _inverse=np.asarray(inverse, np.float64),
+        _surprise=surprise,
     )
+
+
+def _alike(here: Floats, there: Floats) -> Floats:
+    """What the delays of points have in common before anything is measured: variances, [m, n]."""
+    shared = (here * _USUAL_SD**2) @ there.T
+    speed = np.log(here[:, None, 0] / there[:, 0]) / _ALIKE_SPEED
+    charge = np.log(here[:, None, 1] / here[:, None, 0] / (there[:, 1] / there[:, 0])) / _ALIKE_CHARGE
+    local = _LOCAL_SHARE**2 * here[:, None, 1] * there[:, 1]
+    return np.asarray(shared + local * np.exp(-0.5 * (speed**2 + charge**2)))
+
+
+def _form_variance(dead_s: Any) -> Any:
+    return _FORM_S**2 + (_FORM_SHARE * dead_s) ** 2

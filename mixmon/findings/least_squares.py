@@ -2,8 +2,9 @@
 
 Gauss-Newton steps with damping, one small system a sensor. Wild samples get less weight (Huber,
 k = 1.345; from memory: Huber, Ann. Math. Stat. 35, 1964). What is known beforehand is drawn in as
-further squares. The covariance rests on sums of residuals over neighbourhoods, because the
-residuals of neighbouring readings are alike (from memory: Newey & West, Econometrica 55, 1987).
+further squares. Neighbouring residuals are alike, and a step is told by few samples; so the
+covariance takes from the residuals how alike neighbours are on the whole (with weights falling to
+nothing, as Newey & West, Econometrica 55, 1987; from memory), and from the slopes where it matters.
 
 Invariant: the result depends on the arrays given and on nothing else; no step draws on chance.
 """
@@ -73,7 +74,14 @@ class Solution:
 
 
 def solve(
-    model: Model, samples: Samples, start: Floats, known: Sequence[Known], limits: Limits, *, alike: int
+    model: Model,
+    samples: Samples,
+    start: Floats,
+    known: Sequence[Known],
+    limits: Limits,
+    *,
+    alike: int,
+    coarse: Floats | float = 0.0,
 ) -> Solution:
     """The parameters that fit the readings best.
 
@@ -84,8 +92,10 @@ def solve(
         known: what is known beforehand.
         limits: where the parameters may go.
         alike: number of rows over which neighbouring residuals are alike.
+        coarse: how well the model can describe the readings at best; residuals of that size are
+            nothing wild, however quiet the readings are elsewhere. float64[n] or one for all.
     """
-    problem = _Problem(model, samples, tuple(known))
+    problem = _Problem(model, samples, tuple(known), coarse)
     theta = _descend(problem, start.copy(), limits)
     return problem.solution(theta, alike)
 
@@ -93,10 +103,13 @@ def solve(
 class _Problem:
     """Readings, weights and priors; the weights are kept here."""
 
-    def __init__(self, model: Model, samples: Samples, known: tuple[Known, ...]) -> None:
+    def __init__(
+        self, model: Model, samples: Samples, known: tuple[Known, ...], coarse: Floats | float
+    ) -> None:
         self._model, self._known = model, known
+        self._least = np.maximum(coarse, _LEAST_SCALE)
         self._y, self._used = samples.y, samples.used
-        self._weight = self._used.astype(np.float64)
+        self._weight: Floats = self._used.astype(np.float64)
         self._scale = np.ones(self._y.shape[1])
 
     def at(self, theta: Floats) -> tuple[Floats, Floats]:
@@ -109,9 +122,9 @@ class _Problem:
         size = np.sort(np.where(self._used, np.abs(residual), np.inf), axis=0)
         middle = np.maximum(self._used.sum(axis=0) - 1, 0) // 2
         median = np.take_along_axis(size, middle[None], axis=0)[0]
-        self._scale = np.maximum(np.where(np.isfinite(median), 1.4826 * median, 1.0), _LEAST_SCALE)
+        self._scale = np.maximum(np.where(np.isfinite(median), 1.4826 * median, 1.0), self._least)
         light = _HUBER * self._scale / np.maximum(np.abs(residual), _LEAST_SCALE)
-        self._weight = self._used * np.minimum(1.0, light)
+        self._weight = np.where(self._used, np.minimum(1.0, light), 0.0)
 
     def cost(self, residual: Floats, theta: Floats) -> Floats:
         """Weighted sum of squares of each sensor, priors included."""
@@ -136,13 +149,16 @@ class _Problem:
         residual, slopes = self.at(theta)
         matrix, _ = self.normal(residual, slopes, theta)
         inverse = np.linalg.inv(matrix)
-        scores = slopes * (self._weight * residual / self._scale**2)[:, :, None]
-        middle = _neighbourhoods(scores.transpose(1, 2, 0), alike)
-        for one in self._known:
-            middle += np.outer(one.row, one.row) / one.sd**2
         count = self._used.sum(axis=0)
         free = np.maximum(count - theta.shape[1], 1)
-        covariance = inverse @ middle @ inverse * (count / free)[:, None, None]
+        weighed = (slopes * self._weight[:, :, None]).transpose(1, 2, 0)
+        middle = _neighbourhoods(weighed, self._weight * residual, free, alike)
+        middle /= self._scale[:, None, None] ** 4
+        for one in self._known:
+            middle += np.outer(one.row, one.row) / one.sd**2
+        # a residual that is held down no longer answers to the parameters
+        answering = np.maximum((self._weight >= 1.0).sum(axis=0), 1) / np.maximum(self._weight.sum(axis=0), 1)
+        covariance = inverse @ middle @ inverse / answering[:, None, None] ** 2
         rms = np.sqrt((self._weight * residual**2).sum(axis=0) / free)
         return Solution(theta, covariance, rms, count)
 
@@ -172,10 +188,21 @@ def _descend(problem: _Problem, theta: Floats, limits: Limits) -> Floats:
     return theta
 
 
-def _neighbourhoods(scores: Floats, alike: int) -> Floats:
-    """Sums of products of scores [n, p, k] with those near them, [n, p, p], far ones counting less."""
-    total = np.asarray(scores @ scores.transpose(0, 2, 1))
-    for apart in range(1, min(alike, scores.shape[2] - 1) + 1):
-        near = scores[:, :, apart:] @ scores[:, :, :-apart].transpose(0, 2, 1)
-        total += (1.0 - apart / (alike + 1)) * (near + near.transpose(0, 2, 1))
-    return total
+def _neighbourhoods(slopes: Floats, residual: Floats, free: NDArray[np.int64], alike: int) -> Floats:
+    """Covariance [n, p, p] of the right side: slopes [n, p, k], residuals [k, n].
+
+    What neighbours have in common is added up until it is first none (Geyer, Stat. Sci. 7, 1992; from
+    memory): farther apart, the sums would hold what the fit itself took out of the residuals.
+    """
+    variance = (residual**2).sum(axis=0) / free
+    total = variance[:, None, None] * (slopes @ slopes.transpose(0, 2, 1))
+    going_on = variance > 0.0
+    for apart in range(1, min(alike, slopes.shape[2] - 1) + 1):
+        shared = (residual[apart:] * residual[:-apart]).sum(axis=0) / free
+        going_on &= shared > 0.0
+        if not going_on.any():
+            break
+        near = slopes[:, :, apart:] @ slopes[:, :, :-apart].transpose(0, 2, 1)
+        share = (1.0 - apart / (alike + 1)) * shared * going_on
+        total += share[:, None, None] * (near + near.transpose(0, 2, 1))
+    return np.asarray(total)

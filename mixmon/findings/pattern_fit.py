@@ -18,7 +18,7 @@ from mixmon.findings.lag_shape import time_63
 from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
 from mixmon.mixture.align import GRID_NS
 
-_ALIKE_ROWS = 30
+_ALIKE_ROWS = 40
 _ROW_S = GRID_NS / 1e9
 _, _, _GAIN, _DEAD, _TAU, _UNEVEN = np.eye(6)
 _NUDGE, _SMALL = 1e-3, 1e-4
@@ -48,7 +48,7 @@ class PatternFit:
 
     dead_s      from the command to the first movement
     lean_s, rich_s   T63, element and filter, of readings that rise and fall
-    delay_s     from the command until 63 %, mean of both ways
+    delay_s     from the command until 63 %, mean of the steps
     gain        height of the reading's move over the command's
     explained   share of the readings' variance that the pattern explains
     *_sd        standard deviations
@@ -67,7 +67,9 @@ class PatternFit:
     explained: Floats
 
 
-def fit_pattern(command: Floats, late_s: float, samples: Samples, filter_s: float) -> PatternFit:
+def fit_pattern(
+    command: Floats, late_s: float, samples: Samples, filter_s: float, lean_share: float = 0.5
+) -> PatternFit:
     """Fits a pattern to n sensors.
 
     Args:
@@ -76,6 +78,7 @@ def fit_pattern(command: Floats, late_s: float, samples: Samples, filter_s: floa
         late_s: how long after its moment each row shows the command.
         samples: the readings, with moments in s from the first row on.
         filter_s: the controllers' filter.
+        lean_share: of the steps, those that make the readings rise.
     """
     thin = slice(None, None, -(-len(samples.t) // _MOST_ROWS))
     t, used = samples.t[thin], samples.used[thin]
@@ -87,7 +90,7 @@ def fit_pattern(command: Floats, late_s: float, samples: Samples, filter_s: floa
     alike = -(-_ALIKE_ROWS // thin.step)
     found = solve(played.model, Samples(t, y, used), start, known, _LIMITS, alike=alike)
     spread = np.sqrt((_centred(y, used) ** 2).sum(axis=0) / np.maximum(used.sum(axis=0), 1))
-    return _as_fit(found, filter_s, np.maximum(spread, _NOTHING))
+    return _as_fit(found, filter_s, lean_share, np.maximum(spread, _NOTHING))
 
 
 class _Played:
@@ -181,7 +184,7 @@ def _centred(y: Floats, used: Bools) -> Floats:
     return np.where(used, y - mean, 0.0)
 
 
-def _as_fit(found: Solution, filter_s: float, spread: Floats) -> PatternFit:
+def _as_fit(found: Solution, filter_s: float, lean_share: float, spread: Floats) -> PatternFit:
     _, _, gain, dead, tau, uneven = found.theta.T
     lean, by_lean = _t63(tau + uneven, _TAU + _UNEVEN, filter_s)
     rich, by_rich = _t63(tau - uneven, _TAU - _UNEVEN, filter_s)
@@ -189,12 +192,12 @@ def _as_fit(found: Solution, filter_s: float, spread: Floats) -> PatternFit:
         dead_s=dead,
         lean_s=lean,
         rich_s=rich,
-        delay_s=dead + 0.5 * (lean + rich),
+        delay_s=dead + lean_share * lean + (1.0 - lean_share) * rich,
         gain=gain,
         dead_sd=found.sd(_DEAD),
         lean_sd=found.sd(by_lean),
         rich_sd=found.sd(by_rich),
-        delay_sd=found.sd(_DEAD + 0.5 * (by_lean + by_rich)),
+        delay_sd=found.sd(_DEAD + lean_share * by_lean + (1.0 - lean_share) * by_rich),
         gain_sd=found.sd(_GAIN),
         explained=1.0 - (found.rms / spread) ** 2,
     )

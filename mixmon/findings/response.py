@@ -23,6 +23,7 @@ from mixmon.mixture.block import CylinderBlock
 
 LONGEST_ROWS = 1000
 _USUAL_PERIOD_S = 0.020
+_NEXT_ROWS = 30  # from the first movement of a next cut until most sensors are in air
 
 
 class ResponseStage:
@@ -99,7 +100,7 @@ class ResponseStage:
         limit = self._recent.end if known is None else last
         end = min(limit, fall + AFTER_ROWS if back else longest)
         if len(self._turns) > 2:
-            end = max(min(end, self._turns[2][0] - BEFORE_ROWS), min(fall, end))
+            end = max(min(end, self._turns[2][0] - _NEXT_ROWS), min(fall, end))
         return Span(rise, min(fall, end), end, back)
 
 

@@ -29,11 +29,19 @@ _MARGIN_ROWS = 10
 _AIR_ROWS = 30
 _STILL_RPM = 400.0
 _LEAST_STEP = 5.0
-_MOST_MISFIT, _MOST_SD, _FEWEST = 0.08, 0.15, 20
-_UNREACHED = 0.01
+_MOST_MISFIT, _MOST_SD, _FEWEST_ROWS = 0.08, 0.15, 20
+_UNREACHED, _WAY_SHARE = 0.02, 0.3  # of the step left to go; how well that is known
+_MEASURING_SHARE = 0.9
 _SAME_ROWS = 8
+_FOOT = 0.1
+"""The throttle closes before a cut and changes the mixture; this is past when air has come so far."""
+
 _AFTER_SPARK_CUT = 0.08
 """Error of T63, as a share, where missed sparks had raised the readings before the cut (computed)."""
+
+_CLIPPED, _CLIPPED_FILTER_SD = 0.07, 0.25
+"""Where the reading clips, the end of the step is a guess and few samples tell its course: error of
+T63, as a share, and how closely the filter must be the usual one (own choice)."""
 
 _AIR = Prior(20.6, 0.4)
 """Oxygen in the air of a shop, percent, dry to damp: what a reading that clips cannot show."""
@@ -132,10 +140,12 @@ def measure_cut(
         return None
     rows.look_for_clipping(moves, returns)
     end = returns - _MARGIN_ROWS if span.back else returns
-    lean = rows.going(max(moves - _LEAD_ROWS, 0), min(end, moves + _LEAN_ROWS), moves, starts=True)
+    begin, back = max(moves - _LEAD_ROWS, 0), max(returns - _LEAD_ROWS, moves)
+    lean_end = min(end, moves + _LEAN_ROWS)
+    lean = rows.going(begin, lean_end, moves, starts=True)
     if lean is None:
         return None
-    rich = rows.going(max(returns - _LEAD_ROWS, moves), span.end - first, returns, starts=False)
+    rich = rows.going(back, span.end - first, returns, starts=False)
     return Cut(
         t=int(rows.t[moves]),
         seconds=(rows.t[returns] - rows.t[moves]) / 1e9 if span.back else np.nan,
@@ -143,8 +153,8 @@ def measure_cut(
         rich=rich if span.back else None,
         air=rows.air(lean.fit, moves, end),
         clipped=rows.clipped,
-        way_in=rows.trace(max(moves - _LEAD_ROWS, 0), min(end, moves + _LEAN_ROWS)) if traces else None,
-        way_out=rows.trace(max(returns - _LEAD_ROWS, moves), span.end - first) if traces else None,
+        way_in=rows.trace(begin, lean_end, moves) if traces else None,
+        way_out=rows.trace(back, span.end - first, returns) if traces else None,
     )
 
 
@@ -178,24 +188,30 @@ class _Rows:
 
     def going(self, begin: int, end: int, moves: int, *, starts: bool) -> Going | None:
         """The sensors' way between two rows, from the row after which they move; None without engine rows."""
-        if end - moves < _FEWEST:
+        if end - moves < _FEWEST_ROWS:
             return None
         row = self._command(moves, starts=starts)
         zero = int(self.t[moves]) if row is None else int(self.t[row]) - self._clock.late_ns
-        air = {"after" if starts else "before": _AIR}
-        t, y = (self._sampled[begin:end] - zero) / 1e9, self._oxygen[begin:end]
-        used = self._new[begin:end]
         sparks = self._recent.rows("spark_cut", self._first + max(begin - _LEAD_ROWS, 0), self._first + moves)
         rough = bool((sparks > 0).any())
-        blur = _AFTER_SPARK_CUT if rough else NOT_SHARP
-        fit = fit_steps(Samples(t, y, used & ~self.clipped), self._filter, blur=blur)
-        if self.clipped.any():
-            fit = _merged(fit, fit_steps(Samples(t, y, used), self._filter, blur=blur, **air), self.clipped)
-        spoiled = np.where(self._spoiled(begin, end), _FEWEST, 0)
-        why = _reasons(fit, used.sum(axis=0) - spoiled, 1.0 if starts else -1.0)
+        fit = self._fit(slice(begin, end), zero, starts=starts, rough=rough)
+        share = self._measuring[begin:end].mean(axis=0)
+        why = _reasons(fit, share, 1.0 if starts else -1.0)
         good = np.array([reason is None for reason in why])
         rpm, load = (self._engine(name, moves) for name in ("rpm", "load"))
         return Going(zero, row is not None, rpm, load, rough, _only(fit, good), why)
+
+    def _fit(self, rows: slice, zero: int, *, starts: bool, rough: bool) -> StepFit:
+        """The fits of all sensors; where a reading clips, air is taken for the level it does not show."""
+        t, y, used = (self._sampled[rows] - zero) / 1e9, self._oxygen[rows], self._new[rows]
+        blur, foot = _AFTER_SPARK_CUT if rough else NOT_SHARP, _FOOT if starts else 0.0
+        fit = fit_steps(Samples(t, y, used & ~self.clipped), self._filter, blur=blur, foot=foot)
+        if not self.clipped.any():
+            return fit
+        air = {"after" if starts else "before": _AIR}
+        still = Prior(self._filter.value, min(self._filter.sd, _CLIPPED_FILTER_SD))
+        told = fit_steps(Samples(t, y, used), still, blur=max(blur, _CLIPPED), foot=foot, **air)
+        return _merged(fit, told, self.clipped)
 
     def _command(self, moves: int, *, starts: bool) -> int | None:
         """The row at which the engine control's claim of a cut changes, before the readings move."""
@@ -204,36 +220,34 @@ class _Rows:
         turned = np.flatnonzero(claim[1:] & ~claim[:-1] if starts else claim[:-1] & ~claim[1:])
         return first + 1 + int(turned[-1]) if len(turned) else None
 
-    def _spoiled(self, begin: int, end: int) -> Bools:
-        """Sensors that stopped measuring within the rows."""
-        return np.asarray(~self._measuring[begin:end].all(axis=0))
-
     def _engine(self, name: str, row: int) -> float:
         return float(self._recent.rows(name, self._first + row, self._first + row + 1)[0])
 
-    def trace(self, begin: int, end: int) -> SensorTrace:
-        """The readings themselves."""
-        return trace_of(self._recent, self._first + begin, self._first + end, int(self.t[begin]))
+    def trace(self, begin: int, end: int, moves: int) -> SensorTrace:
+        """The readings themselves, with times from the row on after which they move."""
+        return trace_of(self._recent, self._first + begin, self._first + end, int(self.t[moves]))
 
     def air(self, fit: StepFit, moves: int, end: int) -> AirLevel:
-        """Mean of the last readings in air of the sensors that have arrived there."""
+        """The level of the last readings in air of the sensors that have all but arrived there."""
         begin = max(end - _AIR_ROWS, moves)
         new, oxygen = self._new[begin:end], self._oxygen[begin:end]
         count = new.sum(axis=0)
         mean = np.where(new, oxygen, 0.0).sum(axis=0) / np.maximum(count, 1)
         spread = np.sqrt((np.where(new, oxygen - mean, 0.0) ** 2).sum(axis=0) / np.maximum(count - 1, 1))
-        waited = (self.t[begin] - self.t[moves]) / 1e9 if end > begin else 0.0
-        settled = (count >= _AIR_ROWS // 2) & ~self.clipped & (np.exp(-waited / fit.tau_s) < _UNREACHED)
-        sd = spread / np.sqrt(np.maximum(count, 1))
-        return AirLevel(np.where(settled, mean, np.nan), np.where(settled, sd, np.nan))
+        waited = (self.t[begin:end] - self.t[moves]) / 1e9
+        missing = np.exp(-waited[:, None] / fit.tau_s).mean(axis=0) if end > begin else np.ones(len(count))
+        settled = (count >= _AIR_ROWS // 2) & ~self.clipped & (missing < _UNREACHED)
+        way = missing * (fit.after - fit.before)
+        sd = np.hypot(spread / np.sqrt(np.maximum(count, 1)), _WAY_SHARE * way)
+        return AirLevel(np.where(settled, mean + way, np.nan), np.where(settled, sd, np.nan))
 
 
-def _reasons(fit: StepFit, count: NDArray[np.int64], sign: float) -> tuple[str | None, ...]:
+def _reasons(fit: StepFit, measuring: Floats, sign: float) -> tuple[str | None, ...]:
     """Why each sensor's fit is not to be trusted; None where it is."""
     step = sign * (fit.after - fit.before)
     loose = fit.t63_sd > _MOST_SD * fit.t63_s
     return tuple(
-        "not measuring" if count[j] < _FEWEST
+        "not measuring" if measuring[j] < _MEASURING_SHARE or not fit.samples[j]
         else "no clean step" if not (step[j] >= _LEAST_STEP and fit.misfit[j] <= _MOST_MISFIT)
         else "too short" if loose[j]
         else None

@@ -17,6 +17,9 @@ from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.layout import layout_of
 
+_SHUT_SHARE = 0.2
+"""A shut throttle lets through what nobody knows: the charge in a cut is a guess (own choice)."""
+
 _CUT_SD_S, _ROUGH_SD_S = 0.006, 0.030
 """A control cuts cylinder by cylinder; sparks left out before a cut hide its beginning (own choice)."""
 
@@ -153,8 +156,8 @@ class ResponseReviewer:
         return (
             f"no delay: in {self._delay.steady_s:.0f} s at steady speed and load the fuel command never "
             f"moved by more than {100 * self._delay.largest:.1f} % at once, and no fuel cut was seen; "
-            "without a change of fuel there is only noise to fit; expected steps of 3 % or more, such as 20 s of a "
-            "random pattern, or an overrun cut"
+            "without a change of fuel there is only noise to fit; expected steps of 3 % or more, such as "
+            "20 s of a random pattern, or an overrun cut"
         )
 
 
@@ -173,7 +176,7 @@ def _of_going(going: Going) -> Measured | None:
     if not going.command or not len(known) or not np.isfinite([going.rpm, going.load]).all():
         return None
     sd = np.hypot(_ROUGH_SD_S if going.rough else _CUT_SD_S, np.std(known) / np.sqrt(len(known)))
-    return Measured(going.rpm, max(going.load, 0.0), float(np.mean(known)), float(sd))
+    return Measured(going.rpm, max(going.load, 0.0), float(np.mean(known)), float(sd), _SHUT_SHARE)
 
 
 def review_response(

@@ -6,7 +6,8 @@ If both are first-order lags behind the same gas, the slower one's reading is
 
 where "lagged" is a lag of tau_slow, so the faster one predicts the slower one without the gas being
 known. Time constant, shift, level and height are found by least squares over a grid; both orders
-are tried. What the prediction leaves is what differs in the gas of the two cylinders, and noise.
+are tried, and that is taken in which the slower one lags. What the prediction leaves is what
+differs in the gas of the two cylinders, and noise.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ _TAUS_S = np.geomspace(0.010, 1.2, 30)
 _SHIFTS_S = np.arange(-0.12, 0.241, 0.010)
 _FINE_SHARES = np.geomspace(0.85, 1.18, 25)
 _FINE_SHIFTS_S = np.arange(-0.010, 0.0101, 0.002)
-_LEAST_LEVEL_S, _FEWEST = 0.15, 25
+_LEAST_LEVEL_S, _FEWEST, _NUDGE = 0.15, 25, 1e-3
 _LEAST_HEIGHT_NOISES = 5.0
 
 Floats = NDArray[np.float64]
@@ -68,18 +69,17 @@ def compare(trace: SensorTrace, a: int, b: int) -> PairComparison | None:
         return None
     if not (_moves(*first) and _moves(*second)):
         return None
-    ab, ba = _predict(first, second), _predict(second, first)
-    found, fast, slow = (ab, a, b) if ab.left <= ba.left else (ba, b, a)
+    orders = [(_predict(first, second), a, b), (_predict(second, first), b, a)]
+    found, fast, slow = min(orders, key=lambda one: (not one[0].lag_s >= 0.0, one[0].left))
     quick, late = (first, second) if fast == a else (second, first)
     peak_fast, peak_slow = _peak(*quick), _peak(*late)
-    away = found.height * (np.interp(late[0], *quick) - _level(*quick)) - (late[1] - _level(*late))
-    error = _lag_sd(late[0], late[1], found.residual)
+    away = sum(found.weights) * (np.interp(late[0], *quick) - _level(*quick)) - (late[1] - _level(*late))
     return PairComparison(
         t=trace.t,
         fast=fast,
         slow=slow,
         lag_s=found.lag_s,
-        lag_sd=error,
+        lag_sd=_lag_sd(quick, late[0], found),
         tau_s=found.tau_s,
         peak_fast=peak_fast,
         peak_slow=peak_slow,
@@ -93,13 +93,18 @@ def compare(trace: SensorTrace, a: int, b: int) -> PairComparison | None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Prediction:
-    """A prediction: share of the variance it leaves, mean delay, time constant, shift, height, residual."""
+    """A prediction.
+
+    left       share of the variance that it leaves
+    lag_s      mean delay
+    weights    of the faster reading and of the same lagged; their sum is the height
+    """
 
     left: float
     lag_s: float
     tau_s: float
     shift_s: float
-    height: float
+    weights: tuple[float, float]
     residual: Floats
 
 
@@ -121,10 +126,10 @@ def _best(
         weights, left = _regress(y, direct, slower)
         i = int(np.argmin(left))
         residual = y - weights[0, i] * direct - weights[1, i] * slower[:, i]
-        height = float(weights[:, i].sum())
-        lag = shift + float(taus[i] * weights[1, i]) / height if height > 0.0 else np.nan
+        one, two = (float(weight) for weight in weights[:, i])
+        lag = shift + float(taus[i]) * two / (one + two) if one + two > 0.0 else np.nan
         share = float(residual @ residual) / float(y @ y)
-        found.append(_Prediction(share, lag, float(taus[i]), shift, height, residual))
+        found.append(_Prediction(share, lag, float(taus[i]), shift, (one, two), residual))
     return min(found, key=lambda one: one.left)
 
 
@@ -162,12 +167,23 @@ def _regress(y: Floats, direct: Floats, lagged: Floats) -> tuple[Floats, Floats]
     return weights, y @ y - 2 * matched + power
 
 
-def _lag_sd(t: Floats, y: Floats, residual: Floats) -> float:
-    """How far the readings may be shifted before it shows, neighbours being alike."""
-    slope = np.gradient(y, t)
-    alike = float(residual[1:] @ residual[:-1]) / max(float(residual @ residual), 1e-12)
-    longer = (1.0 + alike) / max(1.0 - alike, 0.02) if alike > 0 else 1.0
-    return float(np.sqrt(np.mean(residual**2) * longer / max(float(slope @ slope), 1e-12)))
+def _lag_sd(fast: tuple[Floats, Floats], t: Floats, found: _Prediction) -> float:
+    """Standard deviation of the lag, level, weights, shift and time constant all being free."""
+    taus = found.tau_s * np.array([1.0, 1.0 + _NUDGE])
+    lagged = _Lagged(*fast, taus)
+    direct, behind = lagged.at(t - found.shift_s)
+    sooner, behind_sooner = lagged.at(t - found.shift_s + _STEP_S)
+    one, two = found.weights
+    by_shift = (one * (direct - sooner) + two * (behind[:, 0] - behind_sooner[:, 0])) / _STEP_S
+    by_tau = two * (behind[:, 1] - behind[:, 0]) / (found.tau_s * _NUDGE)
+    slopes = np.stack([direct, behind[:, 0], by_shift, by_tau], axis=1)
+    r = found.residual
+    alike = max(float(r[1:] @ r[:-1]) / max(float(r @ r), 1e-12), 0.0)
+    variance = float(r @ r) / len(r) * (1.0 + alike) / max(1.0 - alike, 0.02)
+    height = one + two
+    share = two / height
+    by = np.array([-found.tau_s * share / height, found.tau_s * (1.0 - share) / height, 1.0, share])
+    return float(np.sqrt(variance * (by @ np.linalg.pinv(slopes.T @ slopes) @ by)))
 
 
 def _level(t: Floats, y: Floats) -> float:

@@ -28,6 +28,7 @@ AIR_PERCENT = 1.5
 WARM_UP_RATIO = 1.4
 """When two ways differ, an air reading or a warm-up is named (own choice)."""
 
+_UNEVEN_SURE = 1.5  # of the 95 % half-width: there are many sensors, and one of them always seems uneven
 _KNOWN_DOF = 3  # what an event's own error is worth in events
 _STRETCHED_DOF = 4
 _PERCENT_FLOOR = 0.02
@@ -205,7 +206,7 @@ def _flags(times: float, ways: float, ways_half: float, air: float, warm: float)
     flags = []
     if times >= SLOW_RATIO:
         flags.append("slow")
-    if abs(ways) > np.log(UNEVEN_RATIO) and abs(ways) > ways_half:
+    if abs(ways) > np.log(UNEVEN_RATIO) and abs(ways) > _UNEVEN_SURE * ways_half:
         flags.append("slower lean-going" if ways > 0 else "slower rich-going")
     if abs(air) > AIR_PERCENT:
         flags.append("low in air" if air < 0 else "high in air")

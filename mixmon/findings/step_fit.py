@@ -20,7 +20,7 @@ from mixmon.mixture.align import GRID_NS
 
 FEWEST_SAMPLES = 12
 
-_ALIKE_ROWS = 12
+_ALIKE_ROWS = 40
 _LEVEL, _HEIGHT, _DEAD, _TAU, _FILTER = np.eye(5)
 _TAU_S, _FILTER_S = (0.004, 3.0), (0.002, 0.200)
 _LIMITS = Limits(
@@ -29,7 +29,10 @@ _LIMITS = Limits(
     stride=np.array([np.inf, np.inf, 0.1, 0.7, 0.7]),
 )
 _EARLY, _REACHED = 0.15, 1.0 - np.exp(-1.0)
+_FOOT_S = 0.15
 _NUDGE = 1e-4
+_COARSE = 0.005
+"""Share of a step to which two plain lags describe a sensor (own choice)."""
 
 NOT_SHARP = 0.025
 """No gas changes at once and no element is two plain lags: an error, as a share of T63, that no
@@ -60,7 +63,7 @@ class StepFit:
     filter_s    of the shorter lag
     t63_s       from the end of the dead time until 63 % of the step
     before, after   levels, in the reading's unit
-    *_sd        standard deviations; delay_sd is that of dead_s + t63_s
+    *_sd        standard deviations
     misfit      rms of the residuals as a share of the step
     samples     int64[n]
     """
@@ -75,7 +78,6 @@ class StepFit:
     tau_sd: Floats
     t63_sd: Floats
     after_sd: Floats
-    delay_sd: Floats
     misfit: Floats
     samples: NDArray[np.int64]
 
@@ -87,6 +89,7 @@ def fit_steps(
     before: Prior | None = None,
     after: Prior | None = None,
     blur: float = NOT_SHARP,
+    foot: float = 0.0,
 ) -> StepFit:
     """Fits one step of n sensors.
 
@@ -96,6 +99,8 @@ def fit_steps(
         before: level before the step, where the readings do not show it.
         after: level after it, where they do not show that.
         blur: error of T63 that no residual shows, as a share of it.
+        foot: share of the step below which the readings just before the rise do not count, because the
+            gas may have begun to change in some other way.
     """
     t, y, used = samples
     used = used & np.isfinite(y)
@@ -110,7 +115,7 @@ def fit_steps(
     able = np.isfinite(start).all(axis=1)
     start[~able] = (0.0, 1.0, 0.0, np.log(0.1), np.log(filter_s.value))
 
-    able_ones = Samples(t, y, used & able)
+    able_ones = Samples(t, y, used & able & ~_feet(t, y, used, start, foot))
 
     def model(theta: Floats) -> tuple[Floats, Floats]:
         level, height, dead = theta[:, :3].T
@@ -120,7 +125,10 @@ def fit_steps(
         slopes = np.stack([np.ones_like(answer.share), answer.share, *by], axis=2)
         return level + height * answer.share, slopes
 
-    return _as_fit(solve(model, able_ones, start, known, _LIMITS, alike=_ALIKE_ROWS), able, blur)
+    found = solve(
+        model, able_ones, start, known, _LIMITS, alike=_ALIKE_ROWS, coarse=_COARSE * np.abs(start[:, 1])
+    )
+    return _as_fit(found, able, blur)
 
 
 def _start(t: Floats, y: Floats, filter_s: float) -> Floats:
@@ -134,6 +142,13 @@ def _start(t: Floats, y: Floats, filter_s: float) -> Floats:
     early, late = (float(t[int(np.argmax(share >= s))]) for s in (_EARLY, _REACHED))
     tau = float(np.clip((late - early) / (1.0 - _EARLY), GRID_NS / 1e9, 1.0))
     return np.array([first, last - first, early - _EARLY * tau - filter_s / 2, np.log(tau), np.log(filter_s)])
+
+
+def _feet(t: Floats, y: Floats, used: Bools, start: Floats, foot: float) -> Bools:
+    """Samples shortly before each sensor's reading has first covered a share of its step."""
+    covered = used & ((y - start[:, 0]) / start[:, 1] >= foot)
+    reached = np.take_along_axis(t, np.argmax(covered, axis=0)[None], axis=0)[0]
+    return np.asarray((foot > 0.0) & (t < reached) & (t > reached - _FOOT_S))
 
 
 def _as_fit(found: Solution, able: Bools, share: float) -> StepFit:
@@ -156,7 +171,6 @@ def _as_fit(found: Solution, able: Bools, share: float) -> StepFit:
         tau_sd=np.hypot(found.sd(_TAU) * tau, blur),
         t63_sd=np.hypot(found.sd(by_t63), blur),
         after_sd=np.where(able, found.sd(_LEVEL + _HEIGHT), np.nan),
-        delay_sd=np.hypot(found.sd(by_t63 + _DEAD), blur),
         misfit=found.rms / np.abs(theta[:, 1]),
         samples=np.where(able, found.count, 0),
     )

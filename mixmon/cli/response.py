@@ -1,0 +1,141 @@
+"""mixmon response: how quickly every sensor follows, and the delay from fuel to reading."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from mixmon.cli import options
+from mixmon.cli.console import result
+from mixmon.cli.runs import add_run, opened_run
+from mixmon.errors import UsageError
+
+if TYPE_CHECKING:
+    from mixmon.findings.sensor_pair import PairComparison
+    from mixmon.findings.sensor_trace import SensorTrace
+    from mixmon.run import Run
+    from mixmon.session.model import Node
+
+NAME = "response"
+HELP = "dead time and time constants by sensor, from fuel cuts and fuel steps; the delay of every cell"
+
+_LONGEST_FILTER_S = 0.2
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """LOG, what is known of controllers and air, and two sensors to compare."""
+    add_run(parser)
+    parser.add_argument(
+        "--filter", metavar="S", type=options.seconds, help="the controllers' filter in seconds, if known"
+    )
+    parser.add_argument(
+        "--air",
+        metavar="C/RH[/KPA]",
+        help="the air as it is: degrees Celsius, relative humidity in percent, pressure in kPa (default "
+        "101.325), such as 25/60; sensors are then judged by the oxygen that it holds",
+    )
+    parser.add_argument(
+        "--compare",
+        metavar=("A", "B"),
+        nargs=2,
+        help="compare two sensors on every fuel cut: cylinder numbers or serials",
+    )
+    parser.add_argument(
+        "--at",
+        metavar="S",
+        type=options.seconds,
+        help="with --compare: on what happens at this moment instead, in seconds from the log's first frame",
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Reads the log and prints what was found in it."""
+    from mixmon.findings.response_review import ResponseReviewer
+    from mixmon.findings.sensor_trace import TraceStage
+    from mixmon.report.json_out import to_json
+    from mixmon.report.response import pairs_text, response_json, response_text
+
+    _check(arguments)
+    air = None if arguments.air is None else _oxygen(arguments.air)
+    with opened_run(arguments) as run_:
+        nodes = run_.session.chain.nodes
+        chosen = None if arguments.compare is None else tuple(_node(w, nodes) for w in arguments.compare)
+        if chosen is not None and chosen[0] == chosen[1]:
+            raise UsageError(
+                f"--compare {' '.join(arguments.compare)}: one sensor twice; expected two; name another"
+            )
+        moment = None if arguments.at is None else TraceStage(arguments.at - arguments.begin)
+        reviewer = ResponseReviewer(run_.binding, arguments.filter, air, traces=chosen is not None)
+        for block in run_:
+            reviewer.feed(block)
+            if moment is not None:
+                moment.feed(block)
+    review = reviewer.result()
+    traces = (
+        [t for cut in review.cuts for t in (cut.way_in, cut.way_out)] if moment is None else [moment.trace]
+    )
+    pairs = [] if chosen is None else _pairs(traces, *chosen)
+    if arguments.json:
+        result(to_json(response_json(review, pairs, run_)))
+        return 0
+    result(response_text(review, run_) if chosen is None else _compared(run_, pairs_text(pairs, run_)))
+    return 0
+
+
+def _check(arguments: argparse.Namespace) -> None:
+    """Raises UsageError where options do not go together."""
+    if arguments.at is not None and arguments.compare is None:
+        raise UsageError("--at: nothing to compare; expected --compare A B beside it; add it")
+    if arguments.at is not None and arguments.at < arguments.begin:
+        raise UsageError(f"--at {arguments.at:g}: before --from {arguments.begin:g}; expected a later moment")
+    if arguments.filter is not None and not 0.001 <= arguments.filter <= _LONGEST_FILTER_S:
+        raise UsageError(
+            f"--filter {arguments.filter:g}: no controller's filter; expected 0.001 to "
+            f"{_LONGEST_FILTER_S:g} s; correct it, or leave it away to have it estimated"
+        )
+
+
+def _oxygen(words: str) -> float:
+    """Oxygen of the air described as C/RH[/KPA], percent.
+
+    Raises:
+        UsageError: these are not two or three numbers.
+        RangeError: no such air.
+    """
+    from mixmon.gas.air import STANDARD_KPA, free_air_oxygen
+
+    try:
+        numbers = [float(word) for word in words.split("/")]
+    except ValueError:
+        numbers = []
+    if len(numbers) not in {2, 3}:
+        raise UsageError(f"--air {words}: no air; expected C/RH or C/RH/KPA, such as 25/60/100.8; correct it")
+    return free_air_oxygen(*[*numbers, STANDARD_KPA][:3])
+
+
+def _node(word: str, nodes: tuple[Node, ...]) -> int:
+    """Index of the node that a cylinder number or a serial names.
+
+    Raises:
+        UsageError: it names none.
+    """
+    for j, node in enumerate(nodes):
+        if word == node.sensor or word in map(str, node.cylinders):
+            return j
+    known = ", ".join(f"{'+'.join(map(str, n.cylinders))} ({n.sensor})" for n in nodes[:4])
+    raise UsageError(
+        f"--compare {word}: no such sensor; expected a cylinder or serial: {known} ...; correct it"
+    )
+
+
+def _pairs(traces: list[SensorTrace | None], a: int, b: int) -> list[PairComparison]:
+    from mixmon.findings.sensor_pair import compare
+
+    pairs = [compare(trace, a, b) for trace in traces if trace is not None]
+    return [pair for pair in pairs if pair is not None]
+
+
+def _compared(run_: Run, text: str) -> str:
+    from mixmon.report.balance import log_text
+
+    return f"RESPONSE OF TWO SENSORS  {run_.session.name}".rstrip() + f"\n{log_text(run_.log)}\n{text}"

@@ -1,0 +1,344 @@
+"""Response and delay as JSON and as text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from mixmon.findings.delay import DelayPoint
+from mixmon.findings.response_events import LEAN, RICH, Cut, Going
+from mixmon.findings.response_review import CellDelay, ResponseReview
+from mixmon.findings.sensor_pair import PairComparison
+from mixmon.findings.sensor_response import SLOW_RATIO, SensorResponse, Time
+from mixmon.report.balance import log_json, log_text
+from mixmon.report.table import NO_VALUE, Cell, Column, number, table
+from mixmon.report.text import counted, wrap
+from mixmon.run import Run
+from mixmon.session.model import Node
+
+_PAGE = 80
+_Z95 = 1.96
+_MOST_COLUMNS = 8
+
+
+def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: Run) -> Mapping[str, Any]:
+    """The fields of `mixmon response --json`, in their order; times t_s count from the log's first frame.
+
+    session, log   as for the balance
+    sensors        one a node: position, cylinders, sensor; lean and rich (readings that rise, that fall):
+                   t63_s, half_s (95 %), tau_s (element alone), cuts, steps; t63_s (both ways),
+                   times_peers, uneven (lean over rich, by the others'), uneven_half; air_percent,
+                   air_half_percent, air_to_peers_percent, air_to_expected_percent; warm_up_s,
+                   warm_up_times_peers; left_out (reason to count); flags
+    cuts           t_s, seconds; lean and rich (null if not seen): t_s (zero of dead_s), command (the zero
+                   is the control's command), rpm, load, after_spark_cut, nodes: position, dead_s, t63_s,
+                   tau_s, filter_s, their standard deviations (*_sd_s), before_percent, after_percent,
+                   misfit (share of the step), left_out (reason or null); air: position, percent, clipped
+    unclear_cuts   times in air with the engine at rest, or that could not be measured
+    fuel_steps     t_s, seconds, signal, rpm, load, lean_moves, rich_moves, dead_s, dead_half_s; nodes:
+                   position, dead_s, delay_s (63 %, both ways), lean_s, rich_s (T63), gain (1: the readings
+                   move as the fuel), their standard deviations, explained (share of the variance)
+    steps_refused  t_s, why
+    delay          refusal (empty if there is a delay); model (null if there is none): cycles, pipe_factor,
+                   constant_s with *_sd; measured: rpm, load, dead_s, sd_s, model_misses_s; cells: rpm, load,
+                   dead_s, dead_half_s, delay_s (63 %), delay_half_s
+    comparisons    t_s, faster and slower (position), lag_s, lag_sd_s, tau_s, peak_faster, peak_slower (oxygen
+                   percent from the level before), recovered (share of the peak), missed (largest
+                   difference on the way), missed_area (percent s), residual (rms), explained
+    """
+    nodes = run.session.chain.nodes
+    return {
+        "session": run.session.name or str(run.session.path or ""),
+        "log": log_json(run.log),
+        "sensors": review.sensors,
+        "cuts": [_cut_json(cut, nodes, run) for cut in review.cuts],
+        "unclear_cuts": review.unclear,
+        "fuel_steps": [_steps_json(point, nodes, run) for point in review.points],
+        "steps_refused": [{"t_s": _since(r.t, run), "why": r.why} for r in review.refused],
+        "delay": _delay_json(review),
+        "comparisons": [_pair_json(pair, nodes, run) for pair in pairs],
+    }
+
+
+def _cut_json(cut: Cut, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
+    return {
+        "t_s": _since(cut.t, run),
+        "seconds": cut.seconds,
+        "lean": _going_json(cut.lean, nodes, run),
+        "rich": None if cut.rich is None else _going_json(cut.rich, nodes, run),
+        "air": [
+            {"position": node.position, "percent": cut.air.percent[j], "clipped": bool(cut.clipped[j])}
+            for j, node in enumerate(nodes)
+        ],
+    }
+
+
+def _going_json(going: Going, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
+    fit = going.fit
+    return {
+        "t_s": _since(going.t, run),
+        "command": going.command,
+        "rpm": going.rpm,
+        "load": going.load,
+        "after_spark_cut": going.rough,
+        "nodes": [
+            {
+                "position": node.position,
+                "dead_s": fit.dead_s[j],
+                "dead_sd_s": fit.dead_sd[j],
+                "t63_s": fit.t63_s[j],
+                "t63_sd_s": fit.t63_sd[j],
+                "tau_s": fit.tau_s[j],
+                "tau_sd_s": fit.tau_sd[j],
+                "filter_s": fit.filter_s[j],
+                "before_percent": fit.before[j],
+                "after_percent": fit.after[j],
+                "misfit": fit.misfit[j],
+                "left_out": going.why[j],
+            }
+            for j, node in enumerate(nodes)
+        ],
+    }
+
+
+def _steps_json(point: DelayPoint, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
+    fit = point.fit
+    return {
+        "t_s": _since(point.t, run),
+        "seconds": point.seconds,
+        "signal": point.signal,
+        "rpm": point.rpm,
+        "load": point.load,
+        "lean_moves": point.lean_moves,
+        "rich_moves": point.rich_moves,
+        "dead_s": point.dead_s,
+        "dead_half_s": _Z95 * point.dead_sd,
+        "nodes": [
+            {
+                "position": node.position,
+                "dead_s": fit.dead_s[j],
+                "dead_sd_s": fit.dead_sd[j],
+                "delay_s": fit.delay_s[j],
+                "delay_sd_s": fit.delay_sd[j],
+                "lean_s": fit.lean_s[j],
+                "lean_sd_s": fit.lean_sd[j],
+                "rich_s": fit.rich_s[j],
+                "rich_sd_s": fit.rich_sd[j],
+                "gain": fit.gain[j],
+                "gain_sd": fit.gain_sd[j],
+                "explained": fit.explained[j],
+            }
+            for j, node in enumerate(nodes)
+        ],
+    }
+
+
+def _delay_json(review: ResponseReview) -> Mapping[str, Any]:
+    model = review.model
+    if model is None:
+        return {"refusal": review.refusal, "model": None, "measured": [], "cells": []}
+    names = ("cycles", "cycles_sd", "pipe_factor", "pipe_factor_sd", "constant_s", "constant_sd")
+    measured = zip(review.measured, model.residual_s, strict=True)
+    return {
+        "refusal": "",
+        "model": {name: getattr(model, name) for name in names},
+        "measured": [
+            {"rpm": m.rpm, "load": m.load, "dead_s": m.dead_s, "sd_s": m.sd, "model_misses_s": misses}
+            for m, misses in measured
+        ],
+        "cells": review.cells,
+    }
+
+
+def _pair_json(pair: PairComparison, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
+    return {
+        "t_s": _since(pair.t, run),
+        "faster": nodes[pair.fast].position,
+        "slower": nodes[pair.slow].position,
+        "lag_s": pair.lag_s,
+        "lag_sd_s": pair.lag_sd,
+        "tau_s": pair.tau_s,
+        "peak_faster": pair.peak_fast,
+        "peak_slower": pair.peak_slow,
+        "recovered": pair.recovered,
+        "missed": pair.missed,
+        "missed_area": pair.missed_area,
+        "residual": pair.residual,
+        "explained": pair.explained,
+    }
+
+
+def response_text(review: ResponseReview, run: Run) -> str:
+    """Sensors, events and delay, for a terminal of 80 columns."""
+    title = f"RESPONSE  {run.session.name}".rstrip()
+    told = f"{counted(len(review.cuts), 'fuel cut')}, {counted(len(review.points), 'stretch', 'stretches')}"
+    parts = [f"{title}\n{log_text(run.log)}", _paragraph(f"from {told} of fuel steps")]
+    if review.cuts or review.points or any(np.isfinite(s.warm_up_s) for s in review.sensors):
+        parts.append(_sensors(review.sensors) + _paragraph(_SENSORS_SAY))
+    if review.cuts or review.points:
+        parts.append(_events(review, run))
+    else:
+        parts.append(_paragraph(_NO_RESPONSE))
+    refused = [f"at {_since(r.t, run):.1f} s fuel moved and told nothing: {r.why}" for r in review.refused]
+    return "\n".join([*parts, _delay(review), *map(_paragraph, refused)])
+
+
+_SENSORS_SAY = (
+    "ms: T63, the time in which a reading covers 63 % of a step after its dead time, sensor and controller "
+    f"together, of readings that rise (lean-going) and fall (rich-going); +- 95 %; slow: {SLOW_RATIO:g} "
+    "times its peers or more; air: oxygen percent read in cuts; off: percent off the peers, or off the air "
+    "that was told; ready: s of warm-up"
+)
+_NO_RESPONSE = (
+    "no response: no fuel cut in which all sensors saw air, and no fuel steps; one overrun cut of half a "
+    "second or more is enough"
+)
+
+
+def _sensors(sensors: Sequence[SensorResponse]) -> str:
+    columns = [
+        Column("cyl", left=True),
+        Column("sensor", left=True),
+        Column("lean ms"),
+        Column("+-"),
+        Column("rich ms"),
+        Column("+-"),
+        Column("x peers", 2),
+        Column("air", 2),
+        Column("off %", 1, signed=True),
+        Column("ready", 1),
+        Column("", left=True, wraps=True),
+    ]
+    rows: list[tuple[Cell, ...]] = []
+    for one in sensors:
+        remarks = [*one.flags, *(f"{why}: {count}" for why, count in one.left_out.items())]
+        name = "+".join(map(str, one.cylinders))
+        times = (*_ms(one.lean), *_ms(one.rich), one.times_peers)
+        air = (one.air_percent, _off_air(one), one.warm_up_s)
+        rows.append((name, one.sensor or "", *times, *air, ", ".join(remarks)))
+    return table(columns, rows)
+
+
+def _off_air(one: SensorResponse) -> float:
+    """Against the air that was told, else against the peers."""
+    told = one.air_to_expected_percent
+    return told if np.isfinite(told) else one.air_to_peers_percent
+
+
+def _ms(time: Time) -> tuple[float, float]:
+    return 1000.0 * time.t63_s, 1000.0 * time.half_s
+
+
+def _events(review: ResponseReview, run: Run) -> str:
+    columns = [
+        Column("at s", 1),
+        Column("event", left=True),
+        Column("rpm"),
+        Column("load"),
+        Column("dead ms"),
+        Column("63 % ms"),
+        Column("sensors"),
+        Column("", left=True, wraps=True),
+    ]
+    ways = [(way, g) for cut in review.cuts for way, g in ((LEAN, cut.lean), (RICH, cut.rich)) if g]
+    rows = [(going.t, _going_row(way, going, run)) for way, going in ways]
+    rows += [(point.t, _point_row(point, run)) for point in review.points]
+    rows.sort(key=lambda row: row[0])
+    return table(columns, [row for _, row in rows]) + _paragraph(
+        "dead: from the command to the first movement, mean of the sensors; 63 %: from the command, "
+        "middle sensor"
+    )
+
+
+def _going_row(way: str, going: Going, run: Run) -> tuple[Cell, ...]:
+    what = "fuel cut, lean-going" if way == LEAN else "fuel back, rich-going"
+    known = np.isfinite(going.fit.t63_s)
+    dead = float(np.mean(going.fit.dead_s[known])) if going.command and known.any() else np.nan
+    total = (going.fit.dead_s + going.fit.t63_s)[known]
+    remark = "sparks cut before" if going.rough else "" if going.command else "command not seen"
+    delay = float(np.median(total)) if going.command and known.any() else np.nan
+    seen = f"{int(known.sum())}/{len(known)}"
+    return (_since(going.t, run), what, going.rpm, going.load, 1e3 * dead, 1e3 * delay, seen, remark)
+
+
+def _point_row(point: DelayPoint, run: Run) -> tuple[Cell, ...]:
+    known = np.isfinite(point.fit.delay_s)
+    delay = 1e3 * float(np.median(point.fit.delay_s[known]))
+    what = f"{counted(point.moves, 'fuel step')} ({point.signal})"
+    error = f"dead +-{_Z95 * 1e3 * point.dead_sd:.0f} ms"
+    seen = f"{int(known.sum())}/{len(known)}"
+    return (_since(point.t, run), what, point.rpm, point.load, 1e3 * point.dead_s, delay, seen, error)
+
+
+def _delay(review: ResponseReview) -> str:
+    model = review.model
+    if model is None:
+        return _paragraph(review.refusal)
+    said = (
+        f"DELAY from command to 63 % of the reading in ms, +- 95 %: {model.cycles:.2f} +- "
+        f"{_Z95 * model.cycles_sd:.2f} cycles + gas in the pipe x {model.pipe_factor:.2f} + "
+        f"{1e3 * model.constant_s:.0f} ms, and the middle sensor's T63; across: rpm/1000, down: load"
+    )
+    lines = _paragraph(said)
+    speeds = list(dict.fromkeys(cell.rpm for cell in review.cells))
+    grids = [_grid(review.cells, speeds[i : i + _MOST_COLUMNS]) for i in range(0, len(speeds), _MOST_COLUMNS)]
+    return lines + "\n".join(grids)
+
+
+def _grid(cells: Sequence[CellDelay], speeds: Sequence[float]) -> str:
+    columns = [Column("load", left=True), *(Column(f"{rpm / 1000:g}") for rpm in speeds)]
+    rows: list[tuple[Cell, ...]] = []
+    for load in sorted({cell.load for cell in cells}):
+        at = {cell.rpm: cell for cell in cells if cell.load == load}
+        rows.append((f"{load:g}", *(_delay_cell(at[rpm]) for rpm in speeds)))
+    return table(columns, rows)
+
+
+def _delay_cell(cell: CellDelay) -> str:
+    if not np.isfinite(cell.delay_s):
+        return NO_VALUE
+    return f"{1e3 * cell.delay_s:.0f}+-{1e3 * cell.delay_half_s:.0f}"
+
+
+def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:
+    """Two sensors on every event, for a terminal of 80 columns."""
+    if not pairs:
+        return _paragraph("no event in which both sensors moved: nothing to compare")
+    columns = [
+        Column("at s", 1),
+        Column("faster", left=True),
+        Column("slower", left=True),
+        Column("lag ms"),
+        Column("tau ms"),
+        Column("peak %", 1, signed=True),
+        Column("recovered", left=False),
+        Column("missed %", 1, signed=True),
+        Column("area %s", 2, signed=True),
+        Column("left", 2),
+    ]
+    nodes = run.session.chain.nodes
+    rows: list[tuple[Cell, ...]] = []
+    for pair in pairs:
+        who = (_who(nodes[pair.fast]), _who(nodes[pair.slow]))
+        size = (pair.peak_fast, f"{number(100 * pair.recovered)} %", pair.missed, pair.missed_area)
+        rows.append((_since(pair.t, run), *who, 1e3 * pair.lag_s, 1e3 * pair.tau_s, *size, pair.residual))
+    return table(columns, rows) + _paragraph(
+        "oxygen percent; lag: mean delay of the slower reading; tau: time constant of the slower sensor as "
+        "the faster one tells it; peak: of the faster; missed: largest difference on the way; left: rms of "
+        "what the faster reading does not predict of the slower"
+    )
+
+
+def _who(node: Node) -> str:
+    return node.sensor or f"cyl {'+'.join(map(str, node.cylinders))}"
+
+
+def _since(t: int, run: Run) -> float:
+    """Seconds from the log's first frame."""
+    return (t - (run.log.first_ns or 0)) / 1e9
+
+
+def _paragraph(text: str) -> str:
+    return "".join(f"{line}\n" for line in wrap(text, _PAGE))

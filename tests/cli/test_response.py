@@ -1,0 +1,143 @@
+"""mixmon response as scripts and people use it, on the logs of the examples."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from mixmon.cli.main import main
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
+WITHOUT_CUT = [str(EXAMPLES / "alder8_short.log.gz"), "-s", str(EXAMPLES / "alder8.toml"), "--quiet"]
+WITH_CUT = [str(EXAMPLES / "foreign.log.gz"), "-s", str(EXAMPLES / "foreign.toml"), "--quiet"]
+T63_S = 0.092
+"""Of all sensors of the second log: 70 ms behind a filter of 20 ms, by the scenario it was made from; its
+readings end at lambda 2."""
+
+
+def said(capsysbinary, *arguments):
+    status = main(["response", *arguments])
+    out, err = capsysbinary.readouterr()
+    return status, out.decode(), err.decode()
+
+
+def found(capsysbinary, *arguments):
+    status, out, err = said(capsysbinary, *arguments, "--json")
+    assert (status, err) == (0, "")
+    return json.loads(out)
+
+
+def test_json_has_every_field_that_scripts_rely_on(capsysbinary):
+    told = found(capsysbinary, *WITH_CUT, "--compare", "1", "2")
+    assert list(told) == [
+        "format", "session", "log", "sensors", "cuts", "unclear_cuts", "fuel_steps", "steps_refused",
+        "delay", "comparisons",
+    ]  # fmt: skip
+    assert told["format"] == 1
+    assert told["sensors"][0].keys() == {
+        "position", "cylinders", "sensor", "lean", "rich", "t63_s", "times_peers", "uneven", "uneven_half",
+        "air_percent", "air_half_percent", "air_to_peers_percent", "air_to_expected_percent", "warm_up_s",
+        "warm_up_times_peers", "left_out", "flags",
+    }  # fmt: skip
+    assert told["sensors"][0]["lean"].keys() == {"t63_s", "half_s", "tau_s", "cuts", "steps"}
+    assert told["cuts"][0].keys() == {"t_s", "seconds", "lean", "rich", "air"}
+    assert told["cuts"][0]["lean"].keys() == {
+        "t_s", "command", "rpm", "load", "after_spark_cut", "nodes",
+    }  # fmt: skip
+    assert told["delay"].keys() == {"refusal", "model", "measured", "cells"}
+    assert told["delay"]["cells"][0].keys() == {
+        "rpm", "load", "dead_s", "dead_half_s", "delay_s", "delay_half_s",
+    }  # fmt: skip
+    assert told["comparisons"][0].keys() == {
+        "t_s", "faster", "slower", "lag_s", "lag_sd_s", "tau_s", "peak_faster", "peak_slower", "recovered",
+        "missed", "missed_area", "residual", "explained",
+    }  # fmt: skip
+
+
+def test_a_log_with_lambda_alone_that_clips_still_tells_every_sensor(capsysbinary):
+    told = found(capsysbinary, *WITH_CUT)
+    assert [one["cylinders"] for one in told["sensors"]] == [[c] for c in range(1, 7)]
+    for one in told["sensors"]:
+        for way in ("lean", "rich"):
+            assert one[way]["t63_s"] == pytest.approx(T63_S, rel=0.1)
+            assert abs(one[way]["t63_s"] - T63_S) < one[way]["half_s"]
+        assert one["flags"] == []
+    (cut,) = told["cuts"]
+    assert all(node["clipped"] and node["percent"] is None for node in cut["air"])
+    assert cut["t_s"] == pytest.approx(48.1, abs=0.1)
+
+
+def test_text_fits_eighty_columns_and_names_the_event(capsysbinary):
+    status, out, _ = said(capsysbinary, *WITH_CUT)
+    assert status == 0
+    assert max(map(len, out.splitlines())) <= 80
+    for words in (
+        "RESPONSE  Six",
+        "1 fuel cut",
+        "fuel cut, lean-going",
+        "fuel back, rich-going",
+        "DELAY",
+        "T63",
+    ):
+        assert words in out
+    assert "safe" not in out.lower()
+
+
+def test_without_cut_and_steps_it_says_so_and_what_would_help(capsysbinary):
+    status, out, _ = said(capsysbinary, *WITHOUT_CUT)
+    assert status == 0
+    assert max(map(len, out.splitlines())) <= 80
+    plain = " ".join(out.split())
+    assert "no response: no fuel cut" in plain
+    assert "only noise to fit" in plain
+    told = found(capsysbinary, *WITHOUT_CUT)
+    assert told["delay"]["model"] is None
+    assert "random pattern" in told["delay"]["refusal"]
+    # the old sensor warms up slowly all the same
+    assert [one["sensor"] for one in told["sensors"] if "slow to warm up" in one["flags"]] == ["S-088"]
+
+
+def test_two_sensors_are_compared_by_cylinder_or_serial(capsysbinary):
+    status, out, _ = said(capsysbinary, *WITH_CUT, "--compare", "1", "2")
+    assert status == 0
+    assert "RESPONSE OF TWO SENSORS" in out
+    assert max(map(len, out.splitlines())) <= 80
+    told = found(capsysbinary, *WITH_CUT, "--compare", "1", "2")["comparisons"]
+    assert len(told) == 2
+    assert {told[0]["faster"], told[0]["slower"]} == {1, 2}
+    assert abs(told[0]["lag_s"]) < 0.03  # alike; one of them fires a third of a cycle later
+    _, out, _ = said(capsysbinary, *WITHOUT_CUT, "--compare", "1", "S-088", "--at", "20")
+    assert "nothing to compare" in out or "S-088" in out
+
+
+def test_a_moment_is_compared_even_where_no_cut_was(capsysbinary):
+    told = found(capsysbinary, *WITH_CUT, "--compare", "1", "2", "--at", "48.1")["comparisons"]
+    assert len(told) == 1
+    assert told[0]["t_s"] == pytest.approx(48.1, abs=0.02)
+    assert told[0]["explained"] > 0.9
+
+
+def test_the_filter_that_is_told_is_used(capsysbinary):
+    told = found(capsysbinary, *WITH_CUT, "--filter", "0.02")
+    nodes = told["cuts"][0]["lean"]["nodes"]
+    assert [node["filter_s"] for node in nodes] == pytest.approx([0.02] * 6, rel=0.02)
+
+
+USELESS = [
+    (["--compare", "1", "1"], "one sensor twice"),
+    (["--compare", "1", "17"], "no such sensor"),
+    (["--at", "4"], "--compare"),
+    (["--compare", "1", "2", "--at", "4", "--from", "5"], "before --from"),
+    (["--air", "25"], "C/RH"),
+    (["--air", "25/x"], "C/RH"),
+    (["--air", "25/160"], "relative humidity"),
+    (["--filter", "3"], "0.001 to 0.2"),
+    (["--from", "900"], "no frame"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "words"), USELESS, ids=[" ".join(a) for a, _ in USELESS])
+def test_what_cannot_be_done_is_said_in_one_line(capsysbinary, arguments, words):
+    status, out, err = said(capsysbinary, *WITH_CUT, *arguments)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert words in err

@@ -1,0 +1,140 @@
+"""Fits of steps against scipy's step responses and scipy's own least squares."""
+
+import numpy as np
+import pytest
+import scipy.optimize
+import scipy.signal
+from gas_steps import t63
+
+from mixmon.findings.lag_shape import step_answer, time_63
+from mixmon.findings.least_squares import Known, Limits, Samples, solve
+from mixmon.findings.step_fit import Prior, fit_steps
+
+T = np.arange(-0.25, 1.5, 0.01)
+PAIRS = [(0.085, 0.020), (0.3, 0.02), (0.02, 0.085), (0.05, 0.05), (0.012, 0.005)]
+
+
+def two_lags(t, dead, tau, still):
+    """The step response by partial fractions of scipy."""
+    residues, poles, _ = scipy.signal.residue([1.0], np.polymul([tau, 1.0], [still, 1.0]) @ np.eye(3))
+    late = np.maximum(t - dead, 0.0)[:, None]
+    return np.sum((residues / poles) * (np.exp(poles * late) - 1.0), axis=1).real
+
+
+@pytest.mark.parametrize(("tau", "still"), PAIRS)
+def test_the_answer_of_two_lags_is_scipys(tau, still):
+    system = scipy.signal.TransferFunction([1.0], np.polymul([tau, 1.0], [still, 1.0]))
+    t = np.linspace(0.0, 1.0, 401)
+    expected = scipy.signal.step(system, T=t)[1]
+    assert step_answer(t, tau, still).share == pytest.approx(expected, abs=4e-4)
+    assert float(time_63(tau, still)) == pytest.approx(t63(tau, still), abs=1e-4)
+
+
+@pytest.mark.parametrize(("tau", "still"), PAIRS)
+def test_slopes_are_the_differences_of_answers(tau, still):
+    t, small = np.linspace(0.003, 1.0, 200), 1e-6
+    answer = step_answer(t, tau, still)
+    if tau == still:  # moved apart inside: a difference across that jump says nothing
+        tau = still * 1.001
+    for name, nudged in (
+        ("by_t", step_answer(t + small, tau, still)),
+        ("by_tau", step_answer(t, tau + small, still)),
+        ("by_filter", step_answer(t, tau, still - small)),
+    ):
+        sign = -1.0 if name == "by_filter" else 1.0
+        difference = sign * (nudged.share - step_answer(t, tau, still).share) / small
+        assert getattr(answer, name) == pytest.approx(difference, abs=2e-2 * np.abs(difference).max())
+
+
+def test_levels_and_times_of_clean_steps_come_back():
+    truth = [
+        (-3.0, 24.0, 0.045, 0.085, 0.020),
+        (0.5, 20.2, 0.08, 0.30, 0.025),
+        (20.7, -20.0, 0.03, 0.11, 0.015),
+    ]
+    y = np.stack([a + h * two_lags(T, d, tau, f) for a, h, d, tau, f in truth], axis=1)
+    fit = fit_steps(Samples(np.repeat(T[:, None], 3, axis=1), y, np.ones(y.shape, bool)))
+    for j, (level, height, dead, tau, still) in enumerate(truth):
+        assert fit.before[j] == pytest.approx(level, abs=0.01)
+        assert fit.after[j] == pytest.approx(level + height, abs=0.08)
+        assert fit.dead_s[j] == pytest.approx(dead, abs=0.002)
+        assert fit.tau_s[j] == pytest.approx(tau, rel=0.02)
+        assert fit.t63_s[j] == pytest.approx(t63(tau, still), rel=0.015)
+
+
+def test_the_optimum_is_the_one_scipy_finds():
+    rng = np.random.default_rng(3)
+    y = -3.0 + 24.0 * two_lags(T, 0.04, 0.09, 0.02) + 0.3 * rng.standard_normal(len(T))
+    filter_s = Prior(0.020, 1e-4)
+    fit = fit_steps(Samples(T[:, None], y[:, None], np.ones((len(T), 1), bool)), filter_s)
+
+    def residual(theta):
+        return y - theta[0] - theta[1] * two_lags(T, theta[2], theta[3], 0.020)
+
+    scale = 1.4826 * np.median(np.abs(residual((-3.0, 24.0, 0.04, 0.09))))
+    found = scipy.optimize.least_squares(
+        residual, (-3.0, 24.0, 0.04, 0.09), loss="huber", f_scale=1.345 * scale, x_scale=(1, 1, 0.01, 0.01)
+    )
+    assert fit.dead_s[0] == pytest.approx(found.x[2], abs=1.5e-4)
+    assert fit.tau_s[0] == pytest.approx(found.x[3], abs=1.5e-4)
+
+
+def test_intervals_cover_the_truth_as_often_as_they_say():
+    # three hundred sensors, noise with the correlation of a lag of 50 ms; own count of the covered ones
+    rng, n = np.random.default_rng(11), 300
+    white = rng.standard_normal((len(T) + 100, n))
+    keep = np.exp(-0.01 / 0.05)
+    noise = scipy.signal.lfilter([np.sqrt(1 - keep**2)], [1, -keep], white, axis=0)[100:]
+    y = (-3.0 + 24.0 * two_lags(T, 0.05, 0.09, 0.02))[:, None] + 0.5 * noise
+    fit = fit_steps(Samples(np.repeat(T[:, None], n, axis=1), y, np.ones(y.shape, bool)), blur=0.0)
+    for found, true, sd in ((fit.t63_s, t63(0.09, 0.02), fit.t63_sd), (fit.dead_s, 0.05, fit.dead_sd)):
+        inside = np.abs(found - true) <= 1.96 * sd
+        assert 0.90 <= inside.mean() <= 0.99
+
+
+def test_wild_samples_hardly_move_a_fit():
+    clean = (
+        -3.0 + 24.0 * two_lags(T, 0.05, 0.09, 0.02) + 0.05 * np.random.default_rng(2).standard_normal(len(T))
+    )
+    spoiled = clean.copy()
+    spoiled[[60, 95, 120]] += (15.0, -20.0, 9.0)
+    y = np.stack([clean, spoiled], axis=1)
+    fit = fit_steps(Samples(np.repeat(T[:, None], 2, axis=1), y, np.ones(y.shape, bool)))
+    assert fit.t63_s[1] == pytest.approx(fit.t63_s[0], rel=0.02)
+
+
+def test_a_clipped_step_needs_its_level_told_and_then_gives_the_time():
+    y = np.minimum(-3.0 + 23.7 * two_lags(T, 0.05, 0.09, 0.02), 15.0)
+    used = (y < 14.9)[:, None]
+    fit = fit_steps(Samples(T[:, None], y[:, None], used), after=Prior(20.6, 0.4))
+    assert fit.t63_s[0] == pytest.approx(t63(0.09, 0.02), rel=0.05)
+
+
+def test_too_few_samples_or_no_step_give_nothing():
+    y = np.stack([np.full(len(T), 3.0), two_lags(T, 0.05, 0.09, 0.02)], axis=1)
+    used = np.ones(y.shape, bool)
+    used[11:, 1] = False
+    fit = fit_steps(Samples(np.repeat(T[:, None], 2, axis=1), y, used))
+    assert np.isnan(fit.t63_s).all()
+    assert fit.samples.tolist() == [0, 0]
+
+
+def test_a_straight_line_is_fitted_as_by_the_textbook():
+    # two parameters, no prior of weight: numpy's polyfit is the judge, of the covariance too
+    rng = np.random.default_rng(7)
+    x = np.linspace(0.0, 1.0, 400)
+    y = 1.0 + 2.0 * x + 0.1 * rng.standard_normal(len(x))
+    slopes = np.repeat(np.stack([np.ones_like(x), x], axis=1)[:, None], 1, axis=1)
+    wide = Limits(np.full(2, -np.inf), np.full(2, np.inf), np.full(2, np.inf))
+    found = solve(
+        lambda theta: (theta[:, 0] + theta[:, 1] * x[:, None], slopes),
+        Samples(x[:, None], y[:, None], np.ones((len(x), 1), bool)),
+        np.zeros((1, 2)),
+        [Known(np.array([1.0, 0.0]), 0.0, 1e6)],
+        wide,
+        alike=0,
+        coarse=10.0,  # nothing is wild: plain least squares
+    )
+    (slope, level), covariance = np.polyfit(x, y, 1, cov=True)
+    assert found.theta[0] == pytest.approx([level, slope], abs=1e-6)
+    assert found.sd(np.array([0.0, 1.0]))[0] == pytest.approx(np.sqrt(covariance[0, 0]), rel=0.1)

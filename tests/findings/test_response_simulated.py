@@ -1,0 +1,120 @@
+"""The whole way from frames on the bus to response and delay, judged by the simulator's truth."""
+
+import numpy as np
+import pytest
+
+from mixmon.findings.response_review import review_response
+from mixmon.messages.bind import bind
+from mixmon.messages.find import load_databases
+from mixmon.pipeline import Pipeline
+from mixmon.simulate.lag import step_time_s
+from mixmon.simulate.load import load_scenario
+from mixmon.simulate.run import simulate
+from mixmon.simulate.truth_cells import Cell, CellTruth
+
+PATTERNS = """
+format = 1
+based_on = "plain"
+name = "Patterns"
+[[profile]]
+kind = "start"
+name = "idle"
+rpm = 1000
+load = 3
+seconds = 24
+[[profile]]
+kind = "pattern"
+rpm = 1000
+load = 3
+seconds = 24
+hold_s = 0.8
+[[profile]]
+kind = "pattern"
+rpm = 2000
+load = 10
+seconds = 20
+[[profile]]
+kind = "pattern"
+rpm = 6000
+load = 100
+seconds = 20
+"""
+
+
+def reviewed(name, seed, duration=None):
+    simulation = simulate(load_scenario(name), seed=seed, duration=duration)
+    binding = bind(simulation.session, load_databases(simulation.session))
+    pipeline = Pipeline(binding)
+
+    def blocks():
+        for frames in simulation:
+            yield from pipeline.feed(frames)
+        yield from pipeline.flush()
+
+    return review_response(binding, blocks()), simulation
+
+
+def true_times(simulation, way):
+    scenario, order = simulation.world.scenario, simulation.world.cylinder_of
+    taus = getattr(scenario.sensors, f"{way}_s")
+    return [step_time_s(taus[i], scenario.controllers.filter_s) for i in order]
+
+
+@pytest.fixture(scope="module", params=[907, 908], ids="seed {}".format)
+def short(request):
+    return reviewed("alder8-short", request.param)
+
+
+def test_one_cut_tells_every_sensor_within_ten_per_cent(short):
+    review, simulation = short
+    assert len(review.cuts) == 1  # the second one ends with the engine
+    for way in ("lean", "rich"):
+        times = [getattr(one, way) for one in review.sensors]
+        assert [one.cuts for one in times] == [1] * 8
+        assert [one.t63_s for one in times] == pytest.approx(true_times(simulation, way), rel=0.07)
+        assert all(one.half_s < 0.12 * one.t63_s for one in times)
+
+
+def test_the_old_sensor_is_flagged_and_no_other(short):
+    review, _ = short
+    (old,) = (one for one in review.sensors if one.flags)
+    assert old.sensor == "S-088"
+    assert {"slow", "slower lean-going", "low in air", "slow to warm up"} <= set(old.flags)
+    assert old.uneven == pytest.approx(0.3207 / 0.2410, rel=0.1)  # 300 against 220 ms behind 20 ms of filter
+    assert old.air_to_peers_percent == pytest.approx(-1.9, abs=0.15)
+
+
+def test_the_delay_of_every_cell_is_within_twenty_milliseconds(short):
+    # no fuel steps in this log: one cut and the return of the fuel tell it for the whole map
+    review, simulation = short
+    assert review.refusal == ""
+    for cell in review.cells:
+        truth = CellTruth(simulation.world, Cell(cell.rpm, cell.load, ())).dead_delays().mean()
+        assert abs(cell.dead_s - truth) < max(cell.dead_half_s, 0.020)
+        if (cell.rpm, cell.load) in {(4000, 35), (6000, 100), (7000, 100)}:
+            assert abs(cell.dead_s - truth) < 0.010
+
+
+def test_patterns_tell_the_delay_from_idle_to_full_load(tmp_path):
+    path = tmp_path / "patterns.toml"
+    path.write_text(PATTERNS)
+    review, simulation = reviewed(path, 911, 86.0)
+    assert [(round(p.rpm, -1), round(p.load)) for p in review.points] == [(1000, 3), (2000, 10), (6000, 100)]
+    for point in review.points:
+        truth = CellTruth(simulation.world, Cell(point.rpm, point.load, ())).dead_delays()
+        assert abs(point.dead_s - truth.mean()) < min(0.020, 2.5 * point.dead_sd)
+        known = np.isfinite(point.fit.dead_s)
+        assert known.sum() >= 7
+        late = np.abs(point.fit.dead_s - truth)[known]
+        assert np.median(late) < 0.020
+    assert [one.lean.t63_s for one in review.sensors] == pytest.approx(
+        true_times(simulation, "lean"), rel=0.15
+    )
+    assert not any(one.flags for one in review.sensors)
+
+
+def test_without_cut_and_steps_no_delay_is_told():
+    review, _ = reviewed("plain", 905, 60.0)
+    assert (review.cuts, review.points, review.model) == ((), (), None)
+    assert "never moved" in review.refusal
+    assert "random pattern" in review.refusal
