@@ -26,13 +26,15 @@ if TYPE_CHECKING:
         UsageError,
     )
     from mixmon.findings.balance import Balance
-    from mixmon.run import Run, balance, read_run
+    from mixmon.findings.event import Event
+    from mixmon.run import Run, balance, events, read_run
     from mixmon.session.load import load_session
     from mixmon.session.model import Session
 
 __all__ = [
     "Balance",
     "DefinitionError",
+    "Event",
     "MixmonError",
     "OutputError",
     "RangeError",
@@ -42,15 +44,18 @@ __all__ = [
     "SourceError",
     "UsageError",
     "balance",
+    "events",
     "load_session",
     "read_run",
 ]
 
 _HOME = {
     "Balance": "mixmon.findings.balance",
+    "Event": "mixmon.findings.event",
     "Run": "mixmon.run",
     "Session": "mixmon.session.model",
     "balance": "mixmon.run",
+    "events": "mixmon.run",
     "load_session": "mixmon.session.load",
     "read_run": "mixmon.run",
 }

@@ -9,7 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from mixmon.errors import SourceError, UsageError
+from mixmon.findings.assumed_lag import Lags
 from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.findings.event import Event
+from mixmon.findings.excursions import find_events
 from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.frames.logs import LogSource, open_log
 from mixmon.frames.read_report import Loss, Reject
@@ -294,3 +297,24 @@ def balance(run: Run, against: str = "peers") -> Balance:
     for block in run:
         stage.feed(block)
     return stage.result(against, (*run.binding.gaps, *run.log.absent))
+
+
+def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:
+    """What happened in a run, in order of time; see `Event`.
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/alder8.toml")
+    >>> found = mixmon.events(mixmon.read_run(session, "examples/alder8_short.log.gz"))
+    >>> [(e.cylinders[0], e.evidence["missed_cycles"]) for e in found if e.kind == "misfire"][0]
+    (7, 5)
+
+    Args:
+        run: from `read_run`; it is read to its end.
+        lag_s: sensor lag in seconds, for all cylinders or by cylinder; 0.105 where not known. A pair
+            is lean-going and rich-going.
+
+    Raises:
+        UsageError: an impossible lag.
+        SourceError: a log cannot be read.
+    """
+    return find_events(run.session, run.binding.fuel, run, lag_s)

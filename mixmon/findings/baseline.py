@@ -50,8 +50,8 @@ _FEWEST_BEATS = 3  # of a window
 
 _CYCLE_NOISE = 0.32  # oxygen percent: 1.5 % of fuel from cycle to cycle, common practice, no source
 _WHITE_NOISE = 0.07  # oxygen percent: 0.003 lambda, common practice, no source
-_SIGMAS = 5.8
-_QUIETEST, _UNPROVED = 0.8, 1.2  # noise over the typical: never taken for less; while little was seen
+_SIGMAS = 6.0
+_QUIETEST, _UNPROVED = 1.0, 1.25  # noise over the typical: never taken for less; while little was seen
 _PROVED_BEATS = 20
 _NOISIEST, _FEWEST_PEERS = 1.7, 3
 """A node is not taken for noisier than so many times its peers: it is one that misfires on and on."""

@@ -102,10 +102,11 @@ class Excursions:
         cut, cuts = self._cuts.feed(settled)
         yield from cuts
         for spike in self._spikes.feed(settled, cut):
-            if not (spike.after_cut or spike.before_cut):
+            if not (spike.after_cut or spike.before_cut or spike.stopping):
                 yield from self._alone(spike)
         for spike in self._common.feed(settled, cut):
-            yield from self._all(spike)
+            if not spike.stopping:
+                yield from self._all(spike)
         yield from self._together(int(settled.rows["t"][-1]), last=settled.last)
 
     def _alone(self, spike: Spike) -> Iterator[Event]:

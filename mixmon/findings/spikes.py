@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.baseline import Settled
+from mixmon.findings.observed import TURNING_RPM
 from mixmon.findings.pulses import noise_of
 from mixmon.findings.recent import Recent
 from mixmon.mixture.align import GRID_NS
@@ -56,6 +57,7 @@ class Spike:
     speed_at      row of `speed` at which the bump begins
     top_rpm       highest speed of the stretch so far
     common_rise   highest common movement near the beginning, oxygen percent
+    stopping      True where the engine stands before the window ends
     open_end      True where the rows end before the bump does
     asked         True where a target was known at the beginning
     """
@@ -84,6 +86,7 @@ class Spike:
     speed_at: int
     top_rpm: float
     common_rise: float
+    stopping: bool
     open_end: bool
     asked: bool
 
@@ -199,6 +202,7 @@ class SpikeSearch:
             speed_at=begin - speed_from,
             top_rpm=float(self._recent.rows("top_rpm", begin, begin + 1)[0]),
             common_rise=float(common.max()),
+            stopping=bool((self._recent.rows("rpm", begin, after) < TURNING_RPM).any()),
             open_end=end == self._recent.end,
             asked=bool(self._column("asked", node, begin, begin + 1)[0]),
             **own,

@@ -1,0 +1,182 @@
+"""Events as JSON and as text."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from mixmon.findings.event import NOT_FUELLING, Event, Kind, Value
+from mixmon.report.balance import log_json, log_text
+from mixmon.report.table import Column, table
+from mixmon.report.text import counted, paragraph, title
+from mixmon.report.units import Unit
+from mixmon.run import Run
+
+_ALL = "all"
+_COUNTED = {Kind.NODE_SILENT: "silent node"}
+"""Kinds whose own words cannot be counted."""
+
+Evidence = Mapping[str, Value]
+
+
+def events_json(events: Sequence[Event], run: Run) -> Mapping[str, Any]:
+    """The fields of `mixmon events --json`, in their order.
+
+    session, log   as for the balance
+    events         one an entry, in order of time:
+        t_s           from the log's first frame; when the sensor shows it, its lag taken off
+        kind          a word of `findings.event.Kind`
+        cylinder      null where several or all are concerned
+        cylinders, positions   all of them
+        peak_lambda   reading furthest from what was expected; null where there is none
+        duration_s
+        rpm, load     when the gas left the valve; null where not known
+        evidence      what speaks for the kind, units in the names
+    notes          what could not be done, in words
+    """
+    return {
+        "session": run.session.name or str(run.session.path or ""),
+        "log": log_json(run.log),
+        "events": [_event_json(event, run) for event in events],
+        "notes": _notes(run),
+    }
+
+
+def _event_json(event: Event, run: Run) -> Mapping[str, Any]:
+    alone = not event.all_nodes and len(event.nodes) == 1
+    return {
+        "t_s": round(_seconds(event, run), 6),
+        "kind": str(event.kind),
+        "cylinder": event.cylinders[0] if alone else None,
+        "cylinders": event.cylinders,
+        "positions": [run.session.chain.nodes[i].position for i in event.nodes],
+        "peak_lambda": event.peak_lambda,
+        "duration_s": round(event.duration_ns / 1e9, 6),
+        "rpm": event.rpm,
+        "load": event.load,
+        "evidence": event.evidence,
+    }
+
+
+def _seconds(event: Event, run: Run) -> float:
+    return (event.t - (run.log.first_ns or 0)) / 1e9
+
+
+def _notes(run: Run) -> list[str]:
+    return [*run.binding.gaps, *run.log.absent]
+
+
+def events_text(events: Sequence[Event], run: Run, unit: Unit) -> str:
+    """The events for a terminal of 80 columns."""
+    parts = [title("EVENTS", run.session.name) + log_text(run.log)]
+    if events:
+        parts.append(_counts(events) + _table(events, run, unit))
+    else:
+        parts.append("no event found\n")
+    closing = []
+    if any(event.kind in NOT_FUELLING for event in events):
+        closing.append(
+            "What a sensor reads around misfires and cuts is not a fuelling figure: a charge that did not "
+            "burn reads lean whatever its mixture. Find the spark before adding fuel."
+        )
+    closing += [f"note: {note}" for note in _notes(run)]
+    parts.append("".join(map(paragraph, closing)))
+    return "\n".join(part for part in parts if part)
+
+
+def _counts(events: Sequence[Event]) -> str:
+    count = Counter(event.kind for event in events)
+    return paragraph(", ".join(counted(count[k], _COUNTED.get(k, k.value)) for k in Kind if count[k]))
+
+
+def _table(events: Sequence[Event], run: Run, unit: Unit) -> str:
+    columns = [
+        Column("t s", 2),
+        Column("what", left=True),
+        Column("cyl", left=True),
+        Column(unit.heading, unit.decimals),
+        Column("for s", 2),
+        Column("rpm"),
+        Column("load"),
+        Column("evidence", left=True, wraps=True),
+    ]
+    rows = [
+        (
+            _seconds(event, run),
+            str(event.kind),
+            _ALL if event.all_nodes else ",".join(map(str, event.cylinders)),
+            unit.of(event.peak_lambda) if math.isfinite(event.peak_lambda) else None,
+            event.duration_ns / 1e9,
+            event.rpm,
+            event.load,
+            _words(event),
+        )
+        for event in events
+    ]
+    return table(columns, rows)
+
+
+def _words(event: Event) -> str:
+    """The evidence in short."""
+    say = _SAID.get(event.kind)
+    return "" if say is None else say(event.evidence)
+
+
+def _misfire(e: Evidence) -> str:
+    least, most = e.get("missed_cycles_least"), e.get("missed_cycles_most")
+    by_area = f", {least} to {most} by area" if least != most else ""
+    shape = "" if e["shape"] == "single" else f" {e['shape']}"
+    return f"{counted(_whole(e['missed_cycles']), 'cycle')}{shape}{by_area}; before {e['lambda_before']}"
+
+
+def _mixture(e: Evidence) -> str:
+    many = _whole(e["other_cylinders"])
+    others = f"; {counted(many, 'other cylinder')} too" if many else ""
+    return f"gas {e['pulse_lambda']} for {e['gas_s']:.2f} s; before {e['lambda_before']}{others}"
+
+
+def _cut(e: Evidence) -> str:
+    told = "told by the engine" if e["told_by_engine"] else "by the gas, not told"
+    return f"{told}; bank {e['bank']}" if e.get("bank") else told
+
+
+def _tip(e: Evidence) -> str:
+    return (
+        f"throttle {e['from_opening_percent']:.0f} to {e['to_opening_percent']:.0f} %; "
+        f"cylinder {e['worst_cylinder']} off {e['worst_lambda_off']:+.3f}"
+    )
+
+
+def _silent(e: Evidence) -> str:
+    supply = "" if e["supply_v"] is None else f"supply {e['supply_v']:.1f} V"
+    return supply if e["ended"] else f"{supply}; to the end".lstrip("; ")
+
+
+def _reset(e: Evidence) -> str:
+    said = [_silent(e), "counted by the node" if e.get("started_again") else ""]
+    return "; ".join(part for part in said if part)
+
+
+def _drop_out(e: Evidence) -> str:
+    return "; ".join(part for part in (str(e.get("why", "not ready")), _silent(e)) if part)
+
+
+_SAID: dict[Kind, Callable[[Evidence], str]] = {
+    Kind.MISFIRE: _misfire,
+    Kind.LEAN_EXCURSION: _mixture,
+    Kind.RICH_EXCURSION: _mixture,
+    Kind.FUEL_CUT: _cut,
+    Kind.SPARK_CUT: _cut,
+    Kind.TIP_IN: _tip,
+    Kind.TIP_OUT: _tip,
+    Kind.NODE_SILENT: _silent,
+    Kind.NODE_RESET: _reset,
+    Kind.SENSOR_DROP_OUT: _drop_out,
+}
+
+
+def _whole(value: Value) -> int:
+    assert isinstance(value, int)
+    return value
