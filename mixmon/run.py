@@ -12,7 +12,7 @@ from mixmon.errors import SourceError, UsageError
 from mixmon.findings.assumed_lag import Lags
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
-from mixmon.findings.excursions import find_events
+from mixmon.findings.excursions import Excursions, find_events
 from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.frames.logs import LogSource, open_log
 from mixmon.frames.read_report import Loss, Reject
@@ -294,8 +294,11 @@ def balance(run: Run, against: str = "peers") -> Balance:
             "add one, or use --against peers"
         )
     stage = BalanceStage(run.session, run.left_out)
+    excursions = Excursions(run.session, run.binding.fuel)
     for block in run:
         stage.feed(block)
+        stage.heed(excursions.feed(block))
+    stage.heed(excursions.flush())
     return stage.result(against, (*run.binding.gaps, *run.log.absent))
 
 

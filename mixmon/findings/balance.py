@@ -6,21 +6,25 @@ Cells first (`cells`), then one need a cylinder from the cells that may be used 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.findings.assumed_lag import Lags, node_lags
 from mixmon.findings.cells import CellResult, JudgedCells
 from mixmon.findings.combine import Combined, combine
-from mixmon.findings.dwell import Dwell
+from mixmon.findings.dwell import MASKED, Dwell
+from mixmon.findings.event import Event
+from mixmon.findings.mask import Mask
+from mixmon.findings.misfire_share import MisfireShare, misfire_shares
 from mixmon.findings.series import Estimate
 from mixmon.findings.spread import Spread, predicted_spread, spread
 from mixmon.findings.trimming import TrimPlan, plan_trims
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell, Steady
-from mixmon.session.model import Session
+from mixmon.session.model import Node, Session
 
 SCALE_PERCENT = 20.0
 """Whole engine against target from which a wrong scale is likelier than such a mixture."""
@@ -86,6 +90,30 @@ class BankNeed:
 
 
 @dataclass(frozen=True, slots=True)
+class MisfireEffect:
+    """What misfire does to one cylinder's trim: its share of the time used, and the numbers with it counted.
+
+    events, missed_cycles  found in that time
+    share_percent          of the cylinder's cycles
+    left_out_s             around misfires and cuts
+    lean_percent           by how much the missed cycles would raise the mean reading, least and most
+    needs_percent, trim_new_percent            as offered, with the misfire left out
+    needs_counted_percent, trim_counted_percent  with it counted; NaN where no trim could be made
+    """
+
+    cylinder: int
+    events: int
+    missed_cycles: int
+    share_percent: float
+    left_out_s: float
+    lean_percent: Interval
+    needs_percent: float
+    needs_counted_percent: float
+    trim_new_percent: float
+    trim_counted_percent: float
+
+
+@dataclass(frozen=True, slots=True)
 class Balance:
     """The whole result. `withheld` says why no trims are offered; empty when they are."""
 
@@ -99,6 +127,7 @@ class Balance:
     predicted_by_cell: tuple[tuple[Cell, Spread], ...]
     withheld: tuple[str, ...]
     notes: tuple[str, ...]
+    misfires: tuple[MisfireEffect, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,21 +147,36 @@ class Dwelling:
 
 
 class BalanceStage:
-    """Feed it every CylinderBlock of a run (or of several); ask `result` at the end, or meanwhile."""
+    """Feed it every CylinderBlock of a run (or of several); ask `result` at the end, or meanwhile.
 
-    def __init__(self, session: Session, left_out: frozenset[int] = frozenset()) -> None:
+    Events that `Excursions` finds in the same rows are given to `heed`, whenever they are known.
+
+    Args:
+        session: whose nodes the rows are of.
+        left_out: cylinders that shall not be counted.
+        lag_s: sensor lag for all cylinders or by cylinder; see `assumed_lag`.
+    """
+
+    def __init__(
+        self, session: Session, left_out: frozenset[int] = frozenset(), lag_s: Lags | None = None
+    ) -> None:
         self.session = session
+        self._mask = Mask(node_lags(session.chain.nodes, lag_s).max(axis=0), session.engine.strokes)
         self._nodes = session.chain.nodes
         self._left_out = np.array([bool(left_out & set(n.cylinders)) for n in self._nodes])
         self._steady = Steady(session.axes, session.validity)
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
         self._weights = np.array([float(len(n.cylinders)) for n in self._nodes])
-        self._cells = JudgedCells(self._dwell, self._weights, ~self._left_out)
+        self._cells = JudgedCells(self._dwell, self._weights, ~self._left_out, self._mask)
 
     def feed(self, block: CylinderBlock) -> None:
         """Take rows of one stretch of time."""
         self._dwell.feed(block, self._steady.feed(block))
+
+    def heed(self, events: Iterable[Event]) -> None:
+        """Leave out what was read around misfires and cuts, counted already or still to come."""
+        self._mask.add(events)
 
     def result(self, against: str = "peers", gaps: tuple[str, ...] = ()) -> Balance:
         """What the rows so far say.
@@ -148,7 +192,7 @@ class BalanceStage:
         """As `result`, for a screen: at a cost that does not grow with the time watched.
 
         A cell is judged anew once it has grown by `PATIENCE` of itself, and `predicted_by_cell`,
-        which takes thousands of draws a cell, is left empty.
+        which takes thousands of draws a cell, is left empty, and so are `misfires`.
         """
         return self._report(against, PATIENCE).build(gaps, by_cell=False)
 
@@ -165,8 +209,47 @@ class BalanceStage:
 
     def _report(self, against: str, patience: float) -> _Report:
         cells = self._cells.results(patience)
-        combined = combine([c for c in cells if self.used(c.cell)], self._weights)
-        return _Report(self, against, cells, combined, plan_trims(self.session, combined.peers))
+        used = [c for c in cells if self.used(c.cell)]
+        combined = combine(used, self._weights)
+        shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
+        plan = plan_trims(self.session, combined.peers, self._misfire_blocks(shares))
+        effects = self._effects(shares, used, combined, plan) if shares and not patience else ()
+        return _Report(self, against, cells, combined, plan, misfires=effects)
+
+    def _misfire_blocks(self, shares: list[MisfireShare]) -> tuple[str, ...]:
+        """Why no trims are offered: misfire that is frequent."""
+        return tuple(
+            f"misfire in the data: cylinder {_cylinders(self._nodes[s.node])} {s.events} times in "
+            f"{s.steady_s:.0f} s used, {100 * s.share:.1f} % of its cycles, which alone read "
+            f"{s.lean_percent[0]:.1f} to {s.lean_percent[1]:.1f} % lean; mend the spark before adding fuel"
+            for s in shares
+            if s.frequent
+        )
+
+    def _effects(
+        self, shares: list[MisfireShare], used: list[CellResult], combined: Combined, plan: TrimPlan
+    ) -> tuple[MisfireEffect, ...]:
+        """The nodes that misfired, with needs and trims as they would be with the misfire counted."""
+        counted = combine(
+            [self._cells.with_misfires(c.cell) if c.masked_s.any() else c for c in used], self._weights
+        )
+        wrong = plan_trims(self.session, counted.peers)
+        return tuple(
+            MisfireEffect(
+                cylinder=cylinder,
+                events=s.events,
+                missed_cycles=s.cycles,
+                share_percent=100 * s.share,
+                left_out_s=s.masked_s,
+                lean_percent=s.lean_percent,
+                needs_percent=percent(combined.peers[s.node].mean),
+                needs_counted_percent=percent(counted.peers[s.node].mean),
+                trim_new_percent=plan.new[cylinder - 1],
+                trim_counted_percent=wrong.new[cylinder - 1],
+            )
+            for s in shares
+            for cylinder in self._nodes[s.node].cylinders
+        )
 
     def used(self, number: int) -> bool:
         """False where readings are shown but never trimmed by.
@@ -181,9 +264,14 @@ class BalanceStage:
             return True
         return not (cell.rpm < mask.rpm_below and cell.load < mask.load_below)
 
-    def left_out_s(self) -> list[dict[str, float]]:
-        """For every node, seconds that were not counted, by reason."""
-        return self._dwell.left_out_s()
+    def left_out_s(self, cells: Sequence[CellResult]) -> list[dict[str, float]]:
+        """For every node, seconds that were not counted, by reason; `cells` are all results so far."""
+        seconds = self._dwell.left_out_s()
+        masked = sum((c.masked_s for c in cells), np.zeros(len(self._nodes)))
+        return [
+            {**reasons, **({MASKED: round(float(m), 2)} if m else {})}
+            for reasons, m in zip(seconds, masked, strict=True)
+        ]
 
 
 def percent(x: float) -> float:
@@ -196,6 +284,10 @@ def half_percent(e: Estimate) -> float:
     return 100.0 * float(np.exp(e.mean) * np.sinh(e.half))
 
 
+def _cylinders(node: Node) -> str:
+    return " and ".join(map(str, node.cylinders))
+
+
 class _Report:
     """Turns nodes into cylinders, ln into percent, and facts into flags and notes."""
 
@@ -206,12 +298,15 @@ class _Report:
         cells: list[CellResult],
         combined: Combined,
         plan: TrimPlan,
+        *,
+        misfires: tuple[MisfireEffect, ...],
     ) -> None:
         self._session, self._grid = stage.session, stage.grid
         self._against, self._cells, self._combined, self._plan = against, cells, combined, plan
         self._used = [stage.used(c.cell) for c in cells]
         self._needs = combined.peers if against == "peers" else combined.target
-        self._left_out = stage.left_out_s()
+        self._left_out = stage.left_out_s(cells)
+        self._misfires = misfires
 
     def build(self, gaps: tuple[str, ...], *, by_cell: bool = True) -> Balance:
         peers = self._combined.peers
@@ -229,6 +324,7 @@ class _Report:
             ),
             withheld=self._plan.withheld,
             notes=(*gaps, *self._plan.notes, *self._doubts()),
+            misfires=self._misfires,
         )
 
     def _node_of(self, cylinder: int) -> int | None:
@@ -284,10 +380,22 @@ class _Report:
         left, used = self._left_out[node], sum(c.usable_s[node] for c in self._cells)
         if left.get(SampleState.HELD.word, 0.0) > max(used, 1.0):
             flags.append("sends less often than its definition says: most readings count as held")
+        flags += self._misfired(cylinder)
         bursts = int(sum(c.outliers[node] for c in self._cells))
         if bursts:
             flags.append(f"{bursts} quarter second(s) of wild readings left out")
         return flags
+
+    def _misfired(self, cylinder: int) -> list[str]:
+        """Says what the misfire would have done to the trim, where that is half a step or more."""
+        effect = next((m for m in self._misfires if m.cylinder == cylinder), None)
+        if effect is None:
+            return []
+        said = f"misfire left out: {effect.missed_cycles} cycles in {effect.events} event(s)"
+        if abs(effect.needs_counted_percent - effect.needs_percent) < self._session.trims.step_percent / 2:
+            return [said]
+        needs = f"needs {effect.needs_percent:+.1f} % without, {effect.needs_counted_percent:+.1f} % with it"
+        return [f"{said}; {needs}"]
 
     def _doubts(self) -> list[str]:
         """What makes the whole result doubtful."""

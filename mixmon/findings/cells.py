@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.dwell import BATCH_ROWS, BATCH_S, BatchTable, Dwell
+from mixmon.findings.dwell import BATCH_NS, BATCH_ROWS, BATCH_S, BatchTable, Dwell
+from mixmon.findings.mask import Mask
 from mixmon.findings.medians import median_with_holes
 from mixmon.findings.series import NOTHING, Estimate, estimate, lag1
 from mixmon.findings.twoway import two_way
@@ -42,6 +43,7 @@ class CellResult:
     scatter   float64[n]  mean square of single rows about the mean
     at_rich, at_lean  float64[n]  share of time at a limit
     outliers  int64[n]  batches left out as outliers
+    masked_s  float64[n]  seconds left out around misfires and cuts
     """
 
     cell: int
@@ -54,6 +56,7 @@ class CellResult:
     at_rich: Floats
     at_lean: Floats
     outliers: NDArray[np.int64]
+    masked_s: Floats
 
     def censored(self, node: int) -> bool:
         """True where the node stood at a limit too often for a finite need."""
@@ -65,12 +68,14 @@ class JudgedCells:
 
     weights: float64[n], cylinders that each node speaks for.
     counted: bool[n], nodes that may be part of the reference.
+    mask: moments that are left out.
     """
 
-    def __init__(self, dwell: Dwell, weights: Floats, counted: NDArray[np.bool_]) -> None:
-        self._dwell = dwell
+    def __init__(self, dwell: Dwell, weights: Floats, counted: NDArray[np.bool_], mask: Mask) -> None:
+        self._dwell, self._mask = dwell, mask
         self._weights, self._counted = weights, counted
-        self._judged: dict[int, tuple[int, CellResult]] = {}  # by cell: batches then, and what they said
+        # by cell: batches and version of the mask then, and what they said
+        self._judged: dict[int, tuple[int, int, CellResult]] = {}
 
     def results(self, patience: float = 0.0) -> list[CellResult]:
         """Every cell that holds batches, in order of cell number.
@@ -81,24 +86,46 @@ class JudgedCells:
 
     def result(self, cell: int, patience: float = 0.0) -> CellResult:
         """One cell, which holds batches."""
-        count = self._dwell.counts[cell]
-        then, judged = self._judged.get(cell, (0, None))
-        if judged is None or count - then > patience * then:
-            judged = cell_result(cell, self._dwell.table(cell), self._weights, self._counted)
-            self._judged[cell] = count, judged
+        count, version = self._dwell.counts[cell], self._mask.version
+        then, masked_then, judged = self._judged.get(cell, (0, 0, None))
+        if judged is None or count - then > patience * then or self._newly_masked(cell, masked_then):
+            table = self._dwell.table(cell)
+            masked = self._mask.covers(table.t, BATCH_NS) if version else None
+            then, judged = count, cell_result(cell, table, self._weights, self._counted, masked)
+        self._judged[cell] = then, version, judged
         return judged
 
+    def with_misfires(self, cell: int) -> CellResult:
+        """One cell with everything counted that the mask leaves out."""
+        return cell_result(cell, self._dwell.table(cell), self._weights, self._counted)
 
-def cell_result(cell: int, table: BatchTable, weights: Floats, counted: NDArray[np.bool_]) -> CellResult:
+    def _newly_masked(self, cell: int, since: int) -> bool:
+        """Whether moments were added that meet the cell."""
+        if self._mask.version == since:
+            return False
+        return bool(self._mask.covers(self._dwell.table(cell).t, BATCH_NS, since).any())
+
+
+def cell_result(
+    cell: int,
+    table: BatchTable,
+    weights: Floats,
+    counted: NDArray[np.bool_],
+    masked: NDArray[np.bool_] | None = None,
+) -> CellResult:
     """What the batches of one cell say.
 
     weights: float64[n], cylinders that each node speaks for.
     counted: bool[n], nodes that may be part of the reference.
+    masked: bool[m, n], batches that are left out.
     """
+    hidden = np.zeros(table.y.shape, np.bool_) if masked is None else masked
     joined = table.visit[1:] == table.visit[:-1]
-    y = np.where(counted, table.y, np.nan)
+    y = np.where(counted & ~hidden, table.y, np.nan)
     target = np.where(counted, table.target, np.nan)
-    shares = [limit.mean(axis=0) / BATCH_ROWS for limit in (table.at_rich, table.at_lean)]
+    shares = [
+        np.where(hidden, 0, limit).mean(axis=0) / BATCH_ROWS for limit in (table.at_rich, table.at_lean)
+    ]
     y[:, shares[0] + shares[1] > CENSORED_SHARE] = np.nan
     few = np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES
     y[:, few] = np.nan
@@ -125,6 +152,7 @@ def cell_result(cell: int, table: BatchTable, weights: Floats, counted: NDArray[
         at_rich=shares[0],
         at_lean=shares[1],
         outliers=outlying.sum(axis=0),
+        masked_s=(hidden & np.isfinite(table.y)).sum(axis=0) * BATCH_S,
     )
 
 

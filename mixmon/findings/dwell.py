@@ -24,7 +24,8 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE
 
 BATCH_ROWS = 25
-BATCH_S = BATCH_ROWS * GRID_NS / 1e9
+BATCH_NS = BATCH_ROWS * GRID_NS
+BATCH_S = BATCH_NS / 1e9
 GUARD_BATCHES = 2
 
 _FEWEST_ROWS = 13  # of a batch, for a cylinder's mean to count
@@ -34,6 +35,7 @@ _MAD_TO_SIGMA = 1.4826
 
 NOT_STEADY = "not steady"
 WILD = "wild sample"
+MASKED = "misfire or cut"
 
 Floats = NDArray[np.float64]
 
@@ -42,6 +44,7 @@ Floats = NDArray[np.float64]
 class BatchTable:
     """m batches of one cell and n nodes, in order of time.
 
+    t       int64[m]       time of its first row, ns
     visit   int64[m]       batches of one visit follow each other without a pause
     y       float64[m, n]  mean ln lambda; NaN where too few rows were valid
     target  float64[m, n]  mean ln target, delay-aligned; NaN where not known
@@ -50,6 +53,7 @@ class BatchTable:
     at_rich, at_lean  uint8[m, n]  rows at a limit of the sensor's range
     """
 
+    t: NDArray[np.int64]
     visit: NDArray[np.int64]
     y: Floats
     target: Floats
@@ -134,13 +138,14 @@ class Dwell:
             self._wild += wild
 
 
-_FIELDS = ("visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
+_FIELDS = ("t", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Rows:
-    """Rows of one visit: ln lambda (NaN where not valid), ln target, at a limit."""
+    """Rows of one visit: time, ln lambda (NaN where not valid), ln target, at a limit."""
 
+    t: NDArray[np.int64]
     y: Floats
     target: Floats
     at_rich: NDArray[np.bool_]
@@ -149,13 +154,14 @@ class _Rows:
     @classmethod
     def none(cls, nodes: int) -> _Rows:
         number, claim = np.zeros((0, nodes)), np.zeros((0, nodes), np.bool_)
-        return cls(number, number, claim, claim)
+        return cls(np.zeros(0, np.int64), number, number, claim, claim)
 
     @classmethod
     def of(cls, block: CylinderBlock, valid: NDArray[np.bool_]) -> _Rows:
         lam = np.where(valid, block.lam, np.nan)
         target = block.shifted.get("target")
         return cls(
+            block.t,
             np.log(lam),
             np.full_like(lam, np.nan) if target is None else np.log(target),
             block.state == SampleState.AT_RICH_LIMIT,
@@ -187,6 +193,7 @@ def _reduce(rows: _Rows, visit: int) -> tuple[BatchTable, NDArray[np.int64]]:
     enough = count >= _FEWEST_ROWS
     mean = _mean(y, kept, count)
     table = BatchTable(
+        t=rows.t[::BATCH_ROWS].copy(),
         visit=np.full(len(y), visit),
         y=np.where(enough, mean, np.nan),
         target=_mean(target, kept, count),

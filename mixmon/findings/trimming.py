@@ -34,12 +34,14 @@ class TrimPlan:
     notes: tuple[str, ...]
 
 
-def plan_trims(session: Session, needs: tuple[Estimate, ...]) -> TrimPlan:
+def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[str, ...] = ()) -> TrimPlan:
     """Trims that make the cylinders alike and leave the engine's total fuel as it is.
 
     needs: ln lambda against peers, one a node. A cylinder that is not known keeps its trim. The
     known ones move by their needs drawn in to what can be told from noise (`drawn_in`); none of
     them is held fixed, or the others would have to carry the mean for it.
+
+    blocked: reasons for which no trims shall be offered, whatever the needs.
     """
     count = session.engine.cylinders
     held = session.trims.now_percent
@@ -48,7 +50,7 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...]) -> TrimPlan:
     need = _by_cylinder(session, needs)
     known = np.array([one is not None for one in need])
     flags = [_told(one) for one in need]
-    withheld = _reasons(need)
+    withheld = blocked + _reasons(need)
     exact, rounded = now.copy(), now.copy()
     if not withheld:
         try:

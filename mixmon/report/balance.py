@@ -41,6 +41,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
             {"rpm": cell.rpm, "load": cell.load, "value": s.value, "interval95": s.interval95}
             for cell, s in balance.predicted_by_cell
         ],
+        "misfires": balance.misfires,
         "withheld": balance.withheld,
         "notes": balance.notes,
     }
