@@ -1,5 +1,7 @@
 """Fuel cuts in rows made by scipy: edges, measures, refusals, and the law of chunks."""
 
+from functools import lru_cache
+
 import numpy as np
 import pytest
 from gas_steps import ROW_NS, SHOP_AIR, START_NS, block, commands, cut, gas, lagged, sampled, t63, uneven
@@ -21,6 +23,7 @@ NOISE = 0.03
 NODES = tuple(Node(j + 1, (j + 1,), f"S-{j + 1}") for j in range(4))
 
 
+@lru_cache
 def readings(seed=1, noise=NOISE, steps=((0.0, BURNT), (CUT_S, SHOP_AIR), (BACK_S, BURNT)), seconds=END_S):
     rng = np.random.default_rng(seed)
     out = []
@@ -176,9 +179,20 @@ def test_the_slow_uneven_sensor_is_flagged_and_no_other():
     assert abs(slow.lean.t63_s - t63(0.3, 0.02)) < slow.lean.half_s < 0.1 * slow.lean.t63_s
 
 
+def test_a_sensor_is_not_among_its_own_peers():
+    state = np.full((800, 4), SampleState.VALID, np.uint8)
+    state[:, 1:3] = SampleState.LEFT_OUT
+    first, _, _, last = found(rows(state=state))
+    assert last.times_peers == pytest.approx(last.t63_s / first.t63_s)
+    assert first.times_peers == pytest.approx(first.t63_s / last.t63_s)
+    assert last.left_out == {}
+
+
 def test_more_cuts_narrow_the_interval():
     once, often = found(rows(seed=1)), found(*(rows(seed=s) for s in range(1, 6)))
     assert often[0].lean.half_s < 0.75 * once[0].lean.half_s
+    # never below what a shape that is not quite two lags makes in all cuts alike
+    assert often[0].lean.half_s > 0.02 * often[0].lean.t63_s
 
 
 def test_air_is_judged_by_the_peers_and_by_the_damp_air_if_that_is_told():
