@@ -202,6 +202,7 @@ def test_no_window_is_anchored_on_the_way_to_where_the_engine_stays():
     # two per cent of load are allowed; the first rows are nearly that far below, and noise would do the rest
     made = rows(PATTERN, END_S, noise_percent=0.3, **PEERS)
     noise = 0.06 * np.random.default_rng(3).standard_normal(len(made))
+    noise[:700] = 0.0
     made.now["load"] = np.where(np.arange(len(made)) < 30, 16.16, 18.0 + noise)
     (point,), _ = measured(made)
     assert point.moves == 30
