@@ -20,7 +20,18 @@ from mixmon.errors import MixmonError, UsageError
 
 DONE, LIMIT_NOT_MET, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
-COMMANDS = ("demo", "verify", "census", "decode", "balance", "pulls", "response", "simulate", "convert")
+COMMANDS = (
+    "demo",
+    "verify",
+    "census",
+    "decode",
+    "balance",
+    "events",
+    "pulls",
+    "response",
+    "simulate",
+    "convert",
+)
 """In the order in which the work is done; each is the name of a module in this folder."""
 
 
