@@ -112,10 +112,9 @@ class ResponseReviewer:
             self._warm_up.seconds,
             self._expected_air,
         )
-        load_signal = next((n for n in ("throttle", "map_kpa") if n in self._binding.engine), None)
-        usable = load_signal is not None and "rpm" in self._binding.engine
-        measured = tuple(_measured(self._cuts, self._points)) if usable else ()
-        model = fit_delay(measured, layout_of(self._binding).geometry, load_signal or "throttle")
+        lacking = [name for name in ("rpm", self._load_signal) if name not in self._binding.engine]
+        measured = () if lacking else tuple(_measured(self._cuts, self._points))
+        model = fit_delay(measured, layout_of(self._binding).geometry, self._load_signal)
         return ResponseReview(
             cuts=tuple(self._cuts),
             unclear=self._response.unclear,
@@ -125,7 +124,7 @@ class ResponseReviewer:
             measured=measured,
             model=model,
             cells=() if model is None else tuple(self._cells(model, sensors)),
-            refusal="" if model else self._refusal(usable=usable),
+            refusal="" if model else self._refusal(lacking),
         )
 
     def _cells(self, model: DelayModel, sensors: Iterable[SensorResponse]) -> Iterable[CellDelay]:
@@ -140,15 +139,16 @@ class ResponseReviewer:
                     rpm, load, dead, 1.96 * sd, dead + middle, 1.96 * float(np.hypot(sd, 0.03 * middle))
                 )
 
-    def _refusal(self, *, usable: bool) -> str:
+    @property
+    def _load_signal(self) -> str:
+        """What the load axis, and so the load of every row, is."""
+        return self._binding.session.axes.load_signal
+
+    def _refusal(self, lacking: list[str]) -> str:
+        """Why there is no delay."""
         engine = self._binding.engine
-        if not usable:
-            lacking = " and ".join(
-                n
-                for n in ("rpm", "throttle or map_kpa")
-                if not any(word in engine for word in n.split(" or "))
-            )
-            return f"no delay: the session maps no {lacking}; add to [engine_signals]"
+        if lacking:
+            return f"no delay: the session maps no {' and no '.join(lacking)}; add to [engine_signals]"
         if "pulse_ms" not in engine and "target" not in engine:
             return "no delay: the session maps neither pulse_ms nor target; add one to [engine_signals]"
         if self._delay.refused:

@@ -118,3 +118,13 @@ def test_without_cut_and_steps_no_delay_is_told():
     assert (review.cuts, review.points, review.model) == ((), (), None)
     assert "never moved" in review.refusal
     assert "random pattern" in review.refusal
+
+
+def test_the_delay_of_an_engine_with_one_throttle_goes_by_its_manifold_pressure():
+    review, simulation = reviewed("six", 915)
+    cells = [cell for cell in review.cells if (cell.rpm, cell.load) in {(900, 35), (2500, 50), (4500, 100)}]
+    assert len(cells) == 3
+    for cell in cells:
+        truth = CellTruth(simulation.world, Cell(cell.rpm, cell.load, ())).dead_delays().mean()
+        # idle is told by a cut that ended at 3000 rpm, and says so in its interval
+        assert abs(cell.dead_s - truth) < min(cell.dead_half_s, 0.045 if cell.rpm == 900 else 0.020)
