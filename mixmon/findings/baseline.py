@@ -31,7 +31,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from mixmon.findings.medians import median_with_holes
-from mixmon.findings.observed import Table, joined, observed, part
+from mixmon.findings.observed import TURNING_RPM, Table, joined, observed, part
 from mixmon.findings.sensor_lag import SensorLag
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import Fuel
@@ -45,6 +45,7 @@ REACH = 12
 
 _MEMORY = 60  # beats over which a node's noise is learnt
 _LATELY = 24  # of these: twice as long as an excess may last, so that one does not raise its own limit
+_STARTING_NS = 1_500_000_000  # until the pipes of a starting engine are full of exhaust
 _FEWEST_ROWS = 8  # of a beat, for its median to count
 _FEWEST_BEATS = 3  # of a window
 
@@ -103,6 +104,7 @@ class Baseline:
         lean, rich, still = ([getattr(g, f) for g in self._lags] for f in ("lean_s", "rich_s", "filter_s"))
         self._target_lags = (FirstOrderLag(step, lean, rich), FirstOrderLag(step, still))
         self._target: Floats | None = None
+        self._stood = -_STARTING_NS
         self._raw: Table = {}  # rows of a beat that is not whole
         self._rows: Table = {}  # rows of whole beats from `_first` on
         self._first = self._next = 0  # first beat of `_rows`; next beat to settle
@@ -138,6 +140,7 @@ class Baseline:
 
     def _take(self, rows: Table) -> None:
         """Adds rows, whole beats but for the last, with what can be said of them at once."""
+        rows["oxygen"] = np.where(self._stands(rows)[:, None], np.nan, rows["oxygen"])
         expected = self._expected(rows["target"])
         z = rows["oxygen"] - expected
         middle = median_with_holes(z, 1)
@@ -156,6 +159,13 @@ class Baseline:
         }
         beats["noise"] = np.full_like(beats["offset"], np.nan)
         self._rows, self._beats = joined(self._rows, rows), joined(self._beats, beats)
+
+    def _stands(self, rows: Table) -> NDArray[np.bool_]:
+        """Rows of an engine that stands or has just started: what is in its pipes is no exhaust."""
+        last = np.where(rows["rpm"] < TURNING_RPM, rows["t"], self._stood)
+        last = np.maximum.accumulate(np.concatenate([[self._stood], last]))[1:]
+        self._stood = int(last[-1])
+        return np.asarray(rows["t"] - last < _STARTING_NS)
 
     def _expected(self, target: Floats) -> Floats:
         """What the readings would be if the mixture were as asked for; 0 until a target is known."""

@@ -43,6 +43,7 @@ _APART_S = 0.1
 _WIDTHS = 24
 _EARLIEST_S, _LATEST_S = 0.20, 0.05
 _UNKNOWN_CYCLE_S = 0.04
+_NOISE_OVER_LIMIT = 0.2  # the most that a sample adds, over the limit of an excess (computed)
 
 Floats = NDArray[np.float64]
 
@@ -111,10 +112,14 @@ class Judge:
         }
 
     def _bump(self, spike: Spike, lag: SensorLag) -> tuple[Bump, Floats]:
-        """The bump at the moments of its samples, each sample once."""
+        """The bump at the moments of its samples, each sample once.
+
+        Before it the node may have misfired too, and is then noisier than a node can be.
+        """
+        most = _NOISE_OVER_LIMIT * spike.limit
         t = (spike.t - spike.t[0] - spike.age) / 1e9
         fresh = np.concatenate([[True], np.diff(t) > GRID_NS / 2e9]) & np.isfinite(spike.excess)
-        noise = spike.noise if spike.noise > 0 else 0.1 * spike.limit
+        noise = min(spike.noise, most) if spike.noise > 0 else most / 2.0
         return Bump(t[fresh], spike.excess[fresh], lag, noise), t[fresh]
 
     def _missed(self, spike: Spike) -> _Missed:
@@ -139,13 +144,14 @@ class Judge:
         gas_lambda = _lambda(missed.level + float(gas.oxygen[at]), self._fuel)
         area = float(np.nansum(spike.excess[inside])) * step_s
         after = spike.excess[spike.end : spike.end + 50] * spike.sign
+        after = after[np.isfinite(after)]
         return {
             "rise_oxygen_percent": round(float(bump.y[peak]), 2),
             "area_percent_s": round(area, 4),
             "area_in_missed_cycles": round(area / (missed.lowest * missed.cycle_s), 1),
             "length_s": round(length, 3),
             "length_cycles": round(length / missed.cycle_s, 1),
-            "rise_s": round(float(t[peak] - t[0]) - spike.begin * step_s, 3),
+            "rise_s": round(float(t[peak]) - float(spike.t[spike.begin] - spike.t[0]) / 1e9, 3),
             "decay_s": _decay(t, y, peak),
             "lag_s": round(lag.total_s, 3),
             "gas_peak_oxygen_percent": round(missed.level + float(gas.oxygen[at]), 2),
@@ -156,7 +162,7 @@ class Judge:
             "at_limit_s": round(_at_limit(spike) * step_s, 2),
             "other_cylinders": spike.others,
             "rpm_dip": _dip(spike),
-            "after_percent": round(float(np.nanmin(after)) * spike.sign, 2) if len(after) else None,
+            "after_percent": round(float(after.min()) * spike.sign, 2) if len(after) else None,
             "noise_limit_percent": round(spike.limit, 2),
         }
 

@@ -121,7 +121,9 @@ class Excursions:
                 if rough or _way_back(self._lean.get(spike.node), event):
                     continue
             else:
-                event = _one_more_miss(event) if rough and event.kind is Kind.LEAN_EXCURSION else event
+                if rough and event.kind is Kind.LEAN_EXCURSION:
+                    event = _one_more_miss(event)
+                    self._misses[spike.node].append(event.t)
                 self._lean[spike.node] = event
             yield event
 

@@ -13,7 +13,7 @@ Table = dict[str, NDArray[Any]]
 """Columns of equal length by name.
 
 t        int64[k]       ns
-oxygen   float64[k, n]  oxygen balance, percent; NaN where the node did not measure or the engine stood
+oxygen   float64[k, n]  oxygen balance, percent; NaN where the node did not measure
 lam      float64[k, n]  the same as lambda
 age      int64[k, n]    ns since the sample was sent
 state    uint8[k, n]    SampleState
@@ -44,8 +44,6 @@ def observed(block: CylinderBlock) -> Table:
     """The columns of a block."""
     shape = block.lam.shape
     measuring = ~_NOT_MEASURING[block.state] & np.isfinite(block.oxygen)
-    if "rpm" in block.now:
-        measuring &= ~(block.now["rpm"] < TURNING_RPM)[:, None]
     target = _shifted(block, "target")
     return {
         "t": block.t,
