@@ -32,8 +32,9 @@ def strip_rows(scene: Scene, width: int, height: int) -> list[Row]:
     reference = strip.target if scene.digits.against == "target" else strip.engine
     panes = []
     for title, series in (("ALL cylinders", strip.engine), ("LEANEST", strip.leanest)):
-        unknown = np.full(len(series), np.nan)
-        needs = 100.0 * (np.divide(series, reference, out=unknown, where=reference > 0) - 1.0)
+        with np.errstate(all="ignore"):  # whatever a sender may say; what is no number is not drawn
+            needs = 100.0 * (series / reference - 1.0)
+        needs = np.where(np.isfinite(needs), needs, np.nan)
         panes.append(_pane(scene, title, needs, pane, height))
     times = [blank(_TIMES)] * 2 + _times(height - 2)
     rows = beside([(times, _TIMES), (panes[0], pane), ([], 2), (panes[1], pane)], height)
