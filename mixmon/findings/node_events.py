@@ -3,7 +3,7 @@
 Held samples change nothing: a node is silent once its samples are too old to be held. The event
 of a silent node begins with its last sample.
 
-Kept for each node: what it does, since when, and whether it has ever measured.
+Kept for each node: what it does, since when, whether it has ever measured, and its count of starts.
 """
 
 from __future__ import annotations
@@ -52,6 +52,7 @@ class NodeEvents:
         self._end = 0
         self._nodes = [_Node() for _ in cylinders]
         self._last = np.full(len(cylinders), _AS_BEFORE, np.int8)
+        self._starts = np.full(len(cylinders), np.nan)
 
     def feed(self, block: CylinderBlock) -> list[Event]:
         """Events that end in the block, which lies within one stretch of time."""
@@ -65,6 +66,8 @@ class NodeEvents:
             if does[row, node] not in (_AS_BEFORE, self._nodes[node].does):
                 found += self._change(block, row, node, int(does[row, node]))
         self._last = does[-1].copy()
+        counts = block.aux.get("resets")
+        self._starts = np.array([self._counted(counts, len(block), i) for i in range(len(self._nodes))])
         self._end = int(block.t[-1]) + GRID_NS
         return found
 
@@ -77,9 +80,8 @@ class NodeEvents:
 
     def _change(self, block: CylinderBlock, row: int, i: int, does: int) -> list[Event]:
         old, t = self._nodes[i], int(block.t[row])
-        resets = _at(block.aux.get("resets"), row, i)
-        resets = old.resets if np.isnan(resets) else resets
-        found = self._over(i, t, resets, ended=True)
+        counts = block.aux.get("resets")
+        found = self._over(i, t, self._counted(counts, row + 1, i), ended=True)
         silent = does == _SILENT
         self._nodes[i] = _Node(
             does=does,
@@ -88,11 +90,17 @@ class NodeEvents:
             rpm=_now(block, "rpm", row),
             load=_now(block, "load", row),
             supply=_at(block.aux.get("supply"), row, i),
-            resets=resets,
+            resets=self._counted(counts, row, i),
             lam=float(block.lam[row, i]),
             after_silence=old.does == _SILENT,
         )
         return found
+
+    def _counted(self, counts: NDArray[np.float64] | None, end: int, i: int) -> float:
+        """The newest count of starts before row `end`; NaN where none is known."""
+        known = np.zeros(0) if counts is None else counts[:end, i]
+        known = known[np.isfinite(known)]
+        return float(known[-1]) if len(known) else float(self._starts[i])
 
     def _over(self, i: int, t: int, resets: float, *, ended: bool) -> list[Event]:
         """The event that is over with time t; none for a node that measures, or has never done so."""

@@ -1,0 +1,121 @@
+"""mixmon events: the demo engine's day against its truth, the page, the JSON, mistakes."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from mixmon.cli.main import BAD_INPUT, DONE, main
+
+EVENT_FIELDS = ("t_s", "kind", "cylinder", "peak_lambda", "duration_s", "rpm", "load", "evidence")
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str, dict[str, Any]]:
+    """The short demo: its log, its session file, and its truth."""
+    folder = tmp_path_factory.mktemp("events")
+    log, session, truth = (str(folder / name) for name in ("short.log", "short.toml", "short.json"))
+    arguments = ["--scenario", "alder8-short", "--seed", "907", "--out", log, "--session", session]
+    assert main(["simulate", "--quiet", *arguments, "--truth", truth]) == DONE
+    return log, session, json.loads(Path(truth).read_text())
+
+
+def said(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]], *more: str
+) -> tuple[int, str, str]:
+    status = main(["events", demo[0], "-s", demo[1], "--quiet", *more])
+    told = capsys.readouterr()
+    return status, told.out, told.err
+
+
+def found(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]], *more: str
+) -> list[dict[str, Any]]:
+    status, out, err = said(capsys, demo, "--json", *more)
+    assert (status, err) == (DONE, "")
+    result = json.loads(out)
+    assert result["format"] == 1
+    return list(result["events"])
+
+
+def test_the_events_are_those_that_were_planted(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+) -> None:
+    events = found(capsys, demo)
+    truth = {kind: [e for e in demo[2]["events"] if e["kind"] == kind] for kind in ("misfire", "fuel cut")}
+    (drop_out,) = [e for e in demo[2]["events"] if e["kind"] == "supply drop-out"]
+    by_kind: dict[str, list[dict[str, Any]]] = {}
+    for event in events:
+        by_kind.setdefault(event["kind"], []).append(event)
+    assert set(by_kind) == {"misfire", "fuel cut", "spark cut", "tip-in", "node silent", "node reset"}
+    assert len(by_kind["misfire"]) == len(truth["misfire"]) == 2
+    for event, planted in zip(by_kind["misfire"], truth["misfire"], strict=True):
+        assert event["cylinder"] == planted["cylinder"] == 7
+        assert event["t_s"] == pytest.approx(planted["seen_s"], abs=0.03)
+        assert event["t_s"] == pytest.approx(planted["t_s"], abs=0.05)
+        assert event["peak_lambda"] == pytest.approx(planted["peak_lambda"], abs=0.03)
+        assert event["evidence"]["missed_cycles"] == pytest.approx(planted["cycles"], abs=1)
+        assert event["rpm"] == pytest.approx(planted["rpm"], abs=60)
+    assert by_kind["misfire"][0]["evidence"]["beyond_0.05_lambda_s"] == pytest.approx(0.239, abs=0.03)
+    for event, planted in zip(by_kind["fuel cut"], truth["fuel cut"], strict=True):
+        assert event["t_s"] == pytest.approx(planted["t_s"], abs=0.1)
+        assert event["cylinder"] is None
+    (silent,) = by_kind["node silent"]
+    (reset,) = by_kind["node reset"]
+    assert (silent["positions"], silent["peak_lambda"]) == ([8], None)
+    assert silent["t_s"] == pytest.approx(drop_out["t_s"], abs=0.02)
+    assert reset["t_s"] + reset["duration_s"] == pytest.approx(drop_out["ready_again_s"], abs=0.05)
+    assert silent["rpm"] > 5800
+
+
+def test_every_event_has_the_promised_fields(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+) -> None:
+    events = found(capsys, demo)
+    assert events == sorted(events, key=lambda e: e["t_s"])
+    for event in events:
+        assert set(EVENT_FIELDS) <= event.keys()
+        assert isinstance(event["evidence"], dict)
+
+
+def test_the_page_is_eighty_columns_and_says_what_misfire_means(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+) -> None:
+    status, out, err = said(capsys, demo)
+    assert (status, err) == (DONE, "")
+    assert max(map(len, out.splitlines())) <= 80
+    assert "2 misfires, 2 fuel cuts, 1 spark cut, 2 tip-ins, 1 silent node, 1 node reset" in out
+    assert "not a fuelling figure" in out
+    assert "safe" not in out.lower()
+    _, afr, _ = said(capsys, demo, "--units", "afr")
+    assert "AFR/14." in afr
+
+
+def test_a_part_of_the_log_keeps_the_log_s_own_time(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+) -> None:
+    whole = [e for e in found(capsys, demo) if e["kind"] == "misfire"][:1]
+    part = [e for e in found(capsys, demo, "--from", "50", "--to", "72") if e["kind"] == "misfire"]
+    assert [e["t_s"] for e in part] == pytest.approx([e["t_s"] for e in whole], abs=0.01)
+    assert "no event found" in said(capsys, demo, "--from", "40", "--to", "46")[1]
+
+
+def test_a_lag_that_is_known_is_used_and_a_wrong_one_is_answered(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+) -> None:
+    events = found(capsys, demo, "--lag", "7=0.105", "5=0.32/0.24", "--from", "60", "--to", "72")
+    assert events[-2]["evidence"]["lag_s"] == 0.105
+    status, out, err = said(capsys, demo, "--lag", "9=0.1")
+    assert (status, out) == (BAD_INPUT, "")
+    assert "no such cylinder" in err
+
+
+def test_the_balance_of_the_same_log_says_what_was_left_out(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+) -> None:
+    assert main(["balance", demo[0], "-s", demo[1], "--quiet", "--json"]) == DONE
+    result = json.loads(capsys.readouterr().out)
+    assert result["misfires"] == []  # they were in pulls, of which no trim is made

@@ -1,0 +1,249 @@
+"""What happened, against engines in which it was planted by other means than the package's own.
+
+`planted` (tools) makes the gas cycle by cycle and the sensors by scipy's filters; `confusion` (tools)
+is the wide study of the same, of which this is the small version.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import confusion
+import numpy as np
+import pytest
+from laws import same_for_all_splits
+from planted import FUEL, Engine
+
+from mixmon.findings.event import Event, Kind
+from mixmon.findings.excursions import Excursions, find_events
+from mixmon.gas.exhaust import oxygen_balance
+from mixmon.mixture.block import CylinderBlock, SampleState
+
+
+def engine(seed: int, seconds: float, nodes: int = 8, rpm: float = 6800.0, **more: object) -> Engine:
+    return Engine(np.random.default_rng(seed), seconds, nodes, rpm, **more)  # type: ignore[arg-type]
+
+
+def found(one: Engine, lag_s: object = None, block: CylinderBlock | None = None) -> tuple[Event, ...]:
+    rows = one.block() if block is None else block
+    return find_events(confusion.session_of(one.nodes), FUEL, [rows], lag_s)  # type: ignore[arg-type]
+
+
+def cut(block: CylinderBlock, piece: slice) -> CylinderBlock:
+    """Some rows of a block."""
+    plain = {
+        name: getattr(block, name)[piece]
+        for name in ("t", "stretch", "lam", "oxygen", "age", "fresh", "state")
+    }
+    tables = {
+        name: {key: column[piece] for key, column in getattr(block, name).items()}
+        for name in ("shifted", "now", "aux")
+    }
+    return CylinderBlock(**plain, **tables)
+
+
+@pytest.mark.parametrize("name", confusion.CLASSES)
+def test_planted_events_are_called_what_they_are(name: str) -> None:
+    right = total = 0
+    for seed in (5001, 5002):
+        one, events = confusion.drive(name, seed, 6)
+        pairs, _ = confusion.matched(one.truth, events)
+        kinds = [(t.kind, None if e is None else str(e.kind)) for t, e in pairs]
+        own = [k for k in kinds if k[0] == ("misfire" if "misfire" in name else name)]
+        total += len(own)
+        right += sum(planted == called for planted, called in own)
+    assert total >= 12
+    assert right >= 0.9 * total
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_burst_of_five_is_found_each_time_in_its_cylinder_at_its_time(seed: int) -> None:
+    one = engine(100 + seed, 70)
+    for i in range(6):
+        one.misfire(12 + 9 * i + 0.013 * i, i, 5, 0.53)
+    events = found(one)
+    assert [(e.kind, e.nodes) for e in events] == [(Kind.MISFIRE, (i,)) for i in range(6)]
+    for event, truth in zip(events, one.truth, strict=True):
+        assert event.t / 1e9 == pytest.approx(truth.t, abs=0.05)
+        assert event.evidence["missed_cycles"] == pytest.approx(5, abs=1)
+        assert event.peak_lambda == pytest.approx(1.20, abs=0.06)  # figures of a burst: test_excursions_lag
+        assert event.evidence["beyond_0.05_lambda_s"] == pytest.approx(0.236, abs=0.04)
+        assert event.evidence["shape"] == "burst"
+        assert event.rpm == pytest.approx(6800, abs=30)
+
+
+def test_single_missed_cycles_at_full_load_are_found_and_clean_driving_gives_none() -> None:
+    one = engine(7, 200, rpm=7100.0)
+    for i in range(20):
+        one.misfire(12 + 9 * i, i % 8, 1, 0.53)
+    events = found(one)
+    hits = [e for e in events if e.evidence["shape"] == "single"]
+    assert len(hits) >= 15
+    assert len(events) <= 20
+    assert found(engine(8, 600)) == ()
+    assert found(engine(9, 600, rpm=1100.0, load=3.0, target=0.95)) == ()
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_limiter_and_overrun_are_no_misfires(told: bool) -> None:
+    one = engine(10, 60, rpm=7800.0, target=0.86)
+    one.cut_sparks(15, 0.5, told=told)
+    one.cut_fuel(15.6, 2.5, None, told=told)
+    one.cut_sparks(35, 0.8, told=told)
+    events = found(one)
+    events = tuple(e for e in events if e.kind not in {Kind.TIP_IN, Kind.TIP_OUT})
+    assert [e.kind for e in events] == [Kind.SPARK_CUT, Kind.FUEL_CUT, Kind.SPARK_CUT]
+    first, second = events[:2]
+    assert first.t / 1e9 == pytest.approx(15.0, abs=0.1)
+    assert second.t / 1e9 == pytest.approx(15.6, abs=0.1)
+    assert second.duration_ns / 1e9 == pytest.approx(2.5, abs=0.3)
+    assert second.evidence["told_by_engine"] is told
+    assert second.all_nodes
+
+
+def test_a_bank_without_fuel_is_named() -> None:
+    one = engine(11, 30)
+    one.cut_fuel(12, 1.5, [4, 5, 6, 7], told=False)
+    (event,) = found(one)
+    assert (event.kind, event.cylinders, event.all_nodes) == (Kind.FUEL_CUT, (5, 6, 7, 8), False)
+    assert event.evidence["bank"] == "B"
+
+
+def test_an_engine_that_starts_and_stops_has_no_cut() -> None:
+    one = engine(12, 30, rpm=1100.0, load=3.0, target=0.95)
+    one.fuel_cut[:3000] = one.fuel_cut[27_000:] = True
+    one.speed[:3000] = 0.0
+    one.speed[27_000:] = np.maximum(1100 - 1.1 * np.arange(3000), 0.0)
+    one.told = False
+    assert [e.kind for e in found(one)] == []
+
+
+def test_all_cylinders_lean_at_once_are_one_event_of_the_engine() -> None:
+    one = engine(13, 50)
+    one.mixture(15, None, 0.6, 0.15, "box")
+    one.mixture(30, None, 1.5, -0.15, "sine")
+    lean, rich = found(one)
+    assert (lean.kind, lean.all_nodes, rich.kind) == (Kind.LEAN_EXCURSION, True, Kind.RICH_EXCURSION)
+    assert lean.t / 1e9 == pytest.approx(15, abs=0.05)
+    assert lean.duration_ns / 1e9 == pytest.approx(0.6, abs=0.25)
+
+
+def test_a_slow_sensor_is_judged_by_its_own_lag() -> None:
+    """The same burst, smaller and longer; taken for a quick sensor it would look like a lean mixture."""
+    one = engine(14, 30, lags=[(0.085, 0.085, 0.02)] * 4 + [(0.3, 0.22, 0.02)] + [(0.085, 0.085, 0.02)] * 3)
+    one.misfire(12, 4, 5, 0.53)
+    rows = one.block()
+    (known,) = found(one, {5: (0.32, 0.24)}, rows)
+    (unknown,) = found(one, None, rows)
+    assert (known.kind, known.evidence["missed_cycles"]) == (Kind.MISFIRE, 5)
+    assert unknown.kind is Kind.LEAN_EXCURSION
+    assert known.peak_lambda < 1.05
+
+
+@pytest.mark.parametrize("nodes", [1, 2, 3])
+def test_a_few_sensors_are_enough(nodes: int) -> None:
+    one = engine(15, 50, nodes, rpm=6000.0)
+    one.misfire(12, 0, 5, 0.53)
+    one.misfire(21, nodes - 1, 1, 0.53)
+    one.mixture(33, 0, 0.5, 0.15, "box")
+    kinds = [(e.kind, e.cylinders) for e in found(one)]
+    assert kinds == [(Kind.MISFIRE, (1,)), (Kind.MISFIRE, (nodes,)), (Kind.LEAN_EXCURSION, (1,))]
+
+
+@pytest.mark.parametrize("rate", [50, 20, 10])
+def test_slower_nodes_show_less_but_the_same(rate: int) -> None:
+    one = engine(16, 40, rpm=6000.0)
+    one.misfire(12, 2, 5, 0.53)
+    one.misfire(24, 6, 8, 0.53)
+    rows = one.block()
+    newest = np.arange(len(rows)) // (100 // rate) * (100 // rate)
+    late = (np.arange(len(rows)) - newest)[:, None] * 10_000_000
+    held = dataclasses.replace(
+        rows, oxygen=rows.oxygen[newest], lam=rows.lam[newest], age=rows.age[newest] + late
+    )
+    events = found(one, None, held)
+    assert [(e.kind, e.nodes) for e in events] == [(Kind.MISFIRE, (2,)), (Kind.MISFIRE, (6,))]
+    assert [e.evidence["missed_cycles"] for e in events] == pytest.approx([5, 8], abs=2)
+
+
+def test_readings_at_the_lean_end_of_a_range_speak_for_misfire() -> None:
+    one = engine(17, 40, rpm=2000.0, target=0.95)
+    one.misfire(12, 2, 5, 0.4)
+    one.misfire(24, 5, 8, 0.4)
+    rows = one.block()
+    lam = np.minimum(rows.lam, 1.6)
+    state = np.where(rows.lam >= 1.6, SampleState.AT_LEAN_LIMIT, rows.state).astype(np.uint8)
+    limited = dataclasses.replace(rows, lam=lam, oxygen=oxygen_balance(lam, FUEL), state=state)
+    events = found(one, None, limited)
+    assert [(e.kind, e.nodes) for e in events] == [(Kind.MISFIRE, (2,)), (Kind.MISFIRE, (5,))]
+    assert all(float(e.evidence["at_limit_s"]) > 0.1 for e in events)  # type: ignore[arg-type]
+
+
+def test_without_any_engine_signal_misfires_and_cuts_are_still_found() -> None:
+    one = engine(18, 45, rpm=4000.0)
+    one.misfire(12, 2, 5, 0.5)
+    one.cut_fuel(25, 2.0, None, told=False)
+    events = found(one, None, dataclasses.replace(one.block(), shifted={}, now={}))
+    assert [e.kind for e in events] == [Kind.MISFIRE, Kind.FUEL_CUT]
+    assert np.isnan(events[0].rpm)
+
+
+@pytest.mark.parametrize("share", [0.05, 0.25])
+def test_misfire_on_and_off_stays_misfire(share: float) -> None:
+    one = engine(19, 45, rpm=3000.0, target=0.9)
+    cycles = 28 * 25
+    pattern = one.rng.random(cycles) < share
+    one.misfire(13, 3, cycles, 0.5, pattern)
+    events = found(one)
+    misses = [e for e in events if e.kind is Kind.MISFIRE]
+    assert {e.nodes for e in misses} == {(3,)}
+    assert len(misses) >= 0.85 * len(events)
+    assert sum(int(e.evidence["missed_cycles"]) for e in misses) > 0.3 * pattern.sum()  # type: ignore[arg-type]
+
+
+def test_rich_on_the_way_back_belongs_to_the_lean_bump_before() -> None:
+    one = engine(20, 30)
+    one.mixture(12, 1, 0.5, 0.25, "box")
+    one.mixture(12.6, 1, 0.4, -0.07, "sine")
+    (event,) = found(one)
+    assert event.kind is Kind.LEAN_EXCURSION
+    assert float(event.evidence["after_percent"]) < -0.5  # type: ignore[arg-type]
+
+
+def test_what_is_found_does_not_depend_on_the_blocks_nor_on_a_look_in_between() -> None:
+    one = engine(21, 60)
+    one.misfire(12, 2, 5, 0.53)
+    one.mixture(20, 3, 1.0, 0.2, "sine")
+    one.cut_fuel(30, 2.0, None, told=True)
+    one.node(45, 6, 0.8, "node reset")
+    rows, session = one.block(), confusion.session_of(8)
+
+    def run(pieces: list[slice]) -> str:
+        stage = Excursions(session, FUEL)
+        events = [e for piece in pieces for e in stage.feed(cut(rows, piece))]
+        return repr([*events, *stage.pending(), "|", *stage.flush()])
+
+    told = str(
+        same_for_all_splits(len(rows), lambda pieces: run(pieces).replace(", '|'", "").count("Event("))
+    )
+    assert int(told) >= 5
+
+    def events(pieces: list[slice]) -> str:
+        stage = Excursions(session, FUEL)
+        out = [e for piece in pieces for e in stage.feed(cut(rows, piece))] + stage.flush()
+        return repr(sorted(out, key=lambda e: (e.t, e.nodes, e.kind)))
+
+    same_for_all_splits(len(rows), events)
+
+
+def test_a_jump_of_the_clock_ends_what_was_under_way() -> None:
+    one = engine(22, 40)
+    one.misfire(12, 2, 5, 0.53)
+    one.misfire(28, 3, 5, 0.53)
+    rows = one.block()
+    first, second = cut(rows, slice(0, 2000)), cut(rows, slice(2000, None))
+    second = dataclasses.replace(second, t=second.t - 10_000_000_000, stretch=second.stretch + 1)
+    stage = Excursions(confusion.session_of(8), FUEL)
+    events = stage.feed(first) + stage.feed(second) + stage.flush()
+    assert [e.nodes for e in events] == [(2,), (3,)]
+    assert events[1].t / 1e9 == pytest.approx(18.0, abs=0.1)

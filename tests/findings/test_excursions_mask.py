@@ -1,0 +1,197 @@
+"""Trims leave out what was read around misfires: how much, for how long, and when none are offered."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.findings.event import Event, Kind
+from mixmon.findings.excursions import Excursions
+from mixmon.findings.mask import Mask
+from mixmon.messages.bind import bind
+from mixmon.messages.find import load_databases
+from mixmon.pipeline import Pipeline
+from mixmon.simulate.load import read_scenario
+from mixmon.simulate.run import simulate
+
+S = 1_000_000_000
+
+DRIVE = """
+format = 1
+based_on = "plain"
+name = "two dwells"
+repeat_from = "idle"
+[cylinders]
+flow_percent = { 2 = 2.0, 3 = -6.0 }
+[[profile]]
+kind = "off"
+seconds = 2
+[[profile]]
+kind = "start"
+name = "idle"
+rpm = 1000
+load = 3
+seconds = 14
+[[profile]]
+kind = "steady"
+name = "part load"
+rpm = 4000
+load = 40
+seconds = 14
+[[profile]]
+kind = "steady"
+name = "full load"
+rpm = 6000
+load = 100
+seconds = 14
+"""
+
+Fault = tuple[str, float, int]
+
+
+def balance(faults: list[Fault], *, heeded: bool, seed: int = 3) -> Balance:
+    """The balance of the drive with cylinder 4 missing that many cycles after so many seconds of a part."""
+    tables = [
+        f'[[fault]]\nkind = "misfires"\ncylinder = 4\nduring = "{during}"\n'
+        f"after_s = {after}\ncycles = {cycles}\n"
+        for during, after, cycles in faults
+    ]
+    scenario, mistakes = read_scenario(DRIVE + "".join(tables))
+    assert scenario is not None, mistakes
+    simulation = simulate(scenario, seed=seed)
+    binding = bind(simulation.session, load_databases(simulation.session))
+    pipeline, stage = Pipeline(binding), BalanceStage(simulation.session)
+    excursions = Excursions(simulation.session, binding.fuel)
+    events = []
+    for frames in simulation:
+        for block in pipeline.feed(frames):
+            stage.feed(block)
+            events += excursions.feed(block)
+    for block in pipeline.flush():
+        stage.feed(block)
+        events += excursions.feed(block)
+    events += excursions.flush()
+    if heeded:
+        stage.heed(events)
+    return stage.result()
+
+
+BURST: list[Fault] = [("full load", 8.0, 5)]
+OFTEN: list[Fault] = [(part, 5.5 + 0.7 * i, 2) for part in ("part load", "full load") for i in range(10)]
+
+
+@pytest.fixture(scope="module")
+def clean() -> Balance:
+    return balance([], heeded=True)
+
+
+def test_a_burst_moves_the_need_of_its_cylinder_by_less_than_three_tenths_of_a_percent(
+    clean: Balance,
+) -> None:
+    result = balance(BURST, heeded=True)
+    for one, before in zip(result.cylinders, clean.cylinders, strict=True):
+        assert one.needs_percent == pytest.approx(before.needs_percent, abs=0.1)
+    (effect,) = result.misfires
+    assert (effect.cylinder, effect.events, effect.missed_cycles) == (4, 1, 5)
+    assert result.cylinders[3].left_out_s["misfire or cut"] == effect.left_out_s
+    assert 0.5 <= effect.left_out_s <= 1.5
+    assert "misfire left out" in " ".join(result.cylinders[3].flags)
+    assert result.withheld == ()
+    assert clean.misfires == ()
+
+
+def test_frequent_misfire_withholds_the_trims_and_says_what_it_would_have_done(clean: Balance) -> None:
+    result = balance(OFTEN, heeded=True)
+    counted = balance(OFTEN, heeded=False)
+    assert "misfire in the data: cylinder 4" in result.withheld[0]
+    assert np.isnan([c.trim_new_percent for c in result.cylinders]).all()
+    (effect,) = result.misfires
+    assert effect.events >= 15
+    assert effect.share_percent == pytest.approx(100 * 40 / (9 * 4000 / 120 + 9 * 6000 / 120), rel=0.4)
+    assert effect.needs_counted_percent == pytest.approx(counted.cylinders[3].needs_percent, abs=1e-9)
+    right = clean.cylinders[3].needs_percent
+    assert abs(effect.needs_percent - right) < 0.3 < abs(effect.needs_counted_percent - right)
+    assert "with it" in " ".join(result.cylinders[3].flags)
+    low, high = effect.lean_percent
+    assert low < high < 3 * low
+
+
+def test_events_heeded_while_rows_still_come_give_the_same_as_at_the_end() -> None:
+    scenario, _ = read_scenario(
+        DRIVE + '[[fault]]\nkind = "misfires"\ncylinder = 4\nduring = "full load"\nafter_s = 7\ncycles = 5\n'
+    )
+    assert scenario is not None
+    simulation = simulate(scenario, seed=4)
+    binding = bind(simulation.session, load_databases(simulation.session))
+
+    def run(*, looks: bool) -> str:
+        pipeline, stage = Pipeline(binding), BalanceStage(simulation.session)
+        excursions = Excursions(simulation.session, binding.fuel)
+        for frames in simulation:
+            for block in pipeline.feed(frames):
+                stage.feed(block)
+                if looks:
+                    stage.heed(excursions.feed(block))
+                    stage.glance()
+                else:
+                    excursions_found.extend(excursions.feed(block))
+        for block in pipeline.flush():
+            stage.feed(block)
+            excursions_found.extend(excursions.feed(block))
+        stage.heed([*excursions_found, *excursions.flush()])
+        excursions_found.clear()
+        return repr(stage.result())
+
+    excursions_found: list[Event] = []
+    assert run(looks=True) == run(looks=False)
+
+
+def event(t: float, seconds: float, node: int, kind: Kind = Kind.MISFIRE, rpm: float = 6000.0) -> Event:
+    evidence = {"missed_cycles": 5, "gas_s": 0.1} if kind is Kind.MISFIRE else {}
+    return Event(
+        round(t * S), kind, (node,), (node + 1,), False, 1.2, round(seconds * S), rpm, 100.0, evidence
+    )
+
+
+def test_three_lags_and_two_cycles_on_either_side_are_left_out() -> None:
+    mask = Mask(np.array([0.105, 0.105]), 4)
+    mask.add([event(10.0, 0.2, 0)])
+    t = np.arange(0, 20 * S, S // 100)
+    covered = mask.covers(t, S // 100)
+    # 3 * 0.105 + 2 * 0.020 s before the gas came at 10.0 and after it had gone at 10.1
+    assert t[covered[:, 0]].min() / 1e9 == pytest.approx(10 - 0.355, abs=0.011)
+    assert t[covered[:, 0]].max() / 1e9 == pytest.approx(10.1 + 0.355, abs=0.011)
+    assert not covered[:, 1].any()
+
+
+def test_a_lean_mixture_is_never_left_out() -> None:
+    mask = Mask(np.array([0.105]), 4)
+    mask.add([event(10.0, 0.5, 0, Kind.LEAN_EXCURSION), event(12.0, 0.5, 0, Kind.TIP_IN)])
+    assert mask.version == 0
+    assert not mask.covers(np.arange(20) * S, S).any()
+
+
+moments = st.lists(
+    st.tuples(st.floats(0, 30), st.floats(0, 2), st.integers(0, 2), st.sampled_from(list(Kind))), max_size=8
+)
+
+
+@given(moments, st.integers(0, 8), st.lists(st.floats(0, 35), max_size=12))
+def test_what_is_covered_is_what_meets_any_moment(
+    made: list[tuple[float, float, int, Kind]], since: int, times: list[float]
+) -> None:
+    mask = Mask(np.array([0.1, 0.2, 0.3]), 4)
+    mask.add([event(*one) for one in made])
+    t = (np.array(times) * S).astype(np.int64)
+    covered = mask.covers(t, S // 4, since)
+    for i, begin in enumerate(t.tolist()):
+        for node in range(3):
+            meets = [
+                m
+                for m in mask.moments[since:]
+                if m.node == node and m.begin < begin + S // 4 and m.end > begin
+            ]
+            assert covered[i, node] == bool(meets)

@@ -1,0 +1,135 @@
+"""What nodes do, from the states of their samples: sequences written out by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from laws import same_for_all_splits
+
+from mixmon.findings.event import Event, Kind
+from mixmon.findings.node_events import NodeEvents
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock, SampleState
+
+MS = 1_000_000
+V, H, S, W, X, T = (
+    SampleState.VALID,
+    SampleState.HELD,
+    SampleState.SILENT,
+    SampleState.WARMING,
+    SampleState.SUSPECT,
+    SampleState.SETTLING,
+)
+
+Course = list[tuple[SampleState, int]]
+
+
+def rows(course: Course, *, resets: list[float] | None = None, lam: float = 0.9) -> CylinderBlock:
+    """One node whose samples are in these states for so many rows each; ages grow while none comes."""
+    state = np.concatenate([np.full(n, s, np.uint8) for s, n in course])
+    age = np.zeros(len(state), np.int64)
+    for i in range(1, len(state)):
+        age[i] = age[i - 1] + GRID_NS if state[i] in {H, S} else 0
+    counts = [3.0] * len(course) if resets is None else resets
+    aux = {
+        "supply": np.full((len(state), 1), 12.8),
+        "resets": np.concatenate([np.full(n, c) for (_, n), c in zip(course, counts, strict=True)])[:, None],
+    }
+    return CylinderBlock(
+        t=np.arange(len(state)) * GRID_NS,
+        stretch=np.zeros(len(state), np.int64),
+        lam=np.full((len(state), 1), lam),
+        oxygen=np.zeros((len(state), 1)),
+        age=age[:, None],
+        fresh=(age == 0)[:, None],
+        state=state[:, None],
+        shifted={},
+        now={"rpm": np.full(len(state), 5800.0), "load": np.full(len(state), 100.0)},
+        aux=aux,
+    )
+
+
+def events(block: CylinderBlock) -> list[tuple[Kind, float, float]]:
+    return [(e.kind, e.t / 1e9, e.duration_ns / 1e9) for e in found(block)]
+
+
+def found(block: CylinderBlock) -> list[Event]:
+    stage = NodeEvents([(8,)])
+    return stage.feed(block) + stage.flush()
+
+
+def test_a_loss_of_supply_is_a_silence_from_its_last_sample_and_a_reset() -> None:
+    block = rows([(V, 100), (H, 25), (S, 16), (W, 600), (V, 50)], resets=[3, 3, 3, 4, 4])
+    assert events(block) == [
+        (Kind.NODE_SILENT, pytest.approx(0.99), pytest.approx(0.42)),
+        (Kind.NODE_RESET, pytest.approx(1.41), pytest.approx(6.0)),
+    ]
+    silent, reset = found(block)
+    assert (silent.cylinders, silent.rpm, silent.load) == ((8,), 5800.0, 100.0)
+    assert silent.evidence["supply_v"] == 12.8
+    assert reset.evidence["started_again"] is True
+    assert np.isnan(silent.peak_lambda)
+
+
+def test_a_second_loss_while_it_warms_is_told_as_well() -> None:
+    course = [(V, 100), (S, 40), (W, 60), (H, 25), (S, 30), (W, 600), (V, 10)]
+    assert [kind for kind, _, _ in events(rows(course))] == [
+        Kind.NODE_SILENT,
+        Kind.NODE_RESET,
+        Kind.NODE_SILENT,
+        Kind.NODE_RESET,
+    ]
+
+
+def test_a_silence_without_warming_is_no_reset() -> None:
+    assert [kind for kind, _, _ in events(rows([(V, 100), (S, 100), (V, 10)]))] == [Kind.NODE_SILENT]
+
+
+def test_one_that_is_not_ready_without_having_been_silent_has_dropped_out() -> None:
+    assert events(rows([(V, 100), (W, 80), (T, 100), (V, 10)])) == [
+        (Kind.SENSOR_DROP_OUT, pytest.approx(1.0), pytest.approx(0.8))
+    ]
+    counted = rows([(V, 100), (W, 80), (V, 10)], resets=[3, 4, 4])
+    assert [kind for kind, _, _ in events(counted)] == [Kind.NODE_RESET]
+
+
+@pytest.mark.parametrize(
+    ("lam", "why"), [(0.9, "the value stands still"), (np.nan, "no value")], ids=["frozen", "no value"]
+)
+def test_a_value_that_cannot_be_trusted_is_a_drop_out_with_its_reason(lam: float, why: str) -> None:
+    (event,) = found(rows([(V, 100), (X, 200), (V, 10)], lam=lam))
+    assert (event.kind, event.evidence["why"]) == (Kind.SENSOR_DROP_OUT, why)
+
+
+def test_a_node_that_never_measured_has_no_event() -> None:
+    assert events(rows([(S, 100), (W, 500), (V, 100)])) == []
+
+
+def test_held_samples_and_short_stumbles_are_no_event() -> None:
+    assert events(rows([(V, 100), (H, 10), (V, 10), (X, 5), (V, 10), (H, 3), (V, 9)])) == []
+
+
+def test_a_silence_to_the_end_says_so() -> None:
+    (event,) = found(rows([(V, 100), (H, 25), (S, 75)]))
+    assert (event.kind, event.evidence["ended"]) == (Kind.NODE_SILENT, False)
+    assert event.duration_ns == pytest.approx(1.01e9)
+
+
+def test_the_blocks_do_not_matter() -> None:
+    whole = rows(
+        [(V, 100), (S, 40), (W, 60), (H, 25), (S, 30), (W, 300), (V, 10), (X, 200), (V, 20), (S, 40)]
+    )
+
+    def part(p: slice) -> CylinderBlock:
+        columns = {
+            name: getattr(whole, name)[p]
+            for name in ("t", "stretch", "lam", "oxygen", "age", "fresh", "state")
+        }
+        tables = {n: {k: c[p] for k, c in getattr(whole, n).items()} for n in ("shifted", "now", "aux")}
+        return CylinderBlock(**columns, **tables)
+
+    def run(pieces: list[slice]) -> str:
+        stage = NodeEvents([(8,)])
+        return repr([e for p in pieces for e in stage.feed(part(p))] + stage.flush())
+
+    assert str(same_for_all_splits(len(whole), run)).count("Event(") == 6
