@@ -1,11 +1,14 @@
 """Fits of steps against scipy's step responses and scipy's own least squares."""
 
+import doctest
+
 import numpy as np
 import pytest
 import scipy.optimize
 import scipy.signal
 from gas_steps import t63
 
+from mixmon.findings import lag_shape
 from mixmon.findings.lag_shape import step_answer, time_63
 from mixmon.findings.least_squares import Known, Limits, Samples, solve
 from mixmon.findings.step_fit import Prior, fit_steps
@@ -138,3 +141,7 @@ def test_a_straight_line_is_fitted_as_by_the_textbook():
     (slope, level), covariance = np.polyfit(x, y, 1, cov=True)
     assert found.theta[0] == pytest.approx([level, slope], abs=1e-6)
     assert found.sd(np.array([0.0, 1.0]))[0] == pytest.approx(np.sqrt(covariance[0, 0]), rel=0.1)
+
+
+def test_the_examples_in_the_docstrings_run():
+    assert doctest.testmod(lag_shape) == (0, 2)
