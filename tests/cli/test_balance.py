@@ -24,7 +24,7 @@ def said(capsysbinary, *arguments: str) -> tuple[int, str, str]:
 
 
 def balanced(capsysbinary, *arguments: str) -> dict:
-    status, out, err = said(capsysbinary, "balance", *arguments, "--json")
+    status, out, err = said(capsysbinary, "balance", *arguments, "--json", "--quiet")
     assert (status, err) == (0, "")
     return json.loads(out)
 
