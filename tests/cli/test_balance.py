@@ -154,7 +154,7 @@ def test_standard_input_gives_the_same(capsysbinary):
     ],
 )
 def test_what_cannot_be_done_is_said_in_one_line(capsysbinary, arguments, words):
-    status, out, err = said(capsysbinary, *arguments)
+    status, out, err = said(capsysbinary, *arguments, "--quiet")
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert all(word in err for word in words)
 

@@ -16,7 +16,7 @@ readings end at lambda 2."""
 
 
 def said(capsysbinary, *arguments):
-    status = main(["response", *arguments])
+    status = main(["response", "--quiet", *arguments])
     out, err = capsysbinary.readouterr()
     return status, out.decode(), err.decode()
 
