@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from mixmon.findings.alarm_records import AlarmEvent, AlarmList
 from mixmon.findings.balance import Balance
+from mixmon.findings.pull_review import PullReview
 from mixmon.mixture.steady import Cell
 
 Floats = NDArray[np.float64]
@@ -100,6 +101,7 @@ class Snapshot:
     leanest    index of the node with the largest need against the target (against peers without one)
     alarms     all that are not normal, most pressing first
     balance    of everything so far, renewed about once a second; None before the first steady time
+    pulls      those so far, renewed when one ends; None before the first
     events     newest last: alarm events and what happened to sources and recorder, in words
     recording  what the recorder is doing, in words; "" when there is none
     failure    why the worker has stopped; "" while it runs
@@ -128,3 +130,4 @@ class Snapshot:
     frames: int = 0
     failure: str = ""
     counters: Mapping[str, int] = field(default_factory=dict)
+    pulls: PullReview | None = None

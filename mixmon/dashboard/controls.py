@@ -116,6 +116,7 @@ class Controls:
             "-": lambda: self._set(options=self.state.options.zoomed(-1)),
             "n": lambda: self._ask(Asked.NOTE, "note"),
             "/": self._find,
+            "v": self._pulls,
             "?": self._help,
             "D": self._decimals,
             "C": self._palette,
@@ -157,6 +158,14 @@ class Controls:
                 "right": lambda: self._move(1, 0),
                 "up": lambda: self._move(0, 1),
                 "down": lambda: self._move(0, -1),
+            }
+        if self.state.page is Page.PULLS:
+            return {
+                "d": self._compare,
+                "left": lambda: self._turn(-1),
+                "right": lambda: self._turn(1),
+                "up": lambda: self._step_cylinder(-1),
+                "down": lambda: self._step_cylinder(1),
             }
         if self.state.page is Page.ALARMS:
             return {
@@ -241,6 +250,35 @@ class Controls:
             y = min(max(at[1] + up, 0), len(loads) - 1)
             place = (speeds[x], loads[y])
         self._set(cursor=place)
+
+    def _pulls(self) -> None:
+        if self._seen.snapshot.pulls is None:
+            self.tell("no pull yet: full throttle and rising speed make one", self._now)
+        else:
+            self._go(Page.PULLS)
+            self._set(pull=None)
+
+    def _compare(self) -> None:
+        review, at = self._seen.snapshot.pulls, self.state.pull
+        if review is not None and review.repeats[-1 if at is None else at] is None:
+            self.tell("no pull was kept before this one", self._now)
+        else:
+            self._set(compared=not self.state.compared)
+
+    def _turn(self, step: int) -> None:
+        """To the pull before or after; the newest one is followed again at the end."""
+        review = self._seen.snapshot.pulls
+        if review is not None:
+            last = len(review.pulls) - 1
+            at = max((last if self.state.pull is None else self.state.pull) + step, 0)
+            self._set(pull=at if at < last else None)
+
+    def _step_cylinder(self, step: int) -> None:
+        """To the cylinder above or below, in the order on the screen."""
+        order, index = self._seen.order(), self._seen.chosen()
+        at = order.index(index) + step if index is not None else 0
+        node = self._seen.setting.nodes[order[min(max(at, 0), len(order) - 1)]]
+        self._options(chosen=node.cylinders[0])
 
     def _freeze(self) -> None:
         frozen = None if self.state.frozen is not None else self._seen.live

@@ -16,6 +16,7 @@ class Page(StrEnum):
 
     WATCH = "WATCH"
     BALANCE = "BALANCE"
+    PULLS = "PULLS"
     TRIMS = "TRIM SHEET"
     ALARMS = "ALARMS"
     BUS = "BUS & SENSORS"
@@ -58,6 +59,7 @@ BINDINGS: Final = (
     Binding("+ -", "scale", "rails to 24, 12 or 6 % either side"),
     Binding("w", "watch", "watch: the cylinders now"),
     Binding("b", "balance", "balance by speed and load, dwell clock"),
+    Binding("v", "pulls", "pull review, once there is a pull"),
     Binding("t", "trims", "trim sheet"),
     Binding("l", "alarms", "alarm list"),
     Binding("h", "bus", "bus and sensors"),
@@ -70,7 +72,13 @@ BINDINGS: Final = (
     Binding("p P", "peaks", "show the worst so far on the rails; P: begin anew", _on(Page.WATCH)),
     Binding("o", "order", "rails in firing order or bank by bank", _on(Page.WATCH)),
     Binding("s", "spread", "cells show the spread of all cylinders", _on(Page.BALANCE)),
-    Binding("arrows", "move", "choose a cell, a line", _on(Page.BALANCE, Page.ALARMS, Page.EVENTS)),
+    Binding("d", "compare", "the difference from the pull kept before", _on(Page.PULLS)),
+    Binding(
+        "arrows",
+        "move",
+        "choose a cell, a line, a pull",
+        _on(Page.BALANCE, Page.PULLS, Page.ALARMS, Page.EVENTS),
+    ),
     Binding("R", "reset", "reset a latched alarm that was accepted", _on(Page.ALARMS)),
     Binding("o", "service", "out of service, reason asked; again: into service", _on(Page.ALARMS)),
     Binding(".", "pause", "hold the recording still, go on", replay=True),
@@ -82,8 +90,12 @@ BINDINGS: Final = (
 )
 
 _FIRST: Final = {
-    Page.WATCH: ("a", "space", "f", "p P", "0-9", "b", "t", "l", "h", "/", "n", "r", "q q", "+ -", "u", "o"),
+    Page.WATCH: (
+        *("a", "space", "f", "p P", "0-9", "b", "v", "t", "l", "h"),
+        *("/", "n", "r", "q q", "+ -", "u", "o"),
+    ),
     Page.BALANCE: ("arrows", "0-9", "s", "t", "w", "a", "space", "n", "l", "h"),
+    Page.PULLS: ("arrows", "0-9", "d", "w", "b", "a", "space", "n"),
     Page.TRIMS: ("b", "w", "n", "l", "a", "space"),
     Page.ALARMS: ("a", "A", "z", "R", "o", "arrows", "w", "n"),
     Page.BUS: ("w", "b", "l", "n", "a", "space"),
@@ -99,9 +111,12 @@ def bindings(page: Page, *, live: bool) -> tuple[Binding, ...]:
     return tuple(b for b in BINDINGS if (not b.pages or page in b.pages) and not (b.replay and live))
 
 
-def last_line(page: Page, *, live: bool) -> tuple[tuple[str, str], ...]:
-    """Keys and short words for the last line, most important first, help last."""
+def last_line(page: Page, *, live: bool, pulls: bool = True) -> tuple[tuple[str, str], ...]:
+    """Keys and short words for the last line, most important first, help last.
+
+    pulls: whether there is a pull to be looked at
+    """
     here = {b.name: b for b in bindings(page, live=live)}
     replay = () if live else (".", "[ ]", "< >")
     names = (*_FIRST[page][:2], *replay, *_FIRST[page][2:], "?")
-    return tuple((here[name].name, here[name].short) for name in names)
+    return tuple((here[n].name, here[n].short) for n in names if n != "v" or pulls)

@@ -20,6 +20,8 @@ class State:
 
     before     the screen to which help and esc go back
     frozen     the picture that is held, and since when by the watcher's clock
+    pull       its number, from 0; None: the newest
+    compared   pulls are shown as differences from the one kept before
     alarm      the chosen one; None: the most pressing
     first      rows scrolled away
     wanted     what events must contain
@@ -36,6 +38,8 @@ class State:
     frozen_at: float = 0.0
     cursor: Place | None = None
     spread: bool = False
+    pull: int | None = None
+    compared: bool = False
     alarm: AlarmName | None = None
     first: int = 0
     wanted: str = ""

@@ -13,6 +13,7 @@ from mixmon.dashboard.view_help import help_page
 from mixmon.dashboard.view_limits import verdict
 from mixmon.dashboard.view_notes import notes_page
 from mixmon.dashboard.view_prompt import message_row, prompt_row
+from mixmon.dashboard.view_pulls import pulls_page
 from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet
 from mixmon.dashboard.view_text import Row
@@ -33,11 +34,14 @@ def draw(scene: Scene, state: State, width: int, height: int) -> list[Row]:
 def _page(scene: Scene, state: State, width: int, height: int) -> list[Row]:
     word = verdict(scene)
     page = state.page
-    sheet = Sheet(width, height, last_line(page, live=scene.live.replay_position is None))
+    live, pulls = scene.live.replay_position is None, scene.snapshot.pulls is not None
+    sheet = Sheet(width, height, last_line(page, live=live, pulls=pulls))
     if page is Page.BALANCE:
         return balance_page(scene, word, cell_view(scene, state), sheet)
     if page is Page.ALARMS:
         return alarms_page(scene, word, alarm_index(scene, state), sheet)
+    if page is Page.PULLS:
+        return pulls_page(scene, word, sheet, number=state.pull, compared=state.compared)
     if page is Page.EVENTS:
         return events_page(scene, word, sheet, wanted=state.wanted, first=state.first)
     if page is Page.WATCH:

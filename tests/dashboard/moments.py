@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from dashboard.scenes import RULES, UNITS, alarm, balance, event, session, snapshot
+from dashboard.scenes import RULES, UNITS, alarm, balance, event, pull_review, session, snapshot
 from hypothesis import strategies as st
 
 from mixmon.dashboard.held import DigitHold
@@ -117,6 +117,7 @@ def snapshots(draw):
         recording_minutes_left=draw(st.sampled_from((None, 0.5, 500.0))),
         replay_position=draw(st.sampled_from((None, 0.0, 0.999))),
         failure=draw(st.just("") | words),
+        pulls=draw(st.sampled_from((None, pull_review(count, 1), pull_review(count, 2)))),
         counters=draw(st.dictionaries(words, st.integers(0, 10**9), max_size=3)),
     )
 
@@ -160,6 +161,8 @@ def states(options):
         page=st.sampled_from(list(Page)),
         cursor=st.none(),
         spread=st.booleans(),
+        pull=st.sampled_from((None, 0, 5)),
+        compared=st.booleans(),
         alarm=st.sampled_from((None, (RULES[0].name, 1), ("gone", None))),
         first=st.integers(0, 50),
         wanted=st.sampled_from(("", "lean", "\x1b")),

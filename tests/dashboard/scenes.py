@@ -11,6 +11,12 @@ from mixmon.dashboard.view_setting import Setting
 from mixmon.findings.alarm_records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed
+from mixmon.findings.pull_bands import Bands
+from mixmon.findings.pull_quality import PullQuality, Verdict
+from mixmon.findings.pull_review import PullReview, Repeat
+from mixmon.findings.pull_table import Point, PullTable
+from mixmon.findings.pull_trace import PullTrace
+from mixmon.findings.pulls import Pull
 from mixmon.findings.spread import Spread
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
@@ -182,6 +188,64 @@ def balance(count=8):
         withheld=(),
         notes=("trims now: not given in [trims] now_percent, taken as 0",),
     )
+
+
+def pull_review(count=8, pulls=2):
+    """Pulls over twelve bands; the last cylinder has no data in the upper half."""
+    bands = Bands(tuple(2500.0 + 500 * i for i in range(12)), tuple(2250.0 + 500 * i for i in range(13)))
+    return PullReview(
+        bands,
+        tuple(_pull(count, i) for i in range(pulls)),
+        tuple(_pull_table(count, bands, i) for i in range(pulls)),
+        tuple(_repeat(count, i) for i in range(pulls)),
+        tuple(("1 of 8 cylinders not valid all the way",) for _ in range(pulls)),
+    )
+
+
+def _pull(count, number):
+    quality = PullQuality(20.0, 500.0, 700.0, (), 99.0, 86.0, 24.0, 2.0, 6.0, 0.95, count - 1, count)
+    verdict = Verdict("keep", (), ()) if number else Verdict("reject", ("cold engine",), ())
+    none = np.zeros((0, count))
+    trace = PullTrace(
+        np.zeros(0, np.int64), none, none, none, np.zeros((0, count), np.uint8), np.zeros(count)
+    )
+    return Pull(0, 8_400_000_000, 2480.0, 7905.0, "throttle lift", quality, verdict, trace)
+
+
+def _pull_table(count, bands, number):
+    peers = np.tile(np.array(NEEDS[:count]) + 0.5 * number, (12, 1))
+    peers[6:, -1] = np.nan
+    half, gone = np.full((12, count), 0.4), [[None] * count for _ in range(12)]
+    for band, why in zip(
+        gone[6:], ("silent", "event", "at lean limit", "at rich limit", "silent", "silent"), strict=True
+    ):
+        band[-1] = why
+    return PullTable(
+        bands=bands,
+        peers=peers,
+        peers_half=half,
+        peers_error=half / 2,
+        target=peers - 0.7,
+        target_half=half,
+        engine=np.full(12, -0.7),
+        engine_half=half[:, 0],
+        lam=np.full(12, 0.864),
+        spread=np.full(12, 8.3),
+        counted_s=half,
+        share=half,
+        why=tuple(map(tuple, gone)),
+        valid=np.full(12, count),
+        worst=(*(Point(2600.0, need, 0.01) for need in NEEDS[: count - 1]), None),
+        leanest=(Point(6720.0, 6.4, 0.046),) * count,
+    )
+
+
+def _repeat(count, number):
+    if not number:
+        return None
+    difference = np.full((12, count), 0.3)
+    node = np.full(count, 0.3)
+    return Repeat(0, difference, difference, 0.4, 0.3, node, node, np.full(12, 0.1), ("coolant +5 C",))
 
 
 def snapshot(count=8, **changes):

@@ -11,6 +11,7 @@ from dashboard.scenes import (
     UNITS,
     alarm,
     alarm_list,
+    pull_review,
     scene,
     session,
     snapshot,
@@ -297,6 +298,26 @@ def test_the_cursor_begins_in_the_held_cell_and_stays_within_the_axes():
     assert desk.press("down").cursor == (7800.0, 60.0)
     assert desk.press(*["left"] * 9, *["down"] * 9).cursor == (1100.0, 3.0)
     assert desk.press("s").spread
+
+
+def test_pulls_can_be_turned_over_and_compared():
+    desk = Desk(snapshot(pulls=pull_review()))
+    assert desk.press("v").page is Page.PULLS
+    assert desk.press("d").compared
+    assert desk.press("left").pull == 0
+    assert desk.press("left").pull == 0
+    assert "no pull was kept before" in desk.press("d").message
+    assert desk.press("right").pull is None
+    assert desk.press("down").options.chosen == 7  # after 3 in firing order
+    assert desk.press("up", "up").options.chosen == 5
+
+
+def test_without_pulls_there_is_no_pull_screen_and_no_key_for_it():
+    desk = Desk()
+    state = desk.press("v")
+    assert state.page is Page.WATCH
+    assert "no pull yet" in state.message
+    assert ("v", "pulls") not in last_line(Page.WATCH, live=True, pulls=False)
 
 
 def test_peaks_and_order_are_keys_of_the_watch_screen():

@@ -13,6 +13,7 @@ from dashboard.scenes import (
     alarm_list,
     balance,
     event,
+    pull_review,
     scene,
     session,
     snapshot,
@@ -141,6 +142,41 @@ def test_trims_that_are_withheld_show_the_reason_and_no_number():
 
 def test_without_a_balance_there_are_no_trims():
     assert "no trims offered" in joined(Page.TRIMS, scene(snapshot(balance=None)))
+
+
+def test_a_pull_is_a_row_a_cylinder_and_a_column_a_band_of_speed():
+    page = lines(Page.PULLS, scene(snapshot(pulls=pull_review(pulls=1))))
+    assert page[1].startswith(" 2480 to 7905 rpm, 8.4 s, 646 rpm/s  coolant 86  air 24  valid 7/8")
+    assert page[2] == " reject: cold engine  ended by throttle lift"
+    assert page[3].split() == ["cyl", *(str(2500 + 500 * i) for i in range(12)), "worst", "at"]
+    rows = [line.split() for line in page[4:12]]
+    assert [row[row[0] == "▸"] for row in rows] == ["1", "5", "3", "7", "4", "8", "2", "6"]
+    assert rows[2] == ["▸", "3", *["+5.3"] * 12, "+5.3", "2600"]
+    assert rows[5] == ["8", *["-2.1"] * 6, "..", "##", ">>", "<<", "..", ".."]
+    assert page[12].split() == ["all", *["-0.7"] * 12, "vs", "target"]
+    assert page[13].split() == ["spread", *["8.3"] * 12]
+    assert "cyl 3 leanest at 6720 rpm: needs +6.4 %, lambda +0.046 over target" in " ".join(page)
+
+
+def test_pulls_are_compared_with_the_one_kept_before():
+    shown = scene(snapshot(pulls=pull_review()))
+    page = lines(Page.PULLS, shown, compared=True)
+    assert "PULL 2 of 2" in page[0]
+    assert "repeats pull 1 within 0.4 % (noise 0.3)" in page[2]
+    assert page[3].split()[-2:] == ["less", "1"]
+    assert page[6].split() == ["▸", "3", *["+0.3"] * 12]
+    assert "PULL 1 of 2" in lines(Page.PULLS, shown, pull=0)[0]
+
+
+def test_sixteen_cylinders_of_a_pull_fit_80_by_24():
+    page = joined(Page.PULLS, scene(snapshot(16, pulls=pull_review(16)), count=16))
+    assert " 16 +1.6" in page
+    assert "spread 8.3" in page
+
+
+def test_a_narrow_screen_shows_the_highest_speeds():
+    page = lines(Page.PULLS, scene(snapshot(pulls=pull_review())), width=40)
+    assert page[3].split() == ["cyl", "6500", "7000", "7500", "8000", "worst", "at"]
 
 
 def test_an_alarm_tells_cause_consequence_response_and_its_own_limits():
