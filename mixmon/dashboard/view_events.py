@@ -33,7 +33,16 @@ class Line:
 
 def lines(scene: Scene) -> list[Line]:
     """All events of the snapshot, newest first."""
-    found = [*map(_alarm_line, scene.snapshot.alarm_events), *_told(scene)]
+    return _sorted(scene, scene.snapshot.alarm_events)
+
+
+def _pressing(scene: Scene) -> list[Line]:
+    """The same without rules that went off or came back by rule: those of every throttle lift."""
+    return _sorted(scene, (event for event in scene.snapshot.alarm_events if event.state is not None))
+
+
+def _sorted(scene: Scene, events: Iterable[AlarmEvent]) -> list[Line]:
+    found = [*map(_alarm_line, events), *_told(scene)]
     found.sort(key=lambda line: line.t, reverse=True)
     return found[:KEPT]
 
@@ -71,7 +80,7 @@ def measure(value: float, unit: str) -> str:
 
 def event_rows(scene: Scene, width: int, height: int) -> list[Row]:
     """The newest events in that many rows."""
-    rows = [_row(scene, line, width) for line in lines(scene)[:height]]
+    rows = [_row(scene, line, width) for line in _pressing(scene)[:height]]
     if not rows and height:
         rows = [fit_row([(" no events yet", "dim")], width)]
     return padded(rows, width, height)

@@ -26,6 +26,7 @@ from mixmon.dashboard.view_caution import caution_page
 from mixmon.dashboard.view_dwell import filled
 from mixmon.dashboard.view_pages import draw
 from mixmon.dashboard.view_text import row_width
+from mixmon.findings.alarm_records import Happening
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.mixture.steady import Cell
 from mixmon.session.model import Axes, Limits
@@ -320,3 +321,13 @@ def test_every_unit_can_be_drawn_on_every_screen():
             assert (
                 len(draw(scene(options=replace(OPTIONS, unit=unit)), State(OPTIONS, page=page), 80, 24)) == 24
             )
+
+
+def test_rules_that_go_off_by_rule_are_listed_among_the_events_and_not_on_the_watch_screen():
+    """They come and go with every throttle lift."""
+    by_rule = replace(
+        event(announced=False, active=False), what=Happening.SUPPRESSED, state=None, position=None
+    )
+    shown = scene(snapshot(alarm_events=(by_rule,), alarms=alarm_list()))
+    assert any(line.endswith("suppressed") for line in lines(Page.EVENTS, shown))
+    assert not any(line.endswith("suppressed") for line in lines(Page.WATCH, shown))
