@@ -39,6 +39,7 @@ class Observer:
     wanted_percent  half-width of the interval that a dwell is held for
 
     t, stretch      of the newest row; None and 0 before the first
+    engine          engine quantities then; replaced, never changed
     rows            rows taken
 
     Raises:
@@ -63,7 +64,7 @@ class Observer:
         self._alarms = Alarms(limits_in_force(session).alarms, nodes)
         self._balance = BalanceStage(session, left_out)
         self._events: deque[AlarmEvent] = deque(maxlen=KEPT_EVENTS)
-        self._engine: dict[str, float] = {}
+        self.engine: dict[str, float] = {}
         self._glance: tuple[int, Balance | None] = (-1, None)
         self.t: int | None = None
         self.stretch = 0
@@ -76,7 +77,7 @@ class Observer:
         self._tail.feed(rows)
         self._strip.feed(rows)
         self._balance.feed(rows)
-        self._engine = {name: float(column[-1]) for name, column in rows.now.items()}
+        self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
         self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
         self.rows += len(rows)
         return self._keep(self._alarms.feed(rows))
@@ -107,8 +108,8 @@ class Observer:
         return Snapshot(
             t=self.t,
             elapsed_s=max(self.rows - 1, 0) * GRID_NS / 1e9,
-            engine=MappingProxyType(self._engine),
-            target=self._engine.get("target", float("nan")),
+            engine=MappingProxyType(self.engine),
+            target=self.engine.get("target", float("nan")),
             all_vs_target=now.all_vs_target,
             spread=now.spread,
             valid=now.valid,

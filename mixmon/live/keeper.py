@@ -1,0 +1,128 @@
+"""The record that is kept while watching: frames first, then what was noted, done and found.
+
+A trigger may begin and end it with the engine's speed.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from typing import Any
+
+from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
+from mixmon.frames.block import FrameBlock
+from mixmon.frames.source_event import SourceEvent
+from mixmon.live.run_notes import ACTION, ALARM, RECORDING, WATCHED, action_data, alarm_data
+from mixmon.record.recorder import Recorder, RecorderEvent, RecorderState, RecorderStatus
+
+AFTER_NS = 10_000_000_000
+"""How long an armed run goes on after the engine has fallen below the speed."""
+
+STATUS_S = 0.5
+"""How often room on the disk is looked at."""
+
+
+class Keeper:
+    """A recorder as the worker uses it.
+
+    arm_rpm  a run begins above that speed, and ends some time after; None: it begins at once
+    idle     True: it begins only when asked to
+
+    status   of the recorder, renewed twice a second
+    """
+
+    def __init__(self, recorder: Recorder, *, arm_rpm: float | None = None, idle: bool = False) -> None:
+        self._recorder = recorder
+        self._arm_rpm = arm_rpm
+        self._idle = idle
+        self._above: int | None = None
+        self._looked = 0.0
+        self.status: RecorderStatus = recorder.status()
+
+    def open(self, t: int) -> None:
+        """Begin at data time `t`, or wait for the engine."""
+        if self._arm_rpm is not None:
+            self._recorder.arm()
+        elif not self._idle:
+            self.start(t, 0)
+        self.look(now=True)
+
+    def write(self, block: FrameBlock) -> None:
+        """Frames as they came."""
+        self._recorder.write(block)
+
+    def heed(self, event: SourceEvent) -> None:
+        """What happened to a bus."""
+        self._recorder.heed(event)
+
+    def alarm(self, event: AlarmEvent) -> None:
+        """An alarm record."""
+        self._recorder.note(event.t, ALARM, **alarm_data(event))
+
+    def action(self, action: OperatorAction) -> None:
+        """What the operator did, as it was worked."""
+        self._recorder.note(action.t, ACTION, **action_data(action))
+
+    def note(self, t: int, kind: str, **data: Any) -> None:
+        """A mark or note."""
+        self._recorder.note(t, kind, **data)
+
+    @property
+    def running(self) -> bool:
+        """Whether a run is being written."""
+        return self._recorder.status().state is RecorderState.RECORDING
+
+    def start(self, t: int, stretch: int, why: str = "asked for") -> None:
+        """Begin a run; `stretch` is the stretch of time under way."""
+        if not self.running and self._recorder.start(why):
+            self._recorder.note(t, RECORDING, stretch=stretch)
+        self.look(now=True)
+
+    def stop(self, t: int | None, why: str = "asked for") -> None:
+        """End the run; `t` is how far has been watched."""
+        if self.running and t is not None:
+            self._recorder.note(t, WATCHED)
+        self._recorder.stop(why)
+        self.look(now=True)
+
+    def follow(self, t: int | None, stretch: int, rpm: float) -> None:
+        """Begin and end with the engine, if armed."""
+        if self._arm_rpm is None or t is None:
+            return
+        if not math.isnan(rpm) and rpm > self._arm_rpm:
+            if self._above is None:
+                self.start(t, stretch, f"above {self._arm_rpm:g} rpm")
+            self._above = t
+        elif self._above is not None and not 0 <= t - self._above <= AFTER_NS:
+            self._above = None
+            self.stop(t, f"{AFTER_NS / 1e9:g} s below {self._arm_rpm:g} rpm")
+            self._recorder.arm()
+
+    def events(self) -> list[RecorderEvent]:
+        """What happened to the recorder since the last call."""
+        return self._recorder.events()
+
+    def look(self, *, now: bool = False, clock: Callable[[], float] = time.monotonic) -> None:
+        """Renew the status, if it is old."""
+        if now or clock() - self._looked >= STATUS_S:
+            self._looked = clock()
+            self.status = self._recorder.status()
+
+    @property
+    def words(self) -> str:
+        """What the recorder is doing."""
+        status = self.status
+        if status.state is RecorderState.RECORDING and status.folder is not None:
+            return f"recording {status.folder.name}"
+        if status.error is not None and status.state is RecorderState.FAILED:
+            return f"recording failed: {status.error}"
+        if status.state is RecorderState.ARMED and self._arm_rpm is not None:
+            return f"armed, above {self._arm_rpm:g} rpm"
+        return status.state.value
+
+    def close(self, t: int | None) -> None:
+        """End the run and wait until all is on the disk."""
+        self.stop(t, "closed")
+        self._recorder.close()
+        self.look(now=True)

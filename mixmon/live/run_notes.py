@@ -1,0 +1,79 @@
+"""What watching writes beside the frames of a run, so that a replay goes the same way.
+
+recording      a run begins; `stretch`: the stretch of time then, from which a replay counts
+watched until  how far rows were made: a bus that fell silent at the end is silent in a replay too
+action         an operator's action on an alarm, stamped as it was worked
+alarm          one alarm record, for readers without this program
+mark, note     the operator's
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from mixmon.findings.alarm_records import AlarmEvent, OperatorAction, Verb
+from mixmon.record.run_folder import Note
+
+RECORDING, WATCHED, ACTION, ALARM, MARK, NOTE = (
+    "recording",
+    "watched until",
+    "action",
+    "alarm",
+    "mark",
+    "note",
+)
+
+KEPT_QUIET = frozenset({RECORDING, WATCHED, ACTION, ALARM})
+"""Notes that a replay does not tell: their effects are found anew."""
+
+
+def action_data(action: OperatorAction) -> dict[str, Any]:
+    """An action as JSON, without its time."""
+    return {
+        "verb": action.verb.value,
+        "rule": action.rule,
+        "position": action.position,
+        "duration_ns": action.duration_ns,
+        "reason": action.reason,
+        "stretch": action.stretch,
+    }
+
+
+def action_of(note: Note, began: int) -> OperatorAction:
+    """The action again; `began` is the stretch of time in which the run began."""
+    data = note.data
+    return OperatorAction(
+        note.t,
+        Verb(data["verb"]),
+        data["rule"],
+        data["position"],
+        data["duration_ns"],
+        data["reason"],
+        max(data["stretch"] - began, 0),
+    )
+
+
+def alarm_data(event: AlarmEvent) -> dict[str, Any]:
+    """An alarm record as JSON, without its time."""
+    return {
+        "rule": event.rule,
+        "priority": event.priority,
+        "position": event.position,
+        "cylinders": list(event.cylinders),
+        "what": event.what.value,
+        "state": None if event.state is None else event.state.word,
+        "value": event.value if math.isfinite(event.value) else None,
+        "limit": event.limit,
+        "unit": event.unit,
+        "announced": event.announced,
+        "reason": event.reason,
+    }
+
+
+def told(note: Note) -> str:
+    """A note of a recorded run in words."""
+    text, bus = str(note.data.get("text", "")), note.data.get("bus")
+    if note.kind in {MARK, NOTE}:
+        return f"{note.kind}: {text}" if text else note.kind
+    return f"{bus}: {text}" if bus else f"{note.kind} {text}".rstrip()

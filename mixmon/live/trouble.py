@@ -1,0 +1,94 @@
+"""Why nothing is seen: what is wrong with a bus, in words, and what to try."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from mixmon.frames.block import EXTENDED
+from mixmon.live.meter import ChannelNow
+
+PATIENCE_S = 3.0
+"""Longer than the slowest message of most chains, shorter than anyone waits before asking."""
+
+USUAL_BITRATES = (125_000, 250_000, 500_000, 1_000_000)
+_SHOWN = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """`word` for a narrow line, `text` in full."""
+
+    word: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class BusFacts:
+    """What is known of one bus when it is judged.
+
+    expected     identifiers that the session looks for on it
+    identifiers  those that came
+    """
+
+    name: str
+    bitrate: int | None
+    acknowledge: bool
+    expected: Sequence[int]
+    identifiers: Collection[int]
+
+
+def trouble(facts: BusFacts, seen: ChannelNow) -> Trouble | None:
+    r"""What is wrong with a bus of which nothing has been decoded for `PATIENCE_S`; None: nothing expected.
+
+    >>> facts = BusFacts("chain", 500_000, True, [0x2A0], {0x123})
+    >>> trouble(facts, ChannelNow(50.0, 6000.0, 5, 150, 0)).text
+    'chain: 150 frames, none of the session\'s; found 123; expected 2A0; check the bus and [[bus]] database'
+    """
+    if not facts.expected:
+        return None
+    if seen.frames:
+        return _none_of_ours(facts, seen.frames)
+    if seen.errors:
+        return _errors_only(facts, seen.errors)
+    return _nothing(facts)
+
+
+def _none_of_ours(facts: BusFacts, frames: int) -> Trouble:
+    return Trouble(
+        "none of the session's frames",
+        f"{facts.name}: {frames} frames, none of the session's; found {_listed(facts.identifiers)}; "
+        f"expected {_listed(facts.expected)}; check the bus and [[bus]] database",
+    )
+
+
+def _errors_only(facts: BusFacts, errors: int) -> Trouble:
+    others = ", ".join(str(rate) for rate in USUAL_BITRATES if rate != facts.bitrate)
+    set_to = "" if facts.bitrate is None else f" (set to {facts.bitrate})"
+    return Trouble(
+        "error frames, no data",
+        f"{facts.name}: {errors} error frames and no data; expected frames; most likely the bit rate is wrong"
+        f"{set_to}: try --bitrate {others}; then look at the ends of the bus (60 ohm) and at crossed wires",
+    )
+
+
+def _nothing(facts: BusFacts) -> Trouble:
+    alone = (
+        ""
+        if facts.acknowledge
+        else "; this adapter only listens: a single controller needs someone who acknowledges "
+        '(role = "acknowledge" or --acknowledge, on the sensor chain only)'
+    )
+    return Trouble(
+        "no frames",
+        f"{facts.name}: no frame in {PATIENCE_S:g} s; expected {_listed(facts.expected)}; check supply, "
+        f"wires, bit rate and channel{alone}",
+    )
+
+
+def _listed(identifiers: Collection[int]) -> str:
+    """Some identifiers as a log writes them."""
+    shown = sorted(identifiers)[:_SHOWN]
+    more = len(identifiers) - len(shown)
+    words = ", ".join(f"{i & ~EXTENDED:08X}" if i & EXTENDED else f"{i:03X}" for i in shown)
+    return f"{words} and {more} more" if more else words

@@ -1,0 +1,329 @@
+"""The worker: one plain thread takes frames, records them, finds what they mean, publishes it.
+
+    worker = Worker(binding, BusSource(options), Keeper(recorder))
+    worker.start()
+    ...                                  # a screen reads worker.snapshot, drains, sends
+    worker.close()
+
+In each turn: commands, frames (recorded before they are decoded), then one frozen Snapshot by
+swapping a reference. Nothing ever waits for a screen. A failure ends the thread, closes the
+record, and stands in the last snapshot.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from functools import partial
+from typing import Final
+
+from mixmon.errors import MixmonError, UsageError
+from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
+from mixmon.frames.clock import LATENESS_NS
+from mixmon.live.bus_board import BusBoard
+from mixmon.live.keeper import Keeper
+from mixmon.live.orders import alarm_actions
+from mixmon.live.run_notes import KEPT_QUIET, MARK, NOTE, told
+from mixmon.live.source import Source
+from mixmon.messages.binding import Binding
+from mixmon.mixture.block import CylinderBlock
+from mixmon.observer.observer import Observer
+from mixmon.pipeline import Pipeline
+from mixmon.session.model import Session
+from mixmon.snapshot import Snapshot
+from mixmon.watching import (
+    Command,
+    Item,
+    Mark,
+    NoteText,
+    Pause,
+    Quit,
+    RecordOff,
+    RecordOn,
+    Remark,
+    ResetPeaks,
+    Resume,
+    Seek,
+    Speed,
+    Step,
+)
+
+TURN_S: Final = 0.04
+"""Frames are worked in batches of so long: cheap in processor time, and still younger than a glance."""
+
+LIVE_LATENESS_NS: Final = 20_000_000
+"""Live frames come merged and in order; rows need not wait as long for them as those of any log."""
+
+KEPT_REMARKS = 500
+
+
+class Worker:
+    """Watches one source; see `watching.Watching`.
+
+    keeper    the record; None: none is kept
+    left_out  cylinders that shall not be counted
+
+    ended     set when a recording has been played to its end, and when the thread has ended
+    observer  for the exact balance once the thread has ended
+
+    Raises:
+        UsageError: a limit of the session cannot be watched as it is written.
+    """
+
+    def __init__(
+        self,
+        binding: Binding,
+        source: Source,
+        keeper: Keeper | None = None,
+        *,
+        left_out: frozenset[int] = frozenset(),
+    ) -> None:
+        self._binding, self._source, self._keeper = binding, source, keeper
+        self._left_out = left_out
+        self._items: deque[Item] = deque()
+        self._remarks: deque[tuple[int, str]] = deque(maxlen=KEPT_REMARKS)
+        self._commands: deque[Command] = deque()
+        self._wake = threading.Event()
+        self._quit = False
+        self._failure = ""
+        self._thread: threading.Thread | None = None
+        self.ended = threading.Event()
+        self._board = BusBoard(binding, source)
+        self._begin()
+        self.snapshot: Snapshot = self._picture()
+
+    @property
+    def session(self) -> Session:
+        """What the user declared."""
+        return self._binding.session
+
+    @property
+    def live(self) -> bool:
+        """True for buses."""
+        return self._source.live
+
+    @property
+    def troubles(self) -> tuple[str, ...]:
+        """What is wrong with buses that should be heard and are not."""
+        return self._board.troubles
+
+    @property
+    def decoded(self) -> int:
+        """Frames that carried something the session asks for."""
+        return self._pipeline.decoded
+
+    def drain(self) -> list[Item]:
+        """What has happened since the last call, oldest first."""
+        return [self._items.popleft() for _ in range(len(self._items))]
+
+    def send(self, command: Command) -> None:
+        """Ask the thread; what it refuses comes as a Remark."""
+        self._commands.append(command)
+        self._wake.set()
+
+    def start(self) -> None:
+        """Open the source and begin.
+
+        Raises:
+            MixmonError: it cannot be opened.
+        """
+        self._source.open()
+        self._board.opened()
+        if self._keeper is not None:
+            self._keeper.open(self._source.now())
+        self._publish()
+        self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """Stop, close the record, join the thread."""
+        if self._thread is not None:
+            self.send(Quit())
+            self._thread.join()
+
+    def _begin(self) -> None:
+        """A pipeline and an observer that know nothing yet."""
+        lateness = LIVE_LATENESS_NS if self._source.live else LATENESS_NS
+        self._pipeline = Pipeline(self._binding, left_out=self._left_out, lateness_ns=lateness)
+        self.observer = Observer(self._binding, left_out=self._left_out)
+        self._flushed = False
+        self._watched: int | None = None
+        for action in self._source.actions():
+            self._try(partial(self.observer.act, action))
+
+    def _run(self) -> None:
+        try:
+            while not self._quit:
+                began = time.monotonic()
+                self._turn()
+                if not self._source.hurried:
+                    self._wake.wait(max(0.0, TURN_S - (time.monotonic() - began)))
+                self._wake.clear()
+        except Exception as error:  # noqa: BLE001 - whatever ended it must be seen on the screen
+            self._fail(error)
+        self._finish()
+
+    def _turn(self) -> None:
+        while self._commands:
+            self._obey(self._commands.popleft())
+        if self._source.ended and self._flushed:
+            self._publish()
+            return
+        self._take()
+        if self._source.ended:
+            self._flush()
+        if self._keeper is not None:
+            rpm = self.observer.engine.get("rpm", float("nan"))
+            self._keeper.follow(self._watched, self.observer.stretch, rpm)
+        self._publish()
+        if self._flushed:
+            self.ended.set()
+
+    def _take(self) -> None:
+        """Frames that are due: recorded, then worked; recorded still when working them has failed."""
+        for frames in self._source.take():
+            if self._keeper is not None:
+                self._keeper.write(frames)
+            self._board.feed(frames)
+            self._work(self._pipeline.feed, frames)
+        self._watched = self._source.through()
+        if self._watched is not None:
+            self._work(self._pipeline.advance, self._watched)
+        self._tell()
+
+    def _work(self, give: Callable[..., Iterator[CylinderBlock]], *what: object) -> None:
+        """Rows from the pipeline to the observer. A mistake of this program must not cost a record."""
+        if self._failure:
+            return
+        try:
+            for rows in give(*what):
+                self._keep(self.observer.feed(rows))
+        except Exception as error:
+            if not self._source.live:
+                raise
+            self._fail(error)
+
+    def _fail(self, error: Exception) -> None:
+        known = isinstance(error, MixmonError)
+        self._failure = str(error) if known else f"the worker stopped: {type(error).__name__}: {error}"
+
+    def _flush(self) -> None:
+        self._work(self._pipeline.flush)
+        self._keep(self.observer.flush())
+        self._flushed = True
+
+    def _finish(self) -> None:
+        """The last frames, the end of the record, the last picture; whatever fails, the rest is done."""
+        for step in (self._source.stop, self._take, self._flush, self._close_record, self._tell):
+            try:
+                step()
+            except Exception as error:  # noqa: BLE001 - the record must be closed in any case
+                self._failure = self._failure or f"at the end: {type(error).__name__}: {error}"
+        self._publish()
+        self.ended.set()
+
+    def _close_record(self) -> None:
+        if self._keeper is not None:
+            self._keeper.close(self._watched)
+
+    def _keep(self, events: tuple[AlarmEvent, ...]) -> None:
+        self._items.extend(events)
+        if self._keeper is not None:
+            for event in events:
+                self._keeper.alarm(event)
+
+    def _tell(self) -> None:
+        """What happened to buses and recorder, and what was noted when a recording was made."""
+        for event in self._source.events():
+            if self._keeper is not None:
+                self._keeper.heed(event)
+            self._remark(event.t, f"{self._board.name(event.bus)}: {event.text}")
+        for note in self._source.notes():
+            if note.kind not in KEPT_QUIET:
+                self._remark(note.t, told(note))
+        for text in self._board.news():
+            self._remark(self._source.now(), text)
+        for happened in () if self._keeper is None else self._keeper.events():
+            self._remark(self._source.now() if happened.t is None else happened.t, happened.text)
+
+    def _remark(self, t: int, text: str) -> None:
+        self._remarks.append((t, text))
+        self._items.append(Remark(t, text))
+
+    def _obey(self, command: Command) -> None:
+        match command:
+            case Quit():
+                self._quit = True
+            case ResetPeaks():
+                self.observer.reset_peaks()
+            case Mark() | NoteText() | RecordOn() | RecordOff():
+                self._try(partial(self._record, command))
+            case Pause() | Resume() | Step() | Seek() | Speed():
+                self._try(partial(self._wind, command))
+            case _:
+                for action in alarm_actions(command, self.observer.t or 0, self.observer.stretch):
+                    self._try(partial(self._act, action))
+
+    def _try(self, do: Callable[[], object]) -> None:
+        try:
+            do()
+        except UsageError as error:
+            self._remark(self._source.now(), str(error))
+
+    def _act(self, action: OperatorAction) -> None:
+        worked = self.observer.act(action)
+        if self._keeper is not None:
+            self._keeper.action(worked)
+
+    def _record(self, command: Mark | NoteText | RecordOn | RecordOff) -> None:
+        keeper, now = self._keeper, self._source.now()
+        if keeper is None:
+            raise UsageError("nothing is recorded here: expected live buses; replay a run to see its notes")
+        match command:
+            case Mark(text, back_s):
+                t = now - round(back_s * 1e9)
+                keeper.note(t, MARK, text=text)
+                self._remark(t, (f"mark: {text}" if text else "mark") + self._kept)
+            case NoteText(text):
+                keeper.note(now, NOTE, text=text)
+                self._remark(now, f"note: {text}" + self._kept)
+            case RecordOn():
+                keeper.start(now, self.observer.stretch)
+            case RecordOff():
+                keeper.stop(self._watched)
+
+    @property
+    def _kept(self) -> str:
+        return "" if self._keeper is not None and self._keeper.running else " (no run is being recorded)"
+
+    def _wind(self, command: Pause | Resume | Step | Seek | Speed) -> None:
+        obeyed = self._source.obey(command)
+        if obeyed.restarted:
+            self.ended.clear()
+            self._remarks.clear()
+            self._begin()
+            self._board.restart()
+        self._remark(self._source.now(), f"replay {obeyed.text}")
+
+    def _publish(self) -> None:
+        self.snapshot = self._picture()
+
+    def _picture(self) -> Snapshot:
+        keeper = self._keeper
+        if keeper is not None:
+            keeper.look()
+        return replace(
+            self.snapshot if self._failure else self.observer.snapshot(),
+            buses=self._board.now(self._pipeline.counts),
+            remarks=tuple(self._remarks),
+            recording="" if keeper is None else keeper.words,
+            recording_minutes_left=None if keeper is None else keeper.status.minutes_left,
+            replay_position=self._source.position,
+            late_by_clock=self._pipeline.late_by_clock,
+            frames=self._pipeline.frames,
+            failure=self._failure,
+            counters={"decoded": self._pipeline.decoded, "jumps": self._pipeline.jumps},
+        )
