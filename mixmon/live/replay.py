@@ -7,6 +7,7 @@ from typing import Final
 from mixmon.errors import UsageError
 from mixmon.findings.alarm_records import OperatorAction
 from mixmon.frames.block import FrameBlock
+from mixmon.frames.clock import LATENESS_NS
 from mixmon.frames.logs import STDIN, LogSource, open_log
 from mixmon.frames.source_event import SourceEvent, SourceStatus
 from mixmon.live.pace import Pace
@@ -85,11 +86,11 @@ class ReplaySource:
         return self._reel.wind(self._pace.due(self._reel.place), MOST_FRAMES)
 
     def through(self) -> int | None:
-        """Stamp of the place that has been reached; at the end, how far was watched in recording."""
+        """Stamp of the place that has been reached; at the end, what brings rows as far as they came then."""
         stamp = self._reel.stamp
         if stamp is None or not self.ended or self._end is not None:
             return stamp
-        return max([stamp, *(note.t for note in self._notes if note.kind == WATCHED)])
+        return max([stamp, *(note.t + LATENESS_NS for note in self._notes if note.kind == WATCHED)])
 
     def now(self) -> int:
         """Stamp of the place that has been reached; 0 before the first frame."""

@@ -146,11 +146,11 @@ class Worker:
 
     def _begin(self) -> None:
         """A pipeline and an observer that know nothing yet."""
-        lateness = LIVE_LATENESS_NS if self._source.live else LATENESS_NS
-        self._pipeline = Pipeline(self._binding, left_out=self._left_out, lateness_ns=lateness)
+        self._lateness = LIVE_LATENESS_NS if self._source.live else LATENESS_NS
+        self._pipeline = Pipeline(self._binding, left_out=self._left_out, lateness_ns=self._lateness)
         self.observer = Observer(self._binding, left_out=self._left_out)
         self._flushed = False
-        self._watched: int | None = None
+        self._watched: int | None = None  # data time up to which rows have been made
         for action in self._source.actions():
             self._try(partial(self.observer.act, action))
 
@@ -189,9 +189,10 @@ class Worker:
                 self._keeper.write(frames)
             self._board.feed(frames)
             self._work(self._pipeline.feed, frames)
-        self._watched = self._source.through()
-        if self._watched is not None:
-            self._work(self._pipeline.advance, self._watched)
+        through = self._source.through()
+        if through is not None:
+            self._work(self._pipeline.advance, through)
+            self._watched = through - self._lateness
         self._tell()
 
     def _work(self, give: Callable[..., Iterator[CylinderBlock]], *what: object) -> None:
