@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from mixmon.dashboard.view_limits import Verdict
+from mixmon.dashboard.view_limits import NOT_ACCEPTED, Verdict
 from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, status
 from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, padded, split_row
@@ -42,7 +42,14 @@ def _pressing(scene: Scene) -> list[Line]:
 
 
 def _sorted(scene: Scene, events: Iterable[AlarmEvent]) -> list[Line]:
-    found = [*map(_alarm_line, events), *_told(scene)]
+    """Newest first; NEW is what still waits to be accepted, by its newest announcement only."""
+    waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.state in NOT_ACCEPTED and not a.flags}
+    found = list(_told(scene))
+    for event in sorted(events, key=lambda event: event.t, reverse=True):
+        name = (event.rule, event.position)
+        found.append(_alarm_line(event, new=event.announced and name in waiting))
+        if event.announced:
+            waiting.discard(name)
     found.sort(key=lambda line: line.t, reverse=True)
     return found[:KEPT]
 
@@ -54,16 +61,17 @@ def _told(scene: Scene) -> Iterator[Line]:
         yield Line(t, words, "", "text")
 
 
-def _alarm_line(event: AlarmEvent) -> Line:
+def _alarm_line(event: AlarmEvent, *, new: bool) -> Line:
     cylinders = "+".join(map(str, event.cylinders))
     where = f"cyl {cylinders} " if cylinders else ""
     crossed = event.active and np.isfinite(event.value)
     value = f"  {_value(event)}" if crossed else ""
     reason = f"  ({event.reason})" if event.reason else ""
     text = f"P{event.priority} {where}{event.rule}{value}{reason}"
-    if event.announced:
+    if new:
         return Line(event.t, text, "NEW", "new" if event.priority == 1 else "strong")
-    return Line(event.t, text, _CONDITION_WORDS.get(event.what, event.what.value), "dim")
+    word = "new" if event.announced else _CONDITION_WORDS.get(event.what, event.what.value)
+    return Line(event.t, text, word, "dim")
 
 
 def _value(event: AlarmEvent) -> str:

@@ -127,7 +127,8 @@ def _lower(scene: Scene, width: int, height: int) -> list[Row]:
     cylinder = scene.setting.nodes[index].cylinders[0] if index is not None else None
     left = (width - 2) * 11 // 20
     right = width - 2 - left
-    rows = max(min(len(scene.setting) + 1, height // 4 + 2), 8)
+    loads = len(scene.setting.session.axes.load) or 1
+    rows = max(min(max(len(scene.setting) + 1, 2 * loads + 3), height // 4 + 2), 8)
     whose = f"CELLS cyl {cylinder}: needs % vs peers, 95 % interval, seconds" if cylinder else "CELLS"
     view = CellView(cylinder)
     cells = [((whose, "label"),), dwell_row(scene, left), *cell_rows(scene, view, left, rows - 2)]

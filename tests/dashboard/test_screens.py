@@ -270,11 +270,12 @@ def test_sixteen_nodes_scroll_on_a_low_screen():
 
 def test_events_are_newest_first_and_can_be_searched():
     shown = snapshot(
+        alarms=alarm_list(alarm(), alarm(RULES[2], 8)),
         alarm_events=(
             event(t=240 * SECOND),
             event(RULES[2], 8, t=242 * SECOND, value=2.4),
             event(t=244 * SECOND, announced=False, active=False),
-        )
+        ),
     )
     page = lines(Page.EVENTS, scene(shown))
     assert [line.split()[0] for line in page[2:6]] == ["04:05.0", "04:04.0", "04:02.0", "04:00.0"]
@@ -331,3 +332,12 @@ def test_rules_that_go_off_by_rule_are_listed_among_the_events_and_not_on_the_wa
     shown = scene(snapshot(alarm_events=(by_rule,), alarms=alarm_list()))
     assert any(line.endswith("suppressed") for line in lines(Page.EVENTS, shown))
     assert not any(line.endswith("suppressed") for line in lines(Page.WATCH, shown))
+
+
+def test_an_event_is_new_only_while_its_alarm_waits_and_only_by_its_newest_announcement():
+    twice = (event(t=240 * SECOND), event(t=250 * SECOND))
+    page = lines(Page.EVENTS, scene(snapshot(alarm_events=twice, remarks=())))
+    assert [line.split()[-1] for line in page[2:4]] == ["NEW", "new"]
+    accepted = alarm_list(alarm(state=AlarmState.ACKNOWLEDGED))
+    page = lines(Page.EVENTS, scene(snapshot(alarm_events=twice, alarms=accepted, remarks=())))
+    assert [line.split()[-1] for line in page[2:4]] == ["new", "new"]
