@@ -1,4 +1,4 @@
-"""Everything a screen needs at one moment, immutable, and the stage that makes it from rows."""
+"""Everything a screen needs at one moment, immutable."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from mixmon.findings.alarm_records import AlarmEvent, AlarmList
 from mixmon.findings.balance import Balance
+from mixmon.findings.event import Event
 from mixmon.findings.pull_review import PullReview
 from mixmon.mixture.steady import Cell
 
@@ -23,7 +24,8 @@ class Cylinders:
     lam, oxygen  float64[n]  mean of the valid rows of the last quarter second
     vs_target, vs_peers  float64[n]  needs from that
     low, high    float64[n]  least and largest need against the target, valid rows of the last two seconds
-    worst        float64[n]  largest need against the target since the peaks were reset
+    worst        float64[n]  largest need against the target since the peaks were reset; these three
+                 against the peers in a session without a target
     state        uint8[n]    SampleState of the newest row
     age_ns       int64[n]    age of the newest sample, -1 if there never was one
     supply, heater  float64[n]  volts, percent
@@ -102,7 +104,8 @@ class Snapshot:
     alarms     all that are not normal, most pressing first
     balance    of everything so far, renewed about once a second; None before the first steady time
     pulls      those so far, renewed when one ends; None before the first
-    events     newest last: alarm events and what happened to sources and recorder, in words
+    alarm_events, remarks, happened  newest last: alarm records, what happened to sources and
+               recorder in words, and misfires, cuts, excursions and drop-outs
     recording  what the recorder is doing, in words; "" when there is none
     failure    why the worker has stopped; "" while it runs
     """
@@ -122,7 +125,8 @@ class Snapshot:
     balance: Balance | None
     buses: tuple[BusNow, ...]
     alarm_events: tuple[AlarmEvent, ...] = ()
-    remarks: tuple[tuple[int, str], ...] = ()  # (data time ns, words), newest last
+    remarks: tuple[tuple[int, str], ...] = ()  # (data time ns, words)
+    happened: tuple[Event, ...] = ()
     recording: str = ""
     recording_minutes_left: float | None = None
     replay_position: float | None = None  # 0..1 of a recording; None when live

@@ -12,6 +12,7 @@ The balance in a snapshot is renewed once a second of data time; `balance` is ex
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from types import MappingProxyType
 
 import numpy as np
@@ -19,6 +20,8 @@ import numpy as np
 from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
 from mixmon.findings.alarms import Alarms
 from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.findings.event import Event
+from mixmon.findings.excursions import Excursions
 from mixmon.messages.binding import Binding
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
@@ -63,6 +66,9 @@ class Observer:
         self._strip = StripStage(weights)
         self._alarms = Alarms(limits_in_force(session).alarms, nodes)
         self._balance = BalanceStage(session, left_out)
+        self._excursions = Excursions(session, binding.fuel)
+        self._new: list[Event] = []
+        self._happened: deque[Event] = deque(maxlen=KEPT_EVENTS)
         self._events: deque[AlarmEvent] = deque(maxlen=KEPT_EVENTS)
         self.engine: dict[str, float] = {}
         self._glance: tuple[int, Balance | None] = (-1, None)
@@ -77,13 +83,15 @@ class Observer:
         self._tail.feed(rows)
         self._strip.feed(rows)
         self._balance.feed(rows)
+        self._heed(self._excursions.feed(rows))
         self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
         self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
         self.rows += len(rows)
         return self._keep(self._alarms.feed(rows))
 
     def flush(self) -> tuple[AlarmEvent, ...]:
-        """The records of actions that are stamped behind the last row."""
+        """The end of the rows: the records of actions that are stamped behind the last one."""
+        self._heed(self._excursions.flush())
         return self._keep(self._alarms.flush())
 
     def act(self, action: OperatorAction) -> OperatorAction:
@@ -127,6 +135,7 @@ class Observer:
             balance=self._renewed(),
             buses=(),
             alarm_events=tuple(self._events),
+            happened=tuple(self._happened),
         )
 
     def _renewed(self) -> Balance | None:
@@ -135,6 +144,16 @@ class Observer:
         if second != self._glance[0] and self._balance.counted:
             self._glance = second, self._balance.glance(gaps=self._gaps)
         return self._glance[1]
+
+    def happened(self) -> list[Event]:
+        """Misfires, cuts, excursions and drop-outs found since the last call."""
+        new, self._new = self._new, []
+        return new
+
+    def _heed(self, events: Sequence[Event]) -> None:
+        self._balance.heed(events)
+        self._new.extend(events)
+        self._happened.extend(events)
 
     def _keep(self, events: tuple[AlarmEvent, ...]) -> tuple[AlarmEvent, ...]:
         self._events.extend(events)
