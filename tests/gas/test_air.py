@@ -40,6 +40,14 @@ def test_free_air_oxygen(celsius: float) -> None:
     assert found == pytest.approx(FREE_AIR[celsius], abs=1e-3)
 
 
+def test_free_air_of_a_workshop_to_three_digits() -> None:
+    """25 °C, 60 %, 101.325 kPa: by Buck's fit and by the steam tables."""
+    steam = Psat_IAPWS(298.15) / 1e3
+    assert steam == pytest.approx(3.1697, abs=1e-4)
+    assert free_air_oxygen(25.0, 60.0, 101.325) == pytest.approx(20.553, abs=5e-4)
+    assert free_air_oxygen(25.0, 60.0) == pytest.approx(20.946 * (1.0 - 0.6 * steam / 101.325), abs=1e-3)
+
+
 @given(st.floats(0.01, 45.0), st.floats(0.0, 100.0), st.floats(70.0, 110.0))
 def test_free_air_oxygen_agrees_with_the_steam_tables(celsius: float, humidity: float, kpa: float) -> None:
     steam = Psat_IAPWS(celsius + 273.15) / 1e3 * humidity / 100.0

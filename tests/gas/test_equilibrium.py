@@ -14,13 +14,14 @@ import pytest
 from mixmon.gas.exhaust import composition, lambda_from_oxygen
 from mixmon.gas.fuel import INERT_PER_OXYGEN, Fuel, fuel_named
 
-FUELS = ("isooctane", "gasoline", "toluene", "ethanol", "methanol", "methane")
+FUELS = ("isooctane", "gasoline", "toluene", "ethanol", "methanol", "methane", "E85")
 SEVEN = ("CO2", "CO", "H2O", "H2", "O2", "N2", "AR")
 
 # lambda: error of O2, CO, H2 in percentage points and of lambda with 7 species, and with all 53
 LIMITS = {
     0.65: (5e-4, 5e-4, 5e-4, 1e-8, 1e-3, 1e-3, 2e-3, 5e-5),
     0.80: (5e-4, 5e-4, 5e-4, 1e-8, 1e-3, 1e-3, 2e-3, 5e-5),
+    0.85: (5e-4, 5e-4, 5e-4, 1e-8, 1e-3, 1e-3, 2e-3, 5e-5),
     0.90: (5e-4, 5e-4, 5e-4, 1e-8, 1e-3, 1e-3, 2e-3, 5e-5),
     0.95: (5e-4, 5e-4, 5e-4, 5e-8, 1e-3, 2e-3, 1e-3, 5e-5),
     0.99: (2e-3, 3e-3, 2e-3, 2e-7, 2e-3, 5e-3, 4e-3, 2e-4),

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from chemicals.combustion import fuel_air_spec_solver
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -18,11 +18,19 @@ from mixmon.gas.exhaust import (
     oxygen_balance,
     richest,
 )
-from mixmon.gas.fuel import INERT_PER_OXYGEN, OXYGEN_IN_AIR, Fuel, from_atoms, fuel_named, fuel_names
+from mixmon.gas.fuel import INERT_PER_OXYGEN, OXYGEN_IN_AIR, Fuel, blend, from_atoms, fuel_named, fuel_names
 
 GASOLINE = fuel_named("gasoline")
 FUELS = tuple(fuel_named(name) for name in fuel_names())
 fuels = st.sampled_from(FUELS)
+shares = st.floats(0.0, 1.0)
+blends = st.builds(
+    lambda share, parts: blend({parts[0]: 1.0 - share, parts[1]: share}),
+    shares,
+    st.sampled_from([("gasoline", "ethanol"), ("methanol", "nitromethane"), ("toluene", "MTBE")]),
+)
+own_atoms = st.builds(from_atoms, st.just(1.0), st.floats(0.5, 4.0), st.floats(0.0, 1.0), st.floats(0.0, 0.5))
+any_fuel = fuels | blends | own_atoms
 lambdas = st.floats(0.65, 2.0)
 damp = st.floats(0.0, 0.06)
 
@@ -111,8 +119,9 @@ def test_the_wet_oxygen_balance_does_not_depend_on_k(fuel: Fuel, lam: float, w: 
         assert by_gas == pytest.approx(oxygen_balance(lam, fuel, w), rel=1e-12, abs=1e-12)
 
 
-@given(fuels, lambdas, damp)
+@given(any_fuel, lambdas, damp)
 def test_lambda_comes_back(fuel: Fuel, lam: float, w: float) -> None:
+    assume(lam >= richest(fuel, w))
     assert lambda_from_oxygen(oxygen_balance(lam, fuel, w), fuel, w) == pytest.approx(lam, rel=1e-12)
 
 
@@ -147,6 +156,27 @@ def test_arrays_give_the_bits_of_scalars(fuel: Fuel, w: float, lam: np.ndarray) 
         np.testing.assert_array_equal(whole, np.array(singles, np.float64))
         np.testing.assert_array_equal(np.isnan(whole) | ~np.isnan(lam), True)
     np.testing.assert_array_equal(lam, kept)
+
+
+def sensed_in_the_collector(lams: tuple[float, ...]) -> float:
+    """Lambda of the gas of cylinders that took in equal air: with equal air goes equal inert gas."""
+    gas = [composition(lam, GASOLINE) for lam in lams]
+    amounts = [1.0 / one.inert for one in gas]
+    mixed = sum(amount * one.oxygen_balance for amount, one in zip(amounts, gas, strict=True))
+    return lambda_from_oxygen(mixed / sum(amounts), GASOLINE)
+
+
+def test_mixed_gas_has_the_harmonic_mean_of_lambda() -> None:
+    """Computed: total air over total fuel, so 1/mean(1/lambda), not the plain 0.875 and 0.8350."""
+    assert sensed_in_the_collector((0.80, 0.95)) == pytest.approx(0.868571, abs=1e-6)
+    assert sensed_in_the_collector((0.70, 0.88, 0.88, 0.88)) == pytest.approx(0.826846, abs=1e-6)
+
+
+def test_mixed_gas_of_rich_and_lean_cylinders_keeps_it_nearly() -> None:
+    """Within 0.0005 of the harmonic mean even with one cylinder at 1.3 (computed)."""
+    lams = (1.3, 0.88, 0.88, 0.88)
+    harmonic = len(lams) / sum(1.0 / lam for lam in lams)
+    assert sensed_in_the_collector(lams) == pytest.approx(harmonic, abs=5e-4)
 
 
 def test_two_dimensions_and_whole_numbers_pass() -> None:
