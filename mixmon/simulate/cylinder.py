@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
-from mixmon.gas.fuel import OXYGEN_IN_AIR, Fuel
+from mixmon.gas.fuel import OXYGEN_IN_AIR
+from mixmon.gas.misfire import missed_charge_oxygen
 from mixmon.gas.transport import DEFAULT_CYCLES_BEFORE
 from mixmon.simulate.charge import LeakAir
 from mixmon.simulate.crank import CYCLE_DEG
@@ -35,21 +36,6 @@ class Gas(NamedTuple):
 
     t: Array
     oxygen: Array
-
-
-def unburnt_balance(lam: Array, fuel: Fuel, speed: float) -> Array:
-    """Oxygen balance in percent that an element sees in a charge which did not burn.
-
-    The charge holds all its oxygen and all its fuel vapour, but the vapour diffuses to the element
-    `speed` times as fast as oxygen does (0.33 molecular to 0.53 Knudsen diffusion for octane-like
-    fuel), so it takes back only that share of the oxygen it could. Computed.
-
-    >>> from mixmon.gas.fuel import fuel_named
-    >>> round(float(unburnt_balance(np.array(0.88), fuel_named("isooctane"), 0.529)), 2)
-    8.2
-    """
-    a = fuel.oxygen_demand
-    return 100.0 * a * (lam - speed) / (1.0 + lam * a / OXYGEN_IN_AIR)
 
 
 class Cylinder:
@@ -109,7 +95,7 @@ class Cylinder:
             (cycle * self._world.scenario.size + self._order) % self._stride == 0
         )
         missed = cut | np.isin(cycle, self._missed)
-        oxygen[missed] = unburnt_balance(lam[missed], fuel, self._world.scenario.misfire_speed)
+        oxygen[missed] = missed_charge_oxygen(lam[missed], fuel, self._world.scenario.misfire_speed)
         oxygen[timeline.fuel_cut(injected)] = self._world.scenario.free_air
         return oxygen
 

@@ -2,21 +2,13 @@
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 
-from mixmon.gas.fuel import fuel_named
-from mixmon.simulate.cylinder import unburnt_balance
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import simulate
 from mixmon.simulate.truth import truth_of
 
 ALDER = load_scenario("alder8")
-
-
-def short_form(lam):
-    """Oxygen balance by the one-line form for gasoline, exact when lean (computed)."""
-    return 20.95 * (lam - 1) / (lam + 0.07)
 
 
 def seen(cycles, tau):
@@ -25,20 +17,6 @@ def seen(cycles, tau):
     faults = tuple(replace(f, cycles=cycles) for f in ALDER.faults if getattr(f, "during", "") == "pull 2")
     truth = truth_of(simulate(replace(ALDER, sensors=sensors, faults=faults), seed=1))
     return next(event for event in truth["events"] if event["kind"] == "misfire")
-
-
-def test_a_missed_charge_of_isooctane():
-    # worked by hand (computed): O2 20.56 %, vapour 1.87 % wanting 23.36 % O2, times 0.529 or 0.327
-    lam, fuel = np.array(0.88), fuel_named("isooctane")
-    assert unburnt_balance(lam, fuel, 0.529) == pytest.approx(8.20, abs=0.01)
-    assert unburnt_balance(lam, fuel, 0.327) == pytest.approx(12.92, abs=0.01)
-    assert unburnt_balance(lam, fuel, 0.0) == pytest.approx(20.56, abs=0.01)
-    assert unburnt_balance(lam, fuel, 1.0) == pytest.approx(-2.80, abs=0.01)
-
-
-def test_a_missed_charge_of_the_demo_fuel_is_close_to_the_short_form():
-    found = unburnt_balance(np.array(0.87), fuel_named("E10"), 0.53)
-    assert found == pytest.approx(20.6 * (1 - 0.53 / 0.87), rel=0.02)
 
 
 # The short form is within 5 % of the fuel's own balance; a peak of +0.060 is that near to +0.05.
