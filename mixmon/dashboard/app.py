@@ -25,7 +25,7 @@ from mixmon.dashboard.view_pages import draw
 from mixmon.dashboard.view_scene import Scene, Unit, ViewOptions
 from mixmon.dashboard.view_setting import Setting
 from mixmon.findings.alarm_records import AlarmEvent
-from mixmon.watching import Watching
+from mixmon.watching import Remark, Watching
 
 PICTURE_S: Final = 0.1
 """The picture is renewed ten times a second."""
@@ -141,17 +141,16 @@ class Dashboard(App[int], inherit_bindings=False):
             stalled=waited if self._watching.live and waited > STALLED_S else 0.0,
             frozen=max(now - state.frozen_at, 1.0) if state.frozen else 0.0,
             lit=int(2 * now) % 2 == 0,
-            notes=state.notes,
             paused=state.paused,
         )
 
     def _heed(self) -> None:
-        """Ring for new priority-1 alarms and for a dwell that is done."""
-        new = [
-            item
-            for item in self._watching.drain()
-            if isinstance(item, AlarmEvent) and item.announced and item.priority == 1
-        ]
+        """Say what has happened; ring for new priority-1 alarms and for a dwell that is done."""
+        items = self._watching.drain()
+        new = any(isinstance(i, AlarmEvent) and i.announced and i.priority == 1 for i in items)
+        for item in items:
+            if isinstance(item, Remark):
+                self.controls.tell(item.text, self._clock())
         held = self._watching.snapshot.holding
         done = held is not None and held.left_s is not None and held.left_s <= 0
         if self._options.bell and (new or (done and not self._dwelt)):

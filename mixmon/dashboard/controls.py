@@ -23,7 +23,6 @@ from mixmon.dashboard.view_scene import ORDERS, Scene, Unit
 from mixmon.findings.alarm_records import Alarm
 from mixmon.snapshot import Snapshot
 from mixmon.watching import (
-    MARK_BACK_S,
     Command,
     Mark,
     NoteText,
@@ -104,7 +103,7 @@ class Controls:
 
     def _common(self) -> dict[str, Callable[[], None]]:
         keys: dict[str, Callable[[], None]] = {
-            " ": self._mark,
+            " ": lambda: self._send(Mark()),
             "r": self._record,
             "a": partial(self._on_alarm, alarm_keys.accept),
             "A": self._accept_all,
@@ -284,16 +283,6 @@ class Controls:
         frozen = None if self.state.frozen is not None else self._seen.live
         self._set(frozen=frozen, frozen_at=self._now)
 
-    def _mark(self) -> None:
-        self._send(Mark())
-        self._noted("mark", back_s=MARK_BACK_S)
-        self.tell("marked, dated back 2 s", self._now)
-
-    def _noted(self, words: str, *, back_s: float = 0.0) -> None:
-        t = self._seen.live.t
-        if t is not None:
-            self._set(notes=(*self.state.notes, (t - round(back_s * 1e9), words)))
-
     def _record(self) -> None:
         if is_recording(self._seen.live):
             self._ask(Asked.RECORD_OFF, "stop recording?", words=False)
@@ -371,7 +360,6 @@ class Controls:
             self.tell("nothing written, nothing done", self._now)
         elif asked is Asked.NOTE:
             self._send(NoteText(words))
-            self._noted(words)
         elif self.state.alarm is not None:
             self._send(alarm_keys.silence(asked, self.state.alarm, words))
 

@@ -50,4 +50,3 @@ class State:
     leaving: bool = False
     paused: bool = False
     speed: float | None = 1.0
-    notes: tuple[tuple[int, str], ...] = ()

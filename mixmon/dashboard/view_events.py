@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, status
 from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, padded, split_row
 from mixmon.findings.alarm_records import AlarmEvent, Happening
+from mixmon.findings.event import NOT_FUELLING, Event
 
 KEPT = 200
 """Lines that the events screen looks through."""
@@ -32,33 +33,46 @@ class Line:
 
 
 def lines(scene: Scene) -> list[Line]:
-    """All events of the snapshot, newest first."""
-    return _sorted(scene, scene.snapshot.alarm_events)
+    """Everything in the snapshot, newest first."""
+    return _sorted(scene, scene.snapshot.alarm_events, scene.snapshot.happened)
 
 
 def _pressing(scene: Scene) -> list[Line]:
-    """The same without rules that went off or came back by rule: those of every throttle lift."""
-    return _sorted(scene, (event for event in scene.snapshot.alarm_events if event.state is not None))
+    """The same without what every throttle lift brings: cuts, tips, rules that go off by rule."""
+    shown = scene.snapshot
+    return _sorted(
+        scene,
+        (event for event in shown.alarm_events if event.state is not None),
+        (event for event in shown.happened if not event.all_nodes),
+    )
 
 
-def _sorted(scene: Scene, events: Iterable[AlarmEvent]) -> list[Line]:
+def _sorted(scene: Scene, alarms: Iterable[AlarmEvent], happened: Iterable[Event]) -> list[Line]:
     """Newest first; NEW is what still waits to be accepted, by its newest announcement only."""
     waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.state in NOT_ACCEPTED and not a.flags}
-    found = list(_told(scene))
-    for event in sorted(events, key=lambda event: event.t, reverse=True):
-        name = (event.rule, event.position)
-        found.append(_alarm_line(event, new=event.announced and name in waiting))
-        if event.announced:
+    found = [Line(t, words, "", "text") for t, words in scene.snapshot.remarks]
+    found += [_happened_line(scene, event) for event in happened]
+    for alarm in sorted(alarms, key=lambda event: event.t, reverse=True):
+        name = (alarm.rule, alarm.position)
+        found.append(_alarm_line(alarm, new=alarm.announced and name in waiting))
+        if alarm.announced:
             waiting.discard(name)
     found.sort(key=lambda line: line.t, reverse=True)
     return found[:KEPT]
 
 
-def _told(scene: Scene) -> Iterator[Line]:
-    for t, words in scene.snapshot.remarks:
-        yield Line(t, words, "", "text")
-    for t, words in scene.notes:
-        yield Line(t, words, "", "text")
+def _happened_line(scene: Scene, event: Event) -> Line:
+    """What was found in the readings, with its peak, its length and the speed."""
+    unit, peak = scene.options.unit, event.peak_lambda
+    parts = [
+        f"{unit.heading} {unit.of(peak):.{scene.options.lambda_decimals}f}" if peak > 0 else "",
+        f"{event.duration_ns / 1e9:.2f} s" if event.duration_ns else "",
+        f"{event.rpm:.0f} rpm" if np.isfinite(event.rpm) else "",
+    ]
+    facts = ", ".join(part for part in parts if part)
+    cylinders = "" if event.all_nodes else f" cyl {'+'.join(map(str, event.cylinders))}"
+    word = "not a fuelling figure" if event.kind in NOT_FUELLING else ""
+    return Line(event.t, f"{event.kind}{cylinders}  {facts}", word, "dim")
 
 
 def _alarm_line(event: AlarmEvent, *, new: bool) -> Line:

@@ -7,13 +7,17 @@ from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, status
 from mixmon.dashboard.view_text import Row, blank, fit_row, wrap
 
+_BEGIN = ("mark", "note")
+"""Remarks that begin so are the operator's own."""
+
 
 def notes_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
     """Every note with its time, whole; `first` rows are scrolled away."""
     width = sheet.width
-    head = [status(scene, verdict, width, title=f"NOTES {len(scene.notes)}")]
+    notes = [remark for remark in scene.snapshot.remarks if remark[1].startswith(_BEGIN)]
+    head = [status(scene, verdict, width, title=f"NOTES {len(notes)}")]
     body: list[Row] = []
-    for t, words in reversed(scene.notes):
+    for t, words in reversed(notes):
         for i, line in enumerate(wrap(words, max(width - 11, 8))):
             time = scene.clock(t) if i == 0 else ""
             body.append(fit_row([(f" {time:>7}  ", "dim"), (line, "text")], width))

@@ -172,13 +172,7 @@ def _draw_needs(
         x = track.at(need)
         beyond = marks.beyond_lean if need > track.scale else marks.beyond_rich
         cells[x] = marks.now if abs(need) <= track.scale else beyond
-        styles[x] = hue if over or _outside(need, track) else "rail-now"
-
-
-def _outside(need: float, track: Track) -> bool:
-    """Whether the need lies beyond a limit: only then is there colour."""
-    lean, rich = track.lean_limit, track.rich_limit
-    return (lean is not None and need > lean) or (rich is not None and need < rich)
+        styles[x] = hue if over or index in scene.off_target() else "rail-now"
 
 
 def join(cells: Sequence[str], styles: Sequence[str]) -> list[Segment]:

@@ -104,7 +104,6 @@ class Scene:
     stalled   seconds for which nothing has come from the worker that should be working, 0 if it works
     frozen    seconds for which the picture is held at the user's wish, 0 if it moves
     lit       the phase of what blinks
-    notes     what the user wrote and marked, oldest first, (data time ns, words)
     paused    a recording that is being played was asked to hold
     """
 
@@ -116,7 +115,6 @@ class Scene:
     stalled: float = 0.0
     frozen: float = 0.0
     lit: bool = True
-    notes: tuple[tuple[int, str], ...] = ()
     paused: bool = False
 
     @property
@@ -128,6 +126,15 @@ class Scene:
         """Nodes that are over a priority-1 limit now, silenced or not."""
         at = self.setting.index_at
         return frozenset(at[a.position] for a in self.alarms() if is_over(a) and a.position in at)
+
+    def off_target(self) -> frozenset[int]:
+        """Nodes whose mixture is beyond a limit of any priority now: only they are drawn in colour."""
+        at = self.setting.index_at
+        return frozenset(
+            at[a.position]
+            for a in self.alarms()
+            if a.active and a.unit == "lambda" and AlarmFlag.SUPPRESSED not in a.flags and a.position in at
+        )
 
     def alarms(self) -> tuple[Alarm, ...]:
         """All alarms that are not normal, most pressing first."""

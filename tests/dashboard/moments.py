@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from dashboard.scenes import RULES, UNITS, alarm, balance, event, pull_review, session, snapshot
+from dashboard.scenes import RULES, UNITS, alarm, balance, event, happened, pull_review, session, snapshot
 from hypothesis import strategies as st
 
 from mixmon.dashboard.held import DigitHold
@@ -16,6 +16,7 @@ from mixmon.dashboard.view_scene import SCALES, Scene, ViewOptions
 from mixmon.dashboard.view_setting import Setting
 from mixmon.findings.alarm_records import AlarmList
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.event import Kind
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.session.model import Axes
@@ -117,6 +118,7 @@ def snapshots(draw):
         recording_minutes_left=draw(st.sampled_from((None, 0.5, 500.0))),
         replay_position=draw(st.sampled_from((None, 0.0, 0.999))),
         failure=draw(st.just("") | words),
+        happened=draw(st.sampled_from(((), tuple(happened(kind, count) for kind in Kind)))),
         pulls=draw(st.sampled_from((None, pull_review(count, 1), pull_review(count, 2)))),
         counters=draw(st.dictionaries(words, st.integers(0, 10**9), max_size=3)),
     )
@@ -148,7 +150,6 @@ def scenes(draw):
         stalled=draw(st.sampled_from((0.0, 2.0, 4000.0))),
         frozen=draw(st.sampled_from((0.0, 12.0))),
         lit=draw(st.booleans()),
-        notes=tuple(draw(st.lists(st.tuples(st.integers(0, 252_000_000_000), words), max_size=5))),
         paused=draw(st.booleans()),
     )
 

@@ -11,6 +11,7 @@ from mixmon.dashboard.view_setting import Setting
 from mixmon.findings.alarm_records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed
+from mixmon.findings.event import Event
 from mixmon.findings.pull_bands import Bands
 from mixmon.findings.pull_quality import PullQuality, Verdict
 from mixmon.findings.pull_review import PullReview, Repeat
@@ -114,6 +115,21 @@ def event(rule=LEAN, position=3, *, t=251 * SECOND, announced=True, active=True,
         unit="lambda",
         in_ten_minutes=1,
         chattering=False,
+    )
+
+
+def happened(kind, cylinder, *, t=248 * SECOND):
+    return Event(
+        t=t,
+        kind=kind,
+        nodes=(cylinder - 1,),
+        cylinders=(cylinder,),
+        all_nodes=False,
+        peak_lambda=1.2,
+        duration_ns=240_000_000,
+        rpm=6800.0,
+        load=100.0,
+        evidence={},
     )
 
 

@@ -133,6 +133,17 @@ def test_control_c_is_answered_with_the_key_that_leaves():
     drive(steps)
 
 
+def test_what_the_watched_refuses_is_said():
+    async def steps(shown):
+        shown.bench.items = [Remark(0, "nothing is recorded here: expected live buses")]
+        shown.after(0.1)
+        assert "nothing is recorded here" in shown.lines()[-1]
+        shown.after(4.0)
+        assert "? keys" in shown.lines()[-1]
+
+    drive(steps, Bench(live=False))
+
+
 def test_only_lines_that_have_changed_are_drawn_again_and_nothing_is_laid_out(monkeypatch):
     async def steps(shown):
         page = shown.app.screen.query_one(PageView)

@@ -51,7 +51,7 @@ def foreign(shown, state):
     """All words that are not the program's own."""
     snap = shown.snapshot
     yield from (shown.setting.session.name, snap.recording, snap.failure, state.message, state.wanted)
-    yield from (words for _, words in (*snap.remarks, *shown.notes))
+    yield from (words for _, words in snap.remarks)
     yield from (*snap.counters, *snap.alarms.suppressed)
     if state.prompt:
         yield from (state.prompt.question, state.prompt.typed)

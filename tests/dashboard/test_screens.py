@@ -13,6 +13,7 @@ from dashboard.scenes import (
     alarm_list,
     balance,
     event,
+    happened,
     pull_review,
     scene,
     session,
@@ -28,6 +29,7 @@ from mixmon.dashboard.view_pages import draw
 from mixmon.dashboard.view_text import row_width
 from mixmon.findings.alarm_records import Happening
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.event import Kind
 from mixmon.mixture.steady import Cell
 from mixmon.session.model import Axes, Limits
 from mixmon.snapshot import Holding
@@ -286,12 +288,28 @@ def test_events_are_newest_first_and_can_be_searched():
     assert "nothing found" in joined(Page.EVENTS, scene(shown), wanted="turbo")
 
 
-def test_notes_are_whole_and_newest_first():
-    notes = ((240 * SECOND, "mark"), (250 * SECOND, "plug 3 changed " * 8))
-    page = lines(Page.NOTES, scene(notes=notes))
-    assert page[1].startswith(" 04:10.0  plug 3")
+def test_notes_are_the_operator_s_remarks_whole_and_newest_first():
+    long = "note: " + "plug 3 changed " * 8
+    remarks = ((240 * SECOND, "mark"), (245 * SECOND, "chain: frames come again"), (250 * SECOND, long))
+    page = lines(Page.NOTES, scene(snapshot(remarks=remarks)))
+    assert "NOTES 2" in page[0]
+    assert page[1].startswith(" 04:10.0  note: plug 3")
     assert page[3].startswith(" 04:00.0  mark")
-    assert any("plug 3" in line for line in lines(Page.EVENTS, scene(notes=notes)))
+    assert any("frames come again" in line for line in lines(Page.EVENTS, scene(snapshot(remarks=remarks))))
+
+
+def test_a_misfire_is_an_event_and_not_a_fuelling_figure():
+    found = happened(Kind.MISFIRE, 7)
+    cut = replace(happened(Kind.FUEL_CUT, 7), all_nodes=True, peak_lambda=float("nan"))
+    shown = scene(snapshot(happened=(found, cut), alarm_events=()))
+    page = lines(Page.EVENTS, shown)
+    told = next(line for line in page if "misfire" in line)
+    assert "misfire cyl 7  lambda 1.200, 0.24 s, 6800 rpm" in told
+    assert told.endswith("not a fuelling figure")
+    assert any("fuel cut  0.24 s" in line for line in page)
+    watch = lines(Page.WATCH, shown)
+    assert any("misfire cyl 7" in line for line in watch)
+    assert not any("fuel cut" in line for line in watch)
 
 
 @pytest.mark.parametrize("width", [40, 80, 200])
