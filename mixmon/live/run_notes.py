@@ -13,6 +13,7 @@ import math
 from typing import Any
 
 from mixmon.findings.alarm_records import AlarmEvent, OperatorAction, Verb
+from mixmon.findings.event import Event
 from mixmon.record.run_folder import Note
 
 RECORDING, WATCHED, ACTION, ALARM, MARK, NOTE = (
@@ -69,6 +70,17 @@ def alarm_data(event: AlarmEvent) -> dict[str, Any]:
         "announced": event.announced,
         "reason": event.reason,
     }
+
+
+def event_words(event: Event) -> str:
+    """What happened in one line, as a remark."""
+    who = "all cylinders" if event.all_nodes else f"cyl {'+'.join(map(str, event.cylinders))}"
+    facts = [f"for {event.duration_ns / 1e9:.2f} s"]
+    if math.isfinite(event.peak_lambda):
+        facts.insert(0, f"to {event.peak_lambda:.2f}")
+    if math.isfinite(event.rpm):
+        facts.append(f"at {event.rpm:.0f} rpm")
+    return f"{who} {event.kind.value} {' '.join(facts)}"
 
 
 def told(note: Note) -> str:

@@ -26,7 +26,7 @@ from mixmon.frames.clock import LATENESS_NS
 from mixmon.live.bus_board import BusBoard
 from mixmon.live.keeper import Keeper
 from mixmon.live.orders import alarm_actions
-from mixmon.live.run_notes import KEPT_QUIET, MARK, NOTE, told
+from mixmon.live.run_notes import KEPT_QUIET, MARK, NOTE, event_words, told
 from mixmon.live.source import Source
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock
@@ -238,13 +238,15 @@ class Worker:
 
     def _tell(self) -> None:
         """What happened to buses and recorder, and what was noted when a recording was made."""
-        for event in self._source.events():
+        for told_by in self._source.events():
             if self._keeper is not None:
-                self._keeper.heed(event)
-            self._remark(event.t, f"{self._board.name(event.bus)}: {event.text}")
+                self._keeper.heed(told_by)
+            self._remark(told_by.t, f"{self._board.name(told_by.bus)}: {told_by.text}")
         for note in self._source.notes():
             if note.kind not in KEPT_QUIET:
                 self._remark(note.t, told(note))
+        for event in self.observer.happened():
+            self._remark(event.t, event_words(event))
         for text in self._board.news():
             self._remark(self._source.now(), text)
         for happened in () if self._keeper is None else self._keeper.events():

@@ -22,6 +22,8 @@ from mixmon.findings.alarms import Alarms
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions
+from mixmon.findings.pull_review import PullReview, review
+from mixmon.findings.pulls import Pull, PullStage
 from mixmon.messages.binding import Binding
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
@@ -32,6 +34,9 @@ from mixmon.session.default_limits import limits_in_force
 from mixmon.snapshot import Snapshot
 
 KEPT_EVENTS = 500
+KEPT_PULLS = 30
+"""A screen compares the latest ones; a report takes all."""
+
 RENEWAL_NS = 1_000_000_000
 
 
@@ -67,6 +72,9 @@ class Observer:
         self._alarms = Alarms(limits_in_force(session).alarms, nodes)
         self._balance = BalanceStage(session, left_out)
         self._excursions = Excursions(session, binding.fuel)
+        self._pulls = PullStage(session)
+        self._pulled: deque[Pull] = deque(maxlen=KEPT_PULLS)
+        self._review: PullReview | None = None
         self._new: list[Event] = []
         self._happened: deque[Event] = deque(maxlen=KEPT_EVENTS)
         self._events: deque[AlarmEvent] = deque(maxlen=KEPT_EVENTS)
@@ -84,6 +92,7 @@ class Observer:
         self._strip.feed(rows)
         self._balance.feed(rows)
         self._heed(self._excursions.feed(rows))
+        self._compare(self._pulls.feed(rows))
         self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
         self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
         self.rows += len(rows)
@@ -92,6 +101,7 @@ class Observer:
     def flush(self) -> tuple[AlarmEvent, ...]:
         """The end of the rows: the records of actions that are stamped behind the last one."""
         self._heed(self._excursions.flush())
+        self._compare(self._pulls.flush())
         return self._keep(self._alarms.flush())
 
     def act(self, action: OperatorAction) -> OperatorAction:
@@ -133,6 +143,7 @@ class Observer:
             ),
             alarms=self._alarms.current(),
             balance=self._renewed(),
+            pulls=self._review,
             buses=(),
             alarm_events=tuple(self._events),
             happened=tuple(self._happened),
@@ -149,6 +160,11 @@ class Observer:
         """Misfires, cuts, excursions and drop-outs found since the last call."""
         new, self._new = self._new, []
         return new
+
+    def _compare(self, pulls: Sequence[Pull]) -> None:
+        if pulls:
+            self._pulled.extend(pulls)
+            self._review = review(self._session, tuple(self._pulled))
 
     def _heed(self, events: Sequence[Event]) -> None:
         self._balance.heed(events)
