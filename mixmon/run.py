@@ -119,7 +119,7 @@ class Run:
         self.log.late_by_clock, self.log.jumps = pipeline.late_by_clock, pipeline.jumps
         self.log.decoded = pipeline.decoded
         self.log.corrupt = sum(c.checksum_errors + c.repeats for c in pipeline.counts.values())
-        self.log.absent = self._absent(pipeline)
+        self.log.absent = absent_messages(self.binding, pipeline)
 
     def _account(self, source: LogSource, seen: _Seen) -> None:
         report, log = source.report, self.log
@@ -131,35 +131,6 @@ class Run:
         log.losses += report.losses
         log.faults += report.faults
         log.duration_s += seen.duration_s
-
-    def _absent(self, pipeline: Pipeline) -> tuple[str, ...]:
-        """Messages of which no frame could be used, with what they would have told."""
-        lacking: dict[tuple[int, str], dict[str, None]] = {}
-        of_nodes = (item for node in self.binding.nodes for item in node.items())
-        for name, bound in (*self.binding.engine.items(), *of_nodes):
-            key = (bound.bus, bound.message.name)
-            if pipeline.counts[key].frames == 0:
-                lacking.setdefault(key, {})[name] = None
-        axes = self.session.axes
-        needed = {"rpm"} if axes.rpm else set()
-        needed |= {axes.load_signal} if axes.load else set()
-        came = "was in time" if pipeline.late_by_clock else "came"
-        alike: dict[tuple[int, tuple[str, ...]], list[str]] = {}
-        for (bus, message), names in lacking.items():
-            alike.setdefault((bus, tuple(names)), []).append(message)
-        notes = []
-        for (bus, told_by), messages in alike.items():
-            blocked = sorted(needed.intersection(told_by))
-            still = f"; without {' and '.join(blocked)} nothing can be called steady" if blocked else ""
-            more = f" and {len(messages) - 1} like it" if len(messages) > 1 else ""
-            on = self.binding.buses[bus]
-            notes.append(f"{messages[0]}{more} never {came} on bus {on}: no {', '.join(told_by)}{still}")
-        if pipeline.late_by_clock:
-            late = pipeline.late_by_clock
-            notes.append(
-                f"{late} frames came over {LATENESS_NS / _S:g} s behind others and could not be placed"
-            )
-        return tuple(notes)
 
     def _nothing_for_us(self, source: LogSource, seen: _Seen) -> str:
         """Why a log that can be read is of no use with this session."""
@@ -173,6 +144,34 @@ class Run:
             f"expected {expected} and others, {wires}; "
             "check [[bus]] log_channel and database (mixmon census shows what is in the log)"
         )
+
+
+def absent_messages(binding: Binding, pipeline: Pipeline) -> tuple[str, ...]:
+    """Messages of which the pipeline could use no frame, with what they would have told, in words."""
+    lacking: dict[tuple[int, str], dict[str, None]] = {}
+    of_nodes = (item for node in binding.nodes for item in node.items())
+    for name, bound in (*binding.engine.items(), *of_nodes):
+        key = (bound.bus, bound.message.name)
+        if pipeline.counts[key].frames == 0:
+            lacking.setdefault(key, {})[name] = None
+    axes = binding.session.axes
+    needed = {"rpm"} if axes.rpm else set()
+    needed |= {axes.load_signal} if axes.load else set()
+    came = "was in time" if pipeline.late_by_clock else "came"
+    alike: dict[tuple[int, tuple[str, ...]], list[str]] = {}
+    for (bus, message), names in lacking.items():
+        alike.setdefault((bus, tuple(names)), []).append(message)
+    notes = []
+    for (bus, told_by), messages in alike.items():
+        blocked = sorted(needed.intersection(told_by))
+        still = f"; without {' and '.join(blocked)} nothing can be called steady" if blocked else ""
+        more = f" and {len(messages) - 1} like it" if len(messages) > 1 else ""
+        on = binding.buses[bus]
+        notes.append(f"{messages[0]}{more} never {came} on bus {on}: no {', '.join(told_by)}{still}")
+    if pipeline.late_by_clock:
+        late = pipeline.late_by_clock
+        notes.append(f"{late} frames came over {LATENESS_NS / _S:g} s behind others and could not be placed")
+    return tuple(notes)
 
 
 class _Seen:

@@ -13,6 +13,9 @@ from mixmon.live.source import Obeyed, not_a_recording
 from mixmon.record.run_folder import Note
 from mixmon.watching import ReplayCommand
 
+LATENESS_NS = 20_000_000
+"""Live frames come merged and in order; their rows need not wait for them as those of any log must."""
+
 
 class BusSource:
     """A source of frames as they come.
@@ -24,6 +27,7 @@ class BusSource:
     """
 
     live = True
+    lateness_ns = LATENESS_NS
     hurried = False
     ended = False
     position = None

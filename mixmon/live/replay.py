@@ -7,7 +7,6 @@ from typing import Final
 from mixmon.errors import UsageError
 from mixmon.findings.alarm_records import OperatorAction
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.clock import LATENESS_NS
 from mixmon.frames.logs import STDIN, LogSource, open_log
 from mixmon.frames.source_event import SourceEvent, SourceStatus
 from mixmon.live.pace import Pace
@@ -15,6 +14,7 @@ from mixmon.live.reel import Reel
 from mixmon.live.run_notes import ACTION, RECORDING, WATCHED, action_of
 from mixmon.live.source import Obeyed
 from mixmon.record.run_folder import Note, RunFolder
+from mixmon.run import LATENESS_NS
 from mixmon.watching import Pause, ReplayCommand, Resume, Seek, Speed, Step
 
 MOST_FRAMES: Final = 16_384
@@ -39,6 +39,7 @@ class ReplaySource:
     """
 
     live = False
+    lateness_ns = LATENESS_NS
 
     def __init__(
         self,

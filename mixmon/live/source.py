@@ -21,6 +21,10 @@ class Source(Protocol):
         """True for buses."""
 
     @property
+    def lateness_ns(self) -> int:
+        """How far behind others frames may come: see `frames.clock`."""
+
+    @property
     def channels(self) -> tuple[str, ...]:
         """Names of the channels known so far."""
 

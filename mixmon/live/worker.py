@@ -22,7 +22,6 @@ from typing import Final
 
 from mixmon.errors import MixmonError, UsageError
 from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
-from mixmon.frames.clock import LATENESS_NS
 from mixmon.live.bus_board import BusBoard
 from mixmon.live.keeper import Keeper
 from mixmon.live.orders import alarm_actions
@@ -53,9 +52,6 @@ from mixmon.watching import (
 
 TURN_S: Final = 0.04
 """Frames are worked in batches of so long: cheap in processor time, and still younger than a glance."""
-
-LIVE_LATENESS_NS: Final = 20_000_000
-"""Live frames come merged and in order; rows need not wait as long for them as those of any log."""
 
 KEPT_REMARKS = 500
 
@@ -146,8 +142,8 @@ class Worker:
 
     def _begin(self) -> None:
         """A pipeline and an observer that know nothing yet."""
-        self._lateness = LIVE_LATENESS_NS if self._source.live else LATENESS_NS
-        self._pipeline = Pipeline(self._binding, left_out=self._left_out, lateness_ns=self._lateness)
+        lateness = self._source.lateness_ns
+        self._pipeline = Pipeline(self._binding, left_out=self._left_out, lateness_ns=lateness)
         self.observer = Observer(self._binding, left_out=self._left_out)
         self._flushed = False
         self._watched: int | None = None  # data time up to which rows have been made
@@ -192,7 +188,7 @@ class Worker:
         through = self._source.through()
         if through is not None:
             self._work(self._pipeline.advance, through)
-            self._watched = through - self._lateness
+            self._watched = through - self._source.lateness_ns
         self._tell()
 
     def _work(self, give: Callable[..., Iterator[CylinderBlock]], *what: object) -> None:
