@@ -46,6 +46,7 @@ class DashboardOptions:
     palette     print, sunlight, mono or dark; None: print, or mono where NO_COLOR is set and not empty
     decimals    of lambda; None: as the unit has them
     blink       the unaccepted priority-1 word blinks
+    screen_inch, distance_m  what the help's verdict on legibility is reckoned for
     bell        ring once for each new priority-1 alarm, and when a dwell is done
     caution     to be accepted first; empty: nothing is asked
     accepted    called once when it was
@@ -57,12 +58,21 @@ class DashboardOptions:
     decimals: int | None = None
     blink: bool = True
     bell: bool = True
+    screen_inch: float = 15.6
+    distance_m: float = 2.0
     caution: str = ""
     accepted: Callable[[], None] = lambda: None
 
     def state(self, *, colour: bool = True) -> State:
         """The choices to begin with; `colour` is False where the terminal's user wants none."""
-        view = ViewOptions(self.units[0], ascii=self.ascii, decimals=self.decimals, blink=self.blink)
+        view = ViewOptions(
+            self.units[0],
+            ascii=self.ascii,
+            decimals=self.decimals,
+            blink=self.blink,
+            screen_inch=self.screen_inch,
+            distance_m=self.distance_m,
+        )
         return State(view, palette=self.palette or ("print" if colour else "mono"))
 
 

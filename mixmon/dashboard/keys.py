@@ -91,8 +91,8 @@ BINDINGS: Final = (
 
 _FIRST: Final = {
     Page.WATCH: (
-        *("a", "space", "f", "p P", "0-9", "b", "v", "t", "l", "h"),
-        *("/", "n", "r", "q q", "+ -", "u", "o"),
+        *("a", "space", "f", "b", "v", "l", "h", "t", "n"),
+        *("0-9", "p P", "r", "q q", "/", "+ -", "u", "o"),
     ),
     Page.BALANCE: ("arrows", "0-9", "s", "t", "w", "a", "space", "n", "l", "h"),
     Page.PULLS: ("arrows", "0-9", "d", "w", "b", "a", "space", "n"),

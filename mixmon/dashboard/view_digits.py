@@ -11,6 +11,7 @@ metres (computed); a terminal of more rows has smaller cells and needs taller di
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from functools import lru_cache
 from typing import Final
@@ -80,6 +81,9 @@ _BLOCK_ROWS: Final = {5: (1, 1, 1, 1, 1), 7: (1, 2, 1, 2, 1)}
 _COLUMNS: Final = {3: 1, 5: 2, 7: 3}
 """Cells a column of the grid is stretched to."""
 
+LEAST_MINUTES, CAPITAL = 16.0, 0.6
+"""The least angle at which a character is read, and the part of its row that a capital fills."""
+
 SIZES: Final = (7, 5, 3)
 _HALVES: Final = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
 
@@ -89,6 +93,18 @@ def size_for(height: int) -> int:
     if height <= 30:
         return 3
     return 5 if height <= 45 else 7
+
+
+def arc_minutes(text_rows: float, rows: int, screen_inch: float, distance_m: float) -> float:
+    """Angle under which something so many rows tall is seen, minutes of arc.
+
+    rows: of the whole terminal, which fills a screen of that diagonal, 16 wide and 9 high.
+
+    >>> round(arc_minutes(3, 24, 15.6, 2.0))
+    42
+    """
+    screen_m = screen_inch * 0.0254 * 9.0 / math.hypot(16.0, 9.0)
+    return math.degrees(math.atan(text_rows * screen_m / rows / distance_m)) * 60.0
 
 
 @lru_cache(1024)

@@ -86,7 +86,7 @@ def _until(scene: Scene, held: Holding) -> str:
         return f"done: all within {wanted}"
     who = "" if held.worst is None else f", cyl {held.worst}"
     bar = filled(held.used_s / (held.used_s + held.left_s), 8, scene.marks.full, scene.marks.empty)
-    return f"{bar} {held.left_s:.0f} s to {wanted}{who}"
+    return f"{bar} {math.ceil(held.left_s)} s to {wanted}{who}"
 
 
 def _cell(cell: Cell, scene: Scene) -> str:

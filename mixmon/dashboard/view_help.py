@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from mixmon.dashboard.keys import BINDINGS
+from mixmon.dashboard.view_digits import CAPITAL, LEAST_MINUTES, arc_minutes
+from mixmon.dashboard.view_far import far_plan
 from mixmon.dashboard.view_limits import Verdict
 from mixmon.dashboard.view_marks import LEGEND
 from mixmon.dashboard.view_scene import Scene
@@ -25,7 +27,23 @@ def help_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) -
     """Keys, letters, limit words; `first` rows are scrolled away."""
     width = sheet.width
     head = [status(scene, verdict, width, title="KEYS")]
-    return framed(head, _body(width), sheet, first=first)
+    body = [*_body(width), blank(width), *_legible(scene, width, sheet.height)]
+    return framed(head, body, sheet, first=first)
+
+
+def _legible(scene: Scene, width: int, height: int) -> list[Row]:
+    """What can be read from where, by the rule of 16 minutes of arc."""
+    inch, away = scene.options.screen_inch, scene.options.distance_m
+    tall = far_plan(width, height, scene.setting.label_width).tall
+    digits = arc_minutes(tall, height, inch, away)
+    text = arc_minutes(CAPITAL, height, inch, away)
+    verdicts = ["can be read" if m >= LEAST_MINUTES else "cannot be read" for m in (digits, text)]
+    words = (
+        f"on a screen of {inch:g} inch that this terminal fills, from {away:g} m: digits {tall} rows tall "
+        f"{digits:.0f} minutes of arc, {verdicts[0]}; "
+        f"text {text:.0f}, {verdicts[1]} ({LEAST_MINUTES:.0f} needed)"
+    )
+    return [fit_row([(f" {line}", "text")], width) for line in wrap(words, width - 2)]
 
 
 def _body(width: int) -> list[Row]:

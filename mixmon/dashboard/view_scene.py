@@ -48,6 +48,7 @@ class ViewOptions:
     scale     reach of the rails to either side, percent
     chosen    the cylinder that was picked; None: the leanest
     blink     the unaccepted priority-1 word blinks; otherwise it stands inverse
+    screen_inch, distance_m  diagonal of the screen, and from where its large digits are read
     """
 
     unit: Unit
@@ -58,6 +59,8 @@ class ViewOptions:
     peaks: bool = False
     chosen: int | None = None
     blink: bool = True
+    screen_inch: float = 15.6
+    distance_m: float = 2.0
 
     @property
     def marks(self) -> Marks:

@@ -4,7 +4,7 @@ from itertools import combinations
 
 import pytest
 
-from mixmon.dashboard.view_digits import SIZES, big, big_width, size_for
+from mixmon.dashboard.view_digits import SIZES, arc_minutes, big, big_width, size_for
 
 SHOWN = "0123456789+-."
 LETTERS = "NOELKVRDAT"
@@ -39,3 +39,13 @@ def test_the_seven_segments_of_an_eight_are_the_frame_of_a_zero_and_its_middle()
     """A pixel is half a cell: three cells by six pixels, bars one pixel thick."""
     assert big("8", 3) == ("█▀█", "█▀█", "█▄█")
     assert big("0", 3) == ("█▀█", "█ █", "█▄█")
+
+
+def test_large_digits_are_legible_from_two_metres_on_a_laptop():
+    """16 minutes of arc at least (ISO 9241-3, second-hand); a 15.6-inch screen that the terminal fills."""
+    assert all(arc_minutes(size_for(rows), rows, 15.6, 2.0) >= 16.0 for rows in range(10, 101))
+
+
+def test_an_arc_minute_by_hand():
+    """A row of 24 on 194.2 mm is 8.09 mm, a capital 0.6 of it: 4.85 mm; 4.85 / 600 x 3437.7 = 27.8."""
+    assert arc_minutes(0.6, 24, 15.6, 0.6) == pytest.approx(27.8, abs=0.1)

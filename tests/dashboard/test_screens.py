@@ -323,6 +323,19 @@ def test_help_names_every_key_and_every_letter(width):
         assert words in squeezed
 
 
+@pytest.mark.parametrize(
+    ("width", "height", "words"),
+    [
+        (80, 24, "digits 3 rows tall 42 minutes of arc, can be read; text 8, cannot be read"),
+        (200, 60, "digits 7 rows tall 39 minutes of arc, can be read; text 3, cannot be read"),
+        (40, 200, "digits 3 rows tall 5 minutes of arc, cannot be read"),
+    ],
+)
+def test_help_says_honestly_what_can_be_read_from_two_metres(width, height, words):
+    page = " ".join(" ".join(lines(Page.HELP, width=width, height=height, first=99)).split())
+    assert words in page
+
+
 @pytest.mark.parametrize("size", [(40, 10), (80, 24), (200, 60), (3, 2)])
 def test_the_caution_fits_and_its_keys_stay_in_sight(size):
     words = "Monitoring only. It will not stop, limit or protect the engine.\n" * 12
