@@ -38,7 +38,13 @@ def add_bus(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "-i", "--interface", metavar="NAME", help="such as socketcan, slcan, pcan, kvaser, vector"
     )
-    group.add_argument("-c", "--channel", metavar="NAME", help="such as can0, or a serial port")
+    group.add_argument(
+        "-c",
+        "--channel",
+        metavar="[BUS=]NAME",
+        action="append",
+        help="such as can0, or a serial port; BUS is a bus of the session, without it the chain's",
+    )
     group.add_argument("-b", "--bitrate", metavar="BPS", type=whole, help="bits a second")
     group.add_argument("--fd", action="store_true", help="CAN FD")
     group.add_argument("--data-bitrate", metavar="BPS", type=whole, help="bits a second of FD data")

@@ -20,8 +20,8 @@ NOTHING = {
 }
 
 
-def named(**given):
-    (bus,) = live_buses(Namespace(**NOTHING | given), None)
+def named(channel, **given):
+    (bus,) = live_buses(Namespace(**NOTHING | given | {"channel": [channel]}), None)
     return bus
 
 
@@ -67,5 +67,30 @@ def test_a_sessions_buses_open_under_the_names_that_its_logs_use_and_in_its_role
 
 
 def test_no_bus_anywhere_is_said():
-    with pytest.raises(UsageError, match="no LOG and no live bus"):
+    with pytest.raises(UsageError, match="^no live bus: expected --interface"):
         live_buses(Namespace(**NOTHING), None)
+
+
+def changed(session="examples/alder8.toml", **given):
+    return live_buses(Namespace(**NOTHING | given), load_session(session))
+
+
+def test_options_change_the_sessions_buses_and_leave_their_names():
+    chain, engine = changed(interface="virtual", bitrate=250_000)
+    assert (chain.name, chain.interface, chain.channel, chain.bitrate) == ("can0", "virtual", "can0", 250_000)
+    assert (engine.name, engine.interface, engine.channel) == ("can1", "virtual", "can1")
+    assert chain.acknowledge
+    assert not engine.acknowledge
+
+
+def test_a_channel_without_a_bus_is_the_chains_and_the_others_stay_as_declared():
+    chain, engine = changed(interface="slcan", channel=["/dev/ttyACM3"], acknowledge=True)
+    assert (chain.name, chain.interface, chain.channel) == ("can0", "slcan", "/dev/ttyACM3")
+    assert (engine.interface, engine.channel, engine.acknowledge) == ("socketcan", "can1", False)
+
+
+def test_channels_of_buses_by_name():
+    chain, engine = changed(interface="virtual", channel=["engine=b", "chain=a"])
+    assert (chain.channel, engine.channel) == ("a", "b")
+    with pytest.raises(UsageError, match="no bus gearbox; expected chain or engine"):
+        changed(channel=["gearbox=can7"])
