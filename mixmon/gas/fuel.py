@@ -13,6 +13,7 @@ Fuel nitrogen leaves as N2 and needs no oxygen.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -54,7 +55,8 @@ class Fuel:
     heating_value_mj_kg: float | None = None
 
     def __post_init__(self) -> None:
-        if not min(self.c, self.h, self.o, self.n) >= 0.0 or not self.oxygen_demand > 0.0:
+        counts = (self.c, self.h, self.o, self.n)
+        if not all(0.0 <= count < math.inf for count in counts) or not self.oxygen_demand > 0.0:
             raise RangeError(
                 f"fuel {self.name}: C{self.c:g} H{self.h:g} O{self.o:g} N{self.n:g}; "
                 "expected atom counts of zero or more that need oxygen to burn; check the formula"

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.errors import UsageError
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.event import Event
@@ -156,6 +157,10 @@ class _Analysis:
         self._cell.append(self._steady.feed(block))
 
     def evidence(self, simulation: Simulation, truth: dict[str, Any]) -> Evidence:
+        if not self._t:
+            raise UsageError(
+                f"grade: {simulation.duration_s:g} s hold nothing to judge; expected seconds; play longer"
+            )
         return Evidence(
             simulation=simulation,
             truth=truth,

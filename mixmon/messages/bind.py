@@ -6,10 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from mixmon.errors import Mistake, MixmonError, SessionError
+from mixmon.errors import Mistake, SessionError
 from mixmon.gas import fuel as fuels
 from mixmon.messages.binding import Binding, Bound
 from mixmon.messages.database import Database
+from mixmon.messages.declared_fuel import declared_fuel
 from mixmon.messages.find import find_databases
 from mixmon.messages.gaps import gaps, missing
 from mixmon.messages.units import misread
@@ -69,7 +70,7 @@ def read_binding(session: Session, databases: Databases) -> tuple[Binding, list[
     search = _Search(session, databases)
     nodes = search.nodes()
     engine = search.engine()
-    fuel = _fuel(session.fuel, search.mistakes)
+    fuel = declared_fuel(session.fuel, search.mistakes)
     every_node = set.intersection(*map(set, nodes)) if nodes else set()
     binding = Binding(
         session=session,
@@ -158,31 +159,6 @@ def _unknown(what: str, name: str, known: list[str], holder: str, where: str) ->
     others = 0 if near(name, known) else len(known) - len(likely)
     more = f" or one of {others} others" if others > 0 else ""
     return Mistake(where, f'no {what} "{name}" in {holder}', " or ".join(likely) + more)
-
-
-def _fuel(declared: Fuel | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
-    """The fuel as gas science knows it."""
-    if declared is None:
-        return None
-    way = "name"
-    try:
-        if declared.name is not None:
-            return fuels.fuel_named(declared.name)
-        if declared.parts:
-            way = "parts"
-            return fuels.blend(declared.parts)
-        if declared.atoms:
-            way = "atoms"
-            c, h, o, n = (declared.atoms.get(atom, 0.0) for atom in "chon")
-            return fuels.from_atoms(c, h, o, n)
-        if declared.stoich_afr is not None:
-            way = "stoich_afr"
-            return fuels.from_stoich_afr(declared.stoich_afr)
-    except MixmonError as error:
-        _, _, told = str(error).partition(": ")
-        found, _, expected = told.partition("; expected ")
-        mistakes.append(Mistake(f"fuel.{way}", found, expected))
-    return None
 
 
 def _stoich_afr(declared: Fuel | None, fuel: fuels.Fuel | None) -> float | None:

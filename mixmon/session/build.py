@@ -32,7 +32,7 @@ def build(clean: Clean, path: Path, report: Report) -> model.Session | None:
         path=path,
         injection=model.Injection(**clean.get("injection", {})),
         exhaust=_exhaust(clean.get("exhaust", {}), cylinders),
-        fuel=_fuel(clean.get("fuel")),
+        fuel=build_fuel(clean.get("fuel")),
         engine_signals=engine_signals,
         axes=model.Axes(**clean.get("axes", {})),
         targets=model.Targets(clean["targets"]["lambda"]) if clean.get("targets") else None,
@@ -107,7 +107,7 @@ def _exhaust(exhaust: Clean, cylinders: int) -> model.Exhaust:
     return model.Exhaust(**{**exhaust, "sensor_distance_mm": each})
 
 
-def _fuel(fuel: Clean | None) -> model.Fuel | None:
+def build_fuel(fuel: Clean | None) -> model.Fuel | None:
     """The fuel, its parts brought to a sum of exactly 1."""
     if fuel is None:
         return None

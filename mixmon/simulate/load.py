@@ -15,7 +15,9 @@ from typing import Any
 import numpy as np
 
 from mixmon.errors import Mistake, ScenarioError, UsageError
+from mixmon.messages.declared_fuel import declared_fuel
 from mixmon.session import check_engine, check_limits
+from mixmon.session.build import build_fuel
 from mixmon.session.load import placed, read_text
 from mixmon.session.schema import Report, shown
 from mixmon.simulate.checks import CHECKS
@@ -95,6 +97,7 @@ def read_scenario(text: str, cylinders: int | None = None) -> tuple[Scenario | N
     clean = SCENARIO.read(raw, "", report)
     for check in (*check_engine.CHECKS, *check_limits.CHECKS, *CHECKS):
         check({**clean, "engine_signals": ENGINE_SIGNALS}, report)
+    declared_fuel(build_fuel(clean.get("fuel")), report.mistakes)
     if report.mistakes:
         return None, placed(report.mistakes, text)
     scenario = make_scenario(clean)

@@ -8,7 +8,7 @@ import zlib
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.gas.fuel import Fuel, blend, from_atoms, from_stoich_afr, fuel_named
+from mixmon.gas.fuel import Fuel, fuel_named
 from mixmon.gas.transport import (
     DEFAULT_BORE_MM,
     DEFAULT_CYLINDER_L,
@@ -17,6 +17,7 @@ from mixmon.gas.transport import (
     pipe_volume_l,
     transit_cycles,
 )
+from mixmon.messages.declared_fuel import declared_fuel
 from mixmon.session.model import Fuel as DeclaredFuel
 from mixmon.simulate.charge import Charges, LeakAir
 from mixmon.simulate.crank import CYCLE_DEG
@@ -113,14 +114,5 @@ class World:
 
 
 def burnt_fuel(declared: DeclaredFuel | None) -> Fuel:
-    """The fuel's chemistry; gasoline where none is declared."""
-    if declared is None:
-        return fuel_named("gasoline")
-    if declared.name is not None:
-        return fuel_named(declared.name)
-    if declared.parts:
-        return blend(declared.parts)
-    if declared.atoms:
-        c, h, o, n = (declared.atoms.get(atom, 0.0) for atom in "chon")
-        return from_atoms(c, h, o, n)
-    return from_stoich_afr(declared.stoich_afr or fuel_named("gasoline").stoich_afr)
+    """The fuel's chemistry; gasoline where none is declared. What was read exists."""
+    return declared_fuel(declared, []) or fuel_named("gasoline")

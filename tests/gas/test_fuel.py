@@ -260,3 +260,9 @@ def test_a_fuel_for_a_bare_ratio_has_that_ratio(ratio: float) -> None:
 def test_a_bare_ratio_that_no_usual_fuel_has(ratio: float) -> None:
     with pytest.raises(RangeError, match="give the fuel by name or atoms"):
         from_stoich_afr(ratio)
+
+
+@pytest.mark.parametrize("count", [float("nan"), float("inf")])
+def test_atoms_that_are_no_number_are_no_fuel(count: float) -> None:
+    with pytest.raises(RangeError):
+        from_atoms(1.0, 1.0, n=count)

@@ -116,3 +116,8 @@ def test_text_says_what_each_verdict_rests_on() -> None:
 def test_words_that_do_not_go_together_are_bad_use(words, capsysbinary) -> None:
     assert main(["simulate", *words]) == 2
     assert b"--grade" in capsysbinary.readouterr().err
+
+
+def test_a_moment_too_short_to_judge_is_refused_in_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["simulate", "--scenario", "alder8-short", "--duration", "0.01", "--grade"]) == 2
+    assert "play longer" in capsys.readouterr().err

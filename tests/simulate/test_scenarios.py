@@ -159,3 +159,11 @@ def test_group_codes_tell_all_cylinders_apart_and_one_slip_shows(cylinders):
     codes = list(zip(*identity_codes(cylinders, "coded"), strict=True))
     distances = [sum(a != b for a, b in zip(x, y, strict=True)) for x, y in itertools.combinations(codes, 2)]
     assert min(distances) >= 2
+
+
+def test_an_unknown_fuel_is_told_with_the_rest() -> None:
+    text = 'based_on = "plain"\n[fuel]\nname = "ethanoll"\n[noise]\ncycle_percent = -1\n'
+    scenario, mistakes = read_scenario(text)
+    assert scenario is None
+    assert [mistake.where for mistake in mistakes] == ["fuel.name", "noise.cycle_percent"]
+    assert "ethanol" in mistakes[0].expected
