@@ -1,4 +1,4 @@
-"""mixmon demo: the demo engine, recorded and judged, with its truth beside."""
+"""mixmon demo: the demo engine live in the dashboard; without a terminal, judged, with its truth beside."""
 
 from __future__ import annotations
 
@@ -9,23 +9,60 @@ from typing import TYPE_CHECKING, Any
 
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
+from mixmon.cli.screen import add_screen, at_terminal, show
 
 if TYPE_CHECKING:
     from mixmon.findings.balance import Balance
 
 NAME = "demo"
-HELP = "the demo engine: a simulated run, balanced, beside its truth"
+HELP = "the demo engine, live in the dashboard; without a terminal, as text beside its truth"
 
 SCENARIO = "alder8-short"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """The seed."""
+    """The seed, and the screen."""
     parser.add_argument("--seed", metavar="N", type=int, default=1, help="seed of all chance (default: 1)")
+    parser.add_argument("--text", action="store_true", help="as text, also at a terminal")
+    add_screen(parser)
     options.add_quiet(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
+    """Plays it on a screen, or as text."""
+    return _text(arguments) if arguments.text or not at_terminal() else _live(arguments)
+
+
+def _live(arguments: argparse.Namespace) -> int:
+    """Plays the engine in real time onto virtual buses, again and again, and watches these."""
+    from mixmon.frames.adapter import BusOptions
+    from mixmon.live.buses import BusSource
+    from mixmon.live.keeper import Keeper
+    from mixmon.live.worker import Worker
+    from mixmon.messages.bind import bind
+    from mixmon.messages.find import load_databases
+    from mixmon.record.recorder import Recorder
+    from mixmon.simulate.feed import Feed
+    from mixmon.simulate.load import load_scenario
+    from mixmon.simulate.run import simulate
+
+    simulation = simulate(load_scenario(SCENARIO), seed=arguments.seed)
+    session = simulation.session
+    buses = [
+        BusOptions(bus.log_channel, "virtual", f"mixmon demo {bus.name}", bus.bitrate)
+        for bus in session.buses
+    ]
+    keeper = Keeper(Recorder(session.recording.folder, name=session.name, buses=buses), idle=True)
+    worker = Worker(bind(session, load_databases(session)), BusSource(buses), keeper)
+    feed = Feed(simulation, [f"mixmon demo {bus.name}" for bus in session.buses], repeat=True)
+    feed.start()
+    try:
+        return show(worker, arguments)
+    finally:
+        feed.close()
+
+
+def _text(arguments: argparse.Namespace) -> int:
     """Simulates into a log of its own, reads that like any other, and compares."""
     from mixmon.frames.candump_write import write_candump
     from mixmon.simulate.load import load_scenario

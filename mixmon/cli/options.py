@@ -115,12 +115,12 @@ def window(arguments: argparse.Namespace) -> Window:
 
 def seconds(text: str) -> float:
     """A number of seconds that is finite and not negative, for argparse."""
-    return _number(text, "a number of seconds, such as 12.5")
+    return number(text, "a number of seconds, such as 12.5")
 
 
 def percent(text: str) -> float:
     """A percentage that is finite and not negative, for argparse."""
-    return _number(text, "a percentage, such as 3.5")
+    return number(text, "a percentage, such as 3.5")
 
 
 def whole(text: str) -> int:
@@ -141,7 +141,8 @@ def pair(text: str) -> tuple[str, bool | int | float | str]:
     return key, value
 
 
-def _number(text: str, expected: str) -> float:
+def number(text: str, expected: str) -> float:
+    """A number that is finite and not negative, for argparse; `expected` says so in the command's words."""
     try:
         value = float(text)
     except ValueError:

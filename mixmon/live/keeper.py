@@ -30,6 +30,7 @@ class Keeper:
     idle     True: it begins only when asked to
 
     status   of the recorder, renewed twice a second
+    runs     that have ended: the recorder's status at the end of each
     """
 
     def __init__(self, recorder: Recorder, *, arm_rpm: float | None = None, idle: bool = False) -> None:
@@ -39,6 +40,7 @@ class Keeper:
         self._above: int | None = None
         self._looked = 0.0
         self.status: RecorderStatus = recorder.status()
+        self.runs: list[RecorderStatus] = []
 
     def open(self, t: int) -> None:
         """Begin at data time `t`, or wait for the engine."""
@@ -81,10 +83,13 @@ class Keeper:
 
     def stop(self, t: int | None, why: str = "asked for") -> None:
         """End the run; `t` is how far has been watched."""
-        if self.running and t is not None:
+        running = self.running
+        if running and t is not None:
             self._recorder.note(t, WATCHED)
         self._recorder.stop(why)
         self.look(now=True)
+        if running:
+            self.runs.append(self.status)
 
     def follow(self, t: int | None, stretch: int, rpm: float) -> None:
         """Begin and end with the engine, if armed."""

@@ -18,6 +18,7 @@ class Reel:
     blocks    the recording's frames
     begin_ns, end_ns  the part that is wound, in ns from the first frame
 
+    first     stamp of the recording's first frame, None before it was read
     place     how far it has been wound, ns from the first frame of the part
     ended     nothing is left
     channels  seen so far
@@ -31,7 +32,7 @@ class Reel:
         self._axis = Axis()
         self._pending = FrameBlock.empty()
         self._places = self._stamps = np.zeros(0, np.int64)
-        self._first: int | None = None
+        self.first: int | None = None
         self._newest: tuple[int, int] | None = None  # place and largest stamp of the frames given
         self._bytes = (0, 0)  # of the log, before and after the block at hand
         self._given = self._size = 0  # frames of that block
@@ -99,9 +100,9 @@ class Reel:
         block = next(self._blocks, None)
         if block is None:
             return None
-        if self._first is None:
-            self._first = int(block.t[0])
-        since = block.t - self._first
+        if self.first is None:
+            self.first = int(block.t[0])
+        since = block.t - self.first
         inside = since >= self._begin
         if self._end is not None:
             inside &= since < self._end

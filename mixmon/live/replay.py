@@ -74,6 +74,16 @@ class ReplaySource:
         return self._reel.ended
 
     @property
+    def first_ns(self) -> int | None:
+        """Stamp of the log's first frame; None before it was read."""
+        return self._reel.first
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds of data time that have been played."""
+        return self._reel.place / _S
+
+    @property
     def position(self) -> float:
         """Share of the log that has been played, 0 to 1; 0 where that cannot be told."""
         return self._reel.share

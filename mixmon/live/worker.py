@@ -62,6 +62,7 @@ class Worker:
     keeper    the record; None: none is kept
     left_out  cylinders that shall not be counted
 
+    first_ns  stamp of the first frame taken; None before
     ended     set when a recording has been played to its end, and when the thread has ended
     observer  for the exact balance once the thread has ended
 
@@ -77,7 +78,7 @@ class Worker:
         *,
         left_out: frozenset[int] = frozenset(),
     ) -> None:
-        self._binding, self._source, self._keeper = binding, source, keeper
+        self.binding, self._source, self.keeper = binding, source, keeper
         self._left_out = left_out
         self._items: deque[Item] = deque()
         self._remarks: deque[tuple[int, str]] = deque(maxlen=KEPT_REMARKS)
@@ -86,6 +87,7 @@ class Worker:
         self._quit = False
         self._failure = ""
         self._thread: threading.Thread | None = None
+        self.first_ns: int | None = None
         self.ended = threading.Event()
         self._board = BusBoard(binding, source)
         self._begin()
@@ -94,7 +96,7 @@ class Worker:
     @property
     def session(self) -> Session:
         """What the user declared."""
-        return self._binding.session
+        return self.binding.session
 
     @property
     def live(self) -> bool:
@@ -107,9 +109,9 @@ class Worker:
         return self._board.troubles
 
     @property
-    def decoded(self) -> int:
-        """Frames that carried something the session asks for."""
-        return self._pipeline.decoded
+    def pipeline(self) -> Pipeline:
+        """With its account of frames, once the thread has ended."""
+        return self._pipeline
 
     def drain(self) -> list[Item]:
         """What has happened since the last call, oldest first."""
@@ -128,8 +130,8 @@ class Worker:
         """
         self._source.open()
         self._board.opened()
-        if self._keeper is not None:
-            self._keeper.open(self._source.now())
+        if self.keeper is not None:
+            self.keeper.open(self._source.now())
         self._publish()
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
         self._thread.start()
@@ -143,8 +145,8 @@ class Worker:
     def _begin(self) -> None:
         """A pipeline and an observer that know nothing yet."""
         lateness = self._source.lateness_ns
-        self._pipeline = Pipeline(self._binding, left_out=self._left_out, lateness_ns=lateness)
-        self.observer = Observer(self._binding, left_out=self._left_out)
+        self._pipeline = Pipeline(self.binding, left_out=self._left_out, lateness_ns=lateness)
+        self.observer = Observer(self.binding, left_out=self._left_out)
         self._flushed = False
         self._watched: int | None = None  # data time up to which rows have been made
         for action in self._source.actions():
@@ -171,9 +173,9 @@ class Worker:
         self._take()
         if self._source.ended:
             self._flush()
-        if self._keeper is not None:
+        if self.keeper is not None:
             rpm = self.observer.engine.get("rpm", float("nan"))
-            self._keeper.follow(self._watched, self.observer.stretch, rpm)
+            self.keeper.follow(self._watched, self.observer.stretch, rpm)
         self._publish()
         if self._flushed:
             self.ended.set()
@@ -181,9 +183,11 @@ class Worker:
     def _take(self) -> None:
         """Frames that are due: recorded, then worked; recorded still when working them has failed."""
         for frames in self._source.take():
-            if self._keeper is not None:
-                self._keeper.write(frames)
+            if self.keeper is not None:
+                self.keeper.write(frames)
             self._board.feed(frames)
+            if self.first_ns is None:
+                self.first_ns = int(frames.t[0])
             self._work(self._pipeline.feed, frames)
         through = self._source.through()
         if through is not None:
@@ -223,20 +227,20 @@ class Worker:
         self.ended.set()
 
     def _close_record(self) -> None:
-        if self._keeper is not None:
-            self._keeper.close(self._watched)
+        if self.keeper is not None:
+            self.keeper.close(self._watched)
 
     def _keep(self, events: tuple[AlarmEvent, ...]) -> None:
         self._items.extend(events)
-        if self._keeper is not None:
+        if self.keeper is not None:
             for event in events:
-                self._keeper.alarm(event)
+                self.keeper.alarm(event)
 
     def _tell(self) -> None:
         """What happened to buses and recorder, and what was noted when a recording was made."""
         for told_by in self._source.events():
-            if self._keeper is not None:
-                self._keeper.heed(told_by)
+            if self.keeper is not None:
+                self.keeper.heed(told_by)
             self._remark(told_by.t, f"{self._board.name(told_by.bus)}: {told_by.text}")
         for note in self._source.notes():
             if note.kind not in KEPT_QUIET:
@@ -245,7 +249,7 @@ class Worker:
             self._remark(event.t, event_words(event))
         for text in self._board.news():
             self._remark(self._source.now(), text)
-        for happened in () if self._keeper is None else self._keeper.events():
+        for happened in () if self.keeper is None else self.keeper.events():
             self._remark(self._source.now() if happened.t is None else happened.t, happened.text)
 
     def _remark(self, t: int, text: str) -> None:
@@ -274,11 +278,11 @@ class Worker:
 
     def _act(self, action: OperatorAction) -> None:
         worked = self.observer.act(action)
-        if self._keeper is not None:
-            self._keeper.action(worked)
+        if self.keeper is not None:
+            self.keeper.action(worked)
 
     def _record(self, command: Mark | NoteText | RecordOn | RecordOff) -> None:
-        keeper, now = self._keeper, self._source.now()
+        keeper, now = self.keeper, self._source.now()
         if keeper is None:
             raise UsageError("nothing is recorded here: expected live buses; replay a run to see its notes")
         match command:
@@ -296,7 +300,7 @@ class Worker:
 
     @property
     def _kept(self) -> str:
-        return "" if self._keeper is not None and self._keeper.running else " (no run is being recorded)"
+        return "" if self.keeper is not None and self.keeper.running else " (no run is being recorded)"
 
     def _wind(self, command: Pause | Resume | Step | Seek | Speed) -> None:
         obeyed = self._source.obey(command)
@@ -311,7 +315,7 @@ class Worker:
         self.snapshot = self._picture()
 
     def _picture(self) -> Snapshot:
-        keeper = self._keeper
+        keeper = self.keeper
         if keeper is not None:
             keeper.look()
         return replace(

@@ -47,7 +47,7 @@ def _load(bus: Bus, folder: Path, where: str, mistakes: list[Mistake]) -> list[D
     """All databases of the bus, or none of them if one is missing."""
     loaded = []
     for written in bus.databases:
-        path = _path(written, folder)
+        path = database_path(written, folder)
         if path is None:
             found = f'no file "{written}" in {folder.resolve()}'
             mistakes.append(Mistake(where, found, f"a DBC file there, or {CHAIN_FILE} or {ENGINE_FILE}"))
@@ -59,10 +59,16 @@ def _load(bus: Bus, folder: Path, where: str, mistakes: list[Mistake]) -> list[D
     return loaded if len(loaded) == len(bus.databases) else []
 
 
-def _path(written: str, folder: Path) -> Path | None:
+def database_path(written: str, folder: Path) -> Path | None:
+    """Where a database lies that a session file in `folder` names; None: nowhere.
+
+    A file of that name beside the session file will do as well: so it lies in the folder of a run.
+    """
     try:
-        path = folder / written
-        return path if path.is_file() else shipped_database(written)
+        for path in (folder / written, folder / Path(written).name):
+            if path.is_file():
+                return path
+        return shipped_database(written)
     except OSError:  # a name that no file can have
         return None
 

@@ -116,9 +116,9 @@ class Observer:
         """Forget the worst needs so far."""
         self._tail.reset_peaks()
 
-    def balance(self, against: str = "peers") -> Balance:
-        """The balance of everything so far, exactly."""
-        return self._balance.result(against, self._gaps)
+    def balance(self, against: str = "peers", absent: tuple[str, ...] = ()) -> Balance:
+        """The balance of everything so far, exactly; `absent` names messages that never came."""
+        return self._balance.result(against, (*self._gaps, *absent))
 
     def snapshot(self) -> Snapshot:
         """This moment, as far as rows tell it."""

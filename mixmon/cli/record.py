@@ -1,0 +1,128 @@
+"""mixmon record: live buses to disk, without a screen."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from mixmon.cli import options
+from mixmon.cli.console import result, talk
+from mixmon.cli.recording import acceptance_of, add_live, live_worker
+
+if TYPE_CHECKING:
+    from mixmon.live.worker import Worker
+
+NAME = "record"
+HELP = "live buses to a run on disk, without a screen"
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The session, its buses, and when to record."""
+    add_live(parser)
+    options.add_json(parser)
+    options.add_quiet(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Records until the time is over or Ctrl-C, and says what was kept."""
+    from mixmon.cli.caution import see_to_acceptance
+    from mixmon.cli.following import Follower, StatusLine
+    from mixmon.cli.stopping import Stopping
+    from mixmon.findings.alarm_records import AlarmEvent
+    from mixmon.report.watch_text import alarm_line
+    from mixmon.watching import NoteText
+
+    worker, acceptance = live_worker(arguments), acceptance_of(arguments)
+    see_to_acceptance(acceptance, accepted=arguments.accept_caution)
+    status = StatusLine(quiet=arguments.quiet)
+
+    def told(event: AlarmEvent) -> None:
+        if event.announced:
+            talk(alarm_line(event, worker.first_ns or 0), quiet=arguments.quiet)
+
+    follower = Follower(
+        worker,
+        quiet=arguments.quiet,
+        told=told,
+        second=lambda: status.show(_status(worker)),
+        status=status,
+    )
+    with Stopping() as stopping:
+        worker.start()
+        try:
+            worker.send(NoteText(f"caution accepted {acceptance.at}"))
+            if not _failed(worker):
+                follower.follow(stopping, arguments.duration)
+        finally:
+            worker.close()
+        follower.heed()
+    status.wipe()
+    return _end(worker, arguments, interrupted=stopping.asked)
+
+
+def _end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) -> int:
+    """Say what was kept; the exit status.
+
+    Raises:
+        OutputError: it could not be kept.
+        SourceError: nothing that the session asks for came.
+        KeyboardInterrupt: it was interrupted.
+    """
+    from mixmon.errors import OutputError, SourceError
+    from mixmon.report.json_out import to_json
+
+    assert worker.keeper is not None
+    runs = worker.keeper.runs
+    if arguments.json:
+        result(to_json(_facts(worker)))
+    else:
+        lost = sum(bus.lost or 0 for bus in worker.snapshot.buses)
+        for kept in runs:
+            result(f"{kept.folder}: {kept.frames} frames, {kept.size} bytes, {lost} lost\n")
+    if failed := _failed(worker):
+        raise OutputError(failed)
+    if interrupted:
+        raise KeyboardInterrupt
+    if worker.troubles and not worker.pipeline.decoded:
+        raise SourceError(worker.troubles[0])
+    if not runs:
+        talk(f"nothing recorded: the engine never turned faster than {arguments.arm:g} rpm")
+    return 0
+
+
+def _facts(worker: Worker) -> dict[str, object]:
+    assert worker.keeper is not None
+    snapshot = worker.snapshot
+    return {
+        "session": worker.session.name or str(worker.session.path or ""),
+        "runs": [
+            {"folder": run.folder, "frames": run.frames, "bytes": run.size} for run in worker.keeper.runs
+        ],
+        "watched_s": snapshot.elapsed_s,
+        "frames": snapshot.frames,
+        "frames_used": worker.pipeline.decoded,
+        "late_by_clock": snapshot.late_by_clock,
+        "lost": {bus.name: bus.lost for bus in snapshot.buses},
+        "troubles": worker.troubles,
+        "failure": snapshot.failure,
+    }
+
+
+def _failed(worker: Worker) -> str:
+    """Why nothing more is being recorded; empty if it is or need not be."""
+    keeper = worker.keeper
+    return "" if keeper is None or keeper.status.error is None else keeper.status.error
+
+
+def _status(worker: Worker) -> str:
+    snapshot = worker.snapshot
+    rates = ", ".join(f"{bus.name} {bus.frames_per_s:.0f}/s" for bus in snapshot.buses)
+    left = snapshot.recording_minutes_left
+    room = (
+        ""
+        if left is None
+        else f"  room for {left / 60:.0f} h"
+        if left > 120
+        else f"  room for {left:.0f} min"
+    )
+    return f"{snapshot.recording}  {snapshot.frames} frames  {rates}  valid {snapshot.valid}{room}"

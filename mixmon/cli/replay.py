@@ -1,0 +1,200 @@
+"""mixmon replay: the dashboard on a recording, or its alarms and its balance as text."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from mixmon.cli import options
+from mixmon.cli.console import flush_results, result, talk
+from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
+from mixmon.errors import SourceError, UsageError
+
+if TYPE_CHECKING:
+    from mixmon.findings.alarm_records import AlarmEvent
+    from mixmon.live.replay import ReplaySource
+    from mixmon.live.worker import Worker
+    from mixmon.record.run_folder import RunFolder
+    from mixmon.report.units import Unit
+    from mixmon.run import Run
+
+NAME = "replay"
+HELP = "the dashboard on a recording; without a terminal, its alarms and its balance"
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """LOG or the folder of a run, its session, how fast, which part, and the screen."""
+    parser.add_argument(
+        "log", metavar="LOG|RUN", help="recording, or the folder of a run; - is standard input"
+    )
+    options.add_session(parser)
+    parser.add_argument(
+        "--speed",
+        metavar="X",
+        type=speed,
+        help="1 as it was recorded, max as fast as it can be worked (default: 1, as text max)",
+    )
+    options.add_window(parser)
+    parser.add_argument(
+        "--leave-out",
+        metavar="N",
+        type=int,
+        nargs="+",
+        action="extend",
+        default=[],
+        help="cylinders that shall not be counted, nor be part of the reference",
+    )
+    parser.add_argument("--text", action="store_true", help="alarms and balance as text, no dashboard")
+    add_screen(parser)
+    options.add_json(parser)
+    options.add_quiet(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Plays it."""
+    from mixmon.live.replay import ReplaySource
+
+    text = arguments.text or arguments.json or not at_terminal()
+    chosen = arguments.speed if arguments.speed is not None else (MAX if text else 1.0)
+    window = options.window(arguments)
+    run_folder = _run_folder(arguments.log)
+    source = ReplaySource(
+        run_folder or arguments.log,
+        speed=None if chosen == MAX else chosen,
+        begin_ns=window.begin,
+        end_ns=window.end,
+    )
+    for fault in run_folder.faults if run_folder is not None else ():
+        talk(f"{arguments.log}: {fault}", quiet=arguments.quiet)
+    worker = _worker(arguments, source, run_folder)
+    return _text(worker, source, arguments) if text else show(worker, arguments)
+
+
+MAX = 0.0
+"""As fast as it can be worked."""
+
+
+def speed(text: str) -> float:
+    """How fast, for argparse; MAX for the word max."""
+    if text == "max":
+        return MAX
+    value = options.number(text, "a number of times, such as 2 or 0.5, or max")
+    if value <= 0:
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected a number above 0, or max")
+    return value
+
+
+def _run_folder(path: str) -> RunFolder | None:
+    """The run, where the path is the folder of one."""
+    from mixmon.record.run_folder import open_run
+
+    return open_run(path) if path != "-" and Path(path).is_dir() else None
+
+
+def _worker(arguments: argparse.Namespace, source: ReplaySource, run_folder: RunFolder | None) -> Worker:
+    from mixmon.live.worker import Worker
+    from mixmon.messages.bind import bind
+    from mixmon.messages.find import load_databases
+    from mixmon.session.load import load_session
+
+    path = arguments.session or (run_folder.session if run_folder is not None else None)
+    if path is None:
+        raise UsageError(
+            f"{arguments.log}: no session; expected --session, or the folder of a run with one; give one"
+        )
+    session = load_session(path)
+    strangers = [c for c in arguments.leave_out if not 1 <= c <= session.engine.cylinders]
+    if strangers:
+        raise UsageError(
+            f"--leave-out {strangers[0]}: no such cylinder; expected 1 to {session.engine.cylinders}; "
+            "correct it"
+        )
+    return Worker(bind(session, load_databases(session)), source, left_out=frozenset(arguments.leave_out))
+
+
+def _text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -> int:
+    """Alarm records as they come, then the balance.
+
+    Raises:
+        SourceError: it cannot be read, or holds nothing for the session.
+        KeyboardInterrupt: it was interrupted.
+    """
+    from mixmon.cli.following import Follower
+    from mixmon.cli.stopping import Stopping
+    from mixmon.report.watch_text import alarm_line
+
+    events: list[AlarmEvent] = []
+
+    def told(event: AlarmEvent) -> None:
+        events.append(event)
+        if not arguments.json:
+            result(f"{alarm_line(event, source.first_ns or 0)}\n")
+            flush_results()
+
+    unit = units_of(worker.binding, arguments.units)[0]
+    follower = Follower(worker, quiet=arguments.quiet, told=told, second=lambda: None)
+    with Stopping() as stopping:
+        worker.start()
+        try:
+            follower.follow(stopping, None)
+        finally:
+            worker.close()
+        follower.heed()
+    if worker.snapshot.failure:
+        raise SourceError(worker.snapshot.failure)
+    if stopping.asked:
+        raise KeyboardInterrupt
+    _print(worker, source, events, arguments, unit)
+    return DONE
+
+
+def _print(
+    worker: Worker,
+    source: ReplaySource,
+    events: list[AlarmEvent],
+    arguments: argparse.Namespace,
+    unit: Unit,
+) -> None:
+    """The balance, and as JSON the alarm records before it."""
+    from mixmon.live.run_notes import alarm_data
+    from mixmon.report.balance import balance_json, balance_text
+    from mixmon.report.json_out import to_json
+
+    run_ = _account(worker, source)
+    found = worker.observer.balance(absent=run_.log.absent)
+    if not arguments.json:
+        result(f"\n{balance_text(found, run_, unit)}")
+        return
+    first = source.first_ns or 0
+    alarms = [{"t_s": (event.t - first) / 1e9, **alarm_data(event)} for event in events]
+    result(to_json({"alarms": alarms, **balance_json(found, run_)}))
+
+
+def _account(worker: Worker, source: ReplaySource) -> Run:
+    """The run with the account of its lines, as a report wants it."""
+    from mixmon.run import LogFacts, Run, absent_messages
+
+    pipeline, report = worker.pipeline, source.log.report
+    if not pipeline.decoded:
+        raise SourceError(
+            f"{source.log.name}: {pipeline.frames} frames, none of the session's; expected some; "
+            "mixmon census shows what is in the log"
+        )
+    run_ = Run(worker.binding, [source.log])
+    run_.log = LogFacts(
+        frames=max(report.frames, pipeline.frames),
+        rejected_lines=report.rejected_lines,
+        first_rejected=report.first_rejected,
+        skipped=report.skipped,
+        losses=report.losses,
+        first_ns=source.first_ns,
+        duration_s=source.duration_s,
+        late_by_clock=pipeline.late_by_clock,
+        jumps=pipeline.jumps,
+        decoded=pipeline.decoded,
+        corrupt=sum(c.checksum_errors + c.repeats for c in pipeline.counts.values()),
+        faults=report.faults,
+        absent=absent_messages(worker.binding, pipeline),
+    )
+    return run_

@@ -1,0 +1,84 @@
+"""The dashboard for a command: when it can be shown, how it shall look, and what its end means."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+from mixmon.cli import options
+from mixmon.errors import UsageError
+
+if TYPE_CHECKING:
+    from mixmon.cli.caution import Acceptance
+    from mixmon.live.worker import Worker
+    from mixmon.messages.binding import Binding
+    from mixmon.report.units import Unit
+
+DONE = 0
+
+_PALETTES = ("print", "sunlight", "mono", "dark")
+
+
+def add_screen(parser: argparse.ArgumentParser) -> None:
+    """How the screen shall look."""
+    options.add_units(parser)
+    group = parser.add_argument_group("screen")
+    group.add_argument("--palette", choices=_PALETTES, default="print", help="colours (print by default)")
+    group.add_argument("--ascii", action="store_true", help="draw with nothing but ASCII")
+    group.add_argument("--no-blink", action="store_true", help="nothing blinks")
+    group.add_argument("--no-bell", action="store_true", help="the terminal's bell stays silent")
+
+
+def at_terminal() -> bool:
+    """Whether someone can see the screen and press keys."""
+    return sys.stdin is not None and sys.stdin.isatty() and sys.stdout is not None and sys.stdout.isatty()
+
+
+def show(worker: Worker, arguments: argparse.Namespace, acceptance: Acceptance | None = None) -> int:
+    """Start the worker, show the screens until the person leaves, close the worker; the exit status.
+
+    acceptance: of the caution, where one is needed
+
+    Raises:
+        MixmonError: a source cannot be opened.
+        UsageError: the caution was not accepted.
+    """
+    from mixmon.cli.caution import CAUTION
+    from mixmon.dashboard.app import REFUSED, DashboardOptions, run
+
+    asked = acceptance is not None and acceptance.at is None
+    chosen = DashboardOptions(
+        units=units_of(worker.binding, arguments.units),
+        ascii=arguments.ascii,
+        palette=arguments.palette,
+        blink=not arguments.no_blink,
+        bell=not arguments.no_bell,
+        caution=CAUTION if asked else "",
+        accepted=acceptance.accept if acceptance is not None else _nothing,
+    )
+    worker.start()
+    try:
+        refused = run(worker, chosen) == REFUSED
+    finally:
+        worker.close()
+    if refused:
+        raise UsageError("the caution was not accepted; expected that once for each session file")
+    return DONE
+
+
+def units_of(binding: Binding, first: str) -> tuple[Unit, ...]:
+    """All units that the session can be shown in, the chosen one first.
+
+    Raises:
+        UsageError: AFR without a stoichiometric ratio.
+    """
+    from mixmon.report.units import UNITS, unit_named
+
+    known = [name for name in UNITS if name != "afr" or binding.stoich_afr is not None]
+    names = dict.fromkeys((first, *known))
+    return tuple(unit_named(name, binding.fuel, binding.stoich_afr) for name in names)
+
+
+def _nothing() -> None:
+    """Nobody is told."""

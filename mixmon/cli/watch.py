@@ -1,0 +1,81 @@
+"""mixmon watch: the dashboard on live buses, recording."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from mixmon.cli import options
+from mixmon.cli.console import flush_results, result
+from mixmon.cli.recording import acceptance_of, add_live, live_worker
+from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
+from mixmon.errors import UsageError
+
+if TYPE_CHECKING:
+    from mixmon.live.worker import Worker
+
+NAME = "watch"
+HELP = "the dashboard on live buses, recording"
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The session, its buses, the record, and the screen."""
+    add_live(parser)
+    parser.add_argument("--no-record", action="store_true", help="record only when asked to, by the key r")
+    parser.add_argument("--text", action="store_true", help="a line a second instead of the dashboard")
+    add_screen(parser)
+    options.add_quiet(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Shows the dashboard, or lines."""
+    if not arguments.text and not at_terminal():
+        raise UsageError(
+            "mixmon watch: no terminal to draw on; expected one, or --text for a line a second, "
+            "or mixmon record"
+        )
+    worker, acceptance = live_worker(arguments, record=not arguments.no_record), acceptance_of(arguments)
+    if arguments.text:
+        return _lines(worker, arguments)
+    if arguments.accept_caution and acceptance.at is None:
+        acceptance.accept()
+    return show(worker, arguments, acceptance)
+
+
+def _lines(worker: Worker, arguments: argparse.Namespace) -> int:
+    """A line a second, and one for every alarm record.
+
+    Raises:
+        KeyboardInterrupt: it was interrupted.
+    """
+    from mixmon.cli.caution import see_to_acceptance
+    from mixmon.cli.following import Follower
+    from mixmon.cli.stopping import Stopping
+    from mixmon.report.watch_text import alarm_line, moment_line
+    from mixmon.watching import NoteText
+
+    acceptance = acceptance_of(arguments)
+    see_to_acceptance(acceptance, accepted=arguments.accept_caution)
+    unit = units_of(worker.binding, arguments.units)[0]
+
+    def say(line: str) -> None:
+        result(f"{line}\n")
+        flush_results()
+
+    follower = Follower(
+        worker,
+        quiet=arguments.quiet,
+        told=lambda event: say(alarm_line(event, worker.first_ns or 0)),
+        second=lambda: say(moment_line(worker.snapshot, worker.session, unit)),
+    )
+    with Stopping() as stopping:
+        worker.start()
+        try:
+            worker.send(NoteText(f"caution accepted {acceptance.at}"))
+            follower.follow(stopping, arguments.duration)
+        finally:
+            worker.close()
+        follower.heed()
+    if stopping.asked:
+        raise KeyboardInterrupt
+    return DONE
