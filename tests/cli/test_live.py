@@ -67,7 +67,7 @@ def test_a_sessions_buses_open_under_the_names_that_its_logs_use_and_in_its_role
 
 
 def test_no_bus_anywhere_is_said():
-    with pytest.raises(UsageError, match="^no live bus: expected --interface"):
+    with pytest.raises(UsageError, match=r"^no live bus: expected --interface"):
         live_buses(Namespace(**NOTHING), None)
 
 
