@@ -1,0 +1,149 @@
+"""What watching costs: processor time, the age of what is shown, losses, and the time to the first value.
+
+    python tools/measure_watch.py --seconds 120
+
+A second process plays sixteen cylinders on two emulated serial adapters, filled up with strangers to
+8,000 frames a second; this one watches and records, without a screen. Then new processes are started
+that watch a virtual bus, and the time from their start to their first valid value is taken.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from mixmon.frames.adapter import BusOptions
+from mixmon.live.buses import BusSource
+from mixmon.live.keeper import Keeper
+from mixmon.live.worker import Worker
+from mixmon.messages.bind import bind
+from mixmon.messages.find import load_databases
+from mixmon.record.recorder import Recorder
+from mixmon.simulate.load import load_scenario
+from mixmon.simulate.run import simulate
+
+HERE = Path(__file__).parent
+LOOK_S = 0.01
+
+FIRST_VALUE = """
+import time
+from mixmon.frames.adapter import BusOptions
+from mixmon.live.buses import BusSource
+from mixmon.live.worker import Worker
+from mixmon.messages.bind import bind
+from mixmon.messages.find import load_databases
+from mixmon.session.load import load_session
+session = load_session({session!r})
+buses = [BusOptions(bus.log_channel, "virtual", bus.name, bus.bitrate) for bus in session.buses]
+worker = Worker(bind(session, load_databases(session)), BusSource(buses))
+worker.start()
+from mixmon.simulate.feed import Feed
+from mixmon.simulate.load import load_scenario
+from mixmon.simulate.run import simulate
+feed = Feed(simulate(load_scenario("plain", 8), seed=1), [bus.name for bus in session.buses])
+fed = time.time()
+feed.start()
+pause = __import__("threading").Event()
+while not worker.snapshot.frames or not (worker.snapshot.cylinders.age_ns >= 0).any():
+    pause.wait(0.002)
+print(fed - {start}, time.time() - {start}, time.time() - fed, flush=True)
+feed.close()
+worker.close()
+"""
+
+
+def load(seconds: float, rate: float, cylinders: int, folder: Path) -> None:
+    """Watch the second process, and say what it cost."""
+    links = [folder / "chain", folder / "engine"]
+    command = [sys.executable, str(HERE / "serial_player.py"), f"--cylinders={cylinders}", f"--rate={rate}"]
+    command += [f"--seconds={seconds}", "--links", *map(str, links)]
+    session = simulate(load_scenario("plain", cylinders), seed=1).session
+    options = {"sleep_after_open": 0.1, "stamps": False}
+    buses = [
+        replace(BusOptions.from_session(bus), interface="slcan", channel=str(link), options=options)
+        for bus, link in zip(session.buses, links, strict=True)
+    ]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as player:
+        assert player.stdout is not None
+        assert player.stdin is not None
+        player.stdout.readline()
+        source = BusSource(buses)
+        keeper = Keeper(Recorder(folder / "runs", name="measured", buses=buses))
+        worker = Worker(bind(session, load_databases(session)), source, keeper)
+        worker.start()
+        began, cpu = time.monotonic(), time.process_time()
+        ages, hour = ages_until(worker, source, seconds)
+        cpu, elapsed = time.process_time() - cpu, time.monotonic() - began
+        sent = [int(word) for word in player.stdout.readline().split()[1:]]
+        threading.Event().wait(0.5)
+        worker.close()
+        player.stdin.write("\n")
+        player.stdin.flush()
+    told(worker, sent, ages, 100 * cpu / elapsed, hour)
+
+
+def ages_until(worker: Worker, source: BusSource, seconds: float) -> tuple[np.ndarray, list[float]]:
+    """Age in ms of the newest row shown, looked at a hundred times a second; CPU seconds by tenth."""
+    ages, parts = [], [time.process_time()]
+    pause, began = threading.Event(), time.monotonic()
+    while (passed := time.monotonic() - began) < seconds:
+        pause.wait(LOOK_S)
+        shown = worker.snapshot.t
+        if shown is not None:
+            ages.append((source.now() - shown) / 1e6)
+        if passed >= seconds * len(parts) / 10:
+            parts.append(time.process_time())
+    return np.array(ages), np.diff(parts).tolist()
+
+
+def told(worker: Worker, sent: list[int], ages: np.ndarray, percent: float, parts: list[float]) -> None:
+    shown = worker.snapshot
+    lost = sum(sent) - shown.frames
+    print(f"sent {sent}, watched {shown.frames}, lost {lost}; late {shown.late_by_clock}; {shown.failure}")
+    print(f"processor {percent:.1f} % of a core; first tenth {parts[0]:.2f} s, last {parts[-1]:.2f} s")
+    p50, p99 = np.percentile(ages, [50, 99])
+    print(f"age of the newest value: median {p50:.0f} ms, 99 % {p99:.0f} ms, worst {ages.max():.0f} ms")
+    print(f"largest resident set {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB")
+    assert worker.keeper is not None
+    print(f"recorded {worker.keeper.runs[0].frames} frames, {worker.keeper.runs[0].size} bytes")
+
+
+def first_values(folder: Path, times: int) -> None:
+    """From the start of a process to its first value, with python-can's virtual bus."""
+    from mixmon.simulate.session_file import session_toml
+
+    session = folder / "plain.toml"
+    session.write_text(session_toml(simulate(load_scenario("plain", 8), seed=1).session), "utf-8")
+    for _ in range(times):
+        script = FIRST_VALUE.format(session=str(session), start=repr(time.time()))
+        words = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+        ready, value, since = map(float, words.stdout.split())
+        print(
+            f"first value {value:.2f} s after the process began: "
+            f"{ready:.2f} s until frames came, then {since:.2f} s"
+        )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seconds", type=float, default=120.0)
+    parser.add_argument("--rate", type=float, default=8000.0)
+    parser.add_argument("--cylinders", type=int, default=16)
+    parser.add_argument("--starts", type=int, default=5)
+    chosen = parser.parse_args()
+    with tempfile.TemporaryDirectory() as place:
+        first_values(Path(place), chosen.starts)
+        load(chosen.seconds, chosen.rate, chosen.cylinders, Path(place))
+
+
+if __name__ == "__main__":
+    main()
