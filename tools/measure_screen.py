@@ -21,8 +21,10 @@ from mixmon.dashboard.keys import Page
 from mixmon.dashboard.page import PageView
 from mixmon.dashboard.paint import strip_of, styles
 from mixmon.dashboard.view_pages import draw
-from mixmon.findings.alarm_records import AlarmList
+from mixmon.findings.alarm_records import AlarmEvent, AlarmList, Happening
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed
+from mixmon.findings.event import Event, Kind
 from mixmon.findings.spread import Spread
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
@@ -31,7 +33,7 @@ from mixmon.report.units import unit_named
 from mixmon.session.model import Axes, Bus, Chain, Engine, Node, Session, SignalChoice
 from mixmon.snapshot import BusNow, Cylinders, Holding, Snapshot, Strip
 
-CYLINDERS, TICKS = 16, 200
+CYLINDERS, TICKS, HISTORY = 16, 200, 500
 SIZES = ((80, 24), (120, 40), (200, 60))
 LIMIT_MS = 5.0
 
@@ -109,8 +111,39 @@ def _snapshot(i: int, rng: np.random.Generator) -> Snapshot:
         alarms=AlarmList(0, i * 100_000_000, (), (), 0),
         balance=BALANCE,
         buses=(BusNow("chain", 19.0 + i % 3, 820.0 + i, 0, "active", 8_000_000 + i * 1_000_000, 0),),
-        remarks=tuple((k * 100_000_000, f"remark {k}") for k in range(max(i - 20, 0), i)),
+        alarm_events=tuple(_event(i, k) for k in range(HISTORY)),
+        happened=tuple(_happened(i, k) for k in range(HISTORY)),
+        remarks=tuple(((i - HISTORY + k) * 100_000_000, f"remark {i + k}") for k in range(HISTORY)),
     )
+
+
+def _event(i: int, k: int) -> AlarmEvent:
+    return AlarmEvent(
+        stretch=0,
+        t=(i - HISTORY + k) * 100_000_000,
+        rule="lean under load",
+        priority=1,
+        position=1 + (i + k) % CYLINDERS,
+        cylinders=(1 + (i + k) % CYLINDERS,),
+        what=Happening.CONDITION_TRUE,
+        before=AlarmState.NORMAL,
+        state=AlarmState.UNACKNOWLEDGED,
+        flags=AlarmFlag.NONE,
+        active=True,
+        announced=True,
+        since=0,
+        value=0.046,
+        limit=0.04,
+        unit="lambda",
+        in_ten_minutes=1,
+        chattering=False,
+    )
+
+
+def _happened(i: int, k: int) -> Event:
+    cylinder = 1 + (i + k) % CYLINDERS
+    t = (i - HISTORY + k) * 100_000_000
+    return Event(t, Kind.MISFIRE, (cylinder - 1,), (cylinder,), False, 1.2, 240_000_000, 6800.0, 100.0, {})
 
 
 class Moments:
@@ -183,7 +216,7 @@ def main() -> int:
     parser.parse_args()
     worst = 0.0
     for size in SIZES:
-        for page in (Page.WATCH, Page.BALANCE):
+        for page in (Page.WATCH, Page.BALANCE, Page.EVENTS):
             view, lines, whole = asyncio.run(measure(size, page))
             mean = 1e3 * (sum(view) + sum(lines)) / len(view)
             worst = max(worst, mean)

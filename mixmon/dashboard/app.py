@@ -160,7 +160,7 @@ class Dashboard(App[int], inherit_bindings=False):
         new = any(isinstance(i, AlarmEvent) and i.announced and i.priority == 1 for i in items)
         for item in items:
             if isinstance(item, Remark):
-                self.controls.tell(item.text, self._clock())
+                self.controls.news(item.text, self._clock())
         held = self._watching.snapshot.holding
         done = held is not None and held.left_s is not None and held.left_s <= 0
         if self._options.bell and (new or (done and not self._dwelt)):

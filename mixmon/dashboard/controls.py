@@ -85,6 +85,11 @@ class Controls:
         """Show words on the last line for a while."""
         self._set(message=words, message_until=now_s + MESSAGE_S)
 
+    def news(self, words: str, now_s: float) -> None:
+        """The same for what was not asked for: it waits behind the answer to a key."""
+        if not self.state.message:
+            self.tell(words, now_s)
+
     def expire(self, now_s: float) -> None:
         """Take back what was to be shown for a while."""
         if self.state.message and now_s >= self.state.message_until:

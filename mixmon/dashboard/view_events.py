@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +12,7 @@ from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, status
 from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, padded, split_row
 from mixmon.findings.alarm_records import AlarmEvent, Happening
-from mixmon.findings.event import NOT_FUELLING, Event
+from mixmon.findings.event import NOT_FUELLING, Event, Kind
 
 KEPT = 200
 """Lines that the events screen looks through."""
@@ -33,32 +33,42 @@ class Line:
 
 
 def lines(scene: Scene) -> list[Line]:
-    """Everything in the snapshot, newest first."""
-    return _sorted(scene, scene.snapshot.alarm_events, scene.snapshot.happened)
+    """The latest of everything in the snapshot, newest first."""
+    shown = scene.snapshot
+    return _lines(scene, (*shown.alarm_events, *shown.happened, *_remarks(scene)), KEPT)
 
 
-def _pressing(scene: Scene) -> list[Line]:
+def _pressing(scene: Scene, most: int) -> list[Line]:
     """The same without what every throttle lift brings: cuts, tips, rules that go off by rule."""
     shown = scene.snapshot
-    return _sorted(
-        scene,
-        (event for event in shown.alarm_events if event.state is not None),
-        (event for event in shown.happened if not event.all_nodes),
-    )
+    alarms = (event for event in shown.alarm_events if event.state is not None)
+    happened = (event for event in shown.happened if not event.all_nodes)
+    return _lines(scene, (*alarms, *happened, *_remarks(scene)), most)
 
 
-def _sorted(scene: Scene, alarms: Iterable[AlarmEvent], happened: Iterable[Event]) -> list[Line]:
-    """Newest first; NEW is what still waits to be accepted, by its newest announcement only."""
+def _remarks(scene: Scene) -> Iterator[Line]:
+    """Remarks, less those that tell in words what stands among the events with its numbers."""
+    told: dict[int, list[Kind]] = {}
+    for event in scene.snapshot.happened:
+        told.setdefault(event.t, []).append(event.kind)
+    for t, words in scene.snapshot.remarks:
+        if not any(kind in words for kind in told.get(t, ())):
+            yield Line(t, words, "", "text")
+
+
+def _lines(scene: Scene, found: Iterable[AlarmEvent | Event | Line], most: int) -> list[Line]:
+    """The newest first; NEW is what still waits to be accepted, by its newest announcement only."""
     waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.state in NOT_ACCEPTED and not a.flags}
-    found = [Line(t, words, "", "text") for t, words in scene.snapshot.remarks]
-    found += [_happened_line(scene, event) for event in happened]
-    for alarm in sorted(alarms, key=lambda event: event.t, reverse=True):
-        name = (alarm.rule, alarm.position)
-        found.append(_alarm_line(alarm, new=alarm.announced and name in waiting))
-        if alarm.announced:
-            waiting.discard(name)
-    found.sort(key=lambda line: line.t, reverse=True)
-    return found[:KEPT]
+    latest = sorted(found, key=lambda one: one.t, reverse=True)[:most]
+    out = []
+    for one in latest:
+        if isinstance(one, AlarmEvent):
+            name = (one.rule, one.position)
+            out.append(_alarm_line(one, new=one.announced and name in waiting))
+            waiting -= {name} if one.announced else set()
+        else:
+            out.append(_happened_line(scene, one) if isinstance(one, Event) else one)
+    return out
 
 
 def _happened_line(scene: Scene, event: Event) -> Line:
@@ -102,7 +112,7 @@ def measure(value: float, unit: str) -> str:
 
 def event_rows(scene: Scene, width: int, height: int) -> list[Row]:
     """The newest events in that many rows."""
-    rows = [_row(scene, line, width) for line in _pressing(scene)[:height]]
+    rows = [_row(scene, line, width) for line in _pressing(scene, height)]
     if not rows and height:
         rows = [fit_row([(" no events yet", "dim")], width)]
     return padded(rows, width, height)

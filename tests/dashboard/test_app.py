@@ -140,6 +140,10 @@ def test_what_the_watched_refuses_is_said():
         assert "nothing is recorded here" in shown.lines()[-1]
         shown.after(4.0)
         assert "? keys" in shown.lines()[-1]
+        await shown.press("v")
+        shown.bench.items = [Remark(0, "chain: frames come again")]
+        shown.after(0.1)
+        assert "no pull yet" in shown.lines()[-1]
 
     drive(steps, Bench(live=False))
 
