@@ -39,6 +39,11 @@ class Acceptance:
         entry = self._entries().get(self._digest)
         return entry.get("at") if isinstance(entry, dict) else None
 
+    @property
+    def words(self) -> str:
+        """What a record says of it."""
+        return f"caution accepted {self.at}"
+
     def accept(self) -> None:
         """Keep that it was accepted now.
 

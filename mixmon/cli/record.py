@@ -50,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
     with Stopping() as stopping:
         worker.start()
         try:
-            worker.send(NoteText(f"caution accepted {acceptance.at}"))
+            worker.send(NoteText(acceptance.words))
             if not _failed(worker):
                 follower.follow(stopping, arguments.duration)
         finally:

@@ -55,9 +55,11 @@ def show(worker: Worker, arguments: argparse.Namespace, acceptance: Acceptance |
         blink=not arguments.no_blink,
         bell=not arguments.no_bell,
         caution=CAUTION if asked else "",
-        accepted=acceptance.accept if acceptance is not None else _nothing,
+        accepted=lambda: _accept(worker, acceptance),
     )
     worker.start()
+    if not asked:
+        _note(worker, acceptance)
     try:
         refused = run(worker, chosen) == REFUSED
     finally:
@@ -80,5 +82,15 @@ def units_of(binding: Binding, first: str) -> tuple[Unit, ...]:
     return tuple(unit_named(name, binding.fuel, binding.stoich_afr) for name in names)
 
 
-def _nothing() -> None:
-    """Nobody is told."""
+def _accept(worker: Worker, acceptance: Acceptance | None) -> None:
+    if acceptance is not None:
+        acceptance.accept()
+        _note(worker, acceptance)
+
+
+def _note(worker: Worker, acceptance: Acceptance | None) -> None:
+    """Let the record say when the caution was accepted."""
+    from mixmon.watching import NoteText
+
+    if acceptance is not None:
+        worker.send(NoteText(acceptance.words))

@@ -12,6 +12,7 @@ from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
 from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
+    from mixmon.cli.caution import Acceptance
     from mixmon.live.worker import Worker
 
 NAME = "watch"
@@ -36,13 +37,13 @@ def run(arguments: argparse.Namespace) -> int:
         )
     worker, acceptance = live_worker(arguments, record=not arguments.no_record), acceptance_of(arguments)
     if arguments.text:
-        return _lines(worker, arguments)
+        return _lines(worker, acceptance, arguments)
     if arguments.accept_caution and acceptance.at is None:
         acceptance.accept()
     return show(worker, arguments, acceptance)
 
 
-def _lines(worker: Worker, arguments: argparse.Namespace) -> int:
+def _lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Namespace) -> int:
     """A line a second, and one for every alarm record.
 
     Raises:
@@ -54,7 +55,6 @@ def _lines(worker: Worker, arguments: argparse.Namespace) -> int:
     from mixmon.report.watch_text import alarm_line, moment_line
     from mixmon.watching import NoteText
 
-    acceptance = acceptance_of(arguments)
     see_to_acceptance(acceptance, accepted=arguments.accept_caution)
     unit = units_of(worker.binding, arguments.units)[0]
 
@@ -71,7 +71,7 @@ def _lines(worker: Worker, arguments: argparse.Namespace) -> int:
     with Stopping() as stopping:
         worker.start()
         try:
-            worker.send(NoteText(f"caution accepted {acceptance.at}"))
+            worker.send(NoteText(acceptance.words))
             follower.follow(stopping, arguments.duration)
         finally:
             worker.close()
