@@ -17,6 +17,9 @@ from mixmon.findings.event import NOT_FUELLING, Event, Kind
 KEPT = 200
 """Lines that the events screen looks through."""
 
+_LATEST = 100
+"""Of each kind of event, as many as are looked at where other things are shown as well."""
+
 _DECIMALS = {"lambda": 3, "%": 1, "s": 2, "V": 1}
 
 _CONDITION_WORDS = {Happening.CONDITION_TRUE: "back", Happening.CONDITION_FALSE: "cleared"}
@@ -35,23 +38,23 @@ class Line:
 def lines(scene: Scene) -> list[Line]:
     """The latest of everything in the snapshot, newest first."""
     shown = scene.snapshot
-    return _lines(scene, (*shown.alarm_events, *shown.happened, *_remarks(scene)), KEPT)
+    return _lines(scene, (*shown.alarm_events, *shown.happened, *_remarks(scene, KEPT)), KEPT)
 
 
 def _pressing(scene: Scene, most: int) -> list[Line]:
     """The same without what every throttle lift brings: cuts, tips, rules that go off by rule."""
     shown = scene.snapshot
-    alarms = (event for event in shown.alarm_events if event.state is not None)
-    happened = (event for event in shown.happened if not event.all_nodes)
-    return _lines(scene, (*alarms, *happened, *_remarks(scene)), most)
+    alarms = (event for event in shown.alarm_events[-_LATEST:] if event.state is not None)
+    happened = (event for event in shown.happened[-_LATEST:] if not event.all_nodes)
+    return _lines(scene, (*alarms, *happened, *_remarks(scene, _LATEST)), most)
 
 
-def _remarks(scene: Scene) -> Iterator[Line]:
-    """Remarks, less those that tell in words what stands among the events with its numbers."""
+def _remarks(scene: Scene, most: int) -> Iterator[Line]:
+    """The latest remarks, less those that tell in words what stands among the events with its numbers."""
     told: dict[int, list[Kind]] = {}
     for event in scene.snapshot.happened:
         told.setdefault(event.t, []).append(event.kind)
-    for t, words in scene.snapshot.remarks:
+    for t, words in scene.snapshot.remarks[-most:]:
         if not any(kind in words for kind in told.get(t, ())):
             yield Line(t, words, "", "text")
 
