@@ -24,7 +24,7 @@ def add_screen(parser: argparse.ArgumentParser) -> None:
     """How the screen shall look."""
     options.add_units(parser)
     group = parser.add_argument_group("screen")
-    group.add_argument("--palette", choices=_PALETTES, default="print", help="colours (print by default)")
+    group.add_argument("--palette", choices=_PALETTES, help="colours (print by default, mono with NO_COLOR)")
     group.add_argument("--ascii", action="store_true", help="draw with nothing but ASCII")
     group.add_argument("--no-blink", action="store_true", help="nothing blinks")
     group.add_argument("--no-bell", action="store_true", help="the terminal's bell stays silent")
