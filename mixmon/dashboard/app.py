@@ -46,6 +46,7 @@ class DashboardOptions:
     palette     print, sunlight, mono or dark; None: print, or mono where NO_COLOR is set and not empty
     decimals    of lambda; None: as the unit has them
     blink       the unaccepted priority-1 word blinks
+    speed       at which a recording is played to begin with; None: as fast as it can be worked
     screen_inch, distance_m  what the help's verdict on legibility is reckoned for
     bell        ring once for each new priority-1 alarm, and when a dwell is done
     caution     to be accepted first; empty: nothing is asked
@@ -58,6 +59,7 @@ class DashboardOptions:
     decimals: int | None = None
     blink: bool = True
     bell: bool = True
+    speed: float | None = 1.0
     screen_inch: float = 15.6
     distance_m: float = 2.0
     caution: str = ""
@@ -73,7 +75,7 @@ class DashboardOptions:
             screen_inch=self.screen_inch,
             distance_m=self.distance_m,
         )
-        return State(view, palette=self.palette or ("print" if colour else "mono"))
+        return State(view, palette=self.palette or ("print" if colour else "mono"), speed=self.speed)
 
 
 class Dashboard(App[int], inherit_bindings=False):

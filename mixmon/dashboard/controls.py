@@ -15,6 +15,7 @@ from mixmon.dashboard import alarm_keys
 from mixmon.dashboard.alarm_keys import Outcome
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.palettes import NAMES
+from mixmon.dashboard.replay_speeds import next_speed, speed_words
 from mixmon.dashboard.state import State
 from mixmon.dashboard.view_cells import Place
 from mixmon.dashboard.view_pages import alarm_index
@@ -39,7 +40,6 @@ from mixmon.watching import (
 MESSAGE_S: Final = 3.0
 _TWO_DIGITS_S: Final = 1.0
 _JUMP_S: Final = 10.0
-_SPEEDS: Final = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, None)
 
 _PAGES: Final = {
     "w": Page.WATCH,
@@ -376,13 +376,10 @@ class Controls:
         self._send(Seek(max(self._seen.live.elapsed_s + step_s, 0.0)))
 
     def _speed(self, step: int) -> None:
-        at = min(max(_SPEEDS.index(self.state.speed) + step, 0), len(_SPEEDS) - 1)
-        speed = _SPEEDS[at]
+        speed = next_speed(self.state.speed, step)
         self._send(Speed(speed))
         self._set(speed=speed)
-        self.tell(
-            "as fast as it can be worked" if speed is None else f"{speed:g} times its own speed", self._now
-        )
+        self.tell(speed_words(speed), self._now)
 
 
 def is_recording(snapshot: Snapshot) -> bool:

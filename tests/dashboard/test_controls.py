@@ -350,6 +350,14 @@ def test_the_fastest_is_as_fast_as_it_can_be_worked():
     assert desk.sent[-1] == Speed(None)
 
 
+@pytest.mark.parametrize(
+    ("begun", "key", "speed"), [(3.0, ">", 5.0), (3.0, "<", 2.0), (50.0, ">", None), (0.1, "<", 0.1)]
+)
+def test_a_speed_of_one_s_own_is_left_to_its_neighbours(begun, key, speed):
+    desk = Desk(snapshot(replay_position=0.5), speed=begun)
+    assert desk.press(key).speed == speed
+
+
 def test_live_buses_know_no_replay_keys():
     desk = Desk()
     desk.press(".", ",", "[", "]", "<", ">")
