@@ -91,7 +91,7 @@ def verdict(scene: Scene) -> Verdict:
 def _lost(live: Snapshot, stalled: float) -> str:
     """Why nothing is known of any cylinder."""
     if live.failure:
-        return f"stopped: {live.failure}"
+        return live.failure
     if stalled:
         return f"no answer from the worker for {age_text(round(stalled * 1e9))}"
     if live.t is None:

@@ -9,10 +9,14 @@ from mixmon.dashboard.view_far import word_style
 from mixmon.dashboard.view_limits import Verdict, Word
 from mixmon.dashboard.view_numbers import age_text, signed
 from mixmon.dashboard.view_scene import Scene
-from mixmon.dashboard.view_text import Row, Segment, clean, padded, row_width, split_row
+from mixmon.dashboard.view_text import Row, Segment, clean, fit, padded, row_width, split_row
+from mixmon.dashboard.view_text import width as cells
 
 _LOW = 12
 """Fewer rows have no line for the keys."""
+
+_MOST_WORDS = 30
+"""Cells for what the recorder does; a run's folder has a long name."""
 
 GAP: Segment = ("  ", "status")
 
@@ -53,7 +57,8 @@ def _pieces(scene: Scene, title: str) -> Iterator[list[Segment]]:
         yield [(title, "status-strong")]
     if live.recording:
         alert = "failed" in live.recording
-        yield [(clean(live.recording), "status-alert" if alert else "status")]
+        words = fit(live.recording, min(cells(clean(live.recording)), _MOST_WORDS))
+        yield [(words, "status-alert" if alert else "status")]
     if live.recording_minutes_left is not None and live.recording_minutes_left < 30:
         yield [(f"disk full in {live.recording_minutes_left:.0f} min", "status-alert")]
     count = len(scene.setting)

@@ -41,7 +41,7 @@ WORDS = {
     "before the first frame": (nothing(), Word.NO_DATA, "nothing received yet"),
     "all sensors lost": (shown(state=LOST), Word.NO_DATA, "sensors cold or held or silent or warming"),
     "an alarm whose data are lost": (shown(alarm(), state=LOST), Word.NO_DATA, "sensors cold"),
-    "the worker stopped": (shown(alarm(), failure="disk gone"), Word.NO_DATA, "stopped: disk gone"),
+    "the worker stopped": (shown(alarm(), failure="disk gone"), Word.NO_DATA, "disk gone"),
     "lean": (shown(alarm()), Word.OVER, "cyl 3 lean under load"),
     "lean, accepted": (shown(alarm(state=AlarmState.ACKNOWLEDGED)), Word.OVER, "cyl 3 lean"),
     "lean, shelved by the operator": (shown(alarm(flags=AlarmFlag.SHELVED)), Word.OVER, "cyl 3 lean"),

@@ -213,8 +213,13 @@ def test_ascii_draws_the_same_things_in_ascii():
 def test_a_stopped_worker_is_a_state_of_the_screen():
     lines = page(scene(snapshot(failure="no space left on device")))
     assert lines[0].startswith(" STOPPED")
-    assert "stopped: no space left on device" in lines[5]
+    assert "no space left on device" in lines[5]
     assert "5.3" not in "\n".join(lines)
+
+
+def test_a_long_name_of_a_run_leaves_room_for_what_else_must_be_said():
+    line = page(scene(snapshot(recording="recording 2026-11-25T12-55-04Z-alder-8-short")))[0]
+    assert line.startswith(" LIVE   recording 2026-11-25T12-55-04~  valid 7/8  chain 19 %")
 
 
 def test_a_frozen_picture_says_so():
