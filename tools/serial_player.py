@@ -64,6 +64,14 @@ class Adapter:
             self.sent += len(lines)
 
 
+def end(ended: threading.Event, adapters: list[Adapter]) -> None:
+    """Waits for a line, then pulls the plugs: an adapter that nobody reads any more would wait for ever."""
+    sys.stdin.readline()
+    ended.set()
+    for adapter in adapters:
+        adapter.emulator.unplug()
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--scenario", default="plain")
@@ -76,7 +84,8 @@ def main() -> None:
     adapters = [Adapter(link, i, chosen.rate / len(chosen.links)) for i, link in enumerate(chosen.links)]
     print("ready", flush=True)
     ended = threading.Event()
-    threading.Thread(target=lambda: (sys.stdin.readline(), ended.set()), daemon=True).start()
+    ender = threading.Thread(target=end, args=(ended, adapters))
+    ender.start()
     for adapter in adapters:
         adapter.emulator.opened.wait()
     began = time.monotonic_ns()
@@ -86,9 +95,7 @@ def main() -> None:
         for adapter in adapters:
             adapter.send(frames, until)
     print("sent", *(adapter.sent for adapter in adapters), flush=True)
-    ended.wait()
-    for adapter in adapters:
-        adapter.emulator.unplug()
+    ender.join()
 
 
 if __name__ == "__main__":
