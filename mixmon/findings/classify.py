@@ -43,6 +43,7 @@ _APART_S = 0.1
 _WIDTHS = 24
 _EARLIEST_S, _LATEST_S = 0.20, 0.05
 _UNKNOWN_CYCLE_S = 0.04
+_FEWEST_SAMPLES = 3  # around a bump, so that a pulse can be told from a sample that is wrong
 _NOISE_OVER_LIMIT = 0.2  # the most that a sample adds, over the limit of an excess (computed)
 
 Floats = NDArray[np.float64]
@@ -80,10 +81,12 @@ class Judge:
     def __init__(self, lags: tuple[SensorLag, ...], fuel: Fuel, strokes: int) -> None:
         self._lags, self._fuel, self._strokes = lags, fuel, strokes
 
-    def verdict(self, spike: Spike) -> Verdict:
-        """The kind of a bump that is not part of a cut."""
+    def verdict(self, spike: Spike) -> Verdict | None:
+        """The kind of a bump that is not part of a cut; None where too few samples show it."""
         lag = self._lags[spike.node]
         bump, t = self._bump(spike, lag)
+        if len(t) < _FEWEST_SAMPLES:
+            return None
         begin = float((spike.t[spike.begin] - spike.t[0]) / 1e9)
         missed = self._missed(spike)
         width = (spike.end - spike.begin) * GRID_NS / 1e9
@@ -117,10 +120,11 @@ class Judge:
         Before it the node may have misfired too, and is then noisier than a node can be.
         """
         most = _NOISE_OVER_LIMIT * spike.limit
-        t = (spike.t - spike.t[0] - spike.age) / 1e9
-        fresh = np.concatenate([[True], np.diff(t) > GRID_NS / 2e9]) & np.isfinite(spike.excess)
+        known = np.isfinite(spike.excess)
+        t = ((spike.t - spike.t[0] - spike.age) / 1e9)[known]
+        fresh = np.concatenate([[True], np.diff(t) > GRID_NS / 2e9])
         noise = min(spike.noise, most) if spike.noise > 0 else most / 2.0
-        return Bump(t[fresh], spike.excess[fresh], lag, noise), t[fresh]
+        return Bump(t[fresh], spike.excess[known][fresh], lag, noise), t[fresh]
 
     def _missed(self, spike: Spike) -> _Missed:
         """What unburnt charges of the mixture that was there would show."""

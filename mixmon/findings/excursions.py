@@ -144,10 +144,12 @@ class Excursions:
 
     def _events(self, spike: Spike, judge: Judge, nodes: tuple[int, ...]) -> Iterator[Event]:
         """One event for each part of the bump; none for a mixture that did not go far enough."""
+        verdict = judge.verdict(spike)
+        if verdict is None:
+            return
         expected = lambda_from_oxygen(spike.oxygen - spike.excess, self._fuel)
         off = spike.sign * (spike.lam - expected)
         before = float(np.nanmedian(expected[: spike.begin + 1]))
-        verdict = judge.verdict(spike)
         begins = [int(spike.t[0]) + round(p[0].begin_s * 1e9) for p in verdict.parts]
         edges = [spike.begin, *(int(np.searchsorted(spike.t, t)) for t in begins[1:]), spike.end]
         for i, begin in enumerate(begins):

@@ -29,7 +29,7 @@ _CYCLES_UNTIL_HELD = 2.5
 
 Claims = dict[SampleState, NDArray[np.bool_]]
 
-# Later entries win.
+# Later entries win. A held sample that was never worth anything is not named held.
 _ORDER = (
     SampleState.SETTLING,
     SampleState.AT_LEAN_LIMIT,
@@ -37,9 +37,9 @@ _ORDER = (
     SampleState.SPARK_CUT,
     SampleState.OVERRUN,
     SampleState.COLD,
+    SampleState.HELD,
     SampleState.SUSPECT,
     SampleState.WARMING,
-    SampleState.HELD,
     SampleState.SILENT,
     SampleState.LEFT_OUT,
 )

@@ -210,6 +210,20 @@ def test_rich_on_the_way_back_belongs_to_the_lean_bump_before() -> None:
     assert float(event.evidence["after_percent"]) < -0.5  # type: ignore[arg-type]
 
 
+def test_one_sample_known_only_from_its_middle_on_is_no_event() -> None:
+    one = engine(11, 20)
+    one.misfire(12.0, 2, 5, 0.53)
+    block = one.block()
+    age, state = block.age.copy(), block.state.copy()
+    bump = slice(1212, 1217)
+    state[:1400, 2], state[bump, 2] = SampleState.SUSPECT, SampleState.VALID
+    age[bump, 2] = 5_000_000 + 10_000_000 * np.arange(1, 6)  # one sample, first sent while it was suspect
+    oxygen = block.oxygen.copy()
+    oxygen[bump, 2] = 20.0
+    held = dataclasses.replace(block, age=age, state=state, oxygen=oxygen)
+    assert [e for e in found(one, block=held) if e.kind is not Kind.SENSOR_DROP_OUT] == []
+
+
 def test_what_is_found_does_not_depend_on_the_blocks_nor_on_a_look_in_between() -> None:
     one = engine(21, 60)
     one.misfire(12, 2, 5, 0.53)

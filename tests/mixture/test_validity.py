@@ -122,6 +122,20 @@ def test_the_reason_nearest_the_cause_is_named() -> None:
     assert set(states(everything, facts(left_out=np.array([True])))) == {SampleState.LEFT_OUT}
 
 
+@pytest.mark.parametrize(
+    ("worthless", "columns"),
+    [
+        (SampleState.WARMING, {"ready": np.zeros((10, 1))}),
+        (SampleState.SUSPECT, {"lam": np.full((10, 1), -0.1)}),
+    ],
+)
+def test_an_old_sample_that_was_never_worth_anything_is_not_called_held(
+    worthless: SampleState, columns: dict[str, object]
+) -> None:
+    old = np.full((10, 1), 30_000_000)
+    assert set(states(rows(10, age=old, **columns))) == {worthless}
+
+
 def test_a_value_that_does_not_move_while_the_engine_turns_is_suspect_within_two_seconds() -> None:
     frozen = rows(400, lam=np.full((400, 1), 0.9))
     found = states(frozen)
