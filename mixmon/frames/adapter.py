@@ -9,6 +9,7 @@ python-can's, which reads the one a byte at a time and hides the losses of the o
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Self
@@ -17,6 +18,7 @@ from mixmon.errors import MixmonError, SourceError, UsageError
 from mixmon.frames.pythoncan import PythonCanReceiver
 from mixmon.frames.receiver import Receiver
 from mixmon.frames.stamps import HostClock
+from mixmon.frames.unopened import why_unopened
 from mixmon.session.model import Bus
 
 DEEP_QUEUES = frozenset({"kvaser", "pcan", "socketcand", "udp_multicast", "vector", "virtual"})
@@ -88,8 +90,8 @@ def open_receiver(options: BusOptions, index: int, channels: tuple[str, ...], cl
         raise
     except Exception as error:
         raise SourceError(
-            f"{options.name}: {options.interface or 'configured'} channel {options.channel} does not open "
-            f"({str(error) or type(error).__name__}); expected an adapter; check cable, name and rights"
+            f"{options.name}: {options.interface or 'configured'} channel {options.channel} does not open: "
+            f"{why_unopened(options.interface, options.channel, error)}"
         ) from error
 
 
@@ -126,6 +128,12 @@ def _open_python_can(
 ) -> Receiver:
     import can
 
+    if options.interface is not None and options.interface not in can.VALID_INTERFACES:
+        raise UsageError(
+            f"{options.name}: no interface {options.interface}; "
+            f"expected one of {', '.join(sorted(can.VALID_INTERFACES))}; correct it"
+        )
+    logging.getLogger("can").addHandler(logging.NullHandler())  # what it says on import is said better below
     given = {"interface": options.interface, "channel": options.channel, "bitrate": options.bitrate}
     arguments = {key: value for key, value in given.items() if value is not None}
     asked = {} if options.acknowledge else LISTEN_ONLY.get(options.interface or "", {})

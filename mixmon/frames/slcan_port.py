@@ -30,6 +30,8 @@ LATE_NS = 20_000_000
 
 _MS = 1_000_000
 _LOST_FRAMES = SlcanStatus.RECEIVE_QUEUE_FULL | SlcanStatus.OVERRUN
+_WARNINGS = SlcanStatus.WARNING | SlcanStatus.BUS_ERROR
+"""A controller that only listens counts no errors (ISO 11898-1): then the second is all it tells."""
 
 
 class SlcanReceiver(Receiver):
@@ -183,7 +185,7 @@ class SlcanReceiver(Receiver):
             self.remarks.append("the adapter lost frames for want of room; it cannot say how many")
         if status & SlcanStatus.PASSIVE:
             self.condition = BusCondition.PASSIVE
-        elif status & SlcanStatus.WARNING:
+        elif status & _WARNINGS:
             self.condition = BusCondition.WARNING
         else:
             self.condition = BusCondition.ACTIVE

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -23,9 +25,11 @@ from mixmon.frames.pythoncan import PythonCanReceiver
 from mixmon.frames.receiver import BusCondition, DeviceLostError, Receiver
 from mixmon.frames.source_event import SourceEvent, SourceEventKind, SourceState, SourceStatus
 from mixmon.frames.stamps import HostClock, StampKind
+from mixmon.frames.unopened import can_links, why_unopened
 from mixmon.session.model import Bus
 
 DEADLINE_S = 10.0
+NOBODY = 65534
 
 
 @contextmanager
@@ -423,9 +427,19 @@ MISTAKES = {
     "no such port": (
         BusOptions("can0", "slcan", "/nowhere/port"),
         SourceError,
-        "/nowhere/port does not open",
+        "/nowhere/port does not open: no such port; expected one",
     ),
-    "no such interface": (BusOptions("can0", "no such"), SourceError, "does not open"),
+    "no serial port": (BusOptions("can0", "slcan", "/dev/null"), SourceError, "no serial port; expected one"),
+    "no port of another interface": (
+        BusOptions("can0", "serial", "/nowhere/port"),
+        SourceError,
+        "no such port",
+    ),
+    "no such interface": (
+        BusOptions("can0", "no such"),
+        UsageError,
+        "no interface no such; expected .*virtual",
+    ),
     "no channel": (BusOptions("can0", "slcan"), UsageError, "no channel"),
     "odd bit rate": (BusOptions("can0", "slcan", "x", 123_456), UsageError, "bit rate 123456"),
     "unknown option": (BusOptions("can0", "slcan", "x", options={"speed": 1}), UsageError, "no option speed"),
@@ -441,6 +455,50 @@ MISTAKES = {
 def test_mistakes_in_the_options(options: BusOptions, kind: type[Exception], text: str) -> None:
     with pytest.raises(kind, match=text):
         Adapters([options]).start()
+
+
+def test_a_port_that_another_program_holds(emulator: SlcanEmulator) -> None:
+    with (
+        Adapters([serial_bus(emulator)]),
+        pytest.raises(SourceError, match="another program holds it; expected a free port"),
+    ):
+        Adapters([serial_bus(emulator)]).start()
+
+
+def test_a_port_without_the_right_to_open_it(tmp_path: Path) -> None:
+    """As root nothing is forbidden: then for a moment as the user who may do nothing."""
+    port = tmp_path / "port"
+    port.touch(0o000)
+    if root := os.geteuid() == 0:
+        os.seteuid(NOBODY)
+    try:
+        with pytest.raises(SourceError, match="permission denied; expected the right to read and write it"):
+            Adapters([BusOptions("can0", "slcan", str(port))]).start()
+    finally:
+        if root:
+            os.seteuid(0)
+
+
+def test_can_interfaces_are_those_that_the_kernel_calls_so(tmp_path: Path) -> None:
+    """Types from linux/if_arp.h: 280 CAN, 1 Ethernet, 772 loopback."""
+    for name, kind in {"can1": "280", "can0": "280", "eth0": "1", "lo": "772"}.items():
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "type").write_text(f"{kind}\n")
+    assert can_links(tmp_path) == ["can0", "can1"]
+    assert can_links(tmp_path / "nothing") == []
+
+
+NO_SOCKET = {
+    errno.ENODEV: "no such interface; expected one",
+    errno.EAFNOSUPPORT: "this system knows no SocketCAN; expected a kernel with it; load it",
+    errno.EPERM: "permission denied; expected the right",
+    errno.ENOBUFS: "No buffer space available; expected an adapter; check cable, name and rights",
+}
+
+
+@pytest.mark.parametrize(("number", "text"), NO_SOCKET.items())
+def test_sockets_that_do_not_open(number: int, text: str) -> None:
+    assert text in why_unopened("socketcan", "can0", OSError(number, os.strerror(number)))
 
 
 @pytest.mark.parametrize("name", ["", "can 0", "λ", "can\n0"])
