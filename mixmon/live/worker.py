@@ -50,7 +50,7 @@ from mixmon.watching import (
     Step,
 )
 
-TURN_S: Final = 0.04
+TURN_S: Final = 0.05
 """Frames are worked in batches of so long: cheap in processor time, and still younger than a glance."""
 
 KEPT_REMARKS = 500

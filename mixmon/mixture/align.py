@@ -22,7 +22,7 @@ from mixmon.gas.fuel import Fuel
 from mixmon.gas.transport import valve_to_sensor_delay_s
 from mixmon.messages.block import SignalBlock
 from mixmon.mixture.target import TargetTable
-from mixmon.mixture.track import Source, Track
+from mixmon.mixture.track import NEVER, Held, Source, Track
 
 GRID_NS = 10_000_000
 """Grid period: 100 rows a second."""
@@ -34,6 +34,7 @@ _MOST_ROWS = 4096
 _UNKNOWN_CYCLE_NS = 1_000_000_000
 _CYCLES_UNTIL_OLD = 5
 _HALF_LOAD = 50.0
+_MIXTURE = ("lam", "oxygen")
 
 Columns = dict[str, NDArray[np.float64]]
 
@@ -94,21 +95,16 @@ class Rows:
 
 
 @dataclass(frozen=True, slots=True)
-class _Place:
-    """Where a source is found: its track, its row there, and after how long its value is too old."""
+class _Places:
+    """Where the quantities of one owner are found: number of a track, row in it."""
 
-    track: Track
-    row: int
-    old_ns: int
+    tracks: tuple[Track, ...]
+    where: Mapping[str, tuple[int, int]]
 
-    def held(self, index: NDArray[np.int64]) -> NDArray[np.float64]:
-        """The newest values, however old."""
-        return self.track.held(self.row, index)
-
-    def fresh_enough(self, index: NDArray[np.int64], t: NDArray[np.int64]) -> NDArray[np.float64]:
-        """The newest values, NaN where they are too old."""
-        age = self.track.age(index, t)
-        return np.where((age >= 0) & (age <= self.old_ns), self.held(index), np.nan)
+    def at(self, t: NDArray[np.int64]) -> tuple[list[Held], Columns]:
+        """What the tracks hold at times of any shape, and the quantities by name."""
+        held = [track.at(t) for track in self.tracks]
+        return held, {name: held[track].values[row] for name, (track, row) in self.where.items()}
 
 
 class Aligner:
@@ -119,14 +115,13 @@ class Aligner:
         self._by_message: dict[tuple[int, str], list[Track]] = {}
         self._engine = self._places(layout.engine)
         self._nodes = [self._places(_sources(node)) for node in layout.nodes]
-        self._engine_tracks = {id(p.track): p.track for p in self._engine.values()}.values()
-        self._node_tracks = {id(p.track): p.track for n in self._nodes for p in n.values()}.values()
+        self._node_tracks = tuple(track for places in self._nodes for track in places.tracks)
         self._distances, self._group = np.unique(np.array(layout.geometry.distance_mm), return_inverse=True)
         self._next: int | None = None
 
     def restart(self) -> None:
         """Forget all samples: time has been broken."""
-        for track in (*self._engine_tracks, *self._node_tracks):
+        for track in (*self._engine.tracks, *self._node_tracks):
             track.clear()
         self._next = None
 
@@ -152,24 +147,28 @@ class Aligner:
             self._next = end + 1
             for track in self._node_tracks:
                 track.forget(end * GRID_NS)
-            for track in self._engine_tracks:
+            for track in self._engine.tracks:
                 track.forget(end * GRID_NS - LONGEST_DELAY_NS)
 
-    def _places(self, sources: Mapping[str, Source]) -> dict[str, _Place]:
+    def _places(self, sources: Mapping[str, Source]) -> _Places:
         """Tracks for the sources of one owner: those that arrive together share one."""
-        streams: dict[object, list[Source]] = {}
-        for source in sources.values():
-            streams.setdefault(source.stream, []).append(source)
-        tracks = {stream: Track(tuple(group)) for stream, group in streams.items()}
-        for track in tracks.values():
-            source = track.sources[0]
-            self._by_message.setdefault((source.bus, source.message), []).append(track)
-        places = {}
+        streams: dict[object, dict[str, Source]] = {}
         for name, source in sources.items():
-            track = tracks[source.stream]
-            old = max(self._layout.stale_ns, _CYCLES_UNTIL_OLD * (source.cycle_ns or _UNKNOWN_CYCLE_NS))
-            places[name] = _Place(track, track.sources.index(source), old)
-        return places
+            streams.setdefault(source.stream, {})[name] = source
+        tracks = []
+        for named in streams.values():
+            old_ns = tuple(self._old_ns(*item) for item in named.items())
+            tracks.append(Track(tuple(named.values()), old_ns))
+            source = next(iter(named.values()))
+            self._by_message.setdefault((source.bus, source.message), []).append(tracks[-1])
+        found = {n: (i, row) for i, named in enumerate(streams.values()) for row, n in enumerate(named)}
+        return _Places(tuple(tracks), {name: found[name] for name in sources})
+
+    def _old_ns(self, name: str, source: Source) -> int:
+        """After how long a value is too old; for a mixture its age decides the sample's state instead."""
+        if name in _MIXTURE:
+            return NEVER
+        return max(self._layout.stale_ns, _CYCLES_UNTIL_OLD * (source.cycle_ns or _UNKNOWN_CYCLE_NS))
 
     def _rows(self, t: NDArray[np.int64]) -> Rows:
         shape = (len(t), len(self._nodes))
@@ -186,33 +185,30 @@ class Aligner:
             now=now,
             aux={name: np.full(shape, np.nan) for name in ("supply", "heater", "resets")},
         )
+        columns = {"lam": rows.lam, "oxygen": rows.oxygen, "ready": rows.ready, **rows.aux}
         for j, places in enumerate(self._nodes):
-            self._fill(rows, j, places)
+            self._fill(rows, columns, j, places)
         return rows
 
-    def _fill(self, rows: Rows, j: int, places: Mapping[str, _Place]) -> None:
+    def _fill(self, rows: Rows, columns: Columns, j: int, places: _Places) -> None:
         """Write node j's columns."""
-        main = places.get("lam") or places["oxygen"]
-        index = {id(p.track): p.track.index(rows.t) for p in places.values()}
-        newest = index[id(main.track)]
-        rows.age[:, j] = main.track.age(newest, rows.t)
-        rows.fresh[:, j] = np.diff(newest, prepend=main.track.index(rows.t[:1] - GRID_NS)) > 0
-        rows.quality[:, j] = main.track.held_quality(main.row, newest)
-        columns = {"lam": rows.lam, "oxygen": rows.oxygen, "ready": rows.ready, **rows.aux}
-        for name, place in places.items():
-            found = index[id(place.track)]
-            mixture = name in {"lam", "oxygen"}  # whose age decides the sample's state
-            columns[name][:, j] = place.held(found) if mixture else place.fresh_enough(found, rows.t)
-        if "lam" not in places:
+        held, found = places.at(rows.t)
+        for name, column in found.items():
+            columns[name][:, j] = column
+        number, row = places.where.get("lam") or places.where["oxygen"]
+        main = held[number]
+        rows.age[:, j] = main.age
+        rows.fresh[0, j] = main.index[0] > places.tracks[number].index(rows.t[0] - GRID_NS)
+        np.greater(main.index[1:], main.index[:-1], out=rows.fresh[1:, j])
+        rows.quality[:, j] = main.quality[row]
+        if "lam" not in found:
             rows.lam[:, j] = lambda_from_oxygen(rows.oxygen[:, j], self._layout.fuel)
-        if "oxygen" not in places:
+        if "oxygen" not in found:
             rows.oxygen[:, j] = oxygen_balance(rows.lam[:, j], self._layout.fuel)
 
     def _engine_at(self, t: NDArray[np.int64]) -> Columns:
         """Engine quantities at times of any shape; NaN where the newest sample is too old."""
-        out: Columns = {}
-        for name, place in self._engine.items():
-            out[name] = place.fresh_enough(place.track.index(t), t)
+        _, out = self._engine.at(t)
         if self._layout.load in out:
             out["load"] = out[self._layout.load]
         if self._layout.targets is not None and {"rpm", "load"} <= out.keys():

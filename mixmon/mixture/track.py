@@ -10,7 +10,11 @@ from numpy.typing import NDArray
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.plan import Quality, Selector
 
+NEVER = int(np.iinfo(np.int64).max)
+"""In place of an age: a value does not become too old."""
+
 _UNSEEN = np.int64(-1)
+_WORTH_FORGETTING = 64  # samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +42,16 @@ class Source:
         """What identifies the stream of samples that carries it."""
         return (self.bus, self.message, self.selectors)
 
+    @property
+    def plain(self) -> bool:
+        """The decoded number is the quantity."""
+        same = (self.scale, self.offset) == (1.0, 0.0)
+        return same and self.equals is None and self.unit not in {"phi", "afr"}
+
     def read(self, decoded: NDArray[np.float64]) -> NDArray[np.float64]:
         """The quantity from decoded values; NaN stays NaN."""
         if self.equals is not None:
-            hit = np.isin(decoded, self.equals).astype(np.float64)
+            hit = np.logical_or.reduce([decoded == number for number in self.equals])
             return np.where(np.isnan(decoded), np.nan, hit)
         value = decoded * self.scale + self.offset if (self.scale, self.offset) != (1.0, 0.0) else decoded
         if self.unit == "phi":
@@ -52,33 +62,55 @@ class Source:
         return value
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Held:
+    """What a track held at some times, of any shape.
+
+    index    int64[...]       position of the newest sample at or before each time; -1 where there is none
+    age      int64[...]       nanoseconds since that sample; -1 where there is none
+    values   float64[q, ...]  one a source; NaN where there is no sample, and where it is too old
+    quality  uint8[q, ...]    Quality; MISSING where there is no sample
+    """
+
+    index: NDArray[np.int64]
+    age: NDArray[np.int64]
+    values: NDArray[np.float64]
+    quality: NDArray[np.uint8]
+
+
 class Track:
     """Samples of the sources that arrive together, kept for as long as rows may ask for them.
+
+    sources  q of them
+    old_ns   how old the value of each may be; NEVER: however old
 
     t        int64[m]       times, rising
     values   float64[q, m]  one row a source, NaN where the sample has no good value
     quality  uint8[q, m]    Quality
     """
 
-    def __init__(self, sources: tuple[Source, ...]) -> None:
-        self.sources = sources
+    def __init__(self, sources: tuple[Source, ...], old_ns: tuple[int, ...]) -> None:
+        self._sources = sources
+        self._old_ns = np.array(old_ns, np.int64)
+        self._read = [(i, s) for i, s in enumerate(sources) if not s.plain]
         self.clear()
 
     def clear(self) -> None:
         """Forget everything."""
-        q = len(self.sources)
+        q = len(self._sources)
         self.t = np.zeros(0, np.int64)
         self.values = np.zeros((q, 0))
         self.quality = np.zeros((q, 0), np.uint8)
 
     def add(self, block: SignalBlock) -> None:
         """Take the samples of a decoded message; rows that carry none of the sources are no samples."""
-        rows = [block.names.index(source.signal) for source in self.sources]
-        quality = block.quality[rows]
-        values = np.stack([s.read(block.values[r]) for s, r in zip(self.sources, rows, strict=True)])
-        t = block.t
-        present = (quality != Quality.MISSING).any(axis=0)
-        if not present.all():
+        rows = [block.names.index(source.signal) for source in self._sources]
+        t, values, quality = block.t, block.values[rows], block.quality[rows]
+        for i, source in self._read:
+            values[i] = source.read(values[i])
+        missing = quality == Quality.MISSING
+        if missing.any():
+            present = ~missing.all(axis=0)
             t, values, quality = t[present], values[:, present], quality[:, present]
         if len(self.t):
             t = np.concatenate([self.t, t])
@@ -88,30 +120,27 @@ class Track:
 
     def index(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
         """Position of the newest sample at or before each time; -1 where there is none."""
-        return np.searchsorted(self.t, times, side="right") - 1
+        return self.t.searchsorted(times, side="right") - 1
 
-    def age(self, index: NDArray[np.int64], times: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Nanoseconds from the sample to the time; -1 where there is no sample."""
+    def at(self, times: NDArray[np.int64]) -> Held:
+        """What is held at times of any shape."""
+        index = self.index(times)
         if not len(self.t):
-            return np.full(times.shape, _UNSEEN)
-        return np.where(index >= 0, times - self.t[index], _UNSEEN)
-
-    def held(self, row: int, index: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Values of source `row` at the positions; NaN where there is no sample."""
-        if not len(self.t):
-            return np.full(index.shape, np.nan)
-        return np.where(index >= 0, self.values[row, index], np.nan)
-
-    def held_quality(self, row: int, index: NDArray[np.int64]) -> NDArray[np.uint8]:
-        """Quality at the positions; MISSING where there is no sample."""
-        if not len(self.t):
-            return np.full(index.shape, Quality.MISSING, np.uint8)
-        return np.where(index >= 0, self.quality[row, index], np.uint8(Quality.MISSING))
+            shape = (len(self._sources), *times.shape)
+            missing = np.full(shape, Quality.MISSING, np.uint8)
+            return Held(index, np.full(times.shape, _UNSEEN), np.full(shape, np.nan), missing)
+        age = times - self.t[index]
+        values, quality = self.values[:, index], self.quality[:, index]
+        none = index < 0
+        if none.any():
+            age[none], values[:, none], quality[:, none] = _UNSEEN, np.nan, Quality.MISSING
+        values[age > self._old_ns.reshape(-1, *[1] * times.ndim)] = np.nan
+        return Held(index, age, values, quality)
 
     def forget(self, before: int) -> None:
-        """Drop samples that no time at or after `before` can ask for."""
-        first = int(np.searchsorted(self.t, before, side="right")) - 1
-        if first > 0:
+        """Drop samples that no time at or after `before` can ask for, once there are enough of them."""
+        first = int(self.t.searchsorted(before, side="right")) - 1
+        if first >= _WORTH_FORGETTING:
             self.t = self.t[first:].copy()
             self.values = self.values[:, first:].copy()
             self.quality = self.quality[:, first:].copy()
