@@ -27,12 +27,13 @@ class ByteSource(Protocol):
 class LogBytes:
     """One pass over a stream: pieces of unpacked bytes.
 
-    position  bytes taken from the stream so far
+    position  bytes of the stream that are behind what was given; packed ones that wait do not count
     fault     None, or why the stream ended before its end
     """
 
     def __init__(self, stream: ByteSource) -> None:
         self._stream = stream
+        self._taken = 0
         self.position = 0
         self.fault: str | None = None
 
@@ -52,10 +53,11 @@ class LogBytes:
     def _pieces(self) -> Iterator[bytes]:
         try:
             while piece := self._stream.read(PIECE):
-                self.position += len(piece)
+                self._taken += len(piece)
+                self.position = self._taken
                 yield piece
         except OSError as error:
-            self.fault = f"reading failed after {self.position} bytes: {error.strerror or error}"
+            self.fault = f"reading failed after {self._taken} bytes: {error.strerror or error}"
 
     def _unpacked(self, head: bytes, pieces: Iterator[bytes]) -> Iterator[bytes]:
         """The contents of one gzip member after another (RFC 1952, section 2.2)."""
@@ -68,13 +70,15 @@ class LogBytes:
                     if not packed:
                         continue
                     member = zlib.decompressobj(_GZIP)
-                yield from _inflated(member, packed)
+                for data in _inflated(member, packed):
+                    self.position = self._taken - len(member.unconsumed_tail) - len(member.unused_data)
+                    yield data
                 packed = member.unused_data
         except zlib.error as error:
-            self.fault = f"gzip data broken within the first {self.position} bytes ({error})"
+            self.fault = f"gzip data broken within the first {self._taken} bytes ({error})"
             return
         if not member.eof and self.fault is None:
-            self.fault = f"gzip data end too early, after {self.position} bytes"
+            self.fault = f"gzip data end too early, after {self._taken} bytes"
 
 
 def _inflated(member: zlib._Decompress, packed: bytes) -> Iterator[bytes]:

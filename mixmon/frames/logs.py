@@ -79,7 +79,7 @@ class LogSource:
     name      as the user gave it
     report    counts of the last or running pass
     channels  interfaces seen in it
-    position  bytes read, of `total`; total is None where progress cannot be told
+    position  bytes behind the newest block, of `total`; total is None where progress cannot be told
 
     Iterating raises:
         SourceError: it cannot be read, or nothing in it is a frame.

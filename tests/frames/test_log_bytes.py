@@ -2,10 +2,11 @@
 
 import errno
 import gzip
+import random
 
 import pytest
 
-from mixmon.frames.log_bytes import LogBytes
+from mixmon.frames.log_bytes import PIECE, LogBytes
 
 
 class Stream:
@@ -38,6 +39,17 @@ def test_single_bytes_are_the_same_stream(data: bytes) -> None:
     assert b"".join(whole) == b"".join(single) == (TEXT if len(data) > 1 else data)
     assert whole.position == single.position == len(data)
     assert (whole.fault, single.fault) == (None, None)
+
+
+def test_packed_bytes_that_wait_do_not_count() -> None:
+    """A megabyte of packed data holds many pieces: how far it has been read follows what was given."""
+    unlike = random.Random(1).randbytes(300_000).hex().encode() * 8  # packs alike all along: two to one
+    packed = gzip.compress(unlike, 1)
+    stream, given = LogBytes(Stream([packed[i : i + PIECE] for i in range(0, len(packed), PIECE)])), 0
+    for piece in stream:
+        given += len(piece)
+        assert stream.position / len(packed) == pytest.approx(given / len(unlike), abs=0.02)
+    assert given == len(unlike) > 4 * PIECE
 
 
 @pytest.mark.parametrize("packed", [False, True], ids=["plain", "packed"])
