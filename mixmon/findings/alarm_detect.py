@@ -16,7 +16,7 @@ slices that stay in the processor's cache; that cannot change the result, by the
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,8 +26,7 @@ from mixmon.findings.alarm_measures import MEASURES, Scene, limit_of
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.latch import Delay, Run, delayed, latch, run_start
 from mixmon.session.model import AlarmRule
-from mixmon.session.when import Condition, evaluate, parse
-from mixmon.session.when_tree import Not
+from mixmon.session.when import Condition, parse
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -89,8 +88,8 @@ class _Watch:
     def feed(self, scene: Scene) -> Iterator[AlarmEdges]:
         """Edges of these rows, suppression first, not yet in the order of rows."""
         if self._suppress is not None:
-            yield from self._suppression(scene.rows, self._suppress)
-        in_force, out_of_force = self._force(scene.rows)
+            yield from self._suppression(scene, self._suppress)
+        in_force, out_of_force = self._force(scene)
         value = self._measure.value(scene, in_force)
         if not len(self._condition):
             self._condition = np.zeros(value.shape[1], np.bool_)
@@ -129,23 +128,21 @@ class _Watch:
         """Nothing true, nothing active: rows without a crossing leave everything as it is."""
         return not self._condition.any() and (self._delay is None or not self._delay.active.any())
 
-    def _force(self, rows: CylinderBlock) -> tuple[Bools, Bools]:
+    def _force(self, scene: Scene) -> tuple[Bools, Bools]:
         """Where `when` is known to be true, and where to be false; bool[k, n or 1]."""
         if self._when is None:
-            shape = (len(rows), 1)
+            shape = (len(scene.rows), 1)
             return np.ones(shape, np.bool_), np.zeros(shape, np.bool_)
-        engine = _engine(rows, mixture=self._measure.mixture)
-        return _true(self._when, engine, len(rows)), _true(Not(self._when), engine, len(rows))
+        return scene.true_and_false(self._when, mixture=self._measure.mixture)
 
     def _against_limit(self, value: Array) -> tuple[Bools, Bools]:
         if self._measure.above:
             return value > self._limit, value < self._limit - self._dead_band
         return value < self._limit, value > self._limit + self._dead_band
 
-    def _suppression(self, rows: CylinderBlock, condition: Condition) -> Iterator[AlarmEdges]:
-        claims = (
-            _true(condition, _engine(rows, mixture=m), len(rows)) for m in {False, self._measure.mixture}
-        )
+    def _suppression(self, scene: Scene, condition: Condition) -> Iterator[AlarmEdges]:
+        rows = scene.rows
+        claims = [scene.true_and_false(condition, mixture=m)[0] for m in {False, self._measure.mixture}]
         suppressed = np.logical_or.reduce([claim.any(axis=1) for claim in claims])
         was = self._suppressed.value if self._suppressed else np.zeros((), np.bool_)
         since, self._suppressed = run_start(suppressed, rows.t, before=self._suppressed)
@@ -167,18 +164,6 @@ class _Watch:
     ) -> AlarmEdges:
         rule = np.full(len(row), self._number, np.int64)
         return AlarmEdges(rows.stretch[row], rows.t[row], kind.astype(np.uint8), rule, node, since, value)
-
-
-def _engine(rows: CylinderBlock, *, mixture: bool) -> Mapping[str, Array]:
-    """Engine columns beside [k, n]: now, or for mixture as they were when the gas left its valve."""
-    now = {name: column[:, np.newaxis] for name, column in rows.now.items()}
-    return now | dict(rows.shifted) if mixture else now
-
-
-def _true(condition: Condition, engine: Mapping[str, Array], rows: int) -> Bools:
-    """Where a condition is known to be true: bool[rows, n or 1]."""
-    true = evaluate(condition, engine)
-    return true if true.ndim else np.broadcast_to(true, (rows, 1))
 
 
 def _changed(state: Bools, was: Bools) -> Bools:

@@ -9,7 +9,7 @@ limit, and can never take the crossing back. The same on the rich side.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,8 @@ from mixmon.errors import UsageError
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.validity import SETTLE_NS
 from mixmon.session.model import AlarmRule, Session
-from mixmon.session.when import names, parse
+from mixmon.session.signals import ENGINE_STATES
+from mixmon.session.when import Condition, names, parse, true_and_false
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -27,15 +28,41 @@ Times = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """k rows, and since when what they show has been so.
+    """k rows, since when what they show has been so, and what conditions make of them.
 
     stretch_start  int64[k]     first row of the row's stretch of time, ns
     state_since    int64[k, n]  when the sample's state began, ns
+    now, then      the engine's columns, as `alarm_engine.EngineStates` gives them
     """
 
     rows: CylinderBlock
     stretch_start: Times
     state_since: Times
+    now: Mapping[str, Array]
+    then: Mapping[str, Array]
+
+    def engine(self, *, mixture: bool) -> Mapping[str, Array]:
+        """The engine now, or for mixture as it was when the gas left its valve."""
+        return self.then if mixture else self.now
+    _known: dict[tuple[Condition, bool], tuple[Bools, Bools]] = field(default_factory=dict)
+
+    def true_and_false(self, condition: Condition, *, mixture: bool) -> tuple[Bools, Bools]:
+        """Where a condition is known to be true, and where to be false; bool[k, n or 1].
+
+        Of the engine now, or for mixture as it was when the gas left its valve. Rules share conditions.
+        """
+        found = self._known.get((condition, mixture))
+        if found is None:
+            engine = {name: column[:, np.newaxis] for name, column in self.rows.now.items()}
+            columns = engine | dict(self.rows.shifted) if mixture else engine
+            true, false = true_and_false(condition, columns)
+            found = self._known[condition, mixture] = _column(true, self.rows), _column(false, self.rows)
+        return found
+
+
+def _column(claim: Bools, rows: CylinderBlock) -> Bools:
+    """As it is, or one column where no engine signal is there to give it a shape."""
+    return claim if claim.ndim else np.broadcast_to(claim, (len(rows), 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,5 +185,6 @@ def lacking(rule: AlarmRule, session: Session) -> tuple[str, ...]:
     there.update(*(node.signals for node in session.chain.nodes), session.chain.signals)
     kind, _ = limit_of(rule)
     needed = {"over_target": "target", "under_target": "target", "supply_below": "supply"}.get(kind)
+    there.update(state for state, by in ENGINE_STATES.items() if there.intersection(by))
     wanted = (*([needed] if needed else []), *(names(parse(rule.when)) if rule.when else ()))
     return tuple(name for name in dict.fromkeys(wanted) if name not in there)

@@ -32,9 +32,10 @@ from mixmon.session.when_tree import (
     evaluate,
     names,
     signal_names,
+    true_and_false,
 )
 
-__all__ = ["Condition", "ConditionError", "evaluate", "names", "parse"]
+__all__ = ["Condition", "ConditionError", "evaluate", "names", "parse", "true_and_false"]
 
 DEEPEST = 40
 """Parentheses and `not` inside one another, at most: more is a slip of the hand, not a condition."""

@@ -97,8 +97,14 @@ def evaluate(tree: Condition, columns: Columns) -> Bools:
     >>> evaluate(slow, {"rpm": np.array([2000.0, 3000.0, np.nan])}).tolist()
     [True, False, False]
     """
-    true, _ = _truth(tree, columns)
-    return np.broadcast_to(true, np.broadcast_shapes(*(column.shape for column in columns.values())))
+    return true_and_false(tree, columns)[0]
+
+
+def true_and_false(tree: Condition, columns: Columns) -> tuple[Bools, Bools]:
+    """Where the condition is known to be true, and where to be false; shapes as of `evaluate`."""
+    shape = np.broadcast_shapes(*(column.shape for column in columns.values()))
+    true, false = _truth(tree, columns)
+    return np.broadcast_to(true, shape), np.broadcast_to(false, shape)
 
 
 def _truth(tree: Condition, columns: Columns) -> tuple[Any, Any]:
