@@ -6,8 +6,7 @@ import argparse
 
 from mixmon.cli import options
 from mixmon.cli.console import result
-from mixmon.cli.pulls import lags_of
-from mixmon.cli.runs import add_run, opened_run
+from mixmon.cli.runs import add_lag, add_run, lags_of, opened_run
 
 NAME = "events"
 HELP = "misfires, lean excursions, cuts, drop-outs, with what speaks for each"
@@ -16,15 +15,7 @@ HELP = "misfires, lean excursions, cuts, drop-outs, with what speaks for each"
 def configure(parser: argparse.ArgumentParser) -> None:
     """LOG, the session, and what is known of the sensors' lags."""
     add_run(parser)
-    parser.add_argument(
-        "--lag",
-        metavar="S|CYL=S",
-        nargs="+",
-        action="extend",
-        default=[],
-        help="sensor lag in seconds, for all or of one cylinder (5=0.28), or lean-going and rich-going "
-        "(5=0.32/0.24); default 0.105",
-    )
+    add_lag(parser)
     options.add_units(parser)
 
 

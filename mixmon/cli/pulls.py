@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import result
-from mixmon.cli.runs import add_against, add_run, opened_run
+from mixmon.cli.runs import add_against, add_lag, add_run, lags_of, opened_run
 from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -27,15 +27,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--transients", action="store_true", help="tip-ins and tip-outs in place of the pulls"
     )
-    parser.add_argument(
-        "--lag",
-        metavar="S|CYL=S",
-        nargs="+",
-        action="extend",
-        default=[],
-        help="sensor lag in seconds, for all or of one cylinder (5=0.28), or lean-going and rich-going "
-        "(5=0.32/0.24); default 0.105",
-    )
+    add_lag(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -84,27 +76,3 @@ def _chosen(pull: int | None, count: int) -> Sequence[int]:
         expected = f"1 to {count}" if count else "none: the log holds no pull"
         raise UsageError(f"--pull {pull}: no such pull; expected {expected}; leave it away to list them")
     return (pull - 1,)
-
-
-def lags_of(words: Iterable[str], cylinders: int) -> dict[int, Lag]:
-    """The lag of every cylinder for which one is given, the last word winning.
-
-    Raises:
-        UsageError: a word that is no lag, or a cylinder that the engine does not have.
-    """
-    lags: dict[int, Lag] = {}
-    for word in words:
-        named, equals, given = word.rpartition("=")
-        try:
-            parts = tuple(float(part) for part in given.split("/"))
-            numbers = [int(named)] if equals else list(range(1, cylinders + 1))
-        except ValueError:
-            parts, numbers = (), []
-        if len(parts) not in {1, 2} or not numbers:
-            raise UsageError(
-                f"--lag {word}: no lag; expected seconds, such as 0.105 or 5=0.28 or 5=0.32/0.24; correct it"
-            )
-        if not 1 <= numbers[0] <= cylinders:
-            raise UsageError(f"--lag {word}: no such cylinder; expected 1 to {cylinders}; correct it")
-        lags |= dict.fromkeys(numbers, parts[0] if len(parts) == 1 else (parts[0], parts[1]))
-    return lags

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from mixmon.cli import options
+from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
+    from mixmon.findings.assumed_lag import Lag
     from mixmon.run import Run
 
 
@@ -40,6 +42,43 @@ def add_against(parser: argparse.ArgumentParser) -> None:
         default="peers",
         help="reference of the needs shown: the mean of the cylinders (the default), or the target",
     )
+
+
+def add_lag(parser: argparse.ArgumentParser) -> None:
+    """--lag: what is known of the sensors' lags; see `lags_of`."""
+    parser.add_argument(
+        "--lag",
+        metavar="S|CYL=S",
+        nargs="+",
+        action="extend",
+        default=[],
+        help="sensor lag in seconds, for all or of one cylinder (5=0.28), or lean-going and rich-going "
+        "(5=0.32/0.24); default 0.105",
+    )
+
+
+def lags_of(words: Iterable[str], cylinders: int) -> dict[int, Lag]:
+    """The lag of every cylinder for which one is given, the last word winning.
+
+    Raises:
+        UsageError: a word that is no lag, or a cylinder that the engine does not have.
+    """
+    lags: dict[int, Lag] = {}
+    for word in words:
+        named, equals, given = word.rpartition("=")
+        try:
+            parts = tuple(float(part) for part in given.split("/"))
+            numbers = [int(named)] if equals else list(range(1, cylinders + 1))
+        except ValueError:
+            parts, numbers = (), []
+        if len(parts) not in {1, 2} or not numbers:
+            raise UsageError(
+                f"--lag {word}: no lag; expected seconds, such as 0.105 or 5=0.28 or 5=0.32/0.24; correct it"
+            )
+        if not 1 <= numbers[0] <= cylinders:
+            raise UsageError(f"--lag {word}: no such cylinder; expected 1 to {cylinders}; correct it")
+        lags |= dict.fromkeys(numbers, parts[0] if len(parts) == 1 else (parts[0], parts[1]))
+    return lags
 
 
 @contextmanager

@@ -22,13 +22,13 @@ from numpy.typing import NDArray
 from mixmon.findings.assumed_lag import Lags, node_lags
 from mixmon.findings.baseline import Baseline, Settled
 from mixmon.findings.classify import Judge
-from mixmon.findings.common import CommonSearch, at_top_speed
 from mixmon.findings.cuts import CutWatch
 from mixmon.findings.event import Event, Kind, Value, in_order
 from mixmon.findings.node_events import NodeEvents
 from mixmon.findings.sensor_lag import SensorLag
 from mixmon.findings.spikes import Spike, SpikeSearch
 from mixmon.findings.tip_events import TipEvents
+from mixmon.findings.together import CommonSearch, at_top_speed
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
 from mixmon.mixture.align import GRID_NS

@@ -8,8 +8,6 @@ from pathlib import Path
 import pytest
 
 from mixmon.cli.main import main
-from mixmon.cli.pulls import lags_of
-from mixmon.errors import UsageError
 
 
 @pytest.fixture(scope="module")
@@ -147,11 +145,3 @@ def test_mistakes_are_answered_in_one_line(
     assert (status, out) == (2, "")
     assert answer in err
     assert err.count("\n") == 1
-
-
-def test_words_for_lags() -> None:
-    assert lags_of(["0.1", "2=0.3/0.2"], 3) == {1: 0.1, 2: (0.3, 0.2), 3: 0.1}
-    assert lags_of([], 3) == {}
-    for wrong in ("1=0.1/0.2/0.3", "=0.1", "1.5=0.1", "nan=1"):
-        with pytest.raises(UsageError):
-            lags_of([wrong], 3)
