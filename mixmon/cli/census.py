@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
-from mixmon.cli.main import DONE, LIMIT_NOT_MET
+from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 
 if TYPE_CHECKING:
+    from mixmon.cli.hearing import Hearing
     from mixmon.findings.census import Census
     from mixmon.findings.expected import Expected
     from mixmon.run import LogFacts
@@ -33,7 +34,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="S",
         type=options.seconds,
         default=_LISTEN_S,
-        help=f"how long to listen to a live bus, seconds ({_LISTEN_S:g} by default)",
+        help=f"how long to listen to a live bus, seconds ({_LISTEN_S:g} by default); Ctrl-C ends it earlier",
     )
     parser.add_argument(
         "--complete",
@@ -45,7 +46,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Counts, prints, and checks for completeness if asked to."""
+    """Counts, prints, and checks for completeness if asked to.
+
+    Raises:
+        KeyboardInterrupt: listening was interrupted; what was heard has been printed.
+    """
     from mixmon.findings.census import Census
     from mixmon.report.balance import log_json
     from mixmon.report.census import census_text, limits_missed
@@ -54,17 +59,27 @@ def run(arguments: argparse.Namespace) -> int:
 
     session, expected = _expected(arguments)
     census = Census(expected)
-    facts = _take(arguments, session, census)
+    hearing = _hearing(arguments, session)
+    facts = _read(arguments, census) if hearing is None else None
+    for block in hearing or ():
+        census.feed(block)
     report = census.report()
+    troubles = () if hearing is None else hearing.troubles(expected)
     name = "" if session is None else session.name or str(session.path or "")
     if arguments.json:
-        log = {} if facts is None else {"log": log_json(facts)}
-        result(to_json({"session": name or None, **log, **census_json(report)}))
+        more = {"troubles": troubles} if facts is None else {"log": log_json(facts)}
+        result(to_json({"session": name or None, **more, **census_json(report)}))
     else:
         result(census_text(report, name, facts))
+    for one in troubles:
+        talk(one)
+    if hearing is not None and hearing.interrupted:
+        raise KeyboardInterrupt
     missed = limits_missed(report) if arguments.complete else []
     if missed:
         talk(f"the bus is not complete: {'; '.join(missed)}")
+    if not report.frames:
+        return BAD_INPUT
     return LIMIT_NOT_MET if missed else DONE
 
 
@@ -81,18 +96,25 @@ def _expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
     return session, from_binding(bind(session, load_databases(session)))
 
 
-def _take(arguments: argparse.Namespace, session: Session | None, census: Census) -> LogFacts | None:
-    """Feeds the census; what became of the log's lines, None for a live bus."""
-    window = options.window(arguments)
-    if arguments.log is None:
-        from mixmon.cli.live import listen, live_buses
+def _hearing(arguments: argparse.Namespace, session: Session | None) -> Hearing | None:
+    """The live buses; None where a log is counted.
 
-        for block in listen(live_buses(arguments, session), arguments.duration, quiet=arguments.quiet):
-            census.feed(block)
+    Raises:
+        UsageError: neither is named.
+    """
+    if arguments.log is not None:
         return None
+    from mixmon.cli.hearing import Hearing
+    from mixmon.cli.live import live_buses
+
+    return Hearing(live_buses(arguments, session), arguments.duration, quiet=arguments.quiet)
+
+
+def _read(arguments: argparse.Namespace, census: Census) -> LogFacts:
+    """Feeds the log to the census; what became of its lines."""
     from mixmon.cli.reading import Reading
 
-    reading = Reading(arguments.log, window, quiet=arguments.quiet)
+    reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
     for block in reading:
         census.feed(block)
     report = census.report()

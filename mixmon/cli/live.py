@@ -3,17 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 
-from mixmon.cli.console import talk
 from mixmon.errors import UsageError
 from mixmon.frames.adapter import BusOptions
-from mixmon.frames.adapters import Adapters
-from mixmon.frames.block import FrameBlock
 from mixmon.session.model import Session
-
-_ASK_S = 0.05
 
 
 def live_buses(arguments: argparse.Namespace, session: Session | None) -> list[BusOptions]:
@@ -40,20 +35,6 @@ def live_buses(arguments: argparse.Namespace, session: Session | None) -> list[B
             "or a session whose [[bus]] tables have an interface; name one"
         )
     return buses
-
-
-def listen(buses: list[BusOptions], duration_s: float, *, quiet: bool) -> Iterator[FrameBlock]:
-    """What comes on the buses within that time; what happens to them is said as talk.
-
-    Raises:
-        SourceError: a bus cannot be opened.
-    """
-    with Adapters(buses) as adapters:
-        end = adapters.now() + round(duration_s * 1e9)
-        while adapters.now() < end:
-            yield from adapters.take(_ASK_S)
-            for event in adapters.events():
-                talk(f"{event.bus}: {event.text}", quiet=quiet)
 
 
 def _by_bus(channels: list[str], session: Session) -> dict[str, str]:

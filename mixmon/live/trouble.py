@@ -27,8 +27,9 @@ class Trouble:
 class BusFacts:
     """What is known of one bus when it is judged.
 
-    expected     identifiers that the session looks for on it
+    expected     identifiers that are looked for on it
     identifiers  those that came
+    heard_s      how long it has been listened to
     """
 
     name: str
@@ -36,10 +37,11 @@ class BusFacts:
     acknowledge: bool
     expected: Sequence[int]
     identifiers: Collection[int]
+    heard_s: float = PATIENCE_S
 
 
 def trouble(facts: BusFacts, seen: ChannelNow) -> Trouble | None:
-    r"""What is wrong with a bus of which nothing has been decoded for `PATIENCE_S`; None: nothing expected.
+    r"""What is wrong with a bus of which nothing that is expected came; None: nothing expected.
 
     >>> facts = BusFacts("chain", 500_000, True, [0x2A0], {0x123})
     >>> trouble(facts, ChannelNow(50.0, 6000.0, 5, 150, 0)).text
@@ -81,7 +83,7 @@ def _nothing(facts: BusFacts) -> Trouble:
     )
     return Trouble(
         "no frames",
-        f"{facts.name}: no frame in {PATIENCE_S:g} s; expected {_listed(facts.expected)}; check supply, "
+        f"{facts.name}: no frame in {facts.heard_s:.3g} s; expected {_listed(facts.expected)}; check supply, "
         f"wires, bit rate and channel{alone}",
     )
 
