@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.alarm_edges import ENGINE_WIDE, AlarmEdges, EdgeKind, joined
+from mixmon.findings.alarm_engine import EngineStates
 from mixmon.findings.alarm_measures import MEASURES, Scene, limit_of
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.latch import Delay, Run, delayed, latch, run_start
@@ -45,6 +46,7 @@ class AlarmDetector:
 
     def __init__(self, rules: Sequence[AlarmRule]) -> None:
         self._watches = [_Watch(number, rule) for number, rule in enumerate(rules)]
+        self._engine = EngineStates()
         self._stretch: Run | None = None
         self._state: Run | None = None
 
@@ -65,8 +67,9 @@ class AlarmDetector:
 
     def _scene(self, rows: CylinderBlock) -> Scene:
         start, self._stretch = run_start(rows.stretch, rows.t, before=self._stretch)
-        since, self._state = run_start(rows.state, rows.t, before=self._state, broken=start == rows.t)
-        return Scene(rows, start, since)
+        broken = start == rows.t
+        since, self._state = run_start(rows.state, rows.t, before=self._state, broken=broken)
+        return Scene(rows, start, since, *self._engine.feed(rows, broken))
 
 
 class _Watch:

@@ -40,10 +40,6 @@ class Scene:
     state_since: Times
     now: Mapping[str, Array]
     then: Mapping[str, Array]
-
-    def engine(self, *, mixture: bool) -> Mapping[str, Array]:
-        """The engine now, or for mixture as it was when the gas left its valve."""
-        return self.then if mixture else self.now
     _known: dict[tuple[Condition, bool], tuple[Bools, Bools]] = field(default_factory=dict)
 
     def true_and_false(self, condition: Condition, *, mixture: bool) -> tuple[Bools, Bools]:
@@ -53,9 +49,7 @@ class Scene:
         """
         found = self._known.get((condition, mixture))
         if found is None:
-            engine = {name: column[:, np.newaxis] for name, column in self.rows.now.items()}
-            columns = engine | dict(self.rows.shifted) if mixture else engine
-            true, false = true_and_false(condition, columns)
+            true, false = true_and_false(condition, self.then if mixture else self.now)
             found = self._known[condition, mixture] = _column(true, self.rows), _column(false, self.rows)
         return found
 

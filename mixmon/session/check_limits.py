@@ -126,10 +126,21 @@ def _condition(text: str, where: str, clean: Clean, report: Report) -> None:
         return
     mapped = clean.get("engine_signals", {})
     for name in names(tree):
-        if name not in signals.ENGINE:
-            report(where, f'"{name}" in {shown(text)}', nearest(name, signals.ENGINE))
+        if name in signals.ENGINE_STATES:
+            _state(name, where, clean, report)
+        elif name not in signals.ENGINE:
+            known = (*signals.ENGINE, *signals.ENGINE_STATES)
+            report(where, f'"{name}" in {shown(text)}', nearest(name, known))
         elif name not in mapped and not report.about(f"engine_signals.{name}"):
             report(where, f'"{name}", which no signal carries', f"a signal in engine_signals.{name}")
+
+
+def _state(name: str, where: str, clean: Clean, report: Report) -> None:
+    needed = signals.ENGINE_STATES[name]
+    told = any(report.about(f"engine_signals.{signal}") for signal in needed)
+    if not told and not any(signal in clean.get("engine_signals", {}) for signal in needed):
+        expected = f"a signal in engine_signals.{' or engine_signals.'.join(needed)}"
+        report(where, f'"{name}", which no signal tells', expected)
 
 
 def _answerable(clean: Clean, report: Report) -> None:

@@ -61,6 +61,9 @@ ENGINE: Final[Mapping[str, Quantity]] = {
 }
 """What the engine's own bus can tell."""
 
+ENGINE_STATES: Final[Mapping[str, tuple[str, ...]]] = {"tip_in": ("throttle", "map_kpa")}
+"""States that alarm conditions may name beside the signals, each with the signals of which one tells it."""
+
 SHIPPED_DATABASE: Final = "mixture_chain.dbc"
 """Definitions of the project's own chain, for which the patterns below hold."""
 
