@@ -55,8 +55,8 @@ class Scene:
 
 
 def _column(claim: Bools, rows: CylinderBlock) -> Bools:
-    """As it is, or one column where no engine signal is there to give it a shape."""
-    return claim if claim.ndim else np.broadcast_to(claim, (len(rows), 1))
+    """As it is, or one column where no engine signal gives it a shape."""
+    return claim if np.ndim(claim) else np.broadcast_to(claim, (len(rows), 1))
 
 
 @dataclass(frozen=True, slots=True)

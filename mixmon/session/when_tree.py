@@ -97,18 +97,15 @@ def evaluate(tree: Condition, columns: Columns) -> Bools:
     >>> evaluate(slow, {"rpm": np.array([2000.0, 3000.0, np.nan])}).tolist()
     [True, False, False]
     """
-    return true_and_false(tree, columns)[0]
+    true, _ = true_and_false(tree, columns)
+    return np.broadcast_to(true, np.broadcast_shapes(*(column.shape for column in columns.values())))
 
 
-def true_and_false(tree: Condition, columns: Columns) -> tuple[Bools, Bools]:
-    """Where the condition is known to be true, and where to be false; shapes as of `evaluate`."""
-    shape = np.broadcast_shapes(*(column.shape for column in columns.values()))
-    true, false = _truth(tree, columns)
-    return np.broadcast_to(true, shape), np.broadcast_to(false, shape)
+def true_and_false(tree: Condition, columns: Columns) -> tuple[Any, Any]:
+    """Where the condition is known to be true, and where to be false; unknown where neither.
 
-
-def _truth(tree: Condition, columns: Columns) -> tuple[Any, Any]:
-    """Where the condition is true, and where it is false; unknown where neither."""
+    Of the shape of the columns that are named, at most.
+    """
     match tree:
         case Comparison(left, sign, right):
             a, b = _value(left, columns), _value(right, columns)
@@ -118,13 +115,13 @@ def _truth(tree: Condition, columns: Columns) -> tuple[Any, Any]:
             value = _value(name, columns)
             return (value != 0) & ~np.isnan(value), value == 0
         case Not(inner):
-            true, false = _truth(inner, columns)
+            true, false = true_and_false(inner, columns)
             return false, true
         case And(parts):
-            sides = [_truth(part, columns) for part in parts]
+            sides = [true_and_false(part, columns) for part in parts]
             return _all(true for true, _ in sides), _any(false for _, false in sides)
         case Or(parts):
-            sides = [_truth(part, columns) for part in parts]
+            sides = [true_and_false(part, columns) for part in parts]
             return _any(true for true, _ in sides), _all(false for _, false in sides)
 
 
