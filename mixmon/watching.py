@@ -8,7 +8,7 @@ Nothing here waits.
         ...
         watching.send(Mark())
         shown = watching.snapshot        # always there, at worst with nothing known
-        for item in watching.drain():    # AlarmEvent | Remark, oldest first, each once
+        for item in watching.drain():    # AlarmEvent | Remark | Event, oldest first, each once
             ...
 """
 
@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from mixmon.findings.alarm_records import AlarmEvent
+from mixmon.findings.event import Event
 from mixmon.session.model import Session
 from mixmon.snapshot import Snapshot
 
@@ -33,7 +34,7 @@ class Remark:
     text: str
 
 
-Item = AlarmEvent | Remark
+Item = AlarmEvent | Remark | Event
 """What must reach the screen, each once."""
 
 

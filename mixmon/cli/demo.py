@@ -35,8 +35,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _live(arguments: argparse.Namespace) -> int:
     """Plays the engine in real time onto virtual buses, again and again, and watches these."""
+    from mixmon.cli.demo_buses import DemoBuses
     from mixmon.frames.adapter import BusOptions
-    from mixmon.live.buses import BusSource
     from mixmon.live.keeper import Keeper
     from mixmon.live.worker import Worker
     from mixmon.messages.bind import bind
@@ -53,7 +53,7 @@ def _live(arguments: argparse.Namespace) -> int:
         for bus in session.buses
     ]
     keeper = Keeper(Recorder(session.recording.folder, name=session.name, buses=buses), idle=True)
-    worker = Worker(bind(session, load_databases(session)), BusSource(buses), keeper)
+    worker = Worker(bind(session, load_databases(session)), DemoBuses(buses), keeper)
     feed = Feed(simulation, [f"mixmon demo {bus.name}" for bus in session.buses], repeat=True)
     feed.start()
     try:

@@ -77,6 +77,8 @@ class Follower:
     def heed(self) -> None:
         """What has happened since the last time."""
         from mixmon.findings.alarm_records import AlarmEvent
+        from mixmon.live.run_notes import event_words
+        from mixmon.watching import Remark
 
         items = self._worker.drain()
         if items:
@@ -85,4 +87,5 @@ class Follower:
             if isinstance(item, AlarmEvent):
                 self._told(item)
             else:
-                talk(item.text, quiet=self._quiet)
+                words = item.text if isinstance(item, Remark) else event_words(item)
+                talk(words, quiet=self._quiet)

@@ -59,16 +59,17 @@ def run(arguments: argparse.Namespace) -> int:
     chosen = arguments.speed if arguments.speed is not None else (MAX if text else 1.0)
     window = options.window(arguments)
     run_folder = _run_folder(arguments.log)
+    pace = None if chosen == MAX else chosen
     source = ReplaySource(
         run_folder or arguments.log,
-        speed=None if chosen == MAX else chosen,
+        speed=pace,
         begin_ns=window.begin,
         end_ns=window.end,
     )
     for fault in run_folder.faults if run_folder is not None else ():
         talk(f"{arguments.log}: {fault}", quiet=arguments.quiet)
     worker = _worker(arguments, source, run_folder)
-    return _text(worker, source, arguments) if text else show(worker, arguments)
+    return _text(worker, source, arguments) if text else show(worker, arguments, speed=pace)
 
 
 MAX = 0.0

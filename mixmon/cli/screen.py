@@ -35,10 +35,17 @@ def at_terminal() -> bool:
     return sys.stdin is not None and sys.stdin.isatty() and sys.stdout is not None and sys.stdout.isatty()
 
 
-def show(worker: Worker, arguments: argparse.Namespace, acceptance: Acceptance | None = None) -> int:
+def show(
+    worker: Worker,
+    arguments: argparse.Namespace,
+    acceptance: Acceptance | None = None,
+    *,
+    speed: float | None = 1.0,
+) -> int:
     """Start the worker, show the screens until the person leaves, close the worker; the exit status.
 
     acceptance: of the caution, where one is needed
+    speed: at which a recording is played to begin with; None: as fast as it can be worked
 
     Raises:
         MixmonError: a source cannot be opened.
@@ -54,6 +61,7 @@ def show(worker: Worker, arguments: argparse.Namespace, acceptance: Acceptance |
         palette=arguments.palette,
         blink=not arguments.no_blink,
         bell=not arguments.no_bell,
+        speed=speed,
         caution=CAUTION if asked else "",
         accepted=lambda: _accept(worker, acceptance),
     )

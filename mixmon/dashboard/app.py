@@ -154,6 +154,7 @@ class Dashboard(App[int], inherit_bindings=False):
             frozen=max(now - state.frozen_at, 1.0) if state.frozen else 0.0,
             lit=int(2 * now) % 2 == 0,
             paused=state.paused,
+            speed=state.speed,
         )
 
     def _heed(self) -> None:

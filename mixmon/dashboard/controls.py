@@ -20,9 +20,8 @@ from mixmon.dashboard.state import State
 from mixmon.dashboard.view_cells import Place
 from mixmon.dashboard.view_pages import alarm_index
 from mixmon.dashboard.view_prompt import Asked, Prompt
-from mixmon.dashboard.view_scene import ORDERS, Scene, Unit
+from mixmon.dashboard.view_scene import ORDERS, Scene, Unit, is_recording
 from mixmon.findings.alarm_records import Alarm
-from mixmon.snapshot import Snapshot
 from mixmon.watching import (
     Command,
     Mark,
@@ -380,8 +379,3 @@ class Controls:
         self._send(Speed(speed))
         self._set(speed=speed)
         self.tell(speed_words(speed), self._now)
-
-
-def is_recording(snapshot: Snapshot) -> bool:
-    """Whether a run is being written, by the recorder's own words."""
-    return snapshot.recording.startswith("recording") and "failed" not in snapshot.recording

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-SPEEDS: Final = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, math.inf)
+SPEEDS: Final = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, math.inf)
 """Multiples of the recording's own speed; the last one is as fast as it can be worked."""
 
 

@@ -65,7 +65,7 @@ def _window(
     """The speeds that fit, about the cursor or the cell that is held; and which ends are cut."""
     if room >= len(speeds):
         return speeds, "  "
-    held = scene.snapshot.holding
+    held = scene.holding
     about = view.cursor[0] if view.cursor else held.cell.rpm if held else None
     centre = speeds.index(about) if about in speeds else 0
     first = min(max(centre - room // 2, 0), len(speeds) - room)
@@ -77,7 +77,7 @@ def _loads_in_sight(
     scene: Scene, view: CellView, loads: Sequence[float | None], room: int
 ) -> Sequence[float | None]:
     """All loads, or those about the cursor or the cell that is held."""
-    held = scene.snapshot.holding
+    held = scene.holding
     about = view.cursor[1] if view.cursor else held.cell.load if held else None
     centre = loads.index(about) if about in loads else 0
     first = min(max(centre - room // 2, 0), max(len(loads) - room, 0))
@@ -135,7 +135,7 @@ def _cell(
     size: int,
 ) -> tuple[Segment, Segment]:
     """Number and interval above; how full the cell is, and seconds, below."""
-    held = scene.snapshot.holding
+    held = scene.holding
     here = held is not None and (held.cell.rpm, held.cell.load) == place
     style = "cell-held" if here else "chosen" if view.cursor == place else "text"
     if place not in known:

@@ -50,7 +50,7 @@ def _width(fields: list[tuple[str, str, str]], size: int) -> int:
 
 def _fields(scene: Scene) -> list[tuple[str, str, str]]:
     """Name, value and widest value of what is drawn large: seconds more, speed and load of the cell."""
-    held = scene.snapshot.holding
+    held = scene.holding
     axes = scene.setting.session.axes
     left = "- -"
     if held is not None:
@@ -69,7 +69,9 @@ def _name(centre: float | None) -> str:
 
 
 def _words(scene: Scene) -> list[tuple[str, str]]:
-    held = scene.snapshot.holding
+    held = scene.holding
+    if scene.dead:
+        return [("not known", "strong"), ("the analysis does not go on", "dim")]
     if held is None:
         return [("not steady", "strong"), ("hold speed and load in one cell", "dim")]
     if held.settle_s > 0:
@@ -99,7 +101,7 @@ def _cell(cell: Cell, scene: Scene) -> str:
 def dwell_row(scene: Scene, width: int) -> Row:
     """The same in one line."""
     first, second = _words(scene)
-    held = scene.snapshot.holding
+    held = scene.holding
     cell: Row = (
         ((f" HOLD {_cell(held.cell, scene)} ", "cell-held"), ("  ", "text")) if held else ((" ", "text"),)
     )

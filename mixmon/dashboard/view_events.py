@@ -10,15 +10,18 @@ import numpy as np
 from mixmon.dashboard.view_limits import NOT_ACCEPTED, Verdict
 from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, status
-from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, padded, split_row
+from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
 from mixmon.findings.alarm_records import AlarmEvent, Happening
-from mixmon.findings.event import NOT_FUELLING, Event, Kind
+from mixmon.findings.event import NOT_FUELLING, Event
 
 KEPT = 200
 """Lines that the events screen looks through."""
 
 _LATEST = 100
 """Of each kind of event, as many as are looked at where other things are shown as well."""
+
+_MOST_CELLS = 110
+"""Wider lines are not followed from end to end."""
 
 _DECIMALS = {"lambda": 3, "%": 1, "s": 2, "V": 1}
 
@@ -50,13 +53,8 @@ def _pressing(scene: Scene, most: int) -> list[Line]:
 
 
 def _remarks(scene: Scene, most: int) -> Iterator[Line]:
-    """The latest remarks, less those that tell in words what stands among the events with its numbers."""
-    told: dict[int, list[Kind]] = {}
-    for event in scene.snapshot.happened:
-        told.setdefault(event.t, []).append(event.kind)
-    for t, words in scene.snapshot.remarks[-most:]:
-        if not any(kind in words for kind in told.get(t, ())):
-            yield Line(t, words, "", "text")
+    """What happened to sources and recorder, in words."""
+    return (Line(t, words, "", "text") for t, words in scene.snapshot.remarks[-most:])
 
 
 def _lines(scene: Scene, found: Iterable[AlarmEvent | Event | Line], most: int) -> list[Line]:
@@ -114,17 +112,21 @@ def measure(value: float, unit: str) -> str:
 
 
 def event_rows(scene: Scene, width: int, height: int) -> list[Row]:
-    """The newest events in that many rows."""
-    rows = [_row(scene, line, width) for line in _pressing(scene, height)]
+    """The newest events in that many rows, below what has failed where no caption has room for it."""
+    failure = wrap(scene.live.failure, width - 2)
+    told = failure[:height] if len(failure) > 1 else []
+    rows = [fit_row([(f" {line}", "strong")], width) for line in told]
+    rows += [_row(scene, line, width) for line in _pressing(scene, height - len(rows))]
     if not rows and height:
         rows = [fit_row([(" no events yet", "dim")], width)]
     return padded(rows, width, height)
 
 
 def _row(scene: Scene, line: Line, width: int) -> Row:
+    """Time and words, and at the right how it ended: not so far away that the eye loses the line."""
     left = [(f" {scene.clock(line.t):>7}  ", "dim"), (clean(line.text), "text")]
     right = [(f"  {line.word} ", line.style)] if line.word else []
-    return split_row(left, right, width)
+    return fit_row(split_row(left, right, min(width, _MOST_CELLS)), width)
 
 
 def events_page(

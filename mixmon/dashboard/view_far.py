@@ -16,7 +16,8 @@ from mixmon.dashboard.view_digits import SIZES, big, big_width, size_for
 from mixmon.dashboard.view_limits import Verdict, Word
 from mixmon.dashboard.view_numbers import number, tall_need
 from mixmon.dashboard.view_scene import Scene
-from mixmon.dashboard.view_text import Row, Segment, fit, fit_row
+from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row
+from mixmon.dashboard.view_text import width as cells
 
 _WORD, _CYLINDER, _NEED, _ALL, _SPREAD, _RPM = "word", "cylinder", "need", "all", "spread", "rpm"
 
@@ -172,10 +173,21 @@ def caption(scene: Scene, verdict: Verdict, width: int) -> Row:
     """Below the digits: why the word is what it is, and against what needs are told."""
     target = scene.digits.target
     unit, decimals = scene.options.unit, scene.options.lambda_decimals
-    wanted = f"target {number(unit.of(target), decimals)} {unit.heading} " if target > 0 else "no target "
-    right = f"  needs vs {scene.digits.against}   {wanted}"
-    if len(verdict.why) + 1 + len(right) > width:
-        right = ""
+    wanted = f"vs target {number(unit.of(target), decimals)} {unit.heading}" if target > 0 else "no target"
+    against = "" if target > 0 else f", needs vs {scene.digits.against}"
+    still = _stillness(scene)
+    why = clean(verdict.why)
+    if cells(why) + 1 > width:
+        why = why.split(":", maxsplit=1)[0]
+    free = width - cells(why) - 1
+    right = next((r for r in (f"  {still}   {wanted}{against} ", f"  {still} ") if len(r) <= free), "")
     room = max(width - len(right), 0)
     style = "strong" if verdict.word is not Word.NONE else "dim"
-    return fit_row([(fit(f" {verdict.why}", room), style), (right, "dim")], width)
+    return fit_row([(fit(f" {why}", room), style), (right, "dim")], width)
+
+
+def _stillness(scene: Scene) -> str:
+    """Whether the numbers stand for a state of the engine, or for a moment between two."""
+    if scene.holding is None:
+        return "not steady" if np.isfinite(scene.digits.rpm) and not scene.dead else ""
+    return "settling" if scene.holding.settle_s > 0 else "steady"

@@ -6,7 +6,7 @@ are watched; it never means that the engine is out of danger.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 
@@ -16,9 +16,11 @@ from mixmon.dashboard.view_marks import AT_END, CUT
 from mixmon.dashboard.view_numbers import age_text
 from mixmon.dashboard.view_scene import Scene, is_over
 from mixmon.dashboard.view_setting import Setting
+from mixmon.findings.alarm_measures import MEASURES, limit_of
 from mixmon.findings.alarm_records import Alarm
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
+from mixmon.session.model import AlarmRule
 from mixmon.snapshot import Snapshot
 
 NOT_ACCEPTED = frozenset(
@@ -85,7 +87,29 @@ def verdict(scene: Scene) -> Verdict:
     look = _look(alarms, live, setting)
     if look:
         return Verdict(Word.LOOK, look, unaccepted)
-    return Verdict(Word.NONE, "no limit crossed", unaccepted)
+    return Verdict(Word.NONE, _uncrossed(scene), unaccepted)
+
+
+def _uncrossed(scene: Scene) -> str:
+    """That no limit is crossed; where none of mixture is in force, that this is why."""
+    if any(map(_of_mixture, scene.setting.rules)) and not _in_force(scene.setting, scene.live):
+        return "no mixture limit in force now"
+    return "no limit crossed"
+
+
+def _in_force(setting: Setting, shown: Snapshot) -> list[AlarmRule]:
+    """The rules about mixture that watch in the engine's present state."""
+    return [
+        rule
+        for rule in setting.rules
+        if _of_mixture(rule)
+        and rule.name not in shown.alarms.suppressed
+        and not setting.unmet(rule, shown.engine)
+    ]
+
+
+def _of_mixture(rule: AlarmRule) -> bool:
+    return MEASURES[limit_of(rule)[0]].mixture
 
 
 def _lost(live: Snapshot, stalled: float) -> str:
@@ -148,19 +172,19 @@ def who(alarm: Alarm) -> str:
     return f"cyl {'+'.join(map(str, alarm.cylinders))} " if alarm.cylinders else ""
 
 
-def rail_limits(setting: Setting, target: float) -> tuple[float | None, float | None]:
-    """The tightest rich and lean limits as needs against the target, percent; None where there is none."""
+def rail_limits(setting: Setting, target: float, shown: Snapshot) -> tuple[float | None, float | None]:
+    """The tightest rich and lean limits in force, as needs against the target, percent; None for none."""
     if not target > 0:
         return None, None
     lean: list[float] = []
     rich: list[float] = []
-    for lam, is_lean in _in_lambda(setting, target):
+    for lam, is_lean in _in_lambda(_in_force(setting, shown), target):
         (lean if is_lean else rich).append(100.0 * (lam / target - 1.0))
     return max(rich, default=None), min(lean, default=None)
 
 
-def _in_lambda(setting: Setting, target: float) -> Iterator[tuple[float, bool]]:
-    for rule in setting.rules:
+def _in_lambda(rules: Iterable[AlarmRule], target: float) -> Iterator[tuple[float, bool]]:
+    for rule in rules:
         if rule.over_target is not None:
             yield target + rule.over_target, True
         if rule.under_target is not None:

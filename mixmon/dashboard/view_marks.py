@@ -28,6 +28,9 @@ LETTERS: Final[dict[SampleState, str]] = {
 OVER_LETTER, OVER_WORD = "V!", "over"
 """A valid sample of a cylinder that is over a limit."""
 
+UNKNOWN_LETTER, UNKNOWN_WORD = "?", "not known"
+"""Whatever the sensor may say, nobody works it any more."""
+
 WORDS: Final[dict[SampleState, str]] = {state: state.word for state in SampleState} | {
     _S.AT_RICH_LIMIT: "rich end",
     _S.AT_LEAN_LIMIT: "lean end",
@@ -50,6 +53,7 @@ LEGEND: Final = (
     ("X", "silent"),
     ("R  L", "at the rich or lean end of the sensor's range: at least that much"),
     ("-", "left out"),
+    ("?", "not known: the analysis has stopped, or does not answer"),
 )
 
 
@@ -114,13 +118,15 @@ ASCII: Final = Marks(
 )
 
 
-def letter(state: int, *, over: bool) -> str:
-    """The letter of a sample's state."""
-    known = SampleState(state)
-    return OVER_LETTER if over and known is _S.VALID else LETTERS[known]
+def letter(state: SampleState | None, *, over: bool) -> str:
+    """The letter of a sample's state; None: nobody looks at it."""
+    if state is None:
+        return UNKNOWN_LETTER
+    return OVER_LETTER if over and state is _S.VALID else LETTERS[state]
 
 
-def state_word(state: int, *, over: bool) -> str:
-    """The word of a sample's state."""
-    known = SampleState(state)
-    return OVER_WORD if over and known is _S.VALID else WORDS[known]
+def state_word(state: SampleState | None, *, over: bool) -> str:
+    """The word of a sample's state; None: nobody looks at it."""
+    if state is None:
+        return UNKNOWN_WORD
+    return OVER_WORD if over and state is _S.VALID else WORDS[state]

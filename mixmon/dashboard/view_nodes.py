@@ -9,7 +9,7 @@ import numpy as np
 from mixmon.dashboard.view_events import measure
 from mixmon.dashboard.view_limits import NOT_ACCEPTED
 from mixmon.dashboard.view_marks import letter, state_word
-from mixmon.dashboard.view_numbers import age_text, number
+from mixmon.dashboard.view_numbers import number
 from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_text import Row, clean, fit, fit_row
 from mixmon.mixture.block import SampleState
@@ -41,7 +41,7 @@ def _row(scene: Scene, index: int, width: int, *, chosen: bool) -> Row:
     now = scene.snapshot.cylinders
     valid = state is SampleState.VALID
     style = "text" if valid else "gone-strong"
-    silent = state is SampleState.SILENT
+    silent = state is None or state is SampleState.SILENT
     supply, heater = (np.nan if silent else float(x[index]) for x in (now.supply, now.heater))
     mark = scene.marks.chosen if chosen else " "
     return fit_row(
@@ -53,7 +53,7 @@ def _row(scene: Scene, index: int, width: int, *, chosen: bool) -> Row:
                 f"{letter(state, over=over):<2} {fit(state_word(state, over=over), 9)}  ",
                 "over-text" if over and valid else style,
             ),
-            (f"{fit(age_text(int(now.age_ns[index])), 7, right=True)}  ", "dim" if valid else style),
+            (f"{fit(scene.age(index), 7, right=True)}  ", "dim" if valid else style),
             (f"{fit(number(supply, 2), 5, right=True)}  {fit(number(heater, 0), 6, right=True)}  ", "text"),
             (_alarm(scene, index), "text"),
         ],

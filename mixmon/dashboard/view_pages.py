@@ -16,9 +16,12 @@ from mixmon.dashboard.view_prompt import message_row, prompt_row
 from mixmon.dashboard.view_pulls import pulls_page
 from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet
-from mixmon.dashboard.view_text import Row
+from mixmon.dashboard.view_text import Row, clean
 from mixmon.dashboard.view_trims import trims_page
 from mixmon.dashboard.view_watch import watch_page
+
+_ALIKE = 24
+"""What begins with so many characters alike is one and the same line."""
 
 
 def draw(scene: Scene, state: State, width: int, height: int) -> list[Row]:
@@ -26,9 +29,15 @@ def draw(scene: Scene, state: State, width: int, height: int) -> list[Row]:
     rows = _page(scene, state, width, height)
     if state.prompt is not None:
         rows[-1:] = [prompt_row(state.prompt, width)]
-    elif state.message:
+    elif state.message and not _stands(state.message, rows):
         rows[-1:] = [message_row(state.message, width)]
     return rows[:height]
+
+
+def _stands(message: str, rows: list[Row]) -> bool:
+    """Whether the rows above the last one say it already, as far as they have room for it."""
+    begin = clean(message)[:_ALIKE]
+    return any(begin in "".join(text for text, _ in row) for row in rows[:-1])
 
 
 def _page(scene: Scene, state: State, width: int, height: int) -> list[Row]:

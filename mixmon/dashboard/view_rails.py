@@ -15,7 +15,7 @@ import numpy as np
 
 from mixmon.dashboard.view_limits import rail_limits
 from mixmon.dashboard.view_marks import letter, state_word
-from mixmon.dashboard.view_numbers import age_text, number, side, signed, tall_need
+from mixmon.dashboard.view_numbers import number, side, signed, tall_need
 from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_text import Row, Segment, beside, fit, fit_row
 from mixmon.mixture.block import SampleState
@@ -48,7 +48,7 @@ class Track:
 def track_of(scene: Scene, cells: int) -> Track:
     """The rail at the moment's target."""
     wanted = scene.snapshot.target if scene.digits.against == "target" else np.nan
-    return Track(cells, scene.options.scale, *rail_limits(scene.setting, wanted))
+    return Track(cells, scene.options.scale, *rail_limits(scene.setting, wanted, scene.snapshot))
 
 
 def rail_rows(scene: Scene, width: int) -> list[Row]:
@@ -132,10 +132,9 @@ def _standing(scene: Scene, index: int, *, over: bool) -> list[Segment]:
     state = scene.state(index)
     valid = state is SampleState.VALID
     style = "over-text" if over and valid else "text" if valid else "gone-strong"
-    age = age_text(int(scene.snapshot.cylinders.age_ns[index]))
     return [
         (f"  {letter(state, over=over):<2} {fit(state_word(state, over=over), 9)}", style),
-        (fit(age, 7, right=True), "dim" if valid else "gone-strong"),
+        (fit(scene.age(index), 7, right=True), "dim" if valid else "gone-strong"),
     ]
 
 

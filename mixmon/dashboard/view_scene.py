@@ -8,12 +8,12 @@ from typing import Final, Protocol
 import numpy as np
 
 from mixmon.dashboard.view_marks import ASCII, UNICODE, Marks
-from mixmon.dashboard.view_numbers import clock_text
+from mixmon.dashboard.view_numbers import age_text, clock_text
 from mixmon.dashboard.view_setting import Setting
 from mixmon.findings.alarm_records import Alarm
 from mixmon.findings.alarm_states import AlarmFlag
 from mixmon.mixture.block import SampleState
-from mixmon.snapshot import Snapshot
+from mixmon.snapshot import Holding, Snapshot
 
 SCALES: Final = (6.0, 12.0, 24.0)
 """What a rail can reach to either side, percent of fuel."""
@@ -108,6 +108,7 @@ class Scene:
     frozen    seconds for which the picture is held at the user's wish, 0 if it moves
     lit       the phase of what blinks
     paused    a recording that is being played was asked to hold
+    speed     at which it is played; None: as fast as it can be worked
     """
 
     setting: Setting
@@ -119,6 +120,7 @@ class Scene:
     frozen: float = 0.0
     lit: bool = True
     paused: bool = False
+    speed: float | None = 1.0
 
     @property
     def marks(self) -> Marks:
@@ -167,9 +169,23 @@ class Scene:
         """Whether what is shown as now is no longer true: the worker has stopped or does not answer."""
         return not self.frozen and bool(self.live.failure or self.stalled)
 
-    def state(self, index: int) -> SampleState:
-        """State of the node's newest sample."""
-        return SampleState.SILENT if self.dead else SampleState(int(self.snapshot.cylinders.state[index]))
+    @property
+    def still_recording(self) -> bool:
+        """Whether frames are kept although nobody says any more what they mean."""
+        return bool(self.live.failure) and is_recording(self.live)
+
+    @property
+    def holding(self) -> Holding | None:
+        """The dwell under way; None where that is not known now."""
+        return None if self.dead else self.snapshot.holding
+
+    def state(self, index: int) -> SampleState | None:
+        """State of the node's newest sample; None where nobody looks at it any more."""
+        return None if self.dead else SampleState(int(self.snapshot.cylinders.state[index]))
+
+    def age(self, index: int) -> str:
+        """Age of the node's newest sample, as far as anybody looks at it."""
+        return "--" if self.dead else age_text(int(self.snapshot.cylinders.age_ns[index]))
 
     def counted(self, index: int) -> bool:
         """Whether the node's newest sample is valid; if not, no number of it is shown."""
@@ -193,3 +209,8 @@ class Scene:
 def is_over(alarm: Alarm) -> bool:
     """Whether a priority-1 limit is crossed now, seen or silenced by the operator, not off by rule."""
     return alarm.rule.priority == 1 and alarm.active and AlarmFlag.SUPPRESSED not in alarm.flags
+
+
+def is_recording(snapshot: Snapshot) -> bool:
+    """Whether a run is being written, by the recorder's own words."""
+    return snapshot.recording.startswith("recording") and "failed" not in snapshot.recording

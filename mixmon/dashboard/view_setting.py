@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cached_property
+
+import numpy as np
 
 from mixmon.findings.alarm_measures import lacking
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import AlarmRule, Node, Session
+from mixmon.session.when import parse, true_and_false
 
 
 class Setting:
@@ -20,11 +24,20 @@ class Setting:
         self.nodes: tuple[Node, ...] = session.chain.nodes
         limits = limits_in_force(session)
         self.rules: tuple[AlarmRule, ...] = limits.alarms
+        self._conditions = {rule.name: parse(rule.when) for rule in self.rules if rule.when}
         self.placeholders = limits.source is None
         self.unwatched: tuple[tuple[AlarmRule, tuple[str, ...]], ...] = tuple(
             (rule, missing) for rule in self.rules if (missing := lacking(rule, session))
         )
         self.index_at: dict[int | None, int] = {node.position: index for index, node in enumerate(self.nodes)}
+
+    def unmet(self, rule: AlarmRule, engine: Mapping[str, float]) -> bool:
+        """Whether what the rule waits for is known to be false in that state of the engine."""
+        condition = self._conditions.get(rule.name)
+        if condition is None:
+            return False
+        columns = {name: np.array([value]) for name, value in engine.items()} or {"": np.array([np.nan])}
+        return bool(true_and_false(condition, columns)[1].all())
 
     def __len__(self) -> int:
         return len(self.nodes)

@@ -8,12 +8,15 @@ from dataclasses import dataclass
 from mixmon.dashboard.view_far import word_style
 from mixmon.dashboard.view_limits import Verdict, Word
 from mixmon.dashboard.view_numbers import age_text, signed
-from mixmon.dashboard.view_scene import Scene
+from mixmon.dashboard.view_scene import Scene, is_recording
 from mixmon.dashboard.view_text import Row, Segment, clean, fit, padded, row_width, split_row
 from mixmon.dashboard.view_text import width as cells
 
 _LOW = 12
 """Fewer rows have no line for the keys."""
+
+_ROOMY = 100
+"""From here on there is room to say what the leanest is."""
 
 _MOST_WORDS = 30
 """Cells for what the recorder does; a run's folder has a long name."""
@@ -30,16 +33,40 @@ def status(scene: Scene, verdict: Verdict, width: int, *, title: str = "", far: 
     right = [] if far else _word(scene, verdict, width)
     room = width - row_width(right)
     left: list[Segment] = []
-    for piece in _pieces(scene, title):
-        if row_width(left) + row_width(piece) + len(GAP[0]) <= room:
-            left += [*piece, GAP]
+    for piece in _fitting(list(_facts(scene, title)), room):
+        left += [piece, GAP]
+    for piece in _fill(scene):
+        if row_width(left) + cells(piece[0]) + len(GAP[0]) <= room:
+            left += [piece, GAP]
     return split_row(left, right, width, "status")
+
+
+Fact = tuple[Segment, ...]
+"""The same in several lengths, the shortest first."""
+
+
+def _fitting(facts: Sequence[Fact], room: int) -> list[Segment]:
+    """As many facts as fit when told in short, by their order; then those told longer that can be."""
+    kept: list[tuple[Fact, Segment]] = []
+    free = room
+    for fact in facts:
+        size = cells(fact[0][0]) + len(GAP[0])
+        if size <= free:
+            kept.append((fact, fact[0]))
+            free -= size
+    out = []
+    for fact, short in kept:
+        spare = free + cells(short[0])
+        piece = next((p for p in reversed(fact) if cells(p[0]) <= spare), short)
+        free = spare - cells(piece[0])
+        out.append(piece)
+    return out
 
 
 def _word(scene: Scene, verdict: Verdict, width: int) -> list[Segment]:
     """The leanest cylinder and the limit word in small; both always, on every screen."""
     index, need = scene.leanest()
-    label = "" if width < 60 else "leanest "
+    label = "" if width < _ROOMY else "leanest "
     out: list[Segment] = []
     if verdict.word is not Word.NO_DATA and index is not None:
         text = f" {label}{scene.setting.labels[index]} {signed(need)} "
@@ -47,41 +74,59 @@ def _word(scene: Scene, verdict: Verdict, width: int) -> list[Segment]:
     return [*out, (f" {verdict.word.value} ", word_style(scene, verdict))]
 
 
-def _pieces(scene: Scene, title: str) -> Iterator[list[Segment]]:
-    """What may be said, most important first."""
+def _facts(scene: Scene, title: str) -> Iterator[Fact]:
+    """What should be said, most important first."""
     live = scene.live
-    yield [(f" {_mode(scene)} ", "status-badge")]
+    yield tuple((f" {words} ", "status-badge") for words in _mode(scene))
+    if scene.still_recording:
+        yield ((" STILL RECORDING ", "status-alert"),)
     if scene.frozen:
-        yield [(f" FROZEN {scene.frozen:.0f} s ", "status-alert")]
+        yield ((f" FROZEN {scene.frozen:.0f} s ", "status-alert"),)
     if title:
-        yield [(title, "status-strong")]
+        yield tuple((words, "status-strong") for words in dict.fromkeys((title.split(maxsplit=1)[0], title)))
     if live.recording:
-        alert = "failed" in live.recording
-        words = fit(live.recording, min(cells(clean(live.recording)), _MOST_WORDS))
-        yield [(words, "status-alert" if alert else "status")]
-    if live.recording_minutes_left is not None and live.recording_minutes_left < 30:
-        yield [(f"disk full in {live.recording_minutes_left:.0f} min", "status-alert")]
+        yield _recording(scene)
     count = len(scene.setting)
-    style = "status" if live.valid == count else "status-strong"
-    yield [(f"valid {0 if scene.dead else live.valid}/{count}", style)]
+    known = "--" if scene.dead else f"{live.valid}"
+    style = "status" if live.valid == count and not scene.dead else "status-strong"
+    yield tuple((words, style) for words in (f"{known}/{count}", f"valid {known}/{count}"))
     if scene.setting.placeholders:
-        yield [("placeholder limits", "status-strong")]
-    for bus in live.buses:
+        yield (("placeholders", "status-strong"), ("placeholder limits", "status-strong"))
+    if live.recording_minutes_left is not None and live.recording_minutes_left < 30:
+        yield ((f"disk full in {live.recording_minutes_left:.0f} min", "status-alert"),)
+
+
+def _fill(scene: Scene) -> Iterator[Segment]:
+    """What is said where there is room."""
+    for bus in scene.live.buses:
         load = "" if bus.load_percent is None else f"{bus.load_percent:.0f} % "
-        yield [(f"{clean(bus.name)} {load}{age_text(bus.newest_age_ns)}", "status")]
+        yield (f"{clean(bus.name)} {load}{age_text(bus.newest_age_ns)}", "status")
     if scene.setting.session.name:
-        yield [(clean(scene.setting.session.name), "status")]
+        yield (clean(scene.setting.session.name), "status")
 
 
-def _mode(scene: Scene) -> str:
+def _recording(scene: Scene) -> Fact:
+    """What the recorder does: in short only whether."""
+    live = scene.live
+    words = clean(live.recording)
+    whole = fit(words, min(cells(words), _MOST_WORDS))
+    if "failed" in live.recording:
+        return (("NOT RECORDED", "status-alert"), (whole, "status-alert"))
+    short = "REC" if is_recording(live) else "no REC" if live.recording.startswith("not ") else whole
+    return ((short, "status"), (whole, "status"))
+
+
+def _mode(scene: Scene) -> tuple[str, ...]:
+    """What runs, in short and in full."""
     place = scene.live.replay_position
     if scene.live.failure:
-        return "STOPPED"
+        return ("STOPPED", "ANALYSIS STOPPED") if scene.still_recording else ("STOPPED",)
     if scene.stalled:
-        return "NO ANSWER"
+        return ("NO ANSWER",)
     if place is None:
-        return "LIVE"
-    return f"{'PAUSED' if scene.paused else 'REPLAY'} {100 * place:.0f} %"
+        return ("LIVE",)
+    speed = "" if scene.speed == 1.0 else " max" if scene.speed is None else f" x{scene.speed:g}"
+    return (f"{'PAUSED' if scene.paused else 'REPLAY'}{speed} {100 * place:.0f} %",)
 
 
 Key = tuple[str, str]

@@ -34,7 +34,7 @@ def strip_rows(scene: Scene, width: int, height: int) -> list[Row]:
     for title, series in (("ALL cylinders", strip.engine), ("LEANEST", strip.leanest)):
         with np.errstate(all="ignore"):  # whatever a sender may say; what is no number is not drawn
             needs = 100.0 * (series / reference - 1.0)
-        needs = np.where(np.isfinite(needs), needs, np.nan)
+        needs = np.where(np.isfinite(needs) & (not scene.dead), needs, np.nan)
         panes.append(_pane(scene, title, needs, pane, height))
     times = [blank(_TIMES)] * 2 + _times(height - 2)
     rows = beside([(times, _TIMES), (panes[0], pane), ([], 2), (panes[1], pane)], height)

@@ -11,7 +11,7 @@ from mixmon.dashboard.view_cells import CellView, cell_rows
 from mixmon.dashboard.view_dwell import dwell_row
 from mixmon.dashboard.view_events import event_rows
 from mixmon.dashboard.view_far import caption, far_plan, far_zone
-from mixmon.dashboard.view_limits import Verdict
+from mixmon.dashboard.view_limits import Verdict, Word
 from mixmon.dashboard.view_nodes import node_rows, worst_first
 from mixmon.dashboard.view_plan import plan_rows
 from mixmon.dashboard.view_rails import grid_rows, half_rails, plain_rows, rail_rows
@@ -49,7 +49,8 @@ def _stack(scene: Scene, verdict: Verdict, top: list[Row], sheet: Sheet) -> list
     room = height - len(top) - len(cylinders)
     bottom = [keys_line(sheet.keys, width)] if room >= 1 and height >= 12 else []
     room -= len(bottom)
-    events = min(room, 1)
+    asked = verdict.word in {Word.LOOK, Word.NO_DATA}
+    events = min(room, 0 if asked and room == 1 else 1)
     room -= events
     why = [caption(scene, verdict, width)] if room >= 1 else []
     room -= len(why)

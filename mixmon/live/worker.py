@@ -25,7 +25,7 @@ from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
 from mixmon.live.bus_board import BusBoard
 from mixmon.live.keeper import Keeper
 from mixmon.live.orders import alarm_actions
-from mixmon.live.run_notes import KEPT_QUIET, MARK, NOTE, event_words, told
+from mixmon.live.run_notes import KEPT_QUIET, MARK, NOTE, told
 from mixmon.live.source import Source
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock
@@ -205,11 +205,11 @@ class Worker:
         except Exception as error:
             if not self._source.live:
                 raise
-            self._fail(error)
+            self._fail(error, "the analysis")
 
-    def _fail(self, error: Exception) -> None:
+    def _fail(self, error: Exception, who: str = "the worker") -> None:
         known = isinstance(error, MixmonError)
-        self._failure = str(error) if known else f"the worker stopped: {type(error).__name__}: {error}"
+        self._failure = str(error) if known else f"{who} stopped: {type(error).__name__}: {error}"
 
     def _flush(self) -> None:
         self._work(self._pipeline.flush)
@@ -245,8 +245,7 @@ class Worker:
         for note in self._source.notes():
             if note.kind not in KEPT_QUIET:
                 self._remark(note.t, told(note))
-        for event in self.observer.happened():
-            self._remark(event.t, event_words(event))
+        self._items.extend(self.observer.happened())
         for text in self._board.news():
             self._remark(self._source.now(), text)
         for happened in () if self.keeper is None else self.keeper.events():

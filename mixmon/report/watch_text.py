@@ -50,7 +50,9 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
     or cut, ? suspect, - left out.
     """
     if snapshot.failure:
-        return f"STOPPED  {snapshot.failure}"
+        goes_on = snapshot.recording.startswith("recording ")
+        what = f"ANALYSIS STOPPED, still {snapshot.recording}" if goes_on else "STOPPED"
+        return f"{what}  {snapshot.failure}"
     if snapshot.t is None:
         states = ", ".join(f"{bus.name} {bus.state}" for bus in snapshot.buses)
         return f"NO DATA  {states}"

@@ -301,11 +301,9 @@ def test_notes_are_the_operator_s_remarks_whole_and_newest_first():
 def test_a_misfire_is_an_event_and_not_a_fuelling_figure():
     found = happened(Kind.MISFIRE, 7)
     cut = replace(happened(Kind.FUEL_CUT, 7), all_nodes=True, peak_lambda=float("nan"))
-    remarks = ((found.t, "cyl 7 misfire for 0.24 s"), (found.t, "chain: frames come again"))
-    shown = scene(snapshot(happened=(found, cut), alarm_events=(), remarks=remarks))
+    shown = scene(snapshot(happened=(found, cut), alarm_events=()))
     page = lines(Page.EVENTS, shown)
     assert sum("misfire" in line for line in page) == 1
-    assert any("frames come again" in line for line in page)
     told = next(line for line in page if "misfire" in line)
     assert "misfire cyl 7  lambda 1.200, 0.24 s, 6800 rpm" in told
     assert told.endswith("not a fuelling figure")

@@ -17,6 +17,7 @@ from dashboard.scenes import (
     text,
 )
 
+from mixmon.dashboard.keys import Page
 from mixmon.dashboard.state import State
 from mixmon.dashboard.view_pages import draw
 from mixmon.dashboard.view_rails import Track
@@ -211,10 +212,37 @@ def test_ascii_draws_the_same_things_in_ascii():
 
 
 def test_a_stopped_worker_is_a_state_of_the_screen():
-    lines = page(scene(snapshot(failure="no space left on device")))
-    assert lines[0].startswith(" STOPPED")
+    lines = page(scene(snapshot(failure="no space left on device", recording="not recording")))
+    assert lines[0].startswith(" STOPPED   not recording")
     assert "no space left on device" in lines[5]
     assert "5.3" not in "\n".join(lines)
+
+
+WHY = "the analysis stopped: ValueError: operands could not be broadcast together with shapes (3,) (4,)"
+
+
+@pytest.mark.parametrize("size", [(40, 10), (80, 24), (200, 60)])
+@pytest.mark.parametrize("shown_page", [Page.WATCH, Page.BUS, Page.BALANCE])
+def test_a_failed_analysis_and_a_record_that_goes_on_are_both_said_loudly(size, shown_page):
+    shown = scene(snapshot(failure=WHY))
+    rows = draw(shown, State(OPTIONS, page=shown_page), *size)
+    loud = "".join(words for words, style in rows[0] if style in {"status-badge", "status-alert"})
+    assert "STOPPED" in loud
+    assert "STILL RECORDING" in loud
+    squeezed = " ".join(" ".join(text(rows)).split())
+    assert "silent" not in squeezed.replace("P2 cyl 8 node silent", "")
+    if shown_page is Page.WATCH and size != (40, 10):
+        assert squeezed.count(WHY) == 1
+        assert squeezed.count("not known") >= 8
+
+
+def test_what_nobody_looks_at_has_no_age_and_no_dwell():
+    lines = page(scene(snapshot(failure=WHY)), 200, 60)
+    row = row_of(lines, 3)
+    assert row.split()[:6] == ["3", "--", "--", "┊", "│", "┊"]
+    assert "?  not known     --" in row
+    assert "steady" not in "\n".join(lines)
+    assert "HOLD" not in "\n".join(lines)
 
 
 def test_a_long_name_of_a_run_leaves_room_for_what_else_must_be_said():
