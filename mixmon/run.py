@@ -111,6 +111,8 @@ class Run:
                 if self.watcher is not None:
                     self.watcher(len(frames), None if source.total is None else before + source.position)
                 yield from pipeline.feed(seen.within(frames, self._begin, self._end))
+            if source.watched is not None and self._end is None:
+                yield from pipeline.advance(source.watched + LATENESS_NS)
             yield from pipeline.flush()
             position += source.total or 0
             self._account(source, seen)
@@ -235,7 +237,7 @@ def read_run(
 
     Args:
         session: from `load_session`.
-        logs: recordings in order; "-" is standard input.
+        logs: recordings in order, or folders of runs; "-" is standard input.
         begin_s: seconds from each log's first frame before which frames are not used.
         end_s: seconds from which on they are not used; None for all.
         leave_out: cylinders that shall not be counted.

@@ -28,7 +28,10 @@ class Window:
 
 def add_log(parser: argparse.ArgumentParser, *, many: bool = False, optional: bool = False) -> None:
     """LOG: one recording, or several in order, or none where there is a live bus."""
-    text = "recording: candump text, gzip, or another kind that python-can reads; - is standard input"
+    text = (
+        "recording: candump text, gzip, another kind that python-can reads, or the folder of a run; "
+        "- is standard input"
+    )
     parser.add_argument("log", metavar="LOG", nargs="+" if many else "?" if optional else None, help=text)
 
 

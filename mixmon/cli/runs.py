@@ -6,9 +6,11 @@ import argparse
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from mixmon.cli import options
+from mixmon.cli.console import talk
 from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
 def add_run(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
     """LOG, the session, the part of the log, cylinders to leave out, and the form of the result."""
     options.add_log(parser, many=many)
-    options.add_session(parser, required=True)
+    options.add_session(parser)
     parser.add_argument(
         "--leave-out",
         metavar="N",
@@ -81,6 +83,30 @@ def lags_of(words: Iterable[str], cylinders: int) -> dict[int, Lag]:
     return lags
 
 
+def _kept_session(log: str) -> Path:
+    """The session file in the folder of a run.
+
+    Raises:
+        UsageError: there is none.
+    """
+    from mixmon.frames.run_files import is_run
+    from mixmon.record.run_folder import SESSION
+
+    kept = Path(log) / SESSION
+    if not (is_run(log) and kept.is_file()):
+        raise UsageError(f"{log}: no session; expected --session, or the folder of a run with one; give one")
+    return kept
+
+
+def _tell_faults(log: str, *, quiet: bool) -> None:
+    """Say what is wrong with the folder of a run: cut off, or changed since it was recorded."""
+    from mixmon.frames.run_files import is_run
+    from mixmon.record.run_folder import open_run
+
+    for fault in open_run(log).faults if is_run(log) else ():
+        talk(f"{log}: {fault}", quiet=quiet)
+
+
 @contextmanager
 def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
     """The run that the arguments of `add_run` name; how far it has been read is shown meanwhile.
@@ -93,8 +119,10 @@ def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
 
     window = options.window(arguments)
     logs = arguments.log if isinstance(arguments.log, list) else [arguments.log]
+    for log in logs:
+        _tell_faults(log, quiet=arguments.quiet)
     run = mixmon.read_run(
-        mixmon.load_session(arguments.session),
+        mixmon.load_session(arguments.session or _kept_session(logs[0])),
         *logs,
         begin_s=window.begin / 1e9,
         end_s=None if window.end is None else window.end / 1e9,

@@ -1,4 +1,4 @@
-"""mixmon verify: every mistake in a session file, at once."""
+"""mixmon verify: every mistake in a session file, at once; whether a run is as it was recorded."""
 
 from __future__ import annotations
 
@@ -7,24 +7,32 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.errors import Mistake
 
+if TYPE_CHECKING:
+    from mixmon.record.run_folder import RunFolder
+
 NAME = "verify"
-HELP = "every mistake in a session file and in what it says of its message definitions"
+HELP = "every mistake in a session file and its message definitions; or whether a run is unchanged"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """SESSION."""
-    parser.add_argument("session", metavar="SESSION", type=Path, help="session file (TOML)")
+    """SESSION, or the folder of a run."""
+    parser.add_argument(
+        "session", metavar="SESSION|RUN", type=Path, help="session file (TOML), or the folder of a run"
+    )
     options.add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Prints the mistakes, one a line; 2 if there are any."""
+    if arguments.session.is_dir():
+        return _verify_run(arguments)
     from mixmon.messages.bind import verify
 
     mistakes = verify(arguments.session)
@@ -33,6 +41,41 @@ def run(arguments: argparse.Namespace) -> int:
         talk(f"{arguments.session}: {_count(mistakes)}; each is listed with its key; mend them")
         return BAD_INPUT
     return DONE
+
+
+def _verify_run(arguments: argparse.Namespace) -> int:
+    """Compares every file of a run with its checksum; 2 unless all agree.
+
+    Raises:
+        SourceError: the folder is no run's.
+    """
+    from mixmon.record.run_folder import open_run
+    from mixmon.report.json_out import to_json
+
+    found = open_run(arguments.session)
+    facts = {
+        "run": found.path,
+        "state": found.manifest.state,
+        "frames": found.manifest.frames,
+        "cut_off": found.cut_off,
+        "verified": found.verified,
+        "faults": found.faults,
+    }
+    result(to_json(facts) if arguments.json else _run_text(found))
+    if found.verified and not found.faults:
+        return DONE
+    talk(f"{arguments.session}: {found.faults[0]}; expected every file as it was when the run ended")
+    return BAD_INPUT
+
+
+def _run_text(found: RunFolder) -> str:
+    from mixmon.report.text import counted, printable
+
+    path, manifest = printable(str(found.path)), found.manifest
+    if found.faults:
+        return "".join(f"{path}: {printable(fault)}\n" for fault in found.faults)
+    frames = counted(manifest.frames, "frame")
+    return f"{path}: {manifest.state}, {frames}; every file agrees with its checksum\n"
 
 
 def _json(session: Path, mistakes: Sequence[Mistake]) -> str:

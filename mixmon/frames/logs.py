@@ -24,6 +24,7 @@ from mixmon.frames.log_bytes import LogBytes
 from mixmon.frames.message_row import message_row
 from mixmon.frames.read_report import ReadReport, Reason
 from mixmon.frames.rows import FrameRow, Interfaces, block_of
+from mixmon.frames.run_files import FRAMES, is_run, watched_until
 
 if TYPE_CHECKING:
     from can import Message
@@ -53,7 +54,7 @@ _EXPECTED = (
 
 
 def open_log(path: str | Path) -> LogSource:
-    """The log of that name, or standard input for `-`.
+    """The log of that name or of the run in that folder, or standard input for `-`.
 
         >>> from pathlib import Path
         >>> from tempfile import TemporaryDirectory
@@ -80,6 +81,9 @@ class LogSource:
     report    counts of the last or running pass
     channels  interfaces seen in it
     position  bytes behind the newest block, of `total`; total is None where progress cannot be told
+    watched   data time, ns, up to which a run was watched; None where that is not known
+
+    Of a run a last line without its end is left out: the run was cut off while it was written.
 
     Iterating raises:
         SourceError: it cannot be read, or nothing in it is a frame.
@@ -90,9 +94,11 @@ class LogSource:
         self.report = ReadReport()
         self.channels: tuple[str, ...] = ()
         self.position = 0
-        self._path = path
-        size = None if path == STDIN else _size(path)
-        self._library = size is not None and _is_for_library(path)
+        self._is_run = path != STDIN and is_run(path)
+        self._path = str(Path(path) / FRAMES) if self._is_run else path
+        self.watched = watched_until(Path(path)) if self._is_run else None
+        size = None if path == STDIN else _size(self._path)
+        self._library = size is not None and _is_for_library(self._path)
         self.total = None if self._library else size
 
     def __iter__(self) -> Iterator[FrameBlock]:
@@ -112,7 +118,8 @@ class LogSource:
             for piece in pieces:
                 self.position = pieces.position
                 yield reader.feed(piece)
-        yield reader.flush()
+        if not self._is_run:
+            yield reader.flush()
         if pieces.fault:
             self.report.faults.append(pieces.fault)
 
@@ -150,7 +157,7 @@ def _size(path: str) -> int | None:
     try:
         status = Path(path).stat()
         if stat.S_ISDIR(status.st_mode):
-            raise SourceError(f"{path}: a folder; expected a log file; name one of the files in it")
+            raise SourceError(f"{path}: a folder; expected a log file, or the folder of a run; name one")
         if not stat.S_ISREG(status.st_mode):
             return None
         if status.st_size == 0:

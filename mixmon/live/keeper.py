@@ -12,8 +12,9 @@ from typing import Any
 
 from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
 from mixmon.frames.block import FrameBlock
+from mixmon.frames.run_files import WATCHED
 from mixmon.frames.source_event import SourceEvent
-from mixmon.live.run_notes import ACTION, ALARM, RECORDING, WATCHED, action_data, alarm_data
+from mixmon.live.run_notes import ACTION, ALARM, RECORDING, action_data, alarm_data
 from mixmon.record.recorder import Recorder, RecorderEvent, RecorderState, RecorderStatus
 
 AFTER_NS = 10_000_000_000

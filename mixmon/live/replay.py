@@ -8,10 +8,11 @@ from mixmon.errors import UsageError
 from mixmon.findings.alarm_records import OperatorAction
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import STDIN, LogSource, open_log
+from mixmon.frames.run_files import WATCHED
 from mixmon.frames.source_event import SourceEvent, SourceStatus
 from mixmon.live.pace import Pace
 from mixmon.live.reel import Reel
-from mixmon.live.run_notes import ACTION, RECORDING, WATCHED, action_of
+from mixmon.live.run_notes import ACTION, RECORDING, action_of
 from mixmon.live.source import Obeyed
 from mixmon.record.run_folder import Note, RunFolder
 from mixmon.run import LATENESS_NS

@@ -14,16 +14,10 @@ from typing import Any
 
 from mixmon.findings.alarm_records import AlarmEvent, OperatorAction, Verb
 from mixmon.findings.event import Event
+from mixmon.frames.run_files import WATCHED
 from mixmon.record.run_folder import Note
 
-RECORDING, WATCHED, ACTION, ALARM, MARK, NOTE = (
-    "recording",
-    "watched until",
-    "action",
-    "alarm",
-    "mark",
-    "note",
-)
+RECORDING, ACTION, ALARM, MARK, NOTE = "recording", "action", "alarm", "mark", "note"
 
 KEPT_QUIET = frozenset({RECORDING, WATCHED, ACTION, ALARM})
 """Notes that a replay does not tell: their effects are found anew."""

@@ -26,10 +26,11 @@ from pathlib import Path, PurePath
 from mixmon.errors import UsageError
 from mixmon.frames.adapter import BusOptions
 from mixmon.frames.block import FrameBlock
+from mixmon.frames.run_files import FRAMES, NOTES
 from mixmon.frames.source_event import SourceEvent
 from mixmon.record.manifest import Manifest, versions
 from mixmon.record.ring import Ring
-from mixmon.record.run_writer import FRAMES, MANIFEST, NOTES, SUMS, RunWriter
+from mixmon.record.run_writer import MANIFEST, SUMS, RunWriter
 
 SYNC_S = 1.0
 LINE_BYTES = 54

@@ -12,8 +12,9 @@ from typing import Any
 from mixmon.errors import SourceError
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump import CandumpReader
+from mixmon.frames.run_files import FRAMES, NOTES
 from mixmon.record.manifest import FORMAT, RECORDING, Manifest
-from mixmon.record.run_writer import FRAMES, MANIFEST, NOTES, SUMS
+from mixmon.record.run_writer import MANIFEST, SUMS
 
 SESSION = "session.toml"
 CUT_OFF = "cut off: the program ended before the run did, or records it still"

@@ -19,12 +19,11 @@ from pathlib import Path
 
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump_write import write_candump
+from mixmon.frames.run_files import FRAMES, NOTES
 from mixmon.record.append_file import AppendFile, sync_folder, write_whole
 from mixmon.record.manifest import Manifest, folder_names
 
 MANIFEST = "run.json"
-FRAMES = "frames.log"
-NOTES = "notes.jsonl"
 SUMS = "SHA256SUMS"
 DIGITS = 9
 
