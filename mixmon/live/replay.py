@@ -58,6 +58,7 @@ class ReplaySource:
         self._pace = Pace(_checked(speed))
         self._reel = self._fresh_reel()
         self._told = 0
+        self._stopped = False
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -100,7 +101,7 @@ class ReplaySource:
     def through(self) -> int | None:
         """Stamp of the place that has been reached; at the end, what brings rows as far as they came then."""
         stamp = self._reel.stamp
-        if stamp is None or not self.ended or self._end is not None:
+        if stamp is None or not self.ended or self._stopped or self._end is not None:
             return stamp
         return max([stamp, *(note.t + LATENESS_NS for note in self._notes if note.kind == WATCHED)])
 
@@ -161,6 +162,7 @@ class ReplaySource:
 
     def stop(self) -> None:
         """Take nothing more from the log."""
+        self._stopped = True
         self._reel.stop()
 
     def _seek(self, to: int) -> Obeyed:

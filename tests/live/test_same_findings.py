@@ -1,0 +1,134 @@
+"""The same frames give the same findings: watched live, replayed in any way, and reported on."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from live_rig import Player, glimpse, keeper_in, session_file, until, virtual_worker
+
+import mixmon
+from mixmon.cli.main import DONE, main
+from mixmon.findings.alarm_records import AlarmEvent, Happening
+from mixmon.live.replay import ReplaySource
+from mixmon.live.run_notes import alarm_data
+from mixmon.live.worker import Worker
+from mixmon.record.run_folder import RunFolder, list_runs, open_run
+from mixmon.report.json_out import to_json
+from mixmon.run import absent_messages
+from mixmon.watching import AcceptAll, Mark, Pause, ResetPeaks, Seek, Shelve, Speed, Step
+
+NAMES = ("same-chain", "same-engine")
+BEGIN_S, END_S = 21.0, 35.0
+"""Steady at full load, a pull with a misfire and a node that drops out, and its overrun."""
+
+Drive = Callable[[Worker], None]
+
+
+def alarms_of(worker: Worker) -> list[AlarmEvent]:
+    return [item for item in worker.drain() if isinstance(item, AlarmEvent)]
+
+
+def findings(worker: Worker) -> dict[str, object]:
+    """What a worker found; as text, so that values that are not known can be compared."""
+    found = worker.observer.balance(absent=absent_messages(worker.binding, worker.pipeline))
+    events = sorted(worker.snapshot.happened, key=lambda event: (event.t, repr(event)))
+    return {
+        "balance": repr(found),
+        "events": list(map(repr, events)),
+        "pulls": repr(worker.snapshot.pulls),
+        "rows": worker.observer.rows,
+    }
+
+
+def watched(session: Path, runs: Path) -> tuple[Worker, list[AlarmEvent]]:
+    """A pull watched live, with an operator who accepts, shelves, marks."""
+    worker = virtual_worker(session, NAMES, keeper_in(runs, session))
+    alarms: list[AlarmEvent] = []
+    with Player(glimpse(BEGIN_S, END_S), NAMES) as player:
+        worker.start()
+        until(lambda: worker.snapshot.alarms.alarms, "an alarm")
+        shown = worker.snapshot.alarms.alarms
+        worker.send(AcceptAll(tuple((one.rule.name, one.position) for one in shown)))
+        worker.send(Shelve(shown[0].rule.name, shown[0].position, "seen to", 3.0))
+        worker.send(Mark("here", back_s=0.5))
+        until(player.done.is_set, "the end of the pull")
+        until(lambda: worker.snapshot.frames == player.sent, "the last frame")
+        until(lambda: worker.snapshot.cylinders.age_ns.min() > 50_000_000, "some silence")
+        worker.close()
+    alarms += alarms_of(worker)
+    assert worker.pipeline.frames == player.sent
+    assert not worker.snapshot.failure
+    return worker, alarms
+
+
+def replayed(session: Path, run: RunFolder, drive: Drive) -> tuple[Worker, list[AlarmEvent]]:
+    binding = virtual_worker(session, NAMES).binding
+    worker = Worker(binding, ReplaySource(run, speed=None))
+    worker.start()
+    drive(worker)
+    until(worker.ended.is_set, "the end of the replay")
+    worker.close()
+    return worker, alarms_of(worker)
+
+
+def at_once(worker: Worker) -> None:
+    """Nothing is asked of the replay."""
+
+
+def in_steps(worker: Worker) -> None:
+    """Held, and played by steps of all lengths."""
+    worker.send(Pause())
+    for seconds in (0.001, 0.1, 0.37, 1.0, 0.01, 2.5):
+        worker.send(Step(seconds))
+    worker.send(Speed(1000.0))
+    worker.send(Step(60.0))
+
+
+def wound_back(worker: Worker) -> None:
+    """Played to its end, and again from its beginning; what was found before is forgotten."""
+    until(worker.ended.is_set, "the end of the replay")
+    worker.drain()
+    worker.send(ResetPeaks())
+    worker.send(Seek(0.0))
+    worker.send(Step(0.5))
+    worker.send(Speed(None))
+    until(lambda: any("goes to 0.0 s" in text for _, text in worker.snapshot.remarks), "a new beginning")
+
+
+def reported(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, object]:
+    assert main([*arguments, "--json", "--quiet"]) == DONE
+    found = json.loads(capsys.readouterr().out)
+    assert isinstance(found, dict)
+    return found
+
+
+def test_live_replay_and_report_find_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    session = session_file(tmp_path, settle_s="1.0")
+    live, alarms = watched(session, tmp_path / "runs")
+    assert live.pipeline.late_by_clock == 0
+    found = findings(live)
+    kinds = {event.kind.value for event in live.snapshot.happened}
+    assert {"misfire", "node silent", "fuel cut"} <= kinds
+    assert {Happening.ACCEPTED, Happening.SHELVED} <= {event.what for event in alarms}
+    assert live.snapshot.pulls is not None
+
+    run = open_run(list_runs(tmp_path / "runs")[0])
+    assert (run.verified, run.faults) == (True, ())
+    assert [note.data["text"] for note in run.notes if note.kind == "mark"] == ["here"]
+    for drive in (at_once, in_steps, wound_back):
+        again, events = replayed(session, run, drive)
+        assert findings(again) == found, drive.__name__
+        assert list(map(repr, events)) == list(map(repr, alarms)), drive.__name__
+
+    read = mixmon.read_run(live.session, run.path)
+    assert repr(mixmon.balance(read)) == found["balance"]
+    assert list(map(repr, mixmon.events(read))) == found["events"]
+
+    first = int(next(run.blocks()).t[0])
+    told = [{"t_s": (event.t - first) / 1e9, **alarm_data(event)} for event in alarms]
+    by_command = reported(capsys, "replay", str(run.path))
+    assert by_command.pop("alarms") == json.loads(to_json({"alarms": told}))["alarms"]
+    assert by_command == reported(capsys, "balance", str(run.path))

@@ -1,0 +1,120 @@
+"""Live buses for tests: part of a simulation played onto python-can's virtual buses, in real time."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Self
+
+import can
+import numpy as np
+
+from mixmon.frames.adapter import BusOptions
+from mixmon.frames.block import EXTENDED, FrameBlock, concat
+from mixmon.live.buses import BusSource
+from mixmon.live.keeper import Keeper
+from mixmon.live.worker import Worker
+from mixmon.messages.bind import bind
+from mixmon.messages.find import load_databases
+from mixmon.record.recorder import Recorder
+from mixmon.session.load import load_session
+from mixmon.simulate.load import load_scenario
+from mixmon.simulate.run import simulate
+
+PATIENCE_S = 20.0
+EXAMPLE = Path("examples/alder8.toml")
+STEP_NS = 5_000_000
+
+
+def until(true: Callable[[], object], what: str = "it") -> None:
+    """Wait for something that another thread does."""
+    deadline = time.monotonic() + PATIENCE_S
+    pause = threading.Event()
+    while not true():
+        assert time.monotonic() < deadline, f"waited in vain for {what}"
+        pause.wait(0.01)
+
+
+def glimpse(begin_s: float, end_s: float) -> FrameBlock:
+    """Part of the demo engine's forty seconds."""
+    simulation = simulate(load_scenario("alder8-glimpse"), seed=1, duration=end_s)
+    frames = concat([block for block in simulation if len(block)])
+    return frames.take(frames.t >= frames.t[0] + round(begin_s * 1e9))
+
+
+def session_file(folder: Path, **changed: str) -> Path:
+    """The example session with other values for some keys, in a file of its own."""
+    lines = EXAMPLE.read_text().splitlines()
+    for key, value in changed.items():
+        (place,) = [i for i, line in enumerate(lines) if line.split("=")[0].strip() == key]
+        lines[place] = f"{key} = {value}"
+    path = folder / "session.toml"
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def virtual_worker(session: Path, names: tuple[str, str], keeper: Keeper | None = None) -> Worker:
+    """A worker that watches two virtual buses, as the session's chain and engine bus."""
+    loaded = load_session(session)
+    buses = [
+        BusOptions(bus.log_channel, "virtual", name, bus.bitrate)
+        for bus, name in zip(loaded.buses, names, strict=True)
+    ]
+    return Worker(bind(loaded, load_databases(loaded)), BusSource(buses), keeper)
+
+
+def keeper_in(folder: Path, session: Path, **options: object) -> Keeper:
+    """A keeper whose runs hold the session file."""
+    recorder = Recorder(folder, name="test", files={"session.toml": session.read_bytes()}, pre_trigger_s=2.0)
+    return Keeper(recorder, **options)  # type: ignore[arg-type]
+
+
+class Player:
+    """A thread that sends frames on virtual buses, each when it falls due, and counts them."""
+
+    def __init__(self, frames: FrameBlock, names: tuple[str, ...]) -> None:
+        self._frames = frames
+        self._buses = [can.Bus(interface="virtual", channel=name, ignore_config=True) for name in names]
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+        self.done = threading.Event()
+        self.sent = 0
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+        for bus in self._buses:
+            bus.shutdown()
+
+    def _run(self) -> None:
+        began, first = time.monotonic_ns(), int(self._frames.t[0])
+        for handful in self._handfuls():
+            due = began + int(handful.t[-1]) - first
+            if self._stop.wait(max(0, due - time.monotonic_ns()) / 1e9):
+                return
+            for number, bus, size, data in zip(
+                handful.can_id.tolist(),
+                handful.bus.tolist(),
+                handful.size.tolist(),
+                handful.data,
+                strict=True,
+            ):
+                message = can.Message(
+                    arbitration_id=number & ~EXTENDED,
+                    is_extended_id=number >= EXTENDED,
+                    data=bytes(data[:size]),
+                )
+                self._buses[bus].send(message)
+                self.sent += 1
+        self.done.set()
+
+    def _handfuls(self) -> Iterator[FrameBlock]:
+        borders = np.flatnonzero(np.diff(self._frames.t // STEP_NS)) + 1
+        for rows in np.split(np.arange(len(self._frames)), borders):
+            yield self._frames.take(rows)
