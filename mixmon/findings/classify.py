@@ -82,7 +82,10 @@ class Judge:
         self._lags, self._fuel, self._strokes = lags, fuel, strokes
 
     def verdict(self, spike: Spike) -> Verdict | None:
-        """The kind of a bump that is not part of a cut; None where too few samples show it."""
+        """The kind of a bump that is not part of a cut.
+
+        None where too few samples show it, or where its gas would have come while none did.
+        """
         lag = self._lags[spike.node]
         bump, t = self._bump(spike, lag)
         if len(t) < _FEWEST_SAMPLES:
@@ -97,6 +100,8 @@ class Judge:
             burst = _misfire(bump, begin, width, missed)
             if _misfit(burst) <= _misfit((shaped,)) + (_SHORT_BONUS if shaped.width_s < _SHORT_S else 0.0):
                 kind, pulses = Kind.MISFIRE, burst
+        if max(p.height_sd for p in pulses) > abs(missed.lowest):
+            return None
         if kind is Kind.MISFIRE and sparks_left_out(spike):
             kind = Kind.SPARK_CUT
         evidence = self._evidence(spike, lag, bump, t, missed)

@@ -50,7 +50,10 @@ _ON_AND_OFF, _ON_AND_OFF_NS = 3, 6_000_000_000
 _OVER, _NEARLY = 0.05, 0.9
 """How far in lambda a mixture must be from what was expected to be an excursion."""
 
-_SMOOTH_ROWS = 15
+_SMOOTH_ROWS, _SMOOTH_SHARE = 15, 0.15
+"""Over so many rows, and over so large a part of a long one, a mixture must be off: the noise of a small
+step of two seconds passes `_OVER` for a tenth of a second somewhere (computed)."""
+
 _MIXTURES = frozenset({Kind.LEAN_EXCURSION, Kind.RICH_EXCURSION})
 
 
@@ -191,10 +194,11 @@ class Excursions:
 
 
 def _far_enough(off: NDArray[np.float64], before: float, gas: Value) -> bool:
-    """The gas, or the reading over 150 ms, was `_OVER` away from what was expected, nearly."""
+    """The gas, or the reading for a while, was `_OVER` away from what was expected, nearly."""
     if not isinstance(gas, float) or abs(gas - before) >= _NEARLY * _OVER:
         return True
-    smooth = np.convolve(np.nan_to_num(off), np.full(_SMOOTH_ROWS, 1 / _SMOOTH_ROWS), "valid")
+    rows = max(_SMOOTH_ROWS, round(_SMOOTH_SHARE * len(off)))
+    smooth = np.convolve(np.nan_to_num(off), np.full(rows, 1 / rows), "valid")
     return bool(len(smooth) and smooth.max() >= _OVER)
 
 

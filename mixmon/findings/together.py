@@ -85,8 +85,14 @@ def _unexplained(spike: Spike) -> bool:
 
 
 def _of_cut(spike: Spike) -> bool:
-    """A cut is just over, or the bump is no more than the way into one."""
-    return spike.after_cut or (spike.before_cut and spike.end - spike.begin < _INTO_CUT_ROWS)
+    """A cut is just over, or the bump is no more than the way into one.
+
+    What stands behind a cut bends the slow level before it upwards, and readings then seem to grow
+    richer up to the cut.
+    """
+    rows = spike.excess[spike.begin : spike.end]
+    after_peak = len(rows) if spike.sign > 0 else len(rows) - int(np.nanargmin(rows))
+    return spike.after_cut or (spike.before_cut and after_peak < _INTO_CUT_ROWS)
 
 
 def _soon_after(trouble: NDArray[np.bool_], before: int, rows: int) -> tuple[NDArray[np.bool_], int]:

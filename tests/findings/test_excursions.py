@@ -210,6 +210,34 @@ def test_rich_on_the_way_back_belongs_to_the_lean_bump_before() -> None:
     assert float(event.evidence["after_percent"]) < -0.5  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize("seed", [2, 3, 4])
+def test_steps_of_four_percent_for_three_seconds_are_no_excursions(seed: int) -> None:
+    one = engine(seed, 70, 6, 2500.0, load=50.0, target=1.0)
+    for i in range(6):
+        one.mixture(12 + 8.5 * i, i, 3.0, -0.04 if i % 2 else 0.04, "box")
+    assert found(one) == ()
+
+
+@pytest.mark.parametrize("share", [-0.08, 0.08])
+def test_steps_of_eight_percent_are(share: float) -> None:
+    one = engine(5, 30, 6, 2500.0, load=50.0, target=1.0)
+    one.mixture(12, 3, 3.0, share, "box")
+    (event,) = found(one)
+    assert event.kind is (Kind.LEAN_EXCURSION if share > 0 else Kind.RICH_EXCURSION)
+    assert (event.nodes, event.t / 1e9) == ((3,), pytest.approx(12.0, abs=0.15))
+    assert event.duration_ns / 1e9 == pytest.approx(3.0, abs=0.3)
+
+
+def test_what_falls_quicker_than_any_sensor_follows_is_no_pulse_of_gas() -> None:
+    one = engine(11, 20)
+    block = one.block()
+    state, oxygen = block.state.copy(), block.oxygen.copy()
+    state[:1400, 2], state[1212:1216, 2] = SampleState.SUSPECT, SampleState.VALID
+    oxygen[1212:1216, 2] = [20.0, 15.0, 10.0, 5.0]
+    events = found(one, block=dataclasses.replace(block, state=state, oxygen=oxygen))
+    assert [e for e in events if e.kind is not Kind.SENSOR_DROP_OUT] == []
+
+
 def test_one_sample_known_only_from_its_middle_on_is_no_event() -> None:
     one = engine(11, 20)
     one.misfire(12.0, 2, 5, 0.53)
