@@ -22,6 +22,7 @@ from mixmon.findings.misfire_share import MisfireShare, misfire_shares
 from mixmon.findings.series import Estimate
 from mixmon.findings.spread import Spread, predicted_spread, spread
 from mixmon.findings.trimming import TrimPlan, plan_trims
+from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell, Steady
 from mixmon.session.model import Node, Session
@@ -174,6 +175,11 @@ class BalanceStage:
         """Take rows of one stretch of time."""
         self._dwell.feed(block, self._steady.feed(block))
 
+    @property
+    def untold_s(self) -> float:
+        """Seconds in cells that do not count because fuel and spark cuts were no longer told."""
+        return self._steady.untold * GRID_NS / 1e9
+
     def heed(self, events: Iterable[Event]) -> None:
         """Leave out what was read around misfires and cuts, counted already or still to come."""
         self._mask.add(events)
@@ -306,6 +312,7 @@ class _Report:
         self._used = [stage.used(c.cell) for c in cells]
         self._needs = combined.peers if against == "peers" else combined.target
         self._left_out = stage.left_out_s(cells)
+        self._untold_s = stage.untold_s
         self._misfires = misfires
 
     def build(self, gaps: tuple[str, ...], *, by_cell: bool = True) -> Balance:
@@ -320,7 +327,9 @@ class _Report:
             spread=spread(peers),
             predicted_spread=predicted_spread(peers, moves),
             predicted_by_cell=tuple(
-                (self._grid.cell(c.cell), predicted_spread(c.peers, moves)) for c in self._cells if by_cell
+                (self._grid.cell(c.cell), predicted_spread(c.peers, moves, peers))
+                for c in self._cells
+                if by_cell
             ),
             withheld=self._plan.withheld,
             notes=(*gaps, *self._plan.notes, *self._doubts()),
@@ -409,6 +418,11 @@ class _Report:
         axes, known = self._session.axes, self._session.engine_signals
         if not axes.rpm and "rpm" not in known:
             doubts.append("no rpm: steady time cannot be told from transients, and trims may rest on them")
+        if self._untold_s:
+            doubts.append(
+                f"for {self._untold_s:.1f} s the engine control no longer told whether fuel or spark is cut: "
+                "not counted"
+            )
         return doubts
 
     def _disagreement(self, node: int) -> list[str]:

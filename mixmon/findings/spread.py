@@ -52,28 +52,48 @@ def spread(needs: Sequence[Estimate]) -> Spread:
     return Spread(value, (lower, upper), float(np.std(100.0 * np.expm1(means), ddof=1)), len(means))
 
 
-def predicted_spread(needs: Sequence[Estimate], moves: Floats) -> Spread:
+def predicted_spread(
+    needs: Sequence[Estimate], moves: Floats, over_cells: Sequence[Estimate] | None = None
+) -> Spread:
     """The true spread to expect once ln fuel has been changed by `moves` float64[n].
 
     What rounding and limits leave, and the error of the needs themselves. Where cylinders are
     nearly alike, their estimates differ by that error already, and to add it once more would
-    predict too much; where they are not, it must be added. So the range is drawn both ways,
-    with the truth as estimated and with the truth drawn in to its middle (`drawn_in`), and the
-    interval holds the middle 95 % of both.
+    predict too much; where they are not, it must be added. So the range is drawn with the truth
+    as estimated and with the truth drawn in to its middle (`drawn_in`), and the interval holds the
+    middle 95 % of each.
+
+    A cell with little data differs from the others by error too, and the trims take away what it
+    has in common with them, but not that. So where `needs` are those of one cell and `over_cells`
+    those of all together, the truth is drawn once more with the cell drawn in to these.
     """
+    at = [i for i, e in enumerate(needs) if np.isfinite(e.standard_error)]
     means, errors = _known(needs)
     if len(means) < 2:
         return UNKNOWN
-    left = means - moves[[i for i, e in enumerate(needs) if np.isfinite(e.standard_error)]]
-    noise = _noise(errors)
-    shrunk, sure = drawn_in(means, errors)
-    wide = _range(left + noise)
-    narrow = _range(left + (shrunk - means) + noise * sure)
-    ends = np.percentile([narrow, wide], [2.5, 97.5], axis=1)
+    drawn = [(means, errors)]
+    if over_cells is not None:
+        drawn.append(_drawn_to(means, errors, [over_cells[i] for i in at]))
+    shrunk, sure = drawn_in(*drawn[-1])
+    drawn.append((shrunk, drawn[-1][1] * sure))
+    ranges = np.array([_range(truth - moves[at] + _noise(error)) for truth, error in drawn])
+    ends = np.percentile(ranges, [2.5, 97.5], axis=1)
     lower, upper = float(ends[0].min()), float(ends[1].max())
-    middle = float(np.median([narrow, wide]))
-    deviation = float(np.std(100.0 * np.expm1(left), ddof=1))
-    return Spread(middle, (lower, upper), deviation, len(means))
+    deviation = float(np.std(100.0 * np.expm1(means - moves[at]), ddof=1))
+    return Spread(float(np.median(ranges)), (lower, upper), deviation, len(means))
+
+
+def _drawn_to(means: Floats, errors: Floats, over_cells: Sequence[Estimate]) -> tuple[Floats, Floats]:
+    """A cell's needs drawn in to those over all cells, as far as its own errors can explain the difference.
+
+    What is drawn in has the error of what it is drawn to; a node not known elsewhere stays.
+    """
+    whole = np.array([e.mean for e in over_cells])
+    error = np.array([e.standard_error for e in over_cells])
+    known = np.isfinite(error)
+    whole, error = np.where(known, whole, means), np.where(known, np.minimum(error, errors), errors)
+    away, sure = drawn_in(means - whole, errors)
+    return whole + away, np.sqrt((sure * errors) ** 2 + (1 - sure**2) * error**2)
 
 
 def _range(x: Floats) -> Floats:
