@@ -5,6 +5,9 @@ stayed within their bands and in one cell; a target that is not known asks nothi
 time and the stillness are one test with no memory but the rows of that time: the same answer for
 any split.
 
+Where the engine control has said whether fuel or spark is cut, and then no longer does, nothing is
+steady: a reading might be of a cut. A claim that was never heard asks nothing.
+
 Cells are the user's axes: a value belongs to the nearest centre, with hysteresis at the
 edges so that noise on an edge does not flicker, and not to any cell beyond half a step
 outside the outermost centres.
@@ -30,6 +33,8 @@ TARGET_BAND = 0.006
 
 EDGE_HYSTERESIS = 0.1
 """How far beyond an edge a value must go to change the cell, in parts of the step between centres."""
+
+_CLAIMS = ("fuel_cut", "spark_cut")
 
 Floats = NDArray[np.float64]
 
@@ -85,7 +90,10 @@ class Bins:
 
 
 class Steady:
-    """A stage: CylinderBlocks in, cell numbers out (int64[k], NOWHERE where not steady)."""
+    """A stage: CylinderBlocks in, cell numbers out (int64[k], NOWHERE where not steady).
+
+    untold   rows in cells, steady or not, for which it was no longer told whether fuel or spark is cut
+    """
 
     def __init__(self, axes: Axes, rules: Validity) -> None:
         self.grid = CellGrid(axes)
@@ -94,7 +102,9 @@ class Steady:
         self._bins = {n: Bins(c) for n, c in (("rpm", axes.rpm), ("load", axes.load)) if c}
         self._stretch: int | None = None
         self._history: dict[str, Floats] = {}
+        self._heard: set[str] = set()
         self._newest = NOWHERE
+        self.untold = 0
 
     def feed(self, block: CylinderBlock) -> NDArray[np.int64]:
         """Cell number of every row. A block lies within one stretch of time."""
@@ -102,10 +112,13 @@ class Steady:
             return np.zeros(0, np.int64)
         if self._stretch != block.stretch[0]:
             self._stretch = int(block.stretch[0])
-            self._history = {}
+            self._history, self._heard = {}, set()
             for bins in self._bins.values():
                 bins.restart()
         number = self._number(block)
+        untold = self._untold(block)
+        self.untold += int(np.count_nonzero(untold & (number != NOWHERE)))
+        number[untold] = NOWHERE
         still = self._within("cell", number.astype(np.float64), 0.0) & (number != NOWHERE)
         for name, band in self._bands.items():
             if name in block.now:
@@ -141,6 +154,17 @@ class Steady:
             index = self._bins[name].feed(values)
             number = np.where((index == NOWHERE) | (number == NOWHERE), NOWHERE, number * count + index)
         return number
+
+    def _untold(self, block: CylinderBlock) -> NDArray[np.bool_]:
+        """Rows for which a claim that was heard in this stretch of time is no longer known."""
+        untold = np.zeros(len(block), np.bool_)
+        for name in _CLAIMS:
+            if name in block.now:
+                known = ~np.isnan(block.now[name])
+                untold |= ~known & (np.maximum.accumulate(known) | (name in self._heard))
+                if known.any():
+                    self._heard.add(name)
+        return untold
 
     def _within(self, name: str, values: Floats, band: float, *, unknown: bool = False) -> NDArray[np.bool_]:
         """Rows whose last settle time, itself included, stayed within +-band; NaN counts as `unknown`."""

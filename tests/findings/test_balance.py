@@ -338,6 +338,17 @@ def test_an_engine_far_from_its_target_raises_doubt_about_the_scale() -> None:
     ]
 
 
+def test_time_in_which_cuts_are_no_longer_told_is_not_counted_and_is_said() -> None:
+    block = dwell(np.zeros(4), np.random.default_rng(41), seconds=30.0)
+    told = np.zeros(len(block))
+    told[1500:] = np.nan
+    silent = dataclasses.replace(block, now={**block.now, "fuel_cut": told})
+    whole, half = (balance([rows], session(4, engine_signals=RPM)) for rows in (block, silent))
+    assert max(c.usable_s for c in half.cylinders) <= 12.0 < min(c.usable_s for c in whole.cylinders)
+    assert half.notes[-1].startswith("for 15.0 s the engine control no longer told")
+    assert not any("no longer told" in note for note in whole.notes)
+
+
 def test_a_node_slower_than_its_definition_is_told_so() -> None:
     block = with_state(dwell(np.zeros(3), np.random.default_rng(20)), slice(200, None), 1, SampleState.HELD)
     result = balance([block], session(3))

@@ -140,3 +140,20 @@ def test_cells_do_not_depend_on_the_split() -> None:
 
     found = same_for_all_splits(4000, run)
     assert len(set(found)) > 2  # type: ignore[arg-type]
+
+
+def test_nothing_is_steady_while_a_cut_is_no_longer_told() -> None:
+    rpm, load = np.full(1500, 3000.0), np.full(1500, 60.0)
+    told = np.zeros(1500)
+    told[:200] = told[700:800] = np.nan
+    rows = block(rpm, load, fuel_cut=told, spark_cut=np.full(1500, np.nan))
+    steady = Steady(AXES, Validity())
+    cells = steady.feed(rows)
+    assert (np.flatnonzero(cells == 4) == [*range(299, 700), *range(1099, 1500)]).all()
+    assert steady.untold == 100
+
+    def run(pieces: list[slice]) -> list[int]:
+        stage = Steady(AXES, Validity())
+        return [*np.concatenate([stage.feed(rows.take(piece)) for piece in pieces]).tolist(), stage.untold]
+
+    assert same_for_all_splits(1500, run) == [*cells.tolist(), 100]
