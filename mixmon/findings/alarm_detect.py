@@ -7,8 +7,10 @@ unknown the rule cannot raise and the condition holds. The alarm is raised once 
 has been true for the on-delay, and cleared once it has been false for the off-delay. Both
 delays begin anew where time was broken.
 
-`suppress_when` does not touch detection; it gives edges of its own, one for the whole rule.
-For mixture it lasts while the engine is in that state and while gas made in it is at a sensor.
+`suppress_when` gives edges of its own, one for the whole rule. For mixture it lasts while the
+engine is in that state and while gas made in it is at a sensor. Detection goes on meanwhile;
+when the state ends, a condition that is false by then is cleared without its off-delay, so that
+what the state brought about and what went with it is not announced after it.
 
 The carry is one row deep: what stood after the last row, a column a node. Rows are worked in
 slices that stay in the processor's cache; that cannot change the result, by the same law.
@@ -90,8 +92,10 @@ class _Watch:
 
     def feed(self, scene: Scene) -> Iterator[AlarmEdges]:
         """Edges of these rows, suppression first, not yet in the order of rows."""
+        released = np.zeros(len(scene.rows), np.bool_)
         if self._suppress is not None:
-            yield from self._suppression(scene, self._suppress)
+            edges, released = self._suppression(scene, self._suppress)
+            yield from edges
         in_force, out_of_force = self._force(scene)
         value = self._measure.value(scene, in_force)
         if not len(self._condition):
@@ -106,7 +110,7 @@ class _Watch:
         before, self.latest = self.latest, _newest(value, proves, self.latest)
         if on.any() or not self._quiet():
             off = (under & known) | out_of_force
-            active, since, row, column = self._run(scene, on, off)
+            active, since, row, column = self._run(scene, on, off, released)
             if len(row):
                 newest = _known_at(value, proves, before, row, column)
                 kind = np.where(active[row, column], EdgeKind.RAISE, EdgeKind.CLEAR)
@@ -116,13 +120,15 @@ class _Watch:
                 )
 
     def _run(
-        self, scene: Scene, on: Bools, off: Bools
+        self, scene: Scene, on: Bools, off: Bools, released: Bools
     ) -> tuple[Bools, Integers, NDArray[np.intp], NDArray[np.intp]]:
         """Active or not, since when its condition stands, and the places where active changed."""
         condition = latch(on, off, self._condition)
         was = self._delay.active if self._delay else np.zeros(condition.shape[1], np.bool_)
         t, broken = scene.rows.t, scene.stretch_start == scene.rows.t
-        active, since, self._delay = delayed(condition, t, *self._delays, before=self._delay, broken=broken)
+        active, since, self._delay = delayed(
+            condition, t, *self._delays, before=self._delay, broken=broken, cut_short=released
+        )
         self._condition = condition[-1].copy()
         row, column = np.nonzero(_changed(active, was))
         return active, since, row, column
@@ -143,17 +149,21 @@ class _Watch:
             return value > self._limit, value < self._limit - self._dead_band
         return value < self._limit, value > self._limit + self._dead_band
 
-    def _suppression(self, scene: Scene, condition: Condition) -> Iterator[AlarmEdges]:
+    def _suppression(self, scene: Scene, condition: Condition) -> tuple[list[AlarmEdges], Bools]:
+        """Edges of the engine state that suppresses, and the rows with which it ends."""
         rows = scene.rows
         claims = [scene.true_and_false(condition, mixture=m)[0] for m in {False, self._measure.mixture}]
         suppressed = np.logical_or.reduce([claim.any(axis=1) for claim in claims])
         was = self._suppressed.value if self._suppressed else np.zeros((), np.bool_)
         since, self._suppressed = run_start(suppressed, rows.t, before=self._suppressed)
-        row = np.flatnonzero(_changed(suppressed, was))
-        if len(row):
-            kind = np.where(suppressed[row], EdgeKind.SUPPRESS, EdgeKind.RELEASE)
-            all_nodes, nothing = np.full(len(row), ENGINE_WIDE), np.full(len(row), np.nan)
-            yield self._edges(rows, row, kind=kind, node=all_nodes, since=since[row], value=nothing)
+        changed = _changed(suppressed, was)
+        row = np.flatnonzero(changed)
+        if not len(row):
+            return [], changed
+        kind = np.where(suppressed[row], EdgeKind.SUPPRESS, EdgeKind.RELEASE)
+        all_nodes, nothing = np.full(len(row), ENGINE_WIDE), np.full(len(row), np.nan)
+        edges = self._edges(rows, row, kind=kind, node=all_nodes, since=since[row], value=nothing)
+        return [edges], changed & ~suppressed
 
     def _edges(
         self,

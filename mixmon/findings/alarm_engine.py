@@ -56,5 +56,7 @@ class EngineStates:
         self._opening, self._stretch = opening[-RISE_ROWS:].copy(), stretch[-RISE_ROWS:].copy()
         together = stretch[RISE_ROWS:] == stretch[:-RISE_ROWS]
         rising = together & (opening[RISE_ROWS:] - opening[:-RISE_ROWS] > RISE[signal])
-        held, _, self._delay = delayed(rising, rows.t, 0, HOLD_NS, before=self._delay, broken=broken)
+        held, _, self._delay = delayed(
+            rising, rows.t, 0, HOLD_NS, before=self._delay, broken=broken, cut_short=broken
+        )
         return np.where(np.isnan(rows.now[signal]), np.nan, held.astype(np.float64))

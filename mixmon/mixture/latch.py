@@ -91,6 +91,7 @@ def delayed(
     *,
     before: Delay | None = None,
     broken: Bools | None = None,
+    cut_short: Bools | None = None,
 ) -> tuple[Bools, Times, Delay | None]:
     """Whether each row is active, since when its condition has been what it is, and the carry.
 
@@ -101,6 +102,7 @@ def delayed(
     t           int64[k], ns
     on_ns, off_ns   ns of data time; 0 acts at once
     broken      bool[k]: rows before which time is unknown (a gap): both delays begin anew there
+    cut_short   bool[k]: rows that do not wait for `off_ns`
 
     >>> active, _, _ = delayed(np.array([True, True, True, False]), np.array([0, 10, 20, 30]), 15, 0)
     >>> active.tolist()
@@ -110,9 +112,10 @@ def delayed(
     if run is None or len(condition) == 0:
         return np.zeros(condition.shape, np.bool_), since, before
     held = _beside(t, condition.ndim) - since
-    active = latch(
-        condition & (held >= on_ns), ~condition & (held >= off_ns), before.active if before else False
-    )
+    over = held >= off_ns
+    if cut_short is not None:
+        over |= _beside(cut_short, condition.ndim)
+    active = latch(condition & (held >= on_ns), ~condition & over, before.active if before else False)
     return active, since, Delay(run, np.asarray(active[-1]).copy())
 
 

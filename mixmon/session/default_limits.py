@@ -21,6 +21,7 @@ PLACEHOLDER: Final = "placeholder limits: common practice, not from this engine'
 
 _LOADED: Final = {"throttle": "throttle > 60 and rpm > 2500", "map_kpa": "map_kpa > 80 and rpm > 2500"}
 _CUT: Final = "fuel_cut or spark_cut"
+_TRANSIENT: Final = "fuel_cut or spark_cut or tip_in"
 
 
 def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
@@ -38,7 +39,7 @@ def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
             on_delay_s=0.2,
             off_delay_s=2.0,
             dead_band=0.015,
-            suppress_when=_CUT,
+            suppress_when=_TRANSIENT,
             cause="weak injector or wiring, failing fuel supply, air leak; or a misfire, which reads lean",
             consequence="hotter combustion and knock: damage to piston, valves or plug within seconds",
             response=(
@@ -78,7 +79,7 @@ def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
             on_delay_s=0.5,
             off_delay_s=2.0,
             dead_band=0.3,
-            suppress_when="rpm > 0 and rpm < 500",  # cranking pulls every supply down
+            suppress_when="rpm < 500",  # the battery alone, cold heaters, and cranking
             cause="flat battery, thin or long supply wires, a contact that drops volts while heaters draw",
             consequence="the controller resets, the sensor cools, its readings are not counted for a while",
             response="compare volts along the chain; no run to the builder's limits until the feed is mended",

@@ -34,7 +34,15 @@ RULES = (
         dead_band=0.015,
         suppress_when="fuel_cut or spark_cut",
     ),
-    AlarmRule("rich", 2, when="throttle > 60", under_target=0.06, on_delay_s=0.1, dead_band=0.02),
+    AlarmRule(
+        "rich",
+        2,
+        when="throttle > 60",
+        under_target=0.06,
+        on_delay_s=0.1,
+        dead_band=0.02,
+        suppress_when="tip_in",
+    ),
     AlarmRule("very lean", 1, lambda_above=1.2, off_delay_s=0.3),
     AlarmRule("very rich", 2, lambda_below=0.7, dead_band=0.02),
     AlarmRule("spread", 3, when="rpm > 2500", spread_above=7.0, dead_band=1.0, on_delay_s=0.1),
@@ -112,6 +120,8 @@ def claims(text, engine):
             return compare(engine["rpm"], ">", 2500)
         case "fuel_cut or spark_cut":
             return either(compare(engine["fuel_cut"], "!=", 0), compare(engine["spark_cut"], "!=", 0))
+        case "tip_in":
+            return compare(engine["tip_in"], "!=", 0)
         case "not rpm > 500":
             turning = compare(engine["rpm"], ">", 500)
             return None if turning is None else not turning
@@ -156,12 +166,26 @@ def spread(rule, data, i, in_force):
     return value, value > rule.spread_above, value < rule.spread_above - rule.dead_band
 
 
+def tip_in(data, i):
+    """Whether the throttle opens by more than 10 % in ten rows, or did within the last 0.6 s."""
+    throttle = data.now["throttle"]
+    if math.isnan(throttle[i]):
+        return NAN
+    for j in range(i, -1, -1):
+        # From the row after the last rising one the state is held for 0.6 s.
+        if data.stretch[j] != data.stretch[i] or (j < i and data.t[i] - data.t[j + 1] >= 600 * MS):
+            return 0.0
+        if j >= 10 and data.stretch[j - 10] == data.stretch[j] and throttle[j] - throttle[j - 10] > 10:
+            return 1.0
+    return 0.0
+
+
 def engine_at(data, i, j):
-    return {name: c[i, j] for name, c in data.shifted.items()}
+    return engine_now(data, i) | {name: c[i, j] for name, c in data.shifted.items()}
 
 
 def engine_now(data, i):
-    return {name: c[i] for name, c in data.now.items()}
+    return {name: c[i] for name, c in data.now.items()} | {"tip_in": tip_in(data, i)}
 
 
 class Scalar:
@@ -172,7 +196,7 @@ class Scalar:
         self.began = None
         self.value = NAN
 
-    def row(self, rule, t, fresh_start, in_force, claim):
+    def row(self, rule, t, fresh_start, in_force, claim, *, released):
         value, over, under = claim
         if not math.isnan(value):
             self.value = value
@@ -186,7 +210,7 @@ class Scalar:
         was = self.active
         if self.condition and t - self.began >= round(rule.on_delay_s * 1e9):
             self.active = True
-        if not self.condition and t - self.began >= round(rule.off_delay_s * 1e9):
+        if not self.condition and (released or t - self.began >= round(rule.off_delay_s * 1e9)):
             self.active = False
         return self.active != was
 
@@ -204,10 +228,12 @@ def by_the_words(rules, data):
         for r, rule in enumerate(rules):
             mixture = rule.name in MIXTURE
             engines = [engine_at(data, i, j) if mixture else engine_now(data, i) for j in nodes]
-            found += suppression(r, rule, t, (engine_now(data, i), *engines), suppressed)
+            edges = suppression(r, rule, t, (engine_now(data, i), *engines), suppressed)
+            released = bool(edges) and edges[0][0] == EdgeKind.RELEASE
+            found += edges
             for node, in_force, claim in rows_to_judge(rule, data, i, engines, began):
                 alarm = alarms.setdefault((r, node), Scalar())
-                if alarm.row(rule, t, fresh_start, in_force, claim):
+                if alarm.row(rule, t, fresh_start, in_force, claim, released=released):
                     kind = EdgeKind.RAISE if alarm.active else EdgeKind.CLEAR
                     found.append((int(kind), r, node, alarm.began, alarm.value))
         out += [

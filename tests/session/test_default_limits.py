@@ -8,7 +8,7 @@ from mixmon.session.default_limits import limits_in_force, placeholder_rules
 from mixmon.session.model import AlarmRule, Axes, Chain, Engine, Limits, Session
 from mixmon.session.when import names, parse
 
-SIGNALS = {"rpm", "throttle", "map_kpa", "fuel_cut", "spark_cut"}
+SIGNALS = {"rpm", "throttle", "map_kpa", "fuel_cut", "spark_cut", "tip_in"}
 LIMITS = (
     "over_target",
     "under_target",
