@@ -107,21 +107,25 @@ def either(a, b):
     return True if a is True or b is True else None if a is None or b is None else False
 
 
+SIMPLE = {
+    "throttle > 60": ("throttle", ">", 60),
+    "rpm > 2500": ("rpm", ">", 2500),
+    "tip_in": ("tip_in", "!=", 0),
+}
+
+
 def claims(text, engine):
     """The conditions of RULES, written out."""
+    if text in SIMPLE:
+        name, sign, limit = SIMPLE[text]
+        return compare(engine[name], sign, limit)
     match text:
         case None:
             return True
         case "throttle > 60 and rpm > 2500":
             return both(compare(engine["throttle"], ">", 60), compare(engine["rpm"], ">", 2500))
-        case "throttle > 60":
-            return compare(engine["throttle"], ">", 60)
-        case "rpm > 2500":
-            return compare(engine["rpm"], ">", 2500)
         case "fuel_cut or spark_cut":
             return either(compare(engine["fuel_cut"], "!=", 0), compare(engine["spark_cut"], "!=", 0))
-        case "tip_in":
-            return compare(engine["tip_in"], "!=", 0)
         case "not rpm > 500":
             turning = compare(engine["rpm"], ">", 500)
             return None if turning is None else not turning
