@@ -11,7 +11,7 @@ from mixmon.findings.balance import Balance
 from mixmon.grade.evidence import Evidence, leaking_labels
 from mixmon.grade.item import Item, does_not_apply, judged, not_yet, numbers, within
 from mixmon.grade.need_items import AS_READ
-from mixmon.grade.seen import SeenCell, by_cell, seen_cells
+from mixmon.grade.seen import SeenCell, by_cell, seen_cells, too_little
 from mixmon.mixture.steady import Cell
 from mixmon.simulate.truth_cells import needs
 
@@ -24,16 +24,18 @@ SHIFT = 0.1
 _SHIFTED = 0.5
 """A leak that shifts the others less than this does not spoil the reference, percent of fuel."""
 
+_NO_SHIFT = "no leak that shifts the others in a cell that can be compared"
+
 Floats = NDArray[np.float64]
 
 
 def engine_as_read(evidence: Evidence) -> Item:
     """The whole engine against target by cell: errors of the base map, kept out of the trims."""
     name = "whole engine against target by cell, as read"
-    found = _engine_needs(evidence)
-    if not found:
-        return does_not_apply(name, "no steady cell that can be compared")
-    seen = seen_cells(evidence)
+    seen, found = seen_cells(evidence), _engine_needs(evidence)
+    unanswered = _no_engine_need(name, seen, found)
+    if unanswered:
+        return unanswered
     true = {cell: seen[cell].read_engine for cell in found}
     right = within(list(found.values()), list(true.values()), GLOBAL)
     return judged(name, by_cell(true, signed=True), by_cell(found, signed=True), f"+-{GLOBAL}", right=right)
@@ -42,10 +44,10 @@ def engine_as_read(evidence: Evidence) -> Item:
 def engine_in_truth(evidence: Evidence) -> Item:
     """The same against the truth; where a leak or biases drag the mean further, they must be found first."""
     name = "whole engine against target by cell, true"
-    found = _engine_needs(evidence)
-    if not found:
-        return does_not_apply(name, "no steady cell that can be compared")
-    seen = seen_cells(evidence)
+    seen, found = seen_cells(evidence), _engine_needs(evidence)
+    unanswered = _no_engine_need(name, seen, found)
+    if unanswered:
+        return unanswered
     true = {cell: seen[cell].true_engine for cell in found}
     expected, said = by_cell(true, signed=True), by_cell(found, signed=True)
     if not within([seen[cell].read_engine for cell in found], list(true.values()), GLOBAL):
@@ -61,9 +63,12 @@ def spared_reference(evidence: Evidence) -> Item:
     name = "leaking cylinder left out: what remains of the others"
     worst = _most_shifted(evidence)
     if worst is None or evidence.spared is None:
-        return does_not_apply(name, "no leak that shifts the others in a cell with narrow intervals")
+        return does_not_apply(name, _NO_SHIFT)
+    unanswered = _not_narrow(name, worst, evidence)
+    if unanswered:
+        return unanswered
     true = _others(evidence, needs(worst.read[_sound(evidence)]))
-    found = _others(evidence, _needs_in(evidence.spared, worst.cell))
+    found = _others(evidence, _needs_in(evidence.spared, worst.cell, len(evidence.behind)))
     right = within(found, true, AS_READ)
     return judged(name, numbers(true), numbers(found), f"+-{AS_READ}", right=right)
 
@@ -73,9 +78,13 @@ def reference_shift(evidence: Evidence) -> Item:
     name = "leaking cylinder left out: shift of the others"
     worst = _most_shifted(evidence)
     if worst is None or evidence.spared is None:
-        return does_not_apply(name, "no leak that shifts the others in a cell with narrow intervals")
+        return does_not_apply(name, _NO_SHIFT)
+    unanswered = _not_narrow(name, worst, evidence)
+    if unanswered:
+        return unanswered
     sound = _sound(evidence)
-    all_in, without = (_needs_in(b, worst.cell)[sound] for b in (evidence.balance, evidence.spared))
+    n = len(sound)
+    all_in, without = (_needs_in(b, worst.cell, n)[sound] for b in (evidence.balance, evidence.spared))
     true, found = _shift(worst, evidence), float(np.mean(all_in - without))
     right = within([found], [true], SHIFT)
     return judged(name, f"{true:+.2f}", f"{found:+.2f}", f"+-{SHIFT}", right=right)
@@ -99,29 +108,57 @@ def _shift(one: SeenCell, evidence: Evidence) -> float:
 
 
 def _most_shifted(evidence: Evidence) -> SeenCell | None:
-    """The cell in which leaks shift the others most, if it matters, of those with narrow intervals."""
+    """The cell in which leaks shift the others most, if it matters; with narrow intervals if there is one."""
     if evidence.spared is None:
         return None
-    cells = [one for one in seen_cells(evidence).values() if _narrow(evidence.spared, one.cell, evidence)]
-    worst = max(cells, key=lambda one: abs(_shift(one, evidence)), default=None)
-    return None if worst is None or abs(_shift(worst, evidence)) < _SHIFTED else worst
+    shifted = [one for one in seen_cells(evidence).values() if abs(_shift(one, evidence)) >= _SHIFTED]
+    narrow = [one for one in shifted if _widest(one, evidence) <= AS_READ]
+    return max(narrow or shifted, key=lambda one: abs(_shift(one, evidence)), default=None)
 
 
-def _narrow(balance: Balance, cell: Cell, evidence: Evidence) -> bool:
-    """Whether the needs of all sound labels are known well enough in the cell to be judged."""
-    half = np.array([one.half_interval_percent for one in balance.cells if Cell(one.rpm, one.load) == cell])
-    return len(half) == len(evidence.behind) and bool((half[_sound(evidence)] <= AS_READ).all())
+def _not_narrow(name: str, worst: SeenCell, evidence: Evidence) -> Item | None:
+    """The answer where the cell's intervals are not told, or too wide to compare; None where they do."""
+    widest = _widest(worst, evidence)
+    if widest <= AS_READ:
+        return None
+    expected = f"a shift of {_shift(worst, evidence):+.2f} at {worst.centre}"
+    if math.isfinite(widest):
+        return not_yet(name, expected, f"intervals up to +-{widest:.1f} % there are too wide to tell it")
+    if worst.enough[_sound(evidence)].all():
+        return judged(name, expected, "a sound cylinder's need has no interval", "", right=False)
+    return not_yet(name, expected, too_little([worst]))
 
 
-def _needs_in(balance: Balance, cell: Cell) -> Floats:
-    """Needs of all labels in a cell, percent; NaN where not known."""
-    return np.array([one.needs_percent for one in balance.cells if Cell(one.rpm, one.load) == cell])
+def _widest(one: SeenCell, evidence: Evidence) -> float:
+    """Half of the widest interval of a sound label in the cell; NaN where one has none."""
+    assert evidence.spared is not None
+    told = evidence.spared.cells
+    half = np.array([n.half_interval_percent for n in told if Cell(n.rpm, n.load) == one.cell])
+    return float(half[_sound(evidence)].max()) if len(half) == len(evidence.behind) else math.nan
+
+
+def _needs_in(balance: Balance, cell: Cell, n: int) -> Floats:
+    """Needs of all n labels in a cell, percent; NaN where not known."""
+    told = {one.cylinder: one.needs_percent for one in balance.cells if Cell(one.rpm, one.load) == cell}
+    return np.array([told.get(label, math.nan) for label in range(1, n + 1)])
 
 
 def _engine_needs(evidence: Evidence) -> dict[Cell, float]:
+    """The whole engine's needs that are told with an interval, in cells that can be compared."""
     seen = seen_cells(evidence)
     return {
         Cell(one.rpm, one.load): one.needs_percent
         for one in evidence.balance.whole_engine
-        if Cell(one.rpm, one.load) in seen and math.isfinite(one.needs_percent)
+        if Cell(one.rpm, one.load) in seen and math.isfinite(one.needs_percent + one.half_interval_percent)
     }
+
+
+def _no_engine_need(name: str, seen: dict[Cell, SeenCell], found: dict[Cell, float]) -> Item | None:
+    """The answer where none was found, or one is lacking; None where all are there."""
+    if not seen:
+        return does_not_apply(name, "no steady cell that can be compared")
+    lacking = [one.centre for cell, one in seen.items() if one.enough.sum() > 1 and cell not in found]
+    true = by_cell({cell: one.read_engine for cell, one in seen.items()}, signed=True)
+    if lacking:
+        return judged(name, true, f"no need at {', '.join(lacking)}", f"+-{GLOBAL}", right=False)
+    return None if found else not_yet(name, true, too_little(seen.values()))

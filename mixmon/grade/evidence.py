@@ -5,6 +5,7 @@ The analysis gets the frames and the session that the engine's owner would write
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -29,6 +30,9 @@ from mixmon.simulate.run import EPOCH_NS, Simulation
 from mixmon.simulate.truth import truth_of
 
 ROW_S = GRID_NS / 1e9
+
+_ECHO_S = 1.0
+"""How long after a disturbance a sample may be held for settling or suspect."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,6 +82,18 @@ class Evidence:
     def during(self, begin: float, end: float) -> NDArray[np.bool_]:
         """Rows between two moments, in seconds, bool[k]."""
         return (self.t_s >= begin) & (self.t_s < end)
+
+    @property
+    def undisturbed(self) -> NDArray[np.bool_]:
+        """Samples that no planted cut, misfire or loss of supply has touched, bool[k, n]."""
+        good = np.ones(self.state.shape, np.bool_)
+        for event in (*self.events("fuel cut"), *self.events("spark cut")):
+            good[self.during(event["t_s"], event["to_s"] + _ECHO_S)] = False
+        for event in self.events("misfire"):
+            good[self.during(event["t_s"], event["to_s"] + _ECHO_S), event["position"] - 1] = False
+        for event in self.events("supply drop-out"):
+            good[self.during(event["t_s"], event["ready_again_s"] + _ECHO_S), event["position"] - 1] = False
+        return good
 
     def events(self, kind: str) -> list[dict[str, Any]]:
         """Planted events of a kind."""
@@ -150,24 +166,31 @@ class _Analysis:
         if self._spared is not None:
             self._spared.feed(block)
         self._pulls += self._pull_stage.feed(block)
-        self._events += self._excursions.feed(block)
+        self._heed(self._excursions.feed(block))
         self._response.feed(block)
         self._t.append(block.t)
         self._state.append(block.state)
         self._cell.append(self._steady.feed(block))
+
+    def _heed(self, events: Sequence[Event]) -> None:
+        self._events += events
+        self._balance.heed(events)
+        if self._spared is not None:
+            self._spared.heed(events)
 
     def evidence(self, simulation: Simulation, truth: dict[str, Any]) -> Evidence:
         if not self._t:
             raise UsageError(
                 f"grade: {simulation.duration_s:g} s hold nothing to judge; expected seconds; play longer"
             )
+        self._heed(self._excursions.flush())
         return Evidence(
             simulation=simulation,
             truth=truth,
             balance=self._balance.result(),
             spared=None if self._spared is None else self._spared.result(),
             pulls=(*self._pulls, *self._pull_stage.flush()),
-            found_events=(*self._events, *self._excursions.flush()),
+            found_events=tuple(self._events),
             response=self._response.result(),
             t_s=(np.concatenate(self._t) - EPOCH_NS) / 1e9,
             state=np.concatenate(self._state),

@@ -49,6 +49,7 @@ JUDGES: tuple[Judge, ...] = (
     sample_items.fuel_cuts,
     sample_items.spark_cuts,
     sample_items.steady_time,
+    sample_items.good_samples,
     sample_items.transient_time,
     pull_items.pulls_found,
     pull_items.pull_ends,

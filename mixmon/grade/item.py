@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
+
+WIDE = 2.0
+"""How many times its tolerance the half of an interval may be, if the interval is to excuse an error."""
 
 
 class Verdict(Enum):
@@ -39,6 +42,28 @@ def judged(name: str, expected: str, found: str, tolerance: str, *, right: bool)
 def not_yet(name: str, expected: str, lacking: str, found: str = "", tolerance: str = "") -> Item:
     """An item that the program cannot answer yet, and for want of what."""
     return Item(name, expected, found, tolerance, Verdict.NOT_YET, lacking)
+
+
+def weighed(
+    name: str, expected: str, found: str, tolerance: str, *, verdicts: Iterable[Verdict], why: str
+) -> Item:
+    """An item of several answers, as good as the worst; `why` says what is lacking in those not yet given."""
+    given = set(verdicts)
+    verdict = next(one for one in (Verdict.WRONG, Verdict.NOT_YET, Verdict.RIGHT) if one in given)
+    return Item(name, expected, found, tolerance, verdict, why if verdict is Verdict.NOT_YET else "")
+
+
+def excused(value: float, interval: tuple[float, float], true: float, tolerance: float) -> Verdict:
+    """Of a number that tells its own interval: right if near to the truth, or no further than it says.
+
+    An interval that holds the truth but is too wide to be of use is no answer yet.
+    """
+    low, high = interval
+    if abs(value - true) <= tolerance:
+        return Verdict.RIGHT
+    if not low <= true <= high:
+        return Verdict.WRONG
+    return Verdict.RIGHT if high - low <= 2 * WIDE * tolerance else Verdict.NOT_YET
 
 
 def does_not_apply(name: str, why: str) -> Item:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from mixmon.findings.balance import Balance
 from mixmon.grade.evidence import Evidence, balance_of, cylinders_behind
-from mixmon.grade.item import Item, does_not_apply, judged, within
+from mixmon.grade.item import Item, does_not_apply, judged, not_yet, within
 from mixmon.simulate.run import Simulation, simulate
 from mixmon.simulate.truth import truth_of
 
@@ -30,6 +30,8 @@ def naive_run(evidence: Evidence) -> Item:
     if all(one["right"] for one in evidence.truth["identity"]):
         return does_not_apply(name, "every label right")
     simulation, balance = evidence.simulation, evidence.balance
+    if not np.isfinite(_needs(balance)).all():
+        return not_yet(name, "growing", "the needs of all cylinders: too little data")
     expected, found = [true_spread(simulation)], [true_spread(simulation)]
     for played in range(1, ROUNDS + 1):
         computed = entered(simulation, shown_without_noise(simulation), played)

@@ -13,12 +13,14 @@ from mixmon.simulate.run import EPOCH_NS
 END_S = 0.2
 """How far the beginning and the end of a pull may be from the truth."""
 
+_NO_PULL = "no sweep at full opening in the script"
+
 
 def pulls_found(evidence: Evidence) -> Item:
     """Every scripted sweep at full opening is found, and nothing else is."""
     name, planted = "pulls found", _planted(evidence)
     if not planted and not evidence.pulls:
-        return does_not_apply(name, "no sweep at full opening in the script")
+        return does_not_apply(name, _NO_PULL)
     true = " ".join(f"{pull['t_s']:.1f}" for pull in planted)
     found = " ".join(f"{_seconds(pull.begin):.1f}" for pull in evidence.pulls)
     right = len(planted) == len(evidence.pulls) == len(_matched(evidence))
@@ -29,9 +31,11 @@ def pulls_found(evidence: Evidence) -> Item:
 
 def pull_ends(evidence: Evidence) -> Item:
     """Of the pulls that were found: the moments at which they begin and end, and what ended them."""
-    name, pairs = "beginnings and ends of pulls", _matched(evidence)
+    name, planted, pairs = "beginnings and ends of pulls", _planted(evidence), _matched(evidence)
+    if not planted:
+        return does_not_apply(name, _NO_PULL)
     if not pairs:
-        return does_not_apply(name, "no pull found")
+        return judged(name, f"of {len(planted)}", "no pull found", f"+-{END_S} s", right=False)
     late = [
         abs(moment - truth[key])
         for truth, pull in pairs

@@ -17,7 +17,7 @@ from mixmon.findings.sensor_response import (
     SensorResponse,
 )
 from mixmon.grade.evidence import Evidence
-from mixmon.grade.item import Item, does_not_apply, judged
+from mixmon.grade.item import WIDE, Item, does_not_apply, excused, judged, weighed
 from mixmon.simulate.lag import step_time_s
 
 T63_SHARE = 0.10
@@ -79,23 +79,34 @@ def _delays(name: str, key: str, evidence: Evidence) -> Item:
         return does_not_apply(name, "no clear fuel cut and no random pattern in the script")
     if evidence.response.model is None:
         return judged(name, "a delay", evidence.response.refusal, "", right=False)
-    pairs = [(cell, true) for cell in evidence.response.cells for true in _true_delay(evidence, cell, key)]
-    if not pairs:
+    true = _true_delays(evidence, key)
+    if not true:
         return does_not_apply(name, "no cell of the script is a centre of the axes")
-    found = [_delay(cell, key) for cell, _ in pairs]
-    right = all(
-        abs(value - true) <= max(DELAY_S, half) for (value, half), (_, true) in zip(found, pairs, strict=True)
-    )
-    expected = ", ".join(f"{cell.rpm:g}/{cell.load:g}: {1000 * true:.0f}" for cell, true in pairs)
+    told = {(cell.rpm, cell.load): _delay(cell, key) for cell in evidence.response.cells}
+    found = [told.get(point, (math.nan, math.nan)) for point in true]
+    expected = ", ".join(f"{rpm:g}/{load:g}: {1000 * s:.0f}" for (rpm, load), s in true.items())
     said = ", ".join(f"{1000 * value:.0f}+-{1000 * half:.0f}" for value, half in found)
-    return judged(name, expected, said, f"+-{1000 * DELAY_S:.0f}, or its own interval", right=right)
+    return weighed(
+        name,
+        expected,
+        said,
+        f"+-{1000 * DELAY_S:.0f}; up to +-{1000 * WIDE * DELAY_S:.0f} if it says so itself",
+        verdicts=[
+            excused(value, (value - half, value + half), s, DELAY_S)
+            for (value, half), s in zip(found, true.values(), strict=True)
+        ],
+        why="no change of fuel near enough to the cells with wide intervals",
+    )
 
 
-def _true_delay(evidence: Evidence, cell: CellDelay, key: str) -> Iterator[float]:
-    """The middle cylinder's delay, if the script holds the cell's centre."""
-    for true in evidence.truth["cells"]:
-        if (true["rpm"], true["load"]) == (cell.rpm, cell.load):
-            yield float(np.median(true[key]))
+def _true_delays(evidence: Evidence, key: str) -> dict[tuple[float, float], float]:
+    """The middle cylinder's delay at every point of the script that is a centre of the axes."""
+    axes = evidence.simulation.session.axes
+    return {
+        (cell["rpm"], cell["load"]): float(np.median(cell[key]))
+        for cell in evidence.truth["cells"]
+        if cell["rpm"] in axes.rpm and cell["load"] in axes.load
+    }
 
 
 def _delay(cell: CellDelay, key: str) -> tuple[float, float]:

@@ -17,8 +17,14 @@ from mixmon.simulate.cylinder import INJECTION_TO_EXHAUST_DEG, SPARK_TO_EXHAUST_
 
 STEADY_FOUND, TRANSIENT_TAKEN = 0.95, 0.02
 
+COUNTED = 0.95
+"""Share of the samples of a ready sensor that must be counted while the engine holds still, warm."""
+
 _COLD = 0.001
 """Share of fuel that is added for the cold from which it matters."""
+
+_SETTLING_S = 1.0
+"""How long after a sensor has become ready its samples may be held for settling."""
 
 _AFTER_OPENING_S = 1.0
 """How long after the throttle opens nothing is steady."""
@@ -84,6 +90,28 @@ def steady_time(evidence: Evidence) -> Item:
         return does_not_apply(name, "no dwell longer than the settle time")
     share = float(evidence.steady[rows].mean())
     return judged(name, "all", f"{100 * share:.1f} %", "from 95 %", right=share >= STEADY_FOUND)
+
+
+def good_samples(evidence: Evidence) -> Item:
+    """Of every sensor that is ready, the samples of steady time are counted: leaving out is no answer."""
+    name = "good samples of steady time counted"
+    shares = [_counted_share(evidence, sensor) for sensor in evidence.truth["sensors"]]
+    known = [share for share in shares if share is not None]
+    if not known:
+        return does_not_apply(name, "no steady time with a sensor that is ready")
+    found = f"{100 * min(known):.1f} % of the worst of {len(known)} sensors"
+    return judged(name, "all", found, f"from {100 * COUNTED:.0f} %", right=min(known) >= COUNTED)
+
+
+def _counted_share(evidence: Evidence, sensor: dict[str, Any]) -> float | None:
+    """Share of the sensor's good samples in steady time that are counted; None where there are none."""
+    t, warm_c = evidence.t_s, evidence.simulation.session.validity.warm_coolant_c
+    world, node = evidence.simulation.world, sensor["position"] - 1
+    good = evidence.steady & evidence.undisturbed[:, node] & (t >= sensor["ready_s"] + _SETTLING_S)
+    good &= (world.enrichment(t) <= _COLD) & (world.coolant(t) >= warm_c)
+    if not good.any():
+        return None
+    return float((evidence.state[good, node] == SampleState.VALID).mean())
 
 
 def transient_time(evidence: Evidence) -> Item:

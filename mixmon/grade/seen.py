@@ -8,20 +8,26 @@ Cells with time at a point of which the truth says nothing are not compared.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.grade.evidence import Evidence, cylinders_behind
+from mixmon.findings.cells import CENSORED_SHARE
+from mixmon.grade.evidence import ROW_S, Evidence, cylinders_behind
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell, CellGrid
 from mixmon.simulate.truth_cells import engine_lambda, needs, spread
 
 UNKNOWN_SHARE = 0.02
 """Most time that a cell may hold of which the truth says nothing."""
+
+ENOUGH_S = 2.5
+"""Seconds of one label counted in one cell from which its need there must be told with an interval: ten
+quarter seconds. Six hold the three independent ones that an interval asks for, behind a lag of 0.1 s
+(computed); the rest is for chance in that."""
 
 Floats = NDArray[np.float64]
 Truth = dict[str, Any]
@@ -33,6 +39,8 @@ class SeenCell:
 
     read, true   lambda without noise: what each label's sensor shows, and of the cylinder that it sits in
     target       of the fuel control
+    counted_s    seconds that were counted of each label
+    number       of the cell
     stepped      fuel was stepped for single cylinders while the engine was steady here
     """
 
@@ -40,7 +48,19 @@ class SeenCell:
     read: Floats
     true: Floats
     target: float
+    counted_s: Floats
+    number: int
     stepped: bool
+
+    @property
+    def enough(self) -> NDArray[np.bool_]:
+        """Labels of which enough was counted here for an answer, bool[n]."""
+        return np.asarray(self.counted_s >= ENOUGH_S)
+
+    @property
+    def centre(self) -> str:
+        """The cell's centre in words."""
+        return _centre(self.cell)
 
     @property
     def read_needs(self) -> Floats:
@@ -89,7 +109,10 @@ def seen_cells(evidence: Evidence, truth: Truth | None = None) -> dict[Cell, See
         known = rows[points[rows] >= 0]
         if len(known) >= (1 - UNKNOWN_SHARE) * len(rows):
             cell = grid.cell(number)
-            seen[cell] = _seen_cell(cell, truth, points[known], steps[known])
+            counted_s = _counted_s(evidence.state[rows], evidence.undisturbed[rows])
+            seen[cell] = _seen_cell(
+                cell, truth, points[known], steps[known], counted_s=counted_s, number=number
+            )
     return seen
 
 
@@ -98,6 +121,14 @@ def at_full_load(seen: Iterable[SeenCell]) -> list[SeenCell]:
     cells = list(seen)
     highest = max((one.cell.load or 0.0 for one in cells), default=0.0)
     return [one for one in cells if (one.cell.load or 0.0) == highest]
+
+
+def too_little(cells: Iterable[SeenCell], labels: Sequence[int] = ()) -> str:
+    """In words: how little was counted of some labels, or of all."""
+    whose = f"of label {', '.join(map(str, labels))}" if labels else "of a label"
+    chosen = [label - 1 for label in labels] or slice(None)
+    most = max((float(one.counted_s[chosen].max()) for one in cells), default=0.0)
+    return f"too little data: {most:.1f} s {whose} in a cell at most; {ENOUGH_S:g} s are asked for"
 
 
 def by_cell(values: Mapping[Cell, float], *, signed: bool = False) -> str:
@@ -128,7 +159,22 @@ def _fuel_steps(truth: Truth, t_s: Floats) -> Floats:
     return steps
 
 
-def _seen_cell(cell: Cell, truth: Truth, points: NDArray[np.int64], steps: Floats) -> SeenCell:
+def _counted_s(state: NDArray[np.uint8], undisturbed: NDArray[np.bool_]) -> Floats:
+    """Seconds counted of every label; none where it stood at a limit of its range too often for a mean."""
+    limits = (state == SampleState.AT_RICH_LIMIT) | (state == SampleState.AT_LEAN_LIMIT)
+    seconds = ((state == SampleState.VALID) & undisturbed).sum(axis=0) * ROW_S
+    return np.where(limits.mean(axis=0) > CENSORED_SHARE, 0.0, seconds)
+
+
+def _seen_cell(
+    cell: Cell,
+    truth: Truth,
+    points: NDArray[np.int64],
+    steps: Floats,
+    *,
+    counted_s: Floats,
+    number: int,
+) -> SeenCell:
     weights = np.bincount(points, minlength=len(truth["cells"])) / len(points)
     stepped = np.log1p(steps).mean(axis=0)
     behind = cylinders_behind(truth)
@@ -142,5 +188,7 @@ def _seen_cell(cell: Cell, truth: Truth, points: NDArray[np.int64], steps: Float
         read=np.exp(mean("lambda_read") - stepped)[behind],
         true=np.exp(mean("lambda_true") - stepped)[behind],
         target=float(np.exp(mean("target"))),
+        counted_s=counted_s,
+        number=number,
         stepped=bool((steps != steps[:, :1]).any()),
     )

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.spread import Spread
+from mixmon.findings.balance import BalanceStage
 from mixmon.grade.evidence import Evidence
-from mixmon.grade.item import Item, does_not_apply, judged, not_yet, within
-from mixmon.grade.need_items import AS_READ, used_cells
-from mixmon.grade.seen import SeenCell, Truth, by_cell, seen_cells
+from mixmon.grade.item import WIDE, Item, does_not_apply, excused, judged, not_yet, weighed, within
+from mixmon.grade.need_items import AS_READ, no_used_cell, used_cells
+from mixmon.grade.seen import SeenCell, Truth, by_cell, seen_cells, too_little
 from mixmon.mixture.steady import Cell
 from mixmon.simulate.run import simulate
 from mixmon.simulate.truth import truth_of
@@ -55,7 +55,7 @@ def spread_left(evidence: Evidence) -> Item:
         return _withheld(name, evidence)
     cells = used_cells(evidence)
     if not cells:
-        return does_not_apply(name, "no cell that trims are made from can be compared")
+        return no_used_cell(name, evidence)
     exact = np.mean([one.read_needs for one in cells], axis=0)
     used = {one.cell for one in cells}
     least = _mean_true_spread(_seen_with(evidence, 1 + exact / 100), used)
@@ -70,10 +70,8 @@ def predicted_as_read(evidence: Evidence) -> Item:
     name = "spread predicted after the trims by cell, as read"
     if evidence.balance.withheld:
         return _withheld(name, evidence)
-    found, after = _predictions(evidence)
-    if not found:
-        return does_not_apply(name, "no predicted cell can be compared")
-    return _predicted(name, found, {cell: after[cell].read_spread for cell in found})
+    after = _seen_with(evidence, _change(evidence))
+    return _predicted(name, evidence, after, {cell: one.read_spread for cell, one in after.items()})
 
 
 def predicted_in_truth(evidence: Evidence) -> Item:
@@ -84,41 +82,44 @@ def predicted_in_truth(evidence: Evidence) -> Item:
     name = "spread predicted after the trims by cell, true"
     if evidence.balance.withheld:
         return _withheld(name, evidence)
-    found, after = _predictions(evidence)
-    if not found:
-        return does_not_apply(name, "no predicted cell can be compared")
-    true = {cell: after[cell].true_spread for cell in found}
-    item = _predicted(name, found, true)
-    if within([after[cell].read_spread for cell in found], list(true.values()), SPREAD):
+    after = _seen_with(evidence, _change(evidence))
+    true = {cell: one.true_spread for cell, one in after.items()}
+    item = _predicted(name, evidence, after, true)
+    if within([one.read_spread for one in after.values()], list(true.values()), SPREAD):
         return item
     lacking = f"{_misled_by(evidence)} are not known from one run"
     return not_yet(name, item.expected, lacking, item.found, item.tolerance)
 
 
-def _predicted(name: str, found: Mapping[Cell, Spread], true: Mapping[Cell, float]) -> Item:
-    """A prediction that says itself that it is not surer may be out as far as it says."""
-    near = [
-        abs(spread.value - true[cell]) <= SPREAD or spread.interval95[0] <= true[cell] <= spread.interval95[1]
-        for cell, spread in found.items()
-    ]
-    said = by_cell({cell: spread.value for cell, spread in found.items()})
-    return judged(name, by_cell(true), said, f"+-{SPREAD}, or its own interval", right=all(near))
+def _predicted(
+    name: str, evidence: Evidence, after: Mapping[Cell, SeenCell], true: Mapping[Cell, float]
+) -> Item:
+    """Every cell's prediction, if there is one; wrong where there should be one and there is none."""
+    if not after:
+        return does_not_apply(name, "no steady cell that can be compared")
+    n = len(evidence.behind)
+    found = {c: p for c, p in evidence.balance.predicted_by_cell if c in after and p.cylinders_used == n}
+    lacking = [one.centre for cell, one in after.items() if one.enough.all() and cell not in found]
+    if lacking:
+        return judged(name, by_cell(true), f"none for {', '.join(lacking)}", "", right=False)
+    if not found:
+        return not_yet(name, by_cell(true), too_little(after.values()))
+    return weighed(
+        name,
+        by_cell({cell: true[cell] for cell in found}),
+        by_cell({cell: spread.value for cell, spread in found.items()}),
+        f"+-{SPREAD}; up to +-{WIDE * SPREAD:g} if it says so itself",
+        verdicts=[
+            excused(spread.value, spread.interval95, true[cell], SPREAD) for cell, spread in found.items()
+        ],
+        why="intervals too wide to be of use",
+    )
 
 
 def _misled_by(evidence: Evidence) -> str:
     biased = any(sensor["bias_percent"] for sensor in evidence.truth["sensors"])
     what = ["sensor biases"] * biased + ["leaks"] * bool(evidence.faults("leak"))
     return " and ".join(what)
-
-
-def _predictions(evidence: Evidence) -> tuple[dict[Cell, Spread], Mapping[Cell, SeenCell]]:
-    """Predicted spread by cell, and what will be true of the cells, for those that can be compared."""
-    after, n = _seen_with(evidence, _change(evidence)), len(evidence.behind)
-    return {
-        cell: predicted
-        for cell, predicted in evidence.balance.predicted_by_cell
-        if cell in after and predicted.cylinders_used == n
-    }, after
 
 
 def _seen_with(evidence: Evidence, change: Floats) -> dict[Cell, SeenCell]:
@@ -156,4 +157,11 @@ def _change(evidence: Evidence) -> Floats:
 
 
 def _withheld(name: str, evidence: Evidence) -> Item:
-    return judged(name, "trims", f"none offered: {'; '.join(evidence.balance.withheld)}", "", right=False)
+    """Trims are held back: is it true that there was too little to make them from?"""
+    reasons = "; ".join(evidence.balance.withheld)
+    may_be_used = BalanceStage(evidence.simulation.session).used
+    seen = [one for one in seen_cells(evidence).values() if may_be_used(one.number)]
+    enough = np.any([one.enough for one in seen], axis=0).sum() if seen else 0
+    if enough < 2 and reasons.startswith("too little data"):
+        return not_yet(name, "trims", too_little(seen), f"none offered: {reasons}")
+    return judged(name, "trims", f"none offered: {reasons}", "", right=False)

@@ -1,0 +1,175 @@
+"""A question that the truth can answer and the analysis does not: never right, never without a reason."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from gradings import graded
+
+from mixmon.cli.main import main
+from mixmon.grade import engine_items, naive, need_items, pull_items, response_items, sample_items, trim_items
+from mixmon.grade.evidence import Evidence, gather
+from mixmon.grade.grader import JUDGES, all_right
+from mixmon.grade.item import Item, Verdict, excused
+from mixmon.mixture.block import SampleState
+from mixmon.simulate.load import load_scenario
+from mixmon.simulate.run import simulate
+
+RIGHT, WRONG, NOT_YET, ELSEWHERE = Verdict
+NAN = math.nan
+
+
+@pytest.fixture
+def short() -> Evidence:
+    return graded("alder8-short", 31)
+
+
+def bent(evidence: Evidence, **changes: object) -> Evidence:
+    """The evidence with a balance that says something else."""
+    return dataclasses.replace(evidence, balance=dataclasses.replace(evidence.balance, **changes))
+
+
+def without_intervals(evidence: Evidence) -> Evidence:
+    """The evidence as of an analysis that gives numbers and no interval to any of them."""
+    found = evidence.balance
+    blank = dataclasses.replace(found.predicted_spread, cylinders_used=0)
+    return bent(
+        evidence,
+        cells=tuple(
+            dataclasses.replace(c, half_interval_percent=NAN, used_for_trims=False) for c in found.cells
+        ),
+        cylinders=tuple(dataclasses.replace(c, interval95_percent=(NAN, NAN)) for c in found.cylinders),
+        whole_engine=tuple(dataclasses.replace(e, half_interval_percent=NAN) for e in found.whole_engine),
+        predicted_by_cell=tuple((cell, blank) for cell, _ in found.predicted_by_cell),
+        withheld=("too little data: 0 of 8 cylinders have a need with an interval, 2 are needed",),
+    )
+
+
+@pytest.mark.parametrize(
+    "judge",
+    [
+        need_items.needs_as_read,
+        need_items.needs_in_truth,
+        need_items.combined_needs,
+        need_items.intervals,
+        engine_items.engine_as_read,
+        engine_items.engine_in_truth,
+        trim_items.trim_rules,
+        trim_items.spread_left,
+        trim_items.predicted_as_read,
+    ],
+)
+def test_numbers_without_intervals_are_no_answers(short: Evidence, judge: Callable[[Evidence], Item]) -> None:
+    item = judge(without_intervals(short))
+    assert item.verdict is WRONG
+    assert item.found
+
+
+def test_an_analysis_that_says_nothing_of_a_good_run_does_not_pass(short: Evidence) -> None:
+    silent = bent(short, cells=(), whole_engine=(), predicted_by_cell=(), withheld=("too little data",))
+    items = [judge(silent) for judge in JUDGES]
+    assert not all_right(tuple(items))
+    assert sum(item.verdict is WRONG for item in items) >= 8
+
+
+def test_one_cell_without_an_answer_is_named(short: Evidence) -> None:
+    cells = short.balance.cells
+    lacking = tuple(
+        dataclasses.replace(c, half_interval_percent=NAN) if (c.rpm, c.cylinder) == (4000, 3) else c
+        for c in cells
+    )
+    item = need_items.intervals(bent(short, cells=lacking))
+    assert item.verdict is WRONG
+    assert item.found == "no interval for label 3 at 4000/35"
+    later = short.balance.whole_engine[1:]
+    assert "1100/3" in engine_items.engine_as_read(bent(short, whole_engine=later)).found
+    predicted = short.balance.predicted_by_cell[1:]
+    assert "1100/3" in trim_items.predicted_as_read(bent(short, predicted_by_cell=predicted)).found
+
+
+def test_an_interval_excuses_an_error_up_to_twice_the_tolerance() -> None:
+    assert excused(1.0, (NAN, NAN), 1.4, 0.5) is RIGHT
+    assert excused(1.0, (0.1, 1.9), 1.8, 0.5) is RIGHT
+    assert excused(1.0, (0.1, 1.7), 1.8, 0.5) is WRONG
+    assert excused(1.0, (-9.0, 9.0), 1.8, 0.5) is NOT_YET
+    assert excused(1.0, (-9.0, 9.0), 9.1, 0.5) is WRONG
+    assert excused(NAN, (NAN, NAN), 1.8, 0.5) is WRONG
+
+
+def test_a_spread_that_may_be_anything_is_not_predicted(short: Evidence) -> None:
+    predicted = tuple(
+        (cell, dataclasses.replace(spread, value=spread.value + 2, interval95=(0.0, 30.0)))
+        for cell, spread in short.balance.predicted_by_cell
+    )
+    item = trim_items.predicted_as_read(bent(short, predicted_by_cell=predicted))
+    assert item.verdict is NOT_YET
+    assert "too wide" in item.why
+
+
+def delayed(evidence: Evidence, **changes: float) -> Evidence:
+    cells = tuple(dataclasses.replace(cell, **changes) for cell in evidence.response.cells)
+    return dataclasses.replace(evidence, response=dataclasses.replace(evidence.response, cells=cells))
+
+
+def test_a_delay_that_may_be_anything_is_not_found(short: Evidence) -> None:
+    item = response_items.delays(delayed(short, dead_s=0.5, dead_half_s=1.0))
+    assert item.verdict is NOT_YET
+    assert "wide intervals" in item.why
+    assert response_items.delays(delayed(short, dead_s=0.5, dead_half_s=0.02)).verdict is WRONG
+    assert response_items.delays_to_63(delayed(short, delay_s=NAN)).verdict is WRONG
+    none = dataclasses.replace(short, response=dataclasses.replace(short.response, cells=()))
+    assert response_items.delays(none).verdict is WRONG
+
+
+def test_pulls_that_nobody_found_have_no_right_ends(short: Evidence) -> None:
+    assert pull_items.pull_ends(dataclasses.replace(short, pulls=())).verdict is WRONG
+
+
+def test_leaving_every_sample_out_is_wrong(short: Evidence) -> None:
+    wary = dataclasses.replace(short, state=np.full_like(short.state, SampleState.SUSPECT))
+    assert sample_items.good_samples(short).verdict is RIGHT
+    assert sample_items.good_samples(wary).verdict is WRONG
+    one = short.state.copy()
+    one[:, 4] = SampleState.SUSPECT
+    assert sample_items.good_samples(dataclasses.replace(short, state=one)).verdict is WRONG
+
+
+@pytest.mark.parametrize(("half", "verdict"), [(NAN, WRONG), (0.9, NOT_YET)], ids=["none", "wide"])
+def test_a_leak_that_was_left_out_and_not_answered(short: Evidence, half: float, verdict: Verdict) -> None:
+    assert short.spared is not None
+    cells = tuple(dataclasses.replace(c, half_interval_percent=half) for c in short.spared.cells)
+    vague = dataclasses.replace(short, spared=dataclasses.replace(short.spared, cells=cells))
+    for judge in (engine_items.reference_shift, engine_items.spared_reference):
+        assert judge(vague).verdict is verdict
+
+
+@pytest.mark.parametrize(("scenario", "seconds"), [("six", 20), ("four", 16), ("alder8-short", 3)])
+def test_too_little_data_of_a_short_run_is_honest(scenario: str, seconds: float) -> None:
+    evidence = gather(simulate(load_scenario(scenario), seed=3, duration=seconds))
+    items = tuple(judge(evidence) for judge in JUDGES)
+    assert all_right(items), [item for item in items if item.verdict is WRONG]
+    rules = trim_items.trim_rules(evidence)
+    assert rules.verdict is NOT_YET
+    assert "too little data" in rules.why
+    assert naive.naive_run(evidence).verdict in {NOT_YET, ELSEWHERE}
+
+
+def test_a_leak_at_idle_is_no_excuse_for_a_wrong_need() -> None:
+    evidence = gather(simulate(load_scenario("four"), seed=3, duration=16))  # saw nothing but idle
+    assert need_items.needs_in_truth(evidence).why == "no finding of leaks"
+    cells = tuple(
+        dataclasses.replace(c, needs_percent=c.needs_percent + 1.0 * (c.cylinder == 1))
+        for c in evidence.balance.cells
+    )
+    assert need_items.needs_in_truth(bent(evidence, cells=cells)).verdict is WRONG
+
+
+def test_the_command_passes_a_short_run_and_says_what_is_lacking(capsysbinary: pytest.CaptureFixture) -> None:
+    assert main(["simulate", "--scenario", "six", "--duration", "20", "--grade", "--naive"]) == 0
+    out = capsysbinary.readouterr().out.decode()
+    assert "0 WRONG" in out
+    assert "too little data" in out
