@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from mixmon.dashboard.view_events import measure
 from mixmon.dashboard.view_limits import NOT_ACCEPTED, Verdict, who
-from mixmon.dashboard.view_numbers import age_text
+from mixmon.dashboard.view_marks import state_word
+from mixmon.dashboard.view_numbers import age_text, signed
 from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
 from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row, padded, wrap
+from mixmon.findings.alarm_measures import limit_of
 from mixmon.findings.alarm_records import FLOOD_ABOVE, Alarm
+from mixmon.findings.event import NOT_FUELLING
+from mixmon.session.model import AlarmRule
 
 _MEANING_ROWS = 9
+_NARROW, _LEAST_LIST = 60, 3
+_NAME, _VALUE = 22, 13
+_PLACEHOLDER = "a placeholder of common practice, not from this engine's builder"
+_NEAR_NS = 1_000_000_000
+"""What was found so close to an alarm's beginning may be what raised it."""
+
 _STATE_WORDS = {
     "new": "NEW",
     "accepted": "ACC",
@@ -31,8 +43,10 @@ def alarms_page(scene: Scene, verdict: Verdict, chosen: int, sheet: Sheet) -> li
     head = [status(scene, verdict, width, title="ALARMS"), _counts(scene, width), _heading(width)]
     room = room_below(head, height)
     meaning = _meaning(scene, alarms[chosen], width) if alarms else []
-    meaning = meaning[: max(min(room - 3, room * 3 // 5, len(meaning)), 0)] if room >= _MEANING_ROWS else []
-    rows = _list(scene, chosen, width, room - len(meaning))
+    rows = _list(scene, chosen, width)
+    most = max(room * 3 // 5, room - len(rows)) if room >= _MEANING_ROWS else 0
+    meaning = meaning[: min(most, max(room - 3, 0))]
+    rows = _in_sight(rows, chosen, width, room - len(meaning))
     return framed(head, [*rows, *meaning], sheet)
 
 
@@ -48,12 +62,14 @@ def _counts(scene: Scene, width: int) -> Row:
 
 
 def _heading(width: int) -> Row:
-    words = f"pri {fit('state', 10)}  {fit('for', 7)}  cyl  {fit('what', 22)} {fit('value', 13)} limit"
-    return fit_row([(words, "label")], width)
+    what = f"{fit('what', _NAME)} {fit('now', _VALUE)} limit"
+    if width < _NARROW:
+        return fit_row([(f"pri {fit('state', 10)} cyl  what", "label")], width)
+    return fit_row([(f"pri {fit('state', 10)}  {fit('for', 7)}  cyl  {what}", "label")], width)
 
 
-def _list(scene: Scene, chosen: int, width: int, room: int) -> list[Row]:
-    """As many alarms as there are rows, the chosen one among them, then rules that are off by rule."""
+def _list(scene: Scene, chosen: int, width: int) -> list[Row]:
+    """All alarms, then rules that are off by rule, and those that nobody can watch."""
     alarms = scene.alarms()
     by_rule = scene.snapshot.alarms.suppressed
     rows = [_row(scene, a, width, chosen=i == chosen) for i, a in enumerate(alarms)]
@@ -65,28 +81,64 @@ def _list(scene: Scene, chosen: int, width: int, room: int) -> list[Row]:
     for rule, missing in scene.setting.unwatched:
         words = f"  not watched: {clean(rule.name)}, no signal for {', '.join(missing)}"
         rows.append(fit_row([(words, "strong")], width))
-    first = min(max(chosen - room + 1, 0), max(len(rows) - room, 0))
-    return padded(rows[first : first + max(room, 0)], width, max(room, 0))
+    return rows
+
+
+def _in_sight(rows: list[Row], chosen: int, width: int, room: int) -> list[Row]:
+    """As many as there is room for, the chosen one among them; how many more there are is said."""
+    if len(rows) <= room or room < _LEAST_LIST:
+        first = min(max(chosen - room + 1, 0), max(len(rows) - room, 0))
+        return padded(rows[first : first + max(room, 0)], width, max(room, 0))
+    room -= 1
+    first = min(max(chosen - room + 1, 0), len(rows) - room)
+    below = len(rows) - first - room
+    more = ", ".join(f"{count} more {side}" for count, side in ((first, "above"), (below, "below")) if count)
+    return [*rows[first : first + room], fit_row([(f"     {more}", "dim")], width)]
 
 
 def _row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
     unaccepted = alarm.state in NOT_ACCEPTED and not alarm.flags
     style = "new" if unaccepted and alarm.rule.priority == 1 else "strong" if unaccepted else "text"
-    word = _STATE_WORDS.get(alarm.word.split(",")[0], alarm.word.upper())
     since = scene.snapshot.alarms.t - alarm.since if alarm.since is not None else -1
     mark = scene.marks.chosen if chosen else " "
-    row: list[Segment] = [
-        (f"{mark} {alarm.rule.priority}  ", "strong"),
-        (fit(word, 10), style),
+    who = fit("+".join(map(str, alarm.cylinders)) or scene.marks.dash, 3, right=True)
+    name = clean(alarm.rule.name)
+    row: list[Segment] = [(f"{mark} {alarm.rule.priority}  ", "strong"), (fit(short_word(alarm), 10), style)]
+    if width < _NARROW:
+        return fit_row([*row, (f" {who}  ", "strong"), (name, "strong" if chosen else "text")], width)
+    row += [
         (f"  {fit(age_text(since), 7)}", "text"),
-        (f"  {fit('+'.join(map(str, alarm.cylinders)) or scene.marks.dash, 3, right=True)}  ", "strong"),
-        (f"{fit(clean(alarm.rule.name), 22)} ", "strong" if chosen else "text"),
-        (f"{fit(measure(alarm.value, alarm.unit) if alarm.active else '', 13)} ", "text"),
+        (f"  {who}  ", "strong"),
+        (f"{fit(name, _NAME)} ", "strong" if chosen else "text"),
+        (f"{fit(measure(value_now(scene, alarm), alarm.unit) if alarm.active else '', _VALUE)} ", "text"),
         (measure(alarm.limit, alarm.unit), "dim"),
         ("  chatters" if alarm.chattering else "", "strong"),
         (f"  ({clean(alarm.reason)})" if alarm.reason else "", "dim"),
     ]
     return fit_row(row, width)
+
+
+def short_word(alarm: Alarm) -> str:
+    """How the alarm stands, in at most ten cells."""
+    return _STATE_WORDS.get(alarm.word.split(",", maxsplit=1)[0], alarm.word.upper())
+
+
+def value_now(scene: Scene, alarm: Alarm) -> float:
+    """What the alarm's rule measures, as it is now; NaN where that is not known."""
+    kind, _ = limit_of(alarm.rule)
+    if kind == "spread_above":
+        return np.nan if scene.dead else scene.snapshot.spread
+    index = scene.setting.index_at.get(alarm.position)
+    if index is None or scene.dead:
+        return np.nan
+    now = scene.snapshot.cylinders
+    if kind == "age_s":
+        return float(now.age_ns[index]) / 1e9 if now.age_ns[index] >= 0 else np.nan
+    if kind == "supply_below":
+        return float(now.supply[index])
+    lam = float(now.lam[index]) if scene.counted(index) else np.nan
+    over = lam - lam / (1.0 + float(now.vs_target[index]) / 100.0)
+    return {"over_target": over, "under_target": -over}.get(kind, lam)
 
 
 def _meaning(scene: Scene, alarm: Alarm, width: int) -> list[Row]:
@@ -97,20 +149,52 @@ def _meaning(scene: Scene, alarm: Alarm, width: int) -> list[Row]:
         fit_row([(f" P{rule.priority} {who(alarm)}{clean(rule.name)}", "strong")], width),
     ]
     parts = [
-        ("meaning", rule.consequence),
-        ("causes", rule.cause),
+        ("how sure", _how_sure(scene, alarm)),
         ("do", rule.response),
-        ("in force", rule.when or ""),
-        ("off while", rule.suppress_when or ""),
+        ("causes", rule.cause),
+        ("risk", rule.consequence),
+        ("note", "this screen does not protect the engine" if rule.priority == 1 else ""),
+        ("limit", _PLACEHOLDER if scene.setting.placeholders else ""),
+        ("in force", _in_force(rule)),
     ]
-    if scene.setting.placeholders:
-        parts.append(("limit", "a placeholder of common practice, not from this engine's builder"))
-    if rule.priority == 1:
-        parts.append(("note", "this screen does not protect the engine"))
     for name, words in parts:
         if words:
             rows += _paragraph(name, words, width)
     return rows
+
+
+def _in_force(rule: AlarmRule) -> str:
+    """In which states of the engine the rule watches."""
+    off = f"not while {rule.suppress_when}" if rule.suppress_when else ""
+    return "; ".join(part for part in (rule.when or "", off) if part)
+
+
+def _how_sure(scene: Scene, alarm: Alarm) -> str:
+    """What the alarm rests on: the sensor as it is now, the value when it was raised, all cylinders."""
+    shown, index = scene.snapshot, scene.setting.index_at.get(alarm.position)
+    parts = []
+    if index is not None:
+        parts.append(f"sensor {state_word(scene.state(index), over=False)} now")
+    if np.isfinite(alarm.value) and alarm.active:
+        parts.append(f"{measure(alarm.value, alarm.unit)} when raised")
+    if alarm.unit == "lambda" and np.isfinite(shown.all_vs_target) and not scene.dead:
+        parts.append(f"all cylinders together need {signed(shown.all_vs_target)} %")
+    parts += _beside(scene, alarm)
+    return ", ".join(parts)
+
+
+def _beside(scene: Scene, alarm: Alarm) -> list[str]:
+    """A misfire of the same cylinder close to the alarm reads lean, and is no fuelling figure."""
+    if alarm.since is None or alarm.unit != "lambda":
+        return []
+    near = [
+        one.kind
+        for one in scene.snapshot.happened
+        if one.kind in NOT_FUELLING
+        and (one.all_nodes or set(one.cylinders) & set(alarm.cylinders))
+        and one.t - _NEAR_NS <= alarm.since <= one.end + _NEAR_NS
+    ]
+    return [f"{near[-1]} beside it: not a fuelling figure"] if near else []
 
 
 def _paragraph(name: str, words: str, width: int) -> list[Row]:

@@ -8,7 +8,8 @@ from mixmon.dashboard.view_nodes import in_chain_order, node_rows
 from mixmon.dashboard.view_numbers import age_text
 from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
-from mixmon.dashboard.view_text import Row, Segment, clean, fit_row, wrap
+from mixmon.dashboard.view_text import Row, Segment, clean, fit_row, row_width, wrap
+from mixmon.dashboard.view_text import width as cells
 from mixmon.snapshot import BusNow
 
 _MOST_EVENTS = 6
@@ -32,25 +33,34 @@ def bus_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) ->
 
 
 def _bus(bus: BusNow, width: int) -> Row:
+    """As much of it as fits, what is wrong first."""
     quiet = bus.state in {"active", ""} and not bus.error_frames and not bus.lost
     load = "load not known (no bit rate)" if bus.load_percent is None else f"load {bus.load_percent:.0f} %"
-    lost = "" if bus.lost is None else f"  lost {bus.lost}"
-    row: list[Segment] = [
-        (f" {clean(bus.name)}  ", "strong"),
-        (f"{load}  {bus.frames_per_s:.0f} frames/s  newest {age_text(bus.newest_age_ns)}", "text"),
-        (f"  {clean(bus.state)}  error frames {bus.error_frames}{lost}", "text" if quiet else "strong"),
-    ]
+    facts = [load, f"{bus.frames_per_s:.0f} frames/s", f"newest {age_text(bus.newest_age_ns)}"]
+    health = [clean(bus.state), f"error frames {bus.error_frames}"]
+    health += [] if bus.lost is None else [f"lost {bus.lost}"]
+    row: list[Segment] = [(f" {clean(bus.name)}", "strong")]
+    ordered = [*((one, "text") for one in facts), *((one, "text" if quiet else "strong") for one in health)]
+    if not quiet:
+        ordered = ordered[len(facts) :] + ordered[: len(facts)]
+    for words, style in ordered:
+        if row_width(row) + cells(words) + 2 <= width:
+            row.append((f"  {words}", style))
     return fit_row(row, width)
 
 
 def _counters(scene: Scene, width: int) -> list[Row]:
     """What has been counted: nothing is dropped silently."""
     shown = scene.snapshot
-    parts = [f"{shown.frames:,} frames".replace(",", " ")]
+    parts = [f"{_grouped(shown.frames)} frames"]
     if shown.late_by_clock:
         parts.append(f"{shown.late_by_clock} too late to be placed")
-    parts += [f"{clean(name)} {count}" for name, count in shown.counters.items() if count]
+    parts += [f"{clean(name)} {_grouped(count)}" for name, count in shown.counters.items() if count]
     lines = wrap("counted: " + ", ".join(parts), width - 2)
     if scene.setting.sensorless:
         lines += wrap("no sensor at cylinder " + ", ".join(map(str, scene.setting.sensorless)), width - 2)
     return [fit_row([(f" {line}", "dim")], width) for line in lines]
+
+
+def _grouped(count: int) -> str:
+    return f"{count:,}".replace(",", " ")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from mixmon.dashboard.view_limits import NOT_ACCEPTED, Verdict
 from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, status
 from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
+from mixmon.findings.alarm_measures import MEASURES, limit_of
 from mixmon.findings.alarm_records import AlarmEvent, Happening
 from mixmon.findings.event import NOT_FUELLING, Event
 
@@ -23,6 +24,9 @@ _LATEST = 100
 _MOST_CELLS = 110
 """Wider lines are not followed from end to end."""
 
+_TOGETHER, _AT_ONCE_NS = 16, 300_000_000
+"""What comes over several cylinders within so long is one event to whoever looks, of 16 at most."""
+
 _DECIMALS = {"lambda": 3, "%": 1, "s": 2, "V": 1}
 
 _CONDITION_WORDS = {Happening.CONDITION_TRUE: "back", Happening.CONDITION_FALSE: "cleared"}
@@ -30,12 +34,37 @@ _CONDITION_WORDS = {Happening.CONDITION_TRUE: "back", Happening.CONDITION_FALSE:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One event: data time in ns, words, how it ended or stands, and the style of that."""
+    """One line of what happened.
+
+    t       data time, ns; of the newest where it tells of several cylinders
+    before, after  words around those whom it tells of
+    whom    cylinders as labels, or names of rules; nobody where the whole engine is meant
+    facts   numbers; `weight` says whose stand for several
+    word    how it ended or stands, and the style of that
+    """
 
     t: int
-    text: str
-    word: str
-    style: str
+    before: str
+    whom: tuple[str, ...] = ()
+    after: str = ""
+    facts: str = ""
+    weight: float = 0.0
+    word: str = ""
+    style: str = "text"
+
+    @property
+    def text(self) -> str:
+        """All but the word."""
+        numbers = all(name[0].isdigit() for name in self.whom)
+        who = f"cyl {' '.join(self.whom)} " if numbers and self.whom else ", ".join(self.whom)
+        words = f"{self.before}{who}{self.after}".rstrip()
+        return f"{words}  {self.facts}" if self.facts else words
+
+    def with_(self, other: Line) -> Line:
+        """The same of those of both."""
+        heavier = other if other.weight > self.weight else self
+        whom = tuple(sorted({*self.whom, *other.whom}, key=_by_number))
+        return replace(self, whom=whom, facts=heavier.facts, weight=heavier.weight)
 
 
 def lines(scene: Scene) -> list[Line]:
@@ -54,22 +83,39 @@ def _pressing(scene: Scene, most: int) -> list[Line]:
 
 def _remarks(scene: Scene, most: int) -> Iterator[Line]:
     """What happened to sources and recorder, in words."""
-    return (Line(t, words, "", "text") for t, words in scene.snapshot.remarks[-most:])
+    return (Line(t, words) for t, words in scene.snapshot.remarks[-most:])
 
 
 def _lines(scene: Scene, found: Iterable[AlarmEvent | Event | Line], most: int) -> list[Line]:
-    """The newest first; NEW is what still waits to be accepted, by its newest announcement only."""
+    """The newest first; what came over several cylinders at once is one line."""
     waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.state in NOT_ACCEPTED and not a.flags}
-    latest = sorted(found, key=lambda one: one.t, reverse=True)[:most]
-    out = []
+    latest = sorted(found, key=lambda one: one.t, reverse=True)[: _TOGETHER * most]
+    out: list[Line] = []
+    places: dict[tuple[str, str, str], int] = {}
     for one in latest:
-        if isinstance(one, AlarmEvent):
-            name = (one.rule, one.position)
-            out.append(_alarm_line(one, new=one.announced and name in waiting))
-            waiting -= {name} if one.announced else set()
+        line = _line(scene, one, waiting)
+        name = line.before, line.after, line.word
+        at = places.get(name)
+        if at is not None and out[at].t - line.t <= _AT_ONCE_NS:
+            out[at] = out[at].with_(line)
         else:
-            out.append(_happened_line(scene, one) if isinstance(one, Event) else one)
-    return out
+            places[name] = len(out)
+            out.append(line)
+    return out[:most]
+
+
+def _line(scene: Scene, one: AlarmEvent | Event | Line, waiting: set[tuple[str, int | None]]) -> Line:
+    """NEW is what still waits to be accepted, by its newest announcement only."""
+    if isinstance(one, Line):
+        return one
+    if isinstance(one, Event):
+        return _happened_line(scene, one)
+    if one.state is None:
+        return _rule_line(one)
+    name = (one.rule, one.position)
+    new = one.announced and name in waiting
+    waiting -= {name} if one.announced else set()
+    return _alarm_line(scene, one, new=new)
 
 
 def _happened_line(scene: Scene, event: Event) -> Line:
@@ -80,28 +126,55 @@ def _happened_line(scene: Scene, event: Event) -> Line:
         f"{event.duration_ns / 1e9:.2f} s" if event.duration_ns else "",
         f"{event.rpm:.0f} rpm" if np.isfinite(event.rpm) else "",
     ]
-    facts = ", ".join(part for part in parts if part)
-    cylinders = "" if event.all_nodes else f" cyl {'+'.join(map(str, event.cylinders))}"
-    word = "not a fuelling figure" if event.kind in NOT_FUELLING else ""
-    return Line(event.t, f"{event.kind}{cylinders}  {facts}", word, "dim")
+    return Line(
+        event.t,
+        f"{event.kind} ",
+        () if event.all_nodes else tuple(map(str, event.cylinders)),
+        facts=", ".join(part for part in parts if part),
+        weight=event.duration_ns / 1e9,
+        word="not a fuelling figure" if event.kind in NOT_FUELLING else "",
+        style="dim",
+    )
 
 
-def _alarm_line(event: AlarmEvent, *, new: bool) -> Line:
-    cylinders = "+".join(map(str, event.cylinders))
-    where = f"cyl {cylinders} " if cylinders else ""
-    crossed = event.active and np.isfinite(event.value)
-    value = f"  {_value(event)}" if crossed else ""
-    reason = f"  ({event.reason})" if event.reason else ""
-    text = f"P{event.priority} {where}{event.rule}{value}{reason}"
-    if new:
-        return Line(event.t, text, "NEW", "new" if event.priority == 1 else "strong")
-    word = "new" if event.announced else _CONDITION_WORDS.get(event.what, event.what.value)
-    return Line(event.t, text, word, "dim")
+def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> Line:
+    reason = f"({event.reason})" if event.reason else ""
+    word = "raised" if event.announced else _CONDITION_WORDS.get(event.what, event.what.value)
+    label = "+".join(map(str, event.cylinders))
+    return Line(
+        event.t,
+        f"P{event.priority} ",
+        (label,) if label else (),
+        event.rule,
+        " ".join(part for part in (_value(scene, event), reason) if part),
+        abs(event.value - event.limit) if np.isfinite(event.value) else 0.0,
+        "NEW" if new else word,
+        ("new" if event.priority == 1 else "strong") if new else "dim",
+    )
 
 
-def _value(event: AlarmEvent) -> str:
-    value, limit = measure(event.value, event.unit), measure(event.limit, event.unit)
-    return f"{value.removesuffix(event.unit)}(limit {limit})"
+def _value(scene: Scene, event: AlarmEvent) -> str:
+    """What crossed the limit, and the limit. Within its dead band a value is on the limit's other side."""
+    if not event.active or not np.isfinite(event.value):
+        return ""
+    rule = next((r for r in scene.setting.rules if r.name == event.rule), None)
+    above = rule is None or MEASURES[limit_of(rule)[0]].above
+    limit = measure(event.limit, event.unit)
+    if (event.value > event.limit) is not above:
+        return f"(limit {limit})"
+    return f"{measure(event.value, event.unit).removesuffix(event.unit)}(limit {limit})"
+
+
+def _rule_line(event: AlarmEvent) -> Line:
+    """A whole rule goes off, or watches again."""
+    begins = "off by rule" if event.what is Happening.SUPPRESSED else "in force again"
+    reason = f" ({event.reason})" if event.reason and event.what is Happening.SUPPRESSED else ""
+    return Line(event.t, f"{begins}{reason}: ", (event.rule,), style="dim")
+
+
+def _by_number(label: str) -> tuple[int, str]:
+    number = label.split("+", maxsplit=1)[0]
+    return (int(number), label) if number.isdigit() else (0, label)
 
 
 def measure(value: float, unit: str) -> str:

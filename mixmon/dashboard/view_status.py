@@ -9,7 +9,7 @@ from mixmon.dashboard.view_far import word_style
 from mixmon.dashboard.view_limits import Verdict, Word
 from mixmon.dashboard.view_numbers import age_text, signed
 from mixmon.dashboard.view_scene import Scene, is_recording
-from mixmon.dashboard.view_text import Row, Segment, clean, fit, padded, row_width, split_row
+from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row, padded, row_width, split_row
 from mixmon.dashboard.view_text import width as cells
 
 _LOW = 12
@@ -164,10 +164,17 @@ def room_below(top: Sequence[Row], height: int) -> int:
     return max(height - len(top) - (height >= _LOW), 0)
 
 
-def framed(top: Sequence[Row], body: Sequence[Row], sheet: Sheet, *, first: int = 0) -> list[Row]:
-    """A whole screen: top, body from row `first` on as far as it is long enough to be scrolled, keys."""
+def framed(top: Sequence[Row], body: Sequence[Row], sheet: Sheet, *, first: int | None = None) -> list[Row]:
+    """A whole screen: top, body from row `first` on as far as it is long enough to be scrolled, keys.
+
+    first: None where the body cannot be scrolled
+    """
     width, height = sheet.width, sheet.height
     room = room_below(top, height)
-    first = min(first, max(len(body) - room, 0))
+    start = min(first or 0, max(len(body) - room, 0))
     bottom = [keys_line(sheet.keys, width)] if height >= _LOW else []
-    return [*padded([*top, *body[first : first + room]], width, height - len(bottom)), *bottom]
+    shown = list(body[start : start + room])
+    hidden = len(body) - start - len(shown)
+    if first is not None and hidden > 0 and room >= _LOW:
+        shown[-1] = fit_row([(f"  {hidden + 1} more: arrow down", "dim")], width)
+    return [*padded([*top, *shown], width, height - len(bottom)), *bottom]

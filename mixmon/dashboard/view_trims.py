@@ -16,7 +16,7 @@ CAUTION = (
     "Prove each label by a fuel step on a known cylinder before a trim is entered; measure again after. "
     "Nothing here senses knock: balanced mixture is not proof of knock margin. The builder's limits stand."
 )
-_REMARKS_AT = 49
+_NARROW, _REMARKS_AT = 60, 49
 
 
 def trims_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
@@ -29,6 +29,7 @@ def trims_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) 
     body = _sheet(scene, balance, width, whole=True)
     if len(body) > room_below(head, height):
         body = _sheet(scene, balance, width, whole=False)
+        body += _remarks_of(scene, balance, width)[: max(room_below(head, height) - len(body), 0)]
     return framed(head, body, sheet, first=first)
 
 
@@ -40,18 +41,47 @@ def _nothing(width: int) -> list[Row]:
 def _sheet(scene: Scene, balance: Balance, width: int, *, whole: bool) -> list[Row]:
     """The table and what must be said; `whole` gives remarks as many lines as they need."""
     offered = not balance.withheld
-    rows = [fit_row([(" cyl  needs % 95 % interval    trim now    new  remarks", "label")], width)]
-    for one in balance.cylinders:
-        rows += _rows(one, width, offered=offered, whole=whole)
+    if width < _NARROW:
+        heading = f" cyl  needs {scene.marks.plus_minus}95 %    now    new"
+        rows = [fit_row([(heading, "label")], width)]
+        rows += [_narrow(scene, one, width, offered=offered) for one in balance.cylinders]
+    else:
+        rows = [fit_row([(" cyl  needs % 95 % interval    trim now    new  remarks", "label")], width)]
+        for one in balance.cylinders:
+            rows += _rows(one, width, offered=offered, whole=whole)
     spread = f"spread {spread_text(balance.spread)}"
     step = f"step {scene.setting.session.trims.step_percent:g} %"
-    after = f", predicted {spread_text(balance.predicted_spread, count=False)}; {step}, mean kept"
+    after = f", predicted {spread_text(balance.predicted_spread, count=False)}; {step}"
     lines = [f"no trims offered: {reason}" for reason in balance.withheld]
-    lines += [spread + (after if offered else ""), CAUTION, *(f"note: {note}" for note in balance.notes)]
+    lines += [spread + (after if offered else "")]
+    lines += [CAUTION, *(f"note: {note}" for note in balance.notes)]
     for line in lines:
         style = "strong" if line.startswith("no trims") else "text"
         rows += [fit_row([(f" {part}", style)], width) for part in wrap(line, width - 2)]
     return rows
+
+
+def _remarks_of(scene: Scene, balance: Balance, width: int) -> list[Row]:
+    """Of the chosen cylinder, whole: the table has no room for those of all."""
+    index = scene.chosen()
+    cylinders = scene.setting.nodes[index].cylinders if index is not None else ()
+    told = [
+        f"cyl {one.cylinder}: {'; '.join(one.flags)}"
+        for one in balance.cylinders
+        if one.cylinder in cylinders and one.flags
+    ]
+    return [fit_row([(f" {part}", "strong")], width) for line in told for part in wrap(line, width - 2)]
+
+
+def _narrow(scene: Scene, one: CylinderNeed, width: int, *, offered: bool) -> Row:
+    """What is to be typed in is the last thing to go."""
+    low, high = one.interval95_percent
+    half = f"{scene.marks.plus_minus}{(high - low) / 2:.1f}" if math.isfinite(high - low) else "--"
+    new = signed(one.trim_new_percent, 2) if offered else "--"
+    words = f"{fit(signed(one.needs_percent), 6, right=True)} {fit(half, 5, right=True)} "
+    words += fit(signed(one.trim_now_percent, 2), 6, right=True)
+    row: Row = ((f"{one.cylinder:>4} ", "strong"), (words, "text"), (f" {fit(new, 6, right=True)}", "strong"))
+    return fit_row(row, width)
 
 
 def _rows(one: CylinderNeed, width: int, *, offered: bool, whole: bool) -> list[Row]:

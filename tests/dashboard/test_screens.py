@@ -31,8 +31,8 @@ from mixmon.findings.alarm_records import Happening
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.findings.event import Kind
 from mixmon.mixture.steady import Cell
-from mixmon.session.model import Axes, Limits
-from mixmon.snapshot import Holding
+from mixmon.session.model import AlarmRule, Axes, Limits
+from mixmon.snapshot import BusNow, Holding
 
 
 def lines(page, shown=None, width=80, height=24, **state):
@@ -244,7 +244,7 @@ def test_bus_and_nodes_stand_in_the_order_of_the_wire():
     assert page[1].startswith(" chain  load 19 %  820 frames/s  newest 8 ms  active")
     nodes = [line.split() for line in page if " S-1" in line]
     assert [node[0].lstrip("▸") for node in nodes if node[0] != "▸"] == ["1", "2", "4", "5", "6", "7", "8"]
-    assert "P1 lean under load" in next(line for line in page if "S-103" in line)
+    assert "lean under load NEW" in next(line for line in page if "S-103" in line)
 
 
 def test_a_silent_node_has_no_volts():
@@ -361,15 +361,111 @@ def test_rules_that_go_off_by_rule_are_listed_among_the_events_and_not_on_the_wa
     by_rule = replace(
         event(announced=False, active=False), what=Happening.SUPPRESSED, state=None, position=None
     )
-    shown = scene(snapshot(alarm_events=(by_rule,), alarms=alarm_list()))
-    assert any(line.endswith("suppressed") for line in lines(Page.EVENTS, shown))
-    assert not any(line.endswith("suppressed") for line in lines(Page.WATCH, shown))
+    other = replace(by_rule, rule="rich under load", t=by_rule.t + 10_000_000)
+    shown = scene(snapshot(alarm_events=(by_rule, other), alarms=alarm_list()))
+    page = lines(Page.EVENTS, shown)
+    assert sum(line.endswith("off by rule: lean under load, rich under load") for line in page) == 1
+    assert not any("off by rule" in line for line in lines(Page.WATCH, shown))
+
+
+def test_what_comes_over_several_cylinders_at_once_is_one_line():
+    """Three within 0.1 s; a fourth half a second later is a line of its own; the worst value stands."""
+    at_once = [event(position=p, t=250 * SECOND + p * 30_000_000, value=0.04 + p / 1000) for p in (4, 2, 1)]
+    shown = snapshot(
+        alarm_events=(*at_once, event(position=7, t=251 * SECOND)), alarms=alarm_list(), remarks=()
+    )
+    page = lines(Page.EVENTS, scene(shown))
+    assert page[2].startswith(" 04:11.0  P1 cyl 7 lean under load  0.046 (limit 0.040 lambda)")
+    assert page[3].startswith(" 04:10.1  P1 cyl 1 2 4 lean under load  0.044 (limit 0.040 lambda)")
+    assert page[4] == ""
+
+
+@pytest.mark.parametrize(("value", "words"), [(0.046, "0.046 (limit 0.040"), (0.034, "load  (limit 0.040")])
+def test_a_value_within_its_dead_band_does_not_stand_beside_a_limit_it_has_not_crossed(value, words):
+    shown = snapshot(alarm_events=(event(value=value),), alarms=alarm_list(), remarks=())
+    assert words in lines(Page.EVENTS, scene(shown))[2]
 
 
 def test_an_event_is_new_only_while_its_alarm_waits_and_only_by_its_newest_announcement():
     twice = (event(t=240 * SECOND), event(t=250 * SECOND))
     page = lines(Page.EVENTS, scene(snapshot(alarm_events=twice, remarks=())))
-    assert [line.split()[-1] for line in page[2:4]] == ["NEW", "new"]
+    assert [line.split()[-1] for line in page[2:4]] == ["NEW", "raised"]
     accepted = alarm_list(alarm(state=AlarmState.ACKNOWLEDGED))
     page = lines(Page.EVENTS, scene(snapshot(alarm_events=twice, alarms=accepted, remarks=())))
-    assert [line.split()[-1] for line in page[2:4]] == ["new", "new"]
+    assert [line.split()[-1] for line in page[2:4]] == ["raised", "raised"]
+
+
+def test_the_list_says_the_value_of_now_and_below_it_the_one_that_raised_it():
+    """By hand: lambda 0.916 needs +5.3 % to 0.87, so it is 0.0461 over; it was raised at 0.079."""
+    shown = scene(snapshot(alarms=alarm_list(alarm(value=0.079))))
+    page = lines(Page.ALARMS, shown)
+    assert page[3].split()[-4:] == ["0.046", "lambda", "0.040", "lambda"]
+    assert "0.079 lambda when raised" in joined(Page.ALARMS, shown)
+
+
+@pytest.mark.parametrize(
+    ("rule", "position", "words"),
+    [
+        (RULES[2], 8, "2.40"),  # the age of the silent sensor
+        (RULES[3], 2, "13.4"),  # its supply
+        (AlarmRule("spread", 2, spread_above=5.0), None, "7.9"),  # +5.3 less -2.6
+        (AlarmRule("rich", 2, lambda_below=0.85), 2, "0.847"),
+        (LEAN, 8, "--"),  # a silent sensor says nothing of now
+    ],
+    ids=["age", "supply", "spread", "lambda", "not known"],
+)
+def test_values_of_now_by_kind_of_limit(rule, position, words):
+    page = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm(rule, position)))))
+    assert words in page[3]
+
+
+def test_a_misfire_beside_an_alarm_is_said_with_it():
+    def told(kind, cylinder, t):
+        found = replace(happened(kind, cylinder), t=t)
+        return joined(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm()), happened=(found,))))
+
+    assert "misfire beside it: not a fuelling figure" in told(Kind.MISFIRE, 3, 250 * SECOND)
+    assert "beside it" not in told(Kind.MISFIRE, 4, 250 * SECOND)
+    assert "beside it" not in told(Kind.MISFIRE, 3, 240 * SECOND)
+    assert "beside it" not in told(Kind.LEAN_EXCURSION, 3, 250 * SECOND)
+
+
+def test_a_list_that_is_longer_than_the_screen_says_so():
+    many = alarm_list(*(alarm(RULES[i % 5], 1 + i % 8) for i in range(40)))
+    assert "more below" in joined(Page.ALARMS, scene(snapshot(alarms=many)))
+    page = joined(Page.ALARMS, scene(snapshot(alarms=many)), alarm=(RULES[4].name, 8))
+    assert "more above" in page
+
+
+def test_a_narrow_alarm_list_keeps_cylinder_and_name():
+    page = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm()))), width=40, height=10)
+    assert page[3] == "▸ 1  NEW          3  lean under load"
+
+
+def test_a_narrow_trim_sheet_keeps_what_is_to_be_typed_in():
+    page = lines(Page.TRIMS, width=40, height=12)
+    assert page[1] == " cyl  needs ±95 %    now    new"
+    assert page[4].split() == ["3", "+5.3", "±0.3", "0.00", "+5.50"]
+
+
+def test_a_low_trim_sheet_tells_the_chosen_cylinder_s_remarks_whole():
+    """Sixteen rows leave no room to wrap the remarks of all."""
+    shown = scene(count=12, options=replace(OPTIONS, chosen=3))
+    page = joined(Page.TRIMS, shown)
+    assert "cyl 3: over 5 %: look for a mechanical cause before trimming" in page
+
+
+def test_a_narrow_bus_screen_keeps_letter_word_and_age_and_cuts_no_fact_in_two():
+    page = lines(Page.BUS, width=40, height=14)
+    assert page[1] == " chain  load 19 %  820 frames/s  active"
+    assert page[4].split() == ["1", "1", "V", "valid", "8", "ms"]
+    trouble = scene(snapshot(buses=(BusNow("chain", 19.0, 820.0, 4, "passive", 8_000_000, 2),)))
+    page = lines(Page.BUS, trouble, width=40, height=14)
+    assert page[1] == " chain  passive  error frames 4  lost 2"
+
+
+def test_a_page_that_goes_on_below_says_so():
+    page = lines(Page.HELP)
+    assert page[-2].strip().endswith("more: arrow down")
+    end = lines(Page.HELP, first=999)
+    assert "more" not in end[-2]
