@@ -449,9 +449,9 @@ def test_a_narrow_trim_sheet_keeps_what_is_to_be_typed_in():
 
 
 def test_a_low_trim_sheet_tells_the_chosen_cylinder_s_remarks_whole():
-    """Sixteen rows leave no room to wrap the remarks of all."""
+    """Twelve rows leave no room to wrap the remarks of all."""
     shown = scene(count=12, options=replace(OPTIONS, chosen=3))
-    page = joined(Page.TRIMS, shown)
+    page = joined(Page.TRIMS, shown, height=21)
     assert "cyl 3: over 5 %: look for a mechanical cause before trimming" in page
 
 
