@@ -22,8 +22,8 @@ from mixmon.session.signals import ENGINE_STATES
 Array = NDArray[np.float64]
 Columns = Mapping[str, Array]
 
-RISE = {"throttle": 10.0, "map_kpa": 15.0}
-"""Percent or kPa in a tenth of a second; a roll-in over a second stays below (our choice)."""
+RISE = {"throttle": 5.0, "map_kpa": 15.0}
+"""Percent or kPa in a tenth of a second: slower, the fuel keeps up, and boost builds up slower (our choice)."""
 
 RISE_ROWS = 10
 
