@@ -122,6 +122,23 @@ class RecordOff:
 
 
 @dataclass(frozen=True, slots=True)
+class JudgePull:
+    """Keep a pull or reject it, whatever is suggested; `begin` is the data time at which it began, ns."""
+
+    begin: int
+    keep: bool
+
+
+@dataclass(frozen=True, slots=True)
+class JudgeCell:
+    """Leave a cell out of needs and trims, or count it again."""
+
+    rpm: float | None
+    load: float | None
+    keep: bool
+
+
+@dataclass(frozen=True, slots=True)
 class ResetPeaks:
     """Forget the worst needs so far."""
 
@@ -165,7 +182,8 @@ class Quit:
 AlarmCommand = Accept | AcceptAll | Reset | Shelve | Unshelve | OutOfService | InService
 RecordCommand = Mark | NoteText | RecordOn | RecordOff
 ReplayCommand = Pause | Resume | Step | Seek | Speed
-Command = AlarmCommand | RecordCommand | ReplayCommand | ResetPeaks | Quit
+Judgement = JudgePull | JudgeCell
+Command = AlarmCommand | RecordCommand | ReplayCommand | Judgement | ResetPeaks | Quit
 
 
 class Watching(Protocol):

@@ -22,8 +22,12 @@ from mixmon.dashboard.view_pages import alarm_index
 from mixmon.dashboard.view_prompt import Asked, Prompt
 from mixmon.dashboard.view_scene import ORDERS, Scene, Unit, is_recording
 from mixmon.findings.alarm_records import Alarm
+from mixmon.findings.pull_quality import KEEP
+from mixmon.mixture.steady import Cell
 from mixmon.watching import (
     Command,
+    JudgeCell,
+    JudgePull,
     Mark,
     NoteText,
     Pause,
@@ -157,6 +161,7 @@ class Controls:
         if self.state.page is Page.BALANCE:
             return {
                 "s": lambda: self._set(spread=not self.state.spread),
+                "x": self._judge_cell,
                 "left": lambda: self._move(-1, 0),
                 "right": lambda: self._move(1, 0),
                 "up": lambda: self._move(0, 1),
@@ -165,6 +170,7 @@ class Controls:
         if self.state.page is Page.PULLS:
             return {
                 "d": self._compare,
+                "k": self._judge_pull,
                 "left": lambda: self._turn(-1),
                 "right": lambda: self._turn(1),
                 "up": lambda: self._step_cylinder(-1),
@@ -267,6 +273,26 @@ class Controls:
             self.tell("no pull was kept before this one", self._now)
         else:
             self._set(compared=not self.state.compared)
+
+    def _judge_pull(self) -> None:
+        """The pull on the screen: rejected if it is kept, else kept."""
+        review = self._seen.snapshot.pulls
+        if review is not None:
+            pull = review.pulls[-1 if self.state.pull is None else self.state.pull]
+            self._send(JudgePull(pull.begin, keep=pull.verdict.suggestion != KEEP))
+
+    def _judge_cell(self) -> None:
+        """The cell under the cursor, else the one that is held: left out, or counted again if it was."""
+        held, balance = self._seen.holding, self._seen.snapshot.balance
+        place = self.state.cursor or ((held.cell.rpm, held.cell.load) if held else None)
+        known = {(cell.rpm, cell.load): cell.used_for_trims for cell in balance.cells} if balance else {}
+        aside = Cell(*place) in balance.put_aside if balance and place else False
+        if place is None or place not in known:
+            self.tell("arrows choose a cell; this one has no data", self._now)
+        elif not known[place] and not aside:
+            self.tell("low flow, or a load below the first one: never used for trims", self._now)
+        else:
+            self._send(JudgeCell(*place, keep=aside))
 
     def _turn(self, step: int) -> None:
         """To the pull before or after; the newest one is followed again at the end."""

@@ -116,7 +116,10 @@ class MisfireEffect:
 
 @dataclass(frozen=True, slots=True)
 class Balance:
-    """The whole result. `withheld` says why no trims are offered; empty when they are."""
+    """The whole result. `withheld` says why no trims are offered; empty when they are.
+
+    put_aside  cells with data that someone has decided to leave out
+    """
 
     against: str
     cylinders: tuple[CylinderNeed, ...]
@@ -129,6 +132,7 @@ class Balance:
     withheld: tuple[str, ...]
     notes: tuple[str, ...]
     misfires: tuple[MisfireEffect, ...] = ()
+    put_aside: tuple[Cell, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +170,7 @@ class BalanceStage:
         self._nodes = session.chain.nodes
         self._left_out = np.array([bool(left_out & set(n.cylinders)) for n in self._nodes])
         self._steady = Steady(session.axes, session.validity)
+        self.put_aside: set[Cell] = set()
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
         self._weights = np.array([float(len(n.cylinders)) for n in self._nodes])
@@ -257,13 +262,22 @@ class BalanceStage:
             for cylinder in self._nodes[s.node].cylinders
         )
 
+    def judge(self, cell: Cell, *, keep: bool) -> None:
+        """Leave the cell out of needs and trims, as someone has decided; or count it again."""
+        if keep:
+            self.put_aside.discard(cell)
+        else:
+            self.put_aside.add(cell)
+
     def used(self, number: int) -> bool:
         """False where readings are shown but never trimmed by.
 
-        That is the zone of reversion and leaks, and loads below `[trims] load_from`.
+        That is the zone of reversion and leaks, loads below `[trims] load_from`, and what was put aside.
         """
         rules, mask = self.session.trims, self.session.validity.low_flow_mask
         cell = self.grid.cell(number)
+        if cell in self.put_aside:
+            return False
         if cell.load is not None and rules.load_from is not None and cell.load < rules.load_from:
             return False
         if mask is None or cell.rpm is None or cell.load is None:
@@ -313,6 +327,7 @@ class _Report:
         self._needs = combined.peers if against == "peers" else combined.target
         self._left_out = stage.left_out_s(cells)
         self._untold_s = stage.untold_s
+        self._aside = [self._grid.cell(c.cell) for c in cells if self._grid.cell(c.cell) in stage.put_aside]
         self._misfires = misfires
 
     def build(self, gaps: tuple[str, ...], *, by_cell: bool = True) -> Balance:
@@ -332,8 +347,9 @@ class _Report:
                 if by_cell
             ),
             withheld=self._plan.withheld,
-            notes=(*gaps, *self._plan.notes, *self._doubts()),
+            notes=(*gaps, *self._plan.notes, *self._put_aside(), *self._doubts()),
             misfires=self._misfires,
+            put_aside=tuple(self._aside),
         )
 
     def _node_of(self, cylinder: int) -> int | None:
@@ -405,6 +421,14 @@ class _Report:
             return [said]
         needs = f"needs {effect.needs_percent:+.1f} % without, {effect.needs_counted_percent:+.1f} % with it"
         return [f"{said}; {needs}"]
+
+    def _put_aside(self) -> list[str]:
+        """Cells that someone has decided to leave out."""
+        names = [
+            " ".join(f"{name} {x:g}" for name, x in (("rpm", cell.rpm), ("load", cell.load)) if x is not None)
+            for cell in self._aside
+        ]
+        return [f"cells left out by the operator: {', '.join(names)}"] if names else []
 
     def _doubts(self) -> list[str]:
         """What makes the whole result doubtful."""

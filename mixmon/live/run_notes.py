@@ -4,6 +4,7 @@ recording      a run begins; `stretch`: the stretch of time then, from which a r
 watched until  how far rows were made: a bus that fell silent at the end is silent in a replay too
 action         an operator's action on an alarm, stamped as it was worked
 alarm          one alarm record, for readers without this program
+judged         a pull or a cell that the operator keeps or leaves out
 mark, note     the operator's
 """
 
@@ -16,8 +17,10 @@ from mixmon.findings.alarm_records import AlarmEvent, OperatorAction, Verb
 from mixmon.findings.event import Event
 from mixmon.frames.run_files import WATCHED
 from mixmon.record.run_folder import Note
+from mixmon.watching import JudgeCell, Judgement, JudgePull
 
 RECORDING, ACTION, ALARM, MARK, NOTE = "recording", "action", "alarm", "mark", "note"
+JUDGED = "judged"
 
 KEPT_QUIET = frozenset({RECORDING, WATCHED, ACTION, ALARM})
 """Notes that a replay does not tell: their effects are found anew."""
@@ -64,6 +67,29 @@ def alarm_data(event: AlarmEvent) -> dict[str, Any]:
         "announced": event.announced,
         "reason": event.reason,
     }
+
+
+def judgement_data(one: Judgement) -> dict[str, Any]:
+    """The decision as JSON."""
+    if isinstance(one, JudgePull):
+        return {"pull": one.begin, "keep": one.keep}
+    return {"rpm": one.rpm, "load": one.load, "keep": one.keep}
+
+
+def judgement_of(note: Note) -> Judgement:
+    """The decision again."""
+    data = note.data
+    if "pull" in data:
+        return JudgePull(int(data["pull"]), bool(data["keep"]))
+    return JudgeCell(data["rpm"], data["load"], bool(data["keep"]))
+
+
+def judgement_words(one: Judgement) -> str:
+    """The decision as a remark."""
+    if isinstance(one, JudgePull):
+        return f"pull {'kept' if one.keep else 'rejected'} by the operator"
+    place = " ".join(f"{name} {x:g}" for name, x in (("rpm", one.rpm), ("load", one.load)) if x is not None)
+    return f"cell {place} {'counted again' if one.keep else 'left out'} by the operator"
 
 
 def event_words(event: Event) -> str:

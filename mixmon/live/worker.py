@@ -25,10 +25,20 @@ from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
 from mixmon.live.bus_board import BusBoard
 from mixmon.live.keeper import Keeper
 from mixmon.live.orders import alarm_actions
-from mixmon.live.run_notes import KEPT_QUIET, MARK, NOTE, told
+from mixmon.live.run_notes import (
+    JUDGED,
+    KEPT_QUIET,
+    MARK,
+    NOTE,
+    judgement_data,
+    judgement_of,
+    judgement_words,
+    told,
+)
 from mixmon.live.source import Source
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.steady import Cell
 from mixmon.observer.observer import Observer
 from mixmon.pipeline import Pipeline
 from mixmon.session.model import Session
@@ -36,6 +46,9 @@ from mixmon.snapshot import Snapshot
 from mixmon.watching import (
     Command,
     Item,
+    JudgeCell,
+    Judgement,
+    JudgePull,
     Mark,
     NoteText,
     Pause,
@@ -243,7 +256,9 @@ class Worker:
                 self.keeper.heed(told_by)
             self._remark(told_by.t, f"{self._board.name(told_by.bus)}: {told_by.text}")
         for note in self._source.notes():
-            if note.kind not in KEPT_QUIET:
+            if note.kind == JUDGED:
+                self._judge(judgement_of(note), note.t)
+            elif note.kind not in KEPT_QUIET:
                 self._remark(note.t, told(note))
         self._items.extend(self.observer.happened())
         for text in self._board.news():
@@ -265,9 +280,21 @@ class Worker:
                 self._try(partial(self._record, command))
             case Pause() | Resume() | Step() | Seek() | Speed():
                 self._try(partial(self._wind, command))
+            case JudgePull() | JudgeCell():
+                self._judge(command, self._source.now(), new=True)
             case _:
                 for action in alarm_actions(command, self.observer.t or 0, self.observer.stretch):
                     self._try(partial(self._act, action))
+
+    def _judge(self, one: Judgement, t: int, *, new: bool = False) -> None:
+        """What the operator decides of a pull or a cell, now or when a recording was made."""
+        if isinstance(one, JudgePull):
+            self.observer.judge_pull(one.begin, keep=one.keep)
+        else:
+            self.observer.judge_cell(Cell(one.rpm, one.load), keep=one.keep)
+        if new and self.keeper is not None:
+            self.keeper.note(t, JUDGED, **judgement_data(one))
+        self._remark(t, judgement_words(one))
 
     def _try(self, do: Callable[[], object]) -> None:
         try:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -22,11 +23,13 @@ from mixmon.findings.alarms import Alarms
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions
+from mixmon.findings.pull_quality import KEEP, REJECT, Verdict
 from mixmon.findings.pull_review import PullReview, review
 from mixmon.findings.pulls import Pull, PullStage
 from mixmon.messages.binding import Binding
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.steady import Cell
 from mixmon.observer.dwell_clock import WANTED_PERCENT, holding
 from mixmon.observer.strip import StripStage
 from mixmon.observer.tail import Tail
@@ -36,6 +39,9 @@ from mixmon.snapshot import Snapshot
 KEPT_EVENTS = 500
 KEPT_PULLS = 30
 """A screen compares the latest ones; a report takes all."""
+
+BY_OPERATOR = "the operator's decision"
+"""Why a pull is rejected that was rejected by a person."""
 
 RENEWAL_NS = 1_000_000_000
 
@@ -75,6 +81,7 @@ class Observer:
         self._pulls = PullStage(session)
         self._pulled: deque[Pull] = deque(maxlen=KEPT_PULLS)
         self._review: PullReview | None = None
+        self._verdicts: dict[int, bool] = {}
         self._new: list[Event] = []
         self._happened: deque[Event] = deque(maxlen=KEPT_EVENTS)
         self._events: deque[AlarmEvent] = deque(maxlen=KEPT_EVENTS)
@@ -111,6 +118,18 @@ class Observer:
             UsageError: there is no such alarm.
         """
         return self._alarms.act(action)
+
+    def judge_pull(self, begin: int, *, keep: bool) -> None:
+        """Keep the pull that began at that time, ns, or reject it, whatever is suggested."""
+        self._verdicts[begin] = keep
+        self._pulled = deque((self._as_judged(pull) for pull in self._pulled), KEPT_PULLS)
+        if self._pulled:
+            self._review = review(self._session, tuple(self._pulled))
+
+    def judge_cell(self, cell: Cell, *, keep: bool) -> None:
+        """Leave a cell out of needs and trims, or count it again."""
+        self._balance.judge(cell, keep=keep)
+        self._glance = (-1, self._glance[1])
 
     def reset_peaks(self) -> None:
         """Forget the worst needs so far."""
@@ -163,8 +182,15 @@ class Observer:
 
     def _compare(self, pulls: Sequence[Pull]) -> None:
         if pulls:
-            self._pulled.extend(pulls)
+            self._pulled.extend(map(self._as_judged, pulls))
             self._review = review(self._session, tuple(self._pulled))
+
+    def _as_judged(self, pull: Pull) -> Pull:
+        keep = self._verdicts.get(pull.begin)
+        if keep is None:
+            return pull
+        judged = Verdict(KEEP if keep else REJECT, () if keep else (BY_OPERATOR,), pull.verdict.remarks)
+        return replace(pull, verdict=judged)
 
     def _heed(self, events: Sequence[Event]) -> None:
         self._balance.heed(events)

@@ -10,6 +10,7 @@ from dashboard.scenes import (
     UNITS,
     alarm,
     alarm_list,
+    balance,
     pull_review,
     scene,
     session,
@@ -21,10 +22,13 @@ from mixmon.dashboard.keys import BINDINGS, Page, bindings, last_line
 from mixmon.dashboard.state import State
 from mixmon.dashboard.view_prompt import Asked
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.mixture.steady import Cell
 from mixmon.watching import (
     Accept,
     AcceptAll,
     InService,
+    JudgeCell,
+    JudgePull,
     Mark,
     NoteText,
     OutOfService,
@@ -308,6 +312,32 @@ def test_pulls_can_be_turned_over_and_compared():
     assert desk.press("right").pull is None
     assert desk.press("down").options.chosen == 7  # after 3 in firing order
     assert desk.press("up", "up").options.chosen == 5
+
+
+def test_a_pull_is_rejected_by_a_key_and_kept_by_the_same():
+    """The second one is kept as suggested, the first one is rejected."""
+    desk = Desk(snapshot(pulls=pull_review()), page=Page.PULLS)
+    desk.press("k", "left", "k")
+    assert desk.sent == [JudgePull(0, keep=False), JudgePull(0, keep=True)]
+
+
+def test_a_cell_is_left_out_by_a_key_and_counted_again_by_the_same():
+    desk = Desk(page=Page.BALANCE)
+    desk.press("x")  # the one that is held
+    desk.shown = snapshot(balance=replace(balance(), put_aside=(Cell(7000.0, 100.0),)))
+    desk.press("right", "right", "x")
+    assert desk.sent == [JudgeCell(6000.0, 100.0, keep=False), JudgeCell(7000.0, 100.0, keep=True)]
+
+
+@pytest.mark.parametrize(
+    ("cursor", "words"),
+    [((1100.0, 100.0), "this one has no data"), ((1100.0, 3.0), "never used for trims")],
+    ids=["empty", "low flow"],
+)
+def test_a_cell_that_is_not_used_anyway_is_not_left_out(cursor, words):
+    desk = Desk(page=Page.BALANCE, cursor=cursor)
+    assert words in desk.press("x").message
+    assert desk.sent == []
 
 
 def test_without_pulls_there_is_no_pull_screen_and_no_key_for_it():

@@ -1,0 +1,91 @@
+"""What the operator decides of pulls and cells acts at once, and again when the run is replayed."""
+
+from pathlib import Path
+
+import pytest
+from live_rig import keeper_in, until
+
+from mixmon.findings.pull_quality import KEEP, REJECT
+from mixmon.live.keeper import Keeper
+from mixmon.live.replay import ReplaySource
+from mixmon.live.worker import Worker
+from mixmon.messages.bind import bind
+from mixmon.messages.find import load_databases
+from mixmon.record.run_folder import RunFolder, list_runs, open_run
+from mixmon.session.load import load_session
+from mixmon.watching import JudgeCell, JudgePull
+
+LOG, SESSION = "examples/alder8_short.log.gz", "examples/alder8.toml"
+
+
+def played(source: str | RunFolder, keeper: Keeper | None = None) -> Worker:
+    session = load_session(SESSION)
+    worker = Worker(bind(session, load_databases(session)), ReplaySource(source, speed=None), keeper)
+    worker.start()
+    until(worker.ended.is_set, "the end of the log")
+    return worker
+
+
+def used(worker: Worker) -> set[tuple[float | None, float | None]]:
+    cells = worker.observer.balance().cells
+    return {(cell.rpm, cell.load) for cell in cells if cell.used_for_trims}
+
+
+def verdicts(worker: Worker) -> list[tuple[str, tuple[str, ...]]]:
+    review = worker.snapshot.pulls
+    assert review is not None
+    return [(pull.verdict.suggestion, pull.verdict.reasons) for pull in review.pulls]
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Worker, RunFolder]:
+    """A log watched and recorded, its last pull rejected and one of its cells left out at the end."""
+    folder: Path = tmp_path_factory.mktemp("runs")
+    worker = played(LOG, keeper_in(folder, Path(SESSION)))
+    review = worker.snapshot.pulls
+    assert review is not None
+    worker.send(JudgePull(review.pulls[-1].begin, keep=False))
+    worker.send(JudgeCell(*min(used(worker)), keep=False))
+    until(lambda: len(worker.snapshot.remarks) > 2, "both decisions")
+    worker.close()
+    return worker, open_run(list_runs(folder)[0])
+
+
+def test_a_pull_that_was_rejected_is_rejected_and_says_by_whom(run: tuple[Worker, RunFolder]) -> None:
+    assert verdicts(run[0])[-1] == (REJECT, ("the operator's decision",))
+    assert any("pull rejected by the operator" in words for _, words in run[0].snapshot.remarks)
+
+
+def test_a_cell_that_was_left_out_is_shown_and_not_trimmed_by(run: tuple[Worker, RunFolder]) -> None:
+    untouched = played(LOG)
+    untouched.close()
+    (gone,) = used(untouched) - used(run[0])
+    balance = run[0].observer.balance()
+    assert gone in {(cell.rpm, cell.load) for cell in balance.cells}
+    assert [(cell.rpm, cell.load) for cell in balance.put_aside] == [gone]
+    assert any(note.startswith("cells left out by the operator: rpm") for note in balance.notes)
+    assert balance.cylinders != untouched.observer.balance().cylinders
+
+
+def test_a_replay_of_the_run_decides_the_same(run: tuple[Worker, RunFolder]) -> None:
+    again = played(run[1])
+    again.close()
+    assert verdicts(again) == verdicts(run[0])
+    assert used(again) == used(run[0])
+    assert repr(again.observer.balance()) == repr(run[0].observer.balance())
+
+
+def test_a_decision_can_be_taken_back() -> None:
+    worker = played(LOG)
+    before, cells = verdicts(worker), used(worker)
+    review = worker.snapshot.pulls
+    assert review is not None
+    begin, cell = review.pulls[0].begin, min(cells)
+    for keep in (False, True):
+        worker.send(JudgePull(begin, keep=keep))
+        worker.send(JudgeCell(*cell, keep=keep))
+    until(lambda: len(worker.snapshot.remarks) == 4, "four decisions")
+    worker.close()
+    assert verdicts(worker)[0] == (KEEP, ())
+    assert verdicts(worker)[1:] == before[1:]
+    assert used(worker) == cells
