@@ -1,13 +1,14 @@
 """The life of all alarms: edges and operator actions in, one record a transition out.
 
 Everything is worked in the order of data time: of what bears the same time, edges come first
-(in their own order), then shelves that end, then operator actions in the order in which they
+(in their own order), then shelves that end and alarms that have stood long enough to be
+announced again, then operator actions in the order in which they
 were given. An action waits until all rows up to its time have been seen; one that comes behind
 them is stamped with the newest row's time, and it is that stamp that must be kept: with it a
 replay goes the same way. Nothing here looks at a clock, so no split of the rows can matter.
 
 When a clock was set back between two stretches of time, shelves and rates are moved by the
-same step, as though no time had passed.
+same step, as though no time had passed; the wait for a re-alarm by a step ahead as well.
 """
 
 from __future__ import annotations
@@ -106,6 +107,9 @@ class AlarmBook:
             yield from self._through(action.t)
         if stretch != self._stretch and self._until is not None and first < self._until:
             self._shift(first - self._until)
+        if stretch != self._stretch and self._until is not None:
+            for alarm in self._alarms.values():
+                alarm.announced += first - self._until
         self._stretch = stretch
 
     def _shift(self, step: int) -> None:
@@ -116,21 +120,31 @@ class AlarmBook:
                 alarm.shelved_until += step
 
     def _through(self, t: int) -> Iterator[AlarmEvent]:
-        """Shelves that end and actions given up to and with t."""
+        """What falls due, and actions given, up to and with t."""
         while self._actions and _moment(self._actions[0]) <= (self._stretch, t):
             action = self._actions.pop(0)
-            yield from self._end_shelves(action.t)
+            yield from self._fall_due(action.t)
             yield from self._work(action)
-        yield from self._end_shelves(t)
+        yield from self._fall_due(t)
 
-    def _end_shelves(self, t: int) -> Iterator[AlarmEvent]:
-        ended = [
-            (alarm.shelved_until, key)
-            for key, alarm in self._alarms.items()
-            if alarm.shelved_until is not None and alarm.shelved_until <= t
-        ]
-        for end, key in sorted(ended):
-            yield from self._take_back(self._alarms[key], end, AlarmFlag.SHELVED, Happening.SHELF_ENDED)
+    def _fall_due(self, t: int) -> Iterator[AlarmEvent]:
+        """Ends of shelves and re-alarms up to and with t, one after the other: each can bring the next."""
+        while (due := min(self._due(), default=None)) is not None and due[0] <= t:
+            end, is_re_alarm, key = due
+            alarm = self._alarms[key]
+            if is_re_alarm:
+                before = alarm.state
+                alarm.step(AlarmStep.RE_ALARM)
+                yield self._record(alarm, end, Happening.RE_ALARMED, before, announced=True)
+            else:
+                yield from self._take_back(alarm, end, AlarmFlag.SHELVED, Happening.SHELF_ENDED)
+
+    def _due(self) -> Iterator[tuple[int, bool, tuple[int, int]]]:
+        for key, alarm in self._alarms.items():
+            if alarm.shelved_until is not None:
+                yield alarm.shelved_until, False, key
+            if (again := alarm.re_alarm_at) is not None:
+                yield again, True, key
 
     def _edge(self, edges: AlarmEdges, i: int) -> Iterator[AlarmEvent]:
         kind, rule, node = EdgeKind(int(edges.kind[i])), int(edges.rule[i]), int(edges.node[i])
@@ -203,7 +217,7 @@ class AlarmBook:
         alarm.changed = t
         if announced:
             self._lately.add(t)
-            alarm.lately.add(t)
+            alarm.announce(t, again=what is Happening.RE_ALARMED)
         return alarm.event(
             self._stretch,
             t,

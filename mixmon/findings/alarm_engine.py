@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 Columns = Mapping[str, Array]
 
 RISE = {"throttle": 5.0, "map_kpa": 15.0}
-"""Percent or kPa in a tenth of a second: slower, the fuel keeps up, and boost builds up slower (our choice)."""
+"""Percent or kPa in a tenth of a second: slower, the fuel keeps up; boost builds slower (our choice)."""
 
 RISE_ROWS = 10
 

@@ -83,6 +83,7 @@ class Happening(Enum):
     RELEASED = "released"
     OUT_OF_SERVICE = "out of service"
     IN_SERVICE = "in service"
+    RE_ALARMED = "re-alarm"
 
 
 @dataclass(frozen=True, slots=True)

@@ -95,6 +95,7 @@ class Standing:
     active: bool = False
     since: int | None = None
     changed: int = 0
+    announced: int = 0
     value: float = math.nan
     shelved_until: int | None = None
     reason: str = ""
@@ -109,6 +110,20 @@ class Standing:
     def shown(self) -> bool:
         """Whether a list of alarms must name it."""
         return self.state is not AlarmState.NORMAL or bool(self.own_flags)
+
+    @property
+    def re_alarm_at(self) -> int | None:
+        """When it is to be announced again if nothing changes; None: not at all."""
+        wait = self.watched.rule.re_alarm_s
+        if wait is None or not self.active or self.flags:
+            return None
+        return self.announced + round(wait * 1e9)
+
+    def announce(self, t: int, *, again: bool) -> None:
+        """Count an announcement; one for standing long is no chatter."""
+        self.announced = t
+        if not again:
+            self.lately.add(t)
 
     def step(self, step: AlarmStep) -> None:
         """Move by the table."""

@@ -2,7 +2,8 @@
 
 After the state model of ISA-18.2 and IEC 62682 as OPC 10000-9 publishes it (from memory). A
 pair that is not in the table changes nothing. Two entries are the project's own choice: a
-latched alarm whose condition comes back is new again, accepted or not.
+latched alarm whose condition comes back is new again, accepted or not. A rule may ask for
+re-alarm: a condition that stands for so long since it was last announced is announced again.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ class AlarmStep(Enum):
     CONDITION_FALSE = "condition false"
     ACCEPT = "accept"
     RESET = "reset"
+    RE_ALARM = "re-alarm"
 
 
 class AlarmFlag(Flag):
@@ -67,7 +69,9 @@ TABLE: Mapping[tuple[AlarmState, AlarmStep], AlarmState] = {
     (_S.NORMAL, _E.CONDITION_TRUE): _S.UNACKNOWLEDGED,
     (_S.UNACKNOWLEDGED, _E.CONDITION_FALSE): _S.RETURNED_UNACKNOWLEDGED,
     (_S.UNACKNOWLEDGED, _E.ACCEPT): _S.ACKNOWLEDGED,
+    (_S.UNACKNOWLEDGED, _E.RE_ALARM): _S.UNACKNOWLEDGED,
     (_S.ACKNOWLEDGED, _E.CONDITION_FALSE): _S.NORMAL,
+    (_S.ACKNOWLEDGED, _E.RE_ALARM): _S.UNACKNOWLEDGED,
     (_S.RETURNED_UNACKNOWLEDGED, _E.CONDITION_TRUE): _S.UNACKNOWLEDGED,
     (_S.RETURNED_UNACKNOWLEDGED, _E.ACCEPT): _S.NORMAL,
     (_S.LATCHED_UNACKNOWLEDGED, _E.CONDITION_TRUE): _S.UNACKNOWLEDGED,
@@ -81,6 +85,11 @@ LATCHING: Mapping[tuple[AlarmState, AlarmStep], AlarmState] = {
     (_S.ACKNOWLEDGED, _E.CONDITION_FALSE): _S.LATCHED_ACKNOWLEDGED,
 }
 """What a latching alarm does instead: it stays until it has been accepted and reset."""
+
+OWN_CHOICE = frozenset(
+    {(_S.LATCHED_UNACKNOWLEDGED, _E.CONDITION_TRUE), (_S.LATCHED_ACKNOWLEDGED, _E.CONDITION_TRUE)}
+)
+"""Entries that no standard gives."""
 
 
 def after(state: AlarmState, step: AlarmStep, *, latching: bool = False) -> AlarmState:
@@ -108,4 +117,5 @@ def state_table_markdown() -> str:
 def _cell(state: AlarmState, step: AlarmStep) -> str:
     plain, latched = TABLE.get((state, step)), LATCHING.get((state, step))
     text = plain.title if plain else "-"
+    text += " (own choice)" if (state, step) in OWN_CHOICE else ""
     return f"{text}; {latched.title} if latching" if latched else text

@@ -164,6 +164,7 @@ _ALARM = Table(
         **_limit_kinds,
         "on_delay_s": _delay,
         "off_delay_s": _delay,
+        "re_alarm_s": Number(1, 86_400, "s"),
         "dead_band": Number(0, 100),
         "latching": Flag(),
         "suppress_when": Text(what="a condition such as fuel_cut"),

@@ -209,6 +209,7 @@ class AlarmRule:
     off_delay_s: float = 0.0
     dead_band: float = 0.0
     latching: bool = False
+    re_alarm_s: float | None = None
     suppress_when: str | None = None
     cause: str = ""
     consequence: str = ""

@@ -348,6 +348,53 @@ def test_silenced_alarms_do_not_count_in_a_flood():
     assert {r.in_ten_minutes for r in records} == {0}
 
 
+def test_an_alarm_that_stands_is_new_again_after_its_time_accepted_or_not():
+    """OPC 10000-9, ReAlarmTime (from memory): counted from when it was last announced."""
+    patient = replace(LEAN, re_alarm_s=60.0)
+    book, records = played(
+        edge(S, RAISE),
+        act(100 * S, Verb.ACCEPT),
+        edge(190 * S, CLEAR),
+        act(191 * S, Verb.ACCEPT),
+        until=400 * S,
+        rules=(patient,),
+    )
+    assert story(records) == [
+        (1 * S, 1, Happening.CONDITION_TRUE, AlarmState.UNACKNOWLEDGED, True),
+        (61 * S, 1, Happening.RE_ALARMED, AlarmState.UNACKNOWLEDGED, True),
+        (100 * S, 1, Happening.ACCEPTED, AlarmState.ACKNOWLEDGED, False),
+        (121 * S, 1, Happening.RE_ALARMED, AlarmState.UNACKNOWLEDGED, True),
+        (181 * S, 1, Happening.RE_ALARMED, AlarmState.UNACKNOWLEDGED, True),
+        (190 * S, 1, Happening.CONDITION_FALSE, AlarmState.RETURNED_UNACKNOWLEDGED, False),
+        (191 * S, 1, Happening.ACCEPTED, AlarmState.NORMAL, False),
+    ]
+    assert book.current().in_ten_minutes == 4
+
+
+def test_an_alarm_is_not_announced_again_while_it_is_silenced_nor_takes_it_for_chatter():
+    quick = replace(LEAN, re_alarm_s=10.0)
+    _, records = played(
+        edge(S, RAISE), act(35 * S, Verb.SHELVE, duration_ns=30 * S), until=80 * S, rules=(quick,)
+    )
+    assert [(r.t // S, r.what) for r in records if r.announced] == [
+        (1, Happening.CONDITION_TRUE),
+        (11, Happening.RE_ALARMED),
+        (21, Happening.RE_ALARMED),
+        (31, Happening.RE_ALARMED),
+        (65, Happening.SHELF_ENDED),
+        (75, Happening.RE_ALARMED),
+    ]
+    assert not any(r.chattering for r in records)
+
+
+def test_time_that_is_not_known_does_not_count_for_a_re_alarm():
+    patient = replace(LEAN, re_alarm_s=60.0)
+    book, _ = played(edge(S, RAISE), until=31 * S, rules=(patient,))
+    assert book.feed(joined([]), stretch=1, first=3600 * S, until=3629 * S) == ()
+    (again,) = book.feed(joined([]), stretch=1, first=3630 * S, until=3630 * S)
+    assert (again.t, again.what) == (3630 * S, Happening.RE_ALARMED)
+
+
 # --- order and time -----------------------------------------------------------------------------
 
 
@@ -422,12 +469,13 @@ def test_actions_of_a_stretch_that_is_over_are_worked_before_the_next():
 class Plain:
     """The same book in plain words: one loop over time, nanosecond by nanosecond, one alarm at a time."""
 
-    def __init__(self, latching):
-        self.latching = latching
+    def __init__(self, latching, re_alarm):
+        self.latching, self.re_alarm, self.new_at = latching, re_alarm, None
         self.state, self.active, self.own, self.rule_off, self.shelf = "NORMAL", False, set(), False, None
         self.said = []
 
     def say(self, t, what, *, new=False):
+        self.new_at = t if new else self.new_at
         self.said.append((t, what.name, self.state, new))
 
     def settle(self):
@@ -476,6 +524,9 @@ class Plain:
     def time(self, t):
         if self.shelf == t:
             self.drop(t, "SHELVE", Happening.SHELF_ENDED)
+        if self.active and not (self.own or self.rule_off) and t - self.new_at == self.re_alarm:
+            self.state = "UNACKNOWLEDGED"
+            self.say(t, Happening.RE_ALARMED, new=True)
 
     def act(self, t, action):
         name = action.verb.name
@@ -505,6 +556,8 @@ class Plain:
 
 
 LENGTH = 60
+AGAIN = (replace(LEAN, re_alarm_s=13e-9), replace(STAYS, re_alarm_s=7e-9), SPREAD)
+"""Rules whose alarms are announced again after 13 and 7 ns."""
 
 
 @st.composite
@@ -531,9 +584,9 @@ def lives(draw):
 @given(lives())
 def test_the_book_is_its_plain_words(life):
     edges, actions, _ = life
-    _, records = played(*edges, *actions, until=LENGTH)
+    _, records = played(*edges, *actions, until=LENGTH, rules=AGAIN)
     for rule, node in ((0, 0), (0, 1), (1, 0), (1, 1)):
-        plain, position = Plain(RULES[rule].latching), NODES[node].position
+        plain, position = Plain(RULES[rule].latching, (13, 7)[rule]), NODES[node].position
         for t in range(LENGTH + 1):
             here = [
                 e for e in edges if e.t[0] == t and e.rule[0] == rule and e.node[0] in {node, ENGINE_WIDE}
@@ -555,8 +608,8 @@ def test_the_book_is_its_plain_words(life):
 @given(lives())
 def test_records_and_standing_do_not_depend_on_the_split(life):
     edges, actions, cuts = life
-    whole, records = played(*edges, *actions, until=LENGTH)
-    parts, in_parts = played(*edges, *actions, until=LENGTH, cuts=cuts)
+    whole, records = played(*edges, *actions, until=LENGTH, rules=AGAIN)
+    parts, in_parts = played(*edges, *actions, until=LENGTH, cuts=cuts, rules=AGAIN)
     assert repr(in_parts) == repr(records)
     assert repr(parts.current()) == repr(whole.current())
     assert [r.t for r in records] == sorted(r.t for r in records)
@@ -566,14 +619,14 @@ def test_records_and_standing_do_not_depend_on_the_split(life):
 def test_a_live_session_replays_from_what_it_recorded(life):
     """Live, actions come between the rows, some behind them; the kept ones give the same records."""
     edges, actions, cuts = life
-    live, kept, records = AlarmBook(RULES, NODES), [], []
+    live, kept, records = AlarmBook(AGAIN, NODES), [], []
     ordered = joined(edges).ordered()
     waiting = list(actions)
     for a, b in pairwise([-1, *sorted(cuts), LENGTH]):
         kept += [live.act(waiting.pop(0)) for _ in range(min(2, len(waiting)))]
         rows = np.flatnonzero((ordered.t > a) & (ordered.t <= b))
         records += live.feed(ordered.take(rows), stretch=0, first=a + 1, until=b)
-    replay, again = played(*edges, *kept, until=LENGTH)
+    replay, again = played(*edges, *kept, until=LENGTH, rules=AGAIN)
     assert repr(tuple(records)) == repr(again)
     assert repr(live.current()) == repr(replay.current())
 

@@ -171,7 +171,7 @@ def spread(rule, data, i, in_force):
 
 
 def tip_in(data, i):
-    """Whether the throttle opens by more than 10 % in ten rows, or did within the last 0.6 s."""
+    """Whether the throttle opens by more than 5 % in ten rows, or did within the last 0.6 s."""
     throttle = data.now["throttle"]
     if math.isnan(throttle[i]):
         return NAN
@@ -179,7 +179,7 @@ def tip_in(data, i):
         # From the row after the last rising one the state is held for 0.6 s.
         if data.stretch[j] != data.stretch[i] or (j < i and data.t[i] - data.t[j + 1] >= 600 * MS):
             return 0.0
-        if j >= 10 and data.stretch[j - 10] == data.stretch[j] and throttle[j] - throttle[j - 10] > 10:
+        if j >= 10 and data.stretch[j - 10] == data.stretch[j] and throttle[j] - throttle[j - 10] > 5:
             return 1.0
     return 0.0
 
@@ -300,7 +300,7 @@ def blocks(draw, max_rows=30):
     shifted_names = ("rpm", "throttle", "target", "fuel_cut", "spark_cut")
     engine = {
         "rpm": (3000.0, 3000.0, 3000.0, 2000.0, 300.0, NAN),
-        "throttle": (80.0, 80.0, 80.0, 50.0, NAN),
+        "throttle": (80.0, 80.0, 80.0, 50.0, 54.0, 56.0, NAN),
         "target": (0.87, 0.87, 0.87, 0.9, NAN),
         "fuel_cut": (0.0, 0.0, 0.0, 0.0, 1.0, NAN),
         "spark_cut": (0.0, 0.0, 0.0, 0.0, 1.0, NAN),

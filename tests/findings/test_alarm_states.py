@@ -6,17 +6,17 @@ import pytest
 
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState, AlarmStep, after, state_table_markdown
 
-# ISA-18.2 / IEC 62682 as published in OPC 10000-9 (from memory); "(again)" is the project's choice.
+# ISA-18.2 / IEC 62682 as published in OPC 10000-9, re-alarm by its ReAlarmTime (from memory).
 STANDARD = """\
-| from | condition true | condition false | accept | reset |
-| --- | --- | --- | --- | --- |
-| NORMAL | UNACKNOWLEDGED | - | - | - |
-| UNACKNOWLEDGED | - | RETURNED UNACKNOWLEDGED; LATCHED UNACKNOWLEDGED if latching | ACKNOWLEDGED | - |
-| ACKNOWLEDGED | - | NORMAL; LATCHED ACKNOWLEDGED if latching | - | - |
-| RETURNED UNACKNOWLEDGED | UNACKNOWLEDGED | - | NORMAL | - |
-| LATCHED UNACKNOWLEDGED | UNACKNOWLEDGED | - | LATCHED ACKNOWLEDGED | - |
-| LATCHED ACKNOWLEDGED | UNACKNOWLEDGED | - | - | NORMAL |
-"""
+| from | condition true | condition false | accept | reset | re-alarm |
+| --- | --- | --- | --- | --- | --- |
+| NORMAL | UNACKNOWLEDGED | - | - | - | - |
+| UNACKNOWLEDGED | - | RETURNED UNACKNOWLEDGED; LATCHED UNACKNOWLEDGED if latching | ACKNOWLEDGED | - | UNACKNOWLEDGED |
+| ACKNOWLEDGED | - | NORMAL; LATCHED ACKNOWLEDGED if latching | - | - | UNACKNOWLEDGED |
+| RETURNED UNACKNOWLEDGED | UNACKNOWLEDGED | - | NORMAL | - | - |
+| LATCHED UNACKNOWLEDGED | UNACKNOWLEDGED (own choice) | - | LATCHED ACKNOWLEDGED | - | - |
+| LATCHED ACKNOWLEDGED | UNACKNOWLEDGED (own choice) | - | - | NORMAL | - |
+"""  # noqa: E501
 
 LISTED = {
     "NORMAL, condition true": "UNACKNOWLEDGED",
@@ -25,6 +25,8 @@ LISTED = {
     "UNACKNOWLEDGED, accept": "ACKNOWLEDGED",
     "ACKNOWLEDGED, condition false": "NORMAL",
     "ACKNOWLEDGED, condition false, latching": "LATCHED_ACKNOWLEDGED",
+    "UNACKNOWLEDGED, re-alarm": "UNACKNOWLEDGED",
+    "ACKNOWLEDGED, re-alarm": "UNACKNOWLEDGED",
     "RETURNED_UNACKNOWLEDGED, condition true": "UNACKNOWLEDGED",
     "RETURNED_UNACKNOWLEDGED, accept": "NORMAL",
     "LATCHED_UNACKNOWLEDGED, condition true": "UNACKNOWLEDGED",
