@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from typing import Final
 
 from textual.app import App, ComposeResult
@@ -18,6 +19,7 @@ from textual.events import Key
 
 from mixmon.dashboard.caution import Caution
 from mixmon.dashboard.controls import Controls
+from mixmon.dashboard.export import write_page
 from mixmon.dashboard.held import DigitHold
 from mixmon.dashboard.page import PageView
 from mixmon.dashboard.state import State
@@ -125,6 +127,10 @@ class Dashboard(App[int], inherit_bindings=False):
         self.controls.press(key, self.scene(), self._clock())
         if self.controls.leave:
             self.exit(LEFT)
+        if self.controls.export:
+            self.controls.export = False
+            written = write_page(self.scene(), self.controls.state, datetime.now(UTC))
+            self.controls.tell(written, self._clock())
         self.tick()
 
     def tick(self) -> None:

@@ -11,9 +11,9 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from mixmon.dashboard import alarm_keys
+from mixmon.dashboard import alarm_keys, checks
 from mixmon.dashboard.alarm_keys import Outcome
-from mixmon.dashboard.keys import Page
+from mixmon.dashboard.keys import WRITTEN, Page
 from mixmon.dashboard.palettes import NAMES
 from mixmon.dashboard.replay_speeds import next_speed, speed_words
 from mixmon.dashboard.state import State
@@ -50,6 +50,7 @@ _PAGES: Final = {
     "t": Page.TRIMS,
     "l": Page.ALARMS,
     "h": Page.BUS,
+    "c": Page.CHECKS,
     "N": Page.NOTES,
 }
 
@@ -59,11 +60,13 @@ class Controls:
 
     state    all choices
     leave    the person wants to go
+    export   the person wants this screen in a file
     """
 
     def __init__(self, state: State, units: tuple[Unit, ...], send: Callable[[Command], None]) -> None:
         self.state = state
         self.leave = False
+        self.export = False
         self._units = units
         self._send = send
         self._scene: Scene | None = None
@@ -78,6 +81,9 @@ class Controls:
             return
         if key != "q":
             self._set(leaving=False)
+        if key == "e" and self.state.page in WRITTEN:
+            self.export = True
+            return
         action = self._own().get(key) or self._common().get(key)
         if action is not None:
             action()
@@ -175,6 +181,15 @@ class Controls:
                 "right": lambda: self._turn(1),
                 "up": lambda: self._step_cylinder(-1),
                 "down": lambda: self._step_cylinder(1),
+            }
+        if self.state.page is Page.CHECKS:
+            return {
+                "up": lambda: self._choose_check(-1),
+                "down": lambda: self._choose_check(1),
+                "enter": lambda: self._ask_check(Asked.PASSED, "what was found"),
+                "x": lambda: self._ask_check(Asked.FAILED, "what was found"),
+                "k": lambda: self._ask_check(Asked.SKIPPED, "why"),
+                "o": lambda: self._send(NoteText(checks.note_text(self.state.check, "reopened", "again"))),
             }
         if self.state.page is Page.ALARMS:
             return {
@@ -357,6 +372,12 @@ class Controls:
             at = min(max(alarm_index(self._seen, self.state) + step, 0), len(alarms) - 1)
             self._set(alarm=(alarms[at].rule.name, alarms[at].position))
 
+    def _choose_check(self, step: int) -> None:
+        self._set(check=min(max(self.state.check + step, 0), len(checks.CHECKS) - 1))
+
+    def _ask_check(self, asked: Asked, question: str) -> None:
+        self._ask(asked, f"check {self.state.check + 1} {asked.value}, {question}")
+
     def _find(self) -> None:
         self._go(Page.EVENTS)
         self._ask(Asked.FIND, "find")
@@ -390,6 +411,8 @@ class Controls:
             self.tell("nothing written, nothing done", self._now)
         elif asked is Asked.NOTE:
             self._send(NoteText(words))
+        elif asked in {Asked.PASSED, Asked.FAILED, Asked.SKIPPED}:
+            self._send(NoteText(checks.note_text(self.state.check, asked.value, words)))
         elif self.state.alarm is not None:
             self._send(alarm_keys.silence(asked, self.state.alarm, words))
 

@@ -20,6 +20,7 @@ class Page(StrEnum):
     TRIMS = "TRIM SHEET"
     ALARMS = "ALARMS"
     BUS = "BUS & SENSORS"
+    CHECKS = "CHECK LIST"
     EVENTS = "EVENTS"
     NOTES = "NOTES"
     HELP = "KEYS"
@@ -47,6 +48,11 @@ def _on(*pages: Page) -> frozenset[Page]:
     return frozenset(pages)
 
 
+WRITTEN: Final = _on(
+    Page.BALANCE, Page.PULLS, Page.TRIMS, Page.ALARMS, Page.BUS, Page.CHECKS, Page.EVENTS, Page.NOTES
+)
+"""Screens that are worth a file; the others are over in a moment."""
+
 BINDINGS: Final = (
     Binding("space", "mark", "mark this moment, dated back 2 s"),
     Binding("r", "record", "recording on; off asks"),
@@ -63,6 +69,7 @@ BINDINGS: Final = (
     Binding("t", "trims", "trim sheet"),
     Binding("l", "alarms", "alarm list"),
     Binding("h", "bus", "bus and sensors"),
+    Binding("c", "checks", "check list before the first pull"),
     Binding("/", "find", "events; find in them"),
     Binding("n", "note", "write a note"),
     Binding("N", "notes", "all notes and marks"),
@@ -79,8 +86,13 @@ BINDINGS: Final = (
         "arrows",
         "move",
         "choose a cell, a line, a pull",
-        _on(Page.BALANCE, Page.PULLS, Page.ALARMS, Page.EVENTS),
+        _on(Page.BALANCE, Page.PULLS, Page.ALARMS, Page.CHECKS, Page.EVENTS),
     ),
+    Binding("enter", "passed", "say what was found: the check has passed", _on(Page.CHECKS)),
+    Binding("x", "failed", "say what was found: the check has failed", _on(Page.CHECKS)),
+    Binding("k", "skip", "skip the check, reason asked", _on(Page.CHECKS)),
+    Binding("o", "open", "open the check again", _on(Page.CHECKS)),
+    Binding("e", "export", "write this screen, all of it, to a text file beside the runs", WRITTEN),
     Binding("R", "reset", "reset a latched alarm that was accepted", _on(Page.ALARMS)),
     Binding("o", "service", "out of service, reason asked; again: into service", _on(Page.ALARMS)),
     Binding(".", "pause", "hold the recording still, go on", replay=True),
@@ -94,15 +106,16 @@ BINDINGS: Final = (
 _FIRST: Final = {
     Page.WATCH: (
         *("a", "space", "f", "b", "v", "l", "h", "t", "n"),
-        *("0-9", "p P", "r", "q q", "/", "+ -", "u", "o"),
+        *("0-9", "p P", "r", "q q", "c", "/", "+ -", "u", "o"),
     ),
-    Page.BALANCE: ("arrows", "0-9", "s", "x", "t", "w", "a", "space", "n", "l", "h"),
-    Page.PULLS: ("arrows", "0-9", "d", "k", "w", "b", "a", "space", "n"),
-    Page.TRIMS: ("b", "w", "n", "l", "a", "space"),
-    Page.ALARMS: ("a", "A", "z", "R", "o", "arrows", "w", "n"),
-    Page.BUS: ("w", "b", "l", "n", "a", "space"),
-    Page.EVENTS: ("/", "arrows", "w", "l", "n", "a", "space"),
-    Page.NOTES: ("n", "w", "/", "a", "space"),
+    Page.BALANCE: ("arrows", "0-9", "s", "x", "t", "w", "e", "a", "space", "n", "l", "h"),
+    Page.PULLS: ("arrows", "0-9", "d", "k", "w", "b", "e", "a", "space", "n"),
+    Page.TRIMS: ("b", "w", "e", "n", "l", "a", "space"),
+    Page.ALARMS: ("a", "A", "z", "R", "o", "arrows", "w", "e", "n"),
+    Page.BUS: ("w", "b", "c", "l", "e", "n", "a", "space"),
+    Page.CHECKS: ("enter", "x", "k", "o", "arrows", "w", "e", "n", "a", "space"),
+    Page.EVENTS: ("/", "arrows", "w", "l", "e", "n", "a", "space"),
+    Page.NOTES: ("n", "w", "/", "e", "a", "space"),
     Page.HELP: ("w", "esc"),
 }
 """Keys in the order in which the last line names them; help is always last."""

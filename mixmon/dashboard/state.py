@@ -23,6 +23,7 @@ class State:
     pull       its number, from 0; None: the newest
     compared   pulls are shown as differences from the one kept before
     alarm      the chosen one; None: the most pressing
+    check      the chosen check, from 0
     first      rows scrolled away
     wanted     what events must contain
     message    the program's answer to a key, until that second of the watcher's clock
@@ -41,6 +42,7 @@ class State:
     pull: int | None = None
     compared: bool = False
     alarm: AlarmName | None = None
+    check: int = 0
     first: int = 0
     wanted: str = ""
     prompt: Prompt | None = None

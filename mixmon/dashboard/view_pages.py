@@ -8,6 +8,7 @@ from mixmon.dashboard.view_alarms import alarms_page
 from mixmon.dashboard.view_balance import balance_page
 from mixmon.dashboard.view_bus import bus_page
 from mixmon.dashboard.view_cells import CellView
+from mixmon.dashboard.view_checks import checks_page
 from mixmon.dashboard.view_events import events_page
 from mixmon.dashboard.view_help import help_page
 from mixmon.dashboard.view_limits import verdict
@@ -45,16 +46,16 @@ def _page(scene: Scene, state: State, width: int, height: int) -> list[Row]:
     page = state.page
     live, pulls = scene.live.replay_position is None, scene.snapshot.pulls is not None
     sheet = Sheet(width, height, last_line(page, live=live, pulls=pulls))
-    if page is Page.BALANCE:
-        return balance_page(scene, word, cell_view(scene, state), sheet)
-    if page is Page.ALARMS:
-        return alarms_page(scene, word, alarm_index(scene, state), sheet)
-    if page is Page.PULLS:
-        return pulls_page(scene, word, sheet, number=state.pull, compared=state.compared)
-    if page is Page.EVENTS:
-        return events_page(scene, word, sheet, wanted=state.wanted, first=state.first)
-    if page is Page.WATCH:
-        return watch_page(scene, word, sheet)
+    chosen = {
+        Page.WATCH: lambda: watch_page(scene, word, sheet),
+        Page.BALANCE: lambda: balance_page(scene, word, cell_view(scene, state), sheet),
+        Page.ALARMS: lambda: alarms_page(scene, word, alarm_index(scene, state), sheet),
+        Page.CHECKS: lambda: checks_page(scene, word, state.check, sheet),
+        Page.PULLS: lambda: pulls_page(scene, word, sheet, number=state.pull, compared=state.compared),
+        Page.EVENTS: lambda: events_page(scene, word, sheet, wanted=state.wanted, first=state.first),
+    }
+    if page in chosen:
+        return chosen[page]()
     others = {
         Page.TRIMS: trims_page,
         Page.BUS: bus_page,

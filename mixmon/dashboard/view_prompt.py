@@ -16,6 +16,9 @@ class Asked(Enum):
     SHELVE = "shelve"
     SERVICE = "out of service"
     FIND = "find"
+    PASSED = "passed"
+    FAILED = "failed"
+    SKIPPED = "skipped"
     RECORD_OFF = "record off"
     LEAVE = "leave"
 

@@ -1,6 +1,7 @@
 """The app with a terminal that is not there: keys reach the watched, pictures reach the screen."""
 
 import asyncio
+import re
 from dataclasses import replace
 
 import pytest
@@ -22,6 +23,7 @@ from mixmon.dashboard.app import LEFT, REFUSED, Dashboard, DashboardOptions
 from mixmon.dashboard.caution import Caution
 from mixmon.dashboard.page import PageView
 from mixmon.dashboard.paint import styles
+from mixmon.session.model import Recording
 from mixmon.watching import Accept, Mark, RecordOff, Remark
 
 OPTIONS = DashboardOptions(tuple(UNITS.values()))
@@ -185,6 +187,39 @@ def test_a_recording_that_stands_still_is_no_silence():
         assert shown.lines()[0].startswith(" REPLAY 50 %")
 
     drive(steps, Bench(snapshot(replay_position=0.5), live=False))
+
+
+def test_a_screen_is_written_whole_beside_the_runs(tmp_path):
+    folder = tmp_path / "runs"
+    bench = Bench()
+    bench.session = replace(session(), recording=Recording(str(folder)))
+
+    async def steps(shown):
+        await shown.press("t", "e")
+        assert "written: " in shown.lines()[-1]
+        await shown.press("w", "e")  # no key of this screen
+
+    drive(steps, bench, size=(80, 24))
+    (path,) = folder.iterdir()
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\dZ-trim-sheet\.txt", path.name)
+    lines = path.read_text("utf-8").splitlines()
+    assert lines[0].startswith("Alder 8 before  written ")
+    assert any(line.split()[:2] == ["3", "+5.3"] for line in lines)
+    assert any("not proof of knock margin" in line for line in lines)
+    assert not any("? keys" in line for line in lines)
+    assert all(line == line.rstrip() for line in lines)
+
+
+def test_a_screen_that_cannot_be_written_says_why(tmp_path):
+    (tmp_path / "runs").write_text("a file in the way")
+    bench = Bench()
+    bench.session = replace(session(), recording=Recording(str(tmp_path / "runs")))
+
+    async def steps(shown):
+        await shown.press("l", "e")
+        assert "not written: File exists" in shown.lines()[-1]
+
+    drive(steps, bench, size=(160, 24))
 
 
 def test_freeze_holds_the_picture_while_the_limit_word_goes_on():

@@ -18,7 +18,7 @@ from dashboard.scenes import (
 )
 
 from mixmon.dashboard.controls import Controls, is_recording
-from mixmon.dashboard.keys import BINDINGS, Page, bindings, last_line
+from mixmon.dashboard.keys import BINDINGS, WRITTEN, Page, bindings, last_line
 from mixmon.dashboard.state import State
 from mixmon.dashboard.view_prompt import Asked
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
@@ -81,6 +81,7 @@ class Desk:
         ("t", Page.TRIMS),
         ("l", Page.ALARMS),
         ("h", Page.BUS),
+        ("c", Page.CHECKS),
         ("N", Page.NOTES),
     ],
 )
@@ -337,6 +338,41 @@ def test_a_cell_is_left_out_by_a_key_and_counted_again_by_the_same():
 def test_a_cell_that_is_not_used_anyway_is_not_left_out(cursor, words):
     desk = Desk(page=Page.BALANCE, cursor=cursor)
     assert words in desk.press("x").message
+    assert desk.sent == []
+
+
+def test_what_was_found_is_written_as_a_note_with_its_check():
+    desk = Desk(page=Page.CHECKS)
+    desk.press("down", "enter")
+    desk.type("60.4 ohm")
+    desk.press("x")
+    desk.type("120")
+    desk.press("k")
+    desk.type("no meter")
+    desk.press("o")
+    assert desk.sent == [
+        NoteText("check 2 passed: 60.4 ohm"),
+        NoteText("check 2 failed: 120"),
+        NoteText("check 2 skipped: no meter"),
+        NoteText("check 2 reopened: again"),
+    ]
+
+
+def test_a_check_without_evidence_stays_as_it_is():
+    desk = Desk(page=Page.CHECKS)
+    desk.press("enter")
+    assert "nothing written" in desk.type("").message
+    desk.press("enter", "escape")
+    assert desk.press(*["up"] * 3).check == 0
+    assert desk.press(*["down"] * 30).check == 13
+    assert desk.sent == []
+
+
+@pytest.mark.parametrize("page", list(Page))
+def test_a_screen_is_written_to_a_file_where_its_keys_say_so(page):
+    desk = Desk(page=page)
+    desk.press("e")
+    assert desk.controls.export is (page in WRITTEN)
     assert desk.sent == []
 
 

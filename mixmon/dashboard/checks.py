@@ -1,0 +1,229 @@
+"""What should be seen to before the first pull: what can be judged from what is known now, and by whom else.
+
+Evidence, not ticks. A check that needs hands, an ohm meter or eyes stays open until someone says
+what was found; the words are a note in the record, and a replay of the run shows them again.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from typing import Final
+
+import numpy as np
+
+from mixmon.dashboard.view_numbers import number
+from mixmon.dashboard.view_scene import Scene, is_recording
+from mixmon.mixture.block import SampleState
+
+
+class Stand(Enum):
+    """How a check stands; the value is what is shown."""
+
+    OPEN = "OPEN"
+    PASSED = "PASS"
+    FAILED = "FAIL"
+    SKIPPED = "SKIP"
+
+
+Finding = tuple[Stand, str]
+"""How it stands, and the evidence."""
+
+MOST_LOAD_PERCENT: Final = 60.0
+"""Bus load that leaves room (common practice, no source)."""
+
+LEAST_MINUTES: Final = 60.0
+
+_WORDS: Final = {
+    "passed": Stand.PASSED,
+    "failed": Stand.FAILED,
+    "skipped": Stand.SKIPPED,
+    "reopened": Stand.OPEN,
+}
+_TOLD: Final = re.compile(
+    rf"note: check (\d+) ({'|'.join(_WORDS)})(?:: (.*?))?(?: \(no run is being recorded\))?"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One check: its name, what to do, and how it stands as far as this program can tell."""
+
+    name: str
+    todo: str
+    judge: Callable[[Scene], Finding]
+
+
+def note_text(index: int, word: str, evidence: str) -> str:
+    """The note that says what was found of check `index`.
+
+    >>> note_text(1, "passed", "60.4 ohm")
+    'check 2 passed: 60.4 ohm'
+    """
+    return f"check {index + 1} {word}: {evidence}"
+
+
+def findings(scene: Scene) -> list[Finding]:
+    """How every check stands: as someone said, where someone did, else as can be told."""
+    told: dict[int, Finding] = {}
+    for _, words in scene.live.remarks:
+        match = _TOLD.fullmatch(words)
+        if match:
+            told[int(match[1]) - 1] = _WORDS[match[2]], match[3] or ""
+    return [
+        told[index] if index in told and told[index][0] is not Stand.OPEN else check.judge(scene)
+        for index, check in enumerate(CHECKS)
+    ]
+
+
+def _by_hand(_: Scene) -> Finding:
+    return Stand.OPEN, "by hand"
+
+
+def _limits(scene: Scene) -> Finding:
+    source = scene.setting.session.limits.source
+    if source is None:
+        return Stand.OPEN, "placeholders are in force"
+    lean = next((r.over_target for r in scene.setting.rules if r.over_target is not None), None)
+    return Stand.PASSED, source if lean is None else f"{source}; lean at +{lean:.3f}"
+
+
+def _supply(scene: Scene) -> Finding:
+    volts = scene.live.cylinders.supply
+    if scene.dead or not np.isfinite(volts).any():
+        return Stand.OPEN, "no supply is told"
+    low = int(np.nanargmin(volts))
+    limit = next((r.supply_below for r in scene.setting.rules if r.supply_below is not None), None)
+    words = f"lowest {number(float(volts[low]), 2)} V, cyl {scene.setting.labels[low]}, now"
+    if limit is None:
+        return Stand.OPEN, words
+    return (Stand.FAILED if volts[low] < limit else Stand.PASSED), f"{words} (limit {limit:g})"
+
+
+def _answer(scene: Scene) -> Finding:
+    heard = scene.live.cylinders.age_ns >= 0
+    silent = [scene.setting.labels[i] for i in _in_state(scene, SampleState.SILENT)]
+    if scene.dead or not heard.any():
+        return Stand.OPEN, "nothing heard yet"
+    if silent:
+        return Stand.FAILED, f"silent: cyl {' '.join(silent)}"
+    return Stand.PASSED, f"{len(heard)} of {len(heard)} heard"
+
+
+def _wires(scene: Scene) -> Finding:
+    buses = [bus for bus in scene.live.buses if bus.newest_age_ns >= 0]
+    if not buses:
+        return Stand.OPEN, "nothing heard yet"
+    words = []
+    bad = len(buses) < len(scene.live.buses)
+    for bus in scene.live.buses:
+        load = "" if bus.load_percent is None else f" {bus.load_percent:.0f} %"
+        errors = f" {bus.error_frames} error frames" if bus.error_frames else ""
+        words.append(f"{bus.name}{load}{errors}{f' lost {bus.lost}' if bus.lost else ''}")
+        bad = bad or bool(bus.error_frames or bus.lost) or (bus.load_percent or 0.0) > MOST_LOAD_PERCENT
+    return (Stand.FAILED if bad else Stand.PASSED), ", ".join(words)
+
+
+def _ready(scene: Scene) -> Finding:
+    if scene.dead or scene.live.t is None:
+        return Stand.OPEN, "nothing heard yet"
+    waiting = _in_state(scene, SampleState.COLD, SampleState.WARMING)
+    if waiting:
+        return Stand.OPEN, f"not ready: cyl {' '.join(scene.setting.labels[i] for i in waiting)}"
+    if _in_state(scene, SampleState.SILENT):
+        return Stand.OPEN, "some are silent"
+    return Stand.PASSED, f"{len(scene.setting)} of {len(scene.setting)} ready"
+
+
+def _engine(scene: Scene) -> Finding:
+    watched = scene.setting.session.engine_signals
+    missing = [name for name in ("rpm", scene.setting.session.axes.load_signal) if name not in watched]
+    if "target" not in watched and scene.setting.session.targets is None:
+        missing.append("target")
+    if missing:
+        return Stand.FAILED, f"no signal for {', '.join(missing)}"
+    values = {
+        "rpm": (scene.live.engine.get("rpm", np.nan), 0),
+        "load": (scene.live.engine.get("load", np.nan), 0),
+    }
+    words = [f"{name} {number(value, decimals)}" for name, (value, decimals) in values.items()]
+    return Stand.OPEN, f"now {', '.join(words)}, target {number(scene.live.target, 3)}"
+
+
+def _fuel(scene: Scene) -> Finding:
+    fuel = scene.setting.session.fuel
+    if fuel is None:
+        return Stand.OPEN, "no fuel in the session: lambda only"
+    ratio = f"stoichiometric ratio {fuel.stoich_afr:g}" if fuel.stoich_afr else "parts given"
+    return Stand.PASSED, fuel.name or ratio
+
+
+def _record(scene: Scene) -> Finding:
+    live = scene.live
+    left = live.recording_minutes_left
+    minutes = "" if left is None else f", disk full in {left:.0f} min"
+    if live.replay_position is not None:
+        return Stand.PASSED, "a recording is being played"
+    if "failed" in live.recording or (left is not None and left < LEAST_MINUTES):
+        return Stand.FAILED, f"{live.recording}{minutes}"
+    return (
+        Stand.PASSED if is_recording(live) else Stand.OPEN
+    ), f"{live.recording or 'not recording'}{minutes}"
+
+
+def _in_state(scene: Scene, *states: SampleState) -> list[int]:
+    return [i for i in range(len(scene.setting)) if scene.live.cylinders.state[i] in states]
+
+
+CHECKS: Final = (
+    Check(
+        "builder's and cell limits entered",
+        "write them under [limits] in the session file, with their source",
+        _limits,
+    ),
+    Check(
+        "bus ends, power off, ohm meter",
+        "60 ohm between the wires: 120 is one end missing, 40 one too many",
+        _by_hand,
+    ),
+    Check(
+        "supply at every node",
+        "measure along the chain; worst while heaters warm and while cranking",
+        _supply,
+    ),
+    Check(
+        "all nodes answer",
+        "look at supply and wire of a silent one; mixmon census finds two with one identifier",
+        _answer,
+    ),
+    Check("bus load and errors", "below 60 % and no error frames; else ends, stubs, bit rate", _wires),
+    Check("sensors ready", "wait; one much slower than its peers is old or short of volts", _ready),
+    Check(
+        "free-air check",
+        "clean dry air, engine off, fumes gone; a hot sensor is an ignition source",
+        _by_hand,
+    ),
+    Check(
+        "engine signals plausible",
+        "blip: rpm rises, throttle goes 0 to 100; at full load the target is below 1",
+        _engine,
+    ),
+    Check("fuel scale", "an air-fuel ratio means nothing without its fuel: name it under [fuel]", _fuel),
+    Check(
+        "exhaust leak check at warm idle",
+        "a cylinder lean at idle and not at load: joint first, no trim",
+        _by_hand,
+    ),
+    Check(
+        "cylinder identity by fuel steps",
+        "step one cylinder's fuel by 3 to 5 %: its own label must answer",
+        _by_hand,
+    ),
+    Check(
+        "delay of the gas found", "one overrun cut or a fuel step; then mixmon response on the run", _by_hand
+    ),
+    Check("response of every sensor", "one overrun cut; then mixmon response on the run", _by_hand),
+    Check("recording, and room on the disk", "r begins a run; an hour of room or more", _record),
+)

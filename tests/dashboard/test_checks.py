@@ -1,0 +1,134 @@
+"""The check list: what is judged from what is known, what people say, and what is not guessed."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from dashboard.scenes import OPTIONS, RULES, cylinders, nothing, scene, session, snapshot, text
+
+from mixmon.dashboard.checks import CHECKS, Stand, findings, note_text
+from mixmon.dashboard.keys import Page
+from mixmon.dashboard.state import State
+from mixmon.dashboard.view_pages import draw
+from mixmon.mixture.block import SampleState
+from mixmon.session.model import Fuel, Limits
+from mixmon.snapshot import BusNow
+
+NEEDS = (0.0,) * 8
+VALID = cylinders(NEEDS, state=[SampleState.VALID] * 8)
+WARMING = cylinders(NEEDS, state=[SampleState.VALID] * 6 + [SampleState.WARMING, SampleState.COLD])
+
+
+def of(name, given=None, **kind):
+    shown = scene(snapshot() if given is None else given, **kind)
+    at = next(i for i, check in enumerate(CHECKS) if check.name.startswith(name))
+    return findings(shown)[at]
+
+
+def on(*buses):
+    return snapshot(buses=tuple(BusNow(*bus) for bus in buses))
+
+
+CASES = {
+    "limits with a source": (of("builder"), Stand.PASSED, "builder's sheet 14; lean at +0.040"),
+    "placeholders": (
+        of("builder", declared=session(limits=Limits(None, RULES))),
+        Stand.OPEN,
+        "placeholders are in force",
+    ),
+    "a silent node": (of("all nodes"), Stand.FAILED, "silent: cyl 8"),
+    "all heard": (of("all nodes", snapshot(cylinders=VALID)), Stand.PASSED, "8 of 8 heard"),
+    "nothing heard": (of("all nodes", nothing()), Stand.OPEN, "nothing heard yet"),
+    "supply": (of("supply", snapshot(cylinders=VALID)), Stand.PASSED, "V, cyl"),
+    "low supply": (
+        of("supply", snapshot(cylinders=replace(VALID, supply=np.array([13.0] * 7 + [10.9])))),
+        Stand.FAILED,
+        "lowest 10.90 V, cyl 8",
+    ),
+    "no supply told": (
+        of("supply", snapshot(cylinders=replace(VALID, supply=np.full(8, np.nan)))),
+        Stand.OPEN,
+        "no supply is told",
+    ),
+    "quiet buses": (of("bus load"), Stand.PASSED, "chain 19 %, engine 4 %"),
+    "a crowded bus": (of("bus load", on(("chain", 61.0, 900.0, 0, "active", 1, 0))), Stand.FAILED, "61 %"),
+    "error frames": (
+        of("bus load", on(("chain", 20.0, 900.0, 3, "active", 1, 0))),
+        Stand.FAILED,
+        "3 error frames",
+    ),
+    "one bus unheard": (
+        of("bus load", on(("chain", 20.0, 9.0, 0, "active", 1, 0), ("engine", 0.0, 0.0, 0, "", -1, 0))),
+        Stand.FAILED,
+        "engine 0 %",
+    ),
+    "ready": (of("sensors", snapshot(cylinders=VALID)), Stand.PASSED, "8 of 8 ready"),
+    "warming": (of("sensors", snapshot(cylinders=WARMING)), Stand.OPEN, "not ready: cyl 7 8"),
+    "engine signals are looked at by people": (
+        of("engine"),
+        Stand.OPEN,
+        "now rpm 6720, load 100, target 0.870",
+    ),
+    "no target": (
+        of("engine", declared=replace(session(), engine_signals={})),
+        Stand.FAILED,
+        "no signal for rpm, throttle, target",
+    ),
+    "fuel": (of("fuel", declared=replace(session(), fuel=Fuel("E10"))), Stand.PASSED, "E10"),
+    "no fuel": (of("fuel"), Stand.OPEN, "lambda only"),
+    "recording": (of("recording"), Stand.PASSED, "recording run 7"),
+    "little room": (of("recording", snapshot(recording_minutes_left=12.0)), Stand.FAILED, "full in 12 min"),
+    "not recording": (of("recording", snapshot(recording="not recording")), Stand.OPEN, "not recording"),
+    "a replay": (of("recording", snapshot(replay_position=0.3)), Stand.PASSED, "being played"),
+    "the analysis has stopped": (of("all nodes", snapshot(failure="it broke")), Stand.OPEN, "nothing heard"),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_a_check_stands_with_its_evidence(name):
+    (stand, evidence), wanted, words = CASES[name]
+    assert stand is wanted
+    assert words in evidence
+
+
+def said(*remarks):
+    return findings(scene(snapshot(remarks=tuple((i, words) for i, words in enumerate(remarks)))))
+
+
+def test_what_someone_found_is_the_evidence_and_the_newest_counts():
+    assert said("note: check 2 failed: 120 ohm", "note: check 2 passed: 60.4 ohm")[1] == (
+        Stand.PASSED,
+        "60.4 ohm",
+    )
+    assert said("note: check 7 skipped: no time")[6] == (Stand.SKIPPED, "no time")
+    assert said("note: check 2 passed: 60 (no run is being recorded)")[1] == (Stand.PASSED, "60")
+
+
+def test_a_check_that_was_opened_again_stands_as_before():
+    assert said("note: check 2 passed: 60 ohm", "note: check 2 reopened: again")[1] == (Stand.OPEN, "by hand")
+
+
+@pytest.mark.parametrize("words", ["note: check the plugs", "note: check 99 passed: x", "check 2 passed: 60"])
+def test_other_notes_are_no_evidence(words):
+    assert said(words) == said()
+
+
+def test_what_keys_write_is_what_the_list_reads():
+    assert said("note: " + note_text(10, "failed", "3 and 4 exchanged"))[10] == (
+        Stand.FAILED,
+        "3 and 4 exchanged",
+    )
+
+
+def test_all_checks_fit_80_by_24_and_the_chosen_one_says_what_to_do():
+    page = text(draw(scene(), State(OPTIONS, page=Page.CHECKS, check=1), 80, 24))
+    assert [int(line[1:3]) for line in page[2:16]] == list(range(1, 15))
+    assert page[3].startswith("▸ 2 OPEN  bus ends")
+    assert "step 2: 60 ohm between the wires" in page[17]
+    assert "passed" in page[1]
+
+
+def test_the_chosen_check_is_in_sight_on_the_smallest_screen():
+    for chosen in range(14):
+        page = text(draw(scene(), State(OPTIONS, page=Page.CHECKS, check=chosen), 40, 10))
+        assert any(line.startswith(f"▸{chosen + 1:>2} ") for line in page)
