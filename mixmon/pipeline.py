@@ -1,6 +1,6 @@
 """Frames in, judged rows out: the whole chain from the wire to the cylinders.
 
-    frames -> Clock -> Decoder -> Aligner -> Judge -> CylinderBlock
+    frames -> Clock -> Decoder -> Aligner -> Judge -> Correction, where asked for -> CylinderBlock
 
 The same chain serves a recording and a live bus, and gives the same rows bit for bit however
 the frames are cut into blocks. Nothing here knows a clock, a thread, a file or a screen.
@@ -20,6 +20,7 @@ from mixmon.messages.decode import Decoder
 from mixmon.messages.integrity import MessageCounts
 from mixmon.mixture.align import Aligner
 from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.correction import correction_of
 from mixmon.mixture.layout import layout_of, node_facts
 from mixmon.mixture.validity import Judge
 
@@ -45,6 +46,7 @@ class Pipeline:
         self._decoder = Decoder(binding.tables, binding.wanted)
         self._aligner = Aligner(layout_of(binding))
         self._judge = Judge(binding.session.validity, node_facts(binding, left_out))
+        self._correction = correction_of(binding)
         self._stretch = 0
         self._channels: tuple[str, ...] = ()
         self._bus_of_channel = np.zeros(0, np.uint8)
@@ -89,7 +91,8 @@ class Pipeline:
             self.decoded += sum(len(block) for block in blocks)
             first = int(span.frames.t[0]) if len(span.frames) else None
             for rows in self._aligner.feed(blocks, first, span.through):
-                yield self._judge.feed(rows, span.stretch)
+                block = self._judge.feed(rows, span.stretch)
+                yield block if self._correction is None else self._correction.feed(block)
 
     def _buses_of(self, channels: tuple[str, ...]) -> NDArray[np.uint8]:
         """For each of the log's channels, the session's bus that it is; 255 for none."""

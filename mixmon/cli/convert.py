@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import argparse
-import math
 import re
-from collections.abc import Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from mixmon.cli.console import result
 from mixmon.cli.options import add_json
 from mixmon.errors import UsageError
 from mixmon.gas.fuel import REFERENCE_PETROL, Fuel, from_atoms, from_stoich_afr, fuel_named, fuel_names
 
+if TYPE_CHECKING:
+    from mixmon.report.conversion import Sensor
+
 NAME = "convert"
 HELP = "one mixture as lambda, phi, air-fuel ratio, oxygen and exhaust gas"
 
 _QUANTITIES = ("lambda", "phi", "afr", "oxygen", "dry-oxygen", "five-gas")
-_ANALYSER = ("co", "co2", "o2", "hc_ppm", "no")
+_BARS = ("pressure", "pressure-k", "reference")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -43,25 +44,72 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--celsius", metavar="C", help="temperature of the intake air; without it, dry air")
     parser.add_argument("--humidity", metavar="PERCENT", help="relative humidity of the intake air")
     parser.add_argument("--kpa", metavar="KPA", help="pressure of the intake air; without it, 101.325")
+    sensor = parser.add_argument_group("what a sensor shows of it")
+    sensor.add_argument("--curve", metavar="NAME", help="fuel for which the controller reckons lambda")
+    sensor.add_argument("--pressure", metavar="BAR", help="absolute pressure at the sensor")
+    sensor.add_argument(
+        "--pressure-k",
+        metavar="BAR",
+        help="how pressure acts on the sensor's type: the reading goes as p / (p + k); 0 is no effect",
+    )
+    sensor.add_argument("--reference", metavar="BAR", help="pressure at which it reads right; without it, 1")
+    sensor.add_argument(
+        "--as-shown", action="store_true", help="the values are what the sensor shows; gives what is true"
+    )
     add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Does the work and gives the exit status."""
+    from mixmon.cli.mixtures import Gas, lambdas
     from mixmon.report.conversion import Conversion, conversion_json, conversion_text
 
     fuel, air = _fuel(arguments), _intake_air(arguments)
     by_default = REFERENCE_PETROL if arguments.quantity == "five-gas" else fuel_named("gasoline")
+    gas = Gas(fuel or by_default, fuel is None, air.water)
+    sensor = _sensor(arguments, gas.fuel)
     conversion = Conversion(
-        lambdas=_lambdas(arguments, fuel or by_default, air.water, assumed=fuel is None),
-        fuel=fuel or by_default,
-        assumed=fuel is None,
+        lambdas=lambdas(arguments.quantity, arguments.values, gas, sensor if arguments.as_shown else None),
+        fuel=gas.fuel,
+        assumed=gas.assumed,
         water=air.water,
         free_air=air.oxygen,
         ratios=[float(text) for text in arguments.values] if arguments.quantity == "afr" else [],
+        sensor=sensor,
     )
     result(conversion_json(conversion) if arguments.json else conversion_text(conversion))
     return 0
+
+
+def _sensor(arguments: argparse.Namespace, fuel: Fuel) -> Sensor | None:
+    """What bends the readings; None where nothing was told."""
+    from mixmon.cli.mixtures import number
+    from mixmon.gas.reading import pressure_gain
+    from mixmon.report.conversion import Sensor
+
+    told = {f"--{name}": getattr(arguments, name.replace("-", "_")) for name in _BARS}
+    bars = {option: number(option, text) for option, text in told.items() if text is not None}
+    if bars and not {"--pressure", "--pressure-k"} <= bars.keys():
+        raise UsageError(
+            f"{' and '.join(bars)}: given alone; expected --pressure and --pressure-k together, "
+            "with or without --reference; give both, or none"
+        )
+    if not bars and arguments.curve is None:
+        if arguments.as_shown:
+            raise UsageError(
+                "--as-shown: nothing bends the reading; expected --curve, or --pressure with --pressure-k; "
+                "add one, or leave it out"
+            )
+        return None
+    curve = fuel if arguments.curve is None else fuel_named(arguments.curve)
+    if not bars:
+        return Sensor(curve)
+    if not bars["--pressure"] > 0.0:
+        raise UsageError(
+            f"--pressure: found {bars['--pressure']:g}; expected bar absolute, above zero; correct it"
+        )
+    gain = pressure_gain(bars["--pressure"], bars["--pressure-k"], bars.get("--reference", 1.0))
+    return Sensor(curve, bars["--pressure"], gain)
 
 
 def _fuel(arguments: argparse.Namespace) -> Fuel | None:
@@ -71,20 +119,24 @@ def _fuel(arguments: argparse.Namespace) -> Fuel | None:
     if arguments.formula is not None:
         return _from_formula(arguments.formula)
     if arguments.stoich is not None:
-        return from_stoich_afr(_number("--stoich", arguments.stoich))
+        from mixmon.cli.mixtures import number
+
+        return from_stoich_afr(number("--stoich", arguments.stoich))
     return None
 
 
 def _from_formula(formula: str) -> Fuel:
+    from mixmon.cli.mixtures import number
+
     parts = re.findall(r"([CHON])(\d*\.?\d*)", formula)
     if "".join(symbol + count for symbol, count in parts) != formula or not formula:
         raise UsageError(
             f"--formula: found {formula!r}; expected the symbols C, H, O, N, each followed by its count, "
-            "such as CH1.87 or C2H6O"
+            "such as CH1.87 or C2H6O; correct it"
         )
     atoms = dict.fromkeys("chon", 0.0)
     for symbol, count in parts:
-        atoms[symbol.lower()] += _number("--formula", count) if count else 1.0
+        atoms[symbol.lower()] += number("--formula", count) if count else 1.0
     return from_atoms(**atoms, name=formula)
 
 
@@ -96,6 +148,7 @@ class _IntakeAir(NamedTuple):
 
 
 def _intake_air(arguments: argparse.Namespace) -> _IntakeAir:
+    from mixmon.cli.mixtures import number
     from mixmon.gas.air import STANDARD_KPA, free_air_oxygen, water_per_dry_air
 
     given = [option for option in ("celsius", "humidity", "kpa") if getattr(arguments, option) is not None]
@@ -106,72 +159,6 @@ def _intake_air(arguments: argparse.Namespace) -> _IntakeAir:
             f"--{' and --'.join(given)}: given alone; expected --celsius and --humidity together, "
             "with or without --kpa; give both, or none for dry air"
         )
-    kpa = STANDARD_KPA if arguments.kpa is None else _number("--kpa", arguments.kpa)
-    air = (_number("--celsius", arguments.celsius), _number("--humidity", arguments.humidity), kpa)
+    kpa = STANDARD_KPA if arguments.kpa is None else number("--kpa", arguments.kpa)
+    air = (number("--celsius", arguments.celsius), number("--humidity", arguments.humidity), kpa)
     return _IntakeAir(water_per_dry_air(*air), free_air_oxygen(*air))
-
-
-def _lambdas(arguments: argparse.Namespace, fuel: Fuel, water: float, *, assumed: bool) -> list[float]:
-    from mixmon.gas.analyser import five_gas_lambda
-
-    if arguments.quantity == "five-gas":
-        return [five_gas_lambda(*_analysis(arguments.values), fuel=fuel)]
-    numbers = [_number(arguments.quantity, text) for text in arguments.values]
-    if arguments.quantity == "afr" and assumed:
-        raise _needs_fuel(numbers[0])
-    return [_lambda(arguments.quantity, number, fuel, water) for number in numbers]
-
-
-def _lambda(quantity: str, number: float, fuel: Fuel, water: float) -> float:
-    """Lambda of one number of that quantity."""
-    from mixmon.gas.afr import lambda_from_afr
-    from mixmon.gas.exhaust import lambda_from_dry_oxygen, lambda_from_oxygen
-
-    if quantity == "oxygen":
-        return lambda_from_oxygen(number, fuel, water)
-    if quantity == "dry-oxygen":
-        return lambda_from_dry_oxygen(number, fuel)
-    if not number > 0.0:
-        raise UsageError(f"{quantity}: found {number:g}; expected a number above zero")
-    if quantity == "afr":
-        return lambda_from_afr(number, fuel)
-    return number if quantity == "lambda" else 1.0 / number
-
-
-def _needs_fuel(ratio: float) -> UsageError:
-    from mixmon.report.conversion import scales
-
-    return UsageError(
-        f"afr: {ratio:g} is {scales(ratio)}; expected the fuel of its scale; "
-        "name it by --fuel, --formula or --stoich"
-    )
-
-
-def _analysis(values: Sequence[str]) -> list[float]:
-    """The five gases from `name=number` words, in the order of the equation; no HC or NO is zero."""
-    found = {"hc_ppm": 0.0, "no": 0.0}
-    for word in values:
-        name, _, number = word.partition("=")
-        if name not in _ANALYSER:
-            raise UsageError(
-                f"five-gas: found {word!r}; expected {'=, '.join(_ANALYSER)}= with a number each"
-            )
-        found[name] = _number(f"five-gas: {name}", number)
-        if found[name] < 0.0:
-            raise UsageError(f"five-gas: {name}: found {number}; expected zero or more")
-    missing = [name for name in _ANALYSER if name not in found]
-    if missing:
-        raise UsageError(
-            f"five-gas: {' and '.join(missing)} not given; expected co, co2 and o2 in percent of dried gas"
-        )
-    return [found[name] for name in _ANALYSER]
-
-
-def _number(where: str, text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise UsageError(f"{where}: found {text!r}; expected a number")
-    return value

@@ -96,7 +96,13 @@ def pump_signal(lam: Quantity, fuel: Fuel, diffusion: Diffusion = MOLECULAR, w: 
 
 
 def reading_on_other_fuel(
-    lam: Quantity, fuel: Fuel, curve: Fuel, diffusion: Diffusion | None = None, w: float = 0.0
+    lam: Quantity,
+    fuel: Fuel,
+    curve: Fuel,
+    diffusion: Diffusion | None = None,
+    w: float = 0.0,
+    *,
+    gain: float = 1.0,
 ) -> Quantity:
     """The lambda shown for a true lambda, when `fuel` burns and the sensor's curve is for `curve`.
 
@@ -113,15 +119,36 @@ def reading_on_other_fuel(
         curve: what the sensor's characteristic was made with, in dry air.
         diffusion: MOLECULAR, KNUDSEN or another weighting.
         w: mol water per mol dry intake air.
+        gain: of the pressure; see `pressure_gain`.
 
     Raises:
         RangeError: w negative.
     """
-    plain = lambda_from_oxygen(oxygen_balance(lam, fuel, w), curve)
+    plain = lambda_from_oxygen(oxygen_balance(lam, fuel, w) * gain, curve)
     if diffusion is None:
         return plain
-    signal = np.asarray(pump_signal(lam, fuel, diffusion, w), np.float64)
+    signal = np.asarray(pump_signal(lam, fuel, diffusion, w), np.float64) * gain
     return as_given(lam, np.where(signal < 0.0, _rich_lambda(signal, curve, diffusion), plain))
+
+
+def true_lambda(shown: Quantity, fuel: Fuel, curve: Fuel, w: float = 0.0, *, gain: float = 1.0) -> Quantity:
+    """The true lambda for the one shown: the inverse of `reading_on_other_fuel` by the oxygen balance.
+
+    >>> from mixmon.gas.fuel import fuel_named
+    >>> round(true_lambda(0.766, fuel_named("ethanol"), fuel_named("gasoline")), 3)
+    0.75
+
+    Args:
+        shown: by the curve of `curve`.
+        fuel: what burns.
+        curve: what the sensor's characteristic was made with, in dry air.
+        w: mol water per mol dry intake air.
+        gain: of the pressure.
+
+    Raises:
+        RangeError: w negative.
+    """
+    return lambda_from_oxygen(oxygen_balance(shown, curve) / gain, fuel, w)
 
 
 def _rich_lambda(signal: FloatArray, curve: Fuel, diffusion: Diffusion) -> FloatArray:

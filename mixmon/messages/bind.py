@@ -10,7 +10,7 @@ from mixmon.errors import Mistake, SessionError
 from mixmon.gas import fuel as fuels
 from mixmon.messages.binding import Binding, Bound
 from mixmon.messages.database import Database
-from mixmon.messages.declared_fuel import declared_fuel
+from mixmon.messages.declared_fuel import declared_curve, declared_fuel
 from mixmon.messages.find import find_databases
 from mixmon.messages.gaps import gaps, missing
 from mixmon.messages.units import misread
@@ -79,6 +79,7 @@ def read_binding(session: Session, databases: Databases) -> tuple[Binding, list[
         nodes=nodes,
         engine=engine,
         fuel=fuel or fuels.fuel_named("gasoline"),
+        curve=declared_curve(session.sensors, search.mistakes),
         stoich_afr=_stoich_afr(session.fuel, fuel),
         missing=missing(every_node, engine),
         gaps=gaps(session, every_node, engine),

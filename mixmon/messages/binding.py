@@ -40,6 +40,7 @@ class Binding:
     nodes       for each node, in session order: quantity (lambda, oxygen, ready, ...) to signal
     engine      engine quantity (rpm, throttle, ...) to signal
     fuel        the fuel, gasoline where the session has none
+    curve       the fuel for which the controllers reckon lambda; None: the one that burns
     stoich_afr  the ratio that AFR numbers mean, as declared or from the fuel; None without a fuel
     missing     quantities that no signal carries, as keys of the session file
     gaps        what cannot be done for want of something, in words
@@ -51,6 +52,7 @@ class Binding:
     nodes: tuple[Mapping[str, Bound], ...]
     engine: Mapping[str, Bound]
     fuel: Fuel
+    curve: Fuel | None
     stoich_afr: float | None
     missing: tuple[str, ...]
     gaps: tuple[str, ...]

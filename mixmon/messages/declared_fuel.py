@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from mixmon.errors import Mistake, MixmonError
 from mixmon.gas import fuel as fuels
-from mixmon.session.model import Fuel
+from mixmon.session.model import Fuel, Sensors
 
 
 def declared_fuel(declared: Fuel | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
@@ -26,7 +26,22 @@ def declared_fuel(declared: Fuel | None, mistakes: list[Mistake]) -> fuels.Fuel 
             way = "stoich_afr"
             return fuels.from_stoich_afr(declared.stoich_afr)
     except MixmonError as error:
-        _, _, told = str(error).partition(": ")
-        found, _, expected = told.partition("; expected ")
-        mistakes.append(Mistake(f"fuel.{way}", found, expected))
+        mistakes.append(_mistake(f"fuel.{way}", error))
     return None
+
+
+def declared_curve(sensors: Sensors | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
+    """The fuel of the controllers' curve; None where none is declared, or where there is no such fuel."""
+    if sensors is None or sensors.curve is None:
+        return None
+    try:
+        return fuels.fuel_named(sensors.curve)
+    except MixmonError as error:
+        mistakes.append(_mistake("sensors.curve", error))
+        return None
+
+
+def _mistake(where: str, error: MixmonError) -> Mistake:
+    _, _, told = str(error).partition(": ")
+    found, _, expected = told.partition("; expected ")
+    return Mistake(where, found, expected)

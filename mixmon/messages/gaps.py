@@ -22,15 +22,21 @@ _ENGINE: Final[Mapping[str, str]] = {
     "spark_cut": "spark cuts are told by the readings alone",
 }
 
+_NOT_CORRECTED: Final = (
+    "sensors before the turbine and no [sensors] pressure_k_bar: pressure is not corrected for, "
+    "rich reads too rich and lean too lean (lambda 0.85 as 0.81 to 0.83 at 2 bar)"
+)
+_FOR_SOME: Final = {"exhaust_kpa"}  # for sensors that pressure bends
+
 
 def missing(chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
-    """The quantities that no signal carries, as keys of the session file.
+    """The quantities that no signal carries, as keys of the session file; not those that only some need.
 
     chain: the quantities that every node has; engine: those of the engine.
     """
     return tuple(
         [f"chain.signals.{name}" for name in CHAIN if name not in chain]
-        + [f"engine_signals.{name}" for name in ENGINE if name not in engine]
+        + [f"engine_signals.{name}" for name in ENGINE if name not in {*engine, *_FOR_SOME}]
     )
 
 
@@ -41,11 +47,24 @@ def gaps(session: Session, chain: Collection[str], engine: Collection[str]) -> t
         found.append("no exhaust bore and sensor distance: the delay to the sensors is a guess")
     if session.fuel is None:
         found.append("no [fuel]: gasoline is taken for the oxygen balance, and AFR is not shown")
+    found += _readings(session)
     found += [f"no {name} signal: {what}" for name, what in _CHAIN.items() if name not in chain]
     found += [f"no {name} signal: {what}" for name, what in _ENGINE.items() if name not in engine]
     found += _load(session, engine)
     found += _target(session, engine)
     return tuple(found)
+
+
+def _readings(session: Session) -> list[str]:
+    """What is done to the readings, and what pressure does to them where nothing is done about it."""
+    said, sensors = [], session.sensors
+    if sensors is not None and sensors.curve is not None:
+        said.append(f"the controllers' lambda is read by the curve of {sensors.curve} and corrected")
+    if sensors is not None and sensors.pressure_k_bar is not None:
+        said.append(f"readings are corrected for pressure at the sensors, k {sensors.pressure_k_bar:g} bar")
+    elif session.exhaust.before_turbine:
+        said.append(_NOT_CORRECTED)
+    return said
 
 
 def _load(session: Session, engine: Collection[str]) -> list[str]:

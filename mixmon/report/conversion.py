@@ -9,6 +9,7 @@ from typing import NamedTuple
 from mixmon.gas.afr import basis_of, meanings
 from mixmon.gas.exhaust import Composition, composition, oxygen_balance
 from mixmon.gas.fuel import Fuel
+from mixmon.gas.reading import MOLECULAR, reading_on_other_fuel
 from mixmon.report.json_out import to_json
 from mixmon.report.table import Cell, Column, table
 
@@ -17,6 +18,10 @@ _DRY_GASES = ("co2", "co", "o2", "h2")
 _LEGEND = """
 balance: oxygen less what CO and H2 take to burn, percent of wet gas
 CO2, CO, O2, H2: percent of dried gas; H2O: percent of wet gas; no unburnt fuel, no NO
+"""
+
+_SHOWN = """
+by balance: CO and H2 count alike; by pump current: as they diffuse. Sensors lie between the two.
 """
 
 
@@ -32,6 +37,39 @@ class Mixture(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
+class Sensor:
+    """What bends a reading.
+
+    curve         fuel for which lambda is reckoned
+    pressure_bar  at the sensor, where it was told
+    gain          of that pressure on the oxygen balance
+    """
+
+    curve: Fuel
+    pressure_bar: float | None = None
+    gain: float = 1.0
+
+    def shows(self, lam: float, fuel: Fuel, water: float) -> Shown:
+        """What it shows of a true lambda, by either of the signals between which sensors are."""
+        balance, pump = (
+            reading_on_other_fuel(lam, fuel, self.curve, diffusion, water, gain=self.gain)
+            for diffusion in (None, MOLECULAR)
+        )
+        return Shown(balance, pump)
+
+    def __str__(self) -> str:
+        at = "" if self.pressure_bar is None else f" at {self.pressure_bar:g} bar, current x {self.gain:.4f}"
+        return f"a sensor with the curve of {self.curve.name}{at}"
+
+
+class Shown(NamedTuple):
+    """Lambda shown, by the plain oxygen balance, and by a pump current in which H2 counts as it diffuses."""
+
+    balance: float
+    pump: float
+
+
+@dataclass(frozen=True, slots=True)
 class Conversion:
     """What was converted, and on what ground.
 
@@ -41,6 +79,7 @@ class Conversion:
     water       moles of water per mole of dry intake air
     free_air    percent of oxygen in that air, where its humidity was told
     ratios      the values, where they were air-fuel ratios
+    sensor      whose readings are shown too, if asked for
     """
 
     lambdas: Sequence[float]
@@ -49,6 +88,11 @@ class Conversion:
     water: float = 0.0
     free_air: float | None = None
     ratios: Sequence[float] = ()
+    sensor: Sensor | None = None
+
+    def shown(self, lam: float) -> Shown | None:
+        """What the sensor shows, if there is one."""
+        return None if self.sensor is None else self.sensor.shows(lam, self.fuel, self.water)
 
     def mixtures(self) -> list[Mixture]:
         """Every mixture in every way."""
@@ -76,7 +120,8 @@ def conversion_json(conversion: Conversion) -> str:
                 "water_per_dry_air": conversion.water,
                 "free_air_oxygen_percent": conversion.free_air,
             },
-            "mixtures": [_in_words_of_json(mixture) for mixture in conversion.mixtures()],
+            "sensor": _sensor_json(conversion.sensor),
+            "mixtures": [_in_words_of_json(m, conversion.shown(m.lam)) for m in conversion.mixtures()],
             "afr_on_other_scales": [
                 {"afr": ratio, "scale": m.basis.name, "stoich_afr": m.basis.stoich_afr, "lambda": m.lam}
                 for ratio in conversion.ratios
@@ -86,7 +131,13 @@ def conversion_json(conversion: Conversion) -> str:
     )
 
 
-def _in_words_of_json(mixture: Mixture) -> dict[str, object]:
+def _sensor_json(sensor: Sensor | None) -> dict[str, object] | None:
+    if sensor is None:
+        return None
+    return {"curve": sensor.curve.name, "pressure_bar": sensor.pressure_bar, "pressure_gain": sensor.gain}
+
+
+def _in_words_of_json(mixture: Mixture, shown: Shown | None) -> dict[str, object]:
     return {
         "lambda": mixture.lam,
         "phi": mixture.phi,
@@ -94,6 +145,8 @@ def _in_words_of_json(mixture: Mixture) -> dict[str, object]:
         "oxygen_balance_percent": mixture.balance,
         "dry_percent": {gas: getattr(mixture.dry, gas) for gas in _DRY_GASES},
         "water_percent": mixture.water,
+        "shown_lambda": None if shown is None else shown.balance,
+        "shown_lambda_by_pump_current": None if shown is None else shown.pump,
     }
 
 
@@ -104,7 +157,13 @@ def conversion_text(conversion: Conversion) -> str:
     rows = [_row(mixture) for mixture in conversion.mixtures()]
     if conversion.assumed:
         columns, rows = columns[:2] + columns[3:], [row[:2] + row[3:] for row in rows]
-    return _heading(conversion) + table(columns, rows) + _LEGEND + _other_scales(conversion.ratios)
+    return (
+        _heading(conversion)
+        + table(columns, rows)
+        + _LEGEND
+        + _as_shown(conversion)
+        + _other_scales(conversion.ratios)
+    )
 
 
 def _row(mixture: Mixture) -> list[Cell]:
@@ -120,6 +179,16 @@ def _heading(conversion: Conversion) -> str:
     if conversion.free_air is not None:
         damp = f"damp intake air: a sensor in it reads {conversion.free_air:.3f} % oxygen\n"
     return f"{told}, {ground}\n{damp}\n"
+
+
+def _as_shown(conversion: Conversion) -> str:
+    """What the sensor makes of every mixture, in a table of its own."""
+    if conversion.sensor is None:
+        return ""
+    columns = [Column("true", 4), Column("by balance", 4), Column("by pump current", 4)]
+    pairs = [(lam, conversion.shown(lam)) for lam in conversion.lambdas]
+    rows: list[list[Cell]] = [[lam, shown.balance, shown.pump] for lam, shown in pairs if shown is not None]
+    return f"\nlambda that {conversion.sensor} shows\n\n{table(columns, rows)}{_SHOWN}"
 
 
 def _other_scales(ratios: Sequence[float]) -> str:

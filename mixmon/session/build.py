@@ -33,6 +33,7 @@ def build(clean: Clean, path: Path, report: Report) -> model.Session | None:
         injection=model.Injection(**clean.get("injection", {})),
         exhaust=_exhaust(clean.get("exhaust", {}), cylinders),
         fuel=build_fuel(clean.get("fuel")),
+        sensors=model.Sensors(**clean["sensors"]) if clean.get("sensors") else None,
         engine_signals=engine_signals,
         axes=model.Axes(**clean.get("axes", {})),
         targets=model.Targets(clean["targets"]["lambda"]) if clean.get("targets") else None,

@@ -111,6 +111,24 @@ def _stoich(clean: Clean, report: Report) -> None:
             report(f"{where}.unit", '"afr" without a fuel', expected)
 
 
+def _sensors(clean: Clean, report: Report) -> None:
+    sensors = clean.get("sensors", {})
+    if "curve" in sensors and "fuel" not in clean and not report.about("fuel"):
+        report("sensors.curve", "a curve, and no [fuel] that says what burns", "[fuel] as well")
+    pressures = [key for key in ("pressure_bar", "reference_bar") if key in sensors]
+    told = "pressure_bar" in sensors or "exhaust_kpa" in clean.get("engine_signals", {})
+    if "pressure_k_bar" in sensors and not told and not _about_pressure(report):
+        expected = "sensors.pressure_bar or engine_signals.exhaust_kpa as well"
+        report("sensors.pressure_k_bar", "a pressure effect, and no pressure", expected)
+    if pressures and "pressure_k_bar" not in sensors and not report.about("sensors.pressure_k_bar"):
+        expected = "sensors.pressure_k_bar as well, by sensor type"
+        report(f"sensors.{pressures[0]}", "a pressure, and no effect of it", expected)
+
+
+def _about_pressure(report: Report) -> bool:
+    return report.about("sensors.pressure_bar") or report.about("engine_signals.exhaust_kpa")
+
+
 CHECKS: Final[tuple[Check, ...]] = (
     _strokes,
     _firing_order,
@@ -119,5 +137,6 @@ CHECKS: Final[tuple[Check, ...]] = (
     _distances,
     _turbine,
     _fuel,
+    _sensors,
     _stoich,
 )

@@ -69,6 +69,16 @@ _FUEL = Table(
     }
 )
 
+_bar = Number(0, 10, "bar absolute", above=True)
+_SENSORS = Table(
+    {
+        "curve": Text(what="the name of the fuel for which the controllers reckon lambda"),
+        "pressure_k_bar": Number(0, 100, "bar"),
+        "pressure_bar": _bar,
+        "reference_bar": _bar,
+    }
+)
+
 _database = Text(what="a DBC file")
 _BUS = Table(
     {
@@ -184,6 +194,7 @@ SESSION: Final = Table(
         "injection": _INJECTION,
         "exhaust": _EXHAUST,
         "fuel": _FUEL,
+        "sensors": _SENSORS,
         "bus": Tables(_BUS),
         "chain": _CHAIN,
         "engine_signals": Table(

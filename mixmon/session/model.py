@@ -130,6 +130,22 @@ class Chain:
 
 
 @dataclass(frozen=True, slots=True)
+class Sensors:
+    """What bends all readings alike, and is to be taken out of them.
+
+    curve           fuel for which the controllers reckon lambda, where it is not the one that burns
+    pressure_k_bar  how strongly pressure acts on sensors of this type; 0 not at all; None: not corrected
+    pressure_bar    absolute, at the sensors, where no signal tells it
+    reference_bar   absolute, at which the sensors read right; None: 1 bar
+    """
+
+    curve: str | None = None
+    pressure_k_bar: float | None = None
+    pressure_bar: float | None = None
+    reference_bar: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Axes:
     """Cell centres. Empty axes mean: no cells along that direction."""
 
@@ -244,6 +260,7 @@ class Session:
     injection: Injection = field(default_factory=Injection)
     exhaust: Exhaust = field(default_factory=Exhaust)
     fuel: Fuel | None = None
+    sensors: Sensors | None = None
     engine_signals: Mapping[str, SignalChoice] = field(default_factory=dict)
     axes: Axes = field(default_factory=Axes)
     targets: Targets | None = None

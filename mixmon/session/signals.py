@@ -58,6 +58,7 @@ ENGINE: Final[Mapping[str, Quantity]] = {
     "baro_kpa": Quantity(("kPa",)),
     "fuel_pressure_kpa": Quantity(("kPa",)),
     "battery_v": Quantity(("V",)),
+    "exhaust_kpa": Quantity(("kPa",)),
 }
 """What the engine's own bus can tell."""
 

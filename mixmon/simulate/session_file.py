@@ -30,7 +30,7 @@ def _lines(session: Session) -> Iterator[str]:
     yield f"format = {FORMAT}"
     if session.name:
         yield f"name = {_value(session.name)}"
-    for name in ("engine", "injection", "exhaust", "fuel"):
+    for name in ("engine", "injection", "exhaust", "fuel", "sensors"):
         yield from _table(f"[{name}]", _fields(getattr(session, name)))
     for bus in session.buses:
         yield from _table("[[bus]]", _bus(bus))

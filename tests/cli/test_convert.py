@@ -96,13 +96,44 @@ def test_a_ratio_is_shown_on_other_scales_too(told: Any) -> None:
     assert [s["scale"] for s in scales] == ["gauge convention", "E10", "E85"]
 
 
-def test_air_alone_and_gas_beyond_the_formulas(told: Any) -> None:
-    air, beyond = json.loads(told("oxygen 20.95 -40 --json"))["mixtures"]
+def test_air_alone(told: Any) -> None:
+    [air] = json.loads(told("oxygen 20.95 --json"))["mixtures"]
     assert (air["lambda"], air["phi"]) == (None, 0.0)
-    assert (beyond["lambda"], beyond["phi"]) == (None, None)
-    rows = told("oxygen 20.95 -40").splitlines()
-    assert rows[3].split()[:3] == ["inf", "0.0000", "+20.950"]
-    assert set(rows[4].split()) == {"--"}
+    assert told("oxygen 20.95").splitlines()[3].split()[:3] == ["inf", "0.0000", "+20.950"]
+
+
+@pytest.mark.parametrize(
+    ("line", "true", "shown"),
+    [
+        # pressure: I(p)/I(p0) = (p/p0)(p0 + k)/(p + k), gain 1.0400 at 1.2 bar with k 0.3 (computed apart)
+        ("lambda 0.80 --pressure 1.2 --pressure-k 0.3", 0.80, 0.7932),
+        ("lambda 0.80 --pressure 2 --pressure-k 0.3", 0.80, 0.7782),
+        ("lambda 0.7932 --pressure 1.2 --pressure-k 0.3 --as-shown", 0.80, 0.7932),
+        ("phi 1.26072 --pressure 1.2 --pressure-k 0.3 --as-shown", 0.80, 0.7932),
+        ("oxygen -4.79575 --pressure 1.2 --pressure-k 0.3 --as-shown", 0.80, 0.7932),
+        ("lambda 0.80 --pressure 1.2 --pressure-k 0", 0.80, 0.80),
+        ("lambda 0.80 --pressure 1.3 --pressure-k 0.3 --reference 1.3", 0.80, 0.80),
+        # a gasoline curve on other fuels: computed by a separate program
+        ("lambda 0.75 --fuel ethanol --curve gasoline", 0.75, 0.766),
+        ("lambda 1.2 --fuel methanol --curve gasoline", 1.2, 1.176),
+        ("lambda 0.766 --fuel ethanol --curve gasoline --as-shown", 0.75, 0.766),
+        ("afr 6.8966 --fuel ethanol --curve gasoline --as-shown", 0.75, 0.766),
+        ("lambda 1 --fuel E85 --curve gasoline --pressure 2 --pressure-k 0.8", 1.0, 1.0),
+    ],
+)
+def test_what_a_sensor_shows_and_what_is_true(told: Any, line: str, true: float, shown: float) -> None:
+    [mixture] = json.loads(told(f"{line} --json"))["mixtures"]
+    assert mixture["lambda"] == pytest.approx(true, abs=6e-4)
+    assert mixture["shown_lambda"] == pytest.approx(shown, abs=6e-4)
+    assert f"{mixture['shown_lambda']:.4f}" in told(line)
+
+
+def test_what_a_pump_current_shows_stands_beside_it(told: Any) -> None:
+    """Ethanol at 0.80 on a gasoline curve, H2 weighted by its diffusion: 0.791 (computed separately)."""
+    [mixture] = json.loads(told("lambda 0.8 --fuel ethanol --curve gasoline --json"))["mixtures"]
+    assert mixture["shown_lambda_by_pump_current"] == pytest.approx(0.791, abs=6e-4)
+    assert "by pump current" in told("lambda 0.8 --fuel ethanol --curve gasoline")
+    assert json.loads(told("lambda 0.8 --json"))["mixtures"][0]["shown_lambda"] is None
 
 
 @pytest.mark.parametrize(
@@ -128,6 +159,31 @@ def test_air_alone_and_gas_beyond_the_formulas(told: Any) -> None:
         ("five-gas 0.9", "five-gas: found '0.9'; expected co="),
         ("five-gas co=0 co2=14 o2=1 --fuel hydrogen", "hydrogen has no carbon"),
         ("mass 3", "invalid choice: 'mass'"),
+        ("five-gas co=1 co=2 co2=14 o2=1", "five-gas: co: found twice"),
+        ("five-gas co=90 co2=90 o2=90", "found gases that add up to 270 %; expected at most 100"),
+        ("five-gas co=1 co2=14 o2=1 hc_ppm=900000", "add up to 106 %"),
+        ("five-gas co=0 co2=0 o2=20.9", "found neither co nor co2; expected burnt gas"),
+        ("five-gas co=60 co2=0 o2=0 hc_ppm=90000", "an analysis, which is lambda"),
+        ("lambda 0.2", "found 0.2; expected lambda 0.341 (all carbon as CO, all hydrogen as H2) to 1000"),
+        ("lambda 1e300", "lambda: found 1e+300; expected lambda 0.341"),
+        ("phi 9", "phi: found 9, which is lambda 0.1111; expected lambda 0.341"),
+        ("afr 1 --fuel E10", "afr: found 1, which is lambda 0.07139"),
+        ("oxygen -40", "oxygen: found -40 %; expected -25.316"),
+        (
+            "oxygen 25",
+            "oxygen: found 25 %; expected -25.316 (all carbon as CO, all hydrogen as H2) to 20.950",
+        ),
+        ("oxygen 20.94 --celsius 30 --humidity 80", "20.248 % (the intake air alone)"),
+        ("dry-oxygen 0", "dry-oxygen: found 0 %; expected above 0, as rich gas has none"),
+        ("dry-oxygen 21", "at most the 20.950 % of air"),
+        ("lambda 1 --pressure 1.2", "--pressure: given alone; expected --pressure and --pressure-k together"),
+        ("lambda 1 --reference 1.2", "--reference: given alone"),
+        ("lambda 1 --pressure -1 --pressure-k 0.3", "--pressure: found -1; expected bar absolute"),
+        ("lambda 1 --pressure 1 --pressure-k -1", "k in bar = -1; expected zero or more"),
+        ("lambda 1 --pressure 1 --pressure-k 1 --reference 0", "reference pressure in bar = 0"),
+        ("lambda 1 --curve petroil", "no fuel is named 'petroil'"),
+        ("lambda 1 --as-shown", "--as-shown: nothing bends the reading"),
+        ("dry-oxygen 2 --as-shown --curve E10", "found dry-oxygen, which is an analyser's"),
     ],
 )
 def test_bad_use_is_told_in_one_line(capsys: pytest.CaptureFixture[str], line: str, complaint: str) -> None:

@@ -132,6 +132,30 @@ PLANTED = {
         "-320",
         "above 0",
     ),
+    "a pressure and no effect of it": (
+        ("pressure_k_bar = 0.3\n", ""),
+        "sensors.pressure_bar",
+        "a pressure, and no effect of it",
+        "sensors.pressure_k_bar as well",
+    ),
+    "an effect of pressure and no pressure": (
+        ("pressure_bar = 1.2\n", ""),
+        "sensors.pressure_k_bar",
+        "a pressure effect, and no pressure",
+        "sensors.pressure_bar or engine_signals.exhaust_kpa",
+    ),
+    "kilopascals for bar": (
+        ("pressure_bar = 1.2", "pressure_bar = 120"),
+        "sensors.pressure_bar",
+        "120",
+        "bar",
+    ),
+    "a number for the curve": (
+        ('curve = "gasoline"', "curve = 14.7"),
+        "sensors.curve",
+        "14.7",
+        "the name of the fuel",
+    ),
     "a word for yes": (
         ("before_turbine = false", 'before_turbine = "no"'),
         "exhaust.before_turbine",
