@@ -78,15 +78,14 @@ class _Missed:
 class Judge:
     """Judges bumps of the nodes of one engine."""
 
-    def __init__(self, lags: tuple[SensorLag, ...], fuel: Fuel, strokes: int) -> None:
-        self._lags, self._fuel, self._strokes = lags, fuel, strokes
+    def __init__(self, fuel: Fuel, strokes: int) -> None:
+        self._fuel, self._strokes = fuel, strokes
 
-    def verdict(self, spike: Spike) -> Verdict | None:
-        """The kind of a bump that is not part of a cut.
+    def verdict(self, spike: Spike, lag: SensorLag) -> Verdict | None:
+        """The kind of a bump that is not part of a cut, seen by a sensor of that lag.
 
         None where too few samples show it, or where its gas would have come while none did.
         """
-        lag = self._lags[spike.node]
         bump, t = self._bump(spike, lag)
         if len(t) < _FEWEST_SAMPLES:
             return None

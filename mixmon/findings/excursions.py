@@ -5,6 +5,9 @@
          -> TransientStage                                    the throttle
          -> NodeEvents                                        the nodes themselves
 
+How slowly each sensor follows is taken as given or usual, until cuts in the rows tell it: see
+`LearntLags`.
+
 An event leaves a few seconds after it is over, because the slow parts of the readings are known
 only then. What is found depends on the rows alone, not on the blocks in which they came.
 """
@@ -24,6 +27,7 @@ from mixmon.findings.baseline import Baseline, Settled
 from mixmon.findings.classify import Judge
 from mixmon.findings.cuts import CutWatch
 from mixmon.findings.event import Event, Kind, Value, in_order
+from mixmon.findings.learnt_lags import LearntLags
 from mixmon.findings.node_events import NodeEvents
 from mixmon.findings.sensor_lag import SensorLag
 from mixmon.findings.spikes import Spike, SpikeSearch
@@ -64,7 +68,7 @@ class Excursions:
         session: whose nodes the rows are of.
         fuel: as burnt.
         lag_s: sensor lag, element and filter together, for all cylinders or by cylinder; see
-            `assumed_lag`.
+            `assumed_lag`. What is not given is learnt from fuel cuts.
 
     Raises:
         UsageError: an impossible lag.
@@ -79,9 +83,9 @@ class Excursions:
         self._baseline = Baseline(lags, fuel, strokes)
         self._cuts = CutWatch(self._cylinders, dict(session.engine.banks), usual)
         self._spikes, self._common = SpikeSearch(len(lags)), CommonSearch(fuel)
-        self._judge = Judge(lags, fuel, strokes)
-        self._judge_all = Judge((SensorLag.of_total(usual, usual),), fuel, strokes)
-        self._tips = TipEvents(session, fuel, lag_s)
+        self._judge = Judge(fuel, strokes)
+        self._lags, self._stretch = LearntLags(session.chain.nodes, lag_s), 0
+        self._tips = TipEvents(session, fuel, self._lags)
         self._nodes = NodeEvents(self._cylinders)
         self._sparks: list[Event] = []
         self._lean: dict[int, Event] = {}
@@ -89,7 +93,14 @@ class Excursions:
 
     def feed(self, block: CylinderBlock) -> list[Event]:
         """The events that are now certain. A block lies within one stretch of time."""
-        found = [event for settled in self._baseline.feed(block) for event in self._settled(settled)]
+        if not len(block):
+            return []
+        self._lags.feed(block)
+        found: list[Event] = []
+        if block.stretch[0] != self._stretch:
+            found += [event for settled in self._baseline.flush() for event in self._settled(settled)]
+            self._stretch = int(block.stretch[0])
+        found += [event for settled in self._baseline.feed(block) for event in self._settled(settled)]
         return sorted(found + self._tips.feed(block) + self._nodes.feed(block), key=in_order)
 
     def flush(self) -> list[Event]:
@@ -114,7 +125,7 @@ class Excursions:
 
     def _alone(self, spike: Spike) -> Iterator[Event]:
         """The events of one cylinder's bump, unless it is the way back from another, or too small."""
-        for found in self._events(spike, self._judge, (spike.node,)):
+        for found in self._events(spike, self._lag(spike)[:, spike.node], (spike.node,)):
             event = found
             if event.kind is Kind.SPARK_CUT:
                 self._sparks.append(event)
@@ -138,16 +149,20 @@ class Excursions:
         return len(misses) == _ON_AND_OFF and event.t - misses[0] < _ON_AND_OFF_NS
 
     def _all(self, spike: Spike) -> Iterator[Event]:
-        lean = spike.sign > 0
-        for event in self._events(spike, self._judge_all, tuple(range(len(self._cylinders)))):
+        lean, usual = spike.sign > 0, np.median(self._lag(spike), axis=1)
+        for event in self._events(spike, usual, tuple(range(len(self._cylinders)))):
             if lean and at_top_speed(spike):
                 self._sparks.append(replace(event, kind=Kind.SPARK_CUT))
             else:
                 yield replace(event, kind=Kind.LEAN_EXCURSION if lean else Kind.RICH_EXCURSION)
 
-    def _events(self, spike: Spike, judge: Judge, nodes: tuple[int, ...]) -> Iterator[Event]:
+    def _lag(self, spike: Spike) -> NDArray[np.float64]:
+        """Lags of all nodes at its beginning, float64[2, n]."""
+        return self._lags.at(self._stretch, int(spike.t[spike.begin]))
+
+    def _events(self, spike: Spike, lag: NDArray[np.float64], nodes: tuple[int, ...]) -> Iterator[Event]:
         """One event for each part of the bump; none for a mixture that did not go far enough."""
-        verdict = judge.verdict(spike)
+        verdict = self._judge.verdict(spike, SensorLag.of_total(*lag.tolist()))
         if verdict is None:
             return
         expected = lambda_from_oxygen(spike.oxygen - spike.excess, self._fuel)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from mixmon.findings.assumed_lag import Lags
 from mixmon.findings.event import Event, Kind, Value
+from mixmon.findings.learnt_lags import LearntLags
 from mixmon.findings.recent import Recent
 from mixmon.findings.tip_trace import LEVEL_ROWS
 from mixmon.findings.transients import TIP_IN, Tip, TransientStage
@@ -18,10 +18,13 @@ _KEPT_ROWS = 800
 
 
 class TipEvents:
-    """A stage: CylinderBlocks in, tips out when they are measured. Keeps the readings of some seconds."""
+    """A stage: CylinderBlocks in, tips out when they are measured. Keeps the readings of some seconds.
 
-    def __init__(self, session: Session, fuel: Fuel, lag_s: Lags | None) -> None:
-        self._stage = TransientStage(session, fuel, lag_s)
+    The lags must have been fed the same rows before.
+    """
+
+    def __init__(self, session: Session, fuel: Fuel, lags: LearntLags) -> None:
+        self._stage = TransientStage(session, fuel, learnt=lags)
         self._cylinders = tuple(node.cylinders for node in session.chain.nodes)
         self._recent = Recent()
         self._stretch: int | None = None

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from mixmon.findings.assumed_lag import Lags, node_lags
+from mixmon.findings.assumed_lag import Lags
+from mixmon.findings.learnt_lags import LearntLags
 from mixmon.findings.opening import Opening
 from mixmon.findings.recent import Recent
 from mixmon.findings.tip_measures import Repeated, TipMeasure, measures, repeated
@@ -106,13 +107,19 @@ class TransientStage:
         fuel: as burnt, for the way between lambda and oxygen balance.
         lag_s: sensor lag for all cylinders or by cylinder; see `assumed_lag`.
         rules: what counts as a tip.
+        learnt: in place of `lag_s`: lags that whoever feeds the rows to this stage feeds them to before.
     """
 
     def __init__(
-        self, session: Session, fuel: Fuel, lag_s: Lags | None = None, rules: TipRules | None = None
+        self,
+        session: Session,
+        fuel: Fuel,
+        lag_s: Lags | None = None,
+        rules: TipRules | None = None,
+        learnt: LearntLags | None = None,
     ) -> None:
         self._fuel, self._rules = fuel, rules or TipRules()
-        self._lag_s = node_lags(session.chain.nodes, lag_s)
+        self._lags = LearntLags(session.chain.nodes, lag_s) if learnt is None else learnt
         self._opening = Opening(session.axes)
         self.too_short = self.unjudged = 0
         self._restart(None)
@@ -211,18 +218,21 @@ class TransientStage:
         first = max(onset - _BEFORE_ROWS, 0)
         names = ("valid", "oxygen", "target", "at_valve")
         rows = TipRows(onset - first, *(self._recent.rows(name, first, end) for name in names))
-        trace = tip_trace(rows, from_to, self._lag_s, self._fuel)
+        t = int(self._recent.rows("t", onset, onset + 1)[0])
+        assert self._stretch is not None
+        lag_s = self._lags.at(self._stretch, t)
+        trace = tip_trace(rows, from_to, lag_s, self._fuel)
         rpm = self._recent.rows("rpm", onset, end)
         return Tip(
             kind=kind,
-            t=int(self._recent.rows("t", onset, onset + 1)[0]),
+            t=t,
             from_opening=from_to[0],
             to_opening=from_to[1],
             rate=_rate(self._recent.rows("opening", onset, onset + _SETTLE_ROWS[0]), from_to),
             from_rpm=float(rpm[0]),
             to_rpm=float(rpm[-1]),
             seconds=(end - onset) * GRID_NS / 1e9,
-            lag_s=float(self._lag_s.max(initial=0.0)),
+            lag_s=float(lag_s.max(initial=0.0)),
             trace=trace,
             measures=measures(trace),
         )

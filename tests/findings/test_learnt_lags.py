@@ -1,0 +1,117 @@
+"""What is known of the sensors' lags: given, measured, assumed; and learnt from cuts while rows come."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import confusion
+import numpy as np
+import pytest
+from laws import same_for_all_splits
+from planted import FUEL, Engine
+
+from mixmon.findings.assumed_lag import DEFAULT_LAG_S, Lags
+from mixmon.findings.event import Event, Kind
+from mixmon.findings.excursions import Excursions
+from mixmon.findings.known_lags import KnownLag, LagSource, known_lags, lags_by_cylinder
+from mixmon.findings.learnt_lags import LearntLags
+from mixmon.findings.sensor_response import SensorResponse, Time
+from mixmon.mixture.block import CylinderBlock
+from mixmon.session.model import Node
+
+SLOW = 4
+NODES = (Node(1, (1,)), Node(2, (2, 3)), Node(3, (4,)))
+
+
+def rows() -> tuple[Engine, CylinderBlock]:
+    """A burst of five in the cylinder of a slow sensor before a cut, in the cut's wake, and later."""
+    lags = [(0.085, 0.085, 0.020)] * 8
+    lags[SLOW] = (0.300, 0.220, 0.020)
+    one = Engine(np.random.default_rng(31), 62, 8, 6800.0, lags=lags)
+    one.misfire(12.0, SLOW, 5, 0.53)
+    one.cut_fuel(22.0, 2.5, None, told=True)
+    one.misfire(36.0, SLOW, 5, 0.53)
+    one.misfire(48.0, SLOW, 5, 0.53)
+    return one, one.block()
+
+
+def events(block: CylinderBlock, pieces: list[slice], lag_s: Lags | None = None) -> list[Event]:
+    stage = Excursions(confusion.session_of(8), FUEL, lag_s)
+    found = [event for piece in pieces for event in stage.feed(block.take(piece))]
+    return [e for e in found + stage.flush() if e.nodes == (SLOW,)]
+
+
+def test_a_slow_sensor_is_judged_by_what_a_cut_has_told_of_it() -> None:
+    one, block = rows()
+    before, *after = events(block, [slice(0, len(block))])
+    assert before.kind is Kind.LEAN_EXCURSION  # five cycles behind 320 ms taken for 105 ms
+    assert [e.kind for e in after] == [Kind.MISFIRE, Kind.MISFIRE]
+    for event, truth in zip(after, [t for t in one.truth if t.kind == "misfire"][1:], strict=True):
+        assert event.t / 1e9 == pytest.approx(truth.t, abs=0.05)
+        assert event.evidence["missed_cycles"] == pytest.approx(5, abs=1)
+        assert event.evidence["lag_s"] == pytest.approx(0.32, rel=0.1)  # scipy's filters: 0.300 and 0.020 s
+
+
+def test_lags_that_are_given_are_kept() -> None:
+    _, block = rows()
+    found = events(block, [slice(0, len(block))], dict.fromkeys(range(1, 9), DEFAULT_LAG_S))
+    assert {e.kind for e in found} == {Kind.LEAN_EXCURSION}
+    told = events(block, [slice(0, len(block))], {SLOW + 1: (0.32, 0.24)})
+    assert [e.kind for e in told] == [Kind.MISFIRE] * 3
+
+
+def test_what_is_learnt_does_not_depend_on_the_blocks() -> None:
+    _, block = rows()
+    same_for_all_splits(len(block), lambda pieces: list(map(repr, events(block, pieces))))
+
+
+def test_a_lag_holds_for_what_begins_after_the_cut_and_in_every_later_stretch() -> None:
+    _, block = rows()
+    nodes = confusion.session_of(8).chain.nodes
+    learnt = LearntLags(nodes)
+    learnt.feed(block)
+    assert learnt.at(0, 22_000_000_000)[0, SLOW] == DEFAULT_LAG_S
+    lean, rich = learnt.at(0, 40_000_000_000)
+    assert lean[SLOW] == pytest.approx(0.32, rel=0.1)
+    assert rich[SLOW] == pytest.approx(0.24, rel=0.1)
+    assert np.delete(lean, SLOW) == pytest.approx(0.105, rel=0.1)
+    again = dataclasses.replace(block.take(slice(0, 500)), stretch=np.ones(500, np.int64))
+    learnt.feed(again)
+    assert np.array_equal(learnt.at(1, int(again.t[0])), [lean, rich])
+
+
+def sensor(lean: Time, rich: Time) -> SensorResponse:
+    nan = np.nan
+    return SensorResponse(
+        1, (1,), None, lean, rich, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, {}, ()
+    )  # fmt: skip
+
+
+def test_given_comes_before_measured_and_measured_before_assumed() -> None:
+    measured = [sensor(Time(0.2, 0.02), Time(0.15, 0.02)), sensor(Time(), Time()), sensor(Time(), Time())]
+    known = known_lags(NODES, {3: 0.09}, measured)
+    assert known == (
+        KnownLag(1, (1,), 0.2, 0.15, LagSource.MEASURED),
+        KnownLag(2, (2, 3), 0.09, 0.09, LagSource.GIVEN),
+        KnownLag(3, (4,), DEFAULT_LAG_S, DEFAULT_LAG_S, LagSource.ASSUMED),
+    )
+    assert lags_by_cylinder(known)[2] == lags_by_cylinder(known)[3] == (0.09, 0.09)
+    assert {k.source for k in known_lags(NODES)} == {LagSource.ASSUMED}
+    assert {k.source for k in known_lags(NODES, 0.1, measured)} == {LagSource.GIVEN}
+
+
+@pytest.mark.parametrize(
+    ("lean", "rich", "pair"),
+    [
+        (Time(0.2, 0.02), Time(), (0.2, 0.2)),
+        (Time(0.2, 0.06), Time(0.15, 0.01), (0.15, 0.15)),
+        (Time(0.2, 0.06), Time(0.15, 0.05), None),
+        (Time(1.5, 0.1), Time(), None),
+    ],
+)
+def test_times_that_are_not_sure_are_not_used(
+    lean: Time, rich: Time, pair: tuple[float, float] | None
+) -> None:
+    (known,) = known_lags(NODES[:1], None, [sensor(lean, rich)])
+    assert (known.source is LagSource.MEASURED) == (pair is not None)
+    assert (known.lean_s, known.rich_s) == (pair or (DEFAULT_LAG_S, DEFAULT_LAG_S))
