@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
 DONE = 0
 
+LAST_WORDS_S = 0.5
+"""A beacon must not go on because nobody watches any more; nobody waits long for it."""
+
 _PALETTES = ("print", "sunlight", "mono", "dark")
 
 
@@ -27,6 +30,11 @@ def add_screen(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--palette", choices=_PALETTES, help="colours (print by default, mono with NO_COLOR)")
     group.add_argument("--ascii", action="store_true", help="draw with nothing but ASCII")
     group.add_argument("--no-blink", action="store_true", help="nothing blinks")
+    group.add_argument(
+        "--sound",
+        metavar="PROGRAM",
+        help="started for each alarm with a pattern (urgent, clear, notice, done) and words to be spoken",
+    )
     group.add_argument("--no-bell", action="store_true", help="the terminal's bell stays silent")
 
 
@@ -52,8 +60,10 @@ def show(
         UsageError: the caution was not accepted.
     """
     from mixmon.cli.caution import CAUTION
+    from mixmon.cli.sound import Sound
     from mixmon.dashboard.app import REFUSED, DashboardOptions, run
 
+    sound = (lambda _pattern, _words: None) if arguments.sound is None else Sound(arguments.sound)
     asked = acceptance is not None and acceptance.at is None
     chosen = DashboardOptions(
         units=units_of(worker.binding, arguments.units),
@@ -61,6 +71,7 @@ def show(
         palette=arguments.palette,
         blink=not arguments.no_blink,
         bell=not arguments.no_bell,
+        sound=sound,
         speed=speed,
         caution=CAUTION if asked else "",
         accepted=lambda: _accept(worker, acceptance),
@@ -72,6 +83,9 @@ def show(
         refused = run(worker, chosen) == REFUSED
     finally:
         worker.close()
+        if isinstance(sound, Sound):
+            sound("clear", "")
+            sound.wait(LAST_WORDS_S)
     if refused:
         raise UsageError("the caution was not accepted; expected that once for each session file")
     return DONE

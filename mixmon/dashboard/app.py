@@ -20,13 +20,13 @@ from textual.events import Key
 from mixmon.dashboard.caution import Caution
 from mixmon.dashboard.controls import Controls
 from mixmon.dashboard.export import write_page
+from mixmon.dashboard.heard import DONE, URGENT, Heard
 from mixmon.dashboard.held import DigitHold
 from mixmon.dashboard.page import PageView
 from mixmon.dashboard.state import State
 from mixmon.dashboard.view_pages import draw
 from mixmon.dashboard.view_scene import Scene, Unit, ViewOptions
 from mixmon.dashboard.view_setting import Setting
-from mixmon.findings.alarm_records import AlarmEvent
 from mixmon.watching import Remark, Watching
 
 PICTURE_S: Final = 0.1
@@ -50,7 +50,8 @@ class DashboardOptions:
     blink       the unaccepted priority-1 word blinks
     speed       at which a recording is played to begin with; None: as fast as it can be worked
     screen_inch, distance_m  what the help's verdict on legibility is reckoned for
-    bell        ring once for each new priority-1 alarm, and when a dwell is done
+    bell        ring once for new priority-1 alarms, and when a dwell is done or a pull was kept
+    sound       is given every pattern that shall be heard, and a few words; see `heard`
     caution     to be accepted first; empty: nothing is asked
     accepted    called once when it was
     """
@@ -61,6 +62,7 @@ class DashboardOptions:
     decimals: int | None = None
     blink: bool = True
     bell: bool = True
+    sound: Callable[[str, str], None] = lambda _pattern, _words: None
     speed: float | None = 1.0
     screen_inch: float = 15.6
     distance_m: float = 2.0
@@ -102,7 +104,7 @@ class Dashboard(App[int], inherit_bindings=False):
         self._page = PageView(self.tick)
         self._seen = watching.snapshot
         self._seen_at = clock()
-        self._dwelt = False
+        self._heard = Heard()
 
     def compose(self) -> ComposeResult:
         """One page."""
@@ -164,17 +166,16 @@ class Dashboard(App[int], inherit_bindings=False):
         )
 
     def _heed(self) -> None:
-        """Say what has happened; ring for new priority-1 alarms and for a dwell that is done."""
+        """Say what has happened, and let it be heard."""
         items = self._watching.drain()
-        new = any(isinstance(i, AlarmEvent) and i.announced and i.priority == 1 for i in items)
         for item in items:
             if isinstance(item, Remark):
                 self.controls.news(item.text, self._clock())
-        held = self._watching.snapshot.holding
-        done = held is not None and held.left_s is not None and held.left_s <= 0
-        if self._options.bell and (new or (done and not self._dwelt)):
+        signs = self._heard.feed(items, self._watching.snapshot)
+        for pattern, words in signs:
+            self._options.sound(pattern, words)
+        if self._options.bell and any(pattern in {URGENT, DONE} for pattern, _ in signs):
             self.bell()
-        self._dwelt = done
 
 
 def run(watching: Watching, options: DashboardOptions) -> int:
