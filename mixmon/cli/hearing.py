@@ -64,7 +64,13 @@ class Hearing:
             identifiers = self._meter.identifiers.get(bus.name, set())
             if not (identifiers.intersection(known) or (heard.frames and not expected.declared)):
                 facts = BusFacts(
-                    bus.name, bus.bitrate, stand.listen_only is False, known, identifiers, self._heard_s
+                    bus.name,
+                    bus.bitrate,
+                    stand.listen_only is False,
+                    known,
+                    identifiers,
+                    self._heard_s,
+                    stand.condition,
                 )
                 found.append(trouble(facts, heard))
         return tuple(one.text for one in found if one is not None)

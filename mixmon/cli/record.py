@@ -78,7 +78,8 @@ def _end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) ->
     else:
         lost = sum(bus.lost or 0 for bus in worker.snapshot.buses)
         for kept in runs:
-            result(f"{kept.folder}: {kept.frames} frames, {kept.size} bytes, {lost} lost\n")
+            end = "" if kept.error is None else "; it could not go on"
+            result(f"{kept.folder}: {kept.frames} frames, {kept.size} bytes, {lost} lost{end}\n")
     if failed := _failed(worker):
         raise OutputError(failed)
     if interrupted:
@@ -96,7 +97,8 @@ def _facts(worker: Worker) -> dict[str, object]:
     return {
         "session": worker.session.name or str(worker.session.path or ""),
         "runs": [
-            {"folder": run.folder, "frames": run.frames, "bytes": run.size} for run in worker.keeper.runs
+            {"folder": run.folder, "frames": run.frames, "bytes": run.size, "stopped": run.error}
+            for run in worker.keeper.runs
         ],
         "watched_s": snapshot.elapsed_s,
         "frames": snapshot.frames,
@@ -104,7 +106,7 @@ def _facts(worker: Worker) -> dict[str, object]:
         "late_by_clock": snapshot.late_by_clock,
         "lost": {bus.name: bus.lost for bus in snapshot.buses},
         "troubles": worker.troubles,
-        "failure": snapshot.failure,
+        "failure": snapshot.failure or _failed(worker),
     }
 
 

@@ -15,7 +15,7 @@ from typing import Protocol
 from mixmon.errors import MixmonError
 from mixmon.frames.adapter import BusOptions, open_receiver
 from mixmon.frames.block import FrameBlock, FrameFlag
-from mixmon.frames.receiver import DeviceLostError, Receiver
+from mixmon.frames.receiver import BusCondition, DeviceLostError, Receiver
 from mixmon.frames.source_event import SourceEvent, SourceEventKind, SourceState, SourceStatus
 from mixmon.frames.stamps import HostClock
 
@@ -163,7 +163,7 @@ class Listener:
     def _lose(self, why: str) -> None:
         if self._lost_at is None:
             self._lost_at = self._clock.now()
-            self._tell(SourceEventKind.LOST, why)
+            self._tell(SourceEventKind.LOST, f"device lost: {why}; it is opened again when it is back")
         self._state = SourceState.LOST
         self._let_go()
         self._publish()
@@ -206,7 +206,9 @@ class Listener:
 
     def _heed(self, receiver: Receiver, now: int) -> None:
         self._heed_remarks()
-        if receiver.condition is not self.status.condition:
+        before = self.status.condition
+        well = before is BusCondition.UNKNOWN and receiver.condition is BusCondition.ACTIVE
+        if receiver.condition is not before and not well:
             self._tell(SourceEventKind.CONDITION, f"the adapter's controller is {receiver.condition.value}")
         if now - self._told_at >= TELL_NS:
             self._told_at = now

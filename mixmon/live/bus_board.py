@@ -27,6 +27,7 @@ class BusBoard:
         self._binding, self._source, self._clock = binding, source, clock
         self._meter = Meter()
         self._opened_at: float | None = None
+        self._patience_s = PATIENCE_S
         self._troubles: dict[str, Trouble] = {}
         self._news: list[str] = []
 
@@ -38,6 +39,10 @@ class BusBoard:
     def opened(self) -> None:
         """The source is open: from now on frames can be expected."""
         self._opened_at = self._clock()
+
+    def conclude(self) -> None:
+        """Nothing more will come: what has not been heard by now is not heard."""
+        self._patience_s = 0.0
 
     def restart(self) -> None:
         """Count anew."""
@@ -105,26 +110,31 @@ class BusBoard:
     ) -> None:
         """Look for trouble once there has been time enough."""
         assert self._opened_at is not None
-        if self._clock() - self._opened_at < PATIENCE_S:
+        heard_s = self._clock() - self._opened_at
+        if heard_s < self._patience_s:
             return
         heard = {index for (index, _), count in counts.items() if count.frames}
         for name in names:
             bus, found = self._bus_of(name), None
             if bus is not None and bus not in heard:
-                found = trouble(self._facts(name, bus, stands.get(name)), channels.get(name, UNHEARD))
+                found = trouble(
+                    self._facts(name, bus, stands.get(name), heard_s), channels.get(name, UNHEARD)
+                )
             if found is None:
                 self._troubles.pop(name, None)
             elif name not in self._troubles or self._troubles[name].word != found.word:
                 self._troubles[name] = found
                 self._news.append(found.text)
 
-    def _facts(self, channel: str, bus: int, status: SourceStatus | None) -> BusFacts:
+    def _facts(self, channel: str, bus: int, status: SourceStatus | None, heard_s: float) -> BusFacts:
         return BusFacts(
             name=self.name(channel),
             bitrate=self._bitrate(channel),
             acknowledge=status is not None and status.listen_only is False,
             expected=sorted(plan.can_id for plan in self._binding.plans[bus]),
             identifiers=self._meter.identifiers.get(channel, set()),
+            heard_s=heard_s,
+            condition=BusCondition.UNKNOWN if status is None else status.condition,
         )
 
 

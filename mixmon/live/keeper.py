@@ -15,7 +15,7 @@ from mixmon.frames.block import FrameBlock
 from mixmon.frames.run_files import WATCHED
 from mixmon.frames.source_event import SourceEvent
 from mixmon.live.run_notes import ACTION, ALARM, RECORDING, action_data, alarm_data
-from mixmon.record.recorder import Recorder, RecorderEvent, RecorderState, RecorderStatus
+from mixmon.record.recorder import Recorder, RecorderEvent, RecorderEventKind, RecorderState, RecorderStatus
 
 AFTER_NS = 10_000_000_000
 """How long an armed run goes on after the engine has fallen below the speed."""
@@ -31,7 +31,7 @@ class Keeper:
     idle     True: it begins only when asked to
 
     status   of the recorder, renewed twice a second
-    runs     that have ended: the recorder's status at the end of each
+    runs     that have ended, by themselves or because they could not go on: the status at the end of each
     """
 
     def __init__(self, recorder: Recorder, *, arm_rpm: float | None = None, idle: bool = False) -> None:
@@ -88,9 +88,8 @@ class Keeper:
         if running and t is not None:
             self._recorder.note(t, WATCHED)
         self._recorder.stop(why)
-        self.look(now=True)
         if running:
-            self.runs.append(self.status)
+            self._keep_ended()
 
     def follow(self, t: int | None, stretch: int, rpm: float) -> None:
         """Begin and end with the engine, if armed."""
@@ -107,7 +106,17 @@ class Keeper:
 
     def events(self) -> list[RecorderEvent]:
         """What happened to the recorder since the last call."""
-        return self._recorder.events()
+        events = self._recorder.events()
+        if any(event.kind is RecorderEventKind.FAILED for event in events):
+            self._keep_ended()
+        return events
+
+    def _keep_ended(self) -> None:
+        """Keep how the last run ended, once."""
+        self.look(now=True)
+        folder = self.status.folder
+        if folder is not None and folder not in [run.folder for run in self.runs]:
+            self.runs.append(self.status)
 
     def look(self, *, now: bool = False, clock: Callable[[], float] = time.monotonic) -> None:
         """Renew the status, if it is old."""

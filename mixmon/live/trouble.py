@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from mixmon.frames.block import EXTENDED
+from mixmon.frames.receiver import BusCondition
 from mixmon.live.meter import ChannelNow
 
 PATIENCE_S = 3.0
@@ -13,6 +14,7 @@ PATIENCE_S = 3.0
 
 USUAL_BITRATES = (125_000, 250_000, 500_000, 1_000_000)
 _SHOWN = 6
+_FAULTY = frozenset({BusCondition.WARNING, BusCondition.PASSIVE, BusCondition.BUS_OFF})
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,7 @@ class BusFacts:
     expected     identifiers that are looked for on it
     identifiers  those that came
     heard_s      how long it has been listened to
+    condition    of the adapter's controller
     """
 
     name: str
@@ -37,13 +40,14 @@ class BusFacts:
     acknowledge: bool
     expected: Sequence[int]
     identifiers: Collection[int]
-    heard_s: float = PATIENCE_S
+    heard_s: float
+    condition: BusCondition = BusCondition.UNKNOWN
 
 
 def trouble(facts: BusFacts, seen: ChannelNow) -> Trouble | None:
     r"""What is wrong with a bus of which nothing that is expected came; None: nothing expected.
 
-    >>> facts = BusFacts("chain", 500_000, True, [0x2A0], {0x123})
+    >>> facts = BusFacts("chain", 500_000, True, [0x2A0], {0x123}, 3.0)
     >>> trouble(facts, ChannelNow(50.0, 6000.0, 5, 150, 0)).text
     'chain: 150 frames, none of the session\'s; found 123; expected 2A0; check the bus and [[bus]] database'
     """
@@ -51,7 +55,7 @@ def trouble(facts: BusFacts, seen: ChannelNow) -> Trouble | None:
         return None
     if seen.frames:
         return _none_of_ours(facts, seen.frames)
-    if seen.errors:
+    if seen.errors or facts.condition in _FAULTY:
         return _errors_only(facts, seen.errors)
     return _nothing(facts)
 
@@ -65,11 +69,12 @@ def _none_of_ours(facts: BusFacts, frames: int) -> Trouble:
 
 
 def _errors_only(facts: BusFacts, errors: int) -> Trouble:
+    found = f"{errors} error frames" if errors else f"the adapter's controller is {facts.condition.value}"
     others = ", ".join(str(rate) for rate in USUAL_BITRATES if rate != facts.bitrate)
     set_to = "" if facts.bitrate is None else f" (set to {facts.bitrate})"
     return Trouble(
-        "error frames, no data",
-        f"{facts.name}: {errors} error frames and no data; expected frames; most likely the bit rate is wrong"
+        "errors, no data",
+        f"{facts.name}: {found} and no data; expected frames; most likely the bit rate is wrong"
         f"{set_to}: try --bitrate {others}; then look at the ends of the bus (60 ohm) and at crossed wires",
     )
 

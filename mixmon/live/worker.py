@@ -231,7 +231,8 @@ class Worker:
 
     def _finish(self) -> None:
         """The last frames, the end of the record, the last picture; whatever fails, the rest is done."""
-        for step in (self._source.stop, self._take, self._flush, self._close_record, self._tell):
+        steps = (self._source.stop, self._take, self._flush, self._close_record, self._board.conclude)
+        for step in (*steps, self._tell):
             try:
                 step()
             except Exception as error:  # noqa: BLE001 - the record must be closed in any case

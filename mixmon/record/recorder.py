@@ -270,7 +270,7 @@ class Recorder:
         passed = [limit for limit in WARN_MINUTES if left is not None and left < limit < self._warned]
         if passed:
             self._warned = min(passed)
-            self._tell(RecorderEventKind.ROOM, f"{self._root}: room for {left:.0f} minutes more")
+            self._tell(RecorderEventKind.ROOM, f"{self._root}: room for {max(left, 1):.0f} min more")
 
     def _failed(self, text: str) -> None:
         self._error = text
