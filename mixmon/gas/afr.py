@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+
 from mixmon.gas.fuel import Fuel, fuel_named
 from mixmon.gas.quantity import Quantity, need_positive
 
@@ -34,10 +36,12 @@ class AfrBasis:
     def __str__(self) -> str:
         return f"stoich {self.stoich_afr:.2f} ({self.name})"
 
+    @np.errstate(all="ignore")
     def afr(self, lam: Quantity) -> Quantity:
         """Lambda on this scale."""
         return lam * self.stoich_afr
 
+    @np.errstate(all="ignore")
     def lam(self, afr: Quantity) -> Quantity:
         """Lambda of a number on this scale."""
         return afr / self.stoich_afr

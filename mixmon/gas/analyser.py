@@ -17,6 +17,7 @@ CARBON_PER_PPM_HEXANE = 6e-4
 hydrocarbon carbon (Singer & Harley, 1998; from memory)."""
 
 
+@np.errstate(all="ignore")
 def five_gas_lambda(
     co: Quantity,
     co2: Quantity,
@@ -52,13 +53,13 @@ def five_gas_lambda(
     h, o = _per_carbon(fuel)
     burnt = np.asarray(co2, np.float64) + co
     carbon = burnt + CARBON_PER_PPM_HEXANE * np.asarray(hc_ppm, np.float64)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        hydrogen = h / 4.0 * K / (K + co / np.asarray(co2, np.float64))
-        oxygen = co2 + co / 2.0 + o2 + np.asarray(no, np.float64) / 2.0 + (hydrogen - o / 2.0) * burnt
-        lam = oxygen / ((1.0 + h / 4.0 - o / 2.0) * carbon)
+    hydrogen = h / 4.0 * K / (K + co / np.asarray(co2, np.float64))
+    oxygen = co2 + co / 2.0 + o2 + np.asarray(no, np.float64) / 2.0 + (hydrogen - o / 2.0) * burnt
+    lam = oxygen / ((1.0 + h / 4.0 - o / 2.0) * carbon)
     return as_given(co, lam)
 
 
+@np.errstate(all="ignore")
 def spindt_afr(
     co: Quantity,
     co2: Quantity,
@@ -92,11 +93,10 @@ def spindt_afr(
         )
     carbon = CARBON / (CARBON + HYDROGEN * h)
     burnt = np.asarray(co2, np.float64) + co
-    with np.errstate(divide="ignore", invalid="ignore"):
-        R, Q = co / np.asarray(co2, np.float64), o2 / np.asarray(co2, np.float64)
-        share = burnt / (burnt + hc_percent)
-        by_carbon = 11.492 * carbon * (1.0 + R / 2.0 + Q) / (1.0 + R)
-        ratio = share * (by_carbon + 120.0 * (1.0 - carbon) / (K + R))
+    R, Q = co / np.asarray(co2, np.float64), o2 / np.asarray(co2, np.float64)
+    share = burnt / (burnt + hc_percent)
+    by_carbon = 11.492 * carbon * (1.0 + R / 2.0 + Q) / (1.0 + R)
+    ratio = share * (by_carbon + 120.0 * (1.0 - carbon) / (K + R))
     return as_given(co, ratio)
 
 

@@ -50,6 +50,7 @@ class Composition(Generic[Quantity]):
         """O2 less what CO and H2 would take to burn, percent of this gas."""
         return self.o2 - (self.co + self.h2) / 2.0
 
+    @np.errstate(all="ignore")
     def dry(self) -> Composition[Quantity]:
         """The same gas with its water taken out, as an analyser sees it."""
         scale = 100.0 / (100.0 - self.h2o)
@@ -73,6 +74,7 @@ def richest(fuel: Fuel, w: float = 0.0) -> float:
     return max(0.0, (2.0 * a - fuel.c - fuel.h / 2.0) / (2.0 * a + w * a / OXYGEN_IN_AIR))
 
 
+@np.errstate(all="ignore")
 def composition(
     lam: Quantity, fuel: Fuel, K: float = WATER_GAS_RATIO, w: float = 0.0
 ) -> Composition[Quantity]:
@@ -110,6 +112,7 @@ def composition(
     return Composition(*(as_given(lam, n * scale) for n in moles))
 
 
+@np.errstate(all="ignore")
 def oxygen_balance(lam: Quantity, fuel: Fuel, w: float = 0.0) -> Quantity:
     """Oxygen balance in percent, wet, negative when rich.
 
@@ -143,6 +146,7 @@ def oxygen_balance(lam: Quantity, fuel: Fuel, w: float = 0.0) -> Quantity:
     return as_given(lam, balance)
 
 
+@np.errstate(all="ignore")
 def lambda_from_oxygen(x_percent: Quantity, fuel: Fuel, w: float = 0.0) -> Quantity:
     """Lambda from the oxygen balance in percent, wet, negative when rich.
 
@@ -173,13 +177,13 @@ def lambda_from_oxygen(x_percent: Quantity, fuel: Fuel, w: float = 0.0) -> Quant
     x *= -a * inert
     x -= spare
     x += a
-    with np.errstate(divide="ignore", invalid="ignore"):
-        lam /= x
+    lam /= x
     np.copyto(lam, np.inf, where=x <= a * _ROUNDING)
     np.copyto(lam, np.nan, where=given < oxygen_balance(richest(fuel, w), fuel, w))
     return as_given(x_percent, lam)
 
 
+@np.errstate(all="ignore")
 def lambda_from_dry_oxygen(o2_percent: Quantity, fuel: Fuel) -> Quantity:
     """Lambda of a lean mixture from O2 in dry gas, percent; NaN below zero.
 
@@ -188,8 +192,7 @@ def lambda_from_dry_oxygen(o2_percent: Quantity, fuel: Fuel) -> Quantity:
     a, b = fuel.oxygen_demand, fuel.c + fuel.n / 2.0
     x = np.asarray(o2_percent, np.float64) / 100.0
     left = a - x * (a * (1.0 + INERT_PER_OXYGEN))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        lam = np.asarray((a + x * (b - a)) / left)
+    lam = np.asarray((a + x * (b - a)) / left)
     np.copyto(lam, np.inf, where=left <= a * _ROUNDING)
     np.copyto(lam, np.nan, where=x < 0.0)
     return as_given(o2_percent, lam)

@@ -63,6 +63,7 @@ class FirstOrderLag:
         self._done = 0  # rows of the current block that have been fed
         self._last = np.zeros(len(self._keep)) if self._base is None else self._base.copy()
 
+    @np.errstate(all="ignore")
     def feed(self, x: FloatArray) -> FloatArray:
         """The lagged rows [k, n] for the next k rows of input [k, n]."""
         if x.ndim != 2 or x.shape[1] != len(self._keep):
@@ -125,16 +126,17 @@ class FirstOrderLag:
         return list(accumulate(x.tolist(), follow, initial=float(self._last[column])))[1:]
 
 
+@np.errstate(all="ignore")
 def _factors(period_s: float, tau_s: Any) -> tuple[FloatArray, FloatArray]:
     """Per column: what stays of the old output over a period, and the share of the new input."""
     tau = np.array(tau_s, np.float64)
     if tau.ndim != 1 or not np.all(tau >= 0.0):
         raise RangeError(f"lag: time constants {tau.tolist()}; expected a list, each zero or more s")
-    with np.errstate(divide="ignore"):
-        exponent = -period_s / tau
+    exponent = -period_s / tau
     return np.exp(exponent), -np.expm1(exponent)
 
 
+@np.errstate(all="ignore")
 def diffusion_layer_step(periods: Quantity) -> Quantity:
     """Step response of a sensor's porous layer at a time in units of t_D = thickness²/diffusivity.
 

@@ -28,6 +28,7 @@ VAPOUR_MOLECULAR = 0.33
 from memory)."""
 
 
+@np.errstate(all="ignore")
 def missed_charge_oxygen(lam: Quantity, fuel: Fuel, k_d: float = VAPOUR_KNUDSEN, w: float = 0.0) -> Quantity:
     """Apparent oxygen balance of an unburnt charge of that lambda, percent wet.
 
@@ -50,11 +51,11 @@ def missed_charge_oxygen(lam: Quantity, fuel: Fuel, k_d: float = VAPOUR_KNUDSEN,
     a = fuel.oxygen_demand
     air: Any = np.asarray(lam, np.float64)
     # everything per mol of intake oxygen, so that a charge without fuel is air
-    with np.errstate(divide="ignore"):
-        phi = np.where(air > 0.0, 1.0 / air, np.nan)
+    phi = np.where(air > 0.0, 1.0 / air, np.nan)
     return as_given(lam, 100.0 * (1.0 - k_d * phi) / (phi / a + (1.0 + w) / OXYGEN_IN_AIR))
 
 
+@np.errstate(all="ignore")
 def oxygen_with_missed(
     lam: Quantity, fuel: Fuel, share: Quantity | float, k_d: float = VAPOUR_KNUDSEN, w: float = 0.0
 ) -> Quantity:

@@ -1,9 +1,10 @@
 """What the formulas of this room take and give: one number, or an array of them.
 
 A function that is given a float gives a float; given an array it gives a new float64 array
-of the same shape and leaves the one it was given alone. NaN stays NaN. What runs on streams of
-samples uses + - * / and square roots only, so that an element comes out the same to the last bit
-wherever it stands in whatever array.
+of the same shape and leaves the one it was given alone. NaN stays NaN, and what is beyond the
+range of numbers becomes an infinity or NaN: the result says so itself, so NumPy is kept silent.
+What runs on streams of samples uses + - * / and square roots only, so that an element comes out
+the same to the last bit wherever it stands in whatever array.
 """
 
 from __future__ import annotations

@@ -17,6 +17,7 @@ from mixmon.gas.quantity import FloatArray, Quantity, as_given, need_not_negativ
 _HALVINGS = 56
 
 
+@np.errstate(all="ignore")
 def pressure_gain(bar: Quantity, k_bar: float | None = None, reference_bar: float = 1.0) -> Quantity:
     """How much larger the pump current is at a pressure than at the reference pressure.
 
@@ -42,6 +43,7 @@ def pressure_gain(bar: Quantity, k_bar: float | None = None, reference_bar: floa
     return as_given(bar, ratio)
 
 
+@np.errstate(all="ignore")
 def read_at_pressure(
     x_percent: Quantity, bar: Quantity | float, k_bar: float | None = None, reference_bar: float = 1.0
 ) -> Quantity:
@@ -56,6 +58,7 @@ def read_at_pressure(
     return as_given(x_percent, x_percent * gain)
 
 
+@np.errstate(all="ignore")
 def corrected_for_pressure(
     x_percent: Quantity, bar: Quantity | float, k_bar: float | None = None, reference_bar: float = 1.0
 ) -> Quantity:
@@ -82,6 +85,7 @@ KNUDSEN = Diffusion(co=1.07, h2=3.98)
 """Fine pores: one over the square root of the molar mass."""
 
 
+@np.errstate(all="ignore")
 def pump_signal(lam: Quantity, fuel: Fuel, diffusion: Diffusion = MOLECULAR, w: float = 0.0) -> Quantity:
     """Oxygen balance with CO and H2 weighted by how fast they reach the electrode, percent.
 
@@ -95,6 +99,7 @@ def pump_signal(lam: Quantity, fuel: Fuel, diffusion: Diffusion = MOLECULAR, w: 
     return gas.o2 - (gas.co * diffusion.co + gas.h2 * diffusion.h2) / 2.0
 
 
+@np.errstate(all="ignore")
 def reading_on_other_fuel(
     lam: Quantity,
     fuel: Fuel,
@@ -131,6 +136,7 @@ def reading_on_other_fuel(
     return as_given(lam, np.where(signal < 0.0, _rich_lambda(signal, curve, diffusion), plain))
 
 
+@np.errstate(all="ignore")
 def true_lambda(shown: Quantity, fuel: Fuel, curve: Fuel, w: float = 0.0, *, gain: float = 1.0) -> Quantity:
     """The true lambda for the one shown: the inverse of `reading_on_other_fuel` by the oxygen balance.
 

@@ -42,6 +42,7 @@ class Charge(NamedTuple):
     pressure_ratio: float
 
 
+@np.errstate(all="ignore")
 def charge(rpm: Any, load: Any, load_signal: str = "throttle") -> Charge:
     """A typical charge at an operating point: numbers, or arrays that broadcast together.
 
@@ -83,6 +84,7 @@ def _filling_by_pressure(kpa: Any, krpm: Any) -> Any:
 _FILLING = {"throttle": _filling_by_throttle, "map_kpa": _filling_by_pressure}
 
 
+@np.errstate(all="ignore")
 def cycle_s(rpm: Quantity, strokes: int = 4) -> Quantity:
     """Seconds for one engine cycle, NaN where the engine does not turn.
 
@@ -112,6 +114,7 @@ def pipe_volume_l(distance_mm: Any, bore_mm: float) -> Any:
     return np.pi * bore_mm * bore_mm / 4.0 * distance_mm * 1e-6
 
 
+@np.errstate(all="ignore")
 def transit_cycles(
     volume_ratio: Any,
     eta_v: Any,
@@ -132,10 +135,11 @@ def transit_cycles(
 
     Source: ideal gas, computed.
     """
-    per_cycle = eta_v * (1.0 + 1.0 / afr) * (AIR_MOLAR_MASS / _EXHAUST_MOLAR_MASS)
-    return volume_ratio * pressure_ratio * (_INTAKE_K / exhaust_k) / per_cycle
+    per_cycle = np.asarray(eta_v, np.float64) * (1.0 + 1.0 / afr) * (AIR_MOLAR_MASS / _EXHAUST_MOLAR_MASS)
+    return volume_ratio * pressure_ratio * (_INTAKE_K / np.asarray(exhaust_k, np.float64)) / per_cycle
 
 
+@np.errstate(all="ignore")
 def valve_to_sensor_delay_s(
     rpm: Any,
     load: Any,
