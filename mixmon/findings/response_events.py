@@ -28,6 +28,7 @@ _LEAD_ROWS = 20
 _MARGIN_ROWS = 10
 _AIR_ROWS = 30
 _STILL_RPM = 400.0
+_TURNING_ROWS = 150  # so long the engine must turn in a cut that it does not survive: the way in is over then
 _LEAST_STEP = 5.0
 _MOST_MISFIT, _MOST_SD, _FEWEST_ROWS = 0.08, 0.15, 20
 _UNREACHED, _WAY_SHARE = 0.02, 0.3  # of the step left to go; how well that is known
@@ -129,10 +130,12 @@ class Clock:
 def measure_cut(
     recent: Recent, span: Span, clock: Clock, filter_s: Prior = USUAL_FILTER, *, traces: bool = False
 ) -> Cut | None:
-    """The cut, or None where the engine stood still or the rows before it are missing."""
+    """The cut, or None where the engine soon stood still or the rows before it are missing."""
     first = max(span.rise - BEFORE_ROWS, 0)
-    rpm = recent.rows("rpm", first, span.fall)
-    if span.rise - first < BEFORE_ROWS // 2 or bool((rpm < _STILL_RPM).any()):
+    stands = first + np.flatnonzero(recent.rows("rpm", first, span.fall) < _STILL_RPM)
+    if len(stands):
+        span = Span(span.rise, int(stands[0]), int(stands[0]), back=False)
+    if span.rise - first < BEFORE_ROWS // 2 or (len(stands) and span.fall - span.rise < _TURNING_ROWS):
         return None
     rows = _Rows(recent, first, span.end, filter_s, clock)
     moves, returns = movement(rows.middle(), span.rise - first, span.fall - first)

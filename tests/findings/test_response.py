@@ -123,6 +123,16 @@ def test_an_engine_that_stops_is_not_a_cut():
     assert stage.unclear == 1
 
 
+def test_a_cut_in_which_the_engine_stops_late_tells_the_way_in_only():
+    rpm = np.interp(np.arange(1600) / 100, [CUT_S + 1.8, CUT_S + 2.2], [3000.0, 0.0])
+    stage = ResponseStage()
+    known = rows(steps=((0.0, BURNT), (CUT_S, SHOP_AIR)), seconds=16.0, now={"rpm": rpm})
+    (one,) = stage.feed(known) + stage.flush()
+    assert np.isnan(one.seconds)
+    assert one.rich is None
+    assert one.lean.fit.t63_s == pytest.approx([t63(tau, FILTER_S) for tau in LEAN_S], rel=0.05)
+
+
 def test_a_misfire_of_one_cylinder_is_not_a_cut():
     made = rows()
     made.oxygen[:, 1:] = BURNT
