@@ -103,6 +103,7 @@ class Keeper:
             self._above = None
             self.stop(t, f"{AFTER_NS / 1e9:g} s below {self._arm_rpm:g} rpm")
             self._recorder.arm()
+            self.look(now=True)
 
     def events(self) -> list[RecorderEvent]:
         """What happened to the recorder since the last call."""

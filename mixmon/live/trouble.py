@@ -45,11 +45,11 @@ class BusFacts:
 
 
 def trouble(facts: BusFacts, seen: ChannelNow) -> Trouble | None:
-    r"""What is wrong with a bus of which nothing that is expected came; None: nothing expected.
+    """What is wrong with a bus of which nothing that is expected came; None: nothing expected.
 
     >>> facts = BusFacts("chain", 500_000, True, [0x2A0], {0x123}, 3.0)
     >>> trouble(facts, ChannelNow(50.0, 6000.0, 5, 150, 0)).text
-    'chain: 150 frames, none of the session\'s; found 123; expected 2A0; check the bus and [[bus]] database'
+    "chain: 150 frames, none of the session's; found 123; expected 2A0; check the bus and [[bus]] database"
     """
     if not facts.expected:
         return None

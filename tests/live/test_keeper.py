@@ -1,0 +1,108 @@
+"""When the record begins and ends, and what is kept of runs that could not go on."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+from live_rig import keeper_in, session_file, until
+
+from mixmon.frames.block import FrameBlock
+from mixmon.live.keeper import AFTER_NS, Keeper
+from mixmon.record.run_folder import list_runs, open_run
+from mixmon.session.load import load_session
+from mixmon.simulate.run import EPOCH_NS
+
+S = 1_000_000_000
+
+
+def frames(begin_s: float, count: int) -> FrameBlock:
+    """Ten a second."""
+    t = EPOCH_NS + round(begin_s * S) + np.arange(count, dtype=np.int64) * (S // 10)
+    none = np.zeros(count, np.uint8)
+    sizes = np.full(count, 2, np.uint8)
+    data = np.zeros((count, 8), np.uint8)
+    return FrameBlock(t, np.full(count, 0x123, np.uint32), none, sizes, sizes, none, data, ("can0",))
+
+
+def kept(tmp_path: Path, **options: object) -> Keeper:
+    return keeper_in(tmp_path / "runs", session_file(tmp_path), **options)
+
+
+def test_armed_a_run_begins_with_the_engine_and_the_seconds_before_and_ends_some_time_after(
+    tmp_path: Path,
+) -> None:
+    keeper = kept(tmp_path, arm_rpm=500.0)
+    keeper.open(EPOCH_NS)
+    assert keeper.words == "armed, above 500 rpm"
+    keeper.write(frames(0, 100))
+    keeper.follow(EPOCH_NS + 10 * S, 0, float("nan"))
+    keeper.follow(EPOCH_NS + 10 * S, 0, 499.0)
+    assert not keeper.running
+    keeper.follow(EPOCH_NS + 10 * S, 0, 501.0)
+    assert keeper.running
+    assert keeper.words.startswith("recording 2")
+    keeper.write(frames(10, 100))
+    keeper.follow(EPOCH_NS + 12 * S, 0, 800.0)
+    keeper.follow(EPOCH_NS + 12 * S + AFTER_NS, 0, 0.0)
+    assert keeper.running
+    keeper.follow(EPOCH_NS + 12 * S + AFTER_NS + 1, 0, 0.0)
+    assert not keeper.running
+    assert keeper.words == "armed, above 500 rpm"
+    keeper.follow(EPOCH_NS + 40 * S, 0, 900.0)
+    keeper.write(frames(40, 10))
+    keeper.close(EPOCH_NS + 41 * S)
+    runs = [open_run(folder) for folder in list_runs(tmp_path / "runs")]
+    assert [run.verified for run in runs] == [True, True]
+    first = np.concatenate([block.t for block in runs[0].blocks()])
+    assert len(first) == 120, "two seconds before the start, and ten after"
+    assert first[0] == EPOCH_NS + 79 * S // 10
+    assert runs[0].manifest.why == "above 500 rpm"
+    assert [run.frames for run in keeper.runs] == [120, 10]
+
+
+def test_a_run_whose_folder_is_removed_is_told_with_what_it_held_and_another_can_begin(
+    tmp_path: Path,
+) -> None:
+    keeper = kept(tmp_path)
+    keeper.open(EPOCH_NS)
+    keeper.write(frames(0, 50))
+    folder = keeper.status.folder
+    assert folder is not None
+    shutil.rmtree(folder)
+    told: list[str] = []
+    until(lambda: told.extend(event.text for event in keeper.events()) or len(told) > 1, "the failure")
+    assert "removed or renamed" in told[-1]
+    assert keeper.words.startswith("recording failed: ")
+    assert [(run.folder, run.frames) for run in keeper.runs] == [(folder, 50)]
+    assert "removed or renamed" in (keeper.runs[0].error or "")
+    keeper.write(frames(5, 50))
+    keeper.start(EPOCH_NS + 10 * S, 0)
+    keeper.close(EPOCH_NS + 10 * S)
+    assert [run.error is None for run in keeper.runs] == [False, True]
+    assert open_run(list_runs(tmp_path / "runs")[0]).verified
+
+
+def test_no_place_for_runs_is_a_state_and_an_event(tmp_path: Path) -> None:
+    (tmp_path / "runs").write_text("a file")
+    keeper = kept(tmp_path)
+    keeper.open(EPOCH_NS)
+    (event,) = keeper.events()
+    assert event.text.endswith(
+        "no run can be begun: File exists; expected a folder with room that can be written to; choose another"
+    )
+    assert keeper.words == f"recording failed: {event.text}"
+    keeper.write(frames(0, 10))
+    keeper.close(EPOCH_NS)
+    assert keeper.runs == []
+
+
+def test_a_run_holds_the_session_as_it_was_used(tmp_path: Path) -> None:
+    keeper = kept(tmp_path)
+    keeper.open(EPOCH_NS)
+    keeper.close(EPOCH_NS)
+    run = open_run(list_runs(tmp_path / "runs")[0])
+    assert run.session is not None
+    assert load_session(run.session).name == load_session(tmp_path / "session.toml").name
+    assert [note.kind for note in run.notes] == ["recording", "watched until"]

@@ -1,0 +1,105 @@
+"""Why a bus is not heard: said in full, whoever listens, with what to try."""
+
+from __future__ import annotations
+
+import doctest
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import can
+import pytest
+from live_rig import EXAMPLE, until, virtual_worker
+from slcan_emulator import SlcanEmulator
+
+from mixmon.cli.main import BAD_INPUT, main
+from mixmon.live import trouble
+
+NAMES = ("troubled-chain", "troubled-engine")
+
+
+@pytest.fixture
+def ends() -> Iterator[list[can.BusABC]]:
+    """The far ends of both buses."""
+    buses = [can.Bus(interface="virtual", channel=name, ignore_config=True) for name in NAMES]
+    yield buses
+    for bus in buses:
+        bus.shutdown()
+
+
+def error() -> can.Message:
+    """A bus error as Linux words it: class 0x80 (linux/can/error.h)."""
+    return can.Message(is_error_frame=True, arbitration_id=0x80, dlc=8, data=bytes(8))
+
+
+def stranger(number: int) -> can.Message:
+    return can.Message(arbitration_id=number, is_extended_id=False, data=b"\1\2")
+
+
+def test_both_buses_are_judged_while_they_are_watched(ends: list[can.BusABC]) -> None:
+    worker = virtual_worker(EXAMPLE, NAMES)
+    worker.start()
+    for n in range(5):
+        ends[0].send(error())
+        ends[1].send(stranger(0x123 + n % 2))
+    until(lambda: len(worker.troubles) == len(NAMES), "troubles")
+    chain, engine = worker.troubles
+    assert chain.startswith("chain: 5 error frames and no data; expected frames; most likely the bit rate is")
+    assert "(set to 500000): try --bitrate 125000, 250000, 1000000" in chain
+    assert engine.startswith(
+        "engine: 5 frames, none of the session's; found 123, 124; expected 1B3, 1B5, 3B9"
+    )
+    until(lambda: {chain, engine} <= {text for _, text in worker.snapshot.remarks}, "remarks")
+    assert [bus.state for bus in worker.snapshot.buses] == ["errors, no data", "none of the session's frames"]
+    ends[1].send(can.Message(arbitration_id=0x1B3, is_extended_id=False, data=bytes(8)))
+    until(lambda: worker.troubles == (chain,), "the end of one trouble")
+    worker.close()
+
+
+def test_a_short_watch_is_judged_at_its_end(ends: list[can.BusABC]) -> None:
+    worker = virtual_worker(EXAMPLE, NAMES)
+    worker.start()
+    assert worker.troubles == ()
+    worker.close()
+    chain, engine = worker.troubles
+    assert chain.startswith("chain: no frame in 0")
+    assert "expected 2A0, 2A1" in chain
+    assert "check supply, wires, bit rate and channel" in engine
+
+
+def census(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, dict[str, object], str]:
+    status = main(["census", "--json", *arguments])
+    captured = capsys.readouterr()
+    return status, json.loads(captured.out), captured.err
+
+
+def test_a_census_of_a_silent_bus_is_bad_input_and_says_what_to_check(
+    ends: list[can.BusABC], capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, found, err = census(capsys, "-i", "virtual", "-c", NAMES[0], "--for", "0.2")
+    assert status == BAD_INPUT
+    (told,) = found["troubles"]  # type: ignore[misc]
+    assert told.startswith(f"{NAMES[0]}: no frame in 0.")
+    assert told in err
+
+
+def test_an_adapter_that_sees_errors_and_no_frame_hints_at_the_bit_rate(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    emulator = SlcanEmulator(tmp_path / "port")
+    emulator.status = 0x80
+    emulator.plug()
+    try:
+        status, found, _ = census(
+            capsys, "-i", "slcan", "-c", str(emulator.link), "-b", "250000", "--for", "1.2"
+        )
+    finally:
+        emulator.unplug()
+    assert status == BAD_INPUT
+    (told,) = found["troubles"]  # type: ignore[misc]
+    assert "controller is error warning and no data" in told
+    assert "(set to 250000): try --bitrate 125000, 500000, 1000000" in told
+
+
+def test_examples_in_the_module() -> None:
+    assert doctest.testmod(trouble).failed == 0
