@@ -17,11 +17,15 @@ from mixmon.errors import OutputError, ScenarioError, UsageError
 if TYPE_CHECKING:
     from mixmon.messages.binding import Binding
     from mixmon.simulate.run import Simulation
+    from mixmon.simulate.scenario import Scenario
 
 NAME = "simulate"
 HELP = "the demo engine, or another, to a log, with its truth; --grade judges the analysis"
 
 DONE, JUDGED_WRONG, BAD_INPUT = 0, 1, 2
+
+_FEWEST, _MOST = 4, 16
+_LEAST_TRIM, _GREATEST_TRIM = -90.0, 100.0
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +37,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="what to play: a name that --list tells, or a TOML file (default: alder8)",
     )
     parser.add_argument("--list", action="store_true", help="list the scenarios that come with mixmon")
-    parser.add_argument("--seed", metavar="N", type=int, default=1, help="seed of all chance (default: 1)")
+    parser.add_argument("--seed", metavar="N", type=_seed, default=1, help="seed of all chance (default: 1)")
     parser.add_argument("--out", metavar="LOG", help="candump text; .gz packs it; - is standard output")
     parser.add_argument("--truth", metavar="FILE", type=Path, help="what is true of the log, as JSON")
     parser.add_argument("--session", metavar="FILE", type=Path, help="the session file that fits the log")
@@ -46,7 +50,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--trims", metavar="PCT,...", help="trims that the fuel control holds, one a cylinder, in per cent"
     )
-    parser.add_argument("--cylinders", metavar="N", type=int, help="play it with N cylinders (4 to 16)")
+    parser.add_argument(
+        "--cylinders",
+        metavar="N",
+        type=_cylinders,
+        help=f"play it with N cylinders ({_FEWEST} to {_MOST}); if the scenario names no single ones",
+    )
     parser.add_argument("--duration", metavar="S", type=options.seconds, help="seconds to play")
     parser.add_argument(
         "--grade",
@@ -96,17 +105,52 @@ def _grade(simulation: Simulation, arguments: argparse.Namespace) -> int:
     return DONE if all_right(items) else JUDGED_WRONG
 
 
+def _cylinders(text: str) -> int:
+    """A number of cylinders that can be played, for argparse."""
+    count = int(text) if text.isascii() and text.isdigit() else 0
+    if not _FEWEST <= count <= _MOST:
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected a whole number from {_FEWEST} to {_MOST}")
+    return count
+
+
+def _seed(text: str) -> int:
+    """A seed, for argparse."""
+    if not (text.isascii() and text.isdigit()):
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected a whole number from 0 on")
+    return int(text)
+
+
 def _simulation(arguments: argparse.Namespace) -> Simulation:
-    from mixmon.simulate.load import load_scenario
     from mixmon.simulate.run import simulate
 
     _check(arguments)
     return simulate(
-        load_scenario(arguments.scenario, arguments.cylinders),
+        _scenario(arguments.scenario, arguments.cylinders),
         seed=arguments.seed,
         duration=arguments.duration,
         trims=_trims(arguments.trims),
         binding=_binding(arguments.through),
+    )
+
+
+def _scenario(name: str, cylinders: int | None) -> Scenario:
+    """The scenario.
+
+    Raises:
+        ScenarioError: it has mistakes.
+        UsageError: it is right, but not for so many cylinders.
+    """
+    from mixmon.simulate.load import load_scenario
+
+    try:
+        return load_scenario(name, cylinders)
+    except ScenarioError:
+        if cylinders is None:
+            raise
+    own = load_scenario(name).engine.cylinders
+    raise UsageError(
+        f"--cylinders {cylinders}: scenario {name} says more of its {own} cylinders; expected one that "
+        "does not, such as plain; choose another, or leave --cylinders out"
     )
 
 
@@ -135,7 +179,7 @@ def _trims(text: str | None) -> tuple[float, ...] | None:
     """The percentages of a list such as 0,-1.5,6.
 
     Raises:
-        UsageError: one of them is no number.
+        UsageError: one of them is no number, or no trim.
     """
     if text is None:
         return None
@@ -143,8 +187,14 @@ def _trims(text: str | None) -> tuple[float, ...] | None:
         trims = tuple(float(part) for part in text.split(","))
     except ValueError:
         trims = (math.nan,)
-    if not all(math.isfinite(trim) and trim > -100 for trim in trims):
+    if not all(math.isfinite(trim) for trim in trims):
         raise UsageError(f"--trims {text}: not percentages; expected a list such as 0,-1.5,6; correct it")
+    beyond = [trim for trim in trims if not _LEAST_TRIM <= trim <= _GREATEST_TRIM]
+    if beyond:
+        raise UsageError(
+            f"--trims {text}: {beyond[0]:g} %; expected trims from {_LEAST_TRIM:g} to {_GREATEST_TRIM:g} %; "
+            "correct it"
+        )
     return trims
 
 

@@ -15,6 +15,9 @@ from mixmon.session.written import (
     rising,
 )
 
+FUEL_WAYS: Final = frozenset({"name", "parts", "atoms", "stoich_afr"})
+"""The keys of which a fuel has exactly one."""
+
 _PARTS_TOLERANCE = 1e-3
 
 

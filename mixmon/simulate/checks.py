@@ -139,15 +139,8 @@ def _limits(clean: Clean, report: Report) -> None:
 
 
 def _pairs(clean: Clean) -> Iterator[tuple[str, Any, Any]]:
-    trims, warm_up = clean.get("trims", {}), clean.get("warm_up", {})
-    yield "trims.lowest_percent", trims.get("lowest_percent"), trims.get("highest_percent")
+    warm_up = clean.get("warm_up", {})
     yield "warm_up.start_c", warm_up.get("start_c"), warm_up.get("end_c")
-
-
-def _held(clean: Clean, report: Report) -> None:
-    n, held = _cylinder_count(clean), clean.get("trims", {}).get("now_percent")
-    if held is not None and n and len(held) != n:
-        report("trims.now_percent", f"{len(held)} values", f"{n}, one a cylinder")
 
 
 CHECKS: Final[tuple[Check, ...]] = (
@@ -161,5 +154,4 @@ CHECKS: Final[tuple[Check, ...]] = (
     _parts,
     _names,
     _limits,
-    _held,
 )

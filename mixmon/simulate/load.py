@@ -18,6 +18,7 @@ from mixmon.errors import Mistake, ScenarioError, UsageError
 from mixmon.messages.declared_fuel import declared_fuel
 from mixmon.session import check_engine, check_limits
 from mixmon.session.build import build_fuel
+from mixmon.session.check_engine import FUEL_WAYS
 from mixmon.session.load import placed, read_text
 from mixmon.session.schema import Report, shown
 from mixmon.simulate.checks import CHECKS
@@ -72,11 +73,17 @@ def _whole(raw: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _over(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
-    """The base with a scenario's own keys laid over it, table by table; what stands in a key is replaced."""
+    """The base with a scenario's own keys laid over it, table by table; what stands in a key is replaced.
+
+    A fuel is told in one of several ways: another way takes the place of the base's.
+    """
     merged = dict(base)
     for key, value in own.items():
         old = merged.get(key)
-        merged[key] = {**old, **value} if isinstance(old, dict) and isinstance(value, dict) else value
+        both = isinstance(old, dict) and isinstance(value, dict)
+        if both and key == "fuel" and not FUEL_WAYS.isdisjoint(value):
+            old = {name: told for name, told in old.items() if name not in FUEL_WAYS}
+        merged[key] = {**old, **value} if both else value
     return merged
 
 

@@ -6,6 +6,7 @@ import json
 import pytest
 
 from mixmon.cli import simulate as command
+from mixmon.cli.main import main
 from mixmon.cli.parser import Parser
 from mixmon.errors import OutputError, UsageError
 from mixmon.session.load import load_session
@@ -68,12 +69,28 @@ def test_mistakes_of_a_scenario_are_told_one_a_line(capsys, tmp_path):
         ["--scenario", "nothing", "--out", "a"],
         ["--scenario", "plain"],
         [*SHORT, "--trims", "1,x", "--out", "a"],
+        [*SHORT, "--trims", "1e9,0,0,0", "--out", "a"],
+        [*SHORT, "--trims", "-95,0,0,0", "--out", "a"],
+        ["--scenario", "alder8", "--cylinders", "4", "--out", "a"],
     ],
-    ids=["no such scenario", "nothing to write", "trims that are no numbers"],
+    ids=[
+        "no such scenario",
+        "nothing to write",
+        "trims that are no numbers",
+        "a trim of a thousand million",
+        "a trim that leaves no fuel",
+        "another size for an engine with faults of its own",
+    ],
 )
 def test_bad_use_is_said(wrong):
     with pytest.raises(UsageError, match="expected"):
         run(*wrong)
+
+
+@pytest.mark.parametrize("count", ["3", "17", "0", "-4", "four", "4.0"])
+def test_a_number_of_cylinders_that_is_not_played_is_refused(capsys, count):
+    assert main(["simulate", "--scenario", "plain", f"--cylinders={count}", "--out", "a"]) == 2
+    assert f"found '{count}'; expected a whole number from 4 to 16" in capsys.readouterr().err
 
 
 def test_a_place_that_cannot_be_written_is_said(tmp_path):

@@ -161,6 +161,30 @@ def test_group_codes_tell_all_cylinders_apart_and_one_slip_shows(cylinders):
     assert min(distances) >= 2
 
 
+@pytest.mark.parametrize(
+    ("told", "formula"),
+    [
+        ("stoich_afr = 9.0032", None),
+        ('name = "ethanol"', "CH3O0.5"),
+        ("parts = { ethanol = 1.0 }", "CH3O0.5"),
+        ("atoms = { c = 1, h = 1.87 }", "CH1.87"),
+    ],
+)
+@pytest.mark.parametrize("base", ["six", "plain"])  # one tells its fuel by its ratio, one by its name
+def test_how_the_fuel_is_told_takes_the_place_of_the_bases_way(base, told, formula) -> None:
+    scenario, mistakes = read_scenario(f'based_on = "{base}"\n[fuel]\n{told}\n')
+    assert mistakes == []
+    fuel = simulate(scenario, seed=1, duration=10).world.fuel
+    assert formula is None or fuel.formula == formula
+    assert fuel.stoich_afr == pytest.approx(14.6007 if "1.87" in told else 9.0032, abs=1e-3)
+
+
+def test_what_is_said_of_the_bases_fuel_besides_stays() -> None:
+    scenario, mistakes = read_scenario('based_on = "plain"\n[fuel]\nleaded = true\n')
+    assert mistakes == []
+    assert scenario.session.fuel == replace(load_scenario("plain").session.fuel, leaded=True)
+
+
 def test_an_unknown_fuel_is_told_with_the_rest() -> None:
     text = 'based_on = "plain"\n[fuel]\nname = "ethanoll"\n[noise]\ncycle_percent = -1\n'
     scenario, mistakes = read_scenario(text)
