@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.balance import BalanceStage
+from mixmon.findings.misfire_share import OFTEN_EVENTS
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import WIDE, Item, does_not_apply, excused, judged, not_yet, weighed, within
 from mixmon.grade.need_items import AS_READ, no_used_cell, used_cells
@@ -157,8 +158,10 @@ def _change(evidence: Evidence) -> Floats:
 
 
 def _withheld(name: str, evidence: Evidence) -> Item:
-    """Trims are held back: is it true that there was too little to make them from?"""
+    """Trims are held back: is it true that there was too little data, or that misfire was frequent?"""
     reasons = "; ".join(evidence.balance.withheld)
+    if reasons.startswith("misfire in the data") and len(evidence.events("misfire")) >= OFTEN_EVENTS:
+        return does_not_apply(name, "misfire is planted often enough for trims to be held back, and they are")
     may_be_used = BalanceStage(evidence.simulation.session).used
     seen = [one for one in seen_cells(evidence).values() if may_be_used(one.number)]
     enough = np.any([one.enough for one in seen], axis=0).sum() if seen else 0

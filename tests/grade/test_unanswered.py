@@ -158,6 +158,14 @@ def test_too_little_data_of_a_short_run_is_honest(scenario: str, seconds: float)
     assert naive.naive_run(evidence).verdict in {NOT_YET, ELSEWHERE}
 
 
+def test_trims_held_back_for_misfire_are_wrong_unless_it_was_planted(short: Evidence) -> None:
+    held = bent(short, withheld=("misfire in the data: cylinder 7 often",))
+    assert len(short.events("misfire")) < 3
+    assert trim_items.trim_rules(held).verdict is WRONG
+    often = {**short.truth, "events": [*short.truth["events"], *short.events("misfire") * 3]}
+    assert trim_items.trim_rules(dataclasses.replace(held, truth=often)).verdict is ELSEWHERE
+
+
 def test_a_leak_at_idle_is_no_excuse_for_a_wrong_need() -> None:
     evidence = gather(simulate(load_scenario("four"), seed=3, duration=16))  # saw nothing but idle
     assert need_items.needs_in_truth(evidence).why == "no finding of leaks"
