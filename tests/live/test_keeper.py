@@ -56,10 +56,10 @@ def test_armed_a_run_begins_with_the_engine_and_the_seconds_before_and_ends_some
     runs = [open_run(folder) for folder in list_runs(tmp_path / "runs")]
     assert [run.verified for run in runs] == [True, True]
     first = np.concatenate([block.t for block in runs[0].blocks()])
-    assert len(first) == 120, "two seconds before the start, and ten after"
+    assert len(first) == 121, "from two seconds before the newest frame at the start on"
     assert first[0] == EPOCH_NS + 79 * S // 10
     assert runs[0].manifest.why == "above 500 rpm"
-    assert [run.frames for run in keeper.runs] == [120, 10]
+    assert [run.frames for run in keeper.runs] == [121, 10]
 
 
 def test_a_run_whose_folder_is_removed_is_told_with_what_it_held_and_another_can_begin(
