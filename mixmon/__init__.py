@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     )
     from mixmon.findings.balance import Balance
     from mixmon.findings.event import Event
-    from mixmon.run import Run, balance, events, read_run
+    from mixmon.run import Run, balance, events, lags, read_run
     from mixmon.session.load import load_session
     from mixmon.session.model import Session
 
@@ -45,6 +45,7 @@ __all__ = [
     "UsageError",
     "balance",
     "events",
+    "lags",
     "load_session",
     "read_run",
 ]
@@ -56,6 +57,7 @@ _HOME = {
     "Session": "mixmon.session.model",
     "balance": "mixmon.run",
     "events": "mixmon.run",
+    "lags": "mixmon.run",
     "load_session": "mixmon.session.load",
     "read_run": "mixmon.run",
 }

@@ -13,6 +13,8 @@ from mixmon.findings.assumed_lag import Lags
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions, find_events
+from mixmon.findings.known_lags import KnownLag, is_given, known_lags
+from mixmon.findings.response_review import review_response
 from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.frames.logs import LogSource, open_log
 from mixmon.frames.read_report import Loss, Reject
@@ -99,6 +101,11 @@ class Run:
         """Bytes of all logs together; None where that is not known."""
         sizes = [source.total for source in self._logs]
         return None if None in sizes else sum(size or 0 for size in sizes)
+
+    @property
+    def once(self) -> bool:
+        """Whether it can be read once only, as standard input."""
+        return any(source.once for source in self._logs)
 
     def __iter__(self) -> Iterator[CylinderBlock]:
         self.log = LogFacts()
@@ -314,11 +321,40 @@ def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:
 
     Args:
         run: from `read_run`; it is read to its end.
-        lag_s: sensor lag in seconds, for all cylinders or by cylinder; 0.105 where not known. A pair
-            is lean-going and rich-going.
+        lag_s: sensor lag in seconds, for all cylinders or by cylinder; where not known 0.105, until the
+            first fuel cut tells it. A pair is lean-going and rich-going. `lags` asks the whole run before.
 
     Raises:
         UsageError: an impossible lag.
         SourceError: a log cannot be read.
     """
     return find_events(run.session, run.binding.fuel, run, lag_s)
+
+
+def lags(run: Run, given: Lags | None = None) -> tuple[KnownLag, ...]:
+    """How slowly each sensor follows: as given, else measured in the run, else assumed.
+
+    The run is read to its end for that, unless all is given or it can be read once only.
+
+    >>> import mixmon
+    >>> from mixmon.findings.known_lags import lags_by_cylinder
+    >>> session = mixmon.load_session("examples/alder8.toml")
+    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz")
+    >>> known = mixmon.lags(run, {1: 0.1})
+    >>> [str(lag.source) for lag in known][:2], max(known, key=lambda lag: lag.lean_s).cylinders
+    (['given', 'measured'], (5,))
+    >>> found = mixmon.events(run, lags_by_cylinder(known))
+
+    Args:
+        run: from `read_run`.
+        given: what is known beforehand, as for `events`.
+
+    Raises:
+        UsageError: an impossible lag.
+        SourceError: a log cannot be read.
+    """
+    nodes = run.session.chain.nodes
+    if run.once or all(is_given(node, given) for node in nodes):
+        return known_lags(nodes, given)
+    known_lags(nodes, given)  # a mistake is told before the log is read
+    return known_lags(nodes, given, review_response(run.binding, run).sensors)

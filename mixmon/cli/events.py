@@ -22,15 +22,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what happened in it."""
     import mixmon
+    from mixmon.findings.known_lags import lags_by_cylinder
     from mixmon.report.events import events_json, events_text
     from mixmon.report.json_out import to_json
     from mixmon.report.units import unit_named
 
     with opened_run(arguments) as opened:
         unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)
-        found = mixmon.events(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
+        known = mixmon.lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
+        found = mixmon.events(opened, lags_by_cylinder(known))
     if arguments.json:
-        result(to_json(events_json(found, opened)))
+        result(to_json(events_json(found, known, opened)))
     else:
-        result(events_text(found, opened, unit))
+        result(events_text(found, known, opened, unit))
     return 0

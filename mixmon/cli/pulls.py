@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from mixmon.cli import options
@@ -12,7 +12,7 @@ from mixmon.cli.runs import add_against, add_lag, add_run, lags_of, opened_run
 from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
-    from mixmon.findings.assumed_lag import Lag
+    from mixmon.findings.known_lags import KnownLag
     from mixmon.run import Run
 
 NAME = "pulls"
@@ -32,36 +32,40 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what was found in it."""
+    from mixmon.run import lags
+
     with opened_run(arguments) as opened:
-        lags = lags_of(arguments.lag, opened.session.engine.cylinders)
+        known = lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
         show = _transients if arguments.transients else _pulls
-        text = show(opened, lags, arguments)
+        text = show(opened, known, arguments)
     result(text)
     return 0
 
 
-def _pulls(run_: Run, lags: Mapping[int, Lag], arguments: argparse.Namespace) -> str:
+def _pulls(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
+    from mixmon.findings.known_lags import lags_by_cylinder
     from mixmon.findings.pull_review import review
     from mixmon.findings.pulls import find_pulls
     from mixmon.report.json_out import to_json
     from mixmon.report.pulls import pulls_json, pulls_text
 
-    reviewed = review(run_.session, find_pulls(run_.session, run_, lags))
+    reviewed = review(run_.session, find_pulls(run_.session, run_, lags_by_cylinder(known)))
     chosen = _chosen(arguments.pull, len(reviewed.pulls))
     if arguments.json:
-        return to_json(pulls_json(reviewed, run_, chosen))
-    return pulls_text(reviewed, run_, chosen, arguments.against)
+        return to_json(pulls_json(reviewed, known, run_, chosen))
+    return pulls_text(reviewed, known, run_, chosen, arguments.against)
 
 
-def _transients(run_: Run, lags: Mapping[int, Lag], arguments: argparse.Namespace) -> str:
+def _transients(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
+    from mixmon.findings.known_lags import lags_by_cylinder
     from mixmon.findings.transients import find_transients
     from mixmon.report.json_out import to_json
     from mixmon.report.transients import transients_json, transients_text
 
-    found = find_transients(run_.session, run_.binding.fuel, run_, lags)
+    found = find_transients(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
     if arguments.json:
-        return to_json(transients_json(found, run_))
-    return transients_text(found, run_)
+        return to_json(transients_json(found, known, run_))
+    return transients_text(found, known, run_)
 
 
 def _chosen(pull: int | None, count: int) -> Sequence[int]:

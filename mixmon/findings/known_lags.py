@@ -70,8 +70,9 @@ def is_given(node: Node, given: Lags | None) -> bool:
 
 
 def lags_by_cylinder(known: Sequence[KnownLag]) -> dict[int, tuple[float, float]]:
-    """The same in the form in which stages take it."""
-    return {cylinder: (lag.lean_s, lag.rich_s) for lag in known for cylinder in lag.cylinders}
+    """Those that are more than assumed, in the form in which stages take them."""
+    told = [lag for lag in known if lag.source is not LagSource.ASSUMED]
+    return {cylinder: (lag.lean_s, lag.rich_s) for lag in told for cylinder in lag.cylinders}
 
 
 def _measured(sensor: SensorResponse) -> tuple[float, float] | None:

@@ -81,6 +81,7 @@ class LogSource:
     report    counts of the last or running pass
     channels  interfaces seen in it
     position  bytes behind the newest block, of `total`; total is None where progress cannot be told
+    once      it can be read once only, as standard input
     watched   data time, ns, up to which a run was watched; None where that is not known
 
     Of a run a last line without its end is left out: the run was cut off while it was written.
@@ -98,6 +99,7 @@ class LogSource:
         self._path = str(Path(path) / FRAMES) if self._is_run else path
         self.watched = watched_until(Path(path)) if self._is_run else None
         size = None if path == STDIN else _size(self._path)
+        self.once = size is None
         self._library = size is not None and _is_for_library(self._path)
         self.total = None if self._library else size
 

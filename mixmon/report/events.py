@@ -8,7 +8,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from mixmon.findings.event import NOT_FUELLING, Event, Kind, Value
+from mixmon.findings.known_lags import KnownLag
 from mixmon.report.balance import log_json, log_text
+from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.table import Column, table
 from mixmon.report.text import counted, paragraph, title
 from mixmon.report.units import Unit
@@ -21,7 +23,7 @@ _COUNTED = {Kind.NODE_SILENT: "silent node"}
 Evidence = Mapping[str, Value]
 
 
-def events_json(events: Sequence[Event], run: Run) -> Mapping[str, Any]:
+def events_json(events: Sequence[Event], known: Sequence[KnownLag], run: Run) -> Mapping[str, Any]:
     """The fields of `mixmon events --json`, in their order.
 
     session, log   as for the balance
@@ -34,12 +36,15 @@ def events_json(events: Sequence[Event], run: Run) -> Mapping[str, Any]:
         duration_s
         rpm, load     when the gas left the valve; null where not known
         evidence      what speaks for the kind, units in the names
+    lags           sensor lags that were taken off, see `report.lags`; what is assumed is learnt on the
+                   way, as far as cuts tell it (evidence: lag_s)
     notes          what could not be done, in words
     """
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
         "events": [_event_json(event, run) for event in events],
+        "lags": lags_json(known),
         "notes": _notes(run),
     }
 
@@ -68,7 +73,7 @@ def _notes(run: Run) -> list[str]:
     return [*run.binding.gaps, *run.log.absent]
 
 
-def events_text(events: Sequence[Event], run: Run, unit: Unit) -> str:
+def events_text(events: Sequence[Event], known: Sequence[KnownLag], run: Run, unit: Unit) -> str:
     """The events for a terminal of 80 columns."""
     parts = [title("EVENTS", run.session.name) + log_text(run.log)]
     if events:
@@ -81,6 +86,8 @@ def events_text(events: Sequence[Event], run: Run, unit: Unit) -> str:
             "What a sensor reads around misfires and cuts is not a fuelling figure: a charge that did not "
             "burn reads lean whatever its mixture. Find the spark before adding fuel."
         )
+    if events:
+        closing.append(f"Times are the gas's own at the sensor: {lags_words(known)}, taken off.")
     closing += [f"note: {note}" for note in _notes(run)]
     parts.append("".join(map(paragraph, closing)))
     return "\n".join(part for part in parts if part)

@@ -20,7 +20,8 @@ class Progress:
     """Counts frames of one read and says now and then how it goes.
 
     `total` and the positions given are in the source's own measure (bytes of a file); without
-    a total there is no time left to tell. The clock is a parameter so that tests need not wait.
+    a total there is no time left to tell. A position before the last one begins another read, timed
+    by itself. The clock is a parameter so that tests need not wait.
     """
 
     def __init__(
@@ -31,10 +32,10 @@ class Progress:
         self._silent = quiet
         self._redraws = stream.isatty()
         self._clock = clock
-        self._began = clock()
+        self._began = self._last = clock()
         self._draw_from = self._began + _PATIENCE_S
         self._drawn = False
-        self._frames = 0
+        self._frames = self._position = 0
 
     def __enter__(self) -> Self:
         return self
@@ -44,8 +45,11 @@ class Progress:
 
     def advance(self, frames: int, position: int | None) -> None:
         """Takes note of that many more frames, up to `position` in the source."""
-        self._frames += frames
         now = self._clock()
+        if position is not None and position < self._position:
+            self._began, self._frames = self._last, 0
+        self._position, self._last = position or 0, now
+        self._frames += frames
         if self._redraws and not self._silent and now >= self._draw_from:
             self._draw_from, self._drawn = now + _REDRAW_S, True
             self._write(f"\r\x1b[K{self._line(now - self._began, position)}")

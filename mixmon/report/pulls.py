@@ -9,10 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.findings.known_lags import KnownLag
 from mixmon.findings.pull_review import PullReview, Repeat
 from mixmon.findings.pull_table import Point, PullTable
 from mixmon.findings.pulls import Pull
 from mixmon.report.balance import log_json, log_text
+from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.table import NO_VALUE, Cell, Column, number, table
 from mixmon.report.text import paragraph, title
 from mixmon.run import Run
@@ -30,12 +32,15 @@ _NO_DATA = ("..", "no or too little data")
 Floats = NDArray[np.float64]
 
 
-def pulls_json(review: PullReview, run: Run, chosen: Sequence[int]) -> Mapping[str, Any]:
+def pulls_json(
+    review: PullReview, known: Sequence[KnownLag], run: Run, chosen: Sequence[int]
+) -> Mapping[str, Any]:
     """The fields of `mixmon pulls --json`, in their order.
 
     session, log   as for the balance
     bands_rpm      centres of the bands; edges_rpm one more than these
     sensor_lag_s   one a node, as allowed for; lean-going and rich-going averaged
+    lags           the same lean-going and rich-going, with their source; see `report.lags`
     pulls          one an entry, in order of time:
         pull, t_s, to_s (from the log's first frame), from_rpm, to_rpm, rate_rpm_s, ended_by
         suggestion ("keep" or "reject"), reasons, remarks
@@ -63,6 +68,7 @@ def pulls_json(review: PullReview, run: Run, chosen: Sequence[int]) -> Mapping[s
         "bands_rpm": review.bands.centres,
         "edges_rpm": review.bands.edges,
         "sensor_lag_s": lag,
+        "lags": lags_json(known),
         "pulls": [_pull_json(review, i, run) for i in chosen],
     }
 
@@ -131,7 +137,9 @@ def _repeat_json(repeat: Repeat, nodes: Sequence[Node]) -> Mapping[str, Any]:
     }
 
 
-def pulls_text(review: PullReview, run: Run, chosen: Sequence[int], against: str) -> str:
+def pulls_text(
+    review: PullReview, known: Sequence[KnownLag], run: Run, chosen: Sequence[int], against: str
+) -> str:
     """The list of all pulls and the table of each chosen one, for a terminal of 80 columns."""
     parts = [title("PULLS", run.session.name) + log_text(run.log)]
     if not review.pulls:
@@ -139,7 +147,7 @@ def pulls_text(review: PullReview, run: Run, chosen: Sequence[int], against: str
         return "\n".join(parts)
     parts.append(_list(review, run))
     parts += [_one(review, i, run, against) for i in chosen]
-    return "\n".join([*parts, _closing(review, run)])
+    return "\n".join([*parts, _closing(known)])
 
 
 def _none(run: Run) -> str:
@@ -271,15 +279,11 @@ def _compared(repeat: Repeat | None) -> str:
     )
 
 
-def _closing(review: PullReview, run: Run) -> str:
-    lags = review.pulls[0].trace.lag_s
-    by_node = zip(run.session.chain.nodes, lags.tolist(), strict=True)
-    usual = float(np.median(lags))
-    odd = [f"cylinder {_cylinders(node)} {lag:.3f} s" for node, lag in by_node if abs(lag - usual) > 1e-9]
-    lag = f"{usual:.3f} s" + (f", {', '.join(odd)}" if odd else " for all sensors")
-    delays = f"gas delay and sensor lag ({lag}) are allowed for; --lag tells better ones"
-    return paragraph(f"speeds are those at which the gas was burnt: {delays}") + paragraph(
-        "+- is the middle one of the cylinders' half 95 % intervals; a wrong lag is not in it"
+def _closing(known: Sequence[KnownLag]) -> str:
+    return (
+        paragraph("speeds are those at which the gas was burnt: gas delay and sensor lag are allowed for")
+        + paragraph(f"{lags_words(known)}; --lag tells better ones")
+        + paragraph("+- is the middle one of the cylinders' half 95 % intervals; a wrong lag is not in it")
     )
 
 

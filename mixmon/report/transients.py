@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from mixmon.findings.known_lags import KnownLag
 from mixmon.findings.tip_measures import BACK_WITHIN, Repeated, TipMeasure
 from mixmon.findings.transients import Tip, TipGroup, Transients
 from mixmon.report.balance import log_json, log_text
+from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.table import Cell, Column, table
 from mixmon.report.text import counted, paragraph, title
 from mixmon.run import Run
 from mixmon.session.model import Node
 
 
-def transients_json(found: Transients, run: Run) -> Mapping[str, Any]:
+def transients_json(found: Transients, known: Sequence[KnownLag], run: Run) -> Mapping[str, Any]:
     """The fields of `mixmon pulls --transients --json`, in their order.
 
     session, log   as for the balance
@@ -27,6 +29,7 @@ def transients_json(found: Transients, run: Run) -> Mapping[str, Any]:
                    peak_s, area (lambda times seconds), back_s (null: not back), over_target (highest
                    lambda over the target), noise (standard deviation of the same before the tip); times
                    from the arrival of the new gas
+    lags           of the sensors, see `report.lags`
     repeats        tips (numbers of repeats of one another), nodes: position, cylinders, sensor, and
                    measures of their mean, repeats, peak_half_interval, area_half_interval
     """
@@ -37,6 +40,7 @@ def transients_json(found: Transients, run: Run) -> Mapping[str, Any]:
         "too_short": found.too_short,
         "unjudged": found.unjudged,
         "tips": [_tip_json(i, tip, run) for i, tip in enumerate(found.tips, 1)],
+        "lags": lags_json(known),
         "repeats": [_group_json(group, nodes) for group in found.groups],
     }
 
@@ -80,7 +84,7 @@ def _node_json(node: Node) -> Mapping[str, Any]:
     return {"position": node.position, "cylinders": node.cylinders, "sensor": node.sensor}
 
 
-def transients_text(found: Transients, run: Run) -> str:
+def transients_text(found: Transients, known: Sequence[KnownLag], run: Run) -> str:
     """All tips, then repeats taken together, then those that stand alone, for 80 columns."""
     parts = [title("TIP-INS AND TIP-OUTS", run.session.name) + log_text(run.log)]
     if found.tips:
@@ -89,7 +93,7 @@ def transients_text(found: Transients, run: Run) -> str:
     grouped = {i for group in found.groups for i in group.tips}
     parts += [_group(group, found.tips, nodes) for group in found.groups]
     parts += [_alone(i, tip, nodes) for i, tip in enumerate(found.tips) if i not in grouped]
-    return "\n".join([*parts, _closing(found)])
+    return "\n".join([*parts, _closing(found, known)])
 
 
 def _list(tips: Sequence[Tip], run: Run) -> str:
@@ -168,8 +172,8 @@ def _rest(mean: TipMeasure) -> tuple[float, float, float]:
     return mean.back_s, mean.over_target, mean.noise
 
 
-def _closing(found: Transients) -> str:
-    lines = list(_meaning(found.tips[0].lag_s)) if found.tips else [_NONE]
+def _closing(found: Transients, known: Sequence[KnownLag]) -> str:
+    lines = list(_meaning(found.tips[0].lag_s, known)) if found.tips else [_NONE]
     if found.too_short:
         lines.append(
             f"{counted(found.too_short, 'tip')} not held long enough, or before the last had settled"
@@ -182,7 +186,7 @@ def _closing(found: Transients) -> str:
 _NONE = "no tip found: that is 25 % of opening or more within a quarter of a second, and held"
 
 
-def _meaning(lag_s: float) -> tuple[str, str]:
+def _meaning(lag_s: float, known: Sequence[KnownLag]) -> tuple[str, str, str]:
     """What the columns are, and what they rest on."""
     columns = (
         "peak: lambda off the cylinder's own settled mixture, lean positive; area: lambda times seconds; "
@@ -190,9 +194,9 @@ def _meaning(lag_s: float) -> tuple[str, str]:
     )
     lag = (
         f"all sensors brought to a lag of {lag_s:.3f} s: one whose own lag is longer shows an excursion "
-        "that is not there; --lag tells what is known of them"
+        "that is not there"
     )
-    return columns, lag
+    return columns, lag, f"{lags_words(known)}; --lag tells better ones"
 
 
 def _since(tip: Tip, run: Run) -> float:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -119,3 +121,19 @@ def test_the_balance_of_the_same_log_says_what_was_left_out(
     assert main(["balance", demo[0], "-s", demo[1], "--quiet", "--json"]) == DONE
     result = json.loads(capsys.readouterr().out)
     assert result["misfires"] == []  # they were in pulls, of which no trim is made
+
+
+def test_lags_are_measured_in_the_log_unless_they_are_given_or_it_can_be_read_once_only(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+) -> None:
+    _, out, _ = said(capsys, demo, "--json", "--lag", "2=0.11")
+    lags = json.loads(out)["lags"]
+    assert [lag["source"] for lag in lags] == ["measured", "given", *["measured"] * 6]
+    assert (lags[1]["lean_s"], lags[1]["rich_s"]) == (0.11, 0.11)
+    slow, filter_s = demo[2]["sensors"][4], demo[2]["controller_filter_s"]
+    assert lags[4]["lean_s"] == pytest.approx(slow["lean_s"] + filter_s, rel=0.1)
+    assert lags[4]["rich_s"] == pytest.approx(slow["rich_s"] + filter_s, rel=0.1)
+    command = [sys.executable, "-m", "mixmon", "events", "-", "-s", demo[1], "--json", "--quiet"]
+    with Path(demo[0]).open("rb") as log:
+        piped = subprocess.run(command, stdin=log, capture_output=True, check=True)
+    assert {lag["source"] for lag in json.loads(piped.stdout)["lags"]} == {"assumed"}

@@ -256,3 +256,10 @@ def test_a_file_that_the_library_cannot_read(tmp_path: Path, name: str) -> None:
 
 def test_a_file_in_which_the_library_finds_nothing(tmp_path: Path) -> None:
     assert "nothing in it" in refused(write(tmp_path / "run.asc", b"date today\nnothing else\n"))
+
+
+def test_a_pipe_can_be_read_once_only(tmp_path: Path) -> None:
+    log, pipe = tmp_path / "a.log", tmp_path / "pipe"
+    log.write_text("(1436509052.249713) can0 123#1122\n")
+    os.mkfifo(pipe)
+    assert (open_log(log).once, open_log(pipe).once, open_log("-").once) == (False, True, True)

@@ -39,6 +39,11 @@ def test_a_source_without_an_end_tells_no_time_left():
     assert shown == "\r\x1b[K1 000 frames, 500 a second\r\x1b[K"
 
 
+def test_a_second_read_of_the_same_is_timed_by_itself():
+    shown = run(_Terminal(), [0.0, 1.0, 2.0, 3.0, 4.0, 4.0], positions=(50, 100, 25, 50))
+    assert shown.endswith("\r\x1b[K2 000 frames, 1 000 a second, 50 %, 2 s left\r\x1b[K")
+
+
 def test_a_file_gets_one_line_at_the_end_of_long_work():
     assert run(io.StringIO(), [0.0, 1.0, 2.0, 2.5]) == "2 000 frames read in 2.5 s\n"
     assert run(io.StringIO(), [0.0, 0.1, 0.2, 0.3]) == ""
