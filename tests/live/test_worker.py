@@ -1,0 +1,158 @@
+"""The worker on live buses: recording may fail, adapters may vanish, watching goes on."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import can
+import pytest
+from live_rig import EXAMPLE, Player, glimpse, keeper_in, session_file, until, virtual_worker
+from slcan_emulator import SlcanEmulator
+
+from mixmon.frames.adapter import BusOptions
+from mixmon.live.buses import BusSource
+from mixmon.live.worker import Worker
+from mixmon.messages.bind import bind
+from mixmon.messages.find import load_databases
+from mixmon.record.run_folder import list_runs, open_run
+from mixmon.session.load import load_session
+from mixmon.watching import Mark, NoteText, Pause, RecordOff, RecordOn, Seek
+
+NAMES = ("worked-chain", "worked-engine")
+
+
+@pytest.fixture
+def chain() -> Iterator[can.BusABC]:
+    bus = can.Bus(interface="virtual", channel=NAMES[0], ignore_config=True)
+    yield bus
+    bus.shutdown()
+
+
+def remarked(worker: Worker, words: str) -> bool:
+    return any(words in text for _, text in worker.snapshot.remarks)
+
+
+def send(bus: can.BusABC, number: int = 0x2A0) -> None:
+    bus.send(can.Message(arbitration_id=number, is_extended_id=False, data=bytes(6)))
+
+
+def test_nothing_is_watched_before_the_start_and_closing_twice_is_harmless() -> None:
+    worker = virtual_worker(EXAMPLE, NAMES)
+    assert worker.snapshot.t is None
+    worker.close()
+    worker.start()
+    worker.close()
+    worker.close()
+    assert worker.ended.is_set()
+    assert not worker.snapshot.failure
+
+
+def test_a_removed_run_ends_recording_loudly_and_never_the_watching(
+    tmp_path: Path, chain: can.BusABC
+) -> None:
+    worker = virtual_worker(EXAMPLE, NAMES, keeper_in(tmp_path / "runs", EXAMPLE))
+    worker.start()
+    until(lambda: worker.snapshot.recording.startswith("recording 2"), "the record")
+    send(chain)
+    until(lambda: worker.snapshot.frames == 1, "a frame")
+    shutil.rmtree(tmp_path / "runs")
+    until(lambda: worker.snapshot.recording.startswith("recording failed: "), "the failure")
+    until(lambda: remarked(worker, "removed or renamed; frames from here on are not kept"), "its remark")
+    send(chain)
+    until(lambda: worker.snapshot.frames == 2, "another frame")
+    worker.send(Mark("after"))
+    until(lambda: remarked(worker, "mark: after (no run is being recorded)"), "the mark")
+    assert not worker.snapshot.failure
+    worker.send(RecordOn())
+    until(lambda: worker.snapshot.recording.startswith("recording 2"), "another run")
+    worker.close()
+    run = open_run(list_runs(tmp_path / "runs")[0])
+    assert run.verified
+    assert sum(map(len, run.blocks())) == 1, "the frame that was not kept, from the seconds before"
+
+
+def test_recording_goes_on_and_off_by_command_and_what_is_said_is_kept(
+    tmp_path: Path, chain: can.BusABC
+) -> None:
+    worker = virtual_worker(EXAMPLE, NAMES, keeper_in(tmp_path / "runs", EXAMPLE, idle=True))
+    worker.start()
+    assert worker.snapshot.recording == "not recording"
+    worker.send(RecordOn())
+    worker.send(NoteText("plugs changed"))
+    send(chain)
+    until(lambda: worker.snapshot.frames == 1, "a frame")
+    worker.send(RecordOff())
+    until(lambda: remarked(worker, "1 frames recorded; stopped: asked for"), "the end of the run")
+    assert worker.snapshot.recording == "not recording"
+    worker.close()
+    run = open_run(list_runs(tmp_path / "runs")[0])
+    assert [note.data["text"] for note in run.notes if note.kind == "note"] == ["plugs changed"]
+
+
+def test_buses_refuse_what_only_a_replay_can_do(chain: can.BusABC) -> None:
+    worker = virtual_worker(EXAMPLE, NAMES)
+    worker.start()
+    worker.send(Pause())
+    worker.send(Seek(3.0))
+    until(lambda: remarked(worker, "seek: buses go on by themselves; expected a recording"), "a refusal")
+    assert remarked(worker, "pause: buses go on by themselves")
+    worker.close()
+
+
+def test_armed_a_live_run_begins_when_the_engine_starts(tmp_path: Path) -> None:
+    worker = virtual_worker(EXAMPLE, NAMES, keeper_in(tmp_path / "runs", EXAMPLE, arm_rpm=500.0))
+    with Player(glimpse(0.0, 4.0), NAMES) as player:
+        worker.start()
+        until(lambda: worker.snapshot.frames, "frames")
+        assert worker.snapshot.recording == "armed, above 500 rpm"
+        until(lambda: worker.snapshot.recording.startswith("recording 2"), "the engine")
+        assert worker.snapshot.engine["rpm"] > 500
+        until(player.done.is_set, "the end")
+        until(lambda: worker.snapshot.frames == player.sent, "the last frame")
+        worker.close()
+    run = open_run(list_runs(tmp_path / "runs")[0])
+    assert run.manifest.why == "above 500 rpm"
+    kept = sum(map(len, run.blocks()))
+    assert player.sent * 0.5 < kept <= player.sent
+
+
+def test_an_adapter_that_is_unplugged_and_plugged_in_again_leaves_a_gap_on_screen_and_in_the_record(
+    tmp_path: Path,
+) -> None:
+    """Two adapters at once: the other goes on meanwhile."""
+    emulators = [SlcanEmulator(tmp_path / name) for name in ("a", "b")]
+    for emulator in emulators:
+        emulator.plug()
+    session = load_session(session_file(tmp_path))
+    buses = [
+        BusOptions(bus.log_channel, "slcan", str(emulator.link), 500_000, options={"sleep_after_open": 0.1})
+        for bus, emulator in zip(session.buses, emulators, strict=True)
+    ]
+    keeper = keeper_in(tmp_path / "runs", tmp_path / "session.toml")
+    worker = Worker(bind(session, load_databases(session)), BusSource(buses), keeper)
+    worker.start()
+    chain, engine = emulators
+    chain.send(0x2A0, bytes(6))
+    engine.send(0x1B3, bytes(8))
+    until(lambda: worker.snapshot.frames == 2, "a frame of each")
+    chain.write(b"t2A06001122")
+    chain.unplug()
+    until(lambda: remarked(worker, "chain: device lost: "), "the loss")
+    until(lambda: worker.snapshot.buses[0].state == "device lost", "the state")
+    engine.send(0x1B3, bytes(8))
+    until(lambda: worker.snapshot.frames == 3, "a frame of the other")
+    chain.plug()
+    assert chain.opened.wait(20)
+    chain.send(0x2A1, bytes(6))
+    until(lambda: worker.snapshot.frames == 4, "a frame after the gap")
+    until(lambda: remarked(worker, "chain: no frames for "), "the gap")
+    worker.close()
+    for emulator in emulators:
+        emulator.unplug()
+    run = open_run(list_runs(tmp_path / "runs")[0])
+    told = [note.kind for note in run.notes if note.data.get("bus") == "can0"]
+    assert told.index("source lost") < told.index("source gap")
+    assert any(note.kind == "source rejected" and "cut short 1" in note.data["text"] for note in run.notes)
+    assert sum(map(len, run.blocks())) == 4
