@@ -1,0 +1,246 @@
+"""The live commands as a person uses them: ended by Ctrl-C, without a terminal, cautioned once."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from live_rig import EXAMPLE, Player, glimpse, until
+from slcan_emulator import SlcanEmulator
+
+from mixmon.cli.main import BAD_INPUT, DONE, INTERRUPTED, main
+from mixmon.record.run_folder import list_runs, open_run
+
+NAMES = ("commanded-chain", "commanded-engine")
+BUSES = ("-s", str(EXAMPLE), "-i", "virtual", "-c", f"chain={NAMES[0]}", "-c", f"engine={NAMES[1]}")
+
+
+@pytest.fixture(autouse=True)
+def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Acceptances of the caution are kept here."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    return tmp_path / "state" / "mixmon" / "caution.json"
+
+
+@pytest.fixture
+def engine() -> Iterator[Player]:
+    with Player(glimpse(18.0, 38.0), NAMES) as player:
+        yield player
+
+
+def interrupt_when(true: Callable[[], object]) -> threading.Thread:
+    """Ctrl-C as soon as that is so."""
+
+    def wait() -> None:
+        until(true, "the moment to interrupt")
+        os.kill(os.getpid(), signal.SIGINT)
+
+    thread = threading.Thread(target=wait)
+    thread.start()
+    return thread
+
+
+def ran(capfd: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    status = main(arguments)
+    captured = capfd.readouterr()
+    return status, captured.out, captured.err
+
+
+def recorded(runs: Path, size: int) -> bool:
+    """Whether a run has grown to so many bytes."""
+    return any((run / "frames.log").stat().st_size > size for run in list_runs(runs))
+
+
+@pytest.mark.usefixtures("engine")
+@pytest.mark.parametrize("command", [["record"], ["watch", "--text"]], ids=["record", "watch"])
+def test_control_c_closes_the_record_properly(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path, command: list[str]
+) -> None:
+    runs = tmp_path / "runs"
+    thread = interrupt_when(lambda: recorded(runs, 100_000))
+    status, out, err = ran(capfd, *command, *BUSES, "--folder", str(runs), "--accept-caution")
+    thread.join()
+    assert status == INTERRUPTED
+    assert err.endswith("mixmon: interrupted; what had been written is whole\n")
+    (folder,) = list_runs(runs)
+    run = open_run(folder)
+    assert (run.verified, run.faults) == (True, ())
+    assert run.manifest.state == "complete"
+    if command == ["record"]:
+        assert out == f"{folder}: {run.manifest.frames} frames, {run.manifest.size} bytes, 0 lost\n"
+    else:
+        assert "valid 8/8" in out
+    accepted = [note.data["text"] for note in run.notes if note.kind == "note"]
+    assert len(accepted) == 1
+    assert accepted[0].startswith("caution accepted 20")
+    assert ran(capfd, "verify", str(folder))[0] == DONE
+
+
+@pytest.mark.usefixtures("engine")
+def test_control_c_ends_a_census_with_its_report(capfd: pytest.CaptureFixture[str], engine: Player) -> None:
+    thread = interrupt_when(lambda: engine.sent > 1000)
+    status, out, _ = ran(capfd, "census", *BUSES, "--for", "60", "--json", "--quiet")
+    thread.join()
+    assert status == INTERRUPTED
+    found = json.loads(out)
+    assert len(found["nodes"]) == 8
+    assert found["silent"] == []
+    assert found["troubles"] == []
+
+
+def test_control_c_ends_a_replay(capfd: pytest.CaptureFixture[str]) -> None:
+    thread = interrupt_when(lambda: "worker" in thread_names())
+    status, out, err = ran(
+        capfd, "replay", "examples/alder8_short.log.gz", "-s", str(EXAMPLE), "--speed", "1", "--text"
+    )
+    thread.join()
+    assert (status, out) == (INTERRUPTED, "")
+    assert "interrupted" in err
+    assert "worker" not in thread_names()
+
+
+def thread_names() -> set[str]:
+    return {thread.name for thread in threading.enumerate()}
+
+
+@pytest.mark.usefixtures("engine")
+def test_a_record_as_json(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    runs = tmp_path / "runs"
+    arguments = (
+        "record",
+        *BUSES,
+        "--folder",
+        str(runs),
+        "--accept-caution",
+        "--for",
+        "1",
+        "--json",
+        "--quiet",
+    )
+    status, out, _ = ran(capfd, *arguments)
+    found = json.loads(out)
+    (folder,) = list_runs(runs)
+    (told,) = found["runs"]
+    assert status == DONE
+    assert told["folder"] == str(folder)
+    assert told["frames"] == open_run(folder).manifest.frames == found["frames"]
+    assert (told["stopped"], found["failure"], found["troubles"]) == (None, "", [])
+
+
+def test_a_place_that_cannot_hold_runs_is_bad_input_at_once(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "runs").write_text("a file")
+    arguments = ("record", *BUSES, "--folder", str(tmp_path / "runs"), "--accept-caution", "--json")
+    status, out, err = ran(capfd, *arguments)
+    assert status == BAD_INPUT
+    assert json.loads(out)["failure"] in err
+    assert "no run can be begun: File exists; expected a folder with room" in err
+
+
+@pytest.mark.parametrize("command", [["record"], ["watch", "--text"]], ids=["record", "watch"])
+def test_where_nobody_can_answer_the_caution_it_must_be_accepted_by_an_option(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path, command: list[str], state: Path
+) -> None:
+    status, out, err = ran(capfd, *command, *BUSES, "--folder", str(tmp_path / "runs"))
+    assert (status, out) == (BAD_INPUT, "")
+    assert "Monitoring only. It will not stop, limit or protect the engine." in err
+    assert "the caution was not accepted for this session file; expected that once for each; add" in err
+    assert not state.exists()
+    assert not (tmp_path / "runs").exists()
+
+
+def test_an_acceptance_that_cannot_be_kept_is_said(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    (tmp_path / "state").write_text("a file where the folder should be")
+    status, _, err = ran(capfd, "record", *BUSES, "--folder", str(tmp_path / "runs"), "--accept-caution")
+    assert status == BAD_INPUT
+    assert f"{tmp_path / 'state'}" in err
+    assert "expected a place to keep that the caution was accepted; set XDG_STATE_HOME" in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["watch", *BUSES], "no terminal to draw on; expected one, or --text for a line a second"),
+        (["watch", "--text", "--accept-caution", "-s", str(EXAMPLE), "-i", "nosuch"], "no interface nosuch"),
+        (
+            ["record", "--accept-caution", "-s", str(EXAMPLE), "-i", "slcan", "-c", "/dev/nosuch"],
+            "no such port",
+        ),
+        (["record", "-s", "nowhere.toml"], "nowhere.toml: No such file or directory; expected a session"),
+        (
+            ["replay", "nowhere.log", "-s", str(EXAMPLE)],
+            "nowhere.log: no such file or directory; expected a log",
+        ),
+        (
+            ["replay", "examples/alder8_short.log.gz"],
+            "no session; expected --session, or the folder of a run",
+        ),
+        (["replay", "examples", "-s", str(EXAMPLE)], "examples: no frames.log; expected the folder of a run"),
+        (["census", "-s", "examples/foreign.toml"], "no live bus: expected a recording, --interface and"),
+    ],
+    ids=["terminal", "interface", "port", "session", "log", "no session", "folder", "no bus"],
+)
+def test_what_cannot_be_done_is_said_in_one_line(
+    capfd: pytest.CaptureFixture[str], arguments: list[str], words: str
+) -> None:
+    status, out, err = ran(capfd, *arguments)
+    assert (status, out) == (BAD_INPUT, "")
+    last = err.splitlines()[-1]
+    assert words in last
+    assert "Traceback" not in err
+
+
+def at_a_terminal(command: list[str], answer: bytes, environment: dict[str, str]) -> tuple[int, str]:
+    """A program of its own on a pseudo-terminal, answered once it asks; its exit status, all it wrote."""
+    master, slave = pty.openpty()
+    program = subprocess.Popen(
+        [sys.executable, "-m", "mixmon", *command],
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+        env={**os.environ, **environment},
+    )
+    os.close(slave)
+    written, answered = b"", False
+    try:
+        while piece := os.read(master, 4096):
+            written += piece
+            if b"accepted? y or n" in written and not answered:
+                answered = True
+                os.write(master, answer)
+    except OSError:  # Linux ends a pseudo-terminal that nobody holds so
+        pass
+    os.close(master)
+    return program.wait(20), written.decode()
+
+
+def test_the_caution_is_asked_for_once_at_a_terminal(tmp_path: Path, state: Path) -> None:
+    emulators = [SlcanEmulator(tmp_path / name) for name in ("a", "b")]
+    for emulator in emulators:
+        emulator.plug()
+    ports = [f"chain={emulators[0].link}", "-c", f"engine={emulators[1].link}"]
+    command = ["record", "-s", str(EXAMPLE), "-i", "slcan", "-c", *ports, "--folder", str(tmp_path / "runs")]
+    command += ["--for", "0.3"]
+    where = {"XDG_STATE_HOME": str(tmp_path / "state")}
+    status, text = at_a_terminal(command, b"n\n", where)
+    assert status == BAD_INPUT
+    assert "the caution was not accepted" in text
+    assert not state.exists()
+    status, text = at_a_terminal(command, b"y\n", where)
+    assert "mixmon: accepted? y or n" in text
+    assert len(json.loads(state.read_text())["accepted"]) == 1
+    assert "caution accepted 20" in text, "and told to the record"
+    status, text = at_a_terminal(command, b"", where)
+    assert "accepted? y or n" not in text
+    assert "Monitoring only." in text
+    for emulator in emulators:
+        emulator.unplug()
