@@ -154,5 +154,4 @@ def test_an_adapter_that_is_unplugged_and_plugged_in_again_leaves_a_gap_on_scree
     run = open_run(list_runs(tmp_path / "runs")[0])
     told = [note.kind for note in run.notes if note.data.get("bus") == "can0"]
     assert told.index("source lost") < told.index("source gap")
-    assert any(note.kind == "source rejected" and "cut short 1" in note.data["text"] for note in run.notes)
-    assert sum(map(len, run.blocks())) == 4
+    assert sum(map(len, run.blocks())) == 4, "nothing is made of the line that was cut by the plug"
