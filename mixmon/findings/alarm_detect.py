@@ -9,8 +9,8 @@ delays begin anew where time was broken.
 
 `suppress_when` gives edges of its own, one for the whole rule. For mixture it lasts while the
 engine is in that state and while gas made in it is at a sensor. Detection goes on meanwhile;
-when the state ends, a condition that is false by then is cleared without its off-delay, so that
-what the state brought about and what went with it is not announced after it.
+when the state ends, a condition without a value to show for it is false, and one that is false
+is cleared without its off-delay, so that what the state brought about is not announced after it.
 
 The carry is one row deep: what stood after the last row, a column a node. Rows are worked in
 slices that stay in the processor's cache; that cannot change the result, by the same law.
@@ -109,7 +109,7 @@ class _Watch:
         on = over & proves & in_force
         before, self.latest = self.latest, _newest(value, proves, self.latest)
         if on.any() or not self._quiet():
-            off = (under & known) | out_of_force
+            off = (under & known) | out_of_force | (released[:, np.newaxis] & ~known)
             active, since, row, column = self._run(scene, on, off, released)
             if len(row):
                 newest = _known_at(value, proves, before, row, column)

@@ -136,16 +136,17 @@ MIXTURE = {"lean under load", "rich", "very lean", "very rich", "spread"}
 
 
 def measured(rule, data, place, began, state_began):
-    """(value, over, under): over and under are claims that the row makes about the limit."""
+    """(value, known, over, under): over and under are claims that the row makes about the limit."""
     i, j = place
     lam, state, name = data.lam[i, j], data.state[i, j], rule.name
     target = data.shifted["target"][i, j]
     if name == "silent":
         value = (data.age[i, j] if data.age[i, j] >= 0 else data.t[i] - began) / 1e9
-        return value, value > rule.age_s, value < rule.age_s - rule.dead_band
+        return value, True, value > rule.age_s, value < rule.age_s - rule.dead_band
     if name == "supply":
         value = data.aux["supply"][i, j]
-        return value, value < rule.supply_below, value > rule.supply_below + rule.dead_band
+        known = not math.isnan(value)
+        return value, known, value < rule.supply_below, value > rule.supply_below + rule.dead_band
     value, limit, sign, end = {
         "lean under load": (lam - target, rule.over_target, 1, AT_LEAN),
         "rich": (target - lam, rule.under_target, 1, AT_RICH),
@@ -155,19 +156,19 @@ def measured(rule, data, place, began, state_began):
     over = value > limit if sign > 0 else value < limit
     under = value < limit - rule.dead_band if sign > 0 else value > limit + rule.dead_band
     if state == VALID:
-        return value, over, under
+        return value, not math.isnan(value), over, under
     if state == end and (data.t[i] - state_began) / 1e9 >= SETTLE_S:
-        return value, over, False
-    return NAN, False, False
+        return value, False, over, False
+    return NAN, False, False, False
 
 
 def spread(rule, data, i, in_force):
     lam = [float(x) for j, x in enumerate(data.lam[i]) if in_force[j] is True and data.state[i, j] == VALID]
     lam = [x for x in lam if not math.isnan(x)]
     if len(lam) < 2:
-        return NAN, False, False
+        return NAN, False, False, False
     value = 100 * (sum(1 / x for x in lam) / len(lam)) * (max(lam) - min(lam))
-    return value, value > rule.spread_above, value < rule.spread_above - rule.dead_band
+    return value, True, value > rule.spread_above, value < rule.spread_above - rule.dead_band
 
 
 def tip_in(data, i):
@@ -201,11 +202,11 @@ class Scalar:
         self.value = NAN
 
     def row(self, rule, t, fresh_start, in_force, claim, *, released):
-        value, over, under = claim
+        value, known, over, under = claim
         if not math.isnan(value):
             self.value = value
         before = self.condition
-        if in_force is False or under:
+        if in_force is False or under or (released and not known):
             self.condition = False
         if over and in_force is True:
             self.condition = True
