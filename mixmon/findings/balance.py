@@ -304,6 +304,10 @@ def half_percent(e: Estimate) -> float:
     return 100.0 * float(np.exp(e.mean) * np.sinh(e.half))
 
 
+def _need_and_trim(need: float, trim: float) -> str:
+    return f"{need:+.1f} %" + (f" (new trim {trim:+.2f})" if np.isfinite(trim) else "")
+
+
 def _cylinders(node: Node) -> str:
     return " and ".join(map(str, node.cylinders))
 
@@ -419,8 +423,9 @@ class _Report:
         said = f"misfire left out: {effect.missed_cycles} cycles in {effect.events} event(s)"
         if abs(effect.needs_counted_percent - effect.needs_percent) < self._session.trims.step_percent / 2:
             return [said]
-        needs = f"needs {effect.needs_percent:+.1f} % without, {effect.needs_counted_percent:+.1f} % with it"
-        return [f"{said}; {needs}"]
+        without = _need_and_trim(effect.needs_percent, effect.trim_new_percent)
+        counted = _need_and_trim(effect.needs_counted_percent, effect.trim_counted_percent)
+        return [f"{said}; needs {without} without, {counted} with it"]
 
     def _put_aside(self) -> list[str]:
         """Cells that someone has decided to leave out."""

@@ -52,14 +52,17 @@ seconds = 14
 Fault = tuple[str, float, int]
 
 
-def balance(faults: list[Fault], *, heeded: bool, seed: int = 3) -> Balance:
-    """The balance of the drive with cylinder 4 missing that many cycles after so many seconds of a part."""
+def balance(faults: list[Fault], *, heeded: bool, seed: int = 3, more: str = "") -> Balance:
+    """The balance of the drive, cylinder 4 missing that many cycles after so many seconds of a part.
+
+    more   further lines of the scenario
+    """
     tables = [
         f'[[fault]]\nkind = "misfires"\ncylinder = 4\nduring = "{during}"\n'
         f"after_s = {after}\ncycles = {cycles}\n"
         for during, after, cycles in faults
     ]
-    scenario, mistakes = read_scenario(DRIVE + "".join(tables))
+    scenario, mistakes = read_scenario(DRIVE + more + "".join(tables))
     assert scenario is not None, mistakes
     simulation = simulate(scenario, seed=seed)
     binding = bind(simulation.session, load_databases(simulation.session))
@@ -114,9 +117,28 @@ def test_frequent_misfire_withholds_the_trims_and_says_what_it_would_have_done(c
     assert effect.needs_counted_percent == pytest.approx(counted.cylinders[3].needs_percent, abs=1e-9)
     right = clean.cylinders[3].needs_percent
     assert abs(effect.needs_percent - right) < 0.3 < abs(effect.needs_counted_percent - right)
-    assert "with it" in " ".join(result.cylinders[3].flags)
+    assert f"{effect.needs_percent:+.1f} % without" in " ".join(
+        result.cylinders[3].flags
+    )  # no trim: withheld
     low, high = effect.lean_percent
     assert low < high < 3 * low
+
+
+def test_where_misfire_is_rare_trims_are_offered_and_both_are_shown_where_they_differ() -> None:
+    fine_steps = "[trims]\nstep_percent = 0.05\nlowest_percent = -10\nhighest_percent = 10\n"
+    result = balance([("full load", 5.0, 55), ("full load", 8.0, 55)], heeded=True, more=fine_steps)
+    (effect,) = result.misfires
+    assert result.withheld == ()
+    assert np.isfinite([effect.trim_new_percent, effect.trim_counted_percent]).all()
+    assert effect.needs_counted_percent - effect.needs_percent > 0.03
+    without, counted = (
+        f"{need:+.1f} % (new trim {trim:+.2f})"
+        for need, trim in (
+            (effect.needs_percent, effect.trim_new_percent),
+            (effect.needs_counted_percent, effect.trim_counted_percent),
+        )
+    )
+    assert f"needs {without} without, {counted} with it" in " ".join(result.cylinders[3].flags)
 
 
 def test_events_heeded_while_rows_still_come_give_the_same_as_at_the_end() -> None:
