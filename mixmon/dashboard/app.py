@@ -54,6 +54,7 @@ class DashboardOptions:
     sound       is given every pattern that shall be heard, and a few words; see `heard`
     caution     to be accepted first; empty: nothing is asked
     accepted    called once when it was
+    over        asked at every tick: True ends the screens
     """
 
     units: tuple[Unit, ...]
@@ -68,6 +69,7 @@ class DashboardOptions:
     distance_m: float = 2.0
     caution: str = ""
     accepted: Callable[[], None] = lambda: None
+    over: Callable[[], bool] = lambda: False
 
     def state(self, *, colour: bool = True) -> State:
         """The choices to begin with; `colour` is False where the terminal's user wants none."""
@@ -137,6 +139,8 @@ class Dashboard(App[int], inherit_bindings=False):
 
     def tick(self) -> None:
         """Look at the newest snapshot and draw what has changed."""
+        if self._options.over():
+            self.exit(LEFT)
         now = self._clock()
         self._heed()
         self.controls.expire(now)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from operator import attrgetter
 
 import numpy as np
 
 from mixmon.dashboard.view_limits import NOT_ACCEPTED, Verdict
 from mixmon.dashboard.view_scene import Scene
-from mixmon.dashboard.view_status import Sheet, framed, status
+from mixmon.dashboard.view_status import Sheet, framed, room_below, status
 from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
 from mixmon.findings.alarm_measures import MEASURES, limit_of
 from mixmon.findings.alarm_records import AlarmEvent, Happening
@@ -24,8 +25,8 @@ _LATEST = 100
 _MOST_CELLS = 110
 """Wider lines are not followed from end to end."""
 
-_TOGETHER, _AT_ONCE_NS = 16, 300_000_000
-"""What comes over several cylinders within so long is one event to whoever looks, of 16 at most."""
+_AT_ONCE_NS = 300_000_000
+"""What comes over several cylinders within so long is one event to whoever looks."""
 
 _DECIMALS = {"lambda": 3, "%": 1, "s": 2, "V": 1}
 
@@ -67,10 +68,10 @@ class Line:
         return replace(self, whom=whom, facts=heavier.facts, weight=heavier.weight)
 
 
-def lines(scene: Scene) -> list[Line]:
+def lines(scene: Scene, most: int = KEPT) -> list[Line]:
     """The latest of everything in the snapshot, newest first."""
     shown = scene.snapshot
-    return _lines(scene, (*shown.alarm_events, *shown.happened, *_remarks(scene, KEPT)), KEPT)
+    return _lines(scene, (*shown.alarm_events, *shown.happened, *_remarks(scene, most)), most)
 
 
 def _pressing(scene: Scene, most: int) -> list[Line]:
@@ -89,10 +90,11 @@ def _remarks(scene: Scene, most: int) -> Iterator[Line]:
 def _lines(scene: Scene, found: Iterable[AlarmEvent | Event | Line], most: int) -> list[Line]:
     """The newest first; what came over several cylinders at once is one line."""
     waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.state in NOT_ACCEPTED and not a.flags}
-    latest = sorted(found, key=lambda one: one.t, reverse=True)[: _TOGETHER * most]
     out: list[Line] = []
     places: dict[tuple[str, str, str], int] = {}
-    for one in latest:
+    for one in sorted(found, key=attrgetter("t"), reverse=True):
+        if len(out) > most and out[most].t - one.t > _AT_ONCE_NS:
+            break
         line = _line(scene, one, waiting)
         name = line.before, line.after, line.word
         at = places.get(name)
@@ -212,15 +214,16 @@ def events_page(
 ) -> list[Row]:
     """All events, or those that contain what is wanted; `first` lines are scrolled away."""
     width = sheet.width
-    found = lines(scene)
+    found = lines(scene, KEPT if wanted else first + sheet.height)
     shown = [line for line in found if wanted.lower() in line.text.lower() or wanted.lower() in line.word]
-    about = f" with '{clean(wanted)}': {len(shown)} of {len(found)}" if wanted else f"{len(shown)}"
+    about = f"with '{clean(wanted)}': {len(shown)} of {len(found)}" if wanted else ""
     head = [
-        status(scene, verdict, width, title=f"EVENTS {about.strip()}"),
+        status(scene, verdict, width, title=f"EVENTS {about}".rstrip()),
         fit_row([(f" {'time':>7}  what", "label")], width),
     ]
     rows = [_row(scene, line, width) for line in shown]
     if not shown:
         words = "nothing found; / to look for something else" if wanted else "no events yet"
         rows = [blank(width), fit_row([(fit(f"  {words}", width), "dim")], width)]
-    return framed(head, rows, sheet, first=first)
+    first = min(first, max(len(rows) - room_below(head, sheet.height), 0))
+    return framed(head, rows[first:], sheet)

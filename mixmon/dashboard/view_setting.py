@@ -16,7 +16,8 @@ from mixmon.session.when import parse, true_and_false
 class Setting:
     """What lasts as long as the session: orders, labels, rules.
 
-    Positions in `firing` and `bank` and all node indexes count the nodes in session order.
+    Positions in `firing` and `bank` and all node indexes count the nodes in session order. Which
+    rules an engine state leaves without force is kept for the newest state that was asked about.
     """
 
     def __init__(self, session: Session) -> None:
@@ -24,6 +25,7 @@ class Setting:
         self.nodes: tuple[Node, ...] = session.chain.nodes
         limits = limits_in_force(session)
         self.rules: tuple[AlarmRule, ...] = limits.alarms
+        self._judged: tuple[Mapping[str, float] | None, frozenset[str]] = (None, frozenset())
         self._conditions = {rule.name: parse(rule.when) for rule in self.rules if rule.when}
         self.placeholders = limits.source is None
         self.unwatched: tuple[tuple[AlarmRule, tuple[str, ...]], ...] = tuple(
@@ -33,11 +35,18 @@ class Setting:
 
     def unmet(self, rule: AlarmRule, engine: Mapping[str, float]) -> bool:
         """Whether what the rule waits for is known to be false in that state of the engine."""
-        condition = self._conditions.get(rule.name)
-        if condition is None:
-            return False
+        if engine is not self._judged[0]:
+            self._judged = engine, self._all_unmet(engine)
+        return rule.name in self._judged[1]
+
+    def _all_unmet(self, engine: Mapping[str, float]) -> frozenset[str]:
+        """Names of the rules whose condition is known to be false."""
         columns = {name: np.array([value]) for name, value in engine.items()} or {"": np.array([np.nan])}
-        return bool(true_and_false(condition, columns)[1].all())
+        return frozenset(
+            name
+            for name, condition in self._conditions.items()
+            if true_and_false(condition, columns)[1].all()
+        )
 
     def __len__(self) -> int:
         return len(self.nodes)

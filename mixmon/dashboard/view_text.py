@@ -7,9 +7,11 @@ the terminal as a command.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
+from typing import Final
 
 Segment = tuple[str, str]
 Row = tuple[Segment, ...]
@@ -22,6 +24,9 @@ _PLAIN_PLANE = 0x10000
 _DRAWN = (range(0x100), range(0x2500, 0x2600), range(0x2800, 0x2900))
 """Symbols that are let through: Latin-1, boxes, blocks, shapes, braille. Others have changed their width
 from one edition of Unicode to the next."""
+
+_NARROW: Final = re.compile("[\u0000-\u10ff\u2500-\u25fc\u2800-\u28ff]*")
+"""Nothing in these ranges is wide: letters before the Korean ones, boxes, blocks, shapes, braille."""
 
 _JAMO = (range(0x1160, 0x1200), range(0x3164, 0x3165), range(0xD7B0, 0xD800), range(0xFFA0, 0xFFA1))
 """Parts of Korean letters that stand alone: no width of their own."""
@@ -57,7 +62,7 @@ def width(text: str) -> int:
     >>> width("cyl 3"), width("エンジン")
     (5, 8)
     """
-    if text.isascii():
+    if text.isascii() or _NARROW.fullmatch(text):
         return len(text)
     return sum(2 if unicodedata.east_asian_width(c) in {"W", "F"} else 1 for c in text)
 

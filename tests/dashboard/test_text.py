@@ -1,5 +1,7 @@
 """Rows keep their width whatever they are made of."""
 
+import unicodedata
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -92,3 +94,10 @@ def test_blocks_beside_each_other_are_filled_up():
 def test_a_page_is_padded_and_cut_to_its_height():
     assert padded([(("a", "text"),)], 3, 2) == [(("a", "text"), ("  ", "text")), blank(3)]
     assert padded([blank(3)] * 5, 3, 2) == [blank(3)] * 2
+
+
+def test_every_character_is_as_wide_as_unicode_says():
+    """Unicode Standard Annex #11 by the standard library: W and F take two cells."""
+    for code in (c for c in range(0x20, 0x10000) if chr(c).isprintable()):
+        char = chr(code)
+        assert width(char) == (2 if unicodedata.east_asian_width(char) in {"W", "F"} else 1), hex(code)
