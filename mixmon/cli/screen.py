@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import math
+import os
 import sys
+import threading
+import time
 from typing import TYPE_CHECKING
 
 from mixmon.cli import options
@@ -15,7 +19,10 @@ if TYPE_CHECKING:
     from mixmon.messages.binding import Binding
     from mixmon.report.units import Unit
 
-DONE = 0
+DONE, INTERRUPTED = 0, 130
+
+GRACE_S = 3.0
+"""Longer than the screens take to leave a terminal that is there."""
 
 LAST_WORDS_S = 0.5
 """A beacon must not go on because nobody watches any more; nobody waits long for it."""
@@ -58,13 +65,18 @@ def show(
     Raises:
         MixmonError: a source cannot be opened.
         UsageError: the caution was not accepted.
+        KeyboardInterrupt: the program was asked to stop, or its terminal closed.
     """
     from mixmon.cli.caution import CAUTION
     from mixmon.cli.sound import Sound
+    from mixmon.cli.stopping import Stopping
     from mixmon.dashboard.app import REFUSED, DashboardOptions, run
 
     sound = (lambda _pattern, _words: None) if arguments.sound is None else Sound(arguments.sound)
     asked = acceptance is not None and acceptance.at is None
+    left = threading.Event()
+    stopping = Stopping(lambda: _see_to_the_end(worker, left))
+    end = time.monotonic() + (getattr(arguments, "duration", None) or math.inf)
     chosen = DashboardOptions(
         units=units_of(worker.binding, arguments.units),
         ascii=arguments.ascii,
@@ -75,20 +87,32 @@ def show(
         speed=speed,
         caution=CAUTION if asked else "",
         accepted=lambda: _accept(worker, acceptance),
+        over=lambda: stopping.asked or time.monotonic() > end,
     )
-    worker.start()
-    if not asked:
-        _note(worker, acceptance)
-    try:
-        refused = run(worker, chosen) == REFUSED
-    finally:
-        worker.close()
-        if isinstance(sound, Sound):
-            sound("clear", "")
-            sound.wait(LAST_WORDS_S)
+    with stopping:
+        worker.start()
+        if not asked:
+            _note(worker, acceptance)
+        try:
+            refused = run(worker, chosen) == REFUSED
+        finally:
+            left.set()
+            worker.close()
+            if isinstance(sound, Sound):
+                sound("clear", "")
+                sound.wait(LAST_WORDS_S)
+    if stopping.asked:
+        raise KeyboardInterrupt
     if refused:
         raise UsageError("the caution was not accepted; expected that once for each session file")
     return DONE
+
+
+def _see_to_the_end(worker: Worker, left: threading.Event) -> None:
+    """Close the record at once; end the program if the screens do not, as Textual without a terminal."""
+    worker.close()
+    if not left.wait(GRACE_S):
+        os._exit(INTERRUPTED)
 
 
 def units_of(binding: Binding, first: str) -> tuple[Unit, ...]:

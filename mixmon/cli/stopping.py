@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import signal
+import threading
+from collections.abc import Callable
 from types import FrameType, TracebackType
 from typing import Self
 
@@ -12,10 +14,14 @@ _SIGNALS = tuple(
 
 
 class Stopping:
-    """While it is entered, an interrupt, a termination or a hang-up only sets `asked`."""
+    """While it is entered, an interrupt, a termination or a hang-up only sets `asked`.
 
-    def __init__(self) -> None:
+    first  is called in a thread of its own the first time
+    """
+
+    def __init__(self, first: Callable[[], None] = lambda: None) -> None:
         self.asked = False
+        self._first = first
         self._before: dict[int, object] = {}
 
     def __enter__(self) -> Self:
@@ -30,4 +36,6 @@ class Stopping:
             signal.signal(number, handler)  # type: ignore[arg-type]
 
     def _ask(self, _number: int, _frame: FrameType | None) -> None:
-        self.asked = True
+        if not self.asked:
+            self.asked = True
+            threading.Thread(target=self._first, name="stopping", daemon=True).start()

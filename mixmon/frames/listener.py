@@ -206,10 +206,10 @@ class Listener:
 
     def _heed(self, receiver: Receiver, now: int) -> None:
         self._heed_remarks()
-        before = self.status.condition
-        well = before is BusCondition.UNKNOWN and receiver.condition is BusCondition.ACTIVE
-        if receiver.condition is not before and not well:
-            self._tell(SourceEventKind.CONDITION, f"the adapter's controller is {receiver.condition.value}")
+        before, now_is = self.status.condition, receiver.condition
+        well = before is BusCondition.UNKNOWN and now_is is BusCondition.ACTIVE
+        if now_is not in {before, BusCondition.UNKNOWN} and not well:
+            self._tell(SourceEventKind.CONDITION, f"the adapter's controller is {now_is.value}")
         if now - self._told_at >= TELL_NS:
             self._told_at = now
             self._tell_counts()

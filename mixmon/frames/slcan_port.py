@@ -99,7 +99,8 @@ class SlcanReceiver(Receiver):
                 time.sleep(GATHER_S)
                 data += self._port.read(self._port.in_waiting)
         except (OSError, TypeError, ValueError) as error:  # a port closed under pyserial raises either
-            raise DeviceLostError(str(error)) from error
+            hung_up = "returned no data" in str(error)  # how pyserial words it
+            raise DeviceLostError("the port hung up" if hung_up else str(error)) from error
         block = concat([*self._early, self._stamped(data)])
         self._early.clear()
         self._heed_answers()

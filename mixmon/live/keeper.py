@@ -131,8 +131,8 @@ class Keeper:
         status = self.status
         if status.state is RecorderState.RECORDING and status.folder is not None:
             return f"recording {status.folder.name}"
-        if status.error is not None and status.state is RecorderState.FAILED:
-            return f"recording failed: {status.error}"
+        if status.state is RecorderState.FAILED:
+            return f"{status.state.value}: {status.reason}"
         if status.state is RecorderState.ARMED and self._arm_rpm is not None:
             return f"armed, above {self._arm_rpm:g} rpm"
         return status.state.value

@@ -74,7 +74,8 @@ class RecorderStatus:
     frames, size  frames and bytes in it
     free          bytes free on its disk; None: not known
     minutes_left  until that is used up at the present rate; None where nothing comes in
-    error         why recording failed
+    error         why recording failed, in full
+    reason        the same in a few words
     """
 
     state: RecorderState
@@ -84,6 +85,7 @@ class RecorderStatus:
     free: int | None = None
     minutes_left: float | None = None
     error: str | None = None
+    reason: str = ""
 
 
 class Recorder:
@@ -119,6 +121,7 @@ class Recorder:
         self._recording = False
         self._past: list[RunWriter] = []
         self._error: str | None = None
+        self._reason = ""
         self._newest: int | None = None
         self._warned = float("inf")
         self._events: deque[RecorderEvent] = deque()
@@ -183,9 +186,11 @@ class Recorder:
         try:
             run = RunWriter(self._root, manifest, self._files, sync_s=self._sync_s, failed=self._failed)
         except OSError as error:
+            why = error.strerror or str(error)
             self._failed(
-                f"{self._root}: no run can be begun: {error.strerror or error}; expected a folder with room "
-                "that can be written to; choose another"
+                f"{self._root}: no run can be begun: {why}; expected a folder with room that can be written "
+                "to; choose another",
+                why,
             )
             return False
         self._begin(run, why)
@@ -214,6 +219,7 @@ class Recorder:
             free,
             _minutes(free, rate),
             self._error,
+            self._reason if self._error else "",
         )
 
     def events(self) -> list[RecorderEvent]:
@@ -268,12 +274,12 @@ class Recorder:
     def _warn(self, free: int, rate: float) -> None:
         left = _minutes(free, rate)
         passed = [limit for limit in WARN_MINUTES if left is not None and left < limit < self._warned]
-        if passed:
+        if left is not None and passed:
             self._warned = min(passed)
             self._tell(RecorderEventKind.ROOM, f"{self._root}: room for {max(left, 1):.0f} min more")
 
-    def _failed(self, text: str) -> None:
-        self._error = text
+    def _failed(self, text: str, why: str) -> None:
+        self._error, self._reason = text, why
         self._tell(RecorderEventKind.FAILED, text)
 
     def _tell(self, kind: RecorderEventKind, text: str) -> None:

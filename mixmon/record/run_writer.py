@@ -27,7 +27,8 @@ MANIFEST = "run.json"
 SUMS = "SHA256SUMS"
 DIGITS = 9
 
-Teller = Callable[[str], None]
+Teller = Callable[[str, str], None]
+"""Is given what is to be told, and the bare reason."""
 
 
 class RunWriter:
@@ -134,7 +135,7 @@ class RunWriter:
                 f"{self.path}: recording stopped: {why}; frames from here on are not kept; "
                 "make room or choose another folder, and start again"
             )
-            self._tell_failed(self.failure)
+            self._tell_failed(self.failure, why)
         self._stop.set()
 
     def _finish(self) -> None:

@@ -199,48 +199,86 @@ def test_what_cannot_be_done_is_said_in_one_line(
     assert "Traceback" not in err
 
 
-def at_a_terminal(command: list[str], answer: bytes, environment: dict[str, str]) -> tuple[int, str]:
-    """A program of its own on a pseudo-terminal, answered once it asks; its exit status, all it wrote."""
-    master, slave = pty.openpty()
-    program = subprocess.Popen(
-        [sys.executable, "-m", "mixmon", *command],
-        stdin=slave,
-        stdout=slave,
-        stderr=slave,
-        env={**os.environ, **environment},
-    )
-    os.close(slave)
-    written, answered = b"", False
-    try:
-        while piece := os.read(master, 4096):
-            written += piece
-            if b"accepted? y or n" in written and not answered:
-                answered = True
-                os.write(master, answer)
-    except OSError:  # Linux ends a pseudo-terminal that nobody holds so
-        pass
-    os.close(master)
-    return program.wait(20), written.decode()
-
-
-def test_the_caution_is_asked_for_once_at_a_terminal(tmp_path: Path, state: Path) -> None:
+@pytest.fixture
+def ports(tmp_path: Path) -> Iterator[list[str]]:
+    """Options that name two serial adapters, for programs of their own."""
     emulators = [SlcanEmulator(tmp_path / name) for name in ("a", "b")]
     for emulator in emulators:
         emulator.plug()
-    ports = [f"chain={emulators[0].link}", "-c", f"engine={emulators[1].link}"]
-    command = ["record", "-s", str(EXAMPLE), "-i", "slcan", "-c", *ports, "--folder", str(tmp_path / "runs")]
-    command += ["--for", "0.3"]
-    where = {"XDG_STATE_HOME": str(tmp_path / "state")}
-    status, text = at_a_terminal(command, b"n\n", where)
-    assert status == BAD_INPUT
-    assert "the caution was not accepted" in text
-    assert not state.exists()
-    status, text = at_a_terminal(command, b"y\n", where)
-    assert "mixmon: accepted? y or n" in text
-    assert len(json.loads(state.read_text())["accepted"]) == 1
-    assert "caution accepted 20" in text, "and told to the record"
-    status, text = at_a_terminal(command, b"", where)
-    assert "accepted? y or n" not in text
-    assert "Monitoring only." in text
+    links = (f"chain={emulators[0].link}", "-c", f"engine={emulators[1].link}")
+    yield ["-s", str(EXAMPLE), "-i", "slcan", "-c", *links, "--folder", str(tmp_path / "runs")]
     for emulator in emulators:
         emulator.unplug()
+
+
+class Terminal:
+    """A program of its own on a pseudo-terminal."""
+
+    def __init__(self, *command: str) -> None:
+        self._master, slave = pty.openpty()
+        self.program = subprocess.Popen(
+            [sys.executable, "-m", "mixmon", *command], stdin=slave, stdout=slave, stderr=slave
+        )
+        os.close(slave)
+        self.written = ""
+
+    def read(self, words: str = "\0") -> None:
+        """Read until these words come, or to the program's end."""
+        try:
+            while words not in self.written and (piece := os.read(self._master, 4096)):
+                self.written += piece.decode(errors="replace")
+        except OSError:  # Linux ends a pseudo-terminal that nobody holds so
+            pass
+
+    def type(self, keys: str) -> None:
+        os.write(self._master, keys.encode())
+
+    def close(self) -> None:
+        """The window is closed: what is written reaches nobody, and the program is told."""
+        os.close(self._master)
+        self.program.send_signal(signal.SIGHUP)
+
+    def end(self) -> int:
+        """Read to the end; the exit status."""
+        self.read()
+        os.close(self._master)
+        return self.program.wait(20)
+
+
+def test_the_caution_is_asked_for_once_at_a_terminal(ports: list[str], state: Path) -> None:
+    command = ["record", *ports, "--for", "0.3"]
+    first = Terminal(*command)
+    first.read("accepted? y or n")
+    first.type("n\n")
+    assert first.end() == BAD_INPUT
+    assert "the caution was not accepted" in first.written
+    assert not state.exists()
+    second = Terminal(*command)
+    second.read("accepted? y or n")
+    second.type("y\n")
+    assert second.end() == BAD_INPUT, "no frame came"
+    assert len(json.loads(state.read_text())["accepted"]) == 1
+    assert "caution accepted 20" in second.written, "and told to the record"
+    third = Terminal(*command)
+    third.end()
+    assert "accepted? y or n" not in third.written
+    assert "Monitoring only." in third.written
+
+
+def test_a_terminal_that_is_closed_ends_the_screens_and_the_record_properly(
+    ports: list[str], tmp_path: Path
+) -> None:
+    terminal = Terminal("watch", *ports, "--accept-caution")
+    terminal.read("recording 2")
+    terminal.close()
+    assert terminal.program.wait(20) == INTERRUPTED
+    assert open_run(list_runs(tmp_path / "runs")[0]).verified
+
+
+def test_a_signal_ends_the_screens_and_the_record_properly(ports: list[str], tmp_path: Path) -> None:
+    terminal = Terminal("watch", *ports, "--accept-caution")
+    terminal.read("recording 2")
+    terminal.program.send_signal(signal.SIGTERM)
+    assert terminal.end() == INTERRUPTED
+    assert terminal.written.endswith("interrupted; what had been written is whole\r\n")
+    assert open_run(list_runs(tmp_path / "runs")[0]).verified

@@ -131,4 +131,9 @@ def test_live_replay_and_report_find_the_same(tmp_path: Path, capsys: pytest.Cap
     told = [{"t_s": (event.t - first) / 1e9, **alarm_data(event)} for event in alarms]
     by_command = reported(capsys, "replay", str(run.path))
     assert by_command.pop("alarms") == json.loads(to_json({"alarms": told}))["alarms"]
+    standing = by_command.pop("alarms_standing")
+    assert [(a["rule"], a["state"]) for a in standing] == [
+        (a.rule.name, a.state.word) for a in live.snapshot.alarms.alarms
+    ]
+    assert by_command.pop("alarm_limits")["placeholders"]
     assert by_command == reported(capsys, "balance", str(run.path))
