@@ -25,13 +25,15 @@ if TYPE_CHECKING:
         SourceError,
         UsageError,
     )
+    from mixmon.findings.alarm_records import AlarmEvent
     from mixmon.findings.balance import Balance
     from mixmon.findings.event import Event
-    from mixmon.run import Run, balance, events, lags, read_run
+    from mixmon.run import Run, alarms, balance, events, lags, read_run
     from mixmon.session.load import load_session
     from mixmon.session.model import Session
 
 __all__ = [
+    "AlarmEvent",
     "Balance",
     "DefinitionError",
     "Event",
@@ -43,6 +45,7 @@ __all__ = [
     "SessionError",
     "SourceError",
     "UsageError",
+    "alarms",
     "balance",
     "events",
     "lags",
@@ -51,10 +54,12 @@ __all__ = [
 ]
 
 _HOME = {
+    "AlarmEvent": "mixmon.findings.alarm_records",
     "Balance": "mixmon.findings.balance",
     "Event": "mixmon.findings.event",
     "Run": "mixmon.run",
     "Session": "mixmon.session.model",
+    "alarms": "mixmon.run",
     "balance": "mixmon.run",
     "events": "mixmon.run",
     "lags": "mixmon.run",

@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from mixmon.errors import SourceError, UsageError
+from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
+from mixmon.findings.alarms import Alarms
 from mixmon.findings.assumed_lag import Lags
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
@@ -23,6 +25,7 @@ from mixmon.messages.binding import Binding
 from mixmon.messages.find import load_databases
 from mixmon.mixture.block import CylinderBlock
 from mixmon.pipeline import Pipeline
+from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Session
 
 _S = 1_000_000_000
@@ -329,6 +332,32 @@ def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:
         SourceError: a log cannot be read.
     """
     return find_events(run.session, run.binding.fuel, run, lag_s)
+
+
+def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent, ...]:
+    """Every transition of the session's alarms, in order of time; see `AlarmEvent`.
+
+    A session that brings no alarms is watched by placeholders of common practice.
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/alder8.toml")
+    >>> found = mixmon.alarms(mixmon.read_run(session, "examples/alder8_short.log.gz"))
+    >>> {e.cylinders for e in found if e.announced and e.rule == "lean under load"} >= {(4,)}
+    True
+
+    Args:
+        run: from `read_run`; it is read to its end.
+        actions: what an operator did, as recorded: accepted, shelved, reset.
+
+    Raises:
+        UsageError: an action on an alarm that is not there.
+        SourceError: a log cannot be read.
+    """
+    stage = Alarms(limits_in_force(run.session).alarms, run.session.chain.nodes)
+    for action in actions:
+        stage.act(action)
+    records = [record for block in run for record in stage.feed(block)]
+    return (*records, *stage.flush())
 
 
 def lags(run: Run, given: Lags | None = None) -> tuple[KnownLag, ...]:

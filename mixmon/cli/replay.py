@@ -158,18 +158,17 @@ def _print(
     unit: Unit,
 ) -> None:
     """The balance, and as JSON the alarm records before it."""
-    from mixmon.live.run_notes import alarm_data
+    from mixmon.report.alarms import alarm_limits_text, alarms_json
     from mixmon.report.balance import balance_json, balance_text
     from mixmon.report.json_out import to_json
 
     run_ = _account(worker, source)
     found = worker.observer.balance(absent=run_.log.absent)
     if not arguments.json:
-        result(f"\n{balance_text(found, run_, unit)}")
+        result(f"\n{alarm_limits_text(worker.session)}\n{balance_text(found, run_, unit)}")
         return
-    first = source.first_ns or 0
-    alarms = [{"t_s": (event.t - first) / 1e9, **alarm_data(event)} for event in events]
-    result(to_json({"alarms": alarms, **balance_json(found, run_)}))
+    alarms = alarms_json(events, worker.snapshot.alarms, worker.session, source.first_ns or 0)
+    result(to_json({**alarms, **balance_json(found, run_)}))
 
 
 def _account(worker: Worker, source: ReplaySource) -> Run:

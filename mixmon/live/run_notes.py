@@ -60,11 +60,18 @@ def alarm_data(event: AlarmEvent) -> dict[str, Any]:
         "position": event.position,
         "cylinders": list(event.cylinders),
         "what": event.what.value,
+        "before": None if event.before is None else event.before.word,
         "state": None if event.state is None else event.state.word,
+        "silenced": event.flags.word,
+        "active": event.active,
+        "for_s": None if event.since is None else (event.t - event.since) / 1e9,
         "value": event.value if math.isfinite(event.value) else None,
         "limit": event.limit,
         "unit": event.unit,
         "announced": event.announced,
+        "in_ten_minutes": event.in_ten_minutes,
+        "flood": event.flood,
+        "chattering": event.chattering,
         "reason": event.reason,
     }
 

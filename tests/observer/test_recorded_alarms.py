@@ -1,0 +1,187 @@
+"""A run that was watched with an operator at the keys, replayed: the same records, the same book."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import mixmon
+from mixmon.cli.main import DONE, main
+from mixmon.findings.alarm_records import (
+    SILENCING,
+    Alarm,
+    AlarmEvent,
+    AlarmList,
+    Happening,
+    OperatorAction,
+    Verb,
+)
+from mixmon.findings.alarm_states import AlarmState
+from mixmon.frames.block import FrameBlock, concat
+from mixmon.live.keeper import Keeper
+from mixmon.live.replay import ReplaySource
+from mixmon.messages.bind import bind
+from mixmon.messages.find import load_databases
+from mixmon.observer.observer import Observer
+from mixmon.pipeline import Pipeline
+from mixmon.record.recorder import Recorder
+from mixmon.record.run_folder import RunFolder, list_runs, open_run
+from mixmon.session.load import load_session
+from mixmon.simulate.load import load_scenario
+from mixmon.simulate.run import simulate
+
+S = 1_000_000_000
+MOMENT_NS = 40_000_000
+
+
+def session_in(folder: Path) -> Path:
+    """The demo engine's session; a silent node stays latched, a lean cylinder is announced every second."""
+    text = Path("examples/alder8.toml").read_text()
+    for name, more in (("node silent", "latching = true"), ("lean under load", "re_alarm_s = 1.0")):
+        text = text.replace(f'name = "{name}"\n', f'name = "{name}"\n{more}\n')
+    path = folder / "session.toml"
+    path.write_text(text)
+    return path
+
+
+def moments() -> Iterator[FrameBlock]:
+    """The demo engine's forty seconds, as they come from a bus."""
+    frames = concat([b for b in simulate(load_scenario("alder8-glimpse"), seed=1) if len(b)])
+    borders = np.flatnonzero(np.diff(frames.t // MOMENT_NS)) + 1
+    for rows in np.split(np.arange(len(frames)), borders):
+        yield frames.take(slice(int(rows[0]), int(rows[-1]) + 1))
+
+
+def keys(standing: tuple[Alarm, ...], number: int) -> tuple[Alarm, Verb, int | None]:
+    """What the operator does: accepts and resets a silent node, tries everything on one lean cylinder."""
+    silent = [alarm for alarm in standing if alarm.rule.name == "node silent"]
+    if silent:
+        return (
+            silent[0],
+            Verb.RESET if silent[0].state is AlarmState.LATCHED_ACKNOWLEDGED else Verb.ACCEPT,
+            None,
+        )
+    verb, duration = (
+        (Verb.ACCEPT, None),
+        (Verb.SHELVE, S // 2),
+        (Verb.UNSHELVE, None),
+        (Verb.SHELVE, None),
+        (Verb.OUT_OF_SERVICE, None),
+        (Verb.UNSHELVE, None),
+        (Verb.IN_SERVICE, None),
+        (Verb.ACCEPT, None),
+        (Verb.SHELVE, 20 * S),
+    )[number % 9]
+    return min(standing, key=lambda alarm: alarm.position or 0), verb, duration
+
+
+def watched(session: Path, runs: Path) -> tuple[list[AlarmEvent], AlarmList]:
+    """Frames recorded before they are worked; every two fifths of a second a key."""
+    loaded = load_session(session)
+    binding = bind(loaded, load_databases(loaded))
+    pipeline, observer = Pipeline(binding), Observer(binding)
+    keeper = Keeper(Recorder(runs, name="test", files={"session.toml": session.read_bytes()}))
+    records: list[AlarmEvent] = []
+
+    def keep(events: tuple[AlarmEvent, ...]) -> None:
+        records.extend(events)
+        for event in events:
+            keeper.alarm(event)
+
+    for number, frames in enumerate(moments()):
+        if number == 0:
+            keeper.open(int(frames.t[0]))
+        keeper.write(frames)
+        for rows in pipeline.feed(frames):
+            keep(observer.feed(rows))
+        standing = observer.snapshot().alarms.alarms if number % 10 == 0 else ()
+        if standing:
+            alarm, verb, duration = keys(standing, number // 10)
+            reason = "seen to" if verb in SILENCING else ""
+            key = OperatorAction(
+                observer.t or 0, verb, alarm.rule.name, alarm.position, duration, reason, observer.stretch
+            )
+            keeper.action(observer.act(key))
+    for rows in pipeline.flush():
+        keep(observer.feed(rows))
+    keep(observer.flush())
+    keeper.close(observer.t)
+    return records, observer.snapshot().alarms
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[AlarmEvent], AlarmList, RunFolder]:
+    folder = tmp_path_factory.mktemp("watched")
+    records, standing = watched(session_in(folder), folder / "runs")
+    return records, standing, open_run(list_runs(folder / "runs")[0])
+
+
+def test_the_operator_has_tried_everything(run):
+    records, standing, folder = run
+    assert {record.what for record in records} == set(Happening)
+    assert {record.state for record in records} >= {
+        AlarmState.ACKNOWLEDGED,
+        AlarmState.RETURNED_UNACKNOWLEDGED,
+        AlarmState.LATCHED_ACKNOWLEDGED,
+    }
+    assert standing.alarms
+    assert folder.verified
+
+
+def test_the_command_gives_a_script_the_same_records_and_what_stands(run, capsys):
+    records, standing, folder = run
+    assert main(["replay", str(folder.path), "--json", "--quiet"]) == DONE
+    found = json.loads(capsys.readouterr().out)
+    first = int(next(folder.blocks()).t[0])
+    assert [
+        (
+            a["t_s"],
+            a["rule"],
+            a["position"],
+            a["what"],
+            a["state"],
+            a["silenced"],
+            a["announced"],
+            a["reason"],
+        )
+        for a in found["alarms"]
+    ] == [
+        (
+            (r.t - first) / 1e9,
+            r.rule,
+            r.position,
+            r.what.value,
+            None if r.state is None else r.state.word,
+            r.flags.word,
+            r.announced,
+            r.reason,
+        )
+        for r in records
+    ]
+    assert [(a["rule"], a["position"], a["state"], a["silenced"]) for a in found["alarms_standing"]] == [
+        (a.rule.name, a.position, a.state.word, a.flags.word) for a in standing.alarms
+    ]
+    assert found["alarm_limits"]["placeholders"] is True
+    assert {r["rule"] for r in found["alarm_limits"]["rules"]} >= {"lean under load", "node silent"}
+    assert all(r["cause"] and r["consequence"] and r["response"] for r in found["alarm_limits"]["rules"])
+
+
+def test_a_script_in_python_gets_the_same_records(run):
+    records, _, folder = run
+    session = mixmon.load_session(folder.session)
+    actions = ReplaySource(folder).actions()
+    again = mixmon.alarms(mixmon.read_run(session, folder.path), actions)
+    assert list(map(repr, again)) == list(map(repr, records))
+    without = mixmon.alarms(mixmon.read_run(session, folder.path))
+    assert not {r.what for r in without} & {Happening.ACCEPTED, Happening.SHELVED, Happening.OUT_OF_SERVICE}
+
+
+def test_as_text_the_placeholders_are_called_so(run, capsys):
+    assert main(["replay", str(run[2].path), "--text", "--quiet"]) == DONE
+    text = capsys.readouterr().out
+    assert "lean under load: NEW" in text
+    assert "placeholder limits: common practice, not from this engine's builder" in text
