@@ -35,8 +35,8 @@ PICTURE_S: Final = 0.1
 STALLED_S: Final = 1.0
 """A live worker that has published nothing for so long does not answer."""
 
-LEFT, REFUSED = 0, 1
-"""What `run` gives back: the person left; the caution was not accepted."""
+LEFT, REFUSED, BROKEN = 0, 1, 2
+"""What `run` gives back: the person left; the caution was not accepted; a mistake of this program."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,10 +183,12 @@ class Dashboard(App[int], inherit_bindings=False):
 
 
 def run(watching: Watching, options: DashboardOptions) -> int:
-    """Show the screens until the person leaves; gives LEFT, or REFUSED if the caution was not accepted.
+    """Show the screens until the person leaves; gives LEFT, REFUSED or BROKEN.
 
     `watching` is started and closed by the caller. A terminal whose encoding is not Unicode gets ASCII.
     """
     encoding = getattr(sys.__stdout__, "encoding", None) or ""
     plain = options.ascii or not encoding.lower().startswith("utf")
-    return Dashboard(watching, replace(options, ascii=plain)).run() or LEFT
+    app = Dashboard(watching, replace(options, ascii=plain))
+    found = app.run()
+    return BROKEN if app.return_code else found or LEFT

@@ -34,7 +34,7 @@ Finding = tuple[Stand, str]
 MOST_LOAD_PERCENT: Final = 60.0
 """Bus load that leaves room (common practice, no source)."""
 
-LEAST_MINUTES: Final = 60.0
+LEAST_MINUTES, LONG_MINUTES = 60.0, 600.0
 
 _WORDS: Final = {
     "passed": Stand.PASSED,
@@ -163,7 +163,8 @@ def _fuel(scene: Scene) -> Finding:
 def _record(scene: Scene) -> Finding:
     live = scene.live
     left = live.recording_minutes_left
-    minutes = "" if left is None else f", disk full in {left:.0f} min"
+    room = "" if left is None else f"{left:.0f} min" if left < LONG_MINUTES else f"{left / 60:.0f} h"
+    minutes = f", room for {room}" if room else ""
     if live.replay_position is not None:
         return Stand.PASSED, "a recording is being played"
     if "failed" in live.recording or (left is not None and left < LEAST_MINUTES):

@@ -22,7 +22,7 @@ KEPT = 200
 _LATEST = 100
 """Of each kind of event, as many as are looked at where other things are shown as well."""
 
-_MOST_CELLS = 110
+_MOST_CELLS, _WIDE = 110, 140
 """Wider lines are not followed from end to end."""
 
 _AT_ONCE_NS = 300_000_000
@@ -201,7 +201,7 @@ def _row(scene: Scene, line: Line, width: int) -> Row:
     """Time and words, and at the right how it ended: not so far away that the eye loses the line."""
     left = [(f" {scene.clock(line.t):>7}  ", "dim"), (clean(line.text), "text")]
     right = [(f"  {line.word} ", line.style)] if line.word else []
-    return fit_row(split_row(left, right, min(width, _MOST_CELLS)), width)
+    return fit_row(split_row(left, right, width if width < _WIDE else _MOST_CELLS), width)
 
 
 def events_page(

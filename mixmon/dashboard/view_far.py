@@ -59,7 +59,7 @@ class Plan:
 
     def before(self, name: str) -> int:
         """Cells before a field; none before the first."""
-        return 0 if name == self.fields[0][0] else self.stretch * _GAPS[name]
+        return 0 if name == self.fields[0][0] else self.stretch * _gap(name, self.tall)
 
     @property
     def width(self) -> int:
@@ -84,10 +84,15 @@ def far_plan(width: int, height: int, label_width: int) -> Plan:
         kept = [name for name in _LABELS if name not in _DROP_ORDER[:dropped]]
         for tall, lower in sizes:
             fields = tuple((n, _field_width(n, tall, lower, label_width)) for n in kept)
-            free, gaps = width - sum(w for _, w in fields), sum(_GAPS[n] for n in kept[1:])
+            free, gaps = width - sum(w for _, w in fields), sum(_gap(n, tall) for n in kept[1:])
             if free >= gaps * _ROOMIER[tall]:
                 return Plan(fields, tall, lower, min(free // gaps, _MOST_STRETCH))
     return Plan(((_NEED, width),), 3, 3, 0)
+
+
+def _gap(name: str, tall: int) -> int:
+    """Least cells before a field; a tall sign must not grow together with the cylinder before it."""
+    return _GAPS[name] + (name == _NEED and tall > SIZES[-1])
 
 
 def _field_width(name: str, tall: int, lower: int, label_width: int) -> int:
@@ -126,7 +131,7 @@ def _column(scene: Scene, verdict: Verdict, plan: Plan, name: str, width: int) -
     }[name].replace("--", "- -")
     size = plan.tall if name in {_CYLINDER, _NEED} else plan.lower
     digits = big(text, size, ascii_only=scene.options.ascii)
-    body = [(fit(row, width, right=True), style) for row in digits]
+    body = [(fit(row, width, right=name != _CYLINDER), style) for row in digits]
     return _under((_LABELS[name], "label"), body, width, plan)
 
 

@@ -77,7 +77,7 @@ CASES = {
     "fuel": (of("fuel", declared=replace(session(), fuel=Fuel("E10"))), Stand.PASSED, "E10"),
     "no fuel": (of("fuel"), Stand.OPEN, "lambda only"),
     "recording": (of("recording"), Stand.PASSED, "recording run 7"),
-    "little room": (of("recording", snapshot(recording_minutes_left=12.0)), Stand.FAILED, "full in 12 min"),
+    "little room": (of("recording", snapshot(recording_minutes_left=12.0)), Stand.FAILED, "room for 12 min"),
     "not recording": (of("recording", snapshot(recording="not recording")), Stand.OPEN, "not recording"),
     "a replay": (of("recording", snapshot(replay_position=0.3)), Stand.PASSED, "being played"),
     "the analysis has stopped": (of("all nodes", snapshot(failure="it broke")), Stand.OPEN, "nothing heard"),

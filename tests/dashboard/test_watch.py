@@ -27,9 +27,9 @@ from mixmon.session.model import Limits
 SIXTEEN = """\
  LIVE   recording run 7  valid 15/16  chain 19 % 8 ms  engine 4 % 20 ms
  LIMIT             LEANEST needs fuel %   ALL needs %     SPREAD %     rpm/1000
-█▀█ █ █ █▀▀ █▀█        ▀▀█  ▄  █▀▀   ▀▀█      █▀█   ▀▀█   █▀█   ▀▀█    █▀▀   ▀▀█
-█ █ █ █ █▀  █▀▄        ▀▀█ ▀█▀ ▀▀█   ▀▀█  ▀▀▀ █ █     █   █▀█     █    █▀█     █
-█▄█ ▀▄▀ █▄▄ █ █        ▄▄█  ▀  ▄▄█ ▄ ▄▄█      █▄█ ▄   █   █▄█ ▄   █    █▄█ ▄   █
+█▀█ █ █ █▀▀ █▀█    ▀▀█      ▄  █▀▀   ▀▀█      █▀█   ▀▀█   █▀█   ▀▀█    █▀▀   ▀▀█
+█ █ █ █ █▀  █▀▄    ▀▀█     ▀█▀ ▀▀█   ▀▀█  ▀▀▀ █ █     █   █▀█     █    █▀█     █
+█▄█ ▀▄▀ █▄▄ █ █    ▄▄█      ▀  ▄▄█ ▄ ▄▄█      █▄█ ▄   █   █▄█ ▄   █    █▄█ ▄   █
 cyl  lambda  needs % -12 RICH        target        LEAN +12  state           age
   1   0.864   -0.7 R       ┊         ━━●│      ┊             V  valid       8 ms
   2   0.847   -2.6 R       ┊      ━━●━  │      ┊             V  valid       8 ms
