@@ -88,14 +88,15 @@ def _table(scene: Scene, table: PullTable, width: int, repeat: Repeat | None) ->
 
 
 def _bands_in_sight(count: int, width: int) -> range:
-    """All bands, or as many of the highest speeds as fit."""
+    """All bands, or as many of the highest speeds as fit; the heading marks that there are more."""
     room = max((width - _LABEL - _END) // _CELL, 1)
     return range(max(count - room, 0), count)
 
 
 def _heading(table: PullTable, bands: range, width: int, end: str) -> Row:
     speeds = "".join(fit(f"{table.bands.centres[b]:.0f}", _CELL, right=True) for b in bands)
-    return fit_row([(f" cyl  {speeds}{end}", "label")], width)
+    cut = "<" if bands.start else " "
+    return fit_row([(f" cyl {cut}{speeds}{end}", "label")], width)
 
 
 def _row(name: str, numbers: list[str], end: str, width: int) -> Row:
