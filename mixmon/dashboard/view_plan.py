@@ -22,11 +22,12 @@ def plan_rows(scene: Scene, width: int, height: int) -> list[Row]:
     """Bank names, then the cylinders, boxed if there is room; fewer than all are never drawn."""
     banks = scene.setting.banks
     most = max(len(nodes) for _, nodes in banks)
-    each = _BOXED if most * _BOXED + 2 <= height else _LINED
+    named = any(name for name, _ in banks)
+    each = _BOXED if most * _BOXED + 1 + named <= height else _LINED
     box = min((width - 2 * (len(banks) - 1)) // len(banks), _MOST_BOX)
     columns: list[tuple[list[Row], int]] = []
     for name, nodes in banks:
-        rows = [fit_row([(f" bank {name}" if name else " ", "label")], box)]
+        rows = [fit_row([(f" bank {name}" if name else " ", "label")], box)] if named else []
         for index in nodes:
             rows += _boxed(scene, index, box) if each == _BOXED else [_lined(scene, index, box)]
         columns += [(rows, box), ([], 2)]

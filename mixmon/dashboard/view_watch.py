@@ -109,7 +109,7 @@ def _middle(scene: Scene, width: int, height: int) -> list[Row]:
     plan = min(max(20 * banks, 24), width // 5)
     strip = min(60, (width - plan) // 3)
     rails = width - strip - plan - 4
-    rows = max(min(len(scene.setting) + 1, height // 2), 15)
+    rows = max(min(len(scene.setting) + 2, height // 2), 15)
     return beside(
         [
             (rail_rows(scene, rails)[:rows], rails),

@@ -273,3 +273,13 @@ def test_the_strip_has_now_on_top_and_lean_to_the_right():
         trace = [next(i for i, c in enumerate(line) if c not in " │┊|:") for line in pane]
         assert all(x > 13 for x in trace[:6])
         assert all(x < 13 for x in trace[6:])
+
+
+@pytest.mark.parametrize("banks", [{}, {"A": tuple(range(1, 17))}], ids=["no bank", "one bank"])
+def test_the_plan_shows_every_cylinder_of_a_row_of_sixteen(banks):
+    declared = session(16)
+    declared = replace(declared, engine=replace(declared.engine, banks=banks))
+    lines = page(scene(count=16, declared=declared), 200, 60)
+    top = next(i for i, line in enumerate(lines) if "FROM ABOVE" in line)
+    plan = [line[lines[top].index("FROM ABOVE") :].split() for line in lines[top + 1 : top + 19]]
+    assert [row[0] for row in plan if row and row[0].isdigit()] == [str(c) for c in range(1, 17)]
