@@ -44,12 +44,11 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _pulls(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
     from mixmon.findings.known_lags import lags_by_cylinder
-    from mixmon.findings.pull_review import review
-    from mixmon.findings.pulls import find_pulls
+    from mixmon.findings.pull_review import review_run
     from mixmon.report.json_out import to_json
     from mixmon.report.pulls import pulls_json, pulls_text
 
-    reviewed = review(run_.session, find_pulls(run_.session, run_, lags_by_cylinder(known)))
+    reviewed = review_run(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
     chosen = _chosen(arguments.pull, len(reviewed.pulls))
     if arguments.json:
         return to_json(pulls_json(reviewed, known, run_, chosen))

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.findings.assumed_lag import Lags, node_lags
+from mixmon.findings.event import Event
+from mixmon.findings.mask import Mask
 from mixmon.findings.medians import median_with_holes
 from mixmon.findings.pull_trace import EVENT, WILD, PullTrace
+from mixmon.session.model import Session
 
 _WINDOW = 100  # rows
 _AROUND = 15  # rows that the lags smear a wild sample over
@@ -18,7 +22,7 @@ _FEWEST_FOR_COMMON = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class LeftOut:
     """A stretch of time, ns, in which a cylinder's readings shall not be counted."""
 
     cylinder: int
@@ -26,8 +30,25 @@ class Event:
     end: int
 
 
+def around_misfires(
+    session: Session, events: Iterable[Event], lag_s: Lags | None = None
+) -> tuple[LeftOut, ...]:
+    """The stretches around misfires and cuts among the events in which a reading is no fuelling figure.
+
+    A quick sensor's burst is wild enough to be seen among the readings of its pull; a slow one smears
+    it until it looks like a need of some percent.
+
+    Raises:
+        UsageError: an impossible lag.
+    """
+    nodes = session.chain.nodes
+    mask = Mask(node_lags(nodes, lag_s).max(axis=0), session.engine.strokes)
+    mask.add(events)
+    return tuple(LeftOut(c, m.begin, m.end) for m in mask.moments for c in nodes[m.node].cylinders)
+
+
 def without_events(
-    trace: PullTrace, cylinders: Sequence[tuple[int, ...]], events: Sequence[Event]
+    trace: PullTrace, cylinders: Sequence[tuple[int, ...]], events: Sequence[LeftOut]
 ) -> PullTrace:
     """The trace with the readings in the events not counted."""
     hit = np.zeros(trace.y.shape, np.bool_)

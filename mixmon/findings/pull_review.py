@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.findings.assumed_lag import Lags
+from mixmon.findings.event import Event
+from mixmon.findings.excursions import Excursions
 from mixmon.findings.pull_bands import Bands, bands_over
-from mixmon.findings.pull_marks import Event
+from mixmon.findings.pull_marks import LeftOut, around_misfires
 from mixmon.findings.pull_quality import KEEP
 from mixmon.findings.pull_table import PullTable, pull_table
-from mixmon.findings.pulls import Pull
+from mixmon.findings.pulls import Pull, PullStage
+from mixmon.gas.fuel import Fuel
+from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Session
 
 _SAME_C = 3.0
@@ -63,7 +68,7 @@ class PullReview:
     remarks: tuple[tuple[str, ...], ...]
 
 
-def review(session: Session, pulls: Sequence[Pull], events: Sequence[Event] = ()) -> PullReview:
+def review(session: Session, pulls: Sequence[Pull], events: Sequence[LeftOut] = ()) -> PullReview:
     """Tabulates pulls and compares each with the last one kept before it.
 
     Args:
@@ -80,6 +85,29 @@ def review(session: Session, pulls: Sequence[Pull], events: Sequence[Event] = ()
         if pull.verdict.suggestion == KEEP:
             last = i
     return PullReview(bands, tuple(pulls), tuple(tables), tuple(repeats), tuple(_remarks(pulls)))
+
+
+def review_run(
+    session: Session, fuel: Fuel, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None
+) -> PullReview:
+    """All pulls of a run, tabulated and compared; what was read around misfires is not counted.
+
+    Args:
+        session: as read.
+        fuel: as burnt.
+        blocks: its rows, such as a `Run`.
+        lag_s: sensor lag in seconds, for all cylinders or by cylinder.
+
+    Raises:
+        UsageError: an impossible lag.
+    """
+    stage, excursions = PullStage(session, lag_s), Excursions(session, fuel, lag_s)
+    pulls, events = list[Pull](), list[Event]()
+    for block in blocks:
+        pulls += stage.feed(block)
+        events += excursions.feed(block)
+    pulls, events = pulls + stage.flush(), events + excursions.flush()
+    return review(session, pulls, around_misfires(session, events, lag_s))
 
 
 def _range(pulls: Sequence[Pull]) -> tuple[float, float]:

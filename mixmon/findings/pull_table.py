@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.pull_bands import BATCH_S, Bands, Batches, batches
-from mixmon.findings.pull_marks import Event, without_events, without_wild
+from mixmon.findings.pull_marks import LeftOut, without_events, without_wild
 from mixmon.findings.pull_trace import PullTrace, word
 from mixmon.findings.pulls import Pull
 from mixmon.findings.series import Estimate
@@ -82,7 +82,7 @@ class PullTable:
         )
 
 
-def pull_table(session: Session, pull: Pull, bands: Bands, events: Sequence[Event] = ()) -> PullTable:
+def pull_table(session: Session, pull: Pull, bands: Bands, events: Sequence[LeftOut] = ()) -> PullTable:
     """The table of one pull.
 
     Args:

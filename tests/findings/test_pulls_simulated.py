@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from mixmon.findings.assumed_lag import Lags
-from mixmon.findings.pull_review import review
+from mixmon.findings.pull_review import review, review_run
 from mixmon.findings.pulls import find_pulls
 from mixmon.findings.transients import find_transients
 from mixmon.messages.bind import bind
@@ -18,7 +18,7 @@ from mixmon.mixture.block import CylinderBlock
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import EPOCH_NS, Simulation, simulate
-from mixmon.simulate.scenario import Scenario
+from mixmon.simulate.scenario import Misfire, Scenario
 from mixmon.simulate.truth import truth_of
 from mixmon.simulate.truth_cells import Cell, CellTruth, needs
 from mixmon.simulate.world import burnt_fuel
@@ -67,6 +67,23 @@ def test_all_scripted_pulls_and_no_others_are_found_and_their_needs_are_true(
     if errors:
         assert np.sqrt(np.mean(np.concatenate(errors) ** 2)) < 0.4
         assert np.mean(np.concatenate(inside)) > 0.88  # 60 to 200 looks
+
+
+def test_misfires_seen_by_a_slow_sensor_are_no_need_of_their_pull() -> None:
+    short = load_scenario("alder8-short")
+    (one, *_) = [fault for fault in short.faults if isinstance(fault, Misfire)]
+    burst = replace(one, cylinder=5, during="pull 1", rpm=5000.0, cycles=5)
+    others = tuple(fault for fault in short.faults if not isinstance(fault, Misfire))
+    lag_s = {5: (0.32, 0.24)}
+    with_burst, calm = (simulate(replace(short, faults=others + more), seed=48) for more in ((burst,), ()))
+    session, rows = with_burst.session, list(blocks(with_burst))
+    seen, unseen = (
+        review_run(session, one_.world.fuel, made, lag_s).tables[0].peers[:, 4]
+        for one_, made in ((with_burst, rows), (calm, blocks(calm)))
+    )
+    blind = review(session, find_pulls(session, rows, lag_s)).tables[0].peers[:, 4]
+    assert np.nanmax(np.abs(seen - unseen)) < 0.5
+    assert np.nanmax(blind - unseen) > 1.0  # too slow a rise to be a wild sample
 
 
 def test_ends_are_told_and_the_limiter_is_trimmed_off() -> None:

@@ -10,7 +10,7 @@ import scipy.signal
 from drives import FUEL, TARGET, earlier, lagged, path, read, rows, session
 
 from mixmon.findings.pull_bands import bands_over
-from mixmon.findings.pull_marks import Event
+from mixmon.findings.pull_marks import LeftOut
 from mixmon.findings.pull_review import PullReview, review
 from mixmon.findings.pull_table import PullTable, pull_table
 from mixmon.findings.pulls import Pull, find_pulls
@@ -72,7 +72,7 @@ def the_pull(block: CylinderBlock, lags: dict[int, float] | None = None) -> Pull
     return pull
 
 
-def tabulated(pull: Pull, *events: Event) -> PullTable:
+def tabulated(pull: Pull, *events: LeftOut) -> PullTable:
     return pull_table(session(N), pull, bands_over(3000, TO), events)
 
 
@@ -149,7 +149,7 @@ def test_a_burst_of_misfires_is_masked_and_leaves_the_need_alone(known: bool) ->
     begin = round(100 * (LEAD_S + 5.2))
     clean = tabulated(the_pull(pull_block(np.random.default_rng(8))))
     pull = the_pull(pull_block(rng, burst=slice(begin, begin + 9)))
-    event = Event(4, (begin + 2) * 10_000_000, (begin + 60) * 10_000_000)
+    event = LeftOut(4, (begin + 2) * 10_000_000, (begin + 60) * 10_000_000)
     found = tabulated(pull, *([event] if known else []))
     band = int(np.nanargmin(found.share[2:, 3])) + 2
     assert 5500 <= found.bands.centres[band] <= 6500
