@@ -23,8 +23,12 @@ from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import simulate
 
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
+"""Only a failing test waits so long; a busy machine may take a good part of it to start a program."""
 EXAMPLE = Path("examples/alder8.toml")
+WORKERS: list[Worker] = []
+"""Those made here; `close_all` closes them, also after a test that failed."""
+
 STEP_NS = 5_000_000
 
 
@@ -62,7 +66,14 @@ def virtual_worker(session: Path, names: tuple[str, str], keeper: Keeper | None 
         BusOptions(bus.log_channel, "virtual", name, bus.bitrate)
         for bus, name in zip(loaded.buses, names, strict=True)
     ]
-    return Worker(bind(loaded, load_databases(loaded)), BusSource(buses), keeper)
+    WORKERS.append(Worker(bind(loaded, load_databases(loaded)), BusSource(buses), keeper))
+    return WORKERS[-1]
+
+
+def close_all() -> None:
+    """Close the workers that tests have made."""
+    while WORKERS:
+        WORKERS.pop().close()
 
 
 def keeper_in(folder: Path, session: Path, **options: object) -> Keeper:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from mixmon.cli.console import talk
-from mixmon.errors import OutputError, UsageError
+from mixmon.errors import UsageError
 
 CAUTION: Final = (
     "Monitoring only. It will not stop, limit or protect the engine. "
@@ -32,10 +32,13 @@ class Acceptance:
         self._digest = hashlib.sha256(session).hexdigest()
         self._name = name
         self._state = state or state_file(os.environ)
+        self._now: str | None = None
 
     @property
     def at(self) -> str | None:
         """When, in UTC; None if it was not."""
+        if self._now is not None:
+            return self._now
         entry = self._entries().get(self._digest)
         return entry.get("at") if isinstance(entry, dict) else None
 
@@ -44,14 +47,10 @@ class Acceptance:
         """What a record says of it."""
         return f"caution accepted {self.at}"
 
-    def accept(self) -> None:
-        """Keep that it was accepted now.
-
-        Raises:
-            OutputError: it cannot be kept.
-        """
-        now = datetime.now(UTC).isoformat(timespec="seconds")
-        entries = {**self._entries(), self._digest: {"at": now, "session": self._name}}
+    def accept(self) -> str:
+        """It is accepted now. Why that cannot be kept, so that it will be asked for again; empty if it is."""
+        self._now = datetime.now(UTC).isoformat(timespec="seconds")
+        entries = {**self._entries(), self._digest: {"at": self._now, "session": self._name}}
         text = json.dumps({"format": _FORMAT, "accepted": entries}, indent=1, ensure_ascii=False) + "\n"
         fresh = self._state.with_name(f"{self._state.name}.{os.getpid()}")
         try:
@@ -59,10 +58,11 @@ class Acceptance:
             fresh.write_text(text, "utf-8")
             fresh.replace(self._state)
         except OSError as error:
-            raise OutputError(
+            return (
                 f"{self._state}: {error.strerror or error}; expected a place to keep that the caution was "
-                "accepted; set XDG_STATE_HOME to a folder that can be written to"
-            ) from error
+                "accepted: it will be asked for again; set XDG_STATE_HOME to a folder that can be written to"
+            )
+        return ""
 
     def _entries(self) -> dict[str, object]:
         """All that was accepted; nothing where the file is missing or spoilt."""
@@ -89,7 +89,6 @@ def see_to_acceptance(acceptance: Acceptance, *, accepted: bool) -> None:
 
     Raises:
         UsageError: it was not accepted.
-        OutputError: that it was cannot be kept.
     """
     talk(CAUTION)
     if acceptance.at is not None:
@@ -99,7 +98,8 @@ def see_to_acceptance(acceptance: Acceptance, *, accepted: bool) -> None:
             "the caution was not accepted for this session file; expected that once for each; "
             "add --accept-caution, or answer y at a terminal"
         )
-    acceptance.accept()
+    if unkept := acceptance.accept():
+        talk(unkept)
 
 
 def _asked() -> bool:

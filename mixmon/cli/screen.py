@@ -11,6 +11,7 @@ import time
 from typing import TYPE_CHECKING
 
 from mixmon.cli import options
+from mixmon.cli.console import talk
 from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from mixmon.messages.binding import Binding
     from mixmon.report.units import Unit
 
-DONE, INTERRUPTED = 0, 130
+DONE, FAILED, INTERRUPTED = 0, 1, 130
 
 GRACE_S = 3.0
 """Longer than the screens take to leave a terminal that is there."""
@@ -70,7 +71,7 @@ def show(
     from mixmon.cli.caution import CAUTION
     from mixmon.cli.sound import Sound
     from mixmon.cli.stopping import Stopping
-    from mixmon.dashboard.app import REFUSED, DashboardOptions, run
+    from mixmon.dashboard.app import BROKEN, REFUSED, DashboardOptions, run
 
     sound = (lambda _pattern, _words: None) if arguments.sound is None else Sound(arguments.sound)
     asked = acceptance is not None and acceptance.at is None
@@ -94,7 +95,7 @@ def show(
         if not asked:
             _note(worker, acceptance)
         try:
-            refused = run(worker, chosen) == REFUSED
+            end_by = run(worker, chosen)
         finally:
             left.set()
             worker.close()
@@ -103,7 +104,10 @@ def show(
                 sound.wait(LAST_WORDS_S)
     if stopping.asked:
         raise KeyboardInterrupt
-    if refused:
+    if end_by == BROKEN:
+        talk("the screens ended by a mistake of this program, told above; the record is closed")
+        return FAILED
+    if end_by == REFUSED:
         raise UsageError("the caution was not accepted; expected that once for each session file")
     return DONE
 
@@ -130,13 +134,15 @@ def units_of(binding: Binding, first: str) -> tuple[Unit, ...]:
 
 def _accept(worker: Worker, acceptance: Acceptance | None) -> None:
     if acceptance is not None:
-        acceptance.accept()
-        _note(worker, acceptance)
+        unkept = acceptance.accept()
+        _note(worker, acceptance, unkept)
 
 
-def _note(worker: Worker, acceptance: Acceptance | None) -> None:
-    """Let the record say when the caution was accepted."""
+def _note(worker: Worker, acceptance: Acceptance | None, unkept: str = "") -> None:
+    """Let the record say when the caution was accepted, and the screen why that could not be kept."""
     from mixmon.watching import NoteText
 
     if acceptance is not None:
         worker.send(NoteText(acceptance.words))
+    if unkept:
+        worker.send(NoteText(unkept))

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from mixmon.cli import options
-from mixmon.cli.console import flush_results, result
+from mixmon.cli.console import flush_results, result, talk
 from mixmon.cli.recording import acceptance_of, add_live, live_worker
 from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
 from mixmon.errors import UsageError
@@ -38,8 +38,8 @@ def run(arguments: argparse.Namespace) -> int:
     worker, acceptance = live_worker(arguments, record=not arguments.no_record), acceptance_of(arguments)
     if arguments.text:
         return _lines(worker, acceptance, arguments)
-    if arguments.accept_caution and acceptance.at is None:
-        acceptance.accept()
+    if arguments.accept_caution and acceptance.at is None and (unkept := acceptance.accept()):
+        talk(unkept)
     return show(worker, arguments, acceptance)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import select
 import signal
 import subprocess
 import sys
@@ -13,7 +14,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from live_rig import EXAMPLE, Player, glimpse, until
+from live_rig import EXAMPLE, PATIENCE_S, Player, glimpse, until
 from slcan_emulator import SlcanEmulator
 
 from mixmon.cli.main import BAD_INPUT, DONE, INTERRUPTED, main
@@ -158,12 +159,20 @@ def test_where_nobody_can_answer_the_caution_it_must_be_accepted_by_an_option(
     assert not (tmp_path / "runs").exists()
 
 
-def test_an_acceptance_that_cannot_be_kept_is_said(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_an_acceptance_that_cannot_be_kept_is_said_and_costs_nothing_else(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path, engine: Player
+) -> None:
     (tmp_path / "state").write_text("a file where the folder should be")
-    status, _, err = ran(capfd, "record", *BUSES, "--folder", str(tmp_path / "runs"), "--accept-caution")
-    assert status == BAD_INPUT
+    arguments = ("record", *BUSES, "--folder", str(tmp_path / "runs"), "--accept-caution", "--for", "1")
+    status, _, err = ran(capfd, *arguments)
+    assert engine.sent
+    assert status == DONE
     assert f"{tmp_path / 'state'}" in err
-    assert "expected a place to keep that the caution was accepted; set XDG_STATE_HOME" in err
+    assert (
+        "expected a place to keep that the caution was accepted: it will be asked for again; set XDG" in err
+    )
+    (run,) = list_runs(tmp_path / "runs")
+    assert [n.data["text"][:18] for n in open_run(run).notes if n.kind == "note"] == ["caution accepted 2"]
 
 
 @pytest.mark.parametrize(
@@ -222,13 +231,24 @@ class Terminal:
         os.close(slave)
         self.written = ""
 
-    def read(self, words: str = "\0") -> None:
-        """Read until these words come, or to the program's end."""
+    def read(self, words: str) -> None:
+        """Read until these words come."""
+        until(lambda: words in self.written or self._read_more(), words)
+
+    def read_until(self, true: Callable[[], object]) -> None:
+        """Read until something else is so."""
+        until(lambda: true() or self._read_more(), "what the program does")
+
+    def _read_more(self) -> bool:
+        """Take what is there; True at the program's end."""
+        if not select.select([self._master], [], [], 0.05)[0]:
+            return False
         try:
-            while words not in self.written and (piece := os.read(self._master, 4096)):
-                self.written += piece.decode(errors="replace")
+            piece = os.read(self._master, 1 << 16)
         except OSError:  # Linux ends a pseudo-terminal that nobody holds so
-            pass
+            return True
+        self.written += piece.decode(errors="replace")
+        return not piece
 
     def type(self, keys: str) -> None:
         os.write(self._master, keys.encode())
@@ -240,9 +260,9 @@ class Terminal:
 
     def end(self) -> int:
         """Read to the end; the exit status."""
-        self.read()
+        until(self._read_more, "the end")
         os.close(self._master)
-        return self.program.wait(20)
+        return self.program.wait(PATIENCE_S)
 
 
 def test_the_caution_is_asked_for_once_at_a_terminal(ports: list[str], state: Path) -> None:
@@ -265,13 +285,30 @@ def test_the_caution_is_asked_for_once_at_a_terminal(ports: list[str], state: Pa
     assert "Monitoring only." in third.written
 
 
+def notes_in(runs: Path) -> str:
+    return "".join((run / "notes.jsonl").read_text() for run in list_runs(runs))
+
+
+def test_on_the_screen_too_an_acceptance_that_cannot_be_kept_costs_nothing_else(
+    ports: list[str], tmp_path: Path
+) -> None:
+    (tmp_path / "state").write_text("a file where the folder should be")
+    terminal = Terminal("watch", *ports)
+    terminal.read("Monitoring only.")
+    terminal.type("y")
+    terminal.read_until(lambda: "it will be asked for again" in notes_in(tmp_path / "runs"))
+    terminal.program.send_signal(signal.SIGTERM)
+    assert terminal.end() == INTERRUPTED
+    assert "Traceback" not in terminal.written
+
+
 def test_a_terminal_that_is_closed_ends_the_screens_and_the_record_properly(
     ports: list[str], tmp_path: Path
 ) -> None:
     terminal = Terminal("watch", *ports, "--accept-caution")
     terminal.read("recording 2")
     terminal.close()
-    assert terminal.program.wait(20) == INTERRUPTED
+    assert terminal.program.wait(PATIENCE_S) == INTERRUPTED
     assert open_run(list_runs(tmp_path / "runs")[0]).verified
 
 

@@ -9,13 +9,19 @@ from pathlib import Path
 
 import can
 import pytest
-from live_rig import EXAMPLE, until, virtual_worker
+from live_rig import EXAMPLE, close_all, until, virtual_worker
 from slcan_emulator import SlcanEmulator
 
 from mixmon.cli.main import BAD_INPUT, main
 from mixmon.live import trouble
 
 NAMES = ("troubled-chain", "troubled-engine")
+
+
+@pytest.fixture(autouse=True)
+def closed() -> Iterator[None]:
+    yield
+    close_all()
 
 
 @pytest.fixture

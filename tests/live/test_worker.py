@@ -8,7 +8,18 @@ from pathlib import Path
 
 import can
 import pytest
-from live_rig import EXAMPLE, Player, glimpse, keeper_in, session_file, until, virtual_worker
+from live_rig import (
+    EXAMPLE,
+    PATIENCE_S,
+    WORKERS,
+    Player,
+    close_all,
+    glimpse,
+    keeper_in,
+    session_file,
+    until,
+    virtual_worker,
+)
 from slcan_emulator import SlcanEmulator
 
 from mixmon.frames.adapter import BusOptions
@@ -21,6 +32,12 @@ from mixmon.session.load import load_session
 from mixmon.watching import Mark, NoteText, Pause, RecordOff, RecordOn, Seek
 
 NAMES = ("worked-chain", "worked-engine")
+
+
+@pytest.fixture(autouse=True)
+def closed() -> Iterator[None]:
+    yield
+    close_all()
 
 
 @pytest.fixture
@@ -103,10 +120,9 @@ def test_buses_refuse_what_only_a_replay_can_do(chain: can.BusABC) -> None:
 
 def test_armed_a_live_run_begins_when_the_engine_starts(tmp_path: Path) -> None:
     worker = virtual_worker(EXAMPLE, NAMES, keeper_in(tmp_path / "runs", EXAMPLE, arm_rpm=500.0))
+    worker.start()
+    assert worker.snapshot.recording == "armed, above 500 rpm"
     with Player(glimpse(0.0, 4.0), NAMES) as player:
-        worker.start()
-        until(lambda: worker.snapshot.frames, "frames")
-        assert worker.snapshot.recording == "armed, above 500 rpm"
         until(lambda: worker.snapshot.recording.startswith("recording 2"), "the engine")
         assert worker.snapshot.engine["rpm"] > 500
         until(player.done.is_set, "the end")
@@ -132,6 +148,7 @@ def test_an_adapter_that_is_unplugged_and_plugged_in_again_leaves_a_gap_on_scree
     ]
     keeper = keeper_in(tmp_path / "runs", tmp_path / "session.toml")
     worker = Worker(bind(session, load_databases(session)), BusSource(buses), keeper)
+    WORKERS.append(worker)
     worker.start()
     chain, engine = emulators
     chain.send(0x2A0, bytes(6))
@@ -144,7 +161,7 @@ def test_an_adapter_that_is_unplugged_and_plugged_in_again_leaves_a_gap_on_scree
     engine.send(0x1B3, bytes(8))
     until(lambda: worker.snapshot.frames == 3, "a frame of the other")
     chain.plug()
-    assert chain.opened.wait(20)
+    assert chain.opened.wait(PATIENCE_S)
     chain.send(0x2A1, bytes(6))
     until(lambda: worker.snapshot.frames == 4, "a frame after the gap")
     until(lambda: remarked(worker, "chain: no frames for "), "the gap")
