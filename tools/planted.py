@@ -20,7 +20,7 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 FUEL = fuel_named("gasoline")
 MS = 0.001
 
-_FREE_AIR = 20.6
+_FREE_AIR, _LEANEST = 20.6, 4.0
 _TRANSIT_CYCLES = 0.3
 _CLOSED, _FILM = 2.0, 0.05
 
@@ -192,14 +192,16 @@ class Engine:
         if self.told:
             now["fuel_cut"] = self.fuel_cut[::10].any(axis=1).astype(float)
             now["spark_cut"] = self.spark_cut[::10].astype(float)
+        lam = np.clip(lambda_from_oxygen(oxygen, FUEL), 0.6, _LEANEST)
+        at_limit = (lam == _LEANEST) & (self.state == SampleState.VALID)
         return CylinderBlock(
             t=np.arange(rows) * GRID_NS,
             stretch=np.zeros(rows, np.int64),
-            lam=np.clip(lambda_from_oxygen(oxygen, FUEL), 0.6, 4.0),
+            lam=lam,
             oxygen=oxygen,
             age=age,
             fresh=np.ones((rows, n), np.bool_),
-            state=self.state,
+            state=np.where(at_limit, np.uint8(SampleState.AT_LEAN_LIMIT), self.state),
             shifted={name: np.repeat(column[:, None], n, axis=1) for name, column in now.items()},
             now=now,
             aux={},
