@@ -220,6 +220,63 @@ def ports(tmp_path: Path) -> Iterator[list[str]]:
         emulator.unplug()
 
 
+def test_a_record_that_was_killed_is_replayed_and_reported_on_up_to_its_last_line(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    emulators = [SlcanEmulator(tmp_path / name) for name in ("a", "b")]
+    for emulator in emulators:
+        emulator.plug()
+    runs = tmp_path / "runs"
+    links = ("-c", f"chain={emulators[0].link}", "-c", f"engine={emulators[1].link}", "--folder", str(runs))
+    command = ["record", "-s", str(EXAMPLE), "-i", "slcan", *links, "--accept-caution", "--quiet"]
+    program = subprocess.Popen([sys.executable, "-m", "mixmon", *command], stderr=subprocess.DEVNULL)
+    for emulator in emulators:
+        assert emulator.opened.wait(PATIENCE_S)
+    until(lambda: list_runs(runs), "the run")
+    frames = glimpse(18.0, 19.5)
+    for bus, number, size, data in zip(frames.bus, frames.can_id, frames.size, frames.data, strict=True):
+        emulators[bus].send(int(number), bytes(data[:size]))
+    until(lambda: recorded(runs, 40_000), "some frames")
+    program.kill()
+    assert program.wait(PATIENCE_S) == -signal.SIGKILL
+    for emulator in emulators:
+        emulator.unplug()
+    (folder,) = list_runs(runs)
+    whole = (folder / "frames.log").read_bytes().count(b"\n")
+    status, out, err = ran(capfd, "replay", str(folder), "--json")
+    assert status == DONE
+    assert json.loads(out)["log"]["frames"] == whole
+    assert "cut off: the program ended before the run did" in err
+    status, out, err = ran(capfd, "balance", str(folder), "--json")
+    assert (status, json.loads(out)["log"]["frames"]) == (DONE, whole)
+    assert "cut off: the program ended before the run did" in err
+    status, out, _ = ran(capfd, "verify", str(folder), "--json")
+    assert (status, json.loads(out)["cut_off"], json.loads(out)["verified"]) == (BAD_INPUT, True, False)
+
+
+def test_a_record_that_was_changed_is_found_out(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path, engine: Player
+) -> None:
+    runs = tmp_path / "runs"
+    arguments = ("record", *BUSES, "--folder", str(runs), "--accept-caution", "--for", "0.5", "--quiet")
+    assert ran(capfd, *arguments)[0] == DONE
+    assert engine.sent
+    (folder,) = list_runs(runs)
+    status, out, err = ran(capfd, "verify", str(folder))
+    assert (status, err) == (DONE, "")
+    assert out.endswith("; every file agrees with its checksum\n")
+    log = folder / "frames.log"
+    text = log.read_bytes()
+    log.write_bytes(text[:-3] + (b"00" if text[-3:-1] != b"00" else b"11") + b"\n")
+    words = "frames.log: differs from its checksum; it was changed after the run ended"
+    status, out, err = ran(capfd, "verify", str(folder))
+    assert (status, out) == (BAD_INPUT, f"{folder}: {words}\n")
+    for command in ("replay", "balance", "events"):
+        status, _, err = ran(capfd, command, str(folder), "--json")
+        assert status == DONE
+        assert words in err
+
+
 class Terminal:
     """A program of its own on a pseudo-terminal."""
 
