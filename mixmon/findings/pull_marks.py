@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.assumed_lag import Lags, node_lags
-from mixmon.findings.event import Event
+from mixmon.findings.event import Event, Kind
 from mixmon.findings.mask import Mask
 from mixmon.findings.medians import median_with_holes
 from mixmon.findings.pull_trace import EVENT, WILD, PullTrace
@@ -33,9 +33,9 @@ class LeftOut:
 def around_misfires(
     session: Session, events: Iterable[Event], lag_s: Lags | None = None
 ) -> tuple[LeftOut, ...]:
-    """The stretches around misfires and cuts among the events in which a reading is no fuelling figure.
+    """The stretches around misfires among the events, in which a reading is no fuelling figure.
 
-    A quick sensor's burst is wild enough to be seen among the readings of its pull; a slow one smears
+    Cuts end a pull, and their samples are not valid. A quick sensor's burst is wild enough to be seen among the readings of its pull; a slow one smears
     it until it looks like a need of some percent.
 
     Raises:
@@ -43,7 +43,7 @@ def around_misfires(
     """
     nodes = session.chain.nodes
     mask = Mask(node_lags(nodes, lag_s).max(axis=0), session.engine.strokes)
-    mask.add(events)
+    mask.add(event for event in events if event.kind is Kind.MISFIRE)
     return tuple(LeftOut(c, m.begin, m.end) for m in mask.moments for c in nodes[m.node].cylinders)
 
 
