@@ -35,8 +35,8 @@ def around_misfires(
 ) -> tuple[LeftOut, ...]:
     """The stretches around misfires among the events, in which a reading is no fuelling figure.
 
-    Cuts end a pull, and their samples are not valid. A quick sensor's burst is wild enough to be seen among the readings of its pull; a slow one smears
-    it until it looks like a need of some percent.
+    Cuts end a pull, and their samples are not valid. A quick sensor's burst is wild enough to be seen
+    among the readings of its pull; a slow one smears it until it looks like a need of some percent.
 
     Raises:
         UsageError: an impossible lag.
