@@ -6,7 +6,7 @@ import argparse
 import math
 
 from mixmon.cli import options
-from mixmon.cli.console import result, talk
+from mixmon.cli.console import conclude, talk
 from mixmon.cli.runs import add_against, add_run, opened_run
 
 NAME = "balance"
@@ -38,10 +38,10 @@ def run(arguments: argparse.Namespace) -> int:
         unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)
         found = mixmon.balance(opened, arguments.against)
     if arguments.json:
-        result(to_json(balance_json(found, opened)))
+        text = to_json(balance_json(found, opened))
     else:
-        result(balance_text(found, opened, unit, every_cell=arguments.cells))
-    return _check(found.spread.value, arguments.max_spread)
+        text = balance_text(found, opened, unit, every_cell=arguments.cells)
+    return conclude(text, _check(found.spread.value, arguments.max_spread))
 
 
 def _check(spread: float, limit: float | None) -> int:

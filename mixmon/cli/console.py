@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
 
 from mixmon.errors import OutputError
 from mixmon.report.text import printable
@@ -20,18 +21,36 @@ def result(text: str) -> None:
     result_bytes(text.encode(encoding, "backslashreplace"))
 
 
+_ATOMIC = 4096
+"""A pipe takes so many bytes as a whole or not at all (POSIX asks for 512, Linux grants 4096)."""
+
+
 def result_bytes(data: bytes) -> None:
-    """Writes a result that is bytes already; raises as `result` does."""
+    """Writes a result that is bytes already; raises as `result` does.
+
+    In pieces of whole lines, so that an interruption leaves no half of one.
+    """
     if sys.stdout is None:
         raise OutputError(
             "standard output: it is closed; expected a place for results; open it or use a file"
         )
     try:
-        sys.stdout.buffer.write(data)
+        for piece in _pieces(data):
+            sys.stdout.buffer.write(piece)
+            sys.stdout.buffer.flush()
     except BrokenPipeError:
         raise
     except OSError as error:
         raise _full(error) from error
+
+
+def _pieces(data: bytes) -> Iterator[bytes]:
+    """The data cut after line ends, as near to `_ATOMIC` bytes as lines allow."""
+    start = 0
+    while start < len(data):
+        end = data.rfind(b"\n", start, start + _ATOMIC) + 1 or start + _ATOMIC
+        yield data[start:end]
+        start = end
 
 
 def flush_results() -> None:
@@ -49,6 +68,20 @@ def flush_results() -> None:
 def _full(error: OSError) -> OutputError:
     why = error.strerror or error
     return OutputError(f"standard output: {why}; expected room for results; make room or send them elsewhere")
+
+
+def conclude(text: str, status: int) -> int:
+    """Writes the one result of a command, and gives its exit status, which stands though nobody reads on.
+
+    Raises:
+        OutputError: standard output takes no more.
+    """
+    try:
+        result(text)
+        flush_results()
+    except BrokenPipeError:
+        release_results()
+    return status
 
 
 def release_results() -> None:

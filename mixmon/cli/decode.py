@@ -122,11 +122,14 @@ def _long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -
     from mixmon.report.csv_out import long_header, long_lines
 
     with TextOut(arguments.out) as out:
-        out.write(long_header(raw=arguments.raw))
+        head = long_header(raw=arguments.raw)  # comes with the first values: none of a log without any
         for block in reading:
             zero = 0 if arguments.absolute else reading.first
             for part, columns in decoding.columns(block):
-                out.write(long_lines(part.t - zero, columns, raw=arguments.raw))
+                lines = long_lines(part.t - zero, columns, raw=arguments.raw)
+                if lines:
+                    out.write(head + lines)
+                    head = ""
 
 
 def _wide(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:

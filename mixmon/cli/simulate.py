@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from mixmon.cli import options
-from mixmon.cli.console import result, result_bytes, talk
+from mixmon.cli.console import conclude, result, result_bytes, talk
 from mixmon.errors import OutputError, ScenarioError, UsageError
 
 if TYPE_CHECKING:
@@ -98,11 +98,8 @@ def _grade(simulation: Simulation, arguments: argparse.Namespace) -> int:
 
     items = grade(simulation, naive=arguments.naive)
     name, seed = simulation.session.name, arguments.seed
-    if arguments.json:
-        result(to_json(grade_json(items, name, seed)))
-    else:
-        result(grade_text(items, name, seed))
-    return DONE if all_right(items) else JUDGED_WRONG
+    text = to_json(grade_json(items, name, seed)) if arguments.json else grade_text(items, name, seed)
+    return conclude(text, DONE if all_right(items) else JUDGED_WRONG)
 
 
 def _cylinders(text: str) -> int:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from mixmon.cli import options
-from mixmon.cli.console import result, talk
+from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.errors import Mistake
 
@@ -36,11 +36,11 @@ def run(arguments: argparse.Namespace) -> int:
     from mixmon.messages.bind import verify
 
     mistakes = verify(arguments.session)
-    result(_json(arguments.session, mistakes) if arguments.json else _text(arguments.session, mistakes))
+    text = _json(arguments.session, mistakes) if arguments.json else _text(arguments.session, mistakes)
+    status = conclude(text, BAD_INPUT if mistakes else DONE)
     if mistakes:
         talk(f"{arguments.session}: {_count(mistakes)}; each is listed with its key; mend them")
-        return BAD_INPUT
-    return DONE
+    return status
 
 
 def _verify_run(arguments: argparse.Namespace) -> int:
@@ -61,8 +61,9 @@ def _verify_run(arguments: argparse.Namespace) -> int:
         "verified": found.verified,
         "faults": found.faults,
     }
-    result(to_json(facts) if arguments.json else _run_text(found))
-    if found.verified and not found.faults:
+    whole = found.verified and not found.faults
+    conclude(to_json(facts) if arguments.json else _run_text(found), DONE)
+    if whole:
         return DONE
     talk(f"{arguments.session}: {found.faults[0]}; expected every file as it was when the run ended")
     return BAD_INPUT

@@ -77,8 +77,10 @@ def placed(mistakes: list[Mistake], text: str) -> list[Mistake]:
     return sorted(found, key=lambda mistake: mistake.line or 0)
 
 
-def read_text(path: Path) -> str:
+def read_text(path: Path, what: str = "a session file") -> str:
     """The file's text; a byte order mark, as some editors write it, is no part of it.
+
+    what: that the file should be, for the error text.
 
     Raises:
         SourceError: there is no such file, it cannot be read, or it is not text.
@@ -87,12 +89,10 @@ def read_text(path: Path) -> str:
         return path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         found = f"byte {error.start + 1} is not text"
-        raise SourceError(
-            f"{path}: {found}; expected a session file, TOML in UTF-8; save it as such"
-        ) from None
+        raise SourceError(f"{path}: {found}; expected {what}, TOML in UTF-8; save it as such") from None
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
-        raise SourceError(f"{path}: {why}; expected a session file; check the path") from None
+        raise SourceError(f"{path}: {why}; expected {what}; check the path") from None
 
 
 def _toml(text: str) -> dict[str, Any] | Mistake:

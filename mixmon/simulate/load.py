@@ -50,7 +50,7 @@ def load_scenario(name: str | Path, cylinders: int | None = None) -> Scenario:
     if isinstance(name, str) and name in scenario_names():
         text = _bundled(name)
     elif Path(name).suffix == ".toml":
-        text = read_text(Path(name))
+        text = read_text(Path(name), "a scenario file")
     else:
         raise UsageError(
             f"scenario: {name}; expected one of {', '.join(scenario_names())} or a .toml file; name one"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from mixmon.cli.main import BAD_INPUT, COMMANDS, DONE, INTERRUPTED, main
+from mixmon.cli.main import BAD_INPUT, COMMANDS, DONE, INTERRUPTED, LIMIT_NOT_MET, main
 
 
 def said(capsys, *arguments):
@@ -114,6 +114,25 @@ def test_a_reader_that_has_enough_is_no_error(tmp_path):
         process.stdout.close()
         assert process.wait() == DONE
         assert process.stderr.read() == b""
+
+
+def unread(*arguments):
+    """A command whose reader is gone before it has anything to say."""
+    with start(*arguments, stdout=subprocess.PIPE) as process:
+        process.stdout.close()
+        return process.wait(), process.stderr.read().decode()
+
+
+def test_what_was_found_stands_in_the_exit_status_though_nobody_reads_it(tmp_path):
+    wrong = tmp_path / "wrong.toml"
+    wrong.write_text("[engine]\ncylinders = 99\n")
+    assert unread("verify", str(wrong))[0] == BAD_INPUT
+    examples = Path(__file__).parents[2] / "examples"
+    balance = ("balance", str(examples / "foreign.log.gz"), "-s", str(examples / "foreign.toml"))
+    status, err = unread(*balance, "--max-spread", "0.1", "--quiet")
+    assert status == LIMIT_NOT_MET
+    assert err.splitlines()[-1].startswith("mixmon: spread ")
+    assert unread("convert", "lambda", "0.9") == (DONE, "")
 
 
 def test_an_interrupted_command_leaves_whole_lines_and_no_traceback(tmp_path):
