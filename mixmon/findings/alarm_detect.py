@@ -8,9 +8,10 @@ has been true for the on-delay, and cleared once it has been false for the off-d
 delays begin anew where time was broken.
 
 `suppress_when` gives edges of its own, one for the whole rule. For mixture it lasts while the
-engine is in that state and while gas made in it is at a sensor. Detection goes on meanwhile;
-when the state ends, a condition without a value to show for it is false, and one that is false
-is cleared without its off-delay, so that what the state brought about is not announced after it.
+engine is in that state and while gas made in it is at a sensor. Detection goes on meanwhile,
+but what the state brought about shall not be announced after it: until it has ended a condition
+that is false is cleared without its off-delay, and when it ends, one without a value to show for
+it is false.
 
 The carry is one row deep: what stood after the last row, a column a node. Rows are worked in
 slices that stay in the processor's cache; that cannot change the result, by the same law.
@@ -92,9 +93,9 @@ class _Watch:
 
     def feed(self, scene: Scene) -> Iterator[AlarmEdges]:
         """Edges of these rows, suppression first, not yet in the order of rows."""
-        released = np.zeros(len(scene.rows), np.bool_)
+        hushed = released = np.zeros(len(scene.rows), np.bool_)
         if self._suppress is not None:
-            edges, released = self._suppression(scene, self._suppress)
+            edges, hushed, released = self._suppression(scene, self._suppress)
             yield from edges
         in_force, out_of_force = self._force(scene)
         value = self._measure.value(scene, in_force)
@@ -110,7 +111,7 @@ class _Watch:
         before, self.latest = self.latest, _newest(value, proves, self.latest)
         if on.any() or not self._quiet():
             off = (under & known) | out_of_force | (released[:, np.newaxis] & ~known)
-            active, since, row, column = self._run(scene, on, off, released)
+            active, since, row, column = self._run(scene, on, off, hushed)
             if len(row):
                 newest = _known_at(value, proves, before, row, column)
                 kind = np.where(active[row, column], EdgeKind.RAISE, EdgeKind.CLEAR)
@@ -120,14 +121,14 @@ class _Watch:
                 )
 
     def _run(
-        self, scene: Scene, on: Bools, off: Bools, released: Bools
+        self, scene: Scene, on: Bools, off: Bools, hushed: Bools
     ) -> tuple[Bools, Integers, NDArray[np.intp], NDArray[np.intp]]:
         """Active or not, since when its condition stands, and the places where active changed."""
         condition = latch(on, off, self._condition)
         was = self._delay.active if self._delay else np.zeros(condition.shape[1], np.bool_)
         t, broken = scene.rows.t, scene.stretch_start == scene.rows.t
         active, since, self._delay = delayed(
-            condition, t, *self._delays, before=self._delay, broken=broken, cut_short=released
+            condition, t, *self._delays, before=self._delay, broken=broken, cut_short=hushed
         )
         self._condition = condition[-1].copy()
         row, column = np.nonzero(_changed(active, was))
@@ -149,21 +150,21 @@ class _Watch:
             return value > self._limit, value < self._limit - self._dead_band
         return value < self._limit, value > self._limit + self._dead_band
 
-    def _suppression(self, scene: Scene, condition: Condition) -> tuple[list[AlarmEdges], Bools]:
-        """Edges of the engine state that suppresses, and the rows with which it ends."""
+    def _suppression(self, scene: Scene, condition: Condition) -> tuple[list[AlarmEdges], Bools, Bools]:
+        """Edges of the engine state that suppresses; the rows until it has ended; those that end it."""
         rows = scene.rows
         claims = [scene.true_and_false(condition, mixture=m)[0] for m in {False, self._measure.mixture}]
         suppressed = np.logical_or.reduce([claim.any(axis=1) for claim in claims])
         was = self._suppressed.value if self._suppressed else np.zeros((), np.bool_)
         since, self._suppressed = run_start(suppressed, rows.t, before=self._suppressed)
         changed = _changed(suppressed, was)
-        row = np.flatnonzero(changed)
+        row, released = np.flatnonzero(changed), changed & ~suppressed
         if not len(row):
-            return [], changed
+            return [], suppressed, released
         kind = np.where(suppressed[row], EdgeKind.SUPPRESS, EdgeKind.RELEASE)
         all_nodes, nothing = np.full(len(row), ENGINE_WIDE), np.full(len(row), np.nan)
         edges = self._edges(rows, row, kind=kind, node=all_nodes, since=since[row], value=nothing)
-        return [edges], changed & ~suppressed
+        return [edges], suppressed | released, released
 
     def _edges(
         self,

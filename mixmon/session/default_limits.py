@@ -6,9 +6,9 @@ and reports mark them as placeholders.
 
 Dead band and off-delay: mixture at a sensor is noise correlated over 0.1 to 0.2 s. A wide dead
 band lets one noisy sample that crosses the limit stand until the on-delay is over, and a short
-off-delay then clears it again: measured on the simulated engine with 1 % noise, ten minutes,
+off-delay then clears it again: measured on the simulated engine, 0.6 and 0.9 % noise, ten minutes,
 means from 2 % below the limit to 2 % above, lean at a full load of 5000 rpm: dead band 0.015 and
-2 s raise up to 58 times, 9 in one minute; 0.005 and 5 s at most 4 times, 2 in one minute.
+2 s raise up to 63 times, 11 in one minute; 0.005 and 8 s at most twice, once in one minute.
 
 Lean and tip-in: as a throttle opens fast, the wall film takes fuel and a sensor's lag hides the
 step of the target; that is announced only if it stands when the state is over.
@@ -41,7 +41,7 @@ def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
             when=loaded,
             over_target=0.04,  # +0.04 to +0.05 over target (common practice, no source)
             on_delay_s=0.2,
-            off_delay_s=5.0,
+            off_delay_s=8.0,
             dead_band=0.005,
             suppress_when=_TRANSIENT,
             cause="weak injector or wiring, failing fuel supply, air leak; or a misfire, which reads lean",

@@ -201,7 +201,7 @@ class Scalar:
         self.began = None
         self.value = NAN
 
-    def row(self, rule, t, fresh_start, in_force, claim, *, released):
+    def row(self, rule, t, fresh_start, in_force, claim, *, hushed, released):
         value, known, over, under = claim
         if not math.isnan(value):
             self.value = value
@@ -215,7 +215,7 @@ class Scalar:
         was = self.active
         if self.condition and t - self.began >= round(rule.on_delay_s * 1e9):
             self.active = True
-        if not self.condition and (released or t - self.began >= round(rule.off_delay_s * 1e9)):
+        if not self.condition and (hushed or t - self.began >= round(rule.off_delay_s * 1e9)):
             self.active = False
         return self.active != was
 
@@ -235,10 +235,11 @@ def by_the_words(rules, data):
             engines = [engine_at(data, i, j) if mixture else engine_now(data, i) for j in nodes]
             edges = suppression(r, rule, t, (engine_now(data, i), *engines), suppressed)
             released = bool(edges) and edges[0][0] == EdgeKind.RELEASE
+            hushed = released or suppressed.get(r, False)
             found += edges
             for node, in_force, claim in rows_to_judge(rule, data, i, engines, began):
                 alarm = alarms.setdefault((r, node), Scalar())
-                if alarm.row(rule, t, fresh_start, in_force, claim, released=released):
+                if alarm.row(rule, t, fresh_start, in_force, claim, hushed=hushed, released=released):
                     kind = EdgeKind.RAISE if alarm.active else EdgeKind.CLEAR
                     found.append((int(kind), r, node, alarm.began, alarm.value))
         out += [
