@@ -1,6 +1,7 @@
 """The state table against the standard's, written out as text and as pairs."""
 
 import itertools
+from pathlib import Path
 
 import pytest
 
@@ -51,6 +52,14 @@ def test_every_pair_goes_where_the_standard_says_and_others_stay(state, step, la
 
 def test_the_printed_table_is_the_standard_s():
     assert state_table_markdown() == STANDARD
+
+
+def test_the_documentation_prints_the_table_that_the_code_works_by():
+    """`tools/print_alarm_table.py` gives what must stand there."""
+    text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text("utf-8")
+    section = text.split("\n## Alarms\n")[1].split("\n## ")[0]
+    table = "".join(f"{line}\n" for line in section.splitlines() if line.startswith("|"))
+    assert table == state_table_markdown()
 
 
 def test_from_every_state_two_operators_keys_and_a_quiet_condition_lead_to_normal():
