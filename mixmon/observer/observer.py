@@ -23,6 +23,7 @@ from mixmon.findings.alarms import Alarms
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions
+from mixmon.findings.pull_marks import LeftOut, around_misfires
 from mixmon.findings.pull_quality import KEEP, REJECT, Verdict
 from mixmon.findings.pull_review import PullReview, review
 from mixmon.findings.pulls import Pull, PullStage
@@ -82,6 +83,7 @@ class Observer:
         self._pulled: deque[Pull] = deque(maxlen=KEPT_PULLS)
         self._review: PullReview | None = None
         self._verdicts: dict[int, bool] = {}
+        self._misfires: deque[LeftOut] = deque(maxlen=KEPT_EVENTS)
         self._new: list[Event] = []
         self._happened: deque[Event] = deque(maxlen=KEPT_EVENTS)
         self._events: deque[AlarmEvent] = deque(maxlen=KEPT_EVENTS)
@@ -124,7 +126,7 @@ class Observer:
         self._verdicts[begin] = keep
         self._pulled = deque((self._as_judged(pull) for pull in self._pulled), KEPT_PULLS)
         if self._pulled:
-            self._review = review(self._session, tuple(self._pulled))
+            self._review = self._compared()
 
     def judge_cell(self, cell: Cell, *, keep: bool) -> None:
         """Leave a cell out of needs and trims, or count it again."""
@@ -183,7 +185,11 @@ class Observer:
     def _compare(self, pulls: Sequence[Pull]) -> None:
         if pulls:
             self._pulled.extend(map(self._as_judged, pulls))
-            self._review = review(self._session, tuple(self._pulled))
+            self._review = self._compared()
+
+    def _compared(self) -> PullReview:
+        """The pulls side by side; what was read around misfires is not counted once they are known."""
+        return review(self._session, tuple(self._pulled), tuple(self._misfires))
 
     def _as_judged(self, pull: Pull) -> Pull:
         keep = self._verdicts.get(pull.begin)
@@ -194,6 +200,10 @@ class Observer:
 
     def _heed(self, events: Sequence[Event]) -> None:
         self._balance.heed(events)
+        around = around_misfires(self._session, events)
+        self._misfires.extend(around)
+        if any(m.begin < pull.end and pull.begin < m.end for m in around for pull in self._pulled):
+            self._review = self._compared()
         self._new.extend(events)
         self._happened.extend(events)
 
