@@ -15,6 +15,7 @@ from contextlib import contextmanager
 
 import can
 
+from mixmon.errors import SourceError
 from mixmon.frames.adapter import BusOptions
 from mixmon.frames.adapters import Adapters
 from mixmon.frames.block import FrameBlock, FrameFlag, concat
@@ -56,11 +57,15 @@ def take(adapters: Adapters, count: int) -> FrameBlock:
 def events_until(adapters: Adapters, kind: SourceEventKind, poke: Callable[[], object]) -> list[SourceEvent]:
     seen: list[SourceEvent] = []
     until = time.monotonic() + PATIENCE_S
-    while kind not in {event.kind for event in seen} and time.monotonic() < until:
+    while not told(seen, kind) and time.monotonic() < until:
         poke()
         adapters.take(0.1)
         seen += adapters.events()
     return seen
+
+
+def told(events: list[SourceEvent], kind: SourceEventKind) -> bool:
+    return kind in {event.kind for event in events}
 
 
 def links() -> bool:
@@ -68,6 +73,26 @@ def links() -> bool:
     acknowledging = Link(up=True, kind="can", bitrate=500_000, listen_only=False, state=0)
     found = [read_link(channel) for channel in ("can0", "can1", "vcan0")]
     return found == [listening, acknowledging, Link(up=True, kind="vcan")]
+
+
+def no_such_link() -> bool:
+    try:
+        Adapters([BusOptions("v", "socketcan", "can9")]).start()
+    except SourceError as error:
+        return "does not open: no such interface; expected one of can0, can1, vcan0; plug" in str(error)
+    return False
+
+
+def two_at_once() -> bool:
+    buses = [BusOptions("a", "socketcan", "vcan0"), BusOptions("b", "socketcan", "can0")]
+    with Adapters(buses) as adapters, far_end("vcan0") as first, far_end("can1") as second:
+        for n in range(100):
+            first.send(numbered(2 * n))
+            second.send(numbered(2 * n + 1))
+            time.sleep(0.002)  # faster overruns the emulated controller
+        block = take(adapters, 200)
+    numbers: list[int] = block.data.copy().view(">u8")[:, 0].tolist()
+    return sorted(numbers) == list(range(200)) and bool((block.t[1:] >= block.t[:-1]).all())
 
 
 def none_lost() -> bool:
@@ -104,7 +129,8 @@ def down_and_up() -> bool:
         lost = events_until(adapters, SourceEventKind.LOST, lambda: None)
         ip("link set vcan0 up")
         back = events_until(adapters, SourceEventKind.GAP, lambda: cansend("100#02"))
-    return lost[-1].text == "Network is down" and back[-1].kind is SourceEventKind.GAP
+    why = [event.text for event in lost if event.kind is SourceEventKind.LOST]
+    return len(why) == 1 and "Network is down" in why[0] and told(back, SourceEventKind.GAP)
 
 
 def deleted_and_made_anew() -> bool:
@@ -116,7 +142,7 @@ def deleted_and_made_anew() -> bool:
         ip("link add dev vcan0 type vcan")
         ip("link set vcan0 mtu 72 up")
         back = events_until(adapters, SourceEventKind.GAP, lambda: cansend("100#02"))
-    return refused[-1].kind is SourceEventKind.REFUSED and back[-1].kind is SourceEventKind.GAP
+    return told(refused, SourceEventKind.REFUSED) and told(back, SourceEventKind.GAP)
 
 
 def drops_are_counted() -> bool:
@@ -149,12 +175,14 @@ def controllers() -> bool:
 
 CHECKS = (
     links,
+    no_such_link,
     none_lost,
     kinds_and_condition,
     down_and_up,
     deleted_and_made_anew,
     drops_are_counted,
     controllers,
+    two_at_once,
 )
 
 
