@@ -22,7 +22,7 @@ SLOW = 4
 
 
 def drive() -> Simulation:
-    """The short demo, whose slow sensor, known from the first overrun, sees a burst of five in the second pull."""
+    """The short demo, whose slow sensor, known by then, sees a burst of five in the second pull."""
     short = load_scenario("alder8-short")
     (one, *_) = [fault for fault in short.faults if isinstance(fault, Misfire)]
     burst = replace(one, cylinder=SLOW + 1, during="pull 2", rpm=5000.0, cycles=5)
