@@ -106,9 +106,10 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class NoteText:
-    """The operator's words, in the record."""
+    """The operator's words, in the record; `standing` ones at the beginning of every run from now on too."""
 
     text: str
+    standing: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
     with Stopping() as stopping:
         worker.start()
         try:
-            worker.send(NoteText(acceptance.words))
+            worker.send(NoteText(acceptance.words, standing=True))
             if not _failed(worker):
                 follower.follow(stopping, arguments.duration)
         finally:

@@ -143,6 +143,6 @@ def _note(worker: Worker, acceptance: Acceptance | None, unkept: str = "") -> No
     from mixmon.watching import NoteText
 
     if acceptance is not None:
-        worker.send(NoteText(acceptance.words))
+        worker.send(NoteText(acceptance.words, standing=True))
     if unkept:
         worker.send(NoteText(unkept))

@@ -71,7 +71,7 @@ def _lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Namespace
     with Stopping() as stopping:
         worker.start()
         try:
-            worker.send(NoteText(acceptance.words))
+            worker.send(NoteText(acceptance.words, standing=True))
             follower.follow(stopping, arguments.duration)
         finally:
             worker.close()

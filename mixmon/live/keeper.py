@@ -14,7 +14,7 @@ from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.run_files import WATCHED
 from mixmon.frames.source_event import SourceEvent
-from mixmon.live.run_notes import ACTION, ALARM, RECORDING, action_data, alarm_data
+from mixmon.live.run_notes import ACTION, ALARM, NOTE, RECORDING, action_data, alarm_data
 from mixmon.record.recorder import Recorder, RecorderEvent, RecorderEventKind, RecorderState, RecorderStatus
 
 AFTER_NS = 10_000_000_000
@@ -38,6 +38,7 @@ class Keeper:
         self._recorder = recorder
         self._arm_rpm = arm_rpm
         self._idle = idle
+        self._standing: list[str] = []
         self._above: int | None = None
         self._looked = 0.0
         self.status: RecorderStatus = recorder.status()
@@ -71,6 +72,12 @@ class Keeper:
         """A mark or note."""
         self._recorder.note(t, kind, **data)
 
+    def stand(self, t: int, text: str) -> None:
+        """A note in the run under way and in every later one."""
+        self._standing.append(text)
+        if self.running:
+            self._recorder.note(t, NOTE, text=text)
+
     @property
     def running(self) -> bool:
         """Whether a run is being written."""
@@ -80,6 +87,8 @@ class Keeper:
         """Begin a run; `stretch` is the stretch of time under way."""
         if not self.running and self._recorder.start(why):
             self._recorder.note(t, RECORDING, stretch=stretch)
+            for text in self._standing:
+                self._recorder.note(t, NOTE, text=text)
         self.look(now=True)
 
     def stop(self, t: int | None, why: str = "asked for") -> None:

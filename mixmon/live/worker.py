@@ -317,6 +317,9 @@ class Worker:
                 t = now - round(back_s * 1e9)
                 keeper.note(t, MARK, text=text)
                 self._remark(t, (f"mark: {text}" if text else "mark") + self._kept)
+            case NoteText(text, standing=True):
+                keeper.stand(now, text)
+                self._remark(now, f"note: {text}")
             case NoteText(text):
                 keeper.note(now, NOTE, text=text)
                 self._remark(now, f"note: {text}" + self._kept)

@@ -106,3 +106,17 @@ def test_a_run_holds_the_session_as_it_was_used(tmp_path: Path) -> None:
     assert run.session is not None
     assert load_session(run.session).name == load_session(tmp_path / "session.toml").name
     assert [note.kind for note in run.notes] == ["recording", "watched until"]
+
+
+def test_a_standing_note_is_in_the_run_under_way_and_in_every_later_one(tmp_path: Path) -> None:
+    keeper = kept(tmp_path)
+    keeper.open(EPOCH_NS)
+    keeper.write(frames(0, 50))
+    keeper.stand(EPOCH_NS + 5 * S, "accepted")
+    keeper.stop(EPOCH_NS + 5 * S)
+    keeper.write(frames(5, 500))
+    keeper.start(EPOCH_NS + 55 * S, 0)
+    keeper.close(EPOCH_NS + 55 * S)
+    notes = [open_run(run).notes for run in list_runs(tmp_path / "runs")]
+    said = [[note.data["text"] for note in each if note.kind == "note"] for each in notes]
+    assert said == [["accepted"], ["accepted"]]
