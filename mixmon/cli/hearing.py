@@ -71,6 +71,11 @@ class Hearing:
                     identifiers,
                     self._heard_s,
                     stand.condition,
+                    {
+                        other.name: [plan.can_id for plan in other.messages]
+                        for number, other in enumerate(expected.buses)
+                        if number != index
+                    },
                 )
                 found.append(trouble(facts, heard))
         return tuple(one.text for one in found if one is not None)

@@ -134,6 +134,11 @@ class BusBoard:
             expected=sorted(plan.can_id for plan in self._binding.plans[bus]),
             identifiers=self._meter.identifiers.get(channel, set()),
             heard_s=heard_s,
+            others={
+                name: [plan.can_id for plan in self._binding.plans[index]]
+                for index, name in enumerate(self._binding.buses)
+                if index != bus
+            },
             condition=BusCondition.UNKNOWN if status is None else status.condition,
         )
 

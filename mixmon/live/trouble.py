@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from mixmon.frames.block import EXTENDED
 from mixmon.frames.receiver import BusCondition
@@ -14,6 +14,7 @@ PATIENCE_S = 3.0
 
 USUAL_BITRATES = (125_000, 250_000, 500_000, 1_000_000)
 _SHOWN = 6
+_CHECK = "check the bus and [[bus]] database"
 _FAULTY = frozenset({BusCondition.WARNING, BusCondition.PASSIVE, BusCondition.BUS_OFF})
 
 
@@ -33,6 +34,7 @@ class BusFacts:
     identifiers  those that came
     heard_s      how long it has been listened to
     condition    of the adapter's controller
+    others       identifiers of the session's other buses, by name
     """
 
     name: str
@@ -42,6 +44,7 @@ class BusFacts:
     identifiers: Collection[int]
     heard_s: float
     condition: BusCondition = BusCondition.UNKNOWN
+    others: Mapping[str, Collection[int]] = field(default_factory=dict)
 
 
 def trouble(facts: BusFacts, seen: ChannelNow) -> Trouble | None:
@@ -61,10 +64,12 @@ def trouble(facts: BusFacts, seen: ChannelNow) -> Trouble | None:
 
 
 def _none_of_ours(facts: BusFacts, frames: int) -> Trouble:
+    whose = [name for name, known in facts.others.items() if set(facts.identifiers).intersection(known)]
+    hint = f"they are those of bus {whose[0]}: exchange the channels" if whose else _CHECK
     return Trouble(
         "none of the session's frames",
         f"{facts.name}: {frames} frames, none of the session's; found {_listed(facts.identifiers)}; "
-        f"expected {_listed(facts.expected)}; check the bus and [[bus]] database",
+        f"expected {_listed(facts.expected)}; {hint}",
     )
 
 

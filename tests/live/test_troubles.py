@@ -73,6 +73,21 @@ def test_a_short_watch_is_judged_at_its_end(ends: list[can.BusABC]) -> None:
     assert "check supply, wires, bit rate and channel" in engine
 
 
+def test_exchanged_channels_are_told(ends: list[can.BusABC], capsys: pytest.CaptureFixture[str]) -> None:
+    worker = virtual_worker(EXAMPLE, NAMES)
+    worker.start()
+    ends[0].send(stranger(0x1B3))
+    ends[1].send(stranger(0x2A0))
+    until(lambda: worker.snapshot.frames == 2, "both frames")
+    worker.close()
+    chain, engine = worker.troubles
+    assert chain.endswith(
+        "expected 2A0, 2A1, 2A2, 2A3, 2A4, 2A5 and 42 more; "
+        "they are those of bus engine: exchange the channels"
+    )
+    assert engine.endswith("they are those of bus chain: exchange the channels")
+
+
 def census(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, dict[str, object], str]:
     status = main(["census", "--json", *arguments])
     captured = capsys.readouterr()
