@@ -1,11 +1,15 @@
 """Alarm conditions: against Python's own reading where all is known, and Kleene's tables where not."""
 
+import ast
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from mixmon.errors import UsageError
+from mixmon.session import when, when_tree
 from mixmon.session.when import ConditionError, evaluate, names, parse
 
 NAN = float("nan")
@@ -197,6 +201,73 @@ def test_any_text_is_read_or_refused_in_words(words):
     else:
         assert set(names(tree)) <= set(NAMES)
     assert 1 <= column <= len(text) + 1
+
+
+ATTACKS = (
+    "__import__('os').system('touch owned')",
+    "().__class__.__bases__[0].__subclasses__()",
+    "rpm.__class__",
+    "eval('1')",
+    "exec",
+    "open('/etc/passwd')",
+    "lambda: rpm",
+    "[rpm for rpm in (1, 2)]",
+    "rpm if fuel_cut else 1",
+    "(rpm := 3) > 1",
+    "rpm > 1; import os",
+    "rpm > 1\nimport os",
+    "rpm > 1 # and so on",
+    "{rpm}",
+    "f'{rpm}'",
+    "rpm > 9**9**9",
+    "rpm > 1 + 1",
+    "rpm > 0x10",
+    "rpm > 1_000",
+    "rpm > 1j",
+    "rpm > inf",
+    "rpm > True",
+    "None",
+    "rpm is not None",
+    "rpm in throttle",
+    "rpm > throttle()",
+    "globals",
+    "__builtins__",
+    "\x00",
+    "rpm > \u0661",
+    "\u2160 > 1",
+)
+"""What a language that is run would do something with."""
+
+
+@pytest.mark.parametrize("text", ATTACKS)
+def test_what_would_be_code_elsewhere_is_refused_or_is_a_signal_that_nobody_knows(text):
+    with pytest.raises(ConditionError):
+        parse(text, known=NAMES)
+
+
+@pytest.mark.parametrize("text", ["exec", "globals", "__builtins__", "__class__", "keys", "values"])
+def test_a_name_is_looked_up_among_the_columns_and_nowhere_else(text):
+    tree = parse(text)
+    assert names(tree) == (text,)
+    assert evaluate(tree, {"rpm": np.array([1.0, 2.0])}).tolist() == [False, False]
+
+
+def test_nothing_of_the_reader_runs_text():
+    """By the reader's own syntax trees: no eval, exec, compile, import or attribute by name."""
+    called = set()
+    for module in (when, when_tree):
+        for node in ast.walk(ast.parse(Path(module.__file__).read_text("utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                called.add(node.func.id)
+    assert not called & {"eval", "exec", "compile", "__import__", "getattr", "globals", "open", "vars"}
+    assert "parse" not in called  # not Python's parser either
+
+
+def test_a_long_text_takes_no_longer_than_its_length_asks_for():
+    text = " or ".join(["rpm > 1 and not (throttle > 60)"] * 5000)
+    assert names(parse(text)) == ("rpm", "throttle")
+    with pytest.raises(ConditionError, match="column 100001"):
+        parse("rpm" + " " * 99_997 + "$")
 
 
 def test_every_pair_of_signs_and_order_agrees_with_numpy():
