@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from mixmon.dashboard.view_numbers import number
-from mixmon.dashboard.view_scene import Scene, is_recording
+from mixmon.dashboard.view_scene import Scene, has_failed, is_recording
 from mixmon.mixture.block import SampleState
 
 
@@ -167,7 +167,7 @@ def _record(scene: Scene) -> Finding:
     minutes = f", room for {room}" if room else ""
     if live.replay_position is not None:
         return Stand.PASSED, "a recording is being played"
-    if "failed" in live.recording or (left is not None and left < LEAST_MINUTES):
+    if has_failed(live) or (left is not None and left < LEAST_MINUTES):
         return Stand.FAILED, f"{live.recording}{minutes}"
     return (
         Stand.PASSED if is_recording(live) else Stand.OPEN

@@ -23,6 +23,7 @@ from mixmon.dashboard.view_prompt import Asked, Prompt
 from mixmon.dashboard.view_scene import ORDERS, Scene, Unit, is_recording
 from mixmon.findings.alarm_records import Alarm
 from mixmon.findings.pull_quality import KEEP
+from mixmon.findings.pull_review import PullReview
 from mixmon.mixture.steady import Cell
 from mixmon.watching import (
     Command,
@@ -43,6 +44,8 @@ from mixmon.watching import (
 MESSAGE_S: Final = 3.0
 _TWO_DIGITS_S: Final = 1.0
 _JUMP_S: Final = 10.0
+_DIGITS: Final = frozenset("0123456789")
+"""Not `str.isdigit`: a raised two has a key of its own on some keyboards, and is no number."""
 
 _PAGES: Final = {
     "w": Page.WATCH,
@@ -87,7 +90,7 @@ class Controls:
         action = self._own().get(key) or self._common().get(key)
         if action is not None:
             action()
-        elif key.isdigit() and len(key) == 1:
+        elif key in _DIGITS:
             self._pick(key)
 
     def tell(self, words: str, now_s: float) -> None:
@@ -283,8 +286,8 @@ class Controls:
             self._set(pull=None)
 
     def _compare(self) -> None:
-        review, at = self._seen.snapshot.pulls, self.state.pull
-        if review is not None and review.repeats[-1 if at is None else at] is None:
+        review = self._seen.snapshot.pulls
+        if review is not None and review.repeats[self._pull_at(review)] is None:
             self.tell("no pull was kept before this one", self._now)
         else:
             self._set(compared=not self.state.compared)
@@ -293,7 +296,7 @@ class Controls:
         """The pull on the screen: rejected if it is kept, else kept."""
         review = self._seen.snapshot.pulls
         if review is not None:
-            pull = review.pulls[-1 if self.state.pull is None else self.state.pull]
+            pull = review.pulls[self._pull_at(review)]
             self._send(JudgePull(pull.begin, keep=pull.verdict.suggestion != KEEP))
 
     def _judge_cell(self) -> None:
@@ -313,9 +316,13 @@ class Controls:
         """To the pull before or after; the newest one is followed again at the end."""
         review = self._seen.snapshot.pulls
         if review is not None:
-            last = len(review.pulls) - 1
-            at = max((last if self.state.pull is None else self.state.pull) + step, 0)
-            self._set(pull=at if at < last else None)
+            at = max(self._pull_at(review) + step, 0)
+            self._set(pull=at if at < len(review.pulls) - 1 else None)
+
+    def _pull_at(self, review: PullReview) -> int:
+        """The pull on the screen; the newest where the chosen one is gone, wound back."""
+        last = len(review.pulls) - 1
+        return last if self.state.pull is None else min(self.state.pull, last)
 
     def _step_cylinder(self, step: int) -> None:
         """To the cylinder above or below, in the order on the screen."""

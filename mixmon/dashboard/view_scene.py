@@ -213,4 +213,9 @@ def is_over(alarm: Alarm) -> bool:
 
 def is_recording(snapshot: Snapshot) -> bool:
     """Whether a run is being written, by the recorder's own words."""
-    return snapshot.recording.startswith("recording") and "failed" not in snapshot.recording
+    return snapshot.recording.startswith("recording") and not has_failed(snapshot)
+
+
+def has_failed(snapshot: Snapshot) -> bool:
+    """Whether a run could not go on; a session may be named after what has failed."""
+    return snapshot.recording.startswith("recording failed")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from mixmon.dashboard.view_far import word_style
 from mixmon.dashboard.view_limits import Verdict, Word
 from mixmon.dashboard.view_numbers import age_text, signed
-from mixmon.dashboard.view_scene import Scene, is_recording
+from mixmon.dashboard.view_scene import Scene, has_failed, is_recording
 from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row, padded, row_width, split_row
 from mixmon.dashboard.view_text import width as cells
 
@@ -110,7 +110,7 @@ def _recording(scene: Scene) -> Fact:
     live = scene.live
     words = clean(live.recording)
     whole = fit(words, min(cells(words), _MOST_WORDS))
-    if "failed" in live.recording:
+    if has_failed(live):
         return (("NOT RECORDED", "status-alert"), (whole, "status-alert"))
     short = "REC" if is_recording(live) else "no REC" if live.recording.startswith("not ") else whole
     return ((short, "status"), (whole, "status"))

@@ -142,6 +142,7 @@ def test_leaving_while_recording_is_asked_and_refused_by_any_key_but_y():
     [
         ("recording run 7", True),
         ("recording", True),
+        ("recording 2026-11-25T14-11-50Z-engine-failed-dyno-2", True),
         ("recording failed: disk full", False),
         ("armed", False),
         ("", False),
@@ -173,6 +174,14 @@ def test_a_cylinder_without_a_sensor_is_refused_with_words():
     state = Desk(count=4).press("7")
     assert state.options.chosen is None
     assert state.message == "no sensor at cylinder 7"
+
+
+@pytest.mark.parametrize("key", ["²", "³", "٣", "３"])
+def test_a_digit_of_another_kind_is_no_cylinder(key):
+    """The first one has a key of its own on French keyboards (from memory)."""
+    desk = Desk(count=4)
+    assert desk.press(key, "1").options.chosen == 1
+    assert desk.press(key).options.chosen == 1
 
 
 def test_esc_takes_back_one_choice_at_a_time():
@@ -313,6 +322,16 @@ def test_pulls_can_be_turned_over_and_compared():
     assert desk.press("right").pull is None
     assert desk.press("down").options.chosen == 7  # after 3 in firing order
     assert desk.press("up", "up").options.chosen == 5
+
+
+def test_a_pull_that_is_gone_since_a_recording_was_wound_back_is_the_newest_there_is():
+    desk = Desk(snapshot(pulls=pull_review(pulls=4)), page=Page.PULLS)
+    assert desk.press("left").pull == 2
+    desk.shown = snapshot(pulls=pull_review(pulls=2))
+    assert desk.press("d").compared  # as drawn: the second, which has one kept before it
+    desk.press("k")
+    assert desk.sent == [JudgePull(0, keep=False)]
+    assert desk.press("left").pull == 0
 
 
 def test_a_pull_is_rejected_by_a_key_and_kept_by_the_same():
