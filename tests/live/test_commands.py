@@ -31,6 +31,19 @@ def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path / "state" / "mixmon" / "caution.json"
 
 
+PROGRAMS: list[subprocess.Popen[bytes]] = []
+
+
+@pytest.fixture(autouse=True)
+def ended() -> Iterator[None]:
+    """No program outlives its test, whatever that came to."""
+    yield
+    while PROGRAMS:
+        program = PROGRAMS.pop()
+        program.kill()
+        program.wait()
+
+
 @pytest.fixture
 def engine() -> Iterator[Player]:
     with Player(glimpse(18.0, 38.0), NAMES) as player:
@@ -286,6 +299,7 @@ class Terminal:
             [sys.executable, "-m", "mixmon", *command], stdin=slave, stdout=slave, stderr=slave
         )
         os.close(slave)
+        PROGRAMS.append(self.program)
         self.written = ""
 
     def read(self, words: str) -> None:
