@@ -54,7 +54,7 @@ _ON_AND_OFF, _ON_AND_OFF_NS = 3, 6_000_000_000
 _OVER, _NEARLY = 0.05, 0.9
 """How far in lambda a mixture must be from what was expected to be an excursion."""
 
-_SMOOTH_ROWS, _SMOOTH_SHARE = 15, 0.15
+_SMOOTH_ROWS, _SMOOTH_SHARE = 15, 0.25
 """Over so many rows, and over so large a part of a long one, a mixture must be off: the noise of a small
 step of two seconds passes `_OVER` for a tenth of a second somewhere (computed)."""
 
