@@ -11,7 +11,7 @@ from mixmon.findings.balance import Balance
 from mixmon.grade.evidence import Evidence, leaking_labels
 from mixmon.grade.item import Item, does_not_apply, judged, not_yet, numbers, within
 from mixmon.grade.need_items import AS_READ
-from mixmon.grade.seen import SeenCell, by_cell, seen_cells, too_little
+from mixmon.grade.seen import SeenCell, by_cell, refused, seen_cells, too_little
 from mixmon.mixture.steady import Cell
 from mixmon.simulate.truth_cells import needs
 
@@ -157,8 +157,8 @@ def _no_engine_need(name: str, seen: dict[Cell, SeenCell], found: dict[Cell, flo
     """The answer where none was found, or one is lacking; None where all are there."""
     if not seen:
         return does_not_apply(name, "no steady cell that can be compared")
-    lacking = [one.centre for cell, one in seen.items() if one.enough.sum() > 1 and cell not in found]
+    lacking = refused([(one.centre, one.of_two_s, cell in found) for cell, one in seen.items()])
     true = by_cell({cell: one.read_engine for cell, one in seen.items()}, signed=True)
     if lacking:
-        return judged(name, true, f"no need at {', '.join(lacking)}", f"+-{GLOBAL}", right=False)
+        return judged(name, true, f"no need at {lacking}", f"+-{GLOBAL}", right=False)
     return None if found else not_yet(name, true, too_little(seen.values()))

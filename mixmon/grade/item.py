@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -72,8 +73,8 @@ def does_not_apply(name: str, why: str) -> Item:
 
 
 def numbers(values: Sequence[float], decimals: int = 1) -> str:
-    """Signed numbers in a row."""
-    return " ".join(f"{value:+.{decimals}f}" for value in values)
+    """Signed numbers in a row; `--` where one is not known."""
+    return " ".join("--" if math.isnan(value) else f"{value:+.{decimals}f}" for value in values)
 
 
 def within(found: Sequence[float], true: Sequence[float], tolerance: float) -> bool:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from mixmon.findings.balance import BalanceStage, CellNeed
 from mixmon.grade.evidence import Evidence, leaking_labels
 from mixmon.grade.item import Item, Verdict, does_not_apply, judged, not_yet, numbers, within
-from mixmon.grade.seen import SeenCell, at_full_load, seen_cells, too_little
+from mixmon.grade.seen import SeenCell, at_full_load, refused, seen_cells, too_little
 from mixmon.mixture.steady import Cell
 
 AS_READ = 0.5
@@ -119,13 +119,13 @@ def no_used_cell(name: str, evidence: Evidence) -> Item:
 def untold(evidence: Evidence, cells: Iterable[SeenCell]) -> str:
     """Labels and cells of which enough was counted for an interval, and none was told; in words."""
     told = _told(evidence)
-    lacking = [
-        f"{label} at {one.centre}"
-        for one in cells
-        for label in np.flatnonzero(one.enough) + 1
-        if not math.isfinite(told.get((one.cell, int(label)), math.nan))
-    ]
-    return f"label {', '.join(lacking)}" if lacking else ""
+    return refused(
+        [
+            (f"label {label} at {one.centre}", seconds, math.isfinite(told.get((one.cell, label), math.nan)))
+            for one in cells
+            for label, seconds in enumerate(one.counted_s.tolist(), 1)
+        ]
+    )
 
 
 def _needs(name: str, evidence: Evidence, tolerance: float, *, of_cylinders: bool) -> Item:

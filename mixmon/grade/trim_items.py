@@ -12,7 +12,7 @@ from mixmon.findings.misfire_share import OFTEN_EVENTS
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import WIDE, Item, does_not_apply, excused, judged, not_yet, weighed, within
 from mixmon.grade.need_items import AS_READ, no_used_cell, used_cells
-from mixmon.grade.seen import SeenCell, Truth, by_cell, seen_cells, too_little
+from mixmon.grade.seen import SeenCell, Truth, by_cell, refused, seen_cells, too_little
 from mixmon.mixture.steady import Cell
 from mixmon.simulate.run import simulate
 from mixmon.simulate.truth import truth_of
@@ -100,9 +100,9 @@ def _predicted(
         return does_not_apply(name, "no steady cell that can be compared")
     n = len(evidence.behind)
     found = {c: p for c, p in evidence.balance.predicted_by_cell if c in after and p.cylinders_used == n}
-    lacking = [one.centre for cell, one in after.items() if one.enough.all() and cell not in found]
+    lacking = refused([(o.centre, float(o.counted_s.min()), cell in found) for cell, o in after.items()])
     if lacking:
-        return judged(name, by_cell(true), f"none for {', '.join(lacking)}", "", right=False)
+        return judged(name, by_cell(true), f"none for {lacking}", "", right=False)
     if not found:
         return not_yet(name, by_cell(true), too_little(after.values()))
     return weighed(

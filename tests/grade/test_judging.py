@@ -87,7 +87,7 @@ def test_a_bent_need_is_wrong(short: Evidence, six: Evidence, extra: float) -> N
         changed = dataclasses.replace(evidence, balance=with_needs(evidence.balance, 4, extra))
         for judge in (need_items.needs_as_read, need_items.combined_needs):
             assert judge(evidence).verdict is RIGHT
-            assert judge(changed).verdict is WRONG
+            assert judge(changed).verdict in ({WRONG} if extra > 0 else {WRONG, NOT_YET})
 
 
 def test_a_need_may_be_out_by_the_bias_of_its_sensor_but_not_by_more(short: Evidence) -> None:

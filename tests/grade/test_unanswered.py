@@ -15,6 +15,7 @@ from mixmon.grade import engine_items, naive, need_items, pull_items, response_i
 from mixmon.grade.evidence import Evidence, gather
 from mixmon.grade.grader import JUDGES, all_right
 from mixmon.grade.item import Item, Verdict, excused
+from mixmon.grade.seen import refused
 from mixmon.mixture.block import SampleState
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import simulate
@@ -76,19 +77,25 @@ def test_an_analysis_that_says_nothing_of_a_good_run_does_not_pass(short: Eviden
     assert sum(item.verdict is WRONG for item in items) >= 8
 
 
-def test_one_cell_without_an_answer_is_named(short: Evidence) -> None:
-    cells = short.balance.cells
+def test_a_cell_without_an_answer_is_named(short: Evidence) -> None:
     lacking = tuple(
-        dataclasses.replace(c, half_interval_percent=NAN) if (c.rpm, c.cylinder) == (4000, 3) else c
-        for c in cells
+        dataclasses.replace(c, half_interval_percent=NAN) if c.rpm == 4000 else c for c in short.balance.cells
     )
     item = need_items.intervals(bent(short, cells=lacking))
     assert item.verdict is WRONG
-    assert item.found == "no interval for label 3 at 4000/35"
-    later = short.balance.whole_engine[1:]
-    assert "1100/3" in engine_items.engine_as_read(bent(short, whole_engine=later)).found
-    predicted = short.balance.predicted_by_cell[1:]
-    assert "1100/3" in trim_items.predicted_as_read(bent(short, predicted_by_cell=predicted)).found
+    assert item.found.startswith("no interval for label 1 at 4000/35, label 2 at 4000/35, label 3")
+    first = short.balance.whole_engine[:1]
+    assert "4000/35" in engine_items.engine_as_read(bent(short, whole_engine=first)).found
+    predicted = short.balance.predicted_by_cell[:1]
+    assert "4000/35" in trim_items.predicted_as_read(bent(short, predicted_by_cell=predicted)).found
+
+
+def test_little_data_may_be_refused_by_chance_and_much_may_not() -> None:
+    little = [(f"label {i}", 3.0, i > 1) for i in range(1, 21)]
+    assert refused(little) == ""
+    assert refused([*little, ("label 21", 3.0, False), ("label 22", 3.0, False)]).count("label") == 3
+    assert refused([*little, ("label 21", 6.0, False)]) == "label 21"
+    assert refused([("label 1", 2.0, False)] * 9) == ""
 
 
 def test_an_interval_excuses_an_error_up_to_twice_the_tolerance() -> None:
