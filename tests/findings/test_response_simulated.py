@@ -67,10 +67,13 @@ def short(request):
 
 def test_one_cut_tells_every_sensor_within_ten_per_cent(short):
     review, simulation = short
-    assert len(review.cuts) == 1  # the second one ends with the engine
-    for way in ("lean", "rich"):
+    first, second = review.cuts
+    assert second.rich is None  # it ends with the engine
+    assert second.lean.rough  # and begins on the limiter; the last sensor still warms then
+    for way, cuts in (("lean", [2] * 7 + [1]), ("rich", [1] * 8)):
+        assert getattr(first, way).fit.t63_s == pytest.approx(true_times(simulation, way), rel=0.07)
         times = [getattr(one, way) for one in review.sensors]
-        assert [one.cuts for one in times] == [1] * 8
+        assert [one.cuts for one in times] == cuts
         assert [one.t63_s for one in times] == pytest.approx(true_times(simulation, way), rel=0.07)
         assert all(one.half_s < 0.12 * one.t63_s for one in times)
 
