@@ -16,7 +16,7 @@ _LOW = 12
 """Fewer rows have no line for the keys."""
 
 _ROOMY = 100
-"""From here on there is room to say what the leanest is."""
+"""From here on there is room to say what the leanest is, and into which run is recorded."""
 
 _MOST_WORDS = 30
 """Cells for what the recorder does; a run's folder has a long name."""
@@ -33,7 +33,7 @@ def status(scene: Scene, verdict: Verdict, width: int, *, title: str = "", far: 
     right = [] if far else _word(scene, verdict, width)
     room = width - row_width(right)
     left: list[Segment] = []
-    for piece in _fitting(list(_facts(scene, title)), room):
+    for piece in _fitting(list(_facts(scene, title, width)), room):
         left += [piece, GAP]
     for piece in _fill(scene):
         if row_width(left) + cells(piece[0]) + len(GAP[0]) <= room:
@@ -74,7 +74,7 @@ def _word(scene: Scene, verdict: Verdict, width: int) -> list[Segment]:
     return [*out, (f" {verdict.word.value} ", word_style(scene, verdict))]
 
 
-def _facts(scene: Scene, title: str) -> Iterator[Fact]:
+def _facts(scene: Scene, title: str, width: int) -> Iterator[Fact]:
     """What should be said, most important first."""
     live = scene.live
     yield tuple((f" {words} ", "status-badge") for words in _mode(scene))
@@ -85,7 +85,7 @@ def _facts(scene: Scene, title: str) -> Iterator[Fact]:
     if title:
         yield tuple((words, "status-strong") for words in dict.fromkeys((title.split(maxsplit=1)[0], title)))
     if live.recording:
-        yield _recording(scene)
+        yield _recording(scene, width)
     count = len(scene.setting)
     known = "--" if scene.dead else f"{live.valid}"
     style = "status" if live.valid == count and not scene.dead else "status-strong"
@@ -105,14 +105,16 @@ def _fill(scene: Scene) -> Iterator[Segment]:
         yield (clean(scene.setting.session.name), "status")
 
 
-def _recording(scene: Scene) -> Fact:
+def _recording(scene: Scene, width: int) -> Fact:
     """What the recorder does: in short only whether."""
     live = scene.live
     words = clean(live.recording)
     whole = fit(words, min(cells(words), _MOST_WORDS))
     if has_failed(live):
         return (("NOT RECORDED", "status-alert"), (whole, "status-alert"))
-    short = "REC" if is_recording(live) else "no REC" if live.recording.startswith("not ") else whole
+    if is_recording(live):
+        return (("REC", "status"), (whole, "status")) if width >= _ROOMY else (("REC", "status"),)
+    short = "no REC" if live.recording.startswith("not ") else whole
     return ((short, "status"), (whole, "status"))
 
 

@@ -25,7 +25,7 @@ from mixmon.mixture.block import SampleState
 from mixmon.session.model import Limits
 
 SIXTEEN = """\
- LIVE   recording run 7  valid 15/16  chain 19 % 8 ms  engine 4 % 20 ms
+ LIVE   REC  valid 15/16  chain 19 % 8 ms  engine 4 % 20 ms  Alder 8 before
  LIMIT             LEANEST needs fuel %   ALL needs %     SPREAD %     rpm/1000
 █▀█ █ █ █▀▀ █▀█    ▀▀█      ▄  █▀▀   ▀▀█      █▀█   ▀▀█   █▀█   ▀▀█    █▀▀   ▀▀█
 █ █ █ █ █▀  █▀▄    ▀▀█     ▀█▀ ▀▀█   ▀▀█  ▀▀▀ █ █     █   █▀█     █    █▀█     █
@@ -245,9 +245,14 @@ def test_what_nobody_looks_at_has_no_age_and_no_dwell():
     assert "HOLD" not in "\n".join(lines)
 
 
-def test_a_long_name_of_a_run_leaves_room_for_what_else_must_be_said():
-    line = page(scene(snapshot(recording="recording 2026-11-25T12-55-04Z-alder-8-short")))[0]
-    assert line.startswith(" LIVE   recording 2026-11-25T12-55-04~  valid 7/8  chain 19 %")
+def test_a_long_name_of_a_run_leaves_room_for_loads_and_ages():
+    shown = snapshot(recording="recording 2026-11-25T12-55-04Z-alder-8-short")
+    declared = session(limits=Limits(None, ()))
+    line = page(scene(shown, declared=declared))[0]
+    assert line.startswith(" LIVE   REC  valid 7/8  placeholder limits  chain 19 % 8 ms  engine 4 % 20 ms")
+    wide = page(scene(shown, declared=declared), 120)[0]
+    assert wide.startswith(" LIVE   recording 2026-11-25T12-55-04~  valid 7/8")
+    assert "engine 4 % 20 ms" in wide
 
 
 def test_a_frozen_picture_says_so():
