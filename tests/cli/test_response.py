@@ -8,7 +8,8 @@ import pytest
 from mixmon.cli.main import main
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
-WITHOUT_CUT = [str(EXAMPLES / "alder8_short.log.gz"), "-s", str(EXAMPLES / "alder8.toml"), "--quiet"]
+EIGHT = [str(EXAMPLES / "alder8_short.log.gz"), "-s", str(EXAMPLES / "alder8.toml"), "--quiet"]
+WITHOUT_CUT = [*EIGHT, "--to", "34"]
 WITH_CUT = [str(EXAMPLES / "foreign.log.gz"), "-s", str(EXAMPLES / "foreign.toml"), "--quiet"]
 T63_S = 0.092
 """Of all sensors of the second log: 70 ms behind a filter of 20 ms, by the scenario it was made from; its
@@ -141,3 +142,11 @@ def test_what_cannot_be_done_is_said_in_one_line(capsysbinary, arguments, words)
     status, out, err = said(capsysbinary, *WITH_CUT, *arguments)
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert words in err
+
+
+def test_a_cut_in_which_the_engine_is_stopped_tells_the_slow_sensor_lean_going(capsysbinary):
+    old = found(capsysbinary, *EIGHT)["sensors"][4]
+    # 300 ms behind a filter of 20 ms, by the scenario the log was made from: their step takes 321 ms to 63 %
+    assert old["lean"]["t63_s"] == pytest.approx(0.321, rel=0.05)
+    assert old["rich"]["t63_s"] is None
+    assert "slow" in old["flags"]
