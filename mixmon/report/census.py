@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from mixmon.findings.census_report import CensusBus, CensusId, CensusNode, CensusReport, Twin
 from mixmon.findings.chain_fault import Diagnosis
+from mixmon.findings.gaps import Rhythm
 from mixmon.frames.block import EXTENDED
 from mixmon.report.balance import log_troubles
 from mixmon.report.table import Cell, Column, table
@@ -111,10 +112,21 @@ def _findings(census: CensusReport) -> str:
     return "".join(map(paragraph, lines))
 
 
+def _off_rate(rhythm: Rhythm, expected_hz: float) -> bool:
+    """Further off than is allowed and than the stamps of the first and the last frame can be.
+
+    What was heard for a second or two through an adapter that hands frames over in batches proves little.
+    """
+    if rhythm.first is None or rhythm.last is None or rhythm.last <= rhythm.first:
+        return False
+    unsure = 2.0 * rhythm.gap_p99_s / ((rhythm.last - rhythm.first) / 1e9)
+    return abs(rhythm.rate_hz / expected_hz - 1) > max(_RATE_OFF, unsure)
+
+
 def _remarks(node: CensusNode) -> list[str]:
     """What is odd about a node that is there."""
     rhythm, remarks = node.rhythm, []
-    if not node.silent and abs(rhythm.rate_hz / node.expected_hz - 1) > _RATE_OFF:
+    if not node.silent and _off_rate(rhythm, node.expected_hz):
         remarks.append(f"{rhythm.rate_hz:.2f} Hz, {node.expected_hz:g} expected")
     if node.echoed:
         remarks.append("every frame comes twice: one bus through two interfaces, or a gateway")
