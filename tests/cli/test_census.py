@@ -88,7 +88,7 @@ def test_the_text_reads_like_this(capsys):
 def test_what_was_heard_for_a_second_in_batches_is_not_called_off_its_rate(capsys, tmp_path):
     # an adapter that hands over three frames at a time, 30 ms apart: its first stamps come late
     path = tmp_path / "short.log"
-    frames = [f"(1.{int(1e4 * (3 * (i // 3) + 3)):06d}) can0 2A1#FFFFFFFF010B\n" for i in range(90)]
+    frames = [f"(1.{int(1e4 * (3 * (i // 3) + 3)):06d}) can0 2A0#FFFFFFFF010B\n" for i in range(90)]
     path.write_text("".join(frames))
     node = as_json(capsys, str(path), "-s", SESSION)["nodes"][0]
     assert node["rate_hz"] > 101.5
