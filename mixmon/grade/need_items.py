@@ -74,13 +74,13 @@ def intervals(evidence: Evidence) -> Item:
     lacking = untold(evidence, seen.values())
     if lacking:
         return judged(name, expected, f"no interval for {lacking}", "", right=False)
-    looks = [look for look in _looks(evidence, seen) if look[0].cylinder not in _uneven(evidence)]
+    looks = [look for look in _looks(evidence, seen) if look[0].cylinder not in uneven_labels(evidence)]
     if not looks:
         return not_yet(name, expected, too_little(seen.values()))
     held = sum(abs(found.needs_percent - truth) <= found.half_interval_percent for found, truth in looks)
     right = _chance_of_few(held, len(looks)) > CHANCE and _chance_of_many(held, len(looks)) > CHANCE
     found = f"{100 * held / len(looks):.1f} % of {len(looks)}"
-    left_out = ", ".join(str(label) for label in sorted(_uneven(evidence)))
+    left_out = ", ".join(str(label) for label in sorted(uneven_labels(evidence)))
     return judged(
         name,
         expected,
@@ -118,7 +118,7 @@ def no_used_cell(name: str, evidence: Evidence) -> Item:
 
 def untold(evidence: Evidence, cells: Iterable[SeenCell]) -> str:
     """Labels and cells of which enough was counted for an interval, and none was told; in words."""
-    told = _told(evidence)
+    told = told_needs(evidence)
     return refused(
         [
             (f"label {label} at {one.centre}", seconds, math.isfinite(told.get((one.cell, label), math.nan)))
@@ -133,7 +133,7 @@ def _needs(name: str, evidence: Evidence, tolerance: float, *, of_cylinders: boo
     full = at_full_load(seen_cells(evidence).values())
     if not full:
         return does_not_apply(name, "no steady cell that can be compared")
-    told = _told(evidence)
+    told = told_needs(evidence)
     labels = range(1, len(evidence.behind) + 1)
     found = np.array([[told.get((one.cell, label), math.nan) for label in labels] for one in full])
     true = np.array([one.true_needs if of_cylinders else one.read_needs for one in full])
@@ -184,7 +184,7 @@ def _all_told(
     return judged(name, expected, numbers(found), f"+-{tolerance}", right=right)
 
 
-def _told(evidence: Evidence) -> Mapping[tuple[Cell, int], float]:
+def told_needs(evidence: Evidence) -> Mapping[tuple[Cell, int], float]:
     """Need by cell and label; NaN where it is told without an interval."""
     return {
         (Cell(one.rpm, one.load), one.cylinder): _known(one.needs_percent, one.half_interval_percent)
@@ -205,7 +205,7 @@ def _looks(evidence: Evidence, seen: dict[Cell, SeenCell]) -> Iterator[tuple[Cel
             yield found, float(cell.read_needs[found.cylinder - 1])
 
 
-def _uneven(evidence: Evidence) -> set[int]:
+def uneven_labels(evidence: Evidence) -> set[int]:
     """Labels of sensors whose two time constants differ."""
     label_of = {one["position"]: one["label"] for one in evidence.truth["identity"]}
     return {

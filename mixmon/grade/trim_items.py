@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
@@ -10,9 +11,9 @@ from numpy.typing import NDArray
 from mixmon.findings.balance import BalanceStage
 from mixmon.findings.misfire_share import OFTEN_EVENTS
 from mixmon.grade.evidence import Evidence
-from mixmon.grade.item import WIDE, Item, does_not_apply, excused, judged, not_yet, weighed, within
-from mixmon.grade.need_items import AS_READ, no_used_cell, used_cells
-from mixmon.grade.seen import SeenCell, Truth, by_cell, refused, seen_cells, too_little
+from mixmon.grade.item import WIDE, Item, Verdict, does_not_apply, excused, judged, not_yet, weighed, within
+from mixmon.grade.need_items import AS_READ, no_used_cell, told_needs, used_cells
+from mixmon.grade.seen import SeenCell, Truth, by_cell, seen_cells, too_little
 from mixmon.mixture.steady import Cell
 from mixmon.simulate.run import simulate
 from mixmon.simulate.truth import truth_of
@@ -86,7 +87,8 @@ def predicted_in_truth(evidence: Evidence) -> Item:
     after = _seen_with(evidence, _change(evidence))
     true = {cell: one.true_spread for cell, one in after.items()}
     item = _predicted(name, evidence, after, true)
-    if within([one.read_spread for one in after.values()], list(true.values()), SPREAD):
+    near = within([one.read_spread for one in after.values()], list(true.values()), SPREAD)
+    if near and (item.verdict is not Verdict.WRONG or predicted_as_read(evidence).verdict is Verdict.WRONG):
         return item
     lacking = f"{_misled_by(evidence)} are not known from one run"
     return not_yet(name, item.expected, lacking, item.found, item.tolerance)
@@ -95,14 +97,19 @@ def predicted_in_truth(evidence: Evidence) -> Item:
 def _predicted(
     name: str, evidence: Evidence, after: Mapping[Cell, SeenCell], true: Mapping[Cell, float]
 ) -> Item:
-    """Every cell's prediction, if there is one; wrong where there should be one and there is none."""
+    """Every cell's prediction; wrong where the needs of all labels are told, and none is made from them."""
     if not after:
         return does_not_apply(name, "no steady cell that can be compared")
     n = len(evidence.behind)
     found = {c: p for c, p in evidence.balance.predicted_by_cell if c in after and p.cylinders_used == n}
-    lacking = refused([(o.centre, float(o.counted_s.min()), cell in found) for cell, o in after.items()])
+    told = told_needs(evidence)
+    lacking = [
+        one.centre
+        for cell, one in after.items()
+        if cell not in found and all(math.isfinite(told.get((cell, i), math.nan)) for i in range(1, n + 1))
+    ]
     if lacking:
-        return judged(name, by_cell(true), f"none for {lacking}", "", right=False)
+        return judged(name, by_cell(true), f"none for {', '.join(lacking)}", "", right=False)
     if not found:
         return not_yet(name, by_cell(true), too_little(after.values()))
     return weighed(
