@@ -99,6 +99,24 @@ class AlarmBook:
             in_ten_minutes=self._lately.count(now),
         )
 
+    def silences(self) -> tuple[OperatorAction, ...]:
+        """The actions that would silence a new book as this one is silenced now by the operator."""
+        t = self._until or 0
+        return tuple(
+            OperatorAction(
+                t,
+                verb,
+                alarm.watched.rule.name,
+                alarm.position,
+                alarm.shelved_until - t if verb is Verb.SHELVE and alarm.shelved_until is not None else None,
+                alarm.reason,
+                self._stretch,
+            )
+            for alarm in self._alarms.values()
+            for verb, (flag, _) in _SETS.items()
+            if flag in alarm.own_flags
+        )
+
     def _enter(self, stretch: int, first: int) -> Iterator[AlarmEvent]:
         """Finish the stretch before, and follow a clock that was set back."""
         while self._actions and self._actions[0].stretch < stretch:

@@ -65,6 +65,10 @@ class Alarms:
         """All alarms that are not simply normal, the most pressing first."""
         return self._book.current()
 
+    def silences(self) -> tuple[OperatorAction, ...]:
+        """The actions that would silence new alarms as these are silenced now by the operator."""
+        return self._book.silences()
+
     def latest(self) -> tuple[NDArray[np.float64], ...]:
         """Newest known value of each rule's measure: float64[n], or [1] for an engine-wide rule."""
         return self._detector.latest()

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
@@ -30,8 +30,9 @@ class Keeper:
     arm_rpm  a run begins above that speed, and ends some time after; None: it begins at once
     idle     True: it begins only when asked to
 
-    status   of the recorder, renewed twice a second
-    runs     that have ended, by themselves or because they could not go on: the status at the end of each
+    silences  asked when a run begins: what the operator had silenced by then, as actions
+    status    of the recorder, renewed twice a second
+    runs      that have ended, by themselves or because they could not go on: the status at the end of each
     """
 
     def __init__(self, recorder: Recorder, *, arm_rpm: float | None = None, idle: bool = False) -> None:
@@ -39,6 +40,7 @@ class Keeper:
         self._arm_rpm = arm_rpm
         self._idle = idle
         self._standing: list[str] = []
+        self.silences: Callable[[], Sequence[OperatorAction]] = tuple
         self._above: int | None = None
         self._looked = 0.0
         self.status: RecorderStatus = recorder.status()
@@ -89,6 +91,8 @@ class Keeper:
             self._recorder.note(t, RECORDING, stretch=stretch)
             for text in self._standing:
                 self._recorder.note(t, NOTE, text=text)
+            for action in self.silences():
+                self.action(action)
         self.look(now=True)
 
     def stop(self, t: int | None, why: str = "asked for") -> None:

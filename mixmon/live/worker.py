@@ -104,6 +104,8 @@ class Worker:
         self.ended = threading.Event()
         self._board = BusBoard(binding, source)
         self._begin()
+        if keeper is not None:
+            keeper.silences = self.observer.silences
         self.snapshot: Snapshot = self._picture()
 
     @property

@@ -133,6 +133,10 @@ class Observer:
         self._balance.judge(cell, keep=keep)
         self._glance = (-1, self._glance[1])
 
+    def silences(self) -> tuple[OperatorAction, ...]:
+        """The actions that would silence a new observer's alarms as the operator has silenced these."""
+        return self._alarms.silences()
+
     def reset_peaks(self) -> None:
         """Forget the worst needs so far."""
         self._tail.reset_peaks()

@@ -185,3 +185,40 @@ def test_as_text_the_placeholders_are_called_so(run, capsys):
     text = capsys.readouterr().out
     assert "lean under load: NEW" in text
     assert "placeholder limits: common practice, not from this engine's builder" in text
+
+
+def test_a_run_begun_later_knows_what_had_been_silenced_before(tmp_path):
+    session = session_in(tmp_path)
+    loaded = load_session(session)
+    binding = bind(loaded, load_databases(loaded))
+    pipeline, observer = Pipeline(binding), Observer(binding)
+    recorder = Recorder(tmp_path / "runs", files={"session.toml": session.read_bytes()}, pre_trigger_s=1.0)
+    keeper = Keeper(recorder, idle=True)
+    keeper.silences = observer.silences
+    for frames in moments():
+        if observer.t is None:
+            keeper.open(int(frames.t[0]))
+        elif not keeper.running and observer.rows > 1500 and not observer.silences():
+            for rule, verb, position, duration in (
+                ("lean under load", Verb.SHELVE, 4, 12 * S),
+                ("lean under load", Verb.OUT_OF_SERVICE, 7, None),
+                ("node silent", Verb.SHELVE, 5, None),
+            ):
+                key = OperatorAction(observer.t, verb, rule, position, duration, "known", 0)
+                keeper.action(observer.act(key))
+        if not keeper.running and observer.rows > 1800:
+            keeper.start(observer.t or 0, observer.stretch)
+        keeper.write(frames)
+        for rows in pipeline.feed(frames):
+            for event in observer.feed(rows):
+                keeper.alarm(event)
+    keeper.close(observer.t)
+    run = open_run(list_runs(tmp_path / "runs")[0])
+    found = mixmon.alarms(
+        mixmon.read_run(mixmon.load_session(run.session), run.path), ReplaySource(run).actions()
+    )
+    set_, ended = Happening.SHELVED, Happening.SHELF_ENDED
+    silenced = [(r.what, r.position) for r in found if r.what in {set_, ended, Happening.OUT_OF_SERVICE}]
+    assert sorted(silenced, key=repr) == sorted(
+        [(set_, 4), (set_, 5), (Happening.OUT_OF_SERVICE, 7), (ended, 4)], key=repr
+    )
