@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from typing import Final
 
 from textual.app import App, ComposeResult
+from textual.driver import Driver
 from textual.events import Key
 
 from mixmon.dashboard.caution import Caution
@@ -108,6 +109,15 @@ class Dashboard(App[int], inherit_bindings=False):
         self._seen_at = clock()
         self._heard = Heard()
 
+    def get_driver_class(self) -> type[Driver]:
+        """Textual's choice for the system, made to outlive what is no text."""
+        found = super().get_driver_class()
+        if sys.platform == "win32":
+            return found
+        from mixmon.dashboard.keyboard import driver_over
+
+        return driver_over(found)
+
     def compose(self) -> ComposeResult:
         """One page."""
         yield self._page
@@ -191,4 +201,4 @@ def run(watching: Watching, options: DashboardOptions) -> int:
     plain = options.ascii or not encoding.lower().startswith("utf")
     app = Dashboard(watching, replace(options, ascii=plain))
     found = app.run()
-    return BROKEN if app.return_code else found or LEFT
+    return BROKEN if app.return_code or found is None else found
