@@ -18,8 +18,8 @@ _LOW = 12
 _ROOMY = 100
 """From here on there is room to say what the leanest is, and into which run is recorded."""
 
-_MOST_WORDS = 30
-"""Cells for what the recorder does; a run's folder has a long name."""
+_MOST_WORDS, _MOST_REASON = 30, 46
+"""Cells for what the recorder does, as a run's folder has a long name; and for why it does not."""
 
 GAP: Segment = ("  ", "status")
 
@@ -109,7 +109,7 @@ def _recording(scene: Scene, width: int) -> Fact:
     """What the recorder does: in short only whether."""
     live = scene.live
     words = clean(live.recording)
-    whole = fit(words, min(cells(words), _MOST_WORDS))
+    whole = fit(words, min(cells(words), _MOST_REASON if has_failed(live) else _MOST_WORDS))
     if has_failed(live):
         return (("NOT RECORDED", "status-alert"), (whole, "status-alert"))
     if is_recording(live):

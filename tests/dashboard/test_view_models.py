@@ -9,7 +9,7 @@ import sys
 
 import mixmon.dashboard
 
-DRAWS = {"app", "caution", "page", "paint"}
+DRAWS = {"app", "caution", "keyboard", "page", "paint"}
 """The modules that know the terminal library."""
 
 MODULES = sorted(found.name for found in pkgutil.iter_modules(mixmon.dashboard.__path__))

@@ -255,6 +255,14 @@ def test_a_long_name_of_a_run_leaves_room_for_loads_and_ages():
     assert "engine 4 % 20 ms" in wide
 
 
+@pytest.mark.parametrize("why", ["the run's folder is gone", "No space left on device"])
+def test_why_nothing_is_recorded_any_more_can_be_read_at_80_columns(why):
+    declared = session(limits=Limits(None, ()))
+    line = page(scene(snapshot(recording=f"recording failed: {why}"), declared=declared))[0]
+    assert f"recording failed: {why}  " in line
+    assert "7/8" in line
+
+
 def test_a_frozen_picture_says_so():
     assert "FROZEN 12 s" in page(scene(frozen=12.0))[0]
 
