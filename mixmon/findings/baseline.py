@@ -14,7 +14,9 @@ An excess counts once it passes a limit: so many standard deviations of this sen
 typical of engines and by what this one has shown, and more while all cylinders move, for their
 sensors and their gas are not equally quick.
 
-The first rows of a stretch count as without a target until one is known.
+The rows of a stretch before its first target count as without one; when it comes, the readings are
+taken to have settled on it. Where targets are told, the first second is not judged as long as none
+has come.
 
 Everything is worked out over beats of 32 rows counted from the start of a stretch of time, so
 the result does not depend on how the rows came. Kept: the rows that are not settled yet, and
@@ -46,6 +48,7 @@ REACH = 12
 _MEMORY = 60  # beats over which a node's noise is learnt
 _LATELY = 24  # of these: twice as long as an excess may last, so that one does not raise its own limit
 _STARTING_NS = 1_500_000_000  # until the pipes of a starting engine are full of exhaust
+_UNASKED_NS = 1_000_000_000  # a target comes by then, pipe included, or there is none
 _FEWEST_ROWS = 8  # of a beat, for its median to count
 _FEWEST_BEATS = 3  # of a window
 
@@ -97,6 +100,7 @@ class Baseline:
         self._lags, self._fuel, self._strokes = tuple(lags), fuel, strokes
         self._total_s = np.array([lag.total_s for lag in lags])
         self._stretch: int | None = None
+        self._asks = False
         self._restart()
 
     def _restart(self) -> None:
@@ -104,6 +108,8 @@ class Baseline:
         lean, rich, still = ([getattr(g, f) for g in self._lags] for f in ("lean_s", "rich_s", "filter_s"))
         self._target_lags = (FirstOrderLag(step, lean, rich), FirstOrderLag(step, still))
         self._target: Floats | None = None
+        self._first_target: Floats | None = None
+        self._begun: int | None = None
         self._stood = -_STARTING_NS
         self._raw: Table = {}  # rows of a beat that is not whole
         self._rows: Table = {}  # rows of whole beats from `_first` on
@@ -118,6 +124,7 @@ class Baseline:
         if self._stretch != block.stretch[0]:
             yield from self.flush()
             self._stretch = int(block.stretch[0])
+        self._asks = "target" in block.shifted
         self._raw = joined(self._raw, observed(block))
         whole = len(self._raw["t"]) // BEAT * BEAT
         if whole:
@@ -140,8 +147,11 @@ class Baseline:
 
     def _take(self, rows: Table) -> None:
         """Adds rows, whole beats but for the last, with what can be said of them at once."""
-        rows["oxygen"] = np.where(self._stands(rows)[:, None], np.nan, rows["oxygen"])
-        expected = self._expected(rows["target"])
+        expected, asked = self._expected(rows["target"])
+        if self._begun is None:
+            self._begun = int(rows["t"][0])
+        unasked = ~asked & (self._asks & (rows["t"] - self._begun < _UNASKED_NS))[:, None]
+        rows["oxygen"] = np.where(self._stands(rows)[:, None] | unasked, np.nan, rows["oxygen"])
         z = rows["oxygen"] - expected
         middle = median_with_holes(z, 1)
         rows = {
@@ -167,20 +177,26 @@ class Baseline:
         self._stood = int(last[-1])
         return np.asarray(rows["t"] - last < _STARTING_NS)
 
-    def _expected(self, target: Floats) -> Floats:
-        """What the readings would be if the mixture were as asked for; 0 until a target is known."""
-        held = np.concatenate(
-            [np.zeros((1, target.shape[1])) if self._target is None else self._target, target]
-        )
-        known = ~np.isnan(held)
-        newest = np.maximum.accumulate(np.where(known, np.arange(len(held))[:, None], 0), axis=0)
+    def _expected(self, target: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+        """What the readings would be if the mixture were as asked for, 0 until a target is known; if one is.
+
+        The lags see how far the target is from the first one, which is 0 until that is known.
+        """
+        nothing = np.full((1, target.shape[1]), np.nan)
+        held = np.concatenate([nothing if self._target is None else self._target, target])
+        newest = np.maximum.accumulate(np.where(np.isnan(held), 0, np.arange(len(held))[:, None]), axis=0)
         held = np.take_along_axis(held, newest, axis=0)
         self._target = held[-1:].copy()
         x = oxygen_balance(held[1:], self._fuel)
-        np.copyto(x, 0.0, where=~np.isfinite(x))
+        asked = np.isfinite(x)
+        first = np.take_along_axis(np.where(asked, x, np.nan), asked.argmax(axis=0)[None], axis=0)
+        if self._first_target is not None:
+            first = np.where(np.isnan(self._first_target), first, self._first_target)
+        self._first_target = first
+        moved = np.where(asked, x - first, 0.0)
         for lag in self._target_lags:
-            x = lag.feed(x)
-        return x
+            moved = lag.feed(moved)
+        return np.where(asked, moved + first, 0.0), asked
 
     def _settle(self, end: int, *, last: bool) -> Iterator[Settled]:
         """Settles beats from `_next` up to but without `end`."""

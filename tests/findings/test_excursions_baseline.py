@@ -11,6 +11,7 @@ from laws import same_for_all_splits
 from mixmon.findings.baseline import BEAT, REACH, Baseline, Settled, _middle_with_zero
 from mixmon.findings.medians import median_with_holes
 from mixmon.findings.sensor_lag import SensorLag
+from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -103,6 +104,17 @@ def test_a_target_that_moves_takes_the_readings_with_it() -> None:
     assert np.abs(np.concatenate([part.common for part in parts])).max() < 1e-9
 
 
+def test_a_record_that_begins_at_full_load_has_settled_on_its_first_target() -> None:
+    lam, known = 0.87, np.arange(2000) >= 25
+    readings = np.full((2000, 3), oxygen_balance(lam, FUEL)) + np.array([0.1, -0.2, 0.0])
+    left = excess([block(readings, target=np.where(known, lam, np.nan))], 3)
+    assert np.isnan(left[:25]).all()
+    assert np.abs(left[25:]).max() < 1e-9
+    late = excess([block(readings, target=np.where(np.arange(2000) >= 150, lam, np.nan))], 3)
+    assert np.isnan(late[:100]).all()
+    assert np.isfinite(late[100:]).all()
+
+
 def test_a_node_that_does_not_measure_is_not_asked() -> None:
     rng = np.random.default_rng(1)
     x = 0.1 * rng.standard_normal((2500, 4)) + np.array([0, 0, 1.5, -1.5])
@@ -140,7 +152,8 @@ def test_the_result_does_not_depend_on_the_blocks() -> None:
     rng = np.random.default_rng(4)
     x = rng.standard_normal((2000, 3))
     x[rng.random(x.shape) < 0.05] = np.nan
-    target = 0.9 + 0.05 * (np.arange(2000) > 1000)
+    target = np.where(np.arange(2000) > 1000, 0.9, 1.0)
+    target[:40] = np.nan
 
     def run(pieces: list[slice]) -> bytes:
         parts = settled([block(x[p], first=p.start, target=target[p]) for p in pieces], 3)
