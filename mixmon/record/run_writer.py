@@ -35,7 +35,7 @@ class RunWriter:
     """A run that has begun. `frames`, `size`, `free` and `failure` may be read from any thread.
 
     Raises:
-        OSError: the folder or a file in it cannot be made.
+        OSError: the folder or a file in it cannot be made; nothing of it is left then.
     """
 
     def __init__(
@@ -53,13 +53,14 @@ class RunWriter:
         self.frames = 0
         self.free = shutil.disk_usage(self.path).free
         self.failure: str | None = None
-        for name, data in [*files.items(), (MANIFEST, self._manifest.to_json())]:
-            write_whole(self.path / name, data)
-        with ExitStack() as opened:
+        with ExitStack() as undone:
+            undone.callback(shutil.rmtree, self.path, ignore_errors=True)
+            for name, data in [*files.items(), (MANIFEST, self._manifest.to_json())]:
+                write_whole(self.path / name, data)
             self._log = AppendFile(self.path / FRAMES)
-            opened.callback(self._log.close)
+            undone.callback(self._log.close)
             self._notes = AppendFile(self.path / NOTES)
-            opened.pop_all()
+            undone.pop_all()
         sync_folder(self.path)
         sync_folder(root)
         self._thread = threading.Thread(target=self._keep, name="run", daemon=True)

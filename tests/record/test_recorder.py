@@ -376,6 +376,15 @@ def test_place_that_cannot_hold_runs(tmp_path: Path) -> None:
     recorder.close()
 
 
+def test_a_run_that_cannot_be_begun_leaves_nothing_behind(root: Path) -> None:
+    """No usual file system takes a name of 300 bytes (NAME_MAX is 255 there)."""
+    recorder = Recorder(root, files={"s" * 300: b""})
+    assert not recorder.start()
+    assert "no run can be begun" in (recorder.status().error or "")
+    assert list(root.iterdir()) == []
+    recorder.close()
+
+
 @pytest.mark.parametrize("name", ["frames.log", "../session.toml", "a/b", "SHA256SUMS"])
 def test_names_of_kept_files(root: Path, name: str) -> None:
     with pytest.raises(UsageError, match="plain name"):
