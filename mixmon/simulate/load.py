@@ -80,10 +80,12 @@ def _over(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
     merged = dict(base)
     for key, value in own.items():
         old = merged.get(key)
-        both = isinstance(old, dict) and isinstance(value, dict)
-        if both and key == "fuel" and not FUEL_WAYS.isdisjoint(value):
+        if not isinstance(old, dict) or not isinstance(value, dict):
+            merged[key] = value
+            continue
+        if key == "fuel" and not FUEL_WAYS.isdisjoint(value):
             old = {name: told for name, told in old.items() if name not in FUEL_WAYS}
-        merged[key] = {**old, **value} if both else value
+        merged[key] = {**old, **value}
     return merged
 
 
