@@ -137,5 +137,6 @@ def _pairs(traces: list[SensorTrace | None], a: int, b: int) -> list[PairCompari
 
 def _compared(run_: Run, text: str) -> str:
     from mixmon.report.balance import log_text
+    from mixmon.report.text import title
 
-    return f"RESPONSE OF TWO SENSORS  {run_.session.name}".rstrip() + f"\n{log_text(run_.log)}\n{text}"
+    return f"{title('RESPONSE OF TWO SENSORS', run_.session.name)}{log_text(run_.log)}\n{text}"

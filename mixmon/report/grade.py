@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from mixmon.grade.item import Item, Verdict
-from mixmon.report.text import wrap
+from mixmon.report.text import printable, wrap
 
 _PAGE = 80
 _VERDICT = max(len(verdict.value) for verdict in Verdict) + 2
@@ -37,7 +37,7 @@ def grade_json(items: Sequence[Item], scenario: str, seed: int) -> Mapping[str, 
 def grade_text(items: Sequence[Item], scenario: str, seed: int) -> str:
     """Every item with its verdict and what that rests on, for a terminal of 80 columns; counts last."""
     counts = ", ".join(f"{count} {verdict}" for verdict, count in _counts(items).items())
-    return f"GRADE  {scenario}, seed {seed}\n\n{''.join(map(_item, items))}\n{counts}\n"
+    return f"GRADE  {printable(scenario)}, seed {seed}\n\n{''.join(map(_item, items))}\n{counts}\n"
 
 
 def _item(item: Item) -> str:

@@ -14,7 +14,7 @@ from mixmon.findings.sensor_pair import PairComparison
 from mixmon.findings.sensor_response import SLOW_RATIO, SensorResponse, Time
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.table import NO_VALUE, Cell, Column, number, table
-from mixmon.report.text import counted, wrap
+from mixmon.report.text import counted, title, wrap
 from mixmon.run import Run
 from mixmon.session.model import Node
 
@@ -172,9 +172,9 @@ def _pair_json(pair: PairComparison, nodes: Sequence[Node], run: Run) -> Mapping
 
 def response_text(review: ResponseReview, run: Run) -> str:
     """Sensors, events and delay, for a terminal of 80 columns."""
-    title = f"RESPONSE  {run.session.name}".rstrip()
     told = f"{counted(len(review.cuts), 'fuel cut')}, {counted(len(review.points), 'stretch', 'stretches')}"
-    parts = [f"{title}\n{log_text(run.log)}", _paragraph(f"from {told} of fuel steps")]
+    parts = [title("RESPONSE", run.session.name) + log_text(run.log)]
+    parts.append(_paragraph(f"from {told} of fuel steps"))
     if review.cuts or review.points or any(np.isfinite(s.warm_up_s) for s in review.sensors):
         parts.append(_sensors(review.sensors) + _paragraph(_SENSORS_SAY))
     if review.cuts or review.points:

@@ -52,9 +52,9 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
     if snapshot.failure:
         goes_on = snapshot.recording.startswith("recording ")
         what = f"ANALYSIS STOPPED, still {snapshot.recording}" if goes_on else "STOPPED"
-        return f"{what}  {snapshot.failure}"
+        return printable(f"{what}  {snapshot.failure}")
     if snapshot.t is None:
-        states = ", ".join(f"{bus.name} {bus.state}" for bus in snapshot.buses)
+        states = ", ".join(f"{printable(bus.name)} {bus.state}" for bus in snapshot.buses)
         return f"NO DATA  {states}"
     count = len(session.chain.nodes)
     parts = [
@@ -68,7 +68,8 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
     ]
     if snapshot.alarms.alarms:
         worst = snapshot.alarms.alarms[0]
-        parts.append(f"ALARMS {len(snapshot.alarms.alarms)}, first P{worst.rule.priority} {worst.rule.name}")
+        name = printable(worst.rule.name)
+        parts.append(f"ALARMS {len(snapshot.alarms.alarms)}, first P{worst.rule.priority} {name}")
     return "  ".join(parts)
 
 
