@@ -377,7 +377,8 @@ def test_a_terminal_that_is_closed_ends_the_screens_and_the_record_properly(
     ports: list[str], tmp_path: Path
 ) -> None:
     terminal = Terminal("watch", *ports, "--accept-caution")
-    terminal.read("recording 2")
+    terminal.read("rpm/1000")
+    terminal.read_until(lambda: notes_in(tmp_path / "runs"))
     terminal.close()
     assert terminal.program.wait(PATIENCE_S) == INTERRUPTED
     assert open_run(list_runs(tmp_path / "runs")[0]).verified
@@ -385,7 +386,8 @@ def test_a_terminal_that_is_closed_ends_the_screens_and_the_record_properly(
 
 def test_a_signal_ends_the_screens_and_the_record_properly(ports: list[str], tmp_path: Path) -> None:
     terminal = Terminal("watch", *ports, "--accept-caution")
-    terminal.read("recording 2")
+    terminal.read("rpm/1000")
+    terminal.read_until(lambda: notes_in(tmp_path / "runs"))
     terminal.program.send_signal(signal.SIGTERM)
     assert terminal.end() == INTERRUPTED
     assert terminal.written.endswith("interrupted; what had been written is whole\r\n")
