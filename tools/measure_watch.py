@@ -1,10 +1,12 @@
 """What watching costs: processor time, the age of what is shown, losses, and the time to the first value.
 
-    python tools/measure_watch.py --seconds 120
+    python tools/measure_watch.py --seconds 120 [--screen]
 
-A second process plays sixteen cylinders on two emulated serial adapters, filled up with strangers to
-8,000 frames a second; this one watches and records, without a screen. Then new processes are started
-that watch a virtual bus, and the time from their start to their first valid value is taken.
+First, new processes are started that watch a virtual bus, and the time from their start to their first
+valid value is taken. Then a second process plays sixteen cylinders on two emulated serial adapters,
+filled up with strangers to 8,000 frames a second; this one watches and records, with --screen with the
+dashboard in this terminal. The age of the newest value is that of the newest row worked, or of the
+newest one drawn, looked at a hundred times a second: waiting for the next picture counts.
 """
 
 from __future__ import annotations
@@ -16,11 +18,14 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from mixmon.cli.screen import units_of
+from mixmon.dashboard.app import Dashboard, DashboardOptions
 from mixmon.frames.adapter import BusOptions
 from mixmon.live.buses import BusSource
 from mixmon.live.keeper import Keeper
@@ -30,6 +35,7 @@ from mixmon.messages.find import load_databases
 from mixmon.record.recorder import Recorder
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import simulate
+from mixmon.snapshot import Snapshot
 
 HERE = Path(__file__).parent
 LOOK_S = 0.01
@@ -61,7 +67,7 @@ worker.close()
 """
 
 
-def load(seconds: float, rate: float, cylinders: int, folder: Path) -> None:
+def load(seconds: float, rate: float, cylinders: int, folder: Path, *, screen: bool) -> None:
     """Watch the second process, and say what it cost."""
     links = [folder / "chain", folder / "engine"]
     command = [sys.executable, str(HERE / "serial_player.py"), f"--cylinders={cylinders}", f"--rate={rate}"]
@@ -81,25 +87,45 @@ def load(seconds: float, rate: float, cylinders: int, folder: Path) -> None:
         worker = Worker(bind(session, load_databases(session)), source, keeper)
         worker.start()
         began, cpu = time.monotonic(), time.process_time()
-        ages, hour = ages_until(worker, source, seconds)
+        if screen:
+            ages, parts = ages_on_screen(worker, source, seconds)
+        else:
+            ages, parts = ages_until(lambda: worker.snapshot, source, seconds)
         cpu, elapsed = time.process_time() - cpu, time.monotonic() - began
         sent = [int(word) for word in player.stdout.readline().split()[1:]]
         threading.Event().wait(0.5)
         worker.close()
         player.stdin.write("\n")
         player.stdin.flush()
-    told(worker, sent, ages, 100 * cpu / elapsed, hour)
+    told(worker, sent, ages, 100 * cpu / elapsed, parts)
 
 
-def ages_until(worker: Worker, source: BusSource, seconds: float) -> tuple[np.ndarray, list[float]]:
+def ages_on_screen(worker: Worker, source: BusSource, seconds: float) -> tuple[np.ndarray, list[float]]:
+    """The same of what the dashboard has drawn, in this terminal."""
+    until = time.monotonic() + seconds
+    units = units_of(worker.binding, "lambda")
+    app = Dashboard(worker, DashboardOptions(units, bell=False, over=lambda: time.monotonic() > until))
+    found: list[tuple[np.ndarray, list[float]]] = []
+    looking = threading.Thread(
+        target=lambda: found.append(ages_until(lambda: app.shown, source, seconds - LOOK_S))
+    )
+    looking.start()
+    app.run()
+    looking.join()
+    return found[0]
+
+
+def ages_until(
+    shown: Callable[[], Snapshot], source: BusSource, seconds: float
+) -> tuple[np.ndarray, list[float]]:
     """Age in ms of the newest row shown, looked at a hundred times a second; CPU seconds by tenth."""
     ages, parts = [], [time.process_time()]
     pause, began = threading.Event(), time.monotonic()
     while (passed := time.monotonic() - began) < seconds:
         pause.wait(LOOK_S)
-        shown = worker.snapshot.t
-        if shown is not None:
-            ages.append((source.now() - shown) / 1e6)
+        newest = shown().t
+        if newest is not None:
+            ages.append((source.now() - newest) / 1e6)
         if passed >= seconds * len(parts) / 10:
             parts.append(time.process_time())
     return np.array(ages), np.diff(parts).tolist()
@@ -139,10 +165,11 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=8000.0)
     parser.add_argument("--cylinders", type=int, default=16)
     parser.add_argument("--starts", type=int, default=5)
+    parser.add_argument("--screen", action="store_true", help="with the dashboard, in this terminal")
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         first_values(Path(place), chosen.starts)
-        load(chosen.seconds, chosen.rate, chosen.cylinders, Path(place))
+        load(chosen.seconds, chosen.rate, chosen.cylinders, Path(place), screen=chosen.screen)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,8 @@
 """The dashboard: one timer reads the newest snapshot, keys become commands, one widget draws.
 
-Nothing pushes at the screen: the worker swaps a reference, and ten times a second it is looked
-at. A worker that has stopped, or does not answer, is a state on the screen.
+Nothing pushes at the screen: the worker swaps a reference, and forty times a second it is looked
+at; a picture is drawn soon after it has changed, for a value must not wait to be seen. A worker
+that has stopped, or does not answer, is a state on the screen.
 """
 
 from __future__ import annotations
@@ -30,8 +31,12 @@ from mixmon.dashboard.view_scene import Scene, Unit, ViewOptions
 from mixmon.dashboard.view_setting import Setting
 from mixmon.watching import Remark, Watching
 
+LOOK_S: Final = 0.025
+"""How often the worker's snapshot is looked at."""
+
+SOONEST_S: Final = 0.04
 PICTURE_S: Final = 0.1
-"""The picture is renewed ten times a second."""
+"""A picture of a new snapshot comes no sooner after the one before, any picture no later."""
 
 STALLED_S: Final = 1.0
 """A live worker that has published nothing for so long does not answer."""
@@ -86,7 +91,10 @@ class DashboardOptions:
 
 
 class Dashboard(App[int], inherit_bindings=False):
-    """The screens over one Watching; it does not start or close it."""
+    """The screens over one Watching; it does not start or close it.
+
+    shown    the newest snapshot that was drawn, or frozen while it was
+    """
 
     ENABLE_COMMAND_PALETTE = False
     CSS = "Screen { padding: 0; }"
@@ -105,8 +113,9 @@ class Dashboard(App[int], inherit_bindings=False):
         self._setting = Setting(watching.session)
         self._hold = DigitHold()
         self._page = PageView(self.tick)
-        self._seen = watching.snapshot
-        self._seen_at = clock()
+        self.shown = watching.snapshot
+        self._shown_at = clock()
+        self._drawn_at = clock()
         self._heard = Heard()
 
     def get_driver_class(self) -> type[Driver]:
@@ -124,7 +133,7 @@ class Dashboard(App[int], inherit_bindings=False):
 
     def on_mount(self) -> None:
         """Begin with the caution, if there is one."""
-        self.set_interval(PICTURE_S, self.tick)
+        self.set_interval(LOOK_S, self.look)
         if self._options.caution:
             self.push_screen(Caution(self._options.caution, self.controls.state.palette), self._answered)
 
@@ -147,11 +156,17 @@ class Dashboard(App[int], inherit_bindings=False):
             self.controls.tell(written, self._clock())
         self.tick()
 
+    def look(self) -> None:
+        """Draw if there is something new to draw, or it is time."""
+        waited = self._clock() - self._drawn_at
+        if waited >= PICTURE_S or (waited >= SOONEST_S and self._watching.snapshot is not self.shown):
+            self.tick()
+
     def tick(self) -> None:
-        """Look at the newest snapshot and draw what has changed."""
+        """Draw what has changed with the newest snapshot, or with time."""
         if self._options.over():
             self.exit(LEFT)
-        now = self._clock()
+        now = self._drawn_at = self._clock()
         self._heed()
         self.controls.expire(now)
         size = self._page.size
@@ -162,9 +177,9 @@ class Dashboard(App[int], inherit_bindings=False):
     def scene(self) -> Scene:
         """What is to be seen now."""
         now, live, state = self._clock(), self._watching.snapshot, self.controls.state
-        if live is not self._seen:
-            self._seen, self._seen_at = live, now
-        waited = now - self._seen_at
+        if live is not self.shown:
+            self.shown, self._shown_at = live, now
+        waited = now - self._shown_at
         shown = state.frozen or live
         return Scene(
             setting=self._setting,
