@@ -78,6 +78,10 @@ class AlarmBook:
         self._until = until
         return tuple(records)
 
+    def settle(self) -> tuple[AlarmEvent, ...]:
+        """The records of actions that wait for no row: on silent buses none may come for a long time."""
+        return () if self._until is None else tuple(self._through(self._until))
+
     def flush(self) -> tuple[AlarmEvent, ...]:
         """The records of actions that are stamped behind the last row."""
         records: list[AlarmEvent] = []

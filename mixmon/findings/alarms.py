@@ -57,6 +57,10 @@ class Alarms:
             )
         return tuple(records)
 
+    def settle(self) -> tuple[AlarmEvent, ...]:
+        """The records of actions that wait for no row."""
+        return self._book.settle()
+
     def flush(self) -> tuple[AlarmEvent, ...]:
         """The records of actions that are stamped behind the last row."""
         return self._book.flush()

@@ -309,6 +309,7 @@ class Worker:
         worked = self.observer.act(action)
         if self.keeper is not None:
             self.keeper.action(worked)
+        self._keep(self.observer.settle())
 
     def _record(self, command: Mark | NoteText | RecordOn | RecordOff) -> None:
         keeper, now = self.keeper, self._source.now()

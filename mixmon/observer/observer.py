@@ -114,12 +114,16 @@ class Observer:
         return self._keep(self._alarms.flush())
 
     def act(self, action: OperatorAction) -> OperatorAction:
-        """The action as it must be recorded; its own records come with the rows that follow.
+        """The action as it must be recorded; its own records come from `settle`, or with later rows.
 
         Raises:
             UsageError: there is no such alarm.
         """
         return self._alarms.act(action)
+
+    def settle(self) -> tuple[AlarmEvent, ...]:
+        """The records of actions that wait for no row."""
+        return self._keep(self._alarms.settle())
 
     def judge_pull(self, begin: int, *, keep: bool) -> None:
         """Keep the pull that began at that time, ns, or reject it, whatever is suggested."""

@@ -398,6 +398,33 @@ def test_time_that_is_not_known_does_not_count_for_a_re_alarm():
 # --- order and time -----------------------------------------------------------------------------
 
 
+def test_an_action_is_worked_without_another_row_and_the_records_stay_the_same():
+    """No row comes while all buses are silent."""
+
+    def book():
+        begun = AlarmBook(RULES, NODES)
+        return begun, list(begun.feed(edge(S, RAISE), stretch=0, first=0, until=S))
+
+    later = {"stretch": 0, "first": S + 1, "until": 2 * S}
+    waiting, waited = book()
+    waiting.act(act(S // 2, Verb.ACCEPT))
+    waited += waiting.feed(edge(2 * S, CLEAR), **later)
+    settled, at_once = book()
+    settled.act(act(S // 2, Verb.ACCEPT))
+    settled_now = settled.settle()
+    assert [record.what for record in settled_now] == [Happening.ACCEPTED]
+    assert [alarm.state for alarm in settled.current().alarms] == [AlarmState.ACKNOWLEDGED]
+    assert settled.settle() == ()
+    at_once += [*settled_now, *settled.feed(edge(2 * S, CLEAR), **later)]
+    assert at_once == waited
+
+
+def test_before_the_first_row_an_action_waits():
+    book = AlarmBook(RULES, NODES)
+    book.act(act(0, Verb.OUT_OF_SERVICE))
+    assert book.settle() == ()
+
+
 def test_at_one_time_edges_come_first_then_shelves_then_actions_as_given():
     _, records = played(
         act(1, Verb.SHELVE, duration_ns=9),

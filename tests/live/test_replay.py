@@ -11,6 +11,7 @@ import pytest
 from live_rig import EXAMPLE, glimpse, until, virtual_worker
 
 from mixmon.errors import SourceError, UsageError
+from mixmon.findings.alarm_states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.candump_write import write_candump
 from mixmon.live.axis import Axis
@@ -19,9 +20,14 @@ from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import list_runs, open_run
-from mixmon.watching import Mark, Pause, RecordOn, Resume, Seek, Speed, Step
+from mixmon.watching import AcceptAll, Mark, Pause, RecordOn, Resume, Seek, Speed, Step
 
 S = 1_000_000_000
+NOT_ACCEPTED = {
+    AlarmState.UNACKNOWLEDGED,
+    AlarmState.RETURNED_UNACKNOWLEDGED,
+    AlarmState.LATCHED_UNACKNOWLEDGED,
+}
 
 
 @pytest.fixture(scope="module")
@@ -202,6 +208,21 @@ def test_a_replay_refuses_what_only_buses_can_do(log: Path) -> None:
     worker.send(Seek(0.5))
     until(lambda: any("goes to 0.5 s" in text for _, text in worker.snapshot.remarks), "the other place")
     worker.close()
+    worker.close()
+
+
+def test_an_alarm_is_accepted_although_no_more_frames_come(log: Path) -> None:
+    worker = watched(ReplaySource(str(log), speed=None))
+    worker.start()
+    until(worker.ended.is_set, "the end")
+
+    def waiting() -> tuple[tuple[str, int | None], ...]:
+        alarms = worker.snapshot.alarms.alarms
+        return tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACCEPTED)
+
+    assert waiting()
+    worker.send(AcceptAll(waiting()))
+    until(lambda: not waiting(), "acceptance")
     worker.close()
 
 
