@@ -68,6 +68,9 @@ TURN_S: Final = 0.05
 
 KEPT_REMARKS = 500
 
+ROWS_STOPPED_NS = 1_000_000_000
+"""Rows of live buses come later than that only when none are made: ten seconds into a silence of all."""
+
 
 class Worker:
     """Watches one source; see `watching.Watching`.
@@ -347,12 +350,20 @@ class Worker:
     def _publish(self) -> None:
         self.snapshot = self._picture()
 
+    def _seen(self) -> Snapshot:
+        """What the rows say; where none come any more, sensors go on ageing."""
+        seen = self.observer.snapshot()
+        waited = self._source.now() - seen.t if self.live and seen.t is not None else 0
+        if waited < ROWS_STOPPED_NS:
+            return seen
+        return replace(seen, cylinders=seen.cylinders.aged(waited))
+
     def _picture(self) -> Snapshot:
         keeper = self.keeper
         if keeper is not None:
             keeper.look()
         return replace(
-            self.snapshot if self._failure else self.observer.snapshot(),
+            self.snapshot if self._failure else self._seen(),
             buses=self._board.now(self._pipeline.counts),
             remarks=tuple(self._remarks),
             recording="" if keeper is None else keeper.words,

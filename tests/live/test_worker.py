@@ -55,6 +55,33 @@ def send(bus: can.BusABC, number: int = 0x2A0) -> None:
     bus.send(can.Message(arbitration_id=number, is_extended_id=False, data=bytes(6)))
 
 
+class Later(BusSource):
+    """Buses on which `ahead` ns have passed since, without a row."""
+
+    ahead = 0
+
+    def now(self) -> int:
+        return super().now() + self.ahead
+
+
+def test_a_sensor_goes_on_ageing_when_no_rows_are_made_any_more(chain: can.BusABC) -> None:
+    """Silence of all buses is played as rows for ten seconds; one sensor was heard, the others never."""
+    session = load_session(EXAMPLE)
+    source = Later([BusOptions("can0", "virtual", NAMES[0], 500_000)])
+    worker = Worker(bind(session, load_databases(session)), source)
+    WORKERS.append(worker)
+    worker.start()
+    send(chain)
+
+    def ages() -> list[int]:
+        return worker.snapshot.cylinders.age_ns.tolist()
+
+    until(lambda: max(ages(), default=-1) >= 0, "the first sample")
+    source.ahead = 600_000_000_000
+    until(lambda: max(ages()) > 600_000_000_000, "its age")
+    assert sorted(ages())[:-1] == [-1] * 7
+
+
 def test_nothing_is_watched_before_the_start_and_closing_twice_is_harmless() -> None:
     worker = virtual_worker(EXAMPLE, NAMES)
     assert worker.snapshot.t is None
