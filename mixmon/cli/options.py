@@ -39,7 +39,7 @@ def add_bus(parser: argparse.ArgumentParser) -> None:
     """A live bus, by python-can's own options, and leave to acknowledge on it."""
     group = parser.add_argument_group("live bus", "in python-can's words; without them, the session's buses")
     group.add_argument(
-        "-i", "--interface", metavar="NAME", help="such as socketcan, slcan, pcan, kvaser, vector"
+        "-i", "--interface", metavar="NAME", help="socketcan, slcan, or another that python-can knows"
     )
     group.add_argument(
         "-c",
