@@ -67,12 +67,16 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class _Missed:
-    """What unburnt charges would show above what is read, oxygen percent, and how long one lasts."""
+    """What unburnt charges would show above what is read, oxygen percent, and how long one lasts.
+
+    Where the speed is not known that is `_UNKNOWN_CYCLE_S`.
+    """
 
     level: float
     lowest: float
     highest: float
     cycle_s: float
+    cycle_known: bool
 
 
 class Judge:
@@ -136,7 +140,8 @@ class Judge:
         lam = lambda_from_oxygen(level, self._fuel)
         shown = [missed_charge_oxygen(lam, self._fuel, k) - level for k in (VAPOUR_KNUDSEN, VAPOUR_MOLECULAR)]
         cycle = cycle_s(spike.valve_rpm, self._strokes)
-        return _Missed(level, shown[0], shown[1], cycle if cycle > 0 else _UNKNOWN_CYCLE_S)
+        known = cycle > 0
+        return _Missed(level, shown[0], shown[1], cycle if known else _UNKNOWN_CYCLE_S, known)
 
     def _evidence(
         self, spike: Spike, lag: SensorLag, bump: Bump, t: Floats, missed: _Missed
@@ -172,6 +177,7 @@ class Judge:
             "rpm_dip": _dip(spike),
             "after_percent": round(float(after.min()) * spike.sign, 2) if len(after) else None,
             "noise_limit_percent": round(spike.limit, 2),
+            **({} if missed.cycle_known else {"assumed_cycle_s": missed.cycle_s}),
         }
 
 

@@ -153,6 +153,12 @@ class ResponseReviewer:
             return "no delay: the session maps neither pulse_ms nor target; add one to [engine_signals]"
         if self._delay.refused:
             return f"no delay: fuel moved, but {self._delay.refused[-1].why}"
+        if self._cuts:
+            return (
+                "no delay: the air of fuel cuts is seen, but not when fuel was cut or at which speed and "
+                f"load; expected rpm, {self._load_signal} and fuel_cut or pulse_ms in the log; record the "
+                "engine bus beside the chain"
+            )
         return (
             f"no delay: in {self._delay.steady_s:.0f} s at steady speed and load the fuel command never "
             f"moved by more than {100 * self._delay.largest:.1f} % at once, and no fuel cut was seen; "

@@ -11,6 +11,7 @@ from mixmon.findings.event import NOT_FUELLING, Event, Kind, Value
 from mixmon.findings.known_lags import KnownLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
+from mixmon.report.of_log import log_notes, since_first
 from mixmon.report.table import Column, table
 from mixmon.report.text import counted, paragraph, title
 from mixmon.report.units import Unit
@@ -45,14 +46,14 @@ def events_json(events: Sequence[Event], known: Sequence[KnownLag], run: Run) ->
         "log": log_json(run.log),
         "events": [_event_json(event, run) for event in events],
         "lags": lags_json(known),
-        "notes": _notes(run),
+        "notes": log_notes(run),
     }
 
 
 def _event_json(event: Event, run: Run) -> Mapping[str, Any]:
     alone = not event.all_nodes and len(event.nodes) == 1
     return {
-        "t_s": round(_seconds(event, run), 6),
+        "t_s": round(since_first(event.t, run), 6),
         "kind": str(event.kind),
         "cylinder": event.cylinders[0] if alone else None,
         "cylinders": event.cylinders,
@@ -63,14 +64,6 @@ def _event_json(event: Event, run: Run) -> Mapping[str, Any]:
         "load": event.load,
         "evidence": event.evidence,
     }
-
-
-def _seconds(event: Event, run: Run) -> float:
-    return (event.t - (run.log.first_ns or 0)) / 1e9
-
-
-def _notes(run: Run) -> list[str]:
-    return [*run.binding.gaps, *run.log.absent]
 
 
 def events_text(events: Sequence[Event], known: Sequence[KnownLag], run: Run, unit: Unit) -> str:
@@ -88,7 +81,7 @@ def events_text(events: Sequence[Event], known: Sequence[KnownLag], run: Run, un
         )
     if events:
         closing.append(f"Times are the gas's own at the sensor: {lags_words(known)}, taken off.")
-    closing += [f"note: {note}" for note in _notes(run)]
+    closing += [f"note: {note}" for note in log_notes(run)]
     parts.append("".join(map(paragraph, closing)))
     return "\n".join(part for part in parts if part)
 
@@ -111,7 +104,7 @@ def _table(events: Sequence[Event], run: Run, unit: Unit) -> str:
     ]
     rows = [
         (
-            _seconds(event, run),
+            since_first(event.t, run),
             str(event.kind),
             _ALL if event.all_nodes else ",".join(map(str, event.cylinders)),
             unit.of(event.peak_lambda) if math.isfinite(event.peak_lambda) else None,
@@ -135,13 +128,25 @@ def _misfire(e: Evidence) -> str:
     least, most = e.get("missed_cycles_least"), e.get("missed_cycles_most")
     by_area = f", {least} to {most} by area" if least != most else ""
     shape = "" if e["shape"] == "single" else f" {e['shape']}"
-    return f"{counted(_whole(e['missed_cycles']), 'cycle')}{shape}{by_area}; before {e['lambda_before']}"
+    return f"{counted(_whole(e['missed_cycles']), 'cycle')}{shape}{by_area}{_before(e)}"
 
 
 def _mixture(e: Evidence) -> str:
     many = _whole(e["other_cylinders"])
     others = f"; {counted(many, 'other cylinder')} too" if many else ""
-    return f"gas {e['pulse_lambda']} for {e['gas_s']:.2f} s; before {e['lambda_before']}{others}"
+    return f"{_gas(e)} for {e['gas_s']:.2f} s{_before(e)}{others}"
+
+
+def _gas(e: Evidence) -> str:
+    lam = e["pulse_lambda"]
+    return "gas off the scale of lambda" if lam is None else f"gas lambda {lam:.3f}"
+
+
+def _before(e: Evidence) -> str:
+    """The mixture before, and what a count or a kind rests on where the speed is not known."""
+    assumed = e.get("assumed_cycle_s")
+    guess = "" if assumed is None else f"; no rpm, a cycle taken as {1e3 * _number(assumed):.0f} ms"
+    return f"; before lambda {e['lambda_before']:.3f}{guess}"
 
 
 def _cut(e: Evidence) -> str:
@@ -152,7 +157,7 @@ def _cut(e: Evidence) -> str:
 def _tip(e: Evidence) -> str:
     return (
         f"throttle {e['from_opening_percent']:.0f} to {e['to_opening_percent']:.0f} %; "
-        f"cylinder {e['worst_cylinder']} off {e['worst_lambda_off']:+.3f}"
+        f"cylinder {e['worst_cylinder']} off {e['worst_lambda_off']:+.3f} lambda"
     )
 
 
@@ -182,6 +187,11 @@ _SAID: dict[Kind, Callable[[Evidence], str]] = {
     Kind.NODE_RESET: _reset,
     Kind.SENSOR_DROP_OUT: _drop_out,
 }
+
+
+def _number(value: Value) -> float:
+    assert isinstance(value, float)
+    return value
 
 
 def _whole(value: Value) -> int:

@@ -15,6 +15,7 @@ from mixmon.findings.pull_table import Point, PullTable
 from mixmon.findings.pulls import Pull
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
+from mixmon.report.of_log import log_notes, since_first
 from mixmon.report.table import NO_VALUE, Cell, Column, number, table
 from mixmon.report.text import paragraph, title
 from mixmon.run import Run
@@ -78,8 +79,8 @@ def _pull_json(review: PullReview, i: int, run: Run) -> Mapping[str, Any]:
     nodes = run.session.chain.nodes
     return {
         "pull": i + 1,
-        "t_s": _since(pull.begin, run),
-        "to_s": _since(pull.end, run),
+        "t_s": since_first(pull.begin, run),
+        "to_s": since_first(pull.end, run),
         "from_rpm": pull.from_rpm,
         "to_rpm": pull.to_rpm,
         "rate_rpm_s": pull.rate,
@@ -143,11 +144,15 @@ def pulls_text(
     """The list of all pulls and the table of each chosen one, for a terminal of 80 columns."""
     parts = [title("PULLS", run.session.name) + log_text(run.log)]
     if not review.pulls:
-        parts.append(paragraph(_none(run)))
+        parts.append(paragraph(_none(run)) + _notes(run))
         return "\n".join(parts)
     parts.append(_list(review, run))
     parts += [_one(review, i, run, against) for i in chosen]
-    return "\n".join([*parts, _closing(known)])
+    return "\n".join([*parts, _closing(known) + _notes(run)])
+
+
+def _notes(run: Run) -> str:
+    return "".join(paragraph(f"note: {note}") for note in log_notes(run))
 
 
 def _none(run: Run) -> str:
@@ -180,12 +185,16 @@ def _list(review: PullReview, run: Run) -> str:
     rows = []
     for i, pull in enumerate(review.pulls):
         quality, repeat = pull.quality, review.repeats[i]
-        differs = "" if repeat is None else f"{number(repeat.rms, 2)} % of {repeat.against + 1}"
+        differs = (
+            ""
+            if repeat is None or not math.isfinite(repeat.rms)
+            else f"{number(repeat.rms, 2)} % of {repeat.against + 1}"
+        )
         rows.append(
             (
                 i + 1,
-                _since(pull.begin, run),
-                _since(pull.end, run),
+                since_first(pull.begin, run),
+                since_first(pull.end, run),
                 pull.from_rpm,
                 pull.to_rpm,
                 pull.rate,
@@ -209,7 +218,7 @@ def _one(review: PullReview, i: int, run: Run, against: str) -> str:
         "target; valid: cylinders; by rpm/1000"
     )
     grid = _grid(by_band, run.session.chain.nodes, against)
-    return "".join(map(paragraph, told)) + grid + _legend(by_band) + _compared(review.repeats[i])
+    return "".join(map(paragraph, told)) + grid + _legend(by_band, against) + _compared(review.repeats[i])
 
 
 def _facts(pull: Pull) -> str:
@@ -257,12 +266,15 @@ def _cylinders(node: Node) -> str:
     return "+".join(map(str, node.cylinders))
 
 
-def _legend(by_band: PullTable) -> str:
+def _legend(by_band: PullTable, against: str) -> str:
     """What the marks mean that stand in the table, and the reasons behind them."""
-    empty = ~np.isfinite(by_band.peers) & ~np.isfinite(by_band.target)
+    needs, lacking = by_band.peers, "no other cylinder to compare with: use --against target"
+    if against == "target":
+        needs, lacking = by_band.target, "no target to compare with: use --against peers"
+    empty = ~np.isfinite(needs)
     reasons = [by_band.why[b][j] for b, j in np.argwhere(empty).tolist()]
     marks = dict.fromkeys(_MARKS.get(why or "", _NO_DATA) for why in reasons)
-    others = dict.fromkeys(why for why in reasons if why is not None and why not in _MARKS)
+    others = dict.fromkeys(why or lacking for why in reasons if why not in _MARKS)
     parts = [f"{mark} {meaning}" for mark, meaning in marks]
     if others:
         parts[-1 if _NO_DATA not in marks else list(marks).index(_NO_DATA)] += f" ({', '.join(others)})"
@@ -284,9 +296,5 @@ def _closing(known: Sequence[KnownLag]) -> str:
         paragraph("speeds are those at which the gas was burnt: gas delay and sensor lag are allowed for")
         + paragraph(f"{lags_words(known)}; --lag tells better ones")
         + paragraph("+- is the middle one of the cylinders' half 95 % intervals; a wrong lag is not in it")
+        + paragraph("coolant and intake: degrees Celsius as the pull began")
     )
-
-
-def _since(t: int, run: Run) -> float:
-    """Seconds from the log's first frame."""
-    return (t - (run.log.first_ns or 0)) / 1e9

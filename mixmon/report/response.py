@@ -13,12 +13,12 @@ from mixmon.findings.response_review import CellDelay, ResponseReview
 from mixmon.findings.sensor_pair import PairComparison
 from mixmon.findings.sensor_response import SLOW_RATIO, SensorResponse, Time
 from mixmon.report.balance import log_json, log_text
+from mixmon.report.of_log import log_notes, since_first
 from mixmon.report.table import NO_VALUE, Cell, Column, number, table
-from mixmon.report.text import counted, title, wrap
+from mixmon.report.text import counted, paragraph, title
 from mixmon.run import Run
 from mixmon.session.model import Node
 
-_PAGE = 80
 _Z95 = 1.96
 _MOST_COLUMNS = 8
 
@@ -56,7 +56,7 @@ def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: 
         "cuts": [_cut_json(cut, nodes, run) for cut in review.cuts],
         "unclear_cuts": review.unclear,
         "fuel_steps": [_steps_json(point, nodes, run) for point in review.points],
-        "steps_refused": [{"t_s": _since(r.t, run), "why": r.why} for r in review.refused],
+        "steps_refused": [{"t_s": since_first(r.t, run), "why": r.why} for r in review.refused],
         "delay": _delay_json(review),
         "comparisons": [_pair_json(pair, nodes, run) for pair in pairs],
     }
@@ -64,7 +64,7 @@ def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: 
 
 def _cut_json(cut: Cut, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
     return {
-        "t_s": _since(cut.t, run),
+        "t_s": since_first(cut.t, run),
         "seconds": cut.seconds,
         "lean": _going_json(cut.lean, nodes, run),
         "rich": None if cut.rich is None else _going_json(cut.rich, nodes, run),
@@ -78,7 +78,7 @@ def _cut_json(cut: Cut, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
 def _going_json(going: Going, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
     fit = going.fit
     return {
-        "t_s": _since(going.t, run),
+        "t_s": since_first(going.t, run),
         "command": going.command,
         "rpm": going.rpm,
         "load": going.load,
@@ -106,7 +106,7 @@ def _going_json(going: Going, nodes: Sequence[Node], run: Run) -> Mapping[str, A
 def _steps_json(point: DelayPoint, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
     fit = point.fit
     return {
-        "t_s": _since(point.t, run),
+        "t_s": since_first(point.t, run),
         "seconds": point.seconds,
         "signal": point.signal,
         "rpm": point.rpm,
@@ -154,7 +154,7 @@ def _delay_json(review: ResponseReview) -> Mapping[str, Any]:
 
 def _pair_json(pair: PairComparison, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
     return {
-        "t_s": _since(pair.t, run),
+        "t_s": since_first(pair.t, run),
         "faster": nodes[pair.fast].position,
         "slower": nodes[pair.slow].position,
         "lag_s": pair.lag_s,
@@ -174,15 +174,19 @@ def response_text(review: ResponseReview, run: Run) -> str:
     """Sensors, events and delay, for a terminal of 80 columns."""
     told = f"{counted(len(review.cuts), 'fuel cut')}, {counted(len(review.points), 'stretch', 'stretches')}"
     parts = [title("RESPONSE", run.session.name) + log_text(run.log)]
-    parts.append(_paragraph(f"from {told} of fuel steps"))
+    parts.append(paragraph(f"from {told} of fuel steps"))
     if review.cuts or review.points or any(np.isfinite(s.warm_up_s) for s in review.sensors):
-        parts.append(_sensors(review.sensors) + _paragraph(_SENSORS_SAY))
+        parts.append(_sensors(review.sensors) + paragraph(_SENSORS_SAY))
     if review.cuts or review.points:
         parts.append(_events(review, run))
     else:
-        parts.append(_paragraph(_NO_RESPONSE))
-    refused = [f"at {_since(r.t, run):.1f} s fuel moved and told nothing: {r.why}" for r in review.refused]
-    return "\n".join([*parts, _delay(review), *map(_paragraph, refused)])
+        parts.append(paragraph(_NO_RESPONSE))
+    refused = [
+        f"at {since_first(r.t, run):.1f} s fuel moved and told nothing: {r.why}" for r in review.refused
+    ]
+    parts += [_delay(review), *map(paragraph, refused)]
+    notes = "".join(paragraph(f"note: {note}") for note in log_notes(run))
+    return "\n".join([*parts, notes] if notes else parts)
 
 
 _SENSORS_SAY = (
@@ -246,7 +250,7 @@ def _events(review: ResponseReview, run: Run) -> str:
     rows = [(going.t, _going_row(way, going, run)) for way, going in ways]
     rows += [(point.t, _point_row(point, run)) for point in review.points]
     rows.sort(key=lambda row: row[0])
-    return table(columns, [row for _, row in rows]) + _paragraph(
+    return table(columns, [row for _, row in rows]) + paragraph(
         "dead: from the command to the first movement, mean of the sensors; 63 %: from the command, "
         "middle sensor"
     )
@@ -260,7 +264,7 @@ def _going_row(way: str, going: Going, run: Run) -> tuple[Cell, ...]:
     remark = "sparks cut before" if going.rough else "" if going.command else "command not seen"
     delay = float(np.median(total)) if going.command and known.any() else np.nan
     seen = f"{int(known.sum())}/{len(known)}"
-    return (_since(going.t, run), what, going.rpm, going.load, 1e3 * dead, 1e3 * delay, seen, remark)
+    return (since_first(going.t, run), what, going.rpm, going.load, 1e3 * dead, 1e3 * delay, seen, remark)
 
 
 def _point_row(point: DelayPoint, run: Run) -> tuple[Cell, ...]:
@@ -269,19 +273,21 @@ def _point_row(point: DelayPoint, run: Run) -> tuple[Cell, ...]:
     what = f"{counted(point.moves, 'fuel step')} ({point.signal})"
     error = f"dead +-{_Z95 * 1e3 * point.dead_sd:.0f} ms"
     seen = f"{int(known.sum())}/{len(known)}"
-    return (_since(point.t, run), what, point.rpm, point.load, 1e3 * point.dead_s, delay, seen, error)
+    return (since_first(point.t, run), what, point.rpm, point.load, 1e3 * point.dead_s, delay, seen, error)
 
 
 def _delay(review: ResponseReview) -> str:
     model = review.model
     if model is None:
-        return _paragraph(review.refusal)
+        return paragraph(review.refusal)
+    constant_ms = round(1e3 * model.constant_s)
     said = (
         f"DELAY from command to 63 % of the reading in ms, +- 95 %: {model.cycles:.2f} +- "
-        f"{_Z95 * model.cycles_sd:.2f} cycles + gas in the pipe x {model.pipe_factor:.2f} + "
-        f"{1e3 * model.constant_s:.0f} ms, and the middle sensor's T63; across: rpm/1000, down: load"
+        f"{_Z95 * model.cycles_sd:.2f} cycles + gas in the pipe x {model.pipe_factor:.2f} "
+        f"{'-' if constant_ms < 0 else '+'} {abs(constant_ms)} ms, and the middle sensor's T63; "
+        "across: rpm/1000, down: load"
     )
-    lines = _paragraph(said)
+    lines = paragraph(said)
     speeds = list(dict.fromkeys(cell.rpm for cell in review.cells))
     grids = [_grid(review.cells, speeds[i : i + _MOST_COLUMNS]) for i in range(0, len(speeds), _MOST_COLUMNS)]
     return lines + "\n".join(grids)
@@ -305,7 +311,7 @@ def _delay_cell(cell: CellDelay) -> str:
 def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:
     """Two sensors on every event, for a terminal of 80 columns."""
     if not pairs:
-        return _paragraph("no event in which both sensors moved: nothing to compare")
+        return paragraph("no event in which both sensors moved: nothing to compare")
     columns = [
         Column("at s", 1),
         Column("faster", left=True),
@@ -323,8 +329,10 @@ def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:
     for pair in pairs:
         who = (_who(nodes[pair.fast]), _who(nodes[pair.slow]))
         size = (pair.peak_fast, f"{number(100 * pair.recovered)} %", pair.missed, pair.missed_area)
-        rows.append((_since(pair.t, run), *who, 1e3 * pair.lag_s, 1e3 * pair.tau_s, *size, pair.residual))
-    return table(columns, rows) + _paragraph(
+        rows.append(
+            (since_first(pair.t, run), *who, 1e3 * pair.lag_s, 1e3 * pair.tau_s, *size, pair.residual)
+        )
+    return table(columns, rows) + paragraph(
         "oxygen percent; lag: mean delay of the slower reading; tau: time constant of the slower sensor as "
         "the faster one tells it; peak: of the faster; missed: largest difference on the way; left: rms of "
         "what the faster reading does not predict of the slower"
@@ -333,12 +341,3 @@ def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:
 
 def _who(node: Node) -> str:
     return node.sensor or f"cyl {'+'.join(map(str, node.cylinders))}"
-
-
-def _since(t: int, run: Run) -> float:
-    """Seconds from the log's first frame."""
-    return (t - (run.log.first_ns or 0)) / 1e9
-
-
-def _paragraph(text: str) -> str:
-    return "".join(f"{line}\n" for line in wrap(text, _PAGE))

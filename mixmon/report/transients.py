@@ -10,6 +10,7 @@ from mixmon.findings.tip_measures import BACK_WITHIN, Repeated, TipMeasure
 from mixmon.findings.transients import Tip, TipGroup, Transients
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
+from mixmon.report.of_log import log_notes, since_first
 from mixmon.report.table import Cell, Column, table
 from mixmon.report.text import counted, paragraph, title
 from mixmon.run import Run
@@ -50,7 +51,7 @@ def _tip_json(number: int, tip: Tip, run: Run) -> Mapping[str, Any]:
     return {
         "tip": number,
         "kind": tip.kind,
-        "t_s": _since(tip, run),
+        "t_s": since_first(tip.t, run),
         "from_opening": tip.from_opening,
         "to_opening": tip.to_opening,
         "rate_percent_s": tip.rate,
@@ -93,7 +94,9 @@ def transients_text(found: Transients, known: Sequence[KnownLag], run: Run) -> s
     grouped = {i for group in found.groups for i in group.tips}
     parts += [_group(group, found.tips, nodes) for group in found.groups]
     parts += [_alone(i, tip, nodes) for i, tip in enumerate(found.tips) if i not in grouped]
-    return "\n".join([*parts, _closing(found, known)])
+    return "\n".join(
+        [*parts, _closing(found, known) + "".join(paragraph(f"note: {n}") for n in log_notes(run))]
+    )
 
 
 def _list(tips: Sequence[Tip], run: Run) -> str:
@@ -111,7 +114,7 @@ def _list(tips: Sequence[Tip], run: Run) -> str:
     rows = [
         (
             i,
-            _since(tip, run),
+            since_first(tip.t, run),
             tip.kind,
             tip.from_opening,
             tip.to_opening,
@@ -197,8 +200,3 @@ def _meaning(lag_s: float, known: Sequence[KnownLag]) -> tuple[str, str, str]:
         "that is not there"
     )
     return columns, lag, f"{lags_words(known)}; --lag tells better ones"
-
-
-def _since(tip: Tip, run: Run) -> float:
-    """Seconds from the log's first frame."""
-    return (tip.t - (run.log.first_ns or 0)) / 1e9

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -137,3 +138,26 @@ def test_lags_are_measured_in_the_log_unless_they_are_given_or_it_can_be_read_on
     with Path(demo[0]).open("rb") as log:
         piped = subprocess.run(command, stdin=log, capture_output=True, check=True)
     assert {lag["source"] for lag in json.loads(piped.stdout)["lags"]} == {"assumed"}
+
+
+def test_without_the_speed_a_count_of_cycles_says_what_it_assumes(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]], tmp_path: Path
+) -> None:
+    chain = tmp_path / "chain.log"
+    lines = Path(demo[0]).read_text("utf-8").splitlines(keepends=True)
+    chain.write_text("".join(line for line in lines if " can0 " in line), "utf-8")
+    without = (str(chain), demo[1], demo[2])
+    told = [e["evidence"] for e in found(capsys, without) if e["kind"] == "misfire"]
+    assert [e["assumed_cycle_s"] for e in told] == [0.04] * len(told) != []
+    assert "no rpm, a cycle taken as 40 ms" in " ".join(said(capsys, without)[1].split())
+    known = [e["evidence"] for e in found(capsys, demo) if e["kind"] == "misfire"]
+    assert not any("assumed_cycle_s" in e for e in known)
+
+
+def test_the_evidence_names_its_unit_whatever_the_heading_is(
+    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+) -> None:
+    words = " ".join(said(capsys, demo, "--units", "afr")[1].split())
+    assert "AFR/" in words
+    assert re.search(r"before lambda 0\.\d{3}", words)
+    assert re.search(r"off [+-]0\.\d{3} lambda", words)

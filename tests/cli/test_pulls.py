@@ -129,6 +129,29 @@ def test_a_session_without_speed_says_so(
     assert "the session names no rpm" in " ".join(out.split())
 
 
+def test_a_log_without_the_engine_bus_says_what_never_came(
+    capsys: pytest.CaptureFixture[str], log: tuple[str, str], tmp_path: Path
+) -> None:
+    chain = tmp_path / "chain.log"
+    lines = Path(log[0]).read_text("utf-8").splitlines(keepends=True)
+    chain.write_text("".join(line for line in lines if " can0 " in line), "utf-8")
+    for more in ([], ["--transients"]):
+        status, out, _ = said(capsys, (str(chain), log[1]), *more)
+        assert status == 0
+        assert "note: Engine_Fast never came on bus engine: no rpm, throttle" in " ".join(out.split())
+
+
+def test_one_cylinder_has_no_peers_and_the_table_says_so(
+    capsys: pytest.CaptureFixture[str], log: tuple[str, str]
+) -> None:
+    alone = ["--leave-out", *"1234567"]
+    _, out, _ = said(capsys, log, *alone)
+    assert "no other cylinder to compare with: use --against target" in " ".join(out.split())
+    assert "-- % of 1" not in out
+    _, out, _ = said(capsys, log, *alone, "--against", "target")
+    assert "no other cylinder" not in out
+
+
 @pytest.mark.parametrize(
     ("more", "answer"),
     [

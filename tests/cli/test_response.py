@@ -1,5 +1,6 @@
 """mixmon response as scripts and people use it, on the logs of the examples."""
 
+import gzip
 import json
 from pathlib import Path
 
@@ -150,3 +151,16 @@ def test_a_cut_in_which_the_engine_is_stopped_tells_the_slow_sensor_lean_going(c
     assert old["lean"]["t63_s"] == pytest.approx(0.321, rel=0.05)
     assert old["rich"]["t63_s"] is None
     assert "slow" in old["flags"]
+
+
+def test_cuts_without_the_engine_bus_are_not_denied_where_the_delay_is_refused(capsysbinary, tmp_path):
+    log = tmp_path / "chain.log"
+    with gzip.open(EIGHT[0], "rt") as lines:
+        log.write_text("".join(line for line in lines if " can0 " in line), "utf-8")
+    status, out, err = said(capsysbinary, str(log), *EIGHT[1:])
+    words = " ".join(out.split())
+    assert (status, err) == (0, "")
+    assert "from 1 fuel cut" in words
+    assert "no fuel cut was seen" not in words
+    assert "record the engine bus beside the chain" in words
+    assert "note: Engine_Fast never came on bus engine: no rpm" in words
