@@ -2,8 +2,8 @@
 
     python tools/measure_watch.py --seconds 120 [--screen]
 
-First, new processes are started that watch a virtual bus, and the time from their start to their first
-valid value is taken. Then a second process plays sixteen cylinders on two emulated serial adapters,
+First, the demo is started some times, whose engine plays on a virtual bus, and the time to its first sample
+on the screen is taken. Then a second process plays sixteen cylinders on two emulated serial adapters,
 filled up with strangers to 8,000 frames a second; this one watches and records, with --screen with the
 dashboard in this terminal. The age of the newest value is that of the newest row worked, or of the
 newest one drawn, looked at a hundred times a second: waiting for the next picture counts.
@@ -12,10 +12,15 @@ newest one drawn, looked at a hundred times a second: waiting for the next pictu
 from __future__ import annotations
 
 import argparse
+import os
+import pty
+import re
 import resource
+import select
 import subprocess
 import sys
 import tempfile
+import termios
 import threading
 import time
 from collections.abc import Callable
@@ -40,31 +45,10 @@ from mixmon.snapshot import Snapshot
 HERE = Path(__file__).parent
 LOOK_S = 0.01
 
-FIRST_VALUE = """
-import time
-from mixmon.frames.adapter import BusOptions
-from mixmon.live.buses import BusSource
-from mixmon.live.worker import Worker
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
-from mixmon.session.load import load_session
-session = load_session({session!r})
-buses = [BusOptions(bus.log_channel, "virtual", bus.name, bus.bitrate) for bus in session.buses]
-worker = Worker(bind(session, load_databases(session)), BusSource(buses))
-worker.start()
-from mixmon.simulate.feed import Feed
-from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
-feed = Feed(simulate(load_scenario("plain", 8), seed=1), [bus.name for bus in session.buses])
-fed = time.time()
-feed.start()
-pause = __import__("threading").Event()
-while not worker.snapshot.frames or not (worker.snapshot.cylinders.age_ns >= 0).any():
-    pause.wait(0.002)
-print(fed - {start}, time.time() - {start}, time.time() - fed, flush=True)
-feed.close()
-worker.close()
-"""
+SIZE = (60, 200)
+PAINT = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
+SAMPLE = re.compile(r"warming +\d+ ms")
+"""The age of a cylinder's first sample, as the dashboard writes it."""
 
 
 def load(seconds: float, rate: float, cylinders: int, folder: Path, *, screen: bool) -> None:
@@ -143,20 +127,22 @@ def told(worker: Worker, sent: list[int], ages: np.ndarray, percent: float, part
     print(f"recorded {worker.keeper.runs[0].frames} frames, {worker.keeper.runs[0].size} bytes")
 
 
-def first_values(folder: Path, times: int) -> None:
-    """From the start of a process to its first value, with python-can's virtual bus."""
-    from mixmon.simulate.session_file import session_toml
-
-    session = folder / "plain.toml"
-    session.write_text(session_toml(simulate(load_scenario("plain", 8), seed=1).session), "utf-8")
+def first_samples(times: int) -> None:
+    """From the start of `mixmon demo` to its first sample on the screen, with python-can's virtual bus."""
     for _ in range(times):
-        script = FIRST_VALUE.format(session=str(session), start=repr(time.time()))
-        words = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
-        ready, value, since = map(float, words.stdout.split())
-        print(
-            f"first value {value:.2f} s after the process began: "
-            f"{ready:.2f} s until frames came, then {since:.2f} s"
-        )
+        master, slave = pty.openpty()
+        termios.tcsetwinsize(slave, SIZE)
+        began, written = time.monotonic(), ""
+        program = [sys.executable, "-m", "mixmon", "demo"]
+        with subprocess.Popen(program, stdin=slave, stdout=slave, stderr=slave) as demo:
+            while not SAMPLE.search(PAINT.sub("", written)):
+                written += os.read(master, 1 << 16).decode(errors="replace")
+            print(f"first sample on the screen {time.monotonic() - began:.2f} s after the start", flush=True)
+            demo.terminate()
+            while select.select([master], [], [], 2.0)[0]:
+                os.read(master, 1 << 16)
+        os.close(slave)
+        os.close(master)
 
 
 def main() -> None:
@@ -168,7 +154,7 @@ def main() -> None:
     parser.add_argument("--screen", action="store_true", help="with the dashboard, in this terminal")
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
-        first_values(Path(place), chosen.starts)
+        first_samples(chosen.starts)
         load(chosen.seconds, chosen.rate, chosen.cylinders, Path(place), screen=chosen.screen)
 
 

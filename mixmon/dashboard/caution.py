@@ -28,7 +28,7 @@ class Caution(ModalScreen[bool]):
         event.stop()
         if event.character in {"y", "Y"}:
             self.dismiss(True)
-        elif event.character in {"n", "N", "q"} or event.key == "escape":
+        elif event.character in {"n", "N", "q"} or event.key in {"escape", "ctrl+c"}:
             self.dismiss(False)
         elif event.key in {"up", "down"}:
             self._first = max(self._first + (1 if event.key == "down" else -1), 0)

@@ -79,6 +79,9 @@ class Controls:
         """Take one key: a character, or a name such as `escape`; `scene` is what the person sees."""
         self._scene, self._now = scene, now_s
         self._set(message="")
+        if key == "ctrl+c":
+            self._interrupt()
+            return
         if self.state.prompt is not None:
             self._answer(self.state.prompt, key)
             return
@@ -137,7 +140,6 @@ class Controls:
             "D": self._decimals,
             "C": self._palette,
             "q": self._quit,
-            "ctrl+c": lambda: self.tell("q q leaves", self._now),
             "escape": self._back,
             "up": lambda: self._scroll(-1),
             "down": lambda: self._scroll(1),
@@ -350,6 +352,14 @@ class Controls:
             self._ask(Asked.LEAVE, "recording is on: stop it and leave?", words=False)
         else:
             self.leave = True
+
+    def _interrupt(self) -> None:
+        """Ctrl-C: once it takes a question back, twice it leaves whatever is asked; the record is closed."""
+        if self.state.leaving:
+            self.leave = True
+        else:
+            self._set(leaving=True, prompt=None)
+            self.tell("ctrl-c once more closes the record and leaves", self._now)
 
     def _on_alarm(self, make: Callable[[Alarm], Outcome]) -> None:
         """What a key makes of the alarm at hand: on the alarm list the chosen one, else the most pressing."""

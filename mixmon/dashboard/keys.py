@@ -75,7 +75,7 @@ BINDINGS: Final = (
     Binding("N", "notes", "all notes and marks"),
     Binding("D", "digits", "decimals of lambda"),
     Binding("C", "colours", "print, sunlight, mono, dark"),
-    Binding("q q", "leave", "leave; while recording only when confirmed"),
+    Binding("q q", "leave", "leave; while recording only when confirmed (ctrl-c twice: at once)"),
     Binding("p P", "peaks", "show the worst so far on the rails; P: begin anew", _on(Page.WATCH)),
     Binding("o", "order", "rails in firing order or bank by bank", _on(Page.WATCH)),
     Binding("s", "spread", "cells show the spread of all cylinders", _on(Page.BALANCE)),

@@ -204,7 +204,7 @@ class Recorder:
         run.stop()
         self._past.append(run)
         self._recording = False
-        self._tell(RecorderEventKind.STOPPED, f"{run.path}: {run.frames} frames recorded; stopped: {why}")
+        self._tell(RecorderEventKind.STOPPED, f"recording stopped: {why}; {run.frames} frames in {run.path}")
 
     def status(self) -> RecorderStatus:
         """How the recorder stands."""
@@ -240,7 +240,7 @@ class Recorder:
         for line in notes:
             run.note(line)
         self._run, self._recording, self._error, self._warned = run, True, None, float("inf")
-        self._tell(RecorderEventKind.STARTED, f"{run.path}: recording; started: {why}")
+        self._tell(RecorderEventKind.STARTED, f"recording started: {why}; {run.path}")
         self._warn(run.free, self._ring.rate * LINE_BYTES)
 
     def _running(self) -> RunWriter | None:

@@ -126,13 +126,16 @@ def test_leaving_while_recording_asks_and_y_stops_the_record():
     assert bench.sent == [RecordOff()]
 
 
-def test_control_c_is_answered_with_the_key_that_leaves():
+def test_control_c_twice_leaves_also_while_recording_and_out_of_a_question():
     async def steps(shown):
-        await shown.press("ctrl+c")
+        await shown.press("n", "x", "ctrl+c")
         shown.app.tick()
-        assert "q q leaves" in shown.lines()[-1]
+        assert "ctrl-c once more" in shown.lines()[-1]
+        await shown.press("f", "ctrl+c", "ctrl+c")
 
-    drive(steps)
+    left, bench = drive(steps)
+    assert left == LEFT
+    assert bench.sent == [], "nothing is noted; who closes the worker closes the record"
 
 
 def test_what_the_watched_refuses_is_said():
@@ -316,7 +319,7 @@ def test_the_caution_comes_first_and_is_accepted_with_y():
     assert bench.sent == []
 
 
-@pytest.mark.parametrize("key", ["n", "escape", "q"])
+@pytest.mark.parametrize("key", ["n", "ctrl+c", "escape", "q"])
 def test_a_caution_that_is_not_accepted_ends_the_program(key):
     accepted = []
 

@@ -128,7 +128,7 @@ def test_recording_goes_on_and_off_by_command_and_what_is_said_is_kept(
     send(chain)
     until(lambda: worker.snapshot.frames == 1, "a frame")
     worker.send(RecordOff())
-    until(lambda: remarked(worker, "1 frames recorded; stopped: asked for"), "the end of the run")
+    until(lambda: remarked(worker, "recording stopped: asked for; 1 frames in"), "the end of the run")
     assert worker.snapshot.recording == "not recording"
     worker.close()
     run = open_run(list_runs(tmp_path / "runs")[0])
