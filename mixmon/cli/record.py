@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
-from mixmon.cli.recording import acceptance_of, add_live, live_worker
+from mixmon.cli.recording import acceptance_of, add_live, live_worker, why_unrecorded
 
 if TYPE_CHECKING:
     from mixmon.live.worker import Worker
@@ -51,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
         worker.start()
         try:
             worker.send(NoteText(acceptance.words, standing=True))
-            if not _failed(worker):
+            if not why_unrecorded(worker):
                 follower.follow(stopping, arguments.duration)
         finally:
             worker.close()
@@ -80,7 +80,7 @@ def _end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) ->
         for kept in runs:
             end = "" if kept.error is None else "; it could not go on"
             result(f"{kept.folder}: {kept.frames} frames, {kept.size} bytes, {lost} lost{end}\n")
-    if failed := _failed(worker):
+    if failed := why_unrecorded(worker):
         raise OutputError(failed)
     if interrupted:
         raise KeyboardInterrupt
@@ -106,14 +106,8 @@ def _facts(worker: Worker) -> dict[str, object]:
         "late_by_clock": snapshot.late_by_clock,
         "lost": {bus.name: bus.lost for bus in snapshot.buses},
         "troubles": worker.troubles,
-        "failure": snapshot.failure or _failed(worker),
+        "failure": snapshot.failure or why_unrecorded(worker),
     }
-
-
-def _failed(worker: Worker) -> str:
-    """Why nothing more is being recorded; empty if it is or need not be."""
-    keeper = worker.keeper
-    return "" if keeper is None or keeper.status.error is None else keeper.status.error
 
 
 def _status(worker: Worker) -> str:

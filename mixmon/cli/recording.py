@@ -124,3 +124,9 @@ def rpm(text: str) -> float:
     if value <= 0:
         raise argparse.ArgumentTypeError(f"found {text!r}; expected a speed above 0")
     return value
+
+
+def why_unrecorded(worker: Worker) -> str:
+    """Why nothing more is being recorded; empty if it is or need not be."""
+    keeper = worker.keeper
+    return "" if keeper is None or keeper.status.error is None else keeper.status.error

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import flush_results, result, talk
-from mixmon.cli.recording import acceptance_of, add_live, live_worker
+from mixmon.cli.recording import acceptance_of, add_live, live_worker, why_unrecorded
 from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
-from mixmon.errors import UsageError
+from mixmon.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
     from mixmon.cli.caution import Acceptance
@@ -29,7 +29,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Shows the dashboard, or lines."""
+    """Shows the dashboard, or lines.
+
+    Raises:
+        UsageError: there is no terminal.
+        OutputError: what should have been recorded to the end was not.
+    """
     if not arguments.text and not at_terminal():
         raise UsageError(
             "mixmon watch: no terminal to draw on; expected one, or --text for a line a second, "
@@ -37,10 +42,14 @@ def run(arguments: argparse.Namespace) -> int:
         )
     worker, acceptance = live_worker(arguments, record=not arguments.no_record), acceptance_of(arguments)
     if arguments.text:
-        return _lines(worker, acceptance, arguments)
-    if arguments.accept_caution and acceptance.at is None and (unkept := acceptance.accept()):
-        talk(unkept)
-    return show(worker, arguments, acceptance)
+        status = _lines(worker, acceptance, arguments)
+    else:
+        if arguments.accept_caution and acceptance.at is None and (unkept := acceptance.accept()):
+            talk(unkept)
+        status = show(worker, arguments, acceptance)
+    if failed := why_unrecorded(worker):
+        raise OutputError(failed)
+    return status
 
 
 def _lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Namespace) -> int:

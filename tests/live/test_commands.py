@@ -160,6 +160,27 @@ def test_a_place_that_cannot_hold_runs_is_bad_input_at_once(
     assert "no run can be begun: File exists; expected a folder with room" in err
 
 
+@pytest.mark.usefixtures("engine")
+def test_watching_goes_on_without_a_record_and_the_exit_status_tells_it(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "runs").write_text("a file")
+    arguments = (
+        "watch",
+        "--text",
+        *BUSES,
+        "--folder",
+        str(tmp_path / "runs"),
+        "--accept-caution",
+        "--for",
+        "2",
+    )
+    status, out, err = ran(capfd, *arguments)
+    assert status == BAD_INPUT
+    assert "no run can be begun: File exists" in err
+    assert len(out.splitlines()) >= 2, "a line a second"
+
+
 @pytest.mark.parametrize("command", [["record"], ["watch", "--text"]], ids=["record", "watch"])
 def test_where_nobody_can_answer_the_caution_it_must_be_accepted_by_an_option(
     capfd: pytest.CaptureFixture[str], tmp_path: Path, command: list[str], state: Path
