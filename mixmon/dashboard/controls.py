@@ -11,24 +11,19 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from mixmon.dashboard import alarm_keys, checks
+from mixmon.dashboard import alarm_keys, cell_keys, checks, pull_keys
 from mixmon.dashboard.alarm_keys import Outcome
 from mixmon.dashboard.keys import WRITTEN, Page
 from mixmon.dashboard.palettes import NAMES
 from mixmon.dashboard.replay_speeds import next_speed, speed_words
 from mixmon.dashboard.state import State
-from mixmon.dashboard.view_cells import Place
 from mixmon.dashboard.view_pages import alarm_index
 from mixmon.dashboard.view_prompt import Asked, Prompt
 from mixmon.dashboard.view_scene import ORDERS, Scene, Unit, is_recording
 from mixmon.findings.alarm_records import Alarm
-from mixmon.findings.pull_quality import KEEP
 from mixmon.findings.pull_review import PullReview
-from mixmon.mixture.steady import Cell
 from mixmon.watching import (
     Command,
-    JudgeCell,
-    JudgePull,
     Mark,
     NoteText,
     Pause,
@@ -172,18 +167,18 @@ class Controls:
         if self.state.page is Page.BALANCE:
             return {
                 "s": lambda: self._set(spread=not self.state.spread),
-                "x": self._judge_cell,
-                "left": lambda: self._move(-1, 0),
-                "right": lambda: self._move(1, 0),
-                "up": lambda: self._move(0, 1),
-                "down": lambda: self._move(0, -1),
+                "x": lambda: self._do(cell_keys.judge(self._seen, self.state)),
+                "left": lambda: self._do(cell_keys.move(self._seen, self.state, -1, 0)),
+                "right": lambda: self._do(cell_keys.move(self._seen, self.state, 1, 0)),
+                "up": lambda: self._do(cell_keys.move(self._seen, self.state, 0, 1)),
+                "down": lambda: self._do(cell_keys.move(self._seen, self.state, 0, -1)),
             }
         if self.state.page is Page.PULLS:
             return {
-                "d": self._compare,
-                "k": self._judge_pull,
-                "left": lambda: self._turn(-1),
-                "right": lambda: self._turn(1),
+                "d": partial(self._on_pulls, pull_keys.compare),
+                "k": partial(self._on_pulls, pull_keys.judge),
+                "left": partial(self._on_pulls, partial(pull_keys.turn, step=-1)),
+                "right": partial(self._on_pulls, partial(pull_keys.turn, step=1)),
                 "up": lambda: self._step_cylinder(-1),
                 "down": lambda: self._step_cylinder(1),
             }
@@ -267,19 +262,6 @@ class Controls:
         self._set(palette=NAMES[(at + 1) % len(NAMES)])
         self.tell(f"colours: {self.state.palette}", self._now)
 
-    def _move(self, across: int, up: int) -> None:
-        """The cursor on the cells; it appears where the engine is held, or in the first cell."""
-        axes = self._seen.setting.session.axes
-        speeds, loads = axes.rpm or (None,), axes.load or (None,)
-        held = self._seen.snapshot.holding
-        place: Place = (held.cell.rpm, held.cell.load) if held else (speeds[0], loads[0])
-        if self.state.cursor is not None:
-            at = speeds.index(self.state.cursor[0]), loads.index(self.state.cursor[1])
-            x = min(max(at[0] + across, 0), len(speeds) - 1)
-            y = min(max(at[1] + up, 0), len(loads) - 1)
-            place = (speeds[x], loads[y])
-        self._set(cursor=place)
-
     def _pulls(self) -> None:
         if self._seen.snapshot.pulls is None:
             self.tell("no pull yet: full throttle and rising speed make one", self._now)
@@ -287,44 +269,10 @@ class Controls:
             self._go(Page.PULLS)
             self._set(pull=None)
 
-    def _compare(self) -> None:
-        review = self._seen.snapshot.pulls
-        if review is not None and review.repeats[self._pull_at(review)] is None:
-            self.tell("no pull was kept before this one", self._now)
-        else:
-            self._set(compared=not self.state.compared)
-
-    def _judge_pull(self) -> None:
-        """The pull on the screen: rejected if it is kept, else kept."""
-        review = self._seen.snapshot.pulls
-        if review is not None:
-            pull = review.pulls[self._pull_at(review)]
-            self._send(JudgePull(pull.begin, keep=pull.verdict.suggestion != KEEP))
-
-    def _judge_cell(self) -> None:
-        """The cell under the cursor, else the one that is held: left out, or counted again if it was."""
-        held, balance = self._seen.holding, self._seen.snapshot.balance
-        place = self.state.cursor or ((held.cell.rpm, held.cell.load) if held else None)
-        known = {(cell.rpm, cell.load): cell.used_for_trims for cell in balance.cells} if balance else {}
-        aside = Cell(*place) in balance.put_aside if balance and place else False
-        if place is None or place not in known:
-            self.tell("arrows choose a cell; this one has no data", self._now)
-        elif not known[place] and not aside:
-            self.tell("low flow, or a load below the first one: never used for trims", self._now)
-        else:
-            self._send(JudgeCell(*place, keep=aside))
-
-    def _turn(self, step: int) -> None:
-        """To the pull before or after; the newest one is followed again at the end."""
-        review = self._seen.snapshot.pulls
-        if review is not None:
-            at = max(self._pull_at(review) + step, 0)
-            self._set(pull=at if at < len(review.pulls) - 1 else None)
-
-    def _pull_at(self, review: PullReview) -> int:
-        """The pull on the screen; the newest where the chosen one is gone, wound back."""
-        last = len(review.pulls) - 1
-        return last if self.state.pull is None else min(self.state.pull, last)
+    def _on_pulls(self, make: Callable[[PullReview, State], Outcome | State]) -> None:
+        """What a key makes of the pulls, if there are any."""
+        if self._seen.snapshot.pulls is not None:
+            self._do(make(self._seen.snapshot.pulls, self.state))
 
     def _step_cylinder(self, step: int) -> None:
         """To the cylinder above or below, in the order on the screen."""
@@ -373,9 +321,11 @@ class Controls:
     def _accept_all(self) -> None:
         self._do(alarm_keys.accept_seen(self._seen.alarms()))
 
-    def _do(self, outcome: Outcome, alarm: Alarm | None = None) -> None:
-        """Send it, say it, or ask; then the alarm is kept, as the list may move while one types."""
-        if isinstance(outcome, str):
+    def _do(self, outcome: Outcome | State, alarm: Alarm | None = None) -> None:
+        """Choose, send, say, or ask; then the alarm is kept, as the list may move while one types."""
+        if isinstance(outcome, State):
+            self.state = outcome
+        elif isinstance(outcome, str):
             self.tell(outcome, self._now)
         elif isinstance(outcome, Prompt):
             assert alarm is not None
