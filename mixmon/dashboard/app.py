@@ -1,6 +1,6 @@
 """The dashboard: one timer reads the newest snapshot, keys become commands, one widget draws.
 
-Nothing pushes at the screen: the worker swaps a reference, and forty times a second it is looked
+Nothing pushes at the screen: the worker swaps a reference, and eighty times a second it is looked
 at; a picture is drawn soon after it has changed, for a value must not wait to be seen. A worker
 that has stopped, or does not answer, is a state on the screen.
 """
@@ -31,7 +31,7 @@ from mixmon.dashboard.view_scene import Scene, Unit, ViewOptions
 from mixmon.dashboard.view_setting import Setting
 from mixmon.watching import Remark, Watching
 
-LOOK_S: Final = 0.025
+LOOK_S: Final = 0.0125
 """How often the worker's snapshot is looked at."""
 
 SOONEST_S: Final = 0.04
