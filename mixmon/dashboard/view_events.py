@@ -88,7 +88,9 @@ def _remarks(scene: Scene, most: int) -> Iterator[Line]:
 
 
 def _lines(scene: Scene, found: Iterable[AlarmEvent | Event | Line], most: int) -> list[Line]:
-    """The newest first; what came over several cylinders at once is one line."""
+    """The newest first, none where there is no room; what came over several cylinders at once is one line."""
+    if most <= 0:
+        return []
     waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.state in NOT_ACCEPTED and not a.flags}
     out: list[Line] = []
     places: dict[tuple[str, str, str], int] = {}

@@ -25,6 +25,7 @@ from mixmon.dashboard.keys import BINDINGS, Page
 from mixmon.dashboard.state import State
 from mixmon.dashboard.view_caution import caution_page
 from mixmon.dashboard.view_dwell import filled
+from mixmon.dashboard.view_events import event_rows
 from mixmon.dashboard.view_pages import draw
 from mixmon.dashboard.view_text import row_width
 from mixmon.findings.alarm_records import Happening
@@ -469,3 +470,9 @@ def test_a_page_that_goes_on_below_says_so():
     assert page[-2].strip().endswith("more: arrow down")
     end = lines(Page.HELP, first=999)
     assert "more" not in end[-2]
+
+
+@pytest.mark.parametrize("room", [-2, -1, 0, 1, 2])
+def test_events_have_the_rows_that_there_is_room_for(room):
+    shown = scene(snapshot(alarm_events=(event(), event(position=7)), alarms=alarm_list()))
+    assert len(event_rows(shown, 80, room)) == max(room, 0)
