@@ -33,6 +33,8 @@ def alarm_line(event: AlarmEvent, first_ns: int) -> str:
     """One record: seconds since `first_ns`, priority, cylinder, alarm, what happened, value."""
     who = f"cyl {'+'.join(map(str, event.cylinders))}" if event.cylinders else "engine"
     words = "NEW" if event.announced else event.what.value
+    if event.what is Happening.RE_ALARMED:
+        words = "STILL STANDS, announced again"
     value = ""
     if event.what in {Happening.CONDITION_TRUE, Happening.CONDITION_FALSE} and math.isfinite(event.value):
         decimals = _DECIMALS.get(event.unit, 2)

@@ -1,0 +1,35 @@
+"""Alarm records in lines of text."""
+
+from mixmon.findings.alarm_records import AlarmEvent, Happening
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.report.watch_text import alarm_line
+
+
+def record(what: Happening) -> AlarmEvent:
+    """An announcement of an alarm that stands."""
+    return AlarmEvent(
+        stretch=0,
+        t=3_000_000_000,
+        rule="lean under load",
+        priority=1,
+        position=3,
+        cylinders=(4,),
+        what=what,
+        before=AlarmState.UNACKNOWLEDGED,
+        state=AlarmState.UNACKNOWLEDGED,
+        flags=AlarmFlag(0),
+        active=True,
+        announced=True,
+        since=1_000_000_000,
+        value=0.05,
+        limit=0.04,
+        unit="lambda",
+        in_ten_minutes=1,
+        chattering=False,
+    )
+
+
+def test_what_is_announced_again_is_not_called_new() -> None:
+    first, again = (alarm_line(record(w), 0) for w in (Happening.CONDITION_TRUE, Happening.RE_ALARMED))
+    assert first.split(": ")[1] == "NEW  0.050 lambda (limit 0.04)"
+    assert again.split(": ")[1] == "STILL STANDS, announced again"
