@@ -175,7 +175,9 @@ class _Parser:
             return factor * float(self._rest.pop().text)
         if token.kind == "name" and not signed:
             return Name(self._rest.pop().text, token.column)
-        raise self._error("a finite number after the sign" if signed else expected)
+        if signed or token.kind == "number":
+            expected = "a finite number after the sign" if signed else "a finite number"
+        raise self._error(expected)
 
     @property
     def _next(self) -> _Token:

@@ -149,7 +149,7 @@ WRONG = {
     "two numbers": ("rpm > 1 and 3 > 2", 13, "two numbers", "a signal"),
     "number with a unit": ("rpm > 60rpm", 7, "'60rpm'", "numbers"),
     "two points": ("rpm > 1.2.3", 7, "'1.2.3'", "numbers"),
-    "endless number": ("rpm > 1e999", 7, "'1e999'", "a number"),
+    "endless number": ("rpm > 1e999", 7, "'1e999'", "a finite number"),
     "signed name": ("rpm > -throttle", 8, "'throttle'", "a finite number"),
     "a call": ("exit()", 5, "'('", "'and'"),
     "an attribute": ("rpm.real > 1", 4, "'.real'", "signal names"),
