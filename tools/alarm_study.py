@@ -18,6 +18,7 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import cantools
 import numpy as np
@@ -37,6 +38,7 @@ from mixmon.simulate.scenario import Part, Scenario
 S = 1_000_000_000
 LEAN = placeholder_rules()[0]
 PIECE_NS = 10_000_000
+_DBC = Path(__file__).parents[1] / "dbc"
 WARM = (Part("off", "off", 2.0, 0.0, 0.0), Part("start", "start", 26.0, 1000.0, 3.0))
 
 
@@ -94,7 +96,7 @@ def leaning(seed: int, cylinders: int) -> Simulation:
 def due(simulation: Simulation, frames: FrameBlock, rule: AlarmRule) -> dict[int, list[int]]:
     """When the condition of a lean alarm had been held for its on-delay, by position; frame by frame."""
     decoders = [
-        {message.frame_id: message for message in cantools.database.load_file(f"dbc/{bus.database}").messages}
+        {message.frame_id: message for message in cantools.database.load_file(_DBC / bus.database).messages}
         for bus in simulation.session.buses
     ]
     engine = {"Throttle": 0.0, "Speed": 0.0, "Target": np.inf}
