@@ -93,6 +93,19 @@ def add_quiet(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--quiet", action="store_true", help="no progress and no remarks on standard error")
 
 
+def add_leave_out(parser: argparse.ArgumentParser) -> None:
+    """--leave-out: cylinders of which nothing is counted."""
+    parser.add_argument(
+        "--leave-out",
+        metavar="N",
+        type=int,
+        nargs="+",
+        action="extend",
+        default=[],
+        help="cylinders that shall not be counted, nor be part of the reference",
+    )
+
+
 def add_window(parser: argparse.ArgumentParser) -> None:
     """--from and --to, in seconds from the log's first frame."""
     about = "seconds from the log's first frame"

@@ -36,15 +36,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="1 as it was recorded, max as fast as it can be worked (default: 1, as text max)",
     )
     options.add_window(parser)
-    parser.add_argument(
-        "--leave-out",
-        metavar="N",
-        type=int,
-        nargs="+",
-        action="extend",
-        default=[],
-        help="cylinders that shall not be counted, nor be part of the reference",
-    )
+    options.add_leave_out(parser)
     parser.add_argument("--text", action="store_true", help="alarms and balance as text, no dashboard")
     add_screen(parser)
     options.add_json(parser)

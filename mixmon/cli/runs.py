@@ -22,15 +22,7 @@ def add_run(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
     """LOG, the session, the part of the log, cylinders to leave out, and the form of the result."""
     options.add_log(parser, many=many)
     options.add_session(parser)
-    parser.add_argument(
-        "--leave-out",
-        metavar="N",
-        type=int,
-        nargs="+",
-        action="extend",
-        default=[],
-        help="cylinders that shall not be counted, nor be part of the reference",
-    )
+    options.add_leave_out(parser)
     options.add_window(parser)
     options.add_json(parser)
     options.add_quiet(parser)
