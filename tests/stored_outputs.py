@@ -1,0 +1,145 @@
+"""What every command and every screen gives for the examples, kept in tests/stored as it was.
+
+A change that means to leave results alone leaves these files alone. `tools/store_outputs.py` compares
+every byte, and writes the files anew where a word or a number was changed on purpose. The tests allow
+for the last digits of a number, in which processors may differ.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import os
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+from dashboard.scenes import nothing, scene, snapshot, text
+
+from mixmon.cli.main import main
+from mixmon.dashboard.keys import Page
+from mixmon.dashboard.state import State
+from mixmon.dashboard.view_pages import draw
+
+ROOT = Path(__file__).parents[1]
+FOLDER = Path(__file__).parent / "stored"
+
+LOGS = {
+    "eight": ["examples/alder8_short.log.gz", "-s", "examples/alder8.toml"],
+    "six": ["examples/foreign.log.gz", "-s", "examples/foreign.toml"],
+}
+
+OF_A_LOG: dict[str, list[str]] = {
+    "census": ["census"],
+    "balance": ["balance"],
+    "balance cells": ["balance", "--cells"],
+    "balance target": ["balance", "--against", "target"],
+    "balance leave out": ["balance", "--leave-out", "2"],
+    "events": ["events"],
+    "pulls": ["pulls"],
+    "transients": ["pulls", "--transients"],
+    "response": ["response"],
+    "replay": ["replay"],
+    "decode": ["decode"],
+    "decode raw": ["decode", "--raw", "--absolute"],
+}
+"""Commands that read a log; each is stored as text and as JSON."""
+
+ALONE: dict[str, list[str]] = {
+    "verify eight": ["verify", "examples/alder8.toml"],
+    "verify six": ["verify", "examples/foreign.toml"],
+    "verify mistakes": ["verify", "tests/session/mistakes.toml"],
+    "convert lambda": ["convert", "lambda", "0.88", "1.2", "--fuel", "E10"],
+    "convert five gas": ["convert", "five-gas", "co=1", "co2=14", "o2=1", "hc_ppm=200", "no=0"],
+    "convert pressure": [
+        "convert",
+        "lambda",
+        "0.80",
+        "--fuel",
+        "gasoline",
+        "--pressure",
+        "1.2",
+        "--pressure-k",
+        "0.3",
+    ],
+    "scenarios": ["simulate", "--list"],
+    "grade plain": ["simulate", "--scenario", "plain", "--seed", "1", "--grade", "--quiet"],
+    "grade six": ["simulate", "--scenario", "six", "--seed", "6", "--grade", "--quiet"],
+    "grade glimpse": ["simulate", "--scenario", "alder8-glimpse", "--seed", "8", "--grade", "--quiet"],
+}
+"""Commands that read no log."""
+
+SIZES = ((80, 24), (120, 40), (200, 60))
+
+
+def command_lines() -> dict[str, list[str]]:
+    """Every stored command line by the name of its file."""
+    lines = {
+        f"{log} {name}": [words[0], *source, *words[1:], "--quiet"]
+        for log, source in LOGS.items()
+        for name, words in OF_A_LOG.items()
+    } | ALONE
+    as_json = {
+        f"{name} json": [*words, "--json"]
+        for name, words in lines.items()
+        if words[0] != "decode" and "--list" not in words
+    }
+    return dict(sorted((lines | as_json).items()))
+
+
+def told(words: list[str]) -> str:
+    """Exit status, standard output and standard error of one command line."""
+    out, err = io.TextIOWrapper(io.BytesIO(), "utf-8"), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), contextlib.chdir(ROOT):
+        status = main(words)
+        sys.stdout.flush()
+    given = out.buffer.getvalue().decode()
+    if len(given) > 100_000:  # decoded signals: their beginning, and a digest of the whole
+        given = given[:4000] + f"\n... sha256 {hashlib.sha256(given.encode()).hexdigest()}\n"
+    return f"mixmon {' '.join(words)}\nexit status {status}\n--- output\n{given}--- talk\n{err.getvalue()}"
+
+
+def screens() -> str:
+    """Every screen of three moments, at three sizes, with its styles."""
+    moments = {"pull": snapshot(8), "sixteen": snapshot(16), "before the first frame": nothing(8)}
+    return "".join(_screens_of(name, shown) for name, shown in moments.items())
+
+
+def _screens_of(name: str, shown: object) -> str:
+    seen = scene(shown, count=len(shown.cylinders.lam))
+    parts = []
+    for page in Page:
+        for width, height in SIZES:
+            rows = draw(seen, State(seen.options, page=page), width, height)
+            lines = "\n".join(line.rstrip() for line in text(rows))
+            styles = hashlib.sha256(repr(rows).encode()).hexdigest()[:16]
+            parts.append(f"=== {name}, {page.name}, {width}x{height}, styles {styles}\n{lines}\n")
+    return "".join(parts)
+
+
+def every() -> Iterator[tuple[str, str]]:
+    """Name and text of everything that is stored."""
+    for name, words in command_lines().items():
+        yield name, told(words)
+    yield "screens", screens()
+
+
+def path(name: str) -> Path:
+    """Where a text is kept."""
+    return FOLDER / f"{name.replace(' ', '_')}.txt"
+
+
+_NUMBER = re.compile(r"-?\d+\.\d{6,}(?:e-?\d+)?|-?\d+(?:\.\d+)?e-\d+")
+
+
+def without_last_digits(stored: str) -> str:
+    """The text with its long numbers cut to nine digits, in which all processors agree."""
+    return _NUMBER.sub(lambda found: f"{float(found[0]):.9g}", stored)
+
+
+def clean_environment() -> None:
+    """Takes what a person's terminal says out of the way."""
+    for name in ("NO_COLOR", "COLUMNS", "LINES"):
+        os.environ.pop(name, None)
