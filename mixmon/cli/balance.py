@@ -9,9 +9,6 @@ from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.runs import add_against, add_run, opened_run
 
-NAME = "balance"
-HELP = "what every cylinder needs, spread, cells and new trims"
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """LOG..., the reference, and limits to be checked."""

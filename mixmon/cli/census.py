@@ -10,14 +10,11 @@ from mixmon.cli.console import result, talk
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 
 if TYPE_CHECKING:
-    from mixmon.cli.hearing import Hearing
+    from mixmon.cli.live import Hearing
     from mixmon.findings.census import Census
     from mixmon.findings.expected import Expected
     from mixmon.run import LogFacts
     from mixmon.session.model import Session
-
-NAME = "census"
-HELP = "who is on the bus: rates, gaps, strangers, twins, silent nodes, load"
 
 _LISTEN_S = 10.0
 
@@ -104,15 +101,14 @@ def _hearing(arguments: argparse.Namespace, session: Session | None) -> Hearing 
     """
     if arguments.log is not None:
         return None
-    from mixmon.cli.hearing import Hearing
-    from mixmon.cli.live import live_buses
+    from mixmon.cli.live import Hearing, live_buses
 
     return Hearing(live_buses(arguments, session), arguments.duration, quiet=arguments.quiet)
 
 
 def _read(arguments: argparse.Namespace, census: Census) -> LogFacts:
     """Feeds the log to the census; what became of its lines."""
-    from mixmon.cli.reading import Reading
+    from mixmon.cli.runs import Reading
 
     reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
     for block in reading:

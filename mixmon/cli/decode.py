@@ -12,11 +12,8 @@ from mixmon.cli.main import DONE
 from mixmon.errors import SourceError, UsageError
 
 if TYPE_CHECKING:
-    from mixmon.cli.decoding import Decoding, Definitions
-    from mixmon.cli.reading import Reading
-
-NAME = "decode"
-HELP = "signals of a log as CSV or Parquet, by a session or by any DBC"
+    from mixmon.cli.output import Decoding, Definitions
+    from mixmon.cli.runs import Reading
 
 _PARQUET = (".parquet", ".pq")
 
@@ -59,8 +56,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Decodes block by block; memory does not grow with the log."""
     _check(arguments)
-    from mixmon.cli.decoding import Decoding
-    from mixmon.cli.reading import Reading
+    from mixmon.cli.output import Decoding
+    from mixmon.cli.runs import Reading
 
     definitions = _definitions(arguments)
     decoding = Decoding(definitions, arguments.signals)
@@ -98,7 +95,7 @@ def _is_parquet(out: Path | None) -> bool:
 
 
 def _definitions(arguments: argparse.Namespace) -> Definitions:
-    from mixmon.cli.decoding import Definitions
+    from mixmon.cli.output import Definitions
 
     if arguments.session is not None:
         from mixmon.messages.bind import bind

@@ -5,17 +5,33 @@ from __future__ import annotations
 import argparse
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
 from mixmon.cli.screen import add_screen, at_terminal, show
+from mixmon.frames.source_event import SourceEvent, SourceEventKind
+from mixmon.live.buses import BusSource
 
 if TYPE_CHECKING:
     from mixmon.findings.balance import Balance
 
-NAME = "demo"
-HELP = "the demo engine, live in the dashboard; without a terminal, as text beside its truth"
+
+# ----------------------------------------------------------------------------------------------------
+# The demo's buses: virtual ones of this process, with nobody else on them.
+# ----------------------------------------------------------------------------------------------------
+
+_OF_HARDWARE: Final = frozenset({SourceEventKind.OPENED, SourceEventKind.REMARK})
+"""What a device can and cannot do: there is no device, and no wire that it could disturb."""
+
+
+class DemoBuses(BusSource):
+    """Tells what happens on the buses, and not what they are made of."""
+
+    def events(self) -> list[SourceEvent]:
+        """What has happened to the buses."""
+        return [event for event in super().events() if event.kind not in _OF_HARDWARE]
+
 
 SCENARIO = "alder8-short"
 
@@ -35,7 +51,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _live(arguments: argparse.Namespace) -> int:
     """Plays the engine in real time onto virtual buses, again and again, and watches these."""
-    from mixmon.cli.demo_buses import DemoBuses
     from mixmon.frames.adapter import BusOptions
     from mixmon.live.keeper import Keeper
     from mixmon.live.worker import Worker

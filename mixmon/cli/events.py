@@ -8,9 +8,6 @@ from mixmon.cli import options
 from mixmon.cli.console import result
 from mixmon.cli.runs import add_lag, add_run, lags_of, opened_run
 
-NAME = "events"
-HELP = "misfires, lean excursions, cuts, drop-outs, with what speaks for each"
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """LOG, the session, and what is known of the sensors' lags."""

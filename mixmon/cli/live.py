@@ -3,12 +3,411 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
+import hashlib
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
 
-from mixmon.errors import UsageError
+from mixmon.cli import options
+from mixmon.cli.console import Stopping, talk
+from mixmon.errors import SourceError, UsageError
+from mixmon.findings.expected import Expected
 from mixmon.frames.adapter import BusOptions
+from mixmon.frames.adapters import Adapters
+from mixmon.frames.block import FrameBlock
+from mixmon.frames.source_event import SourceStatus
+from mixmon.live.meter import UNHEARD, Meter
+from mixmon.live.trouble import BusFacts, trouble
+from mixmon.messages.binding import NO_BUS
+from mixmon.report.text import printable
 from mixmon.session.model import Session
+
+if TYPE_CHECKING:
+    from mixmon.findings.alarm_records import AlarmEvent
+    from mixmon.live.keeper import Keeper
+    from mixmon.live.worker import Worker
+
+
+# ----------------------------------------------------------------------------------------------------
+# The caution that is accepted once for every session file, and where that is kept.
+# ----------------------------------------------------------------------------------------------------
+
+CAUTION: Final = (
+    "Monitoring only. It will not stop, limit or protect the engine. "
+    "Use the ECU's, dyno's and cell's own trips, set from the builder's limits."
+)
+
+_FORMAT = 1
+
+
+class Acceptance:
+    """Whether the caution was accepted for a session file of just these contents.
+
+    state  file in which that is kept; by default in the user's state folder
+    """
+
+    def __init__(self, session: bytes, name: str, state: Path | None = None) -> None:
+        self._digest = hashlib.sha256(session).hexdigest()
+        self._name = name
+        self._state = state or state_file(os.environ)
+        self._now: str | None = None
+
+    @property
+    def at(self) -> str | None:
+        """When, in UTC; None if it was not."""
+        if self._now is not None:
+            return self._now
+        entry = self._entries().get(self._digest)
+        return entry.get("at") if isinstance(entry, dict) else None
+
+    @property
+    def words(self) -> str:
+        """What a record says of it."""
+        return f"caution accepted {self.at}"
+
+    def accept(self) -> str:
+        """It is accepted now. Why that cannot be kept, so that it will be asked for again; empty if it is."""
+        self._now = datetime.now(UTC).isoformat(timespec="seconds")
+        entries = {**self._entries(), self._digest: {"at": self._now, "session": self._name}}
+        text = json.dumps({"format": _FORMAT, "accepted": entries}, indent=1, ensure_ascii=False) + "\n"
+        fresh = self._state.with_name(f"{self._state.name}.{os.getpid()}")
+        try:
+            self._state.parent.mkdir(parents=True, exist_ok=True)
+            fresh.write_text(text, "utf-8")
+            fresh.replace(self._state)
+        except OSError as error:
+            return (
+                f"{self._state}: {error.strerror or error}; expected a place to keep that the caution was "
+                "accepted: it will be asked for again; set XDG_STATE_HOME to a folder that can be written to"
+            )
+        return ""
+
+    def _entries(self) -> dict[str, object]:
+        """All that was accepted; nothing where the file is missing or spoilt."""
+        try:
+            kept = json.loads(self._state.read_text("utf-8"))["accepted"]
+        except (OSError, ValueError, KeyError, TypeError):
+            return {}
+        return kept if isinstance(kept, dict) else {}
+
+
+def state_file(environment: Mapping[str, str]) -> Path:
+    """Where it is kept: $XDG_STATE_HOME/mixmon, or the system's usual place for it."""
+    if folder := environment.get("XDG_STATE_HOME"):
+        return Path(folder, "mixmon", "caution.json")
+    if folder := environment.get("LOCALAPPDATA"):
+        return Path(folder, "mixmon", "caution.json")
+    return Path.home() / ".local" / "state" / "mixmon" / "caution.json"
+
+
+def see_to_acceptance(acceptance: Acceptance, *, accepted: bool) -> None:
+    """Say the caution on standard error and see that it is accepted; asks where someone can answer.
+
+    accepted: by an option of the command
+
+    Raises:
+        UsageError: it was not accepted.
+    """
+    talk(CAUTION)
+    if acceptance.at is not None:
+        return
+    if not accepted and not _asked():
+        raise UsageError(
+            "the caution was not accepted for this session file; expected that once for each; "
+            "add --accept-caution, or answer y at a terminal"
+        )
+    if unkept := acceptance.accept():
+        talk(unkept)
+
+
+def _asked() -> bool:
+    """Whether a person at a terminal says yes."""
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return False
+    sys.stderr.write("mixmon: accepted? y or n: ")
+    sys.stderr.flush()
+    return sys.stdin.readline().strip().lower() in {"y", "yes"}
+
+
+# ----------------------------------------------------------------------------------------------------
+# What the commands that watch live buses share: caution, buses, recorder, worker.
+# ----------------------------------------------------------------------------------------------------
+
+
+def add_live(parser: argparse.ArgumentParser) -> None:
+    """The session, its buses, and where runs are kept."""
+    options.add_session(parser, required=True)
+    options.add_bus(parser)
+    parser.add_argument(
+        "--folder", metavar="DIR", type=Path, help="where runs are kept, instead of the session's folder"
+    )
+    parser.add_argument(
+        "--arm",
+        metavar="RPM",
+        type=rpm,
+        help="record while the engine turns faster than this, from some seconds before until 10 s after",
+    )
+    parser.add_argument(
+        "--for", dest="duration", metavar="S", type=options.seconds, help="stop after so many seconds"
+    )
+    parser.add_argument(
+        "--accept-caution",
+        action="store_true",
+        help="accept, once for each session file, that mixmon watches and protects nothing",
+    )
+
+
+def acceptance_of(arguments: argparse.Namespace) -> Acceptance:
+    """Whether the caution was accepted for the session file.
+
+    Raises:
+        SourceError: the file cannot be read.
+    """
+    return Acceptance(_bytes(arguments.session), str(arguments.session))
+
+
+def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker:
+    """The worker for the session's buses; nothing is opened yet.
+
+    Raises:
+        SessionError, SourceError, UsageError: the session, its buses or options are no good.
+    """
+    from mixmon.live.buses import BusSource
+    from mixmon.live.worker import Worker
+    from mixmon.messages.bind import bind
+    from mixmon.messages.find import load_databases
+    from mixmon.session.load import load_session
+
+    session = load_session(arguments.session)
+    binding = bind(session, load_databases(session))
+    buses = live_buses(arguments, session)
+    keeper = _keeper(arguments, session, buses, record=record)
+    return Worker(binding, BusSource(buses), keeper)
+
+
+def _keeper(arguments: argparse.Namespace, session: Session, buses: Any, *, record: bool) -> Keeper:
+    from mixmon.live.keeper import Keeper
+    from mixmon.record.recorder import Recorder
+
+    recorder = Recorder(
+        arguments.folder or _folder(session),
+        name=session.name,
+        buses=buses,
+        files=run_files(session),
+        pre_trigger_s=session.recording.pre_trigger_s,
+    )
+    return Keeper(recorder, arm_rpm=arguments.arm, idle=not record)
+
+
+def run_files(session: Session) -> dict[str, bytes]:
+    """What is kept in every run beside the frames: the session file and its own message definitions.
+
+    Raises:
+        SourceError: one of them cannot be read.
+    """
+    from mixmon.messages.chain import shipped_database
+    from mixmon.messages.find import database_path
+    from mixmon.record.run_folder import SESSION
+
+    if session.path is None:
+        return {}
+    files = {SESSION: _bytes(session.path)}
+    for bus in session.buses:
+        for written in bus.databases:
+            path = database_path(written, session.path.parent)
+            if path is not None and path != shipped_database(written):
+                files.setdefault(path.name, _bytes(path))
+    return files
+
+
+def _folder(session: Session) -> Path:
+    """The session's folder for runs, from where the session file lies."""
+    return (session.path.parent if session.path is not None else Path()) / session.recording.folder
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        raise SourceError(f"{path}: {why}; expected a file that can be read; check its name") from error
+
+
+def rpm(text: str) -> float:
+    """A speed that is finite and above zero, for argparse."""
+    value = options.number(text, "a speed in rpm, such as 500")
+    if value <= 0:
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected a speed above 0")
+    return value
+
+
+def why_unrecorded(worker: Worker) -> str:
+    """Why nothing more is being recorded; empty if it is or need not be."""
+    keeper = worker.keeper
+    return "" if keeper is None or keeper.status.error is None else keeper.status.error
+
+
+# ----------------------------------------------------------------------------------------------------
+# Live buses heard for a while: their frames, what happened to them, and why one was not heard.
+# ----------------------------------------------------------------------------------------------------
+
+_ASK_S = 0.05
+
+
+class Hearing:
+    """Blocks of what comes on the buses within that time, or until someone asks to stop.
+
+    What happens to the buses is said as talk.
+
+    interrupted  someone asked
+    """
+
+    def __init__(self, buses: Sequence[BusOptions], duration_s: float, *, quiet: bool) -> None:
+        self._buses = buses
+        self._duration_s = duration_s
+        self._quiet = quiet
+        self._meter = Meter()
+        self._stands: tuple[SourceStatus, ...] = ()
+        self._heard_s = 0.0
+        self.interrupted = False
+
+    def __iter__(self) -> Iterator[FrameBlock]:
+        """The blocks.
+
+        Raises:
+            SourceError: a bus cannot be opened.
+        """
+        with Stopping() as stopping, Adapters(self._buses) as adapters:
+            began = adapters.now()
+            while not stopping.asked and self._heard_s < self._duration_s:
+                yield from self._take(adapters, _ASK_S)
+                self._heard_s = (adapters.now() - began) / 1e9
+            adapters.close()
+            yield from self._take(adapters, 0.0)
+            self._stands = adapters.status()
+            self.interrupted = stopping.asked
+
+    def troubles(self, expected: Expected) -> tuple[str, ...]:
+        """For each bus on which nothing came that was expected, what is wrong, in words.
+
+        Without a session whatever comes will do.
+        """
+        seen = self._meter.now(0)
+        found = []
+        for bus, stand in zip(self._buses, self._stands, strict=True):
+            heard, index = seen.get(bus.name, UNHEARD), int(expected.bus_of_channels([bus.name])[0])
+            known = [] if index == NO_BUS else [plan.can_id for plan in expected.buses[index].messages]
+            identifiers = self._meter.identifiers.get(bus.name, set())
+            if not (identifiers.intersection(known) or (heard.frames and not expected.declared)):
+                facts = BusFacts(
+                    bus.name,
+                    bus.bitrate,
+                    stand.listen_only is False,
+                    known,
+                    identifiers,
+                    self._heard_s,
+                    stand.condition,
+                    {
+                        other.name: [plan.can_id for plan in other.messages]
+                        for number, other in enumerate(expected.buses)
+                        if number != index
+                    },
+                )
+                found.append(trouble(facts, heard))
+        return tuple(one.text for one in found if one is not None)
+
+    def _take(self, adapters: Adapters, timeout_s: float) -> Iterator[FrameBlock]:
+        for block in adapters.take(timeout_s):
+            self._meter.feed(block)
+            yield block
+        for event in adapters.events():
+            talk(f"{event.bus}: {event.text}", quiet=self._quiet)
+
+
+# ----------------------------------------------------------------------------------------------------
+# A worker followed without a screen: what happens becomes lines, until it ends or is asked to.
+# ----------------------------------------------------------------------------------------------------
+
+LOOK_S = 0.1
+
+
+class StatusLine:
+    """One line at the bottom of a terminal, drawn over itself; nothing where standard error is none."""
+
+    def __init__(self, *, quiet: bool) -> None:
+        self._shown = not quiet and sys.stderr is not None and sys.stderr.isatty()
+        self._drawn = False
+
+    def show(self, text: str) -> None:
+        """Draw the line."""
+        if self._shown:
+            sys.stderr.write(f"\r{printable(text)[:110]}\x1b[K")
+            sys.stderr.flush()
+            self._drawn = True
+
+    def wipe(self) -> None:
+        """Take it away, before anything else is written."""
+        if self._drawn:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
+            self._drawn = False
+
+
+class Follower:
+    """Says remarks on standard error and hands alarm records on.
+
+    told     is given every alarm record
+    second   is called about once a second
+    """
+
+    def __init__(
+        self,
+        worker: Worker,
+        *,
+        quiet: bool,
+        told: Callable[[AlarmEvent], None],
+        second: Callable[[], None],
+        status: StatusLine | None = None,
+    ) -> None:
+        self._worker = worker
+        self._quiet = quiet
+        self._told, self._second = told, second
+        self._status = status or StatusLine(quiet=True)
+
+    def follow(self, stopping: Stopping, duration_s: float | None) -> None:
+        """Until the worker ends, someone asks to stop, or the time is over."""
+        began = time.monotonic()
+        done = 0
+        while not stopping.asked and not self._worker.ended.wait(LOOK_S):
+            self.heed()
+            passed = time.monotonic() - began
+            if passed >= done + 1:
+                done = int(passed)
+                self._second()
+            if duration_s is not None and passed >= duration_s:
+                return
+
+    def heed(self) -> None:
+        """What has happened since the last time."""
+        from mixmon.findings.alarm_records import AlarmEvent
+        from mixmon.live.run_notes import event_words
+        from mixmon.watching import Remark
+
+        items = self._worker.drain()
+        if items:
+            self._status.wipe()
+        for item in items:
+            if isinstance(item, AlarmEvent):
+                self._told(item)
+            else:
+                words = item.text if isinstance(item, Remark) else event_words(item)
+                talk(words, quiet=self._quiet)
 
 
 def live_buses(arguments: argparse.Namespace, session: Session | None) -> list[BusOptions]:

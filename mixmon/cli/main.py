@@ -1,48 +1,107 @@
 """The entry point: finds the command, runs it, and turns what happened into an exit status.
 
 0 done; 1 done, and a limit that was asked for is not met; 2 bad input or use, with one line on
-standard error; 130 interrupted. A command is a module beside this one with NAME, HELP,
-`configure(parser)` and `run(arguments) -> status`; it imports what it needs only when it runs,
-so that help and the quick commands start quickly.
+standard error; 130 interrupted. A command is a row of `COMMANDS` and a module of that name beside this
+one, with `configure(parser)` and `run(arguments) -> status`; it is imported only when it is called, so
+that help starts quickly.
 """
 
 from __future__ import annotations
 
 import argparse
+import difflib
 import importlib
 import sys
-from collections.abc import Sequence
-from typing import Protocol, cast
+from collections.abc import Iterable, Sequence
+from typing import Any, NoReturn, Protocol, cast
 
 from mixmon.cli.console import flush_results, release_results, result, talk
-from mixmon.cli.parser import HelpAsked, Parser, nearest
 from mixmon.errors import MixmonError, UsageError
+
+# ----------------------------------------------------------------------------------------------------
+# argparse with the project's manners: one line of complaint, and a guess at what was meant.
+# ----------------------------------------------------------------------------------------------------
+
+
+class HelpAsked(Exception):  # noqa: N818  # not an error: the way out of a parser that was asked for help
+    """The user asked for help; its text is the argument."""
+
+
+class _Help(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> NoReturn:
+        raise HelpAsked(parser.format_help())
+
+
+class Parser(argparse.ArgumentParser):
+    """The parser of one command.
+
+    Options cannot be shortened: a script that says `--int` would break on the day when a second
+    option begins that way.
+    """
+
+    def __init__(self, prog: str, description: str) -> None:
+        super().__init__(prog=prog, description=description, add_help=False, allow_abbrev=False)
+        self.add_argument("-h", "--help", action=_Help, nargs=0, help="show this")
+
+    def parse(self, arguments: Sequence[str]) -> argparse.Namespace:
+        """The arguments, understood.
+
+        Raises:
+            UsageError: they cannot be.
+            HelpAsked: help was asked for.
+        """
+        self._refuse_unknown_options(arguments)
+        return self.parse_args(arguments)
+
+    def error(self, message: str) -> NoReturn:
+        """Raises UsageError with what argparse found wrong."""
+        raise UsageError(f"{self.prog}: {message}; {self.prog} --help lists what can be given")
+
+    def _refuse_unknown_options(self, arguments: Sequence[str]) -> None:
+        """Names a mistyped option before argparse takes its value for a file name."""
+        known = [o for action in self._actions for o in action.option_strings]
+        for argument in arguments:
+            option = argument.partition("=")[0]
+            if option == "--":
+                return
+            if option.startswith("--") and option not in known:
+                raise UsageError(
+                    f"{self.prog}: no option {option}; {nearest(option, known)}{self.prog} --help lists them"
+                )
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """`did you mean ...? ` for the known words that look most like it, or nothing.
+
+    >>> nearest("censsus", ["verify", "census"])
+    'did you mean census? '
+    """
+    close = difflib.get_close_matches(word, list(known), n=3, cutoff=0.6)
+    return f"did you mean {' or '.join(close)}? " if close else ""
+
 
 DONE, LIMIT_NOT_MET, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
-COMMANDS = (
-    "demo",
-    "verify",
-    "census",
-    "watch",
-    "record",
-    "replay",
-    "decode",
-    "balance",
-    "events",
-    "pulls",
-    "response",
-    "simulate",
-    "convert",
-)
-"""In the order in which the work is done; each is the name of a module in this folder."""
+COMMANDS = {
+    "demo": "the demo engine, live in the dashboard; without a terminal, as text beside its truth",
+    "verify": "every mistake in a session file and its message definitions; or whether a run is unchanged",
+    "census": "who is on the bus: rates, gaps, strangers, twins, silent nodes, load",
+    "watch": "the dashboard on live buses, recording",
+    "record": "live buses to a run on disk, without a screen",
+    "replay": "the dashboard on a recording; without a terminal, its alarms and its balance",
+    "decode": "signals of a log as CSV or Parquet, by a session or by any DBC",
+    "balance": "what every cylinder needs, spread, cells and new trims",
+    "events": "misfires, lean excursions, cuts, drop-outs, with what speaks for each",
+    "pulls": "sweeps at full load, by bands of speed; --transients for tip-ins",
+    "response": "dead time and time constants by sensor, from fuel cuts and steps; the delay of every cell",
+    "simulate": "the demo engine, or another, to a log, with its truth; --grade judges the analysis",
+    "convert": "one mixture as lambda, phi, air-fuel ratio, oxygen and exhaust gas",
+}
+"""What each command gives, in the order in which the work is done; each is a module in this folder."""
 
 
 class Command(Protocol):
     """What a command's module holds."""
-
-    NAME: str
-    HELP: str
 
     @staticmethod
     def configure(parser: argparse.ArgumentParser) -> None:
@@ -76,8 +135,9 @@ def _run(arguments: list[str]) -> int:
     if arguments[:1] == ["help"]:
         arguments = [*arguments[1:2], "--help"]
     try:
-        command = _command(arguments)
-        parser = Parser(f"mixmon {command.NAME}", command.HELP)
+        name = _command_name(arguments)
+        command = _load(name)
+        parser = Parser(f"mixmon {name}", COMMANDS[name])
         command.configure(parser)
         return command.run(parser.parse(arguments[1:]))
     except HelpAsked as asked:
@@ -85,7 +145,7 @@ def _run(arguments: list[str]) -> int:
         return DONE
 
 
-def _command(arguments: list[str]) -> Command:
+def _command_name(arguments: list[str]) -> str:
     """The command that the first word names.
 
     Raises:
@@ -94,7 +154,7 @@ def _command(arguments: list[str]) -> Command:
     """
     word = arguments[0] if arguments else ""
     if word in COMMANDS:
-        return _load(word)
+        return word
     if word in {"-h", "--help"}:
         raise HelpAsked(_help())
     if word == "--version":
@@ -112,9 +172,8 @@ def _load(name: str) -> Command:
 
 
 def _help() -> str:
-    commands = [_load(name) for name in COMMANDS]
-    column = max(len(c.NAME) for c in commands)
-    listed = "".join(f"  {c.NAME:{column}}  {c.HELP}\n" for c in commands)
+    column = max(map(len, COMMANDS))
+    listed = "".join(f"  {name:{column}}  {gives}\n" for name, gives in COMMANDS.items())
     return f"""\
 mixmon: which cylinder needs how much fuel, from one oxygen sensor in every exhaust primary
 

@@ -15,9 +15,6 @@ if TYPE_CHECKING:
     from mixmon.findings.known_lags import KnownLag
     from mixmon.run import Run
 
-NAME = "pulls"
-HELP = "sweeps at full load, by bands of speed; --transients for tip-ins"
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """LOG, which pull, the reference, and what is known of the sensors' lags."""

@@ -7,13 +7,10 @@ from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
-from mixmon.cli.recording import acceptance_of, add_live, live_worker, why_unrecorded
+from mixmon.cli.live import acceptance_of, add_live, live_worker, why_unrecorded
 
 if TYPE_CHECKING:
     from mixmon.live.worker import Worker
-
-NAME = "record"
-HELP = "live buses to a run on disk, without a screen"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -25,9 +22,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Records until the time is over or Ctrl-C, and says what was kept."""
-    from mixmon.cli.caution import see_to_acceptance
-    from mixmon.cli.following import Follower, StatusLine
-    from mixmon.cli.stopping import Stopping
+    from mixmon.cli.console import Stopping
+    from mixmon.cli.live import Follower, StatusLine, see_to_acceptance
     from mixmon.findings.alarm_records import AlarmEvent
     from mixmon.report.watch_text import alarm_line
     from mixmon.watching import NoteText

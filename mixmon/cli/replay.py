@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from mixmon.report.units import Unit
     from mixmon.run import Run
 
-NAME = "replay"
-HELP = "the dashboard on a recording; without a terminal, its alarms and its balance"
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """LOG or the folder of a run, its session, how fast, which part, and the screen."""
@@ -113,8 +110,8 @@ def _text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -
         SourceError: it cannot be read, or holds nothing for the session.
         KeyboardInterrupt: it was interrupted.
     """
-    from mixmon.cli.following import Follower
-    from mixmon.cli.stopping import Stopping
+    from mixmon.cli.console import Stopping
+    from mixmon.cli.live import Follower
     from mixmon.report.watch_text import alarm_line
 
     events: list[AlarmEvent] = []

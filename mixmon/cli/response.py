@@ -16,9 +16,6 @@ if TYPE_CHECKING:
     from mixmon.run import Run
     from mixmon.session.model import Node
 
-NAME = "response"
-HELP = "dead time and time constants by sensor, from fuel cuts and fuel steps; the delay of every cell"
-
 _LONGEST_FILTER_S = 0.2
 
 

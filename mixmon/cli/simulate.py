@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from mixmon.simulate.run import Simulation
     from mixmon.simulate.scenario import Scenario
 
-NAME = "simulate"
-HELP = "the demo engine, or another, to a log, with its truth; --grade judges the analysis"
-
 DONE, JUDGED_WRONG, BAD_INPUT = 0, 1, 2
 
 _FEWEST, _MOST = 4, 16

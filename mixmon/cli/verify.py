@@ -17,9 +17,6 @@ from mixmon.errors import Mistake
 if TYPE_CHECKING:
     from mixmon.record.run_folder import RunFolder
 
-NAME = "verify"
-HELP = "every mistake in a session file and its message definitions; or whether a run is unchanged"
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """SESSION, or the folder of a run."""

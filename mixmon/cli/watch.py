@@ -7,16 +7,13 @@ from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import flush_results, result, talk
-from mixmon.cli.recording import acceptance_of, add_live, live_worker, why_unrecorded
+from mixmon.cli.live import acceptance_of, add_live, live_worker, why_unrecorded
 from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
 from mixmon.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
-    from mixmon.cli.caution import Acceptance
+    from mixmon.cli.live import Acceptance
     from mixmon.live.worker import Worker
-
-NAME = "watch"
-HELP = "the dashboard on live buses, recording"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -58,9 +55,8 @@ def _lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Namespace
     Raises:
         KeyboardInterrupt: it was interrupted.
     """
-    from mixmon.cli.caution import see_to_acceptance
-    from mixmon.cli.following import Follower
-    from mixmon.cli.stopping import Stopping
+    from mixmon.cli.console import Stopping
+    from mixmon.cli.live import Follower, see_to_acceptance
     from mixmon.report.watch_text import alarm_line, moment_line
     from mixmon.watching import NoteText
 

@@ -9,8 +9,8 @@ import cantools
 import pyarrow.parquet as pq
 import pytest
 
-from mixmon.cli.decoding import Decoding, Definitions
 from mixmon.cli.main import BAD_INPUT, DONE, main
+from mixmon.cli.output import Decoding, Definitions
 from mixmon.frames.logs import open_log
 from mixmon.messages.database import load_database
 from mixmon.report.csv_out import long_lines

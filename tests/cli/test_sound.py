@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from mixmon.cli.sound import Sound
+from mixmon.cli.screen import Sound
 from mixmon.errors import UsageError
 
 BOUND_S = 10.0
