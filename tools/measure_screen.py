@@ -17,10 +17,8 @@ from dataclasses import replace
 import numpy as np
 from textual.geometry import Region
 
-from mixmon.dashboard.app import Dashboard, DashboardOptions
+from mixmon.dashboard.app import Dashboard, DashboardOptions, PageView, strip_of, styles
 from mixmon.dashboard.keys import Page
-from mixmon.dashboard.page import PageView
-from mixmon.dashboard.paint import strip_of, styles
 from mixmon.dashboard.view_pages import draw
 from mixmon.findings.alarm_records import AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState

@@ -10,26 +10,224 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import Final
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
+from rich.segment import Segment
+from rich.style import Style
 from textual.app import App, ComposeResult
 from textual.driver import Driver
-from textual.events import Key
+from textual.drivers.linux_driver import LinuxDriver
+from textual.events import Key, Resize
+from textual.geometry import Region
+from textual.screen import ModalScreen
+from textual.strip import Strip
+from textual.widget import Widget
 
-from mixmon.dashboard.caution import Caution
 from mixmon.dashboard.controls import Controls
-from mixmon.dashboard.export import write_page
-from mixmon.dashboard.heard import DONE, URGENT, Heard
-from mixmon.dashboard.held import DigitHold
-from mixmon.dashboard.page import PageView
+from mixmon.dashboard.palettes import Look, palette
+from mixmon.dashboard.readouts import DONE, URGENT, DigitHold, Heard
+from mixmon.dashboard.scene import Scene, Setting, Unit, ViewOptions
 from mixmon.dashboard.state import State
+from mixmon.dashboard.text import Row, blank, fit_row, padded, row_width, wrap
 from mixmon.dashboard.view_pages import draw
-from mixmon.dashboard.view_scene import Scene, Unit, ViewOptions
-from mixmon.dashboard.view_setting import Setting
 from mixmon.watching import Remark, Watching
+
+if TYPE_CHECKING:
+    from textual.driver import Driver
+
+
+# ----------------------------------------------------------------------------------------------------
+# Style names to the terminal's styles.
+# ----------------------------------------------------------------------------------------------------
+
+
+@lru_cache(8)
+def styles(name: str) -> Mapping[str, Style]:
+    """The styles of a palette by style name."""
+    return {style: _style(look) for style, look in palette(name).items()}
+
+
+def _style(look: Look) -> Style:
+    return Style(
+        color=look.ink or "default",
+        bgcolor=look.ground or "default",
+        bold=look.bold,
+        reverse=look.inverse,
+        underline=look.underline,
+    )
+
+
+def strip_of(row: Row, looks: Mapping[str, Style]) -> Strip:
+    """A row as Textual draws it."""
+    return Strip([Segment(text, looks[style]) for text, style in row], row_width(row))
+
+
+# ----------------------------------------------------------------------------------------------------
+# The one widget: rows in, lines out. It lays out nothing and redraws only what has changed.
+# ----------------------------------------------------------------------------------------------------
+
+
+class PageView(Widget):
+    """A screenful of rows, drawn line by line. `redraw` is called when there is a new size to draw for.
+
+    Invariant: what is on the terminal is `_rows` in `_palette`; `show` compares with it.
+    """
+
+    DEFAULT_CSS = "PageView { width: 100%; height: 100%; }"
+
+    def __init__(self, redraw: Callable[[], None]) -> None:
+        super().__init__()
+        self._redraw = redraw
+        self._rows: Sequence[Row] = ()
+        self._palette = "print"
+
+    def show(self, rows: Sequence[Row], palette: str) -> None:
+        """Take new rows; only those that differ are drawn."""
+        before = self._rows
+        whole = palette != self._palette or len(rows) != len(before)
+        self._rows, self._palette = rows, palette
+        if whole:
+            self.refresh()
+            return
+        changed = [y for y, (new, old) in enumerate(zip(rows, before, strict=True)) if new != old]
+        if changed:
+            self.refresh(*(Region(0, y, self.size.width, 1) for y in changed))
+
+    def on_resize(self, _: Resize) -> None:
+        """Ask for rows of the new size."""
+        self._redraw()
+
+    def render_line(self, y: int) -> Strip:
+        """Line `y` of the terminal."""
+        looks = styles(self._palette)
+        if y >= len(self._rows):
+            return Strip.blank(self.size.width, looks["text"])
+        return strip_of(self._rows[y], looks)
+
+
+# ----------------------------------------------------------------------------------------------------
+# What comes from the terminal as keys, on systems with POSIX terminals.
+# ----------------------------------------------------------------------------------------------------
+
+
+class Keyboard(LinuxDriver):
+    """Textual's own driver, which outlives bytes that are no text.
+
+    A terminal that is set to another encoding sends such for every letter with an accent. The driver
+    takes them for a mistake of the program and ends the screens; here they are lost, with what was
+    typed at the same moment, and reading begins anew.
+    """
+
+    def run_input_thread(self) -> None:
+        """Wait for keys until the screens end."""
+        while not self.exit_event.is_set():
+            try:
+                super().run_input_thread()
+            except OSError:  # no terminal any more
+                raise
+            except Exception:  # noqa: BLE001, S112 - no key may cost the picture
+                continue
+
+
+def driver_over(found: type[Driver]) -> type[Driver]:
+    """The driver to use where Textual would use `found`."""
+    return Keyboard if found is LinuxDriver else found
+
+
+# ----------------------------------------------------------------------------------------------------
+# The caution that must be accepted before anything is shown.
+# ----------------------------------------------------------------------------------------------------
+
+_MOST = 72
+
+
+def caution_page(text: str, width: int, height: int, *, first: int = 0) -> list[Row]:
+    """The caller's text, paragraph by paragraph, and the two keys. Long text scrolls; the keys stay."""
+    columns = max(min(_MOST, width - 4), 1)
+    indent = " " * max((width - columns) // 2, 0)
+    body: list[Row] = [fit_row([(f"{indent}CAUTION", "badge")], width), blank(width)]
+    for paragraph in text.splitlines():
+        body += [fit_row([(indent + line, "strong")], width) for line in wrap(paragraph, columns)]
+    room = max(height - 2, 0)
+    first = min(first, max(len(body) - room, 0))
+    more = "  (more: arrow down)" if first + room < len(body) else ""
+    question = fit_row(
+        [(f"{indent}y", "key"), (" understood    ", "keys"), ("n", "key"), (f" leave{more}", "keys")],
+        width,
+        "keys",
+    )
+    return [*padded([blank(width), *body[first:]], width, height - 1), question]
+
+
+# ----------------------------------------------------------------------------------------------------
+# The caution as a screen of its own: y accepts, n or escape does not.
+# ----------------------------------------------------------------------------------------------------
+
+
+class Caution(ModalScreen[bool]):
+    """Shows the caller's text; dismissed with True when it was accepted, with False when not."""
+
+    def __init__(self, text: str, palette: str) -> None:
+        super().__init__()
+        self._text = text
+        self._palette = palette
+        self._first = 0
+
+    def compose(self) -> ComposeResult:
+        """One page."""
+        yield PageView(self._draw)
+
+    def on_key(self, event: Key) -> None:
+        """Accept, leave or scroll."""
+        event.stop()
+        if event.character in {"y", "Y"}:
+            self.dismiss(True)
+        elif event.character in {"n", "N", "q"} or event.key in {"escape", "ctrl+c"}:
+            self.dismiss(False)
+        elif event.key in {"up", "down"}:
+            self._first = max(self._first + (1 if event.key == "down" else -1), 0)
+            self._draw()
+
+    def _draw(self) -> None:
+        page = self.query_one(PageView)
+        page.show(caution_page(self._text, *page.size, first=self._first), self._palette)
+
+
+# ----------------------------------------------------------------------------------------------------
+# A screen as a text file: all of it, without what scrolls and without the keys.
+# ----------------------------------------------------------------------------------------------------
+
+COLUMNS: Final = 110
+_ROWS: Final = 500
+
+
+def page_text(scene: Scene, state: State, at: datetime) -> str:
+    """The screen's rows, as many as there are, below when they were written."""
+    plain = replace(state, first=0, prompt=None, message="")
+    rows = draw(scene, plain, COLUMNS, _ROWS)[:-1]
+    lines = ["".join(text for text, _ in row).rstrip() for row in rows]
+    while lines and not lines[-1]:
+        lines.pop()
+    name = scene.setting.session.name
+    return "\n".join([f"{name}  written {at:%Y-%m-%d %H:%M:%S} UTC".strip(), *lines, ""])
+
+
+def write_page(scene: Scene, state: State, at: datetime) -> str:
+    """Where it was written, or why not, in words for the last line."""
+    name = f"{at:%Y-%m-%dT%H-%M-%SZ}-{state.page.value.lower().replace(' & ', ' ').replace(' ', '-')}.txt"
+    path = Path(scene.setting.session.recording.folder, name)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(page_text(scene, state, at), "utf-8")
+    except OSError as error:
+        return f"{path}: not written: {error.strerror or error}"
+    return f"written: {path}"
+
 
 LOOK_S: Final = 0.0125
 """How often the worker's snapshot is looked at."""
@@ -123,7 +321,6 @@ class Dashboard(App[int], inherit_bindings=False):
         found = super().get_driver_class()
         if sys.platform == "win32":
             return found
-        from mixmon.dashboard.keyboard import driver_over
 
         return driver_over(found)
 

@@ -14,8 +14,8 @@ from typing import Final
 
 import numpy as np
 
-from mixmon.dashboard.view_numbers import number
-from mixmon.dashboard.view_scene import Scene, has_failed, is_recording
+from mixmon.dashboard.scene import Scene, has_failed, is_recording
+from mixmon.dashboard.text import number
 from mixmon.mixture.block import SampleState
 
 

@@ -6,35 +6,188 @@ an alarm ask first.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from mixmon.dashboard import alarm_keys, cell_keys, checks, pull_keys
-from mixmon.dashboard.alarm_keys import Outcome
-from mixmon.dashboard.keys import WRITTEN, Page
+from mixmon.dashboard import checks
+from mixmon.dashboard.keys import WRITTEN, Asked, Page, Prompt
 from mixmon.dashboard.palettes import NAMES
-from mixmon.dashboard.replay_speeds import next_speed, speed_words
+from mixmon.dashboard.scene import ORDERS, Scene, Unit, is_recording
 from mixmon.dashboard.state import State
+from mixmon.dashboard.verdict import NOT_ACCEPTED
+from mixmon.dashboard.view_cells import Place
 from mixmon.dashboard.view_pages import alarm_index
-from mixmon.dashboard.view_prompt import Asked, Prompt
-from mixmon.dashboard.view_scene import ORDERS, Scene, Unit, is_recording
 from mixmon.findings.alarm_records import Alarm
+from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.pull_quality import KEEP
 from mixmon.findings.pull_review import PullReview
+from mixmon.mixture.steady import Cell
 from mixmon.watching import (
+    Accept,
+    AcceptAll,
     Command,
+    InService,
+    JudgeCell,
+    JudgePull,
     Mark,
     NoteText,
+    OutOfService,
     Pause,
     RecordOff,
     RecordOn,
+    Reset,
     ResetPeaks,
     Resume,
     Seek,
+    Shelve,
     Speed,
     Step,
+    Unshelve,
 )
+
+# ----------------------------------------------------------------------------------------------------
+# What a key makes of an alarm: a command, a question that must be answered first, or words.
+# ----------------------------------------------------------------------------------------------------
+
+Outcome = Command | Prompt | str
+
+NOTHING_STANDS = "no alarm stands"
+
+
+def accept(alarm: Alarm) -> Outcome:
+    """Accept it, if it waits for that."""
+    if alarm.state not in NOT_ACCEPTED:
+        return f"{alarm.rule.name}: accepted already"
+    return Accept(alarm.rule.name, alarm.position)
+
+
+def accept_seen(alarms: Sequence[Alarm]) -> Outcome:
+    """Accept all that are on the screen and wait for it."""
+    seen = tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACCEPTED)
+    return AcceptAll(seen) if seen else "nothing waits to be accepted"
+
+
+def reset(alarm: Alarm) -> Outcome:
+    """Reset a latched one."""
+    if alarm.state is AlarmState.LATCHED_ACKNOWLEDGED:
+        return Reset(alarm.rule.name, alarm.position)
+    return "nothing to reset: only a latched alarm that was accepted can be"
+
+
+def shelve(alarm: Alarm) -> Outcome:
+    """Put it on the shelf, for a reason; or take it back."""
+    if AlarmFlag.SHELVED in alarm.flags:
+        return Unshelve(alarm.rule.name, alarm.position)
+    return Prompt(Asked.SHELVE, f"shelve {alarm.rule.name} for 10 min, why")
+
+
+def service(alarm: Alarm) -> Outcome:
+    """Take it out of service, for a reason; or put it back."""
+    if AlarmFlag.OUT_OF_SERVICE in alarm.flags:
+        return InService(alarm.rule.name, alarm.position)
+    return Prompt(Asked.SERVICE, f"{alarm.rule.name} out of service, why")
+
+
+def silence(asked: Asked, name: tuple[str, int | None], reason: str) -> Command:
+    """The command for the reason that was given."""
+    return (Shelve if asked is Asked.SHELVE else OutOfService)(*name, reason)
+
+
+# ----------------------------------------------------------------------------------------------------
+# What keys make of the cells of the map: another choice, a command, or words.
+# ----------------------------------------------------------------------------------------------------
+
+
+def move(scene: Scene, state: State, across: int, up: int) -> State:
+    """The cursor elsewhere; it appears where the engine is held, or in the first cell."""
+    axes = scene.setting.session.axes
+    speeds, loads = axes.rpm or (None,), axes.load or (None,)
+    held = scene.snapshot.holding
+    place: Place = (held.cell.rpm, held.cell.load) if held else (speeds[0], loads[0])
+    if state.cursor is not None:
+        at = speeds.index(state.cursor[0]), loads.index(state.cursor[1])
+        x = min(max(at[0] + across, 0), len(speeds) - 1)
+        y = min(max(at[1] + up, 0), len(loads) - 1)
+        place = (speeds[x], loads[y])
+    return replace(state, cursor=place)
+
+
+def judge_of_cell_keys(scene: Scene, state: State) -> Command | str:
+    """The cell under the cursor, else the one that is held: left out, or counted again if it was."""
+    held, balance = scene.holding, scene.snapshot.balance
+    place = state.cursor or ((held.cell.rpm, held.cell.load) if held else None)
+    known = {(cell.rpm, cell.load): cell.used_for_trims for cell in balance.cells} if balance else {}
+    aside = Cell(*place) in balance.put_aside if balance and place else False
+    if place is None or place not in known:
+        return "arrows choose a cell; this one has no data"
+    if not known[place] and not aside:
+        return "low flow, or a load below the first one: never used for trims"
+    return JudgeCell(*place, keep=aside)
+
+
+# ----------------------------------------------------------------------------------------------------
+# What keys make of the pulls: another choice, a command, or words. There is at least one pull.
+# ----------------------------------------------------------------------------------------------------
+
+
+def compare(review: PullReview, state: State) -> State | str:
+    """Shown as differences from the one kept before, or as it is."""
+    if review.repeats[_at(review, state)] is None:
+        return "no pull was kept before this one"
+    return replace(state, compared=not state.compared)
+
+
+def judge_of_pull_keys(review: PullReview, state: State) -> Command:
+    """The pull on the screen: rejected if it is kept, else kept."""
+    pull = review.pulls[_at(review, state)]
+    return JudgePull(pull.begin, keep=pull.verdict.suggestion != KEEP)
+
+
+def turn(review: PullReview, state: State, step: int) -> State:
+    """To the pull before or after; the newest one is followed again at the end."""
+    at = max(_at(review, state) + step, 0)
+    return replace(state, pull=at if at < len(review.pulls) - 1 else None)
+
+
+def _at(review: PullReview, state: State) -> int:
+    """The pull on the screen; the newest where the chosen one is gone, wound back."""
+    last = len(review.pulls) - 1
+    return last if state.pull is None else min(state.pull, last)
+
+
+# ----------------------------------------------------------------------------------------------------
+# The speeds at which a recording can be played, from key to key.
+# ----------------------------------------------------------------------------------------------------
+
+SPEEDS: Final = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, math.inf)
+"""Multiples of the recording's own speed; the last one is as fast as it can be worked."""
+
+
+def next_speed(now: float | None, step: int) -> float | None:
+    """The next faster or slower speed; None is as fast as it can be worked.
+
+    >>> next_speed(3.0, 1), next_speed(None, -1), next_speed(20.0, 1)
+    (5.0, 20.0, None)
+    """
+    here = math.inf if now is None else now
+    if step > 0:
+        found = min((speed for speed in SPEEDS if speed > here), default=here)
+    else:
+        found = max((speed for speed in SPEEDS if speed < here), default=here)
+    return None if math.isinf(found) else found
+
+
+def speed_words(speed: float | None) -> str:
+    """The speed as it is said.
+
+    >>> speed_words(0.5), speed_words(None)
+    ('0.5 times its own speed', 'as fast as it can be worked')
+    """
+    return "as fast as it can be worked" if speed is None else f"{speed:g} times its own speed"
+
 
 MESSAGE_S: Final = 3.0
 _TWO_DIGITS_S: Final = 1.0
@@ -120,9 +273,9 @@ class Controls:
         keys: dict[str, Callable[[], None]] = {
             " ": lambda: self._send(Mark()),
             "r": self._record,
-            "a": partial(self._on_alarm, alarm_keys.accept),
+            "a": partial(self._on_alarm, accept),
             "A": self._accept_all,
-            "z": partial(self._on_alarm, alarm_keys.shelve),
+            "z": partial(self._on_alarm, shelve),
             "f": self._freeze,
             "u": self._unit,
             "+": lambda: self._set(options=self.state.options.zoomed(1)),
@@ -167,18 +320,18 @@ class Controls:
         if self.state.page is Page.BALANCE:
             return {
                 "s": lambda: self._set(spread=not self.state.spread),
-                "x": lambda: self._do(cell_keys.judge(self._seen, self.state)),
-                "left": lambda: self._do(cell_keys.move(self._seen, self.state, -1, 0)),
-                "right": lambda: self._do(cell_keys.move(self._seen, self.state, 1, 0)),
-                "up": lambda: self._do(cell_keys.move(self._seen, self.state, 0, 1)),
-                "down": lambda: self._do(cell_keys.move(self._seen, self.state, 0, -1)),
+                "x": lambda: self._do(judge_of_cell_keys(self._seen, self.state)),
+                "left": lambda: self._do(move(self._seen, self.state, -1, 0)),
+                "right": lambda: self._do(move(self._seen, self.state, 1, 0)),
+                "up": lambda: self._do(move(self._seen, self.state, 0, 1)),
+                "down": lambda: self._do(move(self._seen, self.state, 0, -1)),
             }
         if self.state.page is Page.PULLS:
             return {
-                "d": partial(self._on_pulls, pull_keys.compare),
-                "k": partial(self._on_pulls, pull_keys.judge),
-                "left": partial(self._on_pulls, partial(pull_keys.turn, step=-1)),
-                "right": partial(self._on_pulls, partial(pull_keys.turn, step=1)),
+                "d": partial(self._on_pulls, compare),
+                "k": partial(self._on_pulls, judge_of_pull_keys),
+                "left": partial(self._on_pulls, partial(turn, step=-1)),
+                "right": partial(self._on_pulls, partial(turn, step=1)),
                 "up": lambda: self._step_cylinder(-1),
                 "down": lambda: self._step_cylinder(1),
             }
@@ -195,8 +348,8 @@ class Controls:
             return {
                 "up": lambda: self._choose_alarm(-1),
                 "down": lambda: self._choose_alarm(1),
-                "R": partial(self._on_alarm, alarm_keys.reset),
-                "o": partial(self._on_alarm, alarm_keys.service),
+                "R": partial(self._on_alarm, reset),
+                "o": partial(self._on_alarm, service),
             }
         return {}
 
@@ -313,13 +466,13 @@ class Controls:
         """What a key makes of the alarm at hand: on the alarm list the chosen one, else the most pressing."""
         alarms = self._seen.alarms()
         if not alarms:
-            self.tell(alarm_keys.NOTHING_STANDS, self._now)
+            self.tell(NOTHING_STANDS, self._now)
             return
         at = alarm_index(self._seen, self.state) if self.state.page is Page.ALARMS else 0
         self._do(make(alarms[at]), alarms[at])
 
     def _accept_all(self) -> None:
-        self._do(alarm_keys.accept_seen(self._seen.alarms()))
+        self._do(accept_seen(self._seen.alarms()))
 
     def _do(self, outcome: Outcome | State, alarm: Alarm | None = None) -> None:
         """Choose, send, say, or ask; then the alarm is kept, as the list may move while one types."""
@@ -381,7 +534,7 @@ class Controls:
         elif asked in {Asked.PASSED, Asked.FAILED, Asked.SKIPPED}:
             self._send(NoteText(checks.note_text(self.state.check, asked.value, words)))
         elif self.state.alarm is not None:
-            self._send(alarm_keys.silence(asked, self.state.alarm, words))
+            self._send(silence(asked, self.state.alarm, words))
 
     def _pause(self) -> None:
         self._send(Resume() if self.state.paused else Pause())

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mixmon.dashboard.keys import Page
+from mixmon.dashboard.keys import Page, Prompt
+from mixmon.dashboard.scene import ViewOptions
 from mixmon.dashboard.view_cells import Place
-from mixmon.dashboard.view_prompt import Prompt
-from mixmon.dashboard.view_scene import ViewOptions
 from mixmon.snapshot import Snapshot
 
 AlarmName = tuple[str, int | None]

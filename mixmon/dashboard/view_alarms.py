@@ -4,13 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import (
+    Row,
+    Segment,
+    age_text,
+    clean,
+    fit,
+    fit_row,
+    padded,
+    signed,
+    state_word,
+    wrap,
+)
+from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict, who
 from mixmon.dashboard.view_events import measure
-from mixmon.dashboard.view_limits import NOT_ACCEPTED, Verdict, who
-from mixmon.dashboard.view_marks import state_word
-from mixmon.dashboard.view_numbers import age_text, signed
-from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
-from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row, padded, wrap
 from mixmon.findings.alarm_measures import limit_of
 from mixmon.findings.alarm_records import FLOOD_ABOVE, Alarm
 from mixmon.findings.event import NOT_FUELLING

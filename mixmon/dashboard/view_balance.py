@@ -4,14 +4,24 @@ from __future__ import annotations
 
 import math
 
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import (
+    Row,
+    Segment,
+    clean,
+    fit,
+    fit_row,
+    padded,
+    row_width,
+    signed,
+    tall_need,
+    wrap,
+)
+from mixmon.dashboard.text import width as cells
+from mixmon.dashboard.verdict import Verdict
 from mixmon.dashboard.view_cells import CellView, cell_rows
 from mixmon.dashboard.view_dwell import dwell_zone
-from mixmon.dashboard.view_limits import Verdict
-from mixmon.dashboard.view_numbers import signed, tall_need
-from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
-from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row, padded, row_width, wrap
-from mixmon.dashboard.view_text import width as cells
 from mixmon.findings.balance import Balance
 from mixmon.findings.spread import Spread
 

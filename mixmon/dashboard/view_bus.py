@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, Segment, age_text, clean, fit_row, row_width, wrap
+from mixmon.dashboard.text import width as cells
+from mixmon.dashboard.verdict import Verdict
 from mixmon.dashboard.view_events import event_rows
-from mixmon.dashboard.view_limits import Verdict
 from mixmon.dashboard.view_nodes import in_chain_order, node_rows
-from mixmon.dashboard.view_numbers import age_text
-from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
-from mixmon.dashboard.view_text import Row, Segment, clean, fit_row, row_width, wrap
-from mixmon.dashboard.view_text import width as cells
 from mixmon.snapshot import BusNow
 
 _MOST_EVENTS = 6

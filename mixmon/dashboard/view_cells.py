@@ -10,9 +10,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from mixmon.dashboard.view_numbers import signed
-from mixmon.dashboard.view_scene import Scene
-from mixmon.dashboard.view_text import Row, Segment, fit, fit_row
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, Segment, fit, fit_row, signed
 from mixmon.findings.balance import Balance, CellNeed
 
 _LEAST_CELL, _MOST_CELL = 9, 13

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from mixmon.dashboard.checks import CHECKS, Finding, Stand, findings
-from mixmon.dashboard.view_limits import Verdict
-from mixmon.dashboard.view_scene import Scene
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, clean, fit, fit_row, wrap
+from mixmon.dashboard.verdict import Verdict
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
-from mixmon.dashboard.view_text import Row, clean, fit, fit_row, wrap
 
 _NAME, _NARROW = 34, 60
 _STYLES = {Stand.FAILED: "strong", Stand.OPEN: "strong", Stand.PASSED: "text", Stand.SKIPPED: "dim"}

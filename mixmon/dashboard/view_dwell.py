@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from mixmon.dashboard.view_digits import big, big_width, size_for
-from mixmon.dashboard.view_scene import Scene
-from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row
+from mixmon.dashboard.digits import big, big_width, size_for
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, Segment, clean, fit, fit_row
 from mixmon.mixture.steady import Cell
 from mixmon.snapshot import Holding
 

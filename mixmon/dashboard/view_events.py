@@ -8,10 +8,10 @@ from operator import attrgetter
 
 import numpy as np
 
-from mixmon.dashboard.view_limits import NOT_ACCEPTED, Verdict
-from mixmon.dashboard.view_scene import Scene
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
+from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
-from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
 from mixmon.findings.alarm_measures import MEASURES, limit_of
 from mixmon.findings.alarm_records import AlarmEvent, Happening
 from mixmon.findings.event import NOT_FUELLING, Event

@@ -12,12 +12,11 @@ from functools import lru_cache
 
 import numpy as np
 
-from mixmon.dashboard.view_digits import SIZES, big, big_width, size_for
-from mixmon.dashboard.view_limits import Verdict, Word
-from mixmon.dashboard.view_numbers import number, tall_need
-from mixmon.dashboard.view_scene import Scene
-from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row
-from mixmon.dashboard.view_text import width as cells
+from mixmon.dashboard.digits import SIZES, big, big_width, size_for
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, Segment, clean, fit, fit_row, number, tall_need
+from mixmon.dashboard.text import width as cells
+from mixmon.dashboard.verdict import Verdict, Word
 
 _WORD, _CYLINDER, _NEED, _ALL, _SPREAD, _RPM = "word", "cylinder", "need", "all", "spread", "rpm"
 

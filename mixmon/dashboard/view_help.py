@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from mixmon.dashboard.digits import CAPITAL, LEAST_MINUTES, arc_minutes
 from mixmon.dashboard.keys import BINDINGS
-from mixmon.dashboard.view_digits import CAPITAL, LEAST_MINUTES, arc_minutes
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import LEGEND, Row, beside, blank, fit_row, wrap
+from mixmon.dashboard.verdict import Verdict
 from mixmon.dashboard.view_far import far_plan
-from mixmon.dashboard.view_limits import Verdict
-from mixmon.dashboard.view_marks import LEGEND
-from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, status
-from mixmon.dashboard.view_text import Row, beside, blank, fit_row, wrap
 
 _TWO_COLUMNS = 120
 

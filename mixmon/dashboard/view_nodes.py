@@ -6,13 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, clean, fit, fit_row, letter, number, state_word
+from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.view_alarms import short_word, value_now
 from mixmon.dashboard.view_events import measure
-from mixmon.dashboard.view_marks import letter, state_word
-from mixmon.dashboard.view_numbers import number
-from mixmon.dashboard.view_scene import Scene
-from mixmon.dashboard.view_text import Row, clean, fit, fit_row
-from mixmon.dashboard.view_text import width as cells
 from mixmon.mixture.block import SampleState
 
 _NARROW = 60

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from mixmon.dashboard.view_limits import Verdict
-from mixmon.dashboard.view_scene import Scene
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, blank, fit_row, wrap
+from mixmon.dashboard.verdict import Verdict
 from mixmon.dashboard.view_status import Sheet, framed, status
-from mixmon.dashboard.view_text import Row, blank, fit_row, wrap
 
 _BEGIN = ("mark", "note")
 """Remarks that begin so are the operator's own."""

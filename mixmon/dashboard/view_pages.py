@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from mixmon.dashboard.keys import Page, last_line
+from mixmon.dashboard.keys import Page, last_line, message_row, prompt_row
+from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.state import State
+from mixmon.dashboard.text import Row, clean
+from mixmon.dashboard.verdict import verdict
 from mixmon.dashboard.view_alarms import alarms_page
 from mixmon.dashboard.view_balance import balance_page
 from mixmon.dashboard.view_bus import bus_page
@@ -11,13 +14,9 @@ from mixmon.dashboard.view_cells import CellView
 from mixmon.dashboard.view_checks import checks_page
 from mixmon.dashboard.view_events import events_page
 from mixmon.dashboard.view_help import help_page
-from mixmon.dashboard.view_limits import verdict
 from mixmon.dashboard.view_notes import notes_page
-from mixmon.dashboard.view_prompt import message_row, prompt_row
 from mixmon.dashboard.view_pulls import pulls_page
-from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet
-from mixmon.dashboard.view_text import Row, clean
 from mixmon.dashboard.view_trims import trims_page
 from mixmon.dashboard.view_watch import watch_page
 

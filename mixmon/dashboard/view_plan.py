@@ -6,11 +6,9 @@ cylinder at the top.
 
 from __future__ import annotations
 
-from mixmon.dashboard.view_marks import letter
-from mixmon.dashboard.view_numbers import side, signed
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, Segment, beside, fit, fit_row, letter, side, signed
 from mixmon.dashboard.view_rails import need_style
-from mixmon.dashboard.view_scene import Scene
-from mixmon.dashboard.view_text import Row, Segment, beside, fit, fit_row
 
 LEAST_WIDTH = 18
 _MOST_BOX = 18

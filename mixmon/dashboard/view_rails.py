@@ -13,11 +13,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mixmon.dashboard.view_limits import rail_limits
-from mixmon.dashboard.view_marks import letter, state_word
-from mixmon.dashboard.view_numbers import number, side, signed, tall_need
-from mixmon.dashboard.view_scene import Scene
-from mixmon.dashboard.view_text import Row, Segment, beside, fit, fit_row
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import (
+    Row,
+    Segment,
+    beside,
+    fit,
+    fit_row,
+    letter,
+    number,
+    side,
+    signed,
+    state_word,
+    tall_need,
+)
+from mixmon.dashboard.verdict import rail_limits
 from mixmon.mixture.block import SampleState
 
 _TEXT_CELLS = 33

@@ -5,12 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from mixmon.dashboard.scene import Scene, has_failed, is_recording
+from mixmon.dashboard.text import (
+    Row,
+    Segment,
+    age_text,
+    clean,
+    fit,
+    fit_row,
+    padded,
+    row_width,
+    signed,
+    split_row,
+)
+from mixmon.dashboard.text import width as cells
+from mixmon.dashboard.verdict import Verdict, Word
 from mixmon.dashboard.view_far import word_style
-from mixmon.dashboard.view_limits import Verdict, Word
-from mixmon.dashboard.view_numbers import age_text, signed
-from mixmon.dashboard.view_scene import Scene, has_failed, is_recording
-from mixmon.dashboard.view_text import Row, Segment, clean, fit, fit_row, padded, row_width, split_row
-from mixmon.dashboard.view_text import width as cells
 
 _LOW = 12
 """Fewer rows have no line for the keys."""

@@ -9,9 +9,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, beside, blank, fit_row
 from mixmon.dashboard.view_rails import Track, fit_centred, track_of
-from mixmon.dashboard.view_scene import Scene
-from mixmon.dashboard.view_text import Row, beside, blank, fit_row
 
 Floats = NDArray[np.float64]
 

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, signed, wrap
+from mixmon.dashboard.verdict import Verdict
 from mixmon.dashboard.view_balance import spread_text
-from mixmon.dashboard.view_limits import Verdict
-from mixmon.dashboard.view_numbers import signed
-from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, framed, room_below, status
-from mixmon.dashboard.view_text import Row, blank, clean, fit, fit_row, wrap
 from mixmon.findings.balance import Balance, CylinderNeed
 
 CAUTION = (

@@ -7,18 +7,18 @@ as there is a row for them.
 
 from __future__ import annotations
 
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, beside, padded
+from mixmon.dashboard.verdict import Verdict, Word
 from mixmon.dashboard.view_cells import CellView, cell_rows
 from mixmon.dashboard.view_dwell import dwell_row
 from mixmon.dashboard.view_events import event_rows
 from mixmon.dashboard.view_far import caption, far_plan, far_zone
-from mixmon.dashboard.view_limits import Verdict, Word
 from mixmon.dashboard.view_nodes import node_rows, worst_first
 from mixmon.dashboard.view_plan import plan_rows
 from mixmon.dashboard.view_rails import grid_rows, half_rails, plain_rows, rail_rows
-from mixmon.dashboard.view_scene import Scene
 from mixmon.dashboard.view_status import Sheet, keys_line, status
 from mixmon.dashboard.view_strip import LEAST_HEIGHT, LEAST_WIDTH, strip_rows
-from mixmon.dashboard.view_text import Row, beside, padded
 
 NARROW = 80
 """Fewer columns have no rails."""

@@ -7,13 +7,11 @@ import numpy as np
 from dashboard.scenes import RULES, UNITS, alarm, balance, event, happened, pull_review, session, snapshot
 from hypothesis import strategies as st
 
-from mixmon.dashboard.held import DigitHold
-from mixmon.dashboard.keys import Page
+from mixmon.dashboard.keys import Asked, Page, Prompt
 from mixmon.dashboard.palettes import NAMES
+from mixmon.dashboard.readouts import DigitHold
+from mixmon.dashboard.scene import SCALES, Scene, Setting, ViewOptions
 from mixmon.dashboard.state import State
-from mixmon.dashboard.view_prompt import Asked, Prompt
-from mixmon.dashboard.view_scene import SCALES, Scene, ViewOptions
-from mixmon.dashboard.view_setting import Setting
 from mixmon.findings.alarm_records import AlarmList
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.findings.event import Kind

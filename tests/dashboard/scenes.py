@@ -5,9 +5,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from mixmon.dashboard.held import DigitHold
-from mixmon.dashboard.view_scene import Scene, ViewOptions
-from mixmon.dashboard.view_setting import Setting
+from mixmon.dashboard.readouts import DigitHold
+from mixmon.dashboard.scene import Scene, Setting, ViewOptions
 from mixmon.findings.alarm_records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed

@@ -19,10 +19,7 @@ from dashboard.scenes import (
 )
 from textual.geometry import Region
 
-from mixmon.dashboard.app import LEFT, REFUSED, Dashboard, DashboardOptions
-from mixmon.dashboard.caution import Caution
-from mixmon.dashboard.page import PageView
-from mixmon.dashboard.paint import styles
+from mixmon.dashboard.app import LEFT, REFUSED, Caution, Dashboard, DashboardOptions, PageView, styles
 from mixmon.session.model import Recording
 from mixmon.watching import Accept, Mark, RecordOff, Remark
 

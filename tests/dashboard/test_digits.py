@@ -4,7 +4,7 @@ from itertools import combinations
 
 import pytest
 
-from mixmon.dashboard.view_digits import SIZES, arc_minutes, big, big_width, size_for
+from mixmon.dashboard.digits import SIZES, arc_minutes, big, big_width, size_for
 
 SHOWN = "0123456789+-."
 LETTERS = "NOELKVRDAT"

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from dashboard.scenes import RULES, alarm, alarm_list, event, pull_review, snapshot
 
-from mixmon.dashboard.heard import Heard
+from mixmon.dashboard.readouts import Heard
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.watching import Remark
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from dashboard.scenes import NEEDS, cylinders, nothing, snapshot
 
-from mixmon.dashboard.held import HOLD_S, RENEW_S, DigitHold
+from mixmon.dashboard.readouts import HOLD_S, RENEW_S, DigitHold
 
 
 def at(*needs, silent=(), **changes):

@@ -17,8 +17,8 @@ from dashboard.scenes import (
     snapshot,
 )
 
-from mixmon.dashboard.view_limits import Word, rail_limits, verdict
-from mixmon.dashboard.view_setting import Setting
+from mixmon.dashboard.scene import Setting
+from mixmon.dashboard.verdict import Word, rail_limits, verdict
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import AlarmRule, Limits

@@ -11,16 +11,15 @@ from dashboard.scenes import NEEDS, OPTIONS, alarm_list, cylinders, nothing, sce
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mixmon.dashboard.held import DigitHold
-from mixmon.dashboard.keys import Page
+from mixmon.dashboard.digits import big
+from mixmon.dashboard.keys import Asked, Page, Prompt
 from mixmon.dashboard.palettes import palette
+from mixmon.dashboard.readouts import DigitHold
 from mixmon.dashboard.state import State
-from mixmon.dashboard.view_digits import big
+from mixmon.dashboard.text import row_width
+from mixmon.dashboard.verdict import Word, verdict
 from mixmon.dashboard.view_far import far_plan
-from mixmon.dashboard.view_limits import Word, verdict
 from mixmon.dashboard.view_pages import draw
-from mixmon.dashboard.view_prompt import Asked, Prompt
-from mixmon.dashboard.view_text import row_width
 from mixmon.mixture.block import SampleState
 
 STYLES = palette("print").keys()

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from mixmon.dashboard.view_text import (
+from mixmon.dashboard.text import (
     beside,
     blank,
     clean,

@@ -12,10 +12,8 @@ from enum import Enum
 
 import numpy as np
 
-from mixmon.dashboard.view_marks import AT_END, CUT
-from mixmon.dashboard.view_numbers import age_text
-from mixmon.dashboard.view_scene import Scene, is_over
-from mixmon.dashboard.view_setting import Setting
+from mixmon.dashboard.scene import Scene, Setting, is_over
+from mixmon.dashboard.text import AT_END, CUT, age_text
 from mixmon.findings.alarm_measures import MEASURES, limit_of
 from mixmon.findings.alarm_records import Alarm
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState

@@ -1,0 +1,368 @@
+"""Rows of styled text, exactly as wide as they are asked to be.
+
+A segment is (text, style name), a row a tuple of segments, a page a list of rows. All that is
+drawn goes through here, so that a name from a foreign file can neither break a row nor reach
+the terminal as a command.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+
+from mixmon.mixture.block import SampleState
+
+# ----------------------------------------------------------------------------------------------------
+# Numbers as text, in few cells; what is not known is `--`.
+# ----------------------------------------------------------------------------------------------------
+
+
+def clock_text(seconds: float) -> str:
+    """Minutes, seconds and tenths; hours where there are any.
+
+    >>> clock_text(251.64), clock_text(3725.0)
+    ('04:11.6', '1:02:05')
+    """
+    tenths = max(round(10 * seconds), 0) if np.isfinite(seconds) else 0
+    minutes, tenths = divmod(tenths, 600)
+    if minutes >= 60:
+        return f"{minutes // 60}:{minutes % 60:02d}:{tenths // 10:02d}"
+    return f"{minutes:02d}:{tenths // 10:02d}.{tenths % 10}"
+
+
+def signed(percent: float, decimals: int = 1) -> str:
+    """A need with its sign, `--` where not known.
+
+    >>> signed(5.32), signed(-0.04), signed(float("nan"))
+    ('+5.3', '0.0', '--')
+    """
+    if not np.isfinite(percent):
+        return "--"
+    text = f"{percent:+.{decimals}f}"
+    return text[1:] if float(text) == 0.0 else text
+
+
+def tall_need(percent: float) -> str:
+    """A need in at most four characters.
+
+    >>> tall_need(5.31), tall_need(-12.3), tall_need(250.0)
+    ('+5.3', '-12', '+99')
+    """
+    if not np.isfinite(percent) or abs(percent) < 9.95:
+        return signed(percent)
+    return f"{min(max(percent, -99.0), 99.0):+.0f}"
+
+
+def number(value: float, decimals: int = 1) -> str:
+    """A number without a sign, `--` where not known."""
+    return f"{value:.{decimals}f}" if np.isfinite(value) else "--"
+
+
+def age_text(age_ns: int) -> str:
+    """How old, in few cells: milliseconds below one second, then seconds, minutes, hours.
+
+    >>> age_text(8_000_000), age_text(2_400_000_000), age_text(-1)
+    ('8 ms', '2.4 s', 'never')
+    """
+    if age_ns < 0:
+        return "never"
+    if age_ns < 999_500_000:
+        return f"{age_ns / 1e6:.0f} ms"
+    seconds = age_ns / 1e9
+    if seconds < 100:
+        return f"{seconds:.1f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 6000 else f"{seconds / 3600:.0f} h"
+
+
+def side(percent: float) -> str:
+    """L for lean, R for rich, blank within what rounds to nothing."""
+    if not np.isfinite(percent) or abs(percent) < 0.05:
+        return " "
+    return "L" if percent > 0 else "R"
+
+
+# ----------------------------------------------------------------------------------------------------
+# Letters, words and characters: every state can be told without colour, and without Unicode.
+# ----------------------------------------------------------------------------------------------------
+
+_S = SampleState
+
+LETTERS: Final[dict[SampleState, str]] = {
+    _S.VALID: "V",
+    _S.COLD: "W",
+    _S.WARMING: "W",
+    _S.SETTLING: "W",
+    _S.HELD: "H",
+    _S.SILENT: "X",
+    _S.AT_RICH_LIMIT: "R",
+    _S.AT_LEAN_LIMIT: "L",
+    _S.OVERRUN: "C",
+    _S.SPARK_CUT: "C",
+    _S.SUSPECT: "V?",
+    _S.LEFT_OUT: "-",
+}
+"""One letter a state. Cold and settling sensors share the W of warming: wait, and it comes."""
+
+OVER_LETTER, OVER_WORD = "V!", "over"
+"""A valid sample of a cylinder that is over a limit."""
+
+UNKNOWN_LETTER, UNKNOWN_WORD = "?", "not known"
+"""Whatever the sensor may say, nobody works it any more."""
+
+WORDS: Final[dict[SampleState, str]] = {state: state.word for state in SampleState} | {
+    _S.AT_RICH_LIMIT: "rich end",
+    _S.AT_LEAN_LIMIT: "lean end",
+}
+"""At most nine cells each: the end of the sensor's range is not the builder's limit."""
+
+AT_END: Final = frozenset({_S.AT_RICH_LIMIT, _S.AT_LEAN_LIMIT})
+"""The gas is at least that rich, or that lean; the number itself is not known."""
+
+CUT: Final = frozenset({_S.OVERRUN, _S.SPARK_CUT})
+"""Nothing burns: there is no mixture to judge."""
+
+LEGEND: Final = (
+    ("V", "valid"),
+    ("V!", "valid, over a limit"),
+    ("V?", "suspect: repeats itself, or does not fit"),
+    ("W", "cold, warming or settling"),
+    ("C", "cut: overrun or spark"),
+    ("H", "held: the newest sample is late"),
+    ("X", "silent"),
+    ("R  L", "at the rich or lean end of the sensor's range: at least that much"),
+    ("-", "left out"),
+    ("?", "not known: the analysis has stopped, or does not answer"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """The characters that pictures are made of; all one cell wide."""
+
+    now: str
+    whisker: str
+    peak: str
+    target: str
+    limit: str
+    beyond_rich: str
+    beyond_lean: str
+    rule: str
+    upright: str
+    corners: str  # top left, top right, bottom left, bottom right
+    plus_minus: str
+    full: str
+    empty: str
+    chosen: str
+    dot: str
+    dash: str
+
+
+UNICODE: Final = Marks(
+    now="●",
+    whisker="━",
+    peak="▹",
+    target="│",
+    limit="┊",
+    beyond_rich="◀",
+    beyond_lean="▶",
+    rule="─",
+    upright="│",
+    corners="┌┐└┘",
+    plus_minus="±",
+    full="█",
+    empty="░",
+    chosen="▸",
+    dot="·",
+    dash="–",
+)
+
+ASCII: Final = Marks(
+    now="O",
+    whisker="-",
+    peak="'",
+    target="|",
+    limit=":",
+    beyond_rich="<",
+    beyond_lean=">",
+    rule="-",
+    upright="|",
+    corners="++++",
+    plus_minus="+-",
+    full="#",
+    empty=".",
+    chosen=">",
+    dot=".",
+    dash="-",
+)
+
+
+def letter(state: SampleState | None, *, over: bool) -> str:
+    """The letter of a sample's state; None: nobody looks at it."""
+    if state is None:
+        return UNKNOWN_LETTER
+    return OVER_LETTER if over and state is _S.VALID else LETTERS[state]
+
+
+def state_word(state: SampleState | None, *, over: bool) -> str:
+    """The word of a sample's state; None: nobody looks at it."""
+    if state is None:
+        return UNKNOWN_WORD
+    return OVER_WORD if over and state is _S.VALID else WORDS[state]
+
+
+Segment = tuple[str, str]
+Row = tuple[Segment, ...]
+
+TEXT = "text"
+"""The style of what has none of its own."""
+
+_PLAIN_PLANE = 0x10000
+
+_DRAWN = (range(0x100), range(0x2500, 0x2600), range(0x2800, 0x2900))
+"""Symbols that are let through: Latin-1, boxes, blocks, shapes, braille. Others have changed their width
+from one edition of Unicode to the next."""
+
+_NARROW: Final = re.compile("[\u0000-\u10ff\u2500-\u25fc\u2800-\u28ff]*")
+"""Nothing in these ranges is wide: letters before the Korean ones, boxes, blocks, shapes, braille."""
+
+_JAMO = (range(0x1160, 0x1200), range(0x3164, 0x3165), range(0xD7B0, 0xD800), range(0xFFA0, 0xFFA1))
+"""Parts of Korean letters that stand alone: no width of their own."""
+
+
+@lru_cache(4096)
+def clean(text: str) -> str:
+    """The text with everything that has no certain width shown as `?`.
+
+    Composed first (NFC), so that an accent survives. Combining marks, controls and characters
+    beyond the first plane are drawn differently by each terminal; they go.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(c if _certain(c) else "?" for c in unicodedata.normalize("NFC", text))
+
+
+def _certain(char: str) -> bool:
+    code, category = ord(char), unicodedata.category(char)
+    if not char.isprintable() or code >= _PLAIN_PLANE or category[0] in "MC":
+        return False
+    if category == "So":
+        return any(code in symbols for symbols in _DRAWN)
+    return not any(code in parts for parts in _JAMO)
+
+
+@lru_cache(4096)
+def width(text: str) -> int:
+    """Terminal cells of a clean text.
+
+    Wide and full-width characters take two (Unicode Standard Annex #11; ambiguous ones count as one).
+
+    >>> width("cyl 3"), width("エンジン")
+    (5, 8)
+    """
+    if text.isascii() or _NARROW.fullmatch(text):
+        return len(text)
+    return sum(2 if unicodedata.east_asian_width(c) in {"W", "F"} else 1 for c in text)
+
+
+def fit(text: str, columns: int, *, right: bool = False) -> str:
+    """The clean text in exactly that many cells: padded, or cut with a tilde as its last cell.
+
+    >>> fit("lean under load", 8), fit("8", 3, right=True)
+    ('lean un~', '  8')
+    """
+    text = clean(text)
+    room = columns - width(text)
+    if room < 0:
+        return _cut(text, columns)
+    return " " * room + text if right else text + " " * room
+
+
+def _cut(text: str, columns: int) -> str:
+    if columns <= 0:
+        return ""
+    kept, used = [], 0
+    for char in text:
+        used += width(char)
+        if used > columns - 1:
+            break
+        kept.append(char)
+    head = "".join(kept) + "~"
+    return head + " " * (columns - width(head))
+
+
+def row_width(row: Iterable[Segment]) -> int:
+    """Cells of a row."""
+    return sum(width(text) for text, _ in row)
+
+
+def fit_row(row: Iterable[Segment], columns: int, style: str = TEXT) -> Row:
+    """The segments in exactly that many cells, filled up in `style`, cut at the right edge."""
+    out: list[Segment] = []
+    left = columns
+    for text, name in row:
+        size = width(text)
+        if size > left:
+            if left:
+                out.append((fit(text.rstrip(), left), name))
+            return tuple(out)
+        if size:
+            out.append((text, name))
+            left -= size
+    if left:
+        out.append((" " * left, style))
+    return tuple(out)
+
+
+def split_row(left: Iterable[Segment], right: Sequence[Segment], columns: int, style: str = TEXT) -> Row:
+    """`left` flush left and `right` flush right; where they meet, the left one is cut."""
+    room = columns - row_width(right)
+    if room <= 0:
+        return fit_row(right, columns, style)
+    return fit_row((*fit_row(left, room, style), *right), columns, style)
+
+
+def blank(columns: int, style: str = TEXT) -> Row:
+    """An empty row."""
+    return ((" " * columns, style),) if columns else ()
+
+
+def wrap(text: str, columns: int) -> list[str]:
+    """The text in lines of at most that many cells, broken at blanks, or within a longer word."""
+    lines: list[str] = []
+    for word in clean(text).split():
+        if lines and width(lines[-1]) + 1 + width(word) <= columns:
+            lines[-1] += " " + word
+        else:
+            lines += _pieces(word, columns)
+    return lines or [""]
+
+
+def _pieces(word: str, columns: int) -> list[str]:
+    pieces = [""]
+    for char in word:
+        if width(pieces[-1]) + width(char) > max(columns, 1):
+            pieces.append("")
+        pieces[-1] += char
+    return pieces
+
+
+def beside(blocks: Sequence[tuple[Sequence[Row], int]], height: int) -> list[Row]:
+    """Blocks of rows side by side, each of the width given with it, short ones filled up."""
+    return [
+        tuple(
+            segment for rows, columns in blocks for segment in (rows[y] if y < len(rows) else blank(columns))
+        )
+        for y in range(height)
+    ]
+
+
+def padded(rows: Sequence[Row], columns: int, height: int) -> list[Row]:
+    """Exactly `height` rows of exactly `columns` cells: cut at the bottom, or filled up."""
+    kept = [row if row_width(row) == columns else fit_row(row, columns) for row in rows[:height]]
+    return kept + [blank(columns)] * (height - len(kept))
