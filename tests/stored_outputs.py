@@ -20,8 +20,7 @@ from dashboard.scenes import nothing, scene, snapshot, text
 
 from mixmon.cli.main import main
 from mixmon.dashboard.keys import Page
-from mixmon.dashboard.state import State
-from mixmon.dashboard.view_pages import draw
+from mixmon.dashboard.screens.pages import State, draw
 
 ROOT = Path(__file__).parents[1]
 FOLDER = Path(__file__).parent / "stored"

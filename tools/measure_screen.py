@@ -19,7 +19,7 @@ from textual.geometry import Region
 
 from mixmon.dashboard.app import Dashboard, DashboardOptions, PageView, strip_of, styles
 from mixmon.dashboard.keys import Page
-from mixmon.dashboard.view_pages import draw
+from mixmon.dashboard.screens.pages import draw
 from mixmon.findings.alarm_records import AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed

@@ -32,9 +32,8 @@ from mixmon.dashboard.controls import Controls
 from mixmon.dashboard.palettes import Look, palette
 from mixmon.dashboard.readouts import DONE, URGENT, DigitHold, Heard
 from mixmon.dashboard.scene import Scene, Setting, Unit, ViewOptions
-from mixmon.dashboard.state import State
+from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import Row, blank, fit_row, padded, row_width, wrap
-from mixmon.dashboard.view_pages import draw
 from mixmon.watching import Remark, Watching
 
 if TYPE_CHECKING:

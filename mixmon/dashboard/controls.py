@@ -12,14 +12,13 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from mixmon.dashboard import checks
 from mixmon.dashboard.keys import WRITTEN, Asked, Page, Prompt
 from mixmon.dashboard.palettes import NAMES
 from mixmon.dashboard.scene import ORDERS, Scene, Unit, is_recording
-from mixmon.dashboard.state import State
+from mixmon.dashboard.screens import checks
+from mixmon.dashboard.screens.balance import Place
+from mixmon.dashboard.screens.pages import State, alarm_index
 from mixmon.dashboard.verdict import NOT_ACCEPTED
-from mixmon.dashboard.view_cells import Place
-from mixmon.dashboard.view_pages import alarm_index
 from mixmon.findings.alarm_records import Alarm
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.findings.pull_quality import KEEP

@@ -11,7 +11,7 @@ from mixmon.dashboard.keys import Asked, Page, Prompt
 from mixmon.dashboard.palettes import NAMES
 from mixmon.dashboard.readouts import DigitHold
 from mixmon.dashboard.scene import SCALES, Scene, Setting, ViewOptions
-from mixmon.dashboard.state import State
+from mixmon.dashboard.screens.pages import State
 from mixmon.findings.alarm_records import AlarmList
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.findings.event import Kind

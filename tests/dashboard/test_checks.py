@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 from dashboard.scenes import OPTIONS, RULES, cylinders, nothing, scene, session, snapshot, text
 
-from mixmon.dashboard.checks import CHECKS, Stand, findings, note_text
 from mixmon.dashboard.keys import Page
-from mixmon.dashboard.state import State
-from mixmon.dashboard.view_pages import draw
+from mixmon.dashboard.screens.checks import CHECKS, Stand, findings, note_text
+from mixmon.dashboard.screens.pages import State, draw
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Fuel, Limits
 from mixmon.snapshot import BusNow

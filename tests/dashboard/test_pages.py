@@ -15,11 +15,10 @@ from mixmon.dashboard.digits import big
 from mixmon.dashboard.keys import Asked, Page, Prompt
 from mixmon.dashboard.palettes import palette
 from mixmon.dashboard.readouts import DigitHold
-from mixmon.dashboard.state import State
+from mixmon.dashboard.screens.far import far_plan
+from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import row_width
 from mixmon.dashboard.verdict import Word, verdict
-from mixmon.dashboard.view_far import far_plan
-from mixmon.dashboard.view_pages import draw
 from mixmon.mixture.block import SampleState
 
 STYLES = palette("print").keys()

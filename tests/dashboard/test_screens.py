@@ -23,11 +23,10 @@ from dashboard.scenes import (
 
 from mixmon.dashboard.app import caution_page
 from mixmon.dashboard.keys import BINDINGS, Page
-from mixmon.dashboard.state import State
+from mixmon.dashboard.screens.balance import filled
+from mixmon.dashboard.screens.events import event_rows
+from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import row_width
-from mixmon.dashboard.view_dwell import filled
-from mixmon.dashboard.view_events import event_rows
-from mixmon.dashboard.view_pages import draw
 from mixmon.findings.alarm_records import Happening
 from mixmon.findings.alarm_states import AlarmFlag, AlarmState
 from mixmon.findings.event import Kind

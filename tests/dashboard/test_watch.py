@@ -18,9 +18,8 @@ from dashboard.scenes import (
 )
 
 from mixmon.dashboard.keys import Page
-from mixmon.dashboard.state import State
-from mixmon.dashboard.view_pages import draw
-from mixmon.dashboard.view_rails import Track
+from mixmon.dashboard.screens.pages import State, draw
+from mixmon.dashboard.screens.rails import Track
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Limits
 
@@ -274,7 +273,7 @@ def test_a_replay_tells_its_place_and_when_it_is_held():
 
 def test_the_strip_has_now_on_top_and_lean_to_the_right():
     """A step from rich to lean ten seconds ago: the upper half lies right of the middle, the lower left."""
-    from mixmon.dashboard.view_strip import strip_rows
+    from mixmon.dashboard.screens.watch import strip_rows
 
     t = np.arange(-200, 0) / 10.0
     engine = np.where(t > -10, 0.87 * 1.06, 0.87 * 0.94)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.screens.events import measure
+from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import (
     Row,
     Segment,
@@ -18,8 +20,6 @@ from mixmon.dashboard.text import (
     wrap,
 )
 from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict, who
-from mixmon.dashboard.view_events import measure
-from mixmon.dashboard.view_status import Sheet, framed, room_below, status
 from mixmon.findings.alarm_measures import limit_of
 from mixmon.findings.alarm_records import FLOOD_ABOVE, Alarm
 from mixmon.findings.event import NOT_FUELLING

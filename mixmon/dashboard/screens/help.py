@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from mixmon.dashboard.digits import CAPITAL, LEAST_MINUTES, arc_minutes
 from mixmon.dashboard.keys import BINDINGS
 from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.screens.far import far_plan
+from mixmon.dashboard.screens.status import Sheet, framed, status
 from mixmon.dashboard.text import LEGEND, Row, beside, blank, fit_row, wrap
 from mixmon.dashboard.verdict import Verdict
-from mixmon.dashboard.view_far import far_plan
-from mixmon.dashboard.view_status import Sheet, framed, status
 
 _TWO_COLUMNS = 120
 

@@ -2,23 +2,71 @@
 
 from __future__ import annotations
 
-from mixmon.dashboard.keys import Page, last_line, message_row, prompt_row
-from mixmon.dashboard.scene import Scene
-from mixmon.dashboard.state import State
+from dataclasses import dataclass
+
+from mixmon.dashboard.keys import Page, Prompt, last_line, message_row, prompt_row
+from mixmon.dashboard.scene import Scene, ViewOptions
+from mixmon.dashboard.screens.alarms import alarms_page
+from mixmon.dashboard.screens.balance import CellView, Place, balance_page
+from mixmon.dashboard.screens.bus import bus_page
+from mixmon.dashboard.screens.checks import checks_page
+from mixmon.dashboard.screens.events import events_page, notes_page
+from mixmon.dashboard.screens.help import help_page
+from mixmon.dashboard.screens.pulls import pulls_page
+from mixmon.dashboard.screens.status import Sheet
+from mixmon.dashboard.screens.trims import trims_page
+from mixmon.dashboard.screens.watch import watch_page
 from mixmon.dashboard.text import Row, clean
 from mixmon.dashboard.verdict import verdict
-from mixmon.dashboard.view_alarms import alarms_page
-from mixmon.dashboard.view_balance import balance_page
-from mixmon.dashboard.view_bus import bus_page
-from mixmon.dashboard.view_cells import CellView
-from mixmon.dashboard.view_checks import checks_page
-from mixmon.dashboard.view_events import events_page
-from mixmon.dashboard.view_help import help_page
-from mixmon.dashboard.view_notes import notes_page
-from mixmon.dashboard.view_pulls import pulls_page
-from mixmon.dashboard.view_status import Sheet
-from mixmon.dashboard.view_trims import trims_page
-from mixmon.dashboard.view_watch import watch_page
+from mixmon.snapshot import Snapshot
+
+# ----------------------------------------------------------------------------------------------------
+# What the person at the screen has chosen: which screen, which cylinder, what is being asked.
+# ----------------------------------------------------------------------------------------------------
+
+AlarmName = tuple[str, int | None]
+"""An alarm by its rule and its node's place in the chain; the list may move around it."""
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """All choices at one moment.
+
+    before     the screen to which help and esc go back
+    frozen     the picture that is held, and since when by the watcher's clock
+    pull       its number, from 0; None: the newest
+    compared   pulls are shown as differences from the one kept before
+    alarm      the chosen one; None: the most pressing
+    check      the chosen check, from 0
+    first      rows scrolled away
+    wanted     what events must contain
+    message    the program's answer to a key, until that second of the watcher's clock
+    digit      the digit key pressed last, and when: two keys make 10 to 16
+    leaving    q was pressed once
+    """
+
+    options: ViewOptions
+    palette: str = "print"
+    page: Page = Page.WATCH
+    before: Page = Page.WATCH
+    frozen: Snapshot | None = None
+    frozen_at: float = 0.0
+    cursor: Place | None = None
+    spread: bool = False
+    pull: int | None = None
+    compared: bool = False
+    alarm: AlarmName | None = None
+    check: int = 0
+    first: int = 0
+    wanted: str = ""
+    prompt: Prompt | None = None
+    message: str = ""
+    message_until: float = 0.0
+    digit: tuple[str, float] = ("", 0.0)
+    leaving: bool = False
+    paused: bool = False
+    speed: float | None = 1.0
+
 
 _ALIKE = 24
 """What begins with so many characters alike is one and the same line."""

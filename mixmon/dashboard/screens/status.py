@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from mixmon.dashboard.scene import Scene, has_failed, is_recording
+from mixmon.dashboard.screens.far import word_style
 from mixmon.dashboard.text import (
     Row,
     Segment,
@@ -20,7 +21,6 @@ from mixmon.dashboard.text import (
 )
 from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.verdict import Verdict, Word
-from mixmon.dashboard.view_far import word_style
 
 _LOW = 12
 """Fewer rows have no line for the keys."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.screens.balance import spread_text
+from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, signed, wrap
 from mixmon.dashboard.verdict import Verdict
-from mixmon.dashboard.view_balance import spread_text
-from mixmon.dashboard.view_status import Sheet, framed, room_below, status
 from mixmon.findings.balance import Balance, CylinderNeed
 
 CAUTION = (

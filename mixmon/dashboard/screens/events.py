@@ -9,12 +9,35 @@ from operator import attrgetter
 import numpy as np
 
 from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
 from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict
-from mixmon.dashboard.view_status import Sheet, framed, room_below, status
 from mixmon.findings.alarm_measures import MEASURES, limit_of
 from mixmon.findings.alarm_records import AlarmEvent, Happening
 from mixmon.findings.event import NOT_FUELLING, Event
+
+# ----------------------------------------------------------------------------------------------------
+# Notes and marks of this watch, newest on top.
+# ----------------------------------------------------------------------------------------------------
+
+_BEGIN = ("mark", "note")
+"""Remarks that begin so are the operator's own."""
+
+
+def notes_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
+    """Every note with its time, whole; `first` rows are scrolled away."""
+    width = sheet.width
+    notes = [remark for remark in scene.snapshot.remarks if remark[1].startswith(_BEGIN)]
+    head = [status(scene, verdict, width, title=f"NOTES {len(notes)}")]
+    body: list[Row] = []
+    for t, words in reversed(notes):
+        for i, line in enumerate(wrap(words, max(width - 11, 8))):
+            time = scene.clock(t) if i == 0 else ""
+            body.append(fit_row([(f" {time:>7}  ", "dim"), (line, "text")], width))
+    if not body:
+        body = [blank(width), fit_row([("  no notes yet: n writes one, space marks a moment", "dim")], width)]
+    return framed(head, body, sheet, first=first)
+
 
 KEPT = 200
 """Lines that the events screen looks through."""

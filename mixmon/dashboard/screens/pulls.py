@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, clean, fit, fit_row, number, signed, tall_need, wrap
 from mixmon.dashboard.verdict import Verdict
-from mixmon.dashboard.view_status import Sheet, framed, room_below, status
 from mixmon.findings.pull_quality import KEEP
 from mixmon.findings.pull_review import PullReview, Repeat
 from mixmon.findings.pull_table import PullTable

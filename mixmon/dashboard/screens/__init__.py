@@ -1,0 +1,1 @@
+"""The screens: one view model a page, rows of text and style names, no terminal library."""

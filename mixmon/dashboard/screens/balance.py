@@ -1,0 +1,373 @@
+"""The balance screen: fills while the engine is held in a cell, and says how long it must still be held."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from mixmon.dashboard.digits import big, big_width, size_for
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
+from mixmon.dashboard.text import (
+    Row,
+    Segment,
+    clean,
+    fit,
+    fit_row,
+    padded,
+    row_width,
+    signed,
+    tall_need,
+    wrap,
+)
+from mixmon.dashboard.text import width as cells
+from mixmon.dashboard.verdict import Verdict
+from mixmon.findings.balance import Balance, CellNeed
+from mixmon.findings.spread import Spread
+from mixmon.mixture.steady import Cell
+from mixmon.snapshot import Holding
+
+# ----------------------------------------------------------------------------------------------------
+# The dwell clock: which cell is held, and for how many seconds more; large enough for two metres.
+# ----------------------------------------------------------------------------------------------------
+
+_GAP = 3
+_LEAST_WORDS = 24
+_UNITS = {"throttle": "% throttle", "map_kpa": "kPa"}
+
+
+def dwell_zone(scene: Scene, width: int, height: int, about: str) -> list[Row]:
+    """Labels, then large digits with the words beside them: a row more than digits are tall.
+
+    height: of the whole terminal; about: what the cells below show
+    """
+    size = size_for(height)
+    fields = _fields(scene)
+    words = [*_words(scene), (about, "label")]
+    while fields and _width(fields, size) + _LEAST_WORDS > width:
+        if size == 3:
+            fields.pop()
+        else:
+            size -= 2
+    if not fields:
+        return [fit_row([(f" {text}", style)], width) for text, style in words]
+    words = [*[("", "text")] * (size - len(words)), *words]
+    label: list[Segment] = [(" ", "text")]
+    rows: list[list[Segment]] = [[(" ", "text")] for _ in range(size)]
+    for name, value, widest in fields:
+        cells = big_width(widest, size)
+        label += [(fit(name, cells), "label"), (" " * _GAP, "text")]
+        digits = big(value, size, ascii_only=scene.options.ascii)
+        for row, line in zip(rows, digits, strict=True):
+            row += [(fit(line, cells, right=True), "big"), (" " * _GAP, "text")]
+    for row, word in zip(rows, words, strict=True):
+        row.append(word)
+    return [fit_row(row, width) for row in (label, *rows)]
+
+
+def _width(fields: list[tuple[str, str, str]], size: int) -> int:
+    return 1 + sum(big_width(widest, size) + _GAP for _, _, widest in fields)
+
+
+def _fields(scene: Scene) -> list[tuple[str, str, str]]:
+    """Name, value and widest value of what is drawn large: seconds more, speed and load of the cell."""
+    held = scene.holding
+    axes = scene.setting.session.axes
+    left = "- -"
+    if held is not None:
+        wait = held.settle_s if held.settle_s > 0 else held.left_s
+        left = "- -" if wait is None else f"{min(max(math.ceil(wait), 0), 999)}"
+    fields = [("HOLD s more", left, "888")]
+    if axes.rpm:
+        fields.append(("rpm", _name(held.cell.rpm if held else None), "8888"))
+    if axes.load:
+        fields.append((axes.load_signal, _name(held.cell.load if held else None), "888"))
+    return fields
+
+
+def _name(centre: float | None) -> str:
+    return "- -" if centre is None else f"{centre:.0f}"
+
+
+def _words(scene: Scene) -> list[tuple[str, str]]:
+    held = scene.holding
+    if scene.dead:
+        return [("not known", "strong"), ("the analysis does not go on", "dim")]
+    if held is None:
+        return [("not steady", "strong"), ("hold speed and load in one cell", "dim")]
+    if held.settle_s > 0:
+        return [("settling", "text"), ("nothing is counted yet", "dim")]
+    return [(f"{held.used_s:.1f} s counted", "text"), (_until(scene, held), "strong")]
+
+
+def _until(scene: Scene, held: Holding) -> str:
+    """What the dwell still lacks, and whose it is."""
+    wanted = f"{scene.marks.plus_minus}{held.wanted_percent:g} %"
+    if held.left_s is None:
+        return f"too early to tell until {wanted}"
+    if held.left_s <= 0:
+        return f"done: all within {wanted}"
+    who = "" if held.worst is None else f", cyl {held.worst}"
+    bar = filled(held.used_s / (held.used_s + held.left_s), 8, scene.marks.full, scene.marks.empty)
+    return f"{bar} {math.ceil(held.left_s)} s to {wanted}{who}"
+
+
+def _cell_of_view_dwell(cell: Cell, scene: Scene) -> str:
+    rpm = "" if cell.rpm is None else f"{cell.rpm:g} rpm"
+    name = scene.setting.session.axes.load_signal
+    load = "" if cell.load is None else f"{cell.load:g} {_UNITS.get(name, clean(name))}"
+    return ", ".join(part for part in (rpm, load) if part) or "any cell"
+
+
+def dwell_row(scene: Scene, width: int) -> Row:
+    """The same in one line."""
+    first, second = _words(scene)
+    held = scene.holding
+    cell: Row = (
+        ((f" HOLD {_cell_of_view_dwell(held.cell, scene)} ", "cell-held"), ("  ", "text"))
+        if held
+        else ((" ", "text"),)
+    )
+    return fit_row([*cell, (f"{first[0]}  ", first[1]), second], width)
+
+
+def filled(done: float, cells: int, full: str, empty: str) -> str:
+    """A bar of that many cells, filled by a share between 0 and 1.
+
+    >>> filled(0.5, 6, "#", ".")
+    '###...'
+    """
+    count = min(max(round(cells * done), 0), cells) if math.isfinite(done) else 0
+    return full * count + empty * (cells - count)
+
+
+# ----------------------------------------------------------------------------------------------------
+# Cells of throttle or pressure by speed: what a cylinder needs there, and how well it is known.
+#
+# A cell fills while the engine is held in it. What is drawn is the newest balance, which is renewed
+# about once a second, and the dwell under way.
+# ----------------------------------------------------------------------------------------------------
+
+_LEAST_CELL, _MOST_CELL = 9, 13
+_VIEW_CELLS_LABEL = 7
+
+Place = tuple[float | None, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class CellView:
+    """Which number the cells show, and where the cursor is.
+
+    spread  the spread of all cylinders instead of one cylinder's need
+    cursor  the cell that was picked, None for none
+    """
+
+    cylinder: int | None = None
+    spread: bool = False
+    cursor: Place | None = None
+
+
+def cell_rows(scene: Scene, view: CellView, width: int, height: int) -> list[Row]:
+    """A heading with speeds, then two rows a load, highest load on top; one row each where room is short."""
+    axes = scene.setting.session.axes
+    speeds: Sequence[float | None] = axes.rpm or (None,)
+    loads: Sequence[float | None] = tuple(reversed(axes.load)) or (None,)
+    size = min(max((width - _VIEW_CELLS_LABEL) // len(speeds), _LEAST_CELL), _MOST_CELL)
+    window, cut = _window(scene, view, speeds, max((width - _VIEW_CELLS_LABEL) // size, 1))
+    double = 2 * len(loads) + 1 <= height
+    loads = _loads_in_sight(scene, view, loads, height - 1)
+    known = _known(scene.snapshot.balance, view)
+    rows = [_heading(scene, window, size, width, cut=cut)]
+    for load in loads:
+        name = "any" if load is None else f"{load:g}"
+        top: list[Segment] = [(f"{name:>{_VIEW_CELLS_LABEL - 2}}  ", "label")]
+        below: list[Segment] = [(" " * _VIEW_CELLS_LABEL, "text")]
+        for speed in window:
+            first, second = _cell_of_view_cells(scene, view, known, (speed, load), size)
+            top.append(first)
+            below.append(second)
+        rows.append(fit_row(top, width))
+        if double:
+            rows.append(fit_row(below, width))
+    return rows[:height]
+
+
+def _window(
+    scene: Scene, view: CellView, speeds: Sequence[float | None], room: int
+) -> tuple[Sequence[float | None], str]:
+    """The speeds that fit, about the cursor or the cell that is held; and which ends are cut."""
+    if room >= len(speeds):
+        return speeds, "  "
+    held = scene.holding
+    about = view.cursor[0] if view.cursor else held.cell.rpm if held else None
+    centre = speeds.index(about) if about in speeds else 0
+    first = min(max(centre - room // 2, 0), len(speeds) - room)
+    ends = ("<" if first else " ") + (">" if first + room < len(speeds) else " ")
+    return speeds[first : first + room], ends
+
+
+def _loads_in_sight(
+    scene: Scene, view: CellView, loads: Sequence[float | None], room: int
+) -> Sequence[float | None]:
+    """All loads, or those about the cursor or the cell that is held."""
+    held = scene.holding
+    about = view.cursor[1] if view.cursor else held.cell.load if held else None
+    centre = loads.index(about) if about in loads else 0
+    first = min(max(centre - room // 2, 0), max(len(loads) - room, 0))
+    return loads[first : first + max(room, 0)]
+
+
+def _heading(scene: Scene, speeds: Sequence[float | None], size: int, width: int, *, cut: str) -> Row:
+    signal = {"throttle": "thr %", "map_kpa": "kPa"}.get(scene.setting.session.axes.load_signal, "load")
+    row: list[Segment] = [(f"{signal:>{_VIEW_CELLS_LABEL - 2}}{cut[0]} ", "label")]
+    row += [(fit(_rpm(speed), size - 1, right=True) + " ", "label") for speed in speeds]
+    tail = f"rpm{cut[1]}"
+    return fit_row([*row, (tail, "label")] if len(row) * size + 4 <= width else row, width)
+
+
+def _rpm(speed: float | None) -> str:
+    return "any" if speed is None else f"{speed:g}"
+
+
+def _known(balance: Balance | None, view: CellView) -> Mapping[Place, tuple[float, float, float, bool]]:
+    """Place -> number, half its interval, seconds, whether it may be trimmed by."""
+    if balance is None:
+        return {}
+    if view.spread:
+        return _spreads(balance.cells)
+    return {
+        (c.rpm, c.load): (c.needs_percent, c.half_interval_percent, c.usable_s, c.used_for_trims)
+        for c in balance.cells
+        if c.cylinder == view.cylinder
+    }
+
+
+def _spreads(cells: Sequence[CellNeed]) -> Mapping[Place, tuple[float, float, float, bool]]:
+    """Largest less smallest need of the cylinders that have an interval; seconds of the one with fewest."""
+    places: dict[Place, list[CellNeed]] = {}
+    for cell in cells:
+        if math.isfinite(cell.half_interval_percent):
+            places.setdefault((cell.rpm, cell.load), []).append(cell)
+    return {
+        place: (
+            max(c.needs_percent for c in here) - min(c.needs_percent for c in here),
+            math.nan,
+            min(c.usable_s for c in here),
+            any(c.used_for_trims for c in here),
+        )
+        for place, here in places.items()
+        if len(here) > 1
+    }
+
+
+def _cell_of_view_cells(
+    scene: Scene,
+    view: CellView,
+    known: Mapping[Place, tuple[float, float, float, bool]],
+    place: Place,
+    size: int,
+) -> tuple[Segment, Segment]:
+    """Number and interval above; how full the cell is, and seconds, below."""
+    held = scene.holding
+    here = held is not None and (held.cell.rpm, held.cell.load) == place
+    style = "cell-held" if here else "chosen" if view.cursor == place else "text"
+    if place not in known:
+        above, below = ("held", _seconds(0.0)) if here else (scene.marks.dot, "")
+        return (_in_cell(above, size), "dim" if style == "text" else style), (_in_cell(below, size), style)
+    need, half, seconds, used = known[place]
+    pm = scene.marks.plus_minus
+    number = f"{need:.1f}" if view.spread and math.isfinite(need) else signed(need)
+    above = f"{number}{pm}{half:.1f}" if math.isfinite(half) else number
+    if style == "text" and not used:
+        style = "gone"
+    below = _seconds(seconds) if used else f"({_seconds(seconds)})"
+    return (_in_cell(above, size), style), (_in_cell(below, size), style)
+
+
+def _seconds(seconds: float) -> str:
+    return f"{seconds:.1f} s" if seconds < 99.95 else f"{seconds:.0f} s"
+
+
+def _in_cell(text: str, size: int) -> str:
+    return fit(text, size - 1, right=True) + " "
+
+
+_LABEL, _NEED = 7, 9
+"""Cells of the label and of one cylinder's need."""
+
+
+def balance_page(scene: Scene, verdict: Verdict, view: CellView, sheet: Sheet) -> list[Row]:
+    """Dwell clock, cells, and what follows from them."""
+    width, height = sheet.width, sheet.height
+    title = "BALANCE spread" if view.spread else f"BALANCE cyl {view.cylinder or '?'}"
+    head = [
+        status(scene, verdict, width, title=title),
+        *dwell_zone(scene, width, height, _about(scene, view)),
+    ]
+    room = room_below(head, height)
+    loads = len(scene.setting.session.axes.load) or 1
+    foot = _foot(scene, width)[: max(room - loads - 1, 0)]
+    grid = cell_rows(scene, view, width, room - len(foot))
+    return framed(head, [*padded(grid, width, room - len(foot)), *foot], sheet)
+
+
+def _about(scene: Scene, view: CellView) -> str:
+    balance = scene.snapshot.balance
+    if balance is None:
+        return "no cell has data yet"
+    if view.spread:
+        return "below: spread; (s): no trims"
+    return f"below: vs {balance.against}; (s): no trims"
+
+
+def _foot(scene: Scene, width: int) -> list[Row]:
+    """All cylinders, spread now and after the trims, the trims offered or why there are none."""
+    balance = scene.snapshot.balance
+    if balance is None:
+        return []
+    rows = [_spread_row(scene, balance, width)]
+    for reason in balance.withheld:
+        words = wrap(f"no trims offered: {reason}", width - 2)
+        rows += [fit_row([(f" {line}", "strong")], width) for line in words]
+    return [*rows, *_needs(scene, balance, width)]
+
+
+def _needs(scene: Scene, balance: Balance, width: int) -> list[Row]:
+    """Needs of all cylinders with their intervals, as many columns as fit."""
+    columns = max((width - _LABEL) // _NEED, 1)
+    rows: list[Row] = []
+    for start in range(0, len(balance.cylinders), columns):
+        names: list[Segment] = [(fit(" cyl", _LABEL), "label")]
+        needs: list[Segment] = [(fit(" needs", _LABEL), "label")]
+        for one in balance.cylinders[start : start + columns]:
+            low, high = one.interval95_percent
+            half = f"{scene.marks.plus_minus}{(high - low) / 2:.1f}" if math.isfinite(high - low) else ""
+            names.append((fit(str(one.cylinder), _NEED - 1, right=True) + " ", "strong"))
+            needs.append((fit(tall_need(one.needs_percent) + half, _NEED - 1, right=True) + " ", "text"))
+        rows += [fit_row(names, width), fit_row(needs, width)]
+    return rows
+
+
+def _spread_row(scene: Scene, balance: Balance, width: int) -> Row:
+    pm = scene.marks.plus_minus
+    row: list[Segment] = [(" spread ", "label"), (spread_text(balance.spread), "strong")]
+    if not balance.withheld:
+        after = spread_text(balance.predicted_spread, count=False)
+        row += [("  predicted after trims ", "label"), (after, "strong")]
+    banks = "".join(
+        f"  bank {clean(b.bank)} {signed(b.needs_percent)}{pm}{b.half_interval_percent:.1f}"
+        for b in balance.banks
+    )
+    if row_width(row) + cells(banks) <= width:
+        row.append((banks, "text"))
+    return fit_row(row, width)
+
+
+def spread_text(spread: Spread, *, count: bool = True) -> str:
+    """A spread with its interval and the count of sensors it rests on."""
+    if not math.isfinite(spread.value):
+        return "not known"
+    low, high = spread.interval95
+    text = f"{spread.value:.1f} % ({low:.1f} to {high:.1f})"
+    return f"{text} of {spread.cylinders_used}" if count else text

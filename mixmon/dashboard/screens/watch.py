@@ -1,0 +1,321 @@
+"""The watch screen: everything at once where there is room, and what must not be missing where there is none.
+
+What goes first on a small screen: rules and captions, then the strip, events, keys. What never
+goes: the limit word, the leanest cylinder, NO DATA, and each cylinder's number and letter as long
+as there is a row for them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.screens.balance import CellView, cell_rows, dwell_row
+from mixmon.dashboard.screens.bus import node_rows, worst_first
+from mixmon.dashboard.screens.events import event_rows
+from mixmon.dashboard.screens.far import caption, far_plan, far_zone
+from mixmon.dashboard.screens.rails import (
+    Track,
+    fit_centred,
+    grid_rows,
+    half_rails,
+    need_style,
+    plain_rows,
+    rail_rows,
+    track_of,
+)
+from mixmon.dashboard.screens.status import Sheet, keys_line, status
+from mixmon.dashboard.text import Row, Segment, beside, blank, fit, fit_row, letter, padded, side, signed
+from mixmon.dashboard.verdict import Verdict, Word
+
+# ----------------------------------------------------------------------------------------------------
+# The last twenty seconds: two panes in which time runs upwards and lean is to the right.
+#
+# The same side means the same as on the rails. A cell of braille is two dots wide and four high,
+# so a pane of eighteen rows resolves a quarter second.
+# ----------------------------------------------------------------------------------------------------
+
+Floats = NDArray[np.float64]
+
+SPAN_S = 20.0
+VIEW_STRIP_LEAST_WIDTH, LEAST_HEIGHT = 36, 6
+_TIMES = 6
+"""Cells of the column with seconds."""
+
+_BRAILLE = 0x2800
+_DOTS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])
+"""Bits of the dots of a braille cell, four down by two across (Unicode Standard, Braille Patterns)."""
+
+
+def strip_rows(scene: Scene, width: int, height: int) -> list[Row]:
+    """Heading, scale, and panes for all cylinders and for the leanest one."""
+    pane = (width - _TIMES - 2) // 2
+    strip = scene.snapshot.strip
+    reference = strip.target if scene.digits.against == "target" else strip.engine
+    panes = []
+    for title, series in (("ALL cylinders", strip.engine), ("LEANEST", strip.leanest)):
+        with np.errstate(all="ignore"):  # whatever a sender may say; what is no number is not drawn
+            needs = 100.0 * (series / reference - 1.0)
+        needs = np.where(np.isfinite(needs) & (not scene.dead), needs, np.nan)
+        panes.append(_pane(scene, title, needs, pane, height))
+    times = [blank(_TIMES)] * 2 + _times(height - 2)
+    rows = beside([(times, _TIMES), (panes[0], pane), ([], 2), (panes[1], pane)], height)
+    return [fit_row(row, width) for row in rows]
+
+
+def _times(height: int) -> list[Row]:
+    """Seconds ago, at the top, a quarter, the middle, and so on."""
+    step = SPAN_S / height
+    every = max(round(5.0 / step), 1)
+    return [
+        (
+            (
+                f"{-round(y * step):>4}s " if y and y % every == 0 else "  now " if y == 0 else " " * _TIMES,
+                "dim",
+            ),
+        )
+        for y in range(height)
+    ]
+
+
+def _pane(scene: Scene, title: str, needs: Floats, width: int, height: int) -> list[Row]:
+    track = track_of(scene, width)
+    scale = round(track.scale)
+    foot = f"-{scale} R"
+    head = f"{foot}{fit_centred(scene.digits.against, width)[len(foot) : width - len(foot)]}L +{scale}"
+    draw = _stars if scene.options.ascii else _dots
+    trace = draw(needs, scene.snapshot.strip.t_s, track, height - 2)
+    body = [_with_target(scene, line, track) for line in trace]
+    return [fit_row([(title, "label")], width), fit_row([(head, "label")], width), *body]
+
+
+def _with_target(scene: Scene, line: str, track: Track) -> Row:
+    """The trace, with the target's line and the lean limit where the trace leaves room."""
+    middle = track.cells // 2
+    empty = " " if scene.options.ascii else chr(_BRAILLE)
+    cells = [" " if c == empty else c for c in line]
+    if cells[middle] == " ":
+        cells[middle] = scene.marks.target
+    for limit in (track.rich_limit, track.lean_limit):
+        if limit is not None and abs(limit) <= track.scale and cells[track.at(limit)] == " ":
+            cells[track.at(limit)] = scene.marks.limit
+    return (("".join(cells), "rail"),)
+
+
+def _dots(needs: Floats, t_s: Floats, track: Track, height: int) -> list[str]:
+    """One dot a sample and row of dots, newest on top; neighbours joined across a row."""
+    across, down = 2 * track.cells, 4 * height
+    grid = np.zeros((down, across), np.bool_)
+    for y, (low, high) in enumerate(_extremes(needs, t_s, down)):
+        if np.isfinite(low):
+            first, last = (_dot(x, track, across) for x in (low, high))
+            grid[y, first : last + 1] = True
+    cells = grid.reshape(height, 4, track.cells, 2).transpose(0, 2, 1, 3)
+    codes = (cells * _DOTS).sum(axis=(2, 3)) + _BRAILLE
+    return ["".join(map(chr, row)) for row in codes.tolist()]
+
+
+def _dot(percent: float, track: Track, across: int) -> int:
+    """The dot of a need, so that zero lies in the rail's middle cell."""
+    middle = 2 * (track.cells // 2)
+    return min(max(middle + round(middle * percent / track.scale), 0), across - 1)
+
+
+def _stars(needs: Floats, t_s: Floats, track: Track, height: int) -> list[str]:
+    """The same in whole cells, without braille."""
+    lines = []
+    for low, high in _extremes(needs, t_s, height):
+        cells = [" "] * track.cells
+        if np.isfinite(low):
+            first, last = track.at(low), track.at(high)
+            cells[first : last + 1] = "*" * (last + 1 - first)
+        lines.append("".join(cells))
+    return lines
+
+
+def _extremes(needs: Floats, t_s: Floats, rows: int) -> list[tuple[float, float]]:
+    """Least and largest need in each row's share of the span, newest first; NaN where none is known."""
+    known = np.isfinite(needs)
+    row = np.clip((-t_s[known] * rows / SPAN_S).astype(np.int64), 0, rows - 1)
+    low, high = np.full(rows, np.inf), np.full(rows, -np.inf)
+    np.minimum.at(low, row, needs[known])
+    np.maximum.at(high, row, needs[known])
+    return list(zip(low.tolist(), high.tolist(), strict=True))
+
+
+# ----------------------------------------------------------------------------------------------------
+# The engine seen from above: a box a cylinder, bank beside bank, in the order of the session file.
+#
+# Which end of the engine is in front is not known to the program; it draws each bank's first
+# cylinder at the top.
+# ----------------------------------------------------------------------------------------------------
+
+VIEW_PLAN_LEAST_WIDTH = 18
+_MOST_BOX = 18
+_BOXED, _LINED = 3, 1
+"""Rows of a cylinder with and without a box."""
+
+
+def plan_rows(scene: Scene, width: int, height: int) -> list[Row]:
+    """Bank names, then the cylinders, boxed if there is room; fewer than all are never drawn."""
+    banks = scene.setting.banks
+    most = max(len(nodes) for _, nodes in banks)
+    named = any(name for name, _ in banks)
+    each = _BOXED if most * _BOXED + 1 + named <= height else _LINED
+    box = min((width - 2 * (len(banks) - 1)) // len(banks), _MOST_BOX)
+    columns: list[tuple[list[Row], int]] = []
+    for name, nodes in banks:
+        rows = [fit_row([(f" bank {name}" if name else " ", "label")], box)] if named else []
+        for index in nodes:
+            rows += _boxed(scene, index, box) if each == _BOXED else [_lined(scene, index, box)]
+        columns += [(rows, box), ([], 2)]
+    title = fit_row([("FROM ABOVE  needs %", "label")], width)
+    body = beside(columns[:-1], max(len(rows) for rows, _ in columns))
+    return [title, *(fit_row(row, width) for row in body)][:height]
+
+
+def _lined(scene: Scene, index: int, width: int) -> Row:
+    return fit_row(_content(scene, index), width)
+
+
+def _boxed(scene: Scene, index: int, width: int) -> list[Row]:
+    marks = scene.marks
+    lean = scene.leanest()[0] == index
+    style = "strong" if lean else "rule"
+    line = marks.rule * (width - 2)
+    left, right, low_left, low_right = tuple(marks.corners)
+    middle = fit_row(_content(scene, index), width - 2)
+    return [
+        ((f"{left}{line}{right}", style),),
+        ((marks.upright, style), *middle, (marks.upright, style)),
+        ((f"{low_left}{line}{low_right}", style),),
+    ]
+
+
+def _content(scene: Scene, index: int) -> list[Segment]:
+    counted, over = scene.counted(index), index in scene.over()
+    need = scene.need(index)
+    style = need_style(counted=counted, over=over)
+    return [
+        (f"{fit(scene.setting.labels[index], scene.setting.label_width, right=True)} ", "strong"),
+        (f"{fit(signed(need), 5, right=True)} {side(need)}", style),
+        (f" {letter(scene.state(index), over=over):<2}", style if counted else "gone-strong"),
+    ]
+
+
+NARROW = 80
+"""Fewer columns have no rails."""
+
+WIDE, HIGH = 160, 45
+"""From here on everything is shown at once."""
+
+_STRIP_ROWS, _EVENT_ROWS = 18, 5
+
+
+def watch_page(scene: Scene, verdict: Verdict, sheet: Sheet) -> list[Row]:
+    """The whole screen: `height` rows of `width` cells."""
+    width, height = sheet.width, sheet.height
+    plan = far_plan(width, height, scene.setting.label_width)
+    head = [status(scene, verdict, width, far=plan.has_word)]
+    if height < len(head) + plan.tall + 1 + 1:
+        return padded([status(scene, verdict, width), *grid_rows(scene, width, height - 1)], width, height)
+    zone = far_zone(scene, verdict, width, plan)
+    if width >= WIDE and height >= HIGH:
+        return _everything(scene, verdict, [*head, *zone], sheet)
+    return _stack(scene, verdict, [*head, *zone], sheet)
+
+
+def _stack(scene: Scene, verdict: Verdict, top: list[Row], sheet: Sheet) -> list[Row]:
+    """One thing below the other; room is dealt out by importance."""
+    width, height = sheet.width, sheet.height
+    cylinders = _cylinders(scene, width, height - len(top))
+    room = height - len(top) - len(cylinders)
+    bottom = [keys_line(sheet.keys, width)] if room >= 1 and height >= 12 else []
+    room -= len(bottom)
+    asked = verdict.word in {Word.LOOK, Word.NO_DATA}
+    events = min(room, 0 if asked and room == 1 else 1)
+    room -= events
+    why = [caption(scene, verdict, width)] if room >= 1 else []
+    room -= len(why)
+    rules = min(max(room - 1, 0), 2)
+    room -= rules
+    strip: list[Row] = []
+    if width >= max(VIEW_STRIP_LEAST_WIDTH, NARROW) and room >= LEAST_HEIGHT + 4:
+        strip = strip_rows(scene, width, min(max(room - _EVENT_ROWS, LEAST_HEIGHT), _STRIP_ROWS))
+        room -= len(strip)
+    events += max(room, 0)
+    line = rule(scene, width)
+    return padded(
+        [
+            *top,
+            *why,
+            *([line] if rules > 0 else []),
+            *cylinders,
+            *strip,
+            *([line] if rules > 1 else []),
+            *event_rows(scene, width, events),
+            *bottom,
+        ],
+        width,
+        height,
+    )
+
+
+def _cylinders(scene: Scene, width: int, room: int) -> list[Row]:
+    """Rails if they fit, then rails in two columns, then numbers in a grid."""
+    if len(scene.setting) + 1 <= room:
+        return rail_rows(scene, width) if width >= NARROW else plain_rows(scene, width)
+    if width >= NARROW and -(-len(scene.setting) // 2) + 1 <= room:
+        return half_rails(scene, width)
+    return grid_rows(scene, width, room)
+
+
+def rule(scene: Scene, width: int) -> Row:
+    """A line across."""
+    return ((scene.marks.rule * width, "rule"),)
+
+
+def _everything(scene: Scene, verdict: Verdict, top: list[Row], sheet: Sheet) -> list[Row]:
+    """Rails, strip and plan; cells and nodes; events; keys."""
+    width, height = sheet.width, sheet.height
+    line = rule(scene, width)
+    middle = _middle(scene, width, height)
+    lower = _lower(scene, width, height)
+    head = [*top, caption(scene, verdict, width), line, *middle, line, *lower, line]
+    events = event_rows(scene, width, max(height - len(head) - 1, 0))
+    return padded([*head, *events, keys_line(sheet.keys, width)], width, height)
+
+
+def _middle(scene: Scene, width: int, height: int) -> list[Row]:
+    """Rails to the left, the strip, the engine from above."""
+    banks = len(scene.setting.banks)
+    plan = min(max(20 * banks, 24), width // 5)
+    strip = min(60, (width - plan) // 3)
+    rails = width - strip - plan - 4
+    rows = max(min(len(scene.setting) + 2, height // 2), 15)
+    return beside(
+        [
+            (rail_rows(scene, rails)[:rows], rails),
+            ([], 2),
+            (strip_rows(scene, strip, rows), strip),
+            ([], 2),
+            (plan_rows(scene, plan, rows), plan),
+        ],
+        rows,
+    )
+
+
+def _lower(scene: Scene, width: int, height: int) -> list[Row]:
+    """Cells with the dwell clock to the left, the chain to the right."""
+    index = scene.chosen()
+    cylinder = scene.setting.nodes[index].cylinders[0] if index is not None else None
+    left = (width - 2) * 11 // 20
+    right = width - 2 - left
+    loads = len(scene.setting.session.axes.load) or 1
+    rows = max(min(max(len(scene.setting) + 1, 2 * loads + 3), height // 4 + 2), 8)
+    whose = f"CELLS cyl {cylinder}: needs % vs peers, 95 % interval, seconds" if cylinder else "CELLS"
+    view = CellView(cylinder)
+    cells = [((whose, "label"),), dwell_row(scene, left), *cell_rows(scene, view, left, rows - 2)]
+    nodes = node_rows(scene, right, worst_first(scene))
+    return beside([(padded(cells, left, rows), left), ([], 2), (nodes[:rows], right)], rows)
