@@ -11,11 +11,10 @@ import numpy as np
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
 from mixmon.findings.alarms import Alarms
-from mixmon.findings.assumed_lag import Lags
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions, find_events
-from mixmon.findings.known_lags import KnownLag, is_given, known_lags
+from mixmon.findings.lags import KnownLag, Lags, is_given, known_lags
 from mixmon.findings.response_review import review_response
 from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.frames.logs import LogSource, open_log
@@ -366,7 +365,7 @@ def lags(run: Run, given: Lags | None = None) -> tuple[KnownLag, ...]:
     The run is read to its end for that, unless all is given or it can be read once only.
 
     >>> import mixmon
-    >>> from mixmon.findings.known_lags import lags_by_cylinder
+    >>> from mixmon.findings.lags import lags_by_cylinder
     >>> session = mixmon.load_session("examples/alder8.toml")
     >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz")
     >>> known = mixmon.lags(run, {1: 0.1})

@@ -19,7 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what happened in it."""
     import mixmon
-    from mixmon.findings.known_lags import lags_by_cylinder
+    from mixmon.findings.lags import lags_by_cylinder
     from mixmon.report.events import events_json, events_text
     from mixmon.report.json_out import to_json
     from mixmon.report.units import unit_named

@@ -12,7 +12,7 @@ from mixmon.cli.runs import add_against, add_lag, add_run, lags_of, opened_run
 from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
-    from mixmon.findings.known_lags import KnownLag
+    from mixmon.findings.lags import KnownLag
     from mixmon.run import Run
 
 
@@ -40,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _pulls(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
-    from mixmon.findings.known_lags import lags_by_cylinder
+    from mixmon.findings.lags import lags_by_cylinder
     from mixmon.findings.pull_review import review_run
     from mixmon.report.json_out import to_json
     from mixmon.report.pulls import pulls_json, pulls_text
@@ -53,7 +53,7 @@ def _pulls(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) 
 
 
 def _transients(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
-    from mixmon.findings.known_lags import lags_by_cylinder
+    from mixmon.findings.lags import lags_by_cylinder
     from mixmon.findings.transients import find_transients
     from mixmon.report.json_out import to_json
     from mixmon.report.transients import transients_json, transients_text

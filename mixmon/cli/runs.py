@@ -21,7 +21,7 @@ from mixmon.report.progress import Progress
 from mixmon.run import LogFacts
 
 if TYPE_CHECKING:
-    from mixmon.findings.assumed_lag import Lag
+    from mixmon.findings.lags import Lag
     from mixmon.run import Run
 
 

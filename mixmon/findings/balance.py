@@ -12,15 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.assumed_lag import Lags, node_lags
 from mixmon.findings.cells import CellResult, JudgedCells
 from mixmon.findings.combine import Combined, combine
 from mixmon.findings.dwell import MASKED, Dwell
 from mixmon.findings.event import Event
+from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.mask import Mask
 from mixmon.findings.misfire_share import MisfireShare, misfire_shares
-from mixmon.findings.series import Estimate
 from mixmon.findings.spread import Spread, predicted_spread, spread
+from mixmon.findings.stats import Estimate
 from mixmon.findings.trimming import TrimPlan, plan_trims
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState

@@ -32,9 +32,9 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from mixmon.findings.medians import median_with_holes
 from mixmon.findings.observed import TURNING_RPM, Table, joined, observed, part
 from mixmon.findings.sensor_lag import SensorLag
+from mixmon.findings.stats import median_with_holes
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import FirstOrderLag

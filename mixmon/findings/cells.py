@@ -16,9 +16,7 @@ from numpy.typing import NDArray
 
 from mixmon.findings.dwell import BATCH_NS, BATCH_ROWS, BATCH_S, BatchTable, Dwell
 from mixmon.findings.mask import Mask
-from mixmon.findings.medians import median_with_holes
-from mixmon.findings.series import NOTHING, Estimate, estimate, lag1
-from mixmon.findings.twoway import two_way
+from mixmon.findings.stats import NOTHING, Estimate, estimate, lag1, median_with_holes, two_way
 
 CENSORED_SHARE = 0.02
 """With more than this part of its time at a limit of the range, a node's mean is not a mean."""

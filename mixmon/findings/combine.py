@@ -18,8 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.cells import CellResult
-from mixmon.findings.series import NOTHING, Estimate, student_t95
-from mixmon.findings.twoway import two_way
+from mixmon.findings.stats import NOTHING, Estimate, student_t95, two_way
 
 _ROUNDS = 3
 _SMALLEST_ERROR = 1e-6

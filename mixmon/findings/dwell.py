@@ -18,7 +18,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.medians import median_with_holes
+from mixmon.findings.stats import median_with_holes
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE

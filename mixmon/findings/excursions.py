@@ -22,12 +22,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.assumed_lag import Lags, node_lags
 from mixmon.findings.baseline import Baseline, Settled
 from mixmon.findings.classify import Judge
 from mixmon.findings.cuts import CutWatch
 from mixmon.findings.event import Event, Kind, Value, in_order
-from mixmon.findings.learnt_lags import LearntLags
+from mixmon.findings.lags import Lags, LearntLags, node_lags
 from mixmon.findings.node_events import NodeEvents
 from mixmon.findings.sensor_lag import SensorLag
 from mixmon.findings.spikes import Spike, SpikeSearch

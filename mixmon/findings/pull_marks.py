@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.assumed_lag import Lags, node_lags
 from mixmon.findings.event import Event, Kind
+from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.mask import Mask
-from mixmon.findings.medians import median_with_holes
 from mixmon.findings.pull_trace import EVENT, WILD, PullTrace
+from mixmon.findings.stats import median_with_holes
 from mixmon.session.model import Session
 
 _WINDOW = 100  # rows

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.assumed_lag import Lags
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions
+from mixmon.findings.lags import Lags
 from mixmon.findings.pull_bands import Bands, bands_over
 from mixmon.findings.pull_marks import LeftOut, around_misfires
 from mixmon.findings.pull_quality import KEEP

@@ -12,10 +12,9 @@ from mixmon.findings.pull_bands import BATCH_S, Bands, Batches, batches
 from mixmon.findings.pull_marks import LeftOut, without_events, without_wild
 from mixmon.findings.pull_trace import PullTrace, word
 from mixmon.findings.pulls import Pull
-from mixmon.findings.series import Estimate
 from mixmon.findings.spread import Spread, spread
+from mixmon.findings.stats import Estimate, two_way
 from mixmon.findings.sweep_noise import SweepNoise, sweep_noise
-from mixmon.findings.twoway import two_way
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Session

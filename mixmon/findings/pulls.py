@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.assumed_lag import Lags, node_lags
+from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.opening import Opening
 from mixmon.findings.pull_quality import (
     BREAK,

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from mixmon.findings.air_edges import MEASURING, movement
 from mixmon.findings.least_squares import Samples
-from mixmon.findings.medians import median_with_holes
 from mixmon.findings.recent import Recent
 from mixmon.findings.sensor_trace import SensorTrace, trace_of
+from mixmon.findings.stats import median_with_holes
 from mixmon.findings.step_fit import NOT_SHARP, USUAL_FILTER, Prior, StepFit, fit_steps
 from mixmon.mixture.align import GRID_NS
 

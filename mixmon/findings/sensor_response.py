@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from mixmon.findings.delay import DelayPoint
 from mixmon.findings.response_events import LEAN, RICH, Cut, Going
-from mixmon.findings.series import student_t95
+from mixmon.findings.stats import student_t95
 from mixmon.findings.step_fit import NOT_SHARP
 from mixmon.session.model import Node
 

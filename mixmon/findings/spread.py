@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.drawn_in import drawn_in
-from mixmon.findings.series import Estimate
+from mixmon.findings.stats import Estimate
 
 _DRAWS = 4000
 _SEED = 20210  # any fixed number: same data, same interval

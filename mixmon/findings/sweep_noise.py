@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.pull_bands import BATCH_S
-from mixmon.findings.series import student_t95
+from mixmon.findings.stats import student_t95
 
 _POOL = 60
 """Second differences that are shared to tell how noise changes along the pull."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from mixmon.findings.event import Event, Kind, Value
-from mixmon.findings.learnt_lags import LearntLags
+from mixmon.findings.lags import LearntLags
 from mixmon.findings.recent import Recent
 from mixmon.findings.tip_trace import LEVEL_ROWS
 from mixmon.findings.transients import TIP_IN, Tip, TransientStage

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.series import student_t95
+from mixmon.findings.stats import student_t95
 from mixmon.findings.tip_trace import LEVEL_ROWS, TipTrace
 from mixmon.mixture.align import GRID_NS
 

@@ -16,8 +16,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from mixmon.findings.assumed_lag import Lags
-from mixmon.findings.learnt_lags import LearntLags
+from mixmon.findings.lags import Lags, LearntLags
 from mixmon.findings.opening import Opening
 from mixmon.findings.recent import Recent
 from mixmon.findings.tip_measures import Repeated, TipMeasure, measures, repeated

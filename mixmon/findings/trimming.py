@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from mixmon.errors import RangeError
 from mixmon.findings.drawn_in import drawn_in
-from mixmon.findings.series import Estimate
+from mixmon.findings.stats import Estimate
 from mixmon.findings.trims import keep_mean, reference_lambda, round_to_step
 from mixmon.session.model import Session
 

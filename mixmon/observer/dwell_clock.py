@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from mixmon.findings.balance import Dwelling
 from mixmon.findings.cells import CellResult
 from mixmon.findings.dwell import BATCH_ROWS, BATCH_S, GUARD_BATCHES
-from mixmon.findings.series import FEWEST_EFFECTIVE, student_t95
+from mixmon.findings.stats import FEWEST_EFFECTIVE, student_t95
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.steady import NOWHERE, CellGrid
 from mixmon.session.model import Chain

@@ -8,8 +8,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.findings.stats import engine_lambda, mean_of_known
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.observer.peers import engine_lambda, mean_of_known
 from mixmon.snapshot import Strip
 
 POINT_NS = 100_000_000

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.findings.stats import engine_lambda, mean_of_known, needs_percent
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.observer.peers import engine_lambda, mean_of_known, needs_percent
 from mixmon.snapshot import Cylinders
 
 WHISKER_ROWS = 200

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from mixmon.findings.event import NOT_FUELLING, Event, Kind, Value
-from mixmon.findings.known_lags import KnownLag
+from mixmon.findings.lags import KnownLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.of_log import log_notes, since_first

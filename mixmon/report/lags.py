@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from mixmon.findings.known_lags import KnownLag, LagSource
+from mixmon.findings.lags import KnownLag, LagSource
 
 _ODD_SHARE = 0.25
 _WORDS = {

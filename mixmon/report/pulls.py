@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.known_lags import KnownLag
+from mixmon.findings.lags import KnownLag
 from mixmon.findings.pull_review import PullReview, Repeat
 from mixmon.findings.pull_table import Point, PullTable
 from mixmon.findings.pulls import Pull

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from mixmon.findings.known_lags import KnownLag
+from mixmon.findings.lags import KnownLag
 from mixmon.findings.tip_measures import BACK_WITHIN, Repeated, TipMeasure
 from mixmon.findings.transients import Tip, TipGroup, Transients
 from mixmon.report.balance import log_json, log_text

@@ -10,11 +10,17 @@ import pytest
 from laws import same_for_all_splits
 from planted import FUEL, Engine
 
-from mixmon.findings.assumed_lag import DEFAULT_LAG_S, Lags
 from mixmon.findings.event import Event, Kind
 from mixmon.findings.excursions import Excursions
-from mixmon.findings.known_lags import KnownLag, LagSource, known_lags, lags_by_cylinder
-from mixmon.findings.learnt_lags import LearntLags
+from mixmon.findings.lags import (
+    DEFAULT_LAG_S,
+    KnownLag,
+    Lags,
+    LagSource,
+    LearntLags,
+    known_lags,
+    lags_by_cylinder,
+)
 from mixmon.findings.sensor_response import SensorResponse, Time
 from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Node

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from mixmon.findings.assumed_lag import Lags
+from mixmon.findings.lags import Lags
 from mixmon.findings.pull_review import review, review_run
 from mixmon.findings.pulls import find_pulls
 from mixmon.findings.transients import find_transients

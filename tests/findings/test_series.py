@@ -7,7 +7,7 @@ import pytest
 import scipy.signal
 import scipy.stats
 
-from mixmon.findings.series import NOTHING, estimate, lag1, student_t95
+from mixmon.findings.stats import NOTHING, estimate, lag1, student_t95
 
 
 @pytest.mark.parametrize("dof", [1, 2, 5, 9, 29, 30])

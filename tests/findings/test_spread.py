@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from mixmon.findings.series import Estimate
 from mixmon.findings.spread import predicted_spread
+from mixmon.findings.stats import Estimate
 from mixmon.simulate.truth_cells import spread as true_spread
 
 SURE, VAGUE = 0.001, 0.006  # standard errors over many cells, and in a cell of three seconds

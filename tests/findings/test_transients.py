@@ -10,7 +10,7 @@ import scipy.signal
 from drives import FUEL, GAS_ROWS, earlier, lagged, part, path, read, rows, session
 from laws import same_for_all_splits
 
-from mixmon.findings.assumed_lag import Lags
+from mixmon.findings.lags import Lags
 from mixmon.findings.tip_measures import measures
 from mixmon.findings.tip_trace import LEVEL_ROWS, TipTrace, equalised
 from mixmon.findings.transients import Transients, TransientStage, find_transients

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mixmon.findings.twoway import two_way
+from mixmon.findings.stats import two_way
 
 
 def test_a_full_table_gives_plain_means() -> None:

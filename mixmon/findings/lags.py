@@ -1,0 +1,203 @@
+"""The lag of each node's reading, and where it is from.
+
+As the user gives it, else as the run's own cuts and steps measure it, else as is usual.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.errors import UsageError
+from mixmon.findings.response import LONGEST_ROWS, ResponseStage
+from mixmon.findings.response_events import AFTER_ROWS, BEFORE_ROWS, Cut
+from mixmon.findings.sensor_response import SensorResponse, Time, sensor_responses
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock
+from mixmon.session.model import Node
+
+# ----------------------------------------------------------------------------------------------------
+# The lag of each node's reading behind its gas: what is known of it, else what is usual.
+# ----------------------------------------------------------------------------------------------------
+
+DEFAULT_LAG_S = 0.105
+"""Element and controller filter together: 50 to 100 ms are published for elements in exhaust gas
+(Regitz & Collings, Meas. Sci. Technol. 19, 2008, 075201, abstract), 20 ms for the filter is
+common practice without a source."""
+
+LONGEST_LAG_S = 1.0
+
+Lag = float | tuple[float, float]
+"""Seconds; or one for readings that rise (lean-going) and one for readings that fall (rich-going)."""
+
+Lags = Lag | Mapping[int, Lag]
+"""For all cylinders, or by cylinder; the default for those not named."""
+
+
+def node_lags(nodes: Sequence[Node], lag_s: Lags | None) -> NDArray[np.float64]:
+    """Seconds lean-going and rich-going for each node, float64[2, n].
+
+    Of cylinders that share a sensor the first one that is named counts.
+
+    Raises:
+        UsageError: a lag that is negative, no number, or longer than any sensor's in service.
+    """
+    by_cylinder = lag_s if isinstance(lag_s, Mapping) else {}
+    usual = DEFAULT_LAG_S if lag_s is None or isinstance(lag_s, Mapping) else lag_s
+    pairs = []
+    for node in nodes:
+        named = [by_cylinder[c] for c in node.cylinders if c in by_cylinder]
+        pairs.append(_pair(named[0] if named else usual))
+    return np.array(pairs, np.float64).reshape(-1, 2).T
+
+
+def _pair(lag: Lag) -> tuple[float, float]:
+    pair = lag if isinstance(lag, tuple) else (lag, lag)
+    for one in pair:
+        if not 0.0 <= one <= LONGEST_LAG_S:
+            raise UsageError(
+                f"sensor lag: {one:g} s; expected 0 to {LONGEST_LAG_S:g} s; "
+                "give the time in which a reading follows 63 % of a step"
+            )
+    return pair
+
+
+_SURE_SHARE = 0.25
+"""A time with a wider half interval than this part of it says less than what is usual (own choice)."""
+
+
+class LagSource(StrEnum):
+    """Where a lag is from. The values are the words shown and written."""
+
+    GIVEN = "given"
+    MEASURED = "measured"
+    ASSUMED = "assumed"
+
+
+@dataclass(frozen=True, slots=True)
+class KnownLag:
+    """The lag of one node: T63 of readings that rise (lean-going) and fall (rich-going), s."""
+
+    position: int
+    cylinders: tuple[int, ...]
+    lean_s: float
+    rich_s: float
+    source: LagSource
+
+
+def known_lags(
+    nodes: Sequence[Node], given: Lags | None = None, measured: Sequence[SensorResponse] = ()
+) -> tuple[KnownLag, ...]:
+    """One a node.
+
+    Args:
+        nodes: of the chain.
+        given: by the user; see `assumed_lag`.
+        measured: what the run says of every node, in the order of the nodes; empty where it was not asked.
+
+    Raises:
+        UsageError: an impossible lag.
+    """
+    lags, known = node_lags(nodes, given), []
+    for j, node in enumerate(nodes):
+        source, pair = LagSource.GIVEN, (float(lags[0, j]), float(lags[1, j]))
+        if not is_given(node, given):
+            found = _measured(measured[j]) if measured else None
+            source = LagSource.ASSUMED if found is None else LagSource.MEASURED
+            pair = found or pair
+        known.append(KnownLag(node.position, node.cylinders, pair[0], pair[1], source))
+    return tuple(known)
+
+
+def is_given(node: Node, given: Lags | None) -> bool:
+    """Whether the user gave the node's lag."""
+    if isinstance(given, Mapping):
+        return any(cylinder in given for cylinder in node.cylinders)
+    return given is not None
+
+
+def lags_by_cylinder(known: Sequence[KnownLag]) -> dict[int, tuple[float, float]]:
+    """Those that are more than assumed, in the form in which stages take them."""
+    told = [lag for lag in known if lag.source is not LagSource.ASSUMED]
+    return {cylinder: (lag.lean_s, lag.rich_s) for lag in told for cylinder in lag.cylinders}
+
+
+def _measured(sensor: SensorResponse) -> tuple[float, float] | None:
+    """Lean-going and rich-going; one stands for both where the other is not sure."""
+    sure = [time.t63_s if _is_sure(time) else np.nan for time in (sensor.lean, sensor.rich)]
+    if not np.isfinite(sure).any():
+        return None
+    lean, rich = (one if np.isfinite(one) else np.nanmax(sure) for one in sure)
+    return float(lean), float(rich)
+
+
+def _is_sure(time: Time) -> bool:
+    return bool(0.0 < time.t63_s <= LONGEST_LAG_S and time.half_s <= _SURE_SHARE * time.t63_s)
+
+
+# ----------------------------------------------------------------------------------------------------
+# The lags of the nodes while rows come: what was known beforehand, until fuel cuts tell better.
+#
+# A cut counts for what begins once its rows are all there, by data time, so that the answer does
+# not depend on the blocks. What was judged before stays as it was. Lags that were given stay as given.
+#
+# Kept: the last cuts, and the lags that followed from them.
+# ----------------------------------------------------------------------------------------------------
+
+_CUTS = 20
+_COMPLETE_ROWS = AFTER_ROWS + BEFORE_ROWS + 100
+"""After the first reading has left air; the last one leaves it within a second."""
+
+Floats = NDArray[np.float64]
+
+
+class LearntLags:
+    """Feed it CylinderBlocks, and ask `at` for what began in rows that it was fed.
+
+    Args:
+        nodes: of the chain.
+        given: lags that are known; see `assumed_lag`.
+
+    Raises:
+        UsageError: an impossible lag.
+    """
+
+    def __init__(self, nodes: Sequence[Node], given: Lags | None = None) -> None:
+        self._nodes, self._given = nodes, given
+        self._response = None if all(is_given(node, given) for node in nodes) else ResponseStage()
+        self._cuts: deque[Cut] = deque(maxlen=_CUTS)
+        self._stretch = -1
+        self._from = deque([(self._stretch, 0)], maxlen=_CUTS)
+        self._lags = deque([node_lags(nodes, given)], maxlen=_CUTS)
+
+    def feed(self, block: CylinderBlock) -> None:
+        """Takes the next rows, which lie within one stretch of time."""
+        if self._response is None or not len(block):
+            return
+        if block.stretch[0] != self._stretch:
+            self._learn(self._response.flush())
+            self._stretch = int(block.stretch[0])
+        self._learn(self._response.feed(block))
+
+    def at(self, stretch: int, t: int) -> Floats:
+        """Lags for what begins at t, ns, of a stretch of time: s, lean-going and rich-going, [2, n]."""
+        last = len(self._from) - 1
+        while self._from[last] > (stretch, t) and last:
+            last -= 1
+        return self._lags[last]
+
+    def _learn(self, cuts: Sequence[Cut]) -> None:
+        for cut in cuts:
+            self._cuts.append(cut)
+            rows = LONGEST_ROWS if np.isnan(cut.seconds) else round(cut.seconds * 1e9 / GRID_NS)
+            begins = (self._stretch, cut.t + (rows + _COMPLETE_ROWS) * GRID_NS)
+            unseen = np.full(len(self._nodes), np.nan)
+            sensors = sensor_responses(self._nodes, tuple(self._cuts), (), unseen)
+            known = known_lags(self._nodes, self._given, sensors)
+            self._from.append(max(begins, self._from[-1]))
+            self._lags.append(node_lags(self._nodes, lags_by_cylinder(known)))
