@@ -25,7 +25,7 @@ if TYPE_CHECKING:
         SourceError,
         UsageError,
     )
-    from mixmon.findings.alarm_records import AlarmEvent
+    from mixmon.findings.alarms.records import AlarmEvent
     from mixmon.findings.balance import Balance
     from mixmon.findings.event import Event
     from mixmon.run import Run, alarms, balance, events, lags, read_run
@@ -54,7 +54,7 @@ __all__ = [
 ]
 
 _HOME = {
-    "AlarmEvent": "mixmon.findings.alarm_records",
+    "AlarmEvent": "mixmon.findings.alarms.records",
     "Balance": "mixmon.findings.balance",
     "Event": "mixmon.findings.event",
     "Run": "mixmon.run",

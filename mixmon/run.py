@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from mixmon.errors import SourceError, UsageError
-from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
-from mixmon.findings.alarms import Alarms
+from mixmon.findings.alarms.alarms import Alarms
+from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions, find_events

@@ -9,7 +9,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.alarm_records import AlarmEvent, AlarmList
+from mixmon.findings.alarms.records import AlarmEvent, AlarmList
 from mixmon.findings.balance import Balance
 from mixmon.findings.event import Event
 from mixmon.findings.pull_review import PullReview

@@ -17,7 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from mixmon.findings.alarm_records import AlarmEvent
+from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.event import Event
 from mixmon.session.model import Session
 from mixmon.snapshot import Snapshot

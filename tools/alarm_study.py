@@ -23,8 +23,8 @@ from pathlib import Path
 import cantools
 import numpy as np
 
-from mixmon.findings.alarm_records import AlarmEvent
-from mixmon.findings.alarms import Alarms
+from mixmon.findings.alarms.alarms import Alarms
+from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases

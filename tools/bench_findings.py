@@ -17,7 +17,7 @@ from typing import TypeVar
 
 from bench_balance import made
 
-from mixmon.findings.alarms import Alarms
+from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.balance import BalanceStage
 from mixmon.findings.excursions import Excursions
 from mixmon.findings.pull_review import review

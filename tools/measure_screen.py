@@ -20,8 +20,8 @@ from textual.geometry import Region
 from mixmon.dashboard.app import Dashboard, DashboardOptions, PageView, strip_of, styles
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.pages import draw
-from mixmon.findings.alarm_records import AlarmEvent, AlarmList, Happening
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.records import AlarmEvent, AlarmList, Happening
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed
 from mixmon.findings.event import Event, Kind
 from mixmon.findings.spread import Spread

@@ -29,7 +29,7 @@ from mixmon.report.text import printable
 from mixmon.session.model import Session
 
 if TYPE_CHECKING:
-    from mixmon.findings.alarm_records import AlarmEvent
+    from mixmon.findings.alarms.records import AlarmEvent
     from mixmon.live.keeper import Keeper
     from mixmon.live.worker import Worker
 
@@ -395,7 +395,7 @@ class Follower:
 
     def heed(self) -> None:
         """What has happened since the last time."""
-        from mixmon.findings.alarm_records import AlarmEvent
+        from mixmon.findings.alarms.records import AlarmEvent
         from mixmon.live.run_notes import event_words
         from mixmon.watching import Remark
 

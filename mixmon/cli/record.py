@@ -24,7 +24,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Records until the time is over or Ctrl-C, and says what was kept."""
     from mixmon.cli.console import Stopping
     from mixmon.cli.live import Follower, StatusLine, see_to_acceptance
-    from mixmon.findings.alarm_records import AlarmEvent
+    from mixmon.findings.alarms.records import AlarmEvent
     from mixmon.report.watch_text import alarm_line
     from mixmon.watching import NoteText
 

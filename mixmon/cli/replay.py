@@ -12,7 +12,7 @@ from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
 from mixmon.errors import SourceError, UsageError
 
 if TYPE_CHECKING:
-    from mixmon.findings.alarm_records import AlarmEvent
+    from mixmon.findings.alarms.records import AlarmEvent
     from mixmon.live.replay import ReplaySource
     from mixmon.live.worker import Worker
     from mixmon.record.run_folder import RunFolder

@@ -19,8 +19,8 @@ from mixmon.dashboard.screens import checks
 from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.pages import State, alarm_index
 from mixmon.dashboard.verdict import NOT_ACCEPTED
-from mixmon.findings.alarm_records import Alarm
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.records import Alarm
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.pull_quality import KEEP
 from mixmon.findings.pull_review import PullReview
 from mixmon.mixture.steady import Cell

@@ -10,9 +10,9 @@ from typing import Final, Protocol
 import numpy as np
 
 from mixmon.dashboard.text import ASCII, UNICODE, Marks, age_text, clock_text
-from mixmon.findings.alarm_measures import lacking
-from mixmon.findings.alarm_records import Alarm
-from mixmon.findings.alarm_states import AlarmFlag
+from mixmon.findings.alarms.measures import lacking
+from mixmon.findings.alarms.records import Alarm
+from mixmon.findings.alarms.states import AlarmFlag
 from mixmon.mixture.block import SampleState
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import AlarmRule, Node, Session

@@ -14,9 +14,9 @@ import numpy as np
 
 from mixmon.dashboard.scene import Scene, Setting, is_over
 from mixmon.dashboard.text import AT_END, CUT, age_text
-from mixmon.findings.alarm_measures import MEASURES, limit_of
-from mixmon.findings.alarm_records import Alarm
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.measures import MEASURES, limit_of
+from mixmon.findings.alarms.records import Alarm
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import AlarmRule
 from mixmon.snapshot import Snapshot

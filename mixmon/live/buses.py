@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from mixmon.findings.alarm_records import OperatorAction
+from mixmon.findings.alarms.records import OperatorAction
 from mixmon.frames.adapter import BusOptions
 from mixmon.frames.adapters import Adapters
 from mixmon.frames.block import FrameBlock

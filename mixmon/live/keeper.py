@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
+from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.run_files import WATCHED
 from mixmon.frames.source_event import SourceEvent

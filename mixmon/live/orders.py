@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from mixmon.findings.alarm_records import OperatorAction, Verb
+from mixmon.findings.alarms.records import OperatorAction, Verb
 from mixmon.watching import (
     Accept,
     AcceptAll,

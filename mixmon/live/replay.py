@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from mixmon.errors import UsageError
-from mixmon.findings.alarm_records import OperatorAction
+from mixmon.findings.alarms.records import OperatorAction
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import STDIN, LogSource, open_log
 from mixmon.frames.run_files import WATCHED

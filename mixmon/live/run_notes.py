@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from mixmon.findings.alarm_records import AlarmEvent, OperatorAction, Verb
+from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
 from mixmon.findings.event import Event
 from mixmon.frames.run_files import WATCHED
 from mixmon.record.run_folder import Note

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from mixmon.errors import UsageError
-from mixmon.findings.alarm_records import OperatorAction
+from mixmon.findings.alarms.records import OperatorAction
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.source_event import SourceEvent, SourceStatus
 from mixmon.record.run_folder import Note

@@ -21,7 +21,7 @@ from functools import partial
 from typing import Final
 
 from mixmon.errors import MixmonError, UsageError
-from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
+from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.live.bus_board import BusBoard
 from mixmon.live.keeper import Keeper
 from mixmon.live.orders import alarm_actions

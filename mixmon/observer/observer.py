@@ -18,8 +18,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from mixmon.findings.alarm_records import AlarmEvent, OperatorAction
-from mixmon.findings.alarms import Alarms
+from mixmon.findings.alarms.alarms import Alarms
+from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from mixmon.findings.alarm_measures import lacking
-from mixmon.findings.alarm_records import Alarm, AlarmEvent, AlarmList
+from mixmon.findings.alarms.measures import lacking
+from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList
 from mixmon.live.run_notes import alarm_data
 from mixmon.report.text import paragraph
 from mixmon.session.default_limits import PLACEHOLDER, limits_in_force

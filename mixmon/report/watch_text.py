@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from mixmon.findings.alarm_records import AlarmEvent, Happening
+from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.mixture.block import SampleState
 from mixmon.report.text import printable
 from mixmon.report.units import Unit

@@ -12,8 +12,8 @@ from mixmon.dashboard.palettes import NAMES
 from mixmon.dashboard.readouts import DigitHold
 from mixmon.dashboard.scene import SCALES, Scene, Setting, ViewOptions
 from mixmon.dashboard.screens.pages import State
-from mixmon.findings.alarm_records import AlarmList
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.records import AlarmList
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.event import Kind
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell

@@ -7,8 +7,8 @@ import numpy as np
 
 from mixmon.dashboard.readouts import DigitHold
 from mixmon.dashboard.scene import Scene, Setting, ViewOptions
-from mixmon.findings.alarm_records import Alarm, AlarmEvent, AlarmList, Happening
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed
 from mixmon.findings.event import Event
 from mixmon.findings.pull_bands import Bands

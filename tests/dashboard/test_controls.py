@@ -20,7 +20,7 @@ from dashboard.scenes import (
 from mixmon.dashboard.controls import Controls, is_recording
 from mixmon.dashboard.keys import BINDINGS, WRITTEN, Asked, Page, bindings, last_line
 from mixmon.dashboard.screens.pages import State
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.steady import Cell
 from mixmon.watching import (
     Accept,

@@ -6,7 +6,7 @@ import pytest
 from dashboard.scenes import RULES, alarm, alarm_list, event, pull_review, snapshot
 
 from mixmon.dashboard.readouts import Heard
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.watching import Remark
 
 QUIET = snapshot(alarms=alarm_list(), holding=None)

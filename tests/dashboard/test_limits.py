@@ -19,7 +19,7 @@ from dashboard.scenes import (
 
 from mixmon.dashboard.scene import Setting
 from mixmon.dashboard.verdict import Word, rail_limits, verdict
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import AlarmRule, Limits
 

@@ -27,8 +27,8 @@ from mixmon.dashboard.screens.balance import filled
 from mixmon.dashboard.screens.events import event_rows
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import row_width
-from mixmon.findings.alarm_records import Happening
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.records import Happening
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.event import Kind
 from mixmon.mixture.steady import Cell
 from mixmon.session.model import AlarmRule, Axes, Limits

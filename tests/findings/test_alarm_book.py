@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mixmon.errors import UsageError
-from mixmon.findings.alarm_book import AlarmBook
-from mixmon.findings.alarm_edges import ENGINE_WIDE, AlarmEdges, EdgeKind, joined
-from mixmon.findings.alarm_records import Happening, OperatorAction, Verb
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.book import AlarmBook
+from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmEdges, EdgeKind, joined
+from mixmon.findings.alarms.records import Happening, OperatorAction, Verb
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.session.model import AlarmRule, Node
 
 S = 1_000_000_000

@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 from scipy.signal import lfilter
 
 from mixmon.errors import UsageError
-from mixmon.findings.alarm_detect import AlarmDetector
-from mixmon.findings.alarm_edges import ENGINE_WIDE, AlarmEdges, EdgeKind, joined
-from mixmon.findings.alarm_measures import lacking, limit_of
+from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmDetector, AlarmEdges, EdgeKind, joined
+from mixmon.findings.alarms.measures import lacking, limit_of
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import AlarmRule, Axes, Chain, Engine, Node, Session, SignalChoice, Targets
 

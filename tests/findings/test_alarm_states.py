@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState, AlarmStep, after, state_table_markdown
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState, AlarmStep, after, state_table_markdown
 
 # ISA-18.2 / IEC 62682 as published in OPC 10000-9, re-alarm by its ReAlarmTime (from memory).
 STANDARD = """\

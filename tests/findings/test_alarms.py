@@ -4,9 +4,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from mixmon.findings.alarm_records import Happening, OperatorAction, Verb
-from mixmon.findings.alarm_states import AlarmState
-from mixmon.findings.alarms import Alarms
+from mixmon.findings.alarms.alarms import Alarms
+from mixmon.findings.alarms.records import Happening, OperatorAction, Verb
+from mixmon.findings.alarms.states import AlarmState
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.default_limits import placeholder_rules
 from mixmon.session.model import Node

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from alarm_study import LEAN, NOISE, announced, at_limit, clean, lateness, leaning, often
 
-from mixmon.findings.alarms import Alarms
+from mixmon.findings.alarms.alarms import Alarms
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
 from mixmon.pipeline import Pipeline

@@ -11,7 +11,7 @@ import pytest
 from live_rig import EXAMPLE, glimpse, until, virtual_worker
 
 from mixmon.errors import SourceError, UsageError
-from mixmon.findings.alarm_states import AlarmState
+from mixmon.findings.alarms.states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.candump_write import write_candump
 from mixmon.live.axis import Axis

@@ -11,7 +11,7 @@ from live_rig import Player, glimpse, keeper_in, session_file, until, virtual_wo
 
 import mixmon
 from mixmon.cli.main import DONE, main
-from mixmon.findings.alarm_records import AlarmEvent, Happening
+from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.live.replay import ReplaySource
 from mixmon.live.run_notes import alarm_data
 from mixmon.live.worker import Worker

@@ -10,7 +10,7 @@ import pytest
 from laws import splits
 
 from mixmon.errors import UsageError
-from mixmon.findings.alarm_records import OperatorAction, Verb
+from mixmon.findings.alarms.records import OperatorAction, Verb
 from mixmon.findings.balance import BalanceStage
 from mixmon.findings.event import Kind
 from mixmon.messages.bind import bind

@@ -11,7 +11,7 @@ import pytest
 
 import mixmon
 from mixmon.cli.main import DONE, main
-from mixmon.findings.alarm_records import (
+from mixmon.findings.alarms.records import (
     SILENCING,
     Alarm,
     AlarmEvent,
@@ -20,7 +20,7 @@ from mixmon.findings.alarm_records import (
     OperatorAction,
     Verb,
 )
-from mixmon.findings.alarm_states import AlarmState
+from mixmon.findings.alarms.states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.live.keeper import Keeper
 from mixmon.live.replay import ReplaySource

@@ -1,7 +1,7 @@
 """Alarm records in lines of text."""
 
-from mixmon.findings.alarm_records import AlarmEvent, Happening
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.records import AlarmEvent, Happening
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.report.watch_text import alarm_line
 
 

@@ -20,8 +20,8 @@ from mixmon.dashboard.text import (
     wrap,
 )
 from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict, who
-from mixmon.findings.alarm_measures import limit_of
-from mixmon.findings.alarm_records import FLOOD_ABOVE, Alarm
+from mixmon.findings.alarms.measures import limit_of
+from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
 from mixmon.findings.event import NOT_FUELLING
 from mixmon.session.model import AlarmRule
 

@@ -12,8 +12,8 @@ from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
 from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict
-from mixmon.findings.alarm_measures import MEASURES, limit_of
-from mixmon.findings.alarm_records import AlarmEvent, Happening
+from mixmon.findings.alarms.measures import MEASURES, limit_of
+from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.event import NOT_FUELLING, Event
 
 # ----------------------------------------------------------------------------------------------------

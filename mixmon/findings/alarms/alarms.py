@@ -12,9 +12,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.alarm_book import AlarmBook
-from mixmon.findings.alarm_detect import AlarmDetector
-from mixmon.findings.alarm_records import AlarmEvent, AlarmList, OperatorAction
+from mixmon.findings.alarms.book import AlarmBook
+from mixmon.findings.alarms.detect import AlarmDetector
+from mixmon.findings.alarms.records import AlarmEvent, AlarmList, OperatorAction
 from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import AlarmRule, Node
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from mixmon.errors import UsageError
-from mixmon.findings.alarm_states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.session.model import AlarmRule
 
 FLOOD_ABOVE = 10
