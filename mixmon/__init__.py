@@ -26,7 +26,7 @@ if TYPE_CHECKING:
         UsageError,
     )
     from mixmon.findings.alarms.records import AlarmEvent
-    from mixmon.findings.balance import Balance
+    from mixmon.findings.balance.balance import Balance
     from mixmon.findings.event import Event
     from mixmon.run import Run, alarms, balance, events, lags, read_run
     from mixmon.session.load import load_session
@@ -55,7 +55,7 @@ __all__ = [
 
 _HOME = {
     "AlarmEvent": "mixmon.findings.alarms.records",
-    "Balance": "mixmon.findings.balance",
+    "Balance": "mixmon.findings.balance.balance",
     "Event": "mixmon.findings.event",
     "Run": "mixmon.run",
     "Session": "mixmon.session.model",

@@ -11,7 +11,7 @@ import numpy as np
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
-from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions, find_events
 from mixmon.findings.lags import KnownLag, Lags, is_given, known_lags

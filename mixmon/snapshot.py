@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList
-from mixmon.findings.balance import Balance
+from mixmon.findings.balance.balance import Balance
 from mixmon.findings.event import Event
 from mixmon.findings.pull_review import PullReview
 from mixmon.mixture.steady import Cell

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from laws import same_for_all_splits
 
-from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.frames.candump import CandumpReader
 from mixmon.frames.candump_write import write_candump
 from mixmon.messages.bind import bind

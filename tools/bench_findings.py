@@ -18,7 +18,7 @@ from typing import TypeVar
 from bench_balance import made
 
 from mixmon.findings.alarms.alarms import Alarms
-from mixmon.findings.balance import BalanceStage
+from mixmon.findings.balance.balance import BalanceStage
 from mixmon.findings.excursions import Excursions
 from mixmon.findings.pull_review import review
 from mixmon.findings.pulls import PullStage

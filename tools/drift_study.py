@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mixmon.findings.balance import BalanceStage, CellNeed
-from mixmon.findings.dwell import BATCH_S, Dwell
+from mixmon.findings.balance.balance import BalanceStage, CellNeed
+from mixmon.findings.balance.dwell import BATCH_S, Dwell
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
 from mixmon.mixture.block import CylinderBlock

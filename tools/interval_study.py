@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
 from mixmon.pipeline import Pipeline

@@ -22,9 +22,8 @@ from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.pages import draw
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed
+from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, Spread
 from mixmon.findings.event import Event, Kind
-from mixmon.findings.spread import Spread
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell

@@ -14,7 +14,7 @@ from mixmon.frames.source_event import SourceEvent, SourceEventKind
 from mixmon.live.buses import BusSource
 
 if TYPE_CHECKING:
-    from mixmon.findings.balance import Balance
+    from mixmon.findings.balance.balance import Balance
 
 
 # ----------------------------------------------------------------------------------------------------

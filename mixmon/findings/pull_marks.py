@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.findings.balance.dwell import Mask
 from mixmon.findings.event import Event, Kind
 from mixmon.findings.lags import Lags, node_lags
-from mixmon.findings.mask import Mask
 from mixmon.findings.pull_trace import EVENT, WILD, PullTrace
 from mixmon.findings.stats import median_with_holes
 from mixmon.session.model import Session

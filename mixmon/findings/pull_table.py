@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.findings.balance.balance import Spread, spread
 from mixmon.findings.pull_bands import BATCH_S, Bands, Batches, batches
 from mixmon.findings.pull_marks import LeftOut, without_events, without_wild
 from mixmon.findings.pull_trace import PullTrace, word
 from mixmon.findings.pulls import Pull
-from mixmon.findings.spread import Spread, spread
 from mixmon.findings.stats import Estimate, two_way
 from mixmon.findings.sweep_noise import SweepNoise, sweep_noise
 from mixmon.mixture.align import GRID_NS

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.balance import Balance
+from mixmon.findings.balance.balance import Balance
 from mixmon.grade.evidence import Evidence, leaking_labels
 from mixmon.grade.item import Item, does_not_apply, judged, not_yet, numbers, within
 from mixmon.grade.need_items import AS_READ, uneven_labels

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.errors import UsageError
-from mixmon.findings.balance import Balance, BalanceStage
-from mixmon.findings.dwell import BATCH_ROWS, GUARD_BATCHES
+from mixmon.findings.balance.balance import Balance, BalanceStage
+from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions
 from mixmon.findings.pulls import Pull, PullStage

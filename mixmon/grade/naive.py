@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.balance import Balance
+from mixmon.findings.balance.balance import Balance
 from mixmon.grade.evidence import Evidence, balance_of, cylinders_behind
 from mixmon.grade.item import Item, does_not_apply, judged, not_yet, within
 from mixmon.simulate.run import Simulation, simulate

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.balance import BalanceStage, CellNeed
+from mixmon.findings.balance.balance import BalanceStage, CellNeed
 from mixmon.grade.evidence import Evidence, leaking_labels
 from mixmon.grade.item import Item, Verdict, does_not_apply, judged, not_yet, numbers, within
 from mixmon.grade.seen import SeenCell, at_full_load, refused, seen_cells, too_little

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.cells import CENSORED_SHARE
+from mixmon.findings.balance.cells import CENSORED_SHARE
 from mixmon.grade.evidence import ROW_S, Evidence, cylinders_behind
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell, CellGrid

@@ -8,8 +8,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.balance import BalanceStage
-from mixmon.findings.misfire_share import OFTEN_EVENTS
+from mixmon.findings.balance.balance import BalanceStage
+from mixmon.findings.balance.cells import OFTEN_EVENTS
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import WIDE, Item, Verdict, does_not_apply, excused, judged, not_yet, weighed, within
 from mixmon.grade.need_items import AS_READ, no_used_cell, told_needs, used_cells

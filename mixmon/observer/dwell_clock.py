@@ -11,9 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.balance import Dwelling
-from mixmon.findings.cells import CellResult
-from mixmon.findings.dwell import BATCH_ROWS, BATCH_S, GUARD_BATCHES
+from mixmon.findings.balance.balance import Dwelling
+from mixmon.findings.balance.cells import CellResult
+from mixmon.findings.balance.dwell import BATCH_ROWS, BATCH_S, GUARD_BATCHES
 from mixmon.findings.stats import FEWEST_EFFECTIVE, student_t95
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.steady import NOWHERE, CellGrid

@@ -20,7 +20,7 @@ import numpy as np
 
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
-from mixmon.findings.balance import Balance, BalanceStage
+from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.event import Event
 from mixmon.findings.excursions import Excursions
 from mixmon.findings.pull_marks import LeftOut, around_misfires

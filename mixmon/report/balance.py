@@ -6,8 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from mixmon.findings.balance import Balance
-from mixmon.findings.spread import Spread
+from mixmon.findings.balance.balance import Balance, Spread
 from mixmon.report.table import Column, table
 from mixmon.report.text import counted, paragraph, title
 from mixmon.report.units import Unit

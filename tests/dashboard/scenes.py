@@ -9,7 +9,7 @@ from mixmon.dashboard.readouts import DigitHold
 from mixmon.dashboard.scene import Scene, Setting, ViewOptions
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.findings.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed
+from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed, Spread
 from mixmon.findings.event import Event
 from mixmon.findings.pull_bands import Bands
 from mixmon.findings.pull_quality import PullQuality, Verdict
@@ -17,7 +17,6 @@ from mixmon.findings.pull_review import PullReview, Repeat
 from mixmon.findings.pull_table import Point, PullTable
 from mixmon.findings.pull_trace import PullTrace
 from mixmon.findings.pulls import Pull
-from mixmon.findings.spread import Spread
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell

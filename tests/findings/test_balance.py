@@ -13,10 +13,9 @@ import pytest
 import scipy.signal
 from laws import same_for_all_splits
 
-from mixmon.findings.balance import Balance, BalanceStage
-from mixmon.findings.spread import predicted_spread, spread
+from mixmon.findings.balance.balance import Balance, BalanceStage, predicted_spread, spread
+from mixmon.findings.balance.trims import plan_trims
 from mixmon.findings.stats import Estimate
-from mixmon.findings.trimming import plan_trims
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from mixmon.findings.spread import predicted_spread
+from mixmon.findings.balance.balance import predicted_spread
 from mixmon.findings.stats import Estimate
 from mixmon.simulate.truth_cells import spread as true_spread
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mixmon.errors import RangeError
-from mixmon.findings.trims import keep_mean, reference_lambda, round_to_step
+from mixmon.findings.balance.trims import keep_mean, reference_lambda, round_to_step
 
 # A worked set (computed).
 LAM = np.array([0.905, 0.872, 0.861, 0.893, 0.880, 0.848, 0.917, 0.884])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from gradings import graded
 
-from mixmon.findings.balance import Balance
+from mixmon.findings.balance.balance import Balance
 from mixmon.grade import engine_items, need_items, trim_items
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.grader import JUDGES, all_right

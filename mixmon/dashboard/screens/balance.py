@@ -23,8 +23,7 @@ from mixmon.dashboard.text import (
 )
 from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.verdict import Verdict
-from mixmon.findings.balance import Balance, CellNeed
-from mixmon.findings.spread import Spread
+from mixmon.findings.balance.balance import Balance, CellNeed, Spread
 from mixmon.mixture.steady import Cell
 from mixmon.snapshot import Holding
 

@@ -9,7 +9,7 @@ from mixmon.dashboard.screens.balance import spread_text
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, signed, wrap
 from mixmon.dashboard.verdict import Verdict
-from mixmon.findings.balance import Balance, CylinderNeed
+from mixmon.findings.balance.balance import Balance, CylinderNeed
 
 CAUTION = (
     "Prove each label by a fuel step on a known cylinder before a trim is entered; measure again after. "

@@ -1,0 +1,1 @@
+"""Balance: what every cylinder needs, how sure that is, and the trims that follow."""

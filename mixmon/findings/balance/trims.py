@@ -1,0 +1,254 @@
+"""From needs to what is typed into the ECU.
+
+Trims multiply: a factor f = 1 + t/100 on a cylinder's fuel. A cylinder that reads m times
+the reference wants its factor times m; the engine's total fuel must not change by it, so
+the new factors are scaled together until their mean is what it was. Limits and the ECU's
+step are respected the same way: what one cylinder may not take, the others share.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.errors import RangeError
+from mixmon.findings.stats import Estimate
+from mixmon.session.model import Session
+
+Array = NDArray[np.float64]
+
+
+def reference_lambda(lam: Array, factors: Array, shares: Array) -> float:
+    """The engine's lambda: the fuel-weighted mean of the cylinders' lambda.
+
+    lam, factors, shares: float64[n]; a cylinder's fuel is its base share times its factor.
+    Aiming at this value leaves the total fuel as it is, exactly.
+    """
+    fuel = factors * shares
+    return float((fuel * lam).sum() / fuel.sum())
+
+
+def keep_mean(factors: Array, shares: Array, lowest: Array, highest: Array, total: float) -> Array:
+    """The factors, scaled in common and kept within limits, so that their weighted sum is `total`.
+
+    factors, shares, lowest, highest: float64[n]; equal limits pin a cylinder. The common scale
+    is found by bisection; the last step is exact, so that the sum holds to rounding error.
+
+    Raises:
+        RangeError: no scale reaches `total` within the limits.
+    """
+    room = (float((shares * lowest).sum()), float((shares * highest).sum()))
+    slack = 1e-12 * abs(total)
+    if not room[0] - slack <= total <= room[1] + slack:
+        raise RangeError(
+            f"trims: mean factor {total / shares.sum():.5f} cannot be kept; the limits allow "
+            f"{room[0] / shares.sum():.5f} to {room[1] / shares.sum():.5f}; "
+            "widen [trims] lowest_percent and highest_percent or change the base map"
+        )
+    below, above = 0.0, float(np.max(highest / factors)) + 1.0
+    for _ in range(200):
+        middle = 0.5 * (below + above)
+        if float((shares * np.clip(middle * factors, lowest, highest)).sum()) < total:
+            below = middle
+        else:
+            above = middle
+    kept = np.clip(above * factors, lowest, highest)
+    free = (kept > lowest) & (kept < highest)
+    if free.any():
+        rest = total - float((shares * kept)[~free].sum())
+        kept[free] *= rest / float((shares * kept)[free].sum())
+    return kept
+
+
+def round_to_step(percent: Array, step: float, lowest: float, highest: float) -> Array:
+    """Whole steps whose sum is nearest the sum of `percent`: floor all, give the rest by size.
+
+    percent: float64[n]. Largest remainders first, equal ones in cylinder order (from memory:
+    Balinski & Young, Fair Representation, 1982, Hamilton's method). Each value moves by less than
+    a step and the mean by at most step / (2 n), unless a limit leaves no room.
+    """
+    units = percent / step
+    bottom, top = math.ceil(lowest / step - 1e-9), math.floor(highest / step + 1e-9)
+    down = np.clip(np.floor(units + 1e-9), bottom, top)
+    spare = math.floor(float(units.sum() - down.sum()) + 0.5)
+    while spare > 0 and (down < top).any():
+        for i in np.argsort(-(units - down), kind="stable"):
+            if spare > 0 and down[i] < top:
+                down[i] += 1
+                spare -= 1
+    while spare < 0 and (down > bottom).any():  # the lower limit took more than there was
+        for i in np.argsort(units - down, kind="stable"):
+            if spare < 0 and down[i] > bottom:
+                down[i] -= 1
+                spare += 1
+    return down * step + 0.0
+
+
+# ----------------------------------------------------------------------------------------------------
+# Needs drawn in to their median, as far as their own errors can explain that they differ.
+#
+# Where cylinders are alike, their estimates differ by noise; to enter that noise as trims would
+# make them unlike. Where they are not alike, almost nothing is drawn in.
+# ----------------------------------------------------------------------------------------------------
+
+_OUTLYING = 3.0  # standard deviations: among sixteen alike, one in twenty-five has such a cylinder by chance
+
+Floats = NDArray[np.float64]
+
+
+def drawn_in(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
+    """Needs float64[n] drawn in, and the share of their standard errors that is left then.
+
+    Empirical Bayes with limited translation (from memory: Efron & Morris, J. Am. Stat. Assoc. 67,
+    1972): a cylinder far outside the others is left where it is. The variance between the others is
+    taken at the lower end of its 95 % interval (chi square): as alike as the cylinders can be.
+    """
+    middle = np.median(means)
+    away = means - middle
+    typical = max(1.4826 * float(np.median(np.abs(away))), float(np.median(errors)))
+    inside = np.abs(away) <= _OUTLYING * typical
+    least = float((away[inside] ** 2).sum()) / _chi2_upper(max(int(inside.sum()) - 1, 1))
+    between = max(0.0, least - float(np.mean(errors[inside] ** 2)))
+    keep = np.where(inside, between / (between + errors**2), 1.0)
+    return middle + keep * away, np.sqrt(keep)
+
+
+def _chi2_upper(degrees: int) -> float:
+    """The 97.5 % point of chi square (Wilson & Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory)."""
+    part = 2 / (9 * degrees)
+    return float(degrees * (1 - part + 1.959964 * np.sqrt(part)) ** 3)
+
+
+# ----------------------------------------------------------------------------------------------------
+# The trims to offer: from needs with intervals to numbers for the ECU, or the reason for none.
+# ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TrimPlan:
+    """What to enter. Percent, one a cylinder; `new` is NaN throughout when withheld.
+
+    exact  float64[cylinders]  before rounding: the mean fuel is what it was, to rounding error
+    moves  float64[nodes]      ln of the change of fuel that each node's cylinders will see
+    flags  reasons, one tuple a cylinder
+    """
+
+    now: tuple[float, ...]
+    exact: tuple[float, ...]
+    new: tuple[float, ...]
+    moves: Floats
+    flags: tuple[tuple[str, ...], ...]
+    withheld: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[str, ...] = ()) -> TrimPlan:
+    """Trims that make the cylinders alike and leave the engine's total fuel as it is.
+
+    needs: ln lambda against peers, one a node. A cylinder that is not known keeps its trim. The
+    known ones move by their needs drawn in to what can be told from noise (`drawn_in`); none of
+    them is held fixed, or the others would have to carry the mean for it.
+
+    blocked: reasons for which no trims shall be offered, whatever the needs.
+    """
+    count = session.engine.cylinders
+    held = session.trims.now_percent
+    now = np.zeros(count) if held is None else np.array(held)
+    notes = () if held is not None else ("trims now: not given in [trims] now_percent, taken as 0",)
+    need = _by_cylinder(session, needs)
+    known = np.array([one is not None for one in need])
+    flags = [_told(one) for one in need]
+    withheld = blocked + _reasons(need)
+    exact, rounded = now.copy(), now.copy()
+    if not withheld:
+        try:
+            exact, rounded = _solve(session, now, need, known)
+        except RangeError as problem:
+            withheld = (str(problem),)
+    moves = np.log((1 + rounded / 100) / (1 + now / 100))
+    if not withheld:
+        _mark(session, exact=exact, rounded=rounded, now=now, moving=known, flags=flags)
+    first = [node.cylinders[0] - 1 for node in session.chain.nodes]
+    none = np.full(count, np.nan)
+    return TrimPlan(
+        now=tuple(now.tolist()),
+        exact=tuple((none if withheld else exact).tolist()),
+        new=tuple((none if withheld else rounded).tolist()),
+        moves=moves[first],
+        flags=tuple(tuple(f) for f in flags),
+        withheld=withheld,
+        notes=notes,
+    )
+
+
+def _by_cylinder(session: Session, needs: tuple[Estimate, ...]) -> list[Estimate | None]:
+    out: list[Estimate | None] = [None] * session.engine.cylinders
+    for node, need in zip(session.chain.nodes, needs, strict=True):
+        for cylinder in node.cylinders:
+            out[cylinder - 1] = need if np.isfinite(need.half) else None
+    return out
+
+
+def _told(need: Estimate | None) -> list[str]:
+    """What must be said of a need before it is used."""
+    if need is None:
+        return ["trim kept: need not known"]
+    return ["need not told from zero"] if abs(need.mean) <= need.half else []
+
+
+def _reasons(needs: list[Estimate | None]) -> tuple[str, ...]:
+    known = sum(need is not None for need in needs)
+    if known < 2:
+        return (
+            f"too little data: {known} of {len(needs)} cylinders have a need with an interval, 2 are needed",
+        )
+    return ()
+
+
+def _solve(
+    session: Session, now: Floats, needs: list[Estimate | None], known: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """Exact and rounded percent."""
+    trims = session.trims
+    factors, shares = 1 + now / 100, np.full(len(now), 1 / len(now))
+    lam = np.ones(len(now))
+    lam[known] = np.exp(_told_apart([need for need in needs if need is not None]))
+    reference = reference_lambda(lam[known], factors[known], shares[known])
+    wanted = np.where(known, factors * lam / reference, factors)
+    lowest = np.where(known, 1 + trims.lowest_percent / 100, factors)
+    highest = np.where(known, 1 + trims.highest_percent / 100, factors)
+    total = float((shares * factors).sum())
+    exact = 100 * (keep_mean(wanted, shares, lowest, highest, total) - 1)
+    rounded = now.copy()
+    rounded[known] = round_to_step(
+        exact[known], trims.step_percent, trims.lowest_percent, trims.highest_percent
+    )
+    return exact, rounded
+
+
+def _told_apart(needs: list[Estimate]) -> Floats:
+    """The needs as they are entered."""
+    means = np.array([need.mean for need in needs])
+    return drawn_in(means, np.array([need.standard_error for need in needs]))[0]
+
+
+def _mark(
+    session: Session,
+    *,
+    exact: Floats,
+    rounded: Floats,
+    now: Floats,
+    moving: NDArray[np.bool_],
+    flags: list[list[str]],
+) -> None:
+    trims = session.trims
+    for i in np.flatnonzero(moving):
+        if min(exact[i] - trims.lowest_percent, trims.highest_percent - exact[i]) < 1e-9:
+            flags[i].append("trim at its limit")
+        if abs(rounded[i] - now[i]) > trims.ask_above_percent:
+            flags[i].append(
+                f"over {trims.ask_above_percent:g} %: look for a mechanical cause before trimming"
+            )
