@@ -11,8 +11,8 @@ from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 
 if TYPE_CHECKING:
     from mixmon.cli.live import Hearing
-    from mixmon.findings.census import Census
-    from mixmon.findings.expected import Expected
+    from mixmon.findings.census.census import Census
+    from mixmon.findings.census.nodes import Expected
     from mixmon.run import LogFacts
     from mixmon.session.model import Session
 
@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
     Raises:
         KeyboardInterrupt: listening was interrupted; what was heard has been printed.
     """
-    from mixmon.findings.census import Census
+    from mixmon.findings.census.census import Census
     from mixmon.report.balance import log_json
     from mixmon.report.census import census_text, limits_missed
     from mixmon.report.census_json import census_json
@@ -81,7 +81,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
-    from mixmon.findings.expected import from_binding, from_own_layer
+    from mixmon.findings.census.nodes import from_binding, from_own_layer
 
     if arguments.session is None:
         return None, from_own_layer(arguments.bitrate)

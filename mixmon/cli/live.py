@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from mixmon.cli import options
 from mixmon.cli.console import Stopping, talk
 from mixmon.errors import SourceError, UsageError
-from mixmon.findings.expected import Expected
+from mixmon.findings.census.nodes import Expected
 from mixmon.frames.adapter import BusOptions
 from mixmon.frames.adapters import Adapters
 from mixmon.frames.block import FrameBlock

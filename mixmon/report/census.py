@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from mixmon.findings.census_report import CensusBus, CensusId, CensusNode, CensusReport, Twin
-from mixmon.findings.chain_fault import Diagnosis
-from mixmon.findings.gaps import Rhythm
+from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, CensusReport, Twin
+from mixmon.findings.census.traffic import Rhythm
+from mixmon.findings.census.wiring import Diagnosis
 from mixmon.frames.block import EXTENDED
 from mixmon.report.balance import log_troubles
 from mixmon.report.table import Cell, Column, table

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from mixmon.findings.census_report import CensusId, CensusNode, CensusReport, Twin
-from mixmon.findings.gaps import Rhythm
+from mixmon.findings.census.records import CensusId, CensusNode, CensusReport, Twin
+from mixmon.findings.census.traffic import Rhythm
 from mixmon.frames.block import EXTENDED
 
 

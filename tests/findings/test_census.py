@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from laws import same_for_all_splits
 
-from mixmon.findings.census import Census
-from mixmon.findings.chain_fault import Fault
-from mixmon.findings.expected import from_binding, from_own_layer
+from mixmon.findings.census.census import Census
+from mixmon.findings.census.nodes import from_binding, from_own_layer
+from mixmon.findings.census.wiring import Fault
 from mixmon.frames.block import FrameBlock, FrameFlag, concat
 from mixmon.frames.candump import CandumpReader
 from mixmon.messages.bind import bind

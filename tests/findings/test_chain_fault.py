@@ -2,7 +2,7 @@
 
 import pytest
 
-from mixmon.findings.chain_fault import Fault, Silence, diagnose
+from mixmon.findings.census.wiring import Fault, Silence, diagnose
 
 CHAIN = (1, 2, 3, 4, 5, 6, 7, 8)
 

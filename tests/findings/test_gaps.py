@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mixmon.findings.gaps import Gaps, Groups
+from mixmon.findings.census.traffic import Gaps, Groups
 
 
 def filled(t, slots, cuts=()):

@@ -3,7 +3,7 @@
 import numpy as np
 from laws import same_for_all_splits
 
-from mixmon.findings.timeline import Break, Timeline
+from mixmon.findings.census.traffic import Break, Timeline
 from mixmon.frames.block import FrameBlock
 
 S = 1_000_000_000

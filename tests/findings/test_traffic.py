@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from laws import same_for_all_splits
 
-from mixmon.findings.timeline import Break
-from mixmon.findings.traffic import Traffic
+from mixmon.findings.census.traffic import Break, Traffic
 from mixmon.frames.bits import frame_bits, load
 from mixmon.frames.candump import CandumpReader
 

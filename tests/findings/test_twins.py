@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from mixmon.findings.twins import TwinWatch
+from mixmon.findings.census.wiring import TwinWatch
 
 CYCLE = 10_000_000
 RNG = np.random.default_rng

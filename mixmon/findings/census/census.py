@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from mixmon.findings.census_report import CensusBus, CensusId, CensusNode, CensusReport, Twin, Unheard
-from mixmon.findings.chain_fault import Diagnosis, Silence, diagnose
-from mixmon.findings.expected import Expected, ExpectedBus, ExpectedNode
-from mixmon.findings.node_watch import NodeFacts, NodeWatch
-from mixmon.findings.timeline import Break, Timeline
-from mixmon.findings.traffic import PEAK_WINDOW_NS, Beat, ChannelTraffic, Traffic
+from mixmon.findings.census.nodes import Expected, ExpectedBus, ExpectedNode, NodeFacts, NodeWatch
+from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, CensusReport, Twin, Unheard
+from mixmon.findings.census.traffic import PEAK_WINDOW_NS, Beat, Break, ChannelTraffic, Timeline, Traffic
+from mixmon.findings.census.wiring import Diagnosis, Silence, diagnose
 from mixmon.frames.block import FrameBlock
 from mixmon.messages.binding import NO_BUS
 from mixmon.messages.plan import MessagePlan

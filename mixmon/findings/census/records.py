@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from mixmon.findings.chain_fault import Diagnosis
-from mixmon.findings.gaps import Rhythm
-from mixmon.findings.traffic import Beat
-from mixmon.findings.twins import TwinSigns
+from mixmon.findings.census.traffic import Beat, Rhythm
+from mixmon.findings.census.wiring import Diagnosis, TwinSigns
 
 
 @dataclass(frozen=True, slots=True)
