@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     )
     from mixmon.findings.alarms.records import AlarmEvent
     from mixmon.findings.balance.balance import Balance
-    from mixmon.findings.event import Event
+    from mixmon.findings.events.event import Event
     from mixmon.run import Run, alarms, balance, events, lags, read_run
     from mixmon.session.load import load_session
     from mixmon.session.model import Session
@@ -56,7 +56,7 @@ __all__ = [
 _HOME = {
     "AlarmEvent": "mixmon.findings.alarms.records",
     "Balance": "mixmon.findings.balance.balance",
-    "Event": "mixmon.findings.event",
+    "Event": "mixmon.findings.events.event",
     "Run": "mixmon.run",
     "Session": "mixmon.session.model",
     "alarms": "mixmon.run",

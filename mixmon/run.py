@@ -12,8 +12,8 @@ from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
-from mixmon.findings.event import Event
-from mixmon.findings.excursions import Excursions, find_events
+from mixmon.findings.events.event import Event
+from mixmon.findings.events.events import Excursions, find_events
 from mixmon.findings.lags import KnownLag, Lags, is_given, known_lags
 from mixmon.findings.response_review import review_response
 from mixmon.frames.block import EXTENDED, FrameBlock

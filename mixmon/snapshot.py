@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList
 from mixmon.findings.balance.balance import Balance
-from mixmon.findings.event import Event
+from mixmon.findings.events.event import Event
 from mixmon.findings.pull_review import PullReview
 from mixmon.mixture.steady import Cell
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from mixmon.findings.alarms.records import AlarmEvent
-from mixmon.findings.event import Event
+from mixmon.findings.events.event import Event
 from mixmon.session.model import Session
 from mixmon.snapshot import Snapshot
 

@@ -19,7 +19,7 @@ from bench_balance import made
 
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.balance.balance import BalanceStage
-from mixmon.findings.excursions import Excursions
+from mixmon.findings.events.events import Excursions
 from mixmon.findings.pull_review import review
 from mixmon.findings.pulls import PullStage
 from mixmon.findings.response_review import ResponseReviewer

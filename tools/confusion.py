@@ -17,8 +17,8 @@ from collections.abc import Callable
 import numpy as np
 from planted import Engine, Truth
 
-from mixmon.findings.event import Event, Kind
-from mixmon.findings.excursions import find_events
+from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.events.events import find_events
 from mixmon.gas.fuel import fuel_named
 from mixmon.session.model import Chain, Node, Session
 from mixmon.session.model import Engine as Declared

@@ -23,7 +23,7 @@ from mixmon.dashboard.screens.pages import draw
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, Spread
-from mixmon.findings.event import Event, Kind
+from mixmon.findings.events.event import Event, Kind
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell

@@ -53,8 +53,8 @@ def _pulls(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) 
 
 
 def _transients(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
+    from mixmon.findings.events.tips import find_transients
     from mixmon.findings.lags import lags_by_cylinder
-    from mixmon.findings.transients import find_transients
     from mixmon.report.json_out import to_json
     from mixmon.report.transients import transients_json, transients_text
 

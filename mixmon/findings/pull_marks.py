@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.balance.dwell import Mask
-from mixmon.findings.event import Event, Kind
+from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.pull_trace import EVENT, WILD, PullTrace
 from mixmon.findings.stats import median_with_holes

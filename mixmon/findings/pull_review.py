@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.event import Event
-from mixmon.findings.excursions import Excursions
+from mixmon.findings.events.event import Event
+from mixmon.findings.events.events import Excursions
 from mixmon.findings.lags import Lags
 from mixmon.findings.pull_bands import Bands, bands_over
 from mixmon.findings.pull_marks import LeftOut, around_misfires

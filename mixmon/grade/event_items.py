@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from mixmon.findings.event import Event, Kind
+from mixmon.findings.events.event import Event, Kind
 from mixmon.grade.evidence import ROW_S, Evidence
 from mixmon.grade.item import Item, does_not_apply, judged
 from mixmon.simulate.run import EPOCH_NS

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from mixmon.errors import UsageError
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
-from mixmon.findings.event import Event
-from mixmon.findings.excursions import Excursions
+from mixmon.findings.events.event import Event
+from mixmon.findings.events.events import Excursions
 from mixmon.findings.pulls import Pull, PullStage
 from mixmon.findings.response_review import ResponseReview, ResponseReviewer
 from mixmon.messages.bind import bind

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from mixmon.findings.event import Event, Kind
+from mixmon.findings.events.event import Event, Kind
 from mixmon.grade.event_items import cut_spans, near, of_kind, overlaps, position, seconds
 from mixmon.grade.evidence import Evidence, balance_of
 from mixmon.grade.item import Item, does_not_apply, judged

@@ -21,8 +21,8 @@ import numpy as np
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
-from mixmon.findings.event import Event
-from mixmon.findings.excursions import Excursions
+from mixmon.findings.events.event import Event
+from mixmon.findings.events.events import Excursions
 from mixmon.findings.pull_marks import LeftOut, around_misfires
 from mixmon.findings.pull_quality import KEEP, REJECT, Verdict
 from mixmon.findings.pull_review import PullReview, review

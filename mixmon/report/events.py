@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from mixmon.findings.event import NOT_FUELLING, Event, Kind, Value
+from mixmon.findings.events.event import NOT_FUELLING, Event, Kind, Value
 from mixmon.findings.lags import KnownLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words

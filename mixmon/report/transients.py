@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from mixmon.findings.events.tips import BACK_WITHIN, Repeated, Tip, TipGroup, TipMeasure, Transients
 from mixmon.findings.lags import KnownLag
-from mixmon.findings.tip_measures import BACK_WITHIN, Repeated, TipMeasure
-from mixmon.findings.transients import Tip, TipGroup, Transients
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.of_log import log_notes, since_first

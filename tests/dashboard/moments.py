@@ -14,7 +14,7 @@ from mixmon.dashboard.scene import SCALES, Scene, Setting, ViewOptions
 from mixmon.dashboard.screens.pages import State
 from mixmon.findings.alarms.records import AlarmList
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.findings.event import Kind
+from mixmon.findings.events.event import Kind
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.session.model import Axes

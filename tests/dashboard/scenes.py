@@ -10,7 +10,7 @@ from mixmon.dashboard.scene import Scene, Setting, ViewOptions
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed, Spread
-from mixmon.findings.event import Event
+from mixmon.findings.events.event import Event
 from mixmon.findings.pull_bands import Bands
 from mixmon.findings.pull_quality import PullQuality, Verdict
 from mixmon.findings.pull_review import PullReview, Repeat

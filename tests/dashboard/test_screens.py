@@ -29,7 +29,7 @@ from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import row_width
 from mixmon.findings.alarms.records import Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.findings.event import Kind
+from mixmon.findings.events.event import Kind
 from mixmon.mixture.steady import Cell
 from mixmon.session.model import AlarmRule, Axes, Limits
 from mixmon.snapshot import BusNow, Holding

@@ -14,8 +14,8 @@ import pytest
 from laws import same_for_all_splits
 from planted import FUEL, Engine
 
-from mixmon.findings.event import Event, Kind
-from mixmon.findings.excursions import Excursions, find_events
+from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.events.events import Excursions, find_events
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.mixture.block import CylinderBlock, SampleState
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from laws import same_for_all_splits
 
-from mixmon.findings.baseline import BEAT, REACH, Baseline, Settled, _middle_with_zero
+from mixmon.findings.events.baseline import BEAT, REACH, Baseline, Settled, _middle_with_zero
 from mixmon.findings.sensor_lag import SensorLag
 from mixmon.findings.stats import median_with_holes
 from mixmon.gas.exhaust import oxygen_balance

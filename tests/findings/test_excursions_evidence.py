@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from planted import FUEL, MS, Engine
 
-from mixmon.findings.event import Event, Kind
-from mixmon.findings.excursions import find_events
+from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.events.events import find_events
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.misfire import missed_charge_oxygen
 

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.dwell import Mask
-from mixmon.findings.event import Event, Kind
-from mixmon.findings.excursions import Excursions
+from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.events.events import Excursions
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
 from mixmon.pipeline import Pipeline

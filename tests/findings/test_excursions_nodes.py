@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from laws import same_for_all_splits
 
-from mixmon.findings.event import Event, Kind
-from mixmon.findings.node_events import NodeEvents
+from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.events.nodes import NodeEvents
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 

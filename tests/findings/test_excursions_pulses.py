@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from mixmon.findings.deconvolve import ROUGHNESS, gas_behind
-from mixmon.findings.pulses import Bump, noise_of
+from mixmon.findings.events.bumps import Bump, noise_of
+from mixmon.findings.events.misfire import ROUGHNESS, gas_behind
 from mixmon.findings.sensor_lag import SensorLag
 
 MS = 1e-3

@@ -10,8 +10,8 @@ import pytest
 from laws import same_for_all_splits
 from planted import FUEL, Engine
 
-from mixmon.findings.event import Event, Kind
-from mixmon.findings.excursions import Excursions
+from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.events.events import Excursions
 from mixmon.findings.lags import (
     DEFAULT_LAG_S,
     KnownLag,

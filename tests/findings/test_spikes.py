@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from laws import same_for_all_splits
 
-from mixmon.findings.baseline import Settled
-from mixmon.findings.spikes import Spike, SpikeSearch
+from mixmon.findings.events.baseline import Settled
+from mixmon.findings.events.bumps import Spike, SpikeSearch
 from mixmon.mixture.align import GRID_NS
 
 LIMIT = 1.0

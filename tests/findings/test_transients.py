@@ -10,10 +10,16 @@ import scipy.signal
 from drives import FUEL, GAS_ROWS, earlier, lagged, part, path, read, rows, session
 from laws import same_for_all_splits
 
+from mixmon.findings.events.tips import (
+    LEVEL_ROWS,
+    TipTrace,
+    Transients,
+    TransientStage,
+    equalised,
+    find_transients,
+    measures,
+)
 from mixmon.findings.lags import Lags
-from mixmon.findings.tip_measures import measures
-from mixmon.findings.tip_trace import LEVEL_ROWS, TipTrace, equalised
-from mixmon.findings.transients import Transients, TransientStage, find_transients
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.mixture.block import CylinderBlock, SampleState
 

@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 from gradings import graded
 
-from mixmon.findings.event import Event, Kind
+from mixmon.findings.events.event import Event, Kind
 from mixmon.grade import event_items, misfire_items
 from mixmon.grade.evidence import Evidence, gather
 from mixmon.grade.item import Verdict

@@ -12,7 +12,7 @@ from laws import splits
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction, Verb
 from mixmon.findings.balance.balance import BalanceStage
-from mixmon.findings.event import Kind
+from mixmon.findings.events.event import Kind
 from mixmon.messages.bind import bind
 from mixmon.messages.binding import Binding
 from mixmon.messages.find import load_databases

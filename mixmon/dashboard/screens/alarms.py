@@ -22,7 +22,7 @@ from mixmon.dashboard.text import (
 from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict, who
 from mixmon.findings.alarms.measures import limit_of
 from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
-from mixmon.findings.event import NOT_FUELLING
+from mixmon.findings.events.event import NOT_FUELLING
 from mixmon.session.model import AlarmRule
 
 _MEANING_ROWS = 9

@@ -14,7 +14,7 @@ from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, padded, split
 from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict
 from mixmon.findings.alarms.measures import MEASURES, limit_of
 from mixmon.findings.alarms.records import AlarmEvent, Happening
-from mixmon.findings.event import NOT_FUELLING, Event
+from mixmon.findings.events.event import NOT_FUELLING, Event
 
 # ----------------------------------------------------------------------------------------------------
 # Notes and marks of this watch, newest on top.

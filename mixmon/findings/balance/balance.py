@@ -22,7 +22,7 @@ from mixmon.findings.balance.cells import (
 )
 from mixmon.findings.balance.dwell import MASKED, Dwell, Mask
 from mixmon.findings.balance.trims import TrimPlan, drawn_in, plan_trims
-from mixmon.findings.event import Event
+from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.stats import Estimate
 from mixmon.mixture.align import GRID_NS

@@ -18,7 +18,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.event import NOT_FUELLING, Event, Kind
+from mixmon.findings.events.event import NOT_FUELLING, Event, Kind
 from mixmon.findings.stats import median_with_holes
 from mixmon.gas.transport import cycle_s
 from mixmon.mixture.align import GRID_NS

@@ -19,13 +19,271 @@ from numpy.typing import NDArray
 from mixmon.findings.lags import Lags, LearntLags
 from mixmon.findings.opening import Opening
 from mixmon.findings.recent import Recent
-from mixmon.findings.tip_measures import Repeated, TipMeasure, measures, repeated
-from mixmon.findings.tip_trace import LEVEL_ROWS, TipRows, TipTrace, tip_trace
+from mixmon.findings.stats import student_t95
+from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
+from mixmon.gas.lag import FirstOrderLag
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.latch import latch
 from mixmon.session.model import Session
+
+# ----------------------------------------------------------------------------------------------------
+# What the mixture of each cylinder does after a tip, all sensors made equally slow.
+#
+# A slow sensor shows a smaller and later excursion than a quick one of the same gas: compared as
+# they are, two such cylinders differ although their fuel does not. Making the slow one quick would
+# raise its noise. So each quicker one is made as slow as the slowest, in the oxygen balance, in
+# which sensors are linear:
+#
+# (1 + tau_j s) / (1 + tau s) = r + (1 - r) / (1 + tau s),  r = tau_j / tau <= 1,
+#
+# which raises no frequency. For a sensor whose lag differs between lean-going and rich-going
+# readings the way of the reading is scaled by r of its direction, u = sum of r dx, and the result
+# is u + (x - u) / (1 + tau s); with one r this is the same.
+#
+# The excursion is what remains when the expected path is taken away: the target when the gas left
+# its valve, times what this cylinder stands off it before the tip, going over into what it stands
+# off it once it has settled, lagged the same.
+# ----------------------------------------------------------------------------------------------------
+
+LEVEL_ROWS = 50
+"""Rows before the tip, and at the end, that tell where a cylinder stands."""
+
+_DIRECTION_ROWS = 6
+"""A reading rises where it is above what it was so long ago: noise changes its mind less often."""
+
+_BEFORE_SHARE, _AFTER_SHARE = 0.8, 0.9
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TipRows:
+    """k rows around a tip, n nodes.
+
+    onset     row at which the throttle begins to move
+    valid     bool[k, n]
+    oxygen    float64[k, n]  percent
+    target    float64[k, n]  lambda when the gas left its valve; NaN where not known
+    at_valve  float64[k, n]  opening then, percent
+    """
+
+    onset: int
+    valid: NDArray[np.bool_]
+    oxygen: Floats
+    target: Floats
+    at_valve: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TipTrace:
+    """From the onset's `LEVEL_ROWS` before on, k rows of n nodes, 100 a second.
+
+    excursion    float64[k, n]  lambda less what is expected; NaN for nodes that could not be judged
+    over_target  float64[k, n]  lambda less target, equally lagged; NaN where no target is known
+    arrival      int64[n]       row at which the gas of the new opening reaches the sensor
+    """
+
+    excursion: Floats
+    over_target: Floats
+    arrival: NDArray[np.int64]
+
+
+def equalised(oxygen: Floats, lag_s: Floats, slowest_s: float) -> Floats:
+    """Each column as a sensor with the lag `slowest_s` would have shown it, float64[k, n].
+
+    lag_s  float64[2, n]  lean-going and rich-going lag of the columns, none longer than that
+    """
+    if slowest_s <= 0.0:
+        return oxygen
+    lean, rich = lag_s / slowest_s
+    before = np.concatenate([oxygen[:1].repeat(_DIRECTION_ROWS, axis=0), oxygen])[: len(oxygen)]
+    share = np.where(oxygen >= before, lean, rich)
+    quick = np.cumsum(share * np.diff(oxygen, axis=0, prepend=oxygen[:1]), axis=0)
+    quick += lean * oxygen[:1]
+    return np.asarray(quick + _lagged(oxygen - quick, slowest_s))
+
+
+def tip_trace(rows: TipRows, from_to: tuple[float, float], lag_s: Floats, fuel: Fuel) -> TipTrace:
+    """The excursion of every node; lag_s float64[2, n], lean-going and rich-going.
+
+    from_to  opening before and after, percent
+    """
+    slowest = float(lag_s.max(initial=0.0))
+    seen = equalised(_held(rows.oxygen, rows.valid), lag_s, slowest)
+    target = np.where(np.isfinite(rows.target).all(axis=0), rows.target, 1.0)
+    way = np.clip((rows.at_valve - from_to[0]) / (from_to[1] - from_to[0]), 0.0, 1.0)
+    way = np.nan_to_num(way)
+    lam = lambda_from_oxygen(seen, fuel)
+    expected = np.exp(_off_target(rows.onset, lam, target, way)) * target
+    path = _lagged(oxygen_balance(expected, fuel), slowest)
+    first = rows.onset - LEVEL_ROWS
+    judged = _judged(rows)
+    aim = lambda_from_oxygen(_lagged(oxygen_balance(target, fuel), slowest), fuel)
+    known = judged & np.isfinite(rows.target).all(axis=0)
+    return TipTrace(
+        excursion=np.where(judged, lam - lambda_from_oxygen(path, fuel), np.nan)[first:],
+        over_target=np.where(known, lam - aim, np.nan)[first:],
+        arrival=np.argmax(way[rows.onset :] >= 0.5, axis=0) + LEVEL_ROWS,
+    )
+
+
+def _off_target(onset: int, lam: Floats, target: Floats, way: Floats) -> Floats:
+    """How far each node stands off the target, in ln lambda, on its way from before to after."""
+    off = np.log(lam) - np.log(target)
+    before = off[onset - LEVEL_ROWS : onset].mean(axis=0)
+    after = off[-LEVEL_ROWS:].mean(axis=0)
+    return np.asarray(before + (after - before) * way)
+
+
+def _judged(rows: TipRows) -> NDArray[np.bool_]:
+    """Nodes that were valid nearly all the time, bool[n]."""
+    before = rows.valid[rows.onset - LEVEL_ROWS : rows.onset].mean(axis=0)
+    after = rows.valid[rows.onset :].mean(axis=0)
+    return np.asarray((before >= _BEFORE_SHARE) & (after >= _AFTER_SHARE))
+
+
+def _held(x: Floats, valid: NDArray[np.bool_]) -> Floats:
+    """The newest valid value of each column, the first one before there is any, 0 where none is."""
+    known = valid & np.isfinite(x)
+    row = np.where(known, np.arange(len(x))[:, None], -1)
+    row = np.maximum.accumulate(row, axis=0)
+    row = np.where(row < 0, np.argmax(known, axis=0), row)
+    held = np.take_along_axis(x, row, axis=0)
+    return np.where(known.any(axis=0), held, 0.0)
+
+
+def _lagged(oxygen: Floats, lag_s: float) -> Floats:
+    return FirstOrderLag(GRID_NS / 1e9, np.full(oxygen.shape[1], lag_s)).feed(oxygen)
+
+
+# ----------------------------------------------------------------------------------------------------
+# A tip in numbers, one set a cylinder: how far, how much, how long; and repeats taken together.
+# ----------------------------------------------------------------------------------------------------
+
+BACK_WITHIN = 0.02
+"""In lambda: nearer to its own settled mixture a cylinder counts as come back."""
+
+_STAYS_ROWS = 20
+_SMOOTH_ROWS = 5
+_FEWEST_REPEATS = 3
+_STEP_S = GRID_NS / 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class TipMeasure:
+    """One cylinder's excursion, lambda and seconds; lean is positive.
+
+    Times count from the arrival of the new gas at the sensor and hold the lag to which all sensors
+    were brought.
+
+    peak         largest excursion, over 50 ms
+    peak_s       when
+    area         lambda times seconds, over the whole time; the sensor's lag does not change it
+    back_s       when it is back within `BACK_WITHIN` to stay; 0 if it never left, NaN if it does not come
+    over_target  highest lambda over the target, over 50 ms; NaN where no target is known
+    noise        standard deviation of the same before the tip: a peak below three of these may be chance
+    """
+
+    peak: float
+    peak_s: float
+    area: float
+    back_s: float
+    over_target: float
+    noise: float
+
+
+@dataclass(frozen=True, slots=True)
+class Repeated:
+    """Repeats of a tip, averaged moment by moment and then measured.
+
+    peak_half, area_half   half the 95 % interval by the scatter of the repeats; NaN for fewer than three
+    """
+
+    mean: TipMeasure
+    repeats: int
+    peak_half: float
+    area_half: float
+
+
+def measures(trace: TipTrace) -> tuple[TipMeasure | None, ...]:
+    """One for each node; None where it could not be judged."""
+    smooth = _smoothed(trace.excursion)
+    over = _smoothed(trace.over_target)
+    return tuple(
+        _measure(trace.excursion[:, j], smooth[:, j], over[:, j], int(trace.arrival[j]))
+        if np.isfinite(smooth[:, j]).all()
+        else None
+        for j in range(smooth.shape[1])
+    )
+
+
+def repeated(traces: Sequence[TipTrace]) -> tuple[Repeated | None, ...]:
+    """Repeats taken together, one for each node; None where it could not be judged in any.
+
+    The traces are cut to the shortest.
+    """
+    rows = min(len(trace.excursion) for trace in traces)
+    excursions = np.array([trace.excursion[:rows] for trace in traces])
+    over = np.array([trace.over_target[:rows] for trace in traces])
+    arrival = np.rint(np.mean([trace.arrival for trace in traces], axis=0)).astype(np.int64)
+    together = measures(TipTrace(_mean_over(excursions), _mean_over(over), arrival))
+    single = [measures(trace) for trace in traces]
+    return tuple(_repeat(mean, [s[j] for s in single]) for j, mean in enumerate(together))
+
+
+def _repeat(mean: TipMeasure | None, single: Sequence[TipMeasure | None]) -> Repeated | None:
+    known = [one for one in single if one is not None]
+    if mean is None:
+        return None
+    return Repeated(mean, len(known), _half([one.peak for one in known]), _half([one.area for one in known]))
+
+
+def _half(values: list[float]) -> float:
+    n = len(values)
+    if n < _FEWEST_REPEATS:
+        return np.nan
+    return student_t95(n - 1) * float(np.std(values, ddof=1)) / float(np.sqrt(n))
+
+
+def _measure(raw: Floats, smooth: Floats, over: Floats, arrival: int) -> TipMeasure:
+    after = smooth[arrival:]
+    peak = int(np.argmax(np.abs(after)))
+    return TipMeasure(
+        peak=float(after[peak]),
+        peak_s=peak * _STEP_S,
+        area=float(raw[arrival:].sum()) * _STEP_S,
+        back_s=_back_s(after, peak),
+        over_target=float(over[arrival:].max()),
+        noise=float(np.std(smooth[:LEVEL_ROWS])),
+    )
+
+
+def _back_s(after: Floats, peak: int) -> float:
+    """Seconds until it is back within the band and stays there for a fifth of a second."""
+    if abs(after[peak]) <= BACK_WITHIN:
+        return 0.0
+    inside = np.abs(after[peak:]) <= BACK_WITHIN
+    held = np.convolve(inside, np.ones(_STAYS_ROWS), "valid") > _STAYS_ROWS - 0.5
+    return (peak + int(np.argmax(held))) * _STEP_S if held.any() else np.nan
+
+
+def _smoothed(x: Floats) -> Floats:
+    """Centred mean over five rows, fewer at the ends, float64[k, n]."""
+    half = _SMOOTH_ROWS // 2
+    padded = np.pad(x, ((half, half), (0, 0)), constant_values=0.0)
+    count = np.pad(np.ones((len(x), 1)), ((half, half), (0, 0)))
+    total = sum(padded[i : i + len(x)] for i in range(_SMOOTH_ROWS))
+    return np.asarray(total / sum(count[i : i + len(x)] for i in range(_SMOOTH_ROWS)))
+
+
+def _mean_over(x: Floats) -> Floats:
+    """Mean over the first axis, NaN left out; NaN where all are."""
+    count = np.isfinite(x).sum(axis=0)
+    mean: Floats = np.divide(np.nansum(x, axis=0), count, out=np.full(count.shape, np.nan), where=count > 0)
+    return mean
+
 
 TIP_IN, TIP_OUT = "tip-in", "tip-out"
 
@@ -37,8 +295,6 @@ _SETTLE_ROWS = (40, 60)
 _LONGEST_ROWS, _SHORTEST_ROWS = 300, 120
 _BEFORE_ROWS = 200
 _SAME_OPENING, _SAME_RPM = 10.0, 300.0
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.baseline import Settled
-from mixmon.findings.event import Event, Kind, Value
-from mixmon.findings.observed import TURNING_RPM, Table
+from mixmon.findings.events.baseline import TURNING_RPM, Settled, Table
+from mixmon.findings.events.event import Event, Kind, Value
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.latch import Delay, delayed, latch

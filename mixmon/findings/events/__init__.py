@@ -1,0 +1,1 @@
+"""Events: misfires, excursions, cuts, tip-ins, silent and reset nodes."""
