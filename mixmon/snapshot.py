@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList
 from mixmon.findings.balance.balance import Balance
 from mixmon.findings.events.event import Event
-from mixmon.findings.pull_review import PullReview
+from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
 
 Floats = NDArray[np.float64]

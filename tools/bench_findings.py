@@ -20,8 +20,8 @@ from bench_balance import made
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.balance.balance import BalanceStage
 from mixmon.findings.events.events import Excursions
-from mixmon.findings.pull_review import review
-from mixmon.findings.pulls import PullStage
+from mixmon.findings.pulls.pulls import PullStage
+from mixmon.findings.pulls.review import review
 from mixmon.findings.response_review import ResponseReviewer
 from mixmon.run import Run, read_run
 from mixmon.session.default_limits import limits_in_force

@@ -41,7 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _pulls(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
     from mixmon.findings.lags import lags_by_cylinder
-    from mixmon.findings.pull_review import review_run
+    from mixmon.findings.pulls.review import review_run
     from mixmon.report.json_out import to_json
     from mixmon.report.pulls import pulls_json, pulls_text
 

@@ -21,8 +21,8 @@ from mixmon.dashboard.screens.pages import State, alarm_index
 from mixmon.dashboard.verdict import NOT_ACCEPTED
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.findings.pull_quality import KEEP
-from mixmon.findings.pull_review import PullReview
+from mixmon.findings.pulls.quality import KEEP
+from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
 from mixmon.watching import (
     Accept,

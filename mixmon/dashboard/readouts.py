@@ -17,7 +17,7 @@ import numpy as np
 from mixmon.dashboard.scene import Digits
 from mixmon.dashboard.verdict import NOT_ACCEPTED
 from mixmon.findings.alarms.records import AlarmEvent
-from mixmon.findings.pull_quality import KEEP
+from mixmon.findings.pulls.quality import KEEP
 from mixmon.mixture.block import SampleState
 from mixmon.snapshot import Snapshot
 from mixmon.watching import Item

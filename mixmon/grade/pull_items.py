@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from mixmon.findings.pull_quality import LIFT, LIMITER
-from mixmon.findings.pulls import Pull
+from mixmon.findings.pulls.pulls import Pull
+from mixmon.findings.pulls.quality import LIFT, LIMITER
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import Item, does_not_apply, judged
 from mixmon.simulate.run import EPOCH_NS

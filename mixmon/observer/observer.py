@@ -23,10 +23,9 @@ from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import Excursions
-from mixmon.findings.pull_marks import LeftOut, around_misfires
-from mixmon.findings.pull_quality import KEEP, REJECT, Verdict
-from mixmon.findings.pull_review import PullReview, review
-from mixmon.findings.pulls import Pull, PullStage
+from mixmon.findings.pulls.pulls import Pull, PullStage
+from mixmon.findings.pulls.quality import KEEP, REJECT, LeftOut, Verdict, around_misfires
+from mixmon.findings.pulls.review import PullReview, review
 from mixmon.messages.binding import Binding
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.lags import KnownLag
-from mixmon.findings.pull_review import PullReview, Repeat
-from mixmon.findings.pull_table import Point, PullTable
-from mixmon.findings.pulls import Pull
+from mixmon.findings.pulls.bands import Point, PullTable
+from mixmon.findings.pulls.pulls import Pull
+from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.of_log import log_notes, since_first

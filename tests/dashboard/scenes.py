@@ -11,12 +11,10 @@ from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happeni
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed, Spread
 from mixmon.findings.events.event import Event
-from mixmon.findings.pull_bands import Bands
-from mixmon.findings.pull_quality import PullQuality, Verdict
-from mixmon.findings.pull_review import PullReview, Repeat
-from mixmon.findings.pull_table import Point, PullTable
-from mixmon.findings.pull_trace import PullTrace
-from mixmon.findings.pulls import Pull
+from mixmon.findings.pulls.bands import Bands, Point, PullTable
+from mixmon.findings.pulls.pulls import Pull
+from mixmon.findings.pulls.quality import PullQuality, PullTrace, Verdict
+from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell

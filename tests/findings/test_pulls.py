@@ -10,8 +10,8 @@ from drives import GAS_ROWS, TARGET, part, path, rows, session
 from laws import same_for_all_splits
 
 from mixmon.errors import UsageError
-from mixmon.findings.pull_trace import ARRIVING
-from mixmon.findings.pulls import LONGEST_ROWS, Pull, PullStage, find_pulls
+from mixmon.findings.pulls.pulls import LONGEST_ROWS, Pull, PullStage, find_pulls
+from mixmon.findings.pulls.quality import ARRIVING
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import Axes
 

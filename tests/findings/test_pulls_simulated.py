@@ -10,8 +10,8 @@ import pytest
 
 from mixmon.findings.events.tips import find_transients
 from mixmon.findings.lags import Lags
-from mixmon.findings.pull_review import review, review_run
-from mixmon.findings.pulls import find_pulls
+from mixmon.findings.pulls.pulls import find_pulls
+from mixmon.findings.pulls.review import review, review_run
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
 from mixmon.mixture.block import CylinderBlock

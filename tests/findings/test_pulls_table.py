@@ -10,12 +10,10 @@ import scipy.signal
 from drives import FUEL, TARGET, earlier, lagged, path, read, rows, session
 
 from mixmon.findings.events.tips import find_transients
-from mixmon.findings.pull_bands import bands_over
-from mixmon.findings.pull_marks import LeftOut
-from mixmon.findings.pull_review import PullReview, review
-from mixmon.findings.pull_table import PullTable, pull_table
-from mixmon.findings.pulls import Pull, find_pulls
-from mixmon.findings.sweep_noise import sweep_noise
+from mixmon.findings.pulls.bands import PullTable, bands_over, pull_table, sweep_noise
+from mixmon.findings.pulls.pulls import Pull, find_pulls
+from mixmon.findings.pulls.quality import LeftOut
+from mixmon.findings.pulls.review import PullReview, review
 from mixmon.mixture.block import CylinderBlock, SampleState
 
 FROM, TO, SWEEP_S, LEAD_S = 2500.0, 7700.0, 8.0, 2.0

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from gradings import graded
 
-from mixmon.findings.pull_quality import HELD
+from mixmon.findings.pulls.quality import HELD
 from mixmon.grade import pull_items, sample_items
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import Verdict

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from live_rig import keeper_in, until
 
-from mixmon.findings.pull_quality import KEEP, REJECT
+from mixmon.findings.pulls.quality import KEEP, REJECT
 from mixmon.live.keeper import Keeper
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker

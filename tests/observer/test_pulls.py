@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from mixmon.findings.pull_review import PullReview, review, review_run
-from mixmon.findings.pulls import find_pulls
+from mixmon.findings.pulls.pulls import find_pulls
+from mixmon.findings.pulls.review import PullReview, review, review_run
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
 from mixmon.mixture.block import CylinderBlock

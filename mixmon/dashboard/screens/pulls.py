@@ -11,9 +11,9 @@ from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, clean, fit, fit_row, number, signed, tall_need, wrap
 from mixmon.dashboard.verdict import Verdict
-from mixmon.findings.pull_quality import KEEP
-from mixmon.findings.pull_review import PullReview, Repeat
-from mixmon.findings.pull_table import PullTable
+from mixmon.findings.pulls.bands import PullTable
+from mixmon.findings.pulls.quality import KEEP
+from mixmon.findings.pulls.review import PullReview, Repeat
 
 _CELL, _LABEL, _END = 5, 6, 13
 """Cells of a number, of the label before them, and of the worst point behind them."""

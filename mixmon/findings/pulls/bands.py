@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -9,23 +10,241 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.balance.balance import Spread, spread
-from mixmon.findings.pull_bands import BATCH_S, Bands, Batches, batches
-from mixmon.findings.pull_marks import LeftOut, without_events, without_wild
-from mixmon.findings.pull_trace import PullTrace, word
-from mixmon.findings.pulls import Pull
-from mixmon.findings.stats import Estimate, two_way
-from mixmon.findings.sweep_noise import SweepNoise, sweep_noise
+from mixmon.findings.pulls.pulls import Pull
+from mixmon.findings.pulls.quality import LeftOut, PullTrace, without_events, without_wild, word
+from mixmon.findings.stats import Estimate, student_t95, two_way
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Session
+
+# ----------------------------------------------------------------------------------------------------
+# Bands of speed into which pulls are tabulated, and the batches that a band is made of.
+# ----------------------------------------------------------------------------------------------------
+
+MOST_BANDS = 12
+BATCH_S = 0.25
+
+_WIDTHS = (50.0, 100.0, 125.0, 200.0, 250.0, 300.0, 400.0, 500.0, 600.0, 800.0, 1000.0, 1500.0, 2000.0)
+_STUB = 0.4
+"""A band at an end that is covered by less than this part belongs to its neighbour."""
+
+_MARGIN = 0.1  # of a band's width, for the noise of the first and the last speed
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """Neighbouring bands of speed, named by their centres.
+
+    Band i holds edges[i] <= rpm < edges[i + 1].
+    """
+
+    centres: tuple[float, ...]
+    edges: tuple[float, ...]
+
+    def __len__(self) -> int:
+        return len(self.centres)
+
+
+def bands_over(from_rpm: float, to_rpm: float, most: int = MOST_BANDS) -> Bands:
+    """Bands with round centres over a range of speed, as narrow as `most` of them allow.
+
+    >>> bands_over(2480, 7900).centres
+    (2500.0, 3000.0, 3500.0, 4000.0, 4500.0, 5000.0, 5500.0, 6000.0, 6500.0, 7000.0, 7500.0)
+    """
+    for width in _WIDTHS:
+        bands = _bands(from_rpm, to_rpm, width)
+        if len(bands) <= most:
+            break
+    return bands
+
+
+def _bands(from_rpm: float, to_rpm: float, width: float) -> Bands:
+    first, last = (math.floor(rpm / width + 0.5) for rpm in (from_rpm, to_rpm))
+    if last > first and (first + 0.5) * width - from_rpm < _STUB * width:
+        first += 1
+    if last > first and to_rpm - (last - 0.5) * width < _STUB * width:
+        last -= 1
+    inner = tuple((i + 0.5) * width for i in range(first, last))
+    low = min(from_rpm - _MARGIN * width, (first - 0.5) * width)
+    high = max(to_rpm + _MARGIN * width, (last + 0.5) * width)
+    return Bands(tuple(i * width for i in range(first, last + 1)), (low, *inner, high))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Batches:
+    """m batches of n nodes in order of speed, each of about a quarter of a second.
+
+    band    int64[m]       index of the band
+    centre  float64[m]     speed at the middle
+    y       float64[m, n]  mean ln lambda; NaN where too few readings were counted
+    target  float64[m, n]  mean ln target of the same readings; NaN where not known
+    rows    int64[m, n]    readings counted
+    due     int64[m, n]    readings whose gas was burnt at such speeds, counted or not
+    """
+
+    band: NDArray[np.int64]
+    centre: Floats
+    y: Floats
+    target: Floats
+    rows: NDArray[np.int64]
+    due: NDArray[np.int64]
+
+
+def batches(bands: Bands, rate: float, rpm: Floats, y: Floats, target: Floats) -> Batches:
+    """Sorts readings by speed.
+
+    rate           rpm/s of the sweep
+    rpm, y, target float64[k, n]; y is NaN where not counted, rpm where not known
+    """
+    band, edges = _parts(bands, rate)
+    m, n = len(band), y.shape[1]
+    place = np.searchsorted(edges, rpm, side="right") - 1
+    inside = np.isfinite(rpm) & (place >= 0) & (place < m)
+    cell = place * n + np.arange(n)
+    counted = inside & np.isfinite(y)
+    rows = _count(cell[counted], m, n)
+    due = _count(cell[inside], m, n)
+    enough = (rows > 0) & (2 * rows >= due)
+    return Batches(
+        band=band,
+        centre=(edges[1:] + edges[:-1]) / 2,
+        y=np.where(enough, _mean_of_pull_bands(cell[counted], y[counted], rows), np.nan),
+        target=np.where(enough, _mean_of_pull_bands(cell[counted], target[counted], rows), np.nan),
+        rows=np.where(enough, rows, 0),
+        due=due,
+    )
+
+
+def _parts(bands: Bands, rate: float) -> tuple[NDArray[np.int64], Floats]:
+    """Bands cut into batches: the band of each, and their edges."""
+    numbers: list[int] = []
+    edges: list[float] = []
+    for i in range(len(bands)):
+        low, high = bands.edges[i], bands.edges[i + 1]
+        parts = max(1, round((high - low) / (rate * BATCH_S)))
+        numbers += [i] * parts
+        edges += np.linspace(low, high, parts, endpoint=False).tolist()
+    return np.array(numbers, np.int64), np.array([*edges, bands.edges[-1]])
+
+
+def _count(cell: NDArray[np.int64], m: int, n: int) -> NDArray[np.int64]:
+    return np.bincount(cell, minlength=m * n).reshape(m, n)
+
+
+def _mean_of_pull_bands(cell: NDArray[np.int64], values: Floats, rows: NDArray[np.int64]) -> Floats:
+    total = np.bincount(cell, values, minlength=rows.size).reshape(rows.shape)
+    mean: Floats = np.divide(total, rows, out=np.full(rows.shape, np.nan), where=rows > 0)
+    return mean
+
+
+# ----------------------------------------------------------------------------------------------------
+# How noisy means over parts of a sweep are, from the sweep itself.
+#
+# A band of a pull holds three or four quarter-second batches: too few to tell their own scatter.
+# So the scatter is taken from second differences of neighbouring batches, which leave out what
+# changes smoothly with speed, and is shared: over neighbouring batches of all nodes for how it
+# changes along the pull (cycles are longer, and so fewer, at low speed), over the whole pull for how
+# one node differs from the others. What comes out is a density: variance of a mean = density /
+# seconds, for means long against the lag.
+#
+# Noise that went through a first-order lag tau has batch means of length T with
+#
+# variance     S/T (1 - (1 - e) tau/T),  e = exp(-T/tau), S the density
+# correlation  (1 - e)^2 / (2 (T/tau - 1 + e)) between neighbours, times e for each further one
+#
+# (computed). White noise on top makes the intervals slightly too wide.
+# ----------------------------------------------------------------------------------------------------
+
+_POOL = 60
+"""Second differences that are shared to tell how noise changes along the pull."""
+
+_FEWEST = 8
+_PRIOR = 10
+_SHORTEST_LAG_S = 0.02
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SweepNoise:
+    """What the means of m batches of n nodes are worth.
+
+    density  float64[m, n]  variance times seconds; NaN where it cannot be told
+    t95      float64[n]     half-width of a 95 % interval in standard errors
+    lag_s    float64[n]
+    """
+
+    density: Floats
+    t95: Floats
+    lag_s: Floats
+
+    def standard_error(self, batches: NDArray[np.bool_], seconds: Floats) -> Floats:
+        """Of means over `batches` bool[m] that hold float64[n] counted seconds: float64[n]."""
+        of_band = self.density[batches].mean(axis=0)
+        counted = np.where(seconds > 0, seconds, np.nan)
+        return np.asarray(np.sqrt(of_band / counted * _smoothing(counted, self.lag_s)))
+
+
+def sweep_noise(y: Floats, lag_s: Floats) -> SweepNoise:
+    """Noise of batch means float64[m, n] in order of speed, NaN where there is none.
+
+    What all nodes do together must have been taken out where it is not to count as noise.
+    """
+    lag = np.maximum(lag_s, _SHORTEST_LAG_S)
+    bend = y[2:] - 2 * y[1:-1] + y[:-2]
+    power = np.full(y.shape, np.nan)
+    power[1:-1] = bend**2 * (_density_of_variance(lag) / _bend_of_variance(lag))
+    known = np.isfinite(power)
+    count = known.sum(axis=0)
+    if count.sum() < _FEWEST:
+        nothing = np.full(y.shape[1], np.nan)
+        return SweepNoise(np.full(y.shape, np.nan), nothing, lag)
+    along = _along(power, known)
+    share = np.where(known, power / along[:, None], 0.0).sum(axis=0)
+    own = (share + _PRIOR) / (count + _PRIOR)
+    t95 = [student_t95(c / 2 + _PRIOR / 2) for c in count.tolist()]
+    return SweepNoise(along[:, None] * own, np.array(t95), lag)
+
+
+def _along(power: Floats, known: NDArray[np.bool_]) -> Floats:
+    """Mean over all nodes and enough neighbouring batches, float64[m]."""
+    m = len(power)
+    number = np.concatenate([[0], np.cumsum(known.sum(axis=1))])
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, power, 0.0).sum(axis=1))])
+    out = np.empty(m)
+    for i in range(m):
+        half = 1
+        while number[min(i + half + 1, m)] - number[max(i - half, 0)] < min(_POOL, number[-1]):
+            half += 1
+        low, high = max(i - half, 0), min(i + half + 1, m)
+        out[i] = (total[high] - total[low]) / (number[high] - number[low])
+    return np.maximum(out, np.finfo(np.float64).tiny)
+
+
+def _smoothing(seconds: Floats, lag: Floats) -> Floats:
+    """Variance of a mean over that time, over density / seconds."""
+    ratio = lag / seconds
+    return np.asarray(1.0 - ratio * -np.expm1(-1.0 / ratio))
+
+
+def _density_of_variance(lag: Floats) -> Floats:
+    """Density over the variance of a batch."""
+    return np.asarray(BATCH_S / _smoothing(np.full(lag.shape, BATCH_S), lag))
+
+
+def _bend_of_variance(lag: Floats) -> Floats:
+    """Mean square of second differences over the variance of a batch."""
+    ratio = BATCH_S / lag
+    e = np.exp(-ratio)
+    rho = (1 - e) ** 2 / (2 * (ratio - 1 + e))
+    return np.asarray(6 - 8 * rho + 2 * rho * e)
+
 
 LEAST_SHARE = 0.5
 """A cylinder has a need in a band where at least this part of its readings there is counted."""
 
 _CENSORED_SHARE = 0.02
 _LIMITS = (SampleState.AT_LEAN_LIMIT, SampleState.AT_RICH_LIMIT)
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,11 +11,9 @@ from numpy.typing import NDArray
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import Excursions
 from mixmon.findings.lags import Lags
-from mixmon.findings.pull_bands import Bands, bands_over
-from mixmon.findings.pull_marks import LeftOut, around_misfires
-from mixmon.findings.pull_quality import KEEP
-from mixmon.findings.pull_table import PullTable, pull_table
-from mixmon.findings.pulls import Pull, PullStage
+from mixmon.findings.pulls.bands import Bands, PullTable, bands_over, pull_table
+from mixmon.findings.pulls.pulls import Pull, PullStage
+from mixmon.findings.pulls.quality import KEEP, LeftOut, around_misfires
 from mixmon.gas.fuel import Fuel
 from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Session

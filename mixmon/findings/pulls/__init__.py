@@ -1,0 +1,1 @@
+"""Pulls: sweeps at full load, their quality, and what every cylinder needed by band of speed."""
