@@ -15,7 +15,7 @@ from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import Excursions, find_events
 from mixmon.findings.lags import KnownLag, Lags, is_given, known_lags
-from mixmon.findings.response_review import review_response
+from mixmon.findings.response.response import review_response
 from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.frames.logs import LogSource, open_log
 from mixmon.frames.read_report import Loss, Reject

@@ -22,7 +22,7 @@ from mixmon.findings.balance.balance import BalanceStage
 from mixmon.findings.events.events import Excursions
 from mixmon.findings.pulls.pulls import PullStage
 from mixmon.findings.pulls.review import review
-from mixmon.findings.response_review import ResponseReviewer
+from mixmon.findings.response.response import ResponseReviewer
 from mixmon.run import Run, read_run
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.load import load_session

@@ -11,8 +11,8 @@ from mixmon.cli.runs import add_run, opened_run
 from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
-    from mixmon.findings.sensor_pair import PairComparison
-    from mixmon.findings.sensor_trace import SensorTrace
+    from mixmon.findings.response.cuts import SensorTrace
+    from mixmon.findings.response.sensors import PairComparison
     from mixmon.run import Run
     from mixmon.session.model import Node
 
@@ -47,8 +47,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what was found in it."""
-    from mixmon.findings.response_review import ResponseReviewer
-    from mixmon.findings.sensor_trace import TraceStage
+    from mixmon.findings.response.cuts import TraceStage
+    from mixmon.findings.response.response import ResponseReviewer
     from mixmon.report.json_out import to_json
     from mixmon.report.response import pairs_text, response_json, response_text
 
@@ -126,7 +126,7 @@ def _node(word: str, nodes: tuple[Node, ...]) -> int:
 
 
 def _pairs(traces: list[SensorTrace | None], a: int, b: int) -> list[PairComparison]:
-    from mixmon.findings.sensor_pair import compare
+    from mixmon.findings.response.sensors import compare
 
     pairs = [compare(trace, a, b) for trace in traces if trace is not None]
     return [pair for pair in pairs if pair is not None]

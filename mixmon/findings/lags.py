@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.errors import UsageError
-from mixmon.findings.response import LONGEST_ROWS, ResponseStage
-from mixmon.findings.response_events import AFTER_ROWS, BEFORE_ROWS, Cut
-from mixmon.findings.sensor_response import SensorResponse, Time, sensor_responses
+from mixmon.findings.response.cuts import AFTER_ROWS, BEFORE_ROWS, LONGEST_ROWS, Cut, ResponseStage
+from mixmon.findings.response.sensors import SensorResponse, Time, sensor_responses
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Node

@@ -19,7 +19,7 @@ from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import Excursions
 from mixmon.findings.pulls.pulls import Pull, PullStage
-from mixmon.findings.response_review import ResponseReview, ResponseReviewer
+from mixmon.findings.response.response import ResponseReview, ResponseReviewer
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
 from mixmon.mixture.align import GRID_NS

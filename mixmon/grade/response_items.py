@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from mixmon.findings.response_review import CellDelay
-from mixmon.findings.sensor_response import (
+from mixmon.findings.response.response import CellDelay
+from mixmon.findings.response.sensors import (
     AIR_PERCENT,
     SLOW_RATIO,
     UNEVEN_RATIO,

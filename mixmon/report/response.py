@@ -7,11 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from mixmon.findings.delay import DelayPoint
-from mixmon.findings.response_events import LEAN, RICH, Cut, Going
-from mixmon.findings.response_review import CellDelay, ResponseReview
-from mixmon.findings.sensor_pair import PairComparison
-from mixmon.findings.sensor_response import SLOW_RATIO, SensorResponse, Time
+from mixmon.findings.response.cuts import LEAN, RICH, Cut, Going
+from mixmon.findings.response.response import CellDelay, ResponseReview
+from mixmon.findings.response.sensors import SLOW_RATIO, PairComparison, SensorResponse, Time
+from mixmon.findings.response.steps import DelayPoint
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.of_log import log_notes, since_first
 from mixmon.report.table import NO_VALUE, Cell, Column, number, table

@@ -5,9 +5,8 @@ import pytest
 from gas_steps import block, commands, cut, gas, lagged, sampled, t63, uneven
 from laws import same_for_all_splits
 
-from mixmon.findings.command import command_of
-from mixmon.findings.delay import DelayStage
-from mixmon.findings.delay_model import Measured, fit_delay
+from mixmon.findings.response.delay_map import Measured, fit_delay
+from mixmon.findings.response.steps import DelayStage, command_of
 from mixmon.gas.fuel import fuel_named
 from mixmon.gas.transport import valve_to_sensor_delay_s
 from mixmon.mixture.align import Geometry

@@ -21,7 +21,7 @@ from mixmon.findings.lags import (
     known_lags,
     lags_by_cylinder,
 )
-from mixmon.findings.sensor_response import SensorResponse, Time
+from mixmon.findings.response.sensors import SensorResponse, Time
 from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Node
 

@@ -7,9 +7,9 @@ import pytest
 from gas_steps import ROW_NS, SHOP_AIR, START_NS, block, commands, cut, gas, lagged, sampled, t63, uneven
 from laws import same_for_all_splits
 
-from mixmon.findings.response import ResponseStage
-from mixmon.findings.sensor_response import sensor_responses
-from mixmon.findings.warm_up import WarmUpStage
+from mixmon.findings.response.cuts import ResponseStage
+from mixmon.findings.response.response import WarmUpStage
+from mixmon.findings.response.sensors import sensor_responses
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Node
 

@@ -8,10 +8,9 @@ import scipy.optimize
 import scipy.signal
 from gas_steps import t63
 
-from mixmon.findings import lag_shape
-from mixmon.findings.lag_shape import step_answer, time_63
 from mixmon.findings.least_squares import Known, Limits, Samples, solve
-from mixmon.findings.step_fit import Prior, fit_steps
+from mixmon.findings.response.cuts import fit
+from mixmon.findings.response.fit import Prior, fit_steps, step_answer, time_63
 
 T = np.arange(-0.25, 1.5, 0.01)
 PAIRS = [(0.085, 0.020), (0.3, 0.02), (0.02, 0.085), (0.05, 0.05), (0.012, 0.005)]
@@ -144,4 +143,4 @@ def test_a_straight_line_is_fitted_as_by_the_textbook():
 
 
 def test_the_examples_in_the_docstrings_run():
-    assert doctest.testmod(lag_shape) == (0, 2)
+    assert doctest.testmod(fit) == (0, 2)

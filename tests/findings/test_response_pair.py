@@ -5,8 +5,8 @@ import pytest
 from gas_steps import SHOP_AIR, START_NS, block, cut, gas, lagged, sampled
 from laws import same_for_all_splits
 
-from mixmon.findings.sensor_pair import compare
-from mixmon.findings.sensor_trace import TraceStage
+from mixmon.findings.response.cuts import TraceStage
+from mixmon.findings.response.sensors import compare
 from mixmon.mixture.block import SampleState
 
 STEP = ((0.0, -3.0), (3.0, SHOP_AIR))

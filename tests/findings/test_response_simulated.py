@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from mixmon.findings.response_review import review_response
+from mixmon.findings.response.response import review_response
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
 from mixmon.pipeline import Pipeline

@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 from gradings import graded
 
-from mixmon.findings.response_review import ResponseReview
+from mixmon.findings.response.response import ResponseReview
 from mixmon.grade import response_items
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import Verdict

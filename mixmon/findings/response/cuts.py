@@ -1,19 +1,157 @@
-"""One fuel cut, measured: how every sensor went into air, what it read there, how it came back."""
+"""How quickly every sensor follows its gas, from fuel cuts: all of them see air at once, and fuel again.
+
+How it works: the rows of a cut are kept from a second before most sensors are in air
+(`air_edges`) until a good second after they have left it; then the cut is measured
+(`response_events`). A cut that lasts is measured when ten seconds of it have passed.
+
+Kept: the rows of the last second or of the cut under way.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.findings.air_edges import MEASURING, movement
 from mixmon.findings.least_squares import Samples
 from mixmon.findings.recent import Recent
-from mixmon.findings.sensor_trace import SensorTrace, trace_of
+from mixmon.findings.response.fit import NOT_SHARP, USUAL_FILTER, Prior, StepFit, fit_steps
 from mixmon.findings.stats import median_with_holes
-from mixmon.findings.step_fit import NOT_SHARP, USUAL_FILTER, Prior, StepFit, fit_steps
 from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.mixture.latch import latch
+
+# ----------------------------------------------------------------------------------------------------
+# When the gas at the sensors turns to air, and back: the two edges of every fuel cut.
+#
+# All cylinders pump air at once in a cut and in nothing else, so the sensors themselves tell: most of
+# those that measure read far leaner than any engine burns. No signal of the engine is needed.
+#
+# Kept: whether the sensors are in air.
+# ----------------------------------------------------------------------------------------------------
+
+AIR_PERCENT = 5.0
+"""Oxygen balance above which no engine burns: lambda 1.35 (computed)."""
+
+_MOST, _FEW = 2 / 3, 1 / 3
+
+MEASURING = np.ones(len(SampleState), np.bool_)
+"""By SampleState: whether the number held is what the gas is. A sample in a cut or at a limit is."""
+MEASURING[[SampleState.WARMING, SampleState.SILENT, SampleState.SUSPECT, SampleState.LEFT_OUT]] = False
+
+
+class AirEdges:
+    """Follows the rows of one stretch of time."""
+
+    def __init__(self) -> None:
+        self._in_air = False
+
+    def feed(self, block: CylinderBlock) -> list[tuple[int, bool]]:
+        """Rows of the block at which the sensors come into air (True) or leave it (False)."""
+        measuring = MEASURING[block.state]
+        count = measuring.sum(axis=1)
+        lean = ((block.oxygen > AIR_PERCENT) & measuring).sum(axis=1)
+        in_air = latch((lean > _MOST * count) & (count > 0), lean <= _FEW * count, self._in_air)
+        turned = np.flatnonzero(np.diff(in_air, prepend=self._in_air))
+        self._in_air = bool(in_air[-1])
+        return [(row, bool(in_air[row])) for row in turned.tolist()]
+
+
+def movement(level: NDArray[np.float64], rise: int, fall: int) -> tuple[int, int]:
+    """The last row before the readings leave their level, and the last one before they come back.
+
+    Args:
+        level: middle reading of all sensors, float64[k], from well before a cut to its end.
+        rise: row at which the sensors are half way into air.
+        fall: row at which they are half way out of it.
+    """
+    burnt, air = float(np.median(level[: max(rise - 30, 1)])), float(level[rise : fall + 1].max())
+    near = 0.05 * (air - burnt)
+    low = np.flatnonzero(level[:rise] <= burnt + near)
+    high = np.flatnonzero(level[rise:fall] >= air - near)
+    return (int(low[-1]) if len(low) else 0), (rise + int(high[-1]) if len(high) else fall)
+
+
+# ----------------------------------------------------------------------------------------------------
+# The readings of all sensors around one moment, at their own times.
+# ----------------------------------------------------------------------------------------------------
+
+_BEFORE_NS, _AFTER_NS = 1_000_000_000, 2_000_000_000
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SensorTrace:
+    """k rows of n sensors.
+
+    t        ns, zero of `sampled`
+    sampled  float64[k, n], s, when each sample was sent
+    oxygen   float64[k, n], percent
+    used     bool[k, n], samples that are new and tell what the gas is
+    """
+
+    t: int
+    sampled: Floats
+    oxygen: Floats
+    used: NDArray[np.bool_]
+
+    def of(self, j: int) -> tuple[Floats, Floats]:
+        """Times and readings of one sensor."""
+        used = self.used[:, j]
+        return self.sampled[used, j], self.oxygen[used, j]
+
+
+def trace_of(recent: Recent, begin: int, end: int, t: int) -> SensorTrace:
+    """The rows begin..end-1 of what was kept, with times from t on."""
+    rows = {name: recent.rows(name, begin, end) for name in ("t", "age", "oxygen", "state", "fresh")}
+    return SensorTrace(
+        t=t,
+        sampled=(rows["t"][:, None] - rows["age"] - t) / 1e9,
+        oxygen=rows["oxygen"],
+        used=rows["fresh"] & MEASURING[rows["state"]] & np.isfinite(rows["oxygen"]),
+    )
+
+
+class TraceStage:
+    """A stage that keeps the rows around one moment: `trace` after the last block, None if there were none.
+
+    Args:
+        since_s: the moment, in seconds from the first row.
+    """
+
+    def __init__(self, since_s: float) -> None:
+        self._since = round(since_s * 1e9)
+        self._moment: int | None = None
+        self._stretch = -1
+        self._recent = Recent()
+
+    def feed(self, block: CylinderBlock) -> None:
+        """Takes the next rows."""
+        if not len(block):
+            return
+        if self._moment is None:
+            self._moment, self._stretch = int(block.t[0]) + self._since, int(block.stretch[0])
+        near = (block.t >= self._moment - _BEFORE_NS) & (block.t < self._moment + _AFTER_NS)
+        near &= block.stretch == self._stretch
+        if near.any():
+            names = ("t", "age", "oxygen", "state", "fresh")
+            self._recent.add({name: getattr(block, name)[near] for name in names}, int(near.sum()))
+
+    @property
+    def trace(self) -> SensorTrace | None:
+        """What was kept."""
+        if not self._recent.end or self._moment is None:
+            return None
+        return trace_of(self._recent, 0, self._recent.end, self._moment)
+
+
+# ----------------------------------------------------------------------------------------------------
+# One fuel cut, measured: how every sensor went into air, what it read there, how it came back.
+# ----------------------------------------------------------------------------------------------------
 
 BEFORE_ROWS = 100
 """How far back from the row at which most sensors are in air a cut is looked at."""
@@ -47,7 +185,6 @@ T63, as a share, and how closely the filter must be the usual one (own choice)."
 _AIR = Prior(20.6, 0.4)
 """Oxygen in the air of a shop, percent, dry to damp: what a reading that clips cannot show."""
 
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 
@@ -268,3 +405,106 @@ def _only(fit: StepFit, good: Bools) -> StepFit:
 def _merged(fit: StepFit, other: StepFit, choose: Bools) -> StepFit:
     """The first fit, and the other one where chosen."""
     return StepFit(**{n: np.where(choose, getattr(other, n), getattr(fit, n)) for n in StepFit.__slots__})
+
+
+LONGEST_ROWS = 1000
+_USUAL_PERIOD_S = 0.020
+_NEXT_ROWS = 30  # from the first movement of a next cut until most sensors are in air
+
+
+class ResponseStage:
+    """A stage: CylinderBlocks in, measured cuts out. `flush` at the end of the data.
+
+    unclear   cuts that could not be measured: the engine stopped in them, or they were too short
+
+    Args:
+        filter_s: the controllers' filter, s, where it is known; else drawn towards what is usual.
+        period_s: time between samples of the engine's claim of a cut.
+        traces: keep the readings of every cut beside its measures.
+    """
+
+    def __init__(
+        self, filter_s: float | None = None, period_s: float | None = None, *, traces: bool = False
+    ) -> None:
+        self._traces = traces
+        self._filter = USUAL_FILTER if filter_s is None else Prior(filter_s, 1e-3)
+        self._clock = Clock(_USUAL_PERIOD_S if period_s is None else period_s)
+        self.unclear = 0
+        self._restart(None)
+
+    def _restart(self, stretch: int | None) -> None:
+        self._stretch = stretch
+        self._recent = Recent()
+        self._edges = AirEdges()
+        self._turns: list[tuple[int, bool]] = []
+
+    def feed(self, block: CylinderBlock) -> list[Cut]:
+        """The cuts that are complete with the block, which lies within one stretch of time."""
+        if not len(block):
+            return []
+        done = [] if block.stretch[0] == self._stretch else self.flush()
+        if block.stretch[0] != self._stretch:
+            self._restart(int(block.stretch[0]))
+        first = self._recent.end
+        self._recent.add(_columns(block), len(block))
+        self._turns += [(first + row, entered) for row, entered in self._edges.feed(block)]
+        done += self._complete(self._recent.end)
+        oldest = self._turns[0][0] if self._turns else self._recent.end
+        self._recent.forget(oldest - BEFORE_ROWS)
+        return done
+
+    def flush(self) -> list[Cut]:
+        """The cut under way, as far as its rows go; nothing follows it."""
+        done = self._complete(None)
+        self._turns = []
+        return done
+
+    def _complete(self, known: int | None) -> list[Cut]:
+        """Measures the cuts of which all rows before `known` are there (None: all that come)."""
+        done = []
+        while self._turns:
+            if not self._turns[0][1]:
+                del self._turns[0]
+                continue
+            span = self._span(known)
+            if span is None:
+                break
+            del self._turns[0]
+            cut = measure_cut(self._recent, span, self._clock, self._filter, traces=self._traces)
+            self.unclear += cut is None
+            done += [] if cut is None else [cut]
+        return done
+
+    def _span(self, known: int | None) -> Span | None:
+        """The rows of the first cut; None while some of them may yet come."""
+        rise, longest = self._turns[0][0], self._turns[0][0] + LONGEST_ROWS
+        back = len(self._turns) > 1 and self._turns[1][0] <= longest
+        fall = self._turns[1][0] if back else longest
+        last = fall + AFTER_ROWS + BEFORE_ROWS if back else longest
+        if known is not None and known < last:
+            return None
+        limit = self._recent.end if known is None else last
+        end = min(limit, fall + AFTER_ROWS if back else longest)
+        if len(self._turns) > 2:
+            end = max(min(end, self._turns[2][0] - _NEXT_ROWS), min(fall, end))
+        return Span(rise, min(fall, end), end, back)
+
+
+def _columns(block: CylinderBlock) -> Mapping[str, NDArray[Any]]:
+    unknown = np.full(len(block), np.nan)
+    now = block.now
+    cut = now.get("fuel_cut")
+    if cut is None:
+        pulse = now.get("pulse_ms", unknown)
+        cut = np.where(pulse <= 0.0, 1.0, 0.0)
+    return {
+        "t": block.t,
+        "oxygen": block.oxygen,
+        "age": block.age,
+        "fresh": block.fresh,
+        "state": block.state,
+        "rpm": now.get("rpm", unknown),
+        "load": now.get("load", unknown),
+        "fuel_cut": cut,
+        "spark_cut": now.get("spark_cut", unknown),
+    }

@@ -1,0 +1,410 @@
+"""What all events of a run together say of every sensor, and how it stands among its peers.
+
+Several measures of one time are weighted by their errors; where they differ by more than these, the
+interval is widened (Birge, Phys. Rev. 40, 1932; from memory). An error of shape, which all of them
+share, is not averaged away.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.response.cuts import LEAN, RICH, Cut, Going, SensorTrace
+from mixmon.findings.response.fit import NOT_SHARP
+from mixmon.findings.response.steps import DelayPoint
+from mixmon.findings.stats import student_t95
+from mixmon.gas.lag import FirstOrderLag
+from mixmon.session.model import Node
+
+# ----------------------------------------------------------------------------------------------------
+# Two sensors on one event: which lags, by how much, and what the slower one missed.
+#
+# If both are first-order lags behind the same gas, the slower one's reading is
+#
+# slow = level + height [r fast + (1 - r) lagged fast],    r = tau_fast / tau_slow
+#
+# where "lagged" is a lag of tau_slow, so the faster one predicts the slower one without the gas being
+# known. Time constant, shift, level and height are found by least squares over a grid; both orders
+# are tried, and that is taken in which the slower one lags. What the prediction leaves is what
+# differs in the gas of the two cylinders, and noise.
+# ----------------------------------------------------------------------------------------------------
+
+_STEP_S = 0.005
+_TAUS_S = np.geomspace(0.010, 1.2, 30)
+_SHIFTS_S = np.arange(-0.12, 0.241, 0.010)
+_FINE_SHARES = np.geomspace(0.85, 1.18, 25)
+_FINE_SHIFTS_S = np.arange(-0.010, 0.0101, 0.002)
+_LEAST_LEVEL_S, _FEWEST, _NUDGE = 0.15, 25, 1e-3
+_LEAST_HEIGHT_NOISES = 5.0
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class PairComparison:
+    """Sensor `slow` (index of a node) against `fast`, oxygen percent.
+
+    lag_s, lag_sd   mean delay of the slow reading behind the fast one
+    tau_s       time constant of the slow one by the fast one's account
+    peak_fast, peak_slow   farthest from the level before
+    recovered   peak_slow / peak_fast
+    missed      largest difference of the two on the way, and its area, percent seconds
+    residual    rms of what the prediction leaves
+    explained   share of the slow reading's variance that is predicted
+    """
+
+    t: int
+    fast: int
+    slow: int
+    lag_s: float
+    lag_sd: float
+    tau_s: float
+    peak_fast: float
+    peak_slow: float
+    recovered: float
+    missed: float
+    missed_area: float
+    residual: float
+    explained: float
+
+
+def compare(trace: SensorTrace, a: int, b: int) -> PairComparison | None:
+    """The comparison of nodes a and b; None where one of them shows nothing.
+
+    The trace must begin before the event, while the readings stand at their level.
+    """
+    first, second = trace.of(a), trace.of(b)
+    if min(len(first[0]), len(second[0])) < _FEWEST:
+        return None
+    if not (_moves(*first) and _moves(*second)):
+        return None
+    orders = [(_predict(first, second), a, b), (_predict(second, first), b, a)]
+    found, fast, slow = min(orders, key=lambda one: (not one[0].lag_s >= 0.0, one[0].left))
+    quick, late = (first, second) if fast == a else (second, first)
+    peak_fast, peak_slow = _peak(*quick), _peak(*late)
+    away = sum(found.weights) * (np.interp(late[0], *quick) - _level(*quick)) - (late[1] - _level(*late))
+    return PairComparison(
+        t=trace.t,
+        fast=fast,
+        slow=slow,
+        lag_s=found.lag_s,
+        lag_sd=_lag_sd(quick, late[0], found),
+        tau_s=found.tau_s,
+        peak_fast=peak_fast,
+        peak_slow=peak_slow,
+        recovered=peak_slow / peak_fast,
+        missed=float(away[int(np.argmax(np.abs(away)))]),
+        missed_area=float(np.trapezoid(away, late[0])),
+        residual=float(np.sqrt(np.mean(found.residual**2))),
+        explained=1.0 - found.left,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Prediction:
+    """A prediction.
+
+    left       share of the variance that it leaves
+    lag_s      mean delay
+    weights    of the faster reading and of the same lagged; their sum is the height
+    """
+
+    left: float
+    lag_s: float
+    tau_s: float
+    shift_s: float
+    weights: tuple[float, float]
+    residual: Floats
+
+
+def _predict(fast: tuple[Floats, Floats], slow: tuple[Floats, Floats]) -> _Prediction:
+    """The slow reading by the fast one, the best of a coarse grid and then of a fine one."""
+    rough = _best(fast, slow, _TAUS_S, _SHIFTS_S)
+    return _best(fast, slow, rough.tau_s * _FINE_SHARES, rough.shift_s + _FINE_SHIFTS_S)
+
+
+def _best(
+    fast: tuple[Floats, Floats], slow: tuple[Floats, Floats], taus: Floats, shifts: Floats
+) -> _Prediction:
+    """The best prediction over a grid of time constants and shifts."""
+    lagged = _Lagged(*fast, taus)
+    y = slow[1] - slow[1].mean()
+    found = []
+    for shift in shifts.tolist():
+        direct, slower = lagged.at(slow[0] - shift)
+        weights, left = _regress(y, direct, slower)
+        i = int(np.argmin(left))
+        residual = y - weights[0, i] * direct - weights[1, i] * slower[:, i]
+        one, two = (float(weight) for weight in weights[:, i])
+        lag = shift + float(taus[i]) * two / (one + two) if one + two > 0.0 else np.nan
+        share = float(residual @ residual) / float(y @ y)
+        found.append(_Prediction(share, lag, float(taus[i]), shift, (one, two), residual))
+    return min(found, key=lambda one: one.left)
+
+
+class _Lagged:
+    """A reading and the same behind lags of each time constant, at any time."""
+
+    def __init__(self, t: Floats, y: Floats, taus: Floats) -> None:
+        self._grid = np.arange(t[0], t[-1], _STEP_S)
+        self._reading = np.interp(self._grid, t, y)
+        passed = 0.5 * (self._reading + np.concatenate([self._reading[:1], self._reading[:-1]]))
+        lag = FirstOrderLag(_STEP_S, taus, start=np.full(len(taus), self._reading[0]))
+        self._behind = lag.feed(np.repeat(passed[:, None], len(taus), axis=1))
+
+    def at(self, t: Floats) -> tuple[Floats, Floats]:
+        """Reading [k] and lagged readings [k, m], their means taken off."""
+        place = np.clip((t - self._grid[0]) / _STEP_S, 0.0, len(self._grid) - 1.001)
+        row = place.astype(np.int64)
+        part = place - row
+        direct = self._reading[row] * (1.0 - part) + self._reading[row + 1] * part
+        behind = self._behind[row] * (1.0 - part)[:, None] + self._behind[row + 1] * part[:, None]
+        return direct - direct.mean(), behind - behind.mean(axis=0)
+
+
+def _regress(y: Floats, direct: Floats, lagged: Floats) -> tuple[Floats, Floats]:
+    """Weights [2, m] of both parts, neither negative, and the sum of squares left, for m lags at once."""
+    dd, dy = float(direct @ direct), float(direct @ y)
+    ll, dl, ly = (lagged * lagged).sum(axis=0), direct @ lagged, y @ lagged
+    free = np.maximum(dd * ll - dl * dl, 1e-12 * dd * ll)
+    both = np.stack([(ll * dy - dl * ly) / free, (dd * ly - dl * dy) / free])
+    only_lagged = np.stack([np.zeros_like(ly), ly / np.maximum(ll, 1e-12)])
+    only_direct = np.stack([np.full_like(ly, dy / max(dd, 1e-12)), np.zeros_like(ly)])
+    weights = np.where(both[0] < 0.0, only_lagged, np.where(both[1] < 0.0, only_direct, both))
+    matched = weights[0] * dy + weights[1] * ly
+    power = weights[0] ** 2 * dd + 2 * weights[0] * weights[1] * dl + weights[1] ** 2 * ll
+    return weights, y @ y - 2 * matched + power
+
+
+def _lag_sd(fast: tuple[Floats, Floats], t: Floats, found: _Prediction) -> float:
+    """Standard deviation of the lag, level, weights, shift and time constant all being free."""
+    taus = found.tau_s * np.array([1.0, 1.0 + _NUDGE])
+    lagged = _Lagged(*fast, taus)
+    direct, behind = lagged.at(t - found.shift_s)
+    sooner, behind_sooner = lagged.at(t - found.shift_s + _STEP_S)
+    one, two = found.weights
+    by_shift = (one * (direct - sooner) + two * (behind[:, 0] - behind_sooner[:, 0])) / _STEP_S
+    by_tau = two * (behind[:, 1] - behind[:, 0]) / (found.tau_s * _NUDGE)
+    slopes = np.stack([direct, behind[:, 0], by_shift, by_tau], axis=1)
+    r = found.residual
+    alike = max(float(r[1:] @ r[:-1]) / max(float(r @ r), 1e-12), 0.0)
+    variance = float(r @ r) / len(r) * (1.0 + alike) / max(1.0 - alike, 0.02)
+    height = one + two
+    share = two / height
+    by = np.array([-found.tau_s * share / height, found.tau_s * (1.0 - share) / height, 1.0, share])
+    return float(np.sqrt(variance * (by @ np.linalg.pinv(slopes.T @ slopes) @ by)))
+
+
+def _level(t: Floats, y: Floats) -> float:
+    """The reading before the event."""
+    return float(np.median(y[t <= t[0] + _LEAST_LEVEL_S]))
+
+
+def _peak(t: Floats, y: Floats) -> float:
+    """The largest departure from the level before, with its sign."""
+    away = y - _level(t, y)
+    return float(away[int(np.argmax(np.abs(away)))])
+
+
+def _moves(t: Floats, y: Floats) -> bool:
+    """Whether there is an event at all: more than noise makes of neighbouring readings."""
+    noise = 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2.0)
+    return bool(abs(_peak(t, y)) > _LEAST_HEIGHT_NOISES * max(noise, 1e-6))
+
+
+SLOW_RATIO = 2.0
+"""Times its peers' T63 from which on a sensor is suspect (common practice, no source)."""
+
+UNEVEN_RATIO = 1.15
+AIR_PERCENT = 1.5
+WARM_UP_RATIO = 1.4
+"""When two ways differ, an air reading or a warm-up is named (own choice)."""
+
+_UNEVEN_SURE = 1.5  # of the 95 % half-width: there are many sensors, and one of them always seems uneven
+_KNOWN_DOF = 3  # what an event's own error is worth in events
+_STRETCHED_DOF = 4
+_PERCENT_FLOOR = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Time:
+    """A time of one sensor from several events: s, half of its 95 % interval, and from what.
+
+    tau_s    time constant of the element alone; NaN where only fuel steps told
+    cuts, steps   how many fuel cuts, and windows with fuel steps
+    """
+
+    t63_s: float = np.nan
+    half_s: float = np.nan
+    tau_s: float = np.nan
+    cuts: int = 0
+    steps: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SensorResponse:
+    """One sensor of the run; NaN where something is not known.
+
+    position, cylinders, sensor   as in the session
+    lean, rich     T63 of rising and of falling readings
+    t63_s          mean of both, or the one that is known
+    times_peers    t63_s over the median of the other sensors
+    uneven         lean-going over rich-going, by the same of the others; uneven_half at 95 %
+    air_percent    oxygen read in air, mean of all cuts; air_half_percent at 95 %
+    air_to_peers_percent      reading over the median of the others, less one
+    air_to_expected_percent   reading over the oxygen of the air, less one, where that was told
+    warm_up_s, warm_up_times_peers
+    left_out       reason to number of ways that could not be measured
+    flags          in words
+    """
+
+    position: int
+    cylinders: tuple[int, ...]
+    sensor: str | None
+    lean: Time
+    rich: Time
+    t63_s: float
+    times_peers: float
+    uneven: float
+    uneven_half: float
+    air_percent: float
+    air_half_percent: float
+    air_to_peers_percent: float
+    air_to_expected_percent: float
+    warm_up_s: float
+    warm_up_times_peers: float
+    left_out: Mapping[str, int]
+    flags: tuple[str, ...]
+
+
+def sensor_responses(
+    nodes: Sequence[Node],
+    cuts: Sequence[Cut],
+    points: Sequence[DelayPoint],
+    warm_up_s: Floats,
+    expected_air: float | None = None,
+) -> tuple[SensorResponse, ...]:
+    """One result a node.
+
+    Args:
+        nodes: of the chain, in the order of the columns.
+        cuts: all of the run.
+        points: fuel steps of the run.
+        warm_up_s: of each node.
+        expected_air: oxygen of the air as it is, percent.
+    """
+    n = len(nodes)
+    lean = [_time(_goings(cuts, LEAN), points, "lean", j) for j in range(n)]
+    rich = [_time(_goings(cuts, RICH), points, "rich", j) for j in range(n)]
+    t63 = np.array([_mean_of_known(a.t63_s, b.t63_s) for a, b in zip(lean, rich, strict=True)])
+    times = t63 / _others(t63)
+    ways = np.array([np.log(a.t63_s / b.t63_s) for a, b in zip(lean, rich, strict=True)])
+    ways = ways - np.nan_to_num(_others(ways))
+    ways_half = np.array(
+        [np.hypot(a.half_s / a.t63_s, b.half_s / b.t63_s) for a, b in zip(lean, rich, strict=True)]
+    )
+    air, air_half = _air(cuts, n)
+    to_peers = 100.0 * (air / _others(air) - 1.0)
+    to_expected = 100.0 * (air / expected_air - 1.0) if expected_air else np.full(n, np.nan)
+    warm = warm_up_s / _others(warm_up_s)
+    return tuple(
+        SensorResponse(
+            position=node.position,
+            cylinders=node.cylinders,
+            sensor=node.sensor,
+            lean=lean[j],
+            rich=rich[j],
+            t63_s=float(t63[j]),
+            times_peers=float(times[j]),
+            uneven=float(np.exp(ways[j])),
+            uneven_half=float(np.exp(ways[j]) * ways_half[j]),
+            air_percent=float(air[j]),
+            air_half_percent=float(air_half[j]),
+            air_to_peers_percent=float(to_peers[j]),
+            air_to_expected_percent=float(to_expected[j]),
+            warm_up_s=float(warm_up_s[j]),
+            warm_up_times_peers=float(warm[j]),
+            left_out=_left_out(cuts, j),
+            flags=_flags(times[j], ways[j], ways_half[j], to_peers[j], warm[j]),
+        )
+        for j, node in enumerate(nodes)
+    )
+
+
+def _goings(cuts: Sequence[Cut], way: str) -> list[Going]:
+    """One way of all cuts that have it."""
+    return [going for cut in cuts if (going := cut.lean if way == LEAN else cut.rich) is not None]
+
+
+def _time(goings: Sequence[Going], points: Sequence[DelayPoint], way: str, j: int) -> Time:
+    """One way of one sensor from all events."""
+    cut = [(g.fit.t63_s[j], g.fit.t63_sd[j], g.fit.tau_s[j]) for g in goings if np.isfinite(g.fit.t63_s[j])]
+    names = (f"{way}_s", f"{way}_sd")
+    step = [tuple(float(getattr(p.fit, name)[j]) for name in names) for p in points]
+    step = [one for one in step if np.isfinite(one[0])]
+    if not cut and not step:
+        return Time()
+    value = np.array([one[0] for one in (*cut, *step)])
+    weight = np.array([one[1] for one in (*cut, *step)]) ** -2.0
+    mean = float(weight @ value / weight.sum())
+    chi2 = float(weight @ (value - mean) ** 2) / max(len(value) - 1, 1)
+    error = float(np.sqrt(max(chi2, 1.0) / weight.sum()))
+    error = float(np.hypot(error, 0.5 * NOT_SHARP * mean))
+    own = weight[: len(cut)]
+    tau = float(own @ np.array([one[2] for one in cut]) / own.sum()) if cut else np.nan
+    half = student_t95(len(value) + _KNOWN_DOF) * error
+    return Time(mean, half, tau, len(cut), len(step))
+
+
+def _air(cuts: Sequence[Cut], n: int) -> tuple[Floats, Floats]:
+    """Mean reading in air of each node, and half of its 95 % interval."""
+    mean, half = np.full(n, np.nan), np.full(n, np.nan)
+    for j in range(n):
+        known = [(c.air.percent[j], c.air.sd[j]) for c in cuts if np.isfinite(c.air.percent[j])]
+        if known:
+            value, sd = np.array(known).T
+            scatter = float(np.var(value, ddof=1)) if len(value) > 1 else 0.0
+            variance = max(scatter, float(np.mean(sd**2)), _PERCENT_FLOOR**2) / len(value)
+            mean[j] = value.mean()
+            half[j] = student_t95(len(value) + _STRETCHED_DOF) * np.sqrt(variance)
+    return mean, half
+
+
+def _others(x: Floats) -> Floats:
+    """For each number the median of the other known ones; NaN where there is none."""
+    out = np.full(len(x), np.nan)
+    for j in range(len(x)):
+        others = np.delete(x, j)
+        others = others[np.isfinite(others)]
+        if len(others):
+            out[j] = np.median(others)
+    return out
+
+
+def _mean_of_known(a: float, b: float) -> float:
+    known = [x for x in (a, b) if np.isfinite(x)]
+    return float(np.mean(known)) if known else np.nan
+
+
+def _left_out(cuts: Sequence[Cut], j: int) -> Mapping[str, int]:
+    """Why ways of node j were left out, and how often."""
+    goings = [*_goings(cuts, LEAN), *_goings(cuts, RICH)]
+    return dict(sorted(Counter(why for g in goings if (why := g.why[j]) is not None).items()))
+
+
+def _flags(times: float, ways: float, ways_half: float, air: float, warm: float) -> tuple[str, ...]:
+    flags = []
+    if times >= SLOW_RATIO:
+        flags.append("slow")
+    if abs(ways) > np.log(UNEVEN_RATIO) and abs(ways) > _UNEVEN_SURE * ways_half:
+        flags.append("slower lean-going" if ways > 0 else "slower rich-going")
+    if abs(air) > AIR_PERCENT:
+        flags.append("low in air" if air < 0 else "high in air")
+    if warm >= WARM_UP_RATIO:
+        flags.append("slow to warm up")
+    return tuple(flags)

@@ -1,0 +1,552 @@
+"""The delay from a change of fuel to the reading, where the engine held still and its fuel moved.
+
+How it works: a window of rows lasts as long as speed and load stay where they were at its first
+row. When it ends and the fuel command (target, else injector pulse width) was stepped in it, the
+steps are carried to every sensor by dead time and lag (`pattern_fit`). Without steps nothing is
+fitted: there would be only noise to fit. Nor is anything where the engine control corrects by the
+readings, or where the readings do not follow.
+
+Kept: the rows of the window under way, at most `LONGEST_ROWS`.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
+from mixmon.findings.recent import Recent
+from mixmon.findings.response.cuts import Clock
+from mixmon.findings.response.fit import time_63
+from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
+from mixmon.gas.fuel import Fuel
+from mixmon.gas.transport import cycle_s
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.session.model import Session
+
+# ----------------------------------------------------------------------------------------------------
+# What the engine control asked of the mixture: steps of the target, else of the injector pulse.
+# ----------------------------------------------------------------------------------------------------
+
+_STEP_ROWS = 5
+_LEAST_STEP = 0.010
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Command:
+    """The command over some rows at steady speed and load.
+
+    signal      "target" or "pulse_ms"
+    ln_lambda   float64[k], what it asks of ln lambda, up to a constant
+    moves       row of each step, and whether it asks for leaner
+    """
+
+    signal: str
+    ln_lambda: Floats
+    moves: tuple[tuple[int, bool], ...]
+
+    @property
+    def largest(self) -> float:
+        """Largest change within a step's time, as a share."""
+        return float(_change(self.ln_lambda).max(initial=0.0))
+
+    @property
+    def leaner(self) -> int:
+        """Number of steps that ask for a leaner mixture."""
+        return sum(rises for _, rises in self.moves)
+
+    def part(self, begin: int, end: int) -> Command:
+        """The same over fewer rows."""
+        moves = tuple((row - begin, rises) for row, rises in self.moves if begin <= row < end)
+        return Command(self.signal, self.ln_lambda[begin:end], moves)
+
+    def inner(self, before: int, after: int) -> tuple[int, int]:
+        """First row and end of what has no steps among its first and last rows.
+
+        Steps there belong to the engine's way into these rows and out of them.
+        """
+        last = len(self.ln_lambda)
+        early = [row for row, _ in self.moves if row < before]
+        late = [row for row, _ in self.moves if row >= last - after]
+        return (early[-1] + _STEP_ROWS if early else 0), (late[0] - _STEP_ROWS if late else last)
+
+
+def command_of(signals: Mapping[str, Floats], dead_ms: float) -> Command:
+    """The command among the signals "target" (lambda) and "pulse_ms"; the target where it steps.
+
+    A pulse is fuel as far as it exceeds the injectors' dead time.
+    """
+    target = _command("target", _log(signals["target"]))
+    if target.moves:
+        return target
+    return _command("pulse_ms", -_log(signals["pulse_ms"] - dead_ms))
+
+
+def _log(x: Floats) -> Floats:
+    with np.errstate(all="ignore"):
+        return np.asarray(np.log(x))
+
+
+def _command(signal: str, ln_lambda: Floats) -> Command:
+    """Finds the steps: changes by a percent within a few rows."""
+    change = _change(ln_lambda)
+    moving = change >= _LEAST_STEP
+    begins = np.flatnonzero(np.diff(moving.astype(np.int8), prepend=0) > 0) + _STEP_ROWS
+    later = np.minimum(begins + _STEP_ROWS, len(ln_lambda) - 1)
+    rises = ln_lambda[later] > ln_lambda[begins - _STEP_ROWS]
+    return Command(signal, ln_lambda, tuple(zip(begins.tolist(), rises.tolist(), strict=True)))
+
+
+def _change(ln_lambda: Floats) -> Floats:
+    """How far it moves within a step's time; nothing where it is not known throughout."""
+    if not np.isfinite(ln_lambda).all():
+        return np.zeros(0)
+    return np.abs(ln_lambda[_STEP_ROWS:] - ln_lambda[:-_STEP_ROWS])
+
+
+# ----------------------------------------------------------------------------------------------------
+# How sensors follow a pattern of fuel: delay, lag in both directions and gain, with their errors.
+#
+# The command is carried to each sensor: it comes after a dead time, passes the element's lag, which
+# may differ between readings that rise and fall, and the controller's filter. Level and slow drift
+# are left free.
+# ----------------------------------------------------------------------------------------------------
+
+_ALIKE_ROWS = 40
+_ROW_S = GRID_NS / 1e9
+_, _, _PATTERN_FIT_GAIN, _DEAD, _TAU, _UNEVEN = np.eye(6)
+_NUDGE, _SMALL = 1e-3, 1e-4
+_EVEN = Known(_UNEVEN, 0.0, 0.25)
+"""Elements are mostly alike both ways: ln of lean-going over rich-going, half of it."""
+
+_MOST_ROWS, _FEW_ROWS = 1200, 300
+"""More samples than that buy nothing: the noise of neighbours is the same."""
+
+_LEAST_APART, _NOTHING = 1e-3, 1e-12
+_PLAUSIBLE_TAU_S, _TAU_SD = 0.08, 0.9
+_DEADS_S = np.arange(0.0, 0.6, 0.02)
+_TAUS_S = np.array([0.04, 0.08, 0.15, 0.28, 0.5])
+_LIMITS = Limits(
+    lowest=np.array([-np.inf, -np.inf, -np.inf, 0.0, np.log(0.01), -0.9]),
+    highest=np.array([np.inf, np.inf, np.inf, 1.0, np.log(1.5), 0.9]),
+    stride=np.array([np.inf, np.inf, np.inf, 0.05, 0.4, 0.3]),
+)
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PatternFit:
+    """The fits of n sensors, float64[n].
+
+    dead_s      from the command to the first movement
+    lean_s, rich_s   T63, element and filter, of readings that rise and fall
+    delay_s     from the command until 63 %, mean of the steps
+    gain        height of the reading's move over the command's
+    explained   share of the readings' variance that the pattern explains
+    *_sd        standard deviations
+    """
+
+    dead_s: Floats
+    lean_s: Floats
+    rich_s: Floats
+    delay_s: Floats
+    gain: Floats
+    dead_sd: Floats
+    lean_sd: Floats
+    rich_sd: Floats
+    delay_sd: Floats
+    gain_sd: Floats
+    explained: Floats
+
+
+def fit_pattern(
+    command: Floats, late_s: float, samples: Samples, filter_s: float, lean_share: float = 0.5
+) -> PatternFit:
+    """Fits a pattern to n sensors.
+
+    Args:
+        command: what the reading would be without any delay, up to level and gain: float64[k], a
+            value a row of the grid, holding until the next row.
+        late_s: how long after its moment each row shows the command.
+        samples: the readings, with moments in s from the first row on.
+        filter_s: the controllers' filter.
+        lean_share: of the steps, those that make the readings rise.
+    """
+    thin = slice(None, None, -(-len(samples.t) // _MOST_ROWS))
+    t, used = samples.t[thin], samples.used[thin]
+    y = np.where(used, samples.y[thin], 0.0)
+    played = _Played(command, late_s, t, filter_s)
+    few = slice(None, None, -(-len(t) // _FEW_ROWS))
+    start = _start(_Played(command, late_s, t[few], filter_s), y[few], used[few])
+    known = [_EVEN, Known(_TAU, float(np.log(_PLAUSIBLE_TAU_S)), _TAU_SD)]
+    alike = -(-_ALIKE_ROWS // thin.step)
+    found = solve(played.model, Samples(t, y, used), start, known, _LIMITS, alike=alike)
+    spread = np.sqrt((_centred(y, used) ** 2).sum(axis=0) / np.maximum(used.sum(axis=0), 1))
+    return _as_fit(found, filter_s, lean_share, np.maximum(spread, _NOTHING))
+
+
+class _Played:
+    """The command as sensors of any lag show it: solved exactly, from one of its moves to the next.
+
+    Between two moves the gas is constant, so an element goes one way only and both lags have a
+    closed form.
+    """
+
+    def __init__(self, command: Floats, late_s: float, t: Floats, filter_s: float) -> None:
+        moves = np.flatnonzero(np.diff(command)) + 1
+        self._gas = np.concatenate([[0.0], command[moves] - command[0]])
+        self._from = np.concatenate([[0.0], moves * _ROW_S])
+        self._t, self._filter = t + late_s, filter_s
+
+    def model(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Readings [k, n] and slopes [k, n, 6]."""
+        level, drift, gain, dead, tau, uneven = theta.T
+        shape, by_dead = self.shown(dead, tau, uneven)
+        by_tau = (self.shown(dead, tau + _NUDGE, uneven)[0] - shape) / _NUDGE
+        by_uneven = (self.shown(dead, tau, uneven + _NUDGE)[0] - shape) / _NUDGE
+        since = self._t / float(self._t[-1].max())
+        reading = level + drift * since + gain * shape
+        slopes = [np.ones_like(shape), since, shape, gain * by_dead, gain * by_tau, gain * by_uneven]
+        return reading, np.stack(slopes, axis=2)
+
+    def shown(self, dead_s: Floats, tau: Floats, uneven: Floats) -> tuple[Floats, Floats]:
+        """The readings at the samples, and their slope by the dead time."""
+        lags = (_apart(np.exp(tau + uneven), self._filter), _apart(np.exp(tau - uneven), self._filter))
+        elements, filters = self._at_moves(*lags)
+        late = np.maximum(self._t - dead_s, 0.0)
+        move = np.searchsorted(self._from, late, "right") - 1
+        column = np.arange(len(tau))
+        element, shown = self._later(
+            self._gas[move], elements[move, column], filters[move, column], late - self._from[move], lags
+        )
+        return shown, (shown - element) / self._filter
+
+    def _at_moves(self, lean_s: Floats, rich_s: Floats) -> tuple[Floats, Floats]:
+        """Element and filter at every move of the command, [moves, n]."""
+        element = filtered = np.zeros(len(lean_s))
+        elements, filters = [element], [filtered]
+        for gas, seconds in zip(self._gas[:-1].tolist(), np.diff(self._from).tolist(), strict=True):
+            element, filtered = self._later(gas, element, filtered, seconds, (lean_s, rich_s))
+            elements.append(element)
+            filters.append(filtered)
+        return np.array(elements), np.array(filters)
+
+    def _later(
+        self,
+        gas: Floats | float,
+        element: Floats,
+        filtered: Floats,
+        seconds: Any,
+        lags: tuple[Floats, Floats],
+    ) -> tuple[Floats, Floats]:
+        """Element and filter some seconds later, the gas being constant."""
+        away = element - gas
+        tau = np.where(away < 0.0, *lags)
+        stay, still = np.exp(-seconds / tau), np.exp(-seconds / self._filter)
+        share = tau / (tau - self._filter)
+        return gas + away * stay, gas + (filtered - gas) * still + away * share * (stay - still)
+
+
+def _apart(tau: Floats, other: float) -> Floats:
+    """Time constants, moved a little where they equal the other and the closed form were 0/0."""
+    near = np.abs(tau / other - 1.0) < _LEAST_APART
+    return np.where(near, other * (1.0 + _LEAST_APART), tau)
+
+
+def _start(played: _Played, y: Floats, used: Bools) -> Floats:
+    """The best of a grid of dead times and even lags, [n, 6]."""
+    n = y.shape[1]
+    best, start = np.zeros(n), np.zeros((n, 6))
+    clean = _centred(y, used)
+    even = np.zeros(n)
+    for tau, dead in itertools.product(np.log(_TAUS_S), _DEADS_S):
+        shape = _centred(played.shown(even + dead, even + tau, even)[0], used)
+        power = np.maximum((shape * shape).sum(axis=0), _NOTHING)
+        match = (shape * clean).sum(axis=0)
+        gained = match * np.abs(match) / power
+        here = (even, even, match / power, even + dead, even + tau, even)
+        start = np.where((gained > best)[:, None], np.stack(here, axis=1), start)
+        best = np.maximum(best, gained)
+    start[:, 0] = y.sum(axis=0) / np.maximum(used.sum(axis=0), 1)
+    return start
+
+
+def _centred(y: Floats, used: Bools) -> Floats:
+    mean = np.where(used, y, 0.0).sum(axis=0) / np.maximum(used.sum(axis=0), 1)
+    return np.where(used, y - mean, 0.0)
+
+
+def _as_fit(found: Solution, filter_s: float, lean_share: float, spread: Floats) -> PatternFit:
+    _, _, gain, dead, tau, uneven = found.theta.T
+    lean, by_lean = _t63(tau + uneven, _TAU + _UNEVEN, filter_s)
+    rich, by_rich = _t63(tau - uneven, _TAU - _UNEVEN, filter_s)
+    return PatternFit(
+        dead_s=dead,
+        lean_s=lean,
+        rich_s=rich,
+        delay_s=dead + lean_share * lean + (1.0 - lean_share) * rich,
+        gain=gain,
+        dead_sd=found.sd(_DEAD),
+        lean_sd=found.sd(by_lean),
+        rich_sd=found.sd(by_rich),
+        delay_sd=found.sd(_DEAD + lean_share * by_lean + (1.0 - lean_share) * by_rich),
+        gain_sd=found.sd(_PATTERN_FIT_GAIN),
+        explained=1.0 - (found.rms / spread) ** 2,
+    )
+
+
+def _t63(ln_tau: Floats, row: Floats, filter_s: float) -> tuple[Floats, Floats]:
+    """T63 [n] of elements, and its derivatives by the parameters [n, 6]."""
+    t63 = time_63(np.exp(ln_tau), filter_s)
+    slope = (time_63(np.exp(ln_tau + _SMALL), filter_s) - t63) / _SMALL
+    return t63, slope[:, None] * row
+
+
+LONGEST_ROWS = 6000
+USUAL_FILTER_S = 0.020
+
+_SHORTEST_ROWS = 150
+_BEFORE_ROWS, _AFTER_ROWS = 150, 300
+_LEAST_BEFORE_ROWS, _LEAST_AFTER_ROWS = 40, 80
+_SPEED_SHARE = 0.03
+_REST_ROWS, _REST_SHARE = 50, 0.3
+_LOOK_ROWS = 512
+_GAIN, _GAIN_SURE, _MOST_DELAY_SD = (0.4, 2.0), 4.0, 0.08
+_FEWEST_SAMPLES = 40
+_FORM_S, _FORM_CYCLES = 0.003, 0.07
+"""Gas comes in pushes, not as the smooth flow of the fit: error of the mean, s and cycles (computed)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DelayPoint:
+    """The delay at one operating point, n sensors.
+
+    t, seconds   first moment in ns, and length of what was fitted
+    signal       "target" or "pulse_ms"
+    moves        steps of the command
+    lean_moves, rich_moves   of them, those that made the readings rise and fall
+    fit          NaN for sensors that did not follow
+    dead_s, dead_sd   mean over the sensors
+    """
+
+    t: int
+    seconds: float
+    signal: str
+    rpm: float
+    load: float
+    lean_moves: int
+    rich_moves: int
+    fit: PatternFit
+    dead_s: float
+    dead_sd: float
+
+    @property
+    def moves(self) -> int:
+        """Steps of the command in all."""
+        return self.lean_moves + self.rich_moves
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A window in which the command moved and yet no delay can be told: its first moment in ns, and why."""
+
+    t: int
+    why: str
+
+
+class DelayStage:
+    """A stage: CylinderBlocks in, delays out. `flush` at the end of the data.
+
+    refused    windows with a moving command that told nothing
+    steady_s   time in windows long enough to tell something
+    largest    largest move of the command in them, share
+
+    Args:
+        session: for bands of speed and load, and the injectors' dead time.
+        fuel: as burnt.
+        periods_s: seconds between samples of "target" and "pulse_ms", where known.
+        filter_s: the controllers' filter.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        fuel: Fuel,
+        periods_s: Mapping[str, float] | None = None,
+        filter_s: float | None = None,
+    ) -> None:
+        self._validity, self._fuel = session.validity, fuel
+        self._dead_ms = session.injection.dead_time_ms or 0.0
+        self._strokes = session.engine.strokes
+        self._periods = periods_s or {}
+        self._filter = USUAL_FILTER_S if filter_s is None else max(filter_s, 1e-3)
+        self.refused: list[Refusal] = []
+        self.steady_s = self.largest = 0.0
+        self._restart(None)
+
+    def _restart(self, stretch: int | None) -> None:
+        self._stretch = stretch
+        self._recent = Recent()
+        self._begin = 0
+        self._anchor: tuple[float, float] | None = None
+
+    def feed(self, block: CylinderBlock) -> list[DelayPoint]:
+        """The delays of windows that end in the block, which lies within one stretch of time."""
+        if not len(block):
+            return []
+        done = [] if block.stretch[0] == self._stretch else self.flush()
+        if block.stretch[0] != self._stretch:
+            self._restart(int(block.stretch[0]))
+        first = self._recent.end
+        columns = _columns(block)
+        self._recent.add(columns, len(block))
+        for row in self._breaks(columns["rpm"], columns["load"], first):
+            done += self._close(row)
+        self._recent.forget(self._begin)
+        return done
+
+    def flush(self) -> list[DelayPoint]:
+        """The delay of the window under way, if it tells one; nothing follows it."""
+        done = self._close(self._recent.end) if self._anchor is not None else []
+        self._anchor = None
+        return done
+
+    def _breaks(self, rpm: Floats, load: Floats, first: int) -> Iterable[int]:
+        """Rows, numbered from `first`, at which a window ends; a new one begins there."""
+        i, n = 0, len(rpm)
+        while i < n:
+            if self._anchor is None:
+                self._begin = first + i
+                self._anchor = (float(rpm[i]), float(load[i]))
+            end = min(n, i + _LOOK_ROWS, self._begin + LONGEST_ROWS - first)
+            away = np.flatnonzero(self._away(rpm[i:end], load[i:end], first + i))
+            i = i + int(away[0]) if len(away) else end
+            if len(away) or first + i - self._begin >= LONGEST_ROWS:
+                yield first + i
+                self._anchor = None
+                i += first + i == self._begin
+
+    def _away(self, rpm: Floats, load: Floats, first: int) -> NDArray[np.bool_]:
+        """Rows, of which the first is numbered `first`, that are away from where the window began."""
+        assert self._anchor is not None
+        at_rpm, at_load = self._anchor
+        # narrow at first, so that no window is anchored on the way to where the engine then stays
+        share = np.where(first - self._begin + np.arange(len(rpm)) < _REST_ROWS, _REST_SHARE, 1.0)
+        held = np.abs(rpm - at_rpm) <= share * max(self._validity.rpm_band, _SPEED_SHARE * at_rpm)
+        if np.isfinite(at_load):
+            held &= np.abs(load - at_load) <= share * self._validity.load_band
+        return ~held
+
+    def _close(self, end: int) -> list[DelayPoint]:
+        """What the window that ends before a row tells."""
+        begin = self._begin
+        if end - begin < _SHORTEST_ROWS:
+            return []
+        self.steady_s += (end - begin) * 0.01
+        signals = {name: self._recent.rows(name, begin, end) for name in ("target", "pulse_ms")}
+        command = command_of(signals, self._dead_ms)
+        inner, outer = command.inner(_LEAST_BEFORE_ROWS, _LEAST_AFTER_ROWS)
+        command = command.part(inner, outer)
+        self.largest = max(self.largest, command.largest)
+        if not command.moves:
+            return []
+        first = max(command.moves[0][0] - _BEFORE_ROWS, 0)
+        last = min(command.moves[-1][0] + _AFTER_ROWS, outer - inner)
+        window = (begin + inner + first, begin + inner + last)
+        if bool((self._recent.rows("closed_loop", *window) > 0).any()):
+            return self._refuse(begin, "the engine control corrects by its own sensor (closed loop)")
+        return self._fit(*window, command.part(first, last))
+
+    def _refuse(self, row: int, why: str) -> list[DelayPoint]:
+        self.refused.append(Refusal(int(self._recent.rows("t", row, row + 1)[0]), why))
+        return []
+
+    def _fit(self, begin: int, end: int, command: Command) -> list[DelayPoint]:
+        rows = {name: self._recent.rows(name, begin, end) for name in ("t", "age", "oxygen", "rpm", "load")}
+        t = (rows["t"][:, None] - rows["age"] - rows["t"][0]) / 1e9
+        valid = self._recent.rows("state", begin, end) == SampleState.VALID
+        used = valid & self._recent.rows("fresh", begin, end) & (t > 0.0) & np.isfinite(rows["oxygen"])
+        able = used.sum(axis=0) >= _FEWEST_SAMPLES
+        if not able.any():
+            return self._refuse(begin, "no valid readings")
+        clock = Clock(self._periods.get(command.signal, 0.020))
+        wanted = command.ln_lambda * self._slope(rows["oxygen"][used])
+        samples = Samples(t, rows["oxygen"], used & able)
+        share = command.leaner / len(command.moves)
+        fit = fit_pattern(wanted, clock.late_ns / 1e9, samples, self._filter, share)
+        follows = able & (fit.gain > _GAIN[0]) & (fit.gain < _GAIN[1])
+        follows &= (fit.gain > _GAIN_SURE * fit.gain_sd) & (fit.delay_sd < _MOST_DELAY_SD)
+        if follows.sum() * 2 <= able.sum():
+            return self._refuse(begin, "the readings do not follow the fuel")
+        cycle = float(cycle_s(float(np.median(rows["rpm"])), self._strokes))
+        return [self._point(rows, command, _sure(fit, follows, cycle, clock, command), clock, cycle)]
+
+    def _slope(self, oxygen: Floats) -> float:
+        """Oxygen percent for a change of one in ln lambda, where the readings are."""
+        lam = float(lambda_from_oxygen(float(np.median(oxygen)), self._fuel))
+        low, high = (float(oxygen_balance(lam * (1 + step), self._fuel)) for step in (-0.03, 0.03))
+        return (high - low) / 0.06
+
+    def _point(
+        self,
+        rows: Mapping[str, NDArray[np.float64]],
+        command: Command,
+        fit: PatternFit,
+        clock: Clock,
+        cycle: float,
+    ) -> DelayPoint:
+        known = np.isfinite(fit.dead_s)
+        each = float(np.sqrt(np.mean(fit.dead_sd[known] ** 2) / known.sum()))
+        moves = len(command.moves)
+        form = np.hypot(_FORM_S, _FORM_CYCLES * cycle)
+        return DelayPoint(
+            t=int(rows["t"][0]),
+            seconds=(int(rows["t"][-1]) - int(rows["t"][0])) / 1e9,
+            signal=command.signal,
+            rpm=float(np.median(rows["rpm"])),
+            load=float(np.median(rows["load"])),
+            lean_moves=command.leaner,
+            rich_moves=moves - command.leaner,
+            fit=fit,
+            dead_s=float(np.mean(fit.dead_s[known])),
+            dead_sd=float(np.sqrt(each**2 + clock.sd**2 / moves + form**2)),
+        )
+
+
+def _sure(
+    fit: PatternFit, follows: NDArray[np.bool_], cycle: float, clock: Clock, command: Command
+) -> PatternFit:
+    """The fit of sensors that follow, with the errors of the moment: each step waits for an injection."""
+    moves = len(command.moves)
+    wait = float(np.hypot(cycle / np.sqrt(12.0), clock.sd)) / np.sqrt(moves)
+    columns = {name: np.where(follows, getattr(fit, name), np.nan) for name in PatternFit.__slots__}
+    for name in ("dead_sd", "delay_sd"):
+        columns[name] = np.hypot(columns[name], wait)
+    for name, count in (("lean", command.leaner), ("rich", moves - command.leaner)):
+        if not count:
+            columns[f"{name}_s"] = columns[f"{name}_sd"] = np.full(len(follows), np.nan)
+    return replace(fit, **columns)
+
+
+def _columns(block: CylinderBlock) -> Mapping[str, np.ndarray]:
+    unknown = np.full(len(block), np.nan)
+    now = {
+        name: block.now.get(name, unknown) for name in ("rpm", "load", "target", "pulse_ms", "closed_loop")
+    }
+    return {
+        **now,
+        "t": block.t,
+        "oxygen": block.oxygen,
+        "age": block.age,
+        "fresh": block.fresh,
+        "state": block.state,
+    }
