@@ -16,9 +16,9 @@ from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import Excursions, find_events
 from mixmon.findings.lags import KnownLag, Lags, is_given, known_lags
 from mixmon.findings.response.response import review_response
+from mixmon.frames.account import Loss, Reject
 from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.frames.logs import LogSource, open_log
-from mixmon.frames.read_report import Loss, Reject
 from mixmon.messages.bind import bind
 from mixmon.messages.binding import Binding
 from mixmon.messages.find import load_databases

@@ -157,7 +157,7 @@ def _kept_session(log: str) -> Path:
     Raises:
         UsageError: there is none.
     """
-    from mixmon.frames.run_files import is_run
+    from mixmon.frames.logs import is_run
     from mixmon.record.run_folder import SESSION
 
     kept = Path(log) / SESSION
@@ -168,7 +168,7 @@ def _kept_session(log: str) -> Path:
 
 def _tell_faults(log: str, *, quiet: bool) -> None:
     """Say what is wrong with the folder of a run: cut off, or changed since it was recorded."""
-    from mixmon.frames.run_files import is_run
+    from mixmon.frames.logs import is_run
     from mixmon.record.run_folder import open_run
 
     for fault in open_run(log).faults if is_run(log) else ():

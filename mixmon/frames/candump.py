@@ -10,18 +10,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.frames.block import FrameBlock, concat
-from mixmon.frames.candump_columns import (
-    BEFORE,
-    BEHIND,
-    Columns,
-    read_columns,
-)
-from mixmon.frames.candump_head import Regions, StampLayout
+from mixmon.frames.account import Loss, ReadReport, Reason
+from mixmon.frames.block import FrameBlock, FrameRow, Interfaces, block_of, concat
+from mixmon.frames.candump_fast import BEFORE, BEHIND, Columns, Regions, Rows, StampLayout, read_columns
 from mixmon.frames.candump_line import LONGEST_LINE, LineLoss, read_line
-from mixmon.frames.read_report import Loss, ReadReport, Reason
-from mixmon.frames.rows import FrameRow, Interfaces, block_of
-from mixmon.frames.words import Rows
 
 BATCH = 1 << 20
 """Bytes of text that are read at once; more gain nothing, as the columns leave the cache."""

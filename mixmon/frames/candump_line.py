@@ -12,9 +12,8 @@ from binascii import Error as HexError
 from binascii import unhexlify
 from typing import NamedTuple
 
-from mixmon.frames.block import EXTENDED, FrameFlag
-from mixmon.frames.read_report import Reason
-from mixmon.frames.rows import FrameRow
+from mixmon.frames.account import Reason
+from mixmon.frames.block import EXTENDED, FrameFlag, FrameRow
 
 LONGEST_LINE = 8192
 """Bytes; the longest line that means anything (CAN XL, 2048 data bytes) has about 4200."""

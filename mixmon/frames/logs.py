@@ -7,27 +7,243 @@ float64 seconds, and the report says so.
 
 from __future__ import annotations
 
+import json
+import math
 import stat
+import zlib
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from gzip import GzipFile
 from io import BufferedReader, FileIO, TextIOWrapper
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from mixmon.errors import SourceError
-from mixmon.frames.block import FrameBlock
+from mixmon.frames.account import ReadReport, Reason
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, FrameRow, Interfaces, block_of
 from mixmon.frames.candump import CandumpReader
-from mixmon.frames.candump_line import read_line
-from mixmon.frames.log_bytes import LogBytes
-from mixmon.frames.message_row import message_row
-from mixmon.frames.read_report import ReadReport, Reason
-from mixmon.frames.rows import FrameRow, Interfaces, block_of
-from mixmon.frames.run_files import FRAMES, is_run, watched_until
+from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_SECOND, LAST_STANDARD, read_line
 
 if TYPE_CHECKING:
     from can import Message
+
+
+# ----------------------------------------------------------------------------------------------------
+# The bytes of a log file or of standard input, unpacked if they are gzip data.
+#
+# A stream that breaks off is read up to there; `fault` then says where and how.
+# ----------------------------------------------------------------------------------------------------
+
+PIECE = 1 << 20
+"""Bytes asked for, and the most that unpacking gives, at a time."""
+
+GZIP_MAGIC = b"\x1f\x8b"
+_GZIP = 16 + zlib.MAX_WBITS
+
+
+class ByteSource(Protocol):
+    """What can be read piece by piece."""
+
+    def read(self, size: int, /) -> bytes | None:
+        """At most `size` bytes; none at the end."""
+
+
+class LogBytes:
+    """One pass over a stream: pieces of unpacked bytes.
+
+    position  bytes of the stream that are behind what was given; packed ones that wait do not count
+    fault     None, or why the stream ended before its end
+    """
+
+    def __init__(self, stream: ByteSource) -> None:
+        self._stream = stream
+        self._taken = 0
+        self.position = 0
+        self.fault: str | None = None
+
+    def __iter__(self) -> Iterator[bytes]:
+        pieces = self._pieces()
+        head = b""
+        for piece in pieces:
+            head += piece
+            if len(head) >= len(GZIP_MAGIC):
+                break
+        if head.startswith(GZIP_MAGIC):
+            yield from self._unpacked(head, pieces)
+        elif head:
+            yield head
+            yield from pieces
+
+    def _pieces(self) -> Iterator[bytes]:
+        try:
+            while piece := self._stream.read(PIECE):
+                self._taken += len(piece)
+                self.position = self._taken
+                yield piece
+        except OSError as error:
+            self.fault = f"reading failed after {self._taken} bytes: {error.strerror or error}"
+
+    def _unpacked(self, head: bytes, pieces: Iterator[bytes]) -> Iterator[bytes]:
+        """The contents of one gzip member after another (RFC 1952, section 2.2)."""
+        member = zlib.decompressobj(_GZIP)
+        packed = head
+        try:
+            while packed or (packed := next(pieces, b"")):
+                if member.eof:
+                    packed = packed.lstrip(b"\0")  # padding of tapes and blocks
+                    if not packed:
+                        continue
+                    member = zlib.decompressobj(_GZIP)
+                for data in _inflated(member, packed):
+                    self.position = self._taken - len(member.unconsumed_tail) - len(member.unused_data)
+                    yield data
+                packed = member.unused_data
+        except zlib.error as error:
+            self.fault = f"gzip data broken within the first {self._taken} bytes ({error})"
+            return
+        if not member.eof and self.fault is None:
+            self.fault = f"gzip data end too early, after {self._taken} bytes"
+
+
+def _inflated(member: zlib._Decompress, packed: bytes) -> Iterator[bytes]:
+    """What `packed` holds, all of it, also when it breaks somewhere.
+
+    Raises:
+        zlib.error: it breaks; what comes before that was given.
+    """
+    while True:
+        before = member.copy()
+        try:
+            data = member.decompress(packed, PIECE)
+        except zlib.error:
+            yield _up_to_the_fault(before, packed)
+            raise
+        if not data:
+            return
+        yield data
+        packed = member.unconsumed_tail
+
+
+def _up_to_the_fault(member: zlib._Decompress, packed: bytes) -> bytes:
+    """What a byte at a time gives, where a call for all of them gives nothing but its failure."""
+    data = bytearray()
+    with suppress(zlib.error):
+        for at in range(len(packed)):
+            data += member.decompress(packed[at : at + 1])
+    return bytes(data)
+
+
+# ----------------------------------------------------------------------------------------------------
+# The files in the folder of a recorded run, as far as a reader of logs must know them.
+# ----------------------------------------------------------------------------------------------------
+
+FRAMES = "frames.log"
+NOTES = "notes.jsonl"
+
+WATCHED = "watched until"
+"""Kind of the note that says how far rows were made: a bus that is silent at the end leaves no frame."""
+
+
+def is_run(path: Path | str) -> bool:
+    """Whether the path is the folder of a run."""
+    try:
+        return (Path(path) / FRAMES).is_file()
+    except (OSError, ValueError):  # no name that a file can have, or none that may be looked at
+        return False
+
+
+def watched_until(folder: Path) -> int | None:
+    """Data time, ns, up to which a run was watched; None where its notes do not say."""
+    try:
+        lines = (folder / NOTES).read_bytes().split(b"\n")
+    except OSError:
+        return None
+    found = [t for line in lines if WATCHED.encode() in line and (t := _time_of(line)) is not None]
+    return max(found, default=None)
+
+
+def _time_of(line: bytes) -> int | None:
+    """The time of such a note; None if it is another, or none at all."""
+    try:
+        note = json.loads(line)
+        return int(note["t"]) if note["kind"] == WATCHED else None
+    except (ValueError, KeyError, TypeError):
+        return None
+
+
+# ----------------------------------------------------------------------------------------------------
+# One message of python-can as a row of a FrameBlock, or why it cannot have been on a bus.
+# ----------------------------------------------------------------------------------------------------
+
+# plain numbers: an enum's `|` takes a microsecond
+_RECEIVED, _SENT = int(FrameFlag.RECEIVED), int(FrameFlag.SENT)
+
+
+class Message(Protocol):
+    """A message as python-can hands it out."""
+
+    timestamp: float
+    arbitration_id: int
+    is_extended_id: bool
+    is_remote_frame: bool
+    is_error_frame: bool
+    is_fd: bool
+    is_rx: bool
+    bitrate_switch: bool
+    error_state_indicator: bool
+    dlc: int
+    data: bytearray
+
+
+def message_row(message: Message, interface: str) -> FrameRow | Reason:
+    """The message as a row of `interface`."""
+    if not (math.isfinite(message.timestamp) and 0 <= message.timestamp < LAST_SECOND + 1):
+        return Reason.TIME
+    if not 0 <= message.arbitration_id <= (LAST_EXTENDED if message.is_extended_id else LAST_STANDARD):
+        return Reason.IDENTIFIER
+    code = _length_code(message)
+    if code is None:
+        return Reason.LENGTH
+    extended = EXTENDED if message.is_extended_id and not message.is_error_frame else 0
+    return FrameRow(
+        _nanoseconds(message.timestamp),
+        message.arbitration_id | extended,
+        interface,
+        code,
+        _flags(message),
+        b"" if message.is_remote_frame else bytes(message.data),
+    )
+
+
+def _nanoseconds(seconds: float) -> int:
+    """Whole seconds apart, so that only the float itself rounds: 0.24 µs in this century."""
+    fraction, whole = math.modf(seconds)
+    return int(whole) * 1_000_000_000 + round(fraction * 1e9)
+
+
+def _length_code(message: Message) -> int | None:
+    """Raw data length code; None where length and data cannot belong together."""
+    size = len(message.data)
+    if message.is_fd:
+        return FD_SIZES.index(size) if size in FD_SIZES else None
+    if message.is_remote_frame or size == 8:
+        return message.dlc if size <= message.dlc <= 15 else None
+    return size if size == message.dlc and size < 8 else None
+
+
+def _flags(message: Message) -> int:
+    flags = _RECEIVED if message.is_rx else _SENT
+    if message.is_fd:
+        flags |= FrameFlag.FD
+        flags |= FrameFlag.BIT_RATE_SWITCH if message.bitrate_switch else 0
+        flags |= FrameFlag.ERROR_STATE if message.error_state_indicator else 0
+    if message.is_remote_frame:
+        flags |= FrameFlag.REMOTE
+    if message.is_error_frame:
+        flags |= FrameFlag.ERROR
+    return int(flags)
+
 
 STDIN = "-"
 

@@ -9,9 +9,9 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.frames.block import FrameBlock, FrameFlag
+from mixmon.frames.block import FrameBlock, FrameFlag, FrameRow, block_of
 from mixmon.frames.candump_line import FD_SIZES
-from mixmon.frames.message_row import Message, message_row
+from mixmon.frames.logs import Message, message_row
 from mixmon.frames.receiver import (
     GATHER_S,
     BusCondition,
@@ -20,7 +20,6 @@ from mixmon.frames.receiver import (
     numbered,
     stamped,
 )
-from mixmon.frames.rows import FrameRow, block_of
 from mixmon.frames.stamps import DeviceStamps, HostClock, StampKind
 
 MOST_FRAMES = 4096

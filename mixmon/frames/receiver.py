@@ -14,8 +14,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
-from mixmon.frames.rows import Interfaces
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, Interfaces
 from mixmon.frames.stamps import DeviceStamps, StampKind
 
 GATHER_S = 0.010

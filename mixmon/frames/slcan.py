@@ -22,10 +22,9 @@ from binascii import unhexlify
 from collections import Counter
 from enum import IntFlag, StrEnum
 
-from mixmon.frames.block import FrameBlock, FrameFlag
+from mixmon.frames.block import FrameBlock, FrameFlag, FrameRow, block_of
 from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_STANDARD
 from mixmon.frames.receiver import identifier, numbered
-from mixmon.frames.rows import FrameRow, block_of
 
 BITRATES = {
     10_000: b"S0",

@@ -12,7 +12,7 @@ from typing import Any
 
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.run_files import WATCHED
+from mixmon.frames.logs import WATCHED
 from mixmon.frames.source_event import SourceEvent
 from mixmon.live.run_notes import ACTION, ALARM, NOTE, RECORDING, action_data, alarm_data
 from mixmon.record.recorder import Recorder, RecorderEvent, RecorderEventKind, RecorderState, RecorderStatus

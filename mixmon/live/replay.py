@@ -7,8 +7,7 @@ from typing import Final
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.logs import STDIN, LogSource, open_log
-from mixmon.frames.run_files import WATCHED
+from mixmon.frames.logs import STDIN, WATCHED, LogSource, open_log
 from mixmon.frames.source_event import SourceEvent, SourceStatus
 from mixmon.live.pace import Pace
 from mixmon.live.reel import Reel

@@ -15,7 +15,7 @@ from typing import Any
 
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
 from mixmon.findings.events.event import Event
-from mixmon.frames.run_files import WATCHED
+from mixmon.frames.logs import WATCHED
 from mixmon.record.run_folder import Note
 from mixmon.watching import JudgeCell, Judgement, JudgePull
 

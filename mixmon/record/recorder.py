@@ -26,7 +26,7 @@ from pathlib import Path, PurePath
 from mixmon.errors import UsageError
 from mixmon.frames.adapter import BusOptions
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.run_files import FRAMES, NOTES
+from mixmon.frames.logs import FRAMES, NOTES
 from mixmon.frames.source_event import SourceEvent
 from mixmon.record.manifest import Manifest, versions
 from mixmon.record.ring import Ring

@@ -12,7 +12,7 @@ from typing import Any
 from mixmon.errors import SourceError
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump import CandumpReader
-from mixmon.frames.run_files import FRAMES, NOTES
+from mixmon.frames.logs import FRAMES, NOTES
 from mixmon.record.manifest import FORMAT, RECORDING, Manifest
 from mixmon.record.run_writer import MANIFEST, SUMS
 

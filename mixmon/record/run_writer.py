@@ -19,7 +19,7 @@ from pathlib import Path
 
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump_write import write_candump
-from mixmon.frames.run_files import FRAMES, NOTES
+from mixmon.frames.logs import FRAMES, NOTES
 from mixmon.record.append_file import AppendFile, sync_folder, write_whole
 from mixmon.record.manifest import Manifest, folder_names
 

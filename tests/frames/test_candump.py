@@ -11,13 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mixmon.frames.block import FrameBlock, concat
+from mixmon.frames.account import ReadReport, Reason
+from mixmon.frames.block import FrameBlock, FrameRow, concat
 from mixmon.frames.candump import BATCH, CandumpReader
-from mixmon.frames.candump_columns import BEFORE, BEHIND, read_columns
-from mixmon.frames.candump_head import Regions, StampLayout
+from mixmon.frames.candump_fast import BEFORE, BEHIND, Regions, StampLayout, read_columns
 from mixmon.frames.candump_line import LineLoss, read_line
-from mixmon.frames.read_report import ReadReport, Reason
-from mixmon.frames.rows import FrameRow
 
 HEX = "0123456789ABCDEFabcdef"
 

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from mixmon.frames.account import Loss
 from mixmon.frames.block import EXTENDED, FrameFlag
 from mixmon.frames.candump import CandumpReader
-from mixmon.frames.read_report import Loss
 
 STAMP = "(1436509052.249713) can0 "
 T = 1436509052_249713000

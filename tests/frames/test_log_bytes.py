@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from mixmon.frames.log_bytes import PIECE, LogBytes
+from mixmon.frames.logs import PIECE, LogBytes
 
 
 class Stream:

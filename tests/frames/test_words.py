@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mixmon.frames.words import decimal, filled, hex_bytes
+from mixmon.frames.candump_fast import decimal, filled, hex_bytes
 
 GOOD = b"90817263"
 ANY_WORD = st.one_of(

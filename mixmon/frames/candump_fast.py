@@ -1,0 +1,403 @@
+"""Plain lines of candump text, thousands at a time, as whole columns.
+
+How it works: where a line starts, its stamp has a known layout (so many digits before and
+after the dot), behind it stands an interface that was seen before, then an identifier of three
+or eight digits. So every field lies at a known distance from the line's start, or from the `#`
+found that way, and is fetched for all lines at once as words of eight characters.
+
+The invariant: a line counts as read only if every one of its bytes was compared with what the
+grammar of `candump_line` allows there. All others are left to that module, and cost nothing
+but time.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.frames.block import CLASSIC_WIDTH, EXTENDED, FD_WIDTH, FrameFlag
+from mixmon.frames.candump_line import (
+    ERROR_BIT,
+    FD_FLAGS,
+    FD_SIZES,
+    LAST_EXTENDED,
+    LAST_SECOND,
+    LAST_STANDARD,
+)
+
+# ----------------------------------------------------------------------------------------------------
+# Text in words of eight characters: fetched from any place, compared, and turned into numbers.
+#
+# A word holds eight characters, the first in its lowest byte. What was not as it should be shows
+# in words of faults: zero means that all was well.
+# ----------------------------------------------------------------------------------------------------
+
+Words = NDArray[np.uint64]
+Bytes = NDArray[np.uint8]
+Rows = NDArray[np.intp]
+
+
+def _each(byte: int) -> np.uint64:
+    """A word of eight equal bytes."""
+    return np.uint64(byte * 0x0101_0101_0101_0101)
+
+
+_ZERO_DIGITS = _each(ord("0"))
+_SIX, _HIGH = _each(6), _each(0xF0)
+_NO_BYTE = np.uint64(0xFF00_FF00_FF00_FF00)
+_PAIRS_OF_4 = np.uint64(0x0000_00FF_0000_00FF)
+_EVEN_PAIRS = np.uint64(100 + (1_000_000 << 32))
+_ODD_PAIRS = np.uint64(1 + (10_000 << 32))
+_TEN, _U8, _U16, _U32 = (np.uint64(count) for count in (10, 8, 16, 32))
+
+
+def _hex_table() -> NDArray[np.uint16]:
+    """The byte that two characters stand for, by both as one number; above 255 if they do not."""
+    table = np.full(1 << 16, 0xFF00, np.uint16)
+    digits = [(char, int(chr(char), 16)) for char in b"0123456789ABCDEFabcdef"]
+    for first, high in digits:
+        for second, low in digits:
+            table[first | second << 8] = high << 4 | low
+    return table
+
+
+_HEX = _hex_table()
+
+
+def as_words(text: bytes) -> Words:
+    """The text as words, filled up with NULs."""
+    words: Words = np.frombuffer(text + bytes(-len(text) % 8), np.uint64)
+    return words
+
+
+def fetch(text: Bytes, at: Rows, words: int) -> Words:
+    """Words of the text from any byte on, one row a place: [n, words]."""
+    size = 8 * words
+    pieces: NDArray[np.void] = np.ndarray((len(text) - size,), f"V{size}", text.data, strides=(1,))
+    fetched: Words = pieces[at].view(np.uint64).reshape(len(at), words)
+    return fetched
+
+
+def unlike(words: Words, pattern: bytes) -> Words:
+    """Zero where the words match the pattern; its NULs stand for any character."""
+    wanted = as_words(pattern)
+    masks = as_words(bytes(0xFF if char else 0 for char in pattern))
+    faults: Words = (words[:, 0] & masks[0]) ^ wanted[0]
+    for column in range(1, len(wanted)):
+        part = words[:, column] & masks[column]
+        part ^= wanted[column]
+        faults |= part
+    return faults
+
+
+def filled(words: Words, field: Words | np.uint64) -> Words:
+    """The characters where `field` has bits, `0` elsewhere."""
+    kept = words ^ _ZERO_DIGITS
+    kept &= field
+    kept ^= _ZERO_DIGITS
+    return kept
+
+
+def hex_bytes(chars: Words) -> tuple[Bytes, Words]:
+    """The bytes [.., 4 n] that hex digits of either case [.., n] stand for, and the faults [.., n]."""
+    values = _HEX.take(chars.view(np.uint16))
+    return values.astype(np.uint8), values.view(np.uint64) & _NO_BYTE
+
+
+def decimal(chars: Words) -> tuple[Words, Words]:
+    """The number that eight decimal digits make, and the faults.
+
+    In steps of pairs, fours and eight (a common trick, no source); a digit is right if neither
+    it nor it plus six reaches sixteen, and no right one spills into its neighbour.
+    """
+    digits = chars ^ _ZERO_DIGITS
+    faults = digits + _SIX
+    faults |= digits
+    faults &= _HIGH
+    pairs = digits * _TEN
+    digits >>= _U8
+    pairs += digits
+    odd = pairs >> _U16
+    odd &= _PAIRS_OF_4
+    odd *= _ODD_PAIRS
+    pairs &= _PAIRS_OF_4
+    pairs *= _EVEN_PAIRS
+    pairs += odd
+    pairs >>= _U32
+    return pairs, faults
+
+
+# ----------------------------------------------------------------------------------------------------
+# The head of a candump line, for all lines at once: its stamp, and the interface behind it.
+#
+# Both are written the same way again and again: stamps with so many digits, interfaces with so
+# many blanks around them. So they are not searched for but compared with what was seen before.
+# ----------------------------------------------------------------------------------------------------
+
+Mask = NDArray[np.bool_]
+
+LONGEST_REGION = 32
+"""Characters of blanks, interface and blanks that are compared by columns."""
+
+_MOST_REGIONS = 256
+_STAMP = re.compile(rb"\(([0-9]{1,15})\.([0-9]{1,9})\)")
+_REGION = re.compile(rb"\)([ \t]+[!-~]+[ \t]+)")
+
+
+@dataclass(frozen=True, slots=True)
+class StampLayout:
+    """How stamps are written: digits before and after the dot, and the highest ones themselves.
+
+    Digits above the last eight of the seconds change every three years; as a part of the
+    layout they need no arithmetic.
+    """
+
+    seconds: int
+    fraction: int
+    upper: bytes
+
+    @classmethod
+    def of(cls, line: bytes) -> StampLayout | None:
+        """The layout of this line's stamp, if it can be read by columns."""
+        match = _STAMP.match(line)
+        if not match or (int(match[1]) // 10**8 + 1) * 10**8 > LAST_SECOND:
+            return None
+        return cls(len(match[1]), len(match[2]), match[1][:-8])
+
+    @property
+    def length(self) -> int:
+        """Characters from bracket to bracket."""
+        return self.seconds + self.fraction + 3
+
+    def read(self, text: Bytes, starts: Rows) -> tuple[NDArray[np.int64], Mask]:
+        """Stamps in ns, and which lines have this layout.
+
+        The words are fetched so that the second one ends before the dot: `(17`, `00000000`,
+        `.123456)`; so it reads the seconds and the third one the fraction.
+        """
+        low = min(self.seconds, 8)
+        fixed = (b"(" + self.upper).rjust(16 - low, b"\0") + bytes(low) + b"." + bytes(self.fraction) + b")"
+        digit = bytes(16 - low) + b"\xff" * low + b"\0" + b"\xff" * self.fraction + b"\0"
+        fields = as_words(digit)
+        words = fetch(text, starts + (self.seconds - 15), len(fields))
+        faults = unlike(words, fixed)
+        number, wrong = decimal(filled(words[:, 1], fields[1]))
+        faults |= wrong
+        number *= np.uint64(1_000_000_000)
+        part, wrong = decimal(filled(words[:, 2], fields[2]))  # the dot counts as a zero: seven digits
+        faults |= wrong
+        part *= np.uint64(100)
+        number += part
+        if len(fields) > 3:
+            part, wrong = decimal(filled(words[:, 3], fields[3]))  # two digits more, and six zeros
+            faults |= wrong
+            part //= np.uint64(1_000_000)
+            number += part
+        number += np.uint64(int(self.upper or b"0") * 10**17)
+        return number.view(np.int64), faults == 0
+
+
+class Regions:
+    """What stood between stamp and identifier so far: blanks, an interface, blanks; and its number."""
+
+    def __init__(self) -> None:
+        self._numbers: dict[bytes, int] = {}
+
+    def learn(self, line: bytes, number: int) -> None:
+        """Remembers the region of a line that is a frame of this interface."""
+        match = _REGION.search(line)
+        if not match or match[1] in self._numbers or len(match[1]) > LONGEST_REGION:
+            return
+        if len(self._numbers) < _MOST_REGIONS:
+            self._numbers[match[1]] = number
+            # where one is the beginning of another (more blanks behind it), the longer one wins
+            self._numbers = dict(sorted(self._numbers.items(), key=lambda item: len(item[0])))
+
+    def find(self, text: Bytes, at: Rows) -> tuple[Bytes, Rows]:
+        """Number and length of the region that stands there; length 0 for none that is known."""
+        words = fetch(text, at, LONGEST_REGION // 8)
+        found = np.zeros(len(at), np.intp)
+        for count, region in enumerate(self._numbers, start=1):
+            np.copyto(found, count, where=unlike(words, region) == 0)
+        numbers = np.array([0, *self._numbers.values()], np.uint8)
+        lengths = np.array([0, *map(len, self._numbers)])
+        return numbers.take(found), lengths.take(found)
+
+
+BEFORE = 64
+"""Bytes that must precede the first line in the text."""
+
+BEHIND = 256
+"""Bytes that must follow the last line."""
+
+_HASH, _CR, _BLANK, _RECEIVED, _SENT = b"#\r RT"
+_NO_SIZE = 255
+_ERROR = np.uint8(FrameFlag.ERROR)  # the enumeration itself would widen columns to 64 bits
+
+
+@dataclass(slots=True)
+class Columns:
+    """One row a line; the columns are those of a FrameBlock, and mean something where `valid`."""
+
+    valid: Mask
+    t: NDArray[np.int64]
+    can_id: NDArray[np.uint32]
+    bus: Bytes
+    size: Bytes
+    dlc: Bytes
+    flags: Bytes
+    data: Bytes
+
+    @classmethod
+    def none(cls, lines: int) -> Columns:
+        """No line is read."""
+        t, can_id, data = (
+            np.zeros(lines, np.int64),
+            np.zeros(lines, np.uint32),
+            np.zeros((lines, 8), np.uint8),
+        )
+        bus, size, dlc, flags = np.zeros((4, lines), np.uint8)
+        return cls(np.zeros(lines, np.bool_), t, can_id, bus, size, dlc, flags, data)
+
+    def put(self, rows: Rows, others: Columns) -> None:
+        """Takes over the others, whose rows these are, as far as they are valid."""
+        if len(rows) == len(self.valid):
+            for name in self.__slots__:
+                setattr(self, name, getattr(others, name))
+            return
+        width = others.data.shape[1]
+        self.widen(width)
+        rows = rows[others.valid]
+        for name in ("t", "can_id", "bus", "size", "dlc", "flags", "valid"):
+            getattr(self, name)[rows] = getattr(others, name)[others.valid]
+        self.data[rows, :width] = others.data[others.valid]
+
+    def widen(self, width: int) -> None:
+        """Makes room for so many data bytes."""
+        if width > self.data.shape[1]:
+            data = np.zeros((len(self.t), width), np.uint8)
+            data[:, : self.data.shape[1]] = self.data
+            self.data = data
+
+
+def read_columns(text: Bytes, starts: Rows, ends: Rows, layout: StampLayout, regions: Regions) -> Columns:
+    """The lines from `starts` to `ends` (of their newlines), as far as they are plain."""
+    t, valid = layout.read(text, starts)
+    at = starts + layout.length
+    bus, length = regions.find(text, at)
+    at += length  # behind no known region the identifier starts with a blank, and fails
+    can_id, error, at, known = _identifiers(text, at)
+    valid &= known
+    ends, flags = _marks(text, ends)
+    flags[error] |= _ERROR
+    at += 1
+    fd = text[at] == _HASH
+    fd &= valid
+    data, size, known = _data(text, at, ends, CLASSIC_WIDTH)
+    valid &= known
+    columns = Columns(valid, t, can_id, bus, size, size.copy(), flags, data)
+    if fd.any():
+        _read_fd(columns, text, at, ends, np.flatnonzero(fd & ~error))
+    return columns
+
+
+_SHORT_OR_LONG = (
+    np.array([0xFFFF_FFFF_FFFF_FFFF, 0xFF_FFFF], np.uint64),  # characters that are digits
+    np.array([8, 3]),  # their number
+    np.array([0, 20], np.uint32),  # bits that the three lie too high in the number of eight
+    np.array([ERROR_BIT | LAST_EXTENDED, LAST_STANDARD], np.uint32),
+    np.array([EXTENDED, 0], np.uint32),
+)
+
+
+def _identifiers(text: Bytes, at: Rows) -> tuple[NDArray[np.uint32], Mask, Rows, Mask]:
+    """Identifiers as in FrameBlock, which are those of error frames, the places of `#`, validity."""
+    word = fetch(text, at, 1)[:, 0]
+    short = (word & np.uint64(0xFF00_0000)) == np.uint64(_HASH << 24)
+    kind = short.astype(np.intp)
+    field, length, shift, last, extended = (table.take(kind) for table in _SHORT_OR_LONG)
+    packed, faults = hex_bytes(filled(word, field))
+    number = packed.view(">u4").astype(np.uint32)
+    number >>= shift
+    hashes = at + length
+    valid = faults == 0
+    valid &= text[hashes] == _HASH
+    valid &= number <= last
+    number |= extended
+    error = number > np.uint32(EXTENDED | LAST_EXTENDED)
+    if error.any():
+        number[error] &= np.uint32(LAST_EXTENDED)
+    return number, error, hashes, valid
+
+
+def _marks(text: Bytes, ends: Rows) -> tuple[Rows, Bytes]:
+    """Where the data end, before carriage return and direction; the flags of the direction."""
+    flags = np.zeros(len(ends), np.uint8)
+    last = text[ends - 1]
+    returns = last == _CR
+    if returns.any():
+        ends = ends - returns
+        last = text[ends - 1]
+    for char, flag in ((_RECEIVED, FrameFlag.RECEIVED), (_SENT, FrameFlag.SENT)):
+        marked = last == char
+        if marked.any():
+            marked &= text[ends - 2] == _BLANK
+            flags[marked] = flag
+            ends = ends - 2 * marked
+    return ends, flags
+
+
+def _sizes(legal: Sequence[int], width: int) -> Bytes:
+    """Data bytes by number of digits, up to one more than the longest."""
+    sizes = np.full(2 * width + 2, _NO_SIZE, np.uint8)
+    sizes[[2 * size for size in legal]] = legal
+    return sizes
+
+
+def _fields(width: int) -> NDArray[np.void]:
+    """Masks of so many digits, one row a number."""
+    digits = np.arange(2 * width) < np.arange(2 * width + 2)[:, None]
+    return (digits * np.uint8(0xFF)).view(f"V{2 * width}")[:, 0]
+
+
+_SIZES = {CLASSIC_WIDTH: _sizes(range(9), CLASSIC_WIDTH), FD_WIDTH: _sizes(FD_SIZES, FD_WIDTH)}
+_FIELDS = {width: _fields(width) for width in (CLASSIC_WIDTH, FD_WIDTH)}
+
+
+def _data(text: Bytes, at: Rows, ends: Rows, width: int) -> tuple[Bytes, Bytes, Mask]:
+    """Data bytes [n, width], zero beyond their number; that number; validity."""
+    digits = np.clip(ends - at, 0, 2 * width + 1)
+    size = _SIZES[width][digits]
+    words = width // 4
+    field = _FIELDS[width][digits].view(np.uint64).reshape(len(at), words)
+    data, faults = hex_bytes(filled(fetch(text, at, words), field))
+    valid = size != _NO_SIZE
+    for column in range(words):
+        valid &= faults[:, column] == 0
+    return data, size, valid
+
+
+_FD_FLAGS = np.zeros(256, np.uint8)
+_FD_FLAGS[list(b"0123456789ABCDEF")] = FD_FLAGS * 4
+_FD_FLAGS[list(b"abcdef")] = (FD_FLAGS * 4)[10:]
+_FD_CODES = np.zeros(256, np.uint8)
+_FD_CODES[list(FD_SIZES)] = range(16)
+
+
+def _read_fd(columns: Columns, text: Bytes, at: Rows, ends: Rows, rows: Rows) -> None:
+    """Fills in the rows whose data begin with a second `#`: a flag digit and up to 64 bytes."""
+    data, size, valid = _data(text, at[rows] + 2, ends[rows], FD_WIDTH)
+    flags = _FD_FLAGS[text[at[rows] + 1]]
+    valid &= flags != 0
+    rows, data, size, flags = rows[valid], data[valid], size[valid], flags[valid]
+    width = FD_WIDTH if size.max(initial=0) > CLASSIC_WIDTH else CLASSIC_WIDTH
+    columns.widen(width)
+    columns.data[rows, :width] = data[:, :width]
+    columns.size[rows] = size
+    columns.dlc[rows] = _FD_CODES[size]
+    columns.flags[rows] |= flags
+    columns.valid[rows] = True
