@@ -17,17 +17,13 @@ from gzip import GzipFile
 from io import BufferedReader, FileIO, TextIOWrapper
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 from mixmon.errors import SourceError
 from mixmon.frames.account import ReadReport, Reason
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, FrameRow, Interfaces, block_of
 from mixmon.frames.candump import CandumpReader
 from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_SECOND, LAST_STANDARD, read_line
-
-if TYPE_CHECKING:
-    from can import Message
-
 
 # ----------------------------------------------------------------------------------------------------
 # The bytes of a log file or of standard input, unpacked if they are gzip data.
