@@ -11,7 +11,7 @@ from typing import Self
 import can
 import numpy as np
 
-from mixmon.frames.adapter import BusOptions
+from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.block import EXTENDED, FrameBlock, concat
 from mixmon.live.buses import BusSource
 from mixmon.live.keeper import Keeper

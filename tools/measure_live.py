@@ -22,8 +22,8 @@ from pathlib import Path
 import can
 import numpy as np
 
-from mixmon.frames.adapter import BusOptions
-from mixmon.frames.adapters import Adapters
+from mixmon.frames.adapters.adapters import Adapters
+from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.record.recorder import Recorder
 
 STEP_S = 0.005

@@ -31,7 +31,7 @@ import numpy as np
 
 from mixmon.cli.screen import units_of
 from mixmon.dashboard.app import Dashboard, DashboardOptions
-from mixmon.frames.adapter import BusOptions
+from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.live.buses import BusSource
 from mixmon.live.keeper import Keeper
 from mixmon.live.worker import Worker

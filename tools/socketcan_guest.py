@@ -16,14 +16,12 @@ from contextlib import contextmanager
 import can
 
 from mixmon.errors import SourceError
-from mixmon.frames.adapter import BusOptions
-from mixmon.frames.adapters import Adapters
+from mixmon.frames.adapters.adapters import Adapters
+from mixmon.frames.adapters.interfaces import BusOptions
+from mixmon.frames.adapters.receiver import BusCondition, SourceEvent, SourceEventKind
+from mixmon.frames.adapters.socketcan import Link, SocketcanReceiver, open_can, read_link
+from mixmon.frames.adapters.stamps import HostClock
 from mixmon.frames.block import FrameBlock, FrameFlag, concat
-from mixmon.frames.link import Link, read_link
-from mixmon.frames.receiver import BusCondition
-from mixmon.frames.socketcan import SocketcanReceiver, open_can
-from mixmon.frames.source_event import SourceEvent, SourceEventKind
-from mixmon.frames.stamps import HostClock
 
 PATIENCE_S = 15.0
 

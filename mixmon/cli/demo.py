@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
 from mixmon.cli.screen import add_screen, at_terminal, show
-from mixmon.frames.source_event import SourceEvent, SourceEventKind
+from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
 from mixmon.live.buses import BusSource
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _live(arguments: argparse.Namespace) -> int:
     """Plays the engine in real time onto virtual buses, again and again, and watches these."""
-    from mixmon.frames.adapter import BusOptions
+    from mixmon.frames.adapters.interfaces import BusOptions
     from mixmon.live.keeper import Keeper
     from mixmon.live.worker import Worker
     from mixmon.messages.bind import bind

@@ -18,10 +18,10 @@ from mixmon.cli import options
 from mixmon.cli.console import Stopping, talk
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.census.nodes import Expected
-from mixmon.frames.adapter import BusOptions
-from mixmon.frames.adapters import Adapters
+from mixmon.frames.adapters.adapters import Adapters
+from mixmon.frames.adapters.interfaces import BusOptions
+from mixmon.frames.adapters.receiver import SourceStatus
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.source_event import SourceStatus
 from mixmon.live.meter import UNHEARD, Meter
 from mixmon.live.trouble import BusFacts, trouble
 from mixmon.messages.binding import NO_BUS

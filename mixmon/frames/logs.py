@@ -11,7 +11,7 @@ import json
 import math
 import stat
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, suppress
 from gzip import GzipFile
 from io import BufferedReader, FileIO, TextIOWrapper
@@ -180,6 +180,7 @@ class Message(Protocol):
     """A message as python-can hands it out."""
 
     timestamp: float
+    channel: str | int | Sequence[int] | None
     arbitration_id: int
     is_extended_id: bool
     is_remote_frame: bool

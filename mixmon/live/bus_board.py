@@ -5,9 +5,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Mapping
 
+from mixmon.frames.adapters.receiver import BusCondition, SourceState, SourceStatus
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.receiver import BusCondition
-from mixmon.frames.source_event import SourceState, SourceStatus
 from mixmon.live.meter import UNHEARD, ChannelNow, Meter
 from mixmon.live.source import Source
 from mixmon.live.trouble import PATIENCE_S, BusFacts, Trouble, trouble

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from mixmon.findings.alarms.records import OperatorAction
-from mixmon.frames.adapter import BusOptions
-from mixmon.frames.adapters import Adapters
+from mixmon.frames.adapters.adapters import Adapters
+from mixmon.frames.adapters.interfaces import BusOptions
+from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.source_event import SourceEvent, SourceStatus
 from mixmon.live.source import Obeyed, not_a_recording
 from mixmon.record.run_folder import Note
 from mixmon.watching import ReplayCommand

@@ -11,9 +11,9 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
+from mixmon.frames.adapters.receiver import SourceEvent
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import WATCHED
-from mixmon.frames.source_event import SourceEvent
 from mixmon.live.run_notes import ACTION, ALARM, NOTE, RECORDING, action_data, alarm_data
 from mixmon.record.recorder import Recorder, RecorderEvent, RecorderEventKind, RecorderState, RecorderStatus
 

@@ -6,9 +6,9 @@ from typing import Final
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction
+from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import STDIN, WATCHED, LogSource, open_log
-from mixmon.frames.source_event import SourceEvent, SourceStatus
 from mixmon.live.pace import Pace
 from mixmon.live.reel import Reel
 from mixmon.live.run_notes import ACTION, RECORDING, action_of

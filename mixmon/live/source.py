@@ -7,8 +7,8 @@ from typing import Protocol
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction
+from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.source_event import SourceEvent, SourceStatus
 from mixmon.record.run_folder import Note
 from mixmon.watching import ReplayCommand
 

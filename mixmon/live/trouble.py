@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from mixmon.frames.adapters.receiver import BusCondition
 from mixmon.frames.block import EXTENDED
-from mixmon.frames.receiver import BusCondition
 from mixmon.live.meter import ChannelNow
 
 PATIENCE_S = 3.0

@@ -24,10 +24,10 @@ from enum import StrEnum
 from pathlib import Path, PurePath
 
 from mixmon.errors import UsageError
-from mixmon.frames.adapter import BusOptions
+from mixmon.frames.adapters.interfaces import BusOptions
+from mixmon.frames.adapters.receiver import SourceEvent
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import FRAMES, NOTES
-from mixmon.frames.source_event import SourceEvent
 from mixmon.record.manifest import Manifest, versions
 from mixmon.record.ring import Ring
 from mixmon.record.run_writer import MANIFEST, SUMS, RunWriter

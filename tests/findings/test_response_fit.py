@@ -9,7 +9,7 @@ import scipy.signal
 from gas_steps import t63
 
 from mixmon.findings.least_squares import Known, Limits, Samples, solve
-from mixmon.findings.response.cuts import fit
+from mixmon.findings.response import fit
 from mixmon.findings.response.fit import Prior, fit_steps, step_answer, time_63
 
 T = np.arange(-0.25, 1.5, 0.01)

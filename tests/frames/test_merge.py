@@ -6,8 +6,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
+from mixmon.frames.adapters.adapters import Merger
 from mixmon.frames.block import FrameBlock, concat
-from mixmon.frames.merge import Merger
 
 CHANNELS = ("a", "b", "c")
 

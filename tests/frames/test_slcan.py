@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from slcan_emulator import SlcanEmulator
 
-from mixmon.frames import slcan
+from mixmon.frames.adapters import slcan
+from mixmon.frames.adapters.slcan import BITRATES, DONE, NO_STAMP, REFUSED, SlcanLines, SlcanReason
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
-from mixmon.frames.slcan import BITRATES, DONE, NO_STAMP, REFUSED, SlcanLines, SlcanReason
 
 MS = 1_000_000
 FD, BRS, REMOTE = FrameFlag.FD, FrameFlag.BIT_RATE_SWITCH, FrameFlag.REMOTE

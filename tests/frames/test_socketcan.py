@@ -17,19 +17,21 @@ import numpy as np
 import pytest
 from can.interfaces.socketcan.socketcan import build_can_frame
 
-from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
-from mixmon.frames.link import Link, parse_link, read_link
-from mixmon.frames.receiver import BusCondition, DeviceLostError, condition_after
-from mixmon.frames.socketcan import (
+from mixmon.frames.adapters.receiver import BusCondition, DeviceLostError, condition_after
+from mixmon.frames.adapters.socketcan import (
     BUFFER_BYTES,
+    Link,
     SocketcanReceiver,
     buffer_remark,
     condition_of,
     decode,
     link_remarks,
+    parse_link,
     prepare,
+    read_link,
 )
-from mixmon.frames.stamps import HostClock
+from mixmon.frames.adapters.stamps import HostClock
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
 
 CHANNELS = ("can0", "can1")
 MS = 1_000_000

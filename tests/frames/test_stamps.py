@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from mixmon.frames.stamps import DeviceStamps, HostClock
+from mixmon.frames.adapters.stamps import DeviceStamps, HostClock
 
 MS = 1_000_000
 S = 1_000_000_000

@@ -24,8 +24,8 @@ MOST_LOST_S = 1.0
 
 PROGRAM = """
 import sys
-from mixmon.frames.adapter import BusOptions
-from mixmon.frames.adapters import Adapters
+from mixmon.frames.adapters.interfaces import BusOptions
+from mixmon.frames.adapters.adapters import Adapters
 from mixmon.record.recorder import Recorder
 
 recorder = Recorder(sys.argv[2])

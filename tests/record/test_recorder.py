@@ -17,10 +17,10 @@ import numpy as np
 import pytest
 
 from mixmon.errors import SourceError, UsageError
-from mixmon.frames.adapter import BusOptions
+from mixmon.frames.adapters.interfaces import BusOptions
+from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.logs import open_log
-from mixmon.frames.source_event import SourceEvent, SourceEventKind
 from mixmon.record.recorder import Recorder, RecorderEventKind, RecorderState
 from mixmon.record.run_folder import RunFolder, list_runs, open_run
 

@@ -13,11 +13,18 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from mixmon.errors import MixmonError
-from mixmon.frames.adapter import BusOptions, open_receiver
+from mixmon.frames.adapters.interfaces import BusOptions, open_receiver
+from mixmon.frames.adapters.receiver import (
+    BusCondition,
+    DeviceLostError,
+    Receiver,
+    SourceEvent,
+    SourceEventKind,
+    SourceState,
+    SourceStatus,
+)
+from mixmon.frames.adapters.stamps import HostClock
 from mixmon.frames.block import FrameBlock, FrameFlag
-from mixmon.frames.receiver import BusCondition, DeviceLostError, Receiver
-from mixmon.frames.source_event import SourceEvent, SourceEventKind, SourceState, SourceStatus
-from mixmon.frames.stamps import HostClock
 
 READ_S = 0.02
 FIRST_PAUSE_S = 0.1

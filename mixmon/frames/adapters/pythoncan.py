@@ -9,10 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.frames.block import FrameBlock, FrameFlag, FrameRow, block_of
-from mixmon.frames.candump_line import FD_SIZES
-from mixmon.frames.logs import Message, message_row
-from mixmon.frames.receiver import (
+from mixmon.frames.adapters.receiver import (
     GATHER_S,
     BusCondition,
     DeviceLostError,
@@ -20,7 +17,10 @@ from mixmon.frames.receiver import (
     numbered,
     stamped,
 )
-from mixmon.frames.stamps import DeviceStamps, HostClock, StampKind
+from mixmon.frames.adapters.stamps import DeviceStamps, HostClock, StampKind
+from mixmon.frames.block import FrameBlock, FrameFlag, FrameRow, block_of
+from mixmon.frames.candump_line import FD_SIZES
+from mixmon.frames.logs import Message, message_row
 
 MOST_FRAMES = 4096
 LATE_NS = 20_000_000

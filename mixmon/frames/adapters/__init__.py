@@ -1,0 +1,1 @@
+"""Adapters: live buses, opened, read, stamped and merged."""
