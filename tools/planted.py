@@ -13,7 +13,7 @@ import scipy.signal
 
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import fuel_named
-from mixmon.gas.misfire import missed_charge_oxygen
+from mixmon.gas.reading import missed_charge_oxygen
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 

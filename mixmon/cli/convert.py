@@ -90,7 +90,7 @@ def _lambda(quantity: str, value: float, gas: Gas, shown_by: Sensor | None) -> f
 
 
 def _from_ratio(quantity: str, value: float, fuel: Fuel) -> float:
-    from mixmon.gas.afr import lambda_from_afr
+    from mixmon.gas.analyser import lambda_from_afr
 
     if not value > 0.0:
         raise UsageError(f"{quantity}: found {value:g}; expected a number above zero; correct it")
@@ -306,7 +306,7 @@ class _IntakeAir(NamedTuple):
 
 
 def _intake_air(arguments: argparse.Namespace) -> _IntakeAir:
-    from mixmon.gas.air import STANDARD_KPA, free_air_oxygen, water_per_dry_air
+    from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen, water_per_dry_air
 
     given = [option for option in ("celsius", "humidity", "kpa") if getattr(arguments, option) is not None]
     if not given:

@@ -99,7 +99,7 @@ def _oxygen(words: str) -> float:
         UsageError: these are not two or three numbers.
         RangeError: no such air.
     """
-    from mixmon.gas.air import STANDARD_KPA, free_air_oxygen
+    from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen
 
     try:
         numbers = [float(word) for word in words.split("/")]

@@ -13,8 +13,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from mixmon.errors import RangeError, UsageError
+from mixmon.gas.exhaust import Quantity, as_given, need_not_negative, need_positive
 from mixmon.gas.fuel import AIR_MOLAR_MASS
-from mixmon.gas.quantity import Quantity, as_given, need_not_negative, need_positive
 
 DEFAULT_DISTANCE_MM = 320.0
 DEFAULT_BORE_MM = 40.0

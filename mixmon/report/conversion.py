@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from mixmon.gas.afr import basis_of, meanings
+from mixmon.gas.analyser import basis_of, meanings
 from mixmon.gas.exhaust import Composition, composition, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.reading import MOLECULAR, reading_on_other_fuel

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import OXYGEN_IN_AIR
-from mixmon.gas.misfire import missed_charge_oxygen
+from mixmon.gas.reading import missed_charge_oxygen
 from mixmon.gas.transport import DEFAULT_CYCLES_BEFORE
 from mixmon.simulate.charge import LeakAir
 from mixmon.simulate.crank import CYCLE_DEG

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from laws import same_for_all_splits
 
 from mixmon.findings.events.baseline import BEAT, REACH, Baseline, Settled, _middle_with_zero
-from mixmon.findings.sensor_lag import SensorLag
 from mixmon.findings.stats import median_with_holes
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import fuel_named
+from mixmon.gas.lag import SensorLag
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 

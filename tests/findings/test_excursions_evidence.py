@@ -13,7 +13,7 @@ from planted import FUEL, MS, Engine
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.events.events import find_events
 from mixmon.gas.exhaust import oxygen_balance
-from mixmon.gas.misfire import missed_charge_oxygen
+from mixmon.gas.reading import missed_charge_oxygen
 
 RPM, CYCLE_S = 6000.0, 0.020
 ELEMENT_S, FILTER_S = 0.085, 0.020  # of the planted sensors

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from mixmon.findings.sensor_lag import SensorLag
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import fuel_named
-from mixmon.gas.misfire import missed_charge_oxygen
+from mixmon.gas.lag import SensorLag
+from mixmon.gas.reading import missed_charge_oxygen
 
 ISOOCTANE = fuel_named("isooctane")
 

@@ -6,7 +6,7 @@ import scipy.signal
 
 from mixmon.findings.events.bumps import Bump, noise_of
 from mixmon.findings.events.misfire import ROUGHNESS, gas_behind
-from mixmon.findings.sensor_lag import SensorLag
+from mixmon.gas.lag import SensorLag
 
 MS = 1e-3
 LAG = SensorLag()

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mixmon.errors import RangeError, UsageError
-from mixmon.gas.afr import CONVENTION, AfrBasis, afr, basis_of, lambda_from_afr, meanings
+from mixmon.gas.analyser import CONVENTION, AfrBasis, afr, basis_of, lambda_from_afr, meanings
 from mixmon.gas.fuel import fuel_named, fuel_names
 
 

@@ -8,8 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mixmon.errors import RangeError
-from mixmon.gas.air import free_air_oxygen, saturation_kpa, vapour_kpa, water_per_dry_air
-from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
+from mixmon.gas.exhaust import (
+    free_air_oxygen,
+    lambda_from_oxygen,
+    oxygen_balance,
+    saturation_kpa,
+    vapour_kpa,
+    water_per_dry_air,
+)
 from mixmon.gas.fuel import fuel_named
 
 # Percent O2 at 101.325 kPa and 20, 40, 60, 80, 100 % relative humidity; computed from Buck's

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from mixmon.gas import afr, analyser, exhaust, lag, misfire, reading, transport
+from mixmon.gas import analyser, exhaust, lag, reading, transport
 from mixmon.gas.fuel import fuel_named
 
 GASOLINE, ETHANOL = fuel_named("gasoline"), fuel_named("ethanol")
@@ -24,12 +24,12 @@ OF_ONE_QUANTITY: dict[str, Callable[[Any], Any]] = {
     "oxygen balance": lambda x: exhaust.oxygen_balance(x, GASOLINE),
     "lambda from oxygen": lambda x: exhaust.lambda_from_oxygen(x, GASOLINE),
     "lambda from dry oxygen": lambda x: exhaust.lambda_from_dry_oxygen(x, GASOLINE),
-    "afr": lambda x: afr.afr(x, GASOLINE),
-    "lambda from afr": lambda x: afr.lambda_from_afr(x, GASOLINE),
+    "afr": lambda x: analyser.afr(x, GASOLINE),
+    "lambda from afr": lambda x: analyser.lambda_from_afr(x, GASOLINE),
     "five gas, co": lambda x: analyser.five_gas_lambda(x, x, x, x, x),
     "Spindt": lambda x: analyser.spindt_afr(x, x, x, x, fuel=fuel_named("isooctane")),
-    "missed charge": lambda x: misfire.missed_charge_oxygen(x, GASOLINE),
-    "with missed": lambda x: misfire.oxygen_with_missed(x, GASOLINE, 0.3),
+    "missed charge": lambda x: reading.missed_charge_oxygen(x, GASOLINE),
+    "with missed": lambda x: reading.oxygen_with_missed(x, GASOLINE, 0.3),
     "pump signal": lambda x: reading.pump_signal(x, GASOLINE),
     "other fuel": lambda x: reading.reading_on_other_fuel(x, ETHANOL, GASOLINE),
     "other fuel, weighted": lambda x: reading.reading_on_other_fuel(x, ETHANOL, GASOLINE, reading.KNUDSEN),

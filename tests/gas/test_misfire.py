@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from mixmon.errors import RangeError
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import fuel_named, fuel_names
-from mixmon.gas.misfire import VAPOUR_KNUDSEN, VAPOUR_MOLECULAR, missed_charge_oxygen, oxygen_with_missed
+from mixmon.gas.reading import VAPOUR_KNUDSEN, VAPOUR_MOLECULAR, missed_charge_oxygen, oxygen_with_missed
 
 ISOOCTANE = fuel_named("isooctane")
 

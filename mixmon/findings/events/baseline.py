@@ -33,11 +33,10 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from mixmon.findings.sensor_lag import SensorLag
 from mixmon.findings.stats import median_with_holes
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import Fuel
-from mixmon.gas.lag import FirstOrderLag
+from mixmon.gas.lag import FirstOrderLag, SensorLag
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from mixmon.findings.events.baseline import TURNING_RPM, Settled
 from mixmon.findings.recent import Recent
-from mixmon.findings.sensor_lag import SensorLag
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
+from mixmon.gas.lag import SensorLag
 from mixmon.mixture.align import GRID_NS
 
 # ----------------------------------------------------------------------------------------------------

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from mixmon.findings.events.bumps import Bump, Pulse, Spike, sparks_left_out
 from mixmon.findings.events.event import Kind, Value
-from mixmon.findings.sensor_lag import SensorLag
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import OXYGEN_IN_AIR, Fuel
-from mixmon.gas.misfire import VAPOUR_KNUDSEN, VAPOUR_MOLECULAR, missed_charge_oxygen
+from mixmon.gas.lag import SensorLag
+from mixmon.gas.reading import VAPOUR_KNUDSEN, VAPOUR_MOLECULAR, missed_charge_oxygen
 from mixmon.gas.transport import cycle_s
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
