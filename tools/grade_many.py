@@ -18,7 +18,7 @@ import numpy as np
 from mixmon.grade.evidence import gather
 from mixmon.grade.grader import JUDGES
 from mixmon.grade.item import Item, Verdict
-from mixmon.grade.need_items import cell_errors
+from mixmon.grade.needs import cell_errors
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import simulate
 

@@ -9,11 +9,10 @@ import pytest
 from gradings import graded
 
 from mixmon.findings.balance.balance import Balance
-from mixmon.grade import engine_items, need_items, trim_items
-from mixmon.grade.evidence import Evidence
+from mixmon.grade import needs, samples
+from mixmon.grade.evidence import Evidence, seen_cells
 from mixmon.grade.grader import JUDGES, all_right
 from mixmon.grade.item import Verdict
-from mixmon.grade.seen import seen_cells
 from mixmon.mixture.steady import Cell
 
 RIGHT, WRONG, NOT_YET, ELSEWHERE = Verdict
@@ -85,15 +84,15 @@ def test_a_cell_is_judged_by_the_points_that_it_holds(six: Evidence) -> None:
 def test_a_bent_need_is_wrong(short: Evidence, six: Evidence, extra: float) -> None:
     for evidence in (short, six):
         changed = dataclasses.replace(evidence, balance=with_needs(evidence.balance, 4, extra))
-        for judge in (need_items.needs_as_read, need_items.combined_needs):
+        for judge in (needs.needs_as_read, needs.combined_needs):
             assert judge(evidence).verdict is RIGHT
             assert judge(changed).verdict in ({WRONG} if extra > 0 else {WRONG, NOT_YET})
 
 
 def test_a_need_may_be_out_by_the_bias_of_its_sensor_but_not_by_more(short: Evidence) -> None:
     changed = dataclasses.replace(short, balance=with_needs(short.balance, 8, 1.3))
-    assert need_items.needs_in_truth(short).verdict is RIGHT
-    assert need_items.needs_in_truth(changed).verdict is WRONG
+    assert needs.needs_in_truth(short).verdict is RIGHT
+    assert needs.needs_in_truth(changed).verdict is WRONG
 
 
 def test_needs_that_are_right_for_the_label_but_not_for_the_sensor_behind_it_are_wrong(
@@ -101,8 +100,8 @@ def test_needs_that_are_right_for_the_label_but_not_for_the_sensor_behind_it_are
 ) -> None:
     straight = [{**one, "cylinder": one["label"]} for one in short.truth["identity"]]
     naive = dataclasses.replace(short, truth={**short.truth, "identity": straight})
-    assert need_items.needs_as_read(naive).verdict is WRONG
-    assert need_items.needs_in_truth(naive).verdict is WRONG
+    assert needs.needs_as_read(naive).verdict is WRONG
+    assert needs.needs_in_truth(naive).verdict is WRONG
 
 
 @pytest.mark.parametrize("factor", [0.2, 4.0], ids=["too small", "too large"])
@@ -117,27 +116,27 @@ def test_intervals_that_are_not_what_they_say_are_wrong(
             for c in evidence.balance.cells
         )
         changed = bent(evidence, cells=cells)
-        assert need_items.intervals(evidence).verdict is RIGHT
-        few = len(need_items.cell_errors(evidence)) < 150  # all of so few may hold by chance
-        assert (need_items.intervals(changed).verdict is WRONG) == (factor < 1 or not few)
+        assert needs.intervals(evidence).verdict is RIGHT
+        few = len(needs.cell_errors(evidence)) < 150  # all of so few may hold by chance
+        assert (needs.intervals(changed).verdict is WRONG) == (factor < 1 or not few)
 
 
 def test_trims_against_the_rules_are_wrong(short: Evidence, six: Evidence) -> None:
-    assert trim_items.trim_rules(short).verdict is RIGHT
+    assert needs.trim_rules(short).verdict is RIGHT
     for change in ([0.5] * 8, [0.25, -0.25, 0, 0, 0, 0, 0, 0], [40, -40, 0, 0, 0, 0, 0, 0]):
-        assert trim_items.trim_rules(with_trims(short, change)).verdict is WRONG
-    assert trim_items.trim_rules(with_trims(six, [0.5, -0.5, 0, 0, 0, 0])).verdict is WRONG  # its step is 1
+        assert needs.trim_rules(with_trims(short, change)).verdict is WRONG
+    assert needs.trim_rules(with_trims(six, [0.5, -0.5, 0, 0, 0, 0])).verdict is WRONG  # its step is 1
 
 
 def test_trims_that_leave_a_spread_are_wrong(short: Evidence) -> None:
-    assert trim_items.spread_left(short).verdict is RIGHT
+    assert needs.spread_left(short).verdict is RIGHT
     # label 4 sits in cylinder 3, label 5 reads lean: these two pull the leanest and the richest apart
-    assert trim_items.spread_left(with_trims(short, [0, 0, 0, -1.5, 1.5, 0, 0, 0])).verdict is WRONG
+    assert needs.spread_left(with_trims(short, [0, 0, 0, -1.5, 1.5, 0, 0, 0])).verdict is WRONG
 
 
 def test_trims_held_back_for_no_reason_are_wrong(short: Evidence) -> None:
     silent = bent(short, withheld=("too little data",))
-    for judge in (trim_items.trim_rules, trim_items.spread_left, trim_items.predicted_as_read):
+    for judge in (needs.trim_rules, needs.spread_left, needs.predicted_as_read):
         item = judge(silent)
         assert item.verdict is WRONG
         assert "too little data" in item.found
@@ -146,38 +145,38 @@ def test_trims_held_back_for_no_reason_are_wrong(short: Evidence) -> None:
 def test_one_spread_for_all_cells_is_wrong(short: Evidence) -> None:
     full = short.balance.predicted_by_cell[-1][1]
     everywhere = tuple((cell, full) for cell, _ in short.balance.predicted_by_cell)
-    assert trim_items.predicted_as_read(short).verdict is RIGHT
-    assert trim_items.predicted_as_read(bent(short, predicted_by_cell=everywhere)).verdict is WRONG
+    assert needs.predicted_as_read(short).verdict is RIGHT
+    assert needs.predicted_as_read(bent(short, predicted_by_cell=everywhere)).verdict is WRONG
 
 
 def test_what_biases_hide_is_not_yet_known_and_what_they_do_not_hide_is_judged(
     short: Evidence, six: Evidence
 ) -> None:
-    item = trim_items.predicted_in_truth(short)
+    item = needs.predicted_in_truth(short)
     assert item.verdict is NOT_YET
     assert "sensor biases and leaks" in item.why
-    assert trim_items.predicted_in_truth(six).verdict in {RIGHT, NOT_YET}
-    assert engine_items.engine_in_truth(six).verdict is RIGHT
-    assert engine_items.engine_in_truth(short).verdict is NOT_YET
+    assert needs.predicted_in_truth(six).verdict in {RIGHT, NOT_YET}
+    assert samples.engine_in_truth(six).verdict is RIGHT
+    assert samples.engine_in_truth(short).verdict is NOT_YET
 
 
 def test_a_base_map_error_hidden_from_the_whole_engine_is_wrong(short: Evidence) -> None:
     none = tuple(dataclasses.replace(e, needs_percent=0.0) for e in short.balance.whole_engine)
-    assert engine_items.engine_as_read(short).verdict is RIGHT
-    assert engine_items.engine_as_read(bent(short, whole_engine=none)).verdict is WRONG
+    assert samples.engine_as_read(short).verdict is RIGHT
+    assert samples.engine_as_read(bent(short, whole_engine=none)).verdict is WRONG
 
 
 def test_a_leak_left_out_that_still_bends_the_reference_is_wrong(short: Evidence) -> None:
     # nine per cent of air before one of eight sensors: the others look about one per cent rich (computed)
-    item = engine_items.reference_shift(short)
+    item = samples.reference_shift(short)
     assert item.verdict is RIGHT
     assert float(item.found) == pytest.approx(-1.0, abs=0.3)
-    assert engine_items.spared_reference(short).verdict is RIGHT
+    assert samples.spared_reference(short).verdict is RIGHT
     still_in = dataclasses.replace(short, spared=short.balance)
-    assert engine_items.reference_shift(still_in).verdict is WRONG
-    assert engine_items.spared_reference(still_in).verdict is WRONG
+    assert samples.reference_shift(still_in).verdict is WRONG
+    assert samples.spared_reference(still_in).verdict is WRONG
 
 
 def test_where_nothing_leaks_no_reference_is_spoilt(six: Evidence) -> None:
     assert six.spared is None
-    assert engine_items.reference_shift(six).verdict is ELSEWHERE
+    assert samples.reference_shift(six).verdict is ELSEWHERE

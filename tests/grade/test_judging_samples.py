@@ -9,7 +9,7 @@ import pytest
 from gradings import graded
 
 from mixmon.findings.pulls.quality import HELD
-from mixmon.grade import pull_items, sample_items
+from mixmon.grade import events, samples
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import Verdict
 from mixmon.mixture.block import SampleState
@@ -25,7 +25,7 @@ def short() -> Evidence:
 
 @pytest.mark.parametrize(
     "judge",
-    [sample_items.warming, sample_items.drop_outs, sample_items.fuel_cuts, sample_items.spark_cuts],
+    [samples.warming, samples.drop_outs, samples.fuel_cuts, samples.spark_cuts],
 )
 def test_samples_counted_where_they_must_not_be_are_wrong(short: Evidence, judge) -> None:
     trusting = dataclasses.replace(short, state=np.full_like(short.state, SampleState.VALID))
@@ -37,30 +37,30 @@ def test_a_single_sample_of_air_is_one_too_many(short: Evidence) -> None:
     cut = short.events("fuel cut")[0]
     state = short.state.copy()
     state[np.searchsorted(short.t_s, cut["to_s"]) - 5, 2] = SampleState.VALID
-    assert sample_items.fuel_cuts(dataclasses.replace(short, state=state)).verdict is WRONG
+    assert samples.fuel_cuts(dataclasses.replace(short, state=state)).verdict is WRONG
 
 
 def test_a_drop_out_that_is_not_seen_as_silence_is_wrong(short: Evidence) -> None:
     state = np.where(short.state == SampleState.SILENT, SampleState.HELD, short.state).astype(np.uint8)
-    assert sample_items.drop_outs(dataclasses.replace(short, state=state)).verdict is WRONG
+    assert samples.drop_outs(dataclasses.replace(short, state=state)).verdict is WRONG
 
 
 def test_time_taken_for_steady_that_is_not_is_wrong(short: Evidence) -> None:
-    assert sample_items.transient_time(short).verdict is RIGHT
-    assert sample_items.steady_time(short).verdict is RIGHT
+    assert samples.transient_time(short).verdict is RIGHT
+    assert samples.steady_time(short).verdict is RIGHT
     always = dataclasses.replace(short, cell=np.zeros_like(short.cell))
     never = dataclasses.replace(short, cell=np.full_like(short.cell, NOWHERE))
-    assert sample_items.transient_time(always).verdict is WRONG
-    assert sample_items.steady_time(never).verdict is WRONG
+    assert samples.transient_time(always).verdict is WRONG
+    assert samples.steady_time(never).verdict is WRONG
 
 
 def test_pulls_that_are_missed_invented_or_cut_at_the_wrong_place_are_wrong(short: Evidence) -> None:
-    assert pull_items.pulls_found(short).verdict is RIGHT
-    assert pull_items.pull_ends(short).verdict is RIGHT
+    assert events.pulls_found(short).verdict is RIGHT
+    assert events.pull_ends(short).verdict is RIGHT
     first, second = short.pulls
     late = dataclasses.replace(first, begin=first.begin + 300_000_000)
     otherwise = dataclasses.replace(second, ended_by=HELD)
     for pulls in ((first,), (first, second, second)):
-        assert pull_items.pulls_found(dataclasses.replace(short, pulls=pulls)).verdict is WRONG
+        assert events.pulls_found(dataclasses.replace(short, pulls=pulls)).verdict is WRONG
     for pulls in ((late, second), (first, otherwise)):
-        assert pull_items.pull_ends(dataclasses.replace(short, pulls=pulls)).verdict is WRONG
+        assert events.pull_ends(dataclasses.replace(short, pulls=pulls)).verdict is WRONG

@@ -11,11 +11,10 @@ import pytest
 from gradings import graded
 
 from mixmon.cli.main import main
-from mixmon.grade import engine_items, naive, need_items, pull_items, response_items, sample_items, trim_items
-from mixmon.grade.evidence import Evidence, gather
+from mixmon.grade import events, needs, response, samples
+from mixmon.grade.evidence import Evidence, gather, refused
 from mixmon.grade.grader import JUDGES, all_right
 from mixmon.grade.item import Item, Verdict, excused
-from mixmon.grade.seen import refused
 from mixmon.mixture.block import SampleState
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import simulate
@@ -53,15 +52,15 @@ def without_intervals(evidence: Evidence) -> Evidence:
 @pytest.mark.parametrize(
     "judge",
     [
-        need_items.needs_as_read,
-        need_items.needs_in_truth,
-        need_items.combined_needs,
-        need_items.intervals,
-        engine_items.engine_as_read,
-        engine_items.engine_in_truth,
-        trim_items.trim_rules,
-        trim_items.spread_left,
-        trim_items.predicted_as_read,
+        needs.needs_as_read,
+        needs.needs_in_truth,
+        needs.combined_needs,
+        needs.intervals,
+        samples.engine_as_read,
+        samples.engine_in_truth,
+        needs.trim_rules,
+        needs.spread_left,
+        needs.predicted_as_read,
     ],
 )
 def test_numbers_without_intervals_are_no_answers(short: Evidence, judge: Callable[[Evidence], Item]) -> None:
@@ -81,13 +80,13 @@ def test_a_cell_without_an_answer_is_named(short: Evidence) -> None:
     lacking = tuple(
         dataclasses.replace(c, half_interval_percent=NAN) if c.rpm != 1100 else c for c in short.balance.cells
     )
-    item = need_items.intervals(bent(short, cells=lacking))
+    item = needs.intervals(bent(short, cells=lacking))
     assert item.verdict is WRONG
     assert item.found.startswith("no interval for label 1 at 4000/35, label 2 at 4000/35, label 3")
     first = short.balance.whole_engine[:1]
-    assert "4000/35" in engine_items.engine_as_read(bent(short, whole_engine=first)).found
+    assert "4000/35" in samples.engine_as_read(bent(short, whole_engine=first)).found
     predicted = short.balance.predicted_by_cell[:1]
-    assert "4000/35" in trim_items.predicted_as_read(bent(short, predicted_by_cell=predicted)).found
+    assert "4000/35" in needs.predicted_as_read(bent(short, predicted_by_cell=predicted)).found
 
 
 def test_little_data_may_be_refused_by_chance_and_much_may_not() -> None:
@@ -112,7 +111,7 @@ def test_a_spread_that_may_be_anything_is_not_predicted(short: Evidence) -> None
         (cell, dataclasses.replace(spread, value=spread.value + 2, interval95=(0.0, 30.0)))
         for cell, spread in short.balance.predicted_by_cell
     )
-    item = trim_items.predicted_as_read(bent(short, predicted_by_cell=predicted))
+    item = needs.predicted_as_read(bent(short, predicted_by_cell=predicted))
     assert item.verdict is NOT_YET
     assert "too wide" in item.why
 
@@ -123,26 +122,26 @@ def delayed(evidence: Evidence, **changes: float) -> Evidence:
 
 
 def test_a_delay_that_may_be_anything_is_not_found(short: Evidence) -> None:
-    item = response_items.delays(delayed(short, dead_s=0.5, dead_half_s=1.0))
+    item = response.delays(delayed(short, dead_s=0.5, dead_half_s=1.0))
     assert item.verdict is NOT_YET
     assert "wide intervals" in item.why
-    assert response_items.delays(delayed(short, dead_s=0.5, dead_half_s=0.02)).verdict is WRONG
-    assert response_items.delays_to_63(delayed(short, delay_s=NAN)).verdict is WRONG
+    assert response.delays(delayed(short, dead_s=0.5, dead_half_s=0.02)).verdict is WRONG
+    assert response.delays_to_63(delayed(short, delay_s=NAN)).verdict is WRONG
     none = dataclasses.replace(short, response=dataclasses.replace(short.response, cells=()))
-    assert response_items.delays(none).verdict is WRONG
+    assert response.delays(none).verdict is WRONG
 
 
 def test_pulls_that_nobody_found_have_no_right_ends(short: Evidence) -> None:
-    assert pull_items.pull_ends(dataclasses.replace(short, pulls=())).verdict is WRONG
+    assert events.pull_ends(dataclasses.replace(short, pulls=())).verdict is WRONG
 
 
 def test_leaving_every_sample_out_is_wrong(short: Evidence) -> None:
     wary = dataclasses.replace(short, state=np.full_like(short.state, SampleState.SUSPECT))
-    assert sample_items.good_samples(short).verdict is RIGHT
-    assert sample_items.good_samples(wary).verdict is WRONG
+    assert samples.good_samples(short).verdict is RIGHT
+    assert samples.good_samples(wary).verdict is WRONG
     one = short.state.copy()
     one[:, 4] = SampleState.SUSPECT
-    assert sample_items.good_samples(dataclasses.replace(short, state=one)).verdict is WRONG
+    assert samples.good_samples(dataclasses.replace(short, state=one)).verdict is WRONG
 
 
 @pytest.mark.parametrize(("half", "verdict"), [(NAN, WRONG), (0.9, NOT_YET)], ids=["none", "wide"])
@@ -150,7 +149,7 @@ def test_a_leak_that_was_left_out_and_not_answered(short: Evidence, half: float,
     assert short.spared is not None
     cells = tuple(dataclasses.replace(c, half_interval_percent=half) for c in short.spared.cells)
     vague = dataclasses.replace(short, spared=dataclasses.replace(short.spared, cells=cells))
-    for judge in (engine_items.reference_shift, engine_items.spared_reference):
+    for judge in (samples.reference_shift, samples.spared_reference):
         assert judge(vague).verdict is verdict
 
 
@@ -159,28 +158,28 @@ def test_too_little_data_of_a_short_run_is_honest(scenario: str, seconds: float)
     evidence = gather(simulate(load_scenario(scenario), seed=3, duration=seconds))
     items = tuple(judge(evidence) for judge in JUDGES)
     assert all_right(items), [item for item in items if item.verdict is WRONG]
-    rules = trim_items.trim_rules(evidence)
+    rules = needs.trim_rules(evidence)
     assert rules.verdict is NOT_YET
     assert "too little data" in rules.why
-    assert naive.naive_run(evidence).verdict in {NOT_YET, ELSEWHERE}
+    assert evidence.naive_run(evidence).verdict in {NOT_YET, ELSEWHERE}
 
 
 def test_trims_held_back_for_misfire_are_wrong_unless_it_was_planted(short: Evidence) -> None:
     held = bent(short, withheld=("misfire in the data: cylinder 7 often",))
     assert len(short.events("misfire")) < 3
-    assert trim_items.trim_rules(held).verdict is WRONG
+    assert needs.trim_rules(held).verdict is WRONG
     often = {**short.truth, "events": [*short.truth["events"], *short.events("misfire") * 3]}
-    assert trim_items.trim_rules(dataclasses.replace(held, truth=often)).verdict is ELSEWHERE
+    assert needs.trim_rules(dataclasses.replace(held, truth=often)).verdict is ELSEWHERE
 
 
 def test_a_leak_at_idle_is_no_excuse_for_a_wrong_need() -> None:
     evidence = gather(simulate(load_scenario("four"), seed=3, duration=16))  # saw nothing but idle
-    assert need_items.needs_in_truth(evidence).why == "no finding of leaks"
+    assert needs.needs_in_truth(evidence).why == "no finding of leaks"
     cells = tuple(
         dataclasses.replace(c, needs_percent=c.needs_percent + 1.0 * (c.cylinder == 1))
         for c in evidence.balance.cells
     )
-    assert need_items.needs_in_truth(bent(evidence, cells=cells)).verdict is WRONG
+    assert needs.needs_in_truth(bent(evidence, cells=cells)).verdict is WRONG
 
 
 def test_the_command_passes_a_short_run_and_says_what_is_lacking(capsysbinary: pytest.CaptureFixture) -> None:
