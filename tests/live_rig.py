@@ -13,8 +13,8 @@ import numpy as np
 
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.block import EXTENDED, FrameBlock, concat
-from mixmon.live.buses import BusSource
-from mixmon.live.keeper import Keeper
+from mixmon.live.recording import Keeper
+from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases

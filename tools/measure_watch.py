@@ -32,8 +32,8 @@ import numpy as np
 from mixmon.cli.screen import units_of
 from mixmon.dashboard.app import Dashboard, DashboardOptions
 from mixmon.frames.adapters.interfaces import BusOptions
-from mixmon.live.buses import BusSource
-from mixmon.live.keeper import Keeper
+from mixmon.live.recording import Keeper
+from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases

@@ -11,7 +11,7 @@ from mixmon.cli import options
 from mixmon.cli.console import result, talk
 from mixmon.cli.screen import add_screen, at_terminal, show
 from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
-from mixmon.live.buses import BusSource
+from mixmon.live.source import BusSource
 
 if TYPE_CHECKING:
     from mixmon.findings.balance.balance import Balance
@@ -52,7 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _live(arguments: argparse.Namespace) -> int:
     """Plays the engine in real time onto virtual buses, again and again, and watches these."""
     from mixmon.frames.adapters.interfaces import BusOptions
-    from mixmon.live.keeper import Keeper
+    from mixmon.live.recording import Keeper
     from mixmon.live.worker import Worker
     from mixmon.messages.bind import bind
     from mixmon.messages.find import load_databases

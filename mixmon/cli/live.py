@@ -22,15 +22,14 @@ from mixmon.frames.adapters.adapters import Adapters
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceStatus
 from mixmon.frames.block import FrameBlock
-from mixmon.live.meter import UNHEARD, Meter
-from mixmon.live.trouble import BusFacts, trouble
+from mixmon.live.bus_board import UNHEARD, BusFacts, Meter, trouble
 from mixmon.messages.binding import NO_BUS
 from mixmon.report.text import printable
 from mixmon.session.model import Session
 
 if TYPE_CHECKING:
     from mixmon.findings.alarms.records import AlarmEvent
-    from mixmon.live.keeper import Keeper
+    from mixmon.live.recording import Keeper
     from mixmon.live.worker import Worker
 
 
@@ -178,7 +177,7 @@ def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker
     Raises:
         SessionError, SourceError, UsageError: the session, its buses or options are no good.
     """
-    from mixmon.live.buses import BusSource
+    from mixmon.live.source import BusSource
     from mixmon.live.worker import Worker
     from mixmon.messages.bind import bind
     from mixmon.messages.find import load_databases
@@ -192,7 +191,7 @@ def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker
 
 
 def _keeper(arguments: argparse.Namespace, session: Session, buses: Any, *, record: bool) -> Keeper:
-    from mixmon.live.keeper import Keeper
+    from mixmon.live.recording import Keeper
     from mixmon.record.recorder import Recorder
 
     recorder = Recorder(
@@ -396,7 +395,7 @@ class Follower:
     def heed(self) -> None:
         """What has happened since the last time."""
         from mixmon.findings.alarms.records import AlarmEvent
-        from mixmon.live.run_notes import event_words
+        from mixmon.live.recording import event_words
         from mixmon.watching import Remark
 
         items = self._worker.drain()

@@ -3,16 +3,219 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections import deque
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
 
 from mixmon.frames.adapters.receiver import BusCondition, SourceState, SourceStatus
-from mixmon.frames.block import FrameBlock
-from mixmon.live.meter import UNHEARD, ChannelNow, Meter
+from mixmon.frames.bits import frame_bits
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
 from mixmon.live.source import Source
-from mixmon.live.trouble import PATIENCE_S, BusFacts, Trouble, trouble
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.integrity import MessageCounts
 from mixmon.snapshot import BusNow
+
+# ----------------------------------------------------------------------------------------------------
+# What is on the buses now: frames and load over the last second, and whose identifiers.
+# ----------------------------------------------------------------------------------------------------
+
+WINDOW_NS = 1_000_000_000
+PATIENCE_NS = 200_000_000
+"""Frames come in batches: a bus is not called slower for a batch that is on its way."""
+
+MOST_IDENTIFIERS = 2048
+
+MeterCounts = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelNow:
+    """One channel: over the last second of data time, and since the beginning.
+
+    frames_per_s, bits_per_s  over the last second
+    newest    stamp of its newest frame; None before the first
+    frames    data and remote frames so far
+    errors    error frames so far
+    """
+
+    frames_per_s: float
+    bits_per_s: float
+    newest: int | None
+    frames: int
+    errors: int
+
+
+UNHEARD = ChannelNow(0.0, 0.0, None, 0, 0)
+"""A channel of which nothing has come."""
+
+
+class Meter:
+    """Counts frames as they arrive. `identifiers` holds those seen, by channel."""
+
+    def __init__(self) -> None:
+        self._channels: tuple[str, ...] = ()
+        self._lately: deque[tuple[int, int, MeterCounts, MeterCounts]] = deque()  # first, last, frames, bits
+        self._newest: dict[str, int] = {}
+        self._frames: dict[str, int] = {}
+        self._errors: dict[str, int] = {}
+        self._last: int | None = None
+        self.identifiers: dict[str, set[int]] = {}
+
+    def feed(self, block: FrameBlock) -> None:
+        """Take frames of one source; channels are numbered as they were, and more may join."""
+        if not len(block):
+            return
+        self._channels = block.channels
+        error = (block.flags & FrameFlag.ERROR) != 0
+        self._count(block, error)
+        first, last = int(block.t[0]), int(block.t[-1])
+        if self._last is not None and abs(last - self._last) > WINDOW_NS:
+            self._lately.clear()  # a pause, or another clock: rates begin anew
+        self._last = last
+        recent = block.take(slice(int(np.searchsorted(block.t, last - WINDOW_NS)), None))
+        bits = frame_bits(recent).astype(np.float64)
+        size = len(block.channels)
+        sums = np.bincount(recent.bus, bits, size).astype(np.int64)
+        self._lately.append((first, last, np.bincount(recent.bus, minlength=size), sums))
+        while self._lately[0][1] <= last - WINDOW_NS:
+            self._lately.popleft()
+
+    def now(self, t: int) -> dict[str, ChannelNow]:
+        """Every channel so far, at data time `t`."""
+        frames, bits = np.zeros(len(self._channels)), np.zeros(len(self._channels))
+        end = t if self._last is None or t - self._last > PATIENCE_NS else self._last
+        lately = [part for part in self._lately if part[1] > end - WINDOW_NS]
+        for _, _, count, sums in lately:
+            frames[: len(count)] += count
+            bits[: len(sums)] += sums
+        span = end - lately[0][0] if lately else WINDOW_NS
+        seconds = min(max(span, PATIENCE_NS), WINDOW_NS) / WINDOW_NS
+        return {
+            name: ChannelNow(
+                float(frames[i]) / seconds,
+                float(bits[i]) / seconds,
+                self._newest.get(name),
+                self._frames.get(name, 0),
+                self._errors.get(name, 0),
+            )
+            for i, name in enumerate(self._channels)
+        }
+
+    def _count(self, block: FrameBlock, error: NDArray[np.bool_]) -> None:
+        for i in np.unique(block.bus).tolist():
+            name, here = block.channels[i], block.bus == i
+            errors = int(np.count_nonzero(error & here))
+            self._newest[name] = int(block.t[here].max())
+            self._errors[name] = self._errors.get(name, 0) + errors
+            self._frames[name] = self._frames.get(name, 0) + int(np.count_nonzero(here)) - errors
+            known = self.identifiers.setdefault(name, set())
+            if len(known) < MOST_IDENTIFIERS:
+                known.update(np.unique(block.can_id[here & ~error]).tolist())
+
+
+# ----------------------------------------------------------------------------------------------------
+# Why nothing is seen: what is wrong with a bus, in words, and what to try.
+# ----------------------------------------------------------------------------------------------------
+
+PATIENCE_S = 3.0
+"""Longer than the slowest message of most chains, shorter than anyone waits before asking."""
+
+USUAL_BITRATES = (125_000, 250_000, 500_000, 1_000_000)
+_SHOWN = 6
+_CHECK = "check the bus and [[bus]] database"
+_FAULTY = frozenset({BusCondition.WARNING, BusCondition.PASSIVE, BusCondition.BUS_OFF})
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """`word` for a narrow line, `text` in full."""
+
+    word: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class BusFacts:
+    """What is known of one bus when it is judged.
+
+    expected     identifiers that are looked for on it
+    identifiers  those that came
+    heard_s      how long it has been listened to
+    condition    of the adapter's controller
+    others       identifiers of the session's other buses, by name
+    """
+
+    name: str
+    bitrate: int | None
+    acknowledge: bool
+    expected: Sequence[int]
+    identifiers: Collection[int]
+    heard_s: float
+    condition: BusCondition = BusCondition.UNKNOWN
+    others: Mapping[str, Collection[int]] = field(default_factory=dict)
+
+
+def trouble(facts: BusFacts, seen: ChannelNow) -> Trouble | None:
+    """What is wrong with a bus of which nothing that is expected came; None: nothing expected.
+
+    >>> facts = BusFacts("chain", 500_000, True, [0x2A0], {0x123}, 3.0)
+    >>> trouble(facts, ChannelNow(50.0, 6000.0, 5, 150, 0)).text
+    "chain: 150 frames, none of the session's; found 123; expected 2A0; check the bus and [[bus]] database"
+    """
+    if not facts.expected:
+        return None
+    if seen.frames:
+        return _none_of_ours(facts, seen.frames)
+    if seen.errors or facts.condition in _FAULTY:
+        return _errors_only(facts, seen.errors)
+    return _nothing(facts)
+
+
+def _none_of_ours(facts: BusFacts, frames: int) -> Trouble:
+    whose = [name for name, known in facts.others.items() if set(facts.identifiers).intersection(known)]
+    hint = f"they are those of bus {whose[0]}: exchange the channels" if whose else _CHECK
+    return Trouble(
+        "none of the session's frames",
+        f"{facts.name}: {frames} frames, none of the session's; found {_listed(facts.identifiers)}; "
+        f"expected {_listed(facts.expected)}; {hint}",
+    )
+
+
+def _errors_only(facts: BusFacts, errors: int) -> Trouble:
+    found = f"{errors} error frames" if errors else f"the adapter's controller is {facts.condition.value}"
+    others = ", ".join(str(rate) for rate in USUAL_BITRATES if rate != facts.bitrate)
+    set_to = "" if facts.bitrate is None else f" (set to {facts.bitrate})"
+    return Trouble(
+        "errors, no data",
+        f"{facts.name}: {found} and no data; expected frames; most likely the bit rate is wrong"
+        f"{set_to}: try --bitrate {others}; then look at the ends of the bus (60 ohm) and at crossed wires",
+    )
+
+
+def _nothing(facts: BusFacts) -> Trouble:
+    alone = (
+        ""
+        if facts.acknowledge
+        else "; this adapter only listens: a single controller needs someone who acknowledges "
+        '(role = "acknowledge" or --acknowledge, on the sensor chain only)'
+    )
+    return Trouble(
+        "no frames",
+        f"{facts.name}: no frame in {facts.heard_s:.3g} s; expected {_listed(facts.expected)}; check supply, "
+        f"wires, bit rate and channel{alone}",
+    )
+
+
+def _listed(identifiers: Collection[int]) -> str:
+    """Some identifiers as a log writes them."""
+    shown = sorted(identifiers)[:_SHOWN]
+    more = len(identifiers) - len(shown)
+    words = ", ".join(f"{i & ~EXTENDED:08X}" if i & EXTENDED else f"{i:03X}" for i in shown)
+    return f"{words} and {more} more" if more else words
+
 
 Counts = Mapping[tuple[int, str], MessageCounts]
 

@@ -2,20 +2,226 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable, Iterable
 from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
+from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
 from mixmon.frames.logs import STDIN, WATCHED, LogSource, open_log
-from mixmon.live.pace import Pace
-from mixmon.live.reel import Reel
-from mixmon.live.run_notes import ACTION, RECORDING, action_of
+from mixmon.live.recording import ACTION, RECORDING, action_of
 from mixmon.live.source import Obeyed
 from mixmon.record.run_folder import Note, RunFolder
 from mixmon.run import LATENESS_NS
 from mixmon.watching import Pause, ReplayCommand, Resume, Seek, Speed, Step
+
+# ----------------------------------------------------------------------------------------------------
+# Where in a recording a frame is played: its time as it is spent by whoever watches.
+#
+# Stamps of a recording may jump: logs joined end to end, a device that was reset. A jump ahead is
+# played as the longest silence that is played at all, a jump back as none.
+# ----------------------------------------------------------------------------------------------------
+
+Stamps = NDArray[np.int64]
+
+
+class Axis:
+    """A stage: stamps in, places in ns from the first frame out; places never fall."""
+
+    def __init__(self) -> None:
+        self._newest: int | None = None
+        self._offset = 0  # stamp less place
+
+    def feed(self, t: Stamps) -> tuple[Stamps, Stamps]:
+        """The place of every stamp of int64[n], and the largest stamp up to it in its stretch of time."""
+        places, largest = np.empty(len(t), np.int64), np.empty(len(t), np.int64)
+        done = 0
+        while done < len(t):
+            done = self._stretch(t, done, places, largest)
+        return places, largest
+
+    def _stretch(self, t: Stamps, first: int, places: Stamps, largest: Stamps) -> int:
+        """Place the stamps up to the next jump; gives where that is."""
+        start = int(t[first])
+        if self._newest is None:
+            self._offset = start
+        elif start > self._newest + FORWARD_JUMP_NS:
+            self._offset += start - self._newest - FORWARD_JUMP_NS
+        elif start < self._newest - BACKWARD_JUMP_NS:
+            self._offset += start - self._newest
+        else:
+            start = max(start, self._newest)
+        risen = np.maximum.accumulate(np.concatenate([[start], t[first:]]))
+        step = t[first:] - risen[:-1]
+        jump = (step > FORWARD_JUMP_NS) | (step < -BACKWARD_JUMP_NS)
+        count = int(jump.argmax()) if jump.any() else len(step)
+        largest[first : first + count] = risen[1 : count + 1]
+        places[first : first + count] = risen[1 : count + 1] - self._offset
+        self._newest = int(risen[count])
+        return first + count
+
+
+# ----------------------------------------------------------------------------------------------------
+# One pass through a recording: frames up to a place, and where that is.
+# ----------------------------------------------------------------------------------------------------
+
+
+class Reel:
+    """Frames of a recording in order, wound on as far as is asked for.
+
+    log       tells how many bytes have been read
+    blocks    the recording's frames
+    begin_ns, end_ns  the part that is wound, in ns from the first frame
+
+    first     stamp of the recording's first frame, None before it was read
+    place     how far it has been wound, ns from the first frame of the part
+    ended     nothing is left
+    channels  seen so far
+    """
+
+    def __init__(
+        self, log: LogSource, blocks: Iterable[FrameBlock], begin_ns: int, end_ns: int | None
+    ) -> None:
+        self._log, self._blocks = log, iter(blocks)
+        self._begin, self._end = begin_ns, end_ns
+        self._axis = Axis()
+        self._pending = FrameBlock.empty()
+        self._places = self._stamps = np.zeros(0, np.int64)
+        self.first: int | None = None
+        self._newest: tuple[int, int] | None = None  # place and largest stamp of the frames given
+        self._bytes = (0, 0)  # of the log, before and after the block at hand
+        self._given = self._size = 0  # frames of that block
+        self.place = 0
+        self.ended = False
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Names of the channels, as far as they have been seen."""
+        return self._pending.channels
+
+    @property
+    def stamp(self) -> int | None:
+        """Stamp of the place; None before the first frame. It never passes a frame not yet given."""
+        return None if self._newest is None else self._newest[1] + self.place - self._newest[0]
+
+    @property
+    def share(self) -> float:
+        """Share of the log that has been wound, 0 to 1; 0 where that cannot be told."""
+        if self.ended:
+            return 1.0
+        before, after = self._bytes
+        wound = before + (after - before) * self._given / max(self._size, 1)
+        return min(wound / self._log.total, 1.0) if self._log.total else 0.0
+
+    def wind(self, limit: int, most: int) -> list[FrameBlock]:
+        """The frames up to the place `limit`, at most so many."""
+        out: list[FrameBlock] = []
+        while most and self._fill():
+            count = min(int(np.searchsorted(self._places, limit, side="right")), most)
+            if not count:
+                break
+            out.append(self._pending.take(slice(0, count)))
+            self.place = int(self._places[count - 1])
+            self._newest = self.place, int(self._stamps[count - 1])
+            self._drop(count)
+            most -= count
+        if len(self._places) and most:
+            self.place = max(self.place, min(limit, int(self._places[0])))
+        return out
+
+    def stop(self) -> None:
+        """Read nothing more."""
+        self._blocks = iter(())
+        self._drop(len(self._pending))
+
+    def _drop(self, count: int) -> None:
+        self._pending = self._pending.take(slice(count, None))
+        self._places, self._stamps = self._places[count:], self._stamps[count:]
+        self._given += count
+
+    def _fill(self) -> bool:
+        """See to it that some frames are pending; False at the end."""
+        while not len(self._pending) and not self.ended:
+            block = self._next()
+            if block is None:
+                self.ended = True
+            else:
+                self._pending = block
+                self._places, self._stamps = self._axis.feed(block.t)
+        return not self.ended
+
+    def _next(self) -> FrameBlock | None:
+        """The next block's frames in the chosen part, maybe none; None at the end of log or part."""
+        block = next(self._blocks, None)
+        if block is None:
+            return None
+        if self.first is None:
+            self.first = int(block.t[0])
+        since = block.t - self.first
+        inside = since >= self._begin
+        if self._end is not None:
+            inside &= since < self._end
+            if (since >= self._end).all():
+                return None
+        kept = block if inside.all() else block.take(inside)
+        self._bytes, self._given, self._size = (self._bytes[1], self._log.position), 0, len(kept)
+        return kept
+
+
+# ----------------------------------------------------------------------------------------------------
+# How fast a recording is played: places that are due, by the clock on the wall.
+# ----------------------------------------------------------------------------------------------------
+
+EVER = 1 << 62
+
+
+class Pace:
+    """Speed, pause and haste.
+
+    speed   1 as it was recorded; None as fast as it can be worked
+    paused  held still
+    """
+
+    def __init__(self, speed: float | None, clock: Callable[[], int] = time.monotonic_ns) -> None:
+        self.speed = speed
+        self.paused = False
+        self._clock = clock
+        self._from = (clock(), 0)
+        self._rush_to: int | None = None
+
+    def due(self, place: int) -> int:
+        """How far may be played now; `place` is how far it has been."""
+        if self._rush_to is not None:
+            if place < self._rush_to:
+                return self._rush_to
+            self._rush_to = None
+            self.anchor(place)
+        if self.paused:
+            return place
+        if self.speed is None:
+            return EVER
+        began, at = self._from
+        return at + int((self._clock() - began) * self.speed)
+
+    @property
+    def hurried(self) -> bool:
+        """True while there is nothing to wait for."""
+        return self._rush_to is not None or (self.speed is None and not self.paused)
+
+    def anchor(self, place: int) -> None:
+        """Count from here and now."""
+        self._from = (self._clock(), place)
+
+    def rush(self, to: int) -> None:
+        """Play up to that place without waiting, then as before."""
+        self._rush_to = to
+
 
 MOST_FRAMES: Final = 16_384
 """Frames taken at a time, so that commands are obeyed and pictures drawn meanwhile."""

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction
+from mixmon.frames.adapters.adapters import Adapters
+from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
 from mixmon.record.run_folder import Note
@@ -97,3 +100,92 @@ class Obeyed:
 def not_a_recording(command: ReplayCommand) -> UsageError:
     """The refusal of a replay's commands by live buses."""
     return UsageError(f"{type(command).__name__.lower()}: buses go on by themselves; expected a recording")
+
+
+# ----------------------------------------------------------------------------------------------------
+# Live buses as a source for the worker.
+# ----------------------------------------------------------------------------------------------------
+
+LATENESS_NS = 20_000_000
+"""Live frames come merged and in order; their rows need not wait for them as those of any log must."""
+
+
+class BusSource:
+    """A source of frames as they come.
+
+    options  the buses, named as the session's log channels
+
+    Raises:
+        UsageError: no bus, or two of one name.
+    """
+
+    live = True
+    lateness_ns = LATENESS_NS
+    hurried = False
+    ended = False
+    position = None
+
+    def __init__(self, options: Sequence[BusOptions]) -> None:
+        self.options = tuple(options)
+        self._adapters = Adapters(self.options)
+        self._heard = False
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Names of the buses."""
+        return self._adapters.channels
+
+    def open(self) -> None:
+        """Open the devices and read them.
+
+        Raises:
+            SourceError: a device cannot be opened.
+            UsageError: the options of a bus cannot mean anything.
+        """
+        self._adapters.start()
+
+    def take(self) -> list[FrameBlock]:
+        """The frames that have come."""
+        blocks = self._adapters.take(0.0)
+        self._heard = self._heard or bool(blocks)
+        return blocks
+
+    def through(self) -> int | None:
+        """Bus time: it goes on while buses are silent."""
+        return self._adapters.bus_time if self._heard else None
+
+    def now(self) -> int:
+        """Data time of this moment."""
+        return self._adapters.now()
+
+    def events(self) -> list[SourceEvent]:
+        """What has happened to the buses."""
+        return self._adapters.events()
+
+    def notes(self) -> list[Note]:
+        """None: nothing was noted before."""
+        return []
+
+    def actions(self) -> tuple[OperatorAction, ...]:
+        """None."""
+        return ()
+
+    def status(self) -> tuple[SourceStatus, ...]:
+        """Every bus as it stands."""
+        return self._adapters.status()
+
+    def bitrate(self, channel: str) -> int | None:
+        """As in the options."""
+        return next((bus.bitrate for bus in self.options if bus.name == channel), None)
+
+    def obey(self, command: ReplayCommand) -> Obeyed:
+        """Refuses: a bus cannot be held.
+
+        Raises:
+            UsageError: always.
+        """
+        raise not_a_recording(command)
+
+    def stop(self) -> None:
+        """Close the devices."""
+        self._adapters.close()

@@ -21,15 +21,14 @@ from functools import partial
 from typing import Final
 
 from mixmon.errors import MixmonError, UsageError
-from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
+from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
 from mixmon.live.bus_board import BusBoard
-from mixmon.live.keeper import Keeper
-from mixmon.live.orders import alarm_actions
-from mixmon.live.run_notes import (
+from mixmon.live.recording import (
     JUDGED,
     KEPT_QUIET,
     MARK,
     NOTE,
+    Keeper,
     judgement_data,
     judgement_of,
     judgement_words,
@@ -44,24 +43,62 @@ from mixmon.pipeline import Pipeline
 from mixmon.session.model import Session
 from mixmon.snapshot import Snapshot
 from mixmon.watching import (
+    Accept,
+    AcceptAll,
+    AlarmCommand,
     Command,
+    InService,
     Item,
     JudgeCell,
     Judgement,
     JudgePull,
     Mark,
     NoteText,
+    OutOfService,
     Pause,
     Quit,
     RecordOff,
     RecordOn,
     Remark,
+    Reset,
     ResetPeaks,
     Resume,
     Seek,
+    Shelve,
     Speed,
     Step,
+    Unshelve,
 )
+
+# ----------------------------------------------------------------------------------------------------
+# Keys about alarms as the actions that the alarm book works and the record keeps.
+# ----------------------------------------------------------------------------------------------------
+
+
+def alarm_actions(command: AlarmCommand, t: int, stretch: int) -> Iterator[OperatorAction]:
+    """The actions of one command, at data time `t` of a stretch of time.
+
+    Raises:
+        UsageError: an alarm is to be silenced without a reason, or for no time.
+    """
+    match command:
+        case AcceptAll(seen):
+            for rule, position in seen:
+                yield OperatorAction(t, Verb.ACCEPT, rule, position, stretch=stretch)
+        case Shelve(rule, position, reason, duration_s):
+            duration = None if duration_s is None else round(duration_s * 1e9)
+            yield OperatorAction(t, Verb.SHELVE, rule, position, duration, reason, stretch)
+        case OutOfService(rule, position, reason):
+            yield OperatorAction(t, Verb.OUT_OF_SERVICE, rule, position, None, reason, stretch)
+        case Accept(rule, position):
+            yield OperatorAction(t, Verb.ACCEPT, rule, position, stretch=stretch)
+        case Reset(rule, position):
+            yield OperatorAction(t, Verb.RESET, rule, position, stretch=stretch)
+        case Unshelve(rule, position):
+            yield OperatorAction(t, Verb.UNSHELVE, rule, position, stretch=stretch)
+        case InService(rule, position):
+            yield OperatorAction(t, Verb.IN_SERVICE, rule, position, stretch=stretch)
+
 
 TURN_S: Final = 0.05
 """Frames are worked in batches of so long: cheap in processor time, and still younger than a glance."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from mixmon.findings.alarms.measures import lacking
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList
-from mixmon.live.run_notes import alarm_data
+from mixmon.live.recording import alarm_data
 from mixmon.report.text import paragraph
 from mixmon.session.default_limits import PLACEHOLDER, limits_in_force
 from mixmon.session.model import AlarmRule, Session

@@ -6,7 +6,7 @@ import pytest
 from live_rig import keeper_in, until
 
 from mixmon.findings.pulls.quality import KEEP, REJECT
-from mixmon.live.keeper import Keeper
+from mixmon.live.recording import Keeper
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind

@@ -9,7 +9,7 @@ import numpy as np
 from live_rig import keeper_in, session_file, until
 
 from mixmon.frames.block import FrameBlock
-from mixmon.live.keeper import AFTER_NS, Keeper
+from mixmon.live.recording import AFTER_NS, Keeper
 from mixmon.record.run_folder import list_runs, open_run
 from mixmon.session.load import load_session
 from mixmon.simulate.run import EPOCH_NS

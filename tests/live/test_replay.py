@@ -14,9 +14,7 @@ from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.candump_write import write_candump
-from mixmon.live.axis import Axis
-from mixmon.live.pace import EVER, Pace
-from mixmon.live.replay import ReplaySource
+from mixmon.live.replay import EVER, Axis, Pace, ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import list_runs, open_run

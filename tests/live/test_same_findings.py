@@ -12,8 +12,8 @@ from live_rig import Player, glimpse, keeper_in, session_file, until, virtual_wo
 import mixmon
 from mixmon.cli.main import DONE, main
 from mixmon.findings.alarms.records import AlarmEvent, Happening
+from mixmon.live.recording import alarm_data
 from mixmon.live.replay import ReplaySource
-from mixmon.live.run_notes import alarm_data
 from mixmon.live.worker import Worker
 from mixmon.record.run_folder import RunFolder, list_runs, open_run
 from mixmon.report.json_out import to_json

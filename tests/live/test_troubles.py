@@ -13,7 +13,7 @@ from live_rig import EXAMPLE, close_all, until, virtual_worker
 from slcan_emulator import SlcanEmulator
 
 from mixmon.cli.main import BAD_INPUT, main
-from mixmon.live import trouble
+from mixmon.live import bus_board
 
 NAMES = ("troubled-chain", "troubled-engine")
 
@@ -123,4 +123,4 @@ def test_an_adapter_that_sees_errors_and_no_frame_hints_at_the_bit_rate(
 
 
 def test_examples_in_the_module() -> None:
-    assert doctest.testmod(trouble).failed == 0
+    assert doctest.testmod(bus_board).failed == 0

@@ -23,7 +23,7 @@ from live_rig import (
 from slcan_emulator import SlcanEmulator
 
 from mixmon.frames.adapters.interfaces import BusOptions
-from mixmon.live.buses import BusSource
+from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases

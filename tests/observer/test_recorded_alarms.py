@@ -22,7 +22,7 @@ from mixmon.findings.alarms.records import (
 )
 from mixmon.findings.alarms.states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
-from mixmon.live.keeper import Keeper
+from mixmon.live.recording import Keeper
 from mixmon.live.replay import ReplaySource
 from mixmon.messages.bind import bind
 from mixmon.messages.find import load_databases
