@@ -19,9 +19,8 @@ from mixmon.findings.response.response import review_response
 from mixmon.frames.account import Loss, Reject
 from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.frames.logs import LogSource, open_log
-from mixmon.messages.bind import bind
+from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
-from mixmon.messages.find import load_databases
 from mixmon.mixture.block import CylinderBlock
 from mixmon.pipeline import Pipeline
 from mixmon.session.default_limits import limits_in_force

@@ -16,8 +16,7 @@ from mixmon.frames.block import EXTENDED, FrameBlock, concat
 from mixmon.live.recording import Keeper
 from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.record.recorder import Recorder
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario

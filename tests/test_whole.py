@@ -11,9 +11,8 @@ from laws import same_for_all_splits
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.frames.candump import CandumpReader
 from mixmon.frames.candump_write import write_candump
-from mixmon.messages.bind import bind
+from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
-from mixmon.messages.find import load_databases
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import Simulation, simulate

@@ -26,8 +26,7 @@ import numpy as np
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.frames.block import FrameBlock, concat
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
 from mixmon.session.default_limits import placeholder_rules
 from mixmon.session.model import AlarmRule

@@ -17,8 +17,7 @@ import numpy as np
 
 from mixmon.findings.balance.balance import BalanceStage, CellNeed
 from mixmon.findings.balance.dwell import BATCH_S, Dwell
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario

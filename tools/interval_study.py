@@ -16,8 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from mixmon.findings.balance.balance import Balance, BalanceStage
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import Simulation, simulate

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from mixmon.messages import chain
-from mixmon.messages.checksum import ALGORITHMS
+from mixmon.messages.integrity import ALGORITHMS
 from mixmon.messages.plan import MessagePlan, SignalPlan
 
 FOLDER = Path(__file__).resolve().parent.parent / "dbc"

@@ -35,8 +35,7 @@ from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.live.recording import Keeper
 from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.record.recorder import Recorder
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import simulate

@@ -85,8 +85,7 @@ def _expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
 
     if arguments.session is None:
         return None, from_own_layer(arguments.bitrate)
-    from mixmon.messages.bind import bind
-    from mixmon.messages.find import load_databases
+    from mixmon.messages.bind import bind, load_databases
     from mixmon.session.load import load_session
 
     session = load_session(arguments.session)

@@ -98,8 +98,7 @@ def _definitions(arguments: argparse.Namespace) -> Definitions:
     from mixmon.cli.output import Definitions
 
     if arguments.session is not None:
-        from mixmon.messages.bind import bind
-        from mixmon.messages.find import load_databases
+        from mixmon.messages.bind import bind, load_databases
         from mixmon.session.load import load_session
 
         session = load_session(arguments.session)

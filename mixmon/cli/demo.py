@@ -54,8 +54,7 @@ def _live(arguments: argparse.Namespace) -> int:
     from mixmon.frames.adapters.interfaces import BusOptions
     from mixmon.live.recording import Keeper
     from mixmon.live.worker import Worker
-    from mixmon.messages.bind import bind
-    from mixmon.messages.find import load_databases
+    from mixmon.messages.bind import bind, load_databases
     from mixmon.record.recorder import Recorder
     from mixmon.simulate.feed import Feed
     from mixmon.simulate.load import load_scenario

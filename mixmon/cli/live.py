@@ -179,8 +179,7 @@ def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker
     """
     from mixmon.live.source import BusSource
     from mixmon.live.worker import Worker
-    from mixmon.messages.bind import bind
-    from mixmon.messages.find import load_databases
+    from mixmon.messages.bind import bind, load_databases
     from mixmon.session.load import load_session
 
     session = load_session(arguments.session)
@@ -210,8 +209,8 @@ def run_files(session: Session) -> dict[str, bytes]:
     Raises:
         SourceError: one of them cannot be read.
     """
+    from mixmon.messages.bind import database_path
     from mixmon.messages.chain import shipped_database
-    from mixmon.messages.find import database_path
     from mixmon.record.run_folder import SESSION
 
     if session.path is None:

@@ -84,8 +84,7 @@ def _run_folder(path: str) -> RunFolder | None:
 
 def _worker(arguments: argparse.Namespace, source: ReplaySource, run_folder: RunFolder | None) -> Worker:
     from mixmon.live.worker import Worker
-    from mixmon.messages.bind import bind
-    from mixmon.messages.find import load_databases
+    from mixmon.messages.bind import bind, load_databases
     from mixmon.session.load import load_session
 
     path = arguments.session or (run_folder.session if run_folder is not None else None)

@@ -193,8 +193,7 @@ def _trims(text: str | None) -> tuple[float, ...] | None:
 
 
 def _binding(through: Path | None) -> Binding | None:
-    from mixmon.messages.bind import bind
-    from mixmon.messages.find import load_databases
+    from mixmon.messages.bind import bind, load_databases
     from mixmon.session.load import load_session
 
     if through is None:

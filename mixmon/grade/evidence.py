@@ -22,8 +22,7 @@ from mixmon.findings.events.events import Excursions
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.response.response import ResponseReview, ResponseReviewer
 from mixmon.grade.item import Item, does_not_apply, judged, not_yet, within
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid, Steady

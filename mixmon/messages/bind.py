@@ -2,22 +2,343 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Final
 
-from mixmon.errors import Mistake, SessionError
+from mixmon.errors import DefinitionError, Mistake, MixmonError, SessionError
+from mixmon.frames.block import EXTENDED
 from mixmon.gas import fuel as fuels
 from mixmon.messages.binding import Binding, Bound
-from mixmon.messages.database import Database
-from mixmon.messages.declared_fuel import declared_curve, declared_fuel
-from mixmon.messages.find import find_databases
-from mixmon.messages.gaps import gaps, missing
-from mixmon.messages.units import misread
+from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, shipped_database
+from mixmon.messages.database import Database, load_database
+from mixmon.messages.plan import SignalPlan
 from mixmon.session.load import placed, read_session, read_text
-from mixmon.session.model import Fuel, Session, SignalChoice
+from mixmon.session.model import Bus, Fuel, Sensors, Session, SignalChoice
 from mixmon.session.schema import near
 from mixmon.session.signals import CHAIN, ENGINE, Quantity
+
+# ----------------------------------------------------------------------------------------------------
+# Whether a signal can carry what it was chosen for: its unit and range against the quantity's.
+#
+# DBC files write units as they like. Only a unit that is known and wrong is a mistake; one that is
+# unknown, or empty, is taken on trust.
+# ----------------------------------------------------------------------------------------------------
+
+_TO: Final[Mapping[str, Mapping[str, str]]] = {
+    "lambda": {
+        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), 'unit = "afr"'),
+        **dict.fromkeys(("phi", "φ"), 'unit = "phi"'),
+        **dict.fromkeys(("permille", "‰"), "scale = 0.001"),
+        **dict.fromkeys(("%", "percent"), "scale = 0.01"),
+    },
+    "afr": dict.fromkeys(("lambda", "λ"), 'unit = "lambda"'),
+    "phi": {
+        **dict.fromkeys(("lambda", "λ"), 'unit = "lambda"'),
+        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), 'unit = "afr"'),
+    },
+    "percent": dict.fromkeys(("permille", "‰"), "scale = 0.1"),
+    "kPa": {
+        **dict.fromkeys(("hpa", "mbar"), "scale = 0.1"),
+        "bar": "scale = 100",
+        "pa": "scale = 0.001",
+        "mpa": "scale = 1000",
+        **dict.fromkeys(("psi", "psia", "psig"), "scale = 6.894757"),  # NIST SP 811, appendix B.8
+        "inhg": "scale = 3.386389",  # the same
+    },
+    "ms": {**dict.fromkeys(("us", "µs", "μs", "usec"), "scale = 0.001"), "s": "scale = 1000"},
+    "degC": {
+        **dict.fromkeys(("degf", "°f", "deg f", "f"), "scale = 0.555556, offset = -17.7778"),
+        **dict.fromkeys(("k", "degk", "kelvin"), "offset = -273.15"),
+    },
+    "V": {"mv": "scale = 0.001"},
+    "rpm": {**dict.fromkeys(("hz", "1/s", "rps"), "scale = 60"), "rad/s": "scale = 9.549297"},
+}
+"""By the unit that is read: units in other files, folded to lower case, and what turns them into it."""
+
+_LEAST_AFR = 3.0
+"""Ranges of air-fuel ratios start above this and end above it; those of lambda start below."""
+
+
+def misread(choice: SignalChoice, signal: SignalPlan, quantity: Quantity) -> tuple[str, str] | None:
+    """What was found and what was expected, where the signal cannot be what it was chosen for."""
+    if quantity.claim:
+        return _claim(choice, signal)
+    if (choice.scale, choice.offset) != (1.0, 0.0):
+        return None  # the user has looked at the unit and the range
+    read = choice.unit or quantity.units[0]
+    if remedy := _TO.get(read, {}).get(signal.unit.strip().casefold()):
+        return f'{signal.name} in "{signal.unit}", read as {read}', remedy
+    remedy = _out_of_range(read, signal)
+    if remedy is None:
+        return None
+    return f"{signal.name} from {signal.minimum:g} to {signal.maximum:g}, read as {read}", remedy
+
+
+def _out_of_range(read: str, signal: SignalPlan) -> str | None:
+    """What turns the signal into the unit that is read, where its declared range belongs to another."""
+    lowest, highest = signal.minimum, signal.maximum
+    if lowest is None or highest is None:
+        return None
+    if read in {"lambda", "phi"} and lowest > _LEAST_AFR:
+        return 'unit = "afr", or scale and offset'
+    if read == "afr" and highest < _LEAST_AFR:
+        return 'unit = "lambda" or "phi", or scale and offset'
+    if read == "percent" and lowest >= 0 and highest <= 1:
+        return "scale = 100"
+    return None
+
+
+def _claim(choice: SignalChoice, signal: SignalPlan) -> tuple[str, str] | None:
+    """A claim must be told from other states, and the states must exist."""
+    if choice.equals is None:
+        states = [text for raw, text in signal.choices.items() if not _coded(raw, signal)]
+        if len(states) > 2:
+            found = f"{signal.name} with {len(states)} states ({', '.join(states)})"
+            return found, "equals = [...] with the states that count as yes"
+        return None
+    for value in choice.equals:
+        if not _sendable(value, signal):
+            return f"{value:g}, which {signal.name} cannot be", _states(signal)
+    return None
+
+
+def _coded(raw: int, signal: SignalPlan) -> bool:
+    """Whether the raw value is a code for having no value."""
+    return any(low <= raw <= high for low, high in (*signal.not_available, *signal.error))
+
+
+def _sendable(value: float, signal: SignalPlan) -> bool:
+    if signal.is_float or not signal.scale:
+        return True
+    raw = (value - signal.offset) / signal.scale
+    codes = 1 << signal.length
+    lowest = -(codes // 2) if signal.signed else 0
+    return lowest <= raw < lowest + codes
+
+
+def _states(signal: SignalPlan) -> str:
+    """The states that the signal can have."""
+    if signal.choices:
+        return "one of " + ", ".join(f"{raw} ({text})" for raw, text in signal.choices.items())
+    return f"a value of {signal.length} bits"
+
+
+# ----------------------------------------------------------------------------------------------------
+# What cannot be done for want of which signal, in words.
+# ----------------------------------------------------------------------------------------------------
+
+_CHAIN: Final[Mapping[str, str]] = {
+    "ready": "a sensor that is warming up is told by time alone",
+    "supply": "a node that lost its supply is not told from one that lost the bus",
+    "heater": "heater effort is not compared",
+    "resets": "restarts of a controller are told by its silence alone",
+}
+_ENGINE: Final[Mapping[str, str]] = {
+    "rpm": "no cells, no pulls, no misfires by cycle, no delay by speed",
+    "pulse_ms": "unequal flow is not told from unequal dead time",
+    "coolant_c": "a cold engine is not told from a warm one",
+    "fuel_cut": "fuel cuts are told by the readings alone",
+    "spark_cut": "spark cuts are told by the readings alone",
+}
+
+_NOT_CORRECTED: Final = (
+    "sensors before the turbine and no [sensors] pressure_k_bar: pressure is not corrected for, "
+    "rich reads too rich and lean too lean (lambda 0.85 as 0.81 to 0.83 at 2 bar)"
+)
+_FOR_SOME: Final = {"exhaust_kpa"}  # for sensors that pressure bends
+
+
+def missing(chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
+    """The quantities that no signal carries, as keys of the session file; not those that only some need.
+
+    chain: the quantities that every node has; engine: those of the engine.
+    """
+    return tuple(
+        [f"chain.signals.{name}" for name in CHAIN if name not in chain]
+        + [f"engine_signals.{name}" for name in ENGINE if name not in {*engine, *_FOR_SOME}]
+    )
+
+
+def gaps(session: Session, chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
+    """What is not offered, one sentence each, in the order of the session file."""
+    found = []
+    if session.exhaust.sensor_distance_mm is None or session.exhaust.primary_bore_mm is None:
+        found.append("no exhaust bore and sensor distance: the delay to the sensors is a guess")
+    if session.fuel is None:
+        found.append("no [fuel]: gasoline is taken for the oxygen balance, and AFR is not shown")
+    found += _readings(session)
+    found += [f"no {name} signal: {what}" for name, what in _CHAIN.items() if name not in chain]
+    found += [f"no {name} signal: {what}" for name, what in _ENGINE.items() if name not in engine]
+    found += _load_of_gaps(session, engine)
+    found += _target(session, engine)
+    return tuple(found)
+
+
+def _readings(session: Session) -> list[str]:
+    """What is done to the readings, and what pressure does to them where nothing is done about it."""
+    said, sensors = [], session.sensors
+    if sensors is not None and sensors.curve is not None:
+        said.append(f"the controllers' lambda is read by the curve of {sensors.curve} and corrected")
+    if sensors is not None and sensors.pressure_k_bar is not None:
+        said.append(f"readings are corrected for pressure at the sensors, k {sensors.pressure_k_bar:g} bar")
+    elif session.exhaust.before_turbine:
+        said.append(_NOT_CORRECTED)
+    return said
+
+
+def _load_of_gaps(session: Session, engine: Collection[str]) -> list[str]:
+    axes = session.axes
+    if axes.load_signal not in engine:
+        return [f"no {axes.load_signal} signal, the load: no cells by load, and no steady load is asked for"]
+    if not axes.rpm or not axes.load:
+        return ["no [axes] with rpm and load: no cells"]
+    return []
+
+
+def _target(session: Session, engine: Collection[str]) -> list[str]:
+    if "target" in engine:
+        return []
+    if session.targets is None:
+        return ["no target signal and no [targets]: needs vs target are not offered"]
+    if not {"rpm", session.axes.load_signal} <= set(engine):
+        return [f"no target signal, and no rpm and {session.axes.load_signal} to look up [targets] by"]
+    return []
+
+
+# ----------------------------------------------------------------------------------------------------
+# The message definitions that a session's buses name, wherever they lie.
+# ----------------------------------------------------------------------------------------------------
+
+
+def load_databases(session: Session) -> dict[str, Database]:
+    """The definitions of each bus that has any, by bus name.
+
+    A database is a path from the session file's folder, or else the name of one that comes with
+    mixmon. Several on one bus become one, in the order of the file.
+
+    Raises:
+        SessionError: some cannot be found or read, or do not go together; all of them are in it.
+    """
+    databases, mistakes = find_databases(session)
+    if mistakes:
+        raise SessionError(str(session.path or "session"), mistakes)
+    return databases
+
+
+def find_databases(session: Session) -> tuple[dict[str, Database], list[Mistake]]:
+    """The definitions that could be read, by bus name, and what is wrong with the others."""
+    databases: dict[str, Database] = {}
+    mistakes: list[Mistake] = []
+    for i, bus in enumerate(session.buses, 1):
+        loaded = _load_of_find(bus, _folder(session), f"bus[{i}].database", mistakes)
+        if loaded:
+            databases[bus.name] = _joined(loaded, f"bus[{i}].database", mistakes)
+    return databases, mistakes
+
+
+def _folder(session: Session) -> Path:
+    return session.path.parent if session.path is not None else Path()
+
+
+def _load_of_find(bus: Bus, folder: Path, where: str, mistakes: list[Mistake]) -> list[Database]:
+    """All databases of the bus, or none of them if one is missing."""
+    loaded = []
+    for written in bus.databases:
+        path = database_path(written, folder)
+        if path is None:
+            found = f'no file "{written}" in {folder.resolve()}'
+            mistakes.append(Mistake(where, found, f"a DBC file there, or {CHAIN_FILE} or {ENGINE_FILE}"))
+            continue
+        try:
+            loaded.append(load_database(path))
+        except DefinitionError as error:
+            mistakes.append(Mistake(where, str(error), "a message definition file that can be used"))
+    return loaded if len(loaded) == len(bus.databases) else []
+
+
+def database_path(written: str, folder: Path) -> Path | None:
+    """Where a database lies that a session file in `folder` names; None: nowhere.
+
+    A file of that name beside the session file will do as well: so it lies in the folder of a run.
+    """
+    try:
+        for path in (folder / written, folder / Path(written).name):
+            if path.is_file():
+                return path
+        return shipped_database(written)
+    except OSError:  # a name that no file can have
+        return None
+
+
+def _joined(databases: list[Database], where: str, mistakes: list[Mistake]) -> Database:
+    """One database of several; what more than one of them defines is reported."""
+    first, *others = databases
+    if not others:
+        return first
+    messages = tuple(message for database in databases for message in database.messages)
+    names = ", ".join(database.name for database in databases)
+    ids, words = Counter(m.can_id for m in messages), Counter(m.name for m in messages)
+    twice = [m for m in messages if ids[m.can_id] > 1 or words[m.name] > 1]
+    if twice:
+        listed = ", ".join(dict.fromkeys(f"{m.name} ({_identifier(m.can_id)})" for m in twice))
+        found = f"names or identifiers that more than one of {names} defines: {listed}"
+        mistakes.append(Mistake(where, found, "each message defined once on one bus"))
+    notices = tuple(notice for database in databases for notice in database.notices)
+    return replace(first, name=names, messages=messages, notices=notices)
+
+
+def _identifier(can_id: int) -> str:
+    """As in a log: three hex digits, or eight for 29-bit identifiers."""
+    return f"{can_id & ~EXTENDED:08X}" if can_id & EXTENDED else f"{can_id:03X}"
+
+
+# ----------------------------------------------------------------------------------------------------
+# The fuel that a user declared, as gas science knows it.
+# ----------------------------------------------------------------------------------------------------
+
+
+def declared_fuel(declared: Fuel | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
+    """The fuel; None where none is declared, or where it cannot be one, which is then a mistake."""
+    if declared is None:
+        return None
+    way = "name"
+    try:
+        if declared.name is not None:
+            return fuels.fuel_named(declared.name)
+        if declared.parts:
+            way = "parts"
+            return fuels.blend(declared.parts)
+        if declared.atoms:
+            way = "atoms"
+            c, h, o, n = (declared.atoms.get(atom, 0.0) for atom in "chon")
+            return fuels.from_atoms(c, h, o, n)
+        if declared.stoich_afr is not None:
+            way = "stoich_afr"
+            return fuels.from_stoich_afr(declared.stoich_afr)
+    except MixmonError as error:
+        mistakes.append(_mistake(f"fuel.{way}", error))
+    return None
+
+
+def declared_curve(sensors: Sensors | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
+    """The fuel of the controllers' curve; None where none is declared, or where there is no such fuel."""
+    if sensors is None or sensors.curve is None:
+        return None
+    try:
+        return fuels.fuel_named(sensors.curve)
+    except MixmonError as error:
+        mistakes.append(_mistake("sensors.curve", error))
+        return None
+
+
+def _mistake(where: str, error: MixmonError) -> Mistake:
+    _, _, told = str(error).partition(": ")
+    found, _, expected = told.partition("; expected ")
+    return Mistake(where, found, expected)
+
 
 Databases = Mapping[str, Database]
 
@@ -27,7 +348,7 @@ _SHOWN = 8
 def bind(session: Session, databases: Databases) -> Binding:
     """Every chosen signal, found in the definitions of its bus (by bus name).
 
-    >>> from mixmon.messages.find import load_databases
+    >>> from mixmon.messages.bind import load_databases
     >>> from mixmon.session.load import load_session
     >>> session = load_session("examples/alder8.toml")
     >>> binding = bind(session, load_databases(session))

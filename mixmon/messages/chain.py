@@ -22,8 +22,7 @@ from dataclasses import dataclass, field
 from enum import IntEnum
 from pathlib import Path
 
-from mixmon.messages.codes import top_two
-from mixmon.messages.plan import MessagePlan, Protection, SignalPlan
+from mixmon.messages.plan import MessagePlan, Protection, SignalPlan, top_two
 
 NODES = 16
 """Most nodes that one chain can have."""

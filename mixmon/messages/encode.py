@@ -9,12 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.frames.block import CLASSIC_WIDTH, FD_WIDTH, FrameBlock, FrameFlag
-from mixmon.messages.branches import present
-from mixmon.messages.checksum import checksum
-from mixmon.messages.field import Field, Raw, put
-from mixmon.messages.integrity import counter_modulus
-from mixmon.messages.limits import raw_limits
-from mixmon.messages.plan import MessagePlan, SignalPlan
+from mixmon.messages.integrity import checksum, counter_modulus
+from mixmon.messages.layout import present
+from mixmon.messages.plan import Field, MessagePlan, Raw, SignalPlan, put, raw_limits
 
 _FD_SIZES = (12, 16, 20, 24, 32, 48, 64)
 """Data sizes of the data length codes 9 to 15 (ISO 11898-1)."""

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from mixmon.errors import Mistake, ScenarioError, UsageError
-from mixmon.messages.declared_fuel import declared_fuel
+from mixmon.messages.bind import declared_fuel
 from mixmon.session import check_engine, check_limits
 from mixmon.session.build import build_fuel
 from mixmon.session.check_engine import FUEL_WAYS

@@ -17,7 +17,7 @@ from mixmon.gas.transport import (
     pipe_volume_l,
     transit_cycles,
 )
-from mixmon.messages.declared_fuel import declared_fuel
+from mixmon.messages.bind import declared_fuel
 from mixmon.session.model import Fuel as DeclaredFuel
 from mixmon.simulate.charge import Charges, LeakAir
 from mixmon.simulate.crank import CYCLE_DEG

@@ -9,8 +9,7 @@ import pytest
 from alarm_study import LEAN, NOISE, announced, at_limit, clean, lateness, leaning, often
 
 from mixmon.findings.alarms.alarms import Alarms
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
 from mixmon.session.default_limits import placeholder_rules
 

@@ -9,10 +9,9 @@ from mixmon.findings.census.nodes import from_binding, from_own_layer
 from mixmon.findings.census.wiring import Fault
 from mixmon.frames.block import FrameBlock, FrameFlag, concat
 from mixmon.frames.candump import CandumpReader
-from mixmon.messages.bind import bind
+from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.chain import engine_messages, node_messages
 from mixmon.messages.encode import Encoder
-from mixmon.messages.find import load_databases
 from mixmon.session.load import load_session
 
 S = 1_000_000_000

@@ -11,8 +11,7 @@ from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.dwell import Mask
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.events.events import Excursions
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import read_scenario
 from mixmon.simulate.run import simulate

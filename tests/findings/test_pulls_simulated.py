@@ -12,8 +12,7 @@ from mixmon.findings.events.tips import find_transients
 from mixmon.findings.lags import Lags
 from mixmon.findings.pulls.pulls import find_pulls
 from mixmon.findings.pulls.review import review, review_run
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from mixmon.findings.response.response import review_response
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.lag import step_time_s
 from mixmon.simulate.load import load_scenario

@@ -9,8 +9,7 @@ from mixmon.findings.pulls.quality import KEEP, REJECT
 from mixmon.live.recording import Keeper
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.record.run_folder import RunFolder, list_runs, open_run
 from mixmon.session.load import load_session
 from mixmon.watching import JudgeCell, JudgePull

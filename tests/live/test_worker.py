@@ -25,8 +25,7 @@ from slcan_emulator import SlcanEmulator
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.record.run_folder import list_runs, open_run
 from mixmon.session.load import load_session
 from mixmon.watching import Mark, NoteText, Pause, RecordOff, RecordOn, Seek

@@ -20,8 +20,7 @@ from mixmon.frames.block import FrameBlock
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, shipped_database
 from mixmon.messages.database import load_database
 from mixmon.messages.decode import Decoder
-from mixmon.messages.field import Field
-from mixmon.messages.plan import MessagePlan, Protection, Quality, SignalPlan
+from mixmon.messages.plan import Field, MessagePlan, Protection, Quality, SignalPlan
 
 ZOO = sorted((Path(__file__).parent / "zoo").glob("*.dbc"))
 SHIPPED = [shipped_database(CHAIN_FILE), shipped_database(ENGINE_FILE)]

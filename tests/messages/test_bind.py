@@ -16,10 +16,9 @@ from hypothesis import strategies as st
 
 from mixmon.errors import Mistake, SessionError
 from mixmon.frames.block import EXTENDED, FrameBlock
-from mixmon.messages.bind import bind, read_binding, verify
+from mixmon.messages.bind import bind, load_databases, read_binding, verify
 from mixmon.messages.binding import Binding
 from mixmon.messages.decode import Decoder
-from mixmon.messages.find import load_databases
 from mixmon.session.load import load_session, read_session
 
 EXAMPLES = Path(__file__).parents[2] / "examples"

@@ -7,7 +7,7 @@ from cantools.autosar.end_to_end import compute_profile2_crc
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mixmon.messages.checksum import ALGORITHMS, CRC8_1D, CRC8_H2F, CRC8_J1850, checksum, crc8_table
+from mixmon.messages.integrity import ALGORITHMS, CRC8_1D, CRC8_H2F, CRC8_J1850, checksum, crc8_table
 
 
 def column_bytes(*texts):

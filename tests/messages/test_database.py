@@ -6,9 +6,8 @@ import pytest
 
 from mixmon.errors import DefinitionError
 from mixmon.frames.block import EXTENDED
-from mixmon.messages.codes import j1939
 from mixmon.messages.database import load_database
-from mixmon.messages.plan import Protection, Selector
+from mixmon.messages.plan import Protection, Selector, j1939
 
 ZOO = Path(__file__).parent / "zoo"
 

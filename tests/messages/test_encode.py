@@ -14,9 +14,7 @@ from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, chain_messages, engin
 from mixmon.messages.database import load_database
 from mixmon.messages.decode import Decoder
 from mixmon.messages.encode import Encoder, to_raw
-from mixmon.messages.field import Field
-from mixmon.messages.limits import raw_limits
-from mixmon.messages.plan import MessagePlan, Quality, SignalPlan
+from mixmon.messages.plan import Field, MessagePlan, Quality, SignalPlan, raw_limits
 
 ZOO = Path(__file__).parent / "zoo"
 ONE_BUS = np.zeros(1, np.uint8)

@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 
 from mixmon.messages.decode import Decoder
 from mixmon.messages.encode import Encoder
-from mixmon.messages.field import Field, Rows, put
-from mixmon.messages.plan import MessagePlan, SignalPlan
+from mixmon.messages.plan import Field, MessagePlan, Rows, SignalPlan, put
 
 
 def any_signal(start, length, *, big_endian, signed):

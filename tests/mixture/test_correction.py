@@ -13,8 +13,7 @@ import mixmon
 from mixmon.errors import SessionError
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import fuel_named
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.correction import Correction, correction_of
 from mixmon.session.load import load_session

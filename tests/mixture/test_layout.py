@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.layout import layout_of, node_facts
 from mixmon.session.load import load_session
 

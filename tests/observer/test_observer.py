@@ -13,9 +13,8 @@ from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction, Verb
 from mixmon.findings.balance.balance import BalanceStage
 from mixmon.findings.events.event import Kind
-from mixmon.messages.bind import bind
+from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
-from mixmon.messages.find import load_databases
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.observer.observer import Observer
 from mixmon.pipeline import Pipeline

@@ -8,8 +8,7 @@ import numpy as np
 
 from mixmon.findings.pulls.pulls import find_pulls
 from mixmon.findings.pulls.review import PullReview, review, review_run
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock
 from mixmon.observer.observer import Observer
 from mixmon.pipeline import Pipeline

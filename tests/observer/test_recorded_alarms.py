@@ -24,8 +24,7 @@ from mixmon.findings.alarms.states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.live.recording import Keeper
 from mixmon.live.replay import ReplaySource
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.observer.observer import Observer
 from mixmon.pipeline import Pipeline
 from mixmon.record.recorder import Recorder

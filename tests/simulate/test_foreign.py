@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from mixmon.errors import UsageError
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.run import simulate

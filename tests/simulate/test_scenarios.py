@@ -6,8 +6,7 @@ from dataclasses import replace
 import pytest
 
 from mixmon.errors import ScenarioError, SourceError, UsageError
-from mixmon.messages.bind import bind
-from mixmon.messages.find import load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario, read_scenario, scenario_names
 from mixmon.simulate.run import simulate
