@@ -9,11 +9,11 @@ from __future__ import annotations
 import numpy as np
 import scipy.signal
 
-from mixmon.findings.recent import Columns
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.recent import Columns
 from mixmon.session.model import Axes, Chain, Engine, Node, Session
 
 FUEL = fuel_named("gasoline")

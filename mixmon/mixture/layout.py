@@ -7,8 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from mixmon.messages.binding import Binding, Bound
-from mixmon.mixture.align import Geometry, Layout, NodeSources
-from mixmon.mixture.target import TargetTable
+from mixmon.mixture.align import Geometry, Layout, NodeSources, TargetTable
 from mixmon.mixture.track import Source
 from mixmon.mixture.validity import NodeFacts
 from mixmon.session.model import Session

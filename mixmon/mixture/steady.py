@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
-from mixmon.mixture.latch import latch
+from mixmon.mixture.validity import latch
 from mixmon.session.model import Axes, Validity
 
 NOWHERE = -1

@@ -13,8 +13,7 @@ from mixmon.gas.fuel import fuel_named
 from mixmon.gas.transport import valve_to_sensor_delay_s
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.plan import MessagePlan, Quality, Selector, SignalPlan
-from mixmon.mixture.align import GRID_NS, Aligner, Geometry, Layout, NodeSources, Rows
-from mixmon.mixture.target import TargetTable
+from mixmon.mixture.align import GRID_NS, Aligner, Geometry, Layout, NodeSources, Rows, TargetTable
 from mixmon.mixture.track import Source
 
 MS = 1_000_000

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mixmon.mixture.latch import Delay, Run, delayed, latch, run_start
+from mixmon.mixture.validity import Delay, Run, delayed, latch, run_start
 
 FLAGS = st.lists(st.booleans(), min_size=0, max_size=60)
 

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from mixmon.findings.alarms.measures import MEASURES, EngineStates, Scene, limit_of
 from mixmon.mixture.block import CylinderBlock
-from mixmon.mixture.latch import Delay, Run, delayed, latch, run_start
+from mixmon.mixture.validity import Delay, Run, delayed, latch, run_start
 from mixmon.session.model import AlarmRule
 from mixmon.session.when import Condition, parse
 

@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 
 from mixmon.errors import UsageError
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.mixture.latch import Delay, delayed
-from mixmon.mixture.validity import SETTLE_NS
+from mixmon.mixture.validity import SETTLE_NS, Delay, delayed
 from mixmon.session.model import AlarmRule, Session
 from mixmon.session.signals import ENGINE_STATES
 from mixmon.session.when import Condition, names, parse, true_and_false

@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.events.baseline import TURNING_RPM, Settled
-from mixmon.findings.recent import Recent
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import SensorLag
 from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.recent import Recent
 
 # ----------------------------------------------------------------------------------------------------
 # Which pulse of the gas made a bump of the reading: when it began, how long it was, how high.

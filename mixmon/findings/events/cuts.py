@@ -21,7 +21,7 @@ from mixmon.findings.events.baseline import TURNING_RPM, Settled, Table
 from mixmon.findings.events.event import Event, Kind, Value
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
-from mixmon.mixture.latch import Delay, delayed, latch
+from mixmon.mixture.validity import Delay, delayed, latch
 
 AIR_PERCENT = 16.0
 """Oxygen above which gas is called air: the highest apparent oxygen of unburnt charges is 13 to 15

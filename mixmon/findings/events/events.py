@@ -30,12 +30,12 @@ from mixmon.findings.events.misfire import Judge
 from mixmon.findings.events.nodes import NodeEvents
 from mixmon.findings.events.tips import LEVEL_ROWS, TIP_IN, Tip, TransientStage
 from mixmon.findings.lags import Lags, LearntLags, node_lags
-from mixmon.findings.recent import Recent
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import SensorLag
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.recent import Recent
 from mixmon.session.model import Session
 
 # ----------------------------------------------------------------------------------------------------

@@ -17,15 +17,15 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from mixmon.findings.lags import Lags, LearntLags
-from mixmon.findings.opening import Opening
-from mixmon.findings.recent import Recent
 from mixmon.findings.stats import student_t95
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import FirstOrderLag
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.mixture.latch import latch
+from mixmon.mixture.opening import Opening
+from mixmon.mixture.recent import Recent
+from mixmon.mixture.validity import latch
 from mixmon.session.model import Session
 
 # ----------------------------------------------------------------------------------------------------

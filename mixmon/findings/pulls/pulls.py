@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.lags import Lags, node_lags
-from mixmon.findings.opening import Opening
 from mixmon.findings.pulls.quality import (
     BREAK,
     HELD,
@@ -34,9 +33,10 @@ from mixmon.findings.pulls.quality import (
     rows_before,
     verdict,
 )
-from mixmon.findings.recent import Columns, Recent
 from mixmon.mixture.block import CylinderBlock
-from mixmon.mixture.latch import latch
+from mixmon.mixture.opening import Opening
+from mixmon.mixture.recent import Columns, Recent
+from mixmon.mixture.validity import latch
 from mixmon.session.model import Session
 
 # ----------------------------------------------------------------------------------------------------

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from mixmon.findings.balance.dwell import Mask
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.lags import Lags, node_lags
-from mixmon.findings.recent import Recent
 from mixmon.findings.stats import median_with_holes
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
+from mixmon.mixture.recent import Recent
 from mixmon.session.model import Session, Validity
 
 # ----------------------------------------------------------------------------------------------------

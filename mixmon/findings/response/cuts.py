@@ -17,12 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.least_squares import Samples
-from mixmon.findings.recent import Recent
 from mixmon.findings.response.fit import NOT_SHARP, USUAL_FILTER, Prior, StepFit, fit_steps
 from mixmon.findings.stats import median_with_holes
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.mixture.latch import latch
+from mixmon.mixture.recent import Recent
+from mixmon.mixture.validity import latch
 
 # ----------------------------------------------------------------------------------------------------
 # When the gas at the sensors turns to air, and back: the two edges of every fuel cut.

@@ -20,7 +20,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
-from mixmon.findings.recent import Recent
 from mixmon.findings.response.cuts import Clock
 from mixmon.findings.response.fit import time_63
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
@@ -28,6 +27,7 @@ from mixmon.gas.fuel import Fuel
 from mixmon.gas.transport import cycle_s
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.mixture.recent import Recent
 from mixmon.session.model import Session
 
 # ----------------------------------------------------------------------------------------------------
