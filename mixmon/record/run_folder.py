@@ -13,8 +13,7 @@ from mixmon.errors import SourceError
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump import CandumpReader
 from mixmon.frames.logs import FRAMES, NOTES
-from mixmon.record.manifest import FORMAT, RECORDING, Manifest
-from mixmon.record.run_writer import MANIFEST, SUMS
+from mixmon.record.run_writer import FORMAT, MANIFEST, RECORDING, SUMS, Manifest
 
 SESSION = "session.toml"
 CUT_OFF = "cut off: the program ended before the run did, or records it still"
