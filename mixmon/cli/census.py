@@ -50,9 +50,8 @@ def run(arguments: argparse.Namespace) -> int:
     """
     from mixmon.findings.census.census import Census
     from mixmon.report.balance import log_json
-    from mixmon.report.census import census_text, limits_missed
-    from mixmon.report.census_json import census_json
-    from mixmon.report.json_out import to_json
+    from mixmon.report.census import census_json, census_text, limits_missed
+    from mixmon.report.text import to_json
 
     session, expected = _expected(arguments)
     census = Census(expected)

@@ -115,7 +115,7 @@ def _definitions(arguments: argparse.Namespace) -> Definitions:
 
 def _long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
     from mixmon.cli.output import TextOut
-    from mixmon.report.csv_out import long_header, long_lines
+    from mixmon.report.tables import long_header, long_lines
 
     with TextOut(arguments.out) as out:
         head = long_header(raw=arguments.raw)  # comes with the first values: none of a log without any
@@ -130,7 +130,7 @@ def _long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -
 
 def _wide(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
     from mixmon.cli.output import FolderOut
-    from mixmon.report.csv_out import wide_header, wide_lines
+    from mixmon.report.tables import wide_header, wide_lines
 
     out = FolderOut(arguments.out)
     for block in reading:
@@ -145,7 +145,7 @@ def _wide(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -
 def _parquet(path: Path, reading: Reading, decoding: Decoding) -> None:
     from contextlib import closing
 
-    from mixmon.report.parquet_out import ParquetFile
+    from mixmon.report.tables import ParquetFile
 
     with closing(ParquetFile(path)) as out:
         for block in reading:

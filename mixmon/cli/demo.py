@@ -101,7 +101,7 @@ def _balance(log: Path, session: Path) -> Balance:
     """The balance of the log, printed as `mixmon balance` prints it."""
     import mixmon
     from mixmon.report.balance import balance_text
-    from mixmon.report.units import unit_named
+    from mixmon.report.text import unit_named
 
     run_ = mixmon.read_run(mixmon.load_session(session), log)
     found = mixmon.balance(run_)
@@ -111,8 +111,7 @@ def _balance(log: Path, session: Path) -> Balance:
 
 def _beside_truth(found: Balance, truth: dict[str, Any]) -> str:
     """What was read at full load beside what is true, by label, and the planted faults that explain it."""
-    from mixmon.report.table import Column, table
-    from mixmon.report.text import wrap
+    from mixmon.report.text import Column, table, wrap
 
     behind = {one["label"]: one["cylinder"] for one in truth["identity"]}
     true = truth["full_load"]["needs_vs_peers_percent"]

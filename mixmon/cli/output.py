@@ -18,7 +18,7 @@ from mixmon.frames.block import EXTENDED, NOT_DATA, FrameBlock
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.decode import Decoder
 from mixmon.messages.plan import MessagePlan, Quality
-from mixmon.report.decoded import Decoded, Values, columns
+from mixmon.report.tables import Decoded, Values, columns
 from mixmon.report.text import counted
 
 # ----------------------------------------------------------------------------------------------------

@@ -42,8 +42,8 @@ def run(arguments: argparse.Namespace) -> int:
 def _pulls(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
     from mixmon.findings.lags import lags_by_cylinder
     from mixmon.findings.pulls.review import review_run
-    from mixmon.report.json_out import to_json
     from mixmon.report.pulls import pulls_json, pulls_text
+    from mixmon.report.text import to_json
 
     reviewed = review_run(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
     chosen = _chosen(arguments.pull, len(reviewed.pulls))
@@ -55,7 +55,7 @@ def _pulls(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) 
 def _transients(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
     from mixmon.findings.events.tips import find_transients
     from mixmon.findings.lags import lags_by_cylinder
-    from mixmon.report.json_out import to_json
+    from mixmon.report.text import to_json
     from mixmon.report.transients import transients_json, transients_text
 
     found = find_transients(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))

@@ -25,7 +25,7 @@ def run(arguments: argparse.Namespace) -> int:
     from mixmon.cli.console import Stopping
     from mixmon.cli.live import Follower, StatusLine, see_to_acceptance
     from mixmon.findings.alarms.records import AlarmEvent
-    from mixmon.report.watch_text import alarm_line
+    from mixmon.report.alarms import alarm_line
     from mixmon.watching import NoteText
 
     worker, acceptance = live_worker(arguments), acceptance_of(arguments)
@@ -65,7 +65,7 @@ def _end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) ->
         KeyboardInterrupt: it was interrupted.
     """
     from mixmon.errors import OutputError, SourceError
-    from mixmon.report.json_out import to_json
+    from mixmon.report.text import to_json
 
     assert worker.keeper is not None
     runs = worker.keeper.runs

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from mixmon.live.replay import ReplaySource
     from mixmon.live.worker import Worker
     from mixmon.record.run_folder import RunFolder
-    from mixmon.report.units import Unit
+    from mixmon.report.text import Unit
     from mixmon.run import Run
 
 
@@ -111,7 +111,7 @@ def _text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -
     """
     from mixmon.cli.console import Stopping
     from mixmon.cli.live import Follower
-    from mixmon.report.watch_text import alarm_line
+    from mixmon.report.alarms import alarm_line
 
     events: list[AlarmEvent] = []
 
@@ -148,7 +148,7 @@ def _print(
     """The balance, and as JSON the alarm records before it."""
     from mixmon.report.alarms import alarm_limits_text, alarms_json
     from mixmon.report.balance import balance_json, balance_text
-    from mixmon.report.json_out import to_json
+    from mixmon.report.text import to_json
 
     run_ = _account(worker, source)
     found = worker.observer.balance(absent=run_.log.absent)

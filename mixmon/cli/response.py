@@ -49,8 +49,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what was found in it."""
     from mixmon.findings.response.cuts import TraceStage
     from mixmon.findings.response.response import ResponseReviewer
-    from mixmon.report.json_out import to_json
     from mixmon.report.response import pairs_text, response_json, response_text
+    from mixmon.report.text import to_json
 
     _check(arguments)
     air = None if arguments.air is None else _oxygen(arguments.air)

@@ -91,7 +91,7 @@ def _grade(simulation: Simulation, arguments: argparse.Namespace) -> int:
     """Judges the analysis; 1 if an item is wrong."""
     from mixmon.grade.grader import all_right, grade
     from mixmon.report.grade import grade_json, grade_text
-    from mixmon.report.json_out import to_json
+    from mixmon.report.text import to_json
 
     items = grade(simulation, naive=arguments.naive)
     name, seed = simulation.session.name, arguments.seed

@@ -47,7 +47,7 @@ def _verify_run(arguments: argparse.Namespace) -> int:
         SourceError: the folder is no run's.
     """
     from mixmon.record.run_folder import open_run
-    from mixmon.report.json_out import to_json
+    from mixmon.report.text import to_json
 
     found = open_run(arguments.session)
     facts = {
@@ -77,7 +77,7 @@ def _run_text(found: RunFolder) -> str:
 
 
 def _json(session: Path, mistakes: Sequence[Mistake]) -> str:
-    from mixmon.report.json_out import to_json
+    from mixmon.report.text import to_json
 
     return to_json({"session": session, "mistakes": mistakes})
 

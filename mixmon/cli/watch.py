@@ -57,7 +57,7 @@ def _lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Namespace
     """
     from mixmon.cli.console import Stopping
     from mixmon.cli.live import Follower, see_to_acceptance
-    from mixmon.report.watch_text import alarm_line, moment_line
+    from mixmon.report.alarms import alarm_line, moment_line
     from mixmon.watching import NoteText
 
     see_to_acceptance(acceptance, accepted=arguments.accept_caution)

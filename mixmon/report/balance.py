@@ -7,9 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from mixmon.findings.balance.balance import Balance, Spread
-from mixmon.report.table import Column, table
-from mixmon.report.text import counted, paragraph, title
-from mixmon.report.units import Unit
+from mixmon.report.text import Column, Unit, counted, paragraph, table, title
 from mixmon.run import LogFacts, Run
 
 _SHOWN_REJECTS = 5

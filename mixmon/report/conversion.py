@@ -10,8 +10,7 @@ from mixmon.gas.analyser import basis_of, meanings
 from mixmon.gas.exhaust import Composition, composition, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.reading import MOLECULAR, reading_on_other_fuel
-from mixmon.report.json_out import to_json
-from mixmon.report.table import Cell, Column, table
+from mixmon.report.text import Cell, Column, table, to_json
 
 _DRY_GASES = ("co2", "co", "o2", "h2")
 

@@ -11,10 +11,7 @@ from mixmon.findings.events.event import NOT_FUELLING, Event, Kind, Value
 from mixmon.findings.lags import KnownLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
-from mixmon.report.of_log import log_notes, since_first
-from mixmon.report.table import Column, table
-from mixmon.report.text import counted, paragraph, title
-from mixmon.report.units import Unit
+from mixmon.report.text import Column, Unit, counted, log_notes, paragraph, since_first, table, title
 from mixmon.run import Run
 
 _ALL = "all"

@@ -15,9 +15,7 @@ from mixmon.findings.pulls.pulls import Pull
 from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
-from mixmon.report.of_log import log_notes, since_first
-from mixmon.report.table import NO_VALUE, Cell, Column, number, table
-from mixmon.report.text import paragraph, title
+from mixmon.report.text import NO_VALUE, Cell, Column, log_notes, number, paragraph, since_first, table, title
 from mixmon.run import Run
 from mixmon.session.model import Node
 

@@ -12,9 +12,18 @@ from mixmon.findings.response.response import CellDelay, ResponseReview
 from mixmon.findings.response.sensors import SLOW_RATIO, PairComparison, SensorResponse, Time
 from mixmon.findings.response.steps import DelayPoint
 from mixmon.report.balance import log_json, log_text
-from mixmon.report.of_log import log_notes, since_first
-from mixmon.report.table import NO_VALUE, Cell, Column, number, table
-from mixmon.report.text import counted, paragraph, title
+from mixmon.report.text import (
+    NO_VALUE,
+    Cell,
+    Column,
+    counted,
+    log_notes,
+    number,
+    paragraph,
+    since_first,
+    table,
+    title,
+)
 from mixmon.run import Run
 from mixmon.session.model import Node
 

@@ -2,10 +2,21 @@
 
 from __future__ import annotations
 
+import dataclasses
+import json
+import math
 import os
 import unicodedata
-from collections.abc import Mapping
-from typing import TextIO
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import PurePath
+from typing import Any, TextIO
+
+from mixmon.errors import UsageError
+from mixmon.gas.exhaust import oxygen_balance
+from mixmon.gas.fuel import Fuel
+from mixmon.run import Run
 
 PAGE = 80
 """Columns of a page of text."""
@@ -22,7 +33,7 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
-def width(text: str) -> int:
+def cell_width(text: str) -> int:
     """Terminal columns that the text takes.
 
     Wide and full-width characters take two and combining ones none (Unicode Standard
@@ -39,7 +50,7 @@ def _char_width(char: str) -> int:
 
 def pad(text: str, columns: int, *, right: bool) -> str:
     """The text in a field of that many columns, flush right or left; never cut."""
-    blanks = " " * max(0, columns - width(text))
+    blanks = " " * max(0, columns - cell_width(text))
     return blanks + text if right else text + blanks
 
 
@@ -47,7 +58,7 @@ def wrap(text: str, columns: int) -> list[str]:
     """The text in lines of at most that many columns, broken at blanks; longer words overhang."""
     lines: list[str] = []
     for word in text.split():
-        if lines and width(lines[-1]) + 1 + width(word) <= columns:
+        if lines and cell_width(lines[-1]) + 1 + cell_width(word) <= columns:
             lines[-1] += " " + word
         else:
             lines.append(word)
@@ -80,6 +91,202 @@ def bold_wanted(stream: TextIO, environment: Mapping[str, str] | None = None) ->
     return stream.isatty() and not env.get("NO_COLOR") and env.get("TERM") != "dumb"
 
 
-def bold(text: str) -> str:
+def emphasise(text: str) -> str:
     """The text in bold; whatever it marks must also be said in words."""
     return f"{_BOLD}{text}{_NORMAL}"
+
+
+# ----------------------------------------------------------------------------------------------------
+# Plain text tables that fit a terminal of 80 columns.
+# ----------------------------------------------------------------------------------------------------
+
+NO_VALUE = "--"
+_NARROWEST_WRAP = 12
+
+Cell = str | float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """How one column is headed and set.
+
+    Numbers stand flush right with `decimals` fixed decimals, signed if asked; text stands
+    flush left. A `wraps` column gives way, by breaking its text into lines, where the table
+    would be too wide; nothing is ever cut off.
+    """
+
+    head: str
+    decimals: int = 0
+    signed: bool = False
+    left: bool = False
+    wraps: bool = False
+
+
+def number(value: float | None, decimals: int = 0, *, signed: bool = False) -> str:
+    """The number with fixed decimals; `--` where there is none; a rounded zero has no sign."""
+    if value is None or math.isnan(value):
+        return NO_VALUE
+    shown = f"{value:{'+' if signed else ''}.{decimals}f}"
+    return shown.lstrip("+-") if not shown.strip("+-0.") else shown
+
+
+def table(
+    columns: Sequence[Column],
+    rows: Sequence[Sequence[Cell]],
+    *,
+    width: int = PAGE,
+    bold: Collection[int] = (),
+) -> str:
+    """The table as text, one line feed after each line; rows whose index is in `bold` are emphasised."""
+    cells = [[_shown(c, v) for c, v in zip(columns, row, strict=True)] for row in rows]
+    widths = [max(cell_width(t) for t in [c.head, *below]) for c, below in _by_column(columns, cells)]
+    gap = "  " if sum(widths) + 2 * (len(widths) - 1) <= width else " "
+    widths = _fitted(columns, widths, width - len(gap) * (len(widths) - 1))
+    lines = _lines(columns, [c.head for c in columns], widths, gap)
+    for index, row in enumerate(cells):
+        set_row = _lines(columns, row, widths, gap)
+        lines += [emphasise(line) for line in set_row] if index in bold else set_row
+    return "".join(line + "\n" for line in lines)
+
+
+def _shown(column: Column, value: Cell) -> str:
+    if isinstance(value, str):
+        return printable(value)
+    return number(value, column.decimals, signed=column.signed)
+
+
+def _by_column(columns: Sequence[Column], cells: list[list[str]]) -> list[tuple[Column, list[str]]]:
+    return [(column, [row[i] for row in cells]) for i, column in enumerate(columns)]
+
+
+def _fitted(columns: Sequence[Column], widths: list[int], room: int) -> list[int]:
+    """The widths after the wrapping column has given way, as far as it can."""
+    over = sum(widths) - room
+    for i, column in enumerate(columns):
+        if column.wraps and over > 0:
+            narrow = max(min(widths[i], _NARROWEST_WRAP), widths[i] - over)
+            over -= widths[i] - narrow
+            widths[i] = narrow
+    return widths
+
+
+def _lines(columns: Sequence[Column], row: list[str], widths: list[int], gap: str) -> list[str]:
+    """One row of cells as one line, or as several where a cell wraps."""
+    parts = [wrap(t, w) if c.wraps else [t] for c, t, w in zip(columns, row, widths, strict=True)]
+    lines = []
+    for k in range(max(map(len, parts))):
+        piece = [p[k] if k < len(p) else "" for p in parts]
+        fields = [pad(t, w, right=not c.left) for c, t, w in zip(columns, piece, widths, strict=True)]
+        lines.append(gap.join(fields).rstrip())
+    return lines
+
+
+# ----------------------------------------------------------------------------------------------------
+# Lambda shown in the user's unit.
+# ----------------------------------------------------------------------------------------------------
+
+UNITS = ("lambda", "phi", "afr", "oxygen")
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """How lambda is written. AFR carries its stoichiometric ratio in the heading, always."""
+
+    name: str
+    heading: str
+    decimals: int
+    fuel: Fuel
+    stoich_afr: float | None = None
+
+    def of(self, lam: float) -> float:
+        """The number to show for a lambda."""
+        if self.name == "phi":
+            return 1.0 / lam
+        if self.name == "afr":
+            assert self.stoich_afr is not None
+            return lam * self.stoich_afr
+        if self.name == "oxygen":
+            return float(oxygen_balance(lam, self.fuel))
+        return lam
+
+
+def unit_named(name: str, fuel: Fuel, stoich_afr: float | None) -> Unit:
+    """The unit of that name.
+
+    Raises:
+        UsageError: AFR without a stoichiometric ratio.
+    """
+    if name == "afr":
+        if stoich_afr is None:
+            raise UsageError(
+                "--units afr: the session has no fuel, so the ratio at lambda 1 is not known; "
+                "expected [fuel] name, parts, atoms or stoich_afr; add one, or use --units lambda"
+            )
+        return Unit(name, f"AFR/{stoich_afr:.2f}", 2, fuel, stoich_afr)
+    heading, decimals = {"lambda": ("lambda", 3), "phi": ("phi", 3), "oxygen": ("O2 %", 2)}[name]
+    return Unit(name, heading, decimals, fuel)
+
+
+# ----------------------------------------------------------------------------------------------------
+# Findings as JSON: one object, stable order, nothing that JSON cannot say.
+# ----------------------------------------------------------------------------------------------------
+
+FORMAT = 1
+"""Goes up when a field is renamed or changes its meaning, never when one is added."""
+
+
+def to_json(findings: Mapping[str, Any]) -> str:
+    r"""The findings as one line of JSON that begins with its format number.
+
+    Keys keep the order in which they were put in; the text is ASCII, so that the bytes do not
+    depend on the terminal. NaN and infinities have no name in JSON (RFC 8259, section 6) and
+    become null.
+
+    >>> to_json({"rate_hz": 100.0, "gap_s": float("nan")})
+    '{"format": 1, "rate_hz": 100.0, "gap_s": null}\n'
+    """
+    return json.dumps(plain({"format": FORMAT, **findings}), allow_nan=False) + "\n"
+
+
+def plain(value: Any) -> Any:
+    """The value in JSON's own types: records become objects, arrays lists, states their names.
+
+    Raises:
+        TypeError: a value of a type that nobody thought of.
+    """
+    if isinstance(value, Enum):
+        return value.name.lower().replace("_", " ")
+    if value is None or isinstance(value, (bool, str)):
+        return value
+    if isinstance(value, (int, float)):
+        return value if math.isfinite(value) else None
+    if hasattr(value, "tolist"):  # NumPy's arrays and scalars, without importing NumPy for them
+        return plain(value.tolist())
+    return _plain_compound(value)
+
+
+def _plain_compound(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(v) for v in value]
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, PurePath):
+        return str(value)
+    raise TypeError(f"{type(value).__name__} has no form in JSON")
+
+
+# ----------------------------------------------------------------------------------------------------
+# What reports tell of the log behind them: moments counted from its first frame, and what never came.
+# ----------------------------------------------------------------------------------------------------
+
+
+def since_first(t: int, run: Run) -> float:
+    """Seconds from the log's first frame to a moment in ns."""
+    return (t - (run.log.first_ns or 0)) / 1e9
+
+
+def log_notes(run: Run) -> list[str]:
+    """What could not be done for want of a signal, mapped or heard, in words."""
+    return [*run.binding.gaps, *run.log.absent]

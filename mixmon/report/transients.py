@@ -9,9 +9,7 @@ from mixmon.findings.events.tips import BACK_WITHIN, Repeated, Tip, TipGroup, Ti
 from mixmon.findings.lags import KnownLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
-from mixmon.report.of_log import log_notes, since_first
-from mixmon.report.table import Cell, Column, table
-from mixmon.report.text import counted, paragraph, title
+from mixmon.report.text import Cell, Column, counted, log_notes, paragraph, since_first, table, title
 from mixmon.run import Run
 from mixmon.session.model import Node
 

@@ -11,7 +11,7 @@ import can
 import pytest
 
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET, main
-from mixmon.report.text import width
+from mixmon.report.text import cell_width
 
 LOG, SESSION = "examples/alder8_short.log.gz", "examples/alder8.toml"
 FOREIGN_LOG, FOREIGN = "examples/foreign.log.gz", "examples/foreign.toml"

@@ -13,7 +13,7 @@ from mixmon.cli.main import BAD_INPUT, DONE, main
 from mixmon.cli.output import Decoding, Definitions
 from mixmon.frames.logs import open_log
 from mixmon.messages.database import load_database
-from mixmon.report.csv_out import long_lines
+from mixmon.report.tables import long_lines
 
 DBC = "examples/foreign_chain.dbc"
 LIBRARY = cantools.database.load_file(DBC)

@@ -16,7 +16,7 @@ from mixmon.live.recording import alarm_data
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.record.run_folder import RunFolder, list_runs, open_run
-from mixmon.report.json_out import to_json
+from mixmon.report.text import to_json
 from mixmon.run import absent_messages
 from mixmon.watching import AcceptAll, Mark, Pause, ResetPeaks, Seek, Shelve, Speed, Step
 

@@ -11,8 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mixmon.messages.plan import Quality
-from mixmon.report.csv_out import long_header, long_lines, quoted, seconds
-from mixmon.report.decoded import Values
+from mixmon.report.tables import Values, long_header, long_lines, quoted, seconds
 
 
 def values(rows, numbers, quality=None, raw=None, *, signal="Lambda", unit="lambda"):

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from mixmon.report.json_out import plain, to_json
+from mixmon.report.text import plain, to_json
 
 
 @dataclass(frozen=True, slots=True)

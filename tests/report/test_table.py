@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mixmon.report.table import Column, number, table
-from mixmon.report.text import width
+from mixmon.report.text import Column, cell_width, number, table
 
 
 @pytest.mark.parametrize(
@@ -69,4 +68,4 @@ def test_every_row_becomes_at_least_one_line_and_columns_line_up(rows):
     columns = (Column("n"), Column("name", left=True), Column("value", decimals=1))
     lines = table(columns, rows, width=400).splitlines()
     assert len(lines) == 1 + len(rows)
-    assert len({width(line) for line in lines}) == 1
+    assert len({cell_width(line) for line in lines}) == 1

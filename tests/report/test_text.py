@@ -27,7 +27,7 @@ def test_names_from_files_cannot_command_the_terminal(given, shown):
 )
 def test_width_follows_unicode_annex_11(given, columns):
     # East_Asian_Width W and F take two columns, H one (Unicode Standard Annex #11)
-    assert text.width(given) == columns
+    assert text.cell_width(given) == columns
 
 
 def test_pad_counts_columns_and_not_characters():

@@ -2,7 +2,7 @@
 
 from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.report.watch_text import alarm_line
+from mixmon.report.alarms import alarm_line
 
 
 def record(what: Happening) -> AlarmEvent:

@@ -1,0 +1,260 @@
+"""Decoded values as CSV (RFC 4180, line feeds, UTF-8): floats read back to the last bit."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.errors import OutputError, UsageError
+from mixmon.messages.block import SignalBlock
+from mixmon.messages.plan import Quality
+
+# ----------------------------------------------------------------------------------------------------
+# Decoded frames in the order in which they came, for whoever writes them down.
+# ----------------------------------------------------------------------------------------------------
+
+WORDS = {q.value: q.name.lower().replace("_", " ") for q in Quality}
+"""Quality in words, as written to files."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decoded:
+    """One message's frames out of a block of frames.
+
+    channel          the interface's name in the log
+    rows  int64[m]   where in the block each frame stood
+    block            their signals
+    """
+
+    channel: str
+    rows: NDArray[np.int64]
+    block: SignalBlock
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Values:
+    """One signal's values of m frames, MISSING ones left out.
+
+    rows     int64[m]    where in the block each frame stood
+    values   float64[m]  NaN where not good
+    quality  uint8[m]    Quality
+    raw                  raw values, in their own type
+    """
+
+    channel: str
+    message: str
+    signal: str
+    unit: str
+    rows: NDArray[np.int64]
+    values: NDArray[np.float64]
+    quality: NDArray[np.uint8]
+    raw: NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]
+
+
+def columns(decoded: Decoded, chosen: Iterable[str] | None = None) -> list[Values]:
+    """The message's signals, each with what it carries; `chosen` names those that are wanted."""
+    block = decoded.block
+    wanted = set(block.names if chosen is None else chosen)
+    taken = []
+    for k, name in enumerate(block.names):
+        if name in wanted:
+            there = block.quality[k] != Quality.MISSING
+            keep = slice(None) if there.all() else there
+            unit = block.message.signal(name).unit
+            fields = (decoded.rows, block.values[k], block.quality[k], block.raw[k])
+            taken.append(
+                Values(decoded.channel, block.message.name, name, unit, *(f[keep] for f in fields))  # type: ignore[arg-type]
+            )
+    return taken
+
+
+def in_order(columns_of_block: list[Values]) -> NDArray[np.int64]:
+    """The order, int64[v], that puts the values of all columns, laid end to end, as they came.
+
+    By frame, and within a frame by the order of the columns.
+    """
+    rows = np.concatenate([c.rows for c in columns_of_block])
+    return np.argsort(rows, kind="stable")
+
+
+# ----------------------------------------------------------------------------------------------------
+# Decoded values as Parquet, for those who have pyarrow.
+# ----------------------------------------------------------------------------------------------------
+
+
+class ParquetFile:
+    """One value a row: t_s, t_ns, channel, message, signal, value, unit, quality.
+
+    `t_s` counts from the log's first frame, `t_ns` is the stamp as logged. `value` is null where
+    there is no good value. What was added before an interruption can be read after `close`.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Opens the file.
+
+        Raises:
+            UsageError: pyarrow is not installed.
+            OutputError: the file cannot be written.
+        """
+        self._path = path
+        try:
+            import pyarrow as pa
+            import pyarrow.parquet as pq
+        except ImportError as error:
+            raise UsageError(
+                f"{path}: Parquet needs pyarrow, which is not installed; expected it, or a name that ends in "
+                ".csv; pip install 'mixmon[parquet]'"
+            ) from error
+        self._pa: Any = pa
+        word = pa.dictionary(pa.int32(), pa.string())
+        kinds = {"t_s": pa.float64(), "t_ns": pa.int64(), "channel": word, "message": word, "signal": word}
+        self._schema = pa.schema({**kinds, "value": pa.float64(), "unit": word, "quality": word})
+        self._writer: Any = self._guarded(pq.ParquetWriter, path, self._schema)
+
+    def add(self, t: NDArray[np.int64], first: int, columns: Sequence[Values]) -> None:
+        """Adds the values of one block in the order of its frames; `t` int64[n] ns, `first` the zero of t_s.
+
+        Raises:
+            OutputError: the file cannot be written.
+        """
+        columns = [c for c in columns if len(c.rows)]
+        if not columns:
+            return
+        order = in_order(list(columns))
+        stamps = t[np.concatenate([c.rows for c in columns])[order]]
+        quality = np.concatenate([c.quality for c in columns])[order]
+        values = np.concatenate([c.values for c in columns])[order]
+        which = np.repeat(np.arange(len(columns)), [len(c.rows) for c in columns])[order]
+        arrays = [
+            self._pa.array((stamps - first) / 1e9),
+            self._pa.array(stamps),
+            *(
+                self._words(which, [getattr(c, name) for c in columns])
+                for name in ("channel", "message", "signal")
+            ),
+            self._pa.array(values, mask=quality != Quality.GOOD),
+            self._words(which, [c.unit for c in columns]),
+            self._words(quality, list(WORDS.values())),
+        ]
+        self._guarded(self._writer.write_batch, self._pa.record_batch(arrays, schema=self._schema))
+
+    def close(self) -> None:
+        """Writes the footer, without which the file cannot be read.
+
+        Raises:
+            OutputError: the file cannot be written.
+        """
+        self._guarded(self._writer.close)
+
+    def _words(self, index: NDArray[Any], words: list[str]) -> Any:
+        return self._pa.DictionaryArray.from_arrays(index.astype(np.int32), words)
+
+    def _guarded(self, act: Any, *arguments: Any) -> Any:
+        try:
+            return act(*arguments)
+        except OSError as error:
+            why = error.strerror or error
+            raise OutputError(
+                f"{self._path}: {why}; expected a file that can be written; choose another"
+            ) from error
+
+
+_S = 1_000_000_000
+_GOOD = int(Quality.GOOD)
+
+
+def long_header(*, raw: bool) -> str:
+    """The first line: one value a line follows."""
+    return f"t_s,channel,message,signal,value,{'raw,' if raw else ''}unit,quality\n"
+
+
+def long_lines(t: NDArray[np.int64], columns: Sequence[Values], *, raw: bool) -> str:
+    """One line a value, in the order of the frames.
+
+    t   int64[n]  the block's stamps, ns, from whatever is zero
+
+    Where there is no good value the field is empty and the last one says why. `raw` adds the
+    integer that was sent, exact where float64 is not (above 2**53).
+    """
+    columns = [c for c in columns if len(c.rows)]
+    if not columns:
+        return ""
+    stamps = np.array(seconds(t), object)
+    lines: list[str] = []
+    for column in columns:
+        lines += _lines(stamps[column.rows].tolist(), column, raw=raw)
+    return "".join(np.array(lines, object)[in_order(list(columns))].tolist())
+
+
+def _lines(stamps: list[str], column: Values, *, raw: bool) -> list[str]:
+    middle = "," + ",".join(map(quoted, (column.channel, column.message, column.signal))) + ","
+    unit = f",{quoted(column.unit)},"
+    raws = [f",{r}" for r in column.raw.tolist()] if raw else None
+    if raws is None and (column.quality == _GOOD).all():
+        end = f"{unit}{WORDS[_GOOD]}\n"
+        return [f"{s}{middle}{v!r}{end}" for s, v in zip(stamps, column.values.tolist(), strict=True)]
+    ends = {q: f"{unit}{word}\n" for q, word in WORDS.items()}
+    values = cells(column.values, column.quality)
+    rows = zip(stamps, values, raws or [""] * len(values), column.quality.tolist(), strict=True)
+    return [f"{s}{middle}{v}{r}{ends[q]}" for s, v, r, q in rows]
+
+
+def wide_header(decoded: Decoded, names: Sequence[str]) -> str:
+    """The first line of one message's own file: a column a signal, with its unit in brackets."""
+    units = [decoded.block.message.signal(name).unit for name in names]
+    heads = [f"{name} [{unit}]" if unit else name for name, unit in zip(names, units, strict=True)]
+    return ",".join(["t_s", *map(quoted, heads), "quality"]) + "\n"
+
+
+def wide_lines(t: NDArray[np.int64], decoded: Decoded, names: Sequence[str]) -> str:
+    """One line a frame: time, the signals, and which of them are not good and why.
+
+    The last field is `good`, or `Signal=reason` for each that is not, by blanks.
+    """
+    block = decoded.block
+    at = [block.names.index(name) for name in names]
+    texts = [cells(block.values[k], block.quality[k]) for k in at]
+    verdicts = _verdicts(block.quality[at], names)
+    rows = zip(seconds(t[decoded.rows]), *texts, verdicts, strict=True)
+    return "".join([",".join(row) + "\n" for row in rows])
+
+
+def _verdicts(quality: NDArray[np.uint8], names: Sequence[str]) -> list[str]:
+    verdicts = [WORDS[_GOOD]] * quality.shape[1]
+    for row in np.flatnonzero((quality != _GOOD).any(axis=0)).tolist():
+        bad = [(n, WORDS[q]) for n, q in zip(names, quality[:, row].tolist(), strict=True) if q != _GOOD]
+        verdicts[row] = quoted(" ".join(f"{n}={w.replace(' ', '-')}" for n, w in bad))
+    return verdicts
+
+
+def cells(values: NDArray[np.float64], quality: NDArray[np.uint8]) -> list[str]:
+    """Values as shortest text that reads back to the same float; empty where not good."""
+    pairs = zip(values.tolist(), quality.tolist(), strict=True)
+    return [repr(v) if q == _GOOD else "" for v, q in pairs]
+
+
+def seconds(t: NDArray[np.int64]) -> list[str]:
+    """Nanoseconds as seconds with nine decimals, exact.
+
+    >>> seconds(np.array([1_500_000_000, -1]))
+    ['1.500000000', '-0.000000001']
+    """
+    whole, part = np.divmod(np.abs(t), _S)
+    signs = np.where(t < 0, "-", "").tolist()
+    return [f"{s}{w}.{p:09d}" for s, w, p in zip(signs, whole.tolist(), part.tolist(), strict=True)]
+
+
+def quoted(text: str) -> str:
+    """The text as one CSV field, in quotes where it needs them."""
+    if not text:
+        return ""
+    line = io.StringIO()
+    csv.writer(line).writerow([text])  # quotes line breaks only if its own line end holds them
+    return line.getvalue().removesuffix("\r\n")
