@@ -15,10 +15,10 @@ from mixmon.messages.binding import Binding, Bound
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, shipped_database
 from mixmon.messages.database import Database, load_database
 from mixmon.messages.plan import SignalPlan
+from mixmon.session.keys import CHAIN, ENGINE, Quantity
 from mixmon.session.load import placed, read_session, read_text
 from mixmon.session.model import Bus, Fuel, Sensors, Session, SignalChoice
 from mixmon.session.schema import near
-from mixmon.session.signals import CHAIN, ENGINE, Quantity
 
 # ----------------------------------------------------------------------------------------------------
 # Whether a signal can carry what it was chosen for: its unit and range against the quantity's.

@@ -12,13 +12,127 @@ and the checks between keys (the modules `check_*`) would still have to be writt
 from __future__ import annotations
 
 import difflib
+import json
 import math
-from collections.abc import Iterable, Mapping
+import re
+import tomllib
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any, Final, Protocol
 
 from mixmon.errors import Mistake
-from mixmon.session.lines import dotted
+
+# ----------------------------------------------------------------------------------------------------
+# On which line of a TOML file a key stands.
+#
+# `tomllib` does not say. This is a scan over the pieces of text that `tomllib` has already
+# accepted, so it need not judge syntax: it only has to tell strings, comments and brackets apart.
+# ----------------------------------------------------------------------------------------------------
+
+_TOKEN = re.compile(
+    r'"""(?:[^\\]|\\.)*?"""(?!")'
+    r"|'''.*?'''(?!')"
+    r'|"(?:[^"\\\n]|\\.)*"'
+    r"|'[^'\n]*'"
+    r"|#[^\n]*"
+    r"|[\[\]{}=\n]"
+    r"|[^\"'#\[\]{}=\n]+",
+    re.DOTALL,
+)
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+_LAST = re.compile(r'(?:\[\d+\]|\.?"(?:[^"\\]|\\.)*"|\.?[A-Za-z0-9_-]+|.)\Z', re.DOTALL)
+
+
+def dotted(parent: str, key: str) -> str:
+    """The path of `key` inside `parent`, quoted where TOML would need it.
+
+    >>> dotted("engine.banks", "left side")
+    'engine.banks."left side"'
+    """
+    shown = key if _BARE.fullmatch(key) else json.dumps(key, ensure_ascii=False)
+    return f"{parent}.{shown}" if parent else shown
+
+
+def key_lines(text: str) -> dict[str, int]:
+    """Dotted path to line, counted from 1, for every table header and every key at a line's start.
+
+    Tables of one name carry their number: `bus[2].name`. Keys inside inline tables and arrays
+    are not listed; `line_of` answers with the line of what holds them.
+    """
+    lines: dict[str, int] = {}
+    arrays: Counter[str] = Counter()
+    table = ""
+    for line, statement in _statements(text):
+        if statement.startswith("[["):
+            parts = _parts(statement[2 : statement.rindex("]]")])
+            base = dotted(_walk("", parts[:-1], arrays), parts[-1])
+            arrays[base] += 1
+            lines.setdefault(base, line)
+            table = f"{base}[{arrays[base]}]"
+            lines.setdefault(table, line)
+        elif statement.startswith("["):
+            table = _walk("", _parts(statement[1 : statement.rindex("]")]), arrays)
+            lines.setdefault(table, line)
+        else:
+            lines.setdefault(_walk(table, _parts(statement), arrays), line)
+    return lines
+
+
+def line_of(where: str, lines: Mapping[str, int]) -> int | None:
+    r"""The line of a key, or of the nearest thing around it; None where nothing of it is in the file.
+
+    >>> line_of("trims.now_percent[3]", key_lines("[trims]\nnow_percent = [0, 0, 90]"))
+    2
+    """
+    while where:
+        if where in lines:
+            return lines[where]
+        where = _LAST.sub("", where)
+    return None
+
+
+def _statements(text: str) -> Iterator[tuple[int, str]]:
+    """Line and text of each header, and of each key up to its equals sign."""
+    line, depth, start, statement, in_value = 1, 0, 1, "", False
+    for piece in _TOKEN.findall(text):
+        if piece == "\n" and depth == 0:
+            if statement.strip() and not in_value:
+                yield start, statement.strip()
+            statement, in_value = "", False
+        elif piece == "=" and not in_value:
+            yield start, statement.strip()
+            in_value = True
+        elif not in_value and not piece.startswith("#"):
+            start = start if statement.strip() else line
+            statement += piece
+        elif piece in "[{":
+            depth += 1
+        elif piece in "]}":
+            depth -= 1
+        line += piece.count("\n")
+    if statement.strip() and not in_value:
+        yield start, statement.strip()
+
+
+def _parts(key: str) -> list[str]:
+    """The parts of a written key, unquoted by the one who knows how."""
+    parts, table = [], tomllib.loads(f"{key} = 0")
+    while isinstance(table, dict):
+        part, table = next(iter(table.items()))
+        parts.append(part)
+    return parts
+
+
+def _walk(table: str, parts: list[str], arrays: Mapping[str, int]) -> str:
+    """The path of a key below `table`, through the newest table of each array on the way."""
+    for part in parts:
+        table = dotted(table, part)
+        if table in arrays:
+            table = f"{table}[{arrays[table]}]"
+    return table
+
 
 UNUSABLE: Final = object()
 """Read in place of a value that was reported; the key is then left out of the clean table."""
@@ -300,3 +414,80 @@ def nearest(word: str, known: Iterable[str]) -> str:
     known = list(known)
     close = near(word, known)
     return f'"{close[0]}" (the nearest known key)' if close else "one of " + ", ".join(known)
+
+
+# ----------------------------------------------------------------------------------------------------
+# The file as written, after `schema` has cleaned it: the questions that several checks ask of it.
+#
+# Any key may be missing from a clean table, either because the user left it out or because what
+# he wrote was reported and dropped.
+# ----------------------------------------------------------------------------------------------------
+
+Clean = Mapping[str, Any]
+Check = Callable[[Clean, Report], None]
+
+
+def chain_bus(clean: Clean) -> str | None:
+    """The chain's bus: as named, or the only one declared; "chain" without any [[bus]]."""
+    named = clean.get("chain", {}).get("bus")
+    names = [bus.get("name") for bus in clean.get("bus", ())]
+    if named is not None:
+        return str(named)
+    if not names:
+        return "chain"
+    return names[0] if len(names) == 1 else None
+
+
+def own_signals(chain: Clean) -> bool:
+    """Whether the chain names any signals of its own, rather than leaving them to the shipped ones."""
+    return "signals" in chain or any("signals" in node for node in chain.get("node", ()))
+
+
+def chain_signals(clean: Clean) -> Iterator[tuple[str, str, Any]]:
+    """Where, quantity and written value of every signal that is mapped in the chain."""
+    chain = clean.get("chain", {})
+    for name, value in chain.get("signals", {}).items():
+        yield f"chain.signals.{name}", name, value
+    for i, node in enumerate(chain.get("node", ()), 1):
+        for name, value in node.get("signals", {}).items():
+            yield f"chain.node[{i}].signals.{name}", name, value
+
+
+def engine_signals(clean: Clean) -> Iterator[tuple[str, str, Any]]:
+    """The same of the engine's signals."""
+    for name, value in clean.get("engine_signals", {}).items():
+        yield f"engine_signals.{name}", name, value
+
+
+def signal_text(value: Any) -> str:
+    """The signal's name in a written value, "" where it is missing."""
+    return value if isinstance(value, str) else str(value.get("signal", ""))
+
+
+def cylinders_of(node: Clean) -> tuple[int, ...]:
+    """The cylinders that a node's sensor sees, as a tuple however they were written."""
+    written = node.get("cylinder", ())
+    return written if isinstance(written, tuple) else (written,)
+
+
+def rising(values: Iterable[float]) -> bool:
+    """Whether each value is larger than the one before it."""
+    return all(low < high for low, high in pairwise(values))
+
+
+def cylinder_list(numbers: Iterable[int]) -> str:
+    """Cylinders in words: "cylinders 2, 5"."""
+    words = [str(number) for number in numbers]
+    return f"cylinder{'s' if len(words) > 1 else ''} {', '.join(words)}"
+
+
+def once(tables: Iterable[Clean], key: str, where: str, report: Report) -> None:
+    """Reports each value of `key` that an earlier table has already."""
+    seen: dict[Any, int] = {}
+    for i, table in enumerate(tables, 1):
+        if key not in table:
+            continue
+        if table[key] in seen:
+            found = f"{shown(table[key])}, as in {where}[{seen[table[key]]}]"
+            report(f"{where}[{i}].{key}", found, "a value used once")
+        seen.setdefault(table[key], i)

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Final
 
-from mixmon.session.schema import Report, shown
-from mixmon.session.written import Check, Clean, rising
+from mixmon.session.schema import Check, Clean, Report, rising, shown
 from mixmon.simulate.keys import FAULT_KEYS, NEEDS_POINT
 
 _GRIDS = ("target", "pulse_ms", "base_error_percent", "exhaust_k")

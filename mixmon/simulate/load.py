@@ -16,10 +16,9 @@ import numpy as np
 
 from mixmon.errors import Mistake, ScenarioError, UsageError
 from mixmon.messages.bind import declared_fuel
-from mixmon.session import check_engine, check_limits
-from mixmon.session.build import build_fuel
-from mixmon.session.check_engine import FUEL_WAYS
-from mixmon.session.load import placed, read_text
+from mixmon.session import checks
+from mixmon.session.checks import FUEL_WAYS
+from mixmon.session.load import build_fuel, placed, read_text
 from mixmon.session.schema import Report, shown
 from mixmon.simulate.checks import CHECKS
 from mixmon.simulate.keys import SCENARIO
@@ -104,7 +103,7 @@ def read_scenario(text: str, cylinders: int | None = None) -> tuple[Scenario | N
         raw["engine"]["cylinders"] = cylinders
     report = Report()
     clean = SCENARIO.read(raw, "", report)
-    for check in (*check_engine.CHECKS, *check_limits.CHECKS, *CHECKS):
+    for check in (*checks.ENGINE_CHECKS, *checks.LIMIT_CHECKS, *CHECKS):
         check({**clean, "engine_signals": ENGINE_SIGNALS}, report)
     declared_fuel(build_fuel(clean.get("fuel")), report.mistakes)
     if report.mistakes:

@@ -7,10 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE
-from mixmon.session.build import build
+from mixmon.session.load import build
 from mixmon.session.model import Session
-from mixmon.session.schema import Report
-from mixmon.session.written import Clean
+from mixmon.session.schema import Clean, Report
 from mixmon.simulate import scenario as model
 from mixmon.simulate.keys import DECLARED
 

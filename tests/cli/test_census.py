@@ -74,7 +74,7 @@ def test_the_drop_out_of_the_demo_engine_shows_as_a_reset_and_a_gap(capsys):
 def test_the_text_fits_eighty_columns(capsys, arguments):
     status, captured = told(capsys, *arguments)
     assert status == DONE
-    assert max(map(width, captured.out.splitlines())) <= 80
+    assert max(map(cell_width, captured.out.splitlines())) <= 80
 
 
 def test_the_text_reads_like_this(capsys):

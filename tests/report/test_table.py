@@ -52,7 +52,7 @@ def test_a_wide_table_wraps_its_remark_and_loses_nothing():
     remark = "answers, but only every second frame arrives and its counter jumps by two each time"
     shown = table(NODES, [[1, "S-101", 50.0, 0.0, remark]])
     lines = shown.splitlines()
-    assert max(map(width, lines)) <= 80
+    assert max(map(cell_width, lines)) <= 80
     start = lines[0].index("remark")
     assert " ".join(line[start:] for line in lines[1:]) == remark
 

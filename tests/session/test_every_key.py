@@ -11,10 +11,9 @@ from typing import Any
 import pytest
 
 from mixmon.errors import Mistake
-from mixmon.session.keys import SESSION
+from mixmon.session.keys import CHAIN, ENGINE, SESSION
 from mixmon.session.load import read_session
 from mixmon.session.schema import BOUND, Either, Kind, Number, Row, Table, Tables
-from mixmon.session.signals import CHAIN, ENGINE
 
 FULL = (Path(__file__).parent / "full.toml").read_text(encoding="utf-8")
 STRANGE = [True, "word", 3.5, [[True]], {"x": 1}, dt.date(2020, 2, 2)]

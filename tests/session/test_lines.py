@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 
-from mixmon.session.lines import dotted, key_lines, line_of
+from mixmon.session.schema import dotted, key_lines, line_of
 
 TEXT = '''\
 top = 1   # not = a key

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from mixmon.errors import UsageError
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.validity import SETTLE_NS, Delay, delayed
+from mixmon.session.keys import ENGINE_STATES
 from mixmon.session.model import AlarmRule, Session
-from mixmon.session.signals import ENGINE_STATES
 from mixmon.session.when import Condition, names, parse, true_and_false
 
 # ----------------------------------------------------------------------------------------------------

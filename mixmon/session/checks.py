@@ -1,0 +1,455 @@
+"""What the keys about buses, the chain and its nodes ask of one another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+from mixmon.session import keys
+from mixmon.session.keys import LIMIT_KINDS
+from mixmon.session.model import Trims, Validity
+from mixmon.session.schema import (
+    Check,
+    Clean,
+    Report,
+    chain_bus,
+    chain_signals,
+    cylinder_list,
+    cylinders_of,
+    dotted,
+    engine_signals,
+    nearest,
+    once,
+    own_signals,
+    rising,
+    shown,
+    signal_text,
+)
+from mixmon.session.when import ConditionError, names, parse
+
+# ----------------------------------------------------------------------------------------------------
+# What the keys about the engine, its exhaust and its fuel ask of one another.
+# ----------------------------------------------------------------------------------------------------
+
+FUEL_WAYS: Final = frozenset({"name", "parts", "atoms", "stoich_afr"})
+"""The keys of which a fuel has exactly one."""
+
+_PARTS_TOLERANCE = 1e-3
+
+
+def _strokes(clean: Clean, report: Report) -> None:
+    if clean.get("engine", {}).get("strokes") == 3:
+        report("engine.strokes", "3", "2 or 4")
+
+
+def _firing_order(clean: Clean, report: Report) -> None:
+    engine = clean.get("engine", {})
+    cylinders, order = engine.get("cylinders"), engine.get("firing_order")
+    if cylinders and order and sorted(order) != list(range(1, cylinders + 1)):
+        report("engine.firing_order", shown(order), f"each cylinder from 1 to {cylinders} once")
+
+
+def _firing_angles(clean: Clean, report: Report) -> None:
+    engine = clean.get("engine", {})
+    cylinders, angles, where = (
+        engine.get("cylinders"),
+        engine.get("firing_angles_deg"),
+        "engine.firing_angles_deg",
+    )
+    if angles is None:
+        return
+    if "firing_order" not in engine and not report.about("engine.firing_order"):
+        report(where, "angles without a firing order", "engine.firing_order as well")
+    if cylinders and len(angles) != cylinders:
+        report(where, f"{len(angles)} angles", f"{cylinders}, one a cylinder in firing order")
+    cycle = 360 if engine.get("strokes") == 2 else 720
+    if not rising(angles) or angles[-1] >= cycle:
+        report(where, shown(angles), f"angles that rise and stay below {cycle}, in firing order")
+
+
+def _banks(clean: Clean, report: Report) -> None:
+    engine = clean.get("engine", {})
+    cylinders, banks = engine.get("cylinders"), engine.get("banks")
+    if not cylinders or not banks:
+        return
+    unread = report.about("engine.banks")  # a bank that was reported may hold the cylinders that are left
+    seen: dict[int, str] = {}
+    for name, members in banks.items():
+        where = dotted("engine.banks", name)
+        for cylinder in members:
+            if cylinder > cylinders:
+                report(where, f"cylinder {cylinder}", f"cylinders from 1 to {cylinders}")
+            elif cylinder in seen:
+                found = f"cylinder {cylinder}, which is in bank {seen[cylinder]} already"
+                report(where, found, "each cylinder in one bank, once")
+            seen.setdefault(cylinder, name)
+    left = [cylinder for cylinder in range(1, cylinders + 1) if cylinder not in seen]
+    if left and not unread:
+        report("engine.banks", f"no bank for {cylinder_list(left)}", "each cylinder in one bank")
+
+
+def _distances(clean: Clean, report: Report) -> None:
+    distances = clean.get("exhaust", {}).get("sensor_distance_mm")
+    cylinders = clean.get("engine", {}).get("cylinders")
+    if isinstance(distances, tuple) and cylinders and len(distances) != cylinders:
+        expected = f"one distance, or {cylinders}, one a cylinder"
+        report("exhaust.sensor_distance_mm", f"{len(distances)} distances", expected)
+
+
+def _turbine(clean: Clean, report: Report) -> None:
+    aspiration = clean.get("engine", {}).get("aspiration")
+    if clean.get("exhaust", {}).get("before_turbine") and aspiration in {"natural", "blower"}:
+        found = f'true, with engine.aspiration = "{aspiration}"'
+        report("exhaust.before_turbine", found, 'false, or engine.aspiration = "turbine"')
+
+
+def _fuel(clean: Clean, report: Report) -> None:
+    fuel = clean.get("fuel")
+    if fuel is None:
+        return
+    ways = [
+        key
+        for key in ("name", "parts", "atoms", "stoich_afr")
+        if fuel.get(key) not in (None, {}) or report.about(f"fuel.{key}")
+    ]
+    if len(ways) != 1:
+        found = " and ".join(ways) or "nothing that says which fuel"
+        report("fuel", found, "exactly one of name, parts, atoms, stoich_afr")
+    parts = fuel.get("parts")
+    if parts and not report.about("fuel.parts") and abs(sum(parts.values()) - 1) > _PARTS_TOLERANCE:
+        found = f"parts that add up to {sum(parts.values()):.4g}"
+        report("fuel.parts", found, "parts by volume that add up to 1")
+
+
+def _stoich(clean: Clean, report: Report) -> None:
+    if "fuel" in clean or report.about("fuel"):
+        return
+    for where, _, value in (*chain_signals(clean), *engine_signals(clean)):
+        if isinstance(value, dict) and value.get("unit") == "afr":
+            expected = "[fuel] with name, parts, atoms or stoich_afr, as AFR means nothing without its fuel"
+            report(f"{where}.unit", '"afr" without a fuel', expected)
+
+
+def _sensors(clean: Clean, report: Report) -> None:
+    sensors = clean.get("sensors", {})
+    if "curve" in sensors and "fuel" not in clean and not report.about("fuel"):
+        report("sensors.curve", "a curve, and no [fuel] that says what burns", "[fuel] as well")
+    pressures = [key for key in ("pressure_bar", "reference_bar") if key in sensors]
+    told = "pressure_bar" in sensors or "exhaust_kpa" in clean.get("engine_signals", {})
+    if "pressure_k_bar" in sensors and not told and not _about_pressure(report):
+        expected = "sensors.pressure_bar or engine_signals.exhaust_kpa as well"
+        report("sensors.pressure_k_bar", "a pressure effect, and no pressure", expected)
+    if pressures and "pressure_k_bar" not in sensors and not report.about("sensors.pressure_k_bar"):
+        expected = "sensors.pressure_k_bar as well, by sensor type"
+        report(f"sensors.{pressures[0]}", "a pressure, and no effect of it", expected)
+
+
+def _about_pressure(report: Report) -> bool:
+    return report.about("sensors.pressure_bar") or report.about("engine_signals.exhaust_kpa")
+
+
+ENGINE_CHECKS: Final[tuple[Check, ...]] = (
+    _strokes,
+    _firing_order,
+    _firing_angles,
+    _banks,
+    _distances,
+    _turbine,
+    _fuel,
+    _sensors,
+    _stoich,
+)
+
+
+# ----------------------------------------------------------------------------------------------------
+# What the keys about axes, targets, validity, trims and alarms ask of one another.
+# ----------------------------------------------------------------------------------------------------
+
+
+def _axes(clean: Clean, report: Report) -> None:
+    axes = clean.get("axes", {})
+    for name in ("rpm", "load"):
+        if name in axes and not rising(axes[name]):
+            report(f"axes.{name}", shown(axes[name]), "cell centres that rise")
+    throttle = axes.get("load_signal", "throttle") == "throttle" and not report.about("axes.load_signal")
+    if throttle and "load" in axes and max(axes["load"]) > 100:
+        report("axes.load", shown(axes["load"]), 'throttle from 0 to 100 %, or axes.load_signal = "map_kpa"')
+
+
+def _targets(clean: Clean, report: Report) -> None:
+    rows, axes = clean.get("targets", {}).get("lambda"), clean.get("axes", {})
+    if rows is None:
+        return
+    for name in ("load", "rpm"):
+        if name not in axes and not report.about(f"axes.{name}"):
+            report(
+                "targets.lambda", f"targets without axes.{name}", f"axes.{name}, by which they are laid out"
+            )
+    if "load" in axes and len(rows) != len(axes["load"]):
+        report("targets.lambda", f"{len(rows)} rows", f"{len(axes['load'])}, one for each of axes.load")
+    for i, row in enumerate(rows, 1):
+        if "rpm" in axes and len(row) != len(axes["rpm"]):
+            expected = f"{len(axes['rpm'])}, one for each of axes.rpm"
+            report(f"targets.lambda[{i}]", f"{len(row)} columns", expected)
+
+
+def _validity(clean: Clean, report: Report) -> None:
+    rich, lean = _limits_of_reading(clean)
+    if rich >= lean:
+        report("validity.rich_limit", f"{rich:g}", f"less than the lean limit, {lean:g}")
+
+
+def _limits_of_reading(clean: Clean) -> tuple[float, float]:
+    validity, usual = clean.get("validity", {}), Validity()
+    return validity.get("rich_limit", usual.rich_limit), validity.get("lean_limit", usual.lean_limit)
+
+
+def _trims(clean: Clean, report: Report) -> None:
+    trims, usual = clean.get("trims", {}), Trims()
+    lowest = trims.get("lowest_percent", usual.lowest_percent)
+    highest = trims.get("highest_percent", usual.highest_percent)
+    if lowest >= highest:
+        report("trims.lowest_percent", f"{lowest:g}", f"less than the highest, {highest:g}")
+    now, cylinders = trims.get("now_percent"), clean.get("engine", {}).get("cylinders")
+    if now is None:
+        return
+    if cylinders and len(now) != cylinders:
+        report("trims.now_percent", f"{len(now)} trims", f"{cylinders}, one a cylinder")
+    for i, trim in enumerate(now, 1):
+        if lowest < highest and not lowest <= trim <= highest:
+            report(
+                f"trims.now_percent[{i}]", f"{trim:g}", f"from {lowest:g} to {highest:g}, the limits above"
+            )
+
+
+def _trim_loads(clean: Clean, report: Report) -> None:
+    first, loads = clean.get("trims", {}).get("load_from"), clean.get("axes", {}).get("load")
+    if first is not None and loads and first > max(loads):
+        expected = f"at most {max(loads):g}, the highest of axes.load: else no cell would decide the trims"
+        report("trims.load_from", f"{first:g}", expected)
+
+
+def _alarms(clean: Clean) -> Iterator[tuple[str, Clean]]:
+    for i, alarm in enumerate(clean.get("limits", {}).get("alarm", ()), 1):
+        yield f"limits.alarm[{i}]", alarm
+
+
+def _alarm_names(clean: Clean, report: Report) -> None:
+    once([alarm for _, alarm in _alarms(clean)], "name", "limits.alarm", report)
+
+
+def _one_limit(clean: Clean, report: Report) -> None:
+    for where, alarm in _alarms(clean):
+        written = [kind for kind in LIMIT_KINDS if kind in alarm or report.about(f"{where}.{kind}")]
+        if len(written) != 1:
+            found = " and ".join(written) or "no limit"
+            report(where, found, f"exactly one of {', '.join(LIMIT_KINDS)}")
+
+
+def _within_reading(clean: Clean, report: Report) -> None:
+    rich, lean = _limits_of_reading(clean)
+    for where, alarm in _alarms(clean):
+        for kind in ("lambda_above", "lambda_below"):
+            if kind in alarm and rich < lean and not rich < alarm[kind] < lean:
+                expected = f"between {rich:g} and {lean:g}: readings beyond validity's limits are not counted"
+                report(f"{where}.{kind}", f"{alarm[kind]:g}", expected)
+
+
+def _dead_bands(clean: Clean, report: Report) -> None:
+    """A spread or an age is never below nothing, so a dead band as wide as its limit never clears."""
+    for where, alarm in _alarms(clean):
+        for kind in ("spread_above", "age_s"):
+            if kind in alarm and alarm.get("dead_band", 0) >= alarm[kind]:
+                found = f"{alarm['dead_band']:g}, with {kind} = {alarm[kind]:g}"
+                report(f"{where}.dead_band", found, "less than the limit: such an alarm would never clear")
+
+
+def _conditions(clean: Clean, report: Report) -> None:
+    for where, alarm in _alarms(clean):
+        for key in ("when", "suppress_when"):
+            if key in alarm:
+                _condition(alarm[key], f"{where}.{key}", clean, report)
+
+
+def _condition(text: str, where: str, clean: Clean, report: Report) -> None:
+    try:
+        tree = parse(text)
+    except ConditionError as error:
+        report(where, f"{error.found} at column {error.column} of {shown(text)}", error.expected)
+        return
+    mapped = clean.get("engine_signals", {})
+    for name in names(tree):
+        if name in keys.ENGINE_STATES:
+            _state(name, where, clean, report)
+        elif name not in keys.ENGINE:
+            known = (*keys.ENGINE, *keys.ENGINE_STATES)
+            report(where, f'"{name}" in {shown(text)}', nearest(name, known))
+        elif name not in mapped and not report.about(f"engine_signals.{name}"):
+            report(where, f'"{name}", which no signal carries', f"a signal in engine_signals.{name}")
+
+
+def _state(name: str, where: str, clean: Clean, report: Report) -> None:
+    needed = keys.ENGINE_STATES[name]
+    told = any(report.about(f"engine_signals.{signal}") for signal in needed)
+    if not told and not any(signal in clean.get("engine_signals", {}) for signal in needed):
+        expected = f"a signal in engine_signals.{' or engine_signals.'.join(needed)}"
+        report(where, f'"{name}", which no signal tells', expected)
+
+
+def _answerable(clean: Clean, report: Report) -> None:
+    """An alarm that lacks what it compares can never ring."""
+    has_target = "targets" in clean or "target" in clean.get("engine_signals", {})
+    told = report.about("targets") or report.about("engine_signals.target")
+    for where, alarm in _alarms(clean):
+        for kind in ("over_target", "under_target"):
+            if kind in alarm and not has_target and not told:
+                report(f"{where}.{kind}", "no target to compare with", "engine_signals.target, or [targets]")
+        if "supply_below" in alarm and not _has_supply(clean, report):
+            report(f"{where}.supply_below", "no supply to compare", "chain.signals.supply")
+
+
+def _has_supply(clean: Clean, report: Report) -> bool:
+    mapped = {name for _, name, _ in chain_signals(clean)}
+    return not mapped or "supply" in mapped or report.about("chain.signals.supply")
+
+
+LIMIT_CHECKS: Final[tuple[Check, ...]] = (
+    _axes,
+    _targets,
+    _validity,
+    _trims,
+    _trim_loads,
+    _alarm_names,
+    _one_limit,
+    _within_reading,
+    _dead_bands,
+    _conditions,
+    _answerable,
+)
+
+
+_NEEDED = 'at least lambda = "Message.Signal", or oxygen'
+
+
+def _bus_names(clean: Clean, report: Report) -> None:
+    buses = clean.get("bus", ())
+    once(buses, "name", "bus", report)
+    once([{"log_channel": "*", **bus} for bus in buses], "log_channel", "bus", report)
+    for i, bus in enumerate(buses, 1):
+        if "/" in bus.get("name", ""):
+            report(f"bus[{i}].name", f'"{bus["name"]}"', 'a name without "/"')
+
+
+def _chain_bus(clean: Clean, report: Report) -> None:
+    chain, buses = clean.get("chain"), clean.get("bus", ())
+    names = [bus["name"] for bus in buses if "name" in bus]
+    if chain is None or not names or len(names) < len(buses):
+        return
+    if "bus" in chain and chain["bus"] not in names:
+        report("chain.bus", f'"{chain["bus"]}"', f"a bus declared in [[bus]]: {', '.join(names)}")
+    if "bus" not in chain and not report.about("chain.bus") and len(names) > 1:
+        report("chain.bus", "missing, with more than one bus", f"one of {', '.join(names)}")
+
+
+def _engine_buses(clean: Clean, report: Report) -> None:
+    names = [bus.get("name") for bus in clean.get("bus", ())] or [chain_bus(clean)]
+    if None in names:
+        return
+    for where, _, value in engine_signals(clean):
+        bus, slash, _ = signal_text(value).rpartition("/")
+        if slash and bus not in names:
+            report(where, f'bus "{bus}"', f"a bus declared in [[bus]]: {', '.join(map(str, names))}")
+
+
+def _databases(clean: Clean, report: Report) -> None:
+    readers = {signal_text(v).rpartition("/")[0]: where for where, _, v in engine_signals(clean)}
+    if any(True for _ in chain_signals(clean)):
+        readers[chain_bus(clean) or ""] = "chain.signals"
+    for i, bus in enumerate(clean.get("bus", ()), 1):
+        reader = readers.get(bus.get("name", ""))
+        if reader and "database" not in bus and not report.about(f"bus[{i}].database"):
+            report(f"bus[{i}].database", "missing", f"a DBC file, as {reader} needs it")
+
+
+def _mapped(clean: Clean, report: Report) -> None:
+    """Whether every node has lambda or oxygen."""
+    chain = clean.get("chain")
+    if chain is None or report.about("chain.signals"):
+        return
+    common, nodes = chain.get("signals", {}), chain.get("node", ())
+    if not own_signals(chain):
+        _shipped(clean, report)
+        return
+    for i, node in enumerate(nodes or ({},), 1):
+        where = f"chain.node[{i}].signals" if "signals" in node else "chain.signals"
+        if not {"lambda", "oxygen"} & {*common, *node.get("signals", {})} and not report.about(where):
+            report(where, "neither lambda nor oxygen", _NEEDED)
+
+
+def _shipped(clean: Clean, report: Report) -> None:
+    """Whether the chain's own definitions, whose signals need not be named, are among those in use."""
+    for bus in clean.get("bus", ()):
+        written = bus.get("database", keys.SHIPPED_DATABASE)
+        databases = written if isinstance(written, tuple) else (written,)
+        if bus.get("name") == chain_bus(clean) and keys.SHIPPED_DATABASE not in databases:
+            found = f"missing, and {shown(written)} is not the chain's own {keys.SHIPPED_DATABASE}"
+            report("chain.signals", found, _NEEDED)
+
+
+def _patterns(clean: Clean, report: Report) -> None:
+    chain, cylinders = clean.get("chain", {}), clean.get("engine", {}).get("cylinders", 1)
+    nodes: Any = chain.get("node") or ({},) * cylinders
+    for name, value in chain.get("signals", {}).items():
+        text = signal_text(value)
+        users = [node for node in nodes if name not in node.get("signals", {})]
+        if text and "{" not in text and len(users) > 1:
+            found = f'"{text}" for {len(users)} nodes'
+            report(f"chain.signals.{name}", found, "a name with {position} in it, or each node's own signals")
+
+
+def _nodes(clean: Clean, report: Report) -> None:
+    nodes = clean.get("chain", {}).get("node", ())
+    once(nodes, "position", "chain.node", report)
+    once(nodes, "sensor", "chain.node", report)
+    cylinders = clean.get("engine", {}).get("cylinders")
+    seen: dict[int, int] = {}
+    for i, node in enumerate(nodes, 1):
+        for cylinder in cylinders_of(node):
+            where = f"chain.node[{i}].cylinder"
+            if cylinders and cylinder > cylinders:
+                report(where, str(cylinder), f"a cylinder from 1 to {cylinders}")
+            elif cylinder in seen:
+                found = f"{cylinder}, as in chain.node[{seen[cylinder]}]"
+                report(where, found, "a cylinder that no other node has")
+            seen.setdefault(cylinder, i)
+
+
+def _covered(clean: Clean, report: Report) -> None:
+    chain, cylinders = clean.get("chain", {}), clean.get("engine", {}).get("cylinders")
+    nodes, without = chain.get("node", ()), set(chain.get("without_sensor", ()))
+    if not cylinders or any("cylinder" not in node for node in nodes):
+        return
+    every, where = set(range(1, cylinders + 1)), "chain.without_sensor"
+    seen = {cylinder for node in nodes for cylinder in cylinders_of(node)}
+    if strangers := sorted(without - every):
+        report(where, cylinder_list(strangers), f"cylinders from 1 to {cylinders}")
+    if both := sorted(without & seen):
+        report(where, f"{cylinder_list(both)}, with a node", "cylinders without a node")
+    if without >= every:
+        report(where, "every cylinder", "at least one cylinder with a sensor")
+    left = sorted(every - seen - without)
+    if nodes and left:
+        expected = f"a node for each cylinder, or chain.without_sensor = {left}"
+        report("chain.node", f"no node for {cylinder_list(left)}", expected)
+
+
+CHAIN_CHECKS: Final[tuple[Check, ...]] = (
+    _bus_names,
+    _chain_bus,
+    _engine_buses,
+    _databases,
+    _mapped,
+    _patterns,
+    _nodes,
+    _covered,
+)
