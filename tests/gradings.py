@@ -6,7 +6,7 @@ import functools
 
 from mixmon.grade.evidence import Evidence, gather
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
+from mixmon.simulate.simulation import simulate
 
 
 @functools.cache

@@ -20,7 +20,7 @@ from mixmon.messages.bind import bind, load_databases
 from mixmon.record.recorder import Recorder
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
+from mixmon.simulate.simulation import simulate
 
 PATIENCE_S = 60.0
 """Only a failing test waits so long; a busy machine may take a good part of it to start a program."""

@@ -15,8 +15,8 @@ from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import Simulation, simulate
 from mixmon.simulate.scenario import Scenario
+from mixmon.simulate.simulation import Simulation, simulate
 from mixmon.simulate.truth import truth_of
 
 

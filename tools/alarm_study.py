@@ -31,8 +31,8 @@ from mixmon.pipeline import Pipeline
 from mixmon.session.default_limits import placeholder_rules
 from mixmon.session.model import AlarmRule
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import EPOCH_NS, Simulation, simulate
 from mixmon.simulate.scenario import Part, Scenario
+from mixmon.simulate.simulation import EPOCH_NS, Simulation, simulate
 
 S = 1_000_000_000
 LEAN = placeholder_rules()[0]

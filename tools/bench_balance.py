@@ -20,8 +20,7 @@ from pathlib import Path
 
 from mixmon.frames.candump_write import write_candump
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
-from mixmon.simulate.session_file import session_toml
+from mixmon.simulate.simulation import session_toml, simulate
 
 NODES = 16
 DURATIONS_S = (600, 3600)

@@ -21,7 +21,7 @@ from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import EPOCH_NS, Simulation, simulate
+from mixmon.simulate.simulation import EPOCH_NS, Simulation, simulate
 from mixmon.simulate.truth import truth_of
 
 CYLINDERS, DRIFTING = 8, 1

@@ -20,7 +20,7 @@ from mixmon.grade.grader import JUDGES
 from mixmon.grade.item import Item, Verdict
 from mixmon.grade.needs import cell_errors
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
+from mixmon.simulate.simulation import simulate
 
 SCENARIOS = ("alder8", "six", "twelve", "four", "odd-six")
 

@@ -19,8 +19,8 @@ from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import Simulation, simulate
 from mixmon.simulate.scenario import Scenario
+from mixmon.simulate.simulation import Simulation, simulate
 from mixmon.simulate.truth import truth_of
 
 SIZES = (4, 6, 8, 12, 16)

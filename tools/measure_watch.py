@@ -38,7 +38,7 @@ from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
 from mixmon.record.recorder import Recorder
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
+from mixmon.simulate.simulation import simulate
 from mixmon.snapshot import Snapshot
 
 HERE = Path(__file__).parent

@@ -20,7 +20,7 @@ from slcan_emulator import SlcanEmulator
 
 from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import Simulation, simulate
+from mixmon.simulate.simulation import Simulation, simulate
 
 STEP_NS = 5_000_000
 STRANGERS = range(0x600, 0x620)

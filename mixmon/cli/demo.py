@@ -58,7 +58,7 @@ def _live(arguments: argparse.Namespace) -> int:
     from mixmon.record.recorder import Recorder
     from mixmon.simulate.feed import Feed
     from mixmon.simulate.load import load_scenario
-    from mixmon.simulate.run import simulate
+    from mixmon.simulate.simulation import simulate
 
     simulation = simulate(load_scenario(SCENARIO), seed=arguments.seed)
     session = simulation.session
@@ -80,8 +80,7 @@ def _text(arguments: argparse.Namespace) -> int:
     """Simulates into a log of its own, reads that like any other, and compares."""
     from mixmon.frames.candump_write import write_candump
     from mixmon.simulate.load import load_scenario
-    from mixmon.simulate.run import simulate
-    from mixmon.simulate.session_file import session_toml
+    from mixmon.simulate.simulation import session_toml, simulate
     from mixmon.simulate.truth import truth_of
 
     simulation = simulate(load_scenario(SCENARIO), seed=arguments.seed)

@@ -16,8 +16,8 @@ from mixmon.errors import OutputError, ScenarioError, UsageError
 
 if TYPE_CHECKING:
     from mixmon.messages.binding import Binding
-    from mixmon.simulate.run import Simulation
     from mixmon.simulate.scenario import Scenario
+    from mixmon.simulate.simulation import Simulation
 
 DONE, JUDGED_WRONG, BAD_INPUT = 0, 1, 2
 
@@ -115,7 +115,7 @@ def _seed(text: str) -> int:
 
 
 def _simulation(arguments: argparse.Namespace) -> Simulation:
-    from mixmon.simulate.run import simulate
+    from mixmon.simulate.simulation import simulate
 
     _check(arguments)
     return simulate(
@@ -203,7 +203,7 @@ def _binding(through: Path | None) -> Binding | None:
 
 
 def _write(simulation: Simulation, arguments: argparse.Namespace) -> None:
-    from mixmon.simulate.session_file import session_toml
+    from mixmon.simulate.simulation import session_toml
     from mixmon.simulate.truth import truth_json
 
     if arguments.truth:

@@ -14,8 +14,8 @@ from mixmon.findings.pulls.quality import LIFT, LIMITER
 from mixmon.grade.evidence import ROW_S, Evidence, balance_of
 from mixmon.grade.item import Item, does_not_apply, judged
 from mixmon.mixture.block import SampleState
-from mixmon.simulate.run import EPOCH_NS, simulate
 from mixmon.simulate.scenario import Misfire
+from mixmon.simulate.simulation import EPOCH_NS, simulate
 
 MOMENT_S = 0.05
 """How far the moments of a silence and of a new start may be off."""

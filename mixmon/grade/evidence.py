@@ -27,9 +27,8 @@ from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid, Steady
 from mixmon.pipeline import Pipeline
-from mixmon.simulate.run import EPOCH_NS, Simulation, simulate
-from mixmon.simulate.truth import truth_of
-from mixmon.simulate.truth_cells import engine_lambda, needs, spread
+from mixmon.simulate.simulation import EPOCH_NS, Simulation, simulate
+from mixmon.simulate.truth import engine_lambda, needs, spread, truth_of
 
 ROW_S = GRID_NS / 1e9
 

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from mixmon.grade import events, needs, response, samples
 from mixmon.grade.evidence import Evidence, gather, naive_run
 from mixmon.grade.item import Item, Verdict, does_not_apply, not_yet
-from mixmon.simulate.run import Simulation
+from mixmon.simulate.simulation import Simulation
 
 # ----------------------------------------------------------------------------------------------------
 # Items that the program has no finding for yet, each with what is lacking.

@@ -34,9 +34,8 @@ from mixmon.grade.item import (
     within,
 )
 from mixmon.mixture.steady import Cell
-from mixmon.simulate.run import simulate
-from mixmon.simulate.truth import truth_of
-from mixmon.simulate.truth_cells import spread
+from mixmon.simulate.simulation import simulate
+from mixmon.simulate.truth import spread, truth_of
 
 AS_READ = 0.5
 """How far a need may be from what its sensor shows without noise, percent of fuel."""

@@ -18,7 +18,7 @@ from mixmon.findings.response.sensors import (
 )
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import WIDE, Item, does_not_apply, excused, judged, weighed
-from mixmon.simulate.lag import step_time_s
+from mixmon.simulate.sensor import step_time_s
 
 T63_SHARE = 0.10
 """How far the time of a sensor to 63 % may be from the truth, as a share."""

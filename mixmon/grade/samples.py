@@ -25,9 +25,9 @@ from mixmon.grade.item import Item, does_not_apply, judged, not_yet, numbers, wi
 from mixmon.grade.needs import AS_READ, uneven_labels
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
-from mixmon.simulate.crank import CYCLE_DEG
-from mixmon.simulate.cylinder import INJECTION_TO_EXHAUST_DEG, SPARK_TO_EXHAUST_DEG
-from mixmon.simulate.truth_cells import needs
+from mixmon.simulate.engine import INJECTION_TO_EXHAUST_DEG, SPARK_TO_EXHAUST_DEG
+from mixmon.simulate.timeline import CYCLE_DEG
+from mixmon.simulate.truth import needs
 
 # ----------------------------------------------------------------------------------------------------
 # Items about the whole engine, and about the reference that needs are counted from.

@@ -7,7 +7,7 @@ controller, `ecu` the engine's own signals; `layer` or `foreign` put them into m
 onto a bus, and `run` plays it all in stretches. `truth` tells what an analysis should find.
 
     >>> from mixmon.simulate.load import load_scenario
-    >>> from mixmon.simulate.run import simulate
+    >>> from mixmon.simulate.simulation import simulate
     >>> simulation = simulate(load_scenario("plain", cylinders=4), seed=1, duration=2)
     >>> sum(len(block) for block in simulation) > 1000
     True

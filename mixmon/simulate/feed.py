@@ -14,7 +14,7 @@ import can
 import numpy as np
 
 from mixmon.frames.block import EXTENDED, FrameBlock
-from mixmon.simulate.run import Simulation
+from mixmon.simulate.simulation import Simulation
 
 STEP_S: Final = 0.005
 """Frames are sent in handfuls, each as late as this at most."""

@@ -7,24 +7,558 @@ the records. The part that the engine's owner would declare is read by the sessi
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from mixmon.errors import Mistake, ScenarioError, UsageError
 from mixmon.messages.bind import declared_fuel
+from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE
 from mixmon.session import checks
 from mixmon.session.checks import FUEL_WAYS
-from mixmon.session.load import build_fuel, placed, read_text
-from mixmon.session.schema import Report, shown
-from mixmon.simulate.checks import CHECKS
-from mixmon.simulate.keys import SCENARIO
-from mixmon.simulate.make import ENGINE_SIGNALS, make_scenario
+from mixmon.session.keys import MOST_CYLINDERS, SESSION
+from mixmon.session.load import build, build_fuel, placed, read_text
+from mixmon.session.model import Session
+from mixmon.session.schema import (
+    Check,
+    Clean,
+    Either,
+    Kind,
+    Number,
+    Report,
+    Row,
+    Table,
+    Tables,
+    Text,
+    rising,
+    shown,
+)
+from mixmon.simulate import scenario as model
 from mixmon.simulate.scenario import DropOut, Misfire, Scenario
-from mixmon.simulate.timeline import Timeline, shortest
+from mixmon.simulate.timeline import KINDS, Timeline, shortest
+
+# ----------------------------------------------------------------------------------------------------
+# Every key of a scenario file, its kind and its range.
+#
+# Some are those of a session file, which the engine's owner would fill in; only the simulation
+# knows the others. Ranges catch slips; they are common practice, no source.
+# ----------------------------------------------------------------------------------------------------
+
+DECLARED: Final = ("name", "engine", "injection", "exhaust", "fuel", "axes", "validity", "trims", "limits")
+"""What is read as in a session file."""
+
+_place = Number(1, MOST_CYLINDERS, whole=True)
+_rpm = Number(0, 30_000, "rpm")
+_load = Number(0, 1000, "% or kPa")
+_percent = Number(-60, 60, "%")
+_share = Number(0, 10)
+_seconds = Number(0, 86_400, "s")
+_lag = Number(0, 10, "s", above=True)
+_sigma = Number(0, 1000)
+
+
+def _each_of_keys(kind: Kind) -> Kind:
+    """One value a cylinder: the same for all, a list, or a table by cylinder number."""
+    return Either((kind, Row(kind), Table(others=kind, what="a table by cylinder, such as { 3 = -6 }")))
+
+
+def _grid_of_keys(kind: Kind) -> Kind:
+    """One value a point of the map: the same everywhere, one row for all loads, or a row a load."""
+    return Either((kind, _Rows(kind)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """A list of one kind, or a list of such lists."""
+
+    of: Kind
+
+    @property
+    def expected(self) -> str:
+        """A list of what."""
+        return f"a list, each {self.of.expected}, or such a list for each load"
+
+    def takes(self, value: object) -> bool:
+        """Whether it is a list."""
+        return isinstance(value, list)
+
+    def read(self, value: object, where: str, report: Report) -> Any:
+        """A tuple of members, or of tuples of members."""
+        nested = isinstance(value, list) and bool(value) and isinstance(value[0], list)
+        return Row(Row(self.of) if nested else self.of).read(value, where, report)
+
+
+_MAP = Table(
+    {
+        "rpm": Row(_rpm),
+        "load": Row(_load),
+        "target": _grid_of_keys(Number(0.4, 2, "lambda")),
+        "pulse_ms": _grid_of_keys(Number(0.1, 100, "ms")),
+        "base_error_percent": _grid_of_keys(_percent),
+        "exhaust_k": _grid_of_keys(Number(300, 1600, "K")),
+        "full_filling": Number(0.1, 4),
+    },
+    ("rpm", "load", "target", "pulse_ms"),
+    what="a table [map] with rpm, load, target and pulse_ms",
+)
+_KEYS_CYLINDERS = Table(
+    {
+        "flow_percent": _each_of_keys(_percent),
+        "dead_time_ms": _each_of_keys(Number(-2, 2, "ms")),
+        "air_percent": _each_of_keys(_percent),
+        "sync_percent": _each_of_keys(_percent),
+        "sync_share": Row(_share),
+        "film_percent": _each_of_keys(Number(0, 60, "%")),
+        "film_s": _lag,
+    }
+)
+_KEYS_SENSORS = Table(
+    {
+        "serial": Row(Text(what="a serial number, as text")),
+        "bias_percent": _each_of_keys(_percent),
+        "lean_s": _each_of_keys(_lag),
+        "rich_s": _each_of_keys(_lag),
+        "ready_s": _each_of_keys(Number(1.5, 120, "s")),
+        "free_air_percent": _each_of_keys(_percent),
+    }
+)
+_KEYS_CONTROLLERS = Table(
+    {
+        "rate_hz": Number(1, 500, "readings a second"),
+        "bitrate": Number(50_000, 1_000_000, "bit/s", whole=True),
+        "heater_groups": Row(Row(_place)),
+        "group_gap_s": _seconds,
+        "lowest": Number(0.4, 1, "lambda"),
+        "highest": Number(1.1, 16.5, "lambda"),
+        "filter_s": _lag,
+        "rewarm_s": Number(1.5, 120, "s"),
+        "lead_v": Number(0, 5, "V"),
+        "step_v": Number(0, 5, "V"),
+    }
+)
+_KEYS_NOISE = Table(
+    {
+        "cycle_percent": _sigma,
+        "lambda_white": Number(0, 0.2, "lambda"),
+        "rpm": _sigma,
+        "load": _sigma,
+        "jitter_s": Number(0, 0.005, "s"),
+        "clock_ppm": _sigma,
+    }
+)
+_celsius = Number(-40, 150, "degC")
+_KEYS_WARM_UP = Table(
+    {
+        "start_c": _celsius,
+        "end_c": _celsius,
+        "time_s": Number(0, 3600, "s", above=True),
+        "warm_c": _celsius,
+        "enrich_percent": Number(0, 100, "%"),
+    }
+)
+
+FAULT_KEYS: Final = {
+    "leak": ("cylinder", "rpm", "load", "percent"),
+    "exchanged nodes": ("positions",),
+    "misfires": ("cylinder", "during", "cycles"),
+    "supply drop-out": ("position", "during", "seconds"),
+}
+"""The keys that each kind of fault needs."""
+
+_FAULT = Table(
+    {
+        "kind": Text(tuple(FAULT_KEYS)),
+        "cylinder": _place,
+        "position": _place,
+        "positions": Row(_place),
+        "during": Text(what="the name of a part of the profile"),
+        "rpm": Either((_rpm, Row(_rpm))),
+        "load": Row(_load),
+        "percent": Row(Number(0, 60, "%")),
+        "cycles": Number(1, 10_000, whole=True),
+        "after_s": _seconds,
+        "seconds": _seconds,
+    },
+    ("kind",),
+    what="a table [[fault]] with its kind",
+)
+_PART = Table(
+    {
+        "kind": Text(KINDS),
+        "name": Text(),
+        "seconds": _seconds,
+        "until": _seconds,
+        "rpm": _rpm,
+        "load": _load,
+        "ramp_s": _seconds,
+        "percent": Number(0, 20, "%", above=True),
+        "step_s": Number(0, 120, "s", above=True),
+        "pause_s": _seconds,
+        "lead_s": _seconds,
+        "method": Text(("coded", "single")),
+        "hold_s": _lag,
+        "to_load": _load,
+        "times": Number(1, 100, whole=True),
+        "drop_rpm": Number(0, 2000, "rpm", above=True),
+    },
+    ("kind",),
+    what="a table [[profile]] with its kind",
+)
+
+NEEDS_POINT: Final = {
+    "limiter": ("rpm",),
+    "overrun": ("rpm",),
+    **dict.fromkeys(("start", "steady", "sweep", "identity", "pattern", "tip-in"), ("rpm", "load")),
+}
+"""The keys that each kind of part needs, for the point to which it goes."""
+
+SCENARIO: Final = Table(
+    {
+        **{key: SESSION.keys[key] for key in ("format", *DECLARED)},
+        "about": Text(),
+        "map": _MAP,
+        "cylinders": _KEYS_CYLINDERS,
+        "sensors": _KEYS_SENSORS,
+        "controllers": _KEYS_CONTROLLERS,
+        "noise": _KEYS_NOISE,
+        "warm_up": _KEYS_WARM_UP,
+        "misfire_speed": Number(0, 1),
+        "free_air": Number(18, 21, "%"),
+        "fault": Tables(_FAULT),
+        "profile": Tables(_PART),
+        "repeat_from": Text(what="the name of a part of the profile"),
+    },
+    ("engine", "fuel", "map", "profile"),
+)
+"""The whole file."""
+
+
+# ----------------------------------------------------------------------------------------------------
+# What the keys of a scenario file ask of one another, after `keys` has cleaned each by itself.
+# ----------------------------------------------------------------------------------------------------
+
+_CHECKS_GRIDS = ("target", "pulse_ms", "base_error_percent", "exhaust_k")
+
+
+def _cylinder_count(clean: Clean) -> int:
+    return int(clean.get("engine", {}).get("cylinders", 0))
+
+
+def _strokes(clean: Clean, report: Report) -> None:
+    if clean.get("engine", {}).get("strokes") == 2:
+        report("engine.strokes", "2", "4: two-stroke engines are not simulated")
+
+
+def _one_each(clean: Clean, report: Report) -> None:
+    """Values by cylinder: as many as cylinders, or under numbers that exist."""
+    n = _cylinder_count(clean)
+    for section in ("cylinders", "sensors"):
+        for key, value in clean.get(section, {}).items():
+            where = f"{section}.{key}"
+            if key == "sync_share" or not n:
+                continue
+            if isinstance(value, tuple) and len(value) != n:
+                report(where, f"{len(value)} values", f"{n}, one a cylinder")
+            if isinstance(value, dict):
+                for number in value:
+                    if number not in {str(i) for i in range(1, n + 1)}:
+                        report(where, f'"{number}"', f"cylinder numbers from 1 to {n}")
+
+
+def _map_axes(clean: Clean, report: Report) -> None:
+    table = clean.get("map", {})
+    for name in ("rpm", "load"):
+        if name in table and not rising(table[name]):
+            report(f"map.{name}", shown(table[name]), "values that rise")
+
+
+def _map_size(clean: Clean, report: Report) -> None:
+    table = clean.get("map", {})
+    if "rpm" not in table or "load" not in table:
+        return
+    columns, rows = len(table["rpm"]), len(table["load"])
+    for key in _CHECKS_GRIDS:
+        grid = table.get(key)
+        if isinstance(grid, tuple) and not _fits(grid, rows, columns):
+            expected = f"{columns} values, one a speed, or {rows} such rows, one a load"
+            report(f"map.{key}", shown(grid), expected)
+    share = clean.get("cylinders", {}).get("sync_share")
+    if share is not None and len(share) != rows:
+        report("cylinders.sync_share", f"{len(share)} values", f"{rows}, one a load of the map")
+
+
+def _fits(grid: tuple[Any, ...], rows: int, columns: int) -> bool:
+    """Whether a grid is one row for all loads, or one row a load."""
+    if not isinstance(grid[0], tuple):
+        return len(grid) == columns
+    return len(grid) == rows and all(len(row) == columns for row in grid)
+
+
+def _controllers_of_checks(clean: Clean, report: Report) -> None:
+    n, groups = _cylinder_count(clean), clean.get("controllers", {}).get("heater_groups", ())
+    members = [position for group in groups for position in group]
+    if groups and n and sorted(members) != list(range(1, n + 1)):
+        report("controllers.heater_groups", shown(members), f"each position from 1 to {n} once")
+
+
+def _faults(clean: Clean, report: Report) -> None:
+    n, names = _cylinder_count(clean), {part.get("name") for part in clean.get("profile", ())}
+    for i, fault in enumerate(clean.get("fault", ()), 1):
+        where = f"fault[{i}]"
+        for key in FAULT_KEYS.get(fault.get("kind", ""), ()):
+            if key not in fault and not report.about(f"{where}.{key}"):
+                report(f"{where}.{key}", "missing", f"a value: {fault['kind']} needs it")
+        for key in ("cylinder", "position"):
+            if n and fault.get(key, 0) > n:
+                report(f"{where}.{key}", str(fault[key]), f"at most {n}")
+        if "during" in fault and fault["during"] not in names:
+            report(f"{where}.during", shown(fault["during"]), "the name of a part of the profile")
+        _fault_lists(fault, where, n, report)
+
+
+def _leaks(clean: Clean, report: Report) -> None:
+    leaks = [(i, f) for i, f in enumerate(clean.get("fault", ()), 1) if f.get("kind") == "leak"]
+    seen: set[int] = set()
+    for i, leak in leaks:
+        if leak.get("cylinder") in seen:
+            report(f"fault[{i}].cylinder", str(leak["cylinder"]), "one leak a cylinder")
+        seen |= {leak["cylinder"]} if "cylinder" in leak else set()
+
+
+def _fault_lists(fault: Clean, where: str, n: int, report: Report) -> None:
+    positions = fault.get("positions", (1, 2))
+    if len(set(positions)) != 2 or len(positions) != 2 or (n and max(positions) > n):
+        report(f"{where}.positions", shown(positions), f"two different positions, at most {n}")
+    if fault.get("kind") == "leak":
+        lists = [fault.get(key, ()) for key in ("rpm", "load", "percent")]
+        if any(isinstance(values, float) for values in lists) or len({len(values) for values in lists}) != 1:
+            report(where, "rpm, load and percent of different lengths", "three lists of one length")
+    elif isinstance(fault.get("rpm"), tuple):
+        report(f"{where}.rpm", shown(fault["rpm"]), "one speed")
+
+
+def _parts(clean: Clean, report: Report) -> None:
+    for i, part in enumerate(clean.get("profile", ()), 1):
+        where, kind = f"profile[{i}]", part.get("kind")
+        if ("seconds" in part) == ("until" in part) and not report.about(where):
+            report(where, "both" if "seconds" in part else "neither", "one of seconds and until")
+        for key in NEEDS_POINT.get(kind, ()):
+            if key not in part and not report.about(f"{where}.{key}"):
+                report(f"{where}.{key}", "missing", f"a value: {kind} needs it")
+    if clean.get("profile") == ():
+        report("profile", "no parts", "at least one [[profile]]")
+
+
+def _names(clean: Clean, report: Report) -> None:
+    names: set[str] = set()
+    for i, part in enumerate(clean.get("profile", ()), 1):
+        if part.get("name") in names:
+            report(f"profile[{i}].name", shown(part["name"]), "a name used once")
+        names |= {part["name"]} if "name" in part else set()
+    again = clean.get("repeat_from")
+    if again is not None and again not in names:
+        report("repeat_from", shown(again), "the name of a part of the profile")
+
+
+def _limits(clean: Clean, report: Report) -> None:
+    for where, low, high in _pairs(clean):
+        if low is not None and high is not None and not low < high:
+            report(where, f"{low:g} and {high:g}", "the first smaller than the second")
+
+
+def _pairs(clean: Clean) -> Iterator[tuple[str, Any, Any]]:
+    warm_up = clean.get("warm_up", {})
+    yield "warm_up.start_c", warm_up.get("start_c"), warm_up.get("end_c")
+
+
+CHECKS: Final[tuple[Check, ...]] = (
+    _strokes,
+    _one_each,
+    _map_axes,
+    _map_size,
+    _controllers_of_checks,
+    _faults,
+    _leaks,
+    _parts,
+    _names,
+    _limits,
+)
+
+
+# ----------------------------------------------------------------------------------------------------
+# Clean tables of a scenario file to the records of `simulate.scenario`; what is left out is filled in.
+# ----------------------------------------------------------------------------------------------------
+
+CHAIN, ENGINE = "chain", "engine"
+LOG_CHANNELS = ("can0", "can1")
+
+BITRATE = 500_000
+
+ENGINE_SIGNALS = {
+    "rpm": f"{ENGINE}/Engine_Fast.Speed",
+    "throttle": f"{ENGINE}/Engine_Fast.Throttle",
+    "map_kpa": f"{ENGINE}/Engine_Fast.ManifoldPressure",
+    "target": f"{ENGINE}/Engine_Fuel.Target",
+    "pulse_ms": f"{ENGINE}/Engine_Fuel.PulseWidth",
+    "fuel_cut": f"{ENGINE}/Engine_Fuel.FuelCut",
+    "spark_cut": f"{ENGINE}/Engine_Fuel.SparkCut",
+    "closed_loop": f"{ENGINE}/Engine_Fuel.ClosedLoop",
+    "coolant_c": f"{ENGINE}/Engine_Slow.Coolant",
+    "intake_c": f"{ENGINE}/Engine_Slow.Intake",
+    "baro_kpa": f"{ENGINE}/Engine_Slow.Barometer",
+    "fuel_pressure_kpa": f"{ENGINE}/Engine_Slow.FuelPressure",
+    "battery_v": f"{ENGINE}/Engine_Slow.Battery",
+}
+_MAKE_CYLINDERS = dict.fromkeys(
+    ("flow_percent", "dead_time_ms", "air_percent", "sync_percent", "film_percent"), 0.0
+)
+_MAKE_SENSORS = {
+    "bias_percent": 0.0,
+    "lean_s": 0.085,
+    "rich_s": 0.085,
+    "ready_s": 10.0,
+    "free_air_percent": 0.0,
+}
+_MAKE_CONTROLLERS = {
+    "rate_hz": 100.0,
+    "group_gap_s": 8.0,
+    "lowest": 0.6,
+    "highest": 4.0,
+    "filter_s": 0.020,
+    "rewarm_s": 6.0,
+    "lead_v": 0.041,
+    "step_v": 0.0061,
+}
+_MAKE_NOISE = {
+    "cycle_percent": 1.5,
+    "lambda_white": 0.003,
+    "rpm": 4.0,
+    "load": 0.06,
+    "jitter_s": 0.0001,
+    "clock_ppm": 30.0,
+}
+_MAKE_WARM_UP = {"start_c": 80.0, "end_c": 85.0, "time_s": 60.0, "warm_c": 70.0, "enrich_percent": 0.0}
+_MAKE_GRIDS = {"base_error_percent": 0.0, "exhaust_k": 950.0}
+_OTHERS = ("misfire_speed", "free_air", "repeat_from", "about")
+
+
+def make_scenario(clean: Clean) -> model.Scenario:
+    """The scenario that tables without mistakes describe."""
+    n = clean["engine"]["cylinders"]
+    faults = tuple(_fault(fault) for fault in clean.get("fault", ()))
+    sensors = _sensors(clean.get("sensors", {}), n)
+    return model.Scenario(
+        session=_session(clean, n, faults, sensors),
+        map=_map(clean["map"]),
+        cylinders=_cylinders(clean.get("cylinders", {}), n, len(clean["map"]["load"])),
+        sensors=sensors,
+        controllers=_controllers_of_make(clean.get("controllers", {}), n),
+        noise=model.Noise(**{**_MAKE_NOISE, **clean.get("noise", {})}),
+        warm_up=model.WarmUp(**{**_MAKE_WARM_UP, **clean.get("warm_up", {})}),
+        profile=_profile(clean["profile"]),
+        faults=faults,
+        **{key: clean[key] for key in _OTHERS if key in clean},
+    )
+
+
+def _session(clean: Clean, n: int, faults: tuple[model.Fault, ...], sensors: model.Sensors) -> Session:
+    """What the owner declares: label i in primary i, whatever the truth; serials as the nodes tell them."""
+    behind = model.sensor_at(n, faults)
+    chain, engine = LOG_CHANNELS
+    bitrate = clean.get("controllers", {}).get("bitrate", BITRATE)
+    declared: dict[str, Any] = {key: clean[key] for key in DECLARED if key in clean}
+    declared["trims"] = {"now_percent": (0.0,) * n, **declared.get("trims", {})}
+    declared["bus"] = (
+        {
+            "name": CHAIN,
+            "log_channel": chain,
+            "bitrate": bitrate,
+            "role": "acknowledge",
+            "database": CHAIN_FILE,
+        },
+        {"name": ENGINE, "log_channel": engine, "bitrate": BITRATE, "database": ENGINE_FILE},
+    )
+    nodes = [{"position": i + 1, "cylinder": i + 1, "sensor": sensors.serial[behind[i]]} for i in range(n)]
+    declared |= {"chain": {"bus": CHAIN, "node": nodes}, "engine_signals": ENGINE_SIGNALS}
+    session = build(declared, Path(), Report())
+    if session is None:
+        raise AssertionError("a scenario without mistakes has cylinders and a chain")
+    return replace(session, path=None)
+
+
+def _map(table: Clean) -> model.Map:
+    rows, columns = len(table["load"]), len(table["rpm"])
+    grids = {
+        key: _grid_of_make(table.get(key, _MAKE_GRIDS.get(key)), rows, columns)
+        for key in ("target", "pulse_ms", "base_error_percent", "exhaust_k")
+    }
+    return model.Map(table["rpm"], table["load"], full_filling=table.get("full_filling", 0.95), **grids)
+
+
+def _grid_of_make(value: Any, rows: int, columns: int) -> model.Grid:
+    if isinstance(value, float):
+        return ((value,) * columns,) * rows
+    return value if isinstance(value[0], tuple) else (value,) * rows
+
+
+def _each_of_make(value: Any, n: int, default: Any) -> tuple[Any, ...]:
+    """One value a cylinder from one for all, a list, or a table by cylinder number."""
+    if isinstance(value, tuple):
+        return value
+    if isinstance(value, dict):
+        return tuple(value.get(str(i), default) for i in range(1, n + 1))
+    return (default if value is None else value,) * n
+
+
+def _cylinders(table: Clean, n: int, loads: int) -> model.Cylinders:
+    each = {key: _each_of_make(table.get(key), n, default) for key, default in _MAKE_CYLINDERS.items()}
+    share = table.get("sync_share", (1.0,) + (0.0,) * (loads - 1))
+    return model.Cylinders(sync_share=share, film_s=table.get("film_s", 0.4), **each)
+
+
+def _sensors(table: Clean, n: int) -> model.Sensors:
+    each = {key: _each_of_make(table.get(key), n, default) for key, default in _MAKE_SENSORS.items()}
+    return model.Sensors(serial=table.get("serial", tuple(f"S-{101 + i}" for i in range(n))), **each)
+
+
+def _controllers_of_make(table: Clean, n: int) -> model.Controllers:
+    half = (n + 1) // 2
+    groups = table.get("heater_groups", (tuple(range(1, half + 1)), tuple(range(half + 1, n + 1))))
+    return model.Controllers(
+        heater_groups=groups, **{key: table.get(key, default) for key, default in _MAKE_CONTROLLERS.items()}
+    )
+
+
+def _fault(table: Clean) -> model.Fault:
+    kind = table["kind"]
+    moment = {key: table[key] for key in ("rpm", "after_s") if key in table}
+    if kind == "leak":
+        return model.Leak(table["cylinder"], table["rpm"], table["load"], table["percent"])
+    if kind == "exchanged nodes":
+        return model.Exchange(table["positions"])
+    if kind == "misfires":
+        return model.Misfire(table["cylinder"], table["during"], table["cycles"], **moment)
+    return model.DropOut(table["position"], table["during"], table["seconds"], **moment)
+
+
+def _profile(tables: tuple[Clean, ...]) -> tuple[model.Part, ...]:
+    """The parts, all with a name and with seconds instead of the moment until which they last."""
+    seconds: list[float] = []
+    for table in tables:
+        seconds.append(table["seconds"] if "seconds" in table else table["until"] - sum(seconds))
+    given = [{k: v for k, v in table.items() if k not in {"until", "seconds", "name"}} for table in tables]
+    return tuple(
+        model.Part(
+            name=table.get("name", f"{table['kind']} {k}"),
+            seconds=length,
+            **{"rpm": 0.0, "load": 0.0, **fields},
+        )
+        for k, (table, length, fields) in enumerate(zip(tables, seconds, given, strict=True), 1)
+    )
 
 
 def scenario_names() -> tuple[str, ...]:

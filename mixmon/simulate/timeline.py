@@ -6,15 +6,84 @@ their moment to the next one.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.simulate.crank import Crank
-from mixmon.simulate.scenario import Part, Scenario
-from mixmon.simulate.steps import identity_codes, random_pattern
+from mixmon.simulate.scenario import Part, Scenario, identity_codes, random_pattern
+
+# ----------------------------------------------------------------------------------------------------
+# The crankshaft: speed as straight lines between points, angle and time turned into each other exactly.
+# ----------------------------------------------------------------------------------------------------
+
+CYCLE_DEG = 720.0
+"""Crank angle of one four-stroke cycle."""
+
+_DEG_PER_S = 6.0
+"""Degrees a second at one revolution a minute."""
+
+
+class Crank:
+    """Speed over time and the crank angle that follows from it.
+
+    Between two points the speed is a straight line, so the angle is a parabola there and can be
+    turned back without iteration. Before the first and after the last point the speed is constant.
+    """
+
+    def __init__(self, t: NDArray[np.float64], rpm: NDArray[np.float64]) -> None:
+        self._t = t
+        self._rate = rpm * _DEG_PER_S
+        steps = np.diff(t)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope = np.where(steps > 0, np.diff(self._rate) / steps, 0.0)
+        self._slope = np.append(slope, 0.0)
+        area = (self._rate[1:] + self._rate[:-1]) / 2 * steps
+        self._angle = np.concatenate([[0.0], np.cumsum(area)])
+
+    def rpm(self, t: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Speed at times `t`."""
+        return np.interp(t, self._t, self._rate / _DEG_PER_S)
+
+    def angle(self, t: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Crank angle in degrees turned since the first point."""
+        at = np.clip(np.searchsorted(self._t, t, "right") - 1, 0, None)
+        late = t - self._t[at]
+        return self._angle[at] + late * (self._rate[at] + self._slope[at] / 2 * late)
+
+    def time(self, angle: NDArray[np.float64]) -> NDArray[np.float64]:
+        """When the crank passes each angle; infinite where it never gets there.
+
+        The root is written so that it keeps its digits when the speed hardly changes.
+        """
+        at = np.clip(np.searchsorted(self._angle, angle, "right") - 1, 0, None)
+        left, rate, slope = angle - self._angle[at], self._rate[at], self._slope[at]
+        root = np.sqrt(np.maximum(rate * rate + 2 * slope * left, 0.0))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            late = np.where(left > 0, 2 * left / (rate + root), 0.0)
+        return self._t[at] + late
+
+
+# ----------------------------------------------------------------------------------------------------
+# The moments at which one sender sends: an even beat of its own clock.
+# ----------------------------------------------------------------------------------------------------
+
+
+class Ticks:
+    """Moments `phase + k * period` in whole ns; each call gives those from the last call's end on."""
+
+    def __init__(self, period_ns: float, phase_ns: int) -> None:
+        self._period, self._phase, self._next = period_ns, phase_ns, 0
+
+    def until(self, to_ns: int) -> NDArray[np.int64]:
+        """int64[k] moments before `to_ns` that have not been given yet."""
+        end = max(self._next, math.ceil((to_ns - self._phase) / self._period))
+        k = np.arange(self._next, end)
+        self._next = end
+        return np.asarray(np.rint(k * self._period), np.int64) + self._phase
+
 
 Array = NDArray[np.float64]
 

@@ -19,11 +19,9 @@ from mixmon.gas.transport import (
 )
 from mixmon.messages.bind import declared_fuel
 from mixmon.session.model import Fuel as DeclaredFuel
-from mixmon.simulate.charge import Charges, LeakAir
-from mixmon.simulate.crank import CYCLE_DEG
-from mixmon.simulate.operating import OperatingMap
+from mixmon.simulate.operating import Charges, LeakAir, OperatingMap
 from mixmon.simulate.scenario import Leak, Misfire, Scenario, sensor_at
-from mixmon.simulate.timeline import Timeline
+from mixmon.simulate.timeline import CYCLE_DEG, Timeline
 
 Array = NDArray[np.float64]
 

@@ -14,7 +14,7 @@ from mixmon.findings.events.events import Excursions
 from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import read_scenario
-from mixmon.simulate.run import simulate
+from mixmon.simulate.simulation import simulate
 
 S = 1_000_000_000
 

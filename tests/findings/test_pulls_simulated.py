@@ -16,10 +16,9 @@ from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import EPOCH_NS, Simulation, simulate
 from mixmon.simulate.scenario import Misfire, Scenario
-from mixmon.simulate.truth import truth_of
-from mixmon.simulate.truth_cells import Cell, CellTruth, needs
+from mixmon.simulate.simulation import EPOCH_NS, Simulation, simulate
+from mixmon.simulate.truth import Cell, CellTruth, needs, truth_of
 from mixmon.simulate.world import burnt_fuel
 
 

@@ -6,10 +6,10 @@ import pytest
 from mixmon.findings.response.response import review_response
 from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
-from mixmon.simulate.lag import step_time_s
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
-from mixmon.simulate.truth_cells import Cell, CellTruth
+from mixmon.simulate.sensor import step_time_s
+from mixmon.simulate.simulation import simulate
+from mixmon.simulate.truth import Cell, CellTruth
 
 PATTERNS = """
 format = 1

@@ -7,7 +7,7 @@ import pytest
 
 from mixmon.findings.balance.balance import predicted_spread
 from mixmon.findings.stats import Estimate
-from mixmon.simulate.truth_cells import spread as true_spread
+from mixmon.simulate.truth import spread as true_spread
 
 SURE, VAGUE = 0.001, 0.006  # standard errors over many cells, and in a cell of three seconds
 

@@ -15,8 +15,8 @@ from mixmon.grade.grader import JUDGES, all_right, grade
 from mixmon.grade.item import Verdict, does_not_apply, judged, not_yet
 from mixmon.report.grade import grade_json, grade_text
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
 from mixmon.simulate.scenario import Leak
+from mixmon.simulate.simulation import simulate
 
 
 def test_every_item_is_answered_named_or_does_not_apply() -> None:

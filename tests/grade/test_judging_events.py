@@ -12,8 +12,8 @@ from mixmon.grade import events
 from mixmon.grade.evidence import Evidence, gather
 from mixmon.grade.item import Verdict
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
 from mixmon.simulate.scenario import Misfire
+from mixmon.simulate.simulation import simulate
 
 RIGHT, WRONG, NOT_YET, ELSEWHERE = Verdict
 

@@ -17,7 +17,7 @@ from mixmon.grade.grader import JUDGES, all_right
 from mixmon.grade.item import Item, Verdict, excused
 from mixmon.mixture.block import SampleState
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
+from mixmon.simulate.simulation import simulate
 
 RIGHT, WRONG, NOT_YET, ELSEWHERE = Verdict
 NAN = math.nan

@@ -12,7 +12,7 @@ from mixmon.frames.block import FrameBlock
 from mixmon.live.recording import AFTER_NS, Keeper
 from mixmon.record.run_folder import list_runs, open_run
 from mixmon.session.load import load_session
-from mixmon.simulate.run import EPOCH_NS
+from mixmon.simulate.simulation import EPOCH_NS
 
 S = 1_000_000_000
 

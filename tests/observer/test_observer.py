@@ -19,8 +19,8 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.observer.observer import Observer
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import Simulation, simulate
 from mixmon.simulate.scenario import Misfire, Part
+from mixmon.simulate.simulation import Simulation, simulate
 
 Rows = list[CylinderBlock]
 

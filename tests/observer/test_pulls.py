@@ -13,8 +13,8 @@ from mixmon.mixture.block import CylinderBlock
 from mixmon.observer.observer import Observer
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import Simulation, simulate
 from mixmon.simulate.scenario import Misfire
+from mixmon.simulate.simulation import Simulation, simulate
 
 S = 1_000_000_000
 SLOW = 4

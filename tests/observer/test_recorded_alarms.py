@@ -31,7 +31,7 @@ from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import RunFolder, list_runs, open_run
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
+from mixmon.simulate.simulation import simulate
 
 S = 1_000_000_000
 MOMENT_NS = 40_000_000

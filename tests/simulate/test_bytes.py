@@ -11,7 +11,7 @@ from mixmon.errors import UsageError
 from mixmon.frames.candump_write import write_candump
 from mixmon.messages.chain import shipped_database
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import Simulation, simulate
+from mixmon.simulate.simulation import Simulation, simulate
 from mixmon.simulate.world import World
 
 SHORT = load_scenario("alder8-short")

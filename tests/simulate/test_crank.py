@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import cumulative_trapezoid
 
-from mixmon.simulate.crank import Crank
+from mixmon.simulate.timeline import Crank
 
 T = np.array([0.0, 1.0, 1.0, 4.0, 12.4, 12.45, 15.0, 16.0])
 RPM = np.array([0.0, 250.0, 250.0, 1100.0, 7900.0, 7780.0, 900.0, 0.0])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.truth_cells import CellTruth, cells_of, needs, spread
+from mixmon.simulate.truth import CellTruth, cells_of, needs, spread
 from mixmon.simulate.world import World
 
 CELLS = [

@@ -11,8 +11,8 @@ from mixmon.errors import UsageError
 from mixmon.messages.bind import bind, load_databases
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
 from mixmon.simulate.scenario import DropOut
+from mixmon.simulate.simulation import simulate
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 SIX = load_scenario("six")

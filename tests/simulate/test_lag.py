@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.signal import lsim
 
-from mixmon.simulate.lag import ElementLag, step_time_s
+from mixmon.simulate.sensor import ElementLag, step_time_s
 
 RNG = np.random.default_rng(5)
 STEP_S = 1e-3  # arrivals and samples lie on the reference's grid, where it is exact

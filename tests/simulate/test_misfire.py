@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
+from mixmon.simulate.simulation import simulate
 from mixmon.simulate.truth import truth_of
 
 ALDER = load_scenario("alder8")

@@ -6,7 +6,7 @@ from outside_reader import Log, window
 
 from mixmon.frames.candump_write import write_candump
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
+from mixmon.simulate.simulation import simulate
 from mixmon.simulate.truth import truth_of
 
 HEATING, SETTLING, READY = 1, 2, 3

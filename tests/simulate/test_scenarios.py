@@ -9,9 +9,8 @@ from mixmon.errors import ScenarioError, SourceError, UsageError
 from mixmon.messages.bind import bind, load_databases
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario, read_scenario, scenario_names
-from mixmon.simulate.run import simulate
-from mixmon.simulate.session_file import scenario_session, session_toml
-from mixmon.simulate.steps import identity_codes
+from mixmon.simulate.scenario import identity_codes
+from mixmon.simulate.simulation import scenario_session, session_toml, simulate
 from mixmon.simulate.truth import truth_json
 
 SMALLEST = """

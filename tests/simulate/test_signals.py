@@ -10,8 +10,8 @@ from scipy.optimize import curve_fit
 
 from mixmon.frames.candump_write import write_candump
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.run import simulate
 from mixmon.simulate.scenario import Part
+from mixmon.simulate.simulation import simulate
 
 FILTER_S = 0.020
 FULL_LOAD = (7000.0, 100.0)

@@ -5,7 +5,7 @@ import pytest
 
 from mixmon.frames.bits import frame_bits
 from mixmon.frames.block import EXTENDED, FrameBlock, concat
-from mixmon.simulate.wire import Wire
+from mixmon.simulate.layers import Wire
 
 RNG = np.random.default_rng(2)
 BITRATE = 250_000
