@@ -29,7 +29,7 @@ from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.report.text import unit_named
 from mixmon.session.model import Axes, Bus, Chain, Engine, Node, Session, SignalChoice
-from mixmon.snapshot import BusNow, Cylinders, Holding, Snapshot, Strip
+from mixmon.watch.snapshot import BusNow, Cylinders, Holding, Snapshot, Strip
 
 CYLINDERS, TICKS, HISTORY = 16, 200, 500
 SIZES = ((80, 24), (120, 40), (200, 60))

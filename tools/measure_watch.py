@@ -39,7 +39,7 @@ from mixmon.messages.bind import bind, load_databases
 from mixmon.record.recorder import Recorder
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import simulate
-from mixmon.snapshot import Snapshot
+from mixmon.watch.snapshot import Snapshot
 
 HERE = Path(__file__).parent
 LOOK_S = 0.01

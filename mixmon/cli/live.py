@@ -395,7 +395,7 @@ class Follower:
         """What has happened since the last time."""
         from mixmon.findings.alarms.records import AlarmEvent
         from mixmon.live.recording import event_words
-        from mixmon.watching import Remark
+        from mixmon.watch.commands import Remark
 
         items = self._worker.drain()
         if items:

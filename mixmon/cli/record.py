@@ -26,7 +26,7 @@ def run(arguments: argparse.Namespace) -> int:
     from mixmon.cli.live import Follower, StatusLine, see_to_acceptance
     from mixmon.findings.alarms.records import AlarmEvent
     from mixmon.report.alarms import alarm_line
-    from mixmon.watching import NoteText
+    from mixmon.watch.commands import NoteText
 
     worker, acceptance = live_worker(arguments), acceptance_of(arguments)
     see_to_acceptance(acceptance, accepted=arguments.accept_caution)

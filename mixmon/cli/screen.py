@@ -203,7 +203,7 @@ def _accept(worker: Worker, acceptance: Acceptance | None) -> None:
 
 def _note(worker: Worker, acceptance: Acceptance | None, unkept: str = "") -> None:
     """Let the record say when the caution was accepted, and the screen why that could not be kept."""
-    from mixmon.watching import NoteText
+    from mixmon.watch.commands import NoteText
 
     if acceptance is not None:
         worker.send(NoteText(acceptance.words, standing=True))

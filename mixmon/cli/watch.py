@@ -58,7 +58,7 @@ def _lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Namespace
     from mixmon.cli.console import Stopping
     from mixmon.cli.live import Follower, see_to_acceptance
     from mixmon.report.alarms import alarm_line, moment_line
-    from mixmon.watching import NoteText
+    from mixmon.watch.commands import NoteText
 
     see_to_acceptance(acceptance, accepted=arguments.accept_caution)
     unit = units_of(worker.binding, arguments.units)[0]

@@ -34,7 +34,7 @@ from mixmon.dashboard.readouts import DONE, URGENT, DigitHold, Heard
 from mixmon.dashboard.scene import Scene, Setting, Unit, ViewOptions
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import Row, blank, fit_row, padded, row_width, wrap
-from mixmon.watching import Remark, Watching
+from mixmon.watch.commands import Remark, Watching
 
 if TYPE_CHECKING:
     from textual.driver import Driver

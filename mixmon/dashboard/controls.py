@@ -24,7 +24,7 @@ from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.pulls.quality import KEEP
 from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
-from mixmon.watching import (
+from mixmon.watch.commands import (
     Accept,
     AcceptAll,
     Command,

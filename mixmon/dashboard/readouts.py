@@ -19,8 +19,8 @@ from mixmon.dashboard.verdict import NOT_ACCEPTED
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.pulls.quality import KEEP
 from mixmon.mixture.block import SampleState
-from mixmon.snapshot import Snapshot
-from mixmon.watching import Item
+from mixmon.watch.commands import Item
+from mixmon.watch.snapshot import Snapshot
 
 # ----------------------------------------------------------------------------------------------------
 # What shall be heard: patterns that differ in rhythm, each once for what has happened.

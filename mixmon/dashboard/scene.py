@@ -17,7 +17,7 @@ from mixmon.mixture.block import SampleState
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import AlarmRule, Node, Session
 from mixmon.session.when import parse, true_and_false
-from mixmon.snapshot import Holding, Snapshot
+from mixmon.watch.snapshot import Holding, Snapshot
 
 # ----------------------------------------------------------------------------------------------------
 # What lasts as long as the session: orders in which to draw, labels, limits and who watches them.

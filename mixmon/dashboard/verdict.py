@@ -19,7 +19,7 @@ from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import AlarmRule
-from mixmon.snapshot import Snapshot
+from mixmon.watch.snapshot import Snapshot
 
 NOT_ACCEPTED = frozenset(
     {

@@ -16,7 +16,7 @@ from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
 from mixmon.live.source import Source
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.integrity import MessageCounts
-from mixmon.snapshot import BusNow
+from mixmon.watch.snapshot import BusNow
 
 # ----------------------------------------------------------------------------------------------------
 # What is on the buses now: frames and load over the last second, and whose identifiers.

@@ -17,7 +17,7 @@ from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import WATCHED
 from mixmon.record.recorder import Recorder, RecorderEvent, RecorderEventKind, RecorderState, RecorderStatus
 from mixmon.record.run_folder import Note
-from mixmon.watching import JudgeCell, Judgement, JudgePull
+from mixmon.watch.commands import JudgeCell, Judgement, JudgePull
 
 # ----------------------------------------------------------------------------------------------------
 # What watching writes beside the frames of a run, so that a replay goes the same way.

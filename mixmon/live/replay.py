@@ -19,7 +19,7 @@ from mixmon.live.recording import ACTION, RECORDING, action_of
 from mixmon.live.source import Obeyed
 from mixmon.record.run_folder import Note, RunFolder
 from mixmon.run import LATENESS_NS
-from mixmon.watching import Pause, ReplayCommand, Resume, Seek, Speed, Step
+from mixmon.watch.commands import Pause, ReplayCommand, Resume, Seek, Speed, Step
 
 # ----------------------------------------------------------------------------------------------------
 # Where in a recording a frame is played: its time as it is spent by whoever watches.

@@ -13,7 +13,7 @@ from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
 from mixmon.record.run_folder import Note
-from mixmon.watching import ReplayCommand
+from mixmon.watch.commands import ReplayCommand
 
 
 class Source(Protocol):

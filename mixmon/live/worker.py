@@ -38,11 +38,9 @@ from mixmon.live.source import Source
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.steady import Cell
-from mixmon.observer.observer import Observer
 from mixmon.pipeline import Pipeline
 from mixmon.session.model import Session
-from mixmon.snapshot import Snapshot
-from mixmon.watching import (
+from mixmon.watch.commands import (
     Accept,
     AcceptAll,
     AlarmCommand,
@@ -69,6 +67,8 @@ from mixmon.watching import (
     Step,
     Unshelve,
 )
+from mixmon.watch.observer import Observer
+from mixmon.watch.snapshot import Snapshot
 
 # ----------------------------------------------------------------------------------------------------
 # Keys about alarms as the actions that the alarm book works and the record keeps.

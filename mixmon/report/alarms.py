@@ -13,7 +13,7 @@ from mixmon.mixture.block import SampleState
 from mixmon.report.text import Unit, paragraph, printable
 from mixmon.session.default_limits import PLACEHOLDER, limits_in_force
 from mixmon.session.model import AlarmRule, Session
-from mixmon.snapshot import Snapshot
+from mixmon.watch.snapshot import Snapshot
 
 # ----------------------------------------------------------------------------------------------------
 # What is watched, in lines of text: alarm records, and one moment in one line.

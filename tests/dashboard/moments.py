@@ -18,7 +18,7 @@ from mixmon.findings.events.event import Kind
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.session.model import Axes
-from mixmon.snapshot import BusNow, Holding, Strip
+from mixmon.watch.snapshot import BusNow, Holding, Strip
 
 numbers = st.one_of(
     st.floats(-30, 30),

@@ -31,7 +31,7 @@ from mixmon.session.model import (
     SignalChoice,
     Trims,
 )
-from mixmon.snapshot import BusNow, Cylinders, Holding, Snapshot, Strip
+from mixmon.watch.snapshot import BusNow, Cylinders, Holding, Snapshot, Strip
 
 SECOND = 1_000_000_000
 FUEL = fuel_named("E10")

@@ -21,7 +21,7 @@ from textual.geometry import Region
 
 from mixmon.dashboard.app import LEFT, REFUSED, Caution, Dashboard, DashboardOptions, PageView, styles
 from mixmon.session.model import Recording
-from mixmon.watching import Accept, Mark, RecordOff, Remark
+from mixmon.watch.commands import Accept, Mark, RecordOff, Remark
 
 OPTIONS = DashboardOptions(tuple(UNITS.values()))
 CAUTION = "Monitoring only. It will not stop, limit or protect the engine."

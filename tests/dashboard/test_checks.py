@@ -11,7 +11,7 @@ from mixmon.dashboard.screens.checks import CHECKS, Stand, findings, note_text
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Fuel, Limits
-from mixmon.snapshot import BusNow
+from mixmon.watch.snapshot import BusNow
 
 NEEDS = (0.0,) * 8
 VALID = cylinders(NEEDS, state=[SampleState.VALID] * 8)

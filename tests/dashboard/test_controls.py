@@ -22,7 +22,7 @@ from mixmon.dashboard.keys import BINDINGS, WRITTEN, Asked, Page, bindings, last
 from mixmon.dashboard.screens.pages import State
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.steady import Cell
-from mixmon.watching import (
+from mixmon.watch.commands import (
     Accept,
     AcceptAll,
     InService,

@@ -7,7 +7,7 @@ from dashboard.scenes import RULES, alarm, alarm_list, event, pull_review, snaps
 
 from mixmon.dashboard.readouts import Heard
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.watching import Remark
+from mixmon.watch.commands import Remark
 
 QUIET = snapshot(alarms=alarm_list(), holding=None)
 WAITING = snapshot(alarms=alarm_list(alarm()), holding=None)

@@ -32,7 +32,7 @@ from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.events.event import Kind
 from mixmon.mixture.steady import Cell
 from mixmon.session.model import AlarmRule, Axes, Limits
-from mixmon.snapshot import BusNow, Holding
+from mixmon.watch.snapshot import BusNow, Holding
 
 
 def lines(page, shown=None, width=80, height=24, **state):

@@ -12,7 +12,7 @@ from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
 from mixmon.record.run_folder import RunFolder, list_runs, open_run
 from mixmon.session.load import load_session
-from mixmon.watching import JudgeCell, JudgePull
+from mixmon.watch.commands import JudgeCell, JudgePull
 
 LOG, SESSION = "examples/alder8_short.log.gz", "examples/alder8.toml"
 

@@ -18,7 +18,7 @@ from mixmon.live.replay import EVER, Axis, Pace, ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import list_runs, open_run
-from mixmon.watching import AcceptAll, Mark, Pause, RecordOn, Resume, Seek, Speed, Step
+from mixmon.watch.commands import AcceptAll, Mark, Pause, RecordOn, Resume, Seek, Speed, Step
 
 S = 1_000_000_000
 NOT_ACCEPTED = {

@@ -18,7 +18,7 @@ from mixmon.live.worker import Worker
 from mixmon.record.run_folder import RunFolder, list_runs, open_run
 from mixmon.report.text import to_json
 from mixmon.run import absent_messages
-from mixmon.watching import AcceptAll, Mark, Pause, ResetPeaks, Seek, Shelve, Speed, Step
+from mixmon.watch.commands import AcceptAll, Mark, Pause, ResetPeaks, Seek, Shelve, Speed, Step
 
 NAMES = ("same-chain", "same-engine")
 BEGIN_S, END_S = 21.0, 35.0

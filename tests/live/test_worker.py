@@ -28,7 +28,7 @@ from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
 from mixmon.record.run_folder import list_runs, open_run
 from mixmon.session.load import load_session
-from mixmon.watching import Mark, NoteText, Pause, RecordOff, RecordOn, Seek
+from mixmon.watch.commands import Mark, NoteText, Pause, RecordOff, RecordOn, Seek
 
 NAMES = ("worked-chain", "worked-engine")
 

@@ -16,11 +16,11 @@ from mixmon.findings.events.event import Kind
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.observer.observer import Observer
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.scenario import Misfire, Part
 from mixmon.simulate.simulation import Simulation, simulate
+from mixmon.watch.observer import Observer
 
 Rows = list[CylinderBlock]
 

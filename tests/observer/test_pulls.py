@@ -10,11 +10,11 @@ from mixmon.findings.pulls.pulls import find_pulls
 from mixmon.findings.pulls.review import PullReview, review, review_run
 from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock
-from mixmon.observer.observer import Observer
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.scenario import Misfire
 from mixmon.simulate.simulation import Simulation, simulate
+from mixmon.watch.observer import Observer
 
 S = 1_000_000_000
 SLOW = 4

@@ -25,13 +25,13 @@ from mixmon.frames.block import FrameBlock, concat
 from mixmon.live.recording import Keeper
 from mixmon.live.replay import ReplaySource
 from mixmon.messages.bind import bind, load_databases
-from mixmon.observer.observer import Observer
 from mixmon.pipeline import Pipeline
 from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import RunFolder, list_runs, open_run
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import simulate
+from mixmon.watch.observer import Observer
 
 S = 1_000_000_000
 MOMENT_NS = 40_000_000

@@ -25,7 +25,7 @@ from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.verdict import Verdict
 from mixmon.findings.balance.balance import Balance, CellNeed, Spread
 from mixmon.mixture.steady import Cell
-from mixmon.snapshot import Holding
+from mixmon.watch.snapshot import Holding
 
 # ----------------------------------------------------------------------------------------------------
 # The dwell clock: which cell is held, and for how many seconds more; large enough for two metres.

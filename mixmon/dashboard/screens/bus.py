@@ -26,7 +26,7 @@ from mixmon.dashboard.text import (
 from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.verdict import Verdict
 from mixmon.mixture.block import SampleState
-from mixmon.snapshot import BusNow
+from mixmon.watch.snapshot import BusNow
 
 # ----------------------------------------------------------------------------------------------------
 # The chain, node by node, in the order of the wire: faults follow the chain.

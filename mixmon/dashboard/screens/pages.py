@@ -18,7 +18,7 @@ from mixmon.dashboard.screens.trims import trims_page
 from mixmon.dashboard.screens.watch import watch_page
 from mixmon.dashboard.text import Row, clean
 from mixmon.dashboard.verdict import verdict
-from mixmon.snapshot import Snapshot
+from mixmon.watch.snapshot import Snapshot
 
 # ----------------------------------------------------------------------------------------------------
 # What the person at the screen has chosen: which screen, which cylinder, what is being asked.

@@ -20,7 +20,7 @@ from typing import Protocol
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.events.event import Event
 from mixmon.session.model import Session
-from mixmon.snapshot import Snapshot
+from mixmon.watch.snapshot import Snapshot
 
 MARK_BACK_S = 2.0
 """A mark is pressed after what it marks has been seen: it is dated back by this."""

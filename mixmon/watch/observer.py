@@ -1,0 +1,462 @@
+"""The stage behind every screen: rows and operator actions in, a Snapshot at any moment.
+
+    observer = Observer(binding)
+    for rows in pipeline.feed(frames):
+        events = observer.feed(rows)     # every alarm record, each once
+    shown = observer.snapshot()
+
+What it says does not depend on how the rows were cut into blocks, nor on when it was looked at.
+The balance in a snapshot is renewed once a second of data time; `balance` is exact.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.findings.alarms.alarms import Alarms
+from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
+from mixmon.findings.balance.balance import Balance, BalanceStage, Dwelling
+from mixmon.findings.balance.cells import CellResult
+from mixmon.findings.balance.dwell import BATCH_ROWS, BATCH_S, GUARD_BATCHES
+from mixmon.findings.events.event import Event
+from mixmon.findings.events.events import Excursions
+from mixmon.findings.pulls.pulls import Pull, PullStage
+from mixmon.findings.pulls.quality import KEEP, REJECT, LeftOut, Verdict, around_misfires
+from mixmon.findings.pulls.review import PullReview, review
+from mixmon.findings.stats import FEWEST_EFFECTIVE, engine_lambda, mean_of_known, needs_percent, student_t95
+from mixmon.messages.binding import Binding
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
+from mixmon.session.default_limits import limits_in_force
+from mixmon.session.model import Chain
+from mixmon.watch.snapshot import Cylinders, Holding, Snapshot, Strip
+
+# ----------------------------------------------------------------------------------------------------
+# The newest two seconds of rows, what they say of each cylinder now, and the worst so far.
+# ----------------------------------------------------------------------------------------------------
+
+WHISKER_ROWS = 200
+QUARTER_ROWS = 25
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Now:
+    """What the tail says: the cylinders, and the engine as a whole as in Snapshot."""
+
+    cylinders: Cylinders
+    all_vs_target: float
+    spread: float
+    valid: int
+    leanest: int | None
+
+
+class Tail:
+    """A stage: rows in; `now` tells what the newest of them say.
+
+    weights  float64[n], cylinders that each node speaks for
+
+    Only valid rows say anything. Needs are against the target; against the valid peers in a
+    session that has none.
+    """
+
+    def __init__(self, weights: Floats) -> None:
+        self._weights = weights
+        self._nodes = len(weights)
+        self._worst: Floats = np.full(self._nodes, np.nan)
+        self._none = np.zeros((0, self._nodes))
+        self._need = self._lam = self._oxygen = self._target = self._none
+        self._newest: CylinderBlock | None = None
+
+    def feed(self, rows: CylinderBlock) -> None:
+        """Take rows of one stretch of time; nothing of another stretch is shown beside them."""
+        if self._newest is not None and self._newest.stretch[0] != rows.stretch[0]:
+            self._need = self._lam = self._oxygen = self._target = self._none
+        valid = rows.state == SampleState.VALID
+        lam = np.where(valid, rows.lam, np.nan)
+        target = np.where(valid, rows.shifted["target"], np.nan) if "target" in rows.shifted else None
+        reference = engine_lambda(lam, self._weights)[:, None] if target is None else target
+        need = needs_percent(lam, reference)
+        self._worst = np.fmax(self._worst, np.fmax.reduce(need, axis=0))
+        self._need = _last(self._need, need, WHISKER_ROWS)
+        self._lam = _last(self._lam, lam, QUARTER_ROWS)
+        self._oxygen = _last(self._oxygen, np.where(valid, rows.oxygen, np.nan), QUARTER_ROWS)
+        wanted = np.full_like(lam, np.nan) if target is None else target
+        self._target = _last(self._target, wanted, QUARTER_ROWS)
+        self._newest = rows.take(slice(-1, None))
+
+    def reset_peaks(self) -> None:
+        """Forget the worst needs so far."""
+        self._worst = np.full(self._nodes, np.nan)
+
+    def now(self) -> Now:
+        """What the newest rows say."""
+        lam, target = mean_of_known(self._lam), mean_of_known(self._target)
+        row = self._newest
+        state = np.full(self._nodes, SampleState.SILENT, np.uint8) if row is None else row.state[0]
+        usable = (state == SampleState.VALID) & np.isfinite(lam)
+        counted = np.where(usable, lam, np.nan)
+        engine = engine_lambda(counted, self._weights)
+        vs_target, vs_peers = needs_percent(lam, target), needs_percent(lam, engine)
+        wanted = engine_lambda(np.where(usable, target, np.nan), self._weights)
+        return Now(
+            self._cylinders(row, state, lam, vs_target, vs_peers),
+            float(needs_percent(engine, wanted)),
+            _range(vs_peers[usable]),
+            int((state == SampleState.VALID).sum()),
+            _leanest(np.where(usable, vs_target, np.nan), np.where(usable, vs_peers, np.nan)),
+        )
+
+    def _cylinders(
+        self,
+        row: CylinderBlock | None,
+        state: NDArray[np.uint8],
+        lam: Floats,
+        vs_target: Floats,
+        vs_peers: Floats,
+    ) -> Cylinders:
+        unknown = np.full(self._nodes, np.nan)
+        aux = {} if row is None else {name: column[0] for name, column in row.aux.items()}
+        return Cylinders(
+            lam=lam,
+            oxygen=mean_of_known(self._oxygen),
+            vs_target=vs_target,
+            vs_peers=vs_peers,
+            low=np.fmin.reduce(self._need, axis=0) if len(self._need) else unknown,
+            high=np.fmax.reduce(self._need, axis=0) if len(self._need) else unknown,
+            worst=self._worst,
+            state=state,
+            age_ns=np.full(self._nodes, -1, np.int64) if row is None else row.age[0],
+            supply=aux.get("supply", unknown),
+            heater=aux.get("heater", unknown),
+        )
+
+
+def _last(before: Floats, more: Floats, rows: int) -> Floats:
+    """The newest rows, as an array of its own."""
+    if len(more) >= rows:
+        return more[-rows:].copy()
+    return np.concatenate([before[len(more) - rows :] if len(before) + len(more) > rows else before, more])
+
+
+def _range(needs: Floats) -> float:
+    return float(needs.max() - needs.min()) if len(needs) > 1 else float("nan")
+
+
+def _leanest(vs_target: Floats, vs_peers: Floats) -> int | None:
+    for needs in (vs_target, vs_peers):
+        if np.isfinite(needs).any():
+            return int(np.nanargmax(needs))
+    return None
+
+
+# ----------------------------------------------------------------------------------------------------
+# The strip: twenty seconds back, ten points a second.
+# ----------------------------------------------------------------------------------------------------
+
+POINT_NS = 100_000_000
+POINTS = 200
+
+
+class StripStage:
+    """A stage: rows in; one point for every tenth of a second that is over.
+
+    A point belongs to its tenth of a second of data time, whatever the blocks were.
+    """
+
+    def __init__(self, weights: Floats) -> None:
+        self._weights = weights
+        self._open: list[CylinderBlock] = []
+        self._slot = -1
+        self._points: deque[tuple[int, float, float, float]] = deque(maxlen=POINTS)
+
+    def feed(self, rows: CylinderBlock) -> None:
+        """Take rows of one stretch of time; points of another are dropped."""
+        if self._open and self._open[0].stretch[0] != rows.stretch[0]:
+            self._open.clear()
+            self._points.clear()
+        oldest = int(rows.t[-1]) - (POINTS + 1) * POINT_NS
+        rows = rows.take(slice(int(np.searchsorted(rows.t, oldest)), None))
+        slots = rows.t // POINT_NS
+        borders = [0, *(np.flatnonzero(np.diff(slots)) + 1).tolist(), len(rows)]
+        for first, end in pairwise(borders):
+            slot = int(slots[first])
+            if self._open and slot != self._slot:
+                self._close()
+            self._slot = slot
+            self._open.append(rows.take(slice(first, end)))
+
+    def strip(self) -> Strip:
+        """The points so far, oldest first."""
+        table = np.array(self._points, np.float64).reshape(-1, 4)
+        slot, target, engine, leanest = table.T
+        seconds = (slot - self._slot) * (POINT_NS / 1e9)
+        return Strip(seconds, target.copy(), engine.copy(), leanest.copy())
+
+    def _close(self) -> None:
+        lam = np.concatenate([np.where(r.state == SampleState.VALID, r.lam, np.nan) for r in self._open])
+        mean = mean_of_known(lam)
+        now = [r.now["target"] for r in self._open if "target" in r.now]
+        target = float(mean_of_known(np.concatenate(now))) if now else float("nan")
+        leanest = float(np.fmax.reduce(mean))
+        self._points.append((self._slot, target, float(engine_lambda(mean, self._weights)), leanest))
+        self._open.clear()
+
+
+# ----------------------------------------------------------------------------------------------------
+# How long a cell must still be held until its needs are known well enough.
+#
+# A cylinder's interval shrinks with the number of its batches: half = t(e - 1) s / sqrt(e - 1), e the
+# effective number of batches (see `findings.series`), s their scatter. Scatter and correlation are
+# taken as they were so far. Scatter from few batches says little, so each cylinder's is drawn
+# towards that of all, as if that were `_PRIOR` batches more.
+# ----------------------------------------------------------------------------------------------------
+
+WANTED_PERCENT = 0.5
+"""Half-width of the interval that a dwell is held for."""
+
+_SHOWN_ROWS = 50  # stillness that is worth calling a dwell
+_PRIOR = 10.0
+_PRESENT_SHARE = 0.5  # a cylinder with less of the cell's time than that is not waited for
+
+
+# Half-width over scatter for effective numbers from the fewest to a very long dwell, falling.
+_EFFECTIVE = np.geomspace(FEWEST_EFFECTIVE, 1e6, 400)
+_WIDTH = np.array([student_t95(e - 1.0) / np.sqrt(e - 1.0) for e in _EFFECTIVE.tolist()])
+
+
+def holding(
+    dwelling: Dwelling, grid: CellGrid, chain: Chain, settle_s: float, wanted_percent: float = WANTED_PERCENT
+) -> Holding | None:
+    """The dwell under way; None while nothing is still."""
+    if dwelling.cell == NOWHERE or dwelling.still < _SHOWN_ROWS:
+        return None
+    settle = max(0.0, settle_s - dwelling.still * GRID_NS / 1e9)
+    cell, judged = grid.cell(dwelling.cell), dwelling.judged
+    used = np.zeros(len(chain.nodes)) if judged is None else judged.usable_s
+    present = used >= max(_PRESENT_SHARE * float(used.max()), BATCH_S)
+    least = float(used[present].min()) if present.any() else 0.0
+    left, worst = None, None
+    if judged is not None and present.any():
+        need = np.where(present, _batches_left(judged, wanted_percent), -np.inf)
+        if not np.isnan(need).any():
+            node = int(need.argmax())
+            worst = chain.nodes[node].cylinders[0]
+            left = _seconds(float(need[node]), dwelling.waiting) + settle if need[node] > 0 else 0.0
+    return Holding(cell, settle, least, wanted_percent, left, worst)
+
+
+def _batches_left(judged: CellResult, wanted_percent: float) -> Floats:
+    """For every node, batches that are still needed, zero or less when there are enough; NaN: not known."""
+    batches = judged.usable_s / BATCH_S
+    effective = np.array([e.effective for e in judged.peers])
+    error = np.array([e.standard_error for e in judged.peers])
+    variance = error**2 * (effective - 1.0)
+    known = np.isfinite(variance)
+    if not known.any():
+        return np.full(len(batches), np.nan)
+    pooled = float(variance[known].mean())
+    scatter = np.sqrt((effective * variance + _PRIOR * pooled) / (effective + _PRIOR))
+    width = wanted_percent / 100.0 / np.maximum(scatter, 1e-12)
+    wanted = np.interp(width, _WIDTH[::-1], _EFFECTIVE[::-1])
+    half = np.array([e.half for e in judged.peers])
+    left: Floats = batches * (wanted / np.maximum(effective, 1e-12) - 1.0)
+    return np.where(known, np.where(half <= wanted_percent / 100.0, 0.0, np.maximum(left, 1.0)), np.nan)
+
+
+def _seconds(batches: float, waiting: int) -> float:
+    """Until that many batches more are counted: the last ones count only once others have followed."""
+    rows = (np.ceil(batches) + GUARD_BATCHES) * BATCH_ROWS - waiting
+    return max(float(rows), 0.0) * GRID_NS / 1e9
+
+
+KEPT_EVENTS = 500
+KEPT_PULLS = 30
+"""A screen compares the latest ones; a report takes all."""
+
+BY_OPERATOR = "the operator's decision"
+"""Why a pull is rejected that was rejected by a person."""
+
+RENEWAL_NS = 1_000_000_000
+
+
+class Observer:
+    """A stage over CylinderBlocks, each of one stretch of time.
+
+    left_out        cylinders that shall not be counted
+    wanted_percent  half-width of the interval that a dwell is held for
+
+    t, stretch      of the newest row; None and 0 before the first
+    engine          engine quantities then; replaced, never changed
+    rows            rows taken
+
+    Raises:
+        UsageError: a limit of the session cannot be watched as it is written.
+    """
+
+    def __init__(
+        self,
+        binding: Binding,
+        *,
+        left_out: frozenset[int] = frozenset(),
+        wanted_percent: float = WANTED_PERCENT,
+    ) -> None:
+        session = binding.session
+        nodes = session.chain.nodes
+        weights = np.array([float(len(node.cylinders)) for node in nodes])
+        self._session = session
+        self._gaps = binding.gaps
+        self._wanted_percent = wanted_percent
+        self._tail = Tail(weights)
+        self._strip = StripStage(weights)
+        self._alarms = Alarms(limits_in_force(session).alarms, nodes)
+        self._balance = BalanceStage(session, left_out)
+        self._excursions = Excursions(session, binding.fuel)
+        self._pulls = PullStage(session)
+        self._pulled: deque[Pull] = deque(maxlen=KEPT_PULLS)
+        self._review: PullReview | None = None
+        self._verdicts: dict[int, bool] = {}
+        self._misfires: deque[LeftOut] = deque(maxlen=KEPT_EVENTS)
+        self._new: list[Event] = []
+        self._happened: deque[Event] = deque(maxlen=KEPT_EVENTS)
+        self._events: deque[AlarmEvent] = deque(maxlen=KEPT_EVENTS)
+        self.engine: dict[str, float] = {}
+        self._glance: tuple[int, Balance | None] = (-1, None)
+        self.t: int | None = None
+        self.stretch = 0
+        self.rows = 0
+
+    def feed(self, rows: CylinderBlock) -> tuple[AlarmEvent, ...]:
+        """Take rows; the alarm records that they brought."""
+        if not len(rows):
+            return ()
+        self._tail.feed(rows)
+        self._strip.feed(rows)
+        self._balance.feed(rows)
+        self._heed(self._excursions.feed(rows))
+        self._compare(self._pulls.feed(rows))
+        self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
+        self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
+        self.rows += len(rows)
+        return self._keep(self._alarms.feed(rows))
+
+    def flush(self) -> tuple[AlarmEvent, ...]:
+        """The end of the rows: the records of actions that are stamped behind the last one."""
+        self._heed(self._excursions.flush())
+        self._compare(self._pulls.flush())
+        return self._keep(self._alarms.flush())
+
+    def act(self, action: OperatorAction) -> OperatorAction:
+        """The action as it must be recorded; its own records come from `settle`, or with later rows.
+
+        Raises:
+            UsageError: there is no such alarm.
+        """
+        return self._alarms.act(action)
+
+    def settle(self) -> tuple[AlarmEvent, ...]:
+        """The records of actions that wait for no row."""
+        return self._keep(self._alarms.settle())
+
+    def judge_pull(self, begin: int, *, keep: bool) -> None:
+        """Keep the pull that began at that time, ns, or reject it, whatever is suggested."""
+        self._verdicts[begin] = keep
+        self._pulled = deque((self._as_judged(pull) for pull in self._pulled), KEPT_PULLS)
+        if self._pulled:
+            self._review = self._compared()
+
+    def judge_cell(self, cell: Cell, *, keep: bool) -> None:
+        """Leave a cell out of needs and trims, or count it again."""
+        self._balance.judge(cell, keep=keep)
+        self._glance = (-1, self._glance[1])
+
+    def silences(self) -> tuple[OperatorAction, ...]:
+        """The actions that would silence a new observer's alarms as the operator has silenced these."""
+        return self._alarms.silences()
+
+    def reset_peaks(self) -> None:
+        """Forget the worst needs so far."""
+        self._tail.reset_peaks()
+
+    def balance(self, against: str = "peers", absent: tuple[str, ...] = ()) -> Balance:
+        """The balance of everything so far, exactly; `absent` names messages that never came."""
+        return self._balance.result(against, (*self._gaps, *absent))
+
+    def snapshot(self) -> Snapshot:
+        """This moment, as far as rows tell it."""
+        now = self._tail.now()
+        return Snapshot(
+            t=self.t,
+            elapsed_s=max(self.rows - 1, 0) * GRID_NS / 1e9,
+            engine=MappingProxyType(self.engine),
+            target=self.engine.get("target", float("nan")),
+            all_vs_target=now.all_vs_target,
+            spread=now.spread,
+            valid=now.valid,
+            leanest=now.leanest,
+            cylinders=now.cylinders,
+            strip=self._strip.strip(),
+            holding=holding(
+                self._balance.dwelling(),
+                self._balance.grid,
+                self._session.chain,
+                self._session.validity.settle_s,
+                self._wanted_percent,
+            ),
+            alarms=self._alarms.current(),
+            balance=self._renewed(),
+            pulls=self._review,
+            buses=(),
+            alarm_events=tuple(self._events),
+            happened=tuple(self._happened),
+        )
+
+    def _renewed(self) -> Balance | None:
+        """The balance of this second of data time."""
+        second = -1 if self.t is None else self.t // RENEWAL_NS
+        if second != self._glance[0] and self._balance.counted:
+            self._glance = second, self._balance.glance(gaps=self._gaps)
+        return self._glance[1]
+
+    def happened(self) -> list[Event]:
+        """Misfires, cuts, excursions and drop-outs found since the last call."""
+        new, self._new = self._new, []
+        return new
+
+    def _compare(self, pulls: Sequence[Pull]) -> None:
+        if pulls:
+            self._pulled.extend(map(self._as_judged, pulls))
+            self._review = self._compared()
+
+    def _compared(self) -> PullReview:
+        """The pulls side by side; what was read around misfires is not counted once they are known."""
+        return review(self._session, tuple(self._pulled), tuple(self._misfires))
+
+    def _as_judged(self, pull: Pull) -> Pull:
+        keep = self._verdicts.get(pull.begin)
+        if keep is None:
+            return pull
+        judged = Verdict(KEEP if keep else REJECT, () if keep else (BY_OPERATOR,), pull.verdict.remarks)
+        return replace(pull, verdict=judged)
+
+    def _heed(self, events: Sequence[Event]) -> None:
+        self._balance.heed(events)
+        around = around_misfires(self._session, events)
+        self._misfires.extend(around)
+        if any(m.begin < pull.end and pull.begin < m.end for m in around for pull in self._pulled):
+            self._review = self._compared()
+        self._new.extend(events)
+        self._happened.extend(events)
+
+    def _keep(self, events: tuple[AlarmEvent, ...]) -> tuple[AlarmEvent, ...]:
+        self._events.extend(events)
+        return events
