@@ -27,7 +27,7 @@ from mixmon.findings.events.event import Event, Kind
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
-from mixmon.report.text import unit_named
+from mixmon.report.units import unit_named
 from mixmon.session.model import Axes, Bus, Chain, Engine, Node, Session, SignalChoice
 from mixmon.watch.snapshot import BusNow, Cylinders, Holding, Snapshot, Strip
 

@@ -28,7 +28,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Reads the logs, prints the balance, and checks the spread if asked to."""
     import mixmon
     from mixmon.report.balance import balance_json, balance_text
-    from mixmon.report.text import to_json, unit_named
+    from mixmon.report.text import to_json
+    from mixmon.report.units import unit_named
 
     with opened_run(arguments) as opened:
         unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)

@@ -100,7 +100,7 @@ def _balance(log: Path, session: Path) -> Balance:
     """The balance of the log, printed as `mixmon balance` prints it."""
     import mixmon
     from mixmon.report.balance import balance_text
-    from mixmon.report.text import unit_named
+    from mixmon.report.units import unit_named
 
     run_ = mixmon.read_run(mixmon.load_session(session), log)
     found = mixmon.balance(run_)

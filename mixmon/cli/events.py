@@ -21,7 +21,8 @@ def run(arguments: argparse.Namespace) -> int:
     import mixmon
     from mixmon.findings.lags import lags_by_cylinder
     from mixmon.report.events import events_json, events_text
-    from mixmon.report.text import to_json, unit_named
+    from mixmon.report.text import to_json
+    from mixmon.report.units import unit_named
 
     with opened_run(arguments) as opened:
         unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)

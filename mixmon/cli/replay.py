@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from mixmon.live.replay import ReplaySource
     from mixmon.live.worker import Worker
     from mixmon.record.run_folder import RunFolder
-    from mixmon.report.text import Unit
+    from mixmon.report.units import Unit
     from mixmon.run import Run
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from mixmon.cli.live import Acceptance
     from mixmon.live.worker import Worker
     from mixmon.messages.binding import Binding
-    from mixmon.report.text import Unit
+    from mixmon.report.units import Unit
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -188,7 +188,7 @@ def units_of(binding: Binding, first: str) -> tuple[Unit, ...]:
     Raises:
         UsageError: AFR without a stoichiometric ratio.
     """
-    from mixmon.report.text import UNITS, unit_named
+    from mixmon.report.units import UNITS, unit_named
 
     known = [name for name in UNITS if name != "afr" or binding.stoich_afr is not None]
     names = dict.fromkeys((first, *known))

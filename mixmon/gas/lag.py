@@ -66,7 +66,7 @@ class SensorLag:
         """The reading, t seconds after the gas rises by one for `width_s`; arrays that broadcast.
 
         >>> SensorLag(0.085, 0.085, 0.020).pulse(np.array([-1.0, 0.0, 0.1067, 10.0])).round(3).tolist()
-        [0.0, 0.0, 0.632, 1.0]
+        [0.0, 0.0, 0.629, 1.0]
         """
         width = np.asarray(width_s, np.float64)
         during, after = np.clip(t, 0.0, width), np.maximum(t - width, 0.0)

@@ -10,7 +10,8 @@ from mixmon.findings.alarms.measures import lacking
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.live.recording import alarm_data
 from mixmon.mixture.block import SampleState
-from mixmon.report.text import Unit, paragraph, printable
+from mixmon.report.text import paragraph, printable
+from mixmon.report.units import Unit
 from mixmon.session.default_limits import PLACEHOLDER, limits_in_force
 from mixmon.session.model import AlarmRule, Session
 from mixmon.watch.snapshot import Snapshot

@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from mixmon.findings.balance.balance import Balance, Spread
-from mixmon.report.text import Column, Unit, counted, paragraph, table, title
+from mixmon.report.text import Column, counted, paragraph, table, title
+from mixmon.report.units import Unit
 from mixmon.run import LogFacts, Run
 
 _SHOWN_REJECTS = 5

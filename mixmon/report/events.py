@@ -11,7 +11,8 @@ from mixmon.findings.events.event import NOT_FUELLING, Event, Kind, Value
 from mixmon.findings.lags import KnownLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
-from mixmon.report.text import Column, Unit, counted, log_notes, paragraph, since_first, table, title
+from mixmon.report.text import Column, counted, log_notes, paragraph, since_first, table, title
+from mixmon.report.units import Unit
 from mixmon.run import Run
 
 _ALL = "all"

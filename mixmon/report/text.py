@@ -11,12 +11,10 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import PurePath
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
-from mixmon.errors import UsageError
-from mixmon.gas.exhaust import oxygen_balance
-from mixmon.gas.fuel import Fuel
-from mixmon.run import Run
+if TYPE_CHECKING:
+    from mixmon.run import Run
 
 PAGE = 80
 """Columns of a page of text."""
@@ -179,52 +177,6 @@ def _lines(columns: Sequence[Column], row: list[str], widths: list[int], gap: st
         fields = [pad(t, w, right=not c.left) for c, t, w in zip(columns, piece, widths, strict=True)]
         lines.append(gap.join(fields).rstrip())
     return lines
-
-
-# ----------------------------------------------------------------------------------------------------
-# Lambda shown in the user's unit.
-# ----------------------------------------------------------------------------------------------------
-
-UNITS = ("lambda", "phi", "afr", "oxygen")
-
-
-@dataclass(frozen=True, slots=True)
-class Unit:
-    """How lambda is written. AFR carries its stoichiometric ratio in the heading, always."""
-
-    name: str
-    heading: str
-    decimals: int
-    fuel: Fuel
-    stoich_afr: float | None = None
-
-    def of(self, lam: float) -> float:
-        """The number to show for a lambda."""
-        if self.name == "phi":
-            return 1.0 / lam
-        if self.name == "afr":
-            assert self.stoich_afr is not None
-            return lam * self.stoich_afr
-        if self.name == "oxygen":
-            return float(oxygen_balance(lam, self.fuel))
-        return lam
-
-
-def unit_named(name: str, fuel: Fuel, stoich_afr: float | None) -> Unit:
-    """The unit of that name.
-
-    Raises:
-        UsageError: AFR without a stoichiometric ratio.
-    """
-    if name == "afr":
-        if stoich_afr is None:
-            raise UsageError(
-                "--units afr: the session has no fuel, so the ratio at lambda 1 is not known; "
-                "expected [fuel] name, parts, atoms or stoich_afr; add one, or use --units lambda"
-            )
-        return Unit(name, f"AFR/{stoich_afr:.2f}", 2, fuel, stoich_afr)
-    heading, decimals = {"lambda": ("lambda", 3), "phi": ("phi", 3), "oxygen": ("O2 %", 2)}[name]
-    return Unit(name, heading, decimals, fuel)
 
 
 # ----------------------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
-from mixmon.report.text import unit_named
+from mixmon.report.units import unit_named
 from mixmon.session.default_limits import placeholder_rules
 from mixmon.session.model import (
     Axes,

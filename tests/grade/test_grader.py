@@ -10,7 +10,7 @@ import pytest
 from gradings import graded
 
 from mixmon.cli.main import main
-from mixmon.grade import evidence
+from mixmon.grade.evidence import entered, naive_run, shown_without_noise, true_spread
 from mixmon.grade.grader import JUDGES, all_right, grade
 from mixmon.grade.item import Verdict, does_not_apply, judged, not_yet
 from mixmon.report.grade import grade_json, grade_text
@@ -39,22 +39,22 @@ def test_trimming_by_exchanged_labels_grows_the_spread_as_computed() -> None:
     unbiased = dataclasses.replace(scenario.sensors, bias_percent=(0.0,) * 8, free_air_percent=(0.0,) * 8)
     leaks = tuple(fault for fault in scenario.faults if not isinstance(fault, Leak))
     simulation = simulate(dataclasses.replace(scenario, sensors=unbiased, faults=leaks), seed=1)
-    spreads = [evidence.true_spread(simulation)]
+    spreads = [true_spread(simulation)]
     for played in range(3):
-        simulation = evidence.entered(simulation, evidence.shown_without_noise(simulation), played)
-        spreads.append(evidence.true_spread(simulation))
+        simulation = entered(simulation, shown_without_noise(simulation), played)
+        spreads.append(true_spread(simulation))
     assert spreads == pytest.approx([8.3, 13.8, 27.6, 55.8], abs=0.1)
 
 
 def test_what_the_analysis_makes_of_exchanged_labels_is_judged_round_by_round() -> None:
-    item = evidence.naive_run(graded("alder8-short", 31))
+    item = naive_run(graded("alder8-short", 31))
     assert item.verdict is Verdict.RIGHT
     assert all(float(after) > 1.5 * float(before) for before, after in pairwise(item.found.split()))
 
 
 def test_trimming_by_label_does_no_harm_where_the_labels_are_right() -> None:
     evidence = graded("six", 32)
-    assert evidence.naive_run(evidence).verdict is Verdict.DOES_NOT_APPLY
+    assert naive_run(evidence).verdict is Verdict.DOES_NOT_APPLY
 
 
 def test_the_command_prints_every_item_and_exits_by_the_verdict(capsysbinary) -> None:

@@ -12,7 +12,7 @@ from gradings import graded
 
 from mixmon.cli.main import main
 from mixmon.grade import events, needs, response, samples
-from mixmon.grade.evidence import Evidence, gather, refused
+from mixmon.grade.evidence import Evidence, gather, naive_run, refused
 from mixmon.grade.grader import JUDGES, all_right
 from mixmon.grade.item import Item, Verdict, excused
 from mixmon.mixture.block import SampleState
@@ -161,7 +161,7 @@ def test_too_little_data_of_a_short_run_is_honest(scenario: str, seconds: float)
     rules = needs.trim_rules(evidence)
     assert rules.verdict is NOT_YET
     assert "too little data" in rules.why
-    assert evidence.naive_run(evidence).verdict in {NOT_YET, ELSEWHERE}
+    assert naive_run(evidence).verdict in {NOT_YET, ELSEWHERE}
 
 
 def test_trims_held_back_for_misfire_are_wrong_unless_it_was_planted(short: Evidence) -> None:

@@ -1,7 +1,5 @@
 """Fits of steps against scipy's step responses and scipy's own least squares."""
 
-import doctest
-
 import numpy as np
 import pytest
 import scipy.optimize
@@ -9,7 +7,6 @@ import scipy.signal
 from gas_steps import t63
 
 from mixmon.findings.least_squares import Known, Limits, Samples, solve
-from mixmon.findings.response import fit
 from mixmon.findings.response.fit import Prior, fit_steps, step_answer, time_63
 
 T = np.arange(-0.25, 1.5, 0.01)
@@ -140,7 +137,3 @@ def test_a_straight_line_is_fitted_as_by_the_textbook():
     (slope, level), covariance = np.polyfit(x, y, 1, cov=True)
     assert found.theta[0] == pytest.approx([level, slope], abs=1e-6)
     assert found.sd(np.array([0.0, 1.0]))[0] == pytest.approx(np.sqrt(covariance[0, 0]), rel=0.1)
-
-
-def test_the_examples_in_the_docstrings_run():
-    assert doctest.testmod(fit) == (0, 2)

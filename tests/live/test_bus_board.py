@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import doctest
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,7 +12,6 @@ from live_rig import EXAMPLE, close_all, until, virtual_worker
 from slcan_emulator import SlcanEmulator
 
 from mixmon.cli.main import BAD_INPUT, main
-from mixmon.live import bus_board
 
 NAMES = ("troubled-chain", "troubled-engine")
 
@@ -120,7 +118,3 @@ def test_an_adapter_that_sees_errors_and_no_frame_hints_at_the_bit_rate(
     (told,) = found["troubles"]  # type: ignore[misc]
     assert "controller is error warning and no data" in told
     assert "(set to 250000): try --bitrate 125000, 500000, 1000000" in told
-
-
-def test_examples_in_the_module() -> None:
-    assert doctest.testmod(bus_board).failed == 0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import doctest
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,7 +11,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from slcan_emulator import SlcanEmulator
 
-from mixmon.frames.adapters import slcan
 from mixmon.frames.adapters.slcan import BITRATES, DONE, NO_STAMP, REFUSED, SlcanLines, SlcanReason
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
 
@@ -167,10 +165,6 @@ def test_frames_as_python_can_reads_them(tmp_path: Path) -> None:
         assert message.is_remote_frame == bool(block.flags[row] & REMOTE)
         assert message.is_fd == bool(block.flags[row] & FD)
         assert bytes(message.data) == bytes(block.data[row])[: block.size[row]]
-
-
-def test_examples_in_the_module() -> None:
-    assert doctest.testmod(slcan).failed == 0
 
 
 def test_bit_rates_are_those_of_linux_slcan() -> None:
