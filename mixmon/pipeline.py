@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.clock import LATENESS_NS, Clock, Span
 from mixmon.messages.binding import Binding
@@ -94,7 +94,7 @@ class Pipeline:
                 block = self._judge.feed(rows, span.stretch)
                 yield block if self._correction is None else self._correction.feed(block)
 
-    def _buses_of(self, channels: tuple[str, ...]) -> NDArray[np.uint8]:
+    def _buses_of(self, channels: tuple[str, ...]) -> Bytes:
         """For each of the log's channels, the session's bus that it is; 255 for none."""
         if channels != self._channels:
             self._channels = channels

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from mixmon.arrays import SECOND_NS
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
@@ -25,8 +26,6 @@ from mixmon.mixture.block import CylinderBlock
 from mixmon.pipeline import Pipeline
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Session
-
-_S = 1_000_000_000
 
 LATENESS_NS = 500_000_000
 """A recording may be read with more patience than a live bus: buses of one log may lie this far apart."""
@@ -180,7 +179,9 @@ def absent_messages(binding: Binding, pipeline: Pipeline) -> tuple[str, ...]:
         notes.append(f"{messages[0]}{more} never {came} on bus {on}: no {', '.join(told_by)}{still}")
     if pipeline.late_by_clock:
         late = pipeline.late_by_clock
-        notes.append(f"{late} frames came over {LATENESS_NS / _S:g} s behind others and could not be placed")
+        notes.append(
+            f"{late} frames came over {LATENESS_NS / SECOND_NS:g} s behind others and could not be placed"
+        )
     return tuple(notes)
 
 
@@ -210,7 +211,7 @@ class _Seen:
     @property
     def duration_s(self) -> float:
         """Seconds from the first frame to the last."""
-        return 0.0 if self.first_ns is None else (self._last - self.first_ns) / _S
+        return 0.0 if self.first_ns is None else (self._last - self.first_ns) / SECOND_NS
 
     @property
     def length(self) -> str:
@@ -269,8 +270,8 @@ def read_run(
     return Run(
         bind(session, load_databases(session)),
         [open_log(path) for path in logs],
-        begin_ns=round(begin_s * _S),
-        end_ns=None if end_s is None else round(end_s * _S),
+        begin_ns=round(begin_s * SECOND_NS),
+        end_ns=None if end_s is None else round(end_s * SECOND_NS),
         left_out=frozenset(leave_out),
         watcher=watcher,
     )

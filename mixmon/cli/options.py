@@ -8,9 +8,8 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
+from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
-
-_S = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +120,10 @@ def window(arguments: argparse.Namespace) -> Window:
     Raises:
         UsageError: it is empty.
     """
-    begin, end = round(arguments.begin * _S), None if arguments.end is None else round(arguments.end * _S)
+    begin, end = (
+        round(arguments.begin * SECOND_NS),
+        None if arguments.end is None else round(arguments.end * SECOND_NS),
+    )
     if end is not None and end <= begin:
         raise UsageError(
             f"--to {arguments.end:g}: not after --from {arguments.begin:g}; expected a later moment"

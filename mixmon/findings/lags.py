@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.errors import UsageError
 from mixmon.findings.response.cuts import AFTER_ROWS, BEFORE_ROWS, LONGEST_ROWS, Cut, ResponseStage
 from mixmon.findings.response.sensors import SensorResponse, Time, sensor_responses
@@ -38,7 +38,7 @@ Lags = Lag | Mapping[int, Lag]
 """For all cylinders, or by cylinder; the default for those not named."""
 
 
-def node_lags(nodes: Sequence[Node], lag_s: Lags | None) -> NDArray[np.float64]:
+def node_lags(nodes: Sequence[Node], lag_s: Lags | None) -> Floats:
     """Seconds lean-going and rich-going for each node, float64[2, n].
 
     Of cylinders that share a sensor the first one that is named counts.
@@ -151,8 +151,6 @@ def _is_sure(time: Time) -> bool:
 _CUTS = 20
 _COMPLETE_ROWS = AFTER_ROWS + BEFORE_ROWS + 100
 """After the first reading has left air; the last one leaves it within a second."""
-
-Floats = NDArray[np.float64]
 
 
 class LearntLags:

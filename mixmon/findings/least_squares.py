@@ -16,7 +16,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from mixmon.arrays import Bools, Floats, Ints
 
 _ROUNDS = 40
 _NEW_WEIGHTS = 3  # rounds from one weighing to the next
@@ -26,8 +27,6 @@ _HUBER = 1.345
 _RIDGE = 1e-9
 _LEAST_SCALE = 1e-9
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 Model = Callable[[Floats], tuple[Floats, Floats]]
 """Parameters [n, p] to readings [k, n] and their slopes by each parameter [k, n, p]."""
@@ -64,7 +63,7 @@ class Solution:
     theta: Floats
     covariance: Floats
     rms: Floats
-    count: NDArray[np.int64]
+    count: Ints
 
     def sd(self, by: Floats) -> Floats:
         """Standard deviation of a quantity with derivatives `by` [n, p] or [p], float64[n]."""
@@ -188,7 +187,7 @@ def _descend(problem: _Problem, theta: Floats, limits: Limits) -> Floats:
     return theta
 
 
-def _neighbourhoods(slopes: Floats, residual: Floats, free: NDArray[np.int64], alike: int) -> Floats:
+def _neighbourhoods(slopes: Floats, residual: Floats, free: Ints, alike: int) -> Floats:
     """Covariance [n, p, p] of the right side: slopes [n, p, k], residuals [k, n].
 
     What neighbours have in common is added up until it is first none (Geyer, Stat. Sci. 7, 1992; from

@@ -16,13 +16,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from mixmon.arrays import Bools, Floats
 
 # ----------------------------------------------------------------------------------------------------
 # Medians of columns that have holes.
 # ----------------------------------------------------------------------------------------------------
-
-Floats = NDArray[np.float64]
 
 
 def median_with_holes(x: Floats, axis: int, fewest: int = 1) -> Floats:
@@ -51,9 +50,7 @@ def median_with_holes(x: Floats, axis: int, fewest: int = 1) -> Floats:
 # ----------------------------------------------------------------------------------------------------
 
 
-def two_way(
-    y: NDArray[np.float64], weights: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def two_way(y: Floats, weights: Floats) -> tuple[Floats, Floats]:
     """Weighted least squares: (row effects float64[m], column effects float64[n]).
 
     y, weights: float64[m, n]; weight 0 marks a gap. Column effects of columns that appear
@@ -172,7 +169,7 @@ class Estimate:
 NOTHING = Estimate(np.nan, np.nan, np.nan, 0.0)
 
 
-def lag1(residuals: NDArray[np.float64], joined: NDArray[np.bool_]) -> NDArray[np.float64]:
+def lag1(residuals: Floats, joined: Bools) -> Floats:
     """Lag-1 autocorrelation of each column of float64[m, n], NaN where a batch is missing.
 
     `joined` bool[m - 1] says which neighbours follow each other without a pause. The small-sample
@@ -189,11 +186,11 @@ def lag1(residuals: NDArray[np.float64], joined: NDArray[np.bool_]) -> NDArray[n
     rho = np.divide(cross, power, out=np.zeros_like(cross), where=power > _ROUNDING * pairs)
     own = rho + (1 + 3 * rho) / np.maximum(pairs, 1)
     shared = (float((pairs * own).sum()) + _MEAN_PRIOR * USUAL_RHO) / (int(pairs.sum()) + _MEAN_PRIOR)
-    drawn: NDArray[np.float64] = (pairs * own + _COLUMN_PRIOR * shared) / (pairs + _COLUMN_PRIOR)
+    drawn: Floats = (pairs * own + _COLUMN_PRIOR * shared) / (pairs + _COLUMN_PRIOR)
     return np.clip(drawn, 0.0, _HIGHEST_RHO)
 
 
-def estimate(values: NDArray[np.float64], rho: float) -> Estimate:
+def estimate(values: Floats, rho: float) -> Estimate:
     """Mean of one float64[m] series of batch means (no NaN) whose lag-1 correlation is `rho`."""
     m = len(values)
     if m == 0:

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes
 from mixmon.frames.block import FrameFlag
 
 SHOWN_REJECTS = 20
@@ -107,7 +107,7 @@ class ReadReport:
             return "these lines were copied from candump's screen; record with candump -l"
         return ""
 
-    def count(self, flags: NDArray[np.uint8]) -> None:
+    def count(self, flags: Bytes) -> None:
         """Counts frames that are handed out, by their FrameFlag bits."""
         self.frames += len(flags)
         self.remote += int(np.count_nonzero(flags & int(FrameFlag.REMOTE)))

@@ -13,6 +13,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes, Floats, Ints
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
 
 # ----------------------------------------------------------------------------------------------------
@@ -23,7 +24,6 @@ from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
 # its run: after five equal bits the complement is inserted, and starts the next run (ISO 11898-1).
 # ----------------------------------------------------------------------------------------------------
 
-Bytes = NDArray[np.uint8]
 Words = NDArray[np.uint16]
 
 _POLYNOMIAL = 0x4599
@@ -64,7 +64,7 @@ _STUFFING_CRC = _crc_table()
 _STUFF = _stuff_table()
 
 
-def padded(values: NDArray[np.int64], bits: int) -> Bytes:
+def padded(values: Ints, bits: int) -> Bytes:
     """Numbers of so many bits as whole bytes, transposed [bytes, n].
 
     In front stand one to eight bits that alternate and end with 1: nothing is stuffed there, and
@@ -75,7 +75,7 @@ def padded(values: NDArray[np.int64], bits: int) -> Bytes:
     return unpadded(values | pad, bits + missing)
 
 
-def unpadded(values: NDArray[np.int64], bits: int) -> Bytes:
+def unpadded(values: Ints, bits: int) -> Bytes:
     """Numbers of at most so many bits as whole bytes with zeros in front, transposed [bytes, n]."""
     used = -(-bits // 8)
     return np.ascontiguousarray(values.astype(">i8").view(np.uint8).reshape(-1, 8)[:, 8 - used :].T)
@@ -108,8 +108,6 @@ def crc15(columns: list[Bytes], rows: int) -> Words:
     return register
 
 
-Bits = NDArray[np.int64]
-
 INTERMISSION = 3
 _HEADER = {False: 19, True: 39}
 """Start bit to data length code, by whether the identifier has 29 bits."""
@@ -120,7 +118,7 @@ _TRAILER = 1 + 2 + 7 + INTERMISSION
 
 _FD_HEADER = {False: 22, True: 41}
 _FD_SWITCHED = 6
-"""Bits of the header from the bit-rate switch on; behind it the data rate holds."""
+"""Ints of the header from the bit-rate switch on; behind it the data rate holds."""
 
 _FD_TRAILER = 2 + 7 + INTERMISSION
 _FD_CRC = 4 + 17 + 1 + 6
@@ -154,8 +152,8 @@ class Load:
     peak_t: int
 
 
-def frame_bits(block: FrameBlock) -> Bits:
-    r"""Bits of each frame on the wire, int64[n]; exact for data and remote frames.
+def frame_bits(block: FrameBlock) -> Ints:
+    r"""Ints of each frame on the wire, int64[n]; exact for data and remote frames.
 
     An error frame counts with the 17 bits that one has at least, or with none if it tells of the
     controller only.
@@ -168,7 +166,7 @@ def frame_bits(block: FrameBlock) -> Bits:
     return nominal + fast
 
 
-def phase_bits(block: FrameBlock) -> tuple[Bits, Bits]:
+def phase_bits(block: FrameBlock) -> tuple[Ints, Ints]:
     """The same in two parts: at the nominal rate, and at the data rate of frames that switch to it.
 
     The data rate holds from the bit behind the switch to the CRC delimiter. A run of five that
@@ -208,7 +206,7 @@ def worst_case_bits(size: int, *, extended: bool, fd: bool = False) -> int:
     return stuffed + (stuffed - 1) // 4 + _TRAILER
 
 
-def load(bits: NDArray[np.float64] | Bits, t: NDArray[np.int64], bitrate: float, window_ns: int) -> Load:
+def load(bits: Floats | Ints, t: Ints, bitrate: float, window_ns: int) -> Load:
     """Share of a bus's time that these frames take; a lower bound.
 
     Frames count where their stamp lies, which is their end. Errors that were not logged and
@@ -230,7 +228,7 @@ def load(bits: NDArray[np.float64] | Bits, t: NDArray[np.int64], bitrate: float,
     )
 
 
-def _classic_bits(block: FrameBlock, *, extended: bool) -> Bits:
+def _classic_bits(block: FrameBlock, *, extended: bool) -> Ints:
     header = _classic_header(block, extended=extended)
     bits = _HEADER[extended]
     data = _data_columns(block)
@@ -244,9 +242,9 @@ def _classic_bits(block: FrameBlock, *, extended: bool) -> Bits:
     return bits + 8 * block.size.astype(np.int64) + _CRC + _TRAILER + machine.inserted
 
 
-def _classic_header(block: FrameBlock, *, extended: bool) -> Bits:
+def _classic_header(block: FrameBlock, *, extended: bool) -> Ints:
     """Start bit, identifier, RTR, IDE, r0 (or SRR, IDE, the rest, RTR, r1, r0), length code."""
-    number: Bits = (block.can_id & ~np.uint32(EXTENDED)).astype(np.int64)
+    number: Ints = (block.can_id & ~np.uint32(EXTENDED)).astype(np.int64)
     if extended:
         number = (number >> 18) << 27 | 0b11 << 25 | (number & 0x3FFFF) << 7
     else:
@@ -256,8 +254,8 @@ def _classic_header(block: FrameBlock, *, extended: bool) -> Bits:
     return number
 
 
-def _fd_bits(block: FrameBlock, *, extended: bool) -> tuple[Bits, Bits]:
-    """Bits at the nominal and at the data rate."""
+def _fd_bits(block: FrameBlock, *, extended: bool) -> tuple[Ints, Ints]:
+    """Ints at the nominal and at the data rate."""
     header = _fd_header(block, extended=extended)
     bits = _FD_HEADER[extended]
     before, whole = Stuffing(len(block)), Stuffing(len(block))
@@ -271,9 +269,9 @@ def _fd_bits(block: FrameBlock, *, extended: bool) -> tuple[Bits, Bits]:
     return nominal, total - nominal
 
 
-def _fd_header(block: FrameBlock, *, extended: bool) -> Bits:
+def _fd_header(block: FrameBlock, *, extended: bool) -> Ints:
     """Start bit, identifier, RRS, IDE, FDF, res, BRS, ESI (or with SRR, IDE, the rest), length code."""
-    number: Bits = (block.can_id & ~np.uint32(EXTENDED)).astype(np.int64)
+    number: Ints = (block.can_id & ~np.uint32(EXTENDED)).astype(np.int64)
     if extended:
         number = (number >> 18) << 29 | 0b11 << 27 | (number & 0x3FFFF) << 9
     else:
@@ -285,11 +283,11 @@ def _fd_header(block: FrameBlock, *, extended: bool) -> Bits:
     return number
 
 
-def _fd_crc(size: NDArray[np.integer]) -> Bits:
+def _fd_crc(size: NDArray[np.integer]) -> Ints:
     return np.where(size <= _FD_LAST_SHORT, _FD_CRC, _FD_LONG_CRC)
 
 
-def _data_columns(block: FrameBlock) -> list[NDArray[np.uint8]]:
+def _data_columns(block: FrameBlock) -> list[Bytes]:
     """Data bytes, the first of all rows, the second of those that have two, and so on."""
     longest = int(block.size.max(initial=0))
     columns = np.ascontiguousarray(block.data[:, :longest].T)

@@ -14,6 +14,8 @@ from typing import Any, NamedTuple, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes, Ints
+
 EXTENDED = 0x8000_0000
 """Bit of `can_id` that marks a 29-bit identifier."""
 
@@ -61,13 +63,13 @@ class FrameBlock:
     channels             names of the interfaces, as in the log; only ever grows
     """
 
-    t: NDArray[np.int64]
+    t: Ints
     can_id: NDArray[np.uint32]
-    bus: NDArray[np.uint8]
-    size: NDArray[np.uint8]
-    dlc: NDArray[np.uint8]
-    flags: NDArray[np.uint8]
-    data: NDArray[np.uint8]
+    bus: Bytes
+    size: Bytes
+    dlc: Bytes
+    flags: Bytes
+    data: Bytes
     channels: tuple[str, ...]
 
     def __post_init__(self) -> None:

@@ -8,8 +8,8 @@ the pieces nor the way a line was read can be seen in the result.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes
 from mixmon.frames.account import Loss, ReadReport, Reason
 from mixmon.frames.block import FrameBlock, FrameRow, Interfaces, block_of, concat
 from mixmon.frames.candump_fast import BEFORE, BEHIND, Columns, Regions, Rows, StampLayout, read_columns
@@ -75,7 +75,7 @@ class CandumpReader:
         self._text[end] = _NEWLINE
         return self._read(np.array([BEFORE]), np.array([end]), cut=True)
 
-    def _take(self, new: NDArray[np.uint8]) -> FrameBlock:
+    def _take(self, new: Bytes) -> FrameBlock:
         text, begin = self._text, self._filled
         end = begin + len(new)
         text[begin:end] = new

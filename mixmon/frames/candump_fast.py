@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Bytes, Ints
 from mixmon.frames.block import CLASSIC_WIDTH, EXTENDED, FD_WIDTH, FrameFlag
 from mixmon.frames.candump_line import (
     ERROR_BIT,
@@ -37,7 +38,6 @@ from mixmon.frames.candump_line import (
 # ----------------------------------------------------------------------------------------------------
 
 Words = NDArray[np.uint64]
-Bytes = NDArray[np.uint8]
 Rows = NDArray[np.intp]
 
 
@@ -138,7 +138,6 @@ def decimal(chars: Words) -> tuple[Words, Words]:
 # many blanks around them. So they are not searched for but compared with what was seen before.
 # ----------------------------------------------------------------------------------------------------
 
-Mask = NDArray[np.bool_]
 
 LONGEST_REGION = 32
 """Characters of blanks, interface and blanks that are compared by columns."""
@@ -173,7 +172,7 @@ class StampLayout:
         """Characters from bracket to bracket."""
         return self.seconds + self.fraction + 3
 
-    def read(self, text: Bytes, starts: Rows) -> tuple[NDArray[np.int64], Mask]:
+    def read(self, text: Bytes, starts: Rows) -> tuple[Ints, Bools]:
         """Stamps in ns, and which lines have this layout.
 
         The words are fetched so that the second one ends before the dot: `(17`, `00000000`,
@@ -243,8 +242,8 @@ _ERROR = np.uint8(FrameFlag.ERROR)  # the enumeration itself would widen columns
 class Columns:
     """One row a line; the columns are those of a FrameBlock, and mean something where `valid`."""
 
-    valid: Mask
-    t: NDArray[np.int64]
+    valid: Bools
+    t: Ints
     can_id: NDArray[np.uint32]
     bus: Bytes
     size: Bytes
@@ -314,7 +313,7 @@ _SHORT_OR_LONG = (
 )
 
 
-def _identifiers(text: Bytes, at: Rows) -> tuple[NDArray[np.uint32], Mask, Rows, Mask]:
+def _identifiers(text: Bytes, at: Rows) -> tuple[NDArray[np.uint32], Bools, Rows, Bools]:
     """Identifiers as in FrameBlock, which are those of error frames, the places of `#`, validity."""
     word = fetch(text, at, 1)[:, 0]
     short = (word & np.uint64(0xFF00_0000)) == np.uint64(_HASH << 24)
@@ -368,7 +367,7 @@ _SIZES = {CLASSIC_WIDTH: _sizes(range(9), CLASSIC_WIDTH), FD_WIDTH: _sizes(FD_SI
 _FIELDS = {width: _fields(width) for width in (CLASSIC_WIDTH, FD_WIDTH)}
 
 
-def _data(text: Bytes, at: Rows, ends: Rows, width: int) -> tuple[Bytes, Bytes, Mask]:
+def _data(text: Bytes, at: Rows, ends: Rows, width: int) -> tuple[Bytes, Bytes, Bools]:
     """Data bytes [n, width], zero beyond their number; that number; validity."""
     digits = np.clip(ends - at, 0, 2 * width + 1)
     size = _SIZES[width][digits]

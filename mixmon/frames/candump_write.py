@@ -9,8 +9,8 @@ from __future__ import annotations
 import re
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes, Ints
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
 from mixmon.frames.candump_line import ERROR_BIT
 
@@ -73,15 +73,15 @@ def _text(block: FrameBlock, fraction_digits: int) -> bytes:
     return text
 
 
-def _nothing(block: FrameBlock) -> NDArray[np.uint8]:
+def _nothing(block: FrameBlock) -> Bytes:
     return np.zeros((len(block), 0), np.uint8)
 
 
-def _constant(block: FrameBlock, text: bytes) -> NDArray[np.uint8]:
+def _constant(block: FrameBlock, text: bytes) -> Bytes:
     return np.broadcast_to(np.frombuffer(text, np.uint8), (len(block), len(text)))
 
 
-def _decimal(values: NDArray[np.int64], digits: int) -> NDArray[np.uint8]:
+def _decimal(values: Ints, digits: int) -> Bytes:
     cells = np.empty((len(values), digits), np.uint8)
     for column in range(digits - 1, -1, -1):
         tens = values // 10
@@ -90,24 +90,24 @@ def _decimal(values: NDArray[np.int64], digits: int) -> NDArray[np.uint8]:
     return cells
 
 
-def _names(block: FrameBlock) -> NDArray[np.uint8]:
+def _names(block: FrameBlock) -> Bytes:
     names = [_UNNAMEABLE.sub(b"_", name.encode("ascii", "replace")) or b"_" for name in block.channels]
     width = max(map(len, names), default=0)
     table = np.frombuffer(b"".join(name.ljust(width, b"\0") for name in names), np.uint8)
-    cells: NDArray[np.uint8] = table.reshape(len(names), width)[block.bus]
+    cells: Bytes = table.reshape(len(names), width)[block.bus]
     return cells
 
 
-def _identifiers(block: FrameBlock) -> NDArray[np.uint8]:
+def _identifiers(block: FrameBlock) -> Bytes:
     error = (block.flags & FrameFlag.ERROR) != 0
     number = np.where(error, block.can_id | ERROR_BIT, block.can_id) & ~np.uint32(EXTENDED)
     shifts = np.arange(28, -4, -4, dtype=np.uint32)
-    cells: NDArray[np.uint8] = _HEX[(number[:, None] >> shifts) & 15]
+    cells: Bytes = _HEX[(number[:, None] >> shifts) & 15]
     cells[~error & (block.can_id < EXTENDED), :5] = 0
     return cells
 
 
-def _remote(block: FrameBlock) -> NDArray[np.uint8]:
+def _remote(block: FrameBlock) -> Bytes:
     """`R`, `R5` or `R8_9`, by the length asked for."""
     cells = np.zeros((len(block), 4), np.uint8)
     remote = (block.flags & FrameFlag.REMOTE) != 0
@@ -117,7 +117,7 @@ def _remote(block: FrameBlock) -> NDArray[np.uint8]:
     return cells
 
 
-def _fd(block: FrameBlock) -> NDArray[np.uint8]:
+def _fd(block: FrameBlock) -> Bytes:
     """`#` and the flag digit."""
     fd = (block.flags & FrameFlag.FD) != 0
     digit = (block.flags & FrameFlag.BIT_RATE_SWITCH) // 2 + (block.flags & FrameFlag.ERROR_STATE) // 2
@@ -127,13 +127,13 @@ def _fd(block: FrameBlock) -> NDArray[np.uint8]:
     return cells
 
 
-def _data(block: FrameBlock) -> NDArray[np.uint8]:
+def _data(block: FrameBlock) -> Bytes:
     cells = _PAIRS[block.data]
     cells[np.arange(block.width) >= block.size[:, None]] = 0
     return cells.reshape(len(block), 2 * block.width)
 
 
-def _raw_code(block: FrameBlock) -> NDArray[np.uint8]:
+def _raw_code(block: FrameBlock) -> Bytes:
     """`_9` to `_F` behind eight bytes or `R8`; a length code of CAN FD goes without saying."""
     raw = (block.dlc > 8) & ((block.flags & FrameFlag.FD) == 0)
     cells = np.zeros((len(block), 2), np.uint8)
@@ -142,7 +142,7 @@ def _raw_code(block: FrameBlock) -> NDArray[np.uint8]:
     return cells
 
 
-def _direction(block: FrameBlock) -> NDArray[np.uint8]:
+def _direction(block: FrameBlock) -> Bytes:
     cells = np.zeros((len(block), 2), np.uint8)
     for flag, mark in ((FrameFlag.RECEIVED, b" R"), (FrameFlag.SENT, b" T")):
         cells[(block.flags & flag) != 0] = np.frombuffer(mark, np.uint8)

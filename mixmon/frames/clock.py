@@ -16,13 +16,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Ints
 from mixmon.frames.block import FrameBlock, concat
 
 LATENESS_NS = 50_000_000
 FORWARD_JUMP_NS = 10_000_000_000
-BACKWARD_JUMP_NS = 1_000_000_000
+BACKWARD_JUMP_NS = SECOND_NS
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,7 +79,7 @@ class Clock:
     def _watermark(self) -> int:
         return self._seen - self._lateness
 
-    def _until_jump(self, t: NDArray[np.int64]) -> int:
+    def _until_jump(self, t: Ints) -> int:
         """How many of the leading frames belong to the running stretch."""
         if self._newest is None:
             self._newest = self._seen = int(t[0])
@@ -117,7 +117,7 @@ class Clock:
         return span
 
 
-def _largest_before(t: NDArray[np.int64], carried: int) -> NDArray[np.int64]:
+def _largest_before(t: Ints, carried: int) -> Ints:
     """For every frame, the largest stamp before it, `carried` included."""
     before = np.empty_like(t)
     before[0] = carried

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.errors import RangeError
 from mixmon.gas.fuel import INERT_PER_OXYGEN, OXYGEN_IN_AIR, Fuel
 
@@ -35,8 +35,7 @@ from mixmon.gas.fuel import INERT_PER_OXYGEN, OXYGEN_IN_AIR, Fuel
 # the same to the last bit wherever it stands in whatever array.
 # ----------------------------------------------------------------------------------------------------
 
-FloatArray = NDArray[np.float64]
-Quantity = TypeVar("Quantity", float, FloatArray)
+Quantity = TypeVar("Quantity", float, Floats)
 
 
 def as_given(given: Quantity, value: Any) -> Quantity:

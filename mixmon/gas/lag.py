@@ -16,16 +16,15 @@ from itertools import accumulate
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.errors import RangeError
-from mixmon.gas.exhaust import FloatArray, Quantity, as_given, need_positive
+from mixmon.gas.exhaust import Quantity, as_given, need_positive
 
 # ----------------------------------------------------------------------------------------------------
 # How slowly one sensor and its controller follow the gas: what every shape is judged against.
 # ----------------------------------------------------------------------------------------------------
 
-Floats = NDArray[np.float64]
 
 _USUAL_FILTER_S = 0.020
 
@@ -112,9 +111,9 @@ class FirstOrderLag:
     def __init__(
         self,
         period_s: float,
-        tau_s: Sequence[float] | FloatArray,
-        tau_rich_s: Sequence[float] | FloatArray | None = None,
-        start: Sequence[float] | FloatArray | None = None,
+        tau_s: Sequence[float] | Floats,
+        tau_rich_s: Sequence[float] | Floats | None = None,
+        start: Sequence[float] | Floats | None = None,
     ) -> None:
         need_positive("lag", "period in s", period_s)
         self._keep, self._step = _factors(period_s, tau_s)
@@ -123,13 +122,13 @@ class FirstOrderLag:
             raise ValueError(f"tau_rich_s: {self._step_rich.shape}, expected {self._step.shape}")
         self._uneven = np.flatnonzero(self._step_rich != self._step)
         self._fading = np.multiply.accumulate(np.broadcast_to(self._keep, (_BLOCK, len(self._keep))))
-        self._base: FloatArray | None = None if start is None else np.array(start, np.float64)
+        self._base: Floats | None = None if start is None else np.array(start, np.float64)
         self._local = np.zeros(len(self._keep))
         self._done = 0  # rows of the current block that have been fed
         self._last = np.zeros(len(self._keep)) if self._base is None else self._base.copy()
 
     @np.errstate(all="ignore")
-    def feed(self, x: FloatArray) -> FloatArray:
+    def feed(self, x: Floats) -> Floats:
         """The lagged rows [k, n] for the next k rows of input [k, n]."""
         if x.ndim != 2 or x.shape[1] != len(self._keep):
             raise ValueError(f"lag: {x.shape}, expected (k, {len(self._keep)})")
@@ -144,7 +143,7 @@ class FirstOrderLag:
         self._last = y[-1].copy()
         return y
 
-    def _even_rows(self, x: FloatArray) -> FloatArray:
+    def _even_rows(self, x: Floats) -> Floats:
         """Columns with one time constant, all of them at once."""
         assert self._base is not None
         first, rows = self._done, len(x)
@@ -165,7 +164,7 @@ class FirstOrderLag:
             local = row
         return self._with_bases(padded, first, rows)
 
-    def _with_bases(self, padded: FloatArray, first: int, rows: int) -> FloatArray:
+    def _with_bases(self, padded: Floats, first: int, rows: int) -> Floats:
         """What each block started from, added to its zero-start rows; keeps the carry."""
         blocks = len(padded)
         bases = np.empty((blocks, padded.shape[2]))
@@ -177,10 +176,10 @@ class FirstOrderLag:
         self._local = padded[-1, last].copy() if self._done else np.zeros(padded.shape[2])
         self._base = bases[-1] if self._done else padded[-1, -1] + self._fading[-1] * bases[-1]
         padded += self._fading * bases[:, None]
-        y: FloatArray = padded.reshape(blocks * _BLOCK, -1)[first : first + rows]
+        y: Floats = padded.reshape(blocks * _BLOCK, -1)[first : first + rows]
         return y
 
-    def _uneven_column(self, x: FloatArray, column: int) -> list[float]:
+    def _uneven_column(self, x: Floats, column: int) -> list[float]:
         """One column with two time constants: the way it goes decides, row by row."""
         lean, rich = float(self._step[column]), float(self._step_rich[column])
 
@@ -192,7 +191,7 @@ class FirstOrderLag:
 
 
 @np.errstate(all="ignore")
-def _factors(period_s: float, tau_s: Any) -> tuple[FloatArray, FloatArray]:
+def _factors(period_s: float, tau_s: Any) -> tuple[Floats, Floats]:
     """Per column: what stays of the old output over a period, and the share of the new input."""
     tau = np.array(tau_s, np.float64)
     if tau.ndim != 1 or not np.all(tau >= 0.0):

@@ -10,9 +10,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from mixmon.arrays import Floats
 from mixmon.errors import RangeError
 from mixmon.gas.exhaust import (
-    FloatArray,
     Quantity,
     as_given,
     composition,
@@ -239,7 +239,7 @@ def true_lambda(shown: Quantity, fuel: Fuel, curve: Fuel, w: float = 0.0, *, gai
     return lambda_from_oxygen(oxygen_balance(shown, curve) / gain, fuel, w)
 
 
-def _rich_lambda(signal: FloatArray, curve: Fuel, diffusion: Diffusion) -> FloatArray:
+def _rich_lambda(signal: Floats, curve: Fuel, diffusion: Diffusion) -> Floats:
     """The rich lambda with that weighted signal, by halving; NaN below the curve's rich end."""
     low: Any = np.full(signal.shape, richest(curve))
     high: Any = np.ones(signal.shape)

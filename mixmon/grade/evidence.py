@@ -11,8 +11,8 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.errors import UsageError
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.cells import CENSORED_SHARE
@@ -56,17 +56,17 @@ class Evidence:
     pulls: tuple[Pull, ...]
     found_events: tuple[Event, ...]
     response: ResponseReview
-    t_s: NDArray[np.float64]
-    state: NDArray[np.uint8]
-    cell: NDArray[np.int64]
+    t_s: Floats
+    state: Bytes
+    cell: Ints
 
     @property
-    def steady(self) -> NDArray[np.bool_]:
+    def steady(self) -> Bools:
         """Rows that were taken for steady, bool[k]."""
         return np.not_equal(self.cell, NOWHERE)
 
     @property
-    def counted(self) -> NDArray[np.bool_]:
+    def counted(self) -> Bools:
         """Steady rows without those at a visit's end, which no statistic counts, bool[k]."""
         counted = np.zeros(len(self.cell), np.bool_)
         changes = np.flatnonzero(np.diff(self.cell)) + 1
@@ -80,12 +80,12 @@ class Evidence:
         """For each label in order, index of the cylinder its sensor really sits in."""
         return cylinders_behind(self.truth)
 
-    def during(self, begin: float, end: float) -> NDArray[np.bool_]:
+    def during(self, begin: float, end: float) -> Bools:
         """Rows between two moments, in seconds, bool[k]."""
         return (self.t_s >= begin) & (self.t_s < end)
 
     @property
-    def undisturbed(self) -> NDArray[np.bool_]:
+    def undisturbed(self) -> Bools:
         """Samples that no planted cut, misfire or loss of supply has touched, bool[k, n]."""
         good = np.ones(self.state.shape, np.bool_)
         for event in (*self.events("fuel cut"), *self.events("spark cut")):
@@ -158,9 +158,9 @@ class _Analysis:
         self._excursions, self._events = Excursions(session, binding.fuel), list[Event]()
         self._response = ResponseReviewer(binding)
         self._steady = Steady(session.axes, session.validity)
-        self._t: list[NDArray[np.int64]] = []
-        self._state: list[NDArray[np.uint8]] = []
-        self._cell: list[NDArray[np.int64]] = []
+        self._t: list[Ints] = []
+        self._state: list[Bytes] = []
+        self._cell: list[Ints] = []
 
     def take(self, block: CylinderBlock) -> None:
         self._balance.feed(block)
@@ -220,7 +220,6 @@ always. Six quarter seconds hold the three independent ones that an interval ask
 _BY_CHANCE = 0.5
 """Largest share of the answers between the two that may be refused: those of one cell fail together."""
 
-Floats = NDArray[np.float64]
 Truth = dict[str, Any]
 
 
@@ -244,7 +243,7 @@ class SeenCell:
     stepped: bool
 
     @property
-    def enough(self) -> NDArray[np.bool_]:
+    def enough(self) -> Bools:
         """Labels of which enough was counted here for an answer as a rule, bool[n]."""
         return np.asarray(self.counted_s >= ENOUGH_S)
 
@@ -349,7 +348,7 @@ def _centre(cell: Cell) -> str:
     return "/".join(f"{centre:g}" for centre in (cell.rpm, cell.load) if centre is not None) or "all"
 
 
-def _points_of_rows(evidence: Evidence, truth: Truth) -> NDArray[np.int64]:
+def _points_of_rows(evidence: Evidence, truth: Truth) -> Ints:
     """For every row, index of the truth's point that the script holds then; -1 for none."""
     index = {(cell["rpm"], cell["load"]): i for i, cell in enumerate(truth["cells"])}
     points = np.full(len(evidence.t_s), -1)
@@ -367,7 +366,7 @@ def _fuel_steps(truth: Truth, t_s: Floats) -> Floats:
     return steps
 
 
-def _counted_s(state: NDArray[np.uint8], undisturbed: NDArray[np.bool_]) -> Floats:
+def _counted_s(state: Bytes, undisturbed: Bools) -> Floats:
     """Seconds counted of every label; none where it stood at a limit of its range too often for a mean."""
     limits = (state == SampleState.AT_RICH_LIMIT) | (state == SampleState.AT_LEAN_LIMIT)
     seconds = ((state == SampleState.VALID) & undisturbed).sum(axis=0) * ROW_S
@@ -377,7 +376,7 @@ def _counted_s(state: NDArray[np.uint8], undisturbed: NDArray[np.bool_]) -> Floa
 def _seen_cell(
     cell: Cell,
     truth: Truth,
-    points: NDArray[np.int64],
+    points: Ints,
     steps: Floats,
     *,
     counted_s: Floats,

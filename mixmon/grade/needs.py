@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.findings.balance.balance import BalanceStage, CellNeed
 from mixmon.findings.balance.cells import OFTEN_EVENTS
 from mixmon.grade.evidence import (
@@ -49,8 +49,6 @@ chance more seldom than that from an analysis at the nearer end."""
 
 UNEVEN = 0.1
 """Relative difference of a sensor's two time constants from which noise alone shifts its mean."""
-
-Floats = NDArray[np.float64]
 
 
 def needs_as_read(evidence: Evidence) -> Item:

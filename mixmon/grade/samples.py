@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Bytes, Floats
 from mixmon.findings.balance.balance import Balance
 from mixmon.gas.transport import cycle_s
 from mixmon.grade.evidence import (
@@ -46,8 +46,6 @@ _NARROW = 0.45
 """Half of an interval up to which a need is out by `AS_READ` in 1 case of 40 at most, percent of fuel."""
 
 _NO_SHIFT = "no leak that shifts the others in a cell that can be compared"
-
-Floats = NDArray[np.float64]
 
 
 def engine_as_read(evidence: Evidence) -> Item:
@@ -117,7 +115,7 @@ def reference_shift(evidence: Evidence) -> Item:
     return judged(name, f"{true:+.2f}", f"{found:+.2f}", f"+-{tolerance:.2g}", right=right)
 
 
-def _sound(evidence: Evidence) -> NDArray[np.bool_]:
+def _sound(evidence: Evidence) -> Bools:
     """Labels whose sensors sit behind no leak, bool[n]."""
     leaking = leaking_labels(evidence.truth)
     return np.array([label not in leaking for label in range(1, len(evidence.behind) + 1)])
@@ -310,12 +308,12 @@ def _ways(evidence: Evidence) -> Iterator[tuple[float, float]]:
         yield event["t_s"], event["t_s"] + _AFTER_OPENING_S
 
 
-def _moved(evidence: Evidence, since_s: float) -> NDArray[np.bool_]:
+def _moved(evidence: Evidence, since_s: float) -> Bools:
     """Rows at which true speed or load is further from that moment's than the bands are wide, bool[k]."""
     timeline, rules = evidence.simulation.world.timeline, evidence.simulation.session.validity
     at, t = np.array([since_s]), evidence.t_s
     rpm, load = timeline.crank.rpm(t) - timeline.crank.rpm(at), timeline.load(t) - timeline.load(at)
-    moved: NDArray[np.bool_] = (np.abs(rpm) > 2 * rules.rpm_band) | (np.abs(load) > 2 * rules.load_band)
+    moved: Bools = (np.abs(rpm) > 2 * rules.rpm_band) | (np.abs(load) > 2 * rules.load_band)
     return moved
 
 
@@ -350,7 +348,7 @@ def _silent(evidence: Evidence, drop: dict[str, Any]) -> bool:
 
 def _valid(evidence: Evidence, begin: float, end: float, node: int | None = None) -> int:
     """Samples counted between two moments, of one node or of all."""
-    states: NDArray[np.uint8] = evidence.state[evidence.during(begin, end)]
+    states: Bytes = evidence.state[evidence.during(begin, end)]
     return int(((states if node is None else states[:, node]) == SampleState.VALID).sum())
 
 

@@ -8,8 +8,8 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bools, Ints
 from mixmon.frames.adapters.receiver import BusCondition, SourceState, SourceStatus
 from mixmon.frames.bits import frame_bits
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
@@ -22,13 +22,11 @@ from mixmon.watch.snapshot import BusNow
 # What is on the buses now: frames and load over the last second, and whose identifiers.
 # ----------------------------------------------------------------------------------------------------
 
-WINDOW_NS = 1_000_000_000
+WINDOW_NS = SECOND_NS
 PATIENCE_NS = 200_000_000
 """Frames come in batches: a bus is not called slower for a batch that is on its way."""
 
 MOST_IDENTIFIERS = 2048
-
-MeterCounts = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +55,7 @@ class Meter:
 
     def __init__(self) -> None:
         self._channels: tuple[str, ...] = ()
-        self._lately: deque[tuple[int, int, MeterCounts, MeterCounts]] = deque()  # first, last, frames, bits
+        self._lately: deque[tuple[int, int, Ints, Ints]] = deque()  # first, last, frames, bits
         self._newest: dict[str, int] = {}
         self._frames: dict[str, int] = {}
         self._errors: dict[str, int] = {}
@@ -104,7 +102,7 @@ class Meter:
             for i, name in enumerate(self._channels)
         }
 
-    def _count(self, block: FrameBlock, error: NDArray[np.bool_]) -> None:
+    def _count(self, block: FrameBlock, error: Bools) -> None:
         for i in np.unique(block.bus).tolist():
             name, here = block.channels[i], block.bus == i
             errors = int(np.count_nonzero(error & here))

@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterable
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Times
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
@@ -24,11 +24,9 @@ from mixmon.watch.commands import Pause, ReplayCommand, Resume, Seek, Speed, Ste
 # ----------------------------------------------------------------------------------------------------
 # Where in a recording a frame is played: its time as it is spent by whoever watches.
 #
-# Stamps of a recording may jump: logs joined end to end, a device that was reset. A jump ahead is
+# Times of a recording may jump: logs joined end to end, a device that was reset. A jump ahead is
 # played as the longest silence that is played at all, a jump back as none.
 # ----------------------------------------------------------------------------------------------------
-
-Stamps = NDArray[np.int64]
 
 
 class Axis:
@@ -38,7 +36,7 @@ class Axis:
         self._newest: int | None = None
         self._offset = 0  # stamp less place
 
-    def feed(self, t: Stamps) -> tuple[Stamps, Stamps]:
+    def feed(self, t: Times) -> tuple[Times, Times]:
         """The place of every stamp of int64[n], and the largest stamp up to it in its stretch of time."""
         places, largest = np.empty(len(t), np.int64), np.empty(len(t), np.int64)
         done = 0
@@ -46,7 +44,7 @@ class Axis:
             done = self._stretch(t, done, places, largest)
         return places, largest
 
-    def _stretch(self, t: Stamps, first: int, places: Stamps, largest: Stamps) -> int:
+    def _stretch(self, t: Times, first: int, places: Times, largest: Times) -> int:
         """Place the stamps up to the next jump; gives where that is."""
         start = int(t[first])
         if self._newest is None:
@@ -226,7 +224,6 @@ class Pace:
 MOST_FRAMES: Final = 16_384
 """Frames taken at a time, so that commands are obeyed and pictures drawn meanwhile."""
 
-_S = 1_000_000_000
 _FASTEST = 1000.0
 
 
@@ -288,7 +285,7 @@ class ReplaySource:
     @property
     def duration_s(self) -> float:
         """Seconds of data time that have been played."""
-        return self._reel.place / _S
+        return self._reel.place / SECOND_NS
 
     @property
     def position(self) -> float:
@@ -360,10 +357,10 @@ class ReplaySource:
                 self._pace.anchor(self._reel.place)
                 return Obeyed(f"plays {_words(factor)}")
             case Step(seconds):
-                self._pace.rush(self._reel.place + round(seconds * _S))
+                self._pace.rush(self._reel.place + round(seconds * SECOND_NS))
                 return Obeyed(f"plays {seconds:g} s")
             case Seek(seconds):
-                return self._seek(max(round(seconds * _S), 0))
+                return self._seek(max(round(seconds * SECOND_NS), 0))
 
     def stop(self) -> None:
         """Take nothing more from the log."""
@@ -377,7 +374,7 @@ class ReplaySource:
         if back:
             self._reel, self._told = self._fresh_reel(), 0
         self._pace.rush(to)
-        return Obeyed(f"goes to {to / _S:.1f} s", restarted=back)
+        return Obeyed(f"goes to {to / SECOND_NS:.1f} s", restarted=back)
 
     def _fresh_reel(self) -> Reel:
         cut_off = self._run is not None and self._run.cut_off

@@ -20,6 +20,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
+from mixmon.arrays import SECOND_NS
 from mixmon.errors import MixmonError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
 from mixmon.live.bus_board import BusBoard
@@ -105,7 +106,7 @@ TURN_S: Final = 0.05
 
 KEPT_REMARKS = 500
 
-ROWS_STOPPED_NS = 1_000_000_000
+ROWS_STOPPED_NS = SECOND_NS
 """Rows of live buses come later than that only when none are made: ten seconds into a silence of all."""
 
 

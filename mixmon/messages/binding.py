@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes
 from mixmon.gas.fuel import Fuel
 from mixmon.messages.plan import MessagePlan, SignalPlan
 from mixmon.session.model import Session, SignalChoice
@@ -67,7 +67,7 @@ class Binding:
         """Bus index, message and signal of everything that is bound."""
         return frozenset(bound.key for bound in self._all())
 
-    def bus_of_channels(self, channels: Sequence[str]) -> NDArray[np.uint8]:
+    def bus_of_channels(self, channels: Sequence[str]) -> Bytes:
         """The bus index of each channel of a log, uint8[c]; 255 where it belongs to none.
 
         A channel belongs to the bus that names it, else to the one that takes any ("*").

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes, Floats, Ints
 from mixmon.messages.plan import MessagePlan
 
 
@@ -27,10 +28,10 @@ class SignalBlock:
     message: MessagePlan
     bus: int
     names: tuple[str, ...]
-    t: NDArray[np.int64]
-    values: NDArray[np.float64]
-    quality: NDArray[np.uint8]
-    raw: tuple[NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64], ...]
+    t: Ints
+    values: Floats
+    quality: Bytes
+    raw: tuple[Ints | NDArray[np.uint64] | Floats, ...]
 
     def __post_init__(self) -> None:
         shape = (len(self.names), len(self.t))

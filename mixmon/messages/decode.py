@@ -15,11 +15,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Bytes, Ints
 from mixmon.errors import DefinitionError
 from mixmon.frames.block import EXTENDED, NOT_DATA, FrameBlock
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.integrity import CounterWatch, MessageCounts
-from mixmon.messages.layout import Decoded, Frames, Layout, Mask
+from mixmon.messages.layout import Decoded, Frames, Layout
 from mixmon.messages.plan import MessagePlan
 
 # ----------------------------------------------------------------------------------------------------
@@ -43,8 +44,8 @@ class Sorted:
     not_data    remote and error frames
     """
 
-    order: NDArray[np.int64]
-    bounds: NDArray[np.int64]
+    order: Ints
+    bounds: Ints
     unknown: int
     left_out: int
     not_data: int
@@ -83,7 +84,7 @@ class Routes:
         self._wide_keys = np.array([key for key, _ in extended], np.int64)
         self._wide_slots = np.array([slot for _, slot in extended], np.uint16)
 
-    def sort(self, block: FrameBlock, bus_of_channel: NDArray[np.uint8]) -> Sorted:
+    def sort(self, block: FrameBlock, bus_of_channel: Bytes) -> Sorted:
         """The frames of the block by message; `bus_of_channel` uint8[c] as the decoder's."""
         slot = self._slots(block, bus_of_channel)
         counts = np.bincount(slot, minlength=self._k + 3)
@@ -93,7 +94,7 @@ class Routes:
         left_out, unknown, not_data = counts[self._k :].tolist()
         return Sorted(order, bounds, unknown, left_out, not_data)
 
-    def _slots(self, block: FrameBlock, bus_of_channel: NDArray[np.uint8]) -> NDArray[np.uint16]:
+    def _slots(self, block: FrameBlock, bus_of_channel: Bytes) -> NDArray[np.uint16]:
         base = self._base[bus_of_channel]
         key = np.minimum(block.can_id, np.uint32(_STANDARD)).astype(np.int64)
         key += base[block.bus] if len(base) != 1 else base[0]
@@ -105,9 +106,7 @@ class Routes:
             slot[evidence != 0] = self._k + 2
         return slot
 
-    def _find_wide(
-        self, slot: NDArray[np.uint16], block: FrameBlock, bus_of_channel: NDArray[np.uint8]
-    ) -> None:
+    def _find_wide(self, slot: NDArray[np.uint16], block: FrameBlock, bus_of_channel: Bytes) -> None:
         rows = np.flatnonzero(block.can_id & np.uint32(EXTENDED))
         keys = _wide(bus_of_channel[block.bus[rows]].astype(np.int64), block.can_id[rows].astype(np.int64))
         places = np.searchsorted(self._wide_keys, keys)
@@ -224,7 +223,7 @@ class Decoder:
                     found[bus, plan.name, signal.name] = count
         return found
 
-    def decode(self, block: FrameBlock, bus_of_channel: NDArray[np.uint8]) -> list[SignalBlock]:
+    def decode(self, block: FrameBlock, bus_of_channel: Bytes) -> list[SignalBlock]:
         """The signals of the block: a SignalBlock for each message that occurs, in the order of the tables.
 
         `bus_of_channel` uint8[c] gives each of the block's channels its bus index, 255 for none.
@@ -243,7 +242,7 @@ class Decoder:
             self._split(part, decoded, t, found.bounds, blocks)
         return [blocks[place] for place in sorted(blocks)]
 
-    def _parts(self, block: FrameBlock, order: NDArray[np.int64], bounds: NDArray[np.int64]) -> list[_Part]:
+    def _parts(self, block: FrameBlock, order: Ints, bounds: Ints) -> list[_Part]:
         words, size = block.data.view(np.uint64), block.size.take(order)
         parts = []
         for group in self._groups:
@@ -254,7 +253,7 @@ class Decoder:
                 parts.append(_Part(group, Frames(data, size[rows]), rows))
         return parts
 
-    def _corrupt(self, parts: list[_Part], t: NDArray[np.int64], bounds: NDArray[np.int64]) -> Mask:
+    def _corrupt(self, parts: list[_Part], t: Ints, bounds: Ints) -> Bools:
         """The frames of the sorted block that cannot be believed, bool[m]; all checks are counted."""
         slot = np.repeat(np.arange(len(self._entries)), np.diff(bounds))
         corrupt, whole = np.zeros(len(t), np.bool_), np.zeros(len(t), np.bool_)
@@ -267,7 +266,7 @@ class Decoder:
         corrupt |= self._watch.judge(slot, t, counter, whole)
         return corrupt
 
-    def _check_bytes(self, part: _Part, slot: NDArray[np.int64], corrupt: Mask) -> None:
+    def _check_bytes(self, part: _Part, slot: Ints, corrupt: Bools) -> None:
         """Count short frames and wrong checksums; mark frames whose checksum is wrong or cut off."""
         layout = part.group.layout
         complete = part.frames.holding(layout.message.size)
@@ -285,15 +284,15 @@ class Decoder:
         corrupt[wrong] = True
         self._checksum_errors += self._per_slot(slot[wrong])
 
-    def _per_slot(self, slot: NDArray[np.int64]) -> NDArray[np.int64]:
+    def _per_slot(self, slot: Ints) -> Ints:
         return np.bincount(slot, minlength=len(self._entries))
 
     def _split(
         self,
         part: _Part,
         decoded: Decoded,
-        t: NDArray[np.int64],
-        bounds: NDArray[np.int64],
+        t: Ints,
+        bounds: Ints,
         blocks: dict[int, SignalBlock],
     ) -> None:
         """Add the blocks of the part's messages to `blocks`, by place in the tables."""

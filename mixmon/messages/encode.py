@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes, Floats, Ints
 from mixmon.frames.block import CLASSIC_WIDTH, FD_WIDTH, FrameBlock, FrameFlag
 from mixmon.messages.integrity import checksum, counter_modulus
 from mixmon.messages.layout import present
@@ -33,7 +34,7 @@ class Encoder:
 
     def encode(
         self,
-        t: NDArray[np.int64],
+        t: Ints,
         columns: Mapping[str, NDArray[Any]],
         bus: int,
         channels: tuple[str, ...],
@@ -82,7 +83,7 @@ class Encoder:
         raws.update({name: np.asarray(column).astype(np.uint64) for name, column in given.items()})
         return raws
 
-    def _write(self, data: NDArray[np.uint8], signal: SignalPlan, raws: Mapping[str, Raw]) -> None:
+    def _write(self, data: Bytes, signal: SignalPlan, raws: Mapping[str, Raw]) -> None:
         rows = present(signal, self.plan, raws.__getitem__)
         raw, field = raws[signal.name], self._fields[signal.name]
         if rows is None:
@@ -90,7 +91,7 @@ class Encoder:
         else:
             put(data, field, raw[rows], np.flatnonzero(rows))
 
-    def _protect(self, data: NDArray[np.uint8], name: str) -> None:
+    def _protect(self, data: Bytes, name: str) -> None:
         protection, field = self.plan.protection, self._fields[name]
         others = [data[:, k] for k in range(self.plan.size) if k != field.first_byte]
         check = checksum(protection.algorithm, others, len(data), protection.data_id)
@@ -126,7 +127,7 @@ def _clipped(values: NDArray[Any], low: int, high: int) -> Raw:
     return np.clip(positive.astype(np.uint64), np.uint64(low), np.uint64(high))
 
 
-def _whole(steps: NDArray[np.float64], low: int, high: int) -> Raw:
+def _whole(steps: Floats, low: int, high: int) -> Raw:
     """Float steps as integers between the limits; limits that float64 cannot hold are kept exact."""
     above, below = steps >= high, steps <= low
     inner = np.where(above | below, 0.0, steps)
@@ -145,7 +146,7 @@ def _unsaid(signal: SignalPlan, n: int) -> Raw:
     return np.full(n, int(signal.initial) & 0xFFFF_FFFF_FFFF_FFFF, np.uint64)
 
 
-def _float_bits(signal: SignalPlan, steps: NDArray[np.float64]) -> Raw:
+def _float_bits(signal: SignalPlan, steps: Floats) -> Raw:
     if signal.length == 32:
         with np.errstate(over="ignore"):  # beyond float32 is infinite
             return steps.astype(np.float32).view(np.uint32).astype(np.uint64)
@@ -159,8 +160,8 @@ def _frame_size(size: int) -> int:
 
 def _frames(
     can_id: int,
-    t: NDArray[np.int64],
-    data: NDArray[np.uint8],
+    t: Ints,
+    data: Bytes,
     *,
     size: int,
     bus: int,

@@ -17,15 +17,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bools, Bytes, Ints
 from mixmon.messages.plan import MessagePlan, SignalPlan
 
 # ----------------------------------------------------------------------------------------------------
 # Checksums over columns of bytes: one table look-up a byte column, for all frames at once.
 # ----------------------------------------------------------------------------------------------------
-
-Bytes = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,10 +91,7 @@ def checksum(algorithm: str, columns: Sequence[Bytes], count: int, data_id: int 
     return _CRCS[algorithm].over(columns, count)
 
 
-Mask = NDArray[np.bool_]
-Column = NDArray[np.int64]
-
-_SILENCE_NS = 1_000_000_000
+_SILENCE_NS = SECOND_NS
 """Silence after which a counter says nothing, where no cycle time is known: common practice, no source."""
 
 
@@ -131,10 +126,10 @@ class MessageCounts:
 class _Before:
     """For each frame: the whole frame before it, if known, and the corrupt ones since."""
 
-    known: Mask
-    counter: Column
-    t: Column
-    corrupt: Column
+    known: Bools
+    counter: Ints
+    t: Ints
+    corrupt: Ints
 
 
 class CounterWatch:
@@ -155,7 +150,7 @@ class CounterWatch:
         self.lost = np.zeros(k, np.int64)
         self.repeats = np.zeros(k, np.int64)
 
-    def judge(self, slot: Column, t: Column, counter: Column, whole: Mask) -> Mask:
+    def judge(self, slot: Ints, t: Ints, counter: Ints, whole: Bools) -> Bools:
         """The frames that repeat their predecessor's counter, bool[n].
 
         slot      int64[n]  which message, 0 to k-1, rising; a message's frames in order of arrival
@@ -181,7 +176,7 @@ class CounterWatch:
         repeated[rows] = same
         return repeated
 
-    def _before(self, slot: Column, t: Column, counter: Column, rows: Column, first: Mask) -> _Before:
+    def _before(self, slot: Ints, t: Ints, counter: Ints, rows: Ints, first: Bools) -> _Before:
         previous = np.empty_like(rows)
         previous[:1] = 0
         previous[1:] = rows[:-1]
@@ -193,14 +188,14 @@ class CounterWatch:
         before.corrupt[first] = self._corrupt[at] + rows[first] - np.searchsorted(slot, at)
         return before
 
-    def _count(self, at: Column, same: Mask, lost: Column) -> None:
+    def _count(self, at: Ints, same: Bools, lost: Ints) -> None:
         k = len(self.jumps)
         self.repeats += np.bincount(at[same], minlength=k)
         jumped = lost > 0
         self.jumps += np.bincount(at[jumped], minlength=k)
         np.add.at(self.lost, at[jumped], lost[jumped])
 
-    def _remember(self, slot: Column, t: Column, counter: Column, rows: Column, first: Mask) -> None:
+    def _remember(self, slot: Ints, t: Ints, counter: Ints, rows: Ints, first: Bools) -> None:
         self._corrupt += np.bincount(slot, minlength=len(self._corrupt))
         last = np.ones_like(first)
         last[:-1] = first[1:]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.messages.integrity import checksum
 from mixmon.messages.plan import (
     Field,
@@ -33,19 +34,18 @@ from mixmon.messages.plan import (
 # message definitions state them; scaling or naming a selector changes nothing.
 # ----------------------------------------------------------------------------------------------------
 
-Mask = NDArray[np.bool_]
 RawOf = Callable[[str], NDArray[np.uint64]]
-HeldBy = Callable[[str], Mask | None]
+HeldBy = Callable[[str], Bools | None]
 
 
-def nothing_cut(_name: str) -> Mask | None:
+def nothing_cut(_name: str) -> Bools | None:
     """The `held` of frames that are as long as their definition."""
     return None
 
 
 def present(
     signal: SignalPlan, message: MessagePlan, raw_of: RawOf, held: HeldBy = nothing_cut
-) -> Mask | None:
+) -> Bools | None:
     """The frames whose selectors ask for the signal, bool[n], or None if all do.
 
     `raw_of` gives the raw values uint64[n] of a signal of the message by name, `held` the frames
@@ -60,7 +60,7 @@ def present(
     return asked
 
 
-def _selected(selector: Selector, message: MessagePlan, raw_of: RawOf, held: HeldBy) -> Mask:
+def _selected(selector: Selector, message: MessagePlan, raw_of: RawOf, held: HeldBy) -> Bools:
     chosen = in_ranges(raw_of(selector.parent), selector.ranges)
     parent = message.signal(selector.parent)
     for condition in (held(selector.parent), present(parent, message, raw_of, held)):
@@ -69,7 +69,7 @@ def _selected(selector: Selector, message: MessagePlan, raw_of: RawOf, held: Hel
     return chosen
 
 
-def in_ranges(raw: NDArray[np.uint64], ranges: tuple[tuple[int, int], ...]) -> Mask:
+def in_ranges(raw: NDArray[np.uint64], ranges: tuple[tuple[int, int], ...]) -> Bools:
     """Where the raw values lie in one of the inclusive ranges, bool[n].
 
     >>> in_ranges(np.array([1, 5, 9], np.uint64), ((0, 1), (8, 9))).tolist()
@@ -81,13 +81,13 @@ def in_ranges(raw: NDArray[np.uint64], ranges: tuple[tuple[int, int], ...]) -> M
     return inside
 
 
-RawColumn = NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]
+RawColumn = Ints | NDArray[np.uint64] | Floats
 
 
 class Frames:
     """m frames of one layout: their bytes, and how many bytes of each are real, uint8[m]."""
 
-    def __init__(self, data: NDArray[np.uint8], size: NDArray[np.uint8]) -> None:
+    def __init__(self, data: Bytes, size: Bytes) -> None:
         self.rows = Rows(data)
         self.size = size
         self._shortest = int(size.min(initial=255))
@@ -95,11 +95,11 @@ class Frames:
     def __len__(self) -> int:
         return len(self.size)
 
-    def take(self, rows: NDArray[np.int64]) -> Frames:
+    def take(self, rows: Ints) -> Frames:
         """The frames of the given rows."""
         return Frames(self.rows.data[rows], self.size[rows])
 
-    def holding(self, count: int) -> Mask | None:
+    def holding(self, count: int) -> Bools | None:
         """The frames of at least `count` bytes, bool[m], or None if all are."""
         return None if count <= self._shortest else self.size >= count
 
@@ -111,10 +111,10 @@ class Decoded:
     `outside` has the good values beyond their declared range, bool[m], of the signals with any.
     """
 
-    values: NDArray[np.float64]
-    quality: NDArray[np.uint8]
+    values: Floats
+    quality: Bytes
     raw: tuple[RawColumn, ...]
-    outside: Mapping[str, Mask]
+    outside: Mapping[str, Bools]
 
 
 class Layout:
@@ -126,7 +126,7 @@ class Layout:
         self._fields = {signal.name: Field.of(signal) for signal in message.signals}
         self._limits = {signal.name: _declared_limits(signal) for signal in self.signals}
 
-    def decode(self, frames: Frames, corrupt: Mask | None) -> Decoded:
+    def decode(self, frames: Frames, corrupt: Bools | None) -> Decoded:
         """The signals of the frames. What a frame of `corrupt` bool[m] holds is CORRUPT."""
         shape = (len(self.signals), len(frames))
         values, quality = np.empty(shape), np.zeros(shape, np.uint8)
@@ -141,13 +141,13 @@ class Layout:
         }
         return Decoded(values, quality, raw, outside)
 
-    def counter(self, frames: Frames) -> tuple[Raw, Mask | None]:
+    def counter(self, frames: Frames) -> tuple[Raw, Bools | None]:
         """Raw counters uint64[m], and the frames that hold one, or None if all do."""
         name = self.message.protection.counter
         assert name is not None
         return self._bits(name, frames), self._held(name, frames)
 
-    def checksum_wrong(self, frames: Frames) -> Mask:
+    def checksum_wrong(self, frames: Frames) -> Bools:
         """The frames, bool[m], whose checksum does not fit their bytes. All must be whole frames."""
         protection = self.message.protection
         assert protection.checksum is not None
@@ -160,9 +160,9 @@ class Layout:
         self,
         signal: SignalPlan,
         frames: Frames,
-        corrupt: Mask | None,
-        value: NDArray[np.float64],
-        quality: NDArray[np.uint8],
+        corrupt: Bools | None,
+        value: Floats,
+        quality: Bytes,
     ) -> RawColumn:
         """Fill one row of values and one of quality; the raw column."""
         bits = self._bits(signal.name, frames)
@@ -178,7 +178,7 @@ class Layout:
             value[quality != Quality.GOOD] = np.nan
         return raw
 
-    def _outside(self, signal: SignalPlan, raw: RawColumn, quality: NDArray[np.uint8]) -> Mask | None:
+    def _outside(self, signal: SignalPlan, raw: RawColumn, quality: Bytes) -> Bools | None:
         """The good values beyond the declared range, or None if there are none."""
         limits = self._limits[signal.name]
         if limits is None or (raw.min() >= limits[0] and raw.max() <= limits[1]):
@@ -186,7 +186,7 @@ class Layout:
         beyond = ((raw < limits[0]) | (raw > limits[1])) & (quality == Quality.GOOD)
         return beyond if beyond.any() else None
 
-    def _there(self, signal: SignalPlan, frames: Frames) -> Mask | None:
+    def _there(self, signal: SignalPlan, frames: Frames) -> Bools | None:
         """The frames that carry the signal, or None if all do."""
         held = self._held(signal.name, frames)
         asked = present(
@@ -196,7 +196,7 @@ class Layout:
             return asked if held is None else held
         return held & asked
 
-    def _held(self, name: str, frames: Frames) -> Mask | None:
+    def _held(self, name: str, frames: Frames) -> Bools | None:
         """The frames that are long enough for the signal, or None if all are.
 
         Bits beyond the end of the message as defined are in no frame, however long it is.
@@ -234,7 +234,7 @@ def _typed(signal: SignalPlan, bits: Raw) -> RawColumn:
     return bits
 
 
-def _scale(signal: SignalPlan, raw: RawColumn, out: NDArray[np.float64]) -> None:
+def _scale(signal: SignalPlan, raw: RawColumn, out: Floats) -> None:
     """Put raw * scale + offset into `out`, in this order, so that other readers of the DBC agree."""
     np.copyto(out, raw)
     if signal.scale != 1.0 or signal.offset != 0.0:
@@ -243,7 +243,7 @@ def _scale(signal: SignalPlan, raw: RawColumn, out: NDArray[np.float64]) -> None
             out += signal.offset
 
 
-def _mark_codes(signal: SignalPlan, bits: Raw, quality: NDArray[np.uint8]) -> None:
+def _mark_codes(signal: SignalPlan, bits: Raw, quality: Bytes) -> None:
     """Mark "not available" and "error" codes; a look at the lowest one settles most columns."""
     codes = signal.not_available + signal.error
     if not codes or not (bits >= np.uint64(min(low for low, _ in codes))).any():

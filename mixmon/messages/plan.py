@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes
+
 # ----------------------------------------------------------------------------------------------------
 # Which raw values mean "not available" and "error", under each convention.
 # ----------------------------------------------------------------------------------------------------
@@ -247,7 +249,7 @@ class Field:
 class Rows:
     """Rows of bytes, read eight at a time: the words of each byte offset are made once."""
 
-    def __init__(self, data: NDArray[np.uint8]) -> None:
+    def __init__(self, data: Bytes) -> None:
         """`data` is uint8[n, w], C-ordered, w at least 8."""
         self.data = data
         self._words: dict[tuple[int, bool], Raw] = {}
@@ -257,7 +259,7 @@ class Rows:
         """Bytes a row."""
         return int(self.data.shape[1])
 
-    def byte(self, column: int) -> NDArray[np.uint8]:
+    def byte(self, column: int) -> Bytes:
         """One byte of every row, uint8[n]."""
         return self.data[:, column]
 
@@ -299,7 +301,7 @@ def _low_bits(word: Raw, length: int, shift: int) -> Raw:
     return word & np.uint64((1 << length) - 1)
 
 
-def put(data: NDArray[np.uint8], field: Field, raw: Raw, rows: NDArray[Any] | slice = slice(None)) -> None:
+def put(data: Bytes, field: Field, raw: Raw, rows: NDArray[Any] | slice = slice(None)) -> None:
     """Write raw values uint64[m] into the field in the chosen m rows of `data`, uint8[n, w].
 
     Bits above the field's length are ignored; the other bits of its bytes stay as they are.

@@ -15,8 +15,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bools, Bytes, Floats, Ints
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.transport import valve_to_sensor_delay_s
@@ -32,11 +32,11 @@ from mixmon.mixture.track import NEVER, Held, Source, Track
 class TargetTable:
     """lam float64[loads, speeds] at rising `load` and `rpm`; bilinear between, held beyond the ends."""
 
-    rpm: NDArray[np.float64]
-    load: NDArray[np.float64]
-    lam: NDArray[np.float64]
+    rpm: Floats
+    load: Floats
+    lam: Floats
 
-    def at(self, rpm: NDArray[np.float64], load: NDArray[np.float64]) -> NDArray[np.float64]:
+    def at(self, rpm: Floats, load: Floats) -> Floats:
         """Target at the operating points, any shape; NaN in, NaN out."""
         column, across = _place(self.rpm, rpm)
         row, up = _place(self.load, load)
@@ -47,9 +47,7 @@ class TargetTable:
         return low * (1 - up) + high * up
 
 
-def _place(
-    axis: NDArray[np.float64], x: NDArray[np.float64]
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _place(axis: Floats, x: Floats) -> tuple[Ints, Floats]:
     """Index of the point at or below x, and the way to the next one, 0 to 1."""
     inside = np.clip(x, axis[0], axis[-1])
     known = np.where(np.isnan(inside), axis[0], inside)
@@ -66,12 +64,12 @@ LONGEST_DELAY_NS = 1_500_000_000
 """Engine quantities are remembered for this long; longer delays are cut to it."""
 
 _MOST_ROWS = 4096
-_UNKNOWN_CYCLE_NS = 1_000_000_000
+_UNKNOWN_CYCLE_NS = SECOND_NS
 _CYCLES_UNTIL_OLD = 5
 _HALF_LOAD = 50.0
 _MIXTURE = ("lam", "oxygen")
 
-Columns = dict[str, NDArray[np.float64]]
+Columns = dict[str, Floats]
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,13 +115,13 @@ class Rows:
     ready    float64[k, n]  1 ready, 0 not, NaN not known
     """
 
-    t: NDArray[np.int64]
-    lam: NDArray[np.float64]
-    oxygen: NDArray[np.float64]
-    age: NDArray[np.int64]
-    fresh: NDArray[np.bool_]
-    quality: NDArray[np.uint8]
-    ready: NDArray[np.float64]
+    t: Ints
+    lam: Floats
+    oxygen: Floats
+    age: Ints
+    fresh: Bools
+    quality: Bytes
+    ready: Floats
     shifted: Columns
     now: Columns
     aux: Columns
@@ -136,7 +134,7 @@ class _Places:
     tracks: tuple[Track, ...]
     where: Mapping[str, tuple[int, int]]
 
-    def at(self, t: NDArray[np.int64]) -> tuple[list[Held], Columns]:
+    def at(self, t: Ints) -> tuple[list[Held], Columns]:
         """What the tracks hold at times of any shape, and the quantities by name."""
         held = [track.at(t) for track in self.tracks]
         return held, {name: held[track].values[row] for name, (track, row) in self.where.items()}
@@ -205,7 +203,7 @@ class Aligner:
             return NEVER
         return max(self._layout.stale_ns, _CYCLES_UNTIL_OLD * (source.cycle_ns or _UNKNOWN_CYCLE_NS))
 
-    def _rows(self, t: NDArray[np.int64]) -> Rows:
+    def _rows(self, t: Ints) -> Rows:
         shape = (len(t), len(self._nodes))
         now = self._engine_at(t)
         rows = Rows(
@@ -241,7 +239,7 @@ class Aligner:
         if "oxygen" not in found:
             rows.oxygen[:, j] = oxygen_balance(rows.lam[:, j], self._layout.fuel)
 
-    def _engine_at(self, t: NDArray[np.int64]) -> Columns:
+    def _engine_at(self, t: Ints) -> Columns:
         """Engine quantities at times of any shape; NaN where the newest sample is too old."""
         _, out = self._engine.at(t)
         if self._layout.load in out:
@@ -252,14 +250,14 @@ class Aligner:
             out["target"] = np.where(np.isnan(sent), by_table, sent)
         return out
 
-    def _shift(self, t: NDArray[np.int64], now: Columns) -> Columns:
+    def _shift(self, t: Ints, now: Columns) -> Columns:
         """Engine quantities as they were at the valve: [k, n], one delay a distance."""
         delay = self._delay_ns(now)
         if delay is None:
             return {name: np.repeat(c[:, None], len(self._nodes), axis=1) for name, c in now.items()}
         return {name: c[:, self._group] for name, c in self._engine_at(t[:, None] - delay).items()}
 
-    def _delay_ns(self, now: Columns) -> NDArray[np.int64] | None:
+    def _delay_ns(self, now: Columns) -> Ints | None:
         """Delay from the command to the reading, [k, distances]; None where speed is not known at all."""
         if "rpm" not in now:
             return None
@@ -275,7 +273,7 @@ class Aligner:
             load_signal=load or "throttle",
         )
         limited = np.clip(np.nan_to_num(delay * 1e9, nan=0.0, posinf=LONGEST_DELAY_NS), 0, LONGEST_DELAY_NS)
-        whole: NDArray[np.int64] = np.rint(limited).astype(np.int64)
+        whole: Ints = np.rint(limited).astype(np.int64)
         return whole
 
 

@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
-import numpy as np
-from numpy.typing import NDArray
+from mixmon.arrays import Bools, Bytes, Floats, Ints
 
 
 class SampleState(IntEnum):
@@ -49,16 +48,16 @@ class CylinderBlock:
     aux        name -> float64[k, n]  node quantities: supply, heater, resets
     """
 
-    t: NDArray[np.int64]
-    stretch: NDArray[np.int64]
-    lam: NDArray[np.float64]
-    oxygen: NDArray[np.float64]
-    age: NDArray[np.int64]
-    fresh: NDArray[np.bool_]
-    state: NDArray[np.uint8]
-    shifted: Mapping[str, NDArray[np.float64]]
-    now: Mapping[str, NDArray[np.float64]]
-    aux: Mapping[str, NDArray[np.float64]]
+    t: Ints
+    stretch: Ints
+    lam: Floats
+    oxygen: Floats
+    age: Ints
+    fresh: Bools
+    state: Bytes
+    shifted: Mapping[str, Floats]
+    now: Mapping[str, Floats]
+    aux: Mapping[str, Floats]
 
     def __post_init__(self) -> None:
         shape = self.lam.shape

@@ -12,8 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.reading import pressure_gain
@@ -23,8 +23,6 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 _PRESSURE = "exhaust_kpa"
 _KPA_PER_BAR = 100.0
 _USUAL_BAR = 1.0
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,8 +41,8 @@ class Correction:
     k_bar: float | None
     pressure_bar: float | None
     reference_bar: float
-    tells_lambda: NDArray[np.bool_]
-    tells_oxygen: NDArray[np.bool_]
+    tells_lambda: Bools
+    tells_oxygen: Bools
 
     def feed(self, block: CylinderBlock) -> CylinderBlock:
         """The block with true readings; where no pressure is known they stay as sent, and are suspect."""

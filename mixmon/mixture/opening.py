@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Axes
 
@@ -28,24 +28,24 @@ class Opening:
     def __init__(self, axes: Axes) -> None:
         self._full = {THROTTLE: 100.0, LOAD: max(axes.load) if axes.load else _USUAL_FULL_KPA}
 
-    def signal(self, quantities: Mapping[str, NDArray[np.float64]]) -> str | None:
+    def signal(self, quantities: Mapping[str, Floats]) -> str | None:
         """Which quantity tells the opening; None where there is none."""
         return next((name for name in (THROTTLE, LOAD) if name in quantities), None)
 
-    def full_from(self, quantities: Mapping[str, NDArray[np.float64]]) -> float:
+    def full_from(self, quantities: Mapping[str, Floats]) -> float:
         """Percent from which on the engine is fully open."""
         return 90.0 if self.signal(quantities) == THROTTLE else 85.0
 
-    def now(self, block: CylinderBlock) -> NDArray[np.float64]:
+    def now(self, block: CylinderBlock) -> Floats:
         """Percent at each row's own time, float64[k]; NaN where not known."""
         name = self.signal(block.now)
         return np.full(len(block), np.nan) if name is None else self._percent(name, block.now[name])
 
-    def at_valve(self, block: CylinderBlock) -> NDArray[np.float64]:
+    def at_valve(self, block: CylinderBlock) -> Floats:
         """Percent when the gas now at each sensor left its valve, float64[k, n]."""
         name = self.signal(block.shifted)
         return np.full(block.lam.shape, np.nan) if name is None else self._percent(name, block.shifted[name])
 
-    def _percent(self, name: str, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _percent(self, name: str, values: Floats) -> Floats:
         full = self._full[name]
         return values if full == 100.0 else values * (100.0 / full)

@@ -18,8 +18,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats, Ints
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.validity import latch
@@ -35,8 +35,6 @@ EDGE_HYSTERESIS = 0.1
 """How far beyond an edge a value must go to change the cell, in parts of the step between centres."""
 
 _CLAIMS = ("fuel_cut", "spark_cut")
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,13 +69,13 @@ class Bins:
         self._edges = (axis[:-1] + axis[1:]) / 2
         self._margin = EDGE_HYSTERESIS * step[: len(self._edges)]
         self._ends = (axis[0] - step[0] / 2, axis[-1] + step[-1] / 2)
-        self._above: NDArray[np.bool_] | None = None
+        self._above: Bools | None = None
 
     def restart(self) -> None:
         """Forget which side of the edges the last value lay on."""
         self._above = None
 
-    def feed(self, x: Floats) -> NDArray[np.int64]:
+    def feed(self, x: Floats) -> Ints:
         """Index of the bin for every value of float64[k]; NaN is outside."""
         inside = (x >= self._ends[0]) & (x <= self._ends[1])
         if not len(x):
@@ -106,7 +104,7 @@ class Steady:
         self._newest = NOWHERE
         self.untold = 0
 
-    def feed(self, block: CylinderBlock) -> NDArray[np.int64]:
+    def feed(self, block: CylinderBlock) -> Ints:
         """Cell number of every row. A block lies within one stretch of time."""
         if not len(block):
             return np.zeros(0, np.int64)
@@ -144,7 +142,7 @@ class Steady:
             _still(values, bands[name], unknown=name == "target") for name, values in self._history.items()
         )
 
-    def _number(self, block: CylinderBlock) -> NDArray[np.int64]:
+    def _number(self, block: CylinderBlock) -> Ints:
         """Cell number of every row, steady or not."""
         number = np.zeros(len(block), np.int64)
         for name, count in (("rpm", len(self.grid.rpm)), ("load", len(self.grid.load))):
@@ -155,7 +153,7 @@ class Steady:
             number = np.where((index == NOWHERE) | (number == NOWHERE), NOWHERE, number * count + index)
         return number
 
-    def _untold(self, block: CylinderBlock) -> NDArray[np.bool_]:
+    def _untold(self, block: CylinderBlock) -> Bools:
         """Rows for which a claim that was heard in this stretch of time is no longer known."""
         untold = np.zeros(len(block), np.bool_)
         for name in _CLAIMS:
@@ -166,7 +164,7 @@ class Steady:
                     self._heard.add(name)
         return untold
 
-    def _within(self, name: str, values: Floats, band: float, *, unknown: bool = False) -> NDArray[np.bool_]:
+    def _within(self, name: str, values: Floats, band: float, *, unknown: bool = False) -> Bools:
         """Rows whose last settle time, itself included, stayed within +-band; NaN counts as `unknown`."""
         before = self._history.get(name, np.full(self._window - 1, np.nan))
         long = np.concatenate([before, values])

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes, Floats, Ints
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.plan import Quality, Selector
 
@@ -48,7 +48,7 @@ class Source:
         same = (self.scale, self.offset) == (1.0, 0.0)
         return same and self.equals is None and self.unit not in {"phi", "afr"}
 
-    def read(self, decoded: NDArray[np.float64]) -> NDArray[np.float64]:
+    def read(self, decoded: Floats) -> Floats:
         """The quantity from decoded values; NaN stays NaN."""
         if self.equals is not None:
             hit = np.logical_or.reduce([decoded == number for number in self.equals])
@@ -72,10 +72,10 @@ class Held:
     quality  uint8[q, ...]    Quality; MISSING where there is no sample
     """
 
-    index: NDArray[np.int64]
-    age: NDArray[np.int64]
-    values: NDArray[np.float64]
-    quality: NDArray[np.uint8]
+    index: Ints
+    age: Ints
+    values: Floats
+    quality: Bytes
 
 
 class Track:
@@ -118,11 +118,11 @@ class Track:
             quality = np.concatenate([self.quality, quality], axis=1)
         self.t, self.values, self.quality = t, values, quality
 
-    def index(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
+    def index(self, times: Ints) -> Ints:
         """Position of the newest sample at or before each time; -1 where there is none."""
         return self.t.searchsorted(times, side="right") - 1
 
-    def at(self, times: NDArray[np.int64]) -> Held:
+    def at(self, times: Ints) -> Held:
         """What is held at times of any shape."""
         index = self.index(times)
         if not len(self.t):

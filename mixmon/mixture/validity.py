@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bools, Ints, Times
 from mixmon.messages.plan import Quality
 from mixmon.mixture.align import Columns, Rows
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -26,9 +27,6 @@ from mixmon.session.model import Validity
 # nothing looks ahead, so any split of the rows gives the same bits. Everything else with a
 # memory (hysteresis at a cell's edge, on-delay, off-delay) is these two put together.
 # ----------------------------------------------------------------------------------------------------
-
-Bools = NDArray[np.bool_]
-Times = NDArray[np.int64]
 
 
 def latch(on: Bools, off: Bools, before: Bools | bool = False) -> Bools:
@@ -144,7 +142,7 @@ def _beside(column: NDArray[Any], ndim: int) -> NDArray[Any]:
     return column.reshape(-1, *[1] * (ndim - 1))
 
 
-SETTLE_NS = 1_000_000_000
+SETTLE_NS = SECOND_NS
 """How long a sensor's readings are not counted after a cut, a silence or warming: gas and
 sensor need several of their time constants (common practice, no source)."""
 
@@ -153,7 +151,7 @@ FROZEN_NS = 1_500_000_000
 
 _CYCLES_UNTIL_HELD = 2.5
 
-Claims = dict[SampleState, NDArray[np.bool_]]
+Claims = dict[SampleState, Bools]
 
 # Later entries win. A held sample that was never worth anything is not named held.
 _ORDER = (
@@ -187,10 +185,10 @@ class NodeFacts:
     left_out  bool[n]   the user does not want it counted
     """
 
-    cycle_ns: NDArray[np.int64]
-    fine: NDArray[np.bool_]
-    tells: NDArray[np.bool_]
-    left_out: NDArray[np.bool_]
+    cycle_ns: Ints
+    fine: Bools
+    tells: Bools
+    left_out: Bools
 
 
 class Judge:
@@ -206,7 +204,7 @@ class Judge:
 
     def restart(self) -> None:
         """Forget what lingers."""
-        self._trouble: NDArray[np.int64] | None = None
+        self._trouble: Ints | None = None
         self._constant: Run | None = None
 
     def feed(self, rows: Rows, stretch: int) -> CylinderBlock:
@@ -251,7 +249,7 @@ class Judge:
             SampleState.LEFT_OUT: np.broadcast_to(self._facts.left_out, shape),
         }
 
-    def _settling(self, t: NDArray[np.int64], claims: Claims) -> NDArray[np.bool_]:
+    def _settling(self, t: Ints, claims: Claims) -> Bools:
         """True for a while after the last row of a trouble that lingers."""
         trouble = np.logical_or.reduce([claims[reason] for reason in _LINGERING])
         last = np.where(trouble, t[:, None], np.iinfo(np.int64).min // 2)
@@ -260,10 +258,10 @@ class Judge:
         np.maximum.accumulate(last, axis=0, out=last)
         if len(t):
             self._trouble = last[-1].copy()
-        settling: NDArray[np.bool_] = (t[:, None] - last < SETTLE_NS) & ~trouble
+        settling: Bools = (t[:, None] - last < SETTLE_NS) & ~trouble
         return settling
 
-    def _frozen(self, rows: Rows) -> NDArray[np.bool_]:
+    def _frozen(self, rows: Rows) -> Bools:
         """The sample keeps coming and has not moved at all for too long, with the engine turning."""
         number = np.nan_to_num(rows.lam, nan=-1.0)
         since, self._constant = run_start(number, rows.t, before=self._constant)
@@ -271,20 +269,20 @@ class Judge:
         turning = np.nan_to_num(rows.now["rpm"], nan=1.0) > 0 if "rpm" in rows.now else np.True_
         return still & (number > 0) & self._facts.fine & np.reshape(turning, (-1, 1))
 
-    def _overrun(self, shifted: Columns, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    def _overrun(self, shifted: Columns, shape: tuple[int, ...]) -> Bools:
         cut = _flag(shifted, "fuel_cut", shape)
         rule = self._rules.overrun
         if rule is not None and {"throttle", "rpm"} <= shifted.keys():
             cut = cut | (shifted["throttle"] < rule.throttle_below) & (shifted["rpm"] > rule.rpm_above)
         return cut
 
-    def _cold(self, now: Columns, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    def _cold(self, now: Columns, shape: tuple[int, ...]) -> Bools:
         if "coolant_c" not in now:
             return np.zeros(shape, np.bool_)
         return np.broadcast_to((now["coolant_c"] < self._rules.warm_coolant_c)[:, None], shape)
 
 
-def _flag(columns: Columns, name: str, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+def _flag(columns: Columns, name: str, shape: tuple[int, ...]) -> Bools:
     """A claim of the engine's; false where it is not known."""
     column = columns.get(name)
     return np.zeros(shape, np.bool_) if column is None else np.nan_to_num(column) > 0

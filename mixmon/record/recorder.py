@@ -23,6 +23,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path, PurePath
 
+from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent
@@ -34,7 +35,6 @@ from mixmon.record.run_writer import MANIFEST, SUMS, Manifest, RunWriter, versio
 # The last seconds before a recording begins.
 # ----------------------------------------------------------------------------------------------------
 
-S = 1_000_000_000
 MOST_FRAMES = 1_000_000
 """Two minutes of 8,000 frames a second, 35 MB."""
 MOST_NOTES = 10_000
@@ -44,7 +44,7 @@ class Ring:
     """Frames and notes of the last `seconds`, by data time. Memory is bounded."""
 
     def __init__(self, seconds: float) -> None:
-        self._span = round(seconds * S)
+        self._span = round(seconds * SECOND_NS)
         self._blocks: deque[FrameBlock] = deque()
         self._notes: deque[tuple[int, bytes]] = deque(maxlen=MOST_NOTES)
         self._frames = 0
@@ -72,7 +72,7 @@ class Ring:
         if not self._blocks:
             return 0.0
         spanned = self._newest - int(self._blocks[0].t.min())
-        return self._frames / max(spanned / S, 1.0)
+        return self._frames / max(spanned / SECOND_NS, 1.0)
 
     def drain(self) -> tuple[list[FrameBlock], list[bytes]]:
         """What is held of the last seconds; the ring is empty then."""

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.findings.lags import KnownLag
 from mixmon.findings.pulls.bands import Point, PullTable
 from mixmon.findings.pulls.pulls import Pull
@@ -27,8 +27,6 @@ _MARKS = {
     "at rich limit": ("<<", "richer than the sensor can tell"),
 }
 _NO_DATA = ("..", "no or too little data")
-
-Floats = NDArray[np.float64]
 
 
 def pulls_json(

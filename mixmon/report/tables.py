@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bytes, Floats, Ints
 from mixmon.errors import OutputError, UsageError
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.plan import Quality
@@ -34,7 +35,7 @@ class Decoded:
     """
 
     channel: str
-    rows: NDArray[np.int64]
+    rows: Ints
     block: SignalBlock
 
 
@@ -52,10 +53,10 @@ class Values:
     message: str
     signal: str
     unit: str
-    rows: NDArray[np.int64]
-    values: NDArray[np.float64]
-    quality: NDArray[np.uint8]
-    raw: NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]
+    rows: Ints
+    values: Floats
+    quality: Bytes
+    raw: Ints | NDArray[np.uint64] | Floats
 
 
 def columns(decoded: Decoded, chosen: Iterable[str] | None = None) -> list[Values]:
@@ -75,7 +76,7 @@ def columns(decoded: Decoded, chosen: Iterable[str] | None = None) -> list[Value
     return taken
 
 
-def in_order(columns_of_block: list[Values]) -> NDArray[np.int64]:
+def in_order(columns_of_block: list[Values]) -> Ints:
     """The order, int64[v], that puts the values of all columns, laid end to end, as they came.
 
     By frame, and within a frame by the order of the columns.
@@ -118,7 +119,7 @@ class ParquetFile:
         self._schema = pa.schema({**kinds, "value": pa.float64(), "unit": word, "quality": word})
         self._writer: Any = self._guarded(pq.ParquetWriter, path, self._schema)
 
-    def add(self, t: NDArray[np.int64], first: int, columns: Sequence[Values]) -> None:
+    def add(self, t: Ints, first: int, columns: Sequence[Values]) -> None:
         """Adds the values of one block in the order of its frames; `t` int64[n] ns, `first` the zero of t_s.
 
         Raises:
@@ -166,7 +167,6 @@ class ParquetFile:
             ) from error
 
 
-_S = 1_000_000_000
 _GOOD = int(Quality.GOOD)
 
 
@@ -175,7 +175,7 @@ def long_header(*, raw: bool) -> str:
     return f"t_s,channel,message,signal,value,{'raw,' if raw else ''}unit,quality\n"
 
 
-def long_lines(t: NDArray[np.int64], columns: Sequence[Values], *, raw: bool) -> str:
+def long_lines(t: Ints, columns: Sequence[Values], *, raw: bool) -> str:
     """One line a value, in the order of the frames.
 
     t   int64[n]  the block's stamps, ns, from whatever is zero
@@ -213,7 +213,7 @@ def wide_header(decoded: Decoded, names: Sequence[str]) -> str:
     return ",".join(["t_s", *map(quoted, heads), "quality"]) + "\n"
 
 
-def wide_lines(t: NDArray[np.int64], decoded: Decoded, names: Sequence[str]) -> str:
+def wide_lines(t: Ints, decoded: Decoded, names: Sequence[str]) -> str:
     """One line a frame: time, the signals, and which of them are not good and why.
 
     The last field is `good`, or `Signal=reason` for each that is not, by blanks.
@@ -226,7 +226,7 @@ def wide_lines(t: NDArray[np.int64], decoded: Decoded, names: Sequence[str]) -> 
     return "".join([",".join(row) + "\n" for row in rows])
 
 
-def _verdicts(quality: NDArray[np.uint8], names: Sequence[str]) -> list[str]:
+def _verdicts(quality: Bytes, names: Sequence[str]) -> list[str]:
     verdicts = [WORDS[_GOOD]] * quality.shape[1]
     for row in np.flatnonzero((quality != _GOOD).any(axis=0)).tolist():
         bad = [(n, WORDS[q]) for n, q in zip(names, quality[:, row].tolist(), strict=True) if q != _GOOD]
@@ -234,19 +234,19 @@ def _verdicts(quality: NDArray[np.uint8], names: Sequence[str]) -> list[str]:
     return verdicts
 
 
-def cells(values: NDArray[np.float64], quality: NDArray[np.uint8]) -> list[str]:
+def cells(values: Floats, quality: Bytes) -> list[str]:
     """Values as shortest text that reads back to the same float; empty where not good."""
     pairs = zip(values.tolist(), quality.tolist(), strict=True)
     return [repr(v) if q == _GOOD else "" for v, q in pairs]
 
 
-def seconds(t: NDArray[np.int64]) -> list[str]:
+def seconds(t: Ints) -> list[str]:
     """Nanoseconds as seconds with nine decimals, exact.
 
     >>> seconds(np.array([1_500_000_000, -1]))
     ['1.500000000', '-0.000000001']
     """
-    whole, part = np.divmod(np.abs(t), _S)
+    whole, part = np.divmod(np.abs(t), SECOND_NS)
     signs = np.where(t < 0, "-", "").tolist()
     return [f"{s}{w}.{p:09d}" for s, w, p in zip(signs, whole.tolist(), part.tolist(), strict=True)]
 

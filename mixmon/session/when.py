@@ -22,8 +22,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats
 from mixmon.errors import UsageError
 
 # ----------------------------------------------------------------------------------------------------
@@ -35,8 +35,7 @@ from mixmon.errors import UsageError
 # only where it is known to be true.
 # ----------------------------------------------------------------------------------------------------
 
-Bools = NDArray[np.bool_]
-Columns = Mapping[str, NDArray[np.float64]]
+Columns = Mapping[str, Floats]
 
 SIGNS: Mapping[str, Callable[[Any, Any], Any]] = {
     "<": operator.lt,
@@ -144,7 +143,7 @@ def true_and_false(tree: Condition, columns: Columns) -> tuple[Any, Any]:
             return _any(true for true, _ in sides), _all(false for _, false in sides)
 
 
-def _value(quantity: Name | float, columns: Columns) -> NDArray[np.float64]:
+def _value(quantity: Name | float, columns: Columns) -> Floats:
     if isinstance(quantity, Name):
         return columns.get(quantity.name, np.array(np.nan))
     return np.array(quantity)

@@ -11,13 +11,13 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bools, Floats, Ints
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import OXYGEN_IN_AIR
 from mixmon.gas.reading import missed_charge_oxygen
 from mixmon.gas.transport import DEFAULT_CYCLES_BEFORE
-from mixmon.simulate.health import NS, battery
+from mixmon.simulate.health import battery
 from mixmon.simulate.operating import LeakAir
 from mixmon.simulate.timeline import CYCLE_DEG
 from mixmon.simulate.world import World
@@ -26,7 +26,6 @@ from mixmon.simulate.world import World
 # What the engine's own control measures, asks for and says.
 # ----------------------------------------------------------------------------------------------------
 
-Array = NDArray[np.float64]
 
 _SHUT_KPA, _STILL_KPA, _AMBIENT_KPA = 22.0, 100.0, 99.6
 _THROTTLED_KPA, _PRESSURE_NOISE = (40.0, 60.0), 0.3
@@ -46,9 +45,9 @@ class Ecu:
         self._dead_ms = world.scenario.session.injection.dead_time_ms or 0.0
         self._full_load = max(world.scenario.map.load)
 
-    def values(self, t: NDArray[np.int64]) -> Mapping[str, Array]:
+    def values(self, t: Ints) -> Mapping[str, Floats]:
         """Every quantity at t int64[k] ns, float64[k] by its name in a session file; claims are 0 or 1."""
-        seconds, noise = t / NS, self._noise.standard_normal((len(t), 3))
+        seconds, noise = t / SECOND_NS, self._noise.standard_normal((len(t), 3))
         timeline = self._world.timeline
         running = (seconds >= timeline.started_s) & (seconds < timeline.stopped_s)
         turning = timeline.crank.rpm(seconds) > 0
@@ -58,7 +57,7 @@ class Ecu:
             **self._slow(seconds, running),
         }
 
-    def _speed_and_load(self, t: Array, turning: NDArray[np.bool_], noise: Array) -> dict[str, Array]:
+    def _speed_and_load(self, t: Floats, turning: Bools, noise: Floats) -> dict[str, Floats]:
         scenario, timeline = self._world.scenario, self._world.timeline
         rpm, load = timeline.crank.rpm(t), timeline.load(t)
         filling = self._world.map.at(rpm, load).filling / scenario.map.full_filling
@@ -77,7 +76,7 @@ class Ecu:
             "spark_deg": np.where(turning, advance, 0.0),
         }
 
-    def _fuelling(self, t: Array, running: NDArray[np.bool_]) -> dict[str, Array]:
+    def _fuelling(self, t: Floats, running: Bools) -> dict[str, Floats]:
         """The pulse is the engine's own, before any cylinder's trim, dead time included."""
         timeline = self._world.timeline
         load = timeline.load(t)
@@ -94,7 +93,7 @@ class Ecu:
             "transient": (moving & running & ~cut).astype(np.float64),
         }
 
-    def _slow(self, t: Array, running: NDArray[np.bool_]) -> dict[str, Array]:
+    def _slow(self, t: Floats, running: Bools) -> dict[str, Floats]:
         coolant, same = self._world.coolant(t), np.ones(len(t))
         return {
             "coolant_c": coolant,
@@ -118,8 +117,8 @@ _LIMITER_STRIDES = (3, 5, 7)
 class Gas(NamedTuple):
     """What arrives at a sensor: float64[a] moments in s, and the oxygen balance as the sensor reads it."""
 
-    t: Array
-    oxygen: Array
+    t: Floats
+    oxygen: Floats
 
 
 class Cylinder:
@@ -162,7 +161,7 @@ class Cylinder:
         oxygen = self._read(self._oxygen(cycle, injected, sparked))
         return Gas(self._arrival(crank.time(angle)), oxygen)
 
-    def _arrival(self, opened: Array) -> Array:
+    def _arrival(self, opened: Floats) -> Floats:
         timeline = self._world.timeline
         rpm, load = timeline.crank.rpm(opened), timeline.load(opened)
         arrival = opened + self._world.front_s(self._i, rpm, load)
@@ -170,7 +169,7 @@ class Cylinder:
         self._last = float(arrival[-1]) if len(arrival) else self._last
         return arrival
 
-    def _oxygen(self, cycle: NDArray[np.int64], injected: Array, sparked: Array) -> Array:
+    def _oxygen(self, cycle: Ints, injected: Floats, sparked: Floats) -> Floats:
         """Oxygen balance of the gas of each cycle, in percent."""
         timeline, fuel = self._world.timeline, self._world.fuel
         lam = self._mixture(injected)
@@ -183,7 +182,7 @@ class Cylinder:
         oxygen[timeline.fuel_cut(injected)] = self._world.scenario.free_air
         return oxygen
 
-    def _mixture(self, injected: Array) -> Array:
+    def _mixture(self, injected: Floats) -> Floats:
         """Lambda of the gas as it will reach the sensor: the charge, and the air that a leak adds."""
         world, timeline, i = self._world, self._world.timeline, self._i
         rpm, load = timeline.crank.rpm(injected), timeline.load(injected)
@@ -194,7 +193,7 @@ class Cylinder:
         lam = lam * self._film_factor(rpm, load) / (1 + noise)
         return lam if self._leak is None else lam * (1 + self._leak.share(point.flow))
 
-    def _film_factor(self, rpm: Array, load: Array) -> Array:
+    def _film_factor(self, rpm: Floats, load: Floats) -> Floats:
         """What the wall film takes when the throttle opens, and gives back when it closes."""
         cylinders = self._world.scenario.cylinders
         share = cylinders.film_percent[self._i] / 100
@@ -210,7 +209,7 @@ class Cylinder:
             out.append(self._film)
         return np.exp(np.array(out, np.float64))
 
-    def _read(self, oxygen: Array) -> Array:
+    def _read(self, oxygen: Floats) -> Floats:
         """The same gas as this cylinder's sensor takes it: its bias in lambda, its error in air."""
         fuel = self._world.fuel
         if self._bias != 1.0:

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bools, Bytes, Floats, Ints
 from mixmon.messages.chain import NodeState
 from mixmon.simulate.scenario import DropOut
 from mixmon.simulate.world import World
@@ -15,7 +16,6 @@ from mixmon.simulate.world import World
 # What one controller is doing over time: off, heating, settling, ready, or without supply.
 # ----------------------------------------------------------------------------------------------------
 
-Array = NDArray[np.float64]
 
 SETTLING_S = 1.0
 """Time before ready in which a controller already sends a number."""
@@ -41,25 +41,25 @@ class States:
         self._t = np.array([t for t, _ in edges])
         self._state = np.array([state for _, state in edges], np.uint8)
 
-    def at(self, t: Array) -> NDArray[np.uint8]:
+    def at(self, t: Floats) -> Bytes:
         """NodeState at times t."""
         return np.asarray(self._state[self._edge(t)])
 
-    def since(self, t: Array) -> Array:
+    def since(self, t: Floats) -> Floats:
         """Seconds since the state began."""
         return np.asarray(t - self._t[self._edge(t)])
 
-    def silent(self, t: Array) -> NDArray[np.bool_]:
+    def silent(self, t: Floats) -> Bools:
         """Whether the controller has no supply."""
         edges = np.array(self.outages).ravel()
         return np.asarray(np.searchsorted(edges, t, "right") % 2 == 1)
 
-    def resets(self, t: Array) -> NDArray[np.int64]:
+    def resets(self, t: Floats) -> Ints:
         """Starts since key-on."""
         back = np.array([back for _, back in self.outages])
         return np.asarray(np.searchsorted(back, t, "right"), np.int64)
 
-    def _edge(self, t: Array) -> NDArray[np.intp]:
+    def _edge(self, t: Floats) -> NDArray[np.intp]:
         return np.searchsorted(self._t, t, "right") - 1
 
 
@@ -90,8 +90,6 @@ def _outages(world: World, position: int) -> list[tuple[float, float]]:
     return apart
 
 
-NS = 1_000_000_000
-
 _HOT_C, _COLD_C, _HEATING_S = 780.0, 20.0, 3.0
 _RUNNING_DUTY, _WARMING_LOAD = 42.0, 1.8
 _SUPPLY_NOISE_V, _DUTY_NOISE, _ELEMENT_NOISE_C = 0.02, 2.0, 1.0
@@ -103,11 +101,11 @@ _RESTING_V, _CRANKING_V, _CHARGING_V = 12.5, 10.4, 13.9
 class Health(NamedTuple):
     """k rows: supply V, element degC, heater duty %, float64[k]; resets int64[k]; supply low bool[k]."""
 
-    supply: Array
-    element_c: Array
-    duty: Array
-    resets: NDArray[np.int64]
-    low: NDArray[np.bool_]
+    supply: Floats
+    element_c: Floats
+    duty: Floats
+    resets: Ints
+    low: Bools
 
 
 class NodeHealth:
@@ -120,9 +118,9 @@ class NodeHealth:
         loose = [f.rpm for f in world.scenario.faults if isinstance(f, DropOut) and f.position == position]
         self._shakes_above = _LOOSE_FROM * min(loose) if loose else np.inf
 
-    def rows(self, t: NDArray[np.int64]) -> Health:
+    def rows(self, t: Ints) -> Health:
         """What the controller says of itself at t int64[k] ns."""
-        seconds, noise = t / NS, self._noise.standard_normal((len(t), 4))
+        seconds, noise = t / SECOND_NS, self._noise.standard_normal((len(t), 4))
         state = self._states.at(seconds)
         off, heating = state == NodeState.OFF, state == NodeState.HEATING
         warms = _HOT_C + (_COLD_C - _HOT_C) * np.exp(-self._states.since(seconds) / _HEATING_S)
@@ -134,7 +132,7 @@ class NodeHealth:
             supply, element, np.where(off, 0.0, np.clip(duty, 0.0, 100.0)), resets, supply < _LOW_SUPPLY_V
         )
 
-    def _supply(self, t: Array, heating: NDArray[np.bool_], noise: Array) -> Array:
+    def _supply(self, t: Floats, heating: Bools, noise: Floats) -> Floats:
         """Volts at the controller: less along the chain, less while warming, less at a loose pin.
 
         The lead carries the current of all nodes, each stretch of wire that of the nodes behind it.
@@ -147,7 +145,7 @@ class NodeHealth:
         return battery(self._world, t) - drop + _SUPPLY_NOISE_V * noise[:, 0]
 
 
-def battery(world: World, t: Array) -> Array:
+def battery(world: World, t: Floats) -> Floats:
     """Volts at the battery: at rest, cranking, charging."""
     started, stopped = world.timeline.started_s, world.timeline.stopped_s
     cranking = (t > started - 0.5) & (t < started + 0.3)

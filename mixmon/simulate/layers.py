@@ -8,8 +8,8 @@ from itertools import product
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bools, Bytes, Floats, Ints
 from mixmon.frames.bits import frame_bits
 from mixmon.frames.block import CLASSIC_WIDTH, FrameBlock, concat
 from mixmon.messages.binding import Binding, Bound
@@ -17,7 +17,6 @@ from mixmon.messages.chain import NodeState, engine_messages, node_messages
 from mixmon.messages.encode import Encoder
 from mixmon.messages.plan import MessagePlan
 from mixmon.simulate.engine import Ecu
-from mixmon.simulate.health import NS
 from mixmon.simulate.sensor import Node
 from mixmon.simulate.timeline import Ticks
 from mixmon.simulate.world import World
@@ -29,11 +28,10 @@ from mixmon.simulate.world import World
 # its branches in turn, one a frame. Signals that nothing maps say "not available", or zero.
 # ----------------------------------------------------------------------------------------------------
 
-Array = NDArray[np.float64]
-Said = tuple[NDArray[np.int64], Mapping[str, Array]]
+Said = tuple[Ints, Mapping[str, Floats]]
 """Moments int64[k] ns at which a node was asked, and its quantities then, float64[k]."""
 
-Silent = Callable[[NDArray[np.int64]], NDArray[np.bool_]]
+Silent = Callable[[Ints], Bools]
 """Whether a node has no supply at moments int64[k] ns."""
 
 _CHAIN_CYCLE_NS, _ENGINE_CYCLE_NS = 10_000_000, 20_000_000
@@ -115,7 +113,7 @@ class _Message:
         self._turn = (self._next + np.arange(len(self._t))) % len(self._branches)
         self._next += len(self._t)
 
-    def moments(self, node: int) -> NDArray[np.int64]:
+    def moments(self, node: int) -> Ints:
         """When the laid-out frames carry anything of the node."""
         turns = [b for b, (wishes, _, _) in enumerate(self._branches) if any(w.node == node for w in wishes)]
         return self._t[np.isin(self._turn, turns)]
@@ -123,8 +121,8 @@ class _Message:
     def frames(self, said: Sequence[Said], silent: Sequence[Silent]) -> FrameBlock:
         """The laid-out frames; a branch that speaks only of nodes without supply is not sent."""
         k = len(self._t)
-        columns: dict[str, Array] = {}
-        raw: dict[str, NDArray[np.int64]] = {}
+        columns: dict[str, Floats] = {}
+        raw: dict[str, Ints] = {}
         sent = np.ones(k, bool)
         for turn, (wishes, calls, speakers) in enumerate(self._branches):
             rows = np.flatnonzero(self._turn == turn)
@@ -143,9 +141,7 @@ class _Message:
             {name: column[sent] for name, column in raw.items()},
         )
 
-    def _values(
-        self, wishes: Sequence[_Wish], t: NDArray[np.int64], said: Sequence[Said]
-    ) -> dict[str, Array]:
+    def _values(self, wishes: Sequence[_Wish], t: Ints, said: Sequence[Said]) -> dict[str, Floats]:
         """Decoded values by signal; several claims on one signal go into one code."""
         engine = self._ecu.values(t) if any(w.node == _ENGINE for w in wishes) else {}
         columns = {}
@@ -158,7 +154,7 @@ class _Message:
             columns[name] = _coded(asked, values) if coded else self._number(asked[0], values[0])
         return columns
 
-    def _number(self, wish: _Wish, value: Array) -> Array:
+    def _number(self, wish: _Wish, value: Floats) -> Floats:
         """The value as decoded, before the session's unit, scale and offset."""
         choice = wish.bound.choice
         if choice.unit == "phi":
@@ -168,12 +164,12 @@ class _Message:
         return (value - choice.offset) / choice.scale
 
 
-def _at(said: Said, quantity: str, t: NDArray[np.int64]) -> Array:
+def _at(said: Said, quantity: str, t: Ints) -> Floats:
     moments, values = said
     return values[quantity][np.searchsorted(moments, t)]
 
 
-def _coded(wishes: Sequence[_Wish], truths: Sequence[Array]) -> Array:
+def _coded(wishes: Sequence[_Wish], truths: Sequence[Floats]) -> Floats:
     """The decoded value under which every claim on the signal reads as it should."""
     claims = [wish.bound.choice.equals or () for wish in wishes]
     which = sum(truth.astype(np.int64) << k for k, truth in enumerate(truths))
@@ -245,7 +241,7 @@ class Wire:
     """A bus of one bit rate. Frames wait until the one before has ended; ties go by identifier."""
 
     def __init__(self, bitrate: int) -> None:
-        self._bit_ns = NS / bitrate
+        self._bit_ns = SECOND_NS / bitrate
         self._free = -(2**62)
         self._waiting = FrameBlock.empty()
         self._sent = FrameBlock.empty()
@@ -288,7 +284,7 @@ def shifted(frames: FrameBlock, by_ns: int) -> FrameBlock:
     return _stamped(frames, frames.t + by_ns)
 
 
-def _stamped(frames: FrameBlock, t: NDArray[np.int64]) -> FrameBlock:
+def _stamped(frames: FrameBlock, t: Ints) -> FrameBlock:
     return FrameBlock(
         t, frames.can_id, frames.bus, frames.size, frames.dlc, frames.flags, frames.data, frames.channels
     )
@@ -357,9 +353,12 @@ class _NodeSender:
         self._encoders = [Encoder(plan) for plan in node_messages(position)]
         clock = world.rng("clock", position)
         slow = 1 + clock.standard_normal() * world.scenario.noise.clock_ppm * 1e-6
-        periods = (NS / world.scenario.controllers.rate_hz, _HEALTH_NS, _IDENTITY_NS)
+        periods = (SECOND_NS / world.scenario.controllers.rate_hz, _HEALTH_NS, _IDENTITY_NS)
         self._ticks = [Ticks(period * slow, int(clock.uniform(0, period))) for period in periods]
-        self._jitter, self._jitter_ns = world.rng("jitter", position), world.scenario.noise.jitter_s * NS
+        self._jitter, self._jitter_ns = (
+            world.rng("jitter", position),
+            world.scenario.noise.jitter_s * SECOND_NS,
+        )
 
     def run(self, from_ns: int, to_ns: int) -> list[FrameBlock]:
         fast, slow, rare = (ticks.until(to_ns) for ticks in self._ticks)
@@ -423,14 +422,14 @@ class _ScanTool:
     def run(self, _: int, to_ns: int) -> list[FrameBlock]:
         t = self._ticks.until(to_ns)
         late = self._dice.uniform(*_POLL_LATE_S, len(t))
-        raw = np.rint(self._crank.rpm(t / NS - late) * 4).astype(np.int64)
+        raw = np.rint(self._crank.rpm(t / SECOND_NS - late) * 4).astype(np.int64)
         ask = np.tile(np.array([2, 0x01, 0x0C, 0, 0, 0, 0, 0], np.uint8), (len(t), 1))
         answer = np.tile(np.array([4, 0x41, 0x0C, 0, 0, 0, 0, 0], np.uint8), (len(t), 1))
         answer[:, 3], answer[:, 4] = raw >> 8, raw & 0xFF
         return [_frames(t, _POLL_REQUEST, ask), _frames(t + _ANSWER_NS, _POLL_ANSWER, answer)]
 
 
-def _frames(t: NDArray[np.int64], can_id: int, data: NDArray[np.uint8]) -> FrameBlock:
+def _frames(t: Ints, can_id: int, data: Bytes) -> FrameBlock:
     n = len(t)
     eight = np.full(n, CLASSIC_WIDTH, np.uint8)
     return FrameBlock(

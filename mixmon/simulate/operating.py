@@ -8,9 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.simulate.scenario import Grid, Leak, Map, Scenario
-
-Array = NDArray[np.float64]
 
 
 class Point(NamedTuple):
@@ -24,12 +23,12 @@ class Point(NamedTuple):
     flow     air per time over that at the map's corner where it is largest
     """
 
-    target: Array
-    pulse: Array
-    base: Array
-    hot_k: Array
-    filling: Array
-    flow: Array
+    target: Floats
+    pulse: Floats
+    base: Floats
+    hot_k: Floats
+    filling: Floats
+    flow: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +37,10 @@ class _Square:
 
     row: NDArray[np.intp]
     column: NDArray[np.intp]
-    up: Array
-    along: Array
+    up: Floats
+    along: Floats
 
-    def of(self, table: Array) -> Array:
+    def of(self, table: Floats) -> Floats:
         """The table at the points; exactly the table's own number at its corners."""
         low = _between(table[self.row, self.column], table[self.row, self.column + 1], self.along)
         high = _between(table[self.row + 1, self.column], table[self.row + 1, self.column + 1], self.along)
@@ -61,7 +60,7 @@ class OperatingMap:
         self._fill = tables.full_filling / air.max()
         self._full_flow = float((air * self._rpm[: air.shape[1]]).max())
 
-    def at(self, rpm: Array, load: Array) -> Point:
+    def at(self, rpm: Floats, load: Floats) -> Point:
         """The engine at k speeds and loads."""
         square = self._square(rpm, load)
         target, pulse = square.of(self._target), square.of(self._pulse)
@@ -75,29 +74,29 @@ class OperatingMap:
             air * rpm / self._full_flow,
         )
 
-    def _square(self, rpm: Array, load: Array) -> _Square:
+    def _square(self, rpm: Floats, load: Floats) -> _Square:
         column, along = _place(self._rpm, rpm)
         row, up = _place(self._load, load)
         return _Square(row, column, up, along)
 
 
-def _between(a: Array, b: Array, share: Array) -> Array:
+def _between(a: Floats, b: Floats, share: Floats) -> Floats:
     return a + share * (b - a)
 
 
-def _axis(values: tuple[float, ...]) -> Array:
+def _axis(values: tuple[float, ...]) -> Floats:
     """The axis, with a second point where there is only one."""
     return np.array(values if len(values) > 1 else (values[0], values[0] + 1.0))
 
 
-def _table(grid: Grid) -> Array:
+def _table(grid: Grid) -> Floats:
     """The table, at least two by two."""
     table = np.array(grid)
     table = np.repeat(table, 2, axis=0) if table.shape[0] == 1 else table
     return np.repeat(table, 2, axis=1) if table.shape[1] == 1 else table
 
 
-def _place(axis: Array, value: Array) -> tuple[NDArray[np.intp], Array]:
+def _place(axis: Floats, value: Floats) -> tuple[NDArray[np.intp], Floats]:
     at = np.clip(np.searchsorted(axis, value, "right") - 1, 0, len(axis) - 2)
     return at, np.clip((value - axis[at]) / (axis[at + 1] - axis[at]), 0.0, 1.0)
 
@@ -127,7 +126,7 @@ class Charges:
         self._sync_load, self._sync_share = np.array(scenario.map.load), np.array(c.sync_share)
         self._trim = 1 + np.array(trims_percent) / 100
 
-    def lam(self, i: int, point: Point, load: Array, step: Array | float = 0.0) -> Array:
+    def lam(self, i: int, point: Point, load: Floats, step: Floats | float = 0.0) -> Floats:
         """Lambda float64[k] of cylinder i; `step` is fuel added on top of its trim, as a share."""
         sync = np.interp(load, self._sync_load, self._sync_share) * self._sync[i]
         opening = point.pulse * self._trim[i] * (1 + step) - self._late[i]
@@ -138,12 +137,12 @@ class Charges:
 class LeakAir:
     """Outside air that a leak adds before a sensor, as a share of the air through the cylinder."""
 
-    def __init__(self, leak: Leak, flow: Array) -> None:
+    def __init__(self, leak: Leak, flow: Floats) -> None:
         """`flow` is the engine's flow at the points for which the leak gives its percentages."""
         order = np.argsort(flow)
         self._log_flow = np.log(np.maximum(flow, _LEAST_FLOW))[order]
         self._share = np.array(leak.percent)[order] / 100
 
-    def share(self, flow: Array) -> Array:
+    def share(self, flow: Floats) -> Floats:
         """The share at k flows; between the given points straight over the logarithm of the flow."""
         return np.interp(np.log(np.maximum(flow, _LEAST_FLOW)), self._log_flow, self._share)

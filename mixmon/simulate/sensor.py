@@ -11,12 +11,12 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bools, Bytes, Floats, Ints
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.messages.chain import NodeState
 from mixmon.simulate.engine import Cylinder, Gas
-from mixmon.simulate.health import NS, SETTLING_S, Health, NodeHealth, States
+from mixmon.simulate.health import SETTLING_S, Health, NodeHealth, States
 from mixmon.simulate.world import World
 
 # ----------------------------------------------------------------------------------------------------
@@ -43,9 +43,7 @@ class ElementLag:
         self._gas = self._element = self._output = oxygen
         self._t = -math.inf
 
-    def run(
-        self, arrivals: NDArray[np.float64], gas: NDArray[np.float64], samples: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def run(self, arrivals: Floats, gas: Floats, samples: Floats) -> Floats:
         """Filter output at each sample time.
 
         arrivals, gas    float64[a]  rising times in s and the oxygen balance that arrives then
@@ -61,7 +59,7 @@ class ElementLag:
         out = self._walk(steps, new_gas)
         return out[order >= len(arrivals)]
 
-    def _walk(self, steps: NDArray[np.float64], new_gas: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _walk(self, steps: Floats, new_gas: Floats) -> Floats:
         """Both lags over each step, in which the gas is still the one from before the step's end."""
         kept = [np.exp(-steps / tau).tolist() for tau in (self._lean, self._rich, self._filter)]
         lean_share = self._lean / (self._lean - self._filter)
@@ -99,8 +97,6 @@ def _kept_apart(tau: float, other: float) -> float:
     return tau if abs(tau / other - 1) > _APART else other * (1 + _APART)
 
 
-Array = NDArray[np.float64]
-
 _SETTLING_ERROR = 0.25
 _SLOPE_STEP = 5e-4
 _LEAST_SLOPE = 5.0
@@ -110,9 +106,9 @@ _NEARLY_AIR = 15.0
 class Readings(NamedTuple):
     """k rows: lam and oxygen (percent) float64[k] with NaN for no value, state uint8[k] (NodeState)."""
 
-    lam: Array
-    oxygen: Array
-    state: NDArray[np.uint8]
+    lam: Floats
+    oxygen: Floats
+    state: Bytes
 
 
 class Node:
@@ -132,18 +128,18 @@ class Node:
         self._white = world.rng("white", position)
         self._held = np.nan
 
-    def silent(self, t: NDArray[np.int64]) -> NDArray[np.bool_]:
+    def silent(self, t: Ints) -> Bools:
         """Whether the node has no supply at t int64[k] ns."""
-        return self._states.silent(t / NS)
+        return self._states.silent(t / SECOND_NS)
 
-    def health(self, t: NDArray[np.int64]) -> Health:
+    def health(self, t: Ints) -> Health:
         """What the node knows of itself at rising moments t int64[k] ns."""
         return self._health.rows(t)
 
-    def readings(self, from_ns: int, to_ns: int, t: NDArray[np.int64]) -> Readings:
+    def readings(self, from_ns: int, to_ns: int, t: Ints) -> Readings:
         """The readings at rising moments t int64[k] in [from_ns, to_ns); calls follow one another."""
-        gas = self._gas(from_ns / NS, to_ns / NS)
-        seconds, fuel = t / NS, self._world.fuel
+        gas = self._gas(from_ns / SECOND_NS, to_ns / SECOND_NS)
+        seconds, fuel = t / SECOND_NS, self._world.fuel
         oxygen = self._lag.run(gas.t, gas.oxygen, seconds)
         oxygen = oxygen + self._white_noise(oxygen)
         state = self._states.at(seconds)
@@ -158,7 +154,7 @@ class Node:
         order = np.argsort(t, kind="stable")
         return Gas(t[order], np.concatenate([g.oxygen for g in gas])[order])
 
-    def _white_noise(self, oxygen: Array) -> Array:
+    def _white_noise(self, oxygen: Floats) -> Floats:
         """Noise in the oxygen balance that is the wanted noise in lambda around the reading."""
         fuel, sigma = self._world.fuel, self._world.scenario.noise.lambda_white
         lam = lambda_from_oxygen(np.minimum(oxygen, _NEARLY_AIR), fuel)
@@ -166,11 +162,11 @@ class Node:
         slope = np.maximum(rise / (2 * _SLOPE_STEP), _LEAST_SLOPE)
         return self._white.standard_normal(len(oxygen)) * sigma * slope
 
-    def _limited(self, lam: Array) -> Array:
+    def _limited(self, lam: Floats) -> Floats:
         controllers = self._world.scenario.controllers
         return np.clip(lam, controllers.lowest, controllers.highest)
 
-    def _while_not_ready(self, lam: Array, state: NDArray[np.uint8], t: Array) -> Array:
+    def _while_not_ready(self, lam: Floats, state: Bytes, t: Floats) -> Floats:
         """Nothing before the first reading, the last one after a loss of supply, a drift while settling."""
         if len(lam) == 0:
             return lam

@@ -14,12 +14,12 @@ from typing import Any
 
 import numpy as np
 
+from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.messages.binding import Binding
 from mixmon.session.keys import FORMAT
 from mixmon.session.model import Bus, Chain, Node, Session, SignalChoice
-from mixmon.simulate.health import NS
 from mixmon.simulate.layers import BoundLayer, Layer, OwnLayer, Wire, merged, shifted
 from mixmon.simulate.load import BITRATE
 from mixmon.simulate.scenario import Scenario
@@ -134,7 +134,7 @@ def _value(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
 
 
-EPOCH_NS = 1_700_000_000 * NS
+EPOCH_NS = 1_700_000_000 * SECOND_NS
 """Stamp of the scenario's zero. Fixed, so that the same seed gives the same bytes."""
 
 STRETCH_S = 5.0
@@ -172,8 +172,8 @@ class Simulation:
         return OwnLayer(self.world) if self._binding is None else BoundLayer(self.world, self._binding)
 
     def _stretches(self) -> Iterator[tuple[int, int]]:
-        end = round(self.duration_s * NS)
-        edges = [*range(0, end, round(self._stretch * NS)), end]
+        end = round(self.duration_s * SECOND_NS)
+        edges = [*range(0, end, round(self._stretch * SECOND_NS)), end]
         yield from pairwise(edges)
 
 

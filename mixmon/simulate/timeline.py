@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats, Ints
 from mixmon.simulate.scenario import Part, Scenario, identity_codes, random_pattern
 
 # ----------------------------------------------------------------------------------------------------
@@ -33,7 +33,7 @@ class Crank:
     turned back without iteration. Before the first and after the last point the speed is constant.
     """
 
-    def __init__(self, t: NDArray[np.float64], rpm: NDArray[np.float64]) -> None:
+    def __init__(self, t: Floats, rpm: Floats) -> None:
         self._t = t
         self._rate = rpm * _DEG_PER_S
         steps = np.diff(t)
@@ -43,17 +43,17 @@ class Crank:
         area = (self._rate[1:] + self._rate[:-1]) / 2 * steps
         self._angle = np.concatenate([[0.0], np.cumsum(area)])
 
-    def rpm(self, t: NDArray[np.float64]) -> NDArray[np.float64]:
+    def rpm(self, t: Floats) -> Floats:
         """Speed at times `t`."""
         return np.interp(t, self._t, self._rate / _DEG_PER_S)
 
-    def angle(self, t: NDArray[np.float64]) -> NDArray[np.float64]:
+    def angle(self, t: Floats) -> Floats:
         """Crank angle in degrees turned since the first point."""
         at = np.clip(np.searchsorted(self._t, t, "right") - 1, 0, None)
         late = t - self._t[at]
         return self._angle[at] + late * (self._rate[at] + self._slope[at] / 2 * late)
 
-    def time(self, angle: NDArray[np.float64]) -> NDArray[np.float64]:
+    def time(self, angle: Floats) -> Floats:
         """When the crank passes each angle; infinite where it never gets there.
 
         The root is written so that it keeps its digits when the speed hardly changes.
@@ -77,15 +77,13 @@ class Ticks:
     def __init__(self, period_ns: float, phase_ns: int) -> None:
         self._period, self._phase, self._next = period_ns, phase_ns, 0
 
-    def until(self, to_ns: int) -> NDArray[np.int64]:
+    def until(self, to_ns: int) -> Ints:
         """int64[k] moments before `to_ns` that have not been given yet."""
         end = max(self._next, math.ceil((to_ns - self._phase) / self._period))
         k = np.arange(self._next, end)
         self._next = end
         return np.asarray(np.rint(k * self._period), np.int64) + self._phase
 
-
-Array = NDArray[np.float64]
 
 _CRANKING_RPM, _CRANKING_S, _RUN_UP_S = 250.0, 0.7, 0.6
 _OPENING_S = 0.15
@@ -164,24 +162,24 @@ class Timeline:
         nothing = (0.0,) * scenario.engine.cylinders
         self._step = np.array([nothing, *(step.percent for step in plan.steps)]) / 100
 
-    def load(self, t: Array) -> Array:
+    def load(self, t: Floats) -> Floats:
         """Load at times t."""
         return np.asarray(np.interp(t, self._t, self._load), np.float64)
 
-    def step(self, i: int, t: Array) -> Array:
+    def step(self, i: int, t: Floats) -> Floats:
         """Fuel added to cylinder i (from 0) by steps, as a share."""
         return np.asarray(self._step[np.searchsorted(self._step_t, t, "right") - 1, i], np.float64)
 
-    def common_step(self, t: Array) -> Array:
+    def common_step(self, t: Floats) -> Floats:
         """The same where all cylinders have the same step, else 0."""
         share = self._step[np.searchsorted(self._step_t, t, "right") - 1]
         return np.where((share == share[:, :1]).all(axis=1), share[:, 0], 0.0)
 
-    def fuel_cut(self, t: Array) -> NDArray[np.bool_]:
+    def fuel_cut(self, t: Floats) -> Bools:
         """Whether fuel is cut, or the engine does not run."""
         return _inside(self.fuel_cuts, t) | (t < self.started_s) | (t >= self.stopped_s)
 
-    def spark_cut(self, t: Array) -> NDArray[np.bool_]:
+    def spark_cut(self, t: Floats) -> Bools:
         """Whether the limiter leaves out sparks."""
         return _inside(self.spark_cuts, t)
 
@@ -337,6 +335,6 @@ def shortest(part: Part, cylinders: int) -> float:
     return fixed.get(part.kind, part.ramp_s)
 
 
-def _inside(intervals: tuple[tuple[float, float], ...], t: Array) -> NDArray[np.bool_]:
+def _inside(intervals: tuple[tuple[float, float], ...], t: Floats) -> Bools:
     edges = np.array(intervals).ravel()
     return np.asarray(np.searchsorted(edges, t, "right") % 2 == 1)

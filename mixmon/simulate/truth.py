@@ -13,13 +13,13 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Floats
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import OXYGEN_IN_AIR
 from mixmon.gas.transport import cycle_s
 from mixmon.simulate.engine import INJECTION_TO_EXHAUST_DEG, SPARK_TO_EXHAUST_DEG
-from mixmon.simulate.health import NS, States
+from mixmon.simulate.health import States
 from mixmon.simulate.operating import Point
 from mixmon.simulate.scenario import Misfire
 from mixmon.simulate.sensor import Node, step_time_s
@@ -30,8 +30,6 @@ from mixmon.simulate.world import HALF_A_CHARGE, World
 # ----------------------------------------------------------------------------------------------------
 # What is true of each steady cell of a simulation, before any noise: lambda, needs, spread, delay.
 # ----------------------------------------------------------------------------------------------------
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,21 +78,21 @@ class CellTruth:
         self.read = self._as_read(self.lam * (1 + self.leak))
         self.target = float(self._point.target[0])
 
-    def _as_read(self, lam: Array) -> Array:
+    def _as_read(self, lam: Floats) -> Floats:
         """The steady reading of each cylinder's sensor: its bias in lambda, its error towards air."""
         fuel, sensors = self._world.fuel, self._world.scenario.sensors
         oxygen = oxygen_balance(lam * (1 + np.array(sensors.bias_percent) / 100), fuel)
         gain = np.array(sensors.free_air_percent) / 100 * np.maximum(oxygen, 0.0) / (100 * OXYGEN_IN_AIR)
         return lambda_from_oxygen(oxygen * (1 + gain), fuel)
 
-    def exact_trims(self) -> Array:
+    def exact_trims(self) -> Floats:
         """Trims, percent, that would bring every cylinder to the engine's mean and keep the mean."""
         pulse, late = float(self._point.pulse[0]), np.array(self._world.scenario.cylinders.dead_time_ms)
         opening = pulse * (1 + np.array(self._world.trims) / 100) - late
         wanted = opening * (1 + needs(self.lam) / 100)
         return np.asarray(100 * ((wanted + late) / pulse - 1), np.float64)
 
-    def dead_delays(self) -> Array:
+    def dead_delays(self) -> Floats:
         """Seconds from injection until the middle of its gas passes the sensor."""
         rpm, load = np.array([self.cell.rpm]), np.array([self.cell.load])
         around = (INJECTION_TO_EXHAUST_DEG / CYCLE_DEG + HALF_A_CHARGE) * cycle_s(self.cell.rpm)
@@ -129,17 +127,17 @@ class CellTruth:
         }
 
 
-def engine_lambda(lam: Array) -> float:
+def engine_lambda(lam: Floats) -> float:
     """Lambda of the whole engine: mean in the fuel domain, equal air assumed."""
     return float(1 / np.mean(1 / lam))
 
 
-def needs(lam: Array) -> Array:
+def needs(lam: Floats) -> Floats:
     """What each cylinder needs against its peers, percent; adds fuel where positive."""
     return 100 * (lam / engine_lambda(lam) - 1)
 
 
-def spread(lam: Array) -> float:
+def spread(lam: Floats) -> float:
     """Largest less smallest need, percent."""
     return float(np.ptp(needs(lam)))
 
@@ -167,7 +165,7 @@ def truth_of(simulation: Simulation) -> dict[str, Any]:
         "scenario": scenario.session.name,
         "about": scenario.about,
         "seed": world.seed,
-        "epoch_s": EPOCH_NS // NS,
+        "epoch_s": EPOCH_NS // SECOND_NS,
         "duration_s": simulation.duration_s,
         "trims_held_percent": list(world.trims),
         "identity": _identity(world),
@@ -320,16 +318,19 @@ def _seen(world: World, fault: Misfire, t_s: float) -> dict[str, float]:
     others = tuple(f for f in scenario.faults if f is fault or not isinstance(f, Misfire))
     noise = replace(scenario.noise, cycle_percent=0.0, lambda_white=0.0)
     quiet = World(replace(scenario, noise=noise, faults=others), world.seed, None, world.trims)
-    begins, ends = round(max(t_s - _BEFORE_S, 0.0) * NS), round((t_s + _AFTER_S) * NS)
+    begins, ends = round(max(t_s - _BEFORE_S, 0.0) * SECOND_NS), round((t_s + _AFTER_S) * SECOND_NS)
     t = np.arange(begins, ends, _STEP_NS)
     node = Node(quiet, world.cylinder_of.index(fault.cylinder - 1) + 1)
     lam = node.readings(begins, ends, t).lam
-    spark = int(np.searchsorted(t, round(t_s * NS)))
+    spark = int(np.searchsorted(t, round(t_s * SECOND_NS)))
     rise = lam[spark:] - lam[spark - 1]
     return {
         "lambda_before": float(lam[spark - 1]),
         "peak_lambda": float(lam[spark:].max()),
-        **{f"above_{over:.2f}_s": float(np.count_nonzero(rise > over) * _STEP_NS / NS) for over in _OVER},
+        **{
+            f"above_{over:.2f}_s": float(np.count_nonzero(rise > over) * _STEP_NS / SECOND_NS)
+            for over in _OVER
+        },
     }
 
 

@@ -6,8 +6,8 @@ import math
 import zlib
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.gas.fuel import Fuel, fuel_named
 from mixmon.gas.transport import (
     DEFAULT_BORE_MM,
@@ -22,9 +22,6 @@ from mixmon.session.model import Fuel as DeclaredFuel
 from mixmon.simulate.operating import Charges, LeakAir, OperatingMap
 from mixmon.simulate.scenario import Leak, Misfire, Scenario, sensor_at
 from mixmon.simulate.timeline import CYCLE_DEG, Timeline
-
-Array = NDArray[np.float64]
-
 
 HALF_A_CHARGE = 0.5
 """Cycles from the front of a charge to its middle."""
@@ -69,13 +66,13 @@ class World:
         """The dice for one purpose."""
         return np.random.Generator(np.random.PCG64([self.seed, zlib.crc32(what.encode()), i]))
 
-    def enrichment(self, t: Array) -> Array:
+    def enrichment(self, t: Floats) -> Floats:
         """Fuel that the control adds to a cold engine, as a share."""
         warm_up = self.scenario.warm_up
         cold = (warm_up.warm_c - self.coolant(t)) / max(warm_up.warm_c - warm_up.start_c, 1.0)
         return np.clip(cold, 0.0, 1.0) * (warm_up.enrich_percent / 100)
 
-    def coolant(self, t: Array) -> Array:
+    def coolant(self, t: Floats) -> Floats:
         """Coolant temperature in degrees Celsius."""
         warm_up = self.scenario.warm_up
         runs = np.maximum(t - self.timeline.started_s, 0.0)
@@ -96,7 +93,7 @@ class World:
         turned = float(self.timeline.crank.angle(np.array([t]))[0])
         return math.ceil((turned - self.fires_deg[fault.cylinder - 1]) / CYCLE_DEG)
 
-    def front_s(self, i: int, rpm: Array, load: Array) -> Array:
+    def front_s(self, i: int, rpm: Floats, load: Floats) -> Floats:
         """Seconds from the opening of cylinder i's exhaust valve until its gas comes to the sensor.
 
         Gas moves in pushes, one a cycle. The mean flow tells when the middle of a charge passes,

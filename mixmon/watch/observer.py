@@ -18,8 +18,8 @@ from itertools import pairwise
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bytes, Floats
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage, Dwelling
@@ -45,8 +45,6 @@ from mixmon.watch.snapshot import Cylinders, Holding, Snapshot, Strip
 
 WHISKER_ROWS = 200
 QUARTER_ROWS = 25
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,7 +117,7 @@ class Tail:
     def _cylinders(
         self,
         row: CylinderBlock | None,
-        state: NDArray[np.uint8],
+        state: Bytes,
         lam: Floats,
         vs_target: Floats,
         vs_peers: Floats,
@@ -286,7 +284,7 @@ KEPT_PULLS = 30
 BY_OPERATOR = "the operator's decision"
 """Why a pull is rejected that was rejected by a person."""
 
-RENEWAL_NS = 1_000_000_000
+RENEWAL_NS = SECOND_NS
 
 
 class Observer:

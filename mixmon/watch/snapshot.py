@@ -7,15 +7,13 @@ from dataclasses import dataclass, field, replace
 from typing import Self
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes, Floats, Ints
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList
 from mixmon.findings.balance.balance import Balance
 from mixmon.findings.events.event import Event
 from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,8 +37,8 @@ class Cylinders:
     low: Floats
     high: Floats
     worst: Floats
-    state: NDArray[np.uint8]
-    age_ns: NDArray[np.int64]
+    state: Bytes
+    age_ns: Ints
     supply: Floats
     heater: Floats
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from mixmon.arrays import SECOND_NS
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.events import measure
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
@@ -29,7 +30,7 @@ _MEANING_ROWS = 9
 _NARROW, _LEAST_LIST = 60, 3
 _NAME, _VALUE = 22, 13
 _PLACEHOLDER = "a placeholder of common practice, not from this engine's builder"
-_NEAR_NS = 1_000_000_000
+_NEAR_NS = SECOND_NS
 """What was found so close to an alarm's beginning may be what raised it."""
 
 _STATE_WORDS = {

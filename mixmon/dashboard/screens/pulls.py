@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
@@ -21,8 +20,6 @@ _CELL, _LABEL, _END = 5, 6, 13
 _SIGNS = {"event": "##", "wild sample": "##", "at lean limit": ">>", "at rich limit": "<<"}
 _NO_DATA = ".."
 _LEGEND = "## masked  >> leaner << richer than the sensor can tell  .. no data"
-
-Floats = NDArray[np.float64]
 
 
 def pulls_page(

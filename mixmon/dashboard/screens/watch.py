@@ -8,8 +8,8 @@ as there is a row for them.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.balance import CellView, cell_rows, dwell_row
 from mixmon.dashboard.screens.bus import node_rows, worst_first
@@ -36,7 +36,6 @@ from mixmon.dashboard.verdict import Verdict, Word
 # so a pane of eighteen rows resolves a quarter second.
 # ----------------------------------------------------------------------------------------------------
 
-Floats = NDArray[np.float64]
 
 SPAN_S = 20.0
 VIEW_STRIP_LEAST_WIDTH, LEAST_HEIGHT = 36, 6

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.findings.alarms.book import AlarmBook
 from mixmon.findings.alarms.detect import AlarmDetector
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList, OperatorAction
@@ -73,6 +73,6 @@ class Alarms:
         """The actions that would silence new alarms as these are silenced now by the operator."""
         return self._book.silences()
 
-    def latest(self) -> tuple[NDArray[np.float64], ...]:
+    def latest(self) -> tuple[Floats, ...]:
         """Newest known value of each rule's measure: float64[n], or [1] for an engine-wide rule."""
         return self._detector.latest()

@@ -26,6 +26,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.alarms.measures import MEASURES, EngineStates, Scene, limit_of
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.validity import Delay, Run, delayed, latch, run_start
@@ -66,13 +67,13 @@ class AlarmEdges:
     value    float64[e]  newest value known at the row, in the limit's unit; NaN if there is none
     """
 
-    stretch: NDArray[np.int64]
-    t: NDArray[np.int64]
-    kind: NDArray[np.uint8]
-    rule: NDArray[np.int64]
-    node: NDArray[np.int64]
-    since: NDArray[np.int64]
-    value: NDArray[np.float64]
+    stretch: Ints
+    t: Ints
+    kind: Bytes
+    rule: Ints
+    node: Ints
+    since: Ints
+    value: Floats
 
     def __len__(self) -> int:
         return len(self.t)
@@ -95,10 +96,6 @@ def joined(parts: Sequence[AlarmEdges]) -> AlarmEdges:
         *(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(AlarmEdges))
     )
 
-
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Integers = NDArray[np.int64]
 
 SLICE = 8192
 """Rows worked at a time; a matter of speed only."""
@@ -125,7 +122,7 @@ class AlarmDetector:
             found.append(joined([edges for watch in self._watches for edges in watch.feed(scene)]).ordered())
         return joined(found)
 
-    def latest(self) -> tuple[Array, ...]:
+    def latest(self) -> tuple[Floats, ...]:
         """Newest known value of each rule's measure: float64[n], or [1] for an engine-wide rule.
 
         NaN where nothing is known yet; empty before the first row.
@@ -153,7 +150,7 @@ class _Watch:
         self._condition: Bools = np.zeros(0, np.bool_)
         self._delay: Delay | None = None
         self._suppressed: Run | None = None
-        self.latest: Array = np.zeros(0)
+        self.latest: Floats = np.zeros(0)
 
     def feed(self, scene: Scene) -> Iterator[AlarmEdges]:
         """Edges of these rows, suppression first, not yet in the order of rows."""
@@ -186,7 +183,7 @@ class _Watch:
 
     def _run(
         self, scene: Scene, on: Bools, off: Bools, hushed: Bools
-    ) -> tuple[Bools, Integers, NDArray[np.intp], NDArray[np.intp]]:
+    ) -> tuple[Bools, Ints, NDArray[np.intp], NDArray[np.intp]]:
         """Active or not, since when its condition stands, and the places where active changed."""
         condition = latch(on, off, self._condition)
         was = self._delay.active if self._delay else np.zeros(condition.shape[1], np.bool_)
@@ -209,7 +206,7 @@ class _Watch:
             return np.ones(shape, np.bool_), np.zeros(shape, np.bool_)
         return scene.true_and_false(self._when, mixture=self._measure.mixture)
 
-    def _against_limit(self, value: Array) -> tuple[Bools, Bools]:
+    def _against_limit(self, value: Floats) -> tuple[Bools, Bools]:
         if self._measure.above:
             return value > self._limit, value < self._limit - self._dead_band
         return value < self._limit, value > self._limit + self._dead_band
@@ -235,10 +232,10 @@ class _Watch:
         rows: CylinderBlock,
         row: NDArray[np.intp],
         *,
-        kind: Integers,
-        node: Integers,
-        since: Integers,
-        value: Array,
+        kind: Ints,
+        node: Ints,
+        since: Ints,
+        value: Floats,
     ) -> AlarmEdges:
         rule = np.full(len(row), self._number, np.int64)
         return AlarmEdges(rows.stretch[row], rows.t[row], kind.astype(np.uint8), rule, node, since, value)
@@ -252,15 +249,15 @@ def _changed(state: Bools, was: Bools) -> Bools:
     return changed
 
 
-def _newest(value: Array, known: Bools, before: Array) -> Array:
+def _newest(value: Floats, known: Bools, before: Floats) -> Floats:
     """The newest known value down each column."""
     last = len(known) - 1 - known[::-1].argmax(axis=0)
     return np.where(known.any(axis=0), value[last, np.arange(value.shape[1])], before)
 
 
 def _known_at(
-    value: Array, known: Bools, before: Array, row: NDArray[np.intp], column: NDArray[np.intp]
-) -> Array:
+    value: Floats, known: Bools, before: Floats, row: NDArray[np.intp], column: NDArray[np.intp]
+) -> Floats:
     """The newest known value at some places, `before` where there is none in these rows."""
     source = np.where(known, np.arange(1, len(value) + 1)[:, np.newaxis], 0)
     np.maximum.accumulate(source, axis=0, out=source)

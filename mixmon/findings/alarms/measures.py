@@ -12,8 +12,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats, Times
 from mixmon.errors import UsageError
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.validity import SETTLE_NS, Delay, delayed
@@ -32,8 +32,7 @@ from mixmon.session.when import Condition, names, parse, true_and_false
 # Kept: the last tenth of a second of the opening, and since when it has not been rising.
 # ----------------------------------------------------------------------------------------------------
 
-Array = NDArray[np.float64]
-Columns = Mapping[str, Array]
+Columns = Mapping[str, Floats]
 
 RISE = {"throttle": 5.0, "map_kpa": 15.0}
 """Percent or kPa in a tenth of a second: slower, the fuel keeps up; boost builds slower (our choice)."""
@@ -48,11 +47,11 @@ class EngineStates:
     """A stage: rows in, the engine's columns out, now and when the gas left its valve."""
 
     def __init__(self) -> None:
-        self._opening: Array = np.full(RISE_ROWS, np.nan)
+        self._opening: Floats = np.full(RISE_ROWS, np.nan)
         self._stretch = np.full(RISE_ROWS, -1, np.int64)
         self._delay: Delay | None = None
 
-    def feed(self, rows: CylinderBlock, broken: NDArray[np.bool_]) -> tuple[Columns, Columns]:
+    def feed(self, rows: CylinderBlock, broken: Bools) -> tuple[Columns, Columns]:
         """Columns float64[k, 1] of now, and with float64[k, n] of then laid over them.
 
         broken   bool[k]: rows with which a stretch of time begins
@@ -63,7 +62,7 @@ class EngineStates:
             now["tip_in"] = self._tip_in(rows, signal, broken)[:, np.newaxis]
         return now, now | dict(rows.shifted)
 
-    def _tip_in(self, rows: CylinderBlock, signal: str, broken: NDArray[np.bool_]) -> Array:
+    def _tip_in(self, rows: CylinderBlock, signal: str, broken: Bools) -> Floats:
         opening = np.concatenate([self._opening, rows.now[signal]])
         stretch = np.concatenate([self._stretch, rows.stretch])
         self._opening, self._stretch = opening[-RISE_ROWS:].copy(), stretch[-RISE_ROWS:].copy()
@@ -73,10 +72,6 @@ class EngineStates:
             rising, rows.t, 0, HOLD_NS, before=self._delay, broken=broken, cut_short=broken
         )
         return np.where(np.isnan(rows.now[signal]), np.nan, held.astype(np.float64))
-
-
-Bools = NDArray[np.bool_]
-Times = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,8 +86,8 @@ class Scene:
     rows: CylinderBlock
     stretch_start: Times
     state_since: Times
-    now: Mapping[str, Array]
-    then: Mapping[str, Array]
+    now: Mapping[str, Floats]
+    then: Mapping[str, Floats]
     _known: dict[tuple[Condition, bool], tuple[Bools, Bools]] = field(default_factory=dict)
 
     def true_and_false(self, condition: Condition, *, mixture: bool) -> tuple[Bools, Bools]:
@@ -126,14 +121,14 @@ class Measure:
     bound     the state at the end of a sensor's range that can prove a crossing
     """
 
-    value: Callable[[Scene, Bools], Array]
+    value: Callable[[Scene, Bools], Floats]
     unit: str
     above: bool = True
     per_node: bool = True
     mixture: bool = False
     bound: SampleState | None = None
 
-    def counted(self, scene: Scene, value: Array) -> tuple[Bools, Bools]:
+    def counted(self, scene: Scene, value: Floats) -> tuple[Bools, Bools]:
         """Where the value is known, and where it can at least prove a crossing; as `value`."""
         there = ~np.isnan(value)
         if self.bound is None:
@@ -143,23 +138,23 @@ class Measure:
         return valid, valid | (at_end & (scene.rows.t[:, np.newaxis] - scene.state_since >= SETTLE_NS))
 
 
-def _over_target(scene: Scene, _: Bools) -> Array:
+def _over_target(scene: Scene, _: Bools) -> Floats:
     return scene.rows.lam - _target(scene)
 
 
-def _under_target(scene: Scene, _: Bools) -> Array:
+def _under_target(scene: Scene, _: Bools) -> Floats:
     return _target(scene) - scene.rows.lam
 
 
-def _target(scene: Scene) -> Array:
+def _target(scene: Scene) -> Floats:
     return scene.rows.shifted.get("target", np.full(scene.rows.lam.shape, np.nan))
 
 
-def _lam(scene: Scene, _: Bools) -> Array:
+def _lam(scene: Scene, _: Bools) -> Floats:
     return scene.rows.lam
 
 
-def _spread(scene: Scene, in_force: Bools) -> Array:
+def _spread(scene: Scene, in_force: Bools) -> Floats:
     """Range of the needs against peers in percent, over valid cylinders where the rule is in force.
 
     needs_i = 100 (lam_i / Lam - 1) with Lam = 1 / mean(1 / lam_i), equal air assumed; so the
@@ -170,19 +165,19 @@ def _spread(scene: Scene, in_force: Bools) -> Array:
     count = usable.sum(axis=1)
     leanest, richest = np.where(usable, lam, -np.inf).max(axis=1), np.where(usable, lam, np.inf).min(axis=1)
     inverse = np.where(usable, 1.0 / np.where(usable, lam, 1.0), 0.0).sum(axis=1) / np.maximum(count, 1)
-    spread: Array = np.full(len(count), np.nan)
+    spread: Floats = np.full(len(count), np.nan)
     np.multiply(100.0 * inverse, leanest - richest, out=spread, where=count > 1)
     return spread[:, np.newaxis]
 
 
-def _age(scene: Scene, _: Bools) -> Array:
+def _age(scene: Scene, _: Bools) -> Floats:
     """Seconds since the newest sample; since the stretch began where there never was one."""
     waited = (scene.rows.t - scene.stretch_start)[:, np.newaxis]
-    age: Array = np.where(scene.rows.age >= 0, scene.rows.age, waited) / 1e9
+    age: Floats = np.where(scene.rows.age >= 0, scene.rows.age, waited) / 1e9
     return age
 
 
-def _supply(scene: Scene, _: Bools) -> Array:
+def _supply(scene: Scene, _: Bools) -> Floats:
     return scene.rows.aux.get("supply", np.full(scene.rows.lam.shape, np.nan))
 
 

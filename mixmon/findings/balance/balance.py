@@ -10,8 +10,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.findings.balance.cells import (
     CellResult,
     Combined,
@@ -36,8 +36,6 @@ from mixmon.session.model import Node, Session
 
 _DRAWS = 4000
 _SEED = 20210  # any fixed number: same data, same interval
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

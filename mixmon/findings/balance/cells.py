@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.balance.dwell import BATCH_NS, BATCH_ROWS, BATCH_S, BatchTable, Dwell, Mask
 from mixmon.findings.stats import NOTHING, Estimate, estimate, lag1, median_with_holes, student_t95, two_way
 
@@ -25,8 +25,6 @@ _FEWEST_BATCHES = 4
 _OUTLIER_SCALE = 6.0
 _OUTLIER_FLOOR = 0.01  # in ln lambda
 _MAD_TO_SIGMA = 1.4826
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +51,7 @@ class CellResult:
     scatter: Floats
     at_rich: Floats
     at_lean: Floats
-    outliers: NDArray[np.int64]
+    outliers: Ints
     masked_s: Floats
 
     def censored(self, node: int) -> bool:
@@ -69,7 +67,7 @@ class JudgedCells:
     mask: moments that are left out.
     """
 
-    def __init__(self, dwell: Dwell, weights: Floats, counted: NDArray[np.bool_], mask: Mask) -> None:
+    def __init__(self, dwell: Dwell, weights: Floats, counted: Bools, mask: Mask) -> None:
         self._dwell, self._mask = dwell, mask
         self._weights, self._counted = weights, counted
         # by cell: batches and version of the mask then, and what they said
@@ -108,8 +106,8 @@ def cell_result(
     cell: int,
     table: BatchTable,
     weights: Floats,
-    counted: NDArray[np.bool_],
-    masked: NDArray[np.bool_] | None = None,
+    counted: Bools,
+    masked: Bools | None = None,
 ) -> CellResult:
     """What the batches of one cell say.
 
@@ -154,16 +152,16 @@ def cell_result(
     )
 
 
-def _outliers(y: Floats) -> NDArray[np.bool_]:
+def _outliers(y: Floats) -> Bools:
     """Batches of a node far from what its peers' common movement explains: a burst, a knock on the wire."""
     apart = y - median_with_holes(y, axis=1)[:, None]
     distance = np.abs(apart - median_with_holes(apart, axis=0))
     limit = np.maximum(_OUTLIER_SCALE * _MAD_TO_SIGMA * median_with_holes(distance, axis=0), _OUTLIER_FLOOR)
-    far: NDArray[np.bool_] = distance > limit
+    far: Bools = distance > limit
     return far
 
 
-def _estimates(series: Floats, joined: NDArray[np.bool_]) -> list[Estimate]:
+def _estimates(series: Floats, joined: Bools) -> list[Estimate]:
     """An Estimate for every column of float64[m, n], correlation taken from the column itself."""
     count = np.isfinite(series).sum(axis=0)
     means = np.divide(np.nansum(series, axis=0), count, out=np.zeros(series.shape[1]), where=count > 0)
@@ -171,7 +169,7 @@ def _estimates(series: Floats, joined: NDArray[np.bool_]) -> list[Estimate]:
     return [estimate(column[np.isfinite(column)], float(r)) for column, r in zip(series.T, rho, strict=True)]
 
 
-def _scatter(within: Floats, y: Floats, kept: NDArray[np.bool_]) -> Floats:
+def _scatter(within: Floats, y: Floats, kept: Bools) -> Floats:
     """Mean square of single rows about the node's mean: within the batches and between them."""
     count = np.maximum(kept.sum(axis=0), 1)
     mean = np.where(kept, y, 0.0).sum(axis=0) / count
@@ -260,7 +258,7 @@ def _fit(y: Floats, w: Floats, *, common: bool) -> tuple[Floats, Floats]:
     return np.zeros(len(y)), mean
 
 
-def _between(residual: Floats, w: Floats, count: NDArray[np.int64]) -> float:
+def _between(residual: Floats, w: Floats, count: Ints) -> float:
     """Variance between cells beyond their errors, one for all nodes."""
     total = w.sum(axis=0)
     spare = total - np.divide((w**2).sum(axis=0), total, out=np.zeros_like(total), where=total > 0)
@@ -345,7 +343,7 @@ def misfire_shares(mask: Mask, tables: Sequence[BatchTable]) -> list[MisfireShar
     return shares
 
 
-def _within(t: NDArray[np.int64], begin: int, end: int) -> bool:
+def _within(t: Ints, begin: int, end: int) -> bool:
     """Whether a batch that begins at one of the rising moments t meets [begin, end)."""
     at = int(np.searchsorted(t, end)) - 1
     return at >= 0 and int(t[at]) + BATCH_NS > begin

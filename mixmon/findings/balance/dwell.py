@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.events.event import NOT_FUELLING, Event, Kind
 from mixmon.findings.stats import median_with_holes
 from mixmon.gas.transport import cycle_s
@@ -55,11 +55,11 @@ class Mask:
     version  counts the events that were taken
     """
 
-    def __init__(self, lag_s: NDArray[np.float64], strokes: int) -> None:
+    def __init__(self, lag_s: Floats, strokes: int) -> None:
         """`lag_s` float64[n]: element and filter together."""
         self._lag_s, self._strokes = lag_s, strokes
         self.moments: list[Masked] = []
-        self._edges: list[tuple[NDArray[np.int64], NDArray[np.int64]] | None] = [None] * len(lag_s)
+        self._edges: list[tuple[Ints, Ints] | None] = [None] * len(lag_s)
 
     @property
     def version(self) -> int:
@@ -74,7 +74,7 @@ class Mask:
                     self.moments.append(self._moment(event, node))
                     self._edges[node] = None
 
-    def covers(self, t: NDArray[np.int64], length_ns: int, since: int = 0) -> NDArray[np.bool_]:
+    def covers(self, t: Ints, length_ns: int, since: int = 0) -> Bools:
         """Which nodes are masked somewhere in [t, t + length), bool[m, n].
 
         since: only by moments that were added after that version.
@@ -95,14 +95,14 @@ class Mask:
         counted = misses if event.kind is Kind.MISFIRE and isinstance(misses, int) else 0
         return Masked(node, event.t - around, max(event.end, gone + around), counted, cycle)
 
-    def _sorted(self, node: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def _sorted(self, node: int) -> tuple[Ints, Ints]:
         edges = self._edges[node]
         if edges is None:
             edges = self._edges[node] = _edges(node, self.moments)
         return edges
 
 
-def _edges(node: int, moments: list[Masked]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _edges(node: int, moments: list[Masked]) -> tuple[Ints, Ints]:
     """Beginnings of a node's moments in order, and the latest end of all that began so far."""
     own = sorted((m.begin, m.end) for m in moments if m.node == node)
     begin, end = np.array(own, np.int64).reshape(-1, 2).T
@@ -123,8 +123,6 @@ NOT_STEADY = "not steady"
 WILD = "wild sample"
 MASKED = "misfire or cut"
 
-Floats = NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BatchTable:
@@ -139,14 +137,14 @@ class BatchTable:
     at_rich, at_lean  uint8[m, n]  rows at a limit of the sensor's range
     """
 
-    t: NDArray[np.int64]
-    visit: NDArray[np.int64]
+    t: Ints
+    visit: Ints
     y: Floats
     target: Floats
     scatter: Floats
-    rows: NDArray[np.uint8]
-    at_rich: NDArray[np.uint8]
-    at_lean: NDArray[np.uint8]
+    rows: Bytes
+    at_rich: Bytes
+    at_lean: Bytes
 
 
 class Dwell:
@@ -164,7 +162,7 @@ class Dwell:
         self._wild = np.zeros(nodes, np.int64)
         self.row_count = 0
 
-    def feed(self, block: CylinderBlock, cell: NDArray[np.int64]) -> None:
+    def feed(self, block: CylinderBlock, cell: Ints) -> None:
         """Take rows and the cell number of each (NOWHERE where not steady)."""
         if not len(block):
             return
@@ -231,11 +229,11 @@ _FIELDS = ("t", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
 class _Rows:
     """Rows of one visit: time, ln lambda (NaN where not valid), ln target, at a limit."""
 
-    t: NDArray[np.int64]
+    t: Ints
     y: Floats
     target: Floats
-    at_rich: NDArray[np.bool_]
-    at_lean: NDArray[np.bool_]
+    at_rich: Bools
+    at_lean: Bools
 
     @classmethod
     def none(cls, nodes: int) -> _Rows:
@@ -243,7 +241,7 @@ class _Rows:
         return cls(np.zeros(0, np.int64), number, number, claim, claim)
 
     @classmethod
-    def of(cls, block: CylinderBlock, valid: NDArray[np.bool_]) -> _Rows:
+    def of(cls, block: CylinderBlock, valid: Bools) -> _Rows:
         lam = np.where(valid, block.lam, np.nan)
         target = block.shifted.get("target")
         return cls(
@@ -263,7 +261,7 @@ class _Rows:
         return _Rows(*(np.concatenate([getattr(self, name), getattr(rows, name)]) for name in self.__slots__))
 
 
-def _reduce(rows: _Rows, visit: int) -> tuple[BatchTable, NDArray[np.int64]]:
+def _reduce(rows: _Rows, visit: int) -> tuple[BatchTable, Ints]:
     """Batches of whole rows, and how many wild samples each node had."""
     nodes = rows.y.shape[1]
     y = rows.y.reshape(-1, BATCH_ROWS, nodes)
@@ -291,7 +289,7 @@ def _reduce(rows: _Rows, visit: int) -> tuple[BatchTable, NDArray[np.int64]]:
     return table, wild.sum(axis=(0, 1))
 
 
-def _mean(x: Floats, kept: NDArray[np.bool_], count: NDArray[np.int64]) -> Floats:
+def _mean(x: Floats, kept: Bools, count: Ints) -> Floats:
     """Mean of the kept rows along axis 1; NaN where none."""
     total = np.where(kept, x, 0.0).sum(axis=1)
     mean: Floats = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)

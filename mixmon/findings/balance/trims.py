@@ -12,16 +12,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats
 from mixmon.errors import RangeError
 from mixmon.findings.stats import Estimate
 from mixmon.session.model import Session
 
-Array = NDArray[np.float64]
 
-
-def reference_lambda(lam: Array, factors: Array, shares: Array) -> float:
+def reference_lambda(lam: Floats, factors: Floats, shares: Floats) -> float:
     """The engine's lambda: the fuel-weighted mean of the cylinders' lambda.
 
     lam, factors, shares: float64[n]; a cylinder's fuel is its base share times its factor.
@@ -31,7 +29,7 @@ def reference_lambda(lam: Array, factors: Array, shares: Array) -> float:
     return float((fuel * lam).sum() / fuel.sum())
 
 
-def keep_mean(factors: Array, shares: Array, lowest: Array, highest: Array, total: float) -> Array:
+def keep_mean(factors: Floats, shares: Floats, lowest: Floats, highest: Floats, total: float) -> Floats:
     """The factors, scaled in common and kept within limits, so that their weighted sum is `total`.
 
     factors, shares, lowest, highest: float64[n]; equal limits pin a cylinder. The common scale
@@ -63,7 +61,7 @@ def keep_mean(factors: Array, shares: Array, lowest: Array, highest: Array, tota
     return kept
 
 
-def round_to_step(percent: Array, step: float, lowest: float, highest: float) -> Array:
+def round_to_step(percent: Floats, step: float, lowest: float, highest: float) -> Floats:
     """Whole steps whose sum is nearest the sum of `percent`: floor all, give the rest by size.
 
     percent: float64[n]. Largest remainders first, equal ones in cylinder order (from memory:
@@ -95,8 +93,6 @@ def round_to_step(percent: Array, step: float, lowest: float, highest: float) ->
 # ----------------------------------------------------------------------------------------------------
 
 _OUTLYING = 3.0  # standard deviations: among sixteen alike, one in twenty-five has such a cylinder by chance
-
-Floats = NDArray[np.float64]
 
 
 def drawn_in(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
@@ -209,7 +205,7 @@ def _reasons(needs: list[Estimate | None]) -> tuple[str, ...]:
 
 
 def _solve(
-    session: Session, now: Floats, needs: list[Estimate | None], known: NDArray[np.bool_]
+    session: Session, now: Floats, needs: list[Estimate | None], known: Bools
 ) -> tuple[Floats, Floats]:
     """Exact and rounded percent."""
     trims = session.trims
@@ -241,7 +237,7 @@ def _mark(
     exact: Floats,
     rounded: Floats,
     now: Floats,
-    moving: NDArray[np.bool_],
+    moving: Bools,
     flags: list[list[str]],
 ) -> None:
     trims = session.trims

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from mixmon.arrays import SECOND_NS
 from mixmon.findings.census.nodes import Expected, ExpectedBus, ExpectedNode, NodeFacts, NodeWatch
 from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, CensusReport, Twin, Unheard
 from mixmon.findings.census.traffic import PEAK_WINDOW_NS, Beat, Break, ChannelTraffic, Timeline, Traffic
@@ -15,8 +16,6 @@ from mixmon.findings.census.wiring import Diagnosis, Silence, diagnose
 from mixmon.frames.block import FrameBlock
 from mixmon.messages.binding import NO_BUS
 from mixmon.messages.plan import MessagePlan
-
-_S = 1_000_000_000
 
 _QUIET_CYCLES = 10
 _QUIET_S = 1.0
@@ -86,7 +85,7 @@ class _Assembly:
         return CensusReport(
             declared=self._expected.declared,
             frames=sum(c.frames for c in self._channels),
-            duration_s=self._timeline.duration_ns / _S,
+            duration_s=self._timeline.duration_ns / SECOND_NS,
             breaks=self._timeline.breaks,
             backward=self._timeline.backward,
             nodes=nodes,
@@ -98,7 +97,7 @@ class _Assembly:
         )
 
     def _since_first(self, t: int | None) -> float | None:
-        return None if t is None or self._timeline.first is None else (t - self._timeline.first) / _S
+        return None if t is None or self._timeline.first is None else (t - self._timeline.first) / SECOND_NS
 
     def _node(self, node: ExpectedNode, facts: NodeFacts) -> CensusNode:
         expected = _cycle_hz(node.messages[0]) if not node.in_turn else np.nan
@@ -218,14 +217,14 @@ def _is_silent(facts: NodeFacts, expected_hz: float) -> bool:
 
 
 def _cycle_hz(plan: MessagePlan) -> float:
-    return _S / plan.cycle_ns if plan.cycle_ns else np.nan
+    return SECOND_NS / plan.cycle_ns if plan.cycle_ns else np.nan
 
 
 def _percent(bits: int, bus: ExpectedBus | None, duration_ns: int) -> float:
     """Share of the wire's time that the bits take, in percent."""
     if bus is None or bus.bitrate is None or duration_ns <= 0:
         return np.nan
-    return 100.0 * bits * _S / (bus.bitrate * duration_ns)
+    return 100.0 * bits * SECOND_NS / (bus.bitrate * duration_ns)
 
 
 def _unknown_twins(ids: tuple[CensusId, ...]) -> tuple[Twin, ...]:

@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import astuple, dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes, Ints
 from mixmon.findings.census.traffic import Break, Gaps, Groups, Rhythm, rhythm
 from mixmon.findings.census.wiring import TwinSigns, TwinWatch
 from mixmon.frames.block import FrameBlock
@@ -97,7 +97,7 @@ class Expected:
     declared: bool
     spares: Mapping[tuple[int, str], int] = field(default_factory=dict)
 
-    def bus_of_channels(self, channels: Sequence[str]) -> NDArray[np.uint8]:
+    def bus_of_channels(self, channels: Sequence[str]) -> Bytes:
         """The bus index of each channel, uint8[c]; 255 where it belongs to none."""
         by_name = {bus.channel: i for i, bus in enumerate(self.buses)}
         other = by_name.get("*", NO_BUS)
@@ -244,7 +244,7 @@ class _Node:
         self.samples = self.told = self.ready = self.resets = 0
         self.last_count: int | None = None
 
-    def feed(self, blocks: Mapping[tuple[int, str], SignalBlock]) -> NDArray[np.int64]:
+    def feed(self, blocks: Mapping[tuple[int, str], SignalBlock]) -> Ints:
         """Takes the node's blocks; gives the stamps of its reading, int64[m]."""
         own = self.expected
         if own.resets is not None and (block := blocks.get((own.bus, own.resets.message))) is not None:
@@ -323,7 +323,7 @@ class NodeWatch:
         )
 
 
-def _whole(raw: RawColumn) -> NDArray[np.int64]:
+def _whole(raw: RawColumn) -> Ints:
     """Raw values as integers; floats in small steps, what is no number as 0."""
     if raw.dtype.kind == "f":
         raw = np.nan_to_num(raw * _FLOAT_STEPS, nan=0.0, posinf=0.0, neginf=0.0)

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Ints
 from mixmon.frames.bits import phase_bits
 from mixmon.frames.block import NOT_DATA, FrameBlock, FrameFlag
 from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
@@ -21,7 +21,6 @@ from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
 # memory than seconds.
 # ----------------------------------------------------------------------------------------------------
 
-Ints = NDArray[np.int64]
 
 NONE = np.iinfo(np.int64).min
 """Stands for a stamp or a gap that there is not."""
@@ -454,7 +453,7 @@ class Traffic:
         self._frames[groups.slots] += groups.ends - groups.starts + 1
         self._gaps.push(block.t, groups)
 
-    def _slots(self, keys: NDArray[np.int64]) -> NDArray[np.int64]:
+    def _slots(self, keys: Ints) -> Ints:
         """The slot of each key; new keys get the next ones."""
         place = np.searchsorted(self._keys, keys)
         known = np.append(self._keys, -1)[place] == keys
@@ -463,7 +462,7 @@ class Traffic:
             place = np.searchsorted(self._keys, keys)
         return self._slot_of_key[place]
 
-    def _enter(self, keys: NDArray[np.int64]) -> None:
+    def _enter(self, keys: Ints) -> None:
         old = len(self._keys)
         all_keys = np.concatenate([self._keys, keys])
         order = np.argsort(all_keys)
@@ -483,7 +482,7 @@ class Traffic:
         )
 
 
-def _take_windows(channel: _Channel, window: NDArray[np.int64], bits: NDArray[np.int64]) -> None:
+def _take_windows(channel: _Channel, window: Ints, bits: Ints) -> None:
     """Adds bits to the open window; each change of window closes one."""
     starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
     sums = np.add.reduceat(bits, starts)

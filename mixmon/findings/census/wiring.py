@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
+
+from mixmon.arrays import Ints
 
 # ----------------------------------------------------------------------------------------------------
 # Two controllers with one identifier: frames that come twice as often and take turns.
@@ -35,7 +36,6 @@ from numpy.typing import NDArray
 # Thresholds: common practice, no source.
 # ----------------------------------------------------------------------------------------------------
 
-Ints = NDArray[np.int64]
 
 _DEPTH = 8
 _CROWD = 5.0

@@ -33,6 +33,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Bools, Floats
 from mixmon.findings.stats import median_with_holes
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import Fuel
@@ -96,7 +97,7 @@ def observed(block: CylinderBlock) -> Table:
     }
 
 
-def _shifted(block: CylinderBlock, name: str) -> NDArray[np.float64]:
+def _shifted(block: CylinderBlock, name: str) -> Floats:
     return block.shifted.get(name, np.full(block.lam.shape, np.nan))
 
 
@@ -117,7 +118,7 @@ REACH = 12
 _MEMORY = 60  # beats over which a node's noise is learnt
 _LATELY = 24  # of these: twice as long as an excess may last, so that one does not raise its own limit
 _STARTING_NS = 1_500_000_000  # until the pipes of a starting engine are full of exhaust
-_UNASKED_NS = 1_000_000_000  # a target comes by then, pipe included, or there is none
+_UNASKED_NS = SECOND_NS  # a target comes by then, pipe included, or there is none
 _FEWEST_ROWS = 8  # of a beat, for its median to count
 _FEWEST_BEATS = 3  # of a window
 
@@ -138,8 +139,6 @@ _RANGE_QUIET = 0.6  # oxygen percent
 _RANGE_SHARE = 0.6
 """Part of the movement of all that one node alone may seem to make because it is slower or quicker:
 time constants of 85 and 300 ms are 0.45 of a common step apart at most (computed)."""
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -239,14 +238,14 @@ class Baseline:
         beats["noise"] = np.full_like(beats["offset"], np.nan)
         self._rows, self._beats = joined(self._rows, rows), joined(self._beats, beats)
 
-    def _stands(self, rows: Table) -> NDArray[np.bool_]:
+    def _stands(self, rows: Table) -> Bools:
         """Rows of an engine that stands or has just started: what is in its pipes is no exhaust."""
         last = np.where(rows["rpm"] < TURNING_RPM, rows["t"], self._stood)
         last = np.maximum.accumulate(np.concatenate([[self._stood], last]))[1:]
         self._stood = int(last[-1])
         return np.asarray(rows["t"] - last < _STARTING_NS)
 
-    def _expected(self, target: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    def _expected(self, target: Floats) -> tuple[Floats, Bools]:
         """What the readings would be if the mixture were as asked for, 0 until a target is known; if one is.
 
         The lags see how far the target is from the first one, which is 0 until that is known.

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.events.baseline import TURNING_RPM, Settled
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
@@ -37,8 +38,6 @@ _PULSES_KEPT = 0.8
 """What of a noise is left in the reading 10 ms later: typical of 85 ms of lag with a part of white noise."""
 
 _STEP_S, _FINE_S = 0.010, 0.0025
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,14 +184,14 @@ class Spike:
 
     node: int
     sign: int
-    t: NDArray[np.int64]
+    t: Ints
     begin: int
     end: int
     excess: Floats
     oxygen: Floats
     lam: Floats
-    age: NDArray[np.int64]
-    state: NDArray[np.uint8]
+    age: Ints
+    state: Bytes
     rpm: Floats
     load: Floats
     valve_rpm: float
@@ -229,7 +228,7 @@ class SpikeSearch:
         self._open: dict[tuple[int, int], list[int]] = {}
         self._done: dict[tuple[int, int], int] = {}
 
-    def feed(self, rows: Settled, cut: NDArray[np.bool_]) -> list[Spike]:
+    def feed(self, rows: Settled, cut: Bools) -> list[Spike]:
         """The bumps that are complete with these rows."""
         first = self._recent.end
         top = np.fmax.accumulate(np.concatenate([[self._top_rpm], rows.rows["rpm"]]))
@@ -285,7 +284,7 @@ class SpikeSearch:
             return None
         return begin, end
 
-    def _inside(self, node: int, sign: int, begin: int, end: int) -> NDArray[np.bool_]:
+    def _inside(self, node: int, sign: int, begin: int, end: int) -> Bools:
         excess, limit = self._column("excess", node, begin, end), self._column("limit", node, begin, end)
         return sign * excess > _SHARE * limit
 
@@ -404,7 +403,7 @@ class CommonSearch:
         self._search = SpikeSearch(1)
         self._since_cut = self._since_start = 0
 
-    def feed(self, settled: Settled, cut: NDArray[np.bool_]) -> list[Spike]:
+    def feed(self, settled: Settled, cut: Bools) -> list[Spike]:
         """The common bumps that are complete and nothing else explains."""
         rows = settled.rows
         unfit = self._unfit(rows["reading"], np.asarray(cut.any(axis=1)))
@@ -430,7 +429,7 @@ class CommonSearch:
             self._since_cut = self._since_start = 0
         return [s for s in found if not _of_cut(s) and (_unexplained(s) or (s.sign > 0 and at_top_speed(s)))]
 
-    def _unfit(self, reading: Floats, cut: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    def _unfit(self, reading: Floats, cut: Bools) -> Bools:
         """Rows in a cut or soon after it, and rows of an engine that has just begun to be read."""
         unfit, self._since_cut = _soon_after(cut, self._since_cut, _CUT_ROWS)
         early, self._since_start = _soon_after(np.isnan(reading), self._since_start, _START_ROWS)
@@ -464,7 +463,7 @@ def _of_cut(spike: Spike) -> bool:
     return spike.after_cut or (spike.before_cut and after_peak < _INTO_CUT_ROWS)
 
 
-def _soon_after(trouble: NDArray[np.bool_], before: int, rows: int) -> tuple[NDArray[np.bool_], int]:
+def _soon_after(trouble: Bools, before: int, rows: int) -> tuple[Bools, int]:
     """Rows at most that many after the last trouble; the carry counts down from the last row."""
     at = np.arange(1, len(trouble) + 1)
     until = np.maximum.accumulate(np.concatenate([[before], np.where(trouble, at + rows, 0)]))

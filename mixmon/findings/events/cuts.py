@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools
 from mixmon.findings.events.baseline import TURNING_RPM, Settled, Table
 from mixmon.findings.events.event import Event, Kind, Value
 from mixmon.mixture.align import GRID_NS
@@ -34,8 +34,6 @@ _MOST = 0.6
 _BREAK_ROWS = 30
 _CLIMB = 1.55
 """Lags that a reading needs from burnt gas to AIR_PERCENT: ln(23.6 / 4.7), computed."""
-
-Bools = NDArray[np.bool_]
 
 
 @dataclass(slots=True)

@@ -20,8 +20,8 @@ from copy import deepcopy
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.findings.events.baseline import Baseline, Settled
 from mixmon.findings.events.bumps import CommonSearch, Spike, SpikeSearch, at_top_speed
 from mixmon.findings.events.cuts import CutWatch
@@ -224,11 +224,11 @@ class Excursions:
             else:
                 yield replace(event, kind=Kind.LEAN_EXCURSION if lean else Kind.RICH_EXCURSION)
 
-    def _lag(self, spike: Spike) -> NDArray[np.float64]:
+    def _lag(self, spike: Spike) -> Floats:
         """Lags of all nodes at its beginning, float64[2, n]."""
         return self._lags.at(self._stretch, int(spike.t[spike.begin]))
 
-    def _events(self, spike: Spike, lag: NDArray[np.float64], nodes: tuple[int, ...]) -> Iterator[Event]:
+    def _events(self, spike: Spike, lag: Floats, nodes: tuple[int, ...]) -> Iterator[Event]:
         """One event for each part of the bump; none for a mixture that did not go far enough."""
         verdict = self._judge.verdict(spike, SensorLag.of_total(*lag.tolist()))
         if verdict is None:
@@ -276,7 +276,7 @@ class Excursions:
             yield _one_cut(group)
 
 
-def _far_enough(off: NDArray[np.float64], before: float, gas: Value) -> bool:
+def _far_enough(off: Floats, before: float, gas: Value) -> bool:
     """The gas, or the reading for a while, was `_OVER` away from what was expected, nearly."""
     if not isinstance(gas, float) or abs(gas - before) >= _NEARLY * _OVER:
         return True

@@ -14,8 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.findings.events.bumps import Bump, Pulse, Spike, sparks_left_out
 from mixmon.findings.events.event import Kind, Value
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
@@ -47,8 +47,6 @@ STEP_S = 0.010
 ROUGHNESS = 1.5
 """Standard deviation of a step of the gas in 10 ms, oxygen percent: a missed charge raises a tip's
 gas by some ten percent within a cycle of 15 to 100 ms (computed)."""
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

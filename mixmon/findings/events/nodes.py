@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.findings.events.event import Event, Kind, Value
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -96,7 +96,7 @@ class NodeEvents:
         )
         return found
 
-    def _counted(self, counts: NDArray[np.float64] | None, end: int, i: int) -> float:
+    def _counted(self, counts: Floats | None, end: int, i: int) -> float:
         """The newest count of starts before row `end`; NaN where none is known."""
         known = np.zeros(0) if counts is None else counts[:end, i]
         known = known[np.isfinite(known)]
@@ -137,7 +137,7 @@ class NodeEvents:
         ]
 
 
-def _at(column: NDArray[np.float64] | None, row: int, node: int) -> float:
+def _at(column: Floats | None, row: int, node: int) -> float:
     return np.nan if column is None else float(column[row, node])
 
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.lags import Lags, LearntLags
 from mixmon.findings.stats import student_t95
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
@@ -55,8 +55,6 @@ _DIRECTION_ROWS = 6
 
 _BEFORE_SHARE, _AFTER_SHARE = 0.8, 0.9
 
-Floats = NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TipRows:
@@ -70,7 +68,7 @@ class TipRows:
     """
 
     onset: int
-    valid: NDArray[np.bool_]
+    valid: Bools
     oxygen: Floats
     target: Floats
     at_valve: Floats
@@ -87,7 +85,7 @@ class TipTrace:
 
     excursion: Floats
     over_target: Floats
-    arrival: NDArray[np.int64]
+    arrival: Ints
 
 
 def equalised(oxygen: Floats, lag_s: Floats, slowest_s: float) -> Floats:
@@ -137,14 +135,14 @@ def _off_target(onset: int, lam: Floats, target: Floats, way: Floats) -> Floats:
     return np.asarray(before + (after - before) * way)
 
 
-def _judged(rows: TipRows) -> NDArray[np.bool_]:
+def _judged(rows: TipRows) -> Bools:
     """Nodes that were valid nearly all the time, bool[n]."""
     before = rows.valid[rows.onset - LEVEL_ROWS : rows.onset].mean(axis=0)
     after = rows.valid[rows.onset :].mean(axis=0)
     return np.asarray((before >= _BEFORE_SHARE) & (after >= _AFTER_SHARE))
 
 
-def _held(x: Floats, valid: NDArray[np.bool_]) -> Floats:
+def _held(x: Floats, valid: Bools) -> Floats:
     """The newest valid value of each column, the first one before there is any, 0 where none is."""
     known = valid & np.isfinite(x)
     row = np.where(known, np.arange(len(x))[:, None], -1)

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.balance.balance import Spread, spread
 from mixmon.findings.pulls.pulls import Pull
 from mixmon.findings.pulls.quality import LeftOut, PullTrace, without_events, without_wild, word
@@ -29,8 +29,6 @@ _STUB = 0.4
 """A band at an end that is covered by less than this part belongs to its neighbour."""
 
 _MARGIN = 0.1  # of a band's width, for the noise of the first and the last speed
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +82,12 @@ class Batches:
     due     int64[m, n]    readings whose gas was burnt at such speeds, counted or not
     """
 
-    band: NDArray[np.int64]
+    band: Ints
     centre: Floats
     y: Floats
     target: Floats
-    rows: NDArray[np.int64]
-    due: NDArray[np.int64]
+    rows: Ints
+    due: Ints
 
 
 def batches(bands: Bands, rate: float, rpm: Floats, y: Floats, target: Floats) -> Batches:
@@ -117,7 +115,7 @@ def batches(bands: Bands, rate: float, rpm: Floats, y: Floats, target: Floats) -
     )
 
 
-def _parts(bands: Bands, rate: float) -> tuple[NDArray[np.int64], Floats]:
+def _parts(bands: Bands, rate: float) -> tuple[Ints, Floats]:
     """Bands cut into batches: the band of each, and their edges."""
     numbers: list[int] = []
     edges: list[float] = []
@@ -129,11 +127,11 @@ def _parts(bands: Bands, rate: float) -> tuple[NDArray[np.int64], Floats]:
     return np.array(numbers, np.int64), np.array([*edges, bands.edges[-1]])
 
 
-def _count(cell: NDArray[np.int64], m: int, n: int) -> NDArray[np.int64]:
+def _count(cell: Ints, m: int, n: int) -> Ints:
     return np.bincount(cell, minlength=m * n).reshape(m, n)
 
 
-def _mean_of_pull_bands(cell: NDArray[np.int64], values: Floats, rows: NDArray[np.int64]) -> Floats:
+def _mean_of_pull_bands(cell: Ints, values: Floats, rows: Ints) -> Floats:
     total = np.bincount(cell, values, minlength=rows.size).reshape(rows.shape)
     mean: Floats = np.divide(total, rows, out=np.full(rows.shape, np.nan), where=rows > 0)
     return mean
@@ -178,7 +176,7 @@ class SweepNoise:
     t95: Floats
     lag_s: Floats
 
-    def standard_error(self, batches: NDArray[np.bool_], seconds: Floats) -> Floats:
+    def standard_error(self, batches: Bools, seconds: Floats) -> Floats:
         """Of means over `batches` bool[m] that hold float64[n] counted seconds: float64[n]."""
         of_band = self.density[batches].mean(axis=0)
         counted = np.where(seconds > 0, seconds, np.nan)
@@ -206,7 +204,7 @@ def sweep_noise(y: Floats, lag_s: Floats) -> SweepNoise:
     return SweepNoise(along[:, None] * own, np.array(t95), lag)
 
 
-def _along(power: Floats, known: NDArray[np.bool_]) -> Floats:
+def _along(power: Floats, known: Bools) -> Floats:
     """Mean over all nodes and enough neighbouring batches, float64[m]."""
     m = len(power)
     number = np.concatenate([[0], np.cumsum(known.sum(axis=1))])
@@ -287,7 +285,7 @@ class PullTable:
     counted_s: Floats
     share: Floats
     why: tuple[tuple[str | None, ...], ...]
-    valid: NDArray[np.int64]
+    valid: Ints
     worst: tuple[Point | None, ...]
     leanest: tuple[Point | None, ...]
 
@@ -319,8 +317,8 @@ def pull_table(session: Session, pull: Pull, bands: Bands, events: Sequence[Left
 class _Band:
     """One band: batches in it, nodes with a need, and their needs in ln lambda, float64[n]."""
 
-    rows: NDArray[np.bool_]
-    known: NDArray[np.bool_]
+    rows: Bools
+    known: Bools
     peers: Floats
     target: Floats
     engine: float
@@ -371,12 +369,12 @@ class _Tabulator:
             leanest=tuple(self._leanest(j) for j in range(y.shape[1])),
         )
 
-    def _by_band(self, counts: NDArray[np.int64]) -> Floats:
+    def _by_band(self, counts: Ints) -> Floats:
         out = np.zeros((len(self._bands), counts.shape[1]))
         np.add.at(out, self._batches.band, counts)
         return out
 
-    def _reasons_by_band(self) -> NDArray[np.int64]:
+    def _reasons_by_band(self) -> Ints:
         """Readings by band, node and reason, int64[b, n, 256]."""
         b, n = self._seconds.shape
         rpm = self._trace.rpm
@@ -394,7 +392,7 @@ class _Tabulator:
         chief = int(np.argmax(counts[1:])) + 1
         return word(chief) if counts[chief] else None
 
-    def _censored(self, counts: NDArray[np.int64], code: int) -> bool:
+    def _censored(self, counts: Ints, code: int) -> bool:
         return bool(counts[code] > _CENSORED_SHARE * counts.sum())
 
     def _band(self, i: int) -> _Band:

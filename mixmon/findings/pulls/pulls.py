@@ -15,8 +15,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats, Times
 from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.pulls.quality import (
     BREAK,
@@ -53,9 +53,6 @@ _FALL_RPM = 150.0
 
 _LONGEST_HELD = 50  # rows
 
-Floats = NDArray[np.float64]
-Times = NDArray[np.int64]
-
 
 @dataclass(frozen=True, slots=True)
 class SweepRules:
@@ -73,7 +70,7 @@ class SweepRules:
     held_gain_rpm: float = 1500.0
 
 
-def sweeps(t: Times, rpm: Floats, broken: NDArray[np.bool_], rules: SweepRules) -> list[tuple[int, int]]:
+def sweeps(t: Times, rpm: Floats, broken: Bools, rules: SweepRules) -> list[tuple[int, int]]:
     """First and last row of each sweep, in order.
 
     t, rpm  [k], ns and NaN where not known
@@ -94,7 +91,7 @@ def sweeps(t: Times, rpm: Floats, broken: NDArray[np.bool_], rules: SweepRules) 
     return found
 
 
-def _pieces(rpm: Floats, whole: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+def _pieces(rpm: Floats, whole: Bools) -> Iterator[tuple[int, int]]:
     """Runs of whole rows in which speed never falls far below what it has reached, begin and end."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], whole, [False]]).astype(np.int8)))
     for begin, end in edges.reshape(-1, 2).tolist():
@@ -299,7 +296,7 @@ class PullStage:
         )
 
 
-def _stopped_by(rpm: Floats, cut: NDArray[np.bool_]) -> str | None:
+def _stopped_by(rpm: Floats, cut: Bools) -> str | None:
     """What stopped a sweep before its full opening ended; rows from the sweep's last one on."""
     if cut.any():
         return LIMITER

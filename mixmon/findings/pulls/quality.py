@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.balance.dwell import Mask
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.lags import Lags, node_lags
@@ -38,8 +38,6 @@ of before the throttle was opened; an event is known there; it is far from all i
 _WORDS = {ARRIVING: "opening", EVENT: "event", WILD: "wild sample"}
 _KEPT_OPEN = 5.0  # percent below full that noise may reach
 
-Floats = NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PullTrace:
@@ -53,11 +51,11 @@ class PullTrace:
     lag_s   float64[n]     the sensor lags that were allowed for
     """
 
-    t: NDArray[np.int64]
+    t: Ints
     rpm: Floats
     y: Floats
     target: Floats
-    why: NDArray[np.uint8]
+    why: Bytes
     lag_s: Floats
 
 
@@ -99,7 +97,7 @@ def pull_trace(recent: Recent, begin: int, end: int, lag_s: Floats, full_from: f
     )
 
 
-def _settled(open_: NDArray[np.bool_], late: Floats) -> NDArray[np.bool_]:
+def _settled(open_: Bools, late: Floats) -> Bools:
     """Rows by which the gas at each sensor has been of full opening for long enough, bool[k, n]."""
     row = np.arange(len(open_))[:, None]
     shut = np.maximum.accumulate(np.where(open_, -1, row), axis=0)
@@ -183,13 +181,13 @@ def without_wild(trace: PullTrace) -> PullTrace:
     return _marked(trace, _widened(wild, _AROUND), WILD)
 
 
-def _widened(hit: NDArray[np.bool_], rows: int) -> NDArray[np.bool_]:
+def _widened(hit: Bools, rows: int) -> Bools:
     """True also for that many rows before and after."""
     total = np.cumsum(np.pad(hit, ((rows + 1, rows), (0, 0))), axis=0)
     return np.asarray(total[2 * rows + 1 :] > total[: -(2 * rows + 1)])
 
 
-def _marked(trace: PullTrace, hit: NDArray[np.bool_], code: int) -> PullTrace:
+def _marked(trace: PullTrace, hit: Bools, code: int) -> PullTrace:
     hit = hit & (trace.why == 0)
     if not hit.any():
         return trace
@@ -267,7 +265,7 @@ class Verdict:
     remarks: tuple[str, ...]
 
 
-def pull_quality(driven: Driven, trace: PullTrace, weights: NDArray[np.int64]) -> PullQuality:
+def pull_quality(driven: Driven, trace: PullTrace, weights: Ints) -> PullQuality:
     """Measures a pull; `weights` int64[n] are the cylinders that each node speaks for."""
     share = _valid_shares(trace)
     asked = ~np.isnan(share)

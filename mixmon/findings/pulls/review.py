@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import Excursions
 from mixmon.findings.lags import Lags
@@ -22,8 +22,6 @@ _SAME_C = 3.0
 """Coolant and intake air may differ by this much between pulls (common practice, no source)."""
 
 _SAME_RATE, _SAME_RPM, _SHORT_RPM = 0.1, 300.0, 500.0
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats
 from mixmon.findings.least_squares import Samples
 from mixmon.findings.response.fit import NOT_SHARP, USUAL_FILTER, Prior, StepFit, fit_steps
 from mixmon.findings.stats import median_with_holes
@@ -60,7 +61,7 @@ class AirEdges:
         return [(row, bool(in_air[row])) for row in turned.tolist()]
 
 
-def movement(level: NDArray[np.float64], rise: int, fall: int) -> tuple[int, int]:
+def movement(level: Floats, rise: int, fall: int) -> tuple[int, int]:
     """The last row before the readings leave their level, and the last one before they come back.
 
     Args:
@@ -81,8 +82,6 @@ def movement(level: NDArray[np.float64], rise: int, fall: int) -> tuple[int, int
 
 _BEFORE_NS, _AFTER_NS = 1_000_000_000, 2_000_000_000
 
-Floats = NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SensorTrace:
@@ -97,7 +96,7 @@ class SensorTrace:
     t: int
     sampled: Floats
     oxygen: Floats
-    used: NDArray[np.bool_]
+    used: Bools
 
     def of(self, j: int) -> tuple[Floats, Floats]:
         """Times and readings of one sensor."""
@@ -184,8 +183,6 @@ T63, as a share, and how closely the filter must be the usual one (own choice)."
 
 _AIR = Prior(20.6, 0.4)
 """Oxygen in the air of a shop, percent, dry to damp: what a reading that clips cannot show."""
-
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,8 +24,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.gas.transport import DEFAULT_CYCLES_BEFORE, cycle_s, valve_to_sensor_delay_s
 from mixmon.mixture.align import Geometry
 
@@ -41,8 +41,6 @@ charge points are alike (own choice)."""
 
 _FORM_S, _FORM_SHARE = 0.004, 0.05
 """What the form itself may be wrong by, s and as a share of the delay (own choice)."""
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
 from mixmon.mixture.align import GRID_NS
 
@@ -21,7 +21,6 @@ from mixmon.mixture.align import GRID_NS
 # The answer of two lags in a row to a step: its course, its slopes, and when it reaches 63 %.
 # ----------------------------------------------------------------------------------------------------
 
-Floats = NDArray[np.float64]
 
 _APART = 1e-3
 """Least relative distance of the two time constants: equal ones make the closed form 0/0."""
@@ -92,8 +91,6 @@ NOT_SHARP = 0.025
 """No gas changes at once and no element is two plain lags: an error, as a share of T63, that no
 residual shows. Cuts of a simulated engine of known lags are met within this (computed)."""
 
-Bools = NDArray[np.bool_]
-
 
 class Prior(NamedTuple):
     """What is known beforehand: a value, and its standard deviation."""
@@ -132,7 +129,7 @@ class StepFit:
     t63_sd: Floats
     after_sd: Floats
     misfit: Floats
-    samples: NDArray[np.int64]
+    samples: Ints
 
 
 def fit_steps(

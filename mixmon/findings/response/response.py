@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools
 from mixmon.findings.response.cuts import Cut, Going, ResponseStage
 from mixmon.findings.response.delay_map import DelayModel, Measured, fit_delay
 from mixmon.findings.response.sensors import SensorResponse, sensor_responses
@@ -71,7 +71,7 @@ class WarmUpStage:
             if self._began[j] != _NEVER:
                 self.seconds[j] = (int(block.t[until]) - int(self._began[j])) / 1e9
 
-    def _heating(self, block: CylinderBlock, j: int) -> NDArray[np.bool_]:
+    def _heating(self, block: CylinderBlock, j: int) -> Bools:
         """Rows in which the node warms; by its heater where the node tells it."""
         warming = block.state[:, j] == SampleState.WARMING
         if not self._heaters[j]:

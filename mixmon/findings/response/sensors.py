@@ -12,8 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Floats
 from mixmon.findings.response.cuts import LEAN, RICH, Cut, Going, SensorTrace
 from mixmon.findings.response.fit import NOT_SHARP
 from mixmon.findings.response.steps import DelayPoint
@@ -41,8 +41,6 @@ _FINE_SHARES = np.geomspace(0.85, 1.18, 25)
 _FINE_SHIFTS_S = np.arange(-0.010, 0.0101, 0.002)
 _LEAST_LEVEL_S, _FEWEST, _NUDGE = 0.15, 25, 1e-3
 _LEAST_HEIGHT_NOISES = 5.0
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Floats
 from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
 from mixmon.findings.response.cuts import Clock
 from mixmon.findings.response.fit import time_63
@@ -36,8 +36,6 @@ from mixmon.session.model import Session
 
 _STEP_ROWS = 5
 _LEAST_STEP = 0.010
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,8 +137,6 @@ _LIMITS = Limits(
     highest=np.array([np.inf, np.inf, np.inf, 1.0, np.log(1.5), 0.9]),
     stride=np.array([np.inf, np.inf, np.inf, 0.05, 0.4, 0.3]),
 )
-
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -435,7 +431,7 @@ class DelayStage:
                 self._anchor = None
                 i += first + i == self._begin
 
-    def _away(self, rpm: Floats, load: Floats, first: int) -> NDArray[np.bool_]:
+    def _away(self, rpm: Floats, load: Floats, first: int) -> Bools:
         """Rows, of which the first is numbered `first`, that are away from where the window began."""
         assert self._anchor is not None
         at_rpm, at_load = self._anchor
@@ -498,7 +494,7 @@ class DelayStage:
 
     def _point(
         self,
-        rows: Mapping[str, NDArray[np.float64]],
+        rows: Mapping[str, Floats],
         command: Command,
         fit: PatternFit,
         clock: Clock,
@@ -522,9 +518,7 @@ class DelayStage:
         )
 
 
-def _sure(
-    fit: PatternFit, follows: NDArray[np.bool_], cycle: float, clock: Clock, command: Command
-) -> PatternFit:
+def _sure(fit: PatternFit, follows: Bools, cycle: float, clock: Clock, command: Command) -> PatternFit:
     """The fit of sensors that follow, with the errors of the moment: each step waits for an injection."""
     moves = len(command.moves)
     wait = float(np.hypot(cycle / np.sqrt(12.0), clock.sd)) / np.sqrt(moves)

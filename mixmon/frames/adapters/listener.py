@@ -12,6 +12,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from mixmon.arrays import SECOND_NS
 from mixmon.errors import MixmonError
 from mixmon.frames.adapters.interfaces import BusOptions, open_receiver
 from mixmon.frames.adapters.receiver import (
@@ -30,8 +31,8 @@ READ_S = 0.02
 FIRST_PAUSE_S = 0.1
 LONGEST_PAUSE_S = 5.0
 LONGEST_PATIENCE_NS = 30_000_000_000
-STALL_NS = 1_000_000_000
-TELL_NS = 1_000_000_000
+STALL_NS = SECOND_NS
+TELL_NS = SECOND_NS
 """Counts are told as events at most so often."""
 
 

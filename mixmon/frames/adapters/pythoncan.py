@@ -7,8 +7,8 @@ from contextlib import suppress
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Ints
 from mixmon.frames.adapters.receiver import (
     GATHER_S,
     BusCondition,
@@ -144,6 +144,6 @@ class PythonCanReceiver(Receiver):
         else:
             self.rejected[row.value] += 1
 
-    def _choose_stamps(self, first: NDArray[np.int64]) -> None:
+    def _choose_stamps(self, first: Ints) -> None:
         if not first.any():
             self._stamps, self.stamped_by = None, StampKind.HOST

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
+from mixmon.arrays import Bytes, Ints
 from mixmon.frames.adapters.stamps import DeviceStamps, StampKind
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, Interfaces
 
@@ -94,7 +94,7 @@ class Receiver(ABC):
         return block
 
 
-def condition_after(before: BusCondition, classes: int, data: NDArray[np.uint8]) -> BusCondition:
+def condition_after(before: BusCondition, classes: int, data: Bytes) -> BusCondition:
     """The controller's condition after an error frame with these class bits and data bytes."""
     if classes & _BUS_OFF:
         return BusCondition.BUS_OFF
@@ -119,7 +119,7 @@ def numbered(channels: tuple[str, ...]) -> Interfaces:
     return interfaces
 
 
-def stamped(block: FrameBlock, t: NDArray[np.int64]) -> FrameBlock:
+def stamped(block: FrameBlock, t: Ints) -> FrameBlock:
     """The same frames with other stamps."""
     return FrameBlock(
         t, block.can_id, block.bus, block.size, block.dlc, block.flags, block.data, block.channels

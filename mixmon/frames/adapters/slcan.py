@@ -26,8 +26,8 @@ from enum import IntFlag, StrEnum
 
 import numpy as np
 import serial
-from numpy.typing import NDArray
 
+from mixmon.arrays import SECOND_NS, Ints
 from mixmon.errors import SourceError, UsageError
 from mixmon.frames.adapters.receiver import (
     GATHER_S,
@@ -186,7 +186,7 @@ WAKE_S = 2.5
 """For the first answer. Some adapters restart when their port is opened, and are deaf for two seconds."""
 
 READ_S = 0.02
-POLL_NS = 1_000_000_000
+POLL_NS = SECOND_NS
 UNANSWERED_POLLS = 3
 LATE_NS = 20_000_000
 """USB serial drivers hold bytes back for up to 16 ms (common practice, no source)."""
@@ -370,7 +370,7 @@ class SlcanReceiver(Receiver):
         return stamped(block, np.full(len(block), arrived, np.int64))
 
 
-def _are_stamps(t: NDArray[np.int64]) -> bool:
+def _are_stamps(t: Ints) -> bool:
     return bool(((t >= 0) & (t < STAMP_WRAP_MS * _MS)).all())
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixmon.arrays import Bools, Bytes, Ints
 from mixmon.frames.adapters.receiver import GATHER_S, BusCondition, DeviceLostError, Receiver
 from mixmon.frames.adapters.stamps import HostClock, StampKind
 from mixmon.frames.block import CLASSIC_WIDTH, EXTENDED, FD_WIDTH, FrameBlock, FrameFlag
@@ -291,9 +292,7 @@ def prepare(sock: socket.socket) -> None:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)
 
 
-def decode(
-    frames: list[bytes], t: NDArray[np.int64], local: NDArray[np.bool_], bus: int, channels: tuple[str, ...]
-) -> FrameBlock:
+def decode(frames: list[bytes], t: Ints, local: Bools, bus: int, channels: tuple[str, ...]) -> FrameBlock:
     """Frames as the kernel hands them out -> a block; what is neither classic nor FD is left out."""
     lengths = np.array([len(frame) for frame in frames], np.int64)
     fits = (lengths == CLASSIC_BYTES) | (lengths == FD_BYTES)
@@ -324,7 +323,7 @@ def decode(
     )
 
 
-def _flags(rows: NDArray[np.void], fd: NDArray[np.bool_], local: NDArray[np.bool_]) -> NDArray[np.uint8]:
+def _flags(rows: NDArray[np.void], fd: Bools, local: Bools) -> Bytes:
     error = (rows["can_id"] & _ERROR_FLAG) != 0
     remote = ((rows["can_id"] & _REMOTE_FLAG) != 0) & ~fd & ~error
     flags = np.where(error, FrameFlag.ERROR, 0) | np.where(remote, FrameFlag.REMOTE, 0)

@@ -17,11 +17,12 @@ from collections import deque
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
+
+from mixmon.arrays import SECOND_NS, Ints
 
 TRIES = 5
 HELD_UP_NS = 20_000
-WINDOW_NS = 1_000_000_000
+WINDOW_NS = SECOND_NS
 WINDOWS = 60
 SLOPE_FROM_NS = 10_000_000_000
 """Shorter stretches say nothing about drift: a millisecond of USB delay is 100 ppm of ten seconds."""
@@ -92,7 +93,7 @@ class DeviceStamps:
         self._last_read = 0
         self.jumps = 0
 
-    def to_host(self, stamps: NDArray[np.int64], arrived: int) -> NDArray[np.int64]:
+    def to_host(self, stamps: Ints, arrived: int) -> Ints:
         """Data time of frames stamped `stamps` (int64[n] ns, device) and read at `arrived`.
 
         Call it after every read, also with no frames: how long nothing was read tells a late
@@ -115,7 +116,7 @@ class DeviceStamps:
         self._last_t = int(t.max())
         return t
 
-    def _unwrapped(self, stamps: NDArray[np.int64], near: int) -> NDArray[np.int64]:
+    def _unwrapped(self, stamps: Ints, near: int) -> Ints:
         """Stamps with as many wraps added as bring each nearest to `near`."""
         if self._wrap is None:
             return stamps
@@ -129,19 +130,19 @@ class DeviceStamps:
         assert self._offset is not None
         return device + self._offset + round(self._slope * (device - self._pivot))
 
-    def _lines(self, device: NDArray[np.int64]) -> NDArray[np.int64]:
+    def _lines(self, device: Ints) -> Ints:
         assert self._offset is not None
-        drift: NDArray[np.int64] = np.rint(self._slope * (device - self._pivot)).astype(np.int64)
+        drift: Ints = np.rint(self._slope * (device - self._pivot)).astype(np.int64)
         return device + self._offset + drift
 
-    def _restart(self, unwrapped: NDArray[np.int64], arrived: int) -> None:
+    def _restart(self, unwrapped: Ints, arrived: int) -> None:
         self._minima.clear()
         self._window = None
         self._slope = 0.0
         self._offset = arrived - int(unwrapped.max())
         self._last_t = 0
 
-    def _learn(self, unwrapped: NDArray[np.int64], arrived: int) -> None:
+    def _learn(self, unwrapped: Ints, arrived: int) -> None:
         newest = int(unwrapped.max())
         point = (newest, arrived - newest)
         if self._window is None:
