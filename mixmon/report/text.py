@@ -13,6 +13,9 @@ from enum import Enum
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, TextIO
 
+from mixmon.note import Note
+from mixmon.report.words import note_object
+
 if TYPE_CHECKING:
     from mixmon.run import Run
 
@@ -206,6 +209,8 @@ def plain(value: Any) -> Any:
     Raises:
         TypeError: a value of a type that nobody thought of.
     """
+    if isinstance(value, Note):
+        return {name: plain(part) for name, part in note_object(value).items()}
     if isinstance(value, Enum):
         return value.name.lower().replace("_", " ")
     if value is None or isinstance(value, (bool, str)):
