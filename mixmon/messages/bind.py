@@ -1,4 +1,14 @@
-"""The session's signals found in the message definitions; what is wrong, and what is lacking."""
+"""The session's signals, found in the message definitions: binding a session to its databases.
+
+A session file names quantities (lambda, ready, rpm, ...) and for each a signal as "Message.Signal"; a
+database says where a signal lies in a frame. On the way from one to the other: the databases that the
+buses name are found and read (`find_databases`), every chosen signal is looked up and its unit and range
+are compared with what it was chosen for (`_Search`, `misread`), and what stays without a signal is listed
+(`missing`, `gaps`).
+
+Nothing stops at the first mistake. Each step adds to a list of mistakes, so that one run of
+`mixmon verify` shows all of them, in the order of the file.
+"""
 
 from __future__ import annotations
 
@@ -20,329 +30,11 @@ from mixmon.session.load import placed, read_session, read_text
 from mixmon.session.model import Bus, Fuel, Sensors, Session, SignalChoice
 from mixmon.session.schema import near
 
-# ----------------------------------------------------------------------------------------------------
-# Whether a signal can carry what it was chosen for: its unit and range against the quantity's.
-#
-# DBC files write units as they like. Only a unit that is known and wrong is a mistake; one that is
-# unknown, or empty, is taken on trust.
-# ----------------------------------------------------------------------------------------------------
-
-_TO: Final[Mapping[str, Mapping[str, str]]] = {
-    "lambda": {
-        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), 'unit = "afr"'),
-        **dict.fromkeys(("phi", "φ"), 'unit = "phi"'),
-        **dict.fromkeys(("permille", "‰"), "scale = 0.001"),
-        **dict.fromkeys(("%", "percent"), "scale = 0.01"),
-    },
-    "afr": dict.fromkeys(("lambda", "λ"), 'unit = "lambda"'),
-    "phi": {
-        **dict.fromkeys(("lambda", "λ"), 'unit = "lambda"'),
-        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), 'unit = "afr"'),
-    },
-    "percent": dict.fromkeys(("permille", "‰"), "scale = 0.1"),
-    "kPa": {
-        **dict.fromkeys(("hpa", "mbar"), "scale = 0.1"),
-        "bar": "scale = 100",
-        "pa": "scale = 0.001",
-        "mpa": "scale = 1000",
-        **dict.fromkeys(("psi", "psia", "psig"), "scale = 6.894757"),  # NIST SP 811, appendix B.8
-        "inhg": "scale = 3.386389",  # the same
-    },
-    "ms": {**dict.fromkeys(("us", "µs", "μs", "usec"), "scale = 0.001"), "s": "scale = 1000"},
-    "degC": {
-        **dict.fromkeys(("degf", "°f", "deg f", "f"), "scale = 0.555556, offset = -17.7778"),
-        **dict.fromkeys(("k", "degk", "kelvin"), "offset = -273.15"),
-    },
-    "V": {"mv": "scale = 0.001"},
-    "rpm": {**dict.fromkeys(("hz", "1/s", "rps"), "scale = 60"), "rad/s": "scale = 9.549297"},
-}
-"""By the unit that is read: units in other files, folded to lower case, and what turns them into it."""
-
-_LEAST_AFR = 3.0
-"""Ranges of air-fuel ratios start above this and end above it; those of lambda start below."""
-
-
-def misread(choice: SignalChoice, signal: SignalPlan, quantity: Quantity) -> tuple[str, str] | None:
-    """What was found and what was expected, where the signal cannot be what it was chosen for."""
-    if quantity.claim:
-        return _claim(choice, signal)
-    if (choice.scale, choice.offset) != (1.0, 0.0):
-        return None  # the user has looked at the unit and the range
-    read = choice.unit or quantity.units[0]
-    if remedy := _TO.get(read, {}).get(signal.unit.strip().casefold()):
-        return f'{signal.name} in "{signal.unit}", read as {read}', remedy
-    remedy = _out_of_range(read, signal)
-    if remedy is None:
-        return None
-    return f"{signal.name} from {signal.minimum:g} to {signal.maximum:g}, read as {read}", remedy
-
-
-def _out_of_range(read: str, signal: SignalPlan) -> str | None:
-    """What turns the signal into the unit that is read, where its declared range belongs to another."""
-    lowest, highest = signal.minimum, signal.maximum
-    if lowest is None or highest is None:
-        return None
-    if read in {"lambda", "phi"} and lowest > _LEAST_AFR:
-        return 'unit = "afr", or scale and offset'
-    if read == "afr" and highest < _LEAST_AFR:
-        return 'unit = "lambda" or "phi", or scale and offset'
-    if read == "percent" and lowest >= 0 and highest <= 1:
-        return "scale = 100"
-    return None
-
-
-def _claim(choice: SignalChoice, signal: SignalPlan) -> tuple[str, str] | None:
-    """A claim must be told from other states, and the states must exist."""
-    if choice.equals is None:
-        states = [text for raw, text in signal.choices.items() if not _coded(raw, signal)]
-        if len(states) > 2:
-            found = f"{signal.name} with {len(states)} states ({', '.join(states)})"
-            return found, "equals = [...] with the states that count as yes"
-        return None
-    for value in choice.equals:
-        if not _sendable(value, signal):
-            return f"{value:g}, which {signal.name} cannot be", _states(signal)
-    return None
-
-
-def _coded(raw: int, signal: SignalPlan) -> bool:
-    """Whether the raw value is a code for having no value."""
-    return any(low <= raw <= high for low, high in (*signal.not_available, *signal.error))
-
-
-def _sendable(value: float, signal: SignalPlan) -> bool:
-    if signal.is_float or not signal.scale:
-        return True
-    raw = (value - signal.offset) / signal.scale
-    codes = 1 << signal.length
-    lowest = -(codes // 2) if signal.signed else 0
-    return lowest <= raw < lowest + codes
-
-
-def _states(signal: SignalPlan) -> str:
-    """The states that the signal can have."""
-    if signal.choices:
-        return "one of " + ", ".join(f"{raw} ({text})" for raw, text in signal.choices.items())
-    return f"a value of {signal.length} bits"
-
-
-# ----------------------------------------------------------------------------------------------------
-# What cannot be done for want of which signal, in words.
-# ----------------------------------------------------------------------------------------------------
-
-_CHAIN: Final[Mapping[str, str]] = {
-    "ready": "a sensor that is warming up is told by time alone",
-    "supply": "a node that lost its supply is not told from one that lost the bus",
-    "heater": "heater effort is not compared",
-    "resets": "restarts of a controller are told by its silence alone",
-}
-_ENGINE: Final[Mapping[str, str]] = {
-    "rpm": "no cells, no pulls, no misfires by cycle, no delay by speed",
-    "pulse_ms": "unequal flow is not told from unequal dead time",
-    "coolant_c": "a cold engine is not told from a warm one",
-    "fuel_cut": "fuel cuts are told by the readings alone",
-    "spark_cut": "spark cuts are told by the readings alone",
-}
-
-_NOT_CORRECTED: Final = (
-    "sensors before the turbine and no [sensors] pressure_k_bar: pressure is not corrected for, "
-    "rich reads too rich and lean too lean (lambda 0.85 as 0.81 to 0.83 at 2 bar)"
-)
-_FOR_SOME: Final = {"exhaust_kpa"}  # for sensors that pressure bends
-
-
-def missing(chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
-    """The quantities that no signal carries, as keys of the session file; not those that only some need.
-
-    chain: the quantities that every node has; engine: those of the engine.
-    """
-    return tuple(
-        [f"chain.signals.{name}" for name in CHAIN if name not in chain]
-        + [f"engine_signals.{name}" for name in ENGINE if name not in {*engine, *_FOR_SOME}]
-    )
-
-
-def gaps(session: Session, chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
-    """What is not offered, one sentence each, in the order of the session file."""
-    found = []
-    if session.exhaust.sensor_distance_mm is None or session.exhaust.primary_bore_mm is None:
-        found.append("no exhaust bore and sensor distance: the delay to the sensors is a guess")
-    if session.fuel is None:
-        found.append("no [fuel]: gasoline is taken for the oxygen balance, and AFR is not shown")
-    found += _readings(session)
-    found += [f"no {name} signal: {what}" for name, what in _CHAIN.items() if name not in chain]
-    found += [f"no {name} signal: {what}" for name, what in _ENGINE.items() if name not in engine]
-    found += _load_of_gaps(session, engine)
-    found += _target(session, engine)
-    return tuple(found)
-
-
-def _readings(session: Session) -> list[str]:
-    """What is done to the readings, and what pressure does to them where nothing is done about it."""
-    said, sensors = [], session.sensors
-    if sensors is not None and sensors.curve is not None:
-        said.append(f"the controllers' lambda is read by the curve of {sensors.curve} and corrected")
-    if sensors is not None and sensors.pressure_k_bar is not None:
-        said.append(f"readings are corrected for pressure at the sensors, k {sensors.pressure_k_bar:g} bar")
-    elif session.exhaust.before_turbine:
-        said.append(_NOT_CORRECTED)
-    return said
-
-
-def _load_of_gaps(session: Session, engine: Collection[str]) -> list[str]:
-    axes = session.axes
-    if axes.load_signal not in engine:
-        return [f"no {axes.load_signal} signal, the load: no cells by load, and no steady load is asked for"]
-    if not axes.rpm or not axes.load:
-        return ["no [axes] with rpm and load: no cells"]
-    return []
-
-
-def _target(session: Session, engine: Collection[str]) -> list[str]:
-    if "target" in engine:
-        return []
-    if session.targets is None:
-        return ["no target signal and no [targets]: needs vs target are not offered"]
-    if not {"rpm", session.axes.load_signal} <= set(engine):
-        return [f"no target signal, and no rpm and {session.axes.load_signal} to look up [targets] by"]
-    return []
-
-
-# ----------------------------------------------------------------------------------------------------
-# The message definitions that a session's buses name, wherever they lie.
-# ----------------------------------------------------------------------------------------------------
-
-
-def load_databases(session: Session) -> dict[str, Database]:
-    """The definitions of each bus that has any, by bus name.
-
-    A database is a path from the session file's folder, or else the name of one that comes with
-    mixmon. Several on one bus become one, in the order of the file.
-
-    Raises:
-        SessionError: some cannot be found or read, or do not go together; all of them are in it.
-    """
-    databases, mistakes = find_databases(session)
-    if mistakes:
-        raise SessionError(str(session.path or "session"), mistakes)
-    return databases
-
-
-def find_databases(session: Session) -> tuple[dict[str, Database], list[Mistake]]:
-    """The definitions that could be read, by bus name, and what is wrong with the others."""
-    databases: dict[str, Database] = {}
-    mistakes: list[Mistake] = []
-    for i, bus in enumerate(session.buses, 1):
-        loaded = _load_of_find(bus, _folder(session), f"bus[{i}].database", mistakes)
-        if loaded:
-            databases[bus.name] = _joined(loaded, f"bus[{i}].database", mistakes)
-    return databases, mistakes
-
-
-def _folder(session: Session) -> Path:
-    return session.path.parent if session.path is not None else Path()
-
-
-def _load_of_find(bus: Bus, folder: Path, where: str, mistakes: list[Mistake]) -> list[Database]:
-    """All databases of the bus, or none of them if one is missing."""
-    loaded = []
-    for written in bus.databases:
-        path = database_path(written, folder)
-        if path is None:
-            found = f'no file "{written}" in {folder.resolve()}'
-            mistakes.append(Mistake(where, found, f"a DBC file there, or {CHAIN_FILE} or {ENGINE_FILE}"))
-            continue
-        try:
-            loaded.append(load_database(path))
-        except DefinitionError as error:
-            mistakes.append(Mistake(where, str(error), "a message definition file that can be used"))
-    return loaded if len(loaded) == len(bus.databases) else []
-
-
-def database_path(written: str, folder: Path) -> Path | None:
-    """Where a database lies that a session file in `folder` names; None: nowhere.
-
-    A file of that name beside the session file will do as well: so it lies in the folder of a run.
-    """
-    try:
-        for path in (folder / written, folder / Path(written).name):
-            if path.is_file():
-                return path
-        return shipped_database(written)
-    except OSError:  # a name that no file can have
-        return None
-
-
-def _joined(databases: list[Database], where: str, mistakes: list[Mistake]) -> Database:
-    """One database of several; what more than one of them defines is reported."""
-    first, *others = databases
-    if not others:
-        return first
-    messages = tuple(message for database in databases for message in database.messages)
-    names = ", ".join(database.name for database in databases)
-    ids, words = Counter(m.can_id for m in messages), Counter(m.name for m in messages)
-    twice = [m for m in messages if ids[m.can_id] > 1 or words[m.name] > 1]
-    if twice:
-        listed = ", ".join(dict.fromkeys(f"{m.name} ({_identifier(m.can_id)})" for m in twice))
-        found = f"names or identifiers that more than one of {names} defines: {listed}"
-        mistakes.append(Mistake(where, found, "each message defined once on one bus"))
-    notices = tuple(notice for database in databases for notice in database.notices)
-    return replace(first, name=names, messages=messages, notices=notices)
-
-
-def _identifier(can_id: int) -> str:
-    """As in a log: three hex digits, or eight for 29-bit identifiers."""
-    return f"{can_id & ~EXTENDED:08X}" if can_id & EXTENDED else f"{can_id:03X}"
-
-
-# ----------------------------------------------------------------------------------------------------
-# The fuel that a user declared, as gas science knows it.
-# ----------------------------------------------------------------------------------------------------
-
-
-def declared_fuel(declared: Fuel | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
-    """The fuel; None where none is declared, or where it cannot be one, which is then a mistake."""
-    if declared is None:
-        return None
-    way = "name"
-    try:
-        if declared.name is not None:
-            return fuels.fuel_named(declared.name)
-        if declared.parts:
-            way = "parts"
-            return fuels.blend(declared.parts)
-        if declared.atoms:
-            way = "atoms"
-            c, h, o, n = (declared.atoms.get(atom, 0.0) for atom in "chon")
-            return fuels.from_atoms(c, h, o, n)
-        if declared.stoich_afr is not None:
-            way = "stoich_afr"
-            return fuels.from_stoich_afr(declared.stoich_afr)
-    except MixmonError as error:
-        mistakes.append(_mistake(f"fuel.{way}", error))
-    return None
-
-
-def declared_curve(sensors: Sensors | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
-    """The fuel of the controllers' curve; None where none is declared, or where there is no such fuel."""
-    if sensors is None or sensors.curve is None:
-        return None
-    try:
-        return fuels.fuel_named(sensors.curve)
-    except MixmonError as error:
-        mistakes.append(_mistake("sensors.curve", error))
-        return None
-
-
-def _mistake(where: str, error: MixmonError) -> Mistake:
-    _, _, told = str(error).partition(": ")
-    found, _, expected = told.partition("; expected ")
-    return Mistake(where, found, expected)
-
-
 Databases = Mapping[str, Database]
+"""Message definitions by bus name."""
 
-_SHOWN = 8
+_SHOWN_NAMES = 8
+"""Names listed where nothing similar is known. Our choice: about one line of a terminal."""
 
 
 def bind(session: Session, databases: Databases) -> Binding:
@@ -385,8 +77,8 @@ def verify(path: Path | str) -> list[Mistake]:
 def read_binding(session: Session, databases: Databases) -> tuple[Binding, list[Mistake]]:
     """What could be bound, and every mistake.
 
-    Signals on a bus without definitions are left out without a word: that was reported where the
-    definitions were looked for.
+    A signal on a bus without definitions is omitted without a mistake of its own: the missing
+    definitions are reported by `find_databases`.
     """
     search = _Search(session, databases)
     nodes = search.nodes()
@@ -401,7 +93,7 @@ def read_binding(session: Session, databases: Databases) -> tuple[Binding, list[
         engine=engine,
         fuel=fuel or fuels.fuel_named("gasoline"),
         curve=declared_curve(session.sensors, search.mistakes),
-        stoich_afr=_stoich_afr(session.fuel, fuel),
+        stoich_afr=_declared_stoich_afr(session.fuel, fuel),
         missing=missing(every_node, engine),
         gaps=gaps(session, every_node, engine),
     )
@@ -409,7 +101,7 @@ def read_binding(session: Session, databases: Databases) -> tuple[Binding, list[
 
 
 class _Search:
-    """Looks choices up, and reports each written signal at most once."""
+    """Looks signals up in the definitions and reports each entry of the session file at most once."""
 
     def __init__(self, session: Session, databases: Databases) -> None:
         self._session = session
@@ -426,13 +118,13 @@ class _Search:
             shared = [i for i, node in enumerate(chain.nodes) if name not in node.signals]
             if pattern is not None:
                 choices = [pattern.at(chain.nodes[i].position) for i in shared]
-                bound = self._each(choices, quantity, f"chain.signals.{name}")
+                bound = self._bind_choices(choices, quantity, f"chain.signals.{name}")
                 for i, one in zip(shared, bound, strict=True):
                     found[i] |= {name: one} if one else {}
             for i, node in enumerate(chain.nodes):
                 if name in node.signals:
                     where = f"chain.node[{i + 1}].signals.{name}"
-                    [one] = self._each([node.signals[name].at(node.position)], quantity, where)
+                    [one] = self._bind_choices([node.signals[name].at(node.position)], quantity, where)
                     found[i] |= {name: one} if one else {}
         return tuple(found)
 
@@ -440,16 +132,21 @@ class _Search:
         """Engine quantity to signal."""
         found = {}
         for name, choice in self._session.engine_signals.items():
-            [bound] = self._each([choice], ENGINE[name], f"engine_signals.{name}")
+            [bound] = self._bind_choices([choice], ENGINE[name], f"engine_signals.{name}")
             if bound is not None:
                 found[name] = bound
         return found
 
-    def _each(self, choices: Iterable[SignalChoice], quantity: Quantity, where: str) -> list[Bound | None]:
-        """What is found of choices that were written as one; the first that fails is reported."""
+    def _bind_choices(
+        self, choices: Iterable[SignalChoice], quantity: Quantity, where: str
+    ) -> list[Bound | None]:
+        """What is found for each choice of one entry of the session file, None where nothing is.
+
+        Of several that fail, the first is reported and the others are counted.
+        """
         found, first, failed = [], None, 0
         for choice in choices:
-            bound, mistake = self._one(choice, quantity, where)
+            bound, mistake = self._bind_choice(choice, quantity, where)
             found.append(bound)
             first, failed = first or mistake, failed + (mistake is not None)
         if first is not None:
@@ -457,34 +154,369 @@ class _Search:
             self.mistakes.append(replace(first, found=first.found + others))
         return found
 
-    def _one(
+    def _bind_choice(
         self, choice: SignalChoice, quantity: Quantity, where: str
     ) -> tuple[Bound | None, Mistake | None]:
+        """The signal of one choice and what is wrong with it; (None, None) on a bus without definitions."""
         database = self._databases.get(choice.bus)
         if database is None:
             return None, None
         message = next((m for m in database.messages if m.name == choice.message), None)
         if message is None:
             names = [m.name for m in database.messages]
-            return None, _unknown("message", choice.message, names, database.name, where)
+            return None, _unknown_name("message", choice.message, names, database.name, where)
         signal = next((s for s in message.signals if s.name == choice.signal), None)
         if signal is None:
             names = [s.name for s in message.signals]
-            return None, _unknown("signal", choice.signal, names, message.name, where)
+            return None, _unknown_name("signal", choice.signal, names, message.name, where)
         wrong = misread(choice, signal, quantity)
         bound = Bound(choice, self._bus[choice.bus], message, signal)
         return bound, Mistake(where, *wrong) if wrong else None
 
 
-def _unknown(what: str, name: str, known: list[str], holder: str, where: str) -> Mistake:
-    likely = near(name, known) or tuple(known[:_SHOWN])
+def _unknown_name(what: str, name: str, known: list[str], holder: str, where: str) -> Mistake:
+    """The mistake of a name that is not among those known, with similar ones as what was expected."""
+    likely = near(name, known) or tuple(known[:_SHOWN_NAMES])
     others = 0 if near(name, known) else len(known) - len(likely)
     more = f" or one of {others} others" if others > 0 else ""
     return Mistake(where, f'no {what} "{name}" in {holder}', " or ".join(likely) + more)
 
 
-def _stoich_afr(declared: Fuel | None, fuel: fuels.Fuel | None) -> float | None:
-    """What the user declared stands as he wrote it; otherwise it follows from the fuel."""
+def _declared_stoich_afr(declared: Fuel | None, fuel: fuels.Fuel | None) -> float | None:
+    """The ratio as declared, else that of the fuel; None without a fuel."""
     if declared is not None and declared.stoich_afr is not None:
         return declared.stoich_afr
     return None if fuel is None else fuel.stoich_afr
+
+
+# --- The message definitions that the buses name. ---
+
+
+def load_databases(session: Session) -> dict[str, Database]:
+    """The definitions of each bus that has any, by bus name.
+
+    A database is a path from the session file's folder, or else the name of one that is shipped with
+    mixmon. Several on one bus are joined, in the order of the file.
+
+    Raises:
+        SessionError: some cannot be found or read, or define the same message; all of them are in it.
+    """
+    databases, mistakes = find_databases(session)
+    if mistakes:
+        raise SessionError(str(session.path or "session"), mistakes)
+    return databases
+
+
+def find_databases(session: Session) -> tuple[dict[str, Database], list[Mistake]]:
+    """The definitions that could be read, by bus name, and what is wrong with the others."""
+    databases: dict[str, Database] = {}
+    mistakes: list[Mistake] = []
+    for i, bus in enumerate(session.buses, 1):
+        loaded = _load_bus_databases(bus, _session_folder(session), f"bus[{i}].database", mistakes)
+        if loaded:
+            databases[bus.name] = _join_databases(loaded, f"bus[{i}].database", mistakes)
+    return databases, mistakes
+
+
+def _session_folder(session: Session) -> Path:
+    return session.path.parent if session.path is not None else Path()
+
+
+def _load_bus_databases(bus: Bus, folder: Path, where: str, mistakes: list[Mistake]) -> list[Database]:
+    """All databases of the bus, or none of them if one is missing."""
+    loaded = []
+    for written in bus.databases:
+        path = database_path(written, folder)
+        if path is None:
+            found = f'no file "{written}" in {folder.resolve()}'
+            mistakes.append(Mistake(where, found, f"a DBC file there, or {CHAIN_FILE} or {ENGINE_FILE}"))
+            continue
+        try:
+            loaded.append(load_database(path))
+        except DefinitionError as error:
+            mistakes.append(Mistake(where, str(error), "a message definition file that can be used"))
+    return loaded if len(loaded) == len(bus.databases) else []
+
+
+def database_path(written: str, folder: Path) -> Path | None:
+    """The path of a database that a session file in `folder` names; None if there is none.
+
+    A file of that name beside the session file is taken too: in the folder of a run, databases are
+    stored there whatever folder they came from.
+    """
+    try:
+        for path in (folder / written, folder / Path(written).name):
+            if path.is_file():
+                return path
+        return shipped_database(written)
+    except OSError:  # a name that no file can have
+        return None
+
+
+def _join_databases(databases: list[Database], where: str, mistakes: list[Mistake]) -> Database:
+    """The databases of one bus as one; messages that more than one of them defines are a mistake."""
+    first, *others = databases
+    if not others:
+        return first
+    messages = tuple(message for database in databases for message in database.messages)
+    names = ", ".join(database.name for database in databases)
+    ids, words = Counter(m.can_id for m in messages), Counter(m.name for m in messages)
+    twice = [m for m in messages if ids[m.can_id] > 1 or words[m.name] > 1]
+    if twice:
+        listed = ", ".join(dict.fromkeys(f"{m.name} ({_identifier_text(m.can_id)})" for m in twice))
+        found = f"names or identifiers that more than one of {names} defines: {listed}"
+        mistakes.append(Mistake(where, found, "each message defined once on one bus"))
+    notices = tuple(notice for database in databases for notice in database.notices)
+    return replace(first, name=names, messages=messages, notices=notices)
+
+
+def _identifier_text(can_id: int) -> str:
+    """As in a log: three hex digits, or eight for 29-bit identifiers."""
+    return f"{can_id & ~EXTENDED:08X}" if can_id & EXTENDED else f"{can_id:03X}"
+
+
+# --- Whether a signal can carry what it was chosen for. ---
+#
+# DBC files write units as they like. Only a unit that is known and wrong is a mistake; one that is unknown,
+# or empty, is taken on trust.
+
+_UNIT_REMEDIES: Final[Mapping[str, Mapping[str, str]]] = {
+    "lambda": {
+        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), 'unit = "afr"'),
+        **dict.fromkeys(("phi", "φ"), 'unit = "phi"'),
+        **dict.fromkeys(("permille", "‰"), "scale = 0.001"),
+        **dict.fromkeys(("%", "percent"), "scale = 0.01"),
+    },
+    "afr": dict.fromkeys(("lambda", "λ"), 'unit = "lambda"'),
+    "phi": {
+        **dict.fromkeys(("lambda", "λ"), 'unit = "lambda"'),
+        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), 'unit = "afr"'),
+    },
+    "percent": dict.fromkeys(("permille", "‰"), "scale = 0.1"),
+    "kPa": {
+        **dict.fromkeys(("hpa", "mbar"), "scale = 0.1"),
+        "bar": "scale = 100",
+        "pa": "scale = 0.001",
+        "mpa": "scale = 1000",
+        **dict.fromkeys(("psi", "psia", "psig"), "scale = 6.894757"),  # NIST SP 811, appendix B.8
+        "inhg": "scale = 3.386389",  # the same
+    },
+    "ms": {**dict.fromkeys(("us", "µs", "μs", "usec"), "scale = 0.001"), "s": "scale = 1000"},
+    "degC": {
+        **dict.fromkeys(
+            ("degf", "°f", "deg f", "f"), "scale = 0.555556, offset = -17.7778"
+        ),  # 5/9, -32 * 5/9
+        **dict.fromkeys(("k", "degk", "kelvin"), "offset = -273.15"),
+    },
+    "V": {"mv": "scale = 0.001"},
+    "rpm": {**dict.fromkeys(("hz", "1/s", "rps"), "scale = 60"), "rad/s": "scale = 9.549297"},  # 30 / pi
+}
+"""By the unit that is read: units as other files write them, in lower case, and the keys that convert them.
+
+Factors are exact by definition of the unit, except where a source is named.
+"""
+
+_AFR_FROM = 3.0
+"""A declared range that starts above this is one of air-fuel ratios, one that ends below it is not.
+
+Our choice: well above where a range of lambda or phi starts, well below where one of AFR ends.
+"""
+
+
+def misread(choice: SignalChoice, signal: SignalPlan, quantity: Quantity) -> tuple[str, str] | None:
+    """What was found and what was expected, where the signal cannot be what it was chosen for; else None."""
+    if quantity.claim:
+        return _misread_claim(choice, signal)
+    if (choice.scale, choice.offset) != (1.0, 0.0):
+        return None  # whoever declares a scale or an offset knows the unit and the range
+    read = choice.unit or quantity.units[0]
+    if remedy := _UNIT_REMEDIES.get(read, {}).get(signal.unit.strip().casefold()):
+        return f'{signal.name} in "{signal.unit}", read as {read}', remedy
+    remedy = _remedy_by_range(read, signal)
+    if remedy is None:
+        return None
+    return f"{signal.name} from {signal.minimum:g} to {signal.maximum:g}, read as {read}", remedy
+
+
+def _remedy_by_range(read: str, signal: SignalPlan) -> str | None:
+    """The keys that convert the signal, where its declared range is that of another unit; else None."""
+    lowest, highest = signal.minimum, signal.maximum
+    if lowest is None or highest is None:
+        return None
+    if read in {"lambda", "phi"} and lowest > _AFR_FROM:
+        return 'unit = "afr", or scale and offset'
+    if read == "afr" and highest < _AFR_FROM:
+        return 'unit = "lambda" or "phi", or scale and offset'
+    if read == "percent" and lowest >= 0 and highest <= 1:
+        return "scale = 100"
+    return None
+
+
+def _misread_claim(choice: SignalChoice, signal: SignalPlan) -> tuple[str, str] | None:
+    """The same of a claim (yes or no): it needs to know which states mean yes, and these must exist."""
+    if choice.equals is None:
+        states = [text for raw, text in signal.choices.items() if not _is_code(raw, signal)]
+        if len(states) > 2:  # with two, any value but 0 means yes
+            found = f"{signal.name} with {len(states)} states ({', '.join(states)})"
+            return found, "equals = [...] with the states that count as yes"
+        return None
+    for value in choice.equals:
+        if not _is_sendable(value, signal):
+            return f"{value:g}, which {signal.name} cannot be", _describe_states(signal)
+    return None
+
+
+def _is_code(raw: int, signal: SignalPlan) -> bool:
+    """Whether the raw value says "not available" or "error"."""
+    return any(low <= raw <= high for low, high in (*signal.not_available, *signal.error))
+
+
+def _is_sendable(value: float, signal: SignalPlan) -> bool:
+    """Whether the signal's bits can say the value."""
+    if signal.is_float or not signal.scale:
+        return True
+    raw = (value - signal.offset) / signal.scale
+    codes = 1 << signal.length
+    lowest = -(codes // 2) if signal.signed else 0
+    return lowest <= raw < lowest + codes
+
+
+def _describe_states(signal: SignalPlan) -> str:
+    """The states that the signal can have."""
+    if signal.choices:
+        return "one of " + ", ".join(f"{raw} ({text})" for raw, text in signal.choices.items())
+    return f"a value of {signal.length} bits"
+
+
+# --- What cannot be done without the signals that are missing. ---
+
+_WITHOUT_CHAIN_SIGNAL: Final[Mapping[str, str]] = {
+    "ready": "a sensor that is warming up is told by time alone",
+    "supply": "a node that lost its supply is not told from one that lost the bus",
+    "heater": "heater effort is not compared",
+    "resets": "restarts of a controller are told by its silence alone",
+}
+_WITHOUT_ENGINE_SIGNAL: Final[Mapping[str, str]] = {
+    "rpm": "no cells, no pulls, no misfires by cycle, no delay by speed",
+    "pulse_ms": "unequal flow is not told from unequal dead time",
+    "coolant_c": "a cold engine is not told from a warm one",
+    "fuel_cut": "fuel cuts are told by the readings alone",
+    "spark_cut": "spark cuts are told by the readings alone",
+}
+
+_NOT_CORRECTED: Final = (
+    "sensors before the turbine and no [sensors] pressure_k_bar: pressure is not corrected for, "
+    "rich reads too rich and lean too lean (lambda 0.85 as 0.81 to 0.83 at 2 bar)"
+)
+_OPTIONAL_SIGNALS: Final = {"exhaust_kpa"}
+"""Signals that only some engines need: pressure at the sensors matters before a turbine."""
+
+
+def missing(chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
+    """The quantities that no signal carries, as keys of the session file, optional ones left out.
+
+    `chain` holds the quantities that every node has, `engine` those of the engine.
+    """
+    return tuple(
+        [f"chain.signals.{name}" for name in CHAIN if name not in chain]
+        + [f"engine_signals.{name}" for name in ENGINE if name not in {*engine, *_OPTIONAL_SIGNALS}]
+    )
+
+
+def gaps(session: Session, chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
+    """What cannot be done with this session, one sentence each, in the order of the session file."""
+    found = []
+    if session.exhaust.sensor_distance_mm is None or session.exhaust.primary_bore_mm is None:
+        found.append("no exhaust bore and sensor distance: the delay to the sensors is a guess")
+    if session.fuel is None:
+        found.append("no [fuel]: gasoline is taken for the oxygen balance, and AFR is not shown")
+    found += _reading_gaps(session)
+    found += [
+        f"no {name} signal: {what}" for name, what in _WITHOUT_CHAIN_SIGNAL.items() if name not in chain
+    ]
+    found += [
+        f"no {name} signal: {what}" for name, what in _WITHOUT_ENGINE_SIGNAL.items() if name not in engine
+    ]
+    found += _load_gaps(session, engine)
+    found += _target_gaps(session, engine)
+    return tuple(found)
+
+
+def _reading_gaps(session: Session) -> list[str]:
+    """How readings are corrected, and what pressure does to them where it is not corrected for."""
+    said, sensors = [], session.sensors
+    if sensors is not None and sensors.curve is not None:
+        said.append(f"the controllers' lambda is read by the curve of {sensors.curve} and corrected")
+    if sensors is not None and sensors.pressure_k_bar is not None:
+        said.append(f"readings are corrected for pressure at the sensors, k {sensors.pressure_k_bar:g} bar")
+    elif session.exhaust.before_turbine:
+        said.append(_NOT_CORRECTED)
+    return said
+
+
+def _load_gaps(session: Session, engine: Collection[str]) -> list[str]:
+    """What the load axis lacks for cells by load."""
+    axes = session.axes
+    if axes.load_signal not in engine:
+        return [f"no {axes.load_signal} signal, the load: no cells by load, and no steady load is asked for"]
+    if not axes.rpm or not axes.load:
+        return ["no [axes] with rpm and load: no cells"]
+    return []
+
+
+def _target_gaps(session: Session, engine: Collection[str]) -> list[str]:
+    """What the target lacks for needs vs target."""
+    if "target" in engine:
+        return []
+    if session.targets is None:
+        return ["no target signal and no [targets]: needs vs target are not offered"]
+    if not {"rpm", session.axes.load_signal} <= set(engine):
+        return [f"no target signal, and no rpm and {session.axes.load_signal} to look up [targets] by"]
+    return []
+
+
+# --- The declared fuel as the room `gas` knows it. ---
+
+
+def declared_fuel(declared: Fuel | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
+    """The declared fuel; None where none is declared. One that is no fuel gives None and a mistake."""
+    if declared is None:
+        return None
+    way = "name"
+    try:
+        if declared.name is not None:
+            return fuels.fuel_named(declared.name)
+        if declared.parts:
+            way = "parts"
+            return fuels.blend(declared.parts)
+        if declared.atoms:
+            way = "atoms"
+            c, h, o, n = (declared.atoms.get(atom, 0.0) for atom in "chon")
+            return fuels.from_atoms(c, h, o, n)
+        if declared.stoich_afr is not None:
+            way = "stoich_afr"
+            return fuels.from_stoich_afr(declared.stoich_afr)
+    except MixmonError as error:
+        mistakes.append(_mistake_of_error(f"fuel.{way}", error))
+    return None
+
+
+def declared_curve(sensors: Sensors | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
+    """The fuel for which the controllers compute lambda; None where none is declared.
+
+    A name that is no fuel gives None and a mistake.
+    """
+    if sensors is None or sensors.curve is None:
+        return None
+    try:
+        return fuels.fuel_named(sensors.curve)
+    except MixmonError as error:
+        mistakes.append(_mistake_of_error("sensors.curve", error))
+        return None
+
+
+def _mistake_of_error(where: str, error: MixmonError) -> Mistake:
+    """The error as a mistake at a key: its text is "where: found; expected ...; do ..."."""
+    _, _, told = str(error).partition(": ")
+    found, _, expected = told.partition("; expected ")
+    return Mistake(where, found, expected)

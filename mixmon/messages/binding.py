@@ -13,12 +13,18 @@ from mixmon.messages.plan import MessagePlan, SignalPlan
 from mixmon.session.model import Session, SignalChoice
 
 NO_BUS = 255
-"""Bus index of channels that belong to none."""
+"""Bus index of channels that belong to no bus: the highest index that fits into uint8."""
 
 
 @dataclass(frozen=True, slots=True)
 class Bound:
-    """One quantity's signal, found: the choice with its place filled in, and its definition."""
+    """The signal of one quantity: what the session says of it, and its definition.
+
+    choice   as in the session, with the node's position filled in
+    bus      index of the bus
+    message  the message that carries it
+    signal   where it lies in the message
+    """
 
     choice: SignalChoice
     bus: int
@@ -40,10 +46,10 @@ class Binding:
     nodes       for each node, in session order: quantity (lambda, oxygen, ready, ...) to signal
     engine      engine quantity (rpm, throttle, ...) to signal
     fuel        the fuel, gasoline where the session has none
-    curve       the fuel for which the controllers reckon lambda; None: the one that burns
+    curve       the fuel for which the controllers compute lambda; None: the one that burns
     stoich_afr  the ratio that AFR numbers mean, as declared or from the fuel; None without a fuel
     missing     quantities that no signal carries, as keys of the session file
-    gaps        what cannot be done for want of something, in words
+    gaps        what cannot be done because something is not declared, in sentences
     """
 
     session: Session
@@ -59,16 +65,16 @@ class Binding:
 
     @property
     def tables(self) -> list[tuple[int, tuple[MessagePlan, ...]]]:
-        """Bus index and messages, as the decoder takes them."""
+        """Each bus index with its messages, as `Decoder` takes them."""
         return list(enumerate(self.plans))
 
     @property
     def wanted(self) -> frozenset[tuple[int, str, str]]:
         """Bus index, message and signal of everything that is bound."""
-        return frozenset(bound.key for bound in self._all())
+        return frozenset(bound.key for bound in self._every_bound())
 
     def bus_of_channels(self, channels: Sequence[str]) -> Bytes:
-        """The bus index of each channel of a log, uint8[c]; 255 where it belongs to none.
+        """The bus index of each channel of a log, uint8[c]; NO_BUS where it belongs to none.
 
         A channel belongs to the bus that names it, else to the one that takes any ("*").
         """
@@ -76,7 +82,8 @@ class Binding:
         other = by_name.get("*", NO_BUS)
         return np.array([by_name.get(channel, other) for channel in channels], np.uint8)
 
-    def _all(self) -> Iterator[Bound]:
+    def _every_bound(self) -> Iterator[Bound]:
+        """The signals of all nodes, then those of the engine."""
         for node in self.nodes:
             yield from node.values()
         yield from self.engine.values()

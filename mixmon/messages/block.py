@@ -1,4 +1,4 @@
-"""SignalBlock: one message's decoded frames as columns."""
+"""SignalBlock: the decoded frames of one message as columns."""
 
 from __future__ import annotations
 

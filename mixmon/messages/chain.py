@@ -25,7 +25,7 @@ from pathlib import Path
 from mixmon.messages.plan import MessagePlan, Protection, SignalPlan, top_two
 
 NODES = 16
-"""Most nodes that one chain can have."""
+"""Most nodes that one chain can have. Our choice: one hexadecimal digit of the identifier."""
 
 CHAIN_FILE = "mixture_chain.dbc"
 ENGINE_FILE = "engine_bus.dbc"
@@ -33,15 +33,19 @@ ENGINE_FILE = "engine_bus.dbc"
 FAST_ID = 0x2A0
 STATE_ID = 0x4A0
 IDENTITY_ID = 0x6A0
-"""First identifiers of the three kinds of node frames: the node at position p sends first + p - 1."""
+"""First identifiers of the three kinds of node frames: the node at position p sends first + p - 1.
+
+Our choice; the reasons are in dbc/README.md.
+"""
 
 ENGINE_FAST_ID = 0x1B3
 ENGINE_FUEL_ID = 0x1B5
 ENGINE_SLOW_ID = 0x3B9
+"""Identifiers of the engine bus. Our choice; the reasons are in dbc/README.md."""
 
 
 class NodeState(IntEnum):
-    """Raw values of a node's `State`. Only READY readings may be counted."""
+    """Raw values of a node's `State`. Readings in any state but READY are excluded."""
 
     OFF = 0
     HEATING = 1
@@ -54,7 +58,7 @@ class NodeState(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class _Field:
+class _ChainField:
     """One row of the table: a signal without its place, which follows from the rows before it."""
 
     name: str
@@ -70,24 +74,25 @@ class _Field:
 
 
 @dataclass(frozen=True, slots=True)
-class _Message:
+class _ChainMessage:
     """One kind of message: its fields in wire order. Protected ones gain counter and checksum."""
 
     name: str
     can_id: int
     cycle_ms: int
     comment: str
-    fields: tuple[_Field, ...]
+    fields: tuple[_ChainField, ...]
     protected: bool = True
 
 
-def _flag(name: str, comment: str) -> _Field:
+def _flag_field(name: str, comment: str) -> _ChainField:
+    """A field of two bits: no, yes, error, not available."""
     choices = {0: "no", 1: "yes", 2: "error", 3: "not available"}
-    return _Field(name, 2, comment, unit="flag", maximum=1, choices=choices)
+    return _ChainField(name, 2, comment, unit="flag", maximum=1, choices=choices)
 
 
 _STATES = {s.value: s.name.lower().replace("_", " ") for s in NodeState}
-_COUNTER = _Field(
+_COUNTER_FIELD = _ChainField(
     "Counter",
     4,
     "Rises by one with every frame of this message, modulo 16",
@@ -95,25 +100,27 @@ _COUNTER = _Field(
     maximum=15,
     coded=False,
 )
-_CHECKSUM = _Field(
+_CHECKSUM_FIELD = _ChainField(
     "Checksum", 8, "CRC-8 of SAE J1850 over all bytes before this one", unit="code", maximum=255, coded=False
 )
-_LAMBDA = (0.00025, 0.3, "lambda", 0.3, 16.5)
+_LAMBDA_SCALING = (0.00025, 0.3, "lambda", 0.3, 16.5)
 
-_FAST = _Message(
+_FAST_MESSAGE = _ChainMessage(
     "Fast",
     FAST_ID,
     10,
     "The reading of one sensor",
     (
-        _Field(
+        _ChainField(
             "OxygenBalance",
             16,
             "Oxygen less what the unburnt gas can use, wet, negative when rich; what the element measures",
             *(0.002, -65.0, "%", -60.0, 60.0),
         ),
-        _Field("Lambda", 16, "Air-fuel ratio over stoichiometric, worked out by the controller", *_LAMBDA),
-        _Field(
+        _ChainField(
+            "Lambda", 16, "Air-fuel ratio over stoichiometric, worked out by the controller", *_LAMBDA_SCALING
+        ),
+        _ChainField(
             "State",
             4,
             "What the controller is doing; readings count only when ready",
@@ -124,88 +131,92 @@ _FAST = _Message(
     ),
 )
 
-_STATE = _Message(
+_STATE_MESSAGE = _ChainMessage(
     "State",
     STATE_ID,
     100,
     "How one controller and its sensor are",
     (
-        _Field("ResetCount", 8, "Starts of the controller, modulo 250", unit="count", maximum=249),
-        _Field("Supply", 12, "Voltage at the controller's terminals", 0.0075, 0.0, "V", 0.0, 30.0),
-        _Field(
+        _ChainField("ResetCount", 8, "Starts of the controller, modulo 250", unit="count", maximum=249),
+        _ChainField("Supply", 12, "Voltage at the controller's terminals", 0.0075, 0.0, "V", 0.0, 30.0),
+        _ChainField(
             "ElementTemperature", 12, "Temperature of the sensing element", 0.4, -60.0, "degC", -60.0, 1500.0
         ),
-        _Field("HeaterDuty", 8, "Heater on-time", 0.4, 0.0, "%", 0.0, 100.0),
-        _flag("HeaterOpen", "The heater draws no current"),
-        _flag("HeaterShort", "The heater draws too much current"),
-        _flag("ElementOpen", "A wire of the sensing element is broken"),
-        _flag("ElementShort", "A wire of the sensing element touches supply or ground"),
-        _flag("OverTemperature", "The element is hotter than its maker allows"),
-        _flag("SupplyLow", "The supply is too low to hold the element's temperature"),
+        _ChainField("HeaterDuty", 8, "Heater on-time", 0.4, 0.0, "%", 0.0, 100.0),
+        _flag_field("HeaterOpen", "The heater draws no current"),
+        _flag_field("HeaterShort", "The heater draws too much current"),
+        _flag_field("ElementOpen", "A wire of the sensing element is broken"),
+        _flag_field("ElementShort", "A wire of the sensing element touches supply or ground"),
+        _flag_field("OverTemperature", "The element is hotter than its maker allows"),
+        _flag_field("SupplyLow", "The supply is too low to hold the element's temperature"),
     ),
 )
 
-_IDENTITY = _Message(
+_IDENTITY_MESSAGE = _ChainMessage(
     "Identity",
     IDENTITY_ID,
     2000,
     "Which controller this is",
     (
-        _Field("SerialNumber", 32, "Serial number of the controller", unit="number", maximum=4294967293),
-        _Field("HardwareVersion", 8, "Version of the circuit", unit="number", maximum=253),
-        _Field("FirmwareMajor", 8, "Version of the program, first number", unit="number", maximum=253),
-        _Field("FirmwareMinor", 8, "Version of the program, second number", unit="number", maximum=253),
-        _Field("LayerVersion", 8, "Version of this message layer, 1 here", unit="number", maximum=253),
+        _ChainField("SerialNumber", 32, "Serial number of the controller", unit="number", maximum=4294967293),
+        _ChainField("HardwareVersion", 8, "Version of the circuit", unit="number", maximum=253),
+        _ChainField("FirmwareMajor", 8, "Version of the program, first number", unit="number", maximum=253),
+        _ChainField("FirmwareMinor", 8, "Version of the program, second number", unit="number", maximum=253),
+        _ChainField("LayerVersion", 8, "Version of this message layer, 1 here", unit="number", maximum=253),
     ),
     protected=False,
 )
 
-_ENGINE = (
-    _Message(
+_ENGINE_MESSAGES = (
+    _ChainMessage(
         "Engine_Fast",
         ENGINE_FAST_ID,
         20,
         "Speed and load",
         (
-            _Field("Speed", 16, "Crankshaft speed", 0.3, 0.0, "rpm", 0.0, 19500.0),
-            _Field("Throttle", 12, "Throttle opening; the mean of several", 0.025, 0.0, "%", 0.0, 100.0),
-            _Field("ManifoldPressure", 12, "Absolute pressure in the intake", 0.125, 0.0, "kPa", 0.0, 500.0),
-            _Field("SparkAdvance", 12, "Ignition before top dead centre", 0.05, -70.0, "deg", -60.0, 120.0),
+            _ChainField("Speed", 16, "Crankshaft speed", 0.3, 0.0, "rpm", 0.0, 19500.0),
+            _ChainField("Throttle", 12, "Throttle opening; the mean of several", 0.025, 0.0, "%", 0.0, 100.0),
+            _ChainField(
+                "ManifoldPressure", 12, "Absolute pressure in the intake", 0.125, 0.0, "kPa", 0.0, 500.0
+            ),
+            _ChainField(
+                "SparkAdvance", 12, "Ignition before top dead centre", 0.05, -70.0, "deg", -60.0, 120.0
+            ),
         ),
     ),
-    _Message(
+    _ChainMessage(
         "Engine_Fuel",
         ENGINE_FUEL_ID,
         20,
         "What the fuel control asks for and does",
         (
-            _Field("Target", 16, "Lambda that the fuel control aims at", *_LAMBDA),
-            _Field(
+            _ChainField("Target", 16, "Lambda that the fuel control aims at", *_LAMBDA_SCALING),
+            _ChainField(
                 "PulseWidth",
                 16,
                 "Commanded injector opening, dead time included",
                 *(0.0008, 0.0, "ms", 0.0, 50.0),
             ),
-            _Field(
+            _ChainField(
                 "Correction", 12, "Closed-loop correction of fuel, plus adds", 0.03, -60.0, "%", -50.0, 50.0
             ),
-            _flag("FuelCut", "Fuel is cut on some or all cylinders"),
-            _flag("SparkCut", "Sparks are left out on some or all cylinders"),
-            _flag("ClosedLoop", "The correction follows a sensor"),
-            _flag("Transient", "Fuel is added or taken for a change of load"),
+            _flag_field("FuelCut", "Fuel is cut on some or all cylinders"),
+            _flag_field("SparkCut", "Sparks are left out on some or all cylinders"),
+            _flag_field("ClosedLoop", "The correction follows a sensor"),
+            _flag_field("Transient", "Fuel is added or taken for a change of load"),
         ),
     ),
-    _Message(
+    _ChainMessage(
         "Engine_Slow",
         ENGINE_SLOW_ID,
         200,
         "Temperatures, pressures, supply",
         (
-            _Field("Coolant", 10, "Coolant temperature", 0.25, -60.0, "degC", -60.0, 190.0),
-            _Field("Intake", 10, "Temperature of the intake air", 0.25, -60.0, "degC", -60.0, 190.0),
-            _Field("FuelPressure", 12, "Rail pressure over ambient", 0.4, 0.0, "kPa", 0.0, 1600.0),
-            _Field("Barometer", 10, "Ambient pressure, absolute", 0.08, 40.0, "kPa", 40.0, 120.0),
-            _Field("Battery", 10, "Voltage at the engine controller", 0.025, 0.0, "V", 0.0, 25.0),
+            _ChainField("Coolant", 10, "Coolant temperature", 0.25, -60.0, "degC", -60.0, 190.0),
+            _ChainField("Intake", 10, "Temperature of the intake air", 0.25, -60.0, "degC", -60.0, 190.0),
+            _ChainField("FuelPressure", 12, "Rail pressure over ambient", 0.4, 0.0, "kPa", 0.0, 1600.0),
+            _ChainField("Barometer", 10, "Ambient pressure, absolute", 0.08, 40.0, "kPa", 40.0, 120.0),
+            _ChainField("Battery", 10, "Voltage at the engine controller", 0.025, 0.0, "V", 0.0, 25.0),
         ),
     ),
 )
@@ -224,7 +235,8 @@ def node_messages(position: int) -> tuple[MessagePlan, ...]:
         raise ValueError(f"position {position}: expected 1 to {NODES}")
     prefix = f"Mix{position:02d}_"
     return tuple(
-        _plan(kind, prefix + kind.name, kind.can_id + position - 1) for kind in (_FAST, _STATE, _IDENTITY)
+        _make_plan(kind, prefix + kind.name, kind.can_id + position - 1)
+        for kind in (_FAST_MESSAGE, _STATE_MESSAGE, _IDENTITY_MESSAGE)
     )
 
 
@@ -243,11 +255,11 @@ def engine_messages() -> tuple[MessagePlan, ...]:
     >>> [plan.name for plan in engine_messages()]
     ['Engine_Fast', 'Engine_Fuel', 'Engine_Slow']
     """
-    return tuple(_plan(kind, kind.name, kind.can_id) for kind in _ENGINE)
+    return tuple(_make_plan(kind, kind.name, kind.can_id) for kind in _ENGINE_MESSAGES)
 
 
 def shipped_database(name: str) -> Path | None:
-    """The message definition file of that name that comes with mixmon, or None.
+    """The message definition file of that name that is shipped with mixmon, or None.
 
     Installed, the files lie in the package; in a source checkout, in the folder beside it.
 
@@ -263,11 +275,11 @@ def shipped_database(name: str) -> Path | None:
     return next((place for place in places if place.is_file()), None)
 
 
-def _plan(kind: _Message, name: str, can_id: int) -> MessagePlan:
-    fields = kind.fields + ((_COUNTER, _CHECKSUM) if kind.protected else ())
+def _make_plan(kind: _ChainMessage, name: str, can_id: int) -> MessagePlan:
+    fields = kind.fields + ((_COUNTER_FIELD, _CHECKSUM_FIELD) if kind.protected else ())
     signals, start = [], 0
     for row in fields:
-        signals.append(_signal(row, start))
+        signals.append(_make_signal(row, start))
         start += row.length
     protection = Protection("Counter", "Checksum", "CRC8_J1850") if kind.protected else Protection()
     return MessagePlan(
@@ -275,7 +287,7 @@ def _plan(kind: _Message, name: str, can_id: int) -> MessagePlan:
     )
 
 
-def _signal(row: _Field, start: int) -> SignalPlan:
+def _make_signal(row: _ChainField, start: int) -> SignalPlan:
     not_available, error = top_two(row.length) if row.coded else ((), ())
     return SignalPlan(
         name=row.name,

@@ -1,10 +1,12 @@
-"""What mixmon reads in the text of a DBC file itself: character set, and multiplexing.
+"""What mixmon reads in the text of a DBC file itself: character set, multiplexing, and why a file fails.
 
-The rest of the file is the business of a DBC library. Multiplexing is read here because ranges
-of selector values override the single value beside a signal's name, may name several parents,
-and may be too wide to be listed value by value.
+The rest of the file is read by a DBC library. Multiplexing is read here (`scan_text`, `find_selectors`)
+because ranges of selector values override the single value beside a signal's name, may name several
+parents, and may be too wide to be listed value by value. Where the library refuses a file, `syntax_error`
+and `contradiction_error` turn its words into an error that says file and line, what was found, what was
+expected and what to do.
 
-Source of the syntax: the tokens that cantools accepts.
+Source of the syntax_error: the tokens that cantools accepts.
 """
 
 from __future__ import annotations
@@ -16,85 +18,6 @@ from typing import Any
 
 from mixmon.errors import DefinitionError
 from mixmon.messages.plan import Ranges, Selector
-
-# ----------------------------------------------------------------------------------------------------
-# Why a message definition file cannot be used, in words that help to mend it.
-#
-# The library that reads the files says where it stumbled. Here its words are turned into: file
-# and line, what was found, what was expected, what to do.
-# ----------------------------------------------------------------------------------------------------
-
-_HINTS = (
-    (r"\s*BO_\s+0[xX]", "a decimal identifier", "write the number after BO_ in decimal"),
-    (r".*[(\[,|]\s*[-+]?\.\d", "a digit before the decimal point", "write 0.25 for .25"),
-    (r".*\(\s*[-+]?\d+,\d+\s*,", "(factor,offset) with decimal points", "write 0.25 for 0,25"),
-    (r"\s*SIG_VALTYPE_\s+\d+\s+\w+\s+\d", "a colon before the type", "write SIG_VALTYPE_ id signal : 1;"),
-    (
-        r"\s*VAL_\s+\d+\s+\w+\s+[A-Za-z_]",
-        'pairs of a number and a quoted text, as in 0 "off" 1 "on"',
-        "put the entries of the value table in place of its name",
-    ),
-)
-_ANYTHING = ("a DBC statement (BO_, SG_, CM_, VAL_, BA_DEF_, BA_, ...)", "correct or delete the line")
-
-_UNUSED = re.compile(r"(SIG_VALTYPE_|VAL_) (\d+) (\w+)")
-_IN_MESSAGE = re.compile(r"in message (\w+)")
-
-
-def not_text(where: str, found: str) -> DefinitionError:
-    """The error for what is no text file at all."""
-    return DefinitionError(
-        f"{where}: {found}; expected message definitions as text; export the file again as DBC"
-    )
-
-
-def syntax(where: str, text: str, line: int, column: int) -> DefinitionError:
-    """The error for a place where the file stops being a DBC file. Lines and columns count from 1.
-
-    >>> print(syntax("my.dbc", "BO_ 0x10 M: 8 X", 1, 10))
-    my.dbc:1: cannot read 'BO_ 0x10 M: 8 X' from column 10 on; expected a decimal identifier; write \
-the number after BO_ in decimal
-    """
-    lines = text.splitlines()
-    content = lines[line - 1].strip() if line <= len(lines) else ""
-    hints = (rest for pattern, *rest in _HINTS if re.match(pattern, content))
-    expected, cure = next(hints, _ANYTHING)
-    found = f"cannot read {content[:80]!r} from column {column} on" if content else "the file ends here"
-    return DefinitionError(f"{where}:{line}: {found}; expected {expected}; {cure}")
-
-
-def meaning(where: str, text: str, reason: str) -> DefinitionError:
-    r"""The error for a file whose statements can be read but contradict each other.
-
-    >>> text = 'BO_ 1 M: 8 X\nVAL_ 1 Gone 0 "off" ;'
-    >>> str(meaning("my.dbc", text, "unused VAL_ entries in DBC: VAL_ 1 Gone")).split("; ")[0]
-    'my.dbc:2: VAL_ 1 Gone is for a signal that is not there'
-    """
-    if unused := _UNUSED.search(reason):
-        keyword, number, signal = unused.groups()
-        line = _line(text, rf"\b{keyword}\s+{number}\s+{signal}\b")
-        return DefinitionError(
-            f"{where}{line}: {unused[0]} is for a signal that is not there; expected entries for signals of "
-            "the message only; delete that statement"
-        )
-    message = _IN_MESSAGE.search(reason)
-    line = _line(text, rf"\bBO_\s+\d+\s+{message[1]}\b") if message else ""
-    if "frame id" in reason:
-        return DefinitionError(
-            f"{where}{line}: {reason.rstrip('.')}; expected at most 0x7FF, or 0x80000000 plus at most "
-            "0x1FFFFFFF for 29-bit identifiers; correct the number after BO_"
-        )
-    return DefinitionError(
-        f"{where}{line}: {reason.rstrip('.') or 'cannot be understood'}; expected consistent message "
-        "definitions; correct the file in a DBC editor"
-    )
-
-
-def _line(text: str, pattern: str) -> str:
-    """The line on which the pattern is first found, as ":12", or nothing."""
-    found = re.search(pattern, text)
-    return f":{text.count(chr(10), 0, found.start()) + 1}" if found else ""
-
 
 _SKIPPED = re.compile(r'"(?:\\"|[^"])*?"|//[^\n]*')
 _MESSAGE = re.compile(r"\bBO_\s+([-+\d][-+.\deE]*)\s+(\w+)\s*:")
@@ -153,41 +76,39 @@ def decode_text(content: bytes) -> str:
         return content.decode("cp1252", errors="replace")
 
 
-def scan(text: str) -> DbcText:
+def scan_text(text: str) -> DbcText:
     """Messages, their signals' markers, and the selector ranges of a DBC file."""
-    bare = _SKIPPED.sub(_blank, text)
+    bare = _SKIPPED.sub(_blank_out, text)
     messages = []
     starts = list(_MESSAGE.finditer(bare))
     ends = [*(found.start() for found in starts[1:]), len(bare)]
     for found, end in zip(starts, ends, strict=False):
         body = bare[found.end() : end]
-        signals = tuple(_signal(m) for m in _SIGNAL.finditer(body))
+        signals = tuple(_read_marker(m) for m in _SIGNAL.finditer(body))
         if found[2] != _NO_MESSAGE:
             messages.append(MessageText(found[1].lstrip("+0"), found[2], signals))
     ranges, rest = [], text
     for found in _RANGES.finditer(bare):
         pairs = tuple((int(low), int(high)) for low, high in _RANGE.findall(found[4]))
         ranges.append(RangesText(found[1].lstrip("+0"), found[2], found[3], pairs))
-        rest = rest[: found.start()] + _blank(found) + rest[found.end() :]
+        rest = rest[: found.start()] + _blank_out(found) + rest[found.end() :]
     return DbcText(tuple(messages), tuple(ranges), rest)
 
 
-def _signal(found: re.Match[str]) -> tuple[str, str]:
+def _read_marker(found: re.Match[str]) -> tuple[str, str]:
     words = found[2].split()
     return found[1], words[0] if words else ""
 
 
-def _blank(found: re.Match[str]) -> str:
+def _blank_out(found: re.Match[str]) -> str:
     return re.sub(r"[^\n]", " ", found[0])
 
 
-# ----------------------------------------------------------------------------------------------------
-# From markers and ranges in a DBC file to selectors: which signals depend on which.
+# --- From markers and ranges to selectors: which signals depend on which. ---
 #
-# Rules: ranges (SG_MUL_VAL_) override the value of the marker; several of them for one signal are
-# alternatives. A marker alone needs exactly one multiplexer in the message to mean anything.
-# What is ambiguous or wrong makes the signal a plain one, and is reported.
-# ----------------------------------------------------------------------------------------------------
+# Ranges (SG_MUL_VAL_) override the value of the marker; several of them for one signal are alternatives.
+# A marker alone needs exactly one multiplexer in the message to mean anything. What is ambiguous or wrong
+# makes the signal a plain one, and is reported.
 
 Dependents = Mapping[str, tuple[Selector, ...]]
 """Selectors of the multiplexed signals of a message, by signal name."""
@@ -195,7 +116,7 @@ Dependents = Mapping[str, tuple[Selector, ...]]
 _MARKER = re.compile(r"m(\d+)M?")
 
 
-def selectors(
+def find_selectors(
     message: MessageText, ranges: Iterable[RangesText], full: Mapping[str, str], notices: list[str]
 ) -> Dependents:
     """The selectors of a message's multiplexed signals; what is wrong is added to `notices`.
@@ -204,9 +125,9 @@ def selectors(
     within the file, which can be cut to 32 characters.
     """
     own = [row for row in ranges if row.number == message.number]
-    chosen = _by_ranges(message, own, notices)
-    _by_markers(message, chosen, notices)
-    for name in [name for name in chosen if name in _ancestors(name, chosen)]:
+    chosen = _select_by_ranges(message, own, notices)
+    _select_by_markers(message, chosen, notices)
+    for name in [name for name in chosen if name in _find_ancestors(name, chosen)]:
         notices.append(f"{message.name}.{name}: depends on itself by SG_MUL_VAL_; decoded in every frame")
         del chosen[name]
     return {
@@ -214,7 +135,7 @@ def selectors(
     }
 
 
-def _by_ranges(
+def _select_by_ranges(
     message: MessageText, own: list[RangesText], notices: list[str]
 ) -> dict[str, tuple[Selector, ...]]:
     names = {name for name, _ in message.signals}
@@ -229,7 +150,9 @@ def _by_ranges(
     return chosen
 
 
-def _by_markers(message: MessageText, chosen: dict[str, tuple[Selector, ...]], notices: list[str]) -> None:
+def _select_by_markers(
+    message: MessageText, chosen: dict[str, tuple[Selector, ...]], notices: list[str]
+) -> None:
     ranged = set(chosen)
     multiplexers = [name for name, marker in message.signals if marker.endswith("M")]
     for name, marker in message.signals:
@@ -245,7 +168,7 @@ def _by_markers(message: MessageText, chosen: dict[str, tuple[Selector, ...]], n
             )
 
 
-def _ancestors(name: str, chosen: Dependents) -> set[str]:
+def _find_ancestors(name: str, chosen: Dependents) -> set[str]:
     seen: set[str] = set()
     todo = [name]
     while todo:
@@ -255,19 +178,19 @@ def _ancestors(name: str, chosen: Dependents) -> set[str]:
     return seen
 
 
-def listed(signals: Iterable[Any]) -> Dependents:
+def listed_selectors(signals: Iterable[Any]) -> Dependents:
     """The selectors of signals for which the library lists selector values one by one."""
     return {
-        signal.name: (Selector(signal.multiplexer_signal, _runs(signal.multiplexer_ids)),)
+        signal.name: (Selector(signal.multiplexer_signal, _join_neighbours(signal.multiplexer_ids)),)
         for signal in signals
         if signal.multiplexer_signal is not None and signal.multiplexer_ids
     }
 
 
-def _runs(values: Iterable[int]) -> Ranges:
+def _join_neighbours(values: Iterable[int]) -> Ranges:
     """Values as ranges, neighbours joined.
 
-    >>> _runs([7, 1, 2, 3])
+    >>> _join_neighbours([7, 1, 2, 3])
     ((1, 3), (7, 7))
     """
     runs: list[tuple[int, int]] = []
@@ -277,3 +200,77 @@ def _runs(values: Iterable[int]) -> Ranges:
         else:
             runs.append((value, value))
     return tuple(runs)
+
+
+# --- Why a file cannot be used. ---
+
+_HINTS = (
+    (r"\s*BO_\s+0[xX]", "a decimal identifier", "write the number after BO_ in decimal"),
+    (r".*[(\[,|]\s*[-+]?\.\d", "a digit before the decimal point", "write 0.25 for .25"),
+    (r".*\(\s*[-+]?\d+,\d+\s*,", "(factor,offset) with decimal points", "write 0.25 for 0,25"),
+    (r"\s*SIG_VALTYPE_\s+\d+\s+\w+\s+\d", "a colon before the type", "write SIG_VALTYPE_ id signal : 1;"),
+    (
+        r"\s*VAL_\s+\d+\s+\w+\s+[A-Za-z_]",
+        'pairs of a number and a quoted text, as in 0 "off" 1 "on"',
+        "put the entries of the value table in place of its name",
+    ),
+)
+_ANYTHING = ("a DBC statement (BO_, SG_, CM_, VAL_, BA_DEF_, BA_, ...)", "correct or delete the line")
+
+_UNUSED = re.compile(r"(SIG_VALTYPE_|VAL_) (\d+) (\w+)")
+_IN_MESSAGE = re.compile(r"in message (\w+)")
+
+
+def not_text_error(where: str, found: str) -> DefinitionError:
+    """The error for a file that is not text."""
+    return DefinitionError(
+        f"{where}: {found}; expected message definitions as text; export the file again as DBC"
+    )
+
+
+def syntax_error(where: str, text: str, line: int, column: int) -> DefinitionError:
+    """The error for a place where the file stops being a DBC file. Lines and columns count from 1.
+
+    >>> print(syntax_error("my.dbc", "BO_ 0x10 M: 8 X", 1, 10))
+    my.dbc:1: cannot read 'BO_ 0x10 M: 8 X' from column 10 on; expected a decimal identifier; write \
+the number after BO_ in decimal
+    """
+    lines = text.splitlines()
+    content = lines[line - 1].strip() if line <= len(lines) else ""
+    hints = (rest for pattern, *rest in _HINTS if re.match(pattern, content))
+    expected, cure = next(hints, _ANYTHING)
+    found = f"cannot read {content[:80]!r} from column {column} on" if content else "the file ends here"
+    return DefinitionError(f"{where}:{line}: {found}; expected {expected}; {cure}")
+
+
+def contradiction_error(where: str, text: str, reason: str) -> DefinitionError:
+    r"""The error for a file whose statements can be read but contradict each other.
+
+    >>> text = 'BO_ 1 M: 8 X\nVAL_ 1 Gone 0 "off" ;'
+    >>> str(contradiction_error("my.dbc", text, "unused VAL_ entries in DBC: VAL_ 1 Gone")).split("; ")[0]
+    'my.dbc:2: VAL_ 1 Gone is for a signal that is not there'
+    """
+    if unused := _UNUSED.search(reason):
+        keyword, number, signal = unused.groups()
+        line = _find_line(text, rf"\b{keyword}\s+{number}\s+{signal}\b")
+        return DefinitionError(
+            f"{where}{line}: {unused[0]} is for a signal that is not there; expected entries for signals of "
+            "the message only; delete that statement"
+        )
+    message = _IN_MESSAGE.search(reason)
+    line = _find_line(text, rf"\bBO_\s+\d+\s+{message[1]}\b") if message else ""
+    if "frame id" in reason:
+        return DefinitionError(
+            f"{where}{line}: {reason.rstrip('.')}; expected at most 0x7FF, or 0x80000000 plus at most "
+            "0x1FFFFFFF for 29-bit identifiers; correct the number after BO_"
+        )
+    return DefinitionError(
+        f"{where}{line}: {reason.rstrip('.') or 'cannot be understood'}; expected consistent message "
+        "definitions; correct the file in a DBC editor"
+    )
+
+
+def _find_line(text: str, pattern: str) -> str:
+    """The line on which the pattern is first found, as ":12", or nothing."""
+    found = re.search(pattern, text)
+    return f":{text.count(chr(10), 0, found.start()) + 1}" if found else ""

@@ -1,8 +1,12 @@
-"""FrameBlock -> SignalBlock, whole columns at a time.
+"""FrameBlock to SignalBlock, whole columns at a time.
 
-Frames are sorted by message, stably; messages of one layout lie side by side and are decoded
-together, a shift and a mask a signal. What is kept between calls is what the rolling counters
-need, and counts; so any split of the input gives the same columns.
+Wants: every frame's signals, at millions of frames a second, equal for any split of the input.
+
+Plan: frames are sorted by message, stably (`Routes`), so that the frames of each message, and of all messages
+of one layout (`_Group`), lie side by side. Checksums and counters are judged first, for all messages at once;
+then each group is decoded by its layout, a shift and a mask a signal, and cut into one block a message.
+
+Invariant: what is kept between calls is what the rolling counters need, and counts.
 """
 
 from __future__ import annotations
@@ -20,131 +24,24 @@ from mixmon.errors import DefinitionError
 from mixmon.frames.block import EXTENDED, NOT_DATA, FrameBlock
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.integrity import CounterWatch, MessageCounts
-from mixmon.messages.layout import Decoded, Frames, Layout
+from mixmon.messages.layout import DecodedSignals, FrameLayout, Frames
 from mixmon.messages.plan import MessagePlan
 
-# ----------------------------------------------------------------------------------------------------
-# Which frame belongs to which message: by bus and identifier, sorted so that messages lie together.
-# ----------------------------------------------------------------------------------------------------
-
-NO_BUS = 255
-"""In a table of buses by channel: the channel belongs to none."""
-
-_STANDARD = 0x800
-"""How many 11-bit identifiers there are; one more place in each bus's table stands for all others."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Sorted:
-    """Frames of a block by message.
-
-    order       int64[m]    rows of the block, message by message, each in order of arrival
-    bounds      int64[k+1]  frames of slot s: order[bounds[s] : bounds[s + 1]]
-    unknown     frames of no message of their bus; left_out, of a message that is not decoded;
-    not_data    remote and error frames
-    """
-
-    order: Ints
-    bounds: Ints
-    unknown: int
-    left_out: int
-    not_data: int
-
-
-class Routes:
-    """Looks up the slot of every frame: 11-bit identifiers in a table, 29-bit ones by search.
-
-    After the k slots of decoded messages come one for messages left out, one for frames of no
-    message, and one for what is not a data frame.
-    """
-
-    def __init__(
-        self, decoded: Sequence[tuple[int, MessagePlan]], left_out: Sequence[tuple[int, MessagePlan]]
-    ) -> None:
-        """Slots are numbered as in `decoded`; entries are (bus index, message).
-
-        Raises:
-            DefinitionError: two messages of one bus have the same identifier.
-        """
-        self._k = len(decoded)
-        _check_distinct((*decoded, *left_out))
-        slots = [*enumerate(decoded), *((self._k, entry) for entry in left_out)]
-        self._base = np.zeros(256, np.int64)
-        buses = sorted({bus for _, (bus, _) in slots})
-        for row, bus in enumerate(buses, start=1):
-            self._base[bus] = row * (_STANDARD + 1)
-        self._table = np.full((len(buses) + 1) * (_STANDARD + 1), self._k + 1, np.uint16)
-        extended = []
-        for slot, (bus, plan) in slots:
-            if plan.can_id & EXTENDED:
-                extended.append((_wide(bus, plan.can_id), slot))
-            else:
-                self._table[self._base[bus] + plan.can_id] = slot
-        extended.sort()
-        self._wide_keys = np.array([key for key, _ in extended], np.int64)
-        self._wide_slots = np.array([slot for _, slot in extended], np.uint16)
-
-    def sort(self, block: FrameBlock, bus_of_channel: Bytes) -> Sorted:
-        """The frames of the block by message; `bus_of_channel` uint8[c] as the decoder's."""
-        slot = self._slots(block, bus_of_channel)
-        counts = np.bincount(slot, minlength=self._k + 3)
-        ends = np.cumsum(counts)
-        bounds = np.concatenate(([0], ends[: self._k]))
-        order = np.argsort(slot, kind="stable")[: bounds[-1]]
-        left_out, unknown, not_data = counts[self._k :].tolist()
-        return Sorted(order, bounds, unknown, left_out, not_data)
-
-    def _slots(self, block: FrameBlock, bus_of_channel: Bytes) -> NDArray[np.uint16]:
-        base = self._base[bus_of_channel]
-        key = np.minimum(block.can_id, np.uint32(_STANDARD)).astype(np.int64)
-        key += base[block.bus] if len(base) != 1 else base[0]
-        slot = self._table[key]
-        if len(self._wide_keys):
-            self._find_wide(slot, block, bus_of_channel)
-        evidence = block.flags & np.uint8(NOT_DATA)
-        if evidence.any():
-            slot[evidence != 0] = self._k + 2
-        return slot
-
-    def _find_wide(self, slot: NDArray[np.uint16], block: FrameBlock, bus_of_channel: Bytes) -> None:
-        rows = np.flatnonzero(block.can_id & np.uint32(EXTENDED))
-        keys = _wide(bus_of_channel[block.bus[rows]].astype(np.int64), block.can_id[rows].astype(np.int64))
-        places = np.searchsorted(self._wide_keys, keys)
-        places[places == len(self._wide_keys)] = 0
-        found = self._wide_keys[places] == keys
-        slot[rows[found]] = self._wide_slots[places[found]]
-
-
-def _wide(bus: Any, can_id: Any) -> Any:
-    """One number for a bus and a 29-bit identifier; works on numbers and on columns."""
-    return bus << 32 | can_id
-
-
-def _check_distinct(entries: Sequence[tuple[int, MessagePlan]]) -> None:
-    seen: dict[tuple[int, int], str] = {}
-    for bus, plan in entries:
-        other = seen.setdefault((bus, plan.can_id), plan.name)
-        if other is not plan.name:
-            raise DefinitionError(
-                f"{plan.name}: identifier {plan.can_id & ~EXTENDED:#x} is also that of {other} on this bus; "
-                "expected one message an identifier; remove one of the two from the message definitions"
-            )
-
-
 Entry = tuple[int, MessagePlan]
+"""A message on a bus, by the index of the bus."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Group:
     """Messages of one layout: slots `first` to `end` - 1."""
 
-    layout: Layout
+    layout: FrameLayout
     first: int
     end: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Part:
+class _GroupFrames:
     """The frames of one group in a block, and which rows of the sorted block they are."""
 
     group: _Group
@@ -182,7 +79,7 @@ class Decoder:
         entries = [(bus, plan) for bus, plans in tables for plan in plans]
         names = [_wanted_names(bus, plan, wanted) for bus, plan in entries]
         left_out = [entry for entry, chosen in zip(entries, names, strict=True) if not chosen]
-        self._place, self._groups = _grouped(entries, names)
+        self._place, self._groups = _group_by_layout(entries, names)
         self._entries = [entries[place] for place in self._place]
         self._routes = Routes(self._entries, left_out)
         self._watch = CounterWatch([plan for _, plan in self._entries])
@@ -212,8 +109,8 @@ class Decoder:
     def outside(self) -> Mapping[tuple[int, str, str], int]:
         """How many good values lay beyond their declared range so far, by (bus, message, signal).
 
-        Only integer signals with any. They are decoded like the others; many of them hint at a
-        wrong definition, such as the wrong byte order.
+        Signals without any are omitted, and float signals are not watched. Values beyond the range are
+        decoded like the others; many of them point to a wrong definition, such as the wrong byte order.
         """
         found = {}
         for slot in np.argsort(self._place).tolist():
@@ -233,16 +130,20 @@ class Decoder:
         self.not_wanted += found.left_out
         self.not_data += found.not_data
         self._frames += np.diff(found.bounds)
-        t, parts = block.t[found.order], self._parts(block, found.order, found.bounds)
-        corrupt = self._corrupt(parts, t, found.bounds)
+        t, parts = block.t[found.order], self._split_by_group(block, found.order, found.bounds)
+        corrupt = self._find_corrupt(parts, t, found.bounds)
         blocks: dict[int, SignalBlock] = {}
         for part in parts:
             bad = corrupt[part.rows]
             decoded = part.group.layout.decode(part.frames, bad if bad.any() else None)
-            self._split(part, decoded, t, found.bounds, blocks)
+            self._add_blocks(part, decoded, t, found.bounds, blocks)
         return [blocks[place] for place in sorted(blocks)]
 
-    def _parts(self, block: FrameBlock, order: Ints, bounds: Ints) -> list[_Part]:
+    def _split_by_group(self, block: FrameBlock, order: Ints, bounds: Ints) -> list[_GroupFrames]:
+        """The block's frames by group, in the order of the sorted block; groups without frames are omitted.
+
+        Only the eight-byte words that the layout can reach are copied: most frames have one.
+        """
         words, size = block.data.view(np.uint64), block.size.take(order)
         parts = []
         for group in self._groups:
@@ -250,10 +151,10 @@ class Decoder:
             if rows.start < rows.stop:
                 needed = max(1, -(-group.layout.message.size // 8))
                 data = words[:, :needed].take(order[rows], axis=0).view(np.uint8)
-                parts.append(_Part(group, Frames(data, size[rows]), rows))
+                parts.append(_GroupFrames(group, Frames(data, size[rows]), rows))
         return parts
 
-    def _corrupt(self, parts: list[_Part], t: Ints, bounds: Ints) -> Bools:
+    def _find_corrupt(self, parts: list[_GroupFrames], t: Ints, bounds: Ints) -> Bools:
         """The frames of the sorted block that cannot be believed, bool[m]; all checks are counted."""
         slot = np.repeat(np.arange(len(self._entries)), np.diff(bounds))
         corrupt, whole = np.zeros(len(t), np.bool_), np.zeros(len(t), np.bool_)
@@ -266,31 +167,32 @@ class Decoder:
         corrupt |= self._watch.judge(slot, t, counter, whole)
         return corrupt
 
-    def _check_bytes(self, part: _Part, slot: Ints, corrupt: Bools) -> None:
+    def _check_bytes(self, part: _GroupFrames, slot: Ints, corrupt: Bools) -> None:
         """Count short frames and wrong checksums; mark frames whose checksum is wrong or cut off."""
         layout = part.group.layout
         complete = part.frames.holding(layout.message.size)
         if complete is not None:
-            self._short += self._per_slot(slot[~complete])
+            self._short += self._count_by_slot(slot[~complete])
         if layout.message.protection.checksum is None:
             return
         if complete is None:
             corrupt |= layout.checksum_wrong(part.frames)
-            self._checksum_errors += self._per_slot(slot[corrupt])
+            self._checksum_errors += self._count_by_slot(slot[corrupt])
             return
         corrupt |= ~complete
         rows = np.flatnonzero(complete)
         wrong = rows[layout.checksum_wrong(part.frames.take(rows))]
         corrupt[wrong] = True
-        self._checksum_errors += self._per_slot(slot[wrong])
+        self._checksum_errors += self._count_by_slot(slot[wrong])
 
-    def _per_slot(self, slot: Ints) -> Ints:
+    def _count_by_slot(self, slot: Ints) -> Ints:
+        """How many of the rows lie in each slot, int64[k]."""
         return np.bincount(slot, minlength=len(self._entries))
 
-    def _split(
+    def _add_blocks(
         self,
-        part: _Part,
-        decoded: Decoded,
+        part: _GroupFrames,
+        decoded: DecodedSignals,
         t: Ints,
         bounds: Ints,
         blocks: dict[int, SignalBlock],
@@ -325,7 +227,7 @@ def _wanted_names(
     )
 
 
-def _grouped(entries: list[Entry], names: list[frozenset[str]]) -> tuple[list[int], list[_Group]]:
+def _group_by_layout(entries: list[Entry], names: list[frozenset[str]]) -> tuple[list[int], list[_Group]]:
     """Places of the decoded messages in `entries`, slot by slot, and the groups of slots alike."""
     alike: dict[object, list[int]] = {}
     for place, (_, plan) in enumerate(entries):
@@ -336,12 +238,12 @@ def _grouped(entries: list[Entry], names: list[frozenset[str]]) -> tuple[list[in
     for members in alike.values():
         first, leader = len(places), members[0]
         places += members
-        groups.append(_Group(Layout(entries[leader][1], names[leader]), first, len(places)))
+        groups.append(_Group(FrameLayout(entries[leader][1], names[leader]), first, len(places)))
     return places, groups
 
 
 def layout_key(plan: MessagePlan) -> object:
-    """Equal for messages that are decoded alike: all that matters but name, identifier and wording."""
+    """Equal for messages that one layout decodes: all that decoding uses, no names or comments."""
     signals = tuple(
         (
             *(s.name, s.start, s.length, s.big_endian, s.signed, s.is_float, s.scale, s.offset),
@@ -350,3 +252,112 @@ def layout_key(plan: MessagePlan) -> object:
         for s in plan.signals
     )
     return plan.size, signals, plan.protection
+
+
+# --- Which frame belongs to which message: by bus and identifier, sorted so that messages lie together. ---
+
+_STANDARD = 0x800
+"""How many 11-bit identifiers there are; one more place in each bus's table stands for all others."""
+
+_BUS_INDICES = 256
+"""How many values a bus index of uint8 can have."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sorted:
+    """Frames of a block by message.
+
+    order       int64[m]    rows of the block, message by message, each in order of arrival
+    bounds      int64[k+1]  frames of slot s: order[bounds[s] : bounds[s + 1]]
+    unknown     frames of no message of their bus; left_out, of a message that is not decoded;
+    not_data    remote and error frames
+    """
+
+    order: Ints
+    bounds: Ints
+    unknown: int
+    left_out: int
+    not_data: int
+
+
+class Routes:
+    """Finds the slot of every frame: 11-bit identifiers in a table, 29-bit ones by binary search.
+
+    After the k slots of decoded messages come one for messages left out, one for frames of no
+    message, and one for what is not a data frame.
+    """
+
+    def __init__(self, decoded: Sequence[Entry], left_out: Sequence[Entry]) -> None:
+        """Slots are numbered as in `decoded`; entries are (bus index, message).
+
+        Raises:
+            DefinitionError: two messages of one bus have the same identifier.
+        """
+        self._k = len(decoded)
+        _check_distinct((*decoded, *left_out))
+        slots = [*enumerate(decoded), *((self._k, entry) for entry in left_out)]
+        self._base = np.zeros(_BUS_INDICES, np.int64)
+        buses = sorted({bus for _, (bus, _) in slots})
+        for row, bus in enumerate(buses, start=1):
+            self._base[bus] = row * (_STANDARD + 1)
+        self._table = np.full((len(buses) + 1) * (_STANDARD + 1), self._k + 1, np.uint16)
+        extended = []
+        for slot, (bus, plan) in slots:
+            if plan.can_id & EXTENDED:
+                extended.append((_wide_key(bus, plan.can_id), slot))
+            else:
+                self._table[self._base[bus] + plan.can_id] = slot
+        extended.sort()
+        self._wide_keys = np.array([key for key, _ in extended], np.int64)
+        self._wide_slots = np.array([slot for _, slot in extended], np.uint16)
+
+    def sort(self, block: FrameBlock, bus_of_channel: Bytes) -> Sorted:
+        """The frames of the block by message; `bus_of_channel` uint8[c] as the decoder's."""
+        slot = self._find_slots(block, bus_of_channel)
+        counts = np.bincount(slot, minlength=self._k + 3)
+        ends = np.cumsum(counts)
+        bounds = np.concatenate(([0], ends[: self._k]))
+        order = np.argsort(slot, kind="stable")[: bounds[-1]]
+        left_out, unknown, not_data = counts[self._k :].tolist()
+        return Sorted(order, bounds, unknown, left_out, not_data)
+
+    def _find_slots(self, block: FrameBlock, bus_of_channel: Bytes) -> NDArray[np.uint16]:
+        """The slot of every frame, uint16[n]."""
+        base = self._base[bus_of_channel]
+        key = np.minimum(block.can_id, np.uint32(_STANDARD)).astype(np.int64)
+        key += base[block.bus] if len(base) != 1 else base[0]
+        slot = self._table[key]
+        if len(self._wide_keys):
+            self._find_wide(slot, block, bus_of_channel)
+        evidence = block.flags & np.uint8(NOT_DATA)
+        if evidence.any():
+            slot[evidence != 0] = self._k + 2
+        return slot
+
+    def _find_wide(self, slot: NDArray[np.uint16], block: FrameBlock, bus_of_channel: Bytes) -> None:
+        """Put the slots of frames with known 29-bit identifiers into `slot`."""
+        rows = np.flatnonzero(block.can_id & np.uint32(EXTENDED))
+        keys = _wide_key(
+            bus_of_channel[block.bus[rows]].astype(np.int64), block.can_id[rows].astype(np.int64)
+        )
+        places = np.searchsorted(self._wide_keys, keys)
+        places[places == len(self._wide_keys)] = 0
+        found = self._wide_keys[places] == keys
+        slot[rows[found]] = self._wide_slots[places[found]]
+
+
+def _wide_key(bus: Any, can_id: Any) -> Any:
+    """One number for a bus and a 29-bit identifier; works on numbers and on columns."""
+    return bus << 32 | can_id
+
+
+def _check_distinct(entries: Sequence[Entry]) -> None:
+    """Raise DefinitionError where two messages of one bus have the same identifier."""
+    seen: dict[tuple[int, int], str] = {}
+    for bus, plan in entries:
+        other = seen.setdefault((bus, plan.can_id), plan.name)
+        if other is not plan.name:
+            raise DefinitionError(
+                f"{plan.name}: identifier {plan.can_id & ~EXTENDED:#x} is also that of {other} on this bus; "
+                "expected one message an identifier; remove one of the two from the message definitions"
+            )

@@ -1,4 +1,8 @@
-"""Columns of values -> FrameBlock, for the simulator: the inverse of `messages.decode`."""
+"""Columns of values to FrameBlock, for the simulator: the inverse of `messages.decode`.
+
+Values become raw bits (`to_raw`), raw bits are written into the rows of a frame, then the rolling counter
+and the checksum are filled in. The encoder of a message keeps nothing but the next counter.
+"""
 
 from __future__ import annotations
 
@@ -10,12 +14,10 @@ from numpy.typing import NDArray
 
 from mixmon.arrays import Bytes, Floats, Ints
 from mixmon.frames.block import CLASSIC_WIDTH, FD_WIDTH, FrameBlock, FrameFlag
+from mixmon.frames.candump_line import FD_SIZES
 from mixmon.messages.integrity import checksum, counter_modulus
 from mixmon.messages.layout import present
 from mixmon.messages.plan import Field, MessagePlan, Raw, SignalPlan, put, raw_limits
-
-_FD_SIZES = (12, 16, 20, 24, 32, 48, 64)
-"""Data sizes of the data length codes 9 to 15 (ISO 11898-1)."""
 
 
 class Encoder:
@@ -61,11 +63,11 @@ class Encoder:
         size = _frame_size(self.plan.size)
         data = np.zeros((len(t), CLASSIC_WIDTH if size <= CLASSIC_WIDTH else FD_WIDTH), np.uint8)
         for signal in self.plan.signals:
-            self._write(data, signal, raws)
+            self._write_signal(data, signal, raws)
         name = self.plan.protection.checksum
         if name is not None and name not in given:
-            self._protect(data, name)
-        return _frames(self.plan.can_id, t, data, size=size, bus=bus, channels=channels)
+            self._write_checksum(data, name)
+        return _frame_block(self.plan.can_id, t, data, size=size, bus=bus, channels=channels)
 
     def _raw_columns(
         self, n: int, columns: Mapping[str, NDArray[Any]], given: Mapping[str, NDArray[Any]]
@@ -73,7 +75,7 @@ class Encoder:
         for name in (*columns, *given):
             self.plan.signal(name)
         raws = {
-            s.name: to_raw(s, columns[s.name]) if s.name in columns else _unsaid(s, n)
+            s.name: to_raw(s, columns[s.name]) if s.name in columns else _start_value(s, n)
             for s in self.plan.signals
         }
         if (counter := self.plan.protection.counter) is not None:
@@ -83,7 +85,7 @@ class Encoder:
         raws.update({name: np.asarray(column).astype(np.uint64) for name, column in given.items()})
         return raws
 
-    def _write(self, data: Bytes, signal: SignalPlan, raws: Mapping[str, Raw]) -> None:
+    def _write_signal(self, data: Bytes, signal: SignalPlan, raws: Mapping[str, Raw]) -> None:
         rows = present(signal, self.plan, raws.__getitem__)
         raw, field = raws[signal.name], self._fields[signal.name]
         if rows is None:
@@ -91,7 +93,7 @@ class Encoder:
         else:
             put(data, field, raw[rows], np.flatnonzero(rows))
 
-    def _protect(self, data: Bytes, name: str) -> None:
+    def _write_checksum(self, data: Bytes, name: str) -> None:
         protection, field = self.plan.protection, self._fields[name]
         others = [data[:, k] for k in range(self.plan.size) if k != field.first_byte]
         check = checksum(protection.algorithm, others, len(data), protection.data_id)
@@ -112,22 +114,22 @@ def to_raw(signal: SignalPlan, values: NDArray[Any]) -> Raw:
     low, high = raw_limits(signal)
     whole = np.issubdtype(np.asarray(values).dtype, np.integer)
     if whole and signal.scale == 1.0 and signal.offset == 0.0:
-        return _clipped(np.asarray(values), low, high)
+        return _clip_integers(np.asarray(values), low, high)
     steps = np.rint((np.asarray(values, np.float64) - signal.offset) / signal.scale)
     unknown = np.isnan(steps)
-    raw = _whole(np.where(unknown, 0.0, steps), low, high)
+    raw = _round_to_limits(np.where(unknown, 0.0, steps), low, high)
     raw[unknown] = signal.not_available[-1][1] if signal.not_available else 0
     return raw
 
 
-def _clipped(values: NDArray[Any], low: int, high: int) -> Raw:
+def _clip_integers(values: NDArray[Any], low: int, high: int) -> Raw:
     if low < 0:
         return np.clip(values.astype(np.int64), low, high).view(np.uint64)
     positive = values if values.dtype == np.uint64 else np.maximum(values, 0)
     return np.clip(positive.astype(np.uint64), np.uint64(low), np.uint64(high))
 
 
-def _whole(steps: Floats, low: int, high: int) -> Raw:
+def _round_to_limits(steps: Floats, low: int, high: int) -> Raw:
     """Float steps as integers between the limits; limits that float64 cannot hold are kept exact."""
     above, below = steps >= high, steps <= low
     inner = np.where(above | below, 0.0, steps)
@@ -137,8 +139,8 @@ def _whole(steps: Floats, low: int, high: int) -> Raw:
     return raw
 
 
-def _unsaid(signal: SignalPlan, n: int) -> Raw:
-    """Raw bits of a signal of which nothing is said."""
+def _start_value(signal: SignalPlan, n: int) -> Raw:
+    """Raw bits uint64[n] of a signal that no column is given for: its start value, else "not available"."""
     if signal.initial is None:
         return to_raw(signal, np.full(n, np.nan))
     if signal.is_float:
@@ -154,11 +156,11 @@ def _float_bits(signal: SignalPlan, steps: Floats) -> Raw:
 
 
 def _frame_size(size: int) -> int:
-    """The data size of the frame that carries `size` bytes: CAN FD knows only some."""
-    return size if size <= CLASSIC_WIDTH else next(s for s in _FD_SIZES if s >= size)
+    """The least data size of a frame that carries `size` bytes: CAN FD has only some sizes above eight."""
+    return next(s for s in FD_SIZES if s >= size)
 
 
-def _frames(
+def _frame_block(
     can_id: int,
     t: Ints,
     data: Bytes,
@@ -174,7 +176,7 @@ def _frames(
         can_id=np.full(n, can_id, np.uint32),
         bus=np.full(n, bus, np.uint8),
         size=np.full(n, size, np.uint8),
-        dlc=np.full(n, 9 + _FD_SIZES.index(size) if fd else size, np.uint8),
+        dlc=np.full(n, FD_SIZES.index(size), np.uint8),
         flags=np.full(n, FrameFlag.FD if fd else 0, np.uint8),
         data=data,
         channels=channels,

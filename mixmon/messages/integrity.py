@@ -1,14 +1,18 @@
-"""Are frames whole, and is every one there? Checksums and rolling counters, for all messages at once.
+"""Whether frames are whole, and whether every one is there: checksums and rolling counters.
 
-A frame whose checksum is wrong, or that is too short to be checked, is corrupt and takes no part
-in the counter's sequence. Of the rest, each frame is compared with the one before it of the same
-message: the counter should have risen by one and by the corrupt frames between. The same counter
-again is a repeat, and the frame is corrupt too: a controller that repeats itself has stopped
-measuring. More is a jump, and the difference is the number of frames lost. The first frame, one
-after a silence of a whole turn of the counter, and one after a turn of corrupt frames say nothing.
+Both work on columns, for all frames of a block at once. A frame whose checksum is wrong, or that is too
+short to be checked, is corrupt and takes no part in the counter's sequence. Each of the others is compared
+with the whole frame before it of the same message (`CounterWatch.judge`):
 
-Invariant: the carry of a message holds the counter and time of its last whole frame, so that
-the verdicts do not depend on how frames are cut into blocks.
+- the counter should have risen by one and by the corrupt frames between;
+- the same counter again is a repeat, and the frame is corrupt too: a controller that repeats itself has
+  stopped measuring;
+- more is a jump, and the difference is the number of frames lost;
+- the first frame, one after a silence of a whole turn of the counter, and one after a turn of corrupt
+  frames say nothing.
+
+Invariant: what is kept of a message is the counter and time of its last whole frame, so that the findings do
+not depend on how frames are cut into blocks.
 """
 
 from __future__ import annotations
@@ -21,9 +25,148 @@ import numpy as np
 from mixmon.arrays import SECOND_NS, Bools, Bytes, Ints
 from mixmon.messages.plan import MessagePlan, SignalPlan
 
-# ----------------------------------------------------------------------------------------------------
-# Checksums over columns of bytes: one table look-up a byte column, for all frames at once.
-# ----------------------------------------------------------------------------------------------------
+_SILENCE_NS = SECOND_NS
+"""Silence after which a counter says nothing, where no cycle time is known: common practice, no source."""
+
+
+def counter_modulus(signal: SignalPlan) -> int:
+    """How many values a rolling counter takes: up to its declared maximum, else all that fit.
+
+    >>> counter_modulus(SignalPlan("Counter", 0, 4, False))
+    16
+    >>> counter_modulus(SignalPlan("Counter", 0, 4, False, minimum=0, maximum=14))
+    15
+    """
+    full = 1 << signal.length
+    if signal.maximum is None or signal.scale == 0:
+        return full
+    highest = round((signal.maximum - signal.offset) / signal.scale)
+    return min(highest + 1, full) if highest > 0 else full
+
+
+@dataclass(frozen=True, slots=True)
+class MessageCounts:
+    """Counts of one message's frames so far.
+
+    frames           that were decoded
+    short            fewer bytes than the definition says
+    checksum_errors  whole frames whose checksum is wrong
+    counter_jumps    places at which the rolling counter skipped values
+    lost             frames that were skipped at these places
+    repeats          frames with the same counter as the one before
+    """
+
+    frames: int = 0
+    short: int = 0
+    checksum_errors: int = 0
+    counter_jumps: int = 0
+    lost: int = 0
+    repeats: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Predecessors:
+    """For each of n whole frames, the whole frame of the same message before it.
+
+    known    bool[n]   there is one
+    counter  int64[n]  its raw counter
+    t        int64[n]  its time, ns
+    corrupt  int64[n]  corrupt frames since
+    """
+
+    known: Bools
+    counter: Ints
+    t: Ints
+    corrupt: Ints
+
+
+class CounterWatch:
+    """Judges the rolling counters of k messages. Keeps the last counter and time of each.
+
+    `jumps`, `lost` and `repeats` int64[k] are the counts so far.
+    """
+
+    def __init__(self, plans: Sequence[MessagePlan]) -> None:
+        k = len(plans)
+        self._counter_modulus = np.array([_counter_modulus(plan) for plan in plans], np.int64)
+        self._longest_silence = np.array([_longest_silence(plan) for plan in plans], np.int64)
+        self._known = np.zeros(k, np.bool_)
+        self._counter = np.zeros(k, np.int64)
+        self._t = np.zeros(k, np.int64)
+        self._corrupt = np.zeros(k, np.int64)
+        self.jumps = np.zeros(k, np.int64)
+        self.lost = np.zeros(k, np.int64)
+        self.repeats = np.zeros(k, np.int64)
+
+    def judge(self, slot: Ints, t: Ints, counter: Ints, whole: Bools) -> Bools:
+        """The frames that repeat their predecessor's counter, bool[n].
+
+        slot      int64[n]  which message, 0 to k-1, rising; a message's frames in order of arrival
+        t         int64[n]  ns
+        counter   int64[n]  raw counter
+        whole     bool[n]   the frame holds a counter and its checksum, if any, is right
+        """
+        rows = np.flatnonzero(whole)
+        at = slot[rows]
+        first = np.ones(len(rows), np.bool_)
+        first[1:] = at[1:] != at[:-1]
+        before = self._find_before(slot, t, counter, rows, first)
+        modulus = self._counter_modulus[at]
+        rise = counter[rows] - before.counter
+        rise += modulus * (rise < 0)
+        judged = before.known & (np.abs(t[rows] - before.t) <= self._longest_silence[at])
+        judged &= before.corrupt + 1 < modulus
+        same = judged & (rise == 0)
+        lost = np.where(judged, np.maximum(rise - before.corrupt - 1, 0), 0)
+        self._count_faults(at, same, lost)
+        self._keep_newest(slot, t, counter, rows, first)
+        repeated = np.zeros(len(slot), np.bool_)
+        repeated[rows] = same
+        return repeated
+
+    def _find_before(self, slot: Ints, t: Ints, counter: Ints, rows: Ints, first: Bools) -> _Predecessors:
+        previous = np.empty_like(rows)
+        previous[:1] = 0
+        previous[1:] = rows[:-1]
+        before = _Predecessors(np.ones_like(first), counter[previous], t[previous], rows - previous - 1)
+        at = slot[rows[first]]
+        before.known[first] = self._known[at]
+        before.counter[first] = self._counter[at]
+        before.t[first] = self._t[at]
+        before.corrupt[first] = self._corrupt[at] + rows[first] - np.searchsorted(slot, at)
+        return before
+
+    def _count_faults(self, at: Ints, same: Bools, lost: Ints) -> None:
+        k = len(self.jumps)
+        self.repeats += np.bincount(at[same], minlength=k)
+        jumped = lost > 0
+        self.jumps += np.bincount(at[jumped], minlength=k)
+        np.add.at(self.lost, at[jumped], lost[jumped])
+
+    def _keep_newest(self, slot: Ints, t: Ints, counter: Ints, rows: Ints, first: Bools) -> None:
+        self._corrupt += np.bincount(slot, minlength=len(self._corrupt))
+        last = np.ones_like(first)
+        last[:-1] = first[1:]
+        newest = rows[last]
+        at = slot[newest]
+        self._known[at] = True
+        self._counter[at] = counter[newest]
+        self._t[at] = t[newest]
+        self._corrupt[at] = np.searchsorted(slot, at, side="right") - newest - 1
+
+
+def _counter_modulus(plan: MessagePlan) -> int:
+    """How many values the message's counter takes; 1 where it has none, which judges nothing."""
+    name = plan.protection.counter
+    return 1 if name is None else counter_modulus(plan.signal(name))
+
+
+def _longest_silence(plan: MessagePlan) -> int:
+    """Nanoseconds in which the counter turns once: after longer it may have any value."""
+    return _SILENCE_NS if plan.cycle_ns is None else _counter_modulus(plan) * plan.cycle_ns
+
+
+# --- Checksums over columns of bytes: one table look-up a byte column, for all frames at once. ---
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,128 +232,3 @@ def checksum(algorithm: str, columns: Sequence[Bytes], count: int, data_id: int 
     if algorithm == "XOR8":
         return np.bitwise_xor.reduce(columns) if columns else np.zeros(count, np.uint8)
     return _CRCS[algorithm].over(columns, count)
-
-
-_SILENCE_NS = SECOND_NS
-"""Silence after which a counter says nothing, where no cycle time is known: common practice, no source."""
-
-
-def counter_modulus(signal: SignalPlan) -> int:
-    """How many values a rolling counter takes: up to its declared maximum, else all that fit.
-
-    >>> counter_modulus(SignalPlan("Counter", 0, 4, False))
-    16
-    >>> counter_modulus(SignalPlan("Counter", 0, 4, False, minimum=0, maximum=14))
-    15
-    """
-    full = 1 << signal.length
-    if signal.maximum is None or signal.scale == 0:
-        return full
-    highest = round((signal.maximum - signal.offset) / signal.scale)
-    return min(highest + 1, full) if highest > 0 else full
-
-
-@dataclass(frozen=True, slots=True)
-class MessageCounts:
-    """What happened to one message's frames so far."""
-
-    frames: int = 0
-    short: int = 0
-    checksum_errors: int = 0
-    counter_jumps: int = 0
-    lost: int = 0
-    repeats: int = 0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Before:
-    """For each frame: the whole frame before it, if known, and the corrupt ones since."""
-
-    known: Bools
-    counter: Ints
-    t: Ints
-    corrupt: Ints
-
-
-class CounterWatch:
-    """Judges the rolling counters of k messages. Carries each one's last counter and time.
-
-    `jumps`, `lost` and `repeats` int64[k] are the counts so far.
-    """
-
-    def __init__(self, plans: Sequence[MessagePlan]) -> None:
-        k = len(plans)
-        self._modulus = np.array([_modulus(plan) for plan in plans], np.int64)
-        self._silence = np.array([_silence(plan) for plan in plans], np.int64)
-        self._known = np.zeros(k, np.bool_)
-        self._counter = np.zeros(k, np.int64)
-        self._t = np.zeros(k, np.int64)
-        self._corrupt = np.zeros(k, np.int64)
-        self.jumps = np.zeros(k, np.int64)
-        self.lost = np.zeros(k, np.int64)
-        self.repeats = np.zeros(k, np.int64)
-
-    def judge(self, slot: Ints, t: Ints, counter: Ints, whole: Bools) -> Bools:
-        """The frames that repeat their predecessor's counter, bool[n].
-
-        slot      int64[n]  which message, 0 to k-1, rising; a message's frames in order of arrival
-        t         int64[n]  ns
-        counter   int64[n]  raw counter
-        whole     bool[n]   the frame holds a counter and its checksum, if any, is right
-        """
-        rows = np.flatnonzero(whole)
-        at = slot[rows]
-        first = np.ones(len(rows), np.bool_)
-        first[1:] = at[1:] != at[:-1]
-        before = self._before(slot, t, counter, rows, first)
-        modulus = self._modulus[at]
-        rise = counter[rows] - before.counter
-        rise += modulus * (rise < 0)
-        judged = before.known & (np.abs(t[rows] - before.t) <= self._silence[at])
-        judged &= before.corrupt + 1 < modulus
-        same = judged & (rise == 0)
-        lost = np.where(judged, np.maximum(rise - before.corrupt - 1, 0), 0)
-        self._count(at, same, lost)
-        self._remember(slot, t, counter, rows, first)
-        repeated = np.zeros(len(slot), np.bool_)
-        repeated[rows] = same
-        return repeated
-
-    def _before(self, slot: Ints, t: Ints, counter: Ints, rows: Ints, first: Bools) -> _Before:
-        previous = np.empty_like(rows)
-        previous[:1] = 0
-        previous[1:] = rows[:-1]
-        before = _Before(np.ones_like(first), counter[previous], t[previous], rows - previous - 1)
-        at = slot[rows[first]]
-        before.known[first] = self._known[at]
-        before.counter[first] = self._counter[at]
-        before.t[first] = self._t[at]
-        before.corrupt[first] = self._corrupt[at] + rows[first] - np.searchsorted(slot, at)
-        return before
-
-    def _count(self, at: Ints, same: Bools, lost: Ints) -> None:
-        k = len(self.jumps)
-        self.repeats += np.bincount(at[same], minlength=k)
-        jumped = lost > 0
-        self.jumps += np.bincount(at[jumped], minlength=k)
-        np.add.at(self.lost, at[jumped], lost[jumped])
-
-    def _remember(self, slot: Ints, t: Ints, counter: Ints, rows: Ints, first: Bools) -> None:
-        self._corrupt += np.bincount(slot, minlength=len(self._corrupt))
-        last = np.ones_like(first)
-        last[:-1] = first[1:]
-        newest = rows[last]
-        at = slot[newest]
-        self._known[at] = True
-        self._counter[at] = counter[newest]
-        self._t[at] = t[newest]
-        self._corrupt[at] = np.searchsorted(slot, at, side="right") - newest - 1
-
-
-def _modulus(plan: MessagePlan) -> int:
-    name = plan.protection.counter
-    return 1 if name is None else counter_modulus(plan.signal(name))
-
-
-def _silence(plan: MessagePlan) -> int:
-    return _SILENCE_NS if plan.cycle_ns is None else _modulus(plan) * plan.cycle_ns

@@ -1,6 +1,9 @@
 """What a decoder needs to know about a message: plain records, free of any library.
 
-`messages.database` makes them from DBC files, `messages.chain` makes the project's own.
+`messages.database` makes them from DBC files, `messages.chain` makes the project's own. Beside the records
+stand the rules that follow from them alone: which raw values are codes (`top_two`, `j1939`), which mean a
+number in the declared range (`raw_limits`), and where a signal's bits lie in a row of bytes (`Field`,
+`ByteRows`, `put`).
 """
 
 from __future__ import annotations
@@ -16,60 +19,11 @@ from numpy.typing import NDArray
 
 from mixmon.arrays import Bytes
 
-# ----------------------------------------------------------------------------------------------------
-# Which raw values mean "not available" and "error", under each convention.
-# ----------------------------------------------------------------------------------------------------
+Raw = NDArray[np.uint64]
+"""The bits of a signal as an unsigned number, one a frame."""
 
 Ranges = tuple[tuple[int, int], ...]
 """Inclusive ranges of raw values."""
-
-
-def top_two(length: int) -> tuple[Ranges, Ranges]:
-    """The codes of mixmon's own layer: all ones is "not available", all ones less one "error".
-
-    A single bit has no room for them. Returns (not available, error).
-
-    >>> top_two(2)
-    (((3, 3),), ((2, 2),))
-    """
-    if length < 2:
-        return (), ()
-    ones = (1 << length) - 1
-    return ((ones, ones),), ((ones - 1, ones - 1),)
-
-
-_HIGHEST_VALID = {
-    4: 0xA,
-    8: 0xFA,
-    10: 0x3FA,
-    12: 0xFAF,
-    16: 0xFAFF,
-    20: 0xF_AFFF,
-    24: 0xFA_FFFF,
-    28: 0xFAF_FFFF,
-    32: 0xFAFF_FFFF,
-}
-
-
-def j1939(length: int) -> tuple[Ranges, Ranges]:
-    """The codes of SAE J1939-71: a most significant byte FE is "error", FF "not available".
-
-    FB (parameter specific) and FC to FD (reserved) count as errors, since no number is valid
-    there; two-bit states use 10 and 11. Widths for which no rule is known have no codes.
-    Returns (not available, error).
-
-    Source: highest valid values by width as in asammdf's bus logging module.
-
-    >>> j1939(16)
-    (((65280, 65535),), ((64256, 65279),))
-    """
-    if length == 2:
-        return top_two(2)
-    if length not in _HIGHEST_VALID:
-        return (), ()
-    ones = (1 << length) - 1
-    not_available = ones if length in (4, 10) else 0xFF << (length - 8)
-    return ((not_available, ones),), ((_HIGHEST_VALID[length] + 1, not_available - 1),)
 
 
 class Quality(IntEnum):
@@ -87,7 +41,7 @@ class Selector:
     """When a multiplexed signal is present: its parent's raw value lies in one of the ranges."""
 
     parent: str
-    ranges: tuple[tuple[int, int], ...]  # inclusive
+    ranges: Ranges
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,27 +67,37 @@ class SignalPlan:
     maximum: float | None = None
     choices: Mapping[int, str] = field(default_factory=dict)
     selectors: tuple[Selector, ...] = ()
-    not_available: tuple[tuple[int, int], ...] = ()  # inclusive ranges of raw values
-    error: tuple[tuple[int, int], ...] = ()
+    not_available: Ranges = ()  # inclusive ranges of raw values
+    error: Ranges = ()
     comment: str = ""
     initial: float | None = None  # raw value that a sender uses before it knows better
 
 
 @dataclass(frozen=True, slots=True)
 class Protection:
-    """Rolling counter and checksum of a message, by signal name; absent ones are None."""
+    """Rolling counter and checksum of a message.
+
+    counter    name of the counter's signal, None without one
+    checksum   name of the checksum's signal, None without one
+    algorithm  how the checksum is computed: "none" or one of `integrity.ALGORITHMS`
+    data_id    two bytes that go into the checksum and are not in the frame; None without
+    """
 
     counter: str | None = None
     checksum: str | None = None
-    algorithm: str = "none"  # none | CRC8_J1850 | CRC8_H2F | XOR8
+    algorithm: str = "none"
     data_id: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class MessagePlan:
-    """One message: identifier, length and signals.
+    """One message.
 
-    `can_id` has bit 31 set for 29-bit identifiers, as in FrameBlock.
+    can_id      bit 31 is set for 29-bit identifiers, as in FrameBlock
+    size        bytes of a frame
+    signals     in the order of the definition
+    cycle_ns    time from frame to frame; None where the definition does not say
+    protection  its rolling counter and checksum
     """
 
     name: str
@@ -156,9 +120,62 @@ class MessagePlan:
         raise KeyError(name)
 
 
-# ----------------------------------------------------------------------------------------------------
-# Which raw values mean a number in the declared range of a signal.
-# ----------------------------------------------------------------------------------------------------
+# --- Which raw values mean "not available" and "error", under each convention. ---
+
+
+def top_two(length: int) -> tuple[Ranges, Ranges]:
+    """The codes of mixmon's own layer: all ones is "not available", all ones less one "error".
+
+    A single bit has no room for them. Returns (not available, error).
+
+    >>> top_two(2)
+    (((3, 3),), ((2, 2),))
+    """
+    if length < 2:
+        return (), ()
+    ones = (1 << length) - 1
+    return ((ones, ones),), ((ones - 1, ones - 1),)
+
+
+_HIGHEST_VALID = {  # by length in bits; source: asammdf's bus logging module
+    4: 0xA,
+    8: 0xFA,
+    10: 0x3FA,
+    12: 0xFAF,
+    16: 0xFAFF,
+    20: 0xF_AFFF,
+    24: 0xFA_FFFF,
+    28: 0xFAF_FFFF,
+    32: 0xFAFF_FFFF,
+}
+
+
+def j1939(length: int) -> tuple[Ranges, Ranges]:
+    """The codes of SAE J1939-71: a most significant byte FE is "error", FF "not available".
+
+    FB (parameter specific) and FC to FD (reserved) count as errors, since no number is valid
+    there; two-bit states use 10 and 11. Widths for which no rule is known have no codes.
+    Returns (not available, error).
+
+    Source: SAE J1939-71 from memory; highest valid values as in asammdf's bus logging module.
+
+    >>> j1939(16)
+    (((65280, 65535),), ((64256, 65279),))
+    """
+    if length == 2:
+        return top_two(2)
+    if length not in _HIGHEST_VALID:
+        return (), ()
+    ones = (1 << length) - 1
+    not_available = ones if length in (4, 10) else 0xFF << (length - 8)
+    return ((not_available, ones),), ((_HIGHEST_VALID[length] + 1, not_available - 1),)
+
+
+# --- Which raw values mean a number in the declared range. ---
+
+
+_ROUNDING_STEPS = 1e-6
+"""Steps by which the end of a range may miss a whole step: 0.3 / 0.1 is not 3. Our choice."""
 
 
 def natural_limits(signal: SignalPlan) -> tuple[int, int]:
@@ -175,32 +192,31 @@ def natural_limits(signal: SignalPlan) -> tuple[int, int]:
 def raw_limits(signal: SignalPlan) -> tuple[int, int]:
     """Lowest and highest raw value that mean a number in the declared range.
 
-    A range that no raw value can meet is as good as none.
+    A range in which no raw value lies counts as none.
 
     >>> raw_limits(SignalPlan("Level", 0, 8, False, scale=0.5, minimum=0.0, maximum=100.0))
     (0, 200)
     """
     low, high = natural_limits(signal)
-    ends = [_steps(signal, end) for end in (signal.minimum, signal.maximum)]
+    ends = [_raw_end(signal, end) for end in (signal.minimum, signal.maximum)]
     if signal.scale < 0:
         ends.reverse()
     least, most = ends
-    # a millionth of a step is forgiven: 0.3 / 0.1 is not 3
     within = (
-        low if least is None else max(low, math.ceil(least - 1e-6)),
-        high if most is None else min(high, math.floor(most + 1e-6)),
+        low if least is None else max(low, math.ceil(least - _ROUNDING_STEPS)),
+        high if most is None else min(high, math.floor(most + _ROUNDING_STEPS)),
     )
     return within if within[0] <= within[1] else (low, high)
 
 
-def _steps(signal: SignalPlan, end: float | None) -> float | None:
+def _raw_end(signal: SignalPlan, end: float | None) -> float | None:
+    """One end of the declared range in raw steps; None where it limits nothing."""
     if end is None or signal.scale == 0.0 or not math.isfinite(end):
         return None
     return (end - signal.offset) / signal.scale
 
 
-# ----------------------------------------------------------------------------------------------------
-# Where a signal's bits lie in a row of bytes, and how to take them out and put them in.
+# --- Where a signal's bits lie in a row of bytes, and how to take them out and put them in. ---
 #
 # Bit n is bit n % 8 of byte n // 8, bit 0 the least significant. A little-endian field starts at
 # its least significant bit and rises. A big-endian one starts at its most significant bit and
@@ -208,11 +224,9 @@ def _steps(signal: SignalPlan, end: float | None) -> float | None:
 # fields in the order in which they are sent, p = 8 (n // 8) + 7 - n % 8, makes both a plain run.
 #
 # Source: DBC files as read by cantools; worked values in the tests.
-# ----------------------------------------------------------------------------------------------------
-
-Raw = NDArray[np.uint64]
 
 _WORD = 8
+"""Bytes of a machine word: a field of up to 57 bits lies in one word wherever it starts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,8 +260,8 @@ class Field:
         return (self.first + self.length + 7) // 8
 
 
-class Rows:
-    """Rows of bytes, read eight at a time: the words of each byte offset are made once."""
+class ByteRows:
+    """ByteRows of bytes, read eight at a time: the words of each byte offset are made once."""
 
     def __init__(self, data: Bytes) -> None:
         """`data` is uint8[n, w], C-ordered, w at least 8."""
@@ -270,11 +284,11 @@ class Rows:
         if inner + field.length > 64:
             return self._take_spilled(field, at, inner)
         shift = 64 - inner - field.length if field.big_endian else inner
-        return _low_bits(_shifted(self._word(at, field.big_endian), shift), field.length, shift)
+        return _low_bits(_shift_down(self._word_at(at, field.big_endian), shift), field.length, shift)
 
     def _take_spilled(self, field: Field, at: int, inner: int) -> Raw:
         """A field of 58 to 64 bits that touches nine bytes: a word, and bits of the byte after it."""
-        word, ninth = self._word(at, field.big_endian), self.data[:, at + _WORD].astype(np.uint64)
+        word, ninth = self._word_at(at, field.big_endian), self.data[:, at + _WORD].astype(np.uint64)
         beyond = inner + field.length - 64
         if field.big_endian:
             joined = word << np.uint64(beyond) | ninth >> np.uint64(8 - beyond)
@@ -282,7 +296,7 @@ class Rows:
             joined = word >> np.uint64(inner) | ninth << np.uint64(64 - inner)
         return joined & np.uint64((1 << field.length) - 1)
 
-    def _word(self, at: int, big_endian: bool) -> Raw:
+    def _word_at(self, at: int, big_endian: bool) -> Raw:
         key = (at, big_endian)
         if key not in self._words:
             window = np.ascontiguousarray(self.data[:, at : at + _WORD])
@@ -290,7 +304,7 @@ class Rows:
         return self._words[key]
 
 
-def _shifted(word: Raw, shift: int) -> Raw:
+def _shift_down(word: Raw, shift: int) -> Raw:
     return word >> np.uint64(shift) if shift else word
 
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from mixmon.messages.decode import Decoder
 from mixmon.messages.encode import Encoder
-from mixmon.messages.plan import Field, MessagePlan, Rows, SignalPlan, put
+from mixmon.messages.plan import ByteRows, Field, MessagePlan, SignalPlan, put
 
 
 def any_signal(start, length, *, big_endian, signed):
@@ -63,7 +63,7 @@ def test_worked_values(signal, text, expected):
     width = 8 if len(sent) <= 8 else 64
     data = np.zeros((1, width), np.uint8)
     data[0, : len(sent)] = list(sent)
-    raw = Rows(data).take(Field.of(signal))
+    raw = ByteRows(data).take(Field.of(signal))
     assert raw[0] == expected % 2**signal.length
     block = Encoder(MessagePlan("Any", 1, len(sent), (signal,))).encode(
         np.zeros(1, np.int64), {}, 0, ("can0",), raw={"Any": np.array([expected])}
@@ -86,6 +86,6 @@ def test_what_is_written_is_read_and_nothing_else_changes(first, length, big_end
     raw = np.array([value for _, value in rows], np.uint64)
     data = before.copy()
     put(data, field, raw)
-    assert Rows(data).take(field).tolist() == [value % 2**length for _, value in rows]
-    put(data, field, Rows(before).take(field))
+    assert ByteRows(data).take(field).tolist() == [value % 2**length for _, value in rows]
+    put(data, field, ByteRows(before).take(field))
     assert (data == before).all()
