@@ -10,6 +10,7 @@ from pathlib import Path
 
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
+from mixmon.frames.adapters.interfaces import own_kinds
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,10 @@ def add_bus(parser: argparse.ArgumentParser) -> None:
     """A live bus, by python-can's own options, and leave to acknowledge on it."""
     group = parser.add_argument_group("live bus", "in python-can's words; without them, the session's buses")
     group.add_argument(
-        "-i", "--interface", metavar="NAME", help="socketcan, slcan, or another that python-can knows"
+        "-i",
+        "--interface",
+        metavar="NAME",
+        help=f"{', '.join(own_kinds())}, or another that python-can knows",
     )
     group.add_argument(
         "-c",

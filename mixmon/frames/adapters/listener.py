@@ -14,7 +14,7 @@ from typing import Protocol
 
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import MixmonError
-from mixmon.frames.adapters.interfaces import BusOptions, open_receiver
+from mixmon.frames.adapters.interfaces import BusOptions, kind_of, open_receiver
 from mixmon.frames.adapters.receiver import (
     BusCondition,
     DeviceLostError,
@@ -260,7 +260,12 @@ class Listener:
 
     def _introduction(self) -> str:
         assert self._receiver is not None
-        claim = {True: "listening only", False: "acknowledging frames", None: "listening only not confirmed"}
+        confirmed_by = kind_of(self._options.interface).confirmed_by
+        claim = {
+            True: f"listening only, confirmed by {confirmed_by}",
+            False: "acknowledging frames",
+            None: "listening only not confirmed",
+        }
         return f"{claim[self._receiver.listen_only]}; time by {self._receiver.stamped_by.value}"
 
     def _tell(self, kind: SourceEventKind, text: str, lost: int = 0) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import time
 from contextlib import suppress
 from typing import Any, Protocol
@@ -9,6 +10,8 @@ from typing import Any, Protocol
 import numpy as np
 
 from mixmon.arrays import Ints
+from mixmon.errors import UsageError
+from mixmon.frames.adapters.interfaces import BusOptions, kind_of, own_kinds
 from mixmon.frames.adapters.receiver import (
     GATHER_S,
     BusCondition,
@@ -42,6 +45,42 @@ class OpenBus(Protocol):
 
     def shutdown(self) -> None:
         """Close."""
+
+
+def open_device(
+    options: BusOptions, index: int, channels: tuple[str, ...], clock: HostClock
+) -> PythonCanReceiver:
+    """The bus that python-can opens by these options.
+
+    Raises:
+        UsageError: python-can has no such interface.
+        Exception: whatever its driver raises.
+    """
+    import can
+
+    if options.interface is not None and options.interface not in can.VALID_INTERFACES:
+        raise UsageError(
+            f"{options.name}: no interface {options.interface}; "
+            f"expected one of {', '.join(sorted({*can.VALID_INTERFACES, *own_kinds()}))}; correct it"
+        )
+    logging.getLogger("can").addHandler(logging.NullHandler())  # the row's faults say it better
+    kind = kind_of(options.interface)
+    given = {"interface": options.interface, "channel": options.channel, "bitrate": options.bitrate}
+    arguments = {key: value for key, value in given.items() if value is not None}
+    asked = {} if options.acknowledge else kind.listen_only
+    silent = {key: can.BusState[value] if key == "state" else value for key, value in asked.items()}
+    opened = can.Bus(
+        **{**arguments, **silent, **options.options}, ignore_config=options.interface is not None
+    )
+    receiver = PythonCanReceiver(
+        opened, index, channels, clock, deep_queue=kind.deep_queue, wrap_ns=kind.stamp_wrap_ns
+    )
+    receiver.listen_only = False if options.acknowledge else (True if asked else None)
+    if not options.acknowledge and not asked:
+        receiver.remarks.append(
+            f"{options.interface} cannot be asked to listen only: it may acknowledge frames"
+        )
+    return receiver
 
 
 class PythonCanReceiver(Receiver):

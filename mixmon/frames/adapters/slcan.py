@@ -29,6 +29,7 @@ import serial
 
 from mixmon.arrays import SECOND_NS, Ints
 from mixmon.errors import SourceError, UsageError
+from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import (
     GATHER_S,
     BusCondition,
@@ -195,6 +196,21 @@ _MS = 1_000_000
 _LOST_FRAMES = SlcanStatus.RECEIVE_QUEUE_FULL | SlcanStatus.OVERRUN
 _WARNINGS = SlcanStatus.WARNING | SlcanStatus.BUS_ERROR
 """A controller that only listens counts no errors (ISO 11898-1): then the second is all it tells."""
+
+
+def open_device(
+    options: BusOptions, index: int, channels: tuple[str, ...], clock: HostClock
+) -> SlcanReceiver:
+    """The serial adapter on the port `options.channel`; see `SlcanReceiver`."""
+    return SlcanReceiver(
+        options.channel or "",
+        index,
+        channels,
+        clock,
+        bitrate=options.bitrate,
+        listen_only=not options.acknowledge,
+        **options.options,
+    )
 
 
 class SlcanReceiver(Receiver):

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.arrays import Bools, Bytes, Ints
+from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import GATHER_S, BusCondition, DeviceLostError, Receiver
 from mixmon.frames.adapters.stamps import HostClock, StampKind
 from mixmon.frames.block import CLASSIC_WIDTH, EXTENDED, FD_WIDTH, FrameBlock, FrameFlag
@@ -159,6 +160,26 @@ _DLC = np.zeros(FD_WIDTH + 1, np.uint8)
 _DLC[list(FD_SIZES)] = range(len(FD_SIZES))
 
 
+def open_device(
+    options: BusOptions, index: int, channels: tuple[str, ...], clock: HostClock
+) -> SocketcanReceiver:
+    """A receiver on the network interface `options.channel`, with remarks on what only the system can set.
+
+    Raises:
+        OSError: no such interface, or no SocketCAN in this kernel.
+    """
+    channel = options.channel or ""
+    sock = open_can(channel)
+    link = read_link(channel)
+    receiver = SocketcanReceiver(sock, index, channels, clock)
+    granted = sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)
+    receiver.remarks.append(buffer_remark(granted, link.bitrate))
+    receiver.remarks += link_remarks(channel, link, options.bitrate, listen_only=not options.acknowledge)
+    receiver.listen_only = link.listen_only
+    receiver.condition = condition_of(link)
+    return receiver
+
+
 class SocketcanReceiver(Receiver):
     """Frames of an open, bound datagram socket, as prepared by `open_can`."""
 
@@ -174,32 +195,6 @@ class SocketcanReceiver(Receiver):
         self._poll = select.poll()
         self._poll.register(sock, select.POLLIN)
         self.through = clock.now()
-
-    @classmethod
-    def open(
-        cls,
-        channel: str,
-        bus: int,
-        channels: tuple[str, ...],
-        clock: HostClock,
-        *,
-        bitrate: int | None,
-        listen_only: bool,
-    ) -> SocketcanReceiver:
-        """A receiver on the interface `channel`, with remarks on what only the system can set.
-
-        Raises:
-            OSError: no such interface, or no SocketCAN in this kernel.
-        """
-        sock = open_can(channel)
-        link = read_link(channel)
-        receiver = cls(sock, bus, channels, clock)
-        granted = sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)
-        receiver.remarks.append(buffer_remark(granted, link.bitrate))
-        receiver.remarks += link_remarks(channel, link, bitrate, listen_only=listen_only)
-        receiver.listen_only = link.listen_only
-        receiver.condition = condition_of(link)
-        return receiver
 
     def read(self, timeout_s: float) -> FrameBlock:
         """The frames that came; see `Receiver.read`."""
