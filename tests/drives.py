@@ -13,7 +13,6 @@ from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
-from mixmon.mixture.recent import Columns
 from mixmon.session.model import Axes, Chain, Engine, Node, Session
 
 FUEL = fuel_named("gasoline")
@@ -76,18 +75,4 @@ def rows(
         shifted={name: np.repeat(earlier(x, GAS_ROWS)[:, None], n, axis=1) for name, x in now.items()},
         now=now,
         aux={},
-    )
-
-
-def part(block: CylinderBlock, piece: slice) -> CylinderBlock:
-    """Some rows of a block."""
-
-    def cut(columns: Columns) -> Columns:
-        return {name: column[piece] for name, column in columns.items()}
-
-    return CylinderBlock(
-        *(getattr(block, name)[piece] for name in ("t", "stretch", "lam", "oxygen", "age", "fresh", "state")),
-        shifted=cut(block.shifted),
-        now=cut(block.now),
-        aux=cut(block.aux),
     )

@@ -76,16 +76,6 @@ def block(
     )
 
 
-def cut(rows: CylinderBlock, piece: slice) -> CylinderBlock:
-    """Some of the rows."""
-    columns = {
-        name: getattr(rows, name)[piece]
-        for name in ("t", "stretch", "lam", "oxygen", "age", "fresh", "state")
-    }
-    now = {name: column[piece] for name, column in rows.now.items()}
-    return CylinderBlock(**columns, shifted={}, now=now, aux={k: v[piece] for k, v in rows.aux.items()})
-
-
 def commands(rows: int, steps: Sequence[tuple[float, float]], period_rows: int = 2) -> np.ndarray:
     """A signal as the log shows it: (seconds, value) from the beginning, sampled every few rows."""
     # the sender's beat falls between rows

@@ -9,16 +9,14 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import io
 import os
 import re
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+from command_line import run_command
 from dashboard.scenes import nothing, scene, snapshot, text
 
-from mixmon.cli.main import main
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.pages import State, draw
 
@@ -90,14 +88,11 @@ def command_lines() -> dict[str, list[str]]:
 
 def told(words: list[str]) -> str:
     """Exit status, standard output and standard error of one command line."""
-    out, err = io.TextIOWrapper(io.BytesIO(), "utf-8"), io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), contextlib.chdir(ROOT):
-        status = main(words)
-        sys.stdout.flush()
-    given = out.buffer.getvalue().decode()
+    with contextlib.chdir(ROOT):
+        status, given, err = run_command(*words)
     if len(given) > 100_000:  # decoded signals: their beginning, and a digest of the whole
         given = given[:4000] + f"\n... sha256 {hashlib.sha256(given.encode()).hexdigest()}\n"
-    return f"mixmon {' '.join(words)}\nexit status {status}\n--- output\n{given}--- talk\n{err.getvalue()}"
+    return f"mixmon {' '.join(words)}\nexit status {status}\n--- output\n{given}--- talk\n{err}"
 
 
 def screens() -> str:

@@ -9,28 +9,19 @@ import sys
 from pathlib import Path
 
 import pytest
-
-from mixmon.cli.main import main
+from command_line import read_json, shared_answer
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 SIX = [str(EXAMPLES / "foreign.log.gz"), "-s", str(EXAMPLES / "foreign.toml")]
 EIGHT = [str(EXAMPLES / "alder8_short.log.gz"), "-s", str(EXAMPLES / "alder8.toml")]
 
 
-def said(capsysbinary, *arguments: str) -> tuple[int, str, str]:
-    status = main(arguments)
-    out, err = capsysbinary.readouterr()
-    return status, out.decode(), err.decode()
+def balanced(*arguments: str) -> dict:
+    return read_json(shared_answer("balance", *arguments, "--json", "--quiet"))
 
 
-def balanced(capsysbinary, *arguments: str) -> dict:
-    status, out, err = said(capsysbinary, "balance", *arguments, "--json", "--quiet")
-    assert (status, err) == (0, "")
-    return json.loads(out)
-
-
-def test_json_has_every_field_that_scripts_rely_on(capsysbinary):
-    found = balanced(capsysbinary, *EIGHT)
+def test_json_has_every_field_that_scripts_rely_on():
+    found = balanced(*EIGHT)
     assert list(found)[:4] == ["format", "session", "log", "against"]
     assert found["format"] == 1
     assert {"frames", "rejected_lines", "first_rejected", "duration_s", "late_by_clock"} <= found[
@@ -52,17 +43,17 @@ def test_json_has_every_field_that_scripts_rely_on(capsysbinary):
     assert found["withheld"] == []
 
 
-def test_a_log_through_definitions_that_are_not_ours_gives_needs_and_trims(capsysbinary):
+def test_a_log_through_definitions_that_are_not_ours_gives_needs_and_trims():
     # The truth of this log: injectors 4 and 5 weak, 1 to 3 rich of the mean, by the scenario it was made from
-    found = balanced(capsysbinary, *SIX)
+    found = balanced(*SIX)
     needs = [c["needs_percent"] for c in found["cylinders"]]
     assert max(range(6), key=needs.__getitem__) == 4
     assert all(low < high for low, high in (c["interval95_percent"] for c in found["cylinders"]))
     assert sum(c["trim_new_percent"] for c in found["cylinders"]) == pytest.approx(0, abs=0.5)
 
 
-def test_text_fits_eighty_columns_and_says_what_the_signs_mean(capsysbinary):
-    status, out, _ = said(capsysbinary, "balance", *EIGHT, "--cells", "--units", "afr")
+def test_text_fits_eighty_columns_and_says_what_the_signs_mean():
+    status, out, _ = shared_answer("balance", *EIGHT, "--cells", "--units", "afr")
     assert status == 0
     assert max(map(len, out.splitlines())) <= 80
     assert "+ means add fuel" in out
@@ -71,8 +62,8 @@ def test_text_fits_eighty_columns_and_says_what_the_signs_mean(capsysbinary):
     assert "safe" not in out.lower()
 
 
-def test_needs_against_the_target_differ_from_those_against_peers_by_the_whole_engine(capsysbinary):
-    peers, target = (balanced(capsysbinary, *EIGHT, "--against", which) for which in ("peers", "target"))
+def test_needs_against_the_target_differ_from_those_against_peers_by_the_whole_engine():
+    peers, target = (balanced(*EIGHT, "--against", which) for which in ("peers", "target"))
     whole = [e["needs_percent"] for e in peers["whole_engine"] if e["load"] == 100]
     shift = [
         b["needs_percent"] - a["needs_percent"]
@@ -84,54 +75,54 @@ def test_needs_against_the_target_differ_from_those_against_peers_by_the_whole_e
     ]
 
 
-def test_a_cylinder_left_out_is_not_counted(capsysbinary):
-    found = balanced(capsysbinary, *SIX, "--leave-out", "5")
+def test_a_cylinder_left_out_is_not_counted():
+    found = balanced(*SIX, "--leave-out", "5")
     assert found["cylinders"][4]["needs_percent"] is None
     assert found["spread_percent"]["cylinders_used"] == 5
     assert set(found["cylinders"][4]["left_out_s"]) == {"left out"}
 
 
-def test_exit_status_one_if_the_spread_is_larger_than_asked_for(capsysbinary):
-    assert said(capsysbinary, "balance", *SIX, "--max-spread", "8")[0] == 0
-    status, out, err = said(capsysbinary, "balance", *SIX, "--max-spread", "3")
+def test_exit_status_one_if_the_spread_is_larger_than_asked_for():
+    assert shared_answer("balance", *SIX, "--max-spread", "8")[0] == 0
+    status, out, err = shared_answer("balance", *SIX, "--max-spread", "3")
     assert status == 1
     assert "BALANCE" in out
     assert "asked for at most 3 %" in err
-    status, _, err = said(capsysbinary, "balance", *SIX, "--max-spread", "8", "--to", "4")
+    status, _, err = shared_answer("balance", *SIX, "--max-spread", "8", "--to", "4")
     assert status == 1
     assert "not known" in err
 
 
-def test_only_part_of_a_log(capsysbinary):
-    found = balanced(capsysbinary, *SIX, "--from", "20", "--to", "40")
+def test_only_part_of_a_log():
+    found = balanced(*SIX, "--from", "20", "--to", "40")
     assert all(sum(c["left_out_s"].values()) < 20.5 for c in found["cylinders"])
 
 
-def test_several_logs_add_up(capsysbinary, tmp_path):
-    once = balanced(capsysbinary, *SIX)
+def test_several_logs_add_up(tmp_path):
+    once = balanced(*SIX)
     again = tmp_path / "again.log.gz"
     again.write_bytes(Path(SIX[0]).read_bytes())
-    twice = balanced(capsysbinary, str(again), *SIX)
+    twice = balanced(str(again), *SIX)
     assert twice["log"]["frames"] == 2 * once["log"]["frames"]
     assert twice["log"]["clock_jumps"] == 1
     # a cell with too little in one log may have enough in two
     assert twice["cylinders"][0]["usable_s"] >= 2 * once["cylinders"][0]["usable_s"]
 
 
-def test_an_engine_bus_that_is_not_in_the_log_is_named(capsysbinary, tmp_path):
+def test_an_engine_bus_that_is_not_in_the_log_is_named(tmp_path):
     lines = gzip.decompress(Path(EIGHT[0]).read_bytes()).splitlines(keepends=True)
     log = tmp_path / "chain_only.log"
     log.write_bytes(b"".join(line for line in lines if b"can0" in line))
-    found = balanced(capsysbinary, str(log), *EIGHT[1:])
+    found = balanced(str(log), *EIGHT[1:])
     assert any("Engine_Fast never came" in note and "steady" in note for note in found["notes"])
     assert found["withheld"]
 
 
-def test_standard_input_gives_the_same(capsysbinary):
+def test_standard_input_gives_the_same():
     plain = gzip.decompress(Path(SIX[0]).read_bytes())
     command = [sys.executable, "-m", "mixmon", "balance", "-", *SIX[1:], "--json"]
     piped = subprocess.run(command, input=plain, capture_output=True, check=True)
-    assert json.loads(piped.stdout) == balanced(capsysbinary, *SIX)
+    assert json.loads(piped.stdout) == balanced(*SIX)
 
 
 @pytest.mark.parametrize(
@@ -153,14 +144,14 @@ def test_standard_input_gives_the_same(capsysbinary):
         "no file",
     ],
 )
-def test_what_cannot_be_done_is_said_in_one_line(capsysbinary, arguments, words):
-    status, out, err = said(capsysbinary, *arguments, "--quiet")
+def test_what_cannot_be_done_is_said_in_one_line(arguments, words):
+    status, out, err = shared_answer(*arguments, "--quiet")
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert all(word in err for word in words)
 
 
-def test_the_demo_shows_the_balance_beside_the_truth(capsysbinary):
-    status, out, err = said(capsysbinary, "demo")
+def test_the_demo_shows_the_balance_beside_the_truth():
+    status, out, err = shared_answer("demo")
     assert status == 0
     assert "BALANCE  Alder 8" in out
     assert "THE TRUTH" in out

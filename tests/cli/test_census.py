@@ -9,23 +9,23 @@ from pathlib import Path
 
 import can
 import pytest
+from command_line import run_command, shared_answer
 
-from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET, main
+from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 from mixmon.report.text import cell_width
 
 LOG, SESSION = "examples/alder8_short.log.gz", "examples/alder8.toml"
 FOREIGN_LOG, FOREIGN = "examples/foreign.log.gz", "examples/foreign.toml"
 
 
-def told(capsys, *arguments):
-    status = main(["census", *arguments])
-    return status, capsys.readouterr()
+def census(*arguments):
+    return shared_answer("census", *arguments)
 
 
-def as_json(capsys, *arguments):
-    status, captured = told(capsys, *arguments, "--json")
-    assert status in {DONE, LIMIT_NOT_MET}
-    return json.loads(captured.out)
+def as_json(*arguments):
+    answer = census(*arguments, "--json")
+    assert answer.status in {DONE, LIMIT_NOT_MET}
+    return json.loads(answer.out)
 
 
 def counted(path):
@@ -41,8 +41,8 @@ def counted(path):
     return frames, longest
 
 
-def test_json_has_the_promised_fields(capsys):
-    found = as_json(capsys, LOG, "-s", SESSION)
+def test_json_has_the_promised_fields():
+    found = as_json(LOG, "-s", SESSION)
     assert found["format"] == 1
     assert {"position", "cylinder", "ids", "rate_hz", "gap_max_s", "share_ready", "resets"} <= set(
         found["nodes"][0]
@@ -55,44 +55,44 @@ def test_json_has_the_promised_fields(capsys):
 
 
 @pytest.mark.parametrize(("log", "session"), [(LOG, SESSION), (FOREIGN_LOG, FOREIGN)])
-def test_counts_and_gaps_are_those_of_a_plain_loop(capsys, log, session):
+def test_counts_and_gaps_are_those_of_a_plain_loop(log, session):
     frames, longest = counted(log)
-    found = as_json(capsys, log, "-s", session)
+    found = as_json(log, "-s", session)
     assert {(i["bus"], i["id"]): i["frames"] for i in found["ids"]} == frames
     assert found["log"]["frames"] == sum(frames.values())
     for i in found["ids"]:
         assert i["gap_max_s"] == pytest.approx(longest[i["bus"], i["id"]] / 1e6, abs=1e-9)
 
 
-def test_the_drop_out_of_the_demo_engine_shows_as_a_reset_and_a_gap(capsys):
-    nodes = as_json(capsys, LOG, "-s", SESSION)["nodes"]
+def test_the_drop_out_of_the_demo_engine_shows_as_a_reset_and_a_gap():
+    nodes = as_json(LOG, "-s", SESSION)["nodes"]
     assert [n["resets"] for n in nodes] == [0] * 7 + [1]
     assert [n["gap_max_s"] > 0.1 for n in nodes] == [False] * 7 + [True]
 
 
 @pytest.mark.parametrize("arguments", [[LOG, "-s", SESSION], [FOREIGN_LOG, "-s", FOREIGN], [LOG]])
-def test_the_text_fits_eighty_columns(capsys, arguments):
-    status, captured = told(capsys, *arguments)
+def test_the_text_fits_eighty_columns(arguments):
+    status, out, _ = census(*arguments)
     assert status == DONE
-    assert max(map(cell_width, captured.out.splitlines())) <= 80
+    assert max(map(cell_width, out.splitlines())) <= 80
 
 
-def test_the_text_reads_like_this(capsys):
-    out = told(capsys, LOG, "-s", SESSION)[1].out
+def test_the_text_reads_like_this():
+    out = census(LOG, "-s", SESSION).out
     assert out.startswith("CENSUS  Alder 8\n37 917 frames in 38.0 s\n\nnodes: 8 of 8 present\n")
     remark = "node 8: 98.95 Hz, 100 expected; longest gap 410 ms; 1 reset: look at its supply and connector"
     assert remark in " ".join(out.split())
     assert "strangers: 2 identifiers that the session does not know\n" in out
 
 
-def test_what_was_heard_for_a_second_in_batches_is_not_called_off_its_rate(capsys, tmp_path):
+def test_what_was_heard_for_a_second_in_batches_is_not_called_off_its_rate(tmp_path):
     # an adapter that hands over three frames at a time, 30 ms apart: its first stamps come late
     path = tmp_path / "short.log"
     frames = [f"(1.{int(1e4 * (3 * (i // 3) + 3)):06d}) can0 2A0#FFFFFFFF010B\n" for i in range(90)]
     path.write_text("".join(frames))
-    node = as_json(capsys, str(path), "-s", SESSION)["nodes"][0]
+    node = as_json(str(path), "-s", SESSION)["nodes"][0]
     assert node["rate_hz"] > 101.5
-    assert "Hz, 100 expected" not in told(capsys, str(path), "-s", SESSION)[1].out
+    assert "Hz, 100 expected" not in census(str(path), "-s", SESSION).out
 
 
 def without_tail(tmp_path):
@@ -107,45 +107,45 @@ def without_tail(tmp_path):
     return str(path)
 
 
-def test_a_break_in_the_chain_is_named_and_completeness_can_be_asked_for(capsys, tmp_path):
+def test_a_break_in_the_chain_is_named_and_completeness_can_be_asked_for(tmp_path):
     log = without_tail(tmp_path)
-    status, captured = told(capsys, log, "-s", SESSION, "--complete")
+    status, out, err = census(log, "-s", SESSION, "--complete")
     assert status == LIMIT_NOT_MET
-    assert "nodes: 6 of 8 present" in captured.out
-    assert "break between node 6 and node 7" in captured.out.replace("\n", " ")
-    assert captured.out.count("SILENT") == 3
-    assert "1 line rejected: line 11" in captured.out
-    assert captured.err == "mixmon: the bus is not complete: node 7 silent; node 8 silent\n"
-    found = as_json(capsys, log, "-s", SESSION)
+    assert "nodes: 6 of 8 present" in out
+    assert "break between node 6 and node 7" in out.replace("\n", " ")
+    assert out.count("SILENT") == 3
+    assert "1 line rejected: line 11" in out
+    assert err == "mixmon: the bus is not complete: node 7 silent; node 8 silent\n"
+    found = as_json(log, "-s", SESSION)
     assert [s["position"] for s in found["silent"]] == [7, 8]
     assert found["diagnoses"][0]["fault"] == "tail"
     assert found["nodes"][7]["rate_hz"] == 0.0
     assert found["nodes"][7]["gap_max_s"] is None
-    assert told(capsys, LOG, "-s", SESSION, "--complete")[0] == DONE
+    assert census(LOG, "-s", SESSION, "--complete").status == DONE
 
 
-def test_without_a_session_every_identifier_is_listed_and_known_ones_are_named(capsys):
-    out = told(capsys, LOG)[1].out
+def test_without_a_session_every_identifier_is_listed_and_known_ones_are_named():
+    out = census(LOG).out
     assert "nodes: 8 found" in out
     assert " Mix01_Fast\n" in out
     assert "7DF" in out
     assert "No load without a bit rate" in out
-    found = as_json(capsys, LOG, "--bitrate", "500000")
+    found = as_json(LOG, "--bitrate", "500000")
     assert found["session"] is None
     assert found["nodes"][0]["cylinder"] is None
     assert 10 < found["bus"][0]["load_percent"] < 25
 
 
-def test_a_stretch_is_counted_from_the_first_frame(capsys):
-    found = as_json(capsys, LOG, "-s", SESSION, "--from", "5", "--to", "10")
+def test_a_stretch_is_counted_from_the_first_frame():
+    found = as_json(LOG, "-s", SESSION, "--from", "5", "--to", "10")
     assert found["log"]["duration_s"] == pytest.approx(5.0, abs=0.01)
     assert found["log"]["frames_used"] == pytest.approx(5000, abs=100)
 
 
-def test_a_log_from_standard_input_is_the_same_log(capsys):
+def test_a_log_from_standard_input_is_the_same_log():
     command = [sys.executable, "-m", "mixmon", "census", "-", "-s", SESSION, "--json", "--quiet"]
     piped = subprocess.run(command, input=Path(LOG).read_bytes(), capture_output=True, check=True)
-    assert json.loads(piped.stdout) == as_json(capsys, LOG, "-s", SESSION)
+    assert json.loads(piped.stdout) == as_json(LOG, "-s", SESSION)
     assert piped.stderr == b""
 
 
@@ -170,22 +170,26 @@ def talker():
 
 
 @pytest.mark.usefixtures("talker")
-def test_a_live_bus_is_listened_to_for_as_long_as_asked(capsys):
-    found = as_json(capsys, "--interface", "virtual", "--channel", "census", "--for", "0.6", "--quiet")
+def test_a_live_bus_is_listened_to_for_as_long_as_asked():
+    found = json.loads(
+        run_command(
+            "census", "--json", "--interface", "virtual", "--channel", "census", "--for", "0.6", "--quiet"
+        ).out
+    )
     (heard,) = found["ids"]
     assert (heard["bus"], heard["id"]) == ("census", 0x5A5)
     assert 20 < heard["frames"] < 200
     assert "log" not in found
 
 
-def test_a_live_bus_that_does_not_open_is_one_line(capsys):
-    status, captured = told(capsys, "--interface", "socketcan", "--channel", "nosuch0")
-    assert (status, captured.out) == (BAD_INPUT, "")
-    assert len(captured.err.splitlines()) == 1
-    assert "nosuch0" in captured.err
+def test_a_live_bus_that_does_not_open_is_one_line():
+    status, out, err = run_command("census", "--interface", "socketcan", "--channel", "nosuch0")
+    assert (status, out) == (BAD_INPUT, "")
+    assert len(err.splitlines()) == 1
+    assert "nosuch0" in err
 
 
-def test_a_session_without_interfaces_is_no_live_bus(capsys):
-    status, captured = told(capsys, "-s", FOREIGN)
+def test_a_session_without_interfaces_is_no_live_bus():
+    status, _, err = run_command("census", "-s", FOREIGN)
     assert status == BAD_INPUT
-    assert "no LOG and no live bus" in captured.err
+    assert "no LOG and no live bus" in err

@@ -1,31 +1,25 @@
 """`mixmon convert`, by its own words and exit statuses."""
 
 import json
-from typing import Any
 
 import pytest
+from command_line import run_command
 
-from mixmon.cli.main import BAD_INPUT, DONE, main
+from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import fuel_named
 
 
-@pytest.fixture
-def told(capsys: pytest.CaptureFixture[str]) -> Any:
-    """What a command line says on standard output, after success."""
-
-    def run(line: str) -> str:
-        status = main(["convert", *line.split()])
-        out = capsys.readouterr()
-        assert (status, out.err) == (DONE, "")
-        return out.out
-
-    return run
+def converted(line: str) -> str:
+    """What `mixmon convert LINE` prints, after success."""
+    status, out, err = run_command("convert", *line.split())
+    assert (status, err) == (DONE, "")
+    return out
 
 
-def test_lambda_as_a_table(told: Any) -> None:
+def test_lambda_as_a_table() -> None:
     """Gasoline at 0.85 (computed by a separate program); AFR 12.41 is 0.85 times 14.6007."""
-    assert told("lambda 0.85 1 --fuel gasoline").splitlines()[:4] == [
+    assert converted("lambda 0.85 1 --fuel gasoline").splitlines()[:4] == [
         "fuel gasoline (CH1.87), stoich 14.60 (gasoline)",
         "",
         "lambda     phi    AFR  balance     CO2     CO     O2     H2     H2O",
@@ -33,9 +27,9 @@ def test_lambda_as_a_table(told: Any) -> None:
     ]
 
 
-def test_gas_of_gasoline_by_hand(told: Any) -> None:
+def test_gas_of_gasoline_by_hand() -> None:
     """CH1.87 at 0.85: dry CO 5.6095, CO2 11.5713, H2 1.9543 %; wet balance -3.314 (computed)."""
-    mixture = json.loads(told("lambda 0.85 --formula CH1.87 --json"))["mixtures"][0]
+    mixture = json.loads(converted("lambda 0.85 --formula CH1.87 --json"))["mixtures"][0]
     assert mixture["dry_percent"] == pytest.approx(
         {"co2": 11.5713, "co": 5.6095, "o2": 0.0, "h2": 1.9543}, abs=1e-4
     )
@@ -55,8 +49,8 @@ def test_gas_of_gasoline_by_hand(told: Any) -> None:
         ("oxygen -3.2585 --celsius 25 --humidity 60", 0.85),
     ],
 )
-def test_every_quantity_leads_to_lambda(told: Any, line: str, lam: float) -> None:
-    found = json.loads(told(f"{line} --json"))
+def test_every_quantity_leads_to_lambda(line: str, lam: float) -> None:
+    found = json.loads(converted(f"{line} --json"))
     assert found["format"] == 1
     mixture = found["mixtures"][0]
     assert mixture["lambda"] == pytest.approx(lam, abs=2e-4)
@@ -68,11 +62,11 @@ def test_every_quantity_leads_to_lambda(told: Any, line: str, lam: float) -> Non
     )
 
 
-def test_damp_air_is_counted_and_told(told: Any) -> None:
+def test_damp_air_is_counted_and_told() -> None:
     """20.553 % oxygen at 25 °C, 60 % (computed from Buck's vapour pressure)."""
     damp = "lambda 0.85 --celsius 25 --humidity 60"
-    assert "reads 20.553 % oxygen" in told(damp)
-    found = json.loads(told(f"{damp} --kpa 101.325 --json"))
+    assert "reads 20.553 % oxygen" in converted(damp)
+    found = json.loads(converted(f"{damp} --kpa 101.325 --json"))
     assert found["air"] == pytest.approx(
         {"water_per_dry_air": 0.01912, "free_air_oxygen_percent": 20.553}, abs=1e-3
     )
@@ -81,25 +75,25 @@ def test_damp_air_is_counted_and_told(told: Any) -> None:
     assert balance == oxygen_balance(0.85, fuel_named("gasoline"), water)
 
 
-def test_no_ratio_without_a_fuel(told: Any) -> None:
-    text = told("lambda 0.85")
+def test_no_ratio_without_a_fuel() -> None:
+    text = converted("lambda 0.85")
     assert text.startswith("fuel gasoline (CH1.87), assumed; no AFR until a fuel is named\n")
     assert "AFR " not in text.split("named")[1]
 
 
-def test_a_ratio_is_shown_on_other_scales_too(told: Any) -> None:
-    assert told("afr 12.5 --fuel E10").endswith(
+def test_a_ratio_is_shown_on_other_scales_too() -> None:
+    assert converted("afr 12.5 --fuel E10").endswith(
         "12.5 on other scales: lambda 0.850 at stoich 14.70 (gauge convention), 0.892 at 14.01 (E10), "
         "1.276 at 9.80 (E85)\n"
     )
-    scales = json.loads(told("afr 12.5 --fuel E10 --json"))["afr_on_other_scales"]
+    scales = json.loads(converted("afr 12.5 --fuel E10 --json"))["afr_on_other_scales"]
     assert [s["scale"] for s in scales] == ["gauge convention", "E10", "E85"]
 
 
-def test_air_alone(told: Any) -> None:
-    [air] = json.loads(told("oxygen 20.95 --json"))["mixtures"]
+def test_air_alone() -> None:
+    [air] = json.loads(converted("oxygen 20.95 --json"))["mixtures"]
     assert (air["lambda"], air["phi"]) == (None, 0.0)
-    assert told("oxygen 20.95").splitlines()[3].split()[:3] == ["inf", "0.0000", "+20.950"]
+    assert converted("oxygen 20.95").splitlines()[3].split()[:3] == ["inf", "0.0000", "+20.950"]
 
 
 @pytest.mark.parametrize(
@@ -121,19 +115,19 @@ def test_air_alone(told: Any) -> None:
         ("lambda 1 --fuel E85 --curve gasoline --pressure 2 --pressure-k 0.8", 1.0, 1.0),
     ],
 )
-def test_what_a_sensor_shows_and_what_is_true(told: Any, line: str, true: float, shown: float) -> None:
-    [mixture] = json.loads(told(f"{line} --json"))["mixtures"]
+def test_what_a_sensor_shows_and_what_is_true(line: str, true: float, shown: float) -> None:
+    [mixture] = json.loads(converted(f"{line} --json"))["mixtures"]
     assert mixture["lambda"] == pytest.approx(true, abs=6e-4)
     assert mixture["shown_lambda"] == pytest.approx(shown, abs=6e-4)
-    assert f"{mixture['shown_lambda']:.4f}" in told(line)
+    assert f"{mixture['shown_lambda']:.4f}" in converted(line)
 
 
-def test_what_a_pump_current_shows_stands_beside_it(told: Any) -> None:
+def test_what_a_pump_current_shows_stands_beside_it() -> None:
     """Ethanol at 0.80 on a gasoline curve, H2 weighted by its diffusion: 0.791 (computed separately)."""
-    [mixture] = json.loads(told("lambda 0.8 --fuel ethanol --curve gasoline --json"))["mixtures"]
+    [mixture] = json.loads(converted("lambda 0.8 --fuel ethanol --curve gasoline --json"))["mixtures"]
     assert mixture["shown_lambda_by_pump_current"] == pytest.approx(0.791, abs=6e-4)
-    assert "by pump current" in told("lambda 0.8 --fuel ethanol --curve gasoline")
-    assert json.loads(told("lambda 0.8 --json"))["mixtures"][0]["shown_lambda"] is None
+    assert "by pump current" in converted("lambda 0.8 --fuel ethanol --curve gasoline")
+    assert json.loads(converted("lambda 0.8 --json"))["mixtures"][0]["shown_lambda"] is None
 
 
 @pytest.mark.parametrize(
@@ -186,9 +180,7 @@ def test_what_a_pump_current_shows_stands_beside_it(told: Any) -> None:
         ("dry-oxygen 2 --as-shown --curve E10", "found dry-oxygen, which is an analyser's"),
     ],
 )
-def test_bad_use_is_told_in_one_line(capsys: pytest.CaptureFixture[str], line: str, complaint: str) -> None:
-    assert main(["convert", *line.split()]) == BAD_INPUT
-    out = capsys.readouterr()
-    assert out.out == ""
-    assert out.err.count("\n") == 1
-    assert complaint in out.err
+def test_bad_use_is_told_in_one_line(line: str, complaint: str) -> None:
+    status, out, err = run_command("convert", *line.split())
+    assert (status, out, err.count("\n")) == (BAD_INPUT, "", 1)
+    assert complaint in err

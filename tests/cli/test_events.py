@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from command_line import Answer, read_json, run_command, shared_answer
 
-from mixmon.cli.main import BAD_INPUT, DONE, main
+from mixmon.cli.main import BAD_INPUT, DONE
 
 EVENT_FIELDS = ("t_s", "kind", "cylinder", "peak_lambda", "duration_s", "rpm", "load", "evidence")
 
@@ -22,36 +23,26 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str, dict[str, 
     folder = tmp_path_factory.mktemp("events")
     log, session, truth = (str(folder / name) for name in ("short.log", "short.toml", "short.json"))
     arguments = ["--scenario", "alder8-short", "--seed", "907", "--out", log, "--session", session]
-    assert main(["simulate", "--quiet", *arguments, "--truth", truth]) == DONE
+    assert run_command("simulate", "--quiet", *arguments, "--truth", truth).status == DONE
     return log, session, json.loads(Path(truth).read_text())
 
 
-def said(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]], *more: str
-) -> tuple[int, str, str]:
-    status = main(["events", demo[0], "-s", demo[1], "--quiet", *more])
-    told = capsys.readouterr()
-    return status, told.out, told.err
+def events(demo: tuple[str, str, dict[str, Any]], *more: str) -> Answer:
+    return shared_answer("events", demo[0], "-s", demo[1], "--quiet", *more)
 
 
-def found(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]], *more: str
-) -> list[dict[str, Any]]:
-    status, out, err = said(capsys, demo, "--json", *more)
-    assert (status, err) == (DONE, "")
-    result = json.loads(out)
+def found(demo: tuple[str, str, dict[str, Any]], *more: str) -> list[dict[str, Any]]:
+    result = read_json(events(demo, "--json", *more))
     assert result["format"] == 1
     return list(result["events"])
 
 
-def test_the_events_are_those_that_were_planted(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
-) -> None:
-    events = found(capsys, demo)
+def test_the_events_are_those_that_were_planted(demo: tuple[str, str, dict[str, Any]]) -> None:
+    given = found(demo)
     truth = {kind: [e for e in demo[2]["events"] if e["kind"] == kind] for kind in ("misfire", "fuel cut")}
     (drop_out,) = [e for e in demo[2]["events"] if e["kind"] == "supply drop-out"]
     by_kind: dict[str, list[dict[str, Any]]] = {}
-    for event in events:
+    for event in given:
         by_kind.setdefault(event["kind"], []).append(event)
     assert set(by_kind) == {"misfire", "fuel cut", "spark cut", "tip-in", "node silent", "node reset"}
     assert len(by_kind["misfire"]) == len(truth["misfire"]) == 2
@@ -74,60 +65,53 @@ def test_the_events_are_those_that_were_planted(
     assert silent["rpm"] > 5800
 
 
-def test_every_event_has_the_promised_fields(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
-) -> None:
-    events = found(capsys, demo)
-    assert events == sorted(events, key=lambda e: e["t_s"])
-    for event in events:
+def test_every_event_has_the_promised_fields(demo: tuple[str, str, dict[str, Any]]) -> None:
+    given = found(demo)
+    assert given == sorted(given, key=lambda e: e["t_s"])
+    for event in given:
         assert set(EVENT_FIELDS) <= event.keys()
         assert isinstance(event["evidence"], dict)
 
 
 def test_the_page_is_eighty_columns_and_says_what_misfire_means(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+    demo: tuple[str, str, dict[str, Any]],
 ) -> None:
-    status, out, err = said(capsys, demo)
+    status, out, err = events(demo)
     assert (status, err) == (DONE, "")
     assert max(map(len, out.splitlines())) <= 80
     assert "2 misfires, 2 fuel cuts, 1 spark cut, 2 tip-ins, 1 silent node, 1 node reset" in out
     assert "not a fuelling figure" in out
     assert "safe" not in out.lower()
-    _, afr, _ = said(capsys, demo, "--units", "afr")
+    _, afr, _ = events(demo, "--units", "afr")
     assert "AFR/14." in afr
 
 
-def test_a_part_of_the_log_keeps_the_log_s_own_time(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
-) -> None:
-    whole = [e for e in found(capsys, demo) if e["kind"] == "misfire"][:1]
-    part = [e for e in found(capsys, demo, "--from", "50", "--to", "72") if e["kind"] == "misfire"]
+def test_a_part_of_the_log_keeps_the_log_s_own_time(demo: tuple[str, str, dict[str, Any]]) -> None:
+    whole = [e for e in found(demo) if e["kind"] == "misfire"][:1]
+    part = [e for e in found(demo, "--from", "50", "--to", "72") if e["kind"] == "misfire"]
     assert [e["t_s"] for e in part] == pytest.approx([e["t_s"] for e in whole], abs=0.01)
-    assert "no event found" in said(capsys, demo, "--from", "40", "--to", "46")[1]
+    assert "no event found" in events(demo, "--from", "40", "--to", "46")[1]
 
 
 def test_a_lag_that_is_known_is_used_and_a_wrong_one_is_answered(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+    demo: tuple[str, str, dict[str, Any]],
 ) -> None:
-    events = found(capsys, demo, "--lag", "7=0.105", "5=0.32/0.24", "--from", "60", "--to", "72")
-    assert events[-2]["evidence"]["lag_s"] == 0.105
-    status, out, err = said(capsys, demo, "--lag", "9=0.1")
+    given = found(demo, "--lag", "7=0.105", "5=0.32/0.24", "--from", "60", "--to", "72")
+    assert given[-2]["evidence"]["lag_s"] == 0.105
+    status, out, err = events(demo, "--lag", "9=0.1")
     assert (status, out) == (BAD_INPUT, "")
     assert "no such cylinder" in err
 
 
-def test_the_balance_of_the_same_log_says_what_was_left_out(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
-) -> None:
-    assert main(["balance", demo[0], "-s", demo[1], "--quiet", "--json"]) == DONE
-    result = json.loads(capsys.readouterr().out)
+def test_the_balance_of_the_same_log_says_what_was_left_out(demo: tuple[str, str, dict[str, Any]]) -> None:
+    result = read_json(shared_answer("balance", demo[0], "-s", demo[1], "--quiet", "--json"))
     assert result["misfires"] == []  # they were in pulls, of which no trim is made
 
 
 def test_lags_are_measured_in_the_log_unless_they_are_given_or_it_can_be_read_once_only(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
+    demo: tuple[str, str, dict[str, Any]],
 ) -> None:
-    _, out, _ = said(capsys, demo, "--json", "--lag", "2=0.11")
+    _, out, _ = events(demo, "--json", "--lag", "2=0.11")
     lags = json.loads(out)["lags"]
     assert [lag["source"] for lag in lags] == ["measured", "given", *["measured"] * 6]
     assert (lags[1]["lean_s"], lags[1]["rich_s"]) == (0.11, 0.11)
@@ -141,23 +125,21 @@ def test_lags_are_measured_in_the_log_unless_they_are_given_or_it_can_be_read_on
 
 
 def test_without_the_speed_a_count_of_cycles_says_what_it_assumes(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]], tmp_path: Path
+    demo: tuple[str, str, dict[str, Any]], tmp_path: Path
 ) -> None:
     chain = tmp_path / "chain.log"
     lines = Path(demo[0]).read_text("utf-8").splitlines(keepends=True)
     chain.write_text("".join(line for line in lines if " can0 " in line), "utf-8")
     without = (str(chain), demo[1], demo[2])
-    told = [e["evidence"] for e in found(capsys, without) if e["kind"] == "misfire"]
+    told = [e["evidence"] for e in found(without) if e["kind"] == "misfire"]
     assert [e["assumed_cycle_s"] for e in told] == [0.04] * len(told) != []
-    assert "no rpm, a cycle taken as 40 ms" in " ".join(said(capsys, without)[1].split())
-    known = [e["evidence"] for e in found(capsys, demo) if e["kind"] == "misfire"]
+    assert "no rpm, a cycle taken as 40 ms" in " ".join(events(without)[1].split())
+    known = [e["evidence"] for e in found(demo) if e["kind"] == "misfire"]
     assert not any("assumed_cycle_s" in e for e in known)
 
 
-def test_the_evidence_names_its_unit_whatever_the_heading_is(
-    capsys: pytest.CaptureFixture[str], demo: tuple[str, str, dict[str, Any]]
-) -> None:
-    words = " ".join(said(capsys, demo, "--units", "afr")[1].split())
+def test_the_evidence_names_its_unit_whatever_the_heading_is(demo: tuple[str, str, dict[str, Any]]) -> None:
+    words = " ".join(events(demo, "--units", "afr")[1].split())
     assert "AFR/" in words
     assert re.search(r"before lambda 0\.\d{3}", words)
     assert re.search(r"off [+-]0\.\d{3} lambda", words)

@@ -6,8 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-
-from mixmon.cli.main import main
+from command_line import Answer, run_command, shared_answer
 
 
 @pytest.fixture(scope="module")
@@ -16,7 +15,7 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
     folder = tmp_path_factory.mktemp("short")
     out, session = folder / "short.log", folder / "short.toml"
     arguments = ["--scenario", "alder8-short", "--seed", "51", "--out", str(out), "--session", str(session)]
-    assert main(["simulate", "--quiet", *arguments]) == 0
+    assert run_command("simulate", "--quiet", *arguments).status == 0
     return str(out), str(session)
 
 
@@ -25,23 +24,17 @@ def sixteen(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
     """The largest chain, and its session file."""
     folder = tmp_path_factory.mktemp("sixteen")
     out, session = folder / "x.log", folder / "x.toml"
-    assert (
-        main(["simulate", "--quiet", "--scenario", "sixteen", "--out", str(out), "--session", str(session)])
-        == 0
-    )
+    arguments = ["--scenario", "sixteen", "--out", str(out), "--session", str(session)]
+    assert run_command("simulate", "--quiet", *arguments).status == 0
     return str(out), str(session)
 
 
-def said(capsys: pytest.CaptureFixture[str], log: tuple[str, str], *more: str) -> tuple[int, str, str]:
-    status = main(["pulls", log[0], "-s", log[1], "--quiet", *more])
-    told = capsys.readouterr()
-    return status, told.out, told.err
+def pulls(log: tuple[str, str], *more: str) -> Answer:
+    return shared_answer("pulls", log[0], "-s", log[1], "--quiet", *more)
 
 
-def test_the_text_lists_all_pulls_and_shows_their_tables(
-    capsys: pytest.CaptureFixture[str], log: tuple[str, str]
-) -> None:
-    status, out, err = said(capsys, log)
+def test_the_text_lists_all_pulls_and_shows_their_tables(log: tuple[str, str]) -> None:
+    status, out, err = pulls(log)
     assert (status, err) == (0, "")
     assert max(map(len, out.splitlines())) <= 80
     assert "PULL 1 of 2" in out
@@ -56,17 +49,15 @@ def test_the_text_lists_all_pulls_and_shows_their_tables(
 
 
 @pytest.mark.parametrize("against", ["peers", "target"])
-def test_sixteen_cylinders_and_twelve_bands_fit_the_page(
-    capsys: pytest.CaptureFixture[str], sixteen: tuple[str, str], against: str
-) -> None:
-    status, out, _ = said(capsys, sixteen, "--against", against)
+def test_sixteen_cylinders_and_twelve_bands_fit_the_page(sixteen: tuple[str, str], against: str) -> None:
+    status, out, _ = pulls(sixteen, "--against", against)
     assert status == 0
     assert max(map(len, out.splitlines())) <= 80
     assert sum(line.startswith(tuple(f"{i} " for i in range(1, 17))) for line in out.splitlines()) >= 16
 
 
-def test_one_pull_against_the_target(capsys: pytest.CaptureFixture[str], log: tuple[str, str]) -> None:
-    status, out, _ = said(capsys, log, "--pull", "2", "--against", "target", "--lag", "5=0.32/0.24")
+def test_one_pull_against_the_target(log: tuple[str, str]) -> None:
+    status, out, _ = pulls(log, "--pull", "2", "--against", "target", "--lag", "5=0.32/0.24")
     assert status == 0
     assert "PULL 1 of 2" not in out
     assert "PULL 2 of 2" in out
@@ -74,8 +65,8 @@ def test_one_pull_against_the_target(capsys: pytest.CaptureFixture[str], log: tu
     assert "0.320 s lean-going and 0.240 s rich-going as given for cylinder 5" in " ".join(out.split())
 
 
-def test_the_json_is_whole(capsys: pytest.CaptureFixture[str], log: tuple[str, str]) -> None:
-    status, out, _ = said(capsys, log, "--json")
+def test_the_json_is_whole(log: tuple[str, str]) -> None:
+    status, out, _ = pulls(log, "--json")
     found = json.loads(out)
     assert (status, found["format"], len(found["pulls"])) == (0, 1, 2)
     first, second = found["pulls"]
@@ -92,16 +83,16 @@ def test_the_json_is_whole(capsys: pytest.CaptureFixture[str], log: tuple[str, s
     assert second["repeat"]["rms_percent"] < 0.5
     assert first["repeat"] is None
     assert {len(first["spread_percent"]), len(first["engine"]["lambda"])} == {bands}
-    assert json.loads(said(capsys, log, "--json", "--pull", "2")[1])["pulls"] == [second]
+    assert json.loads(pulls(log, "--json", "--pull", "2")[1])["pulls"] == [second]
 
 
-def test_tip_ins_as_text_and_as_json(capsys: pytest.CaptureFixture[str], log: tuple[str, str]) -> None:
-    status, out, _ = said(capsys, log, "--transients")
+def test_tip_ins_as_text_and_as_json(log: tuple[str, str]) -> None:
+    status, out, _ = pulls(log, "--transients")
     assert status == 0
     assert max(map(len, out.splitlines())) <= 80
     assert "mean of 2 repeats" in out
     assert "without a cylinder that was valid throughout" in " ".join(out.split())  # into the fuel cuts
-    found = json.loads(said(capsys, log, "--transients", "--json")[1])
+    found = json.loads(pulls(log, "--transients", "--json")[1])
     first = found["tips"][0]
     assert (found["format"], first["kind"], first["t_s"]) == (1, "tip-in", pytest.approx(63.0, abs=0.1))
     assert [node["cylinders"] for node in first["nodes"]] == [[i] for i in range(1, 9)]
@@ -109,46 +100,40 @@ def test_tip_ins_as_text_and_as_json(capsys: pytest.CaptureFixture[str], log: tu
     assert found["repeats"][0]["tips"] == [1, 2]
 
 
-def test_a_part_of_the_log_without_pulls(capsys: pytest.CaptureFixture[str], log: tuple[str, str]) -> None:
-    status, out, _ = said(capsys, log, "--to", "60")
+def test_a_part_of_the_log_without_pulls(log: tuple[str, str]) -> None:
+    status, out, _ = pulls(log, "--to", "60")
     assert status == 0
     assert "no pull found" in out
-    assert "no tip found" in said(capsys, log, "--to", "60", "--transients")[1]
-    assert json.loads(said(capsys, log, "--to", "60", "--json")[1])["pulls"] == []
+    assert "no tip found" in pulls(log, "--to", "60", "--transients")[1]
+    assert json.loads(pulls(log, "--to", "60", "--json")[1])["pulls"] == []
 
 
-def test_a_session_without_speed_says_so(
-    capsys: pytest.CaptureFixture[str], log: tuple[str, str], tmp_path: Path
-) -> None:
+def test_a_session_without_speed_says_so(log: tuple[str, str], tmp_path: Path) -> None:
     text = Path(log[1]).read_text("utf-8")
     bare = tmp_path / "bare.toml"
     lines = text[: text.index("[[limits.alarm]]")].splitlines()  # alarms ask for the speed
     bare.write_text("\n".join(line for line in lines if not line.startswith("rpm = {")), "utf-8")
-    status, out, err = said(capsys, (log[0], str(bare)))
+    status, out, err = pulls((log[0], str(bare)))
     assert (status, err) == (0, "")
     assert "the session names no rpm" in " ".join(out.split())
 
 
-def test_a_log_without_the_engine_bus_says_what_never_came(
-    capsys: pytest.CaptureFixture[str], log: tuple[str, str], tmp_path: Path
-) -> None:
+def test_a_log_without_the_engine_bus_says_what_never_came(log: tuple[str, str], tmp_path: Path) -> None:
     chain = tmp_path / "chain.log"
     lines = Path(log[0]).read_text("utf-8").splitlines(keepends=True)
     chain.write_text("".join(line for line in lines if " can0 " in line), "utf-8")
     for more in ([], ["--transients"]):
-        status, out, _ = said(capsys, (str(chain), log[1]), *more)
+        status, out, _ = pulls((str(chain), log[1]), *more)
         assert status == 0
         assert "note: Engine_Fast never came on bus engine: no rpm, throttle" in " ".join(out.split())
 
 
-def test_one_cylinder_has_no_peers_and_the_table_says_so(
-    capsys: pytest.CaptureFixture[str], log: tuple[str, str]
-) -> None:
+def test_one_cylinder_has_no_peers_and_the_table_says_so(log: tuple[str, str]) -> None:
     alone = ["--leave-out", *"1234567"]
-    _, out, _ = said(capsys, log, *alone)
+    _, out, _ = pulls(log, *alone)
     assert "no other cylinder to compare with: use --against target" in " ".join(out.split())
     assert "-- % of 1" not in out
-    _, out, _ = said(capsys, log, *alone, "--against", "target")
+    _, out, _ = pulls(log, *alone, "--against", "target")
     assert "no other cylinder" not in out
 
 
@@ -161,10 +146,8 @@ def test_one_cylinder_has_no_peers_and_the_table_says_so(
         (["--lag", "3"], "sensor lag: 3 s; expected 0 to 1 s"),
     ],
 )
-def test_mistakes_are_answered_in_one_line(
-    capsys: pytest.CaptureFixture[str], log: tuple[str, str], more: list[str], answer: str
-) -> None:
-    status, out, err = said(capsys, log, *more)
+def test_mistakes_are_answered_in_one_line(log: tuple[str, str], more: list[str], answer: str) -> None:
+    status, out, err = pulls(log, *more)
     assert (status, out) == (2, "")
     assert answer in err
     assert err.count("\n") == 1

@@ -1,12 +1,10 @@
 """mixmon response as scripts and people use it, on the logs of the examples."""
 
 import gzip
-import json
 from pathlib import Path
 
 import pytest
-
-from mixmon.cli.main import main
+from command_line import read_json, shared_answer
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 EIGHT = [str(EXAMPLES / "alder8_short.log.gz"), "-s", str(EXAMPLES / "alder8.toml"), "--quiet"]
@@ -17,20 +15,16 @@ T63_S = 0.092
 readings end at lambda 2."""
 
 
-def said(capsysbinary, *arguments):
-    status = main(["response", "--quiet", *arguments])
-    out, err = capsysbinary.readouterr()
-    return status, out.decode(), err.decode()
+def response(*arguments):
+    return shared_answer("response", "--quiet", *arguments)
 
 
-def found(capsysbinary, *arguments):
-    status, out, err = said(capsysbinary, *arguments, "--json")
-    assert (status, err) == (0, "")
-    return json.loads(out)
+def found(*arguments):
+    return read_json(response(*arguments, "--json"))
 
 
-def test_json_has_every_field_that_scripts_rely_on(capsysbinary):
-    told = found(capsysbinary, *WITH_CUT, "--compare", "1", "2")
+def test_json_has_every_field_that_scripts_rely_on():
+    told = found(*WITH_CUT, "--compare", "1", "2")
     assert list(told) == [
         "format", "session", "log", "sensors", "cuts", "unclear_cuts", "fuel_steps", "steps_refused",
         "delay", "comparisons",
@@ -56,8 +50,8 @@ def test_json_has_every_field_that_scripts_rely_on(capsysbinary):
     }  # fmt: skip
 
 
-def test_a_log_with_lambda_alone_that_clips_still_tells_every_sensor(capsysbinary):
-    told = found(capsysbinary, *WITH_CUT)
+def test_a_log_with_lambda_alone_that_clips_still_tells_every_sensor():
+    told = found(*WITH_CUT)
     assert [one["cylinders"] for one in told["sensors"]] == [[c] for c in range(1, 7)]
     for one in told["sensors"]:
         for way in ("lean", "rich"):
@@ -69,8 +63,8 @@ def test_a_log_with_lambda_alone_that_clips_still_tells_every_sensor(capsysbinar
     assert cut["t_s"] == pytest.approx(48.1, abs=0.1)
 
 
-def test_text_fits_eighty_columns_and_names_the_event(capsysbinary):
-    status, out, _ = said(capsysbinary, *WITH_CUT)
+def test_text_fits_eighty_columns_and_names_the_event():
+    status, out, _ = response(*WITH_CUT)
     assert status == 0
     assert max(map(len, out.splitlines())) <= 80
     for words in (
@@ -85,42 +79,42 @@ def test_text_fits_eighty_columns_and_names_the_event(capsysbinary):
     assert "safe" not in out.lower()
 
 
-def test_without_cut_and_steps_it_says_so_and_what_would_help(capsysbinary):
-    status, out, _ = said(capsysbinary, *WITHOUT_CUT)
+def test_without_cut_and_steps_it_says_so_and_what_would_help():
+    status, out, _ = response(*WITHOUT_CUT)
     assert status == 0
     assert max(map(len, out.splitlines())) <= 80
     plain = " ".join(out.split())
     assert "no response: no fuel cut" in plain
     assert "only noise to fit" in plain
-    told = found(capsysbinary, *WITHOUT_CUT)
+    told = found(*WITHOUT_CUT)
     assert told["delay"]["model"] is None
     assert "random pattern" in told["delay"]["refusal"]
     # the old sensor warms up slowly all the same
     assert [one["sensor"] for one in told["sensors"] if "slow to warm up" in one["flags"]] == ["S-088"]
 
 
-def test_two_sensors_are_compared_by_cylinder_or_serial(capsysbinary):
-    status, out, _ = said(capsysbinary, *WITH_CUT, "--compare", "1", "2")
+def test_two_sensors_are_compared_by_cylinder_or_serial():
+    status, out, _ = response(*WITH_CUT, "--compare", "1", "2")
     assert status == 0
     assert "RESPONSE OF TWO SENSORS" in out
     assert max(map(len, out.splitlines())) <= 80
-    told = found(capsysbinary, *WITH_CUT, "--compare", "1", "2")["comparisons"]
+    told = found(*WITH_CUT, "--compare", "1", "2")["comparisons"]
     assert len(told) == 2
     assert {told[0]["faster"], told[0]["slower"]} == {1, 2}
     assert abs(told[0]["lag_s"]) < 0.03  # alike; one of them fires a third of a cycle later
-    _, out, _ = said(capsysbinary, *WITHOUT_CUT, "--compare", "1", "S-088", "--at", "20")
+    _, out, _ = response(*WITHOUT_CUT, "--compare", "1", "S-088", "--at", "20")
     assert "nothing to compare" in out or "S-088" in out
 
 
-def test_a_moment_is_compared_even_where_no_cut_was(capsysbinary):
-    told = found(capsysbinary, *WITH_CUT, "--compare", "1", "2", "--at", "48.1")["comparisons"]
+def test_a_moment_is_compared_even_where_no_cut_was():
+    told = found(*WITH_CUT, "--compare", "1", "2", "--at", "48.1")["comparisons"]
     assert len(told) == 1
     assert told[0]["t_s"] == pytest.approx(48.1, abs=0.02)
     assert told[0]["explained"] > 0.9
 
 
-def test_the_filter_that_is_told_is_used(capsysbinary):
-    told = found(capsysbinary, *WITH_CUT, "--filter", "0.02")
+def test_the_filter_that_is_told_is_used():
+    told = found(*WITH_CUT, "--filter", "0.02")
     nodes = told["cuts"][0]["lean"]["nodes"]
     assert [node["filter_s"] for node in nodes] == pytest.approx([0.02] * 6, rel=0.02)
 
@@ -139,25 +133,25 @@ USELESS = [
 
 
 @pytest.mark.parametrize(("arguments", "words"), USELESS, ids=[" ".join(a) for a, _ in USELESS])
-def test_what_cannot_be_done_is_said_in_one_line(capsysbinary, arguments, words):
-    status, out, err = said(capsysbinary, *WITH_CUT, *arguments)
+def test_what_cannot_be_done_is_said_in_one_line(arguments, words):
+    status, out, err = response(*WITH_CUT, *arguments)
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert words in err
 
 
-def test_a_cut_in_which_the_engine_is_stopped_tells_the_slow_sensor_lean_going(capsysbinary):
-    old = found(capsysbinary, *EIGHT)["sensors"][4]
+def test_a_cut_in_which_the_engine_is_stopped_tells_the_slow_sensor_lean_going():
+    old = found(*EIGHT)["sensors"][4]
     # 300 ms behind a filter of 20 ms, by the scenario the log was made from: their step takes 321 ms to 63 %
     assert old["lean"]["t63_s"] == pytest.approx(0.321, rel=0.05)
     assert old["rich"]["t63_s"] is None
     assert "slow" in old["flags"]
 
 
-def test_cuts_without_the_engine_bus_are_not_denied_where_the_delay_is_refused(capsysbinary, tmp_path):
+def test_cuts_without_the_engine_bus_are_not_denied_where_the_delay_is_refused(tmp_path):
     log = tmp_path / "chain.log"
     with gzip.open(EIGHT[0], "rt") as lines:
         log.write_text("".join(line for line in lines if " can0 " in line), "utf-8")
-    status, out, err = said(capsysbinary, str(log), *EIGHT[1:])
+    status, out, err = response(str(log), *EIGHT[1:])
     words = " ".join(out.split())
     assert (status, err) == (0, "")
     assert "from 1 fuel cut" in words

@@ -8,10 +8,11 @@ from pathlib import Path
 
 import can
 import pytest
+from command_line import run_command
 from live_rig import EXAMPLE, close_all, until, virtual_worker
 from slcan_emulator import SlcanEmulator
 
-from mixmon.cli.main import BAD_INPUT, main
+from mixmon.cli.main import BAD_INPUT
 
 NAMES = ("troubled-chain", "troubled-engine")
 
@@ -71,7 +72,7 @@ def test_a_short_watch_is_judged_at_its_end(ends: list[can.BusABC]) -> None:
     assert "check supply, wires, bit rate and channel" in engine
 
 
-def test_exchanged_channels_are_told(ends: list[can.BusABC], capsys: pytest.CaptureFixture[str]) -> None:
+def test_exchanged_channels_are_told(ends: list[can.BusABC]) -> None:
     worker = virtual_worker(EXAMPLE, NAMES)
     worker.start()
     ends[0].send(stranger(0x1B3))
@@ -86,32 +87,25 @@ def test_exchanged_channels_are_told(ends: list[can.BusABC], capsys: pytest.Capt
     assert engine.endswith("they are those of bus chain: exchange the channels")
 
 
-def census(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, dict[str, object], str]:
-    status = main(["census", "--json", *arguments])
-    captured = capsys.readouterr()
-    return status, json.loads(captured.out), captured.err
+def census(*arguments: str) -> tuple[int, dict[str, object], str]:
+    status, out, err = run_command("census", "--json", *arguments)
+    return status, json.loads(out), err
 
 
-def test_a_census_of_a_silent_bus_is_bad_input_and_says_what_to_check(
-    ends: list[can.BusABC], capsys: pytest.CaptureFixture[str]
-) -> None:
-    status, found, err = census(capsys, "-i", "virtual", "-c", NAMES[0], "--for", "0.2")
+def test_a_census_of_a_silent_bus_is_bad_input_and_says_what_to_check(ends: list[can.BusABC]) -> None:
+    status, found, err = census("-i", "virtual", "-c", NAMES[0], "--for", "0.2")
     assert status == BAD_INPUT
     (told,) = found["troubles"]  # type: ignore[misc]
     assert told.startswith(f"{NAMES[0]}: no frame in 0.")
     assert told in err
 
 
-def test_an_adapter_that_sees_errors_and_no_frame_hints_at_the_bit_rate(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_an_adapter_that_sees_errors_and_no_frame_hints_at_the_bit_rate(tmp_path: Path) -> None:
     emulator = SlcanEmulator(tmp_path / "port")
     emulator.status = 0x80
     emulator.plug()
     try:
-        status, found, _ = census(
-            capsys, "-i", "slcan", "-c", str(emulator.link), "-b", "250000", "--for", "1.2"
-        )
+        status, found, _ = census("-i", "slcan", "-c", str(emulator.link), "-b", "250000", "--for", "1.2")
     finally:
         emulator.unplug()
     assert status == BAD_INPUT

@@ -6,11 +6,10 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
+from command_line import read_json, run_command
 from live_rig import Player, glimpse, keeper_in, session_file, until, virtual_worker
 
 import mixmon
-from mixmon.cli.main import DONE, main
 from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.live.recording import alarm_data
 from mixmon.live.replay import ReplaySource
@@ -98,14 +97,7 @@ def wound_back(worker: Worker) -> None:
     until(lambda: any("goes to 0.0 s" in text for _, text in worker.snapshot.remarks), "a new beginning")
 
 
-def reported(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, object]:
-    assert main([*arguments, "--json", "--quiet"]) == DONE
-    found = json.loads(capsys.readouterr().out)
-    assert isinstance(found, dict)
-    return found
-
-
-def test_live_replay_and_report_find_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_live_replay_and_report_find_the_same(tmp_path: Path) -> None:
     session = session_file(tmp_path, settle_s="1.0")
     live, alarms = watched(session, tmp_path / "runs")
     assert live.pipeline.late_by_clock == 0
@@ -129,11 +121,11 @@ def test_live_replay_and_report_find_the_same(tmp_path: Path, capsys: pytest.Cap
 
     first = int(next(run.blocks()).t[0])
     told = [{"t_s": (event.t - first) / 1e9, **alarm_data(event)} for event in alarms]
-    by_command = reported(capsys, "replay", str(run.path))
+    by_command = read_json(run_command("replay", str(run.path), "--json", "--quiet"))
     assert by_command.pop("alarms") == json.loads(to_json({"alarms": told}))["alarms"]
     standing = by_command.pop("alarms_standing")
     assert [(a["rule"], a["state"]) for a in standing] == [
         (a.rule.name, a.state.word) for a in live.snapshot.alarms.alarms
     ]
     assert by_command.pop("alarm_limits")["placeholders"]
-    assert by_command == reported(capsys, "balance", str(run.path))
+    assert by_command == read_json(run_command("balance", str(run.path), "--json", "--quiet"))

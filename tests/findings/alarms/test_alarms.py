@@ -50,24 +50,6 @@ def rows(seed, count=30_000, stretches=3):
     )
 
 
-def some(block, chosen):
-    def cut(columns):
-        return {name: column[chosen] for name, column in columns.items()}
-
-    return CylinderBlock(
-        block.t[chosen],
-        block.stretch[chosen],
-        block.lam[chosen],
-        block.oxygen[chosen],
-        block.age[chosen],
-        block.fresh[chosen],
-        block.state[chosen],
-        cut(block.shifted),
-        cut(block.now),
-        cut(block.aux),
-    )
-
-
 def actions(block):
     """An operator who accepts, shelves and gives up, at times spread over all stretches."""
     verbs = (Verb.ACCEPT, Verb.SHELVE, Verb.ACCEPT, Verb.UNSHELVE, Verb.OUT_OF_SERVICE, Verb.IN_SERVICE)
@@ -88,7 +70,7 @@ def played(block, cuts):
     alarms = Alarms(RULES, NODES)
     for action in actions(block):
         assert alarms.act(action) is action
-    records = [r for a, b in pairwise(cuts) for r in alarms.feed(some(block, slice(a, b)))]
+    records = [r for a, b in pairwise(cuts) for r in alarms.feed(block.take(slice(a, b)))]
     return alarms, [*records, *alarms.flush()]
 
 
@@ -121,16 +103,16 @@ def test_a_lean_cylinder_is_the_only_lean_alarm_and_comes_once_a_pull():
 def test_an_operator_s_key_is_answered_by_the_rows_that_follow():
     block = rows(4, stretches=1)
     alarms = Alarms(RULES, NODES)
-    alarms.feed(some(block, slice(0, 1000)))
+    alarms.feed(block.take(slice(0, 1000)))
     kept = alarms.act(OperatorAction(alarms.current().t, Verb.ACCEPT, "lean under load", 3))
     assert kept.t == 9990 * MS
-    answer = [r for r in alarms.feed(some(block, slice(1000, 1001))) if r.what is Happening.ACCEPTED]
+    answer = [r for r in alarms.feed(block.take(slice(1000, 1001))) if r.what is Happening.ACCEPTED]
     assert [(r.t, r.cylinders, r.state) for r in answer] == [(9990 * MS, (3,), AlarmState.ACKNOWLEDGED)]
 
 
 def test_nothing_in_nothing_out():
     alarms = Alarms((), NODES)
     block = rows(5, count=10, stretches=1)
-    assert alarms.feed(some(block, slice(0, 0))) == alarms.feed(block) == alarms.flush() == ()
+    assert alarms.feed(block.take(slice(0, 0))) == alarms.feed(block) == alarms.flush() == ()
     assert alarms.current().alarms == ()
     assert alarms.latest() == ()

@@ -29,19 +29,6 @@ def found(one: Engine, lag_s: object = None, block: CylinderBlock | None = None)
     return find_events(confusion.session_of(one.nodes), FUEL, [rows], lag_s)  # type: ignore[arg-type]
 
 
-def cut(block: CylinderBlock, piece: slice) -> CylinderBlock:
-    """Some rows of a block."""
-    plain = {
-        name: getattr(block, name)[piece]
-        for name in ("t", "stretch", "lam", "oxygen", "age", "fresh", "state")
-    }
-    tables = {
-        name: {key: column[piece] for key, column in getattr(block, name).items()}
-        for name in ("shifted", "now", "aux")
-    }
-    return CylinderBlock(**plain, **tables)
-
-
 @pytest.mark.parametrize("name", confusion.CLASSES)
 def test_planted_events_are_called_what_they_are(name: str) -> None:
     right = total = 0
@@ -262,7 +249,7 @@ def test_what_is_found_does_not_depend_on_the_blocks_nor_on_a_look_in_between() 
 
     def run(pieces: list[slice]) -> str:
         stage = Excursions(session, FUEL)
-        events = [e for piece in pieces for e in stage.feed(cut(rows, piece))]
+        events = [e for piece in pieces for e in stage.feed(rows.take(piece))]
         return repr([*events, *stage.pending(), "|", *stage.flush()])
 
     told = str(
@@ -272,7 +259,7 @@ def test_what_is_found_does_not_depend_on_the_blocks_nor_on_a_look_in_between() 
 
     def events(pieces: list[slice]) -> str:
         stage = Excursions(session, FUEL)
-        out = [e for piece in pieces for e in stage.feed(cut(rows, piece))] + stage.flush()
+        out = [e for piece in pieces for e in stage.feed(rows.take(piece))] + stage.flush()
         return repr(sorted(out, key=lambda e: (e.t, e.nodes, e.kind)))
 
     same_for_all_splits(len(rows), events)
@@ -283,7 +270,7 @@ def test_a_jump_of_the_clock_ends_what_was_under_way() -> None:
     one.misfire(12, 2, 5, 0.53)
     one.misfire(28, 3, 5, 0.53)
     rows = one.block()
-    first, second = cut(rows, slice(0, 2000)), cut(rows, slice(2000, None))
+    first, second = rows.take(slice(0, 2000)), rows.take(slice(2000, None))
     second = dataclasses.replace(second, t=second.t - 10_000_000_000, stretch=second.stretch + 1)
     stage = Excursions(confusion.session_of(8), FUEL)
     events = stage.feed(first) + stage.feed(second) + stage.flush()

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.signal
-from drives import FUEL, GAS_ROWS, earlier, lagged, part, path, read, rows, session
+from drives import FUEL, GAS_ROWS, earlier, lagged, path, read, rows, session
 from laws import same_for_all_splits
 
 from mixmon.findings.events.tips import (
@@ -138,7 +138,7 @@ def test_repeats_are_averaged_and_their_scatter_gives_the_interval() -> None:
             assert one.repeats == 3
             misses.append(abs(one.mean.area - 0.0172) <= one.area_half)
     assert np.mean(misses) > 0.88
-    single = found(part(drive(), slice(0, 900)))
+    single = found(drive().take(slice(0, 900)))
     assert single.groups == ()
 
 
@@ -226,7 +226,7 @@ def test_tips_do_not_depend_on_the_split() -> None:
 
     def run(pieces: list[slice]) -> object:
         stage = TransientStage(session(N), FUEL, BY_CYLINDER)
-        tips = [tip for piece in pieces for tip in stage.feed(part(block, piece))] + stage.flush()
+        tips = [tip for piece in pieces for tip in stage.feed(block.take(piece))] + stage.flush()
         return repr([(t.kind, t.t, t.rate, t.seconds, t.measures) for t in tips]) + "".join(
             t.trace.excursion.tobytes().hex() for t in tips
         )

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drives import GAS_ROWS, TARGET, part, path, rows, session
+from drives import GAS_ROWS, TARGET, path, rows, session
 from laws import same_for_all_splits
 
 from mixmon.errors import UsageError
@@ -147,7 +147,7 @@ def test_a_slip_is_named_with_its_speed_and_the_pull_not_to_be_kept() -> None:
     [
         (lambda b: replace(b, now={**b.now, "coolant_c": np.full(len(b), 55.0)}), "engine cold"),
         (lambda b: replace(b, state=np.full_like(b.state, SampleState.WARMING)), "less than half"),
-        (lambda b: part(b, slice(0, 800)), "cut off: end of the data"),
+        (lambda b: b.take(slice(0, 800)), "cut off: end of the data"),
         (
             lambda b: replace(
                 b, now={**b.now, "throttle": np.where(b.t < 8 * 10**9, b.now["throttle"], np.nan)}
@@ -188,7 +188,7 @@ def test_without_speed_or_load_nothing_is_found() -> None:
 
 def test_a_pull_is_ready_with_the_row_that_shows_the_lift() -> None:
     block, stage = drive(sweep(), opened(SWEEP_S)), PullStage(session(3))
-    ready = [k for k in range(len(block)) if stage.feed(part(block, slice(k, k + 1)))]
+    ready = [k for k in range(len(block)) if stage.feed(block.take(slice(k, k + 1)))]
     assert len(ready) == 1
     assert ready[0] / 100 == pytest.approx(LIFT_S + SWEEP_S, abs=0.05)
 
@@ -200,7 +200,7 @@ def test_a_sweep_after_minutes_of_full_load_is_found() -> None:
     block, stage = drive(rpm, throttle), PullStage(session(3))
     pulls, kept = [], 0
     for first in range(0, len(block), 500):
-        pulls += stage.feed(part(block, slice(first, first + 500)))
+        pulls += stage.feed(block.take(slice(first, first + 500)))
         kept = max(kept, stage._recent.end - stage._recent._blocks[0][0])
     assert [pull.begin / 1e9 for pull in pulls] == [pytest.approx(dwell, abs=0.1)]
     assert kept <= LONGEST_ROWS + 1500  # memory does not grow with the dwell
@@ -208,9 +208,9 @@ def test_a_sweep_after_minutes_of_full_load_is_found() -> None:
 
 def test_a_break_in_time_ends_a_pull() -> None:
     block = drive(sweep(), opened(SWEEP_S))
-    broken = part(block, slice(850, None))
+    broken = block.take(slice(850, None))
     stage = PullStage(session(3))
-    assert stage.feed(part(block, slice(0, 850))) == []
+    assert stage.feed(block.take(slice(0, 850))) == []
     (pull,) = stage.feed(replace(broken, stretch=broken.stretch + 1))
     assert pull.ended_by == "end of the data"
     assert pull.end == block.t[849]
@@ -241,7 +241,7 @@ def test_pulls_do_not_depend_on_the_split() -> None:
 
     def run(pieces: list[slice]) -> object:
         stage = PullStage(session(3), {2: 0.3})
-        pulls = [pull for piece in pieces for pull in stage.feed(part(block, piece))] + stage.flush()
+        pulls = [pull for piece in pieces for pull in stage.feed(block.take(piece))] + stage.flush()
         return repr([(p.begin, p.end, p.quality, p.verdict) for p in pulls]) + "".join(
             getattr(p.trace, name).tobytes().hex() for p in pulls for name in ("t", "rpm", "y", "why")
         )

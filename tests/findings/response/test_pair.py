@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from gas_steps import SHOP_AIR, START_NS, block, cut, gas, lagged, sampled
+from gas_steps import SHOP_AIR, START_NS, block, gas, lagged, sampled
 from laws import same_for_all_splits
 
 from mixmon.findings.response.cuts import TraceStage
@@ -25,7 +25,7 @@ def made(steps, taus, late_s=(0.04, 0.04, 0.04), noise=0.02, seed=1):
 def trace(rows, at=3.0, pieces=None):
     stage = TraceStage(at)
     for piece in pieces or [slice(0, len(rows))]:
-        stage.feed(cut(rows, piece))
+        stage.feed(rows.take(piece))
     return stage.trace
 
 

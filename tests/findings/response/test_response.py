@@ -4,7 +4,7 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from gas_steps import ROW_NS, SHOP_AIR, START_NS, block, commands, cut, gas, lagged, sampled, t63, uneven
+from gas_steps import ROW_NS, SHOP_AIR, START_NS, block, commands, gas, lagged, sampled, t63, uneven
 from laws import same_for_all_splits
 
 from mixmon.findings.response.cuts import ResponseStage
@@ -52,7 +52,7 @@ def measured(rows, *pieces, **known):
     stage = ResponseStage(**known)
     cuts = []
     for piece in pieces or [slice(0, len(rows))]:
-        cuts += stage.feed(cut(rows, piece))
+        cuts += stage.feed(rows.take(piece))
     return cuts + stage.flush()
 
 
@@ -151,10 +151,10 @@ def test_a_long_cut_is_measured_before_it_ends():
 
 def test_nothing_is_measured_across_a_break_of_time():
     made = rows()
-    later = cut(made, slice(330, 800))
+    later = made.take(slice(330, 800))
     later.stretch[:] = 1
     stage = ResponseStage()
-    found = stage.feed(cut(made, slice(0, 310))) + stage.feed(later) + stage.flush()
+    found = stage.feed(made.take(slice(0, 310))) + stage.feed(later) + stage.flush()
     assert [one for one in found if one.rich is not None] == []
 
 
@@ -241,7 +241,7 @@ def test_warm_up_counts_from_the_heater_and_only_once():
     def run(pieces):
         stage = WarmUpStage([True, True])
         for piece in pieces:
-            stage.feed(cut(made, piece))
+            stage.feed(made.take(piece))
         return stage.seconds.tolist()
 
     assert same_for_all_splits(len(made), run) == pytest.approx([9.6, 9.8])

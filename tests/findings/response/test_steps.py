@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from gas_steps import block, commands, cut, gas, lagged, sampled, t63, uneven
+from gas_steps import block, commands, gas, lagged, sampled, t63, uneven
 from laws import same_for_all_splits
 
 from mixmon.findings.response.delay_map import Measured, fit_delay
@@ -72,7 +72,7 @@ def rows(
 def measured(made, *pieces):
     n = made.lam.shape[1]
     stage = DelayStage(session(n), FUEL, {"pulse_ms": 0.020, "target": 0.020})
-    points = [p for piece in pieces or [slice(0, len(made))] for p in stage.feed(cut(made, piece))]
+    points = [p for piece in pieces or [slice(0, len(made))] for p in stage.feed(made.take(piece))]
     return points + stage.flush(), stage
 
 
