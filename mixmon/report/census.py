@@ -1,33 +1,36 @@
-"""A census as text."""
+"""A census as JSON and as text.
+
+The JSON fields "strangers" and "twins" keep the names that scripts know; the text says unknown identifiers
+and duplicate nodes.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, CensusReport, Twin
+from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, CensusReport, DuplicateNode
 from mixmon.findings.census.traffic import Rhythm
 from mixmon.findings.census.wiring import Diagnosis
 from mixmon.frames.block import EXTENDED
 from mixmon.report.balance import log_troubles
 from mixmon.report.text import Cell, Column, counted, paragraph, table, title
+from mixmon.report.words import sentence
 from mixmon.run import LogFacts
-
-# ----------------------------------------------------------------------------------------------------
-# A census as JSON.
-# ----------------------------------------------------------------------------------------------------
 
 
 def census_json(census: CensusReport) -> Mapping[str, Any]:
-    """The fields of `mixmon census --json`, in their order, but for session and log."""
+    """The fields of `mixmon census --json` in their order, without session and log."""
     return {
         "nodes": [_node_json(node) for node in census.nodes],
         "silent": [_silent_json(node) for node in census.silent],
         "diagnoses": census.diagnoses,
-        "strangers": [_id_json(i) for i in census.strangers],
-        "twins": [_twin_json(twin, census.nodes) for twin in census.twins],
+        "strangers": [_id_json(i) for i in census.unknown_ids],
+        "twins": [_duplicate_json(found, census.nodes) for found in census.duplicates],
         "bus": census.buses,
-        "unheard": [_with_id({"bus": u.bus, "message": u.message}, u.can_id) for u in census.unheard],
+        "missing_messages": [
+            _with_id({"bus": m.bus, "message": m.message}, m.can_id) for m in census.missing
+        ],
         "ids": [_id_json(i) for i in census.ids],
     }
 
@@ -35,7 +38,7 @@ def census_json(census: CensusReport) -> Mapping[str, Any]:
 def _node_json(node: CensusNode) -> Mapping[str, Any]:
     return {
         "position": node.position,
-        "cylinder": _cylinder(node),
+        "cylinder": _written_cylinder(node),
         "cylinders": node.cylinders,
         "sensor": node.sensor,
         "bus": node.bus,
@@ -51,10 +54,11 @@ def _node_json(node: CensusNode) -> Mapping[str, Any]:
         "frames_repeated": node.repeats,
         "echoed": node.echoed,
         "silent": node.silent,
+        "notes": node.notes,
     }
 
 
-def _cylinder(node: CensusNode) -> int | tuple[int, ...] | None:
+def _written_cylinder(node: CensusNode) -> int | tuple[int, ...] | None:
     """As written in the session file: one number, or a list for a sensor shared by several."""
     if len(node.cylinders) > 1:
         return node.cylinders
@@ -76,7 +80,7 @@ def _rhythm_json(rhythm: Rhythm, expected_hz: float) -> Mapping[str, Any]:
 def _silent_json(node: CensusNode) -> Mapping[str, Any]:
     return {
         "position": node.position,
-        "cylinder": _cylinder(node),
+        "cylinder": _written_cylinder(node),
         "sensor": node.sensor,
         "since_s": node.since_s,
     }
@@ -96,45 +100,46 @@ def _with_id(fields: Mapping[str, Any], can_id: int) -> Mapping[str, Any]:
     return {**fields, "id": can_id & ~EXTENDED, "extended": bool(can_id & EXTENDED)}
 
 
-def _twin_json(twin: Twin, nodes: Sequence[CensusNode]) -> Mapping[str, Any]:
-    node = next((n for n in nodes if n.position == twin.position), None)
-    signs = twin.signs
+def _duplicate_json(found: DuplicateNode, nodes: Sequence[CensusNode]) -> Mapping[str, Any]:
+    node = next((n for n in nodes if n.position == found.position), None)
+    signs = found.signs
     return {
-        **_with_id({"bus": twin.channel}, twin.can_id),
-        "position": twin.position,
-        "cylinder": None if node is None else _cylinder(node),
-        "rate_hz": twin.rate_hz,
-        "expected_hz": twin.expected_hz,
-        "since_s": twin.since_s,
+        **_with_id({"bus": found.channel}, found.can_id),
+        "position": found.position,
+        "cylinder": None if node is None else _written_cylinder(node),
+        "rate_hz": found.rate_hz,
+        "expected_hz": found.expected_hz,
+        "since_s": found.since_s,
         "counter_turns": None if signs is None else signs.turns,
         "value_ratio": None if signs is None else signs.value_ratio,
         "comb_ratio": None if signs is None else signs.comb_ratio,
     }
 
 
-_SHOWN_STRANGERS = 12
-_RATE_OFF = 0.01
-_LONG_GAP = 10
-"""Further from the expected rate than this, or longer than so many usual gaps: common practice, no source."""
+_SHOWN_UNKNOWN = 12
+"""Unknown identifiers that the text lists: our choice, half a screen of 24 lines."""
+
+_SIGN_SHOWN = 0.5
+"""A sign of a duplicate node is named from here on, as in `findings.census.duplicates`."""
 
 
 def census_text(census: CensusReport, name: str, log: LogFacts | None) -> str:
-    """The census for a terminal of 80 columns, faults before figures that are well.
+    """The census for a terminal of 80 columns.
 
-    `name` is the session's, "" without one; `log` what became of a log's lines, None on a live bus.
+    `name` is the session's, "" without one; `log` says what became of a log's lines, None on a live bus.
     """
     parts = [
-        _head(census, name, log),
-        _nodes(census),
-        _findings(census),
-        _strangers(census),
-        "" if census.declared else _ids(census.ids),
-        _buses(census.buses),
+        _census_head(census, name, log),
+        _node_table(census),
+        _fault_lines(census),
+        _unknown_section(census),
+        "" if census.declared else _id_table(census.ids),
+        _bus_table(census.buses),
     ]
     return "\n".join(part for part in parts if part)
 
 
-def _head(census: CensusReport, name: str, log: LogFacts | None) -> str:
+def _census_head(census: CensusReport, name: str, log: LogFacts | None) -> str:
     lines = [f"{counted(census.frames, 'frame')} in {census.duration_s:.1f} s"]
     lines += log_troubles(log) if log else []
     if census.backward:
@@ -147,7 +152,7 @@ def identifier(can_id: int) -> str:
     return f"{can_id & ~EXTENDED:08X}" if can_id & EXTENDED else f"{can_id:03X}"
 
 
-def _nodes(census: CensusReport) -> str:
+def _node_table(census: CensusReport) -> str:
     if not census.nodes:
         return "" if census.declared else "no node of the project's own message layer\n"
     present = len(census.nodes) - len(census.silent)
@@ -168,7 +173,7 @@ def _nodes(census: CensusReport) -> str:
         Column("jumps"),
         Column("", left=True),
     ]
-    rows = [_node_row(node, census.twins) for node in census.nodes]
+    rows = [_node_row(node, census.duplicates) for node in census.nodes]
     legend = (
         "gaps between readings: 99 % are below p99; jitter is half the middle nine tenths. "
         "sums: wrong checksums; jumps: of the rolling counter."
@@ -176,9 +181,9 @@ def _nodes(census: CensusReport) -> str:
     return f"{head}\n{table(columns, rows)}{paragraph(legend)}"
 
 
-def _node_row(node: CensusNode, twins: Sequence[Twin]) -> list[Cell]:
+def _node_row(node: CensusNode, duplicates: Sequence[DuplicateNode]) -> list[Cell]:
     rhythm = node.rhythm
-    twin = any(t.position == node.position for t in twins)
+    is_duplicate = any(d.position == node.position for d in duplicates)
     return [
         node.position,
         "+".join(map(str, node.cylinders)) or "--",
@@ -191,99 +196,67 @@ def _node_row(node: CensusNode, twins: Sequence[Twin]) -> list[Cell]:
         node.resets,
         node.checksum_errors,
         node.counter_jumps,
-        "SILENT" if node.silent else "TWIN" if twin else "",
+        "SILENT" if node.silent else "DUPLICATE" if is_duplicate else "",
     ]
 
 
-def _findings(census: CensusReport) -> str:
+def _fault_lines(census: CensusReport) -> str:
     """What is wrong, and what to check."""
-    lines = [_diagnosis(d) for d in census.diagnoses]
-    lines += [_twin(t) for t in census.twins]
-    lines += [f"node {n.position}: {told}" for n in census.nodes if (told := "; ".join(_remarks(n)))]
+    lines = [_diagnosis_line(d) for d in census.diagnoses]
+    lines += [_duplicate_line(d) for d in census.duplicates]
+    lines += [f"node {n.position}: {'; '.join(map(sentence, n.notes))}" for n in census.nodes if n.notes]
     lines += [
         f"node {n.position}: no frame {', '.join(map(identifier, n.ids_missing))}"
         for n in census.nodes
         if n.ids and n.ids_missing and census.declared
     ]
-    lines += [f"never heard: {u.bus}/{u.message} ({identifier(u.can_id)})" for u in census.unheard]
+    lines += [f"missing message: {m.bus}/{m.message} ({identifier(m.can_id)})" for m in census.missing]
     lines += [f"bus {b.name}: no frame at all" for b in census.buses if not b.frames]
-    lines += [_alone(b) for b in census.buses if _is_alone(census, b)]
+    lines += [f"bus {b.name}: {'; '.join(map(sentence, b.notes))}." for b in census.buses if b.notes]
     return "".join(map(paragraph, lines))
 
 
-def _off_rate(rhythm: Rhythm, expected_hz: float) -> bool:
-    """Further off than is allowed and than the stamps of the first and the last frame can be.
-
-    What was heard for a second or two through an adapter that hands frames over in batches proves little.
-    """
-    if rhythm.first is None or rhythm.last is None or rhythm.last <= rhythm.first:
-        return False
-    unsure = 2.0 * rhythm.gap_p99_s / ((rhythm.last - rhythm.first) / 1e9)
-    return abs(rhythm.rate_hz / expected_hz - 1) > max(_RATE_OFF, unsure)
-
-
-def _remarks(node: CensusNode) -> list[str]:
-    """What is odd about a node that is there."""
-    rhythm, remarks = node.rhythm, []
-    if not node.silent and _off_rate(rhythm, node.expected_hz):
-        remarks.append(f"{rhythm.rate_hz:.2f} Hz, {node.expected_hz:g} expected")
-    if node.echoed:
-        remarks.append("every frame comes twice: one bus through two interfaces, or a gateway")
-    if rhythm.gap_max_s > _LONG_GAP * rhythm.gap_p50_s:
-        remarks.append(f"longest gap {1000 * rhythm.gap_max_s:.0f} ms")
-    if node.resets:
-        remarks.append(f"{counted(node.resets, 'reset')}: look at its supply and connector")
-    return remarks
-
-
-def _diagnosis(diagnosis: Diagnosis) -> str:
+def _diagnosis_line(diagnosis: Diagnosis) -> str:
     when = "" if diagnosis.since_s is None else f" (since {diagnosis.since_s:.1f} s)"
-    return f"SILENT{when}: {diagnosis.meaning}. Check: {diagnosis.check}."
+    meaning = "; ".join(sentence(note) for note in (diagnosis.meaning, diagnosis.lead) if note is not None)
+    return f"SILENT{when}: {meaning}. Check: {sentence(diagnosis.check)}."
 
 
-def _twin(twin: Twin) -> str:
-    where = f"{identifier(twin.can_id)} on {twin.channel}"
-    if twin.position is None:
+def _duplicate_line(found: DuplicateNode) -> str:
+    where = f"{identifier(found.can_id)} on {found.channel}"
+    signs = found.signs
+    if found.position is None or signs is None:
         return (
-            f"TWIN? {where}: two interleaved trains of frames, {twin.rate_hz:.1f} Hz together. Two "
+            f"DUPLICATE? {where}: two interleaved trains of frames, {found.rate_hz:.1f} Hz together. Two "
             "controllers with one identifier, or one that sends twice a cycle."
         )
-    signs = twin.signs
-    assert signs is not None
-    told = [f"{twin.rate_hz:.1f} Hz" + (f" instead of {twin.expected_hz:g}" if twin.expected_hz > 0 else "")]
-    told += [f"counter takes turns in {100 * signs.turns:.0f} % of frames"] if signs.turns > 0.5 else []
-    told += ["two readings alternate"] if signs.value_ratio < 0.5 else []
-    told += ["two trains of frames interleave"] if signs.comb_ratio < 0.5 else []
+    instead = f" instead of {found.expected_hz:g}" if found.expected_hz > 0 else ""
+    evidence = [f"{found.rate_hz:.1f} Hz{instead}"]
+    if signs.turns > _SIGN_SHOWN:
+        evidence.append(f"the counter takes turns in {100 * signs.turns:.0f} % of frames")
+    if signs.value_ratio < _SIGN_SHOWN:
+        evidence.append("two readings alternate")
+    if signs.comb_ratio < _SIGN_SHOWN:
+        evidence.append("two trains of frames interleave")
     return (
-        f"TWIN: node {twin.position} ({where}) is sent by two controllers since {twin.since_s or 0:.1f} s: "
-        f"{', '.join(told)}. Check: one node at a time on the bus, identifier by identifier."
+        f"DUPLICATE: node {found.position} ({where}) is sent by two controllers since "
+        f"{found.since_s or 0:.1f} s: {', '.join(evidence)}. "
+        "Check: connect one node at a time and compare identifiers."
     )
 
 
-def _is_alone(census: CensusReport, bus: CensusBus) -> bool:
-    return bus.load_percent > 80 and sum(i.beat.channel == bus.channel for i in census.ids) == 1
-
-
-def _alone(bus: CensusBus) -> str:
-    return (
-        f"bus {bus.name}: one identifier fills the bus; a single node that nobody acknowledges repeats its "
-        'frame for ever. Let the adapter acknowledge on the sensor chain (role = "acknowledge").'
-    )
-
-
-def _strangers(census: CensusReport) -> str:
-    """Without a session all identifiers are listed anyway."""
-    strangers = census.strangers if census.declared else ()
-    if not strangers:
+def _unknown_section(census: CensusReport) -> str:
+    """The unknown identifiers; without a session all identifiers are listed anyway."""
+    unknown = census.unknown_ids if census.declared else ()
+    if not unknown:
         return ""
-    shown = strangers[:_SHOWN_STRANGERS]
-    more = len(strangers) - len(shown)
-    rest = f"and {counted(more, 'identifier')} more (--json has all)\n" if more else ""
-    head = f"strangers: {counted(len(strangers), 'identifier')} that the session does not know"
-    return f"{head}\n{_ids(shown)}{rest}"
+    shown = unknown[:_SHOWN_UNKNOWN]
+    more = len(unknown) - len(shown)
+    rest = f"and {counted(more, 'identifier')} more (--json lists all)\n" if more else ""
+    return f"{counted(len(unknown), 'unknown identifier')}, not in the session\n{_id_table(shown)}{rest}"
 
 
-def _ids(ids: Sequence[CensusId]) -> str:
+def _id_table(ids: Sequence[CensusId]) -> str:
     columns = [
         Column("id"),
         Column("on", left=True),
@@ -308,7 +281,7 @@ def _ids(ids: Sequence[CensusId]) -> str:
     return table(columns, rows) if rows else ""
 
 
-def _buses(buses: Sequence[CensusBus]) -> str:
+def _bus_table(buses: Sequence[CensusBus]) -> str:
     columns = [
         Column("bus", left=True),
         Column("channel", left=True),
@@ -346,8 +319,10 @@ def _buses(buses: Sequence[CensusBus]) -> str:
 
 
 def limits_missed(census: CensusReport) -> list[str]:
-    """Why the bus is not complete: silent nodes, twins, strangers among the chain's messages."""
+    """Why the bus is not complete: silent nodes, duplicate nodes, nodes that are not in the session."""
     missed = [f"node {n.position} silent" for n in census.silent]
-    missed += [f"node {t.position} sent by two controllers" for t in census.twins if t.position is not None]
-    missed += [f"node {i.node} not in the session" for i in census.strangers if i.node is not None]
+    missed += [
+        f"node {d.position} sent by two controllers" for d in census.duplicates if d.position is not None
+    ]
+    missed += [f"node {i.node} not in the session" for i in census.unknown_ids if i.node is not None]
     return list(dict.fromkeys(missed))

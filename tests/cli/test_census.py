@@ -80,9 +80,9 @@ def test_the_text_fits_eighty_columns(arguments):
 def test_the_text_reads_like_this():
     out = census(LOG, "-s", SESSION).out
     assert out.startswith("CENSUS  Alder 8\n37 917 frames in 38.0 s\n\nnodes: 8 of 8 present\n")
-    remark = "node 8: 98.95 Hz, 100 expected; longest gap 410 ms; 1 reset: look at its supply and connector"
+    remark = "node 8: 98.95 Hz, 100 expected; longest gap 410 ms; 1 reset: check its supply and connector"
     assert remark in " ".join(out.split())
-    assert "strangers: 2 identifiers that the session does not know\n" in out
+    assert "2 unknown identifiers, not in the session\n" in out
 
 
 def test_what_was_heard_for_a_second_in_batches_is_not_called_off_its_rate(tmp_path):

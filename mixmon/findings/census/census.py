@@ -1,7 +1,12 @@
-"""Who is on the bus: nodes present and silent, strangers, twins, and how loaded each bus is.
+"""Who is on the bus: nodes present and silent, unknown identifiers, duplicate nodes, load of each bus.
 
-A stage: blocks of frames in, a report at any time. It looks at frames as they arrived and needs
-no clock; what it keeps grows with the number of identifiers, not with the length of the log.
+A stage: blocks of frames in, a report at any time. Blocks are cut where the stamps jump; each part goes to
+`traffic` (what passes, by identifier and channel) and `nodes` (what each node of the chain sends). A report
+puts what came beside what was expected; `wiring` reads the pattern of silent nodes, `duplicates` finds two
+controllers with one identifier.
+
+It takes frames as they arrived and needs no clock; what it keeps grows with the number of identifiers, not
+with the length of the log.
 """
 
 from __future__ import annotations
@@ -9,38 +14,70 @@ from __future__ import annotations
 import numpy as np
 
 from mixmon.arrays import SECOND_NS
-from mixmon.findings.census.nodes import Expected, ExpectedBus, ExpectedNode, NodeFacts, NodeWatch
-from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, CensusReport, Twin, Unheard
-from mixmon.findings.census.traffic import PEAK_WINDOW_NS, Beat, Break, ChannelTraffic, Timeline, Traffic
+from mixmon.findings.census.nodes import Expected, ExpectedBus, ExpectedNode, NodeTraffic, NodeWatch
+from mixmon.findings.census.records import (
+    CensusBus,
+    CensusCode,
+    CensusId,
+    CensusNode,
+    CensusReport,
+    DuplicateNode,
+    MissingMessage,
+)
+from mixmon.findings.census.traffic import (
+    PEAK_WINDOW_NS,
+    Beat,
+    Break,
+    ChannelTraffic,
+    Rhythm,
+    StretchCutter,
+    Traffic,
+)
 from mixmon.findings.census.wiring import Diagnosis, Silence, diagnose
 from mixmon.frames.block import FrameBlock
 from mixmon.messages.binding import NO_BUS
 from mixmon.messages.plan import MessagePlan
+from mixmon.note import Note, note
 
 _QUIET_CYCLES = 10
 _QUIET_S = 1.0
-"""A node has fallen silent when it is quiet at the end for this many of its cycles, and this long."""
+"""Nothing for this many of its cycles, and this long, and a node is silent: common practice, no source."""
 
-_COMBED = 0.75
-_FEWEST_COMBED = 100
-"""An unknown identifier with fewer frames, or less of a comb, is not suspected of a twin."""
+_COMBED_SHARE = 0.75
+_FEWEST_COMBED_FRAMES = 100
+"""An unknown identifier is suspected of two senders from so much of a comb and so many frames on.
 
-_COINCIDENCE = 0.5
-"""Without a session, a node whose checksums are wrong in more than this share is no node of ours."""
+Our choice: one sender with a jittering timer stays below 0.5.
+"""
+
+_FOREIGN_SHARE = 0.5
+"""Without a session, a node with more wrong checksums than this share is not of the project's own layer.
+
+Our choice: an unrelated message passes an 8-bit checksum once in 256 frames, a node on a bad cable mostly.
+"""
+
+_RATE_OFF = 0.01
+"""Share by which a rate may differ from the expected one: common practice, no source."""
+
+_LONG_GAP = 10
+"""A gap of more than so many usual gaps is noted: common practice, no source."""
+
+_LONE_LOAD_PERCENT = 80
+"""Load from which one identifier fills the bus with repeats. Our choice: no cycle time gives it."""
 
 
 class Census:
-    """The stage."""
+    """Counts frames of all buses. `feed` takes blocks, `report` tells what was seen so far."""
 
     def __init__(self, expected: Expected) -> None:
         self._expected = expected
-        self._timeline = Timeline()
+        self._stretches = StretchCutter()
         self._traffic = Traffic()
         self._nodes = NodeWatch(expected)
 
     def feed(self, block: FrameBlock) -> None:
-        """Takes the frames, in the order of their arrival."""
-        for part in self._timeline.cut(block):
+        """Take frames in the order of their arrival."""
+        for part in self._stretches.cut(block):
             if isinstance(part, Break):
                 self._traffic.pause(part)
                 self._nodes.pause(part)
@@ -50,10 +87,10 @@ class Census:
 
     def report(self) -> CensusReport:
         """What has been seen so far."""
-        timeline = self._timeline
-        end = timeline.newest or 0
+        stretches = self._stretches
+        end = stretches.newest or 0
         beats, channels = self._traffic.beats(end), self._traffic.channels()
-        return _Assembly(self._expected, timeline, beats, channels, self._nodes.facts(end)).report()
+        return _Assembly(self._expected, stretches, beats, channels, self._nodes.facts(end)).report()
 
 
 class _Assembly:
@@ -62,44 +99,44 @@ class _Assembly:
     def __init__(
         self,
         expected: Expected,
-        timeline: Timeline,
+        stretches: StretchCutter,
         beats: tuple[Beat, ...],
         channels: tuple[ChannelTraffic, ...],
-        facts: tuple[NodeFacts, ...],
+        facts: tuple[NodeTraffic, ...],
     ) -> None:
         self._expected = expected
-        self._timeline = timeline
+        self._stretches = stretches
         self._beats = beats
         self._channels = channels
         names = [c.channel for c in channels]
         self._bus_of = dict(zip(names, expected.bus_of_channels(names).tolist(), strict=True))
         self._seen = {(self._bus_of[b.channel], b.can_id): b for b in beats}
         pairs = zip(expected.nodes, facts, strict=True)
-        self._present = [(n, f) for n, f in pairs if expected.declared or _is_ours(f)]
+        self._present = [(n, f) for n, f in pairs if expected.declared or _is_own_layer(f)]
 
     def report(self) -> CensusReport:
         """The report."""
-        nodes = tuple(self._node(node, facts) for node, facts in self._present)
-        ids = self._ids()
-        twins = (*self._node_twins(), *_unknown_twins(ids))
+        nodes = tuple(self._make_node(node, facts) for node, facts in self._present)
+        ids = self._make_ids()
+        duplicates = (*self._duplicate_nodes(), *_duplicate_ids(ids))
         return CensusReport(
             declared=self._expected.declared,
             frames=sum(c.frames for c in self._channels),
-            duration_s=self._timeline.duration_ns / SECOND_NS,
-            breaks=self._timeline.breaks,
-            backward=self._timeline.backward,
+            duration_s=self._stretches.duration_ns / SECOND_NS,
+            breaks=self._stretches.breaks,
+            backward=self._stretches.backward,
             nodes=nodes,
-            diagnoses=self._diagnoses(nodes, ids, [t.position for t in twins if t.position is not None]),
+            diagnoses=_diagnose_silences(nodes, ids, duplicates),
             ids=ids,
-            twins=twins,
-            buses=(*(self._bus(c) for c in self._channels), *self._unseen_buses()),
-            unheard=self._unheard(),
+            duplicates=duplicates,
+            buses=(*(self._make_bus(c, ids) for c in self._channels), *self._unseen_buses()),
+            missing=self._missing_messages(),
         )
 
     def _since_first(self, t: int | None) -> float | None:
-        return None if t is None or self._timeline.first is None else (t - self._timeline.first) / SECOND_NS
+        return None if t is None or self._stretches.first is None else (t - self._stretches.first) / SECOND_NS
 
-    def _node(self, node: ExpectedNode, facts: NodeFacts) -> CensusNode:
+    def _make_node(self, node: ExpectedNode, facts: NodeTraffic) -> CensusNode:
         expected = _cycle_hz(node.messages[0]) if not node.in_turn else np.nan
         own = [plan.can_id for plan in node.messages]
         seen = tuple(i for i in own if (node.bus, i) in self._seen)
@@ -123,58 +160,54 @@ class _Assembly:
             echoed=facts.echoed,
             silent=silent,
             since_s=self._since_first(facts.rhythm.last) if silent else None,
+            notes=_node_notes(facts, expected, silent=silent),
         )
 
-    def _diagnoses(
-        self, nodes: tuple[CensusNode, ...], ids: tuple[CensusId, ...], twins: list[int]
-    ) -> tuple[Diagnosis, ...]:
-        silences = [Silence(n.position, n.since_s) for n in nodes if n.silent]
-        spares = sorted({i.node for i in ids if i.stranger and i.node is not None})
-        return diagnose([n.position for n in nodes], silences, twins=twins, strangers=spares)
-
-    def _ids(self) -> tuple[CensusId, ...]:
+    def _make_ids(self) -> tuple[CensusId, ...]:
         nodes = {(n.bus, plan.can_id): n.position for n, _ in self._present for plan in n.messages}
-        return tuple(self._id(beat, nodes) for beat in self._beats)
+        return tuple(self._make_id(beat, nodes) for beat in self._beats)
 
-    def _id(self, beat: Beat, nodes: dict[tuple[int, int], int]) -> CensusId:
+    def _make_id(self, beat: Beat, nodes: dict[tuple[int, int], int]) -> CensusId:
         index = self._bus_of[beat.channel]
         bus = None if index == NO_BUS else self._expected.buses[index]
         plan = None if bus is None else bus.message(beat.can_id)
         node = nodes.get((index, beat.can_id))
-        spare = None if plan is None or node is not None else self._expected.spares.get((index, plan.name))
+        unused = (
+            None if plan is None or node is not None else self._expected.unused_places.get((index, plan.name))
+        )
         compared = bus is None or bool(bus.messages)
         return CensusId(
             beat=beat,
             bus=beat.channel if bus is None or not bus.name else bus.name,
             message=None if plan is None else plan.name,
-            node=spare if node is None else node,
+            node=unused if node is None else node,
             expected_hz=np.nan if plan is None else _cycle_hz(plan),
-            stranger=compared and (plan is None or spare is not None),
+            unknown=compared and (plan is None or unused is not None),
         )
 
-    def _node_twins(self) -> tuple[Twin, ...]:
+    def _duplicate_nodes(self) -> tuple[DuplicateNode, ...]:
         return tuple(
-            Twin(
+            DuplicateNode(
                 channel=self._channel_of(node),
                 can_id=node.messages[0].can_id,
                 position=node.position,
                 rate_hz=facts.rhythm.rate_hz,
                 expected_hz=_cycle_hz(node.messages[0]) if not node.in_turn else np.nan,
-                since_s=self._since_first(facts.twin.since),
-                signs=facts.twin,
+                since_s=self._since_first(facts.duplicate.since),
+                signs=facts.duplicate,
             )
             for node, facts in self._present
-            if facts.twin is not None
+            if facts.duplicate is not None
         )
 
     def _channel_of(self, node: ExpectedNode) -> str:
         return self._seen[node.bus, node.messages[0].can_id].channel
 
-    def _bus(self, channel: ChannelTraffic) -> CensusBus:
+    def _make_bus(self, channel: ChannelTraffic, ids: tuple[CensusId, ...]) -> CensusBus:
         index = self._bus_of[channel.channel]
         bus = None if index == NO_BUS else self._expected.buses[index]
-        load = _percent(channel.bits, bus, self._timeline.duration_ns)
-        peak = _percent(channel.peak_bits, bus, PEAK_WINDOW_NS)
+        load = _load_percent(channel.bits, bus, self._stretches.duration_ns)
+        peak = _load_percent(channel.peak_bits, bus, PEAK_WINDOW_NS)
         return CensusBus(
             name=channel.channel if bus is None or not bus.name else bus.name,
             channel=channel.channel,
@@ -186,6 +219,7 @@ class _Assembly:
             load_percent=load,
             load_peak_percent=np.fmax(peak, load) if np.isfinite(load) else peak,
             switched=channel.switched_bits > 0,
+            notes=_bus_notes(load, sum(i.beat.channel == channel.channel for i in ids)),
         )
 
     def _unseen_buses(self) -> tuple[CensusBus, ...]:
@@ -196,41 +230,86 @@ class _Assembly:
             if i not in seen and self._expected.declared
         )
 
-    def _unheard(self) -> tuple[Unheard, ...]:
+    def _missing_messages(self) -> tuple[MissingMessage, ...]:
         return tuple(
-            Unheard(bus.name, plan.name, plan.can_id)
+            MissingMessage(bus.name, plan.name, plan.can_id)
             for i, bus in enumerate(self._expected.buses)
             for plan in bus.messages
             if plan.name in bus.needed and (i, plan.can_id) not in self._seen
         )
 
 
-def _is_ours(facts: NodeFacts) -> bool:
+def _diagnose_silences(
+    nodes: tuple[CensusNode, ...], ids: tuple[CensusId, ...], duplicates: tuple[DuplicateNode, ...]
+) -> tuple[Diagnosis, ...]:
+    return diagnose(
+        [n.position for n in nodes],
+        [Silence(n.position, n.since_s) for n in nodes if n.silent],
+        duplicates=[d.position for d in duplicates if d.position is not None],
+        unexpected=sorted({i.node for i in ids if i.unknown and i.node is not None}),
+    )
+
+
+def _node_notes(facts: NodeTraffic, expected_hz: float, *, silent: bool) -> tuple[Note, ...]:
+    """What is odd about a node that sends."""
+    rhythm, notes = facts.rhythm, []
+    if not silent and _is_off_rate(rhythm, expected_hz):
+        notes.append(note(CensusCode.RATE_OFF, rate_hz=rhythm.rate_hz, expected_hz=expected_hz))
+    if facts.echoed:
+        notes.append(note(CensusCode.ECHOED))
+    if rhythm.gap_max_s > _LONG_GAP * rhythm.gap_p50_s:
+        notes.append(note(CensusCode.LONG_GAP, gap_max_s=rhythm.gap_max_s))
+    if facts.resets:
+        notes.append(note(CensusCode.RESETS, resets=facts.resets))
+    return tuple(notes)
+
+
+def _is_off_rate(rhythm: Rhythm, expected_hz: float) -> bool:
+    """Whether a rate is further off than is allowed and than the first and last stamp leave unsure.
+
+    What came for a second or two through an adapter that hands frames over in batches proves little.
+    """
+    if rhythm.first is None or rhythm.last is None or rhythm.last <= rhythm.first:
+        return False
+    unsure = 2.0 * rhythm.gap_p99_s / ((rhythm.last - rhythm.first) / SECOND_NS)
+    return abs(rhythm.rate_hz / expected_hz - 1) > max(_RATE_OFF, unsure)
+
+
+def _bus_notes(load_percent: float, identifiers: int) -> tuple[Note, ...]:
+    """What is odd about a bus: a node that nobody acknowledges repeats its frame without end."""
+    if load_percent > _LONE_LOAD_PERCENT and identifiers == 1:
+        return (note(CensusCode.ONE_ID_FILLS_BUS),)
+    return ()
+
+
+def _is_own_layer(facts: NodeTraffic) -> bool:
     """Whether frames with a node's identifiers are a node of the project's own layer."""
-    return facts.samples > 0 and facts.counts.checksum_errors <= _COINCIDENCE * facts.counts.frames
+    return facts.samples > 0 and facts.counts.checksum_errors <= _FOREIGN_SHARE * facts.counts.frames
 
 
-def _is_silent(facts: NodeFacts, expected_hz: float) -> bool:
+def _is_silent(facts: NodeTraffic, expected_hz: float) -> bool:
+    """Whether a node never sent, or nothing came of it for longer than it may be late."""
     cycle = 1 / expected_hz if np.isfinite(expected_hz) else facts.rhythm.gap_p50_s
     patience = np.fmax(_QUIET_S, _QUIET_CYCLES * cycle)
     return facts.samples == 0 or bool(facts.rhythm.silent_s > patience)
 
 
 def _cycle_hz(plan: MessagePlan) -> float:
+    """Frames a second by the definition; NaN where it does not say."""
     return SECOND_NS / plan.cycle_ns if plan.cycle_ns else np.nan
 
 
-def _percent(bits: int, bus: ExpectedBus | None, duration_ns: int) -> float:
-    """Share of the wire's time that the bits take, in percent."""
+def _load_percent(bits: int, bus: ExpectedBus | None, duration_ns: int) -> float:
+    """Share of the bus's time that the bits take, percent; NaN without a bit rate or without time."""
     if bus is None or bus.bitrate is None or duration_ns <= 0:
         return np.nan
     return 100.0 * bits * SECOND_NS / (bus.bitrate * duration_ns)
 
 
-def _unknown_twins(ids: tuple[CensusId, ...]) -> tuple[Twin, ...]:
+def _duplicate_ids(ids: tuple[CensusId, ...]) -> tuple[DuplicateNode, ...]:
     """Identifiers that no definition knows and that come in two interleaved combs."""
     return tuple(
-        Twin(i.beat.channel, i.beat.can_id, None, i.beat.rhythm.rate_hz, np.nan, None, None)
+        DuplicateNode(i.beat.channel, i.beat.can_id, None, i.beat.rhythm.rate_hz, np.nan, None, None)
         for i in ids
-        if i.message is None and i.beat.frames >= _FEWEST_COMBED and i.beat.combed > _COMBED
+        if i.message is None and i.beat.frames >= _FEWEST_COMBED_FRAMES and i.beat.combed > _COMBED_SHARE
     )

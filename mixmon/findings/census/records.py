@@ -1,12 +1,24 @@
-"""What a census finds: plain records."""
+"""What a census finds: plain records, and the codes of their notes."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from mixmon.findings.census.duplicates import DuplicateSigns
 from mixmon.findings.census.traffic import Beat, Rhythm
-from mixmon.findings.census.wiring import Diagnosis, TwinSigns
+from mixmon.findings.census.wiring import Diagnosis
+from mixmon.note import Note, NoteCode
+
+
+class CensusCode(NoteCode):
+    """What is odd about a node that sends, or about a bus."""
+
+    RATE_OFF = "rate off"
+    ECHOED = "every frame twice"
+    LONG_GAP = "long gap"
+    RESETS = "resets"
+    ONE_ID_FILLS_BUS = "one identifier fills the bus"
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +31,9 @@ class CensusNode:
     resets             None where no signal counts them
     checksum_errors, counter_jumps, lost, repeats   of all its messages
     echoed             each frame of its reading comes twice
-    since_s            silent since then, from the log's first frame; None if not, or if it never spoke
+    silent             it never sent, or had stopped when the log ended
+    since_s            silent since then, from the log's first frame; None if not, or if it never sent
+    notes              what is odd about a node that sends
     """
 
     position: int
@@ -40,15 +54,17 @@ class CensusNode:
     echoed: bool
     silent: bool
     since_s: float | None
+    notes: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class CensusId:
     """One identifier on one channel.
 
-    message    its name in the bus's definitions, None for a stranger to them
-    node       position of the node that sends it, None if it is no node's
-    stranger   in no definitions, or of a place in the chain that is not in the session
+    message      its name in the bus's definitions, None if it is not in them
+    node         position of the node that sends it, None if it is no node's
+    expected_hz  rate by the definitions, NaN if they do not say
+    unknown      in no definitions, or of a place in the chain that is not in the session
     """
 
     beat: Beat
@@ -56,12 +72,17 @@ class CensusId:
     message: str | None
     node: int | None
     expected_hz: float
-    stranger: bool
+    unknown: bool
 
 
 @dataclass(frozen=True, slots=True)
-class Twin:
-    """Two senders of one identifier. `position` and `signs` are None where the identifier is unknown."""
+class DuplicateNode:
+    """Two senders of one identifier.
+
+    position  of the node whose identifier it is; None where the identifier is unknown
+    since_s   both send since then, from the log's first frame; None where the identifier is unknown
+    signs     what the finding rests on; None where the identifier is unknown
+    """
 
     channel: str
     can_id: int
@@ -69,7 +90,7 @@ class Twin:
     rate_hz: float
     expected_hz: float
     since_s: float | None
-    signs: TwinSigns | None
+    signs: DuplicateSigns | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +100,7 @@ class CensusBus:
     load_percent        a lower bound, as frames that were destroyed and repeated are not in a log; with
                         `switched`, CAN FD frames at a faster rate are counted at the nominal one
     load_peak_percent   the busiest tenth of a second
+    notes               what is odd about the bus
     """
 
     name: str
@@ -91,11 +113,12 @@ class CensusBus:
     load_percent: float
     load_peak_percent: float
     switched: bool
+    notes: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Unheard:
-    """A message that carries a mapped signal and never came."""
+class MissingMessage:
+    """A message that carries a signal of the session and never came."""
 
     bus: str
     message: str
@@ -104,7 +127,13 @@ class Unheard:
 
 @dataclass(frozen=True, slots=True)
 class CensusReport:
-    """Everything. `declared` is False where there was no session to compare with."""
+    """What was found on all buses.
+
+    declared    there was a session to compare with; False: only the project's own layer
+    duration_s  time that ran, jumps of the stamps left out
+    breaks      jumps of the stamps
+    backward    frames stamped before the frame before them
+    """
 
     declared: bool
     frames: int
@@ -114,16 +143,16 @@ class CensusReport:
     nodes: tuple[CensusNode, ...]
     diagnoses: tuple[Diagnosis, ...]
     ids: tuple[CensusId, ...]
-    twins: tuple[Twin, ...]
+    duplicates: tuple[DuplicateNode, ...]
     buses: tuple[CensusBus, ...]
-    unheard: tuple[Unheard, ...]
+    missing: tuple[MissingMessage, ...]
 
     @property
     def silent(self) -> tuple[CensusNode, ...]:
-        """The nodes that never spoke, or had stopped when the log ended."""
+        """The nodes that never sent, or had stopped when the log ended."""
         return tuple(node for node in self.nodes if node.silent)
 
     @property
-    def strangers(self) -> tuple[CensusId, ...]:
-        """The identifiers that nobody expects."""
-        return tuple(i for i in self.ids if i.stranger)
+    def unknown_ids(self) -> tuple[CensusId, ...]:
+        """The identifiers that the session does not expect."""
+        return tuple(i for i in self.ids if i.unknown)

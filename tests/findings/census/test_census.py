@@ -6,12 +6,14 @@ from laws import same_for_all_splits
 
 from mixmon.findings.census.census import Census
 from mixmon.findings.census.nodes import from_binding, from_own_layer
-from mixmon.findings.census.wiring import Fault
+from mixmon.findings.census.records import CensusCode
+from mixmon.findings.census.wiring import Fault, WiringCode
 from mixmon.frames.block import FrameBlock, FrameFlag, concat
 from mixmon.frames.candump import CandumpReader
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.chain import engine_messages, node_messages
 from mixmon.messages.encode import Encoder
+from mixmon.note import note
 from mixmon.session.load import load_session
 
 S = 1_000_000_000
@@ -85,7 +87,9 @@ def test_a_chain_that_is_well(expected):
         assert n.rhythm.rate_hz == pytest.approx(100.0, rel=1e-9)
         assert n.rhythm.gap_max_s == pytest.approx(0.010, abs=0.006)
         assert (n.share_ready, n.resets, n.checksum_errors, n.counter_jumps) == (1.0, 0, 0, 0)
-    assert report.silent == report.strangers == report.twins == report.diagnoses == report.unheard == ()
+    assert (
+        report.silent == report.unknown_ids == report.duplicates == report.diagnoses == report.missing == ()
+    )
     assert [b.name for b in report.buses] == ["chain", "engine"]
 
 
@@ -118,42 +122,42 @@ def test_a_node_that_falls_silent_is_silent_since_then(expected):
     assert (found.fault, found.since_s) == (Fault.SINGLE, silent.since_s)
 
 
-def test_a_twin_is_found_within_ten_seconds_and_explains_the_missing_node(expected):
-    twin = node(4, lam=0.90, phase=0.0037, counter=9)
-    report = census(expected, *without(5), twin, engine())
-    (found,) = report.twins
+def test_a_duplicate_is_found_within_ten_seconds_and_explains_the_missing_node(expected):
+    duplicate = node(4, lam=0.90, phase=0.0037, counter=9)
+    report = census(expected, *without(5), duplicate, engine())
+    (found,) = report.duplicates
     assert (found.position, found.can_id, found.channel) == (4, 0x2A3, "can0")
     assert found.rate_hz == pytest.approx(200.0, rel=0.01)
     assert found.since_s < 0.2
-    assert "node 4 answers twice" in report.diagnoses[0].meaning
+    assert report.diagnoses[0].lead == note(WiringCode.DUPLICATE_MAY_BE_NODE, node=5, other=4)
 
 
-def test_a_twin_fitted_late_is_dated(expected):
+def test_a_duplicate_fitted_late_is_dated(expected):
     report = census(
         expected, *without(seconds=60.0), node(4, 60.0, lam=0.9, phase=0.0037, begin=50.0), engine(60.0)
     )
-    (found,) = report.twins
+    (found,) = report.duplicates
     assert found.since_s == pytest.approx(50.0, abs=0.2)
 
 
-def test_a_place_that_the_session_does_not_use_is_a_stranger_of_that_place(expected):
+def test_a_place_that_the_session_does_not_use_is_unknown_and_named_by_its_place(expected):
     report = census(expected, *without(5), node(12), engine())
-    assert {(i.node, i.message) for i in report.strangers} == {
+    assert {(i.node, i.message) for i in report.unknown_ids} == {
         (12, "Mix12_Fast"),
         (12, "Mix12_State"),
         (12, "Mix12_Identity"),
     }
-    assert "node 12 answers and is not in the session" in report.diagnoses[0].meaning
+    assert report.diagnoses[0].lead == note(WiringCode.UNUSED_PLACE_MAY_BE_NODE, node=5, other=12)
 
 
-def test_an_identifier_without_a_definition_is_a_stranger(expected):
+def test_an_identifier_without_a_definition_is_unknown(expected):
     (odd,) = [
         b
         for b in [CandumpReader().feed(b"(1700000001.0) can0 777#01\n(1700000002.0) can0 777#01\n")]
         if len(b)
     ]
     report = census(expected, *without(), engine(), FrameBlock(*_columns(odd), CHANNELS))
-    assert [(i.beat.channel, i.beat.can_id, i.message) for i in report.strangers] == [("can0", 0x777, None)]
+    assert [(i.beat.channel, i.beat.can_id, i.message) for i in report.unknown_ids] == [("can0", 0x777, None)]
 
 
 def _columns(block):
@@ -198,7 +202,7 @@ def test_the_share_of_ready_frames(expected):
 def test_a_bus_without_a_frame_and_signals_that_never_came(expected):
     report = census(expected, *without())
     assert [(b.name, b.channel) for b in report.buses if not b.frames] == [("engine", "can1")]
-    assert {u.message for u in report.unheard} == {"Engine_Fast", "Engine_Fuel", "Engine_Slow"}
+    assert {u.message for u in report.missing} == {"Engine_Fast", "Engine_Fuel", "Engine_Slow"}
 
 
 def test_sixteen_nodes_fill_a_third_of_half_a_megabit(expected):
@@ -240,7 +244,7 @@ def test_without_a_session_our_nodes_are_found_wherever_they_are():
     report = census(from_own_layer(), *(node(p) for p in (2, 3, 11)), engine())
     assert not report.declared
     assert [n.position for n in report.nodes] == [2, 3, 11]
-    assert report.silent == report.strangers == ()
+    assert report.silent == report.unknown_ids == ()
     assert all(np.isnan(b.load_percent) for b in report.buses)
 
 
@@ -267,7 +271,7 @@ def test_a_multiplexed_chain_is_followed_probe_by_probe():
     assert report.nodes[2].since_s == pytest.approx(5.0, abs=0.05)
 
 
-def test_two_controllers_of_a_multiplexed_chain_are_twins_probe_by_probe():
+def test_two_controllers_of_a_multiplexed_chain_are_duplicates_probe_by_probe():
     session = load_session("examples/foreign.toml")
     foreign = from_binding(bind(session, load_databases(session)))
     left = next(plan for plan in foreign.buses[0].messages if plan.name == "Probes_Left")
@@ -278,7 +282,7 @@ def test_two_controllers_of_a_multiplexed_chain_are_twins_probe_by_probe():
         return Encoder(left).encode(t, columns, 0, ("can0",), {"Probe": 1 + np.arange(len(t)) % 3})
 
     report = census(foreign, controller(0, 980.0), controller(1_700_000, 1100.0))
-    assert [t.position for t in report.twins] == [1, 2, 3]
+    assert [t.position for t in report.duplicates] == [1, 2, 3]
 
 
 def later(block, seconds):
@@ -297,8 +301,8 @@ def test_what_lies_before_and_after_a_jump_of_time_is_one_census_without_a_gap(e
 
 
 def test_cuts_do_not_matter(expected):
-    twin = node(5, 2.0, lam=0.9, phase=0.0031)
-    block = in_time(*without(3, seconds=2.0), node(3, 2.0, resets=np.arange(20) // 2), twin)
+    duplicate = node(5, 2.0, lam=0.9, phase=0.0031)
+    block = in_time(*without(3, seconds=2.0), node(3, 2.0, resets=np.arange(20) // 2), duplicate)
     block = concat([block, later(block, 100)])
 
     def played(pieces):
@@ -315,3 +319,27 @@ def test_an_empty_census(expected):
     assert (report.frames, report.duration_s) == (0, 0.0)
     assert len(report.silent) == 8
     assert [(b.name, b.channel, b.frames) for b in report.buses] == [("chain", None, 0), ("engine", None, 0)]
+
+
+def test_a_node_without_anybody_to_acknowledge_it_fills_the_bus():
+    # 8 bytes at 500 kbit/s take about 0.2 ms: one identifier every 0.24 ms is a repeated frame
+    t = np.arange(4000) * 240_000
+    frames = Encoder(node_messages(1)[0]).encode(t, {"Lambda": np.full(len(t), 0.9)}, 0, ("can0",))
+    alone = census(from_own_layer(500_000), frames)
+    assert alone.buses[0].load_percent > 80
+    assert alone.buses[0].notes == (note(CensusCode.ONE_ID_FILLS_BUS),)
+    two = Encoder(node_messages(2)[0]).encode(t[:1], {"Lambda": np.full(1, 0.9)}, 0, ("can0",))
+    assert census(from_own_layer(500_000), in_time(frames, two)).buses[0].notes == ()
+
+
+def test_a_node_off_its_rate_and_its_longest_gap_are_noted(expected):
+    fast = node_messages(3)[0]
+    half = sent(fast, 10.0, {"Lambda": 0.9})
+    half = half.take(np.arange(0, len(half), 2))
+    notes = census(expected, *without(3), half, engine()).nodes[2].notes
+    assert [n.code for n in notes] == [CensusCode.RATE_OFF]
+    assert dict(notes[0].values) == {"rate_hz": pytest.approx(50.0), "expected_hz": 100.0}
+    whole = sent(fast, 10.0, {"Lambda": 0.9})
+    broken = whole.take(np.r_[0:400, 411:1000])
+    notes = census(expected, *without(3), broken, engine()).nodes[2].notes
+    assert notes[-1] == note(CensusCode.LONG_GAP, gap_max_s=0.12)

@@ -3,7 +3,7 @@
 import numpy as np
 from laws import same_for_all_splits
 
-from mixmon.findings.census.traffic import Break, Timeline
+from mixmon.findings.census.traffic import Break, StretchCutter
 from mixmon.frames.block import FrameBlock
 
 S = 1_000_000_000
@@ -25,7 +25,7 @@ def block(t):
 
 
 def played(t, pieces):
-    timeline, breaks = Timeline(), []
+    timeline, breaks = StretchCutter(), []
     for piece in pieces:
         breaks += [part for part in timeline.cut(block(t[piece])) if isinstance(part, Break)]
     return breaks, timeline.duration_ns, timeline.first, timeline.newest, timeline.breaks, timeline.backward
@@ -54,4 +54,4 @@ def test_ten_seconds_of_silence_are_silence_and_more_is_another_clock():
 
 
 def test_nothing_took_no_time():
-    assert Timeline().duration_ns == 0
+    assert StretchCutter().duration_ns == 0

@@ -2,7 +2,8 @@
 
 import pytest
 
-from mixmon.findings.census.wiring import Fault, Silence, diagnose
+from mixmon.findings.census.wiring import Fault, Silence, WiringCode, diagnose
+from mixmon.note import note
 
 CHAIN = (1, 2, 3, 4, 5, 6, 7, 8)
 
@@ -46,35 +47,41 @@ def test_the_pattern_of_silence_names_the_fault(silences, expected):
 
 def test_a_break_is_located_between_two_nodes():
     (found,) = diagnose(CHAIN, never(7, 8))
-    assert "between node 6 and node 7" in found.meaning
-    assert "from node 6 to node 7" in found.check
+    assert found.meaning == note(WiringCode.TAIL_SILENT, before=6, first=7)
+    assert found.check == note(WiringCode.CHECK_CABLE, before=6, first=7)
 
 
 def test_the_last_node_may_hang_on_the_last_length_of_cable():
     (found,) = diagnose(CHAIN, never(8))
-    assert "the last length of cable" in found.meaning
-    assert "node 7" in found.check
+    assert found.meaning == note(WiringCode.LAST_NODE_SILENT, node=8, before=7)
+    assert found.check == note(WiringCode.CHECK_LAST_NODE, node=8, before=7)
 
 
-def test_a_node_that_answers_twice_explains_one_that_is_missing():
-    (found,) = diagnose(CHAIN, never(5), twins=[4])
-    assert "node 4 answers twice, so node 5 may carry its identifier" in found.meaning
+def test_a_node_in_the_middle_has_no_last_length_of_cable():
+    (found,) = diagnose(CHAIN, never(3))
+    assert found.meaning == note(WiringCode.NODE_SILENT, node=3)
+    assert (found.check, found.lead) == (note(WiringCode.CHECK_NODE, node=3), None)
+
+
+def test_a_duplicate_node_explains_one_that_is_missing():
+    (found,) = diagnose(CHAIN, never(5), duplicates=[4])
+    assert found.lead == note(WiringCode.DUPLICATE_MAY_BE_NODE, node=5, other=4)
 
 
 def test_an_unexpected_position_explains_one_that_is_missing():
-    (found,) = diagnose(CHAIN, never(5), strangers=[12])
-    assert "node 12 answers and is not in the session" in found.meaning
+    (found,) = diagnose(CHAIN, never(5), unexpected=[12])
+    assert found.lead == note(WiringCode.UNUSED_PLACE_MAY_BE_NODE, node=5, other=12)
 
 
-def test_a_node_that_spoke_before_has_its_own_identifier():
-    (found,) = diagnose(CHAIN, [Silence(5, 30.0)], twins=[4])
-    assert "twice" not in found.meaning
+def test_a_node_that_sent_before_has_its_own_identifier():
+    (found,) = diagnose(CHAIN, [Silence(5, 30.0)], duplicates=[4])
+    assert found.lead is None
 
 
 def test_order_in_the_chain_counts_and_not_the_number():
     (found,) = diagnose((4, 1, 3, 2), never(3, 2))
     assert (found.fault, found.positions) == (Fault.TAIL, (3, 2))
-    assert "between node 1 and node 3" in found.meaning
+    assert found.meaning == note(WiringCode.TAIL_SILENT, before=1, first=3)
 
 
 def test_a_chain_of_one():

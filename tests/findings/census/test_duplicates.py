@@ -1,9 +1,9 @@
-"""Twins: two senders of one message, simulated with clocks and counters of their own."""
+"""Duplicate nodes: two senders of one message, simulated with clocks and counters of their own."""
 
 import numpy as np
 import pytest
 
-from mixmon.findings.census.wiring import TwinWatch
+from mixmon.findings.census.duplicates import DuplicateWatch
 
 CYCLE = 10_000_000
 RNG = np.random.default_rng
@@ -24,17 +24,17 @@ def together(*senders):
 
 
 def watch(columns, *, cycle=CYCLE, modulus=16, cuts=()):
-    twin = TwinWatch(cycle, modulus)
+    duplicate = DuplicateWatch(cycle, modulus)
     for piece in zip(*(np.split(c, cuts) for c in columns), strict=True):
-        twin.feed(*piece)
-    return twin
+        duplicate.feed(*piece)
+    return duplicate
 
 
-TWIN = together(sender(10), sender(10, phase=0.3, drift=2e-5, level=1400, seed=1, first=7))
+DUPLICATE = together(sender(10), sender(10, phase=0.3, drift=2e-5, level=1400, seed=1, first=7))
 
 
 def test_two_nodes_with_one_identifier_show_all_three_signs_within_ten_seconds():
-    signs = watch(TWIN).verdict()
+    signs = watch(DUPLICATE).verdict()
     assert signs.signs == 3
     assert signs.turns > 0.95
     assert signs.value_ratio < 0.1
@@ -42,11 +42,11 @@ def test_two_nodes_with_one_identifier_show_all_three_signs_within_ten_seconds()
 
 
 def test_it_takes_no_more_than_two_seconds():
-    assert watch([c[:400] for c in TWIN]).verdict() is not None
+    assert watch([c[:400] for c in DUPLICATE]).verdict() is not None
 
 
 @pytest.mark.parametrize(
-    "twin",
+    "duplicate",
     [
         pytest.param(together(sender(10), sender(10, phase=0.3, seed=1, first=7)), id="the same reading"),
         pytest.param(
@@ -57,11 +57,11 @@ def test_it_takes_no_more_than_two_seconds():
         ),
     ],
 )
-def test_two_nodes_are_found_though_one_sign_is_missing(twin):
-    assert watch(twin).verdict() is not None
+def test_two_nodes_are_found_though_one_sign_is_missing(duplicate):
+    assert watch(duplicate).verdict() is not None
 
 
-def test_a_twin_that_is_fitted_late_is_not_diluted_by_the_hour_before():
+def test_a_duplicate_that_is_fitted_late_is_not_diluted_by_the_hour_before():
     t, counter, value = sender(5, phase=0.3, level=1400, seed=1)
     late = together(sender(600), (t + 595 * 10**9, counter, value))
     signs = watch(late).verdict()
@@ -70,7 +70,7 @@ def test_a_twin_that_is_fitted_late_is_not_diluted_by_the_hour_before():
 
 
 def test_without_cycle_time_and_counter_the_combs_and_the_values_prove_it():
-    assert watch(TWIN, cycle=None, modulus=None).verdict().signs == 2
+    assert watch(DUPLICATE, cycle=None, modulus=None).verdict().signs == 2
     assert watch(sender(10), cycle=None, modulus=None).verdict() is None
 
 
@@ -111,14 +111,14 @@ def test_one_node_is_not_taken_for_two(columns):
     assert watch(columns).verdict() is None
 
 
-def test_an_echo_is_told_from_a_twin_whose_counter_runs_in_step():
+def test_an_echo_is_not_taken_for_a_duplicate_whose_counter_runs_in_step():
     assert watch(echoed(sender(10))).echoed
-    twin = watch(together(sender(10), sender(10, phase=0.3, level=1400, seed=1)))
-    assert not twin.echoed
-    assert twin.verdict() is not None
+    duplicate = watch(together(sender(10), sender(10, phase=0.3, level=1400, seed=1)))
+    assert not duplicate.echoed
+    assert duplicate.verdict() is not None
 
 
 def test_cuts_do_not_matter():
-    whole = watch(TWIN).signs()
-    assert watch(TWIN, cuts=range(1, 60)).signs() == whole
-    assert watch(TWIN, cuts=sorted(RNG(3).integers(0, 2000, 30))).signs() == whole
+    whole = watch(DUPLICATE).signs()
+    assert watch(DUPLICATE, cuts=range(1, 60)).signs() == whole
+    assert watch(DUPLICATE, cuts=sorted(RNG(3).integers(0, 2000, 30))).signs() == whole
