@@ -16,7 +16,7 @@ from mixmon.frames.adapters.receiver import SourceEvent
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import WATCHED
 from mixmon.record.recorder import Recorder, RecorderEvent, RecorderEventKind, RecorderState, RecorderStatus
-from mixmon.record.run_folder import Note
+from mixmon.record.run_folder import RunNote
 from mixmon.watch.commands import JudgeCell, Judgement, JudgePull
 
 # ----------------------------------------------------------------------------------------------------
@@ -49,7 +49,7 @@ def action_data(action: OperatorAction) -> dict[str, Any]:
     }
 
 
-def action_of(note: Note, began: int) -> OperatorAction:
+def action_of(note: RunNote, began: int) -> OperatorAction:
     """The action again; `began` is the stretch of time in which the run began."""
     data = note.data
     return OperatorAction(
@@ -94,7 +94,7 @@ def judgement_data(one: Judgement) -> dict[str, Any]:
     return {"rpm": one.rpm, "load": one.load, "keep": one.keep}
 
 
-def judgement_of(note: Note) -> Judgement:
+def judgement_of(note: RunNote) -> Judgement:
     """The decision again."""
     data = note.data
     if "pull" in data:
@@ -121,7 +121,7 @@ def event_words(event: Event) -> str:
     return f"{who} {event.kind.value} {' '.join(facts)}"
 
 
-def told(note: Note) -> str:
+def told(note: RunNote) -> str:
     """A note of a recorded run in words."""
     text, bus = str(note.data.get("text", "")), note.data.get("bus")
     if note.kind in {MARK, NOTE}:

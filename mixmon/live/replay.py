@@ -17,7 +17,7 @@ from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
 from mixmon.frames.logs import STDIN, WATCHED, LogSource, open_log
 from mixmon.live.recording import ACTION, RECORDING, action_of
 from mixmon.live.source import Obeyed
-from mixmon.record.run_folder import Note, RunFolder
+from mixmon.record.run_folder import RunFolder, RunNote
 from mixmon.run import LATENESS_NS
 from mixmon.watch.commands import Pause, ReplayCommand, Resume, Seek, Speed, Step
 
@@ -315,7 +315,7 @@ class ReplaySource:
         """None: what happened to the buses then is in the notes."""
         return []
 
-    def notes(self) -> list[Note]:
+    def notes(self) -> list[RunNote]:
         """Notes whose time has come, in the order in which they were written."""
         now, first = self._reel.stamp, self._told
         while self._told < len(self._notes):

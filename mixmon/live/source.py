@@ -12,7 +12,7 @@ from mixmon.frames.adapters.adapters import Adapters
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
-from mixmon.record.run_folder import Note
+from mixmon.record.run_folder import RunNote
 from mixmon.watch.commands import ReplayCommand
 
 
@@ -66,7 +66,7 @@ class Source(Protocol):
     def events(self) -> list[SourceEvent]:
         """What has happened to buses since the last call."""
 
-    def notes(self) -> list[Note]:
+    def notes(self) -> list[RunNote]:
         """Notes of a recorded run that have fallen due since the last call."""
 
     def actions(self) -> tuple[OperatorAction, ...]:
@@ -162,7 +162,7 @@ class BusSource:
         """What has happened to the buses."""
         return self._adapters.events()
 
-    def notes(self) -> list[Note]:
+    def notes(self) -> list[RunNote]:
         """None: nothing was noted before."""
         return []
 

@@ -21,7 +21,7 @@ PIECE = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
-class Note:
+class RunNote:
     """One line of notes.jsonl: data time in ns, kind, and the rest."""
 
     t: int
@@ -45,7 +45,7 @@ class RunFolder:
     manifest: Manifest
     log: Path
     session: Path | None
-    notes: tuple[Note, ...]
+    notes: tuple[RunNote, ...]
     cut_off: bool
     verified: bool
     faults: tuple[str, ...]
@@ -143,7 +143,7 @@ def _wrong(path: Path, sums: Mapping[str, str]) -> list[str]:
     return found
 
 
-def _notes(path: Path, faults: list[str]) -> tuple[Note, ...]:
+def _notes(path: Path, faults: list[str]) -> tuple[RunNote, ...]:
     try:
         lines = path.read_bytes().split(b"\n")
     except OSError as error:
@@ -154,7 +154,7 @@ def _notes(path: Path, faults: list[str]) -> tuple[Note, ...]:
         try:
             fields = json.loads(line) if line else None
             if fields is not None:
-                notes.append(Note(int(fields.pop("t")), str(fields.pop("kind")), fields))
+                notes.append(RunNote(int(fields.pop("t")), str(fields.pop("kind")), fields))
         except (ValueError, KeyError, TypeError, AttributeError):
             bad += 1
     if bad:
