@@ -13,7 +13,7 @@ import numpy as np
 
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.block import EXTENDED, FrameBlock, concat
-from mixmon.live.recording import Keeper
+from mixmon.live.recording import RunRecording
 from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
@@ -58,14 +58,14 @@ def session_file(folder: Path, **changed: str) -> Path:
     return path
 
 
-def virtual_worker(session: Path, names: tuple[str, str], keeper: Keeper | None = None) -> Worker:
+def virtual_worker(session: Path, names: tuple[str, str], recording: RunRecording | None = None) -> Worker:
     """A worker that watches two virtual buses, as the session's chain and engine bus."""
     loaded = load_session(session)
     buses = [
         BusOptions(bus.log_channel, "virtual", name, bus.bitrate)
         for bus, name in zip(loaded.buses, names, strict=True)
     ]
-    WORKERS.append(Worker(bind(loaded, load_databases(loaded)), BusSource(buses), keeper))
+    WORKERS.append(Worker(bind(loaded, load_databases(loaded)), BusSource(buses), recording))
     return WORKERS[-1]
 
 
@@ -75,10 +75,10 @@ def close_all() -> None:
         WORKERS.pop().close()
 
 
-def keeper_in(folder: Path, session: Path, **options: object) -> Keeper:
-    """A keeper whose runs hold the session file."""
+def keeper_in(folder: Path, session: Path, **options: object) -> RunRecording:
+    """A recording whose runs hold the session file."""
     recorder = Recorder(folder, name="test", files={"session.toml": session.read_bytes()}, pre_trigger_s=2.0)
-    return Keeper(recorder, **options)  # type: ignore[arg-type]
+    return RunRecording(recorder, **options)  # type: ignore[arg-type]
 
 
 class Player:

@@ -32,7 +32,7 @@ import numpy as np
 from mixmon.cli.screen import units_of
 from mixmon.dashboard.app import Dashboard, DashboardOptions
 from mixmon.frames.adapters.interfaces import BusOptions
-from mixmon.live.recording import Keeper
+from mixmon.live.recording import RunRecording
 from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
@@ -66,8 +66,8 @@ def load(seconds: float, rate: float, cylinders: int, folder: Path, *, screen: b
         assert player.stdin is not None
         player.stdout.readline()
         source = BusSource(buses)
-        keeper = Keeper(Recorder(folder / "runs", name="measured", buses=buses))
-        worker = Worker(bind(session, load_databases(session)), source, keeper)
+        recording = RunRecording(Recorder(folder / "runs", name="measured", buses=buses))
+        worker = Worker(bind(session, load_databases(session)), source, recording)
         worker.start()
         began, cpu = time.monotonic(), time.process_time()
         if screen:
@@ -122,8 +122,8 @@ def told(worker: Worker, sent: list[int], ages: np.ndarray, percent: float, part
     p50, p99 = np.percentile(ages, [50, 99])
     print(f"age of the newest value: median {p50:.0f} ms, 99 % {p99:.0f} ms, worst {ages.max():.0f} ms")
     print(f"largest resident set {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB")
-    assert worker.keeper is not None
-    print(f"recorded {worker.keeper.runs[0].frames} frames, {worker.keeper.runs[0].size} bytes")
+    assert worker.recording is not None
+    print(f"recorded {worker.recording.runs[0].frames} frames, {worker.recording.runs[0].size} bytes")
 
 
 def first_samples(times: int) -> None:

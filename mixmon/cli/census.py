@@ -10,7 +10,7 @@ from mixmon.cli.console import result, talk
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 
 if TYPE_CHECKING:
-    from mixmon.cli.live import Hearing
+    from mixmon.cli.live import ListenWindow
     from mixmon.findings.census.census import Census
     from mixmon.findings.census.nodes import Expected
     from mixmon.run import LogFacts
@@ -55,7 +55,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     session, expected = _expected(arguments)
     census = Census(expected)
-    hearing = _hearing(arguments, session)
+    hearing = _listen_window(arguments, session)
     facts = _read(arguments, census) if hearing is None else None
     for block in hearing or ():
         census.feed(block)
@@ -91,7 +91,7 @@ def _expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
     return session, from_binding(bind(session, load_databases(session)))
 
 
-def _hearing(arguments: argparse.Namespace, session: Session | None) -> Hearing | None:
+def _listen_window(arguments: argparse.Namespace, session: Session | None) -> ListenWindow | None:
     """The live buses; None where a log is counted.
 
     Raises:
@@ -99,9 +99,9 @@ def _hearing(arguments: argparse.Namespace, session: Session | None) -> Hearing 
     """
     if arguments.log is not None:
         return None
-    from mixmon.cli.live import Hearing, live_buses
+    from mixmon.cli.live import ListenWindow, live_buses
 
-    return Hearing(live_buses(arguments, session), arguments.duration, quiet=arguments.quiet)
+    return ListenWindow(live_buses(arguments, session), arguments.duration, quiet=arguments.quiet)
 
 
 def _read(arguments: argparse.Namespace, census: Census) -> LogFacts:

@@ -52,7 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _live(arguments: argparse.Namespace) -> int:
     """Plays the engine in real time onto virtual buses, again and again, and watches these."""
     from mixmon.frames.adapters.interfaces import BusOptions
-    from mixmon.live.recording import Keeper
+    from mixmon.live.recording import RunRecording
     from mixmon.live.worker import Worker
     from mixmon.messages.bind import bind, load_databases
     from mixmon.record.recorder import Recorder
@@ -66,8 +66,8 @@ def _live(arguments: argparse.Namespace) -> int:
         BusOptions(bus.log_channel, "virtual", f"mixmon demo {bus.name}", bus.bitrate)
         for bus in session.buses
     ]
-    keeper = Keeper(Recorder(session.recording.folder, name=session.name, buses=buses), idle=True)
-    worker = Worker(bind(session, load_databases(session)), DemoBuses(buses), keeper)
+    recording = RunRecording(Recorder(session.recording.folder, name=session.name, buses=buses), idle=True)
+    worker = Worker(bind(session, load_databases(session)), DemoBuses(buses), recording)
     feed = Feed(simulation, [f"mixmon demo {bus.name}" for bus in session.buses], repeat=True)
     feed.start()
     try:

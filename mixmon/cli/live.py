@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from mixmon.cli import options
 from mixmon.cli.console import Stopping, talk
@@ -29,7 +29,7 @@ from mixmon.session.model import Session
 
 if TYPE_CHECKING:
     from mixmon.findings.alarms.records import AlarmEvent
-    from mixmon.live.recording import Keeper
+    from mixmon.live.recording import RunRecording
     from mixmon.live.worker import Worker
 
 
@@ -185,12 +185,14 @@ def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker
     session = load_session(arguments.session)
     binding = bind(session, load_databases(session))
     buses = live_buses(arguments, session)
-    keeper = _keeper(arguments, session, buses, record=record)
-    return Worker(binding, BusSource(buses), keeper)
+    recording = _make_recording(arguments, session, buses, record=record)
+    return Worker(binding, BusSource(buses), recording)
 
 
-def _keeper(arguments: argparse.Namespace, session: Session, buses: Any, *, record: bool) -> Keeper:
-    from mixmon.live.recording import Keeper
+def _make_recording(
+    arguments: argparse.Namespace, session: Session, buses: Sequence[BusOptions], *, record: bool
+) -> RunRecording:
+    from mixmon.live.recording import RunRecording
     from mixmon.record.recorder import Recorder
 
     recorder = Recorder(
@@ -200,7 +202,7 @@ def _keeper(arguments: argparse.Namespace, session: Session, buses: Any, *, reco
         files=run_files(session),
         pre_trigger_s=session.recording.pre_trigger_s,
     )
-    return Keeper(recorder, arm_rpm=arguments.arm, idle=not record)
+    return RunRecording(recorder, arm_rpm=arguments.arm, idle=not record)
 
 
 def run_files(session: Session) -> dict[str, bytes]:
@@ -247,8 +249,8 @@ def rpm(text: str) -> float:
 
 def why_unrecorded(worker: Worker) -> str:
     """Why nothing more is being recorded; empty if it is or need not be."""
-    keeper = worker.keeper
-    return "" if keeper is None or keeper.status.error is None else keeper.status.error
+    recording = worker.recording
+    return "" if recording is None or recording.status.error is None else recording.status.error
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -258,7 +260,7 @@ def why_unrecorded(worker: Worker) -> str:
 _ASK_S = 0.05
 
 
-class Hearing:
+class ListenWindow:
     """Blocks of what comes on the buses within that time, or until someone asks to stop.
 
     What happens to the buses is said as talk.
@@ -383,7 +385,7 @@ class Follower:
         began = time.monotonic()
         done = 0
         while not stopping.asked and not self._worker.ended.wait(LOOK_S):
-            self.heed()
+            self.show_news()
             passed = time.monotonic() - began
             if passed >= done + 1:
                 done = int(passed)
@@ -391,7 +393,7 @@ class Follower:
             if duration_s is not None and passed >= duration_s:
                 return
 
-    def heed(self) -> None:
+    def show_news(self) -> None:
         """What has happened since the last time."""
         from mixmon.findings.alarms.records import AlarmEvent
         from mixmon.live.recording import event_words

@@ -51,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
                 follower.follow(stopping, arguments.duration)
         finally:
             worker.close()
-        follower.heed()
+        follower.show_news()
     status.wipe()
     return _end(worker, arguments, interrupted=stopping.asked)
 
@@ -67,8 +67,8 @@ def _end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) ->
     from mixmon.errors import OutputError, SourceError
     from mixmon.report.text import to_json
 
-    assert worker.keeper is not None
-    runs = worker.keeper.runs
+    assert worker.recording is not None
+    runs = worker.recording.runs
     if arguments.json:
         result(to_json(_facts(worker)))
     else:
@@ -88,13 +88,13 @@ def _end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) ->
 
 
 def _facts(worker: Worker) -> dict[str, object]:
-    assert worker.keeper is not None
+    assert worker.recording is not None
     snapshot = worker.snapshot
     return {
         "session": worker.session.name or str(worker.session.path or ""),
         "runs": [
             {"folder": run.folder, "frames": run.frames, "bytes": run.size, "stopped": run.error}
-            for run in worker.keeper.runs
+            for run in worker.recording.runs
         ],
         "watched_s": snapshot.elapsed_s,
         "frames": snapshot.frames,

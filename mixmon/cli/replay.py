@@ -129,7 +129,7 @@ def _text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -
             follower.follow(stopping, None)
         finally:
             worker.close()
-        follower.heed()
+        follower.show_news()
     if worker.snapshot.failure:
         raise SourceError(worker.snapshot.failure)
     if stopping.asked:

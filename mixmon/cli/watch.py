@@ -80,7 +80,7 @@ def _lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Namespace
             follower.follow(stopping, arguments.duration)
         finally:
             worker.close()
-        follower.heed()
+        follower.show_news()
     if stopping.asked:
         raise KeyboardInterrupt
     return DONE

@@ -136,7 +136,7 @@ STATUS_S = 0.5
 """How often room on the disk is looked at."""
 
 
-class Keeper:
+class RunRecording:
     """A recorder as the worker uses it.
 
     arm_rpm  a run begins above that speed, and ends some time after; None: it begins at once
@@ -170,9 +170,9 @@ class Keeper:
         """Frames as they came."""
         self._recorder.write(block)
 
-    def heed(self, event: SourceEvent) -> None:
+    def note_event(self, event: SourceEvent) -> None:
         """What happened to a bus."""
-        self._recorder.heed(event)
+        self._recorder.note_event(event)
 
     def alarm(self, event: AlarmEvent) -> None:
         """An alarm record."""

@@ -16,7 +16,7 @@ from mixmon.frames.block import FrameBlock
 from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
 from mixmon.frames.logs import STDIN, WATCHED, LogSource, open_log
 from mixmon.live.recording import ACTION, RECORDING, action_of
-from mixmon.live.source import Obeyed
+from mixmon.live.source import Applied
 from mixmon.record.run_folder import RunFolder, RunNote
 from mixmon.run import LATENESS_NS
 from mixmon.watch.commands import Pause, ReplayCommand, Resume, Seek, Speed, Step
@@ -70,7 +70,7 @@ class Axis:
 # ----------------------------------------------------------------------------------------------------
 
 
-class Reel:
+class LogCursor:
     """Frames of a recording in order, wound on as far as is asked for.
 
     log       tells how many bytes have been read
@@ -117,7 +117,7 @@ class Reel:
         wound = before + (after - before) * self._given / max(self._size, 1)
         return min(wound / self._log.total, 1.0) if self._log.total else 0.0
 
-    def wind(self, limit: int, most: int) -> list[FrameBlock]:
+    def advance(self, limit: int, most: int) -> list[FrameBlock]:
         """The frames up to the place `limit`, at most so many."""
         out: list[FrameBlock] = []
         while most and self._fill():
@@ -222,7 +222,7 @@ class Pace:
 
 
 MOST_FRAMES: Final = 16_384
-"""Frames taken at a time, so that commands are obeyed and pictures drawn meanwhile."""
+"""Frames taken at a time, so that commands are applied and pictures drawn meanwhile."""
 
 _FASTEST = 1000.0
 
@@ -258,39 +258,39 @@ class ReplaySource:
         self._winds_back = path != STDIN
         self._begin, self._end = begin_ns, end_ns
         self._pace = Pace(_checked(speed))
-        self._reel = self._fresh_reel()
+        self._cursor = self._open_cursor()
         self._told = 0
         self._stopped = False
 
     @property
     def channels(self) -> tuple[str, ...]:
         """Channels seen so far."""
-        return self._reel.channels
+        return self._cursor.channels
 
     @property
     def hurried(self) -> bool:
         """True when more is due already."""
-        return self._pace.hurried and not self._reel.ended
+        return self._pace.hurried and not self._cursor.ended
 
     @property
     def ended(self) -> bool:
         """True when all has been played."""
-        return self._reel.ended
+        return self._cursor.ended
 
     @property
     def first_ns(self) -> int | None:
         """Stamp of the log's first frame; None before it was read."""
-        return self._reel.first
+        return self._cursor.first
 
     @property
     def duration_s(self) -> float:
         """Seconds of data time that have been played."""
-        return self._reel.place / SECOND_NS
+        return self._cursor.place / SECOND_NS
 
     @property
     def position(self) -> float:
         """Share of the log that has been played, 0 to 1; 0 where that cannot be told."""
-        return self._reel.share
+        return self._cursor.share
 
     def open(self) -> None:
         """Begin to count time."""
@@ -298,18 +298,18 @@ class ReplaySource:
 
     def take(self) -> list[FrameBlock]:
         """The frames that are due."""
-        return self._reel.wind(self._pace.due(self._reel.place), MOST_FRAMES)
+        return self._cursor.advance(self._pace.due(self._cursor.place), MOST_FRAMES)
 
     def through(self) -> int | None:
         """Stamp of the place that has been reached; at the end, what brings rows as far as they came then."""
-        stamp = self._reel.stamp
+        stamp = self._cursor.stamp
         if stamp is None or not self.ended or self._stopped or self._end is not None:
             return stamp
         return max([stamp, *(note.t + LATENESS_NS for note in self._notes if note.kind == WATCHED)])
 
     def now(self) -> int:
         """Stamp of the place that has been reached; 0 before the first frame."""
-        return self._reel.stamp or 0
+        return self._cursor.stamp or 0
 
     def events(self) -> list[SourceEvent]:
         """None: what happened to the buses then is in the notes."""
@@ -317,7 +317,7 @@ class ReplaySource:
 
     def notes(self) -> list[RunNote]:
         """Notes whose time has come, in the order in which they were written."""
-        now, first = self._reel.stamp, self._told
+        now, first = self._cursor.stamp, self._told
         while self._told < len(self._notes):
             if not self.ended and (now is None or self._notes[self._told].t > now):
                 break
@@ -338,48 +338,48 @@ class ReplaySource:
         buses = () if self._run is None else self._run.manifest.buses
         return next((bus.get("bitrate") for bus in buses if bus.get("name") == channel), None)
 
-    def obey(self, command: ReplayCommand) -> Obeyed:
-        """Hold, go on, wind.
+    def apply(self, command: ReplayCommand) -> Applied:
+        """Hold, go on, advance.
 
         Raises:
-            UsageError: a speed that means nothing, or winding a pipe back.
+            UsageError: a speed that is not above 0 and at most 1000, or a seek back in standard input.
         """
         match command:
             case Pause():
                 self._pace.paused = True
-                return Obeyed("held")
+                return Applied("paused")
             case Resume():
                 self._pace.paused = False
-                self._pace.anchor(self._reel.place)
-                return Obeyed("goes on")
+                self._pace.anchor(self._cursor.place)
+                return Applied("resumed")
             case Speed(factor):
                 self._pace.speed = _checked(factor)
-                self._pace.anchor(self._reel.place)
-                return Obeyed(f"plays {_words(factor)}")
+                self._pace.anchor(self._cursor.place)
+                return Applied(f"plays {_words(factor)}")
             case Step(seconds):
-                self._pace.rush(self._reel.place + round(seconds * SECOND_NS))
-                return Obeyed(f"plays {seconds:g} s")
+                self._pace.rush(self._cursor.place + round(seconds * SECOND_NS))
+                return Applied(f"plays {seconds:g} s")
             case Seek(seconds):
                 return self._seek(max(round(seconds * SECOND_NS), 0))
 
     def stop(self) -> None:
         """Take nothing more from the log."""
         self._stopped = True
-        self._reel.stop()
+        self._cursor.stop()
 
-    def _seek(self, to: int) -> Obeyed:
-        back = to < self._reel.place
+    def _seek(self, to: int) -> Applied:
+        back = to < self._cursor.place
         if back and not self._winds_back:
-            raise UsageError("standard input cannot be wound back; expected a later place; replay a file")
+            raise UsageError("standard input cannot be read again; expected a later place; replay a file")
         if back:
-            self._reel, self._told = self._fresh_reel(), 0
+            self._cursor, self._told = self._open_cursor(), 0
         self._pace.rush(to)
-        return Obeyed(f"goes to {to / SECOND_NS:.1f} s", restarted=back)
+        return Applied(f"goes to {to / SECOND_NS:.1f} s", restarted=back)
 
-    def _fresh_reel(self) -> Reel:
+    def _open_cursor(self) -> LogCursor:
         cut_off = self._run is not None and self._run.cut_off
         blocks = self._run.blocks() if self._run is not None and cut_off else self.log
-        return Reel(self.log, blocks, self._begin, self._end)
+        return LogCursor(self.log, blocks, self._begin, self._end)
 
 
 def _checked(speed: float | None) -> float | None:

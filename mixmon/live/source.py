@@ -78,11 +78,11 @@ class Source(Protocol):
     def bitrate(self, channel: str) -> int | None:
         """Bits a second of a channel, as far as the source was told."""
 
-    def obey(self, command: ReplayCommand) -> Obeyed:
+    def apply(self, command: ReplayCommand) -> Applied:
         """What the command brought.
 
         Raises:
-            UsageError: it cannot be obeyed.
+            UsageError: it cannot be applied.
         """
 
     def stop(self) -> None:
@@ -90,7 +90,7 @@ class Source(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Obeyed:
+class Applied:
     """What a command to a replay brought, in words, and whether the recording begins anew."""
 
     text: str
@@ -99,7 +99,7 @@ class Obeyed:
 
 def not_a_recording(command: ReplayCommand) -> UsageError:
     """The refusal of a replay's commands by live buses."""
-    return UsageError(f"{type(command).__name__.lower()}: buses go on by themselves; expected a recording")
+    return UsageError(f"{type(command).__name__.lower()}: a live bus cannot be controlled; expected a replay")
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -178,7 +178,7 @@ class BusSource:
         """As in the options."""
         return next((bus.bitrate for bus in self.options if bus.name == channel), None)
 
-    def obey(self, command: ReplayCommand) -> Obeyed:
+    def apply(self, command: ReplayCommand) -> Applied:
         """Refuses: a bus cannot be held.
 
         Raises:

@@ -1,6 +1,6 @@
 """The worker: one plain thread takes frames, records them, finds what they mean, publishes it.
 
-    worker = Worker(binding, BusSource(options), Keeper(recorder))
+    worker = Worker(binding, BusSource(options), RunRecording(recorder))
     worker.start()
     ...                                  # a screen reads worker.snapshot, drains, sends
     worker.close()
@@ -29,7 +29,7 @@ from mixmon.live.recording import (
     KEPT_QUIET,
     MARK,
     NOTE,
-    Keeper,
+    RunRecording,
     judgement_data,
     judgement_of,
     judgement_words,
@@ -113,7 +113,7 @@ ROWS_STOPPED_NS = SECOND_NS
 class Worker:
     """Watches one source; see `watching.Watching`.
 
-    keeper    the record; None: none is kept
+    recording    the record; None: none is kept
     left_out  cylinders that shall not be counted
 
     first_ns  stamp of the first frame taken; None before
@@ -128,11 +128,11 @@ class Worker:
         self,
         binding: Binding,
         source: Source,
-        keeper: Keeper | None = None,
+        recording: RunRecording | None = None,
         *,
         left_out: frozenset[int] = frozenset(),
     ) -> None:
-        self.binding, self._source, self.keeper = binding, source, keeper
+        self.binding, self._source, self.recording = binding, source, recording
         self._left_out = left_out
         self._items: deque[Item] = deque()
         self._remarks: deque[tuple[int, str]] = deque(maxlen=KEPT_REMARKS)
@@ -145,8 +145,8 @@ class Worker:
         self.ended = threading.Event()
         self._board = BusBoard(binding, source)
         self._begin()
-        if keeper is not None:
-            keeper.silences = self.observer.silences
+        if recording is not None:
+            recording.silences = self.observer.silences
         self.snapshot: Snapshot = self._picture()
 
     @property
@@ -186,8 +186,8 @@ class Worker:
         """
         self._source.open()
         self._board.opened()
-        if self.keeper is not None:
-            self.keeper.open(self._source.now())
+        if self.recording is not None:
+            self.recording.open(self._source.now())
         self._publish()
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
         self._thread.start()
@@ -222,16 +222,16 @@ class Worker:
 
     def _turn(self) -> None:
         while self._commands:
-            self._obey(self._commands.popleft())
+            self._apply_command(self._commands.popleft())
         if self._source.ended and self._flushed:
             self._publish()
             return
         self._take()
         if self._source.ended:
             self._flush()
-        if self.keeper is not None:
+        if self.recording is not None:
             rpm = self.observer.engine.get("rpm", float("nan"))
-            self.keeper.follow(self._watched, self.observer.stretch, rpm)
+            self.recording.follow(self._watched, self.observer.stretch, rpm)
         self._publish()
         if self._flushed:
             self.ended.set()
@@ -239,8 +239,8 @@ class Worker:
     def _take(self) -> None:
         """Frames that are due: recorded, then worked; recorded still when working them has failed."""
         for frames in self._source.take():
-            if self.keeper is not None:
-                self.keeper.write(frames)
+            if self.recording is not None:
+                self.recording.write(frames)
             self._board.feed(frames)
             if self.first_ns is None:
                 self.first_ns = int(frames.t[0])
@@ -284,20 +284,20 @@ class Worker:
         self.ended.set()
 
     def _close_record(self) -> None:
-        if self.keeper is not None:
-            self.keeper.close(self._watched)
+        if self.recording is not None:
+            self.recording.close(self._watched)
 
     def _keep(self, events: tuple[AlarmEvent, ...]) -> None:
         self._items.extend(events)
-        if self.keeper is not None:
+        if self.recording is not None:
             for event in events:
-                self.keeper.alarm(event)
+                self.recording.alarm(event)
 
     def _tell(self) -> None:
         """What happened to buses and recorder, and what was noted when a recording was made."""
         for told_by in self._source.events():
-            if self.keeper is not None:
-                self.keeper.heed(told_by)
+            if self.recording is not None:
+                self.recording.note_event(told_by)
             self._remark(told_by.t, f"{self._board.name(told_by.bus)}: {told_by.text}")
         for note in self._source.notes():
             if note.kind == JUDGED:
@@ -307,14 +307,14 @@ class Worker:
         self._items.extend(self.observer.happened())
         for text in self._board.news():
             self._remark(self._source.now(), text)
-        for happened in () if self.keeper is None else self.keeper.events():
+        for happened in () if self.recording is None else self.recording.events():
             self._remark(self._source.now() if happened.t is None else happened.t, happened.text)
 
     def _remark(self, t: int, text: str) -> None:
         self._remarks.append((t, text))
         self._items.append(Remark(t, text))
 
-    def _obey(self, command: Command) -> None:
+    def _apply_command(self, command: Command) -> None:
         match command:
             case Quit():
                 self._quit = True
@@ -336,8 +336,8 @@ class Worker:
             self.observer.judge_pull(one.begin, keep=one.keep)
         else:
             self.observer.judge_cell(Cell(one.rpm, one.load), keep=one.keep)
-        if new and self.keeper is not None:
-            self.keeper.note(t, JUDGED, **judgement_data(one))
+        if new and self.recording is not None:
+            self.recording.note(t, JUDGED, **judgement_data(one))
         self._remark(t, judgement_words(one))
 
     def _try(self, do: Callable[[], object]) -> None:
@@ -348,42 +348,42 @@ class Worker:
 
     def _act(self, action: OperatorAction) -> None:
         worked = self.observer.act(action)
-        if self.keeper is not None:
-            self.keeper.action(worked)
+        if self.recording is not None:
+            self.recording.action(worked)
         self._keep(self.observer.settle())
 
     def _record(self, command: Mark | NoteText | RecordOn | RecordOff) -> None:
-        keeper, now = self.keeper, self._source.now()
-        if keeper is None:
+        recording, now = self.recording, self._source.now()
+        if recording is None:
             raise UsageError("nothing is recorded here: expected live buses; replay a run to see its notes")
         match command:
             case Mark(text, back_s):
                 t = now - round(back_s * 1e9)
-                keeper.note(t, MARK, text=text)
+                recording.note(t, MARK, text=text)
                 self._remark(t, (f"mark: {text}" if text else "mark") + self._kept)
             case NoteText(text, standing=True):
-                keeper.stand(now, text)
+                recording.stand(now, text)
                 self._remark(now, f"note: {text}")
             case NoteText(text):
-                keeper.note(now, NOTE, text=text)
+                recording.note(now, NOTE, text=text)
                 self._remark(now, f"note: {text}" + self._kept)
             case RecordOn():
-                keeper.start(now, self.observer.stretch)
+                recording.start(now, self.observer.stretch)
             case RecordOff():
-                keeper.stop(self._watched)
+                recording.stop(self._watched)
 
     @property
     def _kept(self) -> str:
-        return "" if self.keeper is not None and self.keeper.running else " (no run is being recorded)"
+        return "" if self.recording is not None and self.recording.running else " (no run is being recorded)"
 
     def _wind(self, command: Pause | Resume | Step | Seek | Speed) -> None:
-        obeyed = self._source.obey(command)
-        if obeyed.restarted:
+        applied = self._source.apply(command)
+        if applied.restarted:
             self.ended.clear()
             self._remarks.clear()
             self._begin()
             self._board.restart()
-        self._remark(self._source.now(), f"replay {obeyed.text}")
+        self._remark(self._source.now(), f"replay {applied.text}")
 
     def _publish(self) -> None:
         self.snapshot = self._picture()
@@ -397,15 +397,15 @@ class Worker:
         return replace(seen, cylinders=seen.cylinders.aged(waited))
 
     def _picture(self) -> Snapshot:
-        keeper = self.keeper
-        if keeper is not None:
-            keeper.look()
+        recording = self.recording
+        if recording is not None:
+            recording.look()
         return replace(
             self.snapshot if self._failure else self._seen(),
             buses=self._board.now(self._pipeline.counts),
             remarks=tuple(self._remarks),
-            recording="" if keeper is None else keeper.words,
-            recording_minutes_left=None if keeper is None else keeper.status.minutes_left,
+            recording="" if recording is None else recording.words,
+            recording_minutes_left=None if recording is None else recording.status.minutes_left,
             replay_position=self._source.position,
             late_by_clock=self._pipeline.late_by_clock,
             frames=self._pipeline.frames,

@@ -6,7 +6,7 @@
     for block in adapters.take(0.05):
         recorder.write(block)          # before anything is decoded
     for event in adapters.events():
-        recorder.heed(event)
+        recorder.note_event(event)
 
 Nothing raises once the recorder is made: a full disk, a removed folder, a stick pulled out end
 the run, which is an event and a state, and the frames go on into the last seconds.
@@ -96,7 +96,7 @@ _RESERVED = frozenset({FRAMES, MANIFEST, NOTES, SUMS})
 
 
 class RecorderState(StrEnum):
-    """How the recorder stands."""
+    """What the recorder does now."""
 
     IDLE = "not recording"
     ARMED = "armed"
@@ -208,7 +208,7 @@ class Recorder:
         else:
             run.note(line)
 
-    def heed(self, event: SourceEvent) -> None:
+    def note_event(self, event: SourceEvent) -> None:
         """An event of a live source: noted; lost frames are told in the log too."""
         self.note(event.t, f"source {event.kind.value}", bus=event.bus, text=event.text)
         run = self._running()
@@ -263,7 +263,7 @@ class Recorder:
         self._tell(RecorderEventKind.STOPPED, f"recording stopped: {why}; {run.frames} frames in {run.path}")
 
     def status(self) -> RecorderStatus:
-        """How the recorder stands."""
+        """The recorder's current status."""
         run = self._run
         recording = run is not None and self._recording and run.failure is None
         free, rate = self._room(run if recording else None)

@@ -6,7 +6,7 @@ import pytest
 from live_rig import keeper_in, until
 
 from mixmon.findings.pulls.quality import KEEP, REJECT
-from mixmon.live.recording import Keeper
+from mixmon.live.recording import RunRecording
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
@@ -17,9 +17,9 @@ from mixmon.watch.commands import JudgeCell, JudgePull
 LOG, SESSION = "examples/alder8_short.log.gz", "examples/alder8.toml"
 
 
-def played(source: str | RunFolder, keeper: Keeper | None = None) -> Worker:
+def played(source: str | RunFolder, recording: RunRecording | None = None) -> Worker:
     session = load_session(SESSION)
-    worker = Worker(bind(session, load_databases(session)), ReplaySource(source, speed=None), keeper)
+    worker = Worker(bind(session, load_databases(session)), ReplaySource(source, speed=None), recording)
     worker.start()
     until(worker.ended.is_set, "the end of the log")
     return worker

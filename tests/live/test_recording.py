@@ -9,7 +9,7 @@ import numpy as np
 from live_rig import keeper_in, session_file, until
 
 from mixmon.frames.block import FrameBlock
-from mixmon.live.recording import AFTER_NS, Keeper
+from mixmon.live.recording import AFTER_NS, RunRecording
 from mixmon.record.run_folder import list_runs, open_run
 from mixmon.session.load import load_session
 from mixmon.simulate.simulation import EPOCH_NS
@@ -26,82 +26,82 @@ def frames(begin_s: float, count: int) -> FrameBlock:
     return FrameBlock(t, np.full(count, 0x123, np.uint32), none, sizes, sizes, none, data, ("can0",))
 
 
-def kept(tmp_path: Path, **options: object) -> Keeper:
+def kept(tmp_path: Path, **options: object) -> RunRecording:
     return keeper_in(tmp_path / "runs", session_file(tmp_path), **options)
 
 
 def test_armed_a_run_begins_with_the_engine_and_the_seconds_before_and_ends_some_time_after(
     tmp_path: Path,
 ) -> None:
-    keeper = kept(tmp_path, arm_rpm=500.0)
-    keeper.open(EPOCH_NS)
-    assert keeper.words == "armed, above 500 rpm"
-    keeper.write(frames(0, 100))
-    keeper.follow(EPOCH_NS + 10 * S, 0, float("nan"))
-    keeper.follow(EPOCH_NS + 10 * S, 0, 499.0)
-    assert not keeper.running
-    keeper.follow(EPOCH_NS + 10 * S, 0, 501.0)
-    assert keeper.running
-    assert keeper.words.startswith("recording 2")
-    keeper.write(frames(10, 100))
-    keeper.follow(EPOCH_NS + 12 * S, 0, 800.0)
-    keeper.follow(EPOCH_NS + 12 * S + AFTER_NS, 0, 0.0)
-    assert keeper.running
-    keeper.follow(EPOCH_NS + 12 * S + AFTER_NS + 1, 0, 0.0)
-    assert not keeper.running
-    assert keeper.words == "armed, above 500 rpm"
-    keeper.follow(EPOCH_NS + 40 * S, 0, 900.0)
-    keeper.write(frames(40, 10))
-    keeper.close(EPOCH_NS + 41 * S)
+    recording = kept(tmp_path, arm_rpm=500.0)
+    recording.open(EPOCH_NS)
+    assert recording.words == "armed, above 500 rpm"
+    recording.write(frames(0, 100))
+    recording.follow(EPOCH_NS + 10 * S, 0, float("nan"))
+    recording.follow(EPOCH_NS + 10 * S, 0, 499.0)
+    assert not recording.running
+    recording.follow(EPOCH_NS + 10 * S, 0, 501.0)
+    assert recording.running
+    assert recording.words.startswith("recording 2")
+    recording.write(frames(10, 100))
+    recording.follow(EPOCH_NS + 12 * S, 0, 800.0)
+    recording.follow(EPOCH_NS + 12 * S + AFTER_NS, 0, 0.0)
+    assert recording.running
+    recording.follow(EPOCH_NS + 12 * S + AFTER_NS + 1, 0, 0.0)
+    assert not recording.running
+    assert recording.words == "armed, above 500 rpm"
+    recording.follow(EPOCH_NS + 40 * S, 0, 900.0)
+    recording.write(frames(40, 10))
+    recording.close(EPOCH_NS + 41 * S)
     runs = [open_run(folder) for folder in list_runs(tmp_path / "runs")]
     assert [run.verified for run in runs] == [True, True]
     first = np.concatenate([block.t for block in runs[0].blocks()])
     assert len(first) == 121, "from two seconds before the newest frame at the start on"
     assert first[0] == EPOCH_NS + 79 * S // 10
     assert runs[0].manifest.why == "above 500 rpm"
-    assert [run.frames for run in keeper.runs] == [121, 10]
+    assert [run.frames for run in recording.runs] == [121, 10]
 
 
 def test_a_run_whose_folder_is_removed_is_told_with_what_it_held_and_another_can_begin(
     tmp_path: Path,
 ) -> None:
-    keeper = kept(tmp_path)
-    keeper.open(EPOCH_NS)
-    keeper.write(frames(0, 50))
-    folder = keeper.status.folder
+    recording = kept(tmp_path)
+    recording.open(EPOCH_NS)
+    recording.write(frames(0, 50))
+    folder = recording.status.folder
     assert folder is not None
     shutil.rmtree(folder)
     told: list[str] = []
-    until(lambda: told.extend(event.text for event in keeper.events()) or len(told) > 1, "the failure")
+    until(lambda: told.extend(event.text for event in recording.events()) or len(told) > 1, "the failure")
     assert "removed or renamed" in told[-1]
-    assert keeper.words.startswith("recording failed: ")
-    assert [(run.folder, run.frames) for run in keeper.runs] == [(folder, 50)]
-    assert "removed or renamed" in (keeper.runs[0].error or "")
-    keeper.write(frames(5, 50))
-    keeper.start(EPOCH_NS + 10 * S, 0)
-    keeper.close(EPOCH_NS + 10 * S)
-    assert [run.error is None for run in keeper.runs] == [False, True]
+    assert recording.words.startswith("recording failed: ")
+    assert [(run.folder, run.frames) for run in recording.runs] == [(folder, 50)]
+    assert "removed or renamed" in (recording.runs[0].error or "")
+    recording.write(frames(5, 50))
+    recording.start(EPOCH_NS + 10 * S, 0)
+    recording.close(EPOCH_NS + 10 * S)
+    assert [run.error is None for run in recording.runs] == [False, True]
     assert open_run(list_runs(tmp_path / "runs")[0]).verified
 
 
 def test_no_place_for_runs_is_a_state_and_an_event(tmp_path: Path) -> None:
     (tmp_path / "runs").write_text("a file")
-    keeper = kept(tmp_path)
-    keeper.open(EPOCH_NS)
-    (event,) = keeper.events()
+    recording = kept(tmp_path)
+    recording.open(EPOCH_NS)
+    (event,) = recording.events()
     assert event.text.endswith(
         "no run can be begun: File exists; expected a folder with room that can be written to; choose another"
     )
-    assert keeper.words == "recording failed: File exists"
-    keeper.write(frames(0, 10))
-    keeper.close(EPOCH_NS)
-    assert keeper.runs == []
+    assert recording.words == "recording failed: File exists"
+    recording.write(frames(0, 10))
+    recording.close(EPOCH_NS)
+    assert recording.runs == []
 
 
 def test_a_run_holds_the_session_as_it_was_used(tmp_path: Path) -> None:
-    keeper = kept(tmp_path)
-    keeper.open(EPOCH_NS)
-    keeper.close(EPOCH_NS)
+    recording = kept(tmp_path)
+    recording.open(EPOCH_NS)
+    recording.close(EPOCH_NS)
     run = open_run(list_runs(tmp_path / "runs")[0])
     assert run.session is not None
     assert load_session(run.session).name == load_session(tmp_path / "session.toml").name
@@ -109,14 +109,14 @@ def test_a_run_holds_the_session_as_it_was_used(tmp_path: Path) -> None:
 
 
 def test_a_standing_note_is_in_the_run_under_way_and_in_every_later_one(tmp_path: Path) -> None:
-    keeper = kept(tmp_path)
-    keeper.open(EPOCH_NS)
-    keeper.write(frames(0, 50))
-    keeper.stand(EPOCH_NS + 5 * S, "accepted")
-    keeper.stop(EPOCH_NS + 5 * S)
-    keeper.write(frames(5, 500))
-    keeper.start(EPOCH_NS + 55 * S, 0)
-    keeper.close(EPOCH_NS + 55 * S)
+    recording = kept(tmp_path)
+    recording.open(EPOCH_NS)
+    recording.write(frames(0, 50))
+    recording.stand(EPOCH_NS + 5 * S, "accepted")
+    recording.stop(EPOCH_NS + 5 * S)
+    recording.write(frames(5, 500))
+    recording.start(EPOCH_NS + 55 * S, 0)
+    recording.close(EPOCH_NS + 55 * S)
     notes = [open_run(run).notes for run in list_runs(tmp_path / "runs")]
     said = [[note.data["text"] for note in each if note.kind == "note"] for each in notes]
     assert said == [["accepted"], ["accepted"]]

@@ -56,7 +56,7 @@ def test_frames_fall_due_by_their_stamps_and_the_speed(log: Path, frames: FrameB
     since = frames.t - frames.t[0]
     given = 0
     for passed_s, speed in ((1.0, 0.1), (2.0, 1.0), (3.0, 0.1), (10.0, None)):
-        source.obey(Speed(speed))
+        source.apply(Speed(speed))
         begin = source.duration_s
         now[0] += round(passed_s * S)
         given += len(taken(source))
@@ -71,19 +71,19 @@ def test_held_nothing_falls_due_and_steps_are_exact(log: Path, frames: FrameBloc
     source = ReplaySource(str(log))
     source._pace = Pace(1.0, clock=lambda: now[0])
     source.open()
-    source.obey(Pause())
+    source.apply(Pause())
     now[0] += 100 * S
     given = len(taken(source))
     assert given == np.count_nonzero(frames.t == frames.t[0])
     for step_s in (0.1, 0.001, 0.25):
         before = source.duration_s
-        assert source.obey(Step(step_s)).text == f"plays {step_s:g} s"
+        assert source.apply(Step(step_s)).text == f"plays {step_s:g} s"
         given += len(taken(source))
         until_ns = frames.t[0] + round((before + step_s) * S)
         assert given == np.count_nonzero(frames.t <= until_ns)
     now[0] += 100 * S
     assert not taken(source)
-    source.obey(Resume())
+    source.apply(Resume())
     assert not taken(source)
     now[0] += S // 10
     assert len(taken(source))
@@ -102,10 +102,10 @@ def test_winding_back_begins_anew_and_forward_goes_on(log: Path, frames: FrameBl
     source = ReplaySource(str(log))
     source._pace = Pace(1.0, clock=lambda: now[0])
     source.open()
-    assert not source.obey(Seek(1.5)).restarted
+    assert not source.apply(Seek(1.5)).restarted
     ahead = taken(source)
     assert int(ahead.t[-1]) <= frames.t[0] + 3 * S // 2
-    assert source.obey(Seek(0.5)).restarted
+    assert source.apply(Seek(0.5)).restarted
     again = taken(source)
     assert again.t.tolist() == frames.t[frames.t <= frames.t[0] + S // 2].tolist()
 
@@ -118,8 +118,8 @@ def test_a_pipe_cannot_be_wound_back(log: Path) -> None:
         source = ReplaySource("-", speed=None)
         source.open()
         assert len(taken(source))
-        with pytest.raises(UsageError, match="cannot be wound back; expected a later place; replay a file"):
-            source.obey(Seek(0.0))
+        with pytest.raises(UsageError, match="cannot be read again; expected a later place; replay a file"):
+            source.apply(Seek(0.0))
     finally:
         os.dup2(saved, 0)
         os.close(saved)

@@ -139,8 +139,8 @@ def test_buses_refuse_what_only_a_replay_can_do(chain: can.BusABC) -> None:
     worker.start()
     worker.send(Pause())
     worker.send(Seek(3.0))
-    until(lambda: remarked(worker, "seek: buses go on by themselves; expected a recording"), "a refusal")
-    assert remarked(worker, "pause: buses go on by themselves")
+    until(lambda: remarked(worker, "seek: a live bus cannot be controlled; expected a replay"), "a refusal")
+    assert remarked(worker, "pause: a live bus cannot be controlled")
     worker.close()
 
 
@@ -172,8 +172,8 @@ def test_an_adapter_that_is_unplugged_and_plugged_in_again_leaves_a_gap_on_scree
         BusOptions(bus.log_channel, "slcan", str(emulator.link), 500_000, options={"sleep_after_open": 0.1})
         for bus, emulator in zip(session.buses, emulators, strict=True)
     ]
-    keeper = keeper_in(tmp_path / "runs", tmp_path / "session.toml")
-    worker = Worker(bind(session, load_databases(session)), BusSource(buses), keeper)
+    recording = keeper_in(tmp_path / "runs", tmp_path / "session.toml")
+    worker = Worker(bind(session, load_databases(session)), BusSource(buses), recording)
     WORKERS.append(worker)
     worker.start()
     chain, engine = emulators

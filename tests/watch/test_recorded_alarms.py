@@ -22,7 +22,7 @@ from mixmon.findings.alarms.records import (
 )
 from mixmon.findings.alarms.states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
-from mixmon.live.recording import Keeper
+from mixmon.live.recording import RunRecording
 from mixmon.live.replay import ReplaySource
 from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
@@ -83,18 +83,18 @@ def watched(session: Path, runs: Path) -> tuple[list[AlarmEvent], AlarmList]:
     loaded = load_session(session)
     binding = bind(loaded, load_databases(loaded))
     pipeline, observer = Pipeline(binding), Observer(binding)
-    keeper = Keeper(Recorder(runs, name="test", files={"session.toml": session.read_bytes()}))
+    recording = RunRecording(Recorder(runs, name="test", files={"session.toml": session.read_bytes()}))
     records: list[AlarmEvent] = []
 
     def keep(events: tuple[AlarmEvent, ...]) -> None:
         records.extend(events)
         for event in events:
-            keeper.alarm(event)
+            recording.alarm(event)
 
     for number, frames in enumerate(moments()):
         if number == 0:
-            keeper.open(int(frames.t[0]))
-        keeper.write(frames)
+            recording.open(int(frames.t[0]))
+        recording.write(frames)
         for rows in pipeline.feed(frames):
             keep(observer.feed(rows))
         standing = observer.snapshot().alarms.alarms if number % 10 == 0 else ()
@@ -104,11 +104,11 @@ def watched(session: Path, runs: Path) -> tuple[list[AlarmEvent], AlarmList]:
             key = OperatorAction(
                 observer.t or 0, verb, alarm.rule.name, alarm.position, duration, reason, observer.stretch
             )
-            keeper.action(observer.act(key))
+            recording.action(observer.act(key))
     for rows in pipeline.flush():
         keep(observer.feed(rows))
     keep(observer.flush())
-    keeper.close(observer.t)
+    recording.close(observer.t)
     return records, observer.snapshot().alarms
 
 
@@ -192,26 +192,26 @@ def test_a_run_begun_later_knows_what_had_been_silenced_before(tmp_path):
     binding = bind(loaded, load_databases(loaded))
     pipeline, observer = Pipeline(binding), Observer(binding)
     recorder = Recorder(tmp_path / "runs", files={"session.toml": session.read_bytes()}, pre_trigger_s=1.0)
-    keeper = Keeper(recorder, idle=True)
-    keeper.silences = observer.silences
+    recording = RunRecording(recorder, idle=True)
+    recording.silences = observer.silences
     for frames in moments():
         if observer.t is None:
-            keeper.open(int(frames.t[0]))
-        elif not keeper.running and observer.rows > 1500 and not observer.silences():
+            recording.open(int(frames.t[0]))
+        elif not recording.running and observer.rows > 1500 and not observer.silences():
             for rule, verb, position, duration in (
                 ("lean under load", Verb.SHELVE, 4, 12 * S),
                 ("lean under load", Verb.OUT_OF_SERVICE, 7, None),
                 ("node silent", Verb.SHELVE, 5, None),
             ):
                 key = OperatorAction(observer.t, verb, rule, position, duration, "known", 0)
-                keeper.action(observer.act(key))
-        if not keeper.running and observer.rows > 1800:
-            keeper.start(observer.t or 0, observer.stretch)
-        keeper.write(frames)
+                recording.action(observer.act(key))
+        if not recording.running and observer.rows > 1800:
+            recording.start(observer.t or 0, observer.stretch)
+        recording.write(frames)
         for rows in pipeline.feed(frames):
             for event in observer.feed(rows):
-                keeper.alarm(event)
-    keeper.close(observer.t)
+                recording.alarm(event)
+    recording.close(observer.t)
     run = open_run(list_runs(tmp_path / "runs")[0])
     found = mixmon.alarms(
         mixmon.read_run(mixmon.load_session(run.session), run.path), ReplaySource(run).actions()

@@ -94,7 +94,7 @@ class Listener:
         """
         self._adopt(open_receiver(self._options, self._index, self._channels, self._clock))
         self._tell(SourceEventKind.OPENED, self._introduction())
-        self._heed_remarks()
+        self._pass_remarks_on()
 
     def start(self) -> None:
         """Start to read."""
@@ -144,8 +144,8 @@ class Listener:
         if len(block):
             self._hear(block, now)
         else:
-            self._heed_silence(receiver, now)
-        self._heed(receiver, now)
+            self._check_silence(receiver, now)
+        self._check_receiver(receiver, now)
         self._overflowed += self._sink.deliver(self._index, block, receiver.through)
         self._publish()
 
@@ -159,7 +159,7 @@ class Listener:
         self._error_frames += int(((block.flags & FrameFlag.ERROR) != 0).sum())
         self._last_t, self._last_heard = int(block.t[-1]), now
 
-    def _heed_silence(self, receiver: Receiver, now: int) -> None:
+    def _check_silence(self, receiver: Receiver, now: int) -> None:
         quiet = now - max(self._opened_at, self._last_heard or 0)
         if quiet > self._silence_ns and self._state is not SourceState.SILENT:
             self._tell(SourceEventKind.SILENT, f"no frames for {_seconds(quiet)}")
@@ -212,8 +212,8 @@ class Listener:
             self._dropped_before += receiver.dropped or 0
             self._rejected_before += receiver.rejected
 
-    def _heed(self, receiver: Receiver, now: int) -> None:
-        self._heed_remarks()
+    def _check_receiver(self, receiver: Receiver, now: int) -> None:
+        self._pass_remarks_on()
         before, now_is = self.status.condition, receiver.condition
         well = before is BusCondition.UNKNOWN and now_is is BusCondition.ACTIVE
         if now_is not in {before, BusCondition.UNKNOWN} and not well:
@@ -228,7 +228,7 @@ class Listener:
             self._tell(kind, text, lost)
         self._told = counts
 
-    def _heed_remarks(self) -> None:
+    def _pass_remarks_on(self) -> None:
         if self._receiver is not None:
             for remark in self._receiver.remarks:
                 self._tell(SourceEventKind.REMARK, remark)

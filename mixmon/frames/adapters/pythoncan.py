@@ -122,7 +122,7 @@ class PythonCanReceiver(Receiver):
         try:
             if self._failure is None:
                 through = self._receive(timeout_s)
-                self._heed_state()
+                self._read_bus_state()
         except Exception as error:  # noqa: BLE001 - whatever a driver raises means the same here
             self._failure = error
         if self._failure is not None and not self._rows:  # what was received before goes out first
@@ -168,7 +168,7 @@ class PythonCanReceiver(Receiver):
                 break
         return through
 
-    def _heed_state(self) -> None:
+    def _read_bus_state(self) -> None:
         """Bus-off as the driver tells it; few drivers do, the others always say active."""
         with suppress(NotImplementedError):
             off = getattr(self._opened.state, "name", "") == "ERROR"

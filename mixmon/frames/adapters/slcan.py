@@ -282,7 +282,7 @@ class SlcanReceiver(Receiver):
             raise DeviceLostError("the port hung up" if hung_up else str(error)) from error
         block = concat([*self._early, self._stamped(data)])
         self._early.clear()
-        self._heed_answers()
+        self._read_answers()
         return block
 
     def close(self) -> None:
@@ -353,16 +353,16 @@ class SlcanReceiver(Receiver):
         self._next_poll = now + POLL_NS
         self._port.write(b"F\r")
 
-    def _heed_answers(self) -> None:
+    def _read_answers(self) -> None:
         for answer in self._lines.answers:
             if answer.startswith(b"F"):
                 self._unanswered = 0
-                self._heed_status(SlcanStatus(int(answer[1:], 16)))
+                self._apply_status(SlcanStatus(int(answer[1:], 16)))
         self._lines.answers.clear()
 
-    def _heed_status(self, status: SlcanStatus) -> None:
+    def _apply_status(self, status: SlcanStatus) -> None:
         if status & _LOST_FRAMES:
-            self.remarks.append("the adapter lost frames for want of room; it cannot say how many")
+            self.remarks.append("adapter buffer overflow; number of lost frames unknown")
         if status & SlcanStatus.PASSIVE:
             self.condition = BusCondition.PASSIVE
         elif status & _WARNINGS:
