@@ -339,7 +339,7 @@ class ReplaySource:
         return next((bus.get("bitrate") for bus in buses if bus.get("name") == channel), None)
 
     def apply(self, command: ReplayCommand) -> Applied:
-        """Hold, go on, advance.
+        """Apply pause, resume, step, seek or speed; what that brought, in words.
 
         Raises:
             UsageError: a speed that is not above 0 and at most 1000, or a seek back in standard input.
