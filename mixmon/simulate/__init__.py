@@ -1,10 +1,12 @@
 """An engine, its exhaust, its sensors and its buses, with the truth known.
 
-Order of the work: `load` reads a scenario (`scenario`) from TOML; `world` lays it out in time
-(`timeline`, `crank`, `steps`) and over the engine's map (`operating`); `charge` is the mixture in
-a cylinder, `cylinder` its gas cycle by cycle, `lag` the sensor, `states`, `health` and `node` the
-controller, `ecu` the engine's own signals; `layer` or `foreign` put them into messages, `wire`
-onto a bus, and `run` plays it all in stretches. `truth` tells what an analysis should find.
+The way of the data: `load` reads a scenario (`scenario`) from TOML; `world` lays it out in time (`timeline`)
+and over the engine's map (`operating`); `engine` burns its cycles and says what the engine control says;
+`sensor` and `health` are the sensors and their controllers; `layers` puts what they say into messages and
+onto buses; `simulation` plays it all in pieces, and `feed` in real time. `truth` says what an analysis
+should find.
+
+Nothing of the analysis is used here: the simulator has its own lag, its own mean of lambda, its own needs.
 
     >>> from mixmon.simulate.load import load_scenario
     >>> from mixmon.simulate.simulation import simulate

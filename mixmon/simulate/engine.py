@@ -1,4 +1,4 @@
-"""One cylinder, cycle by cycle: what it burns, or fails to burn, and when that reaches its sensor.
+"""The engine: what its control measures and says, and what each cylinder burns, cycle by cycle.
 
 The fuel of a cycle is what the fuel control asked for when it was injected. It leaves the
 cylinder 0.8 cycles later and then travels down the primary. Gas does not overtake gas.
@@ -22,15 +22,33 @@ from mixmon.simulate.operating import LeakAir
 from mixmon.simulate.timeline import CYCLE_DEG
 from mixmon.simulate.world import World
 
-# ----------------------------------------------------------------------------------------------------
-# What the engine's own control measures, asks for and says.
-# ----------------------------------------------------------------------------------------------------
-
-
+# What an engine control says where nothing of the scenario decides it: common practice, no source.
 _SHUT_KPA, _STILL_KPA, _AMBIENT_KPA = 22.0, 100.0, 99.6
+"""Intake pressure with a shut throttle and with the engine still, and the barometer."""
+
 _THROTTLED_KPA, _PRESSURE_NOISE = (40.0, 60.0), 0.3
+"""Intake pressure at no filling, what full filling adds, and its noise in kPa."""
+
+_ADVANCE_DEG, _ADVANCE_BY_SPEED, _ADVANCE_BY_FILLING, _FULL_ADVANCE_RPM = 12, 22, 8, 5000
+"""Ignition: at idle, what speed adds up to 5000 rpm, and what full filling takes."""
+
 _INTAKE_C, _OIL_BEHIND_C, _RAIL_KPA, _REST_RAIL_KPA = 27.0, 6.0, 350.0, 300.0
+"""Intake air; oil below coolant; fuel pressure with the engine running and at rest."""
+
 _MOVING_LOAD, _MOVING_S = 2.0, 0.05
+"""The control calls it a transient when the load moves by more than this in this time."""
+
+SPARK_TO_EXHAUST_DEG = 140.0
+"""Crank angle from spark to the opening of the exhaust valve (common practice, no source)."""
+
+INJECTION_TO_EXHAUST_DEG = DEFAULT_CYCLES_BEFORE * CYCLE_DEG
+"""Crank angle from the middle of the injection to the opening of the exhaust valve."""
+
+_LIMITER_STRIDES = (3, 5, 7)
+"""The limiter leaves out every third spark, or fifth or seventh, so that all cylinders have their turn."""
+
+_FILM_CYCLE_S_RPM = 120.0
+"""Seconds of a four-stroke cycle, times rpm (computed: two turns of 60 s)."""
 
 
 class Ecu:
@@ -53,11 +71,12 @@ class Ecu:
         turning = timeline.crank.rpm(seconds) > 0
         return {
             **self._speed_and_load(seconds, turning, noise),
-            **self._fuelling(seconds, running),
-            **self._slow(seconds, running),
+            **self._fuel_values(seconds, running),
+            **self._slow_values(seconds, running),
         }
 
     def _speed_and_load(self, t: Floats, turning: Bools, noise: Floats) -> dict[str, Floats]:
+        """Speed, throttle, intake pressure and ignition."""
         scenario, timeline = self._world.scenario, self._world.timeline
         rpm, load = timeline.crank.rpm(t), timeline.load(t)
         filling = self._world.map.at(rpm, load).filling / scenario.map.full_filling
@@ -68,7 +87,11 @@ class Ecu:
         else:
             shut, more = _THROTTLED_KPA
             pressure, throttle = shut + more * filling + _PRESSURE_NOISE * noise[:, 2], shown
-        advance = 12 + 22 * np.clip(rpm / 5000, 0, 1) - 8 * filling
+        advance = (
+            _ADVANCE_DEG
+            + _ADVANCE_BY_SPEED * np.clip(rpm / _FULL_ADVANCE_RPM, 0, 1)
+            - _ADVANCE_BY_FILLING * filling
+        )
         return {
             "rpm": np.where(turning, np.maximum(rpm + noise[:, 0] * scenario.noise.rpm, 0.0), 0.0),
             "throttle": np.clip(throttle, 0, 100),
@@ -76,7 +99,7 @@ class Ecu:
             "spark_deg": np.where(turning, advance, 0.0),
         }
 
-    def _fuelling(self, t: Floats, running: Bools) -> dict[str, Floats]:
+    def _fuel_values(self, t: Floats, running: Bools) -> dict[str, Floats]:
         """The pulse is the engine's own, before any cylinder's trim, dead time included."""
         timeline = self._world.timeline
         load = timeline.load(t)
@@ -93,7 +116,8 @@ class Ecu:
             "transient": (moving & running & ~cut).astype(np.float64),
         }
 
-    def _slow(self, t: Floats, running: Bools) -> dict[str, Floats]:
+    def _slow_values(self, t: Floats, running: Bools) -> dict[str, Floats]:
+        """Temperatures, pressures and voltage."""
         coolant, same = self._world.coolant(t), np.ones(len(t))
         return {
             "coolant_c": coolant,
@@ -105,16 +129,7 @@ class Ecu:
         }
 
 
-SPARK_TO_EXHAUST_DEG = 140.0
-"""Crank angle from spark to the opening of the exhaust valve (common practice, no source)."""
-
-INJECTION_TO_EXHAUST_DEG = DEFAULT_CYCLES_BEFORE * CYCLE_DEG
-"""Crank angle from the middle of the injection to the opening of the exhaust valve."""
-
-_LIMITER_STRIDES = (3, 5, 7)
-
-
-class Gas(NamedTuple):
+class ArrivingGas(NamedTuple):
     """What arrives at a sensor: float64[a] moments in s, and the oxygen balance as the sensor reads it."""
 
     t: Floats
@@ -122,7 +137,7 @@ class Gas(NamedTuple):
 
 
 class Cylinder:
-    """Cylinder `i` (from 0) of a world, and the pipe to a sensor. Keeps the gas under way."""
+    """Cylinder `i` (from 0) of a world, and the pipe to a sensor. Keeps the gas on its way."""
 
     def __init__(self, world: World, i: int, sensor: int, leak: LeakAir | None) -> None:
         """`sensor` is the cylinder after which the sensor is counted in the scenario."""
@@ -138,18 +153,18 @@ class Cylinder:
         self._stride = next(s for s in _LIMITER_STRIDES if math.gcd(s, n) == 1)
         self._film = self._film_load = 0.0
         self._last = -math.inf
-        self._coming = Gas(np.zeros(0), np.zeros(0))
+        self._coming = ArrivingGas(np.zeros(0), np.zeros(0))
 
-    def run(self, from_s: float, to_s: float) -> Gas:
+    def run(self, from_s: float, to_s: float) -> ArrivingGas:
         """The gas that arrives in [from_s, to_s), given that everything before was asked for."""
-        new = self._leaving(from_s, to_s)
+        new = self._release_gas(from_s, to_s)
         t = np.concatenate([self._coming.t, new.t])
         oxygen = np.concatenate([self._coming.oxygen, new.oxygen])
         here = int(np.searchsorted(t, to_s, "left"))
-        self._coming = Gas(t[here:], oxygen[here:])
-        return Gas(t[:here], oxygen[:here])
+        self._coming = ArrivingGas(t[here:], oxygen[here:])
+        return ArrivingGas(t[:here], oxygen[:here])
 
-    def _leaving(self, from_s: float, to_s: float) -> Gas:
+    def _release_gas(self, from_s: float, to_s: float) -> ArrivingGas:
         """The cycles whose exhaust valve opens in the time, with the moments of their arrival."""
         crank = self._world.timeline.crank
         opens = self._fires_deg + SPARK_TO_EXHAUST_DEG
@@ -158,10 +173,11 @@ class Cylinder:
         angle = opens + CYCLE_DEG * cycle
         injected = crank.time(np.maximum(angle - INJECTION_TO_EXHAUST_DEG, 0.0))
         sparked = crank.time(np.maximum(angle - SPARK_TO_EXHAUST_DEG, 0.0))
-        oxygen = self._read(self._oxygen(cycle, injected, sparked))
-        return Gas(self._arrival(crank.time(angle)), oxygen)
+        oxygen = self._apply_sensor_errors(self._charge_oxygen(cycle, injected, sparked))
+        return ArrivingGas(self._arrival_times(crank.time(angle)), oxygen)
 
-    def _arrival(self, opened: Floats) -> Floats:
+    def _arrival_times(self, opened: Floats) -> Floats:
+        """When gas that leaves at the moments `opened` arrives; never before gas that left earlier."""
         timeline = self._world.timeline
         rpm, load = timeline.crank.rpm(opened), timeline.load(opened)
         arrival = opened + self._world.front_s(self._i, rpm, load)
@@ -169,10 +185,10 @@ class Cylinder:
         self._last = float(arrival[-1]) if len(arrival) else self._last
         return arrival
 
-    def _oxygen(self, cycle: Ints, injected: Floats, sparked: Floats) -> Floats:
+    def _charge_oxygen(self, cycle: Ints, injected: Floats, sparked: Floats) -> Floats:
         """Oxygen balance of the gas of each cycle, in percent."""
         timeline, fuel = self._world.timeline, self._world.fuel
-        lam = self._mixture(injected)
+        lam = self._sensed_lambda(injected)
         oxygen = oxygen_balance(lam, fuel)
         cut = timeline.spark_cut(sparked) & (
             (cycle * self._world.scenario.size + self._order) % self._stride == 0
@@ -182,7 +198,7 @@ class Cylinder:
         oxygen[timeline.fuel_cut(injected)] = self._world.scenario.free_air
         return oxygen
 
-    def _mixture(self, injected: Floats) -> Floats:
+    def _sensed_lambda(self, injected: Floats) -> Floats:
         """Lambda of the gas as it will reach the sensor: the charge, and the air that a leak adds."""
         world, timeline, i = self._world, self._world.timeline, self._i
         rpm, load = timeline.crank.rpm(injected), timeline.load(injected)
@@ -202,14 +218,14 @@ class Cylinder:
         if share == 0.0:
             return np.ones(len(load))
         rise = share * np.log(self._world.map.at(rpm, load).filling / self._world.map.at(rpm, before).filling)
-        kept = np.exp(-120.0 / np.maximum(rpm, 1.0) / cylinders.film_s)
+        kept = np.exp(-_FILM_CYCLE_S_RPM / np.maximum(rpm, 1.0) / cylinders.film_s)
         out = []
         for up, keep in zip(rise.tolist(), kept.tolist(), strict=True):
             self._film = self._film * keep + up
             out.append(self._film)
         return np.exp(np.array(out, np.float64))
 
-    def _read(self, oxygen: Floats) -> Floats:
+    def _apply_sensor_errors(self, oxygen: Floats) -> Floats:
         """The same gas as this cylinder's sensor takes it: its bias in lambda, its error in air."""
         fuel = self._world.fuel
         if self._bias != 1.0:

@@ -1,4 +1,4 @@
-"""A simulation played in real time onto virtual buses of this process, as though it were wired up.
+"""A simulation played in real time onto virtual buses of this process.
 
 Only python-can's virtual interface is ever opened here: nothing reaches a wire.
 """
@@ -16,8 +16,8 @@ import numpy as np
 from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.simulate.simulation import Simulation
 
-STEP_S: Final = 0.005
-"""Frames are sent in handfuls, each as late as this at most."""
+HANDFUL_S: Final = 0.005
+"""Frames are sent together, each late by this at most: our choice, a tenth of the pipeline's batch."""
 
 
 class Feed:
@@ -35,7 +35,7 @@ class Feed:
         self._stop = threading.Event()
         self.ended = threading.Event()
         self._buses = [can.Bus(interface="virtual", channel=name, ignore_config=True) for name in channels]
-        self._thread = threading.Thread(target=self._run, name="feed", daemon=True)
+        self._thread = threading.Thread(target=self._send_all, name="feed", daemon=True)
 
     def start(self) -> None:
         """Begin to send."""
@@ -49,22 +49,22 @@ class Feed:
         for bus in self._buses:
             bus.shutdown()
 
-    def _run(self) -> None:
+    def _send_all(self) -> None:
         began, passed = time.monotonic_ns(), 0
         while not self._stop.is_set():
             first: int | None = None
-            for handful in _handfuls(self._simulation):
+            for handful in _cut_handfuls(self._simulation):
                 first = int(handful.t[0]) if first is None else first
                 due = began + passed + int(handful.t[-1]) - first
                 if self._stop.wait(max(0, due - time.monotonic_ns()) / 1e9):
                     return
-                self._send(handful)
+                self._send_frames(handful)
             if not self._repeat:
                 break
             passed += round(self._simulation.duration_s * 1e9)
         self.ended.set()
 
-    def _send(self, frames: FrameBlock) -> None:
+    def _send_frames(self, frames: FrameBlock) -> None:
         for can_id, bus, size, data in zip(
             frames.can_id.tolist(), frames.bus.tolist(), frames.size.tolist(), frames.data, strict=True
         ):
@@ -76,9 +76,9 @@ class Feed:
             )
 
 
-def _handfuls(simulation: Simulation) -> Iterator[FrameBlock]:
+def _cut_handfuls(simulation: Simulation) -> Iterator[FrameBlock]:
     """The frames, cut where the step is over."""
-    step = round(STEP_S * 1e9)
+    step = round(HANDFUL_S * 1e9)
     for block in simulation:
         if len(block):
             borders = np.flatnonzero(np.diff(block.t // step)) + 1

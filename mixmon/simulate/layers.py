@@ -1,4 +1,10 @@
-"""The simulation in the project's own message layer: two buses, the nodes' and the engine's."""
+"""A simulated world as frames on buses.
+
+A layer asks the world's nodes and engine what they say and puts it into messages: `OwnLayer` into the
+project's own, `BoundLayer` into those of any session's message definitions. Each frame carries the moment
+at which its sender wants to send; `Wire` puts the frames of one bus behind one another and stamps them at
+their end.
+"""
 
 from __future__ import annotations
 
@@ -17,16 +23,14 @@ from mixmon.messages.chain import NodeState, engine_messages, node_messages
 from mixmon.messages.encode import Encoder
 from mixmon.messages.plan import MessagePlan
 from mixmon.simulate.engine import Ecu
-from mixmon.simulate.sensor import Node
+from mixmon.simulate.sensor import SimulatedNode
 from mixmon.simulate.timeline import Ticks
 from mixmon.simulate.world import World
 
-# ----------------------------------------------------------------------------------------------------
-# The simulation in the words of any message definitions: the quantities that a session maps.
+# --- Any message definitions: the quantities that a session maps. ---
 #
-# Every message that carries a mapped signal is sent on its cycle time. A multiplexed message takes
-# its branches in turn, one a frame. Signals that nothing maps say "not available", or zero.
-# ----------------------------------------------------------------------------------------------------
+# Every message that carries a mapped signal is sent on its cycle time. A multiplexed message takes its
+# branches in turn, one a frame. Signals that nothing maps say "not available", or zero.
 
 Said = tuple[Ints, Mapping[str, Floats]]
 """Moments int64[k] ns at which a node was asked, and its quantities then, float64[k]."""
@@ -38,13 +42,21 @@ _CHAIN_CYCLE_NS, _ENGINE_CYCLE_NS = 10_000_000, 20_000_000
 """Cycles of messages whose definition names none (common practice, no source)."""
 
 _PHASE_STEP_NS = 370_000
+"""Each message begins so much later than the one before, so that they do not all start together.
+
+Our choice.
+"""
+
 _MOST_CODES = 256
-_ENGINE = -1
+"""Codes of a signal without names that are tried for a claim: all of a byte."""
+
+_ENGINE_NODE = -1
+"""Stands for the engine where nodes are counted from 0."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Wish:
-    """One quantity that a signal carries; `node` counts the session's nodes, _ENGINE is the engine."""
+class _CarriedQuantity:
+    """One quantity that a signal carries; `node` counts the session's nodes from 0, or is _ENGINE_NODE."""
 
     node: int
     quantity: str
@@ -56,7 +68,7 @@ class BoundLayer:
 
     def __init__(self, world: World, binding: Binding) -> None:
         self._nodes = [
-            Node(world, k + 1, tuple(world.cylinder_of[c - 1] for c in node.cylinders))
+            SimulatedNode(world, k + 1, tuple(world.cylinder_of[c - 1] for c in node.cylinders))
             for k, node in enumerate(binding.session.chain.nodes)
         ]
         channels = tuple(
@@ -64,18 +76,19 @@ class BoundLayer:
             for i, bus in enumerate(binding.session.buses)
         )
         self._messages = [
-            _Message(world, binding, wishes, k, channels) for k, wishes in enumerate(_by_message(binding))
+            _BoundMessage(world, binding, carried, k, channels)
+            for k, carried in enumerate(_by_message(binding))
         ]
 
     def run(self, from_ns: int, to_ns: int) -> list[FrameBlock]:
         """The frames asked for in [from_ns, to_ns), in no order; calls follow one another."""
         for message in self._messages:
             message.advance(to_ns)
-        said = [self._say(k, from_ns, to_ns) for k in range(len(self._nodes))]
+        said = [self._ask_node(k, from_ns, to_ns) for k in range(len(self._nodes))]
         silent = [node.silent for node in self._nodes]
         return [message.frames(said, silent) for message in self._messages]
 
-    def _say(self, k: int, from_ns: int, to_ns: int) -> Said:
+    def _ask_node(self, k: int, from_ns: int, to_ns: int) -> Said:
         asked = [message.moments(k) for message in self._messages]
         t = np.unique(np.concatenate([np.zeros(0, np.int64), *asked]))
         reading, health = self._nodes[k].readings(from_ns, to_ns, t), self._nodes[k].health(t)
@@ -89,18 +102,25 @@ class BoundLayer:
         }
 
 
-class _Message:
-    """One message with its branches: each a set of wishes, and the multiplexers' values that call it."""
+class _BoundMessage:
+    """One message with its branches: what each carries, and the multiplexers' values that select it."""
 
     def __init__(
-        self, world: World, binding: Binding, wishes: list[_Wish], number: int, channels: tuple[str, ...]
+        self,
+        world: World,
+        binding: Binding,
+        carried: list[_CarriedQuantity],
+        number: int,
+        channels: tuple[str, ...],
     ) -> None:
-        bound = wishes[0].bound
+        bound = carried[0].bound
         self._bus, self._channels = bound.bus, channels
         self._encoder = Encoder(bound.message)
-        self._branches = _branches(wishes)
+        self._branches = _split_branches(carried)
         self._stoich = binding.stoich_afr or binding.fuel.stoich_afr
-        cycle = bound.message.cycle_ns or (_ENGINE_CYCLE_NS if wishes[0].node == _ENGINE else _CHAIN_CYCLE_NS)
+        cycle = bound.message.cycle_ns or (
+            _ENGINE_CYCLE_NS if carried[0].node == _ENGINE_NODE else _CHAIN_CYCLE_NS
+        )
         self._ticks = Ticks(cycle, number * _PHASE_STEP_NS % cycle)
         self._ecu = Ecu(world, number)
         self._next = 0
@@ -115,7 +135,9 @@ class _Message:
 
     def moments(self, node: int) -> Ints:
         """When the laid-out frames carry anything of the node."""
-        turns = [b for b, (wishes, _, _) in enumerate(self._branches) if any(w.node == node for w in wishes)]
+        turns = [
+            b for b, (carried, _, _) in enumerate(self._branches) if any(w.node == node for w in carried)
+        ]
         return self._t[np.isin(self._turn, turns)]
 
     def frames(self, said: Sequence[Said], silent: Sequence[Silent]) -> FrameBlock:
@@ -124,10 +146,10 @@ class _Message:
         columns: dict[str, Floats] = {}
         raw: dict[str, Ints] = {}
         sent = np.ones(k, bool)
-        for turn, (wishes, calls, speakers) in enumerate(self._branches):
+        for turn, (carried, calls, speakers) in enumerate(self._branches):
             rows = np.flatnonzero(self._turn == turn)
             t = self._t[rows]
-            for name, values in self._values(wishes, t, said).items():
+            for name, values in self._signal_values(carried, t, said).items():
                 columns.setdefault(name, np.full(k, np.nan))[rows] = values
             for name, value in calls.items():
                 raw.setdefault(name, np.zeros(k, np.int64))[rows] = value
@@ -141,22 +163,27 @@ class _Message:
             {name: column[sent] for name, column in raw.items()},
         )
 
-    def _values(self, wishes: Sequence[_Wish], t: Ints, said: Sequence[Said]) -> dict[str, Floats]:
+    def _signal_values(
+        self, carried: Sequence[_CarriedQuantity], t: Ints, said: Sequence[Said]
+    ) -> dict[str, Floats]:
         """Decoded values by signal; several claims on one signal go into one code."""
-        engine = self._ecu.values(t) if any(w.node == _ENGINE for w in wishes) else {}
+        engine = self._ecu.values(t) if any(w.node == _ENGINE_NODE for w in carried) else {}
         columns = {}
-        for name in dict.fromkeys(wish.bound.signal.name for wish in wishes):
-            asked = [wish for wish in wishes if wish.bound.signal.name == name]
+        for name in dict.fromkeys(one.bound.signal.name for one in carried):
+            asked = [one for one in carried if one.bound.signal.name == name]
             values = [
-                engine[w.quantity] if w.node == _ENGINE else _at(said[w.node], w.quantity, t) for w in asked
+                engine[w.quantity] if w.node == _ENGINE_NODE else _take_at(said[w.node], w.quantity, t)
+                for w in asked
             ]
             coded = asked[0].bound.choice.equals is not None
-            columns[name] = _coded(asked, values) if coded else self._number(asked[0], values[0])
+            columns[name] = (
+                _choose_codes(asked, values) if coded else self._to_signal_unit(asked[0], values[0])
+            )
         return columns
 
-    def _number(self, wish: _Wish, value: Floats) -> Floats:
+    def _to_signal_unit(self, one: _CarriedQuantity, value: Floats) -> Floats:
         """The value as decoded, before the session's unit, scale and offset."""
-        choice = wish.bound.choice
+        choice = one.bound.choice
         if choice.unit == "phi":
             value = 1 / value
         elif choice.unit == "afr":
@@ -164,74 +191,77 @@ class _Message:
         return (value - choice.offset) / choice.scale
 
 
-def _at(said: Said, quantity: str, t: Ints) -> Floats:
+def _take_at(said: Said, quantity: str, t: Ints) -> Floats:
+    """The node's quantity at moments t, at each of which it was asked."""
     moments, values = said
     return values[quantity][np.searchsorted(moments, t)]
 
 
-def _coded(wishes: Sequence[_Wish], truths: Sequence[Floats]) -> Floats:
+def _choose_codes(carried: Sequence[_CarriedQuantity], truths: Sequence[Floats]) -> Floats:
     """The decoded value under which every claim on the signal reads as it should."""
-    claims = [wish.bound.choice.equals or () for wish in wishes]
+    claims = [one.bound.choice.equals or () for one in carried]
     which = sum(truth.astype(np.int64) << k for k, truth in enumerate(truths))
     codes = np.zeros(1 << len(claims))
     for wanted in product((0, 1), repeat=len(claims)):
         fits = (
             code
-            for code in _codes(wishes[0].bound)
+            for code in _possible_codes(carried[0].bound)
             if all((code in claim) == bool(yes) for claim, yes in zip(claims, wanted, strict=True))
         )
         codes[sum(yes << k for k, yes in enumerate(wanted))] = next(fits, codes[0])
     return np.asarray(codes[which], np.float64)
 
 
-def _codes(bound: Bound) -> list[float]:
+def _possible_codes(bound: Bound) -> list[float]:
     """Values that the signal can take: those with a name, or the first few."""
     signal = bound.signal
     raw = sorted(signal.choices) or range(min(1 << signal.length, _MOST_CODES))
     return [code * signal.scale + signal.offset for code in raw]
 
 
-def _by_message(binding: Binding) -> list[list[_Wish]]:
-    """All wishes, message by message, in the order of the session."""
-    wishes = [
-        _Wish(k, quantity, bound) for k, node in enumerate(binding.nodes) for quantity, bound in node.items()
+def _by_message(binding: Binding) -> list[list[_CarriedQuantity]]:
+    """All carried, message by message, in the order of the session."""
+    carried = [
+        _CarriedQuantity(k, quantity, bound)
+        for k, node in enumerate(binding.nodes)
+        for quantity, bound in node.items()
     ]
-    wishes += [_Wish(_ENGINE, quantity, bound) for quantity, bound in binding.engine.items()]
-    grouped: dict[tuple[int, str], list[_Wish]] = {}
-    for wish in wishes:
-        grouped.setdefault((wish.bound.bus, wish.bound.message.name), []).append(wish)
+    carried += [_CarriedQuantity(_ENGINE_NODE, quantity, bound) for quantity, bound in binding.engine.items()]
+    grouped: dict[tuple[int, str], list[_CarriedQuantity]] = {}
+    for one in carried:
+        grouped.setdefault((one.bound.bus, one.bound.message.name), []).append(one)
     return list(grouped.values())
 
 
-def _branches(wishes: list[_Wish]) -> list[tuple[list[_Wish], dict[str, int], list[int]]]:
-    """The wishes by what the multiplexers must be; those without multiplexer are in every branch.
+def _split_branches(
+    carried: list[_CarriedQuantity],
+) -> list[tuple[list[_CarriedQuantity], dict[str, int], list[int]]]:
+    """The carried by what the multiplexers must be; those without multiplexer are in every branch.
 
     With each branch go the nodes whose own it is: without them it is not sent.
     """
-    calls = [_calls(wish.bound.signal.name, wish.bound.message) for wish in wishes]
+    calls = [_selector_values(one.bound.signal.name, one.bound.message) for one in carried]
     distinct = [dict(items) for items in dict.fromkeys(tuple(call.items()) for call in calls if call)] or [{}]
     served = [
-        [w for w, own in zip(wishes, calls, strict=True) if not own or own == call] for call in distinct
+        [w for w, own in zip(carried, calls, strict=True) if not own or own == call] for call in distinct
     ]
-    speak = [[w.node for w, own in zip(wishes, calls, strict=True) if own == call] for call in distinct]
+    speak = [[w.node for w, own in zip(carried, calls, strict=True) if own == call] for call in distinct]
     return [
-        (wishes, call, [] if _ENGINE in nodes else sorted(set(nodes)))
-        for wishes, call, nodes in zip(served, distinct, speak, strict=True)
+        (carried, call, [] if _ENGINE_NODE in nodes else sorted(set(nodes)))
+        for carried, call, nodes in zip(served, distinct, speak, strict=True)
     ]
 
 
-def _calls(name: str, message: MessagePlan) -> dict[str, int]:
+def _selector_values(name: str, message: MessagePlan) -> dict[str, int]:
     """Raw values of the multiplexers above a signal under which it is present."""
     signal = message.signal(name)
     if not signal.selectors:
         return {}
     first = signal.selectors[0]
-    return {**_calls(first.parent, message), first.parent: first.ranges[0][0]}
+    return {**_selector_values(first.parent, message), first.parent: first.ranges[0][0]}
 
 
-# ----------------------------------------------------------------------------------------------------
-# One bus: frames that senders ask for, put behind one another as on a wire, stamped at their end.
-# ----------------------------------------------------------------------------------------------------
+# --- One bus. ---
 
 STAMP_NS = 1000
 """Stamps are whole microseconds, as candump writes them, so that log and stream are the same."""
@@ -270,7 +300,7 @@ class Wire:
         start = np.maximum.accumulate(np.maximum(frames.t, self._free) - before) + before
         ended = start + length
         self._free = int(ended[-1])
-        return _stamped(frames, ended // STAMP_NS * STAMP_NS)
+        return _with_stamps(frames, ended // STAMP_NS * STAMP_NS)
 
 
 def merged(blocks: Sequence[FrameBlock]) -> FrameBlock:
@@ -281,30 +311,39 @@ def merged(blocks: Sequence[FrameBlock]) -> FrameBlock:
 
 def shifted(frames: FrameBlock, by_ns: int) -> FrameBlock:
     """The same frames, later."""
-    return _stamped(frames, frames.t + by_ns)
+    return _with_stamps(frames, frames.t + by_ns)
 
 
-def _stamped(frames: FrameBlock, t: Ints) -> FrameBlock:
+def _with_stamps(frames: FrameBlock, t: Ints) -> FrameBlock:
     return FrameBlock(
         t, frames.can_id, frames.bus, frames.size, frames.dlc, frames.flags, frames.data, frames.channels
     )
 
 
+# --- The project's own layer. ---
+
 CHANNELS = ("can0", "can1")
 CHAIN_BUS, ENGINE_BUS = 0, 1
+"""Index of each bus in CHANNELS."""
 
 _HEALTH_NS, _IDENTITY_NS, _ENGINE_NS, _SLOW_NS, _POLL_NS = 100e6, 2e9, 20e6, 200e6, 200e6
+"""Cycles of the own layer's messages as in `messages.chain`, and of the scan tool (common practice, no
+source)."""
+
 _ENGINE_PHASES_NS = (2_100_000, 2_800_000, 7_300_000)
+"""First moments of the engine's three messages: our choice, so that no two start together."""
 _ENGINE_PERIODS_NS = (_ENGINE_NS, _ENGINE_NS, _SLOW_NS)
 
 _POLL_REQUEST, _POLL_ANSWER = 0x7DF, 0x7E8
+"""Identifiers of a question to all and of the first controller's answer (from memory: ISO 15765-4)."""
 _POLL_PHASE_NS, _ANSWER_NS = 61_000_000, 6_000_000
 _POLL_LATE_S = (0.02, 0.09)
+"""When the tool asks, how long the answer takes, and how old its value is: common practice, no source."""
 
 _VERSIONS = {"HardwareVersion": 2, "FirmwareMajor": 1, "FirmwareMinor": 4, "LayerVersion": 1}
 _NO_FAULT = ("HeaterOpen", "HeaterShort", "ElementOpen", "ElementShort", "OverTemperature")
 
-_ENGINE_SIGNALS = (
+_ENGINE_COLUMNS = (
     {"Speed": "rpm", "Throttle": "throttle", "ManifoldPressure": "map_kpa", "SparkAdvance": "spark_deg"},
     {
         "Target": "target",
@@ -337,7 +376,7 @@ class OwnLayer:
 
     def __init__(self, world: World) -> None:
         self._senders: list[Layer] = [_NodeSender(world, p + 1) for p in range(world.scenario.size)]
-        self._senders += [_EngineSender(world, k) for k in range(len(_ENGINE_SIGNALS))]
+        self._senders += [_EngineSender(world, k) for k in range(len(_ENGINE_COLUMNS))]
         self._senders.append(_ScanTool(world))
 
     def run(self, from_ns: int, to_ns: int) -> list[FrameBlock]:
@@ -349,7 +388,7 @@ class _NodeSender:
     """One node: its three messages on the beat of its own clock."""
 
     def __init__(self, world: World, position: int) -> None:
-        self._node = Node(world, position)
+        self._node = SimulatedNode(world, position)
         self._encoders = [Encoder(plan) for plan in node_messages(position)]
         clock = world.rng("clock", position)
         slow = 1 + clock.standard_normal() * world.scenario.noise.clock_ppm * 1e-6
@@ -373,7 +412,7 @@ class _NodeSender:
                 "SupplyLow": health.low.astype(np.int64),
                 **dict.fromkeys(_NO_FAULT, np.zeros(len(slow), np.int64)),
             },
-            {name: np.full(len(rare), value) for name, value in self._identity().items()},
+            {name: np.full(len(rare), value) for name, value in self._identity_values().items()},
         )
         late = np.abs(self._jitter.standard_normal(len(fast))) * self._jitter_ns
         asked = (fast + late.astype(np.int64), slow, rare)
@@ -390,7 +429,7 @@ class _NodeSender:
             )
         ]
 
-    def _identity(self) -> dict[str, int]:
+    def _identity_values(self) -> dict[str, int]:
         return {"SerialNumber": self._node.serial, **_VERSIONS}
 
 
@@ -399,7 +438,7 @@ class _EngineSender:
 
     def __init__(self, world: World, k: int) -> None:
         self._ecu, self._encoder = Ecu(world, k), Encoder(engine_messages()[k])
-        self._ticks, self._signals = Ticks(_ENGINE_PERIODS_NS[k], _ENGINE_PHASES_NS[k]), _ENGINE_SIGNALS[k]
+        self._ticks, self._signals = Ticks(_ENGINE_PERIODS_NS[k], _ENGINE_PHASES_NS[k]), _ENGINE_COLUMNS[k]
 
     def run(self, _: int, to_ns: int) -> list[FrameBlock]:
         t = self._ticks.until(to_ns)
@@ -426,10 +465,10 @@ class _ScanTool:
         ask = np.tile(np.array([2, 0x01, 0x0C, 0, 0, 0, 0, 0], np.uint8), (len(t), 1))
         answer = np.tile(np.array([4, 0x41, 0x0C, 0, 0, 0, 0, 0], np.uint8), (len(t), 1))
         answer[:, 3], answer[:, 4] = raw >> 8, raw & 0xFF
-        return [_frames(t, _POLL_REQUEST, ask), _frames(t + _ANSWER_NS, _POLL_ANSWER, answer)]
+        return [_engine_frames(t, _POLL_REQUEST, ask), _engine_frames(t + _ANSWER_NS, _POLL_ANSWER, answer)]
 
 
-def _frames(t: Ints, can_id: int, data: Bytes) -> FrameBlock:
+def _engine_frames(t: Ints, can_id: int, data: Bytes) -> FrameBlock:
     n = len(t)
     eight = np.full(n, CLASSIC_WIDTH, np.uint8)
     return FrameBlock(

@@ -1,4 +1,4 @@
-"""What a simulation plays, as frozen records: the engine, its faults, its sensors, its day.
+"""What a simulation plays, as frozen records: the engine, its faults, its sensors, its profile.
 
 `simulate.load` makes them from TOML. Percentages of fuel and air are relative to the engine's
 own mean; lean is positive for air, rich is positive for fuel. Tuples "one a cylinder" are in
@@ -12,44 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixmon.session.model import Engine, Session
-
-# ----------------------------------------------------------------------------------------------------
-# Fuel steps that tell cylinders and delays: coded groups, single ones, random patterns.
-# ----------------------------------------------------------------------------------------------------
-
-
-def identity_codes(cylinders: int, method: str) -> list[tuple[int, ...]]:
-    """Signs of the fuel steps, one tuple a step, one sign a cylinder.
-
-    "coded": as many group steps as cylinder numbers have binary digits, and one more that makes
-    the number of plus signs of every cylinder even, so that one wrong answer shows.
-    "single": one cylinder after another.
-
-    >>> identity_codes(4, "coded")
-    [(-1, 1, -1, 1), (-1, -1, 1, 1), (-1, 1, 1, -1)]
-    """
-    if method == "single":
-        return [tuple(int(i == j) for i in range(cylinders)) for j in range(cylinders)]
-    digits = max(1, (cylinders - 1).bit_length())
-    rows = [[i >> digit & 1 for i in range(cylinders)] for digit in range(digits)]
-    rows.append([sum(row[i] for row in rows) % 2 for i in range(cylinders)])
-    return [tuple(2 * bit - 1 for bit in row) for row in rows]
-
-
-def random_pattern(rng: np.random.Generator, seconds: float, hold_s: float) -> list[tuple[float, int]]:
-    """Moments from 0 on, and the sign that holds from each: plus and minus in turn, 0 at the end.
-
-    Holds are between one and four times `hold_s`, all lengths alike, so that the pattern fits
-    itself at no other delay.
-    """
-    pattern, t, sign = [], 0.0, 1
-    while t < seconds - hold_s:
-        pattern.append((t, sign))
-        t += hold_s * float(rng.uniform(1.0, 4.0))
-        sign = -sign
-    pattern.append((seconds, 0))
-    return pattern
-
 
 Grid = tuple[tuple[float, ...], ...]
 """One row a load, one column a speed."""
@@ -76,7 +38,7 @@ class Map:
 
 
 @dataclass(frozen=True, slots=True)
-class Cylinders:
+class CylinderDifferences:
     """How the cylinders differ, one number a cylinder.
 
     flow_percent   injector flow
@@ -97,8 +59,8 @@ class Cylinders:
 
 
 @dataclass(frozen=True, slots=True)
-class Sensors:
-    """The sensors, one number a cylinder they sit in.
+class SimulatedSensors:
+    """The sensors, one value a cylinder in which they sit.
 
     serial             of sensor and controller together
     bias_percent       steady error of the reading, in lambda
@@ -254,9 +216,9 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """Everything that a simulation is told besides its seed.
+    """Everything that a simulation plays, without its seed.
 
-    session         what the user of the simulated engine would declare; he does not know the faults
+    session         what the user of the simulated engine would declare, who does not know the faults
     misfire_speed   how much slower fuel vapour reaches an element than oxygen does (k_d)
     free_air        percent of oxygen in the shop's air
     repeat_from     name of the part to go back to when a longer run is asked for; None: the run ends
@@ -264,8 +226,8 @@ class Scenario:
 
     session: Session
     map: Map
-    cylinders: Cylinders
-    sensors: Sensors
+    cylinders: CylinderDifferences
+    sensors: SimulatedSensors
     controllers: Controllers
     noise: Noise
     warm_up: WarmUp
@@ -295,3 +257,39 @@ def sensor_at(positions: int, faults: tuple[Fault, ...]) -> tuple[int, ...]:
             a, b = (position - 1 for position in fault.positions)
             places[a], places[b] = places[b], places[a]
     return tuple(places)
+
+
+# --- Fuel steps that distinguish cylinders and delays. ---
+
+
+def identity_codes(cylinders: int, method: str) -> list[tuple[int, ...]]:
+    """Signs of the fuel steps, one tuple a step, one sign a cylinder.
+
+    "coded": as many group steps as cylinder numbers have binary digits, and one more that makes
+    the number of plus signs of every cylinder even, so that one wrong answer shows.
+    "single": one cylinder after another.
+
+    >>> identity_codes(4, "coded")
+    [(-1, 1, -1, 1), (-1, -1, 1, 1), (-1, 1, 1, -1)]
+    """
+    if method == "single":
+        return [tuple(int(i == j) for i in range(cylinders)) for j in range(cylinders)]
+    digits = max(1, (cylinders - 1).bit_length())
+    rows = [[i >> digit & 1 for i in range(cylinders)] for digit in range(digits)]
+    rows.append([sum(row[i] for row in rows) % 2 for i in range(cylinders)])
+    return [tuple(2 * bit - 1 for bit in row) for row in rows]
+
+
+def random_pattern(rng: np.random.Generator, seconds: float, hold_s: float) -> list[tuple[float, int]]:
+    """Moments from 0 on, and the sign that holds from each: plus and minus in turn, 0 at the end.
+
+    Holds are between one and four times `hold_s`, all lengths alike, so that the pattern fits
+    itself at no other delay.
+    """
+    pattern, t, sign = [], 0.0, 1
+    while t < seconds - hold_s:
+        pattern.append((t, sign))
+        t += hold_s * float(rng.uniform(1.0, 4.0))
+        sign = -sign
+    pattern.append((seconds, 0))
+    return pattern

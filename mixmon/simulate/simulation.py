@@ -1,7 +1,7 @@
 """A simulation: scenario and seed in, frames out, in time order and as long as they are asked for.
 
-Time is played in stretches. Every sender keeps its own place, so the frames do not depend on how
-long the stretches are, and memory does not grow with the duration.
+Time is played in pieces. Every sender keeps its own place, so the frames do not depend on how
+long the pieces are, and memory does not grow with the duration.
 """
 
 from __future__ import annotations
@@ -25,127 +25,19 @@ from mixmon.simulate.load import BITRATE
 from mixmon.simulate.scenario import Scenario
 from mixmon.simulate.world import World
 
-# ----------------------------------------------------------------------------------------------------
-# A session as the text of a session file, so that a simulated log can be read like any other.
-# ----------------------------------------------------------------------------------------------------
-
-Table = Mapping[str, Any]
-
-
-def scenario_session(scenario: Scenario, trims: tuple[float, ...] | None = None) -> Session:
-    """What the user of the simulated engine declares; `trims` are those that the fuel control holds."""
-    if trims is None:
-        return scenario.session
-    return replace(scenario.session, trims=replace(scenario.session.trims, now_percent=trims))
-
-
-def session_toml(session: Session) -> str:
-    """The session as TOML, from which `session.load` reads the same session again."""
-    return "\n".join(_lines(session)) + "\n"
-
-
-def _lines(session: Session) -> Iterator[str]:
-    yield f"format = {FORMAT}"
-    if session.name:
-        yield f"name = {_value(session.name)}"
-    for name in ("engine", "injection", "exhaust", "fuel", "sensors"):
-        yield from _table(f"[{name}]", _fields(getattr(session, name)))
-    for bus in session.buses:
-        yield from _table("[[bus]]", _bus(bus))
-    yield from _chain(session.chain)
-    yield from _table("[engine_signals]", _signals(session.engine_signals))
-    yield from _table("[axes]", _fields(session.axes))
-    if session.targets is not None:
-        yield from _table("[targets]", {"lambda": session.targets.lam})
-    yield from _table("[validity]", _fields(session.validity))
-    yield from _table("[trims]", _fields(session.trims))
-    yield from _table("[limits]", {"source": session.limits.source})
-    for alarm in session.limits.alarms:
-        yield from _table("[[limits.alarm]]", _fields(alarm))
-    yield from _table("[recording]", _fields(session.recording))
-
-
-def _table(header: str, table: Table) -> Iterator[str]:
-    """A table with what is set in it; nothing of an empty one."""
-    lines = [f"{_key(key)} = {_value(value)}" for key, value in table.items() if _is_set(value)]
-    if lines:
-        yield from ("", header, *lines)
-
-
-def _fields(record: Any) -> Table:
-    return {} if record is None else asdict(record)
-
-
-def _is_set(value: Any) -> bool:
-    return value is not None and value not in ("", (), {})
-
-
-def _bus(bus: Bus) -> Table:
-    fields = {key: value for key, value in asdict(bus).items() if not key.endswith("databases")}
-    return {**fields, "database": list(bus.databases) if bus.further_databases else bus.database}
-
-
-def _chain(chain: Chain) -> Iterator[str]:
-    yield from _table("[chain]", {"bus": chain.bus})
-    yield from _table("[chain.signals]", _signals(chain.signals, chain=True))
-    for node in chain.nodes:
-        yield from _table("[[chain.node]]", _node(node))
-
-
-def _node(node: Node) -> Table:
-    cylinders = node.cylinders
-    return {
-        "position": node.position,
-        "cylinder": cylinders[0] if len(cylinders) == 1 else cylinders,
-        "sensor": node.sensor,
-        "signals": _signals(node.signals, chain=True),
-    }
-
-
-def _signals(choices: Mapping[str, SignalChoice], *, chain: bool = False) -> Table:
-    """The choices by quantity; those of the chain do not name their bus."""
-    return {name: _choice(choice, chain=chain) for name, choice in choices.items()}
-
-
-def _choice(choice: SignalChoice, *, chain: bool) -> Table | str:
-    name = f"{choice.message}.{choice.signal}"
-    name = name if chain else f"{choice.bus}/{name}"
-    table: dict[str, Any] = {"signal": name}
-    table |= {} if choice.scale == 1.0 else {"scale": choice.scale}
-    table |= {} if choice.offset == 0.0 else {"offset": choice.offset}
-    table |= {} if choice.unit is None else {"unit": choice.unit}
-    table |= {} if choice.equals is None else {"equals": choice.equals}
-    return name if len(table) == 1 else table
-
-
-def _key(key: str) -> str:
-    return key if key.replace("_", "").isalnum() and key.isascii() else json.dumps(key, ensure_ascii=False)
-
-
-def _value(value: Any) -> str:
-    """A value as TOML writes it. JSON's strings are TOML's, as long as no character is left out."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, Mapping):
-        inner = ", ".join(f"{_key(key)} = {_value(item)}" for key, item in value.items() if _is_set(item))
-        return f"{{ {inner} }}"
-    if isinstance(value, list | tuple):
-        return f"[{', '.join(_value(item) for item in value)}]"
-    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
-
-
 EPOCH_NS = 1_700_000_000 * SECOND_NS
-"""Stamp of the scenario's zero. Fixed, so that the same seed gives the same bytes."""
+"""Stamp of the scenario's zero: our choice, fixed, so that the same seed gives the same bytes."""
 
-STRETCH_S = 5.0
+PIECE_S = 5.0
+"""Seconds that are played at once: our choice; the frames do not depend on it, memory does."""
 
 
 class Simulation:
     """Frames of one scenario played with one seed; iterating plays it, each time from the start."""
 
-    def __init__(self, world: World, binding: Binding | None = None, stretch_s: float = STRETCH_S) -> None:
+    def __init__(self, world: World, binding: Binding | None = None, piece_s: float = PIECE_S) -> None:
         self.world = world
-        self._binding, self._stretch = binding, stretch_s
+        self._binding, self._piece_s = binding, piece_s
 
     @property
     def session(self) -> Session:
@@ -161,19 +53,19 @@ class Simulation:
 
     def __iter__(self) -> Iterator[FrameBlock]:
         """Blocks of frames, stamps rising from EPOCH_NS on."""
-        layer = self._layer()
+        layer = self._make_layer()
         wires = [Wire(bus.bitrate or BITRATE) for bus in self.session.buses]
-        for from_ns, to_ns in self._stretches():
+        for from_ns, to_ns in self._cut_pieces():
             asked = concat(layer.run(from_ns, to_ns))
             sent = [wire.send(asked.take(asked.bus == i), to_ns) for i, wire in enumerate(wires)]
             yield shifted(merged(sent), EPOCH_NS)
 
-    def _layer(self) -> Layer:
+    def _make_layer(self) -> Layer:
         return OwnLayer(self.world) if self._binding is None else BoundLayer(self.world, self._binding)
 
-    def _stretches(self) -> Iterator[tuple[int, int]]:
+    def _cut_pieces(self) -> Iterator[tuple[int, int]]:
         end = round(self.duration_s * SECOND_NS)
-        edges = [*range(0, end, round(self._stretch * SECOND_NS)), end]
+        edges = [*range(0, end, round(self._piece_s * SECOND_NS)), end]
         yield from pairwise(edges)
 
 
@@ -211,3 +103,112 @@ def simulate(
             "expected the same number; choose another scenario"
         )
     return Simulation(World(scenario, seed, duration, trims), binding)
+
+
+# --- A session as the text of a session file, so that a simulated log can be read like any other. ---
+
+TomlTable = Mapping[str, Any]
+
+
+def scenario_session(scenario: Scenario, trims: tuple[float, ...] | None = None) -> Session:
+    """What the user of the simulated engine declares; `trims` are those that the fuel control holds."""
+    if trims is None:
+        return scenario.session
+    return replace(scenario.session, trims=replace(scenario.session.trims, now_percent=trims))
+
+
+def session_toml(session: Session) -> str:
+    """The session as TOML, from which `session.load` reads the same session again."""
+    return "\n".join(_session_lines(session)) + "\n"
+
+
+def _session_lines(session: Session) -> Iterator[str]:
+    yield f"format = {FORMAT}"
+    if session.name:
+        yield f"name = {_format_value(session.name)}"
+    for name in ("engine", "injection", "exhaust", "fuel", "sensors"):
+        yield from _table_lines(f"[{name}]", _record_fields(getattr(session, name)))
+    for bus in session.buses:
+        yield from _table_lines("[[bus]]", _bus_table(bus))
+    yield from _chain_lines(session.chain)
+    yield from _table_lines("[engine_signals]", _signal_table(session.engine_signals))
+    yield from _table_lines("[axes]", _record_fields(session.axes))
+    if session.targets is not None:
+        yield from _table_lines("[targets]", {"lambda": session.targets.lam})
+    yield from _table_lines("[validity]", _record_fields(session.validity))
+    yield from _table_lines("[trims]", _record_fields(session.trims))
+    yield from _table_lines("[limits]", {"source": session.limits.source})
+    for alarm in session.limits.alarms:
+        yield from _table_lines("[[limits.alarm]]", _record_fields(alarm))
+    yield from _table_lines("[recording]", _record_fields(session.recording))
+
+
+def _table_lines(header: str, table: TomlTable) -> Iterator[str]:
+    """A table with what is set in it; nothing of an empty one."""
+    lines = [f"{_quote_key(key)} = {_format_value(value)}" for key, value in table.items() if _is_set(value)]
+    if lines:
+        yield from ("", header, *lines)
+
+
+def _record_fields(record: Any) -> TomlTable:
+    return {} if record is None else asdict(record)
+
+
+def _is_set(value: Any) -> bool:
+    return value is not None and value not in ("", (), {})
+
+
+def _bus_table(bus: Bus) -> TomlTable:
+    fields = {key: value for key, value in asdict(bus).items() if not key.endswith("databases")}
+    return {**fields, "database": list(bus.databases) if bus.further_databases else bus.database}
+
+
+def _chain_lines(chain: Chain) -> Iterator[str]:
+    yield from _table_lines("[chain]", {"bus": chain.bus})
+    yield from _table_lines("[chain.signals]", _signal_table(chain.signals, chain=True))
+    for node in chain.nodes:
+        yield from _table_lines("[[chain.node]]", _node_table(node))
+
+
+def _node_table(node: Node) -> TomlTable:
+    cylinders = node.cylinders
+    return {
+        "position": node.position,
+        "cylinder": cylinders[0] if len(cylinders) == 1 else cylinders,
+        "sensor": node.sensor,
+        "signals": _signal_table(node.signals, chain=True),
+    }
+
+
+def _signal_table(choices: Mapping[str, SignalChoice], *, chain: bool = False) -> TomlTable:
+    """The choices by quantity; those of the chain do not name their bus."""
+    return {name: _choice_value(choice, chain=chain) for name, choice in choices.items()}
+
+
+def _choice_value(choice: SignalChoice, *, chain: bool) -> TomlTable | str:
+    name = f"{choice.message}.{choice.signal}"
+    name = name if chain else f"{choice.bus}/{name}"
+    table: dict[str, Any] = {"signal": name}
+    table |= {} if choice.scale == 1.0 else {"scale": choice.scale}
+    table |= {} if choice.offset == 0.0 else {"offset": choice.offset}
+    table |= {} if choice.unit is None else {"unit": choice.unit}
+    table |= {} if choice.equals is None else {"equals": choice.equals}
+    return name if len(table) == 1 else table
+
+
+def _quote_key(key: str) -> str:
+    return key if key.replace("_", "").isalnum() and key.isascii() else json.dumps(key, ensure_ascii=False)
+
+
+def _format_value(value: Any) -> str:
+    """A value as TOML writes it. JSON's strings are TOML's, as long as no character is left out."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Mapping):
+        inner = ", ".join(
+            f"{_quote_key(key)} = {_format_value(item)}" for key, item in value.items() if _is_set(item)
+        )
+        return f"{{ {inner} }}"
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(_format_value(item) for item in value)}]"
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)

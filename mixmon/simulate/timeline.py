@@ -1,7 +1,11 @@
-"""The profile laid out in time: speed and load, cuts, fuel steps, and where each part stands.
+"""The profile laid out in time: speed and load, cuts, fuel steps, and when each part is played.
 
-Speed and load are straight lines between points. Cuts are intervals; fuel steps hold from
-their moment to the next one.
+Every kind of part has a player (`_PLAYERS`), which adds to one script: points of speed and load, cuts, fuel
+steps. `Timeline` turns the script into columns that can be asked for any moment; `Crank` turns speed into
+crank angle and back, exactly; `Ticks` gives the moments at which one sender sends.
+
+Speed and load are straight lines between points. Cuts are intervals; a fuel step holds from its moment to
+the next one.
 """
 
 from __future__ import annotations
@@ -15,9 +19,7 @@ import numpy as np
 from mixmon.arrays import Bools, Floats, Ints
 from mixmon.simulate.scenario import Part, Scenario, identity_codes, random_pattern
 
-# ----------------------------------------------------------------------------------------------------
-# The crankshaft: speed as straight lines between points, angle and time turned into each other exactly.
-# ----------------------------------------------------------------------------------------------------
+# --- The crankshaft. ---
 
 CYCLE_DEG = 720.0
 """Crank angle of one four-stroke cycle."""
@@ -66,11 +68,6 @@ class Crank:
         return self._t[at] + late
 
 
-# ----------------------------------------------------------------------------------------------------
-# The moments at which one sender sends: an even beat of its own clock.
-# ----------------------------------------------------------------------------------------------------
-
-
 class Ticks:
     """Moments `phase + k * period` in whole ns; each call gives those from the last call's end on."""
 
@@ -85,16 +82,38 @@ class Ticks:
         return np.asarray(np.rint(k * self._period), np.int64) + self._phase
 
 
-_CRANKING_RPM, _CRANKING_S, _RUN_UP_S = 250.0, 0.7, 0.6
-_OPENING_S = 0.15
-_CLOSING_S = 0.10
+# --- The profile. ---
+
+# How an engine is driven. Our choice, after common practice, no source.
+_CRANKING_RPM, _CRANKING_S = 250.0, 0.7
+"""Speed of the starter, and how long it turns the engine until this runs by itself."""
+
+_RUN_UP_S = 0.6
+"""From the first firing to the speed of the part."""
+
+_OPENING_S, _CLOSING_S = 0.15, 0.10
+"""The throttle opens at the beginning of a sweep, and closes at that of an overrun."""
+
 _TIP_S = 0.08
+"""The throttle opens or closes in a tip-in; the starter takes hold in the same time."""
+
 _SAW_TOOTH_S = 0.10
+"""One fall and rise of speed at the limiter."""
+
+_STOPPING_S = 1.0
+"""From switching off until the engine stands."""
+
+_SEARCH_STEP_S = 1e-3
+"""Step in which the moment of a fault is searched: a hundredth of a cycle at 1,200 rpm."""
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
-    """One part of the profile as played; `settled_s` is when its way in is over."""
+class PlayedPart:
+    """One part of the profile as it was played; times in seconds from the start of the simulation.
+
+    settled_s  when the way to the part's speed and load is over
+    rpm, load  the point to which it goes
+    """
 
     kind: str
     name: str
@@ -115,14 +134,14 @@ class FuelStep:
 
 
 @dataclass(slots=True)
-class _Plan:
+class _Script:
     """What the parts add to, one after another."""
 
     cylinders: int
     rng: np.random.Generator
     t: float = 0.0
     points: list[tuple[float, float, float]] = field(default_factory=lambda: [(0.0, 0.0, 0.0)])
-    windows: list[Window] = field(default_factory=list)
+    windows: list[PlayedPart] = field(default_factory=list)
     fuel_cuts: list[tuple[float, float]] = field(default_factory=list)
     spark_cuts: list[tuple[float, float]] = field(default_factory=list)
     openings: list[float] = field(default_factory=list)
@@ -131,36 +150,36 @@ class _Plan:
     stopped_s: float | None = None
 
     def go(self, seconds: float, rpm: float, load: float) -> None:
-        """A straight line to speed and load."""
+        """Move to a speed and load on a straight line."""
         self.t += seconds
         self.points.append((self.t, rpm, load))
 
     def hold(self, until: float) -> None:
-        """Nothing changes until then."""
+        """Keep speed and load until then."""
         if until > self.t:
             self.go(until - self.t, *self.points[-1][1:])
 
 
 class Timeline:
-    """The whole profile, at least `duration` long if it may be repeated."""
+    """The whole profile over time, `duration` seconds of it; it is repeated where the scenario allows it."""
 
     def __init__(self, scenario: Scenario, rng: np.random.Generator, duration: float | None = None) -> None:
-        plan = _Plan(scenario.engine.cylinders, rng)
-        for part in _parts(scenario, duration):
-            _play(part, plan)
-        self.windows = tuple(plan.windows)
-        self.steps = tuple(plan.steps)
-        self.openings = tuple(plan.openings)
-        self.started_s = plan.t if plan.started_s is None else plan.started_s
-        self.stopped_s = plan.t if plan.stopped_s is None else plan.stopped_s
-        self.duration_s = plan.t if duration is None else min(duration, plan.t)
-        self.fuel_cuts, self.spark_cuts = tuple(plan.fuel_cuts), tuple(plan.spark_cuts)
-        t, rpm, load = np.array(plan.points).T
+        script = _Script(scenario.engine.cylinders, rng)
+        for part in _repeat_parts(scenario, duration):
+            _play_part(part, script)
+        self.windows = tuple(script.windows)
+        self.steps = tuple(script.steps)
+        self.openings = tuple(script.openings)
+        self.started_s = script.t if script.started_s is None else script.started_s
+        self.stopped_s = script.t if script.stopped_s is None else script.stopped_s
+        self.duration_s = script.t if duration is None else min(duration, script.t)
+        self.fuel_cuts, self.spark_cuts = tuple(script.fuel_cuts), tuple(script.spark_cuts)
+        t, rpm, load = np.array(script.points).T
         self._t, self._load = np.ascontiguousarray(t), np.ascontiguousarray(load)
         self.crank = Crank(self._t, np.ascontiguousarray(rpm))
-        self._step_t = np.array([-np.inf, *(step.t_s for step in plan.steps)])
+        self._step_t = np.array([-np.inf, *(step.t_s for step in script.steps)])
         nothing = (0.0,) * scenario.engine.cylinders
-        self._step = np.array([nothing, *(step.percent for step in plan.steps)]) / 100
+        self._step = np.array([nothing, *(step.percent for step in script.steps)]) / 100
 
     def load(self, t: Floats) -> Floats:
         """Load at times t."""
@@ -177,11 +196,11 @@ class Timeline:
 
     def fuel_cut(self, t: Floats) -> Bools:
         """Whether fuel is cut, or the engine does not run."""
-        return _inside(self.fuel_cuts, t) | (t < self.started_s) | (t >= self.stopped_s)
+        return _is_inside(self.fuel_cuts, t) | (t < self.started_s) | (t >= self.stopped_s)
 
     def spark_cut(self, t: Floats) -> Bools:
         """Whether the limiter leaves out sparks."""
-        return _inside(self.spark_cuts, t)
+        return _is_inside(self.spark_cuts, t)
 
     def when(self, during: str, rpm: float, after_s: float) -> float:
         """The first moment in the named part at which the engine has reached rpm.
@@ -192,14 +211,14 @@ class Timeline:
         for window in self.windows:
             if window.name == during:
                 first = window.from_s + after_s
-                t = np.arange(first, window.to_s, 1e-3)
+                t = np.arange(first, window.to_s, _SEARCH_STEP_S)
                 there = np.flatnonzero(self.crank.rpm(t) >= rpm)
                 if len(there):
                     return float(t[there[0]])
         raise KeyError(during)
 
 
-def _parts(scenario: Scenario, duration: float | None) -> Iterator[Part]:
+def _repeat_parts(scenario: Scenario, duration: float | None) -> Iterator[Part]:
     """The parts as often as the duration needs."""
     yield from scenario.profile
     played = sum(part.seconds for part in scenario.profile)
@@ -212,105 +231,105 @@ def _parts(scenario: Scenario, duration: float | None) -> Iterator[Part]:
         played += sum(part.seconds for part in again)
 
 
-def _play(part: Part, plan: _Plan) -> None:
-    """One part: its own player moves the plan, then the state holds until the part's time is up."""
-    begins = plan.t
-    settled = _PLAYERS[part.kind](part, plan)
-    plan.hold(begins + part.seconds)
-    plan.windows.append(Window(part.kind, part.name, begins, settled, plan.t, part.rpm, part.load))
+def _play_part(part: Part, script: _Script) -> None:
+    """Play one part: its player adds to the script, then the point is kept until the part's time is over."""
+    begins = script.t
+    settled = _PLAYERS[part.kind](part, script)
+    script.hold(begins + part.seconds)
+    script.windows.append(PlayedPart(part.kind, part.name, begins, settled, script.t, part.rpm, part.load))
 
 
-def _off(_: Part, plan: _Plan) -> float:
-    return plan.t
+def _play_off(_: Part, script: _Script) -> float:
+    return script.t
 
 
-def _start(part: Part, plan: _Plan) -> float:
-    plan.go(_TIP_S, _CRANKING_RPM, part.load)
-    plan.hold(plan.t + _CRANKING_S)
-    plan.started_s = plan.t - _CRANKING_S / 2
-    plan.go(_RUN_UP_S, part.rpm, part.load)
-    return plan.t
+def _play_start(part: Part, script: _Script) -> float:
+    script.go(_TIP_S, _CRANKING_RPM, part.load)
+    script.hold(script.t + _CRANKING_S)
+    script.started_s = script.t - _CRANKING_S / 2
+    script.go(_RUN_UP_S, part.rpm, part.load)
+    return script.t
 
 
-def _steady(part: Part, plan: _Plan) -> float:
-    plan.go(part.ramp_s, part.rpm, part.load)
-    return plan.t
+def _play_steady(part: Part, script: _Script) -> float:
+    script.go(part.ramp_s, part.rpm, part.load)
+    return script.t
 
 
-def _sweep(part: Part, plan: _Plan) -> float:
-    _, rpm, _ = plan.points[-1]
-    plan.openings.append(plan.t)
+def _play_sweep(part: Part, script: _Script) -> float:
+    _, rpm, _ = script.points[-1]
+    script.openings.append(script.t)
     opened = rpm + (part.rpm - rpm) * _OPENING_S / part.seconds
-    plan.go(_OPENING_S, opened, part.load)
-    settled = plan.t
-    plan.go(part.seconds - _OPENING_S, part.rpm, part.load)
+    script.go(_OPENING_S, opened, part.load)
+    settled = script.t
+    script.go(part.seconds - _OPENING_S, part.rpm, part.load)
     return settled
 
 
-def _limiter(part: Part, plan: _Plan) -> float:
-    ends, (begins, _, load) = plan.t + part.seconds, plan.points[-1]
-    plan.spark_cuts.append((begins, ends))
-    while plan.t + _SAW_TOOTH_S < ends:
-        plan.go(_SAW_TOOTH_S / 2, part.rpm - part.drop_rpm, load)
-        plan.go(_SAW_TOOTH_S / 2, part.rpm, load)
+def _play_limiter(part: Part, script: _Script) -> float:
+    ends, (begins, _, load) = script.t + part.seconds, script.points[-1]
+    script.spark_cuts.append((begins, ends))
+    while script.t + _SAW_TOOTH_S < ends:
+        script.go(_SAW_TOOTH_S / 2, part.rpm - part.drop_rpm, load)
+        script.go(_SAW_TOOTH_S / 2, part.rpm, load)
     return begins
 
 
-def _overrun(part: Part, plan: _Plan) -> float:
-    (begins, rpm, _), seconds = plan.points[-1], part.seconds
-    plan.go(_CLOSING_S, rpm + (part.rpm - rpm) * _CLOSING_S / seconds, 0.0)
-    plan.fuel_cuts.append((plan.t, begins + seconds))
-    plan.go(seconds - _CLOSING_S, part.rpm, 0.0)
+def _play_overrun(part: Part, script: _Script) -> float:
+    (begins, rpm, _), seconds = script.points[-1], part.seconds
+    script.go(_CLOSING_S, rpm + (part.rpm - rpm) * _CLOSING_S / seconds, 0.0)
+    script.fuel_cuts.append((script.t, begins + seconds))
+    script.go(seconds - _CLOSING_S, part.rpm, 0.0)
     return begins
 
 
-def _identity(part: Part, plan: _Plan) -> float:
-    settled = _steady(part, plan)
+def _play_identity(part: Part, script: _Script) -> float:
+    settled = _play_steady(part, script)
     t = settled + part.lead_s
-    nothing = (0.0,) * plan.cylinders
-    for code in identity_codes(plan.cylinders, part.method):
-        plan.steps.append(FuelStep(t, tuple(part.percent * sign for sign in code), "identity"))
-        plan.steps.append(FuelStep(t + part.step_s, nothing, "identity"))
+    nothing = (0.0,) * script.cylinders
+    for code in identity_codes(script.cylinders, part.method):
+        script.steps.append(FuelStep(t, tuple(part.percent * sign for sign in code), "identity"))
+        script.steps.append(FuelStep(t + part.step_s, nothing, "identity"))
         t += part.step_s + part.pause_s
     return settled
 
 
-def _pattern(part: Part, plan: _Plan) -> float:
-    settled = _steady(part, plan)
-    for late, sign in random_pattern(plan.rng, part.seconds - part.ramp_s, part.hold_s):
-        plan.steps.append(FuelStep(settled + late, (part.percent * sign,) * plan.cylinders, "pattern"))
+def _play_pattern(part: Part, script: _Script) -> float:
+    settled = _play_steady(part, script)
+    for late, sign in random_pattern(script.rng, part.seconds - part.ramp_s, part.hold_s):
+        script.steps.append(FuelStep(settled + late, (part.percent * sign,) * script.cylinders, "pattern"))
     return settled
 
 
-def _tip_in(part: Part, plan: _Plan) -> float:
-    settled = _steady(part, plan)
-    plan.hold(settled + part.lead_s)
+def _play_tip_in(part: Part, script: _Script) -> float:
+    settled = _play_steady(part, script)
+    script.hold(settled + part.lead_s)
     for _ in range(part.times):
-        plan.openings.append(plan.t)
-        plan.go(_TIP_S, part.rpm, part.to_load)
-        plan.hold(plan.t + part.hold_s)
-        plan.go(_TIP_S, part.rpm, part.load)
-        plan.hold(plan.t + part.pause_s)
+        script.openings.append(script.t)
+        script.go(_TIP_S, part.rpm, part.to_load)
+        script.hold(script.t + part.hold_s)
+        script.go(_TIP_S, part.rpm, part.load)
+        script.hold(script.t + part.pause_s)
     return settled
 
 
-def _stop(_: Part, plan: _Plan) -> float:
-    plan.stopped_s = plan.t
-    plan.go(1.0, 0.0, 0.0)
-    return plan.t
+def _play_stop(_: Part, script: _Script) -> float:
+    script.stopped_s = script.t
+    script.go(_STOPPING_S, 0.0, 0.0)
+    return script.t
 
 
 _PLAYERS = {
-    "off": _off,
-    "start": _start,
-    "steady": _steady,
-    "sweep": _sweep,
-    "limiter": _limiter,
-    "overrun": _overrun,
-    "identity": _identity,
-    "pattern": _pattern,
-    "tip-in": _tip_in,
-    "stop": _stop,
+    "off": _play_off,
+    "start": _play_start,
+    "steady": _play_steady,
+    "sweep": _play_sweep,
+    "limiter": _play_limiter,
+    "overrun": _play_overrun,
+    "identity": _play_identity,
+    "pattern": _play_pattern,
+    "tip-in": _play_tip_in,
+    "stop": _play_stop,
 }
 
 KINDS = tuple(_PLAYERS)
@@ -330,11 +349,11 @@ def shortest(part: Part, cylinders: int) -> float:
         "sweep": 2 * _OPENING_S,
         "limiter": _SAW_TOOTH_S,
         "overrun": 2 * _CLOSING_S,
-        "stop": 1.0,
+        "stop": _STOPPING_S,
     }
     return fixed.get(part.kind, part.ramp_s)
 
 
-def _inside(intervals: tuple[tuple[float, float], ...], t: Floats) -> Bools:
+def _is_inside(intervals: tuple[tuple[float, float], ...], t: Floats) -> Bools:
     edges = np.array(intervals).ravel()
     return np.asarray(np.searchsorted(edges, t, "right") % 2 == 1)

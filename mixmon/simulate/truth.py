@@ -1,5 +1,8 @@
 """The truth beside a simulated log, for graders: everything that an analysis can be asked for.
 
+`CellTruth` is what is true of one steady cell before any noise (lambda, needs, spread, delay); `truth_of`
+gathers all of a simulation: cells, labels, sensors, faults, fuel steps, parts and events.
+
 Times are seconds of data time from `epoch_s` on. Cylinders are the real ones, counted from 1;
 positions are places in the chain, whose labels may be wrong. A misfire has the moment of its
 missing spark (`t_s`) and the one at which its gas reaches the sensor (`seen_s`).
@@ -20,20 +23,16 @@ from mixmon.gas.fuel import OXYGEN_IN_AIR
 from mixmon.gas.transport import cycle_s
 from mixmon.simulate.engine import INJECTION_TO_EXHAUST_DEG, SPARK_TO_EXHAUST_DEG
 from mixmon.simulate.health import States
-from mixmon.simulate.operating import Point
+from mixmon.simulate.operating import OperatingPoint
 from mixmon.simulate.scenario import Misfire
-from mixmon.simulate.sensor import Node, step_time_s
+from mixmon.simulate.sensor import SimulatedNode, step_time_s
 from mixmon.simulate.simulation import EPOCH_NS, Simulation
-from mixmon.simulate.timeline import CYCLE_DEG, Window
+from mixmon.simulate.timeline import CYCLE_DEG, PlayedPart
 from mixmon.simulate.world import HALF_A_CHARGE, World
-
-# ----------------------------------------------------------------------------------------------------
-# What is true of each steady cell of a simulation, before any noise: lambda, needs, spread, delay.
-# ----------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class TrueCell:
     """One speed and load of the profile, and the stretches of time in which it is held, warm."""
 
     rpm: float
@@ -41,7 +40,7 @@ class Cell:
     windows: tuple[tuple[float, float], ...]
 
 
-def cells_of(world: World) -> list[Cell]:
+def cells_of(world: World) -> list[TrueCell]:
     """The cells of all steady parts, in the order in which they first come."""
     windows: dict[tuple[float, float], list[tuple[float, float]]] = {}
     warm_s = _warm_s(world)
@@ -49,7 +48,7 @@ def cells_of(world: World) -> list[Cell]:
         begins, ends = max(window.settled_s, warm_s), min(window.to_s, world.timeline.duration_s)
         if window.kind in {"start", "steady"} and begins < ends:
             windows.setdefault((window.rpm, window.load), []).append((begins, ends))
-    return [Cell(rpm, load, tuple(held)) for (rpm, load), held in windows.items()]
+    return [TrueCell(rpm, load, tuple(held)) for (rpm, load), held in windows.items()]
 
 
 def _warm_s(world: World) -> float:
@@ -66,10 +65,10 @@ def _warm_s(world: World) -> float:
 class CellTruth:
     """The engine held at one cell; arrays float64[n] are in cylinder order."""
 
-    def __init__(self, world: World, cell: Cell) -> None:
+    def __init__(self, world: World, cell: TrueCell) -> None:
         self.cell, self._world = cell, world
         rpm, load = np.array([cell.rpm]), np.array([cell.load])
-        self._point: Point = world.map.at(rpm, load)
+        self._point: OperatingPoint = world.map.at(rpm, load)
         n = world.scenario.size
         self.lam = np.array([world.charges.lam(i, self._point, load)[0] for i in range(n)])
         self.leak = np.zeros(n)
@@ -100,7 +99,7 @@ class CellTruth:
         return np.asarray(around + np.array(front), np.float64)
 
     def as_json(self) -> dict[str, Any]:
-        """Everything, with percentages where the name says so."""
+        """The JSON object of the cell; shares in percent where the name says so."""
         scenario, dead = self._world.scenario, self.dead_delays()
         lags = [step_time_s(tau, scenario.controllers.filter_s) for tau in scenario.sensors.lean_s]
         return {
@@ -148,11 +147,18 @@ def full_load(truths: list[CellTruth]) -> Iterator[CellTruth]:
     return (truth for truth in truths if truth.cell.load == highest)
 
 
-FORMAT = 1
+TRUTH_FORMAT = 1
+"""Version of the JSON object."""
 
 _BEFORE_S, _AFTER_S, _STEP_NS = 5.0, 0.8, 1_000_000
+"""A misfire is played once more without noise: from so long before, to so long after, in steps of 1 ms. Our
+choice: longer than any lag needs to settle."""
+
 _OVER = (0.05, 0.10)
-_DIGITS = 6
+"""Rises of lambda over which the time of a misfire's pulse is counted."""
+
+_TRUTH_DIGITS = 6
+"""Decimals in the JSON object: our choice, finer than any tolerance of the grader."""
 
 
 def truth_of(simulation: Simulation) -> dict[str, Any]:
@@ -161,24 +167,24 @@ def truth_of(simulation: Simulation) -> dict[str, Any]:
     scenario = world.scenario
     cells = [CellTruth(world, cell) for cell in cells_of(world)]
     return {
-        "format": FORMAT,
+        "format": TRUTH_FORMAT,
         "scenario": scenario.session.name,
         "about": scenario.about,
         "seed": world.seed,
         "epoch_s": EPOCH_NS // SECOND_NS,
         "duration_s": simulation.duration_s,
         "trims_held_percent": list(world.trims),
-        "identity": _identity(world),
-        "sensors": _sensors(world),
+        "identity": _identity_rows(world),
+        "sensors": _sensor_rows(world),
         "controller_filter_s": scenario.controllers.filter_s,
         "noise": asdict(scenario.noise),
-        "cells": [_rounded(cell.as_json()) for cell in cells],
-        "full_load": _rounded(_full_load(cells)) if cells else {},
-        "differences": _rounded(asdict(scenario.cylinders)),
-        "faults": _faults(world),
+        "cells": [_round_numbers(cell.as_json()) for cell in cells],
+        "full_load": _round_numbers(_full_load_means(cells)) if cells else {},
+        "differences": _round_numbers(asdict(scenario.cylinders)),
+        "faults": _fault_rows(world),
         "fuel_steps": [asdict(step) for step in world.timeline.steps],
         "parts": [asdict(window) for window in world.timeline.windows],
-        "events": sorted(_events(world), key=lambda event: (event["t_s"], event["kind"])),
+        "events": sorted(_event_rows(world), key=lambda event: (event["t_s"], event["kind"])),
     }
 
 
@@ -187,7 +193,7 @@ def truth_json(simulation: Simulation) -> str:
     return json.dumps(truth_of(simulation), indent=1, ensure_ascii=False) + "\n"
 
 
-def _identity(world: World) -> list[dict[str, Any]]:
+def _identity_rows(world: World) -> list[dict[str, Any]]:
     """Which cylinder each position of the chain really sees, and which one its label names."""
     serial = world.scenario.sensors.serial
     return [
@@ -196,7 +202,8 @@ def _identity(world: World) -> list[dict[str, Any]]:
     ]
 
 
-def _sensors(world: World) -> list[dict[str, Any]]:
+def _sensor_rows(world: World) -> list[dict[str, Any]]:
+    """The sensors in the order of the chain, each with its place and its errors."""
     sensors = world.scenario.sensors
     rows = []
     for k, i in enumerate(world.cylinder_of):
@@ -218,7 +225,7 @@ def _sensors(world: World) -> list[dict[str, Any]]:
     return rows
 
 
-def _full_load(cells: list[CellTruth]) -> dict[str, Any]:
+def _full_load_means(cells: list[CellTruth]) -> dict[str, Any]:
     """Means over the cells at the highest load of the profile."""
     chosen = list(full_load(cells))
     return {
@@ -229,11 +236,11 @@ def _full_load(cells: list[CellTruth]) -> dict[str, Any]:
     }
 
 
-def _faults(world: World) -> list[dict[str, Any]]:
+def _fault_rows(world: World) -> list[dict[str, Any]]:
     return [{"kind": type(fault).__name__.lower(), **asdict(fault)} for fault in world.scenario.faults]
 
 
-def _events(world: World) -> list[dict[str, Any]]:
+def _event_rows(world: World) -> list[dict[str, Any]]:
     """What happens, with its moment; only what lies within the duration."""
     timeline = world.timeline
     events: list[dict[str, Any]] = [
@@ -245,18 +252,18 @@ def _events(world: World) -> list[dict[str, Any]]:
         for begins, ends in timeline.spark_cuts
     ]
     events += [{"kind": "throttle opens", "t_s": t, "cylinders": "all"} for t in timeline.openings]
-    events += [_pull(world, window) for window in timeline.windows if window.kind == "sweep"]
+    events += [_pull_event(world, window) for window in timeline.windows if window.kind == "sweep"]
     events += [
         {"kind": window.kind, "t_s": window.from_s, "to_s": window.to_s, "name": window.name}
         for window in timeline.windows
         if window.kind in {"tip-in", "identity", "pattern"}
     ]
-    events += [event for k in range(world.scenario.size) for event in _supply(world, k + 1)]
-    events += [_misfire(world, fault) for fault in world.scenario.faults if isinstance(fault, Misfire)]
-    return [_rounded(event) for event in events if event["t_s"] < timeline.duration_s]
+    events += [event for k in range(world.scenario.size) for event in _supply_events(world, k + 1)]
+    events += [_misfire_event(world, fault) for fault in world.scenario.faults if isinstance(fault, Misfire)]
+    return [_round_numbers(event) for event in events if event["t_s"] < timeline.duration_s]
 
 
-def _pull(world: World, window: Window) -> dict[str, Any]:
+def _pull_event(world: World, window: PlayedPart) -> dict[str, Any]:
     rpm = world.timeline.crank.rpm(np.array([window.from_s, window.to_s]))
     return {
         "kind": "pull",
@@ -269,7 +276,7 @@ def _pull(world: World, window: Window) -> dict[str, Any]:
     }
 
 
-def _supply(world: World, position: int) -> list[dict[str, Any]]:
+def _supply_events(world: World, position: int) -> list[dict[str, Any]]:
     """Losses of supply of one node, with the moment from which its readings count again."""
     states = States(world, position)
     again: list[float] = []
@@ -291,7 +298,7 @@ def _supply(world: World, position: int) -> list[dict[str, Any]]:
     ]
 
 
-def _misfire(world: World, fault: Misfire) -> dict[str, Any]:
+def _misfire_event(world: World, fault: Misfire) -> dict[str, Any]:
     """Missed cycles in a row, and what the reading would show of them without noise."""
     i, crank = fault.cylinder - 1, world.timeline.crank
     first = world.fires_deg[i] + CYCLE_DEG * world.first_missed(fault)
@@ -308,11 +315,11 @@ def _misfire(world: World, fault: Misfire) -> dict[str, Any]:
         "cycles": fault.cycles,
         "rpm": float(rpm[0]),
         "load": float(load[0]),
-        **_seen(world, fault, float(sparks[0])),
+        **_seen_reading(world, fault, float(sparks[0])),
     }
 
 
-def _seen(world: World, fault: Misfire, t_s: float) -> dict[str, float]:
+def _seen_reading(world: World, fault: Misfire, t_s: float) -> dict[str, float]:
     """What the reading does after t_s if nothing else happens and nothing is random."""
     scenario = world.scenario
     others = tuple(f for f in scenario.faults if f is fault or not isinstance(f, Misfire))
@@ -320,7 +327,7 @@ def _seen(world: World, fault: Misfire, t_s: float) -> dict[str, float]:
     quiet = World(replace(scenario, noise=noise, faults=others), world.seed, None, world.trims)
     begins, ends = round(max(t_s - _BEFORE_S, 0.0) * SECOND_NS), round((t_s + _AFTER_S) * SECOND_NS)
     t = np.arange(begins, ends, _STEP_NS)
-    node = Node(quiet, world.cylinder_of.index(fault.cylinder - 1) + 1)
+    node = SimulatedNode(quiet, world.cylinder_of.index(fault.cylinder - 1) + 1)
     lam = node.readings(begins, ends, t).lam
     spark = int(np.searchsorted(t, round(t_s * SECOND_NS)))
     rise = lam[spark:] - lam[spark - 1]
@@ -334,10 +341,10 @@ def _seen(world: World, fault: Misfire, t_s: float) -> dict[str, float]:
     }
 
 
-def _rounded(value: Any) -> Any:
-    """The same with numbers as long as they mean something."""
+def _round_numbers(value: Any) -> Any:
+    """The same with numbers rounded to six decimals."""
     if isinstance(value, dict):
-        return {key: _rounded(item) for key, item in value.items()}
+        return {key: _round_numbers(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_rounded(item) for item in value]
-    return round(value, _DIGITS) if isinstance(value, float) else value
+        return [_round_numbers(item) for item in value]
+    return round(value, _TRUTH_DIGITS) if isinstance(value, float) else value

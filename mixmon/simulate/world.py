@@ -1,4 +1,4 @@
-"""What everything in one simulation shares: the scenario, its map, its time, its fuel, its dice."""
+"""What all parts of one simulation share: scenario, map, time, fuel, sources of chance."""
 
 from __future__ import annotations
 
@@ -58,12 +58,12 @@ class World:
         self.fires_deg = tuple(angles[k] for k in self.order)
         self._pipe = pipe_volume_l(np.array(distance_mm), bore_mm) / cylinder_l
         self.leaks = {
-            fault.cylinder - 1: self._leak(fault) for fault in scenario.faults if isinstance(fault, Leak)
+            fault.cylinder - 1: self._make_leak(fault) for fault in scenario.faults if isinstance(fault, Leak)
         }
         self.cylinder_of = sensor_at(n, scenario.faults)
 
     def rng(self, what: str, i: int = 0) -> np.random.Generator:
-        """The dice for one purpose."""
+        """The generator of random numbers for one purpose, and one member of several alike."""
         return np.random.Generator(np.random.PCG64([self.seed, zlib.crc32(what.encode()), i]))
 
     def enrichment(self, t: Floats) -> Floats:
@@ -104,7 +104,7 @@ class World:
         front = np.maximum(cycles - HALF_A_CHARGE, 0.0)
         return np.asarray(front * cycle_s(np.maximum(rpm, 1.0)), np.float64)
 
-    def _leak(self, leak: Leak) -> LeakAir:
+    def _make_leak(self, leak: Leak) -> LeakAir:
         return LeakAir(leak, self.map.at(np.array(leak.rpm), np.array(leak.load)).flow)
 
 

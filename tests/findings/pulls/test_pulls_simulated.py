@@ -18,7 +18,7 @@ from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.scenario import Misfire, Scenario
 from mixmon.simulate.simulation import EPOCH_NS, Simulation, simulate
-from mixmon.simulate.truth import Cell, CellTruth, needs, truth_of
+from mixmon.simulate.truth import CellTruth, TrueCell, needs, truth_of
 from mixmon.simulate.world import burnt_fuel
 
 
@@ -57,7 +57,7 @@ def test_all_scripted_pulls_and_no_others_are_found_and_their_needs_are_true(
     full = max(scenario.map.load)
     for found in reviewed.tables:
         for band, rpm in enumerate(found.bands.centres):
-            read = needs(CellTruth(simulation.world, Cell(rpm, full, ())).read)
+            read = needs(CellTruth(simulation.world, TrueCell(rpm, full, ())).read)
             error = found.peers[band] - read[list(simulation.world.cylinder_of)]
             if np.isfinite(error).all():  # else the mean is of fewer cylinders than the truth's
                 errors.append(error)

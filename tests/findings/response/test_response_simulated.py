@@ -9,7 +9,7 @@ from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.sensor import step_time_s
 from mixmon.simulate.simulation import simulate
-from mixmon.simulate.truth import Cell, CellTruth
+from mixmon.simulate.truth import CellTruth, TrueCell
 
 PATTERNS = """
 format = 1
@@ -91,7 +91,7 @@ def test_the_delay_of_every_cell_is_within_twenty_milliseconds(short):
     review, simulation = short
     assert review.refusal == ""
     for cell in review.cells:
-        truth = CellTruth(simulation.world, Cell(cell.rpm, cell.load, ())).dead_delays().mean()
+        truth = CellTruth(simulation.world, TrueCell(cell.rpm, cell.load, ())).dead_delays().mean()
         assert abs(cell.dead_s - truth) < max(cell.dead_half_s, 0.020)
         if (cell.rpm, cell.load) in {(4000, 35), (6000, 100), (7000, 100)}:
             assert abs(cell.dead_s - truth) < 0.010
@@ -103,7 +103,7 @@ def test_patterns_tell_the_delay_from_idle_to_full_load(tmp_path):
     review, simulation = reviewed(path, 911, 86.0)
     assert [(round(p.rpm, -1), round(p.load)) for p in review.points] == [(1000, 3), (2000, 10), (6000, 100)]
     for point in review.points:
-        truth = CellTruth(simulation.world, Cell(point.rpm, point.load, ())).dead_delays()
+        truth = CellTruth(simulation.world, TrueCell(point.rpm, point.load, ())).dead_delays()
         assert abs(point.dead_s - truth.mean()) < min(0.020, 2.5 * point.dead_sd)
         known = np.isfinite(point.fit.dead_s)
         assert known.sum() >= 7
@@ -127,6 +127,6 @@ def test_the_delay_of_an_engine_with_one_throttle_goes_by_its_manifold_pressure(
     cells = [cell for cell in review.cells if (cell.rpm, cell.load) in {(900, 35), (2500, 50), (4500, 100)}]
     assert len(cells) == 3
     for cell in cells:
-        truth = CellTruth(simulation.world, Cell(cell.rpm, cell.load, ())).dead_delays().mean()
+        truth = CellTruth(simulation.world, TrueCell(cell.rpm, cell.load, ())).dead_delays().mean()
         # idle is told by a cut that ended at 3000 rpm, and says so in its interval
         assert abs(cell.dead_s - truth) < min(cell.dead_half_s, 0.045 if cell.rpm == 900 else 0.020)
