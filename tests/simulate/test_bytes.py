@@ -31,11 +31,11 @@ def test_the_same_seed_gives_the_same_bytes_and_another_does_not():
 
 
 @pytest.mark.parametrize("stretch_s", [30.0, 3.3, 0.41])
-def test_the_stretches_in_which_it_is_played_do_not_show(stretch_s):
+def test_the_pieces_in_which_it_is_played_do_not_show(stretch_s):
     """Across a pull, a burst, a drop-out of the supply and an overrun."""
     scenario = replace(SHORT, profile=(SHORT.profile[0], SHORT.profile[1], *SHORT.profile[6:]))
     expected = text(Simulation(World(scenario, 5)))
-    assert text(Simulation(World(scenario, 5), stretch_s=stretch_s)) == expected
+    assert text(Simulation(World(scenario, 5), piece_s=stretch_s)) == expected
 
 
 def test_stamps_rise_on_each_wire_by_at_least_a_frame():
