@@ -1,6 +1,6 @@
 """Frames in, judged rows out: the whole chain from the wire to the cylinders.
 
-    frames -> Clock -> Decoder -> Aligner -> Judge -> Correction, where asked for -> CylinderBlock
+    frames -> FrameClock -> Decoder -> Aligner -> Judge -> Correction, where asked for -> CylinderBlock
 
 The same chain serves a recording and a live bus, and gives the same rows bit for bit however
 the frames are cut into blocks. Nothing here knows a clock, a thread, a file or a screen.
@@ -14,7 +14,7 @@ import numpy as np
 
 from mixmon.arrays import Bytes
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.clock import LATENESS_NS, Clock, Span
+from mixmon.frames.clock import DEFAULT_LATENESS_NS, FrameClock, FrameSpan
 from mixmon.messages.binding import Binding
 from mixmon.messages.decode import Decoder
 from mixmon.messages.integrity import MessageCounts
@@ -39,10 +39,10 @@ class Pipeline:
         binding: Binding,
         *,
         left_out: frozenset[int] = frozenset(),
-        lateness_ns: int = LATENESS_NS,
+        lateness_ns: int = DEFAULT_LATENESS_NS,
     ) -> None:
         self._binding = binding
-        self._clock = Clock(lateness_ns)
+        self._clock = FrameClock(lateness_ns)
         self._decoder = Decoder(binding.tables, binding.wanted)
         self._aligner = Aligner(layout_of(binding))
         self._judge = Judge(binding.session.validity, node_facts(binding, left_out))
@@ -81,7 +81,7 @@ class Pipeline:
         """Rows up to the last frame."""
         return self._rows(self._clock.flush())
 
-    def _rows(self, spans: list[Span]) -> Iterator[CylinderBlock]:
+    def _rows(self, spans: list[FrameSpan]) -> Iterator[CylinderBlock]:
         for span in spans:
             if span.stretch != self._stretch:
                 self._stretch = span.stretch

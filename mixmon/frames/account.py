@@ -14,14 +14,14 @@ import numpy as np
 from mixmon.arrays import Bytes
 from mixmon.frames.block import FrameFlag
 
-SHOWN_REJECTS = 20
-"""Rejects that are kept with their place and text; all of them are counted."""
+KEPT_REJECTS = 20
+"""Rejects that are kept with their place and text; all of them are counted. Our choice: enough to see why."""
 
 KEPT_LOSSES = 1000
-"""Notes of losses that are kept one by one; what further ones say is added to the last of them."""
+"""Notes of losses that are kept one by one; further ones are added to the last. Our choice."""
 
-SHOWN_TEXT = 120
-"""Characters of a rejected line that are kept."""
+KEPT_CHARACTERS = 120
+"""Characters of a rejected line that are kept. Our choice: one line of a wide terminal."""
 
 
 class Reason(StrEnum):
@@ -124,7 +124,7 @@ class ReadReport:
     def reject(self, line: int, why: Reason, text: bytes | memoryview | str) -> None:
         """Counts one line that is no frame."""
         self.rejected[why.value] = self.rejected.get(why.value, 0) + 1
-        if len(self.first_rejected) < SHOWN_REJECTS:
-            start = text[:SHOWN_TEXT]
+        if len(self.first_rejected) < KEPT_REJECTS:
+            start = text[:KEPT_CHARACTERS]
             shown = start if isinstance(start, str) else bytes(start).decode("ascii", "backslashreplace")
-            self.first_rejected.append(Reject(line, why.value, shown[:SHOWN_TEXT]))
+            self.first_rejected.append(Reject(line, why.value, shown[:KEPT_CHARACTERS]))

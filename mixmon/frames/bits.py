@@ -16,21 +16,18 @@ from numpy.typing import NDArray
 from mixmon.arrays import Bytes, Floats, Ints
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
 
-# ----------------------------------------------------------------------------------------------------
-# Checksums and stuff bits of many bit strings at once, a byte a step.
-#
-# A bit string is a row of bytes; rows are sorted by length, longest first, so that each step works
-# on the first so many of them. Stuffing is a machine with ten states, the last bit and the length of
-# its run: after five equal bits the complement is inserted, and starts the next run (ISO 11898-1).
-# ----------------------------------------------------------------------------------------------------
+# Checksums and stuff bits of many bit strings at once, a byte a step. A bit string is a row of bytes;
+# rows are sorted by length, longest first, so that each step works on the first so many of them.
+# Stuffing is a machine with ten states, the last bit and the length of its run: after five equal bits
+# the complement is inserted, and starts the next run (ISO 11898-1).
 
 Words = NDArray[np.uint16]
 
 _POLYNOMIAL = 0x4599
 """CRC-15 of classic frames; starts at zero, nothing reflected, no final exclusive or (ISO 11898-1)."""
 
-_CRC_BITS = 0x7FFF
-_LONGEST_RUN = 5
+_CRC_BITS = 0x7FFF  # 15 bits (ISO 11898-1)
+_LONGEST_RUN = 5  # equal bits before a stuff bit (ISO 11898-1)
 
 
 def _crc_table() -> Words:
@@ -108,17 +105,19 @@ def crc15(columns: list[Bytes], rows: int) -> Words:
     return register
 
 
-INTERMISSION = 3
-_HEADER = {False: 19, True: 39}
+# Lengths of frames in bits.
+
+INTERMISSION = 3  # ISO 11898-1
+_HEADER_BITS = {False: 19, True: 39}
 """Start bit to data length code, by whether the identifier has 29 bits."""
 
-_CRC = 15
+_CRC = 15  # ISO 11898-1
 _TRAILER = 1 + 2 + 7 + INTERMISSION
 """CRC delimiter, acknowledge slot and delimiter, end of frame."""
 
 _FD_HEADER = {False: 22, True: 41}
 _FD_SWITCHED = 6
-"""Ints of the header from the bit-rate switch on; behind it the data rate holds."""
+"""Bits of the header from the bit-rate switch on; behind it the data rate holds."""
 
 _FD_TRAILER = 2 + 7 + INTERMISSION
 _FD_CRC = 4 + 17 + 1 + 6
@@ -133,7 +132,7 @@ _ERROR_FRAME = 6 + 8 + INTERMISSION
 _SIGNALLED = 0x08 | 0x80
 """Class bits of errors that went over the wire as error frames (linux/can/error.h: PROT, BUSERROR)."""
 
-_ROWS = 16_384
+_ROWS_AT_ONCE = 16_384  # our choice: bounds memory and keeps the columns in the cache
 _FD, _REMOTE, _ERROR = int(FrameFlag.FD), int(FrameFlag.REMOTE), int(FrameFlag.ERROR)
 _SWITCH, _PASSIVE = int(FrameFlag.BIT_RATE_SWITCH), int(FrameFlag.ERROR_STATE)
 
@@ -153,7 +152,7 @@ class Load:
 
 
 def frame_bits(block: FrameBlock) -> Ints:
-    r"""Ints of each frame on the wire, int64[n]; exact for data and remote frames.
+    r"""Bits of each frame on the wire, int64[n]; exact for data and remote frames.
 
     An error frame counts with the 17 bits that one has at least, or with none if it tells of the
     controller only.
@@ -179,8 +178,8 @@ def phase_bits(block: FrameBlock) -> tuple[Ints, Ints]:
     fd, long = (block.flags & _FD) != 0, block.can_id >= EXTENDED
     for flexible, extended in product((False, True), repeat=2):
         chosen = np.flatnonzero(~error & (fd == flexible) & (long == extended))
-        for at in range(0, len(chosen), _ROWS):
-            rows = chosen[at : at + _ROWS]
+        for at in range(0, len(chosen), _ROWS_AT_ONCE):
+            rows = chosen[at : at + _ROWS_AT_ONCE]
             rows = rows[np.argsort(-block.size[rows].astype(np.int8), kind="stable")]  # longest first
             part = block.take(rows)
             if flexible:
@@ -202,7 +201,7 @@ def worst_case_bits(size: int, *, extended: bool, fd: bool = False) -> int:
     if fd:
         stuffed = _FD_HEADER[extended] + 8 * size
         return stuffed + (stuffed - 1) // 4 + int(_fd_crc(np.array(size))) + _FD_TRAILER
-    stuffed = _HEADER[extended] + 8 * size + _CRC
+    stuffed = _HEADER_BITS[extended] + 8 * size + _CRC
     return stuffed + (stuffed - 1) // 4 + _TRAILER
 
 
@@ -229,8 +228,9 @@ def load(bits: Floats | Ints, t: Ints, bitrate: float, window_ns: int) -> Load:
 
 
 def _classic_bits(block: FrameBlock, *, extended: bool) -> Ints:
+    """Bits of each classic frame; rows stand longest first."""
     header = _classic_header(block, extended=extended)
-    bits = _HEADER[extended]
+    bits = _HEADER_BITS[extended]
     data = _data_columns(block)
     crc = crc15([*unpadded(header, bits), *data], len(block))
     machine = Stuffing(len(block))
@@ -255,7 +255,7 @@ def _classic_header(block: FrameBlock, *, extended: bool) -> Ints:
 
 
 def _fd_bits(block: FrameBlock, *, extended: bool) -> tuple[Ints, Ints]:
-    """Ints at the nominal and at the data rate."""
+    """Bits at the nominal and at the data rate."""
     header = _fd_header(block, extended=extended)
     bits = _FD_HEADER[extended]
     before, whole = Stuffing(len(block)), Stuffing(len(block))
@@ -284,6 +284,7 @@ def _fd_header(block: FrameBlock, *, extended: bool) -> Ints:
 
 
 def _fd_crc(size: NDArray[np.integer]) -> Ints:
+    """Bits from the stuff count to the fixed stuff bits, by the number of data bytes."""
     return np.where(size <= _FD_LAST_SHORT, _FD_CRC, _FD_LONG_CRC)
 
 

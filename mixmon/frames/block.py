@@ -19,8 +19,8 @@ from mixmon.arrays import Bytes, Ints
 EXTENDED = 0x8000_0000
 """Bit of `can_id` that marks a 29-bit identifier."""
 
-CLASSIC_WIDTH = 8
-FD_WIDTH = 64
+CLASSIC_WIDTH = 8  # data bytes of a classic frame (ISO 11898-1)
+FD_WIDTH = 64  # data bytes of a CAN FD frame (ISO 11898-1)
 
 
 class FrameFlag(IntFlag):
@@ -38,7 +38,7 @@ class FrameFlag(IntFlag):
 NOT_DATA = FrameFlag.REMOTE | FrameFlag.ERROR
 """Frames with one of these flags are evidence about the bus and are never decoded."""
 
-_COLUMNS = (
+_FRAME_COLUMNS = (
     ("t", np.int64),
     ("can_id", np.uint32),
     ("bus", np.uint8),
@@ -74,7 +74,7 @@ class FrameBlock:
 
     def __post_init__(self) -> None:
         n = len(self.t)
-        for name, dtype in _COLUMNS:
+        for name, dtype in _FRAME_COLUMNS:
             column = getattr(self, name)
             if column.dtype != dtype or column.shape != (n,):
                 raise ValueError(f"FrameBlock.{name}: {column.dtype}{column.shape}, expected {dtype}({n},)")
@@ -149,9 +149,7 @@ def concat(blocks: Sequence[FrameBlock]) -> FrameBlock:
     )
 
 
-# ----------------------------------------------------------------------------------------------------
 # Frames that come one at a time, and the block they make.
-# ----------------------------------------------------------------------------------------------------
 
 MOST_INTERFACES = 256
 """A FrameBlock numbers interfaces in one byte."""

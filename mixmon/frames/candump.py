@@ -12,19 +12,30 @@ import numpy as np
 from mixmon.arrays import Bytes
 from mixmon.frames.account import Loss, ReadReport, Reason
 from mixmon.frames.block import FrameBlock, FrameRow, Interfaces, block_of, concat
-from mixmon.frames.candump_fast import BEFORE, BEHIND, Columns, Regions, Rows, StampLayout, read_columns
+from mixmon.frames.candump_fast import (
+    BYTES_BEFORE,
+    BYTES_BEHIND,
+    Columns,
+    Regions,
+    Rows,
+    StampLayout,
+    read_columns,
+)
 from mixmon.frames.candump_line import LONGEST_LINE, LineLoss, read_line
 
-BATCH = 1 << 20
-"""Bytes of text that are read at once; more gain nothing, as the columns leave the cache."""
+TEXT_BYTES = 1 << 20
+"""Bytes of text that are read at once; our choice: more gain nothing, as the columns leave the cache."""
 
-_NEWLINE = 10
-_PASSES = 32
-_FRUITLESS = 4
-"""Passes by columns in a batch, and those among them that may find nothing, before the rest is
-read line by line; numbers that only cost or save time."""
+_NEWLINE = ord("\n")
 
-_KEEP_WHY = (Reason.NOT_TEXT, Reason.SCREEN_FORMAT, Reason.TOO_LONG)
+_MOST_PASSES = 32
+"""Passes by columns over one text before the rest is read line by line; our choice: a log with more
+interfaces and layouts than that loses time, nothing else."""
+
+_MOST_FRUITLESS = 4
+"""Those among them that may find nothing; our choice, likewise."""
+
+_REASONS_KEPT = (Reason.NOT_TEXT, Reason.SCREEN_FORMAT, Reason.TOO_LONG)
 
 OddLine = FrameRow | LineLoss | Reason | None
 """What a line is that the columns could not hold."""
@@ -48,8 +59,8 @@ class CandumpReader:
     def __init__(self) -> None:
         self.report = ReadReport()
         self._interfaces = Interfaces()
-        self._text = np.zeros(BEFORE + LONGEST_LINE + 1 + BATCH + BEHIND, np.uint8)
-        self._filled = BEFORE  # where the text ends; it begins at BEFORE, with an unfinished line
+        self._text = np.zeros(BYTES_BEFORE + LONGEST_LINE + 1 + TEXT_BYTES + BYTES_BEHIND, np.uint8)
+        self._filled = BYTES_BEFORE  # where the text ends; it begins at BYTES_BEFORE, with an unfinished line
         self._layout: StampLayout | None = None
         self._regions = Regions()
         self._last_t: int | None = None
@@ -64,60 +75,61 @@ class CandumpReader:
         if not data:
             return FrameBlock.empty(self.channels)
         new = np.frombuffer(data, np.uint8)
-        return concat([self._take(new[at : at + BATCH]) for at in range(0, len(new), BATCH)])
+        return concat([self._split_lines(new[at : at + TEXT_BYTES]) for at in range(0, len(new), TEXT_BYTES)])
 
     def flush(self) -> FrameBlock:
         """The last line, if the log does not end with a newline."""
-        end, self._filled = self._filled, BEFORE
-        if end == BEFORE:
+        end, self._filled = self._filled, BYTES_BEFORE
+        if end == BYTES_BEFORE:
             return FrameBlock.empty(self.channels)
         self.report.no_final_newline = True
         self._text[end] = _NEWLINE
-        return self._read(np.array([BEFORE]), np.array([end]), cut=True)
+        return self._read_lines(np.array([BYTES_BEFORE]), np.array([end]), cut=True)
 
-    def _take(self, new: Bytes) -> FrameBlock:
+    def _split_lines(self, new: Bytes) -> FrameBlock:
+        """Frames of the lines that the new bytes complete; what is left of a line moves to the front."""
         text, begin = self._text, self._filled
         end = begin + len(new)
         text[begin:end] = new
         ends = np.flatnonzero(text[begin:end] == _NEWLINE)
         block = FrameBlock.empty(self.channels)
-        rest = BEFORE
+        rest = BYTES_BEFORE
         if len(ends):
             ends += begin
-            starts = np.concatenate(([BEFORE], ends[:-1] + 1))
-            block = self._read(starts, ends)
+            starts = np.concatenate(([BYTES_BEFORE], ends[:-1] + 1))
+            block = self._read_lines(starts, ends)
             rest = int(ends[-1]) + 1
         kept = min(end - rest, LONGEST_LINE + 1)  # of a longer line no more is needed to refuse it
-        text[BEFORE : BEFORE + kept] = text[rest : rest + kept].copy()
-        self._filled = BEFORE + kept
+        text[BYTES_BEFORE : BYTES_BEFORE + kept] = text[rest : rest + kept].copy()
+        self._filled = BYTES_BEFORE + kept
         return block
 
-    def _read(self, starts: Rows, ends: Rows, *, cut: bool = False) -> FrameBlock:
+    def _read_lines(self, starts: Rows, ends: Rows, *, cut: bool = False) -> FrameBlock:
         """The lines as far as they are frames; `cut` when there is one and its end is missing."""
-        columns = Columns.none(len(starts))
+        columns = Columns.unread(len(starts))
         odd: OddLines = {}
         left = np.arange(len(starts))
         fruitless = 0
-        for _ in range(_PASSES):
+        for _ in range(_MOST_PASSES):
             before = len(left)
-            left = self._by_columns(left, starts, ends, columns)
+            left = self._read_by_columns(left, starts, ends, columns)
             fruitless += len(left) == before
-            if not len(left) or fruitless > _FRUITLESS:
+            if not len(left) or fruitless > _MOST_FRUITLESS:
                 break
             # the first line left is odd, or brings a new interface: then the rest goes by columns
-            odd |= self._one_by_one(left[:1], starts, ends)
-            self._learn(odd[int(left[0])], starts[left[0]], ends[left[0]])
+            odd |= self._read_one_by_one(left[:1], starts, ends)
+            self._learn_region(odd[int(left[0])], starts[left[0]], ends[left[0]])
             left = left[1:]
-        odd |= self._one_by_one(left, starts, ends)
-        self._join(columns, odd)
-        self._note(columns, odd, starts, ends, cut=cut)
-        return self._block(columns)
+        odd |= self._read_one_by_one(left, starts, ends)
+        self._join_odd_frames(columns, odd)
+        self._count_odd_lines(columns, odd, starts, ends, cut=cut)
+        return self._finish_block(columns)
 
-    def _by_columns(self, rows: Rows, starts: Rows, ends: Rows, columns: Columns) -> Rows:
+    def _read_by_columns(self, rows: Rows, starts: Rows, ends: Rows, columns: Columns) -> Rows:
         """Reads what has the stamp layout of the first line, or of the pass before; gives the rest."""
         if not len(rows):
             return rows
-        first = self._text[starts[rows[0]] :][:BEFORE].tobytes()
+        first = self._text[starts[rows[0]] :][:BYTES_BEFORE].tobytes()
         self._layout = StampLayout.of(first) or self._layout
         if self._layout is None:
             return rows
@@ -125,7 +137,7 @@ class CandumpReader:
         columns.put(rows, found)
         return rows[~found.valid]
 
-    def _one_by_one(self, rows: Rows, starts: Rows, ends: Rows) -> OddLines:
+    def _read_one_by_one(self, rows: Rows, starts: Rows, ends: Rows) -> OddLines:
         """Reads these lines strictly; new interfaces get their numbers here, in the order of lines."""
         text = self._text.data
         odd: OddLines = {}
@@ -136,12 +148,12 @@ class CandumpReader:
             odd[row] = found
         return odd
 
-    def _learn(self, found: OddLine, start: int, end: int) -> None:
+    def _learn_region(self, found: OddLine, start: int, end: int) -> None:
         """Remembers how the interface of this line is written."""
         if isinstance(found, FrameRow):
             self._regions.learn(self._text[start:end].tobytes(), self._interfaces[found.interface])
 
-    def _join(self, columns: Columns, odd: OddLines) -> None:
+    def _join_odd_frames(self, columns: Columns, odd: OddLines) -> None:
         """Puts the frames read one by one into the rows of their lines."""
         frames = {row: found for row, found in odd.items() if isinstance(found, FrameRow)}
         if frames:
@@ -154,7 +166,9 @@ class CandumpReader:
                 ),
             )
 
-    def _note(self, columns: Columns, odd: OddLines, starts: Rows, ends: Rows, *, cut: bool) -> None:
+    def _count_odd_lines(
+        self, columns: Columns, odd: OddLines, starts: Rows, ends: Rows, *, cut: bool
+    ) -> None:
         """Counts what is no frame, with the numbers of the lines."""
         report, text = self.report, self._text.data
         read = np.flatnonzero(columns.valid)
@@ -167,10 +181,10 @@ class CandumpReader:
                 after_t = int(columns.t[read[before - 1]]) if before else self._last_t
                 report.lose(Loss(line, *found, after_t))
             elif isinstance(found, Reason):
-                why = Reason.TRUNCATED if cut and found not in _KEEP_WHY else found
+                why = Reason.TRUNCATED if cut and found not in _REASONS_KEPT else found
                 report.reject(line, why, text[starts[row] : ends[row]])
 
-    def _block(self, columns: Columns) -> FrameBlock:
+    def _finish_block(self, columns: Columns) -> FrameBlock:
         """The rows that are frames, counted."""
         kept = slice(None) if columns.valid.all() else columns.valid
         block = FrameBlock(

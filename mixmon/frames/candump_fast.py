@@ -1,13 +1,18 @@
 """Plain lines of candump text, thousands at a time, as whole columns.
 
-How it works: where a line starts, its stamp has a known layout (so many digits before and
-after the dot), behind it stands an interface that was seen before, then an identifier of three
-or eight digits. So every field lies at a known distance from the line's start, or from the `#`
-found that way, and is fetched for all lines at once as words of eight characters.
+Wants. Reading is the first and largest cost of every command: a log has millions of lines, and a
+Python object for each of them would take longer than all analysis of them.
 
-The invariant: a line counts as read only if every one of its bytes was compared with what the
-grammar of `candump_line` allows there. All others are left to that module, and cost nothing
-but time.
+Goals. Whatever is read here comes out as `candump_line` reads it. A line counts as read only if
+every one of its bytes was compared with what that grammar allows there; all others are left to
+that module, and cost nothing but time.
+
+Plan. Logs repeat themselves: the stamp of a line has the layout of the stamp before (so many
+digits before and after the dot), behind it stands an interface that was seen before, then an
+identifier of three or eight digits. So every field lies at a known distance from the line's start,
+or from the `#` found that way. It is fetched for all lines at once, as words of eight characters,
+compared with a pattern, and turned into numbers by arithmetic on whole columns. The file follows
+the line from left to right: words, stamp, interface, identifier, direction, data.
 """
 
 from __future__ import annotations
@@ -30,28 +35,24 @@ from mixmon.frames.candump_line import (
     LAST_STANDARD,
 )
 
-# ----------------------------------------------------------------------------------------------------
-# Text in words of eight characters: fetched from any place, compared, and turned into numbers.
-#
-# A word holds eight characters, the first in its lowest byte. What was not as it should be shows
-# in words of faults: zero means that all was well.
-# ----------------------------------------------------------------------------------------------------
-
 Words = NDArray[np.uint64]
+"""Eight characters a word, the first in its lowest byte. In words of faults, zero means no fault."""
+
 Rows = NDArray[np.intp]
+"""Places in the text, or numbers of lines."""
 
 
-def _each(byte: int) -> np.uint64:
+def _repeat_byte(byte: int) -> np.uint64:
     """A word of eight equal bytes."""
     return np.uint64(byte * 0x0101_0101_0101_0101)
 
 
-_ZERO_DIGITS = _each(ord("0"))
-_SIX, _HIGH = _each(6), _each(0xF0)
-_NO_BYTE = np.uint64(0xFF00_FF00_FF00_FF00)
-_PAIRS_OF_4 = np.uint64(0x0000_00FF_0000_00FF)
-_EVEN_PAIRS = np.uint64(100 + (1_000_000 << 32))
-_ODD_PAIRS = np.uint64(1 + (10_000 << 32))
+_ZERO_DIGITS = _repeat_byte(ord("0"))
+_SIX, _HIGH = _repeat_byte(6), _repeat_byte(0xF0)  # computed: 9 + 6 is the last sum below 16
+_NO_BYTE = np.uint64(0xFF00_FF00_FF00_FF00)  # computed: the high byte of each entry of `_HEX_PAIRS`
+_PAIRS_OF_4 = np.uint64(0x0000_00FF_0000_00FF)  # computed: the first and the third pair of digits
+_EVEN_PAIRS = np.uint64(100 + (1_000_000 << 32))  # computed: weights of the third and the first pair
+_ODD_PAIRS = np.uint64(1 + (10_000 << 32))  # computed: weights of the fourth and the second pair
 _TEN, _U8, _U16, _U32 = (np.uint64(count) for count in (10, 8, 16, 32))
 
 
@@ -65,7 +66,7 @@ def _hex_table() -> NDArray[np.uint16]:
     return table
 
 
-_HEX = _hex_table()
+_HEX_PAIRS = _hex_table()
 
 
 def as_words(text: bytes) -> Words:
@@ -104,7 +105,7 @@ def filled(words: Words, field: Words | np.uint64) -> Words:
 
 def hex_bytes(chars: Words) -> tuple[Bytes, Words]:
     """The bytes [.., 4 n] that hex digits of either case [.., n] stand for, and the faults [.., n]."""
-    values = _HEX.take(chars.view(np.uint16))
+    values = _HEX_PAIRS.take(chars.view(np.uint16))
     return values.astype(np.uint8), values.view(np.uint64) & _NO_BYTE
 
 
@@ -131,19 +132,17 @@ def decimal(chars: Words) -> tuple[Words, Words]:
     return pairs, faults
 
 
-# ----------------------------------------------------------------------------------------------------
-# The head of a candump line, for all lines at once: its stamp, and the interface behind it.
-#
-# Both are written the same way again and again: stamps with so many digits, interfaces with so
-# many blanks around them. So they are not searched for but compared with what was seen before.
-# ----------------------------------------------------------------------------------------------------
-
+# The head of a line: stamp and interface are written the same way again and again, so they are not
+# searched for but compared with what was seen before.
 
 LONGEST_REGION = 32
-"""Characters of blanks, interface and blanks that are compared by columns."""
+"""Characters of blanks, interface and blanks that are compared by columns. Our choice: a name of Linux has
+15 (linux/if.h); each eight characters more cost one comparison a line and region."""
 
 _MOST_REGIONS = 256
-_STAMP = re.compile(rb"\(([0-9]{1,15})\.([0-9]{1,9})\)")
+"""As many as a FrameBlock numbers interfaces."""
+
+_PLAIN_STAMP = re.compile(rb"\(([0-9]{1,15})\.([0-9]{1,9})\)")
 _REGION = re.compile(rb"\)([ \t]+[!-~]+[ \t]+)")
 
 
@@ -162,7 +161,7 @@ class StampLayout:
     @classmethod
     def of(cls, line: bytes) -> StampLayout | None:
         """The layout of this line's stamp, if it can be read by columns."""
-        match = _STAMP.match(line)
+        match = _PLAIN_STAMP.match(line)
         if not match or (int(match[1]) // 10**8 + 1) * 10**8 > LAST_SECOND:
             return None
         return cls(len(match[1]), len(match[2]), match[1][:-8])
@@ -227,14 +226,16 @@ class Regions:
         return numbers.take(found), lengths.take(found)
 
 
-BEFORE = 64
-"""Bytes that must precede the first line in the text."""
+# The whole line, left to right.
 
-BEHIND = 256
-"""Bytes that must follow the last line."""
+BYTES_BEFORE = 64
+"""Bytes that must precede the first line in the text: words of a stamp begin before the line."""
+
+BYTES_BEHIND = 256
+"""Bytes that must follow the last line: words of data are fetched as if each line had 64 bytes."""
 
 _HASH, _CR, _BLANK, _RECEIVED, _SENT = b"#\r RT"
-_NO_SIZE = 255
+_NO_SIZE = 255  # our choice: any number above 64
 _ERROR = np.uint8(FrameFlag.ERROR)  # the enumeration itself would widen columns to 64 bits
 
 
@@ -252,8 +253,8 @@ class Columns:
     data: Bytes
 
     @classmethod
-    def none(cls, lines: int) -> Columns:
-        """No line is read."""
+    def unread(cls, lines: int) -> Columns:
+        """Columns for so many lines, none of which is read."""
         t, can_id, data = (
             np.zeros(lines, np.int64),
             np.zeros(lines, np.uint32),
@@ -289,14 +290,14 @@ def read_columns(text: Bytes, starts: Rows, ends: Rows, layout: StampLayout, reg
     at = starts + layout.length
     bus, length = regions.find(text, at)
     at += length  # behind no known region the identifier starts with a blank, and fails
-    can_id, error, at, known = _identifiers(text, at)
+    can_id, error, at, known = _read_identifiers(text, at)
     valid &= known
-    ends, flags = _marks(text, ends)
+    ends, flags = _read_direction(text, ends)
     flags[error] |= _ERROR
     at += 1
     fd = text[at] == _HASH
     fd &= valid
-    data, size, known = _data(text, at, ends, CLASSIC_WIDTH)
+    data, size, known = _read_data(text, at, ends, CLASSIC_WIDTH)
     valid &= known
     columns = Columns(valid, t, can_id, bus, size, size.copy(), flags, data)
     if fd.any():
@@ -313,7 +314,7 @@ _SHORT_OR_LONG = (
 )
 
 
-def _identifiers(text: Bytes, at: Rows) -> tuple[NDArray[np.uint32], Bools, Rows, Bools]:
+def _read_identifiers(text: Bytes, at: Rows) -> tuple[NDArray[np.uint32], Bools, Rows, Bools]:
     """Identifiers as in FrameBlock, which are those of error frames, the places of `#`, validity."""
     word = fetch(text, at, 1)[:, 0]
     short = (word & np.uint64(0xFF00_0000)) == np.uint64(_HASH << 24)
@@ -333,7 +334,7 @@ def _identifiers(text: Bytes, at: Rows) -> tuple[NDArray[np.uint32], Bools, Rows
     return number, error, hashes, valid
 
 
-def _marks(text: Bytes, ends: Rows) -> tuple[Rows, Bytes]:
+def _read_direction(text: Bytes, ends: Rows) -> tuple[Rows, Bytes]:
     """Where the data end, before carriage return and direction; the flags of the direction."""
     flags = np.zeros(len(ends), np.uint8)
     last = text[ends - 1]
@@ -350,29 +351,32 @@ def _marks(text: Bytes, ends: Rows) -> tuple[Rows, Bytes]:
     return ends, flags
 
 
-def _sizes(legal: Sequence[int], width: int) -> Bytes:
+def _sizes_by_digits(legal: Sequence[int], width: int) -> Bytes:
     """Data bytes by number of digits, up to one more than the longest."""
     sizes = np.full(2 * width + 2, _NO_SIZE, np.uint8)
     sizes[[2 * size for size in legal]] = legal
     return sizes
 
 
-def _fields(width: int) -> NDArray[np.void]:
+def _masks_by_digits(width: int) -> NDArray[np.void]:
     """Masks of so many digits, one row a number."""
     digits = np.arange(2 * width) < np.arange(2 * width + 2)[:, None]
     return (digits * np.uint8(0xFF)).view(f"V{2 * width}")[:, 0]
 
 
-_SIZES = {CLASSIC_WIDTH: _sizes(range(9), CLASSIC_WIDTH), FD_WIDTH: _sizes(FD_SIZES, FD_WIDTH)}
-_FIELDS = {width: _fields(width) for width in (CLASSIC_WIDTH, FD_WIDTH)}
+_SIZES_BY_DIGITS = {
+    CLASSIC_WIDTH: _sizes_by_digits(range(9), CLASSIC_WIDTH),
+    FD_WIDTH: _sizes_by_digits(FD_SIZES, FD_WIDTH),
+}
+_MASKS_BY_DIGITS = {width: _masks_by_digits(width) for width in (CLASSIC_WIDTH, FD_WIDTH)}
 
 
-def _data(text: Bytes, at: Rows, ends: Rows, width: int) -> tuple[Bytes, Bytes, Bools]:
+def _read_data(text: Bytes, at: Rows, ends: Rows, width: int) -> tuple[Bytes, Bytes, Bools]:
     """Data bytes [n, width], zero beyond their number; that number; validity."""
     digits = np.clip(ends - at, 0, 2 * width + 1)
-    size = _SIZES[width][digits]
+    size = _SIZES_BY_DIGITS[width][digits]
     words = width // 4
-    field = _FIELDS[width][digits].view(np.uint64).reshape(len(at), words)
+    field = _MASKS_BY_DIGITS[width][digits].view(np.uint64).reshape(len(at), words)
     data, faults = hex_bytes(filled(fetch(text, at, words), field))
     valid = size != _NO_SIZE
     for column in range(words):
@@ -380,23 +384,23 @@ def _data(text: Bytes, at: Rows, ends: Rows, width: int) -> tuple[Bytes, Bytes, 
     return data, size, valid
 
 
-_FD_FLAGS = np.zeros(256, np.uint8)
-_FD_FLAGS[list(b"0123456789ABCDEF")] = FD_FLAGS * 4
-_FD_FLAGS[list(b"abcdef")] = (FD_FLAGS * 4)[10:]
-_FD_CODES = np.zeros(256, np.uint8)
-_FD_CODES[list(FD_SIZES)] = range(16)
+_FD_FLAGS_BY_DIGIT = np.zeros(256, np.uint8)
+_FD_FLAGS_BY_DIGIT[list(b"0123456789ABCDEF")] = FD_FLAGS * 4
+_FD_FLAGS_BY_DIGIT[list(b"abcdef")] = (FD_FLAGS * 4)[10:]
+_FD_CODES_BY_SIZE = np.zeros(256, np.uint8)
+_FD_CODES_BY_SIZE[list(FD_SIZES)] = range(16)
 
 
 def _read_fd(columns: Columns, text: Bytes, at: Rows, ends: Rows, rows: Rows) -> None:
     """Fills in the rows whose data begin with a second `#`: a flag digit and up to 64 bytes."""
-    data, size, valid = _data(text, at[rows] + 2, ends[rows], FD_WIDTH)
-    flags = _FD_FLAGS[text[at[rows] + 1]]
+    data, size, valid = _read_data(text, at[rows] + 2, ends[rows], FD_WIDTH)
+    flags = _FD_FLAGS_BY_DIGIT[text[at[rows] + 1]]
     valid &= flags != 0
     rows, data, size, flags = rows[valid], data[valid], size[valid], flags[valid]
     width = FD_WIDTH if size.max(initial=0) > CLASSIC_WIDTH else CLASSIC_WIDTH
     columns.widen(width)
     columns.data[rows, :width] = data[:, :width]
     columns.size[rows] = size
-    columns.dlc[rows] = _FD_CODES[size]
+    columns.dlc[rows] = _FD_CODES_BY_SIZE[size]
     columns.flags[rows] |= flags
     columns.valid[rows] = True

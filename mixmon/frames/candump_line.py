@@ -24,8 +24,8 @@ LAST_SECOND = 9_223_372_035
 ERROR_BIT = 0x2000_0000
 """Bit of a logged identifier that marks an error frame (linux/can.h, CAN_ERR_FLAG)."""
 
-LAST_STANDARD = 0x7FF
-LAST_EXTENDED = 0x1FFF_FFFF
+LAST_STANDARD = 0x7FF  # 11 bits (ISO 11898-1)
+LAST_EXTENDED = 0x1FFF_FFFF  # 29 bits (ISO 11898-1)
 
 FD_SIZES = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 """Data bytes of a CAN FD frame by data length code (ISO 11898-1)."""
@@ -47,11 +47,11 @@ _SCREEN = re.compile(
     rb"(?:\[[0-9]{1,2}\]|\{[0-9A-Fa-f]\})(?:[ \t]|$)"
 )
 _STAMPED = re.compile(rb"\(([^)]*)\)(.*)")
-_STAMP = re.compile(rb"[0-9]+(?:\.[0-9]*)?")
+_TIME = re.compile(rb"[0-9]+(?:\.[0-9]*)?")
 _LOSS = re.compile(
     rb"DROPCOUNT: dropped ([0-9]{1,18}) CAN frames? on '(.*)' socket \(total drops ([0-9]{1,18})\)"
 )
-_HEX = re.compile(rb"[0-9A-Fa-f]+")
+_HEX_DIGITS = re.compile(rb"[0-9A-Fa-f]+")
 _XL = re.compile(rb"[0-9A-Fa-f]{2}:[0-9A-Fa-f]{2}:[0-9A-Fa-f]{8}#.*")
 _DOTTED = re.compile(rb"\.?[0-9A-Fa-f]{2}(?:\.?[0-9A-Fa-f]{2})*\.?")
 _REMOTE = re.compile(rb"[Rr](?:([0-8])|8_([9A-Fa-f]))?")
@@ -91,42 +91,48 @@ def read_line(line: bytes, *, first: bool = False) -> FrameRow | LineLoss | Reas
         line = line[len(_BOM) :]
     if len(line) <= LONGEST_LINE and (match := _LINE.fullmatch(line)):
         try:
-            return _frame(*match.groups())
+            return _read_frame(*match.groups())
         except NoFrameError as error:
             return error.why
-    return _no_frame(line)
+    return _read_other_line(line)
 
 
-def _frame(
+def _read_frame(
     seconds: bytes, fraction: bytes | None, interface: bytes, field: bytes, direction: bytes | None
 ) -> FrameRow:
-    t = _nanoseconds(seconds, fraction)
+    """The frame of a line that has the shape of one.
+
+    Raises:
+        NoFrameError: a field is none; every reader of a field raises it likewise.
+    """
+    t = _read_stamp(seconds, fraction)
     digits, mark, body = field.partition(b"#")
     if not mark:
         # of two words without a frame among them, `123#11 R` lacks its interface
         raise NoFrameError(Reason.LAYOUT if b"#" in interface else Reason.IDENTIFIER)
-    can_id, error = _identifier(digits, body)
+    can_id, error = _read_identifier(digits, body)
     if error:
-        dlc, flags, data = _error(body)
+        dlc, flags, data = _read_error(body)
     elif body.startswith(b"#"):
-        dlc, flags, data = _fd(body)
+        dlc, flags, data = _read_fd(body)
     elif body[:1] in (b"R", b"r"):
-        dlc, flags, data = _remote(body)
+        dlc, flags, data = _read_remote(body)
     else:
-        dlc, flags, data = _classic(body)
+        dlc, flags, data = _read_classic(body)
     return FrameRow(t, can_id, interface.decode("ascii"), dlc, flags | _DIRECTION[direction], data)
 
 
-def _nanoseconds(seconds: bytes, fraction: bytes | None) -> int:
+def _read_stamp(seconds: bytes, fraction: bytes | None) -> int:
+    """The stamp in ns; digits behind the ninth are cut off."""
     whole = seconds.lstrip(b"0")
     if len(whole) > 10 or (len(whole) == 10 and int(whole) > LAST_SECOND):
         raise NoFrameError(Reason.TIME)
     return int(whole or b"0") * 1_000_000_000 + int((fraction or b"")[:9].ljust(9, b"0"))
 
 
-def _identifier(digits: bytes, body: bytes) -> tuple[int, bool]:
+def _read_identifier(digits: bytes, body: bytes) -> tuple[int, bool]:
     """Identifier as in FrameBlock, and whether it is that of an error frame."""
-    if not _HEX.fullmatch(digits):
+    if not _HEX_DIGITS.fullmatch(digits):
         raise NoFrameError(Reason.IDENTIFIER)
     if len(digits) == 5 and _XL.fullmatch(body):
         raise NoFrameError(Reason.CAN_XL)
@@ -140,7 +146,7 @@ def _identifier(digits: bytes, body: bytes) -> tuple[int, bool]:
     raise NoFrameError(Reason.IDENTIFIER)
 
 
-def _bytes(text: bytes) -> bytes:
+def _read_hex(text: bytes) -> bytes:
     """The bytes that hex digits stand for, with dots between whole bytes only."""
     if b"." in text:
         if not _DOTTED.fullmatch(text):
@@ -152,47 +158,48 @@ def _bytes(text: bytes) -> bytes:
         raise NoFrameError(Reason.DATA) from None
 
 
-def _classic(body: bytes) -> tuple[int, int, bytes]:
+def _read_classic(body: bytes) -> tuple[int, int, bytes]:
     """Data length code, flags and data of 0 to 8 bytes, or of 8 bytes with a raw code 9 to 15."""
     if b"_" in body:
         match = _RAW_DLC.fullmatch(body)
-        if not match or len(data := _bytes(match[1])) != 8:
+        if not match or len(data := _read_hex(match[1])) != 8:
             raise NoFrameError(Reason.DATA)
         return int(match[2], 16), 0, data
-    data = _bytes(body)
+    data = _read_hex(body)
     if len(data) > 8:
         raise NoFrameError(Reason.LENGTH)
     return len(data), 0, data
 
 
-def _error(body: bytes) -> tuple[int, int, bytes]:
+def _read_error(body: bytes) -> tuple[int, int, bytes]:
     """The same of an error frame, which is classic and has no raw code."""
     if body.startswith(b"#"):
         raise NoFrameError(Reason.IDENTIFIER)
-    data = _bytes(body)
+    data = _read_hex(body)
     if len(data) > 8:
         raise NoFrameError(Reason.LENGTH)
     return len(data), int(FrameFlag.ERROR), data
 
 
-def _remote(body: bytes) -> tuple[int, int, bytes]:
+def _read_remote(body: bytes) -> tuple[int, int, bytes]:
+    """Data length code and flags of `R`, `R` CODE or `R8_` RAW CODE; a remote frame has no data."""
     match = _REMOTE.fullmatch(body)
     if not match:
         raise NoFrameError(Reason.DATA)
     return int(match[1] or match[2] or b"0", 16), int(FrameFlag.REMOTE), b""
 
 
-def _fd(body: bytes) -> tuple[int, int, bytes]:
+def _read_fd(body: bytes) -> tuple[int, int, bytes]:
     """Data length code, flags and data of `#` FLAGS BYTES."""
-    if not _HEX.fullmatch(body[1:2]):
+    if not _HEX_DIGITS.fullmatch(body[1:2]):
         raise NoFrameError(Reason.DATA)
-    data = _bytes(body[2:])
+    data = _read_hex(body[2:])
     if len(data) not in _FD_DLC:
         raise NoFrameError(Reason.LENGTH)
     return _FD_DLC[len(data)], FD_FLAGS[int(body[1:2], 16) & 3], data
 
 
-def _no_frame(line: bytes) -> LineLoss | Reason | None:
+def _read_other_line(line: bytes) -> LineLoss | Reason | None:
     """What a line is that does not have the shape of a frame's."""
     if len(line) > LONGEST_LINE:
         return Reason.NOT_TEXT if _ODD_BYTE.search(line, 0, LONGEST_LINE) else Reason.TOO_LONG
@@ -200,23 +207,24 @@ def _no_frame(line: bytes) -> LineLoss | Reason | None:
     if not text or text.startswith(b"#"):
         return None
     if _ODD_BYTE.search(text):
-        return Reason.SCREEN_FORMAT if _on_screen(_COLOUR.sub(b"", text).strip()) else Reason.NOT_TEXT
+        return Reason.SCREEN_FORMAT if _is_screen_line(_COLOUR.sub(b"", text).strip()) else Reason.NOT_TEXT
     if match := _LOSS.fullmatch(text):
         return LineLoss(match[2].decode("ascii"), int(match[1]), int(match[3]))
-    if _on_screen(text):
+    if _is_screen_line(text):
         return Reason.SCREEN_FORMAT
-    return _misshapen(text)
+    return _name_fault(text)
 
 
-def _on_screen(text: bytes) -> bool:
+def _is_screen_line(text: bytes) -> bool:
+    """Whether the line was copied from candump's screen, where identifiers and lengths are spaced out."""
     return _SCREEN.match(text) is not None
 
 
-def _misshapen(text: bytes) -> Reason:
-    """Why a line of plain text has not the shape `(time) interface frame [R|T]`."""
+def _name_fault(text: bytes) -> Reason:
+    """Why a line of plain text does not have the shape `(time) interface frame [R|T]`."""
     match = _STAMPED.fullmatch(text)
     if not match or match[2][:1] not in (b" ", b"\t"):
         return Reason.LAYOUT
-    if not _STAMP.fullmatch(match[1]):
+    if not _TIME.fullmatch(match[1]):
         return Reason.TIME
     return Reason.LAYOUT if len(match[2].split()) < 2 else Reason.TRAILING_TEXT

@@ -1,7 +1,7 @@
 """Frames in order of time, and how far time has certainly come.
 
 Two buses in one log, or a USB adapter that bunches, deliver frames slightly out of order.
-`Clock` holds frames back until the watermark (largest stamp seen, less the allowed lateness)
+`FrameClock` holds frames back until the watermark (largest stamp seen, less the allowed lateness)
 has passed them and lets them go sorted by stamp; equal stamps keep their order of arrival.
 A frame that comes behind the watermark as it stood *before that frame* is late: counted,
 and left out, whatever the chunks were.
@@ -20,13 +20,18 @@ import numpy as np
 from mixmon.arrays import SECOND_NS, Ints
 from mixmon.frames.block import FrameBlock, concat
 
-LATENESS_NS = 50_000_000
-FORWARD_JUMP_NS = 10_000_000_000
+DEFAULT_LATENESS_NS = 50_000_000
+"""Our choice: well above the 20 ms for which USB adapters hold frames back; rows come this much later."""
+
+FORWARD_JUMP_NS = 10 * SECOND_NS
+"""Our choice: longer silences are logs joined end to end rather than a bus that paused."""
+
 BACKWARD_JUMP_NS = SECOND_NS
+"""Our choice: far longer than any driver holds frames back."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Span:
+class FrameSpan:
     """Frames let go in one step: sorted by time, none later than `through`.
 
     Nothing earlier than `through` can follow in the same stretch.
@@ -37,10 +42,10 @@ class Span:
     stretch: int
 
 
-class Clock:
+class FrameClock:
     """A stage: frames in, spans out. `late` counts frames left out, `jumps` the clock's steps."""
 
-    def __init__(self, lateness_ns: int = LATENESS_NS) -> None:
+    def __init__(self, lateness_ns: int = DEFAULT_LATENESS_NS) -> None:
         self._lateness = lateness_ns
         self._pending = FrameBlock.empty()
         self._newest: int | None = None  # largest stamp of the stretch
@@ -49,34 +54,35 @@ class Clock:
         self.late = 0
         self.jumps = 0
 
-    def feed(self, block: FrameBlock) -> list[Span]:
+    def feed(self, block: FrameBlock) -> list[FrameSpan]:
         """The frames that are now certain, in one span a stretch of time."""
-        spans: list[Span] = []
+        spans: list[FrameSpan] = []
         while len(block):
             same = self._until_jump(block.t)
             if same:
-                self._take(block.take(slice(0, same)))
+                self._hold_back(block.take(slice(0, same)))
                 block = block.take(slice(same, None))
             if len(block):
                 spans.append(self._end_stretch(int(block.t[0])))
         if self._newest is not None:
-            spans.append(self._release(self._watermark()))
+            spans.append(self._release_through(self._find_watermark()))
         return spans
 
-    def advance(self, t: int) -> list[Span]:
+    def advance(self, t: int) -> list[FrameSpan]:
         """Raise the watermark to time `t` although no frame came; not beyond the jump limit."""
         if self._newest is None:
             return []
         self._seen = max(self._seen, min(t, self._newest + FORWARD_JUMP_NS))
-        return [self._release(self._watermark())]
+        return [self._release_through(self._find_watermark())]
 
-    def flush(self) -> list[Span]:
+    def flush(self) -> list[FrameSpan]:
         """What is left, up to the last frame."""
         if self._newest is None:
             return []
-        return [self._release(max(self._newest, self._watermark()))]
+        return [self._release_through(max(self._newest, self._find_watermark()))]
 
-    def _watermark(self) -> int:
+    def _find_watermark(self) -> int:
+        """Frames stamped up to this time are certain; one that comes behind it is late."""
         return self._seen - self._lateness
 
     def _until_jump(self, t: Ints) -> int:
@@ -88,7 +94,8 @@ class Clock:
         first = int(jump.argmax())
         return first if jump[first] else len(t)
 
-    def _take(self, block: FrameBlock) -> None:
+    def _hold_back(self, block: FrameBlock) -> None:
+        """Add frames of the running stretch to those that wait, without the late ones."""
         kept = block.t >= _largest_before(block.t, self._seen) - self._lateness
         largest = int(block.t.max())
         if not kept.all():
@@ -101,16 +108,18 @@ class Clock:
             pending = pending.take(np.argsort(pending.t, kind="stable"))
         self._pending = pending
 
-    def _release(self, through: int) -> Span:
+    def _release_through(self, through: int) -> FrameSpan:
+        """The frames that wait, stamped up to `through`."""
         count = int(np.searchsorted(self._pending.t, through, side="right"))
-        span = Span(self._pending.take(slice(0, count)), through, self._stretch)
+        span = FrameSpan(self._pending.take(slice(0, count)), through, self._stretch)
         self._pending = self._pending.take(slice(count, None))
         return span
 
-    def _end_stretch(self, next_t: int) -> Span:
+    def _end_stretch(self, next_t: int) -> FrameSpan:
+        """All frames that wait; a new stretch begins at the stamp `next_t`."""
         assert self._newest is not None
         last = self._newest + FORWARD_JUMP_NS if next_t > self._newest else self._newest
-        span = self._release(max(last, self._watermark()))
+        span = self._release_through(max(last, self._find_watermark()))
         self._newest = self._seen = next_t
         self._stretch += 1
         self.jumps += 1

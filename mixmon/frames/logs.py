@@ -1,8 +1,11 @@
 """Logs on disk or on standard input -> FrameBlocks, whatever their format.
 
-candump text, packed or not, is recognised by its contents and read here. Any other format is
-left to python-can's readers, chosen by suffix; frames that come that way have gone through
-float64 seconds, and the report says so.
+    file, run folder, standard input -> LogBytes (unpacks gzip) -> CandumpReader -> FrameBlock
+    file of another format           -> python-can's reader     -> message_row   -> FrameBlock
+
+candump text, packed or not, is recognised by its contents. Any other format is left to python-can's
+readers, chosen by suffix; frames that come that way have gone through float64 seconds, and the
+report says so. A log that breaks off gives all that comes before the break.
 """
 
 from __future__ import annotations
@@ -25,17 +28,13 @@ from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, FrameRow, Inter
 from mixmon.frames.candump import CandumpReader
 from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_SECOND, LAST_STANDARD, read_line
 
-# ----------------------------------------------------------------------------------------------------
-# The bytes of a log file or of standard input, unpacked if they are gzip data.
-#
-# A stream that breaks off is read up to there; `fault` then says where and how.
-# ----------------------------------------------------------------------------------------------------
+# The bytes of a log, unpacked if they are gzip data.
 
-PIECE = 1 << 20
-"""Bytes asked for, and the most that unpacking gives, at a time."""
+PIECE_BYTES = 1 << 20
+"""Bytes asked for, and the most that unpacking gives, at a time; our choice: one text of CandumpReader."""
 
-GZIP_MAGIC = b"\x1f\x8b"
-_GZIP = 16 + zlib.MAX_WBITS
+GZIP_MAGIC = b"\x1f\x8b"  # RFC 1952, section 2.3.1
+_GZIP_WINDOW = 16 + zlib.MAX_WBITS  # zlib's manual, inflateInit2: gzip data, largest window
 
 
 class ByteSource(Protocol):
@@ -48,8 +47,8 @@ class ByteSource(Protocol):
 class LogBytes:
     """One pass over a stream: pieces of unpacked bytes.
 
-    position  bytes of the stream that are behind what was given; packed ones that wait do not count
-    fault     None, or why the stream ended before its end
+    position  bytes of the stream of which the contents have been given; packed ones that wait do not count
+    fault     None, or where and why the stream broke off; it is read up to there
     """
 
     def __init__(self, stream: ByteSource) -> None:
@@ -59,30 +58,31 @@ class LogBytes:
         self.fault: str | None = None
 
     def __iter__(self) -> Iterator[bytes]:
-        pieces = self._pieces()
+        pieces = self._read_pieces()
         head = b""
         for piece in pieces:
             head += piece
             if len(head) >= len(GZIP_MAGIC):
                 break
         if head.startswith(GZIP_MAGIC):
-            yield from self._unpacked(head, pieces)
+            yield from self._unpack_members(head, pieces)
         elif head:
             yield head
             yield from pieces
 
-    def _pieces(self) -> Iterator[bytes]:
+    def _read_pieces(self) -> Iterator[bytes]:
+        """The bytes as they stand in the stream."""
         try:
-            while piece := self._stream.read(PIECE):
+            while piece := self._stream.read(PIECE_BYTES):
                 self._taken += len(piece)
                 self.position = self._taken
                 yield piece
         except OSError as error:
             self.fault = f"reading failed after {self._taken} bytes: {error.strerror or error}"
 
-    def _unpacked(self, head: bytes, pieces: Iterator[bytes]) -> Iterator[bytes]:
+    def _unpack_members(self, head: bytes, pieces: Iterator[bytes]) -> Iterator[bytes]:
         """The contents of one gzip member after another (RFC 1952, section 2.2)."""
-        member = zlib.decompressobj(_GZIP)
+        member = zlib.decompressobj(_GZIP_WINDOW)
         packed = head
         try:
             while packed or (packed := next(pieces, b"")):
@@ -90,8 +90,8 @@ class LogBytes:
                     packed = packed.lstrip(b"\0")  # padding of tapes and blocks
                     if not packed:
                         continue
-                    member = zlib.decompressobj(_GZIP)
-                for data in _inflated(member, packed):
+                    member = zlib.decompressobj(_GZIP_WINDOW)
+                for data in _inflate_all(member, packed):
                     self.position = self._taken - len(member.unconsumed_tail) - len(member.unused_data)
                     yield data
                 packed = member.unused_data
@@ -102,7 +102,7 @@ class LogBytes:
             self.fault = f"gzip data end too early, after {self._taken} bytes"
 
 
-def _inflated(member: zlib._Decompress, packed: bytes) -> Iterator[bytes]:
+def _inflate_all(member: zlib._Decompress, packed: bytes) -> Iterator[bytes]:
     """What `packed` holds, all of it, also when it breaks somewhere.
 
     Raises:
@@ -111,9 +111,9 @@ def _inflated(member: zlib._Decompress, packed: bytes) -> Iterator[bytes]:
     while True:
         before = member.copy()
         try:
-            data = member.decompress(packed, PIECE)
+            data = member.decompress(packed, PIECE_BYTES)
         except zlib.error:
-            yield _up_to_the_fault(before, packed)
+            yield _inflate_bytewise(before, packed)
             raise
         if not data:
             return
@@ -121,7 +121,7 @@ def _inflated(member: zlib._Decompress, packed: bytes) -> Iterator[bytes]:
         packed = member.unconsumed_tail
 
 
-def _up_to_the_fault(member: zlib._Decompress, packed: bytes) -> bytes:
+def _inflate_bytewise(member: zlib._Decompress, packed: bytes) -> bytes:
     """What a byte at a time gives, where a call for all of them gives nothing but its failure."""
     data = bytearray()
     with suppress(zlib.error):
@@ -130,9 +130,7 @@ def _up_to_the_fault(member: zlib._Decompress, packed: bytes) -> bytes:
     return bytes(data)
 
 
-# ----------------------------------------------------------------------------------------------------
-# The files in the folder of a recorded run, as far as a reader of logs must know them.
-# ----------------------------------------------------------------------------------------------------
+# The files in the folder of a run, as far as a reader of logs must know them.
 
 FRAMES = "frames.log"
 NOTES = "notes.jsonl"
@@ -142,10 +140,10 @@ WATCHED = "watched until"
 
 
 def is_run(path: Path | str) -> bool:
-    """Whether the path is the folder of a run."""
+    """True for the folder of a run; False for anything else, also where it cannot be looked at."""
     try:
         return (Path(path) / FRAMES).is_file()
-    except (OSError, ValueError):  # no name that a file can have, or none that may be looked at
+    except (OSError, ValueError):  # ValueError: no name that a file can have
         return False
 
 
@@ -155,12 +153,12 @@ def watched_until(folder: Path) -> int | None:
         lines = (folder / NOTES).read_bytes().split(b"\n")
     except OSError:
         return None
-    found = [t for line in lines if WATCHED.encode() in line and (t := _time_of(line)) is not None]
+    found = [t for line in lines if WATCHED.encode() in line and (t := _watched_time(line)) is not None]
     return max(found, default=None)
 
 
-def _time_of(line: bytes) -> int | None:
-    """The time of such a note; None if it is another, or none at all."""
+def _watched_time(line: bytes) -> int | None:
+    """The time of a note of kind WATCHED; None for any other line."""
     try:
         note = json.loads(line)
         return int(note["t"]) if note["kind"] == WATCHED else None
@@ -168,15 +166,13 @@ def _time_of(line: bytes) -> int | None:
         return None
 
 
-# ----------------------------------------------------------------------------------------------------
-# One message of python-can as a row of a FrameBlock, or why it cannot have been on a bus.
-# ----------------------------------------------------------------------------------------------------
+# Messages of python-can as rows.
 
 # plain numbers: an enum's `|` takes a microsecond
 _RECEIVED, _SENT = int(FrameFlag.RECEIVED), int(FrameFlag.SENT)
 
 
-class Message(Protocol):
+class LibraryMessage(Protocol):
     """A message as python-can hands it out."""
 
     timestamp: float
@@ -193,8 +189,8 @@ class Message(Protocol):
     data: bytearray
 
 
-def message_row(message: Message, interface: str) -> FrameRow | Reason:
-    """The message as a row of `interface`."""
+def message_row(message: LibraryMessage, interface: str) -> FrameRow | Reason:
+    """The message as a row of `interface`; the reason, if it cannot have been on a bus."""
     if not (math.isfinite(message.timestamp) and 0 <= message.timestamp < LAST_SECOND + 1):
         return Reason.TIME
     if not 0 <= message.arbitration_id <= (LAST_EXTENDED if message.is_extended_id else LAST_STANDARD):
@@ -204,23 +200,23 @@ def message_row(message: Message, interface: str) -> FrameRow | Reason:
         return Reason.LENGTH
     extended = EXTENDED if message.is_extended_id and not message.is_error_frame else 0
     return FrameRow(
-        _nanoseconds(message.timestamp),
+        _stamp_in_ns(message.timestamp),
         message.arbitration_id | extended,
         interface,
         code,
-        _flags(message),
+        _flags_of(message),
         b"" if message.is_remote_frame else bytes(message.data),
     )
 
 
-def _nanoseconds(seconds: float) -> int:
-    """Whole seconds apart, so that only the float itself rounds: 0.24 µs in this century."""
+def _stamp_in_ns(seconds: float) -> int:
+    """The stamp in ns. Whole seconds go apart: only the float itself rounds, by 0.24 µs in this century."""
     fraction, whole = math.modf(seconds)
     return int(whole) * 1_000_000_000 + round(fraction * 1e9)
 
 
-def _length_code(message: Message) -> int | None:
-    """Raw data length code; None where length and data cannot belong together."""
+def _length_code(message: LibraryMessage) -> int | None:
+    """Raw data length code; None where code and data do not fit together."""
     size = len(message.data)
     if message.is_fd:
         return FD_SIZES.index(size) if size in FD_SIZES else None
@@ -229,7 +225,8 @@ def _length_code(message: Message) -> int | None:
     return size if size == message.dlc and size < 8 else None
 
 
-def _flags(message: Message) -> int:
+def _flags_of(message: LibraryMessage) -> int:
+    """FrameFlag bits of the message."""
     flags = _RECEIVED if message.is_rx else _SENT
     if message.is_fd:
         flags |= FrameFlag.FD
@@ -241,6 +238,8 @@ def _flags(message: Message) -> int:
         flags |= FrameFlag.ERROR
     return int(flags)
 
+
+# Whole logs.
 
 STDIN = "-"
 
@@ -257,9 +256,9 @@ LIBRARY_READERS = {
 UNNAMED = "unnamed"
 """Interface of frames whose log names none."""
 
-_BATCH = 16_384
-_LOOKED_AT = 100
-_SHOWN_REASONS = 3
+_BLOCK_ROWS = 16_384  # our choice: rows a block, where python-can gives one message at a time
+_PROBED_LINES = 100  # our choice: candump text has a frame among so many lines
+_SHOWN_REASONS = 3  # our choice: an error fits into a few lines of a terminal
 _EXPECTED = (
     "expected candump text such as `(1436509052.249713) can0 123#1122`, plain or gzip, or a log that "
     f"python-can reads ({' '.join(LIBRARY_READERS)})"
@@ -311,7 +310,7 @@ class LogSource:
         self._is_run = path != STDIN and is_run(path)
         self._path = str(Path(path) / FRAMES) if self._is_run else path
         self.watched = watched_until(Path(path)) if self._is_run else None
-        size = None if path == STDIN else _size(self._path)
+        size = None if path == STDIN else _file_size(self._path)
         self.once = size is None
         self._library = size is not None and _is_for_library(self._path)
         self.total = None if self._library else size
@@ -323,12 +322,13 @@ class LogSource:
             if len(block):
                 yield block
         if self.report.frames == 0:
-            raise SourceError(f"{self.name}: {_nothing_found(self.report)}; {_EXPECTED}")
+            raise SourceError(f"{self.name}: {_say_nothing_found(self.report)}; {_EXPECTED}")
 
     def _candump_blocks(self) -> Iterator[FrameBlock]:
+        """Blocks of candump text; the last line of a run counts only with its end."""
         reader = CandumpReader()
         self.report = reader.report
-        with _open(self._path) as stream:
+        with _open_bytes(self._path) as stream:
             pieces = LogBytes(stream)
             for piece in pieces:
                 self.position = pieces.position
@@ -339,17 +339,19 @@ class LogSource:
             self.report.faults.append(pieces.fault)
 
     def _library_blocks(self) -> Iterator[FrameBlock]:
+        """Blocks of any other format."""
         self.report.reader = "python-can"
         interfaces = Interfaces()
         rows = self._library_rows(interfaces)
-        while batch := list(islice(rows, _BATCH)):
+        while batch := list(islice(rows, _BLOCK_ROWS)):
             block = block_of(batch, interfaces)
             self.report.count(block.flags)
             yield block
 
     def _library_rows(self, interfaces: Interfaces) -> Iterator[FrameRow]:
+        """Rows of the messages that can have been on a bus; the others are counted."""
         try:
-            for message in _messages(self._path):
+            for message in _library_messages(self._path):
                 self.report.lines += 1
                 row = message_row(message, UNNAMED if message.channel is None else str(message.channel))
                 if isinstance(row, FrameRow) and interfaces.number(row.interface) is None:
@@ -363,7 +365,7 @@ class LogSource:
             self.report.faults.append(f"python-can stopped after message {self.report.lines} ({what})")
 
 
-def _size(path: str) -> int | None:
+def _file_size(path: str) -> int | None:
     """Size of a regular file that can be read; None for a pipe.
 
     Raises:
@@ -378,56 +380,60 @@ def _size(path: str) -> int | None:
         if status.st_size == 0:
             raise SourceError(f"{path}: the file is empty; {_EXPECTED}; check the recorder")
     except OSError as error:
-        raise _unreadable(path, error) from error
-    with _open(path):
+        raise _say_unreadable(path, error) from error
+    with _open_bytes(path):
         return status.st_size
 
 
-def _open(path: str) -> FileIO:
+def _open_bytes(path: str) -> FileIO:
     """The bytes of a file or of standard input, as they come."""
     try:
         return FileIO(0, closefd=False) if path == STDIN else FileIO(path)
     except OSError as error:
-        raise _unreadable(path, error) from error
+        raise _say_unreadable(path, error) from error
 
 
-def _unreadable(path: str, error: OSError) -> SourceError:
+def _say_unreadable(path: str, error: OSError) -> SourceError:
+    """The error for a user whose file cannot be opened."""
     what = (error.strerror or str(error)).lower()
-    return SourceError(f"{path}: {what}; expected a log file that can be read; check its name and rights")
+    return SourceError(
+        f"{path}: {what}; expected a log file that can be read; check its name and permissions"
+    )
 
 
-def _suffix(path: str) -> str:
+def _format_suffix(path: str) -> str:
+    """The last suffix in lower case, that of packing aside; empty for none."""
     suffixes = [suffix.lower() for suffix in Path(path).suffixes]
     return next((suffix for suffix in reversed(suffixes) if suffix != ".gz"), "")
 
 
 def _is_for_library(path: str) -> bool:
-    """Whether the suffix is that of another format, and the contents do not disagree."""
-    if _suffix(path) not in LIBRARY_READERS:
+    """Whether the suffix is that of another format, and no line at the beginning is candump text."""
+    if _format_suffix(path) not in LIBRARY_READERS:
         return False
-    with _open(path) as file:
+    with _open_bytes(path) as file:
         head = next(iter(LogBytes(file)), b"")
-    return not any(isinstance(read_line(line), FrameRow) for line in head.split(b"\n")[:_LOOKED_AT])
+    return not any(isinstance(read_line(line), FrameRow) for line in head.split(b"\n")[:_PROBED_LINES])
 
 
-def _messages(path: str) -> Iterator[Message]:
+def _library_messages(path: str) -> Iterator[LibraryMessage]:
     """python-can's messages of a log."""
     import can
 
-    name, mode = LIBRARY_READERS[_suffix(path)]
+    name, mode = LIBRARY_READERS[_format_suffix(path)]
     reader = getattr(can, name)
     with ExitStack() as stack:
         if not mode:
             yield from stack.enter_context(reader(path))
             return
-        raw = stack.enter_context(_open(path))
+        raw = stack.enter_context(_open_bytes(path))
         packed = path.lower().endswith(".gz")
         contents = stack.enter_context(BufferedReader(GzipFile(fileobj=raw) if packed else raw))
         text = TextIOWrapper(contents, encoding="utf-8", errors="replace") if mode == "text" else contents
         yield from stack.enter_context(reader(text))
 
 
-def _nothing_found(report: ReadReport) -> str:
+def _say_nothing_found(report: ReadReport) -> str:
     """Why a log gave no frame."""
     if report.faults:
         return f"no frame could be read: {report.faults[0]}"

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from mixmon.frames.account import ReadReport, Reason
 from mixmon.frames.block import FrameBlock, FrameRow, concat
-from mixmon.frames.candump import BATCH, CandumpReader
-from mixmon.frames.candump_fast import BEFORE, BEHIND, Regions, StampLayout, read_columns
+from mixmon.frames.candump import TEXT_BYTES, CandumpReader
+from mixmon.frames.candump_fast import BYTES_BEFORE, BYTES_BEHIND, Regions, StampLayout, read_columns
 from mixmon.frames.candump_line import LineLoss, read_line
 
 HEX = "0123456789ABCDEFabcdef"
@@ -187,15 +187,15 @@ def test_a_log_of_many_batches_is_read_in_order() -> None:
     ]
     lines[::1000] = ["rubbish"] * 40
     text = ("\n".join(lines) + "\n").encode()
-    assert len(text) > BATCH
+    assert len(text) > TEXT_BYTES
     rows, expected = line_by_line(text)
-    block, reader = read([text[:1], text[1 : BATCH - 5], text[BATCH - 5 :]])
+    block, reader = read([text[:1], text[1 : TEXT_BYTES - 5], text[TEXT_BYTES - 5 :]])
     assert rows_of(block) == rows
     assert reader.report.rejected == {"layout": 40} == expected.rejected
     assert [reject.line for reject in reader.report.first_rejected] == list(range(1, 20_000, 1000))
 
 
-@pytest.mark.parametrize("length", [8190, 8191, 8192, 8193, 8194, 2 * BATCH])
+@pytest.mark.parametrize("length", [8190, 8191, 8192, 8193, 8194, 2 * TEXT_BYTES])
 def test_a_line_is_too_long_above_8_kib_in_whatever_pieces(length: int) -> None:
     line = b"(1.0) can0 123#11".ljust(length) + b"\n"
     for pieces in ([line], [line[i : i + 4000] for i in range(0, length + 1, 4000)]):
@@ -227,11 +227,11 @@ PLAIN = {
 @pytest.mark.parametrize("line", PLAIN.values(), ids=PLAIN)
 def test_plain_lines_are_read_by_columns(line: str) -> None:
     text = "".join(line.format(i) + "\n" for i in range(100, 900)).encode()
-    body = np.frombuffer(bytes(BEFORE) + text + bytes(BEHIND), np.uint8)
+    body = np.frombuffer(bytes(BYTES_BEFORE) + text + bytes(BYTES_BEHIND), np.uint8)
     ends = np.flatnonzero(body == ord("\n"))
-    starts = np.concatenate(([BEFORE], ends[:-1] + 1))
+    starts = np.concatenate(([BYTES_BEFORE], ends[:-1] + 1))
     regions = Regions()
-    regions.learn(text[: ends[0] - BEFORE], 3)
+    regions.learn(text[: ends[0] - BYTES_BEFORE], 3)
     layout = StampLayout.of(text)
     assert layout is not None
     columns = read_columns(body, starts, ends, layout, regions)

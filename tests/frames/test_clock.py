@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mixmon.frames.block import FrameBlock, concat
-from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS, LATENESS_NS, Clock
+from mixmon.frames.clock import BACKWARD_JUMP_NS, DEFAULT_LATENESS_NS, FORWARD_JUMP_NS, FrameClock
 
 MS = 1_000_000
 
@@ -32,7 +32,7 @@ def scalar(stamps: list[int]) -> tuple[list[list[int]], int]:
         if seen is not None and (t > seen + FORWARD_JUMP_NS or t < seen - BACKWARD_JUMP_NS):
             stretches.append([])
             seen = None
-        if seen is not None and t < seen - LATENESS_NS:
+        if seen is not None and t < seen - DEFAULT_LATENESS_NS:
             late += 1
         else:
             stretches[-1].append((t, ident))
@@ -41,7 +41,7 @@ def scalar(stamps: list[int]) -> tuple[list[list[int]], int]:
 
 
 def run(blocks: list[FrameBlock]) -> tuple[dict[int, list[int]], int]:
-    clock = Clock()
+    clock = FrameClock()
     out: dict[int, list[FrameBlock]] = {}
     through = {}
     for spans in [*(clock.feed(b) for b in blocks), clock.flush()]:
@@ -74,7 +74,7 @@ def test_any_split_gives_what_the_scalar_definition_gives(deltas: list[int], cut
 
 
 def test_forty_five_milliseconds_are_no_lateness_and_a_second_and_a_half_is_another_clock() -> None:
-    clock = Clock()
+    clock = FrameClock()
     clock.feed(block([0, 1_000 * MS, 955 * MS]))
     assert (clock.late, clock.jumps) == (0, 0)
     clock.feed(block([3_000 * MS, 1_500 * MS]))
@@ -82,14 +82,14 @@ def test_forty_five_milliseconds_are_no_lateness_and_a_second_and_a_half_is_anot
 
 
 def test_a_silent_bus_ages_but_not_for_ever() -> None:
-    clock = Clock()
+    clock = FrameClock()
     clock.feed(block([0]))
-    assert clock.advance(2_000 * MS)[0].through == 2_000 * MS - LATENESS_NS
-    assert clock.advance(10**15)[0].through == FORWARD_JUMP_NS - LATENESS_NS
+    assert clock.advance(2_000 * MS)[0].through == 2_000 * MS - DEFAULT_LATENESS_NS
+    assert clock.advance(10**15)[0].through == FORWARD_JUMP_NS - DEFAULT_LATENESS_NS
 
 
 def test_a_frame_behind_advanced_time_is_late() -> None:
-    clock = Clock()
+    clock = FrameClock()
     clock.feed(block([0]))
     clock.advance(200 * MS)
     clock.feed(block([100 * MS]))
@@ -97,7 +97,7 @@ def test_a_frame_behind_advanced_time_is_late() -> None:
 
 
 def test_a_pause_beyond_the_limit_still_shows_silence_up_to_the_limit() -> None:
-    clock = Clock()
+    clock = FrameClock()
     spans = clock.feed(block([0, FORWARD_JUMP_NS + 1]))
     assert spans[0].through == FORWARD_JUMP_NS
     assert [s.stretch for s in spans] == [0, 1]
@@ -106,7 +106,7 @@ def test_a_pause_beyond_the_limit_still_shows_silence_up_to_the_limit() -> None:
 
 def test_a_pause_is_the_same_stretch_or_a_new_one_whether_or_not_time_was_advanced() -> None:
     for pause in (FORWARD_JUMP_NS, FORWARD_JUMP_NS + 1, 2 * FORWARD_JUMP_NS):
-        watched, read = Clock(), Clock()
+        watched, read = FrameClock(), FrameClock()
         watched.feed(block([0]))
         for t in range(0, pause, 500 * MS):
             watched.advance(t)

@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from mixmon.frames.logs import PIECE, LogBytes
+from mixmon.frames.logs import PIECE_BYTES, LogBytes
 
 
 class Stream:
@@ -45,11 +45,14 @@ def test_packed_bytes_that_wait_do_not_count() -> None:
     """A megabyte of packed data holds many pieces: how far it has been read follows what was given."""
     unlike = random.Random(1).randbytes(300_000).hex().encode() * 8  # packs alike all along: two to one
     packed = gzip.compress(unlike, 1)
-    stream, given = LogBytes(Stream([packed[i : i + PIECE] for i in range(0, len(packed), PIECE)])), 0
+    stream, given = (
+        LogBytes(Stream([packed[i : i + PIECE_BYTES] for i in range(0, len(packed), PIECE_BYTES)])),
+        0,
+    )
     for piece in stream:
         given += len(piece)
         assert stream.position / len(packed) == pytest.approx(given / len(unlike), abs=0.02)
-    assert given == len(unlike) > 4 * PIECE
+    assert given == len(unlike) > 4 * PIECE_BYTES
 
 
 @pytest.mark.parametrize("packed", [False, True], ids=["plain", "packed"])

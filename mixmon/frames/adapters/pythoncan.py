@@ -23,7 +23,7 @@ from mixmon.frames.adapters.receiver import (
 from mixmon.frames.adapters.stamps import DeviceStamps, HostClock, StampKind
 from mixmon.frames.block import FrameBlock, FrameFlag, FrameRow, block_of
 from mixmon.frames.candump_line import FD_SIZES
-from mixmon.frames.logs import Message, message_row
+from mixmon.frames.logs import LibraryMessage, message_row
 
 MOST_FRAMES = 4096
 LATE_NS = 20_000_000
@@ -40,7 +40,7 @@ class OpenBus(Protocol):
     def state(self) -> Any:
         """Bus state; real on few interfaces."""
 
-    def recv(self, timeout: float | None = None) -> Message | None:
+    def recv(self, timeout: float | None = None) -> LibraryMessage | None:
         """The next message, or None."""
 
     def shutdown(self) -> None:
@@ -176,7 +176,7 @@ class PythonCanReceiver(Receiver):
                 self._told_off = off
                 self.condition = BusCondition.BUS_OFF if off else BusCondition.UNKNOWN
 
-    def _add(self, message: Message) -> None:
+    def _add(self, message: LibraryMessage) -> None:
         row = message_row(message, self._channel)
         if isinstance(row, FrameRow):
             self._rows.append(row._replace(flags=row.flags & NOT_RECEIVED))
