@@ -7,8 +7,8 @@
                 pipeline.feed(block)
             pipeline.advance(adapters.bus_time)
 
-One thread a bus reads; `take` merges what they read in order of time. The queue between is
-bounded, and what finds no room in it is counted and told.
+One thread a bus reads; `take` merges what they read in order of time. The queue between them is
+bounded; frames that find no room in it are counted, and an event says so.
 """
 
 from __future__ import annotations
@@ -28,28 +28,24 @@ from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.adapters.stamps import HostClock
 from mixmon.frames.block import FrameBlock, concat
 
-# ----------------------------------------------------------------------------------------------------
-# Frames of several live buses in one order of time.
-#
-# Each bus says through which time it has given everything; frames go out up to the least of
-# these, sorted by stamp. The order within a bus is never touched: a frame stamped before its
-# predecessor goes right behind it. What comes out is what the recorder writes, so a replay
-# sees the frames in the order in which they were seen live.
-# ----------------------------------------------------------------------------------------------------
-
-NEVER = 1 << 62
+END_OF_TIME = 1 << 62  # computed: above every stamp, and its negative fits into int64
 
 
 class Merger:
-    """Holds frames until every bus has come as far. `held` counts them.
+    """Frames of several live buses in one order of time.
 
-    A lone bus waits for nobody.
+    Each bus says through which time it has given everything; frames go out up to the least of
+    these, sorted by stamp. The order within a bus is never touched: a frame stamped before its
+    predecessor goes right behind it. What comes out is what the recorder writes, so a replay
+    sees the frames in the order in which they were seen live. A single bus waits for nobody.
+
+    held  frames that wait
     """
 
     def __init__(self, buses: int, now: int) -> None:
         self._held: list[deque[FrameBlock]] = [deque() for _ in range(buses)]
         self._through = [now] * buses
-        self._newest = [-NEVER] * buses
+        self._newest = [-END_OF_TIME] * buses
         self.held = 0
 
     @property
@@ -66,33 +62,34 @@ class Merger:
 
     def leave(self, bus: int) -> None:
         """Nothing more will come from this bus."""
-        self._through[bus] = NEVER
+        self._through[bus] = END_OF_TIME
 
     def ready(self) -> bool:
         """True when `release` has something to give."""
-        limit = self._limit()
+        limit = self._find_limit()
         return any(held and held[0].t[0] <= limit for held in self._held)
 
     def release(self) -> FrameBlock:
         """The frames that are due, in order."""
-        parts = [self._due(bus) for bus in range(len(self._held))]
+        parts = [self._take_due(bus) for bus in range(len(self._held))]
         if len(parts) == 1:
             return parts[0][0]
         blocks = [block for block, _ in parts]
         keys = np.concatenate([key for _, key in parts])
         return concat(blocks).take(np.argsort(keys, kind="stable"))
 
-    def _limit(self) -> int:
-        return NEVER if len(self._held) == 1 else self.through
+    def _find_limit(self) -> int:
+        """The time up to which frames may go out."""
+        return END_OF_TIME if len(self._held) == 1 else self.through
 
-    def _due(self, bus: int) -> tuple[FrameBlock, np.ndarray[tuple[int], np.dtype[np.int64]]]:
+    def _take_due(self, bus: int) -> tuple[FrameBlock, np.ndarray[tuple[int], np.dtype[np.int64]]]:
         """One bus's frames up to the limit, and the times by which they are sorted."""
         held = self._held[bus]
         if not held:
             return FrameBlock.empty(), np.zeros(0, np.int64)
         block = concat(list(held))
         key = np.maximum(np.maximum.accumulate(block.t), self._newest[bus])
-        count = int(np.searchsorted(key, self._limit(), side="right"))
+        count = int(np.searchsorted(key, self._find_limit(), side="right"))
         held.clear()
         if count < len(block):
             held.append(block.take(slice(count, None)))
@@ -105,7 +102,8 @@ class Merger:
 QUEUE_FRAMES = 200_000
 """25 s of 8,000 frames a second: longer than a disk makes a writer wait."""
 
-KEPT_EVENTS = 10_000
+MOST_EVENTS = 10_000
+"""Events that wait for `events`, before the oldest are dropped; our choice: it bounds memory."""
 
 
 class Adapters:
@@ -132,7 +130,7 @@ class Adapters:
         self._clock = HostClock()
         self._ready = threading.Condition()
         self._queue_frames = queue_frames
-        self._events: deque[SourceEvent] = deque(maxlen=KEPT_EVENTS)
+        self._events: deque[SourceEvent] = deque(maxlen=MOST_EVENTS)
         self._bus_time = self._clock.now()
         self._merger = Merger(len(buses), self._bus_time)
         self._listeners = [
@@ -163,7 +161,7 @@ class Adapters:
             self._ready.wait_for(self._merger.ready, timeout_s)
             block = self._merger.release()
             through = self._merger.through
-            self._bus_time = self._clock.now() if through == NEVER else max(through, self._bus_time)
+            self._bus_time = self._clock.now() if through == END_OF_TIME else max(through, self._bus_time)
         return [block] if len(block) else []
 
     @property
@@ -183,7 +181,7 @@ class Adapters:
         return [self._events.popleft() for _ in range(len(self._events))]
 
     def status(self) -> tuple[SourceStatus, ...]:
-        """Every bus as it stands."""
+        """The current status of every bus."""
         return tuple(listener.status for listener in self._listeners)
 
     def close(self) -> None:

@@ -1,7 +1,7 @@
 """One live bus: read in a thread of its own, watched, and opened again when lost.
 
 The thread ends only when asked to, or by a mistake in this program, which then is an event and
-a state. A silent device that cannot be told from an unplugged one is opened anew from time to
+a state. Where an unplugged device looks like a silent bus, the device is opened again from time to
 time, with growing pauses.
 """
 
@@ -28,19 +28,28 @@ from mixmon.frames.adapters.stamps import HostClock
 from mixmon.frames.block import FrameBlock, FrameFlag
 
 READ_S = 0.02
+"""Longest wait of one read; our choice: short beside the 50 ms batches in which frames are worked."""
+
 FIRST_PAUSE_S = 0.1
 LONGEST_PAUSE_S = 5.0
-LONGEST_PATIENCE_NS = 30_000_000_000
+"""Pauses before a lost device is opened again, doubled each time; our choice: a device that is plugged in
+again is there within seconds, and one that stays away costs nothing."""
+
+LONGEST_PATIENCE_NS = 30 * SECOND_NS
+"""A silent device is opened again after at most this long, doubled each time up to it; our choice."""
+
 STALL_NS = SECOND_NS
-TELL_NS = SECOND_NS
-"""Counts are told as events at most so often."""
+"""A read that takes longer is an event: this computer slept or was busy; our choice."""
+
+REPORT_NS = SECOND_NS
+"""Counts become events at most this often; our choice."""
 
 
 class Sink(Protocol):
     """Where a listener puts what it read."""
 
     def deliver(self, index: int, block: FrameBlock, through: int) -> int:
-        """Frames, and the time through which the bus is complete; gives how many found no room."""
+        """Frames, and the time through which the bus is complete; how many of them found no room."""
 
     def leave(self, index: int) -> None:
         """Nothing more will come."""
@@ -50,7 +59,7 @@ class Sink(Protocol):
 
 
 class Listener:
-    """A thread on one live bus. `status` is replaced, never changed, and may be read from any thread."""
+    """A thread on one live bus. `status` is replaced by a new one, and may be read from any thread."""
 
     def __init__(
         self,
@@ -68,7 +77,7 @@ class Listener:
         self._sink = sink
         self._silence_ns = round(silence_s * 1e9)
         self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, name=f"bus {options.name}", daemon=True)
+        self._thread = threading.Thread(target=self._run_thread, name=f"bus {options.name}", daemon=True)
         self._receiver: Receiver | None = None
         self._state = SourceState.WAITING
         self._opened_at = clock.now()
@@ -81,7 +90,7 @@ class Listener:
         self._frames = self._error_frames = self._overflowed = self._reopens = 0
         self._dropped_before = 0  # by receivers already closed
         self._rejected_before: Counter[str] = Counter()
-        self._told = _Counts()
+        self._told = ListenerCounts()
         self._told_at = 0
         self.status = SourceStatus(options.name, self._state)
 
@@ -92,8 +101,8 @@ class Listener:
             SourceError: it cannot be opened.
             UsageError: the options cannot mean anything.
         """
-        self._adopt(open_receiver(self._options, self._index, self._channels, self._clock))
-        self._tell(SourceEventKind.OPENED, self._introduction())
+        self._adopt_receiver(open_receiver(self._options, self._index, self._channels, self._clock))
+        self._tell_event(SourceEventKind.OPENED, self._introduce_receiver())
         self._pass_remarks_on()
 
     def start(self) -> None:
@@ -110,49 +119,49 @@ class Listener:
             self._thread.join()
         self._let_go()
 
-    def _run(self) -> None:
+    def _run_thread(self) -> None:
         try:
             while not self._stop.is_set():
                 if self._receiver is None:
-                    self._reopen()
+                    self._reopen_device()
                 else:
-                    self._read(self._receiver)
+                    self._read_receiver(self._receiver)
             self._state = SourceState.CLOSED
         except Exception as error:  # noqa: BLE001 - a reader that ends must be seen, whatever ended it
             self._state = SourceState.FAILED
-            self._tell(SourceEventKind.FAILED, f"the reader ended: {type(error).__name__}: {error}")
+            self._tell_event(SourceEventKind.FAILED, f"the reader ended: {type(error).__name__}: {error}")
         self._let_go()
         self._tell_counts()
-        self._publish()
+        self._publish_status()
         self._sink.leave(self._index)
 
-    def _read(self, receiver: Receiver) -> None:
+    def _read_receiver(self, receiver: Receiver) -> None:
         before = self._clock.now()
         try:
             block = receiver.read(READ_S)
         except DeviceLostError as error:
-            self._lose(str(error))
+            self._lose_device(str(error))
             return
         now = self._clock.now()
         if now - before > STALL_NS:
-            self._tell(
-                SourceEventKind.STALLED, f"this computer was asleep or busy for {_seconds(now - before)}"
+            self._tell_event(
+                SourceEventKind.STALLED, f"this computer was asleep or busy for {_say_seconds(now - before)}"
             )
         if self._lost_at is not None:
-            self._tell(SourceEventKind.OPENED, f"open again after {_seconds(now - self._lost_at)}")
+            self._tell_event(SourceEventKind.OPENED, f"open again after {_say_seconds(now - self._lost_at)}")
             self._lost_at, self._state = None, SourceState.SILENT
         if len(block):
-            self._hear(block, now)
+            self._note_frames(block, now)
         else:
             self._check_silence(receiver, now)
         self._check_receiver(receiver, now)
         self._overflowed += self._sink.deliver(self._index, block, receiver.through)
-        self._publish()
+        self._publish_status()
 
-    def _hear(self, block: FrameBlock, now: int) -> None:
+    def _note_frames(self, block: FrameBlock, now: int) -> None:
         if self._state is not SourceState.LIVE:
             if self._last_heard is not None:
-                self._tell(SourceEventKind.GAP, f"no frames for {_seconds(now - self._last_heard)}")
+                self._tell_event(SourceEventKind.GAP, f"no frames for {_say_seconds(now - self._last_heard)}")
             self._state = SourceState.LIVE
             self._pause_s, self._patience_ns = FIRST_PAUSE_S, self._silence_ns
         self._frames += len(block)
@@ -162,23 +171,23 @@ class Listener:
     def _check_silence(self, receiver: Receiver, now: int) -> None:
         quiet = now - max(self._opened_at, self._last_heard or 0)
         if quiet > self._silence_ns and self._state is not SourceState.SILENT:
-            self._tell(SourceEventKind.SILENT, f"no frames for {_seconds(quiet)}")
+            self._tell_event(SourceEventKind.SILENT, f"no frames for {_say_seconds(quiet)}")
             self._state = SourceState.SILENT
         if quiet > self._patience_ns and not receiver.tells_loss:
             self._patience_ns = min(2 * self._patience_ns, LONGEST_PATIENCE_NS)
             self._let_go()
 
-    def _lose(self, why: str) -> None:
+    def _lose_device(self, why: str) -> None:
         if self._lost_at is None:
             self._lost_at = self._clock.now()
-            self._tell(SourceEventKind.LOST, f"device lost: {why}; it is opened again when it is back")
+            self._tell_event(SourceEventKind.LOST, f"device lost: {why}; it is opened again when it is back")
         self._state = SourceState.LOST
         self._let_go()
-        self._publish()
+        self._publish_status()
 
-    def _reopen(self) -> None:
+    def _reopen_device(self) -> None:
         if self._lost_at is not None:
-            self._wait(self._pause_s)
+            self._wait_idle(self._pause_s)
             self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
         if self._stop.is_set():
             return
@@ -186,22 +195,22 @@ class Listener:
         try:
             receiver = open_receiver(self._options, self._index, self._channels, self._clock)
         except MixmonError as error:
-            self._lose(str(error))
+            self._lose_device(str(error))
             if str(error) != self._refusal:
                 self._refusal = str(error)
-                self._tell(SourceEventKind.REFUSED, self._refusal)
+                self._tell_event(SourceEventKind.REFUSED, self._refusal)
             return
         self._refusal = ""
-        self._adopt(receiver)
+        self._adopt_receiver(receiver)
 
-    def _wait(self, seconds: float) -> None:
-        """Wait, while the other buses go on: nothing of this one is on its way."""
+    def _wait_idle(self, seconds: float) -> None:
+        """Wait without holding up the other buses: this one is complete up to now."""
         until = self._clock.now() + round(seconds * 1e9)
         while not self._stop.is_set() and (now := self._clock.now()) < until:
             self._sink.deliver(self._index, FrameBlock.empty(self._channels), now)
             self._stop.wait(min(READ_S, (until - now) / 1e9))
 
-    def _adopt(self, receiver: Receiver) -> None:
+    def _adopt_receiver(self, receiver: Receiver) -> None:
         self._receiver = receiver
         self._opened_at = self._clock.now()
 
@@ -217,31 +226,31 @@ class Listener:
         before, now_is = self.status.condition, receiver.condition
         well = before is BusCondition.UNKNOWN and now_is is BusCondition.ACTIVE
         if now_is not in {before, BusCondition.UNKNOWN} and not well:
-            self._tell(SourceEventKind.CONDITION, f"the adapter's controller is {now_is.value}")
-        if now - self._told_at >= TELL_NS:
+            self._tell_event(SourceEventKind.CONDITION, f"the adapter's controller is {now_is.value}")
+        if now - self._told_at >= REPORT_NS:
             self._told_at = now
             self._tell_counts()
 
     def _tell_counts(self) -> None:
-        counts = self._counts()
+        counts = self._count_now()
         for kind, text, lost in counts.since(self._told):
-            self._tell(kind, text, lost)
+            self._tell_event(kind, text, lost)
         self._told = counts
 
     def _pass_remarks_on(self) -> None:
         if self._receiver is not None:
             for remark in self._receiver.remarks:
-                self._tell(SourceEventKind.REMARK, remark)
+                self._tell_event(SourceEventKind.REMARK, remark)
             self._receiver.remarks.clear()
 
-    def _counts(self) -> _Counts:
+    def _count_now(self) -> ListenerCounts:
         receiver = self._receiver
         rejected = self._rejected_before + (Counter() if receiver is None else receiver.rejected)
         dropped = self._dropped_before + ((receiver and receiver.dropped) or 0)
-        return _Counts(dropped, self._overflowed, self._error_frames, rejected)
+        return ListenerCounts(dropped, self._overflowed, self._error_frames, rejected)
 
-    def _publish(self) -> None:
-        receiver, counts, last = self._receiver, self._counts(), self.status
+    def _publish_status(self) -> None:
+        receiver, counts, last = self._receiver, self._count_now(), self.status
         counted = last.dropped is not None if receiver is None else receiver.dropped is not None
         self.status = SourceStatus(
             self._options.name,
@@ -258,7 +267,7 @@ class Listener:
             last.stamped_by if receiver is None else receiver.stamped_by,
         )
 
-    def _introduction(self) -> str:
+    def _introduce_receiver(self) -> str:
         assert self._receiver is not None
         confirmed_by = kind_of(self._options.interface).confirmed_by
         claim = {
@@ -268,21 +277,21 @@ class Listener:
         }
         return f"{claim[self._receiver.listen_only]}; time by {self._receiver.stamped_by.value}"
 
-    def _tell(self, kind: SourceEventKind, text: str, lost: int = 0) -> None:
+    def _tell_event(self, kind: SourceEventKind, text: str, lost: int = 0) -> None:
         self._sink.tell(SourceEvent(self._clock.now(), self._options.name, kind, text, lost))
 
 
 @dataclass(frozen=True, slots=True)
-class _Counts:
-    """What is told from time to time."""
+class ListenerCounts:
+    """Counts that become events from time to time."""
 
     dropped: int = 0
     overflowed: int = 0
     error_frames: int = 0
     rejected: Counter[str] = field(default_factory=Counter)
 
-    def since(self, told: _Counts) -> list[tuple[SourceEventKind, str, int]]:
-        """What is new, in words, and the number of frames lost."""
+    def since(self, told: ListenerCounts) -> list[tuple[SourceEventKind, str, int]]:
+        """What was added since the counts `told`: kind of event, words, frames lost."""
         news = []
         if lost := self.dropped - told.dropped:
             news.append((SourceEventKind.DROPPED, f"{lost} frames lost in the adapter or the system", lost))
@@ -296,5 +305,5 @@ class _Counts:
         return news
 
 
-def _seconds(ns: int) -> str:
+def _say_seconds(ns: int) -> str:
     return f"{ns / 1e9:.2f} s"

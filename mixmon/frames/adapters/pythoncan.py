@@ -14,27 +14,26 @@ from mixmon.errors import UsageError
 from mixmon.frames.adapters.interfaces import BusOptions, kind_of, own_kinds
 from mixmon.frames.adapters.receiver import (
     GATHER_S,
+    MOST_FRAMES_A_READ,
     BusCondition,
     DeviceLostError,
     Receiver,
-    numbered,
-    stamped,
+    numbered_channels,
+    with_stamps,
 )
 from mixmon.frames.adapters.stamps import DeviceStamps, HostClock, StampKind
 from mixmon.frames.block import FrameBlock, FrameFlag, FrameRow, block_of
-from mixmon.frames.candump_line import FD_SIZES
 from mixmon.frames.logs import LibraryMessage, message_row
 
-MOST_FRAMES = 4096
-LATE_NS = 20_000_000
+DRIVER_DELAY_NS = 20_000_000
+"""Frames come this much after their stamps at most; our choice: as for serial adapters behind USB."""
 
 NOT_RECEIVED = 0xFF & ~int(FrameFlag.RECEIVED)
-"""That a live frame was received goes without saying; only frames of this host are marked."""
-_DLC = {size: dlc for dlc, size in enumerate(FD_SIZES)}
+"""Mask of flags: live frames are not marked as received, only frames of this host are marked."""
 
 
 class OpenBus(Protocol):
-    """The part of python-can's bus that a listener uses."""
+    """The part of python-can's bus that is used."""
 
     @property
     def state(self) -> Any:
@@ -106,7 +105,7 @@ class PythonCanReceiver(Receiver):
         super().__init__(StampKind.DEVICE)
         self._opened = opened
         self._channel = channels[bus]
-        self._interfaces = numbered(channels)
+        self._interfaces = numbered_channels(channels)
         self._rows: list[FrameRow] = []
         self._clock = clock
         self._deep = deep_queue
@@ -121,7 +120,7 @@ class PythonCanReceiver(Receiver):
         through = self._clock.now()
         try:
             if self._failure is None:
-                through = self._receive(timeout_s)
+                through = self._receive_messages(timeout_s)
                 self._read_bus_state()
         except Exception as error:  # noqa: BLE001 - whatever a driver raises means the same here
             self._failure = error
@@ -131,52 +130,53 @@ class PythonCanReceiver(Receiver):
         arrived = self._clock.now()
         rows, self._rows = self._rows, []
         block = block_of(rows, self._interfaces)
-        self.judge(block)
+        self.follow_condition(block)
         if len(block) and not self._heard:
             self._heard = True
             self._choose_stamps(block.t)
         if self._stamps is None:
             self.through = through
-            return stamped(block, np.full(len(block), arrived, np.int64))
-        self.through = through - LATE_NS
-        return self.laid(block, self._stamps, arrived)
+            return with_stamps(block, np.full(len(block), arrived, np.int64))
+        self.through = through - DRIVER_DELAY_NS
+        return self.lay_along_host(block, self._stamps, arrived)
 
     def close(self) -> None:
         """Let go of the device."""
         with suppress(Exception):
             self._opened.shutdown()
 
-    def _receive(self, timeout_s: float) -> int:
-        """Fill the rows; gives the time through which they are complete."""
+    def _receive_messages(self, timeout_s: float) -> int:
+        """Fill the rows; the time through which they are complete."""
         began = time.monotonic()
         message = self._opened.recv(timeout_s)
         if message is None:
-            # some dead devices give None at once, for ever
+            # some unplugged devices give None at once, again and again
             time.sleep(max(0.0, began + timeout_s - time.monotonic()))
             return self._clock.now()
-        self._add(message)
+        self._add_message(message)
         if self._deep:
             time.sleep(GATHER_S)
         through = self._clock.now()
         until = time.monotonic() + (0.0 if self._deep else GATHER_S)
-        for _ in range(MOST_FRAMES):
+        for _ in range(MOST_FRAMES_A_READ):
             message = self._opened.recv(max(0.0, until - time.monotonic()))
             if message is None:
                 break
-            self._add(message)
+            self._add_message(message)
             if not self._deep and time.monotonic() > until:
                 break
         return through
 
     def _read_bus_state(self) -> None:
-        """Bus-off as the driver tells it; few drivers do, the others always say active."""
+        """Read bus-off from the driver; few drivers report it, the others always say active."""
         with suppress(NotImplementedError):
             off = getattr(self._opened.state, "name", "") == "ERROR"
             if off != self._told_off:
                 self._told_off = off
                 self.condition = BusCondition.BUS_OFF if off else BusCondition.UNKNOWN
 
-    def _add(self, message: LibraryMessage) -> None:
+    def _add_message(self, message: LibraryMessage) -> None:
+        """Add a row, or count why the message is none."""
         row = message_row(message, self._channel)
         if isinstance(row, FrameRow):
             self._rows.append(row._replace(flags=row.flags & NOT_RECEIVED))
@@ -184,5 +184,6 @@ class PythonCanReceiver(Receiver):
             self.rejected[row.value] += 1
 
     def _choose_stamps(self, first: Ints) -> None:
+        """Stay with the device's stamps, unless those of the first frames are all zero."""
         if not first.any():
             self._stamps, self.stamped_by = None, StampKind.HOST

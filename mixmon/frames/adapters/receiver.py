@@ -1,8 +1,8 @@
-"""What every live source offers: read, count, close.
+"""What every open device offers (read, count, close), and the records of what happens to a live bus.
 
-A receiver is one open device. It knows no thread and no policy: `read` waits a little and
-gives what came; anything that means "this device is no longer there" is a `DeviceLostError`.
-`frames.adapter` chooses the receiver and owns the loop around it.
+A receiver is one open device. It knows no thread and no policy: `read` waits a little and gives what
+came; anything that means "this device is no longer there" is a `DeviceLostError`. `interfaces` opens
+it, `listener` reads it in a thread and reports events and a status, which are defined here as well.
 """
 
 from __future__ import annotations
@@ -20,7 +20,11 @@ from mixmon.frames.adapters.stamps import DeviceStamps, StampKind
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, Interfaces
 
 GATHER_S = 0.010
-"""After the first bytes or frames, this long for more to come: one wake-up for many frames."""
+"""After the first bytes or frames, this long for more to come: one wake-up for many frames. Our choice:
+short beside the 50 ms batches in which frames are worked."""
+
+MOST_FRAMES_A_READ = 4096
+"""A read gives about so many at most; the rest waits for the next. Our choice: half a second of a bus."""
 
 # Class bits and details of error frames (Linux, include/uapi/linux/can/error.h).
 _CONTROLLER = 0x04
@@ -38,7 +42,7 @@ class DeviceLostError(OSError):
 class BusCondition(StrEnum):
     """Fault confinement of the adapter's own controller (ISO 11898-1), as far as it tells."""
 
-    UNKNOWN = "not told"
+    UNKNOWN = "not reported"
     ACTIVE = "error active"
     WARNING = "error warning"
     PASSIVE = "error passive"
@@ -51,7 +55,7 @@ class Receiver(ABC):
     listen_only  True: asked for and confirmed; None: asked for, not confirmed; False: it acknowledges
     stamped_by   the one kind of stamp this source has
     through      data time: every frame stamped before it has been given (or lost)
-    tells_loss   an unplugged device is told from a silent bus
+    tells_loss   an unplugged device is distinguished from a silent bus
     dropped      frames lost before they reached this program; None: nobody counts them
     rejected     pieces of input that were no frames, by reason
     condition    of the controller
@@ -80,17 +84,19 @@ class Receiver(ABC):
     def close(self) -> None:
         """Let go of the device; never raises."""
 
-    def judge(self, block: FrameBlock) -> None:
-        """Take the controller's condition from the error frames of a block."""
+    def follow_condition(self, block: FrameBlock) -> None:
+        """Update the controller's condition by the error frames of a block."""
         for row in np.flatnonzero(block.flags & FrameFlag.ERROR):
             self.condition = condition_after(self.condition, int(block.can_id[row]), block.data[row])
 
-    def laid(self, block: FrameBlock, stamps: DeviceStamps, arrived: int) -> FrameBlock:
-        """Frames stamped by the device, laid along the host clock."""
+    def lay_along_host(self, block: FrameBlock, stamps: DeviceStamps, arrived: int) -> FrameBlock:
+        """The frames, which the device stamped, with data time instead; a jump of its clock is remarked."""
         jumps = stamps.jumps
-        block = stamped(block, stamps.to_host(block.t, arrived))
+        block = with_stamps(block, stamps.to_host(block.t, arrived))
         if stamps.jumps > jumps:
-            self.remarks.append("the adapter's clock jumped; its frames are laid along the host clock anew")
+            self.remarks.append(
+                "the adapter's clock jumped; its frames are aligned with the host clock again"
+            )
         return block
 
 
@@ -111,7 +117,7 @@ def condition_after(before: BusCondition, classes: int, data: Bytes) -> BusCondi
     return before
 
 
-def numbered(channels: tuple[str, ...]) -> Interfaces:
+def numbered_channels(channels: tuple[str, ...]) -> Interfaces:
     """Interfaces with the numbers that FrameBlocks with these channels use."""
     interfaces = Interfaces()
     for name in channels:
@@ -119,7 +125,7 @@ def numbered(channels: tuple[str, ...]) -> Interfaces:
     return interfaces
 
 
-def stamped(block: FrameBlock, t: Ints) -> FrameBlock:
+def with_stamps(block: FrameBlock, t: Ints) -> FrameBlock:
     """The same frames with other stamps."""
     return FrameBlock(
         t, block.can_id, block.bus, block.size, block.dlc, block.flags, block.data, block.channels
@@ -131,9 +137,7 @@ def identifier(number: int, extended: bool) -> int:
     return number | EXTENDED if extended else number
 
 
-# ----------------------------------------------------------------------------------------------------
-# What happens to a live source, as records: events for the log and the screen, a status to draw.
-# ----------------------------------------------------------------------------------------------------
+# What happens to a live bus: events for the log and the screen, a status to draw.
 
 
 class SourceEventKind(StrEnum):
@@ -166,7 +170,7 @@ class SourceEvent:
 
 
 class SourceState(StrEnum):
-    """How a live bus stands."""
+    """What a live bus does now."""
 
     WAITING = "open, nothing heard yet"
     LIVE = "live"

@@ -1,4 +1,8 @@
-"""Serial-line CAN text -> frames: the line grammar of serial adapters, without any port.
+"""Serial adapters: their line grammar, and the device that speaks it.
+
+`SlcanLines` turns bytes into frames and answers, without any port. `SlcanReceiver` opens the port, gives
+commands, lets bytes gather and asks for the adapter's status. Only commands to the adapter itself are
+written (C, S, Z, L or O, F); no frame ever is.
 
 One line a frame, ended by CR:
 
@@ -8,11 +12,11 @@ One line a frame, ended by CR:
     b III L DD..          FD, faster data      B IIIIIIII L DD..
 
 L is one digit 0..8, or a hex length code for FD. Four hex digits more are a time stamp in
-milliseconds. An empty line is "done" and BEL is "refused"; z, Z, F, V, v and N open answers.
+milliseconds. An empty line means "done" and BEL "refused"; z, Z, F, V, v and N begin answers.
 The grammar is common practice of serial adapters and of Linux' slcan driver (drivers/net/can/slcan).
 
-A line is a frame, an answer, or a counted reject. Two lines glued by a lost CR are never
-guessed apart: both are lost, and counted as one.
+A line is a frame, an answer, or a counted reject. Two lines joined by a lost CR are not
+separated by guess: both are lost, and counted as one.
 """
 
 from __future__ import annotations
@@ -36,8 +40,8 @@ from mixmon.frames.adapters.receiver import (
     DeviceLostError,
     Receiver,
     identifier,
-    numbered,
-    stamped,
+    numbered_channels,
+    with_stamps,
 )
 from mixmon.frames.adapters.stamps import DeviceStamps, HostClock, StampKind
 from mixmon.frames.block import FrameBlock, FrameFlag, FrameRow, block_of, concat
@@ -60,13 +64,13 @@ STAMP_WRAP_MS = 60_000
 """Time stamps count 0..59999 ms."""
 
 NO_STAMP = -1
-DONE = b""
-REFUSED = b"\a"
-LONGEST_LINE = 200
+ANSWER_DONE = b""
+ANSWER_REFUSED = b"\a"
+LONGEST_SERIAL_LINE = 200
 """Bytes; the longest line that means anything, 29-bit FD with 64 bytes and a stamp, has 142."""
 
-_FRAME = re.compile(rb"([trdb][0-9A-Fa-f]{3}|[TxRDB][0-9A-Fa-f]{8})([0-9A-Fa-f])([0-9A-Fa-f]*)")
-_HEX = re.compile(rb"[0-9A-Fa-f]+")
+_FRAME_LINE = re.compile(rb"([trdb][0-9A-Fa-f]{3}|[TxRDB][0-9A-Fa-f]{8})([0-9A-Fa-f])([0-9A-Fa-f]*)")
+_HEX_TEXT = re.compile(rb"[0-9A-Fa-f]+")
 _ANSWER = re.compile(rb"z|Z|F[0-9A-Fa-f]{2}|[VvN][ -~]*")
 _FD = FrameFlag.FD
 _FLAGS = {b"r": FrameFlag.REMOTE, b"d": _FD, b"b": _FD | FrameFlag.BIT_RATE_SWITCH}
@@ -98,13 +102,13 @@ class SlcanLines:
     """A stage: bytes in, frames out. Any split of the bytes gives the same.
 
     answers    lines that answer commands, oldest first; emptied by whoever asked.
-               DONE is b"", REFUSED is BEL, others stand as they came
+               ANSWER_DONE is b"", ANSWER_REFUSED is BEL, others stand as they came
     rejected   lines that are neither, by reason
     """
 
     def __init__(self, bus: int = 0, channels: tuple[str, ...] = ("slcan",)) -> None:
         self._channel = channels[bus]
-        self._interfaces = numbered(channels)
+        self._interfaces = numbered_channels(channels)
         self._rows: list[FrameRow] = []
         self._tail = b""
         self.answers: list[bytes] = []
@@ -120,31 +124,33 @@ class SlcanLines:
             (array([], dtype=int64), array([4096000000]))
         """
         *lines, tail = (self._tail + data.replace(b"\a", b"\a\r")).split(b"\r")
-        self._tail = tail.lstrip(b"\n")[: LONGEST_LINE + 1]
+        self._tail = tail.lstrip(b"\n")[: LONGEST_SERIAL_LINE + 1]
         for line in lines:
-            self._line(line.lstrip(b"\n"))
+            self._read_serial_line(line.lstrip(b"\n"))
         rows, self._rows = self._rows, []
         return block_of(rows, self._interfaces)
 
     def flush(self) -> None:
-        """Counts what is left of a line whose end will not come."""
+        """Count an unfinished line as cut short."""
         if self._tail:
             self.rejected[SlcanReason.CUT] += 1
         self._tail = b""
 
-    def _line(self, line: bytes) -> None:
-        if line.endswith(REFUSED):
-            self.answers.append(REFUSED)
-            if line != REFUSED:
+    def _read_serial_line(self, line: bytes) -> None:
+        """Add the frame or the answer of a line, or count why it is neither."""
+        if line.endswith(ANSWER_REFUSED):
+            self.answers.append(ANSWER_REFUSED)
+            if line != ANSWER_REFUSED:
                 self.rejected[SlcanReason.NOT_TEXT] += 1
-        elif match := _FRAME.fullmatch(line):
-            self._frame(*match.groups())
+        elif match := _FRAME_LINE.fullmatch(line):
+            self._read_frame(*match.groups())
         elif not line or _ANSWER.fullmatch(line):
             self.answers.append(line)
         else:
-            self.rejected[_why(line)] += 1
+            self.rejected[_name_fault(line)] += 1
 
-    def _frame(self, head: bytes, code: bytes, rest: bytes) -> None:
+    def _read_frame(self, head: bytes, code: bytes, rest: bytes) -> None:
+        """Add the frame of a line, by its kind and identifier, length code, and data; or count why it is none."""
         number, extended = int(head[1:], 16), len(head) > 4
         if number > (LAST_EXTENDED if extended else LAST_STANDARD):
             self.rejected[SlcanReason.IDENTIFIER] += 1
@@ -162,9 +168,9 @@ class SlcanLines:
         self._rows.append(FrameRow(stamp, can_id, self._channel, dlc, int(flags), unhexlify(rest[:digits])))
 
 
-def _why(line: bytes) -> SlcanReason:
+def _name_fault(line: bytes) -> SlcanReason:
     """Why a line has the shape of neither frame nor answer."""
-    if len(line) > LONGEST_LINE:
+    if len(line) > LONGEST_SERIAL_LINE:
         return SlcanReason.TOO_LONG
     if not line.isascii() or not line.decode("ascii").isprintable():
         return SlcanReason.NOT_TEXT
@@ -173,29 +179,34 @@ def _why(line: bytes) -> SlcanReason:
     digits = 3 if line[:1] in b"trdb" else 8
     if len(line) < 1 + digits + 1:
         return SlcanReason.LENGTH
-    return SlcanReason.DATA if _HEX.fullmatch(line, 1, 1 + digits) else SlcanReason.IDENTIFIER
+    return SlcanReason.DATA if _HEX_TEXT.fullmatch(line, 1, 1 + digits) else SlcanReason.IDENTIFIER
 
 
-# ----------------------------------------------------------------------------------------------------
-# A serial adapter: opens the port, reads the answers, lets bytes gather, asks how it fares.
-#
-# Only commands to the adapter itself are written (C, S, Z, L or O, F); no frame ever is.
-# ----------------------------------------------------------------------------------------------------
+# The device.
 
 ANSWER_S = 0.3
-WAKE_S = 2.5
-"""For the first answer. Some adapters restart when their port is opened, and are deaf for two seconds."""
+"""Wait for the answer to a command; our choice: ten times what a slow port needs."""
 
-READ_S = 0.02
+WAKE_S = 2.5
+"""Wait for the first answer: some adapters restart when their port is opened, and do not answer for two
+seconds (common practice, no source)."""
+
+PORT_READ_S = 0.02
+"""Wait for the first byte; our choice: short beside the 50 ms batches in which frames are worked."""
+
 POLL_NS = SECOND_NS
+"""The adapter's status is asked for so often; our choice."""
+
 UNANSWERED_POLLS = 3
-LATE_NS = 20_000_000
+"""After so many the adapter is lost; our choice."""
+
+USB_DELAY_NS = 20_000_000
 """USB serial drivers hold bytes back for up to 16 ms (common practice, no source)."""
 
-_MS = 1_000_000
+_MS = 1_000_000  # ns
 _LOST_FRAMES = SlcanStatus.RECEIVE_QUEUE_FULL | SlcanStatus.OVERRUN
 _WARNINGS = SlcanStatus.WARNING | SlcanStatus.BUS_ERROR
-"""A controller that only listens counts no errors (ISO 11898-1): then the second is all it tells."""
+"""A controller that only listens counts no errors (ISO 11898-1), then it reports the second alone."""
 
 
 def open_device(
@@ -221,7 +232,7 @@ class SlcanReceiver(Receiver):
     frame without a stamp, or one that counts past a minute, settles it for the host clock.
 
     Raises:
-        UsageError: the bit rate has no command.
+        UsageError: no command exists for the bit rate.
         SourceError: the adapter refuses the bit rate or the way of opening.
         OSError: there is no such port.
     """
@@ -255,24 +266,24 @@ class SlcanReceiver(Receiver):
             path,
             baudrate=int(baudrate or tty_baudrate),
             rtscts=rtscts,
-            timeout=READ_S,
+            timeout=PORT_READ_S,
             write_timeout=0.5,
             exclusive=True,
         )
         try:
-            if not self._wake(sleep_after_open):
+            if not self._wake_up(sleep_after_open):
                 self.remarks.append("no answers: bit rate and way of opening cannot be confirmed")
-            self._open(rate, bitrate, stamps=stamps, listen_only=listen_only)
+            self._open_channel(rate, bitrate, stamps=stamps, listen_only=listen_only)
         except BaseException:
             self.close()
             raise
         self.rejected = self._lines.rejected
         self.through = clock.now()
 
-    def read(self, timeout_s: float) -> FrameBlock:  # noqa: ARG002 - the port's own timeout is READ_S
+    def read(self, timeout_s: float) -> FrameBlock:  # noqa: ARG002 - the port's own timeout is PORT_READ_S
         """The frames that came; see `Receiver.read`."""
         try:
-            self._poll()
+            self._poll_status()
             data = self._port.read(1)
             if data:
                 time.sleep(GATHER_S)
@@ -280,7 +291,7 @@ class SlcanReceiver(Receiver):
         except (OSError, TypeError, ValueError) as error:  # a port closed under pyserial raises either
             hung_up = "returned no data" in str(error)  # how pyserial words it
             raise DeviceLostError("the port hung up" if hung_up else str(error)) from error
-        block = concat([*self._early, self._stamped(data)])
+        block = concat([*self._early, self._read_frames(data)])
         self._early.clear()
         self._read_answers()
         return block
@@ -293,27 +304,35 @@ class SlcanReceiver(Receiver):
             self._port.close()
         self._lines.flush()
 
-    def _open(self, rate: bytes | None, bitrate: int | None, *, stamps: bool, listen_only: bool) -> None:
+    def _open_channel(
+        self, rate: bytes | None, bitrate: int | None, *, stamps: bool, listen_only: bool
+    ) -> None:
+        """Set the bit rate and the stamps, then open the adapter's side of the bus.
+
+        Raises:
+            SourceError: the adapter refuses the bit rate or the way of opening.
+        """
         self._lines = SlcanLines(self._bus, self._channels)
-        if rate and self._ask(rate) == REFUSED:
+        if rate and self._ask(rate) == ANSWER_REFUSED:
             raise SourceError(
                 f"{self._name}: the adapter refuses {bitrate} bit/s; expected a bit rate that its firmware "
                 "knows; choose another or see its manual"
             )
-        if stamps and self._ask(b"Z1") == DONE:
+        if stamps and self._ask(b"Z1") == ANSWER_DONE:
             self._stamps = DeviceStamps(STAMP_WRAP_MS * _MS)
             self.stamped_by = StampKind.DEVICE
         self._early.clear()
         opened = self._ask(b"L" if listen_only else b"O")
-        if opened == REFUSED:
-            raise SourceError(self._refusal(listen_only=listen_only))
-        self.listen_only = listen_only and (True if opened == DONE else None)
+        if opened == ANSWER_REFUSED:
+            raise SourceError(self._say_refused(listen_only=listen_only))
+        self.listen_only = listen_only and (True if opened == ANSWER_DONE else None)
         status = self._ask(b"F")
         if status is not None and status.startswith(b"F"):
             self.tells_loss = True
             self._next_poll = self._clock.now() + POLL_NS
 
-    def _refusal(self, *, listen_only: bool) -> str:
+    def _say_refused(self, *, listen_only: bool) -> str:
+        """Words for an adapter that does not open as asked."""
         if listen_only:
             return (
                 f"{self._name}: the adapter refuses to listen only (L); expected an adapter that can; use "
@@ -323,8 +342,8 @@ class SlcanReceiver(Receiver):
             f"{self._name}: the adapter refuses to open (O); expected a free adapter; unplug it and try again"
         )
 
-    def _wake(self, seconds: float) -> bool:
-        """Close a channel left open, until something answers; False when nothing does."""
+    def _wake_up(self, seconds: float) -> bool:
+        """Ask for the channel to be closed until there is an answer; False when there is none in time."""
         deadline = time.monotonic() + seconds
         while time.monotonic() < deadline:
             if self._ask(b"C") is not None:
@@ -338,12 +357,17 @@ class SlcanReceiver(Receiver):
         deadline = time.monotonic() + ANSWER_S
         while time.monotonic() < deadline:
             data = self._port.read(1)
-            self._early.append(self._stamped(data + self._port.read(self._port.in_waiting)))
+            self._early.append(self._read_frames(data + self._port.read(self._port.in_waiting)))
             if self._lines.answers:
                 return self._lines.answers.pop(0)
         return None
 
-    def _poll(self) -> None:
+    def _poll_status(self) -> None:
+        """Ask for the status when it is time.
+
+        Raises:
+            DeviceLostError: the last questions were not answered.
+        """
         now = self._clock.now()
         if self._next_poll is None or now < self._next_poll:
             return
@@ -370,7 +394,7 @@ class SlcanReceiver(Receiver):
         else:
             self.condition = BusCondition.ACTIVE
 
-    def _stamped(self, data: bytes) -> FrameBlock:
+    def _read_frames(self, data: bytes) -> FrameBlock:
         """The frames that bytes read just now complete."""
         arrived = self._clock.now()
         block = self._lines.feed(data)
@@ -380,17 +404,23 @@ class SlcanReceiver(Receiver):
                 "frames without proper time stamps: the moment of reading is used from here on"
             )
         if self._stamps:
-            self.through = arrived - LATE_NS
-            return self.laid(block, self._stamps, arrived)
+            self.through = arrived - USB_DELAY_NS
+            return self.lay_along_host(block, self._stamps, arrived)
         self.through = arrived
-        return stamped(block, np.full(len(block), arrived, np.int64))
+        return with_stamps(block, np.full(len(block), arrived, np.int64))
 
 
 def _are_stamps(t: Ints) -> bool:
+    """Whether all frames carry a stamp, and none counts past a minute."""
     return bool(((t >= 0) & (t < STAMP_WRAP_MS * _MS)).all())
 
 
 def _rate_command(name: str, bitrate: int | None) -> bytes | None:
+    """The command for a bit rate; None where the adapter's setting is kept.
+
+    Raises:
+        UsageError: no command exists for it.
+    """
     if bitrate is None:
         return None
     if bitrate not in BITRATES:

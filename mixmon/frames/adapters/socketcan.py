@@ -2,7 +2,10 @@
 
 python-can's socket leaves no room for the kernel's loss counter and keeps the default buffer,
 which holds 278 classic frames (measured, Linux 6.1), 63 ms of a full 500 kbit/s bus.
-Nothing is ever sent.
+Nothing is ever sent on the bus; only the kernel is asked about the interface.
+
+The file goes from the interface (rtnetlink), through the receiver on its socket, to the columns of
+a block and the remarks for the user.
 """
 
 from __future__ import annotations
@@ -20,17 +23,19 @@ from numpy.typing import NDArray
 
 from mixmon.arrays import Bools, Bytes, Ints
 from mixmon.frames.adapters.interfaces import BusOptions
-from mixmon.frames.adapters.receiver import GATHER_S, BusCondition, DeviceLostError, Receiver
+from mixmon.frames.adapters.receiver import (
+    GATHER_S,
+    MOST_FRAMES_A_READ,
+    BusCondition,
+    DeviceLostError,
+    Receiver,
+)
 from mixmon.frames.adapters.stamps import HostClock, StampKind
 from mixmon.frames.block import CLASSIC_WIDTH, EXTENDED, FD_WIDTH, FrameBlock, FrameFlag
 from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_STANDARD
 
-# ----------------------------------------------------------------------------------------------------
-# What Linux says about a CAN interface: bit rate, listening only, condition (rtnetlink).
-#
-# Only asked, never set: setting needs rights that a listener should not have.
-# Message layout from linux/rtnetlink.h, linux/if_link.h and linux/can/netlink.h.
-# ----------------------------------------------------------------------------------------------------
+# The interface as the kernel describes it. It is only asked, never set: setting needs rights that a
+# listener should not have. Layout: linux/rtnetlink.h, linux/if_link.h, linux/can/netlink.h.
 
 _NETLINK_ROUTE = 0
 _RTM_NEWLINK = 16
@@ -40,11 +45,11 @@ _IFF_UP = 1
 _IFLA_LINKINFO = 18
 _INFO_KIND, _INFO_DATA = 1, 2
 _CAN_BITTIMING, _CAN_STATE, _CAN_CTRLMODE = 1, 4, 5
-_LISTEN_ONLY = 0x02
+_CTRLMODE_LISTEN_ONLY = 0x02
 _TYPE_MASK = 0x3FFF
-_HEADER = struct.Struct("=IHHII")  # nlmsghdr
-_LINK = struct.Struct("=BBHiII")  # ifinfomsg
-_ATTRIBUTE = struct.Struct("=HH")  # rtattr
+_MESSAGE_HEADER = struct.Struct("=IHHII")  # nlmsghdr
+_LINK_HEADER = struct.Struct("=BBHiII")  # ifinfomsg
+_ATTRIBUTE_HEADER = struct.Struct("=HH")  # rtattr
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +76,8 @@ def read_link(channel: str) -> Link:
         OSError: there is no such interface.
     """
     index = socket.if_nametoindex(channel)
-    request = _LINK.pack(socket.AF_UNSPEC, 0, 0, index, 0, 0)
-    header = _HEADER.pack(_HEADER.size + len(request), _RTM_GETLINK, _REQUEST, 1, 0)
+    request = _LINK_HEADER.pack(socket.AF_UNSPEC, 0, 0, index, 0, 0)
+    header = _MESSAGE_HEADER.pack(_MESSAGE_HEADER.size + len(request), _RTM_GETLINK, _REQUEST, 1, 0)
     with socket.socket(socket.AF_NETLINK, socket.SOCK_RAW, _NETLINK_ROUTE) as sock:
         sock.settimeout(1.0)
         sock.send(header + request)
@@ -81,47 +86,48 @@ def read_link(channel: str) -> Link:
 
 def parse_link(reply: bytes) -> Link:
     """The interface in a kernel's reply; an empty Link if it is no description of one."""
-    if len(reply) < _HEADER.size + _LINK.size:
+    if len(reply) < _MESSAGE_HEADER.size + _LINK_HEADER.size:
         return Link()
-    length, kind, *_ = _HEADER.unpack_from(reply)
+    length, kind, *_ = _MESSAGE_HEADER.unpack_from(reply)
     if kind != _RTM_NEWLINK:
         return Link()
-    body = reply[_HEADER.size : length]
-    flags = _LINK.unpack_from(body)[4]
-    info = dict(_attributes(dict(_attributes(body[_LINK.size :])).get(_IFLA_LINKINFO, b"")))
+    body = reply[_MESSAGE_HEADER.size : length]
+    flags = _LINK_HEADER.unpack_from(body)[4]
+    info = dict(_read_attributes(dict(_read_attributes(body[_LINK_HEADER.size :])).get(_IFLA_LINKINFO, b"")))
     name = info.get(_INFO_KIND, b"").rstrip(b"\0").decode("ascii", "replace") or None
-    details = dict(_attributes(info.get(_INFO_DATA, b""))) if name == "can" else {}
+    details = dict(_read_attributes(info.get(_INFO_DATA, b""))) if name == "can" else {}
     return Link(
         bool(flags & _IFF_UP),
         name,
-        _word(details.get(_CAN_BITTIMING), 0),
+        _read_word(details.get(_CAN_BITTIMING), 0),
         None
         if _CAN_CTRLMODE not in details
-        else bool((_word(details[_CAN_CTRLMODE], 4) or 0) & _LISTEN_ONLY),
-        _word(details.get(_CAN_STATE), 0),
+        else bool((_read_word(details[_CAN_CTRLMODE], 4) or 0) & _CTRLMODE_LISTEN_ONLY),
+        _read_word(details.get(_CAN_STATE), 0),
     )
 
 
-def _word(payload: bytes | None, offset: int) -> int | None:
-    """The 32-bit number at an offset, None where the attribute is missing or short."""
+def _read_word(payload: bytes | None, offset: int) -> int | None:
+    """The 32-bit number at an offset; None where the attribute is missing or too short."""
     if payload is None or len(payload) < offset + 4:
         return None
     number: int = struct.unpack_from("=I", payload, offset)[0]
     return number
 
 
-def _attributes(data: bytes) -> Iterator[tuple[int, bytes]]:
-    """Number and payload of each attribute; what is cut off is left out."""
+def _read_attributes(data: bytes) -> Iterator[tuple[int, bytes]]:
+    """Number and payload of each whole attribute."""
     at = 0
-    while at + _ATTRIBUTE.size <= len(data):
-        length, number = _ATTRIBUTE.unpack_from(data, at)
-        if length < _ATTRIBUTE.size or at + length > len(data):
+    while at + _ATTRIBUTE_HEADER.size <= len(data):
+        length, number = _ATTRIBUTE_HEADER.unpack_from(data, at)
+        if length < _ATTRIBUTE_HEADER.size or at + length > len(data):
             return
-        yield number & _TYPE_MASK, data[at + _ATTRIBUTE.size : at + length]
+        yield number & _TYPE_MASK, data[at + _ATTRIBUTE_HEADER.size : at + length]
         at += (length + 3) & ~3
 
 
-# linux/can.h, linux/can/raw.h, asm-generic/socket.h
+# The socket and its frames: linux/can.h, linux/can/raw.h, asm-generic/socket.h.
+
 _CAN_RAW_ERR_FILTER = 2
 _CAN_RAW_FD_FRAMES = 5
 _SOL_CAN_RAW = 101
@@ -133,9 +139,9 @@ _EXTENDED_FLAG = 0x8000_0000
 _REMOTE_FLAG = 0x4000_0000
 _ERROR_FLAG = 0x2000_0000
 
-CLASSIC_BYTES = 16
-FD_BYTES = 72
-_FRAME = np.dtype(
+CLASSIC_BYTES = 16  # size of struct can_frame (linux/can.h)
+FD_BYTES = 72  # size of struct canfd_frame (linux/can.h)
+_KERNEL_FRAME = np.dtype(
     [
         ("can_id", "=u4"),
         ("size", "u1"),
@@ -148,16 +154,16 @@ _FRAME = np.dtype(
 """struct canfd_frame; struct can_frame is its beginning (linux/can.h)."""
 
 BUFFER_BYTES = 16 << 20
+"""Asked for; our choice: two seconds and more of a full bus of 1 Mbit/s, if the system grants it."""
+
 BYTES_A_FRAME = 766
 """What a frame takes in the kernel's buffer (measured, Linux 6.1, x86-64)."""
+
 SHORTEST_FRAME_BITS = 111
-"""An 8-byte 11-bit frame without a stuff bit."""
+"""An 8-byte 11-bit frame without a stuff bit (ISO 11898-1)."""
 
-MOST_FRAMES = 4096
-"""A read gives at most so many; the rest waits for the next."""
-
-_DLC = np.zeros(FD_WIDTH + 1, np.uint8)
-_DLC[list(FD_SIZES)] = range(len(FD_SIZES))
+_CODES_BY_SIZE = np.zeros(FD_WIDTH + 1, np.uint8)
+_CODES_BY_SIZE[list(FD_SIZES)] = range(len(FD_SIZES))
 
 
 def open_device(
@@ -181,7 +187,7 @@ def open_device(
 
 
 class SocketcanReceiver(Receiver):
-    """Frames of an open, bound datagram socket, as prepared by `open_can`."""
+    """Frames of an open, bound datagram socket that `open_can` has prepared."""
 
     def __init__(self, sock: socket.socket, bus: int, channels: tuple[str, ...], clock: HostClock) -> None:
         super().__init__(StampKind.SYSTEM)
@@ -199,21 +205,21 @@ class SocketcanReceiver(Receiver):
     def read(self, timeout_s: float) -> FrameBlock:
         """The frames that came; see `Receiver.read`."""
         if self._failure is not None:
-            raise _lost(self._failure)
+            raise _say_lost(self._failure)
         try:
             if self._poll.poll(timeout_s * 1000):
                 time.sleep(GATHER_S)
             through = self._clock.now()
-            frames, stamps, local = self._drain()
+            frames, stamps, local = self._drain_socket()
         except OSError as error:
-            raise _lost(error) from error
+            raise _say_lost(error) from error
         if self._failure is not None and not frames:
-            raise _lost(self._failure)
+            raise _say_lost(self._failure)
         t = np.array(stamps, np.int64) + self._clock.from_system()
-        self.through = min(through, int(t[-1])) if len(frames) == MOST_FRAMES else through
+        self.through = min(through, int(t[-1])) if len(frames) == MOST_FRAMES_A_READ else through
         block = decode(frames, t, np.array(local, bool), self._bus, self._channels)
         self.rejected["not a classic or FD frame"] += len(frames) - len(block)
-        self.judge(block)
+        self.follow_condition(block)
         return block
 
     def close(self) -> None:
@@ -221,13 +227,13 @@ class SocketcanReceiver(Receiver):
         with suppress(OSError):
             self._socket.close()
 
-    def _drain(self) -> tuple[list[bytes], list[int], list[bool]]:
+    def _drain_socket(self) -> tuple[list[bytes], list[int], list[bool]]:
         """Datagrams, their stamps (system clock, ns) and whether this host sent them."""
         frames: list[bytes] = []
         stamps: list[int] = []
         local: list[bool] = []
         receive = self._socket.recvmsg
-        while len(frames) < MOST_FRAMES:
+        while len(frames) < MOST_FRAMES_A_READ:
             try:
                 frame, control, flags, _ = receive(FD_BYTES + 1, 256, socket.MSG_DONTWAIT)
             except BlockingIOError:
@@ -237,11 +243,11 @@ class SocketcanReceiver(Receiver):
                 break
             frames.append(frame)
             local.append(bool(flags & socket.MSG_DONTROUTE))
-            stamps.append(self._control(control))
+            stamps.append(self._read_control(control))
         return frames, stamps, local
 
-    def _control(self, control: list[tuple[int, int, bytes]]) -> int:
-        """The stamp from the control messages of a datagram; the loss counter is taken on the way."""
+    def _read_control(self, control: list[tuple[int, int, bytes]]) -> int:
+        """The stamp in the control messages of a datagram, ns; also counts the losses that they report."""
         stamp = None
         for level, kind, payload in control:
             if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPNS:
@@ -255,7 +261,8 @@ class SocketcanReceiver(Receiver):
         return time.time_ns() if stamp is None else stamp
 
 
-def _lost(error: OSError) -> DeviceLostError:
+def _say_lost(error: OSError) -> DeviceLostError:
+    """The loss of the device, in the system's words."""
     return DeviceLostError(error.strerror or str(error))
 
 
@@ -294,10 +301,11 @@ def decode(frames: list[bytes], t: Ints, local: Bools, bus: int, channels: tuple
     if not fits.any():
         return FrameBlock.empty(channels)
     rows = np.frombuffer(
-        b"".join([f.ljust(FD_BYTES, b"\0") for f in frames if len(f) in (CLASSIC_BYTES, FD_BYTES)]), _FRAME
+        b"".join([f.ljust(FD_BYTES, b"\0") for f in frames if len(f) in (CLASSIC_BYTES, FD_BYTES)]),
+        _KERNEL_FRAME,
     )
     t, local, fd = t[fits], local[fits], lengths[fits] == FD_BYTES
-    flags = _flags(rows, fd, local)
+    flags = _frame_flags(rows, fd, local)
     raw = rows["can_id"]
     error, extended = (raw & _ERROR_FLAG) != 0, (raw & _EXTENDED_FLAG) != 0
     number = np.where(error | extended, raw & LAST_EXTENDED, raw & LAST_STANDARD)
@@ -311,14 +319,15 @@ def decode(frames: list[bytes], t: Ints, local: Bools, bus: int, channels: tuple
         np.where(extended & ~error, number | EXTENDED, number).astype(np.uint32),
         np.full(len(rows), bus, np.uint8),
         size,
-        np.where(beyond, rows["raw_dlc"], _DLC[length]).astype(np.uint8),
+        np.where(beyond, rows["raw_dlc"], _CODES_BY_SIZE[length]).astype(np.uint8),
         flags,
         data,
         channels,
     )
 
 
-def _flags(rows: NDArray[np.void], fd: Bools, local: Bools) -> Bytes:
+def _frame_flags(rows: NDArray[np.void], fd: Bools, local: Bools) -> Bytes:
+    """FrameFlag bits of every row."""
     error = (rows["can_id"] & _ERROR_FLAG) != 0
     remote = ((rows["can_id"] & _REMOTE_FLAG) != 0) & ~fd & ~error
     flags = np.where(error, FrameFlag.ERROR, 0) | np.where(remote, FrameFlag.REMOTE, 0)
@@ -329,7 +338,7 @@ def _flags(rows: NDArray[np.void], fd: Bools, local: Bools) -> Bytes:
 
 
 def condition_of(link: Link) -> BusCondition:
-    """The controller's condition as the link tells it."""
+    """The controller's condition by the state of the link."""
     known = (BusCondition.ACTIVE, BusCondition.WARNING, BusCondition.PASSIVE, BusCondition.BUS_OFF)
     return known[link.state] if link.state is not None and link.state < len(known) else BusCondition.UNKNOWN
 

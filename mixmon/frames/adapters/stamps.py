@@ -21,14 +21,24 @@ import numpy as np
 from mixmon.arrays import SECOND_NS, Ints
 
 TRIES = 5
+"""Readings of both clocks before the best is taken; our choice."""
+
 HELD_UP_NS = 20_000
-WINDOW_NS = SECOND_NS
-WINDOWS = 60
-SLOPE_FROM_NS = 10_000_000_000
+"""Between two readings of a clock: more means that the program was held up; our choice, a reading takes
+less than a microsecond."""
+
+MINIMUM_EVERY_NS = SECOND_NS
+"""One point of the line a second; our choice: many frames, of which one is hardly delayed."""
+
+KEPT_MINIMA = 60
+"""The last minute; our choice: crystals drift with temperature over minutes."""
+
+SLOPE_FROM_NS = 10 * SECOND_NS
 """Shorter stretches say nothing about drift: a millisecond of USB delay is 100 ppm of ten seconds."""
 LARGEST_SLOPE = 500e-6
 """Crystals are good to 100 ppm, resonators to a few hundred (from memory); more is not drift."""
 JUMP_NS = 500_000_000
+"""A stamp so far off the line means another clock; our choice: longer than drivers hold frames back."""
 
 
 class StampKind(StrEnum):
@@ -84,7 +94,7 @@ class DeviceStamps:
 
     def __init__(self, wrap_ns: int | None = None) -> None:
         self._wrap = wrap_ns
-        self._minima: deque[tuple[int, int]] = deque(maxlen=WINDOWS)
+        self._minima: deque[tuple[int, int]] = deque(maxlen=KEPT_MINIMA)
         self._window: tuple[int, int] | None = None  # the smallest of the running second
         self._pivot = 0
         self._offset: int | None = None
@@ -103,61 +113,67 @@ class DeviceStamps:
         if not len(stamps):
             return stamps
         if self._offset is None:
-            self._restart(self._unwrapped(stamps, int(stamps[-1])), arrived)
-        unwrapped = self._unwrapped(stamps, self._expected(arrived))
-        lag = arrived - self._line(int(unwrapped[-1]))
+            self._restart_line(self._unwrap(stamps, int(stamps[-1])), arrived)
+        unwrapped = self._unwrap(stamps, self._expect_stamp(arrived))
+        lag = arrived - self._place_on_line(int(unwrapped[-1]))
         if lag > waited + JUMP_NS or lag < -JUMP_NS:
             self.jumps += 1
-            unwrapped = self._unwrapped(stamps, int(stamps[-1]))
-            self._restart(unwrapped, arrived)
-        self._learn(unwrapped, arrived)
-        t = np.minimum(self._lines(unwrapped), arrived)
+            unwrapped = self._unwrap(stamps, int(stamps[-1]))
+            self._restart_line(unwrapped, arrived)
+        self._learn_minimum(unwrapped, arrived)
+        t = np.minimum(self._place_all(unwrapped), arrived)
         t = np.maximum(t, self._last_t)
         self._last_t = int(t.max())
         return t
 
-    def _unwrapped(self, stamps: Ints, near: int) -> Ints:
+    def _unwrap(self, stamps: Ints, near: int) -> Ints:
         """Stamps with as many wraps added as bring each nearest to `near`."""
         if self._wrap is None:
             return stamps
         return stamps + (near - stamps + self._wrap // 2) // self._wrap * self._wrap
 
-    def _expected(self, arrived: int) -> int:
+    def _expect_stamp(self, arrived: int) -> int:
+        """The device's time, without wraps, when the host clock shows `arrived`."""
         assert self._offset is not None
         return arrived - self._offset - round(self._slope * (arrived - self._offset - self._pivot))
 
-    def _line(self, device: int) -> int:
+    def _place_on_line(self, device: int) -> int:
+        """Data time of one device time."""
         assert self._offset is not None
         return device + self._offset + round(self._slope * (device - self._pivot))
 
-    def _lines(self, device: Ints) -> Ints:
+    def _place_all(self, device: Ints) -> Ints:
+        """The same of many, in integers."""
         assert self._offset is not None
         drift: Ints = np.rint(self._slope * (device - self._pivot)).astype(np.int64)
         return device + self._offset + drift
 
-    def _restart(self, unwrapped: Ints, arrived: int) -> None:
+    def _restart_line(self, unwrapped: Ints, arrived: int) -> None:
+        """A level line through the newest frame; all points are forgotten."""
         self._minima.clear()
         self._window = None
         self._slope = 0.0
         self._offset = arrived - int(unwrapped.max())
         self._last_t = 0
 
-    def _learn(self, unwrapped: Ints, arrived: int) -> None:
+    def _learn_minimum(self, unwrapped: Ints, arrived: int) -> None:
+        """Take the newest frame into the smallest delay of its second."""
         newest = int(unwrapped.max())
         point = (newest, arrived - newest)
         if self._window is None:
             self._window = point
-        elif newest // WINDOW_NS > self._window[0] // WINDOW_NS:
+        elif newest // MINIMUM_EVERY_NS > self._window[0] // MINIMUM_EVERY_NS:
             self._minima.append(self._window)
             self._window = point
-            self._fit()
+            self._fit_line()
         elif newest >= self._window[0]:
             self._window = min(self._window, point, key=lambda p: p[1])
         if not self._slope:
             assert self._offset is not None
             self._offset = min(self._offset, point[1])
 
-    def _fit(self) -> None:
+    def _fit_line(self) -> None:
+        """Lay the line along the smallest delays, if they span long enough."""
         first, last = self._minima[0][0], self._minima[-1][0]
         if last - first < SLOPE_FROM_NS:
             return

@@ -11,7 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from slcan_emulator import SlcanEmulator
 
-from mixmon.frames.adapters.slcan import BITRATES, DONE, NO_STAMP, REFUSED, SlcanLines, SlcanReason
+from mixmon.frames.adapters.slcan import (
+    ANSWER_DONE,
+    ANSWER_REFUSED,
+    BITRATES,
+    NO_STAMP,
+    SlcanLines,
+    SlcanReason,
+)
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
 
 MS = 1_000_000
@@ -85,13 +92,13 @@ def test_reject_is_counted_and_the_next_line_read(line: bytes, why: SlcanReason)
 
 def test_answers() -> None:
     block, lines = read(b"\rz\rZ\rF2A\rV1013\r\at1230\rN12\r")
-    assert lines.answers == [DONE, b"z", b"Z", b"F2A", b"V1013", REFUSED, b"N12"]
+    assert lines.answers == [ANSWER_DONE, b"z", b"Z", b"F2A", b"V1013", ANSWER_REFUSED, b"N12"]
     assert len(block) == 1
 
 
 def test_refusal_in_the_middle_of_a_line() -> None:
     block, lines = read(b"t12\at1230\r")
-    assert lines.answers == [REFUSED]
+    assert lines.answers == [ANSWER_REFUSED]
     assert lines.rejected == {SlcanReason.NOT_TEXT: 1}
     assert len(block) == 1
 
@@ -99,7 +106,7 @@ def test_refusal_in_the_middle_of_a_line() -> None:
 def test_carriage_return_and_line_feed() -> None:
     block, lines = read(b"\r\nt1230\r\nt1240\r\nF00\r\n")
     assert block.can_id.tolist() == [0x123, 0x124]
-    assert lines.answers == [DONE, b"F00"]
+    assert lines.answers == [ANSWER_DONE, b"F00"]
     assert not lines.rejected
 
 
