@@ -17,7 +17,7 @@ import numpy as np
 
 from mixmon.grade.evidence import gather
 from mixmon.grade.grader import JUDGES
-from mixmon.grade.item import Item, Verdict
+from mixmon.grade.item import Grading, Item
 from mixmon.grade.needs import cell_errors
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import simulate
@@ -30,16 +30,16 @@ class Tally:
     """What came of one scenario."""
 
     errors: list[tuple[float, float]] = field(default_factory=list)
-    verdicts: Counter[Verdict] = field(default_factory=Counter)
+    gradings: Counter[Grading] = field(default_factory=Counter)
     wrong: list[tuple[int, Item]] = field(default_factory=list)
 
     def add(self, seed: int, items: list[Item]) -> None:
-        self.verdicts.update(item.verdict for item in items)
-        self.wrong += [(seed, item) for item in items if item.verdict is Verdict.WRONG]
+        self.gradings.update(item.grading for item in items)
+        self.wrong += [(seed, item) for item in items if item.grading is Grading.WRONG]
 
     def line(self, name: str) -> str:
         error, half = np.array(self.errors).T
-        counts = "".join(f"{self.verdicts[verdict]:9d}" for verdict in Verdict)
+        counts = "".join(f"{self.gradings[grading]:9d}" for grading in Grading)
         return (
             f"{name:10}{len(error):7d}{np.sqrt(np.mean(error**2)):8.2f}{np.abs(error).max():8.2f}"
             f"{100 * np.mean(np.abs(error) <= half):8.1f}{counts}"

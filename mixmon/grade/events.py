@@ -1,4 +1,4 @@
-"""Items about events: cuts, excursions, and nodes that lose their supply."""
+"""Items about events: cuts, excursions, nodes that lose their supply, missed cycles, pulls."""
 
 from __future__ import annotations
 
@@ -18,12 +18,14 @@ from mixmon.simulate.scenario import Misfire
 from mixmon.simulate.simulation import EPOCH_NS, simulate
 
 MOMENT_S = 0.05
-"""How far the moments of a silence and of a new start may be off."""
+"""How far the moments of a silence, a new start and a misfire may be off, s: our choice, five rows."""
 
 CUT_S = 0.2
-"""How far the beginning and the end of a cut may be off."""
+"""How far the beginning and the end of a cut may be off, s: our choice, two lags."""
 
 _NEAR_S, _AFTER_OPENING_S, _AFTER_CUT_S = 0.1, 3.0, 2.0
+"""How long after a misfire, an opening of the throttle and a cut the script explains an excursion: our
+choice, the time in which gas, film and sensors are back."""
 
 Planted = dict[str, Any]
 
@@ -53,7 +55,7 @@ def cuts_found(evidence: Evidence) -> Item:
 def excursions(evidence: Evidence) -> Item:
     """No lean or rich excursion is reported that nothing in the script explains."""
     found = [*of_kind(evidence, Kind.LEAN_EXCURSION), *of_kind(evidence, Kind.RICH_EXCURSION)]
-    spans = list(_explained(evidence))
+    spans = list(_explained_spans(evidence))
     false = [event for event in found if not any(overlaps(event, *span) for span in spans)]
     return judged("excursions that nothing explains", "0", str(len(false)), "exact", right=not false)
 
@@ -94,7 +96,7 @@ def cut_spans(evidence: Evidence) -> list[tuple[float, float]]:
     return [(cut["t_s"], cut["to_s"] + _AFTER_CUT_S) for cut in cuts]
 
 
-def _explained(evidence: Evidence) -> Iterator[tuple[float, float]]:
+def _explained_spans(evidence: Evidence) -> Iterator[tuple[float, float]]:
     """Stretches in which the script itself moves the mixture."""
     yield from cut_spans(evidence)
     for misfire in evidence.events("misfire"):
@@ -133,23 +135,25 @@ def seconds(t: int) -> float:
     return (t - EPOCH_NS) / 1e9
 
 
-# ----------------------------------------------------------------------------------------------------
-# Items about missed cycles: found, counted, called by their name, and kept out of the needs.
-# ----------------------------------------------------------------------------------------------------
+# --- Missed cycles: found, counted, called by their name, and kept out of the needs. ---
 
 CYCLES = 1
-"""How many missed cycles of a burst may be miscounted."""
+"""How many missed cycles of a burst may be miscounted: our choice."""
 
 FEWEST_OF_BURST = 3
 """Missed cycles in a row from which they are a burst; fewer are hard to see behind a sensor's lag."""
 
 SINGLES_SEEN = 0.5
-"""Share of the short ones that must be found."""
+"""Share of the short ones that must be found: our choice."""
 
-SHIFT = 0.3
-"""How far misfires may move the need of a cylinder, percent of fuel."""
+NEED_SHIFT = 0.3
+"""How far misfires may move the need of a cylinder, percent of fuel.
 
-_MISFIRE_ITEMS_NEAR_S, _AFTER_S = 0.1, 1.0
+Our choice: half of what an item allows.
+"""
+
+_BENT_S = 1.0
+"""Seconds after a misfire in which it still bends the reading: our choice, ten lags."""
 
 
 def bursts(evidence: Evidence) -> Item:
@@ -161,15 +165,15 @@ def bursts(evidence: Evidence) -> Item:
     found = [_misfire_at(evidence, one) for one in planted]
     right = all(
         event is not None
-        and abs(_float(event, "beyond_0.05_lambda_s") - one["above_0.05_s"]) <= MOMENT_S
-        and abs(_float(event, "missed_cycles") - one["cycles"]) <= CYCLES
+        and abs(_evidence_number(event, "beyond_0.05_lambda_s") - one["above_0.05_s"]) <= MOMENT_S
+        and abs(_evidence_number(event, "missed_cycles") - one["cycles"]) <= CYCLES
         for event, one in zip(found, planted, strict=True)
     )
     expected = ", ".join(
-        f"{_label(one)}: {one['seen_s']:.2f} s, {one['above_0.05_s']:.2f} s, {one['cycles']}"
+        f"{_label_text(one)}: {one['seen_s']:.2f} s, {one['above_0.05_s']:.2f} s, {one['cycles']}"
         for one in planted
     )
-    said = ", ".join("not found" if event is None else _burst(evidence, event) for event in found)
+    said = ", ".join("not found" if event is None else _burst_text(evidence, event) for event in found)
     return judged(name, expected, said, f"+-{MOMENT_S} s, +-{CYCLES} cycle", right=right)
 
 
@@ -190,7 +194,7 @@ def false_misfires(evidence: Evidence) -> Item:
     false = [
         event
         for event in of_kind(evidence, Kind.MISFIRE)
-        if not any(_is(evidence, event, p) for p in planted)
+        if not any(_is_of_misfire(evidence, event, p) for p in planted)
     ]
     in_cuts = sum(overlaps(event, *span) for event in false for span in cut_spans(evidence))
     found = f"{len(false)}" + (f", {in_cuts} of them in cuts" if false else "")
@@ -206,10 +210,10 @@ def kept_out(evidence: Evidence) -> Item:
     planted = evidence.events("misfire")
     if not planted:
         return does_not_apply(name, "no misfire planted")
-    counted = sum(_counted(evidence, one) for one in planted)
-    worst = _shift(evidence) if counted else 0.0
+    counted = sum(_count_bent_samples(evidence, one) for one in planted)
+    worst = _largest_need_shift(evidence) if counted else 0.0
     found = f"{counted} samples counted, needs moved by up to {worst:.2f} %"
-    return judged(name, "0.00 %", found, f"{SHIFT} %", right=worst <= SHIFT)
+    return judged(name, "0.00 %", found, f"{NEED_SHIFT} %", right=worst <= NEED_SHIFT)
 
 
 def _misfire_at(evidence: Evidence, planted: Planted) -> Event | None:
@@ -221,22 +225,22 @@ def _misfire_at(evidence: Evidence, planted: Planted) -> Event | None:
     return found[0] if found else None
 
 
-def _is(evidence: Evidence, event: Event, planted: Planted) -> bool:
+def _is_of_misfire(evidence: Evidence, event: Event, planted: Planted) -> bool:
     """Whether an event may be of the planted misfire at all."""
     begins, ends = (
-        float(planted["seen_s"]) - _MISFIRE_ITEMS_NEAR_S,
-        float(planted["to_s"]) + _MISFIRE_ITEMS_NEAR_S,
+        float(planted["seen_s"]) - _NEAR_S,
+        float(planted["to_s"]) + _NEAR_S,
     )
     return position(evidence, event) == planted["position"] and overlaps(event, begins, ends)
 
 
-def _counted(evidence: Evidence, planted: Planted) -> int:
+def _count_bent_samples(evidence: Evidence, planted: Planted) -> int:
     """Samples of the label, while its reading is bent by a misfire, that may have gone into a need."""
-    rows = evidence.counted & evidence.during(planted["seen_s"], planted["to_s"] + _AFTER_S)
+    rows = evidence.counted & evidence.during(planted["seen_s"], planted["to_s"] + _BENT_S)
     return int((evidence.state[rows, planted["position"] - 1] == SampleState.VALID).sum())
 
 
-def _shift(evidence: Evidence) -> float:
+def _largest_need_shift(evidence: Evidence) -> float:
     """Largest difference of a label's need from what it is without misfires, percent; NaN is the largest."""
     world = evidence.simulation.world
     calm = tuple(fault for fault in world.scenario.faults if not isinstance(fault, Misfire))
@@ -253,39 +257,37 @@ def _shift(evidence: Evidence) -> float:
     return float(np.nan_to_num(np.max(moved), nan=np.inf))
 
 
-def _label(planted: Planted) -> str:
+def _label_text(planted: Planted) -> str:
     return f"label {planted['position']}"
 
 
-def _burst(evidence: Evidence, event: Event) -> str:
-    above, cycles = _float(event, "beyond_0.05_lambda_s"), _float(event, "missed_cycles")
+def _burst_text(evidence: Evidence, event: Event) -> str:
+    above, cycles = _evidence_number(event, "beyond_0.05_lambda_s"), _evidence_number(event, "missed_cycles")
     return f"label {position(evidence, event)}: {seconds(event.t):.2f} s, {above:.2f} s, {cycles:.0f}"
 
 
-def _float(event: Event, name: str) -> float:
+def _evidence_number(event: Event, name: str) -> float:
     value = event.evidence[name]
     assert isinstance(value, float | int)
     return float(value)
 
 
-# ----------------------------------------------------------------------------------------------------
-# Items about pulls: found, where they begin and end, and what ended them.
-# ----------------------------------------------------------------------------------------------------
+# --- Pulls: found, where they begin and end, and what ended them. ---
 
 END_S = 0.2
-"""How far the beginning and the end of a pull may be from the truth."""
+"""How far the beginning and the end of a pull may be from the truth, s: our choice."""
 
 _NO_PULL = "no sweep at full opening in the script"
 
 
 def pulls_found(evidence: Evidence) -> Item:
     """Every scripted sweep at full opening is found, and nothing else is."""
-    name, planted = "pulls found", _planted(evidence)
+    name, planted = "pulls found", _planted_pulls(evidence)
     if not planted and not evidence.pulls:
         return does_not_apply(name, _NO_PULL)
     true = " ".join(f"{pull['t_s']:.1f}" for pull in planted)
-    found = " ".join(f"{_seconds(pull.begin):.1f}" for pull in evidence.pulls)
-    right = len(planted) == len(evidence.pulls) == len(_matched(evidence))
+    found = " ".join(f"{seconds(pull.begin):.1f}" for pull in evidence.pulls)
+    right = len(planted) == len(evidence.pulls) == len(_match_pulls(evidence))
     return judged(
         name, f"{len(planted)} ({true} s)", f"{len(evidence.pulls)} ({found} s)", "exact", right=right
     )
@@ -293,7 +295,7 @@ def pulls_found(evidence: Evidence) -> Item:
 
 def pull_ends(evidence: Evidence) -> Item:
     """Of the pulls that were found: the moments at which they begin and end, and what ended them."""
-    name, planted, pairs = "beginnings and ends of pulls", _planted(evidence), _matched(evidence)
+    name, planted, pairs = "beginnings and ends of pulls", _planted_pulls(evidence), _match_pulls(evidence)
     if not planted:
         return does_not_apply(name, _NO_PULL)
     if not pairs:
@@ -301,7 +303,7 @@ def pull_ends(evidence: Evidence) -> Item:
     late = [
         abs(moment - truth[key])
         for truth, pull in pairs
-        for moment, key in ((_seconds(pull.begin), "t_s"), (_seconds(pull.end), "to_s"))
+        for moment, key in ((seconds(pull.begin), "t_s"), (seconds(pull.end), "to_s"))
     ]
     ended = [_ended_by(evidence, truth) for truth, _ in pairs]
     found = [pull.ended_by for _, pull in pairs]
@@ -314,26 +316,22 @@ def pull_ends(evidence: Evidence) -> Item:
     )
 
 
-def _planted(evidence: Evidence) -> list[dict[str, Any]]:
+def _planted_pulls(evidence: Evidence) -> list[dict[str, Any]]:
     """Sweeps at the highest load of the axes that end within the simulation."""
     axes, length = evidence.simulation.session.axes, evidence.simulation.duration_s
     full = max(axes.load, default=0.0)
     return [p for p in evidence.events("pull") if p["load"] >= full and p["to_s"] <= length]
 
 
-def _matched(evidence: Evidence) -> list[tuple[dict[str, Any], Pull]]:
+def _match_pulls(evidence: Evidence) -> list[tuple[dict[str, Any], Pull]]:
     """Each planted pull with the one found that lies over its middle."""
     pairs = []
-    for truth in _planted(evidence):
+    for truth in _planted_pulls(evidence):
         middle = (truth["t_s"] + truth["to_s"]) / 2
-        pairs += [(truth, p) for p in evidence.pulls if _seconds(p.begin) < middle < _seconds(p.end)]
+        pairs += [(truth, p) for p in evidence.pulls if seconds(p.begin) < middle < seconds(p.end)]
     return pairs
 
 
 def _ended_by(evidence: Evidence, pull: dict[str, Any]) -> str:
     follows = [part for part in evidence.parts("limiter") if part["from_s"] == pull["to_s"]]
     return LIMITER if follows else LIFT
-
-
-def _seconds(t: int) -> float:
-    return (t - EPOCH_NS) / 1e9

@@ -1,6 +1,8 @@
-"""What the analysis made of a simulation's frames, gathered in one pass over them.
+"""What the analysis made of a simulation's frames, gathered in one pass, and the truth beside it.
 
-The analysis gets the frames and the session that the engine's owner would write, nothing else.
+`gather` plays a simulation through every stage that is graded; the analysis gets the frames and the session
+that the engine's owner would write, nothing else. `seen_cells` then says what is true of each cell that the
+analysis saw, so that the items can compare like with like.
 """
 
 from __future__ import annotations
@@ -21,29 +23,30 @@ from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import Excursions
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.response.response import ResponseReview, ResponseReviewer
-from mixmon.grade.item import Item, does_not_apply, judged, not_yet, within
 from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid, Steady
 from mixmon.pipeline import Pipeline
-from mixmon.simulate.simulation import EPOCH_NS, Simulation, simulate
+from mixmon.simulate.simulation import EPOCH_NS, Simulation
 from mixmon.simulate.truth import engine_lambda, needs, spread, truth_of
 
 ROW_S = GRID_NS / 1e9
 
 _ECHO_S = 1.0
-"""How long after a disturbance a sample may be held for settling or suspect."""
+"""Seconds after a disturbance in which a sample may be settling or suspect: our choice, ten lags."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evidence:
     """The simulation, its truth, and what the analysis found without it.
 
-    spared   the balance without the labels whose sensors sit behind a leak; None: no leak
-    pulls    pulls that were found
-    found_events   events that were found
-    response       of the sensors, and the delay
+    truth         as from `simulate.truth.truth_of`
+    balance       of all labels
+    spared        the balance without the labels whose sensors sit behind a leak; None: no leak
+    pulls         that were found
+    found_events  that were found
+    response      of the sensors, and the delay
     t_s      float64[k]     seconds of the simulation, one a row
     state    uint8[k, n]    SampleState of every sample
     cell     int64[k]       number of the cell in which the engine was taken for steady, or NOWHERE
@@ -146,7 +149,7 @@ def balance_of(simulation: Simulation) -> Balance:
 
 
 class _Analysis:
-    """Every stage that is judged, side by side behind one pipeline, and what is remembered of the rows."""
+    """Every stage that is graded, side by side behind one pipeline, and what the items need of the rows."""
 
     def __init__(self, simulation: Simulation, spared: frozenset[int]) -> None:
         session = simulation.session
@@ -167,13 +170,13 @@ class _Analysis:
         if self._spared is not None:
             self._spared.feed(block)
         self._pulls += self._pull_stage.feed(block)
-        self._heed(self._excursions.feed(block))
+        self._apply_events(self._excursions.feed(block))
         self._response.feed(block)
         self._t.append(block.t)
         self._state.append(block.state)
         self._cell.append(self._steady.feed(block))
 
-    def _heed(self, events: Sequence[Event]) -> None:
+    def _apply_events(self, events: Sequence[Event]) -> None:
         self._events += events
         self._balance.heed(events)
         if self._spared is not None:
@@ -184,7 +187,7 @@ class _Analysis:
             raise UsageError(
                 f"grade: {simulation.duration_s:g} s hold nothing to judge; expected seconds; play longer"
             )
-        self._heed(self._excursions.flush())
+        self._apply_events(self._excursions.flush())
         return Evidence(
             simulation=simulation,
             truth=truth,
@@ -199,26 +202,29 @@ class _Analysis:
         )
 
 
-# ----------------------------------------------------------------------------------------------------
-# What is true of the cells of the analysis: the script's points, by the time it saw of each.
+# --- What is true of the cells of the analysis. ---
 #
-# The analysis gathers all steady time that falls into a cell, and a script may hold several points
-# in one cell, or step fuel while the engine is steady. So the truth of a cell is the mean of the
-# truths of its points, each with the rows that were steady there, less the mean of the fuel steps.
-# Cells with time at a point of which the truth says nothing are not compared.
-# ----------------------------------------------------------------------------------------------------
+# The analysis gathers all steady time that falls into a cell, and a script may hold several points in one
+# cell, or step fuel while the engine is steady. So the truth of a cell is the mean of the truths of its
+# points, each with the rows that were steady there, less the mean of the fuel steps. Cells with time at a
+# point of which the truth says nothing are not compared.
 
 UNKNOWN_SHARE = 0.02
-"""Most time that a cell may hold of which the truth says nothing."""
+"""Largest share of a cell's time of which the truth may say nothing: our choice."""
 
 ENOUGH_S, SURE_S = 2.5, 5.0
-"""Seconds of one label counted in one cell from which its need there is told with an interval as a rule, and
-always. Six quarter seconds hold the three independent ones that an interval asks for, behind a lag of 0.1 s
-(computed). Of simulated needs 1 in 400 was refused below 3 s, of those of the whole engine, which drifts,
-1 in 25; none above."""
+"""Seconds of one label counted in one cell from which its need there has an interval: as a rule, and always.
+
+Six quarter seconds hold the three independent ones that an interval needs, behind a lag of 0.1 s (computed).
+Of simulated needs 1 in 400 was refused below 3 s, of those of the whole engine, which drifts, 1 in 25; none
+above.
+"""
 
 _BY_CHANCE = 0.5
-"""Largest share of the answers between the two that may be refused: those of one cell fail together."""
+"""Largest share of the answers between the two that may be refused.
+
+Our choice: those of one cell fail together.
+"""
 
 Truth = dict[str, Any]
 
@@ -255,7 +261,7 @@ class SeenCell:
     @property
     def centre(self) -> str:
         """The cell's centre in words."""
-        return _centre(self.cell)
+        return _centre_text(self.cell)
 
     @property
     def read_needs(self) -> Floats:
@@ -319,7 +325,7 @@ def at_full_load(seen: Iterable[SeenCell]) -> list[SeenCell]:
 
 
 def too_little(cells: Iterable[SeenCell], labels: Sequence[int] = ()) -> str:
-    """In words: how little was counted of some labels, or of all."""
+    """A sentence: how little was counted of some labels, or of all."""
     whose = f"of label {', '.join(map(str, labels))}" if labels else "of a label"
     chosen = [label - 1 for label in labels] or slice(None)
     most = max((float(one.counted_s[chosen].max()) for one in cells), default=0.0)
@@ -327,11 +333,12 @@ def too_little(cells: Iterable[SeenCell], labels: Sequence[int] = ()) -> str:
 
 
 def refused(asked: Sequence[tuple[str, float, bool]]) -> str:
-    """The answers that should have been given, in words; each with the seconds it rests on, and if it was.
+    """The names of answers that should have been given; "" where none is lacking.
 
-    With little to rest on, up to half may be refused: that is chance, and honest.
+    `asked` holds for each answer its name, the seconds that it rests on, and whether it was given. Of those
+    with little to rest on, up to half may be refused by chance.
     """
-    wanting = [(name, seconds) for name, seconds, told in asked if seconds >= ENOUGH_S and not told]
+    wanting = [(name, seconds) for name, seconds, given in asked if seconds >= ENOUGH_S and not given]
     sure = [name for name, seconds in wanting if seconds >= SURE_S]
     vague = [name for name, seconds in wanting if seconds < SURE_S]
     doubtful = sum(ENOUGH_S <= seconds < SURE_S for _, seconds, _ in asked)
@@ -341,10 +348,11 @@ def refused(asked: Sequence[tuple[str, float, bool]]) -> str:
 def by_cell(values: Mapping[Cell, float], *, signed: bool = False) -> str:
     """A number with one decimal for every cell, under the cell's centre."""
     sign = "+" if signed else ""
-    return ", ".join(f"{_centre(cell)}: {value:{sign}.1f}" for cell, value in values.items())
+    return ", ".join(f"{_centre_text(cell)}: {value:{sign}.1f}" for cell, value in values.items())
 
 
-def _centre(cell: Cell) -> str:
+def _centre_text(cell: Cell) -> str:
+    """Speed and load of a cell's centre, such as "3000/100"; "all" where the axes have none."""
     return "/".join(f"{centre:g}" for centre in (cell.rpm, cell.load) if centre is not None) or "all"
 
 
@@ -399,61 +407,3 @@ def _seen_cell(
         number=number,
         stepped=bool((steps != steps[:, :1]).any()),
     )
-
-
-# ----------------------------------------------------------------------------------------------------
-# What comes of trimming by label without proving the labels: each round makes it worse.
-# ----------------------------------------------------------------------------------------------------
-
-ROUNDS = 3
-
-TOLERANCE = 1.0
-"""How far the true spread of a round may be from the computed one, percent of fuel."""
-
-
-def naive_run(evidence: Evidence) -> Item:
-    """True spread at full load over rounds of "trim what the label says".
-
-    Every round's spread is held against the one computed for the same trims from what the sensors
-    show without noise. Trims are rounded to the fuel control's step and not limited. Plays the
-    scenario again for every round, so it is asked for by name.
-    """
-    name = f"trimming by unproved labels: true spread over {ROUNDS} rounds"
-    if all(one["right"] for one in evidence.truth["identity"]):
-        return does_not_apply(name, "every label right")
-    simulation, balance = evidence.simulation, evidence.balance
-    if not np.isfinite(_needs(balance)).all():
-        return not_yet(name, "growing", "the needs of all cylinders: too little data")
-    expected, found = [true_spread(simulation)], [true_spread(simulation)]
-    for played in range(1, ROUNDS + 1):
-        computed = entered(simulation, shown_without_noise(simulation), played)
-        simulation = entered(simulation, _needs(balance), played)
-        expected.append(true_spread(computed))
-        found.append(true_spread(simulation))
-        balance = balance_of(simulation) if played < ROUNDS else balance
-    right = within(found, expected, TOLERANCE)
-    true, read = (" ".join(f"{value:.1f}" for value in spreads) for spreads in (expected, found))
-    return judged(name, true, read, f"+-{TOLERANCE:g}", right=right)
-
-
-def entered(simulation: Simulation, needs: Floats, played: int) -> Simulation:
-    """The scenario once more, with the need of each label in the trim of the cylinder of that number."""
-    world, step = simulation.world, simulation.session.trims.step_percent
-    wanted = 100 * ((1 + np.array(world.trims) / 100) * (1 + needs / 100) - 1)
-    trims = tuple((np.round(wanted / step) * step).tolist())
-    return simulate(world.scenario, seed=world.seed + played, duration=simulation.duration_s, trims=trims)
-
-
-def _needs(balance: Balance) -> Floats:
-    return np.array([one.needs_percent for one in balance.cylinders])
-
-
-def shown_without_noise(simulation: Simulation) -> Floats:
-    """Needs at full load as the sensors show them, percent, by label."""
-    truth = truth_of(simulation)
-    return np.array(truth["full_load"]["read_vs_peers_percent"])[cylinders_behind(truth)]
-
-
-def true_spread(simulation: Simulation) -> float:
-    """Spread of the cylinders' mean needs at full load, percent."""
-    return float(np.ptp(truth_of(simulation)["full_load"]["needs_vs_peers_percent"]))

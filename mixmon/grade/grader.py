@@ -1,8 +1,9 @@
 """All items, in the order in which they are printed.
 
-An item is a function from the evidence to an answer that is right, wrong, not yet given by the
-program, or not asked for by the scenario. Everything that is expected comes from the simulation's truth,
-so that any scenario can be graded.
+A simulation is played through the analysis once (`evidence.gather`); each judge is a function from that
+evidence to an item that is right, wrong, not yet answered by the program, or not raised by the scenario.
+Everything that is expected comes from the simulation's truth, so that any scenario can be graded. The
+analysis is compared by numbers and codes, never by its English.
 """
 
 from __future__ import annotations
@@ -10,13 +11,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from mixmon.grade import events, needs, response, samples
-from mixmon.grade.evidence import Evidence, gather, naive_run
-from mixmon.grade.item import Item, Verdict, does_not_apply, not_yet
+from mixmon.grade.evidence import Evidence, gather
+from mixmon.grade.item import Grading, Item, does_not_apply, not_yet
 from mixmon.simulate.simulation import Simulation
 
-# ----------------------------------------------------------------------------------------------------
-# Items that the program has no finding for yet, each with what is lacking.
-# ----------------------------------------------------------------------------------------------------
+# --- Items that the program has no finding for yet, each with what it lacks. ---
 
 
 def identity(evidence: Evidence) -> Item:
@@ -36,7 +35,7 @@ def leak(evidence: Evidence) -> Item:
 
 
 def spoilt_reference(evidence: Evidence) -> Item:
-    """That a leaking cylinder makes all others look rich, said without being asked."""
+    """A leaking cylinder makes all others look rich, and the report says so unasked."""
     name, planted = "reference spoilt by a leak, said unasked", evidence.faults("leak")
     if not planted:
         return does_not_apply(name, "no leak planted")
@@ -59,7 +58,10 @@ def before_after(evidence: Evidence) -> Item:
     return not_yet(name, f"{len(evidence.behind)} cylinders within +-1 %", "no comparison of two runs")
 
 
+# --- All items. ---
+
 Judge = Callable[[Evidence], Item]
+"""Grades one question by the evidence."""
 
 JUDGES: tuple[Judge, ...] = (
     identity,
@@ -104,15 +106,15 @@ JUDGES: tuple[Judge, ...] = (
 
 
 def grade(simulation: Simulation, *, naive: bool = False) -> tuple[Item, ...]:
-    """Runs the analysis on the simulation's frames and judges it by the truth.
+    """Every item of the analysis of the simulation's frames, in the order of printing.
 
     With `naive`, the scenario is played three times more, to see what comes of trimming by label.
     """
     evidence = gather(simulation)
-    judges = (*JUDGES, naive_run) if naive else JUDGES
+    judges = (*JUDGES, needs.naive_run) if naive else JUDGES
     return tuple(judge(evidence) for judge in judges)
 
 
 def all_right(items: tuple[Item, ...]) -> bool:
-    """True if nothing that could be judged was wrong."""
-    return not any(item.verdict is Verdict.WRONG for item in items)
+    """Whether no item is wrong."""
+    return not any(item.grading is Grading.WRONG for item in items)

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from enum import Enum
 
 WIDE = 2.0
-"""How many times its tolerance the half of an interval may be, if the interval is to excuse an error."""
+"""How many times the tolerance the half of an interval may be to excuse an error: our choice."""
 
 
-class Verdict(Enum):
-    """What a judge says of an item."""
+class Grading(Enum):
+    """How an answer is graded."""
 
     RIGHT = "right"
     WRONG = "WRONG"
@@ -22,54 +22,57 @@ class Verdict(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """A question, what is true, what was found, how far apart they may be, and the verdict.
+    """One question and how it was answered; all texts are for people.
 
-    why  what is lacking where the verdict is "not yet", and why it does not apply where it does not
+    expected   what is true
+    found      what the analysis says
+    tolerance  how far apart they may be
+    why        what is lacking for an answer not yet given, or why the question does not apply; else empty
     """
 
     name: str
     expected: str
     found: str
     tolerance: str
-    verdict: Verdict
+    grading: Grading
     why: str = ""
 
 
 def judged(name: str, expected: str, found: str, tolerance: str, *, right: bool) -> Item:
     """An item that the analysis has an answer to."""
-    return Item(name, expected, found, tolerance, Verdict.RIGHT if right else Verdict.WRONG)
+    return Item(name, expected, found, tolerance, Grading.RIGHT if right else Grading.WRONG)
 
 
 def not_yet(name: str, expected: str, lacking: str, found: str = "", tolerance: str = "") -> Item:
-    """An item that the program cannot answer yet, and for want of what."""
-    return Item(name, expected, found, tolerance, Verdict.NOT_YET, lacking)
+    """An item that the program cannot answer yet, and what it lacks for it."""
+    return Item(name, expected, found, tolerance, Grading.NOT_YET, lacking)
 
 
 def weighed(
-    name: str, expected: str, found: str, tolerance: str, *, verdicts: Iterable[Verdict], why: str
+    name: str, expected: str, found: str, tolerance: str, *, gradings: Iterable[Grading], why: str
 ) -> Item:
     """An item of several answers, as good as the worst; `why` says what is lacking in those not yet given."""
-    given = set(verdicts)
-    verdict = next(one for one in (Verdict.WRONG, Verdict.NOT_YET, Verdict.RIGHT) if one in given)
-    return Item(name, expected, found, tolerance, verdict, why if verdict is Verdict.NOT_YET else "")
+    given = set(gradings)
+    grading = next(one for one in (Grading.WRONG, Grading.NOT_YET, Grading.RIGHT) if one in given)
+    return Item(name, expected, found, tolerance, grading, why if grading is Grading.NOT_YET else "")
 
 
-def excused(value: float, interval: tuple[float, float], true: float, tolerance: float) -> Verdict:
-    """Of a number that tells its own interval: right if near to the truth, or no further than it says.
+def excused(value: float, interval: tuple[float, float], true: float, tolerance: float) -> Grading:
+    """The grading of a number with an interval: right within the tolerance or if it holds the truth.
 
     An interval that holds the truth but is too wide to be of use is no answer yet.
     """
     low, high = interval
     if abs(value - true) <= tolerance:
-        return Verdict.RIGHT
+        return Grading.RIGHT
     if not low <= true <= high:
-        return Verdict.WRONG
-    return Verdict.RIGHT if high - low <= 2 * WIDE * tolerance else Verdict.NOT_YET
+        return Grading.WRONG
+    return Grading.RIGHT if high - low <= 2 * WIDE * tolerance else Grading.NOT_YET
 
 
 def does_not_apply(name: str, why: str) -> Item:
     """An item that the scenario does not raise."""
-    return Item(name, "", "", "", Verdict.DOES_NOT_APPLY, why)
+    return Item(name, "", "", "", Grading.DOES_NOT_APPLY, why)
 
 
 def numbers(values: Sequence[float], decimals: int = 1) -> str:
@@ -78,5 +81,5 @@ def numbers(values: Sequence[float], decimals: int = 1) -> str:
 
 
 def within(found: Sequence[float], true: Sequence[float], tolerance: float) -> bool:
-    """Whether every number is as near to its truth as asked; one that is not known is not."""
+    """Whether every number is within the tolerance of its truth; one that is not known is not."""
     return all(abs(f - t) <= tolerance for f, t in zip(found, true, strict=True))

@@ -1,4 +1,10 @@
-"""Items about needs and their intervals."""
+"""Items about needs, their intervals, and the trims that are made from them.
+
+Needs are graded twice: against what each label's sensor shows without noise ("as read"), which the analysis
+can know, and against what is true of the cylinder behind the label, which it can only approach. An item
+that the truth of a leak or of a sensor's bias makes wrong is "not yet" rather than wrong: nothing in one
+log shows it.
+"""
 
 from __future__ import annotations
 
@@ -8,14 +14,16 @@ from collections.abc import Iterable, Iterator, Mapping
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.findings.balance.balance import BalanceStage, CellNeed
+from mixmon.findings.balance.balance import Balance, BalanceStage, CellNeed
 from mixmon.findings.balance.cells import OFTEN_EVENTS
 from mixmon.grade.evidence import (
     Evidence,
     SeenCell,
     Truth,
     at_full_load,
+    balance_of,
     by_cell,
+    cylinders_behind,
     leaking_labels,
     refused,
     seen_cells,
@@ -23,8 +31,8 @@ from mixmon.grade.evidence import (
 )
 from mixmon.grade.item import (
     WIDE,
+    Grading,
     Item,
-    Verdict,
     does_not_apply,
     excused,
     judged,
@@ -34,31 +42,37 @@ from mixmon.grade.item import (
     within,
 )
 from mixmon.mixture.steady import Cell
-from mixmon.simulate.simulation import simulate
+from mixmon.simulate.simulation import Simulation, simulate
 from mixmon.simulate.truth import spread, truth_of
 
 AS_READ = 0.5
-"""How far a need may be from what its sensor shows without noise, percent of fuel."""
+"""How far a need may be from what its sensor shows without noise, percent of fuel.
+
+Our choice: below a usual step.
+"""
 
 TRUE = 1.0
-"""The same from the truth of the cylinder behind the label, where sensor biases are not known."""
+"""The same from the truth of the cylinder behind the label: our choice, the bias of a good sensor (1 %)."""
 
 HELD_LEAST, HELD_MOST, CHANCE = 0.92, 0.98, 0.025
-"""Between these shares of 95 % intervals shall hold the truth; a share is wrong when it would come by
-chance more seldom than that from an analysis at the nearer end."""
+"""Shares of 95 % intervals that must hold the truth, at least and at most: our choice, three in a hundred
+around.
+
+A share is wrong when an analysis at the nearer end would give it by chance more seldom than CHANCE.
+"""
 
 UNEVEN = 0.1
-"""Relative difference of a sensor's two time constants from which noise alone shifts its mean."""
+"""Relative difference of a sensor's two time constants from which noise alone shifts its mean: our choice."""
 
 
 def needs_as_read(evidence: Evidence) -> Item:
     """Needs at full load by label, mean over the cells, against what each sensor shows without noise."""
-    return _needs("needs at full load, as the sensors read", evidence, AS_READ, of_cylinders=False)
+    return _grade_needs("needs at full load, as the sensors read", evidence, AS_READ, of_cylinders=False)
 
 
 def needs_in_truth(evidence: Evidence) -> Item:
     """The same against what is true of the cylinder that the label's sensor sits in."""
-    return _needs("needs at full load, true behind the label", evidence, TRUE, of_cylinders=True)
+    return _grade_needs("needs at full load, true behind the label", evidence, TRUE, of_cylinders=True)
 
 
 def combined_needs(evidence: Evidence) -> Item:
@@ -72,7 +86,9 @@ def combined_needs(evidence: Evidence) -> Item:
     if not cells:
         return no_used_cell(name, evidence)
     true = np.array([one.read_needs for one in cells])
-    found = np.array([_known(c.needs_percent, c.interval95_percent[1]) for c in evidence.balance.cylinders])
+    found = np.array(
+        [_known_need(c.needs_percent, c.interval95_percent[1]) for c in evidence.balance.cylinders]
+    )
     nearest = np.clip(found, true.min(axis=0), true.max(axis=0))
     least, most = numbers(true.min(axis=0).tolist()), numbers(true.max(axis=0).tolist())
     expected = least if least == most else f"{least} to {most}"
@@ -95,7 +111,9 @@ def intervals(evidence: Evidence) -> Item:
     lacking = untold(evidence, seen.values())
     if lacking:
         return judged(name, expected, f"no interval for {lacking}", "", right=False)
-    looks = [look for look in _looks(evidence, seen) if look[0].cylinder not in uneven_labels(evidence)]
+    looks = [
+        look for look in _compared_needs(evidence, seen) if look[0].cylinder not in uneven_labels(evidence)
+    ]
     if not looks:
         return not_yet(name, expected, too_little(seen.values()))
     held = sum(abs(found.needs_percent - truth) <= found.half_interval_percent for found, truth in looks)
@@ -115,7 +133,7 @@ def cell_errors(evidence: Evidence) -> list[tuple[float, float]]:
     """Error and half-interval, percent, of every cylinder's need in every cell that can be compared."""
     return [
         (found.needs_percent - truth, found.half_interval_percent)
-        for found, truth in _looks(evidence, seen_cells(evidence))
+        for found, truth in _compared_needs(evidence, seen_cells(evidence))
     ]
 
 
@@ -138,7 +156,7 @@ def no_used_cell(name: str, evidence: Evidence) -> Item:
 
 
 def untold(evidence: Evidence, cells: Iterable[SeenCell]) -> str:
-    """Labels and cells of which enough was counted for an interval, and none was told; in words."""
+    """Labels and cells without an interval of which enough was counted for one, in words; "" for none."""
     told = told_needs(evidence)
     return refused(
         [
@@ -149,8 +167,8 @@ def untold(evidence: Evidence, cells: Iterable[SeenCell]) -> str:
     )
 
 
-def _needs(name: str, evidence: Evidence, tolerance: float, *, of_cylinders: bool) -> Item:
-    """By label, over the cells at full load in which the label's need is told."""
+def _grade_needs(name: str, evidence: Evidence, tolerance: float, *, of_cylinders: bool) -> Item:
+    """By label, over the cells at full load in which the label's need has an interval."""
     full = at_full_load(seen_cells(evidence).values())
     if not full:
         return does_not_apply(name, "no steady cell that can be compared")
@@ -166,17 +184,17 @@ def _needs(name: str, evidence: Evidence, tolerance: float, *, of_cylinders: boo
     known = np.isfinite(means)
     right = within(means[known].tolist(), np.array(_mean_where(true, found))[known].tolist(), tolerance)
     item = _all_told(name, expected, means.tolist(), full, right=right, tolerance=tolerance)
-    return _misled(item, evidence, full) if of_cylinders and not right else item
+    return _excuse_by_leaks(item, evidence, full) if of_cylinders and not right else item
 
 
-def _misled(item: Item, evidence: Evidence, cells: list[SeenCell]) -> Item:
+def _excuse_by_leaks(item: Item, evidence: Evidence, cells: list[SeenCell]) -> Item:
     """A wrong answer is not yet one where leaks bend what the sensors read by more than is allowed.
 
     Biases of good sensors are within what is allowed, so they are no excuse.
     """
     leaking = leaking_labels(evidence.truth)
     bent = np.max([abs(one.read_needs - one.true_needs) for one in cells])
-    if not leaking or bent <= TRUE or needs_as_read(evidence).verdict is Verdict.WRONG:
+    if not leaking or bent <= TRUE or needs_as_read(evidence).grading is Grading.WRONG:
         return item
     return not_yet(item.name, item.expected, "no finding of leaks", item.found, item.tolerance)
 
@@ -198,7 +216,7 @@ def _all_told(
     right: bool,
     tolerance: float = AS_READ,
 ) -> Item:
-    """Right or wrong; not yet where all that was told is right, and of some labels there was too little."""
+    """Right or wrong; not yet where all given answers are right, and of some labels there was too little."""
     unknown = [label for label, need in enumerate(found, 1) if not math.isfinite(need)]
     if right and unknown:
         return not_yet(name, expected, too_little(cells, unknown), numbers(found), f"+-{tolerance}")
@@ -206,19 +224,19 @@ def _all_told(
 
 
 def told_needs(evidence: Evidence) -> Mapping[tuple[Cell, int], float]:
-    """Need by cell and label; NaN where it is told without an interval."""
+    """Need by cell and label, percent; NaN where it has no interval."""
     return {
-        (Cell(one.rpm, one.load), one.cylinder): _known(one.needs_percent, one.half_interval_percent)
+        (Cell(one.rpm, one.load), one.cylinder): _known_need(one.needs_percent, one.half_interval_percent)
         for one in evidence.balance.cells
     }
 
 
-def _known(need: float, interval: float) -> float:
-    """The need, if it has an interval."""
+def _known_need(need: float, interval: float) -> float:
+    """The need; NaN where it has no interval."""
     return need if math.isfinite(interval) else math.nan
 
 
-def _looks(evidence: Evidence, seen: dict[Cell, SeenCell]) -> Iterator[tuple[CellNeed, float]]:
+def _compared_needs(evidence: Evidence, seen: dict[Cell, SeenCell]) -> Iterator[tuple[CellNeed, float]]:
     """Every need with an interval in a cell without single steps, and its truth as read."""
     for found in evidence.balance.cells:
         cell = seen.get(Cell(found.rpm, found.load))
@@ -238,26 +256,26 @@ def uneven_labels(evidence: Evidence) -> set[int]:
 
 def _chance_of_few(held: int, looks: int) -> float:
     """Chance of so few or fewer when each holds with the least share."""
-    return sum(_binomial(k, looks, HELD_LEAST) for k in range(held + 1))
+    return sum(_binomial_chance(k, looks, HELD_LEAST) for k in range(held + 1))
 
 
 def _chance_of_many(held: int, looks: int) -> float:
     """Chance of so many or more when each holds with the largest share."""
-    return sum(_binomial(k, looks, HELD_MOST) for k in range(held, looks + 1))
+    return sum(_binomial_chance(k, looks, HELD_MOST) for k in range(held, looks + 1))
 
 
-def _binomial(k: int, n: int, share: float) -> float:
+def _binomial_chance(k: int, n: int, share: float) -> float:
+    """Chance of k of n, each with the same chance."""
     return math.comb(n, k) * share**k * (1 - share) ** (n - k)
 
 
-# ----------------------------------------------------------------------------------------------------
-# Items about trims: their rules, the spread they leave, and the spread that was predicted.
-# ----------------------------------------------------------------------------------------------------
+# --- Items about trims: their rules, the spread they leave, and the spread that was predicted. ---
 
 SPREAD = 0.5
-"""How far a predicted spread may be from the true one, percent of fuel."""
+"""How far a predicted spread may be from the true one, percent of fuel: our choice, as for a need."""
 
 _WHOLE = 1e-6
+"""Steps by which a trim may miss a whole step: rounding of floats."""
 
 
 def trim_rules(evidence: Evidence) -> Item:
@@ -267,12 +285,12 @@ def trim_rules(evidence: Evidence) -> Item:
     """
     name = "offered trims: steps, limits, sum"
     if evidence.balance.withheld:
-        return _withheld(name, evidence)
-    rules, new = evidence.simulation.session.trims, _new(evidence)
-    moved = new[new != _now(evidence)]
+        return _answer_withheld(name, evidence)
+    rules, new = evidence.simulation.session.trims, _new_trims(evidence)
+    moved = new[new != _trims_now(evidence)]
     beyond = int(((moved < rules.lowest_percent) | (moved > rules.highest_percent)).sum())
     uneven = int((np.abs(moved / rules.step_percent - np.rint(moved / rules.step_percent)) > _WHOLE).sum())
-    change = float((new - _now(evidence)).sum())
+    change = float((new - _trims_now(evidence)).sum())
     right = not beyond and not uneven and abs(change) <= rules.step_percent / 2 + _WHOLE
     found = f"{beyond} beyond limits, {uneven} not whole steps, sum {change:+.2f}"
     tolerance = f"sum +-{rules.step_percent / 2:g}"
@@ -287,14 +305,14 @@ def spread_left(evidence: Evidence) -> Item:
     """
     name = "true spread that the offered trims leave, labels proved"
     if evidence.balance.withheld:
-        return _withheld(name, evidence)
+        return _answer_withheld(name, evidence)
     cells = used_cells(evidence)
     if not cells:
         return no_used_cell(name, evidence)
     exact = np.mean([one.read_needs for one in cells], axis=0)
     used = {one.cell for one in cells}
     least = _mean_true_spread(_seen_with(evidence, 1 + exact / 100), used)
-    left = _mean_true_spread(_seen_with(evidence, _change(evidence)), used)
+    left = _mean_true_spread(_seen_with(evidence, _trim_change(evidence)), used)
     allowed = evidence.simulation.session.trims.step_percent + AS_READ
     right = left <= least + allowed
     return judged(name, f"{least:.1f} from exact trims", f"{left:.1f}", f"+{allowed:g}", right=right)
@@ -304,30 +322,30 @@ def predicted_as_read(evidence: Evidence) -> Item:
     """Spread predicted for every cell against what the sensors will show there with the trims in."""
     name = "spread predicted after the trims by cell, as read"
     if evidence.balance.withheld:
-        return _withheld(name, evidence)
-    after = _seen_with(evidence, _change(evidence))
-    return _predicted(name, evidence, after, {cell: one.read_spread for cell, one in after.items()})
+        return _answer_withheld(name, evidence)
+    after = _seen_with(evidence, _trim_change(evidence))
+    return _grade_prediction(name, evidence, after, {cell: one.read_spread for cell, one in after.items()})
 
 
 def predicted_in_truth(evidence: Evidence) -> Item:
     """The same against the true spread, from which biases and leaks keep what the sensors show.
 
-    Judged where these do not matter; elsewhere nothing in the log tells the one from the other.
+    It is graded where these do not matter; elsewhere nothing in the log distinguishes the two.
     """
     name = "spread predicted after the trims by cell, true"
     if evidence.balance.withheld:
-        return _withheld(name, evidence)
-    after = _seen_with(evidence, _change(evidence))
+        return _answer_withheld(name, evidence)
+    after = _seen_with(evidence, _trim_change(evidence))
     true = {cell: one.true_spread for cell, one in after.items()}
-    item = _predicted(name, evidence, after, true)
+    item = _grade_prediction(name, evidence, after, true)
     near = within([one.read_spread for one in after.values()], list(true.values()), SPREAD)
-    if near and (item.verdict is not Verdict.WRONG or predicted_as_read(evidence).verdict is Verdict.WRONG):
+    if near and (item.grading is not Grading.WRONG or predicted_as_read(evidence).grading is Grading.WRONG):
         return item
     lacking = f"{_misled_by(evidence)} are not known from one run"
     return not_yet(name, item.expected, lacking, item.found, item.tolerance)
 
 
-def _predicted(
+def _grade_prediction(
     name: str, evidence: Evidence, after: Mapping[Cell, SeenCell], true: Mapping[Cell, float]
 ) -> Item:
     """Every cell's prediction; wrong where the needs of all labels are told, and none is made from them."""
@@ -350,7 +368,7 @@ def _predicted(
         by_cell({cell: true[cell] for cell in found}),
         by_cell({cell: spread.value for cell, spread in found.items()}),
         f"+-{SPREAD}; up to +-{WIDE * SPREAD:g} if it says so itself",
-        verdicts=[
+        gradings=[
             excused(spread.value, spread.interval95, true[cell], SPREAD) for cell, spread in found.items()
         ],
         why="intervals too wide to be of use",
@@ -358,6 +376,7 @@ def _predicted(
 
 
 def _misled_by(evidence: Evidence) -> str:
+    """What bends the readings of this scenario, for people."""
     biased = any(sensor["bias_percent"] for sensor in evidence.truth["sensors"])
     what = ["sensor biases"] * biased + ["leaks"] * bool(evidence.faults("leak"))
     return " and ".join(what)
@@ -384,21 +403,23 @@ def _mean_true_spread(seen: Mapping[Cell, SeenCell], cells: set[Cell]) -> float:
     return spread(np.exp(np.mean([np.log(one.true) for cell, one in seen.items() if cell in cells], axis=0)))
 
 
-def _new(evidence: Evidence) -> Floats:
+def _new_trims(evidence: Evidence) -> Floats:
+    """Offered trims by label, percent."""
     return np.array([one.trim_new_percent for one in evidence.balance.cylinders])
 
 
-def _now(evidence: Evidence) -> Floats:
+def _trims_now(evidence: Evidence) -> Floats:
+    """Trims that the engine control holds, by label, percent."""
     return np.array([one.trim_now_percent for one in evidence.balance.cylinders])
 
 
-def _change(evidence: Evidence) -> Floats:
-    """Factor on each label's fuel that is offered."""
-    return (100 + _new(evidence)) / (100 + _now(evidence))
+def _trim_change(evidence: Evidence) -> Floats:
+    """Factor on each label's fuel that the offered trims make, float64[n]."""
+    return (100 + _new_trims(evidence)) / (100 + _trims_now(evidence))
 
 
-def _withheld(name: str, evidence: Evidence) -> Item:
-    """Trims are held back: is it true that there was too little data, or that misfire was frequent?"""
+def _answer_withheld(name: str, evidence: Evidence) -> Item:
+    """Trims are withheld: is it true that there was too little data, or that misfire was frequent?"""
     reasons = "; ".join(evidence.balance.withheld)
     if reasons.startswith("misfire in the data") and len(evidence.events("misfire")) >= OFTEN_EVENTS:
         return does_not_apply(name, "misfire is planted often enough for trims to be held back, and they are")
@@ -408,3 +429,61 @@ def _withheld(name: str, evidence: Evidence) -> Item:
     if enough < 2 and reasons.startswith("too little data"):
         return not_yet(name, "trims", too_little(seen), f"none offered: {reasons}")
     return judged(name, "trims", f"none offered: {reasons}", "", right=False)
+
+
+# --- What comes of trimming by label without proving the labels: each round makes it worse. ---
+
+NAIVE_ROUNDS = 3
+"""Rounds that are played: our choice, enough to see the spread grow."""
+
+SPREAD_TOLERANCE = 1.0
+"""How far the true spread of a round may be from the computed one, percent of fuel: our choice, two needs."""
+
+
+def naive_run(evidence: Evidence) -> Item:
+    """True spread at full load over rounds of "trim what the label says".
+
+    Every round's spread is held against the one computed for the same trims from what the sensors
+    show without noise. Trims are rounded to the fuel control's step and not limited. Plays the
+    scenario again for every round, so it is asked for by name.
+    """
+    name = f"trimming by unproved labels: true spread over {NAIVE_ROUNDS} rounds"
+    if all(one["right"] for one in evidence.truth["identity"]):
+        return does_not_apply(name, "every label right")
+    simulation, balance = evidence.simulation, evidence.balance
+    if not np.isfinite(_needs_by_label(balance)).all():
+        return not_yet(name, "growing", "the needs of all cylinders: too little data")
+    expected, found = [true_spread(simulation)], [true_spread(simulation)]
+    for played in range(1, NAIVE_ROUNDS + 1):
+        computed = entered(simulation, shown_without_noise(simulation), played)
+        simulation = entered(simulation, _needs_by_label(balance), played)
+        expected.append(true_spread(computed))
+        found.append(true_spread(simulation))
+        balance = balance_of(simulation) if played < NAIVE_ROUNDS else balance
+    right = within(found, expected, SPREAD_TOLERANCE)
+    true, read = (" ".join(f"{value:.1f}" for value in spreads) for spreads in (expected, found))
+    return judged(name, true, read, f"+-{SPREAD_TOLERANCE:g}", right=right)
+
+
+def entered(simulation: Simulation, needs: Floats, played: int) -> Simulation:
+    """The scenario once more, with the need of each label in the trim of the cylinder of that number."""
+    world, step = simulation.world, simulation.session.trims.step_percent
+    wanted = 100 * ((1 + np.array(world.trims) / 100) * (1 + needs / 100) - 1)
+    trims = tuple((np.round(wanted / step) * step).tolist())
+    return simulate(world.scenario, seed=world.seed + played, duration=simulation.duration_s, trims=trims)
+
+
+def _needs_by_label(balance: Balance) -> Floats:
+    """Needs against peers, percent, float64[n]; NaN where not known."""
+    return np.array([one.needs_percent for one in balance.cylinders])
+
+
+def shown_without_noise(simulation: Simulation) -> Floats:
+    """Needs at full load as the sensors show them, percent, by label."""
+    truth = truth_of(simulation)
+    return np.array(truth["full_load"]["read_vs_peers_percent"])[cylinders_behind(truth)]
+
+
+def true_spread(simulation: Simulation) -> float:
+    """Spread of the cylinders' mean needs at full load, percent."""
+    return float(np.ptp(truth_of(simulation)["full_load"]["needs_vs_peers_percent"]))

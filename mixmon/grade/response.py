@@ -1,4 +1,4 @@
-"""Items about the sensors' response and about the delay from fuel to reading."""
+"""Items about the response of the sensors and the delay from fuel to reading."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ from mixmon.grade.item import WIDE, Item, does_not_apply, excused, judged, weigh
 from mixmon.simulate.sensor import step_time_s
 
 T63_SHARE = 0.10
-"""How far the time of a sensor to 63 % may be from the truth, as a share."""
+"""How far the time of a sensor to 63 % may be from the truth, as a share: our choice."""
 
 DELAY_S = 0.020
-"""How far the delay of a cell may be from the truth."""
+"""How far the delay of a cell may be from the truth, s: our choice, two rows."""
 
 _BURNS_AGAIN_S = 1.0
-"""Until the gas and the sensors are back from a cut."""
+"""Seconds until the gas and the sensors are back from a cut: our choice, ten lags."""
 
 _SLOW, _UNEVEN, _WARMS, _AIR = "slow", "uneven", "slow to warm up", "off in air"
 
@@ -42,11 +42,13 @@ def response_times(evidence: Evidence) -> Item:
         return does_not_apply(name, "no clear fuel cut in the script")
     errors: list[float] = []
     for sensor in saw:
-        found = _of(evidence, sensor)
-        errors += [found.lean.t63_s / _t63(evidence, sensor, "lean_s") - 1]
-        errors += [found.rich.t63_s / _t63(evidence, sensor, "rich_s") - 1] if _came_back(evidence) else []
+        found = _response_of(evidence, sensor)
+        errors += [found.lean.t63_s / _true_t63(evidence, sensor, "lean_s") - 1]
+        errors += (
+            [found.rich.t63_s / _true_t63(evidence, sensor, "rich_s") - 1] if _came_back(evidence) else []
+        )
     worst = max(errors, key=lambda error: math.inf if math.isnan(error) else abs(error))
-    spans = [_t63(evidence, sensor, way) for sensor in saw for way in ("lean_s", "rich_s")]
+    spans = [_true_t63(evidence, sensor, way) for sensor in saw for way in ("lean_s", "rich_s")]
     said = "not known" if math.isnan(worst) else f"worst of {len(errors)}: {100 * worst:+.0f} %"
     right = abs(worst) <= T63_SHARE
     expected = f"{min(spans):.3f} to {max(spans):.3f} s"
@@ -59,22 +61,22 @@ def odd_sensors(evidence: Evidence) -> Item:
     saw = [one for one in evidence.truth["sensors"] if _saw_a_cut(evidence, one)]
     if not saw:
         return does_not_apply(name, "no clear fuel cut in the script")
-    true = {one["sensor"]: set(_oddities(evidence, one)) for one in saw}
-    found = {one["sensor"]: set(_named(_of(evidence, one))) for one in saw}
-    return judged(name, _listed(true), _listed(found), "exact", right=true == found)
+    true = {one["sensor"]: set(_true_oddities(evidence, one)) for one in saw}
+    found = {one["sensor"]: set(_found_oddities(_response_of(evidence, one))) for one in saw}
+    return judged(name, _list_oddities(true), _list_oddities(found), "exact", right=true == found)
 
 
 def delays(evidence: Evidence) -> Item:
     """Dead delay at the cells of the script that are centres of the axes; each cell has its own."""
-    return _delays("dead delay by operating point, ms", "dead_delay_s", evidence)
+    return _grade_delays("dead delay by operating point, ms", "dead_delay_s", evidence)
 
 
 def delays_to_63(evidence: Evidence) -> Item:
     """The same until 63 % of a step is read."""
-    return _delays("delay until 63 % by operating point, ms", "delay_63_s", evidence)
+    return _grade_delays("delay until 63 % by operating point, ms", "delay_63_s", evidence)
 
 
-def _delays(name: str, key: str, evidence: Evidence) -> Item:
+def _grade_delays(name: str, key: str, evidence: Evidence) -> Item:
     if not _clear_cuts(evidence) and not evidence.parts("pattern"):
         return does_not_apply(name, "no clear fuel cut and no random pattern in the script")
     if evidence.response.model is None:
@@ -82,7 +84,7 @@ def _delays(name: str, key: str, evidence: Evidence) -> Item:
     true = _true_delays(evidence, key)
     if not true:
         return does_not_apply(name, "no cell of the script is a centre of the axes")
-    told = {(cell.rpm, cell.load): _delay(cell, key) for cell in evidence.response.cells}
+    told = {(cell.rpm, cell.load): _delay_of(cell, key) for cell in evidence.response.cells}
     found = [told.get(point, (math.nan, math.nan)) for point in true]
     expected = ", ".join(f"{rpm:g}/{load:g}: {1000 * s:.0f}" for (rpm, load), s in true.items())
     said = ", ".join(f"{1000 * value:.0f}+-{1000 * half:.0f}" for value, half in found)
@@ -91,7 +93,7 @@ def _delays(name: str, key: str, evidence: Evidence) -> Item:
         expected,
         said,
         f"+-{1000 * DELAY_S:.0f}; up to +-{1000 * WIDE * DELAY_S:.0f} if it says so itself",
-        verdicts=[
+        gradings=[
             excused(value, (value - half, value + half), s, DELAY_S)
             for (value, half), s in zip(found, true.values(), strict=True)
         ],
@@ -109,24 +111,24 @@ def _true_delays(evidence: Evidence, key: str) -> dict[tuple[float, float], floa
     }
 
 
-def _delay(cell: CellDelay, key: str) -> tuple[float, float]:
+def _delay_of(cell: CellDelay, key: str) -> tuple[float, float]:
     dead = key == "dead_delay_s"
     return (cell.dead_s, cell.dead_half_s) if dead else (cell.delay_s, cell.delay_half_s)
 
 
-def _of(evidence: Evidence, sensor: Sensor) -> SensorResponse:
+def _response_of(evidence: Evidence, sensor: Sensor) -> SensorResponse:
     """What was found of the sensor, by its place in the chain."""
     return next(one for one in evidence.response.sensors if one.position == sensor["position"])
 
 
-def _t63(evidence: Evidence, sensor: Sensor, way: str) -> float:
+def _true_t63(evidence: Evidence, sensor: Sensor, way: str) -> float:
     return step_time_s(sensor[way], evidence.truth["controller_filter_s"])
 
 
 def _clear_cuts(evidence: Evidence) -> list[dict[str, Any]]:
     """Fuel cuts that were played to their end and after which the engine was not stopped.
 
-    One that runs into a stop cannot be told from switching the engine off.
+    One that runs into a stop looks the same as switching the engine off.
     """
     stops = [part["from_s"] for part in evidence.parts("stop")]
     return [
@@ -153,15 +155,15 @@ def _came_back(evidence: Evidence) -> bool:
     return any(end - cut["to_s"] > _BURNS_AGAIN_S for cut in _clear_cuts(evidence))
 
 
-def _oddities(evidence: Evidence, sensor: Sensor) -> Iterator[str]:
+def _true_oddities(evidence: Evidence, sensor: Sensor) -> Iterator[str]:
     sensors = evidence.truth["sensors"]
 
     def t63(one: Sensor) -> float:
-        return (_t63(evidence, one, "lean_s") + _t63(evidence, one, "rich_s")) / 2
+        return (_true_t63(evidence, one, "lean_s") + _true_t63(evidence, one, "rich_s")) / 2
 
     if t63(sensor) >= SLOW_RATIO * float(np.median([t63(one) for one in sensors])):
         yield _SLOW
-    ratio = _t63(evidence, sensor, "lean_s") / _t63(evidence, sensor, "rich_s")
+    ratio = _true_t63(evidence, sensor, "lean_s") / _true_t63(evidence, sensor, "rich_s")
     if _came_back(evidence) and max(ratio, 1 / ratio) > UNEVEN_RATIO:
         yield _UNEVEN
     if sensor["warm_up_s"] >= WARM_UP_RATIO * float(np.median([one["warm_up_s"] for one in sensors])):
@@ -170,13 +172,13 @@ def _oddities(evidence: Evidence, sensor: Sensor) -> Iterator[str]:
         yield _AIR
 
 
-def _named(found: SensorResponse) -> Iterator[str]:
+def _found_oddities(found: SensorResponse) -> Iterator[str]:
     words = {"slower lean-going": _UNEVEN, "slower rich-going": _UNEVEN}
     words |= {"low in air": _AIR, "high in air": _AIR}
     for flag in found.flags:
         yield words.get(flag, flag)
 
 
-def _listed(odd: dict[str, set[str]]) -> str:
+def _list_oddities(odd: dict[str, set[str]]) -> str:
     said = [f"{sensor} {', '.join(sorted(words))}" for sensor, words in odd.items() if words]
     return "; ".join(said) or "none"

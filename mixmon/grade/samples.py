@@ -1,4 +1,4 @@
-"""Items about samples: which may be counted, and when the engine holds still."""
+"""Items about the whole engine, the reference, the samples that are counted, and steady time."""
 
 from __future__ import annotations
 
@@ -29,20 +29,16 @@ from mixmon.simulate.engine import INJECTION_TO_EXHAUST_DEG, SPARK_TO_EXHAUST_DE
 from mixmon.simulate.timeline import CYCLE_DEG
 from mixmon.simulate.truth import needs
 
-# ----------------------------------------------------------------------------------------------------
-# Items about the whole engine, and about the reference that needs are counted from.
-# ----------------------------------------------------------------------------------------------------
-
 GLOBAL = 0.7
-"""How far the whole engine's need may be from the truth, percent of fuel."""
+"""How far the whole engine's need may be from the truth, percent of fuel: our choice."""
 
-SHIFT = 0.1
-"""How far the common shift that a leak gives its peers may be from the truth, percent of fuel."""
+REFERENCE_SHIFT = 0.1
+"""How far the common shift that a leak gives its peers may be from the truth, percent of fuel: our choice."""
 
 _SHIFTED = 0.5
-"""A leak that shifts the others less than this does not spoil the reference, percent of fuel."""
+"""A leak that shifts the others less than this does not spoil the reference, percent of fuel: our choice."""
 
-_NARROW = 0.45
+_NARROW_PERCENT = 0.45
 """Half of an interval up to which a need is out by `AS_READ` in 1 case of 40 at most, percent of fuel."""
 
 _NO_SHIFT = "no leak that shifts the others in a cell that can be compared"
@@ -89,7 +85,7 @@ def spared_reference(evidence: Evidence) -> Item:
     unanswered = _not_narrow(name, worst, evidence)
     if unanswered:
         return unanswered
-    sound, n = _sound(evidence), len(evidence.behind)
+    sound, n = _sound_labels(evidence), len(evidence.behind)
     even = np.array([label not in uneven_labels(evidence) for label in range(1, n + 1)])
     true = needs(worst.read[sound])[even[sound]].tolist()
     found = _needs_in(evidence.spared, worst.cell, n)[sound & even].tolist()
@@ -106,24 +102,26 @@ def reference_shift(evidence: Evidence) -> Item:
     unanswered = _not_narrow(name, worst, evidence)
     if unanswered:
         return unanswered
-    sound = _sound(evidence)
+    sound = _sound_labels(evidence)
     n = len(sound)
     all_in, without = (_needs_in(b, worst.cell, n)[sound] for b in (evidence.balance, evidence.spared))
-    true, found = _shift(worst, evidence), float(np.mean(all_in - without))
-    tolerance = max(SHIFT, AS_READ / (n - 1))  # what the leaking cylinder's own need may be out by, shared
+    true, found = _reference_shift(worst, evidence), float(np.mean(all_in - without))
+    tolerance = max(
+        REFERENCE_SHIFT, AS_READ / (n - 1)
+    )  # what the leaking cylinder's own need may be out by, shared
     right = within([found], [true], tolerance)
     return judged(name, f"{true:+.2f}", f"{found:+.2f}", f"+-{tolerance:.2g}", right=right)
 
 
-def _sound(evidence: Evidence) -> Bools:
+def _sound_labels(evidence: Evidence) -> Bools:
     """Labels whose sensors sit behind no leak, bool[n]."""
     leaking = leaking_labels(evidence.truth)
     return np.array([label not in leaking for label in range(1, len(evidence.behind) + 1)])
 
 
-def _shift(one: SeenCell, evidence: Evidence) -> float:
+def _reference_shift(one: SeenCell, evidence: Evidence) -> float:
     """What the leaking cylinders in the reference add to the needs of the others, mean of these."""
-    sound = _sound(evidence)
+    sound = _sound_labels(evidence)
     return float(np.mean(one.read_needs[sound] - needs(one.read[sound])))
 
 
@@ -131,30 +129,32 @@ def _most_shifted(evidence: Evidence) -> SeenCell | None:
     """The cell in which leaks shift the others most, if it matters; with narrow intervals if there is one."""
     if evidence.spared is None:
         return None
-    shifted = [one for one in seen_cells(evidence).values() if abs(_shift(one, evidence)) >= _SHIFTED]
-    narrow = [one for one in shifted if _widest(one, evidence) <= _NARROW]
-    return max(narrow or shifted, key=lambda one: abs(_shift(one, evidence)), default=None)
+    shifted = [
+        one for one in seen_cells(evidence).values() if abs(_reference_shift(one, evidence)) >= _SHIFTED
+    ]
+    narrow = [one for one in shifted if _widest_interval(one, evidence) <= _NARROW_PERCENT]
+    return max(narrow or shifted, key=lambda one: abs(_reference_shift(one, evidence)), default=None)
 
 
 def _not_narrow(name: str, worst: SeenCell, evidence: Evidence) -> Item | None:
-    """The answer where the cell's intervals are not told, or too wide to compare; None where they do."""
-    widest = _widest(worst, evidence)
-    if widest <= _NARROW:
+    """The answer where the cell has no intervals, or too wide ones; None where they can be compared."""
+    widest = _widest_interval(worst, evidence)
+    if widest <= _NARROW_PERCENT:
         return None
-    expected = f"a shift of {_shift(worst, evidence):+.2f} at {worst.centre}"
+    expected = f"a shift of {_reference_shift(worst, evidence):+.2f} at {worst.centre}"
     if math.isfinite(widest):
         return not_yet(name, expected, f"intervals up to +-{widest:.1f} % there are too wide to tell it")
-    if worst.enough[_sound(evidence)].all():
+    if worst.enough[_sound_labels(evidence)].all():
         return judged(name, expected, "a sound cylinder's need has no interval", "", right=False)
     return not_yet(name, expected, too_little([worst]))
 
 
-def _widest(one: SeenCell, evidence: Evidence) -> float:
+def _widest_interval(one: SeenCell, evidence: Evidence) -> float:
     """Half of the widest interval of a sound label in the cell; NaN where one has none."""
     assert evidence.spared is not None
     told = evidence.spared.cells
     half = np.array([n.half_interval_percent for n in told if Cell(n.rpm, n.load) == one.cell])
-    return float(half[_sound(evidence)].max()) if len(half) == len(evidence.behind) else math.nan
+    return float(half[_sound_labels(evidence)].max()) if len(half) == len(evidence.behind) else math.nan
 
 
 def _needs_in(balance: Balance, cell: Cell, n: int) -> Floats:
@@ -164,7 +164,7 @@ def _needs_in(balance: Balance, cell: Cell, n: int) -> Floats:
 
 
 def _engine_needs(evidence: Evidence) -> dict[Cell, float]:
-    """The whole engine's needs that are told with an interval, in cells that can be compared."""
+    """The whole engine's needs that have an interval, in cells that can be compared, percent."""
     seen = seen_cells(evidence)
     return {
         Cell(one.rpm, one.load): one.needs_percent
@@ -184,26 +184,29 @@ def _no_engine_need(name: str, seen: dict[Cell, SeenCell], found: dict[Cell, flo
     return None if found else not_yet(name, true, too_little(seen.values()))
 
 
-STEADY_FOUND, TRANSIENT_TAKEN = 0.95, 0.02
+# --- Samples: which are counted, and when the engine is steady. ---
 
-COUNTED = 0.95
-"""Share of the samples of a ready sensor that must be counted while the engine holds still, warm."""
+STEADY_FOUND, TRANSIENT_TAKEN = 0.95, 0.02
+"""Share of steady time that must be found, and of transient time that may be taken for it: our choice."""
+
+COUNTED_SHARE = 0.95
+"""Share of the samples of a ready sensor that must be counted while the warm engine is steady: our choice."""
 
 _COLD = 0.001
-"""Share of fuel that is added for the cold from which it matters."""
+"""Share of fuel that is added for the cold from which it matters: our choice, a tenth of a percent."""
 
-_SETTLING_S = 1.0
-"""How long after a sensor has become ready its samples may be held for settling."""
+_READY_HELD_S = 1.0
+"""Seconds after a sensor has become ready in which its samples may be settling: our choice."""
 
 _AFTER_OPENING_S = 1.0
-"""How long after the throttle opens nothing is steady."""
+"""Seconds after the throttle opens in which nothing is steady: our choice."""
 
 
 def warming(evidence: Evidence) -> Item:
     """No sample is counted before its sensor is ready."""
     counted = 0
     for sensor in evidence.truth["sensors"]:
-        counted += _valid(evidence, -np.inf, sensor["ready_s"], sensor["position"] - 1)
+        counted += _count_valid(evidence, -np.inf, sensor["ready_s"], sensor["position"] - 1)
     return _none_counted("samples counted of sensors that are not ready", counted)
 
 
@@ -219,12 +222,12 @@ def cold(evidence: Evidence) -> Item:
 
 def fuel_cuts(evidence: Evidence) -> Item:
     """No sample is counted while air from a fuel cut passes the sensors."""
-    return _cuts("fuel cut", evidence, INJECTION_TO_EXHAUST_DEG)
+    return _grade_cuts("fuel cut", evidence, INJECTION_TO_EXHAUST_DEG)
 
 
 def spark_cuts(evidence: Evidence) -> Item:
     """No sample is counted while the limiter cuts spark."""
-    return _cuts("spark cut", evidence, SPARK_TO_EXHAUST_DEG)
+    return _grade_cuts("spark cut", evidence, SPARK_TO_EXHAUST_DEG)
 
 
 def drop_outs(evidence: Evidence) -> Item:
@@ -239,9 +242,10 @@ def drop_outs(evidence: Evidence) -> Item:
     stale_s = evidence.simulation.session.validity.stale_s + 2 * ROW_S
     long = [drop for drop in drops if drop["to_s"] - drop["t_s"] > stale_s]
     late_s = 3 / evidence.simulation.world.scenario.controllers.rate_hz + ROW_S
-    seen = sum(_silent(evidence, drop) for drop in long)
+    seen = sum(_is_silent(evidence, drop) for drop in long)
     counted = sum(
-        _valid(evidence, drop["t_s"] + late_s, drop["ready_again_s"], drop["position"] - 1) for drop in drops
+        _count_valid(evidence, drop["t_s"] + late_s, drop["ready_again_s"], drop["position"] - 1)
+        for drop in drops
     )
     expected, found = f"{len(long)} seen, 0 samples", f"{seen} seen, {counted} samples"
     return judged(name, expected, found, "exact", right=seen == len(long) and not counted)
@@ -252,7 +256,7 @@ def steady_time(evidence: Evidence) -> Item:
     settle = evidence.simulation.session.validity.settle_s
     rows = np.zeros(len(evidence.t_s), np.bool_)
     for part in evidence.parts("start", "steady", "identity", "pattern"):
-        if _inside(evidence, part):
+        if _is_inside(evidence, part):
             rows |= evidence.during(part["settled_s"] + settle, part["to_s"])
     name = "scripted steady time found"
     if not rows.any():
@@ -262,21 +266,21 @@ def steady_time(evidence: Evidence) -> Item:
 
 
 def good_samples(evidence: Evidence) -> Item:
-    """Of every sensor that is ready, the samples of steady time are counted: leaving out is no answer."""
+    """Of every sensor that is ready, the samples of steady time are counted; to exclude all is no answer."""
     name = "good samples of steady time counted"
     shares = [_counted_share(evidence, sensor) for sensor in evidence.truth["sensors"]]
     known = [share for share in shares if share is not None]
     if not known:
         return does_not_apply(name, "no steady time with a sensor that is ready")
     found = f"{100 * min(known):.1f} % of the worst of {len(known)} sensors"
-    return judged(name, "all", found, f"from {100 * COUNTED:.0f} %", right=min(known) >= COUNTED)
+    return judged(name, "all", found, f"from {100 * COUNTED_SHARE:.0f} %", right=min(known) >= COUNTED_SHARE)
 
 
 def _counted_share(evidence: Evidence, sensor: dict[str, Any]) -> float | None:
     """Share of the sensor's good samples in steady time that are counted; None where there are none."""
     t, warm_c = evidence.t_s, evidence.simulation.session.validity.warm_coolant_c
     world, node = evidence.simulation.world, sensor["position"] - 1
-    good = evidence.steady & evidence.undisturbed[:, node] & (t >= sensor["ready_s"] + _SETTLING_S)
+    good = evidence.steady & evidence.undisturbed[:, node] & (t >= sensor["ready_s"] + _READY_HELD_S)
     good &= (world.enrichment(t) <= _COLD) & (world.coolant(t) >= warm_c)
     if not good.any():
         return None
@@ -289,8 +293,8 @@ def transient_time(evidence: Evidence) -> Item:
     From when it has moved further than the session's bands are wide until the next point is reached.
     """
     rows = np.zeros(len(evidence.t_s), np.bool_)
-    for begins, ends in _ways(evidence):
-        rows |= evidence.during(begins, ends) & _moved(evidence, begins)
+    for begins, ends in _moving_spans(evidence):
+        rows |= evidence.during(begins, ends) & _has_moved(evidence, begins)
     name = "transient time taken for steady"
     if not rows.any():
         return does_not_apply(name, "no transient")
@@ -298,7 +302,7 @@ def transient_time(evidence: Evidence) -> Item:
     return judged(name, "none", f"{100 * share:.1f} %", "to 2 %", right=share <= TRANSIENT_TAKEN)
 
 
-def _ways(evidence: Evidence) -> Iterator[tuple[float, float]]:
+def _moving_spans(evidence: Evidence) -> Iterator[tuple[float, float]]:
     """Stretches of the script in which the engine goes from one point to another."""
     for part in evidence.parts("sweep", "overrun", "limiter"):
         yield part["from_s"], part["to_s"]
@@ -308,7 +312,7 @@ def _ways(evidence: Evidence) -> Iterator[tuple[float, float]]:
         yield event["t_s"], event["t_s"] + _AFTER_OPENING_S
 
 
-def _moved(evidence: Evidence, since_s: float) -> Bools:
+def _has_moved(evidence: Evidence, since_s: float) -> Bools:
     """Rows at which true speed or load is further from that moment's than the bands are wide, bool[k]."""
     timeline, rules = evidence.simulation.world.timeline, evidence.simulation.session.validity
     at, t = np.array([since_s]), evidence.t_s
@@ -317,7 +321,7 @@ def _moved(evidence: Evidence, since_s: float) -> Bools:
     return moved
 
 
-def _cuts(kind: str, evidence: Evidence, to_exhaust_deg: float) -> Item:
+def _grade_cuts(kind: str, evidence: Evidence, to_exhaust_deg: float) -> Item:
     """From when the cut's gas has come to every sensor until other gas may have come to one."""
     name, cuts = f"samples counted during {kind}s", evidence.events(kind)
     if not cuts:
@@ -325,7 +329,7 @@ def _cuts(kind: str, evidence: Evidence, to_exhaust_deg: float) -> Item:
     counted = 0
     for cut in cuts:
         way_s = _longest_way(evidence, cut["t_s"], to_exhaust_deg)
-        counted += _valid(evidence, cut["t_s"] + way_s, cut["to_s"])
+        counted += _count_valid(evidence, cut["t_s"] + way_s, cut["to_s"])
     return _none_counted(name, counted)
 
 
@@ -341,12 +345,13 @@ def _longest_way(evidence: Evidence, t_s: float, to_exhaust_deg: float) -> float
     return float(cycle_s(float(rpm[0]))) * (1 + to_exhaust_deg / CYCLE_DEG) + front + sample_s + ROW_S
 
 
-def _silent(evidence: Evidence, drop: dict[str, Any]) -> bool:
+def _is_silent(evidence: Evidence, drop: dict[str, Any]) -> bool:
+    """Whether the loss of supply was seen as silence of its node."""
     rows = evidence.during(drop["t_s"], drop["to_s"] + ROW_S)
     return bool((evidence.state[rows, drop["position"] - 1] == SampleState.SILENT).any())
 
 
-def _valid(evidence: Evidence, begin: float, end: float, node: int | None = None) -> int:
+def _count_valid(evidence: Evidence, begin: float, end: float, node: int | None = None) -> int:
     """Samples counted between two moments, of one node or of all."""
     states: Bytes = evidence.state[evidence.during(begin, end)]
     return int(((states if node is None else states[:, node]) == SampleState.VALID).sum())
@@ -356,7 +361,7 @@ def _none_counted(name: str, counted: int) -> Item:
     return judged(name, "0 samples", f"{counted} samples", "exact", right=counted == 0)
 
 
-def _inside(evidence: Evidence, part: dict[str, float]) -> bool:
+def _is_inside(evidence: Evidence, part: dict[str, float]) -> bool:
     """Whether a dwell lies within the outermost cells' centres."""
     axes = evidence.simulation.session.axes
     spans = ((axes.rpm, part["rpm"]), (axes.load, part["load"]))

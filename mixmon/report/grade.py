@@ -6,11 +6,11 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from mixmon.grade.item import Item, Verdict
+from mixmon.grade.item import Grading, Item
 from mixmon.report.text import printable, wrap
 
 _PAGE = 80
-_VERDICT = max(len(verdict.value) for verdict in Verdict) + 2
+_GRADING_WIDTH = max(len(grading.value) for grading in Grading) + 2
 _LABEL = len("tolerance") + 2
 
 
@@ -25,7 +25,7 @@ def grade_json(items: Sequence[Item], scenario: str, seed: int) -> Mapping[str, 
                 "expected": item.expected,
                 "found": item.found,
                 "tolerance": item.tolerance,
-                "verdict": item.verdict.value.lower(),
+                "verdict": item.grading.value.lower(),
                 "why": item.why,
             }
             for item in items
@@ -42,15 +42,15 @@ def grade_text(items: Sequence[Item], scenario: str, seed: int) -> str:
 
 def _item(item: Item) -> str:
     said = {"expected": item.expected, "found": item.found, "tolerance": item.tolerance}
-    why = "lacking" if item.verdict is Verdict.NOT_YET else "because"
+    why = "lacking" if item.grading is Grading.NOT_YET else "because"
     rows = [(label, text) for label, text in [*said.items(), (why, item.why)] if text]
-    lines = [f"{item.verdict.value:{_VERDICT}}{item.name}"]
+    lines = [f"{item.grading.value:{_GRADING_WIDTH}}{item.name}"]
     for label, text in rows:
-        for i, part in enumerate(wrap(text, _PAGE - _VERDICT - _LABEL)):
-            lines.append(f"{'':{_VERDICT}}{label if i == 0 else '':{_LABEL}}{part}")
+        for i, part in enumerate(wrap(text, _PAGE - _GRADING_WIDTH - _LABEL)):
+            lines.append(f"{'':{_GRADING_WIDTH}}{label if i == 0 else '':{_LABEL}}{part}")
     return "".join(f"{line.rstrip()}\n" for line in lines)
 
 
 def _counts(items: Sequence[Item]) -> dict[str, int]:
-    counts = Counter(item.verdict.value for item in items)
-    return {verdict.value: counts[verdict.value] for verdict in Verdict}
+    counts = Counter(item.grading.value for item in items)
+    return {grading.value: counts[grading.value] for grading in Grading}

@@ -10,9 +10,9 @@ import pytest
 from gradings import graded
 
 from mixmon.cli.main import main
-from mixmon.grade.evidence import entered, naive_run, shown_without_noise, true_spread
 from mixmon.grade.grader import JUDGES, all_right, grade
-from mixmon.grade.item import Verdict, does_not_apply, judged, not_yet
+from mixmon.grade.item import Grading, does_not_apply, judged, not_yet
+from mixmon.grade.needs import entered, naive_run, shown_without_noise, true_spread
 from mixmon.report.grade import grade_json, grade_text
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.scenario import Leak
@@ -23,14 +23,14 @@ def test_every_item_is_answered_named_or_does_not_apply() -> None:
     items = grade(simulate(load_scenario("odd-six"), seed=32))
     assert len({item.name for item in items}) == len(items) == len(JUDGES)
     for item in items:
-        if item.verdict in {Verdict.NOT_YET, Verdict.DOES_NOT_APPLY}:
+        if item.grading in {Grading.NOT_YET, Grading.DOES_NOT_APPLY}:
             assert item.why
         else:
             assert item.expected
             assert item.found
             assert item.tolerance
     verdicts = {item.name: item for item in items}
-    assert verdicts["leak suspected, test asked for"].verdict is Verdict.DOES_NOT_APPLY
+    assert verdicts["leak suspected, test asked for"].grading is Grading.DOES_NOT_APPLY
 
 
 def test_trimming_by_exchanged_labels_grows_the_spread_as_computed() -> None:
@@ -48,13 +48,13 @@ def test_trimming_by_exchanged_labels_grows_the_spread_as_computed() -> None:
 
 def test_what_the_analysis_makes_of_exchanged_labels_is_judged_round_by_round() -> None:
     item = naive_run(graded("alder8-short", 31))
-    assert item.verdict is Verdict.RIGHT
+    assert item.grading is Grading.RIGHT
     assert all(float(after) > 1.5 * float(before) for before, after in pairwise(item.found.split()))
 
 
 def test_trimming_by_label_does_no_harm_where_the_labels_are_right() -> None:
     evidence = graded("six", 32)
-    assert naive_run(evidence).verdict is Verdict.DOES_NOT_APPLY
+    assert naive_run(evidence).grading is Grading.DOES_NOT_APPLY
 
 
 def test_the_command_prints_every_item_and_exits_by_the_verdict(capsysbinary) -> None:

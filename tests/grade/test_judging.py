@@ -12,10 +12,10 @@ from mixmon.findings.balance.balance import Balance
 from mixmon.grade import needs, samples
 from mixmon.grade.evidence import Evidence, seen_cells
 from mixmon.grade.grader import JUDGES, all_right
-from mixmon.grade.item import Verdict
+from mixmon.grade.item import Grading
 from mixmon.mixture.steady import Cell
 
-RIGHT, WRONG, NOT_YET, ELSEWHERE = Verdict
+RIGHT, WRONG, NOT_YET, ELSEWHERE = Grading
 
 
 @pytest.fixture
@@ -60,8 +60,8 @@ def with_trims(evidence: Evidence, change: list[float]) -> Evidence:
 def test_nothing_that_can_be_judged_is_wrong(short: Evidence) -> None:
     for evidence in (short, graded("twelve", 32)):
         items = tuple(judge(evidence) for judge in JUDGES)
-        assert all_right(items), [item for item in items if item.verdict is WRONG]
-        assert sum(item.verdict is RIGHT for item in items) >= 15
+        assert all_right(items), [item for item in items if item.grading is WRONG]
+        assert sum(item.grading is RIGHT for item in items) >= 15
 
 
 def test_truth_of_the_cells_is_the_demo_engines_table_by_label(short: Evidence) -> None:
@@ -85,14 +85,14 @@ def test_a_bent_need_is_wrong(short: Evidence, six: Evidence, extra: float) -> N
     for evidence in (short, six):
         changed = dataclasses.replace(evidence, balance=with_needs(evidence.balance, 4, extra))
         for judge in (needs.needs_as_read, needs.combined_needs):
-            assert judge(evidence).verdict is RIGHT
-            assert judge(changed).verdict in ({WRONG} if extra > 0 else {WRONG, NOT_YET})
+            assert judge(evidence).grading is RIGHT
+            assert judge(changed).grading in ({WRONG} if extra > 0 else {WRONG, NOT_YET})
 
 
 def test_a_need_may_be_out_by_the_bias_of_its_sensor_but_not_by_more(short: Evidence) -> None:
     changed = dataclasses.replace(short, balance=with_needs(short.balance, 8, 1.3))
-    assert needs.needs_in_truth(short).verdict is RIGHT
-    assert needs.needs_in_truth(changed).verdict is WRONG
+    assert needs.needs_in_truth(short).grading is RIGHT
+    assert needs.needs_in_truth(changed).grading is WRONG
 
 
 def test_needs_that_are_right_for_the_label_but_not_for_the_sensor_behind_it_are_wrong(
@@ -100,8 +100,8 @@ def test_needs_that_are_right_for_the_label_but_not_for_the_sensor_behind_it_are
 ) -> None:
     straight = [{**one, "cylinder": one["label"]} for one in short.truth["identity"]]
     naive = dataclasses.replace(short, truth={**short.truth, "identity": straight})
-    assert needs.needs_as_read(naive).verdict is WRONG
-    assert needs.needs_in_truth(naive).verdict is WRONG
+    assert needs.needs_as_read(naive).grading is WRONG
+    assert needs.needs_in_truth(naive).grading is WRONG
 
 
 @pytest.mark.parametrize("factor", [0.2, 4.0], ids=["too small", "too large"])
@@ -116,67 +116,67 @@ def test_intervals_that_are_not_what_they_say_are_wrong(
             for c in evidence.balance.cells
         )
         changed = bent(evidence, cells=cells)
-        assert needs.intervals(evidence).verdict is RIGHT
+        assert needs.intervals(evidence).grading is RIGHT
         few = len(needs.cell_errors(evidence)) < 150  # all of so few may hold by chance
-        assert (needs.intervals(changed).verdict is WRONG) == (factor < 1 or not few)
+        assert (needs.intervals(changed).grading is WRONG) == (factor < 1 or not few)
 
 
 def test_trims_against_the_rules_are_wrong(short: Evidence, six: Evidence) -> None:
-    assert needs.trim_rules(short).verdict is RIGHT
+    assert needs.trim_rules(short).grading is RIGHT
     for change in ([0.5] * 8, [0.25, -0.25, 0, 0, 0, 0, 0, 0], [40, -40, 0, 0, 0, 0, 0, 0]):
-        assert needs.trim_rules(with_trims(short, change)).verdict is WRONG
-    assert needs.trim_rules(with_trims(six, [0.5, -0.5, 0, 0, 0, 0])).verdict is WRONG  # its step is 1
+        assert needs.trim_rules(with_trims(short, change)).grading is WRONG
+    assert needs.trim_rules(with_trims(six, [0.5, -0.5, 0, 0, 0, 0])).grading is WRONG  # its step is 1
 
 
 def test_trims_that_leave_a_spread_are_wrong(short: Evidence) -> None:
-    assert needs.spread_left(short).verdict is RIGHT
+    assert needs.spread_left(short).grading is RIGHT
     # label 4 sits in cylinder 3, label 5 reads lean: these two pull the leanest and the richest apart
-    assert needs.spread_left(with_trims(short, [0, 0, 0, -1.5, 1.5, 0, 0, 0])).verdict is WRONG
+    assert needs.spread_left(with_trims(short, [0, 0, 0, -1.5, 1.5, 0, 0, 0])).grading is WRONG
 
 
 def test_trims_held_back_for_no_reason_are_wrong(short: Evidence) -> None:
     silent = bent(short, withheld=("too little data",))
     for judge in (needs.trim_rules, needs.spread_left, needs.predicted_as_read):
         item = judge(silent)
-        assert item.verdict is WRONG
+        assert item.grading is WRONG
         assert "too little data" in item.found
 
 
 def test_one_spread_for_all_cells_is_wrong(short: Evidence) -> None:
     full = short.balance.predicted_by_cell[-1][1]
     everywhere = tuple((cell, full) for cell, _ in short.balance.predicted_by_cell)
-    assert needs.predicted_as_read(short).verdict is RIGHT
-    assert needs.predicted_as_read(bent(short, predicted_by_cell=everywhere)).verdict is WRONG
+    assert needs.predicted_as_read(short).grading is RIGHT
+    assert needs.predicted_as_read(bent(short, predicted_by_cell=everywhere)).grading is WRONG
 
 
 def test_what_biases_hide_is_not_yet_known_and_what_they_do_not_hide_is_judged(
     short: Evidence, six: Evidence
 ) -> None:
     item = needs.predicted_in_truth(short)
-    assert item.verdict is NOT_YET
+    assert item.grading is NOT_YET
     assert "sensor biases and leaks" in item.why
-    assert needs.predicted_in_truth(six).verdict in {RIGHT, NOT_YET}
-    assert samples.engine_in_truth(six).verdict is RIGHT
-    assert samples.engine_in_truth(short).verdict is NOT_YET
+    assert needs.predicted_in_truth(six).grading in {RIGHT, NOT_YET}
+    assert samples.engine_in_truth(six).grading is RIGHT
+    assert samples.engine_in_truth(short).grading is NOT_YET
 
 
 def test_a_base_map_error_hidden_from_the_whole_engine_is_wrong(short: Evidence) -> None:
     none = tuple(dataclasses.replace(e, needs_percent=0.0) for e in short.balance.whole_engine)
-    assert samples.engine_as_read(short).verdict is RIGHT
-    assert samples.engine_as_read(bent(short, whole_engine=none)).verdict is WRONG
+    assert samples.engine_as_read(short).grading is RIGHT
+    assert samples.engine_as_read(bent(short, whole_engine=none)).grading is WRONG
 
 
 def test_a_leak_left_out_that_still_bends_the_reference_is_wrong(short: Evidence) -> None:
     # nine per cent of air before one of eight sensors: the others look about one per cent rich (computed)
     item = samples.reference_shift(short)
-    assert item.verdict is RIGHT
+    assert item.grading is RIGHT
     assert float(item.found) == pytest.approx(-1.0, abs=0.3)
-    assert samples.spared_reference(short).verdict is RIGHT
+    assert samples.spared_reference(short).grading is RIGHT
     still_in = dataclasses.replace(short, spared=short.balance)
-    assert samples.reference_shift(still_in).verdict is WRONG
-    assert samples.spared_reference(still_in).verdict is WRONG
+    assert samples.reference_shift(still_in).grading is WRONG
+    assert samples.spared_reference(still_in).grading is WRONG
 
 
 def test_where_nothing_leaks_no_reference_is_spoilt(six: Evidence) -> None:
     assert six.spared is None
-    assert samples.reference_shift(six).verdict is ELSEWHERE
+    assert samples.reference_shift(six).grading is ELSEWHERE

@@ -12,14 +12,14 @@ from gradings import graded
 
 from mixmon.cli.main import main
 from mixmon.grade import events, needs, response, samples
-from mixmon.grade.evidence import Evidence, gather, naive_run, refused
+from mixmon.grade.evidence import Evidence, gather, refused
 from mixmon.grade.grader import JUDGES, all_right
-from mixmon.grade.item import Item, Verdict, excused
+from mixmon.grade.item import Grading, Item, excused
 from mixmon.mixture.block import SampleState
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import simulate
 
-RIGHT, WRONG, NOT_YET, ELSEWHERE = Verdict
+RIGHT, WRONG, NOT_YET, ELSEWHERE = Grading
 NAN = math.nan
 
 
@@ -65,7 +65,7 @@ def without_intervals(evidence: Evidence) -> Evidence:
 )
 def test_numbers_without_intervals_are_no_answers(short: Evidence, judge: Callable[[Evidence], Item]) -> None:
     item = judge(without_intervals(short))
-    assert item.verdict is WRONG
+    assert item.grading is WRONG
     assert item.found
 
 
@@ -73,7 +73,7 @@ def test_an_analysis_that_says_nothing_of_a_good_run_does_not_pass(short: Eviden
     silent = bent(short, cells=(), whole_engine=(), predicted_by_cell=(), withheld=("too little data",))
     items = [judge(silent) for judge in JUDGES]
     assert not all_right(tuple(items))
-    assert sum(item.verdict is WRONG for item in items) >= 8
+    assert sum(item.grading is WRONG for item in items) >= 8
 
 
 def test_a_cell_without_an_answer_is_named(short: Evidence) -> None:
@@ -81,7 +81,7 @@ def test_a_cell_without_an_answer_is_named(short: Evidence) -> None:
         dataclasses.replace(c, half_interval_percent=NAN) if c.rpm != 1100 else c for c in short.balance.cells
     )
     item = needs.intervals(bent(short, cells=lacking))
-    assert item.verdict is WRONG
+    assert item.grading is WRONG
     assert item.found.startswith("no interval for label 1 at 4000/35, label 2 at 4000/35, label 3")
     first = short.balance.whole_engine[:1]
     assert "4000/35" in samples.engine_as_read(bent(short, whole_engine=first)).found
@@ -112,7 +112,7 @@ def test_a_spread_that_may_be_anything_is_not_predicted(short: Evidence) -> None
         for cell, spread in short.balance.predicted_by_cell
     )
     item = needs.predicted_as_read(bent(short, predicted_by_cell=predicted))
-    assert item.verdict is NOT_YET
+    assert item.grading is NOT_YET
     assert "too wide" in item.why
 
 
@@ -123,53 +123,53 @@ def delayed(evidence: Evidence, **changes: float) -> Evidence:
 
 def test_a_delay_that_may_be_anything_is_not_found(short: Evidence) -> None:
     item = response.delays(delayed(short, dead_s=0.5, dead_half_s=1.0))
-    assert item.verdict is NOT_YET
+    assert item.grading is NOT_YET
     assert "wide intervals" in item.why
-    assert response.delays(delayed(short, dead_s=0.5, dead_half_s=0.02)).verdict is WRONG
-    assert response.delays_to_63(delayed(short, delay_s=NAN)).verdict is WRONG
+    assert response.delays(delayed(short, dead_s=0.5, dead_half_s=0.02)).grading is WRONG
+    assert response.delays_to_63(delayed(short, delay_s=NAN)).grading is WRONG
     none = dataclasses.replace(short, response=dataclasses.replace(short.response, cells=()))
-    assert response.delays(none).verdict is WRONG
+    assert response.delays(none).grading is WRONG
 
 
 def test_pulls_that_nobody_found_have_no_right_ends(short: Evidence) -> None:
-    assert events.pull_ends(dataclasses.replace(short, pulls=())).verdict is WRONG
+    assert events.pull_ends(dataclasses.replace(short, pulls=())).grading is WRONG
 
 
 def test_leaving_every_sample_out_is_wrong(short: Evidence) -> None:
     wary = dataclasses.replace(short, state=np.full_like(short.state, SampleState.SUSPECT))
-    assert samples.good_samples(short).verdict is RIGHT
-    assert samples.good_samples(wary).verdict is WRONG
+    assert samples.good_samples(short).grading is RIGHT
+    assert samples.good_samples(wary).grading is WRONG
     one = short.state.copy()
     one[:, 4] = SampleState.SUSPECT
-    assert samples.good_samples(dataclasses.replace(short, state=one)).verdict is WRONG
+    assert samples.good_samples(dataclasses.replace(short, state=one)).grading is WRONG
 
 
-@pytest.mark.parametrize(("half", "verdict"), [(NAN, WRONG), (0.9, NOT_YET)], ids=["none", "wide"])
-def test_a_leak_that_was_left_out_and_not_answered(short: Evidence, half: float, verdict: Verdict) -> None:
+@pytest.mark.parametrize(("half", "expected"), [(NAN, WRONG), (0.9, NOT_YET)], ids=["none", "wide"])
+def test_a_leak_that_was_left_out_and_not_answered(short: Evidence, half: float, expected: Grading) -> None:
     assert short.spared is not None
     cells = tuple(dataclasses.replace(c, half_interval_percent=half) for c in short.spared.cells)
     vague = dataclasses.replace(short, spared=dataclasses.replace(short.spared, cells=cells))
     for judge in (samples.reference_shift, samples.spared_reference):
-        assert judge(vague).verdict is verdict
+        assert judge(vague).grading is expected
 
 
 @pytest.mark.parametrize(("scenario", "seconds"), [("six", 20), ("four", 16), ("alder8-short", 3)])
 def test_too_little_data_of_a_short_run_is_honest(scenario: str, seconds: float) -> None:
     evidence = gather(simulate(load_scenario(scenario), seed=3, duration=seconds))
     items = tuple(judge(evidence) for judge in JUDGES)
-    assert all_right(items), [item for item in items if item.verdict is WRONG]
+    assert all_right(items), [item for item in items if item.grading is WRONG]
     rules = needs.trim_rules(evidence)
-    assert rules.verdict is NOT_YET
+    assert rules.grading is NOT_YET
     assert "too little data" in rules.why
-    assert naive_run(evidence).verdict in {NOT_YET, ELSEWHERE}
+    assert needs.naive_run(evidence).grading in {NOT_YET, ELSEWHERE}
 
 
 def test_trims_held_back_for_misfire_are_wrong_unless_it_was_planted(short: Evidence) -> None:
     held = bent(short, withheld=("misfire in the data: cylinder 7 often",))
     assert len(short.events("misfire")) < 3
-    assert needs.trim_rules(held).verdict is WRONG
+    assert needs.trim_rules(held).grading is WRONG
     often = {**short.truth, "events": [*short.truth["events"], *short.events("misfire") * 3]}
-    assert needs.trim_rules(dataclasses.replace(held, truth=often)).verdict is ELSEWHERE
+    assert needs.trim_rules(dataclasses.replace(held, truth=often)).grading is ELSEWHERE
 
 
 def test_a_leak_at_idle_is_no_excuse_for_a_wrong_need() -> None:
@@ -179,7 +179,7 @@ def test_a_leak_at_idle_is_no_excuse_for_a_wrong_need() -> None:
         dataclasses.replace(c, needs_percent=c.needs_percent + 1.0 * (c.cylinder == 1))
         for c in evidence.balance.cells
     )
-    assert needs.needs_in_truth(bent(evidence, cells=cells)).verdict is WRONG
+    assert needs.needs_in_truth(bent(evidence, cells=cells)).grading is WRONG
 
 
 def test_the_command_passes_a_short_run_and_says_what_is_lacking(capsysbinary: pytest.CaptureFixture) -> None:

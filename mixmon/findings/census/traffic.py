@@ -22,7 +22,7 @@ from mixmon.frames.bits import phase_bits
 from mixmon.frames.block import NOT_DATA, FrameBlock, FrameFlag
 from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
 
-NO_STAMP = np.iinfo(np.int64).min
+NO_TIME = np.iinfo(np.int64).min
 """Stands for a stamp or a gap that does not exist."""
 
 _BINS_PER_OCTAVE = 64
@@ -84,15 +84,15 @@ class PreviousValues:
     """Finds for every row the values one, two, ... rows before it in its own slot, across blocks."""
 
     def __init__(self, depth: int) -> None:
-        self._carry = np.full((depth, 0), NO_STAMP, np.int64)
+        self._carry = np.full((depth, 0), NO_TIME, np.int64)
 
     def grow(self, slots: int) -> None:
         """Make room for that many slots."""
-        more = np.full((len(self._carry), slots - self._carry.shape[1]), NO_STAMP, np.int64)
+        more = np.full((len(self._carry), slots - self._carry.shape[1]), NO_TIME, np.int64)
         self._carry = np.concatenate([self._carry, more], axis=1)
 
     def push(self, values: Ints, groups: Groups) -> list[Ints]:
-        """The values before each of the (grouped) values, nearest first; NO_STAMP where there are none."""
+        """The values before each of the (grouped) values, nearest first; NO_TIME where there are none."""
         lags, column = [], values
         for carry in self._carry:
             before = np.empty_like(column)
@@ -105,7 +105,7 @@ class PreviousValues:
 
     def forget(self) -> None:
         """Forget all values: nothing comes before the next value of any slot."""
-        self._carry[:] = NO_STAMP
+        self._carry[:] = NO_TIME
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +137,7 @@ class Gaps:
     count, total    int64[slots]   gaps and their sum in ns (a backward step counts as it is)
     longest         int64[slots]   ns
     swing, swing2   int64[slots]   sums of |gap - the gap before| and |gap - the gap before that|, ns
-    first, last     int64[slots]   stamps, NO_STAMP before the first
+    first, last     int64[slots]   stamps, NO_TIME before the first
     """
 
     def __init__(self) -> None:
@@ -153,7 +153,7 @@ class Gaps:
         for name in ("count", "total", "longest", "swing", "swing2"):
             setattr(self, name, np.concatenate([getattr(self, name), np.zeros(more, np.int64)]))
         for name in ("first", "last", "_quiet_from"):
-            setattr(self, name, np.concatenate([getattr(self, name), np.full(more, NO_STAMP, np.int64)]))
+            setattr(self, name, np.concatenate([getattr(self, name), np.full(more, NO_TIME, np.int64)]))
         self._stamps.grow(slots)
         self._gaps.grow(slots)
 
@@ -161,8 +161,8 @@ class Gaps:
         """Take stamps int64[n] in the order of their arrival."""
         t = t[groups.order]
         (before,) = self._stamps.push(t, groups)
-        gap = np.where(before == NO_STAMP, NO_STAMP, t - np.where(before == NO_STAMP, 0, before))
-        known = gap != NO_STAMP
+        gap = np.where(before == NO_TIME, NO_TIME, t - np.where(before == NO_TIME, 0, before))
+        known = gap != NO_TIME
         by_slot = groups.starts
         self.count[groups.slots] += np.add.reduceat(known.astype(np.int64), by_slot)
         self.total[groups.slots] += np.add.reduceat(np.where(known, gap, 0), by_slot)
@@ -175,13 +175,13 @@ class Gaps:
     def pause(self, end: int, begin: int) -> None:
         """Note a jump of time, from `end` to `begin`, ns; no gap spans it."""
         self.close(end)
-        self._quiet_from[self.last != NO_STAMP] = begin
+        self._quiet_from[self.last != NO_TIME] = begin
         self._stamps.forget()
         self._gaps.forget()
 
     def close(self, end: int) -> None:
         """Count the silence from each slot's last stamp to `end`, ns, as a gap."""
-        seen = np.flatnonzero(self.last != NO_STAMP)
+        seen = np.flatnonzero(self.last != NO_TIME)
         self._extend_longest(seen, end - self._quiet_from[seen])
 
     def percentile(self, slot: int, share: float) -> float:
@@ -202,7 +202,7 @@ class Gaps:
         self.longest[slots] = np.maximum(self.longest[slots], gap)
 
     def _note_ends(self, t: Ints, groups: Groups) -> None:
-        new = self.first[groups.slots] == NO_STAMP
+        new = self.first[groups.slots] == NO_TIME
         self.first[groups.slots[new]] = t[groups.starts[new]]
         self.last[groups.slots] = self._quiet_from[groups.slots] = t[groups.ends]
 
@@ -219,7 +219,7 @@ class Gaps:
 
 def rhythm(gaps: Gaps, slot: int, end: int) -> Rhythm:
     """The slot's rhythm as of time `end`, ns, up to which the gaps were closed."""
-    if gaps.last[slot] == NO_STAMP:
+    if gaps.last[slot] == NO_TIME:
         return Rhythm()
     p05, p50, p95, p99 = (gaps.percentile(slot, share) / 1e9 for share in (0.05, 0.50, 0.95, 0.99))
     count, total = int(gaps.count[slot]), int(gaps.total[slot])
@@ -237,7 +237,7 @@ def rhythm(gaps: Gaps, slot: int, end: int) -> Rhythm:
 
 
 def _sum_swings(gap: Ints, earlier: Ints) -> Ints:
-    known = (gap != NO_STAMP) & (earlier != NO_STAMP)
+    known = (gap != NO_TIME) & (earlier != NO_TIME)
     change: Ints = np.abs(np.where(known, gap, 0) - np.where(known, earlier, 0))
     return np.minimum(change, _LONGEST_SWING, out=change)
 
