@@ -11,8 +11,9 @@ import numpy as np
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.pulls.pulls import Pull
 from mixmon.findings.pulls.quality import LIFT, LIMITER
-from mixmon.grade.evidence import ROW_S, Evidence, balance_of
+from mixmon.grade.evidence import Evidence, balance_of
 from mixmon.grade.item import Item, does_not_apply, judged
+from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import SampleState
 from mixmon.simulate.scenario import Misfire
 from mixmon.simulate.simulation import EPOCH_NS, simulate

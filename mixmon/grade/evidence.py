@@ -24,14 +24,12 @@ from mixmon.findings.events.events import Excursions
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.response.response import ResponseReview, ResponseReviewer
 from mixmon.messages.bind import bind, load_databases
-from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid, Steady
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.simulation import EPOCH_NS, Simulation
 from mixmon.simulate.truth import engine_lambda, needs, spread, truth_of
-
-ROW_S = GRID_NS / 1e9
 
 _ECHO_S = 1.0
 """Seconds after a disturbance in which a sample may be settling or suspect: our choice, ten lags."""

@@ -12,7 +12,6 @@ from mixmon.arrays import Bools, Bytes, Floats
 from mixmon.findings.balance.balance import Balance
 from mixmon.gas.transport import cycle_s
 from mixmon.grade.evidence import (
-    ROW_S,
     Evidence,
     SeenCell,
     by_cell,
@@ -23,6 +22,7 @@ from mixmon.grade.evidence import (
 )
 from mixmon.grade.item import Item, does_not_apply, judged, not_yet, numbers, within
 from mixmon.grade.needs import AS_READ, uneven_labels
+from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.simulate.engine import INJECTION_TO_EXHAUST_DEG, SPARK_TO_EXHAUST_DEG

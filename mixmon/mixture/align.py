@@ -60,6 +60,9 @@ def _place(axis: Floats, x: Floats) -> tuple[Ints, Floats]:
 GRID_NS = 10_000_000
 """Grid period: 100 rows a second."""
 
+ROW_S = GRID_NS / 1e9
+"""The same in seconds."""
+
 LONGEST_DELAY_NS = 1_500_000_000
 """Engine quantities are remembered for this long; longer delays are cut to it."""
 

@@ -25,7 +25,7 @@ from mixmon.findings.response.fit import time_63
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.transport import cycle_s
-from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.recent import Recent
 from mixmon.session.model import Session
@@ -119,7 +119,6 @@ def _change(ln_lambda: Floats) -> Floats:
 # ----------------------------------------------------------------------------------------------------
 
 _ALIKE_ROWS = 40
-_ROW_S = GRID_NS / 1e9
 _, _, _PATTERN_FIT_GAIN, _DEAD, _TAU, _UNEVEN = np.eye(6)
 _NUDGE, _SMALL = 1e-3, 1e-4
 _EVEN = Known(_UNEVEN, 0.0, 0.25)
@@ -200,7 +199,7 @@ class _Played:
     def __init__(self, command: Floats, late_s: float, t: Floats, filter_s: float) -> None:
         moves = np.flatnonzero(np.diff(command)) + 1
         self._gas = np.concatenate([[0.0], command[moves] - command[0]])
-        self._from = np.concatenate([[0.0], moves * _ROW_S])
+        self._from = np.concatenate([[0.0], moves * ROW_S])
         self._t, self._filter = t + late_s, filter_s
 
     def model(self, theta: Floats) -> tuple[Floats, Floats]:
