@@ -34,61 +34,61 @@ _TABLE_START = "<!-- fields: written by tools/make_dbc.py -->\n"
 _TABLE_END = "<!-- end -->\n"
 
 
-def texts() -> dict[str, str]:
+def file_texts() -> dict[str, str]:
     """The text of each file, by name."""
     readme = (FOLDER / "README.md").read_text("utf-8")
     before, rest = readme.split(_TABLE_START)
     after = rest.split(_TABLE_END)[1]
     nodes = [f"Mix{position:02d}" for position in range(1, chain.NODES + 1)]
     return {
-        chain.CHAIN_FILE: text(chain.chain_messages(), nodes, "A chain of wideband oxygen sensors"),
-        chain.ENGINE_FILE: text(chain.engine_messages(), ["Engine"], "What the engine controller tells"),
+        chain.CHAIN_FILE: dbc_text(chain.chain_messages(), nodes, "A chain of wideband oxygen sensors"),
+        chain.ENGINE_FILE: dbc_text(chain.engine_messages(), ["Engine"], "What the engine controller sends"),
         "README.md": before + _TABLE_START + _field_tables() + _TABLE_END + after,
     }
 
 
-def text(plans: Sequence[MessagePlan], nodes: Sequence[str], comment: str) -> str:
+def dbc_text(plans: Sequence[MessagePlan], nodes: Sequence[str], comment: str) -> str:
     """A DBC file of the plans. The sender of a message is the part of its name before '_'."""
     parts = [
         ['VERSION "1"'],
         ["NS_ :", *(f"\t{name}" for name in _SECTIONS.split())],
         ["BS_:"],
         ["BU_: " + " ".join(nodes)],
-        *([_message(plan), *map(_signal, plan.signals)] for plan in plans),
-        [f'CM_ "{comment}";', *(line for plan in plans for line in _comments(plan))],
+        *([_message_line(plan), *map(_signal_line, plan.signals)] for plan in plans),
+        [f'CM_ "{comment}";', *(line for plan in plans for line in _comment_lines(plan))],
         [f'BA_DEF_ BO_ "{name}" {kind};' for name, kind, _ in _DEFINITIONS],
         [f'BA_DEF_DEF_ "{name}" {default};' for name, _, default in _DEFINITIONS],
-        [line for plan in plans for line in _attributes(plan)],
-        [line for plan in plans for line in _values(plan)],
+        [line for plan in plans for line in _attribute_lines(plan)],
+        [line for plan in plans for line in _value_lines(plan)],
     ]
     return "\n\n".join("\n".join(part) for part in parts) + "\n"
 
 
-def _message(plan: MessagePlan) -> str:
+def _message_line(plan: MessagePlan) -> str:
     return f"BO_ {plan.can_id} {plan.name}: {plan.size} {plan.name.split('_')[0]}"
 
 
-def _signal(signal: SignalPlan) -> str:
+def _signal_line(signal: SignalPlan) -> str:
     order, sign = "0" if signal.big_endian else "1", "-" if signal.signed else "+"
     low, high = signal.minimum or 0.0, signal.maximum or 0.0
     return (
         f" SG_ {signal.name} : {signal.start}|{signal.length}@{order}{sign} "
-        f"({_number(signal.scale)},{_number(signal.offset)}) [{_number(low)}|{_number(high)}] "
+        f"({_as_text(signal.scale)},{_as_text(signal.offset)}) [{_as_text(low)}|{_as_text(high)}] "
         f'"{signal.unit}" Vector__XXX'
     )
 
 
-def _number(value: float) -> str:
+def _as_text(value: float) -> str:
     return str(int(value)) if value == int(value) else repr(value)
 
 
-def _comments(plan: MessagePlan) -> Iterator[str]:
+def _comment_lines(plan: MessagePlan) -> Iterator[str]:
     yield f'CM_ BO_ {plan.can_id} "{plan.comment}";'
     for signal in plan.signals:
         yield f'CM_ SG_ {plan.can_id} {signal.name} "{signal.comment}";'
 
 
-def _attributes(plan: MessagePlan) -> Iterator[str]:
+def _attribute_lines(plan: MessagePlan) -> Iterator[str]:
     protection = plan.protection
     values = {
         "GenMsgCycleTime": str((plan.cycle_ns or 0) // 1_000_000),
@@ -101,7 +101,7 @@ def _attributes(plan: MessagePlan) -> Iterator[str]:
         yield f'BA_ "{name}" BO_ {plan.can_id} {value};'
 
 
-def _values(plan: MessagePlan) -> Iterator[str]:
+def _value_lines(plan: MessagePlan) -> Iterator[str]:
     for signal in plan.signals:
         if signal.choices:
             words = " ".join(f'{raw} "{word}"' for raw, word in sorted(signal.choices.items()))
@@ -129,12 +129,12 @@ def _field_table(plan: MessagePlan) -> str:
 
 
 def _field_row(signal: SignalPlan) -> str:
-    low, high = _number(signal.minimum or 0.0), _number(signal.maximum or 0.0)
+    low, high = _as_text(signal.minimum or 0.0), _as_text(signal.maximum or 0.0)
     words = ", ".join(f"{raw} {word}" for raw, word in sorted(signal.choices.items()))
     meaning = f"{signal.comment}: {words}" if words else signal.comment
     return (
-        f"| {signal.start}-{signal.start + signal.length - 1} | {signal.name} | {_number(signal.scale)} "
-        f"| {_number(signal.offset)} | {signal.unit} | {low} to {high} | {meaning} |"
+        f"| {signal.start}-{signal.start + signal.length - 1} | {signal.name} | {_as_text(signal.scale)} "
+        f"| {_as_text(signal.offset)} | {signal.unit} | {low} to {high} | {meaning} |"
     )
 
 
@@ -144,7 +144,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--check", action="store_true", help="write nothing, fail where a file differs")
     check = parser.parse_args(arguments).check
     stale = 0
-    for name, wanted in texts().items():
+    for name, wanted in file_texts().items():
         path = FOLDER / name
         if not check:
             path.write_bytes(wanted.encode())

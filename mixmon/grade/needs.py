@@ -94,7 +94,7 @@ def combined_needs(evidence: Evidence) -> Item:
     expected = least if least == most else f"{least} to {most}"
     asked = np.any([one.enough for one in cells], axis=0) | np.isfinite(found)
     right = within(found[asked].tolist(), nearest[asked].tolist(), AS_READ)
-    return _all_told(name, expected, found.tolist(), cells, right=right)
+    return _judge_known(name, expected, found.tolist(), cells, right=right)
 
 
 def intervals(evidence: Evidence) -> Item:
@@ -108,7 +108,7 @@ def intervals(evidence: Evidence) -> Item:
     seen, expected = seen_cells(evidence), f"{100 * HELD_LEAST:.0f} to {100 * HELD_MOST:.0f} %"
     if not seen:
         return does_not_apply(name, "no steady cell that can be compared")
-    lacking = untold(evidence, seen.values())
+    lacking = missing_needs(evidence, seen.values())
     if lacking:
         return judged(name, expected, f"no interval for {lacking}", "", right=False)
     looks = [
@@ -155,12 +155,12 @@ def no_used_cell(name: str, evidence: Evidence) -> Item:
     return not_yet(name, expected, too_little(seen))
 
 
-def untold(evidence: Evidence, cells: Iterable[SeenCell]) -> str:
+def missing_needs(evidence: Evidence, cells: Iterable[SeenCell]) -> str:
     """Labels and cells without an interval of which enough was counted for one, in words; "" for none."""
-    told = told_needs(evidence)
+    given = known_needs(evidence)
     return refused(
         [
-            (f"label {label} at {one.centre}", seconds, math.isfinite(told.get((one.cell, label), math.nan)))
+            (f"label {label} at {one.centre}", seconds, math.isfinite(given.get((one.cell, label), math.nan)))
             for one in cells
             for label, seconds in enumerate(one.counted_s.tolist(), 1)
         ]
@@ -172,18 +172,18 @@ def _grade_needs(name: str, evidence: Evidence, tolerance: float, *, of_cylinder
     full = at_full_load(seen_cells(evidence).values())
     if not full:
         return does_not_apply(name, "no steady cell that can be compared")
-    told = told_needs(evidence)
+    given = known_needs(evidence)
     labels = range(1, len(evidence.behind) + 1)
-    found = np.array([[told.get((one.cell, label), math.nan) for label in labels] for one in full])
+    found = np.array([[given.get((one.cell, label), math.nan) for label in labels] for one in full])
     true = np.array([one.true_needs if of_cylinders else one.read_needs for one in full])
     expected = numbers(_mean_where(true, np.ones_like(true)))
-    lacking = untold(evidence, full)
+    lacking = missing_needs(evidence, full)
     if lacking:
         return judged(name, expected, f"no need for {lacking}", f"+-{tolerance}", right=False)
     means = np.array(_mean_where(found, found))
     known = np.isfinite(means)
     right = within(means[known].tolist(), np.array(_mean_where(true, found))[known].tolist(), tolerance)
-    item = _all_told(name, expected, means.tolist(), full, right=right, tolerance=tolerance)
+    item = _judge_known(name, expected, means.tolist(), full, right=right, tolerance=tolerance)
     return _excuse_by_leaks(item, evidence, full) if of_cylinders and not right else item
 
 
@@ -207,7 +207,7 @@ def _mean_where(values: Floats, known: Floats) -> list[float]:
     return [float(mean) for mean in means]
 
 
-def _all_told(
+def _judge_known(
     name: str,
     expected: str,
     found: list[float],
@@ -223,7 +223,7 @@ def _all_told(
     return judged(name, expected, numbers(found), f"+-{tolerance}", right=right)
 
 
-def told_needs(evidence: Evidence) -> Mapping[tuple[Cell, int], float]:
+def known_needs(evidence: Evidence) -> Mapping[tuple[Cell, int], float]:
     """Need by cell and label, percent; NaN where it has no interval."""
     return {
         (Cell(one.rpm, one.load), one.cylinder): _known_need(one.needs_percent, one.half_interval_percent)
@@ -348,16 +348,16 @@ def predicted_in_truth(evidence: Evidence) -> Item:
 def _grade_prediction(
     name: str, evidence: Evidence, after: Mapping[Cell, SeenCell], true: Mapping[Cell, float]
 ) -> Item:
-    """Every cell's prediction; wrong where the needs of all labels are told, and none is made from them."""
+    """Every cell's prediction; wrong where the needs of all labels are known, and none is made from them."""
     if not after:
         return does_not_apply(name, "no steady cell that can be compared")
     n = len(evidence.behind)
     found = {c: p for c, p in evidence.balance.predicted_by_cell if c in after and p.cylinders_used == n}
-    told = told_needs(evidence)
+    given = known_needs(evidence)
     lacking = [
         one.centre
         for cell, one in after.items()
-        if cell not in found and all(math.isfinite(told.get((cell, i), math.nan)) for i in range(1, n + 1))
+        if cell not in found and all(math.isfinite(given.get((cell, i), math.nan)) for i in range(1, n + 1))
     ]
     if lacking:
         return judged(name, by_cell(true), f"none for {', '.join(lacking)}", "", right=False)

@@ -84,8 +84,8 @@ def _grade_delays(name: str, key: str, evidence: Evidence) -> Item:
     true = _true_delays(evidence, key)
     if not true:
         return does_not_apply(name, "no cell of the script is a centre of the axes")
-    told = {(cell.rpm, cell.load): _delay_of(cell, key) for cell in evidence.response.cells}
-    found = [told.get(point, (math.nan, math.nan)) for point in true]
+    answers = {(cell.rpm, cell.load): _delay_of(cell, key) for cell in evidence.response.cells}
+    found = [answers.get(point, (math.nan, math.nan)) for point in true]
     expected = ", ".join(f"{rpm:g}/{load:g}: {1000 * s:.0f}" for (rpm, load), s in true.items())
     said = ", ".join(f"{1000 * value:.0f}+-{1000 * half:.0f}" for value, half in found)
     return weighed(

@@ -152,15 +152,15 @@ def _not_narrow(name: str, worst: SeenCell, evidence: Evidence) -> Item | None:
 def _widest_interval(one: SeenCell, evidence: Evidence) -> float:
     """Half of the widest interval of a sound label in the cell; NaN where one has none."""
     assert evidence.spared is not None
-    told = evidence.spared.cells
-    half = np.array([n.half_interval_percent for n in told if Cell(n.rpm, n.load) == one.cell])
+    cells = evidence.spared.cells
+    half = np.array([n.half_interval_percent for n in cells if Cell(n.rpm, n.load) == one.cell])
     return float(half[_sound_labels(evidence)].max()) if len(half) == len(evidence.behind) else math.nan
 
 
 def _needs_in(balance: Balance, cell: Cell, n: int) -> Floats:
     """Needs of all n labels in a cell, percent; NaN where not known."""
-    told = {one.cylinder: one.needs_percent for one in balance.cells if Cell(one.rpm, one.load) == cell}
-    return np.array([told.get(label, math.nan) for label in range(1, n + 1)])
+    found = {one.cylinder: one.needs_percent for one in balance.cells if Cell(one.rpm, one.load) == cell}
+    return np.array([found.get(label, math.nan) for label in range(1, n + 1)])
 
 
 def _engine_needs(evidence: Evidence) -> dict[Cell, float]:

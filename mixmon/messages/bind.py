@@ -517,6 +517,6 @@ def declared_curve(sensors: Sensors | None, mistakes: list[Mistake]) -> fuels.Fu
 
 def _mistake_of_error(where: str, error: MixmonError) -> Mistake:
     """The error as a mistake at a key: its text is "where: found; expected ...; do ..."."""
-    _, _, told = str(error).partition(": ")
-    found, _, expected = told.partition("; expected ")
+    _, _, said = str(error).partition(": ")
+    found, _, expected = said.partition("; expected ")
     return Mistake(where, found, expected)

@@ -101,7 +101,7 @@ def _lay_over(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]
             merged[key] = value
             continue
         if key == "fuel" and not FUEL_WAYS.isdisjoint(value):
-            old = {name: told for name, told in old.items() if name not in FUEL_WAYS}
+            old = {name: way for name, way in old.items() if name not in FUEL_WAYS}
         merged[key] = {**old, **value}
     return merged
 

@@ -6,7 +6,7 @@ controller's state (`SimulatedNode`).
 
 A controller that is not ready may still send a number, and the number may look good: after a
 loss of supply it repeats its last reading, and while it settles it reads lean and comes down.
-Only its state tells.
+Only its state says so.
 """
 
 from __future__ import annotations

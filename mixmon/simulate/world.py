@@ -96,8 +96,8 @@ class World:
     def front_s(self, i: int, rpm: Floats, load: Floats) -> Floats:
         """Seconds from the opening of cylinder i's exhaust valve until its gas comes to the sensor.
 
-        Gas moves in pushes, one a cycle. The mean flow tells when the middle of a charge passes,
-        so its front is half a cycle earlier, but not before its valve opens.
+        Gas moves in pushes, one a cycle. The mean flow gives the moment at which the middle of a charge
+        passes; its front is half a cycle earlier, but not before its valve opens.
         """
         point = self.map.at(rpm, load)
         cycles = transit_cycles(self._pipe[i], point.filling, point.hot_k)

@@ -67,7 +67,7 @@ _LONE_LOAD_PERCENT = 80
 
 
 class Census:
-    """Counts frames of all buses. `feed` takes blocks, `report` tells what was seen so far."""
+    """Counts frames of all buses. `feed` takes blocks, `report` says what was seen so far."""
 
     def __init__(self, expected: Expected) -> None:
         self._expected = expected
