@@ -104,6 +104,10 @@ _CHECKSUM_FIELD = _ChainField(
     "Checksum", 8, "CRC-8 of SAE J1850 over all bytes before this one", unit="code", maximum=255, coded=False
 )
 _LAMBDA_SCALING = (0.00025, 0.3, "lambda", 0.3, 16.5)
+"""Scale, offset, unit, minimum and maximum of every lambda.
+
+Our choice, as all scalings of the layer: see dbc/README.md.
+"""
 
 _FAST_MESSAGE = _ChainMessage(
     "Fast",
