@@ -6,7 +6,7 @@ parents, and may be too wide to be listed value by value. Where the library refu
 and `contradiction_error` turn its words into an error that says file and line, what was found, what was
 expected and what to do.
 
-Source of the syntax_error: the tokens that cantools accepts.
+Source of the syntax: the tokens that cantools accepts.
 """
 
 from __future__ import annotations

@@ -261,7 +261,7 @@ class Field:
 
 
 class ByteRows:
-    """ByteRows of bytes, read eight at a time: the words of each byte offset are made once."""
+    """Rows of bytes, read eight at a time: the words of each byte offset are made once."""
 
     def __init__(self, data: Bytes) -> None:
         """`data` is uint8[n, w], C-ordered, w at least 8."""
