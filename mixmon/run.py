@@ -14,9 +14,10 @@ from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.events.event import Event
-from mixmon.findings.events.events import Excursions, find_events
+from mixmon.findings.events.events import EventStage, find_events
 from mixmon.findings.lags import KnownLag, Lags, is_given, known_lags
 from mixmon.findings.response.response import review_response
+from mixmon.findings.stage import feed_on_the_way, run_through
 from mixmon.frames.account import Loss, Reject
 from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.frames.logs import LogSource, open_log
@@ -304,11 +305,8 @@ def balance(run: Run, against: str = "peers") -> Balance:
             "add one, or use --against peers"
         )
     stage = BalanceStage(run.session, run.left_out)
-    excursions = Excursions(run.session, run.binding.fuel)
-    for block in run:
-        stage.feed(block)
-        stage.heed(excursions.feed(block))
-    stage.heed(excursions.flush())
+    for event in run_through(EventStage(run.session, run.binding.fuel), feed_on_the_way(run, stage)):
+        stage.heed([event])
     return stage.result(against, (*run.binding.gaps, *run.log.absent))
 
 
@@ -355,8 +353,7 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent
     stage = Alarms(limits_in_force(run.session).alarms, run.session.chain.nodes)
     for action in actions:
         stage.act(action)
-    records = [record for block in run for record in stage.feed(block)]
-    return (*records, *stage.flush())
+    return tuple(run_through(stage, run))
 
 
 def lags(run: Run, given: Lags | None = None) -> tuple[KnownLag, ...]:

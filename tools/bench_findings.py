@@ -19,7 +19,7 @@ from bench_balance import made
 
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.balance.balance import BalanceStage
-from mixmon.findings.events.events import Excursions
+from mixmon.findings.events.events import EventStage
 from mixmon.findings.pulls.pulls import PullStage
 from mixmon.findings.pulls.review import review
 from mixmon.findings.response.response import ResponseReviewer
@@ -53,7 +53,7 @@ def measured(run: Run) -> tuple[Meter, Counter[str]]:
     """Time by stage, and how much each stage found."""
     session, meter, found = run.session, Meter(), Counter()
     balance, pulls, pulled = BalanceStage(session), PullStage(session), []
-    events, response = Excursions(session, run.binding.fuel), ResponseReviewer(run.binding)
+    events, response = EventStage(session, run.binding.fuel), ResponseReviewer(run.binding)
     alarms = Alarms(limits_in_force(session).alarms, session.chain.nodes)
     for block in meter.over("reading", run):
         meter("balance", lambda block=block: balance.feed(block))

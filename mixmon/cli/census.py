@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from mixmon.cli.live import ListenWindow
     from mixmon.findings.census.census import Census
     from mixmon.findings.census.nodes import Expected
+    from mixmon.findings.census.records import CensusReport
     from mixmon.run import LogFacts
     from mixmon.session.model import Session
 
@@ -49,6 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
         KeyboardInterrupt: listening was interrupted; what was heard has been printed.
     """
     from mixmon.findings.census.census import Census
+    from mixmon.findings.stage import sum_up
     from mixmon.report.balance import log_json
     from mixmon.report.census import census_json, census_text, limits_missed
     from mixmon.report.text import to_json
@@ -56,10 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     session, expected = _expected(arguments)
     census = Census(expected)
     hearing = _listen_window(arguments, session)
-    facts = _read(arguments, census) if hearing is None else None
-    for block in hearing or ():
-        census.feed(block)
-    report = census.report()
+    report, facts = _read(arguments, census) if hearing is None else (sum_up(census, hearing), None)
     troubles = () if hearing is None else hearing.troubles(expected)
     name = "" if session is None else session.name or str(session.path or "")
     if arguments.json:
@@ -104,13 +103,12 @@ def _listen_window(arguments: argparse.Namespace, session: Session | None) -> Li
     return ListenWindow(live_buses(arguments, session), arguments.duration, quiet=arguments.quiet)
 
 
-def _read(arguments: argparse.Namespace, census: Census) -> LogFacts:
-    """Feeds the log to the census; what became of its lines."""
+def _read(arguments: argparse.Namespace, census: Census) -> tuple[CensusReport, LogFacts]:
+    """The census of the log, and what became of its lines."""
     from mixmon.cli.runs import Reading
+    from mixmon.findings.stage import sum_up
 
     reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
-    for block in reading:
-        census.feed(block)
-    report = census.report()
+    report = sum_up(census, reading)
     corrupt = sum(node.checksum_errors + node.repeats for node in report.nodes)
-    return reading.facts(report.duration_s, jumps=report.breaks, corrupt=corrupt)
+    return report, reading.facts(report.duration_s, jumps=report.breaks, corrupt=corrupt)

@@ -53,15 +53,15 @@ def _pulls(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) 
 
 
 def _transients(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
-    from mixmon.findings.events.tips import find_transients
+    from mixmon.findings.events.tips import find_tips
     from mixmon.findings.lags import lags_by_cylinder
     from mixmon.report.text import to_json
-    from mixmon.report.transients import transients_json, transients_text
+    from mixmon.report.tips import tips_json, tips_text
 
-    found = find_transients(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
+    found = find_tips(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
     if arguments.json:
-        return to_json(transients_json(found, known, run_))
-    return transients_text(found, known, run_)
+        return to_json(tips_json(found, known, run_))
+    return tips_text(found, known, run_)
 
 
 def _chosen(pull: int | None, count: int) -> Sequence[int]:

@@ -49,6 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what was found in it."""
     from mixmon.findings.response.cuts import TraceStage
     from mixmon.findings.response.response import ResponseReviewer
+    from mixmon.findings.stage import feed_on_the_way, sum_up
     from mixmon.report.response import pairs_text, response_json, response_text
     from mixmon.report.text import to_json
 
@@ -63,13 +64,9 @@ def run(arguments: argparse.Namespace) -> int:
             )
         moment = None if arguments.at is None else TraceStage(arguments.at - arguments.begin)
         reviewer = ResponseReviewer(run_.binding, arguments.filter, air, traces=chosen is not None)
-        for block in run_:
-            reviewer.feed(block)
-            if moment is not None:
-                moment.feed(block)
-    review = reviewer.result()
+        review = sum_up(reviewer, run_ if moment is None else feed_on_the_way(run_, moment))
     traces = (
-        [t for cut in review.cuts for t in (cut.way_in, cut.way_out)] if moment is None else [moment.trace]
+        [t for cut in review.cuts for t in (cut.way_in, cut.way_out)] if moment is None else [moment.result()]
     )
     pairs = [] if chosen is None else _pairs(traces, *chosen)
     if arguments.json:

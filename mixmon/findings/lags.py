@@ -14,7 +14,7 @@ import numpy as np
 
 from mixmon.arrays import Floats
 from mixmon.errors import UsageError
-from mixmon.findings.response.cuts import AFTER_ROWS, BEFORE_ROWS, LONGEST_ROWS, Cut, ResponseStage
+from mixmon.findings.response.cuts import AFTER_ROWS, BEFORE_ROWS, LONGEST_CUT_ROWS, Cut, ResponseStage
 from mixmon.findings.response.sensors import SensorResponse, Time, sensor_responses
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
@@ -153,7 +153,7 @@ _COMPLETE_ROWS = AFTER_ROWS + BEFORE_ROWS + 100
 """After the first reading has left air; the last one leaves it within a second."""
 
 
-class LearntLags:
+class OnlineLags:
     """Feed it CylinderBlocks, and ask `at` for what began in rows that it was fed.
 
     Args:
@@ -191,7 +191,7 @@ class LearntLags:
     def _learn(self, cuts: Sequence[Cut]) -> None:
         for cut in cuts:
             self._cuts.append(cut)
-            rows = LONGEST_ROWS if np.isnan(cut.seconds) else round(cut.seconds * 1e9 / GRID_NS)
+            rows = LONGEST_CUT_ROWS if np.isnan(cut.seconds) else round(cut.seconds * 1e9 / GRID_NS)
             begins = (self._stretch, cut.t + (rows + _COMPLETE_ROWS) * GRID_NS)
             unseen = np.full(len(self._nodes), np.nan)
             sensors = sensor_responses(self._nodes, tuple(self._cuts), (), unseen)

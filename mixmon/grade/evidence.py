@@ -20,9 +20,10 @@ from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.cells import CENSORED_SHARE
 from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.events.event import Event
-from mixmon.findings.events.events import Excursions
+from mixmon.findings.events.events import EventStage
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.response.response import ResponseReview, ResponseReviewer
+from mixmon.findings.stage import run_through, sum_up
 from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -126,10 +127,7 @@ def gather(simulation: Simulation) -> Evidence:
     """Plays the simulation through the analysis."""
     truth = truth_of(simulation)
     analysis = _Analysis(simulation, leaking_labels(truth))
-    for frames in simulation:
-        for block in analysis.pipeline.feed(frames):
-            analysis.take(block)
-    for block in analysis.pipeline.flush():
+    for block in run_through(analysis.pipeline, simulation):
         analysis.take(block)
     return analysis.evidence(simulation, truth)
 
@@ -137,13 +135,8 @@ def gather(simulation: Simulation) -> Evidence:
 def balance_of(simulation: Simulation) -> Balance:
     """The balance alone."""
     session = simulation.session
-    pipeline, stage = Pipeline(bind(session, load_databases(session))), BalanceStage(session)
-    for frames in simulation:
-        for block in pipeline.feed(frames):
-            stage.feed(block)
-    for block in pipeline.flush():
-        stage.feed(block)
-    return stage.result()
+    pipeline = Pipeline(bind(session, load_databases(session)))
+    return sum_up(BalanceStage(session), run_through(pipeline, simulation))
 
 
 class _Analysis:
@@ -156,7 +149,7 @@ class _Analysis:
         self._balance = BalanceStage(session)
         self._spared = BalanceStage(session, spared) if spared else None
         self._pull_stage, self._pulls = PullStage(session), list[Pull]()
-        self._excursions, self._events = Excursions(session, binding.fuel), list[Event]()
+        self._excursions, self._events = EventStage(session, binding.fuel), list[Event]()
         self._response = ResponseReviewer(binding)
         self._steady = Steady(session.axes, session.validity)
         self._t: list[Ints] = []

@@ -350,7 +350,7 @@ class Worker:
         worked = self.observer.act(action)
         if self.recording is not None:
             self.recording.action(worked)
-        self._keep(self.observer.settle())
+        self._keep(self.observer.result())
 
     def _record(self, command: Mark | NoteText | RecordOn | RecordOff) -> None:
         recording, now = self.recording, self._source.now()

@@ -169,7 +169,9 @@ class Steady:
         before = self._history.get(name, np.full(self._window - 1, np.nan))
         long = np.concatenate([before, values])
         self._history[name] = long[len(long) - (self._window - 1) :].copy()
-        spread = _rolling(np.maximum, long, self._window) - _rolling(np.minimum, long, self._window)
+        spread = rolling_extreme(np.maximum, long, self._window) - rolling_extreme(
+            np.minimum, long, self._window
+        )
         return ~(spread > 2 * band) if unknown else spread <= 2 * band
 
 
@@ -181,8 +183,11 @@ def _still(column: Floats, band: float, *, unknown: bool) -> int:
     return int(beyond.argmax()) if beyond.any() else len(column)
 
 
-def _rolling(extreme: np.ufunc, x: Floats, window: int) -> Floats:
-    """Extreme of each full window of float64[m]: float64[m - window + 1], by doubling."""
+def rolling_extreme(extreme: np.ufunc, x: Floats, window: int) -> Floats:
+    """Extreme of each full window of float64[m], as float64[m - window + 1], by doubling the span.
+
+    `extreme` decides about NaN: `np.fmax` ignores it, `np.maximum` gives NaN for the whole window.
+    """
     out, span = x, 1
     while 2 * span <= window:
         out = extreme(out[span:], out[:-span])

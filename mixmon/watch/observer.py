@@ -26,7 +26,7 @@ from mixmon.findings.balance.balance import Balance, BalanceStage, Dwelling
 from mixmon.findings.balance.cells import CellResult
 from mixmon.findings.balance.dwell import BATCH_ROWS, BATCH_S, GUARD_BATCHES
 from mixmon.findings.events.event import Event
-from mixmon.findings.events.events import Excursions
+from mixmon.findings.events.events import EventStage
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.pulls.quality import KEEP, REJECT, LeftOut, Verdict, around_misfires
 from mixmon.findings.pulls.review import PullReview, review
@@ -318,7 +318,7 @@ class Observer:
         self._strip = StripStage(weights)
         self._alarms = Alarms(limits_in_force(session).alarms, nodes)
         self._balance = BalanceStage(session, left_out)
-        self._excursions = Excursions(session, binding.fuel)
+        self._excursions = EventStage(session, binding.fuel)
         self._pulls = PullStage(session)
         self._pulled: deque[Pull] = deque(maxlen=KEPT_PULLS)
         self._review: PullReview | None = None
@@ -354,16 +354,16 @@ class Observer:
         return self._keep(self._alarms.flush())
 
     def act(self, action: OperatorAction) -> OperatorAction:
-        """The action as it must be recorded; its own records come from `settle`, or with later rows.
+        """The action as it must be recorded; its own records come from `result`, or with later rows.
 
         Raises:
             UsageError: there is no such alarm.
         """
         return self._alarms.act(action)
 
-    def settle(self) -> tuple[AlarmEvent, ...]:
+    def result(self) -> tuple[AlarmEvent, ...]:
         """The records of actions that wait for no row."""
-        return self._keep(self._alarms.settle())
+        return self._keep(self._alarms.result())
 
     def judge_pull(self, begin: int, *, keep: bool) -> None:
         """Keep the pull that began at that time, ns, or reject it, whatever is suggested."""

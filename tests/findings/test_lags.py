@@ -11,13 +11,13 @@ from laws import same_for_all_splits
 from planted import FUEL, Engine
 
 from mixmon.findings.events.event import Event, Kind
-from mixmon.findings.events.events import Excursions
+from mixmon.findings.events.events import EventStage
 from mixmon.findings.lags import (
     DEFAULT_LAG_S,
     KnownLag,
     Lags,
     LagSource,
-    LearntLags,
+    OnlineLags,
     known_lags,
     lags_by_cylinder,
 )
@@ -42,7 +42,7 @@ def rows() -> tuple[Engine, CylinderBlock]:
 
 
 def events(block: CylinderBlock, pieces: list[slice], lag_s: Lags | None = None) -> list[Event]:
-    stage = Excursions(confusion.session_of(8), FUEL, lag_s)
+    stage = EventStage(confusion.session_of(8), FUEL, lag_s)
     found = [event for piece in pieces for event in stage.feed(block.take(piece))]
     return [e for e in found + stage.flush() if e.nodes == (SLOW,)]
 
@@ -74,7 +74,7 @@ def test_what_is_learnt_does_not_depend_on_the_blocks() -> None:
 def test_a_lag_holds_for_what_begins_after_the_cut_and_in_every_later_stretch() -> None:
     _, block = rows()
     nodes = confusion.session_of(8).chain.nodes
-    learnt = LearntLags(nodes)
+    learnt = OnlineLags(nodes)
     learnt.feed(block)
     assert learnt.at(0, 22_000_000_000)[0, SLOW] == DEFAULT_LAG_S
     lean, rich = learnt.at(0, 40_000_000_000)

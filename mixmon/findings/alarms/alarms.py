@@ -57,9 +57,9 @@ class Alarms:
             )
         return tuple(records)
 
-    def settle(self) -> tuple[AlarmEvent, ...]:
-        """The records of actions that wait for no row."""
-        return self._book.settle()
+    def result(self) -> tuple[AlarmEvent, ...]:
+        """The records that can be given without further rows, each once: of actions that wait for none."""
+        return self._book.result()
 
     def flush(self) -> tuple[AlarmEvent, ...]:
         """The records of actions that are stamped behind the last row."""

@@ -313,7 +313,7 @@ class AlarmBook:
         self._until = until
         return tuple(records)
 
-    def settle(self) -> tuple[AlarmEvent, ...]:
+    def result(self) -> tuple[AlarmEvent, ...]:
         """The records of actions that wait for no row: on silent buses none may come for a long time."""
         return () if self._until is None else tuple(self._through(self._until))
 

@@ -259,7 +259,7 @@ class Dwelling:
 class BalanceStage:
     """Feed it every CylinderBlock of a run (or of several); ask `result` at the end, or meanwhile.
 
-    Events that `Excursions` finds in the same rows are given to `heed`, whenever they are known.
+    Events that `EventStage` finds in the same rows are given to `heed`, whenever they are known.
 
     Args:
         session: whose nodes the rows are of.

@@ -85,12 +85,12 @@ class Census:
                 self._traffic.feed(part)
                 self._nodes.feed(part)
 
-    def report(self) -> CensusReport:
+    def result(self) -> CensusReport:
         """What has been seen so far."""
         stretches = self._stretches
         end = stretches.newest or 0
         beats, channels = self._traffic.beats(end), self._traffic.channels()
-        return _Assembly(self._expected, stretches, beats, channels, self._nodes.facts(end)).report()
+        return _Assembly(self._expected, stretches, beats, channels, self._nodes.facts(end)).result()
 
 
 class _Assembly:
@@ -114,7 +114,7 @@ class _Assembly:
         pairs = zip(expected.nodes, facts, strict=True)
         self._present = [(n, f) for n, f in pairs if expected.declared or _is_own_layer(f)]
 
-    def report(self) -> CensusReport:
+    def result(self) -> CensusReport:
         """The report."""
         nodes = tuple(self._make_node(node, facts) for node, facts in self._present)
         ids = self._make_ids()

@@ -40,6 +40,7 @@ from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import FirstOrderLag, SensorLag
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.mixture.steady import rolling_extreme
 
 # ----------------------------------------------------------------------------------------------------
 # What the search for events takes from the rows: a handful of columns that can be joined and cut.
@@ -300,7 +301,7 @@ class Baseline:
         first = (begin - self._first) * BEAT - _RANGE_BEFORE
         x = _padded(self._rows["reading"][:, None], first, (end - self._first) * BEAT + _RANGE_AFTER)[:, 0]
         window = _RANGE_BEFORE + 1 + _RANGE_AFTER
-        return _rolling(np.fmax, x, window) - _rolling(np.fmin, x, window)
+        return rolling_extreme(np.fmax, x, window) - rolling_extreme(np.fmin, x, window)
 
     def _limit(self, excess: Floats, begin: int, end: int) -> Floats:
         """Per beat and node, from noise that is typical and noise that was seen."""
@@ -372,14 +373,3 @@ def _middle_with_zero(e: Floats) -> Floats:
     known = count > 0
     middle: Floats = np.minimum(np.maximum(np.where(known, below, 0.0), 0.0), np.where(known, above, 0.0))
     return middle
-
-
-def _rolling(extreme: np.ufunc, x: Floats, window: int) -> Floats:
-    """Extreme of each full window of float64[m], NaN left out: float64[m - window + 1], by doubling."""
-    out, span = x, 1
-    while 2 * span <= window:
-        out = extreme(out[span:], out[:-span])
-        span *= 2
-    rest = window - span
-    result: Floats = extreme(out[rest:], out[: len(out) - rest]) if rest else out
-    return result

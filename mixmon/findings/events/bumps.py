@@ -379,7 +379,7 @@ def _line(rpm: Floats) -> tuple[float, float]:
 
 
 # ----------------------------------------------------------------------------------------------------
-# Excursions that all cylinders share: fuel supply, not one cylinder.
+# EventStage that all cylinders share: fuel supply, not one cylinder.
 #
 # What the target asks for is taken off already where it is known. Where it is not, a common
 # movement counts only while speed and load stand still. Cuts, tips and the first seconds of a

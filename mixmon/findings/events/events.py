@@ -2,11 +2,11 @@
 
     rows -> Baseline -> CutWatch -> SpikeSearch -> Judge      one cylinder against the others
                                  -> CommonSearch -> Judge     all cylinders against the target
-         -> TransientStage                                    the throttle
-         -> NodeEvents                                        the nodes themselves
+         -> TipStage                                          the throttle
+         -> NodeStage                                         the nodes themselves
 
 How slowly each sensor follows is taken as given or usual, until cuts in the rows tell it: see
-`LearntLags`.
+`OnlineLags`.
 
 An event leaves a few seconds after it is over, because the slow parts of the readings are known
 only then. What is found depends on the rows alone, not on the blocks in which they came.
@@ -27,9 +27,10 @@ from mixmon.findings.events.bumps import CommonSearch, Spike, SpikeSearch, at_to
 from mixmon.findings.events.cuts import CutWatch
 from mixmon.findings.events.event import Event, Kind, Value, in_order
 from mixmon.findings.events.misfire import Judge
-from mixmon.findings.events.nodes import NodeEvents
-from mixmon.findings.events.tips import LEVEL_ROWS, TIP_IN, Tip, TransientStage
-from mixmon.findings.lags import Lags, LearntLags, node_lags
+from mixmon.findings.events.nodes import NodeStage
+from mixmon.findings.events.tips import LEVEL_ROWS, TIP_IN, Tip, TipStage
+from mixmon.findings.lags import Lags, OnlineLags, node_lags
+from mixmon.findings.stage import StretchStage, run_through
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import SensorLag
@@ -45,30 +46,27 @@ from mixmon.session.model import Session
 _KEPT_ROWS = 800
 
 
-class TipEvents:
-    """A stage: CylinderBlocks in, tips out when they are measured. Keeps the readings of some seconds.
+class TipEventStage(StretchStage[Event]):
+    """Finds tips as events, each when it is measured. Keeps the readings of some seconds.
 
     The lags must have been fed the same rows before.
     """
 
-    def __init__(self, session: Session, fuel: Fuel, lags: LearntLags) -> None:
-        self._stage = TransientStage(session, fuel, learnt=lags)
+    def __init__(self, session: Session, fuel: Fuel, lags: OnlineLags) -> None:
+        self._stage = TipStage(session, fuel, learnt=lags)
         self._cylinders = tuple(node.cylinders for node in session.chain.nodes)
-        self._recent = Recent()
-        self._stretch: int | None = None
-        self._first_t = 0
+        super().__init__()
 
-    def feed(self, block: CylinderBlock) -> list[Event]:
-        """Tips that are complete with the block, which lies within one stretch of time."""
-        if not len(block):
-            return []
-        found = [] if block.stretch[0] == self._stretch else self.flush()
-        if block.stretch[0] != self._stretch:
-            self._stretch, self._first_t, self._recent = int(block.stretch[0]), int(block.t[0]), Recent()
+    def _restart(self) -> None:
+        self._recent, self._first_t = Recent(), 0
+
+    def _feed_rows(self, block: CylinderBlock) -> list[Event]:
+        if not self._recent.end:
+            self._first_t = int(block.t[0])
         self._recent.add(
             {"lam": block.lam, "load": block.shifted.get("load", np.full_like(block.lam, np.nan))}, len(block)
         )
-        found += [self._event(tip) for tip in self._stage.feed(block)]
+        found = [self._event(tip) for tip in self._stage.feed(block)]
         self._recent.forget(self._recent.end - _KEPT_ROWS)
         return found
 
@@ -129,8 +127,8 @@ step of two seconds passes `_OVER` for a tenth of a second somewhere (computed).
 _MIXTURES = frozenset({Kind.LEAN_EXCURSION, Kind.RICH_EXCURSION})
 
 
-class Excursions:
-    """A stage: CylinderBlocks of a run in, events out. `flush` at the end.
+class EventStage:
+    """Finds every event of a run.
 
     Args:
         session: whose nodes the rows are of.
@@ -152,9 +150,9 @@ class Excursions:
         self._cuts = CutWatch(self._cylinders, dict(session.engine.banks), usual)
         self._spikes, self._common = SpikeSearch(len(lags)), CommonSearch(fuel)
         self._judge = Judge(fuel, strokes)
-        self._lags, self._stretch = LearntLags(session.chain.nodes, lag_s), 0
-        self._tips = TipEvents(session, fuel, self._lags)
-        self._nodes = NodeEvents(self._cylinders)
+        self._lags, self._stretch = OnlineLags(session.chain.nodes, lag_s), 0
+        self._tips = TipEventStage(session, fuel, self._lags)
+        self._nodes = NodeStage(self._cylinders)
         self._sparks: list[Event] = []
         self._lean: dict[int, Event] = {}
         self._misses: dict[int, deque[int]] = {}
@@ -176,8 +174,8 @@ class Excursions:
         found = [event for settled in self._baseline.flush() for event in self._settled(settled)]
         return sorted(found + self._tips.flush() + self._nodes.flush(), key=in_order)
 
-    def pending(self) -> list[Event]:
-        """The events that `flush` would give if the rows ended here; the stage goes on untouched."""
+    def result(self) -> list[Event]:
+        """The events that `flush` would give if the rows ended here; the stage goes on as if not asked."""
         return deepcopy(self).flush()
 
     def _settled(self, settled: Settled) -> Iterator[Event]:
@@ -333,6 +331,4 @@ def find_events(
     Raises:
         UsageError: an impossible lag.
     """
-    stage = Excursions(session, fuel, lag_s)
-    events = [event for block in blocks for event in stage.feed(block)] + stage.flush()
-    return tuple(sorted(events, key=in_order))
+    return tuple(sorted(run_through(EventStage(session, fuel, lag_s), blocks), key=in_order))

@@ -15,6 +15,7 @@ import numpy as np
 
 from mixmon.arrays import Floats
 from mixmon.findings.events.event import Event, Kind, Value
+from mixmon.findings.stage import StretchStage
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 
@@ -43,23 +44,21 @@ class _Node:
     after_silence: bool = False
 
 
-class NodeEvents:
-    """A stage: CylinderBlocks in, events of nodes out when they are over. `flush` at the end."""
+class NodeStage(StretchStage[Event]):
+    """Finds what the nodes themselves did, each when it is over."""
 
     def __init__(self, cylinders: Sequence[tuple[int, ...]]) -> None:
         self._cylinders = cylinders
-        self._stretch: int | None = None
         self._end = 0
-        self._nodes = [_Node() for _ in cylinders]
-        self._last = np.full(len(cylinders), _AS_BEFORE, np.int8)
         self._starts = np.full(len(cylinders), np.nan)
+        super().__init__()
 
-    def feed(self, block: CylinderBlock) -> list[Event]:
-        """Events that end in the block, which lies within one stretch of time."""
-        if not len(block):
-            return []
-        found = [] if block.stretch[0] == self._stretch else self.flush()
-        self._stretch = int(block.stretch[0])
+    def _restart(self) -> None:
+        self._nodes = [_Node() for _ in self._cylinders]
+        self._last = np.full(len(self._cylinders), _AS_BEFORE, np.int8)
+
+    def _feed_rows(self, block: CylinderBlock) -> list[Event]:
+        found: list[Event] = []
         does = _DOES[block.state]
         before = np.concatenate([self._last[None], does[:-1]])
         for row, node in np.argwhere(does != before).tolist():
@@ -74,8 +73,7 @@ class NodeEvents:
     def flush(self) -> list[Event]:
         """Events that nothing ended."""
         found = [e for i in range(len(self._nodes)) for e in self._over(i, self._end, np.nan, ended=False)]
-        self._nodes = [_Node() for _ in self._cylinders]
-        self._last = np.full(len(self._cylinders), _AS_BEFORE, np.int8)
+        self._restart()
         return found
 
     def _change(self, block: CylinderBlock, row: int, i: int, does: int) -> list[Event]:

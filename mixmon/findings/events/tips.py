@@ -16,7 +16,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from mixmon.arrays import Bools, Floats, Ints
-from mixmon.findings.lags import Lags, LearntLags
+from mixmon.findings.lags import Lags, OnlineLags
+from mixmon.findings.stage import StretchStage, run_through
 from mixmon.findings.stats import student_t95
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
@@ -290,7 +291,7 @@ _REST = 5.0  # percent within a look: the opening has come to rest
 _STEADY = 10.0  # percent around the new opening that count as holding it
 _NOISE = 2.0
 _SETTLE_ROWS = (40, 60)
-_LONGEST_ROWS, _SHORTEST_ROWS = 300, 120
+_LONGEST_TIP_ROWS, _SHORTEST_ROWS = 300, 120
 _BEFORE_ROWS = 200
 _SAME_OPENING, _SAME_RPM = 10.0, 300.0
 
@@ -337,7 +338,7 @@ class TipGroup:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Transients:
+class TipReview:
     """All tips of a run in order of time, and those that repeat each other.
 
     too_short   moves that were not held, or came while the last one had not settled
@@ -350,10 +351,10 @@ class Transients:
     unjudged: int
 
 
-class TransientStage:
-    """A stage: CylinderBlocks in, tips out as soon as their rows are there. `flush` at the end.
+class TipStage(StretchStage[Tip]):
+    """Finds tips and measures them as soon as their rows are there.
 
-    too_short, unjudged   counted so far; see `Transients`
+    too_short, unjudged   counted so far; see `TipReview`
 
     Args:
         session: whose nodes the rows are of.
@@ -369,28 +370,21 @@ class TransientStage:
         fuel: Fuel,
         lag_s: Lags | None = None,
         rules: TipRules | None = None,
-        learnt: LearntLags | None = None,
+        learnt: OnlineLags | None = None,
     ) -> None:
         self._fuel, self._rules = fuel, rules or TipRules()
-        self._lags = LearntLags(session.chain.nodes, lag_s) if learnt is None else learnt
+        self._lags = OnlineLags(session.chain.nodes, lag_s) if learnt is None else learnt
         self._opening = Opening(session.axes)
         self.too_short = self.unjudged = 0
-        self._restart(None)
+        super().__init__()
 
-    def _restart(self, stretch: int | None) -> None:
-        self._stretch = stretch
+    def _restart(self) -> None:
         self._recent = Recent()
         self._look = np.full(_LOOK_ROWS, np.nan)
         self._moving = {TIP_IN: False, TIP_OUT: False}
         self._begun: list[tuple[int, str]] = []
 
-    def feed(self, block: CylinderBlock) -> list[Tip]:
-        """The tips that are complete with the block, which lies within one stretch of time."""
-        if not len(block):
-            return []
-        done = [] if block.stretch[0] == self._stretch else self.flush()
-        if block.stretch[0] != self._stretch:
-            self._restart(int(block.stretch[0]))
+    def _feed_rows(self, block: CylinderBlock) -> list[Tip]:
         opening = self._opening.now(block)
         self._watch(opening)
         unknown, nowhere = np.full(len(block), np.nan), np.full(block.lam.shape, np.nan)
@@ -404,7 +398,7 @@ class TransientStage:
             "at_valve": self._opening.at_valve(block),
         }
         self._recent.add(columns, len(block))
-        done += self._complete(self._recent.end - _LOOK_ROWS - 1)
+        done = self._complete(self._recent.end - _LOOK_ROWS - 1)
         oldest = min([self._recent.end - _LOOK_ROWS, *(row for row, _ in self._begun)])
         self._recent.forget(oldest - _BEFORE_ROWS)
         return done
@@ -441,7 +435,7 @@ class TransientStage:
         done = []
         while self._begun:
             onset, kind = self._begun[0]
-            limit = onset + _LONGEST_ROWS
+            limit = onset + _LONGEST_TIP_ROWS
             end = min([limit, self._recent.end, *(row for row, _ in self._begun[1:2])])
             if known is not None and limit > known:
                 break
@@ -527,9 +521,9 @@ def _same(a: Tip, b: Tip) -> bool:
     return a.kind == b.kind and openings <= _SAME_OPENING and speeds <= _SAME_RPM
 
 
-def find_transients(
+def find_tips(
     session: Session, fuel: Fuel, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None
-) -> Transients:
+) -> TipReview:
     """All tips of a run.
 
     Args:
@@ -541,6 +535,6 @@ def find_transients(
     Raises:
         UsageError: an impossible lag.
     """
-    stage = TransientStage(session, fuel, lag_s)
-    tips = [tip for block in blocks for tip in stage.feed(block)] + stage.flush()
-    return Transients(tuple(tips), group(tips), stage.too_short, stage.unjudged)
+    stage = TipStage(session, fuel, lag_s)
+    tips = list(run_through(stage, blocks))
+    return TipReview(tuple(tips), group(tips), stage.too_short, stage.unjudged)

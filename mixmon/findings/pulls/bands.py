@@ -310,7 +310,7 @@ def pull_table(session: Session, pull: Pull, bands: Bands, events: Sequence[Left
     cylinders = [node.cylinders for node in session.chain.nodes]
     trace = without_wild(without_events(pull.trace, cylinders, events))
     sorted_ = batches(bands, pull.rate, trace.rpm, trace.y, trace.target)
-    return _Tabulator(bands, trace, sorted_, np.array([float(len(c)) for c in cylinders])).table()
+    return _Tabulator(bands, trace, sorted_, np.array([float(len(c)) for c in cylinders])).result()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -336,7 +336,7 @@ class _Tabulator:
         self._share = np.divide(self._seconds, due, out=np.full(due.shape, np.nan), where=due > 0)
         self._found = [self._band(i) for i in range(len(bands))]
 
-    def table(self) -> PullTable:
+    def result(self) -> PullTable:
         y, target, lag_s = self._batches.y, self._batches.target, self._trace.lag_s
         common = two_way(y, np.ones_like(y))[0]
         found, known = self._found, np.array([b.known for b in self._found])

@@ -6,7 +6,7 @@ brake stops it. Its readings are laid beside the speed of their gas (`pull_trace
 judged (`pull_quality`). It is ready with the row that shows the lift.
 
 Kept: whether the opening is full, since which row, and the rows themselves, at most
-`LONGEST_ROWS` of full opening; after so many the sweeps so far are given and it begins anew.
+`LONGEST_OPENING_ROWS` of full opening; after so many the sweeps so far are given and it begins anew.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ from mixmon.findings.pulls.quality import (
     rows_before,
     verdict,
 )
+from mixmon.findings.stage import StretchStage, run_through
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.opening import Opening
 from mixmon.mixture.recent import Columns, Recent
@@ -126,7 +127,7 @@ def _is_sweep(t: Times, rpm: Floats, first: int, last: int, rules: SweepRules) -
     return bool(rules.lowest_rate <= gain / seconds <= rules.highest_rate)
 
 
-LONGEST_ROWS = 12_000
+LONGEST_OPENING_ROWS = 12_000
 
 _OPENING_ROWS = 40
 """How long before full opening a pull may have begun."""
@@ -165,8 +166,8 @@ class Pull:
         return (self.to_rpm - self.from_rpm) / self.seconds
 
 
-class PullStage:
-    """A stage: CylinderBlocks in, the pulls that have ended out. `flush` at the end of the data.
+class PullStage(StretchStage[Pull]):
+    """Finds pulls, each when it has ended.
 
     Args:
         session: whose nodes the rows are of.
@@ -180,26 +181,19 @@ class PullStage:
         self._weights = np.array([len(node.cylinders) for node in session.chain.nodes])
         self._opening = Opening(session.axes)
         self._before = _OPENING_ROWS + rows_before(self._lag_s)
-        self._restart(None)
+        super().__init__()
 
-    def _restart(self, stretch: int | None) -> None:
-        self._stretch = stretch
+    def _restart(self) -> None:
         self._recent = Recent()
         self._full = False
         self._since = 0
         self._full_from = 0.0
 
-    def feed(self, block: CylinderBlock) -> list[Pull]:
-        """The pulls that end in the block, which lies within one stretch of time."""
-        if not len(block):
-            return []
-        done = [] if block.stretch[0] == self._stretch else self.flush()
-        if block.stretch[0] != self._stretch:
-            self._restart(int(block.stretch[0]))
+    def _feed_rows(self, block: CylinderBlock) -> list[Pull]:
         columns = self._columns(block)
         first = self._recent.end
         self._recent.add(columns, len(block))
-        done += self._watch(first, columns["opening"])
+        done = self._watch(first, columns["opening"])
         self._recent.forget((self._since if self._full else self._recent.end) - self._before)
         return done
 
@@ -245,9 +239,9 @@ class PullStage:
     def _until(self, row: int) -> list[Pull]:
         """Gives what is in stretches of full opening that grow too long, before that row."""
         done: list[Pull] = []
-        while self._full and row - self._since > LONGEST_ROWS:
-            done += self._cut(self._since + LONGEST_ROWS, HELD)
-            self._since += LONGEST_ROWS
+        while self._full and row - self._since > LONGEST_OPENING_ROWS:
+            done += self._cut(self._since + LONGEST_OPENING_ROWS, HELD)
+            self._since += LONGEST_OPENING_ROWS
         return done
 
     def _cut(self, end: int, ended_by: str) -> list[Pull]:
@@ -318,6 +312,4 @@ def find_pulls(session: Session, blocks: Iterable[CylinderBlock], lag_s: Lags | 
     Raises:
         UsageError: an impossible lag.
     """
-    stage = PullStage(session, lag_s)
-    found = [pull for block in blocks for pull in stage.feed(block)]
-    return found + stage.flush()
+    return list(run_through(PullStage(session, lag_s), blocks))

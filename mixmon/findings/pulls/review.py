@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.findings.events.event import Event
-from mixmon.findings.events.events import Excursions
+from mixmon.findings.events.events import EventStage
 from mixmon.findings.lags import Lags
 from mixmon.findings.pulls.bands import Bands, PullTable, bands_over, pull_table
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.pulls.quality import KEEP, LeftOut, around_misfires
+from mixmon.findings.stage import run_side_by_side
 from mixmon.gas.fuel import Fuel
 from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Session
@@ -97,12 +97,7 @@ def review_run(
     Raises:
         UsageError: an impossible lag.
     """
-    stage, excursions = PullStage(session, lag_s), Excursions(session, fuel, lag_s)
-    pulls, events = list[Pull](), list[Event]()
-    for block in blocks:
-        pulls += stage.feed(block)
-        events += excursions.feed(block)
-    pulls, events = pulls + stage.flush(), events + excursions.flush()
+    pulls, events = run_side_by_side(PullStage(session, lag_s), EventStage(session, fuel, lag_s), blocks)
     return review(session, pulls, around_misfires(session, events, lag_s))
 
 

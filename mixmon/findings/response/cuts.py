@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.least_squares import Samples
 from mixmon.findings.response.fit import NOT_SHARP, USUAL_FILTER, Prior, StepFit, fit_steps
+from mixmon.findings.stage import StretchStage
 from mixmon.findings.stats import median_with_holes
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -50,7 +51,7 @@ class AirEdges:
     def __init__(self) -> None:
         self._in_air = False
 
-    def feed(self, block: CylinderBlock) -> list[tuple[int, bool]]:
+    def cross(self, block: CylinderBlock) -> list[tuple[int, bool]]:
         """Rows of the block at which the sensors come into air (True) or leave it (False)."""
         measuring = MEASURING[block.state]
         count = measuring.sum(axis=1)
@@ -140,9 +141,8 @@ class TraceStage:
             names = ("t", "age", "oxygen", "state", "fresh")
             self._recent.add({name: getattr(block, name)[near] for name in names}, int(near.sum()))
 
-    @property
-    def trace(self) -> SensorTrace | None:
-        """What was kept."""
+    def result(self) -> SensorTrace | None:
+        """What was kept; None where no row is near the moment."""
         if not self._recent.end or self._moment is None:
             return None
         return trace_of(self._recent, 0, self._recent.end, self._moment)
@@ -404,12 +404,12 @@ def _merged(fit: StepFit, other: StepFit, choose: Bools) -> StepFit:
     return StepFit(**{n: np.where(choose, getattr(other, n), getattr(fit, n)) for n in StepFit.__slots__})
 
 
-LONGEST_ROWS = 1000
+LONGEST_CUT_ROWS = 1000
 _USUAL_PERIOD_S = 0.020
 _NEXT_ROWS = 30  # from the first movement of a next cut until most sensors are in air
 
 
-class ResponseStage:
+class ResponseStage(StretchStage[Cut]):
     """A stage: CylinderBlocks in, measured cuts out. `flush` at the end of the data.
 
     unclear   cuts that could not be measured: the engine stopped in them, or they were too short
@@ -427,25 +427,18 @@ class ResponseStage:
         self._filter = USUAL_FILTER if filter_s is None else Prior(filter_s, 1e-3)
         self._clock = Clock(_USUAL_PERIOD_S if period_s is None else period_s)
         self.unclear = 0
-        self._restart(None)
+        super().__init__()
 
-    def _restart(self, stretch: int | None) -> None:
-        self._stretch = stretch
+    def _restart(self) -> None:
         self._recent = Recent()
         self._edges = AirEdges()
         self._turns: list[tuple[int, bool]] = []
 
-    def feed(self, block: CylinderBlock) -> list[Cut]:
-        """The cuts that are complete with the block, which lies within one stretch of time."""
-        if not len(block):
-            return []
-        done = [] if block.stretch[0] == self._stretch else self.flush()
-        if block.stretch[0] != self._stretch:
-            self._restart(int(block.stretch[0]))
+    def _feed_rows(self, block: CylinderBlock) -> list[Cut]:
         first = self._recent.end
         self._recent.add(_columns(block), len(block))
-        self._turns += [(first + row, entered) for row, entered in self._edges.feed(block)]
-        done += self._complete(self._recent.end)
+        self._turns += [(first + row, entered) for row, entered in self._edges.cross(block)]
+        done = self._complete(self._recent.end)
         oldest = self._turns[0][0] if self._turns else self._recent.end
         self._recent.forget(oldest - BEFORE_ROWS)
         return done
@@ -474,7 +467,7 @@ class ResponseStage:
 
     def _span(self, known: int | None) -> Span | None:
         """The rows of the first cut; None while some of them may yet come."""
-        rise, longest = self._turns[0][0], self._turns[0][0] + LONGEST_ROWS
+        rise, longest = self._turns[0][0], self._turns[0][0] + LONGEST_CUT_ROWS
         back = len(self._turns) > 1 and self._turns[1][0] <= longest
         fall = self._turns[1][0] if back else longest
         last = fall + AFTER_ROWS + BEFORE_ROWS if back else longest

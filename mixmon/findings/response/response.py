@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from copy import deepcopy
 from dataclasses import dataclass
 
 import numpy as np
 
-from mixmon.arrays import Bools
+from mixmon.arrays import Bools, Floats
 from mixmon.findings.response.cuts import Cut, Going, ResponseStage
 from mixmon.findings.response.delay_map import DelayModel, Measured, fit_delay
 from mixmon.findings.response.sensors import SensorResponse, sensor_responses
 from mixmon.findings.response.steps import DelayPoint, DelayStage, Refusal
+from mixmon.findings.stage import sum_up
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.layout import layout_of
@@ -31,9 +33,7 @@ _WORKING[[SampleState.WARMING, SampleState.SILENT, SampleState.SUSPECT, SampleSt
 
 
 class WarmUpStage:
-    """A stage without output: feed it CylinderBlocks and read `seconds`.
-
-    seconds   float64[n], NaN where a node was not seen to become ready from cold
+    """Measures how long each node takes from cold until it is ready.
 
     A node that worked before it was warming was restarted, and counts no more.
     """
@@ -42,7 +42,7 @@ class WarmUpStage:
         """`heaters`: for each node, whether it tells how its heater is driven."""
         nodes = len(heaters)
         self._heaters = heaters
-        self.seconds = np.full(nodes, np.nan)
+        self._seconds = np.full(nodes, np.nan)
         self._began = np.full(nodes, _NEVER)
         self._over = np.zeros(nodes, np.bool_)
         self._stretch: int | None = None
@@ -58,6 +58,10 @@ class WarmUpStage:
             for j in np.flatnonzero(~self._over).tolist():
                 self._follow(block, j)
 
+    def result(self) -> Floats:
+        """Seconds to become ready, float64[n]; NaN where a node was not seen to start from cold."""
+        return self._seconds.copy()
+
     def _follow(self, block: CylinderBlock, j: int) -> None:
         state = block.state[:, j]
         working = np.flatnonzero(_WORKING[state])
@@ -69,7 +73,7 @@ class WarmUpStage:
         if len(working):
             self._over[j] = True
             if self._began[j] != _NEVER:
-                self.seconds[j] = (int(block.t[until]) - int(self._began[j])) / 1e9
+                self._seconds[j] = (int(block.t[until]) - int(self._began[j])) / 1e9
 
     def _heating(self, block: CylinderBlock, j: int) -> Bools:
         """Rows in which the node warms; by its heater where the node tells it."""
@@ -164,29 +168,29 @@ class ResponseReviewer:
         self._warm_up.feed(block)
 
     def result(self) -> ResponseReview:
-        """What was found, after the last rows."""
-        self._cuts += self._response.flush()
-        self._points += self._delay.flush()
+        """What the rows so far say, taken as if none followed."""
+        response, delay = deepcopy(self._response), deepcopy(self._delay)
+        cuts, points = (*self._cuts, *response.flush()), (*self._points, *delay.flush())
         sensors = sensor_responses(
             self._binding.session.chain.nodes,
-            self._cuts,
-            self._points,
-            self._warm_up.seconds,
+            cuts,
+            points,
+            self._warm_up.result(),
             self._expected_air,
         )
         lacking = [name for name in ("rpm", self._load_signal) if name not in self._binding.engine]
-        measured = () if lacking else tuple(_measured(self._cuts, self._points))
+        measured = () if lacking else tuple(_measured(cuts, points))
         model = fit_delay(measured, layout_of(self._binding).geometry, self._load_signal)
         return ResponseReview(
-            cuts=tuple(self._cuts),
-            unclear=self._response.unclear,
-            points=tuple(self._points),
-            refused=tuple(self._delay.refused),
+            cuts=cuts,
+            unclear=response.unclear,
+            points=points,
+            refused=tuple(delay.refused),
             sensors=sensors,
             measured=measured,
             model=model,
             cells=() if model is None else tuple(self._cells(model, sensors)),
-            refusal="" if model else self._refusal(lacking),
+            refusal="" if model else self._refusal(lacking, delay, cuts),
         )
 
     def _cells(self, model: DelayModel, sensors: Iterable[SensorResponse]) -> Iterable[CellDelay]:
@@ -206,24 +210,24 @@ class ResponseReviewer:
         """What the load axis, and so the load of every row, is."""
         return self._binding.session.axes.load_signal
 
-    def _refusal(self, lacking: list[str]) -> str:
+    def _refusal(self, lacking: list[str], delay: DelayStage, cuts: Sequence[Cut]) -> str:
         """Why there is no delay."""
         engine = self._binding.engine
         if lacking:
             return f"no delay: the session maps no {' and no '.join(lacking)}; add to [engine_signals]"
         if "pulse_ms" not in engine and "target" not in engine:
             return "no delay: the session maps neither pulse_ms nor target; add one to [engine_signals]"
-        if self._delay.refused:
-            return f"no delay: fuel moved, but {self._delay.refused[-1].why}"
-        if self._cuts:
+        if delay.refused:
+            return f"no delay: fuel moved, but {delay.refused[-1].why}"
+        if cuts:
             return (
                 "no delay: the air of fuel cuts is seen, but not when fuel was cut or at which speed and "
                 f"load; expected rpm, {self._load_signal} and fuel_cut or pulse_ms in the log; record the "
                 "engine bus beside the chain"
             )
         return (
-            f"no delay: in {self._delay.steady_s:.0f} s at steady speed and load the fuel command never "
-            f"moved by more than {100 * self._delay.largest:.1f} % at once, and no fuel cut was seen; "
+            f"no delay: in {delay.steady_s:.0f} s at steady speed and load the fuel command never "
+            f"moved by more than {100 * delay.largest:.1f} % at once, and no fuel cut was seen; "
             "without a change of fuel there is only noise to fit; expected steps of 3 % or more, such as "
             "20 s of a random pattern, or an overrun cut"
         )
@@ -261,7 +265,4 @@ def review_response(
         filter_s: the controllers' filter, s.
         expected_air: oxygen of the air, percent.
     """
-    reviewer = ResponseReviewer(binding, filter_s, expected_air)
-    for block in blocks:
-        reviewer.feed(block)
-    return reviewer.result()
+    return sum_up(ResponseReviewer(binding, filter_s, expected_air), blocks)

@@ -6,7 +6,7 @@ steps are carried to every sensor by dead time and lag (`pattern_fit`). Without 
 fitted: there would be only noise to fit. Nor is anything where the engine control corrects by the
 readings, or where the readings do not follow.
 
-Kept: the rows of the window under way, at most `LONGEST_ROWS`.
+Kept: the rows of the window under way, at most `LONGEST_WINDOW_ROWS`.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from mixmon.arrays import Bools, Floats
 from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
 from mixmon.findings.response.cuts import Clock
 from mixmon.findings.response.fit import time_63
+from mixmon.findings.stage import StretchStage
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.transport import cycle_s
@@ -306,7 +307,7 @@ def _t63(ln_tau: Floats, row: Floats, filter_s: float) -> tuple[Floats, Floats]:
     return t63, slope[:, None] * row
 
 
-LONGEST_ROWS = 6000
+LONGEST_WINDOW_ROWS = 6000
 USUAL_FILTER_S = 0.020
 
 _SHORTEST_ROWS = 150
@@ -358,7 +359,7 @@ class Refusal:
     why: str
 
 
-class DelayStage:
+class DelayStage(StretchStage[DelayPoint]):
     """A stage: CylinderBlocks in, delays out. `flush` at the end of the data.
 
     refused    windows with a moving command that told nothing
@@ -386,22 +387,15 @@ class DelayStage:
         self._filter = USUAL_FILTER_S if filter_s is None else max(filter_s, 1e-3)
         self.refused: list[Refusal] = []
         self.steady_s = self.largest = 0.0
-        self._restart(None)
+        super().__init__()
 
-    def _restart(self, stretch: int | None) -> None:
-        self._stretch = stretch
+    def _restart(self) -> None:
         self._recent = Recent()
         self._begin = 0
         self._anchor: tuple[float, float] | None = None
 
-    def feed(self, block: CylinderBlock) -> list[DelayPoint]:
-        """The delays of windows that end in the block, which lies within one stretch of time."""
-        if not len(block):
-            return []
-        done = [] if block.stretch[0] == self._stretch else self.flush()
-        if block.stretch[0] != self._stretch:
-            self._restart(int(block.stretch[0]))
-        first = self._recent.end
+    def _feed_rows(self, block: CylinderBlock) -> list[DelayPoint]:
+        first, done = self._recent.end, list[DelayPoint]()
         columns = _columns(block)
         self._recent.add(columns, len(block))
         for row in self._breaks(columns["rpm"], columns["load"], first):
@@ -422,10 +416,10 @@ class DelayStage:
             if self._anchor is None:
                 self._begin = first + i
                 self._anchor = (float(rpm[i]), float(load[i]))
-            end = min(n, i + _LOOK_ROWS, self._begin + LONGEST_ROWS - first)
+            end = min(n, i + _LOOK_ROWS, self._begin + LONGEST_WINDOW_ROWS - first)
             away = np.flatnonzero(self._away(rpm[i:end], load[i:end], first + i))
             i = i + int(away[0]) if len(away) else end
-            if len(away) or first + i - self._begin >= LONGEST_ROWS:
+            if len(away) or first + i - self._begin >= LONGEST_WINDOW_ROWS:
                 yield first + i
                 self._anchor = None
                 i += first + i == self._begin

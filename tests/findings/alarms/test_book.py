@@ -411,10 +411,10 @@ def test_an_action_is_worked_without_another_row_and_the_records_stay_the_same()
     waited += waiting.feed(edge(2 * S, CLEAR), **later)
     settled, at_once = book()
     settled.act(act(S // 2, Verb.ACCEPT))
-    settled_now = settled.settle()
+    settled_now = settled.result()
     assert [record.what for record in settled_now] == [Happening.ACCEPTED]
     assert [alarm.state for alarm in settled.current().alarms] == [AlarmState.ACKNOWLEDGED]
-    assert settled.settle() == ()
+    assert settled.result() == ()
     at_once += [*settled_now, *settled.feed(edge(2 * S, CLEAR), **later)]
     assert at_once == waited
 
@@ -422,7 +422,7 @@ def test_an_action_is_worked_without_another_row_and_the_records_stay_the_same()
 def test_before_the_first_row_an_action_waits():
     book = AlarmBook(RULES, NODES)
     book.act(act(0, Verb.OUT_OF_SERVICE))
-    assert book.settle() == ()
+    assert book.result() == ()
 
 
 def test_at_one_time_edges_come_first_then_shelves_then_actions_as_given():
@@ -505,7 +505,7 @@ class Plain:
         self.new_at = t if new else self.new_at
         self.said.append((t, what.name, self.state, new))
 
-    def settle(self):
+    def result(self):
         if self.own or self.rule_off:
             return False
         if self.active:
@@ -526,7 +526,7 @@ class Plain:
             self.rule_off = True
         elif kind == RELEASE:
             self.rule_off, before = False, self.state
-            new = self.settle()
+            new = self.result()
             if new or self.state != before:
                 self.say(t, Happening.RELEASED, new=new)
         elif kind == RAISE:
@@ -546,7 +546,7 @@ class Plain:
         if verb in self.own:
             self.own.discard(verb)
             self.shelf = None if verb == "SHELVE" else self.shelf
-            self.say(t, what, new=self.settle())
+            self.say(t, what, new=self.result())
 
     def time(self, t):
         if self.shelf == t:

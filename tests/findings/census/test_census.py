@@ -69,7 +69,7 @@ def in_time(*blocks):
 def census(expected, *blocks):
     taken = Census(expected)
     taken.feed(in_time(*blocks))
-    return taken.report()
+    return taken.result()
 
 
 ALL = tuple(range(1, 9))
@@ -294,7 +294,7 @@ def test_what_lies_before_and_after_a_jump_of_time_is_one_census_without_a_gap(e
     block = in_time(*without(seconds=3.0))
     taken = Census(expected)
     taken.feed(concat([block, later(block, 1000)]))
-    report = taken.report()
+    report = taken.result()
     assert (report.breaks, report.duration_s) == (1, pytest.approx(6.0, abs=0.03))
     assert all(n.rhythm.gap_max_s < 0.012 for n in report.nodes)
     assert all(n.rhythm.rate_hz == pytest.approx(100.0, rel=1e-9) for n in report.nodes)
@@ -309,13 +309,13 @@ def test_cuts_do_not_matter(expected):
         taken = Census(expected)
         for piece in pieces:
             taken.feed(block.take(piece))
-        return repr(taken.report())
+        return repr(taken.result())
 
     assert "breaks=1" in same_for_all_splits(len(block), played)
 
 
 def test_an_empty_census(expected):
-    report = Census(expected).report()
+    report = Census(expected).result()
     assert (report.frames, report.duration_s) == (0, 0.0)
     assert len(report.silent) == 8
     assert [(b.name, b.channel, b.frames) for b in report.buses] == [("chain", None, 0), ("engine", None, 0)]

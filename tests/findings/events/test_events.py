@@ -15,7 +15,7 @@ from laws import same_for_all_splits
 from planted import FUEL, Engine
 
 from mixmon.findings.events.event import Event, Kind
-from mixmon.findings.events.events import Excursions, find_events
+from mixmon.findings.events.events import EventStage, find_events
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.mixture.block import CylinderBlock, SampleState
 
@@ -248,9 +248,9 @@ def test_what_is_found_does_not_depend_on_the_blocks_nor_on_a_look_in_between() 
     rows, session = one.block(), confusion.session_of(8)
 
     def run(pieces: list[slice]) -> str:
-        stage = Excursions(session, FUEL)
+        stage = EventStage(session, FUEL)
         events = [e for piece in pieces for e in stage.feed(rows.take(piece))]
-        return repr([*events, *stage.pending(), "|", *stage.flush()])
+        return repr([*events, *stage.result(), "|", *stage.flush()])
 
     told = str(
         same_for_all_splits(len(rows), lambda pieces: run(pieces).replace(", '|'", "").count("Event("))
@@ -258,7 +258,7 @@ def test_what_is_found_does_not_depend_on_the_blocks_nor_on_a_look_in_between() 
     assert int(told) >= 5
 
     def events(pieces: list[slice]) -> str:
-        stage = Excursions(session, FUEL)
+        stage = EventStage(session, FUEL)
         out = [e for piece in pieces for e in stage.feed(rows.take(piece))] + stage.flush()
         return repr(sorted(out, key=lambda e: (e.t, e.nodes, e.kind)))
 
@@ -272,7 +272,7 @@ def test_a_jump_of_the_clock_ends_what_was_under_way() -> None:
     rows = one.block()
     first, second = rows.take(slice(0, 2000)), rows.take(slice(2000, None))
     second = dataclasses.replace(second, t=second.t - 10_000_000_000, stretch=second.stretch + 1)
-    stage = Excursions(confusion.session_of(8), FUEL)
+    stage = EventStage(confusion.session_of(8), FUEL)
     events = stage.feed(first) + stage.feed(second) + stage.flush()
     assert [e.nodes for e in events] == [(2,), (3,)]
     assert events[1].t / 1e9 == pytest.approx(18.0, abs=0.1)

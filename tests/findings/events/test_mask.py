@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.dwell import Mask
 from mixmon.findings.events.event import Event, Kind
-from mixmon.findings.events.events import Excursions
+from mixmon.findings.events.events import EventStage
 from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import read_scenario
@@ -66,7 +66,7 @@ def balance(faults: list[Fault], *, heeded: bool, seed: int = 3, more: str = "")
     simulation = simulate(scenario, seed=seed)
     binding = bind(simulation.session, load_databases(simulation.session))
     pipeline, stage = Pipeline(binding), BalanceStage(simulation.session)
-    excursions = Excursions(simulation.session, binding.fuel)
+    excursions = EventStage(simulation.session, binding.fuel)
     events = []
     for frames in simulation:
         for block in pipeline.feed(frames):
@@ -150,7 +150,7 @@ def test_events_heeded_while_rows_still_come_give_the_same_as_at_the_end() -> No
 
     def run(*, looks: bool) -> str:
         pipeline, stage = Pipeline(binding), BalanceStage(simulation.session)
-        excursions = Excursions(simulation.session, binding.fuel)
+        excursions = EventStage(simulation.session, binding.fuel)
         for frames in simulation:
             for block in pipeline.feed(frames):
                 stage.feed(block)

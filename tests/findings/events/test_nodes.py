@@ -7,7 +7,7 @@ import pytest
 from laws import same_for_all_splits
 
 from mixmon.findings.events.event import Event, Kind
-from mixmon.findings.events.nodes import NodeEvents
+from mixmon.findings.events.nodes import NodeStage
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 
@@ -54,7 +54,7 @@ def events(block: CylinderBlock) -> list[tuple[Kind, float, float]]:
 
 
 def found(block: CylinderBlock) -> list[Event]:
-    stage = NodeEvents([(8,)])
+    stage = NodeStage([(8,)])
     return stage.feed(block) + stage.flush()
 
 
@@ -121,7 +121,7 @@ def test_the_blocks_do_not_matter() -> None:
     )
 
     def run(pieces: list[slice]) -> str:
-        stage = NodeEvents([(8,)])
+        stage = NodeStage([(8,)])
         return repr([e for p in pieces for e in stage.feed(whole.take(p))] + stage.flush())
 
     assert str(same_for_all_splits(len(whole), run)).count("Event(") == 6

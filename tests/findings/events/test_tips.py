@@ -12,11 +12,11 @@ from laws import same_for_all_splits
 
 from mixmon.findings.events.tips import (
     LEVEL_ROWS,
+    TipReview,
+    TipStage,
     TipTrace,
-    Transients,
-    TransientStage,
     equalised,
-    find_transients,
+    find_tips,
     measures,
 )
 from mixmon.findings.lags import Lags
@@ -65,8 +65,8 @@ def drive(
     return rows(np.full(len(throttle), 2500.0), throttle, lam, target=target)
 
 
-def found(block: CylinderBlock, lag_s: Lags | None = None) -> Transients:
-    return find_transients(session(N), FUEL, [block], BY_CYLINDER if lag_s is None else lag_s)
+def found(block: CylinderBlock, lag_s: Lags | None = None) -> TipReview:
+    return find_tips(session(N), FUEL, [block], BY_CYLINDER if lag_s is None else lag_s)
 
 
 def test_tips_are_found_where_the_throttle_begins_to_move() -> None:
@@ -225,7 +225,7 @@ def test_tips_do_not_depend_on_the_split() -> None:
     block = drive(noise=0.02, held_s=2.85)
 
     def run(pieces: list[slice]) -> object:
-        stage = TransientStage(session(N), FUEL, BY_CYLINDER)
+        stage = TipStage(session(N), FUEL, BY_CYLINDER)
         tips = [tip for piece in pieces for tip in stage.feed(block.take(piece))] + stage.flush()
         return repr([(t.kind, t.t, t.rate, t.seconds, t.measures) for t in tips]) + "".join(
             t.trace.excursion.tobytes().hex() for t in tips

@@ -9,7 +9,7 @@ import pytest
 import scipy.signal
 from drives import FUEL, TARGET, earlier, lagged, path, read, rows, session
 
-from mixmon.findings.events.tips import find_transients
+from mixmon.findings.events.tips import find_tips
 from mixmon.findings.pulls.bands import PullTable, bands_over, pull_table, sweep_noise
 from mixmon.findings.pulls.pulls import Pull, find_pulls
 from mixmon.findings.pulls.quality import LeftOut
@@ -294,4 +294,4 @@ def test_data_however_bad_is_tabulated_without_complaint(seed: int) -> None:
         assert np.isnan(one.peers).all() or n > 1
         assert not np.isinf(one.peers).any()
         assert len(one.spreads()) == len(one.bands)
-    assert find_transients(session(n), FUEL, [block]).unjudged >= 0
+    assert find_tips(session(n), FUEL, [block]).unjudged >= 0

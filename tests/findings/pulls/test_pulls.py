@@ -10,7 +10,7 @@ from drives import GAS_ROWS, TARGET, path, rows, session
 from laws import same_for_all_splits
 
 from mixmon.errors import UsageError
-from mixmon.findings.pulls.pulls import LONGEST_ROWS, Pull, PullStage, find_pulls
+from mixmon.findings.pulls.pulls import LONGEST_OPENING_ROWS, Pull, PullStage, find_pulls
 from mixmon.findings.pulls.quality import ARRIVING
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import Axes
@@ -194,7 +194,7 @@ def test_a_pull_is_ready_with_the_row_that_shows_the_lift() -> None:
 
 
 def test_a_sweep_after_minutes_of_full_load_is_found() -> None:
-    dwell = LONGEST_ROWS / 100 + 30
+    dwell = LONGEST_OPENING_ROWS / 100 + 30
     rpm = path((0.0, 2500.0), (dwell, 2500.0), (SWEEP_S, 7700.0), (3.0, 3000.0))
     throttle = path((0.0, 100.0), (dwell + SWEEP_S, 100.0), (0.1, 0.0), (2.9, 0.0))
     block, stage = drive(rpm, throttle), PullStage(session(3))
@@ -203,7 +203,7 @@ def test_a_sweep_after_minutes_of_full_load_is_found() -> None:
         pulls += stage.feed(block.take(slice(first, first + 500)))
         kept = max(kept, stage._recent.end - stage._recent._blocks[0][0])
     assert [pull.begin / 1e9 for pull in pulls] == [pytest.approx(dwell, abs=0.1)]
-    assert kept <= LONGEST_ROWS + 1500  # memory does not grow with the dwell
+    assert kept <= LONGEST_OPENING_ROWS + 1500  # memory does not grow with the dwell
 
 
 def test_a_break_in_time_ends_a_pull() -> None:

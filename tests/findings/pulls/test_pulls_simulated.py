@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from mixmon.findings.events.tips import find_transients
+from mixmon.findings.events.tips import find_tips
 from mixmon.findings.lags import Lags
 from mixmon.findings.pulls.pulls import find_pulls
 from mixmon.findings.pulls.review import review, review_run
@@ -122,7 +122,7 @@ def tip_in_peaks_and_areas(scenario: Scenario, lag_s: Lags | None, seed: int = 4
     """Of the mean of the three tip-ins and of the three tip-outs, [2, 2, 8]."""
     simulation = simulate(scenario, seed=seed)
     fuel = burnt_fuel(simulation.session.fuel)
-    found = find_transients(simulation.session, fuel, blocks(simulation), lag_s)
+    found = find_tips(simulation.session, fuel, blocks(simulation), lag_s)
     assert [len(group.tips) for group in found.groups] == [3, 3]
     means = [[one.mean for one in group.measures if one] for group in found.groups]
     return np.array([[[m.peak for m in mean], [m.area for m in mean]] for mean in means])

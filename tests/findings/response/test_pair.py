@@ -26,7 +26,7 @@ def trace(rows, at=3.0, pieces=None):
     stage = TraceStage(at)
     for piece in pieces or [slice(0, len(rows))]:
         stage.feed(rows.take(piece))
-    return stage.trace
+    return stage.result()
 
 
 @pytest.mark.parametrize("steps", [STEP, BURST], ids=["a step", "a burst"])

@@ -242,7 +242,7 @@ def test_warm_up_counts_from_the_heater_and_only_once():
         stage = WarmUpStage([True, True])
         for piece in pieces:
             stage.feed(made.take(piece))
-        return stage.seconds.tolist()
+        return stage.result().tolist()
 
     assert same_for_all_splits(len(made), run) == pytest.approx([9.6, 9.8])
 
@@ -250,5 +250,5 @@ def test_warm_up_counts_from_the_heater_and_only_once():
 def test_warm_up_without_heater_counts_from_the_first_sample():
     stage = WarmUpStage([False, False])
     stage.feed(warm_rows((980, 0), (20, 0), heaters=False))
-    assert stage.seconds[0] == pytest.approx(980 * ROW_NS / 1e9)
-    assert np.isnan(stage.seconds[1])
+    assert stage.result()[0] == pytest.approx(980 * ROW_NS / 1e9)
+    assert np.isnan(stage.result()[1])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from mixmon.findings.events.tips import BACK_WITHIN, Repeated, Tip, TipGroup, TipMeasure, Transients
+from mixmon.findings.events.tips import BACK_WITHIN, Repeated, Tip, TipGroup, TipMeasure, TipReview
 from mixmon.findings.lags import KnownLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
@@ -14,7 +14,7 @@ from mixmon.run import Run
 from mixmon.session.model import Node
 
 
-def transients_json(found: Transients, known: Sequence[KnownLag], run: Run) -> Mapping[str, Any]:
+def tips_json(found: TipReview, known: Sequence[KnownLag], run: Run) -> Mapping[str, Any]:
     """The fields of `mixmon pulls --transients --json`, in their order.
 
     session, log   as for the balance
@@ -82,7 +82,7 @@ def _node_json(node: Node) -> Mapping[str, Any]:
     return {"position": node.position, "cylinders": node.cylinders, "sensor": node.sensor}
 
 
-def transients_text(found: Transients, known: Sequence[KnownLag], run: Run) -> str:
+def tips_text(found: TipReview, known: Sequence[KnownLag], run: Run) -> str:
     """All tips, then repeats taken together, then those that stand alone, for 80 columns."""
     parts = [title("TIP-INS AND TIP-OUTS", run.session.name) + log_text(run.log)]
     if found.tips:
@@ -172,7 +172,7 @@ def _rest(mean: TipMeasure) -> tuple[float, float, float]:
     return mean.back_s, mean.over_target, mean.noise
 
 
-def _closing(found: Transients, known: Sequence[KnownLag]) -> str:
+def _closing(found: TipReview, known: Sequence[KnownLag]) -> str:
     lines = list(_meaning(found.tips[0].lag_s, known)) if found.tips else [_NONE]
     if found.too_short:
         lines.append(
