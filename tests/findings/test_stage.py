@@ -46,7 +46,7 @@ def test_every_stage_flushes_what_it_gives_or_has_a_result(stage):
     if gives == "None":
         assert stage.result.__annotations__["return"] != "None"
     elif issubclass(stage, StretchStage):
-        assert stage.flush.__annotations__["return"].startswith("list[")
+        assert not stage.__abstractmethods__
     else:
         assert stage.flush.__annotations__["return"] == gives
     assert not OTHER_ANSWERS & set(dir(stage))
