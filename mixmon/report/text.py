@@ -14,7 +14,6 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, TextIO
 
 from mixmon.note import Note
-from mixmon.report.words import note_object
 
 if TYPE_CHECKING:
     from mixmon.run import Run
@@ -210,6 +209,8 @@ def plain(value: Any) -> Any:
         TypeError: a value of a type that nobody thought of.
     """
     if isinstance(value, Note):
+        from mixmon.report.words import note_object  # knows every finding, so NumPy; help needs none
+
         return {name: plain(part) for name, part in note_object(value).items()}
     if isinstance(value, Enum):
         return value.name.lower().replace("_", " ")
