@@ -19,7 +19,7 @@ from mixmon.findings.lags import KnownLag, Lags, is_given, known_lags
 from mixmon.findings.response.response import review_response
 from mixmon.findings.stage import feed_on_the_way, run_through
 from mixmon.frames.account import Loss, Reject
-from mixmon.frames.block import EXTENDED, FrameBlock
+from mixmon.frames.block import FrameBlock, identifier_text
 from mixmon.frames.logs import LogSource, open_log
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
@@ -147,7 +147,7 @@ class Run:
         if not seen.count:
             return f"{source.name}: no frame in the chosen part; expected some; it lasts {seen.length}"
         known = sorted({plan.can_id for plans in self.binding.plans for plan in plans})
-        expected = ", ".join(_identifier(i) for i in known[:_SHOWN_IDENTIFIERS])
+        expected = ", ".join(identifier_text(i) for i in known[:_SHOWN_IDENTIFIERS])
         wires = ", ".join(f"{bus.name} on {bus.log_channel}" for bus in self.session.buses)
         return (
             f"{source.name}: {seen.count} frames, none of the session's; found {seen.identifiers()}; "
@@ -222,11 +222,7 @@ class _Seen:
     def identifiers(self) -> str:
         """Some identifiers of the log, with their channels."""
         shown = sorted(self._ids)[:_SHOWN_IDENTIFIERS]
-        return ", ".join(f"{_identifier(i)} on {channel}" for channel, i in shown)
-
-
-def _identifier(can_id: int) -> str:
-    return f"{can_id & ~EXTENDED:08X}" if can_id & EXTENDED else f"{can_id:03X}"
+        return ", ".join(f"{identifier_text(i)} on {channel}" for channel, i in shown)
 
 
 def read_run(

@@ -14,7 +14,7 @@ import numpy as np
 from mixmon.cli.console import result_bytes
 from mixmon.cli.main import nearest
 from mixmon.errors import OutputError, UsageError
-from mixmon.frames.block import EXTENDED, NOT_DATA, FrameBlock
+from mixmon.frames.block import NOT_DATA, FrameBlock, identifier_text
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.decode import Decoder
 from mixmon.messages.plan import MessagePlan, Quality
@@ -116,7 +116,7 @@ class Decoding:
     def expected(self) -> str:
         """Some identifiers of the chosen messages, for a complaint."""
         ids = sorted({plan.can_id for plan in self._definitions.every if self._names(plan)})
-        shown = [f"{i & ~EXTENDED:08X}" if i & EXTENDED else f"{i:03X}" for i in ids[:_SHOWN]]
+        shown = [identifier_text(i) for i in ids[:_SHOWN]]
         return ", ".join(shown) + (", ..." if len(ids) > _SHOWN else "")
 
     def _of_channel(self, part: FrameBlock, bus: int) -> Iterator[Wide]:

@@ -23,6 +23,15 @@ CLASSIC_WIDTH = 8  # data bytes of a classic frame (ISO 11898-1)
 FD_WIDTH = 64  # data bytes of a CAN FD frame (ISO 11898-1)
 
 
+def identifier_text(can_id: int) -> str:
+    """An identifier as logs write it: three hex digits, or eight for 29-bit identifiers.
+
+    >>> identifier_text(0x2A0), identifier_text(EXTENDED | 0x18FEF100)
+    ('2A0', '18FEF100')
+    """
+    return f"{can_id & ~EXTENDED:08X}" if can_id & EXTENDED else f"{can_id:03X}"
+
+
 class FrameFlag(IntFlag):
     """What a frame is besides its identifier and bytes."""
 

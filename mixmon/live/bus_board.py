@@ -12,7 +12,7 @@ import numpy as np
 from mixmon.arrays import SECOND_NS, Bools, Ints
 from mixmon.frames.adapters.receiver import BusCondition, SourceState, SourceStatus
 from mixmon.frames.bits import frame_bits
-from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
+from mixmon.frames.block import FrameBlock, FrameFlag, identifier_text
 from mixmon.live.source import Source
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.integrity import MessageCounts
@@ -211,7 +211,7 @@ def _listed(identifiers: Collection[int]) -> str:
     """Some identifiers as a log writes them."""
     shown = sorted(identifiers)[:_SHOWN]
     more = len(identifiers) - len(shown)
-    words = ", ".join(f"{i & ~EXTENDED:08X}" if i & EXTENDED else f"{i:03X}" for i in shown)
+    words = ", ".join(map(identifier_text, shown))
     return f"{words} and {more} more" if more else words
 
 

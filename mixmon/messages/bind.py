@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Final
 
 from mixmon.errors import DefinitionError, Mistake, MixmonError, SessionError
-from mixmon.frames.block import EXTENDED
+from mixmon.frames.block import identifier_text
 from mixmon.gas import fuel as fuels
 from mixmon.messages.binding import Binding, Bound
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, shipped_database
@@ -263,16 +263,11 @@ def _join_databases(databases: list[Database], where: str, mistakes: list[Mistak
     ids, words = Counter(m.can_id for m in messages), Counter(m.name for m in messages)
     twice = [m for m in messages if ids[m.can_id] > 1 or words[m.name] > 1]
     if twice:
-        listed = ", ".join(dict.fromkeys(f"{m.name} ({_identifier_text(m.can_id)})" for m in twice))
+        listed = ", ".join(dict.fromkeys(f"{m.name} ({identifier_text(m.can_id)})" for m in twice))
         found = f"names or identifiers that more than one of {names} defines: {listed}"
         mistakes.append(Mistake(where, found, "each message defined once on one bus"))
     notices = tuple(notice for database in databases for notice in database.notices)
     return replace(first, name=names, messages=messages, notices=notices)
-
-
-def _identifier_text(can_id: int) -> str:
-    """As in a log: three hex digits, or eight for 29-bit identifiers."""
-    return f"{can_id & ~EXTENDED:08X}" if can_id & EXTENDED else f"{can_id:03X}"
 
 
 # --- Whether a signal can carry what it was chosen for. ---

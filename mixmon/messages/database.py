@@ -157,7 +157,7 @@ def message_plan(
         DefinitionError: a float signal of a width that no float has.
     """
     if source.is_container or source.length > FD_WIDTH:
-        notices.append(f"{source.name}: {source.length} bytes are not in one frame; left out")
+        notices.append(f"{source.name}: {source.length} bytes do not fit into one frame; omitted")
         return None
     signals = _signal_plans(path, source, dependents, notices)
     protection = _read_protection(source, signals, notices)
@@ -181,7 +181,7 @@ def _signal_plans(
     for source in message.signals:
         where = f"{message.name}.{source.name}"
         if source.length > _MOST_BITS:
-            notices.append(f"{where}: {source.length} bits are more than a number can have (64); left out")
+            notices.append(f"{where}: {source.length} bits are more than a number can have (64); omitted")
             continue
         if source.conversion.is_float and source.length not in (32, 64):
             raise DefinitionError(
@@ -189,7 +189,7 @@ def _signal_plans(
                 "or delete its SIG_VALTYPE_"
             )
         if source.name in signals:
-            notices.append(f"{where}: defined twice; the last one counts")
+            notices.append(f"{where}: defined twice; the last definition is used")
         limits = _declared_range(where, source, notices)
         signals[source.name] = _signal_plan(source, limits, dependents.get(source.name, ()))
     return signals
@@ -252,7 +252,7 @@ def _read_protection(message: Any, signals: dict[str, SignalPlan], notices: list
     counter = _read_attribute(message, "CounterSignal") or None
     if counter is not None and not _is_usable(signals.get(counter), message.length):
         notices.append(
-            f"{message.name}: CounterSignal {counter} is not an unsigned signal of every frame; not watched"
+            f"{message.name}: CounterSignal {counter} is not an unsigned signal of every frame; not checked"
         )
         counter = None
     algorithm = _read_attribute(message, "ChecksumAlgo") or "none"
@@ -306,7 +306,7 @@ def find_oddities(plan: MessagePlan) -> Iterator[str]:
                 f"{plan.size}; always missing"
             )
         if signal.scale == 0.0:
-            yield f"{plan.name}.{signal.name}: factor 0; always {signal.offset}"
+            yield f"{plan.name}.{signal.name}: factor 0; the value is always {signal.offset}"
     if shared := _pairs_sharing_bits(plan):
         more = f" and {len(shared) - 3} more pairs" if len(shared) > 3 else ""
         yield f"{plan.name}: {', '.join(shared[:3])}{more} share bits; all are decoded"
@@ -325,7 +325,7 @@ def keep_distinct(plans: Sequence[MessagePlan], notices: list[str]) -> tuple[Mes
         shared = "identifier" if winner.can_id == plan.can_id else "name"
         notices.append(
             f"{plan.name} ({plan.can_id & ~EXTENDED:#x}): has the {shared} of {winner.name} "
-            f"({winner.can_id & ~EXTENDED:#x}), which comes later and counts; left out"
+            f"({winner.can_id & ~EXTENDED:#x}), which comes later in the file and is used; omitted"
         )
     return tuple(kept)
 

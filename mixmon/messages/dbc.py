@@ -143,7 +143,7 @@ def _select_by_ranges(
     for row in own:
         if lost := {row.child, row.parent} - names:
             notices.append(
-                f"{message.name}: SG_MUL_VAL_ names {', '.join(sorted(lost))}, not a signal of it; left out"
+                f"{message.name}: SG_MUL_VAL_ names {', '.join(sorted(lost))}, not a signal of it; omitted"
             )
         else:
             chosen[row.child] = (*chosen.get(row.child, ()), Selector(row.parent, row.ranges))

@@ -12,7 +12,7 @@ from typing import Any
 from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, CensusReport, DuplicateNode
 from mixmon.findings.census.traffic import Rhythm
 from mixmon.findings.census.wiring import Diagnosis
-from mixmon.frames.block import EXTENDED
+from mixmon.frames.block import EXTENDED, identifier_text
 from mixmon.report.balance import log_troubles
 from mixmon.report.text import Cell, Column, counted, paragraph, table, title
 from mixmon.report.words import sentence
@@ -147,11 +147,6 @@ def _census_head(census: CensusReport, name: str, log: LogFacts | None) -> str:
     return title("CENSUS", name) + "".join(map(paragraph, lines))
 
 
-def identifier(can_id: int) -> str:
-    """As in a log: three hex digits, or eight for 29-bit identifiers."""
-    return f"{can_id & ~EXTENDED:08X}" if can_id & EXTENDED else f"{can_id:03X}"
-
-
 def _node_table(census: CensusReport) -> str:
     if not census.nodes:
         return "" if census.declared else "no node of the project's own message layer\n"
@@ -206,11 +201,11 @@ def _fault_lines(census: CensusReport) -> str:
     lines += [_duplicate_line(d) for d in census.duplicates]
     lines += [f"node {n.position}: {'; '.join(map(sentence, n.notes))}" for n in census.nodes if n.notes]
     lines += [
-        f"node {n.position}: no frame {', '.join(map(identifier, n.ids_missing))}"
+        f"node {n.position}: no frame {', '.join(map(identifier_text, n.ids_missing))}"
         for n in census.nodes
         if n.ids and n.ids_missing and census.declared
     ]
-    lines += [f"missing message: {m.bus}/{m.message} ({identifier(m.can_id)})" for m in census.missing]
+    lines += [f"missing message: {m.bus}/{m.message} ({identifier_text(m.can_id)})" for m in census.missing]
     lines += [f"bus {b.name}: no frame at all" for b in census.buses if not b.frames]
     lines += [f"bus {b.name}: {'; '.join(map(sentence, b.notes))}." for b in census.buses if b.notes]
     return "".join(map(paragraph, lines))
@@ -223,7 +218,7 @@ def _diagnosis_line(diagnosis: Diagnosis) -> str:
 
 
 def _duplicate_line(found: DuplicateNode) -> str:
-    where = f"{identifier(found.can_id)} on {found.channel}"
+    where = f"{identifier_text(found.can_id)} on {found.channel}"
     signs = found.signs
     if found.position is None or signs is None:
         return (
@@ -268,7 +263,7 @@ def _id_table(ids: Sequence[CensusId]) -> str:
     ]
     rows: list[list[Cell]] = [
         [
-            identifier(i.beat.can_id),
+            identifier_text(i.beat.can_id),
             i.beat.channel,
             i.beat.frames,
             i.beat.rhythm.rate_hz,

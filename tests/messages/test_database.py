@@ -32,22 +32,25 @@ NOTICES = {
         "Leaving.Out: needs 4 bytes, its message has 2; always missing",
     ],
     "duplicates.dbc": [
-        "First (0x1b8): has the identifier of Second (0x1b8), which comes later and counts; left out",
-        "Twin (0x1b9): has the name of Twin (0x1ba), which comes later and counts; left out",
+        (
+            "First (0x1b8): has the identifier of Second (0x1b8), which comes later in the file and is used; "
+            "omitted"
+        ),
+        "Twin (0x1b9): has the name of Twin (0x1ba), which comes later in the file and is used; omitted",
     ],
     "odd_numbers.dbc": [
         "Odd.Reversed: minimum 9 above maximum 1; no range is assumed",
-        "Odd.Zero: factor 0; always 5.0",
+        "Odd.Zero: factor 0; the value is always 5.0",
     ],
     "lost_multiplex.dbc": [
-        "TwoSwitches: SG_MUL_VAL_ names Nobody, not a signal of it; left out",
+        "TwoSwitches: SG_MUL_VAL_ names Nobody, not a signal of it; omitted",
         LOST_CHILD,
         "Circle.One: depends on itself by SG_MUL_VAL_; decoded in every frame",
         "Circle.Other: depends on itself by SG_MUL_VAL_; decoded in every frame",
-        "SameName.Value: defined twice; the last one counts",
+        "SameName.Value: defined twice; the last definition is used",
     ],
     "protected.dbc": [
-        "Misnamed: CounterSignal Missing is not an unsigned signal of every frame; not watched",
+        "Misnamed: CounterSignal Missing is not an unsigned signal of every frame; not checked",
         UNKNOWN_CHECKSUM,
     ],
 }
@@ -194,8 +197,8 @@ def test_signals_and_messages_too_big_for_a_frame_are_left_out(tmp_path):
     database = load_database(path)
     assert [signal.name for signal in database.message("Wide").signals] == ["Rest"]
     assert database.notices == (
-        "Wide.Blob: 100 bits are more than a number can have (64); left out",
-        "Long: 100 bytes are not in one frame; left out",
+        "Wide.Blob: 100 bits are more than a number can have (64); omitted",
+        "Long: 100 bytes do not fit into one frame; omitted",
     )
 
 
