@@ -23,7 +23,9 @@ from mixmon.frames.block import FrameBlock, identifier_text
 from mixmon.frames.logs import LogSource, open_log
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
+from mixmon.messages.gaps import Gap
 from mixmon.mixture.block import CylinderBlock
+from mixmon.note import Note, note
 from mixmon.pipeline import Pipeline
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Session
@@ -49,7 +51,7 @@ class LogFacts:
     decoded        frames that carried something the session asks for
     corrupt        frames with a wrong checksum or a repeated counter: kept, marked, not counted
     faults         what ended a log early
-    absent         messages that never came or only late, with what they would have told, in words
+    missing        messages that never came or only late, with the signals that are unknown without them
     """
 
     frames: int = 0
@@ -64,7 +66,7 @@ class LogFacts:
     decoded: int = 0
     corrupt: int = 0
     faults: list[str] = field(default_factory=list)
-    absent: tuple[str, ...] = ()
+    missing: tuple[Note, ...] = ()
 
 
 class Run:
@@ -129,7 +131,7 @@ class Run:
         self.log.late_by_clock, self.log.jumps = pipeline.late_by_clock, pipeline.jumps
         self.log.decoded = pipeline.decoded
         self.log.corrupt = sum(c.checksum_errors + c.repeats for c in pipeline.counts.values())
-        self.log.absent = absent_messages(self.binding, pipeline)
+        self.log.missing = missing_messages(self.binding, pipeline)
 
     def _account(self, source: LogSource, seen: _Seen) -> None:
         report, log = source.report, self.log
@@ -156,34 +158,49 @@ class Run:
         )
 
 
-def absent_messages(binding: Binding, pipeline: Pipeline) -> tuple[str, ...]:
-    """Messages of which the pipeline could use no frame, with what they would have told, in words."""
-    lacking: dict[tuple[int, str], dict[str, None]] = {}
+def missing_messages(binding: Binding, pipeline: Pipeline) -> tuple[Note, ...]:
+    """Messages of which the pipeline could use no frame, with the signals that are unknown without them.
+
+    Messages of one bus that carry the same quantities share a note. The last note, if any, counts the
+    frames that came too late to be placed.
+    """
+    late = pipeline.late_by_clock
+    code = Gap.MESSAGES_LATE if late else Gap.MESSAGES_MISSING
+    notes = []
+    for (bus, signals), messages in _unheard_messages(binding, pipeline).items():
+        notes.append(
+            note(
+                code,
+                message=messages[0],
+                others=len(messages) - 1,
+                bus=binding.buses[bus],
+                signals=signals,
+                needed_for_steady=tuple(sorted(_signals_of_axes(binding.session).intersection(signals))),
+            )
+        )
+    if late:
+        notes.append(note(Gap.FRAMES_LATE, frames=late, patience_s=LATENESS_NS / SECOND_NS))
+    return tuple(notes)
+
+
+def _unheard_messages(binding: Binding, pipeline: Pipeline) -> dict[tuple[int, tuple[str, ...]], list[str]]:
+    """Names of messages without a frame, by bus index and the quantities that they carry."""
+    quantities: dict[tuple[int, str], dict[str, None]] = {}
     of_nodes = (item for node in binding.nodes for item in node.items())
     for name, bound in (*binding.engine.items(), *of_nodes):
         key = (bound.bus, bound.message.name)
         if pipeline.counts[key].frames == 0:
-            lacking.setdefault(key, {})[name] = None
-    axes = binding.session.axes
-    needed = {"rpm"} if axes.rpm else set()
-    needed |= {axes.load_signal} if axes.load else set()
-    came = "was in time" if pipeline.late_by_clock else "came"
+            quantities.setdefault(key, {})[name] = None
     alike: dict[tuple[int, tuple[str, ...]], list[str]] = {}
-    for (bus, message), names in lacking.items():
+    for (bus, message), names in quantities.items():
         alike.setdefault((bus, tuple(names)), []).append(message)
-    notes = []
-    for (bus, told_by), messages in alike.items():
-        blocked = sorted(needed.intersection(told_by))
-        still = f"; without {' and '.join(blocked)} nothing can be called steady" if blocked else ""
-        more = f" and {len(messages) - 1} like it" if len(messages) > 1 else ""
-        on = binding.buses[bus]
-        notes.append(f"{messages[0]}{more} never {came} on bus {on}: no {', '.join(told_by)}{still}")
-    if pipeline.late_by_clock:
-        late = pipeline.late_by_clock
-        notes.append(
-            f"{late} frames came over {LATENESS_NS / SECOND_NS:g} s behind others and could not be placed"
-        )
-    return tuple(notes)
+    return alike
+
+
+def _signals_of_axes(session: Session) -> set[str]:
+    """Signals without which no time counts as steady."""
+    axes = session.axes
+    return ({"rpm"} if axes.rpm else set()) | ({axes.load_signal} if axes.load else set())
 
 
 class _Seen:
@@ -303,7 +320,7 @@ def balance(run: Run, against: str = "peers") -> Balance:
     stage = BalanceStage(run.session, run.left_out)
     for event in run_through(EventStage(run.session, run.binding.fuel), feed_on_the_way(run, stage)):
         stage.heed([event])
-    return stage.result(against, (*run.binding.gaps, *run.log.absent))
+    return stage.result(against, (*run.binding.gaps, *run.log.missing))
 
 
 def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:

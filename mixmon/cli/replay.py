@@ -151,7 +151,7 @@ def _print(
     from mixmon.report.text import to_json
 
     run_ = _account(worker, source)
-    found = worker.observer.balance(absent=run_.log.absent)
+    found = worker.observer.balance(missing=run_.log.missing)
     if not arguments.json:
         result(f"\n{alarm_limits_text(worker.session)}\n{balance_text(found, run_, unit)}")
         return
@@ -161,7 +161,7 @@ def _print(
 
 def _account(worker: Worker, source: ReplaySource) -> Run:
     """The run with the account of its lines, as a report wants it."""
-    from mixmon.run import LogFacts, Run, absent_messages
+    from mixmon.run import LogFacts, Run, missing_messages
 
     pipeline, report = worker.pipeline, source.log.report
     if not pipeline.decoded:
@@ -183,6 +183,6 @@ def _account(worker: Worker, source: ReplaySource) -> Run:
         decoded=pipeline.decoded,
         corrupt=sum(c.checksum_errors + c.repeats for c in pipeline.counts.values()),
         faults=report.faults,
-        absent=absent_messages(worker.binding, pipeline),
+        missing=missing_messages(worker.binding, pipeline),
     )
     return run_

@@ -16,6 +16,7 @@ import numpy as np
 from mixmon.arrays import Floats
 from mixmon.findings.balance.balance import Balance, BalanceStage, CellNeed
 from mixmon.findings.balance.cells import OFTEN_EVENTS
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.grade.evidence import (
     Evidence,
     SeenCell,
@@ -420,13 +421,14 @@ def _trim_change(evidence: Evidence) -> Floats:
 
 def _answer_withheld(name: str, evidence: Evidence) -> Item:
     """Trims are withheld: is it true that there was too little data, or that misfire was frequent?"""
-    reasons = "; ".join(evidence.balance.withheld)
-    if reasons.startswith("misfire in the data") and len(evidence.events("misfire")) >= OFTEN_EVENTS:
+    codes = {reason.code for reason in evidence.balance.withheld}
+    reasons = ", ".join(code.value.replace("_", " ") for code in sorted(codes))
+    if BalanceNote.FREQUENT_MISFIRE in codes and len(evidence.events("misfire")) >= OFTEN_EVENTS:
         return does_not_apply(name, "misfire is planted often enough for trims to be held back, and they are")
     may_be_used = BalanceStage(evidence.simulation.session).used
     seen = [one for one in seen_cells(evidence).values() if may_be_used(one.number)]
     enough = np.any([one.enough for one in seen], axis=0).sum() if seen else 0
-    if enough < 2 and reasons.startswith("too little data"):
+    if enough < 2 and codes == {BalanceNote.TOO_FEW_NEEDS}:
         return not_yet(name, "trims", too_little(seen), f"none offered: {reasons}")
     return judged(name, "trims", f"none offered: {reasons}", "", right=False)
 

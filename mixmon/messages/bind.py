@@ -4,7 +4,7 @@ A session file names quantities (lambda, ready, rpm, ...) and for each a signal 
 database says where a signal lies in a frame. On the way from one to the other: the databases that the
 buses name are found and read (`find_databases`), every chosen signal is looked up and its unit and range
 are compared with what it was chosen for (`_Search`, `misread`), and what stays without a signal is listed
-(`missing`, `gaps`).
+(`missing` and `gaps` of `messages.gaps`).
 
 Nothing stops at the first mistake. Each step adds to a list of mistakes, so that one run of
 `mixmon verify` shows all of them, in the order of the file.
@@ -13,7 +13,7 @@ Nothing stops at the first mistake. Each step adds to a list of mistakes, so tha
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -24,6 +24,7 @@ from mixmon.gas import fuel as fuels
 from mixmon.messages.binding import Binding, Bound
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, shipped_database
 from mixmon.messages.database import Database, load_database
+from mixmon.messages.gaps import gaps, missing
 from mixmon.messages.plan import SignalPlan
 from mixmon.session.keys import CHAIN, ENGINE, Quantity
 from mixmon.session.load import placed, read_session, read_text
@@ -381,93 +382,6 @@ def _describe_states(signal: SignalPlan) -> str:
     if signal.choices:
         return "one of " + ", ".join(f"{raw} ({text})" for raw, text in signal.choices.items())
     return f"a value of {signal.length} bits"
-
-
-# --- What cannot be done without the signals that are missing. ---
-
-_WITHOUT_CHAIN_SIGNAL: Final[Mapping[str, str]] = {
-    "ready": "a sensor that is warming up is told by time alone",
-    "supply": "a node that lost its supply is not told from one that lost the bus",
-    "heater": "heater effort is not compared",
-    "resets": "restarts of a controller are told by its silence alone",
-}
-_WITHOUT_ENGINE_SIGNAL: Final[Mapping[str, str]] = {
-    "rpm": "no cells, no pulls, no misfires by cycle, no delay by speed",
-    "pulse_ms": "unequal flow is not told from unequal dead time",
-    "coolant_c": "a cold engine is not told from a warm one",
-    "fuel_cut": "fuel cuts are told by the readings alone",
-    "spark_cut": "spark cuts are told by the readings alone",
-}
-
-_NOT_CORRECTED: Final = (
-    "sensors before the turbine and no [sensors] pressure_k_bar: pressure is not corrected for, "
-    "rich reads too rich and lean too lean (lambda 0.85 as 0.81 to 0.83 at 2 bar)"
-)
-_OPTIONAL_SIGNALS: Final = {"exhaust_kpa"}
-"""Signals that only some engines need: pressure at the sensors matters before a turbine."""
-
-
-def missing(chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
-    """The quantities that no signal carries, as keys of the session file, optional ones left out.
-
-    `chain` holds the quantities that every node has, `engine` those of the engine.
-    """
-    return tuple(
-        [f"chain.signals.{name}" for name in CHAIN if name not in chain]
-        + [f"engine_signals.{name}" for name in ENGINE if name not in {*engine, *_OPTIONAL_SIGNALS}]
-    )
-
-
-def gaps(session: Session, chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
-    """What cannot be done with this session, one sentence each, in the order of the session file."""
-    found = []
-    if session.exhaust.sensor_distance_mm is None or session.exhaust.primary_bore_mm is None:
-        found.append("no exhaust bore and sensor distance: the delay to the sensors is a guess")
-    if session.fuel is None:
-        found.append("no [fuel]: gasoline is taken for the oxygen balance, and AFR is not shown")
-    found += _reading_gaps(session)
-    found += [
-        f"no {name} signal: {what}" for name, what in _WITHOUT_CHAIN_SIGNAL.items() if name not in chain
-    ]
-    found += [
-        f"no {name} signal: {what}" for name, what in _WITHOUT_ENGINE_SIGNAL.items() if name not in engine
-    ]
-    found += _load_gaps(session, engine)
-    found += _target_gaps(session, engine)
-    return tuple(found)
-
-
-def _reading_gaps(session: Session) -> list[str]:
-    """How readings are corrected, and what pressure does to them where it is not corrected for."""
-    said, sensors = [], session.sensors
-    if sensors is not None and sensors.curve is not None:
-        said.append(f"the controllers' lambda is read by the curve of {sensors.curve} and corrected")
-    if sensors is not None and sensors.pressure_k_bar is not None:
-        said.append(f"readings are corrected for pressure at the sensors, k {sensors.pressure_k_bar:g} bar")
-    elif session.exhaust.before_turbine:
-        said.append(_NOT_CORRECTED)
-    return said
-
-
-def _load_gaps(session: Session, engine: Collection[str]) -> list[str]:
-    """What the load axis lacks for cells by load."""
-    axes = session.axes
-    if axes.load_signal not in engine:
-        return [f"no {axes.load_signal} signal, the load: no cells by load, and no steady load is asked for"]
-    if not axes.rpm or not axes.load:
-        return ["no [axes] with rpm and load: no cells"]
-    return []
-
-
-def _target_gaps(session: Session, engine: Collection[str]) -> list[str]:
-    """What the target lacks for needs vs target."""
-    if "target" in engine:
-        return []
-    if session.targets is None:
-        return ["no target signal and no [targets]: needs vs target are not offered"]
-    if not {"rpm", session.axes.load_signal} <= set(engine):
-        return [f"no target signal, and no rpm and {session.axes.load_signal} to look up [targets] by"]
-    return []
 
 
 # --- The declared fuel as the room `gas` knows it. ---

@@ -10,6 +10,7 @@ import numpy as np
 from mixmon.arrays import Bytes
 from mixmon.gas.fuel import Fuel
 from mixmon.messages.plan import MessagePlan, SignalPlan
+from mixmon.note import Note
 from mixmon.session.model import Session, SignalChoice
 
 NO_BUS = 255
@@ -49,7 +50,7 @@ class Binding:
     curve       the fuel for which the controllers compute lambda; None: the one that burns
     stoich_afr  the ratio that AFR numbers mean, as declared or from the fuel; None without a fuel
     missing     quantities that no signal carries, as keys of the session file
-    gaps        what cannot be done because something is not declared, in sentences
+    gaps        what cannot be done because something is missing
     """
 
     session: Session
@@ -61,7 +62,7 @@ class Binding:
     curve: Fuel | None
     stoich_afr: float | None
     missing: tuple[str, ...]
-    gaps: tuple[str, ...]
+    gaps: tuple[Note, ...]
 
     @property
     def tables(self) -> list[tuple[int, tuple[MessagePlan, ...]]]:

@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from mixmon.findings.balance.balance import Balance, Spread
-from mixmon.report.text import Column, counted, paragraph, table, title
+from mixmon.report.text import Column, counted, note_lines, paragraph, table, title
 from mixmon.report.units import Unit
+from mixmon.report.words import sentence, sentences
 from mixmon.run import LogFacts, Run
 
 _SHOWN_REJECTS = 5
@@ -136,7 +137,7 @@ def _cylinders(balance: Balance) -> str:
 
 def _remarks(balance: Balance) -> str:
     """Flags by cylinder, where there are any, and what was left out of the statistics."""
-    rows = [(c.cylinder, "; ".join(c.flags)) for c in balance.cylinders if c.flags]
+    rows = [(c.cylinder, sentences(c.flags)) for c in balance.cylinders if c.flags]
     remarks = table([Column("cyl"), Column("remarks", left=True, wraps=True)], rows) if rows else ""
     return remarks + _left_out(balance)
 
@@ -151,7 +152,7 @@ def _left_out(balance: Balance) -> str:
         if most == "0.0":
             continue
         parts.append(f"{reason} {most}" if least == most else f"{reason} {least} to {most}")
-    return paragraph(f"left out, seconds a cylinder: {', '.join(parts)}") if parts else ""
+    return paragraph(f"excluded, seconds a cylinder: {', '.join(parts)}") if parts else ""
 
 
 def _cells(balance: Balance, unit: Unit) -> str:
@@ -227,7 +228,7 @@ def _closing(balance: Balance) -> str:
         for b in balance.banks
     ]
     if balance.withheld:
-        lines += [f"no trims offered: {reason}" for reason in balance.withheld]
+        lines += [f"no trims offered: {sentence(reason)}" for reason in balance.withheld]
     else:
         lines.append(f"after the new trims: {_spread(balance.predicted_spread)}, predicted")
         lines.append(
@@ -235,8 +236,7 @@ def _closing(balance: Balance) -> str:
             "is entered, and measure again after. Balanced mixture is no proof of knock margin; the engine "
             "builder's limits stand."
         )
-    lines += [f"note: {note}" for note in balance.notes]
-    return "".join(map(paragraph, lines))
+    return "".join(map(paragraph, lines)) + note_lines(balance.notes)
 
 
 def _spread(spread: Spread) -> str:

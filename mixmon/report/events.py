@@ -11,7 +11,7 @@ from mixmon.findings.events.event import NOT_FUELLING, Event, Kind, Value
 from mixmon.findings.lags import KnownLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
-from mixmon.report.text import Column, counted, log_notes, paragraph, since_first, table, title
+from mixmon.report.text import Column, counted, log_notes, note_lines, paragraph, since_first, table, title
 from mixmon.report.units import Unit
 from mixmon.run import Run
 
@@ -37,7 +37,7 @@ def events_json(events: Sequence[Event], known: Sequence[KnownLag], run: Run) ->
         evidence      what speaks for the kind, units in the names
     lags           sensor lags that were taken off, see `report.lags`; what is assumed is learnt on the
                    way, as far as cuts tell it (evidence: lag_s)
-    notes          what could not be done, in words
+    notes          what could not be done: code, text, values
     """
     return {
         "session": run.session.name or str(run.session.path or ""),
@@ -79,8 +79,7 @@ def events_text(events: Sequence[Event], known: Sequence[KnownLag], run: Run, un
         )
     if events:
         closing.append(f"Times are the gas's own at the sensor: {lags_words(known)}, taken off.")
-    closing += [f"note: {note}" for note in log_notes(run)]
-    parts.append("".join(map(paragraph, closing)))
+    parts.append("".join(map(paragraph, closing)) + note_lines(log_notes(run)))
     return "\n".join(part for part in parts if part)
 
 

@@ -15,7 +15,18 @@ from mixmon.findings.pulls.pulls import Pull
 from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
-from mixmon.report.text import NO_VALUE, Cell, Column, log_notes, number, paragraph, since_first, table, title
+from mixmon.report.text import (
+    NO_VALUE,
+    Cell,
+    Column,
+    log_notes,
+    note_lines,
+    number,
+    paragraph,
+    since_first,
+    table,
+    title,
+)
 from mixmon.run import Run
 from mixmon.session.model import Node
 
@@ -148,7 +159,7 @@ def pulls_text(
 
 
 def _notes(run: Run) -> str:
-    return "".join(paragraph(f"note: {note}") for note in log_notes(run))
+    return note_lines(log_notes(run))
 
 
 def _none(run: Run) -> str:

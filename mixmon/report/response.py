@@ -18,6 +18,7 @@ from mixmon.report.text import (
     Column,
     counted,
     log_notes,
+    note_lines,
     number,
     paragraph,
     since_first,
@@ -193,7 +194,7 @@ def response_text(review: ResponseReview, run: Run) -> str:
         f"at {since_first(r.t, run):.1f} s fuel moved and told nothing: {r.why}" for r in review.refused
     ]
     parts += [_delay(review), *map(paragraph, refused)]
-    notes = "".join(paragraph(f"note: {note}") for note in log_notes(run))
+    notes = note_lines(log_notes(run))
     return "\n".join([*parts, notes] if notes else parts)
 
 

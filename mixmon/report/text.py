@@ -1,4 +1,8 @@
-"""Text that is fit for a terminal: what it may contain, how wide it is, when it may be bold."""
+"""Text that is fit for a terminal: what it may contain, how wide it is, when it may be bold.
+
+`report.words` is imported where a note is turned into words: it knows the codes of all rooms, and with
+them NumPy, which `mixmon --help` and a refused command line need not wait for.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +11,7 @@ import json
 import math
 import os
 import unicodedata
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import PurePath
@@ -185,7 +189,7 @@ def _lines(columns: Sequence[Column], row: list[str], widths: list[int], gap: st
 # Findings as JSON: one object, stable order, nothing that JSON cannot say.
 # ----------------------------------------------------------------------------------------------------
 
-FORMAT = 1
+FORMAT = 2
 """Goes up when a field is renamed or changes its meaning, never when one is added."""
 
 
@@ -197,7 +201,7 @@ def to_json(findings: Mapping[str, Any]) -> str:
     become null.
 
     >>> to_json({"rate_hz": 100.0, "gap_s": float("nan")})
-    '{"format": 1, "rate_hz": 100.0, "gap_s": null}\n'
+    '{"format": 2, "rate_hz": 100.0, "gap_s": null}\n'
     """
     return json.dumps(plain({"format": FORMAT, **findings}), allow_nan=False) + "\n"
 
@@ -236,7 +240,7 @@ def _plain_compound(value: Any) -> Any:
 
 
 # ----------------------------------------------------------------------------------------------------
-# What reports tell of the log behind them: moments counted from its first frame, and what never came.
+# What reports say about the log behind them: moments counted from its first frame, and notes.
 # ----------------------------------------------------------------------------------------------------
 
 
@@ -245,6 +249,13 @@ def since_first(t: int, run: Run) -> float:
     return (t - (run.log.first_ns or 0)) / 1e9
 
 
-def log_notes(run: Run) -> list[str]:
-    """What could not be done for want of a signal, mapped or heard, in words."""
-    return [*run.binding.gaps, *run.log.absent]
+def log_notes(run: Run) -> list[Note]:
+    """What could not be done because something is missing, in the session or in the log."""
+    return [*run.binding.gaps, *run.log.missing]
+
+
+def note_lines(notes: Iterable[Note]) -> str:
+    """A paragraph for each note."""
+    from mixmon.report.words import sentence
+
+    return "".join(paragraph(f"note: {sentence(one)}") for one in notes)

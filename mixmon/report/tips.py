@@ -9,7 +9,17 @@ from mixmon.findings.events.tips import BACK_WITHIN, Repeated, Tip, TipGroup, Ti
 from mixmon.findings.lags import KnownLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
-from mixmon.report.text import Cell, Column, counted, log_notes, paragraph, since_first, table, title
+from mixmon.report.text import (
+    Cell,
+    Column,
+    counted,
+    log_notes,
+    note_lines,
+    paragraph,
+    since_first,
+    table,
+    title,
+)
 from mixmon.run import Run
 from mixmon.session.model import Node
 
@@ -91,9 +101,7 @@ def tips_text(found: TipReview, known: Sequence[KnownLag], run: Run) -> str:
     grouped = {i for group in found.groups for i in group.tips}
     parts += [_group(group, found.tips, nodes) for group in found.groups]
     parts += [_alone(i, tip, nodes) for i, tip in enumerate(found.tips) if i not in grouped]
-    return "\n".join(
-        [*parts, _closing(found, known) + "".join(paragraph(f"note: {n}") for n in log_notes(run))]
-    )
+    return "\n".join([*parts, _closing(found, known) + note_lines(log_notes(run))])
 
 
 def _list(tips: Sequence[Tip], run: Run) -> str:

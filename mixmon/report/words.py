@@ -6,14 +6,21 @@ words depend on them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.census.records import CensusCode
 from mixmon.findings.census.wiring import WiringCode
+from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
 
 Sentence = str | Callable[[Mapping[str, Any]], str]
+
+# ----------------------------------------------------------------------------------------------------
+# The census.
+# ----------------------------------------------------------------------------------------------------
 
 _CENSUS: Final[Mapping[NoteCode, Sentence]] = {
     CensusCode.RATE_OFF: "{rate_hz:.2f} Hz, {expected_hz:g} expected",
@@ -54,7 +61,144 @@ _CENSUS: Final[Mapping[NoteCode, Sentence]] = {
     ),
 }
 
-SENTENCES: Final[dict[NoteCode, Sentence]] = {**_CENSUS}
+
+# ----------------------------------------------------------------------------------------------------
+# The balance.
+# ----------------------------------------------------------------------------------------------------
+
+
+def _listed(names: Iterable[object], last: str = " and ") -> str:
+    """The names with commas, and with `last` before the last one."""
+    *first, end = map(str, names)
+    return f"{', '.join(first)}{last}{end}" if first else end
+
+
+def _need_and_trim(need: float, trim: float) -> str:
+    return f"{need:+.1f} %" + (f" (new trim {trim:+.2f})" if math.isfinite(trim) else "")
+
+
+def _misfire_excluded(values: Mapping[str, Any]) -> str:
+    said = "misfire excluded: {missed_cycles} cycles in {events} event(s)".format_map(values)
+    if "needs_percent" not in values:
+        return said
+    without = _need_and_trim(values["needs_percent"], values["trim_new_percent"])
+    counted = _need_and_trim(values["needs_counted_percent"], values["trim_counted_percent"])
+    return f"{said}; needs {without} without, {counted} with it"
+
+
+def _frequent_misfire(values: Mapping[str, Any]) -> str:
+    return (
+        "misfire in the data: cylinder {which}, {events} times in {used_s:.0f} s used, {share_percent:.1f} % "
+        "of its cycles, which alone read {lean_least_percent:.1f} to {lean_most_percent:.1f} % lean; "
+        "repair the ignition before adding fuel"
+    ).format_map({**values, "which": _listed(values["cylinders"])})
+
+
+def _cells_excluded(values: Mapping[str, Any]) -> str:
+    axes = [(name, values[name]) for name in ("rpm", "load") if values[name] is not None]
+    cells = zip(*([f"{name} {centre:g}" for centre in centres] for name, centres in axes), strict=True)
+    return f"cells excluded by the operator: {', '.join(map(' '.join, cells))}"
+
+
+_BALANCE: Final[Mapping[NoteCode, Sentence]] = {
+    BalanceNote.NO_SENSOR: "no sensor",
+    BalanceNote.SHARED_SENSOR: lambda values: (
+        f"one sensor with cylinder {_listed(values['with_cylinders'], ', ')}: the split is not known"
+    ),
+    BalanceNote.TOO_LITTLE_DATA: "too little data",
+    BalanceNote.AT_RICH_LIMIT: "at rich limit in {cells} cell(s): at least this rich, not counted",
+    BalanceNote.AT_LEAN_LIMIT: "at lean limit in {cells} cell(s): at least this lean, not counted",
+    BalanceNote.CELLS_DISAGREE: (
+        "needs {least_percent:+.1f} to {most_percent:+.1f} % by cell: one trim cannot serve all"
+    ),
+    BalanceNote.SENDS_TOO_SELDOM: "sends less often than its definition says: most samples count as held",
+    BalanceNote.MISFIRE_EXCLUDED: _misfire_excluded,
+    BalanceNote.OUTLIERS_EXCLUDED: "{seconds:g} s of outliers excluded",
+    BalanceNote.TRIM_KEPT: "trim kept: need not known",
+    BalanceNote.WITHIN_ERROR_OF_ZERO: "within error of zero",
+    BalanceNote.TRIM_AT_LIMIT: "trim at its limit",
+    BalanceNote.LARGE_TRIM_CHANGE: ("over {limit_percent:g} %: look for a mechanical cause before trimming"),
+    BalanceNote.TOO_FEW_NEEDS: (
+        "too little data: {known} of {cylinders} cylinders have a need with an interval, 2 are needed"
+    ),
+    BalanceNote.FREQUENT_MISFIRE: _frequent_misfire,
+    BalanceNote.LIMITS_TOO_NARROW: (
+        "mean factor {mean_factor:.5f} cannot be kept; the limits allow {lowest_factor:.5f} to "
+        "{highest_factor:.5f}; widen [trims] lowest_percent and highest_percent or change the base map"
+    ),
+    BalanceNote.TRIMS_NOW_ASSUMED_ZERO: "trims now: not given in [trims] now_percent, taken as 0",
+    BalanceNote.CELLS_EXCLUDED_BY_OPERATOR: _cells_excluded,
+    BalanceNote.ENGINE_FAR_FROM_TARGET: (
+        "the whole engine reads {needs_percent:+.0f} % from its target: "
+        "check the units of lambda and target, and the fuel's stoichiometric ratio"
+    ),
+    BalanceNote.NO_SPEED: "no rpm: transients cannot be excluded, and trims may rest on them",
+    BalanceNote.CUTS_UNKNOWN: (
+        "{seconds:.1f} s excluded: the engine control no longer reported whether fuel or spark is cut"
+    ),
+}
+
+
+# ----------------------------------------------------------------------------------------------------
+# What cannot be done, because something is missing in the session or in the log.
+# ----------------------------------------------------------------------------------------------------
+
+WITHOUT_SIGNAL: Final[Mapping[str, str]] = {
+    "ready": "warm-up is inferred from time alone",
+    "supply": "a node without supply cannot be distinguished from one that is off the bus",
+    "heater": "heater effort is not compared",
+    "resets": "restarts of a controller are inferred from its silence alone",
+    "rpm": "no cells, no pulls, no misfires by cycle, no delay by speed",
+    "pulse_ms": "unequal flow cannot be distinguished from unequal dead time",
+    "coolant_c": "a cold engine cannot be distinguished from a warm one",
+    "fuel_cut": "fuel cuts are inferred from the readings alone",
+    "spark_cut": "spark cuts are inferred from the readings alone",
+}
+"""What is not done without a signal, by its name in the session."""
+
+
+def _messages(came: str) -> Callable[[Mapping[str, Any]], str]:
+    """The sentence on messages that carry the same signals: which `came`, and what is unknown."""
+
+    def say(values: Mapping[str, Any]) -> str:
+        more = f" and {values['others']} like it" if values["others"] else ""
+        needed = _listed(values["needed_for_steady"]) if values["needed_for_steady"] else ""
+        steady = f"; without {needed} no time counts as steady" if needed else ""
+        signals = _listed(values["signals"], ", ")
+        return f"{values['message']}{more} {came} on bus {values['bus']}: no {signals}{steady}"
+
+    return say
+
+
+_GAPS: Final[Mapping[NoteCode, Sentence]] = {
+    Gap.NO_SIGNAL: lambda values: f"no {values['signal']} signal: {WITHOUT_SIGNAL[values['signal']]}",
+    Gap.NO_LOAD_SIGNAL: "no {signal} signal, the load: no cells by load, and no steady load is asked for",
+    Gap.NO_AXES: "no [axes] with rpm and load: no cells",
+    Gap.NO_TARGET: "no target signal and no [targets]: needs vs target are not offered",
+    Gap.TARGETS_NOT_READABLE: "no target signal, and no rpm and {load_signal} to look up [targets] by",
+    Gap.NO_EXHAUST_SIZES: "no exhaust bore and sensor distance: the delay to the sensors is a guess",
+    Gap.NO_FUEL: "no [fuel]: gasoline is taken for the oxygen balance, and AFR is not shown",
+    Gap.CURVE_CORRECTED: "the controllers' lambda is read by the curve of {curve} and corrected",
+    Gap.PRESSURE_CORRECTED: "readings are corrected for pressure at the sensors, k {k_bar:g} bar",
+    Gap.PRESSURE_NOT_CORRECTED: (
+        "sensors before the turbine and no [sensors] pressure_k_bar: pressure is not corrected for, "
+        "rich reads too rich and lean too lean (lambda 0.85 as 0.81 to 0.83 at 2 bar)"
+    ),
+    Gap.MESSAGES_MISSING: _messages("never came"),
+    Gap.MESSAGES_LATE: _messages("never came in time"),
+    Gap.FRAMES_LATE: "{frames} frames came over {patience_s:g} s behind others and could not be placed",
+}
+
+
+# ----------------------------------------------------------------------------------------------------
+# All of them.
+# ----------------------------------------------------------------------------------------------------
+
+SENTENCES: Final[dict[NoteCode, Sentence]] = {
+    **_BALANCE,
+    **_CENSUS,
+    **_GAPS,
+}
 """One sentence for every code; a test looks for codes that have none."""
 
 
@@ -66,6 +210,11 @@ def sentence(told: Note) -> str:
     """
     words, values = SENTENCES[told.code], dict(told.values)
     return words.format_map(values) if isinstance(words, str) else words(values)
+
+
+def sentences(notes: Sequence[Note], between: str = "; ") -> str:
+    """The notes as one text."""
+    return between.join(map(sentence, notes))
 
 
 def note_object(told: Note) -> dict[str, Any]:

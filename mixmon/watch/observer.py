@@ -35,6 +35,7 @@ from mixmon.messages.binding import Binding
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
+from mixmon.note import Note
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Chain
 from mixmon.watch.snapshot import Cylinders, Holding, Snapshot, Strip
@@ -385,9 +386,9 @@ class Observer:
         """Forget the worst needs so far."""
         self._tail.reset_peaks()
 
-    def balance(self, against: str = "peers", absent: tuple[str, ...] = ()) -> Balance:
-        """The balance of everything so far, exactly; `absent` names messages that never came."""
-        return self._balance.result(against, (*self._gaps, *absent))
+    def balance(self, against: str = "peers", missing: tuple[Note, ...] = ()) -> Balance:
+        """The balance of everything so far, exactly; `missing` are notes on messages that never came."""
+        return self._balance.result(against, (*self._gaps, *missing))
 
     def snapshot(self) -> Snapshot:
         """This moment, as far as rows tell it."""

@@ -23,7 +23,7 @@ def balanced(*arguments: str) -> dict:
 def test_json_has_every_field_that_scripts_rely_on():
     found = balanced(*EIGHT)
     assert list(found)[:4] == ["format", "session", "log", "against"]
-    assert found["format"] == 1
+    assert found["format"] == 2
     assert {"frames", "rejected_lines", "first_rejected", "duration_s", "late_by_clock"} <= found[
         "log"
     ].keys()
@@ -114,8 +114,11 @@ def test_an_engine_bus_that_is_not_in_the_log_is_named(tmp_path):
     log = tmp_path / "chain_only.log"
     log.write_bytes(b"".join(line for line in lines if b"can0" in line))
     found = balanced(str(log), *EIGHT[1:])
-    assert any("Engine_Fast never came" in note and "steady" in note for note in found["notes"])
-    assert found["withheld"]
+    missing = next(note for note in found["notes"] if note["code"] == "messages_missing")
+    assert (missing["message"], missing["bus"]) == ("Engine_Fast", "engine")
+    assert "rpm" in missing["needed_for_steady"]
+    assert missing["text"].startswith("Engine_Fast never came on bus engine: no rpm")
+    assert [reason["code"] for reason in found["withheld"]] == ["too_few_needs"]
 
 
 def test_standard_input_gives_the_same():

@@ -43,7 +43,7 @@ def counted(path):
 
 def test_json_has_the_promised_fields():
     found = as_json(LOG, "-s", SESSION)
-    assert found["format"] == 1
+    assert found["format"] == 2
     assert {"position", "cylinder", "ids", "rate_hz", "gap_max_s", "share_ready", "resets"} <= set(
         found["nodes"][0]
     )

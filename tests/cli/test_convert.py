@@ -51,7 +51,7 @@ def test_gas_of_gasoline_by_hand() -> None:
 )
 def test_every_quantity_leads_to_lambda(line: str, lam: float) -> None:
     found = json.loads(converted(f"{line} --json"))
-    assert found["format"] == 1
+    assert found["format"] == 2
     mixture = found["mixtures"][0]
     assert mixture["lambda"] == pytest.approx(lam, abs=2e-4)
     assert mixture["phi"] == pytest.approx(1 / lam, abs=4e-4)

@@ -33,7 +33,7 @@ def events(demo: tuple[str, str, dict[str, Any]], *more: str) -> Answer:
 
 def found(demo: tuple[str, str, dict[str, Any]], *more: str) -> list[dict[str, Any]]:
     result = read_json(events(demo, "--json", *more))
-    assert result["format"] == 1
+    assert result["format"] == 2
     return list(result["events"])
 
 

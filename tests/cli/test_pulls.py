@@ -68,7 +68,7 @@ def test_one_pull_against_the_target(log: tuple[str, str]) -> None:
 def test_the_json_is_whole(log: tuple[str, str]) -> None:
     status, out, _ = pulls(log, "--json")
     found = json.loads(out)
-    assert (status, found["format"], len(found["pulls"])) == (0, 1, 2)
+    assert (status, found["format"], len(found["pulls"])) == (0, 2, 2)
     first, second = found["pulls"]
     assert (first["pull"], first["ended_by"], first["suggestion"]) == (1, "throttle lift", "keep")
     assert first["t_s"] == pytest.approx(63.0, abs=0.1)
@@ -94,7 +94,7 @@ def test_tip_ins_as_text_and_as_json(log: tuple[str, str]) -> None:
     assert "without a cylinder that was valid throughout" in " ".join(out.split())  # into the fuel cuts
     found = json.loads(pulls(log, "--transients", "--json")[1])
     first = found["tips"][0]
-    assert (found["format"], first["kind"], first["t_s"]) == (1, "tip-in", pytest.approx(63.0, abs=0.1))
+    assert (found["format"], first["kind"], first["t_s"]) == (2, "tip-in", pytest.approx(63.0, abs=0.1))
     assert [node["cylinders"] for node in first["nodes"]] == [[i] for i in range(1, 9)]
     assert first["nodes"][0]["measures"]["peak"] > 0
     assert found["repeats"][0]["tips"] == [1, 2]

@@ -29,7 +29,7 @@ def test_json_has_every_field_that_scripts_rely_on():
         "format", "session", "log", "sensors", "cuts", "unclear_cuts", "fuel_steps", "steps_refused",
         "delay", "comparisons",
     ]  # fmt: skip
-    assert told["format"] == 1
+    assert told["format"] == 2
     assert told["sensors"][0].keys() == {
         "position", "cylinders", "sensor", "lean", "rich", "t63_s", "times_peers", "uneven", "uneven_half",
         "air_percent", "air_half_percent", "air_to_peers_percent", "air_to_expected_percent", "warm_up_s",

@@ -50,7 +50,7 @@ def test_every_mistake_is_a_line_and_they_are_counted_by_table(capsys, wrong):
 def test_the_same_as_json(capsys, wrong):
     assert main(["verify", str(wrong), "--json"]) == BAD_INPUT
     told = json.loads(capsys.readouterr().out)
-    assert (told["format"], told["session"]) == (1, str(wrong))
+    assert (told["format"], told["session"]) == (2, str(wrong))
     assert {"where", "found", "expected", "line"} == set(told["mistakes"][0])
     assert main(["verify", "examples/alder8.toml", "--json"]) == DONE
     assert json.loads(capsys.readouterr().out)["mistakes"] == []

@@ -10,6 +10,7 @@ from mixmon.dashboard.scene import Scene, Setting, ViewOptions
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed, Spread
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Event
 from mixmon.findings.pulls.bands import Bands, Point, PullTable
 from mixmon.findings.pulls.pulls import Pull
@@ -18,6 +19,7 @@ from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
+from mixmon.note import note
 from mixmon.report.units import unit_named
 from mixmon.session.default_limits import placeholder_rules
 from mixmon.session.model import (
@@ -184,7 +186,7 @@ def balance(count=8):
             left_out_s={"warming": 2.0},
             trim_now_percent=0.0,
             trim_new_percent=round(2 * NEEDS[c - 1]) / 2,
-            flags=("over 5 %: look for a mechanical cause before trimming",) if c == 3 else (),
+            flags=(note(BalanceNote.LARGE_TRIM_CHANGE, limit_percent=5.0),) if c == 3 else (),
         )
         for c in range(1, count + 1)
     )
@@ -198,7 +200,7 @@ def balance(count=8):
         predicted_spread=Spread(0.6, (0.4, 0.9), 0.2, count),
         predicted_by_cell=tuple((Cell(w.rpm, w.load), Spread(0.6, (0.4, 0.9), 0.2, count)) for w in whole),
         withheld=(),
-        notes=("trims now: not given in [trims] now_percent, taken as 0",),
+        notes=(note(BalanceNote.TRIMS_NOW_ASSUMED_ZERO),),
     )
 
 

@@ -64,7 +64,7 @@ def test_the_command_prints_every_item_and_exits_by_the_verdict(capsysbinary) ->
     assert "0 WRONG" in out
     assert main(["simulate", "--scenario", "odd-six", "--seed", "31", "--grade", "--json"]) == 0
     found = json.loads(capsysbinary.readouterr().out)
-    assert found["format"] == 1
+    assert found["format"] == 2
     assert len(found["items"]) == sum(found["verdicts"].values()) == len(JUDGES)
 
 

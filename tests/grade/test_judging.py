@@ -9,11 +9,13 @@ import pytest
 from gradings import graded
 
 from mixmon.findings.balance.balance import Balance
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.grade import needs, samples
 from mixmon.grade.evidence import Evidence, seen_cells
 from mixmon.grade.grader import JUDGES, all_right
 from mixmon.grade.item import Grading
 from mixmon.mixture.steady import Cell
+from mixmon.note import note
 
 RIGHT, WRONG, NOT_YET, ELSEWHERE = Grading
 
@@ -135,11 +137,11 @@ def test_trims_that_leave_a_spread_are_wrong(short: Evidence) -> None:
 
 
 def test_trims_held_back_for_no_reason_are_wrong(short: Evidence) -> None:
-    silent = bent(short, withheld=("too little data",))
+    silent = bent(short, withheld=(note(BalanceNote.TOO_FEW_NEEDS, known=0, cylinders=8),))
     for judge in (needs.trim_rules, needs.spread_left, needs.predicted_as_read):
         item = judge(silent)
         assert item.grading is WRONG
-        assert "too little data" in item.found
+        assert "too few needs" in item.found
 
 
 def test_one_spread_for_all_cells_is_wrong(short: Evidence) -> None:

@@ -11,11 +11,13 @@ import pytest
 from gradings import graded
 
 from mixmon.cli.main import main
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.grade import events, needs, response, samples
 from mixmon.grade.evidence import Evidence, gather, refused
 from mixmon.grade.grader import JUDGES, all_right
 from mixmon.grade.item import Grading, Item, excused
 from mixmon.mixture.block import SampleState
+from mixmon.note import note
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import simulate
 
@@ -45,7 +47,7 @@ def without_intervals(evidence: Evidence) -> Evidence:
         cylinders=tuple(dataclasses.replace(c, interval95_percent=(NAN, NAN)) for c in found.cylinders),
         whole_engine=tuple(dataclasses.replace(e, half_interval_percent=NAN) for e in found.whole_engine),
         predicted_by_cell=tuple((cell, blank) for cell, _ in found.predicted_by_cell),
-        withheld=("too little data: 0 of 8 cylinders have a need with an interval, 2 are needed",),
+        withheld=(note(BalanceNote.TOO_FEW_NEEDS, known=0, cylinders=8),),
     )
 
 
@@ -70,7 +72,13 @@ def test_numbers_without_intervals_are_no_answers(short: Evidence, judge: Callab
 
 
 def test_an_analysis_that_says_nothing_of_a_good_run_does_not_pass(short: Evidence) -> None:
-    silent = bent(short, cells=(), whole_engine=(), predicted_by_cell=(), withheld=("too little data",))
+    silent = bent(
+        short,
+        cells=(),
+        whole_engine=(),
+        predicted_by_cell=(),
+        withheld=(note(BalanceNote.TOO_FEW_NEEDS, known=0, cylinders=8),),
+    )
     items = [judge(silent) for judge in JUDGES]
     assert not all_right(tuple(items))
     assert sum(item.grading is WRONG for item in items) >= 8
@@ -165,7 +173,7 @@ def test_too_little_data_of_a_short_run_is_honest(scenario: str, seconds: float)
 
 
 def test_trims_held_back_for_misfire_are_wrong_unless_it_was_planted(short: Evidence) -> None:
-    held = bent(short, withheld=("misfire in the data: cylinder 7 often",))
+    held = bent(short, withheld=(note(BalanceNote.FREQUENT_MISFIRE, cylinders=(7,)),))
     assert len(short.events("misfire")) < 3
     assert needs.trim_rules(held).grading is WRONG
     often = {**short.truth, "events": [*short.truth["events"], *short.events("misfire") * 3]}

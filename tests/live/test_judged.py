@@ -5,11 +5,13 @@ from pathlib import Path
 import pytest
 from live_rig import keeper_in, until
 
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.pulls.quality import KEEP, REJECT
 from mixmon.live.recording import RunRecording
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
+from mixmon.note import note
 from mixmon.record.run_folder import RunFolder, list_runs, open_run
 from mixmon.session.load import load_session
 from mixmon.watch.commands import JudgeCell, JudgePull
@@ -62,7 +64,8 @@ def test_a_cell_that_was_left_out_is_shown_and_not_trimmed_by(run: tuple[Worker,
     balance = run[0].observer.balance()
     assert gone in {(cell.rpm, cell.load) for cell in balance.cells}
     assert [(cell.rpm, cell.load) for cell in balance.put_aside] == [gone]
-    assert any(note.startswith("cells left out by the operator: rpm") for note in balance.notes)
+    excluded = note(BalanceNote.CELLS_EXCLUDED_BY_OPERATOR, rpm=(gone[0],), load=(gone[1],))
+    assert excluded in balance.notes
     assert balance.cylinders != untouched.observer.balance().cylinders
 
 

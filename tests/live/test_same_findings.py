@@ -16,7 +16,7 @@ from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.record.run_folder import RunFolder, list_runs, open_run
 from mixmon.report.text import to_json
-from mixmon.run import absent_messages
+from mixmon.run import missing_messages
 from mixmon.watch.commands import AcceptAll, Mark, Pause, ResetPeaks, Seek, Shelve, Speed, Step
 
 NAMES = ("same-chain", "same-engine")
@@ -32,7 +32,7 @@ def alarms_of(worker: Worker) -> list[AlarmEvent]:
 
 def findings(worker: Worker) -> dict[str, object]:
     """What a worker found; as text, so that values that are not known can be compared."""
-    found = worker.observer.balance(absent=absent_messages(worker.binding, worker.pipeline))
+    found = worker.observer.balance(missing=missing_messages(worker.binding, worker.pipeline))
     events = sorted(worker.snapshot.happened, key=lambda event: (event.t, repr(event)))
     return {
         "balance": repr(found),

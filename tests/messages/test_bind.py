@@ -19,6 +19,8 @@ from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.messages.bind import bind, load_databases, read_binding, verify
 from mixmon.messages.binding import Binding
 from mixmon.messages.decode import Decoder
+from mixmon.messages.gaps import Gap
+from mixmon.note import note
 from mixmon.session.load import load_session, read_session
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
@@ -453,10 +455,10 @@ class TestGaps:
             "engine_signals.intake_c", "engine_signals.oil_c", "engine_signals.baro_kpa",
             "engine_signals.fuel_pressure_kpa", "engine_signals.battery_v",
         )  # fmt: skip
-        assert "no target signal and no [targets]: needs vs target are not offered" in binding.gaps
-        assert any(gap.startswith("no rpm signal: ") for gap in binding.gaps)
-        assert any(gap.startswith("no throttle signal, the load: ") for gap in binding.gaps)
-        assert any(gap.startswith("no [fuel]: gasoline is taken") for gap in binding.gaps)
+        assert note(Gap.NO_TARGET) in binding.gaps
+        assert note(Gap.NO_SIGNAL, signal="rpm") in binding.gaps
+        assert note(Gap.NO_LOAD_SIGNAL, signal="throttle") in binding.gaps
+        assert note(Gap.NO_FUEL) in binding.gaps
         assert (binding.fuel.name, binding.stoich_afr) == ("gasoline", None)
 
     def test_targets_need_something_to_be_looked_up_by(self, write) -> None:
@@ -469,14 +471,14 @@ class TestGaps:
         session, _ = read_session(write(text))
         assert session is not None
         binding, _ = read_binding(session, load_databases(session))
-        assert not any("[targets]" in gap for gap in binding.gaps)
+        assert not {gap.code for gap in binding.gaps} & {Gap.NO_TARGET, Gap.TARGETS_NOT_READABLE}
         without = replace(session, engine_signals={"rpm": session.engine_signals["rpm"]})
         binding, _ = read_binding(without, load_databases(session))
-        assert "no target signal, and no rpm and map_kpa to look up [targets] by" in binding.gaps
+        assert note(Gap.TARGETS_NOT_READABLE, load_signal="map_kpa") in binding.gaps
 
     def test_no_axes_no_cells(self, write) -> None:
         text = ALDER[: ALDER.index("[axes]")] + ALDER[ALDER.index("[validity]") :]
-        assert bound(write(text)).gaps == ("no [axes] with rpm and load: no cells",)
+        assert bound(write(text)).gaps == (note(Gap.NO_AXES),)
 
 
 def test_channels_find_their_bus(write) -> None:

@@ -14,8 +14,10 @@ from mixmon.errors import SessionError
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import fuel_named
 from mixmon.messages.bind import bind, load_databases
+from mixmon.messages.gaps import Gap
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.correction import Correction, correction_of
+from mixmon.note import note
 from mixmon.session.load import load_session
 from mixmon.session.model import Sensors, Session
 
@@ -122,7 +124,7 @@ def test_the_whole_chain_corrects_what_the_session_asks_for(tmp_path: Path) -> N
         expected = lambda_from_oxygen(oxygen_balance(before.lam[seen], fuel) / 1.04, fuel)
         np.testing.assert_allclose(after.lam[seen], expected, rtol=1e-12)
     notes = mixmon.balance(mixmon.read_run(asked, log, end_s=30.0)).notes
-    assert "readings are corrected for pressure at the sensors, k 0.3 bar" in notes
+    assert note(Gap.PRESSURE_CORRECTED, k_bar=0.3) in notes
 
 
 def test_nothing_is_done_unless_it_was_asked_for(tmp_path: Path) -> None:

@@ -53,7 +53,7 @@ def test_a_type_that_nobody_thought_of_is_an_error_and_not_a_guess():
 
 def test_the_object_is_one_ascii_line_that_begins_with_its_format_in_the_order_given():
     text = to_json({"session": "Erle 8 λ", "b": 1, "a": [0.1 + 0.2, math.nan]})
-    assert text == '{"format": 1, "session": "Erle 8 \\u03bb", "b": 1, "a": [0.30000000000000004, null]}\n'
+    assert text == '{"format": 2, "session": "Erle 8 \\u03bb", "b": 1, "a": [0.30000000000000004, null]}\n'
 
 
 def test_floats_read_back_bit_for_bit():

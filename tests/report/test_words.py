@@ -3,9 +3,14 @@
 import importlib
 import pkgutil
 
+import pytest
+
 import mixmon
-from mixmon.note import NoteCode
-from mixmon.report.words import SENTENCES
+from mixmon.findings.balance.notes import BalanceNote
+from mixmon.messages.gaps import CHAIN_SIGNALS_MISSED, ENGINE_SIGNALS_MISSED, Gap
+from mixmon.note import NoteCode, note
+from mixmon.report.text import plain
+from mixmon.report.words import SENTENCES, WITHOUT_SIGNAL, note_object, sentence, sentences
 
 
 def codes() -> set[NoteCode]:
@@ -21,3 +26,84 @@ def test_every_code_has_one_sentence():
 def test_no_two_rooms_use_one_code():
     values = [code.value for code in codes()]
     assert len(values) == len(set(values))
+
+
+def test_what_a_signal_is_needed_for_is_said_of_every_one_that_is_missed():
+    assert set(WITHOUT_SIGNAL) == {*CHAIN_SIGNALS_MISSED, *ENGINE_SIGNALS_MISSED}
+
+
+def test_a_note_is_an_object_of_code_text_and_values_in_json():
+    noted = note(BalanceNote.SHARED_SENSOR, with_cylinders=(2, 3))
+    text = "one sensor with cylinder 2, 3: the split is not known"
+    assert plain([noted]) == [{"code": "shared_sensor", "text": text, "with_cylinders": [2, 3]}]
+    assert list(note_object(noted)) == ["code", "text", "with_cylinders"]
+
+
+MISFIRE = {"missed_cycles": 7, "events": 2}
+NEEDS = {"needs_percent": 1.0, "needs_counted_percent": 1.5}
+TRIMS = {"trim_new_percent": 1.0, "trim_counted_percent": 1.25}
+NO_TRIMS = dict.fromkeys(TRIMS, float("nan"))
+MESSAGE = {"message": "Mix03_Fast", "bus": "chain", "signals": ("lambda", "oxygen")}
+SAID = [
+    (note(BalanceNote.MISFIRE_EXCLUDED, **MISFIRE), "misfire excluded: 7 cycles in 2 event(s)"),
+    (
+        note(BalanceNote.MISFIRE_EXCLUDED, **MISFIRE, **NEEDS, **TRIMS),
+        (
+            "misfire excluded: 7 cycles in 2 event(s); needs +1.0 % (new trim +1.00) without, "
+            "+1.5 % (new trim +1.25) with it"
+        ),
+    ),
+    (
+        note(BalanceNote.MISFIRE_EXCLUDED, **MISFIRE, **NEEDS, **NO_TRIMS),
+        "misfire excluded: 7 cycles in 2 event(s); needs +1.0 % without, +1.5 % with it",
+    ),
+    (
+        note(BalanceNote.SHARED_SENSOR, with_cylinders=(2, 3)),
+        "one sensor with cylinder 2, 3: the split is not known",
+    ),
+    (
+        note(
+            BalanceNote.FREQUENT_MISFIRE,
+            cylinders=(3, 4),
+            events=5,
+            used_s=12.3,
+            share_percent=1.25,
+            lean_least_percent=0.65,
+            lean_most_percent=0.94,
+        ),
+        (
+            "misfire in the data: cylinder 3 and 4, 5 times in 12 s used, 1.2 % of its cycles, which alone "
+            "read 0.7 to 0.9 % lean; repair the ignition before adding fuel"
+        ),
+    ),
+    (
+        note(BalanceNote.CELLS_EXCLUDED_BY_OPERATOR, rpm=(3000.0, 6000.0), load=(50.0, 100.0)),
+        "cells excluded by the operator: rpm 3000 load 50, rpm 6000 load 100",
+    ),
+    (
+        note(BalanceNote.CELLS_EXCLUDED_BY_OPERATOR, rpm=(3000.0,), load=None),
+        "cells excluded by the operator: rpm 3000",
+    ),
+    (
+        note(Gap.MESSAGES_MISSING, **MESSAGE, others=2, needed_for_steady=()),
+        "Mix03_Fast and 2 like it never came on bus chain: no lambda, oxygen",
+    ),
+    (
+        note(Gap.MESSAGES_LATE, **MESSAGE, others=0, needed_for_steady=("rpm", "throttle")),
+        (
+            "Mix03_Fast never came in time on bus chain: no lambda, oxygen; "
+            "without rpm and throttle no time counts as steady"
+        ),
+    ),
+    (note(Gap.NO_SIGNAL, signal="heater"), "no heater signal: heater effort is not compared"),
+]
+
+
+@pytest.mark.parametrize(("noted", "text"), SAID, ids=[str(noted.code) for noted, _ in SAID])
+def test_words_that_depend_on_the_values(noted, text):
+    assert sentence(noted) == text
+
+
+def test_several_notes_are_one_text():
+    notes = (note(BalanceNote.TRIM_AT_LIMIT), note(BalanceNote.OUTLIERS_EXCLUDED, seconds=0.25))
+    assert sentences(notes) == "trim at its limit; 0.25 s of outliers excluded"

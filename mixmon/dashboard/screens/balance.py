@@ -25,6 +25,7 @@ from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.verdict import Verdict
 from mixmon.findings.balance.balance import Balance, CellNeed, Spread
 from mixmon.mixture.steady import Cell
+from mixmon.report.words import sentence
 from mixmon.watch.snapshot import Holding
 
 # ----------------------------------------------------------------------------------------------------
@@ -327,7 +328,7 @@ def _foot(scene: Scene, width: int) -> list[Row]:
         return []
     rows = [_spread_row(scene, balance, width)]
     for reason in balance.withheld:
-        words = wrap(f"no trims offered: {reason}", width - 2)
+        words = wrap(f"no trims offered: {sentence(reason)}", width - 2)
         rows += [fit_row([(f" {line}", "strong")], width) for line in words]
     return [*rows, *_needs(scene, balance, width)]
 

@@ -10,6 +10,7 @@ from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, signed, wrap
 from mixmon.dashboard.verdict import Verdict
 from mixmon.findings.balance.balance import Balance, CylinderNeed
+from mixmon.report.words import sentence, sentences
 
 CAUTION = (
     "Prove each label by a fuel step on a known cylinder before a trim is entered; measure again after. "
@@ -51,9 +52,9 @@ def _sheet(scene: Scene, balance: Balance, width: int, *, whole: bool) -> list[R
     spread = f"spread {spread_text(balance.spread)}"
     step = f"step {scene.setting.session.trims.step_percent:g} %"
     after = f", predicted {spread_text(balance.predicted_spread, count=False)}; {step}"
-    lines = [f"no trims offered: {reason}" for reason in balance.withheld]
+    lines = [f"no trims offered: {sentence(reason)}" for reason in balance.withheld]
     lines += [spread + (after if offered else "")]
-    lines += [CAUTION, *(f"note: {note}" for note in balance.notes)]
+    lines += [CAUTION, *(f"note: {sentence(note)}" for note in balance.notes)]
     for line in lines:
         style = "strong" if line.startswith("no trims") else "text"
         rows += [fit_row([(f" {part}", style)], width) for part in wrap(line, width - 2)]
@@ -65,7 +66,7 @@ def _remarks_of(scene: Scene, balance: Balance, width: int) -> list[Row]:
     index = scene.chosen()
     cylinders = scene.setting.nodes[index].cylinders if index is not None else ()
     told = [
-        f"cyl {one.cylinder}: {'; '.join(one.flags)}"
+        f"cyl {one.cylinder}: {sentences(one.flags)}"
         for one in balance.cylinders
         if one.cylinder in cylinders and one.flags
     ]
@@ -88,7 +89,7 @@ def _rows(one: CylinderNeed, width: int, *, offered: bool, whole: bool) -> list[
     interval = f"{signed(low)} to {signed(high)}" if math.isfinite(low) else "not known"
     new = signed(one.trim_new_percent, 2) if offered else "--"
     changed = offered and one.trim_new_percent != one.trim_now_percent
-    remarks = clean("; ".join(one.flags))
+    remarks = clean(sentences(one.flags))
     room = width - _REMARKS_AT - 1
     first, *more = wrap(remarks, room) if whole and room >= 20 else [remarks]
     numbers: Row = (

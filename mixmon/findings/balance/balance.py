@@ -20,7 +20,8 @@ from mixmon.findings.balance.cells import (
     combine,
     misfire_shares,
 )
-from mixmon.findings.balance.dwell import MASKED, Dwell, Mask
+from mixmon.findings.balance.dwell import BATCH_S, MASKED, Dwell, Mask
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import TrimPlan, drawn_in, plan_trims
 from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
@@ -28,7 +29,8 @@ from mixmon.findings.stats import Estimate
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell, Steady
-from mixmon.session.model import Node, Session
+from mixmon.note import Note, note
+from mixmon.session.model import Session
 
 # ----------------------------------------------------------------------------------------------------
 # Spread: how far the cylinders are apart, now and after the trims.
@@ -159,7 +161,7 @@ class CylinderNeed:
     left_out_s: Mapping[str, float]
     trim_now_percent: float
     trim_new_percent: float
-    flags: tuple[str, ...]
+    flags: tuple[Note, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,8 +236,8 @@ class Balance:
     spread: Spread
     predicted_spread: Spread
     predicted_by_cell: tuple[tuple[Cell, Spread], ...]
-    withheld: tuple[str, ...]
-    notes: tuple[str, ...]
+    withheld: tuple[Note, ...]
+    notes: tuple[Note, ...]
     misfires: tuple[MisfireEffect, ...] = ()
     put_aside: tuple[Cell, ...] = ()
 
@@ -294,17 +296,17 @@ class BalanceStage:
         """Leave out what was read around misfires and cuts, counted already or still to come."""
         self._mask.add(events)
 
-    def result(self, against: str = "peers", gaps: tuple[str, ...] = ()) -> Balance:
+    def result(self, against: str = "peers", gaps: tuple[Note, ...] = ()) -> Balance:
         """What the rows so far say.
 
         Args:
             against: "peers" or "target": the reference of the needs shown. Trims are always
                 against peers, so that they leave the engine's total fuel alone.
-            gaps: what could not be done for want of a signal; repeated in the notes.
+            gaps: what could not be done because something is missing; the first of the notes.
         """
         return self._report(against, 0.0).build(gaps)
 
-    def glance(self, against: str = "peers", gaps: tuple[str, ...] = ()) -> Balance:
+    def glance(self, against: str = "peers", gaps: tuple[Note, ...] = ()) -> Balance:
         """As `result`, for a screen: at a cost that does not grow with the time watched.
 
         A cell is judged anew once it has grown by `PATIENCE` of itself, and `predicted_by_cell`,
@@ -332,12 +334,18 @@ class BalanceStage:
         effects = self._effects(shares, used, combined, plan) if shares and not patience else ()
         return _Report(self, against, cells, combined, plan, misfires=effects)
 
-    def _misfire_blocks(self, shares: list[MisfireShare]) -> tuple[str, ...]:
+    def _misfire_blocks(self, shares: list[MisfireShare]) -> tuple[Note, ...]:
         """Why no trims are offered: misfire that is frequent."""
         return tuple(
-            f"misfire in the data: cylinder {_cylinders(self._nodes[s.node])} {s.events} times in "
-            f"{s.steady_s:.0f} s used, {100 * s.share:.1f} % of its cycles, which alone read "
-            f"{s.lean_percent[0]:.1f} to {s.lean_percent[1]:.1f} % lean; mend the spark before adding fuel"
+            note(
+                BalanceNote.FREQUENT_MISFIRE,
+                cylinders=self._nodes[s.node].cylinders,
+                events=s.events,
+                used_s=s.steady_s,
+                share_percent=100 * s.share,
+                lean_least_percent=s.lean_percent[0],
+                lean_most_percent=s.lean_percent[1],
+            )
             for s in shares
             if s.frequent
         )
@@ -409,14 +417,6 @@ def half_percent(e: Estimate) -> float:
     return 100.0 * float(np.exp(e.mean) * np.sinh(e.half))
 
 
-def _need_and_trim(need: float, trim: float) -> str:
-    return f"{need:+.1f} %" + (f" (new trim {trim:+.2f})" if np.isfinite(trim) else "")
-
-
-def _cylinders(node: Node) -> str:
-    return " and ".join(map(str, node.cylinders))
-
-
 class _Report:
     """Turns nodes into cylinders, ln into percent, and facts into flags and notes."""
 
@@ -439,7 +439,7 @@ class _Report:
         self._aside = [self._grid.cell(c.cell) for c in cells if self._grid.cell(c.cell) in stage.put_aside]
         self._misfires = misfires
 
-    def build(self, gaps: tuple[str, ...], *, by_cell: bool = True) -> Balance:
+    def build(self, gaps: tuple[Note, ...], *, by_cell: bool = True) -> Balance:
         peers = self._combined.peers
         moves = self._plan.moves
         return Balance(
@@ -456,7 +456,7 @@ class _Report:
                 if by_cell
             ),
             withheld=self._plan.withheld,
-            notes=(*gaps, *self._plan.notes, *self._put_aside(), *self._doubts()),
+            notes=(*gaps, *self._plan.notes, *self._notes_on_result()),
             misfires=self._misfires,
             put_aside=tuple(self._aside),
         )
@@ -472,7 +472,8 @@ class _Report:
         now, new = self._plan.now[cylinder - 1], self._plan.new[cylinder - 1]
         if node is None:
             gone = (np.nan, np.nan)
-            return CylinderNeed(cylinder, 0, None, np.nan, gone, 0.0, 0.0, {}, now, now, ("no sensor",))
+            flags = (note(BalanceNote.NO_SENSOR),)
+            return CylinderNeed(cylinder, 0, None, np.nan, gone, 0.0, 0.0, {}, now, now, flags)
         need, chained = self._needs[node], self._session.chain.nodes[node]
         low, high = need.interval
         used = [c for c, u in zip(self._cells, self._used, strict=True) if u]
@@ -499,68 +500,30 @@ class _Report:
         scatter = float(np.average([c.scatter[node] for c in used], weights=seconds))
         return scatter / need.standard_error**2
 
-    def _flags(self, cylinder: int, node: int) -> list[str]:
+    def _flags(self, cylinder: int, node: int) -> list[Note]:
         flags = []
-        others = [str(c) for c in self._session.chain.nodes[node].cylinders if c != cylinder]
+        others = tuple(c for c in self._session.chain.nodes[node].cylinders if c != cylinder)
         if others:
-            flags.append(f"one sensor with cylinder {', '.join(others)}: the split is not known")
+            flags.append(note(BalanceNote.SHARED_SENSOR, with_cylinders=others))
         if not np.isfinite(self._needs[node].half):
-            flags.append("too little data")
-        for side, share in (("rich", "at_rich"), ("lean", "at_lean")):
+            flags.append(note(BalanceNote.TOO_LITTLE_DATA))
+        limits = {BalanceNote.AT_RICH_LIMIT: "at_rich", BalanceNote.AT_LEAN_LIMIT: "at_lean"}
+        for code, share in limits.items():
             limited = [c for c in self._cells if c.censored(node) and getattr(c, share)[node] > 0]
             if limited:
-                flags.append(f"at {side} limit in {len(limited)} cell(s): at least this {side}, not counted")
-        flags += self._disagreement(node)
+                flags.append(note(code, cells=len(limited)))
+        flags += self._flag_disagreement(node)
         left, used = self._left_out[node], sum(c.usable_s[node] for c in self._cells)
         if left.get(SampleState.HELD.word, 0.0) > max(used, 1.0):
-            flags.append("sends less often than its definition says: most readings count as held")
-        flags += self._misfired(cylinder)
-        bursts = int(sum(c.outliers[node] for c in self._cells))
-        if bursts:
-            flags.append(f"{bursts} quarter second(s) of wild readings left out")
+            flags.append(note(BalanceNote.SENDS_TOO_SELDOM))
+        flags += self._flag_misfire(cylinder)
+        outliers = int(sum(c.outliers[node] for c in self._cells))
+        if outliers:
+            flags.append(note(BalanceNote.OUTLIERS_EXCLUDED, seconds=outliers * BATCH_S))
         return flags
 
-    def _misfired(self, cylinder: int) -> list[str]:
-        """Says what the misfire would have done to the trim, where that is half a step or more."""
-        effect = next((m for m in self._misfires if m.cylinder == cylinder), None)
-        if effect is None:
-            return []
-        said = f"misfire left out: {effect.missed_cycles} cycles in {effect.events} event(s)"
-        if abs(effect.needs_counted_percent - effect.needs_percent) < self._session.trims.step_percent / 2:
-            return [said]
-        without = _need_and_trim(effect.needs_percent, effect.trim_new_percent)
-        counted = _need_and_trim(effect.needs_counted_percent, effect.trim_counted_percent)
-        return [f"{said}; needs {without} without, {counted} with it"]
-
-    def _put_aside(self) -> list[str]:
-        """Cells that someone has decided to leave out."""
-        names = [
-            " ".join(f"{name} {x:g}" for name, x in (("rpm", cell.rpm), ("load", cell.load)) if x is not None)
-            for cell in self._aside
-        ]
-        return [f"cells left out by the operator: {', '.join(names)}"] if names else []
-
-    def _doubts(self) -> list[str]:
-        """What makes the whole result doubtful."""
-        doubts = []
-        off = [percent(c.engine.mean) for c in self._cells if np.isfinite(c.engine.mean)]
-        if off and abs(float(np.median(off))) > SCALE_PERCENT:
-            doubts.append(
-                f"the whole engine reads {float(np.median(off)):+.0f} % from its target: "
-                "check the units of lambda and target, and the fuel's stoichiometric ratio"
-            )
-        axes, known = self._session.axes, self._session.engine_signals
-        if not axes.rpm and "rpm" not in known:
-            doubts.append("no rpm: steady time cannot be told from transients, and trims may rest on them")
-        if self._untold_s:
-            doubts.append(
-                f"for {self._untold_s:.1f} s the engine control no longer told whether fuel or spark is cut: "
-                "not counted"
-            )
-        return doubts
-
-    def _disagreement(self, node: int) -> list[str]:
-        """Says how far the cells' needs lie apart, where that is beyond their intervals and matters."""
+    def _flag_disagreement(self, node: int) -> list[Note]:
+        """How far the cells' needs lie apart, where that is beyond their intervals and matters."""
         known = [c.peers[node] for c in self._cells if np.isfinite(c.peers[node].half)]
         if not known:
             return []
@@ -568,7 +531,42 @@ class _Report:
         if percent(high) - percent(low) <= DISAGREEMENT_PERCENT:
             return []
         least, most = (percent(pick(e.mean for e in known)) for pick in (min, max))
-        return [f"needs {least:+.1f} to {most:+.1f} % by cell: one trim cannot serve all"]
+        return [note(BalanceNote.CELLS_DISAGREE, least_percent=least, most_percent=most)]
+
+    def _flag_misfire(self, cylinder: int) -> list[Note]:
+        """What was excluded as misfire, with needs and trims where it would move them by half a step."""
+        effect = next((m for m in self._misfires if m.cylinder == cylinder), None)
+        if effect is None:
+            return []
+        values: dict[str, float] = {"missed_cycles": effect.missed_cycles, "events": effect.events}
+        moved = abs(effect.needs_counted_percent - effect.needs_percent)
+        if not moved < self._session.trims.step_percent / 2:
+            values |= {
+                "needs_percent": effect.needs_percent,
+                "trim_new_percent": effect.trim_new_percent,
+                "needs_counted_percent": effect.needs_counted_percent,
+                "trim_counted_percent": effect.trim_counted_percent,
+            }
+        return [note(BalanceNote.MISFIRE_EXCLUDED, **values)]
+
+    def _notes_on_result(self) -> list[Note]:
+        """What the operator excluded, and what makes the whole result doubtful."""
+        notes = []
+        if self._aside:
+            rpm, load = (
+                None if None in centres else centres
+                for centres in zip(*((cell.rpm, cell.load) for cell in self._aside), strict=True)
+            )
+            notes.append(note(BalanceNote.CELLS_EXCLUDED_BY_OPERATOR, rpm=rpm, load=load))
+        off = [percent(c.engine.mean) for c in self._cells if np.isfinite(c.engine.mean)]
+        if off and abs(float(np.median(off))) > SCALE_PERCENT:
+            notes.append(note(BalanceNote.ENGINE_FAR_FROM_TARGET, needs_percent=float(np.median(off))))
+        axes, known = self._session.axes, self._session.engine_signals
+        if not axes.rpm and "rpm" not in known:
+            notes.append(note(BalanceNote.NO_SPEED))
+        if self._untold_s:
+            notes.append(note(BalanceNote.CUTS_UNKNOWN, seconds=self._untold_s))
+        return notes
 
     def _cell_needs(self) -> list[CellNeed]:
         needs = []

@@ -120,7 +120,7 @@ _WILD_SCALE = 6.0  # in robust standard deviations
 _MAD_TO_SIGMA = 1.4826
 
 NOT_STEADY = "not steady"
-WILD = "wild sample"
+OUTLIER = "outlier"
 MASKED = "misfire or cut"
 
 
@@ -201,7 +201,7 @@ class Dwell:
         for node in range(self._nodes):
             reasons = {s.word: int(self._states[node, s]) for s in SampleState if s != SampleState.VALID}
             reasons[NOT_STEADY] = int(self._restless[node])
-            reasons[WILD] = int(self._wild[node])
+            reasons[OUTLIER] = int(self._wild[node])
             out.append({reason: round(rows * step, 2) for reason, rows in reasons.items() if rows})
         return out
 

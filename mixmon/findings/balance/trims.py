@@ -15,7 +15,9 @@ import numpy as np
 
 from mixmon.arrays import Bools, Floats
 from mixmon.errors import RangeError
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.stats import Estimate
+from mixmon.note import Note, note
 from mixmon.session.model import Session
 
 
@@ -29,6 +31,21 @@ def reference_lambda(lam: Floats, factors: Floats, shares: Floats) -> float:
     return float((fuel * lam).sum() / fuel.sum())
 
 
+class MeanOutOfReachError(RangeError):
+    """No trims within the limits leave the engine's total fuel as it is.
+
+    mean             factor that the trims now have on average, and should keep
+    lowest, highest  mean factors that the limits allow
+    """
+
+    def __init__(self, mean: float, lowest: float, highest: float) -> None:
+        self.mean, self.lowest, self.highest = mean, lowest, highest
+        super().__init__(
+            f"trims: mean factor {mean:.5f} cannot be kept; the limits allow {lowest:.5f} to {highest:.5f}; "
+            "widen [trims] lowest_percent and highest_percent or change the base map"
+        )
+
+
 def keep_mean(factors: Floats, shares: Floats, lowest: Floats, highest: Floats, total: float) -> Floats:
     """The factors, scaled in common and kept within limits, so that their weighted sum is `total`.
 
@@ -36,16 +53,13 @@ def keep_mean(factors: Floats, shares: Floats, lowest: Floats, highest: Floats, 
     is found by bisection; the last step is exact, so that the sum holds to rounding error.
 
     Raises:
-        RangeError: no scale reaches `total` within the limits.
+        MeanOutOfReachError: no scale reaches `total` within the limits.
     """
     room = (float((shares * lowest).sum()), float((shares * highest).sum()))
     slack = 1e-12 * abs(total)
     if not room[0] - slack <= total <= room[1] + slack:
-        raise RangeError(
-            f"trims: mean factor {total / shares.sum():.5f} cannot be kept; the limits allow "
-            f"{room[0] / shares.sum():.5f} to {room[1] / shares.sum():.5f}; "
-            "widen [trims] lowest_percent and highest_percent or change the base map"
-        )
+        all_fuel = float(shares.sum())
+        raise MeanOutOfReachError(total / all_fuel, room[0] / all_fuel, room[1] / all_fuel)
     below, above = 0.0, float(np.max(highest / factors)) + 1.0
     for _ in range(200):
         middle = 0.5 * (below + above)
@@ -129,44 +143,51 @@ class TrimPlan:
 
     exact  float64[cylinders]  before rounding: the mean fuel is what it was, to rounding error
     moves  float64[nodes]      ln of the change of fuel that each node's cylinders will see
-    flags  reasons, one tuple a cylinder
+    flags  notes on the trim, one tuple a cylinder
     """
 
     now: tuple[float, ...]
     exact: tuple[float, ...]
     new: tuple[float, ...]
     moves: Floats
-    flags: tuple[tuple[str, ...], ...]
-    withheld: tuple[str, ...]
-    notes: tuple[str, ...]
+    flags: tuple[tuple[Note, ...], ...]
+    withheld: tuple[Note, ...]
+    notes: tuple[Note, ...]
 
 
-def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[str, ...] = ()) -> TrimPlan:
+def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Note, ...] = ()) -> TrimPlan:
     """Trims that make the cylinders alike and leave the engine's total fuel as it is.
 
     needs: ln lambda against peers, one a node. A cylinder that is not known keeps its trim. The
     known ones move by their needs drawn in to what can be told from noise (`drawn_in`); none of
     them is held fixed, or the others would have to carry the mean for it.
 
-    blocked: reasons for which no trims shall be offered, whatever the needs.
+    blocked: reasons to withhold trims, whatever the needs.
     """
     count = session.engine.cylinders
     held = session.trims.now_percent
     now = np.zeros(count) if held is None else np.array(held)
-    notes = () if held is not None else ("trims now: not given in [trims] now_percent, taken as 0",)
+    notes = () if held is not None else (note(BalanceNote.TRIMS_NOW_ASSUMED_ZERO),)
     need = _by_cylinder(session, needs)
     known = np.array([one is not None for one in need])
-    flags = [_told(one) for one in need]
-    withheld = blocked + _reasons(need)
+    flags = [_flag_need(one) for one in need]
+    withheld = blocked + _need_enough(need)
     exact, rounded = now.copy(), now.copy()
     if not withheld:
         try:
             exact, rounded = _solve(session, now, need, known)
-        except RangeError as problem:
-            withheld = (str(problem),)
+        except MeanOutOfReachError as problem:
+            withheld = (
+                note(
+                    BalanceNote.LIMITS_TOO_NARROW,
+                    mean_factor=problem.mean,
+                    lowest_factor=problem.lowest,
+                    highest_factor=problem.highest,
+                ),
+            )
     moves = np.log((1 + rounded / 100) / (1 + now / 100))
     if not withheld:
-        _mark(session, exact=exact, rounded=rounded, now=now, moving=known, flags=flags)
+        _flag_trims(session, exact=exact, rounded=rounded, now=now, moving=known, flags=flags)
     first = [node.cylinders[0] - 1 for node in session.chain.nodes]
     none = np.full(count, np.nan)
     return TrimPlan(
@@ -188,20 +209,17 @@ def _by_cylinder(session: Session, needs: tuple[Estimate, ...]) -> list[Estimate
     return out
 
 
-def _told(need: Estimate | None) -> list[str]:
-    """What must be said of a need before it is used."""
+def _flag_need(need: Estimate | None) -> list[Note]:
+    """What to know about a need before it is used."""
     if need is None:
-        return ["trim kept: need not known"]
-    return ["need not told from zero"] if abs(need.mean) <= need.half else []
+        return [note(BalanceNote.TRIM_KEPT)]
+    return [note(BalanceNote.WITHIN_ERROR_OF_ZERO)] if abs(need.mean) <= need.half else []
 
 
-def _reasons(needs: list[Estimate | None]) -> tuple[str, ...]:
+def _need_enough(needs: list[Estimate | None]) -> tuple[Note, ...]:
+    """The reason to withhold trims where fewer than two cylinders can be compared; else nothing."""
     known = sum(need is not None for need in needs)
-    if known < 2:
-        return (
-            f"too little data: {known} of {len(needs)} cylinders have a need with an interval, 2 are needed",
-        )
-    return ()
+    return (note(BalanceNote.TOO_FEW_NEEDS, known=known, cylinders=len(needs)),) if known < 2 else ()
 
 
 def _solve(
@@ -231,20 +249,19 @@ def _told_apart(needs: list[Estimate]) -> Floats:
     return drawn_in(means, np.array([need.standard_error for need in needs]))[0]
 
 
-def _mark(
+def _flag_trims(
     session: Session,
     *,
     exact: Floats,
     rounded: Floats,
     now: Floats,
     moving: Bools,
-    flags: list[list[str]],
+    flags: list[list[Note]],
 ) -> None:
+    """Adds to the flags of the cylinders whose trims move what to know about their new trims."""
     trims = session.trims
     for i in np.flatnonzero(moving):
         if min(exact[i] - trims.lowest_percent, trims.highest_percent - exact[i]) < 1e-9:
-            flags[i].append("trim at its limit")
+            flags[i].append(note(BalanceNote.TRIM_AT_LIMIT))
         if abs(rounded[i] - now[i]) > trims.ask_above_percent:
-            flags[i].append(
-                f"over {trims.ask_above_percent:g} %: look for a mechanical cause before trimming"
-            )
+            flags[i].append(note(BalanceNote.LARGE_TRIM_CHANGE, limit_percent=trims.ask_above_percent))

@@ -29,8 +29,10 @@ from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import row_width
 from mixmon.findings.alarms.records import Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Kind
 from mixmon.mixture.steady import Cell
+from mixmon.note import note
 from mixmon.session.model import AlarmRule, Axes, Limits
 from mixmon.watch.snapshot import BusNow, Holding
 
@@ -135,10 +137,10 @@ def test_sixteen_trims_and_the_cautions_fit_80_by_24():
 
 
 def test_trims_that_are_withheld_show_the_reason_and_no_number():
-    kept = replace(balance(), withheld=("misfire in the data: not a fuelling figure",))
+    kept = replace(balance(), withheld=(note(BalanceNote.TOO_FEW_NEEDS, known=1, cylinders=8),))
     shown = scene(snapshot(balance=kept))
     page = joined(Page.TRIMS, shown)
-    assert "no trims offered: misfire in the data" in page
+    assert "no trims offered: too little data: 1 of 8" in page
     assert "+5.50" not in page
     assert "no trims offered" in joined(Page.BALANCE, shown)
 

@@ -7,6 +7,8 @@ varies by itself, and two first-order lags and white noise follow, by scipy's fi
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,10 +16,12 @@ import scipy.signal
 from laws import same_for_all_splits
 
 from mixmon.findings.balance.balance import Balance, BalanceStage, predicted_spread, spread
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import plan_trims
 from mixmon.findings.stats import Estimate
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.note import Note
 from mixmon.session.model import (
     Axes,
     Chain,
@@ -32,6 +36,11 @@ from mixmon.session.model import (
 
 RPM = {"rpm": SignalChoice("engine", "Engine_Fast", "Speed")}
 AXES = Axes(rpm=(1100.0, 3000.0, 6000.0), load=(3.0, 50.0, 100.0))
+
+
+def found(code: BalanceNote, notes: Iterable[Note]) -> list[dict[str, Any]]:
+    """The values of the notes of that code."""
+    return [dict(one.values) for one in notes if one.code is code]
 
 
 def session(n: int, **more: object) -> Session:
@@ -141,7 +150,9 @@ def test_cells_of_unequal_needs_widen_the_interval_and_are_named() -> None:
     rng = np.random.default_rng(3)
     a, b = np.array([0.0, 0.05, 0.0, -0.05]), np.zeros(4)
     result = balance([dwell(a, rng), dwell(b, rng, rpm=6000.0, load=100.0, first=1300)], session(4))
-    assert "one trim cannot serve all" in " ".join(result.cylinders[1].flags)
+    (apart,) = found(BalanceNote.CELLS_DISAGREE, result.cylinders[1].flags)
+    assert apart["most_percent"] == pytest.approx(needs_of(a)[1], abs=0.5)
+    assert apart["least_percent"] == pytest.approx(0.0, abs=0.5)
     low, high = result.cylinders[1].interval95_percent
     assert low < needs_of(a)[1] / 2 < high
     by_cell = {(c.rpm, c.cylinder): c for c in result.cells}
@@ -170,7 +181,7 @@ def test_one_wild_sample_does_not_move_a_need() -> None:
     result = balance([dataclasses.replace(clean, lam=lam)], session(3))
     for a, b in zip(result.cylinders, without.cylinders, strict=True):
         assert a.needs_percent == pytest.approx(b.needs_percent, abs=0.01)
-    assert result.cylinders[0].left_out_s["wild sample"] == 0.01
+    assert result.cylinders[0].left_out_s["outlier"] == 0.01
 
 
 def test_a_burst_of_a_quarter_second_does_not_move_a_need() -> None:
@@ -180,7 +191,7 @@ def test_a_burst_of_a_quarter_second_does_not_move_a_need() -> None:
     result = balance([dataclasses.replace(clean, lam=lam)], session(3))
     truth = needs_of(np.array([0.02, -0.02, 0.0]))
     assert result.cylinders[2].needs_percent == pytest.approx(truth[2], abs=0.3)
-    assert any("wild readings" in flag for flag in result.cylinders[2].flags)
+    assert found(BalanceNote.OUTLIERS_EXCLUDED, result.cylinders[2].flags) == [{"seconds": 0.25}]
 
 
 def test_invalid_samples_never_enter() -> None:
@@ -206,7 +217,7 @@ def test_a_cylinder_at_its_limit_gets_no_finite_need_and_no_new_trim() -> None:
     cylinder = result.cylinders[3]
     assert np.isnan(cylinder.needs_percent)
     assert cylinder.trim_new_percent == 1.5
-    assert any("at least this rich" in flag for flag in cylinder.flags)
+    assert found(BalanceNote.AT_RICH_LIMIT, cylinder.flags) == [{"cells": 1}]
     assert result.spread.cylinders_used == 3
 
 
@@ -235,7 +246,7 @@ def test_one_sensor_for_two_cylinders_counts_twice_and_says_so() -> None:
     result = balance([dwell(offsets, np.random.default_rng(11))], made)
     true = needs_of(np.array([0.03, 0.03, -0.03]))
     assert [c.needs_percent for c in result.cylinders] == pytest.approx(true, abs=0.5)
-    assert "one sensor with cylinder 2" in result.cylinders[0].flags[0]
+    assert found(BalanceNote.SHARED_SENSOR, result.cylinders[0].flags) == [{"with_cylinders": (2,)}]
     trims = [c.trim_new_percent for c in result.cylinders]
     assert trims[0] == pytest.approx(trims[1], abs=0.5)  # a step apart at most, to keep the mean
 
@@ -314,7 +325,7 @@ def test_spread_of_equal_cylinders_reaches_down_to_zero() -> None:
 
 def test_too_little_data_withholds_trims_and_says_why() -> None:
     result = balance([dwell(np.zeros(4), np.random.default_rng(13), seconds=3.5)], session(4))
-    assert "too little data" in result.withheld[0]
+    assert found(BalanceNote.TOO_FEW_NEEDS, result.withheld) == [{"known": 0, "cylinders": 4}]
     assert all(np.isnan(c.trim_new_percent) for c in result.cylinders)
     assert np.isnan(result.spread.value)
 
@@ -324,17 +335,17 @@ def test_a_large_need_asks_for_a_mechanical_cause_and_a_limit_is_named() -> None
     limits = Trims(lowest_percent=-10, highest_percent=6, now_percent=(0.0,) * 4)
     result = balance([dwell(offsets, np.random.default_rng(14))], session(4, trims=limits))
     assert result.cylinders[0].trim_new_percent == 6.0
-    assert "trim at its limit" in result.cylinders[0].flags
-    assert any("mechanical cause" in flag for flag in result.cylinders[0].flags)
+    assert found(BalanceNote.TRIM_AT_LIMIT, result.cylinders[0].flags) == [{}]
+    assert found(BalanceNote.LARGE_TRIM_CHANGE, result.cylinders[0].flags) == [{"limit_percent": 5.0}]
     assert np.mean([c.trim_new_percent for c in result.cylinders]) == pytest.approx(0, abs=0.5 / 8)
 
 
 def test_an_engine_far_from_its_target_raises_doubt_about_the_scale() -> None:
     block = dwell(np.full(3, np.log(0.62)), np.random.default_rng(19))
-    assert any("stoichiometric" in note for note in balance([block], session(3)).notes)
-    assert not balance([dwell(np.zeros(3), np.random.default_rng(19))], session(3, engine_signals=RPM)).notes[
-        1:
-    ]
+    (far,) = found(BalanceNote.ENGINE_FAR_FROM_TARGET, balance([block], session(3)).notes)
+    assert far["needs_percent"] == pytest.approx(100 * (0.62 - 1), abs=0.5)
+    near = balance([dwell(np.zeros(3), np.random.default_rng(19))], session(3, engine_signals=RPM))
+    assert [one.code for one in near.notes] == [BalanceNote.TRIMS_NOW_ASSUMED_ZERO]
 
 
 def test_time_in_which_cuts_are_no_longer_told_is_not_counted_and_is_said() -> None:
@@ -344,15 +355,15 @@ def test_time_in_which_cuts_are_no_longer_told_is_not_counted_and_is_said() -> N
     silent = dataclasses.replace(block, now={**block.now, "fuel_cut": told})
     whole, half = (balance([rows], session(4, engine_signals=RPM)) for rows in (block, silent))
     assert max(c.usable_s for c in half.cylinders) <= 12.0 < min(c.usable_s for c in whole.cylinders)
-    assert half.notes[-1].startswith("for 15.0 s the engine control no longer told")
-    assert not any("no longer told" in note for note in whole.notes)
+    assert found(BalanceNote.CUTS_UNKNOWN, half.notes) == [{"seconds": 15.0}]
+    assert not found(BalanceNote.CUTS_UNKNOWN, whole.notes)
 
 
 def test_a_node_slower_than_its_definition_is_told_so() -> None:
     block = with_state(dwell(np.zeros(3), np.random.default_rng(20)), slice(200, None), 1, SampleState.HELD)
     result = balance([block], session(3))
-    assert any("less often than its definition" in flag for flag in result.cylinders[1].flags)
-    assert not any("less often" in flag for flag in result.cylinders[0].flags)
+    assert found(BalanceNote.SENDS_TOO_SELDOM, result.cylinders[1].flags)
+    assert not found(BalanceNote.SENDS_TOO_SELDOM, result.cylinders[0].flags)
 
 
 def test_banks_are_compared_with_the_whole_engine() -> None:

@@ -9,9 +9,11 @@ from hypothesis import strategies as st
 
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.dwell import Mask
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.events.events import EventStage
 from mixmon.messages.bind import bind, load_databases
+from mixmon.note import note
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import read_scenario
 from mixmon.simulate.simulation import simulate
@@ -100,7 +102,7 @@ def test_a_burst_moves_the_need_of_its_cylinder_by_less_than_three_tenths_of_a_p
     assert (effect.cylinder, effect.events, effect.missed_cycles) == (4, 1, 5)
     assert result.cylinders[3].left_out_s["misfire or cut"] == effect.left_out_s
     assert 0.5 <= effect.left_out_s <= 1.5
-    assert "misfire left out" in " ".join(result.cylinders[3].flags)
+    assert note(BalanceNote.MISFIRE_EXCLUDED, missed_cycles=5, events=1) in result.cylinders[3].flags
     assert result.withheld == ()
     assert clean.misfires == ()
 
@@ -108,7 +110,8 @@ def test_a_burst_moves_the_need_of_its_cylinder_by_less_than_three_tenths_of_a_p
 def test_frequent_misfire_withholds_the_trims_and_says_what_it_would_have_done(clean: Balance) -> None:
     result = balance(OFTEN, heeded=True)
     counted = balance(OFTEN, heeded=False)
-    assert "misfire in the data: cylinder 4" in result.withheld[0]
+    assert result.withheld[0].code is BalanceNote.FREQUENT_MISFIRE
+    assert dict(result.withheld[0].values)["cylinders"] == (4,)
     assert np.isnan([c.trim_new_percent for c in result.cylinders]).all()
     (effect,) = result.misfires
     assert effect.events >= 15
@@ -116,9 +119,9 @@ def test_frequent_misfire_withholds_the_trims_and_says_what_it_would_have_done(c
     assert effect.needs_counted_percent == pytest.approx(counted.cylinders[3].needs_percent, abs=1e-9)
     right = clean.cylinders[3].needs_percent
     assert abs(effect.needs_percent - right) < 0.3 < abs(effect.needs_counted_percent - right)
-    assert f"{effect.needs_percent:+.1f} % without" in " ".join(
-        result.cylinders[3].flags
-    )  # no trim: withheld
+    (flag,) = (dict(f.values) for f in result.cylinders[3].flags if f.code is BalanceNote.MISFIRE_EXCLUDED)
+    assert flag["needs_percent"] == effect.needs_percent
+    assert np.isnan(flag["trim_new_percent"])  # withheld
     low, high = effect.lean_percent
     assert low < high < 3 * low
 
@@ -130,14 +133,16 @@ def test_where_misfire_is_rare_trims_are_offered_and_both_are_shown_where_they_d
     assert result.withheld == ()
     assert np.isfinite([effect.trim_new_percent, effect.trim_counted_percent]).all()
     assert effect.needs_counted_percent - effect.needs_percent > 0.03
-    without, counted = (
-        f"{need:+.1f} % (new trim {trim:+.2f})"
-        for need, trim in (
-            (effect.needs_percent, effect.trim_new_percent),
-            (effect.needs_counted_percent, effect.trim_counted_percent),
-        )
+    flag = note(
+        BalanceNote.MISFIRE_EXCLUDED,
+        missed_cycles=effect.missed_cycles,
+        events=2,
+        needs_percent=effect.needs_percent,
+        trim_new_percent=effect.trim_new_percent,
+        needs_counted_percent=effect.needs_counted_percent,
+        trim_counted_percent=effect.trim_counted_percent,
     )
-    assert f"needs {without} without, {counted} with it" in " ".join(result.cylinders[3].flags)
+    assert flag in result.cylinders[3].flags
 
 
 def test_events_heeded_while_rows_still_come_give_the_same_as_at_the_end() -> None:

@@ -1,0 +1,39 @@
+"""Codes of everything that the balance says beside its numbers."""
+
+from __future__ import annotations
+
+from mixmon.note import NoteCode
+
+
+class BalanceNote(NoteCode):
+    """What there is to know about one cylinder (flags), about all trims (withheld) or the result (notes).
+
+    Values are percent of fuel, seconds or counts, as their names say.
+    """
+
+    # flags of a cylinder
+    NO_SENSOR = "no_sensor"
+    SHARED_SENSOR = "shared_sensor"
+    TOO_LITTLE_DATA = "too_little_data"
+    AT_RICH_LIMIT = "at_rich_limit"
+    AT_LEAN_LIMIT = "at_lean_limit"
+    CELLS_DISAGREE = "cells_disagree"
+    SENDS_TOO_SELDOM = "sends_too_seldom"
+    MISFIRE_EXCLUDED = "misfire_excluded"
+    OUTLIERS_EXCLUDED = "outliers_excluded"
+    TRIM_KEPT = "trim_kept"
+    WITHIN_ERROR_OF_ZERO = "within_error_of_zero"
+    TRIM_AT_LIMIT = "trim_at_limit"
+    LARGE_TRIM_CHANGE = "large_trim_change"
+
+    # why no trims are offered
+    TOO_FEW_NEEDS = "too_few_needs"
+    FREQUENT_MISFIRE = "frequent_misfire"
+    LIMITS_TOO_NARROW = "limits_too_narrow"
+
+    # notes on the whole result
+    TRIMS_NOW_ASSUMED_ZERO = "trims_now_assumed_zero"
+    CELLS_EXCLUDED_BY_OPERATOR = "cells_excluded_by_operator"
+    ENGINE_FAR_FROM_TARGET = "engine_far_from_target"
+    NO_SPEED = "no_speed"
+    CUTS_UNKNOWN = "cuts_unknown"
