@@ -92,13 +92,13 @@ def _started_again(evidence: Evidence, drop: Planted) -> bool:
 
 
 def cut_spans(evidence: Evidence) -> list[tuple[float, float]]:
-    """Stretches of the script's cuts, and some time for the mixture to come back."""
+    """Spans of the script's cuts, and some time for the mixture to come back."""
     cuts = (*evidence.events("fuel cut"), *evidence.events("spark cut"))
     return [(cut["t_s"], cut["to_s"] + _AFTER_CUT_S) for cut in cuts]
 
 
 def _explained_spans(evidence: Evidence) -> Iterator[tuple[float, float]]:
-    """Stretches in which the script itself moves the mixture."""
+    """Spans in which the script itself moves the mixture."""
     yield from cut_spans(evidence)
     for misfire in evidence.events("misfire"):
         yield misfire["t_s"], misfire["to_s"] + _NEAR_S
@@ -136,7 +136,7 @@ def seconds(t: int) -> float:
     return (t - EPOCH_NS) / 1e9
 
 
-# --- Missed cycles: found, counted, called by their name, and kept out of the needs. ---
+# --- Missed cycles: found, counted, named, and excluded from the needs. ---
 
 CYCLES = 1
 """How many missed cycles of a burst may be miscounted: our choice."""

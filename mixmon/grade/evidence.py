@@ -348,7 +348,7 @@ def _centre_text(cell: Cell) -> str:
 
 
 def _points_of_rows(evidence: Evidence, truth: Truth) -> Ints:
-    """For every row, index of the truth's point that the script holds then; -1 for none."""
+    """For every row, index of the truth's point that the script plays then; -1 for none."""
     index = {(cell["rpm"], cell["load"]): i for i, cell in enumerate(truth["cells"])}
     points = np.full(len(evidence.t_s), -1)
     for part in truth["parts"]:

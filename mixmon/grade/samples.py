@@ -303,7 +303,7 @@ def transient_time(evidence: Evidence) -> Item:
 
 
 def _moving_spans(evidence: Evidence) -> Iterator[tuple[float, float]]:
-    """Stretches of the script in which the engine goes from one point to another."""
+    """Spans of the script in which the engine goes from one point to another."""
     for part in evidence.parts("sweep", "overrun", "limiter"):
         yield part["from_s"], part["to_s"]
     for part in evidence.parts("steady", "identity", "pattern", "tip-in"):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from mixmon.findings.census.duplicates import SIGN_SHARE
 from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, CensusReport, DuplicateNode
 from mixmon.findings.census.traffic import Rhythm
 from mixmon.findings.census.wiring import Diagnosis
@@ -119,9 +120,6 @@ def _duplicate_json(found: DuplicateNode, nodes: Sequence[CensusNode]) -> Mappin
 _SHOWN_UNKNOWN = 12
 """Unknown identifiers that the text lists: our choice, half a screen of 24 lines."""
 
-_SIGN_SHOWN = 0.5
-"""A sign of a duplicate node is named from here on, as in `findings.census.duplicates`."""
-
 
 def census_text(census: CensusReport, name: str, log: LogFacts | None) -> str:
     """The census for a terminal of 80 columns.
@@ -227,11 +225,11 @@ def _duplicate_line(found: DuplicateNode) -> str:
         )
     instead = f" instead of {found.expected_hz:g}" if found.expected_hz > 0 else ""
     evidence = [f"{found.rate_hz:.1f} Hz{instead}"]
-    if signs.turns > _SIGN_SHOWN:
+    if signs.turns > SIGN_SHARE:
         evidence.append(f"the counter takes turns in {100 * signs.turns:.0f} % of frames")
-    if signs.value_ratio < _SIGN_SHOWN:
+    if signs.value_ratio < SIGN_SHARE:
         evidence.append("two readings alternate")
-    if signs.comb_ratio < _SIGN_SHOWN:
+    if signs.comb_ratio < SIGN_SHARE:
         evidence.append("two trains of frames interleave")
     return (
         f"DUPLICATE: node {found.position} ({where}) is sent by two controllers since "

@@ -7,11 +7,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from mixmon.grade.item import Grading, Item
-from mixmon.report.text import printable, wrap
+from mixmon.report.text import PAGE, printable, wrap
 
-_PAGE = 80
 _GRADING_WIDTH = max(len(grading.value) for grading in Grading) + 2
-_LABEL = len("tolerance") + 2
+_LABEL_WIDTH = len("tolerance") + 2
 
 
 def grade_json(items: Sequence[Item], scenario: str, seed: int) -> Mapping[str, Any]:
@@ -46,8 +45,8 @@ def _item(item: Item) -> str:
     rows = [(label, text) for label, text in [*said.items(), (why, item.why)] if text]
     lines = [f"{item.grading.value:{_GRADING_WIDTH}}{item.name}"]
     for label, text in rows:
-        for i, part in enumerate(wrap(text, _PAGE - _GRADING_WIDTH - _LABEL)):
-            lines.append(f"{'':{_GRADING_WIDTH}}{label if i == 0 else '':{_LABEL}}{part}")
+        for i, part in enumerate(wrap(text, PAGE - _GRADING_WIDTH - _LABEL_WIDTH)):
+            lines.append(f"{'':{_GRADING_WIDTH}}{label if i == 0 else '':{_LABEL_WIDTH}}{part}")
     return "".join(f"{line.rstrip()}\n" for line in lines)
 
 

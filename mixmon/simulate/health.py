@@ -150,7 +150,7 @@ class NodeHealth:
     def _supply_volts(self, t: Floats, heating: Bools, noise: Floats) -> Floats:
         """Volts at the controller: less along the chain, less while warming, less at a loose pin.
 
-        The lead carries the current of all nodes, each stretch of wire that of the nodes behind it.
+        The lead carries the current of all nodes, each length of wire that of the nodes behind it.
         """
         wire, n = self._world.scenario.controllers, self._world.scenario.size
         carried = sum(n - j for j in range(1, self._position))

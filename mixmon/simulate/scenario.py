@@ -87,7 +87,7 @@ class Controllers:
     lowest, highest  lambda that a controller can say
     filter_s         time constant of the controllers' own filter
     rewarm_s         from the return of the supply to ready, hot
-    lead_v, step_v   supply that one running node costs on the lead, and on one stretch from node to node
+    lead_v, step_v   supply that one running node costs on the lead, and on one length from node to node
     """
 
     rate_hz: float

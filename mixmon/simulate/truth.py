@@ -33,7 +33,7 @@ from mixmon.simulate.world import HALF_A_CHARGE, World
 
 @dataclass(frozen=True, slots=True)
 class TrueCell:
-    """One speed and load of the profile, and the stretches of time in which it is held, warm."""
+    """One speed and load of the profile, and the spans of time in which it is held, warm."""
 
     rpm: float
     load: float

@@ -31,7 +31,7 @@ _CROWD_CYCLES = 5.0
 _FEWEST_WEIGHED = 32
 """Frames in crowds from which a verdict is given."""
 
-_SIGN_SHARE = 0.5
+SIGN_SHARE = 0.5
 """A sign is there above this share of turns, or below this ratio of changes; one sender is at 0 and 1."""
 
 _ECHO_SHARE = 0.4
@@ -58,7 +58,7 @@ class DuplicateSigns:
     @property
     def signs(self) -> int:
         """How many of the three signs are there."""
-        return (self.turns > _SIGN_SHARE) + (self.value_ratio < _SIGN_SHARE) + (self.comb_ratio < _SIGN_SHARE)
+        return (self.turns > SIGN_SHARE) + (self.value_ratio < SIGN_SHARE) + (self.comb_ratio < SIGN_SHARE)
 
 
 class DuplicateWatch:
