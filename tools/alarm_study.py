@@ -101,7 +101,7 @@ def due(simulation: Simulation, frames: FrameBlock, rule: AlarmRule) -> dict[int
     engine = {"Throttle": 0.0, "Speed": 0.0, "Target": np.inf}
     began: dict[int, int | None] = {}
     told: dict[int, list[int]] = {}
-    limit = rule.over_target or 0.0
+    limit = rule.limit
     for t, bus, number, size, data in zip(
         frames.t.tolist(),
         frames.bus.tolist(),
@@ -228,7 +228,7 @@ def at_limit(seed: int, cylinders: int, seconds: float, cycle_percent: float) ->
     """Cylinders at full load whose mean lies from 2 % below to 2 % above the lean limit."""
     base = load_scenario("plain", cylinders)
     target = base.map.target[-1][base.map.rpm.index(5000.0)]
-    mean = target + (LEAN.over_target or 0.0) + target * np.linspace(-0.02, 0.02, cylinders)
+    mean = target + LEAN.limit + target * np.linspace(-0.02, 0.02, cylinders)
     hold = Part("steady", "hold", seconds, 5000.0, 100.0, ramp_s=4.0)
     return simulate(
         replace(

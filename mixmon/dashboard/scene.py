@@ -62,6 +62,10 @@ class Setting:
     def __len__(self) -> int:
         return len(self.nodes)
 
+    def limit(self, kind: str) -> float | None:
+        """The limit of the first rule of a kind; None without such a rule."""
+        return next((rule.limit for rule in self.rules if rule.kind == kind), None)
+
     @cached_property
     def labels(self) -> tuple[str, ...]:
         """The cylinder, or cylinders, that each node's sensor sees."""

@@ -14,10 +14,10 @@ import numpy as np
 
 from mixmon.dashboard.scene import Scene, Setting, is_over
 from mixmon.dashboard.text import AT_END, CUT, age_text
-from mixmon.findings.alarms.measures import MEASURES, limit_of
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
+from mixmon.session.alarm_kinds import Bound, kind_of
 from mixmon.session.model import AlarmRule
 from mixmon.watch.snapshot import Snapshot
 
@@ -107,7 +107,7 @@ def _in_force(setting: Setting, shown: Snapshot) -> list[AlarmRule]:
 
 
 def _of_mixture(rule: AlarmRule) -> bool:
-    return MEASURES[limit_of(rule)[0]].mixture
+    return kind_of(rule).mixture
 
 
 def _lost(live: Snapshot, stalled: float) -> str:
@@ -128,7 +128,7 @@ def _lost(live: Snapshot, stalled: float) -> str:
 def _blind(live: Snapshot, setting: Setting) -> str:
     """What the engine bus no longer says although priority-1 limits rest on it."""
     needed = ["rpm"] if any(r.when and "rpm" in r.when for r in setting.rules if r.priority == 1) else []
-    if any(r.over_target is not None for r in setting.rules if r.priority == 1):
+    if any("target" in kind_of(r).needs for r in setting.rules if r.priority == 1):
         needed.append("target")
     known = dict(live.engine) | {"target": live.target}
     watched = setting.session.engine_signals
@@ -183,11 +183,7 @@ def rail_limits(setting: Setting, target: float, shown: Snapshot) -> tuple[float
 
 def _in_lambda(rules: Iterable[AlarmRule], target: float) -> Iterator[tuple[float, bool]]:
     for rule in rules:
-        if rule.over_target is not None:
-            yield target + rule.over_target, True
-        if rule.under_target is not None:
-            yield target - rule.under_target, False
-        if rule.lambda_above is not None:
-            yield rule.lambda_above, True
-        if rule.lambda_below is not None:
-            yield rule.lambda_below, False
+        kind = kind_of(rule)
+        lam = kind.lambda_at(rule.limit, target)
+        if lam is not None:
+            yield lam, kind.bound is Bound.LEAN

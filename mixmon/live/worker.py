@@ -394,7 +394,7 @@ class Worker:
         waited = self._source.now() - seen.t if self.live and seen.t is not None else 0
         if waited < ROWS_STOPPED_NS:
             return seen
-        return replace(seen, cylinders=seen.cylinders.aged(waited))
+        return replace(seen, cylinders=seen.cylinders.aged(waited), alarms=seen.alarms.aged(waited))
 
     def _picture(self) -> Snapshot:
         recording = self.recording

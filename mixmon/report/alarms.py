@@ -12,6 +12,7 @@ from mixmon.live.recording import alarm_data
 from mixmon.mixture.block import SampleState
 from mixmon.report.text import paragraph, printable
 from mixmon.report.units import Unit
+from mixmon.session.alarm_kinds import unit_decimals
 from mixmon.session.default_limits import PLACEHOLDER, limits_in_force
 from mixmon.session.model import AlarmRule, Session
 from mixmon.watch.snapshot import Snapshot
@@ -19,8 +20,6 @@ from mixmon.watch.snapshot import Snapshot
 # ----------------------------------------------------------------------------------------------------
 # What is watched, in lines of text: alarm records, and one moment in one line.
 # ----------------------------------------------------------------------------------------------------
-
-_DECIMALS = {"lambda": 3, "%": 1, "s": 2, "V": 1}
 
 LETTERS = {
     SampleState.VALID: "V",
@@ -46,8 +45,7 @@ def alarm_line(event: AlarmEvent, first_ns: int) -> str:
         words = "STILL STANDS, announced again"
     value = ""
     if event.what in {Happening.CONDITION_TRUE, Happening.CONDITION_FALSE} and math.isfinite(event.value):
-        decimals = _DECIMALS.get(event.unit, 2)
-        value = f"  {event.value:.{decimals}f} {event.unit} (limit {event.limit:g})"
+        value = f"  {event.value:.{unit_decimals(event.unit)}f} {event.unit} (limit {event.limit:g})"
     reason = f"  ({printable(event.reason)})" if event.reason else ""
     seconds = (event.t - first_ns) / 1e9
     return f"{seconds:10.2f} s  P{event.priority} {who:8} {printable(event.rule)}: {words}{value}{reason}"

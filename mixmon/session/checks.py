@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from mixmon.session import keys
-from mixmon.session.keys import LIMIT_KINDS
+from mixmon.session.alarm_kinds import ALARM_KINDS, AlarmKind, Axis
 from mixmon.session.model import Trims, Validity
 from mixmon.session.schema import (
     Check,
@@ -234,33 +234,44 @@ def _alarms(clean: Clean) -> Iterator[tuple[str, Clean]]:
         yield f"limits.alarm[{i}]", alarm
 
 
+def _kinds_in(alarm: Clean) -> Iterator[tuple[str, AlarmKind]]:
+    """The kinds of which the alarm gives a limit, with their keys; more than one only by mistake."""
+    return ((key, kind) for key, kind in ALARM_KINDS.items() if key in alarm)
+
+
+def _alarm_limits(clean: Clean) -> Iterator[tuple[str, float, AlarmKind]]:
+    """Where a limit is written, the limit, and its kind."""
+    for where, alarm in _alarms(clean):
+        for key, kind in _kinds_in(alarm):
+            yield f"{where}.{key}", alarm[key], kind
+
+
 def _alarm_names(clean: Clean, report: Report) -> None:
     once([alarm for _, alarm in _alarms(clean)], "name", "limits.alarm", report)
 
 
 def _one_limit(clean: Clean, report: Report) -> None:
     for where, alarm in _alarms(clean):
-        written = [kind for kind in LIMIT_KINDS if kind in alarm or report.about(f"{where}.{kind}")]
+        written = [kind for kind in ALARM_KINDS if kind in alarm or report.about(f"{where}.{kind}")]
         if len(written) != 1:
             found = " and ".join(written) or "no limit"
-            report(where, found, f"exactly one of {', '.join(LIMIT_KINDS)}")
+            report(where, found, f"exactly one of {', '.join(ALARM_KINDS)}")
 
 
 def _within_reading(clean: Clean, report: Report) -> None:
     rich, lean = _limits_of_reading(clean)
-    for where, alarm in _alarms(clean):
-        for kind in ("lambda_above", "lambda_below"):
-            if kind in alarm and rich < lean and not rich < alarm[kind] < lean:
-                expected = f"between {rich:g} and {lean:g}: readings beyond validity's limits are not counted"
-                report(f"{where}.{kind}", f"{alarm[kind]:g}", expected)
+    for where, limit, kind in _alarm_limits(clean):
+        if kind.axis is Axis.LAMBDA and rich < lean and not rich < limit < lean:
+            expected = f"between {rich:g} and {lean:g}: readings beyond validity's limits are not counted"
+            report(where, f"{limit:g}", expected)
 
 
 def _dead_bands(clean: Clean, report: Report) -> None:
-    """A spread or an age is never below nothing, so a dead band as wide as its limit never clears."""
+    """A spread or an age is never below zero, so a dead band as wide as its limit never clears."""
     for where, alarm in _alarms(clean):
-        for kind in ("spread_above", "age_s"):
-            if kind in alarm and alarm.get("dead_band", 0) >= alarm[kind]:
-                found = f"{alarm['dead_band']:g}, with {kind} = {alarm[kind]:g}"
+        for key, kind in _kinds_in(alarm):
+            if kind.lowest is not None and alarm.get("dead_band", 0) >= alarm[key] - kind.lowest:
+                found = f"{alarm.get('dead_band', 0):g}, with {key} = {alarm[key]:g}"
                 report(f"{where}.dead_band", found, "less than the limit: such an alarm would never clear")
 
 
@@ -298,19 +309,25 @@ def _state(name: str, where: str, clean: Clean, report: Report) -> None:
 
 def _answerable(clean: Clean, report: Report) -> None:
     """An alarm that lacks what it compares can never ring."""
-    has_target = "targets" in clean or "target" in clean.get("engine_signals", {})
-    told = report.about("targets") or report.about("engine_signals.target")
-    for where, alarm in _alarms(clean):
-        for kind in ("over_target", "under_target"):
-            if kind in alarm and not has_target and not told:
-                report(f"{where}.{kind}", "no target to compare with", "engine_signals.target, or [targets]")
-        if "supply_below" in alarm and not _has_supply(clean, report):
-            report(f"{where}.supply_below", "no supply to compare", "chain.signals.supply")
+    for where, _, kind in _alarm_limits(clean):
+        for name in kind.needs:
+            if name == "target":
+                told = report.about("targets") or report.about("engine_signals.target")
+                if not told and "targets" not in clean and "target" not in clean.get("engine_signals", {}):
+                    report(where, "no target to compare with", "engine_signals.target, or [targets]")
+            elif name in keys.CHAIN and not _chain_gives(name, clean, report):
+                report(where, f"no {name} to compare", f"chain.signals.{name}")
+            elif name not in keys.CHAIN and not _engine_gives(name, clean, report):
+                report(where, f"no {name} to compare", f"engine_signals.{name}")
 
 
-def _has_supply(clean: Clean, report: Report) -> bool:
-    mapped = {name for _, name, _ in chain_signals(clean)}
-    return not mapped or "supply" in mapped or report.about("chain.signals.supply")
+def _chain_gives(name: str, clean: Clean, report: Report) -> bool:
+    mapped = {mapped_name for _, mapped_name, _ in chain_signals(clean)} or set(keys.SHIPPED_PATTERNS)
+    return name in mapped or report.about(f"chain.signals.{name}")
+
+
+def _engine_gives(name: str, clean: Clean, report: Report) -> bool:
+    return name in clean.get("engine_signals", {}) or report.about(f"engine_signals.{name}")
 
 
 LIMIT_CHECKS: Final[tuple[Check, ...]] = (

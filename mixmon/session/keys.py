@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import re
 import string
+from collections import ChainMap
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, cast
 
+from mixmon.session.alarm_kinds import ALARM_KINDS
 from mixmon.session.model import SignalChoice
 from mixmon.session.schema import Either, Flag, Kind, Number, Report, Row, Table, Tables, Text
 
@@ -166,7 +168,6 @@ _places = Row(_place)
 _rpm = Number(0, 30_000, "rpm", above=True)
 _load = Number(0, 1000, "% or kPa")
 _percent = Number(0, 100, "%")
-_away = Number(0, 1, "lambda", above=True)
 _lambda = Number(0.3, 10, "lambda")
 _delay = Number(0, 60, "s")
 
@@ -301,34 +302,26 @@ _TRIMS = Table(
     }
 )
 
-_limit_kinds: dict[str, Kind] = {
-    "over_target": _away,
-    "under_target": _away,
-    "lambda_above": _lambda,
-    "lambda_below": _lambda,
-    "spread_above": Number(0, 100, "%", above=True),
-    "age_s": Number(0, 3600, "s", above=True),
-    "supply_below": Number(0, 60, "V", above=True),
+_BEFORE_LIMIT: dict[str, Kind] = {
+    "name": Text(what="a name for the alarm"),
+    "priority": Number(1, 3, whole=True),
+    "when": Text(what="a condition such as throttle > 60"),
 }
-LIMIT_KINDS: Final = tuple(_limit_kinds)
-"""An alarm has exactly one of these."""
-
+_AFTER_LIMIT: dict[str, Kind] = {
+    "on_delay_s": _delay,
+    "off_delay_s": _delay,
+    "re_alarm_s": Number(1, 86_400, "s"),
+    "dead_band": Number(0, 100),
+    "latching": Flag(),
+    "suppress_when": Text(what="a condition such as fuel_cut"),
+    "cause": Text(),
+    "consequence": Text(),
+    "response": Text(),
+}
 _ALARM = Table(
-    {
-        "name": Text(what="a name for the alarm"),
-        "priority": Number(1, 3, whole=True),
-        "when": Text(what="a condition such as throttle > 60"),
-        **_limit_kinds,
-        "on_delay_s": _delay,
-        "off_delay_s": _delay,
-        "re_alarm_s": Number(1, 86_400, "s"),
-        "dead_band": Number(0, 100),
-        "latching": Flag(),
-        "suppress_when": Text(what="a condition such as fuel_cut"),
-        "cause": Text(),
-        "consequence": Text(),
-        "response": Text(),
-    },
+    # A view, not a copy: the keys of limits are those that the table of kinds has when a file is read.
+    # ChainMap lists the last map first.
+    ChainMap(_AFTER_LIMIT, cast("dict[str, Kind]", ALARM_KINDS), _BEFORE_LIMIT),
     ("name", "priority"),
     what="a table [[limits.alarm]] with name, priority and one limit",
 )

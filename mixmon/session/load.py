@@ -24,6 +24,7 @@ from typing import Any
 
 from mixmon.errors import Mistake, SessionError, SourceError
 from mixmon.session import checks, keys, model
+from mixmon.session.alarm_kinds import ALARM_KINDS
 from mixmon.session.keys import SESSION
 from mixmon.session.model import Session
 from mixmon.session.schema import (
@@ -156,12 +157,17 @@ def _validity(validity: Clean) -> model.Validity:
 
 
 def _limits(limits: Clean) -> model.Limits:
-    rules = tuple(
-        model.AlarmRule(**alarm)
-        for alarm in limits.get("alarm", ())
-        if "name" in alarm and "priority" in alarm
-    )
+    rules = tuple(rule for alarm in limits.get("alarm", ()) if (rule := _alarm_rule(alarm)) is not None)
     return model.Limits(limits.get("source"), rules)
+
+
+def _alarm_rule(alarm: Clean) -> model.AlarmRule | None:
+    """The rule; None where name or priority is missing, or the limit is not one."""
+    kinds = [key for key in ALARM_KINDS if key in alarm]
+    if "name" not in alarm or "priority" not in alarm or len(kinds) != 1:
+        return None
+    others = {key: value for key, value in alarm.items() if key not in ALARM_KINDS}
+    return model.AlarmRule(kind=kinds[0], limit=alarm[kinds[0]], **others)
 
 
 _CHECKS = (*checks.ENGINE_CHECKS, *checks.CHAIN_CHECKS, *checks.LIMIT_CHECKS)

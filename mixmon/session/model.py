@@ -209,18 +209,17 @@ class Trims:
 
 @dataclass(frozen=True, slots=True)
 class AlarmRule:
-    """One alarm: its condition, its timing, and what it means. Exactly one limit is set."""
+    """One alarm: its condition, its timing, and what it means.
+
+    kind   a key of `session.alarm_kinds.ALARM_KINDS`
+    limit  in the unit of the kind
+    """
 
     name: str
     priority: int
+    kind: str
+    limit: float
     when: str | None = None
-    over_target: float | None = None
-    under_target: float | None = None
-    lambda_above: float | None = None
-    lambda_below: float | None = None
-    spread_above: float | None = None
-    age_s: float | None = None
-    supply_below: float | None = None
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
     dead_band: float = 0.0

@@ -74,7 +74,16 @@ def session(count=8, *, limits=None, name="Alder 8 before"):
     )
 
 
-def alarm(rule=LEAN, position=3, *, state=AlarmState.UNACKNOWLEDGED, active=True, value=0.046, flags=None):
+def alarm(
+    rule=LEAN,
+    position=3,
+    *,
+    state=AlarmState.UNACKNOWLEDGED,
+    active=True,
+    value=0.046,
+    value_now=0.046,
+    flags=None,
+):
     return Alarm(
         rule=rule,
         position=position,
@@ -85,6 +94,7 @@ def alarm(rule=LEAN, position=3, *, state=AlarmState.UNACKNOWLEDGED, active=True
         since=251 * SECOND,
         changed=251 * SECOND,
         value=value,
+        value_now=value_now,
         limit=0.04,
         unit="lambda",
         chattering=False,

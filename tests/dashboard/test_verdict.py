@@ -135,7 +135,7 @@ def test_a_limit_that_is_off_by_rule_is_not_drawn():
 
 
 def test_the_tightest_limit_is_drawn():
-    rules = (LEAN, AlarmRule("lean", 1, lambda_above=0.88), AlarmRule("rich", 2, lambda_below=0.85))
+    rules = (LEAN, AlarmRule("lean", 1, "lambda_above", 0.88), AlarmRule("rich", 2, "lambda_below", 0.85))
     rich, lean = rail_limits(Setting(session(limits=Limits("sheet", rules))), 0.87, snapshot())
     assert lean == pytest.approx(100 * (0.88 / 0.87 - 1))
     assert rich == pytest.approx(100 * (0.85 / 0.87 - 1))

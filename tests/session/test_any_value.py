@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mixmon.errors import SessionError
-from mixmon.session.keys import LIMIT_KINDS, SESSION
+from mixmon.session.alarm_kinds import ALARM_KINDS
+from mixmon.session.keys import SESSION
 from mixmon.session.load import load_session, read_session
 from mixmon.session.schema import Either, Row, Table, Tables
 
@@ -38,7 +39,7 @@ PATHS = sorted({p for p in known_paths(SESSION) if p})
 words = st.sampled_from(
     ["*", "chain", "engine/A.B", "A.B", "Mix{position}.B", "{", "{}", "rpm > 1", "E10", "afr", "phi", "λ"]
 )
-inner_keys = st.sampled_from(["signal", "unit", "a.b", *LIMIT_KINDS])
+inner_keys = st.sampled_from(["signal", "unit", "a.b", *ALARM_KINDS])
 numbers = st.sampled_from([0, 1, 2, 3, 8, 16, -1, 10**400, 0.9, 1.5, 1e308, float("nan"), float("inf"), -0.0])
 leaves = st.one_of(words, numbers, st.booleans(), st.text(max_size=4), st.dates(), st.times())
 values = st.recursive(

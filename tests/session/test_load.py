@@ -82,13 +82,18 @@ class TestAWholeFile:
         assert session.trims.load_from == 90
         lean, silent = session.limits.alarms
         assert session.limits.source == "builder's sheet 14"
-        assert (lean.name, lean.priority, lean.over_target) == ("lean under load", 1, 0.040)
+        assert (lean.name, lean.priority, lean.kind, lean.limit) == (
+            "lean under load",
+            1,
+            "over_target",
+            0.040,
+        )
         assert (lean.on_delay_s, lean.off_delay_s, lean.dead_band, lean.latching) == (0.2, 0.5, 0.015, False)
         assert (lean.when, lean.suppress_when) == ("throttle > 60 and rpm > 2500", "fuel_cut or spark_cut")
         assert lean.cause == "weak injector, fuel supply, air leak"
         assert lean.consequence == "knock, piston damage"
         assert lean.response.startswith("end the pull")
-        assert (silent.age_s, silent.over_target) == (0.25, None)
+        assert (silent.kind, silent.limit) == ("age_s", 0.25)
         assert (session.recording.folder, session.recording.pre_trigger_s) == ("runs", 10)
 
     def test_a_byte_order_mark_and_windows_line_ends_are_no_mistake(self, tmp_path: Path) -> None:

@@ -21,7 +21,6 @@ from mixmon.dashboard.text import (
     wrap,
 )
 from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict, who
-from mixmon.findings.alarms.measures import limit_of
 from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
 from mixmon.findings.events.event import NOT_FUELLING
 from mixmon.session.model import AlarmRule
@@ -120,7 +119,7 @@ def _row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
         (f"  {fit(age_text(since), 7)}", "text"),
         (f"  {who}  ", "strong"),
         (f"{fit(name, _NAME)} ", "strong" if chosen else "text"),
-        (f"{fit(measure(value_now(scene, alarm), alarm.unit) if alarm.active else '', _VALUE)} ", "text"),
+        (f"{fit(value_text(scene, alarm), _VALUE)} ", "text"),
         (measure(alarm.limit, alarm.unit), "dim"),
         ("  chatters" if alarm.chattering else "", "strong"),
         (f"  ({clean(alarm.reason)})" if alarm.reason else "", "dim"),
@@ -128,27 +127,16 @@ def _row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
     return fit_row(row, width)
 
 
+def value_text(scene: Scene, alarm: Alarm) -> str:
+    """What the detector measures now, with its unit; empty for an alarm whose condition is over."""
+    if not alarm.active:
+        return ""
+    return measure(np.nan if scene.dead else alarm.value_now, alarm.unit)
+
+
 def short_word(alarm: Alarm) -> str:
     """How the alarm stands, in at most ten cells."""
     return _STATE_WORDS.get(alarm.word.split(",", maxsplit=1)[0], alarm.word.upper())
-
-
-def value_now(scene: Scene, alarm: Alarm) -> float:
-    """What the alarm's rule measures, as it is now; NaN where that is not known."""
-    kind, _ = limit_of(alarm.rule)
-    if kind == "spread_above":
-        return np.nan if scene.dead else scene.snapshot.spread
-    index = scene.setting.index_at.get(alarm.position)
-    if index is None or scene.dead:
-        return np.nan
-    now = scene.snapshot.cylinders
-    if kind == "age_s":
-        return float(now.age_ns[index]) / 1e9 if now.age_ns[index] >= 0 else np.nan
-    if kind == "supply_below":
-        return float(now.supply[index])
-    lam = float(now.lam[index]) if scene.counted(index) else np.nan
-    over = lam - lam / (1.0 + float(now.vs_target[index]) / 100.0)
-    return {"over_target": over, "under_target": -over}.get(kind, lam)
 
 
 def _meaning(scene: Scene, alarm: Alarm, width: int) -> list[Row]:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from mixmon.dashboard.scene import Scene
-from mixmon.dashboard.screens.alarms import short_word, value_now
-from mixmon.dashboard.screens.events import event_rows, measure
+from mixmon.dashboard.screens.alarms import short_word, value_text
+from mixmon.dashboard.screens.events import event_rows
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import (
     Row,
@@ -104,7 +104,7 @@ def _alarm(scene: Scene, index: int, room: int) -> str:
     position = scene.setting.nodes[index].position
     for alarm in scene.alarms():
         if alarm.position == position:
-            value = f"  {measure(value_now(scene, alarm), alarm.unit)}" if alarm.active else ""
+            value = f"  {text}" if (text := value_text(scene, alarm)) else ""
             words = f"{clean(alarm.rule.name)} {short_word(alarm)}"
             return words + value if cells(words) + len(value) <= room else words
     return ""

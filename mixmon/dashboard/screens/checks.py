@@ -88,7 +88,7 @@ def _limits(scene: Scene) -> Finding:
     source = scene.setting.session.limits.source
     if source is None:
         return Stand.OPEN, "placeholders are in force"
-    lean = next((r.over_target for r in scene.setting.rules if r.over_target is not None), None)
+    lean = scene.setting.limit("over_target")
     return Stand.PASSED, source if lean is None else f"{source}; lean at +{lean:.3f}"
 
 
@@ -97,7 +97,7 @@ def _supply(scene: Scene) -> Finding:
     if scene.dead or not np.isfinite(volts).any():
         return Stand.OPEN, "no supply is told"
     low = int(np.nanargmin(volts))
-    limit = next((r.supply_below for r in scene.setting.rules if r.supply_below is not None), None)
+    limit = scene.setting.limit("supply_below")
     words = f"lowest {number(float(volts[low]), 2)} V, cyl {scene.setting.labels[low]}, now"
     if limit is None:
         return Stand.OPEN, words

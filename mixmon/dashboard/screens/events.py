@@ -12,9 +12,9 @@ from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
 from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict
-from mixmon.findings.alarms.measures import MEASURES, limit_of
 from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.events.event import NOT_FUELLING, Event
+from mixmon.session.alarm_kinds import kind_of, unit_decimals
 
 # ----------------------------------------------------------------------------------------------------
 # Notes and marks of this watch, newest on top.
@@ -51,7 +51,6 @@ _MOST_CELLS, _WIDE = 110, 140
 _AT_ONCE_NS = 300_000_000
 """What comes over several cylinders within so long is one event to whoever looks."""
 
-_DECIMALS = {"lambda": 3, "%": 1, "s": 2, "V": 1}
 
 _CONDITION_WORDS = {Happening.CONDITION_TRUE: "back", Happening.CONDITION_FALSE: "cleared"}
 
@@ -185,7 +184,7 @@ def _value(scene: Scene, event: AlarmEvent) -> str:
     if not event.active or not np.isfinite(event.value):
         return ""
     rule = next((r for r in scene.setting.rules if r.name == event.rule), None)
-    above = rule is None or MEASURES[limit_of(rule)[0]].above
+    above = rule is None or kind_of(rule).above
     limit = measure(event.limit, event.unit)
     if (event.value > event.limit) is not above:
         return f"(limit {limit})"
@@ -208,7 +207,7 @@ def measure(value: float, unit: str) -> str:
     """A measured value with its unit."""
     if not np.isfinite(value):
         return "--"
-    return f"{value:.{_DECIMALS.get(unit, 2)}f} {unit}"
+    return f"{value:.{unit_decimals(unit)}f} {unit}"
 
 
 def event_rows(scene: Scene, width: int, height: int) -> list[Row]:

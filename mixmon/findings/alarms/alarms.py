@@ -11,7 +11,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from mixmon.arrays import Floats
 from mixmon.findings.alarms.book import AlarmBook
 from mixmon.findings.alarms.detect import AlarmDetector
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList, OperatorAction
@@ -26,7 +25,7 @@ class Alarms:
     nodes   of the chain, in session order: the columns of the rows
 
     Raises:
-        UsageError: a rule without exactly one limit, or with a condition that cannot be read.
+        UsageError: a rule of an unknown kind, or with a condition that cannot be read.
     """
 
     def __init__(self, rules: Sequence[AlarmRule], nodes: Sequence[Node]) -> None:
@@ -67,12 +66,8 @@ class Alarms:
 
     def current(self) -> AlarmList:
         """All alarms that are not simply normal, the most pressing first."""
-        return self._book.current()
+        return self._book.current(self._detector.latest())
 
     def silences(self) -> tuple[OperatorAction, ...]:
         """The actions that would silence new alarms as these are silenced now by the operator."""
         return self._book.silences()
-
-    def latest(self) -> tuple[Floats, ...]:
-        """Newest known value of each rule's measure: float64[n], or [1] for an engine-wide rule."""
-        return self._detector.latest()

@@ -20,9 +20,9 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
+from mixmon.arrays import Floats
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmEdges, EdgeKind
-from mixmon.findings.alarms.measures import MEASURES, limit_of
 from mixmon.findings.alarms.records import (
     CHATTER_ABOVE,
     Alarm,
@@ -33,6 +33,7 @@ from mixmon.findings.alarms.records import (
     Verb,
 )
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState, AlarmStep, after
+from mixmon.session.alarm_kinds import AlarmKind, kind_of
 from mixmon.session.model import AlarmRule, Node
 
 # ----------------------------------------------------------------------------------------------------
@@ -70,19 +71,15 @@ class Announcements:
 
 @dataclass(slots=True)
 class Watched:
-    """A rule with its limit looked up, and whether its engine state suppresses it now."""
+    """A rule with its kind looked up, and whether its engine state suppresses it now."""
 
     number: int
     rule: AlarmRule
-    limit: float = field(init=False)
-    unit: str = field(init=False)
-    per_node: bool = field(init=False)
+    kind: AlarmKind = field(init=False)
     suppressed: bool = False
 
     def __post_init__(self) -> None:
-        kind, self.limit = limit_of(self.rule)
-        self.unit = MEASURES[kind].unit
-        self.per_node = MEASURES[kind].per_node
+        self.kind = kind_of(self.rule)
 
     def event(self, stretch: int, t: int, what: Happening, *, since: int, in_ten_minutes: int) -> AlarmEvent:
         """The record of an engine state that suppresses, or releases, all alarms of the rule."""
@@ -101,8 +98,8 @@ class Watched:
             announced=False,
             since=since,
             value=math.nan,
-            limit=self.limit,
-            unit=self.unit,
+            limit=self.rule.limit,
+            unit=self.kind.unit,
             in_ten_minutes=in_ten_minutes,
             chattering=False,
             reason=self.rule.suppress_when or "",
@@ -223,15 +220,16 @@ class Standing:
             announced=announced,
             since=self.since,
             value=self.value,
-            limit=self.watched.limit,
-            unit=self.watched.unit,
+            limit=self.watched.rule.limit,
+            unit=self.watched.kind.unit,
             in_ten_minutes=in_ten_minutes,
             chattering=self.chattering(t),
             reason=reason,
         )
 
-    def record(self, t: int) -> Alarm:
-        """As it stands at t."""
+    def record(self, t: int, latest: Sequence[Floats]) -> Alarm:
+        """As it stands at t; `latest` are the values of all rules in the newest row, none where empty."""
+        values = latest[self.watched.number] if latest else ()
         return Alarm(
             rule=self.watched.rule,
             position=self.position,
@@ -242,8 +240,9 @@ class Standing:
             since=self.since,
             changed=self.changed,
             value=self.value,
-            limit=self.watched.limit,
-            unit=self.watched.unit,
+            value_now=float(values[max(self.node, 0)]) if len(values) else math.nan,
+            limit=self.watched.rule.limit,
+            unit=self.watched.kind.unit,
             chattering=self.chattering(t),
             shelved_until=self.shelved_until,
             reason=self.reason,
@@ -326,14 +325,17 @@ class AlarmBook:
             records += self._through(self._until)
         return tuple(records)
 
-    def current(self) -> AlarmList:
-        """All that is not simply normal after the rows seen so far."""
+    def current(self, latest: Sequence[Floats] = ()) -> AlarmList:
+        """All that is not simply normal after the rows seen so far.
+
+        latest  the value of each rule in the newest row, as the detector gives them
+        """
         now = self._until or 0
         shown = sorted((a for a in self._alarms.values() if a.shown), key=Standing.pressing)
         return AlarmList(
             stretch=self._stretch,
             t=now,
-            alarms=tuple(alarm.record(now) for alarm in shown),
+            alarms=tuple(alarm.record(now, latest) for alarm in shown),
             suppressed=tuple(watched.rule.name for watched in self._watched if watched.suppressed),
             in_ten_minutes=self._lately.count(now),
         )
@@ -508,7 +510,7 @@ def _moment(action: OperatorAction) -> tuple[int, int]:
 
 
 def _standings(watched: Watched, nodes: Sequence[Node]) -> Iterator[Standing]:
-    if not watched.per_node:
+    if not watched.kind.per_node:
         yield Standing(watched, ENGINE_WIDE, None, ())
         return
     for number, node in enumerate(nodes):

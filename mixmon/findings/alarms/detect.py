@@ -27,9 +27,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.arrays import Bools, Bytes, Floats, Ints
-from mixmon.findings.alarms.measures import MEASURES, EngineStates, Scene, limit_of
+from mixmon.findings.alarms.measures import EngineStates, MeasuredRows, Scene, counted
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.validity import Delay, Run, delayed, latch, run_start
+from mixmon.session.alarm_kinds import kind_of
 from mixmon.session.model import AlarmRule
 from mixmon.session.when import Condition, parse
 
@@ -105,7 +106,7 @@ class AlarmDetector:
     """A stage: cylinder rows in, edges out.
 
     Raises:
-        UsageError: a rule without exactly one limit, or with a condition that cannot be read.
+        UsageError: a rule of an unknown kind, or with a condition that cannot be read.
     """
 
     def __init__(self, rules: Sequence[AlarmRule]) -> None:
@@ -123,9 +124,9 @@ class AlarmDetector:
         return joined(found)
 
     def latest(self) -> tuple[Floats, ...]:
-        """Newest known value of each rule's measure: float64[n], or [1] for an engine-wide rule.
+        """The value of each rule in the newest row: float64[n], or float64[1] for an engine-wide rule.
 
-        NaN where nothing is known yet; empty before the first row.
+        NaN where it is not known in that row; empty before the first row.
         """
         return tuple(watch.latest.copy() for watch in self._watches)
 
@@ -140,9 +141,8 @@ class _Watch:
     """One rule over all nodes: its latch, its delays, its suppression."""
 
     def __init__(self, number: int, rule: AlarmRule) -> None:
-        kind, self._limit = limit_of(rule)
         self._number = number
-        self._measure = MEASURES[kind]
+        self._kind, self._limit = kind_of(rule), rule.limit
         self._dead_band = rule.dead_band
         self._delays = round(rule.on_delay_s * 1e9), round(rule.off_delay_s * 1e9)
         self._when = parse(rule.when) if rule.when else None
@@ -150,6 +150,7 @@ class _Watch:
         self._condition: Bools = np.zeros(0, np.bool_)
         self._delay: Delay | None = None
         self._suppressed: Run | None = None
+        self._newest_known: Floats = np.zeros(0)
         self.latest: Floats = np.zeros(0)
 
     def feed(self, scene: Scene) -> Iterator[AlarmEdges]:
@@ -159,24 +160,25 @@ class _Watch:
             edges, hushed, released = self._suppression(scene, self._suppress)
             yield from edges
         in_force, out_of_force = self._force(scene)
-        value = self._measure.value(scene, in_force)
+        value = self._kind.value(MeasuredRows(scene, in_force))
         if not len(self._condition):
             self._condition = np.zeros(value.shape[1], np.bool_)
-            self.latest = np.full(value.shape[1], np.nan)
-        if not self._measure.per_node:
+            self._newest_known = np.full(value.shape[1], np.nan)
+        if not self._kind.per_node:
             in_force = np.logical_or.reduce(in_force, axis=1, keepdims=True)
             out_of_force = np.logical_and.reduce(out_of_force, axis=1, keepdims=True)
-        known, proves = self._measure.counted(scene, value)
+        known, proves = counted(self._kind, scene, value)
         over, under = self._against_limit(value)
         on = over & proves & in_force
-        before, self.latest = self.latest, _newest(value, proves, self.latest)
+        before, self._newest_known = self._newest_known, _newest(value, proves, self._newest_known)
+        self.latest = np.where(proves[-1], value[-1], np.nan)
         if on.any() or not self._quiet():
             off = (under & known) | out_of_force | (released[:, np.newaxis] & ~known)
             active, since, row, column = self._run(scene, on, off, hushed)
             if len(row):
                 newest = _known_at(value, proves, before, row, column)
                 kind = np.where(active[row, column], EdgeKind.RAISE, EdgeKind.CLEAR)
-                node = column if self._measure.per_node else np.full(len(row), ENGINE_WIDE)
+                node = column if self._kind.per_node else np.full(len(row), ENGINE_WIDE)
                 yield self._edges(
                     scene.rows, row, kind=kind, node=node, since=since[row, column], value=newest
                 )
@@ -204,17 +206,17 @@ class _Watch:
         if self._when is None:
             shape = (len(scene.rows), 1)
             return np.ones(shape, np.bool_), np.zeros(shape, np.bool_)
-        return scene.true_and_false(self._when, mixture=self._measure.mixture)
+        return scene.true_and_false(self._when, mixture=self._kind.mixture)
 
     def _against_limit(self, value: Floats) -> tuple[Bools, Bools]:
-        if self._measure.above:
+        if self._kind.above:
             return value > self._limit, value < self._limit - self._dead_band
         return value < self._limit, value > self._limit + self._dead_band
 
     def _suppression(self, scene: Scene, condition: Condition) -> tuple[list[AlarmEdges], Bools, Bools]:
         """Edges of the engine state that suppresses; the rows until it has ended; those that end it."""
         rows = scene.rows
-        claims = [scene.true_and_false(condition, mixture=m)[0] for m in {False, self._measure.mixture}]
+        claims = [scene.true_and_false(condition, mixture=m)[0] for m in {False, self._kind.mixture}]
         suppressed = np.logical_or.reduce([claim.any(axis=1) for claim in claims])
         was = self._suppressed.value if self._suppressed else np.zeros((), np.bool_)
         since, self._suppressed = run_start(suppressed, rows.t, before=self._suppressed)

@@ -1,22 +1,22 @@
-"""What each kind of limit measures: one column a node, or one for the whole engine.
+"""The columns of rows from which alarm kinds compute their values, and which values count.
 
-A measure knows nothing of delays. Which samples say something about the limit is part of it:
-for mixture only VALID ones, and one thing more. A sensor held at the lean end of its range for
-longer than settling lasts proves that the gas is *at least* that lean: it can cross a lean
-limit, and can never take the crossing back. The same on the rich side.
+The kinds stand in `session.alarm_kinds`; nothing here knows delays. Of mixture only VALID samples say
+something about a limit, with one exception: a sensor at the lean end of its range for longer than
+settling lasts proves that the gas is *at least* that lean. It can cross a lean limit, and can never
+take the crossing back. The same holds on the rich side.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from mixmon.arrays import Bools, Floats, Times
-from mixmon.errors import UsageError
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.validity import SETTLE_NS, Delay, delayed
+from mixmon.session.alarm_kinds import AlarmKind, Bound, kind_of
 from mixmon.session.keys import ENGINE_STATES
 from mixmon.session.model import AlarmRule, Session
 from mixmon.session.when import Condition, names, parse, true_and_false
@@ -107,111 +107,77 @@ def _column(claim: Bools, rows: CylinderBlock) -> Bools:
     return claim if np.ndim(claim) else np.broadcast_to(claim, (len(rows), 1))
 
 
-@dataclass(frozen=True, slots=True)
-class Measure:
-    """How one kind of limit is measured.
+@dataclass(frozen=True, slots=True, eq=False)
+class MeasuredRows:
+    """The columns of some rows from which the value of an alarm kind is computed: `Measured` of one rule.
 
-    value     scene, where the rule is in force bool[k, n or 1] -> float64[k, n], or [k, 1] if
-              not `per_node`; NaN where there is none
-    unit      of the value and of its limit
-    above     crossed above the limit; otherwise below
-    per_node  one alarm a node; otherwise one for the engine
-    mixture   rests on gas that left the valves earlier: on counted samples, and on the engine
-              as it was then
-    bound     the state at the end of a sensor's range that can prove a crossing
+    in_force  where the rule's `when` is known to be true; bool[k, n or 1]
     """
 
-    value: Callable[[Scene, Bools], Floats]
-    unit: str
-    above: bool = True
-    per_node: bool = True
-    mixture: bool = False
-    bound: SampleState | None = None
+    scene: Scene
+    in_force: Bools
 
-    def counted(self, scene: Scene, value: Floats) -> tuple[Bools, Bools]:
-        """Where the value is known, and where it can at least prove a crossing; as `value`."""
-        there = ~np.isnan(value)
-        if self.bound is None:
-            return there, there
-        valid = there & (scene.rows.state == SampleState.VALID)
-        at_end = there & (scene.rows.state == self.bound)
-        return valid, valid | (at_end & (scene.rows.t[:, np.newaxis] - scene.state_since >= SETTLE_NS))
+    @property
+    def lam(self) -> Floats:
+        """Lambda of each node; float64[k, n]."""
+        return self.scene.rows.lam
 
+    @property
+    def target(self) -> Floats:
+        """Target lambda when the gas at each sensor left its valve; float64[k, n]."""
+        return self.scene.rows.shifted.get("target", self._unknown())
 
-def _over_target(scene: Scene, _: Bools) -> Floats:
-    return scene.rows.lam - _target(scene)
+    @property
+    def age_s(self) -> Floats:
+        """Seconds since the newest sample; since the stretch began where there never was one."""
+        rows = self.scene.rows
+        waited = (rows.t - self.scene.stretch_start)[:, np.newaxis]
+        age: Floats = np.where(rows.age >= 0, rows.age, waited) / 1e9
+        return age
 
+    @property
+    def spread(self) -> Floats:
+        """Range of the needs against peers in percent, over valid cylinders where the rule is in force.
 
-def _under_target(scene: Scene, _: Bools) -> Floats:
-    return _target(scene) - scene.rows.lam
+        needs_i = 100 (lam_i / Lam - 1) with Lam = 1 / mean(1 / lam_i), equal air assumed; so the
+        range is 100 (max - min) mean(1 / lam). NaN with fewer than two cylinders. float64[k, 1]
+        """
+        lam = self.scene.rows.lam
+        usable = (self.scene.rows.state == SampleState.VALID) & (lam > 0) & self.in_force
+        count = usable.sum(axis=1)
+        leanest = np.where(usable, lam, -np.inf).max(axis=1)
+        richest = np.where(usable, lam, np.inf).min(axis=1)
+        inverse = np.where(usable, 1.0 / np.where(usable, lam, 1.0), 0.0).sum(axis=1) / np.maximum(count, 1)
+        spread: Floats = np.full(len(count), np.nan)
+        np.multiply(100.0 * inverse, leanest - richest, out=spread, where=count > 1)
+        return spread[:, np.newaxis]
 
+    def node(self, quantity: str) -> Floats:
+        """A quantity of the nodes other than lambda; float64[k, n]."""
+        return self.scene.rows.aux.get(quantity, self._unknown())
 
-def _target(scene: Scene) -> Floats:
-    return scene.rows.shifted.get("target", np.full(scene.rows.lam.shape, np.nan))
+    def engine(self, quantity: str) -> Floats:
+        """A quantity of the engine at the time of the row; float64[k, 1]."""
+        return self.scene.now.get(quantity, self._unknown()[:, :1])
 
-
-def _lam(scene: Scene, _: Bools) -> Floats:
-    return scene.rows.lam
-
-
-def _spread(scene: Scene, in_force: Bools) -> Floats:
-    """Range of the needs against peers in percent, over valid cylinders where the rule is in force.
-
-    needs_i = 100 (lam_i / Lam - 1) with Lam = 1 / mean(1 / lam_i), equal air assumed; so the
-    range is 100 (max - min) mean(1 / lam). NaN with fewer than two cylinders.
-    """
-    lam = scene.rows.lam
-    usable = (scene.rows.state == SampleState.VALID) & (lam > 0) & in_force
-    count = usable.sum(axis=1)
-    leanest, richest = np.where(usable, lam, -np.inf).max(axis=1), np.where(usable, lam, np.inf).min(axis=1)
-    inverse = np.where(usable, 1.0 / np.where(usable, lam, 1.0), 0.0).sum(axis=1) / np.maximum(count, 1)
-    spread: Floats = np.full(len(count), np.nan)
-    np.multiply(100.0 * inverse, leanest - richest, out=spread, where=count > 1)
-    return spread[:, np.newaxis]
-
-
-def _age(scene: Scene, _: Bools) -> Floats:
-    """Seconds since the newest sample; since the stretch began where there never was one."""
-    waited = (scene.rows.t - scene.stretch_start)[:, np.newaxis]
-    age: Floats = np.where(scene.rows.age >= 0, scene.rows.age, waited) / 1e9
-    return age
+    def _unknown(self) -> Floats:
+        return np.full(self.scene.rows.lam.shape, np.nan)
 
 
-def _supply(scene: Scene, _: Bools) -> Floats:
-    return scene.rows.aux.get("supply", np.full(scene.rows.lam.shape, np.nan))
-
-
-_LEAN, _RICH = SampleState.AT_LEAN_LIMIT, SampleState.AT_RICH_LIMIT
-
-MEASURES: Mapping[str, Measure] = {
-    "over_target": Measure(_over_target, "lambda", mixture=True, bound=_LEAN),
-    "under_target": Measure(_under_target, "lambda", mixture=True, bound=_RICH),
-    "lambda_above": Measure(_lam, "lambda", mixture=True, bound=_LEAN),
-    "lambda_below": Measure(_lam, "lambda", above=False, mixture=True, bound=_RICH),
-    "spread_above": Measure(_spread, "%", per_node=False, mixture=True),
-    "age_s": Measure(_age, "s"),
-    "supply_below": Measure(_supply, "V", above=False),
+_STATE_AT: Mapping[Bound, SampleState] = {
+    Bound.LEAN: SampleState.AT_LEAN_LIMIT,
+    Bound.RICH: SampleState.AT_RICH_LIMIT,
 }
-"""Kinds of limit by their key in the session file."""
 
 
-def limit_of(rule: AlarmRule) -> tuple[str, float]:
-    """The kind and the value of a rule's one limit.
-
-    >>> limit_of(AlarmRule("node silent", 2, age_s=0.25))
-    ('age_s', 0.25)
-
-    Raises:
-        UsageError: none is set, or more than one.
-    """
-    found = [(kind, limit) for kind in MEASURES if (limit := getattr(rule, kind)) is not None]
-    if len(found) != 1:
-        said = " and ".join(kind for kind, _ in found) or "no limit"
-        raise UsageError(
-            f"alarm {rule.name!r}: {said}; expected exactly one of {', '.join(MEASURES)}; "
-            "make one alarm of each"
-        )
-    return found[0]
+def counted(kind: AlarmKind, scene: Scene, value: Floats) -> tuple[Bools, Bools]:
+    """Where a value is known, and where it can at least prove a crossing; shaped as `value`."""
+    there = ~np.isnan(value)
+    if kind.bound is None:
+        return there, there
+    valid = there & (scene.rows.state == SampleState.VALID)
+    at_bound = there & (scene.rows.state == _STATE_AT[kind.bound])
+    return valid, valid | (at_bound & (scene.rows.t[:, np.newaxis] - scene.state_since >= SETTLE_NS))
 
 
 def lacking(rule: AlarmRule, session: Session) -> tuple[str, ...]:
@@ -225,8 +191,6 @@ def lacking(rule: AlarmRule, session: Session) -> tuple[str, ...]:
     if session.targets is not None and {"rpm", "load"} <= there:
         there.add("target")
     there.update(*(node.signals for node in session.chain.nodes), session.chain.signals)
-    kind, _ = limit_of(rule)
-    needed = {"over_target": "target", "under_target": "target", "supply_below": "supply"}.get(kind)
     there.update(state for state, by in ENGINE_STATES.items() if there.intersection(by))
-    wanted = (*([needed] if needed else []), *(names(parse(rule.when)) if rule.when else ()))
+    wanted = (*kind_of(rule).needs, *(names(parse(rule.when)) if rule.when else ()))
     return tuple(name for name in dict.fromkeys(wanted) if name not in there)

@@ -6,11 +6,13 @@ and actions replays to the same alarm states.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
+from mixmon.session.alarm_kinds import kind_of
 from mixmon.session.model import AlarmRule
 
 FLOOD_ABOVE = 10
@@ -141,6 +143,7 @@ class Alarm:
     since           when the condition began to be what it is, ns
     changed         time of the alarm's last record, ns
     value           at the last change of the condition; NaN if there was none
+    value_now       in the newest row, as the detector computed it; NaN where it is not known there
     shelved_until   ns, for a shelf that ends by time
     reason          the operator's words for the silence it is under
     """
@@ -154,6 +157,7 @@ class Alarm:
     since: int | None
     changed: int
     value: float
+    value_now: float
     limit: float
     unit: str
     chattering: bool
@@ -164,6 +168,11 @@ class Alarm:
     def word(self) -> str:
         """What silences it, or else its state: one word for a list."""
         return self.flags.word or self.state.word
+
+    def aged(self, by_ns: int) -> Alarm:
+        """The same alarm so much later, without a row: only a value that grows by itself is still known."""
+        grown = self.value_now + by_ns / 1e9 if kind_of(self.rule).grows else math.nan
+        return replace(self, value_now=grown)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,3 +194,7 @@ class AlarmList:
     def flood(self) -> bool:
         """Whether more alarms have come than a person can attend to."""
         return self.in_ten_minutes > FLOOD_ABOVE
+
+    def aged(self, by_ns: int) -> AlarmList:
+        """The same alarms so much later, without a row."""
+        return replace(self, alarms=tuple(alarm.aged(by_ns) for alarm in self.alarms))

@@ -1,5 +1,6 @@
 """Balance, trims, alarms, bus, events, notes, help and caution as text."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -33,7 +34,7 @@ from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Kind
 from mixmon.mixture.steady import Cell
 from mixmon.note import note
-from mixmon.session.model import AlarmRule, Axes, Limits
+from mixmon.session.model import Axes, Limits
 from mixmon.watch.snapshot import BusNow, Holding
 
 
@@ -398,27 +399,21 @@ def test_an_event_is_new_only_while_its_alarm_waits_and_only_by_its_newest_annou
 
 
 def test_the_list_says_the_value_of_now_and_below_it_the_one_that_raised_it():
-    """By hand: lambda 0.916 needs +5.3 % to 0.87, so it is 0.0461 over; it was raised at 0.079."""
-    shown = scene(snapshot(alarms=alarm_list(alarm(value=0.079))))
+    shown = scene(snapshot(alarms=alarm_list(alarm(value=0.079, value_now=0.046))))
     page = lines(Page.ALARMS, shown)
     assert page[3].split()[-4:] == ["0.046", "lambda", "0.040", "lambda"]
     assert "0.079 lambda when raised" in joined(Page.ALARMS, shown)
 
 
-@pytest.mark.parametrize(
-    ("rule", "position", "words"),
-    [
-        (RULES[2], 8, "2.40"),  # the age of the silent sensor
-        (RULES[3], 2, "13.4"),  # its supply
-        (AlarmRule("spread", 2, spread_above=5.0), None, "7.9"),  # +5.3 less -2.6
-        (AlarmRule("rich", 2, lambda_below=0.85), 2, "0.847"),
-        (LEAN, 8, "--"),  # a silent sensor says nothing of now
-    ],
-    ids=["age", "supply", "spread", "lambda", "not known"],
-)
-def test_values_of_now_by_kind_of_limit(rule, position, words):
-    page = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm(rule, position)))))
-    assert words in page[3]
+def test_a_value_that_is_not_known_now_is_no_number():
+    unknown = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm(value_now=math.nan)))))
+    stalled = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm())), stalled=3.0))
+    over = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm(active=False)))))
+    assert [page[3].split()[-3:] for page in (unknown, stalled, over)] == [
+        ["--", "0.040", "lambda"],
+        ["--", "0.040", "lambda"],
+        ["load", "0.040", "lambda"],
+    ]
 
 
 def test_a_misfire_beside_an_alarm_is_said_with_it():

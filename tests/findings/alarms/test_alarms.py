@@ -85,7 +85,6 @@ def test_records_lists_and_newest_values_do_not_depend_on_the_split():
         parts, same = played(block, cuts)
         assert repr(same) == repr(records)
         assert repr(parts.current()) == repr(whole.current())
-        assert repr(parts.latest()) == repr(whole.latest())
 
 
 def test_a_lean_cylinder_is_the_only_lean_alarm_and_comes_once_a_pull():
@@ -115,4 +114,3 @@ def test_nothing_in_nothing_out():
     block = rows(5, count=10, stretches=1)
     assert alarms.feed(block.take(slice(0, 0))) == alarms.feed(block) == alarms.flush() == ()
     assert alarms.current().alarms == ()
-    assert alarms.latest() == ()

@@ -19,9 +19,9 @@ S = 1_000_000_000
 MINUTE = 60 * S
 RAISE, CLEAR, SUPPRESS, RELEASE = EdgeKind.RAISE, EdgeKind.CLEAR, EdgeKind.SUPPRESS, EdgeKind.RELEASE
 
-LEAN = AlarmRule("lean", 1, over_target=0.04, suppress_when="fuel_cut", response="by the builder's limit")
-STAYS = AlarmRule("stays", 2, over_target=0.08, latching=True)
-SPREAD = AlarmRule("spread", 3, spread_above=7.0)
+LEAN = AlarmRule("lean", 1, "over_target", 0.04, suppress_when="fuel_cut", response="by the builder's limit")
+STAYS = AlarmRule("stays", 2, "over_target", 0.08, latching=True)
+SPREAD = AlarmRule("spread", 3, "spread_above", 7.0)
 RULES = (LEAN, STAYS, SPREAD)
 NODES = (Node(1, (1,)), Node(2, (3, 4)))
 

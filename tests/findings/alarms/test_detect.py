@@ -12,7 +12,7 @@ from scipy.signal import lfilter
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmDetector, AlarmEdges, EdgeKind, joined
-from mixmon.findings.alarms.measures import lacking, limit_of
+from mixmon.findings.alarms.measures import lacking
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import AlarmRule, Axes, Chain, Engine, Node, Session, SignalChoice, Targets
 
@@ -27,7 +27,8 @@ RULES = (
         "lean under load",
         1,
         when="throttle > 60 and rpm > 2500",
-        over_target=0.04,
+        kind="over_target",
+        limit=0.04,
         on_delay_s=0.2,
         off_delay_s=0.5,
         dead_band=0.015,
@@ -37,16 +38,17 @@ RULES = (
         "rich",
         2,
         when="throttle > 60",
-        under_target=0.06,
+        kind="under_target",
+        limit=0.06,
         on_delay_s=0.1,
         dead_band=0.02,
         suppress_when="tip_in",
     ),
-    AlarmRule("very lean", 1, lambda_above=1.2, off_delay_s=0.3),
-    AlarmRule("very rich", 2, lambda_below=0.7, dead_band=0.02),
-    AlarmRule("spread", 3, when="rpm > 2500", spread_above=7.0, dead_band=1.0, on_delay_s=0.1),
-    AlarmRule("silent", 2, age_s=0.25, off_delay_s=0.1),
-    AlarmRule("supply", 3, supply_below=11.0, dead_band=0.3, suppress_when="not rpm > 500"),
+    AlarmRule("very lean", 1, "lambda_above", 1.2, off_delay_s=0.3),
+    AlarmRule("very rich", 2, "lambda_below", 0.7, dead_band=0.02),
+    AlarmRule("spread", 3, when="rpm > 2500", kind="spread_above", limit=7.0, dead_band=1.0, on_delay_s=0.1),
+    AlarmRule("silent", 2, "age_s", 0.25, off_delay_s=0.1),
+    AlarmRule("supply", 3, "supply_below", 11.0, dead_band=0.3, suppress_when="not rpm > 500"),
 )
 
 
@@ -141,16 +143,16 @@ def measured(rule, data, place, began, state_began):
     target = data.shifted["target"][i, j]
     if name == "silent":
         value = (data.age[i, j] if data.age[i, j] >= 0 else data.t[i] - began) / 1e9
-        return value, True, value > rule.age_s, value < rule.age_s - rule.dead_band
+        return value, True, value > rule.limit, value < rule.limit - rule.dead_band
     if name == "supply":
         value = data.aux["supply"][i, j]
         known = not math.isnan(value)
-        return value, known, value < rule.supply_below, value > rule.supply_below + rule.dead_band
+        return value, known, value < rule.limit, value > rule.limit + rule.dead_band
     value, limit, sign, end = {
-        "lean under load": (lam - target, rule.over_target, 1, AT_LEAN),
-        "rich": (target - lam, rule.under_target, 1, AT_RICH),
-        "very lean": (lam, rule.lambda_above, 1, AT_LEAN),
-        "very rich": (lam, rule.lambda_below, -1, AT_RICH),
+        "lean under load": (lam - target, rule.limit, 1, AT_LEAN),
+        "rich": (target - lam, rule.limit, 1, AT_RICH),
+        "very lean": (lam, rule.limit, 1, AT_LEAN),
+        "very rich": (lam, rule.limit, -1, AT_RICH),
     }[name]
     over = value > limit if sign > 0 else value < limit
     under = value < limit - rule.dead_band if sign > 0 else value > limit + rule.dead_band
@@ -167,7 +169,7 @@ def spread(rule, data, i, in_force):
     if len(lam) < 2:
         return NAN, False, False, False
     value = 100 * (sum(1 / x for x in lam) / len(lam)) * (max(lam) - min(lam))
-    return value, True, value > rule.spread_above, value < rule.spread_above - rule.dead_band
+    return value, True, value > rule.limit, value < rule.limit - rule.dead_band
 
 
 def tip_in(data, i):
@@ -458,7 +460,7 @@ def test_a_cylinder_at_the_lean_end_of_its_sensor_all_along_is_raised_once_settl
 def test_a_node_that_never_spoke_is_silent_since_the_watch_began():
     age = np.full((60, 2), -1)
     age[:, 0] = 5 * MS
-    edges = AlarmDetector([AlarmRule("silent", 2, age_s=0.25)]).feed(
+    edges = AlarmDetector([AlarmRule("silent", 2, "age_s", 0.25)]).feed(
         at_full_load(np.full((60, 2), NAN), age=age)
     )
     assert kinds(edges) == [("RAISE", 260)]
@@ -503,12 +505,17 @@ def test_empty_blocks_and_no_rules_give_no_edges():
     assert isinstance(detector.feed(at_full_load(np.zeros((0, 1)))), AlarmEdges)
 
 
-def test_rules_must_have_one_limit():
-    assert limit_of(RULES[0]) == ("over_target", 0.04)
-    with pytest.raises(UsageError, match=r"alarm 'x': no limit; expected exactly one of over_target, "):
-        AlarmDetector([AlarmRule("x", 1)])
-    with pytest.raises(UsageError, match="alarm 'x': over_target and age_s"):
-        limit_of(AlarmRule("x", 1, over_target=0.04, age_s=1.0))
+def test_a_rule_of_an_unknown_kind_is_refused():
+    message = r"alarm 'x': unknown kind 'heat'; expected one of over_target, .*; correct"
+    with pytest.raises(UsageError, match=message):
+        AlarmDetector([AlarmRule("x", 1, "heat", 3.0)])
+
+
+def test_the_latest_value_is_that_of_the_newest_row_and_not_an_older_one():
+    state = np.array([[VALID, VALID], [VALID, HELD]])
+    detector = AlarmDetector([AlarmRule("very lean", 1, "lambda_above", 1.2)])
+    detector.feed(block([0, 10 * MS], [[0.9, 1.3], [0.91, 1.3]], state=state))
+    assert np.array_equal(detector.latest()[0], [0.91, np.nan], equal_nan=True)
 
 
 # --- what a session can watch -------------------------------------------------------------------

@@ -1,0 +1,245 @@
+"""The kinds of alarm: everything that is particular to one kind stands in its entry of ALARM_KINDS.
+
+The session's schema takes the key and the range of the limit from the entry, the session's checks
+take what the kind needs, the detector takes how its value is computed, the screens take the unit and
+the place on the lambda axis, and `alarm_kinds_markdown` prints the reference of the keys. A new kind
+is one more entry.
+
+The value of a kind is a function of columns that the session does not have: it runs over `Measured`,
+which the detector implements with rows. So the table can stand on the session's floor, below all that
+reads it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any, Final, Protocol
+
+from mixmon.arrays import Floats
+from mixmon.errors import UsageError
+from mixmon.session.model import AlarmRule
+from mixmon.session.schema import Number, Report
+
+
+class Measured(Protocol):
+    """k rows of n nodes under one rule: the columns from which the value of a kind is computed.
+
+    NaN stands where a quantity is not known, also where the session maps no signal for it.
+    """
+
+    @property
+    def lam(self) -> Floats:
+        """Lambda of each node; float64[k, n]."""
+
+    @property
+    def target(self) -> Floats:
+        """Target lambda when the gas at each sensor left its valve; float64[k, n]."""
+
+    @property
+    def age_s(self) -> Floats:
+        """Seconds since the newest sample, or since the stretch began without any; float64[k, n]."""
+
+    @property
+    def spread(self) -> Floats:
+        """Spread in percent, of the valid cylinders for which the rule is in force; float64[k, 1]."""
+
+    def node(self, quantity: str) -> Floats:
+        """A quantity of [chain.signals] other than lambda, such as supply; float64[k, n]."""
+
+    def engine(self, quantity: str) -> Floats:
+        """A quantity of [engine_signals] at the time of the row; float64[k, 1]."""
+
+
+class Bound(Enum):
+    """One of the two ends of a sensor's range."""
+
+    LEAN = "lean"
+    RICH = "rich"
+
+
+class Axis(Enum):
+    """What the limit of a kind is counted on, which says where it lies in lambda."""
+
+    OWN = "own"
+    LAMBDA = "lambda"
+    OVER_TARGET = "lambda over the target"
+    UNDER_TARGET = "lambda under the target"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmKind:
+    """One kind of alarm.
+
+    words     what the value is, for the reference of the keys
+    unit      of the value and of the limit
+    limit     which numbers the limit may be
+    value     the value over rows: float64[k, n], or float64[k, 1] where not `per_node`; NaN where unknown
+    above     the condition holds above the limit; otherwise below
+    per_node  one alarm for each node; otherwise one for the engine
+    needs     signals without which there is no value: names of [chain.signals] or [engine_signals];
+              `target` may also come from [targets]
+    mixture   the value rests on gas that left the valves earlier: only valid samples count, and the
+              rule's `when` is asked about the engine as it was then
+    bound     the end of the sensor's range at which a reading can still prove that the limit is crossed
+    axis      what the limit is counted on
+    lowest    the value is never below this; None where it has no such end
+    grows     the value grows by itself, second by second, where no rows come any more
+    """
+
+    words: str
+    unit: str
+    limit: Number
+    value: Callable[[Measured], Floats]
+    above: bool = True
+    per_node: bool = True
+    needs: tuple[str, ...] = ()
+    mixture: bool = False
+    bound: Bound | None = None
+    axis: Axis = Axis.OWN
+    lowest: float | None = None
+    grows: bool = False
+
+    # The schema of [[limits.alarm]] reads the entry itself as the kind of value that its limit is.
+
+    @property
+    def expected(self) -> str:
+        """The range of the limit in words."""
+        return self.limit.expected
+
+    def takes(self, value: object) -> bool:
+        """Whether the limit's type fits."""
+        return self.limit.takes(value)
+
+    def read(self, value: object, where: str, report: Report) -> Any:
+        """The limit, or UNUSABLE after a report."""
+        return self.limit.read(value, where, report)
+
+    def lambda_at(self, limit: float, target: float) -> float | None:
+        """The lambda at which a limit lies, given the target; None where it is not a limit of lambda.
+
+        >>> ALARM_KINDS["over_target"].lambda_at(0.04, 0.87)
+        0.91
+        """
+        match self.axis:
+            case Axis.LAMBDA:
+                return limit
+            case Axis.OVER_TARGET:
+                return target + limit
+            case Axis.UNDER_TARGET:
+                return target - limit
+            case Axis.OWN:
+                return None
+
+
+# Ranges of limits are wide: they catch a wrong unit or a slip of the finger (common practice, no source).
+_FROM_TARGET = Number(0, 1, "lambda", above=True)
+_LAMBDA = Number(0.3, 10, "lambda")
+
+ALARM_KINDS: Final[dict[str, AlarmKind]] = {
+    "over_target": AlarmKind(
+        words="lambda over the target",
+        unit="lambda",
+        limit=_FROM_TARGET,
+        value=lambda rows: rows.lam - rows.target,
+        needs=("target",),
+        mixture=True,
+        bound=Bound.LEAN,
+        axis=Axis.OVER_TARGET,
+    ),
+    "under_target": AlarmKind(
+        words="lambda under the target",
+        unit="lambda",
+        limit=_FROM_TARGET,
+        value=lambda rows: rows.target - rows.lam,
+        needs=("target",),
+        mixture=True,
+        bound=Bound.RICH,
+        axis=Axis.UNDER_TARGET,
+    ),
+    "lambda_above": AlarmKind(
+        words="lambda",
+        unit="lambda",
+        limit=_LAMBDA,
+        value=lambda rows: rows.lam,
+        mixture=True,
+        bound=Bound.LEAN,
+        axis=Axis.LAMBDA,
+    ),
+    "lambda_below": AlarmKind(
+        words="lambda",
+        unit="lambda",
+        limit=_LAMBDA,
+        value=lambda rows: rows.lam,
+        above=False,
+        mixture=True,
+        bound=Bound.RICH,
+        axis=Axis.LAMBDA,
+    ),
+    "spread_above": AlarmKind(
+        words="highest need less lowest need, of the valid cylinders",
+        unit="%",
+        limit=Number(0, 100, "%", above=True),
+        value=lambda rows: rows.spread,
+        per_node=False,
+        mixture=True,
+        lowest=0.0,
+    ),
+    "age_s": AlarmKind(
+        words="time since the newest sample",
+        unit="s",
+        limit=Number(0, 3600, "s", above=True),
+        value=lambda rows: rows.age_s,
+        lowest=0.0,
+        grows=True,
+    ),
+    "supply_below": AlarmKind(
+        words="supply of the node",
+        unit="V",
+        limit=Number(0, 60, "V", above=True),
+        value=lambda rows: rows.node("supply"),
+        above=False,
+        needs=("supply",),
+    ),
+}
+"""All kinds by the key that gives the limit in [[limits.alarm]]; a rule has exactly one of these keys."""
+
+_DECIMALS: Final = {"lambda": 3, "%": 1, "s": 2, "V": 1}
+"""Our choice: the last digit is about the noise of one reading."""
+
+
+def kind_of(rule: AlarmRule) -> AlarmKind:
+    """The entry of a rule's kind.
+
+    Raises:
+        UsageError: there is no such kind.
+    """
+    if rule.kind not in ALARM_KINDS:
+        raise UsageError(
+            f"alarm {rule.name!r}: unknown kind {rule.kind!r}; expected one of {', '.join(ALARM_KINDS)}; "
+            "correct the kind of the rule"
+        )
+    return ALARM_KINDS[rule.kind]
+
+
+def unit_decimals(unit: str) -> int:
+    """Decimals with which a value or a limit in this unit is shown."""
+    return _DECIMALS.get(unit, 2)
+
+
+def alarm_kinds_markdown() -> str:
+    """The reference of the kinds as the documentation prints it, one row for each key."""
+    lines = ["| key | value | unit | alarm when | for each | limit | needs |", "| --- " * 7 + "|"]
+    for key, kind in ALARM_KINDS.items():
+        cells = (
+            f"`{key}`",
+            kind.words,
+            kind.unit,
+            "above" if kind.above else "below",
+            "node" if kind.per_node else "engine",
+            kind.expected,
+            ", ".join(kind.needs) or "-",
+        )
+        lines.append(f"| {' | '.join(cells)} |")
+    return "\n".join(lines) + "\n"
