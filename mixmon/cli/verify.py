@@ -1,4 +1,4 @@
-"""mixmon verify: every mistake in a session file, at once; whether a run is as it was recorded."""
+"""mixmon verify: every mistake in a session file and what to take care of; whether a run is as recorded."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.errors import Mistake
+from mixmon.note import Note
 
 if TYPE_CHECKING:
     from mixmon.record.run_folder import RunFolder
@@ -27,16 +28,21 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Prints the mistakes, one a line; 2 if there are any."""
+    """Prints the mistakes and cautions, one a line; 2 if there are mistakes."""
     if arguments.session.is_dir():
         return _verify_run(arguments)
     from mixmon.messages.bind import verify
+    from mixmon.messages.cautions import cautions
+    from mixmon.session.load import read_session
 
     mistakes = verify(arguments.session)
-    text = _json(arguments.session, mistakes) if arguments.json else _text(arguments.session, mistakes)
+    session, _ = read_session(arguments.session)
+    notes = () if session is None else cautions(session)
+    write = _write_json if arguments.json else _write_text
+    text = write(arguments.session, mistakes, notes)
     status = conclude(text, BAD_INPUT if mistakes else DONE)
     if mistakes:
-        talk(f"{arguments.session}: {_count(mistakes)}; each is listed with its key; mend them")
+        talk(f"{arguments.session}: {_count_mistakes(mistakes)}; each is listed with its key; mend them")
     return status
 
 
@@ -59,14 +65,14 @@ def _verify_run(arguments: argparse.Namespace) -> int:
         "faults": found.faults,
     }
     whole = found.verified and not found.faults
-    conclude(to_json(facts) if arguments.json else _run_text(found), DONE)
+    conclude(to_json(facts) if arguments.json else _write_run_text(found), DONE)
     if whole:
         return DONE
     talk(f"{arguments.session}: {found.faults[0]}; expected every file as it was when the run ended")
     return BAD_INPUT
 
 
-def _run_text(found: RunFolder) -> str:
+def _write_run_text(found: RunFolder) -> str:
     from mixmon.report.text import counted, printable
 
     path, manifest = printable(str(found.path)), found.manifest
@@ -76,21 +82,26 @@ def _run_text(found: RunFolder) -> str:
     return f"{path}: {manifest.state}, {frames}; every file agrees with its checksum\n"
 
 
-def _json(session: Path, mistakes: Sequence[Mistake]) -> str:
+def _write_json(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note]) -> str:
     from mixmon.report.text import to_json
+    from mixmon.report.words import note_object
 
-    return to_json({"session": session, "mistakes": mistakes})
+    return to_json(
+        {"session": session, "mistakes": mistakes, "cautions": [note_object(one) for one in notes]}
+    )
 
 
-def _text(session: Path, mistakes: Sequence[Mistake]) -> str:
+def _write_text(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note]) -> str:
     from mixmon.report.text import printable
+    from mixmon.report.words import sentence
 
-    if not mistakes:
-        return f"{printable(str(session))}: no mistake found\n"
-    return "".join(f"{printable(str(mistake))}\n" for mistake in mistakes) + f"{_count(mistakes)}\n"
+    lines = [printable(str(mistake)) for mistake in mistakes]
+    lines.append(_count_mistakes(mistakes) if mistakes else f"{printable(str(session))}: no mistake found")
+    lines += [f"caution: {sentence(one)}" for one in notes]
+    return "".join(f"{line}\n" for line in lines)
 
 
-def _count(mistakes: Sequence[Mistake]) -> str:
+def _count_mistakes(mistakes: Sequence[Mistake]) -> str:
     """How many mistakes there are, by table of the file, in the order of the file."""
     from mixmon.report.text import counted
 

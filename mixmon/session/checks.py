@@ -7,7 +7,8 @@ from typing import Any, Final
 
 from mixmon.session import keys
 from mixmon.session.alarm_kinds import ALARM_KINDS, AlarmKind, Axis
-from mixmon.session.model import Trims, Validity
+from mixmon.session.injectors import cycle_degrees, injector_pairs
+from mixmon.session.model import Engine, Trims, Validity
 from mixmon.session.schema import (
     Check,
     Clean,
@@ -62,9 +63,29 @@ def _firing_angles(clean: Clean, report: Report) -> None:
         report(where, "angles without a firing order", "engine.firing_order as well")
     if cylinders and len(angles) != cylinders:
         report(where, f"{len(angles)} angles", f"{cylinders}, one a cylinder in firing order")
-    cycle = 360 if engine.get("strokes") == 2 else 720
+    cycle = cycle_degrees(engine.get("strokes", 4))
     if not rising(angles) or angles[-1] >= cycle:
-        report(where, shown(angles), f"angles that rise and stay below {cycle}, in firing order")
+        report(where, shown(angles), f"angles that rise and stay below {cycle:g}, in firing order")
+
+
+def _injector_pairs(clean: Clean, report: Report) -> None:
+    """Paired injection: every cylinder has a partner, and the two hold one trim."""
+    engine, where = clean.get("engine", {}), "injection.timing"
+    if clean.get("injection", {}).get("timing") != "paired" or report.about("engine"):
+        return
+    if "firing_order" not in engine:
+        report(where, '"paired" without a firing order', "engine.firing_order as well")
+        return
+    pairs = injector_pairs(Engine(**engine))
+    paired = {cylinder for pair in pairs for cylinder in pair}
+    if left := [cylinder for cylinder in engine["firing_order"] if cylinder not in paired]:
+        found = f'"paired", and none fires half a cycle from {cylinder_list(sorted(left))}'
+        report(where, found, 'pairs that fire half a cycle apart, or "sequential" or "batch"')
+    now = clean.get("trims", {}).get("now_percent", ())
+    for one, other in pairs:
+        if len(now) == len(engine["firing_order"]) and now[one - 1] != now[other - 1]:
+            expected = f"{now[one - 1]:g}, as cylinder {one}: paired injection gives the two one trim"
+            report(f"trims.now_percent[{other}]", f"{now[other - 1]:g}", expected)
 
 
 def _banks(clean: Clean, report: Report) -> None:
@@ -152,6 +173,7 @@ ENGINE_CHECKS: Final[tuple[Check, ...]] = (
     _strokes,
     _firing_order,
     _firing_angles,
+    _injector_pairs,
     _banks,
     _distances,
     _turbine,

@@ -1,0 +1,47 @@
+"""What to take care of although the session file has no mistake: facts that can mislead or harm.
+
+`mixmon verify` prints the cautions and the check list of the dashboard shows those about the sensors.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from mixmon.note import Note, NoteCode, note
+from mixmon.session.model import Session
+
+LEAST_SENSOR_ANGLE_DEG: Final = 10.0
+"""Sensor above horizontal: below this, condensed water stays on the element (common practice, no source)."""
+
+
+class Caution(NoteCode):
+    """Codes of the cautions about a session."""
+
+    SENSOR_ANGLE = "sensor_angle"
+    LEADED_FUEL = "leaded_fuel"
+    LOAD_BY_PRESSURE = "load_by_pressure"
+    AFTER_MERGE = "after_merge"
+    BATCH_INJECTION = "batch_injection"
+
+
+def cautions(session: Session) -> tuple[Note, ...]:
+    """The cautions about the whole session: the sensors first, then what limits the results."""
+    found = list(sensor_cautions(session))
+    if session.engine.throttles == "one per cylinder" and session.axes.load_signal == "map_kpa":
+        found.append(note(Caution.LOAD_BY_PRESSURE))
+    if session.exhaust.after_merge:
+        found.append(note(Caution.AFTER_MERGE))
+    if session.injection.timing == "batch":
+        found.append(note(Caution.BATCH_INJECTION))
+    return tuple(found)
+
+
+def sensor_cautions(session: Session) -> tuple[Note, ...]:
+    """The cautions about what shortens the life of the sensors."""
+    found = []
+    angle = session.exhaust.sensor_angle_deg
+    if angle is not None and angle < LEAST_SENSOR_ANGLE_DEG:
+        found.append(note(Caution.SENSOR_ANGLE, angle_deg=angle, least_deg=LEAST_SENSOR_ANGLE_DEG))
+    if session.fuel is not None and session.fuel.leaded:
+        found.append(note(Caution.LEADED_FUEL))
+    return tuple(found)

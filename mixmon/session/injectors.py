@@ -1,0 +1,67 @@
+"""Which cylinders share an injector driver, and so can have no trims of their own.
+
+Paired injection: the driver of a cylinder also fires the injector of the cylinder that fires half a
+cycle later (360 degrees of a four-stroke). `engine.firing_angles_deg` says which one that is; without
+angles the engine is taken to fire evenly, and the two stand half the firing order apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from mixmon.session.model import Engine, Session
+
+_SAME_ANGLE_DEG: Final = 1.0
+"""Our choice: angles are written in whole degrees or better, and cylinders fire at least 15 degrees apart."""
+
+
+def cycle_degrees(strokes: int) -> float:
+    """Degrees of the crank in which every cylinder fires once."""
+    return 360.0 if strokes == 2 else 720.0
+
+
+def partner_of(place: int, count: int, angles: Sequence[float] | None, strokes: int) -> int | None:
+    """The place in the firing order that fires half a cycle after `place`; None where no cylinder does.
+
+    angles  when each place fires, degrees from the first; None: evenly
+
+    >>> partner_of(1, 4, None, 4), partner_of(1, 5, None, 4), partner_of(0, 2, (0.0, 405.0), 4)
+    (3, None, None)
+    """
+    cycle = cycle_degrees(strokes)
+    angles = [cycle * k / count for k in range(count)] if angles is None else angles
+    wanted = (angles[place] + cycle / 2) % cycle
+    away = [abs(angle - wanted) for angle in angles]
+    nearest = min(range(count), key=lambda k: min(away[k], cycle - away[k]))
+    return nearest if min(away[nearest], cycle - away[nearest]) < _SAME_ANGLE_DEG else None
+
+
+def injector_pairs(engine: Engine) -> tuple[tuple[int, int], ...]:
+    """The pairs of cylinders that share a driver in paired injection, as they fire first.
+
+    Cylinders without a partner are in none; without a firing order nothing is known of pairs.
+    """
+    order = engine.firing_order or ()
+    found = []
+    for place, cylinder in enumerate(order):
+        partner = partner_of(place, len(order), engine.firing_angles_deg, engine.strokes)
+        if partner is not None and partner > place:
+            found.append((cylinder, order[partner]))
+    return tuple(found)
+
+
+def trimmed_together(session: Session) -> tuple[tuple[int, ...], ...]:
+    """All cylinders in groups that can only have one trim, in cylinder order.
+
+    Each cylinder alone, except in paired injection: there the pairs.
+
+    >>> from mixmon.session.load import load_session
+    >>> trimmed_together(load_session("examples/foreign.toml"))
+    ((1,), (2,), (3,), (4,), (5,), (6,))
+    """
+    engine = session.engine
+    pairs = injector_pairs(engine) if session.injection.timing == "paired" else ()
+    paired = {cylinder for pair in pairs for cylinder in pair}
+    alone = [(cylinder,) for cylinder in range(1, engine.cylinders + 1) if cylinder not in paired]
+    return tuple(sorted([*alone, *(tuple(sorted(pair)) for pair in pairs)]))
