@@ -13,6 +13,7 @@ from typing import Any, Final
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.census.records import CensusCode
 from mixmon.findings.census.wiring import WiringCode
+from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
 
@@ -118,8 +119,24 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.WITHIN_ERROR_OF_ZERO: "within error of zero",
     BalanceNote.TRIM_AT_LIMIT: "trim at its limit",
     BalanceNote.LARGE_TRIM_CHANGE: ("over {limit_percent:g} %: look for a mechanical cause before trimming"),
+    BalanceNote.SHARED_INJECTOR_DRIVER: lambda values: (
+        f"paired injection: one trim with cylinder {_listed(values['with_cylinders'])}"
+    ),
+    BalanceNote.PARTNER_NOT_KNOWN: lambda values: (
+        f"trim kept: need of cylinder {_listed(values['cylinders'])} not known"
+    ),
+    BalanceNote.SENSORS_AFTER_MERGE: (
+        "sensors after the merge see several cylinders each, so the need of one cylinder is not known; "
+        "fit sensors in the primaries, or correct [exhaust] after_merge"
+    ),
+    BalanceNote.ONE_TRIM_FOR_ALL: (
+        "{timing} injection: all injectors open together, so no cylinder can have a trim of its own"
+    ),
     BalanceNote.TOO_FEW_NEEDS: (
         "too little data: {known} of {cylinders} cylinders have a need with an interval, 2 are needed"
+    ),
+    BalanceNote.TOO_FEW_PAIRS: (
+        "too little data: {known} of {pairs} pairs of cylinders have both needs with an interval, 2 are needed"
     ),
     BalanceNote.FREQUENT_MISFIRE: _frequent_misfire,
     BalanceNote.LIMITS_TOO_NARROW: (
@@ -191,6 +208,25 @@ _GAPS: Final[Mapping[NoteCode, Sentence]] = {
 
 
 # ----------------------------------------------------------------------------------------------------
+# What to take care of in a session.
+# ----------------------------------------------------------------------------------------------------
+
+_CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
+    Caution.SENSOR_ANGLE: (
+        "sensors {angle_deg:g} degrees above horizontal, below {least_deg:g}: condensed water can crack or "
+        "cool the element; turn the bosses upward"
+    ),
+    Caution.LEADED_FUEL: "leaded fuel poisons the sensors: check them in free air before each use",
+    Caution.LOAD_BY_PRESSURE: (
+        "one throttle per cylinder and manifold pressure as the load axis: pressure says little about the "
+        'load of such an engine; axes.load_signal = "throttle" separates loads better'
+    ),
+    Caution.AFTER_MERGE: "sensors after the merge see several cylinders each: no trims are offered",
+    Caution.BATCH_INJECTION: "batch injection: all injectors open together, so no trims are offered",
+}
+
+
+# ----------------------------------------------------------------------------------------------------
 # All of them.
 # ----------------------------------------------------------------------------------------------------
 
@@ -198,6 +234,7 @@ SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_BALANCE,
     **_CENSUS,
     **_GAPS,
+    **_CAUTIONS,
 }
 """One sentence for every code; a test looks for codes that have none."""
 

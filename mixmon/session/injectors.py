@@ -54,14 +54,16 @@ def injector_pairs(engine: Engine) -> tuple[tuple[int, int], ...]:
 def trimmed_together(session: Session) -> tuple[tuple[int, ...], ...]:
     """All cylinders in groups that can only have one trim, in cylinder order.
 
-    Each cylinder alone, except in paired injection: there the pairs.
+    Each cylinder alone; in paired injection the pairs; in batch injection all of them.
 
     >>> from mixmon.session.load import load_session
     >>> trimmed_together(load_session("examples/foreign.toml"))
     ((1,), (2,), (3,), (4,), (5,), (6,))
     """
-    engine = session.engine
-    pairs = injector_pairs(engine) if session.injection.timing == "paired" else ()
+    engine, timing = session.engine, session.injection.timing
+    if timing == "batch":
+        return (tuple(range(1, engine.cylinders + 1)),)
+    pairs = injector_pairs(engine) if timing == "paired" else ()
     paired = {cylinder for pair in pairs for cylinder in pair}
     alone = [(cylinder,) for cylinder in range(1, engine.cylinders + 1) if cylinder not in paired]
     return tuple(sorted([*alone, *(tuple(sorted(pair)) for pair in pairs)]))

@@ -25,11 +25,16 @@ class BalanceNote(NoteCode):
     WITHIN_ERROR_OF_ZERO = "within_error_of_zero"
     TRIM_AT_LIMIT = "trim_at_limit"
     LARGE_TRIM_CHANGE = "large_trim_change"
+    SHARED_INJECTOR_DRIVER = "shared_injector_driver"
+    PARTNER_NOT_KNOWN = "partner_not_known"
 
     # why no trims are offered
     TOO_FEW_NEEDS = "too_few_needs"
+    TOO_FEW_PAIRS = "too_few_pairs"
     FREQUENT_MISFIRE = "frequent_misfire"
     LIMITS_TOO_NARROW = "limits_too_narrow"
+    SENSORS_AFTER_MERGE = "sensors_after_merge"
+    ONE_TRIM_FOR_ALL = "one_trim_for_all"
 
     # notes on the whole result
     TRIMS_NOW_ASSUMED_ZERO = "trims_now_assumed_zero"

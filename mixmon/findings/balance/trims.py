@@ -13,11 +13,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mixmon.arrays import Bools, Floats
+from mixmon.arrays import Bools, Floats, Ints
 from mixmon.errors import RangeError
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.stats import Estimate
 from mixmon.note import Note, note
+from mixmon.session.injectors import trimmed_together
 from mixmon.session.model import Session
 
 
@@ -137,6 +138,13 @@ def _chi2_upper(degrees: int) -> float:
 # ----------------------------------------------------------------------------------------------------
 
 
+Groups = tuple[tuple[int, ...], ...]
+"""Cylinders that can only have one trim, each group in order; see `session.injectors`."""
+
+_LEAST_ERROR = 1e-9
+"""Our choice: a need without any error, as only made-up data have, weighs much and not infinitely much."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class TrimPlan:
     """What to enter. Percent, one a cylinder; `new` is NaN throughout when withheld.
@@ -160,7 +168,9 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
 
     needs: ln lambda against peers, one a node. A cylinder that is not known keeps its trim. The
     known ones move by their needs drawn in to what can be told from noise (`drawn_in`); none of
-    them is held fixed, or the others would have to carry the mean for it.
+    them is held fixed, or the others would have to carry the mean for it. Cylinders that share an
+    injector driver get one trim: by the mean of their needs, weighted by the inverse squares of their
+    errors; where one of them is not known, both keep theirs.
 
     blocked: reasons to withhold trims, whatever the needs.
     """
@@ -169,13 +179,15 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
     now = np.zeros(count) if held is None else np.array(held)
     notes = () if held is not None else (note(BalanceNote.TRIMS_NOW_ASSUMED_ZERO),)
     need = _by_cylinder(session, needs)
-    known = np.array([one is not None for one in need])
+    groups = trimmed_together(session)
+    known = _mark_movable(groups, need)
     flags = [_flag_need(one) for one in need]
-    withheld = blocked + _need_enough(need)
+    _flag_shared_drivers(groups, need, flags)
+    withheld = blocked + _block_by_engine(session, groups) + _need_enough(groups, need)
     exact, rounded = now.copy(), now.copy()
     if not withheld:
         try:
-            exact, rounded = _solve(session, now, need, known)
+            exact, rounded = _solve(session, now, need, groups)
         except MeanOutOfReachError as problem:
             withheld = (
                 note(
@@ -216,20 +228,90 @@ def _flag_need(need: Estimate | None) -> list[Note]:
     return [note(BalanceNote.WITHIN_ERROR_OF_ZERO)] if abs(need.mean) <= need.half else []
 
 
-def _need_enough(needs: list[Estimate | None]) -> tuple[Note, ...]:
-    """The reason to withhold trims where fewer than two cylinders can be compared; else nothing."""
+def _need_enough(groups: Groups, needs: list[Estimate | None]) -> tuple[Note, ...]:
+    """The reason to withhold trims where fewer than two cylinders, or pairs, can be compared; else nothing."""
     known = sum(need is not None for need in needs)
-    return (note(BalanceNote.TOO_FEW_NEEDS, known=known, cylinders=len(needs)),) if known < 2 else ()
+    if known < 2:
+        return (note(BalanceNote.TOO_FEW_NEEDS, known=known, cylinders=len(needs)),)
+    movable = _mark_movable(groups, needs)
+    pairs = sum(bool(movable[group[0] - 1]) for group in groups)
+    if 1 < len(groups) < len(needs) and pairs < 2:
+        return (note(BalanceNote.TOO_FEW_PAIRS, known=pairs, pairs=len(groups)),)
+    return ()
+
+
+def _block_by_engine(session: Session, groups: Groups) -> tuple[Note, ...]:
+    """The reasons in the build of the engine for which no cylinder can have a trim of its own."""
+    reasons = []
+    if session.exhaust.after_merge:
+        reasons.append(note(BalanceNote.SENSORS_AFTER_MERGE))
+    if len(groups) == 1 and session.engine.cylinders > 1:
+        reasons.append(note(BalanceNote.ONE_TRIM_FOR_ALL, timing=session.injection.timing))
+    return tuple(reasons)
+
+
+def _mark_movable(groups: Groups, needs: list[Estimate | None]) -> Bools:
+    """Which cylinders can get a new trim: those of groups in which every need is known; bool[cylinders]."""
+    movable = np.zeros(len(needs), np.bool_)
+    for group in groups:
+        movable[[cylinder - 1 for cylinder in group]] = all(
+            needs[cylinder - 1] is not None for cylinder in group
+        )
+    return movable
+
+
+def _flag_shared_drivers(groups: Groups, needs: list[Estimate | None], flags: list[list[Note]]) -> None:
+    """Adds to the flags of cylinders that share an injector driver with which, and which need is missing."""
+    for group in groups if len(groups) > 1 else ():
+        for cylinder in group if len(group) > 1 else ():
+            others = tuple(other for other in group if other != cylinder)
+            flags[cylinder - 1].append(note(BalanceNote.SHARED_INJECTOR_DRIVER, with_cylinders=others))
+            unknown = tuple(other for other in others if needs[other - 1] is None)
+            if unknown and needs[cylinder - 1] is not None:
+                flags[cylinder - 1].append(note(BalanceNote.PARTNER_NOT_KNOWN, cylinders=unknown))
+
+
+def _pool_needs(needs: list[Estimate]) -> tuple[float, float]:
+    """Mean and standard error of the needs of one group, weighted by the inverse squares of their errors.
+
+    Needs that come from one sensor are one and the same, and count once.
+    """
+    single = list(dict.fromkeys(needs))
+    if len(single) == 1:
+        return single[0].mean, single[0].standard_error
+    weights = np.array([1 / max(need.standard_error, _LEAST_ERROR) ** 2 for need in single])
+    mean = float((weights * [need.mean for need in single]).sum() / weights.sum())
+    return mean, float(1 / np.sqrt(weights.sum()))
 
 
 def _solve(
-    session: Session, now: Floats, needs: list[Estimate | None], known: Bools
+    session: Session, now: Floats, needs: list[Estimate | None], groups: Groups
 ) -> tuple[Floats, Floats]:
-    """Exact and rounded percent."""
+    """Exact and rounded trims in percent; float64[cylinders] each."""
+    members = [[cylinder - 1 for cylinder in group] for group in groups]
+    sizes = np.array([len(group) for group in groups])
+    pooled = [_pool_needs(of_group) if (of_group := _known_all(needs, m)) else None for m in members]
+    exact, rounded = _solve_groups(session, np.array([now[m].mean() for m in members]), sizes, pooled)
+    by_cylinder = np.argsort(np.concatenate(members))
+    return np.repeat(exact, sizes)[by_cylinder], np.repeat(rounded, sizes)[by_cylinder]
+
+
+def _known_all(needs: list[Estimate | None], members: list[int]) -> list[Estimate]:
+    """The needs of all members; none where one is not known."""
+    known = [need for i in members if (need := needs[i]) is not None]
+    return known if len(known) == len(members) else []
+
+
+def _solve_groups(
+    session: Session, now: Floats, sizes: Ints, needs: list[tuple[float, float] | None]
+) -> tuple[Floats, Floats]:
+    """Exact and rounded trims in percent, one for each group of cylinders; float64[groups] each."""
     trims = session.trims
-    factors, shares = 1 + now / 100, np.full(len(now), 1 / len(now))
+    factors, shares = 1 + now / 100, sizes / sizes.sum()
+    known = np.array([need is not None for need in needs])
+    means, errors = np.array([need for need in needs if need is not None]).T
     lam = np.ones(len(now))
-    lam[known] = np.exp(_told_apart([need for need in needs if need is not None]))
+    lam[known] = np.exp(drawn_in(means, errors)[0])
     reference = reference_lambda(lam[known], factors[known], shares[known])
     wanted = np.where(known, factors * lam / reference, factors)
     lowest = np.where(known, 1 + trims.lowest_percent / 100, factors)
@@ -241,12 +323,6 @@ def _solve(
         exact[known], trims.step_percent, trims.lowest_percent, trims.highest_percent
     )
     return exact, rounded
-
-
-def _told_apart(needs: list[Estimate]) -> Floats:
-    """The needs as they are entered."""
-    means = np.array([need.mean for need in needs])
-    return drawn_in(means, np.array([need.standard_error for need in needs]))[0]
 
 
 def _flag_trims(
