@@ -136,7 +136,8 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "too little data: {known} of {cylinders} cylinders have a need with an interval, 2 are needed"
     ),
     BalanceNote.TOO_FEW_PAIRS: (
-        "too little data: {known} of {pairs} pairs of cylinders have both needs with an interval, 2 are needed"
+        "too little data: {known} of {pairs} pairs of cylinders have both needs with an interval, "
+        "2 are needed"
     ),
     BalanceNote.FREQUENT_MISFIRE: _frequent_misfire,
     BalanceNote.LIMITS_TOO_NARROW: (

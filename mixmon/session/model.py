@@ -13,7 +13,13 @@ from pathlib import Path
 
 @dataclass(frozen=True, slots=True)
 class Engine:
-    """The engine. Cylinders are numbered 1..cylinders as the builder numbers them."""
+    """The engine. Cylinders are numbered 1..cylinders as the builder numbers them.
+
+    firing_order       the order of the screens; with paired injection it gives the pairs
+    firing_angles_deg  when each cylinder of `firing_order` fires, from the first; None: evenly. They decide
+                       which cylinders paired injection fires together, and when a simulated one fires
+    throttles          "single", "one per cylinder" or "other": whether manifold pressure tells the load
+    """
 
     cylinders: int
     displacement_l: float | None = None
@@ -27,7 +33,12 @@ class Engine:
 
 @dataclass(frozen=True, slots=True)
 class Injection:
-    """How fuel is injected."""
+    """How fuel is injected.
+
+    timing        "sequential": each cylinder by itself; "paired": the two that fire half a cycle apart, by
+                  one driver and with one trim; "batch": all together, which leaves nothing to trim
+    dead_time_ms  time that an injector needs to open
+    """
 
     timing: str | None = None
     dead_time_ms: float | None = None
@@ -35,7 +46,11 @@ class Injection:
 
 @dataclass(frozen=True, slots=True)
 class Exhaust:
-    """Where the sensors sit. Distances in mm from the exhaust valve seat, one a cylinder."""
+    """Where the sensors sit. Distances in mm from the exhaust valve seat, one a cylinder.
+
+    sensor_angle_deg  above horizontal; a low one is a caution, for condensed water
+    after_merge       the sensors see several cylinders each: no trims are offered
+    """
 
     primary_bore_mm: float | None = None
     sensor_distance_mm: tuple[float, ...] | None = None
@@ -46,7 +61,10 @@ class Exhaust:
 
 @dataclass(frozen=True, slots=True)
 class Fuel:
-    """The fuel, in one of four ways: a name, parts by volume, an atom formula, or a bare ratio."""
+    """The fuel, in one of four ways: a name, parts by volume, an atom formula, or a bare ratio.
+
+    leaded  a caution: lead poisons the sensors
+    """
 
     name: str | None = None
     parts: Mapping[str, float] = field(default_factory=dict)

@@ -1,6 +1,7 @@
 """mixmon verify."""
 
 import json
+from pathlib import Path
 
 import pytest
 
@@ -54,3 +55,38 @@ def test_the_same_as_json(capsys, wrong):
     assert {"where", "found", "expected", "line"} == set(told["mistakes"][0])
     assert main(["verify", "examples/alder8.toml", "--json"]) == DONE
     assert json.loads(capsys.readouterr().out)["mistakes"] == []
+
+
+LOW = ("sensor_angle_deg = 35", "sensor_angle_deg = 5")
+LEADED = ("leaded = false", "leaded = true")
+CAUTIONED = [
+    ([LOW], ["sensor_angle"], "caution: sensors 5 degrees above horizontal, below 10"),
+    ([LEADED], ["leaded_fuel"], "caution: leaded fuel poisons the sensors"),
+    (
+        [('load_signal = "throttle"', 'load_signal = "map_kpa"')],
+        ["load_by_pressure"],
+        "caution: one throttle per cylinder and manifold pressure as the load axis",
+    ),
+    ([("after_merge = false", "after_merge = true")], ["after_merge"], "no trims are offered"),
+    ([('timing = "sequential"', 'timing = "batch"')], ["batch_injection"], "no trims are offered"),
+    ([LOW, LEADED], ["sensor_angle", "leaded_fuel"], "leaded fuel"),
+    ([("sensor_angle_deg = 35", "sensor_angle_deg = 10")], [], "no mistake found"),
+]
+
+
+@pytest.mark.parametrize(("changes", "codes", "words"), CAUTIONED)
+def test_what_to_take_care_of_is_a_caution_and_no_mistake(capsys, tmp_path, changes, codes, words):
+    text = Path("examples/alder8.toml").read_text("utf-8")
+    for old, new in changes:
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    path = tmp_path / "session.toml"
+    path.write_text(text, "utf-8")
+    assert main(["verify", str(path)]) == DONE
+    out, err = capsys.readouterr()
+    assert words in out
+    assert (out.count("caution: "), err) == (len(codes), "")
+    assert main(["verify", str(path), "--json"]) == DONE
+    told = json.loads(capsys.readouterr().out)
+    assert told["mistakes"] == []
+    assert [one["code"] for one in told["cautions"]] == codes

@@ -18,7 +18,9 @@ from mixmon.dashboard.scene import Scene, has_failed, is_recording
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, clean, fit, fit_row, number, wrap
 from mixmon.dashboard.verdict import Verdict
+from mixmon.messages.cautions import sensor_cautions
 from mixmon.mixture.block import SampleState
+from mixmon.report.words import sentences
 
 
 class Stand(Enum):
@@ -176,6 +178,17 @@ def _record(scene: Scene) -> Finding:
     ), f"{live.recording or 'not recording'}{minutes}"
 
 
+def _sensor_fit(scene: Scene) -> Finding:
+    """The session's cautions about the sensors; open until someone has judged them."""
+    session = scene.setting.session
+    notes = sensor_cautions(session)
+    if notes:
+        return Stand.OPEN, sentences(notes)
+    if session.exhaust.sensor_angle_deg is None:
+        return Stand.OPEN, "no sensor_angle_deg in the session"
+    return Stand.PASSED, f"{session.exhaust.sensor_angle_deg:g} degrees above horizontal"
+
+
 def _in_state(scene: Scene, *states: SampleState) -> list[int]:
     return [i for i in range(len(scene.setting)) if scene.live.cylinders.state[i] in states]
 
@@ -229,6 +242,11 @@ CHECKS: Final = (
     ),
     Check("response of every sensor", "one overrun cut; then mixmon response on the run", _by_hand),
     Check("recording, and room on the disk", "r begins a run; an hour of room or more", _record),
+    Check(
+        "sensor angle, unleaded fuel",
+        "10 degrees above horizontal or more, so that water runs off; lead poisons the element",
+        _sensor_fit,
+    ),
 )
 
 

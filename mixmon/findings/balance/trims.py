@@ -229,7 +229,7 @@ def _flag_need(need: Estimate | None) -> list[Note]:
 
 
 def _need_enough(groups: Groups, needs: list[Estimate | None]) -> tuple[Note, ...]:
-    """The reason to withhold trims where fewer than two cylinders, or pairs, can be compared; else nothing."""
+    """The reason to withhold trims where fewer than two cylinders or pairs can be compared; else nothing."""
     known = sum(need is not None for need in needs)
     if known < 2:
         return (note(BalanceNote.TOO_FEW_NEEDS, known=known, cylinders=len(needs)),)

@@ -10,7 +10,7 @@ from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.checks import CHECKS, Stand, findings, note_text
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.mixture.block import SampleState
-from mixmon.session.model import Fuel, Limits
+from mixmon.session.model import Exhaust, Fuel, Limits
 from mixmon.watch.snapshot import BusNow
 
 NEEDS = (0.0,) * 8
@@ -75,6 +75,22 @@ CASES = {
     ),
     "fuel": (of("fuel", declared=replace(session(), fuel=Fuel("E10"))), Stand.PASSED, "E10"),
     "no fuel": (of("fuel"), Stand.OPEN, "lambda only"),
+    "sensors that point up": (
+        of("sensor angle", declared=replace(session(), exhaust=Exhaust(sensor_angle_deg=35))),
+        Stand.PASSED,
+        "35 degrees above horizontal",
+    ),
+    "sensors that lie flat": (
+        of("sensor angle", declared=replace(session(), exhaust=Exhaust(sensor_angle_deg=5))),
+        Stand.OPEN,
+        "condensed water",
+    ),
+    "leaded fuel": (
+        of("sensor angle", declared=replace(session(), fuel=Fuel("E10", leaded=True))),
+        Stand.OPEN,
+        "leaded fuel poisons",
+    ),
+    "sensors of which nothing is said": (of("sensor angle"), Stand.OPEN, "no sensor_angle_deg"),
     "recording": (of("recording"), Stand.PASSED, "recording run 7"),
     "little room": (of("recording", snapshot(recording_minutes_left=12.0)), Stand.FAILED, "room for 12 min"),
     "not recording": (of("recording", snapshot(recording="not recording")), Stand.OPEN, "not recording"),
@@ -121,13 +137,13 @@ def test_what_keys_write_is_what_the_list_reads():
 
 def test_all_checks_fit_80_by_24_and_the_chosen_one_says_what_to_do():
     page = text(draw(scene(), State(OPTIONS, page=Page.CHECKS, check=1), 80, 24))
-    assert [int(line[1:3]) for line in page[2:16]] == list(range(1, 15))
+    assert [int(line[1:3]) for line in page[2:17]] == list(range(1, 16))
     assert page[3].startswith("▸ 2 OPEN  bus ends")
-    assert "step 2: 60 ohm between the wires" in page[17]
+    assert "step 2: 60 ohm between the wires" in page[18]
     assert "passed" in page[1]
 
 
 def test_the_chosen_check_is_in_sight_on_the_smallest_screen():
-    for chosen in range(14):
+    for chosen in range(len(CHECKS)):
         page = text(draw(scene(), State(OPTIONS, page=Page.CHECKS, check=chosen), 40, 10))
         assert any(line.startswith(f"▸{chosen + 1:>2} ") for line in page)

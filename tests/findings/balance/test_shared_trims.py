@@ -1,0 +1,128 @@
+"""Engines in which not every cylinder can have a trim of its own."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.balance.trims import TrimPlan, plan_trims
+from mixmon.findings.stats import NOTHING, Estimate
+from mixmon.note import Note
+from mixmon.session.injectors import injector_pairs, trimmed_together
+from mixmon.session.model import Chain, Engine, Exhaust, Injection, Node, Session, Trims
+
+ORDER = (1, 5, 3, 7, 4, 8, 2, 6)
+PAIRS = ((1, 4), (2, 3), (5, 8), (6, 7))  # by hand: four places apart in the order of eight
+
+
+def session(timing: str = "paired", **more: object) -> Session:
+    nodes = tuple(Node(c, (c,)) for c in range(1, 9))
+    engine = Engine(8, firing_order=ORDER)
+    made = Session(engine, Chain("chain", {}, nodes), (), injection=Injection(timing))
+    return replace(made, **more)  # type: ignore[arg-type]
+
+
+def needs(percent: list[float], errors: list[float] | None = None) -> tuple[Estimate, ...]:
+    """Needs with these standard errors, percent; without errors 0.1 each."""
+    sizes = errors or [0.1] * len(percent)
+    return tuple(
+        Estimate(float(np.log1p(p / 100)), 2 * e / 100, e / 100, 40.0)
+        for p, e in zip(percent, sizes, strict=True)
+    )
+
+
+def values_of(code: BalanceNote, notes: tuple[Note, ...]) -> list[dict[str, object]]:
+    return [dict(one.values) for one in notes if one.code is code]
+
+
+def trims(plan: TrimPlan) -> list[float]:
+    return [float(trim) for trim in plan.new]
+
+
+APART = [4.0, -2.0, -2.0, 2.0, 0.0, 1.0, -1.0, -2.0]
+
+
+def test_a_pair_gets_one_trim_by_the_mean_of_its_needs() -> None:
+    plan = plan_trims(session(), needs(APART))
+    for one, other in PAIRS:
+        assert plan.new[one - 1] == plan.new[other - 1]
+        assert plan.exact[one - 1] == plan.exact[other - 1]
+    assert plan.exact[0] == pytest.approx(3.0, abs=0.2)  # of 4 and 2, equally sure
+    assert sum(plan.exact) == pytest.approx(0, abs=1e-9)
+    assert values_of(BalanceNote.SHARED_INJECTOR_DRIVER, plan.flags[0]) == [{"with_cylinders": (4,)}]
+
+
+def test_the_surer_need_of_a_pair_weighs_more() -> None:
+    """By hand: errors of 0.1 and 0.2 weigh 4 to 1, so 4 % and 2 % give 3.6 %."""
+    plan = plan_trims(session(), needs(APART, [0.1, 0.1, 0.1, 0.2, 0.1, 0.1, 0.1, 0.1]))
+    equal = plan_trims(session(), needs(APART))
+    assert plan.exact[0] - plan.exact[1] == pytest.approx(equal.exact[0] - equal.exact[1] + 0.6, abs=0.05)
+
+
+def test_the_moves_that_the_predicted_spread_rests_on_are_those_of_the_pair() -> None:
+    plan = plan_trims(session(), needs(APART))
+    assert plan.moves == pytest.approx(np.log1p(np.array(plan.new) / 100), abs=1e-12)
+
+
+def test_sequential_injection_trims_every_cylinder_by_itself() -> None:
+    plan = plan_trims(session("sequential"), needs(APART))
+    assert trims(plan) != trims(plan_trims(session(), needs(APART)))
+    assert trims(plan) == trims(plan_trims(session("sequential", engine=Engine(8)), needs(APART)))
+    assert not any(values_of(BalanceNote.SHARED_INJECTOR_DRIVER, flags) for flags in plan.flags)
+
+
+def test_a_pair_with_an_unknown_need_keeps_its_trim() -> None:
+    held = Trims(now_percent=(1.5, 0.0, 0.0, 1.5, 0.0, 0.0, 0.0, 0.0))
+    given = (*needs(APART)[:3], NOTHING, *needs(APART)[4:])
+    plan = plan_trims(session(trims=held), given)
+    assert (plan.new[0], plan.new[3]) == (1.5, 1.5)
+    assert values_of(BalanceNote.PARTNER_NOT_KNOWN, plan.flags[0]) == [{"cylinders": (4,)}]
+    assert values_of(BalanceNote.TRIM_KEPT, plan.flags[3]) == [{}]
+
+
+def test_one_known_pair_is_too_little_to_compare() -> None:
+    known = needs(APART)
+    given = tuple(known[i] if i in {0, 1, 3} else NOTHING for i in range(8))
+    plan = plan_trims(session(), given)
+    assert values_of(BalanceNote.TOO_FEW_PAIRS, plan.withheld) == [{"known": 1, "pairs": 4}]
+    assert np.isnan(plan.new).all()
+
+
+def test_batch_injection_leaves_nothing_to_trim() -> None:
+    plan = plan_trims(session("batch"), needs(APART))
+    assert values_of(BalanceNote.ONE_TRIM_FOR_ALL, plan.withheld) == [{"timing": "batch"}]
+    assert np.isnan(plan.new).all()
+    assert np.array_equal(plan.moves, np.zeros(8))
+
+
+def test_sensors_after_the_merge_withhold_all_trims() -> None:
+    plan = plan_trims(session("sequential", exhaust=Exhaust(after_merge=True)), needs(APART))
+    assert [one.code for one in plan.withheld] == [BalanceNote.SENSORS_AFTER_MERGE]
+    assert np.isnan(plan.new).all()
+
+
+@pytest.mark.parametrize(
+    ("order", "angles", "strokes", "pairs"),
+    [
+        ((1, 3, 4, 2), None, 4, ((1, 4), (3, 2))),
+        ((1, 4, 2, 5, 3, 6), None, 4, ((1, 5), (4, 3), (2, 6))),
+        ((1, 3, 2, 4), (0, 270, 360, 630), 4, ((1, 2), (3, 4))),  # fires unevenly, pairs beside each other
+        ((1, 2), (0, 405), 4, ()),  # no cylinder fires a turn after another
+        ((1, 2, 3), None, 4, ()),
+        ((1, 2), None, 2, ((1, 2),)),  # half a turn apart
+        (None, None, 4, ()),
+    ],
+)
+def test_a_pair_fires_half_a_cycle_apart(order, angles, strokes, pairs) -> None:
+    count = len(order or (1, 2))
+    engine = Engine(count, strokes=strokes, firing_order=order, firing_angles_deg=angles)
+    assert injector_pairs(engine) == pairs
+
+
+def test_cylinders_are_listed_once_each_whatever_shares_a_trim() -> None:
+    assert trimmed_together(session()) == PAIRS
+    assert trimmed_together(session("batch")) == ((1, 2, 3, 4, 5, 6, 7, 8),)
+    assert trimmed_together(session("sequential")) == tuple((c,) for c in range(1, 9))

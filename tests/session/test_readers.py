@@ -1,0 +1,102 @@
+"""Every key of the session file has an effect: something outside the session's room reads it.
+
+The keys are those of the schema. A key is read where the package takes an attribute of its name, so a
+common name (`name`, `unit`) proves little; the keys that once had no effect have names of their own.
+"""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import mixmon
+from mixmon.session.alarm_kinds import ALARM_KINDS
+from mixmon.session.keys import CHAIN, ENGINE, SESSION
+from mixmon.session.schema import Either, Row, Table, Tables
+
+ROOT = Path(mixmon.__file__).parent
+
+ATTRIBUTE = {
+    "alarm": "alarms",
+    "banks": "banks",
+    "bus": "buses",
+    "cylinder": "cylinders",
+    "database": "databases",
+    "lambda": "lam",
+    "node": "nodes",
+}
+"""Keys whose attribute in `session.model` has another name."""
+
+READ_BY_THE_SESSION_ITSELF = {
+    "format": "the schema refuses every other number",
+    "engine.aspiration": "checked against exhaust.before_turbine",
+    "chain.without_sensor": "decides which nodes there are where none is written, and excuses missing ones",
+}
+"""Keys whose whole effect is in the session's room, and which."""
+
+
+def keys_of(kind: object, way: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    match kind:
+        case Table(keys=keys):
+            for name, inner in keys.items():
+                yield (*way, name)
+                yield from keys_of(inner, (*way, name))
+        case Tables(table=inner) | Row(of=inner):
+            yield from keys_of(inner, way)
+        case Either(kinds=kinds):
+            for one in kinds:
+                yield from keys_of(one, way)
+
+
+def is_of_a_signal(way: tuple[str, ...]) -> bool:
+    """Signals are read by their names, which tables of the code hold, and alarm limits by their kinds."""
+    return way[-1] in ALARM_KINDS or (bool({*way[-2:]} & {*CHAIN, *ENGINE}) and "signals" in "".join(way))
+
+
+KEYS = sorted({".".join(way) for way in keys_of(SESSION) if not is_of_a_signal(way)})
+
+
+def readers() -> dict[str, set[str]]:
+    """Modules outside the session's room by the attributes that they read."""
+    found: dict[str, set[str]] = {}
+    for path in sorted(ROOT.rglob("*.py")):
+        module = path.relative_to(ROOT)
+        if module.parts[0] == "session":
+            continue
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Load):
+                found.setdefault(node.attr, set()).add(module.as_posix())
+    return found
+
+
+READERS = readers()
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_every_key_is_read_by_something(key: str) -> None:
+    name = key.rsplit(".", maxsplit=1)[-1]
+    if key in READ_BY_THE_SESSION_ITSELF:
+        assert f'"{name}"' in "".join(path.read_text("utf-8") for path in (ROOT / "session").glob("*.py"))
+    else:
+        assert READERS.get(ATTRIBUTE.get(name, name)), f"{key} is read by nothing outside mixmon/session"
+
+
+def test_the_keys_are_those_of_the_file() -> None:
+    assert {"engine.throttles", "exhaust.after_merge", "limits.alarm.cause", "bus.role"} <= set(KEYS)
+    assert set(READ_BY_THE_SESSION_ITSELF) <= set(KEYS)
+
+
+@pytest.mark.parametrize(
+    ("key", "module"),
+    [
+        ("throttles", "messages/cautions.py"),
+        ("sensor_angle_deg", "messages/cautions.py"),
+        ("leaded", "messages/cautions.py"),
+        ("after_merge", "findings/balance/trims.py"),
+        ("timing", "findings/balance/trims.py"),
+        ("firing_angles_deg", "simulate/world.py"),
+    ],
+)
+def test_the_readers_of_keys_that_once_had_no_effect(key: str, module: str) -> None:
+    assert module in READERS[key]
