@@ -1,4 +1,7 @@
-"""What holds for all tests: a busy machine is no reason to fail, and each process keeps to one core."""
+"""What holds for all tests: how they are spread over processes, and that a busy machine fails none.
+
+A file's tests run in one process (`--dist loadfile` in pyproject.toml), so what they share is made once.
+"""
 
 import os
 
@@ -6,7 +9,18 @@ import os
 # of them as well takes two to four times the processor time, much of it waiting. NumPy reads this on import.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import pytest
 from hypothesis import settings
 
 settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Puts files with slow tests first, so that no process is left alone with one at the end.
+
+    Within both parts the order stays random.
+    """
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow)

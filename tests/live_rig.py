@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -40,8 +41,9 @@ def until(true: Callable[[], object], what: str = "it") -> None:
         pause.wait(0.01)
 
 
+@functools.cache
 def glimpse(begin_s: float, end_s: float) -> FrameBlock:
-    """Part of the demo engine's forty seconds."""
+    """Part of the demo engine's forty seconds; simulated once a process."""
     simulation = simulate(load_scenario("alder8-glimpse"), seed=1, duration=end_s)
     frames = concat([block for block in simulation if len(block)])
     return frames.take(frames.t >= frames.t[0] + round(begin_s * 1e9))
