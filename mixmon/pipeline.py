@@ -55,7 +55,7 @@ class Pipeline:
 
     @property
     def late_by_clock(self) -> int:
-        """Frames that came behind rows already given, and were left out."""
+        """Frames that came behind rows already given, and were excluded."""
         return self._clock.late
 
     @property
@@ -71,30 +71,30 @@ class Pipeline:
     def feed(self, frames: FrameBlock) -> Iterator[CylinderBlock]:
         """Rows that are now certain."""
         self.frames += len(frames)
-        return self._rows(self._clock.feed(frames))
+        return self._make_rows(self._clock.feed(frames))
 
     def advance(self, t: int) -> Iterator[CylinderBlock]:
         """Rows up to time `t` although no frame has come."""
-        return self._rows(self._clock.advance(t))
+        return self._make_rows(self._clock.advance(t))
 
     def flush(self) -> Iterator[CylinderBlock]:
         """Rows up to the last frame."""
-        return self._rows(self._clock.flush())
+        return self._make_rows(self._clock.flush())
 
-    def _rows(self, spans: list[FrameSpan]) -> Iterator[CylinderBlock]:
+    def _make_rows(self, spans: list[FrameSpan]) -> Iterator[CylinderBlock]:
         for span in spans:
             if span.stretch != self._stretch:
                 self._stretch = span.stretch
                 self._aligner.restart()
                 self._judge.restart()
-            blocks = self._decoder.decode(span.frames, self._buses_of(span.frames.channels))
+            blocks = self._decoder.decode(span.frames, self._buses_of_channels(span.frames.channels))
             self.decoded += sum(len(block) for block in blocks)
             first = int(span.frames.t[0]) if len(span.frames) else None
             for rows in self._aligner.feed(blocks, first, span.through):
                 block = self._judge.feed(rows, span.stretch)
                 yield block if self._correction is None else self._correction.feed(block)
 
-    def _buses_of(self, channels: tuple[str, ...]) -> Bytes:
+    def _buses_of_channels(self, channels: tuple[str, ...]) -> Bytes:
         """For each of the log's channels, the session's bus that it is; 255 for none."""
         if channels != self._channels:
             self._channels = channels

@@ -1,4 +1,8 @@
-"""Live buses for a command: a session's, as python-can's options may change them, or those named."""
+"""What the commands on live buses share, in the order in which a command uses it.
+
+The caution and its acceptance; the worker with its session, recorder and buses; buses heard for a while
+without a session's worker; a worker followed without a screen; the buses that the options name.
+"""
 
 from __future__ import annotations
 
@@ -33,16 +37,14 @@ if TYPE_CHECKING:
     from mixmon.live.worker import Worker
 
 
-# ----------------------------------------------------------------------------------------------------
-# The caution that is accepted once for every session file, and where that is kept.
-# ----------------------------------------------------------------------------------------------------
+# The caution that is accepted once for every session file.
 
-CAUTION: Final = (
+CAUTION_TEXT: Final = (
     "Monitoring only. It will not stop, limit or protect the engine. "
     "Use the ECU's, dyno's and cell's own trips, set from the builder's limits."
 )
 
-_FORMAT = 1
+_ACCEPTANCE_FORMAT = 1  # of the file of acceptances
 
 
 class Acceptance:
@@ -62,7 +64,7 @@ class Acceptance:
         """When, in UTC; None if it was not."""
         if self._now is not None:
             return self._now
-        entry = self._entries().get(self._digest)
+        entry = self._accepted_entries().get(self._digest)
         return entry.get("at") if isinstance(entry, dict) else None
 
     @property
@@ -71,10 +73,13 @@ class Acceptance:
         return f"caution accepted {self.at}"
 
     def accept(self) -> str:
-        """It is accepted now. Why that cannot be kept, so that it will be asked for again; empty if it is."""
+        """Accept it now; why that could not be stored; empty if it was."""
         self._now = datetime.now(UTC).isoformat(timespec="seconds")
-        entries = {**self._entries(), self._digest: {"at": self._now, "session": self._name}}
-        text = json.dumps({"format": _FORMAT, "accepted": entries}, indent=1, ensure_ascii=False) + "\n"
+        entries = {**self._accepted_entries(), self._digest: {"at": self._now, "session": self._name}}
+        text = (
+            json.dumps({"format": _ACCEPTANCE_FORMAT, "accepted": entries}, indent=1, ensure_ascii=False)
+            + "\n"
+        )
         fresh = self._state.with_name(f"{self._state.name}.{os.getpid()}")
         try:
             self._state.parent.mkdir(parents=True, exist_ok=True)
@@ -82,13 +87,13 @@ class Acceptance:
             fresh.replace(self._state)
         except OSError as error:
             return (
-                f"{self._state}: {error.strerror or error}; expected a place to keep that the caution was "
-                "accepted: it will be asked for again; set XDG_STATE_HOME to a folder that can be written to"
+                f"{self._state}: {error.strerror or error}; expected a place to store that the caution was "
+                "accepted; it will be asked for again; set XDG_STATE_HOME to a folder that can be written to"
             )
         return ""
 
-    def _entries(self) -> dict[str, object]:
-        """All that was accepted; nothing where the file is missing or spoilt."""
+    def _accepted_entries(self) -> dict[str, object]:
+        """All that was accepted; nothing where the file is missing or damaged."""
         try:
             kept = json.loads(self._state.read_text("utf-8"))["accepted"]
         except (OSError, ValueError, KeyError, TypeError):
@@ -97,7 +102,7 @@ class Acceptance:
 
 
 def state_file(environment: Mapping[str, str]) -> Path:
-    """Where it is kept: $XDG_STATE_HOME/mixmon, or the system's usual place for it."""
+    """The file of acceptances: in $XDG_STATE_HOME/mixmon, or in the system's usual place for such files."""
     if folder := environment.get("XDG_STATE_HOME"):
         return Path(folder, "mixmon", "caution.json")
     if folder := environment.get("LOCALAPPDATA"):
@@ -105,27 +110,27 @@ def state_file(environment: Mapping[str, str]) -> Path:
     return Path.home() / ".local" / "state" / "mixmon" / "caution.json"
 
 
-def see_to_acceptance(acceptance: Acceptance, *, accepted: bool) -> None:
-    """Say the caution on standard error and see that it is accepted; asks where someone can answer.
+def require_acceptance(acceptance: Acceptance, *, accepted: bool) -> None:
+    """Write the caution on standard error and require that it is accepted; ask where a person can answer.
 
     accepted: by an option of the command
 
     Raises:
         UsageError: it was not accepted.
     """
-    talk(CAUTION)
+    talk(CAUTION_TEXT)
     if acceptance.at is not None:
         return
-    if not accepted and not _asked():
+    if not accepted and not _ask_person():
         raise UsageError(
-            "the caution was not accepted for this session file; expected that once for each; "
+            "the caution was not accepted for this session file; expected it once for each session file; "
             "add --accept-caution, or answer y at a terminal"
         )
     if unkept := acceptance.accept():
         talk(unkept)
 
 
-def _asked() -> bool:
+def _ask_person() -> bool:
     """Whether a person at a terminal says yes."""
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         return False
@@ -134,9 +139,7 @@ def _asked() -> bool:
     return sys.stdin.readline().strip().lower() in {"y", "yes"}
 
 
-# ----------------------------------------------------------------------------------------------------
-# What the commands that watch live buses share: caution, buses, recorder, worker.
-# ----------------------------------------------------------------------------------------------------
+# Options of the commands that watch live buses, and their worker.
 
 
 def add_live(parser: argparse.ArgumentParser) -> None:
@@ -158,7 +161,7 @@ def add_live(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--accept-caution",
         action="store_true",
-        help="accept, once for each session file, that mixmon watches and protects nothing",
+        help="accept, once for each session file, that mixmon only monitors and does not protect the engine",
     )
 
 
@@ -168,14 +171,14 @@ def acceptance_of(arguments: argparse.Namespace) -> Acceptance:
     Raises:
         SourceError: the file cannot be read.
     """
-    return Acceptance(_bytes(arguments.session), str(arguments.session))
+    return Acceptance(_read_bytes(arguments.session), str(arguments.session))
 
 
 def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker:
     """The worker for the session's buses; nothing is opened yet.
 
     Raises:
-        SessionError, SourceError, UsageError: the session, its buses or options are no good.
+        SessionError, SourceError, UsageError: the session, its buses or the options cannot be used.
     """
     from mixmon.live.source import BusSource
     from mixmon.live.worker import Worker
@@ -196,7 +199,7 @@ def _make_recording(
     from mixmon.record.recorder import Recorder
 
     recorder = Recorder(
-        arguments.folder or _folder(session),
+        arguments.folder or _runs_folder(session),
         name=session.name,
         buses=buses,
         files=run_files(session),
@@ -213,25 +216,25 @@ def run_files(session: Session) -> dict[str, bytes]:
     """
     from mixmon.messages.bind import database_path
     from mixmon.messages.chain import shipped_database
-    from mixmon.record.run_folder import SESSION
+    from mixmon.record.run_folder import SESSION_FILE
 
     if session.path is None:
         return {}
-    files = {SESSION: _bytes(session.path)}
+    files = {SESSION_FILE: _read_bytes(session.path)}
     for bus in session.buses:
         for written in bus.databases:
             path = database_path(written, session.path.parent)
             if path is not None and path != shipped_database(written):
-                files.setdefault(path.name, _bytes(path))
+                files.setdefault(path.name, _read_bytes(path))
     return files
 
 
-def _folder(session: Session) -> Path:
+def _runs_folder(session: Session) -> Path:
     """The session's folder for runs, from where the session file lies."""
     return (session.path.parent if session.path is not None else Path()) / session.recording.folder
 
 
-def _bytes(path: Path) -> bytes:
+def _read_bytes(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
@@ -253,17 +256,16 @@ def why_unrecorded(worker: Worker) -> str:
     return "" if recording is None or recording.status.error is None else recording.status.error
 
 
-# ----------------------------------------------------------------------------------------------------
-# Live buses heard for a while: their frames, what happened to them, and why one was not heard.
-# ----------------------------------------------------------------------------------------------------
+# Live buses heard for a while.
 
-_ASK_S = 0.05
+_TAKE_S = 0.05
+"""Frames are taken so often; our choice: Ctrl-C is noticed at once."""
 
 
 class ListenWindow:
-    """Blocks of what comes on the buses within that time, or until someone asks to stop.
+    """Blocks of the frames that come on live buses within a time, or until someone asks to stop.
 
-    What happens to the buses is said as talk.
+    What happens to the buses goes to standard error.
 
     interrupted  someone asked
     """
@@ -286,17 +288,17 @@ class ListenWindow:
         with Stopping() as stopping, Adapters(self._buses) as adapters:
             began = adapters.now()
             while not stopping.asked and self._heard_s < self._duration_s:
-                yield from self._take(adapters, _ASK_S)
+                yield from self._take_frames(adapters, _TAKE_S)
                 self._heard_s = (adapters.now() - began) / 1e9
             adapters.close()
-            yield from self._take(adapters, 0.0)
+            yield from self._take_frames(adapters, 0.0)
             self._stands = adapters.status()
             self.interrupted = stopping.asked
 
     def troubles(self, expected: Expected) -> tuple[str, ...]:
-        """For each bus on which nothing came that was expected, what is wrong, in words.
+        """What is wrong, for each bus on which nothing came that was expected.
 
-        Without a session whatever comes will do.
+        Without a session any frame counts as expected.
         """
         seen = self._meter.now(0)
         found = []
@@ -322,7 +324,7 @@ class ListenWindow:
                 found.append(trouble(facts, heard))
         return tuple(one.text for one in found if one is not None)
 
-    def _take(self, adapters: Adapters, timeout_s: float) -> Iterator[FrameBlock]:
+    def _take_frames(self, adapters: Adapters, timeout_s: float) -> Iterator[FrameBlock]:
         for block in adapters.take(timeout_s):
             self._meter.feed(block)
             yield block
@@ -330,15 +332,17 @@ class ListenWindow:
             talk(f"{event.bus}: {event.text}", quiet=self._quiet)
 
 
-# ----------------------------------------------------------------------------------------------------
-# A worker followed without a screen: what happens becomes lines, until it ends or is asked to.
-# ----------------------------------------------------------------------------------------------------
+# A worker followed without a screen.
 
-LOOK_S = 0.1
+FOLLOW_S = 0.1
+"""News is shown so often; our choice: at once for a reader of lines."""
+
+
+_STATUS_COLUMNS = 110  # our choice: a longer line would wrap on many terminals
 
 
 class StatusLine:
-    """One line at the bottom of a terminal, drawn over itself; nothing where standard error is none."""
+    """One line at the bottom of a terminal, drawn over itself, if standard error is one."""
 
     def __init__(self, *, quiet: bool) -> None:
         self._shown = not quiet and sys.stderr is not None and sys.stderr.isatty()
@@ -347,12 +351,12 @@ class StatusLine:
     def show(self, text: str) -> None:
         """Draw the line."""
         if self._shown:
-            sys.stderr.write(f"\r{printable(text)[:110]}\x1b[K")
+            sys.stderr.write(f"\r{printable(text)[:_STATUS_COLUMNS]}\x1b[K")
             sys.stderr.flush()
             self._drawn = True
 
     def wipe(self) -> None:
-        """Take it away, before anything else is written."""
+        """Erase the line, before anything else is written."""
         if self._drawn:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()
@@ -360,7 +364,7 @@ class StatusLine:
 
 
 class Follower:
-    """Says remarks on standard error and hands alarm records on.
+    """Writes remarks on standard error and passes alarm records on.
 
     told     is given every alarm record
     second   is called about once a second
@@ -381,10 +385,10 @@ class Follower:
         self._status = status or StatusLine(quiet=True)
 
     def follow(self, stopping: Stopping, duration_s: float | None) -> None:
-        """Until the worker ends, someone asks to stop, or the time is over."""
+        """Show news until the worker ends, someone asks to stop, or the time is over."""
         began = time.monotonic()
         done = 0
-        while not stopping.asked and not self._worker.ended.wait(LOOK_S):
+        while not stopping.asked and not self._worker.ended.wait(FOLLOW_S):
             self.show_news()
             passed = time.monotonic() - began
             if passed >= done + 1:
@@ -394,7 +398,7 @@ class Follower:
                 return
 
     def show_news(self) -> None:
-        """What has happened since the last time."""
+        """Write what has happened since the last call, and pass alarm records on."""
         from mixmon.findings.alarms.records import AlarmEvent
         from mixmon.live.recording import event_words
         from mixmon.watch.commands import Remark
@@ -422,10 +426,10 @@ def live_buses(arguments: argparse.Namespace, session: Session | None) -> list[B
     channels = arguments.channel or []
     if session is None:
         alone = [None] if arguments.interface is not None else []
-        buses = [_named(arguments, channel) for channel in channels or alone]
+        buses = [_named_bus(arguments, channel) for channel in channels or alone]
     else:
-        given = _by_bus(channels, session)
-        buses = [_of_session(arguments, session, i, given) for i in range(len(session.buses))]
+        given = _channels_by_bus(channels, session)
+        buses = [_session_bus(arguments, session, i, given) for i in range(len(session.buses))]
         buses = [bus for bus in buses if bus.interface is not None or bus.channel in given.values()]
     if not buses:
         log = "no LOG and " if hasattr(arguments, "log") else ""
@@ -436,7 +440,7 @@ def live_buses(arguments: argparse.Namespace, session: Session | None) -> list[B
     return buses
 
 
-def _by_bus(channels: list[str], session: Session) -> dict[str, str]:
+def _channels_by_bus(channels: list[str], session: Session) -> dict[str, str]:
     """The channels given, by the session's bus."""
     names = [bus.name for bus in session.buses]
     given = {}
@@ -452,7 +456,7 @@ def _by_bus(channels: list[str], session: Session) -> dict[str, str]:
     return given
 
 
-def _of_session(
+def _session_bus(
     arguments: argparse.Namespace, session: Session, index: int, given: Mapping[str, str]
 ) -> BusOptions:
     bus = session.buses[index]
@@ -465,22 +469,22 @@ def _of_session(
         channel=given.get(bus.name, options.channel),
         bitrate=arguments.bitrate or options.bitrate,
         acknowledge=options.acknowledge or (arguments.acknowledge and bus.name == session.chain.bus),
-        options=_further(arguments),
+        options=_further_options(arguments),
     )
 
 
-def _named(arguments: argparse.Namespace, channel: str | None) -> BusOptions:
+def _named_bus(arguments: argparse.Namespace, channel: str | None) -> BusOptions:
     return BusOptions(
-        name=_word(channel or arguments.interface),
+        name=_one_word(channel or arguments.interface),
         interface=arguments.interface,
         channel=channel,
         bitrate=arguments.bitrate,
         acknowledge=arguments.acknowledge,
-        options=_further(arguments),
+        options=_further_options(arguments),
     )
 
 
-def _further(arguments: argparse.Namespace) -> dict[str, bool | int | float | str]:
+def _further_options(arguments: argparse.Namespace) -> dict[str, bool | int | float | str]:
     """Further arguments of python-can's interface."""
     further = dict(arguments.bus_kwargs)
     if arguments.fd:
@@ -490,6 +494,6 @@ def _further(arguments: argparse.Namespace) -> dict[str, bool | int | float | st
     return further
 
 
-def _word(channel: str) -> str:
+def _one_word(channel: str) -> str:
     """The channel's name as one word, for logs: a serial port's path without its folders."""
     return channel.replace("\\", "/").rstrip("/").rpartition("/")[2] or channel

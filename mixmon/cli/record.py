@@ -21,15 +21,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Records until the time is over or Ctrl-C, and says what was kept."""
+    """Records until the time is over or Ctrl-C, and writes what was recorded."""
     from mixmon.cli.console import Stopping
-    from mixmon.cli.live import Follower, StatusLine, see_to_acceptance
+    from mixmon.cli.live import Follower, StatusLine, require_acceptance
     from mixmon.findings.alarms.records import AlarmEvent
     from mixmon.report.alarms import alarm_line
     from mixmon.watch.commands import NoteText
 
     worker, acceptance = live_worker(arguments), acceptance_of(arguments)
-    see_to_acceptance(acceptance, accepted=arguments.accept_caution)
+    require_acceptance(acceptance, accepted=arguments.accept_caution)
     status = StatusLine(quiet=arguments.quiet)
 
     def told(event: AlarmEvent) -> None:
@@ -40,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
         worker,
         quiet=arguments.quiet,
         told=told,
-        second=lambda: status.show(_status(worker)),
+        second=lambda: status.show(_status_text(worker)),
         status=status,
     )
     with Stopping() as stopping:
@@ -53,14 +53,14 @@ def run(arguments: argparse.Namespace) -> int:
             worker.close()
         follower.show_news()
     status.wipe()
-    return _end(worker, arguments, interrupted=stopping.asked)
+    return _report_end(worker, arguments, interrupted=stopping.asked)
 
 
-def _end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) -> int:
-    """Say what was kept; the exit status.
+def _report_end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) -> int:
+    """Write what was recorded; the exit status.
 
     Raises:
-        OutputError: it could not be kept.
+        OutputError: it could not be written.
         SourceError: nothing that the session asks for came.
         KeyboardInterrupt: it was interrupted.
     """
@@ -70,7 +70,7 @@ def _end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) ->
     assert worker.recording is not None
     runs = worker.recording.runs
     if arguments.json:
-        result(to_json(_facts(worker)))
+        result(to_json(_record_facts(worker)))
     else:
         lost = sum(bus.lost or 0 for bus in worker.snapshot.buses)
         for kept in runs:
@@ -87,7 +87,8 @@ def _end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) ->
     return 0
 
 
-def _facts(worker: Worker) -> dict[str, object]:
+def _record_facts(worker: Worker) -> dict[str, object]:
+    """The object of --json."""
     assert worker.recording is not None
     snapshot = worker.snapshot
     return {
@@ -106,7 +107,8 @@ def _facts(worker: Worker) -> dict[str, object]:
     }
 
 
-def _status(worker: Worker) -> str:
+def _status_text(worker: Worker) -> str:
+    """The status line: what is recorded, frames, rates, room on the disk."""
     snapshot = worker.snapshot
     rates = ", ".join(f"{bus.name} {bus.frames_per_s:.0f}/s" for bus in snapshot.buses)
     left = snapshot.recording_minutes_left
@@ -114,7 +116,7 @@ def _status(worker: Worker) -> str:
         ""
         if left is None
         else f"  room for {left / 60:.0f} h"
-        if left > 120
+        if left > 120  # our choice: minutes up to two hours
         else f"  room for {left:.0f} min"
     )
     return f"{snapshot.recording}  {snapshot.frames} frames  {rates}  valid {snapshot.valid}{room}"

@@ -158,9 +158,9 @@ def _kept_session(log: str) -> Path:
         UsageError: there is none.
     """
     from mixmon.frames.logs import is_run
-    from mixmon.record.run_folder import SESSION
+    from mixmon.record.run_folder import SESSION_FILE
 
-    kept = Path(log) / SESSION
+    kept = Path(log) / SESSION_FILE
     if not (is_run(log) and kept.is_file()):
         raise UsageError(f"{log}: no session; expected --session, or the folder of a run with one; give one")
     return kept

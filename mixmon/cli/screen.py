@@ -133,7 +133,7 @@ def show(
         KeyboardInterrupt: the program was asked to stop, or its terminal closed.
     """
     from mixmon.cli.console import Stopping
-    from mixmon.cli.live import CAUTION
+    from mixmon.cli.live import CAUTION_TEXT
     from mixmon.dashboard.app import BROKEN, REFUSED, DashboardOptions, run
 
     sound = (lambda _pattern, _words: None) if arguments.sound is None else Sound(arguments.sound)
@@ -149,7 +149,7 @@ def show(
         bell=not arguments.no_bell,
         sound=sound,
         speed=speed,
-        caution=CAUTION if asked else "",
+        caution=CAUTION_TEXT if asked else "",
         accepted=lambda: _accept(worker, acceptance),
         over=lambda: stopping.asked or time.monotonic() > end,
     )

@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
     worker, acceptance = live_worker(arguments, record=not arguments.no_record), acceptance_of(arguments)
     if arguments.text:
-        status = _lines(worker, acceptance, arguments)
+        status = _show_lines(worker, acceptance, arguments)
     else:
         if arguments.accept_caution and acceptance.at is None and (unkept := acceptance.accept()):
             talk(unkept)
@@ -49,18 +49,18 @@ def run(arguments: argparse.Namespace) -> int:
     return status
 
 
-def _lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Namespace) -> int:
+def _show_lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Namespace) -> int:
     """A line a second, and one for every alarm record.
 
     Raises:
         KeyboardInterrupt: it was interrupted.
     """
     from mixmon.cli.console import Stopping
-    from mixmon.cli.live import Follower, see_to_acceptance
+    from mixmon.cli.live import Follower, require_acceptance
     from mixmon.report.alarms import alarm_line, moment_line
     from mixmon.watch.commands import NoteText
 
-    see_to_acceptance(acceptance, accepted=arguments.accept_caution)
+    require_acceptance(acceptance, accepted=arguments.accept_caution)
     unit = units_of(worker.binding, arguments.units)[0]
 
     def say(line: str) -> None:

@@ -1,4 +1,9 @@
-"""The buses as a screen shows them, and what is wrong with those that should be heard and are not."""
+"""The buses as a screen shows them: rates and load, and what is wrong where nothing expected comes.
+
+    frames -> Meter (rates, identifiers by channel) -> trouble (what is wrong, what to try) -> BusBoard
+
+`Meter` and `trouble` serve a command without a session's worker as well.
+"""
 
 from __future__ import annotations
 
@@ -13,20 +18,20 @@ from mixmon.arrays import SECOND_NS, Bools, Ints
 from mixmon.frames.adapters.receiver import BusCondition, SourceState, SourceStatus
 from mixmon.frames.bits import frame_bits
 from mixmon.frames.block import FrameBlock, FrameFlag, identifier_text
-from mixmon.live.source import Source
+from mixmon.live.source import FrameSource
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.integrity import MessageCounts
 from mixmon.watch.snapshot import BusNow
 
-# ----------------------------------------------------------------------------------------------------
-# What is on the buses now: frames and load over the last second, and whose identifiers.
-# ----------------------------------------------------------------------------------------------------
+RATE_WINDOW_NS = SECOND_NS
+"""Rates are those of the last second; our choice: steady enough to read, quick enough to show a loss."""
 
-WINDOW_NS = SECOND_NS
-PATIENCE_NS = 200_000_000
-"""Frames come in batches: a bus is not called slower for a batch that is on its way."""
+BATCH_PATIENCE_NS = 200_000_000
+"""Frames come in batches: a bus does not count as slower while a batch is on its way. Our choice: four of
+the worker's 50 ms batches."""
 
 MOST_IDENTIFIERS = 2048
+"""Identifiers kept of one channel; our choice: all of 11 bits, and it bounds memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +56,7 @@ UNHEARD = ChannelNow(0.0, 0.0, None, 0, 0)
 
 
 class Meter:
-    """Counts frames as they arrive. `identifiers` holds those seen, by channel."""
+    """DecoderCounts frames as they arrive. `identifiers` holds those seen, by channel."""
 
     def __init__(self) -> None:
         self._channels: tuple[str, ...] = ()
@@ -68,29 +73,29 @@ class Meter:
             return
         self._channels = block.channels
         error = (block.flags & FrameFlag.ERROR) != 0
-        self._count(block, error)
+        self._count_channels(block, error)
         first, last = int(block.t[0]), int(block.t[-1])
-        if self._last is not None and abs(last - self._last) > WINDOW_NS:
+        if self._last is not None and abs(last - self._last) > RATE_WINDOW_NS:
             self._lately.clear()  # a pause, or another clock: rates begin anew
         self._last = last
-        recent = block.take(slice(int(np.searchsorted(block.t, last - WINDOW_NS)), None))
+        recent = block.take(slice(int(np.searchsorted(block.t, last - RATE_WINDOW_NS)), None))
         bits = frame_bits(recent).astype(np.float64)
         size = len(block.channels)
         sums = np.bincount(recent.bus, bits, size).astype(np.int64)
         self._lately.append((first, last, np.bincount(recent.bus, minlength=size), sums))
-        while self._lately[0][1] <= last - WINDOW_NS:
+        while self._lately[0][1] <= last - RATE_WINDOW_NS:
             self._lately.popleft()
 
     def now(self, t: int) -> dict[str, ChannelNow]:
         """Every channel so far, at data time `t`."""
         frames, bits = np.zeros(len(self._channels)), np.zeros(len(self._channels))
-        end = t if self._last is None or t - self._last > PATIENCE_NS else self._last
-        lately = [part for part in self._lately if part[1] > end - WINDOW_NS]
+        end = t if self._last is None or t - self._last > BATCH_PATIENCE_NS else self._last
+        lately = [part for part in self._lately if part[1] > end - RATE_WINDOW_NS]
         for _, _, count, sums in lately:
             frames[: len(count)] += count
             bits[: len(sums)] += sums
-        span = end - lately[0][0] if lately else WINDOW_NS
-        seconds = min(max(span, PATIENCE_NS), WINDOW_NS) / WINDOW_NS
+        span = end - lately[0][0] if lately else RATE_WINDOW_NS
+        seconds = min(max(span, BATCH_PATIENCE_NS), RATE_WINDOW_NS) / RATE_WINDOW_NS
         return {
             name: ChannelNow(
                 float(frames[i]) / seconds,
@@ -102,7 +107,7 @@ class Meter:
             for i, name in enumerate(self._channels)
         }
 
-    def _count(self, block: FrameBlock, error: Bools) -> None:
+    def _count_channels(self, block: FrameBlock, error: Bools) -> None:
         for i in np.unique(block.bus).tolist():
             name, here = block.channels[i], block.bus == i
             errors = int(np.count_nonzero(error & here))
@@ -114,16 +119,14 @@ class Meter:
                 known.update(np.unique(block.can_id[here & ~error]).tolist())
 
 
-# ----------------------------------------------------------------------------------------------------
-# Why nothing is seen: what is wrong with a bus, in words, and what to try.
-# ----------------------------------------------------------------------------------------------------
+# What is wrong with a bus on which nothing expected comes.
 
-PATIENCE_S = 3.0
-"""Longer than the slowest message of most chains, shorter than anyone waits before asking."""
+TROUBLE_AFTER_S = 3.0
+"""Our choice: longer than the slowest message of most chains, shorter than a person waits before asking."""
 
-USUAL_BITRATES = (125_000, 250_000, 500_000, 1_000_000)
-_SHOWN = 6
-_CHECK = "check the bus and [[bus]] database"
+USUAL_BITRATES = (125_000, 250_000, 500_000, 1_000_000)  # common practice, no source
+_SHOWN_IDENTIFIERS = 6  # our choice: they fit into one line
+_CHECK_DATABASE = "check the bus and [[bus]] database"
 _FAULTY = frozenset({BusCondition.WARNING, BusCondition.PASSIVE, BusCondition.BUS_OFF})
 
 
@@ -169,16 +172,17 @@ def trouble(facts: BusFacts, seen: ChannelNow) -> Trouble | None:
         return _none_of_ours(facts, seen.frames)
     if seen.errors or facts.condition in _FAULTY:
         return _errors_only(facts, seen.errors)
-    return _nothing(facts)
+    return _no_frames(facts)
 
 
 def _none_of_ours(facts: BusFacts, frames: int) -> Trouble:
     whose = [name for name, known in facts.others.items() if set(facts.identifiers).intersection(known)]
-    hint = f"they are those of bus {whose[0]}: exchange the channels" if whose else _CHECK
+    hint = f"they are those of bus {whose[0]}: exchange the channels" if whose else _CHECK_DATABASE
     return Trouble(
         "none of the session's frames",
-        f"{facts.name}: {frames} frames, none of the session's; found {_listed(facts.identifiers)}; "
-        f"expected {_listed(facts.expected)}; {hint}",
+        f"{facts.name}: {frames} frames, none of the session's; found "
+        f"{_list_identifiers(facts.identifiers)}; "
+        f"expected {_list_identifiers(facts.expected)}; {hint}",
     )
 
 
@@ -189,45 +193,47 @@ def _errors_only(facts: BusFacts, errors: int) -> Trouble:
     return Trouble(
         "errors, no data",
         f"{facts.name}: {found} and no data; expected frames; most likely the bit rate is wrong"
-        f"{set_to}: try --bitrate {others}; then look at the ends of the bus (60 ohm) and at crossed wires",
+        f"{set_to}: try --bitrate {others}; then check the ends of the bus (60 ohm) and the wires' order",
     )
 
 
-def _nothing(facts: BusFacts) -> Trouble:
+def _no_frames(facts: BusFacts) -> Trouble:
     alone = (
         ""
         if facts.acknowledge
-        else "; this adapter only listens: a single controller needs someone who acknowledges "
+        else "; this adapter only listens: a single controller needs another node that acknowledges "
         '(role = "acknowledge" or --acknowledge, on the sensor chain only)'
     )
     return Trouble(
         "no frames",
-        f"{facts.name}: no frame in {facts.heard_s:.3g} s; expected {_listed(facts.expected)}; check supply, "
-        f"wires, bit rate and channel{alone}",
+        f"{facts.name}: no frame in {facts.heard_s:.3g} s; expected {_list_identifiers(facts.expected)}; "
+        f"check supply, wires, bit rate and channel{alone}",
     )
 
 
-def _listed(identifiers: Collection[int]) -> str:
+def _list_identifiers(identifiers: Collection[int]) -> str:
     """Some identifiers as a log writes them."""
-    shown = sorted(identifiers)[:_SHOWN]
+    shown = sorted(identifiers)[:_SHOWN_IDENTIFIERS]
     more = len(identifiers) - len(shown)
     words = ", ".join(map(identifier_text, shown))
     return f"{words} and {more} more" if more else words
 
 
-Counts = Mapping[tuple[int, str], MessageCounts]
+DecoderCounts = Mapping[tuple[int, str], MessageCounts]
 
-_QUIET = frozenset({BusCondition.UNKNOWN, BusCondition.ACTIVE})
+_NO_FAULT = frozenset({BusCondition.UNKNOWN, BusCondition.ACTIVE})
 
 
 class BusBoard:
     """Meters every channel and names it as the session does."""
 
-    def __init__(self, binding: Binding, source: Source, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, binding: Binding, source: FrameSource, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self._binding, self._source, self._clock = binding, source, clock
         self._meter = Meter()
         self._opened_at: float | None = None
-        self._patience_s = PATIENCE_S
+        self._patience_s = TROUBLE_AFTER_S
         self._troubles: dict[str, Trouble] = {}
         self._news: list[str] = []
 
@@ -241,7 +247,7 @@ class BusBoard:
         self._opened_at = self._clock()
 
     def conclude(self) -> None:
-        """Nothing more will come: what has not been heard by now is not heard."""
+        """Nothing more will come: what has not come by now is missing."""
         self._patience_s = 0.0
 
     def restart(self) -> None:
@@ -253,62 +259,62 @@ class BusBoard:
         self._meter.feed(frames)
 
     def name(self, channel: str) -> str:
-        """The session's name of the bus that a channel is; the channel's own for strangers."""
+        """The session's name of a channel's bus; the channel's own where the session has none."""
         bus = self._bus_of(channel)
         return channel if bus is None else self._binding.buses[bus]
 
-    def now(self, counts: Counts) -> tuple[BusNow, ...]:
-        """Every channel as it stands; `counts` of the decoder."""
+    def now(self, counts: DecoderCounts) -> tuple[BusNow, ...]:
+        """The current state of every channel; `counts` are the decoder's."""
         channels = self._meter.now(self._source.now())
         stands = {status.bus: status for status in self._source.status()}
         names = dict.fromkeys((*self._source.channels, *channels))
         if self._source.live and self._opened_at is not None:
-            self._judge(names, channels, stands, counts)
-        return tuple(self._bus(name, channels.get(name, UNHEARD), stands.get(name)) for name in names)
+            self._find_troubles(names, channels, stands, counts)
+        return tuple(self._show_bus(name, channels.get(name, UNHEARD), stands.get(name)) for name in names)
 
     def news(self) -> list[str]:
         """Troubles that have arisen since the last call, in full."""
         news, self._news = self._news, []
         return news
 
-    def _bus(self, channel: str, seen: ChannelNow, status: SourceStatus | None) -> BusNow:
-        bitrate = self._bitrate(channel)
+    def _show_bus(self, channel: str, seen: ChannelNow, status: SourceStatus | None) -> BusNow:
+        bitrate = self._find_bitrate(channel)
         return BusNow(
             name=self.name(channel),
             load_percent=None if not bitrate else 100.0 * seen.bits_per_s / bitrate,
             frames_per_s=seen.frames_per_s,
             error_frames=seen.errors if status is None else status.error_frames,
-            state=self._words(channel, status),
+            state=self._say_state(channel, status),
             newest_age_ns=-1 if seen.newest is None else max(self._source.now() - seen.newest, 0),
-            lost=None if status is None else _lost(status),
+            lost=None if status is None else _count_lost(status),
         )
 
-    def _words(self, channel: str, status: SourceStatus | None) -> str:
+    def _say_state(self, channel: str, status: SourceStatus | None) -> str:
         if status is None:
             return "active"
         if channel in self._troubles:
             return self._troubles[channel].word
         if status.state is SourceState.LIVE:
-            return "active" if status.condition in _QUIET else status.condition.value
+            return "active" if status.condition in _NO_FAULT else status.condition.value
         return status.state.value
 
-    def _bitrate(self, channel: str) -> int | None:
-        told, bus = self._source.bitrate(channel), self._bus_of(channel)
-        return told if told or bus is None else self._binding.session.buses[bus].bitrate
+    def _find_bitrate(self, channel: str) -> int | None:
+        given, bus = self._source.bitrate(channel), self._bus_of(channel)
+        return given if given or bus is None else self._binding.session.buses[bus].bitrate
 
     def _bus_of(self, channel: str) -> int | None:
-        """Index of the session's bus that a channel is; None for strangers."""
+        """Index of the session's bus that a channel is; None for none."""
         bus = int(self._binding.bus_of_channels((channel,))[0])
         return None if bus == NO_BUS else bus
 
-    def _judge(
+    def _find_troubles(
         self,
         names: Iterable[str],
         channels: Mapping[str, ChannelNow],
         stands: Mapping[str, SourceStatus],
-        counts: Counts,
+        counts: DecoderCounts,
     ) -> None:
-        """Look for trouble once there has been time enough."""
+        """Update the troubles, once every expected message has had time to come."""
         assert self._opened_at is not None
         heard_s = self._clock() - self._opened_at
         if heard_s < self._patience_s:
@@ -318,7 +324,7 @@ class BusBoard:
             bus, found = self._bus_of(name), None
             if bus is not None and bus not in heard:
                 found = trouble(
-                    self._facts(name, bus, stands.get(name), heard_s), channels.get(name, UNHEARD)
+                    self._gather_facts(name, bus, stands.get(name), heard_s), channels.get(name, UNHEARD)
                 )
             if found is None:
                 self._troubles.pop(name, None)
@@ -326,10 +332,10 @@ class BusBoard:
                 self._troubles[name] = found
                 self._news.append(found.text)
 
-    def _facts(self, channel: str, bus: int, status: SourceStatus | None, heard_s: float) -> BusFacts:
+    def _gather_facts(self, channel: str, bus: int, status: SourceStatus | None, heard_s: float) -> BusFacts:
         return BusFacts(
             name=self.name(channel),
-            bitrate=self._bitrate(channel),
+            bitrate=self._find_bitrate(channel),
             acknowledge=status is not None and status.listen_only is False,
             expected=sorted(plan.can_id for plan in self._binding.plans[bus]),
             identifiers=self._meter.identifiers.get(channel, set()),
@@ -343,7 +349,7 @@ class BusBoard:
         )
 
 
-def _lost(status: SourceStatus) -> int | None:
+def _count_lost(status: SourceStatus) -> int | None:
     """Frames lost before or in this program; None where nobody counts the former and none were the latter."""
     if status.dropped is None and not status.overflowed:
         return None

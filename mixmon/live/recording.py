@@ -1,6 +1,15 @@
-"""The record that is kept while watching: frames first, then what was noted, done and found.
+"""A run recorded while watching: frames first, then notes, the operator's actions, and alarms.
 
-A trigger may begin and end it with the engine's speed.
+What is written beside the frames makes a replay go the same way. Kinds of run notes:
+
+recording      a run begins; `stretch`: the stretch of time then, from which a replay counts
+watched until  data time up to which rows were made: a bus that is silent at the end stays silent in a replay
+action         an operator's action on an alarm, stamped with the data time at which it took effect
+alarm          one alarm record, for readers without this program
+judged         a pull or a cell that the operator keeps or excludes
+mark, note     the operator's
+
+`RunRecording` writes them; the functions above it turn actions, alarms and decisions into JSON and back.
 """
 
 from __future__ import annotations
@@ -19,22 +28,11 @@ from mixmon.record.recorder import Recorder, RecorderEvent, RecorderEventKind, R
 from mixmon.record.run_folder import RunNote
 from mixmon.watch.commands import JudgeCell, Judgement, JudgePull
 
-# ----------------------------------------------------------------------------------------------------
-# What watching writes beside the frames of a run, so that a replay goes the same way.
-#
-# recording      a run begins; `stretch`: the stretch of time then, from which a replay counts
-# watched until  how far rows were made: a bus that fell silent at the end is silent in a replay too
-# action         an operator's action on an alarm, stamped as it was worked
-# alarm          one alarm record, for readers without this program
-# judged         a pull or a cell that the operator keeps or leaves out
-# mark, note     the operator's
-# ----------------------------------------------------------------------------------------------------
-
 RECORDING, ACTION, ALARM, MARK, NOTE = "recording", "action", "alarm", "mark", "note"
 JUDGED = "judged"
 
 KEPT_QUIET = frozenset({RECORDING, WATCHED, ACTION, ALARM})
-"""Notes that a replay does not tell: their effects are found anew."""
+"""Notes that a replay does not show: it finds their effects again."""
 
 
 def action_data(action: OperatorAction) -> dict[str, Any]:
@@ -107,7 +105,7 @@ def judgement_words(one: Judgement) -> str:
     if isinstance(one, JudgePull):
         return f"pull {'kept' if one.keep else 'rejected'} by the operator"
     place = " ".join(f"{name} {x:g}" for name, x in (("rpm", one.rpm), ("load", one.load)) if x is not None)
-    return f"cell {place} {'counted again' if one.keep else 'left out'} by the operator"
+    return f"cell {place} {'counted again' if one.keep else 'excluded'} by the operator"
 
 
 def event_words(event: Event) -> str:
@@ -121,7 +119,7 @@ def event_words(event: Event) -> str:
     return f"{who} {event.kind.value} {' '.join(facts)}"
 
 
-def told(note: RunNote) -> str:
+def note_words(note: RunNote) -> str:
     """A note of a recorded run in words."""
     text, bus = str(note.data.get("text", "")), note.data.get("bus")
     if note.kind in {MARK, NOTE}:
@@ -130,10 +128,11 @@ def told(note: RunNote) -> str:
 
 
 AFTER_NS = 10_000_000_000
-"""How long an armed run goes on after the engine has fallen below the speed."""
+"""How long an armed run goes on after the engine has fallen below the speed. Our choice: the run-down of a
+pull is part of it."""
 
 STATUS_S = 0.5
-"""How often room on the disk is looked at."""
+"""The status is renewed so often; our choice: asking the disk costs time."""
 
 
 class RunRecording:
@@ -143,7 +142,7 @@ class RunRecording:
     idle     True: it begins only when asked to
 
     silences  asked when a run begins: what the operator had silenced by then, as actions
-    status    of the recorder, renewed twice a second
+    status    the recorder's, renewed twice a second
     runs      that have ended, by themselves or because they could not go on: the status at the end of each
     """
 
@@ -171,7 +170,7 @@ class RunRecording:
         self._recorder.write(block)
 
     def note_event(self, event: SourceEvent) -> None:
-        """What happened to a bus."""
+        """What happened to a bus, noted."""
         self._recorder.note_event(event)
 
     def alarm(self, event: AlarmEvent) -> None:
@@ -186,8 +185,8 @@ class RunRecording:
         """A mark or note."""
         self._recorder.note(t, kind, **data)
 
-    def stand(self, t: int, text: str) -> None:
-        """A note in the run under way and in every later one."""
+    def keep_note(self, t: int, text: str) -> None:
+        """Write a note into the current run and into every later one."""
         self._standing.append(text)
         if self.running:
             self._recorder.note(t, NOTE, text=text)
@@ -217,7 +216,7 @@ class RunRecording:
             self._keep_ended()
 
     def follow(self, t: int | None, stretch: int, rpm: float) -> None:
-        """Begin and end with the engine, if armed."""
+        """Begin and end runs with the engine's speed, if armed; `t` is how far has been watched."""
         if self._arm_rpm is None or t is None:
             return
         if not math.isnan(rpm) and rpm > self._arm_rpm:
@@ -245,7 +244,7 @@ class RunRecording:
             self.runs.append(self.status)
 
     def look(self, *, now: bool = False, clock: Callable[[], float] = time.monotonic) -> None:
-        """Renew the status, if it is old."""
+        """Renew the status if it is old, or `now`."""
         if now or clock() - self._looked >= STATUS_S:
             self._looked = clock()
             self.status = self._recorder.status()

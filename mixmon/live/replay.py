@@ -1,9 +1,14 @@
-"""A recording as a source for the worker, played at the pace of its own stamps or faster."""
+"""A log or a run as a source for the worker, played at the pace of its own stamps or faster.
+
+    log -> LogCursor (frames up to a place) <- PlaybackPace (the place that is due by the clock)
+
+A place is the time from the first frame in ns, as it passes for whoever watches (`PlaybackAxis`).
+"""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -21,16 +26,13 @@ from mixmon.record.run_folder import RunFolder, RunNote
 from mixmon.run import LATENESS_NS
 from mixmon.watch.commands import Pause, ReplayCommand, Resume, Seek, Speed, Step
 
-# ----------------------------------------------------------------------------------------------------
-# Where in a recording a frame is played: its time as it is spent by whoever watches.
-#
-# Times of a recording may jump: logs joined end to end, a device that was reset. A jump ahead is
-# played as the longest silence that is played at all, a jump back as none.
-# ----------------------------------------------------------------------------------------------------
 
+class PlaybackAxis:
+    """A stage: stamps in, places in ns from the first frame out; places never fall.
 
-class Axis:
-    """A stage: stamps in, places in ns from the first frame out; places never fall."""
+    Stamps may jump: logs joined end to end, a device that was reset. A jump ahead is played as the
+    longest silence that is played at all, a jump back as none.
+    """
 
     def __init__(self) -> None:
         self._newest: int | None = None
@@ -41,11 +43,11 @@ class Axis:
         places, largest = np.empty(len(t), np.int64), np.empty(len(t), np.int64)
         done = 0
         while done < len(t):
-            done = self._stretch(t, done, places, largest)
+            done = self._place_stretch(t, done, places, largest)
         return places, largest
 
-    def _stretch(self, t: Times, first: int, places: Times, largest: Times) -> int:
-        """Place the stamps up to the next jump; gives where that is."""
+    def _place_stretch(self, t: Times, first: int, places: Times, largest: Times) -> int:
+        """Place the stamps from `first` up to the next jump; where that is."""
         start = int(t[first])
         if self._newest is None:
             self._offset = start
@@ -65,35 +67,27 @@ class Axis:
         return first + count
 
 
-# ----------------------------------------------------------------------------------------------------
-# One pass through a recording: frames up to a place, and where that is.
-# ----------------------------------------------------------------------------------------------------
-
-
 class LogCursor:
-    """Frames of a recording in order, wound on as far as is asked for.
+    """One pass through a log: its frames in order, as far as is asked for.
 
-    log       tells how many bytes have been read
-    blocks    the recording's frames
-    begin_ns, end_ns  the part that is wound, in ns from the first frame
+    log       the frames, and how many bytes have been read
+    begin_ns, end_ns  the part that is played, in ns from the first frame
 
-    first     stamp of the recording's first frame, None before it was read
-    place     how far it has been wound, ns from the first frame of the part
+    first     stamp of the log's first frame; None before it was read
+    place     how far it has advanced, ns from the first frame of the part
     ended     nothing is left
     channels  seen so far
     """
 
-    def __init__(
-        self, log: LogSource, blocks: Iterable[FrameBlock], begin_ns: int, end_ns: int | None
-    ) -> None:
-        self._log, self._blocks = log, iter(blocks)
+    def __init__(self, log: LogSource, begin_ns: int, end_ns: int | None) -> None:
+        self._log, self._blocks = log, iter(log)
         self._begin, self._end = begin_ns, end_ns
-        self._axis = Axis()
+        self._axis = PlaybackAxis()
         self._pending = FrameBlock.empty()
         self._places = self._stamps = np.zeros(0, np.int64)
         self.first: int | None = None
         self._newest: tuple[int, int] | None = None  # place and largest stamp of the frames given
-        self._bytes = (0, 0)  # of the log, before and after the block at hand
+        self._bytes = (0, 0)  # of the log, before and after the current block
         self._given = self._size = 0  # frames of that block
         self.place = 0
         self.ended = False
@@ -110,24 +104,24 @@ class LogCursor:
 
     @property
     def share(self) -> float:
-        """Share of the log that has been wound, 0 to 1; 0 where that cannot be told."""
+        """Share of the log that has been given, 0 to 1; 0 where its size is not known."""
         if self.ended:
             return 1.0
         before, after = self._bytes
-        wound = before + (after - before) * self._given / max(self._size, 1)
-        return min(wound / self._log.total, 1.0) if self._log.total else 0.0
+        passed = before + (after - before) * self._given / max(self._size, 1)
+        return min(passed / self._log.total, 1.0) if self._log.total else 0.0
 
     def advance(self, limit: int, most: int) -> list[FrameBlock]:
         """The frames up to the place `limit`, at most so many."""
         out: list[FrameBlock] = []
-        while most and self._fill():
+        while most and self._fill_pending():
             count = min(int(np.searchsorted(self._places, limit, side="right")), most)
             if not count:
                 break
             out.append(self._pending.take(slice(0, count)))
             self.place = int(self._places[count - 1])
             self._newest = self.place, int(self._stamps[count - 1])
-            self._drop(count)
+            self._drop_given(count)
             most -= count
         if len(self._places) and most:
             self.place = max(self.place, min(limit, int(self._places[0])))
@@ -136,17 +130,17 @@ class LogCursor:
     def stop(self) -> None:
         """Read nothing more."""
         self._blocks = iter(())
-        self._drop(len(self._pending))
+        self._drop_given(len(self._pending))
 
-    def _drop(self, count: int) -> None:
+    def _drop_given(self, count: int) -> None:
         self._pending = self._pending.take(slice(count, None))
         self._places, self._stamps = self._places[count:], self._stamps[count:]
         self._given += count
 
-    def _fill(self) -> bool:
-        """See to it that some frames are pending; False at the end."""
+    def _fill_pending(self) -> bool:
+        """Read on until some frames are pending; False at the end."""
         while not len(self._pending) and not self.ended:
-            block = self._next()
+            block = self._next_block()
             if block is None:
                 self.ended = True
             else:
@@ -154,8 +148,8 @@ class LogCursor:
                 self._places, self._stamps = self._axis.feed(block.t)
         return not self.ended
 
-    def _next(self) -> FrameBlock | None:
-        """The next block's frames in the chosen part, maybe none; None at the end of log or part."""
+    def _next_block(self) -> FrameBlock | None:
+        """The next block's frames in the chosen part, which may be none; None at the end of log or part."""
         block = next(self._blocks, None)
         if block is None:
             return None
@@ -172,18 +166,14 @@ class LogCursor:
         return kept
 
 
-# ----------------------------------------------------------------------------------------------------
-# How fast a recording is played: places that are due, by the clock on the wall.
-# ----------------------------------------------------------------------------------------------------
-
-EVER = 1 << 62
+NO_LIMIT = 1 << 62  # computed: a place above every other that fits into int64
 
 
-class Pace:
-    """Speed, pause and haste.
+class PlaybackPace:
+    """How far a log is to be played by now, by the clock on the wall.
 
     speed   1 as it was recorded; None as fast as it can be worked
-    paused  held still
+    paused  nothing more falls due
     """
 
     def __init__(self, speed: float | None, clock: Callable[[], int] = time.monotonic_ns) -> None:
@@ -203,7 +193,7 @@ class Pace:
         if self.paused:
             return place
         if self.speed is None:
-            return EVER
+            return NO_LIMIT
         began, at = self._from
         return at + int((self._clock() - began) * self.speed)
 
@@ -221,7 +211,7 @@ class Pace:
         self._rush_to = to
 
 
-MOST_FRAMES: Final = 16_384
+FRAMES_A_TAKE: Final = 16_384
 """Frames taken at a time, so that commands are applied and pictures drawn meanwhile."""
 
 _FASTEST = 1000.0
@@ -238,7 +228,7 @@ class ReplaySource:
 
     Raises:
         SourceError: there is no such log.
-        UsageError: a speed that means nothing.
+        UsageError: a speed that is not above 0 and at most 1000.
     """
 
     live = False
@@ -254,10 +244,10 @@ class ReplaySource:
     ) -> None:
         self._run = path if isinstance(path, RunFolder) else None
         self._notes = () if self._run is None else self._run.notes
-        self.log: LogSource = open_log(path if isinstance(path, str) else path.log)
-        self._winds_back = path != STDIN
+        self.log: LogSource = open_log(path if isinstance(path, str) else path.path)
+        self._can_rewind = path != STDIN
         self._begin, self._end = begin_ns, end_ns
-        self._pace = Pace(_checked(speed))
+        self._pace = PlaybackPace(_check_speed(speed))
         self._cursor = self._open_cursor()
         self._told = 0
         self._stopped = False
@@ -289,7 +279,7 @@ class ReplaySource:
 
     @property
     def position(self) -> float:
-        """Share of the log that has been played, 0 to 1; 0 where that cannot be told."""
+        """Share of the log that has been played, 0 to 1; 0 where its size is not known."""
         return self._cursor.share
 
     def open(self) -> None:
@@ -298,7 +288,7 @@ class ReplaySource:
 
     def take(self) -> list[FrameBlock]:
         """The frames that are due."""
-        return self._cursor.advance(self._pace.due(self._cursor.place), MOST_FRAMES)
+        return self._cursor.advance(self._pace.due(self._cursor.place), FRAMES_A_TAKE)
 
     def through(self) -> int | None:
         """Stamp of the place that has been reached; at the end, what brings rows as far as they came then."""
@@ -312,11 +302,11 @@ class ReplaySource:
         return self._cursor.stamp or 0
 
     def events(self) -> list[SourceEvent]:
-        """None: what happened to the buses then is in the notes."""
+        """None: what happened to the buses when the run was recorded is in its notes."""
         return []
 
     def notes(self) -> list[RunNote]:
-        """Notes whose time has come, in the order in which they were written."""
+        """Notes that have fallen due since the last call, in the order in which they were written."""
         now, first = self._cursor.stamp, self._told
         while self._told < len(self._notes):
             if not self.ended and (now is None or self._notes[self._told].t > now):
@@ -325,7 +315,7 @@ class ReplaySource:
         return list(self._notes[first : self._told])
 
     def actions(self) -> tuple[OperatorAction, ...]:
-        """What the operator did then, in stretches of time as this replay counts them."""
+        """The operator's actions in the recorded run, in stretches of time as this replay counts them."""
         began = next((n.data.get("stretch", 0) for n in self._notes if n.kind == RECORDING), 0)
         return tuple(action_of(note, began) for note in self._notes if note.kind == ACTION)
 
@@ -334,7 +324,7 @@ class ReplaySource:
         return ()
 
     def bitrate(self, channel: str) -> int | None:
-        """A log does not tell; a run's folder does."""
+        """Bits a second of a channel, as the run's folder says; None for a log."""
         buses = () if self._run is None else self._run.manifest.buses
         return next((bus.get("bitrate") for bus in buses if bus.get("name") == channel), None)
 
@@ -353,9 +343,9 @@ class ReplaySource:
                 self._pace.anchor(self._cursor.place)
                 return Applied("resumed")
             case Speed(factor):
-                self._pace.speed = _checked(factor)
+                self._pace.speed = _check_speed(factor)
                 self._pace.anchor(self._cursor.place)
-                return Applied(f"plays {_words(factor)}")
+                return Applied(f"plays {_say_speed(factor)}")
             case Step(seconds):
                 self._pace.rush(self._cursor.place + round(seconds * SECOND_NS))
                 return Applied(f"plays {seconds:g} s")
@@ -369,7 +359,7 @@ class ReplaySource:
 
     def _seek(self, to: int) -> Applied:
         back = to < self._cursor.place
-        if back and not self._winds_back:
+        if back and not self._can_rewind:
             raise UsageError("standard input cannot be read again; expected a later place; replay a file")
         if back:
             self._cursor, self._told = self._open_cursor(), 0
@@ -377,16 +367,19 @@ class ReplaySource:
         return Applied(f"goes to {to / SECOND_NS:.1f} s", restarted=back)
 
     def _open_cursor(self) -> LogCursor:
-        cut_off = self._run is not None and self._run.cut_off
-        blocks = self._run.blocks() if self._run is not None and cut_off else self.log
-        return LogCursor(self.log, blocks, self._begin, self._end)
+        return LogCursor(self.log, self._begin, self._end)
 
 
-def _checked(speed: float | None) -> float | None:
+def _check_speed(speed: float | None) -> float | None:
+    """The speed.
+
+    Raises:
+        UsageError: it is not above 0 and at most 1000.
+    """
     if speed is not None and not 0 < speed <= _FASTEST:
         raise UsageError(f"speed {speed:g}: expected a number above 0, up to {_FASTEST:g}, or max")
     return speed
 
 
-def _words(speed: float | None) -> str:
-    return "as fast as it can be worked" if speed is None else f"at {speed:g} times its own speed"
+def _say_speed(speed: float | None) -> str:
+    return "as fast as possible" if speed is None else f"at {speed:g} times its recorded speed"

@@ -1,4 +1,4 @@
-"""What the worker asks of whatever feeds it."""
+"""What the worker asks of whatever feeds it, and live buses as such a source."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from mixmon.record.run_folder import RunNote
 from mixmon.watch.commands import ReplayCommand
 
 
-class Source(Protocol):
+class FrameSource(Protocol):
     """Frames as they fall due. All but `status` belong to the worker's thread."""
 
     @property
@@ -25,7 +25,7 @@ class Source(Protocol):
 
     @property
     def lateness_ns(self) -> int:
-        """How far behind others frames may come: see `frames.clock`."""
+        """How far behind newer frames a frame may come, ns: see `frames.clock`."""
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -73,13 +73,13 @@ class Source(Protocol):
         """All that an operator did to alarms while the run was recorded."""
 
     def status(self) -> tuple[SourceStatus, ...]:
-        """Every bus as it stands; none for a recording."""
+        """The current status of every bus; none for a recording."""
 
     def bitrate(self, channel: str) -> int | None:
-        """Bits a second of a channel, as far as the source was told."""
+        """Bits a second of a channel; None where the source does not know."""
 
     def apply(self, command: ReplayCommand) -> Applied:
-        """What the command brought.
+        """Apply a command to a replay; what that brought.
 
         Raises:
             UsageError: it cannot be applied.
@@ -102,12 +102,9 @@ def not_a_recording(command: ReplayCommand) -> UsageError:
     return UsageError(f"{type(command).__name__.lower()}: a live bus cannot be controlled; expected a replay")
 
 
-# ----------------------------------------------------------------------------------------------------
-# Live buses as a source for the worker.
-# ----------------------------------------------------------------------------------------------------
-
-LATENESS_NS = 20_000_000
-"""Live frames come merged and in order; their rows need not wait for them as those of any log must."""
+BUS_LATENESS_NS = 20_000_000
+"""Live frames come merged and in order, so their rows wait less than those of a log. Our choice: as long as
+USB adapters hold frames back."""
 
 
 class BusSource:
@@ -120,7 +117,7 @@ class BusSource:
     """
 
     live = True
-    lateness_ns = LATENESS_NS
+    lateness_ns = BUS_LATENESS_NS
     hurried = False
     ended = False
     position = None
@@ -163,7 +160,7 @@ class BusSource:
         return self._adapters.events()
 
     def notes(self) -> list[RunNote]:
-        """None: nothing was noted before."""
+        """None."""
         return []
 
     def actions(self) -> tuple[OperatorAction, ...]:
@@ -171,15 +168,15 @@ class BusSource:
         return ()
 
     def status(self) -> tuple[SourceStatus, ...]:
-        """Every bus as it stands."""
+        """The current status of every bus."""
         return self._adapters.status()
 
     def bitrate(self, channel: str) -> int | None:
-        """As in the options."""
+        """Bits a second, as in the options."""
         return next((bus.bitrate for bus in self.options if bus.name == channel), None)
 
     def apply(self, command: ReplayCommand) -> Applied:
-        """Refuses: a bus cannot be held.
+        """Refuse: a bus cannot be paused.
 
         Raises:
             UsageError: always.

@@ -33,9 +33,9 @@ from mixmon.live.recording import (
     judgement_data,
     judgement_of,
     judgement_words,
-    told,
+    note_words,
 )
-from mixmon.live.source import Source
+from mixmon.live.source import FrameSource
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.steady import Cell
@@ -71,10 +71,6 @@ from mixmon.watch.commands import (
 from mixmon.watch.observer import Observer
 from mixmon.watch.snapshot import Snapshot
 
-# ----------------------------------------------------------------------------------------------------
-# Keys about alarms as the actions that the alarm book works and the record keeps.
-# ----------------------------------------------------------------------------------------------------
-
 
 def alarm_actions(command: AlarmCommand, t: int, stretch: int) -> Iterator[OperatorAction]:
     """The actions of one command, at data time `t` of a stretch of time.
@@ -102,19 +98,22 @@ def alarm_actions(command: AlarmCommand, t: int, stretch: int) -> Iterator[Opera
 
 
 TURN_S: Final = 0.05
-"""Frames are worked in batches of so long: cheap in processor time, and still younger than a glance."""
+"""Frames are worked in batches of so long. Our choice: larger batches cost less processor time, and 50 ms
+of age is not seen on a screen."""
 
 KEPT_REMARKS = 500
+"""Remarks in a snapshot; our choice: more than anyone scrolls through."""
 
 ROWS_STOPPED_NS = SECOND_NS
-"""Rows of live buses come later than that only when none are made: ten seconds into a silence of all."""
+"""Rows of live buses come later than that only when none are made any more, ten seconds into a silence of all
+buses. Our choice: well above the usual delay of a row."""
 
 
 class Worker:
-    """Watches one source; see `watching.Watching`.
+    """Watches one source in a thread of its own; see `watch.commands.Watching`.
 
     recording    the record; None: none is kept
-    left_out  cylinders that shall not be counted
+    left_out  cylinders that are not counted
 
     first_ns  stamp of the first frame taken; None before
     ended     set when a recording has been played to its end, and when the thread has ended
@@ -127,7 +126,7 @@ class Worker:
     def __init__(
         self,
         binding: Binding,
-        source: Source,
+        source: FrameSource,
         recording: RunRecording | None = None,
         *,
         left_out: frozenset[int] = frozenset(),
@@ -144,10 +143,10 @@ class Worker:
         self.first_ns: int | None = None
         self.ended = threading.Event()
         self._board = BusBoard(binding, source)
-        self._begin()
+        self._start_analysis()
         if recording is not None:
             recording.silences = self.observer.silences
-        self.snapshot: Snapshot = self._picture()
+        self.snapshot: Snapshot = self._make_snapshot()
 
     @property
     def session(self) -> Session:
@@ -174,7 +173,7 @@ class Worker:
         return [self._items.popleft() for _ in range(len(self._items))]
 
     def send(self, command: Command) -> None:
-        """Ask the thread; what it refuses comes as a Remark."""
+        """Give the thread a command; a refusal comes as a Remark."""
         self._commands.append(command)
         self._wake.set()
 
@@ -188,8 +187,8 @@ class Worker:
         self._board.opened()
         if self.recording is not None:
             self.recording.open(self._source.now())
-        self._publish()
-        self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
+        self._publish_snapshot()
+        self._thread = threading.Thread(target=self._run_thread, name="worker", daemon=True)
         self._thread.start()
 
     def close(self) -> None:
@@ -198,119 +197,125 @@ class Worker:
             self.send(Quit())
             self._thread.join()
 
-    def _begin(self) -> None:
-        """A pipeline and an observer that know nothing yet."""
+    def _start_analysis(self) -> None:
+        """Make a fresh pipeline and observer, and give them the actions of a recorded run."""
         lateness = self._source.lateness_ns
         self._pipeline = Pipeline(self.binding, left_out=self._left_out, lateness_ns=lateness)
         self.observer = Observer(self.binding, left_out=self._left_out)
         self._flushed = False
         self._watched: int | None = None  # data time up to which rows have been made
         for action in self._source.actions():
-            self._try(partial(self.observer.act, action))
+            self._remark_refusal(partial(self.observer.act, action))
 
-    def _run(self) -> None:
+    def _run_thread(self) -> None:
         try:
             while not self._quit:
                 began = time.monotonic()
-                self._turn()
+                self._take_turn()
                 if not self._source.hurried:
                     self._wake.wait(max(0.0, TURN_S - (time.monotonic() - began)))
                 self._wake.clear()
         except Exception as error:  # noqa: BLE001 - whatever ended it must be seen on the screen
-            self._fail(error)
-        self._finish()
+            self._note_failure(error)
+        self._finish_all()
 
-    def _turn(self) -> None:
+    def _take_turn(self) -> None:
         while self._commands:
             self._apply_command(self._commands.popleft())
         if self._source.ended and self._flushed:
-            self._publish()
+            self._publish_snapshot()
             return
-        self._take()
+        self._take_frames()
         if self._source.ended:
-            self._flush()
+            self._flush_rows()
         if self.recording is not None:
             rpm = self.observer.engine.get("rpm", float("nan"))
             self.recording.follow(self._watched, self.observer.stretch, rpm)
-        self._publish()
+        self._publish_snapshot()
         if self._flushed:
             self.ended.set()
 
-    def _take(self) -> None:
-        """Frames that are due: recorded, then worked; recorded still when working them has failed."""
+    def _take_frames(self) -> None:
+        """Record the frames that are due, then work them; they are recorded even after a failure."""
         for frames in self._source.take():
             if self.recording is not None:
                 self.recording.write(frames)
             self._board.feed(frames)
             if self.first_ns is None:
                 self.first_ns = int(frames.t[0])
-            self._work(self._pipeline.feed, frames)
+            self._feed_rows(self._pipeline.feed, frames)
         through = self._source.through()
         if through is not None:
-            self._work(self._pipeline.advance, through)
+            self._feed_rows(self._pipeline.advance, through)
             self._watched = through - self._source.lateness_ns
-        self._tell()
+        self._pass_news_on()
 
-    def _work(self, give: Callable[..., Iterator[CylinderBlock]], *what: object) -> None:
-        """Rows from the pipeline to the observer. A mistake of this program must not cost a record."""
+    def _feed_rows(self, give: Callable[..., Iterator[CylinderBlock]], *what: object) -> None:
+        """Give rows to the observer. On live buses an error of this program does not end the recording."""
         if self._failure:
             return
         try:
             for rows in give(*what):
-                self._keep(self.observer.feed(rows))
+                self._keep_alarms(self.observer.feed(rows))
         except Exception as error:
             if not self._source.live:
                 raise
-            self._fail(error, "the analysis")
+            self._note_failure(error, "the analysis")
 
-    def _fail(self, error: Exception, who: str = "the worker") -> None:
+    def _note_failure(self, error: Exception, who: str = "the worker") -> None:
         known = isinstance(error, MixmonError)
         self._failure = str(error) if known else f"{who} stopped: {type(error).__name__}: {error}"
 
-    def _flush(self) -> None:
-        self._work(self._pipeline.flush)
-        self._keep(self.observer.flush())
+    def _flush_rows(self) -> None:
+        self._feed_rows(self._pipeline.flush)
+        self._keep_alarms(self.observer.flush())
         self._flushed = True
 
-    def _finish(self) -> None:
-        """The last frames, the end of the record, the last picture; whatever fails, the rest is done."""
-        steps = (self._source.stop, self._take, self._flush, self._close_record, self._board.conclude)
-        for step in (*steps, self._tell):
+    def _finish_all(self) -> None:
+        """The last frames, the end of the run, the last snapshot; whatever fails, the rest is done."""
+        steps = (
+            self._source.stop,
+            self._take_frames,
+            self._flush_rows,
+            self._close_record,
+            self._board.conclude,
+        )
+        for step in (*steps, self._pass_news_on):
             try:
                 step()
             except Exception as error:  # noqa: BLE001 - the record must be closed in any case
                 self._failure = self._failure or f"at the end: {type(error).__name__}: {error}"
-        self._publish()
+        self._publish_snapshot()
         self.ended.set()
 
     def _close_record(self) -> None:
         if self.recording is not None:
             self.recording.close(self._watched)
 
-    def _keep(self, events: tuple[AlarmEvent, ...]) -> None:
+    def _keep_alarms(self, events: tuple[AlarmEvent, ...]) -> None:
         self._items.extend(events)
         if self.recording is not None:
             for event in events:
                 self.recording.alarm(event)
 
-    def _tell(self) -> None:
-        """What happened to buses and recorder, and what was noted when a recording was made."""
+    def _pass_news_on(self) -> None:
+        """News of buses and recorder, and what was noted when a run was recorded, as remarks and items."""
         for told_by in self._source.events():
             if self.recording is not None:
                 self.recording.note_event(told_by)
-            self._remark(told_by.t, f"{self._board.name(told_by.bus)}: {told_by.text}")
+            self._add_remark(told_by.t, f"{self._board.name(told_by.bus)}: {told_by.text}")
         for note in self._source.notes():
             if note.kind == JUDGED:
-                self._judge(judgement_of(note), note.t)
+                self._apply_judgement(judgement_of(note), note.t)
             elif note.kind not in KEPT_QUIET:
-                self._remark(note.t, told(note))
+                self._add_remark(note.t, note_words(note))
         self._items.extend(self.observer.happened())
         for text in self._board.news():
-            self._remark(self._source.now(), text)
+            self._add_remark(self._source.now(), text)
         for happened in () if self.recording is None else self.recording.events():
-            self._remark(self._source.now() if happened.t is None else happened.t, happened.text)
+            self._add_remark(self._source.now() if happened.t is None else happened.t, happened.text)
 
-    def _remark(self, t: int, text: str) -> None:
+    def _add_remark(self, t: int, text: str) -> None:
         self._remarks.append((t, text))
         self._items.append(Remark(t, text))
 
@@ -321,87 +326,89 @@ class Worker:
             case ResetPeaks():
                 self.observer.reset_peaks()
             case Mark() | NoteText() | RecordOn() | RecordOff():
-                self._try(partial(self._record, command))
+                self._remark_refusal(partial(self._apply_record_command, command))
             case Pause() | Resume() | Step() | Seek() | Speed():
-                self._try(partial(self._wind, command))
+                self._remark_refusal(partial(self._control_replay, command))
             case JudgePull() | JudgeCell():
-                self._judge(command, self._source.now(), new=True)
+                self._apply_judgement(command, self._source.now(), new=True)
             case _:
                 for action in alarm_actions(command, self.observer.t or 0, self.observer.stretch):
-                    self._try(partial(self._act, action))
+                    self._remark_refusal(partial(self._apply_action, action))
 
-    def _judge(self, one: Judgement, t: int, *, new: bool = False) -> None:
-        """What the operator decides of a pull or a cell, now or when a recording was made."""
+    def _apply_judgement(self, one: Judgement, t: int, *, new: bool = False) -> None:
+        """Keep or exclude a pull or a cell, as the operator decides, or did when the run was recorded."""
         if isinstance(one, JudgePull):
             self.observer.judge_pull(one.begin, keep=one.keep)
         else:
             self.observer.judge_cell(Cell(one.rpm, one.load), keep=one.keep)
         if new and self.recording is not None:
             self.recording.note(t, JUDGED, **judgement_data(one))
-        self._remark(t, judgement_words(one))
+        self._add_remark(t, judgement_words(one))
 
-    def _try(self, do: Callable[[], object]) -> None:
+    def _remark_refusal(self, do: Callable[[], object]) -> None:
         try:
             do()
         except UsageError as error:
-            self._remark(self._source.now(), str(error))
+            self._add_remark(self._source.now(), str(error))
 
-    def _act(self, action: OperatorAction) -> None:
+    def _apply_action(self, action: OperatorAction) -> None:
         worked = self.observer.act(action)
         if self.recording is not None:
             self.recording.action(worked)
-        self._keep(self.observer.result())
+        self._keep_alarms(self.observer.result())
 
-    def _record(self, command: Mark | NoteText | RecordOn | RecordOff) -> None:
+    def _apply_record_command(self, command: Mark | NoteText | RecordOn | RecordOff) -> None:
         recording, now = self.recording, self._source.now()
         if recording is None:
-            raise UsageError("nothing is recorded here: expected live buses; replay a run to see its notes")
+            raise UsageError(
+                "a replay records nothing; expected live buses; use mixmon watch or mixmon record"
+            )
         match command:
             case Mark(text, back_s):
                 t = now - round(back_s * 1e9)
                 recording.note(t, MARK, text=text)
-                self._remark(t, (f"mark: {text}" if text else "mark") + self._kept)
+                self._add_remark(t, (f"mark: {text}" if text else "mark") + self._unrecorded_hint)
             case NoteText(text, standing=True):
-                recording.stand(now, text)
-                self._remark(now, f"note: {text}")
+                recording.keep_note(now, text)
+                self._add_remark(now, f"note: {text}")
             case NoteText(text):
                 recording.note(now, NOTE, text=text)
-                self._remark(now, f"note: {text}" + self._kept)
+                self._add_remark(now, f"note: {text}" + self._unrecorded_hint)
             case RecordOn():
                 recording.start(now, self.observer.stretch)
             case RecordOff():
                 recording.stop(self._watched)
 
     @property
-    def _kept(self) -> str:
+    def _unrecorded_hint(self) -> str:
         return "" if self.recording is not None and self.recording.running else " (no run is being recorded)"
 
-    def _wind(self, command: Pause | Resume | Step | Seek | Speed) -> None:
+    def _control_replay(self, command: Pause | Resume | Step | Seek | Speed) -> None:
         applied = self._source.apply(command)
         if applied.restarted:
             self.ended.clear()
             self._remarks.clear()
-            self._begin()
+            self._start_analysis()
             self._board.restart()
-        self._remark(self._source.now(), f"replay {applied.text}")
+        self._add_remark(self._source.now(), f"replay {applied.text}")
 
-    def _publish(self) -> None:
-        self.snapshot = self._picture()
+    def _publish_snapshot(self) -> None:
+        self.snapshot = self._make_snapshot()
 
-    def _seen(self) -> Snapshot:
-        """What the rows say; where none come any more, sensors go on ageing."""
+    def _aged_snapshot(self) -> Snapshot:
+        """The observer's snapshot; where rows no longer come from live buses, samples still grow older."""
         seen = self.observer.snapshot()
         waited = self._source.now() - seen.t if self.live and seen.t is not None else 0
         if waited < ROWS_STOPPED_NS:
             return seen
         return replace(seen, cylinders=seen.cylinders.aged(waited), alarms=seen.alarms.aged(waited))
 
-    def _picture(self) -> Snapshot:
+    def _make_snapshot(self) -> Snapshot:
         recording = self.recording
         if recording is not None:
             recording.look()
         return replace(
-            self.snapshot if self._failure else self._seen(),
+            self.snapshot if self._failure else self._aged_snapshot(),
             buses=self._board.now(self._pipeline.counts),
             remarks=tuple(self._remarks),
             recording="" if recording is None else recording.words,

@@ -9,7 +9,7 @@
         recorder.note_event(event)
 
 Nothing raises once the recorder is made: a full disk, a removed folder, a stick pulled out end
-the run, which is an event and a state, and the frames go on into the last seconds.
+the run, which is an event and a state; frames then go into the last seconds again.
 """
 
 from __future__ import annotations
@@ -31,13 +31,11 @@ from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import FRAMES, NOTES
 from mixmon.record.run_writer import MANIFEST, SUMS, Manifest, RunWriter, versions
 
-# ----------------------------------------------------------------------------------------------------
-# The last seconds before a recording begins.
-# ----------------------------------------------------------------------------------------------------
+RING_FRAMES = 1_000_000
+"""Our choice: two minutes of 8,000 frames a second, 35 MB."""
 
-MOST_FRAMES = 1_000_000
-"""Two minutes of 8,000 frames a second, 35 MB."""
-MOST_NOTES = 10_000
+RING_NOTES = 10_000
+"""Our choice: it bounds memory."""
 
 
 class Ring:
@@ -46,7 +44,7 @@ class Ring:
     def __init__(self, seconds: float) -> None:
         self._span = round(seconds * SECOND_NS)
         self._blocks: deque[FrameBlock] = deque()
-        self._notes: deque[tuple[int, bytes]] = deque(maxlen=MOST_NOTES)
+        self._notes: deque[tuple[int, bytes]] = deque(maxlen=RING_NOTES)
         self._frames = 0
         self._newest = 0
 
@@ -57,7 +55,7 @@ class Ring:
         self._newest = max(self._newest, int(block.t.max()))
         self._blocks.append(block)
         self._frames += len(block)
-        while self._blocks and (self._frames > MOST_FRAMES or self._is_old(self._blocks[0])):
+        while self._blocks and (self._frames > RING_FRAMES or self._is_old(self._blocks[0])):
             self._frames -= len(self._blocks.popleft())
 
     def note(self, t: int, line: bytes) -> None:
@@ -89,9 +87,14 @@ class Ring:
 
 
 SYNC_S = 1.0
+"""Files are forced to the disk so often; our choice: a power cut loses about a second."""
+
 LINE_BYTES = 54
-"""A line of frames.log with eight bytes of data."""
+"""Computed: a line of frames.log with eight bytes of data."""
+
 WARN_MINUTES = (30.0, 10.0, 2.0)
+"""Minutes of room left at which a warning is given; our choice."""
+
 _RESERVED = frozenset({FRAMES, MANIFEST, NOTES, SUMS})
 
 
@@ -145,7 +148,7 @@ class RecorderStatus:
 
 
 class Recorder:
-    """Frames and notes, kept. One thread works it; any may ask for `status`.
+    """Records frames and notes. It belongs to one thread; any thread may ask for `status`.
 
     root           folder in which runs are made, itself made when needed
     files          kept in each run as they are: the session file, message definitions
@@ -192,26 +195,26 @@ class Recorder:
         if not len(block):
             return
         self._newest = int(block.t[-1])
-        run = self._running()
+        run = self._running_run()
         if run is None:
             self._ring.add(block)
         else:
             run.append(block)
-            self._warn(run.free, run.rate)
+            self._warn_of_room(run.free, run.rate)
 
     def note(self, t: int, kind: str, **data: object) -> None:
         """A mark, note or event at data time `t`; `data` must fit into JSON."""
         line = json.dumps({"t": t, "kind": kind} | data, ensure_ascii=False).encode() + b"\n"
-        run = self._running()
+        run = self._running_run()
         if run is None:
             self._ring.note(t, line)
         else:
             run.note(line)
 
     def note_event(self, event: SourceEvent) -> None:
-        """An event of a live source: noted; lost frames are told in the log too."""
+        """Note an event of a live bus; lost frames are reported in the log too."""
         self.note(event.t, f"source {event.kind.value}", bus=event.bus, text=event.text)
-        run = self._running()
+        run = self._running_run()
         if event.lost and run is not None:
             run.lose(event.bus, event.lost)
 
@@ -219,16 +222,12 @@ class Recorder:
         """Show that a start is awaited."""
         self._armed = True
 
-    def disarm(self) -> None:
-        """Await no start any more."""
-        self._armed = False
-
     def start(self, why: str = "asked for") -> bool:
         """Begin a run with the last seconds; True when frames are being recorded.
 
         Does nothing while a run is being recorded. After a failure it begins a new one.
         """
-        if self._running() is not None:
+        if self._running_run() is not None:
             return True
         self._armed = False
         manifest = Manifest(
@@ -240,40 +239,44 @@ class Recorder:
             why=why,
         )
         try:
-            run = RunWriter(self._root, manifest, self._files, sync_s=self._sync_s, failed=self._failed)
+            run = RunWriter(
+                self._root, manifest, self._files, sync_s=self._sync_s, failed=self._report_failure
+            )
         except OSError as error:
             why = error.strerror or str(error)
-            self._failed(
+            self._report_failure(
                 f"{self._root}: no run can be begun: {why}; expected a folder with room that can be written "
                 "to; choose another",
                 why,
             )
             return False
-        self._begin(run, why)
+        self._begin_run(run, why)
         return True
 
     def stop(self, why: str = "asked for") -> None:
         """End the run; manifest and checksums are written in the background."""
-        run = self._running()
+        run = self._running_run()
         if run is None:
             return
         run.stop()
         self._past.append(run)
         self._recording = False
-        self._tell(RecorderEventKind.STOPPED, f"recording stopped: {why}; {run.frames} frames in {run.path}")
+        self._add_event(
+            RecorderEventKind.STOPPED, f"recording stopped: {why}; {run.frames} frames in {run.path}"
+        )
 
     def status(self) -> RecorderStatus:
         """The recorder's current status."""
         run = self._run
         recording = run is not None and self._recording and run.failure is None
-        free, rate = self._room(run if recording else None)
+        free, rate = self._find_room(run if recording else None)
         return RecorderStatus(
-            self._state(recording=recording),
+            self._current_state(recording=recording),
             None if run is None else run.path,
             0 if run is None else run.frames,
             0 if run is None else run.size,
             free,
-            _minutes(free, rate),
+            _minutes_left(free, rate),
             self._error,
             self._reason if self._error else "",
         )
@@ -289,18 +292,18 @@ class Recorder:
             run.join()
         self._past.clear()
 
-    def _begin(self, run: RunWriter, why: str) -> None:
+    def _begin_run(self, run: RunWriter, why: str) -> None:
         blocks, notes = self._ring.drain()
         for block in blocks:
             run.append(block)
         for line in notes:
             run.note(line)
         self._run, self._recording, self._error, self._warned = run, True, None, float("inf")
-        self._tell(RecorderEventKind.STARTED, f"recording started: {why}; {run.path}")
-        self._warn(run.free, self._ring.rate * LINE_BYTES)
+        self._add_event(RecorderEventKind.STARTED, f"recording started: {why}; {run.path}")
+        self._warn_of_room(run.free, self._ring.rate * LINE_BYTES)
 
-    def _running(self) -> RunWriter | None:
-        """The run that takes frames; one that failed is put aside."""
+    def _running_run(self) -> RunWriter | None:
+        """The run that takes frames; None if there is none, or if it has failed."""
         run = self._run
         if run is None or not self._recording:
             return None
@@ -310,14 +313,14 @@ class Recorder:
             return None
         return run
 
-    def _state(self, *, recording: bool) -> RecorderState:
+    def _current_state(self, *, recording: bool) -> RecorderState:
         if recording:
             return RecorderState.RECORDING
         if self._armed:
             return RecorderState.ARMED
         return RecorderState.IDLE if self._error is None else RecorderState.FAILED
 
-    def _room(self, run: RunWriter | None) -> tuple[int | None, float]:
+    def _find_room(self, run: RunWriter | None) -> tuple[int | None, float]:
         """Bytes free, and bytes a second that come in."""
         if run is not None:
             return run.free, run.rate
@@ -327,26 +330,28 @@ class Recorder:
         except OSError:
             return None, 0.0
 
-    def _warn(self, free: int, rate: float) -> None:
-        left = _minutes(free, rate)
+    def _warn_of_room(self, free: int, rate: float) -> None:
+        left = _minutes_left(free, rate)
         passed = [limit for limit in WARN_MINUTES if left is not None and left < limit < self._warned]
         if left is not None and passed:
             self._warned = min(passed)
-            self._tell(RecorderEventKind.ROOM, f"{self._root}: room for {max(left, 1):.0f} min more")
+            self._add_event(RecorderEventKind.ROOM, f"{self._root}: room for {max(left, 1):.0f} min more")
 
-    def _failed(self, text: str, why: str) -> None:
+    def _report_failure(self, text: str, why: str) -> None:
         self._error, self._reason = text, why
-        self._tell(RecorderEventKind.FAILED, text)
+        self._add_event(RecorderEventKind.FAILED, text)
 
-    def _tell(self, kind: RecorderEventKind, text: str) -> None:
+    def _add_event(self, kind: RecorderEventKind, text: str) -> None:
         self._events.append(RecorderEvent(self._newest, kind, text))
 
 
-def _minutes(free: int | None, rate: float) -> float | None:
+def _minutes_left(free: int | None, rate: float) -> float | None:
+    """Minutes until so many bytes are used at so many a second; None where either is not known."""
     return None if free is None or rate <= 0 else free / rate / 60
 
 
 def _bus_facts(bus: BusOptions) -> dict[str, object]:
+    """What a manifest says of a bus."""
     return {
         "name": bus.name,
         "interface": bus.interface,

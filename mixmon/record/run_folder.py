@@ -1,23 +1,20 @@
-"""A run read back, whole or cut off."""
+"""A run read back, whole or cut off: its facts and notes; its frames are read by `frames.logs.open_log`."""
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from mixmon.errors import SourceError
-from mixmon.frames.block import FrameBlock
-from mixmon.frames.candump import CandumpReader
 from mixmon.frames.logs import FRAMES, NOTES
-from mixmon.record.run_writer import FORMAT, MANIFEST, RECORDING, SUMS, Manifest
+from mixmon.record.run_writer import MANIFEST, RECORDING, RUN_FORMAT, SUMS, Manifest
 
-SESSION = "session.toml"
+SESSION_FILE = "session.toml"
 CUT_OFF = "cut off: the program ended before the run did, or records it still"
-PIECE = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,47 +47,31 @@ class RunFolder:
     verified: bool
     faults: tuple[str, ...]
 
-    def blocks(self) -> Iterator[FrameBlock]:
-        """The frames, up to the last whole line: of a frame cut short nothing is guessed.
-
-        Raises:
-            SourceError: the log cannot be read.
-        """
-        reader = CandumpReader()
-        try:
-            with self.log.open("rb", buffering=0) as file:
-                while piece := file.read(PIECE):
-                    yield reader.feed(piece)
-        except OSError as error:
-            raise SourceError(
-                f"{self.log}: {error.strerror or error}; expected the frames of a run"
-            ) from error
-
 
 def open_run(path: Path | str) -> RunFolder:
-    """The run in a folder; damage is told in its `faults`.
+    """The run in a folder; its `faults` say what is damaged.
 
     Raises:
         SourceError: there is no run, or one of a later format.
     """
     path = Path(path)
     faults: list[str] = []
-    manifest = _manifest(path, faults)
+    manifest = _read_manifest(path, faults)
     log = path / FRAMES
     if not log.is_file():
         raise SourceError(f"{path}: no {FRAMES}; expected the folder of a run; name one")
-    sums = _sums(path, faults)
+    sums = _read_sums(path, faults)
     cut_off = sums is None and manifest.state == RECORDING
     if sums is None:
         faults.append(CUT_OFF if cut_off else f"no {SUMS}: not verified")
-    wrong = [] if sums is None else _wrong(path, sums)
-    session = path / SESSION
+    wrong = [] if sums is None else _find_wrong_files(path, sums)
+    session = path / SESSION_FILE
     return RunFolder(
         path,
         manifest,
         log,
         session if session.is_file() else None,
-        _notes(path / NOTES, faults),
+        _read_notes(path / NOTES, faults),
         cut_off,
         sums is not None and not wrong,
         (*faults, *wrong),
@@ -104,20 +85,25 @@ def list_runs(root: Path | str) -> list[Path]:
     return sorted(path for path in found if (path / FRAMES).is_file())
 
 
-def _manifest(path: Path, faults: list[str]) -> Manifest:
+def _read_manifest(path: Path, faults: list[str]) -> Manifest:
+    """The manifest; one that knows nothing but the name where it cannot be read.
+
+    Raises:
+        SourceError: the run is of a later format.
+    """
     try:
         manifest = Manifest.from_json((path / MANIFEST).read_bytes())
     except (OSError, ValueError) as error:
         faults.append(f"{MANIFEST}: cannot be read ({error}); only the frames are known")
         return Manifest(path.name, 0)
-    if manifest.format > FORMAT:
+    if manifest.format > RUN_FORMAT:
         raise SourceError(
-            f"{path}: run of format {manifest.format}; expected {FORMAT} or lower; use a newer mixmon"
+            f"{path}: run of format {manifest.format}; expected {RUN_FORMAT} or lower; use a newer mixmon"
         )
     return manifest
 
 
-def _sums(path: Path, faults: list[str]) -> dict[str, str] | None:
+def _read_sums(path: Path, faults: list[str]) -> dict[str, str] | None:
     """Checksums by file name; None where the run has none."""
     try:
         lines = (path / SUMS).read_text("utf-8").splitlines()
@@ -129,7 +115,8 @@ def _sums(path: Path, faults: list[str]) -> dict[str, str] | None:
         return None
 
 
-def _wrong(path: Path, sums: Mapping[str, str]) -> list[str]:
+def _find_wrong_files(path: Path, sums: Mapping[str, str]) -> list[str]:
+    """Words for every file that cannot be read or differs from its checksum."""
     found = []
     for name, digest in sums.items():
         try:
@@ -143,7 +130,8 @@ def _wrong(path: Path, sums: Mapping[str, str]) -> list[str]:
     return found
 
 
-def _notes(path: Path, faults: list[str]) -> tuple[RunNote, ...]:
+def _read_notes(path: Path, faults: list[str]) -> tuple[RunNote, ...]:
+    """The notes in order of writing; lines that are none are counted in `faults`."""
     try:
         lines = path.read_bytes().split(b"\n")
     except OSError as error:

@@ -27,13 +27,11 @@ from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump_write import write_candump
 from mixmon.frames.logs import FRAMES, NOTES
 
-# ----------------------------------------------------------------------------------------------------
-# A file that only grows, handed to the operating system at every append.
-# ----------------------------------------------------------------------------------------------------
-
 
 class AppendFile:
-    """A new file. `size` and `sha256` tell of what was appended whole.
+    """A new file that only grows, handed to the operating system at every append.
+
+    size    bytes that were appended whole; `sha256` is their checksum
 
     An append that the disk does not take whole is taken back, so that the file ends with the
     append before it. `append` and `close` belong to one caller at a time; `sync` and `in_place`
@@ -80,7 +78,7 @@ class AppendFile:
         os.fsync(self._file.fileno())
 
     def in_place(self) -> bool:
-        """False when the file was removed or renamed under us: it then grows out of sight."""
+        """False when the file was removed or renamed by another program: what follows would be lost."""
         try:
             return os.path.samestat(self.path.stat(), os.fstat(self._file.fileno()))
         except OSError:
@@ -117,11 +115,9 @@ def sync_folder(path: Path) -> None:
             os.close(handle)
 
 
-# ----------------------------------------------------------------------------------------------------
 # run.json: what a run is, who made it, and how it ended.
-# ----------------------------------------------------------------------------------------------------
 
-FORMAT = 1
+RUN_FORMAT = 1  # of the folder of a run; raised when an older program could no longer read it
 
 RECORDING = "recording"
 COMPLETE = "complete"
@@ -141,7 +137,7 @@ class Manifest:
     files       kept beside the frames, as they were used
     frames      in frames.log
     size        bytes of frames.log and notes.jsonl
-    lost        frames that the sources owned up to have lost
+    lost        frames that the sources reported as lost
     """
 
     name: str = ""
@@ -157,7 +153,7 @@ class Manifest:
     frames: int = 0
     size: int = 0
     lost: int = 0
-    format: int = FORMAT
+    format: int = RUN_FORMAT
 
     @property
     def started(self) -> str:
@@ -180,7 +176,7 @@ class Manifest:
 
     @classmethod
     def from_json(cls, text: bytes) -> Self:
-        """The manifest in the text of run.json; what it does not know is left out.
+        """The manifest in the text of run.json; unknown fields are ignored.
 
         Raises:
             ValueError: it is none.
@@ -220,10 +216,10 @@ def folder_names(started_ns: int, name: str, most: int = 1000) -> Sequence[str]:
 
 MANIFEST = "run.json"
 SUMS = "SHA256SUMS"
-DIGITS = 9
+STAMP_DIGITS = 9  # digits of a stamp: nanoseconds, so that a replay sees the same stamps
 
-Teller = Callable[[str, str], None]
-"""Is given what is to be told, and the bare reason."""
+FailureListener = Callable[[str, str], None]
+"""Called with the text of a failure, and with its bare reason."""
 
 
 class RunWriter:
@@ -234,7 +230,13 @@ class RunWriter:
     """
 
     def __init__(
-        self, root: Path, manifest: Manifest, files: Mapping[str, bytes], *, sync_s: float, failed: Teller
+        self,
+        root: Path,
+        manifest: Manifest,
+        files: Mapping[str, bytes],
+        *,
+        sync_s: float,
+        failed: FailureListener,
     ) -> None:
         self.path = _new_folder(root, manifest)
         self._manifest = replace(manifest, files=tuple(files))
@@ -258,7 +260,7 @@ class RunWriter:
             undone.pop_all()
         sync_folder(self.path)
         sync_folder(root)
-        self._thread = threading.Thread(target=self._keep, name="run", daemon=True)
+        self._thread = threading.Thread(target=self._look_after_run, name="run", daemon=True)
         self._thread.start()
 
     @property
@@ -273,17 +275,17 @@ class RunWriter:
 
     def append(self, block: FrameBlock) -> None:
         """Frames, handed to the operating system before this returns."""
-        if self._write(self._log, write_candump(block, DIGITS)):
+        if self._append_to(self._log, write_candump(block, STAMP_DIGITS)):
             self.frames += len(block)
 
     def note(self, line: bytes) -> None:
         """One line of notes.jsonl."""
-        self._write(self._notes, line)
+        self._append_to(self._notes, line)
 
     def lose(self, bus: str, count: int) -> None:
         """Say in the log that frames were lost, in candump's own words (can-utils, candump -d)."""
         total = self._lost[bus] = self._lost.get(bus, 0) + count
-        self._write(
+        self._append_to(
             self._log,
             b"DROPCOUNT: dropped %d CAN frames on '%s' socket (total drops %d)\n"
             % (count, bus.encode(), total),
@@ -297,23 +299,23 @@ class RunWriter:
         """Wait until all is on the disk."""
         self._thread.join()
 
-    def _write(self, file: AppendFile, data: bytes) -> bool:
+    def _append_to(self, file: AppendFile, data: bytes) -> bool:
         with self._using:
             if self.failure is not None:
                 return False
             try:
                 file.append(data)
             except OSError as error:
-                self._fail(error.strerror or str(error))
+                self._end_by_failure(error.strerror or str(error))
                 return False
             return True
 
-    def _keep(self) -> None:
+    def _look_after_run(self) -> None:
         while not self._stop.wait(self._sync_s):
-            self._look_after()
-        self._finish()
+            self._check_disk()
+        self._finish_run()
 
-    def _look_after(self) -> None:
+    def _check_disk(self) -> None:
         try:
             self._log.sync()
             self._notes.sync()
@@ -322,9 +324,9 @@ class RunWriter:
             self.free = shutil.disk_usage(self.path).free
         except OSError as error:
             with self._using:
-                self._fail(error.strerror or str(error))
+                self._end_by_failure(error.strerror or str(error))
 
-    def _fail(self, why: str) -> None:
+    def _end_by_failure(self, why: str) -> None:
         """End the run because it cannot go on; called with the lock held."""
         if self.failure is None:
             self.failure = (
@@ -334,21 +336,21 @@ class RunWriter:
             self._tell_failed(self.failure, why)
         self._stop.set()
 
-    def _finish(self) -> None:
-        """Last words, as far as the disk takes them; the files are closed in any case."""
-        self._look_after()
+    def _finish_run(self) -> None:
+        """Write manifest and checksums, as far as the disk allows; the files are closed in any case."""
+        self._check_disk()
         in_place = self._log.in_place()
         with self._using:
             self._log.close()
             self._notes.close()
         try:
             if in_place:  # else the path may be another run's by now
-                self._write_end()
+                self._write_manifest_and_sums()
         except OSError as error:
             with self._using:
-                self._fail(error.strerror or str(error))
+                self._end_by_failure(error.strerror or str(error))
 
-    def _write_end(self) -> None:
+    def _write_manifest_and_sums(self) -> None:
         lost = sum(self._lost.values())
         manifest = self._manifest.ended(time.time_ns(), self.frames, self.size, lost, self.failure).to_json()
         write_whole(self.path / MANIFEST, manifest)
@@ -360,6 +362,11 @@ class RunWriter:
 
 
 def _new_folder(root: Path, manifest: Manifest) -> Path:
+    """A folder made for the run.
+
+    Raises:
+        OSError: it cannot be made.
+    """
     root.mkdir(parents=True, exist_ok=True)
     for name in folder_names(manifest.started_ns, manifest.name):
         try:

@@ -188,7 +188,10 @@ def test_where_nobody_can_answer_the_caution_it_must_be_accepted_by_an_option(
     status, out, err = ran(capfd, *command, *BUSES, "--folder", str(tmp_path / "runs"))
     assert (status, out) == (BAD_INPUT, "")
     assert "Monitoring only. It will not stop, limit or protect the engine." in err
-    assert "the caution was not accepted for this session file; expected that once for each; add" in err
+    assert (
+        "the caution was not accepted for this session file; expected it once for each session file; add"
+        in err
+    )
     assert not state.exists()
     assert not (tmp_path / "runs").exists()
 
@@ -203,7 +206,7 @@ def test_an_acceptance_that_cannot_be_kept_is_said_and_costs_nothing_else(
     assert status == DONE
     assert f"{tmp_path / 'state'}" in err
     assert (
-        "expected a place to keep that the caution was accepted: it will be asked for again; set XDG" in err
+        "expected a place to store that the caution was accepted; it will be asked for again; set XDG" in err
     )
     (run,) = list_runs(tmp_path / "runs")
     assert [n.data["text"][:18] for n in open_run(run).notes if n.kind == "note"] == ["caution accepted 2"]

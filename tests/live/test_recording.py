@@ -9,6 +9,7 @@ import numpy as np
 from live_rig import keeper_in, session_file, until
 
 from mixmon.frames.block import FrameBlock
+from mixmon.frames.logs import open_log
 from mixmon.live.recording import AFTER_NS, RunRecording
 from mixmon.record.run_folder import list_runs, open_run
 from mixmon.session.load import load_session
@@ -55,7 +56,7 @@ def test_armed_a_run_begins_with_the_engine_and_the_seconds_before_and_ends_some
     recording.close(EPOCH_NS + 41 * S)
     runs = [open_run(folder) for folder in list_runs(tmp_path / "runs")]
     assert [run.verified for run in runs] == [True, True]
-    first = np.concatenate([block.t for block in runs[0].blocks()])
+    first = np.concatenate([block.t for block in open_log(runs[0].path)])
     assert len(first) == 121, "from two seconds before the newest frame at the start on"
     assert first[0] == EPOCH_NS + 79 * S // 10
     assert runs[0].manifest.why == "above 500 rpm"
@@ -112,7 +113,7 @@ def test_a_standing_note_is_in_the_run_under_way_and_in_every_later_one(tmp_path
     recording = kept(tmp_path)
     recording.open(EPOCH_NS)
     recording.write(frames(0, 50))
-    recording.stand(EPOCH_NS + 5 * S, "accepted")
+    recording.keep_note(EPOCH_NS + 5 * S, "accepted")
     recording.stop(EPOCH_NS + 5 * S)
     recording.write(frames(5, 500))
     recording.start(EPOCH_NS + 55 * S, 0)

@@ -14,7 +14,7 @@ from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.candump_write import write_candump
-from mixmon.live.replay import EVER, Axis, Pace, ReplaySource
+from mixmon.live.replay import NO_LIMIT, PlaybackAxis, PlaybackPace, ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import list_runs, open_run
@@ -51,7 +51,7 @@ def taken(source: ReplaySource) -> FrameBlock:
 def test_frames_fall_due_by_their_stamps_and_the_speed(log: Path, frames: FrameBlock) -> None:
     now = [5 * S]
     source = ReplaySource(str(log), speed=1.0)
-    source._pace = Pace(0.1, clock=lambda: now[0])
+    source._pace = PlaybackPace(0.1, clock=lambda: now[0])
     source.open()
     since = frames.t - frames.t[0]
     given = 0
@@ -69,7 +69,7 @@ def test_frames_fall_due_by_their_stamps_and_the_speed(log: Path, frames: FrameB
 def test_held_nothing_falls_due_and_steps_are_exact(log: Path, frames: FrameBlock) -> None:
     now = [0]
     source = ReplaySource(str(log))
-    source._pace = Pace(1.0, clock=lambda: now[0])
+    source._pace = PlaybackPace(1.0, clock=lambda: now[0])
     source.open()
     source.apply(Pause())
     now[0] += 100 * S
@@ -100,7 +100,7 @@ def test_a_part_is_played_from_its_beginning_to_its_end(log: Path, frames: Frame
 def test_winding_back_begins_anew_and_forward_goes_on(log: Path, frames: FrameBlock) -> None:
     now = [0]
     source = ReplaySource(str(log))
-    source._pace = Pace(1.0, clock=lambda: now[0])
+    source._pace = PlaybackPace(1.0, clock=lambda: now[0])
     source.open()
     assert not source.apply(Seek(1.5)).restarted
     ahead = taken(source)
@@ -133,7 +133,7 @@ def test_speeds_that_mean_nothing(log: Path, speed: float) -> None:
 
 def test_haste_ends_where_it_was_sent() -> None:
     now = [0]
-    pace = Pace(2.0, clock=lambda: now[0])
+    pace = PlaybackPace(2.0, clock=lambda: now[0])
     pace.anchor(0)
     assert not pace.hurried
     pace.rush(7 * S)
@@ -144,7 +144,7 @@ def test_haste_ends_where_it_was_sent() -> None:
     now[0] += S
     assert pace.due(7 * S) == 9 * S
     pace.speed = None
-    assert pace.due(0) == EVER
+    assert pace.due(0) == NO_LIMIT
 
 
 def test_jumps_of_the_stamps_are_played_as_ten_seconds_or_none() -> None:
@@ -153,7 +153,7 @@ def test_jumps_of_the_stamps_are_played_as_ten_seconds_or_none() -> None:
     expected = [0, 1, 1, 2, 12, 13, 13, 13, 15]
     stamps = (t * S).astype(np.int64)
     for split in range(len(t)):
-        axis = Axis()
+        axis = PlaybackAxis()
         parts = [axis.feed(part)[0] for part in np.split(stamps, [split]) if len(part)]
         assert (np.concatenate(parts) / S).tolist() == expected
 
@@ -200,7 +200,7 @@ def test_a_replay_refuses_what_only_buses_can_do(log: Path) -> None:
     worker.send(Mark())
     worker.send(RecordOn())
     until(
-        lambda: sum("nothing is recorded here" in text for _, text in worker.snapshot.remarks) == 2,
+        lambda: sum("a replay records nothing" in text for _, text in worker.snapshot.remarks) == 2,
         "refusals",
     )
     worker.send(Seek(0.5))

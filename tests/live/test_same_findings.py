@@ -11,6 +11,7 @@ from live_rig import Player, glimpse, keeper_in, session_file, until, virtual_wo
 
 import mixmon
 from mixmon.findings.alarms.records import AlarmEvent, Happening
+from mixmon.frames.logs import open_log
 from mixmon.live.recording import alarm_data
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
@@ -119,7 +120,7 @@ def test_live_replay_and_report_find_the_same(tmp_path: Path) -> None:
     assert repr(mixmon.balance(read)) == found["balance"]
     assert list(map(repr, mixmon.events(read))) == found["events"]
 
-    first = int(next(run.blocks()).t[0])
+    first = int(next(iter(open_log(run.path))).t[0])
     told = [{"t_s": (event.t - first) / 1e9, **alarm_data(event)} for event in alarms]
     by_command = read_json(run_command("replay", str(run.path), "--json", "--quiet"))
     assert by_command.pop("alarms") == json.loads(to_json({"alarms": told}))["alarms"]

@@ -23,6 +23,7 @@ from live_rig import (
 from slcan_emulator import SlcanEmulator
 
 from mixmon.frames.adapters.interfaces import BusOptions
+from mixmon.frames.logs import open_log
 from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
@@ -113,7 +114,7 @@ def test_a_removed_run_ends_recording_loudly_and_never_the_watching(
     worker.close()
     run = open_run(list_runs(tmp_path / "runs")[0])
     assert run.verified
-    assert sum(map(len, run.blocks())) == 1, "the frame that was not kept, from the seconds before"
+    assert sum(map(len, open_log(run.path))) == 1, "the frame that was not kept, from the seconds before"
 
 
 def test_recording_goes_on_and_off_by_command_and_what_is_said_is_kept(
@@ -156,7 +157,7 @@ def test_armed_a_live_run_begins_when_the_engine_starts(tmp_path: Path) -> None:
         worker.close()
     run = open_run(list_runs(tmp_path / "runs")[0])
     assert run.manifest.why == "above 500 rpm"
-    kept = sum(map(len, run.blocks()))
+    kept = sum(map(len, open_log(run.path)))
     assert player.sent * 0.5 < kept <= player.sent
 
 
@@ -197,4 +198,4 @@ def test_an_adapter_that_is_unplugged_and_plugged_in_again_leaves_a_gap_on_scree
     run = open_run(list_runs(tmp_path / "runs")[0])
     told = [note.kind for note in run.notes if note.data.get("bus") == "can0"]
     assert told.index("source lost") < told.index("source gap")
-    assert sum(map(len, run.blocks())) == 4, "nothing is made of the line that was cut by the plug"
+    assert sum(map(len, open_log(run.path))) == 4, "nothing is made of the line that was cut by the plug"

@@ -15,6 +15,7 @@ from pathlib import Path
 from slcan_emulator import SlcanEmulator
 
 from mixmon.frames.block import concat
+from mixmon.frames.logs import open_log
 from mixmon.record.run_folder import list_runs, open_run
 
 KILLS = 20
@@ -65,7 +66,7 @@ def kill_one(place: Path, seed: int) -> Killed:
     sender.join()
     run = open_run(list_runs(place / "runs")[0])
     assert run.cut_off
-    data = concat(list(run.blocks())).data.copy().view(">u8")[:, 0]
+    data = concat(list(open_log(run.path))).data.copy().view(">u8")[:, 0]
     assert data.tolist() == list(range(len(data))), "a hole in the record"
     first_lost = bisect_right(emulator.sent, len(data), key=lambda entry: entry[1])
     lost_s = killed - emulator.sent[first_lost][0] if first_lost < len(emulator.sent) else 0.0

@@ -56,7 +56,7 @@ def numbers(frames: FrameBlock) -> list[int]:
 
 
 def read(run: RunFolder) -> FrameBlock:
-    return concat(list(run.blocks()))
+    return concat(list(open_log(run.path)))
 
 
 def until(holds: Callable[[], bool]) -> None:

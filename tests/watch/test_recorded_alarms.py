@@ -22,6 +22,7 @@ from mixmon.findings.alarms.records import (
 )
 from mixmon.findings.alarms.states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
+from mixmon.frames.logs import open_log
 from mixmon.live.recording import RunRecording
 from mixmon.live.replay import ReplaySource
 from mixmon.messages.bind import bind, load_databases
@@ -135,7 +136,7 @@ def test_the_command_gives_a_script_the_same_records_and_what_stands(run, capsys
     records, standing, folder = run
     assert main(["replay", str(folder.path), "--json", "--quiet"]) == DONE
     found = json.loads(capsys.readouterr().out)
-    first = int(next(folder.blocks()).t[0])
+    first = int(next(iter(open_log(folder.path))).t[0])
     assert [
         (
             a["t_s"],

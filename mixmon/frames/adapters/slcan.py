@@ -150,7 +150,7 @@ class SlcanLines:
             self.rejected[_name_fault(line)] += 1
 
     def _read_frame(self, head: bytes, code: bytes, rest: bytes) -> None:
-        """Add the frame of a line: its kind and identifier, length code, data; or count why it is none."""
+        """Add the frame of a line, by its kind and identifier, length code and data, or count the reject."""
         number, extended = int(head[1:], 16), len(head) > 4
         if number > (LAST_EXTENDED if extended else LAST_STANDARD):
             self.rejected[SlcanReason.IDENTIFIER] += 1
