@@ -19,7 +19,7 @@ from mixmon.errors import UsageError
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.messages.binding import Binding
 from mixmon.session.keys import FORMAT
-from mixmon.session.model import Bus, Chain, Node, Session, SignalChoice
+from mixmon.session.model import AlarmRule, Bus, Chain, Node, Session, SignalChoice
 from mixmon.simulate.layers import BoundLayer, Layer, OwnLayer, Wire, merged, shifted
 from mixmon.simulate.load import BITRATE
 from mixmon.simulate.scenario import Scenario
@@ -139,7 +139,7 @@ def _session_lines(session: Session) -> Iterator[str]:
     yield from _table_lines("[trims]", _record_fields(session.trims))
     yield from _table_lines("[limits]", {"source": session.limits.source})
     for alarm in session.limits.alarms:
-        yield from _table_lines("[[limits.alarm]]", _record_fields(alarm))
+        yield from _table_lines("[[limits.alarm]]", _alarm_table(alarm))
     yield from _table_lines("[recording]", _record_fields(session.recording))
 
 
@@ -148,6 +148,12 @@ def _table_lines(header: str, table: TomlTable) -> Iterator[str]:
     lines = [f"{_quote_key(key)} = {_format_value(value)}" for key, value in table.items() if _is_set(value)]
     if lines:
         yield from ("", header, *lines)
+
+
+def _alarm_table(rule: AlarmRule) -> TomlTable:
+    """The rule as the file has it: the limit has the name of its kind."""
+    named = asdict(rule).items()
+    return {rule.kind if name == "limit" else name: value for name, value in named if name != "kind"}
 
 
 def _record_fields(record: Any) -> TomlTable:
