@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.census.records import CensusCode
-from mixmon.findings.census.wiring import WiringCode
+from mixmon.findings.census.records import CensusNote
+from mixmon.findings.census.wiring import WiringNote
 from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
@@ -24,40 +24,40 @@ Sentence = str | Callable[[Mapping[str, Any]], str]
 # ----------------------------------------------------------------------------------------------------
 
 _CENSUS: Final[Mapping[NoteCode, Sentence]] = {
-    CensusCode.RATE_OFF: "{rate_hz:.2f} Hz, {expected_hz:g} expected",
-    CensusCode.ECHOED: "every frame comes twice: one bus through two interfaces, or a gateway",
-    CensusCode.LONG_GAP: lambda values: f"longest gap {1000 * values['gap_max_s']:.0f} ms",
-    CensusCode.RESETS: lambda values: (
+    CensusNote.RATE_OFF: "{rate_hz:.2f} Hz, {expected_hz:g} expected",
+    CensusNote.ECHOED: "every frame comes twice: one bus through two interfaces, or a gateway",
+    CensusNote.LONG_GAP: lambda values: f"longest gap {1000 * values['gap_max_s']:.0f} ms",
+    CensusNote.RESETS: lambda values: (
         f"{values['resets']} {'reset' if values['resets'] == 1 else 'resets'}: check its supply and connector"
     ),
-    CensusCode.ONE_ID_FILLS_BUS: (
+    CensusNote.ONE_ID_FILLS_BUS: (
         "one identifier fills the bus; a single node that nobody acknowledges repeats its frame without end. "
         'Let the adapter acknowledge on the sensor chain (role = "acknowledge")'
     ),
-    WiringCode.ALL_SILENT: (
+    WiringNote.ALL_SILENT: (
         "no node sends: the trunk, the adapter, the bit rate or the chain's supply, not the nodes"
     ),
-    WiringCode.TAIL_SILENT: (
+    WiringNote.TAIL_SILENT: (
         "everything after node {before} is silent: a break between node {before} and node {first}"
     ),
-    WiringCode.NODE_SILENT: "node {node} alone is silent: its own supply, connector or identifier",
-    WiringCode.LAST_NODE_SILENT: (
+    WiringNote.NODE_SILENT: "node {node} alone is silent: its own supply, connector or identifier",
+    WiringNote.LAST_NODE_SILENT: (
         "node {node} alone is silent: its own supply, connector or identifier, or the last length of cable"
     ),
-    WiringCode.CHECK_CHAIN: (
+    WiringNote.CHECK_CHAIN: (
         "supply of the chain; bit rate and channel; 60 ohm between the bus wires with the power off"
     ),
-    WiringCode.CHECK_CABLE: (
+    WiringNote.CHECK_CABLE: (
         "cable and connectors from node {before} to node {first}: both bus wires, supply and ground"
     ),
-    WiringCode.CHECK_NODE: "supply at node {node}, its connector, its identifier",
-    WiringCode.CHECK_LAST_NODE: (
+    WiringNote.CHECK_NODE: "supply at node {node}, its connector, its identifier",
+    WiringNote.CHECK_LAST_NODE: (
         "supply at node {node}, its connector, its identifier, the cable from node {before}"
     ),
-    WiringCode.DUPLICATE_MAY_BE_NODE: (
+    WiringNote.DUPLICATE_MAY_BE_NODE: (
         "two controllers send as node {other}, so node {node} may carry its identifier"
     ),
-    WiringCode.UNUSED_PLACE_MAY_BE_NODE: (
+    WiringNote.UNUSED_PLACE_MAY_BE_NODE: (
         "node {other} sends and is not in the session, so it may be node {node}"
     ),
 }

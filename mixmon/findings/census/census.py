@@ -17,9 +17,9 @@ from mixmon.arrays import SECOND_NS
 from mixmon.findings.census.nodes import Expected, ExpectedBus, ExpectedNode, NodeTraffic, NodeWatch
 from mixmon.findings.census.records import (
     CensusBus,
-    CensusCode,
     CensusId,
     CensusNode,
+    CensusNote,
     CensusReport,
     DuplicateNode,
     MissingMessage,
@@ -254,13 +254,13 @@ def _node_notes(facts: NodeTraffic, expected_hz: float, *, silent: bool) -> tupl
     """What is odd about a node that sends."""
     rhythm, notes = facts.rhythm, []
     if not silent and _is_off_rate(rhythm, expected_hz):
-        notes.append(note(CensusCode.RATE_OFF, rate_hz=rhythm.rate_hz, expected_hz=expected_hz))
+        notes.append(note(CensusNote.RATE_OFF, rate_hz=rhythm.rate_hz, expected_hz=expected_hz))
     if facts.echoed:
-        notes.append(note(CensusCode.ECHOED))
+        notes.append(note(CensusNote.ECHOED))
     if rhythm.gap_max_s > _LONG_GAP * rhythm.gap_p50_s:
-        notes.append(note(CensusCode.LONG_GAP, gap_max_s=rhythm.gap_max_s))
+        notes.append(note(CensusNote.LONG_GAP, gap_max_s=rhythm.gap_max_s))
     if facts.resets:
-        notes.append(note(CensusCode.RESETS, resets=facts.resets))
+        notes.append(note(CensusNote.RESETS, resets=facts.resets))
     return tuple(notes)
 
 
@@ -278,7 +278,7 @@ def _is_off_rate(rhythm: Rhythm, expected_hz: float) -> bool:
 def _bus_notes(load_percent: float, identifiers: int) -> tuple[Note, ...]:
     """What is odd about a bus: a node that nobody acknowledges repeats its frame without end."""
     if load_percent > _LONE_LOAD_PERCENT and identifiers == 1:
-        return (note(CensusCode.ONE_ID_FILLS_BUS),)
+        return (note(CensusNote.ONE_ID_FILLS_BUS),)
     return ()
 
 

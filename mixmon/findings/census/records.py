@@ -11,14 +11,14 @@ from mixmon.findings.census.wiring import Diagnosis
 from mixmon.note import Note, NoteCode
 
 
-class CensusCode(NoteCode):
+class CensusNote(NoteCode):
     """What is odd about a node that sends, or about a bus."""
 
-    RATE_OFF = "rate off"
-    ECHOED = "every frame twice"
-    LONG_GAP = "long gap"
+    RATE_OFF = "rate_off"
+    ECHOED = "every_frame_twice"
+    LONG_GAP = "long_gap"
     RESETS = "resets"
-    ONE_ID_FILLS_BUS = "one identifier fills the bus"
+    ONE_ID_FILLS_BUS = "one_identifier_fills_the_bus"
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,19 +27,19 @@ class Fault(StrEnum):
     ALL = "all"
 
 
-class WiringCode(NoteCode):
+class WiringNote(NoteCode):
     """What a pattern of silence means, what to check, and what else may explain it."""
 
-    ALL_SILENT = "all nodes silent"
-    TAIL_SILENT = "tail silent"
-    NODE_SILENT = "node silent"
-    LAST_NODE_SILENT = "last node silent"
-    CHECK_CHAIN = "check chain"
-    CHECK_CABLE = "check cable"
-    CHECK_NODE = "check node"
-    CHECK_LAST_NODE = "check last node"
-    DUPLICATE_MAY_BE_NODE = "duplicate may be the silent node"
-    UNUSED_PLACE_MAY_BE_NODE = "node outside the session may be the silent node"
+    ALL_SILENT = "all_nodes_silent"
+    TAIL_SILENT = "tail_silent"
+    NODE_SILENT = "node_silent"
+    LAST_NODE_SILENT = "last_node_silent"
+    CHECK_CHAIN = "check_chain"
+    CHECK_CABLE = "check_cable"
+    CHECK_NODE = "check_node"
+    CHECK_LAST_NODE = "check_last_node"
+    DUPLICATE_MAY_BE_NODE = "duplicate_may_be_the_silent_node"
+    UNUSED_PLACE_MAY_BE_NODE = "node_outside_the_session_may_be_the_silent_node"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +116,8 @@ def _diagnose_all(silences: list[Silence]) -> Diagnosis:
         Fault.ALL,
         tuple(s.position for s in silences),
         silences[0].since_s,
-        note(WiringCode.ALL_SILENT),
-        note(WiringCode.CHECK_CHAIN),
+        note(WiringNote.ALL_SILENT),
+        note(WiringNote.CHECK_CHAIN),
     )
 
 
@@ -128,8 +128,8 @@ def _diagnose_break(tail: list[Silence], chain: Sequence[int]) -> Diagnosis:
         Fault.TAIL,
         tuple(s.position for s in tail),
         tail[0].since_s,
-        note(WiringCode.TAIL_SILENT, before=before, first=first),
-        note(WiringCode.CHECK_CABLE, before=before, first=first),
+        note(WiringNote.TAIL_SILENT, before=before, first=first),
+        note(WiringNote.CHECK_CABLE, before=before, first=first),
     )
 
 
@@ -139,10 +139,10 @@ def _diagnose_single(
     node = silence.position
     if node == chain[-1]:
         before = chain[-2]
-        meaning = note(WiringCode.LAST_NODE_SILENT, node=node, before=before)
-        check = note(WiringCode.CHECK_LAST_NODE, node=node, before=before)
+        meaning = note(WiringNote.LAST_NODE_SILENT, node=node, before=before)
+        check = note(WiringNote.CHECK_LAST_NODE, node=node, before=before)
     else:
-        meaning, check = note(WiringCode.NODE_SILENT, node=node), note(WiringCode.CHECK_NODE, node=node)
+        meaning, check = note(WiringNote.NODE_SILENT, node=node), note(WiringNote.CHECK_NODE, node=node)
     lead = _find_lead(node, duplicates, unexpected) if silence.since_s is None else None
     return Diagnosis(Fault.SINGLE, (node,), silence.since_s, meaning, check, lead)
 
@@ -150,7 +150,7 @@ def _diagnose_single(
 def _find_lead(node: int, duplicates: Sequence[int], unexpected: Sequence[int]) -> Note | None:
     """Under which other identifier a node that never sent may be sending; None where there is none."""
     if duplicates:
-        return note(WiringCode.DUPLICATE_MAY_BE_NODE, node=node, other=duplicates[0])
+        return note(WiringNote.DUPLICATE_MAY_BE_NODE, node=node, other=duplicates[0])
     if unexpected:
-        return note(WiringCode.UNUSED_PLACE_MAY_BE_NODE, node=node, other=unexpected[0])
+        return note(WiringNote.UNUSED_PLACE_MAY_BE_NODE, node=node, other=unexpected[0])
     return None

@@ -6,8 +6,8 @@ from laws import same_for_all_splits
 
 from mixmon.findings.census.census import Census
 from mixmon.findings.census.nodes import from_binding, from_own_layer
-from mixmon.findings.census.records import CensusCode
-from mixmon.findings.census.wiring import Fault, WiringCode
+from mixmon.findings.census.records import CensusNote
+from mixmon.findings.census.wiring import Fault, WiringNote
 from mixmon.frames.block import FrameBlock, FrameFlag, concat
 from mixmon.frames.candump import CandumpReader
 from mixmon.messages.bind import bind, load_databases
@@ -129,7 +129,7 @@ def test_a_duplicate_is_found_within_ten_seconds_and_explains_the_missing_node(e
     assert (found.position, found.can_id, found.channel) == (4, 0x2A3, "can0")
     assert found.rate_hz == pytest.approx(200.0, rel=0.01)
     assert found.since_s < 0.2
-    assert report.diagnoses[0].lead == note(WiringCode.DUPLICATE_MAY_BE_NODE, node=5, other=4)
+    assert report.diagnoses[0].lead == note(WiringNote.DUPLICATE_MAY_BE_NODE, node=5, other=4)
 
 
 def test_a_duplicate_fitted_late_is_dated(expected):
@@ -147,7 +147,7 @@ def test_a_place_that_the_session_does_not_use_is_unknown_and_named_by_its_place
         (12, "Mix12_State"),
         (12, "Mix12_Identity"),
     }
-    assert report.diagnoses[0].lead == note(WiringCode.UNUSED_PLACE_MAY_BE_NODE, node=5, other=12)
+    assert report.diagnoses[0].lead == note(WiringNote.UNUSED_PLACE_MAY_BE_NODE, node=5, other=12)
 
 
 def test_an_identifier_without_a_definition_is_unknown(expected):
@@ -327,7 +327,7 @@ def test_a_node_without_anybody_to_acknowledge_it_fills_the_bus():
     frames = Encoder(node_messages(1)[0]).encode(t, {"Lambda": np.full(len(t), 0.9)}, 0, ("can0",))
     alone = census(from_own_layer(500_000), frames)
     assert alone.buses[0].load_percent > 80
-    assert alone.buses[0].notes == (note(CensusCode.ONE_ID_FILLS_BUS),)
+    assert alone.buses[0].notes == (note(CensusNote.ONE_ID_FILLS_BUS),)
     two = Encoder(node_messages(2)[0]).encode(t[:1], {"Lambda": np.full(1, 0.9)}, 0, ("can0",))
     assert census(from_own_layer(500_000), in_time(frames, two)).buses[0].notes == ()
 
@@ -337,9 +337,9 @@ def test_a_node_off_its_rate_and_its_longest_gap_are_noted(expected):
     half = sent(fast, 10.0, {"Lambda": 0.9})
     half = half.take(np.arange(0, len(half), 2))
     notes = census(expected, *without(3), half, engine()).nodes[2].notes
-    assert [n.code for n in notes] == [CensusCode.RATE_OFF]
+    assert [n.code for n in notes] == [CensusNote.RATE_OFF]
     assert dict(notes[0].values) == {"rate_hz": pytest.approx(50.0), "expected_hz": 100.0}
     whole = sent(fast, 10.0, {"Lambda": 0.9})
     broken = whole.take(np.r_[0:400, 411:1000])
     notes = census(expected, *without(3), broken, engine()).nodes[2].notes
-    assert notes[-1] == note(CensusCode.LONG_GAP, gap_max_s=0.12)
+    assert notes[-1] == note(CensusNote.LONG_GAP, gap_max_s=0.12)

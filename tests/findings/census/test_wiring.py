@@ -2,7 +2,7 @@
 
 import pytest
 
-from mixmon.findings.census.wiring import Fault, Silence, WiringCode, diagnose
+from mixmon.findings.census.wiring import Fault, Silence, WiringNote, diagnose
 from mixmon.note import note
 
 CHAIN = (1, 2, 3, 4, 5, 6, 7, 8)
@@ -47,30 +47,30 @@ def test_the_pattern_of_silence_names_the_fault(silences, expected):
 
 def test_a_break_is_located_between_two_nodes():
     (found,) = diagnose(CHAIN, never(7, 8))
-    assert found.meaning == note(WiringCode.TAIL_SILENT, before=6, first=7)
-    assert found.check == note(WiringCode.CHECK_CABLE, before=6, first=7)
+    assert found.meaning == note(WiringNote.TAIL_SILENT, before=6, first=7)
+    assert found.check == note(WiringNote.CHECK_CABLE, before=6, first=7)
 
 
 def test_the_last_node_may_hang_on_the_last_length_of_cable():
     (found,) = diagnose(CHAIN, never(8))
-    assert found.meaning == note(WiringCode.LAST_NODE_SILENT, node=8, before=7)
-    assert found.check == note(WiringCode.CHECK_LAST_NODE, node=8, before=7)
+    assert found.meaning == note(WiringNote.LAST_NODE_SILENT, node=8, before=7)
+    assert found.check == note(WiringNote.CHECK_LAST_NODE, node=8, before=7)
 
 
 def test_a_node_in_the_middle_has_no_last_length_of_cable():
     (found,) = diagnose(CHAIN, never(3))
-    assert found.meaning == note(WiringCode.NODE_SILENT, node=3)
-    assert (found.check, found.lead) == (note(WiringCode.CHECK_NODE, node=3), None)
+    assert found.meaning == note(WiringNote.NODE_SILENT, node=3)
+    assert (found.check, found.lead) == (note(WiringNote.CHECK_NODE, node=3), None)
 
 
 def test_a_duplicate_node_explains_one_that_is_missing():
     (found,) = diagnose(CHAIN, never(5), duplicates=[4])
-    assert found.lead == note(WiringCode.DUPLICATE_MAY_BE_NODE, node=5, other=4)
+    assert found.lead == note(WiringNote.DUPLICATE_MAY_BE_NODE, node=5, other=4)
 
 
 def test_an_unexpected_position_explains_one_that_is_missing():
     (found,) = diagnose(CHAIN, never(5), unexpected=[12])
-    assert found.lead == note(WiringCode.UNUSED_PLACE_MAY_BE_NODE, node=5, other=12)
+    assert found.lead == note(WiringNote.UNUSED_PLACE_MAY_BE_NODE, node=5, other=12)
 
 
 def test_a_node_that_sent_before_has_its_own_identifier():
@@ -81,7 +81,7 @@ def test_a_node_that_sent_before_has_its_own_identifier():
 def test_order_in_the_chain_counts_and_not_the_number():
     (found,) = diagnose((4, 1, 3, 2), never(3, 2))
     assert (found.fault, found.positions) == (Fault.TAIL, (3, 2))
-    assert found.meaning == note(WiringCode.TAIL_SILENT, before=1, first=3)
+    assert found.meaning == note(WiringNote.TAIL_SILENT, before=1, first=3)
 
 
 def test_a_chain_of_one():
