@@ -115,16 +115,16 @@ _CRC = 15  # ISO 11898-1
 _TRAILER = 1 + 2 + 7 + INTERMISSION
 """CRC delimiter, acknowledge slot and delimiter, end of frame."""
 
-_FD_HEADER = {False: 22, True: 41}
+_FD_HEADER = {False: 22, True: 41}  # start bit to data length code (linux/can/length.h)
 _FD_SWITCHED = 6
 """Bits of the header from the bit-rate switch on; behind it the data rate holds."""
 
-_FD_TRAILER = 2 + 7 + INTERMISSION
+_FD_TRAILER = 2 + 7 + INTERMISSION  # acknowledge slot and delimiter, end of frame
 _FD_CRC = 4 + 17 + 1 + 6
 """Stuff count, CRC-17, delimiter and fixed stuff bits, up to 16 data bytes."""
 
-_FD_LONG_CRC = 4 + 21 + 1 + 7
-_FD_LAST_SHORT = 16
+_FD_LONG_CRC = 4 + 21 + 1 + 7  # the same with CRC-21
+_FD_LAST_SHORT = 16  # data bytes up to which CRC-17 is used (ISO 11898-1)
 
 _ERROR_FRAME = 6 + 8 + INTERMISSION
 """The shortest one: an error flag and its delimiter."""
@@ -154,7 +154,7 @@ class Load:
 def frame_bits(block: FrameBlock) -> Ints:
     r"""Bits of each frame on the wire, int64[n]; exact for data and remote frames.
 
-    An error frame counts with the 17 bits that one has at least, or with none if it tells of the
+    An error frame counts with the 17 bits that one has at least, or with none if it reports on the
     controller only.
 
         >>> from mixmon.frames.candump import CandumpReader

@@ -256,7 +256,7 @@ LIBRARY_READERS = {
 UNNAMED = "unnamed"
 """Interface of frames whose log names none."""
 
-_BLOCK_ROWS = 16_384  # our choice: rows a block, where python-can gives one message at a time
+_LIBRARY_BLOCK_ROWS = 16_384  # our choice: rows a block, where python-can gives one message at a time
 _PROBED_LINES = 100  # our choice: candump text has a frame among so many lines
 _SHOWN_REASONS = 3  # our choice: an error fits into a few lines of a terminal
 _EXPECTED = (
@@ -292,7 +292,7 @@ class LogSource:
     name      as the user gave it
     report    counts of the last or running pass
     channels  interfaces seen in it
-    position  bytes behind the newest block, of `total`; total is None where progress cannot be told
+    position  bytes behind the newest block, of `total`; total is None where progress is not known
     once      it can be read once only, as standard input
     watched   data time, ns, up to which a run was watched; None where that is not known
 
@@ -343,7 +343,7 @@ class LogSource:
         self.report.reader = "python-can"
         interfaces = Interfaces()
         rows = self._library_rows(interfaces)
-        while batch := list(islice(rows, _BLOCK_ROWS)):
+        while batch := list(islice(rows, _LIBRARY_BLOCK_ROWS)):
             block = block_of(batch, interfaces)
             self.report.count(block.flags)
             yield block

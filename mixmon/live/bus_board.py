@@ -76,7 +76,7 @@ class Meter:
         self._count_channels(block, error)
         first, last = int(block.t[0]), int(block.t[-1])
         if self._last is not None and abs(last - self._last) > RATE_WINDOW_NS:
-            self._lately.clear()  # a pause, or another clock: rates begin anew
+            self._lately.clear()  # a pause, or another clock: rates begin again
         self._last = last
         recent = block.take(slice(int(np.searchsorted(block.t, last - RATE_WINDOW_NS)), None))
         bits = frame_bits(recent).astype(np.float64)
@@ -125,7 +125,7 @@ TROUBLE_AFTER_S = 3.0
 """Our choice: longer than the slowest message of most chains, shorter than a person waits before asking."""
 
 USUAL_BITRATES = (125_000, 250_000, 500_000, 1_000_000)  # common practice, no source
-_SHOWN_IDENTIFIERS = 6  # our choice: they fit into one line
+_LISTED_IDENTIFIERS = 6  # our choice: they fit into one line
 _CHECK_DATABASE = "check the bus and [[bus]] database"
 _FAULTY = frozenset({BusCondition.WARNING, BusCondition.PASSIVE, BusCondition.BUS_OFF})
 
@@ -213,7 +213,7 @@ def _no_frames(facts: BusFacts) -> Trouble:
 
 def _list_identifiers(identifiers: Collection[int]) -> str:
     """Some identifiers as a log writes them."""
-    shown = sorted(identifiers)[:_SHOWN_IDENTIFIERS]
+    shown = sorted(identifiers)[:_LISTED_IDENTIFIERS]
     more = len(identifiers) - len(shown)
     words = ", ".join(map(identifier_text, shown))
     return f"{words} and {more} more" if more else words
@@ -221,7 +221,7 @@ def _list_identifiers(identifiers: Collection[int]) -> str:
 
 DecoderCounts = Mapping[tuple[int, str], MessageCounts]
 
-_NO_FAULT = frozenset({BusCondition.UNKNOWN, BusCondition.ACTIVE})
+_WORKING = frozenset({BusCondition.UNKNOWN, BusCondition.ACTIVE})
 
 
 class BusBoard:
@@ -251,7 +251,7 @@ class BusBoard:
         self._patience_s = 0.0
 
     def restart(self) -> None:
-        """Count anew."""
+        """Forget all counts."""
         self._meter = Meter()
 
     def feed(self, frames: FrameBlock) -> None:
@@ -266,11 +266,11 @@ class BusBoard:
     def now(self, counts: DecoderCounts) -> tuple[BusNow, ...]:
         """The current state of every channel; `counts` are the decoder's."""
         channels = self._meter.now(self._source.now())
-        stands = {status.bus: status for status in self._source.status()}
+        statuses = {status.bus: status for status in self._source.status()}
         names = dict.fromkeys((*self._source.channels, *channels))
         if self._source.live and self._opened_at is not None:
-            self._find_troubles(names, channels, stands, counts)
-        return tuple(self._show_bus(name, channels.get(name, UNHEARD), stands.get(name)) for name in names)
+            self._find_troubles(names, channels, statuses, counts)
+        return tuple(self._show_bus(name, channels.get(name, UNHEARD), statuses.get(name)) for name in names)
 
     def news(self) -> list[str]:
         """Troubles that have arisen since the last call, in full."""
@@ -295,7 +295,7 @@ class BusBoard:
         if channel in self._troubles:
             return self._troubles[channel].word
         if status.state is SourceState.LIVE:
-            return "active" if status.condition in _NO_FAULT else status.condition.value
+            return "active" if status.condition in _WORKING else status.condition.value
         return status.state.value
 
     def _find_bitrate(self, channel: str) -> int | None:
@@ -311,7 +311,7 @@ class BusBoard:
         self,
         names: Iterable[str],
         channels: Mapping[str, ChannelNow],
-        stands: Mapping[str, SourceStatus],
+        statuses: Mapping[str, SourceStatus],
         counts: DecoderCounts,
     ) -> None:
         """Update the troubles, once every expected message has had time to come."""
@@ -324,7 +324,7 @@ class BusBoard:
             bus, found = self._bus_of(name), None
             if bus is not None and bus not in heard:
                 found = trouble(
-                    self._gather_facts(name, bus, stands.get(name), heard_s), channels.get(name, UNHEARD)
+                    self._gather_facts(name, bus, statuses.get(name), heard_s), channels.get(name, UNHEARD)
                 )
             if found is None:
                 self._troubles.pop(name, None)
@@ -350,7 +350,7 @@ class BusBoard:
 
 
 def _count_lost(status: SourceStatus) -> int | None:
-    """Frames lost before or in this program; None where nobody counts the former and none were the latter."""
+    """Frames lost before and in this program; None where none were lost here and others are not counted."""
     if status.dropped is None and not status.overflowed:
         return None
     return (status.dropped or 0) + status.overflowed

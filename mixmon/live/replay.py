@@ -2,7 +2,7 @@
 
     log -> LogCursor (frames up to a place) <- PlaybackPace (the place that is due by the clock)
 
-A place is the time from the first frame in ns, as it passes for whoever watches (`PlaybackAxis`).
+A place is the time from the first frame in ns, as it passes for an observer (`PlaybackAxis`).
 """
 
 from __future__ import annotations
@@ -214,7 +214,7 @@ class PlaybackPace:
 FRAMES_A_TAKE: Final = 16_384
 """Frames taken at a time, so that commands are applied and pictures drawn meanwhile."""
 
-_FASTEST = 1000.0
+_FASTEST = 1000.0  # our choice: far above what any machine reaches
 
 
 class ReplaySource:

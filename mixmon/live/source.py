@@ -91,7 +91,7 @@ class FrameSource(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Applied:
-    """What a command to a replay brought, in words, and whether the recording begins anew."""
+    """What a command to a replay brought, in words, and whether it begins again from the start."""
 
     text: str
     restarted: bool = False

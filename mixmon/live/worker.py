@@ -7,7 +7,7 @@
 
 In each turn: commands, frames (recorded before they are decoded), then one frozen Snapshot by
 swapping a reference. Nothing ever waits for a screen. A failure ends the thread, closes the
-record, and stands in the last snapshot.
+record, and is shown in the last snapshot.
 """
 
 from __future__ import annotations
@@ -112,7 +112,7 @@ buses. Our choice: well above the usual delay of a row."""
 class Worker:
     """Watches one source in a thread of its own; see `watch.commands.Watching`.
 
-    recording    the record; None: none is kept
+    recording    the run recording; None: nothing is recorded
     left_out  cylinders that are not counted
 
     first_ns  stamp of the first frame taken; None before
@@ -160,7 +160,7 @@ class Worker:
 
     @property
     def troubles(self) -> tuple[str, ...]:
-        """What is wrong with buses that should be heard and are not."""
+        """What is wrong with buses on which nothing expected comes."""
         return self._board.troubles
 
     @property

@@ -1,6 +1,6 @@
 """One run being written: its files, and the thread that looks after them.
 
-Frames and notes are appended by whoever has them. A thread of the run's own forces them to the
+Frames and notes are appended by the caller. A thread of the run's own forces them to the
 disk once a second, looks whether the folder is still there and how much room is left, and in
 the end writes manifest and checksums: no slow disk holds up the caller. A failure of any of
 these ends the run with a text in `failure`, and nothing is ever raised once it has begun.
@@ -126,14 +126,14 @@ STOPPED = "stopped"
 
 @dataclass(frozen=True, slots=True)
 class Manifest:
-    """A run's facts, as they stand in run.json.
+    """A run's facts, as in run.json.
 
     state       "recording", "complete", or "stopped" when it could not go on; a run that was cut
                 off still says "recording"
     why         why it was begun; and why it was stopped, if it was
     started_ns  system clock at the start, ns since the epoch; `started` is the same in UTC
     buses       name, interface, channel, bit rate, and whether frames were acknowledged
-    versions    of mixmon and what it stands on
+    versions    of mixmon and of the packages it uses
     files       kept beside the frames, as they were used
     frames      in frames.log
     size        bytes of frames.log and notes.jsonl

@@ -102,7 +102,7 @@ class Merger:
 QUEUE_FRAMES = 200_000
 """25 s of 8,000 frames a second: longer than a disk makes a writer wait."""
 
-MOST_EVENTS = 10_000
+WAITING_EVENTS = 10_000
 """Events that wait for `events`, before the oldest are dropped; our choice: it bounds memory."""
 
 
@@ -130,7 +130,7 @@ class Adapters:
         self._clock = HostClock()
         self._ready = threading.Condition()
         self._queue_frames = queue_frames
-        self._events: deque[SourceEvent] = deque(maxlen=MOST_EVENTS)
+        self._events: deque[SourceEvent] = deque(maxlen=WAITING_EVENTS)
         self._bus_time = self._clock.now()
         self._merger = Merger(len(buses), self._bus_time)
         self._listeners = [

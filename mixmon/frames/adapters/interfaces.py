@@ -1,4 +1,4 @@
-"""The kinds of interface through which a live bus is heard: one table, and the way to open a device by it.
+"""The kinds of interface through which a live bus is read: one table, and the way to open a device by it.
 
 `ADAPTERS` has a row for each kind that mixmon treats in its own way. A row says which module opens
 the device, which options it takes, how listening only is asked for and who confirms it, and what the
@@ -165,7 +165,7 @@ class AdapterKind:
     needs_channel  it cannot be opened without a channel
     listen_only    arguments by which python-can's interface is asked to acknowledge nothing; empty where the
                    module asks in another way, or where nothing can be asked
-    confirmed_by   who confirms that the device only listens; empty: nobody, it may acknowledge frames
+    confirmed_by   who confirms that the device only listens; empty: it may acknowledge frames
     faults         reasons why it does not open; the first that fits gives the words
     install        what brings the driver's Python package; empty: not known
     deep_queue     its driver or socket queues thousands of frames, so frames may gather before they are read
@@ -291,7 +291,7 @@ def why_unopened(interface: str | None, channel: str | None, error: Exception) -
     kind = kind_of(interface)
     # python-can's kinds on a serial port hand on what pyserial says
     faults = PORT_FAULTS if "could not open port" in str(error) else kind.faults
-    words = next((fault for fault in faults if _fits(fault, error)), OTHER_FAULT).words
+    words = next((fault for fault in faults if _matches_fault(fault, error)), OTHER_FAULT).words
     fillers: dict[str, Callable[[], str]] = {
         "ports": lambda: _one_of(serial_ports()),
         "links": lambda: _one_of(can_links()),
@@ -302,7 +302,7 @@ def why_unopened(interface: str | None, channel: str | None, error: Exception) -
     return re.sub(r"\{(\w+)\}", lambda match: fillers[match[1]](), words)
 
 
-def _fits(fault: OpenFault, error: Exception) -> bool:
+def _matches_fault(fault: OpenFault, error: Exception) -> bool:
     """Whether the error is this fault, by its number or by its classes and text."""
     if isinstance(error, OSError) and error.errno in fault.numbers:
         return True

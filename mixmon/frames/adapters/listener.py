@@ -30,7 +30,7 @@ from mixmon.frames.block import FrameBlock, FrameFlag
 READ_S = 0.02
 """Longest wait of one read; our choice: short beside the 50 ms batches in which frames are worked."""
 
-FIRST_PAUSE_S = 0.1
+FIRST_PAUSE_S = 0.1  # our choice, see the next
 LONGEST_PAUSE_S = 5.0
 """Pauses before a lost device is opened again, doubled each time; our choice: a device that is plugged in
 again is there within seconds, and one that stays away costs nothing."""
@@ -90,8 +90,8 @@ class Listener:
         self._frames = self._error_frames = self._overflowed = self._reopens = 0
         self._dropped_before = 0  # by receivers already closed
         self._rejected_before: Counter[str] = Counter()
-        self._told = ListenerCounts()
-        self._told_at = 0
+        self._reported = ListenerCounts()
+        self._reported_at = 0
         self.status = SourceStatus(options.name, self._state)
 
     def open(self) -> None:
@@ -173,7 +173,7 @@ class Listener:
         if quiet > self._silence_ns and self._state is not SourceState.SILENT:
             self._tell_event(SourceEventKind.SILENT, f"no frames for {_say_seconds(quiet)}")
             self._state = SourceState.SILENT
-        if quiet > self._patience_ns and not receiver.tells_loss:
+        if quiet > self._patience_ns and not receiver.reports_loss:
             self._patience_ns = min(2 * self._patience_ns, LONGEST_PATIENCE_NS)
             self._let_go()
 
@@ -227,15 +227,15 @@ class Listener:
         well = before is BusCondition.UNKNOWN and now_is is BusCondition.ACTIVE
         if now_is not in {before, BusCondition.UNKNOWN} and not well:
             self._tell_event(SourceEventKind.CONDITION, f"the adapter's controller is {now_is.value}")
-        if now - self._told_at >= REPORT_NS:
-            self._told_at = now
+        if now - self._reported_at >= REPORT_NS:
+            self._reported_at = now
             self._tell_counts()
 
     def _tell_counts(self) -> None:
         counts = self._count_now()
-        for kind, text, lost in counts.since(self._told):
+        for kind, text, lost in counts.since(self._reported):
             self._tell_event(kind, text, lost)
-        self._told = counts
+        self._reported = counts
 
     def _pass_remarks_on(self) -> None:
         if self._receiver is not None:
@@ -290,16 +290,16 @@ class ListenerCounts:
     error_frames: int = 0
     rejected: Counter[str] = field(default_factory=Counter)
 
-    def since(self, told: ListenerCounts) -> list[tuple[SourceEventKind, str, int]]:
-        """What was added since the counts `told`: kind of event, words, frames lost."""
+    def since(self, before: ListenerCounts) -> list[tuple[SourceEventKind, str, int]]:
+        """What was added since the counts `before`: kind of event, words, frames lost."""
         news = []
-        if lost := self.dropped - told.dropped:
+        if lost := self.dropped - before.dropped:
             news.append((SourceEventKind.DROPPED, f"{lost} frames lost in the adapter or the system", lost))
-        if lost := self.overflowed - told.overflowed:
+        if lost := self.overflowed - before.overflowed:
             news.append((SourceEventKind.OVERFLOW, f"{lost} frames lost: this program did not keep up", lost))
-        if errors := self.error_frames - told.error_frames:
+        if errors := self.error_frames - before.error_frames:
             news.append((SourceEventKind.ERROR_FRAMES, f"{errors} error frames", 0))
-        if rejected := self.rejected - told.rejected:
+        if rejected := self.rejected - before.rejected:
             reasons = ", ".join(f"{why} {count}" for why, count in rejected.items())
             news.append((SourceEventKind.REJECTED, f"not frames: {reasons}", 0))
         return news

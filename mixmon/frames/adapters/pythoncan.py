@@ -112,7 +112,7 @@ class PythonCanReceiver(Receiver):
         self._stamps: DeviceStamps | None = DeviceStamps(wrap_ns)
         self._heard = False
         self._failure: Exception | None = None
-        self._told_off = False
+        self._was_off = False
         self.through = clock.now()
 
     def read(self, timeout_s: float) -> FrameBlock:
@@ -171,8 +171,8 @@ class PythonCanReceiver(Receiver):
         """Read bus-off from the driver; few drivers report it, the others always say active."""
         with suppress(NotImplementedError):
             off = getattr(self._opened.state, "name", "") == "ERROR"
-            if off != self._told_off:
-                self._told_off = off
+            if off != self._was_off:
+                self._was_off = off
                 self.condition = BusCondition.BUS_OFF if off else BusCondition.UNKNOWN
 
     def _add_message(self, message: LibraryMessage) -> None:

@@ -40,7 +40,7 @@ class DeviceLostError(OSError):
 
 
 class BusCondition(StrEnum):
-    """Fault confinement of the adapter's own controller (ISO 11898-1), as far as it tells."""
+    """Fault confinement of the adapter's own controller (ISO 11898-1), as far as it reports it."""
 
     UNKNOWN = "not reported"
     ACTIVE = "error active"
@@ -55,8 +55,8 @@ class Receiver(ABC):
     listen_only  True: asked for and confirmed; None: asked for, not confirmed; False: it acknowledges
     stamped_by   the one kind of stamp this source has
     through      data time: every frame stamped before it has been given (or lost)
-    tells_loss   an unplugged device is distinguished from a silent bus
-    dropped      frames lost before they reached this program; None: nobody counts them
+    reports_loss   an unplugged device is distinguished from a silent bus
+    dropped      frames lost before they reached this program; None: not counted
     rejected     pieces of input that were no frames, by reason
     condition    of the controller
     remarks      what the user should know, in words; emptied by whoever shows it
@@ -66,7 +66,7 @@ class Receiver(ABC):
         self.stamped_by = stamped_by
         self.listen_only: bool | None = None
         self.through = 0
-        self.tells_loss = False
+        self.reports_loss = False
         self.dropped: int | None = None
         self.rejected: Counter[str] = Counter()
         self.condition = BusCondition.UNKNOWN
@@ -172,7 +172,7 @@ class SourceEvent:
 class SourceState(StrEnum):
     """What a live bus does now."""
 
-    WAITING = "open, nothing heard yet"
+    WAITING = "open, no frames yet"
     LIVE = "live"
     SILENT = "silent"
     LOST = "device lost"
@@ -186,8 +186,8 @@ class SourceStatus:
 
     last_t        stamp of the last frame, ns; None before the first
     error_frames  error frames, which are among `frames` too
-    dropped       frames lost before they reached this program; None: nobody counts them
-    overflowed    frames lost because nobody took them from the queue in time
+    dropped       frames lost before they reached this program; None: not counted
+    overflowed    frames lost because they were not taken from the queue in time
     rejected      pieces of input that were no frames, by reason
     listen_only   True: confirmed; None: asked for, not confirmed; False: it acknowledges
     """

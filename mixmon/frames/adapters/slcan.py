@@ -63,7 +63,7 @@ BITRATES = {
 STAMP_WRAP_MS = 60_000
 """Time stamps count 0..59999 ms."""
 
-NO_STAMP = -1
+UNSTAMPED = -1  # our choice: no stamp is negative
 ANSWER_DONE = b""
 ANSWER_REFUSED = b"\a"
 LONGEST_SERIAL_LINE = 200
@@ -117,7 +117,7 @@ class SlcanLines:
     def feed(self, data: bytes) -> FrameBlock:
         r"""Frames of the lines that `data` completes.
 
-        `t` is the adapter's stamp in ns, 0 to a minute, or NO_STAMP.
+        `t` is the adapter's stamp in ns, 0 to a minute, or UNSTAMPED.
 
             >>> lines = SlcanLines()
             >>> lines.feed(b"t1232AB").t, lines.feed(b"CD1000\r").t
@@ -158,10 +158,10 @@ class SlcanLines:
         flags = _FLAGS.get(head[:1].lower(), 0)
         dlc = int(code, 16)
         digits = 0 if flags & FrameFlag.REMOTE else 2 * FD_SIZES[dlc]
-        stamp = NO_STAMP
+        stamp = UNSTAMPED
         if len(rest) == digits + 4:
             stamp = int(rest[digits:], 16) * 1_000_000
-        if (dlc > 8 and not flags & FrameFlag.FD) or (stamp == NO_STAMP and len(rest) != digits):
+        if (dlc > 8 and not flags & FrameFlag.FD) or (stamp == UNSTAMPED and len(rest) != digits):
             self.rejected[SlcanReason.LENGTH] += 1
             return
         can_id = identifier(number, extended)
@@ -313,22 +313,22 @@ class SlcanReceiver(Receiver):
             SourceError: the adapter refuses the bit rate or the way of opening.
         """
         self._lines = SlcanLines(self._bus, self._channels)
-        if rate and self._ask(rate) == ANSWER_REFUSED:
+        if rate and self._ask_adapter(rate) == ANSWER_REFUSED:
             raise SourceError(
                 f"{self._name}: the adapter refuses {bitrate} bit/s; expected a bit rate that its firmware "
                 "knows; choose another or see its manual"
             )
-        if stamps and self._ask(b"Z1") == ANSWER_DONE:
+        if stamps and self._ask_adapter(b"Z1") == ANSWER_DONE:
             self._stamps = DeviceStamps(STAMP_WRAP_MS * _MS)
             self.stamped_by = StampKind.DEVICE
         self._early.clear()
-        opened = self._ask(b"L" if listen_only else b"O")
+        opened = self._ask_adapter(b"L" if listen_only else b"O")
         if opened == ANSWER_REFUSED:
             raise SourceError(self._say_refused(listen_only=listen_only))
         self.listen_only = listen_only and (True if opened == ANSWER_DONE else None)
-        status = self._ask(b"F")
+        status = self._ask_adapter(b"F")
         if status is not None and status.startswith(b"F"):
-            self.tells_loss = True
+            self.reports_loss = True
             self._next_poll = self._clock.now() + POLL_NS
 
     def _say_refused(self, *, listen_only: bool) -> str:
@@ -346,11 +346,11 @@ class SlcanReceiver(Receiver):
         """Ask for the channel to be closed until there is an answer; False when there is none in time."""
         deadline = time.monotonic() + seconds
         while time.monotonic() < deadline:
-            if self._ask(b"C") is not None:
+            if self._ask_adapter(b"C") is not None:
                 return True
         return False
 
-    def _ask(self, command: bytes) -> bytes | None:
+    def _ask_adapter(self, command: bytes) -> bytes | None:
         """The answer to a command, None if there is none. Frames that come meanwhile are kept."""
         self._lines.answers.clear()
         self._port.write(command + b"\r")

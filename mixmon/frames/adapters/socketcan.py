@@ -191,7 +191,7 @@ class SocketcanReceiver(Receiver):
 
     def __init__(self, sock: socket.socket, bus: int, channels: tuple[str, ...], clock: HostClock) -> None:
         super().__init__(StampKind.SYSTEM)
-        self.tells_loss = True
+        self.reports_loss = True
         self.dropped = 0
         self._socket = sock
         self._bus, self._channels = bus, channels
@@ -267,7 +267,7 @@ def _say_lost(error: OSError) -> DeviceLostError:
 
 
 def open_can(channel: str) -> socket.socket:
-    """A raw socket that hears all of `channel`, error frames included.
+    """A raw socket that receives all frames of `channel`, error frames included.
 
     Raises:
         OSError: no such interface, or no SocketCAN in this kernel.

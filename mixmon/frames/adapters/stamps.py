@@ -1,4 +1,4 @@
-"""Time stamps of live frames: one clock for all buses, whoever stamped.
+"""Time stamps of live frames: one clock for all buses, whatever stamped them.
 
 `HostClock` is the clock: nanoseconds since the epoch, read once from the system clock and
 carried on by a steady one, so that a corrected system clock never moves data time.
@@ -7,7 +7,7 @@ Three kinds of stamp are brought onto it, one kind a source and never mixed:
 
 host     the moment of the read
 system   the kernel's stamp: its age by the system clock is subtracted from the moment of the read
-device   the adapter's own counter: unwrapped, then laid along the host clock by `DeviceStamps`
+device   the adapter's own counter: unwrapped, then aligned with the host clock by `DeviceStamps`
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class StampKind(StrEnum):
 
     HOST = "host clock at the read"
     SYSTEM = "system clock at reception"
-    DEVICE = "adapter's clock, laid along the host clock"
+    DEVICE = "adapter's clock, aligned with the host clock"
 
 
 class HostClock:
@@ -79,7 +79,7 @@ def _steady_ns() -> int:
 
 
 class DeviceStamps:
-    """A device's stamps, unwrapped and laid along the host clock.
+    """A device's stamps, unwrapped and aligned with the host clock.
 
     A frame reaches the host later than it was stamped, never earlier: host time less device
     time, plotted over device time, lies above a line, and that line is the device's clock.
@@ -106,19 +106,19 @@ class DeviceStamps:
     def to_host(self, stamps: Ints, arrived: int) -> Ints:
         """Data time of frames stamped `stamps` (int64[n] ns, device) and read at `arrived`.
 
-        Call it after every read, also with no frames: how long nothing was read tells a late
+        Call it after every read, also with no frames: how long nothing was read distinguishes a late
         frame from a jump.
         """
         waited, self._last_read = arrived - self._last_read, arrived
         if not len(stamps):
             return stamps
         if self._offset is None:
-            self._restart_line(self._unwrap(stamps, int(stamps[-1])), arrived)
-        unwrapped = self._unwrap(stamps, self._expect_stamp(arrived))
+            self._restart_line(self._unwrap_stamps(stamps, int(stamps[-1])), arrived)
+        unwrapped = self._unwrap_stamps(stamps, self._expect_stamp(arrived))
         lag = arrived - self._place_on_line(int(unwrapped[-1]))
         if lag > waited + JUMP_NS or lag < -JUMP_NS:
             self.jumps += 1
-            unwrapped = self._unwrap(stamps, int(stamps[-1]))
+            unwrapped = self._unwrap_stamps(stamps, int(stamps[-1]))
             self._restart_line(unwrapped, arrived)
         self._learn_minimum(unwrapped, arrived)
         t = np.minimum(self._place_all(unwrapped), arrived)
@@ -126,7 +126,7 @@ class DeviceStamps:
         self._last_t = int(t.max())
         return t
 
-    def _unwrap(self, stamps: Ints, near: int) -> Ints:
+    def _unwrap_stamps(self, stamps: Ints, near: int) -> Ints:
         """Stamps with as many wraps added as bring each nearest to `near`."""
         if self._wrap is None:
             return stamps

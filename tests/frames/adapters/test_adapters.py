@@ -395,7 +395,7 @@ def read_for_ever(receiver: Receiver) -> None:
 
 def test_adapter_that_no_longer_answers_is_lost(emulator: SlcanEmulator) -> None:
     receiver = open_receiver(serial_bus(emulator), 0, ("can0",), FastClock())
-    assert receiver.tells_loss
+    assert receiver.reports_loss
     emulator.silent = True
     with pytest.raises(DeviceLostError, match="no longer answers"):
         read_for_ever(receiver)

@@ -15,7 +15,7 @@ from mixmon.frames.adapters.slcan import (
     ANSWER_DONE,
     ANSWER_REFUSED,
     BITRATES,
-    NO_STAMP,
+    UNSTAMPED,
     SlcanLines,
     SlcanReason,
 )
@@ -25,20 +25,20 @@ MS = 1_000_000
 FD, BRS, REMOTE = FrameFlag.FD, FrameFlag.BIT_RATE_SWITCH, FrameFlag.REMOTE
 
 FRAMES = {
-    "no data": (b"t1230", 0x123, 0, 0, b"", NO_STAMP),
-    "eight bytes": (b"t7FF81122334455667788", 0x7FF, 0, 8, bytes.fromhex("1122334455667788"), NO_STAMP),
-    "lower case": (b"t0ab2cdef", 0x0AB, 0, 2, b"\xcd\xef", NO_STAMP),
+    "no data": (b"t1230", 0x123, 0, 0, b"", UNSTAMPED),
+    "eight bytes": (b"t7FF81122334455667788", 0x7FF, 0, 8, bytes.fromhex("1122334455667788"), UNSTAMPED),
+    "lower case": (b"t0ab2cdef", 0x0AB, 0, 2, b"\xcd\xef", UNSTAMPED),
     "a stamp": (b"t1232AABBEA5F", 0x123, 0, 2, b"\xaa\xbb", 59_999 * MS),
     "no data but a stamp": (b"t12300010", 0x123, 0, 0, b"", 16 * MS),
-    "29 bits": (b"T1FFFFFFF1FF", 0x1FFFFFFF | EXTENDED, 0, 1, b"\xff", NO_STAMP),
-    "29 bits, small number": (b"T000001230", 0x123 | EXTENDED, 0, 0, b"", NO_STAMP),
-    "29 bits, other letter": (b"x0000012311A", 0x123 | EXTENDED, 0, 1, b"\x1a", NO_STAMP),
-    "remote": (b"r1238", 0x123, REMOTE, 8, b"", NO_STAMP),
+    "29 bits": (b"T1FFFFFFF1FF", 0x1FFFFFFF | EXTENDED, 0, 1, b"\xff", UNSTAMPED),
+    "29 bits, small number": (b"T000001230", 0x123 | EXTENDED, 0, 0, b"", UNSTAMPED),
+    "29 bits, other letter": (b"x0000012311A", 0x123 | EXTENDED, 0, 1, b"\x1a", UNSTAMPED),
+    "remote": (b"r1238", 0x123, REMOTE, 8, b"", UNSTAMPED),
     "remote, 29 bits, a stamp": (b"R1234567820001", 0x12345678 | EXTENDED, REMOTE, 2, b"", MS),
-    "FD, 12 bytes": (b"d1239" + b"5A" * 12, 0x123, FD, 9, b"Z" * 12, NO_STAMP),
-    "FD, fast, 64 bytes": (b"b123F" + b"5A" * 64, 0x123, FD | BRS, 15, b"Z" * 64, NO_STAMP),
-    "FD, 29 bits": (b"D0000012320102", 0x123 | EXTENDED, FD, 2, b"\1\2", NO_STAMP),
-    "FD, 29 bits, fast": (b"B00000123101", 0x123 | EXTENDED, FD | BRS, 1, b"\1", NO_STAMP),
+    "FD, 12 bytes": (b"d1239" + b"5A" * 12, 0x123, FD, 9, b"Z" * 12, UNSTAMPED),
+    "FD, fast, 64 bytes": (b"b123F" + b"5A" * 64, 0x123, FD | BRS, 15, b"Z" * 64, UNSTAMPED),
+    "FD, 29 bits": (b"D0000012320102", 0x123 | EXTENDED, FD, 2, b"\1\2", UNSTAMPED),
+    "FD, 29 bits, fast": (b"B00000123101", 0x123 | EXTENDED, FD | BRS, 1, b"\1", UNSTAMPED),
 }
 
 REJECTS = {
