@@ -38,10 +38,10 @@ def run(arguments: argparse.Namespace) -> int:
         text = to_json(balance_json(found, opened))
     else:
         text = balance_text(found, opened, unit, every_cell=arguments.cells)
-    return conclude(text, _check(found.spread.value, arguments.max_spread))
+    return conclude(text, _check_spread(found.spread.value, arguments.max_spread))
 
 
-def _check(spread: float, limit: float | None) -> int:
+def _check_spread(spread: float, limit: float | None) -> int:
     """1 if the spread is not known to be within the limit."""
     if limit is None or spread <= limit:
         return 0

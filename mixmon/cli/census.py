@@ -55,10 +55,10 @@ def run(arguments: argparse.Namespace) -> int:
     from mixmon.report.census import census_json, census_text, limits_missed
     from mixmon.report.text import to_json
 
-    session, expected = _expected(arguments)
+    session, expected = _load_expected(arguments)
     census = Census(expected)
-    hearing = _listen_window(arguments, session)
-    report, facts = _read(arguments, census) if hearing is None else (sum_up(census, hearing), None)
+    hearing = _open_window(arguments, session)
+    report, facts = _read_log(arguments, census) if hearing is None else (sum_up(census, hearing), None)
     troubles = () if hearing is None else hearing.troubles(expected)
     name = "" if session is None else session.name or str(session.path or "")
     if arguments.json:
@@ -78,7 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
     return LIMIT_NOT_MET if missed else DONE
 
 
-def _expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
+def _load_expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
     from mixmon.findings.census.nodes import from_binding, from_own_layer
 
     if arguments.session is None:
@@ -90,7 +90,7 @@ def _expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
     return session, from_binding(bind(session, load_databases(session)))
 
 
-def _listen_window(arguments: argparse.Namespace, session: Session | None) -> ListenWindow | None:
+def _open_window(arguments: argparse.Namespace, session: Session | None) -> ListenWindow | None:
     """The live buses; None where a log is counted.
 
     Raises:
@@ -103,7 +103,7 @@ def _listen_window(arguments: argparse.Namespace, session: Session | None) -> Li
     return ListenWindow(live_buses(arguments, session), arguments.duration, quiet=arguments.quiet)
 
 
-def _read(arguments: argparse.Namespace, census: Census) -> tuple[CensusReport, LogFacts]:
+def _read_log(arguments: argparse.Namespace, census: Census) -> tuple[CensusReport, LogFacts]:
     """The census of the log, and what became of its lines."""
     from mixmon.cli.runs import Reading
     from mixmon.findings.stage import sum_up

@@ -35,7 +35,7 @@ class Stopping:
 
     def __enter__(self) -> Self:
         for number in _SIGNALS:
-            self._before[number] = signal.signal(number, self._ask)
+            self._before[number] = signal.signal(number, self._take_signal)
         return self
 
     def __exit__(
@@ -44,7 +44,7 @@ class Stopping:
         for number, handler in self._before.items():
             signal.signal(number, handler)  # type: ignore[arg-type]
 
-    def _ask(self, _number: int, _frame: FrameType | None) -> None:
+    def _take_signal(self, _number: int, _frame: FrameType | None) -> None:
         if not self.asked:
             self.asked = True
             threading.Thread(target=self._first, name="stopping", daemon=True).start()
@@ -75,16 +75,16 @@ def result_bytes(data: bytes) -> None:
             "standard output: it is closed; expected a place for results; open it or use a file"
         )
     try:
-        for piece in _pieces(data):
+        for piece in _split_at_lines(data):
             sys.stdout.buffer.write(piece)
             sys.stdout.buffer.flush()
     except BrokenPipeError:
         raise
     except OSError as error:
-        raise _full(error) from error
+        raise _output_error(error) from error
 
 
-def _pieces(data: bytes) -> Iterator[bytes]:
+def _split_at_lines(data: bytes) -> Iterator[bytes]:
     """The data cut after line ends, as near to `_ATOMIC` bytes as lines allow."""
     start = 0
     while start < len(data):
@@ -102,10 +102,10 @@ def flush_results() -> None:
     except BrokenPipeError:
         raise
     except OSError as error:
-        raise _full(error) from error
+        raise _output_error(error) from error
 
 
-def _full(error: OSError) -> OutputError:
+def _output_error(error: OSError) -> OutputError:
     why = error.strerror or error
     return OutputError(f"standard output: {why}; expected room for results; make room or send them elsewhere")
 

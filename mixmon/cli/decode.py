@@ -55,24 +55,24 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Decodes block by block; memory does not grow with the log."""
-    _check(arguments)
+    _check_options(arguments)
     from mixmon.cli.output import Decoding
     from mixmon.cli.runs import Reading
 
-    definitions = _definitions(arguments)
+    definitions = _load_definitions(arguments)
     decoding = Decoding(definitions, arguments.signals)
     reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
     if arguments.wide:
-        _wide(arguments, reading, decoding)
+        _write_wide(arguments, reading, decoding)
     elif _is_parquet(arguments.out):
-        _parquet(arguments.out, reading, decoding)
+        _write_parquet(arguments.out, reading, decoding)
     else:
-        _long(arguments, reading, decoding)
-    _account(arguments, decoding)
+        _write_long(arguments, reading, decoding)
+    _report_counts(arguments, decoding)
     return DONE
 
 
-def _check(arguments: argparse.Namespace) -> None:
+def _check_options(arguments: argparse.Namespace) -> None:
     from mixmon.cli.output import refuse_inputs
 
     if (arguments.session is None) == (arguments.database is None):
@@ -94,7 +94,7 @@ def _is_parquet(out: Path | None) -> bool:
     return out is not None and out.suffix.lower() in _PARQUET
 
 
-def _definitions(arguments: argparse.Namespace) -> Definitions:
+def _load_definitions(arguments: argparse.Namespace) -> Definitions:
     from mixmon.cli.output import Definitions
 
     if arguments.session is not None:
@@ -113,7 +113,7 @@ def _definitions(arguments: argparse.Namespace) -> Definitions:
     return Definitions.of_database(database.name, database.messages)
 
 
-def _long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
+def _write_long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
     from mixmon.cli.output import TextOut
     from mixmon.report.tables import long_header, long_lines
 
@@ -128,7 +128,7 @@ def _long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -
                     head = ""
 
 
-def _wide(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
+def _write_wide(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
     from mixmon.cli.output import FolderOut
     from mixmon.report.tables import wide_header, wide_lines
 
@@ -142,7 +142,7 @@ def _wide(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -
                 out.write(key, head + wide_lines(part.t - zero, decoded, names))
 
 
-def _parquet(path: Path, reading: Reading, decoding: Decoding) -> None:
+def _write_parquet(path: Path, reading: Reading, decoding: Decoding) -> None:
     from contextlib import closing
 
     from mixmon.report.tables import ParquetFile
@@ -153,7 +153,7 @@ def _parquet(path: Path, reading: Reading, decoding: Decoding) -> None:
                 out.add(part.t, reading.first, columns)
 
 
-def _account(arguments: argparse.Namespace, decoding: Decoding) -> None:
+def _report_counts(arguments: argparse.Namespace, decoding: Decoding) -> None:
     """Says what was not written."""
     if not decoding.frames:
         raise SourceError(

@@ -33,7 +33,7 @@ class DemoBuses(BusSource):
         return [event for event in super().events() if event.kind not in _OF_HARDWARE]
 
 
-SCENARIO = "alder8-short"
+DEMO_SCENARIO = "alder8-short"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -46,10 +46,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Plays it on a screen, or as text."""
-    return _text(arguments) if arguments.text or not at_terminal() else _live(arguments)
+    return _print_text(arguments) if arguments.text or not at_terminal() else _show_live(arguments)
 
 
-def _live(arguments: argparse.Namespace) -> int:
+def _show_live(arguments: argparse.Namespace) -> int:
     """Plays the engine in real time onto virtual buses, again and again, and watches these."""
     from mixmon.frames.adapters.interfaces import BusOptions
     from mixmon.live.recording import RunRecording
@@ -60,7 +60,7 @@ def _live(arguments: argparse.Namespace) -> int:
     from mixmon.simulate.load import load_scenario
     from mixmon.simulate.simulation import simulate
 
-    simulation = simulate(load_scenario(SCENARIO), seed=arguments.seed)
+    simulation = simulate(load_scenario(DEMO_SCENARIO), seed=arguments.seed)
     session = simulation.session
     buses = [
         BusOptions(bus.log_channel, "virtual", f"mixmon demo {bus.name}", bus.bitrate)
@@ -76,14 +76,14 @@ def _live(arguments: argparse.Namespace) -> int:
         feed.close()
 
 
-def _text(arguments: argparse.Namespace) -> int:
+def _print_text(arguments: argparse.Namespace) -> int:
     """Simulates into a log of its own, reads that like any other, and compares."""
     from mixmon.frames.candump_write import write_candump
     from mixmon.simulate.load import load_scenario
     from mixmon.simulate.simulation import session_toml, simulate
     from mixmon.simulate.truth import truth_of
 
-    simulation = simulate(load_scenario(SCENARIO), seed=arguments.seed)
+    simulation = simulate(load_scenario(DEMO_SCENARIO), seed=arguments.seed)
     talk(f"playing {simulation.duration_s:.0f} s of the demo engine", quiet=arguments.quiet)
     with tempfile.TemporaryDirectory(prefix="mixmon-demo-") as folder:
         log, session = Path(folder, "alder8.log"), Path(folder, "alder8.toml")
@@ -91,12 +91,12 @@ def _text(arguments: argparse.Namespace) -> int:
         with log.open("wb") as stream:
             for block in simulation:
                 stream.write(write_candump(block))
-        found = _balance(log, session)
+        found = _print_balance(log, session)
     result(_beside_truth(found, truth_of(simulation)))
     return 0
 
 
-def _balance(log: Path, session: Path) -> Balance:
+def _print_balance(log: Path, session: Path) -> Balance:
     """The balance of the log, printed as `mixmon balance` prints it."""
     import mixmon
     from mixmon.report.balance import balance_text

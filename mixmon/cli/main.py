@@ -32,7 +32,7 @@ class _Help(argparse.Action):
         raise HelpAsked(parser.format_help())
 
 
-class Parser(argparse.ArgumentParser):
+class CommandParser(argparse.ArgumentParser):
     """The parser of one command.
 
     Options cannot be shortened: a script that says `--int` would break on the day when a second
@@ -115,7 +115,7 @@ class Command(Protocol):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs one command line, the process's own by default, and gives its exit status."""
     try:
-        status = _run(sys.argv[1:] if arguments is None else list(arguments))
+        status = _run_command(sys.argv[1:] if arguments is None else list(arguments))
         flush_results()
     except MixmonError as error:
         release_results()
@@ -131,13 +131,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return status
 
 
-def _run(arguments: list[str]) -> int:
+def _run_command(arguments: list[str]) -> int:
     if arguments[:1] == ["help"]:
         arguments = [*arguments[1:2], "--help"]
     try:
         name = _command_name(arguments)
-        command = _load(name)
-        parser = Parser(f"mixmon {name}", COMMANDS[name])
+        command = _load_command(name)
+        parser = CommandParser(f"mixmon {name}", COMMANDS[name])
         command.configure(parser)
         return command.run(parser.parse(arguments[1:]))
     except HelpAsked as asked:
@@ -156,7 +156,7 @@ def _command_name(arguments: list[str]) -> str:
     if word in COMMANDS:
         return word
     if word in {"-h", "--help"}:
-        raise HelpAsked(_help())
+        raise HelpAsked(_help_text())
     if word == "--version":
         from importlib.metadata import version
 
@@ -167,11 +167,11 @@ def _command_name(arguments: list[str]) -> str:
     raise UsageError(f"mixmon: {found}; {nearest(word, COMMANDS)}mixmon --help lists the commands")
 
 
-def _load(name: str) -> Command:
+def _load_command(name: str) -> Command:
     return cast("Command", importlib.import_module(f"mixmon.cli.{name}"))
 
 
-def _help() -> str:
+def _help_text() -> str:
     column = max(map(len, COMMANDS))
     listed = "".join(f"  {name:{column}}  {gives}\n" for name, gives in COMMANDS.items())
     return f"""\

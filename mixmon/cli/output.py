@@ -18,7 +18,7 @@ from mixmon.frames.block import NOT_DATA, FrameBlock, identifier_text
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.decode import Decoder
 from mixmon.messages.plan import MessagePlan, Quality
-from mixmon.report.tables import Decoded, Values, columns
+from mixmon.report.tables import DecodedFrames, Values, columns
 from mixmon.report.text import counted
 
 # ----------------------------------------------------------------------------------------------------
@@ -28,9 +28,9 @@ from mixmon.report.text import counted
 _AT_ONCE = 16_384
 """Frames a step: lines of text take some hundred times the room of a frame."""
 
-_SHOWN = 6
+_SHOWN_IDENTIFIERS = 6
 
-Wide = tuple[Decoded, tuple[str, ...]]
+Wide = tuple[DecodedFrames, tuple[str, ...]]
 """A message's frames and the names of its signals that are wanted."""
 
 
@@ -70,7 +70,7 @@ class Decoding:
             UsageError: a pattern fits no signal.
         """
         self._definitions = definitions
-        self._chosen = _chosen(definitions, patterns)
+        self._chosen = _choose_signals(definitions, patterns)
         self._decoders: dict[str, Decoder] = {}
         self.frames = 0
         self._values = 0
@@ -115,9 +115,9 @@ class Decoding:
 
     def expected(self) -> str:
         """Some identifiers of the chosen messages, for a complaint."""
-        ids = sorted({plan.can_id for plan in self._definitions.every if self._names(plan)})
-        shown = [identifier_text(i) for i in ids[:_SHOWN]]
-        return ", ".join(shown) + (", ..." if len(ids) > _SHOWN else "")
+        ids = sorted({plan.can_id for plan in self._definitions.every if self._chosen_names(plan)})
+        shown = [identifier_text(i) for i in ids[:_SHOWN_IDENTIFIERS]]
+        return ", ".join(shown) + (", ..." if len(ids) > _SHOWN_IDENTIFIERS else "")
 
     def _of_channel(self, part: FrameBlock, bus: int) -> Iterator[Wide]:
         rows = np.flatnonzero(part.bus == bus)
@@ -126,28 +126,28 @@ class Decoding:
         channel, mine = part.channels[bus], part.take(rows)
         buses = np.where(np.arange(len(part.channels)) == bus, 0, NO_BUS).astype(np.uint8)
         data = mine.flags & NOT_DATA == 0
-        for block in self._decoder(channel).decode(mine, buses):
+        for block in self._decoder_of(channel).decode(mine, buses):
             at = rows[np.flatnonzero(data & (mine.can_id == block.message.can_id))]
             self.frames += len(at)
             self._missing += int(np.count_nonzero(block.quality == Quality.MISSING))
-            yield Decoded(channel, at, block), block.names
+            yield DecodedFrames(channel, at, block), block.names
 
-    def _decoder(self, channel: str) -> Decoder:
+    def _decoder_of(self, channel: str) -> Decoder:
         if channel not in self._decoders:
             plans = self._definitions.of_channel(channel)
-            wanted = frozenset((0, plan.name, name) for plan in plans for name in self._names(plan))
+            wanted = frozenset((0, plan.name, name) for plan in plans for name in self._chosen_names(plan))
             self._decoders[channel] = Decoder([(0, plans)], wanted)
         return self._decoders[channel]
 
-    def _names(self, plan: MessagePlan) -> list[str]:
+    def _chosen_names(self, plan: MessagePlan) -> list[str]:
         return [s.name for s in plan.signals if self._chosen(plan.name, s.name)]
 
 
-def _chosen(definitions: Definitions, patterns: Sequence[str]) -> Callable[[str, str], bool]:
+def _choose_signals(definitions: Definitions, patterns: Sequence[str]) -> Callable[[str, str], bool]:
     """Whether a signal of a message is wanted."""
     known = [(plan.name, signal.name) for plan in definitions.every for signal in plan.signals]
     for pattern in patterns:
-        if not any(_fits(pattern, message, signal) for message, signal in known):
+        if not any(_fits_pattern(pattern, message, signal) for message, signal in known):
             names = {f"{m}.{s}" if "." in pattern else s: None for m, s in known}
             raise UsageError(
                 f"--signals {pattern}: no such signal in {definitions.name}; {nearest(pattern, names)}"
@@ -155,10 +155,10 @@ def _chosen(definitions: Definitions, patterns: Sequence[str]) -> Callable[[str,
             )
     if not patterns:
         return lambda _message, _signal: True
-    return lambda message, signal: any(_fits(p, message, signal) for p in patterns)
+    return lambda message, signal: any(_fits_pattern(p, message, signal) for p in patterns)
 
 
-def _fits(pattern: str, message: str, signal: str) -> bool:
+def _fits_pattern(pattern: str, message: str, signal: str) -> bool:
     return fnmatchcase(f"{message}.{signal}" if "." in pattern else signal, pattern)
 
 
@@ -191,7 +191,7 @@ class TextOut:
             OutputError: the file cannot be opened.
         """
         self._path = path
-        self._file: BinaryIO | None = None if path is None else _open(path, "wb")
+        self._file: BinaryIO | None = None if path is None else _open_file(path, "wb")
 
     def write(self, text: str) -> None:
         """Writes the text.
@@ -207,7 +207,7 @@ class TextOut:
         try:
             self._file.write(data)
         except OSError as error:
-            raise _unwritable(self._path, error) from error
+            raise _unwritable_error(self._path, error) from error
 
     def close(self) -> None:
         """Closes the file; raises as `write` does."""
@@ -215,7 +215,7 @@ class TextOut:
             try:
                 self._file.close()
             except OSError as error:
-                raise _unwritable(self._path, error) from error
+                raise _unwritable_error(self._path, error) from error
 
     def __enter__(self) -> Self:
         return self
@@ -238,7 +238,7 @@ class FolderOut:
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise _unwritable(folder, error) from error
+            raise _unwritable_error(folder, error) from error
 
     def has(self, key: tuple[str, ...]) -> bool:
         """True if something was written to that table."""
@@ -251,15 +251,15 @@ class FolderOut:
             OutputError: there is no room, or the place is gone.
         """
         mode = "ab" if key in self._names else "wb"
-        name = self._names.setdefault(key, self._name(key))
+        name = self._names.setdefault(key, self._file_name(key))
         path = self._folder / name
         try:
-            with _open(path, mode) as file:
+            with _open_file(path, mode) as file:
                 file.write(text.encode())
         except OSError as error:
-            raise _unwritable(path, error) from error
+            raise _unwritable_error(path, error) from error
 
-    def _name(self, key: tuple[str, ...]) -> str:
+    def _file_name(self, key: tuple[str, ...]) -> str:
         """A file name of the key's words, whatever characters they hold, and different from all others."""
         stem = ".".join(re.sub(r"[^A-Za-z0-9_-]", "_", word) for word in key)
         taken = {name.lower() for name in self._names.values()}
@@ -267,13 +267,13 @@ class FolderOut:
         return next(name for name in numbered if name.lower() not in taken)
 
 
-def _open(path: Path, mode: str) -> BinaryIO:
+def _open_file(path: Path, mode: str) -> BinaryIO:
     try:
         return path.open(mode)  # type: ignore[return-value]
     except OSError as error:
-        raise _unwritable(path, error) from error
+        raise _unwritable_error(path, error) from error
 
 
-def _unwritable(path: Path | None, error: OSError) -> OutputError:
+def _unwritable_error(path: Path | None, error: OSError) -> OutputError:
     why = error.strerror or error
     return OutputError(f"{path}: {why}; expected a place with room that can be written; choose another")

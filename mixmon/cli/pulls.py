@@ -33,26 +33,26 @@ def run(arguments: argparse.Namespace) -> int:
 
     with opened_run(arguments) as opened:
         known = lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
-        show = _transients if arguments.transients else _pulls
+        show = _tips_report if arguments.transients else _pulls_report
         text = show(opened, known, arguments)
     result(text)
     return 0
 
 
-def _pulls(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
+def _pulls_report(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
     from mixmon.findings.lags import lags_by_cylinder
     from mixmon.findings.pulls.review import review_run
     from mixmon.report.pulls import pulls_json, pulls_text
     from mixmon.report.text import to_json
 
     reviewed = review_run(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
-    chosen = _chosen(arguments.pull, len(reviewed.pulls))
+    chosen = _chosen_pulls(arguments.pull, len(reviewed.pulls))
     if arguments.json:
         return to_json(pulls_json(reviewed, known, run_, chosen))
     return pulls_text(reviewed, known, run_, chosen, arguments.against)
 
 
-def _transients(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
+def _tips_report(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
     from mixmon.findings.events.tips import find_tips
     from mixmon.findings.lags import lags_by_cylinder
     from mixmon.report.text import to_json
@@ -64,7 +64,7 @@ def _transients(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namesp
     return tips_text(found, known, run_)
 
 
-def _chosen(pull: int | None, count: int) -> Sequence[int]:
+def _chosen_pulls(pull: int | None, count: int) -> Sequence[int]:
     """Indices of the pulls to show.
 
     Raises:

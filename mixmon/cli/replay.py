@@ -57,8 +57,8 @@ def run(arguments: argparse.Namespace) -> int:
     )
     for fault in run_folder.faults if run_folder is not None else ():
         talk(f"{arguments.log}: {fault}", quiet=arguments.quiet)
-    worker = _worker(arguments, source, run_folder)
-    return _text(worker, source, arguments) if text else show(worker, arguments, speed=pace)
+    worker = _make_worker(arguments, source, run_folder)
+    return _print_text(worker, source, arguments) if text else show(worker, arguments, speed=pace)
 
 
 MAX = 0.0
@@ -82,7 +82,7 @@ def _run_folder(path: str) -> RunFolder | None:
     return open_run(path) if path != "-" and Path(path).is_dir() else None
 
 
-def _worker(arguments: argparse.Namespace, source: ReplaySource, run_folder: RunFolder | None) -> Worker:
+def _make_worker(arguments: argparse.Namespace, source: ReplaySource, run_folder: RunFolder | None) -> Worker:
     from mixmon.live.worker import Worker
     from mixmon.messages.bind import bind, load_databases
     from mixmon.session.load import load_session
@@ -102,7 +102,7 @@ def _worker(arguments: argparse.Namespace, source: ReplaySource, run_folder: Run
     return Worker(bind(session, load_databases(session)), source, left_out=frozenset(arguments.leave_out))
 
 
-def _text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -> int:
+def _print_text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -> int:
     """Alarm records as they come, then the balance.
 
     Raises:
@@ -134,11 +134,11 @@ def _text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -
         raise SourceError(worker.snapshot.failure)
     if stopping.asked:
         raise KeyboardInterrupt
-    _print(worker, source, events, arguments, unit)
+    _print_balance(worker, source, events, arguments, unit)
     return DONE
 
 
-def _print(
+def _print_balance(
     worker: Worker,
     source: ReplaySource,
     events: list[AlarmEvent],
@@ -150,7 +150,7 @@ def _print(
     from mixmon.report.balance import balance_json, balance_text
     from mixmon.report.text import to_json
 
-    run_ = _account(worker, source)
+    run_ = _run_read(worker, source)
     found = worker.observer.balance(missing=run_.log.missing)
     if not arguments.json:
         result(f"\n{alarm_limits_text(worker.session)}\n{balance_text(found, run_, unit)}")
@@ -159,7 +159,7 @@ def _print(
     result(to_json({**alarms, **balance_json(found, run_)}))
 
 
-def _account(worker: Worker, source: ReplaySource) -> Run:
+def _run_read(worker: Worker, source: ReplaySource) -> Run:
     """The run with the account of its lines, as a report wants it."""
     from mixmon.run import LogFacts, Run, missing_messages
 

@@ -53,11 +53,13 @@ def run(arguments: argparse.Namespace) -> int:
     from mixmon.report.response import pairs_text, response_json, response_text
     from mixmon.report.text import to_json
 
-    _check(arguments)
-    air = None if arguments.air is None else _oxygen(arguments.air)
+    _check_options(arguments)
+    air = None if arguments.air is None else _air_oxygen(arguments.air)
     with opened_run(arguments) as run_:
         nodes = run_.session.chain.nodes
-        chosen = None if arguments.compare is None else tuple(_node(w, nodes) for w in arguments.compare)
+        chosen = (
+            None if arguments.compare is None else tuple(_node_named(w, nodes) for w in arguments.compare)
+        )
         if chosen is not None and chosen[0] == chosen[1]:
             raise UsageError(
                 f"--compare {' '.join(arguments.compare)}: one sensor twice; expected two; name another"
@@ -68,15 +70,15 @@ def run(arguments: argparse.Namespace) -> int:
     traces = (
         [t for cut in review.cuts for t in (cut.way_in, cut.way_out)] if moment is None else [moment.result()]
     )
-    pairs = [] if chosen is None else _pairs(traces, *chosen)
+    pairs = [] if chosen is None else _compare_traces(traces, *chosen)
     if arguments.json:
         result(to_json(response_json(review, pairs, run_)))
         return 0
-    result(response_text(review, run_) if chosen is None else _compared(run_, pairs_text(pairs, run_)))
+    result(response_text(review, run_) if chosen is None else _pairs_report(run_, pairs_text(pairs, run_)))
     return 0
 
 
-def _check(arguments: argparse.Namespace) -> None:
+def _check_options(arguments: argparse.Namespace) -> None:
     """Raises UsageError where options do not go together."""
     if arguments.at is not None and arguments.compare is None:
         raise UsageError("--at: nothing to compare; expected --compare A B beside it; add it")
@@ -89,7 +91,7 @@ def _check(arguments: argparse.Namespace) -> None:
         )
 
 
-def _oxygen(words: str) -> float:
+def _air_oxygen(words: str) -> float:
     """Oxygen of the air described as C/RH[/KPA], percent.
 
     Raises:
@@ -107,7 +109,7 @@ def _oxygen(words: str) -> float:
     return free_air_oxygen(*[*numbers, STANDARD_KPA][:3])
 
 
-def _node(word: str, nodes: tuple[Node, ...]) -> int:
+def _node_named(word: str, nodes: tuple[Node, ...]) -> int:
     """Index of the node that a cylinder number or a serial names.
 
     Raises:
@@ -122,14 +124,14 @@ def _node(word: str, nodes: tuple[Node, ...]) -> int:
     )
 
 
-def _pairs(traces: list[SensorTrace | None], a: int, b: int) -> list[PairComparison]:
+def _compare_traces(traces: list[SensorTrace | None], a: int, b: int) -> list[PairComparison]:
     from mixmon.findings.response.sensors import compare
 
     pairs = [compare(trace, a, b) for trace in traces if trace is not None]
     return [pair for pair in pairs if pair is not None]
 
 
-def _compared(run_: Run, text: str) -> str:
+def _pairs_report(run_: Run, text: str) -> str:
     from mixmon.report.balance import log_text
     from mixmon.report.text import title
 

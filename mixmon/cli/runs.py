@@ -52,8 +52,8 @@ class Reading:
         source = self._source
         with Progress(sys.stderr, source.total, quiet=self._quiet) as progress:
             for block in source:
-                self._note(block)
-                inside = self._inside(block)
+                self._note_span(block)
+                inside = self._cut_to_window(block)
                 self.frames += len(inside)
                 if len(inside):
                     yield inside
@@ -81,12 +81,12 @@ class Reading:
             faults=report.faults,
         )
 
-    def _note(self, block: FrameBlock) -> None:
+    def _note_span(self, block: FrameBlock) -> None:
         if self._newest is None:
             self.first = self._newest = int(block.t[0])
         self._newest = max(self._newest, int(block.t.max()))
 
-    def _inside(self, block: FrameBlock) -> FrameBlock:
+    def _cut_to_window(self, block: FrameBlock) -> FrameBlock:
         if self._window.whole:
             return block
         since = block.t - self.first

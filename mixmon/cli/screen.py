@@ -150,13 +150,13 @@ def show(
         sound=sound,
         speed=speed,
         caution=CAUTION_TEXT if asked else "",
-        accepted=lambda: _accept(worker, acceptance),
+        accepted=lambda: _accept_caution(worker, acceptance),
         over=lambda: stopping.asked or time.monotonic() > end,
     )
     with stopping:
         worker.start()
         if not asked:
-            _note(worker, acceptance)
+            _send_note(worker, acceptance)
         try:
             end_by = run(worker, chosen)
         finally:
@@ -188,20 +188,20 @@ def units_of(binding: Binding, first: str) -> tuple[Unit, ...]:
     Raises:
         UsageError: AFR without a stoichiometric ratio.
     """
-    from mixmon.report.units import UNITS, unit_named
+    from mixmon.report.units import UNIT_NAMES, unit_named
 
-    known = [name for name in UNITS if name != "afr" or binding.stoich_afr is not None]
+    known = [name for name in UNIT_NAMES if name != "afr" or binding.stoich_afr is not None]
     names = dict.fromkeys((first, *known))
     return tuple(unit_named(name, binding.fuel, binding.stoich_afr) for name in names)
 
 
-def _accept(worker: Worker, acceptance: Acceptance | None) -> None:
+def _accept_caution(worker: Worker, acceptance: Acceptance | None) -> None:
     if acceptance is not None:
         unkept = acceptance.accept()
-        _note(worker, acceptance, unkept)
+        _send_note(worker, acceptance, unkept)
 
 
-def _note(worker: Worker, acceptance: Acceptance | None, unkept: str = "") -> None:
+def _send_note(worker: Worker, acceptance: Acceptance | None, unkept: str = "") -> None:
     """Let the record say when the caution was accepted, and the screen why that could not be kept."""
     from mixmon.watch.commands import NoteText
 

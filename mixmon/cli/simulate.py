@@ -34,7 +34,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="what to play: a name that --list tells, or a TOML file (default: alder8)",
     )
     parser.add_argument("--list", action="store_true", help="list the scenarios that come with mixmon")
-    parser.add_argument("--seed", metavar="N", type=_seed, default=1, help="seed of all chance (default: 1)")
+    parser.add_argument(
+        "--seed", metavar="N", type=_seed_number, default=1, help="seed of all chance (default: 1)"
+    )
     parser.add_argument("--out", metavar="LOG", help="candump text; .gz packs it; - is standard output")
     parser.add_argument("--truth", metavar="FILE", type=Path, help="what is true of the log, as JSON")
     parser.add_argument("--session", metavar="FILE", type=Path, help="the session file that fits the log")
@@ -50,7 +52,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--cylinders",
         metavar="N",
-        type=_cylinders,
+        type=_cylinder_count,
         help=f"play it with N cylinders ({_FEWEST} to {_MOST}); if the scenario names no single ones",
     )
     parser.add_argument("--duration", metavar="S", type=options.seconds, help="seconds to play")
@@ -78,16 +80,16 @@ def run(arguments: argparse.Namespace) -> int:
         result("".join(f"{name:{column}}  {load_scenario(name).about}\n" for name in names))
         return DONE
     try:
-        simulation = _simulation(arguments)
+        simulation = _make_simulation(arguments)
     except ScenarioError as error:
         for mistake in error.mistakes:
             talk(f"{error.source}: {mistake}")
         return BAD_INPUT
-    _write(simulation, arguments)
-    return _grade(simulation, arguments) if arguments.grade else DONE
+    _write_files(simulation, arguments)
+    return _grade_analysis(simulation, arguments) if arguments.grade else DONE
 
 
-def _grade(simulation: Simulation, arguments: argparse.Namespace) -> int:
+def _grade_analysis(simulation: Simulation, arguments: argparse.Namespace) -> int:
     """Judges the analysis; 1 if an item is wrong."""
     from mixmon.grade.grader import all_right, grade
     from mixmon.report.grade import grade_json, grade_text
@@ -99,7 +101,7 @@ def _grade(simulation: Simulation, arguments: argparse.Namespace) -> int:
     return conclude(text, DONE if all_right(items) else JUDGED_WRONG)
 
 
-def _cylinders(text: str) -> int:
+def _cylinder_count(text: str) -> int:
     """A number of cylinders that can be played, for argparse."""
     count = int(text) if text.isascii() and text.isdigit() else 0
     if not _FEWEST <= count <= _MOST:
@@ -107,27 +109,27 @@ def _cylinders(text: str) -> int:
     return count
 
 
-def _seed(text: str) -> int:
+def _seed_number(text: str) -> int:
     """A seed, for argparse."""
     if not (text.isascii() and text.isdigit()):
         raise argparse.ArgumentTypeError(f"found {text!r}; expected a whole number from 0 on")
     return int(text)
 
 
-def _simulation(arguments: argparse.Namespace) -> Simulation:
+def _make_simulation(arguments: argparse.Namespace) -> Simulation:
     from mixmon.simulate.simulation import simulate
 
-    _check(arguments)
+    _check_options(arguments)
     return simulate(
-        _scenario(arguments.scenario, arguments.cylinders),
+        _load_scenario(arguments.scenario, arguments.cylinders),
         seed=arguments.seed,
         duration=arguments.duration,
-        trims=_trims(arguments.trims),
-        binding=_binding(arguments.through),
+        trims=_parse_trims(arguments.trims),
+        binding=_load_binding(arguments.through),
     )
 
 
-def _scenario(name: str, cylinders: int | None) -> Scenario:
+def _load_scenario(name: str, cylinders: int | None) -> Scenario:
     """The scenario.
 
     Raises:
@@ -148,7 +150,7 @@ def _scenario(name: str, cylinders: int | None) -> Scenario:
     )
 
 
-def _check(arguments: argparse.Namespace) -> None:
+def _check_options(arguments: argparse.Namespace) -> None:
     """Whether the words of the command line go together.
 
     Raises:
@@ -169,7 +171,7 @@ def _check(arguments: argparse.Namespace) -> None:
         )
 
 
-def _trims(text: str | None) -> tuple[float, ...] | None:
+def _parse_trims(text: str | None) -> tuple[float, ...] | None:
     """The percentages of a list such as 0,-1.5,6.
 
     Raises:
@@ -192,7 +194,7 @@ def _trims(text: str | None) -> tuple[float, ...] | None:
     return trims
 
 
-def _binding(through: Path | None) -> Binding | None:
+def _load_binding(through: Path | None) -> Binding | None:
     from mixmon.messages.bind import bind, load_databases
     from mixmon.session.load import load_session
 
@@ -202,25 +204,25 @@ def _binding(through: Path | None) -> Binding | None:
     return bind(session, load_databases(session))
 
 
-def _write(simulation: Simulation, arguments: argparse.Namespace) -> None:
+def _write_files(simulation: Simulation, arguments: argparse.Namespace) -> None:
     from mixmon.simulate.simulation import session_toml
     from mixmon.simulate.truth import truth_json
 
     if arguments.truth:
-        _text(arguments.truth, truth_json(simulation))
+        _write_text(arguments.truth, truth_json(simulation))
     if arguments.session:
-        _text(arguments.session, session_toml(simulation.session))
+        _write_text(arguments.session, session_toml(simulation.session))
     if arguments.out:
-        frames = _log(simulation, arguments.out)
+        frames = _write_log(simulation, arguments.out)
         talk(f"{frames} frames, {simulation.duration_s:g} s", quiet=arguments.quiet)
 
 
-def _log(simulation: Simulation, out: str) -> int:
+def _write_log(simulation: Simulation, out: str) -> int:
     """Writes the log block by block; the number of frames."""
     from mixmon.frames.candump_write import write_candump
 
     frames = 0
-    with _opened(out) as write:
+    with _open_log(out) as write:
         for block in simulation:
             write(write_candump(block))
             frames += len(block)
@@ -228,7 +230,7 @@ def _log(simulation: Simulation, out: str) -> int:
 
 
 @contextmanager
-def _opened(out: str) -> Iterator[Callable[[bytes], object]]:
+def _open_log(out: str) -> Iterator[Callable[[bytes], object]]:
     """What takes the log's bytes. A packed log holds neither name nor time: same run, same bytes.
 
     Raises:
@@ -248,7 +250,7 @@ def _opened(out: str) -> Iterator[Callable[[bytes], object]]:
         raise _unwritable(out, error) from error
 
 
-def _text(path: Path, text: str) -> None:
+def _write_text(path: Path, text: str) -> None:
     try:
         path.write_text(text, "utf-8")
     except OSError as error:

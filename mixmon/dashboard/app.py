@@ -30,7 +30,7 @@ from textual.widget import Widget
 
 from mixmon.dashboard.controls import Controls
 from mixmon.dashboard.palettes import Look, palette
-from mixmon.dashboard.readouts import DONE, URGENT, DigitHold, Heard
+from mixmon.dashboard.readouts import DONE, URGENT, ReadoutHold, SoundCues
 from mixmon.dashboard.scene import Scene, Setting, Unit, ViewOptions
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import Row, blank, fit_row, padded, row_width, wrap
@@ -48,10 +48,10 @@ if TYPE_CHECKING:
 @lru_cache(8)
 def styles(name: str) -> Mapping[str, Style]:
     """The styles of a palette by style name."""
-    return {style: _style(look) for style, look in palette(name).items()}
+    return {style: _make_style(look) for style, look in palette(name).items()}
 
 
-def _style(look: Look) -> Style:
+def _make_style(look: Look) -> Style:
     return Style(
         color=look.ink or "default",
         bgcolor=look.ground or "default",
@@ -142,12 +142,12 @@ def driver_over(found: type[Driver]) -> type[Driver]:
 # The caution that must be accepted before anything is shown.
 # ----------------------------------------------------------------------------------------------------
 
-_MOST = 72
+_CAUTION_COLUMNS = 72
 
 
 def caution_page(text: str, width: int, height: int, *, first: int = 0) -> list[Row]:
     """The caller's text, paragraph by paragraph, and the two keys. Long text scrolls; the keys stay."""
-    columns = max(min(_MOST, width - 4), 1)
+    columns = max(min(_CAUTION_COLUMNS, width - 4), 1)
     indent = " " * max((width - columns) // 2, 0)
     body: list[Row] = [fit_row([(f"{indent}CAUTION", "badge")], width), blank(width)]
     for paragraph in text.splitlines():
@@ -179,7 +179,7 @@ class Caution(ModalScreen[bool]):
 
     def compose(self) -> ComposeResult:
         """One page."""
-        yield PageView(self._draw)
+        yield PageView(self._draw_page)
 
     def on_key(self, event: Key) -> None:
         """Accept, leave or scroll."""
@@ -190,9 +190,9 @@ class Caution(ModalScreen[bool]):
             self.dismiss(False)
         elif event.key in {"up", "down"}:
             self._first = max(self._first + (1 if event.key == "down" else -1), 0)
-            self._draw()
+            self._draw_page()
 
-    def _draw(self) -> None:
+    def _draw_page(self) -> None:
         page = self.query_one(PageView)
         page.show(caution_page(self._text, *page.size, first=self._first), self._palette)
 
@@ -201,14 +201,14 @@ class Caution(ModalScreen[bool]):
 # A screen as a text file: all of it, without what scrolls and without the keys.
 # ----------------------------------------------------------------------------------------------------
 
-COLUMNS: Final = 110
-_ROWS: Final = 500
+FILE_COLUMNS: Final = 110
+_FILE_ROWS: Final = 500
 
 
 def page_text(scene: Scene, state: State, at: datetime) -> str:
     """The screen's rows, as many as there are, below when they were written."""
     plain = replace(state, first=0, prompt=None, message="")
-    rows = draw(scene, plain, COLUMNS, _ROWS)[:-1]
+    rows = draw(scene, plain, FILE_COLUMNS, _FILE_ROWS)[:-1]
     lines = ["".join(text for text, _ in row).rstrip() for row in rows]
     while lines and not lines[-1]:
         lines.pop()
@@ -228,7 +228,7 @@ def write_page(scene: Scene, state: State, at: datetime) -> str:
     return f"written: {path}"
 
 
-LOOK_S: Final = 0.0125
+POLL_S: Final = 0.0125
 """How often the worker's snapshot is looked at."""
 
 SOONEST_S: Final = 0.04
@@ -308,12 +308,12 @@ class Dashboard(App[int], inherit_bindings=False):
         self._options = options
         self._clock = clock
         self._setting = Setting(watching.session)
-        self._hold = DigitHold()
+        self._hold = ReadoutHold()
         self._page = PageView(self.tick)
         self.shown = watching.snapshot
         self._shown_at = clock()
         self._drawn_at = clock()
-        self._heard = Heard()
+        self._heard = SoundCues()
 
     def get_driver_class(self) -> type[Driver]:
         """Textual's choice for the system, made to outlive what is no text."""
@@ -329,11 +329,11 @@ class Dashboard(App[int], inherit_bindings=False):
 
     def on_mount(self) -> None:
         """Begin with the caution, if there is one."""
-        self.set_interval(LOOK_S, self.look)
+        self.set_interval(POLL_S, self.look)
         if self._options.caution:
-            self.push_screen(Caution(self._options.caution, self.controls.state.palette), self._answered)
+            self.push_screen(Caution(self._options.caution, self.controls.state.palette), self._take_answer)
 
-    def _answered(self, accepted: bool | None) -> None:
+    def _take_answer(self, accepted: bool | None) -> None:
         if accepted:
             self._options.accepted()
         else:
@@ -363,7 +363,7 @@ class Dashboard(App[int], inherit_bindings=False):
         if self._options.over():
             self.exit(LEFT)
         now = self._drawn_at = self._clock()
-        self._heed()
+        self._announce_news()
         self.controls.expire(now)
         size = self._page.size
         if size.width and size.height:
@@ -390,7 +390,7 @@ class Dashboard(App[int], inherit_bindings=False):
             speed=state.speed,
         )
 
-    def _heed(self) -> None:
+    def _announce_news(self) -> None:
         """Say what has happened, and let it be heard."""
         items = self._watching.drain()
         for item in items:

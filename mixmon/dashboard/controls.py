@@ -12,8 +12,8 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from mixmon.dashboard.keys import WRITTEN, Asked, Page, Prompt
-from mixmon.dashboard.palettes import NAMES
+from mixmon.dashboard.keys import EXPORTABLE_PAGES, Asked, Page, Prompt
+from mixmon.dashboard.palettes import PALETTES
 from mixmon.dashboard.scene import ORDERS, Scene, Unit, is_recording
 from mixmon.dashboard.screens import checks
 from mixmon.dashboard.screens.balance import Place
@@ -63,7 +63,7 @@ def accept(alarm: Alarm) -> Outcome:
     return Accept(alarm.rule.name, alarm.position)
 
 
-def accept_seen(alarms: Sequence[Alarm]) -> Outcome:
+def accept_all(alarms: Sequence[Alarm]) -> Outcome:
     """Accept all that are on the screen and wait for it."""
     seen = tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACCEPTED)
     return AcceptAll(seen) if seen else "nothing waits to be accepted"
@@ -76,21 +76,21 @@ def reset(alarm: Alarm) -> Outcome:
     return "nothing to reset: only a latched alarm that was accepted can be"
 
 
-def shelve(alarm: Alarm) -> Outcome:
+def toggle_shelf(alarm: Alarm) -> Outcome:
     """Put it on the shelf, for a reason; or take it back."""
     if AlarmFlag.SHELVED in alarm.flags:
         return Unshelve(alarm.rule.name, alarm.position)
     return Prompt(Asked.SHELVE, f"shelve {alarm.rule.name} for 10 min, why")
 
 
-def service(alarm: Alarm) -> Outcome:
+def toggle_service(alarm: Alarm) -> Outcome:
     """Take it out of service, for a reason; or put it back."""
     if AlarmFlag.OUT_OF_SERVICE in alarm.flags:
         return InService(alarm.rule.name, alarm.position)
     return Prompt(Asked.SERVICE, f"{alarm.rule.name} out of service, why")
 
 
-def silence(asked: Asked, name: tuple[str, int | None], reason: str) -> Command:
+def silence_command(asked: Asked, name: tuple[str, int | None], reason: str) -> Command:
     """The command for the reason that was given."""
     return (Shelve if asked is Asked.SHELVE else OutOfService)(*name, reason)
 
@@ -100,7 +100,7 @@ def silence(asked: Asked, name: tuple[str, int | None], reason: str) -> Command:
 # ----------------------------------------------------------------------------------------------------
 
 
-def move(scene: Scene, state: State, across: int, up: int) -> State:
+def move_cursor(scene: Scene, state: State, across: int, up: int) -> State:
     """The cursor elsewhere; it appears where the engine is held, or in the first cell."""
     axes = scene.setting.session.axes
     speeds, loads = axes.rpm or (None,), axes.load or (None,)
@@ -114,7 +114,7 @@ def move(scene: Scene, state: State, across: int, up: int) -> State:
     return replace(state, cursor=place)
 
 
-def judge_of_cell_keys(scene: Scene, state: State) -> Command | str:
+def toggle_cell(scene: Scene, state: State) -> Command | str:
     """The cell under the cursor, else the one that is held: left out, or counted again if it was."""
     held, balance = scene.holding, scene.snapshot.balance
     place = state.cursor or ((held.cell.rpm, held.cell.load) if held else None)
@@ -132,26 +132,26 @@ def judge_of_cell_keys(scene: Scene, state: State) -> Command | str:
 # ----------------------------------------------------------------------------------------------------
 
 
-def compare(review: PullReview, state: State) -> State | str:
+def toggle_comparison(review: PullReview, state: State) -> State | str:
     """Shown as differences from the one kept before, or as it is."""
-    if review.repeats[_at(review, state)] is None:
+    if review.repeats[_pull_on_screen(review, state)] is None:
         return "no pull was kept before this one"
     return replace(state, compared=not state.compared)
 
 
-def judge_of_pull_keys(review: PullReview, state: State) -> Command:
+def toggle_pull(review: PullReview, state: State) -> Command:
     """The pull on the screen: rejected if it is kept, else kept."""
-    pull = review.pulls[_at(review, state)]
+    pull = review.pulls[_pull_on_screen(review, state)]
     return JudgePull(pull.begin, keep=pull.verdict.suggestion != KEEP)
 
 
-def turn(review: PullReview, state: State, step: int) -> State:
+def step_pull(review: PullReview, state: State, step: int) -> State:
     """To the pull before or after; the newest one is followed again at the end."""
-    at = max(_at(review, state) + step, 0)
+    at = max(_pull_on_screen(review, state) + step, 0)
     return replace(state, pull=at if at < len(review.pulls) - 1 else None)
 
 
-def _at(review: PullReview, state: State) -> int:
+def _pull_on_screen(review: PullReview, state: State) -> int:
     """The pull on the screen; the newest where the chosen one is gone, wound back."""
     last = len(review.pulls) - 1
     return last if state.pull is None else min(state.pull, last)
@@ -191,7 +191,7 @@ def speed_words(speed: float | None) -> str:
 MESSAGE_S: Final = 3.0
 _TWO_DIGITS_S: Final = 1.0
 _JUMP_S: Final = 10.0
-_DIGITS: Final = frozenset("0123456789")
+_DIGIT_KEYS: Final = frozenset("0123456789")
 """Not `str.isdigit`: a raised two has a key of its own on some keyboards, and is no number."""
 
 _PAGES: Final = {
@@ -225,27 +225,27 @@ class Controls:
     def press(self, key: str, scene: Scene, now_s: float) -> None:
         """Take one key: a character, or a name such as `escape`; `scene` is what the person sees."""
         self._scene, self._now = scene, now_s
-        self._set(message="")
+        self._change_state(message="")
         if key == "ctrl+c":
-            self._interrupt()
+            self._handle_interrupt()
             return
         if self.state.prompt is not None:
-            self._answer(self.state.prompt, key)
+            self._take_answer_key(self.state.prompt, key)
             return
         if key != "q":
-            self._set(leaving=False)
-        if key == "e" and self.state.page in WRITTEN:
+            self._change_state(leaving=False)
+        if key == "e" and self.state.page in EXPORTABLE_PAGES:
             self.export = True
             return
-        action = self._own().get(key) or self._common().get(key)
+        action = self._page_actions().get(key) or self._common_actions().get(key)
         if action is not None:
             action()
-        elif key in _DIGITS:
-            self._pick(key)
+        elif key in _DIGIT_KEYS:
+            self._pick_cylinder(key)
 
     def tell(self, words: str, now_s: float) -> None:
         """Show words on the last line for a while."""
-        self._set(message=words, message_until=now_s + MESSAGE_S)
+        self._change_state(message=words, message_until=now_s + MESSAGE_S)
 
     def news(self, words: str, now_s: float) -> None:
         """The same for what was not asked for: it waits behind the answer to a key."""
@@ -255,82 +255,82 @@ class Controls:
     def expire(self, now_s: float) -> None:
         """Take back what was to be shown for a while."""
         if self.state.message and now_s >= self.state.message_until:
-            self._set(message="")
+            self._change_state(message="")
 
-    def _set(self, **changes: object) -> None:
+    def _change_state(self, **changes: object) -> None:
         self.state = replace(self.state, **changes)  # type: ignore[arg-type]
 
-    def _options(self, **changes: object) -> None:
-        self._set(options=replace(self.state.options, **changes))  # type: ignore[arg-type]
+    def _change_view(self, **changes: object) -> None:
+        self._change_state(options=replace(self.state.options, **changes))  # type: ignore[arg-type]
 
     @property
-    def _seen(self) -> Scene:
+    def _seen_scene(self) -> Scene:
         assert self._scene is not None
         return self._scene
 
-    def _common(self) -> dict[str, Callable[[], None]]:
+    def _common_actions(self) -> dict[str, Callable[[], None]]:
         keys: dict[str, Callable[[], None]] = {
             " ": lambda: self._send(Mark()),
-            "r": self._record,
+            "r": self._toggle_recording,
             "a": partial(self._on_alarm, accept),
             "A": self._accept_all,
-            "z": partial(self._on_alarm, shelve),
-            "f": self._freeze,
-            "u": self._unit,
-            "+": lambda: self._set(options=self.state.options.zoomed(1)),
-            "=": lambda: self._set(options=self.state.options.zoomed(1)),
-            "-": lambda: self._set(options=self.state.options.zoomed(-1)),
-            "n": lambda: self._ask(Asked.NOTE, "note"),
-            "/": self._find,
-            "v": self._pulls,
-            "?": self._help,
-            "D": self._decimals,
-            "C": self._palette,
-            "q": self._quit,
-            "escape": self._back,
-            "up": lambda: self._scroll(-1),
-            "down": lambda: self._scroll(1),
-            "pageup": lambda: self._scroll(-10),
-            "pagedown": lambda: self._scroll(10),
+            "z": partial(self._on_alarm, toggle_shelf),
+            "f": self._toggle_freeze,
+            "u": self._change_unit,
+            "+": lambda: self._change_state(options=self.state.options.zoomed(1)),
+            "=": lambda: self._change_state(options=self.state.options.zoomed(1)),
+            "-": lambda: self._change_state(options=self.state.options.zoomed(-1)),
+            "n": lambda: self._ask_question(Asked.NOTE, "note"),
+            "/": self._start_search,
+            "v": self._open_pulls,
+            "?": self._toggle_help,
+            "D": self._change_decimals,
+            "C": self._change_palette,
+            "q": self._ask_to_leave,
+            "escape": self._go_back,
+            "up": lambda: self._scroll_rows(-1),
+            "down": lambda: self._scroll_rows(1),
+            "pageup": lambda: self._scroll_rows(-10),
+            "pagedown": lambda: self._scroll_rows(10),
         }
-        keys.update({key: partial(self._go, page) for key, page in _PAGES.items()})
-        if self._seen.live.replay_position is not None:
-            keys.update(self._replay())
+        keys.update({key: partial(self._open_page, page) for key, page in _PAGES.items()})
+        if self._seen_scene.live.replay_position is not None:
+            keys.update(self._replay_actions())
         return keys
 
-    def _replay(self) -> dict[str, Callable[[], None]]:
+    def _replay_actions(self) -> dict[str, Callable[[], None]]:
         return {
-            ".": self._pause,
+            ".": self._toggle_pause,
             ",": lambda: self._send(Step()),
-            "[": lambda: self._seek(-_JUMP_S),
-            "]": lambda: self._seek(_JUMP_S),
-            "<": lambda: self._speed(-1),
-            ">": lambda: self._speed(1),
+            "[": lambda: self._seek_by(-_JUMP_S),
+            "]": lambda: self._seek_by(_JUMP_S),
+            "<": lambda: self._change_speed(-1),
+            ">": lambda: self._change_speed(1),
         }
 
-    def _own(self) -> dict[str, Callable[[], None]]:
+    def _page_actions(self) -> dict[str, Callable[[], None]]:
         """Keys of the screen at hand; they never reuse a common one, except arrows."""
         if self.state.page is Page.WATCH:
             return {
-                "p": lambda: self._options(peaks=not self.state.options.peaks),
+                "p": lambda: self._change_view(peaks=not self.state.options.peaks),
                 "P": lambda: self._send(ResetPeaks()),
-                "o": self._order,
+                "o": self._change_order,
             }
         if self.state.page is Page.BALANCE:
             return {
-                "s": lambda: self._set(spread=not self.state.spread),
-                "x": lambda: self._do(judge_of_cell_keys(self._seen, self.state)),
-                "left": lambda: self._do(move(self._seen, self.state, -1, 0)),
-                "right": lambda: self._do(move(self._seen, self.state, 1, 0)),
-                "up": lambda: self._do(move(self._seen, self.state, 0, 1)),
-                "down": lambda: self._do(move(self._seen, self.state, 0, -1)),
+                "s": lambda: self._change_state(spread=not self.state.spread),
+                "x": lambda: self._carry_out(toggle_cell(self._seen_scene, self.state)),
+                "left": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, -1, 0)),
+                "right": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, 1, 0)),
+                "up": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, 0, 1)),
+                "down": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, 0, -1)),
             }
         if self.state.page is Page.PULLS:
             return {
-                "d": partial(self._on_pulls, compare),
-                "k": partial(self._on_pulls, judge_of_pull_keys),
-                "left": partial(self._on_pulls, partial(turn, step=-1)),
-                "right": partial(self._on_pulls, partial(turn, step=1)),
+                "d": partial(self._on_pulls, toggle_comparison),
+                "k": partial(self._on_pulls, toggle_pull),
+                "left": partial(self._on_pulls, partial(step_pull, step=-1)),
+                "right": partial(self._on_pulls, partial(step_pull, step=1)),
                 "up": lambda: self._step_cylinder(-1),
                 "down": lambda: self._step_cylinder(1),
             }
@@ -348,132 +348,132 @@ class Controls:
                 "up": lambda: self._choose_alarm(-1),
                 "down": lambda: self._choose_alarm(1),
                 "R": partial(self._on_alarm, reset),
-                "o": partial(self._on_alarm, service),
+                "o": partial(self._on_alarm, toggle_service),
             }
         return {}
 
-    def _go(self, page: Page) -> None:
-        self._set(page=page, first=0)
+    def _open_page(self, page: Page) -> None:
+        self._change_state(page=page, first=0)
 
-    def _help(self) -> None:
+    def _toggle_help(self) -> None:
         if self.state.page is Page.HELP:
-            self._go(self.state.before)
+            self._open_page(self.state.before)
         else:
-            self._set(page=Page.HELP, before=self.state.page, first=0)
+            self._change_state(page=Page.HELP, before=self.state.page, first=0)
 
-    def _back(self) -> None:
+    def _go_back(self) -> None:
         """One step back: out of help, the search, the picked cylinder, the cell, then to watch."""
         state = self.state
         if state.page is Page.HELP:
-            self._go(state.before)
+            self._open_page(state.before)
         elif state.page is Page.EVENTS and state.wanted:
-            self._set(wanted="", first=0)
+            self._change_state(wanted="", first=0)
         elif state.options.chosen is not None:
-            self._options(chosen=None)
+            self._change_view(chosen=None)
         elif state.cursor is not None:
-            self._set(cursor=None)
+            self._change_state(cursor=None)
         else:
-            self._go(Page.WATCH)
+            self._open_page(Page.WATCH)
 
-    def _scroll(self, step: int) -> None:
-        self._set(first=max(self.state.first + step, 0))
+    def _scroll_rows(self, step: int) -> None:
+        self._change_state(first=max(self.state.first + step, 0))
 
-    def _pick(self, digit: str) -> None:
+    def _pick_cylinder(self, digit: str) -> None:
         """A cylinder; two digits within a second are one number, where there is such a cylinder."""
         before, at = self.state.digit
         both = before + digit
-        cylinders = self._seen.setting.session.engine.cylinders
+        cylinders = self._seen_scene.setting.session.engine.cylinders
         close = before and self._now - at <= _TWO_DIGITS_S and 1 <= int(both) <= cylinders
         number = int(both) if close else int(digit) or 10
-        self._set(digit=("", 0.0) if close else (digit, self._now))
-        if self._seen.setting.node_of(number) is None:
+        self._change_state(digit=("", 0.0) if close else (digit, self._now))
+        if self._seen_scene.setting.node_of(number) is None:
             self.tell(f"no sensor at cylinder {number}", self._now)
         else:
-            self._options(chosen=number)
+            self._change_view(chosen=number)
 
-    def _order(self) -> None:
+    def _change_order(self) -> None:
         at = ORDERS.index(self.state.options.order)
-        self._options(order=ORDERS[(at + 1) % len(ORDERS)])
+        self._change_view(order=ORDERS[(at + 1) % len(ORDERS)])
 
-    def _unit(self) -> None:
+    def _change_unit(self) -> None:
         names = [unit.name for unit in self._units]
         here = self.state.options.unit.name
         at = names.index(here) if here in names else -1
-        self._options(unit=self._units[(at + 1) % len(self._units)], decimals=None)
+        self._change_view(unit=self._units[(at + 1) % len(self._units)], decimals=None)
         if len(self._units) == 1:
             self.tell("no other unit: the session names no fuel", self._now)
 
-    def _decimals(self) -> None:
+    def _change_decimals(self) -> None:
         """One decimal fewer, as usual, one more, in turn."""
         usual = self.state.options.unit.decimals
         at = self.state.options.lambda_decimals - usual
-        self._options(decimals=usual + {0: 1, 1: -1, -1: 0}[at])
+        self._change_view(decimals=usual + {0: 1, 1: -1, -1: 0}[at])
 
-    def _palette(self) -> None:
-        at = NAMES.index(self.state.palette)
-        self._set(palette=NAMES[(at + 1) % len(NAMES)])
+    def _change_palette(self) -> None:
+        at = PALETTES.index(self.state.palette)
+        self._change_state(palette=PALETTES[(at + 1) % len(PALETTES)])
         self.tell(f"colours: {self.state.palette}", self._now)
 
-    def _pulls(self) -> None:
-        if self._seen.snapshot.pulls is None:
+    def _open_pulls(self) -> None:
+        if self._seen_scene.snapshot.pulls is None:
             self.tell("no pull yet: full throttle and rising speed make one", self._now)
         else:
-            self._go(Page.PULLS)
-            self._set(pull=None)
+            self._open_page(Page.PULLS)
+            self._change_state(pull=None)
 
     def _on_pulls(self, make: Callable[[PullReview, State], Outcome | State]) -> None:
         """What a key makes of the pulls, if there are any."""
-        if self._seen.snapshot.pulls is not None:
-            self._do(make(self._seen.snapshot.pulls, self.state))
+        if self._seen_scene.snapshot.pulls is not None:
+            self._carry_out(make(self._seen_scene.snapshot.pulls, self.state))
 
     def _step_cylinder(self, step: int) -> None:
         """To the cylinder above or below, in the order on the screen."""
-        order, index = self._seen.order(), self._seen.chosen()
+        order, index = self._seen_scene.order(), self._seen_scene.chosen()
         at = order.index(index) + step if index is not None else 0
-        node = self._seen.setting.nodes[order[min(max(at, 0), len(order) - 1)]]
-        self._options(chosen=node.cylinders[0])
+        node = self._seen_scene.setting.nodes[order[min(max(at, 0), len(order) - 1)]]
+        self._change_view(chosen=node.cylinders[0])
 
-    def _freeze(self) -> None:
-        frozen = None if self.state.frozen is not None else self._seen.live
-        self._set(frozen=frozen, frozen_at=self._now)
+    def _toggle_freeze(self) -> None:
+        frozen = None if self.state.frozen is not None else self._seen_scene.live
+        self._change_state(frozen=frozen, frozen_at=self._now)
 
-    def _record(self) -> None:
-        if is_recording(self._seen.live):
-            self._ask(Asked.RECORD_OFF, "stop recording?", words=False)
+    def _toggle_recording(self) -> None:
+        if is_recording(self._seen_scene.live):
+            self._ask_question(Asked.RECORD_OFF, "stop recording?", words=False)
         else:
             self._send(RecordOn())
 
-    def _quit(self) -> None:
+    def _ask_to_leave(self) -> None:
         if not self.state.leaving:
-            self._set(leaving=True)
+            self._change_state(leaving=True)
             self.tell("q once more leaves", self._now)
-        elif is_recording(self._seen.live):
-            self._set(leaving=False)
-            self._ask(Asked.LEAVE, "recording is on: stop it and leave?", words=False)
+        elif is_recording(self._seen_scene.live):
+            self._change_state(leaving=False)
+            self._ask_question(Asked.LEAVE, "recording is on: stop it and leave?", words=False)
         else:
             self.leave = True
 
-    def _interrupt(self) -> None:
+    def _handle_interrupt(self) -> None:
         """Ctrl-C: once it takes a question back, twice it leaves whatever is asked; the record is closed."""
         if self.state.leaving:
             self.leave = True
         else:
-            self._set(leaving=True, prompt=None)
+            self._change_state(leaving=True, prompt=None)
             self.tell("ctrl-c once more closes the record and leaves", self._now)
 
     def _on_alarm(self, make: Callable[[Alarm], Outcome]) -> None:
         """What a key makes of the alarm at hand: on the alarm list the chosen one, else the most pressing."""
-        alarms = self._seen.alarms()
+        alarms = self._seen_scene.alarms()
         if not alarms:
             self.tell(NOTHING_STANDS, self._now)
             return
-        at = alarm_index(self._seen, self.state) if self.state.page is Page.ALARMS else 0
-        self._do(make(alarms[at]), alarms[at])
+        at = alarm_index(self._seen_scene, self.state) if self.state.page is Page.ALARMS else 0
+        self._carry_out(make(alarms[at]), alarms[at])
 
     def _accept_all(self) -> None:
-        self._do(accept_seen(self._seen.alarms()))
+        self._carry_out(accept_all(self._seen_scene.alarms()))
 
-    def _do(self, outcome: Outcome | State, alarm: Alarm | None = None) -> None:
+    def _carry_out(self, outcome: Outcome | State, alarm: Alarm | None = None) -> None:
         """Choose, send, say, or ask; then the alarm is kept, as the list may move while one types."""
         if isinstance(outcome, State):
             self.state = outcome
@@ -481,51 +481,51 @@ class Controls:
             self.tell(outcome, self._now)
         elif isinstance(outcome, Prompt):
             assert alarm is not None
-            self._set(prompt=outcome, alarm=(alarm.rule.name, alarm.position))
+            self._change_state(prompt=outcome, alarm=(alarm.rule.name, alarm.position))
         else:
             self._send(outcome)
 
     def _choose_alarm(self, step: int) -> None:
-        alarms = self._seen.alarms()
+        alarms = self._seen_scene.alarms()
         if alarms:
-            at = min(max(alarm_index(self._seen, self.state) + step, 0), len(alarms) - 1)
-            self._set(alarm=(alarms[at].rule.name, alarms[at].position))
+            at = min(max(alarm_index(self._seen_scene, self.state) + step, 0), len(alarms) - 1)
+            self._change_state(alarm=(alarms[at].rule.name, alarms[at].position))
 
     def _choose_check(self, step: int) -> None:
-        self._set(check=min(max(self.state.check + step, 0), len(checks.CHECKS) - 1))
+        self._change_state(check=min(max(self.state.check + step, 0), len(checks.CHECK_LIST) - 1))
 
     def _ask_check(self, asked: Asked, question: str) -> None:
-        self._ask(asked, f"check {self.state.check + 1} {asked.value}, {question}")
+        self._ask_question(asked, f"check {self.state.check + 1} {asked.value}, {question}")
 
-    def _find(self) -> None:
-        self._go(Page.EVENTS)
-        self._ask(Asked.FIND, "find")
+    def _start_search(self) -> None:
+        self._open_page(Page.EVENTS)
+        self._ask_question(Asked.FIND, "find")
 
-    def _ask(self, asked: Asked, question: str, *, words: bool = True) -> None:
-        self._set(prompt=Prompt(asked, question, words))
+    def _ask_question(self, asked: Asked, question: str, *, words: bool = True) -> None:
+        self._change_state(prompt=Prompt(asked, question, words))
 
-    def _answer(self, prompt: Prompt, key: str) -> None:
+    def _take_answer_key(self, prompt: Prompt, key: str) -> None:
         """A key while a question stands."""
         if not prompt.words:
-            self._set(prompt=None)
+            self._change_state(prompt=None)
             if key == "y":
-                self._agreed(prompt.asked)
+                self._carry_out_agreed(prompt.asked)
         elif key == "escape":
-            self._set(prompt=None)
+            self._change_state(prompt=None)
         elif key == "enter":
-            self._set(prompt=None)
-            self._typed(prompt.asked, prompt.typed.strip())
+            self._change_state(prompt=None)
+            self._carry_out_typed(prompt.asked, prompt.typed.strip())
         else:
-            self._set(prompt=prompt.press(key))
+            self._change_state(prompt=prompt.press(key))
 
-    def _agreed(self, asked: Asked) -> None:
+    def _carry_out_agreed(self, asked: Asked) -> None:
         self._send(RecordOff())
         if asked is Asked.LEAVE:
             self.leave = True
 
-    def _typed(self, asked: Asked, words: str) -> None:
+    def _carry_out_typed(self, asked: Asked, words: str) -> None:
         if asked is Asked.FIND:
-            self._set(wanted=words, first=0)
+            self._change_state(wanted=words, first=0)
         elif not words:
             self.tell("nothing written, nothing done", self._now)
         elif asked is Asked.NOTE:
@@ -533,17 +533,17 @@ class Controls:
         elif asked in {Asked.PASSED, Asked.FAILED, Asked.SKIPPED}:
             self._send(NoteText(checks.note_text(self.state.check, asked.value, words)))
         elif self.state.alarm is not None:
-            self._send(silence(asked, self.state.alarm, words))
+            self._send(silence_command(asked, self.state.alarm, words))
 
-    def _pause(self) -> None:
+    def _toggle_pause(self) -> None:
         self._send(Resume() if self.state.paused else Pause())
-        self._set(paused=not self.state.paused)
+        self._change_state(paused=not self.state.paused)
 
-    def _seek(self, step_s: float) -> None:
-        self._send(Seek(max(self._seen.live.elapsed_s + step_s, 0.0)))
+    def _seek_by(self, step_s: float) -> None:
+        self._send(Seek(max(self._seen_scene.live.elapsed_s + step_s, 0.0)))
 
-    def _speed(self, step: int) -> None:
+    def _change_speed(self, step: int) -> None:
         speed = next_speed(self.state.speed, step)
         self._send(Speed(speed))
-        self._set(speed=speed)
+        self._change_state(speed=speed)
         self.tell(speed_words(speed), self._now)

@@ -78,13 +78,13 @@ _PIXEL_ROWS: Final = {3: (1, 1, 1, 2, 1), 5: (2, 2, 2, 2, 2), 7: (2, 4, 2, 4, 2)
 _BLOCK_ROWS: Final = {5: (1, 1, 1, 1, 1), 7: (1, 2, 1, 2, 1)}
 """The same in whole cells, where there are no half blocks."""
 
-_COLUMNS: Final = {3: 1, 5: 2, 7: 3}
+_COLUMN_CELLS: Final = {3: 1, 5: 2, 7: 3}
 """Cells a column of the grid is stretched to."""
 
-LEAST_MINUTES, CAPITAL = 16.0, 0.6
+LEAST_ARC_MINUTES, CAPITAL_SHARE = 16.0, 0.6
 """The least angle at which a character is read, and the part of its row that a capital fills."""
 
-SIZES: Final = (7, 5, 3)
+DIGIT_SIZES: Final = (7, 5, 3)
 _HALVES: Final = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
 
 
@@ -118,8 +118,8 @@ def big(text: str, size: int, *, ascii_only: bool = False) -> tuple[str, ...]:
       █   █▀▀
       █ ▄ █▄▄
     """
-    glyphs = [_glyph(c if c in _GRID else " ", size, ascii_only) for c in text]
-    gap = " " * (1 if size == 3 else _COLUMNS[size] // 2 + 1)
+    glyphs = [_draw_glyph(c if c in _GRID else " ", size, ascii_only) for c in text]
+    gap = " " * (1 if size == 3 else _COLUMN_CELLS[size] // 2 + 1)
     return tuple(gap.join(rows) for rows in zip(*glyphs, strict=True)) if glyphs else ("",) * size
 
 
@@ -129,16 +129,18 @@ def big_width(text: str, size: int) -> int:
 
 
 @lru_cache(256)
-def _glyph(char: str, size: int, ascii_only: bool) -> tuple[str, ...]:
+def _draw_glyph(char: str, size: int, ascii_only: bool) -> tuple[str, ...]:
     if ascii_only and size == 3:
         return _STROKES[char]
-    grid = [[c == "#" for c in row for _ in range(_COLUMNS[size])] for row in _GRID[char].split()]
+    grid = [[c == "#" for c in row for _ in range(_COLUMN_CELLS[size])] for row in _GRID[char].split()]
     if ascii_only:
-        return tuple(_blocks(row) for row, n in zip(grid, _BLOCK_ROWS[size], strict=True) for _ in range(n))
+        return tuple(
+            _draw_blocks(row) for row, n in zip(grid, _BLOCK_ROWS[size], strict=True) for _ in range(n)
+        )
     pixels = [row for row, n in zip(grid, _PIXEL_ROWS[size], strict=True) for _ in range(n)]
     pairs = zip(pixels[::2], pixels[1::2], strict=True)
     return tuple("".join(_HALVES[pair] for pair in zip(above, below, strict=True)) for above, below in pairs)
 
 
-def _blocks(row: list[bool]) -> str:
+def _draw_blocks(row: list[bool]) -> str:
     return "".join("#" if lit else " " for lit in row)

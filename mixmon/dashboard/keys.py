@@ -32,7 +32,7 @@ class Asked(Enum):
     LEAVE = "leave"
 
 
-LONGEST = 200
+LONGEST_ANSWER = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ class Prompt:
             return replace(self, typed=self.typed[:-1])
         if key == "ctrl+u":
             return replace(self, typed="")
-        if len(key) == 1 and key.isprintable() and len(self.typed) < LONGEST:
+        if len(key) == 1 and key.isprintable() and len(self.typed) < LONGEST_ANSWER:
             return replace(self, typed=self.typed + key)
         return self
 
@@ -91,7 +91,7 @@ class Page(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Binding:
+class KeyBinding:
     """One key, or a few that belong together.
 
     name     as the last line and the help write it
@@ -108,66 +108,70 @@ class Binding:
     replay: bool = False
 
 
-def _on(*pages: Page) -> frozenset[Page]:
+def _on_pages(*pages: Page) -> frozenset[Page]:
     return frozenset(pages)
 
 
-WRITTEN: Final = _on(
+EXPORTABLE_PAGES: Final = _on_pages(
     Page.BALANCE, Page.PULLS, Page.TRIMS, Page.ALARMS, Page.BUS, Page.CHECKS, Page.EVENTS, Page.NOTES
 )
 """Screens that are worth a file; the others are over in a moment."""
 
 BINDINGS: Final = (
-    Binding("space", "mark", "mark this moment, dated back 2 s"),
-    Binding("r", "record", "recording on; off asks"),
-    Binding("a", "accept", "accept the chosen alarm, or the most pressing one"),
-    Binding("A", "accept all", "accept all alarms that are on the screen"),
-    Binding("z", "shelve", "put the chosen alarm aside for 10 min, reason asked; again: bring it back"),
-    Binding("f", "freeze", "hold the picture still; recording and alarms go on"),
-    Binding("0-9", "cylinder", "pick a cylinder, two keys for 10 to 16; esc: the leanest again"),
-    Binding("u", "unit", "lambda, phi, AFR, oxygen"),
-    Binding("+ -", "scale", "rails to 24, 12 or 6 % either side"),
-    Binding("w", "watch", "watch: the cylinders now"),
-    Binding("b", "balance", "balance by speed and load, dwell clock"),
-    Binding("v", "pulls", "pull review, once there is a pull"),
-    Binding("t", "trims", "trim sheet"),
-    Binding("l", "alarms", "alarm list"),
-    Binding("h", "bus", "bus and sensors"),
-    Binding("c", "checks", "check list before the first pull"),
-    Binding("/", "find", "events; find in them"),
-    Binding("n", "note", "write a note"),
-    Binding("N", "notes", "all notes and marks"),
-    Binding("D", "digits", "decimals of lambda"),
-    Binding("C", "colours", "print, sunlight, mono, dark"),
-    Binding("q q", "leave", "leave; while recording only when confirmed (ctrl-c twice: at once)"),
-    Binding("p P", "peaks", "show the worst so far on the rails; P: begin anew", _on(Page.WATCH)),
-    Binding("o", "order", "rails in firing order or bank by bank", _on(Page.WATCH)),
-    Binding("s", "spread", "cells show the spread of all cylinders", _on(Page.BALANCE)),
-    Binding("k", "keep", "keep this pull, or reject it", _on(Page.PULLS)),
-    Binding("x", "leave out", "leave this cell out of needs and trims; again: count it", _on(Page.BALANCE)),
-    Binding("d", "compare", "the difference from the pull kept before", _on(Page.PULLS)),
-    Binding(
+    KeyBinding("space", "mark", "mark this moment, dated back 2 s"),
+    KeyBinding("r", "record", "recording on; off asks"),
+    KeyBinding("a", "accept", "accept the chosen alarm, or the most pressing one"),
+    KeyBinding("A", "accept all", "accept all alarms that are on the screen"),
+    KeyBinding("z", "shelve", "put the chosen alarm aside for 10 min, reason asked; again: bring it back"),
+    KeyBinding("f", "freeze", "hold the picture still; recording and alarms go on"),
+    KeyBinding("0-9", "cylinder", "pick a cylinder, two keys for 10 to 16; esc: the leanest again"),
+    KeyBinding("u", "unit", "lambda, phi, AFR, oxygen"),
+    KeyBinding("+ -", "scale", "rails to 24, 12 or 6 % either side"),
+    KeyBinding("w", "watch", "watch: the cylinders now"),
+    KeyBinding("b", "balance", "balance by speed and load, dwell clock"),
+    KeyBinding("v", "pulls", "pull review, once there is a pull"),
+    KeyBinding("t", "trims", "trim sheet"),
+    KeyBinding("l", "alarms", "alarm list"),
+    KeyBinding("h", "bus", "bus and sensors"),
+    KeyBinding("c", "checks", "check list before the first pull"),
+    KeyBinding("/", "find", "events; find in them"),
+    KeyBinding("n", "note", "write a note"),
+    KeyBinding("N", "notes", "all notes and marks"),
+    KeyBinding("D", "digits", "decimals of lambda"),
+    KeyBinding("C", "colours", "print, sunlight, mono, dark"),
+    KeyBinding("q q", "leave", "leave; while recording only when confirmed (ctrl-c twice: at once)"),
+    KeyBinding("p P", "peaks", "show the worst so far on the rails; P: begin anew", _on_pages(Page.WATCH)),
+    KeyBinding("o", "order", "rails in firing order or bank by bank", _on_pages(Page.WATCH)),
+    KeyBinding("s", "spread", "cells show the spread of all cylinders", _on_pages(Page.BALANCE)),
+    KeyBinding("k", "keep", "keep this pull, or reject it", _on_pages(Page.PULLS)),
+    KeyBinding(
+        "x", "leave out", "leave this cell out of needs and trims; again: count it", _on_pages(Page.BALANCE)
+    ),
+    KeyBinding("d", "compare", "the difference from the pull kept before", _on_pages(Page.PULLS)),
+    KeyBinding(
         "arrows",
         "move",
         "choose a cell, a line, a pull",
-        _on(Page.BALANCE, Page.PULLS, Page.ALARMS, Page.CHECKS, Page.EVENTS),
+        _on_pages(Page.BALANCE, Page.PULLS, Page.ALARMS, Page.CHECKS, Page.EVENTS),
     ),
-    Binding("enter", "passed", "say what was found: the check has passed", _on(Page.CHECKS)),
-    Binding("x", "failed", "say what was found: the check has failed", _on(Page.CHECKS)),
-    Binding("k", "skip", "skip the check, reason asked", _on(Page.CHECKS)),
-    Binding("o", "open", "open the check again", _on(Page.CHECKS)),
-    Binding("e", "export", "write this screen, all of it, to a text file beside the runs", WRITTEN),
-    Binding("R", "reset", "reset a latched alarm that was accepted", _on(Page.ALARMS)),
-    Binding("o", "service", "out of service, reason asked; again: into service", _on(Page.ALARMS)),
-    Binding(".", "pause", "hold the recording still, go on", replay=True),
-    Binding(",", "step", "a tenth of a second further", replay=True),
-    Binding("[ ]", "10 s", "ten seconds back, ahead", replay=True),
-    Binding("< >", "speed", "play slower, faster", replay=True),
-    Binding("esc", "back", "take back a choice; back to watch"),
-    Binding("?", "keys", "this list"),
+    KeyBinding("enter", "passed", "say what was found: the check has passed", _on_pages(Page.CHECKS)),
+    KeyBinding("x", "failed", "say what was found: the check has failed", _on_pages(Page.CHECKS)),
+    KeyBinding("k", "skip", "skip the check, reason asked", _on_pages(Page.CHECKS)),
+    KeyBinding("o", "open", "open the check again", _on_pages(Page.CHECKS)),
+    KeyBinding(
+        "e", "export", "write this screen, all of it, to a text file beside the runs", EXPORTABLE_PAGES
+    ),
+    KeyBinding("R", "reset", "reset a latched alarm that was accepted", _on_pages(Page.ALARMS)),
+    KeyBinding("o", "service", "out of service, reason asked; again: into service", _on_pages(Page.ALARMS)),
+    KeyBinding(".", "pause", "hold the recording still, go on", replay=True),
+    KeyBinding(",", "step", "a tenth of a second further", replay=True),
+    KeyBinding("[ ]", "10 s", "ten seconds back, ahead", replay=True),
+    KeyBinding("< >", "speed", "play slower, faster", replay=True),
+    KeyBinding("esc", "back", "take back a choice; back to watch"),
+    KeyBinding("?", "keys", "this list"),
 )
 
-_FIRST: Final = {
+_LAST_LINE_ORDER: Final = {
     Page.WATCH: (
         *("a", "space", "f", "b", "v", "l", "h", "t", "n"),
         *("0-9", "p P", "r", "q q", "c", "/", "+ -", "u", "o"),
@@ -185,7 +189,7 @@ _FIRST: Final = {
 """Keys in the order in which the last line names them; help is always last."""
 
 
-def bindings(page: Page, *, live: bool) -> tuple[Binding, ...]:
+def bindings(page: Page, *, live: bool) -> tuple[KeyBinding, ...]:
     """What works on that screen now."""
     return tuple(b for b in BINDINGS if (not b.pages or page in b.pages) and not (b.replay and live))
 
@@ -197,5 +201,5 @@ def last_line(page: Page, *, live: bool, pulls: bool = True) -> tuple[tuple[str,
     """
     here = {b.name: b for b in bindings(page, live=live)}
     replay = () if live else (".", "[ ]", "< >")
-    names = (*_FIRST[page][:2], *replay, *_FIRST[page][2:], "?")
+    names = (*_LAST_LINE_ORDER[page][:2], *replay, *_LAST_LINE_ORDER[page][2:], "?")
     return tuple((here[n].name, here[n].short) for n in names if n != "v" or pulls)

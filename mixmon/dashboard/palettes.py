@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
-NAMES: Final = ("print", "sunlight", "mono", "dark")
+PALETTES: Final = ("print", "sunlight", "mono", "dark")
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ _DARK = _Inks(
 )
 
 
-def _coloured(k: _Inks) -> dict[str, Look]:
+def _colour_looks(k: _Inks) -> dict[str, Look]:
     page = Look(k.text, k.ground)
     over, turned = Look(k.lean_ink, k.lean_ground, bold=True), Look(k.ground, k.badge, bold=True)
     bar, rail = Look(k.bar_text, k.bar), Look(k.text, k.rail)
@@ -182,10 +182,10 @@ def palette(name: str) -> Palette:
     dark      light on dark, for a cell at night
     """
     if name == "mono":
-        return {style: _MONO_LOOKS.get(style, Look()) for style in _coloured(_PRINT)}
+        return {style: _MONO_LOOKS.get(style, Look()) for style in _colour_looks(_PRINT)}
     if name == "sunlight":
-        return {style: replace(look, bold=True) for style, look in _coloured(_SUNLIGHT).items()}
-    return _coloured(_DARK if name == "dark" else _PRINT)
+        return {style: replace(look, bold=True) for style, look in _colour_looks(_SUNLIGHT).items()}
+    return _colour_looks(_DARK if name == "dark" else _PRINT)
 
 
 def contrast(ink: str, ground: str) -> float:
@@ -196,11 +196,11 @@ def contrast(ink: str, ground: str) -> float:
     >>> round(contrast("#000000", "#ffffff"), 1)
     21.0
     """
-    lighter, darker = sorted((_luminance(ink), _luminance(ground)), reverse=True)
+    lighter, darker = sorted((_relative_luminance(ink), _relative_luminance(ground)), reverse=True)
     return (lighter + 0.05) / (darker + 0.05)
 
 
-def _luminance(colour: str) -> float:
+def _relative_luminance(colour: str) -> float:
     """Relative luminance (WCAG 2.1, definition; linear sRGB with weights 0.2126, 0.7152, 0.0722)."""
     parts = (int(colour[i : i + 2], 16) / 255.0 for i in (1, 3, 5))
     linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]

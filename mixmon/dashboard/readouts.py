@@ -42,7 +42,7 @@ Sign = tuple[str, str]
 """A pattern, and a few words that can be spoken: the cylinder first."""
 
 
-class Heard:
+class SoundCues:
     """A stage: what has happened and the moment in, what shall be heard out."""
 
     def __init__(self) -> None:
@@ -53,7 +53,7 @@ class Heard:
     def feed(self, items: Iterable[Item], snapshot: Snapshot) -> list[Sign]:
         """What shall be heard now, the most pressing first."""
         new = [item for item in items if isinstance(item, AlarmEvent) and item.announced]
-        signs = [(URGENT if one.priority == 1 else NOTICE, _words(one)) for one in new]
+        signs = [(URGENT if one.priority == 1 else NOTICE, _spoken_words(one)) for one in new]
         signs.sort(key=lambda sign: sign[0] != URGENT)
         waits = any(
             a.rule.priority == 1 and a.state in NOT_ACCEPTED and not a.flags for a in snapshot.alarms.alarms
@@ -62,9 +62,9 @@ class Heard:
         if self._urgent and not waits and not raised:
             signs.append((CLEAR, ""))
         self._urgent = waits or raised
-        return signs + self._done(snapshot)
+        return signs + self._find_done(snapshot)
 
-    def _done(self, snapshot: Snapshot) -> list[Sign]:
+    def _find_done(self, snapshot: Snapshot) -> list[Sign]:
         signs: list[Sign] = []
         held = snapshot.holding
         dwelt = held is not None and held.left_s is not None and held.left_s <= 0
@@ -79,7 +79,7 @@ class Heard:
         return signs
 
 
-def _words(event: AlarmEvent) -> str:
+def _spoken_words(event: AlarmEvent) -> str:
     who = f"{'+'.join(map(str, event.cylinders))} " if event.cylinders else ""
     return f"{who}{event.rule}"
 
@@ -88,7 +88,7 @@ RENEW_S: Final = 0.25
 HOLD_S: Final = 1.5
 
 
-class DigitHold:
+class ReadoutHold:
     """A stage: snapshots in, with the watcher's own seconds; numbers out."""
 
     def __init__(self) -> None:
@@ -100,15 +100,15 @@ class DigitHold:
     def feed(self, snapshot: Snapshot, now_s: float) -> Digits:
         """The numbers to show now."""
         before = self._digits
-        if before is not None and now_s - self._renewed < RENEW_S and _stands(before, snapshot):
+        if before is not None and now_s - self._renewed < RENEW_S and _is_current(before, snapshot):
             return before
         self._renewed = now_s
-        self._digits = self._renew(snapshot, now_s)
+        self._digits = self._renew_readouts(snapshot, now_s)
         return self._digits
 
-    def _renew(self, snapshot: Snapshot, now_s: float) -> Digits:
+    def _renew_readouts(self, snapshot: Snapshot, now_s: float) -> Digits:
         against = "target" if np.isfinite(snapshot.target) else "peers"
-        leanest, need = self._leanest(snapshot, against, now_s)
+        leanest, need = self._hold_leanest(snapshot, against, now_s)
         cylinders = snapshot.cylinders
         valid = cylinders.state == SampleState.VALID
         needs = cylinders.vs_target if against == "target" else cylinders.vs_peers
@@ -117,25 +117,25 @@ class DigitHold:
             need=need,
             against=against,
             all_vs_target=snapshot.all_vs_target,
-            spread=self._spread(snapshot, now_s),
+            spread=self._hold_spread(snapshot, now_s),
             rpm=snapshot.engine.get("rpm", np.nan),
             target=snapshot.target,
             lam=tuple(np.where(valid, cylinders.lam, np.nan).tolist()),
             needs=tuple(np.where(valid, needs, np.nan).tolist()),
         )
 
-    def _leanest(self, snapshot: Snapshot, against: str, now_s: float) -> tuple[int | None, float]:
+    def _hold_leanest(self, snapshot: Snapshot, against: str, now_s: float) -> tuple[int | None, float]:
         """The newly leanest if it is leaner than the held one, or the held one's time is over."""
-        index, need = _leanest_of(snapshot, against)
+        index, need = _find_leanest(snapshot, against)
         held = self._digits
-        if held is not None and held.against == against and _stands(held, snapshot):
+        if held is not None and held.against == against and _is_current(held, snapshot):
             kept = now_s < self._leanest_until and held.leanest is not None
             if kept and not need >= held.need:
                 return held.leanest, held.need
         self._leanest_until = now_s + HOLD_S
         return index, need
 
-    def _spread(self, snapshot: Snapshot, now_s: float) -> float:
+    def _hold_spread(self, snapshot: Snapshot, now_s: float) -> float:
         held = self._digits.spread if self._digits is not None else np.nan
         if now_s < self._spread_until and snapshot.spread < held:
             return held
@@ -143,7 +143,7 @@ class DigitHold:
         return snapshot.spread
 
 
-def _leanest_of(snapshot: Snapshot, against: str) -> tuple[int | None, float]:
+def _find_leanest(snapshot: Snapshot, against: str) -> tuple[int | None, float]:
     index = snapshot.leanest
     if index is None or snapshot.cylinders.state[index] != SampleState.VALID:
         return None, np.nan
@@ -152,7 +152,7 @@ def _leanest_of(snapshot: Snapshot, against: str) -> tuple[int | None, float]:
     return (index, need) if np.isfinite(need) else (None, np.nan)
 
 
-def _stands(digits: Digits, snapshot: Snapshot) -> bool:
+def _is_current(digits: Digits, snapshot: Snapshot) -> bool:
     """Whether the cylinder that the numbers name is still known."""
     if digits.leanest is None or snapshot.failure:
         return not snapshot.failure

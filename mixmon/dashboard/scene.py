@@ -47,10 +47,10 @@ class Setting:
     def unmet(self, rule: AlarmRule, engine: Mapping[str, float]) -> bool:
         """Whether what the rule waits for is known to be false in that state of the engine."""
         if engine is not self._judged[0]:
-            self._judged = engine, self._all_unmet(engine)
+            self._judged = engine, self._find_unmet(engine)
         return rule.name in self._judged[1]
 
-    def _all_unmet(self, engine: Mapping[str, float]) -> frozenset[str]:
+    def _find_unmet(self, engine: Mapping[str, float]) -> frozenset[str]:
         """Names of the rules whose condition is known to be false."""
         columns = {name: np.array([value]) for name, value in engine.items()} or {"": np.array([np.nan])}
         return frozenset(
@@ -80,15 +80,15 @@ class Setting:
     def firing(self) -> tuple[int, ...]:
         """Nodes in firing order, in cylinder order where none was given."""
         order = self.session.engine.firing_order or range(1, self.session.engine.cylinders + 1)
-        return self._by_cylinders(order)
+        return self._order_nodes(order)
 
     @cached_property
     def banks(self) -> tuple[tuple[str, tuple[int, ...]], ...]:
         """Each bank's nodes; one nameless bank where none was declared."""
         banks = self.session.engine.banks
         if not banks:
-            return (("", self._by_cylinders(range(1, self.session.engine.cylinders + 1))),)
-        found = [(name, self._of(cylinders)) for name, cylinders in banks.items()]
+            return (("", self._order_nodes(range(1, self.session.engine.cylinders + 1))),)
+        found = [(name, self._nodes_of(cylinders)) for name, cylinders in banks.items()]
         placed = {index for _, nodes in found for index in nodes}
         rest = tuple(i for i in range(len(self.nodes)) if i not in placed)
         return (*found, ("", rest)) if rest else tuple(found)
@@ -108,12 +108,12 @@ class Setting:
         """The node whose sensor sees the cylinder."""
         return next((i for i, node in enumerate(self.nodes) if cylinder in node.cylinders), None)
 
-    def _of(self, cylinders: tuple[int, ...]) -> tuple[int, ...]:
+    def _nodes_of(self, cylinders: tuple[int, ...]) -> tuple[int, ...]:
         found = (self.node_of(c) for c in cylinders)
         return tuple(dict.fromkeys(i for i in found if i is not None))
 
-    def _by_cylinders(self, order: tuple[int, ...] | range) -> tuple[int, ...]:
-        return tuple(dict.fromkeys((*self._of(tuple(order)), *range(len(self.nodes)))))
+    def _order_nodes(self, order: tuple[int, ...] | range) -> tuple[int, ...]:
+        return tuple(dict.fromkeys((*self._nodes_of(tuple(order)), *range(len(self.nodes)))))
 
 
 SCALES: Final = (6.0, 12.0, 24.0)

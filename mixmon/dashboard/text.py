@@ -93,7 +93,7 @@ def side(percent: float) -> str:
 
 _S = SampleState
 
-LETTERS: Final[dict[SampleState, str]] = {
+STATE_LETTERS: Final[dict[SampleState, str]] = {
     _S.VALID: "V",
     _S.COLD: "W",
     _S.WARMING: "W",
@@ -115,19 +115,19 @@ OVER_LETTER, OVER_WORD = "V!", "over"
 UNKNOWN_LETTER, UNKNOWN_WORD = "?", "not known"
 """Whatever the sensor may say, nobody works it any more."""
 
-WORDS: Final[dict[SampleState, str]] = {state: state.word for state in SampleState} | {
+STATE_WORDS: Final[dict[SampleState, str]] = {state: state.word for state in SampleState} | {
     _S.AT_RICH_LIMIT: "rich end",
     _S.AT_LEAN_LIMIT: "lean end",
 }
 """At most nine cells each: the end of the sensor's range is not the builder's limit."""
 
-AT_END: Final = frozenset({_S.AT_RICH_LIMIT, _S.AT_LEAN_LIMIT})
+END_STATES: Final = frozenset({_S.AT_RICH_LIMIT, _S.AT_LEAN_LIMIT})
 """The gas is at least that rich, or that lean; the number itself is not known."""
 
-CUT: Final = frozenset({_S.OVERRUN, _S.SPARK_CUT})
+CUT_STATES: Final = frozenset({_S.OVERRUN, _S.SPARK_CUT})
 """Nothing burns: there is no mixture to judge."""
 
-LEGEND: Final = (
+LETTER_LEGEND: Final = (
     ("V", "valid"),
     ("V!", "valid, over a limit"),
     ("V?", "suspect: repeats itself, or does not fit"),
@@ -206,14 +206,14 @@ def letter(state: SampleState | None, *, over: bool) -> str:
     """The letter of a sample's state; None: nobody looks at it."""
     if state is None:
         return UNKNOWN_LETTER
-    return OVER_LETTER if over and state is _S.VALID else LETTERS[state]
+    return OVER_LETTER if over and state is _S.VALID else STATE_LETTERS[state]
 
 
 def state_word(state: SampleState | None, *, over: bool) -> str:
     """The word of a sample's state; None: nobody looks at it."""
     if state is None:
         return UNKNOWN_WORD
-    return OVER_WORD if over and state is _S.VALID else WORDS[state]
+    return OVER_WORD if over and state is _S.VALID else STATE_WORDS[state]
 
 
 Segment = tuple[str, str]
@@ -224,11 +224,11 @@ TEXT = "text"
 
 _PLAIN_PLANE = 0x10000
 
-_DRAWN = (range(0x100), range(0x2500, 0x2600), range(0x2800, 0x2900))
+_DRAWABLE = (range(0x100), range(0x2500, 0x2600), range(0x2800, 0x2900))
 """Symbols that are let through: Latin-1, boxes, blocks, shapes, braille. Others have changed their width
 from one edition of Unicode to the next."""
 
-_NARROW: Final = re.compile("[\u0000-\u10ff\u2500-\u25fc\u2800-\u28ff]*")
+_SINGLE_WIDTH: Final = re.compile("[\u0000-\u10ff\u2500-\u25fc\u2800-\u28ff]*")
 """Nothing in these ranges is wide: letters before the Korean ones, boxes, blocks, shapes, braille."""
 
 _JAMO = (range(0x1160, 0x1200), range(0x3164, 0x3165), range(0xD7B0, 0xD800), range(0xFFA0, 0xFFA1))
@@ -244,15 +244,15 @@ def clean(text: str) -> str:
     """
     if text.isascii() and text.isprintable():
         return text
-    return "".join(c if _certain(c) else "?" for c in unicodedata.normalize("NFC", text))
+    return "".join(c if _has_certain_width(c) else "?" for c in unicodedata.normalize("NFC", text))
 
 
-def _certain(char: str) -> bool:
+def _has_certain_width(char: str) -> bool:
     code, category = ord(char), unicodedata.category(char)
     if not char.isprintable() or code >= _PLAIN_PLANE or category[0] in "MC":
         return False
     if category == "So":
-        return any(code in symbols for symbols in _DRAWN)
+        return any(code in symbols for symbols in _DRAWABLE)
     return not any(code in parts for parts in _JAMO)
 
 
@@ -265,7 +265,7 @@ def width(text: str) -> int:
     >>> width("cyl 3"), width("エンジン")
     (5, 8)
     """
-    if text.isascii() or _NARROW.fullmatch(text):
+    if text.isascii() or _SINGLE_WIDTH.fullmatch(text):
         return len(text)
     return sum(2 if unicodedata.east_asian_width(c) in {"W", "F"} else 1 for c in text)
 
@@ -279,11 +279,11 @@ def fit(text: str, columns: int, *, right: bool = False) -> str:
     text = clean(text)
     room = columns - width(text)
     if room < 0:
-        return _cut(text, columns)
+        return _cut_text(text, columns)
     return " " * room + text if right else text + " " * room
 
 
-def _cut(text: str, columns: int) -> str:
+def _cut_text(text: str, columns: int) -> str:
     if columns <= 0:
         return ""
     kept, used = [], 0
@@ -339,11 +339,11 @@ def wrap(text: str, columns: int) -> list[str]:
         if lines and width(lines[-1]) + 1 + width(word) <= columns:
             lines[-1] += " " + word
         else:
-            lines += _pieces(word, columns)
+            lines += _break_word(word, columns)
     return lines or [""]
 
 
-def _pieces(word: str, columns: int) -> list[str]:
+def _break_word(word: str, columns: int) -> list[str]:
     pieces = [""]
     for char in word:
         if width(pieces[-1]) + width(char) > max(columns, 1):

@@ -13,7 +13,7 @@ from enum import Enum
 import numpy as np
 
 from mixmon.dashboard.scene import Scene, Setting, is_over
-from mixmon.dashboard.text import AT_END, CUT, age_text
+from mixmon.dashboard.text import CUT_STATES, END_STATES, age_text
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
@@ -30,7 +30,7 @@ NOT_ACCEPTED = frozenset(
 )
 
 
-class Word(Enum):
+class LimitWord(Enum):
     """The limit word; the value is what is shown."""
 
     NONE = "NONE"
@@ -40,10 +40,10 @@ class Word(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class LimitVerdict:
     """The limit word with its reason in a few words, and whether it asks to be accepted."""
 
-    word: Word
+    word: LimitWord
     why: str
     unaccepted: bool
 
@@ -51,66 +51,68 @@ class Verdict:
     def style(self) -> str:
         """Style of the word in small letters."""
         return {
-            Word.NONE: "none",
-            Word.LOOK: "look",
-            Word.OVER: "over",
-            Word.NO_DATA: "nodata",
+            LimitWord.NONE: "none",
+            LimitWord.LOOK: "look",
+            LimitWord.OVER: "over",
+            LimitWord.NO_DATA: "nodata",
         }[self.word]
 
     @property
     def ink(self) -> str:
         """Style of the word in large letters."""
         return {
-            Word.NONE: "big-quiet",
-            Word.LOOK: "big",
-            Word.OVER: "big-over",
-            Word.NO_DATA: "big",
+            LimitWord.NONE: "big-quiet",
+            LimitWord.LOOK: "big",
+            LimitWord.OVER: "big-over",
+            LimitWord.NO_DATA: "big",
         }[self.word]
 
 
-def verdict(scene: Scene) -> Verdict:
+def verdict(scene: Scene) -> LimitVerdict:
     """The word for the moment, always of the live snapshot: a frozen picture must not hide an alarm."""
     live, setting = scene.live, scene.setting
     alarms = live.alarms.alarms
-    lost = _lost(live, scene.stalled)
+    lost = _why_no_data(live, scene.stalled)
     unaccepted = any(a.rule.priority == 1 and a.state in NOT_ACCEPTED and not a.flags for a in alarms)
     if lost:
-        return Verdict(Word.NO_DATA, lost, unaccepted)
+        return LimitVerdict(LimitWord.NO_DATA, lost, unaccepted)
     over = [a for a in alarms if is_over(a)]
     if over:
-        return Verdict(Word.OVER, _names(over), unaccepted)
-    blind = _blind(live, setting)
+        return LimitVerdict(LimitWord.OVER, _name_alarms(over), unaccepted)
+    blind = _lost_signals(live, setting)
     if blind:
-        return Verdict(Word.NO_DATA, blind, unaccepted)
-    look = _look(alarms, live, setting)
+        return LimitVerdict(LimitWord.NO_DATA, blind, unaccepted)
+    look = _why_look(alarms, live, setting)
     if look:
-        return Verdict(Word.LOOK, look, unaccepted)
-    return Verdict(Word.NONE, _uncrossed(scene), unaccepted)
+        return LimitVerdict(LimitWord.LOOK, look, unaccepted)
+    return LimitVerdict(LimitWord.NONE, _why_none(scene), unaccepted)
 
 
-def _uncrossed(scene: Scene) -> str:
+def _why_none(scene: Scene) -> str:
     """That no limit is crossed; where none of mixture is in force, that this is why."""
-    if any(map(_of_mixture, scene.setting.rules)) and not _in_force(scene.setting, scene.live):
+    if any(map(_concerns_mixture, scene.setting.rules)) and not _mixture_rules_in_force(
+        scene.setting, scene.live
+    ):
         return "no mixture limit in force now"
     return "no limit crossed"
 
 
-def _in_force(setting: Setting, shown: Snapshot) -> list[AlarmRule]:
+def _mixture_rules_in_force(setting: Setting, shown: Snapshot) -> list[AlarmRule]:
     """The rules about mixture that watch in the engine's present state."""
     return [
         rule
         for rule in setting.rules
-        if _of_mixture(rule)
+        if _concerns_mixture(rule)
         and rule.name not in shown.alarms.suppressed
         and not setting.unmet(rule, shown.engine)
     ]
 
 
-def _of_mixture(rule: AlarmRule) -> bool:
+def _concerns_mixture(rule: AlarmRule) -> bool:
     return kind_of(rule).mixture
 
 
-def _lost(live: Snapshot, stalled: float) -> str:
+def _why_no_data(live: Snapshot, stalled: float) -> str:
     """Why nothing is known of any cylinder."""
     if live.failure:
         return live.failure
@@ -119,13 +121,13 @@ def _lost(live: Snapshot, stalled: float) -> str:
     if live.t is None:
         return "nothing received yet"
     states = {SampleState(s) for s in live.cylinders.state.tolist()}
-    if states & ({SampleState.VALID, SampleState.SETTLING} | AT_END | CUT):
+    if states & ({SampleState.VALID, SampleState.SETTLING} | END_STATES | CUT_STATES):
         return ""
     words = " or ".join(sorted(state.word for state in states)) or "none declared"
     return f"sensors {words}"
 
 
-def _blind(live: Snapshot, setting: Setting) -> str:
+def _lost_signals(live: Snapshot, setting: Setting) -> str:
     """What the engine bus no longer says although priority-1 limits rest on it."""
     needed = ["rpm"] if any(r.when and "rpm" in r.when for r in setting.rules if r.priority == 1) else []
     if any("target" in kind_of(r).needs for r in setting.rules if r.priority == 1):
@@ -141,25 +143,25 @@ def _blind(live: Snapshot, setting: Setting) -> str:
     return f"{' and '.join(gone)} lost" if gone else ""
 
 
-def _look(alarms: tuple[Alarm, ...], live: Snapshot, setting: Setting) -> str:
+def _why_look(alarms: tuple[Alarm, ...], live: Snapshot, setting: Setting) -> str:
     """What asks for a look though no priority-1 limit is crossed."""
     active = [a for a in alarms if a.active and AlarmFlag.SUPPRESSED not in a.flags]
     if active:
-        return _names(active)
+        return _name_alarms(active)
     waiting = [a for a in alarms if a.state in NOT_ACCEPTED and not a.flags]
     if waiting:
-        return f"{_names(waiting)}: not accepted"
+        return f"{_name_alarms(waiting)}: not accepted"
     unwatched = next((pair for pair in setting.unwatched if pair[0].priority == 1), None)
     if unwatched:
         return f"{unwatched[0].name} not watched: no {', '.join(unwatched[1])}"
     states = live.cylinders.state
-    usable = sum(int((states == s).sum()) for s in (SampleState.VALID, *CUT))
+    usable = sum(int((states == s).sum()) for s in (SampleState.VALID, *CUT_STATES))
     if usable < len(states):
         return f"{usable} of {len(states)} valid"
     return ""
 
 
-def _names(alarms: list[Alarm]) -> str:
+def _name_alarms(alarms: list[Alarm]) -> str:
     first = alarms[0]
     more = f" and {len(alarms) - 1} more" if len(alarms) > 1 else ""
     return f"{who(first)}{first.rule.name}{more}"
@@ -170,18 +172,18 @@ def who(alarm: Alarm) -> str:
     return f"cyl {'+'.join(map(str, alarm.cylinders))} " if alarm.cylinders else ""
 
 
-def rail_limits(setting: Setting, target: float, shown: Snapshot) -> tuple[float | None, float | None]:
+def bar_limits(setting: Setting, target: float, shown: Snapshot) -> tuple[float | None, float | None]:
     """The tightest rich and lean limits in force, as needs against the target, percent; None for none."""
     if not target > 0:
         return None, None
     lean: list[float] = []
     rich: list[float] = []
-    for lam, is_lean in _in_lambda(_in_force(setting, shown), target):
+    for lam, is_lean in _limits_in_lambda(_mixture_rules_in_force(setting, shown), target):
         (lean if is_lean else rich).append(100.0 * (lam / target - 1.0))
     return max(rich, default=None), min(lean, default=None)
 
 
-def _in_lambda(rules: Iterable[AlarmRule], target: float) -> Iterator[tuple[float, bool]]:
+def _limits_in_lambda(rules: Iterable[AlarmRule], target: float) -> Iterator[tuple[float, bool]]:
     for rule in rules:
         kind = kind_of(rule)
         lam = kind.lambda_at(rule.limit, target)

@@ -29,17 +29,17 @@ def grade_json(items: Sequence[Item], scenario: str, seed: int) -> Mapping[str, 
             }
             for item in items
         ],
-        "verdicts": {verdict.lower(): count for verdict, count in _counts(items).items()},
+        "verdicts": {verdict.lower(): count for verdict, count in _count_gradings(items).items()},
     }
 
 
 def grade_text(items: Sequence[Item], scenario: str, seed: int) -> str:
     """Every item with its verdict and what that rests on, for a terminal of 80 columns; counts last."""
-    counts = ", ".join(f"{count} {verdict}" for verdict, count in _counts(items).items())
-    return f"GRADE  {printable(scenario)}, seed {seed}\n\n{''.join(map(_item, items))}\n{counts}\n"
+    counts = ", ".join(f"{count} {verdict}" for verdict, count in _count_gradings(items).items())
+    return f"GRADE  {printable(scenario)}, seed {seed}\n\n{''.join(map(_item_text, items))}\n{counts}\n"
 
 
-def _item(item: Item) -> str:
+def _item_text(item: Item) -> str:
     said = {"expected": item.expected, "found": item.found, "tolerance": item.tolerance}
     why = "lacking" if item.grading is Grading.NOT_YET else "because"
     rows = [(label, text) for label, text in [*said.items(), (why, item.why)] if text]
@@ -50,6 +50,6 @@ def _item(item: Item) -> str:
     return "".join(f"{line.rstrip()}\n" for line in lines)
 
 
-def _counts(items: Sequence[Item]) -> dict[str, int]:
+def _count_gradings(items: Sequence[Item]) -> dict[str, int]:
     counts = Counter(item.grading.value for item in items)
     return {grading.value: counts[grading.value] for grading in Grading}

@@ -12,7 +12,7 @@ from typing import Self, TextIO
 
 from mixmon.report.text import counted
 
-_PATIENCE_S = 1.0
+_SILENT_S = 1.0
 _REDRAW_S = 0.2
 
 
@@ -33,7 +33,7 @@ class Progress:
         self._redraws = stream.isatty()
         self._clock = clock
         self._began = self._last = clock()
-        self._draw_from = self._began + _PATIENCE_S
+        self._draw_from = self._began + _SILENT_S
         self._drawn = False
         self._frames = self._position = 0
 
@@ -52,17 +52,17 @@ class Progress:
         self._frames += frames
         if self._redraws and not self._silent and now >= self._draw_from:
             self._draw_from, self._drawn = now + _REDRAW_S, True
-            self._write(f"\r\x1b[K{self._line(now - self._began, position)}")
+            self._write_now(f"\r\x1b[K{self._progress_line(now - self._began, position)}")
 
     def close(self) -> None:
         """Wipes the line, or says in one line what was read if that took its time."""
         took = self._clock() - self._began
         if self._drawn:
-            self._write("\r\x1b[K")
-        elif not self._redraws and not self._silent and took > _PATIENCE_S:
-            self._write(f"{counted(self._frames, 'frame')} read in {took:.1f} s\n")
+            self._write_now("\r\x1b[K")
+        elif not self._redraws and not self._silent and took > _SILENT_S:
+            self._write_now(f"{counted(self._frames, 'frame')} read in {took:.1f} s\n")
 
-    def _line(self, took: float, position: int | None) -> str:
+    def _progress_line(self, took: float, position: int | None) -> str:
         line = (
             f"{counted(self._frames, 'frame')}, {counted(round(self._frames / took), 'a second', 'a second')}"
         )
@@ -71,6 +71,6 @@ class Progress:
             line += f", {100 * done:.0f} %, {took * (1 / done - 1):.0f} s left"
         return line
 
-    def _write(self, line: str) -> None:
+    def _write_now(self, line: str) -> None:
         self._stream.write(line)
         self._stream.flush()

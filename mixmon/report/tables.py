@@ -21,12 +21,12 @@ from mixmon.messages.plan import Quality
 # Decoded frames in the order in which they came, for whoever writes them down.
 # ----------------------------------------------------------------------------------------------------
 
-WORDS = {q.value: q.name.lower().replace("_", " ") for q in Quality}
+QUALITY_WORDS = {q.value: q.name.lower().replace("_", " ") for q in Quality}
 """Quality in words, as written to files."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Decoded:
+class DecodedFrames:
     """One message's frames out of a block of frames.
 
     channel          the interface's name in the log
@@ -59,7 +59,7 @@ class Values:
     raw: Ints | NDArray[np.uint64] | Floats
 
 
-def columns(decoded: Decoded, chosen: Iterable[str] | None = None) -> list[Values]:
+def columns(decoded: DecodedFrames, chosen: Iterable[str] | None = None) -> list[Values]:
     """The message's signals, each with what it carries; `chosen` names those that are wanted."""
     block = decoded.block
     wanted = set(block.names if chosen is None else chosen)
@@ -117,7 +117,7 @@ class ParquetFile:
         word = pa.dictionary(pa.int32(), pa.string())
         kinds = {"t_s": pa.float64(), "t_ns": pa.int64(), "channel": word, "message": word, "signal": word}
         self._schema = pa.schema({**kinds, "value": pa.float64(), "unit": word, "quality": word})
-        self._writer: Any = self._guarded(pq.ParquetWriter, path, self._schema)
+        self._writer: Any = self._call_writer(pq.ParquetWriter, path, self._schema)
 
     def add(self, t: Ints, first: int, columns: Sequence[Values]) -> None:
         """Adds the values of one block in the order of its frames; `t` int64[n] ns, `first` the zero of t_s.
@@ -137,14 +137,14 @@ class ParquetFile:
             self._pa.array((stamps - first) / 1e9),
             self._pa.array(stamps),
             *(
-                self._words(which, [getattr(c, name) for c in columns])
+                self._word_array(which, [getattr(c, name) for c in columns])
                 for name in ("channel", "message", "signal")
             ),
             self._pa.array(values, mask=quality != Quality.GOOD),
-            self._words(which, [c.unit for c in columns]),
-            self._words(quality, list(WORDS.values())),
+            self._word_array(which, [c.unit for c in columns]),
+            self._word_array(quality, list(QUALITY_WORDS.values())),
         ]
-        self._guarded(self._writer.write_batch, self._pa.record_batch(arrays, schema=self._schema))
+        self._call_writer(self._writer.write_batch, self._pa.record_batch(arrays, schema=self._schema))
 
     def close(self) -> None:
         """Writes the footer, without which the file cannot be read.
@@ -152,12 +152,12 @@ class ParquetFile:
         Raises:
             OutputError: the file cannot be written.
         """
-        self._guarded(self._writer.close)
+        self._call_writer(self._writer.close)
 
-    def _words(self, index: NDArray[Any], words: list[str]) -> Any:
+    def _word_array(self, index: NDArray[Any], words: list[str]) -> Any:
         return self._pa.DictionaryArray.from_arrays(index.astype(np.int32), words)
 
-    def _guarded(self, act: Any, *arguments: Any) -> Any:
+    def _call_writer(self, act: Any, *arguments: Any) -> Any:
         try:
             return act(*arguments)
         except OSError as error:
@@ -189,31 +189,31 @@ def long_lines(t: Ints, columns: Sequence[Values], *, raw: bool) -> str:
     stamps = np.array(seconds(t), object)
     lines: list[str] = []
     for column in columns:
-        lines += _lines(stamps[column.rows].tolist(), column, raw=raw)
+        lines += _column_lines(stamps[column.rows].tolist(), column, raw=raw)
     return "".join(np.array(lines, object)[in_order(list(columns))].tolist())
 
 
-def _lines(stamps: list[str], column: Values, *, raw: bool) -> list[str]:
+def _column_lines(stamps: list[str], column: Values, *, raw: bool) -> list[str]:
     middle = "," + ",".join(map(quoted, (column.channel, column.message, column.signal))) + ","
     unit = f",{quoted(column.unit)},"
     raws = [f",{r}" for r in column.raw.tolist()] if raw else None
     if raws is None and (column.quality == _GOOD).all():
-        end = f"{unit}{WORDS[_GOOD]}\n"
+        end = f"{unit}{QUALITY_WORDS[_GOOD]}\n"
         return [f"{s}{middle}{v!r}{end}" for s, v in zip(stamps, column.values.tolist(), strict=True)]
-    ends = {q: f"{unit}{word}\n" for q, word in WORDS.items()}
+    ends = {q: f"{unit}{word}\n" for q, word in QUALITY_WORDS.items()}
     values = cells(column.values, column.quality)
     rows = zip(stamps, values, raws or [""] * len(values), column.quality.tolist(), strict=True)
     return [f"{s}{middle}{v}{r}{ends[q]}" for s, v, r, q in rows]
 
 
-def wide_header(decoded: Decoded, names: Sequence[str]) -> str:
+def wide_header(decoded: DecodedFrames, names: Sequence[str]) -> str:
     """The first line of one message's own file: a column a signal, with its unit in brackets."""
     units = [decoded.block.message.signal(name).unit for name in names]
     heads = [f"{name} [{unit}]" if unit else name for name, unit in zip(names, units, strict=True)]
     return ",".join(["t_s", *map(quoted, heads), "quality"]) + "\n"
 
 
-def wide_lines(t: Ints, decoded: Decoded, names: Sequence[str]) -> str:
+def wide_lines(t: Ints, decoded: DecodedFrames, names: Sequence[str]) -> str:
     """One line a frame: time, the signals, and which of them are not good and why.
 
     The last field is `good`, or `Signal=reason` for each that is not, by blanks.
@@ -221,15 +221,17 @@ def wide_lines(t: Ints, decoded: Decoded, names: Sequence[str]) -> str:
     block = decoded.block
     at = [block.names.index(name) for name in names]
     texts = [cells(block.values[k], block.quality[k]) for k in at]
-    verdicts = _verdicts(block.quality[at], names)
+    verdicts = _quality_fields(block.quality[at], names)
     rows = zip(seconds(t[decoded.rows]), *texts, verdicts, strict=True)
     return "".join([",".join(row) + "\n" for row in rows])
 
 
-def _verdicts(quality: Bytes, names: Sequence[str]) -> list[str]:
-    verdicts = [WORDS[_GOOD]] * quality.shape[1]
+def _quality_fields(quality: Bytes, names: Sequence[str]) -> list[str]:
+    verdicts = [QUALITY_WORDS[_GOOD]] * quality.shape[1]
     for row in np.flatnonzero((quality != _GOOD).any(axis=0)).tolist():
-        bad = [(n, WORDS[q]) for n, q in zip(names, quality[:, row].tolist(), strict=True) if q != _GOOD]
+        bad = [
+            (n, QUALITY_WORDS[q]) for n, q in zip(names, quality[:, row].tolist(), strict=True) if q != _GOOD
+        ]
         verdicts[row] = quoted(" ".join(f"{n}={w.replace(' ', '-')}" for n, w in bad))
     return verdicts
 

@@ -142,18 +142,18 @@ def table(
     bold: Collection[int] = (),
 ) -> str:
     """The table as text, one line feed after each line; rows whose index is in `bold` are emphasised."""
-    cells = [[_shown(c, v) for c, v in zip(columns, row, strict=True)] for row in rows]
+    cells = [[_shown_cell(c, v) for c, v in zip(columns, row, strict=True)] for row in rows]
     widths = [max(cell_width(t) for t in [c.head, *below]) for c, below in _by_column(columns, cells)]
     gap = "  " if sum(widths) + 2 * (len(widths) - 1) <= width else " "
-    widths = _fitted(columns, widths, width - len(gap) * (len(widths) - 1))
-    lines = _lines(columns, [c.head for c in columns], widths, gap)
+    widths = _fit_widths(columns, widths, width - len(gap) * (len(widths) - 1))
+    lines = _set_row(columns, [c.head for c in columns], widths, gap)
     for index, row in enumerate(cells):
-        set_row = _lines(columns, row, widths, gap)
+        set_row = _set_row(columns, row, widths, gap)
         lines += [emphasise(line) for line in set_row] if index in bold else set_row
     return "".join(line + "\n" for line in lines)
 
 
-def _shown(column: Column, value: Cell) -> str:
+def _shown_cell(column: Column, value: Cell) -> str:
     if isinstance(value, str):
         return printable(value)
     return number(value, column.decimals, signed=column.signed)
@@ -163,7 +163,7 @@ def _by_column(columns: Sequence[Column], cells: list[list[str]]) -> list[tuple[
     return [(column, [row[i] for row in cells]) for i, column in enumerate(columns)]
 
 
-def _fitted(columns: Sequence[Column], widths: list[int], room: int) -> list[int]:
+def _fit_widths(columns: Sequence[Column], widths: list[int], room: int) -> list[int]:
     """The widths after the wrapping column has given way, as far as it can."""
     over = sum(widths) - room
     for i, column in enumerate(columns):
@@ -174,7 +174,7 @@ def _fitted(columns: Sequence[Column], widths: list[int], room: int) -> list[int
     return widths
 
 
-def _lines(columns: Sequence[Column], row: list[str], widths: list[int], gap: str) -> list[str]:
+def _set_row(columns: Sequence[Column], row: list[str], widths: list[int], gap: str) -> list[str]:
     """One row of cells as one line, or as several where a cell wraps."""
     parts = [wrap(t, w) if c.wraps else [t] for c, t, w in zip(columns, row, widths, strict=True)]
     lines = []
@@ -189,7 +189,7 @@ def _lines(columns: Sequence[Column], row: list[str], widths: list[int], gap: st
 # Findings as JSON: one object, stable order, nothing that JSON cannot say.
 # ----------------------------------------------------------------------------------------------------
 
-FORMAT = 2
+JSON_FORMAT = 2
 """Goes up when a field is renamed or changes its meaning, never when one is added."""
 
 
@@ -203,7 +203,7 @@ def to_json(findings: Mapping[str, Any]) -> str:
     >>> to_json({"rate_hz": 100.0, "gap_s": float("nan")})
     '{"format": 2, "rate_hz": 100.0, "gap_s": null}\n'
     """
-    return json.dumps(plain({"format": FORMAT, **findings}), allow_nan=False) + "\n"
+    return json.dumps(plain({"format": JSON_FORMAT, **findings}), allow_nan=False) + "\n"
 
 
 def plain(value: Any) -> Any:

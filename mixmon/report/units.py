@@ -8,7 +8,7 @@ from mixmon.errors import UsageError
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import Fuel
 
-UNITS = ("lambda", "phi", "afr", "oxygen")
+UNIT_NAMES = ("lambda", "phi", "afr", "oxygen")
 
 
 @dataclass(frozen=True, slots=True)

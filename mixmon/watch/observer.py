@@ -49,7 +49,7 @@ QUARTER_ROWS = 25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Now:
+class EngineNow:
     """What the tail says: the cylinders, and the engine as a whole as in Snapshot."""
 
     cylinders: Cylinders
@@ -59,7 +59,7 @@ class Now:
     leanest: int | None
 
 
-class Tail:
+class RecentRows:
     """A stage: rows in; `now` tells what the newest of them say.
 
     weights  float64[n], cylinders that each node speaks for
@@ -86,18 +86,18 @@ class Tail:
         reference = engine_lambda(lam, self._weights)[:, None] if target is None else target
         need = needs_percent(lam, reference)
         self._worst = np.fmax(self._worst, np.fmax.reduce(need, axis=0))
-        self._need = _last(self._need, need, WHISKER_ROWS)
-        self._lam = _last(self._lam, lam, QUARTER_ROWS)
-        self._oxygen = _last(self._oxygen, np.where(valid, rows.oxygen, np.nan), QUARTER_ROWS)
+        self._need = _keep_last(self._need, need, WHISKER_ROWS)
+        self._lam = _keep_last(self._lam, lam, QUARTER_ROWS)
+        self._oxygen = _keep_last(self._oxygen, np.where(valid, rows.oxygen, np.nan), QUARTER_ROWS)
         wanted = np.full_like(lam, np.nan) if target is None else target
-        self._target = _last(self._target, wanted, QUARTER_ROWS)
+        self._target = _keep_last(self._target, wanted, QUARTER_ROWS)
         self._newest = rows.take(slice(-1, None))
 
     def reset_peaks(self) -> None:
         """Forget the worst needs so far."""
         self._worst = np.full(self._nodes, np.nan)
 
-    def now(self) -> Now:
+    def now(self) -> EngineNow:
         """What the newest rows say."""
         lam, target = mean_of_known(self._lam), mean_of_known(self._target)
         row = self._newest
@@ -107,15 +107,15 @@ class Tail:
         engine = engine_lambda(counted, self._weights)
         vs_target, vs_peers = needs_percent(lam, target), needs_percent(lam, engine)
         wanted = engine_lambda(np.where(usable, target, np.nan), self._weights)
-        return Now(
-            self._cylinders(row, state, lam, vs_target, vs_peers),
+        return EngineNow(
+            self._make_cylinders(row, state, lam, vs_target, vs_peers),
             float(needs_percent(engine, wanted)),
-            _range(vs_peers[usable]),
+            _range_of(vs_peers[usable]),
             int((state == SampleState.VALID).sum()),
-            _leanest(np.where(usable, vs_target, np.nan), np.where(usable, vs_peers, np.nan)),
+            _find_leanest(np.where(usable, vs_target, np.nan), np.where(usable, vs_peers, np.nan)),
         )
 
-    def _cylinders(
+    def _make_cylinders(
         self,
         row: CylinderBlock | None,
         state: Bytes,
@@ -140,18 +140,18 @@ class Tail:
         )
 
 
-def _last(before: Floats, more: Floats, rows: int) -> Floats:
+def _keep_last(before: Floats, more: Floats, rows: int) -> Floats:
     """The newest rows, as an array of its own."""
     if len(more) >= rows:
         return more[-rows:].copy()
     return np.concatenate([before[len(more) - rows :] if len(before) + len(more) > rows else before, more])
 
 
-def _range(needs: Floats) -> float:
+def _range_of(needs: Floats) -> float:
     return float(needs.max() - needs.min()) if len(needs) > 1 else float("nan")
 
 
-def _leanest(vs_target: Floats, vs_peers: Floats) -> int | None:
+def _find_leanest(vs_target: Floats, vs_peers: Floats) -> int | None:
     for needs in (vs_target, vs_peers):
         if np.isfinite(needs).any():
             return int(np.nanargmax(needs))
@@ -190,7 +190,7 @@ class StripStage:
         for first, end in pairwise(borders):
             slot = int(slots[first])
             if self._open and slot != self._slot:
-                self._close()
+                self._close_point()
             self._slot = slot
             self._open.append(rows.take(slice(first, end)))
 
@@ -201,7 +201,7 @@ class StripStage:
         seconds = (slot - self._slot) * (POINT_NS / 1e9)
         return Strip(seconds, target.copy(), engine.copy(), leanest.copy())
 
-    def _close(self) -> None:
+    def _close_point(self) -> None:
         lam = np.concatenate([np.where(r.state == SampleState.VALID, r.lam, np.nan) for r in self._open])
         mean = mean_of_known(lam)
         now = [r.now["target"] for r in self._open if "target" in r.now]
@@ -224,7 +224,7 @@ WANTED_PERCENT = 0.5
 """Half-width of the interval that a dwell is held for."""
 
 _SHOWN_ROWS = 50  # stillness that is worth calling a dwell
-_PRIOR = 10.0
+_PRIOR_BATCHES = 10.0
 _PRESENT_SHARE = 0.5  # a cylinder with less of the cell's time than that is not waited for
 
 
@@ -250,7 +250,7 @@ def holding(
         if not np.isnan(need).any():
             node = int(need.argmax())
             worst = chain.nodes[node].cylinders[0]
-            left = _seconds(float(need[node]), dwelling.waiting) + settle if need[node] > 0 else 0.0
+            left = _seconds_until(float(need[node]), dwelling.waiting) + settle if need[node] > 0 else 0.0
     return Holding(cell, settle, least, wanted_percent, left, worst)
 
 
@@ -264,7 +264,7 @@ def _batches_left(judged: CellResult, wanted_percent: float) -> Floats:
     if not known.any():
         return np.full(len(batches), np.nan)
     pooled = float(variance[known].mean())
-    scatter = np.sqrt((effective * variance + _PRIOR * pooled) / (effective + _PRIOR))
+    scatter = np.sqrt((effective * variance + _PRIOR_BATCHES * pooled) / (effective + _PRIOR_BATCHES))
     width = wanted_percent / 100.0 / np.maximum(scatter, 1e-12)
     wanted = np.interp(width, _WIDTH[::-1], _EFFECTIVE[::-1])
     half = np.array([e.half for e in judged.peers])
@@ -272,14 +272,14 @@ def _batches_left(judged: CellResult, wanted_percent: float) -> Floats:
     return np.where(known, np.where(half <= wanted_percent / 100.0, 0.0, np.maximum(left, 1.0)), np.nan)
 
 
-def _seconds(batches: float, waiting: int) -> float:
+def _seconds_until(batches: float, waiting: int) -> float:
     """Until that many batches more are counted: the last ones count only once others have followed."""
     rows = (np.ceil(batches) + GUARD_BATCHES) * BATCH_ROWS - waiting
     return max(float(rows), 0.0) * GRID_NS / 1e9
 
 
-KEPT_EVENTS = 500
-KEPT_PULLS = 30
+SHOWN_EVENTS = 500
+SHOWN_PULLS = 30
 """A screen compares the latest ones; a report takes all."""
 
 BY_OPERATOR = "the operator's decision"
@@ -315,21 +315,21 @@ class Observer:
         self._session = session
         self._gaps = binding.gaps
         self._wanted_percent = wanted_percent
-        self._tail = Tail(weights)
+        self._tail = RecentRows(weights)
         self._strip = StripStage(weights)
         self._alarms = Alarms(limits_in_force(session).alarms, nodes)
         self._balance = BalanceStage(session, left_out)
         self._excursions = EventStage(session, binding.fuel)
         self._pulls = PullStage(session)
-        self._pulled: deque[Pull] = deque(maxlen=KEPT_PULLS)
+        self._pulled: deque[Pull] = deque(maxlen=SHOWN_PULLS)
         self._review: PullReview | None = None
         self._verdicts: dict[int, bool] = {}
-        self._misfires: deque[LeftOut] = deque(maxlen=KEPT_EVENTS)
+        self._misfires: deque[LeftOut] = deque(maxlen=SHOWN_EVENTS)
         self._new: list[Event] = []
-        self._happened: deque[Event] = deque(maxlen=KEPT_EVENTS)
-        self._events: deque[AlarmEvent] = deque(maxlen=KEPT_EVENTS)
+        self._happened: deque[Event] = deque(maxlen=SHOWN_EVENTS)
+        self._events: deque[AlarmEvent] = deque(maxlen=SHOWN_EVENTS)
         self.engine: dict[str, float] = {}
-        self._glance: tuple[int, Balance | None] = (-1, None)
+        self._balance_now: tuple[int, Balance | None] = (-1, None)
         self.t: int | None = None
         self.stretch = 0
         self.rows = 0
@@ -341,18 +341,18 @@ class Observer:
         self._tail.feed(rows)
         self._strip.feed(rows)
         self._balance.feed(rows)
-        self._heed(self._excursions.feed(rows))
-        self._compare(self._pulls.feed(rows))
+        self._take_events(self._excursions.feed(rows))
+        self._add_pulls(self._pulls.feed(rows))
         self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
         self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
         self.rows += len(rows)
-        return self._keep(self._alarms.feed(rows))
+        return self._keep_records(self._alarms.feed(rows))
 
     def flush(self) -> tuple[AlarmEvent, ...]:
         """The end of the rows: the records of actions that are stamped behind the last one."""
-        self._heed(self._excursions.flush())
-        self._compare(self._pulls.flush())
-        return self._keep(self._alarms.flush())
+        self._take_events(self._excursions.flush())
+        self._add_pulls(self._pulls.flush())
+        return self._keep_records(self._alarms.flush())
 
     def act(self, action: OperatorAction) -> OperatorAction:
         """The action as it must be recorded; its own records come from `result`, or with later rows.
@@ -364,19 +364,19 @@ class Observer:
 
     def result(self) -> tuple[AlarmEvent, ...]:
         """The records of actions that wait for no row."""
-        return self._keep(self._alarms.result())
+        return self._keep_records(self._alarms.result())
 
     def judge_pull(self, begin: int, *, keep: bool) -> None:
         """Keep the pull that began at that time, ns, or reject it, whatever is suggested."""
         self._verdicts[begin] = keep
-        self._pulled = deque((self._as_judged(pull) for pull in self._pulled), KEPT_PULLS)
+        self._pulled = deque((self._apply_judgement(pull) for pull in self._pulled), SHOWN_PULLS)
         if self._pulled:
-            self._review = self._compared()
+            self._review = self._review_pulls()
 
     def judge_cell(self, cell: Cell, *, keep: bool) -> None:
         """Leave a cell out of needs and trims, or count it again."""
         self._balance.judge(cell, keep=keep)
-        self._glance = (-1, self._glance[1])
+        self._balance_now = (-1, self._balance_now[1])
 
     def silences(self) -> tuple[OperatorAction, ...]:
         """The actions that would silence a new observer's alarms as the operator has silenced these."""
@@ -412,50 +412,50 @@ class Observer:
                 self._wanted_percent,
             ),
             alarms=self._alarms.current(),
-            balance=self._renewed(),
+            balance=self._renew_balance(),
             pulls=self._review,
             buses=(),
             alarm_events=tuple(self._events),
             happened=tuple(self._happened),
         )
 
-    def _renewed(self) -> Balance | None:
+    def _renew_balance(self) -> Balance | None:
         """The balance of this second of data time."""
         second = -1 if self.t is None else self.t // RENEWAL_NS
-        if second != self._glance[0] and self._balance.counted:
-            self._glance = second, self._balance.glance(gaps=self._gaps)
-        return self._glance[1]
+        if second != self._balance_now[0] and self._balance.counted:
+            self._balance_now = second, self._balance.glance(gaps=self._gaps)
+        return self._balance_now[1]
 
     def happened(self) -> list[Event]:
         """Misfires, cuts, excursions and drop-outs found since the last call."""
         new, self._new = self._new, []
         return new
 
-    def _compare(self, pulls: Sequence[Pull]) -> None:
+    def _add_pulls(self, pulls: Sequence[Pull]) -> None:
         if pulls:
-            self._pulled.extend(map(self._as_judged, pulls))
-            self._review = self._compared()
+            self._pulled.extend(map(self._apply_judgement, pulls))
+            self._review = self._review_pulls()
 
-    def _compared(self) -> PullReview:
+    def _review_pulls(self) -> PullReview:
         """The pulls side by side; what was read around misfires is not counted once they are known."""
         return review(self._session, tuple(self._pulled), tuple(self._misfires))
 
-    def _as_judged(self, pull: Pull) -> Pull:
+    def _apply_judgement(self, pull: Pull) -> Pull:
         keep = self._verdicts.get(pull.begin)
         if keep is None:
             return pull
         judged = Verdict(KEEP if keep else REJECT, () if keep else (BY_OPERATOR,), pull.verdict.remarks)
         return replace(pull, verdict=judged)
 
-    def _heed(self, events: Sequence[Event]) -> None:
+    def _take_events(self, events: Sequence[Event]) -> None:
         self._balance.heed(events)
         around = around_misfires(self._session, events)
         self._misfires.extend(around)
         if any(m.begin < pull.end and pull.begin < m.end for m in around for pull in self._pulled):
-            self._review = self._compared()
+            self._review = self._review_pulls()
         self._new.extend(events)
         self._happened.extend(events)
 
-    def _keep(self, events: tuple[AlarmEvent, ...]) -> tuple[AlarmEvent, ...]:
+    def _keep_records(self, events: tuple[AlarmEvent, ...]) -> tuple[AlarmEvent, ...]:
         self._events.extend(events)
         return events

@@ -6,7 +6,7 @@ import json
 import pytest
 
 from mixmon.cli import simulate as command
-from mixmon.cli.main import COMMANDS, Parser, main
+from mixmon.cli.main import COMMANDS, CommandParser, main
 from mixmon.errors import OutputError, UsageError
 from mixmon.session.load import load_session
 
@@ -14,7 +14,7 @@ SHORT = ["--scenario", "plain", "--cylinders", "4", "--duration", "3", "--quiet"
 
 
 def run(*arguments):
-    parser = Parser("mixmon simulate", COMMANDS["simulate"])
+    parser = CommandParser("mixmon simulate", COMMANDS["simulate"])
     command.configure(parser)
     return command.run(parser.parse([str(a) for a in arguments]))
 

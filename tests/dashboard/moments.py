@@ -8,8 +8,8 @@ from dashboard.scenes import RULES, UNITS, alarm, balance, event, happened, pull
 from hypothesis import strategies as st
 
 from mixmon.dashboard.keys import Asked, Page, Prompt
-from mixmon.dashboard.palettes import NAMES
-from mixmon.dashboard.readouts import DigitHold
+from mixmon.dashboard.palettes import PALETTES
+from mixmon.dashboard.readouts import ReadoutHold
 from mixmon.dashboard.scene import SCALES, Scene, Setting, ViewOptions
 from mixmon.dashboard.screens.pages import State
 from mixmon.findings.alarms.records import AlarmList
@@ -142,7 +142,7 @@ def scenes(draw):
     return Scene(
         setting=Setting(declared),
         snapshot=shown,
-        digits=DigitHold().feed(shown, 0.0),
+        digits=ReadoutHold().feed(shown, 0.0),
         options=options,
         live=shown,
         stalled=draw(st.sampled_from((0.0, 2.0, 4000.0))),
@@ -156,7 +156,7 @@ def states(options):
     return st.builds(
         State,
         st.just(options),
-        palette=st.sampled_from(NAMES),
+        palette=st.sampled_from(PALETTES),
         page=st.sampled_from(list(Page)),
         cursor=st.none(),
         spread=st.booleans(),

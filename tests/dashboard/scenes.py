@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from mixmon.dashboard.readouts import DigitHold
+from mixmon.dashboard.readouts import ReadoutHold
 from mixmon.dashboard.scene import Scene, Setting, ViewOptions
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
@@ -337,7 +337,7 @@ def scene(shown=None, *, count=8, options=OPTIONS, declared=None, **changes):
     shown = snapshot(count) if shown is None else shown
     setting = Setting(declared or session(count))
     live = changes.pop("live", shown)
-    return Scene(setting, shown, DigitHold().feed(shown, 0.0), options, live, **changes)
+    return Scene(setting, shown, ReadoutHold().feed(shown, 0.0), options, live, **changes)
 
 
 def text(rows):

@@ -18,7 +18,7 @@ from dashboard.scenes import (
 )
 
 from mixmon.dashboard.controls import Controls, is_recording
-from mixmon.dashboard.keys import BINDINGS, WRITTEN, Asked, Page, bindings, last_line
+from mixmon.dashboard.keys import BINDINGS, EXPORTABLE_PAGES, Asked, Page, bindings, last_line
 from mixmon.dashboard.screens.pages import State
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.steady import Cell
@@ -257,10 +257,10 @@ def test_while_a_reason_is_typed_keys_are_letters_and_esc_gives_up():
 
 
 def test_the_second_press_takes_silence_back():
-    shelved, service = alarm(flags=AlarmFlag.SHELVED), alarm(flags=AlarmFlag.OUT_OF_SERVICE)
+    shelved, toggle_service = alarm(flags=AlarmFlag.SHELVED), alarm(flags=AlarmFlag.OUT_OF_SERVICE)
     desk = Desk(snapshot(alarms=alarm_list(shelved)))
     desk.press("z")
-    desk.shown = snapshot(alarms=alarm_list(service))
+    desk.shown = snapshot(alarms=alarm_list(toggle_service))
     desk.press("l", "o")
     assert desk.sent == [Unshelve(LEAN.name, 3), InService(LEAN.name, 3)]
 
@@ -390,7 +390,7 @@ def test_a_check_without_evidence_stays_as_it_is():
 def test_a_screen_is_written_to_a_file_where_its_keys_say_so(page):
     desk = Desk(page=page)
     desk.press("e")
-    assert desk.controls.export is (page in WRITTEN)
+    assert desk.controls.export is (page in EXPORTABLE_PAGES)
     assert desk.sent == []
 
 

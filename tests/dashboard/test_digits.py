@@ -4,10 +4,10 @@ from itertools import combinations
 
 import pytest
 
-from mixmon.dashboard.digits import SIZES, arc_minutes, big, big_width, size_for
+from mixmon.dashboard.digits import DIGIT_SIZES, arc_minutes, big, big_width, size_for
 
 SHOWN = "0123456789+-."
-LETTERS = "NOELKVRDAT"
+STATE_LETTERS = "NOELKVRDAT"
 
 
 @pytest.mark.parametrize(
@@ -18,7 +18,7 @@ def test_three_rows_up_to_thirty_five_up_to_forty_five_seven_above(rows, tall):
 
 
 @pytest.mark.parametrize("plain", [False, True], ids=["half blocks", "ascii"])
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", DIGIT_SIZES)
 @pytest.mark.parametrize("text", ["", "7", "+5.3", "NO DATA", "1 6", "μ"])
 def test_all_rows_are_equally_wide(text, size, plain):
     rows = big(text, size, ascii_only=plain)
@@ -28,8 +28,8 @@ def test_all_rows_are_equally_wide(text, size, plain):
 
 
 @pytest.mark.parametrize("plain", [False, True], ids=["half blocks", "ascii"])
-@pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("alphabet", [SHOWN, LETTERS], ids=["digits", "letters"])
+@pytest.mark.parametrize("size", DIGIT_SIZES)
+@pytest.mark.parametrize("alphabet", [SHOWN, STATE_LETTERS], ids=["digits", "letters"])
 def test_no_two_characters_of_an_alphabet_look_alike(alphabet, size, plain):
     drawn = {char: big(char, size, ascii_only=plain) for char in alphabet}
     assert [(a, b) for a, b in combinations(alphabet, 2) if drawn[a] == drawn[b]] == []

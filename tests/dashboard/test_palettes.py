@@ -2,7 +2,7 @@
 
 import pytest
 
-from mixmon.dashboard.palettes import NAMES, contrast, palette
+from mixmon.dashboard.palettes import PALETTES, contrast, palette
 
 LEAST = {"print": 4.5, "dark": 4.5, "sunlight": 7.0}
 
@@ -47,7 +47,7 @@ def test_sunlight_is_bold_and_has_no_grey():
     assert set(greys) == {"#000000", "#ffffff"}
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", PALETTES)
 def test_every_palette_has_every_style(name):
     assert palette(name).keys() == palette("print").keys()
 
@@ -64,7 +64,7 @@ def test_only_two_hues_carry_meaning_and_neither_is_red_or_green(name):
     assert hues == {"blue", "orange"}
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", PALETTES)
 @pytest.mark.parametrize("style", ["over", "nodata", "look"])
 def test_a_blinking_word_is_drawn_differently_in_its_two_phases(name, style):
     looks = palette(name)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from dashboard.scenes import NEEDS, cylinders, nothing, snapshot
 
-from mixmon.dashboard.readouts import HOLD_S, RENEW_S, DigitHold
+from mixmon.dashboard.readouts import HOLD_S, RENEW_S, ReadoutHold
 
 
 def at(*needs, silent=(), **changes):
@@ -16,14 +16,14 @@ def at(*needs, silent=(), **changes):
 
 
 def test_numbers_change_four_times_a_second():
-    hold = DigitHold()
+    hold = ReadoutHold()
     shown = [hold.feed(at(float(i), 0.0), i / 10).needs[0] for i in range(20)]
     assert len(dict.fromkeys(shown)) == 7  # at 0, 0.3, 0.6, ... of the ten pictures a second
     assert RENEW_S == 0.25
 
 
 def test_the_leanest_stays_for_a_second_and_a_half():
-    hold = DigitHold()
+    hold = ReadoutHold()
     hold.feed(at(5.0, 0.0), 0.0)
     seen = {t: hold.feed(at(1.0, 2.0), t) for t in (0.5, 1.0, 1.4, 1.75)}
     assert [(d.leanest, d.need) for d in seen.values()] == [(0, 5.0)] * 3 + [(1, 2.0)]
@@ -33,20 +33,20 @@ def test_the_leanest_stays_for_a_second_and_a_half():
 
 
 def test_a_leaner_one_takes_over_at_once():
-    hold = DigitHold()
+    hold = ReadoutHold()
     hold.feed(at(5.0, 0.0), 0.0)
     assert hold.feed(at(5.0, 7.0), 0.3).leanest == 1
 
 
 def test_a_held_cylinder_that_falls_silent_is_let_go_within_one_picture():
-    hold = DigitHold()
+    hold = ReadoutHold()
     hold.feed(at(5.0, 0.0, 1.0), 0.0)
     digits = hold.feed(at(5.0, 0.0, 1.0, silent=(0,)), 0.1)
     assert (digits.leanest, digits.need) == (2, 1.0)
 
 
 def test_nothing_is_held_over_no_data():
-    hold = DigitHold()
+    hold = ReadoutHold()
     hold.feed(at(5.0, 0.0), 0.0)
     digits = hold.feed(nothing(2), 0.1)
     assert digits.leanest is None
@@ -54,12 +54,12 @@ def test_nothing_is_held_over_no_data():
 
 
 def test_needs_are_against_peers_where_no_target_is_known():
-    digits = DigitHold().feed(at(*NEEDS[:4], target=np.nan), 0.0)
+    digits = ReadoutHold().feed(at(*NEEDS[:4], target=np.nan), 0.0)
     assert digits.against == "peers"
     assert digits.need == NEEDS[2] + 0.5
 
 
 def test_a_target_that_comes_back_ends_the_hold_of_another_kind_of_number():
-    hold = DigitHold()
+    hold = ReadoutHold()
     hold.feed(at(5.0, 0.0, target=np.nan), 0.0)
     assert hold.feed(replace(at(1.0, 2.0), target=0.87), 0.5).need == 2.0

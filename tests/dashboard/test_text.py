@@ -20,8 +20,8 @@ from mixmon.dashboard.text import (
     wrap,
 )
 
-WORDS = st.text(max_size=30)
-ROWS = st.lists(st.tuples(WORDS.map(clean), st.sampled_from(("text", "dim"))), max_size=5).map(tuple)
+STATE_WORDS = st.text(max_size=30)
+ROWS = st.lists(st.tuples(STATE_WORDS.map(clean), st.sampled_from(("text", "dim"))), max_size=5).map(tuple)
 
 
 def test_width_is_what_the_terminal_library_says_for_every_character_that_is_let_through():
@@ -31,7 +31,7 @@ def test_width_is_what_the_terminal_library_says_for_every_character_that_is_let
     assert not differ
 
 
-@given(WORDS)
+@given(STATE_WORDS)
 def test_clean_text_has_nothing_that_a_terminal_obeys_or_draws_without_width(words):
     text = clean(words)
     assert text.isprintable()
@@ -55,7 +55,7 @@ def test_foreign_names_cannot_command_the_terminal(written, shown):
     assert clean(written) == shown
 
 
-@given(WORDS, st.integers(0, 40), st.booleans())
+@given(STATE_WORDS, st.integers(0, 40), st.booleans())
 def test_fit_gives_exactly_the_cells_asked_for(words, columns, right):
     assert width(fit(words, columns, right=right)) == columns
 
@@ -79,7 +79,7 @@ def test_what_is_cut_shows_that_it_is_and_a_blank_end_is_not_cut():
     assert fit_row([("lean    ", "text")], 6) == (("lean  ", "text"),)
 
 
-@given(WORDS, st.integers(1, 40))
+@given(STATE_WORDS, st.integers(1, 40))
 def test_wrapped_lines_fit_and_lose_nothing(words, columns):
     lines = wrap(words, columns)
     assert "".join(lines).replace(" ", "") == "".join(clean(words).split())

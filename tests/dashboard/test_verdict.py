@@ -18,7 +18,7 @@ from dashboard.scenes import (
 )
 
 from mixmon.dashboard.scene import Setting
-from mixmon.dashboard.verdict import Word, rail_limits, verdict
+from mixmon.dashboard.verdict import LimitWord, bar_limits, verdict
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import AlarmRule, Limits
@@ -36,50 +36,50 @@ def shown(*alarms, state=SampleState.VALID, **changes):
 LOST = [SampleState.SILENT, SampleState.HELD, SampleState.COLD, SampleState.WARMING] * 2
 ONE_SILENT = [SampleState.VALID] * 7 + [SampleState.SILENT]
 
-WORDS = {
-    "nothing stands": (shown(), Word.NONE, "no limit crossed"),
-    "before the first frame": (nothing(), Word.NO_DATA, "nothing received yet"),
-    "all sensors lost": (shown(state=LOST), Word.NO_DATA, "sensors cold or held or silent or warming"),
-    "an alarm whose data are lost": (shown(alarm(), state=LOST), Word.NO_DATA, "sensors cold"),
-    "the worker stopped": (shown(alarm(), failure="disk gone"), Word.NO_DATA, "disk gone"),
-    "lean": (shown(alarm()), Word.OVER, "cyl 3 lean under load"),
-    "lean, accepted": (shown(alarm(state=AlarmState.ACKNOWLEDGED)), Word.OVER, "cyl 3 lean"),
-    "lean, shelved by the operator": (shown(alarm(flags=AlarmFlag.SHELVED)), Word.OVER, "cyl 3 lean"),
-    "lean, off by rule": (shown(alarm(flags=AlarmFlag.SUPPRESSED)), Word.NONE, "no limit crossed"),
-    "two lean": (shown(alarm(), alarm(position=4)), Word.OVER, "cyl 3 lean under load and 1 more"),
+STATE_WORDS = {
+    "nothing stands": (shown(), LimitWord.NONE, "no limit crossed"),
+    "before the first frame": (nothing(), LimitWord.NO_DATA, "nothing received yet"),
+    "all sensors lost": (shown(state=LOST), LimitWord.NO_DATA, "sensors cold or held or silent or warming"),
+    "an alarm whose data are lost": (shown(alarm(), state=LOST), LimitWord.NO_DATA, "sensors cold"),
+    "the worker stopped": (shown(alarm(), failure="disk gone"), LimitWord.NO_DATA, "disk gone"),
+    "lean": (shown(alarm()), LimitWord.OVER, "cyl 3 lean under load"),
+    "lean, accepted": (shown(alarm(state=AlarmState.ACKNOWLEDGED)), LimitWord.OVER, "cyl 3 lean"),
+    "lean, shelved by the operator": (shown(alarm(flags=AlarmFlag.SHELVED)), LimitWord.OVER, "cyl 3 lean"),
+    "lean, off by rule": (shown(alarm(flags=AlarmFlag.SUPPRESSED)), LimitWord.NONE, "no limit crossed"),
+    "two lean": (shown(alarm(), alarm(position=4)), LimitWord.OVER, "cyl 3 lean under load and 1 more"),
     "was lean, not accepted": (
         shown(alarm(state=AlarmState.RETURNED_UNACKNOWLEDGED, active=False)),
-        Word.LOOK,
+        LimitWord.LOOK,
         "not accepted",
     ),
-    "a lesser alarm": (shown(alarm(SUPPLY, 5)), Word.LOOK, "cyl 5 supply low"),
-    "one sensor silent": (shown(state=ONE_SILENT), Word.LOOK, "7 of 8 valid"),
-    "overrun": (shown(state=SampleState.OVERRUN), Word.NONE, "no limit crossed"),
-    "settling after a cut": (shown(state=SampleState.SETTLING), Word.LOOK, "0 of 8 valid"),
+    "a lesser alarm": (shown(alarm(SUPPLY, 5)), LimitWord.LOOK, "cyl 5 supply low"),
+    "one sensor silent": (shown(state=ONE_SILENT), LimitWord.LOOK, "7 of 8 valid"),
+    "overrun": (shown(state=SampleState.OVERRUN), LimitWord.NONE, "no limit crossed"),
+    "settling after a cut": (shown(state=SampleState.SETTLING), LimitWord.LOOK, "0 of 8 valid"),
     "lean beyond the sensors' range": (
         shown(alarm(), state=SampleState.AT_LEAN_LIMIT),
-        Word.OVER,
+        LimitWord.OVER,
         "cyl 3 lean under load",
     ),
     "the engine bus is lost": (
         shown(engine={}, target=np.nan),
-        Word.NO_DATA,
+        LimitWord.NO_DATA,
         "rpm and target lost",
     ),
-    "the engine bus is lost while over": (shown(alarm(), engine={}, target=np.nan), Word.OVER, "cyl 3"),
+    "the engine bus is lost while over": (shown(alarm(), engine={}, target=np.nan), LimitWord.OVER, "cyl 3"),
 }
 
 
-@pytest.mark.parametrize("name", WORDS)
+@pytest.mark.parametrize("name", STATE_WORDS)
 def test_word_and_reason(name):
-    given, word, why = WORDS[name]
+    given, word, why = STATE_WORDS[name]
     found = verdict(scene(given))
     assert found.word is word
     assert why in found.why
 
 
 def test_a_worker_that_does_not_answer_leaves_no_data():
-    assert verdict(scene(shown(alarm()), stalled=2.0)).word is Word.NO_DATA
+    assert verdict(scene(shown(alarm()), stalled=2.0)).word is LimitWord.NO_DATA
 
 
 def test_limits_that_nobody_can_watch_are_not_called_none():
@@ -87,12 +87,12 @@ def test_limits_that_nobody_can_watch_are_not_called_none():
         session(), engine_signals={k: v for k, v in session().engine_signals.items() if k != "target"}
     )
     found = verdict(scene(shown(target=np.nan), declared=without_target))
-    assert found.word is Word.LOOK
+    assert found.word is LimitWord.LOOK
     assert "not watched" in found.why
 
 
 def test_a_frozen_picture_does_not_hide_an_alarm():
-    assert verdict(scene(shown(), live=shown(alarm()), frozen=5.0)).word is Word.OVER
+    assert verdict(scene(shown(), live=shown(alarm()), frozen=5.0)).word is LimitWord.OVER
 
 
 @pytest.mark.parametrize(
@@ -112,10 +112,10 @@ def test_only_an_unaccepted_priority_1_alarm_blinks(given, asks):
 
 def test_rail_limits_are_needs_against_the_target():
     """By hand: 0.040 over 0.87 is +4.6 %, 0.07 under is -8.0 %."""
-    rich, lean = rail_limits(Setting(session()), 0.87, snapshot())
+    rich, lean = bar_limits(Setting(session()), 0.87, snapshot())
     assert lean == pytest.approx(100 * 0.04 / 0.87)
     assert rich == pytest.approx(-100 * 0.07 / 0.87)
-    assert rail_limits(Setting(session()), np.nan, snapshot()) == (None, None)
+    assert bar_limits(Setting(session()), np.nan, snapshot()) == (None, None)
 
 
 PART_LOAD = {"rpm": 3000.0, "throttle": 18.0, "load": 18.0, "target": 0.98}
@@ -124,18 +124,18 @@ PART_LOAD = {"rpm": 3000.0, "throttle": 18.0, "load": 18.0, "target": 0.98}
 def test_a_limit_that_is_not_in_force_is_neither_drawn_nor_called_uncrossed():
     """At part load no rule about mixture watches: what lies beyond its limit has crossed nothing."""
     given = shown(engine=PART_LOAD)
-    assert rail_limits(Setting(session()), 0.87, given) == (None, None)
+    assert bar_limits(Setting(session()), 0.87, given) == (None, None)
     found = verdict(scene(given))
-    assert (found.word, found.why) == (Word.NONE, "no mixture limit in force now")
+    assert (found.word, found.why) == (LimitWord.NONE, "no mixture limit in force now")
 
 
 def test_a_limit_that_is_off_by_rule_is_not_drawn():
     cut = replace(alarm_list(), suppressed=tuple(rule.name for rule in RULES))
-    assert rail_limits(Setting(session()), 0.87, snapshot(alarms=cut)) == (None, None)
+    assert bar_limits(Setting(session()), 0.87, snapshot(alarms=cut)) == (None, None)
 
 
 def test_the_tightest_limit_is_drawn():
     rules = (LEAN, AlarmRule("lean", 1, "lambda_above", 0.88), AlarmRule("rich", 2, "lambda_below", 0.85))
-    rich, lean = rail_limits(Setting(session(limits=Limits("sheet", rules))), 0.87, snapshot())
+    rich, lean = bar_limits(Setting(session(limits=Limits("sheet", rules))), 0.87, snapshot())
     assert lean == pytest.approx(100 * (0.88 / 0.87 - 1))
     assert rich == pytest.approx(100 * (0.85 / 0.87 - 1))

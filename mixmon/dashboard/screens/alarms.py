@@ -20,7 +20,7 @@ from mixmon.dashboard.text import (
     state_word,
     wrap,
 )
-from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict, who
+from mixmon.dashboard.verdict import NOT_ACCEPTED, LimitVerdict, who
 from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
 from mixmon.findings.events.event import NOT_FUELLING
 from mixmon.session.model import AlarmRule
@@ -28,7 +28,7 @@ from mixmon.session.model import AlarmRule
 _MEANING_ROWS = 9
 _NARROW, _LEAST_LIST = 60, 3
 _NAME, _VALUE = 22, 13
-_PLACEHOLDER = "a placeholder of common practice, not from this engine's builder"
+_PLACEHOLDER_WORDS = "a placeholder of common practice, not from this engine's builder"
 _NEAR_NS = SECOND_NS
 """What was found so close to an alarm's beginning may be what raised it."""
 
@@ -44,22 +44,22 @@ _STATE_WORDS = {
 }
 
 
-def alarms_page(scene: Scene, verdict: Verdict, chosen: int, sheet: Sheet) -> list[Row]:
+def alarms_page(scene: Scene, verdict: LimitVerdict, chosen: int, sheet: Sheet) -> list[Row]:
     """The list, the meaning of alarm number `chosen` of it, keys."""
     width, height = sheet.width, sheet.height
     alarms = scene.alarms()
     chosen = min(max(chosen, 0), max(len(alarms) - 1, 0))
-    head = [status(scene, verdict, width, title="ALARMS"), _counts(scene, width), _heading(width)]
+    head = [status(scene, verdict, width, title="ALARMS"), _count_row(scene, width), _heading_row(width)]
     room = room_below(head, height)
-    meaning = _meaning(scene, alarms[chosen], width) if alarms else []
-    rows = _list(scene, chosen, width)
+    meaning = _meaning_rows(scene, alarms[chosen], width) if alarms else []
+    rows = _list_rows(scene, chosen, width)
     most = max(room * 3 // 5, room - len(rows)) if room >= _MEANING_ROWS else 0
     meaning = meaning[: min(most, max(room - 3, 0))]
-    rows = _in_sight(rows, chosen, width, room - len(meaning))
+    rows = _rows_in_sight(rows, chosen, width, room - len(meaning))
     return framed(head, [*rows, *meaning], sheet)
 
 
-def _counts(scene: Scene, width: int) -> Row:
+def _count_row(scene: Scene, width: int) -> Row:
     alarms = scene.alarms()
     active = sum(a.active for a in alarms)
     waiting = sum(a.state in NOT_ACCEPTED and not a.flags for a in alarms)
@@ -70,18 +70,18 @@ def _counts(scene: Scene, width: int) -> Row:
     return fit_row([(text, "text"), (flood, "strong")], width)
 
 
-def _heading(width: int) -> Row:
+def _heading_row(width: int) -> Row:
     what = f"{fit('what', _NAME)} {fit('now', _VALUE)} limit"
     if width < _NARROW:
         return fit_row([(f"pri {fit('state', 10)} cyl  what", "label")], width)
     return fit_row([(f"pri {fit('state', 10)}  {fit('for', 7)}  cyl  {what}", "label")], width)
 
 
-def _list(scene: Scene, chosen: int, width: int) -> list[Row]:
+def _list_rows(scene: Scene, chosen: int, width: int) -> list[Row]:
     """All alarms, then rules that are off by rule, and those that nobody can watch."""
     alarms = scene.alarms()
     by_rule = scene.snapshot.alarms.suppressed
-    rows = [_row(scene, a, width, chosen=i == chosen) for i, a in enumerate(alarms)]
+    rows = [_alarm_row(scene, a, width, chosen=i == chosen) for i, a in enumerate(alarms)]
     if not alarms:
         rows = [fit_row([("  no alarm stands", "dim")], width)]
     if by_rule:
@@ -93,7 +93,7 @@ def _list(scene: Scene, chosen: int, width: int) -> list[Row]:
     return rows
 
 
-def _in_sight(rows: list[Row], chosen: int, width: int, room: int) -> list[Row]:
+def _rows_in_sight(rows: list[Row], chosen: int, width: int, room: int) -> list[Row]:
     """As many as there is room for, the chosen one among them; how many more there are is said."""
     if len(rows) <= room or room < _LEAST_LIST:
         first = min(max(chosen - room + 1, 0), max(len(rows) - room, 0))
@@ -105,7 +105,7 @@ def _in_sight(rows: list[Row], chosen: int, width: int, room: int) -> list[Row]:
     return [*rows[first : first + room], fit_row([(f"     {more}", "dim")], width)]
 
 
-def _row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
+def _alarm_row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
     unaccepted = alarm.state in NOT_ACCEPTED and not alarm.flags
     style = "new" if unaccepted and alarm.rule.priority == 1 else "strong" if unaccepted else "text"
     since = scene.snapshot.alarms.t - alarm.since if alarm.since is not None else -1
@@ -139,7 +139,7 @@ def short_word(alarm: Alarm) -> str:
     return _STATE_WORDS.get(alarm.word.split(",", maxsplit=1)[0], alarm.word.upper())
 
 
-def _meaning(scene: Scene, alarm: Alarm, width: int) -> list[Row]:
+def _meaning_rows(scene: Scene, alarm: Alarm, width: int) -> list[Row]:
     """Cause, consequence and response in the words of the rule; what it cannot do."""
     rule = alarm.rule
     rows = [
@@ -152,12 +152,12 @@ def _meaning(scene: Scene, alarm: Alarm, width: int) -> list[Row]:
         ("causes", rule.cause),
         ("risk", rule.consequence),
         ("note", "this screen does not protect the engine" if rule.priority == 1 else ""),
-        ("limit", _PLACEHOLDER if scene.setting.placeholders else ""),
+        ("limit", _PLACEHOLDER_WORDS if scene.setting.placeholders else ""),
         ("in force", _in_force(rule)),
     ]
     for name, words in parts:
         if words:
-            rows += _paragraph(name, words, width)
+            rows += _paragraph_rows(name, words, width)
     return rows
 
 
@@ -177,11 +177,11 @@ def _how_sure(scene: Scene, alarm: Alarm) -> str:
         parts.append(f"{measure(alarm.value, alarm.unit)} when raised")
     if alarm.unit == "lambda" and np.isfinite(shown.all_vs_target) and not scene.dead:
         parts.append(f"all cylinders together need {signed(shown.all_vs_target)} %")
-    parts += _beside(scene, alarm)
+    parts += _nearby_misfire(scene, alarm)
     return ", ".join(parts)
 
 
-def _beside(scene: Scene, alarm: Alarm) -> list[str]:
+def _nearby_misfire(scene: Scene, alarm: Alarm) -> list[str]:
     """A misfire of the same cylinder close to the alarm reads lean, and is no fuelling figure."""
     if alarm.since is None or alarm.unit != "lambda":
         return []
@@ -195,7 +195,7 @@ def _beside(scene: Scene, alarm: Alarm) -> list[str]:
     return [f"{near[-1]} beside it: not a fuelling figure"] if near else []
 
 
-def _paragraph(name: str, words: str, width: int) -> list[Row]:
+def _paragraph_rows(name: str, words: str, width: int) -> list[Row]:
     indent = 12 if width >= 60 else 4
     lines = wrap(words, max(width - indent - 1, 1))
     first = f" {name:<{indent - 1}}" if indent > 4 else fit(f" {name[:2]}", indent)

@@ -22,7 +22,7 @@ from mixmon.dashboard.text import (
     wrap,
 )
 from mixmon.dashboard.text import width as cells
-from mixmon.dashboard.verdict import Verdict
+from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.balance.balance import Balance, CellNeed, Spread
 from mixmon.mixture.steady import Cell
 from mixmon.report.words import sentence
@@ -32,9 +32,9 @@ from mixmon.watch.snapshot import Holding
 # The dwell clock: which cell is held, and for how many seconds more; large enough for two metres.
 # ----------------------------------------------------------------------------------------------------
 
-_GAP = 3
+_FIELD_GAP = 3
 _LEAST_WORDS = 24
-_UNITS = {"throttle": "% throttle", "map_kpa": "kPa"}
+_LOAD_UNITS = {"throttle": "% throttle", "map_kpa": "kPa"}
 
 
 def dwell_zone(scene: Scene, width: int, height: int, about: str) -> list[Row]:
@@ -43,9 +43,9 @@ def dwell_zone(scene: Scene, width: int, height: int, about: str) -> list[Row]:
     height: of the whole terminal; about: what the cells below show
     """
     size = size_for(height)
-    fields = _fields(scene)
-    words = [*_words(scene), (about, "label")]
-    while fields and _width(fields, size) + _LEAST_WORDS > width:
+    fields = _large_fields(scene)
+    words = [*_dwell_words(scene), (about, "label")]
+    while fields and _fields_width(fields, size) + _LEAST_WORDS > width:
         if size == 3:
             fields.pop()
         else:
@@ -57,20 +57,20 @@ def dwell_zone(scene: Scene, width: int, height: int, about: str) -> list[Row]:
     rows: list[list[Segment]] = [[(" ", "text")] for _ in range(size)]
     for name, value, widest in fields:
         cells = big_width(widest, size)
-        label += [(fit(name, cells), "label"), (" " * _GAP, "text")]
+        label += [(fit(name, cells), "label"), (" " * _FIELD_GAP, "text")]
         digits = big(value, size, ascii_only=scene.options.ascii)
         for row, line in zip(rows, digits, strict=True):
-            row += [(fit(line, cells, right=True), "big"), (" " * _GAP, "text")]
+            row += [(fit(line, cells, right=True), "big"), (" " * _FIELD_GAP, "text")]
     for row, word in zip(rows, words, strict=True):
         row.append(word)
     return [fit_row(row, width) for row in (label, *rows)]
 
 
-def _width(fields: list[tuple[str, str, str]], size: int) -> int:
-    return 1 + sum(big_width(widest, size) + _GAP for _, _, widest in fields)
+def _fields_width(fields: list[tuple[str, str, str]], size: int) -> int:
+    return 1 + sum(big_width(widest, size) + _FIELD_GAP for _, _, widest in fields)
 
 
-def _fields(scene: Scene) -> list[tuple[str, str, str]]:
+def _large_fields(scene: Scene) -> list[tuple[str, str, str]]:
     """Name, value and widest value of what is drawn large: seconds more, speed and load of the cell."""
     held = scene.holding
     axes = scene.setting.session.axes
@@ -80,17 +80,17 @@ def _fields(scene: Scene) -> list[tuple[str, str, str]]:
         left = "- -" if wait is None else f"{min(max(math.ceil(wait), 0), 999)}"
     fields = [("HOLD s more", left, "888")]
     if axes.rpm:
-        fields.append(("rpm", _name(held.cell.rpm if held else None), "8888"))
+        fields.append(("rpm", _centre_text(held.cell.rpm if held else None), "8888"))
     if axes.load:
-        fields.append((axes.load_signal, _name(held.cell.load if held else None), "888"))
+        fields.append((axes.load_signal, _centre_text(held.cell.load if held else None), "888"))
     return fields
 
 
-def _name(centre: float | None) -> str:
+def _centre_text(centre: float | None) -> str:
     return "- -" if centre is None else f"{centre:.0f}"
 
 
-def _words(scene: Scene) -> list[tuple[str, str]]:
+def _dwell_words(scene: Scene) -> list[tuple[str, str]]:
     held = scene.holding
     if scene.dead:
         return [("not known", "strong"), ("the analysis does not go on", "dim")]
@@ -98,10 +98,10 @@ def _words(scene: Scene) -> list[tuple[str, str]]:
         return [("not steady", "strong"), ("hold speed and load in one cell", "dim")]
     if held.settle_s > 0:
         return [("settling", "text"), ("nothing is counted yet", "dim")]
-    return [(f"{held.used_s:.1f} s counted", "text"), (_until(scene, held), "strong")]
+    return [(f"{held.used_s:.1f} s counted", "text"), (_time_left(scene, held), "strong")]
 
 
-def _until(scene: Scene, held: Holding) -> str:
+def _time_left(scene: Scene, held: Holding) -> str:
     """What the dwell still lacks, and whose it is."""
     wanted = f"{scene.marks.plus_minus}{held.wanted_percent:g} %"
     if held.left_s is None:
@@ -113,19 +113,19 @@ def _until(scene: Scene, held: Holding) -> str:
     return f"{bar} {math.ceil(held.left_s)} s to {wanted}{who}"
 
 
-def _cell_of_view_dwell(cell: Cell, scene: Scene) -> str:
+def _cell_name(cell: Cell, scene: Scene) -> str:
     rpm = "" if cell.rpm is None else f"{cell.rpm:g} rpm"
     name = scene.setting.session.axes.load_signal
-    load = "" if cell.load is None else f"{cell.load:g} {_UNITS.get(name, clean(name))}"
+    load = "" if cell.load is None else f"{cell.load:g} {_LOAD_UNITS.get(name, clean(name))}"
     return ", ".join(part for part in (rpm, load) if part) or "any cell"
 
 
 def dwell_row(scene: Scene, width: int) -> Row:
     """The same in one line."""
-    first, second = _words(scene)
+    first, second = _dwell_words(scene)
     held = scene.holding
     cell: Row = (
-        ((f" HOLD {_cell_of_view_dwell(held.cell, scene)} ", "cell-held"), ("  ", "text"))
+        ((f" HOLD {_cell_name(held.cell, scene)} ", "cell-held"), ("  ", "text"))
         if held
         else ((" ", "text"),)
     )
@@ -150,7 +150,7 @@ def filled(done: float, cells: int, full: str, empty: str) -> str:
 # ----------------------------------------------------------------------------------------------------
 
 _LEAST_CELL, _MOST_CELL = 9, 13
-_VIEW_CELLS_LABEL = 7
+_LOAD_CELLS = 7
 
 Place = tuple[float | None, float | None]
 
@@ -173,18 +173,18 @@ def cell_rows(scene: Scene, view: CellView, width: int, height: int) -> list[Row
     axes = scene.setting.session.axes
     speeds: Sequence[float | None] = axes.rpm or (None,)
     loads: Sequence[float | None] = tuple(reversed(axes.load)) or (None,)
-    size = min(max((width - _VIEW_CELLS_LABEL) // len(speeds), _LEAST_CELL), _MOST_CELL)
-    window, cut = _window(scene, view, speeds, max((width - _VIEW_CELLS_LABEL) // size, 1))
+    size = min(max((width - _LOAD_CELLS) // len(speeds), _LEAST_CELL), _MOST_CELL)
+    window, cut = _speeds_in_sight(scene, view, speeds, max((width - _LOAD_CELLS) // size, 1))
     double = 2 * len(loads) + 1 <= height
     loads = _loads_in_sight(scene, view, loads, height - 1)
-    known = _known(scene.snapshot.balance, view)
-    rows = [_heading(scene, window, size, width, cut=cut)]
+    known = _cell_values(scene.snapshot.balance, view)
+    rows = [_heading_row(scene, window, size, width, cut=cut)]
     for load in loads:
         name = "any" if load is None else f"{load:g}"
-        top: list[Segment] = [(f"{name:>{_VIEW_CELLS_LABEL - 2}}  ", "label")]
-        below: list[Segment] = [(" " * _VIEW_CELLS_LABEL, "text")]
+        top: list[Segment] = [(f"{name:>{_LOAD_CELLS - 2}}  ", "label")]
+        below: list[Segment] = [(" " * _LOAD_CELLS, "text")]
         for speed in window:
-            first, second = _cell_of_view_cells(scene, view, known, (speed, load), size)
+            first, second = _draw_cell(scene, view, known, (speed, load), size)
             top.append(first)
             below.append(second)
         rows.append(fit_row(top, width))
@@ -193,7 +193,7 @@ def cell_rows(scene: Scene, view: CellView, width: int, height: int) -> list[Row
     return rows[:height]
 
 
-def _window(
+def _speeds_in_sight(
     scene: Scene, view: CellView, speeds: Sequence[float | None], room: int
 ) -> tuple[Sequence[float | None], str]:
     """The speeds that fit, about the cursor or the cell that is held; and which ends are cut."""
@@ -218,24 +218,24 @@ def _loads_in_sight(
     return loads[first : first + max(room, 0)]
 
 
-def _heading(scene: Scene, speeds: Sequence[float | None], size: int, width: int, *, cut: str) -> Row:
+def _heading_row(scene: Scene, speeds: Sequence[float | None], size: int, width: int, *, cut: str) -> Row:
     signal = {"throttle": "thr %", "map_kpa": "kPa"}.get(scene.setting.session.axes.load_signal, "load")
-    row: list[Segment] = [(f"{signal:>{_VIEW_CELLS_LABEL - 2}}{cut[0]} ", "label")]
-    row += [(fit(_rpm(speed), size - 1, right=True) + " ", "label") for speed in speeds]
+    row: list[Segment] = [(f"{signal:>{_LOAD_CELLS - 2}}{cut[0]} ", "label")]
+    row += [(fit(_speed_text(speed), size - 1, right=True) + " ", "label") for speed in speeds]
     tail = f"rpm{cut[1]}"
     return fit_row([*row, (tail, "label")] if len(row) * size + 4 <= width else row, width)
 
 
-def _rpm(speed: float | None) -> str:
+def _speed_text(speed: float | None) -> str:
     return "any" if speed is None else f"{speed:g}"
 
 
-def _known(balance: Balance | None, view: CellView) -> Mapping[Place, tuple[float, float, float, bool]]:
+def _cell_values(balance: Balance | None, view: CellView) -> Mapping[Place, tuple[float, float, float, bool]]:
     """Place -> number, half its interval, seconds, whether it may be trimmed by."""
     if balance is None:
         return {}
     if view.spread:
-        return _spreads(balance.cells)
+        return _cell_spreads(balance.cells)
     return {
         (c.rpm, c.load): (c.needs_percent, c.half_interval_percent, c.usable_s, c.used_for_trims)
         for c in balance.cells
@@ -243,7 +243,7 @@ def _known(balance: Balance | None, view: CellView) -> Mapping[Place, tuple[floa
     }
 
 
-def _spreads(cells: Sequence[CellNeed]) -> Mapping[Place, tuple[float, float, float, bool]]:
+def _cell_spreads(cells: Sequence[CellNeed]) -> Mapping[Place, tuple[float, float, float, bool]]:
     """Largest less smallest need of the cylinders that have an interval; seconds of the one with fewest."""
     places: dict[Place, list[CellNeed]] = {}
     for cell in cells:
@@ -261,7 +261,7 @@ def _spreads(cells: Sequence[CellNeed]) -> Mapping[Place, tuple[float, float, fl
     }
 
 
-def _cell_of_view_cells(
+def _draw_cell(
     scene: Scene,
     view: CellView,
     known: Mapping[Place, tuple[float, float, float, bool]],
@@ -273,46 +273,49 @@ def _cell_of_view_cells(
     here = held is not None and (held.cell.rpm, held.cell.load) == place
     style = "cell-held" if here else "chosen" if view.cursor == place else "text"
     if place not in known:
-        above, below = ("held", _seconds(0.0)) if here else (scene.marks.dot, "")
-        return (_in_cell(above, size), "dim" if style == "text" else style), (_in_cell(below, size), style)
+        above, below = ("held", _seconds_text(0.0)) if here else (scene.marks.dot, "")
+        return (_fit_in_cell(above, size), "dim" if style == "text" else style), (
+            _fit_in_cell(below, size),
+            style,
+        )
     need, half, seconds, used = known[place]
     pm = scene.marks.plus_minus
     number = f"{need:.1f}" if view.spread and math.isfinite(need) else signed(need)
     above = f"{number}{pm}{half:.1f}" if math.isfinite(half) else number
     if style == "text" and not used:
         style = "gone"
-    below = _seconds(seconds) if used else f"({_seconds(seconds)})"
-    return (_in_cell(above, size), style), (_in_cell(below, size), style)
+    below = _seconds_text(seconds) if used else f"({_seconds_text(seconds)})"
+    return (_fit_in_cell(above, size), style), (_fit_in_cell(below, size), style)
 
 
-def _seconds(seconds: float) -> str:
+def _seconds_text(seconds: float) -> str:
     return f"{seconds:.1f} s" if seconds < 99.95 else f"{seconds:.0f} s"
 
 
-def _in_cell(text: str, size: int) -> str:
+def _fit_in_cell(text: str, size: int) -> str:
     return fit(text, size - 1, right=True) + " "
 
 
-_LABEL, _NEED = 7, 9
+_NAME_CELLS, _NEED_CELLS = 7, 9
 """Cells of the label and of one cylinder's need."""
 
 
-def balance_page(scene: Scene, verdict: Verdict, view: CellView, sheet: Sheet) -> list[Row]:
+def balance_page(scene: Scene, verdict: LimitVerdict, view: CellView, sheet: Sheet) -> list[Row]:
     """Dwell clock, cells, and what follows from them."""
     width, height = sheet.width, sheet.height
     title = "BALANCE spread" if view.spread else f"BALANCE cyl {view.cylinder or '?'}"
     head = [
         status(scene, verdict, width, title=title),
-        *dwell_zone(scene, width, height, _about(scene, view)),
+        *dwell_zone(scene, width, height, _shown_below(scene, view)),
     ]
     room = room_below(head, height)
     loads = len(scene.setting.session.axes.load) or 1
-    foot = _foot(scene, width)[: max(room - loads - 1, 0)]
+    foot = _foot_rows(scene, width)[: max(room - loads - 1, 0)]
     grid = cell_rows(scene, view, width, room - len(foot))
     return framed(head, [*padded(grid, width, room - len(foot)), *foot], sheet)
 
 
-def _about(scene: Scene, view: CellView) -> str:
+def _shown_below(scene: Scene, view: CellView) -> str:
     balance = scene.snapshot.balance
     if balance is None:
         return "no cell has data yet"
@@ -321,7 +324,7 @@ def _about(scene: Scene, view: CellView) -> str:
     return f"below: vs {balance.against}; (s): no trims"
 
 
-def _foot(scene: Scene, width: int) -> list[Row]:
+def _foot_rows(scene: Scene, width: int) -> list[Row]:
     """All cylinders, spread now and after the trims, the trims offered or why there are none."""
     balance = scene.snapshot.balance
     if balance is None:
@@ -330,21 +333,23 @@ def _foot(scene: Scene, width: int) -> list[Row]:
     for reason in balance.withheld:
         words = wrap(f"no trims offered: {sentence(reason)}", width - 2)
         rows += [fit_row([(f" {line}", "strong")], width) for line in words]
-    return [*rows, *_needs(scene, balance, width)]
+    return [*rows, *_need_rows(scene, balance, width)]
 
 
-def _needs(scene: Scene, balance: Balance, width: int) -> list[Row]:
+def _need_rows(scene: Scene, balance: Balance, width: int) -> list[Row]:
     """Needs of all cylinders with their intervals, as many columns as fit."""
-    columns = max((width - _LABEL) // _NEED, 1)
+    columns = max((width - _NAME_CELLS) // _NEED_CELLS, 1)
     rows: list[Row] = []
     for start in range(0, len(balance.cylinders), columns):
-        names: list[Segment] = [(fit(" cyl", _LABEL), "label")]
-        needs: list[Segment] = [(fit(" needs", _LABEL), "label")]
+        names: list[Segment] = [(fit(" cyl", _NAME_CELLS), "label")]
+        needs: list[Segment] = [(fit(" needs", _NAME_CELLS), "label")]
         for one in balance.cylinders[start : start + columns]:
             low, high = one.interval95_percent
             half = f"{scene.marks.plus_minus}{(high - low) / 2:.1f}" if math.isfinite(high - low) else ""
-            names.append((fit(str(one.cylinder), _NEED - 1, right=True) + " ", "strong"))
-            needs.append((fit(tall_need(one.needs_percent) + half, _NEED - 1, right=True) + " ", "text"))
+            names.append((fit(str(one.cylinder), _NEED_CELLS - 1, right=True) + " ", "strong"))
+            needs.append(
+                (fit(tall_need(one.needs_percent) + half, _NEED_CELLS - 1, right=True) + " ", "text")
+            )
         rows += [fit_row(names, width), fit_row(needs, width)]
     return rows
 

@@ -24,7 +24,7 @@ from mixmon.dashboard.text import (
     wrap,
 )
 from mixmon.dashboard.text import width as cells
-from mixmon.dashboard.verdict import Verdict
+from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.mixture.block import SampleState
 from mixmon.watch.snapshot import BusNow
 
@@ -41,11 +41,11 @@ def node_rows(scene: Scene, width: int, order: Sequence[int], *, chosen: int | N
     if width < _NARROW:
         return [
             fit_row([(" pos  cyl  state           age", "label")], width),
-            *(_short_row(scene, index, width, chosen=index == chosen) for index in order),
+            *(_short_node_row(scene, index, width, chosen=index == chosen) for index in order),
         ]
     return [
         fit_row([(_HEADING + "alarm", "label")], width),
-        *(_row(scene, index, width, chosen=index == chosen) for index in order),
+        *(_node_row(scene, index, width, chosen=index == chosen) for index in order),
     ]
 
 
@@ -59,27 +59,27 @@ def worst_first(scene: Scene) -> list[int]:
     return sorted(in_chain_order(scene), key=scene.counted)
 
 
-def _row(scene: Scene, index: int, width: int, *, chosen: bool) -> Row:
+def _node_row(scene: Scene, index: int, width: int, *, chosen: bool) -> Row:
     node, state, now = scene.setting.nodes[index], scene.state(index), scene.snapshot.cylinders
     silent = state is None or state is SampleState.SILENT
     supply, heater = (np.nan if silent else float(x[index]) for x in (now.supply, now.heater))
     return fit_row(
         [
-            *_place(scene, index, chosen=chosen),
+            *_place_segments(scene, index, chosen=chosen),
             (f"{fit(clean(node.sensor or scene.marks.dash), 10)}  ", "text"),
-            *_standing(scene, index),
+            *_state_segments(scene, index),
             (f"  {fit(number(supply, 2), 5, right=True)}  {fit(number(heater, 0), 6, right=True)}  ", "text"),
-            (_alarm(scene, index, width - len(_HEADING)), "text"),
+            (_alarm_words(scene, index, width - len(_HEADING)), "text"),
         ],
         width,
     )
 
 
-def _short_row(scene: Scene, index: int, width: int, *, chosen: bool) -> Row:
-    return fit_row([*_place(scene, index, chosen=chosen), *_standing(scene, index)], width)
+def _short_node_row(scene: Scene, index: int, width: int, *, chosen: bool) -> Row:
+    return fit_row([*_place_segments(scene, index, chosen=chosen), *_state_segments(scene, index)], width)
 
 
-def _place(scene: Scene, index: int, *, chosen: bool) -> Row:
+def _place_segments(scene: Scene, index: int, *, chosen: bool) -> Row:
     mark = scene.marks.chosen if chosen else " "
     return (
         (f"{mark}{scene.setting.nodes[index].position:>3}  ", "strong"),
@@ -87,7 +87,7 @@ def _place(scene: Scene, index: int, *, chosen: bool) -> Row:
     )
 
 
-def _standing(scene: Scene, index: int) -> Row:
+def _state_segments(scene: Scene, index: int) -> Row:
     """Letter, word and age."""
     state, over = scene.state(index), index in scene.over()
     valid = state is SampleState.VALID
@@ -99,7 +99,7 @@ def _standing(scene: Scene, index: int) -> Row:
     )
 
 
-def _alarm(scene: Scene, index: int, room: int) -> str:
+def _alarm_words(scene: Scene, index: int, room: int) -> str:
     """The node's most pressing alarm, with its value if it holds and there is room for it."""
     position = scene.setting.nodes[index].position
     for alarm in scene.alarms():
@@ -113,14 +113,14 @@ def _alarm(scene: Scene, index: int, room: int) -> str:
 _MOST_EVENTS = 6
 
 
-def bus_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
+def bus_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
     """Buses, nodes, counters, the newest events; `first` nodes are scrolled away."""
     width, height = sheet.width, sheet.height
     head = [status(scene, verdict, width, title="BUS & SENSORS")]
-    head += [_bus(bus, width) for bus in scene.snapshot.buses]
+    head += [_bus_row(bus, width) for bus in scene.snapshot.buses]
     room = room_below(head, height)
     heading, *nodes = node_rows(scene, width, in_chain_order(scene), chosen=scene.chosen())
-    notes = _counters(scene, width)
+    notes = _counter_rows(scene, width)
     shown = nodes[min(first, max(len(nodes) + 1 - room, 0)) :]
     rest = room - 1 - len(shown)
     notes = notes[: max(rest, 0)]
@@ -130,7 +130,7 @@ def bus_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) ->
     return framed(head, body, sheet)
 
 
-def _bus(bus: BusNow, width: int) -> Row:
+def _bus_row(bus: BusNow, width: int) -> Row:
     """As much of it as fits, what is wrong first."""
     quiet = bus.state in {"active", ""} and not bus.error_frames and not bus.lost
     load = "load not known (no bit rate)" if bus.load_percent is None else f"load {bus.load_percent:.0f} %"
@@ -147,18 +147,18 @@ def _bus(bus: BusNow, width: int) -> Row:
     return fit_row(row, width)
 
 
-def _counters(scene: Scene, width: int) -> list[Row]:
+def _counter_rows(scene: Scene, width: int) -> list[Row]:
     """What has been counted: nothing is dropped silently."""
     shown = scene.snapshot
-    parts = [f"{_grouped(shown.frames)} frames"]
+    parts = [f"{_group_thousands(shown.frames)} frames"]
     if shown.late_by_clock:
         parts.append(f"{shown.late_by_clock} too late to be placed")
-    parts += [f"{clean(name)} {_grouped(count)}" for name, count in shown.counters.items() if count]
+    parts += [f"{clean(name)} {_group_thousands(count)}" for name, count in shown.counters.items() if count]
     lines = wrap("counted: " + ", ".join(parts), width - 2)
     if scene.setting.sensorless:
         lines += wrap("no sensor at cylinder " + ", ".join(map(str, scene.setting.sensorless)), width - 2)
     return [fit_row([(f" {line}", "dim")], width) for line in lines]
 
 
-def _grouped(count: int) -> str:
+def _group_thousands(count: int) -> str:
     return f"{count:,}".replace(",", " ")

@@ -11,7 +11,7 @@ import numpy as np
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
-from mixmon.dashboard.verdict import NOT_ACCEPTED, Verdict
+from mixmon.dashboard.verdict import NOT_ACCEPTED, LimitVerdict
 from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.events.event import NOT_FUELLING, Event
 from mixmon.session.alarm_kinds import kind_of, unit_decimals
@@ -20,14 +20,14 @@ from mixmon.session.alarm_kinds import kind_of, unit_decimals
 # Notes and marks of this watch, newest on top.
 # ----------------------------------------------------------------------------------------------------
 
-_BEGIN = ("mark", "note")
+_OWN_WORDS = ("mark", "note")
 """Remarks that begin so are the operator's own."""
 
 
-def notes_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
+def notes_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
     """Every note with its time, whole; `first` rows are scrolled away."""
     width = sheet.width
-    notes = [remark for remark in scene.snapshot.remarks if remark[1].startswith(_BEGIN)]
+    notes = [remark for remark in scene.snapshot.remarks if remark[1].startswith(_OWN_WORDS)]
     head = [status(scene, verdict, width, title=f"NOTES {len(notes)}")]
     body: list[Row] = []
     for t, words in reversed(notes):
@@ -39,7 +39,7 @@ def notes_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) 
     return framed(head, body, sheet, first=first)
 
 
-KEPT = 200
+KEPT_LINES = 200
 """Lines that the events screen looks through."""
 
 _LATEST = 100
@@ -56,7 +56,7 @@ _CONDITION_WORDS = {Happening.CONDITION_TRUE: "back", Happening.CONDITION_FALSE:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class EventLine:
     """One line of what happened.
 
     t       data time, ns; of the newest where it tells of several cylinders
@@ -83,56 +83,58 @@ class Line:
         words = f"{self.before}{who}{self.after}".rstrip()
         return f"{words}  {self.facts}" if self.facts else words
 
-    def with_(self, other: Line) -> Line:
+    def merged_with(self, other: EventLine) -> EventLine:
         """The same of those of both."""
         heavier = other if other.weight > self.weight else self
         whom = tuple(sorted({*self.whom, *other.whom}, key=_by_number))
         return replace(self, whom=whom, facts=heavier.facts, weight=heavier.weight)
 
 
-def lines(scene: Scene, most: int = KEPT) -> list[Line]:
+def event_lines(scene: Scene, most: int = KEPT_LINES) -> list[EventLine]:
     """The latest of everything in the snapshot, newest first."""
     shown = scene.snapshot
-    return _lines(scene, (*shown.alarm_events, *shown.happened, *_remarks(scene, most)), most)
+    return _merge_lines(scene, (*shown.alarm_events, *shown.happened, *_remark_lines(scene, most)), most)
 
 
-def _pressing(scene: Scene, most: int) -> list[Line]:
+def _pressing_lines(scene: Scene, most: int) -> list[EventLine]:
     """The same without what every throttle lift brings: cuts, tips, rules that go off by rule."""
     shown = scene.snapshot
     alarms = (event for event in shown.alarm_events[-_LATEST:] if event.state is not None)
     happened = (event for event in shown.happened[-_LATEST:] if not event.all_nodes)
-    return _lines(scene, (*alarms, *happened, *_remarks(scene, _LATEST)), most)
+    return _merge_lines(scene, (*alarms, *happened, *_remark_lines(scene, _LATEST)), most)
 
 
-def _remarks(scene: Scene, most: int) -> Iterator[Line]:
+def _remark_lines(scene: Scene, most: int) -> Iterator[EventLine]:
     """What happened to sources and recorder, in words."""
-    return (Line(t, words) for t, words in scene.snapshot.remarks[-most:])
+    return (EventLine(t, words) for t, words in scene.snapshot.remarks[-most:])
 
 
-def _lines(scene: Scene, found: Iterable[AlarmEvent | Event | Line], most: int) -> list[Line]:
+def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], most: int) -> list[EventLine]:
     """The newest first, none where there is no room; what came over several cylinders at once is one line."""
     if most <= 0:
         return []
     waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.state in NOT_ACCEPTED and not a.flags}
-    out: list[Line] = []
+    out: list[EventLine] = []
     places: dict[tuple[str, str, str], int] = {}
     for one in sorted(found, key=attrgetter("t"), reverse=True):
         if len(out) > most and out[most].t - one.t > _AT_ONCE_NS:
             break
-        line = _line(scene, one, waiting)
+        line = _make_line(scene, one, waiting)
         name = line.before, line.after, line.word
         at = places.get(name)
         if at is not None and out[at].t - line.t <= _AT_ONCE_NS:
-            out[at] = out[at].with_(line)
+            out[at] = out[at].merged_with(line)
         else:
             places[name] = len(out)
             out.append(line)
     return out[:most]
 
 
-def _line(scene: Scene, one: AlarmEvent | Event | Line, waiting: set[tuple[str, int | None]]) -> Line:
+def _make_line(
+    scene: Scene, one: AlarmEvent | Event | EventLine, waiting: set[tuple[str, int | None]]
+) -> EventLine:
     """NEW is what still waits to be accepted, by its newest announcement only."""
-    if isinstance(one, Line):
+    if isinstance(one, EventLine):
         return one
     if isinstance(one, Event):
         return _happened_line(scene, one)
@@ -144,7 +146,7 @@ def _line(scene: Scene, one: AlarmEvent | Event | Line, waiting: set[tuple[str, 
     return _alarm_line(scene, one, new=new)
 
 
-def _happened_line(scene: Scene, event: Event) -> Line:
+def _happened_line(scene: Scene, event: Event) -> EventLine:
     """What was found in the readings, with its peak, its length and the speed."""
     unit, peak = scene.options.unit, event.peak_lambda
     parts = [
@@ -152,7 +154,7 @@ def _happened_line(scene: Scene, event: Event) -> Line:
         f"{event.duration_ns / 1e9:.2f} s" if event.duration_ns else "",
         f"{event.rpm:.0f} rpm" if np.isfinite(event.rpm) else "",
     ]
-    return Line(
+    return EventLine(
         event.t,
         f"{event.kind} ",
         () if event.all_nodes else tuple(map(str, event.cylinders)),
@@ -163,23 +165,23 @@ def _happened_line(scene: Scene, event: Event) -> Line:
     )
 
 
-def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> Line:
+def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> EventLine:
     reason = f"({event.reason})" if event.reason else ""
     word = "raised" if event.announced else _CONDITION_WORDS.get(event.what, event.what.value)
     label = "+".join(map(str, event.cylinders))
-    return Line(
+    return EventLine(
         event.t,
         f"P{event.priority} ",
         (label,) if label else (),
         event.rule,
-        " ".join(part for part in (_value(scene, event), reason) if part),
+        " ".join(part for part in (_alarm_value(scene, event), reason) if part),
         abs(event.value - event.limit) if np.isfinite(event.value) else 0.0,
         "NEW" if new else word,
         ("new" if event.priority == 1 else "strong") if new else "dim",
     )
 
 
-def _value(scene: Scene, event: AlarmEvent) -> str:
+def _alarm_value(scene: Scene, event: AlarmEvent) -> str:
     """What crossed the limit, and the limit. Within its dead band a value is on the limit's other side."""
     if not event.active or not np.isfinite(event.value):
         return ""
@@ -191,11 +193,11 @@ def _value(scene: Scene, event: AlarmEvent) -> str:
     return f"{measure(event.value, event.unit).removesuffix(event.unit)}(limit {limit})"
 
 
-def _rule_line(event: AlarmEvent) -> Line:
+def _rule_line(event: AlarmEvent) -> EventLine:
     """A whole rule goes off, or watches again."""
     begins = "off by rule" if event.what is Happening.SUPPRESSED else "in force again"
     reason = f" ({event.reason})" if event.reason and event.what is Happening.SUPPRESSED else ""
-    return Line(event.t, f"{begins}{reason}: ", (event.rule,), style="dim")
+    return EventLine(event.t, f"{begins}{reason}: ", (event.rule,), style="dim")
 
 
 def _by_number(label: str) -> tuple[int, str]:
@@ -215,13 +217,13 @@ def event_rows(scene: Scene, width: int, height: int) -> list[Row]:
     failure = wrap(scene.live.failure, width - 2)
     told = failure[:height] if len(failure) > 1 else []
     rows = [fit_row([(f" {line}", "strong")], width) for line in told]
-    rows += [_row(scene, line, width) for line in _pressing(scene, height - len(rows))]
+    rows += [_line_row(scene, line, width) for line in _pressing_lines(scene, height - len(rows))]
     if not rows and height:
         rows = [fit_row([(" no events yet", "dim")], width)]
     return padded(rows, width, height)
 
 
-def _row(scene: Scene, line: Line, width: int) -> Row:
+def _line_row(scene: Scene, line: EventLine, width: int) -> Row:
     """Time and words, and at the right how it ended: not so far away that the eye loses the line."""
     left = [(f" {scene.clock(line.t):>7}  ", "dim"), (clean(line.text), "text")]
     right = [(f"  {line.word} ", line.style)] if line.word else []
@@ -230,7 +232,7 @@ def _row(scene: Scene, line: Line, width: int) -> Row:
 
 def events_page(
     scene: Scene,
-    verdict: Verdict,
+    verdict: LimitVerdict,
     sheet: Sheet,
     *,
     wanted: str = "",
@@ -238,14 +240,14 @@ def events_page(
 ) -> list[Row]:
     """All events, or those that contain what is wanted; `first` lines are scrolled away."""
     width = sheet.width
-    found = lines(scene, KEPT if wanted else first + sheet.height)
+    found = event_lines(scene, KEPT_LINES if wanted else first + sheet.height)
     shown = [line for line in found if wanted.lower() in line.text.lower() or wanted.lower() in line.word]
     about = f"with '{clean(wanted)}': {len(shown)} of {len(found)}" if wanted else ""
     head = [
         status(scene, verdict, width, title=f"EVENTS {about}".rstrip()),
         fit_row([(f" {'time':>7}  what", "label")], width),
     ]
-    rows = [_row(scene, line, width) for line in shown]
+    rows = [_line_row(scene, line, width) for line in shown]
     if not shown:
         words = "nothing found; / to look for something else" if wanted else "no events yet"
         rows = [blank(width), fit_row([(fit(f"  {words}", width), "dim")], width)]

@@ -12,11 +12,11 @@ from functools import lru_cache
 
 import numpy as np
 
-from mixmon.dashboard.digits import SIZES, big, big_width, size_for
+from mixmon.dashboard.digits import DIGIT_SIZES, big, big_width, size_for
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.text import Row, Segment, clean, fit, fit_row, number, tall_need
 from mixmon.dashboard.text import width as cells
-from mixmon.dashboard.verdict import Verdict, Word
+from mixmon.dashboard.verdict import LimitVerdict, LimitWord
 
 _WORD, _CYLINDER, _NEED, _ALL, _SPREAD, _RPM = "word", "cylinder", "need", "all", "spread", "rpm"
 
@@ -42,7 +42,7 @@ _DROP_ORDER = (_SPREAD, _RPM, _ALL, _WORD)
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class FarPlan:
     """Which fields there are, how wide, and how tall.
 
     fields  (name, cells) from left to right
@@ -58,7 +58,7 @@ class Plan:
 
     def before(self, name: str) -> int:
         """Cells before a field; none before the first."""
-        return 0 if name == self.fields[0][0] else self.stretch * _gap(name, self.tall)
+        return 0 if name == self.fields[0][0] else self.stretch * _least_gap(name, self.tall)
 
     @property
     def width(self) -> int:
@@ -72,26 +72,26 @@ class Plan:
 
 
 @lru_cache(64)
-def far_plan(width: int, height: int, label_width: int) -> Plan:
+def plan_far_zone(width: int, height: int, label_width: int) -> FarPlan:
     """The largest digits that fit the terminal, then as many fields as fit beside them.
 
     height: of the whole terminal, which decides how tall digits must be.
     """
     wanted = size_for(height)
-    sizes = [(p, q) for p in SIZES if p <= wanted for q in (p, max(p - 2, 3))]
+    sizes = [(p, q) for p in DIGIT_SIZES if p <= wanted for q in (p, max(p - 2, 3))]
     for dropped in range(len(_DROP_ORDER) + 1):
         kept = [name for name in _LABELS if name not in _DROP_ORDER[:dropped]]
         for tall, lower in sizes:
             fields = tuple((n, _field_width(n, tall, lower, label_width)) for n in kept)
-            free, gaps = width - sum(w for _, w in fields), sum(_gap(n, tall) for n in kept[1:])
+            free, gaps = width - sum(w for _, w in fields), sum(_least_gap(n, tall) for n in kept[1:])
             if free >= gaps * _ROOMIER[tall]:
-                return Plan(fields, tall, lower, min(free // gaps, _MOST_STRETCH))
-    return Plan(((_NEED, width),), 3, 3, 0)
+                return FarPlan(fields, tall, lower, min(free // gaps, _MOST_STRETCH))
+    return FarPlan(((_NEED, width),), 3, 3, 0)
 
 
-def _gap(name: str, tall: int) -> int:
+def _least_gap(name: str, tall: int) -> int:
     """Least cells before a field; a tall sign must not grow together with the cylinder before it."""
-    return _GAPS[name] + (name == _NEED and tall > SIZES[-1])
+    return _GAPS[name] + (name == _NEED and tall > DIGIT_SIZES[-1])
 
 
 def _field_width(name: str, tall: int, lower: int, label_width: int) -> int:
@@ -100,11 +100,11 @@ def _field_width(name: str, tall: int, lower: int, label_width: int) -> int:
     return max(big_width(widest, size), len(_LABELS[name]))
 
 
-def far_zone(scene: Scene, verdict: Verdict, width: int, plan: Plan) -> list[Row]:
+def far_zone(scene: Scene, verdict: LimitVerdict, width: int, plan: FarPlan) -> list[Row]:
     """Labels above, digits below: `plan.tall` + 1 rows."""
-    columns = [(plan.before(n), _column(scene, verdict, plan, n, cells)) for n, cells in plan.fields]
-    if verdict.word is Word.NO_DATA and plan.has_word:
-        columns[:3] = [(0, _no_data(scene, verdict, plan))]
+    columns = [(plan.before(n), _draw_column(scene, verdict, plan, n, cells)) for n, cells in plan.fields]
+    if verdict.word is LimitWord.NO_DATA and plan.has_word:
+        columns[:3] = [(0, _draw_no_data(scene, verdict, plan))]
     margin = min(max(width - plan.width, 0) // 2, 1)
     rows = []
     for y in range(plan.tall + 1):
@@ -115,82 +115,82 @@ def far_zone(scene: Scene, verdict: Verdict, width: int, plan: Plan) -> list[Row
     return rows
 
 
-def _column(scene: Scene, verdict: Verdict, plan: Plan, name: str, width: int) -> list[Segment]:
+def _draw_column(scene: Scene, verdict: LimitVerdict, plan: FarPlan, name: str, width: int) -> list[Segment]:
     if name == _WORD:
-        return _word(scene, verdict, plan, verdict.word.value, width)
+        return _draw_word(scene, verdict, plan, verdict.word.value, width)
     index, need = scene.leanest()
-    first = verdict.word is Word.OVER and index in scene.over()
+    first = verdict.word is LimitWord.OVER and index in scene.over()
     style = "big-over" if first and name in {_CYLINDER, _NEED} else "big-quiet" if name == _RPM else "big"
     text = {
         _CYLINDER: "-" if index is None else scene.setting.labels[index].replace("+", " "),
         _NEED: tall_need(need),
-        _ALL: tall_need(_alive(scene, scene.digits.all_vs_target)),
-        _SPREAD: _tall_number(_alive(scene, scene.digits.spread)),
-        _RPM: number(_alive(scene, scene.digits.rpm) / 1000.0),
+        _ALL: tall_need(_unless_dead(scene, scene.digits.all_vs_target)),
+        _SPREAD: _tall_spread(_unless_dead(scene, scene.digits.spread)),
+        _RPM: number(_unless_dead(scene, scene.digits.rpm) / 1000.0),
     }[name].replace("--", "- -")
     size = plan.tall if name in {_CYLINDER, _NEED} else plan.lower
     digits = big(text, size, ascii_only=scene.options.ascii)
     body = [(fit(row, width, right=name != _CYLINDER), style) for row in digits]
-    return _under((_LABELS[name], "label"), body, width, plan)
+    return _put_under((_LABELS[name], "label"), body, width, plan)
 
 
-def _under(label: Segment, body: list[Segment], width: int, plan: Plan) -> list[Segment]:
+def _put_under(label: Segment, body: list[Segment], width: int, plan: FarPlan) -> list[Segment]:
     """The label, right above digits that stand on the bottom row."""
     empty = [(" " * width, "text")] * (plan.tall - len(body))
     return [*empty, (fit(label[0], width), label[1]), *body]
 
 
-def _word(scene: Scene, verdict: Verdict, plan: Plan, text: str, width: int) -> list[Segment]:
+def _draw_word(scene: Scene, verdict: LimitVerdict, plan: FarPlan, text: str, width: int) -> list[Segment]:
     """The limit word below a bar, which is what blinks: the letters can be read at any time."""
-    size = next((s for s in SIZES if s <= plan.tall and big_width(text, s) <= width), 3)
+    size = next((s for s in DIGIT_SIZES if s <= plan.tall and big_width(text, s) <= width), 3)
     digits = big(text, size, ascii_only=scene.options.ascii)
     body = [(fit(row, width), verdict.ink) for row in digits]
-    bar = "label" if verdict.word is Word.NONE else f"bar{phase(scene, verdict)}"
-    return _under((f" {_LABELS[_WORD]}", bar), body, width, plan)
+    bar = "label" if verdict.word is LimitWord.NONE else f"bar{phase(scene, verdict)}"
+    return _put_under((f" {_LABELS[_WORD]}", bar), body, width, plan)
 
 
-def _no_data(scene: Scene, verdict: Verdict, plan: Plan) -> list[Segment]:
+def _draw_no_data(scene: Scene, verdict: LimitVerdict, plan: FarPlan) -> list[Segment]:
     """NO DATA over the places of the word and of the leanest cylinder: there is none."""
     width = sum(plan.before(name) + cells for name, cells in plan.fields[:3])
-    return _word(scene, verdict, plan, verdict.word.value, width)
+    return _draw_word(scene, verdict, plan, verdict.word.value, width)
 
 
-def _alive(scene: Scene, value: float) -> float:
+def _unless_dead(scene: Scene, value: float) -> float:
     return np.nan if scene.dead else value
 
 
-def _tall_number(percent: float) -> str:
+def _tall_spread(percent: float) -> str:
     return number(percent) if not percent >= 9.95 else f"{min(percent, 99.0):.0f}"
 
 
-def word_style(scene: Scene, verdict: Verdict) -> str:
+def word_style(scene: Scene, verdict: LimitVerdict) -> str:
     """Style of the small word, which blinks between inverse and plain: it can be read at any time."""
     return verdict.style + phase(scene, verdict)
 
 
-def phase(scene: Scene, verdict: Verdict) -> str:
+def phase(scene: Scene, verdict: LimitVerdict) -> str:
     """End of a style's name in the dark phase of an unaccepted priority-1 alarm; else nothing."""
     return "-unlit" if verdict.unaccepted and scene.options.blink and not scene.lit else ""
 
 
-def caption(scene: Scene, verdict: Verdict, width: int) -> Row:
+def caption(scene: Scene, verdict: LimitVerdict, width: int) -> Row:
     """Below the digits: why the word is what it is, and against what needs are told."""
     target = scene.digits.target
     unit, decimals = scene.options.unit, scene.options.lambda_decimals
     wanted = f"vs target {number(unit.of(target), decimals)} {unit.heading}" if target > 0 else "no target"
     against = "" if target > 0 else f", needs vs {scene.digits.against}"
-    still = _stillness(scene)
+    still = _steadiness_word(scene)
     why = clean(verdict.why)
     if cells(why) + 1 > width:
         why = why.split(":", maxsplit=1)[0]
     free = width - cells(why) - 1
     right = next((r for r in (f"  {still}   {wanted}{against} ", f"  {still} ") if len(r) <= free), "")
     room = max(width - len(right), 0)
-    style = "strong" if verdict.word is not Word.NONE else "dim"
+    style = "strong" if verdict.word is not LimitWord.NONE else "dim"
     return fit_row([(fit(f" {why}", room), style), (right, "dim")], width)
 
 
-def _stillness(scene: Scene) -> str:
+def _steadiness_word(scene: Scene) -> str:
     """Whether the numbers stand for a state of the engine, or for a moment between two."""
     if scene.holding is None:
         return "not steady" if np.isfinite(scene.digits.rpm) and not scene.dead else ""

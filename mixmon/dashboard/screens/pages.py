@@ -68,27 +68,27 @@ class State:
     speed: float | None = 1.0
 
 
-_ALIKE = 24
+_SAME_BEGINNING = 24
 """What begins with so many characters alike is one and the same line."""
 
 
 def draw(scene: Scene, state: State, width: int, height: int) -> list[Row]:
     """The screen: `height` rows of `width` cells. Question or answer covers the last row."""
-    rows = _page(scene, state, width, height)
+    rows = _draw_page(scene, state, width, height)
     if state.prompt is not None:
         rows[-1:] = [prompt_row(state.prompt, width)]
-    elif state.message and not _stands(state.message, rows):
+    elif state.message and not _says_already(state.message, rows):
         rows[-1:] = [message_row(state.message, width)]
     return rows[:height]
 
 
-def _stands(message: str, rows: list[Row]) -> bool:
+def _says_already(message: str, rows: list[Row]) -> bool:
     """Whether the rows above the last one say it already, as far as they have room for it."""
-    begin = clean(message)[:_ALIKE]
+    begin = clean(message)[:_SAME_BEGINNING]
     return any(begin in "".join(text for text, _ in row) for row in rows[:-1])
 
 
-def _page(scene: Scene, state: State, width: int, height: int) -> list[Row]:
+def _draw_page(scene: Scene, state: State, width: int, height: int) -> list[Row]:
     word = verdict(scene)
     page = state.page
     live, pulls = scene.live.replay_position is None, scene.snapshot.pulls is not None

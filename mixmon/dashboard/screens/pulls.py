@@ -9,7 +9,7 @@ import numpy as np
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, clean, fit, fit_row, number, signed, tall_need, wrap
-from mixmon.dashboard.verdict import Verdict
+from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.pulls.bands import PullTable
 from mixmon.findings.pulls.quality import KEEP
 from mixmon.findings.pulls.review import PullReview, Repeat
@@ -17,13 +17,13 @@ from mixmon.findings.pulls.review import PullReview, Repeat
 _CELL, _LABEL, _END = 5, 6, 13
 """Cells of a number, of the label before them, and of the worst point behind them."""
 
-_SIGNS = {"event": "##", "wild sample": "##", "at lean limit": ">>", "at rich limit": "<<"}
-_NO_DATA = ".."
-_LEGEND = "## masked  >> leaner << richer than the sensor can tell  .. no data"
+_MASK_SIGNS = {"event": "##", "wild sample": "##", "at lean limit": ">>", "at rich limit": "<<"}
+_EMPTY_BAND = ".."
+_SIGN_LEGEND = "## masked  >> leaner << richer than the sensor can tell  .. no data"
 
 
 def pulls_page(
-    scene: Scene, verdict: Verdict, sheet: Sheet, *, number: int | None, compared: bool
+    scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, number: int | None, compared: bool
 ) -> list[Row]:
     """Pull `number`, the newest where that is None; `compared`: as difference from the one kept before."""
     width, review = sheet.width, scene.snapshot.pulls
@@ -33,15 +33,15 @@ def pulls_page(
     last = len(review.pulls) - 1
     at = last if number is None else min(number, last)
     head = [status(scene, verdict, width, title=f"PULL {at + 1} of {last + 1}, needs % vs peers")]
-    head += _driven(review, at, width)
-    body = _table(scene, review.tables[at], width, review.repeats[at] if compared else None)
-    remarks = [fit_row([(f" {line}", "text")], width) for line in _remarks(review, at, width - 2)]
-    chosen = _chosen(scene, review.tables[at], width)
+    head += _drive_rows(review, at, width)
+    body = _table_rows(scene, review.tables[at], width, review.repeats[at] if compared else None)
+    remarks = [fit_row([(f" {line}", "text")], width) for line in _remark_lines(review, at, width - 2)]
+    chosen = _chosen_rows(scene, review.tables[at], width)
     room = room_below(head, sheet.height) - len(body)
     return framed(head, [*body, *[*chosen, *remarks][: max(room, 0)]], sheet)
 
 
-def _driven(review: PullReview, at: int, width: int) -> list[Row]:
+def _drive_rows(review: PullReview, at: int, width: int) -> list[Row]:
     """From where to where, how fast, how warm; the verdict, and the repeat; what the table says."""
     pull, quality = review.pulls[at], review.pulls[at].quality
     way = f" {pull.from_rpm:.0f} to {pull.to_rpm:.0f} rpm, {pull.seconds:.1f} s, {pull.rate:.0f} rpm/s"
@@ -50,14 +50,14 @@ def _driven(review: PullReview, at: int, width: int) -> list[Row]:
     kept = pull.verdict.suggestion == KEEP
     reasons = "" if kept else f": {clean('; '.join(pull.verdict.reasons))}"
     judged = f" {pull.verdict.suggestion}{reasons}  ended by {pull.ended_by}"
-    repeated = _repeated(review.repeats[at])
+    repeated = _repeat_words(review.repeats[at])
     return [
         fit_row([(way, "strong"), (f"{warm}{valid}", "text")], width),
         fit_row([(judged, "text" if kept else "strong"), (repeated, "text")], width),
     ]
 
 
-def _repeated(repeat: Repeat | None) -> str:
+def _repeat_words(repeat: Repeat | None) -> str:
     if repeat is None:
         return ""
     unlike = f"; unlike: {clean(', '.join(repeat.unlike))}" if repeat.unlike else ""
@@ -65,21 +65,23 @@ def _repeated(repeat: Repeat | None) -> str:
     return f"  repeats pull {repeat.against + 1} within {number(repeat.rms)} % (noise {noise}){unlike}"
 
 
-def _table(scene: Scene, table: PullTable, width: int, repeat: Repeat | None) -> list[Row]:
+def _table_rows(scene: Scene, table: PullTable, width: int, repeat: Repeat | None) -> list[Row]:
     """Needs against peers, or their difference from an earlier pull; then all and the spread."""
     bands = _bands_in_sight(len(table.bands), width)
     values = table.peers if repeat is None else repeat.difference
-    rows = [_heading(table, bands, width, "  worst at" if repeat is None else f"  less {repeat.against + 1}")]
+    rows = [
+        _heading_row(table, bands, width, "  worst at" if repeat is None else f"  less {repeat.against + 1}")
+    ]
     for index in scene.order():
-        numbers = [_value(values[b, index], table.why[b][index]) for b in bands]
+        numbers = [_value_text(values[b, index], table.why[b][index]) for b in bands]
         mark = scene.marks.chosen if index == scene.chosen() else " "
         name = f"{mark}{fit(scene.setting.labels[index], _LABEL - 2, right=True)} "
-        rows.append(_row(name, numbers, _worst(table, index) if repeat is None else "", width))
+        rows.append(_band_row(name, numbers, _worst_text(table, index) if repeat is None else "", width))
     together = table.engine if repeat is None else repeat.engine
-    rows.append(_row(" all  ", [_value(together[b], None) for b in bands], "  vs target", width))
+    rows.append(_band_row(" all  ", [_value_text(together[b], None) for b in bands], "  vs target", width))
     if repeat is None:
         spreads = [fit(number(table.spread[b]), _CELL, right=True) for b in bands]
-        rows.append(_row("spread", spreads, "", width))
+        rows.append(_band_row("spread", spreads, "", width))
     return rows
 
 
@@ -89,40 +91,40 @@ def _bands_in_sight(count: int, width: int) -> range:
     return range(max(count - room, 0), count)
 
 
-def _heading(table: PullTable, bands: range, width: int, end: str) -> Row:
+def _heading_row(table: PullTable, bands: range, width: int, end: str) -> Row:
     speeds = "".join(fit(f"{table.bands.centres[b]:.0f}", _CELL, right=True) for b in bands)
     cut = "<" if bands.start else " "
     return fit_row([(f" cyl {cut}{speeds}{end}", "label")], width)
 
 
-def _row(name: str, numbers: list[str], end: str, width: int) -> Row:
+def _band_row(name: str, numbers: list[str], end: str, width: int) -> Row:
     return fit_row([(name, "strong"), ("".join(numbers), "text"), (end, "dim")], width)
 
 
-def _value(percent: float, why: str | None) -> str:
+def _value_text(percent: float, why: str | None) -> str:
     """A need, or the sign of why there is none."""
-    text = tall_need(percent) if np.isfinite(percent) else _SIGNS.get(why or "", _NO_DATA)
+    text = tall_need(percent) if np.isfinite(percent) else _MASK_SIGNS.get(why or "", _EMPTY_BAND)
     return fit(text, _CELL, right=True)
 
 
-def _worst(table: PullTable, index: int) -> str:
+def _worst_text(table: PullTable, index: int) -> str:
     worst = table.worst[index]
     return "" if worst is None else f" {fit(tall_need(worst.needs_percent), 5, right=True)} {worst.rpm:>5.0f}"
 
 
-def _chosen(scene: Scene, table: PullTable, width: int) -> list[Row]:
+def _chosen_rows(scene: Scene, table: PullTable, width: int) -> list[Row]:
     """The chosen cylinder against the target with its intervals, and where it was leanest."""
     index = scene.chosen()
     if index is None:
         return []
     bands = _bands_in_sight(len(table.bands), width)
     label = scene.setting.labels[index]
-    against = [_value(table.target[b, index], table.why[b][index]) for b in bands]
+    against = [_value_text(table.target[b, index], table.why[b][index]) for b in bands]
     halves = (table.target_half[b, index] for b in bands)
     half = [fit(number(h) if np.isfinite(h) else "", _CELL, right=True) for h in halves]
     rows = [
-        _row(f"{fit(label, _LABEL - 2, right=True)}: ", against, "  vs target", width),
-        _row(f"{scene.marks.plus_minus:>{_LABEL - 1}} ", half, "", width),
+        _band_row(f"{fit(label, _LABEL - 2, right=True)}: ", against, "  vs target", width),
+        _band_row(f"{scene.marks.plus_minus:>{_LABEL - 1}} ", half, "", width),
     ]
     lean = table.leanest[index]
     if lean is not None:
@@ -132,7 +134,7 @@ def _chosen(scene: Scene, table: PullTable, width: int) -> list[Row]:
     return rows
 
 
-def _remarks(review: PullReview, at: int, width: int) -> Iterator[str]:
+def _remark_lines(review: PullReview, at: int, width: int) -> Iterator[str]:
     for remark in review.remarks[at]:
         yield from wrap(remark, width)
-    yield from wrap(_LEGEND, width)
+    yield from wrap(_SIGN_LEGEND, width)

@@ -20,9 +20,9 @@ from mixmon.dashboard.text import (
     split_row,
 )
 from mixmon.dashboard.text import width as cells
-from mixmon.dashboard.verdict import Verdict, Word
+from mixmon.dashboard.verdict import LimitVerdict, LimitWord
 
-_LOW = 12
+_LEAST_ROWS_FOR_KEYS = 12
 """Fewer rows have no line for the keys."""
 
 _ROOMY = 100
@@ -31,23 +31,23 @@ _ROOMY = 100
 _MOST_WORDS, _MOST_REASON = 30, 46
 """Cells for what the recorder does, as a run's folder has a long name; and for why it does not."""
 
-GAP: Segment = ("  ", "status")
+FACT_GAP: Segment = ("  ", "status")
 
 
-def status(scene: Scene, verdict: Verdict, width: int, *, title: str = "", far: bool = False) -> Row:
+def status(scene: Scene, verdict: LimitVerdict, width: int, *, title: str = "", far: bool = False) -> Row:
     """One line: what runs, what is recorded, how much is known; what matters least is left out first.
 
     title: of the screen; the watch screen has none
     far: the limit word and the leanest cylinder are shown in large digits already
     """
-    right = [] if far else _word(scene, verdict, width)
+    right = [] if far else _word_segments(scene, verdict, width)
     room = width - row_width(right)
     left: list[Segment] = []
-    for piece in _fitting(list(_facts(scene, title, width)), room):
-        left += [piece, GAP]
-    for piece in _fill(scene):
-        if row_width(left) + cells(piece[0]) + len(GAP[0]) <= room:
-            left += [piece, GAP]
+    for piece in _fit_facts(list(_main_facts(scene, title, width)), room):
+        left += [piece, FACT_GAP]
+    for piece in _extra_facts(scene):
+        if row_width(left) + cells(piece[0]) + len(FACT_GAP[0]) <= room:
+            left += [piece, FACT_GAP]
     return split_row(left, right, width, "status")
 
 
@@ -55,12 +55,12 @@ Fact = tuple[Segment, ...]
 """The same in several lengths, the shortest first."""
 
 
-def _fitting(facts: Sequence[Fact], room: int) -> list[Segment]:
+def _fit_facts(facts: Sequence[Fact], room: int) -> list[Segment]:
     """As many facts as fit when told in short, by their order; then those told longer that can be."""
     kept: list[tuple[Fact, Segment]] = []
     free = room
     for fact in facts:
-        size = cells(fact[0][0]) + len(GAP[0])
+        size = cells(fact[0][0]) + len(FACT_GAP[0])
         if size <= free:
             kept.append((fact, fact[0]))
             free -= size
@@ -73,21 +73,21 @@ def _fitting(facts: Sequence[Fact], room: int) -> list[Segment]:
     return out
 
 
-def _word(scene: Scene, verdict: Verdict, width: int) -> list[Segment]:
+def _word_segments(scene: Scene, verdict: LimitVerdict, width: int) -> list[Segment]:
     """The leanest cylinder and the limit word in small; both always, on every screen."""
     index, need = scene.leanest()
     label = "" if width < _ROOMY else "leanest "
     out: list[Segment] = []
-    if verdict.word is not Word.NO_DATA and index is not None:
+    if verdict.word is not LimitWord.NO_DATA and index is not None:
         text = f" {label}{scene.setting.labels[index]} {signed(need)} "
         out.append((text, "status-strong"))
     return [*out, (f" {verdict.word.value} ", word_style(scene, verdict))]
 
 
-def _facts(scene: Scene, title: str, width: int) -> Iterator[Fact]:
+def _main_facts(scene: Scene, title: str, width: int) -> Iterator[Fact]:
     """What should be said, most important first."""
     live = scene.live
-    yield tuple((f" {words} ", "status-badge") for words in _mode(scene))
+    yield tuple((f" {words} ", "status-badge") for words in _mode_words(scene))
     if scene.still_recording:
         yield ((" STILL RECORDING ", "status-alert"),)
     if scene.frozen:
@@ -95,7 +95,7 @@ def _facts(scene: Scene, title: str, width: int) -> Iterator[Fact]:
     if title:
         yield tuple((words, "status-strong") for words in dict.fromkeys((title.split(maxsplit=1)[0], title)))
     if live.recording:
-        yield _recording(scene, width)
+        yield _recording_fact(scene, width)
     count = len(scene.setting)
     known = "--" if scene.dead else f"{live.valid}"
     style = "status" if live.valid == count and not scene.dead else "status-strong"
@@ -106,7 +106,7 @@ def _facts(scene: Scene, title: str, width: int) -> Iterator[Fact]:
         yield ((f"disk full in {live.recording_minutes_left:.0f} min", "status-alert"),)
 
 
-def _fill(scene: Scene) -> Iterator[Segment]:
+def _extra_facts(scene: Scene) -> Iterator[Segment]:
     """What is said where there is room."""
     for bus in scene.live.buses:
         load = "" if bus.load_percent is None else f"{bus.load_percent:.0f} % "
@@ -115,7 +115,7 @@ def _fill(scene: Scene) -> Iterator[Segment]:
         yield (clean(scene.setting.session.name), "status")
 
 
-def _recording(scene: Scene, width: int) -> Fact:
+def _recording_fact(scene: Scene, width: int) -> Fact:
     """What the recorder does: in short only whether."""
     live = scene.live
     words = clean(live.recording)
@@ -128,7 +128,7 @@ def _recording(scene: Scene, width: int) -> Fact:
     return ((short, "status"), (whole, "status"))
 
 
-def _mode(scene: Scene) -> tuple[str, ...]:
+def _mode_words(scene: Scene) -> tuple[str, ...]:
     """What runs, in short and in full."""
     place = scene.live.replay_position
     if scene.live.failure:
@@ -157,23 +157,23 @@ class Sheet:
 def keys_line(keys: Sequence[Key], width: int) -> Row:
     """As many keys as fit, most important first; the last one, help, always."""
     *rest, last = keys
-    tail = _key(*last)
+    tail = _key_segments(*last)
     room = width - row_width(tail)
     row: list[Segment] = []
     for key, action in rest:
-        piece = _key(key, action)
+        piece = _key_segments(key, action)
         if row_width(row) + row_width(piece) <= room:
             row += piece
     return split_row(row, tail, width, "keys")
 
 
-def _key(name: str, action: str) -> list[Segment]:
+def _key_segments(name: str, action: str) -> list[Segment]:
     return [(" ", "keys"), (name, "key"), (f" {action} ", "keys")]
 
 
 def room_below(top: Sequence[Row], height: int) -> int:
     """Rows between the top and the line with the keys."""
-    return max(height - len(top) - (height >= _LOW), 0)
+    return max(height - len(top) - (height >= _LEAST_ROWS_FOR_KEYS), 0)
 
 
 def framed(top: Sequence[Row], body: Sequence[Row], sheet: Sheet, *, first: int | None = None) -> list[Row]:
@@ -184,9 +184,9 @@ def framed(top: Sequence[Row], body: Sequence[Row], sheet: Sheet, *, first: int 
     width, height = sheet.width, sheet.height
     room = room_below(top, height)
     start = min(first or 0, max(len(body) - room, 0))
-    bottom = [keys_line(sheet.keys, width)] if height >= _LOW else []
+    bottom = [keys_line(sheet.keys, width)] if height >= _LEAST_ROWS_FOR_KEYS else []
     shown = list(body[start : start + room])
     hidden = len(body) - start - len(shown)
-    if first is not None and hidden > 0 and room >= _LOW:
+    if first is not None and hidden > 0 and room >= _LEAST_ROWS_FOR_KEYS:
         shown[-1] = fit_row([(f"  {hidden + 1} more: arrow down", "dim")], width)
     return [*padded([*top, *shown], width, height - len(bottom)), *bottom]

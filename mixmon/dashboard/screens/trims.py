@@ -8,60 +8,60 @@ from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.balance import spread_text
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, signed, wrap
-from mixmon.dashboard.verdict import Verdict
+from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.balance.balance import Balance, CylinderNeed
 from mixmon.report.words import sentence, sentences
 
-CAUTION = (
+TRIM_CAUTION = (
     "Prove each label by a fuel step on a known cylinder before a trim is entered; measure again after. "
     "Nothing here senses knock: balanced mixture is not proof of knock margin. The builder's limits stand."
 )
 _NARROW, _REMARKS_AT = 60, 49
 
 
-def trims_page(scene: Scene, verdict: Verdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
+def trims_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
     """One row a cylinder, then spread and cautions; `first` rows are scrolled away."""
     width, height = sheet.width, sheet.height
     head = [status(scene, verdict, width, title="TRIM SHEET")]
     balance = scene.snapshot.balance
     if balance is None:
-        return framed(head, _nothing(width), sheet)
-    body = _sheet(scene, balance, width, whole=True)
+        return framed(head, _empty_rows(width), sheet)
+    body = _sheet_rows(scene, balance, width, whole=True)
     if len(body) > room_below(head, height):
-        body = _sheet(scene, balance, width, whole=False)
-        body += _remarks_of(scene, balance, width)[: max(room_below(head, height) - len(body), 0)]
+        body = _sheet_rows(scene, balance, width, whole=False)
+        body += _chosen_remark_rows(scene, balance, width)[: max(room_below(head, height) - len(body), 0)]
     return framed(head, body, sheet, first=first)
 
 
-def _nothing(width: int) -> list[Row]:
+def _empty_rows(width: int) -> list[Row]:
     words = "no trims offered: no steady time has been counted yet; hold the engine in a cell (b)"
     return [blank(width), *(fit_row([(f"  {line}", "text")], width) for line in wrap(words, width - 4))]
 
 
-def _sheet(scene: Scene, balance: Balance, width: int, *, whole: bool) -> list[Row]:
+def _sheet_rows(scene: Scene, balance: Balance, width: int, *, whole: bool) -> list[Row]:
     """The table and what must be said; `whole` gives remarks as many lines as they need."""
     offered = not balance.withheld
     if width < _NARROW:
         heading = f" cyl  needs {scene.marks.plus_minus}95 %    now    new"
         rows = [fit_row([(heading, "label")], width)]
-        rows += [_narrow(scene, one, width, offered=offered) for one in balance.cylinders]
+        rows += [_narrow_row(scene, one, width, offered=offered) for one in balance.cylinders]
     else:
         rows = [fit_row([(" cyl  needs % 95 % interval    trim now    new  remarks", "label")], width)]
         for one in balance.cylinders:
-            rows += _rows(one, width, offered=offered, whole=whole)
+            rows += _cylinder_rows(one, width, offered=offered, whole=whole)
     spread = f"spread {spread_text(balance.spread)}"
     step = f"step {scene.setting.session.trims.step_percent:g} %"
     after = f", predicted {spread_text(balance.predicted_spread, count=False)}; {step}"
     lines = [f"no trims offered: {sentence(reason)}" for reason in balance.withheld]
     lines += [spread + (after if offered else "")]
-    lines += [CAUTION, *(f"note: {sentence(note)}" for note in balance.notes)]
+    lines += [TRIM_CAUTION, *(f"note: {sentence(note)}" for note in balance.notes)]
     for line in lines:
         style = "strong" if line.startswith("no trims") else "text"
         rows += [fit_row([(f" {part}", style)], width) for part in wrap(line, width - 2)]
     return rows
 
 
-def _remarks_of(scene: Scene, balance: Balance, width: int) -> list[Row]:
+def _chosen_remark_rows(scene: Scene, balance: Balance, width: int) -> list[Row]:
     """Of the chosen cylinder, whole: the table has no room for those of all."""
     index = scene.chosen()
     cylinders = scene.setting.nodes[index].cylinders if index is not None else ()
@@ -73,7 +73,7 @@ def _remarks_of(scene: Scene, balance: Balance, width: int) -> list[Row]:
     return [fit_row([(f" {part}", "strong")], width) for line in told for part in wrap(line, width - 2)]
 
 
-def _narrow(scene: Scene, one: CylinderNeed, width: int, *, offered: bool) -> Row:
+def _narrow_row(scene: Scene, one: CylinderNeed, width: int, *, offered: bool) -> Row:
     """What is to be typed in is the last thing to go."""
     low, high = one.interval95_percent
     half = f"{scene.marks.plus_minus}{(high - low) / 2:.1f}" if math.isfinite(high - low) else "--"
@@ -84,7 +84,7 @@ def _narrow(scene: Scene, one: CylinderNeed, width: int, *, offered: bool) -> Ro
     return fit_row(row, width)
 
 
-def _rows(one: CylinderNeed, width: int, *, offered: bool, whole: bool) -> list[Row]:
+def _cylinder_rows(one: CylinderNeed, width: int, *, offered: bool, whole: bool) -> list[Row]:
     low, high = one.interval95_percent
     interval = f"{signed(low)} to {signed(high)}" if math.isfinite(low) else "not known"
     new = signed(one.trim_new_percent, 2) if offered else "--"

@@ -12,22 +12,22 @@ import numpy as np
 from mixmon.arrays import Floats
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.balance import CellView, cell_rows, dwell_row
-from mixmon.dashboard.screens.bus import node_rows, worst_first
-from mixmon.dashboard.screens.events import event_rows
-from mixmon.dashboard.screens.far import caption, far_plan, far_zone
-from mixmon.dashboard.screens.rails import (
-    Track,
+from mixmon.dashboard.screens.bars import (
+    BarTrack,
+    bar_rows,
+    bar_track,
     fit_centred,
     grid_rows,
-    half_rails,
+    half_bar_rows,
     need_style,
     plain_rows,
-    rail_rows,
-    track_of,
 )
+from mixmon.dashboard.screens.bus import node_rows, worst_first
+from mixmon.dashboard.screens.events import event_rows
+from mixmon.dashboard.screens.far import caption, far_zone, plan_far_zone
 from mixmon.dashboard.screens.status import Sheet, keys_line, status
 from mixmon.dashboard.text import Row, Segment, beside, blank, fit, fit_row, letter, padded, side, signed
-from mixmon.dashboard.verdict import Verdict, Word
+from mixmon.dashboard.verdict import LimitVerdict, LimitWord
 
 # ----------------------------------------------------------------------------------------------------
 # The last twenty seconds: two panes in which time runs upwards and lean is to the right.
@@ -37,8 +37,8 @@ from mixmon.dashboard.verdict import Verdict, Word
 # ----------------------------------------------------------------------------------------------------
 
 
-SPAN_S = 20.0
-VIEW_STRIP_LEAST_WIDTH, LEAST_HEIGHT = 36, 6
+STRIP_SPAN_S = 20.0
+STRIP_LEAST_COLUMNS, STRIP_LEAST_ROWS = 36, 6
 _TIMES = 6
 """Cells of the column with seconds."""
 
@@ -57,15 +57,15 @@ def strip_rows(scene: Scene, width: int, height: int) -> list[Row]:
         with np.errstate(all="ignore"):  # whatever a sender may say; what is no number is not drawn
             needs = 100.0 * (series / reference - 1.0)
         needs = np.where(np.isfinite(needs) & (not scene.dead), needs, np.nan)
-        panes.append(_pane(scene, title, needs, pane, height))
-    times = [blank(_TIMES)] * 2 + _times(height - 2)
+        panes.append(_pane_rows(scene, title, needs, pane, height))
+    times = [blank(_TIMES)] * 2 + _time_rows(height - 2)
     rows = beside([(times, _TIMES), (panes[0], pane), ([], 2), (panes[1], pane)], height)
     return [fit_row(row, width) for row in rows]
 
 
-def _times(height: int) -> list[Row]:
+def _time_rows(height: int) -> list[Row]:
     """Seconds ago, at the top, a quarter, the middle, and so on."""
-    step = SPAN_S / height
+    step = STRIP_SPAN_S / height
     every = max(round(5.0 / step), 1)
     return [
         (
@@ -78,18 +78,18 @@ def _times(height: int) -> list[Row]:
     ]
 
 
-def _pane(scene: Scene, title: str, needs: Floats, width: int, height: int) -> list[Row]:
-    track = track_of(scene, width)
+def _pane_rows(scene: Scene, title: str, needs: Floats, width: int, height: int) -> list[Row]:
+    track = bar_track(scene, width)
     scale = round(track.scale)
     foot = f"-{scale} R"
     head = f"{foot}{fit_centred(scene.digits.against, width)[len(foot) : width - len(foot)]}L +{scale}"
-    draw = _stars if scene.options.ascii else _dots
+    draw = _draw_stars if scene.options.ascii else _draw_dots
     trace = draw(needs, scene.snapshot.strip.t_s, track, height - 2)
-    body = [_with_target(scene, line, track) for line in trace]
+    body = [_draw_target(scene, line, track) for line in trace]
     return [fit_row([(title, "label")], width), fit_row([(head, "label")], width), *body]
 
 
-def _with_target(scene: Scene, line: str, track: Track) -> Row:
+def _draw_target(scene: Scene, line: str, track: BarTrack) -> Row:
     """The trace, with the target's line and the lean limit where the trace leaves room."""
     middle = track.cells // 2
     empty = " " if scene.options.ascii else chr(_BRAILLE)
@@ -102,29 +102,29 @@ def _with_target(scene: Scene, line: str, track: Track) -> Row:
     return (("".join(cells), "rail"),)
 
 
-def _dots(needs: Floats, t_s: Floats, track: Track, height: int) -> list[str]:
+def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list[str]:
     """One dot a sample and row of dots, newest on top; neighbours joined across a row."""
     across, down = 2 * track.cells, 4 * height
     grid = np.zeros((down, across), np.bool_)
-    for y, (low, high) in enumerate(_extremes(needs, t_s, down)):
+    for y, (low, high) in enumerate(_row_extremes(needs, t_s, down)):
         if np.isfinite(low):
-            first, last = (_dot(x, track, across) for x in (low, high))
+            first, last = (_dot_column(x, track, across) for x in (low, high))
             grid[y, first : last + 1] = True
     cells = grid.reshape(height, 4, track.cells, 2).transpose(0, 2, 1, 3)
     codes = (cells * _DOTS).sum(axis=(2, 3)) + _BRAILLE
     return ["".join(map(chr, row)) for row in codes.tolist()]
 
 
-def _dot(percent: float, track: Track, across: int) -> int:
+def _dot_column(percent: float, track: BarTrack, across: int) -> int:
     """The dot of a need, so that zero lies in the rail's middle cell."""
     middle = 2 * (track.cells // 2)
     return min(max(middle + round(middle * percent / track.scale), 0), across - 1)
 
 
-def _stars(needs: Floats, t_s: Floats, track: Track, height: int) -> list[str]:
+def _draw_stars(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list[str]:
     """The same in whole cells, without braille."""
     lines = []
-    for low, high in _extremes(needs, t_s, height):
+    for low, high in _row_extremes(needs, t_s, height):
         cells = [" "] * track.cells
         if np.isfinite(low):
             first, last = track.at(low), track.at(high)
@@ -133,10 +133,10 @@ def _stars(needs: Floats, t_s: Floats, track: Track, height: int) -> list[str]:
     return lines
 
 
-def _extremes(needs: Floats, t_s: Floats, rows: int) -> list[tuple[float, float]]:
+def _row_extremes(needs: Floats, t_s: Floats, rows: int) -> list[tuple[float, float]]:
     """Least and largest need in each row's share of the span, newest first; NaN where none is known."""
     known = np.isfinite(needs)
-    row = np.clip((-t_s[known] * rows / SPAN_S).astype(np.int64), 0, rows - 1)
+    row = np.clip((-t_s[known] * rows / STRIP_SPAN_S).astype(np.int64), 0, rows - 1)
     low, high = np.full(rows, np.inf), np.full(rows, -np.inf)
     np.minimum.at(low, row, needs[known])
     np.maximum.at(high, row, needs[known])
@@ -150,7 +150,7 @@ def _extremes(needs: Floats, t_s: Floats, rows: int) -> list[tuple[float, float]
 # cylinder at the top.
 # ----------------------------------------------------------------------------------------------------
 
-VIEW_PLAN_LEAST_WIDTH = 18
+PLAN_LEAST_COLUMNS = 18
 _MOST_BOX = 18
 _BOXED, _LINED = 3, 1
 """Rows of a cylinder with and without a box."""
@@ -167,24 +167,26 @@ def plan_rows(scene: Scene, width: int, height: int) -> list[Row]:
     for name, nodes in banks:
         rows = [fit_row([(f" bank {name}" if name else " ", "label")], box)] if named else []
         for index in nodes:
-            rows += _boxed(scene, index, box) if each == _BOXED else [_lined(scene, index, box)]
+            rows += (
+                _boxed_cylinder(scene, index, box) if each == _BOXED else [_plain_cylinder(scene, index, box)]
+            )
         columns += [(rows, box), ([], 2)]
     title = fit_row([("FROM ABOVE  needs %", "label")], width)
     body = beside(columns[:-1], max(len(rows) for rows, _ in columns))
     return [title, *(fit_row(row, width) for row in body)][:height]
 
 
-def _lined(scene: Scene, index: int, width: int) -> Row:
-    return fit_row(_content(scene, index), width)
+def _plain_cylinder(scene: Scene, index: int, width: int) -> Row:
+    return fit_row(_cylinder_segments(scene, index), width)
 
 
-def _boxed(scene: Scene, index: int, width: int) -> list[Row]:
+def _boxed_cylinder(scene: Scene, index: int, width: int) -> list[Row]:
     marks = scene.marks
     lean = scene.leanest()[0] == index
     style = "strong" if lean else "rule"
     line = marks.rule * (width - 2)
     left, right, low_left, low_right = tuple(marks.corners)
-    middle = fit_row(_content(scene, index), width - 2)
+    middle = fit_row(_cylinder_segments(scene, index), width - 2)
     return [
         ((f"{left}{line}{right}", style),),
         ((marks.upright, style), *middle, (marks.upright, style)),
@@ -192,7 +194,7 @@ def _boxed(scene: Scene, index: int, width: int) -> list[Row]:
     ]
 
 
-def _content(scene: Scene, index: int) -> list[Segment]:
+def _cylinder_segments(scene: Scene, index: int) -> list[Segment]:
     counted, over = scene.counted(index), index in scene.over()
     need = scene.need(index)
     style = need_style(counted=counted, over=over)
@@ -203,7 +205,7 @@ def _content(scene: Scene, index: int) -> list[Segment]:
     ]
 
 
-NARROW = 80
+BAR_LEAST_COLUMNS = 80
 """Fewer columns have no rails."""
 
 WIDE, HIGH = 160, 45
@@ -212,27 +214,27 @@ WIDE, HIGH = 160, 45
 _STRIP_ROWS, _EVENT_ROWS = 18, 5
 
 
-def watch_page(scene: Scene, verdict: Verdict, sheet: Sheet) -> list[Row]:
+def watch_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet) -> list[Row]:
     """The whole screen: `height` rows of `width` cells."""
     width, height = sheet.width, sheet.height
-    plan = far_plan(width, height, scene.setting.label_width)
+    plan = plan_far_zone(width, height, scene.setting.label_width)
     head = [status(scene, verdict, width, far=plan.has_word)]
     if height < len(head) + plan.tall + 1 + 1:
         return padded([status(scene, verdict, width), *grid_rows(scene, width, height - 1)], width, height)
     zone = far_zone(scene, verdict, width, plan)
     if width >= WIDE and height >= HIGH:
-        return _everything(scene, verdict, [*head, *zone], sheet)
-    return _stack(scene, verdict, [*head, *zone], sheet)
+        return _wide_rows(scene, verdict, [*head, *zone], sheet)
+    return _stack_rows(scene, verdict, [*head, *zone], sheet)
 
 
-def _stack(scene: Scene, verdict: Verdict, top: list[Row], sheet: Sheet) -> list[Row]:
+def _stack_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Sheet) -> list[Row]:
     """One thing below the other; room is dealt out by importance."""
     width, height = sheet.width, sheet.height
-    cylinders = _cylinders(scene, width, height - len(top))
+    cylinders = _cylinder_rows(scene, width, height - len(top))
     room = height - len(top) - len(cylinders)
     bottom = [keys_line(sheet.keys, width)] if room >= 1 and height >= 12 else []
     room -= len(bottom)
-    asked = verdict.word in {Word.LOOK, Word.NO_DATA}
+    asked = verdict.word in {LimitWord.LOOK, LimitWord.NO_DATA}
     events = min(room, 0 if asked and room == 1 else 1)
     room -= events
     why = [caption(scene, verdict, width)] if room >= 1 else []
@@ -240,11 +242,11 @@ def _stack(scene: Scene, verdict: Verdict, top: list[Row], sheet: Sheet) -> list
     rules = min(max(room - 1, 0), 2)
     room -= rules
     strip: list[Row] = []
-    if width >= max(VIEW_STRIP_LEAST_WIDTH, NARROW) and room >= LEAST_HEIGHT + 4:
-        strip = strip_rows(scene, width, min(max(room - _EVENT_ROWS, LEAST_HEIGHT), _STRIP_ROWS))
+    if width >= max(STRIP_LEAST_COLUMNS, BAR_LEAST_COLUMNS) and room >= STRIP_LEAST_ROWS + 4:
+        strip = strip_rows(scene, width, min(max(room - _EVENT_ROWS, STRIP_LEAST_ROWS), _STRIP_ROWS))
         room -= len(strip)
     events += max(room, 0)
-    line = rule(scene, width)
+    line = rule_row(scene, width)
     return padded(
         [
             *top,
@@ -261,32 +263,32 @@ def _stack(scene: Scene, verdict: Verdict, top: list[Row], sheet: Sheet) -> list
     )
 
 
-def _cylinders(scene: Scene, width: int, room: int) -> list[Row]:
+def _cylinder_rows(scene: Scene, width: int, room: int) -> list[Row]:
     """Rails if they fit, then rails in two columns, then numbers in a grid."""
     if len(scene.setting) + 1 <= room:
-        return rail_rows(scene, width) if width >= NARROW else plain_rows(scene, width)
-    if width >= NARROW and -(-len(scene.setting) // 2) + 1 <= room:
-        return half_rails(scene, width)
+        return bar_rows(scene, width) if width >= BAR_LEAST_COLUMNS else plain_rows(scene, width)
+    if width >= BAR_LEAST_COLUMNS and -(-len(scene.setting) // 2) + 1 <= room:
+        return half_bar_rows(scene, width)
     return grid_rows(scene, width, room)
 
 
-def rule(scene: Scene, width: int) -> Row:
+def rule_row(scene: Scene, width: int) -> Row:
     """A line across."""
     return ((scene.marks.rule * width, "rule"),)
 
 
-def _everything(scene: Scene, verdict: Verdict, top: list[Row], sheet: Sheet) -> list[Row]:
+def _wide_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Sheet) -> list[Row]:
     """Rails, strip and plan; cells and nodes; events; keys."""
     width, height = sheet.width, sheet.height
-    line = rule(scene, width)
-    middle = _middle(scene, width, height)
-    lower = _lower(scene, width, height)
+    line = rule_row(scene, width)
+    middle = _middle_rows(scene, width, height)
+    lower = _lower_rows(scene, width, height)
     head = [*top, caption(scene, verdict, width), line, *middle, line, *lower, line]
     events = event_rows(scene, width, max(height - len(head) - 1, 0))
     return padded([*head, *events, keys_line(sheet.keys, width)], width, height)
 
 
-def _middle(scene: Scene, width: int, height: int) -> list[Row]:
+def _middle_rows(scene: Scene, width: int, height: int) -> list[Row]:
     """Rails to the left, the strip, the engine from above."""
     banks = len(scene.setting.banks)
     plan = min(max(20 * banks, 24), width // 5)
@@ -295,7 +297,7 @@ def _middle(scene: Scene, width: int, height: int) -> list[Row]:
     rows = max(min(len(scene.setting) + 2, height // 2), 15)
     return beside(
         [
-            (rail_rows(scene, rails)[:rows], rails),
+            (bar_rows(scene, rails)[:rows], rails),
             ([], 2),
             (strip_rows(scene, strip, rows), strip),
             ([], 2),
@@ -305,7 +307,7 @@ def _middle(scene: Scene, width: int, height: int) -> list[Row]:
     )
 
 
-def _lower(scene: Scene, width: int, height: int) -> list[Row]:
+def _lower_rows(scene: Scene, width: int, height: int) -> list[Row]:
     """Cells with the dwell clock to the left, the chain to the right."""
     index = scene.chosen()
     cylinder = scene.setting.nodes[index].cylinders[0] if index is not None else None

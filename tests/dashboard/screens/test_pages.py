@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from mixmon.dashboard.digits import big
 from mixmon.dashboard.keys import Asked, Page, Prompt
 from mixmon.dashboard.palettes import palette
-from mixmon.dashboard.readouts import DigitHold
-from mixmon.dashboard.screens.far import far_plan
+from mixmon.dashboard.readouts import ReadoutHold
+from mixmon.dashboard.screens.far import plan_far_zone
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import row_width
-from mixmon.dashboard.verdict import Word, verdict
+from mixmon.dashboard.verdict import LimitWord, verdict
 from mixmon.mixture.block import SampleState
 
 STYLES = palette("print").keys()
@@ -72,7 +72,7 @@ def test_watch_at_every_size(count):
 def reads(rows, word, width, height, count):
     """Whether the page shows the word: large with its whole top row, or small."""
     lines = text(rows)
-    plan = far_plan(width, height, len(str(count)))
+    plan = plan_far_zone(width, height, len(str(count)))
     large = {size: big(word, size)[0].strip() for size in (3, 5, 7)}
     return any(word in line for line in lines) or any(
         top in line for size, top in large.items() if size <= plan.tall for line in lines
@@ -80,9 +80,9 @@ def reads(rows, word, width, height, count):
 
 
 MOMENTS = {
-    Word.NONE: lambda n: snapshot(n, alarms=alarm_list(), cylinders=cylinders(NEEDS[:n]), valid=n),
-    Word.OVER: snapshot,
-    Word.NO_DATA: nothing,
+    LimitWord.NONE: lambda n: snapshot(n, alarms=alarm_list(), cylinders=cylinders(NEEDS[:n]), valid=n),
+    LimitWord.OVER: snapshot,
+    LimitWord.NO_DATA: nothing,
 }
 
 
@@ -132,7 +132,7 @@ def test_a_value_that_is_no_longer_known_is_nowhere_on_the_screen(page, state):
     kept = replace(known, state=np.array(states, np.uint8))
     before = snapshot(8, cylinders=known, alarms=alarm_list(), balance=None)
     now = replace(before, cylinders=kept, leanest=4)
-    digits = replace(DigitHold().feed(before, 0.0), leanest=None, need=math.nan)
+    digits = replace(ReadoutHold().feed(before, 0.0), leanest=None, need=math.nan)
     shown = replace(scene(now), digits=digits)
     for width, height in ((40, 10), (80, 24), (200, 60)):
         lines = text(draw(shown, State(OPTIONS, page=page), width, height))

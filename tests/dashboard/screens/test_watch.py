@@ -18,8 +18,8 @@ from dashboard.scenes import (
 )
 
 from mixmon.dashboard.keys import Page
+from mixmon.dashboard.screens.bars import BarTrack
 from mixmon.dashboard.screens.pages import State, draw
-from mixmon.dashboard.screens.rails import Track
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Limits
 
@@ -88,7 +88,7 @@ def test_lean_is_right_of_the_target_and_rich_is_left_and_each_has_its_sign_and_
 )
 def test_a_rail_of_37_cells_over_12_percent(percent, cell):
     """18 cells to either side: by hand, two thirds of a percent each."""
-    assert Track(37, 12.0, None, None).at(percent) == cell
+    assert BarTrack(37, 12.0, None, None).at(percent) == cell
 
 
 def test_what_lies_beyond_the_rail_points_outwards():

@@ -27,7 +27,7 @@ from mixmon.dashboard.text import (
     state_word,
     tall_need,
 )
-from mixmon.dashboard.verdict import rail_limits
+from mixmon.dashboard.verdict import bar_limits
 from mixmon.mixture.block import SampleState
 
 _TEXT_CELLS = 33
@@ -40,7 +40,7 @@ _CELL, _CLOSE_CELL = 8, 6
 
 
 @dataclass(frozen=True, slots=True)
-class Track:
+class BarTrack:
     """What a rail of that many cells shows, in percent of fuel."""
 
     cells: int
@@ -55,18 +55,18 @@ class Track:
         return min(max(middle + round(step), 0), self.cells - 1)
 
 
-def track_of(scene: Scene, cells: int) -> Track:
+def bar_track(scene: Scene, cells: int) -> BarTrack:
     """The rail at the moment's target."""
     wanted = scene.snapshot.target if scene.digits.against == "target" else np.nan
-    return Track(cells, scene.options.scale, *rail_limits(scene.setting, wanted, scene.snapshot))
+    return BarTrack(cells, scene.options.scale, *bar_limits(scene.setting, wanted, scene.snapshot))
 
 
-def rail_rows(scene: Scene, width: int) -> list[Row]:
+def bar_rows(scene: Scene, width: int) -> list[Row]:
     """A heading, then one row a node, all cells of the terminal's width."""
     label = max(scene.setting.label_width, 3)
-    track, over = track_of(scene, width - _TEXT_CELLS - label - _value_cells(scene)), scene.over()
-    return [_heading(scene, track, width, label)] + [
-        _row(scene, i, track, label, over=i in over) for i in scene.order()
+    track, over = bar_track(scene, width - _TEXT_CELLS - label - _value_cells(scene)), scene.over()
+    return [_heading_row(scene, track, width, label)] + [
+        _bar_row(scene, i, track, label, over=i in over) for i in scene.order()
     ]
 
 
@@ -77,7 +77,7 @@ def plain_rows(scene: Scene, width: int) -> list[Row]:
     rows = [fit_row([(heading, "label")], width)]
     for index in scene.order():
         mine = {"over": index in over}
-        row = [*_readings(scene, index, label, **mine), *_standing(scene, index, **mine)]
+        row = [*_reading_segments(scene, index, label, **mine), *_state_segments(scene, index, **mine)]
         rows.append(fit_row(row, width))
     return rows
 
@@ -90,7 +90,7 @@ def _left_heading(scene: Scene, label: int) -> str:
     return f"{'cyl':>{label}}  {fit(scene.options.unit.heading, _value_cells(scene), right=True)}  needs % "
 
 
-def _heading(scene: Scene, track: Track, width: int, label: int) -> Row:
+def _heading_row(scene: Scene, track: BarTrack, width: int, label: int) -> Row:
     left = _left_heading(scene, label)
     rich, lean = f"-{track.scale:.0f} RICH", f"LEAN +{track.scale:.0f}"
     middle = fit_centred("target" if scene.digits.against == "target" else "peers", track.cells)
@@ -104,22 +104,25 @@ def fit_centred(text: str, cells: int) -> str:
     return fit(" " * before + text, cells)
 
 
-def _row(scene: Scene, index: int, track: Track, label: int, *, over: bool) -> Row:
+def _bar_row(scene: Scene, index: int, track: BarTrack, label: int, *, over: bool) -> Row:
     return (
-        *_readings(scene, index, label, over=over),
-        *_rail(scene, index, track, over=over),
-        *_standing(scene, index, over=over),
+        *_reading_segments(scene, index, label, over=over),
+        *_bar_segments(scene, index, track, over=over),
+        *_state_segments(scene, index, over=over),
     )
 
 
-def _readings(scene: Scene, index: int, label: int, *, over: bool) -> list[Segment]:
+def _reading_segments(scene: Scene, index: int, label: int, *, over: bool) -> list[Segment]:
     counted = scene.counted(index)
     name = fit(scene.setting.labels[index], label, right=True)
     style = "chosen" if scene.chosen() == index and scene.options.chosen is not None else "strong"
     need = scene.need(index)
     return [
         (name, style),
-        ("  " + fit(_lambda(scene, index), _value_cells(scene), right=True), "text" if counted else "gone"),
+        (
+            "  " + fit(_lambda_text(scene, index), _value_cells(scene), right=True),
+            "text" if counted else "gone",
+        ),
         ("  " + fit(signed(need), 5, right=True), need_style(counted=counted, over=over)),
         (f" {side(need)} ", "over-text" if over and counted else "dim"),
     ]
@@ -132,13 +135,13 @@ def need_style(*, counted: bool, over: bool) -> str:
     return "over-text" if over else "text"
 
 
-def _lambda(scene: Scene, index: int) -> str:
+def _lambda_text(scene: Scene, index: int) -> str:
     lam = scene.lam(index)
     unit = scene.options.unit
     return number(unit.of(lam), scene.options.lambda_decimals) if np.isfinite(lam) else "--"
 
 
-def _standing(scene: Scene, index: int, *, over: bool) -> list[Segment]:
+def _state_segments(scene: Scene, index: int, *, over: bool) -> list[Segment]:
     state = scene.state(index)
     valid = state is SampleState.VALID
     style = "over-text" if over and valid else "text" if valid else "gone-strong"
@@ -148,7 +151,7 @@ def _standing(scene: Scene, index: int, *, over: bool) -> list[Segment]:
     ]
 
 
-def _rail(scene: Scene, index: int, track: Track, *, over: bool) -> list[Segment]:
+def _bar_segments(scene: Scene, index: int, track: BarTrack, *, over: bool) -> list[Segment]:
     """Cells of the rail, neighbours of one style joined."""
     marks = scene.marks
     cells = [" "] * track.cells
@@ -159,11 +162,11 @@ def _rail(scene: Scene, index: int, track: Track, *, over: bool) -> list[Segment
             cells[track.at(limit)] = marks.limit
     if scene.counted(index):
         _draw_needs(scene, index, track, cells, styles, over=over)
-    return join(cells, styles)
+    return join_cells(cells, styles)
 
 
 def _draw_needs(
-    scene: Scene, index: int, track: Track, cells: list[str], styles: list[str], *, over: bool
+    scene: Scene, index: int, track: BarTrack, cells: list[str], styles: list[str], *, over: bool
 ) -> None:
     marks, now = scene.marks, scene.snapshot.cylinders
     against = now.vs_target if scene.digits.against == "target" else now.vs_peers
@@ -184,7 +187,7 @@ def _draw_needs(
         styles[x] = hue if over or index in scene.off_target() else "rail-now"
 
 
-def join(cells: Sequence[str], styles: Sequence[str]) -> list[Segment]:
+def join_cells(cells: Sequence[str], styles: Sequence[str]) -> list[Segment]:
     """Single cells as segments."""
     out: list[Segment] = []
     start = 0
@@ -205,13 +208,13 @@ def grid_rows(scene: Scene, width: int, room: int) -> list[Row]:
     columns = max(width // size, 1)
     height = -(-len(order) // columns)
     blocks = [
-        ([_small(scene, i, size, over=i in over) for i in order[x * height : (x + 1) * height]], size)
+        ([_small_row(scene, i, size, over=i in over) for i in order[x * height : (x + 1) * height]], size)
         for x in range(columns)
     ]
     return [fit_row(row, width) for row in beside(blocks, height)]
 
 
-def _small(scene: Scene, index: int, size: int, *, over: bool) -> Row:
+def _small_row(scene: Scene, index: int, size: int, *, over: bool) -> Row:
     state = scene.state(index)
     counted = state is SampleState.VALID
     label = fit(scene.setting.labels[index], scene.setting.label_width, right=True)
@@ -228,21 +231,21 @@ def _small(scene: Scene, index: int, size: int, *, over: bool) -> Row:
     )
 
 
-def half_rails(scene: Scene, width: int) -> list[Row]:
+def half_bar_rows(scene: Scene, width: int) -> list[Row]:
     """Rails in two columns, for a screen wide enough and not high enough."""
     order, over = scene.order(), scene.over()
     height = -(-len(order) // 2)
     one = width // 2
-    track = track_of(scene, one - scene.setting.label_width - _CELL - 3)
-    heading = _half_heading(scene, track, one)
+    track = bar_track(scene, one - scene.setting.label_width - _CELL - 3)
+    heading = _half_heading_row(scene, track, one)
     columns = []
     for part in (order[:height], order[height:]):
-        rows = [heading, *(_half(scene, i, track, one, over=i in over) for i in part)]
+        rows = [heading, *(_half_row(scene, i, track, one, over=i in over) for i in part)]
         columns.append((rows, one))
     return [fit_row(row, width) for row in beside(columns, height + 1)]
 
 
-def _half_heading(scene: Scene, track: Track, width: int) -> Row:
+def _half_heading_row(scene: Scene, track: BarTrack, width: int) -> Row:
     left = " " * (scene.setting.label_width - 1) + " cyl needs"
     rich, lean = f"-{track.scale:.0f} RICH", f"LEAN +{track.scale:.0f}"
     rail = rich + fit_centred("", track.cells)[len(rich) : track.cells - len(lean)] + lean
@@ -250,6 +253,6 @@ def _half_heading(scene: Scene, track: Track, width: int) -> Row:
     return fit_row([(fit(left, start), "label"), (rail, "label")], width)
 
 
-def _half(scene: Scene, index: int, track: Track, width: int, *, over: bool) -> Row:
-    small = _small(scene, index, scene.setting.label_width + 1 + _CELL, over=over)
-    return fit_row([*small, *_rail(scene, index, track, over=over)], width)
+def _half_row(scene: Scene, index: int, track: BarTrack, width: int, *, over: bool) -> Row:
+    small = _small_row(scene, index, scene.setting.label_width + 1 + _CELL, over=over)
+    return fit_row([*small, *_bar_segments(scene, index, track, over=over)], width)
