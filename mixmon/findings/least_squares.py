@@ -18,6 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
+from mixmon.findings.stats import SIGMA_OF_MAD
 
 _ROUNDS = 40
 _NEW_WEIGHTS = 3  # rounds from one weighing to the next
@@ -121,7 +122,7 @@ class _Problem:
         size = np.sort(np.where(self._used, np.abs(residual), np.inf), axis=0)
         middle = np.maximum(self._used.sum(axis=0) - 1, 0) // 2
         median = np.take_along_axis(size, middle[None], axis=0)[0]
-        self._scale = np.maximum(np.where(np.isfinite(median), 1.4826 * median, 1.0), self._least)
+        self._scale = np.maximum(np.where(np.isfinite(median), SIGMA_OF_MAD * median, 1.0), self._least)
         light = _HUBER * self._scale / np.maximum(np.abs(residual), _LEAST_SCALE)
         self._weight = np.where(self._used, np.minimum(1.0, light), 0.0)
 

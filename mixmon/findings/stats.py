@@ -24,6 +24,22 @@ from mixmon.arrays import Bools, Floats
 # ----------------------------------------------------------------------------------------------------
 
 
+SIGMA_OF_MAD = 1.4826
+"""Standard deviation of normal noise over the median of its absolute deviations (computed: 1 / 0.67449,
+the upper quartile of the standard normal distribution)."""
+
+
+def robust_deviation(away: Floats) -> float:
+    """Standard deviation by the median of absolute deviations; a few outliers do not raise it.
+
+    away: float64[k], deviations from whatever is the middle, without NaN; at least one.
+
+    >>> round(robust_deviation(np.array([-1.0, 0.5, 1.0, 90.0])), 4)
+    1.4826
+    """
+    return SIGMA_OF_MAD * float(np.median(np.abs(away)))
+
+
 def median_with_holes(x: Floats, axis: int, fewest: int = 1) -> Floats:
     """The median along an axis, NaN left out; NaN where fewer than `fewest` numbers are left.
 
@@ -98,6 +114,18 @@ def engine_lambda(lam: Floats, weights: Floats) -> Floats:
     several = known.sum(axis=-1) > 1
     out: Floats = np.divide(weight, fuel, out=np.full(np.shape(weight), np.nan), where=several)
     return out
+
+
+def engine_log_lambda(y: Floats, weights: Floats) -> float:
+    """The same in the logarithm: ln of the engine's lambda, from ln lambda of its nodes.
+
+    y        float64[n], ln lambda without NaN, at least one
+    weights  float64[n], cylinders that each node speaks for
+
+    >>> round(float(np.exp(engine_log_lambda(np.log([0.80, 0.95]), np.ones(2)))), 4)
+    0.8686
+    """
+    return -float(np.log(np.average(np.exp(-y), weights=weights)))
 
 
 def needs_percent(lam: Floats, reference: Floats) -> Floats:

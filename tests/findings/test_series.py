@@ -7,7 +7,16 @@ import pytest
 import scipy.signal
 import scipy.stats
 
-from mixmon.findings.stats import NOTHING, estimate, lag1, student_t95
+from mixmon.findings.stats import (
+    NOTHING,
+    SIGMA_OF_MAD,
+    engine_lambda,
+    engine_log_lambda,
+    estimate,
+    lag1,
+    robust_deviation,
+    student_t95,
+)
 
 
 @pytest.mark.parametrize("dof", [1, 2, 5, 9, 29, 30])
@@ -18,6 +27,20 @@ def test_student_t_at_table_rows_is_that_of_scipy(dof: int) -> None:
 @pytest.mark.parametrize("dof", [3.5, 12.7, 44, 150, 5000])
 def test_student_t_between_rows_is_near_that_of_scipy(dof: float) -> None:
     assert student_t95(dof) == pytest.approx(scipy.stats.t.ppf(0.975, dof), rel=6e-3)
+
+
+def test_the_robust_deviation_is_that_of_normal_noise_and_outliers_hardly_raise_it() -> None:
+    assert pytest.approx(1 / scipy.stats.norm.ppf(0.75), abs=1e-4) == SIGMA_OF_MAD
+    noise = 0.3 * np.random.default_rng(7).standard_normal(100_000)
+    assert robust_deviation(noise) == pytest.approx(0.3, rel=0.01)
+    noise[:1000] = 50.0
+    assert robust_deviation(noise) == pytest.approx(0.3, rel=0.03)
+
+
+def test_the_engines_lambda_is_the_same_by_its_logarithm() -> None:
+    lam, weights = np.array([0.78, 0.85, 1.02]), np.array([2.0, 1.0, 1.0])
+    assert np.exp(engine_log_lambda(np.log(lam), weights)) == pytest.approx(engine_lambda(lam, weights))
+    assert engine_lambda(lam, weights) == pytest.approx(4 / (2 / 0.78 + 1 / 0.85 + 1 / 1.02))
 
 
 def test_effective_size_of_a_first_order_series() -> None:

@@ -16,7 +16,17 @@ import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.balance.dwell import BATCH_NS, BATCH_ROWS, BATCH_S, BatchTable, Dwell, Mask
-from mixmon.findings.stats import NOTHING, Estimate, estimate, lag1, median_with_holes, student_t95, two_way
+from mixmon.findings.stats import (
+    NOTHING,
+    SIGMA_OF_MAD,
+    Estimate,
+    engine_log_lambda,
+    estimate,
+    lag1,
+    median_with_holes,
+    student_t95,
+    two_way,
+)
 
 CENSORED_SHARE = 0.02
 """With more than this part of its time at a limit of the range, a node's mean is not a mean."""
@@ -24,7 +34,6 @@ CENSORED_SHARE = 0.02
 _FEWEST_BATCHES = 4
 _OUTLIER_SCALE = 6.0
 _OUTLIER_FLOOR = 0.01  # in ln lambda
-_MAD_TO_SIGMA = 1.4826
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,7 +137,7 @@ def cell_result(
     outlying = _outliers(y)
     y[outlying] = np.nan
     common, own = two_way(y, np.ones_like(y))
-    reference = -np.log(np.average(np.exp(-own[~few]), weights=weights[~few])) if (~few).any() else np.nan
+    reference = engine_log_lambda(own[~few], weights[~few]) if (~few).any() else np.nan
     # own: node against the mean of ln; reference turns it into the fuel-domain mean.
     against_peers = _estimates(y - common[:, None] - reference, joined)
     against_target = _estimates(y - target, joined)
@@ -156,7 +165,7 @@ def _outliers(y: Floats) -> Bools:
     """Batches of a node far from what its peers' common movement explains: a burst, a knock on the wire."""
     apart = y - median_with_holes(y, axis=1)[:, None]
     distance = np.abs(apart - median_with_holes(apart, axis=0))
-    limit = np.maximum(_OUTLIER_SCALE * _MAD_TO_SIGMA * median_with_holes(distance, axis=0), _OUTLIER_FLOOR)
+    limit = np.maximum(_OUTLIER_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0), _OUTLIER_FLOOR)
     far: Bools = distance > limit
     return far
 
@@ -226,8 +235,8 @@ def combine(cells: Sequence[CellResult], weights: Floats) -> Combined:
     peers = _means([c.peers for c in cells], common=True)
     known = np.array([np.isfinite(e.mean) for e in peers])
     means = np.array([e.mean for e in peers])
-    shift = np.log(np.average(np.exp(-means[known]), weights=weights[known])) if known.any() else 0.0
-    shifted = tuple(Estimate(e.mean + shift, e.half, e.standard_error, e.effective) for e in peers)
+    engine = engine_log_lambda(means[known], weights[known]) if known.any() else 0.0
+    shifted = tuple(Estimate(e.mean - engine, e.half, e.standard_error, e.effective) for e in peers)
     return Combined(shifted, _means([c.target for c in cells], common=False))
 
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.events.event import NOT_FUELLING, Event, Kind
-from mixmon.findings.stats import median_with_holes
+from mixmon.findings.stats import SIGMA_OF_MAD, median_with_holes
 from mixmon.gas.transport import cycle_s
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -117,7 +117,6 @@ GUARD_BATCHES = 2
 _FEWEST_ROWS = 13  # of a batch, for a cylinder's mean to count
 _WILD_FLOOR = 0.05  # in ln lambda; nearer to the median nothing is called wild
 _WILD_SCALE = 6.0  # in robust standard deviations
-_MAD_TO_SIGMA = 1.4826
 
 NOT_STEADY = "not steady"
 OUTLIER = "outlier"
@@ -270,7 +269,7 @@ def _reduce(rows: _Rows, visit: int) -> tuple[BatchTable, Ints]:
     distance = np.abs(y - middle[:, None])
     wild = (
         distance
-        > np.maximum(_WILD_SCALE * _MAD_TO_SIGMA * median_with_holes(distance, axis=1), _WILD_FLOOR)[:, None]
+        > np.maximum(_WILD_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=1), _WILD_FLOOR)[:, None]
     )
     kept = np.isfinite(y) & ~wild
     count = kept.sum(axis=1)

@@ -16,7 +16,7 @@ import numpy as np
 from mixmon.arrays import Bools, Floats, Ints
 from mixmon.errors import RangeError
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.stats import Estimate
+from mixmon.findings.stats import Estimate, robust_deviation
 from mixmon.note import Note, note
 from mixmon.session.injectors import trimmed_together
 from mixmon.session.model import Session
@@ -119,7 +119,7 @@ def drawn_in(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
     """
     middle = np.median(means)
     away = means - middle
-    typical = max(1.4826 * float(np.median(np.abs(away))), float(np.median(errors)))
+    typical = max(robust_deviation(away), float(np.median(errors)))
     inside = np.abs(away) <= _OUTLYING * typical
     least = float((away[inside] ** 2).sum()) / _chi2_upper(max(int(inside.sum()) - 1, 1))
     between = max(0.0, least - float(np.mean(errors[inside] ** 2)))

@@ -34,7 +34,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from mixmon.arrays import SECOND_NS, Bools, Floats
-from mixmon.findings.stats import median_with_holes
+from mixmon.findings.stats import SIGMA_OF_MAD, median_with_holes
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import FirstOrderLag, SensorLag
@@ -132,7 +132,6 @@ _NOISIEST, _FEWEST_PEERS = 1.7, 3
 """A node is not taken for noisier than so many times its peers: it is one that misfires on and on."""
 
 _LEAST_LIMIT = 0.6  # oxygen percent, about 0.025 lambda at lambda 0.9
-_MAD_TO_SIGMA = 1.4826
 _UNKNOWN_CYCLE_S = 0.04
 
 _RANGE_BEFORE, _RANGE_AFTER = 100, 15  # rows over which the movement of all is looked at
@@ -308,7 +307,7 @@ class Baseline:
         here = slice(begin - self._dropped, end - self._dropped)
         cycle = self._beats["cycle_s"][here, None]
         typical = np.sqrt(_WHITE_NOISE**2 + _CYCLE_NOISE**2 * cycle / (2.0 * self._total_s + cycle))
-        self._beats["noise"][here] = _by_beat(np.abs(excess)) * _MAD_TO_SIGMA / typical
+        self._beats["noise"][here] = _by_beat(np.abs(excess)) * SIGMA_OF_MAD / typical
         noise = self._beats["noise"]
         padded = _padded(noise, here.start - _MEMORY + 1, here.stop)
         usual = median_with_holes(sliding_window_view(padded, _MEMORY, axis=0), 2)

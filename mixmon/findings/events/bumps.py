@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.events.baseline import TURNING_RPM, Settled
+from mixmon.findings.stats import robust_deviation
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import SensorLag
@@ -140,7 +141,7 @@ def noise_of(t: Floats, y: Floats) -> float:
     """Standard deviation of what each sample adds, from quiet readings, robust; NaN from fewer than 30."""
     new = y[1:] - _PULSES_KEPT ** (np.diff(t) / 0.010) * y[:-1]
     new = new[np.isfinite(new)]
-    return 1.4826 * float(np.median(np.abs(new))) if len(new) >= 30 else np.nan
+    return robust_deviation(new) if len(new) >= 30 else np.nan
 
 
 AROUND = 60

@@ -12,7 +12,7 @@ from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.balance.balance import Spread, spread
 from mixmon.findings.pulls.pulls import Pull
 from mixmon.findings.pulls.quality import LeftOut, PullTrace, without_events, without_wild, word
-from mixmon.findings.stats import Estimate, student_t95, two_way
+from mixmon.findings.stats import Estimate, engine_log_lambda, student_t95, two_way
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Session
@@ -407,7 +407,7 @@ class _Tabulator:
         if not known.any():
             return _Band(rows, known, nothing, nothing, np.nan, np.nan)
         # own: node against the mean of ln; reference turns it into the fuel-domain mean.
-        reference = -np.log(np.average(np.exp(-own[known]), weights=self._weights[known]))
+        reference = engine_log_lambda(own[known], self._weights[known])
         together = common + reference
         return _Band(
             rows=rows,

@@ -12,7 +12,7 @@ from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.balance.dwell import Mask
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.lags import Lags, node_lags
-from mixmon.findings.stats import median_with_holes
+from mixmon.findings.stats import SIGMA_OF_MAD, median_with_holes
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.recent import Recent
@@ -122,7 +122,7 @@ def _earlier(x: Floats, late: Floats) -> Floats:
 
 _WINDOW = 100  # rows
 _AROUND = 15  # rows that the lags smear a wild sample over
-_FLOOR, _SCALE, _MAD_TO_SIGMA = 0.05, 6.0, 1.4826  # in ln lambda; robust standard deviations
+_FLOOR, _SCALE = 0.05, 6.0  # in ln lambda; robust standard deviations
 _FEWEST_FOR_COMMON = 3
 
 
@@ -176,7 +176,7 @@ def without_wild(trace: PullTrace) -> PullTrace:
     for begin in range(0, len(apart), _WINDOW):
         rows = slice(begin, begin + _WINDOW)
         distance = np.abs(apart[rows] - median_with_holes(apart[rows], axis=0))
-        limit = _SCALE * _MAD_TO_SIGMA * median_with_holes(distance, axis=0)
+        limit = _SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0)
         wild[rows] = distance > np.maximum(limit, _FLOOR)
     return _marked(trace, _widened(wild, _AROUND), WILD)
 

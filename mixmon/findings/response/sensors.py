@@ -17,7 +17,7 @@ from mixmon.arrays import Floats
 from mixmon.findings.response.cuts import LEAN, RICH, Cut, Going, SensorTrace
 from mixmon.findings.response.fit import NOT_SHARP
 from mixmon.findings.response.steps import DelayPoint
-from mixmon.findings.stats import student_t95
+from mixmon.findings.stats import robust_deviation, student_t95
 from mixmon.gas.lag import FirstOrderLag
 from mixmon.session.model import Node
 
@@ -211,7 +211,7 @@ def _peak(t: Floats, y: Floats) -> float:
 
 def _moves(t: Floats, y: Floats) -> bool:
     """Whether there is an event at all: more than noise makes of neighbouring readings."""
-    noise = 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2.0)
+    noise = robust_deviation(np.diff(y)) / np.sqrt(2.0)
     return bool(abs(_peak(t, y)) > _LEAST_HEIGHT_NOISES * max(noise, 1e-6))
 
 
