@@ -1,11 +1,15 @@
 """Sensor lag and controller filter: what they make of a changing gas.
 
-Both act on the oxygen balance, in which the sensor is linear, and never on lambda.
+Both act on the oxygen balance, in which the sensor is linear, and never on lambda. The one model of the
+analysis is two first-order lags in a row, the element's and the filter's:
 
-How the fast form works: rows are cut into blocks of `_BLOCK`, counted from the first row ever
-fed. Inside a block the lag is run from zero, in step for all blocks of a feed; what the block
-started from, dying away, is added after. Invariant: every row goes through the same additions
-in the same order however the rows are split into feeds, so any split gives the same bits.
+    step_response, time_63   the answer to a step, its derivatives, and when it reaches 63 %
+    SensorLag.pulse          the answer to a pulse of any width
+    hold_gas                 the state after the gas was constant for a time, from any state
+    FirstOrderLag            one of the two lags over rows of any gas
+
+`diffusion_layer_step` is the response of a physical layer, against which two lags can be judged. The
+simulator has lags of its own, so that it cannot share a mistake with the analysis.
 """
 
 from __future__ import annotations
@@ -13,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -22,14 +26,98 @@ from mixmon.errors import RangeError
 from mixmon.gas.exhaust import Quantity, as_given, need_positive
 
 # ----------------------------------------------------------------------------------------------------
-# How slowly one sensor and its controller follow the gas: what every shape is judged against.
+# Two lags in a row, in closed form: the element's, then the controller's filter.
 # ----------------------------------------------------------------------------------------------------
 
+LEAST_APART = 1e-3
+"""Least relative distance of two time constants where slopes are taken: equal ones make the closed form
+0/0. Our choice: the response moves by less than 1e-3 of a step, and differences keep their digits."""
 
-_USUAL_FILTER_S = 0.020
+_PULSE_APART = 1e-4
+"""The same for pulses, of which no slopes are taken."""
 
-_APART = 1e-4
-"""Least relative distance of the two time constants: equal ones make the closed form 0/0."""
+_LEAST_TAU_S = 1e-6
+"""Time constants of pulses are no shorter: our choice, far below any sample period."""
+
+_SHARE_AT_T63 = 1.0 - np.exp(-1.0)
+
+_T63_ROUNDS = 20
+"""Newton's steps towards T63: computed, five give all digits for time constants from 2 ms to 3 s."""
+
+
+class StepResponse(NamedTuple):
+    """Share of a step that has been followed, and its derivatives by time and by both time constants."""
+
+    share: Floats
+    by_t: Floats
+    by_tau: Floats
+    by_filter: Floats
+
+
+def step_response(t: Floats, tau_s: Floats | float, filter_s: Floats | float) -> StepResponse:
+    """The response at t s to a step at zero; share 0 before it. Arguments broadcast.
+
+    >>> step_response(np.array([-1.0, 0.1075, 9.0]), 0.085, 0.020).share.round(3).tolist()
+    [0.0, 0.632, 1.0]
+    """
+    tau, still = np.asarray(tau_s, np.float64), np.asarray(filter_s, np.float64)
+    tau = keep_apart(tau, still)
+    after, apart = np.maximum(t, 0.0), tau - still
+    long, short = np.exp(-after / tau), np.exp(-after / still)
+    left = (tau * long - still * short) / apart
+    return StepResponse(
+        share=1.0 - left,
+        by_t=(long - short) / apart,
+        by_tau=(left - long * (1.0 + after / tau)) / apart,
+        by_filter=(short * (1.0 + after / still) - left) / apart,
+    )
+
+
+def time_63(tau_s: Floats | float, filter_s: Floats | float) -> Floats:
+    """Seconds from a step until 63 % of it are followed (T63). Arguments broadcast.
+
+    >>> float(time_63(0.085, 0.020).round(4))
+    0.1075
+    """
+    tau, still = np.asarray(tau_s, np.float64), np.asarray(filter_s, np.float64)
+    t = tau + still
+    for _ in range(_T63_ROUNDS):
+        response = step_response(t, tau, still)
+        t = t + (_SHARE_AT_T63 - response.share) / response.by_t
+    return np.asarray(t, np.float64)
+
+
+def hold_gas(
+    gas: Floats | float,
+    element: Floats,
+    filtered: Floats,
+    seconds: Floats | float,
+    time_constants: tuple[Floats, Floats, float],
+) -> tuple[Floats, Floats]:
+    """Element and filter after some seconds of constant gas: exact, for lags that differ by direction.
+
+    With the gas constant the element moves one way only, so both lags have a closed form.
+
+    Args:
+        gas: what is held.
+        element: what the element has followed so far.
+        filtered: what the filter has followed so far.
+        seconds: for how long the gas is held.
+        time_constants: of the element while it rises (lean-going) and falls (rich-going), and of the
+            filter, from which the first two are kept apart (`keep_apart`).
+    """
+    lean_s, rich_s, filter_s = time_constants
+    away = element - gas
+    tau = np.where(away < 0.0, lean_s, rich_s)
+    stay, still = np.exp(-seconds / tau), np.exp(-seconds / filter_s)
+    share = tau / (tau - filter_s)
+    return gas + away * stay, gas + (filtered - gas) * still + away * share * (stay - still)
+
+
+def keep_apart(tau_s: Floats | float, other_s: Floats | float, least: float = LEAST_APART) -> Floats:
+    """The time constants, moved by `least` of the other one where they are nearer to it than that."""
+    near = np.abs(tau_s / other_s - 1.0) < least
+    return np.where(near, other_s * (1.0 + least), tau_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +141,7 @@ class SensorLag:
         >>> SensorLag.of_total(0.105, 0.105)
         SensorLag(lean_s=0.085, rich_s=0.085, filter_s=0.02)
         """
-        still = min(_USUAL_FILTER_S, 0.2 * min(lean_s, rich_s))
+        still = min(_USUAL_FILTER_S, _MOST_OF_TOTAL * min(lean_s, rich_s))
         return cls(round(lean_s - still, 9), round(rich_s - still, 9), still)
 
     @property
@@ -69,22 +157,37 @@ class SensorLag:
         """
         width = np.asarray(width_s, np.float64)
         during, after = np.clip(t, 0.0, width), np.maximum(t - width, 0.0)
-        still = max(self.filter_s, 1e-6)
-        lean, rich = _kept_apart(self.lean_s, still), _kept_apart(self.rich_s, still)
+        still = max(self.filter_s, _LEAST_TAU_S)
+        lean, rich = _pulse_tau(self.lean_s, still), _pulse_tau(self.rich_s, still)
         element = 1.0 - np.exp(-during / lean)
         reading = element - still / (lean - still) * (np.exp(-during / lean) - np.exp(-during / still))
         share = rich / (rich - still) * (np.exp(-after / rich) - np.exp(-after / still))
         return np.asarray(reading * np.exp(-after / still) + element * share, np.float64)
 
 
-def _kept_apart(tau: float, other: float) -> float:
-    """The time constant, moved a little where it equals the other and the closed form were 0/0."""
-    tau = max(tau, 1e-6)
-    return tau if abs(tau / other - 1.0) > _APART else other * (1.0 + _APART)
+_USUAL_FILTER_S = 0.020
+"""Time constant of a controller's filter: common practice, no source."""
 
+_MOST_OF_TOTAL = 0.2
+"""A filter is at most this part of the whole lag: our choice, so that a quick sensor keeps an element."""
+
+
+def _pulse_tau(tau: float, other: float) -> float:
+    """The time constant as the closed form of a pulse can take it."""
+    return float(keep_apart(max(tau, _LEAST_TAU_S), other, _PULSE_APART))
+
+
+# ----------------------------------------------------------------------------------------------------
+# Any gas, row by row: first-order lags integrated over rows at a fixed period.
+#
+# How the fast form works: rows are cut into blocks of `_BLOCK`, counted from the first row ever
+# fed. Inside a block the lag is run from zero, in step for all blocks of a feed; what the block
+# started from, dying away, is added after. Invariant: every row goes through the same additions
+# in the same order however the rows are split into feeds, so any split gives the same bits.
+# ----------------------------------------------------------------------------------------------------
 
 _BLOCK = 64
-_TERMS = 40
+"""Rows of a block: our choice. Another length gives other last bits, so it is fixed."""
 
 
 class FirstOrderLag:
@@ -200,6 +303,17 @@ def _factors(period_s: float, tau_s: Any) -> tuple[Floats, Floats]:
     return np.exp(exponent), -np.expm1(exponent)
 
 
+# ----------------------------------------------------------------------------------------------------
+# The porous layer of a sensor.
+# ----------------------------------------------------------------------------------------------------
+
+_TERMS = 40
+"""Terms of the series: computed, enough for full precision from `_NOTHING_YET` on."""
+
+_NOTHING_YET = 0.007
+"""Before this time the response is under 1e-16, and the series would need more terms than it has."""
+
+
 @np.errstate(all="ignore")
 def diffusion_layer_step(periods: Quantity) -> Quantity:
     """Step response of a sensor's porous layer at a time in units of t_D = thickness²/diffusivity.
@@ -219,7 +333,3 @@ def diffusion_layer_step(periods: Quantity) -> Quantity:
     decay = np.exp(-(np.maximum(time, 0.0)[..., None]) * (odd * np.pi / 2.0) ** 2)
     begun = (time > _NOTHING_YET) | np.isnan(time)
     return as_given(periods, np.where(begun, 1.0 - np.sum(decay * weight, axis=-1), 0.0))
-
-
-_NOTHING_YET = 0.007
-"""Below this the response is under 1e-16 and the series would need more terms than it has."""

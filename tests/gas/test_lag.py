@@ -4,17 +4,27 @@ from math import exp, sqrt
 
 import numpy as np
 import pytest
+from gas_steps import t63
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.signal import lfilter
+from scipy.signal import TransferFunction, lfilter, step
 from scipy.special import erfc
 
 from mixmon.errors import RangeError
-from mixmon.gas.lag import FirstOrderLag, diffusion_layer_step
+from mixmon.gas.lag import (
+    FirstOrderLag,
+    SensorLag,
+    diffusion_layer_step,
+    hold_gas,
+    keep_apart,
+    step_response,
+    time_63,
+)
 
 ROWS = 400
+PAIRS = [(0.085, 0.020), (0.3, 0.02), (0.02, 0.085), (0.05, 0.05), (0.012, 0.005)]
 TAUS = ([0.085, 0.085, 0.3], [0.085, 0.06, 0.22])
 
 
@@ -153,3 +163,46 @@ def test_impossible_lags() -> None:
         FirstOrderLag(0.01, [0.1, 0.1], [0.1])
     with pytest.raises(ValueError, match=r"\(k, 2\)"):
         FirstOrderLag(0.01, [0.1, 0.1]).feed(np.zeros((4, 3)))
+
+
+@pytest.mark.parametrize(("tau", "still"), PAIRS)
+def test_a_step_through_two_lags_is_what_scipy_makes_of_it(tau: float, still: float) -> None:
+    system = TransferFunction([1.0], np.polymul([tau, 1.0], [still, 1.0]))
+    t = np.linspace(0.0, 1.0, 401)
+    expected = step(system, T=t)[1]
+    assert step_response(t, tau, still).share == pytest.approx(expected, abs=4e-4)
+    assert float(time_63(tau, still)) == pytest.approx(t63(tau, still), abs=1e-4)
+
+
+@pytest.mark.parametrize(("tau", "still"), PAIRS)
+def test_slopes_are_the_differences_of_responses(tau: float, still: float) -> None:
+    t, small = np.linspace(0.003, 1.0, 200), 1e-6
+    answer = step_response(t, tau, still)
+    if tau == still:  # moved apart inside: a difference across that jump says nothing
+        tau = still * 1.001
+    for name, nudged in (
+        ("by_t", step_response(t + small, tau, still)),
+        ("by_tau", step_response(t, tau + small, still)),
+        ("by_filter", step_response(t, tau, still - small)),
+    ):
+        sign = -1.0 if name == "by_filter" else 1.0
+        difference = sign * (nudged.share - step_response(t, tau, still).share) / small
+        assert getattr(answer, name) == pytest.approx(difference, abs=2e-2 * np.abs(difference).max())
+
+
+@pytest.mark.parametrize("width", [0.005, 0.08, 0.6])
+def test_gas_that_is_held_and_then_gone_is_a_pulse(width: float) -> None:
+    lag, still = SensorLag(0.30, 0.22, 0.02), np.zeros(1)
+    taus = (np.array([lag.lean_s]), np.array([lag.rich_s]), lag.filter_s)
+    up = hold_gas(1.0, still, still, width, taus)
+    for later in (0.0, 0.01, 0.3, 2.0):
+        _, shown = hold_gas(0.0, *up, later, taus)
+        assert shown == pytest.approx(lag.pulse(np.array([width + later]), width), rel=1e-9, abs=1e-12)
+    whole = hold_gas(1.0, still, still, 0.25, taus)
+    parts = hold_gas(1.0, *hold_gas(1.0, still, still, 0.1, taus), 0.15, taus)
+    assert np.array(parts) == pytest.approx(np.array(whole), rel=1e-12)
+
+
+def test_time_constants_are_kept_apart_and_others_are_left_alone() -> None:
+    kept = keep_apart(np.array([0.0199999, 0.02, 0.0201, 0.085]), 0.02)
+    assert kept.tolist() == [0.02002, 0.02002, 0.0201, 0.085]

@@ -15,61 +15,8 @@ import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
+from mixmon.gas.lag import step_response, time_63
 from mixmon.mixture.align import GRID_NS
-
-# ----------------------------------------------------------------------------------------------------
-# The answer of two lags in a row to a step: its course, its slopes, and when it reaches 63 %.
-# ----------------------------------------------------------------------------------------------------
-
-
-_APART = 1e-3
-"""Least relative distance of the two time constants: equal ones make the closed form 0/0."""
-
-_LAG_SHAPE_REACHED = 1.0 - np.exp(-1.0)
-_ROUNDS = 20
-
-
-class Answer(NamedTuple):
-    """Share of the step that has been answered, and its derivatives by time and by the time constants."""
-
-    share: Floats
-    by_t: Floats
-    by_tau: Floats
-    by_filter: Floats
-
-
-def step_answer(t: Floats, tau_s: Floats | float, filter_s: Floats | float) -> Answer:
-    """The answer at t s to a step at zero; nothing before it. Arguments broadcast.
-
-    >>> step_answer(np.array([-1.0, 0.1075, 9.0]), 0.085, 0.020).share.round(3).tolist()
-    [0.0, 0.632, 1.0]
-    """
-    tau, still = np.asarray(tau_s, np.float64), np.asarray(filter_s, np.float64)
-    tau = np.where(np.abs(tau / still - 1.0) < _APART, still * (1.0 + _APART), tau)
-    after, apart = np.maximum(t, 0.0), tau - still
-    long, short = np.exp(-after / tau), np.exp(-after / still)
-    left = (tau * long - still * short) / apart
-    return Answer(
-        share=1.0 - left,
-        by_t=(long - short) / apart,
-        by_tau=(left - long * (1.0 + after / tau)) / apart,
-        by_filter=(short * (1.0 + after / still) - left) / apart,
-    )
-
-
-def time_63(tau_s: Floats | float, filter_s: Floats | float) -> Floats:
-    """Seconds from the step until 63 % of it are answered.
-
-    >>> float(time_63(0.085, 0.020).round(4))
-    0.1075
-    """
-    tau, still = np.asarray(tau_s, np.float64), np.asarray(filter_s, np.float64)
-    t = tau + still
-    for _ in range(_ROUNDS):
-        answer = step_answer(t, tau, still)
-        t = t + (_LAG_SHAPE_REACHED - answer.share) / answer.by_t
-    return np.asarray(t, np.float64)
-
 
 FEWEST_SAMPLES = 12
 
@@ -170,7 +117,7 @@ def fit_steps(
     def model(theta: Floats) -> tuple[Floats, Floats]:
         level, height, dead = theta[:, :3].T
         tau, still = np.exp(theta[:, 3:]).T
-        answer = step_answer(t - dead, tau, still)
+        answer = step_response(t - dead, tau, still)
         by = (-height * answer.by_t, height * tau * answer.by_tau, height * still * answer.by_filter)
         slopes = np.stack([np.ones_like(answer.share), answer.share, *by], axis=2)
         return level + height * answer.share, slopes

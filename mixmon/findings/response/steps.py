@@ -14,17 +14,16 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
 from mixmon.findings.response.cuts import Clock
-from mixmon.findings.response.fit import time_63
 from mixmon.findings.stage import StretchStage
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
+from mixmon.gas.lag import hold_gas, keep_apart, time_63
 from mixmon.gas.transport import cycle_s
 from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -128,7 +127,7 @@ _EVEN = Known(_UNEVEN, 0.0, 0.25)
 _MOST_ROWS, _FEW_ROWS = 1200, 300
 """More samples than that buy nothing: the noise of neighbours is the same."""
 
-_LEAST_APART, _NOTHING = 1e-3, 1e-12
+_NOTHING = 1e-12
 _PLAUSIBLE_TAU_S, _TAU_SD = 0.08, 0.9
 _DEADS_S = np.arange(0.0, 0.6, 0.02)
 _TAUS_S = np.array([0.04, 0.08, 0.15, 0.28, 0.5])
@@ -216,46 +215,26 @@ class _Played:
 
     def shown(self, dead_s: Floats, tau: Floats, uneven: Floats) -> tuple[Floats, Floats]:
         """The readings at the samples, and their slope by the dead time."""
-        lags = (_apart(np.exp(tau + uneven), self._filter), _apart(np.exp(tau - uneven), self._filter))
-        elements, filters = self._at_moves(*lags)
+        lean_s, rich_s = (keep_apart(np.exp(way), self._filter) for way in (tau + uneven, tau - uneven))
+        lags = (lean_s, rich_s, self._filter)
+        elements, filters = self._at_moves(lags)
         late = np.maximum(self._t - dead_s, 0.0)
         move = np.searchsorted(self._from, late, "right") - 1
         column = np.arange(len(tau))
-        element, shown = self._later(
+        element, shown = hold_gas(
             self._gas[move], elements[move, column], filters[move, column], late - self._from[move], lags
         )
         return shown, (shown - element) / self._filter
 
-    def _at_moves(self, lean_s: Floats, rich_s: Floats) -> tuple[Floats, Floats]:
+    def _at_moves(self, lags: tuple[Floats, Floats, float]) -> tuple[Floats, Floats]:
         """Element and filter at every move of the command, [moves, n]."""
-        element = filtered = np.zeros(len(lean_s))
+        element = filtered = np.zeros(len(lags[0]))
         elements, filters = [element], [filtered]
         for gas, seconds in zip(self._gas[:-1].tolist(), np.diff(self._from).tolist(), strict=True):
-            element, filtered = self._later(gas, element, filtered, seconds, (lean_s, rich_s))
+            element, filtered = hold_gas(gas, element, filtered, seconds, lags)
             elements.append(element)
             filters.append(filtered)
         return np.array(elements), np.array(filters)
-
-    def _later(
-        self,
-        gas: Floats | float,
-        element: Floats,
-        filtered: Floats,
-        seconds: Any,
-        lags: tuple[Floats, Floats],
-    ) -> tuple[Floats, Floats]:
-        """Element and filter some seconds later, the gas being constant."""
-        away = element - gas
-        tau = np.where(away < 0.0, *lags)
-        stay, still = np.exp(-seconds / tau), np.exp(-seconds / self._filter)
-        share = tau / (tau - self._filter)
-        return gas + away * stay, gas + (filtered - gas) * still + away * share * (stay - still)
-
-
-def _apart(tau: Floats, other: float) -> Floats:
-    """Time constants, moved a little where they equal the other and the closed form were 0/0."""
-    near = np.abs(tau / other - 1.0) < _LEAST_APART
-    return np.where(near, other * (1.0 + _LEAST_APART), tau)
 
 
 def _start(played: _Played, y: Floats, used: Bools) -> Floats:
