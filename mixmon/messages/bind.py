@@ -21,7 +21,7 @@ from typing import Final
 from mixmon.errors import DefinitionError, Mistake, MixmonError, SessionError
 from mixmon.frames.block import identifier_text
 from mixmon.gas import fuel as fuels
-from mixmon.messages.binding import Binding, Bound
+from mixmon.messages.binding import Binding, BoundSignal
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, shipped_database
 from mixmon.messages.database import Database, load_database
 from mixmon.messages.gaps import gaps, missing
@@ -110,10 +110,10 @@ class _Search:
         self._bus = {bus.name: i for i, bus in enumerate(session.buses)}
         self.mistakes: list[Mistake] = []
 
-    def nodes(self) -> tuple[Mapping[str, Bound], ...]:
+    def nodes(self) -> tuple[Mapping[str, BoundSignal], ...]:
         """For each node, quantity to signal; the node's own signals before the chain's patterns."""
         chain = self._session.chain
-        found: list[dict[str, Bound]] = [{} for _ in chain.nodes]
+        found: list[dict[str, BoundSignal]] = [{} for _ in chain.nodes]
         for name, quantity in CHAIN.items():
             pattern = chain.signals.get(name)
             shared = [i for i, node in enumerate(chain.nodes) if name not in node.signals]
@@ -129,7 +129,7 @@ class _Search:
                     found[i] |= {name: one} if one else {}
         return tuple(found)
 
-    def engine(self) -> Mapping[str, Bound]:
+    def engine(self) -> Mapping[str, BoundSignal]:
         """Engine quantity to signal."""
         found = {}
         for name, choice in self._session.engine_signals.items():
@@ -140,7 +140,7 @@ class _Search:
 
     def _bind_choices(
         self, choices: Iterable[SignalChoice], quantity: Quantity, where: str
-    ) -> list[Bound | None]:
+    ) -> list[BoundSignal | None]:
         """What is found for each choice of one entry of the session file, None where nothing is.
 
         Of several that fail, the first is reported and the others are counted.
@@ -157,7 +157,7 @@ class _Search:
 
     def _bind_choice(
         self, choice: SignalChoice, quantity: Quantity, where: str
-    ) -> tuple[Bound | None, Mistake | None]:
+    ) -> tuple[BoundSignal | None, Mistake | None]:
         """The signal of one choice and what is wrong with it; (None, None) on a bus without definitions."""
         database = self._databases.get(choice.bus)
         if database is None:
@@ -171,7 +171,7 @@ class _Search:
             names = [s.name for s in message.signals]
             return None, _unknown_name("signal", choice.signal, names, message.name, where)
         wrong = misread(choice, signal, quantity)
-        bound = Bound(choice, self._bus[choice.bus], message, signal)
+        bound = BoundSignal(choice, self._bus[choice.bus], message, signal)
         return bound, Mistake(where, *wrong) if wrong else None
 
 

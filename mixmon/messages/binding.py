@@ -18,7 +18,7 @@ NO_BUS = 255
 
 
 @dataclass(frozen=True, slots=True)
-class Bound:
+class BoundSignal:
     """The signal of one quantity: what the session says of it, and its definition.
 
     choice   as in the session, with the node's position filled in
@@ -56,8 +56,8 @@ class Binding:
     session: Session
     buses: tuple[str, ...]
     plans: tuple[tuple[MessagePlan, ...], ...]
-    nodes: tuple[Mapping[str, Bound], ...]
-    engine: Mapping[str, Bound]
+    nodes: tuple[Mapping[str, BoundSignal], ...]
+    engine: Mapping[str, BoundSignal]
     fuel: Fuel
     curve: Fuel | None
     stoich_afr: float | None
@@ -83,7 +83,7 @@ class Binding:
         other = by_name.get("*", NO_BUS)
         return np.array([by_name.get(channel, other) for channel in channels], np.uint8)
 
-    def _every_bound(self) -> Iterator[Bound]:
+    def _every_bound(self) -> Iterator[BoundSignal]:
         """The signals of all nodes, then those of the engine."""
         for node in self.nodes:
             yield from node.values()

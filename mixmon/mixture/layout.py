@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from mixmon.messages.binding import Binding, Bound
+from mixmon.messages.binding import Binding, BoundSignal
 from mixmon.mixture.align import Geometry, Layout, NodeSources, TargetTable
 from mixmon.mixture.track import Source
 from mixmon.mixture.validity import NodeFacts
@@ -44,7 +44,7 @@ def node_facts(binding: Binding, left_out: frozenset[int]) -> NodeFacts:
     )
 
 
-def source_of(bound: Bound, stoich_afr: float | None) -> Source:
+def source_of(bound: BoundSignal, stoich_afr: float | None) -> Source:
     """One signal as the rows read it."""
     choice = bound.choice
     return Source(
@@ -61,7 +61,7 @@ def source_of(bound: Bound, stoich_afr: float | None) -> Source:
     )
 
 
-def _node(bound: Mapping[str, Bound], stoich_afr: float | None) -> NodeSources:
+def _node(bound: Mapping[str, BoundSignal], stoich_afr: float | None) -> NodeSources:
     sources = {name: source_of(one, stoich_afr) for name, one in bound.items()}
     return NodeSources(
         lam=sources.get("lambda"),
@@ -92,12 +92,12 @@ def _targets(session: Session) -> TargetTable | None:
     return TargetTable(np.array(axes.rpm), np.array(axes.load), np.array(session.targets.lam))
 
 
-def _cycle_ns(bound: Bound) -> int | None:
+def _cycle_ns(bound: BoundSignal) -> int | None:
     """Nominal time between samples; a multiplexed signal comes less often than its message, unknown how."""
     return None if bound.signal.selectors else bound.message.cycle_ns
 
 
-def _resolution(bound: Bound) -> float:
+def _resolution(bound: BoundSignal) -> float:
     """Smallest step of the value, in lambda as far as its unit tells; 0 for IEEE floats."""
     if bound.signal.is_float:
         return 0.0

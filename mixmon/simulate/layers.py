@@ -18,7 +18,7 @@ import numpy as np
 from mixmon.arrays import SECOND_NS, Bools, Bytes, Floats, Ints
 from mixmon.frames.bits import frame_bits
 from mixmon.frames.block import CLASSIC_WIDTH, FrameBlock, concat
-from mixmon.messages.binding import Binding, Bound
+from mixmon.messages.binding import Binding, BoundSignal
 from mixmon.messages.chain import NodeState, engine_messages, node_messages
 from mixmon.messages.encode import Encoder
 from mixmon.messages.plan import MessagePlan
@@ -229,7 +229,7 @@ class _CarriedQuantity:
 
     node: int
     quantity: str
-    bound: Bound
+    bound: BoundSignal
 
 
 class BoundLayer:
@@ -381,7 +381,7 @@ def _choose_codes(carried: Sequence[_CarriedQuantity], truths: Sequence[Floats])
     return np.asarray(codes[which], np.float64)
 
 
-def _possible_codes(bound: Bound) -> list[float]:
+def _possible_codes(bound: BoundSignal) -> list[float]:
     """Values that the signal can take: those with a name, or the first few."""
     signal = bound.signal
     raw = sorted(signal.choices) or range(min(1 << signal.length, _MOST_CODES))

@@ -21,7 +21,7 @@ from mixmon.arrays import Bytes, Ints
 from mixmon.findings.census.duplicates import DuplicateSigns, DuplicateWatch
 from mixmon.findings.census.traffic import Break, Gaps, Groups, Rhythm, rhythm
 from mixmon.frames.block import FrameBlock
-from mixmon.messages.binding import NO_BUS, Binding, Bound
+from mixmon.messages.binding import NO_BUS, Binding, BoundSignal
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.chain import NODES, NodeState, chain_messages, engine_messages, node_messages
 from mixmon.messages.decode import Decoder
@@ -146,7 +146,7 @@ def from_own_layer(bitrate: int | None = None) -> Expected:
     return Expected((bus,), nodes, declared=False)
 
 
-def _reading_signal(found: Mapping[str, Bound]) -> Bound | None:
+def _reading_signal(found: Mapping[str, BoundSignal]) -> BoundSignal | None:
     """The signal by which a node is followed; None where it has neither lambda nor oxygen."""
     return found.get("lambda") or found.get("oxygen")
 
@@ -168,11 +168,11 @@ def _expected_node(binding: Binding, index: int) -> ExpectedNode:
     )
 
 
-def _watched_signal(bound: Bound) -> WatchedSignal:
+def _watched_signal(bound: BoundSignal) -> WatchedSignal:
     return WatchedSignal(bound.message.name, bound.signal.name, bound.choice.equals)
 
 
-def _node_messages(binding: Binding, index: int, reading: Bound) -> tuple[MessagePlan, ...]:
+def _node_messages(binding: Binding, index: int, reading: BoundSignal) -> tuple[MessagePlan, ...]:
     """The reading's message, those of the node's other signals, and those named after its place."""
     mapped = {b.message.name for b in binding.nodes[index].values() if b.bus == reading.bus}
     place = binding.session.chain.nodes[index].position
