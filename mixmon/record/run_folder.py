@@ -78,13 +78,6 @@ def open_run(path: Path | str) -> RunFolder:
     )
 
 
-def list_runs(root: Path | str) -> list[Path]:
-    """Folders of runs below `root`, oldest first; none if there is no such folder."""
-    root = Path(root)
-    found = root.iterdir() if root.is_dir() else iter(())
-    return sorted(path for path in found if (path / FRAMES).is_file())
-
-
 def _read_manifest(path: Path, faults: list[str]) -> Manifest:
     """The manifest; one that knows nothing but the name where it cannot be read.
 

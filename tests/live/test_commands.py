@@ -15,10 +15,11 @@ from pathlib import Path
 
 import pytest
 from live_rig import EXAMPLE, PATIENCE_S, Player, glimpse, until
+from run_folders import list_runs
 from slcan_emulator import SlcanEmulator
 
 from mixmon.cli.main import BAD_INPUT, DONE, INTERRUPTED, main
-from mixmon.record.run_folder import list_runs, open_run
+from mixmon.record.run_folder import open_run
 
 NAMES = ("commanded-chain", "commanded-engine")
 BUSES = ("-s", str(EXAMPLE), "-i", "virtual", "-c", f"chain={NAMES[0]}", "-c", f"engine={NAMES[1]}")

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 from live_rig import keeper_in, until
+from run_folders import list_runs
 
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.pulls.quality import KEEP, REJECT
@@ -12,7 +13,7 @@ from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
 from mixmon.note import note
-from mixmon.record.run_folder import RunFolder, list_runs, open_run
+from mixmon.record.run_folder import RunFolder, open_run
 from mixmon.session.load import load_session
 from mixmon.watch.commands import JudgeCell, JudgePull
 

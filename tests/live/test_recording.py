@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 from live_rig import keeper_in, session_file, until
+from run_folders import list_runs
 
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import open_log
 from mixmon.live.recording import AFTER_NS, RunRecording
-from mixmon.record.run_folder import list_runs, open_run
+from mixmon.record.run_folder import open_run
 from mixmon.session.load import load_session
 from mixmon.simulate.simulation import EPOCH_NS
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from live_rig import EXAMPLE, glimpse, until, virtual_worker
+from run_folders import list_runs
 
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.states import AlarmState
@@ -17,7 +18,7 @@ from mixmon.frames.candump_write import write_candump
 from mixmon.live.replay import NO_LIMIT, PlaybackAxis, PlaybackPace, ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.record.recorder import Recorder
-from mixmon.record.run_folder import list_runs, open_run
+from mixmon.record.run_folder import open_run
 from mixmon.watch.commands import AcceptAll, Mark, Pause, RecordOn, Resume, Seek, Speed, Step
 
 S = 1_000_000_000
@@ -179,6 +180,7 @@ def test_a_run_that_was_cut_off_plays_up_to_its_last_whole_line(tmp_path: Path, 
     source = ReplaySource(run, speed=None)
     source.open()
     assert taken(source).t.tolist() == frames.t[:-1].tolist()
+    assert source.log.report.frames == len(frames) - 1, "its lines are accounted for as those of any log"
 
 
 def watched(source: ReplaySource) -> Worker:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from command_line import read_json, run_command
 from live_rig import Player, glimpse, keeper_in, session_file, until, virtual_worker
+from run_folders import list_runs
 
 import mixmon
 from mixmon.findings.alarms.records import AlarmEvent, Happening
@@ -15,7 +16,7 @@ from mixmon.frames.logs import open_log
 from mixmon.live.recording import alarm_data
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
-from mixmon.record.run_folder import RunFolder, list_runs, open_run
+from mixmon.record.run_folder import RunFolder, open_run
 from mixmon.report.text import to_json
 from mixmon.run import missing_messages
 from mixmon.watch.commands import AcceptAll, Mark, Pause, ResetPeaks, Seek, Shelve, Speed, Step

@@ -20,6 +20,7 @@ from live_rig import (
     until,
     virtual_worker,
 )
+from run_folders import list_runs
 from slcan_emulator import SlcanEmulator
 
 from mixmon.frames.adapters.interfaces import BusOptions
@@ -27,7 +28,7 @@ from mixmon.frames.logs import open_log
 from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
-from mixmon.record.run_folder import list_runs, open_run
+from mixmon.record.run_folder import open_run
 from mixmon.session.load import load_session
 from mixmon.watch.commands import Mark, NoteText, Pause, RecordOff, RecordOn, Seek
 

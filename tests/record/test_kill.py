@@ -12,11 +12,12 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from pathlib import Path
 
+from run_folders import list_runs
 from slcan_emulator import SlcanEmulator
 
 from mixmon.frames.block import concat
 from mixmon.frames.logs import open_log
-from mixmon.record.run_folder import list_runs, open_run
+from mixmon.record.run_folder import open_run
 
 KILLS = 20
 AT_ONCE = 10

@@ -15,6 +15,7 @@ from pathlib import Path
 import can
 import numpy as np
 import pytest
+from run_folders import list_runs
 
 from mixmon.errors import SourceError, UsageError
 from mixmon.frames.adapters.interfaces import BusOptions
@@ -22,7 +23,7 @@ from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.logs import open_log
 from mixmon.record.recorder import Recorder, RecorderEventKind, RecorderState
-from mixmon.record.run_folder import RunFolder, list_runs, open_run
+from mixmon.record.run_folder import RunFolder, open_run
 
 S = 1_000_000_000
 MS = 1_000_000

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from run_folders import list_runs
 
 import mixmon
 from mixmon.cli.main import DONE, main
@@ -28,7 +29,7 @@ from mixmon.live.replay import ReplaySource
 from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
 from mixmon.record.recorder import Recorder
-from mixmon.record.run_folder import RunFolder, list_runs, open_run
+from mixmon.record.run_folder import RunFolder, open_run
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import simulate
