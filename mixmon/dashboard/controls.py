@@ -21,7 +21,7 @@ from mixmon.dashboard.screens.pages import State, alarm_index
 from mixmon.dashboard.verdict import NOT_ACCEPTED
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.findings.pulls.quality import KEEP
+from mixmon.findings.pulls.quality import Suggestion
 from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
 from mixmon.watch.commands import (
@@ -142,7 +142,7 @@ def toggle_comparison(review: PullReview, state: State) -> State | str:
 def toggle_pull(review: PullReview, state: State) -> Command:
     """The pull on the screen: rejected if it is kept, else kept."""
     pull = review.pulls[_pull_on_screen(review, state)]
-    return JudgePull(pull.begin, keep=pull.verdict.suggestion != KEEP)
+    return JudgePull(pull.begin, keep=pull.verdict.suggestion is not Suggestion.KEEP)
 
 
 def step_pull(review: PullReview, state: State, step: int) -> State:

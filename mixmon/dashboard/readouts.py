@@ -17,7 +17,7 @@ import numpy as np
 from mixmon.dashboard.scene import Digits
 from mixmon.dashboard.verdict import NOT_ACCEPTED
 from mixmon.findings.alarms.records import AlarmEvent
-from mixmon.findings.pulls.quality import KEEP
+from mixmon.findings.pulls.quality import Suggestion
 from mixmon.mixture.block import SampleState
 from mixmon.watch.commands import Item
 from mixmon.watch.snapshot import Snapshot
@@ -73,7 +73,7 @@ class SoundCues:
         self._dwelt = dwelt
         pulls = () if snapshot.pulls is None else snapshot.pulls.pulls
         count = pulls[-1].begin if pulls else None
-        if count is not None and count != self._pulls and pulls[-1].verdict.suggestion == KEEP:
+        if count is not None and count != self._pulls and pulls[-1].verdict.suggestion is Suggestion.KEEP:
             signs.append((DONE, "pull kept"))
         self._pulls = count
         return signs

@@ -10,7 +10,7 @@ import numpy as np
 
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.pulls.pulls import Pull
-from mixmon.findings.pulls.quality import LIFT, LIMITER
+from mixmon.findings.pulls.quality import PullEnd
 from mixmon.grade.evidence import Evidence, balance_of
 from mixmon.grade.item import Item, does_not_apply, judged
 from mixmon.mixture.align import ROW_S
@@ -335,4 +335,4 @@ def _match_pulls(evidence: Evidence) -> list[tuple[dict[str, Any], Pull]]:
 
 def _ended_by(evidence: Evidence, pull: dict[str, Any]) -> str:
     follows = [part for part in evidence.parts("limiter") if part["from_s"] == pull["to_s"]]
-    return LIMITER if follows else LIFT
+    return PullEnd.LIMITER if follows else PullEnd.LIFT

@@ -12,7 +12,9 @@ from mixmon.arrays import Floats
 from mixmon.findings.lags import KnownLag
 from mixmon.findings.pulls.bands import Point, PullTable
 from mixmon.findings.pulls.pulls import Pull
+from mixmon.findings.pulls.quality import Exclusion, PullState
 from mixmon.findings.pulls.review import PullReview, Repeat
+from mixmon.mixture.block import SampleState
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.text import (
@@ -27,15 +29,16 @@ from mixmon.report.text import (
     table,
     title,
 )
+from mixmon.report.words import sentence
 from mixmon.run import Run
 from mixmon.session.model import Node
 
 _WIDE_PERCENT = 9.95
-_MARKS = {
-    "event": ("##", "masked as event or wild"),
-    "wild sample": ("##", "masked as event or wild"),
-    "at lean limit": (">>", "leaner than the sensor can tell"),
-    "at rich limit": ("<<", "richer than the sensor can tell"),
+_MARKS: Mapping[Exclusion, tuple[str, str]] = {
+    PullState.EVENT: ("##", "masked as event or wild"),
+    PullState.WILD_SAMPLE: ("##", "masked as event or wild"),
+    SampleState.AT_LEAN_LIMIT: (">>", "leaner than the sensor can tell"),
+    SampleState.AT_RICH_LIMIT: ("<<", "richer than the sensor can tell"),
 }
 _NO_DATA = ("..", "no or too little data")
 
@@ -51,7 +54,7 @@ def pulls_json(
     lags           the same lean-going and rich-going, with their source; see `report.lags`
     pulls          one an entry, in order of time:
         pull, t_s, to_s (from the log's first frame), from_rpm, to_rpm, rate_rpm_s, ended_by
-        suggestion ("keep" or "reject"), reasons, remarks
+        suggestion ("keep" or "reject"), reasons, notes
         quality       largest_fall_rpm, slowest and fastest in rpm/s, slips_rpm, least_opening (percent),
                       coolant_c, intake_c (at the start), warmed_c, rpm_step, valid_share,
                       valid_cylinders, cylinders
@@ -91,10 +94,10 @@ def _pull_json(review: PullReview, i: int, run: Run) -> Mapping[str, Any]:
         "from_rpm": pull.from_rpm,
         "to_rpm": pull.to_rpm,
         "rate_rpm_s": pull.rate,
-        "ended_by": pull.ended_by,
-        "suggestion": pull.verdict.suggestion,
+        "ended_by": pull.ended_by.value,
+        "suggestion": pull.verdict.suggestion.value,
         "reasons": pull.verdict.reasons,
-        "remarks": review.remarks[i],
+        "notes": review.notes[i],
         "quality": pull.quality,
         "engine": {
             "needs_percent": by_band.engine,
@@ -119,7 +122,7 @@ def _node_json(by_band: PullTable, j: int, node: Node) -> Mapping[str, Any]:
         "half_interval_vs_target_percent": by_band.target_half[:, j],
         "counted_s": by_band.counted_s[:, j],
         "share": by_band.share[:, j],
-        "left_out": [reasons[j] for reasons in by_band.why],
+        "left_out": [_word_of(reasons[j]) for reasons in by_band.why],
         "worst": by_band.worst[j],
         "leanest": by_band.leanest[j],
     }
@@ -219,7 +222,8 @@ def _one(review: PullReview, i: int, run: Run, against: str) -> str:
     pull, by_band = review.pulls[i], review.tables[i]
     reference = "the mean of the cylinders" if against == "peers" else "the target"
     heading = f"PULL {i + 1} of {len(review.pulls)}: {_facts(pull)}"
-    told = [heading, *(f"reject: {reason}" for reason in pull.verdict.reasons), *review.remarks[i]]
+    told = [heading, *(f"reject: {sentence(reason)}" for reason in pull.verdict.reasons)]
+    told += map(sentence, review.notes[i])
     told.append(
         f"needs: percent of fuel against {reference}, + means add fuel; all: the whole engine against the "
         "target; valid: cylinders; by rpm/1000"
@@ -254,10 +258,19 @@ def _grid(by_band: PullTable, nodes: Sequence[Node], against: str) -> str:
     return table(columns, rows)
 
 
-def _need(percent: float, why: str | None) -> str:
+def _need(percent: float, why: Exclusion | None) -> str:
     if math.isfinite(percent):
         return number(percent, 0 if abs(percent) >= _WIDE_PERCENT else 1, signed=True)
-    return _MARKS.get(why or "", _NO_DATA)[0]
+    return _mark_of(why)[0]
+
+
+def _mark_of(why: Exclusion | None) -> tuple[str, str]:
+    """The mark for a need that is not known, and what the mark means."""
+    return _NO_DATA if why is None else _MARKS.get(why, _NO_DATA)
+
+
+def _word_of(why: Exclusion | None) -> str | None:
+    return None if why is None else why.word
 
 
 def _point(point: Point | None) -> tuple[Cell, Cell]:
@@ -280,8 +293,8 @@ def _legend(by_band: PullTable, against: str) -> str:
         needs, lacking = by_band.target, "no target to compare with: use --against peers"
     empty = ~np.isfinite(needs)
     reasons = [by_band.why[b][j] for b, j in np.argwhere(empty).tolist()]
-    marks = dict.fromkeys(_MARKS.get(why or "", _NO_DATA) for why in reasons)
-    others = dict.fromkeys(why or lacking for why in reasons if why not in _MARKS)
+    marks = dict.fromkeys(map(_mark_of, reasons))
+    others = dict.fromkeys(_word_of(why) or lacking for why in reasons if why not in _MARKS)
     parts = [f"{mark} {meaning}" for mark, meaning in marks]
     if others:
         parts[-1 if _NO_DATA not in marks else list(marks).index(_NO_DATA)] += f" ({', '.join(others)})"
@@ -291,7 +304,8 @@ def _legend(by_band: PullTable, against: str) -> str:
 def _compared(repeat: Repeat | None) -> str:
     if repeat is None or not math.isfinite(repeat.rms):
         return ""
-    alike = "like conditions" if not repeat.unlike else f"unlike conditions: {', '.join(repeat.unlike)}"
+    unlike = ", ".join(map(sentence, repeat.unlike))
+    alike = f"unlike conditions: {unlike}" if unlike else "like conditions"
     return paragraph(
         f"against pull {repeat.against + 1}: needs differ by {repeat.rms:.2f} % rms, noise alone makes "
         f"{number(repeat.noise_rms, 2)} %; {alike}"

@@ -13,6 +13,7 @@ from typing import Any, Final
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.census.records import CensusNote
 from mixmon.findings.census.wiring import WiringNote
+from mixmon.findings.pulls.quality import PullNote
 from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
@@ -231,9 +232,30 @@ _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
 # All of them.
 # ----------------------------------------------------------------------------------------------------
 
+_PULLS: Final[Mapping[NoteCode, Sentence]] = {
+    PullNote.ENGINE_COLD: "engine cold: coolant {coolant_c:.0f} C, warm from {warm_from_c:.0f} C",
+    PullNote.SPEED_SLIPS: lambda values: (
+        f"speed jumps or stalls at {', '.join(f'{rpm:.0f}' for rpm in values['rpm'])} rpm with the opening "
+        "unchanged: slip?"
+    ),
+    PullNote.SPEED_FALLS: "speed falls by {fall_rpm:.0f} rpm on the way",
+    PullNote.FEW_READINGS: "less than half of the readings count",
+    PullNote.CUT_OFF: "cut off: {ended_by}",
+    PullNote.REJECTED_BY_OPERATOR: "the operator's decision",
+    PullNote.LIMITER_REACHED: "ran into the limiter; what follows is trimmed off",
+    PullNote.CYLINDERS_NOT_VALID: "{missing} of {cylinders} cylinders not valid all the way",
+    PullNote.COARSE_SPEED: "speed comes in steps of {step_rpm:.0f} rpm: bands are blurred by as much",
+    PullNote.ENDED_EARLY: "ended {short_rpm:.0f} rpm before the longest one",
+    PullNote.COOLANT_DIFFERS: "coolant {difference_c:+.0f} C",
+    PullNote.INTAKE_DIFFERS: "intake air {difference_c:+.0f} C",
+    PullNote.RATE_DIFFERS: "rate {rpm_s:.0f} against {against_rpm_s:.0f} rpm/s",
+    PullNote.START_DIFFERS: "from {from_rpm:.0f} against {against_rpm:.0f} rpm",
+}
+
 SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_BALANCE,
     **_CENSUS,
+    **_PULLS,
     **_GAPS,
     **_CAUTIONS,
 }

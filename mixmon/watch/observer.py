@@ -28,14 +28,14 @@ from mixmon.findings.balance.dwell import BATCH_ROWS, BATCH_S, GUARD_BATCHES
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
 from mixmon.findings.pulls.pulls import Pull, PullStage
-from mixmon.findings.pulls.quality import KEEP, REJECT, LeftOut, Verdict, around_misfires
+from mixmon.findings.pulls.quality import LeftOut, PullNote, PullVerdict, Suggestion, around_misfires
 from mixmon.findings.pulls.review import PullReview, review
 from mixmon.findings.stats import FEWEST_EFFECTIVE, engine_lambda, mean_of_known, needs_percent, student_t95
 from mixmon.messages.binding import Binding
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
-from mixmon.note import Note
+from mixmon.note import Note, note
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Chain
 from mixmon.watch.snapshot import Cylinders, Holding, Snapshot, Strip
@@ -282,9 +282,6 @@ SHOWN_EVENTS = 500
 SHOWN_PULLS = 30
 """A screen compares the latest ones; a report takes all."""
 
-BY_OPERATOR = "the operator's decision"
-"""Why a pull is rejected that was rejected by a person."""
-
 RENEWAL_NS = SECOND_NS
 
 
@@ -444,7 +441,9 @@ class Observer:
         keep = self._verdicts.get(pull.begin)
         if keep is None:
             return pull
-        judged = Verdict(KEEP if keep else REJECT, () if keep else (BY_OPERATOR,), pull.verdict.remarks)
+        suggestion = Suggestion.KEEP if keep else Suggestion.REJECT
+        reasons = () if keep else (note(PullNote.REJECTED_BY_OPERATOR),)
+        judged = PullVerdict(suggestion, reasons, pull.verdict.notes)
         return replace(pull, verdict=judged)
 
     def _take_events(self, events: Sequence[Event]) -> None:

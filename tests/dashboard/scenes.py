@@ -14,7 +14,15 @@ from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Event
 from mixmon.findings.pulls.bands import Bands, Point, PullTable
 from mixmon.findings.pulls.pulls import Pull
-from mixmon.findings.pulls.quality import PullQuality, PullTrace, Verdict
+from mixmon.findings.pulls.quality import (
+    PullEnd,
+    PullNote,
+    PullQuality,
+    PullState,
+    PullTrace,
+    PullVerdict,
+    Suggestion,
+)
 from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
@@ -222,27 +230,36 @@ def pull_review(count=8, pulls=2):
         tuple(_pull(count, i) for i in range(pulls)),
         tuple(_pull_table(count, bands, i) for i in range(pulls)),
         tuple(_repeat(count, i) for i in range(pulls)),
-        tuple(("1 of 8 cylinders not valid all the way",) for _ in range(pulls)),
+        tuple((note(PullNote.CYLINDERS_NOT_VALID, missing=1, cylinders=8),) for _ in range(pulls)),
     )
 
 
 def _pull(count, number):
     quality = PullQuality(20.0, 500.0, 700.0, (), 99.0, 86.0, 24.0, 2.0, 6.0, 0.95, count - 1, count)
-    verdict = Verdict("keep", (), ()) if number else Verdict("reject", ("cold engine",), ())
+    cold = note(PullNote.ENGINE_COLD, coolant_c=40.0, warm_from_c=70.0)
+    verdict = PullVerdict(Suggestion.KEEP, (), ()) if number else PullVerdict(Suggestion.REJECT, (cold,), ())
     none = np.zeros((0, count))
     trace = PullTrace(
         np.zeros(0, np.int64), none, none, none, np.zeros((0, count), np.uint8), np.zeros(count)
     )
-    return Pull(0, 8_400_000_000, 2480.0, 7905.0, "throttle lift", quality, verdict, trace)
+    return Pull(0, 8_400_000_000, 2480.0, 7905.0, PullEnd.LIFT, quality, verdict, trace)
+
+
+_EXCLUDED = (
+    SampleState.SILENT,
+    PullState.EVENT,
+    SampleState.AT_LEAN_LIMIT,
+    SampleState.AT_RICH_LIMIT,
+    SampleState.SILENT,
+    SampleState.SILENT,
+)
 
 
 def _pull_table(count, bands, number):
     peers = np.tile(np.array(NEEDS[:count]) + 0.5 * number, (12, 1))
     peers[6:, -1] = np.nan
     half, gone = np.full((12, count), 0.4), [[None] * count for _ in range(12)]
-    for band, why in zip(
-        gone[6:], ("silent", "event", "at lean limit", "at rich limit", "silent", "silent"), strict=True
-    ):
+    for band, why in zip(gone[6:], _EXCLUDED, strict=True):
         band[-1] = why
     return PullTable(
         bands=bands,
@@ -269,7 +286,17 @@ def _repeat(count, number):
         return None
     difference = np.full((12, count), 0.3)
     node = np.full(count, 0.3)
-    return Repeat(0, difference, difference, 0.4, 0.3, node, node, np.full(12, 0.1), ("coolant +5 C",))
+    return Repeat(
+        0,
+        difference,
+        difference,
+        0.4,
+        0.3,
+        node,
+        node,
+        np.full(12, 0.1),
+        (note(PullNote.COOLANT_DIFFERS, difference_c=5.0),),
+    )
 
 
 def snapshot(count=8, **changes):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from gradings import graded
 
-from mixmon.findings.pulls.quality import HELD
+from mixmon.findings.pulls.quality import PullEnd
 from mixmon.grade import events, samples
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import Grading
@@ -59,7 +59,7 @@ def test_pulls_that_are_missed_invented_or_cut_at_the_wrong_place_are_wrong(shor
     assert events.pull_ends(short).grading is RIGHT
     first, second = short.pulls
     late = dataclasses.replace(first, begin=first.begin + 300_000_000)
-    otherwise = dataclasses.replace(second, ended_by=HELD)
+    otherwise = dataclasses.replace(second, ended_by=PullEnd.HELD)
     for pulls in ((first,), (first, second, second)):
         assert events.pulls_found(dataclasses.replace(short, pulls=pulls)).grading is WRONG
     for pulls in ((late, second), (first, otherwise)):

@@ -7,7 +7,7 @@ from live_rig import keeper_in, until
 from run_folders import list_runs
 
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.pulls.quality import KEEP, REJECT
+from mixmon.findings.pulls.quality import PullNote, Suggestion
 from mixmon.live.recording import RunRecording
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
@@ -36,7 +36,9 @@ def used(worker: Worker) -> set[tuple[float | None, float | None]]:
 def verdicts(worker: Worker) -> list[tuple[str, tuple[str, ...]]]:
     review = worker.snapshot.pulls
     assert review is not None
-    return [(pull.verdict.suggestion, pull.verdict.reasons) for pull in review.pulls]
+    return [
+        (pull.verdict.suggestion, tuple(one.code for one in pull.verdict.reasons)) for pull in review.pulls
+    ]
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +56,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Worker, RunFolder]:
 
 
 def test_a_pull_that_was_rejected_is_rejected_and_says_by_whom(run: tuple[Worker, RunFolder]) -> None:
-    assert verdicts(run[0])[-1] == (REJECT, ("the operator's decision",))
+    assert verdicts(run[0])[-1] == (Suggestion.REJECT, (PullNote.REJECTED_BY_OPERATOR,))
     assert any("pull rejected by the operator" in words for _, words in run[0].snapshot.remarks)
 
 
@@ -89,6 +91,6 @@ def test_a_decision_can_be_taken_back() -> None:
         worker.send(JudgeCell(*cell, keep=keep))
     until(lambda: len(worker.snapshot.remarks) == 4, "four decisions")
     worker.close()
-    assert verdicts(worker)[0] == (KEEP, ())
+    assert verdicts(worker)[0] == (Suggestion.KEEP, ())
     assert verdicts(worker)[1:] == before[1:]
     assert used(worker) == cells

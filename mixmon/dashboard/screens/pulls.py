@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -11,13 +11,20 @@ from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, clean, fit, fit_row, number, signed, tall_need, wrap
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.pulls.bands import PullTable
-from mixmon.findings.pulls.quality import KEEP
+from mixmon.findings.pulls.quality import Exclusion, PullState, Suggestion
 from mixmon.findings.pulls.review import PullReview, Repeat
+from mixmon.mixture.block import SampleState
+from mixmon.report.words import sentence
 
 _CELL, _LABEL, _END = 5, 6, 13
 """Cells of a number, of the label before them, and of the worst point behind them."""
 
-_MASK_SIGNS = {"event": "##", "wild sample": "##", "at lean limit": ">>", "at rich limit": "<<"}
+_MASK_SIGNS: Mapping[Exclusion, str] = {
+    PullState.EVENT: "##",
+    PullState.WILD_SAMPLE: "##",
+    SampleState.AT_LEAN_LIMIT: ">>",
+    SampleState.AT_RICH_LIMIT: "<<",
+}
 _EMPTY_BAND = ".."
 _SIGN_LEGEND = "## masked  >> leaner << richer than the sensor can tell  .. no data"
 
@@ -35,7 +42,7 @@ def pulls_page(
     head = [status(scene, verdict, width, title=f"PULL {at + 1} of {last + 1}, needs % vs peers")]
     head += _drive_rows(review, at, width)
     body = _table_rows(scene, review.tables[at], width, review.repeats[at] if compared else None)
-    remarks = [fit_row([(f" {line}", "text")], width) for line in _remark_lines(review, at, width - 2)]
+    remarks = [fit_row([(f" {line}", "text")], width) for line in _note_lines(review, at, width - 2)]
     chosen = _chosen_rows(scene, review.tables[at], width)
     room = room_below(head, sheet.height) - len(body)
     return framed(head, [*body, *[*chosen, *remarks][: max(room, 0)]], sheet)
@@ -47,8 +54,8 @@ def _drive_rows(review: PullReview, at: int, width: int) -> list[Row]:
     way = f" {pull.from_rpm:.0f} to {pull.to_rpm:.0f} rpm, {pull.seconds:.1f} s, {pull.rate:.0f} rpm/s"
     warm = f"  coolant {number(quality.coolant_c, 0)}  air {number(quality.intake_c, 0)}"
     valid = f"  valid {quality.valid_cylinders}/{quality.cylinders}"
-    kept = pull.verdict.suggestion == KEEP
-    reasons = "" if kept else f": {clean('; '.join(pull.verdict.reasons))}"
+    kept = pull.verdict.suggestion is Suggestion.KEEP
+    reasons = "" if kept else f": {clean('; '.join(map(sentence, pull.verdict.reasons)))}"
     judged = f" {pull.verdict.suggestion}{reasons}  ended by {pull.ended_by}"
     repeated = _repeat_words(review.repeats[at])
     return [
@@ -60,7 +67,7 @@ def _drive_rows(review: PullReview, at: int, width: int) -> list[Row]:
 def _repeat_words(repeat: Repeat | None) -> str:
     if repeat is None:
         return ""
-    unlike = f"; unlike: {clean(', '.join(repeat.unlike))}" if repeat.unlike else ""
+    unlike = f"; unlike: {clean(', '.join(map(sentence, repeat.unlike)))}" if repeat.unlike else ""
     noise = number(repeat.noise_rms)
     return f"  repeats pull {repeat.against + 1} within {number(repeat.rms)} % (noise {noise}){unlike}"
 
@@ -101,9 +108,10 @@ def _band_row(name: str, numbers: list[str], end: str, width: int) -> Row:
     return fit_row([(name, "strong"), ("".join(numbers), "text"), (end, "dim")], width)
 
 
-def _value_text(percent: float, why: str | None) -> str:
+def _value_text(percent: float, why: Exclusion | None) -> str:
     """A need, or the sign of why there is none."""
-    text = tall_need(percent) if np.isfinite(percent) else _MASK_SIGNS.get(why or "", _EMPTY_BAND)
+    sign = _EMPTY_BAND if why is None else _MASK_SIGNS.get(why, _EMPTY_BAND)
+    text = tall_need(percent) if np.isfinite(percent) else sign
     return fit(text, _CELL, right=True)
 
 
@@ -134,7 +142,7 @@ def _chosen_rows(scene: Scene, table: PullTable, width: int) -> list[Row]:
     return rows
 
 
-def _remark_lines(review: PullReview, at: int, width: int) -> Iterator[str]:
-    for remark in review.remarks[at]:
-        yield from wrap(remark, width)
+def _note_lines(review: PullReview, at: int, width: int) -> Iterator[str]:
+    for one in review.notes[at]:
+        yield from wrap(sentence(one), width)
     yield from wrap(_SIGN_LEGEND, width)

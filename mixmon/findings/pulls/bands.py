@@ -11,7 +11,14 @@ import numpy as np
 from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.balance.balance import Spread, spread
 from mixmon.findings.pulls.pulls import Pull
-from mixmon.findings.pulls.quality import LeftOut, PullTrace, without_events, without_wild, word
+from mixmon.findings.pulls.quality import (
+    Exclusion,
+    LeftOut,
+    PullTrace,
+    exclusion_of,
+    without_events,
+    without_wild,
+)
 from mixmon.findings.stats import Estimate, engine_log_lambda, student_t95, two_way
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
@@ -284,7 +291,7 @@ class PullTable:
     spread: Floats
     counted_s: Floats
     share: Floats
-    why: tuple[tuple[str | None, ...], ...]
+    why: tuple[tuple[Exclusion | None, ...], ...]
     valid: Ints
     worst: tuple[Point | None, ...]
     leanest: tuple[Point | None, ...]
@@ -363,7 +370,7 @@ class _Tabulator:
             spread=_range(_percent(peers)),
             counted_s=self._seconds,
             share=self._share,
-            why=tuple(tuple(self._why(i, j) for j in range(y.shape[1])) for i in range(len(self._bands))),
+            why=self._chief_exclusions(),
             valid=(known @ self._weights).astype(np.int64),
             worst=tuple(self._worst(j, peers) for j in range(y.shape[1])),
             leanest=tuple(self._leanest(j) for j in range(y.shape[1])),
@@ -383,14 +390,18 @@ class _Tabulator:
         cell = (band * n + np.arange(n)) * 256 + self._trace.why
         return np.bincount(cell[inside], minlength=b * n * 256).reshape(b, n, 256)
 
-    def _why(self, i: int, j: int) -> str | None:
+    def _chief_exclusions(self) -> tuple[tuple[Exclusion | None, ...], ...]:
+        bands, nodes = map(range, self._seconds.shape)
+        return tuple(tuple(self._chief_exclusion(i, j) for j in nodes) for i in bands)
+
+    def _chief_exclusion(self, i: int, j: int) -> Exclusion | None:
         """The chief reason for readings that are not counted."""
         counts = self._reasons[i, j]
-        limit = next((int(code) for code in _LIMITS if self._censored(counts, code)), None)
+        limit = next((code for code in _LIMITS if self._censored(counts, code)), None)
         if limit is not None:
-            return word(limit)
+            return limit
         chief = int(np.argmax(counts[1:])) + 1
-        return word(chief) if counts[chief] else None
+        return exclusion_of(chief) if counts[chief] else None
 
     def _censored(self, counts: Ints, code: int) -> bool:
         return bool(counts[code] > _CENSORED_SHARE * counts.sum())

@@ -19,15 +19,11 @@ import numpy as np
 from mixmon.arrays import Bools, Floats, Times
 from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.pulls.quality import (
-    BREAK,
-    HELD,
-    LIFT,
-    LIMITER,
-    NO_ENGINE_DATA,
     Driven,
+    PullEnd,
     PullQuality,
     PullTrace,
-    Verdict,
+    PullVerdict,
     pull_quality,
     pull_trace,
     rows_before,
@@ -150,9 +146,9 @@ class Pull:
     end: int
     from_rpm: float
     to_rpm: float
-    ended_by: str
+    ended_by: PullEnd
     quality: PullQuality
-    verdict: Verdict
+    verdict: PullVerdict
     trace: PullTrace
 
     @property
@@ -199,7 +195,7 @@ class PullStage(StretchStage[Pull]):
 
     def flush(self) -> list[Pull]:
         """The pull under way, if any; nothing follows it."""
-        done = self._cut(self._recent.end, BREAK) if self._full else []
+        done = self._cut(self._recent.end, PullEnd.BREAK) if self._full else []
         self._full = False
         return done
 
@@ -232,7 +228,7 @@ class PullStage(StretchStage[Pull]):
             if full[row]:
                 self._full, self._since = True, first + row
             else:
-                done += self._cut(first + row, LIFT if known[row] else NO_ENGINE_DATA)
+                done += self._cut(first + row, PullEnd.LIFT if known[row] else PullEnd.NO_ENGINE_DATA)
                 self._full = False
         return done + self._until(self._recent.end)
 
@@ -240,11 +236,11 @@ class PullStage(StretchStage[Pull]):
         """Gives what is in stretches of full opening that grow too long, before that row."""
         done: list[Pull] = []
         while self._full and row - self._since > LONGEST_OPENING_ROWS:
-            done += self._cut(self._since + LONGEST_OPENING_ROWS, HELD)
+            done += self._cut(self._since + LONGEST_OPENING_ROWS, PullEnd.HELD)
             self._since += LONGEST_OPENING_ROWS
         return done
 
-    def _cut(self, end: int, ended_by: str) -> list[Pull]:
+    def _cut(self, end: int, ended_by: PullEnd) -> list[Pull]:
         """The pulls of the full opening that ends before row `end`."""
         begin, end = self._opened(), self._lifted(end)
         t, rpm = self._recent.rows("t", begin, end), self._recent.rows("rpm", begin, end)
@@ -253,7 +249,7 @@ class PullStage(StretchStage[Pull]):
         for first, last in sweeps(t, rpm, cut, self._rules):
             after = slice(last, last + _BOUNCE_ROWS)
             by = _stopped_by(rpm[after], cut[after]) or ended_by
-            if by != HELD or rpm[last] - rpm[first] >= self._rules.held_gain_rpm:
+            if by != PullEnd.HELD or rpm[last] - rpm[first] >= self._rules.held_gain_rpm:
                 pulls.append(self._pull(begin + first, begin + last, by))
         return pulls
 
@@ -269,7 +265,7 @@ class PullStage(StretchStage[Pull]):
         opening = self._recent.rows("opening", self._since, end)
         return self._since + 1 + int(np.flatnonzero(opening > self._full_from)[-1])
 
-    def _pull(self, first: int, last: int, ended_by: str) -> Pull:
+    def _pull(self, first: int, last: int, ended_by: PullEnd) -> Pull:
         driven = Driven(
             rpm=self._recent.rows("rpm", first, last + 1),
             opening=self._recent.rows("opening", max(first, self._since), last + 1),
@@ -290,15 +286,15 @@ class PullStage(StretchStage[Pull]):
         )
 
 
-def _stopped_by(rpm: Floats, cut: Bools) -> str | None:
+def _stopped_by(rpm: Floats, cut: Bools) -> PullEnd | None:
     """What stopped a sweep before its full opening ended; rows from the sweep's last one on."""
     if cut.any():
-        return LIMITER
+        return PullEnd.LIMITER
     if len(rpm) <= _LIFT_ROWS:
         return None
     fallen = np.flatnonzero(rpm < rpm[0] - _BOUNCE_RPM)
     back = len(fallen) and np.nanmax(rpm[fallen[0] :]) > rpm[0] - _BOUNCE_RPM / 2
-    return LIMITER if back else HELD
+    return PullEnd.LIMITER if back else PullEnd.HELD
 
 
 def find_pulls(session: Session, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None) -> list[Pull]:

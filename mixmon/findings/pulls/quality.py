@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from enum import IntEnum, StrEnum
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from mixmon.findings.stats import SIGMA_OF_MAD, median_with_holes
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.recent import Recent
+from mixmon.note import Note, NoteCode, note
 from mixmon.session.model import Session, Validity
 
 # ----------------------------------------------------------------------------------------------------
@@ -31,11 +33,28 @@ from mixmon.session.model import Session, Validity
 SETTLED_LAGS = 4.0
 """After this many time constants 98 % of a step are over (computed)."""
 
-ARRIVING, EVENT, WILD = 100, 101, 102
-"""Reasons for not counting a reading that SampleState does not know: what the sensor shows is still
-of before the throttle was opened; an event is known there; it is far from all its neighbours."""
 
-_WORDS = {ARRIVING: "opening", EVENT: "event", WILD: "wild sample"}
+class PullState(IntEnum):
+    """Reasons for not counting a reading that SampleState does not know; no number stands in both.
+
+    OPENING      what the sensor shows is still of before the throttle was opened
+    EVENT        an event is known there
+    WILD_SAMPLE  it is far from all its neighbours
+    """
+
+    OPENING = 100
+    EVENT = 101
+    WILD_SAMPLE = 102
+
+    @property
+    def word(self) -> str:
+        """The reason in words, as shown and as written to JSON."""
+        return self.name.lower().replace("_", " ")
+
+
+Exclusion = SampleState | PullState
+"""Why a reading of a pull is not counted."""
+
 _KEPT_OPEN = 5.0  # percent below full that noise may reach
 
 
@@ -47,7 +66,7 @@ class PullTrace:
     rpm     float64[k, n]  speed when its gas left the valve; NaN where not known
     y       float64[k, n]  ln lambda; NaN where not counted
     target  float64[k, n]  ln target at the same moment; NaN where not known
-    why     uint8[k, n]    0 counted, else a SampleState, ARRIVING, EVENT or WILD
+    why     uint8[k, n]    0 counted, else the number of an `Exclusion`
     lag_s   float64[n]     the sensor lags that were allowed for
     """
 
@@ -59,13 +78,13 @@ class PullTrace:
     lag_s: Floats
 
 
-def word(code: int) -> str:
-    """A reason in words.
+def exclusion_of(number: int) -> Exclusion:
+    """The reason that a number in a trace stands for.
 
-    >>> word(ARRIVING), word(SampleState.SILENT)
+    >>> exclusion_of(100).word, exclusion_of(SampleState.SILENT).word
     ('opening', 'silent')
     """
-    return _WORDS[code] if code in _WORDS else SampleState(code).word
+    return SampleState(number) if number < min(PullState) else PullState(number)
 
 
 def rows_before(lag_s: Floats) -> int:
@@ -85,7 +104,7 @@ def pull_trace(recent: Recent, begin: int, end: int, lag_s: Floats, full_from: f
     open_ = recent.rows("at_valve", first, end) >= full_from - _KEPT_OPEN
     rpm = _earlier(recent.rows("rpm_at_valve", first, end), late)[skip:]
     lam, state = recent.rows("lam", begin, end), recent.rows("state", begin, end)
-    why = np.where(_settled(open_, late)[skip:] & np.isfinite(rpm), 0, ARRIVING).astype(np.uint8)
+    why = np.where(_settled(open_, late)[skip:] & np.isfinite(rpm), 0, PullState.OPENING).astype(np.uint8)
     why = np.where(state == SampleState.VALID, why, state)
     return PullTrace(
         t=recent.rows("t", begin, end),
@@ -161,7 +180,7 @@ def without_events(
         rows = (trace.t >= event.begin) & (trace.t < event.end)
         for j, seen in enumerate(cylinders):
             hit[:, j] |= rows & (event.cylinder in seen)
-    return _marked(trace, hit, EVENT)
+    return _mark_excluded(trace, hit, PullState.EVENT)
 
 
 def without_wild(trace: PullTrace) -> PullTrace:
@@ -178,7 +197,7 @@ def without_wild(trace: PullTrace) -> PullTrace:
         distance = np.abs(apart[rows] - median_with_holes(apart[rows], axis=0))
         limit = _SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0)
         wild[rows] = distance > np.maximum(limit, _FLOOR)
-    return _marked(trace, _widened(wild, _AROUND), WILD)
+    return _mark_excluded(trace, _widened(wild, _AROUND), PullState.WILD_SAMPLE)
 
 
 def _widened(hit: Bools, rows: int) -> Bools:
@@ -187,22 +206,52 @@ def _widened(hit: Bools, rows: int) -> Bools:
     return np.asarray(total[2 * rows + 1 :] > total[: -(2 * rows + 1)])
 
 
-def _marked(trace: PullTrace, hit: Bools, code: int) -> PullTrace:
+def _mark_excluded(trace: PullTrace, hit: Bools, reason: PullState) -> PullTrace:
     hit = hit & (trace.why == 0)
     if not hit.any():
         return trace
     return replace(
         trace,
         y=np.where(hit, np.nan, trace.y),
-        why=np.where(hit, np.uint8(code), trace.why),
+        why=np.where(hit, np.uint8(reason), trace.why),
     )
 
 
-LIFT, LIMITER, HELD = "throttle lift", "limiter", "speed held or falling"
-NO_ENGINE_DATA, BREAK = "engine data lost", "end of the data"
-"""What can end a pull."""
+class PullEnd(StrEnum):
+    """What can end a pull. The values are the words shown and written."""
 
-KEEP, REJECT = "keep", "reject"
+    LIFT = "throttle lift"
+    LIMITER = "limiter"
+    HELD = "speed held or falling"
+    NO_ENGINE_DATA = "engine data lost"
+    BREAK = "end of the data"
+
+
+class Suggestion(StrEnum):
+    """What to do with a pull. The values are the words shown and written."""
+
+    KEEP = "keep"
+    REJECT = "reject"
+
+
+class PullNote(NoteCode):
+    """Why a pull is rejected, what else to know of it, and in what it is unlike another."""
+
+    ENGINE_COLD = "engine_cold"
+    SPEED_SLIPS = "speed_slips"
+    SPEED_FALLS = "speed_falls"
+    FEW_READINGS = "few_readings"
+    CUT_OFF = "cut_off"
+    REJECTED_BY_OPERATOR = "rejected_by_operator"
+    LIMITER_REACHED = "limiter_reached"
+    CYLINDERS_NOT_VALID = "cylinders_not_valid"
+    COARSE_SPEED = "coarse_speed"
+    ENDED_EARLY = "ended_early"
+    COOLANT_DIFFERS = "coolant_differs"
+    INTAKE_DIFFERS = "intake_differs"
+    RATE_DIFFERS = "rate_differs"
+    START_DIFFERS = "start_differs"
+
 
 _WIDE_ROWS, _LOCAL_ROWS = 100, 15
 """Half-widths in rows over which a slope counts as the pull's own and as local."""
@@ -257,12 +306,12 @@ class PullQuality:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
-    """A suggestion, "keep" or "reject"; why to reject, empty for "keep"; and what else to know."""
+class PullVerdict:
+    """A suggestion; why to reject the pull, empty for one to keep; and what else to know."""
 
-    suggestion: str
-    reasons: tuple[str, ...]
-    remarks: tuple[str, ...]
+    suggestion: Suggestion
+    reasons: tuple[Note, ...]
+    notes: tuple[Note, ...]
 
 
 def pull_quality(driven: Driven, trace: PullTrace, weights: Ints) -> PullQuality:
@@ -288,44 +337,40 @@ def pull_quality(driven: Driven, trace: PullTrace, weights: Ints) -> PullQuality
     )
 
 
-def verdict(quality: PullQuality, ended_by: str, rules: Validity) -> Verdict:
+def verdict(quality: PullQuality, ended_by: PullEnd, rules: Validity) -> PullVerdict:
     """Whether to keep the pull, by common practice (no source)."""
-    reasons = tuple(_reasons(quality, ended_by, rules.warm_coolant_c))
-    return Verdict(REJECT if reasons else KEEP, reasons, tuple(_remarks(quality, ended_by)))
+    reasons = tuple(_reasons_to_reject(quality, ended_by, rules.warm_coolant_c))
+    suggestion = Suggestion.REJECT if reasons else Suggestion.KEEP
+    return PullVerdict(suggestion, reasons, tuple(_notes_of_pull(quality, ended_by)))
 
 
-def _reasons(quality: PullQuality, ended_by: str, warm_c: float) -> list[str]:
-    out = []
+def _reasons_to_reject(quality: PullQuality, ended_by: PullEnd, warm_c: float) -> Iterator[Note]:
     if quality.coolant_c < warm_c:
-        out.append(f"engine cold: coolant {quality.coolant_c:.0f} C, warm from {warm_c:.0f} C")
+        yield note(PullNote.ENGINE_COLD, coolant_c=quality.coolant_c, warm_from_c=warm_c)
     if quality.slips_rpm:
-        where = ", ".join(f"{rpm:.0f}" for rpm in quality.slips_rpm)
-        out.append(f"speed jumps or stalls at {where} rpm with the opening unchanged: slip?")
+        yield note(PullNote.SPEED_SLIPS, rpm=quality.slips_rpm)
     if quality.largest_fall_rpm > _LARGEST_FALL_RPM:
-        out.append(f"speed falls by {quality.largest_fall_rpm:.0f} rpm on the way")
+        yield note(PullNote.SPEED_FALLS, fall_rpm=quality.largest_fall_rpm)
     if not quality.valid_share >= _LEAST_SHARE:
-        out.append("less than half of the readings count")
-    if ended_by in {NO_ENGINE_DATA, BREAK}:
-        out.append(f"cut off: {ended_by}")
-    return out
+        yield note(PullNote.FEW_READINGS, valid_share=quality.valid_share)
+    if ended_by in {PullEnd.NO_ENGINE_DATA, PullEnd.BREAK}:
+        yield note(PullNote.CUT_OFF, ended_by=ended_by.value)
 
 
-def _remarks(quality: PullQuality, ended_by: str) -> list[str]:
-    out = []
-    if ended_by == LIMITER:
-        out.append("ran into the limiter; what follows is trimmed off")
+def _notes_of_pull(quality: PullQuality, ended_by: PullEnd) -> Iterator[Note]:
+    if ended_by is PullEnd.LIMITER:
+        yield note(PullNote.LIMITER_REACHED)
     missing = quality.cylinders - quality.valid_cylinders
     if missing:
-        out.append(f"{missing} of {quality.cylinders} cylinders not valid all the way")
+        yield note(PullNote.CYLINDERS_NOT_VALID, missing=missing, cylinders=quality.cylinders)
     if quality.rpm_step > _COARSE_RPM:
-        out.append(f"speed comes in steps of {quality.rpm_step:.0f} rpm: bands are blurred by as much")
-    return out
+        yield note(PullNote.COARSE_SPEED, step_rpm=quality.rpm_step)
 
 
 def _valid_shares(trace: PullTrace) -> Floats:
     """Share of counted readings of each node after the opening; NaN for nodes left out, float64[n]."""
     asked = trace.why != SampleState.LEFT_OUT
-    due = asked & (trace.why != ARRIVING)
+    due = asked & (trace.why != PullState.OPENING)
     count = due.sum(axis=0)
     share = np.divide((trace.why == 0).sum(axis=0), count, out=np.zeros(len(count)), where=count > 0)
     return np.where(asked.any(axis=0), share, np.nan)

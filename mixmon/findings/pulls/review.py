@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,10 +12,11 @@ from mixmon.findings.events.events import EventStage
 from mixmon.findings.lags import Lags
 from mixmon.findings.pulls.bands import Bands, PullTable, bands_over, pull_table
 from mixmon.findings.pulls.pulls import Pull, PullStage
-from mixmon.findings.pulls.quality import KEEP, LeftOut, around_misfires
+from mixmon.findings.pulls.quality import LeftOut, PullNote, Suggestion, around_misfires
 from mixmon.findings.stage import run_side_by_side
 from mixmon.gas.fuel import Fuel
 from mixmon.mixture.block import CylinderBlock
+from mixmon.note import Note, note
 from mixmon.session.model import Session
 
 _SAME_C = 3.0
@@ -46,7 +47,7 @@ class Repeat:
     by_node: Floats
     by_node_half: Floats
     engine: Floats
-    unlike: tuple[str, ...]
+    unlike: tuple[Note, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,14 +55,14 @@ class PullReview:
     """Pulls in order of time, with a table and a comparison each.
 
     repeats  None for the first pull that is kept and for those before it
-    remarks  by pull: its verdict's, and what shows only beside the others
+    notes    by pull: its verdict's, and what shows only beside the others
     """
 
     bands: Bands
     pulls: tuple[Pull, ...]
     tables: tuple[PullTable, ...]
     repeats: tuple[Repeat | None, ...]
-    remarks: tuple[tuple[str, ...], ...]
+    notes: tuple[tuple[Note, ...], ...]
 
 
 def review(session: Session, pulls: Sequence[Pull], events: Sequence[LeftOut] = ()) -> PullReview:
@@ -78,9 +79,9 @@ def review(session: Session, pulls: Sequence[Pull], events: Sequence[LeftOut] = 
     last: int | None = None
     for i, pull in enumerate(pulls):
         repeats.append(None if last is None else _repeat(i, last, pulls, tables))
-        if pull.verdict.suggestion == KEEP:
+        if pull.verdict.suggestion is Suggestion.KEEP:
             last = i
-    return PullReview(bands, tuple(pulls), tuple(tables), tuple(repeats), tuple(_remarks(pulls)))
+    return PullReview(bands, tuple(pulls), tuple(tables), tuple(repeats), tuple(_notes_by_pull(pulls)))
 
 
 def review_run(
@@ -125,35 +126,31 @@ def _repeat(late: int, early: int, pulls: Sequence[Pull], tables: Sequence[PullT
         by_node=_mean(difference, axis=0),
         by_node_half=np.sqrt(_mean(half**2, axis=0) / np.maximum(known.sum(axis=0), 1)),
         engine=b.engine - a.engine,
-        unlike=tuple(_unlike(pulls[early], pulls[late])),
+        unlike=tuple(_list_differences(pulls[early], pulls[late])),
     )
 
 
-def _unlike(early: Pull, late: Pull) -> list[str]:
+def _list_differences(early: Pull, late: Pull) -> Iterator[Note]:
     """Conditions in which repeats should not differ; unknown ones are not compared."""
-    out = []
-    for name, a, b in (
-        ("coolant", early.quality.coolant_c, late.quality.coolant_c),
-        ("intake air", early.quality.intake_c, late.quality.intake_c),
-    ):
-        if abs(b - a) > _SAME_C:
-            out.append(f"{name} {b - a:+.0f} C")
+    coolant = late.quality.coolant_c - early.quality.coolant_c
+    if abs(coolant) > _SAME_C:
+        yield note(PullNote.COOLANT_DIFFERS, difference_c=coolant)
+    intake = late.quality.intake_c - early.quality.intake_c
+    if abs(intake) > _SAME_C:
+        yield note(PullNote.INTAKE_DIFFERS, difference_c=intake)
     if abs(late.rate / early.rate - 1) > _SAME_RATE:
-        out.append(f"rate {late.rate:.0f} against {early.rate:.0f} rpm/s")
+        yield note(PullNote.RATE_DIFFERS, rpm_s=late.rate, against_rpm_s=early.rate)
     if abs(late.from_rpm - early.from_rpm) > _SAME_RPM:
-        out.append(f"from {late.from_rpm:.0f} against {early.from_rpm:.0f} rpm")
-    return out
+        yield note(PullNote.START_DIFFERS, from_rpm=late.from_rpm, against_rpm=early.from_rpm)
 
 
-def _remarks(pulls: Sequence[Pull]) -> list[tuple[str, ...]]:
-    """Each verdict's remarks, and that a pull ended well before another of the run."""
+def _notes_by_pull(pulls: Sequence[Pull]) -> Iterator[tuple[Note, ...]]:
+    """Each verdict's notes, and that a pull ended well before another of the run."""
     highest = max((pull.to_rpm for pull in pulls), default=0.0)
-    out = []
     for pull in pulls:
         short = highest - pull.to_rpm
-        early = (f"ended {short:.0f} rpm before the longest one",) if short > _SHORT_RPM else ()
-        out.append((*pull.verdict.remarks, *early))
-    return out
+        early = (note(PullNote.ENDED_EARLY, short_rpm=short),) if short > _SHORT_RPM else ()
+        yield (*pull.verdict.notes, *early)
 
 
 def _mean(x: Floats, axis: int) -> Floats:

@@ -12,9 +12,10 @@ from drives import FUEL, TARGET, earlier, lagged, path, read, rows, session
 from mixmon.findings.events.tips import find_tips
 from mixmon.findings.pulls.bands import PullTable, bands_over, pull_table, sweep_noise
 from mixmon.findings.pulls.pulls import Pull, find_pulls
-from mixmon.findings.pulls.quality import LeftOut
+from mixmon.findings.pulls.quality import LeftOut, PullState
 from mixmon.findings.pulls.review import PullReview, review
 from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.report.words import sentence
 
 FROM, TO, SWEEP_S, LEAD_S = 2500.0, 7700.0, 8.0, 2.0
 RATE = (TO - FROM) / SWEEP_S
@@ -151,7 +152,7 @@ def test_a_burst_of_misfires_is_masked_and_leaves_the_need_alone(known: bool) ->
     found = tabulated(pull, *([event] if known else []))
     band = int(np.nanargmin(found.share[2:, 3])) + 2
     assert 5500 <= found.bands.centres[band] <= 6500
-    assert found.why[band][3] == ("event" if known else "wild sample")
+    assert found.why[band][3] is (PullState.EVENT if known else PullState.WILD_SAMPLE)
     assert found.share[band, 3] < 0.8
     kept = np.isfinite(found.peers[:, 3]) & np.isfinite(clean.peers[:, 3])
     assert np.abs(found.peers - clean.peers)[kept].max() < 0.4
@@ -165,7 +166,7 @@ def test_a_node_that_falls_silent_has_no_need_from_there_on_and_does_not_count()
     found = tabulated(the_pull(replace(block, state=state)))
     silent = found.bands.centres.index(6400.0)
     assert np.isnan(found.peers[silent, 2])
-    assert found.why[silent][2] == "silent"
+    assert found.why[silent][2] is SampleState.SILENT
     assert (found.valid[silent], found.valid[2], found.share[silent, 2]) == (5, 6, 0.0)
     assert np.isfinite(found.peers[silent, [0, 1, 3, 4, 5]]).all()
     assert found.worst[2] is not None
@@ -177,7 +178,7 @@ def test_a_reading_at_the_end_of_its_range_is_no_number() -> None:
     state = block.state.copy()
     state[700:706, 1] = SampleState.AT_LEAN_LIMIT
     found = tabulated(the_pull(replace(block, state=state)))
-    band = next(i for i, reasons in enumerate(found.why) if reasons[1] == "at lean limit")
+    band = next(i for i, reasons in enumerate(found.why) if reasons[1] is SampleState.AT_LEAN_LIMIT)
     assert found.share[band, 1] > 0.8
     assert np.isnan(found.peers[band, 1])
 
@@ -240,8 +241,8 @@ def test_conditions_that_differ_are_named_and_what_is_not_kept_is_no_measure() -
     cold = replace(block, now={**block.now, "coolant_c": np.full(len(block), 40.0)})
     found = reviewed(block, cold, hot)
     assert [r.against for r in found.repeats if r] == [0, 0]
-    assert found.repeats[1].unlike == ("coolant -45 C",)  # type: ignore[union-attr]
-    assert found.repeats[2].unlike == ("intake air +9 C",)  # type: ignore[union-attr]
+    unlike = [[] if repeat is None else list(map(sentence, repeat.unlike)) for repeat in found.repeats[1:3]]
+    assert unlike == [["coolant -45 C"], ["intake air +9 C"]]
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from laws import same_for_all_splits
 
 from mixmon.errors import UsageError
 from mixmon.findings.pulls.pulls import LONGEST_OPENING_ROWS, Pull, PullStage, find_pulls
-from mixmon.findings.pulls.quality import ARRIVING
+from mixmon.findings.pulls.quality import PullNote, PullState
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import Axes
 
@@ -145,22 +145,22 @@ def test_a_slip_is_named_with_its_speed_and_the_pull_not_to_be_kept() -> None:
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        (lambda b: replace(b, now={**b.now, "coolant_c": np.full(len(b), 55.0)}), "engine cold"),
-        (lambda b: replace(b, state=np.full_like(b.state, SampleState.WARMING)), "less than half"),
-        (lambda b: b.take(slice(0, 800)), "cut off: end of the data"),
+        (lambda b: replace(b, now={**b.now, "coolant_c": np.full(len(b), 55.0)}), PullNote.ENGINE_COLD),
+        (lambda b: replace(b, state=np.full_like(b.state, SampleState.WARMING)), PullNote.FEW_READINGS),
+        (lambda b: b.take(slice(0, 800)), PullNote.CUT_OFF),
         (
             lambda b: replace(
                 b, now={**b.now, "throttle": np.where(b.t < 8 * 10**9, b.now["throttle"], np.nan)}
             ),
-            "cut off: engine data lost",
+            PullNote.CUT_OFF,
         ),
     ],
     ids=["cold", "not measured", "the log ends", "the engine bus falls silent"],
 )
-def test_reasons_to_reject(change: object, reason: str) -> None:
+def test_reasons_to_reject(change: object, reason: PullNote) -> None:
     (pull,) = found(change(drive(sweep(), opened(SWEEP_S))))  # type: ignore[operator]
     assert pull.verdict.suggestion == "reject"
-    assert any(reason in told for told in pull.verdict.reasons)
+    assert reason in {told.code for told in pull.verdict.reasons}
 
 
 def test_speed_that_comes_five_times_a_second_blurs_the_bands_and_is_said() -> None:
@@ -168,7 +168,8 @@ def test_speed_that_comes_five_times_a_second_blurs_the_bands_and_is_said() -> N
     assert pull.end / 1e9 == pytest.approx(LIFT_S + SWEEP_S, abs=0.1)
     assert pull.quality.rpm_step == pytest.approx(130, abs=10)
     assert pull.verdict.suggestion == "keep"
-    assert any("steps of 1" in remark for remark in pull.verdict.remarks)
+    (told,) = (one for one in pull.verdict.notes if one.code is PullNote.COARSE_SPEED)
+    assert dict(told.values) == {"step_rpm": pull.quality.rpm_step}
 
 
 def test_without_a_throttle_signal_the_load_axis_tells() -> None:
@@ -226,7 +227,7 @@ def test_readings_stand_beside_the_speed_at_which_their_gas_was_burnt() -> None:
     assert np.nanmax(np.abs(counted - (ramp[200:, None] - late))) < 0.01
     first = np.argmax(trace.why == 0, axis=0) / 100
     assert first == pytest.approx(GAS_ROWS / 100 + 0.14 + 4 * np.array([0.0, 0.2, 0.3]), abs=0.04)
-    assert (trace.why[0] == ARRIVING).all()
+    assert (trace.why[0] == PullState.OPENING).all()
 
 
 def test_an_impossible_lag_is_refused() -> None:
@@ -246,4 +247,4 @@ def test_pulls_do_not_depend_on_the_split() -> None:
             getattr(p.trace, name).tobytes().hex() for p in pulls for name in ("t", "rpm", "y", "why")
         )
 
-    assert str(same_for_all_splits(len(block), run)).count("suggestion='keep'") == 2
+    assert str(same_for_all_splits(len(block), run)).count("Suggestion.KEEP") == 2

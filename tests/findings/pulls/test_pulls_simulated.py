@@ -11,9 +11,10 @@ import pytest
 from mixmon.findings.events.tips import find_tips
 from mixmon.findings.lags import Lags
 from mixmon.findings.pulls.pulls import find_pulls
+from mixmon.findings.pulls.quality import PullNote, PullState
 from mixmon.findings.pulls.review import review, review_run
 from mixmon.messages.bind import bind, load_databases
-from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.scenario import Misfire, Scenario
@@ -91,10 +92,10 @@ def test_ends_are_told_and_the_limiter_is_trimmed_off() -> None:
     assert [pull.ended_by for pull in pulls] == ["throttle lift", "limiter"]
     reviewed = review(simulation.session, pulls)
     first, second = reviewed.tables
-    assert "wild sample" in {reasons[6] for reasons in first.why}  # five missed cycles at 6800 rpm
-    assert second.why[-1][7] in {"silent", "warming"}  # its supply was lost at 5850 rpm
+    assert PullState.WILD_SAMPLE in {reasons[6] for reasons in first.why}  # five missed cycles at 6800 rpm
+    assert second.why[-1][7] in {SampleState.SILENT, SampleState.WARMING}  # its supply was lost at 5850 rpm
     assert np.isnan(second.peers[-1, 7])
-    assert reviewed.remarks[1][0].startswith("ran into the limiter")
+    assert reviewed.notes[1][0].code is PullNote.LIMITER_REACHED
 
 
 def tip_ins(lean_s: tuple[float, ...], rich_s: tuple[float, ...], noise: float) -> Scenario:
