@@ -12,10 +12,10 @@ from mixmon.cli.console import result
 from mixmon.cli.options import add_json
 from mixmon.errors import UsageError
 from mixmon.gas.fuel import REFERENCE_PETROL, Fuel, from_atoms, from_stoich_afr, fuel_named, fuel_names
-from mixmon.report.conversion import Sensor, scales
+from mixmon.report.conversion import scales
 
 if TYPE_CHECKING:
-    from mixmon.report.conversion import Sensor
+    from mixmon.gas.reading import BentSensor
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -36,7 +36,7 @@ class Gas(NamedTuple):
     water: float
 
 
-def lambdas(quantity: str, values: Sequence[str], gas: Gas, shown_by: Sensor | None) -> list[float]:
+def lambdas(quantity: str, values: Sequence[str], gas: Gas, shown_by: BentSensor | None) -> list[float]:
     """True lambda of every value, in order.
 
     shown_by: the sensor, if the values are what it shows; None if they are true.
@@ -75,7 +75,7 @@ def number(where: str, text: str) -> float:
     return value
 
 
-def _lambda(quantity: str, value: float, gas: Gas, shown_by: Sensor | None) -> float:
+def _lambda(quantity: str, value: float, gas: Gas, shown_by: BentSensor | None) -> float:
     """Lambda of one number of that quantity."""
     if quantity == "oxygen":
         return _from_oxygen(value if shown_by is None else value / shown_by.gain, gas)
@@ -83,9 +83,7 @@ def _lambda(quantity: str, value: float, gas: Gas, shown_by: Sensor | None) -> f
         return _from_dry_oxygen(value, gas)
     lam = _from_ratio(quantity, value, gas.fuel)
     if shown_by is not None:
-        from mixmon.gas.reading import true_lambda
-
-        lam = true_lambda(lam, gas.fuel, shown_by.curve, gas.water, gain=shown_by.gain)
+        lam = shown_by.true_lambda(lam, gas.fuel, gas.water)
     return _burnt(quantity, f"{value:g}", lam, gas)
 
 
@@ -243,10 +241,9 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _sensor(arguments: argparse.Namespace, fuel: Fuel) -> Sensor | None:
+def _sensor(arguments: argparse.Namespace, fuel: Fuel) -> BentSensor | None:
     """What bends the readings; None where nothing was told."""
-    from mixmon.gas.reading import pressure_gain
-    from mixmon.report.conversion import Sensor
+    from mixmon.gas.reading import BentSensor, pressure_gain
 
     told = {f"--{name}": getattr(arguments, name.replace("-", "_")) for name in _BARS}
     bars = {option: number(option, text) for option, text in told.items() if text is not None}
@@ -264,13 +261,13 @@ def _sensor(arguments: argparse.Namespace, fuel: Fuel) -> Sensor | None:
         return None
     curve = fuel if arguments.curve is None else fuel_named(arguments.curve)
     if not bars:
-        return Sensor(curve)
+        return BentSensor(curve)
     if not bars["--pressure"] > 0.0:
         raise UsageError(
             f"--pressure: found {bars['--pressure']:g}; expected bar absolute, above zero; correct it"
         )
     gain = pressure_gain(bars["--pressure"], bars["--pressure-k"], bars.get("--reference", 1.0))
-    return Sensor(curve, bars["--pressure"], gain)
+    return BentSensor(curve, bars["--pressure"], gain)
 
 
 def _fuel(arguments: argparse.Namespace) -> Fuel | None:

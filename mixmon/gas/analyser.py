@@ -11,7 +11,15 @@ from typing import NamedTuple
 import numpy as np
 
 from mixmon.errors import RangeError
-from mixmon.gas.exhaust import WATER_GAS_RATIO, Quantity, as_given, need_positive
+from mixmon.gas.exhaust import (
+    WATER_GAS_RATIO,
+    Composition,
+    Quantity,
+    as_given,
+    composition,
+    need_positive,
+    oxygen_balance,
+)
 from mixmon.gas.fuel import CARBON, HYDROGEN, REFERENCE_PETROL, Fuel, fuel_named
 
 # ----------------------------------------------------------------------------------------------------
@@ -75,6 +83,37 @@ def afr(lam: Quantity, fuel: Fuel) -> Quantity:
 def lambda_from_afr(ratio: Quantity, fuel: Fuel) -> Quantity:
     """Lambda of an air-fuel ratio by mass that was measured or given on the fuel's own scale."""
     return basis_of(fuel).lam(ratio)
+
+
+class Mixture(NamedTuple):
+    """One mixture of a fuel in every way in which it is written.
+
+    balance  oxygen less what CO and H2 take to burn, percent of wet gas
+    dry      percent of dried gas
+    water    percent of wet gas
+    """
+
+    lam: float
+    phi: float
+    afr: float
+    balance: float
+    dry: Composition[float]
+    water: float
+
+
+def mixture_at(lam: float, fuel: Fuel, water: float = 0.0) -> Mixture:
+    """The mixture at a lambda; `water` moles per mole of dry intake air.
+
+    >>> mixture = mixture_at(0.88, fuel_named("E10"))
+    >>> round(mixture.afr, 2), round(mixture.phi, 4)
+    (12.33, 1.1364)
+
+    Raises:
+        RangeError: a lambda that no exhaust gas of the fuel has.
+    """
+    wet = composition(lam, fuel, w=water)
+    balance = oxygen_balance(lam, fuel, water)
+    return Mixture(lam, 1.0 / lam, basis_of(fuel).afr(lam), balance, wet.dry(), wet.h2o)
 
 
 class Meaning(NamedTuple):

@@ -6,6 +6,7 @@ unless asked for.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -237,6 +238,39 @@ def true_lambda(shown: Quantity, fuel: Fuel, curve: Fuel, w: float = 0.0, *, gai
         RangeError: w negative.
     """
     return lambda_from_oxygen(oxygen_balance(shown, curve) / gain, fuel, w)
+
+
+class Shown(NamedTuple):
+    """Lambda shown, by the plain oxygen balance, and by a pump current in which H2 counts as it diffuses."""
+
+    balance: float
+    pump: float
+
+
+@dataclass(frozen=True, slots=True)
+class BentSensor:
+    """A sensor whose reading pressure and another fuel's curve bend.
+
+    curve         fuel for which it computes lambda
+    pressure_bar  at the sensor; None where nobody gave it
+    gain          of that pressure on the oxygen balance
+    """
+
+    curve: Fuel
+    pressure_bar: float | None = None
+    gain: float = 1.0
+
+    def shows(self, lam: float, fuel: Fuel, water: float) -> Shown:
+        """The lambda that it shows of a true one, by the two signals between which sensors are."""
+        balance, pump = (
+            reading_on_other_fuel(lam, fuel, self.curve, diffusion, water, gain=self.gain)
+            for diffusion in (None, MOLECULAR)
+        )
+        return Shown(balance, pump)
+
+    def true_lambda(self, shown: float, fuel: Fuel, water: float) -> float:
+        """The lambda that it shows as `shown`, by the oxygen balance."""
+        return true_lambda(shown, fuel, self.curve, water, gain=self.gain)
 
 
 def _rich_lambda(signal: Floats, curve: Fuel, diffusion: Diffusion) -> Floats:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
-from mixmon.gas.analyser import basis_of, meanings
-from mixmon.gas.exhaust import Composition, composition, oxygen_balance
+from mixmon.gas.analyser import Mixture, basis_of, meanings, mixture_at
 from mixmon.gas.fuel import Fuel
-from mixmon.gas.reading import MOLECULAR, reading_on_other_fuel
+from mixmon.gas.reading import BentSensor, Shown
 from mixmon.report.text import Cell, Column, table, to_json
 
 _DRY_GASES = ("co2", "co", "o2", "h2")
@@ -22,50 +20,6 @@ CO2, CO, O2, H2: percent of dried gas; H2O: percent of wet gas; no unburnt fuel,
 _SHOWN = """
 by balance: CO and H2 count alike; by pump current: as they diffuse. Sensors lie between the two.
 """
-
-
-class Mixture(NamedTuple):
-    """One mixture: `balance` and `water` in percent of wet gas; no `afr` without a fuel."""
-
-    lam: float
-    phi: float
-    afr: float | None
-    balance: float
-    dry: Composition[float]
-    water: float
-
-
-@dataclass(frozen=True, slots=True)
-class Sensor:
-    """What bends a reading.
-
-    curve         fuel for which lambda is reckoned
-    pressure_bar  at the sensor, where it was told
-    gain          of that pressure on the oxygen balance
-    """
-
-    curve: Fuel
-    pressure_bar: float | None = None
-    gain: float = 1.0
-
-    def shows(self, lam: float, fuel: Fuel, water: float) -> Shown:
-        """What it shows of a true lambda, by either of the signals between which sensors are."""
-        balance, pump = (
-            reading_on_other_fuel(lam, fuel, self.curve, diffusion, water, gain=self.gain)
-            for diffusion in (None, MOLECULAR)
-        )
-        return Shown(balance, pump)
-
-    def __str__(self) -> str:
-        at = "" if self.pressure_bar is None else f" at {self.pressure_bar:g} bar, current x {self.gain:.4f}"
-        return f"a sensor with the curve of {self.curve.name}{at}"
-
-
-class Shown(NamedTuple):
-    """Lambda shown, by the plain oxygen balance, and by a pump current in which H2 counts as it diffuses."""
-
-    balance: float
-    pump: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +41,7 @@ class Conversion:
     water: float = 0.0
     free_air: float | None = None
     ratios: Sequence[float] = ()
-    sensor: Sensor | None = None
+    sensor: BentSensor | None = None
 
     def shown(self, lam: float) -> Shown | None:
         """What the sensor shows, if there is one."""
@@ -95,13 +49,7 @@ class Conversion:
 
     def mixtures(self) -> list[Mixture]:
         """Every mixture in every way."""
-        return [self._mixture(lam) for lam in self.lambdas]
-
-    def _mixture(self, lam: float) -> Mixture:
-        wet = composition(lam, self.fuel, w=self.water)
-        afr = None if self.assumed else basis_of(self.fuel).afr(lam)
-        balance = oxygen_balance(lam, self.fuel, self.water)
-        return Mixture(lam, 1.0 / lam, afr, balance, wet.dry(), wet.h2o)
+        return [mixture_at(lam, self.fuel, self.water) for lam in self.lambdas]
 
 
 def conversion_json(conversion: Conversion) -> str:
@@ -120,7 +68,10 @@ def conversion_json(conversion: Conversion) -> str:
                 "free_air_oxygen_percent": conversion.free_air,
             },
             "sensor": _sensor_json(conversion.sensor),
-            "mixtures": [_in_words_of_json(m, conversion.shown(m.lam)) for m in conversion.mixtures()],
+            "mixtures": [
+                _mixture_json(m, conversion.shown(m.lam), assumed=conversion.assumed)
+                for m in conversion.mixtures()
+            ],
             "afr_on_other_scales": [
                 {"afr": ratio, "scale": m.basis.name, "stoich_afr": m.basis.stoich_afr, "lambda": m.lam}
                 for ratio in conversion.ratios
@@ -130,17 +81,17 @@ def conversion_json(conversion: Conversion) -> str:
     )
 
 
-def _sensor_json(sensor: Sensor | None) -> dict[str, object] | None:
+def _sensor_json(sensor: BentSensor | None) -> dict[str, object] | None:
     if sensor is None:
         return None
     return {"curve": sensor.curve.name, "pressure_bar": sensor.pressure_bar, "pressure_gain": sensor.gain}
 
 
-def _in_words_of_json(mixture: Mixture, shown: Shown | None) -> dict[str, object]:
+def _mixture_json(mixture: Mixture, shown: Shown | None, *, assumed: bool) -> dict[str, object]:
     return {
         "lambda": mixture.lam,
         "phi": mixture.phi,
-        "afr": mixture.afr,
+        "afr": None if assumed else mixture.afr,
         "oxygen_balance_percent": mixture.balance,
         "dry_percent": {gas: getattr(mixture.dry, gas) for gas in _DRY_GASES},
         "water_percent": mixture.water,
@@ -187,7 +138,14 @@ def _as_shown(conversion: Conversion) -> str:
     columns = [Column("true", 4), Column("by balance", 4), Column("by pump current", 4)]
     pairs = [(lam, conversion.shown(lam)) for lam in conversion.lambdas]
     rows: list[list[Cell]] = [[lam, shown.balance, shown.pump] for lam, shown in pairs if shown is not None]
-    return f"\nlambda that {conversion.sensor} shows\n\n{table(columns, rows)}{_SHOWN}"
+    return f"\nlambda that {_sensor_words(conversion.sensor)} shows\n\n{table(columns, rows)}{_SHOWN}"
+
+
+def _sensor_words(sensor: BentSensor) -> str:
+    at = (
+        "" if sensor.pressure_bar is None else f" at {sensor.pressure_bar:g} bar, current x {sensor.gain:.4f}"
+    )
+    return f"a sensor with the curve of {sensor.curve.name}{at}"
 
 
 def _other_scales(ratios: Sequence[float]) -> str:
