@@ -125,7 +125,7 @@ class Run:
                 yield from pipeline.advance(source.watched + LATENESS_NS)
             yield from pipeline.flush()
             position += source.total or 0
-            self._account(source, seen)
+            self._count_lines(source, seen)
             if pipeline.decoded == decoded:
                 raise SourceError(self._nothing_for_us(source, seen))
         self.log.late_by_clock, self.log.jumps = pipeline.late_by_clock, pipeline.jumps
@@ -133,7 +133,7 @@ class Run:
         self.log.corrupt = sum(c.checksum_errors + c.repeats for c in pipeline.counts.values())
         self.log.missing = missing_messages(self.binding, pipeline)
 
-    def _account(self, source: LogSource, seen: _Seen) -> None:
+    def _count_lines(self, source: LogSource, seen: _Seen) -> None:
         report, log = source.report, self.log
         log.first_ns = seen.first_ns if log.first_ns is None else log.first_ns
         log.frames += report.frames

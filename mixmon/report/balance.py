@@ -96,16 +96,16 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
     reference = "the mean of the cylinders" if balance.against == "peers" else "the target"
     parts = [
         title("BALANCE", run.session.name) + log_text(run.log),
-        f"needs: percent of fuel against {reference}; + means add fuel\n{_cylinders(balance)}",
-        _remarks(balance),
-        _cells(balance, unit),
-        _every_cell(balance) if every_cell else "",
-        _closing(balance),
+        f"needs: percent of fuel against {reference}; + means add fuel\n{_cylinder_table(balance)}",
+        _flag_table(balance),
+        _cell_table(balance, unit),
+        _table_of_every_cell(balance) if every_cell else "",
+        _closing_lines(balance),
     ]
     return "\n".join(part for part in parts if part)
 
 
-def _cylinders(balance: Balance) -> str:
+def _cylinder_table(balance: Balance) -> str:
     columns = [
         Column("cyl"),
         Column("pos"),
@@ -135,14 +135,14 @@ def _cylinders(balance: Balance) -> str:
     return table(columns, rows)
 
 
-def _remarks(balance: Balance) -> str:
+def _flag_table(balance: Balance) -> str:
     """Flags by cylinder, where there are any, and what was left out of the statistics."""
     rows = [(c.cylinder, sentences(c.flags)) for c in balance.cylinders if c.flags]
     remarks = table([Column("cyl"), Column("remarks", left=True, wraps=True)], rows) if rows else ""
-    return remarks + _left_out(balance)
+    return remarks + _excluded_seconds(balance)
 
 
-def _left_out(balance: Balance) -> str:
+def _excluded_seconds(balance: Balance) -> str:
     """Seconds not counted, by reason; from the least to the most of any cylinder where they differ."""
     reasons = dict.fromkeys(reason for c in balance.cylinders for reason in c.left_out_s)
     parts = []
@@ -155,7 +155,7 @@ def _left_out(balance: Balance) -> str:
     return paragraph(f"excluded, seconds a cylinder: {', '.join(parts)}") if parts else ""
 
 
-def _cells(balance: Balance, unit: Unit) -> str:
+def _cell_table(balance: Balance, unit: Unit) -> str:
     """One row a cell: the engine, the leanest and the richest cylinder, and what the trims will leave."""
     columns = [
         Column("rpm"),
@@ -196,7 +196,7 @@ def _cells(balance: Balance, unit: Unit) -> str:
     return "cells: all cylinders against target, and how far they are apart, %\n" + table(columns, rows)
 
 
-def _every_cell(balance: Balance) -> str:
+def _table_of_every_cell(balance: Balance) -> str:
     columns = [
         Column("rpm"),
         Column("load"),
@@ -221,8 +221,8 @@ def _every_cell(balance: Balance) -> str:
     return table(columns, rows)
 
 
-def _closing(balance: Balance) -> str:
-    lines = [f"spread {_spread(balance.spread)}"]
+def _closing_lines(balance: Balance) -> str:
+    lines = [f"spread {_spread_words(balance.spread)}"]
     lines += [
         f"bank {b.bank} needs {b.needs_percent:+.1f} +- {b.half_interval_percent:.1f} % against all"
         for b in balance.banks
@@ -230,7 +230,7 @@ def _closing(balance: Balance) -> str:
     if balance.withheld:
         lines += [f"no trims offered: {sentence(reason)}" for reason in balance.withheld]
     else:
-        lines.append(f"after the new trims: {_spread(balance.predicted_spread)}, predicted")
+        lines.append(f"after the new trims: {_spread_words(balance.predicted_spread)}, predicted")
         lines.append(
             "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "
             "is entered, and measure again after. Balanced mixture is no proof of knock margin; the engine "
@@ -239,7 +239,7 @@ def _closing(balance: Balance) -> str:
     return "".join(map(paragraph, lines)) + note_lines(balance.notes)
 
 
-def _spread(spread: Spread) -> str:
+def _spread_words(spread: Spread) -> str:
     if not math.isfinite(spread.value):
         return "not known"
     low, high = spread.interval95

@@ -104,24 +104,24 @@ def conversion_text(conversion: Conversion) -> str:
     """The mixtures as a table, one a row, under what they rest on."""
     columns = [Column("lambda", 4), Column("phi", 4), Column("AFR", 2), Column("balance", 3, signed=True)]
     columns += [Column(gas.upper(), 3) for gas in _DRY_GASES] + [Column("H2O", 3)]
-    rows = [_row(mixture) for mixture in conversion.mixtures()]
+    rows = [_mixture_row(mixture) for mixture in conversion.mixtures()]
     if conversion.assumed:
         columns, rows = columns[:2] + columns[3:], [row[:2] + row[3:] for row in rows]
     return (
-        _heading(conversion)
+        _heading_text(conversion)
         + table(columns, rows)
         + _LEGEND
-        + _as_shown(conversion)
+        + _shown_table(conversion)
         + _other_scales(conversion.ratios)
     )
 
 
-def _row(mixture: Mixture) -> list[Cell]:
+def _mixture_row(mixture: Mixture) -> list[Cell]:
     gases = [getattr(mixture.dry, gas) for gas in _DRY_GASES]
     return [mixture.lam, mixture.phi, mixture.afr, mixture.balance, *gases, mixture.water]
 
 
-def _heading(conversion: Conversion) -> str:
+def _heading_text(conversion: Conversion) -> str:
     fuel = conversion.fuel
     told = f"fuel {fuel.name} ({fuel.formula})"
     ground = "assumed; no AFR until a fuel is named" if conversion.assumed else str(basis_of(fuel))
@@ -131,7 +131,7 @@ def _heading(conversion: Conversion) -> str:
     return f"{told}, {ground}\n{damp}\n"
 
 
-def _as_shown(conversion: Conversion) -> str:
+def _shown_table(conversion: Conversion) -> str:
     """What the sensor makes of every mixture, in a table of its own."""
     if conversion.sensor is None:
         return ""

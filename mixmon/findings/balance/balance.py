@@ -36,7 +36,9 @@ from mixmon.session.model import Session
 # Spread: how far the cylinders are apart, now and after the trims.
 # ----------------------------------------------------------------------------------------------------
 
-_DRAWS = 4000
+_NOISE_DRAWS = 4000
+"""Draws of a bootstrap: our choice; the ends of an interval then repeat within some percent of its width."""
+
 _SEED = 20210  # any fixed number: same data, same interval
 
 
@@ -63,13 +65,13 @@ def spread(needs: Sequence[Estimate]) -> Spread:
     a parametric bootstrap (from memory: Davison & Hinkley, Bootstrap Methods, 1997, ch. 5), and
     reaches down to zero when noise alone could make such a range.
     """
-    means, errors = _known(needs)
+    means, errors = _means_and_errors(needs)
     if len(means) < 2:
         return UNKNOWN
-    value = float(_range(means))
-    noise = _noise(errors)
-    low, high = np.percentile(_range(means + noise), [2.5, 97.5])
-    alone = float(np.percentile(_range(noise), 97.5))
+    value = float(_spread_percent(means))
+    noise = _draw_noise(errors)
+    low, high = np.percentile(_spread_percent(means + noise), [2.5, 97.5])
+    alone = float(np.percentile(_spread_percent(noise), 97.5))
     lower = 0.0 if value <= alone else max(0.0, 2 * value - float(high))
     upper = max(value, 2 * value - float(low))
     return Spread(value, (lower, upper), float(np.std(100.0 * np.expm1(means), ddof=1)), len(means))
@@ -91,7 +93,7 @@ def predicted_spread(
     those of all together, the truth is drawn once more with the cell drawn in to these.
     """
     at = [i for i, e in enumerate(needs) if np.isfinite(e.standard_error)]
-    means, errors = _known(needs)
+    means, errors = _means_and_errors(needs)
     if len(means) < 2:
         return UNKNOWN
     drawn = [(means, errors)]
@@ -99,7 +101,7 @@ def predicted_spread(
         drawn.append(_drawn_to(means, errors, [over_cells[i] for i in at]))
     shrunk, sure = drawn_in(*drawn[-1])
     drawn.append((shrunk, drawn[-1][1] * sure))
-    ranges = np.array([_range(truth - moves[at] + _noise(error)) for truth, error in drawn])
+    ranges = np.array([_spread_percent(truth - moves[at] + _draw_noise(error)) for truth, error in drawn])
     ends = np.percentile(ranges, [2.5, 97.5], axis=1)
     lower, upper = float(ends[0].min()), float(ends[1].max())
     deviation = float(np.std(100.0 * np.expm1(means - moves[at]), ddof=1))
@@ -119,30 +121,33 @@ def _drawn_to(means: Floats, errors: Floats, over_cells: Sequence[Estimate]) -> 
     return whole + away, np.sqrt((sure * errors) ** 2 + (1 - sure**2) * error**2)
 
 
-def _range(x: Floats) -> Floats:
+def _spread_percent(x: Floats) -> Floats:
     """Largest need less smallest along the last axis, percent: lambda over the mean in the fuel domain."""
     spread: Floats = 100.0 * np.ptp(np.exp(x), axis=-1) * np.mean(np.exp(-x), axis=-1)
     return spread
 
 
-def _known(needs: Sequence[Estimate]) -> tuple[Floats, Floats]:
+def _means_and_errors(needs: Sequence[Estimate]) -> tuple[Floats, Floats]:
+    """Means and standard errors of the needs that have an interval."""
     known = [e for e in needs if np.isfinite(e.standard_error)]
     return np.array([e.mean for e in known]), np.array([e.standard_error for e in known])
 
 
-def _noise(errors: Floats) -> Floats:
-    draws: Floats = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(errors))) * errors
+def _draw_noise(errors: Floats) -> Floats:
+    """Normal noise of these standard errors, float64[_NOISE_DRAWS, n]; the same whenever asked."""
+    draws: Floats = np.random.default_rng(_SEED).standard_normal((_NOISE_DRAWS, len(errors))) * errors
     return draws
 
 
 SCALE_PERCENT = 20.0
-"""Whole engine against target from which a wrong scale is likelier than such a mixture."""
+"""Whole engine against target from which a wrong scale is likelier than such a mixture: our choice."""
 
 DISAGREEMENT_PERCENT = 1.0
-"""How far a cylinder's needs in its cells must certainly lie apart to be remarked on."""
+"""How far a cylinder's needs in its cells must certainly lie apart to be flagged: our choice, two steps."""
 
 PATIENCE = 0.02
-"""How much more of itself a cell must hold before a glance judges it anew."""
+"""Part of itself by which a cell must grow before `glance` judges it again: our choice, so that a screen's
+cost does not grow with the time watched."""
 
 Interval = tuple[float, float]
 
@@ -304,7 +309,7 @@ class BalanceStage:
                 against peers, so that they leave the engine's total fuel alone.
             gaps: what could not be done because something is missing; the first of the notes.
         """
-        return self._report(against, 0.0).build(gaps)
+        return self._build_report(against, 0.0).build(gaps)
 
     def glance(self, against: str = "peers", gaps: tuple[Note, ...] = ()) -> Balance:
         """As `result`, for a screen: at a cost that does not grow with the time watched.
@@ -312,7 +317,7 @@ class BalanceStage:
         A cell is judged anew once it has grown by `PATIENCE` of itself, and `predicted_by_cell`,
         which takes thousands of draws a cell, is left empty, and so are `misfires`.
         """
-        return self._report(against, PATIENCE).build(gaps, by_cell=False)
+        return self._build_report(against, PATIENCE).build(gaps, by_cell=False)
 
     @property
     def counted(self) -> bool:
@@ -325,13 +330,13 @@ class BalanceStage:
         judged = self._cells.result(cell, PATIENCE) if cell in self._dwell.counts else None
         return Dwelling(cell, rows, self._dwell.waiting, judged)
 
-    def _report(self, against: str, patience: float) -> _Report:
+    def _build_report(self, against: str, patience: float) -> _Report:
         cells = self._cells.results(patience)
         used = [c for c in cells if self.used(c.cell)]
         combined = combine(used, self._weights)
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
         plan = plan_trims(self.session, combined.peers, self._misfire_blocks(shares))
-        effects = self._effects(shares, used, combined, plan) if shares and not patience else ()
+        effects = self._misfire_effects(shares, used, combined, plan) if shares and not patience else ()
         return _Report(self, against, cells, combined, plan, misfires=effects)
 
     def _misfire_blocks(self, shares: list[MisfireShare]) -> tuple[Note, ...]:
@@ -350,7 +355,7 @@ class BalanceStage:
             if s.frequent
         )
 
-    def _effects(
+    def _misfire_effects(
         self, shares: list[MisfireShare], used: list[CellResult], combined: Combined, plan: TrimPlan
     ) -> tuple[MisfireEffect, ...]:
         """The nodes that misfired, with needs and trims as they would be with the misfire counted."""
@@ -444,10 +449,10 @@ class _Report:
         moves = self._plan.moves
         return Balance(
             against=self._against,
-            cylinders=tuple(self._cylinder(c) for c in range(1, self._session.engine.cylinders + 1)),
+            cylinders=tuple(self._cylinder_need(c) for c in range(1, self._session.engine.cylinders + 1)),
             cells=tuple(self._cell_needs()),
-            whole_engine=tuple(self._whole_engine()),
-            banks=tuple(self._banks()),
+            whole_engine=tuple(self._engine_needs()),
+            banks=tuple(self._bank_needs()),
             spread=spread(peers),
             predicted_spread=predicted_spread(peers, moves),
             predicted_by_cell=tuple(
@@ -467,7 +472,7 @@ class _Report:
                 return index
         return None
 
-    def _cylinder(self, cylinder: int) -> CylinderNeed:
+    def _cylinder_need(self, cylinder: int) -> CylinderNeed:
         node = self._node_of(cylinder)
         now, new = self._plan.now[cylinder - 1], self._plan.new[cylinder - 1]
         if node is None:
@@ -484,14 +489,14 @@ class _Report:
             needs_percent=percent(need.mean),
             interval95_percent=(percent(low), percent(high)),
             usable_s=float(sum(c.usable_s[node] for c in used)),
-            effective_samples=self._effective(node, used),
+            effective_samples=self._count_effective_samples(node, used),
             left_out_s=self._left_out[node],
             trim_now_percent=now,
             trim_new_percent=new,
-            flags=(*self._flags(cylinder, node), *self._plan.flags[cylinder - 1]),
+            flags=(*self._flag_cylinder(cylinder, node), *self._plan.flags[cylinder - 1]),
         )
 
-    def _effective(self, node: int, used: list[CellResult]) -> float:
+    def _count_effective_samples(self, node: int, used: list[CellResult]) -> float:
         """Independent single readings that the mean is worth: scatter over squared standard error."""
         need = self._needs[node]
         seconds = np.array([c.usable_s[node] for c in used])
@@ -500,7 +505,7 @@ class _Report:
         scatter = float(np.average([c.scatter[node] for c in used], weights=seconds))
         return scatter / need.standard_error**2
 
-    def _flags(self, cylinder: int, node: int) -> list[Note]:
+    def _flag_cylinder(self, cylinder: int, node: int) -> list[Note]:
         flags = []
         others = tuple(c for c in self._session.chain.nodes[node].cylinders if c != cylinder)
         if others:
@@ -590,14 +595,14 @@ class _Report:
                 )
         return needs
 
-    def _whole_engine(self) -> list[EngineNeed]:
+    def _engine_needs(self) -> list[EngineNeed]:
         out = []
         for cell in self._cells:
             centre, need = self._grid.cell(cell.cell), cell.engine
             out.append(EngineNeed(centre.rpm, centre.load, percent(need.mean), half_percent(need), cell.lam))
         return out
 
-    def _banks(self) -> list[BankNeed]:
+    def _bank_needs(self) -> list[BankNeed]:
         out = []
         for name, cylinders in self._session.engine.banks.items():
             nodes = {self._node_of(c) for c in cylinders} - {None}

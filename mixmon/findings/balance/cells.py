@@ -32,8 +32,13 @@ CENSORED_SHARE = 0.02
 """With more than this part of its time at a limit of the range, a node's mean is not a mean."""
 
 _FEWEST_BATCHES = 4
+"""Fewer batches of a node are no need: our choice, one second."""
+
 _OUTLIER_SCALE = 6.0
-_OUTLIER_FLOOR = 0.01  # in ln lambda
+"""In robust standard deviations: our choice; of normal batches one in five hundred million is farther."""
+
+_OUTLIER_FLOOR = 0.01
+"""In ln lambda; nearer to its peers no batch is an outlier, however quiet the others are: our choice."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,15 +139,15 @@ def cell_result(
     y[:, shares[0] + shares[1] > CENSORED_SHARE] = np.nan
     few = np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES
     y[:, few] = np.nan
-    outlying = _outliers(y)
+    outlying = _find_outliers(y)
     y[outlying] = np.nan
     common, own = two_way(y, np.ones_like(y))
     reference = engine_log_lambda(own[~few], weights[~few]) if (~few).any() else np.nan
     # own: node against the mean of ln; reference turns it into the fuel-domain mean.
-    against_peers = _estimates(y - common[:, None] - reference, joined)
-    against_target = _estimates(y - target, joined)
+    against_peers = _estimate_columns(y - common[:, None] - reference, joined)
+    against_target = _estimate_columns(y - target, joined)
     engine_target = _row_mean(target)
-    engine = _estimates((common + reference - engine_target)[:, None], joined)[0]
+    engine = _estimate_columns((common + reference - engine_target)[:, None], joined)[0]
     if np.isfinite(y).any(axis=0).sum() < 2:
         against_peers = [NOTHING] * y.shape[1]
     kept = np.isfinite(y)
@@ -151,9 +156,9 @@ def cell_result(
         peers=tuple(against_peers),
         target=tuple(against_target),
         engine=engine,
-        lam=float(np.exp(_mean_of(common + reference))),
+        lam=float(np.exp(_mean_of_known(common + reference))),
         usable_s=kept.sum(axis=0) * BATCH_S,
-        scatter=_scatter(table.scatter, y, kept),
+        scatter=_row_scatter(table.scatter, y, kept),
         at_rich=shares[0],
         at_lean=shares[1],
         outliers=outlying.sum(axis=0),
@@ -161,7 +166,7 @@ def cell_result(
     )
 
 
-def _outliers(y: Floats) -> Bools:
+def _find_outliers(y: Floats) -> Bools:
     """Batches of a node far from what its peers' common movement explains: a burst, a knock on the wire."""
     apart = y - median_with_holes(y, axis=1)[:, None]
     distance = np.abs(apart - median_with_holes(apart, axis=0))
@@ -170,7 +175,7 @@ def _outliers(y: Floats) -> Bools:
     return far
 
 
-def _estimates(series: Floats, joined: Bools) -> list[Estimate]:
+def _estimate_columns(series: Floats, joined: Bools) -> list[Estimate]:
     """An Estimate for every column of float64[m, n], correlation taken from the column itself."""
     count = np.isfinite(series).sum(axis=0)
     means = np.divide(np.nansum(series, axis=0), count, out=np.zeros(series.shape[1]), where=count > 0)
@@ -178,7 +183,7 @@ def _estimates(series: Floats, joined: Bools) -> list[Estimate]:
     return [estimate(column[np.isfinite(column)], float(r)) for column, r in zip(series.T, rho, strict=True)]
 
 
-def _scatter(within: Floats, y: Floats, kept: Bools) -> Floats:
+def _row_scatter(within: Floats, y: Floats, kept: Bools) -> Floats:
     """Mean square of single rows about the node's mean: within the batches and between them."""
     count = np.maximum(kept.sum(axis=0), 1)
     mean = np.where(kept, y, 0.0).sum(axis=0) / count
@@ -188,7 +193,7 @@ def _scatter(within: Floats, y: Floats, kept: Bools) -> Floats:
     return scatter
 
 
-def _mean_of(x: Floats) -> float:
+def _mean_of_known(x: Floats) -> float:
     known = x[np.isfinite(x)]
     return float(known.mean()) if len(known) else np.nan
 
@@ -211,8 +216,11 @@ def _row_mean(x: Floats) -> Floats:
 # the others, and the interval says how little one number can serve them all.
 # ----------------------------------------------------------------------------------------------------
 
-_ROUNDS = 3
+_VARIANCE_ROUNDS = 3
+"""Times that variance and means are computed from each other: our choice."""
+
 _SMALLEST_ERROR = 1e-6
+"""In ln lambda: our choice, so that a cell without any noise has a finite weight."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -232,32 +240,34 @@ def combine(cells: Sequence[CellResult], weights: Floats) -> Combined:
     n = len(weights)
     if not cells:
         return Combined((NOTHING,) * n, (NOTHING,) * n)
-    peers = _means([c.peers for c in cells], common=True)
+    peers = _combine_cells([c.peers for c in cells], common=True)
     known = np.array([np.isfinite(e.mean) for e in peers])
     means = np.array([e.mean for e in peers])
     engine = engine_log_lambda(means[known], weights[known]) if known.any() else 0.0
     shifted = tuple(Estimate(e.mean - engine, e.half, e.standard_error, e.effective) for e in peers)
-    return Combined(shifted, _means([c.target for c in cells], common=False))
+    return Combined(shifted, _combine_cells([c.target for c in cells], common=False))
 
 
-def _means(cells: list[tuple[Estimate, ...]], *, common: bool) -> tuple[Estimate, ...]:
+def _combine_cells(cells: list[tuple[Estimate, ...]], *, common: bool) -> tuple[Estimate, ...]:
     """Means over cells; with `common`, each cell may have a zero of its own."""
     y = np.array([[e.mean for e in row] for row in cells])
     error = np.array([[e.standard_error for e in row] for row in cells])
     used = np.isfinite(error)
     variance = np.where(used, np.square(np.fmax(error, _SMALLEST_ERROR)), np.inf)
     count = used.sum(axis=0)
-    rows, columns = _fit(y, 1 / variance, common=common)
+    rows, columns = _fit_means(y, 1 / variance, common=common)
     between = 0.0
-    for _ in range(_ROUNDS):
-        between = _between(y - rows[:, None] - columns, 1 / variance, count)
-        rows, columns = _fit(y, 1 / (variance + between), common=common)
+    for _ in range(_VARIANCE_ROUNDS):
+        between = _variance_between_cells(y - rows[:, None] - columns, 1 / variance, count)
+        rows, columns = _fit_means(y, 1 / (variance + between), common=common)
     weight = (1 / (variance + between)).sum(axis=0)
     effective = np.where(used, np.array([[e.effective for e in row] for row in cells]), 0.0).sum(axis=0)
-    return tuple(_estimate(*column) for column in zip(columns, weight, effective, count, strict=True))
+    return tuple(
+        _estimate_over_cells(*column) for column in zip(columns, weight, effective, count, strict=True)
+    )
 
 
-def _fit(y: Floats, w: Floats, *, common: bool) -> tuple[Floats, Floats]:
+def _fit_means(y: Floats, w: Floats, *, common: bool) -> tuple[Floats, Floats]:
     if common:
         rows, columns = two_way(y, w)
         return np.nan_to_num(rows), columns
@@ -267,7 +277,7 @@ def _fit(y: Floats, w: Floats, *, common: bool) -> tuple[Floats, Floats]:
     return np.zeros(len(y)), mean
 
 
-def _between(residual: Floats, w: Floats, count: Ints) -> float:
+def _variance_between_cells(residual: Floats, w: Floats, count: Ints) -> float:
     """Variance between cells beyond their errors, one for all nodes."""
     total = w.sum(axis=0)
     spare = total - np.divide((w**2).sum(axis=0), total, out=np.zeros_like(total), where=total > 0)
@@ -277,7 +287,7 @@ def _between(residual: Floats, w: Floats, count: Ints) -> float:
     return max(0.0, beyond / float(spare[several].sum())) if several.any() else 0.0
 
 
-def _estimate(mean: float, weight: float, effective: float, count: int) -> Estimate:
+def _estimate_over_cells(mean: float, weight: float, effective: float, count: int) -> Estimate:
     if not weight > 0:
         return NOTHING
     error = float(1 / np.sqrt(weight))
@@ -341,7 +351,7 @@ def misfire_shares(mask: Mask, tables: Sequence[BatchTable]) -> list[MisfireShar
     known = np.isfinite(y)
     shares = []
     for node in sorted({m.node for m in mask.moments if m.misses}):
-        hits = [m for m in mask.moments if m.node == node and m.misses and _within(t, m.begin, m.end)]
+        hits = [m for m in mask.moments if m.node == node and m.misses and _meets_batch(t, m.begin, m.end)]
         steady_s = float(known[:, node].sum() * BATCH_S)
         if not hits or not steady_s:
             continue
@@ -352,7 +362,7 @@ def misfire_shares(mask: Mask, tables: Sequence[BatchTable]) -> list[MisfireShar
     return shares
 
 
-def _within(t: Ints, begin: int, end: int) -> bool:
+def _meets_batch(t: Ints, begin: int, end: int) -> bool:
     """Whether a batch that begins at one of the rising moments t meets [begin, end)."""
     at = int(np.searchsorted(t, end)) - 1
     return at >= 0 and int(t[at]) + BATCH_NS > begin

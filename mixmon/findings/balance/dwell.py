@@ -2,7 +2,7 @@
 
 While the engine dwells in a cell its rows are gathered into batches of a quarter of a second
 and averaged, in ln lambda, cylinder by cylinder. A batch starts where the visit to the cell
-starts, never where a block of input did. Single wild samples are left out against the
+starts, never where a block of input did. Single outliers are left out against the
 batch's own median. What is not counted is counted by reason.
 
 That a dwell has ended is seen a little late, so its last batches are not counted: a batch
@@ -34,8 +34,12 @@ from mixmon.mixture.steady import NOWHERE
 # takes them out again.
 # ----------------------------------------------------------------------------------------------------
 
-_LAGS, _CYCLES = 3.0, 2.0
+_LAGS_AROUND, _CYCLES_AROUND = 3.0, 2.0
+"""Excluded around an event: after three lags 5 % of a pulse is left (computed: exp(-3)); two cycles are
+our choice, for the gas that is mixed on its way."""
+
 _UNKNOWN_CYCLE_S = 0.04
+"""Cycle of an engine whose speed is not known: our choice, 3000 rpm of a four-stroke engine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +75,7 @@ class Mask:
         for event in events:
             if event.kind in NOT_FUELLING:
                 for node in event.nodes:
-                    self.moments.append(self._moment(event, node))
+                    self.moments.append(self._masked_moment(event, node))
                     self._edges[node] = None
 
     def covers(self, t: Ints, length_ns: int, since: int = 0) -> Bools:
@@ -81,28 +85,30 @@ class Mask:
         """
         covered = np.zeros((len(t), len(self._lag_s)), np.bool_)
         for node in {moment.node for moment in self.moments[since:]}:
-            begin, end = self._sorted(node) if since == 0 else _edges(node, self.moments[since:])
+            begin, end = (
+                self._sorted_edges(node) if since == 0 else _edges_of_node(node, self.moments[since:])
+            )
             before = np.searchsorted(begin, t + length_ns) - 1
             covered[:, node] = (before >= 0) & (end[before] > t)
         return covered
 
-    def _moment(self, event: Event, node: int) -> Masked:
+    def _masked_moment(self, event: Event, node: int) -> Masked:
         cycle = float(cycle_s(event.rpm, self._strokes))
         cycle = cycle if cycle > 0 else _UNKNOWN_CYCLE_S
-        around = round((_LAGS * self._lag_s[node] + _CYCLES * cycle) * 1e9)
+        around = round((_LAGS_AROUND * self._lag_s[node] + _CYCLES_AROUND * cycle) * 1e9)
         gas, misses = event.evidence.get("gas_s"), event.evidence.get("missed_cycles", 0)
         gone = event.t + round(gas * 1e9) if isinstance(gas, float) else event.end
         counted = misses if event.kind is Kind.MISFIRE and isinstance(misses, int) else 0
         return Masked(node, event.t - around, max(event.end, gone + around), counted, cycle)
 
-    def _sorted(self, node: int) -> tuple[Ints, Ints]:
+    def _sorted_edges(self, node: int) -> tuple[Ints, Ints]:
         edges = self._edges[node]
         if edges is None:
-            edges = self._edges[node] = _edges(node, self.moments)
+            edges = self._edges[node] = _edges_of_node(node, self.moments)
         return edges
 
 
-def _edges(node: int, moments: list[Masked]) -> tuple[Ints, Ints]:
+def _edges_of_node(node: int, moments: list[Masked]) -> tuple[Ints, Ints]:
     """Beginnings of a node's moments in order, and the latest end of all that began so far."""
     own = sorted((m.begin, m.end) for m in moments if m.node == node)
     begin, end = np.array(own, np.int64).reshape(-1, 2).T
@@ -113,10 +119,11 @@ BATCH_ROWS = 25
 BATCH_NS = BATCH_ROWS * GRID_NS
 BATCH_S = BATCH_NS / 1e9
 GUARD_BATCHES = 2
+"""Our choice: the end of a dwell is seen within half a second."""
 
-_FEWEST_ROWS = 13  # of a batch, for a cylinder's mean to count
-_WILD_FLOOR = 0.05  # in ln lambda; nearer to the median nothing is called wild
-_WILD_SCALE = 6.0  # in robust standard deviations
+_FEWEST_ROWS = 13  # of a batch, for a cylinder's mean to count: our choice, more than half
+_OUTLIER_ROW_FLOOR = 0.05  # in ln lambda; nearer to the median nothing is an outlier: our choice
+_OUTLIER_ROW_SCALE = 6.0  # in robust standard deviations: our choice
 
 NOT_STEADY = "not steady"
 OUTLIER = "outlier"
@@ -157,8 +164,8 @@ class Dwell:
         self._parts: dict[int, list[BatchTable]] = {}
         self._counts: dict[int, int] = {}
         self._states = np.zeros((nodes, len(SampleState)), np.int64)
-        self._restless = np.zeros(nodes, np.int64)
-        self._wild = np.zeros(nodes, np.int64)
+        self._unsteady = np.zeros(nodes, np.int64)
+        self._outlying = np.zeros(nodes, np.int64)
         self.row_count = 0
 
     def feed(self, block: CylinderBlock, cell: Ints) -> None:
@@ -168,7 +175,7 @@ class Dwell:
         valid = block.state == SampleState.VALID
         for state in SampleState:
             self._states[:, state] += (block.state == state).sum(axis=0)
-        self._restless += (valid & (cell == NOWHERE)[:, None]).sum(axis=0)
+        self._unsteady += (valid & (cell == NOWHERE)[:, None]).sum(axis=0)
         self.row_count += len(block)
         rows = _Rows.of(block, valid)
         change = np.flatnonzero(cell[1:] != cell[:-1]) + 1
@@ -199,8 +206,8 @@ class Dwell:
         out = []
         for node in range(self._nodes):
             reasons = {s.word: int(self._states[node, s]) for s in SampleState if s != SampleState.VALID}
-            reasons[NOT_STEADY] = int(self._restless[node])
-            reasons[OUTLIER] = int(self._wild[node])
+            reasons[NOT_STEADY] = int(self._unsteady[node])
+            reasons[OUTLIER] = int(self._outlying[node])
             out.append({reason: round(rows * step, 2) for reason, rows in reasons.items() if rows})
         return out
 
@@ -215,10 +222,10 @@ class Dwell:
         whole = (len(rows.y) // BATCH_ROWS - GUARD_BATCHES) * BATCH_ROWS
         self._open = rows.part(max(whole, 0), len(rows.y))
         if whole > 0:
-            batches, wild = _reduce(rows.part(0, whole), self._visit)
+            batches, outlying = _average_batches(rows.part(0, whole), self._visit)
             self._parts.setdefault(cell, []).append(batches)
             self._counts[cell] = self._counts.get(cell, 0) + len(batches.y)
-            self._wild += wild
+            self._outlying += outlying
 
 
 _FIELDS = ("t", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
@@ -260,35 +267,37 @@ class _Rows:
         return _Rows(*(np.concatenate([getattr(self, name), getattr(rows, name)]) for name in self.__slots__))
 
 
-def _reduce(rows: _Rows, visit: int) -> tuple[BatchTable, Ints]:
-    """Batches of whole rows, and how many wild samples each node had."""
+def _average_batches(rows: _Rows, visit: int) -> tuple[BatchTable, Ints]:
+    """Batches of whole rows, and how many outliers each node had."""
     nodes = rows.y.shape[1]
     y = rows.y.reshape(-1, BATCH_ROWS, nodes)
     target = rows.target.reshape(y.shape)
     middle = median_with_holes(y, axis=1)
     distance = np.abs(y - middle[:, None])
-    wild = (
+    outlying = (
         distance
-        > np.maximum(_WILD_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=1), _WILD_FLOOR)[:, None]
+        > np.maximum(
+            _OUTLIER_ROW_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=1), _OUTLIER_ROW_FLOOR
+        )[:, None]
     )
-    kept = np.isfinite(y) & ~wild
+    kept = np.isfinite(y) & ~outlying
     count = kept.sum(axis=1)
     enough = count >= _FEWEST_ROWS
-    mean = _mean(y, kept, count)
+    mean = _mean_of_kept(y, kept, count)
     table = BatchTable(
         t=rows.t[::BATCH_ROWS].copy(),
         visit=np.full(len(y), visit),
         y=np.where(enough, mean, np.nan),
-        target=_mean(target, kept, count),
-        scatter=_mean((y - mean[:, None]) ** 2, kept, count),
+        target=_mean_of_kept(target, kept, count),
+        scatter=_mean_of_kept((y - mean[:, None]) ** 2, kept, count),
         rows=np.where(enough, count, 0).astype(np.uint8),
         at_rich=rows.at_rich.reshape(y.shape).sum(axis=1).astype(np.uint8),
         at_lean=rows.at_lean.reshape(y.shape).sum(axis=1).astype(np.uint8),
     )
-    return table, wild.sum(axis=(0, 1))
+    return table, outlying.sum(axis=(0, 1))
 
 
-def _mean(x: Floats, kept: Bools, count: Ints) -> Floats:
+def _mean_of_kept(x: Floats, kept: Bools, count: Ints) -> Floats:
     """Mean of the kept rows along axis 1; NaN where none."""
     total = np.where(kept, x, 0.0).sum(axis=1)
     mean: Floats = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)

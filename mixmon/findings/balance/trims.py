@@ -107,7 +107,9 @@ def round_to_step(percent: Floats, step: float, lowest: float, highest: float) -
 # make them unlike. Where they are not alike, almost nothing is drawn in.
 # ----------------------------------------------------------------------------------------------------
 
-_OUTLYING = 3.0  # standard deviations: among sixteen alike, one in twenty-five has such a cylinder by chance
+_OUTLYING_SIGMAS = (
+    3.0  # standard deviations: among sixteen alike, one in twenty-five has such a cylinder by chance
+)
 
 
 def drawn_in(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
@@ -120,7 +122,7 @@ def drawn_in(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
     middle = np.median(means)
     away = means - middle
     typical = max(robust_deviation(away), float(np.median(errors)))
-    inside = np.abs(away) <= _OUTLYING * typical
+    inside = np.abs(away) <= _OUTLYING_SIGMAS * typical
     least = float((away[inside] ** 2).sum()) / _chi2_upper(max(int(inside.sum()) - 1, 1))
     between = max(0.0, least - float(np.mean(errors[inside] ** 2)))
     keep = np.where(inside, between / (between + errors**2), 1.0)
@@ -178,7 +180,7 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
     held = session.trims.now_percent
     now = np.zeros(count) if held is None else np.array(held)
     notes = () if held is not None else (note(BalanceNote.TRIMS_NOW_ASSUMED_ZERO),)
-    need = _by_cylinder(session, needs)
+    need = _needs_by_cylinder(session, needs)
     groups = trimmed_together(session)
     known = _mark_movable(groups, need)
     flags = [_flag_need(one) for one in need]
@@ -187,7 +189,7 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
     exact, rounded = now.copy(), now.copy()
     if not withheld:
         try:
-            exact, rounded = _solve(session, now, need, groups)
+            exact, rounded = _solve_trims(session, now, need, groups)
         except MeanOutOfReachError as problem:
             withheld = (
                 note(
@@ -213,7 +215,7 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
     )
 
 
-def _by_cylinder(session: Session, needs: tuple[Estimate, ...]) -> list[Estimate | None]:
+def _needs_by_cylinder(session: Session, needs: tuple[Estimate, ...]) -> list[Estimate | None]:
     out: list[Estimate | None] = [None] * session.engine.cylinders
     for node, need in zip(session.chain.nodes, needs, strict=True):
         for cylinder in node.cylinders:
@@ -284,7 +286,7 @@ def _pool_needs(needs: list[Estimate]) -> tuple[float, float]:
     return mean, float(1 / np.sqrt(weights.sum()))
 
 
-def _solve(
+def _solve_trims(
     session: Session, now: Floats, needs: list[Estimate | None], groups: Groups
 ) -> tuple[Floats, Floats]:
     """Exact and rounded trims in percent; float64[cylinders] each."""
