@@ -221,7 +221,7 @@ def _list_identifiers(identifiers: Collection[int]) -> str:
 
 DecoderCounts = Mapping[tuple[int, str], MessageCounts]
 
-_WORKING = frozenset({BusCondition.UNKNOWN, BusCondition.ACTIVE})
+_FAULTLESS = frozenset({BusCondition.UNKNOWN, BusCondition.ACTIVE})
 
 
 class BusBoard:
@@ -295,7 +295,7 @@ class BusBoard:
         if channel in self._troubles:
             return self._troubles[channel].word
         if status.state is SourceState.LIVE:
-            return "active" if status.condition in _WORKING else status.condition.value
+            return "active" if status.condition in _FAULTLESS else status.condition.value
         return status.state.value
 
     def _find_bitrate(self, channel: str) -> int | None:
