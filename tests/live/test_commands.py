@@ -361,6 +361,7 @@ class Terminal:
         return self.program.wait(PATIENCE_S)
 
 
+@pytest.mark.slow
 def test_the_caution_is_asked_for_once_at_a_terminal(ports: list[str], state: Path) -> None:
     command = ["record", *ports, "--for", "0.3"]
     first = Terminal(*command)

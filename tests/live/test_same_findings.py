@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
 from command_line import read_json, run_command
 from live_rig import Player, glimpse, keeper_in, session_file, until, virtual_worker
 from run_folders import list_runs
@@ -99,6 +100,7 @@ def wound_back(worker: Worker) -> None:
     until(lambda: any("goes to 0.0 s" in text for _, text in worker.snapshot.remarks), "a new beginning")
 
 
+@pytest.mark.slow
 def test_live_replay_and_report_find_the_same(tmp_path: Path) -> None:
     session = session_file(tmp_path, settle_s="1.0")
     live, alarms = watched(session, tmp_path / "runs")

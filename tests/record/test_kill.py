@@ -12,6 +12,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
 from run_folders import list_runs
 from slcan_emulator import SlcanEmulator
 
@@ -74,6 +75,7 @@ def kill_one(place: Path, seed: int) -> Killed:
     return Killed(killed - began, lost_s, len(data))
 
 
+@pytest.mark.slow
 def test_killed_program_loses_at_most_a_second(tmp_path: Path) -> None:
     found: list[Killed] = []
     places = [tmp_path / str(n) for n in range(KILLS)]

@@ -17,6 +17,7 @@ MS = 1_000_000
 CYLINDERS = 4
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [41, 42])
 def test_lean_under_load_is_told_within_a_tenth_of_a_second_after_its_condition_has_held(seed):
     """Outside source: frames decoded by cantools and judged one by one."""

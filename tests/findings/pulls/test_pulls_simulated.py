@@ -33,7 +33,7 @@ def blocks(simulation: Simulation) -> Iterator[CylinderBlock]:
 @pytest.mark.parametrize(
     ("name", "seed", "lag_s"),
     [
-        ("alder8", 41, {5: (0.32, 0.24)}),
+        pytest.param("alder8", 41, {5: (0.32, 0.24)}, marks=pytest.mark.slow),
         ("alder8-short", 42, None),
         ("six", 43, None),
         ("sixteen", 44, None),
