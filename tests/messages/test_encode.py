@@ -205,7 +205,7 @@ class TestFrames:
         assert (data[:, 6] >> 4).tolist() == [(9 + n) % 16 for n in range(40)]
 
     def test_a_foreign_checksum_and_counter_are_filled_in(self):
-        # AUTOSAR end-to-end profile 1, both id bytes, id 0x0123: CC and 91 (see test_checksum)
+        # AUTOSAR end-to-end profile 1, both id bytes, id 0x0123: CC and 91 (see test_integrity_checksum)
         plan = zoo_message("protected.dbc", "Guarded")
         block = encode(plan, {"Value": np.zeros(16)}, 16)
         assert block.data[:2, :2].tolist() == [[0xCC, 0], [0x91, 1]]

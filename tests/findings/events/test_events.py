@@ -53,7 +53,7 @@ def test_a_burst_of_five_is_found_each_time_in_its_cylinder_at_its_time(seed: in
     for event, truth in zip(events, one.truth, strict=True):
         assert event.t / 1e9 == pytest.approx(truth.t, abs=0.05)
         assert event.evidence["missed_cycles"] == pytest.approx(5, abs=1)
-        assert event.peak_lambda == pytest.approx(1.20, abs=0.06)  # figures of a burst: test_excursions_lag
+        assert event.peak_lambda == pytest.approx(1.20, abs=0.06)  # figures of a burst: gas/test_lag_pulse
         assert event.evidence["beyond_0.05_lambda_s"] == pytest.approx(0.236, abs=0.04)
         assert event.evidence["shape"] == "burst"
         assert event.rpm == pytest.approx(6800, abs=30)
