@@ -37,7 +37,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--complete",
         action="store_true",
-        help="exit status 1 if a node is silent, sent by two controllers, or not in the session",
+        help="exit status 1 if a node is silent, duplicate, or not in the session",
     )
     options.add_json(parser)
     options.add_quiet(parser)

@@ -58,7 +58,11 @@ def result(text: str) -> None:
         BrokenPipeError: nobody reads it any more.
     """
     encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
-    result_bytes(text.encode(encoding, "backslashreplace"))
+    try:
+        data = text.encode(encoding)
+    except UnicodeEncodeError:
+        data = text.replace("±", "+-").encode(encoding, "backslashreplace")
+    result_bytes(data)
 
 
 _ATOMIC = 4096

@@ -84,7 +84,7 @@ def _check_options(arguments: argparse.Namespace) -> None:
         raise UsageError(f"--out {out}: expected a name that ends in .csv or .parquet; change it")
     if _is_parquet(out) and (arguments.raw or arguments.absolute):
         raise UsageError(
-            "--raw and --absolute: are for CSV; Parquet has t_s and t_ns, and no raw values; leave them out"
+            "--raw and --absolute: are for CSV; Parquet has t_s and t_ns, and no raw values; omit them"
         )
     if out is not None:
         refuse_inputs(out, [arguments.log, arguments.session or arguments.database])

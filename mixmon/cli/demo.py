@@ -38,8 +38,10 @@ DEMO_SCENARIO = "alder8-short"
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The seed, and the screen."""
-    parser.add_argument("--seed", metavar="N", type=int, default=1, help="seed of all chance (default: 1)")
-    parser.add_argument("--text", action="store_true", help="as text, also at a terminal")
+    parser.add_argument(
+        "--seed", metavar="N", type=int, default=1, help="seed of the random numbers (default: 1)"
+    )
+    parser.add_argument("--text", action="store_true", help="print text, also at a terminal")
     add_screen(parser)
     options.add_quiet(parser)
 

@@ -41,7 +41,7 @@ class CommandParser(argparse.ArgumentParser):
 
     def __init__(self, prog: str, description: str) -> None:
         super().__init__(prog=prog, description=description, add_help=False, allow_abbrev=False)
-        self.add_argument("-h", "--help", action=_Help, nargs=0, help="show this")
+        self.add_argument("-h", "--help", action=_Help, nargs=0, help="show this help")
 
     def parse(self, arguments: Sequence[str]) -> argparse.Namespace:
         """The arguments, understood.
@@ -85,7 +85,7 @@ DONE, LIMIT_NOT_MET, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 COMMANDS = {
     "demo": "the demo engine, live in the dashboard; without a terminal, as text beside its truth",
     "verify": "every mistake in a session file and its message definitions; or whether a run is unchanged",
-    "census": "who is on the bus: rates, gaps, strangers, twins, silent nodes, load",
+    "census": "who is on the bus: rates, gaps, unknown identifiers, duplicate and silent nodes, load",
     "watch": "the dashboard on live buses, recording",
     "record": "live buses to a run on disk, without a screen",
     "replay": "the dashboard on a recording; without a terminal, its alarms and its balance",

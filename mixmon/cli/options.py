@@ -29,7 +29,7 @@ class Window:
 def add_log(parser: argparse.ArgumentParser, *, many: bool = False, optional: bool = False) -> None:
     """LOG: one recording, or several in order, or none where there is a live bus."""
     text = (
-        "recording: candump text, gzip, another kind that python-can reads, or the folder of a run; "
+        "log: candump text, gzip, another format that python-can reads, or the folder of a run; "
         "- is standard input"
     )
     parser.add_argument("log", metavar="LOG", nargs="+" if many else "?" if optional else None, help=text)
@@ -55,12 +55,17 @@ def add_bus(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--fd", action="store_true", help="CAN FD")
     group.add_argument("--data-bitrate", metavar="BPS", type=whole, help="bits a second of FD data")
     group.add_argument(
-        "--bus-kwargs", metavar="KEY=VALUE", nargs="+", type=pair, default=[], help="further arguments"
+        "--bus-kwargs",
+        metavar="KEY=VALUE",
+        nargs="+",
+        type=pair,
+        default=[],
+        help="further arguments of python-can's bus",
     )
     group.add_argument(
         "--acknowledge",
         action="store_true",
-        help="let the adapter acknowledge frames (for the sensor chain); otherwise it only listens",
+        help="let the adapter acknowledge frames, as a sensor chain may need; default: listen only",
     )
 
 
@@ -87,13 +92,13 @@ def add_units(parser: argparse.ArgumentParser) -> None:
         "--units",
         choices=("lambda", "phi", "afr", "oxygen"),
         default="lambda",
-        help="how mixture is shown; afr needs the session's fuel, and says its ratio",
+        help="unit of mixture (default: lambda); afr needs the fuel of the session",
     )
 
 
 def add_quiet(parser: argparse.ArgumentParser) -> None:
     """--quiet: no talk."""
-    parser.add_argument("--quiet", action="store_true", help="no progress and no remarks on standard error")
+    parser.add_argument("--quiet", action="store_true", help="no progress and no notes on standard error")
 
 
 def add_leave_out(parser: argparse.ArgumentParser) -> None:
@@ -105,7 +110,7 @@ def add_leave_out(parser: argparse.ArgumentParser) -> None:
         nargs="+",
         action="extend",
         default=[],
-        help="cylinders that shall not be counted, nor be part of the reference",
+        help="cylinders to exclude from the result and from the reference",
     )
 
 
@@ -113,9 +118,16 @@ def add_window(parser: argparse.ArgumentParser) -> None:
     """--from and --to, in seconds from the log's first frame."""
     about = "seconds from the log's first frame"
     parser.add_argument(
-        "--from", dest="begin", metavar="S", type=seconds, default=0.0, help=f"first moment used, {about}"
+        "--from",
+        dest="begin",
+        metavar="S",
+        type=seconds,
+        default=0.0,
+        help=f"start of the part that is used, {about}",
     )
-    parser.add_argument("--to", dest="end", metavar="S", type=seconds, help=f"moment to stop before, {about}")
+    parser.add_argument(
+        "--to", dest="end", metavar="S", type=seconds, help=f"end of the part that is used, {about}"
+    )
 
 
 def window(arguments: argparse.Namespace) -> Window:

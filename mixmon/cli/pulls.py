@@ -22,7 +22,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_against(parser)
     parser.add_argument("--pull", metavar="N", type=options.whole, help="show the table of pull N only")
     parser.add_argument(
-        "--transients", action="store_true", help="tip-ins and tip-outs in place of the pulls"
+        "--transients", action="store_true", help="list tip-ins and tip-outs instead of the pulls"
     )
     add_lag(parser)
 
@@ -74,5 +74,5 @@ def _chosen_pulls(pull: int | None, count: int) -> Sequence[int]:
         return range(count)
     if pull > count:
         expected = f"1 to {count}" if count else "none: the log holds no pull"
-        raise UsageError(f"--pull {pull}: no such pull; expected {expected}; leave it away to list them")
+        raise UsageError(f"--pull {pull}: no such pull; expected {expected}; omit it to list all pulls")
     return (pull - 1,)

@@ -30,11 +30,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--speed",
         metavar="X",
         type=speed,
-        help="1 as it was recorded, max as fast as it can be worked (default: 1, as text max)",
+        help="1 is real time, max as fast as possible (default: 1 in the dashboard, max as text)",
     )
     options.add_window(parser)
     options.add_leave_out(parser)
-    parser.add_argument("--text", action="store_true", help="alarms and balance as text, no dashboard")
+    parser.add_argument(
+        "--text", action="store_true", help="print alarms and balance as text, without the dashboard"
+    )
     add_screen(parser)
     options.add_json(parser)
     options.add_quiet(parser)

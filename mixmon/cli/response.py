@@ -23,13 +23,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """LOG, what is known of controllers and air, and two sensors to compare."""
     add_run(parser)
     parser.add_argument(
-        "--filter", metavar="S", type=options.seconds, help="the controllers' filter in seconds, if known"
+        "--filter",
+        metavar="S",
+        type=options.seconds,
+        help="filter of the controllers, seconds (default: estimated)",
     )
     parser.add_argument(
         "--air",
         metavar="C/RH[/KPA]",
-        help="the air as it is: degrees Celsius, relative humidity in percent, pressure in kPa (default "
-        "101.325), such as 25/60; sensors are then judged by the oxygen that it holds",
+        help="ambient air: degrees Celsius, relative humidity in percent, pressure in kPa (default 101.325), "
+        "such as 25/60; sensors are then judged by the oxygen that it holds",
     )
     parser.add_argument(
         "--compare",
@@ -87,7 +90,7 @@ def _check_options(arguments: argparse.Namespace) -> None:
     if arguments.filter is not None and not 0.001 <= arguments.filter <= _LONGEST_FILTER_S:
         raise UsageError(
             f"--filter {arguments.filter:g}: no controller's filter; expected 0.001 to "
-            f"{_LONGEST_FILTER_S:g} s; correct it, or leave it away to have it estimated"
+            f"{_LONGEST_FILTER_S:g} s; correct it, or omit it to have it estimated"
         )
 
 

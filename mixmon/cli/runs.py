@@ -123,7 +123,7 @@ def add_lag(parser: argparse.ArgumentParser) -> None:
         action="extend",
         default=[],
         help="sensor lag in seconds, for all or of one cylinder (5=0.28), or lean-going and rich-going "
-        "(5=0.32/0.24); default: as fuel cuts and steps in the log measure it, else 0.105",
+        "(5=0.32/0.24); default: measured on fuel cuts and steps of the log, else 0.105",
     )
 
 

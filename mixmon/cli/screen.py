@@ -99,15 +99,17 @@ def add_screen(parser: argparse.ArgumentParser) -> None:
     """How the screen shall look."""
     options.add_units(parser)
     group = parser.add_argument_group("screen")
-    group.add_argument("--palette", choices=_PALETTES, help="colours (print by default, mono with NO_COLOR)")
-    group.add_argument("--ascii", action="store_true", help="draw with nothing but ASCII")
+    group.add_argument(
+        "--palette", choices=_PALETTES, help="colours (default: print; mono where NO_COLOR is set)"
+    )
+    group.add_argument("--ascii", action="store_true", help="draw with ASCII characters only")
     group.add_argument("--no-blink", action="store_true", help="nothing blinks")
     group.add_argument(
         "--sound",
         metavar="PROGRAM",
-        help="started for each alarm with a pattern (urgent, clear, notice, done) and words to be spoken",
+        help="program to start for each alarm, with a pattern (urgent, clear, notice, done) and words",
     )
-    group.add_argument("--no-bell", action="store_true", help="the terminal's bell stays silent")
+    group.add_argument("--no-bell", action="store_true", help="do not ring the terminal bell")
 
 
 def at_terminal() -> bool:
@@ -168,7 +170,7 @@ def show(
     if stopping.asked:
         raise KeyboardInterrupt
     if end_by == BROKEN:
-        talk("the screens ended by a mistake of this program, told above; the record is closed")
+        talk("internal error (see above); dashboard closed, recording kept")
         return FAILED
     if end_by == REFUSED:
         raise UsageError("the caution was not accepted; expected that once for each session file")

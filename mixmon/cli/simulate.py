@@ -31,40 +31,47 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--scenario",
         metavar="NAME|FILE",
         default="alder8",
-        help="what to play: a name that --list tells, or a TOML file (default: alder8)",
+        help="scenario to play: a name listed by --list, or a TOML file (default: alder8)",
     )
     parser.add_argument("--list", action="store_true", help="list the scenarios that come with mixmon")
     parser.add_argument(
-        "--seed", metavar="N", type=_seed_number, default=1, help="seed of all chance (default: 1)"
+        "--seed", metavar="N", type=_seed_number, default=1, help="seed of the random numbers (default: 1)"
     )
     parser.add_argument("--out", metavar="LOG", help="candump text; .gz packs it; - is standard output")
-    parser.add_argument("--truth", metavar="FILE", type=Path, help="what is true of the log, as JSON")
-    parser.add_argument("--session", metavar="FILE", type=Path, help="the session file that fits the log")
+    parser.add_argument("--truth", metavar="FILE", type=Path, help="write the truth behind the log, as JSON")
+    parser.add_argument(
+        "--session", metavar="FILE", type=Path, help="write the session file that fits the log"
+    )
     parser.add_argument(
         "--through",
         metavar="FILE",
         type=Path,
-        help="session file whose message definitions the log shall speak, instead of mixmon's own",
+        help="session file whose message definitions the log uses instead of mixmon's own",
     )
     parser.add_argument(
-        "--trims", metavar="PCT,...", help="trims that the fuel control holds, one a cylinder, in per cent"
+        "--trims", metavar="PCT,...", help="trims in the engine control, one for each cylinder, percent"
     )
     parser.add_argument(
         "--cylinders",
         metavar="N",
         type=_cylinder_count,
-        help=f"play it with N cylinders ({_FEWEST} to {_MOST}); if the scenario names no single ones",
+        help=f"number of cylinders, {_FEWEST} to {_MOST}, for scenarios that name no single cylinder",
     )
-    parser.add_argument("--duration", metavar="S", type=options.seconds, help="seconds to play")
+    parser.add_argument(
+        "--duration",
+        metavar="S",
+        type=options.seconds,
+        help="length of the log, seconds (default: the scenario's)",
+    )
     parser.add_argument(
         "--grade",
         action="store_true",
-        help="run the analysis on it and judge that by the truth; exit status 1 if an item is wrong",
+        help="run the analysis on the log and compare it with the truth; exit status 1 if an item is wrong",
     )
     parser.add_argument(
         "--naive",
         action="store_true",
-        help="with --grade: also what comes of trimming by unproved labels, in three more runs",
+        help="with --grade: also trim by unproved labels, and grade what comes of it in three more runs",
     )
     options.add_json(parser)
     options.add_quiet(parser)
@@ -146,7 +153,7 @@ def _load_scenario(name: str, cylinders: int | None) -> Scenario:
     own = load_scenario(name).engine.cylinders
     raise UsageError(
         f"--cylinders {cylinders}: scenario {name} says more of its {own} cylinders; expected one that "
-        "does not, such as plain; choose another, or leave --cylinders out"
+        "does not, such as plain; choose another, or omit --cylinders"
     )
 
 
@@ -159,11 +166,11 @@ def _check_options(arguments: argparse.Namespace) -> None:
     if arguments.grade and (arguments.through or arguments.out == "-"):
         raise UsageError(
             "--grade: it judges mixmon's own messages and prints to standard output; found --through or "
-            "--out - beside it; expected neither; leave it out"
+            "--out - beside it; expected neither; omit it"
         )
     if (arguments.naive or arguments.json) and not arguments.grade:
         raise UsageError(
-            "--naive and --json: they tell what --grade shall do; found no --grade; add it, or leave them out"
+            "--naive and --json: they are options of --grade; found no --grade; add it, or omit them"
         )
     if not (arguments.out or arguments.truth or arguments.session or arguments.grade):
         raise UsageError(

@@ -53,27 +53,27 @@ from mixmon.watch.commands import (
 
 Outcome = Command | Prompt | str
 
-NOTHING_STANDS = "no alarm stands"
+NO_ALARM = "no active alarm"
 
 
 def accept(alarm: Alarm) -> Outcome:
-    """Accept it, if it waits for that."""
+    """Acknowledge the alarm; words where that was done before."""
     if alarm.state not in NOT_ACCEPTED:
-        return f"{alarm.rule.name}: accepted already"
+        return f"{alarm.rule.name}: acknowledged already"
     return Accept(alarm.rule.name, alarm.position)
 
 
 def accept_all(alarms: Sequence[Alarm]) -> Outcome:
-    """Accept all that are on the screen and wait for it."""
+    """Acknowledge all alarms on the screen that wait for it; words where there is none."""
     seen = tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACCEPTED)
-    return AcceptAll(seen) if seen else "nothing waits to be accepted"
+    return AcceptAll(seen) if seen else "nothing waits to be acknowledged"
 
 
 def reset(alarm: Alarm) -> Outcome:
     """Reset a latched one."""
     if alarm.state is AlarmState.LATCHED_ACKNOWLEDGED:
         return Reset(alarm.rule.name, alarm.position)
-    return "nothing to reset: only a latched alarm that was accepted can be"
+    return "nothing to reset: only a latched alarm that was acknowledged can be reset"
 
 
 def toggle_shelf(alarm: Alarm) -> Outcome:
@@ -183,9 +183,9 @@ def speed_words(speed: float | None) -> str:
     """The speed as it is said.
 
     >>> speed_words(0.5), speed_words(None)
-    ('0.5 times its own speed', 'as fast as it can be worked')
+    ('0.5 times real time', 'as fast as possible')
     """
-    return "as fast as it can be worked" if speed is None else f"{speed:g} times its own speed"
+    return "as fast as possible" if speed is None else f"{speed:g} times real time"
 
 
 MESSAGE_S: Final = 3.0
@@ -465,7 +465,7 @@ class Controls:
         """What a key makes of the alarm at hand: on the alarm list the chosen one, else the most pressing."""
         alarms = self._seen_scene.alarms()
         if not alarms:
-            self.tell(NOTHING_STANDS, self._now)
+            self.tell(NO_ALARM, self._now)
             return
         at = alarm_index(self._seen_scene, self.state) if self.state.page is Page.ALARMS else 0
         self._carry_out(make(alarms[at]), alarms[at])
@@ -527,7 +527,7 @@ class Controls:
         if asked is Asked.FIND:
             self._change_state(wanted=words, first=0)
         elif not words:
-            self.tell("nothing written, nothing done", self._now)
+            self.tell("no text was given: nothing changed", self._now)
         elif asked is Asked.NOTE:
             self._send(NoteText(words))
         elif asked in {Asked.PASSED, Asked.FAILED, Asked.SKIPPED}:

@@ -119,14 +119,14 @@ EXPORTABLE_PAGES: Final = _on_pages(
 
 BINDINGS: Final = (
     KeyBinding("space", "mark", "mark this moment, dated back 2 s"),
-    KeyBinding("r", "record", "recording on; off asks"),
-    KeyBinding("a", "accept", "accept the chosen alarm, or the most pressing one"),
-    KeyBinding("A", "accept all", "accept all alarms that are on the screen"),
-    KeyBinding("z", "shelve", "put the chosen alarm aside for 10 min, reason asked; again: bring it back"),
-    KeyBinding("f", "freeze", "hold the picture still; recording and alarms go on"),
+    KeyBinding("r", "record", "start recording; again: stop it, after a question"),
+    KeyBinding("a", "ack", "acknowledge the chosen alarm, or the most pressing one"),
+    KeyBinding("A", "ack all", "acknowledge all alarms that are on the screen"),
+    KeyBinding("z", "shelve", "shelve the chosen alarm for 10 min, with a reason; again: unshelve it"),
+    KeyBinding("f", "freeze", "freeze the screen; recording and alarms go on"),
     KeyBinding("0-9", "cylinder", "pick a cylinder, two keys for 10 to 16; esc: the leanest again"),
     KeyBinding("u", "unit", "lambda, phi, AFR, oxygen"),
-    KeyBinding("+ -", "scale", "rails to 24, 12 or 6 % either side"),
+    KeyBinding("+ -", "scale", "bars reach 24, 12 or 6 % to either side"),
     KeyBinding("w", "watch", "watch: the cylinders now"),
     KeyBinding("b", "balance", "balance by speed and load, dwell clock"),
     KeyBinding("v", "pulls", "pull review, once there is a pull"),
@@ -140,12 +140,14 @@ BINDINGS: Final = (
     KeyBinding("D", "digits", "decimals of lambda"),
     KeyBinding("C", "colours", "print, sunlight, mono, dark"),
     KeyBinding("q q", "leave", "leave; while recording only when confirmed (ctrl-c twice: at once)"),
-    KeyBinding("p P", "peaks", "show the worst so far on the rails; P: begin anew", _on_pages(Page.WATCH)),
-    KeyBinding("o", "order", "rails in firing order or bank by bank", _on_pages(Page.WATCH)),
+    KeyBinding(
+        "p P", "peaks", "mark the leanest need so far on the bars; P: reset it", _on_pages(Page.WATCH)
+    ),
+    KeyBinding("o", "order", "bars in firing order or bank by bank", _on_pages(Page.WATCH)),
     KeyBinding("s", "spread", "cells show the spread of all cylinders", _on_pages(Page.BALANCE)),
     KeyBinding("k", "keep", "keep this pull, or reject it", _on_pages(Page.PULLS)),
     KeyBinding(
-        "x", "leave out", "leave this cell out of needs and trims; again: count it", _on_pages(Page.BALANCE)
+        "x", "exclude", "exclude this cell from needs and trims; again: include it", _on_pages(Page.BALANCE)
     ),
     KeyBinding("d", "compare", "the difference from the pull kept before", _on_pages(Page.PULLS)),
     KeyBinding(
@@ -154,17 +156,17 @@ BINDINGS: Final = (
         "choose a cell, a line, a pull",
         _on_pages(Page.BALANCE, Page.PULLS, Page.ALARMS, Page.CHECKS, Page.EVENTS),
     ),
-    KeyBinding("enter", "passed", "say what was found: the check has passed", _on_pages(Page.CHECKS)),
-    KeyBinding("x", "failed", "say what was found: the check has failed", _on_pages(Page.CHECKS)),
-    KeyBinding("k", "skip", "skip the check, reason asked", _on_pages(Page.CHECKS)),
+    KeyBinding("enter", "passed", "the check has passed; type what was found", _on_pages(Page.CHECKS)),
+    KeyBinding("x", "failed", "the check has failed; type what was found", _on_pages(Page.CHECKS)),
+    KeyBinding("k", "skip", "skip the check, with a reason", _on_pages(Page.CHECKS)),
     KeyBinding("o", "open", "open the check again", _on_pages(Page.CHECKS)),
     KeyBinding(
         "e", "export", "write this screen, all of it, to a text file beside the runs", EXPORTABLE_PAGES
     ),
-    KeyBinding("R", "reset", "reset a latched alarm that was accepted", _on_pages(Page.ALARMS)),
-    KeyBinding("o", "service", "out of service, reason asked; again: into service", _on_pages(Page.ALARMS)),
-    KeyBinding(".", "pause", "hold the recording still, go on", replay=True),
-    KeyBinding(",", "step", "a tenth of a second further", replay=True),
+    KeyBinding("R", "reset", "reset a latched alarm that was acknowledged", _on_pages(Page.ALARMS)),
+    KeyBinding("o", "service", "out of service, with a reason; again: into service", _on_pages(Page.ALARMS)),
+    KeyBinding(".", "pause", "pause the replay, resume it", replay=True),
+    KeyBinding(",", "step", "one tenth of a second forward", replay=True),
     KeyBinding("[ ]", "10 s", "ten seconds back, ahead", replay=True),
     KeyBinding("< >", "speed", "play slower, faster", replay=True),
     KeyBinding("esc", "back", "take back a choice; back to watch"),

@@ -130,13 +130,13 @@ CUT_STATES: Final = frozenset({_S.OVERRUN, _S.SPARK_CUT})
 LETTER_LEGEND: Final = (
     ("V", "valid"),
     ("V!", "valid, over a limit"),
-    ("V?", "suspect: repeats itself, or does not fit"),
+    ("V?", "suspect: the value does not change, or contradicts the others"),
     ("W", "cold, warming or settling"),
     ("C", "cut: overrun or spark"),
     ("H", "held: the newest sample is late"),
     ("X", "silent"),
     ("R  L", "at the rich or lean end of the sensor's range: at least that much"),
-    ("-", "left out"),
+    ("-", "excluded by the user"),
     ("?", "not known: the analysis has stopped, or does not answer"),
 )
 

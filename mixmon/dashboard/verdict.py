@@ -150,7 +150,7 @@ def _why_look(alarms: tuple[Alarm, ...], live: Snapshot, setting: Setting) -> st
         return _name_alarms(active)
     waiting = [a for a in alarms if a.state in NOT_ACCEPTED and not a.flags]
     if waiting:
-        return f"{_name_alarms(waiting)}: not accepted"
+        return f"{_name_alarms(waiting)}: not acknowledged"
     unwatched = next((pair for pair in setting.unwatched if pair[0].priority == 1), None)
     if unwatched:
         return f"{unwatched[0].name} not watched: no {', '.join(unwatched[1])}"

@@ -50,7 +50,7 @@ def cuts_found(evidence: Evidence) -> Item:
     ]
     said = f"{len(found)}, {sum(matched)} at the right time"
     right = all(matched) and len(found) == len(planted)
-    return judged(name, str(len(planted)), said, f"+-{CUT_S} s", right=right)
+    return judged(name, str(len(planted)), said, f"±{CUT_S} s", right=right)
 
 
 def excursions(evidence: Evidence) -> Item:
@@ -73,7 +73,7 @@ def silences(evidence: Evidence) -> Item:
     started = sum(_started_again(evidence, drop) for drop in long)
     said = f"{len(found)} silences, {silent} right; {started} new starts"
     right = silent == started == len(long) and len(found) <= len(drops)
-    return judged(name, f"{len(long)}", said, f"+-{MOMENT_S} s", right=right)
+    return judged(name, f"{len(long)}", said, f"±{MOMENT_S} s", right=right)
 
 
 def _is_silence(evidence: Evidence, event: Event, drop: Planted) -> bool:
@@ -175,7 +175,7 @@ def bursts(evidence: Evidence) -> Item:
         for one in planted
     )
     said = ", ".join("not found" if event is None else _burst_text(evidence, event) for event in found)
-    return judged(name, expected, said, f"+-{MOMENT_S} s, +-{CYCLES} cycle", right=right)
+    return judged(name, expected, said, f"±{MOMENT_S} s, ±{CYCLES} cycle", right=right)
 
 
 def singles(evidence: Evidence) -> Item:
@@ -300,7 +300,7 @@ def pull_ends(evidence: Evidence) -> Item:
     if not planted:
         return does_not_apply(name, _NO_PULL)
     if not pairs:
-        return judged(name, f"of {len(planted)}", "no pull found", f"+-{END_S} s", right=False)
+        return judged(name, f"of {len(planted)}", "no pull found", f"±{END_S} s", right=False)
     late = [
         abs(moment - truth[key])
         for truth, pull in pairs
@@ -312,7 +312,7 @@ def pull_ends(evidence: Evidence) -> Item:
         name,
         ", ".join(ended),
         f"{', '.join(found)}; up to {max(late):.2f} s off",
-        f"+-{END_S} s",
+        f"±{END_S} s",
         right=ended == found and max(late) <= END_S,
     )
 

@@ -55,7 +55,7 @@ def dead_time(evidence: Evidence) -> Item:
 def before_after(evidence: Evidence) -> Item:
     """Whether a second run proves that the work was worth it."""
     name = "before and after: equivalence proved"
-    return not_yet(name, f"{len(evidence.behind)} cylinders within +-1 %", "no comparison of two runs")
+    return not_yet(name, f"{len(evidence.behind)} cylinders within ±1 %", "no comparison of two runs")
 
 
 # --- All items. ---

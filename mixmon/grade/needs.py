@@ -180,7 +180,7 @@ def _grade_needs(name: str, evidence: Evidence, tolerance: float, *, of_cylinder
     expected = numbers(_mean_where(true, np.ones_like(true)))
     lacking = missing_needs(evidence, full)
     if lacking:
-        return judged(name, expected, f"no need for {lacking}", f"+-{tolerance}", right=False)
+        return judged(name, expected, f"no need for {lacking}", f"±{tolerance}", right=False)
     means = np.array(_mean_where(found, found))
     known = np.isfinite(means)
     right = within(means[known].tolist(), np.array(_mean_where(true, found))[known].tolist(), tolerance)
@@ -220,8 +220,8 @@ def _judge_known(
     """Right or wrong; not yet where all given answers are right, and of some labels there was too little."""
     unknown = [label for label, need in enumerate(found, 1) if not math.isfinite(need)]
     if right and unknown:
-        return not_yet(name, expected, too_little(cells, unknown), numbers(found), f"+-{tolerance}")
-    return judged(name, expected, numbers(found), f"+-{tolerance}", right=right)
+        return not_yet(name, expected, too_little(cells, unknown), numbers(found), f"±{tolerance}")
+    return judged(name, expected, numbers(found), f"±{tolerance}", right=right)
 
 
 def known_needs(evidence: Evidence) -> Mapping[tuple[Cell, int], float]:
@@ -294,7 +294,7 @@ def trim_rules(evidence: Evidence) -> Item:
     change = float((new - _trims_now(evidence)).sum())
     right = not beyond and not uneven and abs(change) <= rules.step_percent / 2 + _WHOLE
     found = f"{beyond} beyond limits, {uneven} not whole steps, sum {change:+.2f}"
-    tolerance = f"sum +-{rules.step_percent / 2:g}"
+    tolerance = f"sum ±{rules.step_percent / 2:g}"
     return judged(name, "0 beyond limits, 0 not whole steps, sum as it was", found, tolerance, right=right)
 
 
@@ -368,7 +368,7 @@ def _grade_prediction(
         name,
         by_cell({cell: true[cell] for cell in found}),
         by_cell({cell: spread.value for cell, spread in found.items()}),
-        f"+-{SPREAD}; up to +-{WIDE * SPREAD:g} if it says so itself",
+        f"±{SPREAD}; up to ±{WIDE * SPREAD:g} if it says so itself",
         gradings=[
             excused(spread.value, spread.interval95, true[cell], SPREAD) for cell, spread in found.items()
         ],
@@ -464,7 +464,7 @@ def naive_run(evidence: Evidence) -> Item:
         balance = balance_of(simulation) if played < NAIVE_ROUNDS else balance
     right = within(found, expected, SPREAD_TOLERANCE)
     true, read = (" ".join(f"{value:.1f}" for value in spreads) for spreads in (expected, found))
-    return judged(name, true, read, f"+-{SPREAD_TOLERANCE:g}", right=right)
+    return judged(name, true, read, f"±{SPREAD_TOLERANCE:g}", right=right)
 
 
 def entered(simulation: Simulation, needs: Floats, played: int) -> Simulation:

@@ -52,7 +52,7 @@ def response_times(evidence: Evidence) -> Item:
     said = "not known" if math.isnan(worst) else f"worst of {len(errors)}: {100 * worst:+.0f} %"
     right = abs(worst) <= T63_SHARE
     expected = f"{min(spans):.3f} to {max(spans):.3f} s"
-    return judged(name, expected, said, f"+-{100 * T63_SHARE:.0f} %", right=right)
+    return judged(name, expected, said, f"±{100 * T63_SHARE:.0f} %", right=right)
 
 
 def odd_sensors(evidence: Evidence) -> Item:
@@ -87,12 +87,12 @@ def _grade_delays(name: str, key: str, evidence: Evidence) -> Item:
     answers = {(cell.rpm, cell.load): _delay_of(cell, key) for cell in evidence.response.cells}
     found = [answers.get(point, (math.nan, math.nan)) for point in true]
     expected = ", ".join(f"{rpm:g}/{load:g}: {1000 * s:.0f}" for (rpm, load), s in true.items())
-    said = ", ".join(f"{1000 * value:.0f}+-{1000 * half:.0f}" for value, half in found)
+    said = ", ".join(f"{1000 * value:.0f}±{1000 * half:.0f}" for value, half in found)
     return weighed(
         name,
         expected,
         said,
-        f"+-{1000 * DELAY_S:.0f}; up to +-{1000 * WIDE * DELAY_S:.0f} if it says so itself",
+        f"±{1000 * DELAY_S:.0f}; up to ±{1000 * WIDE * DELAY_S:.0f} if it says so itself",
         gradings=[
             excused(value, (value - half, value + half), s, DELAY_S)
             for (value, half), s in zip(found, true.values(), strict=True)

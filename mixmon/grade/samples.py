@@ -53,7 +53,7 @@ def engine_as_read(evidence: Evidence) -> Item:
         return unanswered
     true = {cell: seen[cell].read_engine for cell in found}
     right = within(list(found.values()), list(true.values()), GLOBAL)
-    return judged(name, by_cell(true, signed=True), by_cell(found, signed=True), f"+-{GLOBAL}", right=right)
+    return judged(name, by_cell(true, signed=True), by_cell(found, signed=True), f"±{GLOBAL}", right=right)
 
 
 def engine_in_truth(evidence: Evidence) -> Item:
@@ -68,9 +68,9 @@ def engine_in_truth(evidence: Evidence) -> Item:
     if not within([seen[cell].read_engine for cell in found], list(true.values()), GLOBAL):
         leaks = leaking_labels(evidence.truth)
         lacking = "no finding of leaks, which drag the mean" if leaks else "sensor biases are not known"
-        return not_yet(name, expected, lacking, said, f"+-{GLOBAL}")
+        return not_yet(name, expected, lacking, said, f"±{GLOBAL}")
     right = within(list(found.values()), list(true.values()), GLOBAL)
-    return judged(name, expected, said, f"+-{GLOBAL}", right=right)
+    return judged(name, expected, said, f"±{GLOBAL}", right=right)
 
 
 def spared_reference(evidence: Evidence) -> Item:
@@ -90,7 +90,7 @@ def spared_reference(evidence: Evidence) -> Item:
     true = needs(worst.read[sound])[even[sound]].tolist()
     found = _needs_in(evidence.spared, worst.cell, n)[sound & even].tolist()
     right = within(found, true, AS_READ)
-    return judged(name, numbers(true), numbers(found), f"+-{AS_READ}", right=right)
+    return judged(name, numbers(true), numbers(found), f"±{AS_READ}", right=right)
 
 
 def reference_shift(evidence: Evidence) -> Item:
@@ -110,7 +110,7 @@ def reference_shift(evidence: Evidence) -> Item:
         REFERENCE_SHIFT, AS_READ / (n - 1)
     )  # what the leaking cylinder's own need may be out by, shared
     right = within([found], [true], tolerance)
-    return judged(name, f"{true:+.2f}", f"{found:+.2f}", f"+-{tolerance:.2g}", right=right)
+    return judged(name, f"{true:+.2f}", f"{found:+.2f}", f"±{tolerance:.2g}", right=right)
 
 
 def _sound_labels(evidence: Evidence) -> Bools:
@@ -143,7 +143,7 @@ def _not_narrow(name: str, worst: SeenCell, evidence: Evidence) -> Item | None:
         return None
     expected = f"a shift of {_reference_shift(worst, evidence):+.2f} at {worst.centre}"
     if math.isfinite(widest):
-        return not_yet(name, expected, f"intervals up to +-{widest:.1f} % there are too wide to tell it")
+        return not_yet(name, expected, f"intervals up to ±{widest:.1f} % there are too wide to tell it")
     if worst.enough[_sound_labels(evidence)].all():
         return judged(name, expected, "a sound cylinder's need has no interval", "", right=False)
     return not_yet(name, expected, too_little([worst]))
@@ -180,7 +180,7 @@ def _no_engine_need(name: str, seen: dict[Cell, SeenCell], found: dict[Cell, flo
     lacking = refused([(one.centre, one.of_two_s, cell in found) for cell, one in seen.items()])
     true = by_cell({cell: one.read_engine for cell, one in seen.items()}, signed=True)
     if lacking:
-        return judged(name, true, f"no need at {lacking}", f"+-{GLOBAL}", right=False)
+        return judged(name, true, f"no need at {lacking}", f"±{GLOBAL}", right=False)
     return None if found else not_yet(name, true, too_little(seen.values()))
 
 

@@ -162,7 +162,7 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
         Column("load"),
         Column(f"all {unit.heading}", unit.decimals),
         Column("needs %", 1, signed=True),
-        Column("+-", 1),
+        Column("±", 1),
         Column("leanest", left=True),
         Column("richest", left=True),
         Column("spread", 1),
@@ -202,7 +202,7 @@ def _table_of_every_cell(balance: Balance) -> str:
         Column("load"),
         Column("cyl"),
         Column("needs %", 1, signed=True),
-        Column("+-", 1),
+        Column("±", 1),
         Column("used s", 1),
         Column("trims", left=True),
     ]
@@ -224,7 +224,7 @@ def _table_of_every_cell(balance: Balance) -> str:
 def _closing_lines(balance: Balance) -> str:
     lines = [f"spread {_spread_words(balance.spread)}"]
     lines += [
-        f"bank {b.bank} needs {b.needs_percent:+.1f} +- {b.half_interval_percent:.1f} % against all"
+        f"bank {b.bank} needs {b.needs_percent:+.1f} ± {b.half_interval_percent:.1f} % against all"
         for b in balance.banks
     ]
     if balance.withheld:

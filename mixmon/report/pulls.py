@@ -251,7 +251,7 @@ def _grid(by_band: PullTable, nodes: Sequence[Node], against: str) -> str:
     for j, node in enumerate(nodes):
         shown = [_need(needs[b, j], by_band.why[b][j]) for b in range(len(by_band.bands))]
         rows.append((_cylinders(node), *shown, *_point(points[j])))
-    rows.append(("+-", *(number(_middle(row), 1) for row in half), "", ""))
+    rows.append(("±", *(number(_middle(row), 1) for row in half), "", ""))
     rows.append(("all", *(_need(x, None) for x in by_band.engine.tolist()), "", ""))
     rows.append(("spread", *(number(s, 1) for s in by_band.spread.tolist()), "", ""))
     rows.append(("valid", *(str(v) for v in by_band.valid.tolist()), "", ""))
@@ -316,6 +316,6 @@ def _closing(known: Sequence[KnownLag]) -> str:
     return (
         paragraph("speeds are those at which the gas was burnt: gas delay and sensor lag are allowed for")
         + paragraph(f"{lags_words(known)}; --lag tells better ones")
-        + paragraph("+- is the middle one of the cylinders' half 95 % intervals; a wrong lag is not in it")
+        + paragraph("± is the middle one of the cylinders' half 95 % intervals; a wrong lag is not in it")
         + paragraph("coolant and intake: degrees Celsius as the pull began")
     )

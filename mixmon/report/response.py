@@ -200,7 +200,7 @@ def response_text(review: ResponseReview, run: Run) -> str:
 
 _SENSORS_SAY = (
     "ms: T63, the time in which a reading covers 63 % of a step after its dead time, sensor and controller "
-    f"together, of readings that rise (lean-going) and fall (rich-going); +- 95 %; slow: {SLOW_RATIO:g} "
+    f"together, of readings that rise (lean-going) and fall (rich-going); ± 95 %; slow: {SLOW_RATIO:g} "
     "times its peers or more; air: oxygen percent read in cuts; off: percent off the peers, or off the air "
     "that was told; ready: s of warm-up"
 )
@@ -215,9 +215,9 @@ def _sensors(sensors: Sequence[SensorResponse]) -> str:
         Column("cyl", left=True),
         Column("sensor", left=True),
         Column("lean ms"),
-        Column("+-"),
+        Column("±"),
         Column("rich ms"),
-        Column("+-"),
+        Column("±"),
         Column("x peers", 2),
         Column("air", 2),
         Column("off %", 1, signed=True),
@@ -280,7 +280,7 @@ def _point_row(point: DelayPoint, run: Run) -> tuple[Cell, ...]:
     known = np.isfinite(point.fit.delay_s)
     delay = 1e3 * float(np.median(point.fit.delay_s[known]))
     what = f"{counted(point.moves, 'fuel step')} ({point.signal})"
-    error = f"dead +-{_Z95 * 1e3 * point.dead_sd:.0f} ms"
+    error = f"dead ±{_Z95 * 1e3 * point.dead_sd:.0f} ms"
     seen = f"{int(known.sum())}/{len(known)}"
     return (since_first(point.t, run), what, point.rpm, point.load, 1e3 * point.dead_s, delay, seen, error)
 
@@ -291,7 +291,7 @@ def _delay(review: ResponseReview) -> str:
         return paragraph(review.refusal)
     constant_ms = round(1e3 * model.constant_s)
     said = (
-        f"DELAY from command to 63 % of the reading in ms, +- 95 %: {model.cycles:.2f} +- "
+        f"DELAY from command to 63 % of the reading in ms, ± 95 %: {model.cycles:.2f} ± "
         f"{_Z95 * model.cycles_sd:.2f} cycles + gas in the pipe x {model.pipe_factor:.2f} "
         f"{'-' if constant_ms < 0 else '+'} {abs(constant_ms)} ms, and the middle sensor's T63; "
         "across: rpm/1000, down: load"
@@ -314,7 +314,7 @@ def _grid(cells: Sequence[CellDelay], speeds: Sequence[float]) -> str:
 def _delay_cell(cell: CellDelay) -> str:
     if not np.isfinite(cell.delay_s):
         return NO_VALUE
-    return f"{1e3 * cell.delay_s:.0f}+-{1e3 * cell.delay_half_s:.0f}"
+    return f"{1e3 * cell.delay_s:.0f}±{1e3 * cell.delay_half_s:.0f}"
 
 
 def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:

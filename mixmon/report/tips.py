@@ -157,10 +157,10 @@ def _table(nodes: Sequence[Node], measures: Sequence[Repeated | None]) -> str:
     columns = [
         Column("cyl"),
         Column("peak", 3, signed=True),
-        Column("+-", 3),
+        Column("±", 3),
         Column("after s", 2),
         Column("area", 4, signed=True),
-        Column("+-", 4),
+        Column("±", 4),
         Column("back s", 2),
         Column("over target", 3, signed=True),
         Column("noise", 3),

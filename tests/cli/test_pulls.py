@@ -140,7 +140,7 @@ def test_one_cylinder_has_no_peers_and_the_table_says_so(log: tuple[str, str]) -
 @pytest.mark.parametrize(
     ("more", "answer"),
     [
-        (["--pull", "3"], "--pull 3: no such pull; expected 1 to 2; leave it away to list them"),
+        (["--pull", "3"], "--pull 3: no such pull; expected 1 to 2; omit it to list all pulls"),
         (["--lag", "fast"], "--lag fast: no lag; expected seconds"),
         (["--lag", "9=0.1"], "--lag 9=0.1: no such cylinder; expected 1 to 8"),
         (["--lag", "3"], "sensor lag: 3 s; expected 0 to 1 s"),

@@ -242,7 +242,7 @@ def test_silence_needs_a_reason():
     assert "why" in desk.press("z").prompt.question
     desk.type("")
     assert desk.sent == []
-    assert desk.controls.state.message == "nothing written, nothing done"
+    assert desk.controls.state.message == "no text was given: nothing changed"
     desk.press("z")
     desk.type("sensor known bad")
     assert desk.sent == [Shelve(LEAN.name, 3, "sensor known bad")]
@@ -283,7 +283,7 @@ def test_only_a_latched_alarm_that_was_accepted_is_reset():
 @pytest.mark.parametrize("key", ["a", "z", "o", "R"])
 def test_without_alarms_alarm_keys_say_so(key):
     desk = Desk(snapshot(alarms=alarm_list()), page=Page.ALARMS)
-    assert desk.press(key).message == "no alarm stands"
+    assert desk.press(key).message == "no active alarm"
     assert desk.sent == []
 
 
@@ -379,7 +379,7 @@ def test_what_was_found_is_written_as_a_note_with_its_check():
 def test_a_check_without_evidence_stays_as_it_is():
     desk = Desk(page=Page.CHECKS)
     desk.press("enter")
-    assert "nothing written" in desk.type("").message
+    assert "no text was given" in desk.type("").message
     desk.press("enter", "escape")
     assert desk.press(*["up"] * 3).check == 0
     assert desk.press(*["down"] * 30).check == 14

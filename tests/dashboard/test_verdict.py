@@ -47,10 +47,10 @@ STATE_WORDS = {
     "lean, shelved by the operator": (shown(alarm(flags=AlarmFlag.SHELVED)), LimitWord.OVER, "cyl 3 lean"),
     "lean, off by rule": (shown(alarm(flags=AlarmFlag.SUPPRESSED)), LimitWord.NONE, "no limit crossed"),
     "two lean": (shown(alarm(), alarm(position=4)), LimitWord.OVER, "cyl 3 lean under load and 1 more"),
-    "was lean, not accepted": (
+    "was lean, not acknowledged": (
         shown(alarm(state=AlarmState.RETURNED_UNACKNOWLEDGED, active=False)),
         LimitWord.LOOK,
-        "not accepted",
+        "not acknowledged",
     ),
     "a lesser alarm": (shown(alarm(SUPPLY, 5)), LimitWord.LOOK, "cyl 5 supply low"),
     "one sensor silent": (shown(state=ONE_SILENT), LimitWord.LOOK, "7 of 8 valid"),

@@ -66,7 +66,7 @@ def _count_row(scene: Scene, width: int) -> Row:
     silenced = sum(bool(a.flags) for a in alarms)
     rate = scene.snapshot.alarms.in_ten_minutes
     flood = f"  FLOOD: more than {FLOOD_ABOVE}" if scene.snapshot.alarms.flood else ""
-    text = f" active {active}  not accepted {waiting}  silenced {silenced}  last 10 min {rate}"
+    text = f" active {active}  not acknowledged {waiting}  silenced {silenced}  last 10 min {rate}"
     return fit_row([(text, "text"), (flood, "strong")], width)
 
 
@@ -83,12 +83,12 @@ def _list_rows(scene: Scene, chosen: int, width: int) -> list[Row]:
     by_rule = scene.snapshot.alarms.suppressed
     rows = [_alarm_row(scene, a, width, chosen=i == chosen) for i, a in enumerate(alarms)]
     if not alarms:
-        rows = [fit_row([("  no alarm stands", "dim")], width)]
+        rows = [fit_row([("  no active alarm", "dim")], width)]
     if by_rule:
         words = f"  off by rule: {', '.join(map(clean, by_rule))}"
         rows.append(fit_row([(words, "dim")], width))
     for rule, missing in scene.setting.unwatched:
-        words = f"  not watched: {clean(rule.name)}, no signal for {', '.join(missing)}"
+        words = f"  not monitored: {clean(rule.name)}, no signal for {', '.join(missing)}"
         rows.append(fit_row([(words, "strong")], width))
     return rows
 

@@ -97,7 +97,7 @@ def _check_limits(scene: Scene) -> Finding:
 def _check_supply(scene: Scene) -> Finding:
     volts = scene.live.cylinders.supply
     if scene.dead or not np.isfinite(volts).any():
-        return CheckState.OPEN, "no supply is told"
+        return CheckState.OPEN, "no supply voltage reported"
     low = int(np.nanargmin(volts))
     limit = scene.setting.limit("supply_below")
     words = f"lowest {number(float(volts[low]), 2)} V, cyl {scene.setting.labels[low]}, now"

@@ -15,8 +15,8 @@ from mixmon.dashboard.verdict import LimitVerdict
 _TWO_COLUMNS = 120
 
 _LIMIT_WORDS = (
-    ("NONE", "no limit crossed among those that are watched"),
-    ("LOOK", "something asks for a look"),
+    ("NONE", "none of the limits that are monitored is crossed"),
+    ("LOOK", "something needs a look; the reason stands beside it"),
     ("OVER", "a priority-1 limit is crossed"),
     ("NO DATA", "nothing is known now; the last value is not shown"),
 )

@@ -26,7 +26,7 @@ _MASK_SIGNS: Mapping[Exclusion, str] = {
     SampleState.AT_RICH_LIMIT: "<<",
 }
 _EMPTY_BAND = ".."
-_SIGN_LEGEND = "## masked  >> leaner << richer than the sensor can tell  .. no data"
+_SIGN_LEGEND = "## masked  >> leaner << richer than the sensor range  .. no data"
 
 
 def pulls_page(

@@ -47,7 +47,7 @@ CASES = {
     "no supply told": (
         of("supply", snapshot(cylinders=replace(VALID, supply=np.full(8, np.nan)))),
         CheckState.OPEN,
-        "no supply is told",
+        "no supply voltage reported",
     ),
     "quiet buses": (of("bus load"), CheckState.PASSED, "chain 19 %, engine 4 %"),
     "a crowded bus": (

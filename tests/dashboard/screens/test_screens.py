@@ -234,7 +234,7 @@ def test_a_flood_and_rules_that_are_off_are_said():
 def test_rules_that_cannot_be_watched_are_named_with_what_they_miss():
     signals = {k: v for k, v in session().engine_signals.items() if k != "throttle"}
     page = joined(Page.ALARMS, scene(declared=replace(session(), engine_signals=signals)))
-    assert "not watched: lean under load, no signal for throttle" in page
+    assert "not monitored: lean under load, no signal for throttle" in page
 
 
 def test_placeholder_limits_are_said_with_the_alarm():
@@ -323,7 +323,7 @@ def test_help_names_every_key_and_every_letter(width):
     squeezed = " ".join(page.split())
     for binding in BINDINGS:
         assert f" {binding.name} " in page
-    for words in ("V!", "silent", "NO DATA", "add fuel", "left out"):
+    for words in ("V!", "silent", "NO DATA", "add fuel", "excluded"):
         assert words in squeezed
 
 

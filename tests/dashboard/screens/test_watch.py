@@ -47,7 +47,7 @@ cyl  lambda  needs % -12 RICH        target        LEAN +12  state           age
  15   0.868   -0.2 R       ┊          ━━●━     ┊             V  valid       8 ms
  16      --     --         ┊            │      ┊             X  silent     2.4 s
  04:11.0  P1 cyl 3 lean under load  0.046 (limit 0.040 lambda)              NEW
- a accept  space mark  f freeze  b balance  l alarms  h bus  t trims     ? keys
+ a ack  space mark  f freeze  b balance  l alarms  h bus  t trims        ? keys
 """
 
 
