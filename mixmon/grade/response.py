@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from mixmon.findings.response.response import CellDelay
+from mixmon.findings.response.notes import ResponseNote
+from mixmon.findings.response.response import CellDelay, ResponseReview
 from mixmon.findings.response.sensors import (
     AIR_PERCENT,
     SLOW_RATIO,
@@ -80,7 +81,7 @@ def _grade_delays(name: str, key: str, evidence: Evidence) -> Item:
     if not _clear_cuts(evidence) and not evidence.parts("pattern"):
         return does_not_apply(name, "no clear fuel cut and no random pattern in the script")
     if evidence.response.model is None:
-        return judged(name, "a delay", evidence.response.refusal, "", right=False)
+        return judged(name, "a delay", _no_delay(evidence.response), "", right=False)
     true = _true_delays(evidence, key)
     if not true:
         return does_not_apply(name, "no cell of the script is a centre of the axes")
@@ -172,11 +173,22 @@ def _true_oddities(evidence: Evidence, sensor: Sensor) -> Iterator[str]:
         yield _AIR
 
 
+def _no_delay(review: ResponseReview) -> str:
+    return "no delay" if review.refusal is None else review.refusal.code.value.replace("_", " ")
+
+
+_ODDITIES = {
+    ResponseNote.SLOWER_LEAN_GOING: _UNEVEN,
+    ResponseNote.SLOWER_RICH_GOING: _UNEVEN,
+    ResponseNote.LOW_IN_AIR: _AIR,
+    ResponseNote.HIGH_IN_AIR: _AIR,
+    ResponseNote.SLOW: _SLOW,
+    ResponseNote.SLOW_TO_WARM_UP: _WARMS,
+}
+
+
 def _found_oddities(found: SensorResponse) -> Iterator[str]:
-    words = {"slower lean-going": _UNEVEN, "slower rich-going": _UNEVEN}
-    words |= {"low in air": _AIR, "high in air": _AIR}
-    for flag in found.flags:
-        yield words.get(flag, flag)
+    return (_ODDITIES[ResponseNote(flag.code)] for flag in found.flags)
 
 
 def _list_oddities(odd: dict[str, set[str]]) -> str:

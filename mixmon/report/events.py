@@ -147,7 +147,8 @@ def _before(e: Evidence) -> str:
 
 
 def _cut(e: Evidence) -> str:
-    told = "told by the engine" if e["told_by_engine"] else "by the gas, not told"
+    inferred = "inferred from exhaust gas; not reported by the ECU"
+    told = "reported by the ECU" if e["told_by_engine"] else inferred
     return f"{told}; bank {e['bank']}" if e.get("bank") else told
 
 

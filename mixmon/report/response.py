@@ -25,6 +25,7 @@ from mixmon.report.text import (
     table,
     title,
 )
+from mixmon.report.words import sentence
 from mixmon.run import Run
 from mixmon.session.model import Node
 
@@ -50,7 +51,7 @@ def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: 
                    position, dead_s, delay_s (63 %, both ways), lean_s, rich_s (T63), gain (1: the readings
                    move as the fuel), their standard deviations, explained (share of the variance)
     steps_refused  t_s, why
-    delay          refusal (empty if there is a delay); model (null if there is none): cycles, pipe_factor,
+    delay          refusal (null if there is a delay); model (null if there is none): cycles, pipe_factor,
                    constant_s with *_sd; measured: rpm, load, dead_s, sd_s, model_misses_s; cells: rpm, load,
                    dead_s, dead_half_s, delay_s (63 %), delay_half_s
     comparisons    t_s, faster and slower (position), lag_s, lag_sd_s, tau_s, peak_faster, peak_slower (oxygen
@@ -151,7 +152,7 @@ def _delay_json(review: ResponseReview) -> Mapping[str, Any]:
     names = ("cycles", "cycles_sd", "pipe_factor", "pipe_factor_sd", "constant_s", "constant_sd")
     measured = zip(review.measured, model.residual_s, strict=True)
     return {
-        "refusal": "",
+        "refusal": None,
         "model": {name: getattr(model, name) for name in names},
         "measured": [
             {"rpm": m.rpm, "load": m.load, "dead_s": m.dead_s, "sd_s": m.sd, "model_misses_s": misses}
@@ -191,7 +192,7 @@ def response_text(review: ResponseReview, run: Run) -> str:
     else:
         parts.append(paragraph(_NO_RESPONSE))
     refused = [
-        f"at {since_first(r.t, run):.1f} s fuel moved and told nothing: {r.why}" for r in review.refused
+        f"at {since_first(r.t, run):.1f} s fuel step not usable: {sentence(r.why)}" for r in review.refused
     ]
     parts += [_delay(review), *map(paragraph, refused)]
     notes = note_lines(log_notes(run))
@@ -226,7 +227,7 @@ def _sensors(sensors: Sequence[SensorResponse]) -> str:
     ]
     rows: list[tuple[Cell, ...]] = []
     for one in sensors:
-        remarks = [*one.flags, *(f"{why}: {count}" for why, count in one.left_out.items())]
+        remarks = [*map(sentence, one.flags), *(f"{why}: {count}" for why, count in one.left_out.items())]
         name = "+".join(map(str, one.cylinders))
         times = (*_ms(one.lean), *_ms(one.rich), one.times_peers)
         air = (one.air_percent, _off_air(one), one.warm_up_s)
@@ -288,7 +289,7 @@ def _point_row(point: DelayPoint, run: Run) -> tuple[Cell, ...]:
 def _delay(review: ResponseReview) -> str:
     model = review.model
     if model is None:
-        return paragraph(review.refusal)
+        return "" if review.refusal is None else paragraph(sentence(review.refusal))
     constant_ms = round(1e3 * model.constant_s)
     said = (
         f"DELAY from command to 63 % of the reading in ms, ± 95 %: {model.cycles:.2f} ± "

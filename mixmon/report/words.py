@@ -14,6 +14,7 @@ from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.census.records import CensusNote
 from mixmon.findings.census.wiring import WiringNote
 from mixmon.findings.pulls.quality import PullNote
+from mixmon.findings.response.notes import ResponseNote
 from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
@@ -252,10 +253,42 @@ _PULLS: Final[Mapping[NoteCode, Sentence]] = {
     PullNote.START_DIFFERS: "from {from_rpm:.0f} against {against_rpm:.0f} rpm",
 }
 
+_RESPONSE: Final[Mapping[NoteCode, Sentence]] = {
+    ResponseNote.SLOW: "slow",
+    ResponseNote.SLOWER_LEAN_GOING: "slower lean-going",
+    ResponseNote.SLOWER_RICH_GOING: "slower rich-going",
+    ResponseNote.LOW_IN_AIR: "low in air",
+    ResponseNote.HIGH_IN_AIR: "high in air",
+    ResponseNote.SLOW_TO_WARM_UP: "slow to warm up",
+    ResponseNote.CLOSED_LOOP: "the engine control corrects by its own sensor (closed loop)",
+    ResponseNote.NO_VALID_READINGS: "no valid readings",
+    ResponseNote.NOT_FOLLOWING: "the readings do not follow the fuel",
+    ResponseNote.SIGNALS_MISSING: lambda values: (
+        f"no delay: the session maps no {' and no '.join(values['signals'])}; add to [engine_signals]"
+    ),
+    ResponseNote.FUEL_SIGNAL_MISSING: (
+        "no delay: the session maps neither pulse_ms nor target; add one to [engine_signals]"
+    ),
+    ResponseNote.FUEL_STEPS_NOT_USABLE: lambda values: (
+        f"no delay: fuel moved, but {SENTENCES[ResponseNote(values['why'])]}"
+    ),
+    ResponseNote.CUTS_WITHOUT_ENGINE: (
+        "no delay: the air of fuel cuts is seen, but not when fuel was cut or at which speed and load; "
+        "expected rpm, {load_signal} and fuel_cut or pulse_ms in the log; record the engine bus beside the "
+        "chain"
+    ),
+    ResponseNote.FUEL_NEVER_MOVED: (
+        "no delay: in {steady_s:.0f} s at steady speed and load the fuel command never moved by more than "
+        "{largest_percent:.1f} % at once, and no fuel cut was seen; without a change of fuel there is only "
+        "noise to fit; expected steps of 3 % or more, such as 20 s of a random pattern, or an overrun cut"
+    ),
+}
+
 SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_BALANCE,
     **_CENSUS,
     **_PULLS,
+    **_RESPONSE,
     **_GAPS,
     **_CAUTIONS,
 }

@@ -7,10 +7,12 @@ import dataclasses
 import pytest
 from gradings import graded
 
+from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.response import ResponseReview
 from mixmon.grade import response
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import Grading
+from mixmon.note import note
 
 RIGHT, WRONG, NOT_YET, ELSEWHERE = Grading
 
@@ -47,8 +49,12 @@ def test_an_odd_sensor_that_is_not_named_or_a_good_one_that_is_is_wrong(short: E
     item = response.odd_sensors(short)
     assert item.grading is RIGHT
     assert item.expected == "S-088 off in air, slow, slow to warm up, uneven"
-    missed = reviewed(short, sensors=with_sensor(short.response, 5, flags=("slow",)))
-    invented = reviewed(short, sensors=with_sensor(short.response, 1, flags=("slow",)))
+    missed = reviewed(
+        short, sensors=with_sensor(short.response, 5, flags=(note(ResponseNote.SLOW, times_peers=3.0),))
+    )
+    invented = reviewed(
+        short, sensors=with_sensor(short.response, 1, flags=(note(ResponseNote.SLOW, times_peers=3.0),))
+    )
     assert response.odd_sensors(missed).grading is WRONG
     assert response.odd_sensors(invented).grading is WRONG
 
@@ -72,9 +78,16 @@ def test_one_delay_for_all_cells_is_wrong(short: Evidence) -> None:
 
 
 def test_no_delay_where_there_were_cuts_is_wrong_with_the_reason(short: Evidence) -> None:
-    item = response.delays(reviewed(short, model=None, cells=(), refusal="no delay: nothing moved"))
+    item = response.delays(
+        reviewed(
+            short,
+            model=None,
+            cells=(),
+            refusal=note(ResponseNote.FUEL_NEVER_MOVED, steady_s=9.0, largest_percent=0.1),
+        )
+    )
     assert item.grading is WRONG
-    assert "nothing moved" in item.found
+    assert "never moved" in item.found
 
 
 def test_a_cut_that_runs_into_a_stop_asks_nothing(short: Evidence) -> None:

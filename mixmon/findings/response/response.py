@@ -11,12 +11,14 @@ import numpy as np
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.response.cuts import Cut, Going, ResponseStage
 from mixmon.findings.response.delay_map import DelayModel, Measured, fit_delay
+from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.sensors import SensorResponse, sensor_responses
 from mixmon.findings.response.steps import DelayPoint, DelayStage, Refusal
 from mixmon.findings.stage import sum_up
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.layout import layout_of
+from mixmon.note import Note, note
 
 # ----------------------------------------------------------------------------------------------------
 # How long each sensor took from heating to ready, the first time it is seen to.
@@ -116,7 +118,7 @@ class ResponseReview:
     sensors        one a node
     measured       dead times to which the model is fitted
     model, cells   None and empty where nothing was measured
-    refusal        why there is no delay, in words; empty where there is one
+    refusal        why there is no delay; None where there is one
     """
 
     cuts: tuple[Cut, ...]
@@ -127,7 +129,7 @@ class ResponseReview:
     measured: tuple[Measured, ...]
     model: DelayModel | None
     cells: tuple[CellDelay, ...]
-    refusal: str
+    refusal: Note | None
 
 
 class ResponseReviewer:
@@ -190,7 +192,7 @@ class ResponseReviewer:
             measured=measured,
             model=model,
             cells=() if model is None else tuple(self._cells(model, sensors)),
-            refusal="" if model else self._refusal(lacking, delay, cuts),
+            refusal=None if model else self._reason_for_no_delay(lacking, delay, cuts),
         )
 
     def _cells(self, model: DelayModel, sensors: Iterable[SensorResponse]) -> Iterable[CellDelay]:
@@ -210,26 +212,18 @@ class ResponseReviewer:
         """What the load axis, and so the load of every row, is."""
         return self._binding.session.axes.load_signal
 
-    def _refusal(self, lacking: list[str], delay: DelayStage, cuts: Sequence[Cut]) -> str:
-        """Why there is no delay."""
+    def _reason_for_no_delay(self, lacking: list[str], delay: DelayStage, cuts: Sequence[Cut]) -> Note:
         engine = self._binding.engine
         if lacking:
-            return f"no delay: the session maps no {' and no '.join(lacking)}; add to [engine_signals]"
+            return note(ResponseNote.SIGNALS_MISSING, signals=tuple(lacking))
         if "pulse_ms" not in engine and "target" not in engine:
-            return "no delay: the session maps neither pulse_ms nor target; add one to [engine_signals]"
+            return note(ResponseNote.FUEL_SIGNAL_MISSING)
         if delay.refused:
-            return f"no delay: fuel moved, but {delay.refused[-1].why}"
+            return note(ResponseNote.FUEL_STEPS_NOT_USABLE, why=delay.refused[-1].why.code.value)
         if cuts:
-            return (
-                "no delay: the air of fuel cuts is seen, but not when fuel was cut or at which speed and "
-                f"load; expected rpm, {self._load_signal} and fuel_cut or pulse_ms in the log; record the "
-                "engine bus beside the chain"
-            )
-        return (
-            f"no delay: in {delay.steady_s:.0f} s at steady speed and load the fuel command never "
-            f"moved by more than {100 * delay.largest:.1f} % at once, and no fuel cut was seen; "
-            "without a change of fuel there is only noise to fit; expected steps of 3 % or more, such as "
-            "20 s of a random pattern, or an overrun cut"
+            return note(ResponseNote.CUTS_WITHOUT_ENGINE, load_signal=self._load_signal)
+        return note(
+            ResponseNote.FUEL_NEVER_MOVED, steady_s=delay.steady_s, largest_percent=100 * delay.largest
         )
 
 

@@ -16,9 +16,11 @@ import numpy as np
 from mixmon.arrays import Floats
 from mixmon.findings.response.cuts import LEAN, RICH, Cut, Going, SensorTrace
 from mixmon.findings.response.fit import NOT_SHARP
+from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.steps import DelayPoint
 from mixmon.findings.stats import robust_deviation, student_t95
 from mixmon.gas.lag import FirstOrderLag
+from mixmon.note import Note, note
 from mixmon.session.model import Node
 
 # ----------------------------------------------------------------------------------------------------
@@ -258,7 +260,7 @@ class SensorResponse:
     air_to_expected_percent   reading over the oxygen of the air, less one, where that was told
     warm_up_s, warm_up_times_peers
     left_out       reason to number of ways that could not be measured
-    flags          in words
+    flags          what stands out
     """
 
     position: int
@@ -277,7 +279,7 @@ class SensorResponse:
     warm_up_s: float
     warm_up_times_peers: float
     left_out: Mapping[str, int]
-    flags: tuple[str, ...]
+    flags: tuple[Note, ...]
 
 
 def sensor_responses(
@@ -395,14 +397,16 @@ def _left_out(cuts: Sequence[Cut], j: int) -> Mapping[str, int]:
     return dict(sorted(Counter(why for g in goings if (why := g.why[j]) is not None).items()))
 
 
-def _flags(times: float, ways: float, ways_half: float, air: float, warm: float) -> tuple[str, ...]:
+def _flags(times: float, ways: float, ways_half: float, air: float, warm: float) -> tuple[Note, ...]:
     flags = []
     if times >= SLOW_RATIO:
-        flags.append("slow")
+        flags.append(note(ResponseNote.SLOW, times_peers=float(times)))
     if abs(ways) > np.log(UNEVEN_RATIO) and abs(ways) > _UNEVEN_SURE * ways_half:
-        flags.append("slower lean-going" if ways > 0 else "slower rich-going")
+        code = ResponseNote.SLOWER_LEAN_GOING if ways > 0 else ResponseNote.SLOWER_RICH_GOING
+        flags.append(note(code, ratio=float(np.exp(abs(ways)))))
     if abs(air) > AIR_PERCENT:
-        flags.append("low in air" if air < 0 else "high in air")
+        code = ResponseNote.LOW_IN_AIR if air < 0 else ResponseNote.HIGH_IN_AIR
+        flags.append(note(code, to_peers_percent=float(air)))
     if warm >= WARM_UP_RATIO:
-        flags.append("slow to warm up")
+        flags.append(note(ResponseNote.SLOW_TO_WARM_UP, times_peers=float(warm)))
     return tuple(flags)

@@ -20,6 +20,7 @@ import numpy as np
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
 from mixmon.findings.response.cuts import Clock
+from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.stage import StretchStage
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
@@ -28,6 +29,7 @@ from mixmon.gas.transport import cycle_s
 from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.recent import Recent
+from mixmon.note import Note, note
 from mixmon.session.model import Session
 
 # ----------------------------------------------------------------------------------------------------
@@ -335,7 +337,7 @@ class Refusal:
     """A window in which the command moved and yet no delay can be told: its first moment in ns, and why."""
 
     t: int
-    why: str
+    why: Note
 
 
 class DelayStage(StretchStage[DelayPoint]):
@@ -431,11 +433,11 @@ class DelayStage(StretchStage[DelayPoint]):
         last = min(command.moves[-1][0] + _AFTER_ROWS, outer - inner)
         window = (begin + inner + first, begin + inner + last)
         if bool((self._recent.rows("closed_loop", *window) > 0).any()):
-            return self._refuse(begin, "the engine control corrects by its own sensor (closed loop)")
+            return self._refuse(begin, ResponseNote.CLOSED_LOOP)
         return self._fit(*window, command.part(first, last))
 
-    def _refuse(self, row: int, why: str) -> list[DelayPoint]:
-        self.refused.append(Refusal(int(self._recent.rows("t", row, row + 1)[0]), why))
+    def _refuse(self, row: int, why: ResponseNote) -> list[DelayPoint]:
+        self.refused.append(Refusal(int(self._recent.rows("t", row, row + 1)[0]), note(why)))
         return []
 
     def _fit(self, begin: int, end: int, command: Command) -> list[DelayPoint]:
@@ -445,7 +447,7 @@ class DelayStage(StretchStage[DelayPoint]):
         used = valid & self._recent.rows("fresh", begin, end) & (t > 0.0) & np.isfinite(rows["oxygen"])
         able = used.sum(axis=0) >= _FEWEST_SAMPLES
         if not able.any():
-            return self._refuse(begin, "no valid readings")
+            return self._refuse(begin, ResponseNote.NO_VALID_READINGS)
         clock = Clock(self._periods.get(command.signal, 0.020))
         wanted = command.ln_lambda * self._slope(rows["oxygen"][used])
         samples = Samples(t, rows["oxygen"], used & able)
@@ -454,7 +456,7 @@ class DelayStage(StretchStage[DelayPoint]):
         follows = able & (fit.gain > _GAIN[0]) & (fit.gain < _GAIN[1])
         follows &= (fit.gain > _GAIN_SURE * fit.gain_sd) & (fit.delay_sd < _MOST_DELAY_SD)
         if follows.sum() * 2 <= able.sum():
-            return self._refuse(begin, "the readings do not follow the fuel")
+            return self._refuse(begin, ResponseNote.NOT_FOLLOWING)
         cycle = float(cycle_s(float(np.median(rows["rpm"])), self._strokes))
         return [self._point(rows, command, _sure(fit, follows, cycle, clock, command), clock, cycle)]
 

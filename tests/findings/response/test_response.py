@@ -8,6 +8,7 @@ from gas_steps import ROW_NS, SHOP_AIR, START_NS, block, commands, gas, lagged, 
 from laws import same_for_all_splits
 
 from mixmon.findings.response.cuts import ResponseStage
+from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.response import WarmUpStage
 from mixmon.findings.response.sensors import sensor_responses
 from mixmon.mixture.block import SampleState
@@ -179,7 +180,11 @@ def found(*runs, warm_up=(9.8, 10.2, 10.0, 17.5), air=None):
 
 def test_the_slow_uneven_sensor_is_flagged_and_no_other():
     sensors = found(rows(seed=1), rows(seed=2), rows(seed=3))
-    assert sensors[3].flags == ("slow", "slower lean-going", "slow to warm up")
+    assert [one.code for one in sensors[3].flags] == [
+        ResponseNote.SLOW,
+        ResponseNote.SLOWER_LEAN_GOING,
+        ResponseNote.SLOW_TO_WARM_UP,
+    ]
     assert [one.flags for one in sensors[:3]] == [()] * 3
     slow = sensors[3]
     peers = t63(0.085, FILTER_S)
@@ -209,7 +214,7 @@ def test_air_is_judged_by_the_peers_and_by_the_damp_air_if_that_is_told():
     made = rows()
     made.oxygen[:, 1] *= np.where(made.oxygen[:, 1] > 0, 0.975, 1.0)
     without, told = found(made)[1], found(made, air=20.553)[1]
-    assert "low in air" in without.flags
+    assert ResponseNote.LOW_IN_AIR in {one.code for one in without.flags}
     assert without.air_to_peers_percent == pytest.approx(-2.5, abs=0.1)
     assert np.isnan(without.air_to_expected_percent)
     # 20.553 % at 25 degC and 60 %: Buck's vapour pressure, see the tests of gas.air

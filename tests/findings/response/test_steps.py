@@ -6,6 +6,7 @@ from gas_steps import block, commands, gas, lagged, sampled, t63, uneven
 from laws import same_for_all_splits
 
 from mixmon.findings.response.delay_map import Measured, fit_delay
+from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.steps import DelayStage, command_of
 from mixmon.gas.fuel import fuel_named
 from mixmon.gas.transport import valve_to_sensor_delay_s
@@ -165,17 +166,15 @@ def test_without_steps_nothing_is_fitted():
 
 
 REFUSED = [
-    ({"sign": 0.0}, "do not follow"),
-    ({"sign": -1.0}, "do not follow"),
-    ({"state": SampleState.SUSPECT}, "no valid readings"),
-    ({"closed_loop": 1.0}, "closed loop"),
+    ({"sign": 0.0}, ResponseNote.NOT_FOLLOWING),
+    ({"sign": -1.0}, ResponseNote.NOT_FOLLOWING),
+    ({"state": SampleState.SUSPECT}, ResponseNote.NO_VALID_READINGS),
+    ({"closed_loop": 1.0}, ResponseNote.CLOSED_LOOP),
 ]
 
 
-@pytest.mark.parametrize(
-    ("change", "words"), REFUSED, ids=["deaf", "the wrong way", "invalid", "closed loop"]
-)
-def test_what_cannot_be_a_delay_is_refused_in_words(change, words):
+@pytest.mark.parametrize(("change", "code"), REFUSED, ids=["deaf", "the wrong way", "invalid", "closed loop"])
+def test_what_cannot_be_a_delay_is_refused_with_its_code(change, code):
     count = round(END_S * 100)
     made = rows(PATTERN, END_S, noise_percent=0.3, sign=change.get("sign", 1.0), **PEERS)
     if "state" in change:
@@ -184,7 +183,7 @@ def test_what_cannot_be_a_delay_is_refused_in_words(change, words):
     points, stage = measured(made)
     assert points == []
     (refusal,) = stage.refused
-    assert words in refusal.why
+    assert refusal.why.code is code
 
 
 def test_a_pulse_that_moves_because_the_air_does_is_no_pattern():

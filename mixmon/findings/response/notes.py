@@ -1,0 +1,24 @@
+"""The codes of what is said about a sensor's response, of fuel steps and of the delay."""
+
+from __future__ import annotations
+
+from mixmon.note import NoteCode
+
+
+class ResponseNote(NoteCode):
+    """What stands out in a sensor's response, why a fuel step is not usable, why there is no delay."""
+
+    SLOW = "slow"
+    SLOWER_LEAN_GOING = "slower_lean_going"
+    SLOWER_RICH_GOING = "slower_rich_going"
+    LOW_IN_AIR = "low_in_air"
+    HIGH_IN_AIR = "high_in_air"
+    SLOW_TO_WARM_UP = "slow_to_warm_up"
+    CLOSED_LOOP = "closed_loop"
+    NO_VALID_READINGS = "no_valid_readings"
+    NOT_FOLLOWING = "not_following"
+    SIGNALS_MISSING = "signals_missing"
+    FUEL_SIGNAL_MISSING = "fuel_signal_missing"
+    FUEL_STEPS_NOT_USABLE = "fuel_steps_not_usable"
+    CUTS_WITHOUT_ENGINE = "cuts_without_engine"
+    FUEL_NEVER_MOVED = "fuel_never_moved"
