@@ -153,7 +153,7 @@ def test_without_a_balance_there_are_no_trims():
 def test_a_pull_is_a_row_a_cylinder_and_a_column_a_band_of_speed():
     page = lines(Page.PULLS, scene(snapshot(pulls=pull_review(pulls=1))))
     assert page[1].startswith(" 2480 to 7905 rpm, 8.4 s, 646 rpm/s  coolant 86  air 24  valid 7/8")
-    assert page[2] == " reject: cold engine  ended by throttle lift"
+    assert page[2] == " reject: engine cold: coolant 40 C, warm from 70 C  ended by throttle lift"
     assert page[3].split() == ["cyl", *(str(2500 + 500 * i) for i in range(12)), "worst", "at"]
     rows = [line.split() for line in page[4:12]]
     assert [row[row[0] == "▸"] for row in rows] == ["1", "5", "3", "7", "4", "8", "2", "6"]
