@@ -357,7 +357,7 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent
 
     Args:
         run: from `read_run`; it is read to its end.
-        actions: what an operator did, as recorded: accepted, shelved, reset.
+        actions: what an operator did, as recorded: acknowledged, shelved, reset.
 
     Raises:
         UsageError: an action on an alarm that is not there.

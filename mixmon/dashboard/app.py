@@ -250,7 +250,7 @@ class DashboardOptions:
     ascii       nothing but ASCII is drawn
     palette     print, sunlight, mono or dark; None: print, or mono where NO_COLOR is set and not empty
     decimals    of lambda; None: as the unit has them
-    blink       the unaccepted priority-1 word blinks
+    blink       the unacknowledged priority-1 word blinks
     speed       at which a recording is played to begin with; None: as fast as it can be worked
     screen_inch, distance_m  what the help's verdict on legibility is reckoned for
     bell        ring once for new priority-1 alarms, and when a dwell is done or a pull was kept

@@ -18,15 +18,15 @@ from mixmon.dashboard.scene import ORDERS, Scene, Unit, is_recording
 from mixmon.dashboard.screens import checks
 from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.pages import State, alarm_index
-from mixmon.dashboard.verdict import NOT_ACCEPTED
+from mixmon.dashboard.verdict import NOT_ACKNOWLEDGED
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.pulls.quality import Suggestion
 from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
 from mixmon.watch.commands import (
-    Accept,
-    AcceptAll,
+    Acknowledge,
+    AcknowledgeAll,
     Command,
     InService,
     JudgeCell,
@@ -56,17 +56,17 @@ Outcome = Command | Prompt | str
 NO_ALARM = "no active alarm"
 
 
-def accept(alarm: Alarm) -> Outcome:
+def acknowledge(alarm: Alarm) -> Outcome:
     """Acknowledge the alarm; words where that was done before."""
-    if alarm.state not in NOT_ACCEPTED:
+    if alarm.state not in NOT_ACKNOWLEDGED:
         return f"{alarm.rule.name}: acknowledged already"
-    return Accept(alarm.rule.name, alarm.position)
+    return Acknowledge(alarm.rule.name, alarm.position)
 
 
-def accept_all(alarms: Sequence[Alarm]) -> Outcome:
+def acknowledge_all(alarms: Sequence[Alarm]) -> Outcome:
     """Acknowledge all alarms on the screen that wait for it; words where there is none."""
-    seen = tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACCEPTED)
-    return AcceptAll(seen) if seen else "nothing waits to be acknowledged"
+    seen = tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACKNOWLEDGED)
+    return AcknowledgeAll(seen) if seen else "nothing waits to be acknowledged"
 
 
 def reset(alarm: Alarm) -> Outcome:
@@ -272,8 +272,8 @@ class Controls:
         keys: dict[str, Callable[[], None]] = {
             " ": lambda: self._send(Mark()),
             "r": self._toggle_recording,
-            "a": partial(self._on_alarm, accept),
-            "A": self._accept_all,
+            "a": partial(self._on_alarm, acknowledge),
+            "A": self._acknowledge_all,
             "z": partial(self._on_alarm, toggle_shelf),
             "f": self._toggle_freeze,
             "u": self._change_unit,
@@ -470,8 +470,8 @@ class Controls:
         at = alarm_index(self._seen_scene, self.state) if self.state.page is Page.ALARMS else 0
         self._carry_out(make(alarms[at]), alarms[at])
 
-    def _accept_all(self) -> None:
-        self._carry_out(accept_all(self._seen_scene.alarms()))
+    def _acknowledge_all(self) -> None:
+        self._carry_out(acknowledge_all(self._seen_scene.alarms()))
 
     def _carry_out(self, outcome: Outcome | State, alarm: Alarm | None = None) -> None:
         """Choose, send, say, or ask; then the alarm is kept, as the list may move while one types."""

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from mixmon.dashboard.scene import Digits
-from mixmon.dashboard.verdict import NOT_ACCEPTED
+from mixmon.dashboard.verdict import NOT_ACKNOWLEDGED
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.pulls.quality import Suggestion
 from mixmon.mixture.block import SampleState
@@ -26,7 +26,7 @@ from mixmon.watch.snapshot import Snapshot
 # What shall be heard: patterns that differ in rhythm, each once for what has happened.
 #
 # urgent   a new priority-1 alarm; it goes on until `clear`
-# clear    no priority-1 alarm waits to be accepted any more
+# clear    no priority-1 alarm waits to be acknowledged any more
 # notice   a new alarm of lower priority
 # done     a dwell is long enough, or a pull was kept
 #
@@ -56,7 +56,8 @@ class SoundCues:
         signs = [(URGENT if one.priority == 1 else NOTICE, _spoken_words(one)) for one in new]
         signs.sort(key=lambda sign: sign[0] != URGENT)
         waits = any(
-            a.rule.priority == 1 and a.state in NOT_ACCEPTED and not a.flags for a in snapshot.alarms.alarms
+            a.rule.priority == 1 and a.state in NOT_ACKNOWLEDGED and not a.flags
+            for a in snapshot.alarms.alarms
         )
         raised = any(pattern == URGENT for pattern, _ in signs)
         if self._urgent and not waits and not raised:

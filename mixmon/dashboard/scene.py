@@ -148,7 +148,7 @@ class ViewOptions:
     decimals  of lambda; None: as the unit has them
     scale     reach of the rails to either side, percent
     chosen    the cylinder that was picked; None: the leanest
-    blink     the unaccepted priority-1 word blinks; otherwise it stands inverse
+    blink     the unacknowledged priority-1 word blinks; otherwise it stands inverse
     screen_inch, distance_m  diagonal of the screen, and from where its large digits are read
     """
 
@@ -308,7 +308,7 @@ class Scene:
 
 
 def is_over(alarm: Alarm) -> bool:
-    """Whether a priority-1 limit is crossed now, seen or silenced by the operator, not off by rule."""
+    """Whether a priority-1 limit is crossed now and not suppressed by design, silenced or not."""
     return alarm.rule.priority == 1 and alarm.active and AlarmFlag.SUPPRESSED not in alarm.flags
 
 

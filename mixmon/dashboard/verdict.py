@@ -21,7 +21,7 @@ from mixmon.session.alarm_kinds import Bound, kind_of
 from mixmon.session.model import AlarmRule
 from mixmon.watch.snapshot import Snapshot
 
-NOT_ACCEPTED = frozenset(
+NOT_ACKNOWLEDGED = frozenset(
     {
         AlarmState.UNACKNOWLEDGED,
         AlarmState.RETURNED_UNACKNOWLEDGED,
@@ -41,11 +41,11 @@ class LimitWord(Enum):
 
 @dataclass(frozen=True, slots=True)
 class LimitVerdict:
-    """The limit word with its reason in a few words, and whether it asks to be accepted."""
+    """The limit word with its reason in a few words, and whether it asks to be acknowledged."""
 
     word: LimitWord
     why: str
-    unaccepted: bool
+    unacknowledged: bool
 
     @property
     def style(self) -> str:
@@ -73,19 +73,19 @@ def verdict(scene: Scene) -> LimitVerdict:
     live, setting = scene.live, scene.setting
     alarms = live.alarms.alarms
     lost = _why_no_data(live, scene.stalled)
-    unaccepted = any(a.rule.priority == 1 and a.state in NOT_ACCEPTED and not a.flags for a in alarms)
+    unacknowledged = any(a.rule.priority == 1 and a.state in NOT_ACKNOWLEDGED and not a.flags for a in alarms)
     if lost:
-        return LimitVerdict(LimitWord.NO_DATA, lost, unaccepted)
+        return LimitVerdict(LimitWord.NO_DATA, lost, unacknowledged)
     over = [a for a in alarms if is_over(a)]
     if over:
-        return LimitVerdict(LimitWord.OVER, _name_alarms(over), unaccepted)
+        return LimitVerdict(LimitWord.OVER, _name_alarms(over), unacknowledged)
     blind = _lost_signals(live, setting)
     if blind:
-        return LimitVerdict(LimitWord.NO_DATA, blind, unaccepted)
+        return LimitVerdict(LimitWord.NO_DATA, blind, unacknowledged)
     look = _why_look(alarms, live, setting)
     if look:
-        return LimitVerdict(LimitWord.LOOK, look, unaccepted)
-    return LimitVerdict(LimitWord.NONE, _why_none(scene), unaccepted)
+        return LimitVerdict(LimitWord.LOOK, look, unacknowledged)
+    return LimitVerdict(LimitWord.NONE, _why_none(scene), unacknowledged)
 
 
 def _why_none(scene: Scene) -> str:
@@ -148,7 +148,7 @@ def _why_look(alarms: tuple[Alarm, ...], live: Snapshot, setting: Setting) -> st
     active = [a for a in alarms if a.active and AlarmFlag.SUPPRESSED not in a.flags]
     if active:
         return _name_alarms(active)
-    waiting = [a for a in alarms if a.state in NOT_ACCEPTED and not a.flags]
+    waiting = [a for a in alarms if a.state in NOT_ACKNOWLEDGED and not a.flags]
     if waiting:
         return f"{_name_alarms(waiting)}: not acknowledged"
     unwatched = next((pair for pair in setting.unwatched if pair[0].priority == 1), None)

@@ -42,8 +42,8 @@ from mixmon.mixture.steady import Cell
 from mixmon.pipeline import Pipeline
 from mixmon.session.model import Session
 from mixmon.watch.commands import (
-    Accept,
-    AcceptAll,
+    Acknowledge,
+    AcknowledgeAll,
     AlarmCommand,
     Command,
     InService,
@@ -79,16 +79,16 @@ def alarm_actions(command: AlarmCommand, t: int, stretch: int) -> Iterator[Opera
         UsageError: an alarm is to be silenced without a reason, or for no time.
     """
     match command:
-        case AcceptAll(seen):
+        case AcknowledgeAll(seen):
             for rule, position in seen:
-                yield OperatorAction(t, Verb.ACCEPT, rule, position, stretch=stretch)
+                yield OperatorAction(t, Verb.ACKNOWLEDGE, rule, position, stretch=stretch)
         case Shelve(rule, position, reason, duration_s):
             duration = None if duration_s is None else round(duration_s * 1e9)
             yield OperatorAction(t, Verb.SHELVE, rule, position, duration, reason, stretch)
         case OutOfService(rule, position, reason):
             yield OperatorAction(t, Verb.OUT_OF_SERVICE, rule, position, None, reason, stretch)
-        case Accept(rule, position):
-            yield OperatorAction(t, Verb.ACCEPT, rule, position, stretch=stretch)
+        case Acknowledge(rule, position):
+            yield OperatorAction(t, Verb.ACKNOWLEDGE, rule, position, stretch=stretch)
         case Reset(rule, position):
             yield OperatorAction(t, Verb.RESET, rule, position, stretch=stretch)
         case Unshelve(rule, position):

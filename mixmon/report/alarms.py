@@ -115,10 +115,10 @@ def alarms_json(
         t_s              from the log's first frame
         rule, priority, position, cylinders   position null and no cylinders for the whole engine or rule
         what             a word of `findings.alarm_records.Happening`: condition true, condition false,
-                         accepted, reset, shelved, shelf ended, suppressed, released, out of service,
+                         acknowledged, reset, shelved, shelf ended, suppressed, released, out of service,
                          in service, re-alarm
-        before, state    normal, new, accepted, cleared-not-accepted, latched-not-accepted,
-                         latched-accepted; null in the record of a whole rule
+        before, state    normal, new, acknowledged, cleared-unacknowledged, latched-unacknowledged,
+                         latched-acknowledged; null in the record of a whole rule
         silenced         what keeps it from being announced, in words; empty for nothing
         active           whether the condition holds, delays counted
         announced        the operator's attention was asked for

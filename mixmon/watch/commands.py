@@ -39,16 +39,16 @@ Item = AlarmEvent | Remark | Event
 
 
 @dataclass(frozen=True, slots=True)
-class Accept:
-    """Accept one alarm, or with position None all of a rule."""
+class Acknowledge:
+    """Acknowledge one alarm, or with position None all of a rule."""
 
     rule: str
     position: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class AcceptAll:
-    """Accept all that the operator has seen: (rule, position) of each alarm on the screen."""
+class AcknowledgeAll:
+    """Acknowledge all that the operator has seen: (rule, position) of each alarm on the screen."""
 
     seen: tuple[tuple[str, int | None], ...]
 
@@ -180,7 +180,7 @@ class Quit:
     """Stop the worker: the record is closed, the last snapshot stays."""
 
 
-AlarmCommand = Accept | AcceptAll | Reset | Shelve | Unshelve | OutOfService | InService
+AlarmCommand = Acknowledge | AcknowledgeAll | Reset | Shelve | Unshelve | OutOfService | InService
 RecordCommand = Mark | NoteText | RecordOn | RecordOff
 ReplayCommand = Pause | Resume | Step | Seek | Speed
 Judgement = JudgePull | JudgeCell

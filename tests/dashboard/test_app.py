@@ -21,7 +21,7 @@ from textual.geometry import Region
 
 from mixmon.dashboard.app import LEFT, REFUSED, Caution, Dashboard, DashboardOptions, PageView, styles
 from mixmon.session.model import Recording
-from mixmon.watch.commands import Accept, Mark, RecordOff, Remark
+from mixmon.watch.commands import Acknowledge, Mark, RecordOff, Remark
 
 OPTIONS = DashboardOptions(tuple(UNITS.values()))
 CAUTION = "Monitoring only. It will not stop, limit or protect the engine."
@@ -109,7 +109,7 @@ def test_keys_reach_the_watched_and_the_screens():
         assert "LEAN +24" in "".join(shown.lines())
 
     _, bench = drive(steps)
-    assert bench.sent == [Mark(), Accept(LEAN.name, 3)]
+    assert bench.sent == [Mark(), Acknowledge(LEAN.name, 3)]
 
 
 def test_leaving_while_recording_asks_and_y_stops_the_record():
@@ -277,7 +277,7 @@ def test_the_bell_rings_once_when_a_dwell_is_done_and_can_be_switched_off(monkey
         assert len(rung) == rings
 
 
-def test_an_unaccepted_priority_1_alarm_blinks_once_a_second_and_no_other_word_does():
+def test_an_unacknowledged_priority_1_alarm_blinks_once_a_second_and_no_other_word_does():
     async def steps(shown):
         seen = []
         for _ in range(4):

@@ -23,8 +23,8 @@ from mixmon.dashboard.screens.pages import State
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.steady import Cell
 from mixmon.watch.commands import (
-    Accept,
-    AcceptAll,
+    Acknowledge,
+    AcknowledgeAll,
     InService,
     JudgeCell,
     JudgePull,
@@ -212,13 +212,13 @@ def test_freeze_holds_the_picture_and_lets_it_go():
     assert desk.press("f").frozen is None
 
 
-def test_accept_takes_the_most_pressing_one_and_on_the_list_the_chosen_one():
+def test_acknowledge_takes_the_most_pressing_one_and_on_the_list_the_chosen_one():
     both = alarm_list(alarm(), alarm(SILENT, 8))
     desk = Desk(snapshot(alarms=both))
     desk.press("a")
     desk.press("l", "down", "a", "down", "a", "up", "a")
     names = [(LEAN.name, 3), (SILENT.name, 8), (SILENT.name, 8), (LEAN.name, 3)]
-    assert desk.sent == [Accept(*name) for name in names]
+    assert desk.sent == [Acknowledge(*name) for name in names]
 
 
 def test_the_choice_stays_with_the_alarm_when_the_list_moves():
@@ -226,15 +226,15 @@ def test_the_choice_stays_with_the_alarm_when_the_list_moves():
     desk.press("down")
     desk.shown = snapshot(alarms=alarm_list(alarm(), alarm(position=4), alarm(SILENT, 8)))
     desk.press("a")
-    assert desk.sent == [Accept(SILENT.name, 8)]
+    assert desk.sent == [Acknowledge(SILENT.name, 8)]
 
 
-def test_accept_all_means_what_is_on_the_screen_even_when_that_is_frozen():
+def test_acknowledge_all_means_what_is_on_the_screen_even_when_that_is_frozen():
     desk = Desk(snapshot(alarms=alarm_list(alarm(), alarm(SILENT, 8, state=AlarmState.ACKNOWLEDGED))))
     desk.press("f")
     desk.shown = snapshot(alarms=alarm_list(alarm(), alarm(position=4)))
     desk.press("A")
-    assert desk.sent == [AcceptAll(((LEAN.name, 3),))]
+    assert desk.sent == [AcknowledgeAll(((LEAN.name, 3),))]
 
 
 def test_silence_needs_a_reason():
@@ -272,7 +272,7 @@ def test_out_of_service_asks_for_a_reason():
     assert desk.sent == [OutOfService(LEAN.name, 3, "no such sensor")]
 
 
-def test_only_a_latched_alarm_that_was_accepted_is_reset():
+def test_only_a_latched_alarm_that_was_acknowledged_is_reset():
     desk = Desk(page=Page.ALARMS)
     assert "nothing to reset" in desk.press("R").message
     desk.shown = snapshot(alarms=alarm_list(alarm(state=AlarmState.LATCHED_ACKNOWLEDGED)))

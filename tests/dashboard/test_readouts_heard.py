@@ -27,7 +27,7 @@ def test_new_alarms_are_heard_once_by_priority_the_most_pressing_first():
         alarm(state=AlarmState.NORMAL, active=False),
         alarm(flags=AlarmFlag.SHELVED),
     ],
-    ids=["accepted", "gone", "shelved"],
+    ids=["acknowledged", "gone", "shelved"],
 )
 def test_urgent_ends_once_when_nobody_is_waited_for(after):
     heard = SoundCues()

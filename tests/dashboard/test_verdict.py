@@ -43,9 +43,13 @@ STATE_WORDS = {
     "an alarm whose data are lost": (shown(alarm(), state=LOST), LimitWord.NO_DATA, "sensors cold"),
     "the worker stopped": (shown(alarm(), failure="disk gone"), LimitWord.NO_DATA, "disk gone"),
     "lean": (shown(alarm()), LimitWord.OVER, "cyl 3 lean under load"),
-    "lean, accepted": (shown(alarm(state=AlarmState.ACKNOWLEDGED)), LimitWord.OVER, "cyl 3 lean"),
+    "lean, acknowledged": (shown(alarm(state=AlarmState.ACKNOWLEDGED)), LimitWord.OVER, "cyl 3 lean"),
     "lean, shelved by the operator": (shown(alarm(flags=AlarmFlag.SHELVED)), LimitWord.OVER, "cyl 3 lean"),
-    "lean, off by rule": (shown(alarm(flags=AlarmFlag.SUPPRESSED)), LimitWord.NONE, "no limit crossed"),
+    "lean, suppressed by design": (
+        shown(alarm(flags=AlarmFlag.SUPPRESSED)),
+        LimitWord.NONE,
+        "no limit crossed",
+    ),
     "two lean": (shown(alarm(), alarm(position=4)), LimitWord.OVER, "cyl 3 lean under load and 1 more"),
     "was lean, not acknowledged": (
         shown(alarm(state=AlarmState.RETURNED_UNACKNOWLEDGED, active=False)),
@@ -104,10 +108,10 @@ def test_a_frozen_picture_does_not_hide_an_alarm():
         (alarm(flags=AlarmFlag.SHELVED), False),
         (alarm(SILENT, 8), False),
     ],
-    ids=["new", "accepted", "came and went", "shelved", "priority 2"],
+    ids=["new", "acknowledged", "came and went", "shelved", "priority 2"],
 )
-def test_only_an_unaccepted_priority_1_alarm_blinks(given, asks):
-    assert verdict(scene(shown(given))).unaccepted is asks
+def test_only_an_unacknowledged_priority_1_alarm_blinks(given, asks):
+    assert verdict(scene(shown(given))).unacknowledged is asks
 
 
 def test_rail_limits_are_needs_against_the_target():

@@ -9,10 +9,11 @@ import numpy as np
 from live_rig import keeper_in, session_file, until
 from run_folders import list_runs
 
+from mixmon.findings.alarms.records import OperatorAction, Verb
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import open_log
-from mixmon.live.recording import AFTER_NS, RunRecording
-from mixmon.record.run_folder import open_run
+from mixmon.live.recording import AFTER_NS, RunRecording, action_data, action_of
+from mixmon.record.run_folder import RunNote, open_run
 from mixmon.session.load import load_session
 from mixmon.simulate.simulation import EPOCH_NS
 
@@ -122,3 +123,9 @@ def test_a_standing_note_is_in_the_run_under_way_and_in_every_later_one(tmp_path
     notes = [open_run(run).notes for run in list_runs(tmp_path / "runs")]
     said = [[note.data["text"] for note in each if note.kind == "note"] for each in notes]
     assert said == [["accepted"], ["accepted"]]
+
+
+def test_an_action_in_an_older_run_is_read_by_the_word_that_it_was_written_with() -> None:
+    action = OperatorAction(5 * S, Verb.ACKNOWLEDGE, "lean under load", 3)
+    for word in ("accept", "acknowledge"):
+        assert action_of(RunNote(5 * S, "action", {**action_data(action), "verb": word}), 0) == action

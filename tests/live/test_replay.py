@@ -19,10 +19,10 @@ from mixmon.live.replay import NO_LIMIT, PlaybackAxis, PlaybackPace, ReplaySourc
 from mixmon.live.worker import Worker
 from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import open_run
-from mixmon.watch.commands import AcceptAll, Mark, Pause, RecordOn, Resume, Seek, Speed, Step
+from mixmon.watch.commands import AcknowledgeAll, Mark, Pause, RecordOn, Resume, Seek, Speed, Step
 
 S = 1_000_000_000
-NOT_ACCEPTED = {
+NOT_ACKNOWLEDGED = {
     AlarmState.UNACKNOWLEDGED,
     AlarmState.RETURNED_UNACKNOWLEDGED,
     AlarmState.LATCHED_UNACKNOWLEDGED,
@@ -211,17 +211,17 @@ def test_a_replay_refuses_what_only_buses_can_do(log: Path) -> None:
     worker.close()
 
 
-def test_an_alarm_is_accepted_although_no_more_frames_come(log: Path) -> None:
+def test_an_alarm_is_acknowledged_although_no_more_frames_come(log: Path) -> None:
     worker = watched(ReplaySource(str(log), speed=None))
     worker.start()
     until(worker.ended.is_set, "the end")
 
     def waiting() -> tuple[tuple[str, int | None], ...]:
         alarms = worker.snapshot.alarms.alarms
-        return tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACCEPTED)
+        return tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACKNOWLEDGED)
 
     assert waiting()
-    worker.send(AcceptAll(waiting()))
+    worker.send(AcknowledgeAll(waiting()))
     until(lambda: not waiting(), "acceptance")
     worker.close()
 

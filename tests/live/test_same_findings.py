@@ -20,7 +20,7 @@ from mixmon.live.worker import Worker
 from mixmon.record.run_folder import RunFolder, open_run
 from mixmon.report.text import to_json
 from mixmon.run import missing_messages
-from mixmon.watch.commands import AcceptAll, Mark, Pause, ResetPeaks, Seek, Shelve, Speed, Step
+from mixmon.watch.commands import AcknowledgeAll, Mark, Pause, ResetPeaks, Seek, Shelve, Speed, Step
 
 NAMES = ("same-chain", "same-engine")
 BEGIN_S, END_S = 21.0, 35.0
@@ -46,14 +46,14 @@ def findings(worker: Worker) -> dict[str, object]:
 
 
 def watched(session: Path, runs: Path) -> tuple[Worker, list[AlarmEvent]]:
-    """A pull watched live, with an operator who accepts, shelves, marks."""
+    """A pull watched live, with an operator who acknowledges, shelves, marks."""
     worker = virtual_worker(session, NAMES, keeper_in(runs, session))
     alarms: list[AlarmEvent] = []
     with Player(glimpse(BEGIN_S, END_S), NAMES) as player:
         worker.start()
         until(lambda: worker.snapshot.alarms.alarms, "an alarm")
         shown = worker.snapshot.alarms.alarms
-        worker.send(AcceptAll(tuple((one.rule.name, one.position) for one in shown)))
+        worker.send(AcknowledgeAll(tuple((one.rule.name, one.position) for one in shown)))
         worker.send(Shelve(shown[0].rule.name, shown[0].position, "seen to", 3.0))
         worker.send(Mark("here", back_s=0.5))
         until(player.done.is_set, "the end of the pull")
@@ -108,7 +108,7 @@ def test_live_replay_and_report_find_the_same(tmp_path: Path) -> None:
     found = findings(live)
     kinds = {event.kind.value for event in live.snapshot.happened}
     assert {"misfire", "node silent", "fuel cut"} <= kinds
-    assert {Happening.ACCEPTED, Happening.SHELVED} <= {event.what for event in alarms}
+    assert {Happening.ACKNOWLEDGED, Happening.SHELVED} <= {event.what for event in alarms}
     assert live.snapshot.pulls is not None
 
     run = open_run(list_runs(tmp_path / "runs")[0])

@@ -149,7 +149,7 @@ def test_alarm_records_come_once_and_stand_in_the_snapshot(glimpse):
     assert repr(tuple(records)) == repr(observer.snapshot().alarm_events)
     assert any(record.announced for record in records)
     with pytest.raises(UsageError, match="no alarm is named 'nonsense'"):
-        observer.act(OperatorAction(0, Verb.ACCEPT, "nonsense"))
+        observer.act(OperatorAction(0, Verb.ACKNOWLEDGE, "nonsense"))
 
 
 def test_peaks_are_forgotten_when_asked_to(glimpse):

@@ -58,23 +58,23 @@ def moments() -> Iterator[FrameBlock]:
 
 
 def keys(standing: tuple[Alarm, ...], number: int) -> tuple[Alarm, Verb, int | None]:
-    """What the operator does: accepts and resets a silent node, tries everything on one lean cylinder."""
+    """What the operator does: acknowledges and resets a silent node, tries all on one lean cylinder."""
     silent = [alarm for alarm in standing if alarm.rule.name == "node silent"]
     if silent:
         return (
             silent[0],
-            Verb.RESET if silent[0].state is AlarmState.LATCHED_ACKNOWLEDGED else Verb.ACCEPT,
+            Verb.RESET if silent[0].state is AlarmState.LATCHED_ACKNOWLEDGED else Verb.ACKNOWLEDGE,
             None,
         )
     verb, duration = (
-        (Verb.ACCEPT, None),
+        (Verb.ACKNOWLEDGE, None),
         (Verb.SHELVE, S // 2),
         (Verb.UNSHELVE, None),
         (Verb.SHELVE, None),
         (Verb.OUT_OF_SERVICE, None),
         (Verb.UNSHELVE, None),
         (Verb.IN_SERVICE, None),
-        (Verb.ACCEPT, None),
+        (Verb.ACKNOWLEDGE, None),
         (Verb.SHELVE, 20 * S),
     )[number % 9]
     return min(standing, key=lambda alarm: alarm.position or 0), verb, duration
@@ -178,7 +178,11 @@ def test_a_script_in_python_gets_the_same_records(run):
     again = mixmon.alarms(mixmon.read_run(session, folder.path), actions)
     assert list(map(repr, again)) == list(map(repr, records))
     without = mixmon.alarms(mixmon.read_run(session, folder.path))
-    assert not {r.what for r in without} & {Happening.ACCEPTED, Happening.SHELVED, Happening.OUT_OF_SERVICE}
+    assert not {r.what for r in without} & {
+        Happening.ACKNOWLEDGED,
+        Happening.SHELVED,
+        Happening.OUT_OF_SERVICE,
+    }
 
 
 def test_as_text_the_placeholders_are_called_so(run, capsys):

@@ -20,7 +20,7 @@ from mixmon.dashboard.text import (
     state_word,
     wrap,
 )
-from mixmon.dashboard.verdict import NOT_ACCEPTED, LimitVerdict, who
+from mixmon.dashboard.verdict import NOT_ACKNOWLEDGED, LimitVerdict, who
 from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
 from mixmon.findings.events.event import NOT_FUELLING
 from mixmon.session.model import AlarmRule
@@ -34,12 +34,12 @@ _NEAR_NS = SECOND_NS
 
 _STATE_WORDS = {
     "new": "NEW",
-    "accepted": "ACC",
-    "cleared-not-accepted": "CLEARED",
-    "latched-not-accepted": "LATCHED",
-    "latched-accepted": "LATCH ACC",
+    "acknowledged": "ACK",
+    "cleared-unacknowledged": "CLEARED",
+    "latched-unacknowledged": "LATCHED",
+    "latched-acknowledged": "LATCH ACK",
     "shelved": "SHELVED",
-    "suppressed by rule": "BY RULE",
+    "suppressed by design": "BY DESIGN",
     "out of service": "NO SERVICE",
 }
 
@@ -62,7 +62,7 @@ def alarms_page(scene: Scene, verdict: LimitVerdict, chosen: int, sheet: Sheet) 
 def _count_row(scene: Scene, width: int) -> Row:
     alarms = scene.alarms()
     active = sum(a.active for a in alarms)
-    waiting = sum(a.state in NOT_ACCEPTED and not a.flags for a in alarms)
+    waiting = sum(a.state in NOT_ACKNOWLEDGED and not a.flags for a in alarms)
     silenced = sum(bool(a.flags) for a in alarms)
     rate = scene.snapshot.alarms.in_ten_minutes
     flood = f"  FLOOD: more than {FLOOD_ABOVE}" if scene.snapshot.alarms.flood else ""
@@ -78,14 +78,14 @@ def _heading_row(width: int) -> Row:
 
 
 def _list_rows(scene: Scene, chosen: int, width: int) -> list[Row]:
-    """All alarms, then rules that are off by rule, and those that nobody can watch."""
+    """All alarms, then rules that are suppressed by design, and those that nobody can watch."""
     alarms = scene.alarms()
     by_rule = scene.snapshot.alarms.suppressed
     rows = [_alarm_row(scene, a, width, chosen=i == chosen) for i, a in enumerate(alarms)]
     if not alarms:
         rows = [fit_row([("  no active alarm", "dim")], width)]
     if by_rule:
-        words = f"  off by rule: {', '.join(map(clean, by_rule))}"
+        words = f"  suppressed by design: {', '.join(map(clean, by_rule))}"
         rows.append(fit_row([(words, "dim")], width))
     for rule, missing in scene.setting.unwatched:
         words = f"  not monitored: {clean(rule.name)}, no signal for {', '.join(missing)}"
@@ -106,8 +106,8 @@ def _rows_in_sight(rows: list[Row], chosen: int, width: int, room: int) -> list[
 
 
 def _alarm_row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
-    unaccepted = alarm.state in NOT_ACCEPTED and not alarm.flags
-    style = "new" if unaccepted and alarm.rule.priority == 1 else "strong" if unaccepted else "text"
+    unacknowledged = alarm.state in NOT_ACKNOWLEDGED and not alarm.flags
+    style = "new" if unacknowledged and alarm.rule.priority == 1 else "strong" if unacknowledged else "text"
     since = scene.snapshot.alarms.t - alarm.since if alarm.since is not None else -1
     mark = scene.marks.chosen if chosen else " "
     who = fit("+".join(map(str, alarm.cylinders)) or scene.marks.dash, 3, right=True)

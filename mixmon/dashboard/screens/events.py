@@ -11,7 +11,7 @@ import numpy as np
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
-from mixmon.dashboard.verdict import NOT_ACCEPTED, LimitVerdict
+from mixmon.dashboard.verdict import NOT_ACKNOWLEDGED, LimitVerdict
 from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.events.event import NOT_FUELLING, Event
 from mixmon.session.alarm_kinds import kind_of, unit_decimals
@@ -97,7 +97,7 @@ def event_lines(scene: Scene, most: int = KEPT_LINES) -> list[EventLine]:
 
 
 def _pressing_lines(scene: Scene, most: int) -> list[EventLine]:
-    """The same without what every throttle lift brings: cuts, tips, rules that go off by rule."""
+    """The same without what every throttle lift brings: cuts, tips, rules that go suppressed by design."""
     shown = scene.snapshot
     alarms = (event for event in shown.alarm_events[-_LATEST:] if event.state is not None)
     happened = (event for event in shown.happened[-_LATEST:] if not event.all_nodes)
@@ -113,7 +113,9 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], 
     """The newest first, none where there is no room; what came over several cylinders at once is one line."""
     if most <= 0:
         return []
-    waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.state in NOT_ACCEPTED and not a.flags}
+    waiting = {
+        (a.rule.name, a.position) for a in scene.alarms() if a.state in NOT_ACKNOWLEDGED and not a.flags
+    }
     out: list[EventLine] = []
     places: dict[tuple[str, str, str], int] = {}
     for one in sorted(found, key=attrgetter("t"), reverse=True):
@@ -133,7 +135,7 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], 
 def _make_line(
     scene: Scene, one: AlarmEvent | Event | EventLine, waiting: set[tuple[str, int | None]]
 ) -> EventLine:
-    """NEW is what still waits to be accepted, by its newest announcement only."""
+    """NEW is what still waits to be acknowledged, by its newest announcement only."""
     if isinstance(one, EventLine):
         return one
     if isinstance(one, Event):
@@ -195,7 +197,7 @@ def _alarm_value(scene: Scene, event: AlarmEvent) -> str:
 
 def _rule_line(event: AlarmEvent) -> EventLine:
     """A whole rule goes off, or watches again."""
-    begins = "off by rule" if event.what is Happening.SUPPRESSED else "in force again"
+    begins = "suppressed by design" if event.what is Happening.SUPPRESSED else "in force again"
     reason = f" ({event.reason})" if event.reason and event.what is Happening.SUPPRESSED else ""
     return EventLine(event.t, f"{begins}{reason}: ", (event.rule,), style="dim")
 

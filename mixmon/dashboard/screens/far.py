@@ -169,8 +169,8 @@ def word_style(scene: Scene, verdict: LimitVerdict) -> str:
 
 
 def phase(scene: Scene, verdict: LimitVerdict) -> str:
-    """End of a style's name in the dark phase of an unaccepted priority-1 alarm; else nothing."""
-    return "-unlit" if verdict.unaccepted and scene.options.blink and not scene.lit else ""
+    """End of a style's name in the dark phase of an unacknowledged priority-1 alarm; else nothing."""
+    return "-unlit" if verdict.unacknowledged and scene.options.blink and not scene.lit else ""
 
 
 def caption(scene: Scene, verdict: LimitVerdict, width: int) -> Row:

@@ -40,7 +40,7 @@ from mixmon.session.model import AlarmRule, Node
 # One alarm while it lives: its state, what silences it, and how often it was announced lately.
 #
 # While any flag is set, the condition is followed but moves nothing. When the last flag goes,
-# an active condition is announced as new, whatever was accepted before; an inactive one takes
+# an active condition is announced as new, whatever was acknowledged before; an inactive one takes
 # the step that it would have taken.
 # ----------------------------------------------------------------------------------------------------
 
@@ -189,7 +189,7 @@ class Standing:
         return self.lately.count(t) > CHATTER_ABOVE
 
     def pressing(self) -> tuple[int, int, int, int, int]:
-        """Sorts alarms: new, accepted, cleared, latched, then silenced; priority; newest; place."""
+        """Sorts alarms: new, acknowledged, cleared, latched, then silenced; priority; newest; place."""
         rank = len(_RANK) + self.flags.value if self.flags else _RANK.index(self.state)
         return rank, self.watched.rule.priority, -self.changed, self.watched.number, self.node
 
@@ -270,7 +270,7 @@ _TAKES_BACK = {
     Verb.IN_SERVICE: (AlarmFlag.OUT_OF_SERVICE, Happening.IN_SERVICE),
 }
 _STEPS = {
-    Verb.ACCEPT: (AlarmStep.ACCEPT, Happening.ACCEPTED),
+    Verb.ACKNOWLEDGE: (AlarmStep.ACKNOWLEDGE, Happening.ACKNOWLEDGED),
     Verb.RESET: (AlarmStep.RESET, Happening.RESET),
 }
 

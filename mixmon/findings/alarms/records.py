@@ -23,9 +23,9 @@ CHATTER_ABOVE = 2
 
 
 class Verb(Enum):
-    """What an operator can do to an alarm; the value is the word in records."""
+    """What an operator can do to an alarm, in the words of ISA-18.2; the value is the word in records."""
 
-    ACCEPT = "accept"
+    ACKNOWLEDGE = "acknowledge"
     RESET = "reset"
     SHELVE = "shelve"
     UNSHELVE = "unshelve"
@@ -33,6 +33,11 @@ class Verb(Enum):
     RELEASE = "release"
     OUT_OF_SERVICE = "out of service"
     IN_SERVICE = "in service"
+
+    @classmethod
+    def _missing_(cls, value: object) -> Verb | None:
+        """The verb of a word that older runs hold; None for an unknown word."""
+        return cls.ACKNOWLEDGE if value == "accept" else None
 
 
 SILENCING = frozenset({Verb.SHELVE, Verb.SUPPRESS, Verb.OUT_OF_SERVICE})
@@ -77,7 +82,7 @@ class Happening(Enum):
 
     CONDITION_TRUE = "condition true"
     CONDITION_FALSE = "condition false"
-    ACCEPTED = "accepted"
+    ACKNOWLEDGED = "acknowledged"
     RESET = "reset"
     SHELVED = "shelved"
     SHELF_ENDED = "shelf ended"
@@ -180,7 +185,7 @@ class AlarmList:
     """All alarms that are not simply normal, the most pressing first, at one moment.
 
     stretch, t      the moment, ns
-    suppressed      names of the rules that are off by rule while an engine state is in force
+    suppressed      names of the rules that are suppressed by design while an engine state is in force
     in_ten_minutes  alarms announced in the last ten minutes
     """
 

@@ -2,7 +2,7 @@
 
 After the state model of ISA-18.2 and IEC 62682 as OPC 10000-9 publishes it (from memory). A
 pair that is not in the table changes nothing. Two entries are the project's own choice: a
-latched alarm whose condition comes back is new again, accepted or not. A rule may ask for
+latched alarm whose condition comes back is new again, acknowledged or not. A rule may ask for
 re-alarm: a condition that stands for so long since it was last announced is announced again.
 """
 
@@ -17,10 +17,10 @@ class AlarmState(Enum):
 
     NORMAL = "normal"
     UNACKNOWLEDGED = "new"
-    ACKNOWLEDGED = "accepted"
-    RETURNED_UNACKNOWLEDGED = "cleared-not-accepted"
-    LATCHED_UNACKNOWLEDGED = "latched-not-accepted"
-    LATCHED_ACKNOWLEDGED = "latched-accepted"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED_UNACKNOWLEDGED = "cleared-unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched-acknowledged"
 
     @property
     def word(self) -> str:
@@ -38,7 +38,7 @@ class AlarmStep(Enum):
 
     CONDITION_TRUE = "condition true"
     CONDITION_FALSE = "condition false"
-    ACCEPT = "accept"
+    ACKNOWLEDGE = "acknowledge"
     RESET = "reset"
     RE_ALARM = "re-alarm"
 
@@ -60,7 +60,7 @@ class AlarmFlag(Flag):
 _FLAG_WORDS = {
     AlarmFlag.OUT_OF_SERVICE: "out of service",
     AlarmFlag.SHELVED: "shelved",
-    AlarmFlag.SUPPRESSED: "suppressed by rule",
+    AlarmFlag.SUPPRESSED: "suppressed by design",
 }
 
 _S, _E = AlarmState, AlarmStep
@@ -68,14 +68,14 @@ _S, _E = AlarmState, AlarmStep
 TABLE: Mapping[tuple[AlarmState, AlarmStep], AlarmState] = {
     (_S.NORMAL, _E.CONDITION_TRUE): _S.UNACKNOWLEDGED,
     (_S.UNACKNOWLEDGED, _E.CONDITION_FALSE): _S.RETURNED_UNACKNOWLEDGED,
-    (_S.UNACKNOWLEDGED, _E.ACCEPT): _S.ACKNOWLEDGED,
+    (_S.UNACKNOWLEDGED, _E.ACKNOWLEDGE): _S.ACKNOWLEDGED,
     (_S.UNACKNOWLEDGED, _E.RE_ALARM): _S.UNACKNOWLEDGED,
     (_S.ACKNOWLEDGED, _E.CONDITION_FALSE): _S.NORMAL,
     (_S.ACKNOWLEDGED, _E.RE_ALARM): _S.UNACKNOWLEDGED,
     (_S.RETURNED_UNACKNOWLEDGED, _E.CONDITION_TRUE): _S.UNACKNOWLEDGED,
-    (_S.RETURNED_UNACKNOWLEDGED, _E.ACCEPT): _S.NORMAL,
+    (_S.RETURNED_UNACKNOWLEDGED, _E.ACKNOWLEDGE): _S.NORMAL,
     (_S.LATCHED_UNACKNOWLEDGED, _E.CONDITION_TRUE): _S.UNACKNOWLEDGED,
-    (_S.LATCHED_UNACKNOWLEDGED, _E.ACCEPT): _S.LATCHED_ACKNOWLEDGED,
+    (_S.LATCHED_UNACKNOWLEDGED, _E.ACKNOWLEDGE): _S.LATCHED_ACKNOWLEDGED,
     (_S.LATCHED_ACKNOWLEDGED, _E.CONDITION_TRUE): _S.UNACKNOWLEDGED,
     (_S.LATCHED_ACKNOWLEDGED, _E.RESET): _S.NORMAL,
 }
@@ -84,7 +84,7 @@ LATCHING: Mapping[tuple[AlarmState, AlarmStep], AlarmState] = {
     (_S.UNACKNOWLEDGED, _E.CONDITION_FALSE): _S.LATCHED_UNACKNOWLEDGED,
     (_S.ACKNOWLEDGED, _E.CONDITION_FALSE): _S.LATCHED_ACKNOWLEDGED,
 }
-"""What a latching alarm does instead: it stays until it has been accepted and reset."""
+"""What a latching alarm does instead: it stays until it has been acknowledged and reset."""
 
 OWN_CHOICE = frozenset(
     {(_S.LATCHED_UNACKNOWLEDGED, _E.CONDITION_TRUE), (_S.LATCHED_ACKNOWLEDGED, _E.CONDITION_TRUE)}

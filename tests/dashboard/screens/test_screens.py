@@ -197,12 +197,12 @@ def test_an_alarm_tells_cause_consequence_response_and_its_own_limits():
     ("change", "word"),
     [
         ({}, "NEW"),
-        ({"state": AlarmState.ACKNOWLEDGED}, "ACC"),
+        ({"state": AlarmState.ACKNOWLEDGED}, "ACK"),
         ({"state": AlarmState.RETURNED_UNACKNOWLEDGED, "active": False}, "CLEARED"),
         ({"state": AlarmState.LATCHED_UNACKNOWLEDGED, "active": False}, "LATCHED"),
-        ({"state": AlarmState.LATCHED_ACKNOWLEDGED, "active": False}, "LATCH ACC"),
+        ({"state": AlarmState.LATCHED_ACKNOWLEDGED, "active": False}, "LATCH ACK"),
         ({"flags": AlarmFlag.SHELVED}, "SHELVED"),
-        ({"flags": AlarmFlag.SUPPRESSED}, "BY RULE"),
+        ({"flags": AlarmFlag.SUPPRESSED}, "BY DESIGN"),
         ({"flags": AlarmFlag.OUT_OF_SERVICE | AlarmFlag.SHELVED}, "NO SERVICE"),
     ],
 )
@@ -228,7 +228,7 @@ def test_a_flood_and_rules_that_are_off_are_said():
     flood = replace(alarm_list(suppressed=("lean under load",)), in_ten_minutes=11)
     page = joined(Page.ALARMS, scene(snapshot(alarms=flood)))
     assert "FLOOD: more than 10" in page
-    assert "off by rule: lean under load" in page
+    assert "suppressed by design: lean under load" in page
 
 
 def test_rules_that_cannot_be_watched_are_named_with_what_they_miss():
@@ -367,8 +367,8 @@ def test_rules_that_go_off_by_rule_are_listed_among_the_events_and_not_on_the_wa
     other = replace(by_rule, rule="rich under load", t=by_rule.t + 10_000_000)
     shown = scene(snapshot(alarm_events=(by_rule, other), alarms=alarm_list()))
     page = lines(Page.EVENTS, shown)
-    assert sum(line.endswith("off by rule: lean under load, rich under load") for line in page) == 1
-    assert not any("off by rule" in line for line in lines(Page.WATCH, shown))
+    assert sum(line.endswith("suppressed by design: lean under load, rich under load") for line in page) == 1
+    assert not any("suppressed by design" in line for line in lines(Page.WATCH, shown))
 
 
 def test_what_comes_over_several_cylinders_at_once_is_one_line():
@@ -393,8 +393,8 @@ def test_an_event_is_new_only_while_its_alarm_waits_and_only_by_its_newest_annou
     twice = (event(t=240 * SECOND), event(t=250 * SECOND))
     page = lines(Page.EVENTS, scene(snapshot(alarm_events=twice, remarks=())))
     assert [line.split()[-1] for line in page[2:4]] == ["NEW", "raised"]
-    accepted = alarm_list(alarm(state=AlarmState.ACKNOWLEDGED))
-    page = lines(Page.EVENTS, scene(snapshot(alarm_events=twice, alarms=accepted, remarks=())))
+    acknowledged = alarm_list(alarm(state=AlarmState.ACKNOWLEDGED))
+    page = lines(Page.EVENTS, scene(snapshot(alarm_events=twice, alarms=acknowledged, remarks=())))
     assert [line.split()[-1] for line in page[2:4]] == ["raised", "raised"]
 
 

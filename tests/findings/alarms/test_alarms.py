@@ -51,8 +51,15 @@ def rows(seed, count=30_000, stretches=3):
 
 
 def actions(block):
-    """An operator who accepts, shelves and gives up, at times spread over all stretches."""
-    verbs = (Verb.ACCEPT, Verb.SHELVE, Verb.ACCEPT, Verb.UNSHELVE, Verb.OUT_OF_SERVICE, Verb.IN_SERVICE)
+    """An operator who acknowledges, shelves and gives up, at times spread over all stretches."""
+    verbs = (
+        Verb.ACKNOWLEDGE,
+        Verb.SHELVE,
+        Verb.ACKNOWLEDGE,
+        Verb.UNSHELVE,
+        Verb.OUT_OF_SERVICE,
+        Verb.IN_SERVICE,
+    )
     for i, row in enumerate(range(500, len(block), 1700)):
         verb = verbs[i % len(verbs)]
         yield OperatorAction(
@@ -103,9 +110,9 @@ def test_an_operator_s_key_is_answered_by_the_rows_that_follow():
     block = rows(4, stretches=1)
     alarms = Alarms(RULES, NODES)
     alarms.feed(block.take(slice(0, 1000)))
-    kept = alarms.act(OperatorAction(alarms.current().t, Verb.ACCEPT, "lean under load", 3))
+    kept = alarms.act(OperatorAction(alarms.current().t, Verb.ACKNOWLEDGE, "lean under load", 3))
     assert kept.t == 9990 * MS
-    answer = [r for r in alarms.feed(block.take(slice(1000, 1001))) if r.what is Happening.ACCEPTED]
+    answer = [r for r in alarms.feed(block.take(slice(1000, 1001))) if r.what is Happening.ACKNOWLEDGED]
     assert [(r.t, r.cylinders, r.state) for r in answer] == [(9990 * MS, (3,), AlarmState.ACKNOWLEDGED)]
 
 

@@ -77,21 +77,21 @@ TO = {
     # How to bring an alarm into each state, by rule "lean" or, where it latches, "stays".
     AlarmState.NORMAL: [],
     AlarmState.UNACKNOWLEDGED: [RAISE],
-    AlarmState.ACKNOWLEDGED: [RAISE, Verb.ACCEPT],
+    AlarmState.ACKNOWLEDGED: [RAISE, Verb.ACKNOWLEDGE],
     AlarmState.RETURNED_UNACKNOWLEDGED: [RAISE, CLEAR],
     AlarmState.LATCHED_UNACKNOWLEDGED: [RAISE, CLEAR],
-    AlarmState.LATCHED_ACKNOWLEDGED: [RAISE, CLEAR, Verb.ACCEPT],
+    AlarmState.LATCHED_ACKNOWLEDGED: [RAISE, CLEAR, Verb.ACKNOWLEDGE],
 }
 # ISA-18.2 / IEC 62682 as published in OPC 10000-9 (from memory): what each step leads to.
 LEADS_TO = {
     (AlarmState.NORMAL, RAISE): AlarmState.UNACKNOWLEDGED,
     (AlarmState.UNACKNOWLEDGED, CLEAR): AlarmState.RETURNED_UNACKNOWLEDGED,
-    (AlarmState.UNACKNOWLEDGED, Verb.ACCEPT): AlarmState.ACKNOWLEDGED,
+    (AlarmState.UNACKNOWLEDGED, Verb.ACKNOWLEDGE): AlarmState.ACKNOWLEDGED,
     (AlarmState.ACKNOWLEDGED, CLEAR): AlarmState.NORMAL,
     (AlarmState.RETURNED_UNACKNOWLEDGED, RAISE): AlarmState.UNACKNOWLEDGED,
-    (AlarmState.RETURNED_UNACKNOWLEDGED, Verb.ACCEPT): AlarmState.NORMAL,
+    (AlarmState.RETURNED_UNACKNOWLEDGED, Verb.ACKNOWLEDGE): AlarmState.NORMAL,
     (AlarmState.LATCHED_UNACKNOWLEDGED, RAISE): AlarmState.UNACKNOWLEDGED,
-    (AlarmState.LATCHED_UNACKNOWLEDGED, Verb.ACCEPT): AlarmState.LATCHED_ACKNOWLEDGED,
+    (AlarmState.LATCHED_UNACKNOWLEDGED, Verb.ACKNOWLEDGE): AlarmState.LATCHED_ACKNOWLEDGED,
     (AlarmState.LATCHED_ACKNOWLEDGED, RAISE): AlarmState.UNACKNOWLEDGED,
     (AlarmState.LATCHED_ACKNOWLEDGED, Verb.RESET): AlarmState.NORMAL,
 }
@@ -102,7 +102,7 @@ def item(t, step, rule):
 
 
 @pytest.mark.parametrize("state", TO, ids=lambda state: state.word)
-@pytest.mark.parametrize("step", [RAISE, CLEAR, Verb.ACCEPT, Verb.RESET], ids=lambda step: step.name)
+@pytest.mark.parametrize("step", [RAISE, CLEAR, Verb.ACKNOWLEDGE, Verb.RESET], ids=lambda step: step.name)
 def test_every_step_from_every_state(state, step):
     rule = 1 if state.name.startswith("LATCHED") else 0
     way = [item(S * (i + 1), s, rule) for i, s in enumerate(TO[state])]
@@ -121,9 +121,9 @@ def test_every_step_from_every_state(state, step):
     )
 
 
-def test_a_latching_alarm_that_was_accepted_waits_for_the_reset():
+def test_a_latching_alarm_that_was_acknowledged_waits_for_the_reset():
     book, records = played(
-        edge(1, RAISE, 1), act(2, Verb.ACCEPT, "stays"), edge(3, CLEAR, 1), act(4, Verb.RESET, "stays")
+        edge(1, RAISE, 1), act(2, Verb.ACKNOWLEDGE, "stays"), edge(3, CLEAR, 1), act(4, Verb.RESET, "stays")
     )
     assert [r.state for r in records] == [
         AlarmState.UNACKNOWLEDGED,
@@ -151,7 +151,7 @@ def test_the_list_puts_the_most_pressing_first_and_carries_the_response():
         edge(2, RAISE, 1, 0),
         edge(3, RAISE, 0, 0),
         edge(4, RAISE, 0, 1),
-        act(5, Verb.ACCEPT, "lean", 2),
+        act(5, Verb.ACKNOWLEDGE, "lean", 2),
         edge(6, RAISE, 1, 1),
         edge(7, CLEAR, 1, 1),
         act(8, Verb.OUT_OF_SERVICE, "stays", 1),
@@ -160,8 +160,8 @@ def test_the_list_puts_the_most_pressing_first_and_carries_the_response():
     assert [(a.rule.name, a.position, a.word) for a in listed.alarms] == [
         ("lean", 1, "new"),
         ("spread", None, "new"),
-        ("lean", 2, "accepted"),
-        ("stays", 2, "latched-not-accepted"),
+        ("lean", 2, "acknowledged"),
+        ("stays", 2, "latched-unacknowledged"),
         ("stays", 1, "out of service"),
     ]
     assert listed.alarms[0].rule.response == "by the builder's limit"
@@ -174,7 +174,7 @@ def test_the_list_puts_the_most_pressing_first_and_carries_the_response():
 def test_a_shelf_ends_by_itself_and_an_active_condition_is_new_again():
     book, records = played(
         edge(S, RAISE),
-        act(2 * S, Verb.ACCEPT),
+        act(2 * S, Verb.ACKNOWLEDGE),
         act(3 * S, Verb.SHELVE, duration_ns=10 * MINUTE),
         until=20 * MINUTE,
     )
@@ -203,7 +203,7 @@ def test_under_a_shelf_detection_goes_on_and_says_nothing():
     assert book.current().in_ten_minutes == 0
 
 
-def test_a_condition_that_came_and_went_under_a_shelf_leaves_nothing_to_accept():
+def test_a_condition_that_came_and_went_under_a_shelf_leaves_nothing_to_acknowledge():
     book, _ = played(act(1, Verb.SHELVE, duration_ns=100), edge(10, RAISE), edge(20, CLEAR), until=500)
     assert book.current().alarms == ()
 
@@ -218,9 +218,9 @@ def test_a_shelf_for_one_occurrence_ends_with_it():
     assert book.current().alarms[0].flags is AlarmFlag.NONE
 
 
-def test_an_alarm_shelved_while_new_is_cleared_not_accepted_after_it():
+def test_an_alarm_shelved_while_new_is_cleared_not_acknowledged_after_it():
     book, _ = played(edge(1, RAISE), act(2, Verb.SHELVE), edge(20, CLEAR))
-    assert [a.word for a in book.current().alarms] == ["cleared-not-accepted"]
+    assert [a.word for a in book.current().alarms] == ["cleared-unacknowledged"]
 
 
 def test_shelving_again_moves_the_end():
@@ -256,10 +256,10 @@ def test_only_the_last_flag_that_goes_lets_the_alarm_speak():
         "",
         "out of service",
         "out of service, shelved",
-        "suppressed by rule",
-        "out of service, shelved, suppressed by rule",
-        "out of service, suppressed by rule",
-        "suppressed by rule",
+        "suppressed by design",
+        "out of service, shelved, suppressed by design",
+        "out of service, suppressed by design",
+        "suppressed by design",
         "",
         "",
     ]
@@ -285,7 +285,7 @@ def test_an_engine_state_silences_a_rule_with_one_record_and_is_named_in_the_lis
 
 def test_an_alarm_that_ends_while_suppressed_catches_up():
     _, records = played(
-        edge(1, RAISE), act(2, Verb.ACCEPT), edge(3, SUPPRESS), edge(4, CLEAR), edge(5, RELEASE)
+        edge(1, RAISE), act(2, Verb.ACKNOWLEDGE), edge(3, SUPPRESS), edge(4, CLEAR), edge(5, RELEASE)
     )
     assert records[-1].what is Happening.RELEASED
     assert (records[-1].before, records[-1].state) == (AlarmState.ACKNOWLEDGED, AlarmState.NORMAL)
@@ -298,7 +298,7 @@ def test_a_whole_rule_can_be_taken_out_of_service():
     assert [a.word for a in book.current().alarms] == ["out of service"] * 2
 
 
-@pytest.mark.parametrize("verb", [Verb.ACCEPT, Verb.RESET, Verb.UNSHELVE, Verb.RELEASE, Verb.IN_SERVICE])
+@pytest.mark.parametrize("verb", [Verb.ACKNOWLEDGE, Verb.RESET, Verb.UNSHELVE, Verb.RELEASE, Verb.IN_SERVICE])
 def test_what_changes_nothing_leaves_no_record(verb):
     assert played(act(1, verb))[1] == ()
 
@@ -348,25 +348,25 @@ def test_silenced_alarms_do_not_count_in_a_flood():
     assert {r.in_ten_minutes for r in records} == {0}
 
 
-def test_an_alarm_that_stands_is_new_again_after_its_time_accepted_or_not():
+def test_an_alarm_that_stands_is_new_again_after_its_time_acknowledged_or_not():
     """OPC 10000-9, ReAlarmTime (from memory): counted from when it was last announced."""
     patient = replace(LEAN, re_alarm_s=60.0)
     book, records = played(
         edge(S, RAISE),
-        act(100 * S, Verb.ACCEPT),
+        act(100 * S, Verb.ACKNOWLEDGE),
         edge(190 * S, CLEAR),
-        act(191 * S, Verb.ACCEPT),
+        act(191 * S, Verb.ACKNOWLEDGE),
         until=400 * S,
         rules=(patient,),
     )
     assert story(records) == [
         (1 * S, 1, Happening.CONDITION_TRUE, AlarmState.UNACKNOWLEDGED, True),
         (61 * S, 1, Happening.RE_ALARMED, AlarmState.UNACKNOWLEDGED, True),
-        (100 * S, 1, Happening.ACCEPTED, AlarmState.ACKNOWLEDGED, False),
+        (100 * S, 1, Happening.ACKNOWLEDGED, AlarmState.ACKNOWLEDGED, False),
         (121 * S, 1, Happening.RE_ALARMED, AlarmState.UNACKNOWLEDGED, True),
         (181 * S, 1, Happening.RE_ALARMED, AlarmState.UNACKNOWLEDGED, True),
         (190 * S, 1, Happening.CONDITION_FALSE, AlarmState.RETURNED_UNACKNOWLEDGED, False),
-        (191 * S, 1, Happening.ACCEPTED, AlarmState.NORMAL, False),
+        (191 * S, 1, Happening.ACKNOWLEDGED, AlarmState.NORMAL, False),
     ]
     assert book.current().in_ten_minutes == 4
 
@@ -407,12 +407,12 @@ def test_an_action_is_worked_without_another_row_and_the_records_stay_the_same()
 
     later = {"stretch": 0, "first": S + 1, "until": 2 * S}
     waiting, waited = book()
-    waiting.act(act(S // 2, Verb.ACCEPT))
+    waiting.act(act(S // 2, Verb.ACKNOWLEDGE))
     waited += waiting.feed(edge(2 * S, CLEAR), **later)
     settled, at_once = book()
-    settled.act(act(S // 2, Verb.ACCEPT))
+    settled.act(act(S // 2, Verb.ACKNOWLEDGE))
     settled_now = settled.result()
-    assert [record.what for record in settled_now] == [Happening.ACCEPTED]
+    assert [record.what for record in settled_now] == [Happening.ACKNOWLEDGED]
     assert [alarm.state for alarm in settled.current().alarms] == [AlarmState.ACKNOWLEDGED]
     assert settled.result() == ()
     at_once += [*settled_now, *settled.feed(edge(2 * S, CLEAR), **later)]
@@ -444,15 +444,15 @@ def test_at_one_time_edges_come_first_then_shelves_then_actions_as_given():
 
 def test_an_action_waits_for_the_rows_of_its_time():
     book = AlarmBook(RULES, NODES)
-    book.act(act(20, Verb.ACCEPT))
+    book.act(act(20, Verb.ACKNOWLEDGE))
     assert len(book.feed(edge(10, RAISE), stretch=0, first=0, until=19)) == 1
-    assert [r.what for r in book.feed(joined([]), stretch=0, first=20, until=20)] == [Happening.ACCEPTED]
+    assert [r.what for r in book.feed(joined([]), stretch=0, first=20, until=20)] == [Happening.ACKNOWLEDGED]
 
 
 def test_an_action_behind_the_rows_is_stamped_anew_and_replays_the_same():
     live, records = AlarmBook(RULES, NODES), []
     records += live.feed(edge(10, RAISE), stretch=0, first=0, until=100)
-    kept = live.act(act(10, Verb.ACCEPT))
+    kept = live.act(act(10, Verb.ACKNOWLEDGE))
     assert kept.t == 100
     records += live.feed(edge(101, CLEAR), stretch=0, first=101, until=120)
     assert tuple(records) == played(kept, edge(10, RAISE), edge(101, CLEAR), until=120)[1]
@@ -460,9 +460,9 @@ def test_an_action_behind_the_rows_is_stamped_anew_and_replays_the_same():
 
 def test_actions_behind_the_last_row_are_not_lost():
     book, records = played(edge(10, RAISE), until=20)
-    book.act(act(50, Verb.ACCEPT))
+    book.act(act(50, Verb.ACKNOWLEDGE))
     book.act(act(60, Verb.SHELVE, duration_ns=100))
-    assert [(r.t, r.what) for r in book.flush()] == [(50, Happening.ACCEPTED), (60, Happening.SHELVED)]
+    assert [(r.t, r.what) for r in book.flush()] == [(50, Happening.ACKNOWLEDGED), (60, Happening.SHELVED)]
     assert book.flush() == ()
     assert book.current().t == 60
     assert len(records) == 1
@@ -481,11 +481,11 @@ def test_a_clock_set_back_leaves_shelves_and_rates_their_remaining_time():
 def test_actions_of_a_stretch_that_is_over_are_worked_before_the_next():
     book = AlarmBook(RULES, NODES)
     book.feed(edge(10, RAISE), stretch=0, first=0, until=20)
-    book.act(act(30, Verb.ACCEPT))
+    book.act(act(30, Verb.ACKNOWLEDGE))
     book.act(act(7, Verb.SHELVE, stretch=1))
     records = book.feed(joined([]), stretch=1, first=5, until=9)
     assert [(r.stretch, r.t, r.what) for r in records] == [
-        (0, 30, Happening.ACCEPTED),
+        (0, 30, Happening.ACKNOWLEDGED),
         (1, 7, Happening.SHELVED),
     ]
 
@@ -557,14 +557,14 @@ class Plain:
 
     def act(self, t, action):
         name = action.verb.name
-        accepts = {
+        acknowledges = {
             "UNACKNOWLEDGED": "ACKNOWLEDGED",
             "RETURNED_UNACKNOWLEDGED": "NORMAL",
             "LATCHED_UNACKNOWLEDGED": "LATCHED_ACKNOWLEDGED",
         }
-        if name == "ACCEPT" and self.state in accepts:
-            self.state = accepts[self.state]
-            self.say(t, Happening.ACCEPTED)
+        if name == "ACKNOWLEDGE" and self.state in acknowledges:
+            self.state = acknowledges[self.state]
+            self.say(t, Happening.ACKNOWLEDGED)
         elif name == "RESET" and self.state == "LATCHED_ACKNOWLEDGED":
             self.state = "NORMAL"
             self.say(t, Happening.RESET)
@@ -663,22 +663,22 @@ def test_a_live_session_replays_from_what_it_recorded(life):
 
 def test_actions_that_mean_nothing_are_refused_in_words():
     book = AlarmBook(RULES, NODES)
-    with pytest.raises(UsageError, match="accept: no alarm is named 'laen'; expected 'lean'"):
-        book.act(act(1, Verb.ACCEPT, "laen"))
+    with pytest.raises(UsageError, match="acknowledge: no alarm is named 'laen'; expected 'lean'"):
+        book.act(act(1, Verb.ACKNOWLEDGE, "laen"))
     with pytest.raises(UsageError, match="no alarm is named 'zzz'; expected one of lean, stays, spread"):
-        book.act(act(1, Verb.ACCEPT, "zzz"))
+        book.act(act(1, Verb.ACKNOWLEDGE, "zzz"))
     with pytest.raises(
-        UsageError, match=r"accept 'lean': position 9; expected a position of the chain \(1, 2\)"
+        UsageError, match=r"acknowledge 'lean': position 9; expected a position of the chain \(1, 2\)"
     ):
-        book.act(act(1, Verb.ACCEPT, position=9))
+        book.act(act(1, Verb.ACKNOWLEDGE, position=9))
     with pytest.raises(
         UsageError, match=r"position 1; expected a position of the chain \(none: leave it out\)"
     ):
-        book.act(act(1, Verb.ACCEPT, "spread"))
+        book.act(act(1, Verb.ACKNOWLEDGE, "spread"))
     with pytest.raises(UsageError, match="shelve 'lean': no reason"):
         act(1, Verb.SHELVE, reason=" ")
-    with pytest.raises(UsageError, match="accept 'lean': a duration"):
-        act(1, Verb.ACCEPT, duration_ns=5)
+    with pytest.raises(UsageError, match="acknowledge 'lean': a duration"):
+        act(1, Verb.ACKNOWLEDGE, duration_ns=5)
     with pytest.raises(UsageError, match="shelve 'lean': 0 ns; expected a duration above zero"):
         act(1, Verb.SHELVE, duration_ns=0)
 
@@ -688,3 +688,9 @@ def test_records_are_frozen_and_compare():
     assert replace(record) == record
     with pytest.raises(AttributeError):
         record.t = 2  # type: ignore[misc]
+
+
+def test_the_word_that_older_runs_hold_is_read_and_other_words_are_not():
+    assert Verb("accept") is Verb("acknowledge") is Verb.ACKNOWLEDGE
+    with pytest.raises(ValueError, match="approve"):
+        Verb("approve")

@@ -9,7 +9,7 @@ from mixmon.findings.alarms.states import AlarmFlag, AlarmState, AlarmStep, afte
 
 # ISA-18.2 / IEC 62682 as published in OPC 10000-9, re-alarm by its ReAlarmTime (from memory).
 STANDARD = """\
-| from | condition true | condition false | accept | reset | re-alarm |
+| from | condition true | condition false | acknowledge | reset | re-alarm |
 | --- | --- | --- | --- | --- | --- |
 | NORMAL | UNACKNOWLEDGED | - | - | - | - |
 | UNACKNOWLEDGED | - | RETURNED UNACKNOWLEDGED; LATCHED UNACKNOWLEDGED if latching | ACKNOWLEDGED | - | UNACKNOWLEDGED |
@@ -23,15 +23,15 @@ LISTED = {
     "NORMAL, condition true": "UNACKNOWLEDGED",
     "UNACKNOWLEDGED, condition false": "RETURNED_UNACKNOWLEDGED",
     "UNACKNOWLEDGED, condition false, latching": "LATCHED_UNACKNOWLEDGED",
-    "UNACKNOWLEDGED, accept": "ACKNOWLEDGED",
+    "UNACKNOWLEDGED, acknowledge": "ACKNOWLEDGED",
     "ACKNOWLEDGED, condition false": "NORMAL",
     "ACKNOWLEDGED, condition false, latching": "LATCHED_ACKNOWLEDGED",
     "UNACKNOWLEDGED, re-alarm": "UNACKNOWLEDGED",
     "ACKNOWLEDGED, re-alarm": "UNACKNOWLEDGED",
     "RETURNED_UNACKNOWLEDGED, condition true": "UNACKNOWLEDGED",
-    "RETURNED_UNACKNOWLEDGED, accept": "NORMAL",
+    "RETURNED_UNACKNOWLEDGED, acknowledge": "NORMAL",
     "LATCHED_UNACKNOWLEDGED, condition true": "UNACKNOWLEDGED",
-    "LATCHED_UNACKNOWLEDGED, accept": "LATCHED_ACKNOWLEDGED",
+    "LATCHED_UNACKNOWLEDGED, acknowledge": "LATCHED_ACKNOWLEDGED",
     "LATCHED_ACKNOWLEDGED, condition true": "UNACKNOWLEDGED",
     "LATCHED_ACKNOWLEDGED, reset": "NORMAL",
 }
@@ -63,7 +63,7 @@ def test_the_documentation_prints_the_table_that_the_code_works_by():
 
 
 def test_from_every_state_two_operators_keys_and_a_quiet_condition_lead_to_normal():
-    quiet = (AlarmStep.CONDITION_FALSE, AlarmStep.ACCEPT, AlarmStep.RESET)
+    quiet = (AlarmStep.CONDITION_FALSE, AlarmStep.ACKNOWLEDGE, AlarmStep.RESET)
     for state, latching in itertools.product(AlarmState, (False, True)):
         now = state
         for step in quiet:
@@ -75,11 +75,11 @@ def test_words_of_the_screen():
     assert [state.word for state in AlarmState] == [
         "normal",
         "new",
-        "accepted",
-        "cleared-not-accepted",
-        "latched-not-accepted",
-        "latched-accepted",
+        "acknowledged",
+        "cleared-unacknowledged",
+        "latched-unacknowledged",
+        "latched-acknowledged",
     ]
     assert AlarmFlag.NONE.word == ""
     assert (AlarmFlag.SHELVED | AlarmFlag.OUT_OF_SERVICE).word == "out of service, shelved"
-    assert AlarmFlag.SUPPRESSED.word == "suppressed by rule"
+    assert AlarmFlag.SUPPRESSED.word == "suppressed by design"
