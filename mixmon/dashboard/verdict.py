@@ -17,7 +17,7 @@ from mixmon.dashboard.text import CUT_STATES, END_STATES, age_text
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
-from mixmon.session.alarm_kinds import Bound, kind_of
+from mixmon.session.alarm_kinds import RangeEnd, kind_of
 from mixmon.session.model import AlarmRule
 from mixmon.watch.snapshot import Snapshot
 
@@ -188,4 +188,4 @@ def _limits_in_lambda(rules: Iterable[AlarmRule], target: float) -> Iterator[tup
         kind = kind_of(rule)
         lam = kind.lambda_at(rule.limit, target)
         if lam is not None:
-            yield lam, kind.bound is Bound.LEAN
+            yield lam, kind.bound is RangeEnd.LEAN

@@ -26,7 +26,7 @@ from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, shipped_database
 from mixmon.messages.database import Database, load_database
 from mixmon.messages.gaps import gaps, missing
 from mixmon.messages.plan import SignalPlan
-from mixmon.session.keys import CHAIN, ENGINE, Quantity
+from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, Quantity
 from mixmon.session.load import placed, read_session, read_text
 from mixmon.session.model import Bus, Fuel, Sensors, Session, SignalChoice
 from mixmon.session.schema import near
@@ -114,7 +114,7 @@ class _Search:
         """For each node, quantity to signal; the node's own signals before the chain's patterns."""
         chain = self._session.chain
         found: list[dict[str, BoundSignal]] = [{} for _ in chain.nodes]
-        for name, quantity in CHAIN.items():
+        for name, quantity in CHAIN_QUANTITIES.items():
             pattern = chain.signals.get(name)
             shared = [i for i, node in enumerate(chain.nodes) if name not in node.signals]
             if pattern is not None:
@@ -133,7 +133,7 @@ class _Search:
         """Engine quantity to signal."""
         found = {}
         for name, choice in self._session.engine_signals.items():
-            [bound] = self._bind_choices([choice], ENGINE[name], f"engine_signals.{name}")
+            [bound] = self._bind_choices([choice], ENGINE_QUANTITIES[name], f"engine_signals.{name}")
             if bound is not None:
                 found[name] = bound
         return found

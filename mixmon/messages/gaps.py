@@ -10,7 +10,7 @@ from collections.abc import Collection
 from typing import Final
 
 from mixmon.note import Note, NoteCode, note
-from mixmon.session.keys import CHAIN, ENGINE
+from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES
 from mixmon.session.model import Session
 
 
@@ -49,8 +49,12 @@ def missing(chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
         engine: quantities of the engine.
     """
     return tuple(
-        [f"chain.signals.{name}" for name in CHAIN if name not in chain]
-        + [f"engine_signals.{name}" for name in ENGINE if name not in {*engine, *_OPTIONAL_SIGNALS}]
+        [f"chain.signals.{name}" for name in CHAIN_QUANTITIES if name not in chain]
+        + [
+            f"engine_signals.{name}"
+            for name in ENGINE_QUANTITIES
+            if name not in {*engine, *_OPTIONAL_SIGNALS}
+        ]
     )
 
 

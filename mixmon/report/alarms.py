@@ -21,7 +21,7 @@ from mixmon.watch.snapshot import Snapshot
 # What is watched, in lines of text: alarm records, and one moment in one line.
 # ----------------------------------------------------------------------------------------------------
 
-LETTERS = {
+STATE_LETTERS = {
     SampleState.VALID: "V",
     SampleState.COLD: "C",
     SampleState.WARMING: "W",
@@ -68,12 +68,12 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
     count = len(session.chain.nodes)
     parts = [
         f"{snapshot.elapsed_s:8.1f} s",
-        f"{_number(snapshot.engine.get('rpm', math.nan), 0)} rpm",
+        f"{_number_text(snapshot.engine.get('rpm', math.nan), 0)} rpm",
         f"valid {snapshot.valid}/{count}",
-        _leanest(snapshot, session),
-        f"all {_number(snapshot.all_vs_target, 1, signed=True)} % vs target",
-        f"spread {_number(snapshot.spread, 1)} %",
-        f"{unit.heading} {' '.join(_reading(snapshot, i, unit) for i in range(count))}",
+        _leanest_text(snapshot, session),
+        f"all {_number_text(snapshot.all_vs_target, 1, signed=True)} % vs target",
+        f"spread {_number_text(snapshot.spread, 1)} %",
+        f"{unit.heading} {' '.join(_reading_text(snapshot, i, unit) for i in range(count))}",
     ]
     if snapshot.alarms.alarms:
         worst = snapshot.alarms.alarms[0]
@@ -82,7 +82,7 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
     return "  ".join(parts)
 
 
-def _leanest(snapshot: Snapshot, session: Session) -> str:
+def _leanest_text(snapshot: Snapshot, session: Session) -> str:
     index, cylinders = snapshot.leanest, snapshot.cylinders
     if index is None:
         return "leanest --"
@@ -92,15 +92,15 @@ def _leanest(snapshot: Snapshot, session: Session) -> str:
     return f"leanest cyl {name} {needs[index]:+.1f} % {against}"
 
 
-def _reading(snapshot: Snapshot, index: int, unit: Unit) -> str:
+def _reading_text(snapshot: Snapshot, index: int, unit: Unit) -> str:
     state = SampleState(int(snapshot.cylinders.state[index]))
     lam = float(snapshot.cylinders.lam[index])
     if state is not SampleState.VALID or not math.isfinite(lam):
-        return LETTERS[state].center(unit.decimals + 2)
+        return STATE_LETTERS[state].center(unit.decimals + 2)
     return f"{unit.of(lam):.{unit.decimals}f}"
 
 
-def _number(value: float, decimals: int, *, signed: bool = False) -> str:
+def _number_text(value: float, decimals: int, *, signed: bool = False) -> str:
     if not math.isfinite(value):
         return "--"
     return f"{value:{'+' if signed else ''}.{decimals}f}"
@@ -133,8 +133,8 @@ def alarms_json(
     """
     return {
         "alarms": [{"t_s": (event.t - first_ns) / 1e9, **alarm_data(event)} for event in records],
-        "alarms_standing": [_standing(alarm, first_ns) for alarm in standing.alarms],
-        "alarm_limits": _limits(session),
+        "alarms_standing": [_standing_object(alarm, first_ns) for alarm in standing.alarms],
+        "alarm_limits": _limits_object(session),
     }
 
 
@@ -144,12 +144,12 @@ def alarm_limits_text(session: Session) -> str:
     said = [f"{PLACEHOLDER}; enter them under [limits]"] if limits.source is None else []
     said += [
         f"alarm not watched: {rule.name}, no signal for {', '.join(missing)}"
-        for rule, missing in _lacking(session)
+        for rule, missing in _rules_not_watched(session)
     ]
     return "".join(map(paragraph, said))
 
 
-def _standing(alarm: Alarm, first_ns: int) -> Mapping[str, Any]:
+def _standing_object(alarm: Alarm, first_ns: int) -> Mapping[str, Any]:
     ends = alarm.shelved_until
     return {
         "rule": alarm.rule.name,
@@ -166,7 +166,7 @@ def _standing(alarm: Alarm, first_ns: int) -> Mapping[str, Any]:
     }
 
 
-def _limits(session: Session) -> Mapping[str, Any]:
+def _limits_object(session: Session) -> Mapping[str, Any]:
     limits = limits_in_force(session)
     return {
         "source": limits.source,
@@ -181,10 +181,12 @@ def _limits(session: Session) -> Mapping[str, Any]:
             }
             for rule in limits.alarms
         ],
-        "not_watched": [{"rule": rule.name, "lacks": missing} for rule, missing in _lacking(session)],
+        "not_watched": [
+            {"rule": rule.name, "lacks": missing} for rule, missing in _rules_not_watched(session)
+        ],
     }
 
 
-def _lacking(session: Session) -> list[tuple[AlarmRule, tuple[str, ...]]]:
+def _rules_not_watched(session: Session) -> list[tuple[AlarmRule, tuple[str, ...]]]:
     rules = limits_in_force(session).alarms
     return [(rule, missing) for rule in rules if (missing := lacking(rule, session))]

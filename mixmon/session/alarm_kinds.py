@@ -5,7 +5,7 @@ take what the kind needs, the detector takes how its value is computed, the scre
 the place on the lambda axis, and `alarm_kinds_markdown` prints the reference of the keys. A new kind
 is one more entry.
 
-The value of a kind is a function of columns that the session does not have: it runs over `Measured`,
+The value of a kind is a function of columns that the session does not have: it runs over `MeasuredColumns`,
 which the detector implements with rows. So the table can stand on the session's floor, below all that
 reads it.
 """
@@ -20,10 +20,10 @@ from typing import Any, Final, Protocol
 from mixmon.arrays import Floats
 from mixmon.errors import UsageError
 from mixmon.session.model import AlarmRule
-from mixmon.session.schema import Number, Report
+from mixmon.session.schema import MistakeReport, Number
 
 
-class Measured(Protocol):
+class MeasuredColumns(Protocol):
     """k rows of n nodes under one rule: the columns from which the value of a kind is computed.
 
     NaN stands where a quantity is not known, also where the session maps no signal for it.
@@ -52,14 +52,14 @@ class Measured(Protocol):
         """A quantity of [engine_signals] at the time of the row; float64[k, 1]."""
 
 
-class Bound(Enum):
+class RangeEnd(Enum):
     """One of the two ends of a sensor's range."""
 
     LEAN = "lean"
     RICH = "rich"
 
 
-class Axis(Enum):
+class LimitAxis(Enum):
     """What the limit of a kind is counted on, which says where it lies in lambda."""
 
     OWN = "own"
@@ -91,13 +91,13 @@ class AlarmKind:
     words: str
     unit: str
     limit: Number
-    value: Callable[[Measured], Floats]
+    value: Callable[[MeasuredColumns], Floats]
     above: bool = True
     per_node: bool = True
     needs: tuple[str, ...] = ()
     mixture: bool = False
-    bound: Bound | None = None
-    axis: Axis = Axis.OWN
+    bound: RangeEnd | None = None
+    axis: LimitAxis = LimitAxis.OWN
     lowest: float | None = None
     grows: bool = False
 
@@ -112,7 +112,7 @@ class AlarmKind:
         """Whether the limit's type fits."""
         return self.limit.takes(value)
 
-    def read(self, value: object, where: str, report: Report) -> Any:
+    def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """The limit, or UNUSABLE after a report."""
         return self.limit.read(value, where, report)
 
@@ -123,13 +123,13 @@ class AlarmKind:
         0.91
         """
         match self.axis:
-            case Axis.LAMBDA:
+            case LimitAxis.LAMBDA:
                 return limit
-            case Axis.OVER_TARGET:
+            case LimitAxis.OVER_TARGET:
                 return target + limit
-            case Axis.UNDER_TARGET:
+            case LimitAxis.UNDER_TARGET:
                 return target - limit
-            case Axis.OWN:
+            case LimitAxis.OWN:
                 return None
 
 
@@ -145,8 +145,8 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
         value=lambda rows: rows.lam - rows.target,
         needs=("target",),
         mixture=True,
-        bound=Bound.LEAN,
-        axis=Axis.OVER_TARGET,
+        bound=RangeEnd.LEAN,
+        axis=LimitAxis.OVER_TARGET,
     ),
     "under_target": AlarmKind(
         words="lambda under the target",
@@ -155,8 +155,8 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
         value=lambda rows: rows.target - rows.lam,
         needs=("target",),
         mixture=True,
-        bound=Bound.RICH,
-        axis=Axis.UNDER_TARGET,
+        bound=RangeEnd.RICH,
+        axis=LimitAxis.UNDER_TARGET,
     ),
     "lambda_above": AlarmKind(
         words="lambda",
@@ -164,8 +164,8 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
         limit=_LAMBDA,
         value=lambda rows: rows.lam,
         mixture=True,
-        bound=Bound.LEAN,
-        axis=Axis.LAMBDA,
+        bound=RangeEnd.LEAN,
+        axis=LimitAxis.LAMBDA,
     ),
     "lambda_below": AlarmKind(
         words="lambda",
@@ -174,8 +174,8 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
         value=lambda rows: rows.lam,
         above=False,
         mixture=True,
-        bound=Bound.RICH,
-        axis=Axis.LAMBDA,
+        bound=RangeEnd.RICH,
+        axis=LimitAxis.LAMBDA,
     ),
     "spread_above": AlarmKind(
         words="highest need less lowest need, of the valid cylinders",

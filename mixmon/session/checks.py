@@ -1,4 +1,10 @@
-"""What the keys about buses, the chain and its nodes ask of one another."""
+"""What the keys of a session file ask of one another, after each value has been read by itself.
+
+A check gets the clean tables and the report. Any key may be missing from a clean table, because the user
+omitted it or because it was reported and left out; a check therefore asks the report before it calls an
+absence a mistake, so that one mistake is reported once. The checks run in the order of the three tuples
+at the ends of the sections: engine, chain, limits.
+"""
 
 from __future__ import annotations
 
@@ -6,13 +12,13 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from mixmon.session import keys
-from mixmon.session.alarm_kinds import ALARM_KINDS, AlarmKind, Axis
+from mixmon.session.alarm_kinds import ALARM_KINDS, AlarmKind, LimitAxis
 from mixmon.session.injectors import cycle_degrees, injector_pairs
 from mixmon.session.model import Engine, Trims, Validity
 from mixmon.session.schema import (
     Check,
     Clean,
-    Report,
+    MistakeReport,
     chain_bus,
     chain_signals,
     cylinder_list,
@@ -29,28 +35,29 @@ from mixmon.session.schema import (
 from mixmon.session.when import ConditionError, names, parse
 
 # ----------------------------------------------------------------------------------------------------
-# What the keys about the engine, its exhaust and its fuel ask of one another.
+# The engine, its injection, exhaust and fuel, and the sensors.
 # ----------------------------------------------------------------------------------------------------
 
 FUEL_WAYS: Final = frozenset({"name", "parts", "atoms", "stoich_afr"})
 """The keys of which a fuel has exactly one."""
 
 _PARTS_TOLERANCE = 1e-3
+"""Our choice: parts written with three decimals add up to 1 within this."""
 
 
-def _strokes(clean: Clean, report: Report) -> None:
+def _check_strokes(clean: Clean, report: MistakeReport) -> None:
     if clean.get("engine", {}).get("strokes") == 3:
         report("engine.strokes", "3", "2 or 4")
 
 
-def _firing_order(clean: Clean, report: Report) -> None:
+def _check_firing_order(clean: Clean, report: MistakeReport) -> None:
     engine = clean.get("engine", {})
     cylinders, order = engine.get("cylinders"), engine.get("firing_order")
     if cylinders and order and sorted(order) != list(range(1, cylinders + 1)):
         report("engine.firing_order", shown(order), f"each cylinder from 1 to {cylinders} once")
 
 
-def _firing_angles(clean: Clean, report: Report) -> None:
+def _check_firing_angles(clean: Clean, report: MistakeReport) -> None:
     engine = clean.get("engine", {})
     cylinders, angles, where = (
         engine.get("cylinders"),
@@ -68,8 +75,8 @@ def _firing_angles(clean: Clean, report: Report) -> None:
         report(where, shown(angles), f"angles that rise and stay below {cycle:g}, in firing order")
 
 
-def _injector_pairs(clean: Clean, report: Report) -> None:
-    """Paired injection: every cylinder has a partner, and the two hold one trim."""
+def _check_injector_pairs(clean: Clean, report: MistakeReport) -> None:
+    """Reports paired injection without pairs, and pairs whose trims differ."""
     engine, where = clean.get("engine", {}), "injection.timing"
     if clean.get("injection", {}).get("timing") != "paired" or report.about("engine"):
         return
@@ -88,12 +95,12 @@ def _injector_pairs(clean: Clean, report: Report) -> None:
             report(f"trims.now_percent[{other}]", f"{now[other - 1]:g}", expected)
 
 
-def _banks(clean: Clean, report: Report) -> None:
+def _check_banks(clean: Clean, report: MistakeReport) -> None:
     engine = clean.get("engine", {})
     cylinders, banks = engine.get("cylinders"), engine.get("banks")
     if not cylinders or not banks:
         return
-    unread = report.about("engine.banks")  # a bank that was reported may hold the cylinders that are left
+    reported = report.about("engine.banks")  # a bank with a mistake may hold the cylinders that are left
     seen: dict[int, str] = {}
     for name, members in banks.items():
         where = dotted("engine.banks", name)
@@ -105,11 +112,11 @@ def _banks(clean: Clean, report: Report) -> None:
                 report(where, found, "each cylinder in one bank, once")
             seen.setdefault(cylinder, name)
     left = [cylinder for cylinder in range(1, cylinders + 1) if cylinder not in seen]
-    if left and not unread:
+    if left and not reported:
         report("engine.banks", f"no bank for {cylinder_list(left)}", "each cylinder in one bank")
 
 
-def _distances(clean: Clean, report: Report) -> None:
+def _check_distances(clean: Clean, report: MistakeReport) -> None:
     distances = clean.get("exhaust", {}).get("sensor_distance_mm")
     cylinders = clean.get("engine", {}).get("cylinders")
     if isinstance(distances, tuple) and cylinders and len(distances) != cylinders:
@@ -117,14 +124,14 @@ def _distances(clean: Clean, report: Report) -> None:
         report("exhaust.sensor_distance_mm", f"{len(distances)} distances", expected)
 
 
-def _turbine(clean: Clean, report: Report) -> None:
+def _check_turbine(clean: Clean, report: MistakeReport) -> None:
     aspiration = clean.get("engine", {}).get("aspiration")
     if clean.get("exhaust", {}).get("before_turbine") and aspiration in {"natural", "blower"}:
         found = f'true, with engine.aspiration = "{aspiration}"'
         report("exhaust.before_turbine", found, 'false, or engine.aspiration = "turbine"')
 
 
-def _fuel(clean: Clean, report: Report) -> None:
+def _check_fuel(clean: Clean, report: MistakeReport) -> None:
     fuel = clean.get("fuel")
     if fuel is None:
         return
@@ -142,7 +149,7 @@ def _fuel(clean: Clean, report: Report) -> None:
         report("fuel.parts", found, "parts by volume that add up to 1")
 
 
-def _stoich(clean: Clean, report: Report) -> None:
+def _check_afr_has_fuel(clean: Clean, report: MistakeReport) -> None:
     if "fuel" in clean or report.about("fuel"):
         return
     for where, _, value in (*chain_signals(clean), *engine_signals(clean)):
@@ -151,13 +158,13 @@ def _stoich(clean: Clean, report: Report) -> None:
             report(f"{where}.unit", '"afr" without a fuel', expected)
 
 
-def _sensors(clean: Clean, report: Report) -> None:
+def _check_sensors(clean: Clean, report: MistakeReport) -> None:
     sensors = clean.get("sensors", {})
     if "curve" in sensors and "fuel" not in clean and not report.about("fuel"):
         report("sensors.curve", "a curve, and no [fuel] that says what burns", "[fuel] as well")
     pressures = [key for key in ("pressure_bar", "reference_bar") if key in sensors]
     told = "pressure_bar" in sensors or "exhaust_kpa" in clean.get("engine_signals", {})
-    if "pressure_k_bar" in sensors and not told and not _about_pressure(report):
+    if "pressure_k_bar" in sensors and not told and not _is_pressure_reported(report):
         expected = "sensors.pressure_bar or engine_signals.exhaust_kpa as well"
         report("sensors.pressure_k_bar", "a pressure effect, and no pressure", expected)
     if pressures and "pressure_k_bar" not in sensors and not report.about("sensors.pressure_k_bar"):
@@ -165,30 +172,161 @@ def _sensors(clean: Clean, report: Report) -> None:
         report(f"sensors.{pressures[0]}", "a pressure, and no effect of it", expected)
 
 
-def _about_pressure(report: Report) -> bool:
+def _is_pressure_reported(report: MistakeReport) -> bool:
     return report.about("sensors.pressure_bar") or report.about("engine_signals.exhaust_kpa")
 
 
 ENGINE_CHECKS: Final[tuple[Check, ...]] = (
-    _strokes,
-    _firing_order,
-    _firing_angles,
-    _injector_pairs,
-    _banks,
-    _distances,
-    _turbine,
-    _fuel,
-    _sensors,
-    _stoich,
+    _check_strokes,
+    _check_firing_order,
+    _check_firing_angles,
+    _check_injector_pairs,
+    _check_banks,
+    _check_distances,
+    _check_turbine,
+    _check_fuel,
+    _check_sensors,
+    _check_afr_has_fuel,
 )
 
 
 # ----------------------------------------------------------------------------------------------------
-# What the keys about axes, targets, validity, trims and alarms ask of one another.
+# Buses, the chain and its nodes.
+# ----------------------------------------------------------------------------------------------------
+
+_EXPECTED_OF_A_NODE = 'at least lambda = "Message.Signal", or oxygen'
+
+
+def _check_bus_names(clean: Clean, report: MistakeReport) -> None:
+    buses = clean.get("bus", ())
+    once(buses, "name", "bus", report)
+    once([{"log_channel": "*", **bus} for bus in buses], "log_channel", "bus", report)
+    for i, bus in enumerate(buses, 1):
+        if "/" in bus.get("name", ""):
+            report(f"bus[{i}].name", f'"{bus["name"]}"', 'a name without "/"')
+
+
+def _check_chain_bus(clean: Clean, report: MistakeReport) -> None:
+    chain, buses = clean.get("chain"), clean.get("bus", ())
+    names = [bus["name"] for bus in buses if "name" in bus]
+    if chain is None or not names or len(names) < len(buses):
+        return
+    if "bus" in chain and chain["bus"] not in names:
+        report("chain.bus", f'"{chain["bus"]}"', f"a bus declared in [[bus]]: {', '.join(names)}")
+    if "bus" not in chain and not report.about("chain.bus") and len(names) > 1:
+        report("chain.bus", "missing, with more than one bus", f"one of {', '.join(names)}")
+
+
+def _check_engine_buses(clean: Clean, report: MistakeReport) -> None:
+    names = [bus.get("name") for bus in clean.get("bus", ())] or [chain_bus(clean)]
+    if None in names:
+        return
+    for where, _, value in engine_signals(clean):
+        bus, slash, _ = signal_text(value).rpartition("/")
+        if slash and bus not in names:
+            report(where, f'bus "{bus}"', f"a bus declared in [[bus]]: {', '.join(map(str, names))}")
+
+
+def _check_databases(clean: Clean, report: MistakeReport) -> None:
+    readers = {signal_text(v).rpartition("/")[0]: where for where, _, v in engine_signals(clean)}
+    if any(True for _ in chain_signals(clean)):
+        readers[chain_bus(clean) or ""] = "chain.signals"
+    for i, bus in enumerate(clean.get("bus", ()), 1):
+        reader = readers.get(bus.get("name", ""))
+        if reader and "database" not in bus and not report.about(f"bus[{i}].database"):
+            report(f"bus[{i}].database", "missing", f"a DBC file, as {reader} needs it")
+
+
+def _check_nodes_are_mapped(clean: Clean, report: MistakeReport) -> None:
+    """Reports nodes without lambda and without oxygen."""
+    chain = clean.get("chain")
+    if chain is None or report.about("chain.signals"):
+        return
+    common, nodes = chain.get("signals", {}), chain.get("node", ())
+    if not own_signals(chain):
+        _check_shipped_definitions(clean, report)
+        return
+    for i, node in enumerate(nodes or ({},), 1):
+        where = f"chain.node[{i}].signals" if "signals" in node else "chain.signals"
+        if not {"lambda", "oxygen"} & {*common, *node.get("signals", {})} and not report.about(where):
+            report(where, "neither lambda nor oxygen", _EXPECTED_OF_A_NODE)
+
+
+def _check_shipped_definitions(clean: Clean, report: MistakeReport) -> None:
+    """Reports a chain without signals and without the shipped definitions, which need no names."""
+    for bus in clean.get("bus", ()):
+        written = bus.get("database", keys.SHIPPED_DATABASE)
+        databases = written if isinstance(written, tuple) else (written,)
+        if bus.get("name") == chain_bus(clean) and keys.SHIPPED_DATABASE not in databases:
+            found = f"missing, and {shown(written)} is not the chain's own {keys.SHIPPED_DATABASE}"
+            report("chain.signals", found, _EXPECTED_OF_A_NODE)
+
+
+def _check_patterns(clean: Clean, report: MistakeReport) -> None:
+    chain, cylinders = clean.get("chain", {}), clean.get("engine", {}).get("cylinders", 1)
+    nodes: Any = chain.get("node") or ({},) * cylinders
+    for name, value in chain.get("signals", {}).items():
+        text = signal_text(value)
+        users = [node for node in nodes if name not in node.get("signals", {})]
+        if text and "{" not in text and len(users) > 1:
+            found = f'"{text}" for {len(users)} nodes'
+            report(f"chain.signals.{name}", found, "a name with {position} in it, or each node's own signals")
+
+
+def _check_nodes(clean: Clean, report: MistakeReport) -> None:
+    nodes = clean.get("chain", {}).get("node", ())
+    once(nodes, "position", "chain.node", report)
+    once(nodes, "sensor", "chain.node", report)
+    cylinders = clean.get("engine", {}).get("cylinders")
+    seen: dict[int, int] = {}
+    for i, node in enumerate(nodes, 1):
+        for cylinder in cylinders_of(node):
+            where = f"chain.node[{i}].cylinder"
+            if cylinders and cylinder > cylinders:
+                report(where, str(cylinder), f"a cylinder from 1 to {cylinders}")
+            elif cylinder in seen:
+                found = f"{cylinder}, as in chain.node[{seen[cylinder]}]"
+                report(where, found, "a cylinder that no other node has")
+            seen.setdefault(cylinder, i)
+
+
+def _check_every_cylinder_has_node(clean: Clean, report: MistakeReport) -> None:
+    chain, cylinders = clean.get("chain", {}), clean.get("engine", {}).get("cylinders")
+    nodes, without = chain.get("node", ()), set(chain.get("without_sensor", ()))
+    if not cylinders or any("cylinder" not in node for node in nodes):
+        return
+    every, where = set(range(1, cylinders + 1)), "chain.without_sensor"
+    seen = {cylinder for node in nodes for cylinder in cylinders_of(node)}
+    if unknown := sorted(without - every):
+        report(where, cylinder_list(unknown), f"cylinders from 1 to {cylinders}")
+    if both := sorted(without & seen):
+        report(where, f"{cylinder_list(both)}, with a node", "cylinders without a node")
+    if without >= every:
+        report(where, "every cylinder", "at least one cylinder with a sensor")
+    left = sorted(every - seen - without)
+    if nodes and left:
+        expected = f"a node for each cylinder, or chain.without_sensor = {left}"
+        report("chain.node", f"no node for {cylinder_list(left)}", expected)
+
+
+CHAIN_CHECKS: Final[tuple[Check, ...]] = (
+    _check_bus_names,
+    _check_chain_bus,
+    _check_engine_buses,
+    _check_databases,
+    _check_nodes_are_mapped,
+    _check_patterns,
+    _check_nodes,
+    _check_every_cylinder_has_node,
+)
+
+
+# ----------------------------------------------------------------------------------------------------
+# Axes, targets, validity, trims and alarms.
 # ----------------------------------------------------------------------------------------------------
 
 
-def _axes(clean: Clean, report: Report) -> None:
+def _check_axes(clean: Clean, report: MistakeReport) -> None:
     axes = clean.get("axes", {})
     for name in ("rpm", "load"):
         if name in axes and not rising(axes[name]):
@@ -198,7 +336,7 @@ def _axes(clean: Clean, report: Report) -> None:
         report("axes.load", shown(axes["load"]), 'throttle from 0 to 100 %, or axes.load_signal = "map_kpa"')
 
 
-def _targets(clean: Clean, report: Report) -> None:
+def _check_targets(clean: Clean, report: MistakeReport) -> None:
     rows, axes = clean.get("targets", {}).get("lambda"), clean.get("axes", {})
     if rows is None:
         return
@@ -215,18 +353,18 @@ def _targets(clean: Clean, report: Report) -> None:
             report(f"targets.lambda[{i}]", f"{len(row)} columns", expected)
 
 
-def _validity(clean: Clean, report: Report) -> None:
-    rich, lean = _limits_of_reading(clean)
+def _check_validity(clean: Clean, report: MistakeReport) -> None:
+    rich, lean = _range_of_readings(clean)
     if rich >= lean:
         report("validity.rich_limit", f"{rich:g}", f"less than the lean limit, {lean:g}")
 
 
-def _limits_of_reading(clean: Clean) -> tuple[float, float]:
+def _range_of_readings(clean: Clean) -> tuple[float, float]:
     validity, usual = clean.get("validity", {}), Validity()
     return validity.get("rich_limit", usual.rich_limit), validity.get("lean_limit", usual.lean_limit)
 
 
-def _trims(clean: Clean, report: Report) -> None:
+def _check_trims(clean: Clean, report: MistakeReport) -> None:
     trims, usual = clean.get("trims", {}), Trims()
     lowest = trims.get("lowest_percent", usual.lowest_percent)
     highest = trims.get("highest_percent", usual.highest_percent)
@@ -244,67 +382,67 @@ def _trims(clean: Clean, report: Report) -> None:
             )
 
 
-def _trim_loads(clean: Clean, report: Report) -> None:
+def _check_trim_loads(clean: Clean, report: MistakeReport) -> None:
     first, loads = clean.get("trims", {}).get("load_from"), clean.get("axes", {}).get("load")
     if first is not None and loads and first > max(loads):
         expected = f"at most {max(loads):g}, the highest of axes.load: else no cell would decide the trims"
         report("trims.load_from", f"{first:g}", expected)
 
 
-def _alarms(clean: Clean) -> Iterator[tuple[str, Clean]]:
+def _each_alarm(clean: Clean) -> Iterator[tuple[str, Clean]]:
     for i, alarm in enumerate(clean.get("limits", {}).get("alarm", ()), 1):
         yield f"limits.alarm[{i}]", alarm
 
 
-def _kinds_in(alarm: Clean) -> Iterator[tuple[str, AlarmKind]]:
+def _kinds_in_alarm(alarm: Clean) -> Iterator[tuple[str, AlarmKind]]:
     """The kinds of which the alarm gives a limit, with their keys; more than one only by mistake."""
     return ((key, kind) for key, kind in ALARM_KINDS.items() if key in alarm)
 
 
-def _alarm_limits(clean: Clean) -> Iterator[tuple[str, float, AlarmKind]]:
+def _each_alarm_limit(clean: Clean) -> Iterator[tuple[str, float, AlarmKind]]:
     """Where a limit is written, the limit, and its kind."""
-    for where, alarm in _alarms(clean):
-        for key, kind in _kinds_in(alarm):
+    for where, alarm in _each_alarm(clean):
+        for key, kind in _kinds_in_alarm(alarm):
             yield f"{where}.{key}", alarm[key], kind
 
 
-def _alarm_names(clean: Clean, report: Report) -> None:
-    once([alarm for _, alarm in _alarms(clean)], "name", "limits.alarm", report)
+def _check_alarm_names(clean: Clean, report: MistakeReport) -> None:
+    once([alarm for _, alarm in _each_alarm(clean)], "name", "limits.alarm", report)
 
 
-def _one_limit(clean: Clean, report: Report) -> None:
-    for where, alarm in _alarms(clean):
+def _check_one_limit_each(clean: Clean, report: MistakeReport) -> None:
+    for where, alarm in _each_alarm(clean):
         written = [kind for kind in ALARM_KINDS if kind in alarm or report.about(f"{where}.{kind}")]
         if len(written) != 1:
             found = " and ".join(written) or "no limit"
             report(where, found, f"exactly one of {', '.join(ALARM_KINDS)}")
 
 
-def _within_reading(clean: Clean, report: Report) -> None:
-    rich, lean = _limits_of_reading(clean)
-    for where, limit, kind in _alarm_limits(clean):
-        if kind.axis is Axis.LAMBDA and rich < lean and not rich < limit < lean:
+def _check_limits_within_readings(clean: Clean, report: MistakeReport) -> None:
+    rich, lean = _range_of_readings(clean)
+    for where, limit, kind in _each_alarm_limit(clean):
+        if kind.axis is LimitAxis.LAMBDA and rich < lean and not rich < limit < lean:
             expected = f"between {rich:g} and {lean:g}: readings beyond validity's limits are not counted"
             report(where, f"{limit:g}", expected)
 
 
-def _dead_bands(clean: Clean, report: Report) -> None:
-    """A spread or an age is never below zero, so a dead band as wide as its limit never clears."""
-    for where, alarm in _alarms(clean):
-        for key, kind in _kinds_in(alarm):
+def _check_dead_bands(clean: Clean, report: MistakeReport) -> None:
+    """Reports dead bands as wide as the limit where values have a lowest end: the alarm would never clear."""
+    for where, alarm in _each_alarm(clean):
+        for key, kind in _kinds_in_alarm(alarm):
             if kind.lowest is not None and alarm.get("dead_band", 0) >= alarm[key] - kind.lowest:
                 found = f"{alarm.get('dead_band', 0):g}, with {key} = {alarm[key]:g}"
                 report(f"{where}.dead_band", found, "less than the limit: such an alarm would never clear")
 
 
-def _conditions(clean: Clean, report: Report) -> None:
-    for where, alarm in _alarms(clean):
+def _check_conditions(clean: Clean, report: MistakeReport) -> None:
+    for where, alarm in _each_alarm(clean):
         for key in ("when", "suppress_when"):
             if key in alarm:
-                _condition(alarm[key], f"{where}.{key}", clean, report)
+                _check_condition(alarm[key], f"{where}.{key}", clean, report)
 
 
-def _condition(text: str, where: str, clean: Clean, report: Report) -> None:
+def _check_condition(text: str, where: str, clean: Clean, report: MistakeReport) -> None:
     try:
         tree = parse(text)
     except ConditionError as error:
@@ -313,15 +451,15 @@ def _condition(text: str, where: str, clean: Clean, report: Report) -> None:
     mapped = clean.get("engine_signals", {})
     for name in names(tree):
         if name in keys.ENGINE_STATES:
-            _state(name, where, clean, report)
-        elif name not in keys.ENGINE:
-            known = (*keys.ENGINE, *keys.ENGINE_STATES)
+            _check_engine_state(name, where, clean, report)
+        elif name not in keys.ENGINE_QUANTITIES:
+            known = (*keys.ENGINE_QUANTITIES, *keys.ENGINE_STATES)
             report(where, f'"{name}" in {shown(text)}', nearest(name, known))
         elif name not in mapped and not report.about(f"engine_signals.{name}"):
             report(where, f'"{name}", which no signal carries', f"a signal in engine_signals.{name}")
 
 
-def _state(name: str, where: str, clean: Clean, report: Report) -> None:
+def _check_engine_state(name: str, where: str, clean: Clean, report: MistakeReport) -> None:
     needed = keys.ENGINE_STATES[name]
     told = any(report.about(f"engine_signals.{signal}") for signal in needed)
     if not told and not any(signal in clean.get("engine_signals", {}) for signal in needed):
@@ -329,166 +467,39 @@ def _state(name: str, where: str, clean: Clean, report: Report) -> None:
         report(where, f'"{name}", which no signal tells', expected)
 
 
-def _answerable(clean: Clean, report: Report) -> None:
-    """An alarm that lacks what it compares can never ring."""
-    for where, _, kind in _alarm_limits(clean):
+def _check_limits_have_signals(clean: Clean, report: MistakeReport) -> None:
+    """Reports limits without the signals that their values need: such an alarm could never be raised."""
+    for where, _, kind in _each_alarm_limit(clean):
         for name in kind.needs:
             if name == "target":
                 told = report.about("targets") or report.about("engine_signals.target")
                 if not told and "targets" not in clean and "target" not in clean.get("engine_signals", {}):
                     report(where, "no target to compare with", "engine_signals.target, or [targets]")
-            elif name in keys.CHAIN and not _chain_gives(name, clean, report):
+            elif name in keys.CHAIN_QUANTITIES and not _chain_gives(name, clean, report):
                 report(where, f"no {name} to compare", f"chain.signals.{name}")
-            elif name not in keys.CHAIN and not _engine_gives(name, clean, report):
+            elif name not in keys.CHAIN_QUANTITIES and not _engine_gives(name, clean, report):
                 report(where, f"no {name} to compare", f"engine_signals.{name}")
 
 
-def _chain_gives(name: str, clean: Clean, report: Report) -> bool:
+def _chain_gives(name: str, clean: Clean, report: MistakeReport) -> bool:
     mapped = {mapped_name for _, mapped_name, _ in chain_signals(clean)} or set(keys.SHIPPED_PATTERNS)
     return name in mapped or report.about(f"chain.signals.{name}")
 
 
-def _engine_gives(name: str, clean: Clean, report: Report) -> bool:
+def _engine_gives(name: str, clean: Clean, report: MistakeReport) -> bool:
     return name in clean.get("engine_signals", {}) or report.about(f"engine_signals.{name}")
 
 
 LIMIT_CHECKS: Final[tuple[Check, ...]] = (
-    _axes,
-    _targets,
-    _validity,
-    _trims,
-    _trim_loads,
-    _alarm_names,
-    _one_limit,
-    _within_reading,
-    _dead_bands,
-    _conditions,
-    _answerable,
-)
-
-
-_NEEDED = 'at least lambda = "Message.Signal", or oxygen'
-
-
-def _bus_names(clean: Clean, report: Report) -> None:
-    buses = clean.get("bus", ())
-    once(buses, "name", "bus", report)
-    once([{"log_channel": "*", **bus} for bus in buses], "log_channel", "bus", report)
-    for i, bus in enumerate(buses, 1):
-        if "/" in bus.get("name", ""):
-            report(f"bus[{i}].name", f'"{bus["name"]}"', 'a name without "/"')
-
-
-def _chain_bus(clean: Clean, report: Report) -> None:
-    chain, buses = clean.get("chain"), clean.get("bus", ())
-    names = [bus["name"] for bus in buses if "name" in bus]
-    if chain is None or not names or len(names) < len(buses):
-        return
-    if "bus" in chain and chain["bus"] not in names:
-        report("chain.bus", f'"{chain["bus"]}"', f"a bus declared in [[bus]]: {', '.join(names)}")
-    if "bus" not in chain and not report.about("chain.bus") and len(names) > 1:
-        report("chain.bus", "missing, with more than one bus", f"one of {', '.join(names)}")
-
-
-def _engine_buses(clean: Clean, report: Report) -> None:
-    names = [bus.get("name") for bus in clean.get("bus", ())] or [chain_bus(clean)]
-    if None in names:
-        return
-    for where, _, value in engine_signals(clean):
-        bus, slash, _ = signal_text(value).rpartition("/")
-        if slash and bus not in names:
-            report(where, f'bus "{bus}"', f"a bus declared in [[bus]]: {', '.join(map(str, names))}")
-
-
-def _databases(clean: Clean, report: Report) -> None:
-    readers = {signal_text(v).rpartition("/")[0]: where for where, _, v in engine_signals(clean)}
-    if any(True for _ in chain_signals(clean)):
-        readers[chain_bus(clean) or ""] = "chain.signals"
-    for i, bus in enumerate(clean.get("bus", ()), 1):
-        reader = readers.get(bus.get("name", ""))
-        if reader and "database" not in bus and not report.about(f"bus[{i}].database"):
-            report(f"bus[{i}].database", "missing", f"a DBC file, as {reader} needs it")
-
-
-def _mapped(clean: Clean, report: Report) -> None:
-    """Whether every node has lambda or oxygen."""
-    chain = clean.get("chain")
-    if chain is None or report.about("chain.signals"):
-        return
-    common, nodes = chain.get("signals", {}), chain.get("node", ())
-    if not own_signals(chain):
-        _shipped(clean, report)
-        return
-    for i, node in enumerate(nodes or ({},), 1):
-        where = f"chain.node[{i}].signals" if "signals" in node else "chain.signals"
-        if not {"lambda", "oxygen"} & {*common, *node.get("signals", {})} and not report.about(where):
-            report(where, "neither lambda nor oxygen", _NEEDED)
-
-
-def _shipped(clean: Clean, report: Report) -> None:
-    """Whether the chain's own definitions, whose signals need not be named, are among those in use."""
-    for bus in clean.get("bus", ()):
-        written = bus.get("database", keys.SHIPPED_DATABASE)
-        databases = written if isinstance(written, tuple) else (written,)
-        if bus.get("name") == chain_bus(clean) and keys.SHIPPED_DATABASE not in databases:
-            found = f"missing, and {shown(written)} is not the chain's own {keys.SHIPPED_DATABASE}"
-            report("chain.signals", found, _NEEDED)
-
-
-def _patterns(clean: Clean, report: Report) -> None:
-    chain, cylinders = clean.get("chain", {}), clean.get("engine", {}).get("cylinders", 1)
-    nodes: Any = chain.get("node") or ({},) * cylinders
-    for name, value in chain.get("signals", {}).items():
-        text = signal_text(value)
-        users = [node for node in nodes if name not in node.get("signals", {})]
-        if text and "{" not in text and len(users) > 1:
-            found = f'"{text}" for {len(users)} nodes'
-            report(f"chain.signals.{name}", found, "a name with {position} in it, or each node's own signals")
-
-
-def _nodes(clean: Clean, report: Report) -> None:
-    nodes = clean.get("chain", {}).get("node", ())
-    once(nodes, "position", "chain.node", report)
-    once(nodes, "sensor", "chain.node", report)
-    cylinders = clean.get("engine", {}).get("cylinders")
-    seen: dict[int, int] = {}
-    for i, node in enumerate(nodes, 1):
-        for cylinder in cylinders_of(node):
-            where = f"chain.node[{i}].cylinder"
-            if cylinders and cylinder > cylinders:
-                report(where, str(cylinder), f"a cylinder from 1 to {cylinders}")
-            elif cylinder in seen:
-                found = f"{cylinder}, as in chain.node[{seen[cylinder]}]"
-                report(where, found, "a cylinder that no other node has")
-            seen.setdefault(cylinder, i)
-
-
-def _covered(clean: Clean, report: Report) -> None:
-    chain, cylinders = clean.get("chain", {}), clean.get("engine", {}).get("cylinders")
-    nodes, without = chain.get("node", ()), set(chain.get("without_sensor", ()))
-    if not cylinders or any("cylinder" not in node for node in nodes):
-        return
-    every, where = set(range(1, cylinders + 1)), "chain.without_sensor"
-    seen = {cylinder for node in nodes for cylinder in cylinders_of(node)}
-    if strangers := sorted(without - every):
-        report(where, cylinder_list(strangers), f"cylinders from 1 to {cylinders}")
-    if both := sorted(without & seen):
-        report(where, f"{cylinder_list(both)}, with a node", "cylinders without a node")
-    if without >= every:
-        report(where, "every cylinder", "at least one cylinder with a sensor")
-    left = sorted(every - seen - without)
-    if nodes and left:
-        expected = f"a node for each cylinder, or chain.without_sensor = {left}"
-        report("chain.node", f"no node for {cylinder_list(left)}", expected)
-
-
-CHAIN_CHECKS: Final[tuple[Check, ...]] = (
-    _bus_names,
-    _chain_bus,
-    _engine_buses,
-    _databases,
-    _mapped,
-    _patterns,
-    _nodes,
-    _covered,
+    _check_axes,
+    _check_targets,
+    _check_validity,
+    _check_trims,
+    _check_trim_loads,
+    _check_alarm_names,
+    _check_one_limit_each,
+    _check_limits_within_readings,
+    _check_dead_bands,
+    _check_conditions,
+    _check_limits_have_signals,
 )

@@ -1,17 +1,17 @@
 """Alarms for a session that brings none: placeholders until the builder's limits are entered.
 
-Every figure is a starting point of common practice without a published source, or a choice of
-this project; none is *the* limit of any engine. `Limits.source` stays None, by which screens
-and reports mark them as placeholders.
+Every number is a starting point of common practice without a published source, or a choice of this
+project; none is the limit of any engine. `Limits.source` stays None, by which screens and reports mark
+them as placeholders.
 
-Dead band and off-delay: mixture at a sensor is noise correlated over 0.1 to 0.2 s. A wide dead
-band lets one noisy sample that crosses the limit stand until the on-delay is over, and a short
-off-delay then clears it again: measured on the simulated engine, 0.6 and 0.9 % noise, ten minutes,
+Dead band and off-delay: mixture at a sensor has noise that is correlated over 0.1 to 0.2 s. With a wide dead
+band the condition of one noisy sample that crosses the limit stays true until the on-delay is over, and a
+short off-delay then clears it again: measured on the simulated engine, 0.6 and 0.9 % noise, ten minutes,
 means from 2 % below the limit to 2 % above, lean at a full load of 5000 rpm: dead band 0.015 and
 2 s raise up to 63 times, 11 in one minute; 0.005 and 8 s at most twice, once in one minute.
 
-Lean and tip-in: as a throttle opens fast, the wall film takes fuel and a sensor's lag hides the
-step of the target; that is announced only if it stands when the state is over.
+Lean and tip-in: when a throttle opens fast, the wall film takes fuel and a sensor's lag hides the step of
+the target; a lean reading is announced only if it is still there when the state is over.
 """
 
 from __future__ import annotations
@@ -21,19 +21,19 @@ from typing import Final
 from mixmon.session.model import AlarmRule, Limits, Session
 
 PLACEHOLDER: Final = "placeholder limits: common practice, not from this engine's builder"
-"""How screens and reports mark limits without a source."""
+"""The words with which screens and reports mark limits without a source."""
 
-_LOADED: Final = {"throttle": "throttle > 60 and rpm > 2500", "map_kpa": "map_kpa > 80 and rpm > 2500"}
-_CUT: Final = "fuel_cut or spark_cut"
-_TRANSIENT: Final = "fuel_cut or spark_cut or tip_in"
+_UNDER_LOAD: Final = {"throttle": "throttle > 60 and rpm > 2500", "map_kpa": "map_kpa > 80 and rpm > 2500"}
+_WHILE_CUT: Final = "fuel_cut or spark_cut"
+_WHILE_CUT_OR_TIP_IN: Final = "fuel_cut or spark_cut or tip_in"
 
 
 def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
-    """Lean and rich under load, silent node, low supply, wide spread.
+    """The placeholders: lean and rich under load, silent node, low supply, wide spread.
 
     load_signal: throttle or map_kpa, as in [axes].
     """
-    loaded = _LOADED[load_signal]
+    loaded = _UNDER_LOAD[load_signal]
     return (
         AlarmRule(
             name="lean under load",
@@ -44,7 +44,7 @@ def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
             on_delay_s=0.2,
             off_delay_s=8.0,
             dead_band=0.005,
-            suppress_when=_TRANSIENT,
+            suppress_when=_WHILE_CUT_OR_TIP_IN,
             cause="weak injector or wiring, failing fuel supply, air leak; or a misfire, which reads lean",
             consequence="hotter combustion and knock: damage to piston, valves or plug within seconds",
             response=(
@@ -61,7 +61,7 @@ def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
             on_delay_s=0.5,
             off_delay_s=3.0,
             dead_band=0.005,
-            suppress_when=_CUT,
+            suppress_when=_WHILE_CUT,
             cause="leaking or oversized injector, fuel pressure too high, blocked air path of one cylinder",
             consequence="fuel washes the bore and dilutes the oil, plug and sensor foul",
             response="go on or end the pull as the builder's limits say; compare injector and air with peers",
@@ -101,7 +101,7 @@ def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
             on_delay_s=2.0,
             off_delay_s=3.0,
             dead_band=1.0,
-            suppress_when=_CUT,
+            suppress_when=_WHILE_CUT,
             cause="one cylinder stands out: injector, air leak, exhaust leak, misfire or sensor",
             consequence="the leanest cylinder is nearest to knock whatever the mean says",
             response="look for hardware before trimming; how far to go on is for the builder's limits to say",
@@ -110,7 +110,7 @@ def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
 
 
 def limits_in_force(session: Session) -> Limits:
-    """The session's limits; where it brings no alarms, the placeholders, without a source."""
+    """The limits of the session; the placeholders, without a source, where it has no alarms."""
     if session.limits.alarms:
         return session.limits
     return Limits(source=None, alarms=placeholder_rules(session.axes.load_signal))

@@ -1,7 +1,8 @@
-"""Every key of the session file, its kind and its range, in the order of the file.
+"""Every key of the session file with its kind and range, in the order of the file.
 
-Ranges are wide: they catch a wrong unit or a slip of the finger, not an unusual engine.
-They are common practice, no source. What one key asks of another is in the modules `check_*`.
+First the quantities that signals carry and how a signal is written, then the tables of keys. Ranges are
+wide: they catch a wrong unit or a wrong digit, not an unusual engine; they are common practice, no source.
+What one key asks of another is in `checks`; the kinds of alarm are in `alarm_kinds`.
 """
 
 from __future__ import annotations
@@ -15,53 +16,53 @@ from typing import Any, Final, cast
 
 from mixmon.session.alarm_kinds import ALARM_KINDS
 from mixmon.session.model import SignalChoice
-from mixmon.session.schema import Either, Flag, Kind, Number, Report, Row, Table, Tables, Text
+from mixmon.session.schema import Boolean, Either, MistakeReport, Number, Row, Table, Tables, Text, ValueKind
 
 # ----------------------------------------------------------------------------------------------------
-# Which signal carries which quantity: the words of the file, and their reading into SignalChoice.
+# Quantities, and the signals that carry them.
 #
-# A signal is written `BUS/Message.Signal`, or `Message.Signal` inside the chain, where the bus is
-# the chain's; or as a table that adds how its number is to be read.
+# A signal is written `BUS/Message.Signal`, or `Message.Signal` inside the chain, where the bus is the
+# chain's; or as a table that adds how its number is read.
 # ----------------------------------------------------------------------------------------------------
 
-CLAIM: Final = "yes or no"
+CLAIM_UNIT: Final = "yes or no"
 
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """What a quantity is counted in. The first unit holds where the file names none."""
+    """The units in which a quantity may be written. The first one holds where the file names none."""
 
     units: tuple[str, ...]
 
     @property
     def claim(self) -> bool:
         """Whether it is true or false rather than a number."""
-        return self.units == (CLAIM,)
+        return self.units == (CLAIM_UNIT,)
 
 
-_MIXTURE = Quantity(("lambda", "phi", "afr"))
-_CLAIM = Quantity((CLAIM,))
+_AS_MIXTURE = Quantity(("lambda", "phi", "afr"))
+_YES_OR_NO = Quantity((CLAIM_UNIT,))
 
-CHAIN: Final[Mapping[str, Quantity]] = {
-    "lambda": _MIXTURE,
+CHAIN_QUANTITIES: Final[Mapping[str, Quantity]] = {
+    "lambda": _AS_MIXTURE,
     "oxygen": Quantity(("percent",)),
-    "ready": _CLAIM,
+    "ready": _YES_OR_NO,
     "supply": Quantity(("V",)),
     "heater": Quantity(("percent",)),
     "resets": Quantity(("count",)),
 }
-"""What a node of the chain can tell. Lambda or oxygen is needed, the rest is welcome."""
+"""The quantities of a node. Lambda or oxygen is needed, the others are optional."""
 
-ENGINE: Final[Mapping[str, Quantity]] = {
+ENGINE_QUANTITIES: Final[Mapping[str, Quantity]] = {
     "rpm": Quantity(("rpm",)),
     "throttle": Quantity(("percent",)),
     "map_kpa": Quantity(("kPa",)),
-    "target": _MIXTURE,
+    "target": _AS_MIXTURE,
     "pulse_ms": Quantity(("ms",)),
     "coolant_c": Quantity(("degC",)),
-    "fuel_cut": _CLAIM,
-    "spark_cut": _CLAIM,
-    "closed_loop": _CLAIM,
+    "fuel_cut": _YES_OR_NO,
+    "spark_cut": _YES_OR_NO,
+    "closed_loop": _YES_OR_NO,
     "intake_c": Quantity(("degC",)),
     "oil_c": Quantity(("degC",)),
     "baro_kpa": Quantity(("kPa",)),
@@ -69,10 +70,10 @@ ENGINE: Final[Mapping[str, Quantity]] = {
     "battery_v": Quantity(("V",)),
     "exhaust_kpa": Quantity(("kPa",)),
 }
-"""What the engine's own bus can tell."""
+"""The quantities of the engine."""
 
 ENGINE_STATES: Final[Mapping[str, tuple[str, ...]]] = {"tip_in": ("throttle", "map_kpa")}
-"""States that alarm conditions may name beside the signals, each with the signals of which one tells it."""
+"""States that alarm conditions may name beside the signals, each with the signals of which one is needed."""
 
 SHIPPED_DATABASE: Final = "mixture_chain.dbc"
 """Definitions of the project's own chain, for which the patterns below hold."""
@@ -86,14 +87,14 @@ SHIPPED_PATTERNS: Final[Mapping[str, Any]] = {
     "resets": "Mix{position:02d}_State.ResetCount",
 }
 
-_WRITTEN = re.compile(r"(?:(?P<bus>[^/]+)/)?(?P<message>[^./]+)\.(?P<signal>[^./]+)")
-_PLACE = re.compile(r"(0?[1-9])?[dxX]?")
+_SIGNAL_NAME = re.compile(r"(?:(?P<bus>[^/]+)/)?(?P<message>[^./]+)\.(?P<signal>[^./]+)")
+_PLACE_FORMAT = re.compile(r"(0?[1-9])?[dxX]?")
 
 
-def signal_kind(quantity: Quantity) -> Kind:
+def signal_kind(quantity: Quantity) -> ValueKind:
     """How a signal for `quantity` may be written."""
     text = Text(what='a signal such as "Message.Signal"')
-    keys: dict[str, Kind] = {
+    keys: dict[str, ValueKind] = {
         "signal": text,
         "scale": Number(),
         "offset": Number(),
@@ -104,23 +105,23 @@ def signal_kind(quantity: Quantity) -> Kind:
 
 
 def read_choice(
-    written: Any, quantity: Quantity, where: str, report: Report, bus: str | None = None
+    written: Any, quantity: Quantity, where: str, report: MistakeReport, bus: str | None = None
 ) -> SignalChoice | None:
-    """The choice that a checked value makes; None after a report.
+    """The signal that a checked value chooses; None after a report.
 
     With `bus`, the signal belongs to a node of the chain: no bus is written, and `{position}`
     stands for the node's place.
     """
     table: Mapping[str, Any] = {"signal": written} if isinstance(written, str) else written
     text = table.get("signal")
-    if text is None or not _fits(table, quantity, where, report):
+    if text is None or not _is_meaningful(table, quantity, where, report):
         return None
-    match = _WRITTEN.fullmatch(text)
+    match = _SIGNAL_NAME.fullmatch(text)
     expected = '"Message.Signal"' if bus is not None else '"BUS/Message.Signal"'
     if match is None or (match["bus"] is None) != (bus is not None):
         report(where, f'"{text}"', expected)
         return None
-    if wrong := _misplaced(text, patterned=bus is not None):
+    if wrong := _expected_of_braces(text, patterned=bus is not None):
         report(where, f'"{text}"', wrong)
         return None
     equals = table.get("equals")
@@ -135,8 +136,8 @@ def read_choice(
     )
 
 
-def _fits(table: Mapping[str, Any], quantity: Quantity, where: str, report: Report) -> bool:
-    """Whether the table's other keys mean something for the quantity."""
+def _is_meaningful(table: Mapping[str, Any], quantity: Quantity, where: str, report: MistakeReport) -> bool:
+    """Whether the other keys of a signal's table fit the quantity; reports those that do not."""
     good = True
     if "equals" in table and not quantity.claim:
         report(f"{where}.equals", "equals on a number", "equals only where the answer is yes or no")
@@ -147,7 +148,7 @@ def _fits(table: Mapping[str, Any], quantity: Quantity, where: str, report: Repo
     return good
 
 
-def _misplaced(text: str, *, patterned: bool) -> str | None:
+def _expected_of_braces(text: str, *, patterned: bool) -> str | None:
     """What was expected of the braces in a name, None where they are right."""
     try:
         fields = [part[1:] for part in string.Formatter().parse(text) if part[1] is not None]
@@ -155,13 +156,22 @@ def _misplaced(text: str, *, patterned: bool) -> str | None:
         return "braces only as {position} or {position:02d}"
     if fields and not patterned:
         return "a name without braces: only the chain's signals have places"
-    if all(name == "position" and not turn and _PLACE.fullmatch(spec or "") for name, spec, turn in fields):
+    if all(
+        name == "position" and not turn and _PLACE_FORMAT.fullmatch(spec or "") for name, spec, turn in fields
+    ):
         return None
     return "braces only as {position} or {position:02d}"
 
 
-FORMAT: Final = 1
+# ----------------------------------------------------------------------------------------------------
+# The tables of keys.
+# ----------------------------------------------------------------------------------------------------
+
+SESSION_FORMAT: Final = 1
+"""The version of the file's keys that this program reads."""
+
 MOST_CYLINDERS: Final = 16
+"""Our choice: the chain has sixteen identifiers and the screens sixteen columns."""
 
 _place = Number(1, MOST_CYLINDERS, whole=True)
 _places = Row(_place)
@@ -199,8 +209,8 @@ _EXHAUST = Table(
         "primary_bore_mm": Number(0, 300, "mm", above=True),
         "sensor_distance_mm": Either((_distance, Row(_distance))),
         "sensor_angle_deg": Number(-90, 90, "degrees above horizontal"),
-        "before_turbine": Flag(),
-        "after_merge": Flag(),
+        "before_turbine": Boolean(),
+        "after_merge": Boolean(),
     }
 )
 
@@ -213,14 +223,14 @@ _FUEL = Table(
             {"c": _atoms, "h": _atoms, "o": _atoms, "n": _atoms}, what="atoms in a molecule: c, h, o, n"
         ),
         "stoich_afr": Number(1, 40, "kg air per kg fuel"),
-        "leaded": Flag(),
+        "leaded": Boolean(),
     }
 )
 
 _bar = Number(0, 10, "bar absolute", above=True)
 _SENSORS = Table(
     {
-        "curve": Text(what="the name of the fuel for which the controllers reckon lambda"),
+        "curve": Text(what="the name of the fuel for which the controllers compute lambda"),
         "pressure_k_bar": Number(0, 100, "bar"),
         "pressure_bar": _bar,
         "reference_bar": _bar,
@@ -242,7 +252,7 @@ _BUS = Table(
     what="a table [[bus]] with at least a name",
 )
 
-_node_signals = Table({name: signal_kind(quantity) for name, quantity in CHAIN.items()})
+_node_signals = Table({name: signal_kind(quantity) for name, quantity in CHAIN_QUANTITIES.items()})
 _NODE = Table(
     {
         "position": _place,
@@ -253,7 +263,7 @@ _NODE = Table(
     ("position", "cylinder"),
     what="a table [[chain.node]] with position and cylinder",
 )
-_CHAIN = Table(
+_CHAIN_TABLE = Table(
     {
         "bus": Text(what="the name of a bus"),
         "signals": _node_signals,
@@ -302,17 +312,17 @@ _TRIMS = Table(
     }
 )
 
-_BEFORE_LIMIT: dict[str, Kind] = {
+_BEFORE_LIMIT: dict[str, ValueKind] = {
     "name": Text(what="a name for the alarm"),
     "priority": Number(1, 3, whole=True),
     "when": Text(what="a condition such as throttle > 60"),
 }
-_AFTER_LIMIT: dict[str, Kind] = {
+_AFTER_LIMIT: dict[str, ValueKind] = {
     "on_delay_s": _delay,
     "off_delay_s": _delay,
     "re_alarm_s": Number(1, 86_400, "s"),
     "dead_band": Number(0, 100),
-    "latching": Flag(),
+    "latching": Boolean(),
     "suppress_when": Text(what="a condition such as fuel_cut"),
     "cause": Text(),
     "consequence": Text(),
@@ -321,14 +331,14 @@ _AFTER_LIMIT: dict[str, Kind] = {
 _ALARM = Table(
     # A view, not a copy: the keys of limits are those that the table of kinds has when a file is read.
     # ChainMap lists the last map first.
-    ChainMap(_AFTER_LIMIT, cast("dict[str, Kind]", ALARM_KINDS), _BEFORE_LIMIT),
+    ChainMap(_AFTER_LIMIT, cast("dict[str, ValueKind]", ALARM_KINDS), _BEFORE_LIMIT),
     ("name", "priority"),
     what="a table [[limits.alarm]] with name, priority and one limit",
 )
 
-SESSION: Final = Table(
+SESSION_TABLE: Final = Table(
     {
-        "format": Number(FORMAT, FORMAT, whole=True),
+        "format": Number(SESSION_FORMAT, SESSION_FORMAT, whole=True),
         "name": Text(what="a name for the session"),
         "engine": _ENGINE,
         "injection": _INJECTION,
@@ -336,8 +346,10 @@ SESSION: Final = Table(
         "fuel": _FUEL,
         "sensors": _SENSORS,
         "bus": Tables(_BUS),
-        "chain": _CHAIN,
-        "engine_signals": Table({name: signal_kind(quantity) for name, quantity in ENGINE.items()}),
+        "chain": _CHAIN_TABLE,
+        "engine_signals": Table(
+            {name: signal_kind(quantity) for name, quantity in ENGINE_QUANTITIES.items()}
+        ),
         "axes": _AXES,
         "targets": _TARGETS,
         "validity": _VALIDITY,

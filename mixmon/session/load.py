@@ -1,10 +1,10 @@
 """TOML to Session; every mistake reported at once, each with its key and what was expected.
 
-Three passes over the file: each value by itself (`schema`, with the table in `keys`), then what
-the keys ask of one another (the modules `check_*`), then the records (`build`). A value that a
-pass has reported is left out of the next, so that one mistake is not told twice.
+Three passes over the file: each value by itself (`schema`, with the table in `keys`), then what the keys ask
+of one another (`checks`), then the records (`build`). A value that a pass has reported is left out of the
+next, so that one mistake is reported once.
 
-What the file may leave out:
+What the file may omit:
 
 - `[[bus]]` altogether: one bus, named as `chain.bus` says (or "chain"), on whatever channel the
   log has, with the chain's own message definitions;
@@ -25,11 +25,11 @@ from typing import Any
 from mixmon.errors import Mistake, SessionError, SourceError
 from mixmon.session import checks, keys, model
 from mixmon.session.alarm_kinds import ALARM_KINDS
-from mixmon.session.keys import SESSION
+from mixmon.session.keys import SESSION_TABLE
 from mixmon.session.model import Session
 from mixmon.session.schema import (
     Clean,
-    Report,
+    MistakeReport,
     chain_bus,
     cylinders_of,
     key_lines,
@@ -39,45 +39,45 @@ from mixmon.session.schema import (
 )
 
 # ----------------------------------------------------------------------------------------------------
-# Clean tables to the frozen records of `session.model`.
+# From clean tables to the frozen records of `session.model`.
 # ----------------------------------------------------------------------------------------------------
 
 
-def build(clean: Clean, path: Path, report: Report) -> model.Session | None:
-    """The session, as far as the clean tables say; None without cylinders or a chain.
+def build(clean: Clean, path: Path, report: MistakeReport) -> model.Session | None:
+    """The session, as far as the clean tables go; None without cylinders or a chain.
 
-    Signals are read here, so that a badly written one is reported and left out. Keys that a
-    mistake has removed fall back to their defaults: a session is only to be used when nothing
-    was reported, but definitions can be checked against what there is of it.
+    Signals are read here, so that a badly written one is reported and left out. Keys that a mistake has
+    removed have their defaults: a session may only be used when nothing was reported, but message
+    definitions can be checked against a partial one.
     """
     engine, chain = clean.get("engine", {}), clean.get("chain")
-    engine_signals = _engine_signals(clean, report)
+    engine_signals = _read_engine_signals(clean, report)
     cylinders, bus = engine.get("cylinders"), chain_bus(clean)
     if chain is None or cylinders is None or bus is None:
         return None
     return model.Session(
         engine=model.Engine(**engine),
-        chain=_chain(chain, cylinders, bus, report),
-        buses=_buses(clean, bus),
+        chain=_build_chain(chain, cylinders, bus, report),
+        buses=_build_buses(clean, bus),
         name=clean.get("name", ""),
         path=path,
         injection=model.Injection(**clean.get("injection", {})),
-        exhaust=_exhaust(clean.get("exhaust", {}), cylinders),
+        exhaust=_build_exhaust(clean.get("exhaust", {}), cylinders),
         fuel=build_fuel(clean.get("fuel")),
         sensors=model.Sensors(**clean["sensors"]) if clean.get("sensors") else None,
         engine_signals=engine_signals,
         axes=model.Axes(**clean.get("axes", {})),
         targets=model.Targets(clean["targets"]["lambda"]) if clean.get("targets") else None,
-        validity=_validity(clean.get("validity", {})),
+        validity=_build_validity(clean.get("validity", {})),
         trims=model.Trims(**clean.get("trims", {})),
-        limits=_limits(clean.get("limits", {})),
+        limits=_build_limits(clean.get("limits", {})),
         recording=model.Recording(**clean.get("recording", {})),
     )
 
 
-def _buses(clean: Clean, chain: str) -> tuple[model.Bus, ...]:
+def _build_buses(clean: Clean, chain: str) -> tuple[model.Bus, ...]:
     """The declared buses; without any, the chain's on whatever channel, with its own definitions."""
-    buses = [_bus(bus) for bus in clean.get("bus", ()) if "name" in bus] or [model.Bus(chain)]
+    buses = [_build_bus(bus) for bus in clean.get("bus", ()) if "name" in bus] or [model.Bus(chain)]
     if own_signals(clean["chain"]):
         return tuple(buses)
     return tuple(
@@ -86,25 +86,25 @@ def _buses(clean: Clean, chain: str) -> tuple[model.Bus, ...]:
     )
 
 
-def _bus(bus: Clean) -> model.Bus:
+def _build_bus(bus: Clean) -> model.Bus:
     written = bus.get("database", ())
     databases = written if isinstance(written, tuple) else (written,)
     first = databases[0] if databases else None
     return model.Bus(**{**bus, "database": first, "further_databases": databases[1:]})
 
 
-def _chain(chain: Clean, cylinders: int, bus: str, report: Report) -> model.Chain:
+def _build_chain(chain: Clean, cylinders: int, bus: str, report: MistakeReport) -> model.Chain:
     without = chain.get("without_sensor", ())
     default = tuple(model.Node(c, (c,)) for c in range(1, cylinders + 1) if c not in without)
     patterns = chain.get("signals", {}) if own_signals(chain) else keys.SHIPPED_PATTERNS
-    read = _chain_signals(patterns, "chain.signals", bus, report)
-    return model.Chain(bus, read, _nodes(chain.get("node", ()), bus, report) or default)
+    read = _read_chain_signals(patterns, "chain.signals", bus, report)
+    return model.Chain(bus, read, _build_nodes(chain.get("node", ()), bus, report) or default)
 
 
-def _nodes(written: Sequence[Clean], bus: str, report: Report) -> tuple[model.Node, ...]:
+def _build_nodes(written: Sequence[Clean], bus: str, report: MistakeReport) -> tuple[model.Node, ...]:
     """The usable nodes. If some are not, none keeps signals of its own: their numbers would be wrong."""
     own = [
-        _chain_signals(node.get("signals", {}), f"chain.node[{i}].signals", bus, report)
+        _read_chain_signals(node.get("signals", {}), f"chain.node[{i}].signals", bus, report)
         for i, node in enumerate(written, 1)
     ]
     usable = ["position" in node and "cylinder" in node for node in written]
@@ -117,30 +117,32 @@ def _nodes(written: Sequence[Clean], bus: str, report: Report) -> tuple[model.No
     )
 
 
-def _chain_signals(written: Clean, where: str, bus: str, report: Report) -> dict[str, model.SignalChoice]:
+def _read_chain_signals(
+    written: Clean, where: str, bus: str, report: MistakeReport
+) -> dict[str, model.SignalChoice]:
     read = {
-        name: keys.read_choice(value, keys.CHAIN[name], f"{where}.{name}", report, bus)
+        name: keys.read_choice(value, keys.CHAIN_QUANTITIES[name], f"{where}.{name}", report, bus)
         for name, value in written.items()
     }
     return {name: choice for name, choice in read.items() if choice is not None}
 
 
-def _engine_signals(clean: Clean, report: Report) -> dict[str, model.SignalChoice]:
+def _read_engine_signals(clean: Clean, report: MistakeReport) -> dict[str, model.SignalChoice]:
     read = {
-        name: keys.read_choice(value, keys.ENGINE[name], f"engine_signals.{name}", report)
+        name: keys.read_choice(value, keys.ENGINE_QUANTITIES[name], f"engine_signals.{name}", report)
         for name, value in clean.get("engine_signals", {}).items()
     }
     return {name: choice for name, choice in read.items() if choice is not None}
 
 
-def _exhaust(exhaust: Clean, cylinders: int) -> model.Exhaust:
+def _build_exhaust(exhaust: Clean, cylinders: int) -> model.Exhaust:
     distance = exhaust.get("sensor_distance_mm")
     each = (distance,) * cylinders if isinstance(distance, float) else distance
     return model.Exhaust(**{**exhaust, "sensor_distance_mm": each})
 
 
 def build_fuel(fuel: Clean | None) -> model.Fuel | None:
-    """The fuel, its parts brought to a sum of exactly 1."""
+    """The fuel, its parts scaled to a sum of exactly 1; None where none is declared."""
     if fuel is None:
         return None
     parts = fuel.get("parts", {})
@@ -148,7 +150,7 @@ def build_fuel(fuel: Clean | None) -> model.Fuel | None:
     return model.Fuel(**{**fuel, "parts": {name: part / total for name, part in parts.items()}})
 
 
-def _validity(validity: Clean) -> model.Validity:
+def _build_validity(validity: Clean) -> model.Validity:
     nested: dict[str, Any] = {}
     for key, record in (("low_flow_mask", model.LowFlowMask), ("overrun", model.Overrun)):
         table = validity.get(key, {})
@@ -156,12 +158,12 @@ def _validity(validity: Clean) -> model.Validity:
     return model.Validity(**{**validity, **nested})
 
 
-def _limits(limits: Clean) -> model.Limits:
-    rules = tuple(rule for alarm in limits.get("alarm", ()) if (rule := _alarm_rule(alarm)) is not None)
+def _build_limits(limits: Clean) -> model.Limits:
+    rules = tuple(rule for alarm in limits.get("alarm", ()) if (rule := _build_alarm_rule(alarm)) is not None)
     return model.Limits(limits.get("source"), rules)
 
 
-def _alarm_rule(alarm: Clean) -> model.AlarmRule | None:
+def _build_alarm_rule(alarm: Clean) -> model.AlarmRule | None:
     """The rule; None where name or priority is missing, or the limit is not one."""
     kinds = [key for key in ALARM_KINDS if key in alarm]
     if "name" not in alarm or "priority" not in alarm or len(kinds) != 1:
@@ -170,8 +172,14 @@ def _alarm_rule(alarm: Clean) -> model.AlarmRule | None:
     return model.AlarmRule(kind=kinds[0], limit=alarm[kinds[0]], **others)
 
 
-_CHECKS = (*checks.ENGINE_CHECKS, *checks.CHAIN_CHECKS, *checks.LIMIT_CHECKS)
-_PLACE = re.compile(r" \(at (?:line (?P<line>\d+), column (?P<column>\d+)|(?P<end>end of document))\)$")
+# ----------------------------------------------------------------------------------------------------
+# From the file to the session.
+# ----------------------------------------------------------------------------------------------------
+
+_CHECKS_BETWEEN_KEYS = (*checks.ENGINE_CHECKS, *checks.CHAIN_CHECKS, *checks.LIMIT_CHECKS)
+_PLACE_OF_ERROR = re.compile(
+    r" \(at (?:line (?P<line>\d+), column (?P<column>\d+)|(?P<end>end of document))\)$"
+)
 
 
 def load_session(path: Path | str) -> Session:
@@ -193,20 +201,20 @@ def load_session(path: Path | str) -> Session:
 def read_session(path: Path | str) -> tuple[Session | None, list[Mistake]]:
     """The session as far as it could be understood, and every mistake, in file order.
 
-    Only to be used when there are no mistakes; a partial one serves to look for more of them.
-    None where not even the cylinders and the chain are known.
+    The session may only be used when there are no mistakes; a partial one serves to look for more of them.
+    It is None where cylinders or chain are not known.
 
     Raises:
         SourceError: the file cannot be read.
     """
     path = Path(path)
     text = read_text(path)
-    raw = _toml(text)
+    raw = _parse_toml(text)
     if isinstance(raw, Mistake):
         return None, [raw]
-    report = Report()
-    clean = SESSION.read(raw, "", report)
-    for check in _CHECKS:
+    report = MistakeReport()
+    clean = SESSION_TABLE.read(raw, "", report)
+    for check in _CHECKS_BETWEEN_KEYS:
         check(clean, report)
     session = build(clean, path, report)
     return session, placed(report.mistakes, text)
@@ -237,23 +245,23 @@ def read_text(path: Path, what: str = "a session file") -> str:
         raise SourceError(f"{path}: {why}; expected {what}; check the path") from None
 
 
-def _toml(text: str) -> dict[str, Any] | Mistake:
+def _parse_toml(text: str) -> dict[str, Any] | Mistake:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        return _syntax(str(error), text)
+        return _syntax_mistake(str(error), text)
     except RecursionError:
-        return Mistake("the file", "brackets nested beyond all use", "plain tables, lists and values")
+        return Mistake("the file", "brackets nested too deeply", "plain tables, lists and values")
     except ValueError as error:  # a number with thousands of digits
-        return Mistake("the file", str(error), "numbers of a sensible length")
+        return Mistake("the file", str(error), "shorter numbers")
 
 
-def _syntax(message: str, text: str) -> Mistake:
-    """What the parser says, with the place in front and the line shown."""
+def _syntax_mistake(message: str, text: str) -> Mistake:
+    """The parser's message as a mistake, with its place and the line."""
     lines = text.splitlines() or [""]
-    place = _PLACE.search(message)
+    place = _PLACE_OF_ERROR.search(message)
     line = int(place["line"]) if place and place["line"] else len(lines)
     column = f", column {place['column']}" if place and place["column"] else ""
-    what = _PLACE.sub("", message)
+    what = _PLACE_OF_ERROR.sub("", message)
     found = f"{what[:1].lower()}{what[1:]}, in {shown(lines[min(line, len(lines)) - 1].strip())}"
     return Mistake(f"line {line}{column}", found, "TOML: key = value, text in quotes, each key once")

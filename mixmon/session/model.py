@@ -1,7 +1,6 @@
 """What the user declared, as frozen records. `session.load` makes them from TOML.
 
-Only facts that the file states are here; what follows from them together with the message
-definitions (which signal lies where) is `messages.bind`'s business.
+They hold only what the file states; `messages.bind` finds where each signal lies in the message definitions.
 """
 
 from __future__ import annotations
@@ -77,8 +76,8 @@ class Fuel:
 class Bus:
     """One CAN bus: its name here, in logs and on the adapter, and its message definitions.
 
-    Databases stand as written: a path from the session file, or a shipped name. More than one
-    is for wires that carry several makes.
+    Databases are as written: a path from the session file, or a shipped name. More than one is for a bus
+    that carries several makes.
     """
 
     name: str
@@ -92,13 +91,13 @@ class Bus:
 
     @property
     def databases(self) -> tuple[str, ...]:
-        """All of them, in the order of the file."""
+        """All databases, in the order of the file."""
         return (() if self.database is None else (self.database,)) + self.further_databases
 
 
 @dataclass(frozen=True, slots=True)
 class SignalChoice:
-    """Which signal carries a quantity, and how its number is to be read.
+    """Which signal carries a quantity, and how its number is read.
 
     value = decoded * scale + offset, in `unit`. With `equals`, the quantity is a claim: true
     when the decoded value is one of those.
@@ -113,7 +112,7 @@ class SignalChoice:
     equals: tuple[float, ...] | None = None
 
     def at(self, position: int) -> SignalChoice:
-        """The same with `{position}` filled in, for one node of the chain."""
+        """The same choice with `{position}` filled in, for one node of the chain."""
         return SignalChoice(
             self.bus,
             self.message.format(position=position),
@@ -149,11 +148,11 @@ class Chain:
 
 @dataclass(frozen=True, slots=True)
 class Sensors:
-    """What bends all readings alike, and is to be taken out of them.
+    """What changes all readings alike, and is corrected.
 
-    curve           fuel for which the controllers reckon lambda, where it is not the one that burns
+    curve           fuel for which the controllers compute lambda, where it is not the one that burns
     pressure_k_bar  how strongly pressure acts on sensors of this type; 0 not at all; None: not corrected
-    pressure_bar    absolute, at the sensors, where no signal tells it
+    pressure_bar    absolute, at the sensors, where no signal gives it
     reference_bar   absolute, at which the sensors read right; None: 1 bar
     """
 

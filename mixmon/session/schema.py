@@ -1,12 +1,15 @@
-"""What a value in the session file may be, said once and used twice: to check it and to explain it.
+"""The kinds of value in a session file: each checks a value and explains what it expects.
 
-Every kind reads one value and either gives back a clean one (tuples for lists, floats for
-numbers) or reports what was found and what it expected, and gives `UNUSABLE`. Reading goes on
-after a mistake, so that one pass finds all of them.
+Wants: one pass over a file finds every mistake, each with its line, what was found and what was expected.
 
-The kinds are the project's own: the file has six kinds of value, and the texts of the reports
-are the better half of the work. A validation library would bring a dependency and its own words,
-and the checks between keys (the modules `check_*`) would still have to be written by hand.
+A kind reads one value. It returns a clean one (tuples for lists, floats for numbers), or reports what was
+found and what it expected and returns `UNUSABLE`; the key is then absent from the clean table. The sections:
+lines of keys in the text, the report, the kinds, words for messages, and questions about clean tables that
+several checks ask.
+
+The kinds are the project's own: there are seven, and the texts of the mistakes are most of the work. A
+validation library would add a dependency and its own words, and the checks between keys (`checks`) would
+still be written by hand.
 """
 
 from __future__ import annotations
@@ -25,13 +28,13 @@ from typing import Any, Final, Protocol
 from mixmon.errors import Mistake
 
 # ----------------------------------------------------------------------------------------------------
-# On which line of a TOML file a key stands.
+# The line of each key in a TOML file, which `tomllib` does not give.
 #
-# `tomllib` does not say. This is a scan over the pieces of text that `tomllib` has already
-# accepted, so it need not judge syntax: it only has to tell strings, comments and brackets apart.
+# `tomllib` has accepted the text before this scan, so the scan does not check syntax: it only distinguishes
+# strings, comments, brackets and line ends.
 # ----------------------------------------------------------------------------------------------------
 
-_TOKEN = re.compile(
+_TOML_PIECE = re.compile(
     r'"""(?:[^\\]|\\.)*?"""(?!")'
     r"|'''.*?'''(?!')"
     r'|"(?:[^"\\\n]|\\.)*"'
@@ -41,8 +44,8 @@ _TOKEN = re.compile(
     r"|[^\"'#\[\]{}=\n]+",
     re.DOTALL,
 )
-_BARE = re.compile(r"[A-Za-z0-9_-]+")
-_LAST = re.compile(r'(?:\[\d+\]|\.?"(?:[^"\\]|\\.)*"|\.?[A-Za-z0-9_-]+|.)\Z', re.DOTALL)
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_LAST_KEY = re.compile(r'(?:\[\d+\]|\.?"(?:[^"\\]|\\.)*"|\.?[A-Za-z0-9_-]+|.)\Z', re.DOTALL)
 
 
 def dotted(parent: str, key: str) -> str:
@@ -51,7 +54,7 @@ def dotted(parent: str, key: str) -> str:
     >>> dotted("engine.banks", "left side")
     'engine.banks."left side"'
     """
-    shown = key if _BARE.fullmatch(key) else json.dumps(key, ensure_ascii=False)
+    shown = key if _BARE_KEY.fullmatch(key) else json.dumps(key, ensure_ascii=False)
     return f"{parent}.{shown}" if parent else shown
 
 
@@ -64,19 +67,19 @@ def key_lines(text: str) -> dict[str, int]:
     lines: dict[str, int] = {}
     arrays: Counter[str] = Counter()
     table = ""
-    for line, statement in _statements(text):
+    for line, statement in _split_into_statements(text):
         if statement.startswith("[["):
-            parts = _parts(statement[2 : statement.rindex("]]")])
-            base = dotted(_walk("", parts[:-1], arrays), parts[-1])
+            parts = _unquote_key_parts(statement[2 : statement.rindex("]]")])
+            base = dotted(_path_through_arrays("", parts[:-1], arrays), parts[-1])
             arrays[base] += 1
             lines.setdefault(base, line)
             table = f"{base}[{arrays[base]}]"
             lines.setdefault(table, line)
         elif statement.startswith("["):
-            table = _walk("", _parts(statement[1 : statement.rindex("]")]), arrays)
+            table = _path_through_arrays("", _unquote_key_parts(statement[1 : statement.rindex("]")]), arrays)
             lines.setdefault(table, line)
         else:
-            lines.setdefault(_walk(table, _parts(statement), arrays), line)
+            lines.setdefault(_path_through_arrays(table, _unquote_key_parts(statement), arrays), line)
     return lines
 
 
@@ -89,14 +92,14 @@ def line_of(where: str, lines: Mapping[str, int]) -> int | None:
     while where:
         if where in lines:
             return lines[where]
-        where = _LAST.sub("", where)
+        where = _LAST_KEY.sub("", where)
     return None
 
 
-def _statements(text: str) -> Iterator[tuple[int, str]]:
+def _split_into_statements(text: str) -> Iterator[tuple[int, str]]:
     """Line and text of each header, and of each key up to its equals sign."""
     line, depth, start, statement, in_value = 1, 0, 1, "", False
-    for piece in _TOKEN.findall(text):
+    for piece in _TOML_PIECE.findall(text):
         if piece == "\n" and depth == 0:
             if statement.strip() and not in_value:
                 yield start, statement.strip()
@@ -116,8 +119,8 @@ def _statements(text: str) -> Iterator[tuple[int, str]]:
         yield start, statement.strip()
 
 
-def _parts(key: str) -> list[str]:
-    """The parts of a written key, unquoted by the one who knows how."""
+def _unquote_key_parts(key: str) -> list[str]:
+    """The parts of a written key, unquoted by `tomllib`."""
     parts, table = [], tomllib.loads(f"{key} = 0")
     while isinstance(table, dict):
         part, table = next(iter(table.items()))
@@ -125,7 +128,7 @@ def _parts(key: str) -> list[str]:
     return parts
 
 
-def _walk(table: str, parts: list[str], arrays: Mapping[str, int]) -> str:
+def _path_through_arrays(table: str, parts: list[str], arrays: Mapping[str, int]) -> str:
     """The path of a key below `table`, through the newest table of each array on the way."""
     for part in parts:
         table = dotted(table, part)
@@ -134,33 +137,40 @@ def _walk(table: str, parts: list[str], arrays: Mapping[str, int]) -> str:
     return table
 
 
+# ----------------------------------------------------------------------------------------------------
+# The report, and the kinds of value.
+# ----------------------------------------------------------------------------------------------------
+
 UNUSABLE: Final = object()
-"""Read in place of a value that was reported; the key is then left out of the clean table."""
+"""Stands for a value that was reported; its key is left out of the clean table."""
 
 BOUND: Final = 1e9
-"""Nothing in a session file is larger; a number without bounds could not even become a float."""
+"""Our choice: no number of a session is larger; whole numbers up to it are exact as floats."""
 
-_LONGEST = 60
-_ALIKE = 0.6
+_MOST_SHOWN = 60
+"""Our choice: characters of a value in a message, so that the message stays on two lines."""
+
+_LEAST_SIMILARITY = 0.6
+"""Share of characters in common from which a word may have been meant (the default of `difflib`)."""
 
 
-class Report:
+class MistakeReport:
     """Collects mistakes; called with where, what was found, what was expected."""
 
     def __init__(self) -> None:
         self.mistakes: list[Mistake] = []
 
     def __call__(self, where: str, found: str, expected: str) -> None:
-        """Takes down one mistake."""
+        """Records one mistake."""
         self.mistakes.append(Mistake(where, found, expected))
 
     def about(self, where: str) -> bool:
-        """Whether `where`, or anything inside it, was reported: then its absence is no second mistake."""
+        """Whether `where`, or a key inside it, was reported: then its absence is no second mistake."""
         inside = (f"{where}.", f"{where}[")
         return any(m.where == where or m.where.startswith(inside) for m in self.mistakes)
 
 
-class Kind(Protocol):
+class ValueKind(Protocol):
     """One kind of value."""
 
     @property
@@ -170,7 +180,7 @@ class Kind(Protocol):
     def takes(self, value: object) -> bool:
         """Whether the value's type fits, whatever its content."""
 
-    def read(self, value: object, where: str, report: Report) -> Any:
+    def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """The clean value, or UNUSABLE after a report."""
 
 
@@ -200,7 +210,7 @@ class Number:
         """Whether it is a number; true and false are not."""
         return isinstance(value, int | float) and not isinstance(value, bool)
 
-    def read(self, value: object, where: str, report: Report) -> Any:
+    def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """The number, as float unless whole ones are wanted."""
         kind = int if self.whole else int | float
         good = (
@@ -231,7 +241,7 @@ class Text:
         """Whether it is text."""
         return isinstance(value, str)
 
-    def read(self, value: object, where: str, report: Report) -> Any:
+    def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """The text as written."""
         if isinstance(value, str) and (value in self.choices if self.choices else value.strip()):
             return value
@@ -240,7 +250,7 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
-class Flag:
+class Boolean:
     """True or false."""
 
     @property
@@ -252,7 +262,7 @@ class Flag:
         """Whether it is one of the two."""
         return isinstance(value, bool)
 
-    def read(self, value: object, where: str, report: Report) -> Any:
+    def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """The flag."""
         if self.takes(value):
             return value
@@ -264,7 +274,7 @@ class Flag:
 class Row:
     """A list of one kind, with at least one member."""
 
-    of: Kind
+    of: ValueKind
 
     @property
     def expected(self) -> str:
@@ -275,7 +285,7 @@ class Row:
         """Whether it is a list."""
         return isinstance(value, list)
 
-    def read(self, value: object, where: str, report: Report) -> Any:
+    def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """The members as a tuple; every bad one is reported, and one is enough to lose the list."""
         if not isinstance(value, list) or not value:
             report(where, shown(value), self.expected)
@@ -286,9 +296,9 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Either:
-    """One of several kinds, told apart by their types: a number or a list, text or a table."""
+    """One of several kinds, distinguished by their types: a number or a list, text or a table."""
 
-    kinds: tuple[Kind, ...]
+    kinds: tuple[ValueKind, ...]
 
     @property
     def expected(self) -> str:
@@ -299,7 +309,7 @@ class Either:
         """Whether any of them takes it."""
         return any(kind.takes(value) for kind in self.kinds)
 
-    def read(self, value: object, where: str, report: Report) -> Any:
+    def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """What the kind whose type fits makes of it."""
         for kind in self.kinds:
             if kind.takes(value):
@@ -310,11 +320,11 @@ class Either:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Keys and their kinds; `others` is the kind of keys that the user names himself."""
+    """Keys and their kinds; `others` is the kind of the keys that the user names."""
 
-    keys: Mapping[str, Kind] = field(default_factory=dict)
+    keys: Mapping[str, ValueKind] = field(default_factory=dict)
     required: tuple[str, ...] = ()
-    others: Kind | None = None
+    others: ValueKind | None = None
     what: str = "a table"
 
     @property
@@ -326,7 +336,7 @@ class Table:
         """Whether it is a table."""
         return isinstance(value, dict)
 
-    def read(self, value: object, where: str, report: Report) -> Any:
+    def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """The usable keys; unknown, unusable and missing ones are reported."""
         if not isinstance(value, dict):
             report(where, shown(value), self.expected)
@@ -359,13 +369,18 @@ class Tables:
         """Whether it is a list."""
         return isinstance(value, list)
 
-    def read(self, value: object, where: str, report: Report) -> Any:
+    def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """The clean tables, in file order."""
         if not isinstance(value, list):
             report(where, shown(value), self.expected)
             return UNUSABLE
         read = [self.table.read(item, f"{where}[{i}]", report) for i, item in enumerate(value, 1)]
         return tuple({} if table is UNUSABLE else table for table in read)
+
+
+# ----------------------------------------------------------------------------------------------------
+# Words for messages.
+# ----------------------------------------------------------------------------------------------------
 
 
 def shown(value: object) -> str:
@@ -377,7 +392,7 @@ def shown(value: object) -> str:
     elif isinstance(value, dict):
         text = "a table"
     elif isinstance(value, list | tuple):
-        text = ", ".join("[…]" if isinstance(item, list) else shown(item) for item in value[:_LONGEST])
+        text = ", ".join("[…]" if isinstance(item, list) else shown(item) for item in value[:_MOST_SHOWN])
         text = f"[{text}]"
     elif isinstance(value, int) and abs(value) > BOUND:
         text = f"a number of {math.floor(math.log10(abs(value))) + 1} digits"
@@ -385,7 +400,7 @@ def shown(value: object) -> str:
         text = f"{value:.10g}"
     else:
         text = str(value)
-    return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
+    return text if len(text) <= _MOST_SHOWN else text[: _MOST_SHOWN - 1] + "…"
 
 
 def one_of(words: Iterable[str]) -> str:
@@ -404,9 +419,9 @@ def near(word: str, known: Iterable[str]) -> tuple[str, ...]:
     scored = []
     for name in known:
         match.set_seq1(name.casefold())
-        if match.real_quick_ratio() >= _ALIKE and match.quick_ratio() >= _ALIKE:
+        if match.real_quick_ratio() >= _LEAST_SIMILARITY and match.quick_ratio() >= _LEAST_SIMILARITY:
             scored.append((-match.ratio(), name))
-    return tuple(name for score, name in sorted(scored)[:3] if score <= -_ALIKE)
+    return tuple(name for score, name in sorted(scored)[:3] if score <= -_LEAST_SIMILARITY)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
@@ -417,14 +432,13 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
 
 # ----------------------------------------------------------------------------------------------------
-# The file as written, after `schema` has cleaned it: the questions that several checks ask of it.
+# Questions about clean tables that several checks ask.
 #
-# Any key may be missing from a clean table, either because the user left it out or because what
-# he wrote was reported and dropped.
+# Any key may be missing from a clean table: the user omitted it, or its value was reported.
 # ----------------------------------------------------------------------------------------------------
 
 Clean = Mapping[str, Any]
-Check = Callable[[Clean, Report], None]
+Check = Callable[[Clean, MistakeReport], None]
 
 
 def chain_bus(clean: Clean) -> str | None:
@@ -454,7 +468,7 @@ def chain_signals(clean: Clean) -> Iterator[tuple[str, str, Any]]:
 
 
 def engine_signals(clean: Clean) -> Iterator[tuple[str, str, Any]]:
-    """The same of the engine's signals."""
+    """Where, quantity and written value of every signal of the engine."""
     for name, value in clean.get("engine_signals", {}).items():
         yield f"engine_signals.{name}", name, value
 
@@ -481,7 +495,7 @@ def cylinder_list(numbers: Iterable[int]) -> str:
     return f"cylinder{'s' if len(words) > 1 else ''} {', '.join(words)}"
 
 
-def once(tables: Iterable[Clean], key: str, where: str, report: Report) -> None:
+def once(tables: Iterable[Clean], key: str, where: str, report: MistakeReport) -> None:
     """Reports each value of `key` that an earlier table has already."""
     seen: dict[Any, int] = {}
     for i, table in enumerate(tables, 1):

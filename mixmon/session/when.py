@@ -7,37 +7,35 @@
     quantity    = name | [ "+" | "-" ] number
     flag        = name                              true when the signal is not zero
 
-Names are engine signals. What a condition is worth where a signal has no value is told in
-`session.when_tree`.
+Names are engine signals. A signal without a value (NaN, or not there at all) makes its claim *unknown*,
+neither true nor false; `not` of unknown is unknown, and `and`/`or` follow Kleene's strong three-valued
+logic (Kleene, Introduction to Metamathematics, 1952, section 64; from memory). A condition counts only
+where it is known to be true.
+
+`parse` makes the tree, `true_and_false` asks it over columns of rows.
 """
 
 from __future__ import annotations
 
-import difflib
 import math
 import operator
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
-from mixmon.arrays import Bools, Floats
+from mixmon.arrays import Floats
 from mixmon.errors import UsageError
 
 # ----------------------------------------------------------------------------------------------------
-# What an alarm condition is once it has been read: a frozen tree, and its truth over columns.
-#
-# A signal without a value (NaN, or not there at all) makes its claim *unknown*, neither true nor
-# false; `not` of unknown is unknown, and `and`/`or` follow Kleene's strong three-valued logic
-# (Kleene, Introduction to Metamathematics, 1952, section 64; from memory). A condition counts
-# only where it is known to be true.
+# The tree, and its truth over columns.
 # ----------------------------------------------------------------------------------------------------
 
 Columns = Mapping[str, Floats]
 
-SIGNS: Mapping[str, Callable[[Any, Any], Any]] = {
+COMPARISONS: Mapping[str, Callable[[Any, Any], Any]] = {
     "<": operator.lt,
     "<=": operator.le,
     ">": operator.gt,
@@ -49,10 +47,9 @@ SIGNS: Mapping[str, Callable[[Any, Any], Any]] = {
 
 @dataclass(frozen=True, slots=True)
 class Name:
-    """An engine signal, and the column (from 1) at which it stands in the text."""
+    """An engine signal."""
 
     name: str
-    column: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,65 +95,57 @@ Condition = Comparison | Flag | Not | And | Or
 def names(tree: Condition) -> tuple[str, ...]:
     """The signals that a condition rests on, each once, in the order of the text.
 
-    >>> names(Or((Flag(Name("fuel_cut", 1)), Comparison(Name("rpm", 13), "<", 400.0))))
+    >>> names(Or((Flag(Name("fuel_cut")), Comparison(Name("rpm"), "<", 400.0))))
     ('fuel_cut', 'rpm')
     """
     return tuple(dict.fromkeys(name.name for name in signal_names(tree)))
 
 
-def evaluate(tree: Condition, columns: Columns) -> Bools:
-    """Where the condition is known to be true.
-
-    columns   float64 by signal name, of shapes that go together ([k], or [k, 1] beside [k, n]);
-              the result has the shape that all of them go to, named in the condition or not.
-    Where a value that matters is NaN or its column is missing, the result is false.
-
-    >>> slow = Not(Comparison(Name("rpm", 5), ">", 2500.0))
-    >>> evaluate(slow, {"rpm": np.array([2000.0, 3000.0, np.nan])}).tolist()
-    [True, False, False]
-    """
-    true, _ = true_and_false(tree, columns)
-    return np.broadcast_to(true, np.broadcast_shapes(*(column.shape for column in columns.values())))
-
-
 def true_and_false(tree: Condition, columns: Columns) -> tuple[Any, Any]:
     """Where the condition is known to be true, and where to be false; unknown where neither.
 
-    Of the shape of the columns that are named, at most.
+    columns  float64 by signal name, of shapes that broadcast ([k, 1] beside [k, n])
+
+    Both are bool and broadcast from the columns that the condition names; a scalar where none is there.
+
+    >>> slow = Not(Comparison(Name("rpm"), ">", 2500.0))
+    >>> true, false = true_and_false(slow, {"rpm": np.array([2000.0, 3000.0, np.nan])})
+    >>> true.tolist(), false.tolist()
+    ([True, False, False], [False, True, False])
     """
     match tree:
         case Comparison(left, sign, right):
-            a, b = _value(left, columns), _value(right, columns)
-            holds, known = SIGNS[sign](a, b), ~(np.isnan(a) | np.isnan(b))
+            a, b = _column_or_number(left, columns), _column_or_number(right, columns)
+            holds, known = COMPARISONS[sign](a, b), ~(np.isnan(a) | np.isnan(b))
             return holds & known, ~holds & known
         case Flag(name):
-            value = _value(name, columns)
+            value = _column_or_number(name, columns)
             return (value != 0) & ~np.isnan(value), value == 0
         case Not(inner):
             true, false = true_and_false(inner, columns)
             return false, true
         case And(parts):
             sides = [true_and_false(part, columns) for part in parts]
-            return _all(true for true, _ in sides), _any(false for _, false in sides)
+            return _join_by_and(true for true, _ in sides), _join_by_or(false for _, false in sides)
         case Or(parts):
             sides = [true_and_false(part, columns) for part in parts]
-            return _any(true for true, _ in sides), _all(false for _, false in sides)
+            return _join_by_or(true for true, _ in sides), _join_by_and(false for _, false in sides)
 
 
-def _value(quantity: Name | float, columns: Columns) -> Floats:
+def _column_or_number(quantity: Name | float, columns: Columns) -> Floats:
     if isinstance(quantity, Name):
         return columns.get(quantity.name, np.array(np.nan))
     return np.array(quantity)
 
 
-def _all(sides: Iterator[Any]) -> Any:
+def _join_by_and(sides: Iterator[Any]) -> Any:
     found = next(sides)
     for side in sides:
         found = found & side
     return found
 
 
-def _any(sides: Iterator[Any]) -> Any:
+def _join_by_or(sides: Iterator[Any]) -> Any:
     found = next(sides)
     for side in sides:
         found = found | side
@@ -177,17 +166,19 @@ def signal_names(tree: Condition) -> Iterator[Name]:
                 yield from signal_names(part)
 
 
-__all__ = ["Condition", "ConditionError", "evaluate", "names", "parse", "true_and_false"]
+# ----------------------------------------------------------------------------------------------------
+# From text to the tree.
+# ----------------------------------------------------------------------------------------------------
 
-DEEPEST = 40
-"""Parentheses and `not` inside one another, at most: more is a slip of the hand, not a condition."""
+DEEPEST: Final = 40
+"""Our choice: parentheses and `not` inside one another at most, far more than a condition needs."""
 
-_WORDS = ("and", "or", "not")
-_TOKEN = re.compile(
+_KEYWORDS = ("and", "or", "not")
+_CONDITION_TOKEN = re.compile(
     r"(?P<number>(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?(?![\w.]))"
     r"|(?P<name>[^\W\d]\w*)|(?P<sign><=|>=|==|!=|[<>()+\-])"
 )
-_OTHER_HABITS = {"=": "'=='", "&": "'and'", "|": "'or'", "!": "'not'"}
+_SIGNS_OF_OTHER_LANGUAGES: Final = {"=": "'=='", "&": "'and'", "|": "'or'", "!": "'not'"}
 
 
 class ConditionError(UsageError):
@@ -204,133 +195,123 @@ class ConditionError(UsageError):
         return f"condition {self.text!r}, column {self.column}: {self.found}; expected {self.expected}"
 
 
-def parse(text: str, known: Collection[str] | None = None) -> Condition:
+def parse(text: str) -> Condition:
     """The tree of a condition.
 
-    known: the signal names that may stand in it; None allows all.
-
-    >>> names(parse("rpm > 2500 and not fuel_cut", known=["rpm", "throttle", "fuel_cut"]))
+    >>> names(parse("rpm > 2500 and not fuel_cut"))
     ('rpm', 'fuel_cut')
 
     Raises:
-        ConditionError: the text does not follow the grammar, or names an unknown signal.
+        ConditionError: the text does not follow the grammar.
     """
-    tree = _Parser(text).condition_alone()
-    for name in signal_names(tree):
-        if known is not None and name.name not in known:
-            expected = _nearest(name.name, known)
-            raise ConditionError(text, name.column, f"unknown signal '{name.name}'", expected)
-    return tree
-
-
-def _nearest(name: str, known: Collection[str]) -> str:
-    near = difflib.get_close_matches(name.lower(), sorted(known), n=1)
-    if near:
-        return f"'{near[0]}', the nearest of the session's engine signals"
-    return "one of the session's engine signals: " + (", ".join(sorted(known)) or "none is mapped")
+    return _ConditionParser(text).read_whole_condition()
 
 
 @dataclass(frozen=True, slots=True)
 class _Token:
-    kind: str  # number, name, sign, word or end
+    """One piece of the text: its kind is number, name, sign, word or end; `column` counts from 1."""
+
+    kind: str
     text: str
     column: int
 
 
-def _tokens(text: str) -> Iterator[_Token]:
+def _split_into_tokens(text: str) -> Iterator[_Token]:
     at = 0
     while at < len(text):
         if text[at].isspace():
             at += 1
             continue
-        match = _TOKEN.match(text, at)
+        match = _CONDITION_TOKEN.match(text, at)
         if match is None:
             run = re.match(r"[\w.]+|.", text[at:], re.DOTALL)
             found = run.group() if run else text[at]
-            expected = _OTHER_HABITS.get(found, "signal names, numbers, < <= > >= == != and or not ( )")
+            expected = _SIGNS_OF_OTHER_LANGUAGES.get(
+                found, "signal names, numbers, < <= > >= == != and or not ( )"
+            )
             raise ConditionError(text, at + 1, f"'{found}'", expected)
         kind = str(match.lastgroup)
-        yield _Token("word" if match.group() in _WORDS else kind, match.group(), at + 1)
+        yield _Token("word" if match.group() in _KEYWORDS else kind, match.group(), at + 1)
         at = match.end()
     yield _Token("end", "", len(text) + 1)
 
 
-class _Parser:
+class _ConditionParser:
     """Recursive descent over the tokens; one method a line of the grammar."""
 
     def __init__(self, text: str) -> None:
         self._text = text
-        self._rest = list(reversed(list(_tokens(text))))
+        self._rest = list(reversed(list(_split_into_tokens(text))))
         self._depth = 0
 
-    def condition_alone(self) -> Condition:
-        tree = self._condition()
-        if self._next.kind != "end":
-            raise self._error("'and', 'or' or the end of the condition")
+    def read_whole_condition(self) -> Condition:
+        tree = self._read_condition()
+        if self._next_token.kind != "end":
+            raise self._error_at_next("'and', 'or' or the end of the condition")
         return tree
 
-    def _condition(self) -> Condition:
-        parts = [self._part()]
-        while self._take("or"):
-            parts.append(self._part())
+    def _read_condition(self) -> Condition:
+        parts = [self._read_and_part()]
+        while self._take_if_next("or"):
+            parts.append(self._read_and_part())
         return parts[0] if len(parts) == 1 else Or(tuple(parts))
 
-    def _part(self) -> Condition:
-        parts = [self._claim()]
-        while self._take("and"):
-            parts.append(self._claim())
+    def _read_and_part(self) -> Condition:
+        parts = [self._read_claim()]
+        while self._take_if_next("and"):
+            parts.append(self._read_claim())
         return parts[0] if len(parts) == 1 else And(tuple(parts))
 
-    def _claim(self) -> Condition:
+    def _read_claim(self) -> Condition:
         if self._depth == DEEPEST:
-            raise self._error(f"at most {DEEPEST} parentheses and 'not' inside one another")
+            raise self._error_at_next(f"at most {DEEPEST} parentheses and 'not' inside one another")
         self._depth += 1
-        if self._take("not"):
-            claim: Condition = Not(self._claim())
-        elif self._take("("):
-            claim = self._condition()
-            if not self._take(")"):
-                raise self._error("'and', 'or' or ')'")
+        if self._take_if_next("not"):
+            claim: Condition = Not(self._read_claim())
+        elif self._take_if_next("("):
+            claim = self._read_condition()
+            if not self._take_if_next(")"):
+                raise self._error_at_next("'and', 'or' or ')'")
         else:
-            claim = self._comparison()
+            claim = self._read_comparison()
         self._depth -= 1
         return claim
 
-    def _comparison(self) -> Condition:
-        column = self._next.column
-        left = self._quantity("a signal name, a number, 'not' or '('")
-        if self._next.text in SIGNS:
+    def _read_comparison(self) -> Condition:
+        column = self._next_token.column
+        left = self._read_quantity("a signal name, a number, 'not' or '('")
+        if self._next_token.text in COMPARISONS:
             sign = self._rest.pop().text
-            right = self._quantity("a number or a signal name")
+            right = self._read_quantity("a number or a signal name")
             if isinstance(left, Name) or isinstance(right, Name):
                 return Comparison(left, sign, right)
             raise ConditionError(self._text, column, "two numbers compared", "a signal on one side")
         if isinstance(left, Name):
             return Flag(left)
-        raise self._error("one of < <= > >= == != after a number")
+        raise self._error_at_next("one of < <= > >= == != after a number")
 
-    def _quantity(self, expected: str) -> Name | float:
-        factor = -1.0 if self._take("-") else 1.0
-        signed = factor < 0 or self._take("+")
-        token = self._next
+    def _read_quantity(self, expected: str) -> Name | float:
+        factor = -1.0 if self._take_if_next("-") else 1.0
+        signed = factor < 0 or self._take_if_next("+")
+        token = self._next_token
         if token.kind == "number" and math.isfinite(float(token.text)):
             return factor * float(self._rest.pop().text)
         if token.kind == "name" and not signed:
-            return Name(self._rest.pop().text, token.column)
+            return Name(self._rest.pop().text)
         if signed or token.kind == "number":
             expected = "a finite number after the sign" if signed else "a finite number"
-        raise self._error(expected)
+        raise self._error_at_next(expected)
 
     @property
-    def _next(self) -> _Token:
+    def _next_token(self) -> _Token:
         return self._rest[-1]
 
-    def _take(self, text: str) -> bool:
-        if self._next.text != text:
+    def _take_if_next(self, text: str) -> bool:
+        if self._next_token.text != text:
             return False
         self._rest.pop()
         return True
 
-    def _error(self, expected: str) -> ConditionError:
-        found = "the end" if self._next.kind == "end" else f"'{self._next.text}'"
-        return ConditionError(self._text, self._next.column, found, expected)
+    def _error_at_next(self, expected: str) -> ConditionError:
+        found = "the end" if self._next_token.kind == "end" else f"'{self._next_token.text}'"
+        return ConditionError(self._text, self._next_token.column, found, expected)

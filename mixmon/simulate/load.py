@@ -23,20 +23,20 @@ from mixmon.messages.bind import declared_fuel
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE
 from mixmon.session import checks
 from mixmon.session.checks import FUEL_WAYS
-from mixmon.session.keys import MOST_CYLINDERS, SESSION
+from mixmon.session.keys import MOST_CYLINDERS, SESSION_TABLE
 from mixmon.session.load import build, build_fuel, placed, read_text
 from mixmon.session.model import Session
 from mixmon.session.schema import (
     Check,
     Clean,
     Either,
-    Kind,
+    MistakeReport,
     Number,
-    Report,
     Row,
     Table,
     Tables,
     Text,
+    ValueKind,
     rising,
     shown,
 )
@@ -119,7 +119,7 @@ def read_scenario(text: str, cylinders: int | None = None) -> tuple[Scenario | N
     raw = _resolve_base(raw)
     if cylinders is not None and isinstance(raw.get("engine"), dict):
         raw["engine"]["cylinders"] = cylinders
-    report = Report()
+    report = MistakeReport()
     clean = SCENARIO_KEYS.read(raw, "", report)
     for check in (*checks.ENGINE_CHECKS, *checks.LIMIT_CHECKS, *SCENARIO_CHECKS):
         check({**clean, "engine_signals": DECLARED_SIGNALS}, report)
@@ -131,7 +131,7 @@ def read_scenario(text: str, cylinders: int | None = None) -> tuple[Scenario | N
     return (None if report.mistakes else scenario), placed(report.mistakes, text)
 
 
-def _check_moments(scenario: Scenario, report: Report) -> None:
+def _check_moments(scenario: Scenario, report: MistakeReport) -> None:
     """Report what only the profile laid out in time can show: parts too short, faults that never come."""
     for i, part in enumerate(scenario.profile, 1):
         least = shortest(part, scenario.size)
@@ -167,12 +167,12 @@ _lag = Number(0, 10, "s", above=True)
 _sigma = Number(0, 1000)
 
 
-def _one_a_cylinder(kind: Kind) -> Kind:
+def _one_a_cylinder(kind: ValueKind) -> ValueKind:
     """One value a cylinder: the same for all, a list, or a table by cylinder number."""
     return Either((kind, Row(kind), Table(others=kind, what="a table by cylinder, such as { 3 = -6 }")))
 
 
-def _one_a_point(kind: Kind) -> Kind:
+def _one_a_point(kind: ValueKind) -> ValueKind:
     """One value a point of the map: the same everywhere, one row for all loads, or a row a load."""
     return Either((kind, _GridRows(kind)))
 
@@ -181,7 +181,7 @@ def _one_a_point(kind: Kind) -> Kind:
 class _GridRows:
     """A list of one kind, or a list of such lists."""
 
-    of: Kind
+    of: ValueKind
 
     @property
     def expected(self) -> str:
@@ -192,7 +192,7 @@ class _GridRows:
         """Whether it is a list."""
         return isinstance(value, list)
 
-    def read(self, value: object, where: str, report: Report) -> Any:
+    def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """A tuple of members, or of tuples of members."""
         nested = isinstance(value, list) and bool(value) and isinstance(value[0], list)
         return Row(Row(self.of) if nested else self.of).read(value, where, report)
@@ -324,7 +324,7 @@ NEEDS_POINT: Final = {
 
 SCENARIO_KEYS: Final = Table(
     {
-        **{key: SESSION.keys[key] for key in ("format", *DECLARED)},
+        **{key: SESSION_TABLE.keys[key] for key in ("format", *DECLARED)},
         "about": Text(),
         "map": _MAP_KEYS,
         "cylinders": _CYLINDER_KEYS,
@@ -353,12 +353,12 @@ def _cylinder_count(clean: Clean) -> int:
     return int(clean.get("engine", {}).get("cylinders", 0))
 
 
-def _check_strokes(clean: Clean, report: Report) -> None:
+def _check_strokes(clean: Clean, report: MistakeReport) -> None:
     if clean.get("engine", {}).get("strokes") == 2:
         report("engine.strokes", "2", "4: two-stroke engines are not simulated")
 
 
-def _check_cylinder_values(clean: Clean, report: Report) -> None:
+def _check_cylinder_values(clean: Clean, report: MistakeReport) -> None:
     """Values by cylinder: as many as cylinders, or under numbers that exist."""
     n = _cylinder_count(clean)
     for section in ("cylinders", "sensors"):
@@ -374,14 +374,14 @@ def _check_cylinder_values(clean: Clean, report: Report) -> None:
                         report(where, f'"{number}"', f"cylinder numbers from 1 to {n}")
 
 
-def _check_map_axes(clean: Clean, report: Report) -> None:
+def _check_map_axes(clean: Clean, report: MistakeReport) -> None:
     table = clean.get("map", {})
     for name in ("rpm", "load"):
         if name in table and not rising(table[name]):
             report(f"map.{name}", shown(table[name]), "values that rise")
 
 
-def _check_map_size(clean: Clean, report: Report) -> None:
+def _check_map_size(clean: Clean, report: MistakeReport) -> None:
     table = clean.get("map", {})
     if "rpm" not in table or "load" not in table:
         return
@@ -403,14 +403,14 @@ def _fits_map(grid: tuple[Any, ...], rows: int, columns: int) -> bool:
     return len(grid) == rows and all(len(row) == columns for row in grid)
 
 
-def _check_heater_groups(clean: Clean, report: Report) -> None:
+def _check_heater_groups(clean: Clean, report: MistakeReport) -> None:
     n, groups = _cylinder_count(clean), clean.get("controllers", {}).get("heater_groups", ())
     members = [position for group in groups for position in group]
     if groups and n and sorted(members) != list(range(1, n + 1)):
         report("controllers.heater_groups", shown(members), f"each position from 1 to {n} once")
 
 
-def _check_faults(clean: Clean, report: Report) -> None:
+def _check_faults(clean: Clean, report: MistakeReport) -> None:
     n, names = _cylinder_count(clean), {part.get("name") for part in clean.get("profile", ())}
     for i, fault in enumerate(clean.get("fault", ()), 1):
         where = f"fault[{i}]"
@@ -425,7 +425,7 @@ def _check_faults(clean: Clean, report: Report) -> None:
         _check_fault_lists(fault, where, n, report)
 
 
-def _check_leaks(clean: Clean, report: Report) -> None:
+def _check_leaks(clean: Clean, report: MistakeReport) -> None:
     leaks = [(i, f) for i, f in enumerate(clean.get("fault", ()), 1) if f.get("kind") == "leak"]
     seen: set[int] = set()
     for i, leak in leaks:
@@ -434,7 +434,7 @@ def _check_leaks(clean: Clean, report: Report) -> None:
         seen |= {leak["cylinder"]} if "cylinder" in leak else set()
 
 
-def _check_fault_lists(fault: Clean, where: str, n: int, report: Report) -> None:
+def _check_fault_lists(fault: Clean, where: str, n: int, report: MistakeReport) -> None:
     positions = fault.get("positions", (1, 2))
     if len(set(positions)) != 2 or len(positions) != 2 or (n and max(positions) > n):
         report(f"{where}.positions", shown(positions), f"two different positions, at most {n}")
@@ -446,7 +446,7 @@ def _check_fault_lists(fault: Clean, where: str, n: int, report: Report) -> None
         report(f"{where}.rpm", shown(fault["rpm"]), "one speed")
 
 
-def _check_parts(clean: Clean, report: Report) -> None:
+def _check_parts(clean: Clean, report: MistakeReport) -> None:
     for i, part in enumerate(clean.get("profile", ()), 1):
         where, kind = f"profile[{i}]", part.get("kind")
         if ("seconds" in part) == ("until" in part) and not report.about(where):
@@ -458,7 +458,7 @@ def _check_parts(clean: Clean, report: Report) -> None:
         report("profile", "no parts", "at least one [[profile]]")
 
 
-def _check_part_names(clean: Clean, report: Report) -> None:
+def _check_part_names(clean: Clean, report: MistakeReport) -> None:
     names: set[str] = set()
     for i, part in enumerate(clean.get("profile", ()), 1):
         if part.get("name") in names:
@@ -469,7 +469,7 @@ def _check_part_names(clean: Clean, report: Report) -> None:
         report("repeat_from", shown(again), "the name of a part of the profile")
 
 
-def _check_warm_up(clean: Clean, report: Report) -> None:
+def _check_warm_up(clean: Clean, report: MistakeReport) -> None:
     warm_up = clean.get("warm_up", {})
     start, end = warm_up.get("start_c"), warm_up.get("end_c")
     if start is not None and end is not None and not start < end:
@@ -595,7 +595,7 @@ def _make_session(
     )
     nodes = [{"position": i + 1, "cylinder": i + 1, "sensor": sensors.serial[behind[i]]} for i in range(n)]
     declared |= {"chain": {"bus": CHAIN_NAME, "node": nodes}, "engine_signals": DECLARED_SIGNALS}
-    session = build(declared, Path(), Report())
+    session = build(declared, Path(), MistakeReport())
     if session is None:
         raise AssertionError("a scenario without mistakes has cylinders and a chain")
     return replace(session, path=None)

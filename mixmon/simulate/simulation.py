@@ -18,7 +18,7 @@ from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.messages.binding import Binding
-from mixmon.session.keys import FORMAT
+from mixmon.session.keys import SESSION_FORMAT
 from mixmon.session.model import AlarmRule, Bus, Chain, Node, Session, SignalChoice
 from mixmon.simulate.layers import BoundLayer, Layer, OwnLayer, Wire, merged, shifted
 from mixmon.simulate.load import BITRATE
@@ -123,7 +123,7 @@ def session_toml(session: Session) -> str:
 
 
 def _session_lines(session: Session) -> Iterator[str]:
-    yield f"format = {FORMAT}"
+    yield f"format = {SESSION_FORMAT}"
     if session.name:
         yield f"name = {_format_value(session.name)}"
     for name in ("engine", "injection", "exhaust", "fuel", "sensors"):

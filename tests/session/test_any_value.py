@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from mixmon.errors import SessionError
 from mixmon.session.alarm_kinds import ALARM_KINDS
-from mixmon.session.keys import SESSION
+from mixmon.session.keys import SESSION_TABLE
 from mixmon.session.load import load_session, read_session
 from mixmon.session.schema import Either, Row, Table, Tables
 
@@ -35,7 +35,7 @@ def known_paths(kind: Any, path: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
     return [path]
 
 
-PATHS = sorted({p for p in known_paths(SESSION) if p})
+PATHS = sorted({p for p in known_paths(SESSION_TABLE) if p})
 words = st.sampled_from(
     ["*", "chain", "engine/A.B", "A.B", "Mix{position}.B", "{", "{}", "rpm > 1", "E10", "afr", "phi", "λ"]
 )

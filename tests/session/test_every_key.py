@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 
 from mixmon.errors import Mistake
-from mixmon.session.keys import CHAIN, ENGINE, SESSION
+from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, SESSION_TABLE
 from mixmon.session.load import read_session
-from mixmon.session.schema import BOUND, Either, Kind, Number, Row, Table, Tables
+from mixmon.session.schema import BOUND, Either, Number, Row, Table, Tables, ValueKind
 
 FULL = (Path(__file__).parent / "full.toml").read_text(encoding="utf-8")
 STRANGE = [True, "word", 3.5, [[True]], {"x": 1}, dt.date(2020, 2, 2)]
@@ -21,7 +21,7 @@ STRANGE = [True, "word", 3.5, [[True]], {"x": 1}, dt.date(2020, 2, 2)]
 Way = tuple[str, ...]
 
 
-def keys_of(kind: Any, way: Way = ()) -> Iterator[tuple[Way, Kind, bool]]:
+def keys_of(kind: Any, way: Way = ()) -> Iterator[tuple[Way, ValueKind, bool]]:
     """Every key below a kind, its own kind, and whether its table knows all keys; "[]": first of a list."""
     match kind:
         case Table(keys=keys, others=others):
@@ -37,10 +37,15 @@ def keys_of(kind: Any, way: Way = ()) -> Iterator[tuple[Way, Kind, bool]]:
 
 def worth_a_look(way: Way) -> bool:
     """All signals are written alike: a number and a claim stand for the others."""
-    return way[-2:-1] in {("lambda",), ("fuel_cut",)} or not {*way[-2:-1]} & {*CHAIN, *ENGINE}
+    return way[-2:-1] in {("lambda",), ("fuel_cut",)} or not {*way[-2:-1]} & {
+        *CHAIN_QUANTITIES,
+        *ENGINE_QUANTITIES,
+    }
 
 
-KEYS = {".".join(way): (way, kind, closed) for way, kind, closed in keys_of(SESSION) if worth_a_look(way)}
+KEYS = {
+    ".".join(way): (way, kind, closed) for way, kind, closed in keys_of(SESSION_TABLE) if worth_a_look(way)
+}
 
 
 def put(tree: Any, way: Way, value: Any) -> Any:
@@ -146,7 +151,7 @@ def test_a_value_of_the_wrong_type(tmp_path: Path, name: str) -> None:
         assert str(found[0]).count(f"(line {found[0].line})") == 1
 
 
-def ranges(kind: Kind, wrap: Any = lambda value: value) -> Iterator[Any]:
+def ranges(kind: ValueKind, wrap: Any = lambda value: value) -> Iterator[Any]:
     """Values of the right type beyond the range."""
     match kind:
         case Number(lowest=lowest, highest=highest, above=above):

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from mixmon.errors import UsageError
 from mixmon.session import when
-from mixmon.session.when import ConditionError, evaluate, names, parse
+from mixmon.session.when import ConditionError, names, parse, true_and_false
 
 NAN = float("nan")
 NAMES = ("rpm", "throttle", "map_kpa", "fuel_cut", "spark_cut")
@@ -18,8 +18,13 @@ SIGNS = ("<", "<=", ">", ">=", "==", "!=")
 ONE = {"rpm": 3000.0, "throttle": 80.0, "fuel_cut": 0.0, "spark_cut": 1.0, "coolant_c": -5.0}
 
 
+def known_true(text, columns):
+    true, _ = true_and_false(parse(text), columns)
+    return true
+
+
 def at(text, **values):
-    return bool(evaluate(parse(text), {name: np.array([value]) for name, value in values.items()})[0])
+    return bool(np.ravel(known_true(text, {name: np.array([value]) for name, value in values.items()}))[0])
 
 
 TRUE = (
@@ -114,13 +119,13 @@ def test_a_signal_that_is_not_there_is_unknown():
     assert not at("throttle > 60", rpm=3000.0)
     assert not at("not throttle > 60", rpm=3000.0)
     assert at("rpm > 2500 or throttle > 60", rpm=3000.0)
-    assert evaluate(parse("fuel_cut"), {}).shape == ()
+    assert not known_true("fuel_cut", {})
 
 
 def test_columns_of_rows_stand_beside_columns_of_rows_and_cylinders():
     columns = {"rpm": np.array([[1000.0, 3000.0], [3000.0, NAN]]), "fuel_cut": np.array([[0.0], [0.0]])}
-    assert evaluate(parse("rpm > 2500 and not fuel_cut"), columns).tolist() == [[False, True], [True, False]]
-    assert evaluate(parse("not fuel_cut"), columns).tolist() == [[True, True], [True, True]]
+    assert known_true("rpm > 2500 and not fuel_cut", columns).tolist() == [[False, True], [True, False]]
+    assert known_true("not fuel_cut", columns).tolist() == [[True], [True]]
 
 
 def test_names_come_once_in_the_order_of_the_text():
@@ -167,16 +172,6 @@ def test_mistakes_are_located(text, column, found, expected):
     assert expected in caught.value.expected
     assert f"column {column}: " in str(caught.value)
     assert isinstance(caught.value, UsageError)
-
-
-def test_an_unknown_name_is_told_with_the_nearest():
-    with pytest.raises(ConditionError, match=r"column 13: unknown signal 'throtle'; expected 'throttle'"):
-        parse("rpm > 1 and throtle > 60", known=NAMES)
-    with pytest.raises(ConditionError, match="expected one of the session's engine signals: fuel_cut"):
-        parse("zzz", known=NAMES)
-    with pytest.raises(ConditionError, match="none is mapped"):
-        parse("rpm > 1", known=[])
-    assert names(parse("rpm > 1", known=NAMES)) == ("rpm",)
 
 
 @pytest.mark.parametrize("text", ["(" * 500 + "rpm" + ")" * 500, "not " * 5000 + "fuel_cut"])
@@ -241,15 +236,18 @@ ATTACKS = (
 
 @pytest.mark.parametrize("text", ATTACKS)
 def test_what_would_be_code_elsewhere_is_refused_or_is_a_signal_that_nobody_knows(text):
-    with pytest.raises(ConditionError):
-        parse(text, known=NAMES)
+    try:
+        tree = parse(text)
+    except ConditionError:
+        return
+    assert not set(names(tree)) <= set(NAMES)
 
 
 @pytest.mark.parametrize("text", ["exec", "globals", "__builtins__", "__class__", "keys", "values"])
 def test_a_name_is_looked_up_among_the_columns_and_nowhere_else(text):
     tree = parse(text)
     assert names(tree) == (text,)
-    assert evaluate(tree, {"rpm": np.array([1.0, 2.0])}).tolist() == [False, False]
+    assert not known_true(text, {"rpm": np.array([1.0, 2.0])})
 
 
 def test_nothing_of_the_reader_runs_text():
@@ -276,5 +274,5 @@ def test_every_pair_of_signs_and_order_agrees_with_numpy():
         SIGNS, (np.less, np.less_equal, np.greater, np.greater_equal, np.equal, np.not_equal), strict=True
     ):
         for limit in values:
-            out = evaluate(parse(f"rpm {sign} {limit}"), {"rpm": values})
+            out = known_true(f"rpm {sign} {limit}", {"rpm": values})
             assert out.tolist() == ufunc(values, limit).tolist()

@@ -1,8 +1,8 @@
 """Alarms from rows to records: detection and book in one stage.
 
-What the parts are: `alarm_states` the table, `alarm_measures` and `alarm_detect` when a
-condition holds, `alarm_book` what becomes of it, `alarm_records` what is kept. This program
-watches; no alarm of it stops, limits or protects an engine.
+`measures` and `detect` say when a condition holds, `book` what becomes of the alarm by the table in
+`states`, `records` hold what goes in and comes out; the kinds of alarm are in `session.alarm_kinds`.
+This program watches; no alarm of it stops, limits or protects an engine.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Alarms:
         self._book = AlarmBook(rules, nodes)
 
     def act(self, action: OperatorAction) -> OperatorAction:
-        """The action as it must be recorded; its own records come with the rows that follow.
+        """The action as it must be recorded; its records come with the rows that follow.
 
         Raises:
             UsageError: there is no such alarm.
@@ -41,7 +41,7 @@ class Alarms:
         return self._book.act(action)
 
     def feed(self, block: CylinderBlock) -> tuple[AlarmEvent, ...]:
-        """The records that these rows brought, and those of actions whose time has come."""
+        """The records of these rows, and of the actions that are due by the last of them."""
         edges = self._detector.feed(block)
         records: list[AlarmEvent] = []
         borders = np.flatnonzero(np.diff(block.stretch)) + 1

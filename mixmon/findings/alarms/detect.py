@@ -1,20 +1,18 @@
-"""From rows to edges: when each alarm's condition became true and when it ceased.
+"""From rows to edges: when each alarm's condition became true and when it became false.
 
-In scalar words, for one rule and one node, row by row: no value, the condition holds what it
-was; above the limit it is true; below the limit less the dead band it is false; in between it
-holds. Where the rule's `when` is known to be false the condition is false; where `when` is
-unknown the rule cannot raise and the condition holds. The alarm is raised once the condition
-has been true for the on-delay, and cleared once it has been false for the off-delay. Both
-delays begin anew where time was broken.
+In scalar words, for one rule and one node, row by row: above the limit the condition is true; below the
+limit less the dead band it is false; in between, and without a value, it stays what it was. Where the
+rule's `when` is known to be false the condition is false; where `when` is unknown the condition cannot
+become true and otherwise stays. The alarm is raised once the condition has been true for the on-delay,
+and cleared once it has been false for the off-delay. Both delays begin anew where a stretch of time begins.
 
-`suppress_when` gives edges of its own, one for the whole rule. For mixture it lasts while the
-engine is in that state and while gas made in it is at a sensor. Detection goes on meanwhile,
-but what the state brought about shall not be announced after it: until it has ended a condition
-that is false is cleared without its off-delay, and when it ends, one without a value to show for
-it is false.
+`suppress_when` gives edges of its own, one for the whole rule. For mixture it lasts while the engine is in
+that state and while gas made in it is at a sensor. Detection goes on meanwhile, but what the state caused
+must not be announced after it: until the state has ended, a condition that is false is cleared without its
+off-delay; when it ends, a condition without a value becomes false.
 
-The carry is one row deep: what stood after the last row, a column a node. Rows are worked in
-slices that stay in the processor's cache; that cannot change the result, by the same law.
+The carry is one row deep: the state after the last row, one column for each node. Rows are worked in slices
+that stay in the processor's cache; by the law of chunks that cannot change the result.
 """
 
 from __future__ import annotations
@@ -27,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.arrays import Bools, Bytes, Floats, Ints
-from mixmon.findings.alarms.measures import EngineStates, MeasuredRows, Scene, counted
+from mixmon.findings.alarms.measures import EngineStates, MeasuredRows, RuleRows, counted
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.validity import Delay, Run, delayed, latch, run_start
 from mixmon.session.alarm_kinds import kind_of
@@ -35,7 +33,7 @@ from mixmon.session.model import AlarmRule
 from mixmon.session.when import Condition, parse
 
 # ----------------------------------------------------------------------------------------------------
-# Edges: the moments at which alarm conditions became true or ceased, as columns.
+# Edges, as columns.
 # ----------------------------------------------------------------------------------------------------
 
 ENGINE_WIDE = -1
@@ -43,10 +41,10 @@ ENGINE_WIDE = -1
 
 
 class EdgeKind(IntEnum):
-    """What happened, in the order in which edges of one row stand.
+    """What happened, in the order in which the edges of one row are worked.
 
-    A condition that becomes true in the row in which its suppression begins is not announced;
-    one that ceases in the row in which it ends is not announced any more.
+    So a condition that becomes true in the row in which its suppression begins is not announced, and one
+    that becomes false in the row in which the suppression ends is not announced either.
     """
 
     SUPPRESS = 0
@@ -84,11 +82,11 @@ class AlarmEdges:
         return AlarmEdges(*(getattr(self, field.name)[rows] for field in fields(self)))
 
     def ordered(self) -> AlarmEdges:
-        """The same in the order that the class promises."""
+        """The same edges in the order of the class."""
         return self.take(np.lexsort((self.node, self.rule, self.kind, self.t, self.stretch)))
 
 
-def joined(parts: Sequence[AlarmEdges]) -> AlarmEdges:
+def join_edges(parts: Sequence[AlarmEdges]) -> AlarmEdges:
     """All edges of the parts, one part after the other."""
     if not parts:
         none = np.zeros(0, np.int64)
@@ -98,8 +96,12 @@ def joined(parts: Sequence[AlarmEdges]) -> AlarmEdges:
     )
 
 
-SLICE = 8192
-"""Rows worked at a time; a matter of speed only."""
+# ----------------------------------------------------------------------------------------------------
+# Detection.
+# ----------------------------------------------------------------------------------------------------
+
+SLICE_ROWS = 8192
+"""Our choice, for speed alone: rows worked at a time, whose columns stay in the processor's cache."""
 
 
 class AlarmDetector:
@@ -110,18 +112,20 @@ class AlarmDetector:
     """
 
     def __init__(self, rules: Sequence[AlarmRule]) -> None:
-        self._watches = [_Watch(number, rule) for number, rule in enumerate(rules)]
+        self._watches = [_RuleWatch(number, rule) for number, rule in enumerate(rules)]
         self._engine = EngineStates()
         self._stretch: Run | None = None
         self._state: Run | None = None
 
     def feed(self, block: CylinderBlock) -> AlarmEdges:
-        """The edges that these rows brought."""
+        """The edges in these rows."""
         found = []
-        for rows in _slices(block):
-            scene = self._scene(rows)
-            found.append(joined([edges for watch in self._watches for edges in watch.feed(scene)]).ordered())
-        return joined(found)
+        for rows in _split_into_slices(block):
+            rule_rows = self._make_rule_rows(rows)
+            found.append(
+                join_edges([edges for watch in self._watches for edges in watch.feed(rule_rows)]).ordered()
+            )
+        return join_edges(found)
 
     def latest(self) -> tuple[Floats, ...]:
         """The value of each rule in the newest row: float64[n], or float64[1] for an engine-wide rule.
@@ -130,14 +134,14 @@ class AlarmDetector:
         """
         return tuple(watch.latest.copy() for watch in self._watches)
 
-    def _scene(self, rows: CylinderBlock) -> Scene:
+    def _make_rule_rows(self, rows: CylinderBlock) -> RuleRows:
         start, self._stretch = run_start(rows.stretch, rows.t, before=self._stretch)
         broken = start == rows.t
         since, self._state = run_start(rows.state, rows.t, before=self._state, broken=broken)
-        return Scene(rows, start, since, *self._engine.feed(rows, broken))
+        return RuleRows(rows, start, since, *self._engine.feed(rows, broken))
 
 
-class _Watch:
+class _RuleWatch:
     """One rule over all nodes: its latch, its delays, its suppression."""
 
     def __init__(self, number: int, rule: AlarmRule) -> None:
@@ -153,83 +157,88 @@ class _Watch:
         self._newest_known: Floats = np.zeros(0)
         self.latest: Floats = np.zeros(0)
 
-    def feed(self, scene: Scene) -> Iterator[AlarmEdges]:
+    def feed(self, rule_rows: RuleRows) -> Iterator[AlarmEdges]:
         """Edges of these rows, suppression first, not yet in the order of rows."""
-        hushed = released = np.zeros(len(scene.rows), np.bool_)
+        in_suppression = released = np.zeros(len(rule_rows.rows), np.bool_)
         if self._suppress is not None:
-            edges, hushed, released = self._suppression(scene, self._suppress)
+            edges, in_suppression, released = self._find_suppression(rule_rows, self._suppress)
             yield from edges
-        in_force, out_of_force = self._force(scene)
-        value = self._kind.value(MeasuredRows(scene, in_force))
+        in_force, out_of_force = self._find_rows_in_force(rule_rows)
+        value = self._kind.value(MeasuredRows(rule_rows, in_force))
         if not len(self._condition):
             self._condition = np.zeros(value.shape[1], np.bool_)
             self._newest_known = np.full(value.shape[1], np.nan)
         if not self._kind.per_node:
             in_force = np.logical_or.reduce(in_force, axis=1, keepdims=True)
             out_of_force = np.logical_and.reduce(out_of_force, axis=1, keepdims=True)
-        known, proves = counted(self._kind, scene, value)
-        over, under = self._against_limit(value)
+        known, proves = counted(self._kind, rule_rows, value)
+        over, under = self._compare_with_limit(value)
         on = over & proves & in_force
-        before, self._newest_known = self._newest_known, _newest(value, proves, self._newest_known)
+        before, self._newest_known = (
+            self._newest_known,
+            _newest_known_values(value, proves, self._newest_known),
+        )
         self.latest = np.where(proves[-1], value[-1], np.nan)
-        if on.any() or not self._quiet():
+        if on.any() or not self._is_quiet():
             off = (under & known) | out_of_force | (released[:, np.newaxis] & ~known)
-            active, since, row, column = self._run(scene, on, off, hushed)
+            active, since, row, column = self._run_delays(rule_rows, on, off, in_suppression)
             if len(row):
-                newest = _known_at(value, proves, before, row, column)
+                newest = _newest_known_at(value, proves, before, row, column)
                 kind = np.where(active[row, column], EdgeKind.RAISE, EdgeKind.CLEAR)
                 node = column if self._kind.per_node else np.full(len(row), ENGINE_WIDE)
-                yield self._edges(
-                    scene.rows, row, kind=kind, node=node, since=since[row, column], value=newest
+                yield self._make_edges(
+                    rule_rows.rows, row, kind=kind, node=node, since=since[row, column], value=newest
                 )
 
-    def _run(
-        self, scene: Scene, on: Bools, off: Bools, hushed: Bools
+    def _run_delays(
+        self, rule_rows: RuleRows, on: Bools, off: Bools, in_suppression: Bools
     ) -> tuple[Bools, Ints, NDArray[np.intp], NDArray[np.intp]]:
-        """Active or not, since when its condition stands, and the places where active changed."""
+        """Active or not, since when the condition is what it is, and row and node where active changed."""
         condition = latch(on, off, self._condition)
         was = self._delay.active if self._delay else np.zeros(condition.shape[1], np.bool_)
-        t, broken = scene.rows.t, scene.stretch_start == scene.rows.t
+        t, broken = rule_rows.rows.t, rule_rows.stretch_start == rule_rows.rows.t
         active, since, self._delay = delayed(
-            condition, t, *self._delays, before=self._delay, broken=broken, cut_short=hushed
+            condition, t, *self._delays, before=self._delay, broken=broken, cut_short=in_suppression
         )
         self._condition = condition[-1].copy()
-        row, column = np.nonzero(_changed(active, was))
+        row, column = np.nonzero(_differs_from_row_before(active, was))
         return active, since, row, column
 
-    def _quiet(self) -> bool:
-        """Nothing true, nothing active: rows without a crossing leave everything as it is."""
+    def _is_quiet(self) -> bool:
+        """Whether no condition is true and nothing is active: rows without a crossing then change nothing."""
         return not self._condition.any() and (self._delay is None or not self._delay.active.any())
 
-    def _force(self, scene: Scene) -> tuple[Bools, Bools]:
+    def _find_rows_in_force(self, rule_rows: RuleRows) -> tuple[Bools, Bools]:
         """Where `when` is known to be true, and where to be false; bool[k, n or 1]."""
         if self._when is None:
-            shape = (len(scene.rows), 1)
+            shape = (len(rule_rows.rows), 1)
             return np.ones(shape, np.bool_), np.zeros(shape, np.bool_)
-        return scene.true_and_false(self._when, mixture=self._kind.mixture)
+        return rule_rows.true_and_false(self._when, mixture=self._kind.mixture)
 
-    def _against_limit(self, value: Floats) -> tuple[Bools, Bools]:
+    def _compare_with_limit(self, value: Floats) -> tuple[Bools, Bools]:
         if self._kind.above:
             return value > self._limit, value < self._limit - self._dead_band
         return value < self._limit, value > self._limit + self._dead_band
 
-    def _suppression(self, scene: Scene, condition: Condition) -> tuple[list[AlarmEdges], Bools, Bools]:
+    def _find_suppression(
+        self, rule_rows: RuleRows, condition: Condition
+    ) -> tuple[list[AlarmEdges], Bools, Bools]:
         """Edges of the engine state that suppresses; the rows until it has ended; those that end it."""
-        rows = scene.rows
-        claims = [scene.true_and_false(condition, mixture=m)[0] for m in {False, self._kind.mixture}]
+        rows = rule_rows.rows
+        claims = [rule_rows.true_and_false(condition, mixture=m)[0] for m in {False, self._kind.mixture}]
         suppressed = np.logical_or.reduce([claim.any(axis=1) for claim in claims])
         was = self._suppressed.value if self._suppressed else np.zeros((), np.bool_)
         since, self._suppressed = run_start(suppressed, rows.t, before=self._suppressed)
-        changed = _changed(suppressed, was)
+        changed = _differs_from_row_before(suppressed, was)
         row, released = np.flatnonzero(changed), changed & ~suppressed
         if not len(row):
             return [], suppressed, released
         kind = np.where(suppressed[row], EdgeKind.SUPPRESS, EdgeKind.RELEASE)
         all_nodes, nothing = np.full(len(row), ENGINE_WIDE), np.full(len(row), np.nan)
-        edges = self._edges(rows, row, kind=kind, node=all_nodes, since=since[row], value=nothing)
+        edges = self._make_edges(rows, row, kind=kind, node=all_nodes, since=since[row], value=nothing)
         return [edges], suppressed | released, released
 
-    def _edges(
+    def _make_edges(
         self,
         rows: CylinderBlock,
         row: NDArray[np.intp],
@@ -243,7 +252,7 @@ class _Watch:
         return AlarmEdges(rows.stretch[row], rows.t[row], kind.astype(np.uint8), rule, node, since, value)
 
 
-def _changed(state: Bools, was: Bools) -> Bools:
+def _differs_from_row_before(state: Bools, was: Bools) -> Bools:
     """Where a row differs from the row before."""
     changed = np.empty_like(state)
     changed[0] = state[0] != was
@@ -251,13 +260,13 @@ def _changed(state: Bools, was: Bools) -> Bools:
     return changed
 
 
-def _newest(value: Floats, known: Bools, before: Floats) -> Floats:
+def _newest_known_values(value: Floats, known: Bools, before: Floats) -> Floats:
     """The newest known value down each column."""
     last = len(known) - 1 - known[::-1].argmax(axis=0)
     return np.where(known.any(axis=0), value[last, np.arange(value.shape[1])], before)
 
 
-def _known_at(
+def _newest_known_at(
     value: Floats, known: Bools, before: Floats, row: NDArray[np.intp], column: NDArray[np.intp]
 ) -> Floats:
     """The newest known value at some places, `before` where there is none in these rows."""
@@ -267,9 +276,9 @@ def _known_at(
     return np.where(from_row > 0, value[from_row - 1, column], before[column])
 
 
-def _slices(block: CylinderBlock) -> Iterator[CylinderBlock]:
-    for first in range(0, len(block), SLICE):
-        rows = slice(first, first + SLICE)
+def _split_into_slices(block: CylinderBlock) -> Iterator[CylinderBlock]:
+    for first in range(0, len(block), SLICE_ROWS):
+        rows = slice(first, first + SLICE_ROWS)
         yield CylinderBlock(
             block.t[rows],
             block.stretch[rows],

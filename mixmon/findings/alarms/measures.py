@@ -16,39 +16,41 @@ import numpy as np
 from mixmon.arrays import Bools, Floats, Times
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.validity import SETTLE_NS, Delay, delayed
-from mixmon.session.alarm_kinds import AlarmKind, Bound, kind_of
+from mixmon.session.alarm_kinds import AlarmKind, RangeEnd, kind_of
 from mixmon.session.keys import ENGINE_STATES
 from mixmon.session.model import AlarmRule, Session
 from mixmon.session.when import Condition, names, parse, true_and_false
 
 # ----------------------------------------------------------------------------------------------------
-# The engine as alarm conditions see it: its signals, and the states that only their course tells.
-#
-# tip_in   the throttle opens by more than `RISE` within a tenth of a second, or did so less than
-# `HOLD_NS` ago. For so long a sensor shows the way to the new mixture, not the mixture: its
-# lag hides a step of the target, and the wall film takes fuel. Manifold pressure tells
-# where no throttle is known. Not known where the opening is not.
-#
-# Kept: the last tenth of a second of the opening, and since when it has not been rising.
+# The engine as alarm conditions see it: its signals, and the states that only their course shows.
 # ----------------------------------------------------------------------------------------------------
 
 Columns = Mapping[str, Floats]
 
-RISE = {"throttle": 5.0, "map_kpa": 15.0}
+TIP_IN_RISE = {"throttle": 5.0, "map_kpa": 15.0}
 """Percent or kPa in a tenth of a second: slower, the fuel keeps up; boost builds slower (our choice)."""
 
-RISE_ROWS = 10
+TIP_IN_ROWS = 10
+"""Computed: a tenth of a second at 100 rows a second."""
 
-HOLD_NS = 600_000_000
+TIP_IN_HOLD_NS = 600_000_000
 """Computed: a step of 0.10 behind lags of 0.085 and 0.020 s, and 6 % of film given back in 0.35 s."""
 
 
 class EngineStates:
-    """A stage: rows in, the engine's columns out, now and when the gas left its valve."""
+    """A stage: rows in, the columns of the engine out, now and when the gas left its valve.
+
+    It adds the state `tip_in`: the throttle opens by more than `TIP_IN_RISE` within a tenth of a second, or
+    did so less than `TIP_IN_HOLD_NS` ago. For so long a sensor shows the way to the new mixture and not the
+    mixture: its lag hides a step of the target, and the wall film takes fuel. Where no throttle is mapped,
+    manifold pressure decides. NaN where the opening is not known.
+
+    Kept: the last tenth of a second of the opening, and since when it has not been rising.
+    """
 
     def __init__(self) -> None:
-        self._opening: Floats = np.full(RISE_ROWS, np.nan)
-        self._stretch = np.full(RISE_ROWS, -1, np.int64)
+        self._opening: Floats = np.full(TIP_IN_ROWS, np.nan)
+        self._stretch = np.full(TIP_IN_ROWS, -1, np.int64)
         self._delay: Delay | None = None
 
     def feed(self, rows: CylinderBlock, broken: Bools) -> tuple[Columns, Columns]:
@@ -59,28 +61,28 @@ class EngineStates:
         now = {name: column[:, np.newaxis] for name, column in rows.now.items()}
         signal = next((name for name in ENGINE_STATES["tip_in"] if name in rows.now), None)
         if signal is not None:
-            now["tip_in"] = self._tip_in(rows, signal, broken)[:, np.newaxis]
+            now["tip_in"] = self._find_tip_in(rows, signal, broken)[:, np.newaxis]
         return now, now | dict(rows.shifted)
 
-    def _tip_in(self, rows: CylinderBlock, signal: str, broken: Bools) -> Floats:
+    def _find_tip_in(self, rows: CylinderBlock, signal: str, broken: Bools) -> Floats:
         opening = np.concatenate([self._opening, rows.now[signal]])
         stretch = np.concatenate([self._stretch, rows.stretch])
-        self._opening, self._stretch = opening[-RISE_ROWS:].copy(), stretch[-RISE_ROWS:].copy()
-        together = stretch[RISE_ROWS:] == stretch[:-RISE_ROWS]
-        rising = together & (opening[RISE_ROWS:] - opening[:-RISE_ROWS] > RISE[signal])
+        self._opening, self._stretch = opening[-TIP_IN_ROWS:].copy(), stretch[-TIP_IN_ROWS:].copy()
+        together = stretch[TIP_IN_ROWS:] == stretch[:-TIP_IN_ROWS]
+        rising = together & (opening[TIP_IN_ROWS:] - opening[:-TIP_IN_ROWS] > TIP_IN_RISE[signal])
         held, _, self._delay = delayed(
-            rising, rows.t, 0, HOLD_NS, before=self._delay, broken=broken, cut_short=broken
+            rising, rows.t, 0, TIP_IN_HOLD_NS, before=self._delay, broken=broken, cut_short=broken
         )
         return np.where(np.isnan(rows.now[signal]), np.nan, held.astype(np.float64))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Scene:
-    """k rows, since when what they show has been so, and what conditions make of them.
+class RuleRows:
+    """k rows that all rules share: since when their states hold, and the truth of conditions over them.
 
     stretch_start  int64[k]     first row of the row's stretch of time, ns
     state_since    int64[k, n]  when the sample's state began, ns
-    now, then      the engine's columns, as `alarm_engine.EngineStates` gives them
+    now, then      the columns of the engine, as `EngineStates` gives them
     """
 
     rows: CylinderBlock
@@ -93,45 +95,49 @@ class Scene:
     def true_and_false(self, condition: Condition, *, mixture: bool) -> tuple[Bools, Bools]:
         """Where a condition is known to be true, and where to be false; bool[k, n or 1].
 
-        Of the engine now, or for mixture as it was when the gas left its valve. Rules share conditions.
+        Asked about the engine now, or for mixture as it was when the gas left its valve. The answers are
+        kept, as rules share conditions.
         """
         found = self._known.get((condition, mixture))
         if found is None:
             true, false = true_and_false(condition, self.then if mixture else self.now)
-            found = self._known[condition, mixture] = _column(true, self.rows), _column(false, self.rows)
+            found = self._known[condition, mixture] = (
+                _as_column(true, self.rows),
+                _as_column(false, self.rows),
+            )
         return found
 
 
-def _column(claim: Bools, rows: CylinderBlock) -> Bools:
-    """As it is, or one column where no engine signal gives it a shape."""
+def _as_column(claim: Bools, rows: CylinderBlock) -> Bools:
+    """The claim as bool[k, n or 1]; a claim on no signal is the same in all rows."""
     return claim if np.ndim(claim) else np.broadcast_to(claim, (len(rows), 1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeasuredRows:
-    """The columns of some rows from which the value of an alarm kind is computed: `Measured` of one rule.
+    """The `MeasuredColumns` of one rule, from which the value of its kind is computed.
 
     in_force  where the rule's `when` is known to be true; bool[k, n or 1]
     """
 
-    scene: Scene
+    rule_rows: RuleRows
     in_force: Bools
 
     @property
     def lam(self) -> Floats:
         """Lambda of each node; float64[k, n]."""
-        return self.scene.rows.lam
+        return self.rule_rows.rows.lam
 
     @property
     def target(self) -> Floats:
         """Target lambda when the gas at each sensor left its valve; float64[k, n]."""
-        return self.scene.rows.shifted.get("target", self._unknown())
+        return self.rule_rows.rows.shifted.get("target", self._unknown_values())
 
     @property
     def age_s(self) -> Floats:
         """Seconds since the newest sample; since the stretch began where there never was one."""
-        rows = self.scene.rows
-        waited = (rows.t - self.scene.stretch_start)[:, np.newaxis]
+        rows = self.rule_rows.rows
+        waited = (rows.t - self.rule_rows.stretch_start)[:, np.newaxis]
         age: Floats = np.where(rows.age >= 0, rows.age, waited) / 1e9
         return age
 
@@ -142,8 +148,8 @@ class MeasuredRows:
         needs_i = 100 (lam_i / Lam - 1) with Lam = 1 / mean(1 / lam_i), equal air assumed; so the
         range is 100 (max - min) mean(1 / lam). NaN with fewer than two cylinders. float64[k, 1]
         """
-        lam = self.scene.rows.lam
-        usable = (self.scene.rows.state == SampleState.VALID) & (lam > 0) & self.in_force
+        lam = self.rule_rows.rows.lam
+        usable = (self.rule_rows.rows.state == SampleState.VALID) & (lam > 0) & self.in_force
         count = usable.sum(axis=1)
         leanest = np.where(usable, lam, -np.inf).max(axis=1)
         richest = np.where(usable, lam, np.inf).min(axis=1)
@@ -154,30 +160,30 @@ class MeasuredRows:
 
     def node(self, quantity: str) -> Floats:
         """A quantity of the nodes other than lambda; float64[k, n]."""
-        return self.scene.rows.aux.get(quantity, self._unknown())
+        return self.rule_rows.rows.aux.get(quantity, self._unknown_values())
 
     def engine(self, quantity: str) -> Floats:
         """A quantity of the engine at the time of the row; float64[k, 1]."""
-        return self.scene.now.get(quantity, self._unknown()[:, :1])
+        return self.rule_rows.now.get(quantity, self._unknown_values()[:, :1])
 
-    def _unknown(self) -> Floats:
-        return np.full(self.scene.rows.lam.shape, np.nan)
+    def _unknown_values(self) -> Floats:
+        return np.full(self.rule_rows.rows.lam.shape, np.nan)
 
 
-_STATE_AT: Mapping[Bound, SampleState] = {
-    Bound.LEAN: SampleState.AT_LEAN_LIMIT,
-    Bound.RICH: SampleState.AT_RICH_LIMIT,
+_STATE_AT: Mapping[RangeEnd, SampleState] = {
+    RangeEnd.LEAN: SampleState.AT_LEAN_LIMIT,
+    RangeEnd.RICH: SampleState.AT_RICH_LIMIT,
 }
 
 
-def counted(kind: AlarmKind, scene: Scene, value: Floats) -> tuple[Bools, Bools]:
+def counted(kind: AlarmKind, rule_rows: RuleRows, value: Floats) -> tuple[Bools, Bools]:
     """Where a value is known, and where it can at least prove a crossing; shaped as `value`."""
     there = ~np.isnan(value)
     if kind.bound is None:
         return there, there
-    valid = there & (scene.rows.state == SampleState.VALID)
-    at_bound = there & (scene.rows.state == _STATE_AT[kind.bound])
-    return valid, valid | (at_bound & (scene.rows.t[:, np.newaxis] - scene.state_since >= SETTLE_NS))
+    valid = there & (rule_rows.rows.state == SampleState.VALID)
+    at_bound = there & (rule_rows.rows.state == _STATE_AT[kind.bound])
+    return valid, valid | (at_bound & (rule_rows.rows.t[:, np.newaxis] - rule_rows.state_since >= SETTLE_NS))
 
 
 def lacking(rule: AlarmRule, session: Session) -> tuple[str, ...]:

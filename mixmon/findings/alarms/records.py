@@ -1,4 +1,4 @@
-"""What goes into the alarm book and what comes out: frozen records.
+"""What goes into the alarm book and what comes out, as frozen records.
 
 Operator actions are stamped with data time like everything else, so that a record of frames
 and actions replays to the same alarm states.
@@ -41,17 +41,17 @@ class Verb(Enum):
 
 
 SILENCING = frozenset({Verb.SHELVE, Verb.SUPPRESS, Verb.OUT_OF_SERVICE})
-"""These take an alarm from sight, so they ask for a reason."""
+"""These hide an alarm, so they ask for a reason."""
 
 
 @dataclass(frozen=True, slots=True)
 class OperatorAction:
-    """One key pressed.
+    """One action on an alarm, or on all alarms of a rule.
 
     t           data time, ns; the newest row on the screen that the operator acted upon
     rule        the alarm's name
     position    the node's place in the chain; None for all alarms of the rule
-    duration_ns how long a shelf lasts; None: until the occurrence at hand, or the next, is over
+    duration_ns how long a shelf lasts; None: until the present occurrence, or else the next, is over
     reason      asked for where an alarm is silenced: SHELVE, SUPPRESS, OUT_OF_SERVICE
     stretch     the unbroken stretch of time in which t counts
 
@@ -78,7 +78,7 @@ class OperatorAction:
 
 
 class Happening(Enum):
-    """What made a record; the value is the word in it."""
+    """The cause of a record; the value is the word in it."""
 
     CONDITION_TRUE = "condition true"
     CONDITION_FALSE = "condition false"
@@ -135,13 +135,13 @@ class AlarmEvent:
 
     @property
     def flood(self) -> bool:
-        """Whether more alarms have come than a person can attend to."""
+        """Whether more alarms were announced than a person can attend to."""
         return self.in_ten_minutes > FLOOD_ABOVE
 
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """One alarm as it stands.
+    """One alarm at one moment.
 
     rule            with cause, consequence and response
     position, cylinders   as in AlarmEvent
@@ -150,7 +150,7 @@ class Alarm:
     value           at the last change of the condition; NaN if there was none
     value_now       in the newest row, as the detector computed it; NaN where it is not known there
     shelved_until   ns, for a shelf that ends by time
-    reason          the operator's words for the silence it is under
+    reason          the operator's words for why it is silenced
     """
 
     rule: AlarmRule
@@ -175,7 +175,7 @@ class Alarm:
         return self.flags.word or self.state.word
 
     def aged(self, by_ns: int) -> Alarm:
-        """The same alarm so much later, without a row: only a value that grows by itself is still known."""
+        """The alarm so much later without a new row: only a value that grows by itself is still known."""
         grown = self.value_now + by_ns / 1e9 if kind_of(self.rule).grows else math.nan
         return replace(self, value_now=grown)
 
@@ -185,7 +185,7 @@ class AlarmList:
     """All alarms that are not simply normal, the most pressing first, at one moment.
 
     stretch, t      the moment, ns
-    suppressed      names of the rules that are suppressed by design while an engine state is in force
+    suppressed      names of the rules that an engine state suppresses
     in_ten_minutes  alarms announced in the last ten minutes
     """
 
@@ -197,9 +197,9 @@ class AlarmList:
 
     @property
     def flood(self) -> bool:
-        """Whether more alarms have come than a person can attend to."""
+        """Whether more alarms were announced than a person can attend to."""
         return self.in_ten_minutes > FLOOD_ABOVE
 
     def aged(self, by_ns: int) -> AlarmList:
-        """The same alarms so much later, without a row."""
+        """The alarms so much later without a new row."""
         return replace(self, alarms=tuple(alarm.aged(by_ns) for alarm in self.alarms))

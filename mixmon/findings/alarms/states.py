@@ -1,9 +1,9 @@
-"""The life of an alarm as a table: every transition there is stands in this file.
+"""The states of an alarm as a table that holds every transition.
 
 After the state model of ISA-18.2 and IEC 62682 as OPC 10000-9 publishes it (from memory). A
 pair that is not in the table changes nothing. Two entries are the project's own choice: a
 latched alarm whose condition comes back is new again, acknowledged or not. A rule may ask for
-re-alarm: a condition that stands for so long since it was last announced is announced again.
+re-alarm: a condition that still holds so long after it was last announced is announced again.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from enum import Enum, Flag, auto
 
 
 class AlarmState(Enum):
-    """Where an alarm stands; the value is the word on the screen."""
+    """The state of an alarm; the value is the word on screens and in records."""
 
     NORMAL = "normal"
     UNACKNOWLEDGED = "new"
@@ -65,7 +65,7 @@ _FLAG_WORDS = {
 
 _S, _E = AlarmState, AlarmStep
 
-TABLE: Mapping[tuple[AlarmState, AlarmStep], AlarmState] = {
+TRANSITIONS: Mapping[tuple[AlarmState, AlarmStep], AlarmState] = {
     (_S.NORMAL, _E.CONDITION_TRUE): _S.UNACKNOWLEDGED,
     (_S.UNACKNOWLEDGED, _E.CONDITION_FALSE): _S.RETURNED_UNACKNOWLEDGED,
     (_S.UNACKNOWLEDGED, _E.ACKNOWLEDGE): _S.ACKNOWLEDGED,
@@ -80,16 +80,16 @@ TABLE: Mapping[tuple[AlarmState, AlarmStep], AlarmState] = {
     (_S.LATCHED_ACKNOWLEDGED, _E.RESET): _S.NORMAL,
 }
 
-LATCHING: Mapping[tuple[AlarmState, AlarmStep], AlarmState] = {
+LATCHING_TRANSITIONS: Mapping[tuple[AlarmState, AlarmStep], AlarmState] = {
     (_S.UNACKNOWLEDGED, _E.CONDITION_FALSE): _S.LATCHED_UNACKNOWLEDGED,
     (_S.ACKNOWLEDGED, _E.CONDITION_FALSE): _S.LATCHED_ACKNOWLEDGED,
 }
 """What a latching alarm does instead: it stays until it has been acknowledged and reset."""
 
-OWN_CHOICE = frozenset(
+OWN_TRANSITIONS = frozenset(
     {(_S.LATCHED_UNACKNOWLEDGED, _E.CONDITION_TRUE), (_S.LATCHED_ACKNOWLEDGED, _E.CONDITION_TRUE)}
 )
-"""Entries that no standard gives."""
+"""Entries that are in no standard: our choice, so that a condition that comes back is seen."""
 
 
 def after(state: AlarmState, step: AlarmStep, *, latching: bool = False) -> AlarmState:
@@ -99,9 +99,9 @@ def after(state: AlarmState, step: AlarmStep, *, latching: bool = False) -> Alar
     'new'
     """
     pair = (state, step)
-    if latching and pair in LATCHING:
-        return LATCHING[pair]
-    return TABLE.get(pair, state)
+    if latching and pair in LATCHING_TRANSITIONS:
+        return LATCHING_TRANSITIONS[pair]
+    return TRANSITIONS.get(pair, state)
 
 
 def state_table_markdown() -> str:
@@ -109,13 +109,13 @@ def state_table_markdown() -> str:
     lines = ["| from | " + " | ".join(step.value for step in AlarmStep) + " |"]
     lines.append("| --- " * (len(AlarmStep) + 1) + "|")
     for state in AlarmState:
-        cells = (_cell(state, step) for step in AlarmStep)
+        cells = (_cell_text(state, step) for step in AlarmStep)
         lines.append(f"| {state.title} | " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"
 
 
-def _cell(state: AlarmState, step: AlarmStep) -> str:
-    plain, latched = TABLE.get((state, step)), LATCHING.get((state, step))
+def _cell_text(state: AlarmState, step: AlarmStep) -> str:
+    plain, latched = TRANSITIONS.get((state, step)), LATCHING_TRANSITIONS.get((state, step))
     text = plain.title if plain else "-"
-    text += " (own choice)" if (state, step) in OWN_CHOICE else ""
+    text += " (own choice)" if (state, step) in OWN_TRANSITIONS else ""
     return f"{text}; {latched.title} if latching" if latched else text

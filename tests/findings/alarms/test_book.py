@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.book import AlarmBook
-from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmEdges, EdgeKind, joined
+from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmEdges, EdgeKind, join_edges
 from mixmon.findings.alarms.records import Happening, OperatorAction, Verb
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.session.model import AlarmRule, Node
@@ -54,7 +54,7 @@ def played(*items, until=None, cuts=(), rules=RULES):
     for item in items:
         if isinstance(item, OperatorAction):
             book.act(item)
-    edges = joined([item for item in items if isinstance(item, AlarmEdges)]).ordered()
+    edges = join_edges([item for item in items if isinstance(item, AlarmEdges)]).ordered()
     last = (
         until
         if until is not None
@@ -322,9 +322,9 @@ def test_flood_is_more_than_ten_in_ten_minutes():
     assert [r.in_ten_minutes for r in raised] == list(range(1, 15))
     assert [r.flood for r in raised] == [False] * 10 + [True] * 4
     assert book.current().flood
-    book.feed(joined([]), stretch=0, first=times[-1] + 3, until=times[3] + 10 * MINUTE)
+    book.feed(join_edges([]), stretch=0, first=times[-1] + 3, until=times[3] + 10 * MINUTE)
     assert (book.current().in_ten_minutes, book.current().flood) == (10, False)
-    book.feed(joined([]), stretch=0, first=times[3] + 10 * MINUTE + 1, until=times[-1] + 10 * MINUTE)
+    book.feed(join_edges([]), stretch=0, first=times[3] + 10 * MINUTE + 1, until=times[-1] + 10 * MINUTE)
     assert book.current().in_ten_minutes == 0
 
 
@@ -390,8 +390,8 @@ def test_an_alarm_is_not_announced_again_while_it_is_silenced_nor_takes_it_for_c
 def test_time_that_is_not_known_does_not_count_for_a_re_alarm():
     patient = replace(LEAN, re_alarm_s=60.0)
     book, _ = played(edge(S, RAISE), until=31 * S, rules=(patient,))
-    assert book.feed(joined([]), stretch=1, first=3600 * S, until=3629 * S) == ()
-    (again,) = book.feed(joined([]), stretch=1, first=3630 * S, until=3630 * S)
+    assert book.feed(join_edges([]), stretch=1, first=3600 * S, until=3629 * S) == ()
+    (again,) = book.feed(join_edges([]), stretch=1, first=3630 * S, until=3630 * S)
     assert (again.t, again.what) == (3630 * S, Happening.RE_ALARMED)
 
 
@@ -446,7 +446,9 @@ def test_an_action_waits_for_the_rows_of_its_time():
     book = AlarmBook(RULES, NODES)
     book.act(act(20, Verb.ACKNOWLEDGE))
     assert len(book.feed(edge(10, RAISE), stretch=0, first=0, until=19)) == 1
-    assert [r.what for r in book.feed(joined([]), stretch=0, first=20, until=20)] == [Happening.ACKNOWLEDGED]
+    assert [r.what for r in book.feed(join_edges([]), stretch=0, first=20, until=20)] == [
+        Happening.ACKNOWLEDGED
+    ]
 
 
 def test_an_action_behind_the_rows_is_stamped_anew_and_replays_the_same():
@@ -472,9 +474,9 @@ def test_a_clock_set_back_leaves_shelves_and_rates_their_remaining_time():
     book, _ = played(
         *bouncing([1000 * S, 1001 * S]), act(1100 * S, Verb.SHELVE, duration_ns=60 * S), until=1130 * S
     )
-    assert book.feed(joined([]), stretch=1, first=5 * S, until=34 * S) == ()
+    assert book.feed(join_edges([]), stretch=1, first=5 * S, until=34 * S) == ()
     assert book.current().in_ten_minutes == 2
-    (ended,) = book.feed(joined([]), stretch=1, first=35 * S, until=40 * S)
+    (ended,) = book.feed(join_edges([]), stretch=1, first=35 * S, until=40 * S)
     assert (ended.stretch, ended.t, ended.what) == (1, 35 * S, Happening.SHELF_ENDED)
 
 
@@ -483,7 +485,7 @@ def test_actions_of_a_stretch_that_is_over_are_worked_before_the_next():
     book.feed(edge(10, RAISE), stretch=0, first=0, until=20)
     book.act(act(30, Verb.ACKNOWLEDGE))
     book.act(act(7, Verb.SHELVE, stretch=1))
-    records = book.feed(joined([]), stretch=1, first=5, until=9)
+    records = book.feed(join_edges([]), stretch=1, first=5, until=9)
     assert [(r.stretch, r.t, r.what) for r in records] == [
         (0, 30, Happening.ACKNOWLEDGED),
         (1, 7, Happening.SHELVED),
@@ -647,7 +649,7 @@ def test_a_live_session_replays_from_what_it_recorded(life):
     """Live, actions come between the rows, some behind them; the kept ones give the same records."""
     edges, actions, cuts = life
     live, kept, records = AlarmBook(AGAIN, NODES), [], []
-    ordered = joined(edges).ordered()
+    ordered = join_edges(edges).ordered()
     waiting = list(actions)
     for a, b in pairwise([-1, *sorted(cuts), LENGTH]):
         kept += [live.act(waiting.pop(0)) for _ in range(min(2, len(waiting)))]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.signal import lfilter
 
 from mixmon.errors import UsageError
-from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmDetector, AlarmEdges, EdgeKind, joined
+from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmDetector, AlarmEdges, EdgeKind, join_edges
 from mixmon.findings.alarms.measures import lacking
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import AlarmRule, Axes, Chain, Engine, Node, Session, SignalChoice, Targets
@@ -361,7 +361,7 @@ def test_edges_do_not_depend_on_the_split():
         cuts = [0, *np.sort(rng.integers(0, len(data), pieces)).tolist(), len(data)]
         detector = AlarmDetector(RULES)
         parts = [detector.feed(rows_of(data, slice(a, b))) for a, b in pairwise(cuts)]
-        assert listed(joined(parts)) == listed(whole)
+        assert listed(join_edges(parts)) == listed(whole)
 
 
 @given(blocks())
@@ -370,7 +370,7 @@ def test_row_by_row_gives_the_same_edges_and_newest_values(data):
     one_by_one = AlarmDetector(RULES)
     edges = whole.feed(data)
     parts = [one_by_one.feed(rows_of(data, slice(i, i + 1))) for i in range(len(data))]
-    assert listed(joined(parts)) == listed(edges)
+    assert listed(join_edges(parts)) == listed(edges)
     for a, b in zip(whole.latest(), one_by_one.latest(), strict=True):
         assert np.array_equal(a, b, equal_nan=True)
 
