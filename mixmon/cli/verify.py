@@ -28,7 +28,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Prints the mistakes and cautions, one a line; 2 if there are mistakes."""
+    """Prints the mistakes and cautions, one a line; BAD_INPUT if there are mistakes."""
     if arguments.session.is_dir():
         return _verify_run(arguments)
     from mixmon.messages.bind import verify
@@ -42,15 +42,15 @@ def run(arguments: argparse.Namespace) -> int:
     text = write(arguments.session, mistakes, notes)
     status = conclude(text, BAD_INPUT if mistakes else DONE)
     if mistakes:
-        talk(f"{arguments.session}: {_count_mistakes(mistakes)}; each is listed with its key; mend them")
+        talk(f"{arguments.session}: {_count_mistakes(mistakes)}; each is listed with its key; correct them")
     return status
 
 
 def _verify_run(arguments: argparse.Namespace) -> int:
-    """Compares every file of a run with its checksum; 2 unless all agree.
+    """Compares every file of a run with its checksum; BAD_INPUT unless all agree.
 
     Raises:
-        SourceError: the folder is no run's.
+        SourceError: the folder is not a run.
     """
     from mixmon.record.run_folder import open_run
     from mixmon.report.text import to_json

@@ -1,4 +1,4 @@
-"""Alarms as JSON: every record, what stands in the end, and what the limits rest on."""
+"""Alarms in lines of text and as JSON: records, one moment of watching, the limits and their source."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from mixmon.session.model import AlarmRule, Session
 from mixmon.watch.snapshot import Snapshot
 
 # ----------------------------------------------------------------------------------------------------
-# What is watched, in lines of text: alarm records, and one moment in one line.
+# Lines of text: an alarm record, and one moment of watching.
 # ----------------------------------------------------------------------------------------------------
 
 STATE_LETTERS = {
@@ -55,7 +55,7 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
     """One moment: time, speed, valid cylinders, the leanest, all, spread, then every cylinder.
 
     A cylinder that is not valid is shown by the letter of its state instead of a number that is no
-    more: C cold, W warming, S settling, H held, X silent, R and L at the ends of the range, O overrun
+    now: C cold, W warming, S settling, H held, X silent, R and L at the ends of the range, O overrun
     or cut, ? suspect, - left out.
     """
     if snapshot.failure:
@@ -106,15 +106,20 @@ def _number_text(value: float, decimals: int, *, signed: bool = False) -> str:
     return f"{value:{'+' if signed else ''}.{decimals}f}"
 
 
+# ----------------------------------------------------------------------------------------------------
+# JSON, and what has to be said about the limits.
+# ----------------------------------------------------------------------------------------------------
+
+
 def alarms_json(
-    records: Sequence[AlarmEvent], standing: AlarmList, session: Session, first_ns: int
+    records: Sequence[AlarmEvent], at_end: AlarmList, session: Session, first_ns: int
 ) -> Mapping[str, Any]:
     """The fields about alarms in `mixmon replay --json`.
 
     alarms            one a record, in order of time:
         t_s              from the log's first frame
         rule, priority, position, cylinders   position null and no cylinders for the whole engine or rule
-        what             a word of `findings.alarm_records.Happening`: condition true, condition false,
+        what             a word of `findings.alarms.records.Happening`: condition true, condition false,
                          acknowledged, reset, shelved, shelf ended, suppressed, released, out of service,
                          in service, re-alarm
         before, state    normal, new, acknowledged, cleared-unacknowledged, latched-unacknowledged,
@@ -133,13 +138,13 @@ def alarms_json(
     """
     return {
         "alarms": [{"t_s": (event.t - first_ns) / 1e9, **alarm_data(event)} for event in records],
-        "alarms_standing": [_standing_object(alarm, first_ns) for alarm in standing.alarms],
+        "alarms_standing": [_standing_object(alarm, first_ns) for alarm in at_end.alarms],
         "alarm_limits": _limits_object(session),
     }
 
 
 def alarm_limits_text(session: Session) -> str:
-    """What must be said of limits that are no builder's, and of alarms that cannot ring; else nothing."""
+    """Paragraphs on placeholder limits and on alarms that cannot be raised; empty where there are none."""
     limits = limits_in_force(session)
     said = [f"{PLACEHOLDER}; enter them under [limits]"] if limits.source is None else []
     said += [

@@ -1,4 +1,4 @@
-"""The kinds of alarm: everything that is particular to one kind stands in its entry of ALARM_KINDS.
+"""The kinds of alarm: everything that is particular to one kind is in its entry of ALARM_KINDS.
 
 The session's schema takes the key and the range of the limit from the entry, the session's checks
 take what the kind needs, the detector takes how its value is computed, the screens take the unit and
@@ -26,7 +26,7 @@ from mixmon.session.schema import MistakeReport, Number
 class MeasuredColumns(Protocol):
     """k rows of n nodes under one rule: the columns from which the value of a kind is computed.
 
-    NaN stands where a quantity is not known, also where the session maps no signal for it.
+    A value is NaN where the quantity is not known, or the session maps no signal for it.
     """
 
     @property

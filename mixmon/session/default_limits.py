@@ -16,6 +16,7 @@ the target; a lean reading is announced only if it is still there when the state
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 from mixmon.session.model import AlarmRule, Limits, Session
@@ -24,89 +25,94 @@ PLACEHOLDER: Final = "placeholder limits: common practice, not from this engine'
 """The words with which screens and reports mark limits without a source."""
 
 _UNDER_LOAD: Final = {"throttle": "throttle > 60 and rpm > 2500", "map_kpa": "map_kpa > 80 and rpm > 2500"}
+"""Full load and speed by either load signal (common practice, no source)."""
+
 _WHILE_CUT: Final = "fuel_cut or spark_cut"
 _WHILE_CUT_OR_TIP_IN: Final = "fuel_cut or spark_cut or tip_in"
+
+
+_RULES: Final = (
+    AlarmRule(
+        name="lean under load",
+        priority=1,
+        when=_UNDER_LOAD["throttle"],
+        kind="over_target",
+        limit=0.04,  # +0.04 to +0.05 over target (common practice, no source)
+        on_delay_s=0.2,
+        off_delay_s=8.0,
+        dead_band=0.005,
+        suppress_when=_WHILE_CUT_OR_TIP_IN,
+        cause="weak injector or wiring, failing fuel supply, air leak; or a misfire, which reads lean",
+        consequence="hotter combustion and knock: damage to piston, valves or plug within seconds",
+        response=(
+            "end the pull by the builder's limit, not by this screen; "
+            "then look for a misfire, check injector and rail feed, before any fuel is added"
+        ),
+    ),
+    AlarmRule(
+        name="rich under load",
+        priority=2,
+        when=_UNDER_LOAD["throttle"],
+        kind="under_target",
+        limit=0.07,  # -0.06 to -0.08 against target (common practice, no source)
+        on_delay_s=0.5,
+        off_delay_s=3.0,
+        dead_band=0.005,
+        suppress_when=_WHILE_CUT,
+        cause="leaking or oversized injector, fuel pressure too high, blocked air path of one cylinder",
+        consequence="fuel washes the bore and dilutes the oil, plug and sensor foul",
+        response="go on or end the pull as the builder's limits say; compare injector and air with peers",
+    ),
+    AlarmRule(
+        name="node silent",
+        priority=2,
+        kind="age_s",
+        limit=0.25,  # a silent node is to be seen within 0.25 s (choice of this project)
+        off_delay_s=1.0,
+        cause="supply or connector of this node, broken chain behind it, two nodes with one identity",
+        consequence="nothing is known of this cylinder; its last value is not shown",
+        response=(
+            "count the cylinder as not known and go by the builder's rule for a lost reading; "
+            "check connector and supply of the node"
+        ),
+    ),
+    AlarmRule(
+        name="supply low",
+        priority=3,
+        kind="supply_below",
+        limit=11.0,  # replace by the controller's own minimum (choice of this project)
+        on_delay_s=0.5,
+        off_delay_s=2.0,
+        dead_band=0.3,
+        suppress_when="rpm < 500",  # the battery alone, cold heaters, and cranking
+        cause="flat battery, thin or long supply wires, a contact that drops volts while heaters draw",
+        consequence="the controller resets, the sensor cools, its readings are not counted for a while",
+        response="compare volts along the chain; no run to the builder's limits until the feed is mended",
+    ),
+    AlarmRule(
+        name="spread",
+        priority=3,
+        when=_UNDER_LOAD["throttle"],
+        kind="spread_above",
+        limit=7.0,  # above 6 to 7 %: look for hardware first (common practice, no source)
+        on_delay_s=2.0,
+        off_delay_s=3.0,
+        dead_band=1.0,
+        suppress_when=_WHILE_CUT,
+        cause="one cylinder stands out: injector, air leak, exhaust leak, misfire or sensor",
+        consequence="the leanest cylinder is nearest to knock whatever the mean says",
+        response="look for hardware before trimming; how far to go on is for the builder's limits to say",
+    ),
+)
 
 
 def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
     """The placeholders: lean and rich under load, silent node, low supply, wide spread.
 
-    load_signal: throttle or map_kpa, as in [axes].
+    load_signal: throttle or map_kpa, as in [axes], by which the engine is known to be under load.
     """
     loaded = _UNDER_LOAD[load_signal]
-    return (
-        AlarmRule(
-            name="lean under load",
-            priority=1,
-            when=loaded,
-            kind="over_target",
-            limit=0.04,  # +0.04 to +0.05 over target (common practice, no source)
-            on_delay_s=0.2,
-            off_delay_s=8.0,
-            dead_band=0.005,
-            suppress_when=_WHILE_CUT_OR_TIP_IN,
-            cause="weak injector or wiring, failing fuel supply, air leak; or a misfire, which reads lean",
-            consequence="hotter combustion and knock: damage to piston, valves or plug within seconds",
-            response=(
-                "end the pull by the builder's limit, not by this screen; "
-                "then look for a misfire, check injector and rail feed, before any fuel is added"
-            ),
-        ),
-        AlarmRule(
-            name="rich under load",
-            priority=2,
-            when=loaded,
-            kind="under_target",
-            limit=0.07,  # -0.06 to -0.08 against target (common practice, no source)
-            on_delay_s=0.5,
-            off_delay_s=3.0,
-            dead_band=0.005,
-            suppress_when=_WHILE_CUT,
-            cause="leaking or oversized injector, fuel pressure too high, blocked air path of one cylinder",
-            consequence="fuel washes the bore and dilutes the oil, plug and sensor foul",
-            response="go on or end the pull as the builder's limits say; compare injector and air with peers",
-        ),
-        AlarmRule(
-            name="node silent",
-            priority=2,
-            kind="age_s",
-            limit=0.25,  # a silent node is to be seen within 0.25 s (choice of this project)
-            off_delay_s=1.0,
-            cause="supply or connector of this node, broken chain behind it, two nodes with one identity",
-            consequence="nothing is known of this cylinder; its last value is not shown",
-            response=(
-                "count the cylinder as not known and go by the builder's rule for a lost reading; "
-                "check connector and supply of the node"
-            ),
-        ),
-        AlarmRule(
-            name="supply low",
-            priority=3,
-            kind="supply_below",
-            limit=11.0,  # replace by the controller's own minimum (choice of this project)
-            on_delay_s=0.5,
-            off_delay_s=2.0,
-            dead_band=0.3,
-            suppress_when="rpm < 500",  # the battery alone, cold heaters, and cranking
-            cause="flat battery, thin or long supply wires, a contact that drops volts while heaters draw",
-            consequence="the controller resets, the sensor cools, its readings are not counted for a while",
-            response="compare volts along the chain; no run to the builder's limits until the feed is mended",
-        ),
-        AlarmRule(
-            name="spread",
-            priority=3,
-            when=loaded,
-            kind="spread_above",
-            limit=7.0,  # above 6 to 7 %: look for hardware first (common practice, no source)
-            on_delay_s=2.0,
-            off_delay_s=3.0,
-            dead_band=1.0,
-            suppress_when=_WHILE_CUT,
-            cause="one cylinder stands out: injector, air leak, exhaust leak, misfire or sensor",
-            consequence="the leanest cylinder is nearest to knock whatever the mean says",
-            response="look for hardware before trimming; how far to go on is for the builder's limits to say",
-        ),
-    )
+    return tuple(replace(rule, when=loaded) if rule.when else rule for rule in _RULES)
 
 
 def limits_in_force(session: Session) -> Limits:

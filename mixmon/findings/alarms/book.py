@@ -144,7 +144,7 @@ class LiveAlarm:
         return self.announced + round(wait * 1e9)
 
     def announce(self, t: int, *, again: bool) -> None:
-        """Count an announcement; one for standing long is no chatter."""
+        """Counts an announcement; a re-alarm does not count as chatter."""
         self.announced = t
         if not again:
             self.lately.add(t)
@@ -281,9 +281,9 @@ class AlarmBook:
     def __init__(self, rules: Sequence[AlarmRule], nodes: Sequence[Node]) -> None:
         self._watched = [WatchedRule(number, rule) for number, rule in enumerate(rules)]
         self._alarms = {
-            (standing.watched.number, standing.node): standing
+            (alarm.watched.number, alarm.node): alarm
             for watched in self._watched
-            for standing in _make_live_alarms(watched, nodes)
+            for alarm in _make_live_alarms(watched, nodes)
         }
         self._actions: list[OperatorAction] = []
         self._last_ten_minutes = Announcements(10 * MINUTE_NS)

@@ -1,6 +1,6 @@
 """The columns of rows from which alarm kinds compute their values, and which values count.
 
-The kinds stand in `session.alarm_kinds`; nothing here knows delays. Of mixture only VALID samples say
+The kinds are in `session.alarm_kinds`; nothing here knows delays. Of mixture only VALID samples say
 something about a limit, with one exception: a sensor at the lean end of its range for longer than
 settling lasts proves that the gas is *at least* that lean. It can cross a lean limit, and can never
 take the crossing back. The same holds on the rich side.
