@@ -1,8 +1,10 @@
 """The whole alarm stage: rows and operator actions in, records out, whatever the split."""
 
+import math
 from itertools import pairwise
 
 import numpy as np
+import pytest
 
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import Happening, OperatorAction, Verb
@@ -121,3 +123,18 @@ def test_nothing_in_nothing_out():
     block = rows(5, count=10, stretches=1)
     assert alarms.feed(block.take(slice(0, 0))) == alarms.feed(block) == alarms.flush() == ()
     assert alarms.current().alarms == ()
+
+
+def test_without_rows_only_a_value_that_grows_by_itself_is_still_known():
+    block = rows(3, stretches=1)
+    alarms = Alarms(RULES, NODES)
+    alarms.feed(block)
+    before = {(a.rule.name, a.position): a for a in alarms.current().alarms}
+    after = alarms.current().aged(2 * S).alarms
+    assert {a.rule.kind for a in after} >= {"age_s", "over_target"}
+    for alarm in after:
+        was = before[alarm.rule.name, alarm.position].value_now
+        if alarm.rule.kind == "age_s":
+            assert alarm.value_now == pytest.approx(was + 2.0, abs=1e-9)
+        else:
+            assert math.isnan(alarm.value_now)
