@@ -15,7 +15,7 @@ from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage, find_events
-from mixmon.findings.lags import KnownLag, Lags, is_given, known_lags
+from mixmon.findings.lags import Lags, NodeLag, is_given, sensor_lags
 from mixmon.findings.response.response import review_response
 from mixmon.findings.stage import feed_on_the_way, run_through
 from mixmon.frames.account import Loss, Reject
@@ -369,7 +369,7 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent
     return tuple(run_through(stage, run))
 
 
-def lags(run: Run, given: Lags | None = None) -> tuple[KnownLag, ...]:
+def lags(run: Run, given: Lags | None = None) -> tuple[NodeLag, ...]:
     """How slowly each sensor follows: as given, else measured in the run, else assumed.
 
     The run is read to its end for that, unless all is given or it can be read once only.
@@ -393,6 +393,6 @@ def lags(run: Run, given: Lags | None = None) -> tuple[KnownLag, ...]:
     """
     nodes = run.session.chain.nodes
     if run.once or all(is_given(node, given) for node in nodes):
-        return known_lags(nodes, given)
-    known_lags(nodes, given)  # a mistake is told before the log is read
-    return known_lags(nodes, given, review_response(run.binding, run).sensors)
+        return sensor_lags(nodes, given)
+    sensor_lags(nodes, given)  # a mistake is told before the log is read
+    return sensor_lags(nodes, given, review_response(run.binding, run).sensors)

@@ -12,7 +12,7 @@ from mixmon.cli.runs import add_against, add_lag, add_run, lags_of, opened_run
 from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
-    from mixmon.findings.lags import KnownLag
+    from mixmon.findings.lags import NodeLag
     from mixmon.run import Run
 
 
@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _pulls_report(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
+def _pulls_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Namespace) -> str:
     from mixmon.findings.lags import lags_by_cylinder
     from mixmon.findings.pulls.review import review_run
     from mixmon.report.pulls import pulls_json, pulls_text
@@ -52,7 +52,7 @@ def _pulls_report(run_: Run, known: Sequence[KnownLag], arguments: argparse.Name
     return pulls_text(reviewed, known, run_, chosen, arguments.against)
 
 
-def _tips_report(run_: Run, known: Sequence[KnownLag], arguments: argparse.Namespace) -> str:
+def _tips_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Namespace) -> str:
     from mixmon.findings.events.tips import find_tips
     from mixmon.findings.lags import lags_by_cylinder
     from mixmon.report.text import to_json

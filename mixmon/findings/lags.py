@@ -14,8 +14,14 @@ import numpy as np
 
 from mixmon.arrays import Floats
 from mixmon.errors import UsageError
-from mixmon.findings.response.cuts import AFTER_ROWS, BEFORE_ROWS, LONGEST_CUT_ROWS, Cut, ResponseStage
-from mixmon.findings.response.sensors import SensorResponse, Time, sensor_responses
+from mixmon.findings.response.cuts import (
+    CUT_AFTER_ROWS,
+    CUT_BEFORE_ROWS,
+    LONGEST_CUT_ROWS,
+    MeasuredCut,
+    ResponseStage,
+)
+from mixmon.findings.response.sensors import ResponseTime, SensorResponse, sensor_responses
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Node
@@ -51,11 +57,11 @@ def node_lags(nodes: Sequence[Node], lag_s: Lags | None) -> Floats:
     pairs = []
     for node in nodes:
         named = [by_cylinder[c] for c in node.cylinders if c in by_cylinder]
-        pairs.append(_pair(named[0] if named else usual))
+        pairs.append(_check_pair(named[0] if named else usual))
     return np.array(pairs, np.float64).reshape(-1, 2).T
 
 
-def _pair(lag: Lag) -> tuple[float, float]:
+def _check_pair(lag: Lag) -> tuple[float, float]:
     pair = lag if isinstance(lag, tuple) else (lag, lag)
     for one in pair:
         if not 0.0 <= one <= LONGEST_LAG_S:
@@ -70,6 +76,10 @@ _SURE_SHARE = 0.25
 """A time with a wider half interval than this part of it says less than what is usual (own choice)."""
 
 
+_FAR_SHARE = 0.25
+"""Our choice: a node whose lag differs from the middle one by more than a quarter is named in reports."""
+
+
 class LagSource(StrEnum):
     """Where a lag is from. The values are the words shown and written."""
 
@@ -79,7 +89,7 @@ class LagSource(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class KnownLag:
+class NodeLag:
     """The lag of one node: T63 of readings that rise (lean-going) and fall (rich-going), s."""
 
     position: int
@@ -89,14 +99,14 @@ class KnownLag:
     source: LagSource
 
 
-def known_lags(
+def sensor_lags(
     nodes: Sequence[Node], given: Lags | None = None, measured: Sequence[SensorResponse] = ()
-) -> tuple[KnownLag, ...]:
+) -> tuple[NodeLag, ...]:
     """One a node.
 
     Args:
         nodes: of the chain.
-        given: by the user; see `assumed_lag`.
+        given: by the user; see `node_lags`.
         measured: what the run says of every node, in the order of the nodes; empty where it was not asked.
 
     Raises:
@@ -106,10 +116,10 @@ def known_lags(
     for j, node in enumerate(nodes):
         source, pair = LagSource.GIVEN, (float(lags[0, j]), float(lags[1, j]))
         if not is_given(node, given):
-            found = _measured(measured[j]) if measured else None
+            found = _measured_lag(measured[j]) if measured else None
             source = LagSource.ASSUMED if found is None else LagSource.MEASURED
             pair = found or pair
-        known.append(KnownLag(node.position, node.cylinders, pair[0], pair[1], source))
+        known.append(NodeLag(node.position, node.cylinders, pair[0], pair[1], source))
     return tuple(known)
 
 
@@ -120,13 +130,25 @@ def is_given(node: Node, given: Lags | None) -> bool:
     return given is not None
 
 
-def lags_by_cylinder(known: Sequence[KnownLag]) -> dict[int, tuple[float, float]]:
+def lags_by_cylinder(known: Sequence[NodeLag]) -> dict[int, tuple[float, float]]:
     """Those that are more than assumed, in the form in which stages take them."""
     told = [lag for lag in known if lag.source is not LagSource.ASSUMED]
     return {cylinder: (lag.lean_s, lag.rich_s) for lag in told for cylinder in lag.cylinders}
 
 
-def _measured(sensor: SensorResponse) -> tuple[float, float] | None:
+def middle_lean_lag(lags: Sequence[NodeLag]) -> float:
+    """The median lean-going lag, s; of an even number of lags the lower one of the middle two."""
+    return sorted(lag.lean_s for lag in lags)[(len(lags) - 1) // 2]
+
+
+def is_far_lag(lag: NodeLag, middle_s: float) -> bool:
+    """Whether either way of a lag is so far from the middle one that a report names its node."""
+    if not middle_s:
+        return False
+    return max(abs(s / middle_s - 1.0) for s in (lag.lean_s, lag.rich_s)) > _FAR_SHARE
+
+
+def _measured_lag(sensor: SensorResponse) -> tuple[float, float] | None:
     """Lean-going and rich-going; one stands for both where the other is not sure."""
     sure = [time.t63_s if _is_sure(time) else np.nan for time in (sensor.lean, sensor.rich)]
     if not np.isfinite(sure).any():
@@ -135,7 +157,7 @@ def _measured(sensor: SensorResponse) -> tuple[float, float] | None:
     return float(lean), float(rich)
 
 
-def _is_sure(time: Time) -> bool:
+def _is_sure(time: ResponseTime) -> bool:
     return bool(0.0 < time.t63_s <= LONGEST_LAG_S and time.half_s <= _SURE_SHARE * time.t63_s)
 
 
@@ -149,7 +171,7 @@ def _is_sure(time: Time) -> bool:
 # ----------------------------------------------------------------------------------------------------
 
 _CUTS = 20
-_COMPLETE_ROWS = AFTER_ROWS + BEFORE_ROWS + 100
+_COMPLETE_ROWS = CUT_AFTER_ROWS + CUT_BEFORE_ROWS + 100
 """After the first reading has left air; the last one leaves it within a second."""
 
 
@@ -158,7 +180,7 @@ class OnlineLags:
 
     Args:
         nodes: of the chain.
-        given: lags that are known; see `assumed_lag`.
+        given: lags that are known; see `node_lags`.
 
     Raises:
         UsageError: an impossible lag.
@@ -167,7 +189,7 @@ class OnlineLags:
     def __init__(self, nodes: Sequence[Node], given: Lags | None = None) -> None:
         self._nodes, self._given = nodes, given
         self._response = None if all(is_given(node, given) for node in nodes) else ResponseStage()
-        self._cuts: deque[Cut] = deque(maxlen=_CUTS)
+        self._cuts: deque[MeasuredCut] = deque(maxlen=_CUTS)
         self._stretch = -1
         self._from = deque([(self._stretch, 0)], maxlen=_CUTS)
         self._lags = deque([node_lags(nodes, given)], maxlen=_CUTS)
@@ -177,9 +199,9 @@ class OnlineLags:
         if self._response is None or not len(block):
             return
         if block.stretch[0] != self._stretch:
-            self._learn(self._response.flush())
+            self._learn_from_cuts(self._response.flush())
             self._stretch = int(block.stretch[0])
-        self._learn(self._response.feed(block))
+        self._learn_from_cuts(self._response.feed(block))
 
     def at(self, stretch: int, t: int) -> Floats:
         """Lags for what begins at t, ns, of a stretch of time: s, lean-going and rich-going, [2, n]."""
@@ -188,13 +210,13 @@ class OnlineLags:
             last -= 1
         return self._lags[last]
 
-    def _learn(self, cuts: Sequence[Cut]) -> None:
+    def _learn_from_cuts(self, cuts: Sequence[MeasuredCut]) -> None:
         for cut in cuts:
             self._cuts.append(cut)
             rows = LONGEST_CUT_ROWS if np.isnan(cut.seconds) else round(cut.seconds * 1e9 / GRID_NS)
             begins = (self._stretch, cut.t + (rows + _COMPLETE_ROWS) * GRID_NS)
             unseen = np.full(len(self._nodes), np.nan)
             sensors = sensor_responses(self._nodes, tuple(self._cuts), (), unseen)
-            known = known_lags(self._nodes, self._given, sensors)
+            known = sensor_lags(self._nodes, self._given, sensors)
             self._from.append(max(begins, self._from[-1]))
             self._lags.append(node_lags(self._nodes, lags_by_cylinder(known)))

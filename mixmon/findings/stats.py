@@ -24,6 +24,9 @@ from mixmon.arrays import Bools, Floats
 # ----------------------------------------------------------------------------------------------------
 
 
+NORMAL_95 = 1.96
+"""Half of the central 95 % of a normal distribution, in standard deviations (its table, two decimals)."""
+
 SIGMA_OF_MAD = 1.4826
 """Standard deviation of normal noise over the median of its absolute deviations (computed: 1 / 0.67449,
 the upper quartile of the standard normal distribution)."""

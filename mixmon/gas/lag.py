@@ -141,7 +141,7 @@ class SensorLag:
         >>> SensorLag.of_total(0.105, 0.105)
         SensorLag(lean_s=0.085, rich_s=0.085, filter_s=0.02)
         """
-        still = min(_USUAL_FILTER_S, _MOST_OF_TOTAL * min(lean_s, rich_s))
+        still = min(USUAL_FILTER_S, _MOST_OF_TOTAL * min(lean_s, rich_s))
         return cls(round(lean_s - still, 9), round(rich_s - still, 9), still)
 
     @property
@@ -165,7 +165,7 @@ class SensorLag:
         return np.asarray(reading * np.exp(-after / still) + element * share, np.float64)
 
 
-_USUAL_FILTER_S = 0.020
+USUAL_FILTER_S = 0.020
 """Time constant of a controller's filter: common practice, no source."""
 
 _MOST_OF_TOTAL = 0.2

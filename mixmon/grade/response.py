@@ -11,7 +11,7 @@ import numpy as np
 from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.response import CellDelay, ResponseReview
 from mixmon.findings.response.sensors import (
-    AIR_PERCENT,
+    AIR_OFF_PERCENT,
     SLOW_RATIO,
     UNEVEN_RATIO,
     WARM_UP_RATIO,
@@ -169,7 +169,7 @@ def _true_oddities(evidence: Evidence, sensor: Sensor) -> Iterator[str]:
         yield _UNEVEN
     if sensor["warm_up_s"] >= WARM_UP_RATIO * float(np.median([one["warm_up_s"] for one in sensors])):
         yield _WARMS
-    if abs(sensor["free_air_percent"]) > AIR_PERCENT:
+    if abs(sensor["free_air_percent"]) > AIR_OFF_PERCENT:
         yield _AIR
 
 

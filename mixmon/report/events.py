@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from mixmon.findings.events.event import NOT_FUELLING, Event, Kind, Value
-from mixmon.findings.lags import KnownLag
+from mixmon.findings.lags import NodeLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.text import Column, counted, log_notes, note_lines, paragraph, since_first, table, title
@@ -22,7 +22,7 @@ _COUNTED = {Kind.NODE_SILENT: "silent node"}
 Evidence = Mapping[str, Value]
 
 
-def events_json(events: Sequence[Event], known: Sequence[KnownLag], run: Run) -> Mapping[str, Any]:
+def events_json(events: Sequence[Event], known: Sequence[NodeLag], run: Run) -> Mapping[str, Any]:
     """The fields of `mixmon events --json`, in their order.
 
     session, log   as for the balance
@@ -64,7 +64,7 @@ def _event_json(event: Event, run: Run) -> Mapping[str, Any]:
     }
 
 
-def events_text(events: Sequence[Event], known: Sequence[KnownLag], run: Run, unit: Unit) -> str:
+def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, unit: Unit) -> str:
     """The events for a terminal of 80 columns."""
     parts = [title("EVENTS", run.session.name) + log_text(run.log)]
     if events:

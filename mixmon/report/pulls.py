@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.findings.lags import KnownLag
+from mixmon.findings.lags import NodeLag
 from mixmon.findings.pulls.bands import Point, PullTable
 from mixmon.findings.pulls.pulls import Pull
 from mixmon.findings.pulls.quality import Exclusion, PullState
@@ -44,7 +44,7 @@ _NO_DATA = ("..", "no or too little data")
 
 
 def pulls_json(
-    review: PullReview, known: Sequence[KnownLag], run: Run, chosen: Sequence[int]
+    review: PullReview, known: Sequence[NodeLag], run: Run, chosen: Sequence[int]
 ) -> Mapping[str, Any]:
     """The fields of `mixmon pulls --json`, in their order.
 
@@ -149,7 +149,7 @@ def _repeat_json(repeat: Repeat, nodes: Sequence[Node]) -> Mapping[str, Any]:
 
 
 def pulls_text(
-    review: PullReview, known: Sequence[KnownLag], run: Run, chosen: Sequence[int], against: str
+    review: PullReview, known: Sequence[NodeLag], run: Run, chosen: Sequence[int], against: str
 ) -> str:
     """The list of all pulls and the table of each chosen one, for a terminal of 80 columns."""
     parts = [title("PULLS", run.session.name) + log_text(run.log)]
@@ -312,7 +312,7 @@ def _compared(repeat: Repeat | None) -> str:
     )
 
 
-def _closing(known: Sequence[KnownLag]) -> str:
+def _closing(known: Sequence[NodeLag]) -> str:
     return (
         paragraph("speeds are those at which the gas was burnt: gas delay and sensor lag are allowed for")
         + paragraph(f"{lags_words(known)}; --lag tells better ones")

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from mixmon.findings.response.cuts import LEAN, RICH, Cut, Going
+from mixmon.findings.response.cuts import LEAN, RICH, CutEdge, MeasuredCut
 from mixmon.findings.response.response import CellDelay, ResponseReview
-from mixmon.findings.response.sensors import SLOW_RATIO, PairComparison, SensorResponse, Time
+from mixmon.findings.response.sensors import SLOW_RATIO, PairComparison, ResponseTime, SensorResponse
 from mixmon.findings.response.steps import DelayPoint
+from mixmon.note import Note
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import (
     NO_VALUE,
@@ -29,7 +30,6 @@ from mixmon.report.words import sentence
 from mixmon.run import Run
 from mixmon.session.model import Node
 
-_Z95 = 1.96
 _MOST_COLUMNS = 8
 
 
@@ -72,12 +72,12 @@ def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: 
     }
 
 
-def _cut_json(cut: Cut, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
+def _cut_json(cut: MeasuredCut, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
     return {
         "t_s": since_first(cut.t, run),
         "seconds": cut.seconds,
-        "lean": _going_json(cut.lean, nodes, run),
-        "rich": None if cut.rich is None else _going_json(cut.rich, nodes, run),
+        "lean": _edge_json(cut.lean, nodes, run),
+        "rich": None if cut.rich is None else _edge_json(cut.rich, nodes, run),
         "air": [
             {"position": node.position, "percent": cut.air.percent[j], "clipped": bool(cut.clipped[j])}
             for j, node in enumerate(nodes)
@@ -85,14 +85,14 @@ def _cut_json(cut: Cut, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
     }
 
 
-def _going_json(going: Going, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
-    fit = going.fit
+def _edge_json(edge: CutEdge, nodes: Sequence[Node], run: Run) -> Mapping[str, Any]:
+    fit = edge.fit
     return {
-        "t_s": since_first(going.t, run),
-        "command": going.command,
-        "rpm": going.rpm,
-        "load": going.load,
-        "after_spark_cut": going.rough,
+        "t_s": since_first(edge.t, run),
+        "command": edge.command,
+        "rpm": edge.rpm,
+        "load": edge.load,
+        "after_spark_cut": edge.rough,
         "nodes": [
             {
                 "position": node.position,
@@ -106,7 +106,7 @@ def _going_json(going: Going, nodes: Sequence[Node], run: Run) -> Mapping[str, A
                 "before_percent": fit.before[j],
                 "after_percent": fit.after[j],
                 "misfit": fit.misfit[j],
-                "left_out": going.why[j],
+                "left_out": edge.left_out[j],
             }
             for j, node in enumerate(nodes)
         ],
@@ -124,7 +124,7 @@ def _steps_json(point: DelayPoint, nodes: Sequence[Node], run: Run) -> Mapping[s
         "lean_moves": point.lean_moves,
         "rich_moves": point.rich_moves,
         "dead_s": point.dead_s,
-        "dead_half_s": _Z95 * point.dead_sd,
+        "dead_half_s": point.dead_half_s,
         "nodes": [
             {
                 "position": node.position,
@@ -186,15 +186,15 @@ def response_text(review: ResponseReview, run: Run) -> str:
     parts = [title("RESPONSE", run.session.name) + log_text(run.log)]
     parts.append(paragraph(f"from {told} of fuel steps"))
     if review.cuts or review.points or any(np.isfinite(s.warm_up_s) for s in review.sensors):
-        parts.append(_sensors(review.sensors) + paragraph(_SENSORS_SAY))
+        parts.append(_sensors_table(review.sensors) + paragraph(_SENSORS_SAY))
     if review.cuts or review.points:
-        parts.append(_events(review, run))
+        parts.append(_events_table(review, run))
     else:
         parts.append(paragraph(_NO_RESPONSE))
     refused = [
         f"at {since_first(r.t, run):.1f} s fuel step not usable: {sentence(r.why)}" for r in review.refused
     ]
-    parts += [_delay(review), *map(paragraph, refused)]
+    parts += [_delay_text(review), *map(paragraph, refused)]
     notes = note_lines(log_notes(run))
     return "\n".join([*parts, notes] if notes else parts)
 
@@ -211,7 +211,7 @@ _NO_RESPONSE = (
 )
 
 
-def _sensors(sensors: Sequence[SensorResponse]) -> str:
+def _sensors_table(sensors: Sequence[SensorResponse]) -> str:
     columns = [
         Column("cyl", left=True),
         Column("sensor", left=True),
@@ -227,9 +227,12 @@ def _sensors(sensors: Sequence[SensorResponse]) -> str:
     ]
     rows: list[tuple[Cell, ...]] = []
     for one in sensors:
-        remarks = [*map(sentence, one.flags), *(f"{why}: {count}" for why, count in one.left_out.items())]
+        remarks = [
+            *map(sentence, one.flags),
+            *(f"{sentence(Note(problem))}: {count}" for problem, count in one.left_out.items()),
+        ]
         name = "+".join(map(str, one.cylinders))
-        times = (*_ms(one.lean), *_ms(one.rich), one.times_peers)
+        times = (*_in_ms(one.lean), *_in_ms(one.rich), one.times_peers)
         air = (one.air_percent, _off_air(one), one.warm_up_s)
         rows.append((name, one.sensor or "", *times, *air, ", ".join(remarks)))
     return table(columns, rows)
@@ -241,11 +244,11 @@ def _off_air(one: SensorResponse) -> float:
     return told if np.isfinite(told) else one.air_to_peers_percent
 
 
-def _ms(time: Time) -> tuple[float, float]:
+def _in_ms(time: ResponseTime) -> tuple[float, float]:
     return 1000.0 * time.t63_s, 1000.0 * time.half_s
 
 
-def _events(review: ResponseReview, run: Run) -> str:
+def _events_table(review: ResponseReview, run: Run) -> str:
     columns = [
         Column("at s", 1),
         Column("event", left=True),
@@ -257,7 +260,7 @@ def _events(review: ResponseReview, run: Run) -> str:
         Column("", left=True, wraps=True),
     ]
     ways = [(way, g) for cut in review.cuts for way, g in ((LEAN, cut.lean), (RICH, cut.rich)) if g]
-    rows = [(going.t, _going_row(way, going, run)) for way, going in ways]
+    rows = [(edge.t, _edge_row(way, edge, run)) for way, edge in ways]
     rows += [(point.t, _point_row(point, run)) for point in review.points]
     rows.sort(key=lambda row: row[0])
     return table(columns, [row for _, row in rows]) + paragraph(
@@ -266,44 +269,58 @@ def _events(review: ResponseReview, run: Run) -> str:
     )
 
 
-def _going_row(way: str, going: Going, run: Run) -> tuple[Cell, ...]:
+def _edge_row(way: str, edge: CutEdge, run: Run) -> tuple[Cell, ...]:
     what = "fuel cut, lean-going" if way == LEAN else "fuel back, rich-going"
-    known = np.isfinite(going.fit.t63_s)
-    dead = float(np.mean(going.fit.dead_s[known])) if going.command and known.any() else np.nan
-    total = (going.fit.dead_s + going.fit.t63_s)[known]
-    remark = "sparks cut before" if going.rough else "" if going.command else "command not seen"
-    delay = float(np.median(total)) if going.command and known.any() else np.nan
-    seen = f"{int(known.sum())}/{len(known)}"
-    return (since_first(going.t, run), what, going.rpm, going.load, 1e3 * dead, 1e3 * delay, seen, remark)
+    remark = "sparks cut before" if edge.rough else "" if edge.command else "command not seen"
+    seen = f"{int(edge.followed.sum())}/{len(edge.followed)}"
+    return (
+        since_first(edge.t, run),
+        what,
+        edge.rpm,
+        edge.load,
+        1e3 * edge.dead_s,
+        1e3 * edge.delay_s,
+        seen,
+        remark,
+    )
 
 
 def _point_row(point: DelayPoint, run: Run) -> tuple[Cell, ...]:
-    known = np.isfinite(point.fit.delay_s)
-    delay = 1e3 * float(np.median(point.fit.delay_s[known]))
     what = f"{counted(point.moves, 'fuel step')} ({point.signal})"
-    error = f"dead ±{_Z95 * 1e3 * point.dead_sd:.0f} ms"
-    seen = f"{int(known.sum())}/{len(known)}"
-    return (since_first(point.t, run), what, point.rpm, point.load, 1e3 * point.dead_s, delay, seen, error)
+    error = f"dead ±{1e3 * point.dead_half_s:.0f} ms"
+    seen = f"{int(point.followed.sum())}/{len(point.followed)}"
+    return (
+        since_first(point.t, run),
+        what,
+        point.rpm,
+        point.load,
+        1e3 * point.dead_s,
+        1e3 * point.delay_s,
+        seen,
+        error,
+    )
 
 
-def _delay(review: ResponseReview) -> str:
+def _delay_text(review: ResponseReview) -> str:
     model = review.model
     if model is None:
         return "" if review.refusal is None else paragraph(sentence(review.refusal))
     constant_ms = round(1e3 * model.constant_s)
     said = (
         f"DELAY from command to 63 % of the reading in ms, ± 95 %: {model.cycles:.2f} ± "
-        f"{_Z95 * model.cycles_sd:.2f} cycles + gas in the pipe x {model.pipe_factor:.2f} "
+        f"{model.cycles_half:.2f} cycles + gas in the pipe x {model.pipe_factor:.2f} "
         f"{'-' if constant_ms < 0 else '+'} {abs(constant_ms)} ms, and the middle sensor's T63; "
         "across: rpm/1000, down: load"
     )
     lines = paragraph(said)
     speeds = list(dict.fromkeys(cell.rpm for cell in review.cells))
-    grids = [_grid(review.cells, speeds[i : i + _MOST_COLUMNS]) for i in range(0, len(speeds), _MOST_COLUMNS)]
+    grids = [
+        _delay_grid(review.cells, speeds[i : i + _MOST_COLUMNS]) for i in range(0, len(speeds), _MOST_COLUMNS)
+    ]
     return lines + "\n".join(grids)
 
 
-def _grid(cells: Sequence[CellDelay], speeds: Sequence[float]) -> str:
+def _delay_grid(cells: Sequence[CellDelay], speeds: Sequence[float]) -> str:
     columns = [Column("load", left=True), *(Column(f"{rpm / 1000:g}") for rpm in speeds)]
     rows: list[tuple[Cell, ...]] = []
     for load in sorted({cell.load for cell in cells}):
@@ -337,7 +354,7 @@ def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:
     nodes = run.session.chain.nodes
     rows: list[tuple[Cell, ...]] = []
     for pair in pairs:
-        who = (_who(nodes[pair.fast]), _who(nodes[pair.slow]))
+        who = (_name_of(nodes[pair.fast]), _name_of(nodes[pair.slow]))
         size = (pair.peak_fast, f"{number(100 * pair.recovered)} %", pair.missed, pair.missed_area)
         rows.append(
             (since_first(pair.t, run), *who, 1e3 * pair.lag_s, 1e3 * pair.tau_s, *size, pair.residual)
@@ -349,5 +366,5 @@ def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:
     )
 
 
-def _who(node: Node) -> str:
+def _name_of(node: Node) -> str:
     return node.sensor or f"cyl {'+'.join(map(str, node.cylinders))}"

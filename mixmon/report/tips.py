@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from mixmon.findings.events.tips import BACK_WITHIN, Repeated, Tip, TipGroup, TipMeasure, TipReview
-from mixmon.findings.lags import KnownLag
+from mixmon.findings.lags import NodeLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.text import (
@@ -24,7 +24,7 @@ from mixmon.run import Run
 from mixmon.session.model import Node
 
 
-def tips_json(found: TipReview, known: Sequence[KnownLag], run: Run) -> Mapping[str, Any]:
+def tips_json(found: TipReview, known: Sequence[NodeLag], run: Run) -> Mapping[str, Any]:
     """The fields of `mixmon pulls --transients --json`, in their order.
 
     session, log   as for the balance
@@ -92,7 +92,7 @@ def _node_json(node: Node) -> Mapping[str, Any]:
     return {"position": node.position, "cylinders": node.cylinders, "sensor": node.sensor}
 
 
-def tips_text(found: TipReview, known: Sequence[KnownLag], run: Run) -> str:
+def tips_text(found: TipReview, known: Sequence[NodeLag], run: Run) -> str:
     """All tips, then repeats taken together, then those that stand alone, for 80 columns."""
     parts = [title("TIP-INS AND TIP-OUTS", run.session.name) + log_text(run.log)]
     if found.tips:
@@ -180,7 +180,7 @@ def _rest(mean: TipMeasure) -> tuple[float, float, float]:
     return mean.back_s, mean.over_target, mean.noise
 
 
-def _closing(found: TipReview, known: Sequence[KnownLag]) -> str:
+def _closing(found: TipReview, known: Sequence[NodeLag]) -> str:
     lines = list(_meaning(found.tips[0].lag_s, known)) if found.tips else [_NONE]
     if found.too_short:
         lines.append(
@@ -194,7 +194,7 @@ def _closing(found: TipReview, known: Sequence[KnownLag]) -> str:
 _NONE = "no tip found: that is 25 % of opening or more within a quarter of a second, and held"
 
 
-def _meaning(lag_s: float, known: Sequence[KnownLag]) -> tuple[str, str, str]:
+def _meaning(lag_s: float, known: Sequence[NodeLag]) -> tuple[str, str, str]:
     """What the columns are, and what they rest on."""
     columns = (
         "peak: lambda off the cylinder's own settled mixture, lean positive; area: lambda times seconds; "

@@ -13,8 +13,9 @@ from typing import Any, Final
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.census.records import CensusNote
 from mixmon.findings.census.wiring import WiringNote
+from mixmon.findings.lags import LagSource
 from mixmon.findings.pulls.quality import PullNote
-from mixmon.findings.response.notes import ResponseNote
+from mixmon.findings.response.notes import EdgeProblem, ResponseNote
 from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
@@ -284,11 +285,25 @@ _RESPONSE: Final[Mapping[NoteCode, Sentence]] = {
     ),
 }
 
+_EDGES: Final[Mapping[NoteCode, Sentence]] = {
+    EdgeProblem.NOT_MEASURING: "not measuring",
+    EdgeProblem.NO_CLEAN_STEP: "no clean step",
+    EdgeProblem.TOO_SHORT: "too short",
+}
+
+LAG_SOURCES: Final[Mapping[LagSource, str]] = {
+    LagSource.GIVEN: "as given",
+    LagSource.MEASURED: "measured in this log",
+    LagSource.ASSUMED: "assumed",
+}
+"""Where a lag is from, after its seconds."""
+
 SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_BALANCE,
     **_CENSUS,
     **_PULLS,
     **_RESPONSE,
+    **_EDGES,
     **_GAPS,
     **_CAUTIONS,
 }

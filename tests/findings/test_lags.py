@@ -14,14 +14,14 @@ from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.events.events import EventStage
 from mixmon.findings.lags import (
     DEFAULT_LAG_S,
-    KnownLag,
     Lags,
     LagSource,
+    NodeLag,
     OnlineLags,
-    known_lags,
     lags_by_cylinder,
+    sensor_lags,
 )
-from mixmon.findings.response.sensors import SensorResponse, Time
+from mixmon.findings.response.sensors import ResponseTime, SensorResponse
 from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Node
 
@@ -86,7 +86,7 @@ def test_a_lag_holds_for_what_begins_after_the_cut_and_in_every_later_stretch() 
     assert np.array_equal(learnt.at(1, int(again.t[0])), [lean, rich])
 
 
-def sensor(lean: Time, rich: Time) -> SensorResponse:
+def sensor(lean: ResponseTime, rich: ResponseTime) -> SensorResponse:
     nan = np.nan
     return SensorResponse(
         1, (1,), None, lean, rich, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, {}, ()
@@ -94,30 +94,34 @@ def sensor(lean: Time, rich: Time) -> SensorResponse:
 
 
 def test_given_comes_before_measured_and_measured_before_assumed() -> None:
-    measured = [sensor(Time(0.2, 0.02), Time(0.15, 0.02)), sensor(Time(), Time()), sensor(Time(), Time())]
-    known = known_lags(NODES, {3: 0.09}, measured)
+    measured = [
+        sensor(ResponseTime(0.2, 0.02), ResponseTime(0.15, 0.02)),
+        sensor(ResponseTime(), ResponseTime()),
+        sensor(ResponseTime(), ResponseTime()),
+    ]
+    known = sensor_lags(NODES, {3: 0.09}, measured)
     assert known == (
-        KnownLag(1, (1,), 0.2, 0.15, LagSource.MEASURED),
-        KnownLag(2, (2, 3), 0.09, 0.09, LagSource.GIVEN),
-        KnownLag(3, (4,), DEFAULT_LAG_S, DEFAULT_LAG_S, LagSource.ASSUMED),
+        NodeLag(1, (1,), 0.2, 0.15, LagSource.MEASURED),
+        NodeLag(2, (2, 3), 0.09, 0.09, LagSource.GIVEN),
+        NodeLag(3, (4,), DEFAULT_LAG_S, DEFAULT_LAG_S, LagSource.ASSUMED),
     )
     assert lags_by_cylinder(known)[2] == lags_by_cylinder(known)[3] == (0.09, 0.09)
-    assert {k.source for k in known_lags(NODES)} == {LagSource.ASSUMED}
-    assert {k.source for k in known_lags(NODES, 0.1, measured)} == {LagSource.GIVEN}
+    assert {k.source for k in sensor_lags(NODES)} == {LagSource.ASSUMED}
+    assert {k.source for k in sensor_lags(NODES, 0.1, measured)} == {LagSource.GIVEN}
 
 
 @pytest.mark.parametrize(
     ("lean", "rich", "pair"),
     [
-        (Time(0.2, 0.02), Time(), (0.2, 0.2)),
-        (Time(0.2, 0.06), Time(0.15, 0.01), (0.15, 0.15)),
-        (Time(0.2, 0.06), Time(0.15, 0.05), None),
-        (Time(1.5, 0.1), Time(), None),
+        (ResponseTime(0.2, 0.02), ResponseTime(), (0.2, 0.2)),
+        (ResponseTime(0.2, 0.06), ResponseTime(0.15, 0.01), (0.15, 0.15)),
+        (ResponseTime(0.2, 0.06), ResponseTime(0.15, 0.05), None),
+        (ResponseTime(1.5, 0.1), ResponseTime(), None),
     ],
 )
 def test_times_that_are_not_sure_are_not_used(
-    lean: Time, rich: Time, pair: tuple[float, float] | None
+    lean: ResponseTime, rich: ResponseTime, pair: tuple[float, float] | None
 ) -> None:
-    (known,) = known_lags(NODES[:1], None, [sensor(lean, rich)])
+    (known,) = sensor_lags(NODES[:1], None, [sensor(lean, rich)])
     assert (known.source is LagSource.MEASURED) == (pair is not None)
     assert (known.lean_s, known.rich_s) == (pair or (DEFAULT_LAG_S, DEFAULT_LAG_S))

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.least_squares import Samples
 from mixmon.findings.response.fit import NOT_SHARP, USUAL_FILTER, Prior, StepFit, fit_steps
+from mixmon.findings.response.notes import EdgeProblem
 from mixmon.findings.stage import StretchStage
 from mixmon.findings.stats import median_with_holes
 from mixmon.mixture.align import GRID_NS
@@ -35,7 +36,7 @@ from mixmon.mixture.validity import latch
 # Kept: whether the sensors are in air.
 # ----------------------------------------------------------------------------------------------------
 
-AIR_PERCENT = 5.0
+IN_AIR_PERCENT = 5.0
 """Oxygen balance above which no engine burns: lambda 1.35 (computed)."""
 
 _MOST, _FEW = 2 / 3, 1 / 3
@@ -55,7 +56,7 @@ class AirEdges:
         """Rows of the block at which the sensors come into air (True) or leave it (False)."""
         measuring = MEASURING[block.state]
         count = measuring.sum(axis=1)
-        lean = ((block.oxygen > AIR_PERCENT) & measuring).sum(axis=1)
+        lean = ((block.oxygen > IN_AIR_PERCENT) & measuring).sum(axis=1)
         in_air = latch((lean > _MOST * count) & (count > 0), lean <= _FEW * count, self._in_air)
         turned = np.flatnonzero(np.diff(in_air, prepend=self._in_air))
         self._in_air = bool(in_air[-1])
@@ -152,10 +153,10 @@ class TraceStage:
 # One fuel cut, measured: how every sensor went into air, what it read there, how it came back.
 # ----------------------------------------------------------------------------------------------------
 
-BEFORE_ROWS = 100
+CUT_BEFORE_ROWS = 100
 """How far back from the row at which most sensors are in air a cut is looked at."""
 
-AFTER_ROWS = 120
+CUT_AFTER_ROWS = 120
 """How long the way back is followed."""
 
 LEAN, RICH = "lean-going", "rich-going"
@@ -166,7 +167,7 @@ _MARGIN_ROWS = 10
 _AIR_ROWS = 30
 _STILL_RPM = 400.0
 _TURNING_ROWS = 150  # so long the engine must turn in a cut that it does not survive: the way in is over then
-_LEAST_STEP = 5.0
+_LEAST_CUT_STEP_PERCENT = 5.0
 _MOST_MISFIT, _MOST_SD, _FEWEST_ROWS = 0.08, 0.15, 20
 _UNREACHED, _WAY_SHARE = 0.02, 0.3  # of the step left to go; how well that is known
 _MEASURING_SHARE = 0.9
@@ -194,7 +195,7 @@ class AirLevel:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Going:
+class CutEdge:
     """How n sensors followed the gas one way.
 
     t         zero of the fits' dead time, ns: the command where it is known, else the first movement
@@ -202,7 +203,7 @@ class Going:
     rpm, load of the engine then; NaN where not known
     rough     sparks were left out shortly before
     fit       only sensors that followed cleanly; NaN for the others
-    why       for each of those others the reason; None for a clean one
+    left_out  for each of those others the reason; None for a clean one
     """
 
     t: int
@@ -211,11 +212,30 @@ class Going:
     load: float
     rough: bool
     fit: StepFit
-    why: tuple[str | None, ...]
+    left_out: tuple[EdgeProblem | None, ...]
+
+    @property
+    def followed(self) -> Bools:
+        """Sensors that followed cleanly, bool[n]."""
+        return np.isfinite(self.fit.t63_s)
+
+    @property
+    def dead_s(self) -> float:
+        """From the command to the first movement: mean of the sensors; NaN where either is not known."""
+        if not self.command or not self.followed.any():
+            return np.nan
+        return float(np.mean(self.fit.dead_s[self.followed]))
+
+    @property
+    def delay_s(self) -> float:
+        """From the command until 63 % of the step: median of the sensors; NaN where either is not known."""
+        if not self.command or not self.followed.any():
+            return np.nan
+        return float(np.median((self.fit.dead_s + self.fit.t63_s)[self.followed]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Cut:
+class MeasuredCut:
     """One fuel cut.
 
     t         ns, when the first readings moved
@@ -226,8 +246,8 @@ class Cut:
 
     t: int
     seconds: float
-    lean: Going
-    rich: Going | None
+    lean: CutEdge
+    rich: CutEdge | None
     air: AirLevel
     clipped: Bools
     way_in: SensorTrace | None = None
@@ -263,27 +283,27 @@ class Clock:
 
 def measure_cut(
     recent: Recent, span: Span, clock: Clock, filter_s: Prior = USUAL_FILTER, *, traces: bool = False
-) -> Cut | None:
+) -> MeasuredCut | None:
     """The cut, or None where the engine soon stood still or the rows before it are missing."""
-    first = max(span.rise - BEFORE_ROWS, 0)
+    first = max(span.rise - CUT_BEFORE_ROWS, 0)
     stands = first + np.flatnonzero(recent.rows("rpm", first, span.fall) < _STILL_RPM)
     if len(stands):
         span = Span(span.rise, int(stands[0]), int(stands[0]), back=False)
-    if span.rise - first < BEFORE_ROWS // 2 or (len(stands) and span.fall - span.rise < _TURNING_ROWS):
+    if span.rise - first < CUT_BEFORE_ROWS // 2 or (len(stands) and span.fall - span.rise < _TURNING_ROWS):
         return None
-    rows = _Rows(recent, first, span.end, filter_s, clock)
+    rows = _CutRows(recent, first, span.end, filter_s, clock)
     moves, returns = movement(rows.middle(), span.rise - first, span.fall - first)
     if moves == 0:
         return None
-    rows.look_for_clipping(moves, returns)
+    rows.find_clipping(moves, returns)
     end = returns - _MARGIN_ROWS if span.back else returns
     begin, back = max(moves - _LEAD_ROWS, 0), max(returns - _LEAD_ROWS, moves)
     lean_end = min(end, moves + _LEAN_ROWS)
-    lean = rows.going(begin, lean_end, moves, starts=True)
+    lean = rows.edge(begin, lean_end, moves, starts=True)
     if lean is None:
         return None
-    rich = rows.going(back, span.end - first, returns, starts=False)
-    return Cut(
+    rich = rows.edge(back, span.end - first, returns, starts=False)
+    return MeasuredCut(
         t=int(rows.t[moves]),
         seconds=(rows.t[returns] - rows.t[moves]) / 1e9 if span.back else np.nan,
         lean=lean,
@@ -295,7 +315,7 @@ def measure_cut(
     )
 
 
-class _Rows:
+class _CutRows:
     """The rows around one cut."""
 
     def __init__(self, recent: Recent, first: int, end: int, filter_s: Prior, clock: Clock) -> None:
@@ -314,7 +334,7 @@ class _Rows:
         known = np.maximum.accumulate(np.where(np.isfinite(level), np.arange(len(level)), 0))
         return np.nan_to_num(level[known])
 
-    def look_for_clipping(self, moves: int, returns: int) -> None:
+    def find_clipping(self, moves: int, returns: int) -> None:
         """Notes the sensors whose highest readings are the same digit again and again, short of air."""
         oxygen = np.where(self._new[moves : returns + 1], self._oxygen[moves : returns + 1], -np.inf)
         highest = oxygen.max(axis=0, initial=-np.inf)
@@ -323,22 +343,22 @@ class _Rows:
         beyond = self.clipped & (self._oxygen >= highest - 1e-9)
         self._new = self._new & ~beyond
 
-    def going(self, begin: int, end: int, moves: int, *, starts: bool) -> Going | None:
+    def edge(self, begin: int, end: int, moves: int, *, starts: bool) -> CutEdge | None:
         """The sensors' way between two rows, from the row after which they move; None without engine rows."""
         if end - moves < _FEWEST_ROWS:
             return None
-        row = self._command(moves, starts=starts)
+        row = self._find_command(moves, starts=starts)
         zero = int(self.t[moves]) if row is None else int(self.t[row]) - self._clock.late_ns
         sparks = self._recent.rows("spark_cut", self._first + max(begin - _LEAD_ROWS, 0), self._first + moves)
         rough = bool((sparks > 0).any())
-        fit = self._fit(slice(begin, end), zero, starts=starts, rough=rough)
+        fit = self._fit_sensors(slice(begin, end), zero, starts=starts, rough=rough)
         share = self._measuring[begin:end].mean(axis=0)
-        why = _reasons(fit, share, 1.0 if starts else -1.0)
-        good = np.array([reason is None for reason in why])
-        rpm, load = (self._engine(name, moves) for name in ("rpm", "load"))
-        return Going(zero, row is not None, rpm, load, rough, _only(fit, good), why)
+        problems = _find_problems(fit, share, 1.0 if starts else -1.0)
+        good = np.array([problem is None for problem in problems])
+        rpm, load = (self._engine_value(name, moves) for name in ("rpm", "load"))
+        return CutEdge(zero, row is not None, rpm, load, rough, _keep_good(fit, good), problems)
 
-    def _fit(self, rows: slice, zero: int, *, starts: bool, rough: bool) -> StepFit:
+    def _fit_sensors(self, rows: slice, zero: int, *, starts: bool, rough: bool) -> StepFit:
         """The fits of all sensors; where a reading clips, air is taken for the level it does not show."""
         t, y, used = (self._sampled[rows] - zero) / 1e9, self._oxygen[rows], self._new[rows]
         blur, foot = _AFTER_SPARK_CUT if rough else NOT_SHARP, _FOOT if starts else 0.0
@@ -348,16 +368,16 @@ class _Rows:
         air = {"after" if starts else "before": _AIR}
         still = Prior(self._filter.value, min(self._filter.sd, _CLIPPED_FILTER_SD))
         told = fit_steps(Samples(t, y, used), still, blur=max(blur, _CLIPPED), foot=foot, **air)
-        return _merged(fit, told, self.clipped)
+        return _choose_fits(fit, told, self.clipped)
 
-    def _command(self, moves: int, *, starts: bool) -> int | None:
+    def _find_command(self, moves: int, *, starts: bool) -> int | None:
         """The row at which the engine control's claim of a cut changes, before the readings move."""
-        first = max(moves - BEFORE_ROWS // 2, 0)
+        first = max(moves - CUT_BEFORE_ROWS // 2, 0)
         claim = self._recent.rows("fuel_cut", self._first + first, self._first + moves + 1) > 0
         turned = np.flatnonzero(claim[1:] & ~claim[:-1] if starts else claim[:-1] & ~claim[1:])
         return first + 1 + int(turned[-1]) if len(turned) else None
 
-    def _engine(self, name: str, row: int) -> float:
+    def _engine_value(self, name: str, row: int) -> float:
         return float(self._recent.rows(name, self._first + row, self._first + row + 1)[0])
 
     def trace(self, begin: int, end: int, moves: int) -> SensorTrace:
@@ -379,27 +399,37 @@ class _Rows:
         return AirLevel(np.where(settled, mean + way, np.nan), np.where(settled, sd, np.nan))
 
 
-def _reasons(fit: StepFit, measuring: Floats, sign: float) -> tuple[str | None, ...]:
-    """Why each sensor's fit is not to be trusted; None where it is."""
+def _find_problems(fit: StepFit, measuring: Floats, sign: float) -> tuple[EdgeProblem | None, ...]:
+    """Why each sensor's fit is not to be trusted; None where it is.
+
+    Args:
+        fit: of all sensors.
+        measuring: share of the rows in which each sensor measures.
+        sign: 1 where the readings must rise, -1 where they must fall.
+    """
     step = sign * (fit.after - fit.before)
+    silent = (measuring < _MEASURING_SHARE) | (fit.samples == 0)
+    clean = (step >= _LEAST_CUT_STEP_PERCENT) & (fit.misfit <= _MOST_MISFIT)
     loose = fit.t63_sd > _MOST_SD * fit.t63_s
-    return tuple(
-        "not measuring" if measuring[j] < _MEASURING_SHARE or not fit.samples[j]
-        else "no clean step" if not (step[j] >= _LEAST_STEP and fit.misfit[j] <= _MOST_MISFIT)
-        else "too short" if loose[j]
-        else None
-        for j in range(len(step))
-    )  # fmt: skip
+    problems: list[EdgeProblem | None] = []
+    for j in range(len(step)):
+        if silent[j]:
+            problems.append(EdgeProblem.NOT_MEASURING)
+        elif not clean[j]:
+            problems.append(EdgeProblem.NO_CLEAN_STEP)
+        else:
+            problems.append(EdgeProblem.TOO_SHORT if loose[j] else None)
+    return tuple(problems)
 
 
-def _only(fit: StepFit, good: Bools) -> StepFit:
+def _keep_good(fit: StepFit, good: Bools) -> StepFit:
     """The fits of the good sensors; NaN for the others."""
     names = [name for name in StepFit.__slots__ if name != "samples"]
     columns = {name: np.where(good, getattr(fit, name), np.nan) for name in names}
     return replace(fit, **columns)
 
 
-def _merged(fit: StepFit, other: StepFit, choose: Bools) -> StepFit:
+def _choose_fits(fit: StepFit, other: StepFit, choose: Bools) -> StepFit:
     """The first fit, and the other one where chosen."""
     return StepFit(**{n: np.where(choose, getattr(other, n), getattr(fit, n)) for n in StepFit.__slots__})
 
@@ -409,7 +439,7 @@ _USUAL_PERIOD_S = 0.020
 _NEXT_ROWS = 30  # from the first movement of a next cut until most sensors are in air
 
 
-class ResponseStage(StretchStage[Cut]):
+class ResponseStage(StretchStage[MeasuredCut]):
     """A stage: CylinderBlocks in, measured cuts out. `flush` at the end of the data.
 
     unclear   cuts that could not be measured: the engine stopped in them, or they were too short
@@ -434,29 +464,29 @@ class ResponseStage(StretchStage[Cut]):
         self._edges = AirEdges()
         self._turns: list[tuple[int, bool]] = []
 
-    def _feed_rows(self, block: CylinderBlock) -> list[Cut]:
+    def _feed_rows(self, block: CylinderBlock) -> list[MeasuredCut]:
         first = self._recent.end
-        self._recent.add(_columns(block), len(block))
+        self._recent.add(_cut_columns(block), len(block))
         self._turns += [(first + row, entered) for row, entered in self._edges.cross(block)]
-        done = self._complete(self._recent.end)
+        done = self._measure_complete(self._recent.end)
         oldest = self._turns[0][0] if self._turns else self._recent.end
-        self._recent.forget(oldest - BEFORE_ROWS)
+        self._recent.forget(oldest - CUT_BEFORE_ROWS)
         return done
 
-    def flush(self) -> list[Cut]:
+    def flush(self) -> list[MeasuredCut]:
         """The cut under way, as far as its rows go; nothing follows it."""
-        done = self._complete(None)
+        done = self._measure_complete(None)
         self._turns = []
         return done
 
-    def _complete(self, known: int | None) -> list[Cut]:
+    def _measure_complete(self, known: int | None) -> list[MeasuredCut]:
         """Measures the cuts of which all rows before `known` are there (None: all that come)."""
         done = []
         while self._turns:
             if not self._turns[0][1]:
                 del self._turns[0]
                 continue
-            span = self._span(known)
+            span = self._find_span(known)
             if span is None:
                 break
             del self._turns[0]
@@ -465,22 +495,22 @@ class ResponseStage(StretchStage[Cut]):
             done += [] if cut is None else [cut]
         return done
 
-    def _span(self, known: int | None) -> Span | None:
+    def _find_span(self, known: int | None) -> Span | None:
         """The rows of the first cut; None while some of them may yet come."""
         rise, longest = self._turns[0][0], self._turns[0][0] + LONGEST_CUT_ROWS
         back = len(self._turns) > 1 and self._turns[1][0] <= longest
         fall = self._turns[1][0] if back else longest
-        last = fall + AFTER_ROWS + BEFORE_ROWS if back else longest
+        last = fall + CUT_AFTER_ROWS + CUT_BEFORE_ROWS if back else longest
         if known is not None and known < last:
             return None
         limit = self._recent.end if known is None else last
-        end = min(limit, fall + AFTER_ROWS if back else longest)
+        end = min(limit, fall + CUT_AFTER_ROWS if back else longest)
         if len(self._turns) > 2:
             end = max(min(end, self._turns[2][0] - _NEXT_ROWS), min(fall, end))
         return Span(rise, min(fall, end), end, back)
 
 
-def _columns(block: CylinderBlock) -> Mapping[str, NDArray[Any]]:
+def _cut_columns(block: CylinderBlock) -> Mapping[str, NDArray[Any]]:
     unknown = np.full(len(block), np.nan)
     now = block.now
     cut = now.get("fuel_cut")

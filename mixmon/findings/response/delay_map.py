@@ -26,6 +26,7 @@ from typing import Any
 import numpy as np
 
 from mixmon.arrays import Floats
+from mixmon.findings.stats import NORMAL_95
 from mixmon.gas.transport import DEFAULT_CYCLES_BEFORE, cycle_s, valve_to_sensor_delay_s
 from mixmon.mixture.align import Geometry
 
@@ -44,7 +45,7 @@ _FORM_S, _FORM_SHARE = 0.004, 0.05
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class MeasuredDeadTime:
     """One measured dead time: speed, load, seconds, standard deviation.
 
     pipe_share   by how much more, as a share, the typical charge may be wrong at this point
@@ -79,12 +80,17 @@ class DelayModel:
     _inverse: Floats
     _surprise: Floats
 
+    @property
+    def cycles_half(self) -> float:
+        """Half of the 95 % interval of the cycles."""
+        return NORMAL_95 * self.cycles_sd
+
     def at(self, rpm: float, load: float) -> tuple[float, float]:
         """Dead time from command to first movement in s, and its standard deviation."""
         here = self._pipe.at(rpm, load)[None]
-        shared = _alike(here, self._rows)[0]
+        shared = _shared_variance(here, self._rows)[0]
         dead = float(here[0] @ _USUAL + shared @ self._inverse @ self._surprise)
-        variance = float(_alike(here, here)[0, 0] - shared @ self._inverse @ shared)
+        variance = float(_shared_variance(here, here)[0, 0] - shared @ self._inverse @ shared)
         return dead, float(np.sqrt(max(variance, 0.0) + _form_variance(dead)))
 
 
@@ -112,7 +118,7 @@ class _Pipe:
         return np.array([cycle, max(float(pipe), 0.5 * cycle), 1.0])
 
 
-def fit_delay(points: Sequence[Measured], geometry: Geometry, load_signal: str) -> DelayModel | None:
+def fit_delay(points: Sequence[MeasuredDeadTime], geometry: Geometry, load_signal: str) -> DelayModel | None:
     """The model through the points; None without any.
 
     Args:
@@ -127,7 +133,7 @@ def fit_delay(points: Sequence[Measured], geometry: Geometry, load_signal: str) 
     dead = np.array([point.dead_s for point in points])
     sd = np.array([(point.sd, point.pipe_share) for point in points])
     noise = sd[:, 0] ** 2 + (sd[:, 1] * rows[:, 1]) ** 2 + _form_variance(dead)
-    inverse = np.linalg.inv(_alike(rows, rows) + np.diag(noise))
+    inverse = np.linalg.inv(_shared_variance(rows, rows) + np.diag(noise))
     surprise = dead - rows @ _USUAL
     known = rows * _USUAL_SD**2
     found = _USUAL + known.T @ inverse @ surprise
@@ -148,7 +154,7 @@ def fit_delay(points: Sequence[Measured], geometry: Geometry, load_signal: str) 
     )
 
 
-def _alike(here: Floats, there: Floats) -> Floats:
+def _shared_variance(here: Floats, there: Floats) -> Floats:
     """What the delays of points have in common before anything is measured: variances, [m, n]."""
     shared = (here * _USUAL_SD**2) @ there.T
     speed = np.log(here[:, None, 0] / there[:, 0]) / _ALIKE_SPEED

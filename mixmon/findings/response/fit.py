@@ -15,15 +15,15 @@ import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
-from mixmon.gas.lag import step_response, time_63
+from mixmon.gas.lag import USUAL_FILTER_S, step_response, time_63
 from mixmon.mixture.align import GRID_NS
 
-FEWEST_SAMPLES = 12
+FEWEST_STEP_SAMPLES = 12
 
-_ALIKE_ROWS = 40
+ALIKE_ROWS = 40
 _LEVEL, _HEIGHT, _DEAD, _TAU, _FILTER = np.eye(5)
 _TAU_S, _FILTER_S = (0.004, 3.0), (0.002, 0.200)
-_LIMITS = Limits(
+_STEP_LIMITS = Limits(
     lowest=np.array([-np.inf, -np.inf, -np.inf, np.log(_TAU_S[0]), np.log(_FILTER_S[0])]),
     highest=np.array([np.inf, np.inf, np.inf, np.log(_TAU_S[1]), np.log(_FILTER_S[1])]),
     stride=np.array([np.inf, np.inf, 0.1, 0.7, 0.7]),
@@ -46,7 +46,7 @@ class Prior(NamedTuple):
     sd: float
 
 
-USUAL_FILTER = Prior(0.020, 0.7)
+USUAL_FILTER = Prior(USUAL_FILTER_S, 0.7)
 """The shorter lag in s, and its standard deviation in ln: 20 ms within a factor of two (common
 practice, no source)."""
 
@@ -105,14 +105,14 @@ def fit_steps(
     known = [Known(_FILTER, float(np.log(filter_s.value)), filter_s.sd)]
     known += [Known(_LEVEL, before.value, before.sd)] if before else []
     known += [Known(_LEVEL + _HEIGHT, after.value, after.sd)] if after else []
-    start = np.array([_start(t[u, j], y[u, j], filter_s.value) for j, u in enumerate(used.T)])
+    start = np.array([_guess_start(t[u, j], y[u, j], filter_s.value) for j, u in enumerate(used.T)])
     if before:
         start[:, 1] += start[:, 0] - before.value
         start[:, 0] = before.value
     able = np.isfinite(start).all(axis=1)
     start[~able] = (0.0, 1.0, 0.0, np.log(0.1), np.log(filter_s.value))
 
-    able_ones = Samples(t, y, used & able & ~_feet(t, y, used, start, foot))
+    able_ones = Samples(t, y, used & able & ~_find_feet(t, y, used, start, foot))
 
     def model(theta: Floats) -> tuple[Floats, Floats]:
         level, height, dead = theta[:, :3].T
@@ -123,14 +123,14 @@ def fit_steps(
         return level + height * answer.share, slopes
 
     found = solve(
-        model, able_ones, start, known, _LIMITS, alike=_ALIKE_ROWS, coarse=_COARSE * np.abs(start[:, 1])
+        model, able_ones, start, known, _STEP_LIMITS, alike=ALIKE_ROWS, coarse=_COARSE * np.abs(start[:, 1])
     )
     return _as_fit(found, able, blur)
 
 
-def _start(t: Floats, y: Floats, filter_s: float) -> Floats:
+def _guess_start(t: Floats, y: Floats, filter_s: float) -> Floats:
     """Levels from the ends, time constant from when two shares of the step are reached; NaN if none is."""
-    if len(y) < FEWEST_SAMPLES:
+    if len(y) < FEWEST_STEP_SAMPLES:
         return np.full(5, np.nan)
     first, last = float(np.median(y[:3])), float(np.median(y[-5:]))
     if first == last:
@@ -141,7 +141,7 @@ def _start(t: Floats, y: Floats, filter_s: float) -> Floats:
     return np.array([first, last - first, early - _EARLY * tau - filter_s / 2, np.log(tau), np.log(filter_s)])
 
 
-def _feet(t: Floats, y: Floats, used: Bools, start: Floats, foot: float) -> Bools:
+def _find_feet(t: Floats, y: Floats, used: Bools, start: Floats, foot: float) -> Bools:
     """Samples shortly before each sensor's reading has first covered a share of its step."""
     covered = used & ((y - start[:, 0]) / start[:, 1] >= foot)
     reached = np.take_along_axis(t, np.argmax(covered, axis=0)[None], axis=0)[0]

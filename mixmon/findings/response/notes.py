@@ -22,3 +22,11 @@ class ResponseNote(NoteCode):
     FUEL_STEPS_NOT_USABLE = "fuel_steps_not_usable"
     CUTS_WITHOUT_ENGINE = "cuts_without_engine"
     FUEL_NEVER_MOVED = "fuel_never_moved"
+
+
+class EdgeProblem(NoteCode):
+    """Why a sensor's reading at one edge of a fuel cut is not measured; the values stand in JSON."""
+
+    NOT_MEASURING = "not measuring"
+    NO_CLEAN_STEP = "no clean step"
+    TOO_SHORT = "too short"

@@ -9,12 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixmon.arrays import Bools, Floats
-from mixmon.findings.response.cuts import Cut, Going, ResponseStage
-from mixmon.findings.response.delay_map import DelayModel, Measured, fit_delay
+from mixmon.findings.response.cuts import MEASURING, CutEdge, MeasuredCut, ResponseStage
+from mixmon.findings.response.delay_map import DelayModel, MeasuredDeadTime, fit_delay
 from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.sensors import SensorResponse, sensor_responses
 from mixmon.findings.response.steps import DelayPoint, DelayStage, Refusal
 from mixmon.findings.stage import sum_up
+from mixmon.findings.stats import NORMAL_95
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.layout import layout_of
@@ -29,9 +30,7 @@ from mixmon.note import Note, note
 # ----------------------------------------------------------------------------------------------------
 
 _DRIVEN_PERCENT = 10.0
-_NEVER = np.iinfo(np.int64).min
-_WORKING = np.ones(len(SampleState), np.bool_)
-_WORKING[[SampleState.WARMING, SampleState.SILENT, SampleState.SUSPECT, SampleState.LEFT_OUT]] = False
+_NOT_BEGUN = np.iinfo(np.int64).min
 
 
 class WarmUpStage:
@@ -45,7 +44,7 @@ class WarmUpStage:
         nodes = len(heaters)
         self._heaters = heaters
         self._seconds = np.full(nodes, np.nan)
-        self._began = np.full(nodes, _NEVER)
+        self._began = np.full(nodes, _NOT_BEGUN)
         self._over = np.zeros(nodes, np.bool_)
         self._stretch: int | None = None
 
@@ -55,29 +54,29 @@ class WarmUpStage:
             return
         if block.stretch[0] != self._stretch:
             self._stretch = int(block.stretch[0])
-            self._began[:] = _NEVER
+            self._began[:] = _NOT_BEGUN
         if not self._over.all():
             for j in np.flatnonzero(~self._over).tolist():
-                self._follow(block, j)
+                self._follow_node(block, j)
 
     def result(self) -> Floats:
         """Seconds to become ready, float64[n]; NaN where a node was not seen to start from cold."""
         return self._seconds.copy()
 
-    def _follow(self, block: CylinderBlock, j: int) -> None:
+    def _follow_node(self, block: CylinderBlock, j: int) -> None:
         state = block.state[:, j]
-        working = np.flatnonzero(_WORKING[state])
+        working = np.flatnonzero(MEASURING[state])
         until = int(working[0]) if len(working) else len(block)
-        if self._began[j] == _NEVER:
-            heating = np.flatnonzero(self._heating(block, j)[:until])
+        if self._began[j] == _NOT_BEGUN:
+            heating = np.flatnonzero(self._find_heating(block, j)[:until])
             if len(heating):
                 self._began[j] = block.t[heating[0]]
         if len(working):
             self._over[j] = True
-            if self._began[j] != _NEVER:
+            if self._began[j] != _NOT_BEGUN:
                 self._seconds[j] = (int(block.t[until]) - int(self._began[j])) / 1e9
 
-    def _heating(self, block: CylinderBlock, j: int) -> Bools:
+    def _find_heating(self, block: CylinderBlock, j: int) -> Bools:
         """Rows in which the node warms; by its heater where the node tells it."""
         warming = block.state[:, j] == SampleState.WARMING
         if not self._heaters[j]:
@@ -121,12 +120,12 @@ class ResponseReview:
     refusal        why there is no delay; None where there is one
     """
 
-    cuts: tuple[Cut, ...]
+    cuts: tuple[MeasuredCut, ...]
     unclear: int
     points: tuple[DelayPoint, ...]
     refused: tuple[Refusal, ...]
     sensors: tuple[SensorResponse, ...]
-    measured: tuple[Measured, ...]
+    measured: tuple[MeasuredDeadTime, ...]
     model: DelayModel | None
     cells: tuple[CellDelay, ...]
     refusal: Note | None
@@ -160,7 +159,7 @@ class ResponseReviewer:
         self._response = ResponseStage(filter_s, claim, traces=traces)
         self._delay = DelayStage(binding.session, binding.fuel, periods, filter_s)
         self._warm_up = WarmUpStage(["heater" in node for node in binding.nodes])
-        self._cuts: list[Cut] = []
+        self._cuts: list[MeasuredCut] = []
         self._points: list[DelayPoint] = []
 
     def feed(self, block: CylinderBlock) -> None:
@@ -181,7 +180,7 @@ class ResponseReviewer:
             self._expected_air,
         )
         lacking = [name for name in ("rpm", self._load_signal) if name not in self._binding.engine]
-        measured = () if lacking else tuple(_measured(cuts, points))
+        measured = () if lacking else tuple(_list_dead_times(cuts, points))
         model = fit_delay(measured, layout_of(self._binding).geometry, self._load_signal)
         return ResponseReview(
             cuts=cuts,
@@ -191,11 +190,11 @@ class ResponseReviewer:
             sensors=sensors,
             measured=measured,
             model=model,
-            cells=() if model is None else tuple(self._cells(model, sensors)),
+            cells=() if model is None else tuple(self._predict_cells(model, sensors)),
             refusal=None if model else self._reason_for_no_delay(lacking, delay, cuts),
         )
 
-    def _cells(self, model: DelayModel, sensors: Iterable[SensorResponse]) -> Iterable[CellDelay]:
+    def _predict_cells(self, model: DelayModel, sensors: Iterable[SensorResponse]) -> Iterable[CellDelay]:
         """The model at the steady points that the session's axes name."""
         axes = self._binding.session.axes
         t63 = np.array([s.t63_s for s in sensors if np.isfinite(s.t63_s)])
@@ -204,7 +203,12 @@ class ResponseReviewer:
             for load in axes.load:
                 dead, sd = model.at(rpm, load)
                 yield CellDelay(
-                    rpm, load, dead, 1.96 * sd, dead + middle, 1.96 * float(np.hypot(sd, 0.03 * middle))
+                    rpm,
+                    load,
+                    dead,
+                    NORMAL_95 * sd,
+                    dead + middle,
+                    NORMAL_95 * float(np.hypot(sd, 0.03 * middle)),
                 )
 
     @property
@@ -212,7 +216,9 @@ class ResponseReviewer:
         """What the load axis, and so the load of every row, is."""
         return self._binding.session.axes.load_signal
 
-    def _reason_for_no_delay(self, lacking: list[str], delay: DelayStage, cuts: Sequence[Cut]) -> Note:
+    def _reason_for_no_delay(
+        self, lacking: list[str], delay: DelayStage, cuts: Sequence[MeasuredCut]
+    ) -> Note:
         engine = self._binding.engine
         if lacking:
             return note(ResponseNote.SIGNALS_MISSING, signals=tuple(lacking))
@@ -227,22 +233,22 @@ class ResponseReviewer:
         )
 
 
-def _measured(cuts: Iterable[Cut], points: Iterable[DelayPoint]) -> Iterable[Measured]:
+def _list_dead_times(cuts: Iterable[MeasuredCut], points: Iterable[DelayPoint]) -> Iterable[MeasuredDeadTime]:
     """Dead times with the point at which they were measured."""
     for point in points:
-        yield Measured(point.rpm, point.load, point.dead_s, point.dead_sd)
-    for going in (way for cut in cuts for way in (cut.lean, cut.rich) if way is not None):
-        one = _of_going(going)
+        yield MeasuredDeadTime(point.rpm, point.load, point.dead_s, point.dead_sd)
+    for edge in (way for cut in cuts for way in (cut.lean, cut.rich) if way is not None):
+        one = _dead_time_of(edge)
         if one is not None:
             yield one
 
 
-def _of_going(going: Going) -> Measured | None:
-    known = going.fit.dead_s[np.isfinite(going.fit.dead_s)]
-    if not going.command or not len(known) or not np.isfinite([going.rpm, going.load]).all():
+def _dead_time_of(edge: CutEdge) -> MeasuredDeadTime | None:
+    known = edge.fit.dead_s[np.isfinite(edge.fit.dead_s)]
+    if not edge.command or not len(known) or not np.isfinite([edge.rpm, edge.load]).all():
         return None
-    sd = np.hypot(_ROUGH_SD_S if going.rough else _CUT_SD_S, np.std(known) / np.sqrt(len(known)))
-    return Measured(going.rpm, max(going.load, 0.0), float(np.mean(known)), float(sd), _SHUT_SHARE)
+    sd = np.hypot(_ROUGH_SD_S if edge.rough else _CUT_SD_S, np.std(known) / np.sqrt(len(known)))
+    return MeasuredDeadTime(edge.rpm, max(edge.load, 0.0), float(np.mean(known)), float(sd), _SHUT_SHARE)
 
 
 def review_response(

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.findings.response.cuts import LEAN, RICH, Cut, Going, SensorTrace
+from mixmon.findings.response.cuts import LEAN, RICH, CutEdge, MeasuredCut, SensorTrace
 from mixmon.findings.response.fit import NOT_SHARP
-from mixmon.findings.response.notes import ResponseNote
+from mixmon.findings.response.notes import EdgeProblem, ResponseNote
 from mixmon.findings.response.steps import DelayPoint
 from mixmon.findings.stats import robust_deviation, student_t95
 from mixmon.gas.lag import FirstOrderLag
@@ -36,8 +36,8 @@ from mixmon.session.model import Node
 # differs in the gas of the two cylinders, and noise.
 # ----------------------------------------------------------------------------------------------------
 
-_STEP_S = 0.005
-_TAUS_S = np.geomspace(0.010, 1.2, 30)
+_PAIR_GRID_S = 0.005
+_PAIR_TAUS_S = np.geomspace(0.010, 1.2, 30)
 _SHIFTS_S = np.arange(-0.12, 0.241, 0.010)
 _FINE_SHARES = np.geomspace(0.85, 1.18, 25)
 _FINE_SHIFTS_S = np.arange(-0.010, 0.0101, 0.002)
@@ -81,13 +81,15 @@ def compare(trace: SensorTrace, a: int, b: int) -> PairComparison | None:
     first, second = trace.of(a), trace.of(b)
     if min(len(first[0]), len(second[0])) < _FEWEST:
         return None
-    if not (_moves(*first) and _moves(*second)):
+    if not (_has_event(*first) and _has_event(*second)):
         return None
-    orders = [(_predict(first, second), a, b), (_predict(second, first), b, a)]
+    orders = [(_predict_slow(first, second), a, b), (_predict_slow(second, first), b, a)]
     found, fast, slow = min(orders, key=lambda one: (not one[0].lag_s >= 0.0, one[0].left))
     quick, late = (first, second) if fast == a else (second, first)
-    peak_fast, peak_slow = _peak(*quick), _peak(*late)
-    away = sum(found.weights) * (np.interp(late[0], *quick) - _level(*quick)) - (late[1] - _level(*late))
+    peak_fast, peak_slow = _peak_from_level(*quick), _peak_from_level(*late)
+    away = sum(found.weights) * (np.interp(late[0], *quick) - _level_before(*quick)) - (
+        late[1] - _level_before(*late)
+    )
     return PairComparison(
         t=trace.t,
         fast=fast,
@@ -122,13 +124,13 @@ class _Prediction:
     residual: Floats
 
 
-def _predict(fast: tuple[Floats, Floats], slow: tuple[Floats, Floats]) -> _Prediction:
+def _predict_slow(fast: tuple[Floats, Floats], slow: tuple[Floats, Floats]) -> _Prediction:
     """The slow reading by the fast one, the best of a coarse grid and then of a fine one."""
-    rough = _best(fast, slow, _TAUS_S, _SHIFTS_S)
-    return _best(fast, slow, rough.tau_s * _FINE_SHARES, rough.shift_s + _FINE_SHIFTS_S)
+    rough = _search_grid(fast, slow, _PAIR_TAUS_S, _SHIFTS_S)
+    return _search_grid(fast, slow, rough.tau_s * _FINE_SHARES, rough.shift_s + _FINE_SHIFTS_S)
 
 
-def _best(
+def _search_grid(
     fast: tuple[Floats, Floats], slow: tuple[Floats, Floats], taus: Floats, shifts: Floats
 ) -> _Prediction:
     """The best prediction over a grid of time constants and shifts."""
@@ -137,7 +139,7 @@ def _best(
     found = []
     for shift in shifts.tolist():
         direct, slower = lagged.at(slow[0] - shift)
-        weights, left = _regress(y, direct, slower)
+        weights, left = _regress_weights(y, direct, slower)
         i = int(np.argmin(left))
         residual = y - weights[0, i] * direct - weights[1, i] * slower[:, i]
         one, two = (float(weight) for weight in weights[:, i])
@@ -151,15 +153,15 @@ class _Lagged:
     """A reading and the same behind lags of each time constant, at any time."""
 
     def __init__(self, t: Floats, y: Floats, taus: Floats) -> None:
-        self._grid = np.arange(t[0], t[-1], _STEP_S)
+        self._grid = np.arange(t[0], t[-1], _PAIR_GRID_S)
         self._reading = np.interp(self._grid, t, y)
         passed = 0.5 * (self._reading + np.concatenate([self._reading[:1], self._reading[:-1]]))
-        lag = FirstOrderLag(_STEP_S, taus, start=np.full(len(taus), self._reading[0]))
+        lag = FirstOrderLag(_PAIR_GRID_S, taus, start=np.full(len(taus), self._reading[0]))
         self._behind = lag.feed(np.repeat(passed[:, None], len(taus), axis=1))
 
     def at(self, t: Floats) -> tuple[Floats, Floats]:
         """Reading [k] and lagged readings [k, m], their means taken off."""
-        place = np.clip((t - self._grid[0]) / _STEP_S, 0.0, len(self._grid) - 1.001)
+        place = np.clip((t - self._grid[0]) / _PAIR_GRID_S, 0.0, len(self._grid) - 1.001)
         row = place.astype(np.int64)
         part = place - row
         direct = self._reading[row] * (1.0 - part) + self._reading[row + 1] * part
@@ -167,7 +169,7 @@ class _Lagged:
         return direct - direct.mean(), behind - behind.mean(axis=0)
 
 
-def _regress(y: Floats, direct: Floats, lagged: Floats) -> tuple[Floats, Floats]:
+def _regress_weights(y: Floats, direct: Floats, lagged: Floats) -> tuple[Floats, Floats]:
     """Weights [2, m] of both parts, neither negative, and the sum of squares left, for m lags at once."""
     dd, dy = float(direct @ direct), float(direct @ y)
     ll, dl, ly = (lagged * lagged).sum(axis=0), direct @ lagged, y @ lagged
@@ -186,9 +188,9 @@ def _lag_sd(fast: tuple[Floats, Floats], t: Floats, found: _Prediction) -> float
     taus = found.tau_s * np.array([1.0, 1.0 + _NUDGE])
     lagged = _Lagged(*fast, taus)
     direct, behind = lagged.at(t - found.shift_s)
-    sooner, behind_sooner = lagged.at(t - found.shift_s + _STEP_S)
+    sooner, behind_sooner = lagged.at(t - found.shift_s + _PAIR_GRID_S)
     one, two = found.weights
-    by_shift = (one * (direct - sooner) + two * (behind[:, 0] - behind_sooner[:, 0])) / _STEP_S
+    by_shift = (one * (direct - sooner) + two * (behind[:, 0] - behind_sooner[:, 0])) / _PAIR_GRID_S
     by_tau = two * (behind[:, 1] - behind[:, 0]) / (found.tau_s * _NUDGE)
     slopes = np.stack([direct, behind[:, 0], by_shift, by_tau], axis=1)
     r = found.residual
@@ -200,28 +202,28 @@ def _lag_sd(fast: tuple[Floats, Floats], t: Floats, found: _Prediction) -> float
     return float(np.sqrt(variance * (by @ np.linalg.pinv(slopes.T @ slopes) @ by)))
 
 
-def _level(t: Floats, y: Floats) -> float:
+def _level_before(t: Floats, y: Floats) -> float:
     """The reading before the event."""
     return float(np.median(y[t <= t[0] + _LEAST_LEVEL_S]))
 
 
-def _peak(t: Floats, y: Floats) -> float:
+def _peak_from_level(t: Floats, y: Floats) -> float:
     """The largest departure from the level before, with its sign."""
-    away = y - _level(t, y)
+    away = y - _level_before(t, y)
     return float(away[int(np.argmax(np.abs(away)))])
 
 
-def _moves(t: Floats, y: Floats) -> bool:
+def _has_event(t: Floats, y: Floats) -> bool:
     """Whether there is an event at all: more than noise makes of neighbouring readings."""
     noise = robust_deviation(np.diff(y)) / np.sqrt(2.0)
-    return bool(abs(_peak(t, y)) > _LEAST_HEIGHT_NOISES * max(noise, 1e-6))
+    return bool(abs(_peak_from_level(t, y)) > _LEAST_HEIGHT_NOISES * max(noise, 1e-6))
 
 
 SLOW_RATIO = 2.0
 """Times its peers' T63 from which on a sensor is suspect (common practice, no source)."""
 
 UNEVEN_RATIO = 1.15
-AIR_PERCENT = 1.5
+AIR_OFF_PERCENT = 1.5
 WARM_UP_RATIO = 1.4
 """When two ways differ, an air reading or a warm-up is named (own choice)."""
 
@@ -232,7 +234,7 @@ _PERCENT_FLOOR = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Time:
+class ResponseTime:
     """A time of one sensor from several events: s, half of its 95 % interval, and from what.
 
     tau_s    time constant of the element alone; NaN where only fuel steps told
@@ -266,8 +268,8 @@ class SensorResponse:
     position: int
     cylinders: tuple[int, ...]
     sensor: str | None
-    lean: Time
-    rich: Time
+    lean: ResponseTime
+    rich: ResponseTime
     t63_s: float
     times_peers: float
     uneven: float
@@ -278,13 +280,13 @@ class SensorResponse:
     air_to_expected_percent: float
     warm_up_s: float
     warm_up_times_peers: float
-    left_out: Mapping[str, int]
+    left_out: Mapping[EdgeProblem, int]
     flags: tuple[Note, ...]
 
 
 def sensor_responses(
     nodes: Sequence[Node],
-    cuts: Sequence[Cut],
+    cuts: Sequence[MeasuredCut],
     points: Sequence[DelayPoint],
     warm_up_s: Floats,
     expected_air: float | None = None,
@@ -299,19 +301,19 @@ def sensor_responses(
         expected_air: oxygen of the air as it is, percent.
     """
     n = len(nodes)
-    lean = [_time(_goings(cuts, LEAN), points, "lean", j) for j in range(n)]
-    rich = [_time(_goings(cuts, RICH), points, "rich", j) for j in range(n)]
+    lean = [_combine_times(_edges_one_way(cuts, LEAN), points, "lean", j) for j in range(n)]
+    rich = [_combine_times(_edges_one_way(cuts, RICH), points, "rich", j) for j in range(n)]
     t63 = np.array([_mean_of_known(a.t63_s, b.t63_s) for a, b in zip(lean, rich, strict=True)])
-    times = t63 / _others(t63)
+    times = t63 / _median_of_others(t63)
     ways = np.array([np.log(a.t63_s / b.t63_s) for a, b in zip(lean, rich, strict=True)])
-    ways = ways - np.nan_to_num(_others(ways))
+    ways = ways - np.nan_to_num(_median_of_others(ways))
     ways_half = np.array(
         [np.hypot(a.half_s / a.t63_s, b.half_s / b.t63_s) for a, b in zip(lean, rich, strict=True)]
     )
-    air, air_half = _air(cuts, n)
-    to_peers = 100.0 * (air / _others(air) - 1.0)
+    air, air_half = _combine_air(cuts, n)
+    to_peers = 100.0 * (air / _median_of_others(air) - 1.0)
     to_expected = 100.0 * (air / expected_air - 1.0) if expected_air else np.full(n, np.nan)
-    warm = warm_up_s / _others(warm_up_s)
+    warm = warm_up_s / _median_of_others(warm_up_s)
     return tuple(
         SensorResponse(
             position=node.position,
@@ -329,26 +331,26 @@ def sensor_responses(
             air_to_expected_percent=float(to_expected[j]),
             warm_up_s=float(warm_up_s[j]),
             warm_up_times_peers=float(warm[j]),
-            left_out=_left_out(cuts, j),
-            flags=_flags(times[j], ways[j], ways_half[j], to_peers[j], warm[j]),
+            left_out=_count_left_out(cuts, j),
+            flags=_make_flags(times[j], ways[j], ways_half[j], to_peers[j], warm[j]),
         )
         for j, node in enumerate(nodes)
     )
 
 
-def _goings(cuts: Sequence[Cut], way: str) -> list[Going]:
+def _edges_one_way(cuts: Sequence[MeasuredCut], way: str) -> list[CutEdge]:
     """One way of all cuts that have it."""
-    return [going for cut in cuts if (going := cut.lean if way == LEAN else cut.rich) is not None]
+    return [edge for cut in cuts if (edge := cut.lean if way == LEAN else cut.rich) is not None]
 
 
-def _time(goings: Sequence[Going], points: Sequence[DelayPoint], way: str, j: int) -> Time:
+def _combine_times(edges: Sequence[CutEdge], points: Sequence[DelayPoint], way: str, j: int) -> ResponseTime:
     """One way of one sensor from all events."""
-    cut = [(g.fit.t63_s[j], g.fit.t63_sd[j], g.fit.tau_s[j]) for g in goings if np.isfinite(g.fit.t63_s[j])]
+    cut = [(g.fit.t63_s[j], g.fit.t63_sd[j], g.fit.tau_s[j]) for g in edges if np.isfinite(g.fit.t63_s[j])]
     names = (f"{way}_s", f"{way}_sd")
     step = [tuple(float(getattr(p.fit, name)[j]) for name in names) for p in points]
     step = [one for one in step if np.isfinite(one[0])]
     if not cut and not step:
-        return Time()
+        return ResponseTime()
     value = np.array([one[0] for one in (*cut, *step)])
     weight = np.array([one[1] for one in (*cut, *step)]) ** -2.0
     mean = float(weight @ value / weight.sum())
@@ -358,10 +360,10 @@ def _time(goings: Sequence[Going], points: Sequence[DelayPoint], way: str, j: in
     own = weight[: len(cut)]
     tau = float(own @ np.array([one[2] for one in cut]) / own.sum()) if cut else np.nan
     half = student_t95(len(value) + _KNOWN_DOF) * error
-    return Time(mean, half, tau, len(cut), len(step))
+    return ResponseTime(mean, half, tau, len(cut), len(step))
 
 
-def _air(cuts: Sequence[Cut], n: int) -> tuple[Floats, Floats]:
+def _combine_air(cuts: Sequence[MeasuredCut], n: int) -> tuple[Floats, Floats]:
     """Mean reading in air of each node, and half of its 95 % interval."""
     mean, half = np.full(n, np.nan), np.full(n, np.nan)
     for j in range(n):
@@ -375,7 +377,7 @@ def _air(cuts: Sequence[Cut], n: int) -> tuple[Floats, Floats]:
     return mean, half
 
 
-def _others(x: Floats) -> Floats:
+def _median_of_others(x: Floats) -> Floats:
     """For each number the median of the other known ones; NaN where there is none."""
     out = np.full(len(x), np.nan)
     for j in range(len(x)):
@@ -391,20 +393,22 @@ def _mean_of_known(a: float, b: float) -> float:
     return float(np.mean(known)) if known else np.nan
 
 
-def _left_out(cuts: Sequence[Cut], j: int) -> Mapping[str, int]:
+def _count_left_out(cuts: Sequence[MeasuredCut], j: int) -> Mapping[EdgeProblem, int]:
     """Why ways of node j were left out, and how often."""
-    goings = [*_goings(cuts, LEAN), *_goings(cuts, RICH)]
-    return dict(sorted(Counter(why for g in goings if (why := g.why[j]) is not None).items()))
+    edges = [*_edges_one_way(cuts, LEAN), *_edges_one_way(cuts, RICH)]
+    return dict(
+        sorted(Counter(problem for edge in edges if (problem := edge.left_out[j]) is not None).items())
+    )
 
 
-def _flags(times: float, ways: float, ways_half: float, air: float, warm: float) -> tuple[Note, ...]:
+def _make_flags(times: float, ways: float, ways_half: float, air: float, warm: float) -> tuple[Note, ...]:
     flags = []
     if times >= SLOW_RATIO:
         flags.append(note(ResponseNote.SLOW, times_peers=float(times)))
     if abs(ways) > np.log(UNEVEN_RATIO) and abs(ways) > _UNEVEN_SURE * ways_half:
         code = ResponseNote.SLOWER_LEAN_GOING if ways > 0 else ResponseNote.SLOWER_RICH_GOING
         flags.append(note(code, ratio=float(np.exp(abs(ways)))))
-    if abs(air) > AIR_PERCENT:
+    if abs(air) > AIR_OFF_PERCENT:
         code = ResponseNote.LOW_IN_AIR if air < 0 else ResponseNote.HIGH_IN_AIR
         flags.append(note(code, to_peers_percent=float(air)))
     if warm >= WARM_UP_RATIO:

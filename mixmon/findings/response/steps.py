@@ -20,11 +20,13 @@ import numpy as np
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
 from mixmon.findings.response.cuts import Clock
+from mixmon.findings.response.fit import ALIKE_ROWS
 from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.stage import StretchStage
+from mixmon.findings.stats import NORMAL_95
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
-from mixmon.gas.lag import hold_gas, keep_apart, time_63
+from mixmon.gas.lag import USUAL_FILTER_S, hold_gas, keep_apart, time_63
 from mixmon.gas.transport import cycle_s
 from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -37,11 +39,11 @@ from mixmon.session.model import Session
 # ----------------------------------------------------------------------------------------------------
 
 _STEP_ROWS = 5
-_LEAST_STEP = 0.010
+_LEAST_COMMAND_STEP = 0.010
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Command:
+class FuelCommand:
     """The command over some rows at steady speed and load.
 
     signal      "target" or "pulse_ms"
@@ -56,17 +58,17 @@ class Command:
     @property
     def largest(self) -> float:
         """Largest change within a step's time, as a share."""
-        return float(_change(self.ln_lambda).max(initial=0.0))
+        return float(_change_in_step(self.ln_lambda).max(initial=0.0))
 
     @property
     def leaner(self) -> int:
         """Number of steps that ask for a leaner mixture."""
         return sum(rises for _, rises in self.moves)
 
-    def part(self, begin: int, end: int) -> Command:
+    def part(self, begin: int, end: int) -> FuelCommand:
         """The same over fewer rows."""
         moves = tuple((row - begin, rises) for row, rises in self.moves if begin <= row < end)
-        return Command(self.signal, self.ln_lambda[begin:end], moves)
+        return FuelCommand(self.signal, self.ln_lambda[begin:end], moves)
 
     def inner(self, before: int, after: int) -> tuple[int, int]:
         """First row and end of what has no steps among its first and last rows.
@@ -79,33 +81,33 @@ class Command:
         return (early[-1] + _STEP_ROWS if early else 0), (late[0] - _STEP_ROWS if late else last)
 
 
-def command_of(signals: Mapping[str, Floats], dead_ms: float) -> Command:
+def command_of(signals: Mapping[str, Floats], dead_ms: float) -> FuelCommand:
     """The command among the signals "target" (lambda) and "pulse_ms"; the target where it steps.
 
     A pulse is fuel as far as it exceeds the injectors' dead time.
     """
-    target = _command("target", _log(signals["target"]))
+    target = _find_steps("target", _log_or_nan(signals["target"]))
     if target.moves:
         return target
-    return _command("pulse_ms", -_log(signals["pulse_ms"] - dead_ms))
+    return _find_steps("pulse_ms", -_log_or_nan(signals["pulse_ms"] - dead_ms))
 
 
-def _log(x: Floats) -> Floats:
+def _log_or_nan(x: Floats) -> Floats:
     with np.errstate(all="ignore"):
         return np.asarray(np.log(x))
 
 
-def _command(signal: str, ln_lambda: Floats) -> Command:
+def _find_steps(signal: str, ln_lambda: Floats) -> FuelCommand:
     """Finds the steps: changes by a percent within a few rows."""
-    change = _change(ln_lambda)
-    moving = change >= _LEAST_STEP
+    change = _change_in_step(ln_lambda)
+    moving = change >= _LEAST_COMMAND_STEP
     begins = np.flatnonzero(np.diff(moving.astype(np.int8), prepend=0) > 0) + _STEP_ROWS
     later = np.minimum(begins + _STEP_ROWS, len(ln_lambda) - 1)
     rises = ln_lambda[later] > ln_lambda[begins - _STEP_ROWS]
-    return Command(signal, ln_lambda, tuple(zip(begins.tolist(), rises.tolist(), strict=True)))
+    return FuelCommand(signal, ln_lambda, tuple(zip(begins.tolist(), rises.tolist(), strict=True)))
 
 
-def _change(ln_lambda: Floats) -> Floats:
+def _change_in_step(ln_lambda: Floats) -> Floats:
     """How far it moves within a step's time; nothing where it is not known throughout."""
     if not np.isfinite(ln_lambda).all():
         return np.zeros(0)
@@ -120,8 +122,7 @@ def _change(ln_lambda: Floats) -> Floats:
 # are left free.
 # ----------------------------------------------------------------------------------------------------
 
-_ALIKE_ROWS = 40
-_, _, _PATTERN_FIT_GAIN, _DEAD, _TAU, _UNEVEN = np.eye(6)
+_, _, _GAIN_ROW, _DEAD, _TAU, _UNEVEN = np.eye(6)
 _NUDGE, _SMALL = 1e-3, 1e-4
 _EVEN = Known(_UNEVEN, 0.0, 0.25)
 """Elements are mostly alike both ways: ln of lean-going over rich-going, half of it."""
@@ -129,11 +130,11 @@ _EVEN = Known(_UNEVEN, 0.0, 0.25)
 _MOST_ROWS, _FEW_ROWS = 1200, 300
 """More samples than that buy nothing: the noise of neighbours is the same."""
 
-_NOTHING = 1e-12
+_LEAST_POWER = 1e-12
 _PLAUSIBLE_TAU_S, _TAU_SD = 0.08, 0.9
 _DEADS_S = np.arange(0.0, 0.6, 0.02)
-_TAUS_S = np.array([0.04, 0.08, 0.15, 0.28, 0.5])
-_LIMITS = Limits(
+_PATTERN_TAUS_S = np.array([0.04, 0.08, 0.15, 0.28, 0.5])
+_PATTERN_LIMITS = Limits(
     lowest=np.array([-np.inf, -np.inf, -np.inf, 0.0, np.log(0.01), -0.9]),
     highest=np.array([np.inf, np.inf, np.inf, 1.0, np.log(1.5), 0.9]),
     stride=np.array([np.inf, np.inf, np.inf, 0.05, 0.4, 0.3]),
@@ -181,17 +182,17 @@ def fit_pattern(
     thin = slice(None, None, -(-len(samples.t) // _MOST_ROWS))
     t, used = samples.t[thin], samples.used[thin]
     y = np.where(used, samples.y[thin], 0.0)
-    played = _Played(command, late_s, t, filter_s)
+    carried = _CarriedCommand(command, late_s, t, filter_s)
     few = slice(None, None, -(-len(t) // _FEW_ROWS))
-    start = _start(_Played(command, late_s, t[few], filter_s), y[few], used[few])
+    start = _search_start(_CarriedCommand(command, late_s, t[few], filter_s), y[few], used[few])
     known = [_EVEN, Known(_TAU, float(np.log(_PLAUSIBLE_TAU_S)), _TAU_SD)]
-    alike = -(-_ALIKE_ROWS // thin.step)
-    found = solve(played.model, Samples(t, y, used), start, known, _LIMITS, alike=alike)
-    spread = np.sqrt((_centred(y, used) ** 2).sum(axis=0) / np.maximum(used.sum(axis=0), 1))
-    return _as_fit(found, filter_s, lean_share, np.maximum(spread, _NOTHING))
+    alike = -(-ALIKE_ROWS // thin.step)
+    found = solve(carried.model, Samples(t, y, used), start, known, _PATTERN_LIMITS, alike=alike)
+    spread = np.sqrt((_subtract_mean(y, used) ** 2).sum(axis=0) / np.maximum(used.sum(axis=0), 1))
+    return _as_fit(found, filter_s, lean_share, np.maximum(spread, _LEAST_POWER))
 
 
-class _Played:
+class _CarriedCommand:
     """The command as sensors of any lag show it: solved exactly, from one of its moves to the next.
 
     Between two moves the gas is constant, so an element goes one way only and both lags have a
@@ -207,15 +208,15 @@ class _Played:
     def model(self, theta: Floats) -> tuple[Floats, Floats]:
         """Readings [k, n] and slopes [k, n, 6]."""
         level, drift, gain, dead, tau, uneven = theta.T
-        shape, by_dead = self.shown(dead, tau, uneven)
-        by_tau = (self.shown(dead, tau + _NUDGE, uneven)[0] - shape) / _NUDGE
-        by_uneven = (self.shown(dead, tau, uneven + _NUDGE)[0] - shape) / _NUDGE
+        shape, by_dead = self.readings(dead, tau, uneven)
+        by_tau = (self.readings(dead, tau + _NUDGE, uneven)[0] - shape) / _NUDGE
+        by_uneven = (self.readings(dead, tau, uneven + _NUDGE)[0] - shape) / _NUDGE
         since = self._t / float(self._t[-1].max())
         reading = level + drift * since + gain * shape
         slopes = [np.ones_like(shape), since, shape, gain * by_dead, gain * by_tau, gain * by_uneven]
         return reading, np.stack(slopes, axis=2)
 
-    def shown(self, dead_s: Floats, tau: Floats, uneven: Floats) -> tuple[Floats, Floats]:
+    def readings(self, dead_s: Floats, tau: Floats, uneven: Floats) -> tuple[Floats, Floats]:
         """The readings at the samples, and their slope by the dead time."""
         lean_s, rich_s = (keep_apart(np.exp(way), self._filter) for way in (tau + uneven, tau - uneven))
         lags = (lean_s, rich_s, self._filter)
@@ -223,10 +224,10 @@ class _Played:
         late = np.maximum(self._t - dead_s, 0.0)
         move = np.searchsorted(self._from, late, "right") - 1
         column = np.arange(len(tau))
-        element, shown = hold_gas(
+        element, readings = hold_gas(
             self._gas[move], elements[move, column], filters[move, column], late - self._from[move], lags
         )
-        return shown, (shown - element) / self._filter
+        return readings, (readings - element) / self._filter
 
     def _at_moves(self, lags: tuple[Floats, Floats, float]) -> tuple[Floats, Floats]:
         """Element and filter at every move of the command, [moves, n]."""
@@ -239,15 +240,15 @@ class _Played:
         return np.array(elements), np.array(filters)
 
 
-def _start(played: _Played, y: Floats, used: Bools) -> Floats:
+def _search_start(carried: _CarriedCommand, y: Floats, used: Bools) -> Floats:
     """The best of a grid of dead times and even lags, [n, 6]."""
     n = y.shape[1]
     best, start = np.zeros(n), np.zeros((n, 6))
-    clean = _centred(y, used)
+    clean = _subtract_mean(y, used)
     even = np.zeros(n)
-    for tau, dead in itertools.product(np.log(_TAUS_S), _DEADS_S):
-        shape = _centred(played.shown(even + dead, even + tau, even)[0], used)
-        power = np.maximum((shape * shape).sum(axis=0), _NOTHING)
+    for tau, dead in itertools.product(np.log(_PATTERN_TAUS_S), _DEADS_S):
+        shape = _subtract_mean(carried.readings(even + dead, even + tau, even)[0], used)
+        power = np.maximum((shape * shape).sum(axis=0), _LEAST_POWER)
         match = (shape * clean).sum(axis=0)
         gained = match * np.abs(match) / power
         here = (even, even, match / power, even + dead, even + tau, even)
@@ -257,15 +258,15 @@ def _start(played: _Played, y: Floats, used: Bools) -> Floats:
     return start
 
 
-def _centred(y: Floats, used: Bools) -> Floats:
+def _subtract_mean(y: Floats, used: Bools) -> Floats:
     mean = np.where(used, y, 0.0).sum(axis=0) / np.maximum(used.sum(axis=0), 1)
     return np.where(used, y - mean, 0.0)
 
 
 def _as_fit(found: Solution, filter_s: float, lean_share: float, spread: Floats) -> PatternFit:
     _, _, gain, dead, tau, uneven = found.theta.T
-    lean, by_lean = _t63(tau + uneven, _TAU + _UNEVEN, filter_s)
-    rich, by_rich = _t63(tau - uneven, _TAU - _UNEVEN, filter_s)
+    lean, by_lean = _t63_with_slopes(tau + uneven, _TAU + _UNEVEN, filter_s)
+    rich, by_rich = _t63_with_slopes(tau - uneven, _TAU - _UNEVEN, filter_s)
     return PatternFit(
         dead_s=dead,
         lean_s=lean,
@@ -276,12 +277,12 @@ def _as_fit(found: Solution, filter_s: float, lean_share: float, spread: Floats)
         lean_sd=found.sd(by_lean),
         rich_sd=found.sd(by_rich),
         delay_sd=found.sd(_DEAD + lean_share * by_lean + (1.0 - lean_share) * by_rich),
-        gain_sd=found.sd(_PATTERN_FIT_GAIN),
+        gain_sd=found.sd(_GAIN_ROW),
         explained=1.0 - (found.rms / spread) ** 2,
     )
 
 
-def _t63(ln_tau: Floats, row: Floats, filter_s: float) -> tuple[Floats, Floats]:
+def _t63_with_slopes(ln_tau: Floats, row: Floats, filter_s: float) -> tuple[Floats, Floats]:
     """T63 [n] of elements, and its derivatives by the parameters [n, 6]."""
     t63 = time_63(np.exp(ln_tau), filter_s)
     slope = (time_63(np.exp(ln_tau + _SMALL), filter_s) - t63) / _SMALL
@@ -289,16 +290,15 @@ def _t63(ln_tau: Floats, row: Floats, filter_s: float) -> tuple[Floats, Floats]:
 
 
 LONGEST_WINDOW_ROWS = 6000
-USUAL_FILTER_S = 0.020
 
 _SHORTEST_ROWS = 150
-_BEFORE_ROWS, _AFTER_ROWS = 150, 300
+_FITTED_BEFORE_ROWS, _FITTED_AFTER_ROWS = 150, 300
 _LEAST_BEFORE_ROWS, _LEAST_AFTER_ROWS = 40, 80
 _SPEED_SHARE = 0.03
 _REST_ROWS, _REST_SHARE = 50, 0.3
-_LOOK_ROWS = 512
+_SCAN_ROWS = 512
 _GAIN, _GAIN_SURE, _MOST_DELAY_SD = (0.4, 2.0), 4.0, 0.08
-_FEWEST_SAMPLES = 40
+_FEWEST_PATTERN_SAMPLES = 40
 _FORM_S, _FORM_CYCLES = 0.003, 0.07
 """Gas comes in pushes, not as the smooth flow of the fit: error of the mean, s and cycles (computed)."""
 
@@ -325,6 +325,21 @@ class DelayPoint:
     fit: PatternFit
     dead_s: float
     dead_sd: float
+
+    @property
+    def dead_half_s(self) -> float:
+        """Half of the 95 % interval of the dead time."""
+        return NORMAL_95 * self.dead_sd
+
+    @property
+    def delay_s(self) -> float:
+        """From the command until 63 % of the step: median of the sensors that followed."""
+        return float(np.median(self.fit.delay_s[self.followed]))
+
+    @property
+    def followed(self) -> Bools:
+        """Sensors that followed, bool[n]."""
+        return np.isfinite(self.fit.delay_s)
 
     @property
     def moves(self) -> int:
@@ -377,35 +392,35 @@ class DelayStage(StretchStage[DelayPoint]):
 
     def _feed_rows(self, block: CylinderBlock) -> list[DelayPoint]:
         first, done = self._recent.end, list[DelayPoint]()
-        columns = _columns(block)
+        columns = _step_columns(block)
         self._recent.add(columns, len(block))
-        for row in self._breaks(columns["rpm"], columns["load"], first):
-            done += self._close(row)
+        for row in self._find_breaks(columns["rpm"], columns["load"], first):
+            done += self._close_window(row)
         self._recent.forget(self._begin)
         return done
 
     def flush(self) -> list[DelayPoint]:
         """The delay of the window under way, if it tells one; nothing follows it."""
-        done = self._close(self._recent.end) if self._anchor is not None else []
+        done = self._close_window(self._recent.end) if self._anchor is not None else []
         self._anchor = None
         return done
 
-    def _breaks(self, rpm: Floats, load: Floats, first: int) -> Iterable[int]:
+    def _find_breaks(self, rpm: Floats, load: Floats, first: int) -> Iterable[int]:
         """Rows, numbered from `first`, at which a window ends; a new one begins there."""
         i, n = 0, len(rpm)
         while i < n:
             if self._anchor is None:
                 self._begin = first + i
                 self._anchor = (float(rpm[i]), float(load[i]))
-            end = min(n, i + _LOOK_ROWS, self._begin + LONGEST_WINDOW_ROWS - first)
-            away = np.flatnonzero(self._away(rpm[i:end], load[i:end], first + i))
+            end = min(n, i + _SCAN_ROWS, self._begin + LONGEST_WINDOW_ROWS - first)
+            away = np.flatnonzero(self._has_left(rpm[i:end], load[i:end], first + i))
             i = i + int(away[0]) if len(away) else end
             if len(away) or first + i - self._begin >= LONGEST_WINDOW_ROWS:
                 yield first + i
                 self._anchor = None
                 i += first + i == self._begin
 
-    def _away(self, rpm: Floats, load: Floats, first: int) -> Bools:
+    def _has_left(self, rpm: Floats, load: Floats, first: int) -> Bools:
         """Rows, of which the first is numbered `first`, that are away from where the window began."""
         assert self._anchor is not None
         at_rpm, at_load = self._anchor
@@ -416,7 +431,7 @@ class DelayStage(StretchStage[DelayPoint]):
             held &= np.abs(load - at_load) <= share * self._validity.load_band
         return ~held
 
-    def _close(self, end: int) -> list[DelayPoint]:
+    def _close_window(self, end: int) -> list[DelayPoint]:
         """What the window that ends before a row tells."""
         begin = self._begin
         if end - begin < _SHORTEST_ROWS:
@@ -429,47 +444,51 @@ class DelayStage(StretchStage[DelayPoint]):
         self.largest = max(self.largest, command.largest)
         if not command.moves:
             return []
-        first = max(command.moves[0][0] - _BEFORE_ROWS, 0)
-        last = min(command.moves[-1][0] + _AFTER_ROWS, outer - inner)
+        first = max(command.moves[0][0] - _FITTED_BEFORE_ROWS, 0)
+        last = min(command.moves[-1][0] + _FITTED_AFTER_ROWS, outer - inner)
         window = (begin + inner + first, begin + inner + last)
         if bool((self._recent.rows("closed_loop", *window) > 0).any()):
-            return self._refuse(begin, ResponseNote.CLOSED_LOOP)
-        return self._fit(*window, command.part(first, last))
+            return self._refuse_window(begin, ResponseNote.CLOSED_LOOP)
+        return self._fit_window(*window, command.part(first, last))
 
-    def _refuse(self, row: int, why: ResponseNote) -> list[DelayPoint]:
+    def _refuse_window(self, row: int, why: ResponseNote) -> list[DelayPoint]:
         self.refused.append(Refusal(int(self._recent.rows("t", row, row + 1)[0]), note(why)))
         return []
 
-    def _fit(self, begin: int, end: int, command: Command) -> list[DelayPoint]:
+    def _fit_window(self, begin: int, end: int, command: FuelCommand) -> list[DelayPoint]:
         rows = {name: self._recent.rows(name, begin, end) for name in ("t", "age", "oxygen", "rpm", "load")}
         t = (rows["t"][:, None] - rows["age"] - rows["t"][0]) / 1e9
         valid = self._recent.rows("state", begin, end) == SampleState.VALID
         used = valid & self._recent.rows("fresh", begin, end) & (t > 0.0) & np.isfinite(rows["oxygen"])
-        able = used.sum(axis=0) >= _FEWEST_SAMPLES
+        able = used.sum(axis=0) >= _FEWEST_PATTERN_SAMPLES
         if not able.any():
-            return self._refuse(begin, ResponseNote.NO_VALID_READINGS)
+            return self._refuse_window(begin, ResponseNote.NO_VALID_READINGS)
         clock = Clock(self._periods.get(command.signal, 0.020))
-        wanted = command.ln_lambda * self._slope(rows["oxygen"][used])
+        wanted = command.ln_lambda * self._oxygen_per_ln_lambda(rows["oxygen"][used])
         samples = Samples(t, rows["oxygen"], used & able)
         share = command.leaner / len(command.moves)
         fit = fit_pattern(wanted, clock.late_ns / 1e9, samples, self._filter, share)
         follows = able & (fit.gain > _GAIN[0]) & (fit.gain < _GAIN[1])
         follows &= (fit.gain > _GAIN_SURE * fit.gain_sd) & (fit.delay_sd < _MOST_DELAY_SD)
         if follows.sum() * 2 <= able.sum():
-            return self._refuse(begin, ResponseNote.NOT_FOLLOWING)
+            return self._refuse_window(begin, ResponseNote.NOT_FOLLOWING)
         cycle = float(cycle_s(float(np.median(rows["rpm"])), self._strokes))
-        return [self._point(rows, command, _sure(fit, follows, cycle, clock, command), clock, cycle)]
+        return [
+            self._make_point(
+                rows, command, _with_moment_errors(fit, follows, cycle, clock, command), clock, cycle
+            )
+        ]
 
-    def _slope(self, oxygen: Floats) -> float:
+    def _oxygen_per_ln_lambda(self, oxygen: Floats) -> float:
         """Oxygen percent for a change of one in ln lambda, where the readings are."""
         lam = float(lambda_from_oxygen(float(np.median(oxygen)), self._fuel))
         low, high = (float(oxygen_balance(lam * (1 + step), self._fuel)) for step in (-0.03, 0.03))
         return (high - low) / 0.06
 
-    def _point(
+    def _make_point(
         self,
         rows: Mapping[str, Floats],
-        command: Command,
+        command: FuelCommand,
         fit: PatternFit,
         clock: Clock,
         cycle: float,
@@ -492,7 +511,9 @@ class DelayStage(StretchStage[DelayPoint]):
         )
 
 
-def _sure(fit: PatternFit, follows: Bools, cycle: float, clock: Clock, command: Command) -> PatternFit:
+def _with_moment_errors(
+    fit: PatternFit, follows: Bools, cycle: float, clock: Clock, command: FuelCommand
+) -> PatternFit:
     """The fit of sensors that follow, with the errors of the moment: each step waits for an injection."""
     moves = len(command.moves)
     wait = float(np.hypot(cycle / np.sqrt(12.0), clock.sd)) / np.sqrt(moves)
@@ -505,7 +526,7 @@ def _sure(fit: PatternFit, follows: Bools, cycle: float, clock: Clock, command: 
     return replace(fit, **columns)
 
 
-def _columns(block: CylinderBlock) -> Mapping[str, np.ndarray]:
+def _step_columns(block: CylinderBlock) -> Mapping[str, np.ndarray]:
     unknown = np.full(len(block), np.nan)
     now = {
         name: block.now.get(name, unknown) for name in ("rpm", "load", "target", "pulse_ms", "closed_loop")

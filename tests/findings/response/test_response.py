@@ -69,7 +69,7 @@ def test_one_cut_tells_every_sensors_times_both_ways():
     assert one.seconds == pytest.approx(BACK_S - CUT_S, abs=0.03)
     assert one.t == pytest.approx(START_NS + (CUT_S + 0.045) * 1e9, abs=3e7)
     assert one.lean.command
-    assert (one.lean.rpm, one.lean.why) == (5000.0, (None,) * 4)
+    assert (one.lean.rpm, one.lean.left_out) == (5000.0, (None,) * 4)
 
 
 @pytest.mark.parametrize("every", [2, 5])
@@ -111,7 +111,7 @@ def test_a_sensor_that_fails_within_the_cut_is_left_out_and_named():
     state = np.full((800, 4), SampleState.VALID, np.uint8)
     state[305:420, 2] = SampleState.WARMING
     (one,) = measured(rows(state=state))
-    assert one.lean.why[2] == "not measuring"
+    assert one.lean.left_out[2] == "not measuring"
     assert np.isnan(one.lean.fit.t63_s[2])
     assert np.isfinite(one.lean.fit.t63_s[[0, 1, 3]]).all()
 
@@ -166,7 +166,8 @@ def test_splits_do_not_matter():
         cuts = measured(made, *pieces)
         ways = [way for one in cuts for way in (one.lean, one.rich) if way is not None]
         return [(one.t, one.seconds, one.air.percent.tobytes()) for one in cuts], [
-            (way.t, way.command, way.fit.t63_s.tobytes(), way.fit.dead_sd.tobytes(), way.why) for way in ways
+            (way.t, way.command, way.fit.t63_s.tobytes(), way.fit.dead_sd.tobytes(), way.left_out)
+            for way in ways
         ]
 
     times, ways = same_for_all_splits(len(made), run)

@@ -5,7 +5,7 @@ import pytest
 from gas_steps import block, commands, gas, lagged, sampled, t63, uneven
 from laws import same_for_all_splits
 
-from mixmon.findings.response.delay_map import Measured, fit_delay
+from mixmon.findings.response.delay_map import MeasuredDeadTime, fit_delay
 from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.steps import DelayStage, command_of
 from mixmon.gas.fuel import fuel_named
@@ -253,7 +253,7 @@ def by_hand(rpm, load, cycles=0.9, factor=1.1, constant=0.012):
 
 def test_the_model_goes_through_many_exact_points():
     points = [
-        Measured(rpm, load, by_hand(rpm, load), 1e-4)
+        MeasuredDeadTime(rpm, load, by_hand(rpm, load), 1e-4)
         for rpm in (900, 1500, 3000, 6000)
         for load in (3, 18, 60, 100)
     ]
@@ -267,7 +267,7 @@ def test_the_model_goes_through_many_exact_points():
 
 
 def test_one_point_is_trusted_where_it_is_and_the_error_grows_away_from_it():
-    model = fit_delay([Measured(3000.0, 18.0, 0.075, 0.003)], GEOMETRY, "throttle")
+    model = fit_delay([MeasuredDeadTime(3000.0, 18.0, 0.075, 0.003)], GEOMETRY, "throttle")
     (here, sd_here), (idle, sd_idle) = model.at(3000.0, 18.0), model.at(900.0, 3.0)
     assert here == pytest.approx(0.075, abs=0.004)
     assert sd_idle > 3 * sd_here
@@ -281,7 +281,7 @@ def test_no_point_no_model():
 def test_far_from_the_point_the_usual_form_is_told():
     # at 1500 rpm and full load the mean flow passes the pipe in a fifth of a cycle; gas waits for its valve
     model = fit_delay(
-        [Measured(3000.0, 18.0, by_hand(3000.0, 18.0, 0.8, 1.0, 0.005), 0.001)], GEOMETRY, "throttle"
+        [MeasuredDeadTime(3000.0, 18.0, by_hand(3000.0, 18.0, 0.8, 1.0, 0.005), 0.001)], GEOMETRY, "throttle"
     )
     dead, _ = model.at(1500.0, 100.0)
     assert dead == pytest.approx(by_hand(1500.0, 100.0, 0.8, 1.0, 0.005), abs=0.005)
