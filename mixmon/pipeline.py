@@ -1,6 +1,6 @@
 """Frames in, judged rows out: the whole chain from the wire to the cylinders.
 
-    frames -> FrameClock -> Decoder -> Aligner -> Judge -> Correction, where asked for -> CylinderBlock
+    frames -> FrameClock -> Decoder -> Aligner -> SampleJudge -> Correction, where asked for -> CylinderBlock
 
 The same chain serves a recording and a live bus, and gives the same rows bit for bit however
 the frames are cut into blocks. Nothing here knows a clock, a thread, a file or a screen.
@@ -22,7 +22,7 @@ from mixmon.mixture.align import Aligner
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.correction import correction_of
 from mixmon.mixture.layout import layout_of, node_facts
-from mixmon.mixture.validity import Judge
+from mixmon.mixture.validity import SampleJudge
 
 
 class Pipeline:
@@ -45,7 +45,7 @@ class Pipeline:
         self._clock = FrameClock(lateness_ns)
         self._decoder = Decoder(binding.tables, binding.wanted)
         self._aligner = Aligner(layout_of(binding))
-        self._judge = Judge(binding.session.validity, node_facts(binding, left_out))
+        self._judge = SampleJudge(binding.session.validity, node_facts(binding, left_out))
         self._correction = correction_of(binding)
         self._stretch = 0
         self._channels: tuple[str, ...] = ()

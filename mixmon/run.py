@@ -33,7 +33,8 @@ from mixmon.session.model import Session
 LATENESS_NS = 500_000_000
 """A recording may be read with more patience than a live bus: buses of one log may lie this far apart."""
 
-_SHOWN_IDENTIFIERS = 6
+SHOWN_IDENTIFIERS = 6
+"""Identifiers that a message lists before it says "...": our choice, so that they fit on one line."""
 
 Watcher = Callable[[int, int | None], None]
 """Told now and then how far the logs have been read: frames since last time, and the position."""
@@ -149,7 +150,7 @@ class Run:
         if not seen.count:
             return f"{source.name}: no frame in the chosen part; expected some; it lasts {seen.length}"
         known = sorted({plan.can_id for plans in self.binding.plans for plan in plans})
-        expected = ", ".join(identifier_text(i) for i in known[:_SHOWN_IDENTIFIERS])
+        expected = ", ".join(identifier_text(i) for i in known[:SHOWN_IDENTIFIERS])
         wires = ", ".join(f"{bus.name} on {bus.log_channel}" for bus in self.session.buses)
         return (
             f"{source.name}: {seen.count} frames, none of the session's; found {seen.identifiers()}; "
@@ -221,7 +222,7 @@ class _Seen:
             since = frames.t - self.first_ns
             frames = frames.take((since >= begin) & (since < (self._last + 1 if end is None else end)))
         self.count += len(frames)
-        if len(self._ids) < _SHOWN_IDENTIFIERS:
+        if len(self._ids) < SHOWN_IDENTIFIERS:
             for key in np.unique(frames.bus.astype(np.uint64) << 32 | frames.can_id).tolist():
                 self._ids.add((frames.channels[key >> 32], key & 0xFFFF_FFFF))
         return frames
@@ -238,7 +239,7 @@ class _Seen:
 
     def identifiers(self) -> str:
         """Some identifiers of the log, with their channels."""
-        shown = sorted(self._ids)[:_SHOWN_IDENTIFIERS]
+        shown = sorted(self._ids)[:SHOWN_IDENTIFIERS]
         return ", ".join(f"{identifier_text(i)} on {channel}" for channel, i in shown)
 
 
@@ -319,7 +320,7 @@ def balance(run: Run, against: str = "peers") -> Balance:
         )
     stage = BalanceStage(run.session, run.left_out)
     for event in run_through(EventStage(run.session, run.binding.fuel), feed_on_the_way(run, stage)):
-        stage.heed([event])
+        stage.exclude([event])
     return stage.result(against, (*run.binding.gaps, *run.log.missing))
 
 

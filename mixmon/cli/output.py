@@ -20,6 +20,7 @@ from mixmon.messages.decode import Decoder
 from mixmon.messages.plan import MessagePlan, Quality
 from mixmon.report.tables import DecodedFrames, Values, columns
 from mixmon.report.text import counted
+from mixmon.run import SHOWN_IDENTIFIERS
 
 # ----------------------------------------------------------------------------------------------------
 # Frames to columns of values, channel by channel, for `mixmon decode`.
@@ -27,8 +28,6 @@ from mixmon.report.text import counted
 
 _AT_ONCE = 16_384
 """Frames a step: lines of text take some hundred times the room of a frame."""
-
-_SHOWN_IDENTIFIERS = 6
 
 Wide = tuple[DecodedFrames, tuple[str, ...]]
 """A message's frames and the names of its signals that are wanted."""
@@ -116,8 +115,8 @@ class Decoding:
     def expected(self) -> str:
         """Some identifiers of the chosen messages, for a complaint."""
         ids = sorted({plan.can_id for plan in self._definitions.every if self._chosen_names(plan)})
-        shown = [identifier_text(i) for i in ids[:_SHOWN_IDENTIFIERS]]
-        return ", ".join(shown) + (", ..." if len(ids) > _SHOWN_IDENTIFIERS else "")
+        shown = [identifier_text(i) for i in ids[:SHOWN_IDENTIFIERS]]
+        return ", ".join(shown) + (", ..." if len(ids) > SHOWN_IDENTIFIERS else "")
 
     def _of_channel(self, part: FrameBlock, bus: int) -> Iterator[Wide]:
         rows = np.flatnonzero(part.bus == bus)

@@ -119,7 +119,7 @@ def toggle_cell(scene: Scene, state: State) -> Command | str:
     held, balance = scene.holding, scene.snapshot.balance
     place = state.cursor or ((held.cell.rpm, held.cell.load) if held else None)
     known = {(cell.rpm, cell.load): cell.used_for_trims for cell in balance.cells} if balance else {}
-    aside = Cell(*place) in balance.put_aside if balance and place else False
+    aside = Cell(*place) in balance.excluded_cells if balance and place else False
     if place is None or place not in known:
         return "arrows choose a cell; this one has no data"
     if not known[place] and not aside:

@@ -21,12 +21,32 @@ from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.stats import SIGMA_OF_MAD
 
 _ROUNDS = 40
-_NEW_WEIGHTS = 3  # rounds from one weighing to the next
-_SETTLED = 9  # rounds after which weights hardly change
-_DONE = 1e-5
+"""Steps at most: our choice."""
+
+_NEW_WEIGHTS = 3
+"""Steps from one setting of the weights to the next: our choice."""
+
+_SETTLED = 9
+"""Steps after which the weights stay as they are, so that the cost can come to rest: our choice."""
+
+_LEAST_MOVE = 1e-5
+"""The fit is done once no parameter moves by more: our choice, far below the errors of what is fitted."""
+
 _HUBER = 1.345
+"""Residual, in standard deviations, from which weights fall (from memory: Huber; 95 % as efficient as plain
+least squares where the noise is normal)."""
+
 _RIDGE = 1e-9
+"""Added to the diagonal of the normal matrix: our choice, so that a parameter without data does not make it
+singular."""
+
 _LEAST_SCALE = 1e-9
+"""Least standard deviation of the residuals, in the unit of the readings: our choice, so that made-up data
+without noise do not divide by zero."""
+
+_FIRST_DAMPING, _LESS_DAMPING, _MORE_DAMPING = 1e-3, 0.2, 8.0
+"""Damping at the start, and its factor after a step that fits better or worse: our choice; a step that fits
+worse costs more, so damping rises by more than it falls."""
 
 
 Model = Callable[[Floats], tuple[Floats, Floats]]
@@ -49,7 +69,7 @@ class Known(NamedTuple):
     sd: float
 
 
-class Limits(NamedTuple):
+class ParameterLimits(NamedTuple):
     """Bounds of the parameters, and how far each may move in one step; float64[p] each."""
 
     lowest: Floats
@@ -78,7 +98,7 @@ def solve(
     samples: Samples,
     start: Floats,
     known: Sequence[Known],
-    limits: Limits,
+    limits: ParameterLimits,
     *,
     alike: int,
     coarse: Floats | float = 0.0,
@@ -96,7 +116,7 @@ def solve(
             nothing wild, however quiet the readings are elsewhere. float64[n] or one for all.
     """
     problem = _Problem(model, samples, tuple(known), coarse)
-    theta = _descend(problem, start.copy(), limits)
+    theta = _step_downhill(problem, start.copy(), limits)
     return problem.solution(theta, alike)
 
 
@@ -152,7 +172,7 @@ class _Problem:
         count = self._used.sum(axis=0)
         free = np.maximum(count - theta.shape[1], 1)
         weighed = (slopes * self._weight[:, :, None]).transpose(1, 2, 0)
-        middle = _neighbourhoods(weighed, self._weight * residual, free, alike)
+        middle = _sum_neighbours(weighed, self._weight * residual, free, alike)
         middle /= self._scale[:, None, None] ** 4
         for one in self._known:
             middle += np.outer(one.row, one.row) / one.sd**2
@@ -163,10 +183,10 @@ class _Problem:
         return Solution(theta, covariance, rms, count)
 
 
-def _descend(problem: _Problem, theta: Floats, limits: Limits) -> Floats:
+def _step_downhill(problem: _Problem, theta: Floats, limits: ParameterLimits) -> Floats:
     """Damped steps downhill until nothing moves."""
     identity = np.eye(theta.shape[1])
-    damping = np.full(len(theta), 1e-3)
+    damping = np.full(len(theta), _FIRST_DAMPING)
     residual, slopes = problem.at(theta)
     for turn in range(_ROUNDS):
         if turn % _NEW_WEIGHTS == 0 and turn <= _SETTLED:
@@ -179,16 +199,16 @@ def _descend(problem: _Problem, theta: Floats, limits: Limits) -> Floats:
         trial_residual, trial_slopes = problem.at(trial)
         better = problem.cost(trial_residual, trial) <= problem.cost(residual, theta)
         moved = np.where(better, np.abs(trial - theta).max(axis=1), 0.0)
-        damping = np.where(better, damping * 0.2, damping * 8.0)
+        damping = np.where(better, damping * _LESS_DAMPING, damping * _MORE_DAMPING)
         theta = np.where(better[:, None], trial, theta)
         residual = np.where(better, trial_residual, residual)
         slopes = np.where(better[:, None], trial_slopes, slopes)
-        if turn > _SETTLED and bool(np.all(moved < _DONE)):
+        if turn > _SETTLED and bool(np.all(moved < _LEAST_MOVE)):
             break
     return theta
 
 
-def _neighbourhoods(slopes: Floats, residual: Floats, free: Ints, alike: int) -> Floats:
+def _sum_neighbours(slopes: Floats, residual: Floats, free: Ints, alike: int) -> Floats:
     """Covariance [n, p, p] of the right side: slopes [n, p, k], residuals [k, n].
 
     What neighbours have in common is added up until it is first none (Geyer, Stat. Sci. 7, 1992; from

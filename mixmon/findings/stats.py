@@ -150,16 +150,33 @@ def mean_of_known(x: Floats) -> Floats:
     return out
 
 
+BATCH_S = 0.25
+"""Length of a batch: our choice, some lags of a sensor, so that neighbouring means are little alike, and
+short enough for several batches in a dwell."""
+
+CENSORED_SHARE = 0.02
+"""With more than this part of its time at a limit of the range, a node's mean is not used: our choice; a mean
+that is used is off by a fiftieth, at most, of how far the clipped samples really were beyond the limit."""
+
 FEWEST_EFFECTIVE = 3.0
-"""Below this many effective batches no interval is offered."""
+"""Below this many effective batches no interval is offered: our choice; with fewer than two degrees of
+freedom Student's t makes its half-width more than four standard errors."""
 
 USUAL_RHO = 0.27
 """Lag-1 correlation of quarter-second means behind a lag of 0.1 s (computed)."""
 
 _HIGHEST_RHO = 0.95
+"""Our choice: a batch then counts as 1/39 of an independent one, and n_eff stays above zero."""
+
 _COLUMN_PRIOR = 20
+"""Pairs of batches that the mean correlation of all columns counts as, beside a column's own: our choice,
+five seconds."""
+
 _MEAN_PRIOR = 40
-_ROUNDING = 1e-20  # mean squares below this are rounding, not noise
+"""Pairs of batches that `USUAL_RHO` counts as, beside those of all columns: our choice, ten seconds."""
+
+_LEAST_MEAN_SQUARE = 1e-20
+"""Mean squares of ln lambda below this are rounding, not noise: our choice, 1e-10 of lambda."""
 
 # Two-sided 95 % points of Student's t for 1..30 degrees of freedom
 # (any handbook table; checked against scipy.stats.t in the tests).
@@ -197,7 +214,7 @@ class Estimate:
         return (self.mean - self.half, self.mean + self.half)
 
 
-NOTHING = Estimate(np.nan, np.nan, np.nan, 0.0)
+NO_ESTIMATE = Estimate(np.nan, np.nan, np.nan, 0.0)
 
 
 def lag1(residuals: Floats, joined: Bools) -> Floats:
@@ -214,7 +231,7 @@ def lag1(residuals: Floats, joined: Bools) -> Floats:
     cross = np.where(both, first * second, 0.0).sum(axis=0)
     power = np.where(both, 0.5 * (first**2 + second**2), 0.0).sum(axis=0)
     pairs = both.sum(axis=0)
-    rho = np.divide(cross, power, out=np.zeros_like(cross), where=power > _ROUNDING * pairs)
+    rho = np.divide(cross, power, out=np.zeros_like(cross), where=power > _LEAST_MEAN_SQUARE * pairs)
     own = rho + (1 + 3 * rho) / np.maximum(pairs, 1)
     shared = (float((pairs * own).sum()) + _MEAN_PRIOR * USUAL_RHO) / (int(pairs.sum()) + _MEAN_PRIOR)
     drawn: Floats = (pairs * own + _COLUMN_PRIOR * shared) / (pairs + _COLUMN_PRIOR)
@@ -225,7 +242,7 @@ def estimate(values: Floats, rho: float) -> Estimate:
     """Mean of one float64[m] series of batch means (no NaN) whose lag-1 correlation is `rho`."""
     m = len(values)
     if m == 0:
-        return NOTHING
+        return NO_ESTIMATE
     mean = float(values.mean())
     effective = m * (1 - rho) / (1 + rho)
     if m < 2 or effective < FEWEST_EFFECTIVE:

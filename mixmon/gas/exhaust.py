@@ -147,7 +147,7 @@ WATER_GAS_RATIO = 3.5
 _NO_FUEL = 1e16
 """Lambda from which burnt gas is air to the last digit; stands in for infinity."""
 
-_ROUNDING = 1e-13
+_SHARE_LOST_BY_ROUNDING = 1e-13
 """Share of the intake oxygen that may be missing in air alone, by rounding."""
 
 
@@ -249,7 +249,7 @@ def oxygen_balance(lam: Quantity, fuel: Fuel, w: float = 0.0) -> Quantity:
         RangeError: w negative.
     """
     need_not_negative("oxygen_balance", "w", w)
-    a, inert = fuel.oxygen_demand, _inert(w)
+    a, inert = fuel.oxygen_demand, _inert_per_oxygen(w)
     given = np.asarray(lam, np.float64)
     balance = np.asarray(np.minimum(given, _NO_FUEL))
     balance -= 1.0
@@ -283,7 +283,7 @@ def lambda_from_oxygen(x_percent: Quantity, fuel: Fuel, w: float = 0.0) -> Quant
         RangeError: w negative.
     """
     need_not_negative("lambda_from_oxygen", "w", w)
-    a, inert = fuel.oxygen_demand, _inert(w)
+    a, inert = fuel.oxygen_demand, _inert_per_oxygen(w)
     given = np.asarray(x_percent, np.float64)
     x = np.asarray(given / 100.0)
     spare = np.asarray(np.maximum(x, 0.0))
@@ -295,7 +295,7 @@ def lambda_from_oxygen(x_percent: Quantity, fuel: Fuel, w: float = 0.0) -> Quant
     x -= spare
     x += a
     lam /= x
-    np.copyto(lam, np.inf, where=x <= a * _ROUNDING)
+    np.copyto(lam, np.inf, where=x <= a * _SHARE_LOST_BY_ROUNDING)
     np.copyto(lam, np.nan, where=given < oxygen_balance(richest(fuel, w), fuel, w))
     return as_given(x_percent, lam)
 
@@ -310,11 +310,11 @@ def lambda_from_dry_oxygen(o2_percent: Quantity, fuel: Fuel) -> Quantity:
     x = np.asarray(o2_percent, np.float64) / 100.0
     left = a - x * (a * (1.0 + INERT_PER_OXYGEN))
     lam = np.asarray((a + x * (b - a)) / left)
-    np.copyto(lam, np.inf, where=left <= a * _ROUNDING)
+    np.copyto(lam, np.inf, where=left <= a * _SHARE_LOST_BY_ROUNDING)
     np.copyto(lam, np.nan, where=x < 0.0)
     return as_given(o2_percent, lam)
 
 
-def _inert(w: float) -> float:
+def _inert_per_oxygen(w: float) -> float:
     """Moles of all but oxygen per mole of oxygen in the intake air."""
     return INERT_PER_OXYGEN + w / OXYGEN_IN_AIR

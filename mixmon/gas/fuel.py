@@ -147,12 +147,12 @@ def fuel_named(name: str) -> Fuel:
         return _BY_NAME[key]
     blended = re.fullmatch(r"([em])(100|[1-9]?\d)", key)
     if blended is None:
-        raise UsageError(f"fuel: no fuel is named {name!r}; expected {_suggestion(key)}")
+        raise UsageError(f"fuel: no fuel is named {name!r}; expected {_suggest_names(key)}")
     share = int(blended[2]) / 100.0
     return blend({"gasoline": 1.0 - share, _ALCOHOL[blended[1]]: share}, name=key.upper())
 
 
-def _suggestion(key: str) -> str:
+def _suggest_names(key: str) -> str:
     names = {known.lower(): known for known in fuel_names()}
     near = [names[match] for match in difflib.get_close_matches(key, names, n=3, cutoff=0.5)]
     return f"one of {', '.join(near or fuel_names())}; or give parts by volume, or atoms c, h, o, n"
@@ -180,10 +180,10 @@ def blend(parts: Mapping[str, float] | Mapping[Fuel, float], name: str | None = 
     _check_parts(fuels, shares)
     mass = [share * (fuel.density_kg_l or 0.0) for fuel, share in zip(fuels, shares, strict=True)]
     told = " + ".join(f"{100 * share:g} % {fuel.name}" for fuel, share in zip(fuels, shares, strict=True))
-    return _mixture(name or told, fuels, [m / sum(mass) for m in mass], sum(mass))
+    return _mix_by_mass(name or told, fuels, [m / sum(mass) for m in mass], sum(mass))
 
 
-def _mixture(name: str, fuels: list[Fuel], weight: list[float], density: float | None) -> Fuel:
+def _mix_by_mass(name: str, fuels: list[Fuel], weight: list[float], density: float | None) -> Fuel:
     """The average molecule of fuels mixed by mass; the weights add up to 1."""
     moles = [w / fuel.molar_mass for fuel, w in zip(fuels, weight, strict=True)]
 
@@ -259,4 +259,4 @@ def from_stoich_afr(stoich_afr: float) -> Fuel:
         return from_atoms(1, ratio, name=name)
     alcohol = ethanol if stoich_afr >= ethanol.stoich_afr else methanol
     mass = (gasoline.stoich_afr - stoich_afr) / (gasoline.stoich_afr - alcohol.stoich_afr)
-    return _mixture(name, [gasoline, alcohol], [1.0 - mass, mass], None)
+    return _mix_by_mass(name, [gasoline, alcohol], [1.0 - mass, mass], None)

@@ -219,8 +219,8 @@ class FirstOrderLag:
         start: Sequence[float] | Floats | None = None,
     ) -> None:
         need_positive("lag", "period in s", period_s)
-        self._keep, self._step = _factors(period_s, tau_s)
-        self._step_rich = self._step if tau_rich_s is None else _factors(period_s, tau_rich_s)[1]
+        self._keep, self._step = _decay_factors(period_s, tau_s)
+        self._step_rich = self._step if tau_rich_s is None else _decay_factors(period_s, tau_rich_s)[1]
         if self._step_rich.shape != self._step.shape:
             raise ValueError(f"tau_rich_s: {self._step_rich.shape}, expected {self._step.shape}")
         self._uneven = np.flatnonzero(self._step_rich != self._step)
@@ -294,7 +294,7 @@ class FirstOrderLag:
 
 
 @np.errstate(all="ignore")
-def _factors(period_s: float, tau_s: Any) -> tuple[Floats, Floats]:
+def _decay_factors(period_s: float, tau_s: Any) -> tuple[Floats, Floats]:
     """Per column: what stays of the old output over a period, and the share of the new input."""
     tau = np.array(tau_s, np.float64)
     if tau.ndim != 1 or not np.all(tau >= 0.0):

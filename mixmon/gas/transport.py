@@ -17,16 +17,33 @@ from mixmon.gas.exhaust import Quantity, as_given, need_not_negative, need_posit
 from mixmon.gas.fuel import AIR_MOLAR_MASS
 
 DEFAULT_DISTANCE_MM = 320.0
+"""Exhaust valve seat to sensor where the session does not say: our choice."""
+
 DEFAULT_BORE_MM = 40.0
+"""Inner diameter of the primary where the session does not say: our choice; volume goes with its square."""
+
 DEFAULT_CYLINDER_L = 0.5
+"""Swept volume of a cylinder where the session does not say: our choice, a 2 l engine of four cylinders."""
+
 DEFAULT_CYCLES_BEFORE = 0.8
 """Injection to exhaust valve opening, in cycles: 0.75 with late injection (Guzzella & Onder, from
 memory), up to 1.25 with early port injection (common practice, no source)."""
 
+UNKNOWN_CYCLE_S = 0.04
+"""Cycle of an engine whose speed is not known: our choice, 3000 rpm of a four-stroke engine."""
+
 _TYPICAL_AFR = 12.9
+"""Air over fuel by mass, rich as at full load: our choice, lambda 0.88; one unit more or less changes the
+travel by 0.6 %."""
+
 _EXHAUST_MOLAR_MASS = 28.6
+"""g/mol of burnt gas near lambda 1: our choice; a few percent less where it is rich."""
+
 _INTAKE_K = 300.0
+"""Air temperature to which `Charge.eta_v` refers: our choice, 27 °C."""
+
 _PRESSURE_RATIO = 1.05
+"""Pressure in the primary over outside pressure: our choice, a free exhaust; the travel goes with it."""
 
 
 class Charge(NamedTuple):

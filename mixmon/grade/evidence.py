@@ -17,13 +17,13 @@ import numpy as np
 from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.errors import UsageError
 from mixmon.findings.balance.balance import Balance, BalanceStage
-from mixmon.findings.balance.cells import CENSORED_SHARE
 from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.response.response import ResponseReview, ResponseReviewer
 from mixmon.findings.stage import run_through, sum_up
+from mixmon.findings.stats import CENSORED_SHARE
 from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -169,9 +169,9 @@ class _Analysis:
 
     def _apply_events(self, events: Sequence[Event]) -> None:
         self._events += events
-        self._balance.heed(events)
+        self._balance.exclude(events)
         if self._spared is not None:
-            self._spared.heed(events)
+            self._spared.exclude(events)
 
     def evidence(self, simulation: Simulation, truth: dict[str, Any]) -> Evidence:
         if not self._t:

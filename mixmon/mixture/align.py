@@ -21,7 +21,7 @@ from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.transport import valve_to_sensor_delay_s
 from mixmon.messages.block import SignalBlock
-from mixmon.mixture.track import NEVER, Held, Source, Track
+from mixmon.mixture.track import NEVER_TOO_OLD, Held, Source, Track
 
 # ----------------------------------------------------------------------------------------------------
 # Target lambda from a table by load and speed.
@@ -38,8 +38,8 @@ class TargetTable:
 
     def at(self, rpm: Floats, load: Floats) -> Floats:
         """Target at the operating points, any shape; NaN in, NaN out."""
-        column, across = _place(self.rpm, rpm)
-        row, up = _place(self.load, load)
+        column, across = _place_on_axis(self.rpm, rpm)
+        row, up = _place_on_axis(self.load, load)
         next_column = np.minimum(column + 1, len(self.rpm) - 1)
         next_row = np.minimum(row + 1, len(self.load) - 1)
         low = self.lam[row, column] * (1 - across) + self.lam[row, next_column] * across
@@ -47,7 +47,7 @@ class TargetTable:
         return low * (1 - up) + high * up
 
 
-def _place(axis: Floats, x: Floats) -> tuple[Ints, Floats]:
+def _place_on_axis(axis: Floats, x: Floats) -> tuple[Ints, Floats]:
     """Index of the point at or below x, and the way to the next one, 0 to 1."""
     inside = np.clip(x, axis[0], axis[-1])
     known = np.where(np.isnan(inside), axis[0], inside)
@@ -70,7 +70,7 @@ _MOST_ROWS = 4096
 _UNKNOWN_CYCLE_NS = SECOND_NS
 _CYCLES_UNTIL_OLD = 5
 _HALF_LOAD = 50.0
-_MIXTURE = ("lam", "oxygen")
+_MIXTURE_QUANTITIES = ("lam", "oxygen")
 
 Columns = dict[str, Floats]
 
@@ -111,7 +111,7 @@ class Layout:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Rows:
+class AlignedRows:
     """k rows before their state is judged: see CylinderBlock for the columns.
 
     quality  uint8[k, n]  Quality of the sample held
@@ -131,7 +131,7 @@ class Rows:
 
 
 @dataclass(frozen=True, slots=True)
-class _Places:
+class _SourcePlaces:
     """Where the quantities of one owner are found: number of a track, row in it."""
 
     tracks: tuple[Track, ...]
@@ -149,8 +149,8 @@ class Aligner:
     def __init__(self, layout: Layout) -> None:
         self._layout = layout
         self._by_message: dict[tuple[int, str], list[Track]] = {}
-        self._engine = self._places(layout.engine)
-        self._nodes = [self._places(_sources(node)) for node in layout.nodes]
+        self._engine = self._place_sources(layout.engine)
+        self._nodes = [self._place_sources(_name_sources(node)) for node in layout.nodes]
         self._node_tracks = tuple(track for places in self._nodes for track in places.tracks)
         self._distances, self._group = np.unique(np.array(layout.geometry.distance_mm), return_inverse=True)
         self._next: int | None = None
@@ -161,7 +161,7 @@ class Aligner:
             track.clear()
         self._next = None
 
-    def feed(self, blocks: Sequence[SignalBlock], first_t: int | None, through: int) -> Iterator[Rows]:
+    def feed(self, blocks: Sequence[SignalBlock], first_t: int | None, through: int) -> Iterator[AlignedRows]:
         """Rows up to `through`, a few thousand at a time.
 
         Args:
@@ -179,14 +179,14 @@ class Aligner:
         last = through // GRID_NS
         while self._next <= last:
             end = min(last, self._next + _MOST_ROWS - 1)
-            yield self._rows(np.arange(self._next, end + 1, dtype=np.int64) * GRID_NS)
+            yield self._make_rows(np.arange(self._next, end + 1, dtype=np.int64) * GRID_NS)
             self._next = end + 1
             for track in self._node_tracks:
                 track.forget(end * GRID_NS)
             for track in self._engine.tracks:
                 track.forget(end * GRID_NS - LONGEST_DELAY_NS)
 
-    def _places(self, sources: Mapping[str, Source]) -> _Places:
+    def _place_sources(self, sources: Mapping[str, Source]) -> _SourcePlaces:
         """Tracks for the sources of one owner: those that arrive together share one."""
         streams: dict[object, dict[str, Source]] = {}
         for name, source in sources.items():
@@ -198,18 +198,18 @@ class Aligner:
             source = next(iter(named.values()))
             self._by_message.setdefault((source.bus, source.message), []).append(tracks[-1])
         found = {n: (i, row) for i, named in enumerate(streams.values()) for row, n in enumerate(named)}
-        return _Places(tuple(tracks), {name: found[name] for name in sources})
+        return _SourcePlaces(tuple(tracks), {name: found[name] for name in sources})
 
     def _old_ns(self, name: str, source: Source) -> int:
         """After how long a value is too old; for a mixture its age decides the sample's state instead."""
-        if name in _MIXTURE:
-            return NEVER
+        if name in _MIXTURE_QUANTITIES:
+            return NEVER_TOO_OLD
         return max(self._layout.stale_ns, _CYCLES_UNTIL_OLD * (source.cycle_ns or _UNKNOWN_CYCLE_NS))
 
-    def _rows(self, t: Ints) -> Rows:
+    def _make_rows(self, t: Ints) -> AlignedRows:
         shape = (len(t), len(self._nodes))
         now = self._engine_at(t)
-        rows = Rows(
+        rows = AlignedRows(
             t=t,
             lam=np.full(shape, np.nan),
             oxygen=np.full(shape, np.nan),
@@ -217,16 +217,16 @@ class Aligner:
             fresh=np.empty(shape, np.bool_),
             quality=np.empty(shape, np.uint8),
             ready=np.full(shape, np.nan),
-            shifted=self._shift(t, now),
+            shifted=self._shift_to_valve(t, now),
             now=now,
             aux={name: np.full(shape, np.nan) for name in ("supply", "heater", "resets")},
         )
         columns = {"lam": rows.lam, "oxygen": rows.oxygen, "ready": rows.ready, **rows.aux}
         for j, places in enumerate(self._nodes):
-            self._fill(rows, columns, j, places)
+            self._fill_node(rows, columns, j, places)
         return rows
 
-    def _fill(self, rows: Rows, columns: Columns, j: int, places: _Places) -> None:
+    def _fill_node(self, rows: AlignedRows, columns: Columns, j: int, places: _SourcePlaces) -> None:
         """Write node j's columns."""
         held, found = places.at(rows.t)
         for name, column in found.items():
@@ -253,7 +253,7 @@ class Aligner:
             out["target"] = np.where(np.isnan(sent), by_table, sent)
         return out
 
-    def _shift(self, t: Ints, now: Columns) -> Columns:
+    def _shift_to_valve(self, t: Ints, now: Columns) -> Columns:
         """Engine quantities as they were at the valve: [k, n], one delay a distance."""
         delay = self._delay_ns(now)
         if delay is None:
@@ -280,6 +280,6 @@ class Aligner:
         return whole
 
 
-def _sources(node: NodeSources) -> dict[str, Source]:
+def _name_sources(node: NodeSources) -> dict[str, Source]:
     named = {name: getattr(node, name) for name in ("lam", "oxygen", "ready", "supply", "heater", "resets")}
     return {name: source for name, source in named.items() if source is not None}

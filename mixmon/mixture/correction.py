@@ -46,7 +46,7 @@ class Correction:
 
     def feed(self, block: CylinderBlock) -> CylinderBlock:
         """The block with true readings; where no pressure is known they stay as sent, and are suspect."""
-        gain = self._gain(block)[:, None]
+        gain = self._gain_of_pressure(block)[:, None]
         known = np.isfinite(gain)
         by_curve = oxygen_balance(block.lam, self.curve)
         lam = lambda_from_oxygen(np.where(self.tells_lambda, by_curve, block.oxygen) / gain, self.fuel)
@@ -60,7 +60,7 @@ class Correction:
             state=np.where(valid & ~known, np.uint8(SampleState.SUSPECT), block.state),
         )
 
-    def _gain(self, block: CylinderBlock) -> Floats:
+    def _gain_of_pressure(self, block: CylinderBlock) -> Floats:
         """Factor on the oxygen balance at every row, float64[k]; NaN where the pressure is not known."""
         bar = np.full(len(block), np.nan if self.pressure_bar is None else self.pressure_bar)
         sent = block.now.get(_PRESSURE)

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from mixmon.gas.transport import DEFAULT_DISTANCE_MM
 from mixmon.messages.binding import Binding, BoundSignal
 from mixmon.mixture.align import Geometry, Layout, NodeSources, TargetTable
 from mixmon.mixture.track import Source
@@ -15,21 +16,19 @@ from mixmon.session.model import Session
 FINE_LAMBDA = 0.0025
 """Resolution in lambda up to which a live sensor's noise must move the value."""
 
-_DEFAULT_DISTANCE_MM = 320.0
-
 
 def layout_of(binding: Binding) -> Layout:
     """Sources, geometry and targets of the session."""
     session = binding.session
     engine = {name: source_of(bound, binding.stoich_afr) for name, bound in binding.engine.items()}
     return Layout(
-        nodes=tuple(_node(node, binding.stoich_afr) for node in binding.nodes),
+        nodes=tuple(_sources_of_node(node, binding.stoich_afr) for node in binding.nodes),
         engine=engine,
-        geometry=_geometry(session),
+        geometry=_geometry_of(session),
         fuel=binding.fuel,
         load=session.axes.load_signal,
         stale_ns=round(session.validity.stale_s * 1e9),
-        targets=_targets(session),
+        targets=_targets_of(session),
     )
 
 
@@ -37,8 +36,8 @@ def node_facts(binding: Binding, left_out: frozenset[int]) -> NodeFacts:
     """Cycle times and resolutions of the nodes' lambda, and which nodes see a cylinder left out."""
     mixture = [node.get("lambda") or node["oxygen"] for node in binding.nodes]
     return NodeFacts(
-        cycle_ns=np.array([_cycle_ns(bound) or 0 for bound in mixture], np.int64),
-        fine=np.array([_resolution(bound) <= FINE_LAMBDA for bound in mixture]),
+        cycle_ns=np.array([_cycle_ns_of(bound) or 0 for bound in mixture], np.int64),
+        fine=np.array([_resolution_of(bound) <= FINE_LAMBDA for bound in mixture]),
         tells=np.array(["ready" in node for node in binding.nodes]),
         left_out=np.array([bool(left_out & set(n.cylinders)) for n in binding.session.chain.nodes]),
     )
@@ -57,11 +56,11 @@ def source_of(bound: BoundSignal, stoich_afr: float | None) -> Source:
         stoich_afr=stoich_afr,
         equals=choice.equals,
         selectors=bound.signal.selectors,
-        cycle_ns=_cycle_ns(bound),
+        cycle_ns=_cycle_ns_of(bound),
     )
 
 
-def _node(bound: Mapping[str, BoundSignal], stoich_afr: float | None) -> NodeSources:
+def _sources_of_node(bound: Mapping[str, BoundSignal], stoich_afr: float | None) -> NodeSources:
     sources = {name: source_of(one, stoich_afr) for name, one in bound.items()}
     return NodeSources(
         lam=sources.get("lambda"),
@@ -73,9 +72,9 @@ def _node(bound: Mapping[str, BoundSignal], stoich_afr: float | None) -> NodeSou
     )
 
 
-def _geometry(session: Session) -> Geometry:
+def _geometry_of(session: Session) -> Geometry:
     exhaust, engine = session.exhaust, session.engine
-    distances = exhaust.sensor_distance_mm or (_DEFAULT_DISTANCE_MM,) * engine.cylinders
+    distances = exhaust.sensor_distance_mm or (DEFAULT_DISTANCE_MM,) * engine.cylinders
     volume = None if engine.displacement_l is None else engine.displacement_l / engine.cylinders
     return Geometry(
         distance_mm=tuple(distances[node.cylinders[0] - 1] for node in session.chain.nodes),
@@ -85,19 +84,19 @@ def _geometry(session: Session) -> Geometry:
     )
 
 
-def _targets(session: Session) -> TargetTable | None:
+def _targets_of(session: Session) -> TargetTable | None:
     if session.targets is None:
         return None
     axes = session.axes
     return TargetTable(np.array(axes.rpm), np.array(axes.load), np.array(session.targets.lam))
 
 
-def _cycle_ns(bound: BoundSignal) -> int | None:
+def _cycle_ns_of(bound: BoundSignal) -> int | None:
     """Nominal time between samples; a multiplexed signal comes less often than its message, unknown how."""
     return None if bound.signal.selectors else bound.message.cycle_ns
 
 
-def _resolution(bound: BoundSignal) -> float:
+def _resolution_of(bound: BoundSignal) -> float:
     """Smallest step of the value, in lambda as far as its unit tells; 0 for IEEE floats."""
     if bound.signal.is_float:
         return 0.0

@@ -90,7 +90,7 @@ class Bins:
 class Steady:
     """A stage: CylinderBlocks in, cell numbers out (int64[k], NOWHERE where not steady).
 
-    untold   rows in cells, steady or not, for which it was no longer told whether fuel or spark is cut
+    cuts_unknown  rows in cells, steady or not, for which it is no longer known whether fuel or spark is cut
     """
 
     def __init__(self, axes: Axes, rules: Validity) -> None:
@@ -102,7 +102,7 @@ class Steady:
         self._history: dict[str, Floats] = {}
         self._heard: set[str] = set()
         self._newest = NOWHERE
-        self.untold = 0
+        self.cuts_unknown = 0
 
     def feed(self, block: CylinderBlock) -> Ints:
         """Cell number of every row. A block lies within one stretch of time."""
@@ -113,21 +113,21 @@ class Steady:
             self._history, self._heard = {}, set()
             for bins in self._bins.values():
                 bins.restart()
-        number = self._number(block)
-        untold = self._untold(block)
-        self.untold += int(np.count_nonzero(untold & (number != NOWHERE)))
-        number[untold] = NOWHERE
-        still = self._within("cell", number.astype(np.float64), 0.0) & (number != NOWHERE)
+        number = self._number_cells(block)
+        unknown = self._find_unknown_cuts(block)
+        self.cuts_unknown += int(np.count_nonzero(unknown & (number != NOWHERE)))
+        number[unknown] = NOWHERE
+        still = self._stays_within("cell", number.astype(np.float64), 0.0) & (number != NOWHERE)
         for name, band in self._bands.items():
             if name in block.now:
-                still &= self._within(name, block.now[name], band)
+                still &= self._stays_within(name, block.now[name], band)
         if "target" in block.now:
-            still &= self._within("target", block.now["target"], TARGET_BAND, unknown=True)
+            still &= self._stays_within("target", block.now["target"], TARGET_BAND, unknown=True)
         cells = np.where(still, number, NOWHERE)
         self._newest = int(cells[-1])
         return cells
 
-    def standing(self) -> tuple[int, int]:
+    def newest_cell(self) -> tuple[int, int]:
         """Cell of the newest row, steady or not, and for how many rows all has been still.
 
         At most the rows of the settle time, and just these when the newest row is steady.
@@ -139,10 +139,11 @@ class Steady:
             return NOWHERE, 0
         bands = {"cell": 0.0, "target": TARGET_BAND, **self._bands}
         return int(column[-1]), min(
-            _still(values, bands[name], unknown=name == "target") for name, values in self._history.items()
+            _count_still(values, bands[name], unknown=name == "target")
+            for name, values in self._history.items()
         )
 
-    def _number(self, block: CylinderBlock) -> Ints:
+    def _number_cells(self, block: CylinderBlock) -> Ints:
         """Cell number of every row, steady or not."""
         number = np.zeros(len(block), np.int64)
         for name, count in (("rpm", len(self.grid.rpm)), ("load", len(self.grid.load))):
@@ -153,18 +154,18 @@ class Steady:
             number = np.where((index == NOWHERE) | (number == NOWHERE), NOWHERE, number * count + index)
         return number
 
-    def _untold(self, block: CylinderBlock) -> Bools:
+    def _find_unknown_cuts(self, block: CylinderBlock) -> Bools:
         """Rows for which a claim that was heard in this stretch of time is no longer known."""
-        untold = np.zeros(len(block), np.bool_)
+        unknown = np.zeros(len(block), np.bool_)
         for name in _CLAIMS:
             if name in block.now:
                 known = ~np.isnan(block.now[name])
-                untold |= ~known & (np.maximum.accumulate(known) | (name in self._heard))
+                unknown |= ~known & (np.maximum.accumulate(known) | (name in self._heard))
                 if known.any():
                     self._heard.add(name)
-        return untold
+        return unknown
 
-    def _within(self, name: str, values: Floats, band: float, *, unknown: bool = False) -> Bools:
+    def _stays_within(self, name: str, values: Floats, band: float, *, unknown: bool = False) -> Bools:
         """Rows whose last settle time, itself included, stayed within +-band; NaN counts as `unknown`."""
         before = self._history.get(name, np.full(self._window - 1, np.nan))
         long = np.concatenate([before, values])
@@ -175,7 +176,7 @@ class Steady:
         return ~(spread > 2 * band) if unknown else spread <= 2 * band
 
 
-def _still(column: Floats, band: float, *, unknown: bool) -> int:
+def _count_still(column: Floats, band: float, *, unknown: bool) -> int:
     """How many of the newest values lie within +-band of one middle; NaN counts as `unknown`."""
     back = column[::-1]
     spread = np.maximum.accumulate(back) - np.minimum.accumulate(back)

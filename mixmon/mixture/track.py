@@ -10,7 +10,7 @@ from mixmon.arrays import Bytes, Floats, Ints
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.plan import Quality, Selector
 
-NEVER = int(np.iinfo(np.int64).max)
+NEVER_TOO_OLD = int(np.iinfo(np.int64).max)
 """In place of an age: a value does not become too old."""
 
 _UNSEEN = np.int64(-1)
@@ -82,7 +82,7 @@ class Track:
     """Samples of the sources that arrive together, kept for as long as rows may ask for them.
 
     sources  q of them
-    old_ns   how old the value of each may be; NEVER: however old
+    old_ns   how old the value of each may be; NEVER_TOO_OLD: however old
 
     t        int64[m]       times, rising
     values   float64[q, m]  one row a source, NaN where the sample has no good value

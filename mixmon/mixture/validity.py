@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from mixmon.arrays import SECOND_NS, Bools, Ints, Times
 from mixmon.messages.plan import Quality
-from mixmon.mixture.align import Columns, Rows
+from mixmon.mixture.align import AlignedRows, Columns
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import Validity
 
@@ -41,23 +41,23 @@ def latch(on: Bools, off: Bools, before: Bools | bool = False) -> Bools:
     [False, True, True, False]
     """
     # The last deciding row and what it decided travel in one number: 2 (row + 1) + on.
-    code = _rows(on, 2, 2) + on
+    code = _number_rows(on, 2, 2) + on
     decided = np.where(on | off, code, np.asarray(before).astype(code.dtype))
     np.maximum.accumulate(decided, axis=0, out=decided)
     return (decided & 1).astype(np.bool_)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Run:
+class EqualSpan:
     """The run under way after the last row: its value and the time at which it began, one a column."""
 
     value: NDArray[Any]
     start: Times
 
 
-def run_start(
-    value: NDArray[Any], t: Times, *, before: Run | None = None, broken: Bools | None = None
-) -> tuple[Times, Run | None]:
+def equal_since(
+    value: NDArray[Any], t: Times, *, before: EqualSpan | None = None, broken: Bools | None = None
+) -> tuple[Times, EqualSpan | None]:
     """The time at which each row's run of equal values began, and the run to continue from.
 
     Times are only looked up, never compared, so a clock that was set back does no harm.
@@ -67,7 +67,7 @@ def run_start(
     before   the run under way before the first row; None: a run begins with the first row
     broken   bool[k]: rows where a run begins anew whatever the values
 
-    >>> starts, _ = run_start(np.array([3, 3, 4, 4]), np.array([10, 20, 30, 40]))
+    >>> starts, _ = equal_since(np.array([3, 3, 4, 4]), np.array([10, 20, 30, 40]))
     >>> starts.tolist()
     [10, 10, 30, 30]
     """
@@ -77,20 +77,20 @@ def run_start(
     began[0] = True if before is None else value[0] != before.value
     np.not_equal(value[1:], value[:-1], out=began[1:])
     if broken is not None:
-        began |= _beside(broken, value.ndim)
-    row = np.where(began, _rows(value, 1, 1), 0)
+        began |= _shape_beside(broken, value.ndim)
+    row = np.where(began, _number_rows(value, 1, 1), 0)
     np.maximum.accumulate(row, axis=0, out=row)
     start = t[row - 1]
     if before is not None:
         start = np.where(row == 0, before.start, start)
-    return start, Run(value[-1].copy(), np.asarray(start[-1]).copy())
+    return start, EqualSpan(value[-1].copy(), np.asarray(start[-1]).copy())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Delay:
     """What `delayed` continues from: the condition's run under way, and whether it is active."""
 
-    run: Run
+    run: EqualSpan
     active: Bools
 
 
@@ -119,25 +119,25 @@ def delayed(
     >>> active.tolist()
     [False, False, True, False]
     """
-    since, run = run_start(condition, t, before=before.run if before else None, broken=broken)
+    since, run = equal_since(condition, t, before=before.run if before else None, broken=broken)
     if run is None or len(condition) == 0:
         return np.zeros(condition.shape, np.bool_), since, before
-    held = _beside(t, condition.ndim) - since
+    held = _shape_beside(t, condition.ndim) - since
     over = held >= off_ns
     if cut_short is not None:
-        over |= _beside(cut_short, condition.ndim)
+        over |= _shape_beside(cut_short, condition.ndim)
     active = latch(condition & (held >= on_ns), ~condition & over, before.active if before else False)
     return active, since, Delay(run, np.asarray(active[-1]).copy())
 
 
-def _rows(like: NDArray[Any], first: int, step: int) -> NDArray[Any]:
+def _number_rows(like: NDArray[Any], first: int, step: int) -> NDArray[Any]:
     """first, first + step, ... down the first axis, shaped to go beside `like`."""
     count = len(like)
     dtype = np.int32 if step * (count + 1) < 2**31 else np.int64
-    return _beside(np.arange(first, first + step * count, step, dtype=dtype), like.ndim)
+    return _shape_beside(np.arange(first, first + step * count, step, dtype=dtype), like.ndim)
 
 
-def _beside(column: NDArray[Any], ndim: int) -> NDArray[Any]:
+def _shape_beside(column: NDArray[Any], ndim: int) -> NDArray[Any]:
     """A column [k] shaped [k, 1, ...], so that it goes beside columns [k, n]."""
     return column.reshape(-1, *[1] * (ndim - 1))
 
@@ -191,7 +191,7 @@ class NodeFacts:
     left_out: Bools
 
 
-class Judge:
+class SampleJudge:
     """A stage: rows in, CylinderBlocks out. `restart` where time is broken."""
 
     def __init__(self, rules: Validity, facts: NodeFacts) -> None:
@@ -205,12 +205,12 @@ class Judge:
     def restart(self) -> None:
         """Forget what lingers."""
         self._trouble: Ints | None = None
-        self._constant: Run | None = None
+        self._constant: EqualSpan | None = None
 
-    def feed(self, rows: Rows, stretch: int) -> CylinderBlock:
+    def feed(self, rows: AlignedRows, stretch: int) -> CylinderBlock:
         """The same rows with a state for every sample."""
-        claims = self._claims(rows)
-        claims[SampleState.SETTLING] = self._settling(rows.t, claims)
+        claims = self._find_claims(rows)
+        claims[SampleState.SETTLING] = self._find_settling(rows.t, claims)
         state = np.full(rows.lam.shape, SampleState.VALID, np.uint8)
         for reason in _ORDER:
             state[claims[reason]] = reason
@@ -227,7 +227,7 @@ class Judge:
             aux=rows.aux,
         )
 
-    def _claims(self, rows: Rows) -> Claims:
+    def _find_claims(self, rows: AlignedRows) -> Claims:
         """Every state's own condition, bool[k, n]."""
         shape, rules = rows.lam.shape, self._rules
         silent = (rows.age < 0) | (rows.age > self._stale_ns)
@@ -235,13 +235,13 @@ class Judge:
         unknown = self._facts.tells & np.isnan(rows.ready) & possible
         not_ready = (rows.ready == 0) | unknown | (rows.quality == Quality.NOT_AVAILABLE)
         at_rich, at_lean = possible & (rows.lam <= rules.rich_limit), rows.lam >= rules.lean_limit
-        frozen = self._frozen(rows) & ~at_rich & ~at_lean
+        frozen = self._find_frozen(rows) & ~at_rich & ~at_lean
         return {
             SampleState.AT_LEAN_LIMIT: at_lean,
             SampleState.AT_RICH_LIMIT: at_rich,
-            SampleState.SPARK_CUT: _flag(rows.shifted, "spark_cut", shape),
-            SampleState.OVERRUN: self._overrun(rows.shifted, shape),
-            SampleState.COLD: self._cold(rows.now, shape),
+            SampleState.SPARK_CUT: _read_flag(rows.shifted, "spark_cut", shape),
+            SampleState.OVERRUN: self._find_overrun(rows.shifted, shape),
+            SampleState.COLD: self._find_cold(rows.now, shape),
             SampleState.SUSPECT: (~possible & ~silent) | frozen,
             SampleState.WARMING: not_ready,
             SampleState.HELD: (rows.age > self._held_ns) & ~silent,
@@ -249,7 +249,7 @@ class Judge:
             SampleState.LEFT_OUT: np.broadcast_to(self._facts.left_out, shape),
         }
 
-    def _settling(self, t: Ints, claims: Claims) -> Bools:
+    def _find_settling(self, t: Ints, claims: Claims) -> Bools:
         """True for a while after the last row of a trouble that lingers."""
         trouble = np.logical_or.reduce([claims[reason] for reason in _LINGERING])
         last = np.where(trouble, t[:, None], np.iinfo(np.int64).min // 2)
@@ -261,28 +261,28 @@ class Judge:
         settling: Bools = (t[:, None] - last < SETTLE_NS) & ~trouble
         return settling
 
-    def _frozen(self, rows: Rows) -> Bools:
+    def _find_frozen(self, rows: AlignedRows) -> Bools:
         """The sample keeps coming and has not moved at all for too long, with the engine turning."""
         number = np.nan_to_num(rows.lam, nan=-1.0)
-        since, self._constant = run_start(number, rows.t, before=self._constant)
+        since, self._constant = equal_since(number, rows.t, before=self._constant)
         still = rows.t[:, None] - since >= FROZEN_NS
         turning = np.nan_to_num(rows.now["rpm"], nan=1.0) > 0 if "rpm" in rows.now else np.True_
         return still & (number > 0) & self._facts.fine & np.reshape(turning, (-1, 1))
 
-    def _overrun(self, shifted: Columns, shape: tuple[int, ...]) -> Bools:
-        cut = _flag(shifted, "fuel_cut", shape)
+    def _find_overrun(self, shifted: Columns, shape: tuple[int, ...]) -> Bools:
+        cut = _read_flag(shifted, "fuel_cut", shape)
         rule = self._rules.overrun
         if rule is not None and {"throttle", "rpm"} <= shifted.keys():
             cut = cut | (shifted["throttle"] < rule.throttle_below) & (shifted["rpm"] > rule.rpm_above)
         return cut
 
-    def _cold(self, now: Columns, shape: tuple[int, ...]) -> Bools:
+    def _find_cold(self, now: Columns, shape: tuple[int, ...]) -> Bools:
         if "coolant_c" not in now:
             return np.zeros(shape, np.bool_)
         return np.broadcast_to((now["coolant_c"] < self._rules.warm_coolant_c)[:, None], shape)
 
 
-def _flag(columns: Columns, name: str, shape: tuple[int, ...]) -> Bools:
+def _read_flag(columns: Columns, name: str, shape: tuple[int, ...]) -> Bools:
     """A claim of the engine's; false where it is not known."""
     column = columns.get(name)
     return np.zeros(shape, np.bool_) if column is None else np.nan_to_num(column) > 0

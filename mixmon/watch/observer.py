@@ -24,13 +24,20 @@ from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage, Dwelling
 from mixmon.findings.balance.cells import CellResult
-from mixmon.findings.balance.dwell import BATCH_ROWS, BATCH_S, GUARD_BATCHES
+from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.pulls.quality import LeftOut, PullNote, PullVerdict, Suggestion, around_misfires
 from mixmon.findings.pulls.review import PullReview, review
-from mixmon.findings.stats import FEWEST_EFFECTIVE, engine_lambda, mean_of_known, needs_percent, student_t95
+from mixmon.findings.stats import (
+    BATCH_S,
+    FEWEST_EFFECTIVE,
+    engine_lambda,
+    mean_of_known,
+    needs_percent,
+    student_t95,
+)
 from mixmon.messages.binding import Binding
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -420,7 +427,7 @@ class Observer:
         """The balance of this second of data time."""
         second = -1 if self.t is None else self.t // RENEWAL_NS
         if second != self._balance_now[0] and self._balance.counted:
-            self._balance_now = second, self._balance.glance(gaps=self._gaps)
+            self._balance_now = second, self._balance.quick_result(gaps=self._gaps)
         return self._balance_now[1]
 
     def happened(self) -> list[Event]:
@@ -447,7 +454,7 @@ class Observer:
         return replace(pull, verdict=judged)
 
     def _take_events(self, events: Sequence[Event]) -> None:
-        self._balance.heed(events)
+        self._balance.exclude(events)
         around = around_misfires(self._session, events)
         self._misfires.extend(around)
         if any(m.begin < pull.end and pull.begin < m.end for m in around for pull in self._pulled):

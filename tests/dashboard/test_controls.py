@@ -343,7 +343,7 @@ def test_a_pull_is_rejected_by_a_key_and_kept_by_the_same():
 def test_a_cell_is_left_out_by_a_key_and_counted_again_by_the_same():
     desk = Desk(page=Page.BALANCE)
     desk.press("x")  # the one that is held
-    desk.shown = snapshot(balance=replace(balance(), put_aside=(Cell(7000.0, 100.0),)))
+    desk.shown = snapshot(balance=replace(balance(), excluded_cells=(Cell(7000.0, 100.0),)))
     desk.press("right", "right", "x")
     assert desk.sent == [JudgeCell(6000.0, 100.0, keep=False), JudgeCell(7000.0, 100.0, keep=True)]
 

@@ -8,7 +8,7 @@ import scipy.signal
 import scipy.stats
 
 from mixmon.findings.stats import (
-    NOTHING,
+    NO_ESTIMATE,
     SIGMA_OF_MAD,
     engine_lambda,
     engine_log_lambda,
@@ -95,4 +95,4 @@ def test_too_little_data_gives_a_mean_and_no_interval() -> None:
     short = estimate(np.array([1.0, 2.0, 3.0]), 0.3)
     assert short.mean == 2.0
     assert np.isnan(short.half)
-    assert estimate(np.zeros(0), 0.0) is NOTHING
+    assert estimate(np.zeros(0), 0.0) is NO_ESTIMATE

@@ -66,7 +66,7 @@ def test_a_cell_that_was_left_out_is_shown_and_not_trimmed_by(run: tuple[Worker,
     (gone,) = used(untouched) - used(run[0])
     balance = run[0].observer.balance()
     assert gone in {(cell.rpm, cell.load) for cell in balance.cells}
-    assert [(cell.rpm, cell.load) for cell in balance.put_aside] == [gone]
+    assert [(cell.rpm, cell.load) for cell in balance.excluded_cells] == [gone]
     excluded = note(BalanceNote.CELLS_EXCLUDED_BY_OPERATOR, rpm=(gone[0],), load=(gone[1],))
     assert excluded in balance.notes
     assert balance.cylinders != untouched.observer.balance().cylinders

@@ -13,7 +13,7 @@ from mixmon.gas.fuel import fuel_named
 from mixmon.gas.transport import valve_to_sensor_delay_s
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.plan import MessagePlan, Quality, Selector, SignalPlan
-from mixmon.mixture.align import GRID_NS, Aligner, Geometry, Layout, NodeSources, Rows, TargetTable
+from mixmon.mixture.align import GRID_NS, AlignedRows, Aligner, Geometry, Layout, NodeSources, TargetTable
 from mixmon.mixture.track import Source
 
 MS = 1_000_000
@@ -36,7 +36,7 @@ def layout(nodes: list[NodeSources], engine: dict[str, Source] | None = None, **
     return Layout(tuple(nodes), engine or {}, Geometry(distance, 44.0, 0.499), FUEL, **more)  # type: ignore[arg-type]
 
 
-def joined(parts: list[Rows], name: str) -> np.ndarray:
+def joined(parts: list[AlignedRows], name: str) -> np.ndarray:
     return np.concatenate([getattr(p, name) for p in parts])
 
 
@@ -74,7 +74,7 @@ def test_rows_do_not_depend_on_how_samples_were_delivered() -> None:
 
     def run(pieces: list[slice]) -> object:
         aligner = Aligner(layout(LAMBDA_ONLY, sources))
-        parts: list[Rows] = []
+        parts: list[AlignedRows] = []
         for piece in pieces:
             t = stamps[piece]
             blocks = [

@@ -150,10 +150,13 @@ def test_nothing_is_steady_while_a_cut_is_no_longer_told() -> None:
     steady = Steady(AXES, Validity())
     cells = steady.feed(rows)
     assert (np.flatnonzero(cells == 4) == [*range(299, 700), *range(1099, 1500)]).all()
-    assert steady.untold == 100
+    assert steady.cuts_unknown == 100
 
     def run(pieces: list[slice]) -> list[int]:
         stage = Steady(AXES, Validity())
-        return [*np.concatenate([stage.feed(rows.take(piece)) for piece in pieces]).tolist(), stage.untold]
+        return [
+            *np.concatenate([stage.feed(rows.take(piece)) for piece in pieces]).tolist(),
+            stage.cuts_unknown,
+        ]
 
     assert same_for_all_splits(1500, run) == [*cells.tolist(), 100]

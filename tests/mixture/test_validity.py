@@ -7,16 +7,16 @@ import pytest
 from laws import same_for_all_splits
 
 from mixmon.messages.plan import Quality
-from mixmon.mixture.align import GRID_NS, Rows
+from mixmon.mixture.align import GRID_NS, AlignedRows
 from mixmon.mixture.block import SampleState
-from mixmon.mixture.validity import FROZEN_NS, SETTLE_NS, Judge, NodeFacts
+from mixmon.mixture.validity import FROZEN_NS, SETTLE_NS, NodeFacts, SampleJudge
 from mixmon.session.model import Overrun, Validity
 
 RULES = Validity(rich_limit=0.68, lean_limit=1.6, overrun=Overrun(3, 1600))
 SETTLE = SETTLE_NS // GRID_NS
 
 
-def rows(k: int, **columns: object) -> Rows:
+def rows(k: int, **columns: object) -> AlignedRows:
     """k rows of one healthy node, with some columns replaced."""
     wobble = 0.9 + 1e-4 * (np.arange(k) % 7)[:, None]
     made = {
@@ -31,7 +31,7 @@ def rows(k: int, **columns: object) -> Rows:
         "now": {"rpm": np.full(k, 3000.0), "coolant_c": np.full(k, 85.0)},
         "aux": {},
     }
-    return Rows(**(made | columns))  # type: ignore[arg-type]
+    return AlignedRows(**(made | columns))  # type: ignore[arg-type]
 
 
 def facts(**more: object) -> NodeFacts:
@@ -40,8 +40,8 @@ def facts(**more: object) -> NodeFacts:
     return NodeFacts(**(made | more))  # type: ignore[arg-type]
 
 
-def states(data: Rows, known: NodeFacts | None = None) -> list[SampleState]:
-    block = Judge(RULES, known or facts()).feed(data, 0)
+def states(data: AlignedRows, known: NodeFacts | None = None) -> list[SampleState]:
+    block = SampleJudge(RULES, known or facts()).feed(data, 0)
     return [SampleState(s) for s in block.state[:, 0]]
 
 
@@ -162,7 +162,7 @@ def test_states_do_not_depend_on_the_split() -> None:
     whole = rows(k, lam=lam, ready=ready, shifted={"spark_cut": cut})
 
     def run(pieces: list[slice]) -> object:
-        judge = Judge(RULES, facts())
+        judge = SampleJudge(RULES, facts())
         out = []
         for p in pieces:
             part = rows(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mixmon.mixture.validity import Delay, Run, delayed, latch, run_start
+from mixmon.mixture.validity import Delay, EqualSpan, delayed, equal_since, latch
 
 FLAGS = st.lists(st.booleans(), min_size=0, max_size=60)
 
@@ -113,7 +113,7 @@ def test_latch_does_not_see_chunks(data):
 @given(columns())
 def test_run_start_is_its_definition(data):
     value, _, t, broken, _ = data
-    starts, last = run_start(value, t, broken=broken)
+    starts, last = equal_since(value, t, broken=broken)
     for j in range(value.shape[1]):
         assert starts[:, j].tolist() == scalar_starts(value[:, j], t, broken)
     if len(t):
@@ -124,17 +124,17 @@ def test_run_start_is_its_definition(data):
 @given(columns())
 def test_run_start_does_not_see_chunks(data):
     value, _, t, broken, cuts = data
-    run: Run | None = None
+    run: EqualSpan | None = None
     parts = []
     for rows in pieces(cuts):
-        starts, run = run_start(value[rows], t[rows], before=run, broken=broken[rows])
+        starts, run = equal_since(value[rows], t[rows], before=run, broken=broken[rows])
         parts.append(starts)
-    assert np.array_equal(np.concatenate(parts), run_start(value, t, broken=broken)[0])
+    assert np.array_equal(np.concatenate(parts), equal_since(value, t, broken=broken)[0])
 
 
 def test_run_start_reads_any_value_and_a_clock_set_back():
     state = np.array([5, 5, 0, 0, 5], np.uint8)
-    starts, last = run_start(state, np.array([100, 110, 20, 30, 40]))
+    starts, last = equal_since(state, np.array([100, 110, 20, 30, 40]))
     assert starts.tolist() == [100, 100, 20, 20, 40]
     assert last is not None
     assert int(last.value) == 5

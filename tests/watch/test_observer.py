@@ -194,5 +194,5 @@ def test_the_balance_heeds_misfires_that_become_certain_seconds_later():
     assert 2.5 <= left_out[1] <= 10.0
     assert [left_out[0], *left_out[2:]] == [0.0] * 3
     assert "misfire or cut" not in untold.cylinders[1].left_out_s
-    deaf.heed(found)
+    deaf.exclude(found)
     assert repr(deaf.result(gaps=binding.gaps)) == repr(balance)

@@ -30,7 +30,7 @@ _LABELS = {
 }
 _WIDEST = {_WORD: "NONE", _NEED: "+8.8", _ALL: "+8.8", _SPREAD: "8.8", _RPM: "8.8"}
 
-_GAPS = {_WORD: 0, _CYLINDER: 2, _NEED: 1, _ALL: 2, _SPREAD: 3, _RPM: 4}
+_SPACE_BEFORE = {_WORD: 0, _CYLINDER: 2, _NEED: 1, _ALL: 2, _SPREAD: 3, _RPM: 4}
 """Least cells before a field, next to digits three rows tall: numbers without a sign stand further apart."""
 
 _ROOMIER = {3: 1, 5: 2, 7: 2}
@@ -91,7 +91,7 @@ def plan_far_zone(width: int, height: int, label_width: int) -> FarPlan:
 
 def _least_gap(name: str, tall: int) -> int:
     """Least cells before a field; a tall sign must not grow together with the cylinder before it."""
-    return _GAPS[name] + (name == _NEED and tall > DIGIT_SIZES[-1])
+    return _SPACE_BEFORE[name] + (name == _NEED and tall > DIGIT_SIZES[-1])
 
 
 def _field_width(name: str, tall: int, lower: int, label_width: int) -> int:

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.alarms.measures import EngineStates, MeasuredRows, RuleRows, counted
 from mixmon.mixture.block import CylinderBlock
-from mixmon.mixture.validity import Delay, Run, delayed, latch, run_start
+from mixmon.mixture.validity import Delay, EqualSpan, delayed, equal_since, latch
 from mixmon.session.alarm_kinds import kind_of
 from mixmon.session.model import AlarmRule
 from mixmon.session.when import Condition, parse
@@ -114,8 +114,8 @@ class AlarmDetector:
     def __init__(self, rules: Sequence[AlarmRule]) -> None:
         self._watches = [_RuleWatch(number, rule) for number, rule in enumerate(rules)]
         self._engine = EngineStates()
-        self._stretch: Run | None = None
-        self._state: Run | None = None
+        self._stretch: EqualSpan | None = None
+        self._state: EqualSpan | None = None
 
     def feed(self, block: CylinderBlock) -> AlarmEdges:
         """The edges in these rows."""
@@ -135,9 +135,9 @@ class AlarmDetector:
         return tuple(watch.latest.copy() for watch in self._watches)
 
     def _make_rule_rows(self, rows: CylinderBlock) -> RuleRows:
-        start, self._stretch = run_start(rows.stretch, rows.t, before=self._stretch)
+        start, self._stretch = equal_since(rows.stretch, rows.t, before=self._stretch)
         broken = start == rows.t
-        since, self._state = run_start(rows.state, rows.t, before=self._state, broken=broken)
+        since, self._state = equal_since(rows.state, rows.t, before=self._state, broken=broken)
         return RuleRows(rows, start, since, *self._engine.feed(rows, broken))
 
 
@@ -153,7 +153,7 @@ class _RuleWatch:
         self._suppress = parse(rule.suppress_when) if rule.suppress_when else None
         self._condition: Bools = np.zeros(0, np.bool_)
         self._delay: Delay | None = None
-        self._suppressed: Run | None = None
+        self._suppressed: EqualSpan | None = None
         self._newest_known: Floats = np.zeros(0)
         self.latest: Floats = np.zeros(0)
 
@@ -228,7 +228,7 @@ class _RuleWatch:
         claims = [rule_rows.true_and_false(condition, mixture=m)[0] for m in {False, self._kind.mixture}]
         suppressed = np.logical_or.reduce([claim.any(axis=1) for claim in claims])
         was = self._suppressed.value if self._suppressed else np.zeros((), np.bool_)
-        since, self._suppressed = run_start(suppressed, rows.t, before=self._suppressed)
+        since, self._suppressed = equal_since(suppressed, rows.t, before=self._suppressed)
         changed = _differs_from_row_before(suppressed, was)
         row, released = np.flatnonzero(changed), changed & ~suppressed
         if not len(row):

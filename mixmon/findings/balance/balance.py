@@ -20,12 +20,12 @@ from mixmon.findings.balance.cells import (
     combine,
     misfire_shares,
 )
-from mixmon.findings.balance.dwell import BATCH_S, MASKED, Dwell, Mask
+from mixmon.findings.balance.dwell import MASKED, Dwell, Mask
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.balance.trims import TrimPlan, drawn_in, plan_trims
+from mixmon.findings.balance.trims import TrimPlan, plan_trims, shrink_to_median
 from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
-from mixmon.findings.stats import Estimate
+from mixmon.findings.stats import BATCH_S, Estimate
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell, Steady
@@ -85,7 +85,7 @@ def predicted_spread(
     What rounding and limits leave, and the error of the needs themselves. Where cylinders are
     nearly alike, their estimates differ by that error already, and to add it once more would
     predict too much; where they are not, it must be added. So the range is drawn with the truth
-    as estimated and with the truth drawn in to its middle (`drawn_in`), and the interval holds the
+    as estimated and with the truth drawn in to its middle (`shrink_to_median`), and the interval holds the
     middle 95 % of each.
 
     A cell with little data differs from the others by error too, and the trims take away what it
@@ -98,8 +98,8 @@ def predicted_spread(
         return UNKNOWN
     drawn = [(means, errors)]
     if over_cells is not None:
-        drawn.append(_drawn_to(means, errors, [over_cells[i] for i in at]))
-    shrunk, sure = drawn_in(*drawn[-1])
+        drawn.append(_shrink_to(means, errors, [over_cells[i] for i in at]))
+    shrunk, sure = shrink_to_median(*drawn[-1])
     drawn.append((shrunk, drawn[-1][1] * sure))
     ranges = np.array([_spread_percent(truth - moves[at] + _draw_noise(error)) for truth, error in drawn])
     ends = np.percentile(ranges, [2.5, 97.5], axis=1)
@@ -108,7 +108,7 @@ def predicted_spread(
     return Spread(float(np.median(ranges)), (lower, upper), deviation, len(means))
 
 
-def _drawn_to(means: Floats, errors: Floats, over_cells: Sequence[Estimate]) -> tuple[Floats, Floats]:
+def _shrink_to(means: Floats, errors: Floats, over_cells: Sequence[Estimate]) -> tuple[Floats, Floats]:
     """A cell's needs drawn in to those over all cells, as far as its own errors can explain the difference.
 
     What is drawn in has the error of what it is drawn to; a node not known elsewhere stays.
@@ -117,7 +117,7 @@ def _drawn_to(means: Floats, errors: Floats, over_cells: Sequence[Estimate]) -> 
     error = np.array([e.standard_error for e in over_cells])
     known = np.isfinite(error)
     whole, error = np.where(known, whole, means), np.where(known, np.minimum(error, errors), errors)
-    away, sure = drawn_in(means - whole, errors)
+    away, sure = shrink_to_median(means - whole, errors)
     return whole + away, np.sqrt((sure * errors) ** 2 + (1 - sure**2) * error**2)
 
 
@@ -146,8 +146,8 @@ DISAGREEMENT_PERCENT = 1.0
 """How far a cylinder's needs in its cells must certainly lie apart to be flagged: our choice, two steps."""
 
 PATIENCE = 0.02
-"""Part of itself by which a cell must grow before `glance` judges it again: our choice, so that a screen's
-cost does not grow with the time watched."""
+"""Part of itself by which a cell must grow before `quick_result` judges it again: our choice, so that a
+screen's cost does not grow with the time watched."""
 
 Interval = tuple[float, float]
 
@@ -230,7 +230,7 @@ class MisfireEffect:
 class Balance:
     """The whole result. `withheld` says why no trims are offered; empty when they are.
 
-    put_aside  cells with data that someone has decided to leave out
+    excluded_cells  cells with data that someone has decided to leave out
     """
 
     against: str
@@ -244,7 +244,7 @@ class Balance:
     withheld: tuple[Note, ...]
     notes: tuple[Note, ...]
     misfires: tuple[MisfireEffect, ...] = ()
-    put_aside: tuple[Cell, ...] = ()
+    excluded_cells: tuple[Cell, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,7 +266,7 @@ class Dwelling:
 class BalanceStage:
     """Feed it every CylinderBlock of a run (or of several); ask `result` at the end, or meanwhile.
 
-    Events that `EventStage` finds in the same rows are given to `heed`, whenever they are known.
+    Events that `EventStage` finds in the same rows are given to `exclude`, whenever they are known.
 
     Args:
         session: whose nodes the rows are of.
@@ -282,7 +282,7 @@ class BalanceStage:
         self._nodes = session.chain.nodes
         self._left_out = np.array([bool(left_out & set(n.cylinders)) for n in self._nodes])
         self._steady = Steady(session.axes, session.validity)
-        self.put_aside: set[Cell] = set()
+        self.excluded_cells: set[Cell] = set()
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
         self._weights = np.array([float(len(n.cylinders)) for n in self._nodes])
@@ -293,11 +293,11 @@ class BalanceStage:
         self._dwell.feed(block, self._steady.feed(block))
 
     @property
-    def untold_s(self) -> float:
+    def cuts_unknown_s(self) -> float:
         """Seconds in cells that do not count because fuel and spark cuts were no longer told."""
-        return self._steady.untold * GRID_NS / 1e9
+        return self._steady.cuts_unknown * GRID_NS / 1e9
 
-    def heed(self, events: Iterable[Event]) -> None:
+    def exclude(self, events: Iterable[Event]) -> None:
         """Leave out what was read around misfires and cuts, counted already or still to come."""
         self._mask.add(events)
 
@@ -309,15 +309,15 @@ class BalanceStage:
                 against peers, so that they leave the engine's total fuel alone.
             gaps: what could not be done because something is missing; the first of the notes.
         """
-        return self._build_report(against, 0.0).build(gaps)
+        return self._start_builder(against, 0.0).build(gaps)
 
-    def glance(self, against: str = "peers", gaps: tuple[Note, ...] = ()) -> Balance:
+    def quick_result(self, against: str = "peers", gaps: tuple[Note, ...] = ()) -> Balance:
         """As `result`, for a screen: at a cost that does not grow with the time watched.
 
         A cell is judged anew once it has grown by `PATIENCE` of itself, and `predicted_by_cell`,
         which takes thousands of draws a cell, is left empty, and so are `misfires`.
         """
-        return self._build_report(against, PATIENCE).build(gaps, by_cell=False)
+        return self._start_builder(against, PATIENCE).build(gaps, by_cell=False)
 
     @property
     def counted(self) -> bool:
@@ -326,18 +326,18 @@ class BalanceStage:
 
     def dwelling(self) -> Dwelling:
         """The dwell under way, for a screen."""
-        cell, rows = self._steady.standing()
+        cell, rows = self._steady.newest_cell()
         judged = self._cells.result(cell, PATIENCE) if cell in self._dwell.counts else None
         return Dwelling(cell, rows, self._dwell.waiting, judged)
 
-    def _build_report(self, against: str, patience: float) -> _Report:
+    def _start_builder(self, against: str, patience: float) -> _BalanceBuilder:
         cells = self._cells.results(patience)
         used = [c for c in cells if self.used(c.cell)]
         combined = combine(used, self._weights)
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
         plan = plan_trims(self.session, combined.peers, self._misfire_blocks(shares))
         effects = self._misfire_effects(shares, used, combined, plan) if shares and not patience else ()
-        return _Report(self, against, cells, combined, plan, misfires=effects)
+        return _BalanceBuilder(self, against, cells, combined, plan, misfires=effects)
 
     def _misfire_blocks(self, shares: list[MisfireShare]) -> tuple[Note, ...]:
         """Why no trims are offered: misfire that is frequent."""
@@ -383,9 +383,9 @@ class BalanceStage:
     def judge(self, cell: Cell, *, keep: bool) -> None:
         """Leave the cell out of needs and trims, as someone has decided; or count it again."""
         if keep:
-            self.put_aside.discard(cell)
+            self.excluded_cells.discard(cell)
         else:
-            self.put_aside.add(cell)
+            self.excluded_cells.add(cell)
 
     def used(self, number: int) -> bool:
         """False where readings are shown but never trimmed by.
@@ -394,7 +394,7 @@ class BalanceStage:
         """
         rules, mask = self.session.trims, self.session.validity.low_flow_mask
         cell = self.grid.cell(number)
-        if cell in self.put_aside:
+        if cell in self.excluded_cells:
             return False
         if cell.load is not None and rules.load_from is not None and cell.load < rules.load_from:
             return False
@@ -422,7 +422,7 @@ def half_percent(e: Estimate) -> float:
     return 100.0 * float(np.exp(e.mean) * np.sinh(e.half))
 
 
-class _Report:
+class _BalanceBuilder:
     """Turns nodes into cylinders, ln into percent, and facts into flags and notes."""
 
     def __init__(
@@ -440,8 +440,10 @@ class _Report:
         self._used = [stage.used(c.cell) for c in cells]
         self._needs = combined.peers if against == "peers" else combined.target
         self._left_out = stage.left_out_s(cells)
-        self._untold_s = stage.untold_s
-        self._aside = [self._grid.cell(c.cell) for c in cells if self._grid.cell(c.cell) in stage.put_aside]
+        self._cuts_unknown_s = stage.cuts_unknown_s
+        self._excluded_cells = [
+            self._grid.cell(c.cell) for c in cells if self._grid.cell(c.cell) in stage.excluded_cells
+        ]
         self._misfires = misfires
 
     def build(self, gaps: tuple[Note, ...], *, by_cell: bool = True) -> Balance:
@@ -463,7 +465,7 @@ class _Report:
             withheld=self._plan.withheld,
             notes=(*gaps, *self._plan.notes, *self._notes_on_result()),
             misfires=self._misfires,
-            put_aside=tuple(self._aside),
+            excluded_cells=tuple(self._excluded_cells),
         )
 
     def _node_of(self, cylinder: int) -> int | None:
@@ -557,10 +559,10 @@ class _Report:
     def _notes_on_result(self) -> list[Note]:
         """What the operator excluded, and what makes the whole result doubtful."""
         notes = []
-        if self._aside:
+        if self._excluded_cells:
             rpm, load = (
                 None if None in centres else centres
-                for centres in zip(*((cell.rpm, cell.load) for cell in self._aside), strict=True)
+                for centres in zip(*((cell.rpm, cell.load) for cell in self._excluded_cells), strict=True)
             )
             notes.append(note(BalanceNote.CELLS_EXCLUDED_BY_OPERATOR, rpm=rpm, load=load))
         off = [percent(c.engine.mean) for c in self._cells if np.isfinite(c.engine.mean)]
@@ -569,8 +571,8 @@ class _Report:
         axes, known = self._session.axes, self._session.engine_signals
         if not axes.rpm and "rpm" not in known:
             notes.append(note(BalanceNote.NO_SPEED))
-        if self._untold_s:
-            notes.append(note(BalanceNote.CUTS_UNKNOWN, seconds=self._untold_s))
+        if self._cuts_unknown_s:
+            notes.append(note(BalanceNote.CUTS_UNKNOWN, seconds=self._cuts_unknown_s))
         return notes
 
     def _cell_needs(self) -> list[CellNeed]:

@@ -15,9 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
-from mixmon.findings.balance.dwell import BATCH_NS, BATCH_ROWS, BATCH_S, BatchTable, Dwell, Mask
+from mixmon.findings.balance.dwell import BATCH_NS, BATCH_ROWS, BatchTable, Dwell, Mask
 from mixmon.findings.stats import (
-    NOTHING,
+    BATCH_S,
+    CENSORED_SHARE,
+    NO_ESTIMATE,
     SIGMA_OF_MAD,
     Estimate,
     engine_log_lambda,
@@ -27,9 +29,6 @@ from mixmon.findings.stats import (
     student_t95,
     two_way,
 )
-
-CENSORED_SHARE = 0.02
-"""With more than this part of its time at a limit of the range, a node's mean is not a mean."""
 
 _FEWEST_BATCHES = 4
 """Fewer batches of a node are no need: our choice, one second."""
@@ -149,7 +148,7 @@ def cell_result(
     engine_target = _row_mean(target)
     engine = _estimate_columns((common + reference - engine_target)[:, None], joined)[0]
     if np.isfinite(y).any(axis=0).sum() < 2:
-        against_peers = [NOTHING] * y.shape[1]
+        against_peers = [NO_ESTIMATE] * y.shape[1]
     kept = np.isfinite(y)
     return CellResult(
         cell=cell,
@@ -239,7 +238,7 @@ def combine(cells: Sequence[CellResult], weights: Floats) -> Combined:
     """Needs over the cells; `weights` float64[n], the cylinders that each node speaks for."""
     n = len(weights)
     if not cells:
-        return Combined((NOTHING,) * n, (NOTHING,) * n)
+        return Combined((NO_ESTIMATE,) * n, (NO_ESTIMATE,) * n)
     peers = _combine_cells([c.peers for c in cells], common=True)
     known = np.array([np.isfinite(e.mean) for e in peers])
     means = np.array([e.mean for e in peers])
@@ -289,7 +288,7 @@ def _variance_between_cells(residual: Floats, w: Floats, count: Ints) -> float:
 
 def _estimate_over_cells(mean: float, weight: float, effective: float, count: int) -> Estimate:
     if not weight > 0:
-        return NOTHING
+        return NO_ESTIMATE
     error = float(1 / np.sqrt(weight))
     return Estimate(float(mean), student_t95(max(effective - count, 1.0)) * error, error, float(effective))
 

@@ -17,10 +17,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from mixmon.arrays import Bools, Bytes, Floats, Ints
+from mixmon.arrays import SECOND_NS, Bools, Bytes, Floats, Ints
 from mixmon.findings.events.event import NOT_FUELLING, Event, Kind
-from mixmon.findings.stats import SIGMA_OF_MAD, median_with_holes
-from mixmon.gas.transport import cycle_s
+from mixmon.findings.stats import BATCH_S, SIGMA_OF_MAD, median_with_holes
+from mixmon.gas.transport import UNKNOWN_CYCLE_S, cycle_s
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE
@@ -37,9 +37,6 @@ from mixmon.mixture.steady import NOWHERE
 _LAGS_AROUND, _CYCLES_AROUND = 3.0, 2.0
 """Excluded around an event: after three lags 5 % of a pulse is left (computed: exp(-3)); two cycles are
 our choice, for the gas that is mixed on its way."""
-
-_UNKNOWN_CYCLE_S = 0.04
-"""Cycle of an engine whose speed is not known: our choice, 3000 rpm of a four-stroke engine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +91,7 @@ class Mask:
 
     def _masked_moment(self, event: Event, node: int) -> Masked:
         cycle = float(cycle_s(event.rpm, self._strokes))
-        cycle = cycle if cycle > 0 else _UNKNOWN_CYCLE_S
+        cycle = cycle if cycle > 0 else UNKNOWN_CYCLE_S
         around = round((_LAGS_AROUND * self._lag_s[node] + _CYCLES_AROUND * cycle) * 1e9)
         gas, misses = event.evidence.get("gas_s"), event.evidence.get("missed_cycles", 0)
         gone = event.t + round(gas * 1e9) if isinstance(gas, float) else event.end
@@ -115,13 +112,13 @@ def _edges_of_node(node: int, moments: list[Masked]) -> tuple[Ints, Ints]:
     return begin, np.maximum.accumulate(end)
 
 
-BATCH_ROWS = 25
-BATCH_NS = BATCH_ROWS * GRID_NS
-BATCH_S = BATCH_NS / 1e9
-GUARD_BATCHES = 2
-"""Our choice: the end of a dwell is seen within half a second."""
+BATCH_NS = round(BATCH_S * SECOND_NS)
+BATCH_ROWS = BATCH_NS // GRID_NS
 
-_FEWEST_ROWS = 13  # of a batch, for a cylinder's mean to count: our choice, more than half
+GUARD_BATCHES = 2
+"""Batches that must follow before one counts: our choice, since the end of a dwell is seen within 0.5 s."""
+
+_FEWEST_BATCH_ROWS = 13  # of a batch, for a cylinder's mean to count: our choice, more than half
 _OUTLIER_ROW_FLOOR = 0.05  # in ln lambda; nearer to the median nothing is an outlier: our choice
 _OUTLIER_ROW_SCALE = 6.0  # in robust standard deviations: our choice
 
@@ -158,7 +155,7 @@ class Dwell:
 
     def __init__(self, nodes: int) -> None:
         self._nodes = nodes
-        self._open = _Rows.none(nodes)
+        self._open = _VisitRows.none(nodes)
         self._last = (NOWHERE, -1)  # cell and stretch of the newest row
         self._visit = -1
         self._parts: dict[int, list[BatchTable]] = {}
@@ -177,7 +174,7 @@ class Dwell:
             self._states[:, state] += (block.state == state).sum(axis=0)
         self._unsteady += (valid & (cell == NOWHERE)[:, None]).sum(axis=0)
         self.row_count += len(block)
-        rows = _Rows.of(block, valid)
+        rows = _VisitRows.of(block, valid)
         change = np.flatnonzero(cell[1:] != cell[:-1]) + 1
         for start, end in pairwise([0, *change.tolist(), len(cell)]):
             self._visit_rows(rows.part(start, end), int(cell[start]), int(block.stretch[start]))
@@ -211,10 +208,10 @@ class Dwell:
             out.append({reason: round(rows * step, 2) for reason, rows in reasons.items() if rows})
         return out
 
-    def _visit_rows(self, rows: _Rows, cell: int, stretch: int) -> None:
+    def _visit_rows(self, rows: _VisitRows, cell: int, stretch: int) -> None:
         if (cell, stretch) != self._last:
             self._last = (cell, stretch)
-            self._open = _Rows.none(self._nodes)
+            self._open = _VisitRows.none(self._nodes)
             self._visit += 1
         if cell == NOWHERE:
             return
@@ -232,7 +229,7 @@ _FIELDS = ("t", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Rows:
+class _VisitRows:
     """Rows of one visit: time, ln lambda (NaN where not valid), ln target, at a limit."""
 
     t: Ints
@@ -242,12 +239,12 @@ class _Rows:
     at_lean: Bools
 
     @classmethod
-    def none(cls, nodes: int) -> _Rows:
+    def none(cls, nodes: int) -> _VisitRows:
         number, claim = np.zeros((0, nodes)), np.zeros((0, nodes), np.bool_)
         return cls(np.zeros(0, np.int64), number, number, claim, claim)
 
     @classmethod
-    def of(cls, block: CylinderBlock, valid: Bools) -> _Rows:
+    def of(cls, block: CylinderBlock, valid: Bools) -> _VisitRows:
         lam = np.where(valid, block.lam, np.nan)
         target = block.shifted.get("target")
         return cls(
@@ -258,16 +255,18 @@ class _Rows:
             block.state == SampleState.AT_LEAN_LIMIT,
         )
 
-    def part(self, start: int, end: int) -> _Rows:
-        return _Rows(*(getattr(self, name)[start:end] for name in self.__slots__))
+    def part(self, start: int, end: int) -> _VisitRows:
+        return _VisitRows(*(getattr(self, name)[start:end] for name in self.__slots__))
 
-    def with_more(self, rows: _Rows) -> _Rows:
+    def with_more(self, rows: _VisitRows) -> _VisitRows:
         if not len(self.y):
             return rows
-        return _Rows(*(np.concatenate([getattr(self, name), getattr(rows, name)]) for name in self.__slots__))
+        return _VisitRows(
+            *(np.concatenate([getattr(self, name), getattr(rows, name)]) for name in self.__slots__)
+        )
 
 
-def _average_batches(rows: _Rows, visit: int) -> tuple[BatchTable, Ints]:
+def _average_batches(rows: _VisitRows, visit: int) -> tuple[BatchTable, Ints]:
     """Batches of whole rows, and how many outliers each node had."""
     nodes = rows.y.shape[1]
     y = rows.y.reshape(-1, BATCH_ROWS, nodes)
@@ -282,7 +281,7 @@ def _average_batches(rows: _Rows, visit: int) -> tuple[BatchTable, Ints]:
     )
     kept = np.isfinite(y) & ~outlying
     count = kept.sum(axis=1)
-    enough = count >= _FEWEST_ROWS
+    enough = count >= _FEWEST_BATCH_ROWS
     mean = _mean_of_kept(y, kept, count)
     table = BatchTable(
         t=rows.t[::BATCH_ROWS].copy(),

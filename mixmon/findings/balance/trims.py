@@ -112,7 +112,7 @@ _OUTLYING_SIGMAS = (
 )
 
 
-def drawn_in(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
+def shrink_to_median(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
     """Needs float64[n] drawn in, and the share of their standard errors that is left then.
 
     Empirical Bayes with limited translation (from memory: Efron & Morris, J. Am. Stat. Assoc. 67,
@@ -169,7 +169,7 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
     """Trims that make the cylinders alike and leave the engine's total fuel as it is.
 
     needs: ln lambda against peers, one a node. A cylinder that is not known keeps its trim. The
-    known ones move by their needs drawn in to what can be told from noise (`drawn_in`); none of
+    known ones move by their needs drawn in to what can be told from noise (`shrink_to_median`); none of
     them is held fixed, or the others would have to carry the mean for it. Cylinders that share an
     injector driver get one trim: by the mean of their needs, weighted by the inverse squares of their
     errors; where one of them is not known, both keep theirs.
@@ -313,7 +313,7 @@ def _solve_groups(
     known = np.array([need is not None for need in needs])
     means, errors = np.array([need for need in needs if need is not None]).T
     lam = np.ones(len(now))
-    lam[known] = np.exp(drawn_in(means, errors)[0])
+    lam[known] = np.exp(shrink_to_median(means, errors)[0])
     reference = reference_lambda(lam[known], factors[known], shares[known])
     wanted = np.where(known, factors * lam / reference, factors)
     lowest = np.where(known, 1 + trims.lowest_percent / 100, factors)

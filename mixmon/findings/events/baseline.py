@@ -38,6 +38,7 @@ from mixmon.findings.stats import SIGMA_OF_MAD, median_with_holes
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import FirstOrderLag, SensorLag
+from mixmon.gas.transport import UNKNOWN_CYCLE_S
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import rolling_extreme
@@ -120,7 +121,7 @@ _MEMORY = 60  # beats over which a node's noise is learnt
 _LATELY = 24  # of these: twice as long as an excess may last, so that one does not raise its own limit
 _STARTING_NS = 1_500_000_000  # until the pipes of a starting engine are full of exhaust
 _UNASKED_NS = SECOND_NS  # a target comes by then, pipe included, or there is none
-_FEWEST_ROWS = 8  # of a beat, for its median to count
+_FEWEST_BEAT_ROWS = 8  # of a beat, for its median to count
 _FEWEST_BEATS = 3  # of a window
 
 _CYCLE_NOISE = 0.32  # oxygen percent: 1.5 % of fuel from cycle to cycle, common practice, no source
@@ -132,7 +133,6 @@ _NOISIEST, _FEWEST_PEERS = 1.7, 3
 """A node is not taken for noisier than so many times its peers: it is one that misfires on and on."""
 
 _LEAST_LIMIT = 0.6  # oxygen percent, about 0.025 lambda at lambda 0.9
-_UNKNOWN_CYCLE_S = 0.04
 
 _RANGE_BEFORE, _RANGE_AFTER = 100, 15  # rows over which the movement of all is looked at
 _RANGE_QUIET = 0.6  # oxygen percent
@@ -233,7 +233,7 @@ class Baseline:
         beats = {
             "offset": _by_beat(z - middle[:, None]),
             "level": _by_beat(middle),
-            "cycle_s": np.nan_to_num(_by_beat(cycle), nan=_UNKNOWN_CYCLE_S),
+            "cycle_s": np.nan_to_num(_by_beat(cycle), nan=UNKNOWN_CYCLE_S),
         }
         beats["noise"] = np.full_like(beats["offset"], np.nan)
         self._rows, self._beats = joined(self._rows, rows), joined(self._beats, beats)
@@ -334,7 +334,7 @@ def _by_beat(x: Floats) -> Floats:
     """Median of each beat of float64[k] or [k, n]; the last beat may be short."""
     beats = -(-len(x) // BEAT)
     whole = _padded(x.reshape(len(x), -1), 0, beats * BEAT).reshape(beats, BEAT, -1)
-    return median_with_holes(whole, 1, _FEWEST_ROWS).reshape(beats, *x.shape[1:])
+    return median_with_holes(whole, 1, _FEWEST_BEAT_ROWS).reshape(beats, *x.shape[1:])
 
 
 def _padded(x: Floats, begin: int, end: int) -> Floats:

@@ -22,7 +22,7 @@ from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import OXYGEN_IN_AIR, Fuel
 from mixmon.gas.lag import SensorLag
 from mixmon.gas.reading import VAPOUR_KNUDSEN, VAPOUR_MOLECULAR, missed_charge_oxygen
-from mixmon.gas.transport import cycle_s
+from mixmon.gas.transport import UNKNOWN_CYCLE_S, cycle_s
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 
@@ -106,7 +106,6 @@ _WELL = 1.2  # misfit per sample that needs no further pulse
 _APART_S = 0.1
 _WIDTHS = 24
 _EARLIEST_S, _LATEST_S = 0.20, 0.05
-_UNKNOWN_CYCLE_S = 0.04
 _FEWEST_SAMPLES = 3  # around a bump, so that a pulse can be told from a sample that is wrong
 _NOISE_OVER_LIMIT = 0.2  # the most that a sample adds, over the limit of an excess (computed)
 
@@ -131,7 +130,7 @@ class Verdict:
 class _Missed:
     """What unburnt charges would show above what is read, oxygen percent, and how long one lasts.
 
-    Where the speed is not known that is `_UNKNOWN_CYCLE_S`.
+    Where the speed is not known that is `UNKNOWN_CYCLE_S`.
     """
 
     level: float
@@ -203,7 +202,7 @@ class Judge:
         shown = [missed_charge_oxygen(lam, self._fuel, k) - level for k in (VAPOUR_KNUDSEN, VAPOUR_MOLECULAR)]
         cycle = cycle_s(spike.valve_rpm, self._strokes)
         known = cycle > 0
-        return _Missed(level, shown[0], shown[1], cycle if known else _UNKNOWN_CYCLE_S, known)
+        return _Missed(level, shown[0], shown[1], cycle if known else UNKNOWN_CYCLE_S, known)
 
     def _evidence(
         self, spike: Spike, lag: SensorLag, bump: Bump, t: Floats, missed: _Missed

@@ -19,7 +19,7 @@ from mixmon.findings.pulls.quality import (
     without_events,
     without_wild,
 )
-from mixmon.findings.stats import Estimate, engine_log_lambda, student_t95, two_way
+from mixmon.findings.stats import BATCH_S, CENSORED_SHARE, Estimate, engine_log_lambda, student_t95, two_way
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Session
@@ -29,7 +29,6 @@ from mixmon.session.model import Session
 # ----------------------------------------------------------------------------------------------------
 
 MOST_BANDS = 12
-BATCH_S = 0.25
 
 _WIDTHS = (50.0, 100.0, 125.0, 200.0, 250.0, 300.0, 400.0, 500.0, 600.0, 800.0, 1000.0, 1500.0, 2000.0)
 _STUB = 0.4
@@ -248,7 +247,6 @@ def _bend_of_variance(lag: Floats) -> Floats:
 LEAST_SHARE = 0.5
 """A cylinder has a need in a band where at least this part of its readings there is counted."""
 
-_CENSORED_SHARE = 0.02
 _LIMITS = (SampleState.AT_LEAN_LIMIT, SampleState.AT_RICH_LIMIT)
 
 
@@ -404,7 +402,7 @@ class _Tabulator:
         return exclusion_of(chief) if counts[chief] else None
 
     def _censored(self, counts: Ints, code: int) -> bool:
-        return bool(counts[code] > _CENSORED_SHARE * counts.sum())
+        return bool(counts[code] > CENSORED_SHARE * counts.sum())
 
     def _band(self, i: int) -> _Band:
         rows = self._batches.band == i

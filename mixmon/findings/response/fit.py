@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
-from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
+from mixmon.findings.least_squares import Known, ParameterLimits, Samples, Solution, solve
 from mixmon.gas.lag import USUAL_FILTER_S, step_response, time_63
 from mixmon.mixture.align import GRID_NS
 
@@ -23,7 +23,7 @@ FEWEST_STEP_SAMPLES = 12
 ALIKE_ROWS = 40
 _LEVEL, _HEIGHT, _DEAD, _TAU, _FILTER = np.eye(5)
 _TAU_S, _FILTER_S = (0.004, 3.0), (0.002, 0.200)
-_STEP_LIMITS = Limits(
+_STEP_LIMITS = ParameterLimits(
     lowest=np.array([-np.inf, -np.inf, -np.inf, np.log(_TAU_S[0]), np.log(_FILTER_S[0])]),
     highest=np.array([np.inf, np.inf, np.inf, np.log(_TAU_S[1]), np.log(_FILTER_S[1])]),
     stride=np.array([np.inf, np.inf, 0.1, 0.7, 0.7]),

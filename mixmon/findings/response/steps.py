@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from mixmon.arrays import Bools, Floats
-from mixmon.findings.least_squares import Known, Limits, Samples, Solution, solve
+from mixmon.findings.least_squares import Known, ParameterLimits, Samples, Solution, solve
 from mixmon.findings.response.cuts import Clock
 from mixmon.findings.response.fit import ALIKE_ROWS
 from mixmon.findings.response.notes import ResponseNote
@@ -134,7 +134,7 @@ _LEAST_POWER = 1e-12
 _PLAUSIBLE_TAU_S, _TAU_SD = 0.08, 0.9
 _DEADS_S = np.arange(0.0, 0.6, 0.02)
 _PATTERN_TAUS_S = np.array([0.04, 0.08, 0.15, 0.28, 0.5])
-_PATTERN_LIMITS = Limits(
+_PATTERN_LIMITS = ParameterLimits(
     lowest=np.array([-np.inf, -np.inf, -np.inf, 0.0, np.log(0.01), -0.9]),
     highest=np.array([np.inf, np.inf, np.inf, 1.0, np.log(1.5), 0.9]),
     stride=np.array([np.inf, np.inf, np.inf, 0.05, 0.4, 0.3]),

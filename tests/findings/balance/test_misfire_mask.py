@@ -79,7 +79,7 @@ def balance(faults: list[Fault], *, heeded: bool, seed: int = 3, more: str = "")
         events += excursions.feed(block)
     events += excursions.flush()
     if heeded:
-        stage.heed(events)
+        stage.exclude(events)
     return stage.result()
 
 
@@ -160,14 +160,14 @@ def test_events_heeded_while_rows_still_come_give_the_same_as_at_the_end() -> No
             for block in pipeline.feed(frames):
                 stage.feed(block)
                 if looks:
-                    stage.heed(excursions.feed(block))
-                    stage.glance()
+                    stage.exclude(excursions.feed(block))
+                    stage.quick_result()
                 else:
                     excursions_found.extend(excursions.feed(block))
         for block in pipeline.flush():
             stage.feed(block)
             excursions_found.extend(excursions.feed(block))
-        stage.heed([*excursions_found, *excursions.flush()])
+        stage.exclude([*excursions_found, *excursions.flush()])
         excursions_found.clear()
         return repr(stage.result())
 

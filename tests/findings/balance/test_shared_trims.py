@@ -9,7 +9,7 @@ import pytest
 
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import TrimPlan, plan_trims
-from mixmon.findings.stats import NOTHING, Estimate
+from mixmon.findings.stats import NO_ESTIMATE, Estimate
 from mixmon.note import Note
 from mixmon.session.injectors import injector_pairs, trimmed_together
 from mixmon.session.model import Chain, Engine, Exhaust, Injection, Node, Session, Trims
@@ -76,7 +76,7 @@ def test_sequential_injection_trims_every_cylinder_by_itself() -> None:
 
 def test_a_pair_with_an_unknown_need_keeps_its_trim() -> None:
     held = Trims(now_percent=(1.5, 0.0, 0.0, 1.5, 0.0, 0.0, 0.0, 0.0))
-    given = (*needs(APART)[:3], NOTHING, *needs(APART)[4:])
+    given = (*needs(APART)[:3], NO_ESTIMATE, *needs(APART)[4:])
     plan = plan_trims(session(trims=held), given)
     assert (plan.new[0], plan.new[3]) == (1.5, 1.5)
     assert values_of(BalanceNote.PARTNER_NOT_KNOWN, plan.flags[0]) == [{"cylinders": (4,)}]
@@ -85,7 +85,7 @@ def test_a_pair_with_an_unknown_need_keeps_its_trim() -> None:
 
 def test_one_known_pair_is_too_little_to_compare() -> None:
     known = needs(APART)
-    given = tuple(known[i] if i in {0, 1, 3} else NOTHING for i in range(8))
+    given = tuple(known[i] if i in {0, 1, 3} else NO_ESTIMATE for i in range(8))
     plan = plan_trims(session(), given)
     assert values_of(BalanceNote.TOO_FEW_PAIRS, plan.withheld) == [{"known": 1, "pairs": 4}]
     assert np.isnan(plan.new).all()

@@ -6,7 +6,7 @@ import scipy.optimize
 import scipy.signal
 from gas_steps import t63
 
-from mixmon.findings.least_squares import Known, Limits, Samples, solve
+from mixmon.findings.least_squares import Known, ParameterLimits, Samples, solve
 from mixmon.findings.response.fit import Prior, fit_steps
 
 T = np.arange(-0.25, 1.5, 0.01)
@@ -98,7 +98,7 @@ def test_a_straight_line_is_fitted_as_by_the_textbook():
     x = np.linspace(0.0, 1.0, 400)
     y = 1.0 + 2.0 * x + 0.1 * rng.standard_normal(len(x))
     slopes = np.repeat(np.stack([np.ones_like(x), x], axis=1)[:, None], 1, axis=1)
-    wide = Limits(np.full(2, -np.inf), np.full(2, np.inf), np.full(2, np.inf))
+    wide = ParameterLimits(np.full(2, -np.inf), np.full(2, np.inf), np.full(2, np.inf))
     found = solve(
         lambda theta: (theta[:, 0] + theta[:, 1] * x[:, None], slopes),
         Samples(x[:, None], y[:, None], np.ones((len(x), 1), bool)),
