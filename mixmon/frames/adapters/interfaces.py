@@ -169,6 +169,8 @@ class AdapterKind:
     faults         reasons why it does not open; the first that fits gives the words
     install        what brings the driver's Python package; empty: not known
     deep_queue     its driver or socket queues thousands of frames, so frames may gather before they are read
+    never_unplugged  silence never means that the device is gone, so it is not opened anew after one: that
+                   would lose the frames that come meanwhile
     stamp_wrap_ns  after so many ns the device's stamps start again from 0; None: they do not
     """
 
@@ -181,6 +183,7 @@ class AdapterKind:
     faults: tuple[OpenFault, ...] = DRIVER_FAULTS
     install: str = ""
     deep_queue: bool = False
+    never_unplugged: bool = False
     stamp_wrap_ns: int | None = None
 
     @property
@@ -234,7 +237,7 @@ ADAPTERS: Final[dict[str, AdapterKind]] = {
         AdapterKind("systec", listen_only={"state": "PASSIVE"}, confirmed_by=_BY_DRIVER),
         AdapterKind("udp_multicast", install="python-can[multicast]", deep_queue=True),
         AdapterKind("vector", listen_only={"listen_only": True}, confirmed_by=_BY_DRIVER, deep_queue=True),
-        AdapterKind("virtual", deep_queue=True),
+        AdapterKind("virtual", deep_queue=True, never_unplugged=True),
     )
 }
 """Every kind that is treated in its own way, by name."""

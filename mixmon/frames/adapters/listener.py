@@ -153,7 +153,7 @@ class Listener:
         if len(block):
             self._note_frames(block, now)
         else:
-            self._check_silence(receiver, now)
+            self._check_silence(receiver, before)
         self._check_receiver(receiver, now)
         self._overflowed += self._sink.deliver(self._index, block, receiver.through)
         self._publish_status()
@@ -161,15 +161,23 @@ class Listener:
     def _note_frames(self, block: FrameBlock, now: int) -> None:
         if self._state is not SourceState.LIVE:
             if self._last_heard is not None:
-                self._tell_event(SourceEventKind.GAP, f"no frames for {_say_seconds(now - self._last_heard)}")
+                reopened = self._opened_at > self._last_heard
+                uncounted = "; the device was opened again meanwhile, frames lost by that are not counted"
+                gap = f"no frames for {_say_seconds(now - self._last_heard)}"
+                self._tell_event(SourceEventKind.GAP, gap + uncounted * reopened)
             self._state = SourceState.LIVE
             self._pause_s, self._patience_ns = FIRST_PAUSE_S, self._silence_ns
         self._frames += len(block)
         self._error_frames += int(((block.flags & FrameFlag.ERROR) != 0).sum())
         self._last_t, self._last_heard = int(block.t[-1]), now
 
-    def _check_silence(self, receiver: Receiver, now: int) -> None:
-        quiet = now - max(self._opened_at, self._last_heard or 0)
+    def _check_silence(self, receiver: Receiver, asked: int) -> None:
+        """Report a silence, and open a silent device anew; `asked` is when the read that gave nothing began.
+
+        That read proves that nothing had come by then. Nothing is known of the time since: the thread may
+        have been held up behind the read, while frames wait in the device. Closing it would lose them.
+        """
+        quiet = asked - max(self._opened_at, self._last_heard or 0)
         if quiet > self._silence_ns and self._state is not SourceState.SILENT:
             self._tell_event(SourceEventKind.SILENT, f"no frames for {_say_seconds(quiet)}")
             self._state = SourceState.SILENT

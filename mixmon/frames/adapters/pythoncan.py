@@ -74,6 +74,7 @@ def open_device(
     receiver = PythonCanReceiver(
         opened, index, channels, clock, deep_queue=kind.deep_queue, wrap_ns=kind.stamp_wrap_ns
     )
+    receiver.reports_loss = kind.never_unplugged
     receiver.listen_only = False if options.acknowledge else (True if asked else None)
     if not options.acknowledge and not asked:
         receiver.remarks.append(

@@ -343,23 +343,37 @@ class SlcanReceiver(Receiver):
         )
 
     def _wake_up(self, seconds: float) -> bool:
-        """Ask for the channel to be closed until there is an answer; False when there is none in time."""
-        deadline = time.monotonic() + seconds
+        """Ask for the channel to be closed until there is an answer; False when there is none in time.
+
+        Questions that were not answered in time may still be: their answers are awaited too, or the next
+        commands would be taken as answered by them.
+        """
+        deadline, unanswered = time.monotonic() + seconds, 0
         while time.monotonic() < deadline:
-            if self._ask_adapter(b"C") is not None:
-                return True
+            if self._ask_adapter(b"C") is None:
+                unanswered += 1
+                continue
+            while unanswered and self._await_answer(b"C") is not None:
+                unanswered -= 1
+            return True
         return False
 
     def _ask_adapter(self, command: bytes) -> bytes | None:
         """The answer to a command, None if there is none. Frames that come meanwhile are kept."""
         self._lines.answers.clear()
         self._port.write(command + b"\r")
+        return self._await_answer(command)
+
+    def _await_answer(self, command: bytes) -> bytes | None:
+        """The next answer that can be one to the command, None if there is none in time."""
         deadline = time.monotonic() + ANSWER_S
         while time.monotonic() < deadline:
             data = self._port.read(1)
             self._early.append(self._read_frames(data + self._port.read(self._port.in_waiting)))
-            if self._lines.answers:
-                return self._lines.answers.pop(0)
+            while self._lines.answers:
+                answer = self._lines.answers.pop(0)
+                if _can_answer(command, answer):
+                    return answer
         return None
 
     def _poll_status(self) -> None:
@@ -408,6 +422,13 @@ class SlcanReceiver(Receiver):
             return self.lay_along_host(block, self._stamps, arrived)
         self.through = arrived
         return with_stamps(block, np.full(len(block), arrived, np.int64))
+
+
+def _can_answer(command: bytes, answer: bytes) -> bool:
+    """Whether this may answer the command: the status comes with its letter, all else is done or refused."""
+    if answer == ANSWER_REFUSED:
+        return True
+    return answer.startswith(b"F") if command == b"F" else answer == ANSWER_DONE
 
 
 def _are_stamps(t: Ints) -> bool:

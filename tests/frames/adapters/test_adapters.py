@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import can
@@ -16,7 +16,8 @@ from slcan_emulator import SlcanEmulator
 from mixmon.errors import SourceError, UsageError
 from mixmon.frames.adapters import interfaces
 from mixmon.frames.adapters.adapters import Adapters
-from mixmon.frames.adapters.interfaces import BusOptions, open_receiver
+from mixmon.frames.adapters.interfaces import AdapterKind, BusOptions, open_receiver
+from mixmon.frames.adapters.listener import Listener
 from mixmon.frames.adapters.pythoncan import PythonCanReceiver
 from mixmon.frames.adapters.receiver import (
     BusCondition,
@@ -26,9 +27,10 @@ from mixmon.frames.adapters.receiver import (
     SourceEventKind,
     SourceState,
     SourceStatus,
+    numbered_channels,
 )
 from mixmon.frames.adapters.stamps import HostClock, StampKind
-from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, FrameRow, block_of, concat
 
 DEADLINE_S = 10.0
 NOBODY = 65534
@@ -214,19 +216,117 @@ def test_bus_off_is_a_condition_and_an_event() -> None:
         assert adapters.status()[0].condition is BusCondition.BUS_OFF
 
 
-def test_silence_is_told_the_device_opened_anew_and_the_gap_told() -> None:
+def test_silence_is_told_the_device_opened_anew_and_the_gap_told(emulator: SlcanEmulator) -> None:
     seen: list[SourceEvent] = []
-    options = [BusOptions("can0", "virtual", "silence")]
-    with virtual("silence") as ends, Adapters(options, silence_s=0.1) as adapters:
-        ends[0].send(message(0))
+    emulator.refuse = b"F"  # so that an unplugged adapter looks like a silent bus
+    with Adapters([serial_bus(emulator)], silence_s=0.1) as adapters:
+        emulator.send(0x123, b"\0")
         take(adapters, 1)
         wait_for(adapters, SourceEventKind.SILENT, seen)
         assert wait_until(adapters, lambda s: s.reopens > 0).state is SourceState.SILENT
-        ends[0].send(message(1))
-        gap = wait_for(adapters, SourceEventKind.GAP, seen)
+        while not any(event.kind is SourceEventKind.GAP for event in seen):
+            emulator.send(0x123, b"\1")  # again, as it is lost where the adapter is just opened once more
+            adapters.take(0.02)
+            seen += adapters.events()
+        (gap,) = [event for event in seen if event.kind is SourceEventKind.GAP]
         assert gap.bus == "can0"
         assert float(gap.text.split()[3]) > 0.1
+        assert gap.text.endswith(
+            "; the device was opened again meanwhile, frames lost by that are not counted"
+        )
         assert adapters.status()[0].state is SourceState.LIVE
+
+
+def test_a_virtual_bus_is_silent_without_being_opened_anew() -> None:
+    seen: list[SourceEvent] = []
+    with (
+        virtual("calm") as ends,
+        Adapters([BusOptions("can0", "virtual", "calm")], silence_s=0.02) as adapters,
+    ):
+        wait_for(adapters, SourceEventKind.SILENT, seen)
+        until = adapters.bus_time + 200_000_000
+        while adapters.bus_time < until:
+            adapters.take(0.02)
+        ends[0].send(message(1))
+        assert numbers(take(adapters, 1)) == [1]
+        assert adapters.status()[0].reopens == 0
+
+
+class JumpingClock(HostClock):
+    """A host clock by which the program can be held up for as long as a test wants."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.held_up_ns = 0
+
+    def now(self) -> int:
+        return super().now() + self.held_up_ns
+
+
+class HeldUpReceiver(Receiver):
+    """A device with a queue. Behind its second read the program is held up, and frames come meanwhile."""
+
+    def __init__(self, channel: str, clock: JumpingClock) -> None:
+        super().__init__(StampKind.HOST)
+        self._clock, self._channel = clock, channel
+        self._queue = [0]
+        self._reads = 0
+
+    def read(self, timeout_s: float) -> FrameBlock:  # noqa: ARG002 - it has something, or is held up
+        found, self._queue = self._queue, []
+        self._reads += 1
+        if self._reads == 2:
+            self._clock.held_up_ns += 5_000_000_000
+            self._queue = [1, 2, 3]
+        self.through = self._clock.now()
+        rows = [FrameRow(self.through, 0x123, self._channel, 8, 0, n.to_bytes(8, "big")) for n in found]
+        return block_of(rows, numbered_channels((self._channel,)))
+
+    def close(self) -> None:
+        self._queue = []
+
+
+def open_device(
+    options: BusOptions, index: int, channels: tuple[str, ...], clock: JumpingClock
+) -> HeldUpReceiver:
+    """The device of the kind "held up"."""
+    assert options.interface == "held up"
+    return HeldUpReceiver(channels[index], clock)
+
+
+class Delivered:
+    """What a listener gave, and when it had given four frames."""
+
+    def __init__(self) -> None:
+        self.frames: list[int] = []
+        self.complete = threading.Event()
+
+    def deliver(self, index: int, block: FrameBlock, through: int) -> int:  # noqa: ARG002 - one bus
+        self.frames += numbers(block)
+        if len(self.frames) >= 4:
+            self.complete.set()
+        return 0
+
+    def leave(self, index: int) -> None:
+        """Nothing more will come."""
+
+    def tell(self, event: SourceEvent) -> None:
+        """Events are not looked at."""
+
+
+def test_frames_that_wait_while_the_program_is_held_up_are_not_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(interfaces.ADAPTERS, "held up", AdapterKind("held up", module=__name__))
+    sink, options = Delivered(), BusOptions("can0", "held up")
+    listener = Listener(options, 0, ("can0",), JumpingClock(), sink, silence_s=2.0)
+    listener.open()
+    listener.start()
+    try:
+        assert sink.complete.wait(DEADLINE_S), sink.frames
+    finally:
+        listener.ask_to_stop()
+        listener.join()
+    assert sink.frames == [0, 1, 2, 3]
+    assert listener.status.reopens == 0
 
 
 def test_bus_time_goes_on_while_the_bus_is_silent() -> None:
@@ -273,6 +373,24 @@ def test_serial_adapter_listens_and_sends_no_frame(emulator: SlcanEmulator) -> N
     assert emulator.heard(b"Z0")
     assert emulator.commands[-2:] == [b"C", b"Z0"]
     assert {command[:1] for command in emulator.commands} <= {b"C", b"S", b"Z", b"L", b"F"}
+
+
+class LateAnswer(SlcanEmulator):
+    """An adapter whose answer to the command before the question for its status comes with the status."""
+
+    def _reply(self, command: bytes) -> bytes:
+        late = self.end if command[:1] == b"F" else b""
+        return late + super()._reply(command)
+
+
+def test_a_late_answer_is_not_taken_for_the_status(tmp_path: Path) -> None:
+    emulator = LateAnswer(tmp_path / "late")
+    emulator.plug()
+    try:
+        with closing(open_receiver(serial_bus(emulator), 0, ("can0",), HostClock())) as receiver:
+            assert receiver.reports_loss
+    finally:
+        emulator.unplug()
 
 
 def test_serial_adapter_that_is_to_acknowledge(emulator: SlcanEmulator) -> None:
