@@ -222,6 +222,8 @@ def read_session(path: Path | str) -> tuple[Session | None, list[Mistake]]:
 
 def placed(mistakes: list[Mistake], text: str) -> list[Mistake]:
     """The mistakes with their lines in the file's text, in file order."""
+    if not mistakes:
+        return []  # finding the lines takes as long as reading the rest of a session
     lines = key_lines(text)
     found = [Mistake(m.where, m.found, m.expected, line_of(m.where, lines)) for m in mistakes]
     return sorted(found, key=lambda mistake: mistake.line or 0)
