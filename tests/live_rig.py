@@ -84,7 +84,10 @@ def keeper_in(folder: Path, session: Path, **options: object) -> RunRecording:
 
 
 class Player:
-    """A thread that sends frames on virtual buses, each when it falls due, and counts them."""
+    """A thread that sends frames on virtual buses, each when it falls due, and counts them.
+
+    It begins once something listens on every bus: what a virtual bus is sent before that is lost.
+    """
 
     def __init__(self, frames: FrameBlock, names: tuple[str, ...]) -> None:
         self._frames = frames
@@ -104,7 +107,12 @@ class Player:
         for bus in self._buses:
             bus.shutdown()
 
+    def _wait_for_listeners(self) -> None:
+        while not self._stop.is_set() and any(len(bus.channel) < 2 for bus in self._buses):
+            self._stop.wait(0.005)
+
     def _run(self) -> None:
+        self._wait_for_listeners()
         began, first = time.monotonic_ns(), int(self._frames.t[0])
         for handful in self._handfuls():
             due = began + int(handful.t[-1]) - first

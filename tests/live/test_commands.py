@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import pty
@@ -11,6 +12,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import redirect_stdout
 from pathlib import Path
 
 import pytest
@@ -52,11 +54,13 @@ def engine() -> Iterator[Player]:
 
 
 def interrupt_when(true: Callable[[], object]) -> threading.Thread:
-    """Ctrl-C as soon as that is so."""
+    """Ctrl-C as soon as that is so; also where it never is, as the command would not end then."""
 
     def wait() -> None:
-        until(true, "the moment to interrupt")
-        os.kill(os.getpid(), signal.SIGINT)
+        try:
+            until(true, "the moment to interrupt")
+        finally:
+            os.kill(os.getpid(), signal.SIGINT)
 
     thread = threading.Thread(target=wait)
     thread.start()
@@ -79,10 +83,16 @@ def recorded(runs: Path, size: int) -> bool:
 def test_control_c_closes_the_record_properly(
     capfd: pytest.CaptureFixture[str], tmp_path: Path, command: list[str]
 ) -> None:
+    """A watch is interrupted once a line of it, which comes once a second, has shown every cylinder."""
     runs = tmp_path / "runs"
-    thread = interrupt_when(lambda: recorded(runs, 100_000))
-    status, out, err = ran(capfd, *command, *BUSES, "--folder", str(runs), "--accept-caution")
-    thread.join()
+    shown = io.BytesIO()
+    awaited = b"" if command == ["record"] else b"valid 8/8"
+    thread = interrupt_when(lambda: recorded(runs, 100_000) and awaited in shown.getvalue())
+    with redirect_stdout(io.TextIOWrapper(shown, "utf-8")) as output:
+        status, _, err = ran(capfd, *command, *BUSES, "--folder", str(runs), "--accept-caution")
+        thread.join()
+        output.flush()
+    out = shown.getvalue().decode()
     assert status == INTERRUPTED
     assert err.endswith("mixmon: interrupted; what had been written is whole\n")
     (folder,) = list_runs(runs)
