@@ -1,4 +1,9 @@
-"""Pulls as JSON and as text."""
+"""Pulls as JSON and as text.
+
+`pulls_json` gives the fields of `mixmon pulls --json`; `pulls_text` a list of all pulls and, for each
+chosen one, a table with cylinders down and bands of speed across. Both take a finished `PullReview` and
+compute nothing but what is shown.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +16,7 @@ import numpy as np
 from mixmon.arrays import Floats
 from mixmon.findings.lags import NodeLag
 from mixmon.findings.pulls.bands import Point, PullTable
-from mixmon.findings.pulls.pulls import Pull
+from mixmon.findings.pulls.pulls import Pull, SweepRules
 from mixmon.findings.pulls.quality import Exclusion, PullState
 from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.mixture.block import SampleState
@@ -34,6 +39,8 @@ from mixmon.run import Run
 from mixmon.session.model import Node
 
 _WIDE_PERCENT = 9.95
+"""From here on a need is shown without decimals, to fit its column (computed: rounds to 10.0)."""
+
 _MARKS: Mapping[Exclusion, tuple[str, str]] = {
     PullState.EVENT: ("##", "masked as event or wild"),
     PullState.WILD_SAMPLE: ("##", "masked as event or wild"),
@@ -154,31 +161,33 @@ def pulls_text(
     """The list of all pulls and the table of each chosen one, for a terminal of 80 columns."""
     parts = [title("PULLS", run.session.name) + log_text(run.log)]
     if not review.pulls:
-        parts.append(paragraph(_none(run)) + _notes(run))
+        parts.append(paragraph(_explain_no_pulls(run)) + _format_notes(run))
         return "\n".join(parts)
-    parts.append(_list(review, run))
-    parts += [_one(review, i, run, against) for i in chosen]
-    return "\n".join([*parts, _closing(known) + _notes(run)])
+    parts.append(_list_pulls(review, run))
+    parts += [_describe_pull(review, i, run, against) for i in chosen]
+    return "\n".join([*parts, _closing_lines(known) + _format_notes(run)])
 
 
-def _notes(run: Run) -> str:
+def _format_notes(run: Run) -> str:
     return note_lines(log_notes(run))
 
 
-def _none(run: Run) -> str:
+def _explain_no_pulls(run: Run) -> str:
     """Why there is no pull."""
     load = run.session.axes.load_signal
     wanted = {"rpm": ("rpm",), "throttle": ("throttle", load)}
     missing = [name for name, ways in wanted.items() if not set(ways) & set(run.binding.engine)]
     if missing:
         return f"no pull can be found: the session names no {' and no '.join(missing)} in [engine_signals]"
+    rules = SweepRules()
     return (
-        "no pull found: that is full throttle with speed rising by 1000 rpm or more, at 100 to 2000 rpm/s "
-        "and for two seconds or more"
+        "no pull found: a pull is full throttle with speed rising by "
+        f"{rules.least_gain_rpm:.0f} rpm or more, at {rules.lowest_rate:.0f} to {rules.highest_rate:.0f} "
+        f"rpm/s, for {rules.least_s:g} s or more"
     )
 
 
-def _list(review: PullReview, run: Run) -> str:
+def _list_pulls(review: PullReview, run: Run) -> str:
     columns = [
         Column("pull"),
         Column("at s", 1),
@@ -218,29 +227,30 @@ def _list(review: PullReview, run: Run) -> str:
     return table(columns, rows)
 
 
-def _one(review: PullReview, i: int, run: Run, against: str) -> str:
+def _describe_pull(review: PullReview, i: int, run: Run, against: str) -> str:
     pull, by_band = review.pulls[i], review.tables[i]
     reference = "the mean of the cylinders" if against == "peers" else "the target"
-    heading = f"PULL {i + 1} of {len(review.pulls)}: {_facts(pull)}"
-    told = [heading, *(f"reject: {sentence(reason)}" for reason in pull.verdict.reasons)]
-    told += map(sentence, review.notes[i])
-    told.append(
+    heading = f"PULL {i + 1} of {len(review.pulls)}: {_state_facts(pull)}"
+    lines = [heading, *(f"reject: {sentence(reason)}" for reason in pull.verdict.reasons)]
+    lines += map(sentence, review.notes[i])
+    lines.append(
         f"needs: percent of fuel against {reference}, + means add fuel; all: the whole engine against the "
         "target; valid: cylinders; by rpm/1000"
     )
-    grid = _grid(by_band, run.session.chain.nodes, against)
-    return "".join(map(paragraph, told)) + grid + _legend(by_band, against) + _compared(review.repeats[i])
+    grid = _needs_table(by_band, run.session.chain.nodes, against)
+    below = _explain_marks(by_band, against) + _describe_repeat(review.repeats[i])
+    return "".join(map(paragraph, lines)) + grid + below
 
 
-def _facts(pull: Pull) -> str:
+def _state_facts(pull: Pull) -> str:
     return (
         f"{pull.from_rpm:.0f} to {pull.to_rpm:.0f} rpm in {pull.seconds:.1f} s, {pull.rate:.0f} rpm/s, "
         f"ended by {pull.ended_by}"
     )
 
 
-def _grid(by_band: PullTable, nodes: Sequence[Node], against: str) -> str:
-    """Cylinders down, bands across; the interval's half-width is the middle one of the cylinders."""
+def _needs_table(by_band: PullTable, nodes: Sequence[Node], against: str) -> str:
+    """Cylinders down, bands across; the line ± has the median of the cylinders' half intervals."""
     needs, half = (by_band.peers, by_band.peers_half)
     points = by_band.worst
     if against == "target":
@@ -249,16 +259,16 @@ def _grid(by_band: PullTable, nodes: Sequence[Node], against: str) -> str:
     columns += [Column("worst" if against == "peers" else "lean", 1, signed=True), Column("at rpm")]
     rows: list[tuple[Cell, ...]] = []
     for j, node in enumerate(nodes):
-        shown = [_need(needs[b, j], by_band.why[b][j]) for b in range(len(by_band.bands))]
-        rows.append((_cylinders(node), *shown, *_point(points[j])))
-    rows.append(("±", *(number(_middle(row), 1) for row in half), "", ""))
-    rows.append(("all", *(_need(x, None) for x in by_band.engine.tolist()), "", ""))
+        shown = [_format_need(needs[b, j], by_band.why[b][j]) for b in range(len(by_band.bands))]
+        rows.append((_join_cylinders(node), *shown, *_point_cells(points[j])))
+    rows.append(("±", *(number(_median_of_known(row), 1) for row in half), "", ""))
+    rows.append(("all", *(_format_need(x, None) for x in by_band.engine.tolist()), "", ""))
     rows.append(("spread", *(number(s, 1) for s in by_band.spread.tolist()), "", ""))
     rows.append(("valid", *(str(v) for v in by_band.valid.tolist()), "", ""))
     return table(columns, rows)
 
 
-def _need(percent: float, why: Exclusion | None) -> str:
+def _format_need(percent: float, why: Exclusion | None) -> str:
     if math.isfinite(percent):
         return number(percent, 0 if abs(percent) >= _WIDE_PERCENT else 1, signed=True)
     return _mark_of(why)[0]
@@ -273,21 +283,21 @@ def _word_of(why: Exclusion | None) -> str | None:
     return None if why is None else why.word
 
 
-def _point(point: Point | None) -> tuple[Cell, Cell]:
+def _point_cells(point: Point | None) -> tuple[Cell, Cell]:
     return (NO_VALUE, NO_VALUE) if point is None else (point.needs_percent, point.rpm)
 
 
-def _middle(row: Floats) -> float:
+def _median_of_known(row: Floats) -> float:
     known = row[np.isfinite(row)]
     return float(np.median(known)) if len(known) else math.nan
 
 
-def _cylinders(node: Node) -> str:
+def _join_cylinders(node: Node) -> str:
     return "+".join(map(str, node.cylinders))
 
 
-def _legend(by_band: PullTable, against: str) -> str:
-    """What the marks mean that stand in the table, and the reasons behind them."""
+def _explain_marks(by_band: PullTable, against: str) -> str:
+    """The meaning of the marks in the table, with the reasons for missing data."""
     needs, lacking = by_band.peers, "no other cylinder to compare with: use --against target"
     if against == "target":
         needs, lacking = by_band.target, "no target to compare with: use --against peers"
@@ -301,7 +311,7 @@ def _legend(by_band: PullTable, against: str) -> str:
     return paragraph("; ".join(parts)) if parts else ""
 
 
-def _compared(repeat: Repeat | None) -> str:
+def _describe_repeat(repeat: Repeat | None) -> str:
     if repeat is None or not math.isfinite(repeat.rms):
         return ""
     unlike = ", ".join(map(sentence, repeat.unlike))
@@ -312,7 +322,7 @@ def _compared(repeat: Repeat | None) -> str:
     )
 
 
-def _closing(known: Sequence[NodeLag]) -> str:
+def _closing_lines(known: Sequence[NodeLag]) -> str:
     return (
         paragraph("speeds are those at which the gas was burnt: gas delay and sensor lag are allowed for")
         + paragraph(f"{lags_words(known)}; --lag tells better ones")

@@ -28,7 +28,7 @@ from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
 from mixmon.findings.pulls.pulls import Pull, PullStage
-from mixmon.findings.pulls.quality import LeftOut, PullNote, PullVerdict, Suggestion, around_misfires
+from mixmon.findings.pulls.quality import ExcludedTime, PullNote, PullVerdict, Suggestion, around_misfires
 from mixmon.findings.pulls.review import PullReview, review
 from mixmon.findings.stats import (
     BATCH_S,
@@ -328,7 +328,7 @@ class Observer:
         self._pulled: deque[Pull] = deque(maxlen=SHOWN_PULLS)
         self._review: PullReview | None = None
         self._verdicts: dict[int, bool] = {}
-        self._misfires: deque[LeftOut] = deque(maxlen=SHOWN_EVENTS)
+        self._misfires: deque[ExcludedTime] = deque(maxlen=SHOWN_EVENTS)
         self._new: list[Event] = []
         self._happened: deque[Event] = deque(maxlen=SHOWN_EVENTS)
         self._events: deque[AlarmEvent] = deque(maxlen=SHOWN_EVENTS)

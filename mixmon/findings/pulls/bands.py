@@ -1,4 +1,13 @@
-"""One pull by bands of speed: every cylinder against its peers and against the target, and how sure."""
+"""One pull by bands of speed: what each cylinder needs against its peers and against the target.
+
+The way of the data: `bands_over` divides the range of speed of all pulls into bands. `pull_table` takes
+the trace of one pull, excludes readings in events and outliers, sorts the others by the speed at which
+their gas was burnt into batches of about a quarter of a second (`Batches`), estimates how noisy such
+batches are (`SweepNoise`), and gives the needs of each band with their 95 % intervals (`PullTable`).
+
+Invariants: a reading is in one band at most. A number is NaN where the pull does not support it, and
+`PullTable.why` then names the chief reason. Pulls that are compared have the same bands.
+"""
 
 from __future__ import annotations
 
@@ -12,29 +21,39 @@ from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.balance.balance import Spread, spread
 from mixmon.findings.pulls.pulls import Pull
 from mixmon.findings.pulls.quality import (
+    ExcludedTime,
     Exclusion,
-    LeftOut,
     PullTrace,
     exclusion_of,
     without_events,
-    without_wild,
+    without_outliers,
 )
-from mixmon.findings.stats import BATCH_S, CENSORED_SHARE, Estimate, engine_log_lambda, student_t95, two_way
+from mixmon.findings.stats import (
+    BATCH_S,
+    CENSORED_SHARE,
+    Estimate,
+    engine_log_lambda,
+    mean_of_known,
+    student_t95,
+    two_way,
+)
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Session
 
-# ----------------------------------------------------------------------------------------------------
-# Bands of speed into which pulls are tabulated, and the batches that a band is made of.
-# ----------------------------------------------------------------------------------------------------
+# Bands.
 
 MOST_BANDS = 12
+"""Our choice: as many columns as fit on a terminal of 80 characters."""
 
-_WIDTHS = (50.0, 100.0, 125.0, 200.0, 250.0, 300.0, 400.0, 500.0, 600.0, 800.0, 1000.0, 1500.0, 2000.0)
-_STUB = 0.4
-"""A band at an end that is covered by less than this part belongs to its neighbour."""
+_BAND_WIDTHS_RPM = (50, 100, 125, 200, 250, 300, 400, 500, 600, 800, 1000, 1500, 2000)
+"""Widths that give round centres: our choice."""
 
-_MARGIN = 0.1  # of a band's width, for the noise of the first and the last speed
+_LEAST_END_SHARE = 0.4
+"""A band at an end that is covered by less than this part is joined to its neighbour: our choice."""
+
+_EDGE_MARGIN = 0.1
+"""Part of a band's width by which the outer edges are moved out: our choice; speed is noisy there too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,27 +71,28 @@ class Bands:
 
 
 def bands_over(from_rpm: float, to_rpm: float, most: int = MOST_BANDS) -> Bands:
-    """Bands with round centres over a range of speed, as narrow as `most` of them allow.
+    """Divides a range of speed into bands with round centres, as narrow as `most` of them allow.
 
     >>> bands_over(2480, 7900).centres
     (2500.0, 3000.0, 3500.0, 4000.0, 4500.0, 5000.0, 5500.0, 6000.0, 6500.0, 7000.0, 7500.0)
     """
-    for width in _WIDTHS:
-        bands = _bands(from_rpm, to_rpm, width)
+    for width in map(float, _BAND_WIDTHS_RPM):
+        bands = _lay_bands(from_rpm, to_rpm, width)
         if len(bands) <= most:
             break
     return bands
 
 
-def _bands(from_rpm: float, to_rpm: float, width: float) -> Bands:
+def _lay_bands(from_rpm: float, to_rpm: float, width: float) -> Bands:
+    """The bands of one width that cover a range of speed."""
     first, last = (math.floor(rpm / width + 0.5) for rpm in (from_rpm, to_rpm))
-    if last > first and (first + 0.5) * width - from_rpm < _STUB * width:
+    if last > first and (first + 0.5) * width - from_rpm < _LEAST_END_SHARE * width:
         first += 1
-    if last > first and to_rpm - (last - 0.5) * width < _STUB * width:
+    if last > first and to_rpm - (last - 0.5) * width < _LEAST_END_SHARE * width:
         last -= 1
     inner = tuple((i + 0.5) * width for i in range(first, last))
-    low = min(from_rpm - _MARGIN * width, (first - 0.5) * width)
-    high = max(to_rpm + _MARGIN * width, (last + 0.5) * width)
+    low = min(from_rpm - _EDGE_MARGIN * width, (first - 0.5) * width)
+    high = max(to_rpm + _EDGE_MARGIN * width, (last + 0.5) * width)
     return Bands(tuple(i * width for i in range(first, last + 1)), (low, *inner, high))
 
 
@@ -85,7 +105,7 @@ class Batches:
     y       float64[m, n]  mean ln lambda; NaN where too few readings were counted
     target  float64[m, n]  mean ln target of the same readings; NaN where not known
     rows    int64[m, n]    readings counted
-    due     int64[m, n]    readings whose gas was burnt at such speeds, counted or not
+    due     int64[m, n]    readings whose gas was burnt at these speeds, counted or not
     """
 
     band: Ints
@@ -96,33 +116,39 @@ class Batches:
     due: Ints
 
 
-def batches(bands: Bands, rate: float, rpm: Floats, y: Floats, target: Floats) -> Batches:
-    """Sorts readings by speed.
+def sort_into_batches(bands: Bands, rate: float, rpm: Floats, y: Floats, target: Floats) -> Batches:
+    """Sorts readings by speed into batches.
 
-    rate           rpm/s of the sweep
-    rpm, y, target float64[k, n]; y is NaN where not counted, rpm where not known
+    A batch of a node has a mean where at least half of its readings are counted.
+
+    Args:
+        bands: the bands that are cut into batches.
+        rate: rpm/s of the sweep.
+        rpm: float64[k, n], speed when the gas was burnt; NaN where not known.
+        y: float64[k, n], ln lambda; NaN where not counted.
+        target: float64[k, n], ln target; NaN where not known.
     """
-    band, edges = _parts(bands, rate)
+    band, edges = _divide_bands(bands, rate)
     m, n = len(band), y.shape[1]
     place = np.searchsorted(edges, rpm, side="right") - 1
     inside = np.isfinite(rpm) & (place >= 0) & (place < m)
     cell = place * n + np.arange(n)
     counted = inside & np.isfinite(y)
-    rows = _count(cell[counted], m, n)
-    due = _count(cell[inside], m, n)
+    rows = _count_readings(cell[counted], m, n)
+    due = _count_readings(cell[inside], m, n)
     enough = (rows > 0) & (2 * rows >= due)
     return Batches(
         band=band,
         centre=(edges[1:] + edges[:-1]) / 2,
-        y=np.where(enough, _mean_of_pull_bands(cell[counted], y[counted], rows), np.nan),
-        target=np.where(enough, _mean_of_pull_bands(cell[counted], target[counted], rows), np.nan),
+        y=np.where(enough, _average_readings(cell[counted], y[counted], rows), np.nan),
+        target=np.where(enough, _average_readings(cell[counted], target[counted], rows), np.nan),
         rows=np.where(enough, rows, 0),
         due=due,
     )
 
 
-def _parts(bands: Bands, rate: float) -> tuple[Ints, Floats]:
-    """Bands cut into batches: the band of each, and their edges."""
+def _divide_bands(bands: Bands, rate: float) -> tuple[Ints, Floats]:
+    """Cuts bands into batches: int64[m] the band of each, float64[m + 1] their edges in rpm."""
     numbers: list[int] = []
     edges: list[float] = []
     for i in range(len(bands)):
@@ -133,49 +159,56 @@ def _parts(bands: Bands, rate: float) -> tuple[Ints, Floats]:
     return np.array(numbers, np.int64), np.array([*edges, bands.edges[-1]])
 
 
-def _count(cell: Ints, m: int, n: int) -> Ints:
+def _count_readings(cell: Ints, m: int, n: int) -> Ints:
+    """Readings in each of m x n cells."""
     return np.bincount(cell, minlength=m * n).reshape(m, n)
 
 
-def _mean_of_pull_bands(cell: Ints, values: Floats, rows: Ints) -> Floats:
+def _average_readings(cell: Ints, values: Floats, rows: Ints) -> Floats:
+    """Mean of the values in each cell; NaN where `rows` has none."""
     total = np.bincount(cell, values, minlength=rows.size).reshape(rows.shape)
     mean: Floats = np.divide(total, rows, out=np.full(rows.shape, np.nan), where=rows > 0)
     return mean
 
 
-# ----------------------------------------------------------------------------------------------------
-# How noisy means over parts of a sweep are, from the sweep itself.
+# Noise.
 #
-# A band of a pull holds three or four quarter-second batches: too few to tell their own scatter.
-# So the scatter is taken from second differences of neighbouring batches, which leave out what
-# changes smoothly with speed, and is shared: over neighbouring batches of all nodes for how it
-# changes along the pull (cycles are longer, and so fewer, at low speed), over the whole pull for how
-# one node differs from the others. What comes out is a density: variance of a mean = density /
-# seconds, for means long against the lag.
+# A band of a pull holds three or four batches: too few to estimate their scatter. So the scatter is
+# estimated from second differences of neighbouring batches, which remove what changes smoothly with
+# speed, and from many batches at once: neighbouring batches of all nodes show how noise changes along
+# the pull (cycles are longer, and so fewer, at low speed), all batches of one node show how it differs
+# from the others. The result is a density: variance of a mean = density / seconds, for means that are
+# long against the lag.
 #
-# Noise that went through a first-order lag tau has batch means of length T with
+# Noise behind a first-order lag tau has batch means of length T with
 #
-# variance     S/T (1 - (1 - e) tau/T),  e = exp(-T/tau), S the density
-# correlation  (1 - e)^2 / (2 (T/tau - 1 + e)) between neighbours, times e for each further one
+#     variance     S/T (1 - (1 - e) tau/T),  e = exp(-T/tau), S the density
+#     correlation  (1 - e)^2 / (2 (T/tau - 1 + e)) between neighbours, times e for each further one
 #
 # (computed). White noise on top makes the intervals slightly too wide.
-# ----------------------------------------------------------------------------------------------------
 
-_POOL = 60
-"""Second differences that are shared to tell how noise changes along the pull."""
+_SHARED_DIFFERENCES = 60
+"""Second differences that are averaged to see how noise changes along the pull: our choice; their mean
+has a standard error of 25 % (computed for white noise)."""
 
-_FEWEST = 8
-_PRIOR = 10
+_FEWEST_DIFFERENCES = 8
+"""With fewer of them no interval is given: our choice; of eight the mean has a
+standard error of 70 % (computed for white noise)."""
+
+_PRIOR_DIFFERENCES = 10
+"""The mean of all nodes counts for a node as this many differences of its own: our choice."""
+
 _SHORTEST_LAG_S = 0.02
+"""Smaller lags count as this: our choice; a lag of 0 has no ratio to divide by."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SweepNoise:
-    """What the means of m batches of n nodes are worth.
+    """How noisy the means of m batches of n nodes are.
 
-    density  float64[m, n]  variance times seconds; NaN where it cannot be told
+    density  float64[m, n]  variance times seconds; NaN where it cannot be estimated
     t95      float64[n]     half-width of a 95 % interval in standard errors
-    lag_s    float64[n]
+    lag_s    float64[n]     sensor lag
     """
 
     density: Floats
@@ -183,16 +216,24 @@ class SweepNoise:
     lag_s: Floats
 
     def standard_error(self, batches: Bools, seconds: Floats) -> Floats:
-        """Of means over `batches` bool[m] that hold float64[n] counted seconds: float64[n]."""
+        """Standard error of means over batches, float64[n].
+
+        Args:
+            batches: bool[m], the batches of the mean.
+            seconds: float64[n], the time of their counted readings.
+        """
         of_band = self.density[batches].mean(axis=0)
         counted = np.where(seconds > 0, seconds, np.nan)
-        return np.asarray(np.sqrt(of_band / counted * _smoothing(counted, self.lag_s)))
+        return np.asarray(np.sqrt(of_band / counted * _variance_factor(counted, self.lag_s)))
 
 
 def sweep_noise(y: Floats, lag_s: Floats) -> SweepNoise:
-    """Noise of batch means float64[m, n] in order of speed, NaN where there is none.
+    """Estimates the noise of batches from their means.
 
-    What all nodes do together must have been taken out where it is not to count as noise.
+    Args:
+        y: float64[m, n], means in order of speed, NaN where there is none. What all nodes do together
+            counts as noise unless the caller has removed it.
+        lag_s: float64[n], sensor lags.
     """
     lag = np.maximum(lag_s, _SHORTEST_LAG_S)
     bend = y[2:] - 2 * y[1:-1] + y[:-2]
@@ -200,54 +241,56 @@ def sweep_noise(y: Floats, lag_s: Floats) -> SweepNoise:
     power[1:-1] = bend**2 * (_density_of_variance(lag) / _bend_of_variance(lag))
     known = np.isfinite(power)
     count = known.sum(axis=0)
-    if count.sum() < _FEWEST:
+    if count.sum() < _FEWEST_DIFFERENCES:
         nothing = np.full(y.shape[1], np.nan)
         return SweepNoise(np.full(y.shape, np.nan), nothing, lag)
-    along = _along(power, known)
+    along = _average_neighbours(power, known)
     share = np.where(known, power / along[:, None], 0.0).sum(axis=0)
-    own = (share + _PRIOR) / (count + _PRIOR)
-    t95 = [student_t95(c / 2 + _PRIOR / 2) for c in count.tolist()]
+    own = (share + _PRIOR_DIFFERENCES) / (count + _PRIOR_DIFFERENCES)
+    t95 = [student_t95(c / 2 + _PRIOR_DIFFERENCES / 2) for c in count.tolist()]
     return SweepNoise(along[:, None] * own, np.array(t95), lag)
 
 
-def _along(power: Floats, known: Bools) -> Floats:
-    """Mean over all nodes and enough neighbouring batches, float64[m]."""
+def _average_neighbours(power: Floats, known: Bools) -> Floats:
+    """Mean over all nodes and as many neighbouring batches as hold `_SHARED_DIFFERENCES`, float64[m]."""
     m = len(power)
     number = np.concatenate([[0], np.cumsum(known.sum(axis=1))])
     total = np.concatenate([[0.0], np.cumsum(np.where(known, power, 0.0).sum(axis=1))])
     out = np.empty(m)
     for i in range(m):
         half = 1
-        while number[min(i + half + 1, m)] - number[max(i - half, 0)] < min(_POOL, number[-1]):
+        while number[min(i + half + 1, m)] - number[max(i - half, 0)] < min(_SHARED_DIFFERENCES, number[-1]):
             half += 1
         low, high = max(i - half, 0), min(i + half + 1, m)
         out[i] = (total[high] - total[low]) / (number[high] - number[low])
     return np.maximum(out, np.finfo(np.float64).tiny)
 
 
-def _smoothing(seconds: Floats, lag: Floats) -> Floats:
-    """Variance of a mean over that time, over density / seconds."""
+def _variance_factor(seconds: Floats, lag: Floats) -> Floats:
+    """Variance of a mean over that time as a multiple of density / seconds: below 1 for a slow sensor."""
     ratio = lag / seconds
     return np.asarray(1.0 - ratio * -np.expm1(-1.0 / ratio))
 
 
 def _density_of_variance(lag: Floats) -> Floats:
-    """Density over the variance of a batch."""
-    return np.asarray(BATCH_S / _smoothing(np.full(lag.shape, BATCH_S), lag))
+    """Density as a multiple of the variance of a batch."""
+    return np.asarray(BATCH_S / _variance_factor(np.full(lag.shape, BATCH_S), lag))
 
 
 def _bend_of_variance(lag: Floats) -> Floats:
-    """Mean square of second differences over the variance of a batch."""
+    """Mean square of second differences as a multiple of the variance of a batch."""
     ratio = BATCH_S / lag
     e = np.exp(-ratio)
     rho = (1 - e) ** 2 / (2 * (ratio - 1 + e))
     return np.asarray(6 - 8 * rho + 2 * rho * e)
 
 
-LEAST_SHARE = 0.5
-"""A cylinder has a need in a band where at least this part of its readings there is counted."""
+# The table.
 
-_LIMITS = (SampleState.AT_LEAN_LIMIT, SampleState.AT_RICH_LIMIT)
+LEAST_COUNTED_SHARE = 0.5
+"""A cylinder has a need in a band where at least this part of its readings there is counted: our choice."""
+
+_LIMIT_STATES = (SampleState.AT_LEAN_LIMIT, SampleState.AT_RICH_LIMIT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,7 +338,7 @@ class PullTable:
     leanest: tuple[Point | None, ...]
 
     def spreads(self) -> tuple[Spread, ...]:
-        """The spread of each band with its interval, which takes some milliseconds each."""
+        """The spread of each band with its interval; each takes some milliseconds."""
         means, errors = np.log1p(self.peers / 100), self.peers_error / 100
         return tuple(
             spread([Estimate(float(x), np.nan, float(e), np.nan) for x, e in zip(*band, strict=True)])
@@ -303,24 +346,32 @@ class PullTable:
         )
 
 
-def pull_table(session: Session, pull: Pull, bands: Bands, events: Sequence[LeftOut] = ()) -> PullTable:
-    """The table of one pull.
+def pull_table(session: Session, pull: Pull, bands: Bands, events: Sequence[ExcludedTime] = ()) -> PullTable:
+    """Tabulates one pull.
 
     Args:
         session: as for the pull.
         pull: from `find_pulls`.
         bands: from `bands_over`; the same for all pulls that are to be compared.
-        events: misfires and other times at which a cylinder shall not be counted.
+        events: misfires and other times at which a cylinder's readings are not counted.
     """
     cylinders = [node.cylinders for node in session.chain.nodes]
-    trace = without_wild(without_events(pull.trace, cylinders, events))
-    sorted_ = batches(bands, pull.rate, trace.rpm, trace.y, trace.target)
+    trace = without_outliers(without_events(pull.trace, cylinders, events))
+    sorted_ = sort_into_batches(bands, pull.rate, trace.rpm, trace.y, trace.target)
     return _Tabulator(bands, trace, sorted_, np.array([float(len(c)) for c in cylinders])).result()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Band:
-    """One band: batches in it, nodes with a need, and their needs in ln lambda, float64[n]."""
+class _NeedsInBand:
+    """One band in ln lambda, NaN where not known.
+
+    rows    bool[m]     batches in the band
+    known   bool[n]     nodes with a need
+    peers   float64[n]  against the mean of the nodes
+    target  float64[n]  against the target
+    engine  all together against the target
+    lam     lambda of all together
+    """
 
     rows: Bools
     known: Bools
@@ -331,25 +382,26 @@ class _Band:
 
 
 class _Tabulator:
-    """Bands one by one, then their intervals."""
+    """Compares the nodes in each band, then gives the intervals, which need all bands."""
 
     def __init__(self, bands: Bands, trace: PullTrace, sorted_: Batches, weights: Floats) -> None:
         self._bands, self._trace, self._batches, self._weights = bands, trace, sorted_, weights
-        self._seconds = self._by_band(sorted_.rows) * (GRID_NS / 1e9)
-        self._reasons = self._reasons_by_band()
+        self._seconds = self._sum_by_band(sorted_.rows) * (GRID_NS / 1e9)
+        self._reasons = self._count_reasons()
         due = self._reasons.sum(axis=2) * (GRID_NS / 1e9)
         self._share = np.divide(self._seconds, due, out=np.full(due.shape, np.nan), where=due > 0)
-        self._found = [self._band(i) for i in range(len(bands))]
+        self._found = [self._compare_in_band(i) for i in range(len(bands))]
 
     def result(self) -> PullTable:
+        """The table."""
         y, target, lag_s = self._batches.y, self._batches.target, self._trace.lag_s
         common = two_way(y, np.ones_like(y))[0]
         found, known = self._found, np.array([b.known for b in self._found])
-        mean_s = _row_mean(np.where(known, self._seconds, np.nan))[:, None]
-        apart, over, all_ = y - common[:, None], y - target, common - _row_mean(target)
-        peers = _estimates(found, [b.peers for b in found], sweep_noise(apart, lag_s), self._seconds)
-        against = _estimates(found, [b.target for b in found], sweep_noise(over, lag_s), self._seconds)
-        engine = _estimates(
+        mean_s = _mean_of_rows(np.where(known, self._seconds, np.nan))[:, None]
+        apart, over, all_ = y - common[:, None], y - target, common - _mean_of_rows(target)
+        peers = _estimate_needs(found, [b.peers for b in found], sweep_noise(apart, lag_s), self._seconds)
+        against = _estimate_needs(found, [b.target for b in found], sweep_noise(over, lag_s), self._seconds)
+        engine = _estimate_needs(
             found,
             [np.array([b.engine]) for b in found],
             sweep_noise(all_[:, None], lag_s.mean(keepdims=True)),
@@ -357,29 +409,30 @@ class _Tabulator:
         )
         return PullTable(
             bands=self._bands,
-            peers=_percent(peers),
-            peers_half=_half(peers),
+            peers=_needs_percent(peers),
+            peers_half=_half_percent(peers),
             peers_error=100 * np.array([[e.standard_error for e in band] for band in peers]),
-            target=_percent(against),
-            target_half=_half(against),
-            engine=_percent(engine)[:, 0],
-            engine_half=_half(engine)[:, 0],
+            target=_needs_percent(against),
+            target_half=_half_percent(against),
+            engine=_needs_percent(engine)[:, 0],
+            engine_half=_half_percent(engine)[:, 0],
             lam=np.array([b.lam for b in self._found]),
-            spread=_range(_percent(peers)),
+            spread=_row_range(_needs_percent(peers)),
             counted_s=self._seconds,
             share=self._share,
-            why=self._chief_exclusions(),
+            why=self._find_chief_exclusions(),
             valid=(known @ self._weights).astype(np.int64),
-            worst=tuple(self._worst(j, peers) for j in range(y.shape[1])),
-            leanest=tuple(self._leanest(j) for j in range(y.shape[1])),
+            worst=tuple(self._find_worst_point(j, peers) for j in range(y.shape[1])),
+            leanest=tuple(self._find_leanest_point(j) for j in range(y.shape[1])),
         )
 
-    def _by_band(self, counts: Ints) -> Floats:
+    def _sum_by_band(self, counts: Ints) -> Floats:
+        """Sums counts of batches by band, float64[b, n]."""
         out = np.zeros((len(self._bands), counts.shape[1]))
         np.add.at(out, self._batches.band, counts)
         return out
 
-    def _reasons_by_band(self) -> Ints:
+    def _count_reasons(self) -> Ints:
         """Readings by band, node and reason, int64[b, n, 256]."""
         b, n = self._seconds.shape
         rpm = self._trace.rpm
@@ -388,46 +441,49 @@ class _Tabulator:
         cell = (band * n + np.arange(n)) * 256 + self._trace.why
         return np.bincount(cell[inside], minlength=b * n * 256).reshape(b, n, 256)
 
-    def _chief_exclusions(self) -> tuple[tuple[Exclusion | None, ...], ...]:
+    def _find_chief_exclusions(self) -> tuple[tuple[Exclusion | None, ...], ...]:
         bands, nodes = map(range, self._seconds.shape)
-        return tuple(tuple(self._chief_exclusion(i, j) for j in nodes) for i in bands)
+        return tuple(tuple(self._find_chief_exclusion(i, j) for j in nodes) for i in bands)
 
-    def _chief_exclusion(self, i: int, j: int) -> Exclusion | None:
+    def _find_chief_exclusion(self, i: int, j: int) -> Exclusion | None:
         """The chief reason for readings that are not counted."""
         counts = self._reasons[i, j]
-        limit = next((code for code in _LIMITS if self._censored(counts, code)), None)
+        limit = next((code for code in _LIMIT_STATES if self._is_censored(counts, code)), None)
         if limit is not None:
             return limit
         chief = int(np.argmax(counts[1:])) + 1
         return exclusion_of(chief) if counts[chief] else None
 
-    def _censored(self, counts: Ints, code: int) -> bool:
+    def _is_censored(self, counts: Ints, code: int) -> bool:
+        """Whether too many readings are at that limit of the sensor."""
         return bool(counts[code] > CENSORED_SHARE * counts.sum())
 
-    def _band(self, i: int) -> _Band:
+    def _compare_in_band(self, i: int) -> _NeedsInBand:
+        """The needs in band i."""
         rows = self._batches.band == i
-        limited = [any(self._censored(c, code) for code in _LIMITS) for c in self._reasons[i]]
-        known = (np.nan_to_num(self._share[i]) >= LEAST_SHARE) & ~np.array(limited)
+        limited = [any(self._is_censored(c, code) for code in _LIMIT_STATES) for c in self._reasons[i]]
+        known = (np.nan_to_num(self._share[i]) >= LEAST_COUNTED_SHARE) & ~np.array(limited)
         y = np.where(known, self._batches.y[rows], np.nan)
         target = np.where(known, self._batches.target[rows], np.nan)
         common, own = two_way(y, np.ones_like(y))
         known &= np.isfinite(own)
         nothing = np.full(len(known), np.nan)
         if not known.any():
-            return _Band(rows, known, nothing, nothing, np.nan, np.nan)
-        # own: node against the mean of ln; reference turns it into the fuel-domain mean.
+            return _NeedsInBand(rows, known, nothing, nothing, np.nan, np.nan)
+        # own is against the mean of ln lambda; the reference makes it one against the mean of fuel.
         reference = engine_log_lambda(own[known], self._weights[known])
         together = common + reference
-        return _Band(
+        return _NeedsInBand(
             rows=rows,
             known=known,
             peers=own - reference if known.sum() > 1 else nothing,
-            target=_column_mean(y - target),
-            engine=_mean(together - _row_mean(target)),
-            lam=float(np.exp(_mean(together))),
+            target=mean_of_known(y - target),
+            engine=_mean_or_nan(together - _mean_of_rows(target)),
+            lam=float(np.exp(_mean_or_nan(together))),
         )
 
-    def _worst(self, j: int, peers: list[list[Estimate]]) -> Point | None:
+    def _find_worst_point(self, j: int, peers: list[list[Estimate]]) -> Point | None:
+        """The band in which node j is farthest from its peers."""
         needs = np.array([band[j].mean for band in peers])
         if not np.isfinite(needs).any():
             return None
@@ -435,7 +491,8 @@ class _Tabulator:
         over = float(self._over_target(j)[self._batches.band == i].mean())
         return Point(self._bands.centres[i], 100 * float(np.expm1(needs[i])), over)
 
-    def _leanest(self, j: int) -> Point | None:
+    def _find_leanest_point(self, j: int) -> Point | None:
+        """The batch in which node j is leanest against the target."""
         over = self._over_target(j)
         if not np.isfinite(over).any():
             return None
@@ -448,10 +505,10 @@ class _Tabulator:
         return np.asarray(np.exp(self._batches.y[:, j]) - np.exp(self._batches.target[:, j]))
 
 
-def _estimates(
-    found: list[_Band], needs: list[Floats], noise: SweepNoise, seconds: Floats
+def _estimate_needs(
+    found: list[_NeedsInBand], needs: list[Floats], noise: SweepNoise, seconds: Floats
 ) -> list[list[Estimate]]:
-    """Needs of each band, ln lambda, with what means over `seconds` float64[b, ...] are worth."""
+    """Needs of each band in ln lambda with their errors, for means over `seconds` float64[b, ...]."""
     out = []
     for band, need, counted in zip(found, needs, seconds, strict=True):
         error = np.where(np.isfinite(need), noise.standard_error(band.rows, counted), np.nan)
@@ -460,17 +517,18 @@ def _estimates(
     return out
 
 
-def _percent(needs: list[list[Estimate]]) -> Floats:
+def _needs_percent(needs: list[list[Estimate]]) -> Floats:
+    """Needs in percent of fuel."""
     return np.asarray(100 * np.expm1(np.array([[e.mean for e in band] for band in needs])))
 
 
-def _half(needs: list[list[Estimate]]) -> Floats:
+def _half_percent(needs: list[list[Estimate]]) -> Floats:
     """Half-widths of the intervals in percent of fuel."""
     mean, half = (np.array([[getattr(e, name) for e in band] for band in needs]) for name in ("mean", "half"))
     return np.asarray(100 * np.exp(mean) * np.sinh(half))
 
 
-def _range(x: Floats) -> Floats:
+def _row_range(x: Floats) -> Floats:
     """Largest less smallest of each row that has two numbers, else NaN."""
     known = np.isfinite(x)
     highest = np.where(known, x, -np.inf).max(axis=1)
@@ -478,17 +536,10 @@ def _range(x: Floats) -> Floats:
     return np.where(known.sum(axis=1) > 1, highest - lowest, np.nan)
 
 
-def _mean(x: Floats) -> float:
+def _mean_or_nan(x: Floats) -> float:
     known = x[np.isfinite(x)]
     return float(known.mean()) if len(known) else np.nan
 
 
-def _row_mean(x: Floats) -> Floats:
-    return _column_mean(x.T)
-
-
-def _column_mean(x: Floats) -> Floats:
-    """Mean of each column, NaN left out; NaN where a column has none."""
-    count = np.isfinite(x).sum(axis=0)
-    mean: Floats = np.divide(np.nansum(x, axis=0), count, out=np.full(len(count), np.nan), where=count > 0)
-    return mean
+def _mean_of_rows(x: Floats) -> Floats:
+    return mean_of_known(x.T)

@@ -1,12 +1,17 @@
-"""Pulls: sweeps of speed at full opening, found, cut out, judged, and kept as rows for the table.
+"""Finds pulls: sweeps of the engine's speed at full opening, each with its trace and its verdict.
 
-How it works: rows are kept while the opening is full, and some before. When it falls, the
-sweeps in it are cut out (`sweep`): a pull ends with the lift, or before, where a limiter or a
-brake stops it. Its readings are laid beside the speed of their gas (`pull_trace`), and it is
-judged (`pull_quality`). It is ready with the row that shows the lift.
+The way of the data: `PullStage` keeps rows while the throttle (or the load axis) is fully open, and
+some before. When the opening ends, `sweeps` finds the sections of it in which speed rises. Each becomes
+a `Pull`: its readings beside the speed and the target their gas was burnt at (`pull_trace`), how well
+it was driven and measured (`pull_quality`), and whether to keep it (`verdict`).
 
-Kept: whether the opening is full, since which row, and the rows themselves, at most
-`LONGEST_OPENING_ROWS` of full opening; after so many the sweeps so far are given and it begins anew.
+A sweep is the section over which speed gains most beyond a slope of `_LEAST_SLOPE_SHARE` of its own
+mean slope. So it ends where speed stops rising: at the lift, at the first touch of a limiter however
+long the engine bounces on it, or where the brake holds the speed; and it begins likewise.
+
+Invariants: a pull is given with the row that ends its opening, and what is given does not depend on how
+the rows are divided into blocks. At most `LONGEST_OPENING_ROWS` rows of full opening are kept; after so
+many the sweeps so far are given and a new opening begins.
 """
 
 from __future__ import annotations
@@ -36,19 +41,18 @@ from mixmon.mixture.recent import Columns, Recent
 from mixmon.mixture.validity import latch
 from mixmon.session.model import Session
 
-# ----------------------------------------------------------------------------------------------------
-# Sweeps of speed within a stretch of full opening: where one begins and where it ends.
-#
-# A sweep is the section over which speed gains most beyond a slope of `_LEAST_SHARE` of its own
-# mean slope. So it ends where speed stops rising in earnest: at the lift, at the first touch of a
-# limiter however long that bounces, or where the brake holds it; and it begins likewise.
-# ----------------------------------------------------------------------------------------------------
+# Sweeps of speed within a stretch of full opening.
 
-_LEAST_SHARE = 0.4
+_LEAST_SLOPE_SHARE = 0.4
+"""Speed that rises slower than this part of the sweep's mean slope is no part of it: our choice; a sweep
+is seldom half as steep at its ends."""
+
 _FALL_RPM = 150.0
-"""A fall of speed by this much under full opening ends a sweep: another gear, another slip."""
+"""A fall of speed by this much under full opening ends a sweep, such as another gear: our choice, beyond
+the noise of a speed signal."""
 
-_LONGEST_HELD = 50  # rows
+_LONGEST_HELD_ROWS = 50
+"""Rows for which one sample of speed may be repeated: our choice, half a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +60,9 @@ class SweepRules:
     """What counts as a sweep (common practice, no source).
 
     lowest_rate, highest_rate   mean slope, rpm/s
-    held_gain_rpm   least gain where speed is held afterwards with the throttle open: a step between two
-                    dwells at full load is no pull
+    least_gain_rpm, least_s     rise of speed, and duration
+    held_gain_rpm               least rise where speed is held afterwards with the throttle open: a step
+                                between two dwells at full load is no pull
     """
 
     lowest_rate: float = 100.0
@@ -68,28 +73,31 @@ class SweepRules:
 
 
 def sweeps(t: Times, rpm: Floats, broken: Bools, rules: SweepRules) -> list[tuple[int, int]]:
-    """First and last row of each sweep, in order.
+    """Finds the first and the last row of each sweep, in order.
 
-    t, rpm  [k], ns and NaN where not known
-    broken  bool[k], rows that belong to no sweep and part what is before from what is after
+    Args:
+        t: int64[k], time in ns.
+        rpm: float64[k], NaN where not known.
+        broken: bool[k], rows at which no sweep can be; a sweep ends before them.
+        rules: what counts as a sweep.
     """
     found = []
-    for begin, end in _pieces(rpm, ~broken & np.isfinite(rpm)):
-        first, last = _steepest(t[begin:end], rpm[begin:end], rules.lowest_rate)
+    for begin, end in _split_at_falls(rpm, ~broken & np.isfinite(rpm)):
+        first, last = _find_steepest(t[begin:end], rpm[begin:end], rules.lowest_rate)
         seconds = (t[begin + last] - t[begin + first]) / 1e9
         if seconds < rules.least_s:
             continue
         slope = (rpm[begin + last] - rpm[begin + first]) / seconds
-        slope = max(rules.lowest_rate, _LEAST_SHARE * float(slope))
-        first, last = _steepest(t[begin:end], rpm[begin:end], slope)
-        last = _held_until(rpm[begin:end], last)
+        slope = max(rules.lowest_rate, _LEAST_SLOPE_SHARE * float(slope))
+        first, last = _find_steepest(t[begin:end], rpm[begin:end], slope)
+        last = _end_of_held_sample(rpm[begin:end], last)
         if _is_sweep(t[begin:end], rpm[begin:end], first, last, rules):
             found.append((begin + first, begin + last))
     return found
 
 
-def _pieces(rpm: Floats, whole: Bools) -> Iterator[tuple[int, int]]:
-    """Runs of whole rows in which speed never falls far below what it has reached, begin and end."""
+def _split_at_falls(rpm: Floats, whole: Bools) -> Iterator[tuple[int, int]]:
+    """Begin and end of each run of whole rows in which speed never falls far below what it has reached."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], whole, [False]]).astype(np.int8)))
     for begin, end in edges.reshape(-1, 2).tolist():
         start = begin
@@ -101,21 +109,22 @@ def _pieces(rpm: Floats, whole: Bools) -> Iterator[tuple[int, int]]:
             start = stop
 
 
-def _steepest(t: Times, rpm: Floats, slope: float) -> tuple[int, int]:
+def _find_steepest(t: Times, rpm: Floats, slope: float) -> tuple[int, int]:
     """The rows between which speed gains most beyond `slope` in rpm/s."""
     over = rpm - slope * ((t - t[0]) / 1e9)
     last = int(np.argmax(over - np.minimum.accumulate(over)))
     return int(np.argmin(over[: last + 1])), last
 
 
-def _held_until(rpm: Floats, last: int) -> int:
-    """The last row that still shows the same sample of speed."""
-    after = rpm[last : last + _LONGEST_HELD]
+def _end_of_held_sample(rpm: Floats, last: int) -> int:
+    """The last row that still shows the sample of speed of row `last`."""
+    after = rpm[last : last + _LONGEST_HELD_ROWS]
     changed = np.flatnonzero(after != after[0])
     return last + (int(changed[0]) if len(changed) else len(after)) - 1
 
 
 def _is_sweep(t: Times, rpm: Floats, first: int, last: int, rules: SweepRules) -> bool:
+    """Whether the rows first..last last, rise and slope as the rules ask."""
     seconds = (t[last] - t[first]) / 1e9
     gain = rpm[last] - rpm[first]
     if seconds < rules.least_s or gain < rules.least_gain_rpm:
@@ -123,23 +132,39 @@ def _is_sweep(t: Times, rpm: Floats, first: int, last: int, rules: SweepRules) -
     return bool(rules.lowest_rate <= gain / seconds <= rules.highest_rate)
 
 
+# Pulls.
+
 LONGEST_OPENING_ROWS = 12_000
+"""Our choice: two minutes, longer than any pull; bounds the memory of a long dwell at full load."""
 
 _OPENING_ROWS = 40
-"""How long before full opening a pull may have begun."""
+"""Rows before full opening in which a pull may have begun: our choice, 0.4 s for the throttle to open."""
 
-_STILL_OPENING = 2.0  # percent a row: less is not an opening throttle
+_LEAST_OPENING_PERCENT = 2.0
+"""A throttle that rises by less over two rows is not opening: our choice, beyond the noise of its signal."""
+
+_SHUT_BELOW_FULL_PERCENT = 5.0
+"""Full opening ends where the opening is this much below full: our choice; noise of the signal does not
+end it."""
+
 _LIFT_ROWS = 15
-_BOUNCE_RPM, _BOUNCE_ROWS = 40.0, 100
+"""With fewer rows after a sweep the lift ended it: our choice, 0.15 s to close the throttle."""
+
+_BOUNCE_RPM = 40.0
+"""A fall of speed by this much, and half of it back, is a bounce on the limiter: our choice, beyond the
+noise of a speed signal."""
+
+_BOUNCE_ROWS = 100
+"""Rows after a sweep in which a bounce is looked for: our choice, one second."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pull:
     """One sweep at full opening.
 
-    begin, end   first and last moment, ns
+    begin, end         first and last moment, ns
     from_rpm, to_rpm   speed then
-    ended_by     "throttle lift", "limiter", "speed held or falling", "engine data lost" or "end of the data"
+    trace              its readings beside the speed their gas was burnt at
     """
 
     begin: int
@@ -153,7 +178,7 @@ class Pull:
 
     @property
     def seconds(self) -> float:
-        """How long it took."""
+        """Duration of the sweep."""
         return (self.end - self.begin) / 1e9
 
     @property
@@ -163,7 +188,7 @@ class Pull:
 
 
 class PullStage(StretchStage[Pull]):
-    """Finds pulls, each when it has ended.
+    """Finds pulls, each when its full opening has ended.
 
     Args:
         session: whose nodes the rows are of.
@@ -186,20 +211,21 @@ class PullStage(StretchStage[Pull]):
         self._full_from = 0.0
 
     def _feed_rows(self, block: CylinderBlock) -> list[Pull]:
-        columns = self._columns(block)
+        columns = self._pull_columns(block)
         first = self._recent.end
         self._recent.add(columns, len(block))
-        done = self._watch(first, columns["opening"])
+        done = self._follow_opening(first, columns["opening"])
         self._recent.forget((self._since if self._full else self._recent.end) - self._before)
         return done
 
     def flush(self) -> list[Pull]:
-        """The pull under way, if any; nothing follows it."""
-        done = self._cut(self._recent.end, PullEnd.BREAK) if self._full else []
+        """The pulls of an opening that has not ended; no rows follow."""
+        done = self._cut_pulls(self._recent.end, PullEnd.BREAK) if self._full else []
         self._full = False
         return done
 
-    def _columns(self, block: CylinderBlock) -> Columns:
+    def _pull_columns(self, block: CylinderBlock) -> Columns:
+        """The columns of a block that pulls need, NaN where the engine's data lack one."""
         unknown, nowhere = np.full(len(block), np.nan), np.full(block.lam.shape, np.nan)
         self._full_from = self._opening.full_from(block.now)
         now, at_valve = block.now.get, block.shifted.get
@@ -217,55 +243,56 @@ class PullStage(StretchStage[Pull]):
             "target": at_valve("target", nowhere),
         }
 
-    def _watch(self, first: int, opening: Floats) -> list[Pull]:
-        """Follows the opening; rows are numbered from `first`."""
+    def _follow_opening(self, first: int, opening: Floats) -> list[Pull]:
+        """The pulls of every opening that ends within the rows, which are numbered from `first`."""
         known = np.isfinite(opening)
-        shut = ~known | (opening < self._full_from - 5.0)
+        shut = ~known | (opening < self._full_from - _SHUT_BELOW_FULL_PERCENT)
         full = latch(opening > self._full_from, shut, self._full)
         done: list[Pull] = []
         for row in np.flatnonzero(np.diff(full, prepend=self._full)).tolist():
-            done += self._until(first + row)
+            done += self._cut_long_openings(first + row)
             if full[row]:
                 self._full, self._since = True, first + row
             else:
-                done += self._cut(first + row, PullEnd.LIFT if known[row] else PullEnd.NO_ENGINE_DATA)
+                done += self._cut_pulls(first + row, PullEnd.LIFT if known[row] else PullEnd.NO_ENGINE_DATA)
                 self._full = False
-        return done + self._until(self._recent.end)
+        return done + self._cut_long_openings(self._recent.end)
 
-    def _until(self, row: int) -> list[Pull]:
-        """Gives what is in stretches of full opening that grow too long, before that row."""
+    def _cut_long_openings(self, row: int) -> list[Pull]:
+        """The pulls of an opening that is longer than is kept by that row."""
         done: list[Pull] = []
         while self._full and row - self._since > LONGEST_OPENING_ROWS:
-            done += self._cut(self._since + LONGEST_OPENING_ROWS, PullEnd.HELD)
+            done += self._cut_pulls(self._since + LONGEST_OPENING_ROWS, PullEnd.HELD)
             self._since += LONGEST_OPENING_ROWS
         return done
 
-    def _cut(self, end: int, ended_by: PullEnd) -> list[Pull]:
+    def _cut_pulls(self, end: int, ended_by: PullEnd) -> list[Pull]:
         """The pulls of the full opening that ends before row `end`."""
-        begin, end = self._opened(), self._lifted(end)
+        begin, end = self._find_opening_row(), self._find_lift_row(end)
         t, rpm = self._recent.rows("t", begin, end), self._recent.rows("rpm", begin, end)
         cut = np.nan_to_num(self._recent.rows("spark_cut", begin, end)) > 0
         pulls = []
         for first, last in sweeps(t, rpm, cut, self._rules):
             after = slice(last, last + _BOUNCE_ROWS)
-            by = _stopped_by(rpm[after], cut[after]) or ended_by
+            by = _find_stop(rpm[after], cut[after]) or ended_by
             if by != PullEnd.HELD or rpm[last] - rpm[first] >= self._rules.held_gain_rpm:
-                pulls.append(self._pull(begin + first, begin + last, by))
+                pulls.append(self._judge_pull(begin + first, begin + last, by))
         return pulls
 
-    def _opened(self) -> int:
+    def _find_opening_row(self) -> int:
         """The row at which the throttle began to open."""
         first = max(self._since - _OPENING_ROWS, 0)
         opening = self._recent.rows("opening", first, self._since + 1)
-        still = np.flatnonzero(~(opening[2:] - opening[:-2] > _STILL_OPENING))
+        still = np.flatnonzero(~(opening[2:] - opening[:-2] > _LEAST_OPENING_PERCENT))
         return first + (2 + int(still[-1]) if len(still) else 0)
 
-    def _lifted(self, end: int) -> int:
+    def _find_lift_row(self, end: int) -> int:
         """The row after the last one that is fully open."""
         opening = self._recent.rows("opening", self._since, end)
         return self._since + 1 + int(np.flatnonzero(opening > self._full_from)[-1])
 
-    def _pull(self, first: int, last: int, ended_by: PullEnd) -> Pull:
+    def _judge_pull(self, first: int, last: int, ended_by: PullEnd) -> Pull:
+        """The pull of the kept rows first..last."""
         driven = Driven(
             rpm=self._recent.rows("rpm", first, last + 1),
             opening=self._recent.rows("opening", max(first, self._since), last + 1),
@@ -286,8 +313,8 @@ class PullStage(StretchStage[Pull]):
         )
 
 
-def _stopped_by(rpm: Floats, cut: Bools) -> PullEnd | None:
-    """What stopped a sweep before its full opening ended; rows from the sweep's last one on."""
+def _find_stop(rpm: Floats, cut: Bools) -> PullEnd | None:
+    """What ended a sweep before its full opening ended, from the rows after it; None: the lift itself."""
     if cut.any():
         return PullEnd.LIMITER
     if len(rpm) <= _LIFT_ROWS:
@@ -298,7 +325,7 @@ def _stopped_by(rpm: Floats, cut: Bools) -> PullEnd | None:
 
 
 def find_pulls(session: Session, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None) -> list[Pull]:
-    """All pulls of a run.
+    """Finds all pulls of a run.
 
     Args:
         session: as read.

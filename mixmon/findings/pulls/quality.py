@@ -1,4 +1,18 @@
-"""How well a pull was driven and measured, and whether to keep it."""
+"""The readings of one pull, which of them count, and whether the pull is fit to be kept.
+
+The way of the data: `pull_trace` puts each reading beside the speed and the target its gas was burnt
+at. `without_events` and `without_outliers` exclude readings that are no fuelling figures. `pull_quality`
+measures how well the pull was driven and measured, and `verdict` suggests to keep or reject it.
+
+A reading is late by the way of its gas, which the rows have allowed for already, and by the lag of its
+sensor, which they have not. On a ramp a first-order lag shows what was `lag_s` ago (exactly so once the
+ramp has lasted a few lags), so a reading is put beside the row of that time. What the sensor still keeps
+from before the throttle was opened is not a ramp: readings of the first `SETTLED_LAGS` lags of full
+opening are not counted.
+
+Invariants: a trace keeps all rows of its pull; a reading that is not counted is NaN and has the first
+reason found. A verdict only suggests, and its reasons carry the measured numbers.
+"""
 
 from __future__ import annotations
 
@@ -20,26 +34,18 @@ from mixmon.mixture.recent import Recent
 from mixmon.note import Note, NoteCode, note
 from mixmon.session.model import Session, Validity
 
-# ----------------------------------------------------------------------------------------------------
-# The rows of one pull: each reading beside the speed and the target its gas was burnt at.
-#
-# A reading is late by the way of its gas, which the rows have allowed for already, and by the
-# lag of its sensor, which they have not. On a ramp a first-order lag shows what was `lag_s` ago
-# (exactly so once the ramp has lasted a few lags), so a reading is laid beside the row of that
-# time. What the sensor still keeps from before the throttle was opened is not a ramp: readings
-# of the first `SETTLED_LAGS` lags of full opening are not counted.
-# ----------------------------------------------------------------------------------------------------
+# The trace.
 
 SETTLED_LAGS = 4.0
-"""After this many time constants 98 % of a step are over (computed)."""
+"""After this many time constants 98 % of a step are over (computed: 1 - exp(-4))."""
 
 
 class PullState(IntEnum):
-    """Reasons for not counting a reading that SampleState does not know; no number stands in both.
+    """Reasons for not counting a reading, beside those of SampleState; no number is in both.
 
-    OPENING      what the sensor shows is still of before the throttle was opened
-    EVENT        an event is known there
-    WILD_SAMPLE  it is far from all its neighbours
+    OPENING  the sensor still shows gas from before the throttle was opened
+    EVENT    an event is known there
+    OUTLIER  it is far from all its neighbours
     """
 
     OPENING = 100
@@ -55,12 +61,13 @@ class PullState(IntEnum):
 Exclusion = SampleState | PullState
 """Why a reading of a pull is not counted."""
 
-_KEPT_OPEN = 5.0  # percent below full that noise may reach
+_OPEN_NOISE_PERCENT = 5.0
+"""How far below full the noise of the opening may reach: our choice, as where an opening ends."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PullTrace:
-    """k rows, n nodes.
+    """The readings of a pull: k rows, n nodes.
 
     t       int64[k]       time of the reading, ns
     rpm     float64[k, n]  speed when its gas left the valve; NaN where not known
@@ -88,42 +95,47 @@ def exclusion_of(number: int) -> Exclusion:
 
 
 def rows_before(lag_s: Floats) -> int:
-    """How many rows before a pull its trace looks at."""
+    """How many rows before a pull its trace needs."""
     return math.ceil(SETTLED_LAGS * float(lag_s.max(initial=0.0)) * 1e9 / GRID_NS) + 2
 
 
 def pull_trace(recent: Recent, begin: int, end: int, lag_s: Floats, full_from: float) -> PullTrace:
     """The trace of the rows begin..end-1.
 
-    recent     columns t, lam, state, and at_valve, rpm, target as they were at the valve
-    full_from  percent of opening that counts as full
+    Args:
+        recent: columns t, lam and state at the sensor; at_valve (opening), rpm_at_valve and target as they
+            were when the gas left the valve.
+        begin: first row of the pull.
+        end: the row after its last.
+        lag_s: float64[n], sensor lags.
+        full_from: percent of opening that counts as full.
     """
     first = max(0, begin - rows_before(lag_s))
     skip = begin - first
     late = lag_s * 1e9 / GRID_NS
-    open_ = recent.rows("at_valve", first, end) >= full_from - _KEPT_OPEN
-    rpm = _earlier(recent.rows("rpm_at_valve", first, end), late)[skip:]
+    open_ = recent.rows("at_valve", first, end) >= full_from - _OPEN_NOISE_PERCENT
+    rpm = _shift_columns(recent.rows("rpm_at_valve", first, end), late)[skip:]
     lam, state = recent.rows("lam", begin, end), recent.rows("state", begin, end)
-    why = np.where(_settled(open_, late)[skip:] & np.isfinite(rpm), 0, PullState.OPENING).astype(np.uint8)
+    why = np.where(_is_settled(open_, late)[skip:] & np.isfinite(rpm), 0, PullState.OPENING).astype(np.uint8)
     why = np.where(state == SampleState.VALID, why, state)
     return PullTrace(
         t=recent.rows("t", begin, end),
         rpm=rpm,
         y=np.log(np.where(why == 0, lam, np.nan)),
-        target=np.log(_earlier(recent.rows("target", first, end), late)[skip:]),
+        target=np.log(_shift_columns(recent.rows("target", first, end), late)[skip:]),
         why=why,
         lag_s=lag_s,
     )
 
 
-def _settled(open_: Bools, late: Floats) -> Bools:
+def _is_settled(open_: Bools, late: Floats) -> Bools:
     """Rows by which the gas at each sensor has been of full opening for long enough, bool[k, n]."""
     row = np.arange(len(open_))[:, None]
     shut = np.maximum.accumulate(np.where(open_, -1, row), axis=0)
     return np.asarray(row - shut > SETTLED_LAGS * late)
 
 
-def _earlier(x: Floats, late: Floats) -> Floats:
+def _shift_columns(x: Floats, late: Floats) -> Floats:
     """Each column as it was `late` rows before, float64[k, n]; NaN before the first row."""
     out = np.full(x.shape, np.nan)
     for j, rows in enumerate(late.tolist()):
@@ -135,19 +147,23 @@ def _earlier(x: Floats, late: Floats) -> Floats:
     return out
 
 
-# ----------------------------------------------------------------------------------------------------
-# Readings of a pull that shall not be counted: known events, and wild samples found by their neighbours.
-# ----------------------------------------------------------------------------------------------------
+# Exclusions.
 
-_WINDOW = 100  # rows
-_AROUND = 15  # rows that the lags smear a wild sample over
-_FLOOR, _SCALE = 0.05, 6.0  # in ln lambda; robust standard deviations
-_FEWEST_FOR_COMMON = 3
+_OUTLIER_WINDOW_ROWS = 100
+"""Rows whose median a reading is compared with: our choice, one second, in which a need hardly changes."""
+
+_ROWS_AROUND_OUTLIER = 15
+"""Rows before and after an outlier that are excluded with it: our choice; a sensor's lag spreads a burst
+over about 0.15 s."""
+
+_PULL_OUTLIER_FLOOR = 0.05  # in ln lambda; nearer to the median nothing is an outlier: our choice
+_PULL_OUTLIER_SCALE = 6.0  # in robust standard deviations: our choice
+_FEWEST_FOR_COMMON = 3  # nodes that have a common course: of two, each moves the median by half (computed)
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
-    """A stretch of time, ns, in which a cylinder's readings shall not be counted."""
+class ExcludedTime:
+    """A stretch of time, ns, in which a cylinder's readings are not counted."""
 
     cylinder: int
     begin: int
@@ -156,11 +172,11 @@ class LeftOut:
 
 def around_misfires(
     session: Session, events: Iterable[Event], lag_s: Lags | None = None
-) -> tuple[LeftOut, ...]:
-    """The stretches around misfires among the events, in which a reading is no fuelling figure.
+) -> tuple[ExcludedTime, ...]:
+    """The times around the misfires among the events, in which a reading is no fuelling figure.
 
-    Cuts end a pull, and their samples are not valid. A quick sensor's burst is wild enough to be seen
-    among the readings of its pull; a slow one smears it until it looks like a need of some percent.
+    Misfires alone: cuts end a pull, and their samples are not valid. What a burst of misfires leaves in a
+    quick sensor is found as outliers; a slow sensor spreads it until it looks like a need of some percent.
 
     Raises:
         UsageError: an impossible lag.
@@ -168,13 +184,19 @@ def around_misfires(
     nodes = session.chain.nodes
     mask = Mask(node_lags(nodes, lag_s).max(axis=0), session.engine.strokes)
     mask.add(event for event in events if event.kind is Kind.MISFIRE)
-    return tuple(LeftOut(c, m.begin, m.end) for m in mask.moments for c in nodes[m.node].cylinders)
+    return tuple(ExcludedTime(c, m.begin, m.end) for m in mask.moments for c in nodes[m.node].cylinders)
 
 
 def without_events(
-    trace: PullTrace, cylinders: Sequence[tuple[int, ...]], events: Sequence[LeftOut]
+    trace: PullTrace, cylinders: Sequence[tuple[int, ...]], events: Sequence[ExcludedTime]
 ) -> PullTrace:
-    """The trace with the readings in the events not counted."""
+    """The trace without the readings that are within events.
+
+    Args:
+        trace: of the pull.
+        cylinders: by node, the cylinders that it measures.
+        events: times at which a cylinder is not counted.
+    """
     hit = np.zeros(trace.y.shape, np.bool_)
     for event in events:
         rows = (trace.t >= event.begin) & (trace.t < event.end)
@@ -183,30 +205,31 @@ def without_events(
     return _mark_excluded(trace, hit, PullState.EVENT)
 
 
-def without_wild(trace: PullTrace) -> PullTrace:
-    """The trace with readings not counted that are far from what the node and its peers do that second.
+def without_outliers(trace: PullTrace) -> PullTrace:
+    """The trace without outliers: readings far from what the node and its peers show in that second.
 
-    A burst of misfires is one; its rise and its decay lie around what is far enough to be seen.
+    A burst of misfires is an outlier; its rise and its decay are excluded with it.
     """
     few = np.isfinite(trace.y).sum(axis=1) < _FEWEST_FOR_COMMON
     common = np.where(few, 0.0, median_with_holes(trace.y, axis=1))
     apart = trace.y - common[:, None]
-    wild = np.zeros(apart.shape, np.bool_)
-    for begin in range(0, len(apart), _WINDOW):
-        rows = slice(begin, begin + _WINDOW)
+    outlying = np.zeros(apart.shape, np.bool_)
+    for begin in range(0, len(apart), _OUTLIER_WINDOW_ROWS):
+        rows = slice(begin, begin + _OUTLIER_WINDOW_ROWS)
         distance = np.abs(apart[rows] - median_with_holes(apart[rows], axis=0))
-        limit = _SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0)
-        wild[rows] = distance > np.maximum(limit, _FLOOR)
-    return _mark_excluded(trace, _widened(wild, _AROUND), PullState.WILD_SAMPLE)
+        limit = _PULL_OUTLIER_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0)
+        outlying[rows] = distance > np.maximum(limit, _PULL_OUTLIER_FLOOR)
+    return _mark_excluded(trace, _widen_hits(outlying, _ROWS_AROUND_OUTLIER), PullState.WILD_SAMPLE)
 
 
-def _widened(hit: Bools, rows: int) -> Bools:
+def _widen_hits(hit: Bools, rows: int) -> Bools:
     """True also for that many rows before and after."""
     total = np.cumsum(np.pad(hit, ((rows + 1, rows), (0, 0))), axis=0)
     return np.asarray(total[2 * rows + 1 :] > total[: -(2 * rows + 1)])
 
 
 def _mark_excluded(trace: PullTrace, hit: Bools, reason: PullState) -> PullTrace:
+    """The trace with these readings not counted; an earlier reason stays."""
     hit = hit & (trace.why == 0)
     if not hit.any():
         return trace
@@ -215,6 +238,9 @@ def _mark_excluded(trace: PullTrace, hit: Bools, reason: PullState) -> PullTrace
         y=np.where(hit, np.nan, trace.y),
         why=np.where(hit, np.uint8(reason), trace.why),
     )
+
+
+# The verdict.
 
 
 class PullEnd(StrEnum):
@@ -253,20 +279,21 @@ class PullNote(NoteCode):
     START_DIFFERS = "start_differs"
 
 
-_WIDE_ROWS, _LOCAL_ROWS = 100, 15
-"""Half-widths in rows over which a slope counts as the pull's own and as local."""
-
-_SLIP_SHARE, _SLIP_RATE = 0.8, 200.0
-_LARGEST_FALL_RPM = 60.0
-_GOOD_SHARE, _LEAST_SHARE = 0.9, 0.5
-_COARSE_RPM = 60.0
+_WIDE_ROWS = 100  # half-width over which a slope is the pull's own: our choice, two seconds in all
+_LOCAL_ROWS = 15  # half-width over which a slope is local: our choice, 0.3 s in all
+_SLIP_SHARE = 0.8  # of the pull's own slope, by which a local one differs at a slip: our choice
+_SLIP_RATE = 200.0  # rpm/s, by which it differs at least: our choice, beyond the noise of speed
+_LARGEST_FALL_RPM = 60.0  # a deeper fall of speed is a reason to reject: our choice
+_VALID_CYLINDER_SHARE = 0.9  # of the pull, for which the sensors of a valid cylinder are valid: our choice
+_LEAST_VALID_SHARE = 0.5  # of all readings; fewer are a reason to reject: our choice, as for a band
+_COARSE_RPM = 60.0  # from one sample of speed to the next; coarser steps blur the bands: our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Driven:
-    """The engine's own rows of a pull: speed, opening in percent once it is full, temperatures.
+    """What the engine's bus told during a pull: float64[k] each, NaN where not known.
 
-    float64[k] each, the opening maybe fewer; NaN where not known.
+    opening  percent, from full opening on: it may have fewer rows than the others
     """
 
     rpm: Floats
@@ -277,7 +304,7 @@ class Driven:
 
 @dataclass(frozen=True, slots=True)
 class PullQuality:
-    """What was measured of a pull's driving and of its data. NaN where not known.
+    """How a pull was driven and measured. NaN where not known.
 
     largest_fall_rpm    deepest fall of speed below what had been reached
     slowest, fastest    rpm/s, of the slope over about two seconds
@@ -286,9 +313,9 @@ class PullQuality:
     coolant_c, intake_c at the start
     warmed_c            rise of the coolant during the pull
     rpm_step            mean step from one sample of speed to the next
-    valid_share         of all readings of the nodes not left out, once gas of full opening is there
-    valid_cylinders     cylinders whose sensors are valid for nine tenths of the pull and more
-    cylinders           cylinders that are watched and not left out
+    valid_share         of the readings of the nodes not left out, from the first gas of full opening on
+    valid_cylinders     cylinders whose sensors are valid for nine tenths of the pull or more
+    cylinders           cylinders that have a sensor and are not left out
     """
 
     largest_fall_rpm: float
@@ -315,30 +342,30 @@ class PullVerdict:
 
 
 def pull_quality(driven: Driven, trace: PullTrace, weights: Ints) -> PullQuality:
-    """Measures a pull; `weights` int64[n] are the cylinders that each node speaks for."""
-    share = _valid_shares(trace)
+    """Measures a pull; `weights` int64[n] are the numbers of cylinders that each node measures."""
+    share = _share_valid_readings(trace)
     asked = ~np.isnan(share)
     every = _rows_per_sample(driven.rpm)
-    wide = _slope(driven.rpm, _WIDE_ROWS)
+    wide = _measure_slope(driven.rpm, _WIDE_ROWS)
     coolant = _first_known(driven.coolant_c)
     return PullQuality(
         largest_fall_rpm=float((np.maximum.accumulate(driven.rpm) - driven.rpm).max()),
         slowest=float(wide.min()),
         fastest=float(wide.max()),
-        slips_rpm=_slips(driven.rpm, wide, every),
+        slips_rpm=_find_slips(driven.rpm, wide, every),
         least_opening=float(driven.opening.min()),
         coolant_c=coolant,
         intake_c=_first_known(driven.intake_c),
         warmed_c=_first_known(driven.coolant_c[::-1]) - coolant,
         rpm_step=float(driven.rpm[-1] - driven.rpm[0]) / (len(driven.rpm) / every),
         valid_share=float(share[asked].mean()) if asked.any() else np.nan,
-        valid_cylinders=int(weights[asked & (np.nan_to_num(share) >= _GOOD_SHARE)].sum()),
+        valid_cylinders=int(weights[asked & (np.nan_to_num(share) >= _VALID_CYLINDER_SHARE)].sum()),
         cylinders=int(weights[asked].sum()),
     )
 
 
 def verdict(quality: PullQuality, ended_by: PullEnd, rules: Validity) -> PullVerdict:
-    """Whether to keep the pull, by common practice (no source)."""
+    """Suggests to keep or reject a pull, by common practice (no source)."""
     reasons = tuple(_reasons_to_reject(quality, ended_by, rules.warm_coolant_c))
     suggestion = Suggestion.REJECT if reasons else Suggestion.KEEP
     return PullVerdict(suggestion, reasons, tuple(_notes_of_pull(quality, ended_by)))
@@ -351,7 +378,7 @@ def _reasons_to_reject(quality: PullQuality, ended_by: PullEnd, warm_c: float) -
         yield note(PullNote.SPEED_SLIPS, rpm=quality.slips_rpm)
     if quality.largest_fall_rpm > _LARGEST_FALL_RPM:
         yield note(PullNote.SPEED_FALLS, fall_rpm=quality.largest_fall_rpm)
-    if not quality.valid_share >= _LEAST_SHARE:
+    if not quality.valid_share >= _LEAST_VALID_SHARE:
         yield note(PullNote.FEW_READINGS, valid_share=quality.valid_share)
     if ended_by in {PullEnd.NO_ENGINE_DATA, PullEnd.BREAK}:
         yield note(PullNote.CUT_OFF, ended_by=ended_by.value)
@@ -367,7 +394,7 @@ def _notes_of_pull(quality: PullQuality, ended_by: PullEnd) -> Iterator[Note]:
         yield note(PullNote.COARSE_SPEED, step_rpm=quality.rpm_step)
 
 
-def _valid_shares(trace: PullTrace) -> Floats:
+def _share_valid_readings(trace: PullTrace) -> Floats:
     """Share of counted readings of each node after the opening; NaN for nodes left out, float64[n]."""
     asked = trace.why != SampleState.LEFT_OUT
     due = asked & (trace.why != PullState.OPENING)
@@ -376,7 +403,7 @@ def _valid_shares(trace: PullTrace) -> Floats:
     return np.where(asked.any(axis=0), share, np.nan)
 
 
-def _slope(x: Floats, half: int) -> Floats:
+def _measure_slope(x: Floats, half: int) -> Floats:
     """Slope over `half` rows on either side, fewer at the ends, per second."""
     row = np.arange(len(x))
     before, after = np.maximum(row - half, 0), np.minimum(row + half, len(x) - 1)
@@ -384,12 +411,13 @@ def _slope(x: Floats, half: int) -> Floats:
 
 
 def _rows_per_sample(rpm: Floats) -> float:
+    """Mean number of rows for which one sample of speed is repeated."""
     return len(rpm) / max(int(np.count_nonzero(np.diff(rpm))), 1)
 
 
-def _slips(rpm: Floats, wide: Floats, every: float) -> tuple[float, ...]:
+def _find_slips(rpm: Floats, wide: Floats, every: float) -> tuple[float, ...]:
     """Speeds at which the local slope is far from the pull's own, one for each such place."""
-    local = _slope(rpm, max(_LOCAL_ROWS, round(2 * every)))
+    local = _measure_slope(rpm, max(_LOCAL_ROWS, round(2 * every)))
     away = np.abs(local - wide)
     odd = away > np.maximum(_SLIP_SHARE * np.abs(wide), _SLIP_RATE)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], odd, [False]]).astype(np.int8)))

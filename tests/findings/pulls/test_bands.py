@@ -1,4 +1,4 @@
-"""Pulls by bands of speed, against mixtures that the test has written itself."""
+"""Pulls by bands of speed, against mixtures that the test makes itself."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from drives import FUEL, TARGET, earlier, lagged, path, read, rows, session
 from mixmon.findings.events.tips import find_tips
 from mixmon.findings.pulls.bands import PullTable, bands_over, pull_table, sweep_noise
 from mixmon.findings.pulls.pulls import Pull, find_pulls
-from mixmon.findings.pulls.quality import LeftOut, PullState
+from mixmon.findings.pulls.quality import ExcludedTime, PullState
 from mixmon.findings.pulls.review import PullReview, review
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.report.words import sentence
@@ -71,7 +71,7 @@ def the_pull(block: CylinderBlock, lags: dict[int, float] | None = None) -> Pull
     return pull
 
 
-def tabulated(pull: Pull, *events: LeftOut) -> PullTable:
+def tabulated(pull: Pull, *events: ExcludedTime) -> PullTable:
     return pull_table(session(N), pull, bands_over(3000, TO), events)
 
 
@@ -90,7 +90,7 @@ def test_needs_by_band_are_true_however_slow_the_sensors() -> None:
     assert found.spread[4] == pytest.approx(np.ptp(truth[4]), abs=0.2)
 
 
-def test_a_lag_that_is_not_allowed_for_moves_the_table_by_as_much_speed() -> None:
+def test_a_lag_that_is_not_corrected_moves_the_table_by_as_much_speed() -> None:
     """lag x rate = 0.3 s x 650 rpm/s = 195 rpm, by hand."""
     block = pull_block()
     right = tabulated(the_pull(block))
@@ -116,20 +116,20 @@ def test_intervals_cover_the_truth_and_are_as_wide_as_they_must_be() -> None:
     assert np.mean(inside, axis=(0, 1)).min() > 0.88  # and for every sensor
 
 
-def test_noise_is_told_as_it_is_made() -> None:
+def test_noise_is_estimated_as_it_was_made() -> None:
     """An Ornstein-Uhlenbeck process of density 2 sigma^2 tau (textbook), made by scipy's filter."""
     rng, tau, sigma = np.random.default_rng(4), 0.1, 0.01
     keep = np.exp(-0.01 / tau)
     drive = sigma * np.sqrt(1 - keep**2) * rng.standard_normal((60_500, 6))
     noise = scipy.signal.lfilter([1], [1, -keep], drive, axis=0)[500:]
     trend = 0.05 * np.sin(np.linspace(0, 3, 2400))[:, None]
-    told = sweep_noise(noise.reshape(2400, 25, 6).mean(axis=1) + trend, np.full(6, tau))
-    assert told.density.mean() == pytest.approx(2 * sigma**2 * tau, rel=0.05)
-    error = told.standard_error(np.arange(2400) < 40, np.full(6, 0.75))
+    noisy = sweep_noise(noise.reshape(2400, 25, 6).mean(axis=1) + trend, np.full(6, tau))
+    assert noisy.density.mean() == pytest.approx(2 * sigma**2 * tau, rel=0.05)
+    error = noisy.standard_error(np.arange(2400) < 40, np.full(6, 0.75))
     assert error == pytest.approx(noise.reshape(800, 75, 6).mean(axis=1).std(), rel=0.15)
 
 
-def test_a_sensor_noisier_than_the_others_is_told_apart() -> None:
+def test_a_sensor_noisier_than_the_others_has_its_own_density() -> None:
     scale = np.array([1.0, 1.0, 1.0, 1.0, 2.0])
     y = scale * np.random.default_rng(7).standard_normal((400, 5))
     density = sweep_noise(y, np.full(5, 0.1)).density
@@ -137,18 +137,18 @@ def test_a_sensor_noisier_than_the_others_is_told_apart() -> None:
 
 
 def test_too_few_batches_have_no_interval() -> None:
-    told = sweep_noise(np.zeros((3, 2)), np.array([0.1, 0.1]))
-    assert np.isnan(told.density).all()
-    assert np.isnan(told.t95).all()
+    noisy = sweep_noise(np.zeros((3, 2)), np.array([0.1, 0.1]))
+    assert np.isnan(noisy.density).all()
+    assert np.isnan(noisy.t95).all()
 
 
-@pytest.mark.parametrize("known", [True, False], ids=["told beforehand", "found by its neighbours"])
+@pytest.mark.parametrize("known", [True, False], ids=["known event", "found by its neighbours"])
 def test_a_burst_of_misfires_is_masked_and_leaves_the_need_alone(known: bool) -> None:
     rng = np.random.default_rng(8)
     begin = round(100 * (LEAD_S + 5.2))
     clean = tabulated(the_pull(pull_block(np.random.default_rng(8))))
     pull = the_pull(pull_block(rng, burst=slice(begin, begin + 9)))
-    event = LeftOut(4, (begin + 2) * 10_000_000, (begin + 60) * 10_000_000)
+    event = ExcludedTime(4, (begin + 2) * 10_000_000, (begin + 60) * 10_000_000)
     found = tabulated(pull, *([event] if known else []))
     band = int(np.nanargmin(found.share[2:, 3])) + 2
     assert 5500 <= found.bands.centres[band] <= 6500
@@ -235,7 +235,7 @@ def test_a_node_missing_from_one_pull_does_not_bend_the_comparison() -> None:
     assert repeat.rms < 0.02
 
 
-def test_conditions_that_differ_are_named_and_what_is_not_kept_is_no_measure() -> None:
+def test_conditions_that_differ_are_named_and_a_rejected_pull_is_no_reference() -> None:
     block = pull_block(np.random.default_rng(6))
     hot = replace(block, now={**block.now, "intake_c": np.full(len(block), 34.0)})
     cold = replace(block, now={**block.now, "coolant_c": np.full(len(block), 40.0)})
@@ -266,8 +266,8 @@ def test_the_lag_of_the_test_is_the_lag_that_is_meant() -> None:
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_data_however_bad_is_tabulated_without_complaint(seed: int) -> None:
-    """Holes, wild numbers and frozen signals, in one to three cylinders."""
+def test_bad_data_is_tabulated_without_an_error(seed: int) -> None:
+    """Gaps, impossible numbers and frozen signals, in one to three cylinders."""
     rng = np.random.default_rng([9, seed])
     n = 1 + seed % 3
     whole = pull_block(rng)

@@ -1,4 +1,4 @@
-"""Pulls: which sections of a drive they are, where they end, and what they are worth."""
+"""Pulls: which sections of a drive they are, where they end, and how good they are."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def drive(
     seed: int = 1,
     **more: float | np.ndarray,
 ) -> CylinderBlock:
-    """A drive with speed that comes 50 times a second, if not told otherwise, and is noisy."""
+    """A drive with speed that comes 50 times a second, unless `held_rows` says otherwise, and is noisy."""
     rng = np.random.default_rng([seed, len(rpm)])
     shown = (rpm + noise * rng.standard_normal(len(rpm)))[np.arange(len(rpm)) // held_rows * held_rows]
     lam = TARGET * np.exp(0.002 * rng.standard_normal((len(rpm), cylinders)))
@@ -63,7 +63,7 @@ def test_a_sweep_is_found_from_the_opening_of_the_throttle_to_its_lift() -> None
     assert pull.quality.slips_rpm == ()
 
 
-@pytest.mark.parametrize("flagged", [True, False], ids=["spark cut told", "spark cut not told"])
+@pytest.mark.parametrize("flagged", [True, False], ids=["spark cut reported", "spark cut not reported"])
 @pytest.mark.parametrize("depth", [120.0, 400.0], ids=["shallow bounce", "deep bounce"])
 def test_the_bounce_on_a_limiter_is_trimmed_off(depth: float, flagged: bool) -> None:
     bounce = tuple((0.05, 7700 - depth * (i % 2 == 0)) for i in range(16))
@@ -135,7 +135,7 @@ def test_another_gear_ends_a_pull_and_begins_the_next() -> None:
     assert (first.ended_by, second.ended_by) == ("speed held or falling", "throttle lift")
 
 
-def test_a_slip_is_named_with_its_speed_and_the_pull_not_to_be_kept() -> None:
+def test_a_slip_is_named_with_its_speed_and_the_pull_is_rejected() -> None:
     rpm = path(*BEFORE, (4.0, 5000.0), (0.3, 5800.0), (0.4, 5750.0), (4.0, 7700.0), (3.0, 3000.0))
     (pull,) = found(drive(rpm, opened(8.7)))
     assert pull.verdict.suggestion == "reject"
@@ -163,7 +163,7 @@ def test_reasons_to_reject(change: object, reason: PullNote) -> None:
     assert reason in {told.code for told in pull.verdict.reasons}
 
 
-def test_speed_that_comes_five_times_a_second_blurs_the_bands_and_is_said() -> None:
+def test_speed_that_comes_five_times_a_second_blurs_the_bands_and_is_noted() -> None:
     (pull,) = found(drive(sweep(), opened(SWEEP_S), noise=0.0, held_rows=20))
     assert pull.end / 1e9 == pytest.approx(LIFT_S + SWEEP_S, abs=0.1)
     assert pull.quality.rpm_step == pytest.approx(130, abs=10)
@@ -172,7 +172,7 @@ def test_speed_that_comes_five_times_a_second_blurs_the_bands_and_is_said() -> N
     assert dict(told.values) == {"step_rpm": pull.quality.rpm_step}
 
 
-def test_without_a_throttle_signal_the_load_axis_tells() -> None:
+def test_without_a_throttle_signal_the_load_axis_shows_the_opening() -> None:
     block = drive(sweep(), opened(SWEEP_S))
     pressure = {"rpm": block.now["rpm"], "load": 30 + 1.5 * block.now["throttle"]}
     shifted = {name: np.repeat(x[:, None], 3, axis=1) for name, x in pressure.items()}

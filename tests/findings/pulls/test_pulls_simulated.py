@@ -1,4 +1,4 @@
-"""Pulls and tips of simulated engines, from their frames on, against the truth beside them."""
+"""Pulls and tips of simulated engines, from frames to findings, against the simulator's truth."""
 
 from __future__ import annotations
 
@@ -83,10 +83,10 @@ def test_misfires_seen_by_a_slow_sensor_are_no_need_of_their_pull() -> None:
     blind = review(session, find_pulls(session, rows, lag_s)).tables[0].peers[:, 4]
     assert np.nanmax(np.abs(seen - unseen)) < 0.5
     assert np.isfinite(seen[-1])  # the cut that follows the lift takes nothing from the highest band
-    assert np.nanmax(blind - unseen) > 1.0  # too slow a rise to be a wild sample
+    assert np.nanmax(blind - unseen) > 1.0  # too slow a rise to be an outlier
 
 
-def test_ends_are_told_and_the_limiter_is_trimmed_off() -> None:
+def test_ends_are_named_and_the_limiter_is_trimmed_off() -> None:
     simulation = simulate(load_scenario("alder8-short"), seed=46)
     pulls = find_pulls(simulation.session, blocks(simulation))
     assert [pull.ended_by for pull in pulls] == ["throttle lift", "limiter"]
