@@ -42,10 +42,10 @@ _WIDE_PERCENT = 9.95
 """From here on a need is shown without decimals, to fit its column (computed: rounds to 10.0)."""
 
 _MARKS: Mapping[Exclusion, tuple[str, str]] = {
-    PullState.EVENT: ("##", "masked as event or wild"),
-    PullState.WILD_SAMPLE: ("##", "masked as event or wild"),
-    SampleState.AT_LEAN_LIMIT: (">>", "leaner than the sensor can tell"),
-    SampleState.AT_RICH_LIMIT: ("<<", "richer than the sensor can tell"),
+    PullState.EVENT: ("##", "masked as event or outlier"),
+    PullState.OUTLIER: ("##", "masked as event or outlier"),
+    SampleState.AT_LEAN_LIMIT: (">>", "leaner than the sensor range"),
+    SampleState.AT_RICH_LIMIT: ("<<", "richer than the sensor range"),
 }
 _NO_DATA = ("..", "no or too little data")
 
@@ -326,6 +326,8 @@ def _closing_lines(known: Sequence[NodeLag]) -> str:
     return (
         paragraph("speeds are those at which the gas was burnt: gas delay and sensor lag are allowed for")
         + paragraph(f"{lags_words(known)}; --lag tells better ones")
-        + paragraph("± is the middle one of the cylinders' half 95 % intervals; a wrong lag is not in it")
-        + paragraph("coolant and intake: degrees Celsius as the pull began")
+        + paragraph(
+            "± is the median of the cylinders' half 95 % intervals; an error of the lag is not included"
+        )
+        + paragraph("coolant and intake: degrees Celsius at the start of the pull")
     )

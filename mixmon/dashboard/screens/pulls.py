@@ -21,7 +21,7 @@ _CELL, _LABEL, _END = 5, 6, 13
 
 _MASK_SIGNS: Mapping[Exclusion, str] = {
     PullState.EVENT: "##",
-    PullState.WILD_SAMPLE: "##",
+    PullState.OUTLIER: "##",
     SampleState.AT_LEAN_LIMIT: ">>",
     SampleState.AT_RICH_LIMIT: "<<",
 }

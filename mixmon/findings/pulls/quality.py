@@ -50,7 +50,7 @@ class PullState(IntEnum):
 
     OPENING = 100
     EVENT = 101
-    WILD_SAMPLE = 102
+    OUTLIER = 102
 
     @property
     def word(self) -> str:
@@ -219,7 +219,7 @@ def without_outliers(trace: PullTrace) -> PullTrace:
         distance = np.abs(apart[rows] - median_with_holes(apart[rows], axis=0))
         limit = _PULL_OUTLIER_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0)
         outlying[rows] = distance > np.maximum(limit, _PULL_OUTLIER_FLOOR)
-    return _mark_excluded(trace, _widen_hits(outlying, _ROWS_AROUND_OUTLIER), PullState.WILD_SAMPLE)
+    return _mark_excluded(trace, _widen_hits(outlying, _ROWS_AROUND_OUTLIER), PullState.OUTLIER)
 
 
 def _widen_hits(hit: Bools, rows: int) -> Bools:

@@ -152,7 +152,7 @@ def test_a_burst_of_misfires_is_masked_and_leaves_the_need_alone(known: bool) ->
     found = tabulated(pull, *([event] if known else []))
     band = int(np.nanargmin(found.share[2:, 3])) + 2
     assert 5500 <= found.bands.centres[band] <= 6500
-    assert found.why[band][3] is (PullState.EVENT if known else PullState.WILD_SAMPLE)
+    assert found.why[band][3] is (PullState.EVENT if known else PullState.OUTLIER)
     assert found.share[band, 3] < 0.8
     kept = np.isfinite(found.peers[:, 3]) & np.isfinite(clean.peers[:, 3])
     assert np.abs(found.peers - clean.peers)[kept].max() < 0.4

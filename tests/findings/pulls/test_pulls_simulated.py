@@ -92,7 +92,7 @@ def test_ends_are_named_and_the_limiter_is_trimmed_off() -> None:
     assert [pull.ended_by for pull in pulls] == ["throttle lift", "limiter"]
     reviewed = review(simulation.session, pulls)
     first, second = reviewed.tables
-    assert PullState.WILD_SAMPLE in {reasons[6] for reasons in first.why}  # five missed cycles at 6800 rpm
+    assert PullState.OUTLIER in {reasons[6] for reasons in first.why}  # five missed cycles at 6800 rpm
     assert second.why[-1][7] in {SampleState.SILENT, SampleState.WARMING}  # its supply was lost at 5850 rpm
     assert np.isnan(second.peers[-1, 7])
     assert reviewed.notes[1][0].code is PullNote.LIMITER_REACHED
