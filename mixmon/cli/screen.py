@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from mixmon.cli import options
 from mixmon.cli.console import talk
+from mixmon.dashboard.palettes import PALETTES
 from mixmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -92,15 +93,13 @@ GRACE_S = 3.0
 LAST_WORDS_S = 0.5
 """A beacon must not go on because nobody watches any more; nobody waits long for it."""
 
-_PALETTES = ("print", "sunlight", "mono", "dark")
-
 
 def add_screen(parser: argparse.ArgumentParser) -> None:
     """How the screen shall look."""
     options.add_units(parser)
     group = parser.add_argument_group("screen")
     group.add_argument(
-        "--palette", choices=_PALETTES, help="colours (default: print; mono where NO_COLOR is set)"
+        "--palette", choices=PALETTES, help="colours (default: print; mono where NO_COLOR is set)"
     )
     group.add_argument("--ascii", action="store_true", help="draw with ASCII characters only")
     group.add_argument("--no-blink", action="store_true", help="nothing blinks")

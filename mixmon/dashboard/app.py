@@ -1,8 +1,10 @@
 """The dashboard: one timer reads the newest snapshot, keys become commands, one widget draws.
 
-Nothing pushes at the screen: the worker swaps a reference, and eighty times a second it is looked
-at; a picture is drawn soon after it has changed, for a value must not wait to be seen. A worker
-that has stopped, or does not answer, is a state on the screen.
+The worker only replaces its newest snapshot; the dashboard looks eighty times a second whether it
+is a new one, and draws it soon after. A worker that has stopped, or does not answer, is a state
+on the screen. Whatever is drawn comes as rows from `screens.pages.draw`.
+
+Order of the file: styles, the widget, the keyboard, the caution, a screen as a text file, the app.
 """
 
 from __future__ import annotations
@@ -30,10 +32,11 @@ from textual.widget import Widget
 
 from mixmon.dashboard.controls import Controls
 from mixmon.dashboard.palettes import Look, palette
-from mixmon.dashboard.readouts import DONE, URGENT, ReadoutHold, SoundCues
-from mixmon.dashboard.scene import Scene, Setting, Unit, ViewOptions
+from mixmon.dashboard.readouts import ReadoutHold, SoundCues, SoundPattern
+from mixmon.dashboard.scene import Scene, Setting, ViewOptions
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import Row, blank, fit_row, padded, row_width, wrap
+from mixmon.report.units import Unit
 from mixmon.watch.commands import Remark, Watching
 
 if TYPE_CHECKING:
@@ -41,7 +44,7 @@ if TYPE_CHECKING:
 
 
 # ----------------------------------------------------------------------------------------------------
-# Style names to the terminal's styles.
+# Style names become the terminal's styles.
 # ----------------------------------------------------------------------------------------------------
 
 
@@ -67,12 +70,14 @@ def strip_of(row: Row, looks: Mapping[str, Style]) -> Strip:
 
 
 # ----------------------------------------------------------------------------------------------------
-# The one widget: rows in, lines out. It lays out nothing and redraws only what has changed.
+# The one widget: rows become lines.
 # ----------------------------------------------------------------------------------------------------
 
 
 class PageView(Widget):
-    """A screenful of rows, drawn line by line. `redraw` is called when there is a new size to draw for.
+    """A screen of rows, drawn line by line; only lines that have changed are drawn again.
+
+    `redraw` is called when the size has changed.
 
     Invariant: what is on the terminal is `_rows` in `_palette`; `show` compares with it.
     """
@@ -110,16 +115,16 @@ class PageView(Widget):
 
 
 # ----------------------------------------------------------------------------------------------------
-# What comes from the terminal as keys, on systems with POSIX terminals.
+# Keys from a POSIX terminal.
 # ----------------------------------------------------------------------------------------------------
 
 
 class Keyboard(LinuxDriver):
-    """Textual's own driver, which outlives bytes that are no text.
+    """Textual's own driver, which goes on after bytes that are not text.
 
-    A terminal that is set to another encoding sends such for every letter with an accent. The driver
-    takes them for a mistake of the program and ends the screens; here they are lost, with what was
-    typed at the same moment, and reading begins anew.
+    A terminal that is set to another encoding sends such bytes for every letter with an accent. The
+    base class ends the screens on them; this one drops them, with what was typed at the same moment,
+    and reads on.
     """
 
     def run_input_thread(self) -> None:
@@ -143,6 +148,7 @@ def driver_over(found: type[Driver]) -> type[Driver]:
 # ----------------------------------------------------------------------------------------------------
 
 _CAUTION_COLUMNS = 72
+"""Our choice: a line of text of the usual length for reading."""
 
 
 def caution_page(text: str, width: int, height: int, *, first: int = 0) -> list[Row]:
@@ -163,13 +169,8 @@ def caution_page(text: str, width: int, height: int, *, first: int = 0) -> list[
     return [*padded([blank(width), *body[first:]], width, height - 1), question]
 
 
-# ----------------------------------------------------------------------------------------------------
-# The caution as a screen of its own: y accepts, n or escape does not.
-# ----------------------------------------------------------------------------------------------------
-
-
-class Caution(ModalScreen[bool]):
-    """Shows the caller's text; dismissed with True when it was accepted, with False when not."""
+class CautionScreen(ModalScreen[bool]):
+    """Shows the caller's text; y dismisses it with True (accepted), n, q or escape with False."""
 
     def __init__(self, text: str, palette: str) -> None:
         super().__init__()
@@ -198,15 +199,18 @@ class Caution(ModalScreen[bool]):
 
 
 # ----------------------------------------------------------------------------------------------------
-# A screen as a text file: all of it, without what scrolls and without the keys.
+# A screen as a text file: all rows, without keys.
 # ----------------------------------------------------------------------------------------------------
 
 FILE_COLUMNS: Final = 110
+"""Our choice: a printed page in a small font; tables keep all their columns."""
+
 _FILE_ROWS: Final = 500
+"""Our choice: more than any screen has; blank rows at the end are dropped."""
 
 
 def page_text(scene: Scene, state: State, at: datetime) -> str:
-    """The screen's rows, as many as there are, below when they were written."""
+    """All rows of the screen below a heading with the session's name and the time."""
     plain = replace(state, first=0, prompt=None, message="")
     rows = draw(scene, plain, FILE_COLUMNS, _FILE_ROWS)[:-1]
     lines = ["".join(text for text, _ in row).rstrip() for row in rows]
@@ -217,7 +221,7 @@ def page_text(scene: Scene, state: State, at: datetime) -> str:
 
 
 def write_page(scene: Scene, state: State, at: datetime) -> str:
-    """Where it was written, or why not, in words for the last line."""
+    """Writes the screen beside the runs; gives where, or why not, in words for the last line."""
     name = f"{at:%Y-%m-%dT%H-%M-%SZ}-{state.page.value.lower().replace(' & ', ' ').replace(' ', '-')}.txt"
     path = Path(scene.setting.session.recording.folder, name)
     try:
@@ -228,36 +232,42 @@ def write_page(scene: Scene, state: State, at: datetime) -> str:
     return f"written: {path}"
 
 
+# ----------------------------------------------------------------------------------------------------
+# The app.
+# ----------------------------------------------------------------------------------------------------
+
 POLL_S: Final = 0.0125
-"""How often the worker's snapshot is looked at."""
+"""Time between two looks at the worker's snapshot. Our choice: it adds little to a value's way to the eye."""
 
 SOONEST_S: Final = 0.04
+"""Least time between two pictures. Our choice: 25 a second look continuous."""
+
 PICTURE_S: Final = 0.1
-"""A picture of a new snapshot comes no sooner after the one before, any picture no later."""
+"""Longest time between two pictures. Our choice: ages, clocks and what blinks move without new data."""
 
 STALLED_S: Final = 1.0
-"""A live worker that has published nothing for so long does not answer."""
+"""A live worker that publishes nothing for so long does not answer. Our choice: many times its period."""
 
 LEFT, REFUSED, BROKEN = 0, 1, 2
-"""What `run` gives back: the person left; the caution was not accepted; a mistake of this program."""
+"""The results of `run`: the person left; the caution was not accepted; an internal error."""
 
 
 @dataclass(frozen=True, slots=True)
 class DashboardOptions:
     """What the caller decides.
 
-    units       what `u` goes through, the first one to begin with; at least one
-    ascii       nothing but ASCII is drawn
+    units       the units in the order of the key `u`, at least one; the first is shown first
+    ascii       only ASCII characters are drawn
     palette     print, sunlight, mono or dark; None: print, or mono where NO_COLOR is set and not empty
-    decimals    of lambda; None: as the unit has them
+    decimals    of lambda; None: the unit's own
     blink       the unacknowledged priority-1 word blinks
-    speed       at which a recording is played to begin with; None: as fast as it can be worked
-    screen_inch, distance_m  what the help's verdict on legibility is reckoned for
+    speed       multiple of real time at which a recording is first played; None: as fast as possible
+    screen_inch, distance_m  screen and distance for which the help says what can be read
     bell        ring once for new priority-1 alarms, and when a dwell is done or a pull was kept
-    sound       is given every pattern that shall be heard, and a few words; see `heard`
+    sound       called with each pattern of `SoundPattern` and a few words
     caution     to be accepted first; empty: nothing is asked
     accepted    called once when it was
-    over        asked at every tick: True ends the screens
+    over        called at every tick: True ends the screens
     """
 
     units: tuple[Unit, ...]
@@ -299,8 +309,8 @@ class Dashboard(App[int], inherit_bindings=False):
     def __init__(
         self, watching: Watching, options: DashboardOptions, clock: Callable[[], float] = time.monotonic
     ) -> None:
-        # Taken out before Textual sees it: its filter would strip grounds that carry meaning. What
-        # is left for mono is bold, inverse and underline.
+        # Removed before Textual reads it: its filter would drop backgrounds that carry meaning. The
+        # palette mono has only bold, inverse and underline.
         colour = not os.environ.pop("NO_COLOR", "")
         super().__init__(ansi_color=True)
         self.controls = Controls(options.state(colour=colour), options.units, watching.send)
@@ -316,7 +326,7 @@ class Dashboard(App[int], inherit_bindings=False):
         self._heard = SoundCues()
 
     def get_driver_class(self) -> type[Driver]:
-        """Textual's choice for the system, made to outlive what is no text."""
+        """Textual's choice for the system; on POSIX, one that goes on after bytes that are not text."""
         found = super().get_driver_class()
         if sys.platform == "win32":
             return found
@@ -331,7 +341,9 @@ class Dashboard(App[int], inherit_bindings=False):
         """Begin with the caution, if there is one."""
         self.set_interval(POLL_S, self.look)
         if self._options.caution:
-            self.push_screen(Caution(self._options.caution, self.controls.state.palette), self._take_answer)
+            self.push_screen(
+                CautionScreen(self._options.caution, self.controls.state.palette), self._take_answer
+            )
 
     def _take_answer(self, accepted: bool | None) -> None:
         if accepted:
@@ -340,7 +352,7 @@ class Dashboard(App[int], inherit_bindings=False):
             self.exit(REFUSED)
 
     def on_key(self, event: Key) -> None:
-        """Hand the key on; draw at once, so that it is felt."""
+        """Hand the key to the controls and draw at once, so that the person sees its effect."""
         event.prevent_default()
         key = event.character if event.is_printable and event.character else event.key
         self.controls.press(key, self.scene(), self._clock())
@@ -391,7 +403,7 @@ class Dashboard(App[int], inherit_bindings=False):
         )
 
     def _announce_news(self) -> None:
-        """Say what has happened, and let it be heard."""
+        """Show what has happened, and sound it."""
         items = self._watching.drain()
         for item in items:
             if isinstance(item, Remark):
@@ -399,7 +411,9 @@ class Dashboard(App[int], inherit_bindings=False):
         signs = self._heard.feed(items, self._watching.snapshot)
         for pattern, words in signs:
             self._options.sound(pattern, words)
-        if self._options.bell and any(pattern in {URGENT, DONE} for pattern, _ in signs):
+        if self._options.bell and any(
+            pattern in {SoundPattern.URGENT, SoundPattern.DONE} for pattern, _ in signs
+        ):
             self.bell()
 
 

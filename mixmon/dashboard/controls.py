@@ -1,7 +1,8 @@
-"""What keys do: a key and the moment in, new choices and commands out. No screen is needed for it.
+"""The effects of the keys: a key and the moment become new choices and commands. It needs no terminal.
 
-Nothing destructive happens on one press: recording off, leaving while recording and silencing
-an alarm ask first.
+No single press destroys anything: stopping the recording, leaving while recording and silencing an
+alarm ask first. The functions say what one key makes of an alarm, a cell, a pull or a speed;
+`Controls` keeps the choices and finds the function for a key.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Final
 
 from mixmon.dashboard.keys import EXPORTABLE_PAGES, Asked, Page, Prompt
 from mixmon.dashboard.palettes import PALETTES
-from mixmon.dashboard.scene import ORDERS, Scene, Unit, is_recording
+from mixmon.dashboard.scene import ORDERS, Scene, is_recording
 from mixmon.dashboard.screens import checks
 from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.pages import State, alarm_index
@@ -24,6 +25,7 @@ from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.pulls.quality import Suggestion
 from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
+from mixmon.report.units import Unit
 from mixmon.watch.commands import (
     Acknowledge,
     AcknowledgeAll,
@@ -48,60 +50,61 @@ from mixmon.watch.commands import (
 )
 
 # ----------------------------------------------------------------------------------------------------
-# What a key makes of an alarm: a command, a question that must be answered first, or words.
+# Keys on alarms.
 # ----------------------------------------------------------------------------------------------------
 
 Outcome = Command | Prompt | str
+"""A command, a question that must be answered first, or an answer in words."""
 
 NO_ALARM = "no active alarm"
 
 
 def acknowledge(alarm: Alarm) -> Outcome:
-    """Acknowledge the alarm; words where that was done before."""
+    """Acknowledges the alarm; words where that was done before."""
     if alarm.state not in NOT_ACKNOWLEDGED:
         return f"{alarm.rule.name}: acknowledged already"
     return Acknowledge(alarm.rule.name, alarm.position)
 
 
 def acknowledge_all(alarms: Sequence[Alarm]) -> Outcome:
-    """Acknowledge all alarms on the screen that wait for it; words where there is none."""
+    """Acknowledges all alarms on the screen that wait for it; words where there is none."""
     seen = tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACKNOWLEDGED)
     return AcknowledgeAll(seen) if seen else "nothing waits to be acknowledged"
 
 
 def reset(alarm: Alarm) -> Outcome:
-    """Reset a latched one."""
+    """Resets a latched alarm that was acknowledged; words for any other."""
     if alarm.state is AlarmState.LATCHED_ACKNOWLEDGED:
         return Reset(alarm.rule.name, alarm.position)
     return "nothing to reset: only a latched alarm that was acknowledged can be reset"
 
 
 def toggle_shelf(alarm: Alarm) -> Outcome:
-    """Put it on the shelf, for a reason; or take it back."""
+    """Asks for the reason to shelve the alarm; unshelves a shelved one."""
     if AlarmFlag.SHELVED in alarm.flags:
         return Unshelve(alarm.rule.name, alarm.position)
     return Prompt(Asked.SHELVE, f"shelve {alarm.rule.name} for 10 min, why")
 
 
 def toggle_service(alarm: Alarm) -> Outcome:
-    """Take it out of service, for a reason; or put it back."""
+    """Asks for the reason to take the alarm out of service; puts it back into service."""
     if AlarmFlag.OUT_OF_SERVICE in alarm.flags:
         return InService(alarm.rule.name, alarm.position)
     return Prompt(Asked.SERVICE, f"{alarm.rule.name} out of service, why")
 
 
 def silence_command(asked: Asked, name: tuple[str, int | None], reason: str) -> Command:
-    """The command for the reason that was given."""
+    """The command that silences the alarm `name` for the reason that was typed."""
     return (Shelve if asked is Asked.SHELVE else OutOfService)(*name, reason)
 
 
 # ----------------------------------------------------------------------------------------------------
-# What keys make of the cells of the map: another choice, a command, or words.
+# Keys on the cells of the balance screen.
 # ----------------------------------------------------------------------------------------------------
 
 
 def move_cursor(scene: Scene, state: State, across: int, up: int) -> State:
-    """The cursor elsewhere; it appears where the engine is held, or in the first cell."""
+    """The state with the cursor moved; its first place is the cell that is held, or the first cell."""
     axes = scene.setting.session.axes
     speeds, loads = axes.rpm or (None,), axes.load or (None,)
     held = scene.snapshot.holding
@@ -115,7 +118,7 @@ def move_cursor(scene: Scene, state: State, across: int, up: int) -> State:
 
 
 def toggle_cell(scene: Scene, state: State) -> Command | str:
-    """The cell under the cursor, else the one that is held: left out, or counted again if it was."""
+    """Excludes the cell under the cursor, else the one that is held; includes it if it was excluded."""
     held, balance = scene.holding, scene.snapshot.balance
     place = state.cursor or ((held.cell.rpm, held.cell.load) if held else None)
     known = {(cell.rpm, cell.load): cell.used_for_trims for cell in balance.cells} if balance else {}
@@ -128,45 +131,45 @@ def toggle_cell(scene: Scene, state: State) -> Command | str:
 
 
 # ----------------------------------------------------------------------------------------------------
-# What keys make of the pulls: another choice, a command, or words. There is at least one pull.
+# Keys on pulls, of which there is at least one.
 # ----------------------------------------------------------------------------------------------------
 
 
 def toggle_comparison(review: PullReview, state: State) -> State | str:
-    """Shown as differences from the one kept before, or as it is."""
+    """The state with pulls shown as differences from the one kept before, or as they are."""
     if review.repeats[_pull_on_screen(review, state)] is None:
         return "no pull was kept before this one"
     return replace(state, compared=not state.compared)
 
 
 def toggle_pull(review: PullReview, state: State) -> Command:
-    """The pull on the screen: rejected if it is kept, else kept."""
+    """Rejects the pull on the screen if it is kept, else keeps it."""
     pull = review.pulls[_pull_on_screen(review, state)]
     return JudgePull(pull.begin, keep=pull.verdict.suggestion is not Suggestion.KEEP)
 
 
 def step_pull(review: PullReview, state: State, step: int) -> State:
-    """To the pull before or after; the newest one is followed again at the end."""
+    """The state with the pull before or after; at the last one, the newest is followed again."""
     at = max(_pull_on_screen(review, state) + step, 0)
     return replace(state, pull=at if at < len(review.pulls) - 1 else None)
 
 
 def _pull_on_screen(review: PullReview, state: State) -> int:
-    """The pull on the screen; the newest where the chosen one is gone, wound back."""
+    """Index of the pull on the screen; the newest where a replay was wound back before the chosen one."""
     last = len(review.pulls) - 1
     return last if state.pull is None else min(state.pull, last)
 
 
 # ----------------------------------------------------------------------------------------------------
-# The speeds at which a recording can be played, from key to key.
+# Keys on the speed of a replay.
 # ----------------------------------------------------------------------------------------------------
 
 SPEEDS: Final = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, math.inf)
-"""Multiples of the recording's own speed; the last one is as fast as it can be worked."""
+"""Multiples of real time; the last one is as fast as possible. Our choice: steps of about two."""
 
 
 def next_speed(now: float | None, step: int) -> float | None:
-    """The next faster or slower speed; None is as fast as it can be worked.
+    """The next faster or slower speed; None is as fast as possible.
 
     >>> next_speed(3.0, 1), next_speed(None, -1), next_speed(20.0, 1)
     (5.0, 20.0, None)
@@ -180,7 +183,7 @@ def next_speed(now: float | None, step: int) -> float | None:
 
 
 def speed_words(speed: float | None) -> str:
-    """The speed as it is said.
+    """The speed in words.
 
     >>> speed_words(0.5), speed_words(None)
     ('0.5 times real time', 'as fast as possible')
@@ -188,11 +191,24 @@ def speed_words(speed: float | None) -> str:
     return "as fast as possible" if speed is None else f"{speed:g} times real time"
 
 
+# ----------------------------------------------------------------------------------------------------
+# The person's choices, changed by keys.
+# ----------------------------------------------------------------------------------------------------
+
 MESSAGE_S: Final = 3.0
+"""How long a message stays on the last line. Our choice: long enough to read ten words."""
+
 _TWO_DIGITS_S: Final = 1.0
+"""Two digit keys within so long are one number. Our choice: time for a gloved hand."""
+
 _JUMP_S: Final = 10.0
+"""Length of a jump in a replay. Our choice: about one pull."""
+
+_PAGE_ROWS: Final = 10
+"""Rows that page up and page down scroll. Our choice: less than any screen with a body has."""
+
 _DIGIT_KEYS: Final = frozenset("0123456789")
-"""Not `str.isdigit`: a raised two has a key of its own on some keyboards, and is no number."""
+"""Not `str.isdigit`, which holds for a superscript two, a key of some keyboards."""
 
 _PAGES: Final = {
     "w": Page.WATCH,
@@ -206,11 +222,11 @@ _PAGES: Final = {
 
 
 class Controls:
-    """The person's choices, and what keys make of them.
+    """The person's choices, changed by keys; commands go to `send`.
 
     state    all choices
-    leave    the person wants to go
-    export   the person wants this screen in a file
+    leave    the person has asked to leave
+    export   the person has asked for this screen in a file
     """
 
     def __init__(self, state: State, units: tuple[Unit, ...], send: Callable[[Command], None]) -> None:
@@ -223,7 +239,7 @@ class Controls:
         self._now = 0.0
 
     def press(self, key: str, scene: Scene, now_s: float) -> None:
-        """Take one key: a character, or a name such as `escape`; `scene` is what the person sees."""
+        """Carries out one key: a character, or a name such as `escape`; `scene` is what the person sees."""
         self._scene, self._now = scene, now_s
         self._change_state(message="")
         if key == "ctrl+c":
@@ -244,16 +260,16 @@ class Controls:
             self._pick_cylinder(key)
 
     def tell(self, words: str, now_s: float) -> None:
-        """Show words on the last line for a while."""
+        """Shows words on the last line for MESSAGE_S."""
         self._change_state(message=words, message_until=now_s + MESSAGE_S)
 
     def news(self, words: str, now_s: float) -> None:
-        """The same for what was not asked for: it waits behind the answer to a key."""
+        """Shows news likewise, unless the answer to a key is on the line."""
         if not self.state.message:
             self.tell(words, now_s)
 
     def expire(self, now_s: float) -> None:
-        """Take back what was to be shown for a while."""
+        """Removes the message when its time is over."""
         if self.state.message and now_s >= self.state.message_until:
             self._change_state(message="")
 
@@ -290,8 +306,8 @@ class Controls:
             "escape": self._go_back,
             "up": lambda: self._scroll_rows(-1),
             "down": lambda: self._scroll_rows(1),
-            "pageup": lambda: self._scroll_rows(-10),
-            "pagedown": lambda: self._scroll_rows(10),
+            "pageup": lambda: self._scroll_rows(-_PAGE_ROWS),
+            "pagedown": lambda: self._scroll_rows(_PAGE_ROWS),
         }
         keys.update({key: partial(self._open_page, page) for key, page in _PAGES.items()})
         if self._seen_scene.live.replay_position is not None:
@@ -309,7 +325,7 @@ class Controls:
         }
 
     def _page_actions(self) -> dict[str, Callable[[], None]]:
-        """Keys of the screen at hand; they never reuse a common one, except arrows."""
+        """The keys of the screen that is shown; they never reuse a common one, except arrows."""
         if self.state.page is Page.WATCH:
             return {
                 "p": lambda: self._change_view(peaks=not self.state.options.peaks),
@@ -422,12 +438,12 @@ class Controls:
             self._change_state(pull=None)
 
     def _on_pulls(self, make: Callable[[PullReview, State], Outcome | State]) -> None:
-        """What a key makes of the pulls, if there are any."""
+        """Carries out what `make` gives for the pulls, if there are any."""
         if self._seen_scene.snapshot.pulls is not None:
             self._carry_out(make(self._seen_scene.snapshot.pulls, self.state))
 
     def _step_cylinder(self, step: int) -> None:
-        """To the cylinder above or below, in the order on the screen."""
+        """Chooses the cylinder above or below, in the order on the screen."""
         order, index = self._seen_scene.order(), self._seen_scene.chosen()
         at = order.index(index) + step if index is not None else 0
         node = self._seen_scene.setting.nodes[order[min(max(at, 0), len(order) - 1)]]
@@ -454,7 +470,7 @@ class Controls:
             self.leave = True
 
     def _handle_interrupt(self) -> None:
-        """Ctrl-C: once it takes a question back, twice it leaves whatever is asked; the record is closed."""
+        """Ctrl-C: the first one withdraws a question, the second one leaves; the record is closed."""
         if self.state.leaving:
             self.leave = True
         else:
@@ -462,7 +478,7 @@ class Controls:
             self.tell("ctrl-c once more closes the record and leaves", self._now)
 
     def _on_alarm(self, make: Callable[[Alarm], Outcome]) -> None:
-        """What a key makes of the alarm at hand: on the alarm list the chosen one, else the most pressing."""
+        """Carries out what `make` gives for the chosen alarm of the list, else the most pressing."""
         alarms = self._seen_scene.alarms()
         if not alarms:
             self.tell(NO_ALARM, self._now)
@@ -474,7 +490,10 @@ class Controls:
         self._carry_out(acknowledge_all(self._seen_scene.alarms()))
 
     def _carry_out(self, outcome: Outcome | State, alarm: Alarm | None = None) -> None:
-        """Choose, send, say, or ask; then the alarm is kept, as the list may move while one types."""
+        """Applies a state, shows words, asks a question about the alarm, or sends a command.
+
+        A question keeps the alarm by name, as the list may move while the person types.
+        """
         if isinstance(outcome, State):
             self.state = outcome
         elif isinstance(outcome, str):
@@ -505,7 +524,7 @@ class Controls:
         self._change_state(prompt=Prompt(asked, question, words))
 
     def _take_answer_key(self, prompt: Prompt, key: str) -> None:
-        """A key while a question stands."""
+        """Applies a key to the question that is asked."""
         if not prompt.words:
             self._change_state(prompt=None)
             if key == "y":

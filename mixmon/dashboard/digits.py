@@ -1,11 +1,11 @@
 """Numbers and words tall enough to be read from two metres.
 
-Glyphs are drawn on a grid three by five (N on four), and stretched: bars keep their thickness,
-what lies between them grows. Half blocks make two square pixels of one cell, so three rows of
-text are six pixels tall.
+Each glyph is drawn on a grid of three by five pixels (N on four by five) and stretched: its bars
+keep their thickness, and the space between them grows. Half blocks make two square pixels of one
+cell, so three rows of text are six pixels tall.
 
-A character should be seen under 16 minutes of arc at least, better 20 to 22 (ISO 9241-3,
-second-hand). Three rows of a terminal of 24 rows on a 15-inch panel give 36 minutes at two
+A character must span at least 16 minutes of arc to be read, better 20 to 22 (ISO 9241-3,
+second-hand). Three rows of a terminal of 24 rows on a 15-inch panel span 36 minutes at two
 metres (computed); a terminal of more rows has smaller cells and needs taller digits.
 """
 
@@ -73,32 +73,40 @@ _STROKES: Final[Mapping[str, tuple[str, str, str]]] = {
 }
 
 _PIXEL_ROWS: Final = {3: (1, 1, 1, 2, 1), 5: (2, 2, 2, 2, 2), 7: (2, 4, 2, 4, 2)}
-"""How many pixels, half a cell each, a row of the grid is stretched to, by rows of text."""
+"""Rows of text -> pixels, half a cell each, for each row of the grid. Our choice: even heights of bars."""
 
 _BLOCK_ROWS: Final = {5: (1, 1, 1, 1, 1), 7: (1, 2, 1, 2, 1)}
-"""The same in whole cells, where there are no half blocks."""
+"""The same in whole cells, for terminals without half blocks."""
 
 _COLUMN_CELLS: Final = {3: 1, 5: 2, 7: 3}
-"""Cells a column of the grid is stretched to."""
+"""Rows of text -> cells for each column of the grid. Our choice: digits about as wide as tall."""
 
-LEAST_ARC_MINUTES, CAPITAL_SHARE = 16.0, 0.6
-"""The least angle at which a character is read, and the part of its row that a capital fills."""
+LEAST_ARC_MINUTES = 16.0
+"""The least angle at which a character can be read (ISO 9241-3, second-hand)."""
+
+CAPITAL_SHARE = 0.6
+"""The part of its row that a capital fills (estimate: fonts differ)."""
 
 DIGIT_SIZES: Final = (7, 5, 3)
+"""Rows of text that digits can take, largest first."""
+
+_SMALL_UP_TO, _MIDDLE_UP_TO = 30, 45
+"""Our choice: a terminal of so many rows has digits three and five rows tall, about an eighth of it."""
+
 _HALVES: Final = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
 
 
 def size_for(height: int) -> int:
-    """Rows of text that digits take in a terminal of that many rows."""
-    if height <= 30:
+    """The rows of text that digits take in a terminal of `height` rows."""
+    if height <= _SMALL_UP_TO:
         return 3
-    return 5 if height <= 45 else 7
+    return 5 if height <= _MIDDLE_UP_TO else 7
 
 
 def arc_minutes(text_rows: float, rows: int, screen_inch: float, distance_m: float) -> float:
-    """Angle under which something so many rows tall is seen, minutes of arc.
+    """The angle that something `text_rows` tall spans, minutes of arc.
 
-    rows: of the whole terminal, which fills a screen of that diagonal, 16 wide and 9 high.
+    rows: of the whole terminal, which fills a screen of `screen_inch` diagonal, 16 wide and 9 high.
 
     >>> round(arc_minutes(3, 24, 15.6, 2.0))
     42

@@ -1,7 +1,7 @@
-"""The keys, once: what each does, on which screen, and which of them the last line names.
+"""The screens and the keys: what each key does, on which screen, and which keys the last line names.
 
-One hand, gloves, no chords, nothing destructive on one press. A key means the same on every
-screen; a screen's own keys never reuse one of those.
+The keys fit one hand in a glove: no key is held with another, and no single press destroys
+anything. A key means the same on every screen; a screen's own keys never reuse a common one.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from mixmon.dashboard.text import Row, clean, fit_row
 from mixmon.dashboard.text import width as cells
 
 # ----------------------------------------------------------------------------------------------------
-# A question on the last line, and the answer as it is typed.
+# The last line: a question with its answer as it is typed, or the program's message.
 # ----------------------------------------------------------------------------------------------------
 
 
@@ -33,6 +33,7 @@ class Asked(Enum):
 
 
 LONGEST_ANSWER = 200
+"""Characters. Our choice: two lines of a log; a key that is held down ends here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +46,7 @@ class Prompt:
     typed: str = ""
 
     def press(self, key: str) -> Prompt:
-        """The answer with one more key, or one less."""
+        """The prompt after one key: a character more, one less, or an empty answer."""
         if key == "backspace":
             return replace(self, typed=self.typed[:-1])
         if key == "ctrl+u":
@@ -56,7 +57,7 @@ class Prompt:
 
 
 def prompt_row(prompt: Prompt, width: int) -> Row:
-    """Question and answer; of a long answer the end is seen."""
+    """The question and the answer; of a long answer the end is visible."""
     asked = clean(prompt.question)
     if not prompt.words:
         return fit_row([(f" {asked}  y yes, any other key no", "prompt")], width, "prompt")
@@ -71,8 +72,13 @@ def prompt_row(prompt: Prompt, width: int) -> Row:
 
 
 def message_row(words: str, width: int) -> Row:
-    """What the program answers to a key."""
+    """The program's answer to a key."""
     return fit_row([(f" {clean(words)}", "prompt")], width, "prompt")
+
+
+# ----------------------------------------------------------------------------------------------------
+# The screens and their keys.
+# ----------------------------------------------------------------------------------------------------
 
 
 class Page(StrEnum):
@@ -115,7 +121,7 @@ def _on_pages(*pages: Page) -> frozenset[Page]:
 EXPORTABLE_PAGES: Final = _on_pages(
     Page.BALANCE, Page.PULLS, Page.TRIMS, Page.ALARMS, Page.BUS, Page.CHECKS, Page.EVENTS, Page.NOTES
 )
-"""Screens that are worth a file; the others are over in a moment."""
+"""The screens that can be written to a file; the watch screen and the keys cannot."""
 
 BINDINGS: Final = (
     KeyBinding("space", "mark", "mark this moment, dated back 2 s"),
@@ -192,7 +198,7 @@ _LAST_LINE_ORDER: Final = {
 
 
 def bindings(page: Page, *, live: bool) -> tuple[KeyBinding, ...]:
-    """What works on that screen now."""
+    """The keys that work on a screen: those of a replay only where `live` is False."""
     return tuple(b for b in BINDINGS if (not b.pages or page in b.pages) and not (b.replay and live))
 
 

@@ -1,10 +1,13 @@
-"""Colours by style name, and how well they can be told apart.
+"""The four palettes: a look (ink, ground, bold, inverse, underline) for each style name.
 
-Neutral when normal; colour only for what is abnormal, and never alone: wherever there is a hue
-there is a letter, a sign or a side as well. Two hues carry meaning, a blue for rich and an
-orange-vermilion for lean, which people with the common colour-vision deficiencies tell apart
-(after the Color Universal Design Organization's habit). The light grey ground follows the habit
-of ISA-101 for screens that are watched for hours (from memory).
+The page is neutral while all is normal. Colour marks only what is abnormal, and never alone: a
+letter, a sign or a side says the same. Two hues carry meaning, a blue for rich and an
+orange-vermilion for lean, which people with the common colour-vision deficiencies can distinguish
+(after the Color Universal Design Organization's practice). The light grey ground follows
+ISA-101 for screens that are watched for hours (from memory).
+
+Order of the file: the colours of each palette, then the looks that are made of them. All palettes
+have the same style names.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 PALETTES: Final = ("print", "sunlight", "mono", "dark")
+"""In the order in which a key goes through them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +40,9 @@ class _Inks:
     text: str
     dim: str
     rule: str
-    bar: str  # ground of the status and keys lines
-    bar_text: str
-    rail: str  # ground of the rails
+    line: str  # ground of the status and keys lines
+    line_text: str
+    bar: str  # ground of the bars
     badge: str  # ground of badges, with the page's ground as ink
     lean: str  # on the page
     rich: str
@@ -48,14 +52,16 @@ class _Inks:
     key_ink: str
 
 
+# Colours, our choice: text has a contrast of at least 4.5 to 1 (WCAG 2.1, 1.4.3), in sunlight 7 to 1 (1.4.6).
+
 _PRINT = _Inks(
     ground="#e6e6e3",
     text="#1b1c1e",
     dim="#55585c",
     rule="#63666a",
-    bar="#d3d4d1",
-    bar_text="#1b1c1e",
-    rail="#f4f4f2",
+    line="#d3d4d1",
+    line_text="#1b1c1e",
+    bar="#f4f4f2",
     badge="#33363a",
     lean="#a33a00",
     rich="#00568f",
@@ -69,9 +75,9 @@ _SUNLIGHT = _Inks(
     text="#000000",
     dim="#000000",
     rule="#000000",
+    line="#ffffff",
+    line_text="#000000",
     bar="#ffffff",
-    bar_text="#000000",
-    rail="#ffffff",
     badge="#000000",
     lean="#8a2f00",
     rich="#003f73",
@@ -85,9 +91,9 @@ _DARK = _Inks(
     text="#e4e4e0",
     dim="#a3a7ab",
     rule="#85898e",
-    bar="#25282c",
-    bar_text="#e4e4e0",
-    rail="#1f2226",
+    line="#25282c",
+    line_text="#e4e4e0",
+    bar="#1f2226",
     badge="#d5d6d2",
     lean="#ff9a4d",
     rich="#6db8ff",
@@ -101,7 +107,7 @@ _DARK = _Inks(
 def _colour_looks(k: _Inks) -> dict[str, Look]:
     page = Look(k.text, k.ground)
     over, turned = Look(k.lean_ink, k.lean_ground, bold=True), Look(k.ground, k.badge, bold=True)
-    bar, rail = Look(k.bar_text, k.bar), Look(k.text, k.rail)
+    line, bar = Look(k.line_text, k.line), Look(k.text, k.bar)
     return {
         "text": page,
         "strong": replace(page, bold=True),
@@ -113,8 +119,8 @@ def _colour_looks(k: _Inks) -> dict[str, Look]:
         "big": replace(page, bold=True),
         "big-quiet": Look(k.dim, k.ground),
         "big-over": Look(k.lean, k.ground, bold=True),
-        "bar": Look(k.ground, k.rule, bold=True),
-        "bar-unlit": Look(k.dim, k.ground),
+        "limit-bar": Look(k.ground, k.rule, bold=True),
+        "limit-bar-unlit": Look(k.dim, k.ground),
         "badge": turned,
         "over-text": Look(k.lean, k.ground, bold=True),
         "none": Look(k.dim, k.ground),
@@ -126,16 +132,16 @@ def _colour_looks(k: _Inks) -> dict[str, Look]:
         "nodata": turned,
         "nodata-unlit": Look(k.badge, k.ground, bold=True),
         "new": over,
-        "rail": rail,
-        "rail-whisker": Look(k.dim, k.rail),
-        "rail-now": replace(rail, bold=True),
-        "rail-lean": Look(k.lean, k.rail, bold=True),
-        "rail-rich": Look(k.rich, k.rail, bold=True),
-        "status": bar,
-        "status-strong": replace(bar, bold=True),
+        "bar": bar,
+        "bar-whisker": Look(k.dim, k.bar),
+        "bar-now": replace(bar, bold=True),
+        "bar-lean": Look(k.lean, k.bar, bold=True),
+        "bar-rich": Look(k.rich, k.bar, bold=True),
+        "status": line,
+        "status-strong": replace(line, bold=True),
         "status-badge": turned,
         "status-alert": turned,
-        "keys": bar,
+        "keys": line,
         "key": Look(k.key_ink, k.key, bold=True),
         "key-name": replace(page, bold=True),
         "prompt": turned,
@@ -149,7 +155,7 @@ _MONO_LOOKS: Final = {
     "gone-strong": Look(bold=True),
     "big": Look(bold=True),
     "big-over": Look(bold=True),
-    "bar": Look(bold=True, inverse=True),
+    "limit-bar": Look(bold=True, inverse=True),
     "badge": Look(bold=True, inverse=True),
     "over-text": Look(bold=True, underline=True),
     "look": Look(bold=True, inverse=True),
@@ -159,9 +165,9 @@ _MONO_LOOKS: Final = {
     "nodata": Look(bold=True, inverse=True),
     "nodata-unlit": Look(bold=True),
     "new": Look(bold=True, inverse=True),
-    "rail-now": Look(bold=True),
-    "rail-lean": Look(bold=True),
-    "rail-rich": Look(bold=True),
+    "bar-now": Look(bold=True),
+    "bar-lean": Look(bold=True),
+    "bar-rich": Look(bold=True),
     "status-strong": Look(bold=True),
     "status-badge": Look(bold=True, inverse=True),
     "status-alert": Look(bold=True, inverse=True),
@@ -186,22 +192,3 @@ def palette(name: str) -> Palette:
     if name == "sunlight":
         return {style: replace(look, bold=True) for style, look in _colour_looks(_SUNLIGHT).items()}
     return _colour_looks(_DARK if name == "dark" else _PRINT)
-
-
-def contrast(ink: str, ground: str) -> float:
-    """Contrast ratio, 1 to 21, of two colours `#rrggbb`.
-
-    (L1 + 0.05) / (L2 + 0.05) of the relative luminances (W3C, WCAG 2.1, definition of contrast ratio).
-
-    >>> round(contrast("#000000", "#ffffff"), 1)
-    21.0
-    """
-    lighter, darker = sorted((_relative_luminance(ink), _relative_luminance(ground)), reverse=True)
-    return (lighter + 0.05) / (darker + 0.05)
-
-
-def _relative_luminance(colour: str) -> float:
-    """Relative luminance (WCAG 2.1, definition; linear sRGB with weights 0.2126, 0.7152, 0.0722)."""
-    parts = (int(colour[i : i + 2], 16) / 255.0 for i in (1, 3, 5))
-    linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]

@@ -1,15 +1,15 @@
-"""Numbers that a person can read: renewed four times a second, the worst kept for a while.
+"""What a person reads and hears from snapshots that change many times a second: held numbers, and sounds.
 
-A digit that flickers cannot be read, and a peak that stood for a tenth of a second would never be
-seen. So numbers change at most every quarter second, and the leanest cylinder and the spread
-stay at their worst for a second and a half. What is no longer known goes at once.
-
-Keeps: when the numbers were last renewed, and the two worst values with their ends.
+A digit that flickers cannot be read, and a peak that lasts a tenth of a second cannot be seen. So
+numbers change at most every quarter second, and the leanest cylinder and the spread stay at their
+worst for a second and a half. A value that is no longer known goes at once. A sound is given once
+for each thing that has happened.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -23,27 +23,34 @@ from mixmon.watch.commands import Item
 from mixmon.watch.snapshot import Snapshot
 
 # ----------------------------------------------------------------------------------------------------
-# What shall be heard: patterns that differ in rhythm, each once for what has happened.
-#
-# urgent   a new priority-1 alarm; it goes on until `clear`
-# clear    no priority-1 alarm waits to be acknowledged any more
-# notice   a new alarm of lower priority
-# done     a dwell is long enough, or a pull was kept
-#
-# Keeps: what was urgent, whether the dwell was done, and how many pulls there were.
+# Sounds: each pattern has a rhythm of its own.
 # ----------------------------------------------------------------------------------------------------
 
-URGENT: Final = "urgent"
-CLEAR: Final = "clear"
-NOTICE: Final = "notice"
-DONE: Final = "done"
 
-Sign = tuple[str, str]
+class SoundPattern(StrEnum):
+    """The patterns; the value is what the sound program gets.
+
+    URGENT  a new priority-1 alarm; it goes on until CLEAR
+    CLEAR   no priority-1 alarm waits to be acknowledged any more
+    NOTICE  a new alarm of lower priority
+    DONE    a dwell is long enough, or a pull was kept
+    """
+
+    URGENT = "urgent"
+    CLEAR = "clear"
+    NOTICE = "notice"
+    DONE = "done"
+
+
+Sign = tuple[SoundPattern, str]
 """A pattern, and a few words that can be spoken: the cylinder first."""
 
 
 class SoundCues:
-    """A stage: what has happened and the moment in, what shall be heard out."""
+    """A stage: takes what has happened and the newest snapshot, gives the sounds to make.
+
+    Keeps whether a priority-1 alarm was urgent, whether the dwell was done, and the newest pull's begin.
+    """
 
     def __init__(self) -> None:
         self._urgent = False
@@ -51,17 +58,20 @@ class SoundCues:
         self._pulls: int | None = None
 
     def feed(self, items: Iterable[Item], snapshot: Snapshot) -> list[Sign]:
-        """What shall be heard now, the most pressing first."""
+        """The sounds to make now, the most pressing first."""
         new = [item for item in items if isinstance(item, AlarmEvent) and item.announced]
-        signs = [(URGENT if one.priority == 1 else NOTICE, _spoken_words(one)) for one in new]
-        signs.sort(key=lambda sign: sign[0] != URGENT)
+        signs = [
+            (SoundPattern.URGENT if one.priority == 1 else SoundPattern.NOTICE, _spoken_words(one))
+            for one in new
+        ]
+        signs.sort(key=lambda sign: sign[0] != SoundPattern.URGENT)
         waits = any(
             a.rule.priority == 1 and a.state in NOT_ACKNOWLEDGED and not a.flags
             for a in snapshot.alarms.alarms
         )
-        raised = any(pattern == URGENT for pattern, _ in signs)
+        raised = any(pattern == SoundPattern.URGENT for pattern, _ in signs)
         if self._urgent and not waits and not raised:
-            signs.append((CLEAR, ""))
+            signs.append((SoundPattern.CLEAR, ""))
         self._urgent = waits or raised
         return signs + self._find_done(snapshot)
 
@@ -70,12 +80,12 @@ class SoundCues:
         held = snapshot.holding
         dwelt = held is not None and held.left_s is not None and held.left_s <= 0
         if dwelt and not self._dwelt:
-            signs.append((DONE, "dwell done"))
+            signs.append((SoundPattern.DONE, "dwell done"))
         self._dwelt = dwelt
         pulls = () if snapshot.pulls is None else snapshot.pulls.pulls
         count = pulls[-1].begin if pulls else None
         if count is not None and count != self._pulls and pulls[-1].verdict.suggestion is Suggestion.KEEP:
-            signs.append((DONE, "pull kept"))
+            signs.append((SoundPattern.DONE, "pull kept"))
         self._pulls = count
         return signs
 
@@ -85,12 +95,22 @@ def _spoken_words(event: AlarmEvent) -> str:
     return f"{who}{event.rule}"
 
 
+# ----------------------------------------------------------------------------------------------------
+# Numbers: renewed slowly, the worst held.
+# ----------------------------------------------------------------------------------------------------
+
 RENEW_S: Final = 0.25
+"""Our choice: the least time for which a number stands, long enough to read three digits."""
+
 HOLD_S: Final = 1.5
+"""Our choice: for how long the worst value stays, long enough to look up and read it."""
 
 
 class ReadoutHold:
-    """A stage: snapshots in, with the watcher's own seconds; numbers out."""
+    """A stage: takes snapshots with the seconds of the watcher's clock, gives the numbers to show.
+
+    Keeps when the numbers were last renewed, and until when the two worst values are held.
+    """
 
     def __init__(self) -> None:
         self._digits: Digits | None = None

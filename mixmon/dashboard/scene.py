@@ -1,11 +1,15 @@
-"""What a view is drawn from: the session's lasting facts, one snapshot, and how it is to be shown."""
+"""What a screen is drawn from: the session's lasting facts, one snapshot, and the options of the view.
+
+`Setting` lasts as long as the session, `ViewOptions` until the person changes them, `Scene` for one
+picture. All are read only. A value that is not known now is NaN or None here, never an old number.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Final, Protocol
+from typing import Final
 
 import numpy as np
 
@@ -14,13 +18,14 @@ from mixmon.findings.alarms.measures import lacking
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag
 from mixmon.mixture.block import SampleState
+from mixmon.report.units import Unit
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import AlarmRule, Node, Session
 from mixmon.session.when import parse, true_and_false
 from mixmon.watch.snapshot import Holding, Snapshot
 
 # ----------------------------------------------------------------------------------------------------
-# What lasts as long as the session: orders in which to draw, labels, limits and who watches them.
+# What lasts as long as the session.
 # ----------------------------------------------------------------------------------------------------
 
 
@@ -116,37 +121,22 @@ class Setting:
         return tuple(dict.fromkeys((*self._nodes_of(tuple(order)), *range(len(self.nodes)))))
 
 
+# ----------------------------------------------------------------------------------------------------
+# How it is shown, and one moment of it.
+# ----------------------------------------------------------------------------------------------------
+
 SCALES: Final = (6.0, 12.0, 24.0)
-"""What a rail can reach to either side, percent of fuel."""
+"""Reach of a bar to either side, percent of fuel. Our choice: doubling; usual spreads fill the middle one."""
 
 ORDERS: Final = ("firing", "bank")
-
-
-class Unit(Protocol):
-    """How lambda is written; a ratio carries its stoichiometric ratio in the heading."""
-
-    @property
-    def name(self) -> str:
-        """The unit's name."""
-
-    @property
-    def heading(self) -> str:
-        """What stands over a column."""
-
-    @property
-    def decimals(self) -> int:
-        """Usual decimals."""
-
-    def of(self, lam: float) -> float:
-        """The number to show for a lambda."""
 
 
 @dataclass(frozen=True, slots=True)
 class ViewOptions:
     """How the user wants it shown.
 
-    decimals  of lambda; None: as the unit has them
-    scale     reach of the rails to either side, percent
+    decimals  of lambda; None: the unit's own
+    scale     reach of the bars to either side, percent
     chosen    the cylinder that was picked; None: the leanest
     blink     the unacknowledged priority-1 word blinks; otherwise it stands inverse
     screen_inch, distance_m  diagonal of the screen, and from where its large digits are read
@@ -174,14 +164,14 @@ class ViewOptions:
         return self.unit.decimals if self.decimals is None else self.decimals
 
     def zoomed(self, step: int) -> ViewOptions:
-        """The rails one scale wider or narrower."""
+        """The options with the bars one scale wider or narrower."""
         at = SCALES.index(self.scale) + step
         return replace(self, scale=SCALES[min(max(at, 0), len(SCALES) - 1)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Digits:
-    """The numbers that are to be read: four times a second, the worst held (see `held`).
+    """The numbers that are to be read: renewed four times a second, the worst held (see `ReadoutHold`).
 
     leanest  index of the node, None when none is known
     need     what it needs, percent; `against` says against what
@@ -203,13 +193,14 @@ class Digits:
 class Scene:
     """One moment to be drawn.
 
-    snapshot  the picture
+    snapshot  what is drawn
     digits    its numbers
     stalled   seconds for which nothing has come from the worker that should be working, 0 if it works
-    frozen    seconds for which the picture is held at the user's wish, 0 if it moves
+    live      the newest snapshot; `snapshot` is an older one while the screen is frozen
+    frozen    seconds for which the user has frozen the screen, 0 if it moves
     lit       the phase of what blinks
-    paused    a recording that is being played was asked to hold
-    speed     at which it is played; None: as fast as it can be worked
+    paused    the replay is paused
+    speed     of the replay, multiples of real time; None: as fast as possible
     """
 
     setting: Setting
@@ -234,7 +225,7 @@ class Scene:
         return frozenset(at[a.position] for a in self.alarms() if is_over(a) and a.position in at)
 
     def off_target(self) -> frozenset[int]:
-        """Nodes whose mixture is beyond a limit of any priority now: only they are drawn in colour."""
+        """Nodes whose mixture is beyond a limit of any priority now: only these are drawn in colour."""
         at = self.setting.index_at
         return frozenset(
             at[a.position]
@@ -272,7 +263,7 @@ class Scene:
 
     @property
     def still_recording(self) -> bool:
-        """Whether frames are kept although nobody says any more what they mean."""
+        """Whether frames are still recorded although the analysis has stopped."""
         return bool(self.live.failure) and is_recording(self.live)
 
     @property
@@ -281,11 +272,11 @@ class Scene:
         return None if self.dead else self.snapshot.holding
 
     def state(self, index: int) -> SampleState | None:
-        """State of the node's newest sample; None where nobody looks at it any more."""
+        """State of the node's newest sample; None where the analysis has stopped."""
         return None if self.dead else SampleState(int(self.snapshot.cylinders.state[index]))
 
     def age(self, index: int) -> str:
-        """Age of the node's newest sample, as far as anybody looks at it."""
+        """Age of the node's newest sample in words; `--` where the analysis has stopped."""
         return "--" if self.dead else age_text(int(self.snapshot.cylinders.age_ns[index]))
 
     def counted(self, index: int) -> bool:
@@ -313,10 +304,10 @@ def is_over(alarm: Alarm) -> bool:
 
 
 def is_recording(snapshot: Snapshot) -> bool:
-    """Whether a run is being written, by the recorder's own words."""
+    """Whether the recorder says that a run is being written."""
     return snapshot.recording.startswith("recording") and not has_failed(snapshot)
 
 
 def has_failed(snapshot: Snapshot) -> bool:
-    """Whether a run could not go on; a session may be named after what has failed."""
+    """Whether the recorder says that writing has failed. A session's name cannot stand at the beginning."""
     return snapshot.recording.startswith("recording failed")

@@ -1,8 +1,10 @@
-"""Rows of styled text, exactly as wide as they are asked to be.
+"""Text for the screens: numbers as words, letters for states, the drawing characters, rows of exact width.
 
-A segment is (text, style name), a row a tuple of segments, a page a list of rows. All that is
-drawn goes through here, so that a name from a foreign file can neither break a row nor reach
-the terminal as a command.
+A segment is (text, style name), a row is a tuple of segments, a page is a list of rows. Everything
+that is drawn passes through `clean` and `fit`, so that a name from a foreign file can neither break
+a row nor reach the terminal as a command.
+
+Order of the file: numbers as text, states as letters and words, characters, cells and rows.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ import numpy as np
 from mixmon.mixture.block import SampleState
 
 # ----------------------------------------------------------------------------------------------------
-# Numbers as text, in few cells; what is not known is `--`.
+# Numbers as text; an unknown one is `--`.
 # ----------------------------------------------------------------------------------------------------
 
 
@@ -65,7 +67,7 @@ def number(value: float, decimals: int = 1) -> str:
 
 
 def age_text(age_ns: int) -> str:
-    """How old, in few cells: milliseconds below one second, then seconds, minutes, hours.
+    """An age in few cells: milliseconds below one second, then seconds, minutes, hours; `never` below 0.
 
     >>> age_text(8_000_000), age_text(2_400_000_000), age_text(-1)
     ('8 ms', '2.4 s', 'never')
@@ -81,19 +83,19 @@ def age_text(age_ns: int) -> str:
 
 
 def side(percent: float) -> str:
-    """L for lean, R for rich, blank within what rounds to nothing."""
+    """L for lean, R for rich, a blank for a need that rounds to 0.0."""
     if not np.isfinite(percent) or abs(percent) < 0.05:
         return " "
     return "L" if percent > 0 else "R"
 
 
 # ----------------------------------------------------------------------------------------------------
-# Letters, words and characters: every state can be told without colour, and without Unicode.
+# States as letters and words: each can be recognised without colour.
 # ----------------------------------------------------------------------------------------------------
 
 _S = SampleState
 
-STATE_LETTERS: Final[dict[SampleState, str]] = {
+SAMPLE_LETTERS: Final[dict[SampleState, str]] = {
     _S.VALID: "V",
     _S.COLD: "W",
     _S.WARMING: "W",
@@ -107,19 +109,19 @@ STATE_LETTERS: Final[dict[SampleState, str]] = {
     _S.SUSPECT: "V?",
     _S.LEFT_OUT: "-",
 }
-"""One letter a state. Cold and settling sensors share the W of warming: wait, and it comes."""
+"""One letter for each state. Cold and settling sensors share the W of warming: all three only need time."""
 
 OVER_LETTER, OVER_WORD = "V!", "over"
 """A valid sample of a cylinder that is over a limit."""
 
 UNKNOWN_LETTER, UNKNOWN_WORD = "?", "not known"
-"""Whatever the sensor may say, nobody works it any more."""
+"""For every sensor when the analysis has stopped."""
 
-STATE_WORDS: Final[dict[SampleState, str]] = {state: state.word for state in SampleState} | {
+SAMPLE_WORDS: Final[dict[SampleState, str]] = {state: state.word for state in SampleState} | {
     _S.AT_RICH_LIMIT: "rich end",
     _S.AT_LEAN_LIMIT: "lean end",
 }
-"""At most nine cells each: the end of the sensor's range is not the builder's limit."""
+"""At most nine cells each. An end of the sensor's range is not called a limit: limits are the builder's."""
 
 END_STATES: Final = frozenset({_S.AT_RICH_LIMIT, _S.AT_LEAN_LIMIT})
 """The gas is at least that rich, or that lean; the number itself is not known."""
@@ -139,6 +141,25 @@ LETTER_LEGEND: Final = (
     ("-", "excluded by the user"),
     ("?", "not known: the analysis has stopped, or does not answer"),
 )
+
+
+def letter(state: SampleState | None, *, over: bool) -> str:
+    """The letter of a sample's state; None: the analysis has stopped."""
+    if state is None:
+        return UNKNOWN_LETTER
+    return OVER_LETTER if over and state is _S.VALID else SAMPLE_LETTERS[state]
+
+
+def state_word(state: SampleState | None, *, over: bool) -> str:
+    """The word of a sample's state; None: the analysis has stopped."""
+    if state is None:
+        return UNKNOWN_WORD
+    return OVER_WORD if over and state is _S.VALID else SAMPLE_WORDS[state]
+
+
+# ----------------------------------------------------------------------------------------------------
+# The characters that pictures are drawn with.
+# ----------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,19 +223,9 @@ ASCII: Final = Marks(
 )
 
 
-def letter(state: SampleState | None, *, over: bool) -> str:
-    """The letter of a sample's state; None: nobody looks at it."""
-    if state is None:
-        return UNKNOWN_LETTER
-    return OVER_LETTER if over and state is _S.VALID else STATE_LETTERS[state]
-
-
-def state_word(state: SampleState | None, *, over: bool) -> str:
-    """The word of a sample's state; None: nobody looks at it."""
-    if state is None:
-        return UNKNOWN_WORD
-    return OVER_WORD if over and state is _S.VALID else STATE_WORDS[state]
-
+# ----------------------------------------------------------------------------------------------------
+# Cells and rows: text of a certain width.
+# ----------------------------------------------------------------------------------------------------
 
 Segment = tuple[str, str]
 Row = tuple[Segment, ...]
@@ -223,6 +234,7 @@ TEXT = "text"
 """The style of what has none of its own."""
 
 _PLAIN_PLANE = 0x10000
+"""The first code point beyond the Basic Multilingual Plane (Unicode Standard)."""
 
 _DRAWABLE = (range(0x100), range(0x2500, 0x2600), range(0x2800, 0x2900))
 """Symbols that are let through: Latin-1, boxes, blocks, shapes, braille. Others have changed their width

@@ -1,7 +1,8 @@
-"""The limit word: NONE, LOOK, OVER or NO DATA, and why; and where the limits lie on a rail.
+"""The limit word of a moment, NONE, LOOK, OVER or NO DATA, with the reason in a few words.
 
-The word says what is known and no more. NONE means that no limit is crossed among those that
-are watched; it never means that the engine is out of danger.
+The word says only what is known. NONE means that no limit that is monitored is crossed; it never
+means that the engine is out of danger. Order of precedence: nothing known, a priority-1 limit
+crossed, an engine signal lost that priority-1 limits need, anything else to look at, none.
 """
 
 from __future__ import annotations

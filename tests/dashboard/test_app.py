@@ -19,7 +19,7 @@ from dashboard.scenes import (
 )
 from textual.geometry import Region
 
-from mixmon.dashboard.app import LEFT, REFUSED, Caution, Dashboard, DashboardOptions, PageView, styles
+from mixmon.dashboard.app import LEFT, REFUSED, CautionScreen, Dashboard, DashboardOptions, PageView, styles
 from mixmon.session.model import Recording
 from mixmon.watch.commands import Acknowledge, Mark, RecordOff, Remark
 
@@ -303,10 +303,10 @@ def test_the_caution_comes_first_and_is_accepted_with_y():
     accepted = []
 
     async def steps(shown):
-        assert isinstance(shown.app.screen, Caution)
+        assert isinstance(shown.app.screen, CautionScreen)
         assert CAUTION[:40] in "".join(shown.lines())
         await shown.press("space", "a", "x")
-        assert isinstance(shown.app.screen, Caution)
+        assert isinstance(shown.app.screen, CautionScreen)
         await shown.press("y")
         assert shown.lines()[0].startswith(" LIVE")
 

@@ -2,9 +2,28 @@
 
 import pytest
 
-from mixmon.dashboard.palettes import PALETTES, contrast, palette
+from mixmon.dashboard.palettes import PALETTES, palette
 
 LEAST = {"print": 4.5, "dark": 4.5, "sunlight": 7.0}
+
+
+def contrast(ink: str, ground: str) -> float:
+    """Contrast ratio, 1 to 21, of two colours `#rrggbb`.
+
+    (L1 + 0.05) / (L2 + 0.05) of the relative luminances (W3C, WCAG 2.1, definition of contrast ratio).
+
+    >>> round(contrast("#000000", "#ffffff"), 1)
+    21.0
+    """
+    lighter, darker = sorted((_relative_luminance(ink), _relative_luminance(ground)), reverse=True)
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+def _relative_luminance(colour: str) -> float:
+    """Relative luminance (WCAG 2.1, definition; linear sRGB with weights 0.2126, 0.7152, 0.0722)."""
+    parts = (int(colour[i : i + 2], 16) / 255.0 for i in (1, 3, 5))
+    linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
 @pytest.mark.parametrize(

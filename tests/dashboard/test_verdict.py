@@ -114,7 +114,7 @@ def test_only_an_unacknowledged_priority_1_alarm_blinks(given, asks):
     assert verdict(scene(shown(given))).unacknowledged is asks
 
 
-def test_rail_limits_are_needs_against_the_target():
+def test_limits_of_the_bars_are_needs_against_the_target():
     """By hand: 0.040 over 0.87 is +4.6 %, 0.07 under is -8.0 %."""
     rich, lean = bar_limits(Setting(session()), 0.87, snapshot())
     assert lean == pytest.approx(100 * 0.04 / 0.87)

@@ -1,4 +1,4 @@
-"""The alarm list: what stands, most pressing first; below, what the chosen one means and asks for."""
+"""The alarm list, most pressing first; below it, the meaning of the chosen alarm and what to do."""
 
 from __future__ import annotations
 
@@ -26,13 +26,22 @@ from mixmon.findings.events.event import NOT_FUELLING
 from mixmon.session.model import AlarmRule
 
 _MEANING_ROWS = 9
-_NARROW, _LEAST_LIST = 60, 3
+"""Our choice: with so many rows the meaning of the chosen alarm gets up to three fifths of them."""
+
+_NARROW = 60
+"""Our choice: a narrower screen has no times, values and limits."""
+
+_LEAST_LIST = 3
+"""With fewer rows, none is given to say how many more alarms there are. Our choice."""
+
 _NAME, _VALUE = 22, 13
+"""Cells of a rule's name and of a value with its unit. Our choice: the built-in rules fit."""
+
 _PLACEHOLDER_WORDS = "a placeholder of common practice, not from this engine's builder"
 _NEAR_NS = SECOND_NS
-"""What was found so close to an alarm's beginning may be what raised it."""
+"""A misfire so close to an alarm's beginning may have raised it. Our choice: sensor delay and alarm delay."""
 
-_STATE_WORDS = {
+_SHORT_WORDS = {
     "new": "NEW",
     "acknowledged": "ACK",
     "cleared-unacknowledged": "CLEARED",
@@ -136,7 +145,7 @@ def value_text(scene: Scene, alarm: Alarm) -> str:
 
 def short_word(alarm: Alarm) -> str:
     """How the alarm stands, in at most ten cells."""
-    return _STATE_WORDS.get(alarm.word.split(",", maxsplit=1)[0], alarm.word.upper())
+    return _SHORT_WORDS.get(alarm.word.split(",", maxsplit=1)[0], alarm.word.upper())
 
 
 def _meaning_rows(scene: Scene, alarm: Alarm, width: int) -> list[Row]:

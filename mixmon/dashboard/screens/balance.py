@@ -1,4 +1,9 @@
-"""The balance screen: fills while the engine is held in a cell, and says how long it must still be held."""
+"""The balance screen: the dwell clock, the map of cells by speed and load, and the needs that follow.
+
+It fills while the engine is held in a cell, and says for how many seconds it must still be held. It
+shows the newest balance, which is renewed about once a second, and the dwell under way. The watch
+screen shows the clock in one line and the cells as well.
+"""
 
 from __future__ import annotations
 
@@ -29,16 +34,23 @@ from mixmon.report.words import sentence
 from mixmon.watch.snapshot import Holding
 
 # ----------------------------------------------------------------------------------------------------
-# The dwell clock: which cell is held, and for how many seconds more; large enough for two metres.
+# The dwell clock: which cell is held, and for how many seconds more.
 # ----------------------------------------------------------------------------------------------------
 
 _FIELD_GAP = 3
+"""Cells between two large numbers. Our choice: they read as two numbers from two metres."""
+
 _LEAST_WORDS = 24
+"""Cells of the words beside the digits, at least: `not steady` and a line of advice."""
+
+_MOST_WAIT_S = 999
+"""The largest time that the field of three digits can show."""
+
 _LOAD_UNITS = {"throttle": "% throttle", "map_kpa": "kPa"}
 
 
 def dwell_zone(scene: Scene, width: int, height: int, about: str) -> list[Row]:
-    """Labels, then large digits with the words beside them: a row more than digits are tall.
+    """Labels, then large digits with words beside them; one row more than the digits are tall.
 
     height: of the whole terminal; about: what the cells below show
     """
@@ -77,7 +89,7 @@ def _large_fields(scene: Scene) -> list[tuple[str, str, str]]:
     left = "- -"
     if held is not None:
         wait = held.settle_s if held.settle_s > 0 else held.left_s
-        left = "- -" if wait is None else f"{min(max(math.ceil(wait), 0), 999)}"
+        left = "- -" if wait is None else f"{min(max(math.ceil(wait), 0), _MOST_WAIT_S)}"
     fields = [("HOLD s more", left, "888")]
     if axes.rpm:
         fields.append(("rpm", _centre_text(held.cell.rpm if held else None), "8888"))
@@ -102,7 +114,7 @@ def _dwell_words(scene: Scene) -> list[tuple[str, str]]:
 
 
 def _time_left(scene: Scene, held: Holding) -> str:
-    """What the dwell still lacks, and whose it is."""
+    """The time that the dwell still needs, and the cylinder that needs it."""
     wanted = f"{scene.marks.plus_minus}{held.wanted_percent:g} %"
     if held.left_s is None:
         return f"too early to tell until {wanted}"
@@ -121,7 +133,7 @@ def _cell_name(cell: Cell, scene: Scene) -> str:
 
 
 def dwell_row(scene: Scene, width: int) -> Row:
-    """The same in one line."""
+    """The dwell clock in one line."""
     first, second = _dwell_words(scene)
     held = scene.holding
     cell: Row = (
@@ -143,14 +155,14 @@ def filled(done: float, cells: int, full: str, empty: str) -> str:
 
 
 # ----------------------------------------------------------------------------------------------------
-# Cells of throttle or pressure by speed: what a cylinder needs there, and how well it is known.
-#
-# A cell fills while the engine is held in it. What is drawn is the newest balance, which is renewed
-# about once a second, and the dwell under way.
+# The cells: what a cylinder needs at each speed and load, and how well that is known.
 # ----------------------------------------------------------------------------------------------------
 
 _LEAST_CELL, _MOST_CELL = 9, 13
+"""Cells of a column: a need with its interval, and the widest at which a row reads as one. Our choice."""
+
 _LOAD_CELLS = 7
+"""Cells of the load at the left."""
 
 Place = tuple[float | None, float | None]
 
@@ -196,7 +208,7 @@ def cell_rows(scene: Scene, view: CellView, width: int, height: int) -> list[Row
 def _speeds_in_sight(
     scene: Scene, view: CellView, speeds: Sequence[float | None], room: int
 ) -> tuple[Sequence[float | None], str]:
-    """The speeds that fit, about the cursor or the cell that is held; and which ends are cut."""
+    """The speeds that fit, around the cursor or the held cell; and marks for the ends that are cut."""
     if room >= len(speeds):
         return speeds, "  "
     held = scene.holding
@@ -210,7 +222,7 @@ def _speeds_in_sight(
 def _loads_in_sight(
     scene: Scene, view: CellView, loads: Sequence[float | None], room: int
 ) -> Sequence[float | None]:
-    """All loads, or those about the cursor or the cell that is held."""
+    """All loads, or those around the cursor or the cell that is held."""
     held = scene.holding
     about = view.cursor[1] if view.cursor else held.cell.load if held else None
     centre = loads.index(about) if about in loads else 0
@@ -295,6 +307,10 @@ def _seconds_text(seconds: float) -> str:
 def _fit_in_cell(text: str, size: int) -> str:
     return fit(text, size - 1, right=True) + " "
 
+
+# ----------------------------------------------------------------------------------------------------
+# The page.
+# ----------------------------------------------------------------------------------------------------
 
 _NAME_CELLS, _NEED_CELLS = 7, 9
 """Cells of the label and of one cylinder's need."""

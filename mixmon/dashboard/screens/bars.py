@@ -1,9 +1,9 @@
-"""Rails: one cylinder a row, rich to the left, lean to the right of what is wanted.
+"""Bars: one cylinder a row, rich to the left and lean to the right of the target, or of the peers.
 
     3  0.916  +5.3 L            ┊         │      ┊━●━━        V!  over       9 ms
 
-The bar is the last two seconds, the dot is now, the dotted marks are the limits in force. On a
-screen too narrow or too low for rails, cylinder, need and letter stay.
+The thick line spans the last two seconds, the dot is now, the dotted marks are the limits in force.
+On a screen too small for bars, each cylinder's number, need and letter stay.
 """
 
 from __future__ import annotations
@@ -31,17 +31,18 @@ from mixmon.dashboard.verdict import bar_limits
 from mixmon.mixture.block import SampleState
 
 _TEXT_CELLS = 33
-"""Cells of a row besides rail, label and value."""
+"""Cells of a row besides bar, label and value (computed: the widths in the example above)."""
 
 _LEAST_VALUE = 6
+"""Cells of the value, at least: a lambda with four decimals."""
 
 _CELL, _CLOSE_CELL = 8, 6
-"""Cells of need and letter in the grid of small screens."""
+"""Cells of need and letter in the grid of small screens: roomy, and as close as they can be read."""
 
 
 @dataclass(frozen=True, slots=True)
 class BarTrack:
-    """What a rail of that many cells shows, in percent of fuel."""
+    """The scale of a bar: its cells, its reach to either side and the limits, in percent of fuel."""
 
     cells: int
     scale: float
@@ -49,14 +50,14 @@ class BarTrack:
     lean_limit: float | None
 
     def at(self, percent: float) -> int:
-        """The cell of a need; the outermost ones are for what lies beyond."""
+        """The cell of a need; needs beyond the scale fall into the outermost cells."""
         middle = self.cells // 2
         step = middle * percent / self.scale
         return min(max(middle + round(step), 0), self.cells - 1)
 
 
 def bar_track(scene: Scene, cells: int) -> BarTrack:
-    """The rail at the moment's target."""
+    """The scale of a bar of so many cells with the limits in force now."""
     wanted = scene.snapshot.target if scene.digits.against == "target" else np.nan
     return BarTrack(cells, scene.options.scale, *bar_limits(scene.setting, wanted, scene.snapshot))
 
@@ -71,7 +72,7 @@ def bar_rows(scene: Scene, width: int) -> list[Row]:
 
 
 def plain_rows(scene: Scene, width: int) -> list[Row]:
-    """The same without rails."""
+    """The same without bars."""
     label, over = max(scene.setting.label_width, 3), scene.over()
     heading = f"{_left_heading(scene, label)}  state           age"
     rows = [fit_row([(heading, "label")], width)]
@@ -94,12 +95,12 @@ def _heading_row(scene: Scene, track: BarTrack, width: int, label: int) -> Row:
     left = _left_heading(scene, label)
     rich, lean = f"-{track.scale:.0f} RICH", f"LEAN +{track.scale:.0f}"
     middle = fit_centred("target" if scene.digits.against == "target" else "peers", track.cells)
-    rail = rich + middle[len(rich) : track.cells - len(lean)] + lean
-    return fit_row([(left, "label"), (rail, "label"), ("  state           age", "label")], width)
+    scale = rich + middle[len(rich) : track.cells - len(lean)] + lean
+    return fit_row([(left, "label"), (scale, "label"), ("  state           age", "label")], width)
 
 
 def fit_centred(text: str, cells: int) -> str:
-    """The text about the middle cell."""
+    """The text centred on the middle cell."""
     before = max(cells // 2 - len(text) // 2, 0)
     return fit(" " * before + text, cells)
 
@@ -152,10 +153,10 @@ def _state_segments(scene: Scene, index: int, *, over: bool) -> list[Segment]:
 
 
 def _bar_segments(scene: Scene, index: int, track: BarTrack, *, over: bool) -> list[Segment]:
-    """Cells of the rail, neighbours of one style joined."""
+    """The cells of the bar, neighbours of one style joined."""
     marks = scene.marks
     cells = [" "] * track.cells
-    styles = ["rail"] * track.cells
+    styles = ["bar"] * track.cells
     cells[track.cells // 2] = marks.target
     for limit in (track.rich_limit, track.lean_limit):
         if limit is not None and abs(limit) <= track.scale:
@@ -171,20 +172,20 @@ def _draw_needs(
     marks, now = scene.marks, scene.snapshot.cylinders
     against = now.vs_target if scene.digits.against == "target" else now.vs_peers
     need = float(against[index])
-    hue = "rail-lean" if need > 0 else "rail-rich"
+    hue = "bar-lean" if need > 0 else "bar-rich"
     low, high, worst = (float(x[index]) for x in (now.low, now.high, now.worst))
     if scene.digits.against == "target" and np.isfinite(low) and np.isfinite(high):
         for x in range(track.at(low), track.at(high) + 1):
             if cells[x] == " ":
-                cells[x], styles[x] = marks.whisker, "rail-whisker"
+                cells[x], styles[x] = marks.whisker, "bar-whisker"
     if scene.options.peaks and scene.digits.against == "target" and np.isfinite(worst):
         x = track.at(worst)
-        cells[x], styles[x] = marks.peak, "rail-lean"
+        cells[x], styles[x] = marks.peak, "bar-lean"
     if np.isfinite(need):
         x = track.at(need)
         beyond = marks.beyond_lean if need > track.scale else marks.beyond_rich
         cells[x] = marks.now if abs(need) <= track.scale else beyond
-        styles[x] = hue if over or index in scene.off_target() else "rail-now"
+        styles[x] = hue if over or index in scene.off_target() else "bar-now"
 
 
 def join_cells(cells: Sequence[str], styles: Sequence[str]) -> list[Segment]:
@@ -232,7 +233,7 @@ def _small_row(scene: Scene, index: int, size: int, *, over: bool) -> Row:
 
 
 def half_bar_rows(scene: Scene, width: int) -> list[Row]:
-    """Rails in two columns, for a screen wide enough and not high enough."""
+    """Bars in two columns, for a screen that is wide and low."""
     order, over = scene.order(), scene.over()
     height = -(-len(order) // 2)
     one = width // 2
@@ -248,9 +249,9 @@ def half_bar_rows(scene: Scene, width: int) -> list[Row]:
 def _half_heading_row(scene: Scene, track: BarTrack, width: int) -> Row:
     left = " " * (scene.setting.label_width - 1) + " cyl needs"
     rich, lean = f"-{track.scale:.0f} RICH", f"LEAN +{track.scale:.0f}"
-    rail = rich + fit_centred("", track.cells)[len(rich) : track.cells - len(lean)] + lean
+    scale = rich + fit_centred("", track.cells)[len(rich) : track.cells - len(lean)] + lean
     start = scene.setting.label_width + 1 + _CELL
-    return fit_row([(fit(left, start), "label"), (rail, "label")], width)
+    return fit_row([(fit(left, start), "label"), (scale, "label")], width)
 
 
 def _half_row(scene: Scene, index: int, track: BarTrack, width: int, *, over: bool) -> Row:

@@ -1,4 +1,7 @@
-"""Bus and sensors: the wires first, then the chain in the order of the wire."""
+"""The bus and sensors screen: the buses, then the nodes in the order of the chain, then counters and events.
+
+Faults follow the chain: the first node that is missing shows where a wire is open.
+"""
 
 from __future__ import annotations
 
@@ -29,15 +32,17 @@ from mixmon.mixture.block import SampleState
 from mixmon.watch.snapshot import BusNow
 
 # ----------------------------------------------------------------------------------------------------
-# The chain, node by node, in the order of the wire: faults follow the chain.
+# The nodes of the chain.
 # ----------------------------------------------------------------------------------------------------
 
 _NARROW = 60
+"""Our choice: a narrower screen has no volts, heater and alarm."""
+
 _HEADING = " pos  cyl  sensor      state           age   volt  heat %  "
 
 
 def node_rows(scene: Scene, width: int, order: Sequence[int], *, chosen: int | None = None) -> list[Row]:
-    """A heading, then one row a node; on a narrow screen without what stands on the sensor's own frames."""
+    """A heading, then one row for each node; a narrow screen has only place, state and age."""
     if width < _NARROW:
         return [
             fit_row([(" pos  cyl  state           age", "label")], width),
@@ -110,7 +115,12 @@ def _alarm_words(scene: Scene, index: int, room: int) -> str:
     return ""
 
 
+# ----------------------------------------------------------------------------------------------------
+# The page.
+# ----------------------------------------------------------------------------------------------------
+
 _MOST_EVENTS = 6
+"""Rows of events at most. Our choice: the nodes are the subject of this screen."""
 
 
 def bus_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
@@ -131,7 +141,7 @@ def bus_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 
 
 
 def _bus_row(bus: BusNow, width: int) -> Row:
-    """As much of it as fits, what is wrong first."""
+    """One bus, as many facts as fit; faults come first."""
     quiet = bus.state in {"active", ""} and not bus.error_frames and not bus.lost
     load = "load not known (no bit rate)" if bus.load_percent is None else f"load {bus.load_percent:.0f} %"
     facts = [load, f"{bus.frames_per_s:.0f} frames/s", f"newest {age_text(bus.newest_age_ns)}"]
@@ -148,7 +158,7 @@ def _bus_row(bus: BusNow, width: int) -> Row:
 
 
 def _counter_rows(scene: Scene, width: int) -> list[Row]:
-    """What has been counted: nothing is dropped silently."""
+    """All counters of frames that were taken or dropped, and cylinders without a sensor."""
     shown = scene.snapshot
     parts = [f"{_group_thousands(shown.frames)} frames"]
     if shown.late_by_clock:

@@ -1,7 +1,8 @@
-"""What should be seen to before the first pull: what can be judged from what is known now, and by whom else.
+"""The check list before the first pull: each check with its state and its evidence.
 
-Evidence, not ticks. A check that needs hands, an ohm meter or eyes stays open until someone says
-what was found; the words are a note in the record, and a replay of the run shows them again.
+The program judges a check from the snapshot where it can. A check that needs hands, an ohm meter or
+eyes stays open until someone says what was found; the words are a note in the record, and a replay
+of the run shows them again. What a person says counts before what the program finds.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from mixmon.report.words import sentences
 
 
 class CheckState(Enum):
-    """How a check stands; the value is what is shown."""
+    """The state of a check; the value is what is shown."""
 
     OPEN = "OPEN"
     PASSED = "PASS"
@@ -33,12 +34,16 @@ class CheckState(Enum):
 
 
 Finding = tuple[CheckState, str]
-"""How it stands, and the evidence."""
+"""The state of a check, and the evidence."""
 
 MOST_LOAD_PERCENT: Final = 60.0
 """Bus load that leaves room (common practice, no source)."""
 
-LEAST_ROOM_MIN, HOURS_FROM_MIN = 60.0, 600.0
+LEAST_ROOM_MIN: Final = 60.0
+"""Room on the disk for a session of pulls, minutes (our choice; the text of the check names it)."""
+
+HOURS_FROM_MIN: Final = 600.0
+"""Room from which it is told in hours. Our choice: three digits of minutes at most."""
 
 _NOTE_STATES: Final = {
     "passed": CheckState.PASSED,
@@ -53,7 +58,7 @@ _CHECK_NOTE: Final = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One check: its name, what to do, and how it stands as far as this program can tell."""
+    """One check: its name, what to do, and the function that judges it from the moment."""
 
     name: str
     todo: str
@@ -70,7 +75,7 @@ def note_text(index: int, word: str, evidence: str) -> str:
 
 
 def judge_checks(scene: Scene) -> list[Finding]:
-    """How every check stands: as someone said, where someone did, else as can be told."""
+    """The state of every check: as a person said, else as the program judges."""
     told: dict[int, Finding] = {}
     for _, words in scene.live.remarks:
         match = _CHECK_NOTE.fullmatch(words)
@@ -257,10 +262,15 @@ CHECK_LIST: Final = (
 
 
 # ----------------------------------------------------------------------------------------------------
-# The check list: one line a check with its evidence; below, what to do about the chosen one.
+# The page: one line for each check; below, what to do about the chosen one.
 # ----------------------------------------------------------------------------------------------------
 
-_NAME, _NARROW = 34, 60
+_NAME = 34
+"""Cells of a check's name: the longest one."""
+
+_NARROW = 60
+"""Our choice: a narrower screen has no evidence beside the name."""
+
 _STYLES = {
     CheckState.FAILED: "strong",
     CheckState.OPEN: "strong",

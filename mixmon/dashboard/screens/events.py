@@ -1,4 +1,8 @@
-"""Events: what has happened, newest on top, each with its time, in one line."""
+"""The events screen and the notes screen: what has happened, newest on top, each with its time.
+
+Alarm records, findings in the readings and remarks become lines of one form; what comes over
+several cylinders at the same moment is one line. Other screens show the newest lines.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +21,7 @@ from mixmon.findings.events.event import NOT_FUELLING, Event
 from mixmon.session.alarm_kinds import kind_of, unit_decimals
 
 # ----------------------------------------------------------------------------------------------------
-# Notes and marks of this watch, newest on top.
+# Notes and marks.
 # ----------------------------------------------------------------------------------------------------
 
 _OWN_WORDS = ("mark", "note")
@@ -39,18 +43,21 @@ def notes_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int 
     return framed(head, body, sheet, first=first)
 
 
+# ----------------------------------------------------------------------------------------------------
+# Lines: everything that has happened in one form.
+# ----------------------------------------------------------------------------------------------------
+
 KEPT_LINES = 200
-"""Lines that the events screen looks through."""
+"""Lines that a search looks through. Our choice: several screens; more would cost time at every picture."""
 
 _LATEST = 100
-"""Of each kind of event, as many as are looked at where other things are shown as well."""
+"""Records of each kind that a part of another screen looks at. Our choice, likewise."""
 
 _MOST_CELLS, _WIDE = 110, 140
-"""Wider lines are not followed from end to end."""
+"""From _WIDE cells on, a line takes _MOST_CELLS. Our choice: the eye can follow a line of that length."""
 
 _AT_ONCE_NS = 300_000_000
-"""What comes over several cylinders within so long is one event to whoever looks."""
-
+"""What comes over several cylinders within this time is one line. Our choice: a few engine cycles at idle."""
 
 _CONDITION_WORDS = {Happening.CONDITION_TRUE: "back", Happening.CONDITION_FALSE: "cleared"}
 
@@ -59,11 +66,11 @@ _CONDITION_WORDS = {Happening.CONDITION_TRUE: "back", Happening.CONDITION_FALSE:
 class EventLine:
     """One line of what happened.
 
-    t       data time, ns; of the newest where it tells of several cylinders
-    before, after  words around those whom it tells of
-    whom    cylinders as labels, or names of rules; nobody where the whole engine is meant
-    facts   numbers; `weight` says whose stand for several
-    word    how it ended or stands, and the style of that
+    t       data time, ns; of the newest record where there are several
+    before, after  words around `whom`
+    whom    cylinders as labels, or names of rules; empty where the whole engine is meant
+    facts   numbers; of several records, those with the largest `weight`
+    word    how it ended or stands, in `style`
     """
 
     t: int
@@ -84,20 +91,20 @@ class EventLine:
         return f"{words}  {self.facts}" if self.facts else words
 
     def merged_with(self, other: EventLine) -> EventLine:
-        """The same of those of both."""
+        """One line for the cylinders of both, with the numbers of the one that weighs more."""
         heavier = other if other.weight > self.weight else self
         whom = tuple(sorted({*self.whom, *other.whom}, key=_by_number))
         return replace(self, whom=whom, facts=heavier.facts, weight=heavier.weight)
 
 
 def event_lines(scene: Scene, most: int = KEPT_LINES) -> list[EventLine]:
-    """The latest of everything in the snapshot, newest first."""
+    """The latest of everything in the snapshot, newest first, at most `most` lines."""
     shown = scene.snapshot
     return _merge_lines(scene, (*shown.alarm_events, *shown.happened, *_remark_lines(scene, most)), most)
 
 
 def _pressing_lines(scene: Scene, most: int) -> list[EventLine]:
-    """The same without what every throttle lift brings: cuts, tips, rules that go suppressed by design."""
+    """The same without what every throttle lift brings: cuts, tips, rules suppressed by design."""
     shown = scene.snapshot
     alarms = (event for event in shown.alarm_events[-_LATEST:] if event.state is not None)
     happened = (event for event in shown.happened[-_LATEST:] if not event.all_nodes)
@@ -110,7 +117,7 @@ def _remark_lines(scene: Scene, most: int) -> Iterator[EventLine]:
 
 
 def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], most: int) -> list[EventLine]:
-    """The newest first, none where there is no room; what came over several cylinders at once is one line."""
+    """The lines, newest first; one line for what came over several cylinders at once."""
     if most <= 0:
         return []
     waiting = {
@@ -135,7 +142,7 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], 
 def _make_line(
     scene: Scene, one: AlarmEvent | Event | EventLine, waiting: set[tuple[str, int | None]]
 ) -> EventLine:
-    """NEW is what still waits to be acknowledged, by its newest announcement only."""
+    """The line of one record. NEW marks only the newest announcement of an alarm that is not acknowledged."""
     if isinstance(one, EventLine):
         return one
     if isinstance(one, Event):
@@ -149,7 +156,7 @@ def _make_line(
 
 
 def _happened_line(scene: Scene, event: Event) -> EventLine:
-    """What was found in the readings, with its peak, its length and the speed."""
+    """A finding in the readings, with its peak, its length and the speed."""
     unit, peak = scene.options.unit, event.peak_lambda
     parts = [
         f"{unit.heading} {unit.of(peak):.{scene.options.lambda_decimals}f}" if peak > 0 else "",
@@ -196,7 +203,7 @@ def _alarm_value(scene: Scene, event: AlarmEvent) -> str:
 
 
 def _rule_line(event: AlarmEvent) -> EventLine:
-    """A whole rule goes off, or watches again."""
+    """A whole rule becomes suppressed by design, or is in force again."""
     begins = "suppressed by design" if event.what is Happening.SUPPRESSED else "in force again"
     reason = f" ({event.reason})" if event.reason and event.what is Happening.SUPPRESSED else ""
     return EventLine(event.t, f"{begins}{reason}: ", (event.rule,), style="dim")
@@ -214,8 +221,13 @@ def measure(value: float, unit: str) -> str:
     return f"{value:.{unit_decimals(unit)}f} {unit}"
 
 
+# ----------------------------------------------------------------------------------------------------
+# The page, and rows for other screens.
+# ----------------------------------------------------------------------------------------------------
+
+
 def event_rows(scene: Scene, width: int, height: int) -> list[Row]:
-    """The newest events in that many rows, below what has failed where no caption has room for it."""
+    """The newest events in `height` rows, below a failure that is too long for the caption."""
     failure = wrap(scene.live.failure, width - 2)
     told = failure[:height] if len(failure) > 1 else []
     rows = [fit_row([(f" {line}", "strong")], width) for line in told]
@@ -226,7 +238,7 @@ def event_rows(scene: Scene, width: int, height: int) -> list[Row]:
 
 
 def _line_row(scene: Scene, line: EventLine, width: int) -> Row:
-    """Time and words, and at the right how it ended: not so far away that the eye loses the line."""
+    """Time and words, and at the right how it ended."""
     left = [(f" {scene.clock(line.t):>7}  ", "dim"), (clean(line.text), "text")]
     right = [(f"  {line.word} ", line.style)] if line.word else []
     return fit_row(split_row(left, right, width if width < _WIDE else _MOST_CELLS), width)

@@ -1,8 +1,8 @@
-"""The far zone: what an operator reads from two metres in a third of a second.
+"""The far zone: large digits that an operator reads from two metres at a glance.
 
-Limit word, leanest cylinder and what it needs, all cylinders against the target, spread, engine
-speed. Fields have fixed places, computed from the widest text that each can hold, so that
-nothing moves when a number does.
+Limit word, leanest cylinder and its need, all cylinders against the target, spread, engine speed.
+Each field has a fixed place, computed from the widest text that it can hold, so that nothing moves
+when a number changes. First the plan of the fields, then their drawing, then the caption below.
 """
 
 from __future__ import annotations
@@ -31,14 +31,16 @@ _LABELS = {
 _WIDEST = {_WORD: "NONE", _NEED: "+8.8", _ALL: "+8.8", _SPREAD: "8.8", _RPM: "8.8"}
 
 _SPACE_BEFORE = {_WORD: 0, _CYLINDER: 2, _NEED: 1, _ALL: 2, _SPREAD: 3, _RPM: 4}
-"""Least cells before a field, next to digits three rows tall: numbers without a sign stand further apart."""
+"""Least cells before a field, beside digits three rows tall. Our choice: unsigned numbers need wider gaps."""
 
 _ROOMIER = {3: 1, 5: 2, 7: 2}
+"""Rows of digits -> least multiple of the gaps. Our choice: taller digits need wider gaps."""
 
 _MOST_STRETCH = 4
+"""Largest multiple of the gaps. Our choice: on a wide screen the fields stay one group."""
 
 _DROP_ORDER = (_SPREAD, _RPM, _ALL, _WORD)
-"""What goes first where the screen is narrow; the word then stands in the status line."""
+"""The order in which a narrow screen loses fields; the word then stands in the status line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +92,7 @@ def plan_far_zone(width: int, height: int, label_width: int) -> FarPlan:
 
 
 def _least_gap(name: str, tall: int) -> int:
-    """Least cells before a field; a tall sign must not grow together with the cylinder before it."""
+    """Least cells before a field; one more before a tall sign, so that it does not touch the cylinder."""
     return _SPACE_BEFORE[name] + (name == _NEED and tall > DIGIT_SIZES[-1])
 
 
@@ -141,16 +143,16 @@ def _put_under(label: Segment, body: list[Segment], width: int, plan: FarPlan) -
 
 
 def _draw_word(scene: Scene, verdict: LimitVerdict, plan: FarPlan, text: str, width: int) -> list[Segment]:
-    """The limit word below a bar, which is what blinks: the letters can be read at any time."""
+    """The limit word below a bar. Only the bar blinks, so that the letters can be read at any time."""
     size = next((s for s in DIGIT_SIZES if s <= plan.tall and big_width(text, s) <= width), 3)
     digits = big(text, size, ascii_only=scene.options.ascii)
     body = [(fit(row, width), verdict.ink) for row in digits]
-    bar = "label" if verdict.word is LimitWord.NONE else f"bar{phase(scene, verdict)}"
+    bar = "label" if verdict.word is LimitWord.NONE else f"limit-bar{phase(scene, verdict)}"
     return _put_under((f" {_LABELS[_WORD]}", bar), body, width, plan)
 
 
 def _draw_no_data(scene: Scene, verdict: LimitVerdict, plan: FarPlan) -> list[Segment]:
-    """NO DATA over the places of the word and of the leanest cylinder: there is none."""
+    """NO DATA over the places of the word, the leanest cylinder and its need."""
     width = sum(plan.before(name) + cells for name, cells in plan.fields[:3])
     return _draw_word(scene, verdict, plan, verdict.word.value, width)
 
@@ -174,7 +176,7 @@ def phase(scene: Scene, verdict: LimitVerdict) -> str:
 
 
 def caption(scene: Scene, verdict: LimitVerdict, width: int) -> Row:
-    """Below the digits: why the word is what it is, and against what needs are told."""
+    """The line below the digits: the reason of the limit word, and what needs are measured against."""
     target = scene.digits.target
     unit, decimals = scene.options.unit, scene.options.lambda_decimals
     wanted = f"vs target {number(unit.of(target), decimals)} {unit.heading}" if target > 0 else "no target"
@@ -191,7 +193,7 @@ def caption(scene: Scene, verdict: LimitVerdict, width: int) -> Row:
 
 
 def _steadiness_word(scene: Scene) -> str:
-    """Whether the numbers stand for a state of the engine, or for a moment between two."""
+    """Whether the engine is steady, settling or not steady; empty where that is not known."""
     if scene.holding is None:
         return "not steady" if np.isfinite(scene.digits.rpm) and not scene.dead else ""
     return "settling" if scene.holding.settle_s > 0 else "steady"

@@ -1,4 +1,4 @@
-"""The keys, and what the letters mean."""
+"""The help screen: keys, letters, limit words, and how far away the screen can be read."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from mixmon.dashboard.text import LETTER_LEGEND, Row, beside, blank, fit_row, wr
 from mixmon.dashboard.verdict import LimitVerdict
 
 _TWO_COLUMNS = 120
+"""From so many columns on, two blocks stand side by side. Our choice: each has 60."""
 
 _LIMIT_WORDS = (
     ("NONE", "none of the limits that are monitored is crossed"),

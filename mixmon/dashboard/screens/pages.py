@@ -1,4 +1,4 @@
-"""Which screen is drawn: one function from a moment and the person's choices to rows."""
+"""The person's choices (`State`), and `draw`, which makes the rows of the chosen screen from a moment."""
 
 from __future__ import annotations
 
@@ -19,10 +19,6 @@ from mixmon.dashboard.screens.watch import watch_page
 from mixmon.dashboard.text import Row, clean
 from mixmon.dashboard.verdict import verdict
 from mixmon.watch.snapshot import Snapshot
-
-# ----------------------------------------------------------------------------------------------------
-# What the person at the screen has chosen: which screen, which cylinder, what is being asked.
-# ----------------------------------------------------------------------------------------------------
 
 AlarmName = tuple[str, int | None]
 """An alarm by its rule and its node's place in the chain; the list may move around it."""
@@ -69,7 +65,7 @@ class State:
 
 
 _SAME_BEGINNING = 24
-"""What begins with so many characters alike is one and the same line."""
+"""Two lines that begin with so many equal characters say the same. Our choice: time and a few words."""
 
 
 def draw(scene: Scene, state: State, width: int, height: int) -> list[Row]:

@@ -1,4 +1,4 @@
-"""Pull review: one pull by bands of speed, a row a cylinder; how it was driven, and whether it repeats."""
+"""The pull review: one pull by bands of speed, a row a cylinder, its quality, and whether it repeats."""
 
 from __future__ import annotations
 

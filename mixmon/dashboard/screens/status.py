@@ -1,4 +1,4 @@
-"""The first and the last line of every screen: how things stand, and what the keys do."""
+"""The first and the last line of every screen, the status and the keys, and the frame around a page."""
 
 from __future__ import annotations
 
@@ -22,14 +22,17 @@ from mixmon.dashboard.text import (
 from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.verdict import LimitVerdict, LimitWord
 
-_LEAST_ROWS_FOR_KEYS = 12
-"""Fewer rows have no line for the keys."""
+LEAST_ROWS_FOR_KEYS = 12
+"""Our choice: a lower terminal has no line for the keys."""
 
 _ROOMY = 100
-"""From here on there is room to say what the leanest is, and into which run is recorded."""
+"""Columns from which the line names the leanest and the run. Our choice: the other facts still fit."""
 
 _MOST_WORDS, _MOST_REASON = 30, 46
-"""Cells for what the recorder does, as a run's folder has a long name; and for why it does not."""
+"""Cells for the recorder's words and for its reason not to record. Our choice: other facts keep room."""
+
+_DISK_WARNING_MIN = 30.0
+"""Room on the disk below which the line warns, minutes. Our choice: time to act before a pull is lost."""
 
 FACT_GAP: Segment = ("  ", "status")
 
@@ -102,7 +105,7 @@ def _main_facts(scene: Scene, title: str, width: int) -> Iterator[Fact]:
     yield tuple((words, style) for words in (f"{known}/{count}", f"valid {known}/{count}"))
     if scene.setting.placeholders:
         yield (("placeholders", "status-strong"), ("placeholder limits", "status-strong"))
-    if live.recording_minutes_left is not None and live.recording_minutes_left < 30:
+    if live.recording_minutes_left is not None and live.recording_minutes_left < _DISK_WARNING_MIN:
         yield ((f"disk full in {live.recording_minutes_left:.0f} min", "status-alert"),)
 
 
@@ -173,7 +176,7 @@ def _key_segments(name: str, action: str) -> list[Segment]:
 
 def room_below(top: Sequence[Row], height: int) -> int:
     """Rows between the top and the line with the keys."""
-    return max(height - len(top) - (height >= _LEAST_ROWS_FOR_KEYS), 0)
+    return max(height - len(top) - (height >= LEAST_ROWS_FOR_KEYS), 0)
 
 
 def framed(top: Sequence[Row], body: Sequence[Row], sheet: Sheet, *, first: int | None = None) -> list[Row]:
@@ -184,9 +187,9 @@ def framed(top: Sequence[Row], body: Sequence[Row], sheet: Sheet, *, first: int 
     width, height = sheet.width, sheet.height
     room = room_below(top, height)
     start = min(first or 0, max(len(body) - room, 0))
-    bottom = [keys_line(sheet.keys, width)] if height >= _LEAST_ROWS_FOR_KEYS else []
+    bottom = [keys_line(sheet.keys, width)] if height >= LEAST_ROWS_FOR_KEYS else []
     shown = list(body[start : start + room])
     hidden = len(body) - start - len(shown)
-    if first is not None and hidden > 0 and room >= _LEAST_ROWS_FOR_KEYS:
+    if first is not None and hidden > 0 and room >= LEAST_ROWS_FOR_KEYS:
         shown[-1] = fit_row([(f"  {hidden + 1} more: arrow down", "dim")], width)
     return [*padded([*top, *shown], width, height - len(bottom)), *bottom]

@@ -1,4 +1,4 @@
-"""The trim sheet: what would be typed into the ECU, how sure it is, and what must be done first."""
+"""The trim sheet: the trims to enter into the ECU, their intervals, and what must be done before."""
 
 from __future__ import annotations
 
@@ -16,7 +16,12 @@ TRIM_CAUTION = (
     "Prove each label by a fuel step on a known cylinder before a trim is entered; measure again after. "
     "Nothing here senses knock: balanced mixture is not proof of knock margin. The builder's limits stand."
 )
-_NARROW, _REMARKS_AT = 60, 49
+
+_NARROW = 60
+"""Our choice: a narrower screen has no interval's ends and no remarks."""
+
+_REMARKS_AT = 49
+"""The column of the remarks (computed: the widths of the columns before it)."""
 
 
 def trims_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
@@ -62,7 +67,7 @@ def _sheet_rows(scene: Scene, balance: Balance, width: int, *, whole: bool) -> l
 
 
 def _chosen_remark_rows(scene: Scene, balance: Balance, width: int) -> list[Row]:
-    """Of the chosen cylinder, whole: the table has no room for those of all."""
+    """All remarks on the chosen cylinder, where the table has no room for those of all."""
     index = scene.chosen()
     cylinders = scene.setting.nodes[index].cylinders if index is not None else ()
     told = [
@@ -74,7 +79,7 @@ def _chosen_remark_rows(scene: Scene, balance: Balance, width: int) -> list[Row]
 
 
 def _narrow_row(scene: Scene, one: CylinderNeed, width: int, *, offered: bool) -> Row:
-    """What is to be typed in is the last thing to go."""
+    """One cylinder; at the right the new trim, which is never cut."""
     low, high = one.interval95_percent
     half = f"{scene.marks.plus_minus}{(high - low) / 2:.1f}" if math.isfinite(high - low) else "--"
     new = signed(one.trim_new_percent, 2) if offered else "--"

@@ -1,8 +1,8 @@
-"""The watch screen: everything at once where there is room, and what must not be missing where there is none.
+"""The watch screen: the strip of the last seconds, the engine from above, and the page that arranges all.
 
-What goes first on a small screen: rules and captions, then the strip, events, keys. What never
-goes: the limit word, the leanest cylinder, NO DATA, and each cylinder's number and letter as long
-as there is a row for them.
+A small screen loses rules and captions first, then the strip, events and keys. It never loses the
+limit word, the leanest cylinder, NO DATA, or each cylinder's number and letter while there is a row
+for them. Only `watch_page` knows the size of the terminal; every part is given its own.
 """
 
 from __future__ import annotations
@@ -25,22 +25,25 @@ from mixmon.dashboard.screens.bars import (
 from mixmon.dashboard.screens.bus import node_rows, worst_first
 from mixmon.dashboard.screens.events import event_rows
 from mixmon.dashboard.screens.far import caption, far_zone, plan_far_zone
-from mixmon.dashboard.screens.status import Sheet, keys_line, status
+from mixmon.dashboard.screens.status import LEAST_ROWS_FOR_KEYS, Sheet, keys_line, status
 from mixmon.dashboard.text import Row, Segment, beside, blank, fit, fit_row, letter, padded, side, signed
 from mixmon.dashboard.verdict import LimitVerdict, LimitWord
 
 # ----------------------------------------------------------------------------------------------------
-# The last twenty seconds: two panes in which time runs upwards and lean is to the right.
-#
-# The same side means the same as on the rails. A cell of braille is two dots wide and four high,
-# so a pane of eighteen rows resolves a quarter second.
+# The strip: the last twenty seconds in two panes, newest on top, lean to the right as in the bars.
 # ----------------------------------------------------------------------------------------------------
 
-
 STRIP_SPAN_S = 20.0
-STRIP_LEAST_COLUMNS, STRIP_LEAST_ROWS = 36, 6
+"""Time that the strip shows: all that the snapshot keeps. With 18 rows, a row of dots is a quarter second."""
+
+STRIP_LEAST_ROWS = 6
+"""Our choice: a strip with fewer rows shows too little to give up rows of events for it."""
+
+_LABEL_S = 5.0
+"""Time between two labels beside the strip. Our choice: four in the span."""
+
 _TIMES = 6
-"""Cells of the column with seconds."""
+"""Cells of the column with seconds: `-15s` and a blank on either side."""
 
 _BRAILLE = 0x2800
 _DOTS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])
@@ -66,7 +69,7 @@ def strip_rows(scene: Scene, width: int, height: int) -> list[Row]:
 def _time_rows(height: int) -> list[Row]:
     """Seconds ago, at the top, a quarter, the middle, and so on."""
     step = STRIP_SPAN_S / height
-    every = max(round(5.0 / step), 1)
+    every = max(round(_LABEL_S / step), 1)
     return [
         (
             (
@@ -90,7 +93,7 @@ def _pane_rows(scene: Scene, title: str, needs: Floats, width: int, height: int)
 
 
 def _draw_target(scene: Scene, line: str, track: BarTrack) -> Row:
-    """The trace, with the target's line and the lean limit where the trace leaves room."""
+    """The trace, with the line of the target and the limits where the trace leaves room."""
     middle = track.cells // 2
     empty = " " if scene.options.ascii else chr(_BRAILLE)
     cells = [" " if c == empty else c for c in line]
@@ -99,7 +102,7 @@ def _draw_target(scene: Scene, line: str, track: BarTrack) -> Row:
     for limit in (track.rich_limit, track.lean_limit):
         if limit is not None and abs(limit) <= track.scale and cells[track.at(limit)] == " ":
             cells[track.at(limit)] = scene.marks.limit
-    return (("".join(cells), "rail"),)
+    return (("".join(cells), "bar"),)
 
 
 def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list[str]:
@@ -116,7 +119,7 @@ def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list
 
 
 def _dot_column(percent: float, track: BarTrack, across: int) -> int:
-    """The dot of a need, so that zero lies in the rail's middle cell."""
+    """The dot of a need, so that zero lies in the middle cell."""
     middle = 2 * (track.cells // 2)
     return min(max(middle + round(middle * percent / track.scale), 0), across - 1)
 
@@ -144,20 +147,22 @@ def _row_extremes(needs: Floats, t_s: Floats, rows: int) -> list[tuple[float, fl
 
 
 # ----------------------------------------------------------------------------------------------------
-# The engine seen from above: a box a cylinder, bank beside bank, in the order of the session file.
-#
-# Which end of the engine is in front is not known to the program; it draws each bank's first
-# cylinder at the top.
+# The engine from above: a box for each cylinder, bank beside bank.
 # ----------------------------------------------------------------------------------------------------
 
-PLAN_LEAST_COLUMNS = 18
 _MOST_BOX = 18
+"""Cells of a box, at most. Our choice: number, need and letter with some air."""
+
 _BOXED, _LINED = 3, 1
 """Rows of a cylinder with and without a box."""
 
 
 def plan_rows(scene: Scene, width: int, height: int) -> list[Row]:
-    """Bank names, then the cylinders, boxed if there is room; fewer than all are never drawn."""
+    """Bank names, then the cylinders, boxed if there is room.
+
+    Each bank is drawn in the order of the session file, its first cylinder at the top: the program
+    does not know which end of the engine is in front.
+    """
     banks = scene.setting.banks
     most = max(len(nodes) for _, nodes in banks)
     named = any(name for name, _ in banks)
@@ -205,13 +210,18 @@ def _cylinder_segments(scene: Scene, index: int) -> list[Segment]:
     ]
 
 
+# ----------------------------------------------------------------------------------------------------
+# The page.
+# ----------------------------------------------------------------------------------------------------
+
 BAR_LEAST_COLUMNS = 80
-"""Fewer columns have no rails."""
+"""Fewer columns have no bars: the usual width of a small terminal still has them."""
 
 WIDE, HIGH = 160, 45
-"""From here on everything is shown at once."""
+"""A terminal of this size shows everything at once. Our choice: a full screen on a laptop."""
 
 _STRIP_ROWS, _EVENT_ROWS = 18, 5
+"""Rows of the strip at most, and rows of events that come before a higher strip. Our choice."""
 
 
 def watch_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet) -> list[Row]:
@@ -228,11 +238,11 @@ def watch_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet) -> list[Row]:
 
 
 def _stack_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Sheet) -> list[Row]:
-    """One thing below the other; room is dealt out by importance."""
+    """One part below the other; rows are given by importance."""
     width, height = sheet.width, sheet.height
     cylinders = _cylinder_rows(scene, width, height - len(top))
     room = height - len(top) - len(cylinders)
-    bottom = [keys_line(sheet.keys, width)] if room >= 1 and height >= 12 else []
+    bottom = [keys_line(sheet.keys, width)] if room >= 1 and height >= LEAST_ROWS_FOR_KEYS else []
     room -= len(bottom)
     asked = verdict.word in {LimitWord.LOOK, LimitWord.NO_DATA}
     events = min(room, 0 if asked and room == 1 else 1)
@@ -242,7 +252,7 @@ def _stack_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Shee
     rules = min(max(room - 1, 0), 2)
     room -= rules
     strip: list[Row] = []
-    if width >= max(STRIP_LEAST_COLUMNS, BAR_LEAST_COLUMNS) and room >= STRIP_LEAST_ROWS + 4:
+    if width >= BAR_LEAST_COLUMNS and room >= STRIP_LEAST_ROWS + 4:
         strip = strip_rows(scene, width, min(max(room - _EVENT_ROWS, STRIP_LEAST_ROWS), _STRIP_ROWS))
         room -= len(strip)
     events += max(room, 0)
@@ -264,7 +274,7 @@ def _stack_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Shee
 
 
 def _cylinder_rows(scene: Scene, width: int, room: int) -> list[Row]:
-    """Rails if they fit, then rails in two columns, then numbers in a grid."""
+    """Bars if they fit, else bars in two columns, else numbers in a grid."""
     if len(scene.setting) + 1 <= room:
         return bar_rows(scene, width) if width >= BAR_LEAST_COLUMNS else plain_rows(scene, width)
     if width >= BAR_LEAST_COLUMNS and -(-len(scene.setting) // 2) + 1 <= room:
@@ -278,7 +288,7 @@ def rule_row(scene: Scene, width: int) -> Row:
 
 
 def _wide_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Sheet) -> list[Row]:
-    """Rails, strip and plan; cells and nodes; events; keys."""
+    """Bars, strip and engine; cells and nodes; events; keys."""
     width, height = sheet.width, sheet.height
     line = rule_row(scene, width)
     middle = _middle_rows(scene, width, height)
@@ -289,15 +299,15 @@ def _wide_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Sheet
 
 
 def _middle_rows(scene: Scene, width: int, height: int) -> list[Row]:
-    """Rails to the left, the strip, the engine from above."""
+    """Bars to the left, then the strip, then the engine from above. Widths are our choice."""
     banks = len(scene.setting.banks)
     plan = min(max(20 * banks, 24), width // 5)
     strip = min(60, (width - plan) // 3)
-    rails = width - strip - plan - 4
+    bars = width - strip - plan - 4
     rows = max(min(len(scene.setting) + 2, height // 2), 15)
     return beside(
         [
-            (bar_rows(scene, rails)[:rows], rails),
+            (bar_rows(scene, bars)[:rows], bars),
             ([], 2),
             (strip_rows(scene, strip, rows), strip),
             ([], 2),
@@ -308,7 +318,7 @@ def _middle_rows(scene: Scene, width: int, height: int) -> list[Row]:
 
 
 def _lower_rows(scene: Scene, width: int, height: int) -> list[Row]:
-    """Cells with the dwell clock to the left, the chain to the right."""
+    """Cells with the dwell clock to the left, the chain to the right. Widths are our choice."""
     index = scene.chosen()
     cylinder = scene.setting.nodes[index].cylinders[0] if index is not None else None
     left = (width - 2) * 11 // 20

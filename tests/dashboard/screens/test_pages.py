@@ -137,8 +137,8 @@ def test_a_value_that_is_no_longer_known_is_nowhere_on_the_screen(page, state):
     for width, height in ((40, 10), (80, 24), (200, 60)):
         lines = text(draw(shown, State(OPTIONS, page=page), width, height))
         assert not any("+5.3" in line or "0.916" in line for line in lines)
-        rail = next((line for line in lines if re.match(r" +3 .*(silent|held|warming)", line)), "")
-        assert not re.search("[●━]", rail[:100])
+        row = next((line for line in lines if re.match(r" +3 .*(silent|held|warming)", line)), "")
+        assert not re.search("[●━]", row[:100])
 
 
 def test_a_question_covers_the_last_line_only():

@@ -86,12 +86,12 @@ def test_lean_is_right_of_the_target_and_rich_is_left_and_each_has_its_sign_and_
 @pytest.mark.parametrize(
     ("percent", "cell"), [(0.0, 18), (12.0, 36), (-12.0, 0), (6.0, 27), (40.0, 36), (-40.0, 0)]
 )
-def test_a_rail_of_37_cells_over_12_percent(percent, cell):
+def test_a_bar_of_37_cells_over_12_percent(percent, cell):
     """18 cells to either side: by hand, two thirds of a percent each."""
     assert BarTrack(37, 12.0, None, None).at(percent) == cell
 
 
-def test_what_lies_beyond_the_rail_points_outwards():
+def test_what_lies_beyond_the_bar_points_outwards():
     now = cylinders([20.0, -20.0, 0.0, 0.0])
     lines = page(scene(snapshot(4, cylinders=now), count=4))
     assert row_of(lines, 1)[21:].rstrip().split("V")[0].rstrip().endswith("▶")
@@ -168,7 +168,7 @@ def test_limits_without_a_source_are_marked():
     assert "placeholder limits" in page(shown)[0]
 
 
-def test_under_80_columns_the_rail_goes_first():
+def test_under_80_columns_the_bars_go_first():
     lines = page(scene(), 79, 24)
     assert "●" not in "".join(lines)
     assert "+5.3 L   V! over" in row_of(lines, 3)
