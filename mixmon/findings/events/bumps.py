@@ -1,10 +1,17 @@
-"""Bumps in one node's excess: found, followed to where they fade, and cut out with what is around them.
+"""Bumps: one node's excess, or the common movement, rises over its limit and falls again.
 
-A bump is there where the excess passes its limit in two rows running. It reaches back and on for
-as long as the excess is above a third of the limit, short breaks included, and is given out once
-the rows after it, over which it fades, are there too. Bumps up and down are looked for apart.
+    settled rows -> BumpSearch    bumps of one node
+                 -> CommonSearch  bumps of all nodes together, as those of one node numbered 0
 
-Kept: the rows of some seconds, and which bumps are not complete.
+Wants: every bump once, with all rows that are needed to find out what caused it, the same however the
+rows were divided into blocks.
+
+Way: a bump begins where the excess passes its limit in two rows running. It reaches back and on for as
+long as the excess is above a share of the limit, short breaks included. It leaves once the rows after
+it, in which it fades, are there too. Lean and rich bumps are searched separately.
+
+Invariants: bumps of one node and sign do not overlap; no bump crosses the end of a stretch. State kept:
+the rows of some seconds and the bumps that are not complete.
 """
 
 from __future__ import annotations
@@ -20,165 +27,72 @@ from mixmon.findings.events.baseline import TURNING_RPM, Settled
 from mixmon.findings.stats import robust_deviation
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
-from mixmon.gas.lag import SensorLag
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.recent import Recent
 
-# ----------------------------------------------------------------------------------------------------
-# Which pulse of the gas made a bump of the reading: when it began, how long it was, how high.
-#
-# The gas is taken to have been higher by one amount for one stretch of time, and the reading to
-# have followed as the sensor's lag says. All beginnings and lengths of a grid are tried at once by
-# least squares, then the neighbourhood of the best one is tried finer.
-#
-# Neighbouring readings share noise, because cycle-to-cycle noise passes the same lag. So both
-# sides are first freed of what a reading has from the one before it.
-# ----------------------------------------------------------------------------------------------------
-
-_PULSES_KEPT = 0.8
-"""What of a noise is left in the reading 10 ms later: typical of 85 ms of lag with a part of white noise."""
-
-_STEP_S, _FINE_S = 0.010, 0.0025
-
-
-@dataclass(frozen=True, slots=True)
-class Pulse:
-    """A pulse of the gas.
-
-    begin_s    on the clock of the samples
-    width_s    how long
-    height     oxygen percent
-    height_sd  standard deviation of the height, all else given
-    misfit     sum of squares that the pulse leaves, in noise variances
-    """
-
-    begin_s: float
-    width_s: float
-    height: float
-    height_sd: float
-    misfit: float
-
-
-class Bump:
-    """One bump of one node's reading, ready to be compared with pulses.
-
-    t      float64[k]  moments of the samples, s, rising
-    y      float64[k]  reading above what was expected, oxygen percent
-    noise  standard deviation of what a sample adds to what it has from the one before
-    """
-
-    def __init__(self, t: Floats, y: Floats, lag: SensorLag, noise: float) -> None:
-        self.t, self.y, self.lag, self.noise = t, y, lag, noise
-        self._kept = _PULSES_KEPT ** (np.diff(t) / 0.010)
-        self._y = self._freed(y)
-
-    def without(self, pulse: Pulse) -> Bump:
-        """What is left when a pulse is taken away."""
-        shape = self.lag.pulse(self.t - pulse.begin_s, pulse.width_s)
-        return Bump(self.t, self.y - pulse.height * shape, self.lag, self.noise)
-
-    @property
-    def misfit(self) -> float:
-        """Sum of squares in noise variances, with no pulse at all."""
-        return float(self._y @ self._y) / self.noise**2
-
-    @property
-    def count(self) -> int:
-        """How many sums of squares `misfit` adds up."""
-        return len(self._y)
-
-    def best(self, first_s: float, last_s: float, widths_s: Floats, lowest: float, highest: float) -> Pulse:
-        """The best pulse that begins from first_s to last_s, has one of the widths and a height between."""
-        begins = np.arange(first_s, last_s + _STEP_S, _STEP_S)
-        coarse = widths_s[:: max(1, len(widths_s) // 8)]
-        rough = self._best_of(begins, coarse, lowest, highest)
-        near = np.searchsorted(widths_s, rough.width_s)
-        step = max(1, len(widths_s) // 8)
-        finer = widths_s[max(0, near - step) : near + step + 1]
-        begins = rough.begin_s + np.arange(-2 * _STEP_S, 2 * _STEP_S + _FINE_S, _FINE_S)
-        return self._best_of(begins, finer, lowest, highest)
-
-    def best_pair(
-        self, first_s: float, last_s: float, widths_s: Floats, lowest: float, highest: float
-    ) -> tuple[Pulse, Pulse]:
-        """The best two pulses of equal height; each alone might be put in the middle between them."""
-        begins = np.repeat(np.arange(first_s, last_s + _STEP_S, _STEP_S), len(widths_s))
-        widths = np.tile(widths_s, len(begins) // len(widths_s))
-        shapes = self._freed(self.lag.pulse(self.t - begins[:, None], widths[:, None]))
-        match, together = shapes @ self._y, shapes @ shapes.T
-        power = np.diag(together)
-        match = match[:, None] + match
-        power = np.maximum(power[:, None] + power + 2.0 * together, 1e-12)
-        height = np.clip(match / power, lowest, highest)
-        gain = height * (2.0 * match - height * power)
-        at = np.unravel_index(np.argmax(gain), gain.shape)
-        misfit = self.misfit - float(gain[at]) / self.noise**2
-        sd = float(self.noise / np.sqrt(power[at]))
-        one, two = (Pulse(float(begins[i]), float(widths[i]), float(height[at]), sd, misfit) for i in at)
-        return one, two
-
-    def _best_of(self, begins: Floats, widths: Floats, lowest: float, highest: float) -> Pulse:
-        late = self.t - begins[:, None, None]
-        shapes = self._freed(self.lag.pulse(late, widths[:, None]))
-        match, power = shapes @ self._y, np.einsum("ijk,ijk->ij", shapes, shapes)
-        power = np.maximum(power, 1e-12)
-        height = np.clip(match / power, lowest, highest)
-        gain = height * (2.0 * match - height * power)
-        at = np.unravel_index(np.argmax(gain), gain.shape)
-        return Pulse(
-            begin_s=float(begins[at[0]]),
-            width_s=float(widths[at[1]]),
-            height=float(height[at]),
-            height_sd=float(self.noise / np.sqrt(power[at])),
-            misfit=self.misfit - float(gain[at]) / self.noise**2,
-        )
-
-    def _freed(self, y: Floats) -> Floats:
-        return np.asarray(y[..., 1:] - self._kept * y[..., :-1], np.float64)
-
-
-def noise_of(t: Floats, y: Floats) -> float:
-    """Standard deviation of what each sample adds, from quiet readings, robust; NaN from fewer than 30."""
-    new = y[1:] - _PULSES_KEPT ** (np.diff(t) / 0.010) * y[:-1]
-    new = new[np.isfinite(new)]
-    return robust_deviation(new) if len(new) >= 30 else np.nan
-
-
-AROUND = 60
-"""Rows before and after a bump in which other nodes' bumps are counted."""
+_NEIGHBOUR_ROWS = 60
+"""Rows before and after a bump in which bumps of other nodes are counted. Our choice: 0.6 s hold five cycles
+at 1000 rpm, in which a limiter gets round to several cylinders."""
 
 _SHARE = 0.35
-_BREAK_BACK, _BREAK_ON = 3, 8  # rows below the share that do not end a bump
+"""Part of its limit that an excess exceeds within a bump: two standard deviations, where the limit is six
+(computed)."""
+
+_BREAK_BACK, _BREAK_ON = 3, 8
+"""Rows below the share that do not end a bump. Our choice: noise makes breaks of 30 ms; after the beginning
+a cycle at 1500 rpm, 80 ms, may burn in between."""
+
 _FARTHEST_BACK, _LONGEST = 100, 500
-_BEFORE = 25  # rows cut out before a bump; a pulse of the gas begins well before its reading rises
+"""Rows that a bump reaches at most, back and on. Our choice: the baseline begins to follow an excess of four
+seconds, so a longer bump would not be seen whole."""
+
+_BEFORE = 25
+"""Rows cut out before a bump: a pulse of the gas begins up to 0.2 s before its reading rises."""
+
 _FADING = 60
+"""Rows cut out after a bump: after 0.6 s a sensor with a lag of 0.3 s has come back by 86 % (computed)."""
+
 _QUIET = 300
+"""Rows before a bump that give the noise: from so many, it is right within 7 % (computed, at the 37 %
+efficiency of the median deviation)."""
+
 _CUT_BEFORE, _CUT_AFTER = 30, 10
-_SPEED_BACK, _SPEED_ON, _COMMON_ON = 100, 35, 20
+"""Rows before and after a bump in which a cut explains it. Our choice: 0.3 s for slow sensors to come back
+from air, 0.1 s for a cut that begins while the bump fades."""
+
+_SPEED_BACK, _SPEED_ON = 100, 35
+"""Rows of speed cut out around the beginning of a bump. Our choice: a second shows how speed rose before, a
+third of a second whether it still rises."""
+
+_COMMON_ON = 20
+"""Rows after the beginning in which the common movement counts. Our choice: 0.2 s, the lag of a usual sensor
+and some cycles."""
+
 _KEPT = _FARTHEST_BACK + _QUIET
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Spike:
-    """One bump of one node. Rows are those of the window cut out, k of them.
+class Bump:
+    """One bump of one node, with a window of k rows around it.
 
-    node, sign    which; 1 for lean, -1 for rich
+    node, sign    index of the node; 1 for lean, -1 for rich
     t             int64[k]    ns
-    begin, end    rows of the window between which the excess is above its share of the limit
+    begin, end    rows of the window from which and up to which the excess is above its share of the limit
     excess        float64[k]  oxygen percent, positive = lean, whatever the sign
     oxygen, lam, age, state   as read
-    rpm, load     now, float64[k]
-    valve_rpm, valve_load  numbers, when the gas at the beginning left its valve
+    rpm, load     float64[k]  at the same moment
+    valve_rpm, valve_load  speed and load when the gas of the beginning left its valve
     limit         of the excess at the beginning
-    noise         see `pulses.noise_of`, before the bump
+    noise         see `noise_of`, before the bump
     others        other nodes with a bump of the same sign near its beginning
     measuring     nodes that measured then
-    after_cut, before_cut  True where a cut is just over or under way; where one begins within it or soon
+    after_cut     True where a cut is under way at the beginning, or just over
+    before_cut    True where a cut begins within the bump, or soon after it
     speed         rpm, from a second before the beginning to a third after it
     speed_at      row of `speed` at which the bump begins
     top_rpm       highest speed of the stretch so far
     common_rise   highest common movement near the beginning, oxygen percent
-    stopping      True where the engine stands before the window ends
+    stopping      True where the engine stops before the window ends
     open_end      True where the rows end before the bump does
     asked         True where a target was known at the beginning
     """
@@ -212,11 +126,8 @@ class Spike:
     asked: bool
 
 
-class SpikeSearch:
-    """A stage: settled rows in, bumps out. Rows come from one stretch of time at a time.
-
-    `cut` bool[k, n] says where fuel or spark is cut for the gas at each sensor.
-    """
+class BumpSearch:
+    """A stage: settled rows in, bumps out. Rows come from one stretch of time at a time."""
 
     def __init__(self, nodes: int) -> None:
         self._nodes = nodes
@@ -229,8 +140,11 @@ class SpikeSearch:
         self._open: dict[tuple[int, int], list[int]] = {}
         self._done: dict[tuple[int, int], int] = {}
 
-    def feed(self, rows: Settled, cut: Bools) -> list[Spike]:
-        """The bumps that are complete with these rows."""
+    def feed(self, rows: Settled, cut: Bools) -> list[Bump]:
+        """Gives the bumps that are complete with these rows.
+
+        cut  bool[k, n]  where fuel or spark is cut for the gas at each sensor
+        """
         first = self._recent.end
         top = np.fmax.accumulate(np.concatenate([[self._top_rpm], rows.rows["rpm"]]))
         self._top_rpm = float(top[-1])
@@ -245,7 +159,7 @@ class SpikeSearch:
                     triggers = (first + np.flatnonzero(twice[:, node])).tolist()
                     self._open.setdefault((node, sign), []).extend(triggers)
             self._over[side] = over[-1]
-        found = self._complete(last=rows.last)
+        found = self._complete_bumps(last=rows.last)
         if rows.last:
             self._restart()
         else:
@@ -253,7 +167,7 @@ class SpikeSearch:
             self._recent.forget(oldest - _KEPT)
         return found
 
-    def _complete(self, *, last: bool) -> list[Spike]:
+    def _complete_bumps(self, *, last: bool) -> list[Bump]:
         found = []
         for node, sign in sorted(self._open):
             triggers = self._open[node, sign]
@@ -262,19 +176,21 @@ class SpikeSearch:
                 if triggers[0] < done:
                     del triggers[0]
                     continue
-                reach = self._reach(node, sign, triggers[0], done, last=last)
+                reach = self._find_reach(node, sign, triggers[0], done, last=last)
                 if reach is None:
                     break
                 self._done[node, sign] = reach[1]
-                found.append(self._spike(node, sign, *reach))
+                found.append(self._cut_out_bump(node, sign, *reach))
             if not triggers:
                 del self._open[node, sign]
-        return sorted(found, key=lambda spike: (int(spike.t[spike.begin]), spike.node))
+        return sorted(found, key=lambda bump: (int(bump.t[bump.begin]), bump.node))
 
-    def _reach(self, node: int, sign: int, trigger: int, done: int, *, last: bool) -> tuple[int, int] | None:
-        """First row of the bump and the row after its last one; None while rows are missing."""
+    def _find_reach(
+        self, node: int, sign: int, trigger: int, done: int, *, last: bool
+    ) -> tuple[int, int] | None:
+        """Finds the first row of the bump and the row after its last one; None while rows are missing."""
         low, high = max(trigger - _FARTHEST_BACK, done, 0), min(trigger + _LONGEST, self._recent.end)
-        inside = self._inside(node, sign, low, high)
+        inside = self._find_rows_inside(node, sign, low, high)
         back = np.flatnonzero(inside[: trigger - low + 1])[::-1]
         gaps = np.flatnonzero(-np.diff(back) > _BREAK_BACK + 1)
         begin = low + int(back[gaps[0]] if len(gaps) else back[-1])
@@ -285,25 +201,28 @@ class SpikeSearch:
             return None
         return begin, end
 
-    def _inside(self, node: int, sign: int, begin: int, end: int) -> Bools:
-        excess, limit = self._column("excess", node, begin, end), self._column("limit", node, begin, end)
+    def _find_rows_inside(self, node: int, sign: int, begin: int, end: int) -> Bools:
+        excess, limit = (
+            self._node_rows("excess", node, begin, end),
+            self._node_rows("limit", node, begin, end),
+        )
         return sign * excess > _SHARE * limit
 
-    def _column(self, name: str, node: int, begin: int, end: int) -> NDArray[Any]:
+    def _node_rows(self, name: str, node: int, begin: int, end: int) -> NDArray[Any]:
         return self._recent.rows(name, begin, end)[:, node]
 
-    def _spike(self, node: int, sign: int, begin: int, end: int) -> Spike:
+    def _cut_out_bump(self, node: int, sign: int, begin: int, end: int) -> Bump:
         first, after = max(begin - _BEFORE, 0), min(end + _FADING, self._recent.end)
-        own = {n: self._column(n, node, first, after) for n in ("excess", "oxygen", "lam", "age", "state")}
-        near = slice(max(begin - AROUND, 0), min(begin + AROUND, self._recent.end))
+        own = {n: self._node_rows(n, node, first, after) for n in ("excess", "oxygen", "lam", "age", "state")}
+        near = slice(max(begin - _NEIGHBOUR_ROWS, 0), min(begin + _NEIGHBOUR_ROWS, self._recent.end))
         excess = self._recent.rows("excess", near.start, near.stop)
         over = sign * excess > self._recent.rows("limit", near.start, near.stop)
         bumpy = (over[1:] & over[:-1]).any(axis=0)
         speed_from = max(begin - _SPEED_BACK, 0)
         common = self._recent.rows("common", near.start, min(begin + _COMMON_ON, self._recent.end))
-        cut_before = self._column("cut", node, max(begin - _CUT_BEFORE, 0), begin + 1)
-        cut_after = self._column("cut", node, begin, min(end + _CUT_AFTER, after))
-        return Spike(
+        cut_before = self._node_rows("cut", node, max(begin - _CUT_BEFORE, 0), begin + 1)
+        cut_after = self._node_rows("cut", node, begin, min(end + _CUT_AFTER, after))
+        return Bump(
             node=node,
             sign=sign,
             t=self._recent.rows("t", first, after),
@@ -311,10 +230,10 @@ class SpikeSearch:
             end=end - first,
             rpm=self._recent.rows("rpm", first, after),
             load=self._recent.rows("load", first, after),
-            valve_rpm=float(self._column("valve_rpm", node, begin, begin + 1)[0]),
-            valve_load=float(self._column("valve_load", node, begin, begin + 1)[0]),
-            limit=float(self._column("limit", node, begin, begin + 1)[0]),
-            noise=self._noise(node, begin),
+            valve_rpm=float(self._node_rows("valve_rpm", node, begin, begin + 1)[0]),
+            valve_load=float(self._node_rows("valve_load", node, begin, begin + 1)[0]),
+            limit=float(self._node_rows("limit", node, begin, begin + 1)[0]),
+            noise=self._measure_noise(node, begin),
             others=int(np.delete(bumpy, node).sum()),
             measuring=int(np.isfinite(excess).any(axis=0).sum()),
             after_cut=bool(cut_before.any()),
@@ -325,89 +244,134 @@ class SpikeSearch:
             common_rise=float(common.max()),
             stopping=bool((self._recent.rows("rpm", begin, after) < TURNING_RPM).any()),
             open_end=end == self._recent.end,
-            asked=bool(self._column("asked", node, begin, begin + 1)[0]),
+            asked=bool(self._node_rows("asked", node, begin, begin + 1)[0]),
             **own,
         )
 
-    def _noise(self, node: int, begin: int) -> float:
+    def _measure_noise(self, node: int, begin: int) -> float:
         low, high = max(begin - _QUIET, 0), max(begin - _BEFORE, 0)
-        t = (self._recent.rows("t", low, high) - self._column("age", node, low, high)) / 1e9
-        y = self._column("excess", node, low, high)
-        y = np.where(np.abs(y) < self._column("limit", node, low, high), y, np.nan)
+        t = (self._recent.rows("t", low, high) - self._node_rows("age", node, low, high)) / 1e9
+        y = self._node_rows("excess", node, low, high)
+        y = np.where(np.abs(y) < self._node_rows("limit", node, low, high), y, np.nan)
         fresh = np.concatenate([[True], np.diff(t) > GRID_NS / 2e9]) if len(t) else np.zeros(0, np.bool_)
         return noise_of(t[fresh], y[fresh])
 
 
-# ----------------------------------------------------------------------------------------------------
-# Speed held at its limit: what tells sparks left out from misfires where the engine control says nothing.
-#
-# A limiter leaves out sparks of the cylinders in turn, so several cylinders miss within a moment,
+CARRIED = 0.8
+"""Part of the noise of a reading that is still in the reading 10 ms later: typical of a lag of 85 ms with a
+part of white noise. Our choice: noise of another lag is weighed somewhat wrong, not lost."""
+
+_FEWEST_NOISE_SAMPLES = 30
+"""From fewer, the deviation is uncertain by more than a fifth (computed, as for `_QUIET`)."""
+
+
+def noise_of(t: Floats, y: Floats) -> float:
+    """Standard deviation of what each sample adds, from quiet readings, robust.
+
+    NaN from fewer than `_FEWEST_NOISE_SAMPLES`.
+    """
+    new = y[1:] - CARRIED ** (np.diff(t) / 0.010) * y[:-1]
+    new = new[np.isfinite(new)]
+    return robust_deviation(new) if len(new) >= _FEWEST_NOISE_SAMPLES else np.nan
+
+
+# Speed held at its limit: this distinguishes omitted sparks from misfires where the engine control does not
+# report the cut. A limiter omits sparks of the cylinders in turn, so several cylinders miss within a moment,
 # and speed stops rising, or saws. A worn plug does neither (common practice, no source).
-# ----------------------------------------------------------------------------------------------------
 
 _TOP_SHARE = 0.985
+"""Part of the highest speed so far that counts as highest. Our choice: teeth of 1.5 % below the limit are
+usual where a limiter omits sparks."""
+
 _STILL_SHARE = 0.3
-_RISING_RPM_S, _SAW_RPM, _SAW_RATIO = 100.0, 10.0, 3.0
-_FEWEST_ROWS = 15
-_SEEN_LATE_ROWS = 20  # by so much the readings are behind the speed
+"""Part of its former slope below which speed has stopped rising. Our choice: a gear change or a hill changes
+the slope less within a third of a second."""
+
+_RISING_RPM_S = 100.0
+"""Slope from which speed counts as rising. Our choice: an engine that idles or cruises stays below."""
+
+_SAW_RPM, _SAW_RATIO = 10.0, 3.0
+"""Scatter of speed about its line from which it saws, and how many times the scatter before. Our choice:
+cyclic variation stays below."""
+
+_FEWEST_LINE_ROWS = 15
+"""Rows that a line of speed needs. Our choice: 0.15 s hold a cycle above 800 rpm."""
+
+_SEEN_LATE_ROWS = 20
+"""Rows by which readings are later than speed: the lag of a usual sensor and the way of the gas, 0.2 s."""
+
 _OTHERS_SHARE, _COMMON_RISE = 0.25, 1.0
+"""Part of the other nodes with bumps, or oxygen percent of common movement, that show that several cylinders
+miss. Our choice: one worn plug makes neither."""
 
 
-def at_limit(spike: Spike) -> bool:
-    """Speed is the highest so far, and has just stopped rising or begun to saw."""
-    begins = max(spike.speed_at - _SEEN_LATE_ROWS, 0)
-    before, during = spike.speed[:begins], spike.speed[begins:]
-    if min(len(before), len(during)) < _FEWEST_ROWS or not np.isfinite(spike.speed).all():
+def at_limit(bump: Bump) -> bool:
+    """True where speed is the highest so far, and has just stopped rising or begun to saw."""
+    begins = max(bump.speed_at - _SEEN_LATE_ROWS, 0)
+    before, during = bump.speed[:begins], bump.speed[begins:]
+    if min(len(before), len(during)) < _FEWEST_LINE_ROWS or not np.isfinite(bump.speed).all():
         return False
-    (rise, rough), (rise_now, rough_now) = _line(before), _line(during)
-    top = spike.speed.max() >= _TOP_SHARE * spike.top_rpm
+    (rise, rough), (rise_now, rough_now) = _fit_line(before), _fit_line(during)
+    top = bump.speed.max() >= _TOP_SHARE * bump.top_rpm
     stopped = rise > _RISING_RPM_S and rise_now < _STILL_SHARE * rise
     saws = rough_now > max(_SAW_RPM, _SAW_RATIO * rough) and rise_now < _RISING_RPM_S
     return bool(top and (stopped or saws))
 
 
-def sparks_left_out(spike: Spike) -> bool:
-    """Other cylinders miss too, one by one or all a little, at the limit of speed."""
-    others = spike.others >= max(2, _OTHERS_SHARE * spike.measuring)
-    return (others or spike.common_rise > _COMMON_RISE) and at_limit(spike)
+def sparks_left_out(bump: Bump) -> bool:
+    """True where other cylinders miss too, one by one or all a little, at the limit of speed."""
+    others = bump.others >= max(2, _OTHERS_SHARE * bump.measuring)
+    return (others or bump.common_rise > _COMMON_RISE) and at_limit(bump)
 
 
-def _line(rpm: Floats) -> tuple[float, float]:
-    """Slope in rpm a second, and standard deviation about the straight line."""
+def _fit_line(rpm: Floats) -> tuple[float, float]:
+    """Gives the slope in rpm a second, and the standard deviation about the straight line."""
     t = np.arange(len(rpm)) / 100.0
     slope, level = np.polyfit(t, rpm, 1)
     return float(slope), float(np.std(rpm - slope * t - level))
 
 
-# ----------------------------------------------------------------------------------------------------
-# EventStage that all cylinders share: fuel supply, not one cylinder.
-#
-# What the target asks for is taken off already where it is known. Where it is not, a common
-# movement counts only while speed and load stand still. Cuts, tips and the first seconds of a
-# running engine are not looked at here.
-# ----------------------------------------------------------------------------------------------------
+# Bumps of all cylinders: the fuel supply, not one cylinder. What the target explains is subtracted already
+# where the target is known. Where it is not, a common movement counts only while speed and load stand still.
+# Cuts, tips and the first seconds of a running engine are excluded.
 
-_LIMIT = 1.2
+_COMMON_LIMIT = 1.2
 """Oxygen percent, about 0.05 lambda: common noise of several cylinders is far below (common practice,
 no source)."""
 
-_STEADY_RPM, _STEADY_LOAD, _TIP_LOAD = 200.0, 5.0, 10.0
+_STEADY_RPM, _STEADY_LOAD = 200.0, 5.0
+"""Movement of speed and load within which the target of an unknown map stays the same. Our choice: at most
+half the usual distance between two points of a fuel map."""
+
+_TIP_LOAD = 10.0
+"""Movement of load that makes a tip, whose excursion is measured elsewhere. Our choice: less is not felt as
+a tip."""
+
 _OPEN_LOAD = 50.0
-_CUT_ROWS, _INTO_CUT_ROWS, _START_ROWS = 50, 35, 300
+"""Load above which the throttle counts as open. Our choice: overrun and idle stay far below."""
+
+_CUT_ROWS = 50
+"""Rows excluded after a cut. Our choice: half a second, in which many engine controls enrich on purpose."""
+
+_INTO_CUT_ROWS = 35
+"""Rows that the way into a cut may take. Our choice: 0.35 s, the lag of a slow sensor and a cycle."""
+
+_START_ROWS = 300
+"""Rows excluded after the readings begin. Our choice: three seconds of start enrichment."""
 
 
 class CommonSearch:
-    """A stage: settled rows in, bumps of the common movement out, as those of one node numbered 0."""
+    """A stage: settled rows in, bumps of the common movement out, as bumps of a node numbered 0."""
 
     def __init__(self, fuel: Fuel) -> None:
         self._fuel = fuel
-        self._search = SpikeSearch(1)
+        self._search = BumpSearch(1)
         self._since_cut = self._since_start = 0
 
-    def feed(self, settled: Settled, cut: Bools) -> list[Spike]:
-        """The common bumps that are complete and nothing else explains."""
+    def feed(self, settled: Settled, cut: Bools) -> list[Bump]:
+        """Gives the common bumps that are complete and that nothing else explains."""
         rows = settled.rows
-        unfit = self._unfit(rows["reading"], np.asarray(cut.any(axis=1)))
+        unfit = self._find_unfit_rows(rows["reading"], np.asarray(cut.any(axis=1)))
         reading = rows["reading"][:, None]
         columns = {
             "t": rows["t"],
@@ -423,49 +387,53 @@ class CommonSearch:
         }
         common = np.where(unfit, np.nan, settled.common)[:, None]
         one = Settled(
-            columns, common, np.full_like(common, _LIMIT), settled.common, settled.moved, settled.last
+            columns, common, np.full_like(common, _COMMON_LIMIT), settled.common, settled.moved, settled.last
         )
         found = self._search.feed(one, unfit[:, None])
         if settled.last:
             self._since_cut = self._since_start = 0
-        return [s for s in found if not _of_cut(s) and (_unexplained(s) or (s.sign > 0 and at_top_speed(s)))]
+        return [
+            s
+            for s in found
+            if not _belongs_to_cut(s) and (_is_unexplained(s) or (s.sign > 0 and at_top_speed(s)))
+        ]
 
-    def _unfit(self, reading: Floats, cut: Bools) -> Bools:
-        """Rows in a cut or soon after it, and rows of an engine that has just begun to be read."""
-        unfit, self._since_cut = _soon_after(cut, self._since_cut, _CUT_ROWS)
-        early, self._since_start = _soon_after(np.isnan(reading), self._since_start, _START_ROWS)
+    def _find_unfit_rows(self, reading: Floats, cut: Bools) -> Bools:
+        """Marks rows in a cut or soon after it, and the first rows in which the engine runs."""
+        unfit, self._since_cut = _find_rows_soon_after(cut, self._since_cut, _CUT_ROWS)
+        early, self._since_start = _find_rows_soon_after(np.isnan(reading), self._since_start, _START_ROWS)
         return unfit | early
 
 
-def at_top_speed(spike: Spike) -> bool:
-    """The engine is held at its limit of speed, with the throttle open all along."""
-    load = spike.load[: spike.begin + _INTO_CUT_ROWS]
-    return at_limit(spike) and bool(
-        np.median(load) > _OPEN_LOAD and load[: spike.begin + 1].min() > _OPEN_LOAD
-    )
+def at_top_speed(bump: Bump) -> bool:
+    """True where the engine is held at its limit of speed, with the throttle open all the time."""
+    load = bump.load[: bump.begin + _INTO_CUT_ROWS]
+    return at_limit(bump) and bool(np.median(load) > _OPEN_LOAD and load[: bump.begin + 1].min() > _OPEN_LOAD)
 
 
-def _unexplained(spike: Spike) -> bool:
-    """Neither the throttle nor, where no target is known, the operating point moved."""
-    if not np.isfinite(spike.load).all() or not np.isfinite(spike.rpm).all():
+def _is_unexplained(bump: Bump) -> bool:
+    """True where neither the throttle nor, without a known target, the operating point moved."""
+    if not np.isfinite(bump.load).all() or not np.isfinite(bump.rpm).all():
         return False
-    rpm, load = np.ptp(spike.rpm[: spike.end]), np.ptp(spike.load[: spike.end])
-    return bool(load < _TIP_LOAD and (spike.asked or (load < _STEADY_LOAD and rpm < _STEADY_RPM)))
+    rpm, load = np.ptp(bump.rpm[: bump.end]), np.ptp(bump.load[: bump.end])
+    return bool(load < _TIP_LOAD and (bump.asked or (load < _STEADY_LOAD and rpm < _STEADY_RPM)))
 
 
-def _of_cut(spike: Spike) -> bool:
-    """A cut is just over, or the bump is no more than the way into one.
+def _belongs_to_cut(bump: Bump) -> bool:
+    """True where a cut is just over, or the bump is only the way into one.
 
-    What stands behind a cut bends the slow level before it upwards, and readings then seem to grow
-    richer up to the cut.
+    The readings after a cut raise the slow level before it, so readings seem to become richer up to the cut.
     """
-    rows = spike.excess[spike.begin : spike.end]
-    after_peak = len(rows) if spike.sign > 0 else len(rows) - int(np.nanargmin(rows))
-    return spike.after_cut or (spike.before_cut and after_peak < _INTO_CUT_ROWS)
+    rows = bump.excess[bump.begin : bump.end]
+    after_peak = len(rows) if bump.sign > 0 else len(rows) - int(np.nanargmin(rows))
+    return bump.after_cut or (bump.before_cut and after_peak < _INTO_CUT_ROWS)
 
 
-def _soon_after(trouble: Bools, before: int, rows: int) -> tuple[Bools, int]:
-    """Rows at most that many after the last trouble; the carry counts down from the last row."""
+def _find_rows_soon_after(trouble: Bools, before: int, rows: int) -> tuple[Bools, int]:
+    """Marks rows at most `rows` after the last trouble, and counts the rows still to mark after the end.
+
+    before  that count from the block before
+    """
     at = np.arange(1, len(trouble) + 1)
     until = np.maximum.accumulate(np.concatenate([[before], np.where(trouble, at + rows, 0)]))
     return at <= until[1:], max(int(until[-1]) - len(trouble), 0)

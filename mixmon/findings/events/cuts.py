@@ -1,11 +1,13 @@
-"""Fuel cuts and spark cuts: what the engine control says, and what the gas says where it says nothing.
+"""Fuel cuts and spark cuts: as the engine control reports them, or inferred from the gas where it does not.
 
-Gas near air means that fuel was cut; a misfire never gets there, because its fuel vapour takes
-up part of the oxygen. The engine must have burnt before: air in the pipes of an engine that is
-starting or stopping is no cut. For sensors whose range ends before air, all of them at the end of
-their range with the throttle shut is a cut too.
+Way: settled rows -> where each node is in a cut -> cuts under way, joined over short breaks -> events.
 
-Kept: the state of the latches, and the cut under way.
+Gas near air means that fuel was cut; a misfire never reaches it, because its fuel vapour takes up part of
+the oxygen. For sensors whose range ends before air, most of them at the lean end with the throttle shut is
+a cut too.
+
+Invariants: the engine must have burnt before, because air in the pipes of an engine that starts or stops is
+no cut. A spark cut is never inferred here (see `bumps`). State kept: the latches, and the cuts under way.
 """
 
 from __future__ import annotations
@@ -23,22 +25,32 @@ from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.validity import Delay, delayed, latch
 
-AIR_PERCENT = 16.0
-"""Oxygen above which gas is called air: the highest apparent oxygen of unburnt charges is 13 to 15
+CUT_AIR_PERCENT = 16.0
+"""Oxygen above which gas counts as air in a cut: the highest apparent oxygen of unburnt charges is 13 to 15
 percent (computed, vapour a third as quick as oxygen), air less water is 19.7 to 20.9."""
 
 _BURNT_PERCENT = 6.0
+"""Oxygen below which the engine has burnt: lambda 1.4 (computed). Our choice: few engines run leaner."""
+
 _AIR_ROWS_NS = 2 * GRID_NS
+"""Time for which gas must be air. Our choice: two rows, so that one wrong sample is no cut."""
+
 _SHUT_PERCENT = 5.0
+"""Opening below which the throttle counts as shut. Our choice: it leaves room for a stop that reads high."""
+
 _MOST = 0.6
+"""Part of the measuring nodes that must be at the lean end. Our choice: some may be slower, or fail."""
+
 _BREAK_ROWS = 30
+"""Rows without a cut that end one. Our choice: 0.3 s, so that a cut that comes and goes is one event."""
+
 _CLIMB = 1.55
-"""Lags that a reading needs from burnt gas to AIR_PERCENT: ln(23.6 / 4.7), computed."""
+"""Lags that a reading needs from burnt gas to CUT_AIR_PERCENT: ln(23.6 / 4.7), computed."""
 
 
 @dataclass(slots=True)
-class _Cut:
-    """A cut under way, its rows put together as they come."""
+class _OpenCut:
+    """A cut under way, to which rows are added as they come."""
 
     kind: Kind
     begin: int
@@ -55,7 +67,7 @@ class _Cut:
     measuring: Bools = field(default_factory=lambda: np.zeros(0, np.bool_))
 
     def grow(self, rows: Table, active: Bools, told: Bools) -> None:
-        """Takes rows in which it is on."""
+        """Adds rows in which the cut is on."""
         last = np.flatnonzero(told.any(axis=1))
         if len(last) or not self.told:
             self.end = int(rows["t"][last[-1] if len(last) else -1]) + GRID_NS
@@ -73,7 +85,7 @@ class _Cut:
 
 
 class CutWatch:
-    """A stage: settled rows in; where cuts are, bool[k, n], and the cuts that are over."""
+    """A stage: settled rows in; where cuts are, bool[k, n], and the cuts that are over, out."""
 
     def __init__(
         self, cylinders: Sequence[tuple[int, ...]], banks: dict[str, tuple[int, ...]], lag_s: float
@@ -85,29 +97,29 @@ class CutWatch:
         n = len(self._cylinders)
         self._armed, self._air = np.zeros(n, np.bool_), np.zeros(n, np.bool_)
         self._delay: Delay | None = None
-        self._open: dict[Kind, _Cut] = {}
+        self._open: dict[Kind, _OpenCut] = {}
 
     def feed(self, settled: Settled) -> tuple[Bools, list[Event]]:
-        """Where fuel or spark is cut, and the cuts that have ended."""
+        """Marks where fuel or spark is cut, and gives the cuts that have ended."""
         rows = settled.rows
-        air = self._airy(rows)
+        air = self._find_air(rows)
         found: list[Event] = []
         for kind, active, told in (
             (Kind.FUEL_CUT, air, rows["fuel_cut"]),
             (Kind.SPARK_CUT, rows["spark_cut"], rows["spark_cut"]),
         ):
-            found += self._follow(kind, rows, active, told)
+            found += self._follow_cut(kind, rows, active, told)
         if settled.last:
-            found += [event for cut in self._open.values() for event in self._event(cut)]
+            found += [event for cut in self._open.values() for event in self._make_events(cut)]
             self._restart()
         return air | rows["spark_cut"], found
 
-    def _airy(self, rows: Table) -> Bools:
-        """Where the gas is air, or the control says that it will be."""
+    def _find_air(self, rows: Table) -> Bools:
+        """Marks where the gas is air, or the engine control reports a fuel cut."""
         x, t = rows["oxygen"], rows["t"]
         turning = ~(rows["rpm"] < TURNING_RPM)[:, None]
         armed = latch((x < _BURNT_PERCENT) & turning, np.broadcast_to(~turning, x.shape), self._armed)
-        high, _, self._delay = delayed(x >= AIR_PERCENT, t, _AIR_ROWS_NS, 0, before=self._delay)
+        high, _, self._delay = delayed(x >= CUT_AIR_PERCENT, t, _AIR_ROWS_NS, 0, before=self._delay)
         told = rows["fuel_cut"]
         on = (high | told | self._all_at_limit(rows)) & armed & turning
         air = latch(on, ~(x >= _BURNT_PERCENT) & ~told | ~armed | ~turning, self._air)
@@ -116,14 +128,14 @@ class CutWatch:
 
     @staticmethod
     def _all_at_limit(rows: Table) -> Bools:
-        """Nodes at the lean end of their range, where most are and the throttle is shut."""
+        """Marks nodes at the lean end of their range, where most are and the throttle is shut."""
         at_limit = rows["state"] == SampleState.AT_LEAN_LIMIT
         count, measuring = at_limit.sum(axis=1), np.isfinite(rows["oxygen"]).sum(axis=1)
         most = (count >= 2) & (count >= _MOST * measuring) & (rows["throttle"] < _SHUT_PERCENT)
         return np.asarray(at_limit & most[:, None])
 
-    def _follow(self, kind: Kind, rows: Table, active: Bools, told: Bools) -> Iterator[Event]:
-        """Cuts of one kind that end in these rows; the one under way is kept."""
+    def _follow_cut(self, kind: Kind, rows: Table, active: Bools, told: Bools) -> Iterator[Event]:
+        """Gives the cuts of one kind that end in these rows, and keeps the one under way."""
         any_on: Bools = np.asarray(active.any(axis=1))
         if not any_on.any() and kind not in self._open:
             return
@@ -133,19 +145,19 @@ class CutWatch:
             cut = self._open.get(kind)
             if any_on[begin]:
                 if cut is None:
-                    cut = self._open[kind] = self._begun(kind, piece, active[begin:end], told[begin])
+                    cut = self._open[kind] = self._begin_cut(kind, piece, active[begin:end], told[begin])
                 cut.grow(piece, active[begin:end], told[begin:end])
             elif cut is not None:
                 cut.stopped |= bool((piece["rpm"][: _BREAK_ROWS - cut.quiet] < TURNING_RPM).any())
                 cut.quiet += end - begin
                 if cut.quiet >= _BREAK_ROWS:
                     del self._open[kind]
-                    yield from self._event(cut)
+                    yield from self._make_events(cut)
 
-    def _begun(self, kind: Kind, rows: Table, active: Bools, told: Bools) -> _Cut:
+    def _begin_cut(self, kind: Kind, rows: Table, active: Bools, told: Bools) -> _OpenCut:
         node = int(np.argmax(active[0]))
         seen_late = 0 if told.any() else self._climb_ns
-        return _Cut(
+        return _OpenCut(
             kind=kind,
             begin=int(rows["t"][0]) - seen_late,
             rpm=float(rows["valve_rpm"][0, node]),
@@ -154,8 +166,8 @@ class CutWatch:
             measuring=np.zeros(len(self._cylinders), np.bool_),
         )
 
-    def _event(self, cut: _Cut) -> list[Event]:
-        """The cut as an event; none for an engine that came to a stop."""
+    def _make_events(self, cut: _OpenCut) -> list[Event]:
+        """Gives the cut as an event; none for an engine that came to a stop."""
         if cut.stopped and not cut.told:
             return []
         on = cut.nodes & cut.measuring if (cut.nodes & cut.measuring).any() else cut.nodes

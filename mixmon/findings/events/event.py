@@ -1,4 +1,4 @@
-"""One thing that happened, with what speaks for it."""
+"""What an event is: its kind, when and where it happened, and the evidence for it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from enum import StrEnum
 
 
 class Kind(StrEnum):
-    """What happened. The values are the words shown and written."""
+    """What happened. The values stand in JSON and on the screens."""
 
     MISFIRE = "misfire"
     LEAN_EXCURSION = "lean excursion"
@@ -23,24 +23,40 @@ class Kind(StrEnum):
 
 
 NOT_FUELLING = frozenset({Kind.MISFIRE, Kind.SPARK_CUT, Kind.FUEL_CUT})
-"""Readings around these say nothing about the fuel that a cylinder needs."""
+"""Kinds around which readings say nothing about the fuel that a cylinder needs."""
+
+
+class MisfireShape(StrEnum):
+    """How the missed cycles of a misfire follow each other: evidence `shape`."""
+
+    SINGLE = "single"
+    BURST = "burst"
+    ON_AND_OFF = "on and off"
+
+
+class DropOut(StrEnum):
+    """Why a sensor that is not warming gives nothing to use: evidence `why`."""
+
+    NO_VALUE = "no value"
+    STANDS_STILL = "the value stands still"
+
 
 Value = float | int | str | bool | None | tuple[float | int | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One event of one node, of several, or of all.
+    """One event of one node, of several nodes, or of all.
 
-    t            ns: the first moment at which the readings show it, sensor lag taken off; for a
+    t            ns: the first moment at which the readings show it, less the sensor's lag; for a
                  silent node, its last sample
     nodes        indices of the nodes concerned
-    cylinders    theirs
-    all_nodes    True where it is the engine's and not a cylinder's
+    cylinders    their cylinders
+    all_nodes    True for an event of the engine, False for one of single cylinders
     peak_lambda  reading furthest from what was expected; NaN where there is none
-    duration_ns  how long
+    duration_ns  length, ns
     rpm, load    when the gas left the valve; NaN where not known
-    evidence     what speaks for the kind, by name; numbers with their units in the name
+    evidence     the reasons for the kind, by name; numbers with their units in the name
     """
 
     t: int
@@ -56,10 +72,10 @@ class Event:
 
     @property
     def end(self) -> int:
-        """The moment at which it is over, ns."""
+        """Moment at which the event is over, ns."""
         return self.t + self.duration_ns
 
 
 def in_order(event: Event) -> tuple[int, tuple[int, ...], str]:
-    """A key that sorts events by time, then by node."""
+    """Gives a key that sorts events by time, then by node."""
     return (event.t, event.nodes, event.kind)

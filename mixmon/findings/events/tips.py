@@ -1,10 +1,16 @@
-"""Tip-ins and tip-outs: the throttle moved quickly and held, and what each cylinder's mixture made of it.
+"""Tip-ins and tip-outs: the throttle moves quickly and is held, and the mixture of each cylinder deviates.
 
-How it works: a tip begins where the opening has moved by `least_move` within a quarter of a second.
-When it has been held for three seconds, or when it moves again, the rows around it are measured
-(`tip_trace`, `tip_measures`). Moves that are not held for `_SHORTEST_ROWS` are counted only.
+    rows -> TipStage (where the throttle moves) -> tip_trace (excursion of each node) -> measures -> Tip
+    tips -> group -> repeats of the same tip, averaged
 
-Kept: the opening of the last quarter second, tips whose rows are not all there yet, and the rows.
+Wants: cylinders are compared by their fuel, not by their sensors; so all sensors are made equally slow.
+
+Way: a tip begins where the opening has moved by `least_move` within a quarter of a second. When it has
+been held for three seconds, or when it moves again, the rows around it are measured. Moves that are not
+held for `_SHORTEST_ROWS` are only counted.
+
+Invariants: a tip is measured once, from rows of one stretch; tips leave in order of time. State kept: the
+opening of the last quarter second, tips whose rows are not complete, and the rows of some seconds.
 """
 
 from __future__ import annotations
@@ -16,6 +22,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from mixmon.arrays import Bools, Floats, Ints
+from mixmon.findings.events.event import Kind
 from mixmon.findings.lags import Lags, OnlineLags
 from mixmon.findings.stage import StretchStage, run_through
 from mixmon.findings.stats import student_t95
@@ -29,145 +36,299 @@ from mixmon.mixture.recent import Recent
 from mixmon.mixture.validity import latch
 from mixmon.session.model import Session
 
-# ----------------------------------------------------------------------------------------------------
-# What the mixture of each cylinder does after a tip, all sensors made equally slow.
-#
-# A slow sensor shows a smaller and later excursion than a quick one of the same gas: compared as
-# they are, two such cylinders differ although their fuel does not. Making the slow one quick would
-# raise its noise. So each quicker one is made as slow as the slowest, in the oxygen balance, in
-# which sensors are linear:
-#
-# (1 + tau_j s) / (1 + tau s) = r + (1 - r) / (1 + tau s),  r = tau_j / tau <= 1,
-#
-# which raises no frequency. For a sensor whose lag differs between lean-going and rich-going
-# readings the way of the reading is scaled by r of its direction, u = sum of r dx, and the result
-# is u + (x - u) / (1 + tau s); with one r this is the same.
-#
-# The excursion is what remains when the expected path is taken away: the target when the gas left
-# its valve, times what this cylinder stands off it before the tip, going over into what it stands
-# off it once it has settled, lagged the same.
-# ----------------------------------------------------------------------------------------------------
+_MOVE_LOOK_ROWS = 25
+"""Rows within which the throttle must move: a quarter of a second (common practice, no source)."""
 
-LEVEL_ROWS = 50
-"""Rows before the tip, and at the end, that tell where a cylinder stands."""
+_REST = 5.0
+"""Percent within `_MOVE_LOOK_ROWS` below which the opening is at rest. Our choice: a foot is no steadier."""
 
-_DIRECTION_ROWS = 6
-"""A reading rises where it is above what it was so long ago: noise changes its mind less often."""
+_STEADY = 10.0
+"""Percent around the new opening that count as holding it. Our choice: twice `_REST`."""
 
-_BEFORE_SHARE, _AFTER_SHARE = 0.8, 0.9
+_NOISE = 2.0
+"""Percent that the opening scatters at rest. Our choice: the tip begins after the last row within it."""
+
+_SETTLE_ROWS = (40, 60)
+"""Rows after the beginning whose median is the new opening. Our choice: 0.4 s, when the quickest and the
+slowest tips have arrived."""
+
+_LONGEST_TIP_ROWS, _SHORTEST_ROWS = 300, 120
+"""Rows that are measured at most and at least. Our choice: after three seconds the wall film has settled;
+in less than 1.2 s a slow sensor has not."""
+
+_ROWS_BEFORE_TIP = 200
+"""Rows before the tip that are lagged too. Our choice: two seconds, in which the start of the lags fades."""
+
+_SAME_OPENING, _SAME_RPM = 10.0, 300.0
+"""Percent and rpm within which two tips repeat each other. Our choice: as closely as a driver repeats one."""
+
+
+@dataclass(frozen=True, slots=True)
+class TipRules:
+    """What counts as a tip.
+
+    least_move  percent of opening within `_MOVE_LOOK_ROWS` (common practice, no source)
+    """
+
+    least_move: float = 25.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class TipRows:
-    """k rows around a tip, n nodes.
+class Tip:
+    """One tip and what followed, n nodes.
 
-    onset     row at which the throttle begins to move
-    valid     bool[k, n]
-    oxygen    float64[k, n]  percent
-    target    float64[k, n]  lambda when the gas left its valve; NaN where not known
-    at_valve  float64[k, n]  opening then, percent
+    kind           `TIP_IN` or `TIP_OUT`
+    t              when the throttle began to move, ns
+    from_opening, to_opening   percent
+    rate           percent a second, while it moved
+    from_rpm, to_rpm   speed at the beginning and at the end of what was looked at
+    seconds        how long the new opening was looked at
+    lag_s          lag to which all sensors were brought
     """
 
-    onset: int
-    valid: Bools
-    oxygen: Floats
-    target: Floats
-    at_valve: Floats
+    kind: Kind
+    t: int
+    from_opening: float
+    to_opening: float
+    rate: float
+    from_rpm: float
+    to_rpm: float
+    seconds: float
+    lag_s: float
+    trace: TipTrace
+    measures: tuple[TipMeasure | None, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class TipTrace:
-    """From the onset's `LEVEL_ROWS` before on, k rows of n nodes, 100 a second.
+class TipGroup:
+    """Repeats of the same tip: indices of the tips, and the measures of their mean, one a node."""
 
-    excursion    float64[k, n]  lambda less what is expected; NaN for nodes that could not be judged
-    over_target  float64[k, n]  lambda less target, equally lagged; NaN where no target is known
-    arrival      int64[n]       row at which the gas of the new opening reaches the sensor
+    tips: tuple[int, ...]
+    measures: tuple[Repeated | None, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TipReview:
+    """All tips of a run in order of time, and those that repeat each other.
+
+    too_short   moves that were not held, or came while the last one had not settled
+    unjudged    tips in which no cylinder was valid throughout, such as into a fuel cut
     """
 
-    excursion: Floats
-    over_target: Floats
-    arrival: Ints
+    tips: tuple[Tip, ...]
+    groups: tuple[TipGroup, ...]
+    too_short: int
+    unjudged: int
 
 
-def equalised(oxygen: Floats, lag_s: Floats, slowest_s: float) -> Floats:
-    """Each column as a sensor with the lag `slowest_s` would have shown it, float64[k, n].
+class TipStage(StretchStage[Tip]):
+    """Finds tips and measures them as soon as their rows are complete.
 
-    lag_s  float64[2, n]  lean-going and rich-going lag of the columns, none longer than that
+    too_short, unjudged   counted so far; see `TipReview`
+
+    Args:
+        session: whose nodes the rows are of.
+        fuel: as burnt, for the way between lambda and oxygen balance.
+        lag_s: sensor lag for all cylinders or by cylinder; see `assumed_lag`.
+        rules: what counts as a tip.
+        learnt: in place of `lag_s`: lags to which the caller feeds each block before this stage.
     """
-    if slowest_s <= 0.0:
-        return oxygen
-    lean, rich = lag_s / slowest_s
-    before = np.concatenate([oxygen[:1].repeat(_DIRECTION_ROWS, axis=0), oxygen])[: len(oxygen)]
-    share = np.where(oxygen >= before, lean, rich)
-    quick = np.cumsum(share * np.diff(oxygen, axis=0, prepend=oxygen[:1]), axis=0)
-    quick += lean * oxygen[:1]
-    return np.asarray(quick + _lagged(oxygen - quick, slowest_s))
+
+    def __init__(
+        self,
+        session: Session,
+        fuel: Fuel,
+        lag_s: Lags | None = None,
+        rules: TipRules | None = None,
+        learnt: OnlineLags | None = None,
+    ) -> None:
+        self._fuel, self._rules = fuel, rules or TipRules()
+        self._lags = OnlineLags(session.chain.nodes, lag_s) if learnt is None else learnt
+        self._opening = Opening(session.axes)
+        self.too_short = self.unjudged = 0
+        super().__init__()
+
+    def _restart(self) -> None:
+        self._recent = Recent()
+        self._look = np.full(_MOVE_LOOK_ROWS, np.nan)
+        self._moving = {Kind.TIP_IN: False, Kind.TIP_OUT: False}
+        self._begun: list[tuple[int, Kind]] = []
+
+    def _feed_rows(self, block: CylinderBlock) -> list[Tip]:
+        opening = self._opening.now(block)
+        self._note_moves(opening)
+        unknown, nowhere = np.full(len(block), np.nan), np.full(block.lam.shape, np.nan)
+        columns = {
+            "t": block.t,
+            "opening": opening,
+            "rpm": block.now.get("rpm", unknown),
+            "valid": block.state == SampleState.VALID,
+            "oxygen": block.oxygen,
+            "target": block.shifted.get("target", nowhere),
+            "at_valve": self._opening.at_valve(block),
+        }
+        self._recent.add(columns, len(block))
+        done = self._complete_tips(self._recent.end - _MOVE_LOOK_ROWS - 1)
+        oldest = min([self._recent.end - _MOVE_LOOK_ROWS, *(row for row, _ in self._begun)])
+        self._recent.forget(oldest - _ROWS_BEFORE_TIP)
+        return done
+
+    def flush(self) -> list[Tip]:
+        """Gives the tips under way, as far as their rows go; nothing follows them."""
+        done = self._complete_tips(None)
+        self._begun = []
+        return done
+
+    def _note_moves(self, opening: Floats) -> None:
+        """Notes the rows at which the throttle begins to move."""
+        long = np.concatenate([self._look, opening])
+        self._look = long[-_MOVE_LOOK_ROWS:]
+        if np.ptp(long) < _REST:
+            self._moving = {Kind.TIP_IN: False, Kind.TIP_OUT: False}
+            return
+        looks = sliding_window_view(long, _MOVE_LOOK_ROWS + 1)
+        low, high = looks.min(axis=1), looks.max(axis=1)
+        rest = ~(high - low >= _REST)
+        moves = {Kind.TIP_IN: opening - low, Kind.TIP_OUT: high - opening}
+        for kind, move in moves.items():
+            moving = latch(move >= self._rules.least_move, rest, self._moving[kind])
+            begins = np.flatnonzero(moving & ~np.concatenate([[self._moving[kind]], moving[:-1]]))
+            self._moving[kind] = bool(moving[-1])
+            for row in begins.tolist():
+                away = looks[row] - low[row] if kind == Kind.TIP_IN else high[row] - looks[row]
+                still = int(np.flatnonzero(away <= _NOISE)[-1])
+                self._begun.append((self._recent.end + row - _MOVE_LOOK_ROWS + still, kind))
+        self._begun.sort()
+
+    def _complete_tips(self, known: int | None) -> list[Tip]:
+        """Measures the tips whose rows are complete.
+
+        known  row before which all moves have been found; None where no row follows
+        """
+        done = []
+        while self._begun:
+            onset, kind = self._begun[0]
+            limit = onset + _LONGEST_TIP_ROWS
+            end = min([limit, self._recent.end, *(row for row, _ in self._begun[1:2])])
+            if known is not None and limit > known:
+                break
+            del self._begun[0]
+            tip = self._judge_tip(onset, kind, end)
+            if tip is not None:
+                done.append(tip)
+        return done
+
+    def _judge_tip(self, onset: int, kind: Kind, end: int) -> Tip | None:
+        """Measures the tip over the rows for which its new opening is held; None where that fails."""
+        before = self._recent.rows("opening", max(onset - 2 * LEVEL_ROWS, 0), onset)
+        after = self._recent.rows("opening", onset, end)
+        came, to = _median_or_nan(before[-LEVEL_ROWS:]), _median_or_nan(after[slice(*_SETTLE_ROWS)])
+        held = _count_held_rows(after, to)
+        steady = len(before) == 2 * LEVEL_ROWS and bool((np.abs(before - came) <= _STEADY).all())
+        if held < _SHORTEST_ROWS or not steady:
+            self.too_short += 1
+            return None
+        tip = self._measure_tip(onset, onset + held, kind, (came, to))
+        if all(one is None for one in tip.measures):
+            self.unjudged += 1
+            return None
+        return tip
+
+    def _measure_tip(self, onset: int, end: int, kind: Kind, from_to: tuple[float, float]) -> Tip:
+        first = max(onset - _ROWS_BEFORE_TIP, 0)
+        names = ("valid", "oxygen", "target", "at_valve")
+        rows = TipRows(onset - first, *(self._recent.rows(name, first, end) for name in names))
+        t = int(self._recent.rows("t", onset, onset + 1)[0])
+        assert self._stretch is not None
+        lag_s = self._lags.at(self._stretch, t)
+        trace = tip_trace(rows, from_to, lag_s, self._fuel)
+        rpm = self._recent.rows("rpm", onset, end)
+        return Tip(
+            kind=kind,
+            t=t,
+            from_opening=from_to[0],
+            to_opening=from_to[1],
+            rate=_opening_rate(self._recent.rows("opening", onset, onset + _SETTLE_ROWS[0]), from_to),
+            from_rpm=float(rpm[0]),
+            to_rpm=float(rpm[-1]),
+            seconds=(end - onset) * GRID_NS / 1e9,
+            lag_s=float(lag_s.max(initial=0.0)),
+            trace=trace,
+            measures=measures(trace),
+        )
 
 
-def tip_trace(rows: TipRows, from_to: tuple[float, float], lag_s: Floats, fuel: Fuel) -> TipTrace:
-    """The excursion of every node; lag_s float64[2, n], lean-going and rich-going.
+def _median_or_nan(x: Floats) -> float:
+    return float(np.median(x)) if len(x) else np.nan
 
-    from_to  opening before and after, percent
+
+def _count_held_rows(after: Floats, opening: float) -> int:
+    """Counts the rows at the new opening, once the throttle has had time to get there."""
+    first = _SETTLE_ROWS[0]
+    left = np.flatnonzero(~(np.abs(after[first:] - opening) <= _STEADY))
+    return len(after) if not len(left) else (first + int(left[0]) if left[0] else 0)
+
+
+def _opening_rate(opening: Floats, from_to: tuple[float, float]) -> float:
+    """Gives percent a second between a tenth and nine tenths of the way; rows limit its time to 20 ms."""
+    way = (opening - from_to[0]) / (from_to[1] - from_to[0])
+    rows = max(int(np.argmax(way >= 0.9)) - int(np.argmax(way >= 0.1)), 1)
+    return 0.8 * (from_to[1] - from_to[0]) / (rows * GRID_NS / 1e9)
+
+
+def group(tips: Sequence[Tip]) -> tuple[TipGroup, ...]:
+    """Groups tips of the same kind, openings and speed; gives groups of two and more."""
+    groups: list[list[int]] = []
+    for i, tip in enumerate(tips):
+        mates = next((g for g in groups if _is_repeat(tips[g[0]], tip)), None)
+        if mates is None:
+            groups.append([i])
+        else:
+            mates.append(i)
+    return tuple(TipGroup(tuple(g), repeated([tips[i].trace for i in g])) for g in groups if len(g) > 1)
+
+
+def _is_repeat(a: Tip, b: Tip) -> bool:
+    openings = max(abs(a.from_opening - b.from_opening), abs(a.to_opening - b.to_opening))
+    speeds = max(abs(a.from_rpm - b.from_rpm), abs(a.to_rpm - b.to_rpm))
+    return a.kind == b.kind and openings <= _SAME_OPENING and speeds <= _SAME_RPM
+
+
+def find_tips(
+    session: Session, fuel: Fuel, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None
+) -> TipReview:
+    """Finds all tips of a run.
+
+    Args:
+        session: as read.
+        fuel: as burnt.
+        blocks: its rows, such as a `Run`.
+        lag_s: sensor lag in seconds, for all cylinders or by cylinder.
+
+    Raises:
+        UsageError: an impossible lag.
     """
-    slowest = float(lag_s.max(initial=0.0))
-    seen = equalised(_held(rows.oxygen, rows.valid), lag_s, slowest)
-    target = np.where(np.isfinite(rows.target).all(axis=0), rows.target, 1.0)
-    way = np.clip((rows.at_valve - from_to[0]) / (from_to[1] - from_to[0]), 0.0, 1.0)
-    way = np.nan_to_num(way)
-    lam = lambda_from_oxygen(seen, fuel)
-    expected = np.exp(_off_target(rows.onset, lam, target, way)) * target
-    path = _lagged(oxygen_balance(expected, fuel), slowest)
-    first = rows.onset - LEVEL_ROWS
-    judged = _judged(rows)
-    aim = lambda_from_oxygen(_lagged(oxygen_balance(target, fuel), slowest), fuel)
-    known = judged & np.isfinite(rows.target).all(axis=0)
-    return TipTrace(
-        excursion=np.where(judged, lam - lambda_from_oxygen(path, fuel), np.nan)[first:],
-        over_target=np.where(known, lam - aim, np.nan)[first:],
-        arrival=np.argmax(way[rows.onset :] >= 0.5, axis=0) + LEVEL_ROWS,
-    )
+    stage = TipStage(session, fuel, lag_s)
+    tips = list(run_through(stage, blocks))
+    return TipReview(tuple(tips), group(tips), stage.too_short, stage.unjudged)
 
 
-def _off_target(onset: int, lam: Floats, target: Floats, way: Floats) -> Floats:
-    """How far each node stands off the target, in ln lambda, on its way from before to after."""
-    off = np.log(lam) - np.log(target)
-    before = off[onset - LEVEL_ROWS : onset].mean(axis=0)
-    after = off[-LEVEL_ROWS:].mean(axis=0)
-    return np.asarray(before + (after - before) * way)
-
-
-def _judged(rows: TipRows) -> Bools:
-    """Nodes that were valid nearly all the time, bool[n]."""
-    before = rows.valid[rows.onset - LEVEL_ROWS : rows.onset].mean(axis=0)
-    after = rows.valid[rows.onset :].mean(axis=0)
-    return np.asarray((before >= _BEFORE_SHARE) & (after >= _AFTER_SHARE))
-
-
-def _held(x: Floats, valid: Bools) -> Floats:
-    """The newest valid value of each column, the first one before there is any, 0 where none is."""
-    known = valid & np.isfinite(x)
-    row = np.where(known, np.arange(len(x))[:, None], -1)
-    row = np.maximum.accumulate(row, axis=0)
-    row = np.where(row < 0, np.argmax(known, axis=0), row)
-    held = np.take_along_axis(x, row, axis=0)
-    return np.where(known.any(axis=0), held, 0.0)
-
-
-def _lagged(oxygen: Floats, lag_s: float) -> Floats:
-    return FirstOrderLag(GRID_NS / 1e9, np.full(oxygen.shape[1], lag_s)).feed(oxygen)
-
-
-# ----------------------------------------------------------------------------------------------------
-# A tip in numbers, one set a cylinder: how far, how much, how long; and repeats taken together.
-# ----------------------------------------------------------------------------------------------------
+# A tip in numbers, one set a node: how far, how much, how long; and repeats averaged.
 
 BACK_WITHIN = 0.02
-"""In lambda: nearer to its own settled mixture a cylinder counts as come back."""
+"""Lambda from its own settled mixture within which a cylinder counts as back (common practice, no source)."""
 
 _STAYS_ROWS = 20
+"""Rows for which it must stay there. Our choice: 0.2 s, so that a crossing is no return."""
+
 _SMOOTH_ROWS = 5
+"""Rows of the mean in which peaks are found. Our choice: 50 ms, shorter than the lag of a quick sensor."""
+
 _FEWEST_REPEATS = 3
-_STEP_S = GRID_NS / 1e9
+"""Repeats from which an interval is given. Our choice: from two, its factor is 12.7 (Student's t)."""
+
+_ROW_S = GRID_NS / 1e9
+"""Seconds from row to row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,11 +368,11 @@ class Repeated:
 
 
 def measures(trace: TipTrace) -> tuple[TipMeasure | None, ...]:
-    """One for each node; None where it could not be judged."""
-    smooth = _smoothed(trace.excursion)
-    over = _smoothed(trace.over_target)
+    """Measures each node; None for one that could not be judged."""
+    smooth = _smooth_rows(trace.excursion)
+    over = _smooth_rows(trace.over_target)
     return tuple(
-        _measure(trace.excursion[:, j], smooth[:, j], over[:, j], int(trace.arrival[j]))
+        _measure_node(trace.excursion[:, j], smooth[:, j], over[:, j], int(trace.arrival[j]))
         if np.isfinite(smooth[:, j]).all()
         else None
         for j in range(smooth.shape[1])
@@ -219,40 +380,45 @@ def measures(trace: TipTrace) -> tuple[TipMeasure | None, ...]:
 
 
 def repeated(traces: Sequence[TipTrace]) -> tuple[Repeated | None, ...]:
-    """Repeats taken together, one for each node; None where it could not be judged in any.
+    """Averages repeats for each node; None for one that could not be judged in any.
 
-    The traces are cut to the shortest.
+    Cuts the traces to the shortest.
     """
     rows = min(len(trace.excursion) for trace in traces)
     excursions = np.array([trace.excursion[:rows] for trace in traces])
     over = np.array([trace.over_target[:rows] for trace in traces])
     arrival = np.rint(np.mean([trace.arrival for trace in traces], axis=0)).astype(np.int64)
-    together = measures(TipTrace(_mean_over(excursions), _mean_over(over), arrival))
+    together = measures(TipTrace(_mean_of_known(excursions), _mean_of_known(over), arrival))
     single = [measures(trace) for trace in traces]
-    return tuple(_repeat(mean, [s[j] for s in single]) for j, mean in enumerate(together))
+    return tuple(_combine_repeats(mean, [s[j] for s in single]) for j, mean in enumerate(together))
 
 
-def _repeat(mean: TipMeasure | None, single: Sequence[TipMeasure | None]) -> Repeated | None:
+def _combine_repeats(mean: TipMeasure | None, single: Sequence[TipMeasure | None]) -> Repeated | None:
     known = [one for one in single if one is not None]
     if mean is None:
         return None
-    return Repeated(mean, len(known), _half([one.peak for one in known]), _half([one.area for one in known]))
+    return Repeated(
+        mean,
+        len(known),
+        _half_interval([one.peak for one in known]),
+        _half_interval([one.area for one in known]),
+    )
 
 
-def _half(values: list[float]) -> float:
+def _half_interval(values: list[float]) -> float:
     n = len(values)
     if n < _FEWEST_REPEATS:
         return np.nan
     return student_t95(n - 1) * float(np.std(values, ddof=1)) / float(np.sqrt(n))
 
 
-def _measure(raw: Floats, smooth: Floats, over: Floats, arrival: int) -> TipMeasure:
+def _measure_node(raw: Floats, smooth: Floats, over: Floats, arrival: int) -> TipMeasure:
     after = smooth[arrival:]
     peak = int(np.argmax(np.abs(after)))
     return TipMeasure(
         peak=float(after[peak]),
-        peak_s=peak * _STEP_S,
-        area=float(raw[arrival:].sum()) * _STEP_S,
+        peak_s=peak * _ROW_S,
+        area=float(raw[arrival:].sum()) * _ROW_S,
         back_s=_back_s(after, peak),
         over_target=float(over[arrival:].max()),
         noise=float(np.std(smooth[:LEVEL_ROWS])),
@@ -260,16 +426,16 @@ def _measure(raw: Floats, smooth: Floats, over: Floats, arrival: int) -> TipMeas
 
 
 def _back_s(after: Floats, peak: int) -> float:
-    """Seconds until it is back within the band and stays there for a fifth of a second."""
+    """Gives the seconds until it is back within the band to stay; 0 if it never left, NaN if it does not."""
     if abs(after[peak]) <= BACK_WITHIN:
         return 0.0
     inside = np.abs(after[peak:]) <= BACK_WITHIN
     held = np.convolve(inside, np.ones(_STAYS_ROWS), "valid") > _STAYS_ROWS - 0.5
-    return (peak + int(np.argmax(held))) * _STEP_S if held.any() else np.nan
+    return (peak + int(np.argmax(held))) * _ROW_S if held.any() else np.nan
 
 
-def _smoothed(x: Floats) -> Floats:
-    """Centred mean over five rows, fewer at the ends, float64[k, n]."""
+def _smooth_rows(x: Floats) -> Floats:
+    """Gives the centred mean over `_SMOOTH_ROWS`, fewer at the ends, float64[k, n]."""
     half = _SMOOTH_ROWS // 2
     padded = np.pad(x, ((half, half), (0, 0)), constant_values=0.0)
     count = np.pad(np.ones((len(x), 1)), ((half, half), (0, 0)))
@@ -277,264 +443,137 @@ def _smoothed(x: Floats) -> Floats:
     return np.asarray(total / sum(count[i : i + len(x)] for i in range(_SMOOTH_ROWS)))
 
 
-def _mean_over(x: Floats) -> Floats:
-    """Mean over the first axis, NaN left out; NaN where all are."""
+def _mean_of_known(x: Floats) -> Floats:
+    """Gives the mean over the first axis, NaN excluded; NaN where all are."""
     count = np.isfinite(x).sum(axis=0)
     mean: Floats = np.divide(np.nansum(x, axis=0), count, out=np.full(count.shape, np.nan), where=count > 0)
     return mean
 
 
-TIP_IN, TIP_OUT = "tip-in", "tip-out"
+# What the mixture of each cylinder does after a tip, all sensors made equally slow.
+#
+# A slow sensor shows a smaller and later excursion than a quick one of the same gas, so two such cylinders
+# differ although their fuel does not. Making the slow one quick would raise its noise. So each quicker one
+# is made as slow as the slowest, in the oxygen balance, in which sensors are linear:
+#
+# (1 + tau_j s) / (1 + tau s) = r + (1 - r) / (1 + tau s),  r = tau_j / tau <= 1,
+#
+# which raises no frequency. For a sensor whose lag differs between lean-going and rich-going readings, each
+# step of the reading is scaled by r of its direction, u = sum of r dx, and the result is
+# u + (x - u) / (1 + tau s); with one r this is the same.
+#
+# The excursion is what remains when the expected path is subtracted: the target when the gas left its valve,
+# times the ratio of this cylinder to the target, which changes from the ratio before the tip to the ratio
+# once it has settled; lagged the same.
 
-_LOOK_ROWS = 25
-_REST = 5.0  # percent within a look: the opening has come to rest
-_STEADY = 10.0  # percent around the new opening that count as holding it
-_NOISE = 2.0
-_SETTLE_ROWS = (40, 60)
-_LONGEST_TIP_ROWS, _SHORTEST_ROWS = 300, 120
-_BEFORE_ROWS = 200
-_SAME_OPENING, _SAME_RPM = 10.0, 300.0
+LEVEL_ROWS = 50
+"""Rows before the tip, and at the end, whose mean is the level of a cylinder. Our choice: half a second,
+several cycles."""
 
+_DIRECTION_ROWS = 6
+"""Rows over which the direction of a reading is found. Our choice: over 60 ms noise changes it less often."""
 
-@dataclass(frozen=True, slots=True)
-class TipRules:
-    """What counts as a tip: percent of opening within a quarter of a second (common practice, no source)."""
-
-    least_move: float = 25.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Tip:
-    """One tip and what followed, n nodes.
-
-    kind           "tip-in" or "tip-out"
-    t              when the throttle began to move, ns
-    from_opening, to_opening   percent
-    rate           percent a second, while it moved
-    from_rpm, to_rpm   speed at the beginning and at the end of what was looked at
-    seconds        how long the new opening was looked at
-    lag_s          to which all sensors were brought
-    """
-
-    kind: str
-    t: int
-    from_opening: float
-    to_opening: float
-    rate: float
-    from_rpm: float
-    to_rpm: float
-    seconds: float
-    lag_s: float
-    trace: TipTrace
-    measures: tuple[TipMeasure | None, ...]
+_BEFORE_SHARE, _AFTER_SHARE = 0.8, 0.9
+"""Parts of the rows before and after the beginning in which a node must be valid. Our choice: gaps of a
+tenth of the time are filled by the value before."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class TipGroup:
-    """Repeats of the same tip: indices of the tips, and the measures of their mean, one a node."""
+class TipRows:
+    """k rows around a tip, n nodes.
 
-    tips: tuple[int, ...]
-    measures: tuple[Repeated | None, ...]
+    onset     row at which the throttle begins to move
+    valid     bool[k, n]
+    oxygen    float64[k, n]  percent
+    target    float64[k, n]  lambda when the gas left its valve; NaN where not known
+    at_valve  float64[k, n]  opening then, percent
+    """
+
+    onset: int
+    valid: Bools
+    oxygen: Floats
+    target: Floats
+    at_valve: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class TipReview:
-    """All tips of a run in order of time, and those that repeat each other.
+class TipTrace:
+    """k rows of n nodes, 100 a second, from `LEVEL_ROWS` before the onset.
 
-    too_short   moves that were not held, or came while the last one had not settled
-    unjudged    tips in which no cylinder was valid throughout, such as into a fuel cut
+    excursion    float64[k, n]  lambda less what is expected; NaN for nodes that could not be judged
+    over_target  float64[k, n]  lambda less target, equally lagged; NaN where no target is known
+    arrival      int64[n]       row at which the gas of the new opening reaches the sensor
     """
 
-    tips: tuple[Tip, ...]
-    groups: tuple[TipGroup, ...]
-    too_short: int
-    unjudged: int
+    excursion: Floats
+    over_target: Floats
+    arrival: Ints
 
 
-class TipStage(StretchStage[Tip]):
-    """Finds tips and measures them as soon as their rows are there.
+def equalised(oxygen: Floats, lag_s: Floats, slowest_s: float) -> Floats:
+    """Gives each column as a sensor with the lag `slowest_s` would have shown it, float64[k, n].
 
-    too_short, unjudged   counted so far; see `TipReview`
-
-    Args:
-        session: whose nodes the rows are of.
-        fuel: as burnt, for the way between lambda and oxygen balance.
-        lag_s: sensor lag for all cylinders or by cylinder; see `assumed_lag`.
-        rules: what counts as a tip.
-        learnt: in place of `lag_s`: lags that whoever feeds the rows to this stage feeds them to before.
+    lag_s  float64[2, n]  lean-going and rich-going lag of the columns, none longer than that
     """
-
-    def __init__(
-        self,
-        session: Session,
-        fuel: Fuel,
-        lag_s: Lags | None = None,
-        rules: TipRules | None = None,
-        learnt: OnlineLags | None = None,
-    ) -> None:
-        self._fuel, self._rules = fuel, rules or TipRules()
-        self._lags = OnlineLags(session.chain.nodes, lag_s) if learnt is None else learnt
-        self._opening = Opening(session.axes)
-        self.too_short = self.unjudged = 0
-        super().__init__()
-
-    def _restart(self) -> None:
-        self._recent = Recent()
-        self._look = np.full(_LOOK_ROWS, np.nan)
-        self._moving = {TIP_IN: False, TIP_OUT: False}
-        self._begun: list[tuple[int, str]] = []
-
-    def _feed_rows(self, block: CylinderBlock) -> list[Tip]:
-        opening = self._opening.now(block)
-        self._watch(opening)
-        unknown, nowhere = np.full(len(block), np.nan), np.full(block.lam.shape, np.nan)
-        columns = {
-            "t": block.t,
-            "opening": opening,
-            "rpm": block.now.get("rpm", unknown),
-            "valid": block.state == SampleState.VALID,
-            "oxygen": block.oxygen,
-            "target": block.shifted.get("target", nowhere),
-            "at_valve": self._opening.at_valve(block),
-        }
-        self._recent.add(columns, len(block))
-        done = self._complete(self._recent.end - _LOOK_ROWS - 1)
-        oldest = min([self._recent.end - _LOOK_ROWS, *(row for row, _ in self._begun)])
-        self._recent.forget(oldest - _BEFORE_ROWS)
-        return done
-
-    def flush(self) -> list[Tip]:
-        """The tips under way, as far as their rows go; nothing follows them."""
-        done = self._complete(None)
-        self._begun = []
-        return done
-
-    def _watch(self, opening: Floats) -> None:
-        """Notes the rows at which the throttle begins to move."""
-        long = np.concatenate([self._look, opening])
-        self._look = long[-_LOOK_ROWS:]
-        if np.ptp(long) < _REST:
-            self._moving = {TIP_IN: False, TIP_OUT: False}
-            return
-        looks = sliding_window_view(long, _LOOK_ROWS + 1)
-        low, high = looks.min(axis=1), looks.max(axis=1)
-        rest = ~(high - low >= _REST)
-        moves = {TIP_IN: opening - low, TIP_OUT: high - opening}
-        for kind, move in moves.items():
-            moving = latch(move >= self._rules.least_move, rest, self._moving[kind])
-            begins = np.flatnonzero(moving & ~np.concatenate([[self._moving[kind]], moving[:-1]]))
-            self._moving[kind] = bool(moving[-1])
-            for row in begins.tolist():
-                away = looks[row] - low[row] if kind == TIP_IN else high[row] - looks[row]
-                still = int(np.flatnonzero(away <= _NOISE)[-1])
-                self._begun.append((self._recent.end + row - _LOOK_ROWS + still, kind))
-        self._begun.sort()
-
-    def _complete(self, known: int | None) -> list[Tip]:
-        """Measures the tips of which all rows are there, if all moves before row `known` are (None: all)."""
-        done = []
-        while self._begun:
-            onset, kind = self._begun[0]
-            limit = onset + _LONGEST_TIP_ROWS
-            end = min([limit, self._recent.end, *(row for row, _ in self._begun[1:2])])
-            if known is not None and limit > known:
-                break
-            del self._begun[0]
-            tip = self._tip(onset, kind, end)
-            if tip is not None:
-                done.append(tip)
-        return done
-
-    def _tip(self, onset: int, kind: str, end: int) -> Tip | None:
-        """The tip measured over the rows for which its new opening is held; None where it cannot be."""
-        before = self._recent.rows("opening", max(onset - 2 * LEVEL_ROWS, 0), onset)
-        after = self._recent.rows("opening", onset, end)
-        came, to = _median(before[-LEVEL_ROWS:]), _median(after[slice(*_SETTLE_ROWS)])
-        held = _held_rows(after, to)
-        steady = len(before) == 2 * LEVEL_ROWS and bool((np.abs(before - came) <= _STEADY).all())
-        if held < _SHORTEST_ROWS or not steady:
-            self.too_short += 1
-            return None
-        tip = self._measured(onset, onset + held, kind, (came, to))
-        if all(one is None for one in tip.measures):
-            self.unjudged += 1
-            return None
-        return tip
-
-    def _measured(self, onset: int, end: int, kind: str, from_to: tuple[float, float]) -> Tip:
-        first = max(onset - _BEFORE_ROWS, 0)
-        names = ("valid", "oxygen", "target", "at_valve")
-        rows = TipRows(onset - first, *(self._recent.rows(name, first, end) for name in names))
-        t = int(self._recent.rows("t", onset, onset + 1)[0])
-        assert self._stretch is not None
-        lag_s = self._lags.at(self._stretch, t)
-        trace = tip_trace(rows, from_to, lag_s, self._fuel)
-        rpm = self._recent.rows("rpm", onset, end)
-        return Tip(
-            kind=kind,
-            t=t,
-            from_opening=from_to[0],
-            to_opening=from_to[1],
-            rate=_rate(self._recent.rows("opening", onset, onset + _SETTLE_ROWS[0]), from_to),
-            from_rpm=float(rpm[0]),
-            to_rpm=float(rpm[-1]),
-            seconds=(end - onset) * GRID_NS / 1e9,
-            lag_s=float(lag_s.max(initial=0.0)),
-            trace=trace,
-            measures=measures(trace),
-        )
+    if slowest_s <= 0.0:
+        return oxygen
+    lean, rich = lag_s / slowest_s
+    before = np.concatenate([oxygen[:1].repeat(_DIRECTION_ROWS, axis=0), oxygen])[: len(oxygen)]
+    share = np.where(oxygen >= before, lean, rich)
+    quick = np.cumsum(share * np.diff(oxygen, axis=0, prepend=oxygen[:1]), axis=0)
+    quick += lean * oxygen[:1]
+    return np.asarray(quick + _apply_lag(oxygen - quick, slowest_s))
 
 
-def _median(x: Floats) -> float:
-    return float(np.median(x)) if len(x) else np.nan
+def tip_trace(rows: TipRows, from_to: tuple[float, float], lag_s: Floats, fuel: Fuel) -> TipTrace:
+    """Computes the excursion of every node.
 
-
-def _held_rows(after: Floats, opening: float) -> int:
-    """How long it stays at the new opening, once the throttle has had time to get there."""
-    first = _SETTLE_ROWS[0]
-    left = np.flatnonzero(~(np.abs(after[first:] - opening) <= _STEADY))
-    return len(after) if not len(left) else (first + int(left[0]) if left[0] else 0)
-
-
-def _rate(opening: Floats, from_to: tuple[float, float]) -> float:
-    """Percent a second between a tenth and nine tenths of the way; the rows tell it to 20 ms at best."""
-    way = (opening - from_to[0]) / (from_to[1] - from_to[0])
-    rows = max(int(np.argmax(way >= 0.9)) - int(np.argmax(way >= 0.1)), 1)
-    return 0.8 * (from_to[1] - from_to[0]) / (rows * GRID_NS / 1e9)
-
-
-def group(tips: Sequence[Tip]) -> tuple[TipGroup, ...]:
-    """Tips of the same kind, openings and speed, taken together; of two and more."""
-    groups: list[list[int]] = []
-    for i, tip in enumerate(tips):
-        mates = next((g for g in groups if _same(tips[g[0]], tip)), None)
-        if mates is None:
-            groups.append([i])
-        else:
-            mates.append(i)
-    return tuple(TipGroup(tuple(g), repeated([tips[i].trace for i in g])) for g in groups if len(g) > 1)
-
-
-def _same(a: Tip, b: Tip) -> bool:
-    openings = max(abs(a.from_opening - b.from_opening), abs(a.to_opening - b.to_opening))
-    speeds = max(abs(a.from_rpm - b.from_rpm), abs(a.to_rpm - b.to_rpm))
-    return a.kind == b.kind and openings <= _SAME_OPENING and speeds <= _SAME_RPM
-
-
-def find_tips(
-    session: Session, fuel: Fuel, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None
-) -> TipReview:
-    """All tips of a run.
-
-    Args:
-        session: as read.
-        fuel: as burnt.
-        blocks: its rows, such as a `Run`.
-        lag_s: sensor lag in seconds, for all cylinders or by cylinder.
-
-    Raises:
-        UsageError: an impossible lag.
+    from_to  opening before and after, percent
+    lag_s    float64[2, n], lean-going and rich-going
     """
-    stage = TipStage(session, fuel, lag_s)
-    tips = list(run_through(stage, blocks))
-    return TipReview(tuple(tips), group(tips), stage.too_short, stage.unjudged)
+    slowest = float(lag_s.max(initial=0.0))
+    seen = equalised(_hold_valid(rows.oxygen, rows.valid), lag_s, slowest)
+    target = np.where(np.isfinite(rows.target).all(axis=0), rows.target, 1.0)
+    way = np.clip((rows.at_valve - from_to[0]) / (from_to[1] - from_to[0]), 0.0, 1.0)
+    way = np.nan_to_num(way)
+    lam = lambda_from_oxygen(seen, fuel)
+    expected = np.exp(_find_off_target(rows.onset, lam, target, way)) * target
+    path = _apply_lag(oxygen_balance(expected, fuel), slowest)
+    first = rows.onset - LEVEL_ROWS
+    judged = _find_judged(rows)
+    aim = lambda_from_oxygen(_apply_lag(oxygen_balance(target, fuel), slowest), fuel)
+    known = judged & np.isfinite(rows.target).all(axis=0)
+    return TipTrace(
+        excursion=np.where(judged, lam - lambda_from_oxygen(path, fuel), np.nan)[first:],
+        over_target=np.where(known, lam - aim, np.nan)[first:],
+        arrival=np.argmax(way[rows.onset :] >= 0.5, axis=0) + LEVEL_ROWS,
+    )
+
+
+def _find_off_target(onset: int, lam: Floats, target: Floats, way: Floats) -> Floats:
+    """Gives how far each node is off the target, in ln lambda, on its way from before to after."""
+    off = np.log(lam) - np.log(target)
+    before = off[onset - LEVEL_ROWS : onset].mean(axis=0)
+    after = off[-LEVEL_ROWS:].mean(axis=0)
+    return np.asarray(before + (after - before) * way)
+
+
+def _find_judged(rows: TipRows) -> Bools:
+    """Marks nodes that were valid nearly all the time, bool[n]."""
+    before = rows.valid[rows.onset - LEVEL_ROWS : rows.onset].mean(axis=0)
+    after = rows.valid[rows.onset :].mean(axis=0)
+    return np.asarray((before >= _BEFORE_SHARE) & (after >= _AFTER_SHARE))
+
+
+def _hold_valid(x: Floats, valid: Bools) -> Floats:
+    """Gives the newest valid value of each column, the first one before there is any, 0 where none is."""
+    known = valid & np.isfinite(x)
+    row = np.where(known, np.arange(len(x))[:, None], -1)
+    row = np.maximum.accumulate(row, axis=0)
+    row = np.where(row < 0, np.argmax(known, axis=0), row)
+    held = np.take_along_axis(x, row, axis=0)
+    return np.where(known.any(axis=0), held, 0.0)
+
+
+def _apply_lag(oxygen: Floats, lag_s: float) -> Floats:
+    return FirstOrderLag(GRID_NS / 1e9, np.full(oxygen.shape[1], lag_s)).feed(oxygen)

@@ -7,7 +7,7 @@ import pytest
 from laws import same_for_all_splits
 
 from mixmon.findings.events.baseline import Settled
-from mixmon.findings.events.bumps import Spike, SpikeSearch
+from mixmon.findings.events.bumps import Bump, BumpSearch
 from mixmon.mixture.align import GRID_NS
 
 LIMIT = 1.0
@@ -35,13 +35,13 @@ def settled(excess: np.ndarray, first: int = 0, *, last: bool = True) -> Settled
 
 def bumps(excess: np.ndarray) -> list[tuple[int, int]]:
     """First row and row after the last of every bump, counted from the course's start."""
-    found = SpikeSearch(1).feed(settled(excess), np.zeros((len(excess), 1), np.bool_))
-    return [reach(spike) for spike in found]
+    found = BumpSearch(1).feed(settled(excess), np.zeros((len(excess), 1), np.bool_))
+    return [reach(bump) for bump in found]
 
 
-def reach(spike: Spike) -> tuple[int, int]:
-    first = int(spike.t[0]) // GRID_NS
-    return first + spike.begin, first + spike.end
+def reach(bump: Bump) -> tuple[int, int]:
+    first = int(bump.t[0]) // GRID_NS
+    return first + bump.begin, first + bump.end
 
 
 def course(*pieces: tuple[int, float]) -> np.ndarray:
@@ -82,11 +82,11 @@ def test_the_blocks_do_not_matter() -> None:
         excess[at : at + int(rng.integers(3, 40))] += rng.choice([-2.0, 2.0])
 
     def run(pieces: list[slice]) -> list[tuple[int, int]]:
-        search, found = SpikeSearch(1), list[Spike]()
+        search, found = BumpSearch(1), list[Bump]()
         for piece in (p for p in pieces if p.start < p.stop):  # settled rows never come empty
             last = piece.stop == len(excess)
             rows = settled(excess[piece], piece.start, last=last)
             found += search.feed(rows, np.zeros((len(rows.excess), 1), np.bool_))
-        return [reach(spike) for spike in found]
+        return [reach(bump) for bump in found]
 
     assert len(same_for_all_splits(len(excess), run)) > 10  # type: ignore[arg-type]
