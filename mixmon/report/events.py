@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from enum import StrEnum
 from typing import Any
 
 from mixmon.findings.events.event import NOT_FUELLING, Event, Kind, Value
@@ -60,8 +61,13 @@ def _event_json(event: Event, run: Run) -> Mapping[str, Any]:
         "duration_s": round(event.duration_ns / 1e9, 6),
         "rpm": event.rpm,
         "load": event.load,
-        "evidence": event.evidence,
+        "evidence": {name: _value_or_word(value) for name, value in event.evidence.items()},
     }
+
+
+def _value_or_word(value: Value) -> Value:
+    """Gives the value itself, and of an enum member its word."""
+    return value.value if isinstance(value, StrEnum) else value
 
 
 def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, unit: Unit) -> str:

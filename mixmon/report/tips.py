@@ -57,7 +57,7 @@ def _tip_json(number: int, tip: Tip, run: Run) -> Mapping[str, Any]:
     nodes = run.session.chain.nodes
     return {
         "tip": number,
-        "kind": tip.kind,
+        "kind": tip.kind.value,
         "t_s": since_first(tip.t, run),
         "from_opening": tip.from_opening,
         "to_opening": tip.to_opening,
@@ -120,7 +120,7 @@ def _list(tips: Sequence[Tip], run: Run) -> str:
         (
             i,
             since_first(tip.t, run),
-            tip.kind,
+            tip.kind.value,
             tip.from_opening,
             tip.to_opening,
             tip.rate,
@@ -150,7 +150,7 @@ def _alone(i: int, tip: Tip, nodes: Sequence[Node]) -> str:
 
 
 def _name(tip: Tip) -> str:
-    return f"{tip.kind} {tip.from_opening:.0f} to {tip.to_opening:.0f} % at {tip.from_rpm:.0f} rpm"
+    return f"{tip.kind.value} {tip.from_opening:.0f} to {tip.to_opening:.0f} % at {tip.from_rpm:.0f} rpm"
 
 
 def _table(nodes: Sequence[Node], measures: Sequence[Repeated | None]) -> str:
