@@ -1,6 +1,11 @@
-"""The lag of each node's reading, and where it is from.
+"""The lag of each sensor behind its gas, and its source: given, measured in the run, or assumed.
 
-As the user gives it, else as the run's own cuts and steps measure it, else as is usual.
+    node_lags      lags that are given, else assumed, as an array for the stages
+    sensor_lags    lags of a whole run with their sources: given, else measured, else assumed
+    OnlineLags     lags while rows come: given, else measured in the cuts so far, else assumed
+
+A lag is T63 of the whole reading, element and controller filter together, s: once for readings that rise
+(lean-going) and once for those that fall (rich-going).
 """
 
 from __future__ import annotations
@@ -27,7 +32,7 @@ from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Node
 
 # ----------------------------------------------------------------------------------------------------
-# The lag of each node's reading behind its gas: what is known of it, else what is usual.
+# Lags of a whole run.
 # ----------------------------------------------------------------------------------------------------
 
 DEFAULT_LAG_S = 0.105
@@ -36,18 +41,19 @@ DEFAULT_LAG_S = 0.105
 common practice without a source."""
 
 LONGEST_LAG_S = 1.0
+"""Longest lag that is accepted, s: our choice, ten usual ones, longer than that of any sensor in service."""
 
 Lag = float | tuple[float, float]
-"""Seconds; or one for readings that rise (lean-going) and one for readings that fall (rich-going)."""
+"""Seconds for both ways, or lean-going and rich-going seconds."""
 
 Lags = Lag | Mapping[int, Lag]
-"""For all cylinders, or by cylinder; the default for those not named."""
+"""One lag for all cylinders, or lags by cylinder; cylinders that are not named have the default."""
 
 
 def node_lags(nodes: Sequence[Node], lag_s: Lags | None) -> Floats:
     """Seconds lean-going and rich-going for each node, float64[2, n].
 
-    Of cylinders that share a sensor the first one that is named counts.
+    Of cylinders that share a sensor, the first one that is named counts.
 
     Raises:
         UsageError: a lag that is negative, no number, or longer than any sensor's in service.
@@ -62,6 +68,7 @@ def node_lags(nodes: Sequence[Node], lag_s: Lags | None) -> Floats:
 
 
 def _check_pair(lag: Lag) -> tuple[float, float]:
+    """Both ways of a lag, within limits."""
     pair = lag if isinstance(lag, tuple) else (lag, lag)
     for one in pair:
         if not 0.0 <= one <= LONGEST_LAG_S:
@@ -73,7 +80,8 @@ def _check_pair(lag: Lag) -> tuple[float, float]:
 
 
 _SURE_SHARE = 0.25
-"""A time with a wider half interval than this part of it says less than what is usual (own choice)."""
+"""Widest half interval of a measured lag, as a share of it: our choice. The default is as good as a wider
+one."""
 
 
 _FAR_SHARE = 0.25
@@ -81,7 +89,7 @@ _FAR_SHARE = 0.25
 
 
 class LagSource(StrEnum):
-    """Where a lag is from. The values are the words shown and written."""
+    """Where a lag is from; the values stand in JSON."""
 
     GIVEN = "given"
     MEASURED = "measured"
@@ -102,12 +110,12 @@ class NodeLag:
 def sensor_lags(
     nodes: Sequence[Node], given: Lags | None = None, measured: Sequence[SensorResponse] = ()
 ) -> tuple[NodeLag, ...]:
-    """One a node.
+    """The lag of each node: as given, else as measured, else as assumed.
 
     Args:
         nodes: of the chain.
         given: by the user; see `node_lags`.
-        measured: what the run says of every node, in the order of the nodes; empty where it was not asked.
+        measured: the response of every node in the run, in the order of the nodes; empty if not measured.
 
     Raises:
         UsageError: an impossible lag.
@@ -131,9 +139,9 @@ def is_given(node: Node, given: Lags | None) -> bool:
 
 
 def lags_by_cylinder(known: Sequence[NodeLag]) -> dict[int, tuple[float, float]]:
-    """Those that are more than assumed, in the form in which stages take them."""
-    told = [lag for lag in known if lag.source is not LagSource.ASSUMED]
-    return {cylinder: (lag.lean_s, lag.rich_s) for lag in told for cylinder in lag.cylinders}
+    """Given and measured lags, in the form in which stages take them."""
+    better = [lag for lag in known if lag.source is not LagSource.ASSUMED]
+    return {cylinder: (lag.lean_s, lag.rich_s) for lag in better for cylinder in lag.cylinders}
 
 
 def middle_lean_lag(lags: Sequence[NodeLag]) -> float:
@@ -149,7 +157,7 @@ def is_far_lag(lag: NodeLag, middle_s: float) -> bool:
 
 
 def _measured_lag(sensor: SensorResponse) -> tuple[float, float] | None:
-    """Lean-going and rich-going; one stands for both where the other is not sure."""
+    """Measured lags both ways; the sure one stands for both if only one is sure; None if none is."""
     sure = [time.t63_s if _is_sure(time) else np.nan for time in (sensor.lean, sensor.rich)]
     if not np.isfinite(sure).any():
         return None
@@ -158,25 +166,28 @@ def _measured_lag(sensor: SensorResponse) -> tuple[float, float] | None:
 
 
 def _is_sure(time: ResponseTime) -> bool:
+    """Whether a measured time is possible and narrow enough."""
     return bool(0.0 < time.t63_s <= LONGEST_LAG_S and time.half_s <= _SURE_SHARE * time.t63_s)
 
 
 # ----------------------------------------------------------------------------------------------------
-# The lags of the nodes while rows come: what was known beforehand, until fuel cuts tell better.
+# Lags while rows come.
 #
-# A cut counts for what begins once its rows are all there, by data time, so that the answer does
-# not depend on the blocks. What was judged before stays as it was. Lags that were given stay as given.
-#
+# A cut counts for everything that begins after its rows are complete, by data time, so the answer does not
+# depend on the blocks. An answer for an earlier moment stays as it was. Given lags stay as given.
 # Kept: the last cuts, and the lags that followed from them.
 # ----------------------------------------------------------------------------------------------------
 
 _CUTS = 20
+"""Last cuts that count: our choice, so that a sensor that ages is followed and memory stays small."""
+
 _COMPLETE_ROWS = CUT_AFTER_ROWS + CUT_BEFORE_ROWS + 100
-"""After the first reading has left air; the last one leaves it within a second."""
+"""Rows from the end of a cut until it is surely measured: our choice, the rows that it needs and a second in
+which the last reading leaves air."""
 
 
 class OnlineLags:
-    """Feed it CylinderBlocks, and ask `at` for what began in rows that it was fed.
+    """A stage that learns lags from cuts; `at` answers for moments within the rows that it was fed.
 
     Args:
         nodes: of the chain.
@@ -204,13 +215,14 @@ class OnlineLags:
         self._learn_from_cuts(self._response.feed(block))
 
     def at(self, stretch: int, t: int) -> Floats:
-        """Lags for what begins at t, ns, of a stretch of time: s, lean-going and rich-going, [2, n]."""
+        """Lags for what begins at t ns of a stretch: seconds lean-going and rich-going, float64[2, n]."""
         last = len(self._from) - 1
         while self._from[last] > (stretch, t) and last:
             last -= 1
         return self._lags[last]
 
     def _learn_from_cuts(self, cuts: Sequence[MeasuredCut]) -> None:
+        """Adds the lags that follow from each cut, with the moment from which they hold."""
         for cut in cuts:
             self._cuts.append(cut)
             rows = LONGEST_CUT_ROWS if np.isnan(cut.seconds) else round(cut.seconds * 1e9 / GRID_NS)

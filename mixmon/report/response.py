@@ -182,9 +182,9 @@ def _pair_json(pair: PairComparison, nodes: Sequence[Node], run: Run) -> Mapping
 
 def response_text(review: ResponseReview, run: Run) -> str:
     """Sensors, events and delay, for a terminal of 80 columns."""
-    told = f"{counted(len(review.cuts), 'fuel cut')}, {counted(len(review.points), 'stretch', 'stretches')}"
+    source = f"{counted(len(review.cuts), 'fuel cut')}, {counted(len(review.points), 'stretch', 'stretches')}"
     parts = [title("RESPONSE", run.session.name) + log_text(run.log)]
-    parts.append(paragraph(f"from {told} of fuel steps"))
+    parts.append(paragraph(f"from {source} of fuel steps"))
     if review.cuts or review.points or any(np.isfinite(s.warm_up_s) for s in review.sensors):
         parts.append(_sensors_table(review.sensors) + paragraph(_SENSORS_SAY))
     if review.cuts or review.points:
@@ -239,9 +239,9 @@ def _sensors_table(sensors: Sequence[SensorResponse]) -> str:
 
 
 def _off_air(one: SensorResponse) -> float:
-    """Against the air that was told, else against the peers."""
-    told = one.air_to_expected_percent
-    return told if np.isfinite(told) else one.air_to_peers_percent
+    """Percent off the oxygen of the air, where that was given; else off the peers."""
+    expected = one.air_to_expected_percent
+    return expected if np.isfinite(expected) else one.air_to_peers_percent
 
 
 def _in_ms(time: ResponseTime) -> tuple[float, float]:

@@ -1,10 +1,21 @@
-"""How quickly every sensor follows its gas, from fuel cuts: all of them see air at once, and fuel again.
+"""Fuel cuts as the sensors see them: every sensor reads air at once, then burnt gas again.
 
-How it works: the rows of a cut are kept from a second before most sensors are in air
-(`air_edges`) until a good second after they have left it; then the cut is measured
-(`response_events`). A cut that lasts is measured when ten seconds of it have passed.
+Wants: of each sensor and each cut, T63 of the reading that rises into air (lean-going) and of the one that
+falls back (rich-going), the level in air, and the dead time where the command is known.
 
-Kept: the rows of the last second or of the cut under way.
+Goals: no signal of the engine is needed to find a cut; a sensor whose reading is not a clean step gets a
+code and no number; the same result however the rows are split into blocks.
+
+Plan:
+
+    1. `AirEdges` marks the rows at which most sensors come into air and leave it.
+    2. `ResponseStage` keeps the rows from a second before a cut until a good second after it. A long cut is
+       measured when ten seconds of it have passed.
+    3. `measure_cut` fits both edges (`fit.fit_steps`) and takes the level in air: one `MeasuredCut` a cut.
+
+`SensorTrace` holds readings around one moment, for drawings and for the comparison of two sensors.
+
+Kept: the rows of the last second or of the current cut.
 """
 
 from __future__ import annotations
@@ -28,26 +39,26 @@ from mixmon.mixture.recent import Recent
 from mixmon.mixture.validity import latch
 
 # ----------------------------------------------------------------------------------------------------
-# When the gas at the sensors turns to air, and back: the two edges of every fuel cut.
+# Edges: when the gas at the sensors turns to air, and back.
 #
-# All cylinders pump air at once in a cut and in nothing else, so the sensors themselves tell: most of
-# those that measure read far leaner than any engine burns. No signal of the engine is needed.
-#
-# Kept: whether the sensors are in air.
+# In a cut all cylinders pump air at once, and only then. So the sensors themselves show it: most of those
+# that measure read far leaner than any engine burns.
 # ----------------------------------------------------------------------------------------------------
 
 IN_AIR_PERCENT = 5.0
 """Oxygen balance above which no engine burns: lambda 1.35 (computed)."""
 
 _MOST, _FEW = 2 / 3, 1 / 3
+"""Shares of the measuring sensors above which a cut begins, and down to which it ends: our choice, so that
+one sensor that fails or answers late does not decide."""
 
 MEASURING = np.ones(len(SampleState), np.bool_)
-"""By SampleState: whether the number held is what the gas is. A sample in a cut or at a limit is."""
+"""By SampleState: whether the number shows the gas. It does in a cut and at a limit."""
 MEASURING[[SampleState.WARMING, SampleState.SILENT, SampleState.SUSPECT, SampleState.LEFT_OUT]] = False
 
 
 class AirEdges:
-    """Follows the rows of one stretch of time."""
+    """Finds the edges of cuts in the rows of one stretch. Kept: whether the sensors are in air."""
 
     def __init__(self) -> None:
         self._in_air = False
@@ -79,10 +90,11 @@ def movement(level: Floats, rise: int, fall: int) -> tuple[int, int]:
 
 
 # ----------------------------------------------------------------------------------------------------
-# The readings of all sensors around one moment, at their own times.
+# Traces: the readings of all sensors around one moment, at their own times.
 # ----------------------------------------------------------------------------------------------------
 
 _BEFORE_NS, _AFTER_NS = 1_000_000_000, 2_000_000_000
+"""How much of a moment a trace shows: our choice, the level before and the whole way of a slow sensor."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,7 +104,7 @@ class SensorTrace:
     t        ns, zero of `sampled`
     sampled  float64[k, n], s, when each sample was sent
     oxygen   float64[k, n], percent
-    used     bool[k, n], samples that are new and tell what the gas is
+    used     bool[k, n], samples that are new and show the gas
     """
 
     t: int
@@ -107,7 +119,7 @@ class SensorTrace:
 
 
 def trace_of(recent: Recent, begin: int, end: int, t: int) -> SensorTrace:
-    """The rows begin..end-1 of what was kept, with times from t on."""
+    """The trace of the kept rows begin..end-1, with times from t ns on."""
     rows = {name: recent.rows(name, begin, end) for name in ("t", "age", "oxygen", "state", "fresh")}
     return SensorTrace(
         t=t,
@@ -118,7 +130,7 @@ def trace_of(recent: Recent, begin: int, end: int, t: int) -> SensorTrace:
 
 
 class TraceStage:
-    """A stage that keeps the rows around one moment: `trace` after the last block, None if there were none.
+    """A stage that keeps the rows around one moment; `result` gives them after the last block.
 
     Args:
         since_s: the moment, in seconds from the first row.
@@ -143,52 +155,81 @@ class TraceStage:
             self._recent.add({name: getattr(block, name)[near] for name in names}, int(near.sum()))
 
     def result(self) -> SensorTrace | None:
-        """What was kept; None where no row is near the moment."""
+        """The trace; None if no row is near the moment."""
         if not self._recent.end or self._moment is None:
             return None
         return trace_of(self._recent, 0, self._recent.end, self._moment)
 
 
 # ----------------------------------------------------------------------------------------------------
-# One fuel cut, measured: how every sensor went into air, what it read there, how it came back.
+# One cut: how every sensor goes into air, what it reads there, and how it comes back.
 # ----------------------------------------------------------------------------------------------------
 
 CUT_BEFORE_ROWS = 100
-"""How far back from the row at which most sensors are in air a cut is looked at."""
+"""Rows that belong to a cut before most sensors are in air: our choice, a second, the level before the
+step."""
 
 CUT_AFTER_ROWS = 120
-"""How long the way back is followed."""
+"""Rows of the way back after most sensors have left air: our choice, ten usual lags."""
 
 LEAN, RICH = "lean-going", "rich-going"
 
 _LEAN_ROWS = 200
+"""Most rows of the way into air that are fitted: our choice, 2 s, twenty usual lags."""
+
 _LEAD_ROWS = 20
+"""Rows before the first movement that are fitted with it: our choice, enough for the level."""
+
 _MARGIN_ROWS = 10
+"""Rows before the way back that do not count as air: our choice, because the first sensor moves earlier."""
+
 _AIR_ROWS = 30
+"""Rows whose mean is the level in air: our choice, 0.3 s, in which noise averages out."""
+
 _STILL_RPM = 400.0
-_TURNING_ROWS = 150  # so long the engine must turn in a cut that it does not survive: the way in is over then
+"""Below this speed the engine is stopping, and its air is no cut: our choice, below any idle."""
+
+_TURNING_ROWS = 150
+"""Rows for which the engine must turn in a cut that ends with its stop: our choice, the way in is over
+then."""
+
 _LEAST_CUT_STEP_PERCENT = 5.0
+"""A smaller step is not a way into air: our choice, the limit of `IN_AIR_PERCENT`."""
+
 _MOST_MISFIT, _MOST_SD, _FEWEST_ROWS = 0.08, 0.15, 20
-_UNREACHED, _WAY_SHARE = 0.02, 0.3  # of the step left to go; how well that is known
+"""Most rms of residuals as a share of the step, most error of T63 as a share of it, fewest rows after the
+movement: our choice. A fit beyond them says less than the usual values of sensors."""
+
+_UNREACHED, _WAY_SHARE = 0.02, 0.3
+"""Share of the step that may be missing from the level in air, and the error of that share: our choice, so
+that the correction stays smaller than the difference of good sensors."""
+
 _MEASURING_SHARE = 0.9
+"""A sensor must measure in this share of the rows: our choice, a few lost frames do no harm."""
+
 _SAME_ROWS = 8
+"""Rows with the same highest digit that make a clipped reading: our choice, noise does not repeat so
+often."""
+
 _FOOT = 0.1
-"""The throttle closes before a cut and changes the mixture; this is past when air has come so far."""
+"""Share of the step below which samples do not count: our choice. The throttle closes before a cut and
+changes the mixture; this change is over when so much air has come."""
 
 _AFTER_SPARK_CUT = 0.08
 """Error of T63, as a share, where missed sparks had raised the readings before the cut (computed)."""
 
 _CLIPPED, _CLIPPED_FILTER_SD = 0.07, 0.25
-"""Where the reading clips, the end of the step is a guess and few samples tell its course: error of
-T63, as a share, and how closely the filter must be the usual one (own choice)."""
+"""Where the reading clips, the end of the step is assumed and few samples show its course: error of T63, as a
+share, and the filter's deviation in ln from the usual one: our choice, wider than for a whole step."""
 
 _AIR = Prior(20.6, 0.4)
-"""Oxygen in the air of a shop, percent, dry to damp: what a reading that clips cannot show."""
+"""Oxygen of ambient air, percent, dry to damp, for readings that clip below it (computed: 20.95 % less the
+share of water vapour)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AirLevel:
-    """What each sensor reads in air: oxygen percent and standard deviation, float64[n]; NaN if unsettled."""
+    """The reading of each sensor in air, oxygen percent, and its error, float64[n]; NaN if not settled."""
 
     percent: Floats
     sd: Floats
@@ -196,12 +237,12 @@ class AirLevel:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CutEdge:
-    """How n sensors followed the gas one way.
+    """How n sensors followed one edge of a cut: into air (lean-going), or out of it (rich-going).
 
     t         zero of the fits' dead time, ns: the command where it is known, else the first movement
-    command   whether it is the command
+    command   whether that zero is the command
     rpm, load of the engine then; NaN where not known
-    rough     sparks were left out shortly before
+    rough     sparks were cut shortly before
     fit       only sensors that followed cleanly; NaN for the others
     left_out  for each of those others the reason; None for a clean one
     """
@@ -236,11 +277,11 @@ class CutEdge:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeasuredCut:
-    """One fuel cut.
+    """One fuel cut as the sensors saw it.
 
     t         ns, when the first readings moved
     seconds   from there until they moved back; NaN if they did not
-    clipped   bool[n]: the reading ends below air, which was assumed
+    clipped   bool[n]: the range of the reading ends below air; its level in air was assumed
     way_in, way_out   the readings themselves, if asked for
     """
 
@@ -266,7 +307,7 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """What the log's engine signals say of the moment of a command: seconds between their samples."""
+    """How exactly an engine signal dates a command, by the seconds between its samples."""
 
     period_s: float
 
@@ -284,7 +325,7 @@ class Clock:
 def measure_cut(
     recent: Recent, span: Span, clock: Clock, filter_s: Prior = USUAL_FILTER, *, traces: bool = False
 ) -> MeasuredCut | None:
-    """The cut, or None where the engine soon stood still or the rows before it are missing."""
+    """The cut; None if the engine soon stops, if rows before it are missing, or if it is too short to fit."""
     first = max(span.rise - CUT_BEFORE_ROWS, 0)
     stands = first + np.flatnonzero(recent.rows("rpm", first, span.fall) < _STILL_RPM)
     if len(stands):
@@ -316,7 +357,7 @@ def measure_cut(
 
 
 class _CutRows:
-    """The rows around one cut."""
+    """The rows around one cut, and what is measured in them."""
 
     def __init__(self, recent: Recent, first: int, end: int, filter_s: Prior, clock: Clock) -> None:
         self._recent, self._first, self._end = recent, first, end
@@ -329,13 +370,13 @@ class _CutRows:
         self.clipped = np.zeros(self._oxygen.shape[1], np.bool_)
 
     def middle(self) -> Floats:
-        """Middle reading of the sensors that measure, float64[k]; where none does, the one before."""
+        """Median reading of the measuring sensors, float64[k]; that of the row before where none measures."""
         level = median_with_holes(np.where(self._measuring, self._oxygen, np.nan), axis=1)
         known = np.maximum.accumulate(np.where(np.isfinite(level), np.arange(len(level)), 0))
         return np.nan_to_num(level[known])
 
     def find_clipping(self, moves: int, returns: int) -> None:
-        """Notes the sensors whose highest readings are the same digit again and again, short of air."""
+        """Marks sensors as clipped whose highest digit, below air, repeats; these samples do not count."""
         oxygen = np.where(self._new[moves : returns + 1], self._oxygen[moves : returns + 1], -np.inf)
         highest = oxygen.max(axis=0, initial=-np.inf)
         same = (oxygen == highest).sum(axis=0) >= _SAME_ROWS
@@ -344,7 +385,7 @@ class _CutRows:
         self._new = self._new & ~beyond
 
     def edge(self, begin: int, end: int, moves: int, *, starts: bool) -> CutEdge | None:
-        """The sensors' way between two rows, from the row after which they move; None without engine rows."""
+        """The edge in rows begin..end-1; the readings move after row `moves`. None if too few rows follow."""
         if end - moves < _FEWEST_ROWS:
             return None
         row = self._find_command(moves, starts=starts)
@@ -359,7 +400,7 @@ class _CutRows:
         return CutEdge(zero, row is not None, rpm, load, rough, _keep_good(fit, good), problems)
 
     def _fit_sensors(self, rows: slice, zero: int, *, starts: bool, rough: bool) -> StepFit:
-        """The fits of all sensors; where a reading clips, air is taken for the level it does not show."""
+        """The fits of all sensors; the level in air of clipped ones is assumed."""
         t, y, used = (self._sampled[rows] - zero) / 1e9, self._oxygen[rows], self._new[rows]
         blur, foot = _AFTER_SPARK_CUT if rough else NOT_SHARP, _FOOT if starts else 0.0
         fit = fit_steps(Samples(t, y, used & ~self.clipped), self._filter, blur=blur, foot=foot)
@@ -367,11 +408,11 @@ class _CutRows:
             return fit
         air = {"after" if starts else "before": _AIR}
         still = Prior(self._filter.value, min(self._filter.sd, _CLIPPED_FILTER_SD))
-        told = fit_steps(Samples(t, y, used), still, blur=max(blur, _CLIPPED), foot=foot, **air)
-        return _choose_fits(fit, told, self.clipped)
+        assumed = fit_steps(Samples(t, y, used), still, blur=max(blur, _CLIPPED), foot=foot, **air)
+        return _choose_fits(fit, assumed, self.clipped)
 
     def _find_command(self, moves: int, *, starts: bool) -> int | None:
-        """The row at which the engine control's claim of a cut changes, before the readings move."""
+        """The row at which the engine control reports the change, before the movement; None if none."""
         first = max(moves - CUT_BEFORE_ROWS // 2, 0)
         claim = self._recent.rows("fuel_cut", self._first + first, self._first + moves + 1) > 0
         turned = np.flatnonzero(claim[1:] & ~claim[:-1] if starts else claim[:-1] & ~claim[1:])
@@ -381,11 +422,11 @@ class _CutRows:
         return float(self._recent.rows(name, self._first + row, self._first + row + 1)[0])
 
     def trace(self, begin: int, end: int, moves: int) -> SensorTrace:
-        """The readings themselves, with times from the row on after which they move."""
+        """The readings, with times from row `moves` on."""
         return trace_of(self._recent, self._first + begin, self._first + end, int(self.t[moves]))
 
     def air(self, fit: StepFit, moves: int, end: int) -> AirLevel:
-        """The level of the last readings in air of the sensors that have all but arrived there."""
+        """The mean of the last readings in air, for sensors that have nearly reached their level."""
         begin = max(end - _AIR_ROWS, moves)
         new, oxygen = self._new[begin:end], self._oxygen[begin:end]
         count = new.sum(axis=0)
@@ -430,23 +471,32 @@ def _keep_good(fit: StepFit, good: Bools) -> StepFit:
 
 
 def _choose_fits(fit: StepFit, other: StepFit, choose: Bools) -> StepFit:
-    """The first fit, and the other one where chosen."""
+    """The first fit; the other one for the sensors in `choose`."""
     return StepFit(**{n: np.where(choose, getattr(other, n), getattr(fit, n)) for n in StepFit.__slots__})
 
 
+# ----------------------------------------------------------------------------------------------------
+# The stage: from rows to cuts.
+# ----------------------------------------------------------------------------------------------------
+
 LONGEST_CUT_ROWS = 1000
-_USUAL_PERIOD_S = 0.020
-_NEXT_ROWS = 30  # from the first movement of a next cut until most sensors are in air
+"""Our choice: ten seconds. A longer cut is measured then, so that its rows need not be kept."""
+
+USUAL_PERIOD_S = 0.020
+"""Time between samples of an engine signal whose message declares none: common practice, no source."""
+
+_NEXT_ROWS = 30
+"""Rows from the first movement of a next cut until most sensors are in air: our choice, three usual lags."""
 
 
 class ResponseStage(StretchStage[MeasuredCut]):
     """A stage: CylinderBlocks in, measured cuts out. `flush` at the end of the data.
 
-    unclear   cuts that could not be measured: the engine stopped in them, or they were too short
+    unclear   number of times in air that could not be measured: the engine stopped, or they were too short
 
     Args:
-        filter_s: the controllers' filter, s, where it is known; else drawn towards what is usual.
-        period_s: time between samples of the engine's claim of a cut.
+        filter_s: the controllers' filter, s, where it is known; else drawn towards its usual value.
+        period_s: time between samples of the signal that reports a cut.
         traces: keep the readings of every cut beside its measures.
     """
 
@@ -455,7 +505,7 @@ class ResponseStage(StretchStage[MeasuredCut]):
     ) -> None:
         self._traces = traces
         self._filter = USUAL_FILTER if filter_s is None else Prior(filter_s, 1e-3)
-        self._clock = Clock(_USUAL_PERIOD_S if period_s is None else period_s)
+        self._clock = Clock(USUAL_PERIOD_S if period_s is None else period_s)
         self.unclear = 0
         super().__init__()
 
@@ -474,13 +524,13 @@ class ResponseStage(StretchStage[MeasuredCut]):
         return done
 
     def flush(self) -> list[MeasuredCut]:
-        """The cut under way, as far as its rows go; nothing follows it."""
+        """The current cut, as far as its rows go. Call it once, at the end of the data."""
         done = self._measure_complete(None)
         self._turns = []
         return done
 
     def _measure_complete(self, known: int | None) -> list[MeasuredCut]:
-        """Measures the cuts of which all rows before `known` are there (None: all that come)."""
+        """Measures the cuts whose rows all lie before `known`; None: no more rows come."""
         done = []
         while self._turns:
             if not self._turns[0][1]:
@@ -496,7 +546,7 @@ class ResponseStage(StretchStage[MeasuredCut]):
         return done
 
     def _find_span(self, known: int | None) -> Span | None:
-        """The rows of the first cut; None while some of them may yet come."""
+        """The rows of the first cut; None while some of them are still to come."""
         rise, longest = self._turns[0][0], self._turns[0][0] + LONGEST_CUT_ROWS
         back = len(self._turns) > 1 and self._turns[1][0] <= longest
         fall = self._turns[1][0] if back else longest
@@ -511,6 +561,7 @@ class ResponseStage(StretchStage[MeasuredCut]):
 
 
 def _cut_columns(block: CylinderBlock) -> Mapping[str, NDArray[Any]]:
+    """The columns that a cut needs; without the signal of a cut, an injector pulse of zero."""
     unknown = np.full(len(block), np.nan)
     now = block.now
     cut = now.get("fuel_cut")

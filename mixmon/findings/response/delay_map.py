@@ -2,16 +2,16 @@
 
     delay = a cycle + k pipe + c,   pipe = (1/2 + max(transit - 1/2, 0)) cycle
 
-a cycles pass from injection to the opening of the exhaust valve; a command waits half a cycle, on
-average, for the next injection; the gas of a charge stands in the pipe between pushes, so that its
-front is half a cycle ahead of the mean flow but never ahead of its valve; c is whatever does not
-change with speed, such as the controller's own dead time. Transit comes from the pipe's volume and
-a typical charge (`gas.transport`), which is off by a factor k on the whole, and by a further share
-that is alike only where speed and charge are alike.
+From injection to the opening of the exhaust valve pass a cycles. A command waits half a cycle, on average,
+for the next injection. The gas of a charge stands in the pipe between pulses, so its front is half a cycle
+ahead of the mean flow, but never ahead of its valve. The constant c is the part that does not change with
+speed, such as the controller's own dead time. Transit comes from the pipe's volume and a typical charge
+(`gas.transport`). That charge is wrong by a factor k everywhere, and by a further share that is alike only
+where speed and charge are alike.
 
-a, k, c and those shares are drawn towards what is usual, with errors, and the measured points
-narrow them (Gaussian process regression; from memory: Rasmussen & Williams, 2006). So one point is
-enough, a prediction near a measured point trusts it, and the error grows away from the points.
+The numbers a, k, c and those shares begin at usual values with errors, and the measured points narrow them
+(Gaussian process regression; from memory: Rasmussen & Williams, 2006). So one point is enough, a prediction
+near a measured point follows it, and the error grows with the distance from the points.
 
 Source of the form: a part counted in cycles and a part that is volume over flow (from memory:
 Zhang, Grigoriadis, Franchek & Makki, J. Dyn. Sys. Meas. Control, 2007).
@@ -32,23 +32,24 @@ from mixmon.mixture.align import Geometry
 
 _USUAL = np.array([DEFAULT_CYCLES_BEFORE, 1.0, 0.005])
 _USUAL_SD = np.array([0.25, 0.3, 0.010])
-"""0.75 to 1.25 cycles are in use; the typical charge is good to a third; some milliseconds for a
-controller (common practice, no source)."""
+"""Cycles, pipe factor and constant, s, before a measurement: 0.75 to 1.25 cycles are in use, the typical
+charge is right to a third, a controller takes some milliseconds (common practice, no source)."""
 
 _LOCAL_SHARE = 0.25
 _ALIKE_SPEED, _ALIKE_CHARGE = 0.4, 0.4
-"""Share of the pipe by which a point may differ from the rest, and how far in ln of speed and of
-charge points are alike (own choice)."""
+"""Share of the pipe by which a point may differ from the rest, and how far apart in ln of speed and of charge
+points still differ alike: our choice, so that a measured point governs its neighbours of the same speed."""
 
 _FORM_S, _FORM_SHARE = 0.004, 0.05
-"""What the form itself may be wrong by, s and as a share of the delay (own choice)."""
+"""Error of the form itself, s and as a share of the delay: our choice, the least interval of any
+prediction."""
 
 
 @dataclass(frozen=True, slots=True)
 class MeasuredDeadTime:
-    """One measured dead time: speed, load, seconds, standard deviation.
+    """One measured dead time with its standard deviation, at one speed and load.
 
-    pipe_share   by how much more, as a share, the typical charge may be wrong at this point
+    pipe_share   further error of the typical charge at this point, as a share of the pipe
     """
 
     rpm: float
@@ -65,7 +66,7 @@ class DelayModel:
     cycles       a, and cycles_sd
     pipe_factor  k, and pipe_factor_sd
     constant_s   c, and constant_sd
-    residual_s   measured less what a, k and c alone give, one a point
+    residual_s   measured dead time less the one by a, k and c alone; one for each point
     """
 
     cycles: float
@@ -96,13 +97,13 @@ class DelayModel:
 
 @dataclass(frozen=True, slots=True)
 class _Pipe:
-    """What is not fitted: geometry, and which load the charge is read from."""
+    """The part that is not fitted: geometry, and the load signal that gives the charge."""
 
     geometry: Geometry
     load_signal: str
 
     def at(self, rpm: float, load: float) -> Floats:
-        """Seconds of a cycle, of the wait and the pipe together, and one."""
+        """The factors of a, k and c, float64[3]: seconds of a cycle, seconds of wait and pipe, and one."""
         geometry = self.geometry
         cycle = float(cycle_s(rpm, geometry.strokes))
         pipe = valve_to_sensor_delay_s(
@@ -155,7 +156,7 @@ def fit_delay(points: Sequence[MeasuredDeadTime], geometry: Geometry, load_signa
 
 
 def _shared_variance(here: Floats, there: Floats) -> Floats:
-    """What the delays of points have in common before anything is measured: variances, [m, n]."""
+    """Covariance of the delays of points before a measurement, [m, n]."""
     shared = (here * _USUAL_SD**2) @ there.T
     speed = np.log(here[:, None, 0] / there[:, 0]) / _ALIKE_SPEED
     charge = np.log(here[:, None, 1] / here[:, None, 0] / (there[:, 1] / there[:, 0])) / _ALIKE_CHARGE
@@ -164,4 +165,5 @@ def _shared_variance(here: Floats, there: Floats) -> Floats:
 
 
 def _form_variance(dead_s: Any) -> Any:
+    """Variance of the form at a dead time."""
     return _FORM_S**2 + (_FORM_SHARE * dead_s) ** 2

@@ -1,9 +1,12 @@
-"""How sensors follow a step of their gas: dead time, lag and level, by least squares with their errors.
+"""How sensors follow a step of their gas: dead time, lag and levels, with their errors.
 
-The reading is taken to stand at a level, and from the end of the dead time on to answer as two
-lags in a row: the element's, and a shorter one for the controller's filter and for whatever blurs
-the gas. The shorter one can be told from the dead time only where the step is large and sharp; so
-it is drawn towards what is usual.
+The way of the data: readings [k, n] at their own times go in; `_guess_start` reads a start from levels and
+crossings; `least_squares.solve` fits all sensors at once; `StepFit` names the parameters.
+
+The model: the reading stands at a level, and from the end of the dead time on it answers as two lags in a
+row. The longer one is the element's; the shorter one stands for the controller's filter and for whatever
+blurs the gas. Only a large and sharp step separates the shorter lag from the dead time, so it is drawn
+towards its usual value.
 """
 
 from __future__ import annotations
@@ -19,28 +22,42 @@ from mixmon.gas.lag import USUAL_FILTER_S, step_response, time_63
 from mixmon.mixture.align import GRID_NS
 
 FEWEST_STEP_SAMPLES = 12
+"""Our choice: more than two samples for each of the five parameters."""
 
 ALIKE_ROWS = 40
+"""Rows over which neighbouring residuals may be alike: our choice, 0.4 s, four usual lags."""
+
 _LEVEL, _HEIGHT, _DEAD, _TAU, _FILTER = np.eye(5)
 _TAU_S, _FILTER_S = (0.004, 3.0), (0.002, 0.200)
+"""ParameterLimits of both time constants, s: our choice, wider than any sensor in service."""
+
 _STEP_LIMITS = ParameterLimits(
     lowest=np.array([-np.inf, -np.inf, -np.inf, np.log(_TAU_S[0]), np.log(_FILTER_S[0])]),
     highest=np.array([np.inf, np.inf, np.inf, np.log(_TAU_S[1]), np.log(_FILTER_S[1])]),
     stride=np.array([np.inf, np.inf, 0.1, 0.7, 0.7]),
 )
+"""The strides, 0.1 s and a factor of two, keep a round within the reach of its slopes: our choice."""
+
 _EARLY, _REACHED = 0.15, 1.0 - np.exp(-1.0)
+"""Shares of the step whose crossings give the start: the first is our choice, above the noise."""
+
 _FOOT_S = 0.15
+"""How long before the rise the gas may begin to change in another way: our choice, a closing throttle."""
+
 _NUDGE = 1e-4
+"""Relative step of numerical derivatives: our choice, small against any curvature, large against rounding."""
+
 _COARSE = 0.005
-"""Share of a step to which two plain lags describe a sensor (own choice)."""
+"""Share of a step to which two plain lags describe a sensor: our choice, so that a step without noise does
+not seem known without error."""
 
 NOT_SHARP = 0.025
-"""No gas changes at once and no element is two plain lags: an error, as a share of T63, that no
-residual shows. Cuts of a simulated engine of known lags are met within this (computed)."""
+"""Error of T63, as a share, that residuals do not show: no gas changes at once, and no element is exactly two
+lags (computed: the fits of cuts of a simulated engine with known lags stay within it)."""
 
 
 class Prior(NamedTuple):
-    """What is known beforehand: a value, and its standard deviation."""
+    """A value that is known beforehand, and its standard deviation."""
 
     value: float
     sd: float
@@ -129,7 +146,7 @@ def fit_steps(
 
 
 def _guess_start(t: Floats, y: Floats, filter_s: float) -> Floats:
-    """Levels from the ends, time constant from when two shares of the step are reached; NaN if none is."""
+    """Levels from both ends, time constant from two crossings, float64[5]; NaN where there is no step."""
     if len(y) < FEWEST_STEP_SAMPLES:
         return np.full(5, np.nan)
     first, last = float(np.median(y[:3])), float(np.median(y[-5:]))
@@ -142,14 +159,14 @@ def _guess_start(t: Floats, y: Floats, filter_s: float) -> Floats:
 
 
 def _find_feet(t: Floats, y: Floats, used: Bools, start: Floats, foot: float) -> Bools:
-    """Samples shortly before each sensor's reading has first covered a share of its step."""
+    """Samples shortly before each reading has first covered the share `foot` of its step, bool[k, n]."""
     covered = used & ((y - start[:, 0]) / start[:, 1] >= foot)
     reached = np.take_along_axis(t, np.argmax(covered, axis=0)[None], axis=0)[0]
     return np.asarray((foot > 0.0) & (t < reached) & (t > reached - _FOOT_S))
 
 
 def _as_fit(found: Solution, able: Bools, share: float) -> StepFit:
-    """The parameters by their names, with errors."""
+    """The parameters by their names, with errors; NaN for sensors that are not `able`."""
     theta = np.where(able[:, None], found.theta, np.nan)
     tau, still = np.exp(theta[:, 3:]).T
     t63 = time_63(tau, still)

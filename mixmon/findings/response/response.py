@@ -1,4 +1,12 @@
-"""Everything that a run tells of response and delay: cuts, fuel steps, sensors, and the delay anywhere."""
+"""The response and the delay of a run: one pass over its rows, and everything that follows from it.
+
+The way of the data: `ResponseReviewer` feeds every block to three stages, which find fuel cuts (`cuts`),
+windows with fuel steps (`steps`) and warm-ups (here). `result` combines them: T63 and notes of each sensor
+(`sensors`), dead times at the points at which they were measured, the model of the delay through these
+(`delay_map`), and its values at the session's axes; or the reason why there is no delay.
+
+Invariant: asking for a result changes nothing; the stages are copied before they are flushed.
+"""
 
 from __future__ import annotations
 
@@ -22,25 +30,27 @@ from mixmon.mixture.layout import layout_of
 from mixmon.note import Note, note
 
 # ----------------------------------------------------------------------------------------------------
-# How long each sensor took from heating to ready, the first time it is seen to.
+# Warm-up: how long each sensor takes from heating to ready, the first time that it is seen.
 #
-# Heating begins where the heater is driven; where that is not known, with the node's first sample.
-#
-# Kept: the moment at which each node's heating began, and whether it was warming in the last row.
+# Heating begins where the heater is driven; where that is not known, with the first sample in which the node
+# warms. Kept: the moment at which each node's heating began, and whether its warm-up is over.
 # ----------------------------------------------------------------------------------------------------
 
 _DRIVEN_PERCENT = 10.0
+"""Drive above which a heater heats: our choice, above the rest of a controller that is off."""
+
 _NOT_BEGUN = np.iinfo(np.int64).min
+"""Stands for a heating that has not begun: no time stamp has this value."""
 
 
 class WarmUpStage:
     """Measures how long each node takes from cold until it is ready.
 
-    A node that worked before it was warming was restarted, and counts no more.
+    A node that worked before it warms was restarted; its warm-up is not from cold and is not measured.
     """
 
     def __init__(self, heaters: Sequence[bool]) -> None:
-        """`heaters`: for each node, whether it tells how its heater is driven."""
+        """`heaters`: for each node, whether it sends the drive of its heater."""
         nodes = len(heaters)
         self._heaters = heaters
         self._seconds = np.full(nodes, np.nan)
@@ -64,6 +74,7 @@ class WarmUpStage:
         return self._seconds.copy()
 
     def _follow_node(self, block: CylinderBlock, j: int) -> None:
+        """Takes the rows of node j whose warm-up is not over."""
         state = block.state[:, j]
         working = np.flatnonzero(MEASURING[state])
         until = int(working[0]) if len(working) else len(block)
@@ -77,18 +88,27 @@ class WarmUpStage:
                 self._seconds[j] = (int(block.t[until]) - int(self._began[j])) / 1e9
 
     def _find_heating(self, block: CylinderBlock, j: int) -> Bools:
-        """Rows in which the node warms; by its heater where the node tells it."""
+        """Rows in which the node heats: by the drive of its heater where it is sent, else by its state."""
         warming = block.state[:, j] == SampleState.WARMING
         if not self._heaters[j]:
             return np.asarray(warming)
         return np.asarray(warming & (block.aux["heater"][:, j] > _DRIVEN_PERCENT))
 
 
+# ----------------------------------------------------------------------------------------------------
+# The review: what the stages found, put together.
+# ----------------------------------------------------------------------------------------------------
+
 _SHUT_SHARE = 0.2
-"""A shut throttle lets through what nobody knows: the charge in a cut is a guess (own choice)."""
+"""Further error of the charge in a cut, as a share: our choice. The flow through a shut throttle is not
+known."""
 
 _CUT_SD_S, _ROUGH_SD_S = 0.006, 0.030
-"""A control cuts cylinder by cylinder; sparks left out before a cut hide its beginning (own choice)."""
+"""Error of a dead time from a cut, and from one after cut sparks, s: our choice. Cylinders are cut one after
+the other; missing sparks hide the start of the cut."""
+
+_MIDDLE_T63_SHARE = 0.03
+"""Error of the middle sensor's T63 in a delay, as a share: our choice, that of one well measured cut."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +116,7 @@ class CellDelay:
     """The delay at one centre of the session's axes.
 
     dead_s, dead_half_s   from command to first movement, and half of the 95 % interval
-    delay_s, delay_half_s   until 63 %, with the middle sensor's T63; NaN where that is not known
+    delay_s, delay_half_s   the same until 63 % of the step, by the median T63; NaN if that is not known
     """
 
     rpm: float
@@ -109,11 +129,11 @@ class CellDelay:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ResponseReview:
-    """The result.
+    """What a run shows of response and delay.
 
     cuts, points   in order of time
     unclear        times in air that are no cut: engine at rest, or rows missing
-    refused        fuel steps that told nothing
+    refused        windows with fuel steps that gave no delay
     sensors        one a node
     measured       dead times to which the model is fitted
     model, cells   None and empty where nothing was measured
@@ -132,7 +152,7 @@ class ResponseReview:
 
 
 class ResponseReviewer:
-    """Feeds the stages and puts together what they found.
+    """A stage that feeds the others and combines what they found.
 
     Args:
         binding: session and message definitions.
@@ -169,7 +189,7 @@ class ResponseReviewer:
         self._warm_up.feed(block)
 
     def result(self) -> ResponseReview:
-        """What the rows so far say, taken as if none followed."""
+        """The review of the rows so far, as if none followed."""
         response, delay = deepcopy(self._response), deepcopy(self._delay)
         cuts, points = (*self._cuts, *response.flush()), (*self._points, *delay.flush())
         sensors = sensor_responses(
@@ -195,7 +215,7 @@ class ResponseReviewer:
         )
 
     def _predict_cells(self, model: DelayModel, sensors: Iterable[SensorResponse]) -> Iterable[CellDelay]:
-        """The model at the steady points that the session's axes name."""
+        """The delay at each point of the session's axes."""
         axes = self._binding.session.axes
         t63 = np.array([s.t63_s for s in sensors if np.isfinite(s.t63_s)])
         middle = float(np.median(t63)) if len(t63) else np.nan
@@ -208,17 +228,18 @@ class ResponseReviewer:
                     dead,
                     NORMAL_95 * sd,
                     dead + middle,
-                    NORMAL_95 * float(np.hypot(sd, 0.03 * middle)),
+                    NORMAL_95 * float(np.hypot(sd, _MIDDLE_T63_SHARE * middle)),
                 )
 
     @property
     def _load_signal(self) -> str:
-        """What the load axis, and so the load of every row, is."""
+        """The signal of the load axis, which is also the load of every row."""
         return self._binding.session.axes.load_signal
 
     def _reason_for_no_delay(
         self, lacking: list[str], delay: DelayStage, cuts: Sequence[MeasuredCut]
     ) -> Note:
+        """The note on why there is no delay: the first reason that applies."""
         engine = self._binding.engine
         if lacking:
             return note(ResponseNote.SIGNALS_MISSING, signals=tuple(lacking))
@@ -234,7 +255,7 @@ class ResponseReviewer:
 
 
 def _list_dead_times(cuts: Iterable[MeasuredCut], points: Iterable[DelayPoint]) -> Iterable[MeasuredDeadTime]:
-    """Dead times with the point at which they were measured."""
+    """Dead times of steps and cuts, with the speed and load at which they were measured."""
     for point in points:
         yield MeasuredDeadTime(point.rpm, point.load, point.dead_s, point.dead_sd)
     for edge in (way for cut in cuts for way in (cut.lean, cut.rich) if way is not None):
@@ -244,6 +265,7 @@ def _list_dead_times(cuts: Iterable[MeasuredCut], points: Iterable[DelayPoint]) 
 
 
 def _dead_time_of(edge: CutEdge) -> MeasuredDeadTime | None:
+    """The dead time of an edge, mean of the sensors; None if the command, speed or load is not known."""
     known = edge.fit.dead_s[np.isfinite(edge.fit.dead_s)]
     if not edge.command or not len(known) or not np.isfinite([edge.rpm, edge.load]).all():
         return None

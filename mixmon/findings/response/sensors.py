@@ -1,8 +1,13 @@
-"""What all events of a run together say of every sensor, and how it stands among its peers.
+"""Sensors against their peers: two of them on one event, and each one over all events of a run.
 
-Several measures of one time are weighted by their errors; where they differ by more than these, the
-interval is widened (Birge, Phys. Rev. 40, 1932; from memory). An error of shape, which all of them
-share, is not averaged away.
+`compare` predicts the slower of two readings by the faster one, and gives the lag between them. It needs
+neither the gas nor a command.
+
+`sensor_responses` puts together what all cuts and fuel steps of a run say of each sensor: T63 both ways,
+the level in air, warm-up, each also against the other sensors, with notes on those that stand out. Several
+measures of one time are weighted by their errors; where they differ by more than these, the interval is
+widened (Birge, Phys. Rev. 40, 1932; from memory). An error of shape, which all measures share, is not
+averaged away.
 """
 
 from __future__ import annotations
@@ -24,36 +29,44 @@ from mixmon.note import Note, note
 from mixmon.session.model import Node
 
 # ----------------------------------------------------------------------------------------------------
-# Two sensors on one event: which lags, by how much, and what the slower one missed.
+# Two sensors on one event: their lag, and what the slower one missed.
 #
-# If both are first-order lags behind the same gas, the slower one's reading is
+# If both are first-order lags behind the same gas, the slower reading is
 #
-# slow = level + height [r fast + (1 - r) lagged fast],    r = tau_fast / tau_slow
+#     slow = level + height [r fast + (1 - r) lagged fast],    r = tau_fast / tau_slow
 #
-# where "lagged" is a lag of tau_slow, so the faster one predicts the slower one without the gas being
-# known. Time constant, shift, level and height are found by least squares over a grid; both orders
-# are tried, and that is taken in which the slower one lags. What the prediction leaves is what
-# differs in the gas of the two cylinders, and noise.
+# where "lagged" is a lag of tau_slow. Time constant, shift, level and height are found by least squares over
+# a grid. Both orders are tried; the one in which the slower sensor lags is taken. What the prediction
+# leaves is noise and the difference between the gas of the two cylinders.
 # ----------------------------------------------------------------------------------------------------
 
 _PAIR_GRID_S = 0.005
+"""Period at which the faster reading is lagged, s: our choice, half a row."""
+
 _PAIR_TAUS_S = np.geomspace(0.010, 1.2, 30)
 _SHIFTS_S = np.arange(-0.12, 0.241, 0.010)
 _FINE_SHARES = np.geomspace(0.85, 1.18, 25)
 _FINE_SHIFTS_S = np.arange(-0.010, 0.0101, 0.002)
+"""Time constants and shifts that are tried, coarsely over all sensors in service and then near the best ones:
+our choice. The last steps, 1 % and 2 ms, are below the error of the lag."""
+
 _LEAST_LEVEL_S, _FEWEST, _NUDGE = 0.15, 25, 1e-3
+"""Seconds at the start of a trace that give the level, fewest samples of a sensor, relative step of a
+numerical derivative: our choice."""
+
 _LEAST_HEIGHT_NOISES = 5.0
+"""An event is higher than so many deviations of the noise: our choice, noise alone gets there rarely."""
 
 
 @dataclass(frozen=True, slots=True)
 class PairComparison:
-    """Sensor `slow` (index of a node) against `fast`, oxygen percent.
+    """The slower sensor against the faster one (`slow`, `fast`: indexes of nodes), oxygen percent.
 
     lag_s, lag_sd   mean delay of the slow reading behind the fast one
-    tau_s       time constant of the slow one by the fast one's account
-    peak_fast, peak_slow   farthest from the level before
+    tau_s       time constant of the slow one, by the prediction
+    peak_fast, peak_slow   largest departures from the level before
     recovered   peak_slow / peak_fast
-    missed      largest difference of the two on the way, and its area, percent seconds
+    missed      largest difference of the two; missed_area is its area, percent seconds
     residual    rms of what the prediction leaves
     explained   share of the slow reading's variance that is predicted
     """
@@ -74,7 +87,7 @@ class PairComparison:
 
 
 def compare(trace: SensorTrace, a: int, b: int) -> PairComparison | None:
-    """The comparison of nodes a and b; None where one of them shows nothing.
+    """The comparison of nodes a and b; None if one of them has too few samples or shows no event.
 
     The trace must begin before the event, while the readings stand at their level.
     """
@@ -109,7 +122,7 @@ def compare(trace: SensorTrace, a: int, b: int) -> PairComparison | None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Prediction:
-    """A prediction.
+    """One prediction of the slow reading.
 
     left       share of the variance that it leaves
     lag_s      mean delay
@@ -125,7 +138,7 @@ class _Prediction:
 
 
 def _predict_slow(fast: tuple[Floats, Floats], slow: tuple[Floats, Floats]) -> _Prediction:
-    """The slow reading by the fast one, the best of a coarse grid and then of a fine one."""
+    """The best prediction of the slow reading: over a coarse grid, then over a fine one."""
     rough = _search_grid(fast, slow, _PAIR_TAUS_S, _SHIFTS_S)
     return _search_grid(fast, slow, rough.tau_s * _FINE_SHARES, rough.shift_s + _FINE_SHIFTS_S)
 
@@ -150,7 +163,7 @@ def _search_grid(
 
 
 class _Lagged:
-    """A reading and the same behind lags of each time constant, at any time."""
+    """A reading, and the same reading behind a lag of each time constant, at any time."""
 
     def __init__(self, t: Floats, y: Floats, taus: Floats) -> None:
         self._grid = np.arange(t[0], t[-1], _PAIR_GRID_S)
@@ -160,7 +173,7 @@ class _Lagged:
         self._behind = lag.feed(np.repeat(passed[:, None], len(taus), axis=1))
 
     def at(self, t: Floats) -> tuple[Floats, Floats]:
-        """Reading [k] and lagged readings [k, m], their means taken off."""
+        """Reading [k] and lagged readings [k, m] at times t, each less its mean."""
         place = np.clip((t - self._grid[0]) / _PAIR_GRID_S, 0.0, len(self._grid) - 1.001)
         row = place.astype(np.int64)
         part = place - row
@@ -170,7 +183,7 @@ class _Lagged:
 
 
 def _regress_weights(y: Floats, direct: Floats, lagged: Floats) -> tuple[Floats, Floats]:
-    """Weights [2, m] of both parts, neither negative, and the sum of squares left, for m lags at once."""
+    """Weights [2, m] of both parts, none negative, and the remaining sum of squares [m], for m lags."""
     dd, dy = float(direct @ direct), float(direct @ y)
     ll, dl, ly = (lagged * lagged).sum(axis=0), direct @ lagged, y @ lagged
     free = np.maximum(dd * ll - dl * dl, 1e-12 * dd * ll)
@@ -184,7 +197,7 @@ def _regress_weights(y: Floats, direct: Floats, lagged: Floats) -> tuple[Floats,
 
 
 def _lag_sd(fast: tuple[Floats, Floats], t: Floats, found: _Prediction) -> float:
-    """Standard deviation of the lag, level, weights, shift and time constant all being free."""
+    """Standard deviation of the lag with level, weights, shift and time constant free."""
     taus = found.tau_s * np.array([1.0, 1.0 + _NUDGE])
     lagged = _Lagged(*fast, taus)
     direct, behind = lagged.at(t - found.shift_s)
@@ -214,31 +227,48 @@ def _peak_from_level(t: Floats, y: Floats) -> float:
 
 
 def _has_event(t: Floats, y: Floats) -> bool:
-    """Whether there is an event at all: more than noise makes of neighbouring readings."""
+    """Whether the reading departs from its level by more than its noise explains."""
     noise = robust_deviation(np.diff(y)) / np.sqrt(2.0)
     return bool(abs(_peak_from_level(t, y)) > _LEAST_HEIGHT_NOISES * max(noise, 1e-6))
 
 
+# ----------------------------------------------------------------------------------------------------
+# Each sensor over all events of a run, and against its peers.
+# ----------------------------------------------------------------------------------------------------
+
 SLOW_RATIO = 2.0
-"""Times its peers' T63 from which on a sensor is suspect (common practice, no source)."""
+"""A sensor is slow from so many times its peers' T63 on: common practice, no source."""
 
 UNEVEN_RATIO = 1.15
-AIR_OFF_PERCENT = 1.5
-WARM_UP_RATIO = 1.4
-"""When two ways differ, an air reading or a warm-up is named (own choice)."""
+"""Ratio of both ways from which on a sensor gets a note: our choice, well beyond the difference of good
+ones."""
 
-_UNEVEN_SURE = 1.5  # of the 95 % half-width: there are many sensors, and one of them always seems uneven
-_KNOWN_DOF = 3  # what an event's own error is worth in events
-_STRETCHED_DOF = 4
+AIR_OFF_PERCENT = 1.5
+"""Percent off the peers in air from which on a sensor gets a note: our choice, beyond the scatter of good
+ones."""
+
+WARM_UP_RATIO = 1.4
+"""Times its peers' warm-up from which on a sensor gets a note: our choice, beyond the scatter of heaters."""
+
+_UNEVEN_SURE = 1.5
+"""Half intervals by which both ways must differ: our choice. Of many sensors one always seems uneven."""
+
+_KNOWN_DOF = 3
+"""Degrees of freedom that the errors of the events themselves are worth: our choice."""
+
+_AIR_DOF = 4
+"""The same for levels in air, whose errors rest on more samples: our choice."""
+
 _PERCENT_FLOOR = 0.02
+"""Least deviation of a level in air, oxygen percent: our choice, so that equal readings do not seem exact."""
 
 
 @dataclass(frozen=True, slots=True)
 class ResponseTime:
-    """A time of one sensor from several events: s, half of its 95 % interval, and from what.
+    """T63 of one sensor one way, from several events, with half of its 95 % interval, s.
 
-    tau_s    time constant of the element alone; NaN where only fuel steps told
-    cuts, steps   how many fuel cuts, and windows with fuel steps
+    tau_s    time constant of the element alone; NaN where only fuel steps measured it
+    cuts, steps   number of fuel cuts, and of windows with fuel steps
     """
 
     t63_s: float = np.nan
@@ -250,7 +280,7 @@ class ResponseTime:
 
 @dataclass(frozen=True, slots=True)
 class SensorResponse:
-    """One sensor of the run; NaN where something is not known.
+    """One sensor over a run; NaN where a number is not known.
 
     position, cylinders, sensor   as in the session
     lean, rich     T63 of rising and of falling readings
@@ -259,10 +289,10 @@ class SensorResponse:
     uneven         lean-going over rich-going, by the same of the others; uneven_half at 95 %
     air_percent    oxygen read in air, mean of all cuts; air_half_percent at 95 %
     air_to_peers_percent      reading over the median of the others, less one
-    air_to_expected_percent   reading over the oxygen of the air, less one, where that was told
+    air_to_expected_percent   reading over the oxygen of the air, less one, where that was given
     warm_up_s, warm_up_times_peers
-    left_out       reason to number of ways that could not be measured
-    flags          what stands out
+    left_out       number of edges that could not be measured, by reason
+    flags          notes of what stands out
     """
 
     position: int
@@ -339,12 +369,12 @@ def sensor_responses(
 
 
 def _edges_one_way(cuts: Sequence[MeasuredCut], way: str) -> list[CutEdge]:
-    """One way of all cuts that have it."""
+    """The edges one way of all cuts that have it."""
     return [edge for cut in cuts if (edge := cut.lean if way == LEAN else cut.rich) is not None]
 
 
 def _combine_times(edges: Sequence[CutEdge], points: Sequence[DelayPoint], way: str, j: int) -> ResponseTime:
-    """One way of one sensor from all events."""
+    """T63 of sensor j one way, from all events."""
     cut = [(g.fit.t63_s[j], g.fit.t63_sd[j], g.fit.tau_s[j]) for g in edges if np.isfinite(g.fit.t63_s[j])]
     names = (f"{way}_s", f"{way}_sd")
     step = [tuple(float(getattr(p.fit, name)[j]) for name in names) for p in points]
@@ -373,7 +403,7 @@ def _combine_air(cuts: Sequence[MeasuredCut], n: int) -> tuple[Floats, Floats]:
             scatter = float(np.var(value, ddof=1)) if len(value) > 1 else 0.0
             variance = max(scatter, float(np.mean(sd**2)), _PERCENT_FLOOR**2) / len(value)
             mean[j] = value.mean()
-            half[j] = student_t95(len(value) + _STRETCHED_DOF) * np.sqrt(variance)
+            half[j] = student_t95(len(value) + _AIR_DOF) * np.sqrt(variance)
     return mean, half
 
 
@@ -389,12 +419,13 @@ def _median_of_others(x: Floats) -> Floats:
 
 
 def _mean_of_known(a: float, b: float) -> float:
+    """The mean of those that are known; NaN if none is."""
     known = [x for x in (a, b) if np.isfinite(x)]
     return float(np.mean(known)) if known else np.nan
 
 
 def _count_left_out(cuts: Sequence[MeasuredCut], j: int) -> Mapping[EdgeProblem, int]:
-    """Why ways of node j were left out, and how often."""
+    """Number of edges of node j that were not measured, by reason."""
     edges = [*_edges_one_way(cuts, LEAN), *_edges_one_way(cuts, RICH)]
     return dict(
         sorted(Counter(problem for edge in edges if (problem := edge.left_out[j]) is not None).items())
@@ -402,6 +433,7 @@ def _count_left_out(cuts: Sequence[MeasuredCut], j: int) -> Mapping[EdgeProblem,
 
 
 def _make_flags(times: float, ways: float, ways_half: float, air: float, warm: float) -> tuple[Note, ...]:
+    """The notes of one sensor; `ways` and its half interval are ln of lean-going over rich-going."""
     flags = []
     if times >= SLOW_RATIO:
         flags.append(note(ResponseNote.SLOW, times_peers=float(times)))

@@ -1,12 +1,21 @@
-"""The delay from a change of fuel to the reading, where the engine held still and its fuel moved.
+"""The delay from a change of fuel to the readings, measured while the engine is steady and its fuel moves.
 
-How it works: a window of rows lasts as long as speed and load stay where they were at its first
-row. When it ends and the fuel command (target, else injector pulse width) was stepped in it, the
-steps are carried to every sensor by dead time and lag (`pattern_fit`). Without steps nothing is
-fitted: there would be only noise to fit. Nor is anything where the engine control corrects by the
-readings, or where the readings do not follow.
+Wants: dead time, lag and gain of every sensor at one speed and load, from any steps of fuel: a single one or
+a random pattern.
 
-Kept: the rows of the window under way, at most `LONGEST_WINDOW_ROWS`.
+Goals, in this order: no delay where none can be measured; errors that also cover what residuals do not show;
+the same result however the rows are split into blocks.
+
+Plan:
+
+    1. `DelayStage` collects a window of rows, which lasts while speed and load stay near its first row.
+    2. When the window ends, `command_of` looks for steps of the fuel command: of the target, else of the
+       injector pulse width. Without steps nothing is fitted, because there is only noise to fit.
+    3. `fit_pattern` carries the command to every sensor by dead time, lag and gain, and fits the readings.
+    4. A window in closed loop, without valid readings, or in which most sensors do not follow, is refused
+       with a code.
+
+Kept: the rows of the current window, at most `LONGEST_WINDOW_ROWS`.
 """
 
 from __future__ import annotations
@@ -19,7 +28,7 @@ import numpy as np
 
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.least_squares import Known, ParameterLimits, Samples, Solution, solve
-from mixmon.findings.response.cuts import Clock
+from mixmon.findings.response.cuts import USUAL_PERIOD_S, Clock
 from mixmon.findings.response.fit import ALIKE_ROWS
 from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.stage import StretchStage
@@ -35,20 +44,24 @@ from mixmon.note import Note, note
 from mixmon.session.model import Session
 
 # ----------------------------------------------------------------------------------------------------
-# What the engine control asked of the mixture: steps of the target, else of the injector pulse.
+# The fuel command: the steps that the engine control makes in the target, or else in the injector pulse.
 # ----------------------------------------------------------------------------------------------------
 
 _STEP_ROWS = 5
+"""Rows in which a change counts as one step: our choice, 50 ms, more than two periods of a usual engine
+signal."""
+
 _LEAST_COMMAND_STEP = 0.010
+"""Least change of ln lambda that is a step: our choice, 1 %, above the ripple of a steady command."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FuelCommand:
-    """The command over some rows at steady speed and load.
+    """The fuel command over some rows at steady speed and load.
 
     signal      "target" or "pulse_ms"
-    ln_lambda   float64[k], what it asks of ln lambda, up to a constant
-    moves       row of each step, and whether it asks for leaner
+    ln_lambda   float64[k], the ln lambda that it asks for, up to a constant
+    moves       row of each step, and whether it asks for a leaner mixture
     """
 
     signal: str
@@ -66,14 +79,14 @@ class FuelCommand:
         return sum(rises for _, rises in self.moves)
 
     def part(self, begin: int, end: int) -> FuelCommand:
-        """The same over fewer rows."""
+        """The command over the rows begin..end-1 alone."""
         moves = tuple((row - begin, rises) for row, rises in self.moves if begin <= row < end)
         return FuelCommand(self.signal, self.ln_lambda[begin:end], moves)
 
     def inner(self, before: int, after: int) -> tuple[int, int]:
-        """First row and end of what has no steps among its first and last rows.
+        """First row and end of the part without steps in its first `before` and last `after` rows.
 
-        Steps there belong to the engine's way into these rows and out of them.
+        Steps there belong to the way of the engine into these rows and out of them.
         """
         last = len(self.ln_lambda)
         early = [row for row, _ in self.moves if row < before]
@@ -82,9 +95,11 @@ class FuelCommand:
 
 
 def command_of(signals: Mapping[str, Floats], dead_ms: float) -> FuelCommand:
-    """The command among the signals "target" (lambda) and "pulse_ms"; the target where it steps.
+    """The command by the target, if it has steps; else by the injector pulse.
 
-    A pulse is fuel as far as it exceeds the injectors' dead time.
+    Args:
+        signals: "target" (lambda) and "pulse_ms", float64[k] each.
+        dead_ms: the injectors' dead time; only the pulse beyond it delivers fuel.
     """
     target = _find_steps("target", _log_or_nan(signals["target"]))
     if target.moves:
@@ -98,7 +113,7 @@ def _log_or_nan(x: Floats) -> Floats:
 
 
 def _find_steps(signal: str, ln_lambda: Floats) -> FuelCommand:
-    """Finds the steps: changes by a percent within a few rows."""
+    """The command with its steps: changes of `_LEAST_COMMAND_STEP` or more within `_STEP_ROWS`."""
     change = _change_in_step(ln_lambda)
     moving = change >= _LEAST_COMMAND_STEP
     begins = np.flatnonzero(np.diff(moving.astype(np.int8), prepend=0) > 0) + _STEP_ROWS
@@ -108,37 +123,50 @@ def _find_steps(signal: str, ln_lambda: Floats) -> FuelCommand:
 
 
 def _change_in_step(ln_lambda: Floats) -> Floats:
-    """How far it moves within a step's time; nothing where it is not known throughout."""
+    """The change within `_STEP_ROWS`, float64[k - 5]; empty if a value is missing."""
     if not np.isfinite(ln_lambda).all():
         return np.zeros(0)
     return np.abs(ln_lambda[_STEP_ROWS:] - ln_lambda[:-_STEP_ROWS])
 
 
 # ----------------------------------------------------------------------------------------------------
-# How sensors follow a pattern of fuel: delay, lag in both directions and gain, with their errors.
+# The fit: how sensors follow a pattern of fuel, with errors.
 #
-# The command is carried to each sensor: it comes after a dead time, passes the element's lag, which
-# may differ between readings that rise and fall, and the controller's filter. Level and slow drift
-# are left free.
+# The command reaches each sensor after a dead time and passes the element's lag, which may differ between
+# readings that rise and fall, and the controller's filter. Level and slow drift are free parameters.
 # ----------------------------------------------------------------------------------------------------
 
 _, _, _GAIN_ROW, _DEAD, _TAU, _UNEVEN = np.eye(6)
 _NUDGE, _SMALL = 1e-3, 1e-4
+"""Steps of numerical derivatives, in ln: our choice, small against any curvature, large against rounding."""
+
 _EVEN = Known(_UNEVEN, 0.0, 0.25)
-"""Elements are mostly alike both ways: ln of lean-going over rich-going, half of it."""
+"""Half of ln(lean-going over rich-going): most elements are equally fast both ways (our choice: within a
+factor of 1.6, so that one direction without steps does not run away)."""
 
 _MOST_ROWS, _FEW_ROWS = 1200, 300
-"""More samples than that buy nothing: the noise of neighbours is the same."""
+"""Most rows that are fitted, and that the search for a start uses: our choice. More samples add nothing,
+because neighbours have the same noise."""
 
 _LEAST_POWER = 1e-12
+"""Keeps divisions by the power of a flat signal finite: our choice, far below any noise."""
+
 _PLAUSIBLE_TAU_S, _TAU_SD = 0.08, 0.9
+"""Time constant of an element before it is measured, s, and its standard deviation in ln: 50 to 100 ms are
+published (Regitz & Collings, Meas. Sci. Technol. 19, 2008, 075201, abstract); a factor of 2.5 is our choice,
+so that slow sensors are still found."""
+
 _DEADS_S = np.arange(0.0, 0.6, 0.02)
 _PATTERN_TAUS_S = np.array([0.04, 0.08, 0.15, 0.28, 0.5])
+"""The grid of starts: our choice, dense enough that the solver descends into the best minimum."""
+
 _PATTERN_LIMITS = ParameterLimits(
     lowest=np.array([-np.inf, -np.inf, -np.inf, 0.0, np.log(0.01), -0.9]),
     highest=np.array([np.inf, np.inf, np.inf, 1.0, np.log(1.5), 0.9]),
     stride=np.array([np.inf, np.inf, np.inf, 0.05, 0.4, 0.3]),
 )
+"""Dead time up to 1 s, time constants from 10 ms to 1.5 s, ways that differ by a factor of 6: our choice,
+wider than any sensor in service. The strides keep a round within the reach of its slopes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,11 +221,7 @@ def fit_pattern(
 
 
 class _CarriedCommand:
-    """The command as sensors of any lag show it: solved exactly, from one of its moves to the next.
-
-    Between two moves the gas is constant, so an element goes one way only and both lags have a
-    closed form.
-    """
+    """The command as sensors of any lag show it, exactly: both lags have a closed form between two steps."""
 
     def __init__(self, command: Floats, late_s: float, t: Floats, filter_s: float) -> None:
         moves = np.flatnonzero(np.diff(command)) + 1
@@ -217,7 +241,7 @@ class _CarriedCommand:
         return reading, np.stack(slopes, axis=2)
 
     def readings(self, dead_s: Floats, tau: Floats, uneven: Floats) -> tuple[Floats, Floats]:
-        """The readings at the samples, and their slope by the dead time."""
+        """The readings [k, n] at the samples, up to level and gain, and their slopes by the dead time."""
         lean_s, rich_s = (keep_apart(np.exp(way), self._filter) for way in (tau + uneven, tau - uneven))
         lags = (lean_s, rich_s, self._filter)
         elements, filters = self._at_moves(lags)
@@ -230,7 +254,7 @@ class _CarriedCommand:
         return readings, (readings - element) / self._filter
 
     def _at_moves(self, lags: tuple[Floats, Floats, float]) -> tuple[Floats, Floats]:
-        """Element and filter at every move of the command, [moves, n]."""
+        """State of element and filter at every step of the command, [steps, n] each."""
         element = filtered = np.zeros(len(lags[0]))
         elements, filters = [element], [filtered]
         for gas, seconds in zip(self._gas[:-1].tolist(), np.diff(self._from).tolist(), strict=True):
@@ -241,7 +265,7 @@ class _CarriedCommand:
 
 
 def _search_start(carried: _CarriedCommand, y: Floats, used: Bools) -> Floats:
-    """The best of a grid of dead times and even lags, [n, 6]."""
+    """The best start of a grid of dead times and lags that are equal both ways, [n, 6]."""
     n = y.shape[1]
     best, start = np.zeros(n), np.zeros((n, 6))
     clean = _subtract_mean(y, used)
@@ -259,11 +283,13 @@ def _search_start(carried: _CarriedCommand, y: Floats, used: Bools) -> Floats:
 
 
 def _subtract_mean(y: Floats, used: Bools) -> Floats:
+    """The readings less each sensor's mean; zero where they do not count."""
     mean = np.where(used, y, 0.0).sum(axis=0) / np.maximum(used.sum(axis=0), 1)
     return np.where(used, y - mean, 0.0)
 
 
 def _as_fit(found: Solution, filter_s: float, lean_share: float, spread: Floats) -> PatternFit:
+    """The parameters by their names, with errors; `spread` is the deviation of each sensor's readings."""
     _, _, gain, dead, tau, uneven = found.theta.T
     lean, by_lean = _t63_with_slopes(tau + uneven, _TAU + _UNEVEN, filter_s)
     rich, by_rich = _t63_with_slopes(tau - uneven, _TAU - _UNEVEN, filter_s)
@@ -289,18 +315,42 @@ def _t63_with_slopes(ln_tau: Floats, row: Floats, filter_s: float) -> tuple[Floa
     return t63, slope[:, None] * row
 
 
+# ----------------------------------------------------------------------------------------------------
+# The stage: windows of steady speed and load.
+# ----------------------------------------------------------------------------------------------------
+
 LONGEST_WINDOW_ROWS = 6000
+"""Our choice: a minute. A longer steady time is split, so that memory stays small."""
 
 _SHORTEST_ROWS = 150
+"""Our choice: 1.5 s, a step with the rows before and after it."""
+
 _FITTED_BEFORE_ROWS, _FITTED_AFTER_ROWS = 150, 300
+"""Rows fitted before the first step and after the last one: our choice, the level and ten usual lags."""
+
 _LEAST_BEFORE_ROWS, _LEAST_AFTER_ROWS = 40, 80
+"""The least of both: our choice. A step with fewer rows beside it is not used."""
+
 _SPEED_SHARE = 0.03
+"""Speed may move by this share where the session's band is narrower: our choice, the wander of an engine."""
+
 _REST_ROWS, _REST_SHARE = 50, 0.3
+"""In its first rows a window bears only this share of the bands: our choice, half a second, so that no
+window begins on the way to the point at which the engine then stays."""
+
 _SCAN_ROWS = 512
+"""Rows looked at in one go: our choice, of speed alone; the result does not depend on it."""
+
 _GAIN, _GAIN_SURE, _MOST_DELAY_SD = (0.4, 2.0), 4.0, 0.08
+"""A sensor follows with a gain in this range, so many standard deviations from zero, and a delay known to
+0.08 s: our choice. A reading that moves by chance fails at least one of them."""
+
 _FEWEST_PATTERN_SAMPLES = 40
+"""Our choice: some seven samples for each of the six parameters."""
+
 _FORM_S, _FORM_CYCLES = 0.003, 0.07
-"""Gas comes in pushes, not as the smooth flow of the fit: error of the mean, s and cycles (computed)."""
+"""Gas arrives in pulses, not as the smooth flow of the fit: error of the mean dead time, s and cycles
+(computed)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -308,7 +358,7 @@ class DelayPoint:
     """The delay at one operating point, n sensors.
 
     t, seconds   first moment in ns, and length of what was fitted
-    signal       "target" or "pulse_ms"
+    signal       "target" or "pulse_ms": what moved
     moves        steps of the command
     lean_moves, rich_moves   of them, those that made the readings rise and fall
     fit          NaN for sensors that did not follow
@@ -349,7 +399,7 @@ class DelayPoint:
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """A window in which the command moved and yet no delay can be told: its first moment in ns, and why."""
+    """A window with steps that gives no delay: its first moment in ns, and the reason."""
 
     t: int
     why: Note
@@ -358,13 +408,13 @@ class Refusal:
 class DelayStage(StretchStage[DelayPoint]):
     """A stage: CylinderBlocks in, delays out. `flush` at the end of the data.
 
-    refused    windows with a moving command that told nothing
-    steady_s   time in windows long enough to tell something
-    largest    largest move of the command in them, share
+    refused    windows with steps but without a delay
+    steady_s   time in windows that are long enough to be used
+    largest    largest change of the command in them within a step's time, share
 
     Args:
         session: for bands of speed and load, and the injectors' dead time.
-        fuel: as burnt.
+        fuel: that the engine burns.
         periods_s: seconds between samples of "target" and "pulse_ms", where known.
         filter_s: the controllers' filter.
     """
@@ -400,7 +450,7 @@ class DelayStage(StretchStage[DelayPoint]):
         return done
 
     def flush(self) -> list[DelayPoint]:
-        """The delay of the window under way, if it tells one; nothing follows it."""
+        """The delay of the current window, if it has one. Call it once, at the end of the data."""
         done = self._close_window(self._recent.end) if self._anchor is not None else []
         self._anchor = None
         return done
@@ -421,10 +471,9 @@ class DelayStage(StretchStage[DelayPoint]):
                 i += first + i == self._begin
 
     def _has_left(self, rpm: Floats, load: Floats, first: int) -> Bools:
-        """Rows, of which the first is numbered `first`, that are away from where the window began."""
+        """Rows, the first one numbered `first`, in which the engine has left the window's first point."""
         assert self._anchor is not None
         at_rpm, at_load = self._anchor
-        # narrow at first, so that no window is anchored on the way to where the engine then stays
         share = np.where(first - self._begin + np.arange(len(rpm)) < _REST_ROWS, _REST_SHARE, 1.0)
         held = np.abs(rpm - at_rpm) <= share * max(self._validity.rpm_band, _SPEED_SHARE * at_rpm)
         if np.isfinite(at_load):
@@ -432,11 +481,11 @@ class DelayStage(StretchStage[DelayPoint]):
         return ~held
 
     def _close_window(self, end: int) -> list[DelayPoint]:
-        """What the window that ends before a row tells."""
+        """The delay of the window that ends before row `end`, in a list; empty if it has none."""
         begin = self._begin
         if end - begin < _SHORTEST_ROWS:
             return []
-        self.steady_s += (end - begin) * 0.01
+        self.steady_s += (end - begin) * 0.01  # seconds in a row
         signals = {name: self._recent.rows(name, begin, end) for name in ("target", "pulse_ms")}
         command = command_of(signals, self._dead_ms)
         inner, outer = command.inner(_LEAST_BEFORE_ROWS, _LEAST_AFTER_ROWS)
@@ -463,7 +512,7 @@ class DelayStage(StretchStage[DelayPoint]):
         able = used.sum(axis=0) >= _FEWEST_PATTERN_SAMPLES
         if not able.any():
             return self._refuse_window(begin, ResponseNote.NO_VALID_READINGS)
-        clock = Clock(self._periods.get(command.signal, 0.020))
+        clock = Clock(self._periods.get(command.signal, USUAL_PERIOD_S))
         wanted = command.ln_lambda * self._oxygen_per_ln_lambda(rows["oxygen"][used])
         samples = Samples(t, rows["oxygen"], used & able)
         share = command.leaner / len(command.moves)
@@ -480,7 +529,7 @@ class DelayStage(StretchStage[DelayPoint]):
         ]
 
     def _oxygen_per_ln_lambda(self, oxygen: Floats) -> float:
-        """Oxygen percent for a change of one in ln lambda, where the readings are."""
+        """Slope of oxygen percent by ln lambda at the median of the readings."""
         lam = float(lambda_from_oxygen(float(np.median(oxygen)), self._fuel))
         low, high = (float(oxygen_balance(lam * (1 + step), self._fuel)) for step in (-0.03, 0.03))
         return (high - low) / 0.06
@@ -514,7 +563,7 @@ class DelayStage(StretchStage[DelayPoint]):
 def _with_moment_errors(
     fit: PatternFit, follows: Bools, cycle: float, clock: Clock, command: FuelCommand
 ) -> PatternFit:
-    """The fit of sensors that follow, with the errors of the moment: each step waits for an injection."""
+    """The fit of the sensors that follow, else NaN; its errors include the wait for the next injection."""
     moves = len(command.moves)
     wait = float(np.hypot(cycle / np.sqrt(12.0), clock.sd)) / np.sqrt(moves)
     columns = {name: np.where(follows, getattr(fit, name), np.nan) for name in PatternFit.__slots__}
