@@ -18,7 +18,9 @@ from mixmon.findings.lags import (
     LagSource,
     NodeLag,
     OnlineLags,
+    is_far_lag,
     lags_by_cylinder,
+    middle_lean_lag,
     sensor_lags,
 )
 from mixmon.findings.response.sensors import ResponseTime, SensorResponse
@@ -125,3 +127,12 @@ def test_times_that_are_not_sure_are_not_used(
     (known,) = sensor_lags(NODES[:1], None, [sensor(lean, rich)])
     assert (known.source is LagSource.MEASURED) == (pair is not None)
     assert (known.lean_s, known.rich_s) == (pair or (DEFAULT_LAG_S, DEFAULT_LAG_S))
+
+
+def test_the_middle_lag_is_that_of_a_sensor_and_far_ones_are_a_quarter_away() -> None:
+    lags = [NodeLag(j, (j,), lean, 0.1, LagSource.ASSUMED) for j, lean in enumerate((0.3, 0.1, 0.2, 0.4))]
+    assert middle_lean_lag(lags) == 0.2
+    assert middle_lean_lag(lags[:3]) == 0.2
+    for lean, rich, far in ((0.124, 0.1, False), (0.126, 0.1, True), (0.1, 0.074, True)):
+        assert is_far_lag(NodeLag(1, (1,), lean, rich, LagSource.GIVEN), 0.1) is far
+    assert not is_far_lag(lags[0], 0.0)

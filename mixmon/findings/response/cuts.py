@@ -333,26 +333,26 @@ def measure_cut(
     if span.rise - first < CUT_BEFORE_ROWS // 2 or (len(stands) and span.fall - span.rise < _TURNING_ROWS):
         return None
     rows = _CutRows(recent, first, span.end, filter_s, clock)
-    moves, returns = movement(rows.middle(), span.rise - first, span.fall - first)
+    moves, returns = movement(rows.median_readings(), span.rise - first, span.fall - first)
     if moves == 0:
         return None
     rows.find_clipping(moves, returns)
     end = returns - _MARGIN_ROWS if span.back else returns
     begin, back = max(moves - _LEAD_ROWS, 0), max(returns - _LEAD_ROWS, moves)
     lean_end = min(end, moves + _LEAN_ROWS)
-    lean = rows.edge(begin, lean_end, moves, starts=True)
+    lean = rows.measure_edge(begin, lean_end, moves, starts=True)
     if lean is None:
         return None
-    rich = rows.edge(back, span.end - first, returns, starts=False)
+    rich = rows.measure_edge(back, span.end - first, returns, starts=False)
     return MeasuredCut(
         t=int(rows.t[moves]),
         seconds=(rows.t[returns] - rows.t[moves]) / 1e9 if span.back else np.nan,
         lean=lean,
         rich=rich if span.back else None,
-        air=rows.air(lean.fit, moves, end),
+        air=rows.measure_air(lean.fit, moves, end),
         clipped=rows.clipped,
-        way_in=rows.trace(begin, lean_end, moves) if traces else None,
-        way_out=rows.trace(back, span.end - first, returns) if traces else None,
+        way_in=rows.cut_out_trace(begin, lean_end, moves) if traces else None,
+        way_out=rows.cut_out_trace(back, span.end - first, returns) if traces else None,
     )
 
 
@@ -369,7 +369,7 @@ class _CutRows:
         self._measuring, self._new = measuring, measuring & recent.rows("fresh", first, end)
         self.clipped = np.zeros(self._oxygen.shape[1], np.bool_)
 
-    def middle(self) -> Floats:
+    def median_readings(self) -> Floats:
         """Median reading of the measuring sensors, float64[k]; that of the row before where none measures."""
         level = median_with_holes(np.where(self._measuring, self._oxygen, np.nan), axis=1)
         known = np.maximum.accumulate(np.where(np.isfinite(level), np.arange(len(level)), 0))
@@ -384,7 +384,7 @@ class _CutRows:
         beyond = self.clipped & (self._oxygen >= highest - 1e-9)
         self._new = self._new & ~beyond
 
-    def edge(self, begin: int, end: int, moves: int, *, starts: bool) -> CutEdge | None:
+    def measure_edge(self, begin: int, end: int, moves: int, *, starts: bool) -> CutEdge | None:
         """The edge in rows begin..end-1; the readings move after row `moves`. None if too few rows follow."""
         if end - moves < _FEWEST_ROWS:
             return None
@@ -421,11 +421,11 @@ class _CutRows:
     def _engine_value(self, name: str, row: int) -> float:
         return float(self._recent.rows(name, self._first + row, self._first + row + 1)[0])
 
-    def trace(self, begin: int, end: int, moves: int) -> SensorTrace:
+    def cut_out_trace(self, begin: int, end: int, moves: int) -> SensorTrace:
         """The readings, with times from row `moves` on."""
         return trace_of(self._recent, self._first + begin, self._first + end, int(self.t[moves]))
 
-    def air(self, fit: StepFit, moves: int, end: int) -> AirLevel:
+    def measure_air(self, fit: StepFit, moves: int, end: int) -> AirLevel:
         """The mean of the last readings in air, for sensors that have nearly reached their level."""
         begin = max(end - _AIR_ROWS, moves)
         new, oxygen = self._new[begin:end], self._oxygen[begin:end]

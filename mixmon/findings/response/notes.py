@@ -1,4 +1,4 @@
-"""The codes of what is said about a sensor's response, of fuel steps and of the delay."""
+"""Codes of notes about response, fuel steps and delay, and of edges of a cut that are not measured."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from mixmon.note import NoteCode
 
 
 class ResponseNote(NoteCode):
-    """What stands out in a sensor's response, why a fuel step is not usable, why there is no delay."""
+    """What stands out in the response of a sensor, why a fuel step is not usable, why there is no delay."""
 
     SLOW = "slow"
     SLOWER_LEAN_GOING = "slower_lean_going"

@@ -8,7 +8,7 @@ from gas_steps import ROW_NS, SHOP_AIR, START_NS, block, commands, gas, lagged, 
 from laws import same_for_all_splits
 
 from mixmon.findings.response.cuts import ResponseStage
-from mixmon.findings.response.notes import ResponseNote
+from mixmon.findings.response.notes import EdgeProblem, ResponseNote
 from mixmon.findings.response.response import WarmUpStage
 from mixmon.findings.response.sensors import sensor_responses
 from mixmon.mixture.block import SampleState
@@ -69,6 +69,9 @@ def test_one_cut_tells_every_sensors_times_both_ways():
     assert one.seconds == pytest.approx(BACK_S - CUT_S, abs=0.03)
     assert one.t == pytest.approx(START_NS + (CUT_S + 0.045) * 1e9, abs=3e7)
     assert one.lean.command
+    assert one.lean.dead_s == pytest.approx(np.mean(LATE_S), abs=0.015)
+    until_63 = [late + t63(tau, FILTER_S) for late, tau in zip(LATE_S, LEAN_S, strict=True)]
+    assert one.lean.delay_s == pytest.approx(np.median(until_63), abs=0.02)
     assert (one.lean.rpm, one.lean.left_out) == (5000.0, (None,) * 4)
 
 
@@ -88,7 +91,7 @@ def test_a_filter_that_is_told_is_not_looked_for():
 def test_without_engine_signals_the_times_are_the_same_and_no_command_is_claimed():
     (one,), (bare,) = measured(rows()), measured(rows(now={}))
     assert not bare.lean.command
-    assert np.isnan(bare.lean.rpm)
+    assert np.isnan([bare.lean.rpm, bare.lean.dead_s, bare.lean.delay_s]).all()
     assert bare.lean.fit.t63_s == pytest.approx(one.lean.fit.t63_s, rel=1e-3)
 
 
@@ -111,7 +114,8 @@ def test_a_sensor_that_fails_within_the_cut_is_left_out_and_named():
     state = np.full((800, 4), SampleState.VALID, np.uint8)
     state[305:420, 2] = SampleState.WARMING
     (one,) = measured(rows(state=state))
-    assert one.lean.left_out[2] == "not measuring"
+    assert one.lean.left_out[2] is EdgeProblem.NOT_MEASURING
+    assert one.lean.followed.tolist() == [True, True, False, True]
     assert np.isnan(one.lean.fit.t63_s[2])
     assert np.isfinite(one.lean.fit.t63_s[[0, 1, 3]]).all()
 
@@ -225,7 +229,7 @@ def test_air_is_judged_by_the_peers_and_by_the_damp_air_if_that_is_told():
 def test_reasons_are_counted():
     state = np.full((800, 4), SampleState.VALID, np.uint8)
     state[305:420, 2] = SampleState.SILENT
-    assert found(rows(state=state))[2].left_out == {"not measuring": 1}
+    assert found(rows(state=state))[2].left_out == {EdgeProblem.NOT_MEASURING: 1}
 
 
 def warm_rows(ready_row, heat_row, heaters=True):

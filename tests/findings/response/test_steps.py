@@ -212,7 +212,10 @@ def test_a_deaf_sensor_does_not_spoil_the_others():
     made.oxygen[:, 1] = LEVEL + 0.05 * np.random.default_rng(4).standard_normal(len(made))
     ((point,), _) = measured(made)
     assert np.isnan(point.fit.dead_s[1])
+    assert point.followed.tolist() == [True, False, True, True]
     assert point.dead_s == pytest.approx(0.060, abs=0.008)
+    until_63 = [0.058 + t63(0.085, 0.02), 0.062 + t63(0.09, 0.02), 0.060 + t63(0.26, 0.02)]
+    assert point.delay_s == pytest.approx(np.median(until_63), abs=0.02)
 
 
 def test_splits_do_not_matter():
