@@ -203,7 +203,7 @@ _SENSORS_SAY = (
     "ms: T63, the time in which a reading covers 63 % of a step after its dead time, sensor and controller "
     f"together, of readings that rise (lean-going) and fall (rich-going); ± 95 %; slow: {SLOW_RATIO:g} "
     "times its peers or more; air: oxygen percent read in cuts; off: percent off the peers, or off the air "
-    "that was told; ready: s of warm-up"
+    "that was given; ready: s of warm-up"
 )
 _NO_RESPONSE = (
     "no response: no fuel cut in which all sensors saw air, and no fuel steps; one overrun cut of half a "
@@ -360,9 +360,9 @@ def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:
             (since_first(pair.t, run), *who, 1e3 * pair.lag_s, 1e3 * pair.tau_s, *size, pair.residual)
         )
     return table(columns, rows) + paragraph(
-        "oxygen percent; lag: mean delay of the slower reading; tau: time constant of the slower sensor as "
-        "the faster one tells it; peak: of the faster; missed: largest difference on the way; left: rms of "
-        "what the faster reading does not predict of the slower"
+        "oxygen percent; lag: mean delay of the slower reading; tau: time constant of the slower sensor, "
+        "predicted by the faster one; peak: of the faster; missed: largest difference; left: rms of what "
+        "the faster reading does not predict of the slower"
     )
 
 
