@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from mixmon.findings.response.cuts import LEAN, RICH, CutEdge, MeasuredCut
+from mixmon.findings.response.cuts import CutEdge, MeasuredCut, Way
 from mixmon.findings.response.response import CellDelay, ResponseReview
 from mixmon.findings.response.sensors import SLOW_RATIO, PairComparison, ResponseTime, SensorResponse
 from mixmon.findings.response.steps import DelayPoint
@@ -259,7 +259,7 @@ def _events_table(review: ResponseReview, run: Run) -> str:
         Column("sensors"),
         Column("", left=True, wraps=True),
     ]
-    ways = [(way, g) for cut in review.cuts for way, g in ((LEAN, cut.lean), (RICH, cut.rich)) if g]
+    ways = [(way, edge) for cut in review.cuts for way, edge in cut.edges.items()]
     rows = [(edge.t, _edge_row(way, edge, run)) for way, edge in ways]
     rows += [(point.t, _point_row(point, run)) for point in review.points]
     rows.sort(key=lambda row: row[0])
@@ -269,8 +269,8 @@ def _events_table(review: ResponseReview, run: Run) -> str:
     )
 
 
-def _edge_row(way: str, edge: CutEdge, run: Run) -> tuple[Cell, ...]:
-    what = "fuel cut, lean-going" if way == LEAN else "fuel back, rich-going"
+def _edge_row(way: Way, edge: CutEdge, run: Run) -> tuple[Cell, ...]:
+    what = "fuel cut, lean-going" if way is Way.LEAN else "fuel back, rich-going"
     remark = "sparks cut before" if edge.rough else "" if edge.command else "command not seen"
     seen = f"{int(edge.followed.sum())}/{len(edge.followed)}"
     return (

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -74,6 +75,13 @@ class AirEdges:
         return [(row, bool(in_air[row])) for row in turned.tolist()]
 
 
+_LEVEL_ENDS_ROWS = 30
+"""Rows before the rise that are no longer burnt gas: our choice, because the first sensors move in them."""
+
+_NEAR_SHARE = 0.05
+"""Share of the step up to which readings are still at their level: our choice, above the noise."""
+
+
 def movement(level: Floats, rise: int, fall: int) -> tuple[int, int]:
     """The last row before the readings leave their level, and the last one before they come back.
 
@@ -82,8 +90,11 @@ def movement(level: Floats, rise: int, fall: int) -> tuple[int, int]:
         rise: row at which the sensors are half way into air.
         fall: row at which they are half way out of it.
     """
-    burnt, air = float(np.median(level[: max(rise - 30, 1)])), float(level[rise : fall + 1].max())
-    near = 0.05 * (air - burnt)
+    burnt, air = (
+        float(np.median(level[: max(rise - _LEVEL_ENDS_ROWS, 1)])),
+        float(level[rise : fall + 1].max()),
+    )
+    near = _NEAR_SHARE * (air - burnt)
     low = np.flatnonzero(level[:rise] <= burnt + near)
     high = np.flatnonzero(level[rise:fall] >= air - near)
     return (int(low[-1]) if len(low) else 0), (rise + int(high[-1]) if len(high) else fall)
@@ -172,8 +183,6 @@ step."""
 CUT_AFTER_ROWS = 120
 """Rows of the way back after most sensors have left air: our choice, ten usual lags."""
 
-LEAN, RICH = "lean-going", "rich-going"
-
 _LEAN_ROWS = 200
 """Most rows of the way into air that are fitted: our choice, 2 s, twenty usual lags."""
 
@@ -235,6 +244,13 @@ class AirLevel:
     sd: Floats
 
 
+class Way(StrEnum):
+    """The way in which readings go at an edge; the values begin the names of fields."""
+
+    LEAN = "lean"
+    RICH = "rich"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class CutEdge:
     """How n sensors followed one edge of a cut: into air (lean-going), or out of it (rich-going).
@@ -293,6 +309,11 @@ class MeasuredCut:
     clipped: Bools
     way_in: SensorTrace | None = None
     way_out: SensorTrace | None = None
+
+    @property
+    def edges(self) -> Mapping[Way, CutEdge]:
+        """The edges that were seen, by the way of the readings."""
+        return {Way.LEAN: self.lean} if self.rich is None else {Way.LEAN: self.lean, Way.RICH: self.rich}
 
 
 @dataclass(frozen=True, slots=True)

@@ -258,7 +258,7 @@ def _list_dead_times(cuts: Iterable[MeasuredCut], points: Iterable[DelayPoint]) 
     """Dead times of steps and cuts, with the speed and load at which they were measured."""
     for point in points:
         yield MeasuredDeadTime(point.rpm, point.load, point.dead_s, point.dead_sd)
-    for edge in (way for cut in cuts for way in (cut.lean, cut.rich) if way is not None):
+    for edge in (edge for cut in cuts for edge in cut.edges.values()):
         one = _dead_time_of(edge)
         if one is not None:
             yield one

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.findings.response.cuts import LEAN, RICH, CutEdge, MeasuredCut, SensorTrace
+from mixmon.findings.response.cuts import CutEdge, MeasuredCut, SensorTrace, Way
 from mixmon.findings.response.fit import NOT_SHARP
 from mixmon.findings.response.notes import EdgeProblem, ResponseNote
 from mixmon.findings.response.steps import DelayPoint
@@ -331,8 +331,8 @@ def sensor_responses(
         expected_air: oxygen of the air as it is, percent.
     """
     n = len(nodes)
-    lean = [_combine_times(_edges_one_way(cuts, LEAN), points, "lean", j) for j in range(n)]
-    rich = [_combine_times(_edges_one_way(cuts, RICH), points, "rich", j) for j in range(n)]
+    lean = [_combine_times(cuts, points, Way.LEAN, j) for j in range(n)]
+    rich = [_combine_times(cuts, points, Way.RICH, j) for j in range(n)]
     t63 = np.array([_mean_of_known(a.t63_s, b.t63_s) for a, b in zip(lean, rich, strict=True)])
     times = t63 / _median_of_others(t63)
     ways = np.array([np.log(a.t63_s / b.t63_s) for a, b in zip(lean, rich, strict=True)])
@@ -368,13 +368,16 @@ def sensor_responses(
     )
 
 
-def _edges_one_way(cuts: Sequence[MeasuredCut], way: str) -> list[CutEdge]:
+def _edges_one_way(cuts: Sequence[MeasuredCut], way: Way) -> list[CutEdge]:
     """The edges one way of all cuts that have it."""
-    return [edge for cut in cuts if (edge := cut.lean if way == LEAN else cut.rich) is not None]
+    return [cut.edges[way] for cut in cuts if way in cut.edges]
 
 
-def _combine_times(edges: Sequence[CutEdge], points: Sequence[DelayPoint], way: str, j: int) -> ResponseTime:
+def _combine_times(
+    cuts: Sequence[MeasuredCut], points: Sequence[DelayPoint], way: Way, j: int
+) -> ResponseTime:
     """T63 of sensor j one way, from all events."""
+    edges = _edges_one_way(cuts, way)
     cut = [(g.fit.t63_s[j], g.fit.t63_sd[j], g.fit.tau_s[j]) for g in edges if np.isfinite(g.fit.t63_s[j])]
     names = (f"{way}_s", f"{way}_sd")
     step = [tuple(float(getattr(p.fit, name)[j]) for name in names) for p in points]
@@ -426,7 +429,7 @@ def _mean_of_known(a: float, b: float) -> float:
 
 def _count_left_out(cuts: Sequence[MeasuredCut], j: int) -> Mapping[EdgeProblem, int]:
     """Number of edges of node j that were not measured, by reason."""
-    edges = [*_edges_one_way(cuts, LEAN), *_edges_one_way(cuts, RICH)]
+    edges = [edge for way in Way for edge in _edges_one_way(cuts, way)]
     return dict(
         sorted(Counter(problem for edge in edges if (problem := edge.left_out[j]) is not None).items())
     )

@@ -348,6 +348,9 @@ _GAIN, _GAIN_SURE, _MOST_DELAY_SD = (0.4, 2.0), 4.0, 0.08
 _FEWEST_PATTERN_SAMPLES = 40
 """Our choice: some seven samples for each of the six parameters."""
 
+_SLOPE_LAMBDA_SHARE = 0.03
+"""Change of lambda over which the slope of oxygen is taken: our choice, the size of usual fuel steps."""
+
 _FORM_S, _FORM_CYCLES = 0.003, 0.07
 """Gas arrives in pulses, not as the smooth flow of the fit: error of the mean dead time, s and cycles
 (computed)."""
@@ -531,8 +534,11 @@ class DelayStage(StretchStage[DelayPoint]):
     def _oxygen_per_ln_lambda(self, oxygen: Floats) -> float:
         """Slope of oxygen percent by ln lambda at the median of the readings."""
         lam = float(lambda_from_oxygen(float(np.median(oxygen)), self._fuel))
-        low, high = (float(oxygen_balance(lam * (1 + step), self._fuel)) for step in (-0.03, 0.03))
-        return (high - low) / 0.06
+        low, high = (
+            float(oxygen_balance(lam * (1 + step), self._fuel))
+            for step in (-_SLOPE_LAMBDA_SHARE, _SLOPE_LAMBDA_SHARE)
+        )
+        return (high - low) / (2 * _SLOPE_LAMBDA_SHARE)
 
     def _make_point(
         self,
