@@ -76,6 +76,7 @@ FREE_AIR_PERCENT = 20.946
 """O2 in dry air, percent (20.9476 in the US Standard Atmosphere 1976; from memory)."""
 
 STANDARD_KPA = 101.325
+"""Standard atmosphere, kPa (ISO 2533)."""
 
 
 def saturation_kpa(celsius: float) -> float:
@@ -142,13 +143,13 @@ def free_air_oxygen(celsius: float, humidity_percent: float, pressure_kpa: float
 
 
 WATER_GAS_RATIO = 3.5
-"""K by convention, about +-20 %."""
+"""K by convention (Spindt, SAE 650507, 1965; from memory), known to about +-20 %."""
 
 _NO_FUEL = 1e16
-"""Lambda from which burnt gas is air to the last digit; stands in for infinity."""
+"""Lambda from which burnt gas is air to the last digit (computed: over 1 / 2**-53); used for infinity."""
 
 _SHARE_LOST_BY_ROUNDING = 1e-13
-"""Share of the intake oxygen that may be missing in air alone, by rounding."""
+"""Share of the intake oxygen that may be missing in air alone: our choice, some hundred rounding errors."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ INERT_PER_OXYGEN = (1.0 - OXYGEN_IN_AIR) / OXYGEN_IN_AIR
 """mol of everything else per mol O2 in dry air: 3.7733."""
 
 AIR_MOLAR_MASS = 28.9647
-"""g/mol of dry air."""
+"""g/mol of dry air (from memory: a handbook value; 28.9644 in the US Standard Atmosphere 1976)."""
 
 CARBON, HYDROGEN, OXYGEN, NITROGEN = 12.011, 1.008, 15.999, 14.007
 """Conventional atomic weights, g/mol (IUPAC)."""
@@ -123,7 +123,14 @@ REFERENCE_PETROL = Fuel("reference petrol", 1, 1.7261, 0.0175)
 """The fuel of the five-gas equation for petrol (Directive 98/69/EC, from memory)."""
 
 _SUM_TOLERANCE = 1e-6
+"""How far shares may add up to something else than 1: our choice, for shares given with some digits."""
+
 _CARBONS = 8
+"""Carbons of the molecule that a formula for one carbon is taken as: our choice, as octane."""
+
+
+_MOST_SUGGESTED, _LEAST_LIKENESS = 3, 0.5
+"""Names that an error offers, and how like the given one they are: our choice."""
 
 
 def fuel_names() -> tuple[str, ...]:
@@ -154,7 +161,10 @@ def fuel_named(name: str) -> Fuel:
 
 def _suggest_names(key: str) -> str:
     names = {known.lower(): known for known in fuel_names()}
-    near = [names[match] for match in difflib.get_close_matches(key, names, n=3, cutoff=0.5)]
+    near = [
+        names[match]
+        for match in difflib.get_close_matches(key, names, n=_MOST_SUGGESTED, cutoff=_LEAST_LIKENESS)
+    ]
     return f"one of {', '.join(near or fuel_names())}; or give parts by volume, or atoms c, h, o, n"
 
 
@@ -179,8 +189,8 @@ def blend(parts: Mapping[str, float] | Mapping[Fuel, float], name: str | None = 
     shares = list(parts.values())
     _check_parts(fuels, shares)
     mass = [share * (fuel.density_kg_l or 0.0) for fuel, share in zip(fuels, shares, strict=True)]
-    told = " + ".join(f"{100 * share:g} % {fuel.name}" for fuel, share in zip(fuels, shares, strict=True))
-    return _mix_by_mass(name or told, fuels, [m / sum(mass) for m in mass], sum(mass))
+    parted = " + ".join(f"{100 * share:g} % {fuel.name}" for fuel, share in zip(fuels, shares, strict=True))
+    return _mix_by_mass(name or parted, fuels, [m / sum(mass) for m in mass], sum(mass))
 
 
 def _mix_by_mass(name: str, fuels: list[Fuel], weight: list[float], density: float | None) -> Fuel:

@@ -40,6 +40,7 @@ _LEAST_TAU_S = 1e-6
 """Time constants of pulses are no shorter: our choice, far below any sample period."""
 
 _SHARE_AT_T63 = 1.0 - np.exp(-1.0)
+"""Share of a step that one first-order lag has followed after one time constant (computed)."""
 
 _T63_ROUNDS = 20
 """Newton's steps towards T63: computed, five give all digits for time constants from 2 ms to 3 s."""

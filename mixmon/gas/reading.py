@@ -38,7 +38,7 @@ from mixmon.gas.fuel import OXYGEN_IN_AIR, Fuel
 # ----------------------------------------------------------------------------------------------------
 
 VAPOUR_KNUDSEN = 0.53
-"""k_d of octane-like vapour in fine pores: one over the square root of the molar mass."""
+"""k_d of octane-like vapour in fine pores (computed: root of the molar masses of O2 and octane)."""
 
 VAPOUR_MOLECULAR = 0.33
 """k_d of octane-like vapour in wide pores (correlation of Fuller, Schettler & Giddings, 1966;
@@ -98,6 +98,7 @@ def oxygen_with_missed(
 
 
 _HALVINGS = 56
+"""Halvings of a range below 1: computed, enough for the last digit of a double."""
 
 
 @np.errstate(all="ignore")
@@ -165,7 +166,7 @@ MOLECULAR = Diffusion(co=1.00, h2=3.78)
 """Wide pores (correlation of Fuller, Schettler & Giddings, 1966; from memory)."""
 
 KNUDSEN = Diffusion(co=1.07, h2=3.98)
-"""Fine pores: one over the square root of the molar mass."""
+"""Fine pores (computed: root of the molar masses of O2 and the gas)."""
 
 
 @np.errstate(all="ignore")

@@ -1,7 +1,7 @@
 """Readings corrected for what the session says bends them: pressure, and the fuel of the curve.
 
 Pressure makes the pump current larger by a factor that belongs to the sensor's type, and
-controllers that tell lambda reckon it from that current by the curve of some fuel. Both act on
+controllers that send lambda compute it from that current by the curve of some fuel. Both act on
 the oxygen balance (`gas.reading`): nothing happens at lambda 1. Limits of the range, values that do
 not move and the like are judged on readings as they were sent, so this comes after them. Nothing
 is carried from row to row.
@@ -23,17 +23,18 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 _PRESSURE = "exhaust_kpa"
 _KPA_PER_BAR = 100.0
 _USUAL_BAR = 1.0
+"""Pressure at which readings are right if the session does not say: our choice, about that of outside air."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Correction:
     """A stage: rows in, the same rows with true readings out.
 
-    fuel, curve    what burns, and what the controllers' lambda is reckoned for
+    fuel, curve    what burns, and what the controllers' lambda is computed for
     k_bar          how pressure acts on the sensors; None: it is not corrected for
-    pressure_bar   absolute, where no signal tells it
+    pressure_bar   absolute, where no signal gives it
     reference_bar  at which readings are right
-    tells_lambda, tells_oxygen  bool[n], what each node sends
+    sends_lambda, sends_oxygen  bool[n], what each node sends
     """
 
     fuel: Fuel
@@ -41,16 +42,16 @@ class Correction:
     k_bar: float | None
     pressure_bar: float | None
     reference_bar: float
-    tells_lambda: Bools
-    tells_oxygen: Bools
+    sends_lambda: Bools
+    sends_oxygen: Bools
 
     def feed(self, block: CylinderBlock) -> CylinderBlock:
         """The block with true readings; where no pressure is known they stay as sent, and are suspect."""
         gain = self._gain_of_pressure(block)[:, None]
         known = np.isfinite(gain)
         by_curve = oxygen_balance(block.lam, self.curve)
-        lam = lambda_from_oxygen(np.where(self.tells_lambda, by_curve, block.oxygen) / gain, self.fuel)
-        oxygen = np.where(self.tells_oxygen, block.oxygen, by_curve) / gain
+        lam = lambda_from_oxygen(np.where(self.sends_lambda, by_curve, block.oxygen) / gain, self.fuel)
+        oxygen = np.where(self.sends_oxygen, block.oxygen, by_curve) / gain
         valid = block.state == SampleState.VALID
         seen = known & np.isfinite(block.lam)  # air alone, without end, stays that at any pressure
         return replace(
@@ -82,6 +83,6 @@ def correction_of(binding: Binding) -> Correction | None:
         k_bar=asked.pressure_k_bar,
         pressure_bar=asked.pressure_bar,
         reference_bar=asked.reference_bar or _USUAL_BAR,
-        tells_lambda=np.array(["lambda" in node for node in binding.nodes]),
-        tells_oxygen=np.array(["oxygen" in node for node in binding.nodes]),
+        sends_lambda=np.array(["lambda" in node for node in binding.nodes]),
+        sends_oxygen=np.array(["oxygen" in node for node in binding.nodes]),
     )

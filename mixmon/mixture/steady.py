@@ -1,12 +1,11 @@
 """When the engine holds still, and in which cell.
 
 A row is steady when over the last `settle_s`, itself included, speed, load and target have
-stayed within their bands and in one cell; a target that is not known asks nothing. So the settle
-time and the stillness are one test with no memory but the rows of that time: the same answer for
-any split.
+stayed within their bands and in one cell; a target that is not known does not matter. The test keeps
+only the rows of that time, so any split of the rows gives the same answer.
 
-Where the engine control has said whether fuel or spark is cut, and then no longer does, nothing is
-steady: a reading might be of a cut. A claim that was never heard asks nothing.
+Where the engine control has reported whether fuel or spark is cut, and then no longer does, nothing is
+steady: a reading might be of a cut. A flag that was never reported does not matter.
 
 Cells are the user's axes: a value belongs to the nearest centre, with hysteresis at the
 edges so that noise on an edge does not flicker, and not to any cell beyond half a step
@@ -29,12 +28,14 @@ NOWHERE = -1
 """Cell number of rows that are not steady or lie in no cell."""
 
 TARGET_BAND = 0.006
-"""Largest way of the target from its middle within the settle time, in lambda."""
+"""Largest distance of the target from its middle within the settle time, in lambda: our choice, below what a
+need is worth."""
 
 EDGE_HYSTERESIS = 0.1
-"""How far beyond an edge a value must go to change the cell, in parts of the step between centres."""
+"""How far beyond an edge a value must go to change the cell, in parts of the step between
+centres: our choice."""
 
-_CLAIMS = ("fuel_cut", "spark_cut")
+_CUT_FLAGS = ("fuel_cut", "spark_cut")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +73,7 @@ class Bins:
         self._above: Bools | None = None
 
     def restart(self) -> None:
-        """Forget which side of the edges the last value lay on."""
+        """Forgets which side of the edges the last value lay on."""
         self._above = None
 
     def feed(self, x: Floats) -> Ints:
@@ -100,7 +101,7 @@ class Steady:
         self._bins = {n: Bins(c) for n, c in (("rpm", axes.rpm), ("load", axes.load)) if c}
         self._stretch: int | None = None
         self._history: dict[str, Floats] = {}
-        self._heard: set[str] = set()
+        self._reported: set[str] = set()
         self._newest = NOWHERE
         self.cuts_unknown = 0
 
@@ -110,7 +111,7 @@ class Steady:
             return np.zeros(0, np.int64)
         if self._stretch != block.stretch[0]:
             self._stretch = int(block.stretch[0])
-            self._history, self._heard = {}, set()
+            self._history, self._reported = {}, set()
             for bins in self._bins.values():
                 bins.restart()
         number = self._number_cells(block)
@@ -155,14 +156,14 @@ class Steady:
         return number
 
     def _find_unknown_cuts(self, block: CylinderBlock) -> Bools:
-        """Rows for which a claim that was heard in this stretch of time is no longer known."""
+        """Rows for which a flag that was reported in this stretch of time is no longer known."""
         unknown = np.zeros(len(block), np.bool_)
-        for name in _CLAIMS:
+        for name in _CUT_FLAGS:
             if name in block.now:
                 known = ~np.isnan(block.now[name])
-                unknown |= ~known & (np.maximum.accumulate(known) | (name in self._heard))
+                unknown |= ~known & (np.maximum.accumulate(known) | (name in self._reported))
                 if known.any():
-                    self._heard.add(name)
+                    self._reported.add(name)
         return unknown
 
     def _stays_within(self, name: str, values: Floats, band: float, *, unknown: bool = False) -> Bools:

@@ -14,7 +14,10 @@ NEVER_TOO_OLD = int(np.iinfo(np.int64).max)
 """In place of an age: a value does not become too old."""
 
 _UNSEEN = np.int64(-1)
-_WORTH_FORGETTING = 64  # samples
+"""In place of an age where no sample came."""
+
+_WORTH_FORGETTING = 64
+"""Samples that are dropped at a time: our choice, so that arrays are not copied at every block."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,14 +99,14 @@ class Track:
         self.clear()
 
     def clear(self) -> None:
-        """Forget everything."""
+        """Forgets everything."""
         q = len(self._sources)
         self.t = np.zeros(0, np.int64)
         self.values = np.zeros((q, 0))
         self.quality = np.zeros((q, 0), np.uint8)
 
     def add(self, block: SignalBlock) -> None:
-        """Take the samples of a decoded message; rows that carry none of the sources are no samples."""
+        """Takes the samples of a decoded message; rows that carry none of the sources are no samples."""
         rows = [block.names.index(source.signal) for source in self._sources]
         t, values, quality = block.t, block.values[rows], block.quality[rows]
         for i, source in self._read:
@@ -138,7 +141,7 @@ class Track:
         return Held(index, age, values, quality)
 
     def forget(self, before: int) -> None:
-        """Drop samples that no time at or after `before` can ask for, once there are enough of them."""
+        """Drops samples that no time at or after `before` can ask for, once there are enough of them."""
         first = int(self.t.searchsorted(before, side="right")) - 1
         if first >= _WORTH_FORGETTING:
             self.t = self.t[first:].copy()

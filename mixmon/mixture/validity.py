@@ -20,12 +20,10 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import Validity
 
 # ----------------------------------------------------------------------------------------------------
-# Set/reset latch and start of run: the two primitives that rules over time are made of.
+# Set/reset latch and start of equal values: the two parts that rules over time are made of.
 #
-# Both work down the first axis of columns, [k] or [k, n], and both take what stood before the
-# first row and can be continued from what they gave for the last one. Nothing is summed and
-# nothing looks ahead, so any split of the rows gives the same bits. Everything else with a
-# memory (hysteresis at a cell's edge, on-delay, off-delay) is these two put together.
+# Both work down the first axis of columns, [k] or [k, n], and continue from what they gave for the row
+# before. Nothing is summed and nothing looks ahead, so any split of the rows gives the same bits.
 # ----------------------------------------------------------------------------------------------------
 
 
@@ -49,7 +47,7 @@ def latch(on: Bools, off: Bools, before: Bools | bool = False) -> Bools:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EqualSpan:
-    """The run under way after the last row: its value and the time at which it began, one a column."""
+    """The span of equal values that lasts to the last row: the value, and when it began, one a column."""
 
     value: NDArray[Any]
     start: Times
@@ -58,14 +56,14 @@ class EqualSpan:
 def equal_since(
     value: NDArray[Any], t: Times, *, before: EqualSpan | None = None, broken: Bools | None = None
 ) -> tuple[Times, EqualSpan | None]:
-    """The time at which each row's run of equal values began, and the run to continue from.
+    """The time at which each row's span of equal values began, and the span to continue from.
 
     Times are only looked up, never compared, so a clock that was set back does no harm.
 
     value    [k] or [k, n], any type whose values equal themselves (not NaN)
     t        int64[k]
-    before   the run under way before the first row; None: a run begins with the first row
-    broken   bool[k]: rows where a run begins anew whatever the values
+    before   the span that lasts to the row before the first; None: a span begins with the first row
+    broken   bool[k]: rows where a span begins, whatever the values
 
     >>> starts, _ = equal_since(np.array([3, 3, 4, 4]), np.array([10, 20, 30, 40]))
     >>> starts.tolist()
@@ -88,9 +86,9 @@ def equal_since(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Delay:
-    """What `delayed` continues from: the condition's run under way, and whether it is active."""
+    """What `delayed` continues from: how long the condition has been what it is, and whether it is active."""
 
-    run: EqualSpan
+    span: EqualSpan
     active: Bools
 
 
@@ -112,22 +110,22 @@ def delayed(
     condition   bool[k] or bool[k, n]
     t           int64[k], ns
     on_ns, off_ns   ns of data time; 0 acts at once
-    broken      bool[k]: rows before which time is unknown (a gap): both delays begin anew there
+    broken      bool[k]: rows before which time is unknown (a gap): both delays begin again there
     cut_short   bool[k]: rows that do not wait for `off_ns`
 
     >>> active, _, _ = delayed(np.array([True, True, True, False]), np.array([0, 10, 20, 30]), 15, 0)
     >>> active.tolist()
     [False, False, True, False]
     """
-    since, run = equal_since(condition, t, before=before.run if before else None, broken=broken)
-    if run is None or len(condition) == 0:
+    since, span = equal_since(condition, t, before=before.span if before else None, broken=broken)
+    if span is None or len(condition) == 0:
         return np.zeros(condition.shape, np.bool_), since, before
     held = _shape_beside(t, condition.ndim) - since
     over = held >= off_ns
     if cut_short is not None:
         over |= _shape_beside(cut_short, condition.ndim)
     active = latch(condition & (held >= on_ns), ~condition & over, before.active if before else False)
-    return active, since, Delay(run, np.asarray(active[-1]).copy())
+    return active, since, Delay(span, np.asarray(active[-1]).copy())
 
 
 def _number_rows(like: NDArray[Any], first: int, step: int) -> NDArray[Any]:
@@ -147,9 +145,11 @@ SETTLE_NS = SECOND_NS
 sensor need several of their time constants (common practice, no source)."""
 
 FROZEN_NS = 1_500_000_000
-"""A transmitting sensor whose value does not move by one digit for this long is suspect."""
+"""A transmitting sensor whose value does not move by one digit for this long is suspect: our choice, fifteen
+samples at ten a second, in which noise moves the last digit of a live sensor."""
 
 _CYCLES_UNTIL_HELD = 2.5
+"""Cycles of its message after which a sample is held: our choice; one lost sample is not enough."""
 
 Claims = dict[SampleState, Bools]
 
@@ -181,13 +181,13 @@ class NodeFacts:
 
     cycle_ns  int64[n]  nominal time between samples; 0 where not known
     fine      bool[n]   the value is resolved finely enough that noise must move it
-    tells     bool[n]   the node says whether it is ready; then not knowing is not being ready
-    left_out  bool[n]   the user does not want it counted
+    reports_ready  bool[n]   the node reports whether it is ready; where that is not known it is not ready
+    left_out  bool[n]   the user excludes it
     """
 
     cycle_ns: Ints
     fine: Bools
-    tells: Bools
+    reports_ready: Bools
     left_out: Bools
 
 
@@ -203,7 +203,7 @@ class SampleJudge:
         self.restart()
 
     def restart(self) -> None:
-        """Forget what lingers."""
+        """Forgets what lingers."""
         self._trouble: Ints | None = None
         self._constant: EqualSpan | None = None
 
@@ -232,7 +232,7 @@ class SampleJudge:
         shape, rules = rows.lam.shape, self._rules
         silent = (rows.age < 0) | (rows.age > self._stale_ns)
         possible = rows.lam > 0
-        unknown = self._facts.tells & np.isnan(rows.ready) & possible
+        unknown = self._facts.reports_ready & np.isnan(rows.ready) & possible
         not_ready = (rows.ready == 0) | unknown | (rows.quality == Quality.NOT_AVAILABLE)
         at_rich, at_lean = possible & (rows.lam <= rules.rich_limit), rows.lam >= rules.lean_limit
         frozen = self._find_frozen(rows) & ~at_rich & ~at_lean
@@ -270,6 +270,7 @@ class SampleJudge:
         return still & (number > 0) & self._facts.fine & np.reshape(turning, (-1, 1))
 
     def _find_overrun(self, shifted: Columns, shape: tuple[int, ...]) -> Bools:
+        """Fuel is cut, as the engine control says or by the rule on throttle and speed."""
         cut = _read_flag(shifted, "fuel_cut", shape)
         rule = self._rules.overrun
         if rule is not None and {"throttle", "rpm"} <= shifted.keys():
@@ -277,12 +278,13 @@ class SampleJudge:
         return cut
 
     def _find_cold(self, now: Columns, shape: tuple[int, ...]) -> Bools:
+        """The coolant is colder than the rule asks for; false where there is none."""
         if "coolant_c" not in now:
             return np.zeros(shape, np.bool_)
         return np.broadcast_to((now["coolant_c"] < self._rules.warm_coolant_c)[:, None], shape)
 
 
 def _read_flag(columns: Columns, name: str, shape: tuple[int, ...]) -> Bools:
-    """A claim of the engine's; false where it is not known."""
+    """A flag that the engine control sends; false where it is not known."""
     column = columns.get(name)
     return np.zeros(shape, np.bool_) if column is None else np.nan_to_num(column) > 0

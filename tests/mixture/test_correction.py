@@ -47,7 +47,7 @@ def block(
 
 def correction(**more: object) -> Correction:
     made = {"fuel": GASOLINE, "curve": GASOLINE, "k_bar": None, "pressure_bar": None, "reference_bar": 1.0}
-    made |= {"tells_lambda": TELLS, "tells_oxygen": SILENT}
+    made |= {"sends_lambda": TELLS, "sends_oxygen": SILENT}
     return Correction(**(made | more))  # type: ignore[arg-type]
 
 
@@ -68,10 +68,10 @@ def test_a_lambda_by_the_curve_of_another_fuel_is_made_true() -> None:
     assert asked.feed(block([0.766])).lam[0, 0] == pytest.approx(0.75, abs=6e-4)
     assert asked.feed(block([1.0])).lam[0, 0] == pytest.approx(1.0, abs=1e-12)
     shown = block([0.766], oxygen=[-3.0])
-    both = dataclasses.replace(asked, tells_oxygen=TELLS).feed(shown)
+    both = dataclasses.replace(asked, sends_oxygen=TELLS).feed(shown)
     assert both.lam[0, 0] == pytest.approx(0.75, abs=6e-4)
     assert both.oxygen[0, 0] == -3.0  # what is sent as oxygen needs no curve
-    oxygen_alone = dataclasses.replace(asked, tells_lambda=SILENT, tells_oxygen=TELLS).feed(shown)
+    oxygen_alone = dataclasses.replace(asked, sends_lambda=SILENT, sends_oxygen=TELLS).feed(shown)
     assert oxygen_alone.lam[0, 0] == lambda_from_oxygen(-3.0, ETHANOL)
 
 

@@ -36,7 +36,7 @@ def rows(k: int, **columns: object) -> AlignedRows:
 
 def facts(**more: object) -> NodeFacts:
     made = {"cycle_ns": np.array([10_000_000]), "fine": np.array([True])}
-    made |= {"tells": np.array([True]), "left_out": np.array([False])}
+    made |= {"reports_ready": np.array([True]), "left_out": np.array([False])}
     return NodeFacts(**(made | more))  # type: ignore[arg-type]
 
 
@@ -103,7 +103,7 @@ def test_a_node_that_tells_whether_it_is_ready_and_does_not_is_not_ready() -> No
     found = states(unknown)
     assert set(found[100:120]) == {SampleState.WARMING}
     assert set(found[:100]) == {SampleState.VALID}
-    assert set(states(unknown, facts(tells=np.array([False])))) == {SampleState.VALID}
+    assert set(states(unknown, facts(reports_ready=np.array([False])))) == {SampleState.VALID}
 
 
 def test_a_lambda_that_cannot_be_is_suspect_and_not_rich() -> None:
