@@ -1,12 +1,12 @@
 """Least squares for many sensors at once, with errors that allow for neighbours being alike.
 
-Gauss-Newton steps with damping, one small system a sensor. Wild samples get less weight (Huber,
-k = 1.345; from memory: Huber, Ann. Math. Stat. 35, 1964). What is known beforehand is drawn in as
-further squares. Neighbouring residuals are alike, and a step is told by few samples; so the
+Gauss-Newton steps with damping, one small system a sensor. Outliers get less weight (Huber,
+k = 1.345; from memory: Huber, Ann. Math. Stat. 35, 1964). What is known beforehand is added as
+further squares. Neighbouring residuals are alike, and few samples lie on a step; so the
 covariance takes from the residuals how alike neighbours are on the whole (with weights falling to
-nothing, as Newey & West, Econometrica 55, 1987; from memory), and from the slopes where it matters.
+zero, as Newey & West, Econometrica 55, 1987; from memory), and from the slopes where it matters.
 
-Invariant: the result depends on the arrays given and on nothing else; no step draws on chance.
+Invariant: the result depends on the arrays given and on nothing else; nothing is random.
 """
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ def solve(
         limits: where the parameters may go.
         alike: number of rows over which neighbouring residuals are alike.
         coarse: how well the model can describe the readings at best; residuals of that size are
-            nothing wild, however quiet the readings are elsewhere. float64[n] or one for all.
+            no outliers, however quiet the readings are elsewhere. float64[n] or one for all.
     """
     problem = _Problem(model, samples, tuple(known), coarse)
     theta = _step_downhill(problem, start.copy(), limits)

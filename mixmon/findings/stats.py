@@ -2,8 +2,8 @@
 
 Successive mixture readings are not independent: the sensor's lag, the controller's filter
 and the engine itself make neighbours alike. s/sqrt(n) of them is far too small. Here a
-series is first averaged over short batches (`mixture` decides their length), and the
-remaining correlation is taken out with the lag-1 formula
+series is first averaged over short batches (`BATCH_S`), and the
+remaining correlation is allowed for by the lag-1 formula
 
     n_eff = m (1 - rho) / (1 + rho)
 
@@ -222,7 +222,7 @@ def lag1(residuals: Floats, joined: Bools) -> Floats:
 
     `joined` bool[m - 1] says which neighbours follow each other without a pause. The small-sample
     bias -(1 + 3 rho)/m is taken out (from memory: Kendall, Biometrika 41, 1954). A short column
-    tells little about its own correlation, so each is drawn towards the mean of all columns as if
+    says little about its own correlation, so each is shrunk towards the mean of all columns as if
     that were `_COLUMN_PRIOR` more pairs, and that mean towards `USUAL_RHO` by `_MEAN_PRIOR` pairs.
     The result is kept between 0 and 0.95: a negative value would shrink the interval on weak grounds.
     """

@@ -177,22 +177,22 @@ def test_the_balance_heeds_misfires_that_become_certain_seconds_later():
     bursts = [Misfire(cylinder=2, during="hold", cycles=5, after_s=float(t)) for t in range(9, 24, 3)]
     binding, rows = played(holding(*bursts))
     _, undisturbed = played(holding())
-    clean, heeding, deaf = Observer(binding), Observer(binding), BalanceStage(binding.session)
+    clean, watching, deaf = Observer(binding), Observer(binding), BalanceStage(binding.session)
     for block in undisturbed:
         clean.feed(block)
     for block in rows:
-        heeding.feed(block)
+        watching.feed(block)
         deaf.feed(block)
     clean.flush()
-    heeding.flush()
-    found = heeding.happened()
+    watching.flush()
+    found = watching.happened()
     assert [(event.kind, event.cylinders) for event in found] == [(Kind.MISFIRE, (2,))] * 5
-    truth, balance, untold = clean.balance(), heeding.balance(), deaf.result(gaps=binding.gaps)
+    truth, balance, unaware = clean.balance(), watching.balance(), deaf.result(gaps=binding.gaps)
     assert abs(balance.cylinders[1].needs_percent - truth.cylinders[1].needs_percent) < 0.3
     left_out = [dict(cylinder.left_out_s).get("misfire or cut", 0.0) for cylinder in balance.cylinders]
     # Each burst takes 5 cycles at 4000 rpm, 0.15 s, and the sensor's way back: 0.5 to 2 s.
     assert 2.5 <= left_out[1] <= 10.0
     assert [left_out[0], *left_out[2:]] == [0.0] * 3
-    assert "misfire or cut" not in untold.cylinders[1].left_out_s
+    assert "misfire or cut" not in unaware.cylinders[1].left_out_s
     deaf.exclude(found)
     assert repr(deaf.result(gaps=binding.gaps)) == repr(balance)

@@ -1,7 +1,16 @@
 """Balance: what every cylinder needs, how sure that is, and what to do about it.
 
-Cells first (`cells`), then one need a cylinder from the cells that may be used for trims
-(`combine`).
+    rows -> Steady -> Dwell          batches of every cell
+            JudgedCells              the needs of the nodes in every cell
+            combine -> plan_trims    one need a node over the cells in use, and the trims to offer
+            Balance                  the same by cylinder and in percent of fuel, with flags and notes
+
+`BalanceStage` keeps the batches and can be asked at any time; `Balance` and the classes in it are what it
+answers; the spread of the cylinders, now and after the trims, stands at the end.
+
+Invariants: needs are ln lambda by node until `_BalanceBuilder` makes them percent by cylinder. The answer
+depends on the rows and events fed, not on how they were split or on when it was asked for before; only
+`quick_result` may be behind, by `_PATIENCE`.
 """
 
 from __future__ import annotations
@@ -32,120 +41,20 @@ from mixmon.mixture.steady import Cell, Steady
 from mixmon.note import Note, note
 from mixmon.session.model import Session
 
-# ----------------------------------------------------------------------------------------------------
-# Spread: how far the cylinders are apart, now and after the trims.
-# ----------------------------------------------------------------------------------------------------
-
 _NOISE_DRAWS = 4000
 """Draws of a bootstrap: our choice; the ends of an interval then repeat within some percent of its width."""
 
-_SEED = 20210  # any fixed number: same data, same interval
+_SEED = 20210
+"""Our choice, any fixed number: the same data give the same interval."""
 
-
-@dataclass(frozen=True, slots=True)
-class Spread:
-    """Largest need less smallest, percent of fuel, with what it rests on.
-
-    A range grows with the number of cylinders by itself: compare like with like.
-    """
-
-    value: float
-    interval95: tuple[float, float]
-    standard_deviation: float
-    cylinders_used: int
-
-
-UNKNOWN = Spread(np.nan, (np.nan, np.nan), np.nan, 0)
-
-
-def spread(needs: Sequence[Estimate]) -> Spread:
-    """The spread of the needs (ln lambda, one a node) that have an interval.
-
-    The noise of the needs makes a range too large on average; the interval is the pivotal one of
-    a parametric bootstrap (from memory: Davison & Hinkley, Bootstrap Methods, 1997, ch. 5), and
-    reaches down to zero when noise alone could make such a range.
-    """
-    means, errors = _means_and_errors(needs)
-    if len(means) < 2:
-        return UNKNOWN
-    value = float(_spread_percent(means))
-    noise = _draw_noise(errors)
-    low, high = np.percentile(_spread_percent(means + noise), [2.5, 97.5])
-    alone = float(np.percentile(_spread_percent(noise), 97.5))
-    lower = 0.0 if value <= alone else max(0.0, 2 * value - float(high))
-    upper = max(value, 2 * value - float(low))
-    return Spread(value, (lower, upper), float(np.std(100.0 * np.expm1(means), ddof=1)), len(means))
-
-
-def predicted_spread(
-    needs: Sequence[Estimate], moves: Floats, over_cells: Sequence[Estimate] | None = None
-) -> Spread:
-    """The true spread to expect once ln fuel has been changed by `moves` float64[n].
-
-    What rounding and limits leave, and the error of the needs themselves. Where cylinders are
-    nearly alike, their estimates differ by that error already, and to add it once more would
-    predict too much; where they are not, it must be added. So the range is drawn with the truth
-    as estimated and with the truth drawn in to its middle (`shrink_to_median`), and the interval holds the
-    middle 95 % of each.
-
-    A cell with little data differs from the others by error too, and the trims take away what it
-    has in common with them, but not that. So where `needs` are those of one cell and `over_cells`
-    those of all together, the truth is drawn once more with the cell drawn in to these.
-    """
-    at = [i for i, e in enumerate(needs) if np.isfinite(e.standard_error)]
-    means, errors = _means_and_errors(needs)
-    if len(means) < 2:
-        return UNKNOWN
-    drawn = [(means, errors)]
-    if over_cells is not None:
-        drawn.append(_shrink_to(means, errors, [over_cells[i] for i in at]))
-    shrunk, sure = shrink_to_median(*drawn[-1])
-    drawn.append((shrunk, drawn[-1][1] * sure))
-    ranges = np.array([_spread_percent(truth - moves[at] + _draw_noise(error)) for truth, error in drawn])
-    ends = np.percentile(ranges, [2.5, 97.5], axis=1)
-    lower, upper = float(ends[0].min()), float(ends[1].max())
-    deviation = float(np.std(100.0 * np.expm1(means - moves[at]), ddof=1))
-    return Spread(float(np.median(ranges)), (lower, upper), deviation, len(means))
-
-
-def _shrink_to(means: Floats, errors: Floats, over_cells: Sequence[Estimate]) -> tuple[Floats, Floats]:
-    """A cell's needs drawn in to those over all cells, as far as its own errors can explain the difference.
-
-    What is drawn in has the error of what it is drawn to; a node not known elsewhere stays.
-    """
-    whole = np.array([e.mean for e in over_cells])
-    error = np.array([e.standard_error for e in over_cells])
-    known = np.isfinite(error)
-    whole, error = np.where(known, whole, means), np.where(known, np.minimum(error, errors), errors)
-    away, sure = shrink_to_median(means - whole, errors)
-    return whole + away, np.sqrt((sure * errors) ** 2 + (1 - sure**2) * error**2)
-
-
-def _spread_percent(x: Floats) -> Floats:
-    """Largest need less smallest along the last axis, percent: lambda over the mean in the fuel domain."""
-    spread: Floats = 100.0 * np.ptp(np.exp(x), axis=-1) * np.mean(np.exp(-x), axis=-1)
-    return spread
-
-
-def _means_and_errors(needs: Sequence[Estimate]) -> tuple[Floats, Floats]:
-    """Means and standard errors of the needs that have an interval."""
-    known = [e for e in needs if np.isfinite(e.standard_error)]
-    return np.array([e.mean for e in known]), np.array([e.standard_error for e in known])
-
-
-def _draw_noise(errors: Floats) -> Floats:
-    """Normal noise of these standard errors, float64[_NOISE_DRAWS, n]; the same whenever asked."""
-    draws: Floats = np.random.default_rng(_SEED).standard_normal((_NOISE_DRAWS, len(errors))) * errors
-    return draws
-
-
-SCALE_PERCENT = 20.0
+_SCALE_PERCENT = 20.0
 """Whole engine against target from which a wrong scale is likelier than such a mixture: our choice."""
 
-DISAGREEMENT_PERCENT = 1.0
-"""How far a cylinder's needs in its cells must certainly lie apart to be flagged: our choice, two steps."""
+_DISAGREEMENT_PERCENT = 1.0
+"""Least certain difference of a cylinder's needs in its cells that is flagged: our choice, two trim steps of
+0.5 %."""
 
-PATIENCE = 0.02
+_PATIENCE = 0.02
 """Part of itself by which a cell must grow before `quick_result` judges it again: our choice, so that a
 screen's cost does not grow with the time watched."""
 
@@ -203,6 +112,22 @@ class BankNeed:
 
 
 @dataclass(frozen=True, slots=True)
+class Spread:
+    """Largest need less smallest, percent of fuel, with what it rests on.
+
+    A range grows with the number of cylinders by itself: compare like with like.
+    """
+
+    value: float
+    interval95: tuple[float, float]
+    standard_deviation: float
+    cylinders_used: int
+
+
+UNKNOWN_SPREAD = Spread(np.nan, (np.nan, np.nan), np.nan, 0)
+
+
+@dataclass(frozen=True, slots=True)
 class MisfireEffect:
     """What misfire does to one cylinder's trim: its share of the time used, and the numbers with it counted.
 
@@ -228,9 +153,9 @@ class MisfireEffect:
 
 @dataclass(frozen=True, slots=True)
 class Balance:
-    """The whole result. `withheld` says why no trims are offered; empty when they are.
+    """The whole result. `withheld` holds the reasons for which no trims are offered; empty when they are.
 
-    excluded_cells  cells with data that someone has decided to leave out
+    excluded_cells  cells with data that the operator has excluded
     """
 
     against: str
@@ -249,12 +174,12 @@ class Balance:
 
 @dataclass(frozen=True, slots=True)
 class Dwelling:
-    """Where the engine is held.
+    """The dwell under way.
 
     cell     cell number, NOWHERE if none
-    still    rows for which it has been still there, at most those of the settle time
+    still    rows for which the engine has been still there, at most those of the settle time
     waiting  rows of this visit that are in no counted batch yet
-    judged   what the cell holds already; None if nothing
+    judged   the result of the cell so far; None if it holds no batch
     """
 
     cell: int
@@ -264,14 +189,14 @@ class Dwelling:
 
 
 class BalanceStage:
-    """Feed it every CylinderBlock of a run (or of several); ask `result` at the end, or meanwhile.
+    """Takes every CylinderBlock of a run (or of several); `result` answers at the end, or meanwhile.
 
-    Events that `EventStage` finds in the same rows are given to `exclude`, whenever they are known.
+    Events that `EventStage` finds in the same rows go to `exclude`, whenever they are known.
 
     Args:
-        session: whose nodes the rows are of.
-        left_out: cylinders that shall not be counted.
-        lag_s: sensor lag for all cylinders or by cylinder; see `assumed_lag`.
+        session: the session whose nodes the rows are of.
+        left_out: cylinders that are not counted.
+        lag_s: sensor lag for all cylinders or by cylinder; see `node_lags`.
     """
 
     def __init__(
@@ -289,20 +214,20 @@ class BalanceStage:
         self._cells = JudgedCells(self._dwell, self._weights, ~self._left_out, self._mask)
 
     def feed(self, block: CylinderBlock) -> None:
-        """Take rows of one stretch of time."""
+        """Takes rows of one stretch of time."""
         self._dwell.feed(block, self._steady.feed(block))
 
     @property
     def cuts_unknown_s(self) -> float:
-        """Seconds in cells that do not count because fuel and spark cuts were no longer told."""
+        """Seconds in cells that do not count because fuel and spark cuts were no longer reported."""
         return self._steady.cuts_unknown * GRID_NS / 1e9
 
     def exclude(self, events: Iterable[Event]) -> None:
-        """Leave out what was read around misfires and cuts, counted already or still to come."""
+        """Excludes what was read around misfires and cuts, counted already or still to come."""
         self._mask.add(events)
 
     def result(self, against: str = "peers", gaps: tuple[Note, ...] = ()) -> Balance:
-        """What the rows so far say.
+        """The balance of the rows so far.
 
         Args:
             against: "peers" or "target": the reference of the needs shown. Trims are always
@@ -312,12 +237,12 @@ class BalanceStage:
         return self._start_builder(against, 0.0).build(gaps)
 
     def quick_result(self, against: str = "peers", gaps: tuple[Note, ...] = ()) -> Balance:
-        """As `result`, for a screen: at a cost that does not grow with the time watched.
+        """The same as `result`, for a screen: at a cost that does not grow with the time watched.
 
-        A cell is judged anew once it has grown by `PATIENCE` of itself, and `predicted_by_cell`,
-        which takes thousands of draws a cell, is left empty, and so are `misfires`.
+        A cell is judged again once it has grown by `_PATIENCE` of itself. `predicted_by_cell`, which takes
+        thousands of draws a cell, and `misfires` stay empty.
         """
-        return self._start_builder(against, PATIENCE).build(gaps, by_cell=False)
+        return self._start_builder(against, _PATIENCE).build(gaps, by_cell=False)
 
     @property
     def counted(self) -> bool:
@@ -327,7 +252,7 @@ class BalanceStage:
     def dwelling(self) -> Dwelling:
         """The dwell under way, for a screen."""
         cell, rows = self._steady.newest_cell()
-        judged = self._cells.result(cell, PATIENCE) if cell in self._dwell.counts else None
+        judged = self._cells.result(cell, _PATIENCE) if cell in self._dwell.counts else None
         return Dwelling(cell, rows, self._dwell.waiting, judged)
 
     def _start_builder(self, against: str, patience: float) -> _BalanceBuilder:
@@ -381,16 +306,17 @@ class BalanceStage:
         )
 
     def judge(self, cell: Cell, *, keep: bool) -> None:
-        """Leave the cell out of needs and trims, as someone has decided; or count it again."""
+        """Excludes the cell from needs and trims, as the operator decided; with `keep`, counts it again."""
         if keep:
             self.excluded_cells.discard(cell)
         else:
             self.excluded_cells.add(cell)
 
     def used(self, number: int) -> bool:
-        """False where readings are shown but never trimmed by.
+        """Whether the cell of that number counts for trims; readings are shown in any case.
 
-        That is the zone of reversion and leaks, loads below `[trims] load_from`, and what was put aside.
+        False in the zone of reversion and leaks, for loads below `[trims] load_from`, and for cells that
+        the operator has excluded.
         """
         rules, mask = self.session.trims, self.session.validity.low_flow_mask
         cell = self.grid.cell(number)
@@ -412,18 +338,8 @@ class BalanceStage:
         ]
 
 
-def percent(x: float) -> float:
-    """A need in ln lambda as percent of fuel."""
-    return 100.0 * float(np.expm1(x))
-
-
-def half_percent(e: Estimate) -> float:
-    """Half-width of the interval in percent of fuel."""
-    return 100.0 * float(np.exp(e.mean) * np.sinh(e.half))
-
-
 class _BalanceBuilder:
-    """Turns nodes into cylinders, ln into percent, and facts into flags and notes."""
+    """Makes a `Balance` of the stage's results: cylinders from nodes, percent from ln, flags and notes."""
 
     def __init__(
         self,
@@ -535,7 +451,7 @@ class _BalanceBuilder:
         if not known:
             return []
         low, high = min(e.mean + e.half for e in known), max(e.mean - e.half for e in known)
-        if percent(high) - percent(low) <= DISAGREEMENT_PERCENT:
+        if percent(high) - percent(low) <= _DISAGREEMENT_PERCENT:
             return []
         least, most = (percent(pick(e.mean for e in known)) for pick in (min, max))
         return [note(BalanceNote.CELLS_DISAGREE, least_percent=least, most_percent=most)]
@@ -557,7 +473,7 @@ class _BalanceBuilder:
         return [note(BalanceNote.MISFIRE_EXCLUDED, **values)]
 
     def _notes_on_result(self) -> list[Note]:
-        """What the operator excluded, and what makes the whole result doubtful."""
+        """Notes on cells that the operator excluded, and on what makes the whole result doubtful."""
         notes = []
         if self._excluded_cells:
             rpm, load = (
@@ -566,7 +482,7 @@ class _BalanceBuilder:
             )
             notes.append(note(BalanceNote.CELLS_EXCLUDED_BY_OPERATOR, rpm=rpm, load=load))
         off = [percent(c.engine.mean) for c in self._cells if np.isfinite(c.engine.mean)]
-        if off and abs(float(np.median(off))) > SCALE_PERCENT:
+        if off and abs(float(np.median(off))) > _SCALE_PERCENT:
             notes.append(note(BalanceNote.ENGINE_FAR_FROM_TARGET, needs_percent=float(np.median(off))))
         axes, known = self._session.axes, self._session.engine_signals
         if not axes.rpm and "rpm" not in known:
@@ -616,3 +532,101 @@ class _BalanceBuilder:
             half = float(np.sqrt(np.sum([e.half**2 for e in known]))) / len(known)
             out.append(BankNeed(name, percent(mean), 100.0 * half))
         return out
+
+
+def percent(x: float) -> float:
+    """A need in ln lambda as percent of fuel."""
+    return 100.0 * float(np.expm1(x))
+
+
+def half_percent(e: Estimate) -> float:
+    """Half-width of the interval in percent of fuel."""
+    return 100.0 * float(np.exp(e.mean) * np.sinh(e.half))
+
+
+# ----------------------------------------------------------------------------------------------------
+# How far the cylinders are apart, now and after the trims.
+# ----------------------------------------------------------------------------------------------------
+
+
+def spread(needs: Sequence[Estimate]) -> Spread:
+    """The spread of the needs (ln lambda, one a node) that have an interval.
+
+    The noise of the needs makes a range too large on average; the interval is the pivotal one of
+    a parametric bootstrap (from memory: Davison & Hinkley, Bootstrap Methods, 1997, ch. 5), and
+    reaches down to zero when noise alone could make such a range.
+    """
+    means, errors = _means_and_errors(needs)
+    if len(means) < 2:
+        return UNKNOWN_SPREAD
+    value = float(_spread_percent(means))
+    noise = _draw_noise(errors)
+    low, high = np.percentile(_spread_percent(means + noise), [2.5, 97.5])
+    alone = float(np.percentile(_spread_percent(noise), 97.5))
+    lower = 0.0 if value <= alone else max(0.0, 2 * value - float(high))
+    upper = max(value, 2 * value - float(low))
+    return Spread(value, (lower, upper), float(np.std(100.0 * np.expm1(means), ddof=1)), len(means))
+
+
+def predicted_spread(
+    needs: Sequence[Estimate], moves: Floats, over_cells: Sequence[Estimate] | None = None
+) -> Spread:
+    """The true spread to expect once ln fuel has been changed by `moves` float64[n].
+
+    It is what rounding and limits leave, and the error of the needs themselves. Where cylinders are
+    nearly alike, their estimates differ by that error already, and adding it once more would
+    predict too much; where they are not alike, it must be added. So the range is drawn both with the
+    estimates as the truth and with the estimates shrunk to their median (`shrink_to_median`), and the
+    interval holds the middle 95 % of each.
+
+    A cell with little data differs from the others by error too. The trims remove what it has in common
+    with them, but not that error. So where `needs` are those of one cell and `over_cells` those of all
+    cells together, the range is drawn once more with the cell's needs shrunk to those of all.
+    """
+    at = [i for i, e in enumerate(needs) if np.isfinite(e.standard_error)]
+    means, errors = _means_and_errors(needs)
+    if len(means) < 2:
+        return UNKNOWN_SPREAD
+    drawn = [(means, errors)]
+    if over_cells is not None:
+        drawn.append(_shrink_to_all_cells(means, errors, [over_cells[i] for i in at]))
+    shrunk, sure = shrink_to_median(*drawn[-1])
+    drawn.append((shrunk, drawn[-1][1] * sure))
+    ranges = np.array([_spread_percent(truth - moves[at] + _draw_noise(error)) for truth, error in drawn])
+    ends = np.percentile(ranges, [2.5, 97.5], axis=1)
+    lower, upper = float(ends[0].min()), float(ends[1].max())
+    deviation = float(np.std(100.0 * np.expm1(means - moves[at]), ddof=1))
+    return Spread(float(np.median(ranges)), (lower, upper), deviation, len(means))
+
+
+def _shrink_to_all_cells(
+    means: Floats, errors: Floats, over_cells: Sequence[Estimate]
+) -> tuple[Floats, Floats]:
+    """A cell's needs shrunk to those over all cells, as far as its own errors can explain the difference.
+
+    The part that is shrunk has the error of the need over all cells; a node without one stays.
+    """
+    whole = np.array([e.mean for e in over_cells])
+    error = np.array([e.standard_error for e in over_cells])
+    known = np.isfinite(error)
+    whole, error = np.where(known, whole, means), np.where(known, np.minimum(error, errors), errors)
+    away, sure = shrink_to_median(means - whole, errors)
+    return whole + away, np.sqrt((sure * errors) ** 2 + (1 - sure**2) * error**2)
+
+
+def _spread_percent(x: Floats) -> Floats:
+    """Largest need less smallest along the last axis, percent: lambda over the mean in the fuel domain."""
+    spread: Floats = 100.0 * np.ptp(np.exp(x), axis=-1) * np.mean(np.exp(-x), axis=-1)
+    return spread
+
+
+def _means_and_errors(needs: Sequence[Estimate]) -> tuple[Floats, Floats]:
+    """Means and standard errors of the needs that have an interval."""
+    known = [e for e in needs if np.isfinite(e.standard_error)]
+    return np.array([e.mean for e in known]), np.array([e.standard_error for e in known])
+
+
+def _draw_noise(errors: Floats) -> Floats:
+    """Normal noise of these standard errors, float64[_NOISE_DRAWS, n]; the same at every call."""
+    draws: Floats = np.random.default_rng(_SEED).standard_normal((_NOISE_DRAWS, len(errors))) * errors
+    return draws

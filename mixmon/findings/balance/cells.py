@@ -1,4 +1,8 @@
-"""What each cylinder needs in each cell, and what the whole engine needs there.
+"""What each cylinder needs in each cell and over the cells, and how much of that time misfired.
+
+    BatchTable -> cell_result    one cell: needs of the nodes and of the whole engine (kept by `JudgedCells`)
+    CellResult -> combine        one need a node from all cells in use
+    Mask -> misfire_shares       the share of the counted time that misfired, by node
 
 In one cell, ln lambda of batch b and node i is what all share at that moment plus what is the
 node's own: the second part is the need against peers, free of the engine's common drift. Node
@@ -51,8 +55,8 @@ class CellResult:
     usable_s  float64[n]
     scatter   float64[n]  mean square of single rows about the mean
     at_rich, at_lean  float64[n]  share of time at a limit
-    outliers  int64[n]  batches left out as outliers
-    masked_s  float64[n]  seconds left out around misfires and cuts
+    outliers  int64[n]  batches excluded as outliers
+    masked_s  float64[n]  seconds excluded around misfires and cuts
     """
 
     cell: int
@@ -73,23 +77,23 @@ class CellResult:
 
 
 class JudgedCells:
-    """What every cell of a dwell says; only what has grown is worked again.
+    """The result of every cell of a dwell; only cells that have grown are computed again.
 
     weights: float64[n], cylinders that each node speaks for.
     counted: bool[n], nodes that may be part of the reference.
-    mask: moments that are left out.
+    mask: moments that are excluded.
     """
 
     def __init__(self, dwell: Dwell, weights: Floats, counted: Bools, mask: Mask) -> None:
         self._dwell, self._mask = dwell, mask
         self._weights, self._counted = weights, counted
-        # by cell: batches and version of the mask then, and what they said
+        # by cell: number of batches and version of the mask at that time, and the result
         self._judged: dict[int, tuple[int, int, CellResult]] = {}
 
     def results(self, patience: float = 0.0) -> list[CellResult]:
         """Every cell that holds batches, in order of cell number.
 
-        A cell that has grown by no more than `patience` of itself stands as it was judged last.
+        A cell that has grown by no more than `patience` of itself keeps its last result.
         """
         return [self.result(cell, patience) for cell in sorted(self._dwell.counts)]
 
@@ -105,7 +109,7 @@ class JudgedCells:
         return judged
 
     def with_misfires(self, cell: int) -> CellResult:
-        """One cell with everything counted that the mask leaves out."""
+        """One cell with everything counted that the mask excludes."""
         return cell_result(cell, self._dwell.table(cell), self._weights, self._counted)
 
     def _newly_masked(self, cell: int, since: int) -> bool:
@@ -122,11 +126,11 @@ def cell_result(
     counted: Bools,
     masked: Bools | None = None,
 ) -> CellResult:
-    """What the batches of one cell say.
+    """The needs in one cell, from its batches.
 
     weights: float64[n], cylinders that each node speaks for.
     counted: bool[n], nodes that may be part of the reference.
-    masked: bool[m, n], batches that are left out.
+    masked: bool[m, n], batches that are excluded.
     """
     hidden = np.zeros(table.y.shape, np.bool_) if masked is None else masked
     joined = table.visit[1:] == table.visit[:-1]
@@ -166,7 +170,7 @@ def cell_result(
 
 
 def _find_outliers(y: Floats) -> Bools:
-    """Batches of a node far from what its peers' common movement explains: a burst, a knock on the wire."""
+    """Batches of a node far from its peers' common movement: a burst or an electrical disturbance."""
     apart = y - median_with_holes(y, axis=1)[:, None]
     distance = np.abs(apart - median_with_holes(apart, axis=0))
     limit = np.maximum(_OUTLIER_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0), _OUTLIER_FLOOR)
@@ -193,11 +197,13 @@ def _row_scatter(within: Floats, y: Floats, kept: Bools) -> Floats:
 
 
 def _mean_of_known(x: Floats) -> float:
+    """Mean of the numbers that are known; NaN where there is none."""
     known = x[np.isfinite(x)]
     return float(known.mean()) if len(known) else np.nan
 
 
 def _row_mean(x: Floats) -> Floats:
+    """Mean of each row without NaN; NaN where there is no number."""
     count = np.isfinite(x).sum(axis=1)
     mean: Floats = np.divide(np.nansum(x, axis=1), count, out=np.full(len(x), np.nan), where=count > 0)
     return mean
@@ -205,14 +211,6 @@ def _row_mean(x: Floats) -> Floats:
 
 # ----------------------------------------------------------------------------------------------------
 # One need a node from its cells.
-#
-# Cells are samples of how the engine is used, and a cylinder may really need different fuel in
-# them (air, dead time, leaks change with flow). So a cell counts by the inverse of its own variance
-# plus the variance between cells that their errors do not explain: the random-effects mean (from
-# memory: DerSimonian & Laird, Controlled Clinical Trials 7, 1986), that variance taken over all
-# nodes together, because one cylinder's trouble moves every other's need against peers. Where the
-# cells agree, long dwells count more; where they do not, a long dwell in one cell does not outvote
-# the others, and the interval says how little one number can serve them all.
 # ----------------------------------------------------------------------------------------------------
 
 _VARIANCE_ROUNDS = 3
@@ -235,7 +233,15 @@ class Combined:
 
 
 def combine(cells: Sequence[CellResult], weights: Floats) -> Combined:
-    """Needs over the cells; `weights` float64[n], the cylinders that each node speaks for."""
+    """Needs over the cells; `weights` float64[n], the cylinders that each node speaks for.
+
+    Cells are samples of how the engine is used, and a cylinder may really need different fuel in them (air,
+    dead time and leaks change with flow). So the weight of a cell is the inverse of its own variance plus the
+    variance between cells that their errors do not explain: the random-effects mean (from memory: DerSimonian
+    & Laird, Controlled Clinical Trials 7, 1986). That variance is taken over all nodes together, because one
+    cylinder's trouble moves every other's need against peers. Where the cells agree, long dwells weigh more;
+    where they do not, a long dwell in one cell does not outvote the others, and the interval grows.
+    """
     n = len(weights)
     if not cells:
         return Combined((NO_ESTIMATE,) * n, (NO_ESTIMATE,) * n)
@@ -267,6 +273,7 @@ def _combine_cells(cells: list[tuple[Estimate, ...]], *, common: bool) -> tuple[
 
 
 def _fit_means(y: Floats, w: Floats, *, common: bool) -> tuple[Floats, Floats]:
+    """Offsets of the cells float64[m], zero without `common`, and means of the nodes float64[n]."""
     if common:
         rows, columns = two_way(y, w)
         return np.nan_to_num(rows), columns
@@ -294,29 +301,26 @@ def _estimate_over_cells(mean: float, weight: float, effective: float, count: in
 
 
 # ----------------------------------------------------------------------------------------------------
-# How much of a cylinder's counted time misfired, and whether its trims can still be trusted.
-#
-# Misfire that is found is left out. What is not found stays, and there is more of it the more is
-# found. Unburnt charges in one percent of the cycles raise the mean reading by half to three
-# quarters of a percent at lambda 0.88 (computed, vapour 0.53 and 0.33 times as quick as oxygen):
-# from a share of the cycles on, no trim is offered.
+# How much of a cylinder's counted time misfired.
 # ----------------------------------------------------------------------------------------------------
 
 OFTEN_EVENTS, OFTEN_SHARE, OFTEN_MASKED = 3, 0.005, 0.15
-"""Misfire is frequent from so many events on, if they are at least so great a share of the cycles, or
-what is left out around them is at least so great a share of the time."""
+"""Misfire is frequent from so many events on, if they are at least this share of the cycles, or the time
+excluded around them is at least this share of the time: our choice. Misfire that is found is excluded, but
+there is more that is not found the more is found; half a percent of the cycles makes up to 0.4 % of fuel."""
 
-LEAN_PER_SHARE = (0.52, 0.75)
-"""Relative rise of the mean lambda over the share of missed cycles: least and most."""
+_LEAN_PER_SHARE = (0.52, 0.75)
+"""Relative rise of the mean lambda over the share of missed cycles, least and most (computed: at lambda 0.88,
+vapour 0.53 and 0.33 times as quick as oxygen)."""
 
 
 @dataclass(frozen=True, slots=True)
 class MisfireShare:
     """Misfire of one node in the time that is used for trims.
 
-    events, cycles  how often, and how many cycles were missed
+    events, cycles  number of misfires, and of the cycles that they missed
     share           of the cycles
-    masked_s        seconds left out around misfires and cuts
+    masked_s        seconds excluded around misfires and cuts
     steady_s        seconds that would have been used
     """
 
@@ -329,14 +333,14 @@ class MisfireShare:
 
     @property
     def frequent(self) -> bool:
-        """True where trims would rest on what was not found."""
+        """Whether so much misfired that trims would rest on readings of misfires that were not found."""
         often = self.share >= OFTEN_SHARE or self.masked_s >= OFTEN_MASKED * self.steady_s
         return self.events >= OFTEN_EVENTS and often
 
     @property
     def lean_percent(self) -> tuple[float, float]:
         """By how much the missed cycles alone would raise the mean reading, if they were counted."""
-        low, high = LEAN_PER_SHARE
+        low, high = _LEAN_PER_SHARE
         return (100.0 * low * self.share, 100.0 * high * self.share)
 
 

@@ -1,12 +1,16 @@
-"""Steady time, cut into batches: what every statistic of the mixture rests on.
+"""Steady time, cut into batches, and the moments to exclude from it.
 
-While the engine dwells in a cell its rows are gathered into batches of a quarter of a second
-and averaged, in ln lambda, cylinder by cylinder. A batch starts where the visit to the cell
-starts, never where a block of input did. Single outliers are left out against the
-batch's own median. What is not counted is counted by reason.
+    rows with cell numbers -> Dwell -> BatchTable, one a cell
+    events -> Mask                  -> which batches a misfire or a cut touches
 
-That a dwell has ended is seen a little late, so its last batches are not counted: a batch
-counts once `GUARD_BATCHES` more have followed it in the same visit.
+While the engine dwells in a cell, its rows are gathered into batches of a quarter of a second and averaged,
+in ln lambda, cylinder by cylinder. Single outliers are excluded by the batch's own median. Time that is not
+counted is summed by reason.
+
+Invariants: a batch starts where the visit to the cell starts, never where a block of input did, so any split
+of the rows gives the same batches. The end of a dwell is seen a little late, so a batch counts only once
+`GUARD_BATCHES` more have followed it in the same visit. A mask and the batches are kept apart: an event is
+certain only seconds after its rows have been counted, and then takes them out again.
 """
 
 from __future__ import annotations
@@ -27,11 +31,6 @@ from mixmon.mixture.steady import NOWHERE
 
 # ----------------------------------------------------------------------------------------------------
 # Moments in which a reading says nothing about the fuel that a cylinder needs.
-#
-# Around a misfire or a cut, from three sensor lags and two cycles before the gas came to as much
-# after it had gone, or until the reading had faded, if that was later. The moments are kept apart
-# from the readings: an event is certain only seconds after its rows have been counted, and then
-# takes them out again.
 # ----------------------------------------------------------------------------------------------------
 
 _LAGS_AROUND, _CYCLES_AROUND = 3.0, 2.0
@@ -51,13 +50,14 @@ class Masked:
 
 
 class Mask:
-    """The moments of n nodes. Events may come in any order, each once.
+    """The moments to exclude of n nodes. Events may come in any order, each once.
 
-    version  counts the events that were taken
+    A moment begins three sensor lags and two cycles before the gas came, and ends as long after it had gone,
+    or when the reading had faded, if that was later.
     """
 
     def __init__(self, lag_s: Floats, strokes: int) -> None:
-        """`lag_s` float64[n]: element and filter together."""
+        """`lag_s` float64[n]: time constants of element and filter together."""
         self._lag_s, self._strokes = lag_s, strokes
         self.moments: list[Masked] = []
         self._edges: list[tuple[Ints, Ints] | None] = [None] * len(lag_s)
@@ -68,7 +68,7 @@ class Mask:
         return len(self.moments)
 
     def add(self, events: Iterable[Event]) -> None:
-        """Takes the events around which readings are no fuelling figure; others are passed over."""
+        """Takes events; those around which readings still show the fuelling are ignored."""
         for event in events:
             if event.kind in NOT_FUELLING:
                 for node in event.nodes:
@@ -99,6 +99,7 @@ class Mask:
         return Masked(node, event.t - around, max(event.end, gone + around), counted, cycle)
 
     def _sorted_edges(self, node: int) -> tuple[Ints, Ints]:
+        """The edges of all of a node's moments, computed when they are first asked for."""
         edges = self._edges[node]
         if edges is None:
             edges = self._edges[node] = _edges_of_node(node, self.moments)
@@ -112,15 +113,24 @@ def _edges_of_node(node: int, moments: list[Masked]) -> tuple[Ints, Ints]:
     return begin, np.maximum.accumulate(end)
 
 
+# ----------------------------------------------------------------------------------------------------
+# Batches of steady time, by cell.
+# ----------------------------------------------------------------------------------------------------
+
 BATCH_NS = round(BATCH_S * SECOND_NS)
 BATCH_ROWS = BATCH_NS // GRID_NS
 
 GUARD_BATCHES = 2
 """Batches that must follow before one counts: our choice, since the end of a dwell is seen within 0.5 s."""
 
-_FEWEST_BATCH_ROWS = 13  # of a batch, for a cylinder's mean to count: our choice, more than half
-_OUTLIER_ROW_FLOOR = 0.05  # in ln lambda; nearer to the median nothing is an outlier: our choice
-_OUTLIER_ROW_SCALE = 6.0  # in robust standard deviations: our choice
+_FEWEST_BATCH_ROWS = 13
+"""Rows of a batch that a cylinder's mean needs: our choice, more than half."""
+
+_OUTLIER_ROW_FLOOR = 0.05
+"""Distance from the median, in ln lambda, below which no row is an outlier: our choice."""
+
+_OUTLIER_ROW_SCALE = 6.0
+"""Distance in robust standard deviations: our choice; one normal row in five hundred million is farther."""
 
 NOT_STEADY = "not steady"
 OUTLIER = "outlier"
@@ -150,8 +160,11 @@ class BatchTable:
     at_lean: Bytes
 
 
+_FIELDS = ("t", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
+
+
 class Dwell:
-    """A stage without output on the way: feed blocks with their cell numbers, then ask."""
+    """Gathers the batches of every cell from blocks with their cell numbers; `table` gives those of one."""
 
     def __init__(self, nodes: int) -> None:
         self._nodes = nodes
@@ -166,7 +179,7 @@ class Dwell:
         self.row_count = 0
 
     def feed(self, block: CylinderBlock, cell: Ints) -> None:
-        """Take rows and the cell number of each (NOWHERE where not steady)."""
+        """Takes rows and the cell number of each (NOWHERE where not steady)."""
         if not len(block):
             return
         valid = block.state == SampleState.VALID
@@ -177,7 +190,7 @@ class Dwell:
         rows = _VisitRows.of(block, valid)
         change = np.flatnonzero(cell[1:] != cell[:-1]) + 1
         for start, end in pairwise([0, *change.tolist(), len(cell)]):
-            self._visit_rows(rows.part(start, end), int(cell[start]), int(block.stretch[start]))
+            self._add_to_visit(rows.part(start, end), int(cell[start]), int(block.stretch[start]))
 
     @property
     def counts(self) -> Mapping[int, int]:
@@ -208,7 +221,8 @@ class Dwell:
             out.append({reason: round(rows * step, 2) for reason, rows in reasons.items() if rows})
         return out
 
-    def _visit_rows(self, rows: _VisitRows, cell: int, stretch: int) -> None:
+    def _add_to_visit(self, rows: _VisitRows, cell: int, stretch: int) -> None:
+        """Adds rows to the visit under way, or begins another, and keeps the batches that count now."""
         if (cell, stretch) != self._last:
             self._last = (cell, stretch)
             self._open = _VisitRows.none(self._nodes)
@@ -223,9 +237,6 @@ class Dwell:
             self._parts.setdefault(cell, []).append(batches)
             self._counts[cell] = self._counts.get(cell, 0) + len(batches.y)
             self._outlying += outlying
-
-
-_FIELDS = ("t", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

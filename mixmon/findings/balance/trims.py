@@ -1,9 +1,14 @@
-"""From needs to what is typed into the ECU.
+"""Trims: from needs to the numbers to enter in the ECU, or the reasons for which none are offered.
 
-Trims multiply: a factor f = 1 + t/100 on a cylinder's fuel. A cylinder that reads m times
-the reference wants its factor times m; the engine's total fuel must not change by it, so
-the new factors are scaled together until their mean is what it was. Limits and the ECU's
-step are respected the same way: what one cylinder may not take, the others share.
+    needs by node -> by cylinder -> pooled by injector driver -> shrunk to their median
+          -> factors -> scaled to the same mean fuel within limits -> rounded to the ECU's step
+
+Trims multiply: a factor f = 1 + t/100 on a cylinder's fuel. A cylinder that reads m times the reference
+needs m times its factor. `plan_trims` is the whole way; the steps follow it, the arithmetic on factors last.
+
+Invariants: the engine's total fuel does not change. The factors are scaled together until their mean is
+what it was; what one cylinder may not take because of its limits, the others share. Rounding moves the mean
+by at most half a step over the number of cylinders.
 """
 
 from __future__ import annotations
@@ -21,15 +26,27 @@ from mixmon.note import Note, note
 from mixmon.session.injectors import trimmed_together
 from mixmon.session.model import Session
 
+_OUTLYING_SIGMAS = 3.0
+"""Standard deviations from which a need is not shrunk: our choice; of sixteen cylinders that are alike, one
+is so far out by chance in one engine of twenty-five."""
 
-def reference_lambda(lam: Floats, factors: Floats, shares: Floats) -> float:
-    """The engine's lambda: the fuel-weighted mean of the cylinders' lambda.
+Groups = tuple[tuple[int, ...], ...]
+"""Cylinders that can only have one trim, each group in order; see `session.injectors`."""
 
-    lam, factors, shares: float64[n]; a cylinder's fuel is its base share times its factor.
-    Aiming at this value leaves the total fuel as it is, exactly.
-    """
-    fuel = factors * shares
-    return float((fuel * lam).sum() / fuel.sum())
+_LEAST_ERROR = 1e-9
+"""Our choice: a need without any error, as only made-up data have, weighs much and not infinitely much."""
+
+_HALVINGS = 200
+"""Halvings of the range of the common scale: our choice; some sixty reach the last digit of a double."""
+
+_SUM_SLACK = 1e-12
+"""Part by which the total may lie outside the limits: our choice, for rounding errors of a sum."""
+
+_STEP_SLACK = 1e-9
+"""Steps by which a value may miss a whole step and count as it: our choice, for rounding errors."""
+
+_AT_LIMIT_PERCENT = 1e-9
+"""Distance below which a trim is at its limit: our choice, for rounding errors."""
 
 
 class MeanOutOfReachError(RangeError):
@@ -45,106 +62,6 @@ class MeanOutOfReachError(RangeError):
             f"trims: mean factor {mean:.5f} cannot be kept; the limits allow {lowest:.5f} to {highest:.5f}; "
             "widen [trims] lowest_percent and highest_percent or change the base map"
         )
-
-
-def keep_mean(factors: Floats, shares: Floats, lowest: Floats, highest: Floats, total: float) -> Floats:
-    """The factors, scaled in common and kept within limits, so that their weighted sum is `total`.
-
-    factors, shares, lowest, highest: float64[n]; equal limits pin a cylinder. The common scale
-    is found by bisection; the last step is exact, so that the sum holds to rounding error.
-
-    Raises:
-        MeanOutOfReachError: no scale reaches `total` within the limits.
-    """
-    room = (float((shares * lowest).sum()), float((shares * highest).sum()))
-    slack = 1e-12 * abs(total)
-    if not room[0] - slack <= total <= room[1] + slack:
-        all_fuel = float(shares.sum())
-        raise MeanOutOfReachError(total / all_fuel, room[0] / all_fuel, room[1] / all_fuel)
-    below, above = 0.0, float(np.max(highest / factors)) + 1.0
-    for _ in range(200):
-        middle = 0.5 * (below + above)
-        if float((shares * np.clip(middle * factors, lowest, highest)).sum()) < total:
-            below = middle
-        else:
-            above = middle
-    kept = np.clip(above * factors, lowest, highest)
-    free = (kept > lowest) & (kept < highest)
-    if free.any():
-        rest = total - float((shares * kept)[~free].sum())
-        kept[free] *= rest / float((shares * kept)[free].sum())
-    return kept
-
-
-def round_to_step(percent: Floats, step: float, lowest: float, highest: float) -> Floats:
-    """Whole steps whose sum is nearest the sum of `percent`: floor all, give the rest by size.
-
-    percent: float64[n]. Largest remainders first, equal ones in cylinder order (from memory:
-    Balinski & Young, Fair Representation, 1982, Hamilton's method). Each value moves by less than
-    a step and the mean by at most step / (2 n), unless a limit leaves no room.
-    """
-    units = percent / step
-    bottom, top = math.ceil(lowest / step - 1e-9), math.floor(highest / step + 1e-9)
-    down = np.clip(np.floor(units + 1e-9), bottom, top)
-    spare = math.floor(float(units.sum() - down.sum()) + 0.5)
-    while spare > 0 and (down < top).any():
-        for i in np.argsort(-(units - down), kind="stable"):
-            if spare > 0 and down[i] < top:
-                down[i] += 1
-                spare -= 1
-    while spare < 0 and (down > bottom).any():  # the lower limit took more than there was
-        for i in np.argsort(units - down, kind="stable"):
-            if spare < 0 and down[i] > bottom:
-                down[i] -= 1
-                spare += 1
-    return down * step + 0.0
-
-
-# ----------------------------------------------------------------------------------------------------
-# Needs drawn in to their median, as far as their own errors can explain that they differ.
-#
-# Where cylinders are alike, their estimates differ by noise; to enter that noise as trims would
-# make them unlike. Where they are not alike, almost nothing is drawn in.
-# ----------------------------------------------------------------------------------------------------
-
-_OUTLYING_SIGMAS = (
-    3.0  # standard deviations: among sixteen alike, one in twenty-five has such a cylinder by chance
-)
-
-
-def shrink_to_median(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
-    """Needs float64[n] drawn in, and the share of their standard errors that is left then.
-
-    Empirical Bayes with limited translation (from memory: Efron & Morris, J. Am. Stat. Assoc. 67,
-    1972): a cylinder far outside the others is left where it is. The variance between the others is
-    taken at the lower end of its 95 % interval (chi square): as alike as the cylinders can be.
-    """
-    middle = np.median(means)
-    away = means - middle
-    typical = max(robust_deviation(away), float(np.median(errors)))
-    inside = np.abs(away) <= _OUTLYING_SIGMAS * typical
-    least = float((away[inside] ** 2).sum()) / _chi2_upper(max(int(inside.sum()) - 1, 1))
-    between = max(0.0, least - float(np.mean(errors[inside] ** 2)))
-    keep = np.where(inside, between / (between + errors**2), 1.0)
-    return middle + keep * away, np.sqrt(keep)
-
-
-def _chi2_upper(degrees: int) -> float:
-    """The 97.5 % point of chi square (Wilson & Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory)."""
-    part = 2 / (9 * degrees)
-    return float(degrees * (1 - part + 1.959964 * np.sqrt(part)) ** 3)
-
-
-# ----------------------------------------------------------------------------------------------------
-# The trims to offer: from needs with intervals to numbers for the ECU, or the reason for none.
-# ----------------------------------------------------------------------------------------------------
-
-
-Groups = tuple[tuple[int, ...], ...]
-"""Cylinders that can only have one trim, each group in order; see `session.injectors`."""
-
-_LEAST_ERROR = 1e-9
-"""Our choice: a need without any error, as only made-up data have, weighs much and not infinitely much."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,9 +85,9 @@ class TrimPlan:
 def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Note, ...] = ()) -> TrimPlan:
     """Trims that make the cylinders alike and leave the engine's total fuel as it is.
 
-    needs: ln lambda against peers, one a node. A cylinder that is not known keeps its trim. The
-    known ones move by their needs drawn in to what can be told from noise (`shrink_to_median`); none of
-    them is held fixed, or the others would have to carry the mean for it. Cylinders that share an
+    needs: ln lambda against peers, one a node. A cylinder whose need is not known keeps its trim. The
+    others move by their needs without what may be noise (`shrink_to_median`); none of them is held
+    fixed, or the others would have to carry the mean for it. Cylinders that share an
     injector driver get one trim: by the mean of their needs, weighted by the inverse squares of their
     errors; where one of them is not known, both keep theirs.
 
@@ -339,7 +256,102 @@ def _flag_trims(
     """Adds to the flags of the cylinders whose trims move what to know about their new trims."""
     trims = session.trims
     for i in np.flatnonzero(moving):
-        if min(exact[i] - trims.lowest_percent, trims.highest_percent - exact[i]) < 1e-9:
+        if min(exact[i] - trims.lowest_percent, trims.highest_percent - exact[i]) < _AT_LIMIT_PERCENT:
             flags[i].append(note(BalanceNote.TRIM_AT_LIMIT))
         if abs(rounded[i] - now[i]) > trims.ask_above_percent:
             flags[i].append(note(BalanceNote.LARGE_TRIM_CHANGE, limit_percent=trims.ask_above_percent))
+
+
+def shrink_to_median(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
+    """Needs float64[n] shrunk to their median, and the share of their standard errors that is left then.
+
+    Needs are shrunk as far as their own errors can explain that they differ. Where cylinders are alike,
+    their estimates differ by noise, and noise entered as trims would make them unlike; where they are not
+    alike, almost nothing is shrunk.
+
+    Empirical Bayes with limited translation (from memory: Efron & Morris, J. Am. Stat. Assoc. 67,
+    1972): a cylinder far outside the others stays where it is. The variance between the others is
+    taken at the lower end of its 95 % interval (chi square): as alike as the cylinders can be.
+    """
+    middle = np.median(means)
+    away = means - middle
+    typical = max(robust_deviation(away), float(np.median(errors)))
+    inside = np.abs(away) <= _OUTLYING_SIGMAS * typical
+    least = float((away[inside] ** 2).sum()) / _chi2_upper(max(int(inside.sum()) - 1, 1))
+    between = max(0.0, least - float(np.mean(errors[inside] ** 2)))
+    keep = np.where(inside, between / (between + errors**2), 1.0)
+    return middle + keep * away, np.sqrt(keep)
+
+
+def _chi2_upper(degrees: int) -> float:
+    """The 97.5 % point of chi square (Wilson & Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory)."""
+    part = 2 / (9 * degrees)
+    return float(degrees * (1 - part + 1.959964 * np.sqrt(part)) ** 3)
+
+
+# ----------------------------------------------------------------------------------------------------
+# Arithmetic on factors: the reference, the mean fuel, whole steps.
+# ----------------------------------------------------------------------------------------------------
+
+
+def reference_lambda(lam: Floats, factors: Floats, shares: Floats) -> float:
+    """The engine's lambda: the fuel-weighted mean of the cylinders' lambda.
+
+    lam, factors, shares: float64[n]; a cylinder's fuel is its base share times its factor.
+    Aiming at this value leaves the total fuel as it is, exactly.
+    """
+    fuel = factors * shares
+    return float((fuel * lam).sum() / fuel.sum())
+
+
+def keep_mean(factors: Floats, shares: Floats, lowest: Floats, highest: Floats, total: float) -> Floats:
+    """The factors, scaled in common and kept within limits, so that their weighted sum is `total`.
+
+    factors, shares, lowest, highest: float64[n]; equal limits pin a cylinder. The common scale
+    is found by bisection; the last step is exact, so that the sum holds to rounding error.
+
+    Raises:
+        MeanOutOfReachError: no scale reaches `total` within the limits.
+    """
+    room = (float((shares * lowest).sum()), float((shares * highest).sum()))
+    slack = _SUM_SLACK * abs(total)
+    if not room[0] - slack <= total <= room[1] + slack:
+        all_fuel = float(shares.sum())
+        raise MeanOutOfReachError(total / all_fuel, room[0] / all_fuel, room[1] / all_fuel)
+    below, above = 0.0, float(np.max(highest / factors)) + 1.0
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (below + above)
+        if float((shares * np.clip(middle * factors, lowest, highest)).sum()) < total:
+            below = middle
+        else:
+            above = middle
+    kept = np.clip(above * factors, lowest, highest)
+    free = (kept > lowest) & (kept < highest)
+    if free.any():
+        rest = total - float((shares * kept)[~free].sum())
+        kept[free] *= rest / float((shares * kept)[free].sum())
+    return kept
+
+
+def round_to_step(percent: Floats, step: float, lowest: float, highest: float) -> Floats:
+    """Whole steps whose sum is nearest the sum of `percent`: floor all, give the rest by size.
+
+    percent: float64[n]. Largest remainders first, equal ones in cylinder order (from memory:
+    Balinski & Young, Fair Representation, 1982, Hamilton's method). Each value moves by less than
+    a step and the mean by at most step / (2 n), unless a limit leaves no room.
+    """
+    units = percent / step
+    bottom, top = math.ceil(lowest / step - _STEP_SLACK), math.floor(highest / step + _STEP_SLACK)
+    down = np.clip(np.floor(units + _STEP_SLACK), bottom, top)
+    spare = math.floor(float(units.sum() - down.sum()) + 0.5)
+    while spare > 0 and (down < top).any():
+        for i in np.argsort(-(units - down), kind="stable"):
+            if spare > 0 and down[i] < top:
+                down[i] += 1
+                spare -= 1
+    while spare < 0 and (down > bottom).any():  # the lower limit took more than there was
+        for i in np.argsort(units - down, kind="stable"):
+            if spare < 0 and down[i] > bottom:
+                down[i] -= 1
+                spare += 1
+    return down * step + 0.0

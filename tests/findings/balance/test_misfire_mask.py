@@ -53,7 +53,7 @@ seconds = 14
 Fault = tuple[str, float, int]
 
 
-def balance(faults: list[Fault], *, heeded: bool, seed: int = 3, more: str = "") -> Balance:
+def balance(faults: list[Fault], *, excluding: bool, seed: int = 3, more: str = "") -> Balance:
     """The balance of the drive, cylinder 4 missing that many cycles after so many seconds of a part.
 
     more   further lines of the scenario
@@ -78,7 +78,7 @@ def balance(faults: list[Fault], *, heeded: bool, seed: int = 3, more: str = "")
         stage.feed(block)
         events += excursions.feed(block)
     events += excursions.flush()
-    if heeded:
+    if excluding:
         stage.exclude(events)
     return stage.result()
 
@@ -89,13 +89,13 @@ OFTEN: list[Fault] = [(part, 5.5 + 0.7 * i, 2) for part in ("part load", "full l
 
 @pytest.fixture(scope="module")
 def clean() -> Balance:
-    return balance([], heeded=True)
+    return balance([], excluding=True)
 
 
 def test_a_burst_moves_the_need_of_its_cylinder_by_less_than_three_tenths_of_a_percent(
     clean: Balance,
 ) -> None:
-    result = balance(BURST, heeded=True)
+    result = balance(BURST, excluding=True)
     for one, before in zip(result.cylinders, clean.cylinders, strict=True):
         assert one.needs_percent == pytest.approx(before.needs_percent, abs=0.1)
     (effect,) = result.misfires
@@ -108,8 +108,8 @@ def test_a_burst_moves_the_need_of_its_cylinder_by_less_than_three_tenths_of_a_p
 
 
 def test_frequent_misfire_withholds_the_trims_and_says_what_it_would_have_done(clean: Balance) -> None:
-    result = balance(OFTEN, heeded=True)
-    counted = balance(OFTEN, heeded=False)
+    result = balance(OFTEN, excluding=True)
+    counted = balance(OFTEN, excluding=False)
     assert result.withheld[0].code is BalanceNote.FREQUENT_MISFIRE
     assert dict(result.withheld[0].values)["cylinders"] == (4,)
     assert np.isnan([c.trim_new_percent for c in result.cylinders]).all()
@@ -128,7 +128,7 @@ def test_frequent_misfire_withholds_the_trims_and_says_what_it_would_have_done(c
 
 def test_where_misfire_is_rare_trims_are_offered_and_both_are_shown_where_they_differ() -> None:
     fine_steps = "[trims]\nstep_percent = 0.05\nlowest_percent = -10\nhighest_percent = 10\n"
-    result = balance([("full load", 5.0, 55), ("full load", 8.0, 55)], heeded=True, more=fine_steps)
+    result = balance([("full load", 5.0, 55), ("full load", 8.0, 55)], excluding=True, more=fine_steps)
     (effect,) = result.misfires
     assert result.withheld == ()
     assert np.isfinite([effect.trim_new_percent, effect.trim_counted_percent]).all()
@@ -145,7 +145,7 @@ def test_where_misfire_is_rare_trims_are_offered_and_both_are_shown_where_they_d
     assert flag in result.cylinders[3].flags
 
 
-def test_events_heeded_while_rows_still_come_give_the_same_as_at_the_end() -> None:
+def test_events_excluded_while_rows_still_come_give_the_same_as_at_the_end() -> None:
     scenario, _ = read_scenario(
         DRIVE + '[[fault]]\nkind = "misfires"\ncylinder = 4\nduring = "full load"\nafter_s = 7\ncycles = 5\n'
     )
