@@ -28,7 +28,7 @@ from mixmon.messages.gaps import gaps, missing
 from mixmon.messages.plan import SignalPlan
 from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, Quantity
 from mixmon.session.load import placed, read_session, read_text
-from mixmon.session.model import Bus, Fuel, Sensors, Session, SignalChoice
+from mixmon.session.model import Bus, DeclaredFuel, Sensors, Session, SignalChoice
 from mixmon.session.schema import near
 
 Databases = Mapping[str, Database]
@@ -183,7 +183,7 @@ def _unknown_name(what: str, name: str, known: list[str], holder: str, where: st
     return Mistake(where, f'no {what} "{name}" in {holder}', " or ".join(likely) + more)
 
 
-def _declared_stoich_afr(declared: Fuel | None, fuel: fuels.Fuel | None) -> float | None:
+def _declared_stoich_afr(declared: DeclaredFuel | None, fuel: fuels.Fuel | None) -> float | None:
     """The ratio as declared, else that of the fuel; None without a fuel."""
     if declared is not None and declared.stoich_afr is not None:
         return declared.stoich_afr
@@ -387,7 +387,7 @@ def _describe_states(signal: SignalPlan) -> str:
 # --- The declared fuel as the room `gas` knows it. ---
 
 
-def declared_fuel(declared: Fuel | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
+def declared_fuel(declared: DeclaredFuel | None, mistakes: list[Mistake]) -> fuels.Fuel | None:
     """The declared fuel; None where none is declared. One that is no fuel gives None and a mistake."""
     if declared is None:
         return None

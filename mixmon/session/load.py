@@ -141,13 +141,13 @@ def _build_exhaust(exhaust: Clean, cylinders: int) -> model.Exhaust:
     return model.Exhaust(**{**exhaust, "sensor_distance_mm": each})
 
 
-def build_fuel(fuel: Clean | None) -> model.Fuel | None:
+def build_fuel(fuel: Clean | None) -> model.DeclaredFuel | None:
     """The fuel, its parts scaled to a sum of exactly 1; None where none is declared."""
     if fuel is None:
         return None
     parts = fuel.get("parts", {})
     total = sum(parts.values()) or 1.0
-    return model.Fuel(**{**fuel, "parts": {name: part / total for name, part in parts.items()}})
+    return model.DeclaredFuel(**{**fuel, "parts": {name: part / total for name, part in parts.items()}})
 
 
 def _build_validity(validity: Clean) -> model.Validity:

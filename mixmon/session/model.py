@@ -59,7 +59,7 @@ class Exhaust:
 
 
 @dataclass(frozen=True, slots=True)
-class Fuel:
+class DeclaredFuel:
     """The fuel, in one of four ways: a name, parts by volume, an atom formula, or a bare ratio.
 
     leaded  a caution: lead poisons the sensors
@@ -275,7 +275,7 @@ class Session:
     path: Path | None = None
     injection: Injection = field(default_factory=Injection)
     exhaust: Exhaust = field(default_factory=Exhaust)
-    fuel: Fuel | None = None
+    fuel: DeclaredFuel | None = None
     sensors: Sensors | None = None
     engine_signals: Mapping[str, SignalChoice] = field(default_factory=dict)
     axes: Axes = field(default_factory=Axes)

@@ -18,7 +18,7 @@ from mixmon.gas.transport import (
     transit_cycles,
 )
 from mixmon.messages.bind import declared_fuel
-from mixmon.session.model import Fuel as DeclaredFuel
+from mixmon.session.model import DeclaredFuel
 from mixmon.simulate.operating import Charges, LeakAir, OperatingMap
 from mixmon.simulate.scenario import Leak, Misfire, Scenario, sensor_at
 from mixmon.simulate.timeline import CYCLE_DEG, Timeline

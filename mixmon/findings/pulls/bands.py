@@ -5,8 +5,9 @@ the trace of one pull, excludes readings in events and outliers, sorts the other
 their gas was burnt into batches of about a quarter of a second (`Batches`), estimates how noisy such
 batches are (`SweepNoise`), and gives the needs of each band with their 95 % intervals (`PullTable`).
 
-Invariants: a reading is in one band at most. A number is NaN where the pull does not support it, and
-`PullTable.why` then names the chief reason. Pulls that are compared have the same bands.
+Invariants: a reading is in one band at most. A number is NaN where the pull does not support it;
+`PullTable.why` gives the chief reason for readings that are not counted. Pulls that are
+compared have the same bands.
 """
 
 from __future__ import annotations
@@ -41,7 +42,9 @@ from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Session
 
-# Bands.
+# ----------------------------------------------------------------------------------------------------
+# Bands of speed, and the batches into which readings are sorted.
+# ----------------------------------------------------------------------------------------------------
 
 MOST_BANDS = 12
 """Our choice: as many columns as fit on a terminal of 80 characters."""
@@ -171,7 +174,8 @@ def _average_readings(cell: Ints, values: Floats, rows: Ints) -> Floats:
     return mean
 
 
-# Noise.
+# ----------------------------------------------------------------------------------------------------
+# The noise of batches.
 #
 # A band of a pull holds three or four batches: too few to estimate their scatter. So the scatter is
 # estimated from second differences of neighbouring batches, which remove what changes smoothly with
@@ -186,14 +190,15 @@ def _average_readings(cell: Ints, values: Floats, rows: Ints) -> Floats:
 #     correlation  (1 - e)^2 / (2 (T/tau - 1 + e)) between neighbours, times e for each further one
 #
 # (computed). White noise on top makes the intervals slightly too wide.
+# ----------------------------------------------------------------------------------------------------
 
 _SHARED_DIFFERENCES = 60
 """Second differences that are averaged to see how noise changes along the pull: our choice; their mean
 has a standard error of 25 % (computed for white noise)."""
 
 _FEWEST_DIFFERENCES = 8
-"""With fewer of them no interval is given: our choice; of eight the mean has a
-standard error of 70 % (computed for white noise)."""
+"""With fewer of them no interval is given: our choice; the mean of eight has a standard
+error of 70 % (computed for white noise)."""
 
 _PRIOR_DIFFERENCES = 10
 """The mean of all nodes counts for a node as this many differences of its own: our choice."""
@@ -285,7 +290,9 @@ def _bend_of_variance(lag: Floats) -> Floats:
     return np.asarray(6 - 8 * rho + 2 * rho * e)
 
 
-# The table.
+# ----------------------------------------------------------------------------------------------------
+# The table of one pull.
+# ----------------------------------------------------------------------------------------------------
 
 LEAST_COUNTED_SHARE = 0.5
 """A cylinder has a need in a band where at least this part of its readings there is counted: our choice."""

@@ -41,7 +41,9 @@ from mixmon.mixture.recent import Columns, Recent
 from mixmon.mixture.validity import latch
 from mixmon.session.model import Session
 
+# ----------------------------------------------------------------------------------------------------
 # Sweeps of speed within a stretch of full opening.
+# ----------------------------------------------------------------------------------------------------
 
 _LEAST_SLOPE_SHARE = 0.4
 """Speed that rises slower than this part of the sweep's mean slope is no part of it: our choice; a sweep
@@ -132,7 +134,9 @@ def _is_sweep(t: Times, rpm: Floats, first: int, last: int, rules: SweepRules) -
     return bool(rules.lowest_rate <= gain / seconds <= rules.highest_rate)
 
 
-# Pulls.
+# ----------------------------------------------------------------------------------------------------
+# Pulls, found as rows come.
+# ----------------------------------------------------------------------------------------------------
 
 LONGEST_OPENING_ROWS = 12_000
 """Our choice: two minutes, longer than any pull; bounds the memory of a long dwell at full load."""

@@ -34,7 +34,9 @@ from mixmon.mixture.recent import Recent
 from mixmon.note import Note, NoteCode, note
 from mixmon.session.model import Session, Validity
 
-# The trace.
+# ----------------------------------------------------------------------------------------------------
+# The trace: each reading beside the speed and the target its gas was burnt at.
+# ----------------------------------------------------------------------------------------------------
 
 SETTLED_LAGS = 4.0
 """After this many time constants 98 % of a step are over (computed: 1 - exp(-4))."""
@@ -147,7 +149,9 @@ def _shift_columns(x: Floats, late: Floats) -> Floats:
     return out
 
 
-# Exclusions.
+# ----------------------------------------------------------------------------------------------------
+# Readings that are excluded: known events, and outliers found by their neighbours.
+# ----------------------------------------------------------------------------------------------------
 
 _OUTLIER_WINDOW_ROWS = 100
 """Rows whose median a reading is compared with: our choice, one second, in which a need hardly changes."""
@@ -240,7 +244,9 @@ def _mark_excluded(trace: PullTrace, hit: Bools, reason: PullState) -> PullTrace
     )
 
 
-# The verdict.
+# ----------------------------------------------------------------------------------------------------
+# How the pull was driven and measured, and what to do with it.
+# ----------------------------------------------------------------------------------------------------
 
 
 class PullEnd(StrEnum):

@@ -10,7 +10,7 @@ from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.checks import CHECK_LIST, CheckState, judge_checks, note_text
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.mixture.block import SampleState
-from mixmon.session.model import Exhaust, Fuel, Limits
+from mixmon.session.model import DeclaredFuel, Exhaust, Limits
 from mixmon.watch.snapshot import BusNow
 
 NEEDS = (0.0,) * 8
@@ -77,7 +77,7 @@ CASES = {
         CheckState.FAILED,
         "no signal for rpm, throttle, target",
     ),
-    "fuel": (of("fuel", declared=replace(session(), fuel=Fuel("E10"))), CheckState.PASSED, "E10"),
+    "fuel": (of("fuel", declared=replace(session(), fuel=DeclaredFuel("E10"))), CheckState.PASSED, "E10"),
     "no fuel": (of("fuel"), CheckState.OPEN, "lambda only"),
     "sensors that point up": (
         of("sensor angle", declared=replace(session(), exhaust=Exhaust(sensor_angle_deg=35))),
@@ -90,7 +90,7 @@ CASES = {
         "condensed water",
     ),
     "leaded fuel": (
-        of("sensor angle", declared=replace(session(), fuel=Fuel("E10", leaded=True))),
+        of("sensor angle", declared=replace(session(), fuel=DeclaredFuel("E10", leaded=True))),
         CheckState.OPEN,
         "leaded fuel poisons",
     ),
