@@ -325,7 +325,7 @@ def _describe_repeat(repeat: Repeat | None) -> str:
 def _closing_lines(known: Sequence[NodeLag]) -> str:
     return (
         paragraph("speeds are those at which the gas was burnt: gas delay and sensor lag are allowed for")
-        + paragraph(f"{lags_words(known)}; --lag tells better ones")
+        + paragraph(f"{lags_words(known)}; set better ones with --lag")
         + paragraph(
             "± is the median of the cylinders' half 95 % intervals; an error of the lag is not included"
         )

@@ -204,4 +204,4 @@ def _meaning(lag_s: float, known: Sequence[NodeLag]) -> tuple[str, str, str]:
         f"all sensors brought to a lag of {lag_s:.3f} s: one whose own lag is longer shows an excursion "
         "that is not there"
     )
-    return columns, lag, f"{lags_words(known)}; --lag tells better ones"
+    return columns, lag, f"{lags_words(known)}; set better ones with --lag"
