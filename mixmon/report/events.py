@@ -1,4 +1,4 @@
-"""Events as JSON and as text."""
+"""Events as JSON and as text: fields for scripts, and a row for each event with its evidence in short."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from enum import StrEnum
 from typing import Any
 
-from mixmon.findings.events.event import NOT_FUELLING, Event, Kind, Value
+from mixmon.findings.events.event import NOT_FUELLING, DropOutReason, Event, Kind, MisfireShape, Value
 from mixmon.findings.lags import NodeLag
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
@@ -16,9 +16,19 @@ from mixmon.report.text import Column, counted, log_notes, note_lines, paragraph
 from mixmon.report.units import Unit
 from mixmon.run import Run
 
-_ALL = "all"
-_COUNTED = {Kind.NODE_SILENT: "silent node"}
-"""Kinds whose own words cannot be counted."""
+_ALL_CYLINDERS = "all"
+_COUNTABLE = {Kind.NODE_SILENT: "silent node"}
+"""Nouns of kinds whose own words have no plural."""
+
+_SHAPE_WORDS = {
+    MisfireShape.SINGLE: "",
+    MisfireShape.BURST: " burst",
+    MisfireShape.ON_AND_OFF: " on and off",
+}
+_DROP_OUT_WORDS = {
+    DropOutReason.NO_VALUE: "no value",
+    DropOutReason.STANDS_STILL: "the value stands still",
+}
 
 Evidence = Mapping[str, Value]
 
@@ -28,16 +38,16 @@ def events_json(events: Sequence[Event], known: Sequence[NodeLag], run: Run) -> 
 
     session, log   as for the balance
     events         one an entry, in order of time:
-        t_s           from the log's first frame; when the sensor shows it, its lag taken off
-        kind          a word of `findings.event.Kind`
+        t_s           from the log's first frame to the moment at which the sensor shows it, less its lag
+        kind          a value of `findings.events.event.Kind`
         cylinder      null where several or all are concerned
         cylinders, positions   all of them
         peak_lambda   reading furthest from what was expected; null where there is none
         duration_s
         rpm, load     when the gas left the valve; null where not known
-        evidence      what speaks for the kind, units in the names
-    lags           sensor lags that were taken off, see `report.lags`; what is assumed is learnt on the
-                   way, as far as cuts tell it (evidence: lag_s)
+        evidence      the reasons for the kind, units in the names
+    lags           sensor lags that were subtracted, see `report.lags`; an assumed lag is replaced by the
+                   one that cuts show (evidence: lag_s)
     notes          what could not be done: code, text, values
     """
     return {
@@ -71,10 +81,10 @@ def _value_or_word(value: Value) -> Value:
 
 
 def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, unit: Unit) -> str:
-    """The events for a terminal of 80 columns."""
+    """Gives the events as text of 80 columns."""
     parts = [title("EVENTS", run.session.name) + log_text(run.log)]
     if events:
-        parts.append(_counts(events) + _table(events, run, unit))
+        parts.append(_count_kinds(events) + _list_events(events, run, unit))
     else:
         parts.append("no event found\n")
     closing = []
@@ -89,12 +99,12 @@ def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, uni
     return "\n".join(part for part in parts if part)
 
 
-def _counts(events: Sequence[Event]) -> str:
+def _count_kinds(events: Sequence[Event]) -> str:
     count = Counter(event.kind for event in events)
-    return paragraph(", ".join(counted(count[k], _COUNTED.get(k, k.value)) for k in Kind if count[k]))
+    return paragraph(", ".join(counted(count[k], _COUNTABLE.get(k, k.value)) for k in Kind if count[k]))
 
 
-def _table(events: Sequence[Event], run: Run, unit: Unit) -> str:
+def _list_events(events: Sequence[Event], run: Run, unit: Unit) -> str:
     columns = [
         Column("t s", 2),
         Column("what", left=True),
@@ -109,95 +119,97 @@ def _table(events: Sequence[Event], run: Run, unit: Unit) -> str:
         (
             since_first(event.t, run),
             str(event.kind),
-            _ALL if event.all_nodes else ",".join(map(str, event.cylinders)),
+            _ALL_CYLINDERS if event.all_nodes else ",".join(map(str, event.cylinders)),
             unit.of(event.peak_lambda) if math.isfinite(event.peak_lambda) else None,
             event.duration_ns / 1e9,
             event.rpm,
             event.load,
-            _words(event),
+            _evidence_words(event),
         )
         for event in events
     ]
     return table(columns, rows)
 
 
-def _words(event: Event) -> str:
-    """The evidence in short."""
-    say = _SAID.get(event.kind)
+def _evidence_words(event: Event) -> str:
+    """Gives the evidence in short."""
+    say = _EVIDENCE_WORDS.get(event.kind)
     return "" if say is None else say(event.evidence)
 
 
-def _misfire(e: Evidence) -> str:
+def _describe_misfire(e: Evidence) -> str:
     least, most = e.get("missed_cycles_least"), e.get("missed_cycles_most")
     by_area = f", {least} to {most} by area" if least != most else ""
-    shape = "" if e["shape"] == "single" else f" {e['shape']}"
-    return f"{counted(_whole(e['missed_cycles']), 'cycle')}{shape}{by_area}{_before(e)}"
+    shape = _SHAPE_WORDS[MisfireShape(str(e["shape"]))]
+    return f"{counted(_as_whole(e['missed_cycles']), 'cycle')}{shape}{by_area}{_describe_before(e)}"
 
 
-def _mixture(e: Evidence) -> str:
-    many = _whole(e["other_cylinders"])
+def _describe_excursion(e: Evidence) -> str:
+    many = _as_whole(e["other_cylinders"])
     others = f"; {counted(many, 'other cylinder')} too" if many else ""
-    return f"{_gas(e)} for {e['gas_s']:.2f} s{_before(e)}{others}"
+    return f"{_describe_gas(e)} for {e['gas_s']:.2f} s{_describe_before(e)}{others}"
 
 
-def _gas(e: Evidence) -> str:
+def _describe_gas(e: Evidence) -> str:
     lam = e["pulse_lambda"]
     return "gas off the scale of lambda" if lam is None else f"gas lambda {lam:.3f}"
 
 
-def _before(e: Evidence) -> str:
-    """The mixture before, and what a count or a kind rests on where the speed is not known."""
+def _describe_before(e: Evidence) -> str:
+    """Gives the mixture before, and the assumed cycle where speed is not known."""
     assumed = e.get("assumed_cycle_s")
-    guess = "" if assumed is None else f"; no rpm, a cycle taken as {1e3 * _number(assumed):.0f} ms"
+    guess = "" if assumed is None else f"; no rpm, a cycle taken as {1e3 * _as_number(assumed):.0f} ms"
     return f"; before lambda {e['lambda_before']:.3f}{guess}"
 
 
-def _cut(e: Evidence) -> str:
+def _describe_cut(e: Evidence) -> str:
     inferred = "inferred from exhaust gas; not reported by the ECU"
     told = "reported by the ECU" if e["told_by_engine"] else inferred
     return f"{told}; bank {e['bank']}" if e.get("bank") else told
 
 
-def _tip(e: Evidence) -> str:
+def _describe_tip(e: Evidence) -> str:
     return (
         f"throttle {e['from_opening_percent']:.0f} to {e['to_opening_percent']:.0f} %; "
         f"cylinder {e['worst_cylinder']} off {e['worst_lambda_off']:+.3f} lambda"
     )
 
 
-def _silent(e: Evidence) -> str:
+def _describe_silence(e: Evidence) -> str:
     supply = "" if e["supply_v"] is None else f"supply {e['supply_v']:.1f} V"
     return supply if e["ended"] else f"{supply}; to the end".lstrip("; ")
 
 
-def _reset(e: Evidence) -> str:
-    said = [_silent(e), "counted by the node" if e.get("started_again") else ""]
+def _describe_reset(e: Evidence) -> str:
+    said = [_describe_silence(e), "counted by the node" if e.get("started_again") else ""]
     return "; ".join(part for part in said if part)
 
 
-def _drop_out(e: Evidence) -> str:
-    return "; ".join(part for part in (str(e.get("why", "not ready")), _silent(e)) if part)
+def _describe_drop_out(e: Evidence) -> str:
+    why = _DROP_OUT_WORDS[DropOutReason(str(e["why"]))] if "why" in e else "not ready"
+    return "; ".join(part for part in (why, _describe_silence(e)) if part)
 
 
-_SAID: dict[Kind, Callable[[Evidence], str]] = {
-    Kind.MISFIRE: _misfire,
-    Kind.LEAN_EXCURSION: _mixture,
-    Kind.RICH_EXCURSION: _mixture,
-    Kind.FUEL_CUT: _cut,
-    Kind.SPARK_CUT: _cut,
-    Kind.TIP_IN: _tip,
-    Kind.TIP_OUT: _tip,
-    Kind.NODE_SILENT: _silent,
-    Kind.NODE_RESET: _reset,
-    Kind.SENSOR_DROP_OUT: _drop_out,
+_EVIDENCE_WORDS: dict[Kind, Callable[[Evidence], str]] = {
+    Kind.MISFIRE: _describe_misfire,
+    Kind.LEAN_EXCURSION: _describe_excursion,
+    Kind.RICH_EXCURSION: _describe_excursion,
+    Kind.FUEL_CUT: _describe_cut,
+    Kind.SPARK_CUT: _describe_cut,
+    Kind.TIP_IN: _describe_tip,
+    Kind.TIP_OUT: _describe_tip,
+    Kind.NODE_SILENT: _describe_silence,
+    Kind.NODE_RESET: _describe_reset,
+    Kind.SENSOR_DROP_OUT: _describe_drop_out,
 }
+"""For each kind what puts its evidence in short."""
 
 
-def _number(value: Value) -> float:
+def _as_number(value: Value) -> float:
     assert isinstance(value, float)
     return value
 
 
-def _whole(value: Value) -> int:
+def _as_whole(value: Value) -> int:
     assert isinstance(value, int)
     return value

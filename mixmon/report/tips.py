@@ -1,4 +1,4 @@
-"""Tip-ins and tip-outs as JSON and as text."""
+"""Tip-ins and tip-outs as JSON and as text: each tip, its excursion by node, and repeats averaged."""
 
 from __future__ import annotations
 
@@ -93,18 +93,18 @@ def _node_json(node: Node) -> Mapping[str, Any]:
 
 
 def tips_text(found: TipReview, known: Sequence[NodeLag], run: Run) -> str:
-    """All tips, then repeats taken together, then those that stand alone, for 80 columns."""
+    """Gives all tips, then averaged repeats, then tips without a repeat, as text of 80 columns."""
     parts = [title("TIP-INS AND TIP-OUTS", run.session.name) + log_text(run.log)]
     if found.tips:
-        parts.append(_list(found.tips, run))
+        parts.append(_list_tips(found.tips, run))
     nodes = run.session.chain.nodes
     grouped = {i for group in found.groups for i in group.tips}
-    parts += [_group(group, found.tips, nodes) for group in found.groups]
-    parts += [_alone(i, tip, nodes) for i, tip in enumerate(found.tips) if i not in grouped]
-    return "\n".join([*parts, _closing(found, known) + note_lines(log_notes(run))])
+    parts += [_describe_group(group, found.tips, nodes) for group in found.groups]
+    parts += [_describe_single(i, tip, nodes) for i, tip in enumerate(found.tips) if i not in grouped]
+    return "\n".join([*parts, _closing_words(found, known) + note_lines(log_notes(run))])
 
 
-def _list(tips: Sequence[Tip], run: Run) -> str:
+def _list_tips(tips: Sequence[Tip], run: Run) -> str:
     columns = [
         Column("tip"),
         Column("at s", 1),
@@ -126,34 +126,36 @@ def _list(tips: Sequence[Tip], run: Run) -> str:
             tip.rate,
             tip.from_rpm,
             tip.to_rpm,
-            _judged(tip, run.session.chain.nodes),
+            _count_judged(tip, run.session.chain.nodes),
         )
         for i, tip in enumerate(tips, 1)
     ]
     return table(columns, rows)
 
 
-def _judged(tip: Tip, nodes: Sequence[Node]) -> int:
+def _count_judged(tip: Tip, nodes: Sequence[Node]) -> int:
     return sum(len(node.cylinders) for node, one in zip(nodes, tip.measures, strict=True) if one is not None)
 
 
-def _group(group: TipGroup, tips: Sequence[Tip], nodes: Sequence[Node]) -> str:
+def _describe_group(group: TipGroup, tips: Sequence[Tip], nodes: Sequence[Node]) -> str:
     numbers = ", ".join(str(i + 1) for i in group.tips)
-    heading = f"{_name(tips[group.tips[0]])}: mean of {counted(len(group.tips), 'repeat')}, tips {numbers}"
-    return f"{heading}\n{_table(nodes, group.measures)}"
+    heading = (
+        f"{_name_tip(tips[group.tips[0]])}: mean of {counted(len(group.tips), 'repeat')}, tips {numbers}"
+    )
+    return f"{heading}\n{_tabulate_nodes(nodes, group.measures)}"
 
 
-def _alone(i: int, tip: Tip, nodes: Sequence[Node]) -> str:
+def _describe_single(i: int, tip: Tip, nodes: Sequence[Node]) -> str:
     nan = float("nan")
     single = [None if one is None else Repeated(one, 1, nan, nan) for one in tip.measures]
-    return f"{_name(tip)}: tip {i + 1} alone\n{_table(nodes, single)}"
+    return f"{_name_tip(tip)}: tip {i + 1} alone\n{_tabulate_nodes(nodes, single)}"
 
 
-def _name(tip: Tip) -> str:
+def _name_tip(tip: Tip) -> str:
     return f"{tip.kind.value} {tip.from_opening:.0f} to {tip.to_opening:.0f} % at {tip.from_rpm:.0f} rpm"
 
 
-def _table(nodes: Sequence[Node], measures: Sequence[Repeated | None]) -> str:
+def _tabulate_nodes(nodes: Sequence[Node], measures: Sequence[Repeated | None]) -> str:
     columns = [
         Column("cyl"),
         Column("peak", 3, signed=True),
@@ -172,16 +174,18 @@ def _table(nodes: Sequence[Node], measures: Sequence[Repeated | None]) -> str:
             rows.append((name, *(None,) * 8))
             continue
         mean = one.mean
-        rows.append((name, mean.peak, one.peak_half, mean.peak_s, mean.area, one.area_half, *_rest(mean)))
+        rows.append(
+            (name, mean.peak, one.peak_half, mean.peak_s, mean.area, one.area_half, *_last_columns(mean))
+        )
     return table(columns, rows)
 
 
-def _rest(mean: TipMeasure) -> tuple[float, float, float]:
+def _last_columns(mean: TipMeasure) -> tuple[float, float, float]:
     return mean.back_s, mean.over_target, mean.noise
 
 
-def _closing(found: TipReview, known: Sequence[NodeLag]) -> str:
-    lines = list(_meaning(found.tips[0].lag_s, known)) if found.tips else [_NONE]
+def _closing_words(found: TipReview, known: Sequence[NodeLag]) -> str:
+    lines = list(_explain_columns(found.tips[0].lag_s, known)) if found.tips else [_NO_TIP]
     if found.too_short:
         lines.append(
             f"{counted(found.too_short, 'tip')} not held long enough, or before the last had settled"
@@ -191,11 +195,11 @@ def _closing(found: TipReview, known: Sequence[NodeLag]) -> str:
     return "".join(map(paragraph, lines))
 
 
-_NONE = "no tip found: that is 25 % of opening or more within a quarter of a second, and held"
+_NO_TIP = "no tip found: that is 25 % of opening or more within a quarter of a second, and held"
 
 
-def _meaning(lag_s: float, known: Sequence[NodeLag]) -> tuple[str, str, str]:
-    """What the columns are, and what they rest on."""
+def _explain_columns(lag_s: float, known: Sequence[NodeLag]) -> tuple[str, str, str]:
+    """Explains the columns, the lag of the figures and its source."""
     columns = (
         "peak: lambda off the cylinder's own settled mixture, lean positive; area: lambda times seconds; "
         f"back: within {BACK_WITHIN:g} lambda to stay; times from the arrival of the new gas"

@@ -59,17 +59,17 @@ class _OpenCut:
     nodes: Bools
     end: int = 0
     quiet: int = 0
-    told: bool = False
+    reported: bool = False
     peak: float = np.nan
     highest: float = np.nan
     lowest_rpm: float = np.nan
     stopped: bool = False
     measuring: Bools = field(default_factory=lambda: np.zeros(0, np.bool_))
 
-    def grow(self, rows: Table, active: Bools, told: Bools) -> None:
+    def grow(self, rows: Table, active: Bools, reported: Bools) -> None:
         """Adds rows in which the cut is on."""
-        last = np.flatnonzero(told.any(axis=1))
-        if len(last) or not self.told:
+        last = np.flatnonzero(reported.any(axis=1))
+        if len(last) or not self.reported:
             self.end = int(rows["t"][last[-1] if len(last) else -1]) + GRID_NS
         self.quiet = 0
         self.nodes |= active.any(axis=0)
@@ -81,7 +81,7 @@ class _OpenCut:
             np.fmax.reduce(np.where(active, rows["oxygen"], np.nan), axis=None, initial=self.highest)
         )
         self.lowest_rpm = float(np.fmin.reduce(rows["rpm"], initial=self.lowest_rpm))
-        self.told |= bool(told.any())
+        self.reported |= bool(reported.any())
 
 
 class CutWatch:
@@ -104,11 +104,11 @@ class CutWatch:
         rows = settled.rows
         air = self._find_air(rows)
         found: list[Event] = []
-        for kind, active, told in (
+        for kind, active, reported in (
             (Kind.FUEL_CUT, air, rows["fuel_cut"]),
             (Kind.SPARK_CUT, rows["spark_cut"], rows["spark_cut"]),
         ):
-            found += self._follow_cut(kind, rows, active, told)
+            found += self._follow_cut(kind, rows, active, reported)
         if settled.last:
             found += [event for cut in self._open.values() for event in self._make_events(cut)]
             self._restart()
@@ -120,9 +120,9 @@ class CutWatch:
         turning = ~(rows["rpm"] < TURNING_RPM)[:, None]
         armed = latch((x < _BURNT_PERCENT) & turning, np.broadcast_to(~turning, x.shape), self._armed)
         high, _, self._delay = delayed(x >= CUT_AIR_PERCENT, t, _AIR_ROWS_NS, 0, before=self._delay)
-        told = rows["fuel_cut"]
-        on = (high | told | self._all_at_limit(rows)) & armed & turning
-        air = latch(on, ~(x >= _BURNT_PERCENT) & ~told | ~armed | ~turning, self._air)
+        reported = rows["fuel_cut"]
+        on = (high | reported | self._all_at_limit(rows)) & armed & turning
+        air = latch(on, ~(x >= _BURNT_PERCENT) & ~reported | ~armed | ~turning, self._air)
         self._armed, self._air = armed[-1].copy(), air[-1].copy()
         return air
 
@@ -134,7 +134,7 @@ class CutWatch:
         most = (count >= 2) & (count >= _MOST * measuring) & (rows["throttle"] < _SHUT_PERCENT)
         return np.asarray(at_limit & most[:, None])
 
-    def _follow_cut(self, kind: Kind, rows: Table, active: Bools, told: Bools) -> Iterator[Event]:
+    def _follow_cut(self, kind: Kind, rows: Table, active: Bools, reported: Bools) -> Iterator[Event]:
         """Gives the cuts of one kind that end in these rows, and keeps the one under way."""
         any_on: Bools = np.asarray(active.any(axis=1))
         if not any_on.any() and kind not in self._open:
@@ -145,8 +145,8 @@ class CutWatch:
             cut = self._open.get(kind)
             if any_on[begin]:
                 if cut is None:
-                    cut = self._open[kind] = self._begin_cut(kind, piece, active[begin:end], told[begin])
-                cut.grow(piece, active[begin:end], told[begin:end])
+                    cut = self._open[kind] = self._begin_cut(kind, piece, active[begin:end], reported[begin])
+                cut.grow(piece, active[begin:end], reported[begin:end])
             elif cut is not None:
                 cut.stopped |= bool((piece["rpm"][: _BREAK_ROWS - cut.quiet] < TURNING_RPM).any())
                 cut.quiet += end - begin
@@ -154,9 +154,9 @@ class CutWatch:
                     del self._open[kind]
                     yield from self._make_events(cut)
 
-    def _begin_cut(self, kind: Kind, rows: Table, active: Bools, told: Bools) -> _OpenCut:
+    def _begin_cut(self, kind: Kind, rows: Table, active: Bools, reported: Bools) -> _OpenCut:
         node = int(np.argmax(active[0]))
-        seen_late = 0 if told.any() else self._climb_ns
+        seen_late = 0 if reported.any() else self._climb_ns
         return _OpenCut(
             kind=kind,
             begin=int(rows["t"][0]) - seen_late,
@@ -168,15 +168,15 @@ class CutWatch:
 
     def _make_events(self, cut: _OpenCut) -> list[Event]:
         """Gives the cut as an event; none for an engine that came to a stop."""
-        if cut.stopped and not cut.told:
+        if cut.stopped and not cut.reported:
             return []
         on = cut.nodes & cut.measuring if (cut.nodes & cut.measuring).any() else cut.nodes
-        everyone = cut.told or bool(on.sum() > 1 and on.sum() == np.count_nonzero(cut.measuring))
+        everyone = cut.reported or bool(on.sum() > 1 and on.sum() == np.count_nonzero(cut.measuring))
         nodes = tuple(np.flatnonzero(on).tolist())
         cylinders = tuple(sorted(c for i in nodes for c in self._cylinders[i]))
         bank = next((name for name, members in self._banks.items() if set(members) == set(cylinders)), None)
         evidence: dict[str, Value] = {
-            "told_by_engine": cut.told,
+            "told_by_engine": cut.reported,
             "cylinders": cylinders,
             "bank": None if everyone else bank,
             "highest_oxygen_percent": round(cut.highest, 2),

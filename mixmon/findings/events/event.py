@@ -34,7 +34,7 @@ class MisfireShape(StrEnum):
     ON_AND_OFF = "on and off"
 
 
-class DropOut(StrEnum):
+class DropOutReason(StrEnum):
     """Why a sensor that is not warming gives nothing to use: evidence `why`."""
 
     NO_VALUE = "no value"

@@ -31,7 +31,7 @@ from mixmon.gas.fuel import OXYGEN_IN_AIR, Fuel
 from mixmon.gas.lag import SensorLag
 from mixmon.gas.reading import VAPOUR_KNUDSEN, VAPOUR_MOLECULAR, missed_charge_oxygen
 from mixmon.gas.transport import UNKNOWN_CYCLE_S, cycle_s
-from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.align import GRID_NS, ROW_S
 from mixmon.mixture.block import SampleState
 
 LOWEST_OF_MISSED, HIGHEST_OF_LEAN = 0.7, 0.6
@@ -202,9 +202,8 @@ class BumpClassifier:
         at = int(np.argmax(bump.sign * gas.oxygen))
         length = (bump.end - bump.begin) * GRID_NS / 1e9
         inside = slice(bump.begin, bump.end)
-        step_s = GRID_NS / 1e9
         gas_lambda = _lambda_or_none(missed.level + float(gas.oxygen[at]), self._fuel)
-        area = float(np.nansum(bump.excess[inside])) * step_s
+        area = float(np.nansum(bump.excess[inside])) * ROW_S
         after = bump.excess[bump.end : bump.end + _AFTER_ROWS] * bump.sign
         after = after[np.isfinite(after)]
         return {
@@ -221,7 +220,7 @@ class BumpClassifier:
             "gas_peak_lambda": gas_lambda,
             "gas_resolution_s": round(gas.resolution_s, 3),
             "unburnt_would_be_percent": round(missed.level + missed.lowest, 2),
-            "at_limit_s": round(_count_at_limit(bump) * step_s, 2),
+            "at_limit_s": round(_count_at_limit(bump) * ROW_S, 2),
             "other_cylinders": bump.others,
             "rpm_dip": _measure_dip(bump),
             "after_percent": round(float(after.min()) * bump.sign, 2) if len(after) else None,

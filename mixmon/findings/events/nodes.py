@@ -17,7 +17,7 @@ from enum import IntEnum
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.findings.events.event import DropOut, Event, Kind, Value
+from mixmon.findings.events.event import DropOutReason, Event, Kind, Value
 from mixmon.findings.stage import StretchStage
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -144,7 +144,7 @@ class NodeStage(StretchStage[Event]):
             "ended": ended,
         }
         if node.does == _Does.NO_VALUE:
-            evidence["why"] = DropOut.NO_VALUE if np.isnan(node.lam) else DropOut.STANDS_STILL
+            evidence["why"] = DropOutReason.NO_VALUE if np.isnan(node.lam) else DropOutReason.STANDS_STILL
         if node.does == _Does.WARMS:
             evidence["after_silence"] = node.after_silence
         if np.isfinite(starts):

@@ -29,7 +29,7 @@ from mixmon.findings.stats import student_t95
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import FirstOrderLag
-from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.align import GRID_NS, ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.opening import Opening
 from mixmon.mixture.recent import Recent
@@ -327,9 +327,6 @@ _SMOOTH_ROWS = 5
 _FEWEST_REPEATS = 3
 """Repeats from which an interval is given. Our choice: from two, its factor is 12.7 (Student's t)."""
 
-_ROW_S = GRID_NS / 1e9
-"""Seconds from row to row."""
-
 
 @dataclass(frozen=True, slots=True)
 class TipMeasure:
@@ -417,8 +414,8 @@ def _measure_node(raw: Floats, smooth: Floats, over: Floats, arrival: int) -> Ti
     peak = int(np.argmax(np.abs(after)))
     return TipMeasure(
         peak=float(after[peak]),
-        peak_s=peak * _ROW_S,
-        area=float(raw[arrival:].sum()) * _ROW_S,
+        peak_s=peak * ROW_S,
+        area=float(raw[arrival:].sum()) * ROW_S,
         back_s=_back_s(after, peak),
         over_target=float(over[arrival:].max()),
         noise=float(np.std(smooth[:LEVEL_ROWS])),
@@ -431,7 +428,7 @@ def _back_s(after: Floats, peak: int) -> float:
         return 0.0
     inside = np.abs(after[peak:]) <= BACK_WITHIN
     held = np.convolve(inside, np.ones(_STAYS_ROWS), "valid") > _STAYS_ROWS - 0.5
-    return (peak + int(np.argmax(held))) * _ROW_S if held.any() else np.nan
+    return (peak + int(np.argmax(held))) * ROW_S if held.any() else np.nan
 
 
 def _smooth_rows(x: Floats) -> Floats:

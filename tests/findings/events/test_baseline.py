@@ -1,4 +1,4 @@
-"""What is left of a reading when the target, the slow parts and what all do are taken away."""
+"""The excess that is left of a reading without the target, the slow parts and the movement of all."""
 
 import statistics
 

@@ -1,7 +1,7 @@
-"""What happened, against engines in which it was planted by other means than the package's own.
+"""Events found, against engines in which they were planted by other means than the package's own.
 
-`planted` (tools) makes the gas cycle by cycle and the sensors by scipy's filters; `confusion` (tools)
-is the wide study of the same, of which this is the small version.
+`planted` (tools) makes the gas cycle by cycle and the sensors by scipy's filters; `confusion` (tools) is the
+large study of the same question.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""The figures that speak for an event, against what was planted and what a lag can do to it.
+"""The evidence of an event, against the gas that was planted and the effects of a lag on it.
 
-A linear lag keeps areas and lets go with its own time constant; the gas itself is known, as it was planted.
+A linear lag keeps areas and decays with its own time constant; the gas itself is known, as it was planted.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def mixture(one: Engine, node: int, share: float = 0.0) -> float:
 
 
 def missed(one: Engine, node: int, k_d: float) -> float:
-    """Oxygen percent that a missed charge shows above what was there."""
+    """Oxygen percent that a missed charge adds to the node's gas."""
     lam = float(one.target * (1 + one.offsets[node]))
     return float(missed_charge_oxygen(lam, FUEL, k_d)) - mixture(one, node)
 

@@ -1,4 +1,4 @@
-"""What nodes do, from the states of their samples: sequences written out by hand."""
+"""Events of nodes, from the states of their samples: sequences written out by hand."""
 
 from __future__ import annotations
 
