@@ -5,9 +5,13 @@ from __future__ import annotations
 import argparse
 import math
 
+import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.runs import add_against, add_run, opened_run
+from mixmon.report.balance import balance_json, balance_text
+from mixmon.report.text import to_json
+from mixmon.report.units import unit_named
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -26,11 +30,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Reads the logs, prints the balance, and checks the spread if asked to."""
-    import mixmon
-    from mixmon.report.balance import balance_json, balance_text
-    from mixmon.report.text import to_json
-    from mixmon.report.units import unit_named
-
     with opened_run(arguments) as opened:
         unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)
         found = mixmon.balance(opened, arguments.against)

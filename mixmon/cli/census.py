@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
+from mixmon.cli.live import ListenWindow, live_buses
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
-
-if TYPE_CHECKING:
-    from mixmon.cli.live import ListenWindow
-    from mixmon.findings.census.census import Census
-    from mixmon.findings.census.nodes import Expected
-    from mixmon.findings.census.records import CensusReport
-    from mixmon.run import LogFacts
-    from mixmon.session.model import Session
+from mixmon.cli.runs import Reading
+from mixmon.findings.census.census import Census
+from mixmon.findings.census.nodes import Expected, from_binding, from_own_layer
+from mixmon.findings.census.records import CensusReport
+from mixmon.findings.stage import sum_up
+from mixmon.messages.bind import bind, load_databases
+from mixmon.report.balance import log_json
+from mixmon.report.census import census_json, census_text, limits_missed
+from mixmon.report.text import to_json
+from mixmon.run import LogFacts
+from mixmon.session.load import load_session
+from mixmon.session.model import Session
 
 _LISTEN_S = 10.0
 
@@ -49,12 +53,6 @@ def run(arguments: argparse.Namespace) -> int:
     Raises:
         KeyboardInterrupt: listening was interrupted; what was heard has been printed.
     """
-    from mixmon.findings.census.census import Census
-    from mixmon.findings.stage import sum_up
-    from mixmon.report.balance import log_json
-    from mixmon.report.census import census_json, census_text, limits_missed
-    from mixmon.report.text import to_json
-
     session, expected = _load_expected(arguments)
     census = Census(expected)
     hearing = _open_window(arguments, session)
@@ -79,12 +77,9 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _load_expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
-    from mixmon.findings.census.nodes import from_binding, from_own_layer
 
     if arguments.session is None:
         return None, from_own_layer(arguments.bitrate)
-    from mixmon.messages.bind import bind, load_databases
-    from mixmon.session.load import load_session
 
     session = load_session(arguments.session)
     return session, from_binding(bind(session, load_databases(session)))
@@ -98,16 +93,12 @@ def _open_window(arguments: argparse.Namespace, session: Session | None) -> List
     """
     if arguments.log is not None:
         return None
-    from mixmon.cli.live import ListenWindow, live_buses
 
     return ListenWindow(live_buses(arguments, session), arguments.duration, quiet=arguments.quiet)
 
 
 def _read_log(arguments: argparse.Namespace, census: Census) -> tuple[CensusReport, LogFacts]:
     """The census of the log, and what became of its lines."""
-    from mixmon.cli.runs import Reading
-    from mixmon.findings.stage import sum_up
-
     reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
     report = sum_up(census, reading)
     corrupt = sum(node.checksum_errors + node.repeats for node in report.nodes)

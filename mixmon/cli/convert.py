@@ -6,17 +6,24 @@ import argparse
 import math
 import re
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from mixmon.cli.console import result
 from mixmon.cli.options import add_json
 from mixmon.errors import UsageError
+from mixmon.gas.analyser import five_gas_lambda, lambda_from_afr
+from mixmon.gas.exhaust import (
+    STANDARD_KPA,
+    free_air_oxygen,
+    lambda_from_dry_oxygen,
+    lambda_from_oxygen,
+    oxygen_balance,
+    richest,
+    water_per_dry_air,
+)
 from mixmon.gas.fuel import REFERENCE_PETROL, Fuel, from_atoms, from_stoich_afr, fuel_named, fuel_names
-from mixmon.report.conversion import scales
-
-if TYPE_CHECKING:
-    from mixmon.gas.reading import BentSensor
-
+from mixmon.gas.reading import BentSensor, pressure_gain
+from mixmon.report.conversion import Conversion, conversion_json, conversion_text, scales
 
 # ----------------------------------------------------------------------------------------------------
 # The mixtures that somebody writes on the command line, as lambda; refused where no exhaust gas is so.
@@ -88,7 +95,6 @@ def _lambda(quantity: str, value: float, gas: Gas, shown_by: BentSensor | None) 
 
 
 def _from_ratio(quantity: str, value: float, fuel: Fuel) -> float:
-    from mixmon.gas.analyser import lambda_from_afr
 
     if not value > 0.0:
         raise UsageError(f"{quantity}: found {value:g}; expected a number above zero; correct it")
@@ -98,7 +104,6 @@ def _from_ratio(quantity: str, value: float, fuel: Fuel) -> float:
 
 
 def _from_oxygen(value: float, gas: Gas) -> float:
-    from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance, richest
 
     air = oxygen_balance(math.inf, gas.fuel, gas.water)
     least = oxygen_balance(richest(gas.fuel, gas.water), gas.fuel, gas.water)
@@ -111,7 +116,6 @@ def _from_oxygen(value: float, gas: Gas) -> float:
 
 
 def _from_dry_oxygen(value: float, gas: Gas) -> float:
-    from mixmon.gas.exhaust import lambda_from_dry_oxygen, oxygen_balance
 
     air = oxygen_balance(math.inf, gas.fuel)
     if not 0.0 < value <= air + _LAST_DIGIT:
@@ -124,8 +128,6 @@ def _from_dry_oxygen(value: float, gas: Gas) -> float:
 
 def _burnt(quantity: str, found: str, lam: float, gas: Gas) -> float:
     """The lambda, if the formulas of burnt gas hold for it."""
-    from mixmon.gas.exhaust import richest
-
     least = richest(gas.fuel, gas.water)
     if not least <= lam <= _LEANEST:
         told = found if quantity == "lambda" else f"{found}, which is lambda {lam:.4g}"
@@ -138,8 +140,6 @@ def _burnt(quantity: str, found: str, lam: float, gas: Gas) -> float:
 
 def _five_gas(values: Sequence[str], gas: Gas) -> float:
     """Lambda of an analysis."""
-    from mixmon.gas.analyser import five_gas_lambda
-
     co, co2, o2, hc_ppm, no = _analysis(values)
     total = co + co2 + o2 + no + hc_ppm / _PPM_PER_PERCENT
     if total > 100.0:
@@ -222,8 +222,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Does the work and gives the exit status."""
-    from mixmon.report.conversion import Conversion, conversion_json, conversion_text
-
     fuel, air = _fuel(arguments), _intake_air(arguments)
     by_default = REFERENCE_PETROL if arguments.quantity == "five-gas" else fuel_named("gasoline")
     gas = Gas(fuel or by_default, fuel is None, air.water)
@@ -243,8 +241,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _sensor(arguments: argparse.Namespace, fuel: Fuel) -> BentSensor | None:
     """What bends the readings; None where nothing was told."""
-    from mixmon.gas.reading import BentSensor, pressure_gain
-
     told = {f"--{name}": getattr(arguments, name.replace("-", "_")) for name in _BARS}
     bars = {option: number(option, text) for option, text in told.items() if text is not None}
     if bars and not {"--pressure", "--pressure-k"} <= bars.keys():
@@ -303,7 +299,6 @@ class _IntakeAir(NamedTuple):
 
 
 def _intake_air(arguments: argparse.Namespace) -> _IntakeAir:
-    from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen, water_per_dry_air
 
     given = [option for option in ("celsius", "humidity", "kpa") if getattr(arguments, option) is not None]
     if not given:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.main import DONE
+from mixmon.cli.output import Decoding, Definitions, FolderOut, TextOut, refuse_inputs
+from mixmon.cli.runs import Reading
 from mixmon.errors import SourceError, UsageError
-
-if TYPE_CHECKING:
-    from mixmon.cli.output import Decoding, Definitions
-    from mixmon.cli.runs import Reading
+from mixmon.messages.bind import bind, load_databases
+from mixmon.messages.chain import shipped_database
+from mixmon.messages.database import load_database
+from mixmon.report.tables import ParquetFile, long_header, long_lines, wide_header, wide_lines
+from mixmon.session.load import load_session
 
 _PARQUET = (".parquet", ".pq")
 
@@ -56,8 +59,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Decodes block by block; memory does not grow with the log."""
     _check_options(arguments)
-    from mixmon.cli.output import Decoding
-    from mixmon.cli.runs import Reading
 
     definitions = _load_definitions(arguments)
     decoding = Decoding(definitions, arguments.signals)
@@ -73,7 +74,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _check_options(arguments: argparse.Namespace) -> None:
-    from mixmon.cli.output import refuse_inputs
 
     if (arguments.session is None) == (arguments.database is None):
         raise UsageError("mixmon decode: expected --session or --database, one of them; give one")
@@ -95,16 +95,10 @@ def _is_parquet(out: Path | None) -> bool:
 
 
 def _load_definitions(arguments: argparse.Namespace) -> Definitions:
-    from mixmon.cli.output import Definitions
 
     if arguments.session is not None:
-        from mixmon.messages.bind import bind, load_databases
-        from mixmon.session.load import load_session
-
         session = load_session(arguments.session)
         return Definitions.of_session(bind(session, load_databases(session)))
-    from mixmon.messages.chain import shipped_database
-    from mixmon.messages.database import load_database
 
     path = arguments.database
     database = load_database(path if path.exists() else shipped_database(str(path)) or path)
@@ -114,8 +108,6 @@ def _load_definitions(arguments: argparse.Namespace) -> Definitions:
 
 
 def _write_long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
-    from mixmon.cli.output import TextOut
-    from mixmon.report.tables import long_header, long_lines
 
     with TextOut(arguments.out) as out:
         head = long_header(raw=arguments.raw)  # comes with the first values: none of a log without any
@@ -129,8 +121,6 @@ def _write_long(arguments: argparse.Namespace, reading: Reading, decoding: Decod
 
 
 def _write_wide(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
-    from mixmon.cli.output import FolderOut
-    from mixmon.report.tables import wide_header, wide_lines
 
     out = FolderOut(arguments.out)
     for block in reading:
@@ -143,9 +133,6 @@ def _write_wide(arguments: argparse.Namespace, reading: Reading, decoding: Decod
 
 
 def _write_parquet(path: Path, reading: Reading, decoding: Decoding) -> None:
-    from contextlib import closing
-
-    from mixmon.report.tables import ParquetFile
 
     with closing(ParquetFile(path)) as out:
         for block in reading:

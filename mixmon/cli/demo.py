@@ -5,17 +5,28 @@ from __future__ import annotations
 import argparse
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
+import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
 from mixmon.cli.screen import add_screen, at_terminal, show
+from mixmon.findings.balance.balance import Balance
+from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
+from mixmon.frames.candump_write import write_candump
+from mixmon.live.recording import RunRecording
 from mixmon.live.source import BusSource
-
-if TYPE_CHECKING:
-    from mixmon.findings.balance.balance import Balance
-
+from mixmon.live.worker import Worker
+from mixmon.messages.bind import bind, load_databases
+from mixmon.record.recorder import Recorder
+from mixmon.report.balance import balance_text
+from mixmon.report.text import Column, table, wrap
+from mixmon.report.units import unit_named
+from mixmon.simulate.feed import Feed
+from mixmon.simulate.load import load_scenario
+from mixmon.simulate.simulation import session_toml, simulate
+from mixmon.simulate.truth import truth_of
 
 # ----------------------------------------------------------------------------------------------------
 # The demo's buses: virtual ones of this process, with nobody else on them.
@@ -53,15 +64,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _show_live(arguments: argparse.Namespace) -> int:
     """Plays the engine in real time onto virtual buses, again and again, and watches these."""
-    from mixmon.frames.adapters.interfaces import BusOptions
-    from mixmon.live.recording import RunRecording
-    from mixmon.live.worker import Worker
-    from mixmon.messages.bind import bind, load_databases
-    from mixmon.record.recorder import Recorder
-    from mixmon.simulate.feed import Feed
-    from mixmon.simulate.load import load_scenario
-    from mixmon.simulate.simulation import simulate
-
     simulation = simulate(load_scenario(DEMO_SCENARIO), seed=arguments.seed)
     session = simulation.session
     buses = [
@@ -80,11 +82,6 @@ def _show_live(arguments: argparse.Namespace) -> int:
 
 def _print_text(arguments: argparse.Namespace) -> int:
     """Simulates into a log of its own, reads that like any other, and compares."""
-    from mixmon.frames.candump_write import write_candump
-    from mixmon.simulate.load import load_scenario
-    from mixmon.simulate.simulation import session_toml, simulate
-    from mixmon.simulate.truth import truth_of
-
     simulation = simulate(load_scenario(DEMO_SCENARIO), seed=arguments.seed)
     talk(f"playing {simulation.duration_s:.0f} s of the demo engine", quiet=arguments.quiet)
     with tempfile.TemporaryDirectory(prefix="mixmon-demo-") as folder:
@@ -100,10 +97,6 @@ def _print_text(arguments: argparse.Namespace) -> int:
 
 def _print_balance(log: Path, session: Path) -> Balance:
     """The balance of the log, printed as `mixmon balance` prints it."""
-    import mixmon
-    from mixmon.report.balance import balance_text
-    from mixmon.report.units import unit_named
-
     run_ = mixmon.read_run(mixmon.load_session(session), log)
     found = mixmon.balance(run_)
     result(balance_text(found, run_, unit_named("lambda", run_.binding.fuel, None)))
@@ -112,8 +105,6 @@ def _print_balance(log: Path, session: Path) -> Balance:
 
 def _beside_truth(found: Balance, truth: dict[str, Any]) -> str:
     """What was read at full load beside what is true, by label, and the planted faults that explain it."""
-    from mixmon.report.text import Column, table, wrap
-
     behind = {one["label"]: one["cylinder"] for one in truth["identity"]}
     true = truth["full_load"]["needs_vs_peers_percent"]
     rows = [

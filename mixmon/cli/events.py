@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import argparse
 
+import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import result
 from mixmon.cli.runs import add_lag, add_run, lags_of, opened_run
+from mixmon.findings.lags import lags_by_cylinder
+from mixmon.report.events import events_json, events_text
+from mixmon.report.text import to_json
+from mixmon.report.units import unit_named
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -18,12 +23,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what happened in it."""
-    import mixmon
-    from mixmon.findings.lags import lags_by_cylinder
-    from mixmon.report.events import events_json, events_text
-    from mixmon.report.text import to_json
-    from mixmon.report.units import unit_named
-
     with opened_run(arguments) as opened:
         unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)
         known = mixmon.lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))

@@ -16,26 +16,30 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from mixmon.cli import options
 from mixmon.cli.console import Stopping, talk
 from mixmon.errors import SourceError, UsageError
+from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.census.nodes import Expected
 from mixmon.frames.adapters.adapters import Adapters
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceStatus
 from mixmon.frames.block import FrameBlock
 from mixmon.live.bus_board import UNHEARD, BusFacts, Meter, trouble
+from mixmon.live.recording import RunRecording, event_words
+from mixmon.live.source import BusSource
+from mixmon.live.worker import Worker
+from mixmon.messages.bind import bind, database_path, load_databases
 from mixmon.messages.binding import NO_BUS
+from mixmon.messages.chain import shipped_database
+from mixmon.record.recorder import Recorder
+from mixmon.record.run_folder import SESSION_FILE
 from mixmon.report.text import printable
+from mixmon.session.load import load_session
 from mixmon.session.model import Session
-
-if TYPE_CHECKING:
-    from mixmon.findings.alarms.records import AlarmEvent
-    from mixmon.live.recording import RunRecording
-    from mixmon.live.worker import Worker
-
+from mixmon.watch.commands import Remark
 
 # The caution that is accepted once for every session file.
 
@@ -180,11 +184,6 @@ def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker
     Raises:
         SessionError, SourceError, UsageError: the session, its buses or the options cannot be used.
     """
-    from mixmon.live.source import BusSource
-    from mixmon.live.worker import Worker
-    from mixmon.messages.bind import bind, load_databases
-    from mixmon.session.load import load_session
-
     session = load_session(arguments.session)
     binding = bind(session, load_databases(session))
     buses = live_buses(arguments, session)
@@ -195,8 +194,6 @@ def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker
 def _make_recording(
     arguments: argparse.Namespace, session: Session, buses: Sequence[BusOptions], *, record: bool
 ) -> RunRecording:
-    from mixmon.live.recording import RunRecording
-    from mixmon.record.recorder import Recorder
 
     recorder = Recorder(
         arguments.folder or _runs_folder(session),
@@ -214,10 +211,6 @@ def run_files(session: Session) -> dict[str, bytes]:
     Raises:
         SourceError: one of them cannot be read.
     """
-    from mixmon.messages.bind import database_path
-    from mixmon.messages.chain import shipped_database
-    from mixmon.record.run_folder import SESSION_FILE
-
     if session.path is None:
         return {}
     files = {SESSION_FILE: _read_bytes(session.path)}
@@ -399,10 +392,6 @@ class Follower:
 
     def show_news(self) -> None:
         """Write what has happened since the last call, and pass alarm records on."""
-        from mixmon.findings.alarms.records import AlarmEvent
-        from mixmon.live.recording import event_words
-        from mixmon.watch.commands import Remark
-
         items = self._worker.drain()
         if items:
             self._status.wipe()

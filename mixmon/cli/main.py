@@ -158,7 +158,7 @@ def _command_name(arguments: list[str]) -> str:
     if word in {"-h", "--help"}:
         raise HelpAsked(_help_text())
     if word == "--version":
-        from importlib.metadata import version
+        from importlib.metadata import version  # slow to load, and needed here alone
 
         raise HelpAsked(f"mixmon {version('mixmon')}\n")
     found = f"no command {word}" if word else "no command given"

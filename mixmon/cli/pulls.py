@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import result
 from mixmon.cli.runs import add_against, add_lag, add_run, lags_of, opened_run
 from mixmon.errors import UsageError
-
-if TYPE_CHECKING:
-    from mixmon.findings.lags import NodeLag
-    from mixmon.run import Run
+from mixmon.findings.events.tips import find_tips
+from mixmon.findings.lags import NodeLag, lags_by_cylinder
+from mixmon.findings.pulls.review import review_run
+from mixmon.report.pulls import pulls_json, pulls_text
+from mixmon.report.text import to_json
+from mixmon.report.tips import tips_json, tips_text
+from mixmon.run import Run, lags
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -29,8 +31,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what was found in it."""
-    from mixmon.run import lags
-
     with opened_run(arguments) as opened:
         known = lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
         show = _tips_report if arguments.transients else _pulls_report
@@ -40,10 +40,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _pulls_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Namespace) -> str:
-    from mixmon.findings.lags import lags_by_cylinder
-    from mixmon.findings.pulls.review import review_run
-    from mixmon.report.pulls import pulls_json, pulls_text
-    from mixmon.report.text import to_json
 
     reviewed = review_run(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
     chosen = _chosen_pulls(arguments.pull, len(reviewed.pulls))
@@ -53,10 +49,6 @@ def _pulls_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Names
 
 
 def _tips_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Namespace) -> str:
-    from mixmon.findings.events.tips import find_tips
-    from mixmon.findings.lags import lags_by_cylinder
-    from mixmon.report.text import to_json
-    from mixmon.report.tips import tips_json, tips_text
 
     found = find_tips(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
     if arguments.json:

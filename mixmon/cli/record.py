@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
 
 from mixmon.cli import options
-from mixmon.cli.console import result, talk
-from mixmon.cli.live import acceptance_of, add_live, live_worker, why_unrecorded
-
-if TYPE_CHECKING:
-    from mixmon.live.worker import Worker
+from mixmon.cli.console import Stopping, result, talk
+from mixmon.cli.live import (
+    Follower,
+    StatusLine,
+    acceptance_of,
+    add_live,
+    live_worker,
+    require_acceptance,
+    why_unrecorded,
+)
+from mixmon.errors import OutputError, SourceError
+from mixmon.findings.alarms.records import AlarmEvent
+from mixmon.live.worker import Worker
+from mixmon.report.alarms import alarm_line
+from mixmon.report.text import to_json
+from mixmon.watch.commands import NoteText
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -22,12 +32,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Records until the time is over or Ctrl-C, and writes what was recorded."""
-    from mixmon.cli.console import Stopping
-    from mixmon.cli.live import Follower, StatusLine, require_acceptance
-    from mixmon.findings.alarms.records import AlarmEvent
-    from mixmon.report.alarms import alarm_line
-    from mixmon.watch.commands import NoteText
-
     worker, acceptance = live_worker(arguments), acceptance_of(arguments)
     require_acceptance(acceptance, accepted=arguments.accept_caution)
     status = StatusLine(quiet=arguments.quiet)
@@ -64,9 +68,6 @@ def _report_end(worker: Worker, arguments: argparse.Namespace, *, interrupted: b
         SourceError: nothing that the session asks for came.
         KeyboardInterrupt: it was interrupted.
     """
-    from mixmon.errors import OutputError, SourceError
-    from mixmon.report.text import to_json
-
     assert worker.recording is not None
     runs = worker.recording.runs
     if arguments.json:

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from mixmon.cli import options
-from mixmon.cli.console import flush_results, result, talk
+from mixmon.cli.console import Stopping, flush_results, result, talk
+from mixmon.cli.live import Follower
 from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
 from mixmon.errors import SourceError, UsageError
-
-if TYPE_CHECKING:
-    from mixmon.findings.alarms.records import AlarmEvent
-    from mixmon.live.replay import ReplaySource
-    from mixmon.live.worker import Worker
-    from mixmon.record.run_folder import RunFolder
-    from mixmon.report.units import Unit
-    from mixmon.run import Run
+from mixmon.findings.alarms.records import AlarmEvent
+from mixmon.live.replay import ReplaySource
+from mixmon.live.worker import Worker
+from mixmon.messages.bind import bind, load_databases
+from mixmon.record.run_folder import RunFolder, open_run
+from mixmon.report.alarms import alarm_limits_text, alarm_line, alarms_json
+from mixmon.report.balance import balance_json, balance_text
+from mixmon.report.text import to_json
+from mixmon.report.units import Unit
+from mixmon.run import LogFacts, Run, missing_messages
+from mixmon.session.load import load_session
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -44,8 +47,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Plays it."""
-    from mixmon.live.replay import ReplaySource
-
     text = arguments.text or arguments.json or not at_terminal()
     chosen = arguments.speed if arguments.speed is not None else (MAX if text else 1.0)
     window = options.window(arguments)
@@ -79,15 +80,10 @@ def speed(text: str) -> float:
 
 def _run_folder(path: str) -> RunFolder | None:
     """The run, where the path is the folder of one."""
-    from mixmon.record.run_folder import open_run
-
     return open_run(path) if path != "-" and Path(path).is_dir() else None
 
 
 def _make_worker(arguments: argparse.Namespace, source: ReplaySource, run_folder: RunFolder | None) -> Worker:
-    from mixmon.live.worker import Worker
-    from mixmon.messages.bind import bind, load_databases
-    from mixmon.session.load import load_session
 
     path = arguments.session or (run_folder.session if run_folder is not None else None)
     if path is None:
@@ -111,10 +107,6 @@ def _print_text(worker: Worker, source: ReplaySource, arguments: argparse.Namesp
         SourceError: it cannot be read, or holds nothing for the session.
         KeyboardInterrupt: it was interrupted.
     """
-    from mixmon.cli.console import Stopping
-    from mixmon.cli.live import Follower
-    from mixmon.report.alarms import alarm_line
-
     events: list[AlarmEvent] = []
 
     def told(event: AlarmEvent) -> None:
@@ -148,10 +140,6 @@ def _print_balance(
     unit: Unit,
 ) -> None:
     """The balance, and as JSON the alarm records before it."""
-    from mixmon.report.alarms import alarm_limits_text, alarms_json
-    from mixmon.report.balance import balance_json, balance_text
-    from mixmon.report.text import to_json
-
     run_ = _run_read(worker, source)
     found = worker.observer.balance(missing=run_.log.missing)
     if not arguments.json:
@@ -163,8 +151,6 @@ def _print_balance(
 
 def _run_read(worker: Worker, source: ReplaySource) -> Run:
     """The run with the account of its lines, as a report wants it."""
-    from mixmon.run import LogFacts, Run, missing_messages
-
     pipeline, report = worker.pipeline, source.log.report
     if not pipeline.decoded:
         raise SourceError(

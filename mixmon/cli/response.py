@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import result
 from mixmon.cli.runs import add_run, opened_run
 from mixmon.errors import UsageError
-
-if TYPE_CHECKING:
-    from mixmon.findings.response.cuts import SensorTrace
-    from mixmon.findings.response.sensors import PairComparison
-    from mixmon.run import Run
-    from mixmon.session.model import Node
+from mixmon.findings.response.cuts import SensorTrace, TraceStage
+from mixmon.findings.response.response import ResponseReviewer
+from mixmon.findings.response.sensors import PairComparison, compare
+from mixmon.findings.stage import feed_on_the_way, sum_up
+from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen
+from mixmon.report.balance import log_text
+from mixmon.report.response import pairs_text, response_json, response_text
+from mixmon.report.text import title, to_json
+from mixmon.run import Run
+from mixmon.session.model import Node
 
 _LONGEST_FILTER_S = 0.2
 
@@ -50,12 +53,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what was found in it."""
-    from mixmon.findings.response.cuts import TraceStage
-    from mixmon.findings.response.response import ResponseReviewer
-    from mixmon.findings.stage import feed_on_the_way, sum_up
-    from mixmon.report.response import pairs_text, response_json, response_text
-    from mixmon.report.text import to_json
-
     _check_options(arguments)
     air = None if arguments.air is None else _air_oxygen(arguments.air)
     with opened_run(arguments) as run_:
@@ -101,8 +98,6 @@ def _air_oxygen(words: str) -> float:
         UsageError: these are not two or three numbers.
         RangeError: no such air.
     """
-    from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen
-
     try:
         numbers = [float(word) for word in words.split("/")]
     except ValueError:
@@ -128,14 +123,11 @@ def _node_named(word: str, nodes: tuple[Node, ...]) -> int:
 
 
 def _compare_traces(traces: list[SensorTrace | None], a: int, b: int) -> list[PairComparison]:
-    from mixmon.findings.response.sensors import compare
 
     pairs = [compare(trace, a, b) for trace in traces if trace is not None]
     return [pair for pair in pairs if pair is not None]
 
 
 def _pairs_report(run_: Run, text: str) -> str:
-    from mixmon.report.balance import log_text
-    from mixmon.report.text import title
 
     return f"{title('RESPONSE OF TWO SENSORS', run_.session.name)}{log_text(run_.log)}\n{text}"

@@ -7,23 +7,20 @@ import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.options import Window
 from mixmon.errors import SourceError, UsageError
+from mixmon.findings.lags import Lag
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.logs import open_log
+from mixmon.frames.logs import is_run, open_log
+from mixmon.record.run_folder import SESSION_FILE, open_run
 from mixmon.report.progress import Progress
-from mixmon.run import LogFacts
-
-if TYPE_CHECKING:
-    from mixmon.findings.lags import Lag
-    from mixmon.run import Run
-
+from mixmon.run import LogFacts, Run
 
 # ----------------------------------------------------------------------------------------------------
 # A log read for a command: the chosen stretch of it, with progress, and an account at the end.
@@ -157,9 +154,6 @@ def _kept_session(log: str) -> Path:
     Raises:
         UsageError: there is none.
     """
-    from mixmon.frames.logs import is_run
-    from mixmon.record.run_folder import SESSION_FILE
-
     kept = Path(log) / SESSION_FILE
     if not (is_run(log) and kept.is_file()):
         raise UsageError(f"{log}: no session; expected --session, or the folder of a run with one; give one")
@@ -168,9 +162,6 @@ def _kept_session(log: str) -> Path:
 
 def _tell_faults(log: str, *, quiet: bool) -> None:
     """Say what is wrong with the folder of a run: cut off, or changed since it was recorded."""
-    from mixmon.frames.logs import is_run
-    from mixmon.record.run_folder import open_run
-
     for fault in open_run(log).faults if is_run(log) else ():
         talk(f"{log}: {fault}", quiet=quiet)
 
@@ -182,9 +173,6 @@ def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
     Raises:
         UsageError, SessionError, SourceError: as `mixmon.read_run`.
     """
-    import mixmon
-    from mixmon.report.progress import Progress
-
     window = options.window(arguments)
     logs = arguments.log if isinstance(arguments.log, list) else [arguments.log]
     for log in logs:

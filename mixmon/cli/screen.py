@@ -12,19 +12,17 @@ import sys
 import threading
 import time
 from contextlib import suppress
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from mixmon.cli import options
-from mixmon.cli.console import talk
+from mixmon.cli.console import Stopping, talk
+from mixmon.cli.live import CAUTION_TEXT, Acceptance
 from mixmon.dashboard.palettes import PALETTES
 from mixmon.errors import UsageError
-
-if TYPE_CHECKING:
-    from mixmon.cli.live import Acceptance
-    from mixmon.live.worker import Worker
-    from mixmon.messages.binding import Binding
-    from mixmon.report.units import Unit
-
+from mixmon.live.worker import Worker
+from mixmon.messages.binding import Binding
+from mixmon.report.units import UNIT_NAMES, Unit, unit_named
+from mixmon.watch.commands import NoteText
 
 # ----------------------------------------------------------------------------------------------------
 # A program of the user's that makes alarms heard: a speaker, a voice, the cell's own beacon.
@@ -133,8 +131,7 @@ def show(
         UsageError: the caution was not accepted.
         KeyboardInterrupt: the program was asked to stop, or its terminal closed.
     """
-    from mixmon.cli.console import Stopping
-    from mixmon.cli.live import CAUTION_TEXT
+    # Textual is loaded here alone: text at a pipe, and a refused command line, do without it.
     from mixmon.dashboard.app import BROKEN, REFUSED, DashboardOptions, run
 
     sound = (lambda _pattern, _words: None) if arguments.sound is None else Sound(arguments.sound)
@@ -189,8 +186,6 @@ def units_of(binding: Binding, first: str) -> tuple[Unit, ...]:
     Raises:
         UsageError: AFR without a stoichiometric ratio.
     """
-    from mixmon.report.units import UNIT_NAMES, unit_named
-
     known = [name for name in UNIT_NAMES if name != "afr" or binding.stoich_afr is not None]
     names = dict.fromkeys((first, *known))
     return tuple(unit_named(name, binding.fuel, binding.stoich_afr) for name in names)
@@ -204,8 +199,6 @@ def _accept_caution(worker: Worker, acceptance: Acceptance | None) -> None:
 
 def _send_note(worker: Worker, acceptance: Acceptance | None, unkept: str = "") -> None:
     """Let the record say when the caution was accepted, and the screen why that could not be kept."""
-    from mixmon.watch.commands import NoteText
-
     if acceptance is not None:
         worker.send(NoteText(acceptance.words, standing=True))
     if unkept:

@@ -8,16 +8,19 @@ import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import conclude, result, result_bytes, talk
 from mixmon.errors import OutputError, ScenarioError, UsageError
-
-if TYPE_CHECKING:
-    from mixmon.messages.binding import Binding
-    from mixmon.simulate.scenario import Scenario
-    from mixmon.simulate.simulation import Simulation
+from mixmon.frames.candump_write import write_candump
+from mixmon.messages.bind import bind, load_databases
+from mixmon.messages.binding import Binding
+from mixmon.report.text import to_json
+from mixmon.session.load import load_session
+from mixmon.simulate.load import load_scenario, scenario_names
+from mixmon.simulate.scenario import Scenario
+from mixmon.simulate.simulation import Simulation, session_toml, simulate
+from mixmon.simulate.truth import truth_json
 
 DONE, JUDGED_WRONG, BAD_INPUT = 0, 1, 2
 
@@ -79,8 +82,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Plays the scenario into the log, and writes what was asked for besides."""
-    from mixmon.simulate.load import load_scenario, scenario_names
-
     if arguments.list:
         names = scenario_names()
         column = max(map(len, names))
@@ -98,9 +99,9 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _grade_analysis(simulation: Simulation, arguments: argparse.Namespace) -> int:
     """Judges the analysis; 1 if an item is wrong."""
+    # Grading needs every finding; a log without --grade is written without waiting for them.
     from mixmon.grade.grader import all_right, grade
     from mixmon.report.grade import grade_json, grade_text
-    from mixmon.report.text import to_json
 
     items = grade(simulation, naive=arguments.naive)
     name, seed = simulation.session.name, arguments.seed
@@ -124,7 +125,6 @@ def _seed_number(text: str) -> int:
 
 
 def _make_simulation(arguments: argparse.Namespace) -> Simulation:
-    from mixmon.simulate.simulation import simulate
 
     _check_options(arguments)
     return simulate(
@@ -143,8 +143,6 @@ def _load_scenario(name: str, cylinders: int | None) -> Scenario:
         ScenarioError: it has mistakes.
         UsageError: it is right, but not for so many cylinders.
     """
-    from mixmon.simulate.load import load_scenario
-
     try:
         return load_scenario(name, cylinders)
     except ScenarioError:
@@ -202,8 +200,6 @@ def _parse_trims(text: str | None) -> tuple[float, ...] | None:
 
 
 def _load_binding(through: Path | None) -> Binding | None:
-    from mixmon.messages.bind import bind, load_databases
-    from mixmon.session.load import load_session
 
     if through is None:
         return None
@@ -212,8 +208,6 @@ def _load_binding(through: Path | None) -> Binding | None:
 
 
 def _write_files(simulation: Simulation, arguments: argparse.Namespace) -> None:
-    from mixmon.simulate.simulation import session_toml
-    from mixmon.simulate.truth import truth_json
 
     if arguments.truth:
         _write_text(arguments.truth, truth_json(simulation))
@@ -226,8 +220,6 @@ def _write_files(simulation: Simulation, arguments: argparse.Namespace) -> None:
 
 def _write_log(simulation: Simulation, out: str) -> int:
     """Writes the log block by block; the number of frames."""
-    from mixmon.frames.candump_write import write_candump
-
     frames = 0
     with _open_log(out) as write:
         for block in simulation:

@@ -7,16 +7,18 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.errors import Mistake
+from mixmon.messages.bind import verify
+from mixmon.messages.cautions import cautions
 from mixmon.note import Note
-
-if TYPE_CHECKING:
-    from mixmon.record.run_folder import RunFolder
+from mixmon.record.run_folder import RunFolder, open_run
+from mixmon.report.text import counted, printable, to_json
+from mixmon.report.words import note_object, sentence
+from mixmon.session.load import read_session
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -31,9 +33,6 @@ def run(arguments: argparse.Namespace) -> int:
     """Prints the mistakes and cautions, one a line; BAD_INPUT if there are mistakes."""
     if arguments.session.is_dir():
         return _verify_run(arguments)
-    from mixmon.messages.bind import verify
-    from mixmon.messages.cautions import cautions
-    from mixmon.session.load import read_session
 
     mistakes = verify(arguments.session)
     session, _ = read_session(arguments.session)
@@ -52,9 +51,6 @@ def _verify_run(arguments: argparse.Namespace) -> int:
     Raises:
         SourceError: the folder is not a run.
     """
-    from mixmon.record.run_folder import open_run
-    from mixmon.report.text import to_json
-
     found = open_run(arguments.session)
     facts = {
         "run": found.path,
@@ -73,7 +69,6 @@ def _verify_run(arguments: argparse.Namespace) -> int:
 
 
 def _write_run_text(found: RunFolder) -> str:
-    from mixmon.report.text import counted, printable
 
     path, manifest = printable(str(found.path)), found.manifest
     if found.faults:
@@ -83,8 +78,6 @@ def _write_run_text(found: RunFolder) -> str:
 
 
 def _write_json(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note]) -> str:
-    from mixmon.report.text import to_json
-    from mixmon.report.words import note_object
 
     return to_json(
         {"session": session, "mistakes": mistakes, "cautions": [note_object(one) for one in notes]}
@@ -92,8 +85,6 @@ def _write_json(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note
 
 
 def _write_text(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note]) -> str:
-    from mixmon.report.text import printable
-    from mixmon.report.words import sentence
 
     lines = [printable(str(mistake)) for mistake in mistakes]
     lines.append(_count_mistakes(mistakes) if mistakes else f"{printable(str(session))}: no mistake found")
@@ -103,8 +94,6 @@ def _write_text(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note
 
 def _count_mistakes(mistakes: Sequence[Mistake]) -> str:
     """How many mistakes there are, by table of the file, in the order of the file."""
-    from mixmon.report.text import counted
-
     tables = Counter(re.split(r"[.\[]", mistake.where, maxsplit=1)[0] for mistake in mistakes)
     total = counted(len(mistakes), "mistake")
     if len(tables) == 1:

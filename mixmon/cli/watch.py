@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
 
 from mixmon.cli import options
-from mixmon.cli.console import flush_results, result, talk
-from mixmon.cli.live import acceptance_of, add_live, live_worker, why_unrecorded
+from mixmon.cli.console import Stopping, flush_results, result, talk
+from mixmon.cli.live import (
+    Acceptance,
+    Follower,
+    acceptance_of,
+    add_live,
+    live_worker,
+    require_acceptance,
+    why_unrecorded,
+)
 from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
 from mixmon.errors import OutputError, UsageError
-
-if TYPE_CHECKING:
-    from mixmon.cli.live import Acceptance
-    from mixmon.live.worker import Worker
+from mixmon.live.worker import Worker
+from mixmon.report.alarms import alarm_line, moment_line
+from mixmon.watch.commands import NoteText
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -55,11 +61,6 @@ def _show_lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Name
     Raises:
         KeyboardInterrupt: it was interrupted.
     """
-    from mixmon.cli.console import Stopping
-    from mixmon.cli.live import Follower, require_acceptance
-    from mixmon.report.alarms import alarm_line, moment_line
-    from mixmon.watch.commands import NoteText
-
     require_acceptance(acceptance, accepted=arguments.accept_caution)
     unit = units_of(worker.binding, arguments.units)[0]
 
