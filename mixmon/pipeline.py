@@ -55,7 +55,7 @@ class Pipeline:
 
     @property
     def late_by_clock(self) -> int:
-        """Frames that came behind rows already given, and were excluded."""
+        """Frames that came after the rows of their time were given; they are excluded."""
         return self._clock.late
 
     @property
@@ -69,7 +69,7 @@ class Pipeline:
         return self._decoder.counts
 
     def feed(self, frames: FrameBlock) -> Iterator[CylinderBlock]:
-        """Rows that are now certain."""
+        """Rows that no later frame can change."""
         self.frames += len(frames)
         return self._make_rows(self._clock.feed(frames))
 

@@ -1,8 +1,13 @@
-"""A recorded run: logs in, judged rows out, with an account of what became of every line."""
+"""Logs in, judged rows out, and the findings of the public interface.
+
+`read_run` binds a session to logs and returns a `Run`. Iterating over it reads the logs through the
+`Pipeline`; `Run.log` counts what became of every line. `balance`, `events`, `alarms` and `lags` each read
+a run to its end. A log without one frame of the session is an error, never an empty result.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -31,13 +36,12 @@ from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Session
 
 LATENESS_NS = 500_000_000
-"""A recording may be read with more patience than a live bus: buses of one log may lie this far apart."""
+"""Our choice: stamps of two buses of a log may lie this far apart; more than live, as nobody waits."""
 
-SHOWN_IDENTIFIERS = 6
-"""Identifiers that a message lists before it says "...": our choice, so that they fit on one line."""
+_MOST_IDENTIFIERS = 6  # our choice: what fits on a line of an error message
 
 Watcher = Callable[[int, int | None], None]
-"""Told now and then how far the logs have been read: frames since last time, and the position."""
+"""Called after each block: its number of frames, and the position in bytes; None where not known."""
 
 
 @dataclass(slots=True)
@@ -116,7 +120,7 @@ class Run:
         pipeline = Pipeline(self.binding, left_out=self.left_out, lateness_ns=LATENESS_NS)
         position = 0
         for source in self._logs:
-            seen = _Seen()
+            seen = _LogSpan()
             decoded, before = pipeline.decoded, position
             for frames in source:
                 if self.watcher is not None:
@@ -128,13 +132,13 @@ class Run:
             position += source.total or 0
             self._count_lines(source, seen)
             if pipeline.decoded == decoded:
-                raise SourceError(self._nothing_for_us(source, seen))
+                raise SourceError(self._describe_useless_log(source, seen))
         self.log.late_by_clock, self.log.jumps = pipeline.late_by_clock, pipeline.jumps
         self.log.decoded = pipeline.decoded
         self.log.corrupt = sum(c.checksum_errors + c.repeats for c in pipeline.counts.values())
         self.log.missing = missing_messages(self.binding, pipeline)
 
-    def _count_lines(self, source: LogSource, seen: _Seen) -> None:
+    def _count_lines(self, source: LogSource, seen: _LogSpan) -> None:
         report, log = source.report, self.log
         log.first_ns = seen.first_ns if log.first_ns is None else log.first_ns
         log.frames += report.frames
@@ -145,18 +149,24 @@ class Run:
         log.faults += report.faults
         log.duration_s += seen.duration_s
 
-    def _nothing_for_us(self, source: LogSource, seen: _Seen) -> str:
+    def _describe_useless_log(self, source: LogSource, seen: _LogSpan) -> str:
         """Why a log that can be read is of no use with this session."""
         if not seen.count:
             return f"{source.name}: no frame in the chosen part; expected some; it lasts {seen.length}"
-        known = sorted({plan.can_id for plans in self.binding.plans for plan in plans})
-        expected = ", ".join(identifier_text(i) for i in known[:SHOWN_IDENTIFIERS])
+        expected = listed_identifiers(plan.can_id for plans in self.binding.plans for plan in plans)
         wires = ", ".join(f"{bus.name} on {bus.log_channel}" for bus in self.session.buses)
         return (
             f"{source.name}: {seen.count} frames, none of the session's; found {seen.identifiers()}; "
-            f"expected {expected} and others, {wires}; "
+            f"expected {expected} with {wires}; "
             "check [[bus]] log_channel and database (mixmon census shows what is in the log)"
         )
+
+
+def listed_identifiers(can_ids: Iterable[int]) -> str:
+    """The lowest of the identifiers as text, with `...` where there are more."""
+    ids = sorted(set(can_ids))
+    shown = ", ".join(identifier_text(i) for i in ids[:_MOST_IDENTIFIERS])
+    return shown + (", ..." if len(ids) > _MOST_IDENTIFIERS else "")
 
 
 def missing_messages(binding: Binding, pipeline: Pipeline) -> tuple[Note, ...]:
@@ -168,7 +178,7 @@ def missing_messages(binding: Binding, pipeline: Pipeline) -> tuple[Note, ...]:
     late = pipeline.late_by_clock
     code = Gap.MESSAGES_LATE if late else Gap.MESSAGES_MISSING
     notes = []
-    for (bus, signals), messages in _unheard_messages(binding, pipeline).items():
+    for (bus, signals), messages in _group_missing_messages(binding, pipeline).items():
         notes.append(
             note(
                 code,
@@ -184,7 +194,9 @@ def missing_messages(binding: Binding, pipeline: Pipeline) -> tuple[Note, ...]:
     return tuple(notes)
 
 
-def _unheard_messages(binding: Binding, pipeline: Pipeline) -> dict[tuple[int, tuple[str, ...]], list[str]]:
+def _group_missing_messages(
+    binding: Binding, pipeline: Pipeline
+) -> dict[tuple[int, tuple[str, ...]], list[str]]:
     """Names of messages without a frame, by bus index and the quantities that they carry."""
     quantities: dict[tuple[int, str], dict[str, None]] = {}
     of_nodes = (item for node in binding.nodes for item in node.items())
@@ -204,7 +216,7 @@ def _signals_of_axes(session: Session) -> set[str]:
     return ({"rpm"} if axes.rpm else set()) | ({axes.load_signal} if axes.load else set())
 
 
-class _Seen:
+class _LogSpan:
     """First and last stamp of one log, and which identifiers it holds."""
 
     def __init__(self) -> None:
@@ -222,7 +234,7 @@ class _Seen:
             since = frames.t - self.first_ns
             frames = frames.take((since >= begin) & (since < (self._last + 1 if end is None else end)))
         self.count += len(frames)
-        if len(self._ids) < SHOWN_IDENTIFIERS:
+        if len(self._ids) < _MOST_IDENTIFIERS:
             for key in np.unique(frames.bus.astype(np.uint64) << 32 | frames.can_id).tolist():
                 self._ids.add((frames.channels[key >> 32], key & 0xFFFF_FFFF))
         return frames
@@ -234,12 +246,12 @@ class _Seen:
 
     @property
     def length(self) -> str:
-        """The same in words."""
+        """The duration in words."""
         return f"{self.duration_s:.1f} s"
 
     def identifiers(self) -> str:
         """Some identifiers of the log, with their channels."""
-        shown = sorted(self._ids)[:SHOWN_IDENTIFIERS]
+        shown = sorted(self._ids)[:_MOST_IDENTIFIERS]
         return ", ".join(f"{identifier_text(i)} on {channel}" for channel, i in shown)
 
 
@@ -264,7 +276,7 @@ def read_run(
         logs: recordings in order, or folders of runs; "-" is standard input.
         begin_s: seconds from each log's first frame before which frames are not used.
         end_s: seconds from which on they are not used; None for all.
-        leave_out: cylinders that shall not be counted.
+        leave_out: cylinders to exclude.
         watcher: called while reading.
 
     Raises:
@@ -272,14 +284,14 @@ def read_run(
         SessionError: the session's signals are not in its message definitions.
         UsageError: a cylinder to leave out that the engine does not have, or no log.
     """
-    strangers = [c for c in leave_out if not 1 <= c <= session.engine.cylinders]
-    if strangers:
+    unknown = [c for c in leave_out if not 1 <= c <= session.engine.cylinders]
+    if unknown:
         raise UsageError(
-            f"leave out: cylinder {strangers[0]}; expected 1 to {session.engine.cylinders}; correct it"
+            f"leave out: cylinder {unknown[0]}; expected 1 to {session.engine.cylinders}; correct it"
         )
     twice = [log for i, log in enumerate(logs) if log in logs[:i] and str(log) != "-"]
     if twice:
-        raise UsageError(f"{twice[0]}: named twice; expected every log once; more of the same proves nothing")
+        raise UsageError(f"{twice[0]}: named twice; expected every log once; name it once")
     if not logs:
         raise UsageError("read_run: no log given; expected at least one; name a recording")
     return Run(
@@ -336,7 +348,7 @@ def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:
     Args:
         run: from `read_run`; it is read to its end.
         lag_s: sensor lag in seconds, for all cylinders or by cylinder; where not known 0.105, until the
-            first fuel cut tells it. A pair is lean-going and rich-going. `lags` asks the whole run before.
+            first fuel cut shows it. A pair is lean-going and rich-going. `lags` asks the whole run before.
 
     Raises:
         UsageError: an impossible lag.
@@ -361,7 +373,7 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent
         actions: what an operator did, as recorded: acknowledged, shelved, reset.
 
     Raises:
-        UsageError: an action on an alarm that is not there.
+        UsageError: an action on an alarm that the session does not have.
         SourceError: a log cannot be read.
     """
     stage = Alarms(limits_in_force(run.session).alarms, run.session.chain.nodes)
@@ -394,6 +406,6 @@ def lags(run: Run, given: Lags | None = None) -> tuple[NodeLag, ...]:
     """
     nodes = run.session.chain.nodes
     if run.once or all(is_given(node, given) for node in nodes):
-        return sensor_lags(nodes, given)
-    sensor_lags(nodes, given)  # a mistake is told before the log is read
-    return sensor_lags(nodes, given, review_response(run.binding, run).sensors)
+        return known_lags(nodes, given)
+    known_lags(nodes, given)  # refuses an impossible lag before the log is read
+    return known_lags(nodes, given, review_response(run.binding, run).sensors)

@@ -8,6 +8,7 @@ import math
 import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
+from mixmon.cli.main import DONE, LIMIT_NOT_MET
 from mixmon.cli.runs import add_against, add_run, opened_run
 from mixmon.report.balance import balance_json, balance_text
 from mixmon.report.text import to_json
@@ -29,7 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Reads the logs, prints the balance, and checks the spread if asked to."""
+    """Reads the logs and prints the balance; with --max-spread, also checks the spread."""
     with opened_run(arguments) as opened:
         unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)
         found = mixmon.balance(opened, arguments.against)
@@ -41,9 +42,9 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _check_spread(spread: float, limit: float | None) -> int:
-    """1 if the spread is not known to be within the limit."""
+    """The exit status: 1 if the spread is over the limit or not known."""
     if limit is None or spread <= limit:
-        return 0
+        return DONE
     known = "the spread is not known" if math.isnan(spread) else f"spread {spread:.1f} %"
     talk(f"{known}; asked for at most {limit:g} %")
-    return 1
+    return LIMIT_NOT_MET

@@ -22,6 +22,7 @@ from mixmon.session.load import load_session
 from mixmon.session.model import Session
 
 _LISTEN_S = 10.0
+"""Our choice: long enough for ten frames of a message that comes once a second."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -48,16 +49,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Counts, prints, and checks for completeness if asked to.
+    """Counts and prints; with --complete, also checks that every node is there.
 
     Raises:
-        KeyboardInterrupt: listening was interrupted; what was heard has been printed.
+        KeyboardInterrupt: listening was interrupted; the result so far has been printed.
     """
     session, expected = _load_expected(arguments)
     census = Census(expected)
-    hearing = _open_window(arguments, session)
-    report, facts = _read_log(arguments, census) if hearing is None else (sum_up(census, hearing), None)
-    troubles = () if hearing is None else hearing.troubles(expected)
+    listening = _open_window(arguments, session)
+    report, facts = _read_log(arguments, census) if listening is None else (sum_up(census, listening), None)
+    troubles = () if listening is None else listening.troubles(expected)
     name = "" if session is None else session.name or str(session.path or "")
     if arguments.json:
         more = {"troubles": troubles} if facts is None else {"log": log_json(facts)}
@@ -66,7 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
         result(census_text(report, name, facts))
     for one in troubles:
         talk(one)
-    if hearing is not None and hearing.interrupted:
+    if listening is not None and listening.interrupted:
         raise KeyboardInterrupt
     missed = limits_missed(report) if arguments.complete else []
     if missed:
@@ -98,7 +99,7 @@ def _open_window(arguments: argparse.Namespace, session: Session | None) -> List
 
 
 def _read_log(arguments: argparse.Namespace, census: Census) -> tuple[CensusReport, LogFacts]:
-    """The census of the log, and what became of its lines."""
+    """The census of the log, and the counts of its lines."""
     reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
     report = sum_up(census, reading)
     corrupt = sum(node.checksum_errors + node.repeats for node in report.nodes)

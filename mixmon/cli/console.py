@@ -1,4 +1,9 @@
-"""Results go to standard output, talk goes to standard error."""
+"""What a command writes, and how it is asked to stop.
+
+Results go to standard output, talk goes to standard error. Results are bytes, whole lines at a time, so
+that neither the platform nor an interruption changes them. A signal sets a flag; the command reads it
+and closes its files before it ends.
+"""
 
 from __future__ import annotations
 
@@ -13,45 +18,9 @@ from typing import Self
 from mixmon.errors import OutputError
 from mixmon.report.text import printable
 
-# ----------------------------------------------------------------------------------------------------
-# Being asked to stop: the first signal is a wish, so that what is under way can be closed properly.
-# ----------------------------------------------------------------------------------------------------
-
-_SIGNALS = tuple(
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
-)
-
-
-class Stopping:
-    """While it is entered, an interrupt, a termination or a hang-up only sets `asked`.
-
-    first  is called in a thread of its own the first time
-    """
-
-    def __init__(self, first: Callable[[], None] = lambda: None) -> None:
-        self.asked = False
-        self._first = first
-        self._before: dict[int, object] = {}
-
-    def __enter__(self) -> Self:
-        for number in _SIGNALS:
-            self._before[number] = signal.signal(number, self._take_signal)
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        for number, handler in self._before.items():
-            signal.signal(number, handler)  # type: ignore[arg-type]
-
-    def _take_signal(self, _number: int, _frame: FrameType | None) -> None:
-        if not self.asked:
-            self.asked = True
-            threading.Thread(target=self._first, name="stopping", daemon=True).start()
-
 
 def result(text: str) -> None:
-    """Writes a result to standard output; its bytes do not depend on the platform's line ends.
+    """Writes a result to standard output; the platform's line ends do not change its bytes.
 
     Raises:
         OutputError: standard output takes no more.
@@ -65,8 +34,8 @@ def result(text: str) -> None:
     result_bytes(data)
 
 
-_ATOMIC = 4096
-"""A pipe takes so many bytes as a whole or not at all (POSIX asks for 512, Linux grants 4096)."""
+_WHOLE_WRITE_BYTES = 4096
+"""A pipe takes so many bytes as a whole or not at all (POSIX, PIPE_BUF: at least 512; Linux: 4096)."""
 
 
 def result_bytes(data: bytes) -> None:
@@ -89,16 +58,16 @@ def result_bytes(data: bytes) -> None:
 
 
 def _split_at_lines(data: bytes) -> Iterator[bytes]:
-    """The data cut after line ends, as near to `_ATOMIC` bytes as lines allow."""
+    """The data cut after line ends, as near to `_WHOLE_WRITE_BYTES` bytes as lines allow."""
     start = 0
     while start < len(data):
-        end = data.rfind(b"\n", start, start + _ATOMIC) + 1 or start + _ATOMIC
+        end = data.rfind(b"\n", start, start + _WHOLE_WRITE_BYTES) + 1 or start + _WHOLE_WRITE_BYTES
         yield data[start:end]
         start = end
 
 
 def flush_results() -> None:
-    """Sees to it that every result has left; raises as `result` does."""
+    """Writes out what is still buffered; raises as `result` does."""
     if sys.stdout is None:
         return
     try:
@@ -115,7 +84,7 @@ def _output_error(error: OSError) -> OutputError:
 
 
 def conclude(text: str, status: int) -> int:
-    """Writes the one result of a command, and gives its exit status, which stands though nobody reads on.
+    """Writes the one result of a command, and returns its exit status, also where nobody reads the result.
 
     Raises:
         OutputError: standard output takes no more.
@@ -129,9 +98,9 @@ def conclude(text: str, status: int) -> int:
 
 
 def release_results() -> None:
-    """Sends off what is left on a way out that has its own complaint; what will not go is dropped.
+    """Writes out what is still buffered before an error message; what cannot be written is dropped.
 
-    Otherwise the interpreter would try again at exit and complain on its own.
+    Otherwise the interpreter would try again at exit and print a second error.
     """
     try:
         flush_results()
@@ -142,7 +111,7 @@ def release_results() -> None:
 
 
 def talk(text: str, *, quiet: bool = False) -> None:
-    """Says one line on standard error, unless asked to be quiet or nobody listens."""
+    """Writes one line on standard error; nothing if `quiet`, or if standard error is closed."""
     if quiet or sys.stderr is None:
         return
     try:
@@ -150,3 +119,36 @@ def talk(text: str, *, quiet: bool = False) -> None:
         sys.stderr.flush()
     except OSError:
         return
+
+
+_SIGNALS = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
+)
+
+
+class Stopping:
+    """Inside its `with` block an interrupt, a termination or a hang-up sets `asked`, and nothing else.
+
+    first  called once, in a thread of its own, at the first signal
+    """
+
+    def __init__(self, first: Callable[[], None] = lambda: None) -> None:
+        self.asked = False
+        self._first = first
+        self._before: dict[int, object] = {}
+
+    def __enter__(self) -> Self:
+        for number in _SIGNALS:
+            self._before[number] = signal.signal(number, self._handle_signal)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)  # type: ignore[arg-type]
+
+    def _handle_signal(self, _number: int, _frame: FrameType | None) -> None:
+        if not self.asked:
+            self.asked = True
+            threading.Thread(target=self._first, name="stopping", daemon=True).start()

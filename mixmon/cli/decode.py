@@ -110,7 +110,7 @@ def _load_definitions(arguments: argparse.Namespace) -> Definitions:
 def _write_long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
 
     with TextOut(arguments.out) as out:
-        head = long_header(raw=arguments.raw)  # comes with the first values: none of a log without any
+        head = long_header(raw=arguments.raw)  # goes out with the first values
         for block in reading:
             zero = 0 if arguments.absolute else reading.first
             for part, columns in decoding.columns(block):
@@ -141,7 +141,11 @@ def _write_parquet(path: Path, reading: Reading, decoding: Decoding) -> None:
 
 
 def _report_counts(arguments: argparse.Namespace, decoding: Decoding) -> None:
-    """Says what was not written."""
+    """Writes the counts of what was written and what was not.
+
+    Raises:
+        SourceError: nothing was decoded.
+    """
     if not decoding.frames:
         raise SourceError(
             f"{arguments.log}: no frame of the chosen signals; expected some of {decoding.expected()}; "

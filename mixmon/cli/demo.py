@@ -1,4 +1,8 @@
-"""mixmon demo: the demo engine live in the dashboard; without a terminal, judged, with its truth beside."""
+"""mixmon demo: the demo engine live in the dashboard; without a terminal, its balance beside its truth.
+
+Live, a feed sends the simulated frames onto virtual buses of this process, and a worker watches these like
+any other. As text, the simulation goes into a log, which is read like any other.
+"""
 
 from __future__ import annotations
 
@@ -21,28 +25,12 @@ from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
 from mixmon.record.recorder import Recorder
 from mixmon.report.balance import balance_text
-from mixmon.report.text import Column, table, wrap
+from mixmon.report.text import Column, paragraph, table
 from mixmon.report.units import unit_named
 from mixmon.simulate.feed import Feed
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import session_toml, simulate
 from mixmon.simulate.truth import truth_of
-
-# ----------------------------------------------------------------------------------------------------
-# The demo's buses: virtual ones of this process, with nobody else on them.
-# ----------------------------------------------------------------------------------------------------
-
-_OF_HARDWARE: Final = frozenset({SourceEventKind.OPENED, SourceEventKind.REMARK})
-"""What a device can and cannot do: there is no device, and no wire that it could disturb."""
-
-
-class DemoBuses(BusSource):
-    """Tells what happens on the buses, and not what they are made of."""
-
-    def events(self) -> list[SourceEvent]:
-        """What has happened to the buses."""
-        return [event for event in super().events() if event.kind not in _OF_HARDWARE]
-
 
 DEMO_SCENARIO = "alder8-short"
 
@@ -58,12 +46,24 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Plays it on a screen, or as text."""
+    """Plays the engine on the screen, or prints its balance as text."""
     return _print_text(arguments) if arguments.text or not at_terminal() else _show_live(arguments)
 
 
+_HARDWARE_EVENTS: Final = frozenset({SourceEventKind.OPENED, SourceEventKind.REMARK})
+"""Events about a device: the demo has none."""
+
+
+class DemoBuses(BusSource):
+    """Virtual buses, without the events about a device."""
+
+    def events(self) -> list[SourceEvent]:
+        """What has happened to the buses since the last call."""
+        return [event for event in super().events() if event.kind not in _HARDWARE_EVENTS]
+
+
 def _show_live(arguments: argparse.Namespace) -> int:
-    """Plays the engine in real time onto virtual buses, again and again, and watches these."""
+    """Plays the engine in real time onto virtual buses, repeated without end, and watches these."""
     simulation = simulate(load_scenario(DEMO_SCENARIO), seed=arguments.seed)
     session = simulation.session
     buses = [
@@ -81,7 +81,7 @@ def _show_live(arguments: argparse.Namespace) -> int:
 
 
 def _print_text(arguments: argparse.Namespace) -> int:
-    """Simulates into a log of its own, reads that like any other, and compares."""
+    """Simulates into a log, prints the balance of that log, and compares it with the truth."""
     simulation = simulate(load_scenario(DEMO_SCENARIO), seed=arguments.seed)
     talk(f"playing {simulation.duration_s:.0f} s of the demo engine", quiet=arguments.quiet)
     with tempfile.TemporaryDirectory(prefix="mixmon-demo-") as folder:
@@ -91,7 +91,7 @@ def _print_text(arguments: argparse.Namespace) -> int:
             for block in simulation:
                 stream.write(write_candump(block))
         found = _print_balance(log, session)
-    result(_beside_truth(found, truth_of(simulation)))
+    result(_compare_with_truth(found, truth_of(simulation)))
     return 0
 
 
@@ -103,8 +103,8 @@ def _print_balance(log: Path, session: Path) -> Balance:
     return found
 
 
-def _beside_truth(found: Balance, truth: dict[str, Any]) -> str:
-    """What was read at full load beside what is true, by label, and the planted faults that explain it."""
+def _compare_with_truth(found: Balance, truth: dict[str, Any]) -> str:
+    """A table of the needs read and the true needs at full load, by label, and why they differ."""
     behind = {one["label"]: one["cylinder"] for one in truth["identity"]}
     true = truth["full_load"]["needs_vs_peers_percent"]
     rows = [
@@ -123,4 +123,4 @@ def _beside_truth(found: Balance, truth: dict[str, Any]) -> str:
         "exchanged. Trimming by label would make the weak cylinder leaner. Prove which label is which "
         "cylinder before entering a trim."
     )
-    return "\nTHE TRUTH\n" + table(columns, rows) + "\n" + "".join(f"{line}\n" for line in wrap(story, 80))
+    return "\nTHE TRUTH\n" + table(columns, rows) + "\n" + paragraph(story)

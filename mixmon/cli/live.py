@@ -1,7 +1,8 @@
-"""What the commands on live buses share, in the order in which a command uses it.
+"""What the commands on live buses share.
 
-The caution and its acceptance; the worker with its session, recorder and buses; buses heard for a while
-without a session's worker; a worker followed without a screen; the buses that the options name.
+In the order in which a command uses them: the caution and its acceptance; the options and the worker with
+its session, recorder and buses; the buses that the options name; a window of listening without a worker;
+a worker followed without a screen.
 """
 
 from __future__ import annotations
@@ -48,13 +49,13 @@ CAUTION_TEXT: Final = (
     "Use the ECU's, dyno's and cell's own trips, set from the builder's limits."
 )
 
-_ACCEPTANCE_FORMAT = 1  # of the file of acceptances
+_ACCEPTANCE_FORMAT = 1  # goes up when a field of the file of acceptances changes its meaning
 
 
 class Acceptance:
     """Whether the caution was accepted for a session file of just these contents.
 
-    state  file in which that is kept; by default in the user's state folder
+    state  file in which that is stored; by default in the user's state folder
     """
 
     def __init__(self, session: bytes, name: str, state: Path | None = None) -> None:
@@ -65,7 +66,7 @@ class Acceptance:
 
     @property
     def at(self) -> str | None:
-        """When, in UTC; None if it was not."""
+        """When it was accepted, in UTC; None if it was not."""
         if self._now is not None:
             return self._now
         entry = self._accepted_entries().get(self._digest)
@@ -73,11 +74,11 @@ class Acceptance:
 
     @property
     def words(self) -> str:
-        """What a record says of it."""
+        """The text of the run note."""
         return f"caution accepted {self.at}"
 
     def accept(self) -> str:
-        """Accept it now; why that could not be stored; empty if it was."""
+        """Accepts it now; the reason why that could not be stored, empty if it was stored."""
         self._now = datetime.now(UTC).isoformat(timespec="seconds")
         entries = {**self._accepted_entries(), self._digest: {"at": self._now, "session": self._name}}
         text = (
@@ -97,7 +98,7 @@ class Acceptance:
         return ""
 
     def _accepted_entries(self) -> dict[str, object]:
-        """All that was accepted; nothing where the file is missing or damaged."""
+        """Every acceptance by digest; empty where the file is missing or damaged."""
         try:
             kept = json.loads(self._state.read_text("utf-8"))["accepted"]
         except (OSError, ValueError, KeyError, TypeError):
@@ -115,7 +116,7 @@ def state_file(environment: Mapping[str, str]) -> Path:
 
 
 def require_acceptance(acceptance: Acceptance, *, accepted: bool) -> None:
-    """Write the caution on standard error and require that it is accepted; ask where a person can answer.
+    """Writes the caution on standard error and requires its acceptance; asks where a person can answer.
 
     accepted: by an option of the command
 
@@ -130,8 +131,8 @@ def require_acceptance(acceptance: Acceptance, *, accepted: bool) -> None:
             "the caution was not accepted for this session file; expected it once for each session file; "
             "add --accept-caution, or answer y at a terminal"
         )
-    if unkept := acceptance.accept():
-        talk(unkept)
+    if not_stored := acceptance.accept():
+        talk(not_stored)
 
 
 def _ask_person() -> bool:
@@ -156,7 +157,7 @@ def add_live(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--arm",
         metavar="RPM",
-        type=rpm,
+        type=_arm_speed,
         help="record while the engine turns faster than this, from some seconds before until 10 s after",
     )
     parser.add_argument(
@@ -235,7 +236,7 @@ def _read_bytes(path: Path) -> bytes:
         raise SourceError(f"{path}: {why}; expected a file that can be read; check its name") from error
 
 
-def rpm(text: str) -> float:
+def _arm_speed(text: str) -> float:
     """A speed that is finite and above zero, for argparse."""
     value = options.number(text, "a speed in rpm, such as 500")
     if value <= 0:
@@ -249,158 +250,7 @@ def why_unrecorded(worker: Worker) -> str:
     return "" if recording is None or recording.status.error is None else recording.status.error
 
 
-# Live buses heard for a while.
-
-_TAKE_S = 0.05
-"""Frames are taken so often; our choice: Ctrl-C is noticed at once."""
-
-
-class ListenWindow:
-    """Blocks of the frames that come on live buses within a time, or until someone asks to stop.
-
-    What happens to the buses goes to standard error.
-
-    interrupted  someone asked
-    """
-
-    def __init__(self, buses: Sequence[BusOptions], duration_s: float, *, quiet: bool) -> None:
-        self._buses = buses
-        self._duration_s = duration_s
-        self._quiet = quiet
-        self._meter = Meter()
-        self._stands: tuple[SourceStatus, ...] = ()
-        self._heard_s = 0.0
-        self.interrupted = False
-
-    def __iter__(self) -> Iterator[FrameBlock]:
-        """The blocks.
-
-        Raises:
-            SourceError: a bus cannot be opened.
-        """
-        with Stopping() as stopping, Adapters(self._buses) as adapters:
-            began = adapters.now()
-            while not stopping.asked and self._heard_s < self._duration_s:
-                yield from self._take_frames(adapters, _TAKE_S)
-                self._heard_s = (adapters.now() - began) / 1e9
-            adapters.close()
-            yield from self._take_frames(adapters, 0.0)
-            self._stands = adapters.status()
-            self.interrupted = stopping.asked
-
-    def troubles(self, expected: Expected) -> tuple[str, ...]:
-        """What is wrong, for each bus on which nothing came that was expected.
-
-        Without a session any frame counts as expected.
-        """
-        seen = self._meter.now(0)
-        found = []
-        for bus, stand in zip(self._buses, self._stands, strict=True):
-            heard, index = seen.get(bus.name, UNHEARD), int(expected.bus_of_channels([bus.name])[0])
-            known = [] if index == NO_BUS else [plan.can_id for plan in expected.buses[index].messages]
-            identifiers = self._meter.identifiers.get(bus.name, set())
-            if not (identifiers.intersection(known) or (heard.frames and not expected.declared)):
-                facts = BusFacts(
-                    bus.name,
-                    bus.bitrate,
-                    stand.listen_only is False,
-                    known,
-                    identifiers,
-                    self._heard_s,
-                    stand.condition,
-                    {
-                        other.name: [plan.can_id for plan in other.messages]
-                        for number, other in enumerate(expected.buses)
-                        if number != index
-                    },
-                )
-                found.append(trouble(facts, heard))
-        return tuple(one.text for one in found if one is not None)
-
-    def _take_frames(self, adapters: Adapters, timeout_s: float) -> Iterator[FrameBlock]:
-        for block in adapters.take(timeout_s):
-            self._meter.feed(block)
-            yield block
-        for event in adapters.events():
-            talk(f"{event.bus}: {event.text}", quiet=self._quiet)
-
-
-# A worker followed without a screen.
-
-FOLLOW_S = 0.1
-"""News is shown so often; our choice: at once for a reader of lines."""
-
-
-_STATUS_COLUMNS = 110  # our choice: a longer line would wrap on many terminals
-
-
-class StatusLine:
-    """One line at the bottom of a terminal, drawn over itself, if standard error is one."""
-
-    def __init__(self, *, quiet: bool) -> None:
-        self._shown = not quiet and sys.stderr is not None and sys.stderr.isatty()
-        self._drawn = False
-
-    def show(self, text: str) -> None:
-        """Draw the line."""
-        if self._shown:
-            sys.stderr.write(f"\r{printable(text)[:_STATUS_COLUMNS]}\x1b[K")
-            sys.stderr.flush()
-            self._drawn = True
-
-    def wipe(self) -> None:
-        """Erase the line, before anything else is written."""
-        if self._drawn:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
-            self._drawn = False
-
-
-class Follower:
-    """Writes remarks on standard error and passes alarm records on.
-
-    told     is given every alarm record
-    second   is called about once a second
-    """
-
-    def __init__(
-        self,
-        worker: Worker,
-        *,
-        quiet: bool,
-        told: Callable[[AlarmEvent], None],
-        second: Callable[[], None],
-        status: StatusLine | None = None,
-    ) -> None:
-        self._worker = worker
-        self._quiet = quiet
-        self._told, self._second = told, second
-        self._status = status or StatusLine(quiet=True)
-
-    def follow(self, stopping: Stopping, duration_s: float | None) -> None:
-        """Show news until the worker ends, someone asks to stop, or the time is over."""
-        began = time.monotonic()
-        done = 0
-        while not stopping.asked and not self._worker.ended.wait(FOLLOW_S):
-            self.show_news()
-            passed = time.monotonic() - began
-            if passed >= done + 1:
-                done = int(passed)
-                self._second()
-            if duration_s is not None and passed >= duration_s:
-                return
-
-    def show_news(self) -> None:
-        """Write what has happened since the last call, and pass alarm records on."""
-        items = self._worker.drain()
-        if items:
-            self._status.wipe()
-        for item in items:
-            if isinstance(item, AlarmEvent):
-                self._told(item)
-            else:
-                words = item.text if isinstance(item, Remark) else event_words(item)
-                talk(words, quiet=self._quiet)
+# The buses that the options name.
 
 
 def live_buses(arguments: argparse.Namespace, session: Session | None) -> list[BusOptions]:
@@ -484,5 +334,158 @@ def _further_options(arguments: argparse.Namespace) -> dict[str, bool | int | fl
 
 
 def _one_word(channel: str) -> str:
-    """The channel's name as one word, for logs: a serial port's path without its folders."""
+    """The channel's name as one word, for logs: the path of a serial port without its folders."""
     return channel.replace("\\", "/").rstrip("/").rpartition("/")[2] or channel
+
+
+# Live buses listened to for a while.
+
+_TAKE_S = 0.05
+"""Longest wait for frames; our choice: Ctrl-C is noticed at once."""
+
+
+class ListenWindow:
+    """Blocks of the frames that come on live buses within a time, or until a signal asks to stop.
+
+    Events of the buses go to standard error.
+
+    interrupted  a signal asked to stop
+    """
+
+    def __init__(self, buses: Sequence[BusOptions], duration_s: float, *, quiet: bool) -> None:
+        self._buses = buses
+        self._duration_s = duration_s
+        self._quiet = quiet
+        self._meter = Meter()
+        self._statuses: tuple[SourceStatus, ...] = ()
+        self._heard_s = 0.0
+        self.interrupted = False
+
+    def __iter__(self) -> Iterator[FrameBlock]:
+        """The blocks.
+
+        Raises:
+            SourceError: a bus cannot be opened.
+        """
+        with Stopping() as stopping, Adapters(self._buses) as adapters:
+            began = adapters.now()
+            while not stopping.asked and self._heard_s < self._duration_s:
+                yield from self._take_frames(adapters, _TAKE_S)
+                self._heard_s = (adapters.now() - began) / 1e9
+            adapters.close()
+            yield from self._take_frames(adapters, 0.0)
+            self._statuses = adapters.status()
+            self.interrupted = stopping.asked
+
+    def troubles(self, expected: Expected) -> tuple[str, ...]:
+        """What is wrong, for each bus on which nothing came that was expected.
+
+        Without a session any frame counts as expected.
+        """
+        seen = self._meter.now(0)
+        found = []
+        for bus, status in zip(self._buses, self._statuses, strict=True):
+            heard, index = seen.get(bus.name, UNHEARD), int(expected.bus_of_channels([bus.name])[0])
+            known = [] if index == NO_BUS else [plan.can_id for plan in expected.buses[index].messages]
+            identifiers = self._meter.identifiers.get(bus.name, set())
+            if not (identifiers.intersection(known) or (heard.frames and not expected.declared)):
+                facts = BusFacts(
+                    bus.name,
+                    bus.bitrate,
+                    status.listen_only is False,
+                    known,
+                    identifiers,
+                    self._heard_s,
+                    status.condition,
+                    {
+                        other.name: [plan.can_id for plan in other.messages]
+                        for number, other in enumerate(expected.buses)
+                        if number != index
+                    },
+                )
+                found.append(trouble(facts, heard))
+        return tuple(one.text for one in found if one is not None)
+
+    def _take_frames(self, adapters: Adapters, timeout_s: float) -> Iterator[FrameBlock]:
+        for block in adapters.take(timeout_s):
+            self._meter.feed(block)
+            yield block
+        for event in adapters.events():
+            talk(f"{event.bus}: {event.text}", quiet=self._quiet)
+
+
+# A worker followed without a screen.
+
+FOLLOW_S = 0.1
+"""Our choice: a tenth of a second is at once for a reader of lines."""
+
+_STATUS_COLUMNS = 110  # our choice: a longer line would wrap on many terminals
+
+
+class StatusLine:
+    """One line at the bottom of a terminal, drawn over itself, if standard error is one."""
+
+    def __init__(self, *, quiet: bool) -> None:
+        self._shown = not quiet and sys.stderr is not None and sys.stderr.isatty()
+        self._drawn = False
+
+    def show(self, text: str) -> None:
+        """Draws the line."""
+        if self._shown:
+            sys.stderr.write(f"\r{printable(text)[:_STATUS_COLUMNS]}\x1b[K")
+            sys.stderr.flush()
+            self._drawn = True
+
+    def wipe(self) -> None:
+        """Erases the line, before anything else is written."""
+        if self._drawn:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
+            self._drawn = False
+
+
+class Follower:
+    """Writes remarks on standard error and passes alarm records on.
+
+    on_alarm   called with every alarm record
+    on_second  called about once a second
+    """
+
+    def __init__(
+        self,
+        worker: Worker,
+        *,
+        quiet: bool,
+        on_alarm: Callable[[AlarmEvent], None],
+        on_second: Callable[[], None],
+        status: StatusLine | None = None,
+    ) -> None:
+        self._worker = worker
+        self._quiet = quiet
+        self._on_alarm, self._on_second = on_alarm, on_second
+        self._status = status or StatusLine(quiet=True)
+
+    def follow(self, stopping: Stopping, duration_s: float | None) -> None:
+        """Shows news until the worker ends, a signal asks to stop, or the time is over."""
+        began = time.monotonic()
+        done = 0
+        while not stopping.asked and not self._worker.ended.wait(FOLLOW_S):
+            self.show_news()
+            passed = time.monotonic() - began
+            if passed >= done + 1:
+                done = int(passed)
+                self._on_second()
+            if duration_s is not None and passed >= duration_s:
+                return
+
+    def show_news(self) -> None:
+        """Writes what has happened since the last call, and passes alarm records on."""
+        items = self._worker.drain()
+        if items:
+            self._status.wipe()
+        for item in items:
+            if isinstance(item, AlarmEvent):
+                self._on_alarm(item)
+            else:
+                words = item.text if isinstance(item, Remark) else event_words(item)
+                talk(words, quiet=self._quiet)

@@ -18,9 +18,7 @@ from typing import Any, NoReturn, Protocol, cast
 from mixmon.cli.console import flush_results, release_results, result, talk
 from mixmon.errors import MixmonError, UsageError
 
-# ----------------------------------------------------------------------------------------------------
-# argparse with the project's manners: one line of complaint, and a guess at what was meant.
-# ----------------------------------------------------------------------------------------------------
+# The parser of a command: argparse, with one line for an error and a guess at what was meant.
 
 
 class HelpAsked(Exception):  # noqa: N818  # not an error: the way out of a parser that was asked for help
@@ -44,10 +42,10 @@ class CommandParser(argparse.ArgumentParser):
         self.add_argument("-h", "--help", action=_Help, nargs=0, help="show this help")
 
     def parse(self, arguments: Sequence[str]) -> argparse.Namespace:
-        """The arguments, understood.
+        """The arguments by name.
 
         Raises:
-            UsageError: they cannot be.
+            UsageError: they cannot be understood.
             HelpAsked: help was asked for.
         """
         self._refuse_unknown_options(arguments)
@@ -70,17 +68,21 @@ class CommandParser(argparse.ArgumentParser):
                 )
 
 
+_MOST_GUESSES = 3  # our choice: more would fill the line
+
+
 def nearest(word: str, known: Iterable[str]) -> str:
-    """`did you mean ...? ` for the known words that look most like it, or nothing.
+    """`did you mean ...? ` for the known words that look most like it; empty if none does.
 
     >>> nearest("censsus", ["verify", "census"])
     'did you mean census? '
     """
-    close = difflib.get_close_matches(word, list(known), n=3, cutoff=0.6)
+    close = difflib.get_close_matches(word, list(known), n=_MOST_GUESSES, cutoff=0.6)  # difflib's own default
     return f"did you mean {' or '.join(close)}? " if close else ""
 
 
 DONE, LIMIT_NOT_MET, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+"""Exit statuses: 1 as grep and diff have it, 2 as argparse, 130 as shells for an interrupt (128 + 2)."""
 
 COMMANDS = {
     "demo": "the demo engine, live in the dashboard; without a terminal, as text beside its truth",
@@ -97,10 +99,10 @@ COMMANDS = {
     "simulate": "the demo engine, or another, to a log, with its truth; --grade judges the analysis",
     "convert": "one mixture as lambda, phi, air-fuel ratio, oxygen and exhaust gas",
 }
-"""What each command gives, in the order in which the work is done; each is a module in this folder."""
+"""What each command gives, in the order of the work; each is a module in this folder."""
 
 
-class Command(Protocol):
+class CommandModule(Protocol):
     """What a command's module holds."""
 
     @staticmethod
@@ -109,11 +111,11 @@ class Command(Protocol):
 
     @staticmethod
     def run(arguments: argparse.Namespace) -> int:
-        """Does the work and gives the exit status."""
+        """Does the work and returns the exit status."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Runs one command line, the process's own by default, and gives its exit status."""
+    """Runs one command line, the process's own by default, and returns its exit status."""
     try:
         status = _run_command(sys.argv[1:] if arguments is None else list(arguments))
         flush_results()
@@ -167,8 +169,8 @@ def _command_name(arguments: list[str]) -> str:
     raise UsageError(f"mixmon: {found}; {nearest(word, COMMANDS)}mixmon --help lists the commands")
 
 
-def _load_command(name: str) -> Command:
-    return cast("Command", importlib.import_module(f"mixmon.cli.{name}"))
+def _load_command(name: str) -> CommandModule:
+    return cast("CommandModule", importlib.import_module(f"mixmon.cli.{name}"))
 
 
 def _help_text() -> str:
@@ -177,7 +179,7 @@ def _help_text() -> str:
     return f"""\
 mixmon: which cylinder needs how much fuel, from one oxygen sensor in every exhaust primary
 
-usage: mixmon COMMAND [options]      mixmon COMMAND --help tells the options
+usage: mixmon COMMAND [options]      mixmon COMMAND --help lists the options
 
 {listed}
 Results go to standard output, talk to standard error. Exit status: 0 done; 1 done, and a limit

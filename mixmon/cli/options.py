@@ -1,4 +1,7 @@
-"""The options that several commands share, so that they mean the same everywhere."""
+"""The options that several commands share, and the types of their values.
+
+An option means the same in every command. A value's type refuses what is impossible where it is read.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +18,7 @@ from mixmon.frames.adapters.interfaces import own_kinds
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A stretch of a log, in nanoseconds from its first frame: from `begin`, up to but without `end`."""
+    """A part of a log, in nanoseconds from its first frame: from `begin`, up to but without `end`."""
 
     begin: int = 0
     end: int | None = None
@@ -27,7 +30,7 @@ class Window:
 
 
 def add_log(parser: argparse.ArgumentParser, *, many: bool = False, optional: bool = False) -> None:
-    """LOG: one recording, or several in order, or none where there is a live bus."""
+    """LOG: one log, or several in order, or none where there is a live bus."""
     text = (
         "log: candump text, gzip, another format that python-can reads, or the folder of a run; "
         "- is standard input"
@@ -36,7 +39,7 @@ def add_log(parser: argparse.ArgumentParser, *, many: bool = False, optional: bo
 
 
 def add_bus(parser: argparse.ArgumentParser) -> None:
-    """A live bus, by python-can's own options, and leave to acknowledge on it."""
+    """A live bus, by python-can's own options, and whether mixmon may acknowledge on it."""
     group = parser.add_argument_group("live bus", "in python-can's words; without them, the session's buses")
     group.add_argument(
         "-i",
@@ -102,7 +105,7 @@ def add_quiet(parser: argparse.ArgumentParser) -> None:
 
 
 def add_leave_out(parser: argparse.ArgumentParser) -> None:
-    """--leave-out: cylinders of which nothing is counted."""
+    """--leave-out: cylinders to exclude."""
     parser.add_argument(
         "--leave-out",
         metavar="N",
@@ -131,7 +134,7 @@ def add_window(parser: argparse.ArgumentParser) -> None:
 
 
 def window(arguments: argparse.Namespace) -> Window:
-    """The stretch of the log that --from and --to choose.
+    """The part of the log that --from and --to choose.
 
     Raises:
         UsageError: it is empty.
@@ -142,7 +145,7 @@ def window(arguments: argparse.Namespace) -> Window:
     )
     if end is not None and end <= begin:
         raise UsageError(
-            f"--to {arguments.end:g}: not after --from {arguments.begin:g}; expected a later moment"
+            f"--to {arguments.end:g}: not after --from {arguments.begin:g}; expected a later moment; correct it"
         )
     return Window(begin, end)
 
@@ -165,7 +168,7 @@ def whole(text: str) -> int:
 
 
 def pair(text: str) -> tuple[str, bool | int | float | str]:
-    """KEY=VALUE for python-can; true, false and numbers are taken for what they are, for argparse."""
+    """KEY=VALUE for python-can; true, false and numbers get their types, for argparse."""
     key, equals, value = text.partition("=")
     if not (key.isidentifier() and equals):
         raise argparse.ArgumentTypeError(f"found {text!r}; expected KEY=VALUE")
@@ -176,7 +179,7 @@ def pair(text: str) -> tuple[str, bool | int | float | str]:
 
 
 def number(text: str, expected: str) -> float:
-    """A number that is finite and not negative, for argparse; `expected` says so in the command's words."""
+    """A number that is finite and not negative, for argparse; `expected` completes the message."""
     try:
         value = float(text)
     except ValueError:

@@ -1,4 +1,8 @@
-"""Where a table of any length goes: standard output, a file, or a folder of files."""
+"""What `mixmon decode` is made of: frames become columns of values, and text goes to its place.
+
+`Definitions` say which messages a channel carries, `Decoding` decodes the chosen signals of each block,
+and text goes to standard output, to a file or to a folder of files. Memory does not grow with the log.
+"""
 
 from __future__ import annotations
 
@@ -14,20 +18,18 @@ import numpy as np
 from mixmon.cli.console import result_bytes
 from mixmon.cli.main import nearest
 from mixmon.errors import OutputError, UsageError
-from mixmon.frames.block import NOT_DATA, FrameBlock, identifier_text
+from mixmon.frames.block import NOT_DATA, FrameBlock
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.decode import Decoder
 from mixmon.messages.plan import MessagePlan, Quality
 from mixmon.report.tables import DecodedFrames, Values, columns
 from mixmon.report.text import counted
-from mixmon.run import SHOWN_IDENTIFIERS
+from mixmon.run import listed_identifiers
 
-# ----------------------------------------------------------------------------------------------------
-# Frames to columns of values, channel by channel, for `mixmon decode`.
-# ----------------------------------------------------------------------------------------------------
+# Frames to columns of values, channel by channel.
 
-_AT_ONCE = 16_384
-"""Frames a step: lines of text take some hundred times the room of a frame."""
+_FRAMES_AT_ONCE = 16_384
+"""Our choice: some ten megabytes, as lines of text take some hundred times the room of a frame."""
 
 Wide = tuple[DecodedFrames, tuple[str, ...]]
 """A message's frames and the names of its signals that are wanted."""
@@ -84,9 +86,12 @@ class Decoding:
 
     def messages(self, block: FrameBlock) -> Iterator[tuple[FrameBlock, list[Wide]]]:
         """Pieces of the block, each with its decoded messages."""
-        for start in range(0, len(block), _AT_ONCE):
-            part = block.take(slice(start, start + _AT_ONCE))
-            yield part, [wide for bus in range(len(part.channels)) for wide in self._of_channel(part, bus)]
+        for start in range(0, len(block), _FRAMES_AT_ONCE):
+            part = block.take(slice(start, start + _FRAMES_AT_ONCE))
+            yield (
+                part,
+                [wide for bus in range(len(part.channels)) for wide in self._decode_channel(part, bus)],
+            )
 
     def remarks(self) -> list[str]:
         """What was written, and what was not."""
@@ -94,31 +99,28 @@ class Decoding:
         wrong = sum(c.checksum_errors + c.repeats for c in counts)
         unknown = sum(decoder.unknown for decoder in self._decoders.values())
         return [
-            *(
-                [f"{counted(self._values, 'value')} of {counted(self.frames, 'frame')}"]
-                if self._values
-                else []
-            ),
-            *(
-                [f"{counted(self._missing, 'value')} not in their frames (cut short, or another branch)"]
-                if self._missing
-                else []
-            ),
-            *(
-                [f"{counted(wrong, 'frame')} with a wrong checksum or a repeated counter, marked corrupt"]
-                if wrong
-                else []
-            ),
-            *([f"{counted(unknown, 'frame')} of identifiers without a definition"] if unknown else []),
+            text
+            for number, text in (
+                (self._values, f"{counted(self._values, 'value')} of {counted(self.frames, 'frame')}"),
+                (
+                    self._missing,
+                    f"{counted(self._missing, 'value')} not in their frames (cut short, or another branch)",
+                ),
+                (
+                    wrong,
+                    f"{counted(wrong, 'frame')} with a wrong checksum or a repeated counter, marked corrupt",
+                ),
+                (unknown, f"{counted(unknown, 'frame')} of identifiers without a definition"),
+            )
+            if number
         ]
 
     def expected(self) -> str:
-        """Some identifiers of the chosen messages, for a complaint."""
-        ids = sorted({plan.can_id for plan in self._definitions.every if self._chosen_names(plan)})
-        shown = [identifier_text(i) for i in ids[:SHOWN_IDENTIFIERS]]
-        return ", ".join(shown) + (", ..." if len(ids) > SHOWN_IDENTIFIERS else "")
+        """Some identifiers of the chosen messages, for an error message."""
+        chosen = (plan for plan in self._definitions.every if self._chosen_names(plan))
+        return listed_identifiers(plan.can_id for plan in chosen)
 
-    def _of_channel(self, part: FrameBlock, bus: int) -> Iterator[Wide]:
+    def _decode_channel(self, part: FrameBlock, bus: int) -> Iterator[Wide]:
         rows = np.flatnonzero(part.bus == bus)
         if not len(rows):
             return
@@ -161,11 +163,11 @@ def _fits_pattern(pattern: str, message: str, signal: str) -> bool:
     return fnmatchcase(f"{message}.{signal}" if "." in pattern else signal, pattern)
 
 
-STDOUT = "-"
+# Where text goes.
 
 
 def refuse_inputs(out: Path, inputs: Iterable[str | Path]) -> None:
-    """Sees to it that no input is written over.
+    """Refuses to write over an input.
 
     Raises:
         UsageError: the output is one of the inputs.
@@ -206,7 +208,7 @@ class TextOut:
         try:
             self._file.write(data)
         except OSError as error:
-            raise _unwritable_error(self._path, error) from error
+            raise unwritable(self._path, error) from error
 
     def close(self) -> None:
         """Closes the file; raises as `write` does."""
@@ -214,7 +216,7 @@ class TextOut:
             try:
                 self._file.close()
             except OSError as error:
-                raise _unwritable_error(self._path, error) from error
+                raise unwritable(self._path, error) from error
 
     def __enter__(self) -> Self:
         return self
@@ -237,7 +239,7 @@ class FolderOut:
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise _unwritable_error(folder, error) from error
+            raise unwritable(folder, error) from error
 
     def has(self, key: tuple[str, ...]) -> bool:
         """True if something was written to that table."""
@@ -256,7 +258,7 @@ class FolderOut:
             with _open_file(path, mode) as file:
                 file.write(text.encode())
         except OSError as error:
-            raise _unwritable_error(path, error) from error
+            raise unwritable(path, error) from error
 
     def _file_name(self, key: tuple[str, ...]) -> str:
         """A file name of the key's words, whatever characters they hold, and different from all others."""
@@ -270,9 +272,10 @@ def _open_file(path: Path, mode: str) -> BinaryIO:
     try:
         return path.open(mode)  # type: ignore[return-value]
     except OSError as error:
-        raise _unwritable_error(path, error) from error
+        raise unwritable(path, error) from error
 
 
-def _unwritable_error(path: Path | None, error: OSError) -> OutputError:
+def unwritable(path: Path | str | None, error: OSError) -> OutputError:
+    """The error of a file that cannot be written."""
     why = error.strerror or error
     return OutputError(f"{path}: {why}; expected a place with room that can be written; choose another")

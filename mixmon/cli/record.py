@@ -31,20 +31,20 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Records until the time is over or Ctrl-C, and writes what was recorded."""
+    """Records until the time is over or a signal comes, and writes what was recorded."""
     worker, acceptance = live_worker(arguments), acceptance_of(arguments)
     require_acceptance(acceptance, accepted=arguments.accept_caution)
     status = StatusLine(quiet=arguments.quiet)
 
-    def told(event: AlarmEvent) -> None:
+    def report_alarm(event: AlarmEvent) -> None:
         if event.announced:
             talk(alarm_line(event, worker.first_ns or 0), quiet=arguments.quiet)
 
     follower = Follower(
         worker,
         quiet=arguments.quiet,
-        told=told,
-        second=lambda: status.show(_status_text(worker)),
+        on_alarm=report_alarm,
+        on_second=lambda: status.show(_status_text(worker)),
         status=status,
     )
     with Stopping() as stopping:
@@ -61,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _report_end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) -> int:
-    """Write what was recorded; the exit status.
+    """Writes what was recorded; the exit status.
 
     Raises:
         OutputError: it could not be written.
@@ -74,9 +74,9 @@ def _report_end(worker: Worker, arguments: argparse.Namespace, *, interrupted: b
         result(to_json(_record_facts(worker)))
     else:
         lost = sum(bus.lost or 0 for bus in worker.snapshot.buses)
-        for kept in runs:
-            end = "" if kept.error is None else "; it could not go on"
-            result(f"{kept.folder}: {kept.frames} frames, {kept.size} bytes, {lost} lost{end}\n")
+        for recorded in runs:
+            end = "" if recorded.error is None else "; it could not be continued"
+            result(f"{recorded.folder}: {recorded.frames} frames, {recorded.size} bytes, {lost} lost{end}\n")
     if failed := why_unrecorded(worker):
         raise OutputError(failed)
     if interrupted:

@@ -8,7 +8,8 @@ from pathlib import Path
 from mixmon.cli import options
 from mixmon.cli.console import Stopping, flush_results, result, talk
 from mixmon.cli.live import Follower
-from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
+from mixmon.cli.main import DONE
+from mixmon.cli.screen import add_screen, at_terminal, show, units_of
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.live.replay import ReplaySource
@@ -22,6 +23,9 @@ from mixmon.report.units import Unit
 from mixmon.run import LogFacts, Run, missing_messages
 from mixmon.session.load import load_session
 
+MAX = 0.0
+"""The speed of `--speed max`: as fast as the log can be worked through."""
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """LOG or the folder of a run, its session, how fast, which part, and the screen."""
@@ -32,7 +36,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--speed",
         metavar="X",
-        type=speed,
+        type=_speed,
         help="1 is real time, max as fast as possible (default: 1 in the dashboard, max as text)",
     )
     options.add_window(parser)
@@ -46,11 +50,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Plays it."""
+    """Plays the log on the screen, or prints its alarms and its balance."""
     text = arguments.text or arguments.json or not at_terminal()
     chosen = arguments.speed if arguments.speed is not None else (MAX if text else 1.0)
     window = options.window(arguments)
-    run_folder = _run_folder(arguments.log)
+    run_folder = _open_run_folder(arguments.log)
     pace = None if chosen == MAX else chosen
     source = ReplaySource(
         run_folder or arguments.log,
@@ -64,22 +68,18 @@ def run(arguments: argparse.Namespace) -> int:
     return _print_text(worker, source, arguments) if text else show(worker, arguments, speed=pace)
 
 
-MAX = 0.0
-"""As fast as it can be worked."""
-
-
-def speed(text: str) -> float:
-    """How fast, for argparse; MAX for the word max."""
+def _speed(text: str) -> float:
+    """A speed above 0, for argparse; MAX for the word max."""
     if text == "max":
         return MAX
-    value = options.number(text, "a number of times, such as 2 or 0.5, or max")
+    value = options.number(text, "a speed, such as 2 or 0.5, or max")
     if value <= 0:
         raise argparse.ArgumentTypeError(f"found {text!r}; expected a number above 0, or max")
     return value
 
 
-def _run_folder(path: str) -> RunFolder | None:
-    """The run, where the path is the folder of one."""
+def _open_run_folder(path: str) -> RunFolder | None:
+    """The run whose folder the path names; None if it names none."""
     return open_run(path) if path != "-" and Path(path).is_dir() else None
 
 
@@ -91,17 +91,17 @@ def _make_worker(arguments: argparse.Namespace, source: ReplaySource, run_folder
             f"{arguments.log}: no session; expected --session, or the folder of a run with one; give one"
         )
     session = load_session(path)
-    strangers = [c for c in arguments.leave_out if not 1 <= c <= session.engine.cylinders]
-    if strangers:
+    unknown = [c for c in arguments.leave_out if not 1 <= c <= session.engine.cylinders]
+    if unknown:
         raise UsageError(
-            f"--leave-out {strangers[0]}: no such cylinder; expected 1 to {session.engine.cylinders}; "
+            f"--leave-out {unknown[0]}: no such cylinder; expected 1 to {session.engine.cylinders}; "
             "correct it"
         )
     return Worker(bind(session, load_databases(session)), source, left_out=frozenset(arguments.leave_out))
 
 
 def _print_text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -> int:
-    """Alarm records as they come, then the balance.
+    """Prints alarm records as they come, then the balance.
 
     Raises:
         SourceError: it cannot be read, or holds nothing for the session.
@@ -109,14 +109,14 @@ def _print_text(worker: Worker, source: ReplaySource, arguments: argparse.Namesp
     """
     events: list[AlarmEvent] = []
 
-    def told(event: AlarmEvent) -> None:
+    def report_alarm(event: AlarmEvent) -> None:
         events.append(event)
         if not arguments.json:
             result(f"{alarm_line(event, source.first_ns or 0)}\n")
             flush_results()
 
     unit = units_of(worker.binding, arguments.units)[0]
-    follower = Follower(worker, quiet=arguments.quiet, told=told, second=lambda: None)
+    follower = Follower(worker, quiet=arguments.quiet, on_alarm=report_alarm, on_second=lambda: None)
     with Stopping() as stopping:
         worker.start()
         try:
@@ -140,7 +140,7 @@ def _print_balance(
     unit: Unit,
 ) -> None:
     """The balance, and as JSON the alarm records before it."""
-    run_ = _run_read(worker, source)
+    run_ = _run_for_report(worker, source)
     found = worker.observer.balance(missing=run_.log.missing)
     if not arguments.json:
         result(f"\n{alarm_limits_text(worker.session)}\n{balance_text(found, run_, unit)}")
@@ -149,8 +149,8 @@ def _print_balance(
     result(to_json({**alarms, **balance_json(found, run_)}))
 
 
-def _run_read(worker: Worker, source: ReplaySource) -> Run:
-    """The run with the account of its lines, as a report wants it."""
+def _run_for_report(worker: Worker, source: ReplaySource) -> Run:
+    """The run with the counts of its lines, as the report reads it."""
     pipeline, report = worker.pipeline, source.log.report
     if not pipeline.decoded:
         raise SourceError(

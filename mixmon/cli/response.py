@@ -19,7 +19,10 @@ from mixmon.report.text import title, to_json
 from mixmon.run import Run
 from mixmon.session.model import Node
 
-_LONGEST_FILTER_S = 0.2
+_SHORTEST_FILTER_S, _LONGEST_FILTER_S = 0.001, 0.2
+"""Our choice: below it a filter cannot be seen in rows of 10 ms; above it a number was meant in ms."""
+
+_MOST_NAMES = 4  # our choice: sensors named in an error message
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -47,7 +50,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--at",
         metavar="S",
         type=options.seconds,
-        help="with --compare: on what happens at this moment instead, in seconds from the log's first frame",
+        help="with --compare: on the change at this moment instead, in seconds from the log's first frame",
     )
 
 
@@ -79,14 +82,18 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _check_options(arguments: argparse.Namespace) -> None:
-    """Raises UsageError where options do not go together."""
+    """Refuses options that exclude each other, and impossible values.
+
+    Raises:
+        UsageError: with what is wrong.
+    """
     if arguments.at is not None and arguments.compare is None:
         raise UsageError("--at: nothing to compare; expected --compare A B beside it; add it")
     if arguments.at is not None and arguments.at < arguments.begin:
         raise UsageError(f"--at {arguments.at:g}: before --from {arguments.begin:g}; expected a later moment")
-    if arguments.filter is not None and not 0.001 <= arguments.filter <= _LONGEST_FILTER_S:
+    if arguments.filter is not None and not _SHORTEST_FILTER_S <= arguments.filter <= _LONGEST_FILTER_S:
         raise UsageError(
-            f"--filter {arguments.filter:g}: no controller's filter; expected 0.001 to "
+            f"--filter {arguments.filter:g}: no controller's filter; expected {_SHORTEST_FILTER_S:g} to "
             f"{_LONGEST_FILTER_S:g} s; correct it, or omit it to have it estimated"
         )
 
@@ -116,7 +123,7 @@ def _node_named(word: str, nodes: tuple[Node, ...]) -> int:
     for j, node in enumerate(nodes):
         if word == node.sensor or word in map(str, node.cylinders):
             return j
-    known = ", ".join(f"{'+'.join(map(str, n.cylinders))} ({n.sensor})" for n in nodes[:4])
+    known = ", ".join(f"{'+'.join(map(str, n.cylinders))} ({n.sensor})" for n in nodes[:_MOST_NAMES])
     raise UsageError(
         f"--compare {word}: no such sensor; expected a cylinder or serial: {known} ...; correct it"
     )

@@ -1,4 +1,8 @@
-"""What the commands that judge a recording share: the same arguments, and a run that shows its progress."""
+"""What the commands on logs share: their arguments, a run, and a reading of plain frames.
+
+`opened_run` gives the rows of logs by their session, `Reading` the frames of one log without one; both
+show their progress on standard error.
+"""
 
 from __future__ import annotations
 
@@ -15,80 +19,12 @@ from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.options import Window
 from mixmon.errors import SourceError, UsageError
-from mixmon.findings.lags import Lag
+from mixmon.findings.lags import DEFAULT_LAG_S, Lag
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import is_run, open_log
 from mixmon.record.run_folder import SESSION_FILE, open_run
 from mixmon.report.progress import Progress
 from mixmon.run import LogFacts, Run
-
-# ----------------------------------------------------------------------------------------------------
-# A log read for a command: the chosen stretch of it, with progress, and an account at the end.
-# ----------------------------------------------------------------------------------------------------
-
-
-class Reading:
-    """Blocks of the frames that lie in the window; never empty ones.
-
-    first   stamp of the log's first frame, ns, from which the window counts
-    frames  frames given so far
-
-    Raises:
-        SourceError: the log cannot be read, or nothing lies in the window.
-    """
-
-    def __init__(self, path: str, window: Window, *, quiet: bool) -> None:
-        self._source = open_log(path)
-        self._window = window
-        self._quiet = quiet
-        self.first = 0
-        self.frames = 0
-        self._newest: int | None = None
-
-    def __iter__(self) -> Iterator[FrameBlock]:
-        source = self._source
-        with Progress(sys.stderr, source.total, quiet=self._quiet) as progress:
-            for block in source:
-                self._note_span(block)
-                inside = self._cut_to_window(block)
-                self.frames += len(inside)
-                if len(inside):
-                    yield inside
-                progress.advance(len(block), source.position)
-        if not self.frames:
-            length = ((self._newest or 0) - self.first) / 1e9
-            raise SourceError(
-                f"{source.name}: no frame in the chosen stretch; expected --from and --to within its "
-                f"{length:.3f} s; correct them"
-            )
-
-    def facts(self, duration_s: float, *, jumps: int, corrupt: int) -> LogFacts:
-        """What became of the log's lines."""
-        report = self._source.report
-        return LogFacts(
-            frames=report.frames,
-            rejected_lines=report.rejected_lines,
-            first_rejected=report.first_rejected,
-            skipped=report.skipped,
-            losses=report.losses,
-            duration_s=duration_s,
-            jumps=jumps,
-            decoded=self.frames,
-            corrupt=corrupt,
-            faults=report.faults,
-        )
-
-    def _note_span(self, block: FrameBlock) -> None:
-        if self._newest is None:
-            self.first = self._newest = int(block.t[0])
-        self._newest = max(self._newest, int(block.t.max()))
-
-    def _cut_to_window(self, block: FrameBlock) -> FrameBlock:
-        if self._window.whole:
-            return block
-        since = block.t - self.first
-        end = np.iinfo(np.int64).max if self._window.end is None else self._window.end
-        return block.take((since >= self._window.begin) & (since < end))
 
 
 def add_run(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
@@ -120,12 +56,12 @@ def add_lag(parser: argparse.ArgumentParser) -> None:
         action="extend",
         default=[],
         help="sensor lag in seconds, for all or of one cylinder (5=0.28), or lean-going and rich-going "
-        "(5=0.32/0.24); default: measured on fuel cuts and steps of the log, else 0.105",
+        f"(5=0.32/0.24); default: measured on fuel cuts and steps of the log, else {DEFAULT_LAG_S:g}",
     )
 
 
 def lags_of(words: Iterable[str], cylinders: int) -> dict[int, Lag]:
-    """The lag of every cylinder for which one is given, the last word winning.
+    """The lag of every cylinder for which one is given; a later word replaces an earlier one.
 
     Raises:
         UsageError: a word that is no lag, or a cylinder that the engine does not have.
@@ -148,7 +84,7 @@ def lags_of(words: Iterable[str], cylinders: int) -> dict[int, Lag]:
     return lags
 
 
-def _kept_session(log: str) -> Path:
+def _find_session(log: str) -> Path:
     """The session file in the folder of a run.
 
     Raises:
@@ -160,15 +96,15 @@ def _kept_session(log: str) -> Path:
     return kept
 
 
-def _tell_faults(log: str, *, quiet: bool) -> None:
-    """Say what is wrong with the folder of a run: cut off, or changed since it was recorded."""
+def _report_faults(log: str, *, quiet: bool) -> None:
+    """Reports what is wrong with the folder of a run: cut off, or changed since it was recorded."""
     for fault in open_run(log).faults if is_run(log) else ():
         talk(f"{log}: {fault}", quiet=quiet)
 
 
 @contextmanager
 def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
-    """The run that the arguments of `add_run` name; how far it has been read is shown meanwhile.
+    """The run that the arguments of `add_run` name; progress is shown while it is read.
 
     Raises:
         UsageError, SessionError, SourceError: as `mixmon.read_run`.
@@ -176,9 +112,9 @@ def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
     window = options.window(arguments)
     logs = arguments.log if isinstance(arguments.log, list) else [arguments.log]
     for log in logs:
-        _tell_faults(log, quiet=arguments.quiet)
+        _report_faults(log, quiet=arguments.quiet)
     run = mixmon.read_run(
-        mixmon.load_session(arguments.session or _kept_session(logs[0])),
+        mixmon.load_session(arguments.session or _find_session(logs[0])),
         *logs,
         begin_s=window.begin / 1e9,
         end_s=None if window.end is None else window.end / 1e9,
@@ -187,3 +123,70 @@ def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
     with Progress(sys.stderr, run.total, quiet=arguments.quiet) as progress:
         run.watcher = progress.advance
         yield run
+
+
+# A log of frames, for the commands that need no session's rows.
+
+
+class Reading:
+    """Blocks of the frames of one log that lie in the window; never an empty block.
+
+    first   stamp of the log's first frame, ns, from which the window counts
+    frames  frames given so far
+
+    Raises:
+        SourceError: the log cannot be read, or nothing lies in the window.
+    """
+
+    def __init__(self, path: str, window: Window, *, quiet: bool) -> None:
+        self._source = open_log(path)
+        self._window = window
+        self._quiet = quiet
+        self.first = 0
+        self.frames = 0
+        self._newest: int | None = None
+
+    def __iter__(self) -> Iterator[FrameBlock]:
+        source = self._source
+        with Progress(sys.stderr, source.total, quiet=self._quiet) as progress:
+            for block in source:
+                self._note_span(block)
+                inside = self._cut_to_window(block)
+                self.frames += len(inside)
+                if len(inside):
+                    yield inside
+                progress.advance(len(block), source.position)
+        if not self.frames:
+            length = ((self._newest or 0) - self.first) / 1e9
+            raise SourceError(
+                f"{source.name}: no frame in the chosen part; expected --from and --to within its "
+                f"{length:.3f} s; correct them"
+            )
+
+    def facts(self, duration_s: float, *, jumps: int, corrupt: int) -> LogFacts:
+        """What became of the log's lines."""
+        report = self._source.report
+        return LogFacts(
+            frames=report.frames,
+            rejected_lines=report.rejected_lines,
+            first_rejected=report.first_rejected,
+            skipped=report.skipped,
+            losses=report.losses,
+            duration_s=duration_s,
+            jumps=jumps,
+            decoded=self.frames,
+            corrupt=corrupt,
+            faults=report.faults,
+        )
+
+    def _note_span(self, block: FrameBlock) -> None:
+        if self._newest is None:
+            self.first = self._newest = int(block.t[0])
+        self._newest = max(self._newest, int(block.t.max()))
+
+    def _cut_to_window(self, block: FrameBlock) -> FrameBlock:
+        if self._window.whole:
+            return block
+        since = block.t - self.first
+        end = np.iinfo(np.int64).max if self._window.end is None else self._window.end
+        return block.take((since >= self._window.begin) & (since < end))

@@ -1,4 +1,8 @@
-"""The dashboard for a command: when it can be shown, how it shall look, and what its end means."""
+"""The dashboard for a command: its options, when it can be shown, and the exit status of its end.
+
+`show` starts the worker, runs the screens until the person leaves, and closes the worker in every case,
+so that the record is whole. `Sound` starts the user's own program for an alarm.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +21,7 @@ from typing import Final
 from mixmon.cli import options
 from mixmon.cli.console import Stopping, talk
 from mixmon.cli.live import CAUTION_TEXT, Acceptance
+from mixmon.cli.main import DONE, INTERRUPTED, LIMIT_NOT_MET
 from mixmon.dashboard.palettes import PALETTES
 from mixmon.errors import UsageError
 from mixmon.live.worker import Worker
@@ -24,76 +29,15 @@ from mixmon.messages.binding import Binding
 from mixmon.report.units import UNIT_NAMES, Unit, unit_named
 from mixmon.watch.commands import NoteText
 
-# ----------------------------------------------------------------------------------------------------
-# A program of the user's that makes alarms heard: a speaker, a voice, the cell's own beacon.
-# ----------------------------------------------------------------------------------------------------
-
-MOST_AT_ONCE: Final = 4
-"""Programs that may still be speaking when another begins; a stream of alarms starts no more."""
-
-
-class Sound:
-    """Starts the program with two more arguments, and does not wait for it.
-
-    The first one is the pattern: urgent, until clear; notice; done. The second one is a few
-    words, such as `cyl 3 lean under load`.
-
-    Raises:
-        UsageError: there is no such program.
-    """
-
-    def __init__(self, command: str) -> None:
-        try:
-            self._command = shlex.split(command)
-        except ValueError as error:
-            raise UsageError(f"--sound {command!r}: {error}; expected a program and its arguments") from error
-        if not self._command or shutil.which(self._command[0]) is None:
-            raise UsageError(
-                f"--sound {command!r}: no such program; expected one that can be started with a pattern "
-                "and words; correct it"
-            )
-        self._running: list[subprocess.Popen[bytes]] = []
-
-    @property
-    def running(self) -> int:
-        """How many still speak."""
-        self._running = [one for one in self._running if one.poll() is None]
-        return len(self._running)
-
-    def wait(self, longest_s: float) -> None:
-        """Until all have spoken, each for so long at most; what speaks longer is left to itself."""
-        for one in self._running:
-            with suppress(subprocess.TimeoutExpired):
-                one.wait(longest_s)
-
-    def __call__(self, pattern: str, words: str) -> None:
-        """Make it heard. What the program says and how it ends is its own affair."""
-        if self.running >= MOST_AT_ONCE and pattern != "clear":
-            return
-        try:
-            begun = subprocess.Popen(  # noqa: S603 - the user's own program, by its name, without a shell
-                [*self._command, pattern, words],
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                start_new_session=True,
-            )
-        except OSError:
-            return  # the screen shows every alarm; sound is a convenience
-        self._running.append(begun)
-
-
-DONE, FAILED, INTERRUPTED = 0, 1, 130
-
 GRACE_S = 3.0
-"""Longer than the screens take to leave a terminal that is there."""
+"""Our choice: longer than the screens take to leave a terminal that is there."""
 
 LAST_WORDS_S = 0.5
-"""A beacon must not go on because nobody watches any more; nobody waits long for it."""
+"""Our choice: a program gets so long to end its pattern; nobody waits longer for the command to end."""
 
 
 def add_screen(parser: argparse.ArgumentParser) -> None:
-    """How the screen shall look."""
+    """--palette, --ascii, --sound and the other options of the screen."""
     options.add_units(parser)
     group = parser.add_argument_group("screen")
     group.add_argument(
@@ -110,7 +54,7 @@ def add_screen(parser: argparse.ArgumentParser) -> None:
 
 
 def at_terminal() -> bool:
-    """Whether someone can see the screen and press keys."""
+    """True if standard input and output are a terminal: someone can see the screen and press keys."""
     return sys.stdin is not None and sys.stdin.isatty() and sys.stdout is not None and sys.stdout.isatty()
 
 
@@ -121,7 +65,7 @@ def show(
     *,
     speed: float | None = 1.0,
 ) -> int:
-    """Start the worker, show the screens until the person leaves, close the worker; the exit status.
+    """Starts the worker, shows the screens until the person leaves, closes the worker; the exit status.
 
     acceptance: of the caution, where one is needed
     speed: at which a recording is played to begin with; None: as fast as it can be worked
@@ -137,7 +81,7 @@ def show(
     sound = (lambda _pattern, _words: None) if arguments.sound is None else Sound(arguments.sound)
     asked = acceptance is not None and acceptance.at is None
     left = threading.Event()
-    stopping = Stopping(lambda: _see_to_the_end(worker, left))
+    stopping = Stopping(lambda: _end_at_signal(worker, left))
     end = time.monotonic() + (getattr(arguments, "duration", None) or math.inf)
     chosen = DashboardOptions(
         units=units_of(worker.binding, arguments.units),
@@ -167,14 +111,16 @@ def show(
         raise KeyboardInterrupt
     if end_by == BROKEN:
         talk("internal error (see above); dashboard closed, recording kept")
-        return FAILED
+        return LIMIT_NOT_MET
     if end_by == REFUSED:
-        raise UsageError("the caution was not accepted; expected that once for each session file")
+        raise UsageError(
+            "the caution was not accepted; expected it once for each session file; start again and accept it"
+        )
     return DONE
 
 
-def _see_to_the_end(worker: Worker, left: threading.Event) -> None:
-    """Close the record at once; end the program if the screens do not, as Textual without a terminal."""
+def _end_at_signal(worker: Worker, left: threading.Event) -> None:
+    """Closes the record at once; ends the program if the screens do not, as Textual without a terminal."""
     worker.close()
     if not left.wait(GRACE_S):
         os._exit(INTERRUPTED)
@@ -193,13 +139,70 @@ def units_of(binding: Binding, first: str) -> tuple[Unit, ...]:
 
 def _accept_caution(worker: Worker, acceptance: Acceptance | None) -> None:
     if acceptance is not None:
-        unkept = acceptance.accept()
-        _send_note(worker, acceptance, unkept)
+        not_stored = acceptance.accept()
+        _send_note(worker, acceptance, not_stored)
 
 
-def _send_note(worker: Worker, acceptance: Acceptance | None, unkept: str = "") -> None:
-    """Let the record say when the caution was accepted, and the screen why that could not be kept."""
+def _send_note(worker: Worker, acceptance: Acceptance | None, not_stored: str = "") -> None:
+    """Records when the caution was accepted, and shows why that could not be stored."""
     if acceptance is not None:
         worker.send(NoteText(acceptance.words, standing=True))
-    if unkept:
-        worker.send(NoteText(unkept))
+    if not_stored:
+        worker.send(NoteText(not_stored))
+
+
+# A program of the user's that makes alarms audible: a speaker, a voice, the beacon of the cell.
+
+MOST_AT_ONCE: Final = 4
+"""Programs that may run at the same time; our choice: a stream of alarms starts no more."""
+
+
+class Sound:
+    """Starts the program with two more arguments, and does not wait for its end.
+
+    The first one is the pattern: urgent, until clear; notice; done. The second one is a few
+    words, such as `cyl 3 lean under load`.
+
+    Raises:
+        UsageError: there is no such program.
+    """
+
+    def __init__(self, command: str) -> None:
+        try:
+            self._command = shlex.split(command)
+        except ValueError as error:
+            raise UsageError(f"--sound {command!r}: {error}; expected a program and its arguments") from error
+        if not self._command or shutil.which(self._command[0]) is None:
+            raise UsageError(
+                f"--sound {command!r}: no such program; expected one that can be started with a pattern "
+                "and words; correct it"
+            )
+        self._running: list[subprocess.Popen[bytes]] = []
+
+    @property
+    def running(self) -> int:
+        """How many programs still run."""
+        self._running = [one for one in self._running if one.poll() is None]
+        return len(self._running)
+
+    def wait(self, longest_s: float) -> None:
+        """Waits for each program, `longest_s` at most; one that runs longer is left running."""
+        for one in self._running:
+            with suppress(subprocess.TimeoutExpired):
+                one.wait(longest_s)
+
+    def __call__(self, pattern: str, words: str) -> None:
+        """Starts the program with the pattern and the words; its output and its end are ignored."""
+        if self.running >= MOST_AT_ONCE and pattern != "clear":
+            return
+        try:
+            begun = subprocess.Popen(  # noqa: S603 - the user's own program, by its name, without a shell
+                [*self._command, pattern, words],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,
+            )
+        except OSError:
+            return  # the screen shows every alarm; sound is a convenience
+        self._running.append(begun)

@@ -11,7 +11,9 @@ from pathlib import Path
 
 from mixmon.cli import options
 from mixmon.cli.console import conclude, result, result_bytes, talk
-from mixmon.errors import OutputError, ScenarioError, UsageError
+from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
+from mixmon.cli.output import unwritable
+from mixmon.errors import ScenarioError, UsageError
 from mixmon.frames.candump_write import write_candump
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
@@ -22,10 +24,11 @@ from mixmon.simulate.scenario import Scenario
 from mixmon.simulate.simulation import Simulation, session_toml, simulate
 from mixmon.simulate.truth import truth_json
 
-DONE, JUDGED_WRONG, BAD_INPUT = 0, 1, 2
-
 _FEWEST, _MOST = 4, 16
+"""Cylinders: four, the fewest that the scenarios have firing orders for, to the sixteen nodes of a chain."""
+
 _LEAST_TRIM, _GREATEST_TRIM = -90.0, 100.0
+"""Percent of fuel; our choice: beyond them a cylinder does not burn, so the log would say nothing."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -74,14 +77,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--naive",
         action="store_true",
-        help="with --grade: also trim by unproved labels, and grade what comes of it in three more runs",
+        help="with --grade: also trim by labels that are not proved, and grade the effect in three more runs",
     )
     options.add_json(parser)
     options.add_quiet(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Plays the scenario into the log, and writes what was asked for besides."""
+    """Plays the scenario, and writes each file that an option names; with --grade, prints the grading."""
     if arguments.list:
         names = scenario_names()
         column = max(map(len, names))
@@ -98,7 +101,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _grade_analysis(simulation: Simulation, arguments: argparse.Namespace) -> int:
-    """Judges the analysis; 1 if an item is wrong."""
+    """Grades the analysis; LIMIT_NOT_MET if an item is wrong."""
     # Grading needs every finding; a log without --grade is written without waiting for them.
     from mixmon.grade.grader import all_right, grade
     from mixmon.report.grade import grade_json, grade_text
@@ -106,7 +109,7 @@ def _grade_analysis(simulation: Simulation, arguments: argparse.Namespace) -> in
     items = grade(simulation, naive=arguments.naive)
     name, seed = simulation.session.name, arguments.seed
     text = to_json(grade_json(items, name, seed)) if arguments.json else grade_text(items, name, seed)
-    return conclude(text, DONE if all_right(items) else JUDGED_WRONG)
+    return conclude(text, DONE if all_right(items) else LIMIT_NOT_MET)
 
 
 def _cylinder_count(text: str) -> int:
@@ -150,16 +153,16 @@ def _load_scenario(name: str, cylinders: int | None) -> Scenario:
             raise
     own = load_scenario(name).engine.cylinders
     raise UsageError(
-        f"--cylinders {cylinders}: scenario {name} says more of its {own} cylinders; expected one that "
-        "does not, such as plain; choose another, or omit --cylinders"
+        f"--cylinders {cylinders}: scenario {name} names single ones of its {own} cylinders; expected one "
+        "that names none, such as plain; choose another, or omit --cylinders"
     )
 
 
 def _check_options(arguments: argparse.Namespace) -> None:
-    """Whether the words of the command line go together.
+    """Refuses options that exclude each other.
 
     Raises:
-        UsageError: they do not.
+        UsageError: two of them do, or nothing is asked for.
     """
     if arguments.grade and (arguments.through or arguments.out == "-"):
         raise UsageError(
@@ -230,7 +233,7 @@ def _write_log(simulation: Simulation, out: str) -> int:
 
 @contextmanager
 def _open_log(out: str) -> Iterator[Callable[[bytes], object]]:
-    """What takes the log's bytes. A packed log holds neither name nor time: same run, same bytes.
+    """A function that writes the log's bytes; a packed log holds no name and no time.
 
     Raises:
         OutputError: the file cannot be written.
@@ -246,16 +249,11 @@ def _open_log(out: str) -> Iterator[Callable[[bytes], object]]:
             else:
                 yield stream.write
     except OSError as error:
-        raise _unwritable(out, error) from error
+        raise unwritable(out, error) from error
 
 
 def _write_text(path: Path, text: str) -> None:
     try:
         path.write_text(text, "utf-8")
     except OSError as error:
-        raise _unwritable(str(path), error) from error
-
-
-def _unwritable(path: str, error: OSError) -> OutputError:
-    why = error.strerror or str(error)
-    return OutputError(f"{path}: {why}; expected a file that can be written; choose another place")
+        raise unwritable(str(path), error) from error

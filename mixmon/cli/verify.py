@@ -1,4 +1,4 @@
-"""mixmon verify: every mistake in a session file and what to take care of; whether a run is as recorded."""
+"""mixmon verify: every mistake and caution of a session file; whether a run is as it was recorded."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Prints the mistakes and cautions, one a line; BAD_INPUT if there are mistakes."""
+    """Prints mistakes and cautions, one a line; BAD_INPUT if there are mistakes."""
     if arguments.session.is_dir():
         return _verify_run(arguments)
 
@@ -93,7 +93,7 @@ def _write_text(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note
 
 
 def _count_mistakes(mistakes: Sequence[Mistake]) -> str:
-    """How many mistakes there are, by table of the file, in the order of the file."""
+    """The number of mistakes, in all and by table, in the order of the file."""
     tables = Counter(re.split(r"[.\[]", mistake.where, maxsplit=1)[0] for mistake in mistakes)
     total = counted(len(mistakes), "mistake")
     if len(tables) == 1:

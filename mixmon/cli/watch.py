@@ -15,7 +15,8 @@ from mixmon.cli.live import (
     require_acceptance,
     why_unrecorded,
 )
-from mixmon.cli.screen import DONE, add_screen, at_terminal, show, units_of
+from mixmon.cli.main import DONE
+from mixmon.cli.screen import add_screen, at_terminal, show, units_of
 from mixmon.errors import OutputError, UsageError
 from mixmon.live.worker import Worker
 from mixmon.report.alarms import alarm_line, moment_line
@@ -32,11 +33,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Shows the dashboard, or lines.
+    """Shows the dashboard, or prints lines.
 
     Raises:
         UsageError: there is no terminal.
-        OutputError: what should have been recorded to the end was not.
+        OutputError: the recording stopped before the end.
     """
     if not arguments.text and not at_terminal():
         raise UsageError(
@@ -47,8 +48,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.text:
         status = _show_lines(worker, acceptance, arguments)
     else:
-        if arguments.accept_caution and acceptance.at is None and (unkept := acceptance.accept()):
-            talk(unkept)
+        if arguments.accept_caution and acceptance.at is None and (not_stored := acceptance.accept()):
+            talk(not_stored)
         status = show(worker, arguments, acceptance)
     if failed := why_unrecorded(worker):
         raise OutputError(failed)
@@ -56,7 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _show_lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Namespace) -> int:
-    """A line a second, and one for every alarm record.
+    """Prints a line a second, and one for every alarm record.
 
     Raises:
         KeyboardInterrupt: it was interrupted.
@@ -64,15 +65,15 @@ def _show_lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Name
     require_acceptance(acceptance, accepted=arguments.accept_caution)
     unit = units_of(worker.binding, arguments.units)[0]
 
-    def say(line: str) -> None:
+    def print_line(line: str) -> None:
         result(f"{line}\n")
         flush_results()
 
     follower = Follower(
         worker,
         quiet=arguments.quiet,
-        told=lambda event: say(alarm_line(event, worker.first_ns or 0)),
-        second=lambda: say(moment_line(worker.snapshot, worker.session, unit)),
+        on_alarm=lambda event: print_line(alarm_line(event, worker.first_ns or 0)),
+        on_second=lambda: print_line(moment_line(worker.snapshot, worker.session, unit)),
     )
     with Stopping() as stopping:
         worker.start()

@@ -273,6 +273,10 @@ class BentSensor:
         """The lambda that it shows as `shown`, by the oxygen balance."""
         return true_lambda(shown, fuel, self.curve, water, gain=self.gain)
 
+    def true_oxygen(self, shown: float) -> float:
+        """The oxygen balance, percent, that it shows as `shown`."""
+        return shown / self.gain
+
 
 def _rich_lambda(signal: Floats, curve: Fuel, diffusion: Diffusion) -> Floats:
     """The rich lambda with that weighted signal, by halving; NaN below the curve's rich end."""
