@@ -145,7 +145,8 @@ def window(arguments: argparse.Namespace) -> Window:
     )
     if end is not None and end <= begin:
         raise UsageError(
-            f"--to {arguments.end:g}: not after --from {arguments.begin:g}; expected a later moment; correct it"
+            f"--to {arguments.end:g}: not after --from {arguments.begin:g}; expected a later moment; "
+            "correct it"
         )
     return Window(begin, end)
 

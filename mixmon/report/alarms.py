@@ -1,4 +1,8 @@
-"""Alarms in lines of text and as JSON: records, one moment of watching, the limits and their source."""
+"""Alarms as lines of text and as JSON.
+
+Lines: one alarm record, one moment of watching, the paragraphs on limits. JSON: the records, the alarms that
+are not normal at the end, and the limits with their source.
+"""
 
 from __future__ import annotations
 
@@ -17,11 +21,7 @@ from mixmon.session.default_limits import PLACEHOLDER, limits_in_force
 from mixmon.session.model import AlarmRule, Session
 from mixmon.watch.snapshot import Snapshot
 
-# ----------------------------------------------------------------------------------------------------
-# Lines of text: an alarm record, and one moment of watching.
-# ----------------------------------------------------------------------------------------------------
-
-STATE_LETTERS = {
+_READING_LETTERS = {
     SampleState.VALID: "V",
     SampleState.COLD: "C",
     SampleState.WARMING: "W",
@@ -35,6 +35,7 @@ STATE_LETTERS = {
     SampleState.SUSPECT: "?",
     SampleState.LEFT_OUT: "-",
 }
+"""What a line shows instead of a reading that does not count."""
 
 
 def alarm_line(event: AlarmEvent, first_ns: int) -> str:
@@ -54,8 +55,8 @@ def alarm_line(event: AlarmEvent, first_ns: int) -> str:
 def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
     """One moment: time, speed, valid cylinders, the leanest, all, spread, then every cylinder.
 
-    A cylinder that is not valid is shown by the letter of its state instead of a number that is no
-    now: C cold, W warming, S settling, H held, X silent, R and L at the ends of the range, O overrun
+    A cylinder that is not valid is shown by the letter of its state instead of a number that is not
+    current: C cold, W warming, S settling, H held, X silent, R and L at the ends of the range, O overrun
     or cut, ? suspect, - left out.
     """
     if snapshot.failure:
@@ -96,7 +97,7 @@ def _reading_text(snapshot: Snapshot, index: int, unit: Unit) -> str:
     state = SampleState(int(snapshot.cylinders.state[index]))
     lam = float(snapshot.cylinders.lam[index])
     if state is not SampleState.VALID or not math.isfinite(lam):
-        return STATE_LETTERS[state].center(unit.decimals + 2)
+        return _READING_LETTERS[state].center(unit.decimals + 2)
     return f"{unit.of(lam):.{unit.decimals}f}"
 
 
@@ -104,11 +105,6 @@ def _number_text(value: float, decimals: int, *, signed: bool = False) -> str:
     if not math.isfinite(value):
         return "--"
     return f"{value:{'+' if signed else ''}.{decimals}f}"
-
-
-# ----------------------------------------------------------------------------------------------------
-# JSON, and what has to be said about the limits.
-# ----------------------------------------------------------------------------------------------------
 
 
 def alarms_json(
@@ -124,9 +120,9 @@ def alarms_json(
                          in service, re-alarm
         before, state    normal, new, acknowledged, cleared-unacknowledged, latched-unacknowledged,
                          latched-acknowledged; null in the record of a whole rule
-        silenced         what keeps it from being announced, in words; empty for nothing
+        silenced         why it is not announced: shelved, suppressed, out of service; empty where it is
         active           whether the condition holds, delays counted
-        announced        the operator's attention was asked for
+        announced        whether the operator's attention was asked for
         for_s            how long the condition had been what it is
         value, limit, unit
         in_ten_minutes, flood, chattering

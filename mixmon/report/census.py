@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from mixmon.findings.census.duplicates import SIGN_SHARE
 from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, CensusReport, DuplicateNode
 from mixmon.findings.census.traffic import Rhythm
 from mixmon.findings.census.wiring import Diagnosis
@@ -225,11 +224,11 @@ def _duplicate_line(found: DuplicateNode) -> str:
         )
     instead = f" instead of {found.expected_hz:g}" if found.expected_hz > 0 else ""
     evidence = [f"{found.rate_hz:.1f} Hz{instead}"]
-    if signs.turns > SIGN_SHARE:
+    if signs.counter_takes_turns:
         evidence.append(f"the counter takes turns in {100 * signs.turns:.0f} % of frames")
-    if signs.value_ratio < SIGN_SHARE:
+    if signs.values_alternate:
         evidence.append("two readings alternate")
-    if signs.comb_ratio < SIGN_SHARE:
+    if signs.frames_interleave:
         evidence.append("two trains of frames interleave")
     return (
         f"DUPLICATE: node {found.position} ({where}) is sent by two controllers since "
@@ -312,7 +311,7 @@ def _bus_table(buses: Sequence[CensusBus]) -> str:
 
 
 def limits_missed(census: CensusReport) -> list[str]:
-    """Why the bus is not complete: silent nodes, duplicate nodes, nodes that are not in the session."""
+    """Reasons why the bus is not complete: silent, duplicate and undeclared nodes."""
     missed = [f"node {n.position} silent" for n in census.silent]
     missed += [
         f"node {d.position} sent by two controllers" for d in census.duplicates if d.position is not None

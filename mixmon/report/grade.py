@@ -1,4 +1,4 @@
-"""A grading as text and as JSON."""
+"""A grading as JSON and as text: each item with what was expected, found and allowed."""
 
 from __future__ import annotations
 

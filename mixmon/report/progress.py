@@ -1,7 +1,7 @@
-"""How far a long read has come, on standard error: frames a second and time left.
+"""The progress of a long read, on standard error: frames a second and time left.
 
-Talk, never a result: a terminal gets one line that is redrawn and wiped at the end; anything
-else gets one closing line, and only if the work took longer than a second.
+A terminal gets one line that is redrawn, and erased at the end; anything else gets one closing line, and only
+if the work took longer than a second.
 """
 
 from __future__ import annotations
@@ -12,15 +12,15 @@ from typing import Self, TextIO
 
 from mixmon.report.text import counted
 
-_SILENT_S = 1.0
-_REDRAW_S = 0.2
+_SILENT_S = 1.0  # our choice: a shorter read needs no line
+_REDRAW_S = 0.2  # our choice: quick enough to be seen moving, slow enough to be read
 
 
 class Progress:
-    """Counts frames of one read and says now and then how it goes.
+    """Counts the frames of one read and writes its progress.
 
     `total` and the positions given are in the source's own measure (bytes of a file); without
-    a total there is no time left to tell. A position before the last one begins another read, timed
+    a total no time left is shown. A position before the last one begins another read, timed
     by itself. The clock is a parameter so that tests need not wait.
     """
 
@@ -44,7 +44,7 @@ class Progress:
         self.close()
 
     def advance(self, frames: int, position: int | None) -> None:
-        """Takes note of that many more frames, up to `position` in the source."""
+        """Counts `frames` more, up to `position` in the source; redraws the line when it is time."""
         now = self._clock()
         if position is not None and position < self._position:
             self._began, self._frames = self._last, 0
@@ -55,7 +55,7 @@ class Progress:
             self._write_now(f"\r\x1b[K{self._progress_line(now - self._began, position)}")
 
     def close(self) -> None:
-        """Wipes the line, or says in one line what was read if that took its time."""
+        """Erases the line; without a terminal, writes what was read if that took longer than a second."""
         took = self._clock() - self._began
         if self._drawn:
             self._write_now("\r\x1b[K")

@@ -1,4 +1,9 @@
-"""Decoded values as CSV (RFC 4180, line feeds, UTF-8): floats read back to the last bit."""
+"""Decoded values as CSV and as Parquet.
+
+`columns` takes the wanted signals out of decoded frames; values of all signals go out in the order in which
+their frames came. CSV is that of RFC 4180 with line feeds and UTF-8; its floats read back to the last bit.
+Parquet needs the optional package pyarrow, which is loaded when a file is opened.
+"""
 
 from __future__ import annotations
 
@@ -17,12 +22,10 @@ from mixmon.errors import OutputError, UsageError
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.plan import Quality
 
-# ----------------------------------------------------------------------------------------------------
-# Decoded frames in the order in which they came, for whoever writes them down.
-# ----------------------------------------------------------------------------------------------------
-
 QUALITY_WORDS = {q.value: q.name.lower().replace("_", " ") for q in Quality}
 """Quality in words, as written to files."""
+
+_GOOD = int(Quality.GOOD)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +63,7 @@ class Values:
 
 
 def columns(decoded: DecodedFrames, chosen: Iterable[str] | None = None) -> list[Values]:
-    """The message's signals, each with what it carries; `chosen` names those that are wanted."""
+    """The values of the message's signals; `chosen` names those that are wanted, None wants all."""
     block = decoded.block
     wanted = set(block.names if chosen is None else chosen)
     taken = []
@@ -85,89 +88,7 @@ def in_order(columns_of_block: list[Values]) -> Ints:
     return np.argsort(rows, kind="stable")
 
 
-# ----------------------------------------------------------------------------------------------------
-# Decoded values as Parquet, for those who have pyarrow.
-# ----------------------------------------------------------------------------------------------------
-
-
-class ParquetFile:
-    """One value a row: t_s, t_ns, channel, message, signal, value, unit, quality.
-
-    `t_s` counts from the log's first frame, `t_ns` is the stamp as logged. `value` is null where
-    there is no good value. What was added before an interruption can be read after `close`.
-    """
-
-    def __init__(self, path: Path) -> None:
-        """Opens the file.
-
-        Raises:
-            UsageError: pyarrow is not installed.
-            OutputError: the file cannot be written.
-        """
-        self._path = path
-        try:
-            import pyarrow as pa
-            import pyarrow.parquet as pq
-        except ImportError as error:
-            raise UsageError(
-                f"{path}: Parquet needs pyarrow, which is not installed; expected it, or a name that ends in "
-                ".csv; pip install 'mixmon[parquet]'"
-            ) from error
-        self._pa: Any = pa
-        word = pa.dictionary(pa.int32(), pa.string())
-        kinds = {"t_s": pa.float64(), "t_ns": pa.int64(), "channel": word, "message": word, "signal": word}
-        self._schema = pa.schema({**kinds, "value": pa.float64(), "unit": word, "quality": word})
-        self._writer: Any = self._call_writer(pq.ParquetWriter, path, self._schema)
-
-    def add(self, t: Ints, first: int, columns: Sequence[Values]) -> None:
-        """Adds the values of one block in the order of its frames; `t` int64[n] ns, `first` the zero of t_s.
-
-        Raises:
-            OutputError: the file cannot be written.
-        """
-        columns = [c for c in columns if len(c.rows)]
-        if not columns:
-            return
-        order = in_order(list(columns))
-        stamps = t[np.concatenate([c.rows for c in columns])[order]]
-        quality = np.concatenate([c.quality for c in columns])[order]
-        values = np.concatenate([c.values for c in columns])[order]
-        which = np.repeat(np.arange(len(columns)), [len(c.rows) for c in columns])[order]
-        arrays = [
-            self._pa.array((stamps - first) / 1e9),
-            self._pa.array(stamps),
-            *(
-                self._word_array(which, [getattr(c, name) for c in columns])
-                for name in ("channel", "message", "signal")
-            ),
-            self._pa.array(values, mask=quality != Quality.GOOD),
-            self._word_array(which, [c.unit for c in columns]),
-            self._word_array(quality, list(QUALITY_WORDS.values())),
-        ]
-        self._call_writer(self._writer.write_batch, self._pa.record_batch(arrays, schema=self._schema))
-
-    def close(self) -> None:
-        """Writes the footer, without which the file cannot be read.
-
-        Raises:
-            OutputError: the file cannot be written.
-        """
-        self._call_writer(self._writer.close)
-
-    def _word_array(self, index: NDArray[Any], words: list[str]) -> Any:
-        return self._pa.DictionaryArray.from_arrays(index.astype(np.int32), words)
-
-    def _call_writer(self, act: Any, *arguments: Any) -> Any:
-        try:
-            return act(*arguments)
-        except OSError as error:
-            why = error.strerror or error
-            raise OutputError(
-                f"{self._path}: {why}; expected a file that can be written; choose another"
-            ) from error
-
-
-_GOOD = int(Quality.GOOD)
+# One value a line, or one frame a line, as CSV.
 
 
 def long_header(*, raw: bool) -> str:
@@ -260,3 +181,83 @@ def quoted(text: str) -> str:
     line = io.StringIO()
     csv.writer(line).writerow([text])  # quotes line breaks only if its own line end holds them
     return line.getvalue().removesuffix("\r\n")
+
+
+# One value a row, as Parquet.
+
+
+class ParquetFile:
+    """One value a row: t_s, t_ns, channel, message, signal, value, unit, quality.
+
+    `t_s` counts from the log's first frame, `t_ns` is the stamp as logged. `value` is null where
+    there is no good value. What was added before an interruption can be read after `close`.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Opens the file.
+
+        Raises:
+            UsageError: pyarrow is not installed.
+            OutputError: the file cannot be written.
+        """
+        self._path = path
+        try:
+            import pyarrow as pa
+            import pyarrow.parquet as pq
+        except ImportError as error:
+            raise UsageError(
+                f"{path}: Parquet needs pyarrow, which is not installed; expected it, or a name that ends in "
+                ".csv; pip install 'mixmon[parquet]'"
+            ) from error
+        self._pa: Any = pa
+        word = pa.dictionary(pa.int32(), pa.string())
+        kinds = {"t_s": pa.float64(), "t_ns": pa.int64(), "channel": word, "message": word, "signal": word}
+        self._schema = pa.schema({**kinds, "value": pa.float64(), "unit": word, "quality": word})
+        self._writer: Any = self._call_writer(pq.ParquetWriter, path, self._schema)
+
+    def add(self, t: Ints, first: int, columns: Sequence[Values]) -> None:
+        """Adds the values of one block in the order of its frames; `t` int64[n] ns, `first` the zero of t_s.
+
+        Raises:
+            OutputError: the file cannot be written.
+        """
+        columns = [c for c in columns if len(c.rows)]
+        if not columns:
+            return
+        order = in_order(list(columns))
+        stamps = t[np.concatenate([c.rows for c in columns])[order]]
+        quality = np.concatenate([c.quality for c in columns])[order]
+        values = np.concatenate([c.values for c in columns])[order]
+        which = np.repeat(np.arange(len(columns)), [len(c.rows) for c in columns])[order]
+        arrays = [
+            self._pa.array((stamps - first) / 1e9),
+            self._pa.array(stamps),
+            *(
+                self._word_array(which, [getattr(c, name) for c in columns])
+                for name in ("channel", "message", "signal")
+            ),
+            self._pa.array(values, mask=quality != Quality.GOOD),
+            self._word_array(which, [c.unit for c in columns]),
+            self._word_array(quality, list(QUALITY_WORDS.values())),
+        ]
+        self._call_writer(self._writer.write_batch, self._pa.record_batch(arrays, schema=self._schema))
+
+    def close(self) -> None:
+        """Writes the footer, without which the file cannot be read.
+
+        Raises:
+            OutputError: the file cannot be written.
+        """
+        self._call_writer(self._writer.close)
+
+    def _word_array(self, index: NDArray[Any], words: list[str]) -> Any:
+        return self._pa.DictionaryArray.from_arrays(index.astype(np.int32), words)
+
+    def _call_writer(self, act: Any, *arguments: Any) -> Any:
+        try:
+            return act(*arguments)
+        except OSError as error:
+            why = error.strerror or error
+            raise OutputError(
+                f"{self._path}: {why}; expected a file that can be written; choose another"
+            ) from error

@@ -1,7 +1,8 @@
-"""Text that is fit for a terminal: what it may contain, how wide it is, when it may be bold.
+"""What every report is made of: text fit for a terminal, tables of 80 columns, JSON, and notes.
 
-`report.words` is imported where a note is turned into words: it knows the codes of all rooms, and with
-them NumPy, which `mixmon --help` and a refused command line need not wait for.
+No control character from a file reaches a terminal; nothing is cut off. `report.words` is imported where a
+note is turned into words: it loads the codes of every room, and with them NumPy, which `mixmon --help` and a
+refused command line do without.
 """
 
 from __future__ import annotations
@@ -9,13 +10,12 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-import os
 import unicodedata
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 from mixmon.note import Note
 
@@ -23,13 +23,11 @@ if TYPE_CHECKING:
     from mixmon.run import Run
 
 PAGE = 80
-"""Columns of a page of text."""
-
-_BOLD, _NORMAL = "\x1b[1m", "\x1b[0m"
+"""Columns of a page of text: common practice, no source; the width in which most terminals open."""
 
 
 def printable(text: str) -> str:
-    """The text on one line, with control characters shown as escapes instead of obeyed.
+    """The text on one line, with control characters shown as escapes.
 
     Names come from files that others wrote; an escape sequence in one of them must not reach
     the terminal, and a line break in it must not break a table.
@@ -75,7 +73,7 @@ def title(subject: str, name: str) -> str:
 
 
 def paragraph(text: str, columns: int = PAGE) -> str:
-    """The text in lines of at most that many columns, each ended; names in it cannot command the terminal."""
+    """The text in lines of at most that many columns, each ended; control characters become escapes."""
     return "".join(f"{line}\n" for line in wrap(printable(text), columns))
 
 
@@ -85,27 +83,11 @@ def counted(number: int, noun: str, plural: str | None = None) -> str:
     return f"{grouped} {noun if number == 1 else plural or noun + 's'}"
 
 
-def bold_wanted(stream: TextIO, environment: Mapping[str, str] | None = None) -> bool:
-    """True if emphasis by escape sequences is welcome on the stream.
+# Plain text tables.
 
-    It is not where the stream is no terminal, where the terminal is `dumb`, and where NO_COLOR
-    is set and not empty (the informal standard of that name).
-    """
-    env = os.environ if environment is None else environment
-    return stream.isatty() and not env.get("NO_COLOR") and env.get("TERM") != "dumb"
-
-
-def emphasise(text: str) -> str:
-    """The text in bold; whatever it marks must also be said in words."""
-    return f"{_BOLD}{text}{_NORMAL}"
-
-
-# ----------------------------------------------------------------------------------------------------
-# Plain text tables that fit a terminal of 80 columns.
-# ----------------------------------------------------------------------------------------------------
 
 NO_VALUE = "--"
-_NARROWEST_WRAP = 12
+_NARROWEST_WRAP = 12  # our choice: a long word fits; a narrower column would be all line breaks
 
 Cell = str | float | None
 
@@ -115,7 +97,7 @@ class Column:
     """How one column is headed and set.
 
     Numbers stand flush right with `decimals` fixed decimals, signed if asked; text stands
-    flush left. A `wraps` column gives way, by breaking its text into lines, where the table
+    flush left. A `wraps` column becomes narrower, by breaking its text into lines, where the table
     would be too wide; nothing is ever cut off.
     """
 
@@ -139,17 +121,15 @@ def table(
     rows: Sequence[Sequence[Cell]],
     *,
     width: int = PAGE,
-    bold: Collection[int] = (),
 ) -> str:
-    """The table as text, one line feed after each line; rows whose index is in `bold` are emphasised."""
+    """The table as text, one line feed after each line."""
     cells = [[_shown_cell(c, v) for c, v in zip(columns, row, strict=True)] for row in rows]
     widths = [max(cell_width(t) for t in [c.head, *below]) for c, below in _by_column(columns, cells)]
     gap = "  " if sum(widths) + 2 * (len(widths) - 1) <= width else " "
     widths = _fit_widths(columns, widths, width - len(gap) * (len(widths) - 1))
     lines = _set_row(columns, [c.head for c in columns], widths, gap)
-    for index, row in enumerate(cells):
-        set_row = _set_row(columns, row, widths, gap)
-        lines += [emphasise(line) for line in set_row] if index in bold else set_row
+    for row in cells:
+        lines += _set_row(columns, row, widths, gap)
     return "".join(line + "\n" for line in lines)
 
 
@@ -164,7 +144,7 @@ def _by_column(columns: Sequence[Column], cells: list[list[str]]) -> list[tuple[
 
 
 def _fit_widths(columns: Sequence[Column], widths: list[int], room: int) -> list[int]:
-    """The widths after the wrapping column has given way, as far as it can."""
+    """The widths after the wrapping columns have become as narrow as needed, or as they can."""
     over = sum(widths) - room
     for i, column in enumerate(columns):
         if column.wraps and over > 0:
@@ -185,9 +165,8 @@ def _set_row(columns: Sequence[Column], row: list[str], widths: list[int], gap: 
     return lines
 
 
-# ----------------------------------------------------------------------------------------------------
-# Findings as JSON: one object, stable order, nothing that JSON cannot say.
-# ----------------------------------------------------------------------------------------------------
+# Findings as JSON: one object, in a stable order.
+
 
 JSON_FORMAT = 2
 """Goes up when a field is renamed or changes its meaning, never when one is added."""
@@ -210,7 +189,7 @@ def plain(value: Any) -> Any:
     """The value in JSON's own types: records become objects, arrays lists, states their names.
 
     Raises:
-        TypeError: a value of a type that nobody thought of.
+        TypeError: a value of another type.
     """
     if isinstance(value, Note):
         from mixmon.report.words import note_object  # knows every finding, so NumPy; help needs none
@@ -239,9 +218,7 @@ def _plain_compound(value: Any) -> Any:
     raise TypeError(f"{type(value).__name__} has no form in JSON")
 
 
-# ----------------------------------------------------------------------------------------------------
-# What reports say about the log behind them: moments counted from its first frame, and notes.
-# ----------------------------------------------------------------------------------------------------
+# What a report says of its log: moments counted from its first frame, and notes.
 
 
 def since_first(t: int, run: Run) -> float:
@@ -250,7 +227,7 @@ def since_first(t: int, run: Run) -> float:
 
 
 def log_notes(run: Run) -> list[Note]:
-    """What could not be done because something is missing, in the session or in the log."""
+    """Notes on what is missing in the session or in the log."""
     return [*run.binding.gaps, *run.log.missing]
 
 

@@ -1,4 +1,4 @@
-"""Lambda shown in the user's unit."""
+"""The units in which lambda is shown: lambda, phi, air-fuel ratio, oxygen."""
 
 from __future__ import annotations
 
@@ -46,5 +46,6 @@ def unit_named(name: str, fuel: Fuel, stoich_afr: float | None) -> Unit:
                 "expected [fuel] name, parts, atoms or stoich_afr; add one, or use --units lambda"
             )
         return Unit(name, f"AFR/{stoich_afr:.2f}", 2, fuel, stoich_afr)
+    # Decimals, our choice: one step is about a tenth of a percent of lambda.
     heading, decimals = {"lambda": ("lambda", 3), "phi": ("phi", 3), "oxygen": ("O2 %", 2)}[name]
     return Unit(name, heading, decimals, fuel)

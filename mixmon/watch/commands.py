@@ -1,13 +1,12 @@
-"""What a screen and a worker say to each other: one protocol, and the commands of the keys.
+"""What a screen and a worker exchange: one protocol, and the commands of the keys.
 
-The worker publishes one frozen `Snapshot` by swapping a reference; what must not be lost comes
-through `drain`; keys become commands, which the worker obeys in the order in which they came.
-Nothing here waits.
+The worker publishes one frozen `Snapshot` by swapping a reference; what must not be lost comes through
+`drain`; keys become commands, which the worker applies in the order in which they came. No call here waits.
 
-    with source as watching:             # starts it, and closes it in the end
+    with source as watching:             # starts it, and closes it at the end
         ...
         watching.send(Mark())
-        shown = watching.snapshot        # always there, at worst with nothing known
+        shown = watching.snapshot        # always there; before the first row nothing in it is known
         for item in watching.drain():    # AlarmEvent | Remark | Event, oldest first, each once
             ...
 """
@@ -23,7 +22,14 @@ from mixmon.session.model import Session
 from mixmon.watch.snapshot import Snapshot
 
 MARK_BACK_S = 2.0
-"""A mark is pressed after what it marks has been seen: it is dated back by this."""
+"""Our choice: a mark is pressed after what it marks was seen, so it is dated back by this."""
+
+
+SHELVED_S = 600.0
+"""Our choice: ten minutes, about one pull with its preparation; no shelf is forgotten."""
+
+STEP_S = 0.1
+"""Our choice: ten rows, the shortest change that a person sees on the screen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +41,7 @@ class Remark:
 
 
 Item = AlarmEvent | Remark | Event
-"""What must reach the screen, each once."""
+"""What must reach the screen, each exactly once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +69,12 @@ class Reset:
 
 @dataclass(frozen=True, slots=True)
 class Shelve:
-    """Put an alarm aside, with a reason; for ten minutes, or with None until its occurrence is over."""
+    """Shelve an alarm, with a reason; with duration None until it is normal again."""
 
     rule: str
     position: int | None
     reason: str
-    duration_s: float | None = 600.0
+    duration_s: float | None = SHELVED_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +112,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class NoteText:
-    """The operator's words, in the record; `standing` ones at the beginning of every run from now on too."""
+    """The operator's words as a run note; `standing` repeats it at the start of every later run."""
 
     text: str
     standing: bool = False
@@ -114,7 +120,7 @@ class NoteText:
 
 @dataclass(frozen=True, slots=True)
 class RecordOn:
-    """Begin a run on disk, with the seconds before."""
+    """Begin a run on disk, with the seconds before this moment."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +130,7 @@ class RecordOff:
 
 @dataclass(frozen=True, slots=True)
 class JudgePull:
-    """Keep a pull or reject it, whatever is suggested; `begin` is the data time at which it began, ns."""
+    """Keep or reject a pull against the suggestion; `begin` is its first data time, ns."""
 
     begin: int
     keep: bool
@@ -132,7 +138,7 @@ class JudgePull:
 
 @dataclass(frozen=True, slots=True)
 class JudgeCell:
-    """Leave a cell out of needs and trims, or count it again."""
+    """Exclude a cell from needs and trims, or count it again."""
 
     rpm: float | None
     load: float | None
@@ -141,43 +147,43 @@ class JudgeCell:
 
 @dataclass(frozen=True, slots=True)
 class ResetPeaks:
-    """Forget the worst needs so far."""
+    """Start the largest needs anew."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pause:
-    """Hold a replay still."""
+    """Pause a replay."""
 
 
 @dataclass(frozen=True, slots=True)
 class Resume:
-    """Let a replay go on."""
+    """Resume a replay."""
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Play a held replay for so long, seconds of data time."""
+    """Play a paused replay for that many seconds of data time."""
 
-    seconds: float = 0.1
+    seconds: float = STEP_S
 
 
 @dataclass(frozen=True, slots=True)
 class Seek:
-    """Go to another place of a replay, seconds from its beginning; what was found is found anew."""
+    """Go to another place of a replay, seconds from its start; findings begin anew there."""
 
     seconds: float
 
 
 @dataclass(frozen=True, slots=True)
 class Speed:
-    """How fast a replay goes: 1 as it was; None as fast as it can be worked."""
+    """The speed of a replay: 1 is real time; None is as fast as possible."""
 
     factor: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class Quit:
-    """Stop the worker: the record is closed, the last snapshot stays."""
+    """Stop the worker: the recording is closed, the last snapshot stays."""
 
 
 AlarmCommand = Acknowledge | AcknowledgeAll | Reset | Shelve | Unshelve | OutOfService | InService
@@ -196,7 +202,7 @@ class Watching(Protocol):
 
     @property
     def live(self) -> bool:
-        """True for buses, False for a recording: only a recording obeys ReplayCommand."""
+        """True for buses, False for a recording: ReplayCommand is for recordings."""
 
     @property
     def snapshot(self) -> Snapshot:
@@ -206,7 +212,7 @@ class Watching(Protocol):
         """What has happened since the last call, oldest first."""
 
     def send(self, command: Command) -> None:
-        """Ask the worker; it obeys within a tenth of a second. What it refuses comes as a Remark."""
+        """Ask the worker; it acts within a tenth of a second. A refusal comes as a Remark."""
 
     def start(self) -> None:
         """Open sources and begin.

@@ -5,7 +5,7 @@
         events = observer.feed(rows)     # every alarm record, each once
     shown = observer.snapshot()
 
-What it says does not depend on how the rows were cut into blocks, nor on when it was looked at.
+Its results depend neither on how the rows were cut into blocks, nor on when a snapshot was taken.
 The balance in a snapshot is renewed once a second of data time; `balance` is exact.
 """
 
@@ -47,17 +47,206 @@ from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Chain
 from mixmon.watch.snapshot import Cylinders, Holding, Snapshot, Strip
 
-# ----------------------------------------------------------------------------------------------------
-# The newest two seconds of rows, what they say of each cylinder now, and the worst so far.
-# ----------------------------------------------------------------------------------------------------
+SHOWN_EVENTS = 500
+"""Our choice: more than anybody scrolls through; the run on disk keeps all."""
+
+SHOWN_PULLS = 30
+"""Our choice: a screen compares the latest ones; a report takes all."""
+
+WANTED_PERCENT = 0.5
+"""Half-width of the interval at which a dwell is long enough; our choice: half a trim step of 1 %."""
+
+RENEWAL_NS = SECOND_NS
+"""Our choice: a balance costs more than a row, and a person reads no number in less than a second."""
+
+
+class Observer:
+    """A stage over CylinderBlocks, each of one stretch of time.
+
+    left_out        cylinders to exclude
+    wanted_percent  half-width of the interval at which a dwell is long enough
+
+    t, stretch      of the newest row; None and 0 before the first
+    engine          engine quantities then; replaced, never changed
+    rows            rows taken
+
+    Raises:
+        UsageError: a limit of the session cannot be watched as it is written.
+    """
+
+    def __init__(
+        self,
+        binding: Binding,
+        *,
+        left_out: frozenset[int] = frozenset(),
+        wanted_percent: float = WANTED_PERCENT,
+    ) -> None:
+        session = binding.session
+        nodes = session.chain.nodes
+        weights = np.array([float(len(node.cylinders)) for node in nodes])
+        self._session = session
+        self._gaps = binding.gaps
+        self._wanted_percent = wanted_percent
+        self._recent = RecentRows(weights)
+        self._strip = StripStage(weights)
+        self._alarms = Alarms(limits_in_force(session).alarms, nodes)
+        self._balance = BalanceStage(session, left_out)
+        self._excursions = EventStage(session, binding.fuel)
+        self._pulls = PullStage(session)
+        self._pulled: deque[Pull] = deque(maxlen=SHOWN_PULLS)
+        self._review: PullReview | None = None
+        self._verdicts: dict[int, bool] = {}
+        self._around_misfires: deque[ExcludedTime] = deque(maxlen=SHOWN_EVENTS)
+        self._new: list[Event] = []
+        self._happened: deque[Event] = deque(maxlen=SHOWN_EVENTS)
+        self._events: deque[AlarmEvent] = deque(maxlen=SHOWN_EVENTS)
+        self.engine: dict[str, float] = {}
+        self._balance_now: tuple[int, Balance | None] = (-1, None)
+        self.t: int | None = None
+        self.stretch = 0
+        self.rows = 0
+
+    def feed(self, rows: CylinderBlock) -> tuple[AlarmEvent, ...]:
+        """Takes rows; returns the alarm records that they caused."""
+        if not len(rows):
+            return ()
+        self._recent.feed(rows)
+        self._strip.feed(rows)
+        self._balance.feed(rows)
+        self._take_events(self._excursions.feed(rows))
+        self._add_pulls(self._pulls.feed(rows))
+        self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
+        self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
+        self.rows += len(rows)
+        return self._keep_records(self._alarms.feed(rows))
+
+    def flush(self) -> tuple[AlarmEvent, ...]:
+        """The end of the rows: the records of actions that are stamped behind the last one."""
+        self._take_events(self._excursions.flush())
+        self._add_pulls(self._pulls.flush())
+        return self._keep_records(self._alarms.flush())
+
+    def act(self, action: OperatorAction) -> OperatorAction:
+        """The action as it must be recorded; its own records come from `result`, or with later rows.
+
+        Raises:
+            UsageError: there is no such alarm.
+        """
+        return self._alarms.act(action)
+
+    def result(self) -> tuple[AlarmEvent, ...]:
+        """The records of actions that wait for no row."""
+        return self._keep_records(self._alarms.result())
+
+    def judge_pull(self, begin: int, *, keep: bool) -> None:
+        """Keeps or rejects the pull that began at that time, ns, against the suggestion."""
+        self._verdicts[begin] = keep
+        self._pulled = deque((self._apply_judgement(pull) for pull in self._pulled), SHOWN_PULLS)
+        if self._pulled:
+            self._review = self._review_pulls()
+
+    def judge_cell(self, cell: Cell, *, keep: bool) -> None:
+        """Excludes a cell from needs and trims, or counts it again."""
+        self._balance.judge(cell, keep=keep)
+        self._balance_now = (-1, self._balance_now[1])
+
+    def silences(self) -> tuple[OperatorAction, ...]:
+        """The actions that would silence a new observer's alarms as the operator has silenced these."""
+        return self._alarms.silences()
+
+    def reset_peaks(self) -> None:
+        """Starts the largest needs anew."""
+        self._recent.reset_peaks()
+
+    def balance(self, against: str = "peers", missing: tuple[Note, ...] = ()) -> Balance:
+        """The balance of everything so far, exactly; `missing` are notes on messages that never came."""
+        return self._balance.result(against, (*self._gaps, *missing))
+
+    def snapshot(self) -> Snapshot:
+        """This moment, by the rows taken so far."""
+        now = self._recent.now()
+        return Snapshot(
+            t=self.t,
+            elapsed_s=max(self.rows - 1, 0) * GRID_NS / 1e9,
+            engine=MappingProxyType(self.engine),
+            target=self.engine.get("target", float("nan")),
+            all_vs_target=now.all_vs_target,
+            spread=now.spread,
+            valid=now.valid,
+            leanest=now.leanest,
+            cylinders=now.cylinders,
+            strip=self._strip.strip(),
+            holding=find_holding(
+                self._balance.dwelling(),
+                self._balance.grid,
+                self._session.chain,
+                self._session.validity.settle_s,
+                self._wanted_percent,
+            ),
+            alarms=self._alarms.current(),
+            balance=self._renew_balance(),
+            pulls=self._review,
+            buses=(),
+            alarm_events=tuple(self._events),
+            happened=tuple(self._happened),
+        )
+
+    def _renew_balance(self) -> Balance | None:
+        """The balance of this second of data time."""
+        second = -1 if self.t is None else self.t // RENEWAL_NS
+        if second != self._balance_now[0] and self._balance.counted:
+            self._balance_now = second, self._balance.quick_result(gaps=self._gaps)
+        return self._balance_now[1]
+
+    def happened(self) -> list[Event]:
+        """Misfires, cuts, excursions and drop-outs found since the last call."""
+        new, self._new = self._new, []
+        return new
+
+    def _add_pulls(self, pulls: Sequence[Pull]) -> None:
+        if pulls:
+            self._pulled.extend(map(self._apply_judgement, pulls))
+            self._review = self._review_pulls()
+
+    def _review_pulls(self) -> PullReview:
+        """The pulls side by side; what was read around misfires is not counted once they are known."""
+        return review(self._session, tuple(self._pulled), tuple(self._around_misfires))
+
+    def _apply_judgement(self, pull: Pull) -> Pull:
+        keep = self._verdicts.get(pull.begin)
+        if keep is None:
+            return pull
+        suggestion = Suggestion.KEEP if keep else Suggestion.REJECT
+        reasons = () if keep else (note(PullNote.REJECTED_BY_OPERATOR),)
+        judged = PullVerdict(suggestion, reasons, pull.verdict.notes)
+        return replace(pull, verdict=judged)
+
+    def _take_events(self, events: Sequence[Event]) -> None:
+        self._balance.exclude(events)
+        around = around_misfires(self._session, events)
+        self._around_misfires.extend(around)
+        if any(m.begin < pull.end and pull.begin < m.end for m in around for pull in self._pulled):
+            self._review = self._review_pulls()
+        self._new.extend(events)
+        self._happened.extend(events)
+
+    def _keep_records(self, events: tuple[AlarmEvent, ...]) -> tuple[AlarmEvent, ...]:
+        self._events.extend(events)
+        return events
+
+
+# The newest two seconds of rows: the cylinders now, and the largest needs so far.
 
 WHISKER_ROWS = 200
+"""Two seconds; our choice: the range that a person still connects with the bar."""
+
 QUARTER_ROWS = 25
+"""A quarter of a second, as long as a batch: readings shown are as steady as those that count."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EngineNow:
-    """What the tail says: the cylinders, and the engine as a whole as in Snapshot."""
+    """The cylinders, and the engine as a whole, as in Snapshot."""
 
     cylinders: Cylinders
     all_vs_target: float
@@ -67,11 +256,11 @@ class EngineNow:
 
 
 class RecentRows:
-    """A stage: rows in; `now` tells what the newest of them say.
+    """A stage: rows in; `now` gives the state of the cylinders from the newest rows.
 
     weights  float64[n], cylinders that each node speaks for
 
-    Only valid rows say anything. Needs are against the target; against the valid peers in a
+    Only valid rows count. Needs are against the target; against the valid peers in a
     session that has none.
     """
 
@@ -84,7 +273,7 @@ class RecentRows:
         self._newest: CylinderBlock | None = None
 
     def feed(self, rows: CylinderBlock) -> None:
-        """Take rows of one stretch of time; nothing of another stretch is shown beside them."""
+        """Takes rows of one stretch of time; rows of an earlier stretch are dropped."""
         if self._newest is not None and self._newest.stretch[0] != rows.stretch[0]:
             self._need = self._lam = self._oxygen = self._target = self._none
         valid = rows.state == SampleState.VALID
@@ -101,11 +290,11 @@ class RecentRows:
         self._newest = rows.take(slice(-1, None))
 
     def reset_peaks(self) -> None:
-        """Forget the worst needs so far."""
+        """Starts the largest needs anew."""
         self._worst = np.full(self._nodes, np.nan)
 
     def now(self) -> EngineNow:
-        """What the newest rows say."""
+        """The cylinders and the engine by the newest rows."""
         lam, target = mean_of_known(self._lam), mean_of_known(self._target)
         row = self._newest
         state = np.full(self._nodes, SampleState.SILENT, np.uint8) if row is None else row.state[0]
@@ -165,18 +354,19 @@ def _find_leanest(vs_target: Floats, vs_peers: Floats) -> int | None:
     return None
 
 
-# ----------------------------------------------------------------------------------------------------
 # The strip: twenty seconds back, ten points a second.
-# ----------------------------------------------------------------------------------------------------
 
 POINT_NS = 100_000_000
+"""Our choice: ten points a second, as many as a screen draws."""
+
 POINTS = 200
+"""Our choice: twenty seconds, one pull."""
 
 
 class StripStage:
     """A stage: rows in; one point for every tenth of a second that is over.
 
-    A point belongs to its tenth of a second of data time, whatever the blocks were.
+    A point belongs to its tenth of a second of data time, however the rows were cut into blocks.
     """
 
     def __init__(self, weights: Floats) -> None:
@@ -186,7 +376,7 @@ class StripStage:
         self._points: deque[tuple[int, float, float, float]] = deque(maxlen=POINTS)
 
     def feed(self, rows: CylinderBlock) -> None:
-        """Take rows of one stretch of time; points of another are dropped."""
+        """Takes rows of one stretch of time; points of an earlier stretch are dropped."""
         if self._open and self._open[0].stretch[0] != rows.stretch[0]:
             self._open.clear()
             self._points.clear()
@@ -218,32 +408,27 @@ class StripStage:
         self._open.clear()
 
 
-# ----------------------------------------------------------------------------------------------------
-# How long a cell must still be held until its needs are known well enough.
+# How long a dwell must still last until its needs are known well enough.
 #
 # A cylinder's interval shrinks with the number of its batches: half = t(e - 1) s / sqrt(e - 1), e the
-# effective number of batches (see `findings.series`), s their scatter. Scatter and correlation are
-# taken as they were so far. Scatter from few batches says little, so each cylinder's is drawn
-# towards that of all, as if that were `_PRIOR` batches more.
-# ----------------------------------------------------------------------------------------------------
+# effective number of batches (see `findings.stats`), s their scatter. Scatter and correlation are
+# taken as they were so far. Scatter from few batches is uncertain, so each cylinder's is averaged with
+# that of all cylinders, which weighs as much as `_PRIOR_BATCHES` batches.
 
-WANTED_PERCENT = 0.5
-"""Half-width of the interval that a dwell is held for."""
+_SHOWN_ROWS = 50  # our choice: half a second of steady time before a dwell is shown
+_PRIOR_BATCHES = 10.0  # our choice: from about 2.5 s on a cylinder's own scatter weighs more
+_PRESENT_SHARE = 0.5  # our choice: a cylinder with less of the cell's time is not waited for
 
-_SHOWN_ROWS = 50  # stillness that is worth calling a dwell
-_PRIOR_BATCHES = 10.0
-_PRESENT_SHARE = 0.5  # a cylinder with less of the cell's time than that is not waited for
-
-
-# Half-width over scatter for effective numbers from the fewest to a very long dwell, falling.
+# Half-width over scatter for effective numbers from the fewest to a very long dwell, falling; 400 points keep
+# the interpolation within a thousandth (computed at the midpoints).
 _EFFECTIVE = np.geomspace(FEWEST_EFFECTIVE, 1e6, 400)
 _WIDTH = np.array([student_t95(e - 1.0) / np.sqrt(e - 1.0) for e in _EFFECTIVE.tolist()])
 
 
-def holding(
+def find_holding(
     dwelling: Dwelling, grid: CellGrid, chain: Chain, settle_s: float, wanted_percent: float = WANTED_PERCENT
 ) -> Holding | None:
-    """The dwell under way; None while nothing is still."""
+    """The dwell under way; None while the engine is not steady."""
     if dwelling.cell == NOWHERE or dwelling.still < _SHOWN_ROWS:
         return None
     settle = max(0.0, settle_s - dwelling.still * GRID_NS / 1e9)
@@ -280,188 +465,6 @@ def _batches_left(judged: CellResult, wanted_percent: float) -> Floats:
 
 
 def _seconds_until(batches: float, waiting: int) -> float:
-    """Until that many batches more are counted: the last ones count only once others have followed."""
+    """Seconds until that many more batches count; the last ones count only after others have followed."""
     rows = (np.ceil(batches) + GUARD_BATCHES) * BATCH_ROWS - waiting
     return max(float(rows), 0.0) * GRID_NS / 1e9
-
-
-SHOWN_EVENTS = 500
-SHOWN_PULLS = 30
-"""A screen compares the latest ones; a report takes all."""
-
-RENEWAL_NS = SECOND_NS
-
-
-class Observer:
-    """A stage over CylinderBlocks, each of one stretch of time.
-
-    left_out        cylinders that shall not be counted
-    wanted_percent  half-width of the interval that a dwell is held for
-
-    t, stretch      of the newest row; None and 0 before the first
-    engine          engine quantities then; replaced, never changed
-    rows            rows taken
-
-    Raises:
-        UsageError: a limit of the session cannot be watched as it is written.
-    """
-
-    def __init__(
-        self,
-        binding: Binding,
-        *,
-        left_out: frozenset[int] = frozenset(),
-        wanted_percent: float = WANTED_PERCENT,
-    ) -> None:
-        session = binding.session
-        nodes = session.chain.nodes
-        weights = np.array([float(len(node.cylinders)) for node in nodes])
-        self._session = session
-        self._gaps = binding.gaps
-        self._wanted_percent = wanted_percent
-        self._tail = RecentRows(weights)
-        self._strip = StripStage(weights)
-        self._alarms = Alarms(limits_in_force(session).alarms, nodes)
-        self._balance = BalanceStage(session, left_out)
-        self._excursions = EventStage(session, binding.fuel)
-        self._pulls = PullStage(session)
-        self._pulled: deque[Pull] = deque(maxlen=SHOWN_PULLS)
-        self._review: PullReview | None = None
-        self._verdicts: dict[int, bool] = {}
-        self._misfires: deque[ExcludedTime] = deque(maxlen=SHOWN_EVENTS)
-        self._new: list[Event] = []
-        self._happened: deque[Event] = deque(maxlen=SHOWN_EVENTS)
-        self._events: deque[AlarmEvent] = deque(maxlen=SHOWN_EVENTS)
-        self.engine: dict[str, float] = {}
-        self._balance_now: tuple[int, Balance | None] = (-1, None)
-        self.t: int | None = None
-        self.stretch = 0
-        self.rows = 0
-
-    def feed(self, rows: CylinderBlock) -> tuple[AlarmEvent, ...]:
-        """Take rows; the alarm records that they brought."""
-        if not len(rows):
-            return ()
-        self._tail.feed(rows)
-        self._strip.feed(rows)
-        self._balance.feed(rows)
-        self._take_events(self._excursions.feed(rows))
-        self._add_pulls(self._pulls.feed(rows))
-        self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
-        self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
-        self.rows += len(rows)
-        return self._keep_records(self._alarms.feed(rows))
-
-    def flush(self) -> tuple[AlarmEvent, ...]:
-        """The end of the rows: the records of actions that are stamped behind the last one."""
-        self._take_events(self._excursions.flush())
-        self._add_pulls(self._pulls.flush())
-        return self._keep_records(self._alarms.flush())
-
-    def act(self, action: OperatorAction) -> OperatorAction:
-        """The action as it must be recorded; its own records come from `result`, or with later rows.
-
-        Raises:
-            UsageError: there is no such alarm.
-        """
-        return self._alarms.act(action)
-
-    def result(self) -> tuple[AlarmEvent, ...]:
-        """The records of actions that wait for no row."""
-        return self._keep_records(self._alarms.result())
-
-    def judge_pull(self, begin: int, *, keep: bool) -> None:
-        """Keep the pull that began at that time, ns, or reject it, whatever is suggested."""
-        self._verdicts[begin] = keep
-        self._pulled = deque((self._apply_judgement(pull) for pull in self._pulled), SHOWN_PULLS)
-        if self._pulled:
-            self._review = self._review_pulls()
-
-    def judge_cell(self, cell: Cell, *, keep: bool) -> None:
-        """Leave a cell out of needs and trims, or count it again."""
-        self._balance.judge(cell, keep=keep)
-        self._balance_now = (-1, self._balance_now[1])
-
-    def silences(self) -> tuple[OperatorAction, ...]:
-        """The actions that would silence a new observer's alarms as the operator has silenced these."""
-        return self._alarms.silences()
-
-    def reset_peaks(self) -> None:
-        """Forget the worst needs so far."""
-        self._tail.reset_peaks()
-
-    def balance(self, against: str = "peers", missing: tuple[Note, ...] = ()) -> Balance:
-        """The balance of everything so far, exactly; `missing` are notes on messages that never came."""
-        return self._balance.result(against, (*self._gaps, *missing))
-
-    def snapshot(self) -> Snapshot:
-        """This moment, as far as rows tell it."""
-        now = self._tail.now()
-        return Snapshot(
-            t=self.t,
-            elapsed_s=max(self.rows - 1, 0) * GRID_NS / 1e9,
-            engine=MappingProxyType(self.engine),
-            target=self.engine.get("target", float("nan")),
-            all_vs_target=now.all_vs_target,
-            spread=now.spread,
-            valid=now.valid,
-            leanest=now.leanest,
-            cylinders=now.cylinders,
-            strip=self._strip.strip(),
-            holding=holding(
-                self._balance.dwelling(),
-                self._balance.grid,
-                self._session.chain,
-                self._session.validity.settle_s,
-                self._wanted_percent,
-            ),
-            alarms=self._alarms.current(),
-            balance=self._renew_balance(),
-            pulls=self._review,
-            buses=(),
-            alarm_events=tuple(self._events),
-            happened=tuple(self._happened),
-        )
-
-    def _renew_balance(self) -> Balance | None:
-        """The balance of this second of data time."""
-        second = -1 if self.t is None else self.t // RENEWAL_NS
-        if second != self._balance_now[0] and self._balance.counted:
-            self._balance_now = second, self._balance.quick_result(gaps=self._gaps)
-        return self._balance_now[1]
-
-    def happened(self) -> list[Event]:
-        """Misfires, cuts, excursions and drop-outs found since the last call."""
-        new, self._new = self._new, []
-        return new
-
-    def _add_pulls(self, pulls: Sequence[Pull]) -> None:
-        if pulls:
-            self._pulled.extend(map(self._apply_judgement, pulls))
-            self._review = self._review_pulls()
-
-    def _review_pulls(self) -> PullReview:
-        """The pulls side by side; what was read around misfires is not counted once they are known."""
-        return review(self._session, tuple(self._pulled), tuple(self._misfires))
-
-    def _apply_judgement(self, pull: Pull) -> Pull:
-        keep = self._verdicts.get(pull.begin)
-        if keep is None:
-            return pull
-        suggestion = Suggestion.KEEP if keep else Suggestion.REJECT
-        reasons = () if keep else (note(PullNote.REJECTED_BY_OPERATOR),)
-        judged = PullVerdict(suggestion, reasons, pull.verdict.notes)
-        return replace(pull, verdict=judged)
-
-    def _take_events(self, events: Sequence[Event]) -> None:
-        self._balance.exclude(events)
-        around = around_misfires(self._session, events)
-        self._misfires.extend(around)
-        if any(m.begin < pull.end and pull.begin < m.end for m in around for pull in self._pulled):
-            self._review = self._review_pulls()
-        self._new.extend(events)
-        self._happened.extend(events)
-
-    def _keep_records(self, events: tuple[AlarmEvent, ...]) -> tuple[AlarmEvent, ...]:
-        self._events.extend(events)
-        return events

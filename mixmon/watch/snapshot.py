@@ -1,4 +1,4 @@
-"""Everything a screen needs at one moment, immutable."""
+"""Everything that a screen shows at one moment, frozen."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ class Holding:
     settle_s   seconds until samples count; 0 when they do
     used_s     seconds counted in this cell so far, of the cylinder with the least
     wanted_percent  half-width of the interval that is asked for
-    left_s     seconds still needed by the worst cylinder; None where that cannot be told yet
+    left_s     seconds still needed by the worst cylinder; None where that is not known yet
     worst      that cylinder; None likewise
     """
 
@@ -90,7 +90,7 @@ class BusNow:
     error_frames: int
     state: str  # in words
     newest_age_ns: int  # of its newest frame; -1 if none came
-    lost: int | None  # frames lost before or in this program; None: nobody counts them
+    lost: int | None  # frames lost before or in this program; None: not counted
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,7 +100,7 @@ class Snapshot:
     t          data time, ns, of the newest row; None before the first
     elapsed_s  data time since the first row
     engine     quantity -> value now (rpm, load, target, coolant_c, ...); NaN or absent = not known
-    target     lambda wanted now; NaN = not known
+    target     lambda asked for now; NaN = not known
     all_vs_target  the whole engine against the target, percent
     spread     largest less smallest need against peers, percent, of the `valid` cylinders
     leanest    index of the node with the largest need against the target (against peers without one)
@@ -109,7 +109,7 @@ class Snapshot:
     pulls      those so far, renewed when one ends; None before the first
     alarm_events, remarks, happened  newest last: alarm records, what happened to sources and
                recorder in words, and misfires, cuts, excursions and drop-outs
-    recording  what the recorder is doing, in words; "" when there is none
+    recording  the recorder's current status, in words; "" when there is none
     failure    why the worker has stopped; "" while it runs
     """
 

@@ -1,7 +1,5 @@
 """Text for a terminal."""
 
-import io
-
 import pytest
 
 from mixmon.report import text
@@ -54,22 +52,3 @@ def test_a_paragraph_fits_the_page_and_a_title_is_one_line():
     assert text.paragraph("a\x1b[2Jb") == "a\\x1b[2Jb\n"
     assert text.title("CENSUS", "Alder\n8") == "CENSUS  Alder\\n8\n"
     assert text.title("CENSUS", "") == "CENSUS\n"
-
-
-class _Terminal(io.StringIO):
-    def isatty(self):
-        return True
-
-
-@pytest.mark.parametrize(
-    ("stream", "environment", "wanted"),
-    [
-        pytest.param(_Terminal(), {}, True, id="a terminal"),
-        pytest.param(_Terminal(), {"NO_COLOR": "1"}, False, id="a terminal with NO_COLOR"),
-        pytest.param(_Terminal(), {"NO_COLOR": ""}, True, id="an empty NO_COLOR says nothing"),
-        pytest.param(_Terminal(), {"TERM": "dumb"}, False, id="a dumb terminal"),
-        pytest.param(io.StringIO(), {}, False, id="a file"),
-    ],
-)
-def test_bold_only_where_it_is_welcome(stream, environment, wanted):
-    assert text.bold_wanted(stream, environment) is wanted

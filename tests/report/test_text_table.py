@@ -57,12 +57,6 @@ def test_a_wide_table_wraps_its_remark_and_loses_nothing():
     assert " ".join(line[start:] for line in lines[1:]) == remark
 
 
-def test_a_row_can_be_bold_and_the_widths_do_not_change():
-    plain = table(NODES, [[1, "S-101", 1.0, 0.0, "SILENT"]])
-    marked = table(NODES, [[1, "S-101", 1.0, 0.0, "SILENT"]], bold=[0])
-    assert marked.replace("\x1b[1m", "").replace("\x1b[0m", "") == plain != marked
-
-
 @given(st.lists(st.tuples(st.integers(0, 99), st.text(max_size=12), st.floats()), max_size=4))
 def test_every_row_becomes_at_least_one_line_and_columns_line_up(rows):
     columns = (Column("n"), Column("name", left=True), Column("value", decimals=1))

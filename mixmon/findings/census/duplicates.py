@@ -31,7 +31,7 @@ _CROWD_CYCLES = 5.0
 _FEWEST_WEIGHED = 32
 """Frames in crowds from which a verdict is given."""
 
-SIGN_SHARE = 0.5
+_SIGN_SHARE = 0.5
 """A sign is there above this share of turns, or below this ratio of changes; one sender is at 0 and 1."""
 
 _ECHO_SHARE = 0.4
@@ -56,9 +56,24 @@ class DuplicateSigns:
     comb_ratio: float
 
     @property
+    def counter_takes_turns(self) -> bool:
+        """True if the counter continues from the last frame but one."""
+        return self.turns > _SIGN_SHARE
+
+    @property
+    def values_alternate(self) -> bool:
+        """True if the reading resembles the last but one."""
+        return self.value_ratio < _SIGN_SHARE
+
+    @property
+    def frames_interleave(self) -> bool:
+        """True if the gap between frames resembles the last but one."""
+        return self.comb_ratio < _SIGN_SHARE
+
+    @property
     def signs(self) -> int:
         """How many of the three signs are there."""
-        return (self.turns > SIGN_SHARE) + (self.value_ratio < SIGN_SHARE) + (self.comb_ratio < SIGN_SHARE)
+        return self.counter_takes_turns + self.values_alternate + self.frames_interleave
 
 
 class DuplicateWatch:
