@@ -1,7 +1,8 @@
-"""English for the codes of notes: one sentence for each, and nothing else decides about words.
+"""English for the codes of notes: one sentence for each code, by room, and nowhere else.
 
 A sentence is a text with `{name}` for each value of the note, or a function of the values where the
-words depend on them.
+words depend on them. The rooms follow in the order in which the work is done: the session, the balance, the
+pulls, the response, the census. A code of a new room gets its table here and its row in `SENTENCES`.
 """
 
 from __future__ import annotations
@@ -22,147 +23,37 @@ from mixmon.note import Note, NoteCode
 
 Sentence = str | Callable[[Mapping[str, Any]], str]
 
-# ----------------------------------------------------------------------------------------------------
-# The census.
-# ----------------------------------------------------------------------------------------------------
 
-_CENSUS: Final[Mapping[NoteCode, Sentence]] = {
-    CensusNote.RATE_OFF: "{rate_hz:.2f} Hz, {expected_hz:g} expected",
-    CensusNote.ECHOED: "every frame comes twice: one bus through two interfaces, or a gateway",
-    CensusNote.LONG_GAP: lambda values: f"longest gap {1000 * values['gap_max_s']:.0f} ms",
-    CensusNote.RESETS: lambda values: (
-        f"{values['resets']} {'reset' if values['resets'] == 1 else 'resets'}: check its supply and connector"
-    ),
-    CensusNote.ONE_ID_FILLS_BUS: (
-        "one identifier fills the bus; a single node that nobody acknowledges repeats its frame without end. "
-        'Let the adapter acknowledge on the sensor chain (role = "acknowledge")'
-    ),
-    WiringNote.ALL_SILENT: (
-        "no node sends: the trunk, the adapter, the bit rate or the chain's supply, not the nodes"
-    ),
-    WiringNote.TAIL_SILENT: (
-        "everything after node {before} is silent: a break between node {before} and node {first}"
-    ),
-    WiringNote.NODE_SILENT: "node {node} alone is silent: its own supply, connector or identifier",
-    WiringNote.LAST_NODE_SILENT: (
-        "node {node} alone is silent: its own supply, connector or identifier, or the last length of cable"
-    ),
-    WiringNote.CHECK_CHAIN: (
-        "supply of the chain; bit rate and channel; 60 ohm between the bus wires with the power off"
-    ),
-    WiringNote.CHECK_CABLE: (
-        "cable and connectors from node {before} to node {first}: both bus wires, supply and ground"
-    ),
-    WiringNote.CHECK_NODE: "supply at node {node}, its connector, its identifier",
-    WiringNote.CHECK_LAST_NODE: (
-        "supply at node {node}, its connector, its identifier, the cable from node {before}"
-    ),
-    WiringNote.DUPLICATE_MAY_BE_NODE: (
-        "two controllers send as node {other}, so node {node} may carry its identifier"
-    ),
-    WiringNote.UNUSED_PLACE_MAY_BE_NODE: (
-        "node {other} sends and is not in the session, so it may be node {node}"
-    ),
-}
+# A note in words.
 
 
-# ----------------------------------------------------------------------------------------------------
-# The balance.
-# ----------------------------------------------------------------------------------------------------
+def sentence(noted: Note) -> str:
+    """The English of a note.
+
+    Raises:
+        KeyError: a code without a sentence.
+    """
+    words, values = SENTENCES[noted.code], dict(noted.values)
+    return words.format_map(values) if isinstance(words, str) else words(values)
 
 
-def _listed(names: Iterable[object], last: str = " and ") -> str:
+def sentences(notes: Sequence[Note], between: str = "; ") -> str:
+    """The notes as one text."""
+    return between.join(map(sentence, notes))
+
+
+def note_object(noted: Note) -> dict[str, Any]:
+    """The note as JSON's object: code, text, and its values by name."""
+    return {"code": noted.code.value, "text": sentence(noted), **dict(noted.values)}
+
+
+def _join_words(names: Iterable[object], last: str = " and ") -> str:
     """The names with commas, and with `last` before the last one."""
     *first, end = map(str, names)
     return f"{', '.join(first)}{last}{end}" if first else end
 
 
-def _need_and_trim(need: float, trim: float) -> str:
-    return f"{need:+.1f} %" + (f" (new trim {trim:+.2f})" if math.isfinite(trim) else "")
-
-
-def _misfire_excluded(values: Mapping[str, Any]) -> str:
-    said = "misfire excluded: {missed_cycles} cycles in {events} event(s)".format_map(values)
-    if "needs_percent" not in values:
-        return said
-    without = _need_and_trim(values["needs_percent"], values["trim_new_percent"])
-    counted = _need_and_trim(values["needs_counted_percent"], values["trim_counted_percent"])
-    return f"{said}; needs {without} without, {counted} with it"
-
-
-def _frequent_misfire(values: Mapping[str, Any]) -> str:
-    return (
-        "misfire in the data: cylinder {which}, {events} times in {used_s:.0f} s used, {share_percent:.1f} % "
-        "of its cycles, which alone read {lean_least_percent:.1f} to {lean_most_percent:.1f} % lean; "
-        "repair the ignition before adding fuel"
-    ).format_map({**values, "which": _listed(values["cylinders"])})
-
-
-def _cells_excluded(values: Mapping[str, Any]) -> str:
-    axes = [(name, values[name]) for name in ("rpm", "load") if values[name] is not None]
-    cells = zip(*([f"{name} {centre:g}" for centre in centres] for name, centres in axes), strict=True)
-    return f"cells excluded by the operator: {', '.join(map(' '.join, cells))}"
-
-
-_BALANCE: Final[Mapping[NoteCode, Sentence]] = {
-    BalanceNote.NO_SENSOR: "no sensor",
-    BalanceNote.SHARED_SENSOR: lambda values: (
-        f"one sensor with cylinder {_listed(values['with_cylinders'], ', ')}: the split is not known"
-    ),
-    BalanceNote.TOO_LITTLE_DATA: "too little data",
-    BalanceNote.AT_RICH_LIMIT: "at rich limit in {cells} cell(s): at least this rich, not counted",
-    BalanceNote.AT_LEAN_LIMIT: "at lean limit in {cells} cell(s): at least this lean, not counted",
-    BalanceNote.CELLS_DISAGREE: (
-        "needs {least_percent:+.1f} to {most_percent:+.1f} % by cell: one trim cannot serve all"
-    ),
-    BalanceNote.SENDS_TOO_SELDOM: "sends less often than its definition says: most samples count as held",
-    BalanceNote.MISFIRE_EXCLUDED: _misfire_excluded,
-    BalanceNote.OUTLIERS_EXCLUDED: "{seconds:g} s of outliers excluded",
-    BalanceNote.TRIM_KEPT: "trim kept: need not known",
-    BalanceNote.WITHIN_ERROR_OF_ZERO: "within error of zero",
-    BalanceNote.TRIM_AT_LIMIT: "trim at its limit",
-    BalanceNote.LARGE_TRIM_CHANGE: ("over {limit_percent:g} %: look for a mechanical cause before trimming"),
-    BalanceNote.SHARED_INJECTOR_DRIVER: lambda values: (
-        f"paired injection: one trim with cylinder {_listed(values['with_cylinders'])}"
-    ),
-    BalanceNote.PARTNER_NOT_KNOWN: lambda values: (
-        f"trim kept: need of cylinder {_listed(values['cylinders'])} not known"
-    ),
-    BalanceNote.SENSORS_AFTER_MERGE: (
-        "sensors after the merge see several cylinders each, so the need of one cylinder is not known; "
-        "fit sensors in the primaries, or correct [exhaust] after_merge"
-    ),
-    BalanceNote.ONE_TRIM_FOR_ALL: (
-        "{timing} injection: all injectors open together, so no cylinder can have a trim of its own"
-    ),
-    BalanceNote.TOO_FEW_NEEDS: (
-        "too little data: {known} of {cylinders} cylinders have a need with an interval, 2 are needed"
-    ),
-    BalanceNote.TOO_FEW_PAIRS: (
-        "too little data: {known} of {pairs} pairs of cylinders have both needs with an interval, "
-        "2 are needed"
-    ),
-    BalanceNote.FREQUENT_MISFIRE: _frequent_misfire,
-    BalanceNote.LIMITS_TOO_NARROW: (
-        "mean factor {mean_factor:.5f} cannot be kept; the limits allow {lowest_factor:.5f} to "
-        "{highest_factor:.5f}; widen [trims] lowest_percent and highest_percent or change the base map"
-    ),
-    BalanceNote.TRIMS_NOW_ASSUMED_ZERO: "trims now: not given in [trims] now_percent, taken as 0",
-    BalanceNote.CELLS_EXCLUDED_BY_OPERATOR: _cells_excluded,
-    BalanceNote.ENGINE_FAR_FROM_TARGET: (
-        "the whole engine reads {needs_percent:+.0f} % from its target: "
-        "check the units of lambda and target, and the fuel's stoichiometric ratio"
-    ),
-    BalanceNote.NO_SPEED: "no rpm: transients cannot be excluded, and trims may rest on them",
-    BalanceNote.CUTS_UNKNOWN: (
-        "{seconds:.1f} s excluded: the engine control no longer reported whether fuel or spark is cut"
-    ),
-}
-
-
-# ----------------------------------------------------------------------------------------------------
-# What cannot be done, because something is missing in the session or in the log.
-# ----------------------------------------------------------------------------------------------------
+# The session: what is missing in it or in the log, and what to take care of.
 
 WITHOUT_SIGNAL: Final[Mapping[str, str]] = {
     "ready": "warm-up is inferred from time alone",
@@ -178,20 +69,20 @@ WITHOUT_SIGNAL: Final[Mapping[str, str]] = {
 """What is not done without a signal, by its name in the session."""
 
 
-def _messages(came: str) -> Callable[[Mapping[str, Any]], str]:
+def _missing_messages(came: str) -> Callable[[Mapping[str, Any]], str]:
     """The sentence on messages that carry the same signals: which `came`, and what is unknown."""
 
-    def say(values: Mapping[str, Any]) -> str:
+    def describe_messages(values: Mapping[str, Any]) -> str:
         more = f" and {values['others']} like it" if values["others"] else ""
-        needed = _listed(values["needed_for_steady"]) if values["needed_for_steady"] else ""
+        needed = _join_words(values["needed_for_steady"]) if values["needed_for_steady"] else ""
         steady = f"; without {needed} no time counts as steady" if needed else ""
-        signals = _listed(values["signals"], ", ")
+        signals = _join_words(values["signals"], ", ")
         return f"{values['message']}{more} {came} on bus {values['bus']}: no {signals}{steady}"
 
-    return say
+    return describe_messages
 
 
-_GAPS: Final[Mapping[NoteCode, Sentence]] = {
+_SESSION_GAPS: Final[Mapping[NoteCode, Sentence]] = {
     Gap.NO_SIGNAL: lambda values: f"no {values['signal']} signal: {WITHOUT_SIGNAL[values['signal']]}",
     Gap.NO_LOAD_SIGNAL: "no {signal} signal, the load: no cells by load, and no steady load is asked for",
     Gap.NO_AXES: "no [axes] with rpm and load: no cells",
@@ -205,15 +96,10 @@ _GAPS: Final[Mapping[NoteCode, Sentence]] = {
         "sensors before the turbine and no [sensors] pressure_k_bar: pressure is not corrected for, "
         "rich reads too rich and lean too lean (lambda 0.85 as 0.81 to 0.83 at 2 bar)"
     ),
-    Gap.MESSAGES_MISSING: _messages("never came"),
-    Gap.MESSAGES_LATE: _messages("never came in time"),
+    Gap.MESSAGES_MISSING: _missing_messages("never came"),
+    Gap.MESSAGES_LATE: _missing_messages("never came in time"),
     Gap.FRAMES_LATE: "{frames} frames came over {patience_s:g} s behind others and could not be placed",
 }
-
-
-# ----------------------------------------------------------------------------------------------------
-# What to take care of in a session.
-# ----------------------------------------------------------------------------------------------------
 
 _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
     Caution.SENSOR_ANGLE: (
@@ -230,9 +116,93 @@ _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
 }
 
 
-# ----------------------------------------------------------------------------------------------------
-# All of them.
-# ----------------------------------------------------------------------------------------------------
+# The balance.
+
+
+def _write_need(need: float, trim: float) -> str:
+    return f"{need:+.1f} %" + (f" (new trim {trim:+.2f})" if math.isfinite(trim) else "")
+
+
+def _write_misfire_excluded(values: Mapping[str, Any]) -> str:
+    excluded = "misfire excluded: {missed_cycles} cycles in {events} event(s)".format_map(values)
+    if "needs_percent" not in values:
+        return excluded
+    without = _write_need(values["needs_percent"], values["trim_new_percent"])
+    counted = _write_need(values["needs_counted_percent"], values["trim_counted_percent"])
+    return f"{excluded}; needs {without} without, {counted} with it"
+
+
+def _write_frequent_misfire(values: Mapping[str, Any]) -> str:
+    return (
+        "misfire in the data: cylinder {which}, {events} times in {used_s:.0f} s used, {share_percent:.1f} % "
+        "of its cycles, which alone read {lean_least_percent:.1f} to {lean_most_percent:.1f} % lean; "
+        "repair the ignition before adding fuel"
+    ).format_map({**values, "which": _join_words(values["cylinders"])})
+
+
+def _write_cells_excluded(values: Mapping[str, Any]) -> str:
+    axes = [(name, values[name]) for name in ("rpm", "load") if values[name] is not None]
+    cells = zip(*([f"{name} {centre:g}" for centre in centres] for name, centres in axes), strict=True)
+    return f"cells excluded by the operator: {', '.join(map(' '.join, cells))}"
+
+
+_BALANCE: Final[Mapping[NoteCode, Sentence]] = {
+    BalanceNote.NO_SENSOR: "no sensor",
+    BalanceNote.SHARED_SENSOR: lambda values: (
+        f"one sensor with cylinder {_join_words(values['with_cylinders'], ', ')}: the split is not known"
+    ),
+    BalanceNote.TOO_LITTLE_DATA: "too little data",
+    BalanceNote.AT_RICH_LIMIT: "at rich limit in {cells} cell(s): at least this rich, not counted",
+    BalanceNote.AT_LEAN_LIMIT: "at lean limit in {cells} cell(s): at least this lean, not counted",
+    BalanceNote.CELLS_DISAGREE: (
+        "needs {least_percent:+.1f} to {most_percent:+.1f} % by cell: one trim cannot serve all"
+    ),
+    BalanceNote.SENDS_TOO_SELDOM: "sends less often than its definition says: most samples count as held",
+    BalanceNote.MISFIRE_EXCLUDED: _write_misfire_excluded,
+    BalanceNote.OUTLIERS_EXCLUDED: "{seconds:g} s of outliers excluded",
+    BalanceNote.TRIM_KEPT: "trim kept: need not known",
+    BalanceNote.WITHIN_ERROR_OF_ZERO: "within error of zero",
+    BalanceNote.TRIM_AT_LIMIT: "trim at its limit",
+    BalanceNote.LARGE_TRIM_CHANGE: ("over {limit_percent:g} %: look for a mechanical cause before trimming"),
+    BalanceNote.SHARED_INJECTOR_DRIVER: lambda values: (
+        f"paired injection: one trim with cylinder {_join_words(values['with_cylinders'])}"
+    ),
+    BalanceNote.PARTNER_NOT_KNOWN: lambda values: (
+        f"trim kept: need of cylinder {_join_words(values['cylinders'])} not known"
+    ),
+    BalanceNote.SENSORS_AFTER_MERGE: (
+        "sensors after the merge see several cylinders each, so the need of one cylinder is not known; "
+        "fit sensors in the primaries, or correct [exhaust] after_merge"
+    ),
+    BalanceNote.ONE_TRIM_FOR_ALL: (
+        "{timing} injection: all injectors open together, so no cylinder can have a trim of its own"
+    ),
+    BalanceNote.TOO_FEW_NEEDS: (
+        "too little data: {known} of {cylinders} cylinders have a need with an interval, 2 are needed"
+    ),
+    BalanceNote.TOO_FEW_PAIRS: (
+        "too little data: {known} of {pairs} pairs of cylinders have both needs with an interval, "
+        "2 are needed"
+    ),
+    BalanceNote.FREQUENT_MISFIRE: _write_frequent_misfire,
+    BalanceNote.LIMITS_TOO_NARROW: (
+        "mean factor {mean_factor:.5f} cannot be kept; the limits allow {lowest_factor:.5f} to "
+        "{highest_factor:.5f}; widen [trims] lowest_percent and highest_percent or change the base map"
+    ),
+    BalanceNote.TRIMS_NOW_ASSUMED_ZERO: "trims now: not given in [trims] now_percent, taken as 0",
+    BalanceNote.CELLS_EXCLUDED_BY_OPERATOR: _write_cells_excluded,
+    BalanceNote.ENGINE_FAR_FROM_TARGET: (
+        "the whole engine reads {needs_percent:+.0f} % from its target: "
+        "check the units of lambda and target, and the fuel's stoichiometric ratio"
+    ),
+    BalanceNote.NO_SPEED: "no rpm: transients cannot be excluded, and trims may rest on them",
+    BalanceNote.CUTS_UNKNOWN: (
+        "{seconds:.1f} s excluded: the engine control no longer reported whether fuel or spark is cut"
+    ),
+}
+
+
+# The pulls.
 
 _PULLS: Final[Mapping[NoteCode, Sentence]] = {
     PullNote.ENGINE_COLD: "engine cold: coolant {coolant_c:.0f} C, warm from {warm_from_c:.0f} C",
@@ -253,6 +223,9 @@ _PULLS: Final[Mapping[NoteCode, Sentence]] = {
     PullNote.RATE_DIFFERS: "rate {rpm_s:.0f} against {against_rpm_s:.0f} rpm/s",
     PullNote.START_DIFFERS: "from {from_rpm:.0f} against {against_rpm:.0f} rpm",
 }
+
+
+# The response of the sensors.
 
 _RESPONSE: Final[Mapping[NoteCode, Sentence]] = {
     ResponseNote.SLOW: "slow",
@@ -298,33 +271,58 @@ LAG_SOURCES: Final[Mapping[LagSource, str]] = {
 }
 """Where a lag is from, after its seconds."""
 
+
+# The census: nodes, buses, wiring.
+
+_CENSUS: Final[Mapping[NoteCode, Sentence]] = {
+    CensusNote.RATE_OFF: "{rate_hz:.2f} Hz, {expected_hz:g} expected",
+    CensusNote.ECHOED: "every frame comes twice: one bus through two interfaces, or a gateway",
+    CensusNote.LONG_GAP: lambda values: f"longest gap {1000 * values['gap_max_s']:.0f} ms",
+    CensusNote.RESETS: lambda values: (
+        f"{values['resets']} {'reset' if values['resets'] == 1 else 'resets'}: check its supply and connector"
+    ),
+    CensusNote.ONE_ID_FILLS_BUS: (
+        "one identifier fills the bus; a single node that nobody acknowledges repeats its frame without end. "
+        'Let the adapter acknowledge on the sensor chain (role = "acknowledge")'
+    ),
+    WiringNote.ALL_SILENT: (
+        "no node sends: the trunk, the adapter, the bit rate or the chain's supply, not the nodes"
+    ),
+    WiringNote.TAIL_SILENT: (
+        "everything after node {before} is silent: a break between node {before} and node {first}"
+    ),
+    WiringNote.NODE_SILENT: "node {node} alone is silent: its own supply, connector or identifier",
+    WiringNote.LAST_NODE_SILENT: (
+        "node {node} alone is silent: its own supply, connector or identifier, or the last length of cable"
+    ),
+    WiringNote.CHECK_CHAIN: (
+        "supply of the chain; bit rate and channel; 60 ohm between the bus wires with the power off"
+    ),
+    WiringNote.CHECK_CABLE: (
+        "cable and connectors from node {before} to node {first}: both bus wires, supply and ground"
+    ),
+    WiringNote.CHECK_NODE: "supply at node {node}, its connector, its identifier",
+    WiringNote.CHECK_LAST_NODE: (
+        "supply at node {node}, its connector, its identifier, the cable from node {before}"
+    ),
+    WiringNote.DUPLICATE_MAY_BE_NODE: (
+        "two controllers send as node {other}, so node {node} may carry its identifier"
+    ),
+    WiringNote.UNUSED_PLACE_MAY_BE_NODE: (
+        "node {other} sends and is not in the session, so it may be node {node}"
+    ),
+}
+
+
+# All of them.
+
 SENTENCES: Final[dict[NoteCode, Sentence]] = {
+    **_SESSION_GAPS,
+    **_CAUTIONS,
     **_BALANCE,
-    **_CENSUS,
     **_PULLS,
     **_RESPONSE,
     **_EDGES,
-    **_GAPS,
-    **_CAUTIONS,
+    **_CENSUS,
 }
 """One sentence for every code; a test looks for codes that have none."""
-
-
-def sentence(told: Note) -> str:
-    """The English of a note.
-
-    Raises:
-        KeyError: a code without a sentence.
-    """
-    words, values = SENTENCES[told.code], dict(told.values)
-    return words.format_map(values) if isinstance(words, str) else words(values)
-
-
-def sentences(notes: Sequence[Note], between: str = "; ") -> str:
-    """The notes as one text."""
-    return between.join(map(sentence, notes))
-
-
-def note_object(told: Note) -> dict[str, Any]:
-    """The note as JSON's object: code, text, and its values by name."""
-    return {"code": told.code.value, "text": sentence(told), **dict(told.values)}
