@@ -176,7 +176,7 @@ COMPLAINTS = [
     pytest.param(["-d", DBC, "--raw", "--out", "x.parquet"], "are for CSV", id="raw values in Parquet"),
     pytest.param(["-d", "no.dbc"], "no.dbc", id="definitions that are not there"),
     pytest.param(
-        ["-d", DBC, "--from", "100"], "no frame in the chosen stretch", id="a stretch beyond the end"
+        ["-d", DBC, "--from", "100"], "no frame in the chosen part", id="a stretch beyond the end"
     ),
 ]
 

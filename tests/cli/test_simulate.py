@@ -93,5 +93,5 @@ def test_a_number_of_cylinders_that_is_not_played_is_refused(capsys, count):
 
 
 def test_a_place_that_cannot_be_written_is_said(tmp_path):
-    with pytest.raises(OutputError, match="expected a file"):
+    with pytest.raises(OutputError, match="expected a place"):
         run(*SHORT, "--out", tmp_path / "nowhere" / "a.log")
