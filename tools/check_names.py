@@ -17,7 +17,9 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 
-REASONS: dict[str, str] = {}
+REASONS: dict[str, str] = {
+    "Unit": "the screens name by a Protocol what they need of the unit that a report writes",
+}
 """Why a name may stand in more than one module."""
 
 

@@ -273,7 +273,7 @@ def live_buses(arguments: argparse.Namespace, session: Session | None) -> list[B
     if not buses:
         log = "no LOG and " if hasattr(arguments, "log") else ""
         raise UsageError(
-            f"{log}no live bus: expected {'a recording, ' if log else ''}--interface and --channel, "
+            f"{log}no live bus: expected {'a log, ' if log else ''}--interface and --channel, "
             "or a session whose [[bus]] tables have an interface; name one"
         )
     return buses

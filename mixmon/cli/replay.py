@@ -1,4 +1,4 @@
-"""mixmon replay: the dashboard on a recording, or its alarms and its balance as text."""
+"""mixmon replay: the dashboard on a log, or its alarms and its balance as text."""
 
 from __future__ import annotations
 
@@ -29,14 +29,12 @@ MAX = 0.0
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """LOG or the folder of a run, its session, how fast, which part, and the screen."""
-    parser.add_argument(
-        "log", metavar="LOG|RUN", help="recording, or the folder of a run; - is standard input"
-    )
+    parser.add_argument("log", metavar="LOG|RUN", help="log, or the folder of a run; - is standard input")
     options.add_session(parser)
     parser.add_argument(
         "--speed",
         metavar="X",
-        type=_speed,
+        type=_parse_speed,
         help="1 is real time, max as fast as possible (default: 1 in the dashboard, max as text)",
     )
     options.add_window(parser)
@@ -68,7 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
     return _print_text(worker, source, arguments) if text else show(worker, arguments, speed=pace)
 
 
-def _speed(text: str) -> float:
+def _parse_speed(text: str) -> float:
     """A speed above 0, for argparse; MAX for the word max."""
     if text == "max":
         return MAX

@@ -9,8 +9,8 @@ from typing import Any
 from mixmon.grade.item import Grading, Item
 from mixmon.report.text import PAGE, printable, wrap
 
-_GRADING_WIDTH = max(len(grading.value) for grading in Grading) + 2
-_LABEL_WIDTH = len("tolerance") + 2
+_GRADING_WIDTH = max(len(grading.value) for grading in Grading) + 2  # the longest word and a gap of two
+_LABEL_WIDTH = len("tolerance") + 2  # the longest label and a gap of two
 
 
 def grade_json(items: Sequence[Item], scenario: str, seed: int) -> Mapping[str, Any]:

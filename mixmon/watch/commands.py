@@ -28,7 +28,7 @@ MARK_BACK_S = 2.0
 SHELVED_S = 600.0
 """Our choice: ten minutes, about one pull with its preparation; no shelf is forgotten."""
 
-STEP_S = 0.1
+REPLAY_STEP_S = 0.1
 """Our choice: ten rows, the shortest change that a person sees on the screen."""
 
 
@@ -164,7 +164,7 @@ class Resume:
 class Step:
     """Play a paused replay for that many seconds of data time."""
 
-    seconds: float = STEP_S
+    seconds: float = REPLAY_STEP_S
 
 
 @dataclass(frozen=True, slots=True)

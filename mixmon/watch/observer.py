@@ -455,12 +455,13 @@ def _batches_left(judged: CellResult, wanted_percent: float) -> Floats:
     known = np.isfinite(variance)
     if not known.any():
         return np.full(len(batches), np.nan)
+    least = 1e-12  # keeps a divisor above zero; far below any scatter or number of batches
     pooled = float(variance[known].mean())
     scatter = np.sqrt((effective * variance + _PRIOR_BATCHES * pooled) / (effective + _PRIOR_BATCHES))
-    width = wanted_percent / 100.0 / np.maximum(scatter, 1e-12)
+    width = wanted_percent / 100.0 / np.maximum(scatter, least)
     wanted = np.interp(width, _WIDTH[::-1], _EFFECTIVE[::-1])
     half = np.array([e.half for e in judged.peers])
-    left: Floats = batches * (wanted / np.maximum(effective, 1e-12) - 1.0)
+    left: Floats = batches * (wanted / np.maximum(effective, least) - 1.0)
     return np.where(known, np.where(half <= wanted_percent / 100.0, 0.0, np.maximum(left, 1.0)), np.nan)
 
 

@@ -175,9 +175,7 @@ COMPLAINTS = [
     pytest.param(["-d", DBC, "--out", "/dev/full/x.csv"], "/dev/full/x.csv", id="a place that is no folder"),
     pytest.param(["-d", DBC, "--raw", "--out", "x.parquet"], "are for CSV", id="raw values in Parquet"),
     pytest.param(["-d", "no.dbc"], "no.dbc", id="definitions that are not there"),
-    pytest.param(
-        ["-d", DBC, "--from", "100"], "no frame in the chosen part", id="a stretch beyond the end"
-    ),
+    pytest.param(["-d", DBC, "--from", "100"], "no frame in the chosen part", id="a stretch beyond the end"),
 ]
 
 

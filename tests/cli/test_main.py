@@ -1,5 +1,6 @@
 """The front door: commands, help, complaints of one line, exit statuses."""
 
+import re
 import signal
 import subprocess
 import sys
@@ -150,3 +151,8 @@ def test_quiet_results_without_a_standard_output():
     )
     assert process.returncode == BAD_INPUT
     assert "standard output" in process.stderr
+
+
+def test_the_readme_lists_the_commands_as_help_does():
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    assert re.findall(r"^\| `mixmon (\w+)[^|]*\| (.*) \|$", text, re.MULTILINE) == list(COMMANDS.items())
