@@ -20,6 +20,7 @@ from mixmon.findings.response.notes import EdgeProblem, ResponseNote
 from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
+from mixmon.report.text import counted
 
 Sentence = str | Callable[[Mapping[str, Any]], str]
 
@@ -84,12 +85,14 @@ def _missing_messages(came: str) -> Callable[[Mapping[str, Any]], str]:
 
 _SESSION_GAPS: Final[Mapping[NoteCode, Sentence]] = {
     Gap.NO_SIGNAL: lambda values: f"no {values['signal']} signal: {WITHOUT_SIGNAL[values['signal']]}",
-    Gap.NO_LOAD_SIGNAL: "no {signal} signal, the load: no cells by load, and no steady load is asked for",
+    Gap.NO_LOAD_SIGNAL: (
+        "no {signal} signal for the load: no cells by load, and steady time is found without it"
+    ),
     Gap.NO_AXES: "no [axes] with rpm and load: no cells",
-    Gap.NO_TARGET: "no target signal and no [targets]: needs vs target are not offered",
+    Gap.NO_TARGET: "no target signal and no [targets]: no needs against the target",
     Gap.TARGETS_NOT_READABLE: "no target signal, and no rpm and {load_signal} to look up [targets] by",
-    Gap.NO_EXHAUST_SIZES: "no exhaust bore and sensor distance: the delay to the sensors is a guess",
-    Gap.NO_FUEL: "no [fuel]: gasoline is taken for the oxygen balance, and AFR is not shown",
+    Gap.NO_EXHAUST_SIZES: "no exhaust bore and sensor distance: the delay to the sensors is assumed",
+    Gap.NO_FUEL: "no [fuel]: gasoline is assumed for the oxygen balance, and AFR is not shown",
     Gap.CURVE_CORRECTED: "the controllers' lambda is read by the curve of {curve} and corrected",
     Gap.PRESSURE_CORRECTED: "readings are corrected for pressure at the sensors, k {k_bar:g} bar",
     Gap.PRESSURE_NOT_CORRECTED: (
@@ -98,7 +101,7 @@ _SESSION_GAPS: Final[Mapping[NoteCode, Sentence]] = {
     ),
     Gap.MESSAGES_MISSING: _missing_messages("never came"),
     Gap.MESSAGES_LATE: _missing_messages("never came in time"),
-    Gap.FRAMES_LATE: "{frames} frames came over {patience_s:g} s behind others and could not be placed",
+    Gap.FRAMES_LATE: "{frames} frames came more than {patience_s:g} s too late and are excluded",
 }
 
 _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
@@ -124,12 +127,13 @@ def _write_need(need: float, trim: float) -> str:
 
 
 def _write_misfire_excluded(values: Mapping[str, Any]) -> str:
-    excluded = "misfire excluded: {missed_cycles} cycles in {events} event(s)".format_map(values)
+    cycles, events = counted(values["missed_cycles"], "cycle"), counted(values["events"], "event")
+    excluded = f"misfire excluded: {cycles} in {events}"
     if "needs_percent" not in values:
         return excluded
     without = _write_need(values["needs_percent"], values["trim_new_percent"])
-    counted = _write_need(values["needs_counted_percent"], values["trim_counted_percent"])
-    return f"{excluded}; needs {without} without, {counted} with it"
+    with_it = _write_need(values["needs_counted_percent"], values["trim_counted_percent"])
+    return f"{excluded}; needs {without} without, {with_it} with it"
 
 
 def _write_frequent_misfire(values: Mapping[str, Any]) -> str:
@@ -152,10 +156,14 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         f"one sensor with cylinder {_join_words(values['with_cylinders'], ', ')}: the split is not known"
     ),
     BalanceNote.TOO_LITTLE_DATA: "too little data",
-    BalanceNote.AT_RICH_LIMIT: "at rich limit in {cells} cell(s): at least this rich, not counted",
-    BalanceNote.AT_LEAN_LIMIT: "at lean limit in {cells} cell(s): at least this lean, not counted",
+    BalanceNote.AT_RICH_LIMIT: lambda values: (
+        f"at the rich limit in {counted(values['cells'], 'cell')}: at least this rich, excluded"
+    ),
+    BalanceNote.AT_LEAN_LIMIT: lambda values: (
+        f"at the lean limit in {counted(values['cells'], 'cell')}: at least this lean, excluded"
+    ),
     BalanceNote.CELLS_DISAGREE: (
-        "needs {least_percent:+.1f} to {most_percent:+.1f} % by cell: one trim cannot serve all"
+        "needs {least_percent:+.1f} to {most_percent:+.1f} % by cell: one trim cannot suit all cells"
     ),
     BalanceNote.SENDS_TOO_SELDOM: "sends less often than its definition says: most samples count as held",
     BalanceNote.MISFIRE_EXCLUDED: _write_misfire_excluded,
@@ -208,16 +216,16 @@ _PULLS: Final[Mapping[NoteCode, Sentence]] = {
     PullNote.ENGINE_COLD: "engine cold: coolant {coolant_c:.0f} C, warm from {warm_from_c:.0f} C",
     PullNote.SPEED_SLIPS: lambda values: (
         f"speed jumps or stalls at {', '.join(f'{rpm:.0f}' for rpm in values['rpm'])} rpm with the opening "
-        "unchanged: slip?"
+        "unchanged; look for slip"
     ),
-    PullNote.SPEED_FALLS: "speed falls by {fall_rpm:.0f} rpm on the way",
+    PullNote.SPEED_FALLS: "speed falls by {fall_rpm:.0f} rpm within the pull",
     PullNote.FEW_READINGS: "less than half of the readings count",
     PullNote.CUT_OFF: "cut off: {ended_by}",
     PullNote.REJECTED_BY_OPERATOR: "the operator's decision",
-    PullNote.LIMITER_REACHED: "ran into the limiter; what follows is trimmed off",
-    PullNote.CYLINDERS_NOT_VALID: "{missing} of {cylinders} cylinders not valid all the way",
+    PullNote.LIMITER_REACHED: "reached the limiter; the rest is excluded",
+    PullNote.CYLINDERS_NOT_VALID: "{missing} of {cylinders} cylinders not valid throughout",
     PullNote.COARSE_SPEED: "speed comes in steps of {step_rpm:.0f} rpm: bands are blurred by as much",
-    PullNote.ENDED_EARLY: "ended {short_rpm:.0f} rpm before the longest one",
+    PullNote.ENDED_EARLY: "ended {short_rpm:.0f} rpm before the longest pull",
     PullNote.COOLANT_DIFFERS: "coolant {difference_c:+.0f} C",
     PullNote.INTAKE_DIFFERS: "intake air {difference_c:+.0f} C",
     PullNote.RATE_DIFFERS: "rate {rpm_s:.0f} against {against_rpm_s:.0f} rpm/s",

@@ -45,17 +45,17 @@ TRIMS = {"trim_new_percent": 1.0, "trim_counted_percent": 1.25}
 NO_TRIMS = dict.fromkeys(TRIMS, float("nan"))
 MESSAGE = {"message": "Mix03_Fast", "bus": "chain", "signals": ("lambda", "oxygen")}
 SAID = [
-    (note(BalanceNote.MISFIRE_EXCLUDED, **MISFIRE), "misfire excluded: 7 cycles in 2 event(s)"),
+    (note(BalanceNote.MISFIRE_EXCLUDED, **MISFIRE), "misfire excluded: 7 cycles in 2 events"),
     (
         note(BalanceNote.MISFIRE_EXCLUDED, **MISFIRE, **NEEDS, **TRIMS),
         (
-            "misfire excluded: 7 cycles in 2 event(s); needs +1.0 % (new trim +1.00) without, "
+            "misfire excluded: 7 cycles in 2 events; needs +1.0 % (new trim +1.00) without, "
             "+1.5 % (new trim +1.25) with it"
         ),
     ),
     (
         note(BalanceNote.MISFIRE_EXCLUDED, **MISFIRE, **NEEDS, **NO_TRIMS),
-        "misfire excluded: 7 cycles in 2 event(s); needs +1.0 % without, +1.5 % with it",
+        "misfire excluded: 7 cycles in 2 events; needs +1.0 % without, +1.5 % with it",
     ),
     (
         note(BalanceNote.SHARED_SENSOR, with_cylinders=(2, 3)),
