@@ -38,7 +38,7 @@ from mixmon.session.model import Session
 LATENESS_NS = 500_000_000
 """Our choice: stamps of two buses of a log may lie this far apart; more than live, as nobody waits."""
 
-_LISTED_IDENTIFIERS = 6  # our choice: what fits on a line of an error message
+_SHOWN_IDENTIFIERS = 6  # our choice: what fits on a line of an error message
 
 Watcher = Callable[[int, int | None], None]
 """Called after each block: its number of frames, and the position in bytes; None where not known."""
@@ -165,8 +165,8 @@ class Run:
 def listed_identifiers(can_ids: Iterable[int]) -> str:
     """The lowest of the identifiers as text, with `...` where there are more."""
     ids = sorted(set(can_ids))
-    shown = ", ".join(identifier_text(i) for i in ids[:_LISTED_IDENTIFIERS])
-    return shown + (", ..." if len(ids) > _LISTED_IDENTIFIERS else "")
+    shown = ", ".join(identifier_text(i) for i in ids[:_SHOWN_IDENTIFIERS])
+    return shown + (", ..." if len(ids) > _SHOWN_IDENTIFIERS else "")
 
 
 def missing_messages(binding: Binding, pipeline: Pipeline) -> tuple[Note, ...]:
@@ -234,7 +234,7 @@ class _LogSpan:
             since = frames.t - self.first_ns
             frames = frames.take((since >= begin) & (since < (self._last + 1 if end is None else end)))
         self.count += len(frames)
-        if len(self._ids) < _LISTED_IDENTIFIERS:
+        if len(self._ids) < _SHOWN_IDENTIFIERS:
             for key in np.unique(frames.bus.astype(np.uint64) << 32 | frames.can_id).tolist():
                 self._ids.add((frames.channels[key >> 32], key & 0xFFFF_FFFF))
         return frames
@@ -251,7 +251,7 @@ class _LogSpan:
 
     def identifiers(self) -> str:
         """Some identifiers of the log, with their channels."""
-        shown = sorted(self._ids)[:_LISTED_IDENTIFIERS]
+        shown = sorted(self._ids)[:_SHOWN_IDENTIFIERS]
         return ", ".join(f"{identifier_text(i)} on {channel}" for channel, i in shown)
 
 
@@ -406,6 +406,6 @@ def lags(run: Run, given: Lags | None = None) -> tuple[NodeLag, ...]:
     """
     nodes = run.session.chain.nodes
     if run.once or all(is_given(node, given) for node in nodes):
-        return known_lags(nodes, given)
-    known_lags(nodes, given)  # refuses an impossible lag before the log is read
-    return known_lags(nodes, given, review_response(run.binding, run).sensors)
+        return sensor_lags(nodes, given)
+    sensor_lags(nodes, given)  # refuses an impossible lag before the log is read
+    return sensor_lags(nodes, given, review_response(run.binding, run).sensors)
