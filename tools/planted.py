@@ -39,7 +39,7 @@ class Truth:
 
 @dataclass
 class Engine:
-    """An engine held at one speed and load for `seconds`. Plant what shall happen, then ask for `block`."""
+    """An engine held at one speed and load for `seconds`. Plant what is to happen, then ask for `block`."""
 
     rng: np.random.Generator
     seconds: float

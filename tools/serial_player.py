@@ -1,4 +1,4 @@
-"""A simulated engine on emulated serial adapters, one a bus, in real time, filled up with strangers.
+"""A simulated engine on emulated serial adapters, one a bus, in real time, filled up with unknown identifiers.
 
     python tools/serial_player.py --cylinders 16 --rate 8000 --seconds 60 --links /tmp/a /tmp/b
 
@@ -23,7 +23,7 @@ from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import Simulation, simulate
 
 STEP_NS = 5_000_000
-STRANGERS = range(0x600, 0x620)
+UNKNOWN_IDS = range(0x600, 0x620)
 
 
 def handfuls(simulation: Simulation) -> Iterator[tuple[int, FrameBlock]]:
@@ -41,7 +41,7 @@ def handfuls(simulation: Simulation) -> Iterator[tuple[int, FrameBlock]]:
 
 
 class Adapter:
-    """One emulated adapter: the frames of its bus, and strangers up to its rate."""
+    """One emulated adapter: the frames of its bus, and unknown identifiers up to its rate."""
 
     def __init__(self, link: Path, bus: int, rate: float) -> None:
         self.emulator = SlcanEmulator(link)
@@ -58,14 +58,15 @@ class Adapter:
         ]
         missing = int(self._rate * until_ns / 1e9) - self.sent - len(lines)
         lines += [
-            frame(STRANGERS[n % len(STRANGERS)], (self.sent + n).to_bytes(8, "big")) for n in range(missing)
+            frame(UNKNOWN_IDS[n % len(UNKNOWN_IDS)], (self.sent + n).to_bytes(8, "big"))
+            for n in range(missing)
         ]
         if self.emulator.write(b"".join(lines)):
             self.sent += len(lines)
 
 
 def end(ended: threading.Event, adapters: list[Adapter]) -> None:
-    """Waits for a line, then pulls the plugs: an adapter that nobody reads any more would wait for ever."""
+    """Waits for a line, then pulls the plugs: an adapter that nobody reads any more would wait forever."""
     sys.stdin.readline()
     ended.set()
     for adapter in adapters:

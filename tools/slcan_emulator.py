@@ -111,9 +111,9 @@ class SlcanEmulator:
                 continue
             *commands, pending = (pending + os.read(self._master, 4096)).split(b"\r")
             for command in commands:
-                self._obey(command)
+                self._apply_command(command)
 
-    def _obey(self, command: bytes) -> None:
+    def _apply_command(self, command: bytes) -> None:
         with self._told:
             self.commands.append(command)
             self._told.notify_all()
