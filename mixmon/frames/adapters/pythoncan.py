@@ -147,13 +147,13 @@ class PythonCanReceiver(Receiver):
             self._opened.shutdown()
 
     def _receive_messages(self, timeout_s: float) -> int:
-        """Fill the rows; the time through which they are complete."""
-        began = time.monotonic()
+        """Fill the rows; the time through which they are complete, before the last look for more."""
+        asked, began = self._clock.now(), time.monotonic()
         message = self._opened.recv(timeout_s)
         if message is None:
             # some unplugged devices give None at once, again and again
             time.sleep(max(0.0, began + timeout_s - time.monotonic()))
-            return self._clock.now()
+            return asked  # a frame may have come since, and this thread may have been held up
         self._add_message(message)
         if self._deep:
             time.sleep(GATHER_S)
