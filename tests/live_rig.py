@@ -11,6 +11,7 @@ from typing import Self
 
 import can
 import numpy as np
+from can.interfaces.virtual import VirtualBus
 
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.block import EXTENDED, FrameBlock, concat
@@ -83,6 +84,24 @@ def keeper_in(folder: Path, session: Path, **options: object) -> RunRecording:
     return RunRecording(recorder, **options)  # type: ignore[arg-type]
 
 
+class StampingBus(VirtualBus):
+    """A virtual bus that stamps a frame while nobody can look into the queues it goes into.
+
+    python-can's own stamps first and queues later: a busy machine may stop the sender in between, and the
+    frame comes later than any driver delivers one.
+    """
+
+    def send(self, msg: can.Message, timeout: float | None = None) -> None:  # noqa: ARG002 - queues have no end
+        """Put the frame into the queue of everyone else on the channel."""
+        for queue in self.channel:
+            if queue is not self.queue:
+                with queue.mutex:
+                    msg.timestamp = time.time()
+                    queue.queue.append(msg)
+                    queue.unfinished_tasks += 1
+                    queue.not_empty.notify()
+
+
 class Player:
     """A thread that sends frames on virtual buses, each when it falls due, and counts them.
 
@@ -91,7 +110,7 @@ class Player:
 
     def __init__(self, frames: FrameBlock, names: tuple[str, ...]) -> None:
         self._frames = frames
-        self._buses = [can.Bus(interface="virtual", channel=name, ignore_config=True) for name in names]
+        self._buses = [StampingBus(name) for name in names]
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run)
         self.done = threading.Event()
