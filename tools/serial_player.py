@@ -1,4 +1,4 @@
-"""A simulated engine on emulated serial adapters, one a bus, in real time, filled up with unknown identifiers.
+"""A simulated engine on emulated serial adapters, one a bus, in real time, with unknown identifiers added.
 
     python tools/serial_player.py --cylinders 16 --rate 8000 --seconds 60 --links /tmp/a /tmp/b
 
