@@ -22,14 +22,15 @@ from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.pages import draw
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, Spread
+from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, Spread, cell_spreads
 from mixmon.findings.events.event import Event, Kind
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.report.units import unit_named
 from mixmon.session.model import Axes, Bus, Chain, Engine, Node, Session, SignalChoice
-from mixmon.watch.snapshot import BusNow, Cylinders, Holding, Snapshot, Strip
+from mixmon.watch.observer import make_strip
+from mixmon.watch.snapshot import BusNow, Cylinders, Holding, MixtureLimits, Snapshot
 
 CYLINDERS, TICKS, HISTORY = 16, 200, 500
 SIZES = ((80, 24), (120, 40), (200, 60))
@@ -54,7 +55,9 @@ def balance() -> Balance:
         for one in people
     )
     banks = (BankNeed("A", 0.4, 0.2), BankNeed("B", -0.4, 0.2))
-    return Balance("peers", people, cells, (), banks, known, known, (), (), ())
+    return Balance(
+        "peers", people, cells, (), banks, known, known, (), (), (), cell_spreads=cell_spreads(cells)
+    )
 
 
 def session() -> Session:
@@ -105,9 +108,10 @@ def _snapshot(i: int, rng: np.random.Generator) -> Snapshot:
             supply=rng.normal(13.5, 0.1, CYLINDERS),
             heater=rng.normal(42.0, 2.0, CYLINDERS),
         ),
-        strip=Strip(t, np.full(200, 0.87), wave, wave * 1.03),
+        strip=make_strip(t, np.full(200, 0.87), wave, wave * 1.03),
         holding=Holding(Cell(6000, 100), 0.0, i / 10, 0.5, 3.0, 5),
         alarms=AlarmList(0, i * 100_000_000, (), (), 0),
+        limits=MixtureLimits(in_force=True, rich=-8.0, lean=4.6),
         balance=BALANCE,
         buses=(BusNow("chain", 19.0 + i % 3, 820.0 + i, 0, "active", 8_000_000 + i * 1_000_000, 0),),
         alarm_events=tuple(_event(i, k) for k in range(HISTORY)),

@@ -6,7 +6,6 @@ picture. All are read only. A value that is not known now is NaN or None here, n
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
@@ -19,9 +18,9 @@ from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag
 from mixmon.mixture.block import SampleState
 from mixmon.report.units import Unit
+from mixmon.session.alarm_kinds import kind_of
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import AlarmRule, Node, Session
-from mixmon.session.when import parse, true_and_false
 from mixmon.watch.snapshot import Holding, Snapshot
 
 # ----------------------------------------------------------------------------------------------------
@@ -32,8 +31,7 @@ from mixmon.watch.snapshot import Holding, Snapshot
 class Setting:
     """What lasts as long as the session: orders, labels, rules.
 
-    Positions in `firing` and `bank` and all node indexes count the nodes in session order. Which
-    rules an engine state leaves without force is kept for the newest state that was asked about.
+    Positions in `firing` and `bank` and all node indexes count the nodes in session order.
     """
 
     def __init__(self, session: Session) -> None:
@@ -41,28 +39,12 @@ class Setting:
         self.nodes: tuple[Node, ...] = session.chain.nodes
         limits = limits_in_force(session)
         self.rules: tuple[AlarmRule, ...] = limits.alarms
-        self._judged: tuple[Mapping[str, float] | None, frozenset[str]] = (None, frozenset())
-        self._conditions = {rule.name: parse(rule.when) for rule in self.rules if rule.when}
+        self.has_mixture_rules = any(kind_of(rule).mixture for rule in self.rules)
         self.placeholders = limits.source is None
         self.unwatched: tuple[tuple[AlarmRule, tuple[str, ...]], ...] = tuple(
             (rule, missing) for rule in self.rules if (missing := lacking(rule, session))
         )
         self.index_at: dict[int | None, int] = {node.position: index for index, node in enumerate(self.nodes)}
-
-    def unmet(self, rule: AlarmRule, engine: Mapping[str, float]) -> bool:
-        """Whether what the rule waits for is known to be false in that state of the engine."""
-        if engine is not self._judged[0]:
-            self._judged = engine, self._find_unmet(engine)
-        return rule.name in self._judged[1]
-
-    def _find_unmet(self, engine: Mapping[str, float]) -> frozenset[str]:
-        """Names of the rules whose condition is known to be false."""
-        columns = {name: np.array([value]) for name, value in engine.items()} or {"": np.array([np.nan])}
-        return frozenset(
-            name
-            for name, condition in self._conditions.items()
-            if true_and_false(condition, columns)[1].all()
-        )
 
     def __len__(self) -> int:
         return len(self.nodes)

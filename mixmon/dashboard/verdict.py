@@ -7,7 +7,6 @@ crossed, an engine signal lost that priority-1 limits need, anything else to loo
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 
@@ -18,8 +17,7 @@ from mixmon.dashboard.text import CUT_STATES, END_STATES, age_text
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
-from mixmon.session.alarm_kinds import RangeEnd, kind_of
-from mixmon.session.model import AlarmRule
+from mixmon.session.alarm_kinds import kind_of
 from mixmon.watch.snapshot import Snapshot
 
 NOT_ACKNOWLEDGED = frozenset(
@@ -90,27 +88,10 @@ def verdict(scene: Scene) -> LimitVerdict:
 
 
 def _why_none(scene: Scene) -> str:
-    """That no limit is crossed; where none of mixture is in force, that this is why."""
-    if any(map(_concerns_mixture, scene.setting.rules)) and not _mixture_rules_in_force(
-        scene.setting, scene.live
-    ):
+    """That no limit is crossed; or that no rule about mixture is in force."""
+    if scene.setting.has_mixture_rules and not scene.live.limits.in_force:
         return "no mixture limit in force now"
     return "no limit crossed"
-
-
-def _mixture_rules_in_force(setting: Setting, shown: Snapshot) -> list[AlarmRule]:
-    """The rules about mixture that watch in the engine's present state."""
-    return [
-        rule
-        for rule in setting.rules
-        if _concerns_mixture(rule)
-        and rule.name not in shown.alarms.suppressed
-        and not setting.unmet(rule, shown.engine)
-    ]
-
-
-def _concerns_mixture(rule: AlarmRule) -> bool:
-    return kind_of(rule).mixture
 
 
 def _why_no_data(live: Snapshot, stalled: float) -> str:
@@ -171,22 +152,3 @@ def _name_alarms(alarms: list[Alarm]) -> str:
 def who(alarm: Alarm) -> str:
     """`cyl 3 `, or nothing where the whole engine is meant."""
     return f"cyl {'+'.join(map(str, alarm.cylinders))} " if alarm.cylinders else ""
-
-
-def bar_limits(setting: Setting, target: float, shown: Snapshot) -> tuple[float | None, float | None]:
-    """The tightest rich and lean limits in force, as needs against the target, percent; None for none."""
-    if not target > 0:
-        return None, None
-    lean: list[float] = []
-    rich: list[float] = []
-    for lam, is_lean in _limits_in_lambda(_mixture_rules_in_force(setting, shown), target):
-        (lean if is_lean else rich).append(100.0 * (lam / target - 1.0))
-    return max(rich, default=None), min(lean, default=None)
-
-
-def _limits_in_lambda(rules: Iterable[AlarmRule], target: float) -> Iterator[tuple[float, bool]]:
-    for rule in rules:
-        kind = kind_of(rule)
-        lam = kind.lambda_at(rule.limit, target)
-        if lam is not None:
-            yield lam, kind.bound is RangeEnd.LEAN

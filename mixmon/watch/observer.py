@@ -45,7 +45,8 @@ from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
 from mixmon.note import Note, note
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Chain
-from mixmon.watch.snapshot import Cylinders, Holding, Snapshot, Strip
+from mixmon.watch.limits import MixtureRules
+from mixmon.watch.snapshot import Cylinders, Holding, Snapshot, Strip, StripNeeds
 
 SHOWN_EVENTS = 500
 """Our choice: more than anybody scrolls through; the run on disk keeps all."""
@@ -90,6 +91,7 @@ class Observer:
         self._recent = RecentRows(weights)
         self._strip = StripStage(weights)
         self._alarms = Alarms(limits_in_force(session).alarms, nodes)
+        self._mixture_rules = MixtureRules(session)
         self._balance = BalanceStage(session, left_out)
         self._excursions = EventStage(session, binding.fuel)
         self._pulls = PullStage(session)
@@ -164,12 +166,13 @@ class Observer:
 
     def snapshot(self) -> Snapshot:
         """This moment, by the rows taken so far."""
-        now = self._recent.now()
+        now, alarms = self._recent.now(), self._alarms.current()
+        target = self.engine.get("target", float("nan"))
         return Snapshot(
             t=self.t,
             elapsed_s=max(self.rows - 1, 0) * GRID_NS / 1e9,
             engine=MappingProxyType(self.engine),
-            target=self.engine.get("target", float("nan")),
+            target=target,
             all_vs_target=now.all_vs_target,
             spread=now.spread,
             valid=now.valid,
@@ -183,7 +186,8 @@ class Observer:
                 self._session.validity.settle_s,
                 self._wanted_percent,
             ),
-            alarms=self._alarms.current(),
+            alarms=alarms,
+            limits=self._mixture_rules.limits(self.engine, alarms.suppressed, target),
             balance=self._renew_balance(),
             pulls=self._review,
             buses=(),
@@ -396,7 +400,7 @@ class StripStage:
         table = np.array(self._points, np.float64).reshape(-1, 4)
         slot, target, engine, leanest = table.T
         seconds = (slot - self._slot) * (POINT_NS / 1e9)
-        return Strip(seconds, target.copy(), engine.copy(), leanest.copy())
+        return make_strip(seconds, target, engine, leanest)
 
     def _close_point(self) -> None:
         lam = np.concatenate([np.where(r.state == SampleState.VALID, r.lam, np.nan) for r in self._open])
@@ -406,6 +410,24 @@ class StripStage:
         leanest = float(np.fmax.reduce(mean))
         self._points.append((self._slot, target, float(engine_lambda(mean, self._weights)), leanest))
         self._open.clear()
+
+
+def make_strip(t_s: Floats, target: Floats, engine: Floats, leanest: Floats) -> Strip:
+    """The strip of lambdas at `t_s`: the target, all cylinders together, the leanest one."""
+    return Strip(
+        t_s,
+        *(
+            StripNeeds(_known_needs(engine, reference), _known_needs(leanest, reference))
+            for reference in (target, engine)
+        ),
+    )
+
+
+def _known_needs(lam: Floats, reference: Floats) -> Floats:
+    """Needs against the reference, percent; NaN where the quotient is not a finite number."""
+    with np.errstate(all="ignore"):  # a sender may report any number
+        needs = 100.0 * (lam / reference - 1.0)
+    return np.where(np.isfinite(needs), needs, np.nan)
 
 
 # How long a dwell must still last until its needs are known well enough.

@@ -48,17 +48,37 @@ class Cylinders:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class StripNeeds:
+    """Needs against one reference, float64[h], percent of fuel: all cylinders together, the leanest one."""
+
+    engine: Floats
+    leanest: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Strip:
     """The last twenty seconds, ten points a second, oldest first; NaN where not known.
 
     t_s  float64[h]  seconds before now, negative
-    target, engine, leanest  float64[h]  lambda: target, all cylinders together, the leanest cylinder
+    vs_target, vs_peers  needs against the target, and against all cylinders together
     """
 
     t_s: Floats
-    target: Floats
-    engine: Floats
-    leanest: Floats
+    vs_target: StripNeeds
+    vs_peers: StripNeeds
+
+
+@dataclass(frozen=True, slots=True)
+class MixtureLimits:
+    """The limits of mixture that are in force now.
+
+    in_force    at least one rule about mixture is in force
+    rich, lean  the tightest limits as needs against the target, percent; None for none, or no target
+    """
+
+    in_force: bool
+    rich: float | None
+    lean: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +125,7 @@ class Snapshot:
     spread     largest less smallest need against peers, percent, of the `valid` cylinders
     leanest    index of the node with the largest need against the target (against peers without one)
     alarms     all that are not normal, most pressing first
+    limits     of mixture, in force now
     balance    of everything so far, renewed about once a second; None before the first steady time
     pulls      those so far, renewed when one ends; None before the first
     alarm_events, remarks, happened  newest last: alarm records, what happened to sources and
@@ -125,6 +146,7 @@ class Snapshot:
     strip: Strip
     holding: Holding | None
     alarms: AlarmList
+    limits: MixtureLimits
     balance: Balance | None
     buses: tuple[BusNow, ...]
     alarm_events: tuple[AlarmEvent, ...] = ()

@@ -4,7 +4,18 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from dashboard.scenes import RULES, UNITS, alarm, balance, event, happened, pull_review, session, snapshot
+from dashboard.scenes import (
+    RULES,
+    UNITS,
+    alarm,
+    balance,
+    event,
+    happened,
+    pull_review,
+    session,
+    snapshot,
+    with_limits,
+)
 from hypothesis import strategies as st
 
 from mixmon.dashboard.keys import Asked, Page, Prompt
@@ -18,7 +29,8 @@ from mixmon.findings.events.event import Kind
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.session.model import Axes
-from mixmon.watch.snapshot import BusNow, Holding, Strip
+from mixmon.watch.observer import make_strip
+from mixmon.watch.snapshot import BusNow, Holding
 
 numbers = st.one_of(
     st.floats(-30, 30),
@@ -69,7 +81,7 @@ def alarm_lists(draw, count):
 def strips(draw):
     size = draw(st.sampled_from((0, 1, 200)))
     t = -np.arange(size, 0, -1) / 10.0
-    return Strip(t, *(np.full(size, draw(lambdas)) for _ in range(3)))
+    return make_strip(t, *(np.full(size, draw(lambdas)) for _ in range(3)))
 
 
 @st.composite
@@ -127,6 +139,7 @@ def scenes(draw):
     shown = draw(snapshots())
     count = len(shown.cylinders.lam)
     declared = session(count, name=draw(words))
+    shown = with_limits(shown, declared)
     if draw(st.booleans()):
         declared = replace(declared, axes=draw(st.sampled_from((Axes(), Axes((3000.0,), ())))))
     options = ViewOptions(

@@ -9,7 +9,15 @@ from mixmon.dashboard.readouts import ReadoutHold
 from mixmon.dashboard.scene import Scene, Setting, ViewOptions
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, EngineNeed, Spread
+from mixmon.findings.balance.balance import (
+    Balance,
+    BankNeed,
+    CellNeed,
+    CylinderNeed,
+    EngineNeed,
+    Spread,
+    cell_spreads,
+)
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Event
 from mixmon.findings.pulls.bands import Bands, Point, PullTable
@@ -41,7 +49,9 @@ from mixmon.session.model import (
     SignalChoice,
     Trims,
 )
-from mixmon.watch.snapshot import BusNow, Cylinders, Holding, Snapshot, Strip
+from mixmon.watch.limits import MixtureRules
+from mixmon.watch.observer import make_strip
+from mixmon.watch.snapshot import BusNow, Cylinders, Holding, MixtureLimits, Snapshot
 
 SECOND = 1_000_000_000
 FUEL = fuel_named("E10")
@@ -178,7 +188,7 @@ def cylinders(needs, target=0.87, *, silent=(), state=None):
 def strip(target=0.87):
     t = np.arange(-200, 0) / 10.0
     engine = target * (1 - 0.006 + 0.012 * np.sin(t / 3))
-    return Strip(t, np.full(200, target), engine, engine * (1.055 + 0.01 * np.sin(2 * t)))
+    return make_strip(t, np.full(200, target), engine, engine * (1.055 + 0.01 * np.sin(2 * t)))
 
 
 def balance(count=8):
@@ -219,6 +229,7 @@ def balance(count=8):
         predicted_by_cell=tuple((Cell(w.rpm, w.load), Spread(0.6, (0.4, 0.9), 0.2, count)) for w in whole),
         withheld=(),
         notes=(note(BalanceNote.TRIMS_NOW_ASSUMED_ZERO),),
+        cell_spreads=cell_spreads(cells),
     )
 
 
@@ -317,6 +328,7 @@ def snapshot(count=8, **changes):
         strip=strip(),
         holding=Holding(Cell(6000.0, 100.0), 0.0, 4.0, 0.5, 3.0, 5),
         alarms=alarm_list(alarm()) if count >= 3 else alarm_list(),
+        limits=MixtureLimits(in_force=False, rich=None, lean=None),
         balance=balance(count),
         buses=(
             BusNow("chain", 19.0, 820.0, 0, "active", 8_000_000, 0),
@@ -327,7 +339,13 @@ def snapshot(count=8, **changes):
         recording="recording run 7",
         frames=206_000,
     )
-    return replace(made, **changes)
+    return with_limits(replace(made, **changes), session(count))
+
+
+def with_limits(shown, declared):
+    """The snapshot with the limits that the session's rules give for its engine state."""
+    limits = MixtureRules(declared).limits(shown.engine, shown.alarms.suppressed, shown.target)
+    return replace(shown, limits=limits)
 
 
 def nothing(count=8):
@@ -349,7 +367,7 @@ def nothing(count=8):
             supply=empty,
             heater=empty,
         ),
-        strip=Strip(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0)),
+        strip=make_strip(*[np.zeros(0)] * 4),
         holding=None,
         alarms=AlarmList(0, 0, (), (), 0),
         balance=None,
@@ -362,9 +380,10 @@ def nothing(count=8):
 
 def scene(shown=None, *, count=8, options=OPTIONS, declared=None, **changes):
     shown = snapshot(count) if shown is None else shown
-    setting = Setting(declared or session(count))
-    live = changes.pop("live", shown)
-    return Scene(setting, shown, ReadoutHold().feed(shown, 0.0), options, live, **changes)
+    declared = declared or session(count)
+    live = with_limits(changes.pop("live", shown), declared)
+    shown = with_limits(shown, declared)
+    return Scene(Setting(declared), shown, ReadoutHold().feed(shown, 0.0), options, live, **changes)
 
 
 def text(rows):

@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from dashboard.scenes import (
-    LEAN,
     NEEDS,
     RULES,
     alarm,
@@ -17,11 +16,9 @@ from dashboard.scenes import (
     snapshot,
 )
 
-from mixmon.dashboard.scene import Setting
-from mixmon.dashboard.verdict import LimitWord, bar_limits, verdict
+from mixmon.dashboard.verdict import LimitWord, verdict
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
-from mixmon.session.model import AlarmRule, Limits
 
 SILENT, SUPPLY = RULES[2], RULES[3]
 
@@ -114,32 +111,10 @@ def test_only_an_unacknowledged_priority_1_alarm_blinks(given, asks):
     assert verdict(scene(shown(given))).unacknowledged is asks
 
 
-def test_limits_of_the_bars_are_needs_against_the_target():
-    """By hand: 0.040 over 0.87 is +4.6 %, 0.07 under is -8.0 %."""
-    rich, lean = bar_limits(Setting(session()), 0.87, snapshot())
-    assert lean == pytest.approx(100 * 0.04 / 0.87)
-    assert rich == pytest.approx(-100 * 0.07 / 0.87)
-    assert bar_limits(Setting(session()), np.nan, snapshot()) == (None, None)
-
-
 PART_LOAD = {"rpm": 3000.0, "throttle": 18.0, "load": 18.0, "target": 0.98}
 
 
-def test_a_limit_that_is_not_in_force_is_neither_drawn_nor_called_uncrossed():
+def test_no_limit_in_force_is_not_called_uncrossed():
     """At part load no rule about mixture watches: what lies beyond its limit has crossed nothing."""
-    given = shown(engine=PART_LOAD)
-    assert bar_limits(Setting(session()), 0.87, given) == (None, None)
-    found = verdict(scene(given))
+    found = verdict(scene(shown(engine=PART_LOAD)))
     assert (found.word, found.why) == (LimitWord.NONE, "no mixture limit in force now")
-
-
-def test_a_limit_that_is_off_by_rule_is_not_drawn():
-    cut = replace(alarm_list(), suppressed=tuple(rule.name for rule in RULES))
-    assert bar_limits(Setting(session()), 0.87, snapshot(alarms=cut)) == (None, None)
-
-
-def test_the_tightest_limit_is_drawn():
-    rules = (LEAN, AlarmRule("lean", 1, "lambda_above", 0.88), AlarmRule("rich", 2, "lambda_below", 0.85))
-    rich, lean = bar_limits(Setting(session(limits=Limits("sheet", rules))), 0.87, snapshot())
-    assert lean == pytest.approx(100 * (0.88 / 0.87 - 1))
-    assert rich == pytest.approx(100 * (0.85 / 0.87 - 1))

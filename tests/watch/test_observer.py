@@ -20,7 +20,7 @@ from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.scenario import Misfire, Part
 from mixmon.simulate.simulation import Simulation, simulate
-from mixmon.watch.observer import Observer
+from mixmon.watch.observer import Observer, make_strip
 
 Rows = list[CylinderBlock]
 
@@ -196,3 +196,13 @@ def test_the_balance_heeds_misfires_that_become_certain_seconds_later():
     assert "misfire or cut" not in unaware.cylinders[1].left_out_s
     deaf.exclude(found)
     assert repr(deaf.result(gaps=binding.gaps)) == repr(balance)
+
+
+def test_the_strip_has_needs_against_the_target_and_against_all_cylinders():
+    """By hand: 0.9 for a target of 1.0 needs -10 %, 0.99 needs -1 % and 10 % against 0.9; else not known."""
+    engine, leanest = np.array([0.9, np.nan]), np.array([0.99, 0.99])
+    made = make_strip(np.array([-0.1, 0.0]), np.array([1.0, 0.0]), engine, leanest)
+    np.testing.assert_allclose(made.vs_target.engine, [-10.0, np.nan])
+    np.testing.assert_allclose(made.vs_target.leanest, [-1.0, np.nan])
+    np.testing.assert_allclose(made.vs_peers.engine, [0.0, np.nan], atol=1e-12)
+    np.testing.assert_allclose(made.vs_peers.leanest, [10.0, np.nan])

@@ -28,7 +28,7 @@ from mixmon.dashboard.text import (
 )
 from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.verdict import LimitVerdict
-from mixmon.findings.balance.balance import Balance, CellNeed, Spread
+from mixmon.findings.balance.balance import Balance, Spread
 from mixmon.mixture.steady import Cell
 from mixmon.report.words import sentence
 from mixmon.watch.snapshot import Holding
@@ -247,29 +247,14 @@ def _cell_values(balance: Balance | None, view: CellView) -> Mapping[Place, tupl
     if balance is None:
         return {}
     if view.spread:
-        return _cell_spreads(balance.cells)
+        return {
+            (c.rpm, c.load): (c.spread_percent, math.nan, c.usable_s, c.used_for_trims)
+            for c in balance.cell_spreads
+        }
     return {
         (c.rpm, c.load): (c.needs_percent, c.half_interval_percent, c.usable_s, c.used_for_trims)
         for c in balance.cells
         if c.cylinder == view.cylinder
-    }
-
-
-def _cell_spreads(cells: Sequence[CellNeed]) -> Mapping[Place, tuple[float, float, float, bool]]:
-    """Largest less smallest need of the cylinders that have an interval; seconds of the one with fewest."""
-    places: dict[Place, list[CellNeed]] = {}
-    for cell in cells:
-        if math.isfinite(cell.half_interval_percent):
-            places.setdefault((cell.rpm, cell.load), []).append(cell)
-    return {
-        place: (
-            max(c.needs_percent for c in here) - min(c.needs_percent for c in here),
-            math.nan,
-            min(c.usable_s for c in here),
-            any(c.used_for_trims for c in here),
-        )
-        for place, here in places.items()
-        if len(here) > 1
     }
 
 

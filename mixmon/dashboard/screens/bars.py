@@ -27,7 +27,6 @@ from mixmon.dashboard.text import (
     state_word,
     tall_need,
 )
-from mixmon.dashboard.verdict import bar_limits
 from mixmon.mixture.block import SampleState
 
 _TEXT_CELLS = 33
@@ -58,8 +57,10 @@ class BarTrack:
 
 def bar_track(scene: Scene, cells: int) -> BarTrack:
     """The scale of a bar of so many cells with the limits in force now."""
-    wanted = scene.snapshot.target if scene.digits.against == "target" else np.nan
-    return BarTrack(cells, scene.options.scale, *bar_limits(scene.setting, wanted, scene.snapshot))
+    limits = scene.snapshot.limits
+    if scene.digits.against != "target":
+        return BarTrack(cells, scene.options.scale, None, None)
+    return BarTrack(cells, scene.options.scale, limits.rich, limits.lean)
 
 
 def bar_rows(scene: Scene, width: int) -> list[Row]:

@@ -54,13 +54,11 @@ def strip_rows(scene: Scene, width: int, height: int) -> list[Row]:
     """Heading, scale, and panes for all cylinders and for the leanest one."""
     pane = (width - _TIMES - 2) // 2
     strip = scene.snapshot.strip
-    reference = strip.target if scene.digits.against == "target" else strip.engine
+    against = strip.vs_target if scene.digits.against == "target" else strip.vs_peers
     panes = []
-    for title, series in (("ALL cylinders", strip.engine), ("LEANEST", strip.leanest)):
-        with np.errstate(all="ignore"):  # whatever a sender may say; what is no number is not drawn
-            needs = 100.0 * (series / reference - 1.0)
-        needs = np.where(np.isfinite(needs) & (not scene.dead), needs, np.nan)
-        panes.append(_pane_rows(scene, title, needs, pane, height))
+    for title, needs in (("ALL cylinders", against.engine), ("LEANEST", against.leanest)):
+        known = np.full_like(needs, np.nan) if scene.dead else needs
+        panes.append(_pane_rows(scene, title, known, pane, height))
     times = [blank(_TIMES)] * 2 + _time_rows(height - 2)
     rows = beside([(times, _TIMES), (panes[0], pane), ([], 2), (panes[1], pane)], height)
     return [fit_row(row, width) for row in rows]

@@ -92,6 +92,21 @@ class CellNeed:
 
 
 @dataclass(frozen=True, slots=True)
+class CellSpread:
+    """Largest less smallest need in one cell, of the cylinders that have an interval; two at least.
+
+    usable_s        of the cylinder with the least
+    used_for_trims  of any of them
+    """
+
+    rpm: float | None
+    load: float | None
+    spread_percent: float
+    usable_s: float
+    used_for_trims: bool
+
+
+@dataclass(frozen=True, slots=True)
 class EngineNeed:
     """The whole engine against the target in one cell; needs are NaN where no target is known."""
 
@@ -170,6 +185,25 @@ class Balance:
     notes: tuple[Note, ...]
     misfires: tuple[MisfireEffect, ...] = ()
     excluded_cells: tuple[Cell, ...] = ()
+    cell_spreads: tuple[CellSpread, ...] = ()
+
+
+def cell_spreads(cells: Sequence[CellNeed]) -> tuple[CellSpread, ...]:
+    """The spread in each cell in which two cylinders or more have an interval."""
+    places: dict[tuple[float | None, float | None], list[CellNeed]] = {}
+    for cell in cells:
+        if np.isfinite(cell.half_interval_percent):
+            places.setdefault((cell.rpm, cell.load), []).append(cell)
+    return tuple(
+        CellSpread(
+            *place,
+            max(c.needs_percent for c in here) - min(c.needs_percent for c in here),
+            min(c.usable_s for c in here),
+            any(c.used_for_trims for c in here),
+        )
+        for place, here in places.items()
+        if len(here) > 1
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,10 +399,11 @@ class _BalanceBuilder:
     def build(self, gaps: tuple[Note, ...], *, by_cell: bool = True) -> Balance:
         peers = self._combined.peers
         moves = self._plan.moves
+        cells = tuple(self._cell_needs())
         return Balance(
             against=self._against,
             cylinders=tuple(self._cylinder_need(c) for c in range(1, self._session.engine.cylinders + 1)),
-            cells=tuple(self._cell_needs()),
+            cells=cells,
             whole_engine=tuple(self._engine_needs()),
             banks=tuple(self._bank_needs()),
             spread=spread(peers),
@@ -382,6 +417,7 @@ class _BalanceBuilder:
             notes=(*gaps, *self._plan.notes, *self._notes_on_result()),
             misfires=self._misfires,
             excluded_cells=tuple(self._excluded_cells),
+            cell_spreads=cell_spreads(cells),
         )
 
     def _node_of(self, cylinder: int) -> int | None:

@@ -22,6 +22,7 @@ from mixmon.dashboard.screens.bars import BarTrack
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.mixture.block import SampleState
 from mixmon.session.model import Limits
+from mixmon.watch.observer import make_strip
 
 SIXTEEN = """\
  LIVE   REC  valid 15/16  chain 19 % 8 ms  engine 4 % 20 ms  Alder 8 before
@@ -277,7 +278,7 @@ def test_the_strip_has_now_on_top_and_lean_to_the_right():
 
     t = np.arange(-200, 0) / 10.0
     engine = np.where(t > -10, 0.87 * 1.06, 0.87 * 0.94)
-    strip = replace(snapshot().strip, t_s=t, engine=engine)
+    strip = make_strip(t, np.full(200, 0.87), engine, engine)
     for plain in (False, True):
         shown = scene(snapshot(strip=strip), options=replace(OPTIONS, ascii=plain))
         rows = text(strip_rows(shown, 60, 14))[2:]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from mixmon.findings.balance.balance import predicted_spread
+from mixmon.findings.balance.balance import CellNeed, CellSpread, cell_spreads, predicted_spread
 from mixmon.findings.stats import Estimate
 from mixmon.simulate.truth import spread as true_spread
 
@@ -60,3 +60,14 @@ def test_a_node_that_is_known_in_one_cell_only_is_taken_as_it_is_there() -> None
     alone = predicted_spread(cell, unmoved)
     assert predicted_spread(cell, unmoved, (nothing,) * 3).interval95 == pytest.approx(alone.interval95)
     assert predicted_spread((cell[0], nothing, nothing), unmoved, cell).cylinders_used == 0
+
+
+def test_the_spread_of_a_cell_is_that_of_its_cylinders_with_an_interval():
+    """Needs 3 and -2 have intervals, 9 has none; a cell with one such cylinder has no spread."""
+    cells = [
+        CellNeed(3000.0, 60.0, 1, 3.0, 0.3, 9.0, True),
+        CellNeed(3000.0, 60.0, 2, -2.0, 0.3, 4.0, False),
+        CellNeed(3000.0, 60.0, 3, 9.0, float("nan"), 1.0, True),
+        CellNeed(4000.0, 60.0, 1, 3.0, 0.3, 9.0, True),
+    ]
+    assert cell_spreads(cells) == (CellSpread(3000.0, 60.0, 5.0, 4.0, True),)
