@@ -345,7 +345,7 @@ def snapshot(count=8, **changes):
 def with_limits(shown, declared):
     """The snapshot with the limits that the session's rules give for its engine state."""
     limits = MixtureRules(declared).limits(shown.engine, shown.alarms.suppressed, shown.target)
-    return replace(shown, limits=limits)
+    return shown if shown.limits == limits else replace(shown, limits=limits)
 
 
 def nothing(count=8):
