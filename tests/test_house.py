@@ -1,9 +1,13 @@
 """The house from outside: what a fresh interpreter loads, and how fast the door opens."""
 
+import ast
 import json
 import subprocess
 import sys
+from pathlib import Path
 
+import check_names
+import print_house
 import pytest
 
 CORE = [
@@ -66,3 +70,39 @@ print(json.dumps(sorted({m.partition(".")[0] for m in sys.modules})))
 
 def test_help_loads_nothing_heavy():
     assert not {"can", "cantools", "numpy", "pyarrow", "rich", "textual"} & set(loaded_by(HELP))
+
+
+PACKAGE = Path(__file__).parents[1] / "mixmon"
+
+
+def test_the_floor_plan_of_the_documentation_is_printed_from_the_code():
+    _, plan, _ = print_house.in_developers()
+    assert plan.strip() == print_house.printed().strip(), "python tools/print_house.py --write"
+
+
+def test_no_folder_is_crowded():
+    folders = [path for path in (PACKAGE, *PACKAGE.rglob("*")) if (path / "__init__.py").exists()]
+    assert {f.name: n for f in folders if (n := len(list(f.glob("*.py")))) > 25} == {}
+
+
+def test_functions_are_short():
+    """None over sixty lines, nine of ten at most twenty."""
+    nodes = [node for path in PACKAGE.rglob("*.py") for node in ast.walk(ast.parse(path.read_text("utf-8")))]
+    functions = [node for node in nodes if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef))]
+    lengths = sorted(node.end_lineno - node.lineno + 1 for node in functions)
+    assert [node.name for node in functions if node.end_lineno - node.lineno >= 60] == []
+    assert lengths[len(lengths) * 9 // 10] <= 20
+
+
+def test_a_name_has_one_meaning_or_a_reason():
+    assert [name for name in check_names.twice() if name not in check_names.REASONS] == []
+
+
+def test_every_reason_for_a_name_that_stands_twice_is_needed():
+    assert [name for name in check_names.REASONS if name not in check_names.twice()] == []
+
+
+def test_private_helpers_are_named_by_verb_and_object():
+    """At least four of ten have a name of several words."""
+    one_word = sum(map(len, check_names.helpers().values()))
+    assert one_word <= 0.6 * check_names.private_count()

@@ -17,9 +17,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 
-REASONS: dict[str, str] = {
-    "Unit": "the screens name by a Protocol what they need of the unit that a report writes",
-}
+REASONS: dict[str, str] = {}
 """Why a name may stand in more than one module."""
 
 

@@ -230,6 +230,9 @@ ASCII: Final = Marks(
 Segment = tuple[str, str]
 Row = tuple[Segment, ...]
 
+NARROW_COLUMNS: Final = 60
+"""Our choice: on narrower screens, lists leave out their less needed columns."""
+
 TEXT = "text"
 """The style of what has none of its own."""
 

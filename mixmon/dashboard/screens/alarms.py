@@ -9,6 +9,7 @@ from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.events import measure
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import (
+    NARROW_COLUMNS,
     Row,
     Segment,
     age_text,
@@ -28,8 +29,6 @@ from mixmon.session.model import AlarmRule
 _MEANING_ROWS = 9
 """Our choice: with so many rows the meaning of the chosen alarm gets up to three fifths of them."""
 
-_NARROW = 60
-"""Our choice: a narrower screen has no times, values and limits."""
 
 _LEAST_LIST = 3
 """With fewer rows, none is given to say how many more alarms there are. Our choice."""
@@ -81,7 +80,7 @@ def _count_row(scene: Scene, width: int) -> Row:
 
 def _heading_row(width: int) -> Row:
     what = f"{fit('what', _NAME)} {fit('now', _VALUE)} limit"
-    if width < _NARROW:
+    if width < NARROW_COLUMNS:
         return fit_row([(f"pri {fit('state', 10)} cyl  what", "label")], width)
     return fit_row([(f"pri {fit('state', 10)}  {fit('for', 7)}  cyl  {what}", "label")], width)
 
@@ -122,7 +121,7 @@ def _alarm_row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
     who = fit("+".join(map(str, alarm.cylinders)) or scene.marks.dash, 3, right=True)
     name = clean(alarm.rule.name)
     row: list[Segment] = [(f"{mark} {alarm.rule.priority}  ", "strong"), (fit(short_word(alarm), 10), style)]
-    if width < _NARROW:
+    if width < NARROW_COLUMNS:
         return fit_row([*row, (f" {who}  ", "strong"), (name, "strong" if chosen else "text")], width)
     row += [
         (f"  {fit(age_text(since), 7)}", "text"),

@@ -14,6 +14,7 @@ from mixmon.dashboard.screens.alarms import short_word, value_text
 from mixmon.dashboard.screens.events import event_rows
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import (
+    NARROW_COLUMNS,
     Row,
     Segment,
     age_text,
@@ -35,15 +36,13 @@ from mixmon.watch.snapshot import BusNow
 # The nodes of the chain.
 # ----------------------------------------------------------------------------------------------------
 
-_NARROW = 60
-"""Our choice: a narrower screen has no volts, heater and alarm."""
 
 _HEADING = " pos  cyl  sensor      state           age   volt  heat %  "
 
 
 def node_rows(scene: Scene, width: int, order: Sequence[int], *, chosen: int | None = None) -> list[Row]:
     """A heading, then one row for each node; a narrow screen has only place, state and age."""
-    if width < _NARROW:
+    if width < NARROW_COLUMNS:
         return [
             fit_row([(" pos  cyl  state           age", "label")], width),
             *(_short_node_row(scene, index, width, chosen=index == chosen) for index in order),

@@ -7,7 +7,7 @@ import math
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.balance import spread_text
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
-from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, signed, wrap
+from mixmon.dashboard.text import NARROW_COLUMNS, Row, blank, clean, fit, fit_row, signed, wrap
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.balance.balance import Balance, CylinderNeed
 from mixmon.report.words import sentence, sentences
@@ -17,8 +17,6 @@ TRIM_CAUTION = (
     "Nothing here senses knock: balanced mixture is not proof of knock margin. The builder's limits stand."
 )
 
-_NARROW = 60
-"""Our choice: a narrower screen has no interval's ends and no remarks."""
 
 _REMARKS_AT = 49
 """The column of the remarks (computed: the widths of the columns before it)."""
@@ -46,7 +44,7 @@ def _empty_rows(width: int) -> list[Row]:
 def _sheet_rows(scene: Scene, balance: Balance, width: int, *, whole: bool) -> list[Row]:
     """The table and what must be said; `whole` gives remarks as many lines as they need."""
     offered = not balance.withheld
-    if width < _NARROW:
+    if width < NARROW_COLUMNS:
         heading = f" cyl  needs {scene.marks.plus_minus}95 %    now    new"
         rows = [fit_row([(heading, "label")], width)]
         rows += [_narrow_row(scene, one, width, offered=offered) for one in balance.cylinders]
