@@ -15,7 +15,7 @@ from typing import Final
 
 from mixmon.dashboard.keys import EXPORTABLE_PAGES, Asked, Page, Prompt
 from mixmon.dashboard.palettes import PALETTES
-from mixmon.dashboard.scene import ORDERS, Scene, is_recording
+from mixmon.dashboard.scene import ORDERS, Scene
 from mixmon.dashboard.screens import checks
 from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.pages import State, alarm_index
@@ -454,7 +454,7 @@ class Controls:
         self._change_state(frozen=frozen, frozen_at=self._now)
 
     def _toggle_recording(self) -> None:
-        if is_recording(self._seen_scene.live):
+        if self._seen_scene.live.is_recording:
             self._ask_question(Asked.RECORD_OFF, "stop recording?", words=False)
         else:
             self._send(RecordOn())
@@ -463,7 +463,7 @@ class Controls:
         if not self.state.leaving:
             self._change_state(leaving=True)
             self.tell("q once more leaves", self._now)
-        elif is_recording(self._seen_scene.live):
+        elif self._seen_scene.live.is_recording:
             self._change_state(leaving=False)
             self._ask_question(Asked.LEAVE, "recording is on: stop it and leave?", words=False)
         else:

@@ -246,7 +246,7 @@ class Scene:
     @property
     def still_recording(self) -> bool:
         """Whether frames are still recorded although the analysis has stopped."""
-        return bool(self.live.failure) and is_recording(self.live)
+        return bool(self.live.failure) and self.live.is_recording
 
     @property
     def holding(self) -> Holding | None:
@@ -283,13 +283,3 @@ class Scene:
 def is_over(alarm: Alarm) -> bool:
     """Whether a priority-1 limit is crossed now and not suppressed by design, silenced or not."""
     return alarm.rule.priority == 1 and alarm.active and AlarmFlag.SUPPRESSED not in alarm.flags
-
-
-def is_recording(snapshot: Snapshot) -> bool:
-    """Whether the recorder says that a run is being written."""
-    return snapshot.recording.startswith("recording") and not has_failed(snapshot)
-
-
-def has_failed(snapshot: Snapshot) -> bool:
-    """Whether the recorder says that writing has failed. A session's name cannot stand at the beginning."""
-    return snapshot.recording.startswith("recording failed")

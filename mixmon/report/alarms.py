@@ -60,8 +60,7 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
     or cut, ? suspect, - left out.
     """
     if snapshot.failure:
-        goes_on = snapshot.recording.startswith("recording ")
-        what = f"ANALYSIS STOPPED, still {snapshot.recording}" if goes_on else "STOPPED"
+        what = f"ANALYSIS STOPPED, still {snapshot.recording}" if snapshot.is_recording else "STOPPED"
         return printable(f"{what}  {snapshot.failure}")
     if snapshot.t is None:
         states = ", ".join(f"{printable(bus.name)} {bus.state}" for bus in snapshot.buses)

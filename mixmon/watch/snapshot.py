@@ -160,3 +160,13 @@ class Snapshot:
     failure: str = ""
     counters: Mapping[str, int] = field(default_factory=dict)
     pulls: PullReview | None = None
+
+    @property
+    def is_recording(self) -> bool:
+        """Whether a run is being written now."""
+        return self.recording.startswith("recording") and not self.has_recording_failed
+
+    @property
+    def has_recording_failed(self) -> bool:
+        """Whether writing the run has failed."""
+        return self.recording.startswith("recording failed")

@@ -17,7 +17,7 @@ from dashboard.scenes import (
     snapshot,
 )
 
-from mixmon.dashboard.controls import Controls, is_recording
+from mixmon.dashboard.controls import Controls
 from mixmon.dashboard.keys import BINDINGS, EXPORTABLE_PAGES, Asked, Page, bindings, last_line
 from mixmon.dashboard.screens.pages import State
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
@@ -148,7 +148,7 @@ def test_leaving_while_recording_is_asked_and_refused_by_any_key_but_y():
     ],
 )
 def test_whether_a_run_is_being_written_is_read_from_the_recorder_s_words(words, runs):
-    assert is_recording(snapshot(recording=words)) is runs
+    assert snapshot(recording=words).is_recording is runs
 
 
 @pytest.mark.parametrize(

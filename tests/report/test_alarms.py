@@ -1,8 +1,12 @@
 """Alarm records in lines of text."""
 
+import pytest
+from dashboard.scenes import FUEL, session, snapshot
+
 from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.report.alarms import alarm_line
+from mixmon.report.alarms import alarm_line, moment_line
+from mixmon.report.units import unit_named
 
 
 def record(what: Happening) -> AlarmEvent:
@@ -33,3 +37,16 @@ def test_what_is_announced_again_is_not_called_new() -> None:
     first, again = (alarm_line(record(w), 0) for w in (Happening.CONDITION_TRUE, Happening.RE_ALARMED))
     assert first.split(": ")[1] == "NEW  0.050 lambda (limit 0.04)"
     assert again.split(": ")[1] == "STILL STANDS, announced again"
+
+
+@pytest.mark.parametrize(
+    ("recording", "words"),
+    [
+        ("recording run 7", "ANALYSIS STOPPED, still recording run 7  why"),
+        ("recording failed: disk full", "STOPPED  why"),
+        ("", "STOPPED  why"),
+    ],
+)
+def test_a_failed_analysis_says_whether_a_run_is_still_written(recording: str, words: str) -> None:
+    stopped = snapshot(recording=recording, failure="why")
+    assert moment_line(stopped, session(), unit_named("lambda", FUEL, None)) == words

@@ -15,9 +15,9 @@ from typing import Final
 
 import numpy as np
 
-from mixmon.dashboard.scene import Scene, has_failed, is_recording
+from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
-from mixmon.dashboard.text import Row, clean, fit, fit_row, number, wrap
+from mixmon.dashboard.text import NARROW_COLUMNS, Row, clean, fit, fit_row, number, wrap
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.messages.cautions import sensor_cautions
 from mixmon.mixture.block import SampleState
@@ -176,10 +176,10 @@ def _check_recording(scene: Scene) -> Finding:
     minutes = f", room for {room}" if room else ""
     if live.replay_position is not None:
         return CheckState.PASSED, "a recording is being played"
-    if has_failed(live) or (left is not None and left < LEAST_ROOM_MIN):
+    if live.has_recording_failed or (left is not None and left < LEAST_ROOM_MIN):
         return CheckState.FAILED, f"{live.recording}{minutes}"
     return (
-        CheckState.PASSED if is_recording(live) else CheckState.OPEN
+        CheckState.PASSED if live.is_recording else CheckState.OPEN
     ), f"{live.recording or 'not recording'}{minutes}"
 
 
@@ -268,8 +268,6 @@ CHECK_LIST: Final = (
 _NAME = 34
 """Cells of a check's name: the longest one."""
 
-_NARROW = 60
-"""Our choice: a narrower screen has no evidence beside the name."""
 
 _STYLES = {
     CheckState.FAILED: "strong",
@@ -309,8 +307,8 @@ def _check_row(scene: Scene, index: int, found: Finding, width: int, *, chosen: 
         [
             (f"{mark}{index + 1:>2} ", "strong"),
             (f"{stand.value:<5} ", _STYLES[stand]),
-            (fit(name, _NAME) if width >= _NARROW else name, "strong" if chosen else "text"),
-            (f"  {clean(evidence)}" if width >= _NARROW else "", "dim"),
+            (fit(name, _NAME) if width >= NARROW_COLUMNS else name, "strong" if chosen else "text"),
+            (f"  {clean(evidence)}" if width >= NARROW_COLUMNS else "", "dim"),
         ],
         width,
     )

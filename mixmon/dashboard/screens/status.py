@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from mixmon.dashboard.scene import Scene, has_failed, is_recording
+from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.far import word_style
 from mixmon.dashboard.text import (
     Row,
@@ -122,10 +122,10 @@ def _recording_fact(scene: Scene, width: int) -> Fact:
     """What the recorder does: in short only whether."""
     live = scene.live
     words = clean(live.recording)
-    whole = fit(words, min(cells(words), _MOST_REASON if has_failed(live) else _MOST_WORDS))
-    if has_failed(live):
+    whole = fit(words, min(cells(words), _MOST_REASON if live.has_recording_failed else _MOST_WORDS))
+    if live.has_recording_failed:
         return (("NOT RECORDED", "status-alert"), (whole, "status-alert"))
-    if is_recording(live):
+    if live.is_recording:
         return (("REC", "status"), (whole, "status")) if width >= _ROOMY else (("REC", "status"),)
     short = "no REC" if live.recording.startswith("not ") else whole
     return ((short, "status"), (whole, "status"))
