@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 from mixmon.note import Note, NoteCode, note
+from mixmon.session.injectors import injector_pairs
 from mixmon.session.model import Session
 
 LEAST_SENSOR_ANGLE_DEG: Final = 10.0
@@ -22,6 +23,9 @@ class Caution(NoteCode):
     LOAD_BY_PRESSURE = "load_by_pressure"
     AFTER_MERGE = "after_merge"
     BATCH_INJECTION = "batch_injection"
+    PAIRS_UNKNOWN = "injector_pairs_unknown"
+    PAIRS_INCOMPLETE = "injector_pairs_incomplete"
+    PAIR_HOLDS_TWO_TRIMS = "injector_pair_holds_two_trims"
 
 
 def cautions(session: Session) -> tuple[Note, ...]:
@@ -33,6 +37,23 @@ def cautions(session: Session) -> tuple[Note, ...]:
         found.append(note(Caution.AFTER_MERGE))
     if session.injection.timing == "batch":
         found.append(note(Caution.BATCH_INJECTION))
+    return (*found, *pairing_cautions(session))
+
+
+def pairing_cautions(session: Session) -> tuple[Note, ...]:
+    """Why no trims can be offered with paired injection; nothing where they can, or in other timings."""
+    if session.injection.timing != "paired":
+        return ()
+    order, now = session.engine.firing_order, session.trims.now_percent
+    if order is None:
+        return (note(Caution.PAIRS_UNKNOWN),)
+    pairs = injector_pairs(session.engine)
+    paired = {cylinder for pair in pairs for cylinder in pair}
+    found = []
+    if alone := sorted(set(order) - paired):
+        found.append(note(Caution.PAIRS_INCOMPLETE, cylinders=tuple(alone)))
+    unequal = [pair for pair in pairs if now is not None and now[pair[0] - 1] != now[pair[1] - 1]]
+    found += [note(Caution.PAIR_HOLDS_TWO_TRIMS, cylinders=tuple(sorted(pair))) for pair in unequal]
     return tuple(found)
 
 

@@ -116,6 +116,18 @@ _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
     ),
     Caution.AFTER_MERGE: "sensors after the merge see several cylinders each: no trims are offered",
     Caution.BATCH_INJECTION: "batch injection: all injectors open together, so no trims are offered",
+    Caution.PAIRS_UNKNOWN: (
+        "paired injection without [engine] firing_order: which cylinders share a trim is not known, "
+        "so no trims are offered; add the firing order"
+    ),
+    Caution.PAIRS_INCOMPLETE: lambda values: (
+        f"paired injection: no cylinder fires half a cycle from {_join_words(values['cylinders'])}, so no "
+        'trims are offered; check firing_order and firing_angles_deg, or declare "sequential" or "batch"'
+    ),
+    Caution.PAIR_HOLDS_TWO_TRIMS: lambda values: (
+        f"paired injection: cylinders {_join_words(values['cylinders'])} share one trim, and "
+        "[trims] now_percent gives them two, so no trims are offered; correct now_percent"
+    ),
 }
 
 

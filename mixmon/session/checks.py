@@ -13,8 +13,8 @@ from typing import Any, Final
 
 from mixmon.session import keys
 from mixmon.session.alarm_kinds import ALARM_KINDS, AlarmKind, LimitAxis
-from mixmon.session.injectors import cycle_degrees, injector_pairs
-from mixmon.session.model import Engine, Trims, Validity
+from mixmon.session.injectors import cycle_degrees
+from mixmon.session.model import Trims, Validity
 from mixmon.session.schema import (
     Check,
     Clean,
@@ -73,26 +73,6 @@ def _check_firing_angles(clean: Clean, report: MistakeReport) -> None:
     cycle = cycle_degrees(engine.get("strokes", 4))
     if not rising(angles) or angles[-1] >= cycle:
         report(where, shown(angles), f"angles that rise and stay below {cycle:g}, in firing order")
-
-
-def _check_injector_pairs(clean: Clean, report: MistakeReport) -> None:
-    """Reports paired injection without pairs, and pairs whose trims differ."""
-    engine, where = clean.get("engine", {}), "injection.timing"
-    if clean.get("injection", {}).get("timing") != "paired" or report.about("engine"):
-        return
-    if "firing_order" not in engine:
-        report(where, '"paired" without a firing order', "engine.firing_order as well")
-        return
-    pairs = injector_pairs(Engine(**engine))
-    paired = {cylinder for pair in pairs for cylinder in pair}
-    if left := [cylinder for cylinder in engine["firing_order"] if cylinder not in paired]:
-        found = f'"paired", and none fires half a cycle from {cylinder_list(sorted(left))}'
-        report(where, found, 'pairs that fire half a cycle apart, or "sequential" or "batch"')
-    now = clean.get("trims", {}).get("now_percent", ())
-    for one, other in pairs:
-        if len(now) == len(engine["firing_order"]) and now[one - 1] != now[other - 1]:
-            expected = f"{now[one - 1]:g}, as cylinder {one}: paired injection gives the two one trim"
-            report(f"trims.now_percent[{other}]", f"{now[other - 1]:g}", expected)
 
 
 def _check_banks(clean: Clean, report: MistakeReport) -> None:
@@ -180,7 +160,6 @@ ENGINE_CHECKS: Final[tuple[Check, ...]] = (
     _check_strokes,
     _check_firing_order,
     _check_firing_angles,
-    _check_injector_pairs,
     _check_banks,
     _check_distances,
     _check_turbine,

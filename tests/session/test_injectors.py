@@ -4,22 +4,33 @@ from pathlib import Path
 
 import pytest
 
+from mixmon.findings.balance.trims import plan_trims
+from mixmon.findings.stats import Estimate
+from mixmon.messages.cautions import Caution, cautions, pairing_cautions
 from mixmon.session.injectors import partner_of
-from mixmon.session.load import read_session
+from mixmon.session.load import load_session, read_session
+from mixmon.session.model import Session
+
+
+def written(tmp_path: Path, engine: str, more: str, timing: str) -> Path:
+    path = tmp_path / "session.toml"
+    text = f'[engine]\n{engine}\n[injection]\ntiming = "{timing}"\n{more}\n[chain]\n'
+    path.write_text(text, encoding="utf-8")
+    return path
 
 
 def mistakes_of(
     tmp_path: Path, engine: str, more: str = "", timing: str = "paired"
 ) -> list[tuple[str, str, str]]:
-    path = tmp_path / "session.toml"
-    text = f'[engine]\n{engine}\n[injection]\ntiming = "{timing}"\n{more}\n[chain]\n'
-    path.write_text(text, encoding="utf-8")
-    return [(m.where, m.found, m.expected) for m in read_session(path)[1]]
+    return [(m.where, m.found, m.expected) for m in read_session(written(tmp_path, engine, more, timing))[1]]
+
+
+def session_of(tmp_path: Path, engine: str, more: str) -> Session:
+    return load_session(written(tmp_path, engine, more, "paired"))
 
 
 FOUR = "cylinders = 4\nfiring_order = [1, 3, 4, 2]"
 HELD = "[trims]\nnow_percent = [1.5, 0, {}, 1.5]"
-EXPECTED = 'pairs that fire half a cycle apart, or "sequential" or "batch"'
 
 
 def test_pairs_that_share_their_trims_are_no_mistake(tmp_path: Path) -> None:
@@ -33,28 +44,35 @@ def test_other_timings_ask_for_no_pairs(tmp_path: Path, timing: str) -> None:
     assert mistakes_of(tmp_path, "cylinders = 5", timing=timing) == []
 
 
-def test_pairs_need_a_firing_order(tmp_path: Path) -> None:
-    assert mistakes_of(tmp_path, "cylinders = 4") == [
-        ("injection.timing", '"paired" without a firing order', "engine.firing_order as well")
-    ]
+@pytest.mark.parametrize(
+    ("engine", "held", "code", "cylinders"),
+    [
+        ("cylinders = 4", "", Caution.PAIRS_UNKNOWN, None),
+        ("cylinders = 5\nfiring_order = [1, 2, 4, 5, 3]", "", Caution.PAIRS_INCOMPLETE, (1, 2, 3, 4, 5)),
+        (f"{FOUR}\nfiring_angles_deg = [0, 180, 360, 500]", "", Caution.PAIRS_INCOMPLETE, (2, 3)),
+        (FOUR, "[trims]\nnow_percent = [1.5, 2, 0, 1.5]", Caution.PAIR_HOLDS_TWO_TRIMS, (2, 3)),
+    ],
+    ids=[
+        "no firing order",
+        "an odd number of cylinders",
+        "angles without a partner",
+        "two trims on one driver",
+    ],
+)
+def test_pairs_that_cannot_have_a_trim_are_a_caution_and_no_mistake(
+    tmp_path: Path, engine: str, held: str, code: Caution, cylinders: tuple[int, ...] | None
+) -> None:
+    """The session loads, as before pairs were asked for; no trims are offered, with the reason."""
+    session = session_of(tmp_path, engine, held)
+    (found,) = pairing_cautions(session)
+    assert (found.code, dict(found.values).get("cylinders")) == (code, cylinders)
+    assert found in cautions(session)
+    needs = tuple(Estimate(0.01 * k, 0.002, 0.001, 40.0) for k in range(len(session.chain.nodes)))
+    assert found in plan_trims(session, needs).withheld
 
 
-def test_an_odd_number_of_cylinders_makes_no_pairs(tmp_path: Path) -> None:
-    found = '"paired", and none fires half a cycle from cylinders 1, 2, 3, 4, 5'
-    five = "cylinders = 5\nfiring_order = [1, 2, 4, 5, 3]"
-    assert mistakes_of(tmp_path, five) == [("injection.timing", found, EXPECTED)]
-
-
-def test_firing_angles_decide_which_cylinders_are_a_pair(tmp_path: Path) -> None:
-    found = '"paired", and none fires half a cycle from cylinders 2, 3'
-    uneven = f"{FOUR}\nfiring_angles_deg = [0, 180, 360, 500]"
-    assert mistakes_of(tmp_path, uneven) == [("injection.timing", found, EXPECTED)]
-
-
-def test_one_driver_cannot_hold_two_trims(tmp_path: Path) -> None:
-    expected = "0, as cylinder 3: paired injection gives the two one trim"
-    held = "[trims]\nnow_percent = [1.5, 2, 0, 1.5]"
-    assert mistakes_of(tmp_path, FOUR, held) == [("trims.now_percent[2]", "2", expected)]
+def test_pairs_that_can_have_one_trim_are_no_caution(tmp_path: Path) -> None:
+    assert pairing_cautions(session_of(tmp_path, FOUR, HELD.format(0))) == ()
 
 
 def test_a_wrong_firing_order_is_told_once(tmp_path: Path) -> None:

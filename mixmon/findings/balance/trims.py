@@ -22,6 +22,7 @@ from mixmon.arrays import Bools, Floats, Ints
 from mixmon.errors import RangeError
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.stats import Estimate, robust_deviation
+from mixmon.messages.cautions import pairing_cautions
 from mixmon.note import Note, note
 from mixmon.session.injectors import trimmed_together
 from mixmon.session.model import Session
@@ -36,7 +37,7 @@ Groups = tuple[tuple[int, ...], ...]
 _LEAST_ERROR = 1e-9
 """Our choice: a need without any error, as only made-up data have, weighs much and not infinitely much."""
 
-_HALVINGS = 200
+_MEAN_HALVINGS = 200
 """Halvings of the range of the common scale: our choice; some sixty reach the last digit of a double."""
 
 _SUM_SLACK = 1e-12
@@ -166,7 +167,7 @@ def _block_by_engine(session: Session, groups: Groups) -> tuple[Note, ...]:
         reasons.append(note(BalanceNote.SENSORS_AFTER_MERGE))
     if len(groups) == 1 and session.engine.cylinders > 1:
         reasons.append(note(BalanceNote.ONE_TRIM_FOR_ALL, timing=session.injection.timing))
-    return tuple(reasons)
+    return (*reasons, *pairing_cautions(session))
 
 
 def _mark_movable(groups: Groups, needs: list[Estimate | None]) -> Bools:
@@ -319,7 +320,7 @@ def keep_mean(factors: Floats, shares: Floats, lowest: Floats, highest: Floats, 
         all_fuel = float(shares.sum())
         raise MeanOutOfReachError(total / all_fuel, room[0] / all_fuel, room[1] / all_fuel)
     below, above = 0.0, float(np.max(highest / factors)) + 1.0
-    for _ in range(_HALVINGS):
+    for _ in range(_MEAN_HALVINGS):
         middle = 0.5 * (below + above)
         if float((shares * np.clip(middle * factors, lowest, highest)).sum()) < total:
             below = middle
