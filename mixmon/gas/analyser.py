@@ -20,7 +20,7 @@ from mixmon.gas.exhaust import (
     need_positive,
     oxygen_balance,
 )
-from mixmon.gas.fuel import CARBON, HYDROGEN, REFERENCE_PETROL, Fuel, fuel_named
+from mixmon.gas.fuel import REFERENCE_PETROL, Fuel, fuel_named
 
 # ----------------------------------------------------------------------------------------------------
 # Air-fuel ratio by mass: a display of lambda that means nothing without its basis.
@@ -181,47 +181,6 @@ def five_gas_lambda(
     oxygen = co2 + co / 2.0 + o2 + np.asarray(no, np.float64) / 2.0 + (hydrogen - o / 2.0) * burnt
     lam = oxygen / ((1.0 + h / 4.0 - o / 2.0) * carbon)
     return as_given(co, lam)
-
-
-@np.errstate(all="ignore")
-def spindt_afr(
-    co: Quantity,
-    co2: Quantity,
-    o2: Quantity,
-    hc_percent: Quantity | float = 0.0,
-    *,
-    fuel: Fuel,
-    K: float = WATER_GAS_RATIO,
-) -> Quantity:
-    """Air-fuel ratio by mass of a hydrocarbon fuel, from dry exhaust gas in percent.
-
-    Within 0.15 % of lambda times the stoichiometric ratio; its constants are rounded.
-
-    Args:
-        co: carbon monoxide.
-        co2: carbon dioxide.
-        o2: oxygen.
-        hc_percent: unburnt fuel, as percent of single carbon atoms.
-        fuel: a hydrocarbon.
-        K: water-gas ratio.
-
-    Raises:
-        RangeError: a fuel with oxygen or without carbon.
-
-    Source: Spindt, Air-fuel ratios from exhaust gas analysis, SAE 650507, 1965; from memory.
-    """
-    h, o = _per_carbon(fuel)
-    if o:
-        raise RangeError(
-            f"Spindt's equation: {fuel.name} holds oxygen; expected a hydrocarbon; use five_gas_lambda"
-        )
-    carbon = CARBON / (CARBON + HYDROGEN * h)
-    burnt = np.asarray(co2, np.float64) + co
-    R, Q = co / np.asarray(co2, np.float64), o2 / np.asarray(co2, np.float64)
-    share = burnt / (burnt + hc_percent)
-    by_carbon = 11.492 * carbon * (1.0 + R / 2.0 + Q) / (1.0 + R)
-    ratio = share * (by_carbon + 120.0 * (1.0 - carbon) / (K + R))
-    return as_given(co, ratio)
 
 
 def _per_carbon(fuel: Fuel) -> tuple[float, float]:

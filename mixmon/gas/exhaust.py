@@ -9,7 +9,7 @@ not contain K, because the shift reaction conserves moles. Everywhere in this pr
 percent, wet, negative when rich. "Oxygen percent" of other makers can mean other things on the
 rich side: clipped at zero, or a pump current scaled with the lean slope (some 1.7 times this).
 
-Damp intake air: w mol of water per mol of dry air; see `gas.air`.
+Damp intake air: w mol of water per mol of dry air; see `water_per_dry_air`.
 
 Formulas: mass balance, computed; agree with equilibrium programs within the limits in the tests.
 """

@@ -8,8 +8,8 @@ analysis is two first-order lags in a row, the element's and the filter's:
     hold_gas                 the state after the gas was constant for a time, from any state
     FirstOrderLag            one of the two lags over rows of any gas
 
-`diffusion_layer_step` is the response of a physical layer, against which two lags can be judged. The
-simulator has lags of its own, so that it cannot share a mistake with the analysis.
+`diffusion_layer_step` is the response of a physical layer, against which two lags can be judged: no command
+calls it. The simulator has lags of its own, so that it cannot share a mistake with the analysis.
 """
 
 from __future__ import annotations
@@ -324,6 +324,9 @@ def diffusion_layer_step(periods: Quantity) -> Quantity:
 
     >>> round(diffusion_layer_step(0.5032), 3)
     0.632
+
+    No command calls it. It is the measure for a study of how far two first-order lags are from a real
+    layer.
 
     Source: one-dimensional diffusion with the single parameter thickness/sqrt(diffusivity)
     (Wang & Detwiler, Sensors and Actuators B, 2005); the inverse transform by residues, computed.

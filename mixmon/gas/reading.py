@@ -12,7 +12,6 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.errors import RangeError
 from mixmon.gas.exhaust import (
     Quantity,
     as_given,
@@ -72,31 +71,6 @@ def missed_charge_oxygen(lam: Quantity, fuel: Fuel, k_d: float = VAPOUR_KNUDSEN,
     return as_given(lam, 100.0 * (1.0 - k_d * phi) / (phi / a + (1.0 + w) / OXYGEN_IN_AIR))
 
 
-@np.errstate(all="ignore")
-def oxygen_with_missed(
-    lam: Quantity, fuel: Fuel, share: Quantity | float, k_d: float = VAPOUR_KNUDSEN, w: float = 0.0
-) -> Quantity:
-    """Oxygen balance of exhaust in which a share of the charges did not burn, percent wet.
-
-    Charges are counted alike, by gas volume they differ by a few percent.
-
-    Args:
-        lam: lambda of every charge.
-        fuel: the fuel.
-        share: share of missed charges, 0 to 1.
-        k_d: diffusivity of fuel vapour relative to oxygen.
-        w: mol water per mol dry intake air.
-
-    Raises:
-        RangeError: a share outside 0 to 1, k_d or w negative.
-    """
-    part = np.asarray(share, np.float64)
-    if np.any((part < 0.0) | (part > 1.0)):
-        raise RangeError("misfire: a share of missed cycles outside 0 to 1; expected 0 to 1; give a fraction")
-    burnt, missed = oxygen_balance(lam, fuel, w), missed_charge_oxygen(lam, fuel, k_d, w)
-    return as_given(lam, burnt + (missed - burnt) * part)
-
-
 _HALVINGS = 56
 """Halvings of a range below 1: computed, enough for the last digit of a double."""
 
@@ -127,34 +101,6 @@ def pressure_gain(bar: Quantity, k_bar: float | None = None, reference_bar: floa
     return as_given(bar, ratio)
 
 
-@np.errstate(all="ignore")
-def read_at_pressure(
-    x_percent: Quantity, bar: Quantity | float, k_bar: float | None = None, reference_bar: float = 1.0
-) -> Quantity:
-    """The oxygen balance that a sensor reports at a pressure for the true one, percent.
-
-    Rich reads richer and lean leaner above the reference pressure.
-
-    Raises:
-        RangeError: as for `pressure_gain`.
-    """
-    gain = pressure_gain(np.asarray(bar, np.float64), k_bar, reference_bar)
-    return as_given(x_percent, x_percent * gain)
-
-
-@np.errstate(all="ignore")
-def corrected_for_pressure(
-    x_percent: Quantity, bar: Quantity | float, k_bar: float | None = None, reference_bar: float = 1.0
-) -> Quantity:
-    """The true oxygen balance from the reported one, percent: the inverse of `read_at_pressure`.
-
-    Raises:
-        RangeError: as for `pressure_gain`.
-    """
-    gain = pressure_gain(np.asarray(bar, np.float64), k_bar, reference_bar)
-    return as_given(x_percent, x_percent / gain)
-
-
 class Diffusion(NamedTuple):
     """Diffusivities relative to that of O2."""
 
@@ -164,9 +110,6 @@ class Diffusion(NamedTuple):
 
 MOLECULAR = Diffusion(co=1.00, h2=3.78)
 """Wide pores (correlation of Fuller, Schettler & Giddings, 1966; from memory)."""
-
-KNUDSEN = Diffusion(co=1.07, h2=3.98)
-"""Fine pores (computed: root of the molar masses of O2 and the gas)."""
 
 
 @np.errstate(all="ignore")
@@ -206,7 +149,7 @@ def reading_on_other_fuel(
         lam: true lambda.
         fuel: what burns.
         curve: what the sensor's characteristic was made with, in dry air.
-        diffusion: MOLECULAR, KNUDSEN or another weighting.
+        diffusion: MOLECULAR or another weighting.
         w: mol water per mol dry intake air.
         gain: of the pressure; see `pressure_gain`.
 

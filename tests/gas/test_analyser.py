@@ -1,4 +1,4 @@
-"""Lambda from dry gas: the equations of the regulation and of Spindt, on gas of known lambda."""
+"""Lambda from dry gas: the equation of the regulation, on gas of known lambda."""
 
 from typing import NamedTuple
 
@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mixmon.errors import RangeError
-from mixmon.gas.analyser import CARBON_PER_PPM_HEXANE, five_gas_lambda, spindt_afr
+from mixmon.gas.analyser import CARBON_PER_PPM_HEXANE, five_gas_lambda
 from mixmon.gas.exhaust import composition, lambda_from_dry_oxygen, oxygen_balance
 from mixmon.gas.fuel import INERT_PER_OXYGEN, REFERENCE_PETROL, Fuel, from_atoms, fuel_named
 
@@ -122,31 +122,14 @@ def test_a_propane_exercise_needs_gas_without_hydrogen() -> None:
     assert five_gas_lambda(9.79, 4.90, 2.45, fuel=propane) == pytest.approx(0.755, abs=1e-3)
 
 
-@given(
-    st.sampled_from([fuel_named(n) for n in ("gasoline", "isooctane", "toluene", "methane", "propane")]),
-    st.floats(0.65, 2.0),
-    st.floats(0.0, 0.1),
-)
-def test_spindt_is_within_a_few_thousandths(fuel: Fuel, lam: float, missed: float) -> None:
-    """Within 0.15 % of lambda (computed), as its printed constants are rounded."""
-    gas = analysed(fuel, lam, missed=missed)
-    ratio = spindt_afr(gas.co, gas.co2, gas.o2, gas.hc_ppm * CARBON_PER_PPM_HEXANE, fuel=fuel)
-    assert ratio / fuel.stoich_afr == pytest.approx(lam, rel=1.6e-3)
-
-
 def test_arrays_and_gas_without_carbon() -> None:
     co, co2, o2 = np.array([1.0, 0.0, np.nan]), np.array([14.0, 0.0, 14.0]), np.array([1.0, 20.9, 1.0])
     lam = five_gas_lambda(co, co2, o2, 200.0)
     assert lam[0] == five_gas_lambda(1.0, 14.0, 1.0, 200.0)
     assert not np.isfinite(lam[1:]).any()
-    by_spindt = spindt_afr(co, co2, o2, fuel=GASOLINE)
-    assert by_spindt[0] == spindt_afr(1.0, 14.0, 1.0, fuel=GASOLINE)
-    assert not np.isfinite(by_spindt[1:]).any()
 
 
 def test_fuels_that_the_equations_do_not_cover() -> None:
     with pytest.raises(RangeError, match="hydrogen has no carbon"):
         five_gas_lambda(0.0, 0.0, 1.0, fuel=fuel_named("hydrogen"))
-    with pytest.raises(RangeError, match="ethanol holds oxygen"):
-        spindt_afr(1.0, 14.0, 1.0, fuel=fuel_named("ethanol"))
     assert lambda_from_dry_oxygen(5.0, fuel_named("hydrogen")) > 1.0
