@@ -1,7 +1,7 @@
 """What a reader made of its input: frames, skipped lines, losses, and every reject by reason.
 
-The counts of a report add up: `lines == frames + skipped + loss_notes + rejected_lines` for
-text logs. Nothing disappears without a number here.
+The counts of a report add up: `lines == frames + skipped + len(losses) + rejected_lines`
+for text logs with up to `KEPT_LOSSES` notes of losses. Nothing disappears without a number here.
 """
 
 from __future__ import annotations
@@ -75,10 +75,9 @@ class ReadReport:
     frames    frames handed out, `remote` and `error` frames among them
     lines     lines seen, of any kind; messages, for formats that are not lines
     skipped   blank lines and comments
-    losses    notes of the recorder about lost frames, `loss_notes` in all; their `dropped` add up
+    losses    notes of the recorder about lost frames; beyond `KEPT_LOSSES` the last is the sum of the rest
     rejected  lines that are no frame, by reason, in order of first appearance
     faults    what ended the input early (a cut gzip file, a library's error); usually empty
-    no_final_newline  the last line has no end: a cut frame can look like a shorter one
     reader    who read it: "candump text", or "python-can"
     """
 
@@ -90,9 +89,7 @@ class ReadReport:
     rejected: dict[str, int] = field(default_factory=dict)
     first_rejected: list[Reject] = field(default_factory=list)
     losses: list[Loss] = field(default_factory=list)
-    loss_notes: int = 0
     faults: list[str] = field(default_factory=list)
-    no_final_newline: bool = False
     reader: str = "candump text"
 
     @property
@@ -115,7 +112,6 @@ class ReadReport:
 
     def lose(self, loss: Loss) -> None:
         """Counts one note about lost frames."""
-        self.loss_notes += 1
         if len(self.losses) == KEPT_LOSSES:
             last = self.losses.pop()
             loss = replace(last, dropped=last.dropped + loss.dropped, total=loss.total)

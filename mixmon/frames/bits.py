@@ -143,12 +143,10 @@ class Load:
 
     mean     over the whole span from the first frame to the last
     peak     of the fullest window
-    peak_t   start of that window, ns
     """
 
     mean: float
     peak: float
-    peak_t: int
 
 
 def frame_bits(block: FrameBlock) -> Ints:
@@ -217,14 +215,11 @@ def load(bits: Floats | Ints, t: Ints, bitrate: float, window_ns: int) -> Load:
         0.025
     """
     if len(t) == 0:
-        return Load(0.0, 0.0, 0)
-    windows, place = np.unique(t // window_ns, return_inverse=True)
+        return Load(0.0, 0.0)
+    place = np.unique(t // window_ns, return_inverse=True)[1]
     filled = np.bincount(place, bits) / (bitrate * window_ns * 1e-9)
-    fullest = int(np.argmax(filled))
     span_s = max(int(t.max()) - int(t.min()), window_ns) * 1e-9
-    return Load(
-        float(np.sum(bits)) / (bitrate * span_s), float(filled[fullest]), int(windows[fullest]) * window_ns
-    )
+    return Load(float(np.sum(bits)) / (bitrate * span_s), float(filled.max()))
 
 
 def _classic_bits(block: FrameBlock, *, extended: bool) -> Ints:

@@ -82,7 +82,6 @@ class CandumpReader:
         end, self._filled = self._filled, BYTES_BEFORE
         if end == BYTES_BEFORE:
             return FrameBlock.empty(self.channels)
-        self.report.no_final_newline = True
         self._text[end] = _NEWLINE
         return self._read_lines(np.array([BYTES_BEFORE]), np.array([end]), cut=True)
 

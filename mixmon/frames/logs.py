@@ -274,8 +274,8 @@ def open_log(path: str | Path) -> LogSource:
         ...     path = Path(folder, "run.log")
         ...     _ = path.write_text("(1436509052.249713) can0 123#1122")
         ...     log = open_log(path)
-        ...     [len(block) for block in log], log.channels, log.report.no_final_newline
-        ([1], ('can0',), True)
+        ...     [len(block) for block in log], log.channels, log.report.lines
+        ([1], ('can0',), 1)
 
     Raises:
         SourceError: there is no such file, it is empty, or it must not be read.

@@ -53,8 +53,8 @@ class Decoder:
     """Decodes blocks of frames. Keeps the counters' last state, and counts.
 
     Frames that are not decoded are counted: `unknown` (no message of their bus has the
-    identifier, or their channel belongs to no bus), `not_wanted` (no signal of theirs was asked
-    for) and `not_data` (remote and error frames).
+    identifier, or their channel belongs to no bus) and `not_data` (remote and error frames). Frames of
+    a message of which no signal was asked for are left out, and not counted.
 
     >>> from mixmon.messages.chain import node_messages
     >>> from mixmon.messages.encode import Encoder
@@ -88,7 +88,6 @@ class Decoder:
         self._checksum_errors = np.zeros_like(self._frames)
         self._outside: list[Counter[str]] = [Counter() for _ in self._entries]
         self.unknown = 0
-        self.not_wanted = 0
         self.not_data = 0
 
     @property
@@ -127,7 +126,6 @@ class Decoder:
         """
         found = self._routes.sort(block, bus_of_channel)
         self.unknown += found.unknown
-        self.not_wanted += found.left_out
         self.not_data += found.not_data
         self._frames += np.diff(found.bounds)
         t, parts = block.t[found.order], self._split_by_group(block, found.order, found.bounds)
@@ -269,14 +267,13 @@ class Sorted:
 
     order       int64[m]    rows of the block, message by message, each in order of arrival
     bounds      int64[k+1]  frames of slot s: order[bounds[s] : bounds[s + 1]]
-    unknown     frames of no message of their bus; left_out, of a message that is not decoded;
+    unknown     frames of no message of their bus
     not_data    remote and error frames
     """
 
     order: Ints
     bounds: Ints
     unknown: int
-    left_out: int
     not_data: int
 
 
@@ -318,8 +315,8 @@ class Routes:
         ends = np.cumsum(counts)
         bounds = np.concatenate(([0], ends[: self._k]))
         order = np.argsort(slot, kind="stable")[: bounds[-1]]
-        left_out, unknown, not_data = counts[self._k :].tolist()
-        return Sorted(order, bounds, unknown, left_out, not_data)
+        unknown, not_data = counts[self._k + 1 :].tolist()
+        return Sorted(order, bounds, unknown, not_data)
 
     def _find_slots(self, block: FrameBlock, bus_of_channel: Bytes) -> NDArray[np.uint16]:
         """The slot of every frame, uint16[n]."""

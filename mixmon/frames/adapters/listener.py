@@ -85,9 +85,8 @@ class Listener:
         self._pause_s = FIRST_PAUSE_S
         self._patience_ns = self._silence_ns
         self._refusal = ""
-        self._last_t: int | None = None
         self._last_heard: int | None = None
-        self._frames = self._error_frames = self._overflowed = self._reopens = 0
+        self._frames = self._error_frames = self._overflowed = 0
         self._dropped_before = 0  # by receivers already closed
         self._rejected_before: Counter[str] = Counter()
         self._reported = ListenerCounts()
@@ -169,7 +168,7 @@ class Listener:
             self._pause_s, self._patience_ns = FIRST_PAUSE_S, self._silence_ns
         self._frames += len(block)
         self._error_frames += int(((block.flags & FrameFlag.ERROR) != 0).sum())
-        self._last_t, self._last_heard = int(block.t[-1]), now
+        self._last_heard = now
 
     def _check_silence(self, receiver: Receiver, asked: int) -> None:
         """Report a silence, and open a silent device anew; `asked` is when the read that gave nothing began.
@@ -199,7 +198,6 @@ class Listener:
             self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
         if self._stop.is_set():
             return
-        self._reopens += 1
         try:
             receiver = open_receiver(self._options, self._index, self._channels, self._clock)
         except MixmonError as error:
@@ -264,13 +262,11 @@ class Listener:
             self._options.name,
             self._state,
             self._frames,
-            self._last_t,
             self._error_frames,
             last.condition if receiver is None else receiver.condition,
             counts.dropped if counted else None,
             self._overflowed,
             counts.rejected,
-            self._reopens,
             last.listen_only if receiver is None else receiver.listen_only,
             last.stamped_by if receiver is None else receiver.stamped_by,
         )

@@ -184,7 +184,6 @@ class SourceState(StrEnum):
 class SourceStatus:
     """A live bus at one moment.
 
-    last_t        stamp of the last frame, ns; None before the first
     error_frames  error frames, which are among `frames` too
     dropped       frames lost before they reached this program; None: not counted
     overflowed    frames lost because they were not taken from the queue in time
@@ -195,12 +194,10 @@ class SourceStatus:
     bus: str
     state: SourceState
     frames: int = 0
-    last_t: int | None = None
     error_frames: int = 0
     condition: BusCondition = BusCondition.UNKNOWN
     dropped: int | None = None
     overflowed: int = 0
     rejected: Mapping[str, int] | None = None
-    reopens: int = 0
     listen_only: bool | None = None
     stamped_by: StampKind = StampKind.HOST
