@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from mixmon.findings.pulls.pulls import find_pulls
+from mixmon.findings.pulls.pulls import PullStage
 from mixmon.findings.pulls.review import PullReview, review, review_run
+from mixmon.findings.stage import run_through
 from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock
 from mixmon.pipeline import Pipeline
@@ -55,7 +56,7 @@ def test_a_pull_is_shown_within_two_seconds_of_its_lift_and_revised_when_a_misfi
     for number, pull in enumerate(after.pulls, 1):
         assert seen[number] - pull.end <= 2 * S
     told = review_run(session, binding.fuel, rows)
-    blind = review(session, find_pulls(session, rows))
+    blind = review(session, list(run_through(PullStage(session), rows)))
     for shown, expected in ((after, told), (before, blind)):
         for table, other in zip(shown.tables, expected.tables, strict=True):
             assert np.array_equal(table.peers, other.peers, equal_nan=True)

@@ -16,7 +16,7 @@ many the sweeps so far are given and a new opening begins.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +34,7 @@ from mixmon.findings.pulls.quality import (
     rows_before,
     verdict,
 )
-from mixmon.findings.stage import StretchStage, run_through
+from mixmon.findings.stage import StretchStage
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.opening import Opening
 from mixmon.mixture.recent import Columns, Recent
@@ -196,7 +196,7 @@ class PullStage(StretchStage[Pull]):
 
     Args:
         session: whose nodes the rows are of.
-        lag_s: sensor lag for all cylinders or by cylinder; see `assumed_lag`.
+        lag_s: sensor lag for all cylinders or by cylinder; see `findings.lags`.
         rules: what counts as a sweep.
     """
 
@@ -326,17 +326,3 @@ def _find_stop(rpm: Floats, cut: Bools) -> PullEnd | None:
     fallen = np.flatnonzero(rpm < rpm[0] - _BOUNCE_RPM)
     back = len(fallen) and np.nanmax(rpm[fallen[0] :]) > rpm[0] - _BOUNCE_RPM / 2
     return PullEnd.LIMITER if back else PullEnd.HELD
-
-
-def find_pulls(session: Session, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None) -> list[Pull]:
-    """Finds all pulls of a run.
-
-    Args:
-        session: as read.
-        blocks: its rows, such as a `Run`.
-        lag_s: sensor lag in seconds, for all cylinders or by cylinder.
-
-    Raises:
-        UsageError: an impossible lag.
-    """
-    return list(run_through(PullStage(session, lag_s), blocks))

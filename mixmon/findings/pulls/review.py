@@ -81,7 +81,7 @@ def review(session: Session, pulls: Sequence[Pull], events: Sequence[ExcludedTim
 
     Args:
         session: as for the pulls.
-        pulls: from `find_pulls`.
+        pulls: from `PullStage`.
         events: times at which a cylinder's readings are not counted.
     """
     bands = bands_over(*_range_of_speeds(pulls)) if pulls else Bands((), ())

@@ -11,9 +11,10 @@ from drives import FUEL, TARGET, earlier, lagged, path, read, rows, session
 
 from mixmon.findings.events.tips import find_tips
 from mixmon.findings.pulls.bands import PullTable, bands_over, pull_table, sweep_noise
-from mixmon.findings.pulls.pulls import Pull, find_pulls
+from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.pulls.quality import ExcludedTime, PullState
 from mixmon.findings.pulls.review import PullReview, review
+from mixmon.findings.stage import run_through
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.report.words import sentence
 
@@ -67,7 +68,7 @@ def pull_block(
 
 
 def the_pull(block: CylinderBlock, lags: dict[int, float] | None = None) -> Pull:
-    (pull,) = find_pulls(session(N), [block], BY_CYLINDER if lags is None else lags)
+    (pull,) = run_through(PullStage(session(N), BY_CYLINDER if lags is None else lags), [block])
     return pull
 
 
@@ -208,7 +209,7 @@ def reviewed(*blocks: CylinderBlock) -> PullReview:
     pulls = [
         pull
         for i, block in enumerate(blocks)
-        for pull in find_pulls(session(N), [replace(block, t=block.t + i * 10**11)], BY_CYLINDER)
+        for pull in run_through(PullStage(session(N), BY_CYLINDER), [replace(block, t=block.t + i * 10**11)])
     ]
     return review(session(N), pulls)
 
@@ -287,7 +288,7 @@ def test_bad_data_is_tabulated_without_an_error(seed: int) -> None:
         lam=lam,
         state=np.where(np.isnan(lam), 10, state),
     )
-    pulls = find_pulls(session(n), [block, replace(block, stretch=block.stretch + 1)])
+    pulls = list(run_through(PullStage(session(n)), [block, replace(block, stretch=block.stretch + 1)]))
     found = review(session(n), pulls)
     assert len(found.tables) == len(pulls)
     for one in found.tables:

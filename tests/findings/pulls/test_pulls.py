@@ -10,8 +10,9 @@ from drives import GAS_ROWS, TARGET, path, rows, session
 from laws import same_for_all_splits
 
 from mixmon.errors import UsageError
-from mixmon.findings.pulls.pulls import LONGEST_OPENING_ROWS, Pull, PullStage, find_pulls
+from mixmon.findings.pulls.pulls import LONGEST_OPENING_ROWS, Pull, PullStage
 from mixmon.findings.pulls.quality import PullNote, PullState
+from mixmon.findings.stage import run_through
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import Axes
 
@@ -50,7 +51,7 @@ def opened(seconds: float) -> np.ndarray:
 
 
 def found(block: CylinderBlock, cylinders: int = 3) -> list[Pull]:
-    return find_pulls(session(cylinders), [block])
+    return list(run_through(PullStage(session(cylinders)), [block]))
 
 
 def test_a_sweep_is_found_from_the_opening_of_the_throttle_to_its_lift() -> None:
@@ -177,7 +178,7 @@ def test_without_a_throttle_signal_the_load_axis_shows_the_opening() -> None:
     pressure = {"rpm": block.now["rpm"], "load": 30 + 1.5 * block.now["throttle"]}
     shifted = {name: np.repeat(x[:, None], 3, axis=1) for name, x in pressure.items()}
     boosted = session(3, axes=Axes(load=(40.0, 100.0, 190.0), load_signal="map_kpa"))
-    (pull,) = find_pulls(boosted, [replace(block, now=pressure, shifted=shifted)])
+    (pull,) = run_through(PullStage(boosted), [replace(block, now=pressure, shifted=shifted)])
     assert pull.end / 1e9 == pytest.approx(LIFT_S + SWEEP_S, abs=0.05)
 
 
@@ -219,7 +220,7 @@ def test_a_break_in_time_ends_a_pull() -> None:
 
 def test_readings_stand_beside_the_speed_at_which_their_gas_was_burnt() -> None:
     block = drive(sweep(), opened(SWEEP_S), noise=0.0, held_rows=1)
-    (pull,) = find_pulls(session(3), [block], {1: 0.0, 2: 0.205, 3: (0.4, 0.2)})
+    (pull,) = run_through(PullStage(session(3), {1: 0.0, 2: 0.205, 3: (0.4, 0.2)}), [block])
     trace, rate = pull.trace, 650.0
     ramp = 2500 + rate * (trace.t / 1e9 - LIFT_S)
     late = rate * (np.array([0.0, 0.205, 0.3]) + GAS_ROWS / 100)
@@ -232,7 +233,7 @@ def test_readings_stand_beside_the_speed_at_which_their_gas_was_burnt() -> None:
 
 def test_an_impossible_lag_is_refused() -> None:
     with pytest.raises(UsageError, match=r"sensor lag: -0\.1 s; expected 0 to 1 s"):
-        find_pulls(session(3), [], -0.1)
+        PullStage(session(3), -0.1)
 
 
 def test_pulls_do_not_depend_on_the_split() -> None:

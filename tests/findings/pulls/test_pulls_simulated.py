@@ -10,9 +10,10 @@ import pytest
 
 from mixmon.findings.events.tips import find_tips
 from mixmon.findings.lags import Lags
-from mixmon.findings.pulls.pulls import find_pulls
+from mixmon.findings.pulls.pulls import PullStage
 from mixmon.findings.pulls.quality import PullNote, PullState
 from mixmon.findings.pulls.review import review, review_run
+from mixmon.findings.stage import run_through
 from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.pipeline import Pipeline
@@ -46,7 +47,7 @@ def test_all_scripted_pulls_and_no_others_are_found_and_their_needs_are_true(
     scenario = load_scenario(name)
     simulation = simulate(scenario, seed=seed)
     truth = [event for event in truth_of(simulation)["events"] if event["kind"] == "pull"]
-    pulls = find_pulls(simulation.session, blocks(simulation), lag_s)
+    pulls = list(run_through(PullStage(simulation.session, lag_s), blocks(simulation)))
     assert len(pulls) == len(truth)
     for pull, true in zip(pulls, truth, strict=True):
         assert abs((pull.begin - EPOCH_NS) / 1e9 - true["t_s"]) <= 0.1
@@ -80,7 +81,7 @@ def test_misfires_seen_by_a_slow_sensor_are_no_need_of_their_pull() -> None:
         review_run(session, one_.world.fuel, made, lag_s).tables[0].peers[:, 4]
         for one_, made in ((with_burst, rows), (calm, blocks(calm)))
     )
-    blind = review(session, find_pulls(session, rows, lag_s)).tables[0].peers[:, 4]
+    blind = review(session, list(run_through(PullStage(session, lag_s), rows))).tables[0].peers[:, 4]
     assert np.nanmax(np.abs(seen - unseen)) < 0.5
     assert np.isfinite(seen[-1])  # the cut that follows the lift takes nothing from the highest band
     assert np.nanmax(blind - unseen) > 1.0  # too slow a rise to be an outlier
@@ -88,7 +89,7 @@ def test_misfires_seen_by_a_slow_sensor_are_no_need_of_their_pull() -> None:
 
 def test_ends_are_named_and_the_limiter_is_trimmed_off() -> None:
     simulation = simulate(load_scenario("alder8-short"), seed=46)
-    pulls = find_pulls(simulation.session, blocks(simulation))
+    pulls = list(run_through(PullStage(simulation.session), blocks(simulation)))
     assert [pull.ended_by for pull in pulls] == ["throttle lift", "limiter"]
     reviewed = review(simulation.session, pulls)
     first, second = reviewed.tables
