@@ -27,6 +27,9 @@ from mixmon.arrays import Bools, Floats
 NORMAL_95 = 1.96
 """Half of the central 95 % of a normal distribution, in standard deviations (its table, two decimals)."""
 
+NORMAL_95_SIX_DECIMALS = 1.959964
+"""The same to six decimals, where Student's t and chi square pass over into it (its table)."""
+
 SIGMA_OF_MAD = 1.4826
 """Standard deviation of normal noise over the median of its absolute deviations (computed: 1 / 0.67449,
 the upper quartile of the standard normal distribution)."""
@@ -195,7 +198,7 @@ def student_t95(dof: float) -> float:
     Interpolated in 1/dof between the table's rows and to 1.95996 at infinity.
     """
     nodes = np.concatenate([[0.0], 1.0 / np.arange(len(_T95), 0, -1)])
-    values = np.concatenate([[1.959964], _T95[::-1]])
+    values = np.concatenate([[NORMAL_95_SIX_DECIMALS], _T95[::-1]])
     return float(np.interp(1.0 / dof, nodes, values))
 
 

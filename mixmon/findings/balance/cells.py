@@ -29,6 +29,7 @@ from mixmon.findings.stats import (
     engine_log_lambda,
     estimate,
     lag1,
+    mean_of_known,
     median_with_holes,
     student_t95,
     two_way,
@@ -159,7 +160,7 @@ def cell_result(
         peers=tuple(against_peers),
         target=tuple(against_target),
         engine=engine,
-        lam=float(np.exp(_mean_of_known(common + reference))),
+        lam=float(np.exp(mean_of_known(common + reference))),
         usable_s=kept.sum(axis=0) * BATCH_S,
         scatter=_row_scatter(table.scatter, y, kept),
         at_rich=shares[0],
@@ -194,12 +195,6 @@ def _row_scatter(within: Floats, y: Floats, kept: Bools) -> Floats:
     between = np.where(kept, (y - mean) ** 2, 0.0).sum(axis=0) / count
     scatter: Floats = inside + between
     return scatter
-
-
-def _mean_of_known(x: Floats) -> float:
-    """Mean of the numbers that are known; NaN where there is none."""
-    known = x[np.isfinite(x)]
-    return float(known.mean()) if len(known) else np.nan
 
 
 def _row_mean(x: Floats) -> Floats:

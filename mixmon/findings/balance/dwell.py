@@ -176,7 +176,6 @@ class Dwell:
         self._states = np.zeros((nodes, len(SampleState)), np.int64)
         self._unsteady = np.zeros(nodes, np.int64)
         self._outlying = np.zeros(nodes, np.int64)
-        self.row_count = 0
 
     def feed(self, block: CylinderBlock, cell: Ints) -> None:
         """Takes rows and the cell number of each (NOWHERE where not steady)."""
@@ -186,7 +185,6 @@ class Dwell:
         for state in SampleState:
             self._states[:, state] += (block.state == state).sum(axis=0)
         self._unsteady += (valid & (cell == NOWHERE)[:, None]).sum(axis=0)
-        self.row_count += len(block)
         rows = _VisitRows.of(block, valid)
         change = np.flatnonzero(cell[1:] != cell[:-1]) + 1
         for start, end in pairwise([0, *change.tolist(), len(cell)]):

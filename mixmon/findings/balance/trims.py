@@ -21,7 +21,7 @@ import numpy as np
 from mixmon.arrays import Bools, Floats, Ints
 from mixmon.errors import RangeError
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.stats import Estimate, robust_deviation
+from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, robust_deviation
 from mixmon.messages.cautions import pairing_cautions
 from mixmon.note import Note, note
 from mixmon.session.injectors import trimmed_together
@@ -287,7 +287,7 @@ def shrink_to_median(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
 def _chi2_upper(degrees: int) -> float:
     """The 97.5 % point of chi square (Wilson & Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory)."""
     part = 2 / (9 * degrees)
-    return float(degrees * (1 - part + 1.959964 * np.sqrt(part)) ** 3)
+    return float(degrees * (1 - part + NORMAL_95_SIX_DECIMALS * np.sqrt(part)) ** 3)
 
 
 # ----------------------------------------------------------------------------------------------------

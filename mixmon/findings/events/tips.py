@@ -25,7 +25,7 @@ from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.events.event import Kind
 from mixmon.findings.lags import Lags, OnlineLags
 from mixmon.findings.stage import StretchStage, run_through
-from mixmon.findings.stats import student_t95
+from mixmon.findings.stats import mean_of_known, student_t95
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import FirstOrderLag
@@ -129,7 +129,7 @@ class TipStage(StretchStage[Tip]):
     Args:
         session: whose nodes the rows are of.
         fuel: as burnt, for the way between lambda and oxygen balance.
-        lag_s: sensor lag for all cylinders or by cylinder; see `assumed_lag`.
+        lag_s: sensor lag for all cylinders or by cylinder; see `findings.lags`.
         rules: what counts as a tip.
         learnt: in place of `lag_s`: lags to which the caller feeds each block before this stage.
     """
@@ -385,7 +385,7 @@ def repeated(traces: Sequence[TipTrace]) -> tuple[Repeated | None, ...]:
     excursions = np.array([trace.excursion[:rows] for trace in traces])
     over = np.array([trace.over_target[:rows] for trace in traces])
     arrival = np.rint(np.mean([trace.arrival for trace in traces], axis=0)).astype(np.int64)
-    together = measures(TipTrace(_mean_of_known(excursions), _mean_of_known(over), arrival))
+    together = measures(TipTrace(mean_of_known(excursions), mean_of_known(over), arrival))
     single = [measures(trace) for trace in traces]
     return tuple(_combine_repeats(mean, [s[j] for s in single]) for j, mean in enumerate(together))
 
@@ -438,13 +438,6 @@ def _smooth_rows(x: Floats) -> Floats:
     count = np.pad(np.ones((len(x), 1)), ((half, half), (0, 0)))
     total = sum(padded[i : i + len(x)] for i in range(_SMOOTH_ROWS))
     return np.asarray(total / sum(count[i : i + len(x)] for i in range(_SMOOTH_ROWS)))
-
-
-def _mean_of_known(x: Floats) -> Floats:
-    """Gives the mean over the first axis, NaN excluded; NaN where all are."""
-    count = np.isfinite(x).sum(axis=0)
-    mean: Floats = np.divide(np.nansum(x, axis=0), count, out=np.full(count.shape, np.nan), where=count > 0)
-    return mean
 
 
 # What the mixture of each cylinder does after a tip, all sensors made equally slow.

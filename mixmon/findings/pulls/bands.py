@@ -358,7 +358,7 @@ def pull_table(session: Session, pull: Pull, bands: Bands, events: Sequence[Excl
 
     Args:
         session: as for the pull.
-        pull: from `find_pulls`.
+        pull: from `PullStage`.
         bands: from `bands_over`; the same for all pulls that are to be compared.
         events: misfires and other times at which a cylinder's readings are not counted.
     """
@@ -485,8 +485,8 @@ class _Tabulator:
             known=known,
             peers=own - reference if known.sum() > 1 else nothing,
             target=mean_of_known(y - target),
-            engine=_mean_or_nan(together - _mean_of_rows(target)),
-            lam=float(np.exp(_mean_or_nan(together))),
+            engine=float(mean_of_known(together - _mean_of_rows(target))),
+            lam=float(np.exp(mean_of_known(together))),
         )
 
     def _find_worst_point(self, j: int, peers: list[list[Estimate]]) -> Point | None:
@@ -541,11 +541,6 @@ def _row_range(x: Floats) -> Floats:
     highest = np.where(known, x, -np.inf).max(axis=1)
     lowest = np.where(known, x, np.inf).min(axis=1)
     return np.where(known.sum(axis=1) > 1, highest - lowest, np.nan)
-
-
-def _mean_or_nan(x: Floats) -> float:
-    known = x[np.isfinite(x)]
-    return float(known.mean()) if len(known) else np.nan
 
 
 def _mean_of_rows(x: Floats) -> Floats:

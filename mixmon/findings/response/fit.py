@@ -91,7 +91,6 @@ class StepFit:
     dead_sd: Floats
     tau_sd: Floats
     t63_sd: Floats
-    after_sd: Floats
     misfit: Floats
     samples: Ints
 
@@ -184,7 +183,6 @@ def _as_fit(found: Solution, able: Bools, share: float) -> StepFit:
         dead_sd=np.hypot(found.sd(_DEAD), blur),
         tau_sd=np.hypot(found.sd(_TAU) * tau, blur),
         t63_sd=np.hypot(found.sd(by_t63), blur),
-        after_sd=np.where(able, found.sd(_LEVEL + _HEIGHT), np.nan),
         misfit=found.rms / np.abs(theta[:, 1]),
         samples=np.where(able, found.count, 0),
     )
