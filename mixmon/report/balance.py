@@ -12,7 +12,7 @@ from mixmon.report.units import Unit
 from mixmon.report.words import sentence, sentences
 from mixmon.run import LogFacts, Run
 
-_SHOWN_REJECTS = 5
+_SHOWN_REJECTS = 5  # our choice: enough to see what kind of lines they are, and the warning stays short
 
 
 def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:

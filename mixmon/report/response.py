@@ -30,7 +30,7 @@ from mixmon.report.words import sentence
 from mixmon.run import Run
 from mixmon.session.model import Node
 
-_MOST_COLUMNS = 8
+_MOST_COLUMNS = 8  # our choice: as many speeds stand side by side on a page; further ones form another grid
 
 
 def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: Run) -> Mapping[str, Any]:

@@ -245,7 +245,7 @@ WHISKER_ROWS = 200
 """Two seconds; our choice: the range that a person still connects with the bar."""
 
 QUARTER_ROWS = 25
-"""A quarter of a second, as long as a batch: readings shown are as steady as those that count."""
+"""A quarter of a second, as long as a batch; our choice: readings shown are as steady as those that count."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

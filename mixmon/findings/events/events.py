@@ -8,8 +8,9 @@
 The lag of each sensor is the given or the usual one, until cuts in the rows show it: see `OnlineLags`.
 
 Invariants: an event leaves a few seconds after it is over, because the slow parts of the readings are
-known only then. The events depend on the rows alone, not on the blocks in which they came. A bump gives
-one event at most for each moment: a rich bump that follows a lean one of the node is the way back from it.
+known only then. The events depend on the rows alone, not on the blocks in which they came. For each
+moment a bump gives one event at most. A rich bump that follows a lean one of the same node gives none: it is
+the way back from the lean one.
 """
 
 from __future__ import annotations
@@ -44,8 +45,9 @@ _TOGETHER_NS = 600_000_000
 sooner."""
 
 _LONGEST_NS = 6_000_000_000
-"""From the beginning of a bump to its report, at most, counted in settled rows: the longest bump of 5 s, its
-fading of 0.6 s, and a beat (computed)."""
+"""From the beginning of a bump to its report, counted in settled rows. Our choice: 5 s from what set it off
+to its end, 0.6 s of fading, and a beat. The second by which a bump can begin before what set it off is left
+out: a bump as long as that may come too late and be a cut of its own."""
 
 _OVERSHOOT_NS, _OVERSHOOT_SHARE = 800_000_000, 0.4
 """A rich bump so soon after a lean one of the node, with so much less of its rise, is the way back from it.
@@ -73,7 +75,7 @@ class EventStage:
         session: whose nodes the rows are of.
         fuel: as burnt.
         lag_s: sensor lag, element and filter together, for all cylinders or by cylinder; see
-            `assumed_lag`. Lags that are not given are learnt from fuel cuts.
+            `findings.lags`. Lags that are not given are learnt from fuel cuts.
 
     Raises:
         UsageError: an impossible lag.
