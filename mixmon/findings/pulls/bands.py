@@ -358,7 +358,7 @@ def pull_table(session: Session, pull: Pull, bands: Bands, events: Sequence[Excl
 
     Args:
         session: as for the pull.
-        pull: from `PullStage`.
+        pull: as found in the run.
         bands: from `bands_over`; the same for all pulls that are to be compared.
         events: misfires and other times at which a cylinder's readings are not counted.
     """
