@@ -242,7 +242,7 @@ def test_an_acceptance_that_cannot_be_kept_is_said_and_costs_nothing_else(
             "no session; expected --session, or the folder of a run",
         ),
         (["replay", "examples", "-s", str(EXAMPLE)], "examples: no frames.log; expected the folder of a run"),
-        (["census", "-s", "examples/foreign.toml"], "no live bus: expected a recording, --interface and"),
+        (["census", "-s", "examples/foreign.toml"], "no live bus: expected a log, --interface and"),
     ],
     ids=["terminal", "interface", "port", "session", "log", "no session", "folder", "no bus"],
 )
