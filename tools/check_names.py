@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import functools
 import sys
 from collections import defaultdict
 from pathlib import Path
@@ -21,6 +22,7 @@ REASONS: dict[str, str] = {}
 """Why a name may stand in more than one module."""
 
 
+@functools.cache
 def modules() -> list[tuple[str, ast.Module]]:
     """Every module of the package by its path."""
     files = sorted((ROOT / "mixmon").rglob("*.py"))
