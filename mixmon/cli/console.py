@@ -12,6 +12,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from types import FrameType, TracebackType
 from typing import Self
 
@@ -152,3 +153,9 @@ class Stopping:
         if not self.asked:
             self.asked = True
             threading.Thread(target=self._first, name="stopping", daemon=True).start()
+
+
+def unwritable(path: Path | str | None, error: OSError) -> OutputError:
+    """The error of a file that cannot be written."""
+    why = error.strerror or error
+    return OutputError(f"{path}: {why}; expected a place with room that can be written; choose another")

@@ -15,9 +15,9 @@ from typing import BinaryIO, Self
 
 import numpy as np
 
-from mixmon.cli.console import result_bytes
+from mixmon.cli.console import result_bytes, unwritable
 from mixmon.cli.main import nearest
-from mixmon.errors import OutputError, UsageError
+from mixmon.errors import UsageError
 from mixmon.frames.block import NOT_DATA, FrameBlock
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.decode import Decoder
@@ -273,9 +273,3 @@ def _open_file(path: Path, mode: str) -> BinaryIO:
         return path.open(mode)  # type: ignore[return-value]
     except OSError as error:
         raise unwritable(path, error) from error
-
-
-def unwritable(path: Path | str | None, error: OSError) -> OutputError:
-    """The error of a file that cannot be written."""
-    why = error.strerror or error
-    return OutputError(f"{path}: {why}; expected a place with room that can be written; choose another")

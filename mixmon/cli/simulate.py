@@ -10,9 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from mixmon.cli import options
-from mixmon.cli.console import conclude, result, result_bytes, talk
+from mixmon.cli.console import conclude, result, result_bytes, talk, unwritable
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
-from mixmon.cli.output import unwritable
 from mixmon.errors import ScenarioError, UsageError
 from mixmon.frames.candump_write import write_candump
 from mixmon.messages.bind import bind, load_databases
