@@ -9,8 +9,8 @@ import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import DONE, LIMIT_NOT_MET
-from mixmon.cli.runs import add_against, add_run, opened_run
-from mixmon.report.balance import balance_json, balance_text
+from mixmon.cli.runs import add_against, add_run, log_status, opened_run
+from mixmon.report.balance import balance_json, balance_text, log_troubles
 from mixmon.report.text import to_json
 from mixmon.report.units import unit_named
 
@@ -38,7 +38,8 @@ def run(arguments: argparse.Namespace) -> int:
         text = to_json(balance_json(found, opened))
     else:
         text = balance_text(found, opened, unit, every_cell=arguments.cells)
-    return conclude(text, _check_spread(found.spread.value, arguments.max_spread))
+    in_order = log_status(arguments, log_troubles(opened.log))
+    return conclude(text, max(in_order, _check_spread(found.spread.value, arguments.max_spread)))
 
 
 def _check_spread(spread: float, limit: float | None) -> int:

@@ -8,13 +8,13 @@ from mixmon.cli import options
 from mixmon.cli.console import result, talk
 from mixmon.cli.live import ListenWindow, live_buses
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
-from mixmon.cli.runs import Reading
+from mixmon.cli.runs import Reading, log_status
 from mixmon.findings.census.census import Census
 from mixmon.findings.census.nodes import Expected, from_binding, from_own_layer
 from mixmon.findings.census.records import CensusReport
 from mixmon.findings.stage import sum_up
 from mixmon.messages.bind import bind, load_databases
-from mixmon.report.balance import log_json
+from mixmon.report.balance import log_json, log_troubles
 from mixmon.report.census import census_json, census_text, limits_missed
 from mixmon.report.text import to_json
 from mixmon.run import LogFacts
@@ -45,6 +45,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="exit status 1 if a node is silent, duplicate, or not in the session",
     )
     options.add_json(parser)
+    options.add_strict(parser)
     options.add_quiet(parser)
 
 
@@ -74,7 +75,8 @@ def run(arguments: argparse.Namespace) -> int:
         talk(f"the bus is not complete: {'; '.join(missed)}")
     if not report.frames:
         return BAD_INPUT
-    return LIMIT_NOT_MET if missed else DONE
+    in_order = DONE if facts is None else log_status(arguments, log_troubles(facts))
+    return LIMIT_NOT_MET if missed else in_order
 
 
 def _load_expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
@@ -103,4 +105,4 @@ def _read_log(arguments: argparse.Namespace, census: Census) -> tuple[CensusRepo
     reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
     report = sum_up(census, reading)
     corrupt = sum(node.checksum_errors + node.repeats for node in report.nodes)
-    return report, reading.facts(report.duration_s, jumps=report.breaks, corrupt=corrupt)
+    return report, reading.facts(corrupt)

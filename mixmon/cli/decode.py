@@ -8,13 +8,13 @@ from pathlib import Path
 
 from mixmon.cli import options
 from mixmon.cli.console import talk
-from mixmon.cli.main import DONE
 from mixmon.cli.output import Decoding, Definitions, FolderOut, TextOut, refuse_inputs
-from mixmon.cli.runs import Reading
+from mixmon.cli.runs import Reading, log_status
 from mixmon.errors import SourceError, UsageError
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.chain import shipped_database
 from mixmon.messages.database import load_database
+from mixmon.report.balance import log_troubles
 from mixmon.report.tables import ParquetFile, long_header, long_lines, wide_header, wide_lines
 from mixmon.session.load import load_session
 
@@ -53,6 +53,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--absolute", action="store_true", help="t_s as stamped in the log, not from its first frame (CSV)"
     )
     options.add_window(parser)
+    options.add_strict(parser)
     options.add_quiet(parser)
 
 
@@ -69,8 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
         _write_parquet(arguments.out, reading, decoding)
     else:
         _write_long(arguments, reading, decoding)
-    _report_counts(arguments, decoding)
-    return DONE
+    return _report_counts(arguments, reading, decoding)
 
 
 def _check_options(arguments: argparse.Namespace) -> None:
@@ -140,8 +140,8 @@ def _write_parquet(path: Path, reading: Reading, decoding: Decoding) -> None:
                 out.add(part.t, reading.first, columns)
 
 
-def _report_counts(arguments: argparse.Namespace, decoding: Decoding) -> None:
-    """Writes the counts of what was written and what was not.
+def _report_counts(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> int:
+    """Writes the counts of what was written, of what was not, and of what the log lacks; the exit status.
 
     Raises:
         SourceError: nothing was decoded.
@@ -151,5 +151,7 @@ def _report_counts(arguments: argparse.Namespace, decoding: Decoding) -> None:
             f"{arguments.log}: no frame of the chosen signals; expected some of {decoding.expected()}; "
             "check the definitions and the session's log_channel (mixmon census shows what is there)"
         )
-    for remark in decoding.remarks():
+    troubles = log_troubles(reading.facts(corrupt=0)) + decoding.corrupt_remarks()
+    for remark in decoding.remarks() + troubles:
         talk(remark, quiet=arguments.quiet)
+    return log_status(arguments, troubles)

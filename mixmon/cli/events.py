@@ -6,9 +6,10 @@ import argparse
 
 import mixmon
 from mixmon.cli import options
-from mixmon.cli.console import result
-from mixmon.cli.runs import add_lag, add_run, lags_of, opened_run
+from mixmon.cli.console import conclude
+from mixmon.cli.runs import add_lag, add_run, lags_of, log_status, opened_run
 from mixmon.findings.lags import lags_by_cylinder
+from mixmon.report.balance import log_troubles
 from mixmon.report.events import events_json, events_text
 from mixmon.report.text import to_json
 from mixmon.report.units import unit_named
@@ -28,7 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
         known = mixmon.lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
         found = mixmon.events(opened, lags_by_cylinder(known))
     if arguments.json:
-        result(to_json(events_json(found, known, opened)))
+        text = to_json(events_json(found, known, opened))
     else:
-        result(events_text(found, known, opened, unit))
-    return 0
+        text = events_text(found, known, opened, unit)
+    return conclude(text, log_status(arguments, log_troubles(opened.log)))

@@ -99,6 +99,15 @@ def add_units(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_strict(parser: argparse.ArgumentParser) -> None:
+    """--strict: a log that is not in order is a limit that is not met."""
+    parser.add_argument(
+        "--strict",
+        action="store_true",
+        help="exit status 1 if anything in the log is not in order, such as rejected lines or lost frames",
+    )
+
+
 def add_quiet(parser: argparse.ArgumentParser) -> None:
     """--quiet: no talk."""
     parser.add_argument("--quiet", action="store_true", help="no progress and no notes on standard error")

@@ -95,8 +95,6 @@ class Decoding:
 
     def remarks(self) -> list[str]:
         """What was written, and what was not."""
-        counts = [c for decoder in self._decoders.values() for c in decoder.counts.values()]
-        wrong = sum(c.checksum_errors + c.repeats for c in counts)
         unknown = sum(decoder.unknown for decoder in self._decoders.values())
         return [
             text
@@ -106,14 +104,17 @@ class Decoding:
                     self._missing,
                     f"{counted(self._missing, 'value')} not in their frames (cut short, or another branch)",
                 ),
-                (
-                    wrong,
-                    f"{counted(wrong, 'frame')} with a wrong checksum or a repeated counter, marked corrupt",
-                ),
                 (unknown, f"{counted(unknown, 'frame')} of identifiers without a definition"),
             )
             if number
         ]
+
+    def corrupt_remarks(self) -> list[str]:
+        """How many frames are corrupt; empty for none."""
+        counts = [c for decoder in self._decoders.values() for c in decoder.counts.values()]
+        wrong = sum(c.checksum_errors + c.repeats for c in counts)
+        words = f"{counted(wrong, 'frame')} with a wrong checksum or a repeated counter, marked corrupt"
+        return [words] if wrong else []
 
     def expected(self) -> str:
         """Some identifiers of the chosen messages, for an error message."""

@@ -6,12 +6,13 @@ import argparse
 from collections.abc import Sequence
 
 from mixmon.cli import options
-from mixmon.cli.console import result
-from mixmon.cli.runs import add_against, add_lag, add_run, lags_of, opened_run
+from mixmon.cli.console import conclude
+from mixmon.cli.runs import add_against, add_lag, add_run, lags_of, log_status, opened_run
 from mixmon.errors import UsageError
 from mixmon.findings.events.tips import find_tips
 from mixmon.findings.lags import NodeLag, lags_by_cylinder
 from mixmon.findings.pulls.review import review_run
+from mixmon.report.balance import log_troubles
 from mixmon.report.pulls import pulls_json, pulls_text
 from mixmon.report.text import to_json
 from mixmon.report.tips import tips_json, tips_text
@@ -35,8 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
         known = lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
         show = _tips_report if arguments.transients else _pulls_report
         text = show(opened, known, arguments)
-    result(text)
-    return 0
+    return conclude(text, log_status(arguments, log_troubles(opened.log)))
 
 
 def _pulls_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Namespace) -> str:

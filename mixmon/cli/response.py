@@ -5,15 +5,15 @@ from __future__ import annotations
 import argparse
 
 from mixmon.cli import options
-from mixmon.cli.console import result
-from mixmon.cli.runs import add_run, opened_run
+from mixmon.cli.console import conclude
+from mixmon.cli.runs import add_run, log_status, opened_run
 from mixmon.errors import UsageError
 from mixmon.findings.response.cuts import SensorTrace, TraceStage
 from mixmon.findings.response.response import ResponseReviewer
 from mixmon.findings.response.sensors import PairComparison, compare
 from mixmon.findings.stage import feed_on_the_way, sum_up
 from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen
-from mixmon.report.balance import log_text
+from mixmon.report.balance import log_text, log_troubles
 from mixmon.report.response import pairs_text, response_json, response_text
 from mixmon.report.text import title, to_json
 from mixmon.run import Run
@@ -75,10 +75,12 @@ def run(arguments: argparse.Namespace) -> int:
     )
     pairs = [] if chosen is None else _compare_traces(traces, *chosen)
     if arguments.json:
-        result(to_json(response_json(review, pairs, run_)))
-        return 0
-    result(response_text(review, run_) if chosen is None else _pairs_report(run_, pairs_text(pairs, run_)))
-    return 0
+        text = to_json(response_json(review, pairs, run_))
+    elif chosen is None:
+        text = response_text(review, run_)
+    else:
+        text = _pairs_report(run_, pairs_text(pairs, run_))
+    return conclude(text, log_status(arguments, log_troubles(run_.log)))
 
 
 def _check_options(arguments: argparse.Namespace) -> None:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -17,8 +18,10 @@ import numpy as np
 import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import talk
+from mixmon.cli.main import DONE, LIMIT_NOT_MET
 from mixmon.cli.options import Window
 from mixmon.errors import SourceError, UsageError
+from mixmon.findings.census.traffic import StretchCutter
 from mixmon.findings.lags import DEFAULT_LAG_S, Lag
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import is_run, open_log
@@ -34,6 +37,7 @@ def add_run(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
     options.add_leave_out(parser)
     options.add_window(parser)
     options.add_json(parser)
+    options.add_strict(parser)
     options.add_quiet(parser)
 
 
@@ -96,10 +100,35 @@ def _find_session(log: str) -> Path:
     return kept
 
 
-def _report_faults(log: str, *, quiet: bool) -> None:
-    """Reports what is wrong with the folder of a run: cut off, or changed since it was recorded."""
-    for fault in open_run(log).faults if is_run(log) else ():
-        talk(f"{log}: {fault}", quiet=quiet)
+def report_faults(logs: Iterable[str], *, quiet: bool) -> None:
+    """Reports what is wrong with the folders of runs: cut off, or changed since they were recorded."""
+    for fault in _run_faults(logs):
+        talk(fault, quiet=quiet)
+
+
+def _run_faults(logs: Iterable[str]) -> list[str]:
+    """What is wrong with the folders of runs among the logs, in words."""
+    return [f"{log}: {fault}" for log in logs if is_run(log) for fault in open_run(log).faults]
+
+
+def log_status(arguments: argparse.Namespace, troubles: Sequence[str]) -> int:
+    """The exit status by --strict: 1 if anything in the logs is not in order, which is then said.
+
+    `troubles` says what is not in order within the logs (`report.balance.log_troubles`); what is wrong with
+    the folder of a run counts likewise.
+    """
+    if not arguments.strict:
+        return DONE
+    every = [*troubles, *_run_faults(_named_logs(arguments))]
+    if not every:
+        return DONE
+    talk(f"the log is not in order: {'; '.join(every)}")
+    return LIMIT_NOT_MET
+
+
+def _named_logs(arguments: argparse.Namespace) -> list[str]:
+    """The logs that the arguments of a command name: one or several."""
+    return arguments.log if isinstance(arguments.log, list) else [arguments.log]
 
 
 @contextmanager
@@ -110,9 +139,8 @@ def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
         UsageError, SessionError, SourceError: as `mixmon.read_run`.
     """
     window = options.window(arguments)
-    logs = arguments.log if isinstance(arguments.log, list) else [arguments.log]
-    for log in logs:
-        _report_faults(log, quiet=arguments.quiet)
+    logs = _named_logs(arguments)
+    report_faults(logs, quiet=arguments.quiet)
     run = mixmon.read_run(
         mixmon.load_session(arguments.session or _find_session(logs[0])),
         *logs,
@@ -142,9 +170,11 @@ class Reading:
         self._source = open_log(path)
         self._window = window
         self._quiet = quiet
+        report_faults([path], quiet=quiet)
         self.first = 0
         self.frames = 0
         self._newest: int | None = None
+        self._stretches = StretchCutter()
 
     def __iter__(self) -> Iterator[FrameBlock]:
         source = self._source
@@ -154,6 +184,7 @@ class Reading:
                 inside = self._cut_to_window(block)
                 self.frames += len(inside)
                 if len(inside):
+                    deque(self._stretches.cut(inside), maxlen=0)
                     yield inside
                 progress.advance(len(block), source.position)
         if not self.frames:
@@ -163,8 +194,8 @@ class Reading:
                 f"{length:.3f} s; correct them"
             )
 
-    def facts(self, duration_s: float, *, jumps: int, corrupt: int) -> LogFacts:
-        """What became of the log's lines."""
+    def facts(self, corrupt: int) -> LogFacts:
+        """What became of the log's lines, with the number of frames that are kept although corrupt."""
         report = self._source.report
         return LogFacts(
             frames=report.frames,
@@ -172,8 +203,8 @@ class Reading:
             first_rejected=report.first_rejected,
             skipped=report.skipped,
             losses=report.losses,
-            duration_s=duration_s,
-            jumps=jumps,
+            duration_s=self._stretches.duration_ns / 1e9,
+            jumps=self._stretches.breaks,
             decoded=self.frames,
             corrupt=corrupt,
             faults=report.faults,

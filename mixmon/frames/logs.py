@@ -256,6 +256,7 @@ LIBRARY_READERS = {
 UNNAMED = "unnamed"
 """Interface of frames whose log names none."""
 
+_NO_LAST_END = "the last line has no end; a frame that was cut there can look like a shorter one"
 _LIBRARY_BLOCK_ROWS = 16_384  # our choice: rows a block, where python-can gives one message at a time
 _PROBED_LINES = 100  # our choice: candump text has a frame among so many lines
 _SHOWN_REASONS = 3  # our choice: an error fits into a few lines of a terminal
@@ -333,10 +334,12 @@ class LogSource:
             for piece in pieces:
                 self.position = pieces.position
                 yield reader.feed(piece)
-        if not self._is_run:
-            yield reader.flush()
+        last = FrameBlock.empty(reader.channels) if self._is_run else reader.flush()
+        yield last
         if pieces.fault:
             self.report.faults.append(pieces.fault)
+        elif len(last):
+            self.report.faults.append(_NO_LAST_END)
 
     def _library_blocks(self) -> Iterator[FrameBlock]:
         """Blocks of any other format."""

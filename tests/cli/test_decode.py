@@ -9,7 +9,7 @@ import cantools
 import pyarrow.parquet as pq
 import pytest
 
-from mixmon.cli.main import BAD_INPUT, DONE, main
+from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET, main
 from mixmon.cli.output import Decoding, Definitions
 from mixmon.frames.logs import open_log
 from mixmon.messages.database import load_database
@@ -86,6 +86,38 @@ def test_what_was_left_aside_is_told(capsys, log):
     assert "1 frame of identifiers without a definition" in err
     main(["decode", str(log), "--database", DBC, "--quiet"])
     assert capsys.readouterr().err == ""
+
+
+def test_what_the_log_lacks_is_told_as_by_every_command(capsys, tmp_path):
+    path = tmp_path / "odd.log"
+    lines = [f"({t}) {c} {i:08X}#{d.hex()}" for t, c, (i, d) in zip(STAMPS, CHANNELS, FRAMES, strict=True)]
+    lines.insert(100, "not a frame at all")
+    lines.insert(200, "DROPCOUNT: dropped 7 CAN frames on 'can0' socket (total drops 7)")
+    path.write_text("\n".join([*lines, "(1700000912.5) can0 0C5A2100#00"]))
+    troubles = [
+        "1 line rejected: line 101 layout",
+        "7 frames lost by the recorder",
+        "the time stamps jump 1 time",
+        "the last line has no end",
+    ]
+    session = ["--session", "examples/foreign.toml"]
+    for command in (["decode", str(path), "--database", DBC], ["census", str(path), *session]):
+        assert main(command) == DONE
+        heard = capsys.readouterr()
+        told = heard.err if command[0] == "decode" else heard.out
+        assert [text for text in troubles if text not in " ".join(told.split())] == []
+        assert main([*command, "--quiet", "--strict"]) == LIMIT_NOT_MET
+        err = capsys.readouterr().err
+        assert [text for text in troubles if text not in err] == []
+
+
+def test_a_log_in_order_passes_strictly(capsys, log, tmp_path):
+    whole = tmp_path / "whole.log"
+    whole.write_text("".join(log.read_text().splitlines(keepends=True)[: len(FRAMES)]))
+    assert main(["decode", str(whole), "--database", DBC, "--quiet", "--strict"]) == DONE
+    assert capsys.readouterr().err == ""
+    assert main(["decode", str(log), "--database", DBC, "--quiet", "--strict"]) == LIMIT_NOT_MET
+    assert "the log is not in order: 2 lines rejected" in capsys.readouterr().err
 
 
 def test_parquet_holds_the_same_as_csv(capsys, log, tmp_path):

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from command_line import Answer, read_json, run_command, shared_answer
 
-from mixmon.cli.main import BAD_INPUT, DONE
+from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 
 EVENT_FIELDS = ("t_s", "kind", "cylinder", "peak_lambda", "duration_s", "rpm", "load", "evidence")
 
@@ -35,6 +35,23 @@ def found(demo: tuple[str, str, dict[str, Any]], *more: str) -> list[dict[str, A
     result = read_json(events(demo, "--json", *more))
     assert result["format"] == 2
     return list(result["events"])
+
+
+def test_a_log_that_is_not_in_order_fails_where_that_is_asked_for(
+    demo: tuple[str, str, dict[str, Any]],
+    tmp_path: Path,
+) -> None:
+    begin = Path(demo[0]).read_bytes()[:400_000]
+    whole, cut = tmp_path / "whole.log", tmp_path / "cut.log"
+    whole.write_bytes(begin[: begin.rindex(b"\n") + 1])
+    cut.write_bytes(begin[: begin.rindex(b"#")])
+    assert run_command("events", str(whole), "-s", demo[1], "--quiet", "--strict").status == DONE
+    for command in ("events", "balance", "pulls", "response"):
+        words = (command, str(cut), "-s", demo[1], "--quiet")
+        lenient, strict = run_command(*words), run_command(*words, "--strict")
+        assert (lenient.status, lenient.err) == (DONE, "")
+        assert (strict.status, strict.out) == (LIMIT_NOT_MET, lenient.out)
+        assert "the log is not in order: 1 line rejected" in strict.err
 
 
 def test_the_events_are_those_that_were_planted(demo: tuple[str, str, dict[str, Any]]) -> None:
