@@ -99,15 +99,16 @@ def two_way(y: Floats, weights: Floats) -> tuple[Floats, Floats]:
 
 
 # ----------------------------------------------------------------------------------------------------
-# What all cylinders are together: the mean in the fuel domain, equal air assumed.
+# What all cylinders are together: all air over all fuel, the mean in the fuel domain. Weights are the air
+# that passes each node's sensor, any unit (`session.charges`).
 # ----------------------------------------------------------------------------------------------------
 
 
 def engine_lambda(lam: Floats, weights: Floats) -> Floats:
-    """Lambda of the engine, 1 / mean(1 / lambda), along the last axis; NaN values are left out.
+    """Lambda of the engine, sum(air) / sum(air / lambda), along the last axis; NaN values are left out.
 
     lam      float64[..., n]; NaN = not known
-    weights  float64[n], cylinders that each node speaks for
+    weights  float64[n], air of each node
 
     NaN where fewer than two nodes are known: one cylinder is no engine.
 
@@ -126,7 +127,7 @@ def engine_log_lambda(y: Floats, weights: Floats) -> float:
     """The same in the logarithm: ln of the engine's lambda, from ln lambda of its nodes.
 
     y        float64[n], ln lambda without NaN, at least one
-    weights  float64[n], cylinders that each node speaks for
+    weights  float64[n], air of each node
 
     >>> round(float(np.exp(engine_log_lambda(np.log([0.80, 0.95]), np.ones(2)))), 4)
     0.8686

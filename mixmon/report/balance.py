@@ -11,6 +11,8 @@ from mixmon.report.text import Column, counted, note_lines, paragraph, table, ti
 from mixmon.report.units import Unit
 from mixmon.report.words import sentence, sentences
 from mixmon.run import LogFacts, Run
+from mixmon.session.charges import relative_charges
+from mixmon.session.model import Engine
 
 _SHOWN_REJECTS = 5  # our choice: enough to see what kind of lines they are, and the warning stays short
 
@@ -21,6 +23,10 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
         "against": balance.against,
+        "charge_share": {
+            "assumed_equal": run.session.engine.charge_share is None,
+            "percent": air_percent(run.session.engine),
+        },
         "cylinders": balance.cylinders,
         "cells": balance.cells,
         "whole_engine": [
@@ -44,6 +50,11 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         "withheld": balance.withheld,
         "notes": balance.notes,
     }
+
+
+def air_percent(engine: Engine) -> list[float]:
+    """The air of each cylinder that the mean rests on, percent of all."""
+    return [100 * charge / engine.cylinders for charge in relative_charges(engine).tolist()]
 
 
 def log_json(log: LogFacts) -> Mapping[str, Any]:
@@ -93,7 +104,8 @@ def log_troubles(log: LogFacts) -> list[str]:
 
 def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = False) -> str:
     """The whole result for a terminal of 80 columns; `every_cell` lists each cylinder in each cell."""
-    reference = "the mean of the cylinders" if balance.against == "peers" else "the target"
+    told = "equal air assumed" if run.session.engine.charge_share is None else "with [engine] charge_share"
+    reference = f"the mean of the cylinders ({told})" if balance.against == "peers" else "the target"
     parts = [
         title("BALANCE", run.session.name) + log_text(run.log),
         f"needs: percent of fuel against {reference}; + means add fuel\n{_cylinder_table(balance)}",

@@ -209,6 +209,9 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "mean factor {mean_factor:.5f} cannot be kept; the limits allow {lowest_factor:.5f} to "
         "{highest_factor:.5f}; widen [trims] lowest_percent and highest_percent or change the base map"
     ),
+    BalanceNote.EQUAL_AIR_ASSUMED: (
+        "equal air assumed for the mean of the cylinders and the engine's fuel: no [engine] charge_share"
+    ),
     BalanceNote.TRIMS_NOW_ASSUMED_ZERO: "trims now: not given in [trims] now_percent, taken as 0",
     BalanceNote.CELLS_EXCLUDED_BY_OPERATOR: _write_cells_excluded,
     BalanceNote.ENGINE_FAR_FROM_TARGET: (

@@ -41,6 +41,9 @@ from mixmon.session.when import ConditionError, names, parse
 FUEL_WAYS: Final = frozenset({"name", "parts", "atoms", "stoich_afr"})
 """The keys of which a fuel has exactly one."""
 
+_MOST_UNEQUAL_AIR = 2.0
+"""Our choice: cylinders that run together differ by far less, so more is a wrong digit."""
+
 _PARTS_TOLERANCE = 1e-3
 """Our choice: parts written with three decimals add up to 1 within this."""
 
@@ -73,6 +76,18 @@ def _check_firing_angles(clean: Clean, report: MistakeReport) -> None:
     cycle = cycle_degrees(engine.get("strokes", 4))
     if not rising(angles) or angles[-1] >= cycle:
         report(where, shown(angles), f"angles that rise and stay below {cycle:g}, in firing order")
+
+
+def _check_charge_share(clean: Clean, report: MistakeReport) -> None:
+    engine, where = clean.get("engine", {}), "engine.charge_share"
+    cylinders, shares = engine.get("cylinders"), engine.get("charge_share")
+    if not shares:
+        return
+    if cylinders and len(shares) != cylinders:
+        report(where, f"{len(shares)} shares", f"{cylinders}, one a cylinder")
+    if max(shares) > _MOST_UNEQUAL_AIR * min(shares):
+        expected = f"shares of which none is over {_MOST_UNEQUAL_AIR:g} times another"
+        report(where, f"{min(shares):g} and {max(shares):g}", expected)
 
 
 def _check_banks(clean: Clean, report: MistakeReport) -> None:
@@ -160,6 +175,7 @@ ENGINE_CHECKS: Final[tuple[Check, ...]] = (
     _check_strokes,
     _check_firing_order,
     _check_firing_angles,
+    _check_charge_share,
     _check_banks,
     _check_distances,
     _check_turbine,

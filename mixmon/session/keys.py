@@ -190,6 +190,7 @@ _ENGINE = Table(
         "firing_angles_deg": Row(Number(0, 720, "degrees")),
         "aspiration": Text(("natural", "turbine", "blower")),
         "throttles": Text(("single", "one per cylinder", "other")),
+        "charge_share": Row(Number(0, 1000, "parts of the air", above=True)),
         "banks": Table(others=_places, what="bank names with their cylinders, such as A = [1, 2]"),
     },
     ("cylinders",),

@@ -18,6 +18,8 @@ class Engine:
     firing_angles_deg  when each cylinder of `firing_order` fires, from the first; None: evenly. They decide
                        which cylinders paired injection fires together, and when a simulated one fires
     throttles          "single", "one per cylinder" or "other": whether manifold pressure tells the load
+    charge_share       air of each cylinder, in any unit, such as percent of all; None: equal air is assumed.
+                       `session.charges` makes weights of it
     """
 
     cylinders: int
@@ -27,6 +29,7 @@ class Engine:
     firing_angles_deg: tuple[float, ...] | None = None
     aspiration: str | None = None
     throttles: str | None = None
+    charge_share: tuple[float, ...] | None = None
     banks: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
 

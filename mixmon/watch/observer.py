@@ -43,6 +43,7 @@ from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
 from mixmon.note import Note, note
+from mixmon.session.charges import node_charges
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Chain
 from mixmon.watch.limits import MixtureRules
@@ -84,7 +85,7 @@ class Observer:
     ) -> None:
         session = binding.session
         nodes = session.chain.nodes
-        weights = np.array([float(len(node.cylinders)) for node in nodes])
+        weights = node_charges(session)
         self._session = session
         self._gaps = binding.gaps
         self._wanted_percent = wanted_percent
@@ -262,7 +263,7 @@ class EngineNow:
 class RecentRows:
     """A stage: rows in; `now` gives the state of the cylinders from the newest rows.
 
-    weights  float64[n], cylinders that each node speaks for
+    weights  float64[n], air that passes each node's sensor
 
     Only valid rows count. Needs are against the target; against the valid peers in a
     session that has none.

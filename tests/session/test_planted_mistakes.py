@@ -84,6 +84,24 @@ PLANTED = {
         "630",
         "below 360",
     ),
+    "seven shares of the air": (
+        ("12.5, 12.5]", "12.5]"),
+        "engine.charge_share",
+        "7 shares",
+        "8, one a cylinder",
+    ),
+    "a share of the air with a wrong digit": (
+        ("charge_share = [13,", "charge_share = [1.3,"),
+        "engine.charge_share",
+        "1.3 and 12.5",
+        "none is over 2 times another",
+    ),
+    "a cylinder without air": (
+        ("charge_share = [13,", "charge_share = [0,"),
+        "engine.charge_share[1]",
+        "0",
+        "above 0",
+    ),
     "an unknown word": (
         ('"natural" ', '"turbo" '),
         "engine.aspiration",

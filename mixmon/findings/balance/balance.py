@@ -39,6 +39,7 @@ from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell, Steady
 from mixmon.note import Note, note
+from mixmon.session.charges import node_charges
 from mixmon.session.model import Session
 
 _NOISE_DRAWS = 4000
@@ -244,7 +245,7 @@ class BalanceStage:
         self.excluded_cells: set[Cell] = set()
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
-        self._weights = np.array([float(len(n.cylinders)) for n in self._nodes])
+        self._weights = node_charges(session)
         self._cells = JudgedCells(self._dwell, self._weights, ~self._left_out, self._mask)
 
     def feed(self, block: CylinderBlock) -> None:

@@ -7,8 +7,8 @@
 In one cell, ln lambda of batch b and node i is what all share at that moment plus what is the
 node's own: the second part is the need against peers, free of the engine's common drift. Node
 columns that were missing for a while do not bend the others (least squares, not plain means).
-The reference is the engine's mean in the fuel domain, equal air assumed:
-lambda of the engine = 1 / mean(1 / lambda_i).
+The reference is the engine's mean in the fuel domain: lambda of the engine =
+sum(air) / sum(air_i / lambda_i).
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ class CellResult:
 class JudgedCells:
     """The result of every cell of a dwell; only cells that have grown are computed again.
 
-    weights: float64[n], cylinders that each node speaks for.
+    weights: float64[n], air that passes each node's sensor.
     counted: bool[n], nodes that may be part of the reference.
     mask: moments that are excluded.
     """
@@ -129,7 +129,7 @@ def cell_result(
 ) -> CellResult:
     """The needs in one cell, from its batches.
 
-    weights: float64[n], cylinders that each node speaks for.
+    weights: float64[n], air that passes each node's sensor.
     counted: bool[n], nodes that may be part of the reference.
     masked: bool[m, n], batches that are excluded.
     """
@@ -228,7 +228,7 @@ class Combined:
 
 
 def combine(cells: Sequence[CellResult], weights: Floats) -> Combined:
-    """Needs over the cells; `weights` float64[n], the cylinders that each node speaks for.
+    """Needs over the cells; `weights` float64[n], the air that passes each node's sensor.
 
     Cells are samples of how the engine is used, and a cylinder may really need different fuel in them (air,
     dead time and leaks change with flow). So the weight of a cell is the inverse of its own variance plus the

@@ -37,6 +37,7 @@ class BalanceNote(NoteCode):
     ONE_TRIM_FOR_ALL = "one_trim_for_all"
 
     # notes on the whole result
+    EQUAL_AIR_ASSUMED = "equal_air_assumed"
     TRIMS_NOW_ASSUMED_ZERO = "trims_now_assumed_zero"
     CELLS_EXCLUDED_BY_OPERATOR = "cells_excluded_by_operator"
     ENGINE_FAR_FROM_TARGET = "engine_far_from_target"

@@ -97,7 +97,7 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
     count = session.engine.cylinders
     held = session.trims.now_percent
     now = np.zeros(count) if held is None else np.array(held)
-    notes = () if held is not None else (note(BalanceNote.TRIMS_NOW_ASSUMED_ZERO),)
+    notes = _list_assumptions(session)
     need = _needs_by_cylinder(session, needs)
     groups = trimmed_together(session)
     known = _mark_movable(groups, need)
@@ -131,6 +131,16 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
         withheld=withheld,
         notes=notes,
     )
+
+
+def _list_assumptions(session: Session) -> tuple[Note, ...]:
+    """What is assumed because the session does not say it."""
+    assumed = []
+    if session.engine.charge_share is None:
+        assumed.append(note(BalanceNote.EQUAL_AIR_ASSUMED))
+    if session.trims.now_percent is None:
+        assumed.append(note(BalanceNote.TRIMS_NOW_ASSUMED_ZERO))
+    return tuple(assumed)
 
 
 def _needs_by_cylinder(session: Session, needs: tuple[Estimate, ...]) -> list[Estimate | None]:

@@ -40,6 +40,7 @@ from mixmon.findings.stats import (
 )
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
+from mixmon.session.charges import node_charges
 from mixmon.session.model import Session
 
 # ----------------------------------------------------------------------------------------------------
@@ -365,7 +366,7 @@ def pull_table(session: Session, pull: Pull, bands: Bands, events: Sequence[Excl
     cylinders = [node.cylinders for node in session.chain.nodes]
     trace = without_outliers(without_events(pull.trace, cylinders, events))
     sorted_ = sort_into_batches(bands, pull.rate, trace.rpm, trace.y, trace.target)
-    return _Tabulator(bands, trace, sorted_, np.array([float(len(c)) for c in cylinders])).result()
+    return _Tabulator(bands, trace, sorted_, session).result()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -391,8 +392,10 @@ class _NeedsInBand:
 class _Tabulator:
     """Compares the nodes in each band, then gives the intervals, which need all bands."""
 
-    def __init__(self, bands: Bands, trace: PullTrace, sorted_: Batches, weights: Floats) -> None:
-        self._bands, self._trace, self._batches, self._weights = bands, trace, sorted_, weights
+    def __init__(self, bands: Bands, trace: PullTrace, sorted_: Batches, session: Session) -> None:
+        self._bands, self._trace, self._batches = bands, trace, sorted_
+        self._air = node_charges(session)
+        self._cylinders = np.array([len(node.cylinders) for node in session.chain.nodes])
         self._seconds = self._sum_by_band(sorted_.rows) * (GRID_NS / 1e9)
         self._reasons = self._count_reasons()
         due = self._reasons.sum(axis=2) * (GRID_NS / 1e9)
@@ -428,7 +431,7 @@ class _Tabulator:
             counted_s=self._seconds,
             share=self._share,
             why=self._find_chief_exclusions(),
-            valid=(known @ self._weights).astype(np.int64),
+            valid=known @ self._cylinders,
             worst=tuple(self._find_worst_point(j, peers) for j in range(y.shape[1])),
             leanest=tuple(self._find_leanest_point(j) for j in range(y.shape[1])),
         )
@@ -478,7 +481,7 @@ class _Tabulator:
         if not known.any():
             return _NeedsInBand(rows, known, nothing, nothing, np.nan, np.nan)
         # own is against the mean of ln lambda; the reference makes it one against the mean of fuel.
-        reference = engine_log_lambda(own[known], self._weights[known])
+        reference = engine_log_lambda(own[known], self._air[known])
         together = common + reference
         return _NeedsInBand(
             rows=rows,

@@ -45,8 +45,8 @@ def found(code: BalanceNote, notes: Iterable[Note]) -> list[dict[str, Any]]:
 
 def session(n: int, **more: object) -> Session:
     nodes = tuple(Node(i + 1, (i + 1,), f"S-{i + 1}") for i in range(n))
-    made: dict[str, object] = {"axes": AXES}
-    return Session(Engine(n), Chain("chain", {}, nodes), (), **(made | more))  # type: ignore[arg-type]
+    made: dict[str, object] = {"axes": AXES, "engine": Engine(n), "buses": ()}
+    return Session(chain=Chain("chain", {}, nodes), **(made | more))  # type: ignore[arg-type]
 
 
 def wander(
@@ -136,6 +136,20 @@ def test_two_cylinders_average_in_the_fuel_domain() -> None:
     assert engine.needs_percent == pytest.approx(100 * (0.868571 / 0.9 - 1), abs=1e-4)
     peers = balance([exact], session(2))
     assert peers.cylinders[0].needs_percent == pytest.approx(100 * (0.80 / 0.868571 - 1), abs=1e-4)
+
+
+def test_the_engine_is_all_air_over_all_fuel_where_the_air_is_told() -> None:
+    """By hand: 3 parts of air at lambda 0.8 and 1 at 0.95 take 3/0.8 + 1/0.95 parts of fuel."""
+    still = dwell(np.log(np.array([0.80, 0.95]) / 0.9), np.random.default_rng(1))
+    exact = dataclasses.replace(still, lam=np.broadcast_to([0.80, 0.95], still.lam.shape).copy())
+    told = session(2, engine=Engine(2, charge_share=(60.0, 20.0)))
+    engine = 4 / (3 / 0.80 + 1 / 0.95)
+    result = balance([exact], told)
+    assert [c.needs_percent for c in result.cylinders] == pytest.approx(
+        [100 * (0.80 / engine - 1), 100 * (0.95 / engine - 1)], abs=1e-4
+    )
+    assert result.whole_engine[0].lam == pytest.approx(engine, abs=1e-6)
+    assert not found(BalanceNote.EQUAL_AIR_ASSUMED, result.notes)
 
 
 def test_common_drift_of_the_engine_does_not_widen_the_needs_against_peers() -> None:
@@ -345,7 +359,10 @@ def test_an_engine_far_from_its_target_raises_doubt_about_the_scale() -> None:
     (far,) = found(BalanceNote.ENGINE_FAR_FROM_TARGET, balance([block], session(3)).notes)
     assert far["needs_percent"] == pytest.approx(100 * (0.62 - 1), abs=0.5)
     near = balance([dwell(np.zeros(3), np.random.default_rng(19))], session(3, engine_signals=RPM))
-    assert [one.code for one in near.notes] == [BalanceNote.TRIMS_NOW_ASSUMED_ZERO]
+    assert [one.code for one in near.notes] == [
+        BalanceNote.EQUAL_AIR_ASSUMED,
+        BalanceNote.TRIMS_NOW_ASSUMED_ZERO,
+    ]
 
 
 def test_time_in_which_cuts_are_no_longer_told_is_not_counted_and_is_said() -> None:
