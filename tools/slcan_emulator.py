@@ -13,6 +13,7 @@ import select
 import threading
 import time
 import tty
+from collections import deque
 from pathlib import Path
 
 STAMP_WRAP_MS = 60_000
@@ -25,13 +26,30 @@ class SlcanEmulator:
     end      how lines end: CR, or CR LF
     silent   answers nothing
     refuse   first letters of commands that are answered with BEL
+    latency_s  answers come so much later than their commands; it can differ from command to command
+    lost     so many commands are lost first, as while an adapter restarts
+    noise    bytes on the line before every answer
+    stale    bytes that come with the first command, as answers to another program do
     opened   set while the channel is open
     sent     monotonic time and frames sent by then, as `run` went on
     """
 
-    def __init__(self, link: Path, *, end: bytes = b"\r", silent: bool = False, refuse: bytes = b"") -> None:
+    def __init__(
+        self,
+        link: Path,
+        *,
+        end: bytes = b"\r",
+        silent: bool = False,
+        refuse: bytes = b"",
+        latency_s: float = 0.0,
+        lost: int = 0,
+        noise: bytes = b"",
+        stale: bytes = b"",
+    ) -> None:
         self.link = link
         self.end, self.silent, self.refuse = end, silent, refuse
+        self.latency_s, self.lost = latency_s, lost
+        self.noise, self.stale = noise, stale
         self.status = 0
         self.stamps = False
         self.opened = threading.Event()
@@ -106,29 +124,45 @@ class SlcanEmulator:
 
     def _answer(self) -> None:
         pending = b""
+        due: deque[tuple[float, bytes]] = deque()
         while not self._unplugged.is_set():
-            if not select.select([self._master], [], [], 0.02)[0]:
+            wait = min(0.02, max(0.0, due[0][0] - time.monotonic())) if due else 0.02
+            heard = select.select([self._master], [], [], wait)[0]
+            while due and due[0][0] <= time.monotonic():
+                self.write(due.popleft()[1])
+            if not heard:
                 continue
             *commands, pending = (pending + os.read(self._master, 4096)).split(b"\r")
             for command in commands:
-                self._apply_command(command)
+                self._apply_command(command, due)
 
-    def _apply_command(self, command: bytes) -> None:
+    def _apply_command(self, command: bytes, due: deque[tuple[float, bytes]]) -> None:
+        """Do what a command asks; its answer goes out at once, or is added to those that are due later."""
         with self._told:
             self.commands.append(command)
             self._told.notify_all()
+        self.write(self.stale)
+        self.stale = b""
+        if self.lost:
+            self.lost -= 1
+            return
         if command[:1] in (b"O", b"L") and command[:1] not in self.refuse:
             self.opened.set()
         if command[:1] == b"C":
             self.opened.clear()
         if command[:1] == b"Z" and b"Z" not in self.refuse:
             self.stamps = command == b"Z1"
-        if not self.silent:
-            self.write(self._reply(command))
+        if self.silent:
+            return
+        answer = self.noise + self._reply(command)
+        if self.latency_s or due:
+            due.append((time.monotonic() + self.latency_s, answer))
+        else:
+            self.write(answer)
 
     def _reply(self, command: bytes) -> bytes:
         kind = command[:1]
-        if not kind or kind in self.refuse or kind not in b"CSOLVNFZ":
+        if not kind or kind in self.refuse or kind not in b"CSOLVNFZY":
             return b"\a"
         texts = {b"V": b"V1013", b"N": b"N0001", b"F": b"F%02X" % self.status}
         return texts.get(kind, b"") + self.end
@@ -139,8 +173,10 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=1000.0, help="frames a second")
     parser.add_argument("--count", type=int, default=1_000_000_000, help="frames in all")
     parser.add_argument("--link", type=Path, default=Path("slcan"), help="name to give the pseudo-terminal")
+    parser.add_argument("--latency", type=float, default=0.0, metavar="S", help="how late answers come")
+    parser.add_argument("--refuse", default="", metavar="LETTERS", help="commands that are refused, as SL")
     chosen = parser.parse_args()
-    emulator = SlcanEmulator(chosen.link)
+    emulator = SlcanEmulator(chosen.link, latency_s=chosen.latency, refuse=chosen.refuse.encode())
     emulator.plug()
     print(f"{chosen.link}: waiting to be opened", flush=True)
     try:

@@ -211,7 +211,7 @@ ADAPTERS: Final[dict[str, AdapterKind]] = {
             "slcan",  # by own code: python-can's reads one byte at a time
             "mixmon.frames.adapters.slcan",
             # python-can's names, and `stamps`: False leaves the adapter's time stamps off
-            options=frozenset({"rtscts", "sleep_after_open", "stamps", "tty_baudrate"}),
+            options=frozenset({"data_bitrate", "fd", "rtscts", "sleep_after_open", "stamps", "tty_baudrate"}),
             needs_channel=True,
             confirmed_by="the adapter's answer",
             faults=PORT_FAULTS,

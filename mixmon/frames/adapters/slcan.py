@@ -2,7 +2,7 @@
 
 `SlcanLines` turns bytes into frames and answers, without any port. `SlcanReceiver` opens the port, gives
 commands, lets bytes gather and asks for the adapter's status. Only commands to the adapter itself are
-written (C, S, Z, L or O, F); no frame ever is.
+written (C, S, Y, Z, L or O, F); no frame ever is.
 
 One line a frame, ended by CR:
 
@@ -12,8 +12,12 @@ One line a frame, ended by CR:
     b III L DD..          FD, faster data      B IIIIIIII L DD..
 
 L is one digit 0..8, or a hex length code for FD. Four hex digits more are a time stamp in
-milliseconds. An empty line means "done" and BEL "refused"; z, Z, F, V, v and N begin answers.
+milliseconds; eight are a stamp in a unit that is not known. An empty line means "done" and BEL "refused";
+z, Z, F, V, v and N begin answers.
 The grammar is common practice of serial adapters and of Linux' slcan driver (drivers/net/can/slcan).
+
+An answer does not say which command it answers. So a command is given when the answer to the one before
+has come, or can no longer come (`ANSWER_S`); before the first, all older answers are drained.
 
 A line is a frame, an answer, or a counted reject. Two lines joined by a lost CR are not
 separated by guess: both are lost, and counted as one.
@@ -25,6 +29,7 @@ import re
 import time
 from binascii import unhexlify
 from collections import Counter
+from collections.abc import Mapping
 from contextlib import suppress
 from enum import IntFlag, StrEnum
 
@@ -60,14 +65,19 @@ BITRATES = {
 }
 """Commands for the bit rates, as in Linux' slcan driver."""
 
+DATA_BITRATES = {2_000_000: b"Y2", 5_000_000: b"Y5"}
+"""Commands for the bit rates of CAN FD data, as in python-can's slcan interface."""
+
 STAMP_WRAP_MS = 60_000
 """Time stamps count 0..59999 ms."""
 
-UNSTAMPED = -1  # our choice: no stamp is negative
+_MS = 1_000_000  # ns
+UNSTAMPED = -1  # our choice, as the next: no stamp is negative
+UNKNOWN_UNIT = -2
 ANSWER_DONE = b""
 ANSWER_REFUSED = b"\a"
 LONGEST_SERIAL_LINE = 200
-"""Bytes; the longest line that means anything, 29-bit FD with 64 bytes and a stamp, has 142."""
+"""Bytes; the longest line that means anything, 29-bit FD with 64 bytes and a stamp, has 146."""
 
 _FRAME_LINE = re.compile(rb"([trdb][0-9A-Fa-f]{3}|[TxRDB][0-9A-Fa-f]{8})([0-9A-Fa-f])([0-9A-Fa-f]*)")
 _HEX_TEXT = re.compile(rb"[0-9A-Fa-f]+")
@@ -117,7 +127,7 @@ class SlcanLines:
     def feed(self, data: bytes) -> FrameBlock:
         r"""Frames of the lines that `data` completes.
 
-        `t` is the adapter's stamp in ns, 0 to a minute, or UNSTAMPED.
+        `t` is the adapter's stamp in ns, 0 to a minute, or UNSTAMPED, or UNKNOWN_UNIT.
 
             >>> lines = SlcanLines()
             >>> lines.feed(b"t1232AB").t, lines.feed(b"CD1000\r").t
@@ -158,14 +168,23 @@ class SlcanLines:
         flags = _FLAGS.get(head[:1].lower(), 0)
         dlc = int(code, 16)
         digits = 0 if flags & FrameFlag.REMOTE else 2 * FD_SIZES[dlc]
-        stamp = UNSTAMPED
-        if len(rest) == digits + 4:
-            stamp = int(rest[digits:], 16) * 1_000_000
-        if (dlc > 8 and not flags & FrameFlag.FD) or (stamp == UNSTAMPED and len(rest) != digits):
+        stamp = _read_stamp(rest[digits:])
+        if (dlc > 8 and not flags & FrameFlag.FD) or len(rest) < digits or stamp is None:
             self.rejected[SlcanReason.LENGTH] += 1
             return
         can_id = identifier(number, extended)
         self._rows.append(FrameRow(stamp, can_id, self._channel, dlc, int(flags), unhexlify(rest[:digits])))
+
+
+def _read_stamp(digits: bytes) -> int | None:
+    """The stamp, ns, that stands in the hex digits behind the data; None where they are no stamp.
+
+    No two joined lines look like eight digits: the second would begin with b, d, B or D, and no line that
+    begins so has eight characters.
+    """
+    if len(digits) == 4:
+        return int(digits, 16) * _MS
+    return {0: UNSTAMPED, 8: UNKNOWN_UNIT}.get(len(digits))
 
 
 def _name_fault(line: bytes) -> SlcanReason:
@@ -184,12 +203,25 @@ def _name_fault(line: bytes) -> SlcanReason:
 
 # The device.
 
-ANSWER_S = 0.3
-"""Wait for the answer to a command; our choice: ten times what a slow port needs."""
+ANSWER_S = 2.5
+"""Wait for the answer to a command, and for the first of all: some adapters restart when their port is
+opened, and do not answer for two seconds (common practice, no source)."""
 
-WAKE_S = 2.5
-"""Wait for the first answer: some adapters restart when their port is opened, and do not answer for two
-seconds (common practice, no source)."""
+MUTE_S = 0.3
+"""Wait for the answer of an adapter that has answered nothing yet, or to a question that not all know; our
+choice."""
+
+ASK_AGAIN_S = 0.3
+"""The first question is asked again after so long, then after twice as long, as a restarting adapter loses
+it; our choice."""
+ASK_AT_LEAST_EACH_S = 1.2  # the longest of these pauses: so that one of them ends shortly after two seconds
+
+NO_ANSWER_S = 0.05
+"""No answer for so long means that none is on its way, where answers come at once; our choice, ten times what
+a USB adapter needs."""
+
+NO_ANSWER_TIMES = 2
+"""The same where answers come late, in times of the slowest one so far; our choice."""
 
 PORT_READ_S = 0.02
 """Wait for the first byte; our choice: short beside the 50 ms batches in which frames are worked."""
@@ -203,10 +235,11 @@ UNANSWERED_POLLS = 3
 USB_DELAY_NS = 20_000_000
 """USB serial drivers hold bytes back for up to 16 ms (common practice, no source)."""
 
-_MS = 1_000_000  # ns
 _LOST_FRAMES = SlcanStatus.RECEIVE_QUEUE_FULL | SlcanStatus.OVERRUN
 _WARNINGS = SlcanStatus.WARNING | SlcanStatus.BUS_ERROR
 """A controller that only listens counts no errors (ISO 11898-1), then it reports the second alone."""
+
+_CLOSE, _STAMPS, _LISTEN, _OPEN, _STATUS = b"C", b"Z1", b"L", b"O", b"F"
 
 
 def open_device(
@@ -227,9 +260,10 @@ def open_device(
 class SlcanReceiver(Receiver):
     """An open serial adapter.
 
-    `sleep_after_open` is the longest wait, in seconds, for the first answer. With stamps asked
-    for and given, frames carry the adapter's milliseconds; else the moment of the read. One
-    frame without a stamp, or one that counts past a minute, settles it for the host clock.
+    `sleep_after_open` is the longest wait, in seconds, for the first answer; it is `ANSWER_S` at least.
+    With stamps asked for and given, frames carry the adapter's milliseconds; else the moment of the read.
+    One frame without a stamp, or one that counts past a minute, settles it for the host clock.
+    CAN FD frames are read wherever they come; `data_bitrate` sets the rate of their data.
 
     Raises:
         UsageError: no command exists for the bit rate.
@@ -247,20 +281,26 @@ class SlcanReceiver(Receiver):
         bitrate: int | None = None,
         listen_only: bool = True,
         stamps: bool = True,
+        fd: bool = False,
+        data_bitrate: int | None = None,
         tty_baudrate: int = 115_200,
         rtscts: bool = False,
-        sleep_after_open: float = WAKE_S,
+        sleep_after_open: float = ANSWER_S,
     ) -> None:
         super().__init__(StampKind.HOST)
         self._clock = clock
         self._name = channels[bus]
-        self._bus, self._channels = bus, channels
         self._lines = SlcanLines(bus, channels)
+        self.rejected = self._lines.rejected
         self._stamps: DeviceStamps | None = None
-        self._early: list[FrameBlock] = []
+        self._early: list[tuple[FrameBlock, int]] = []  # with the moment of reading
+        self._mute = self._unconfirmed = self._stamps_remarked = False
+        self._slowest_s = 0.0
         self._unanswered = 0
         self._next_poll: int | None = None
-        rate = _rate_command(self._name, bitrate)
+        rates = _rate_commands(self._name, bitrate, data_bitrate)
+        if fd and data_bitrate is None:
+            self.remarks.append("CAN FD without a bit rate for data: the adapter's own setting stands")
         path, _, baudrate = port.partition("@")
         self._port = serial.serial_for_url(
             path,
@@ -270,14 +310,13 @@ class SlcanReceiver(Receiver):
             write_timeout=0.5,
             exclusive=True,
         )
+        commands = (*rates, *((_STAMPS,) if stamps else ()), _LISTEN if listen_only else _OPEN)
         try:
-            if not self._wake_up(sleep_after_open):
-                self.remarks.append("no answers: bit rate and way of opening cannot be confirmed")
-            self._open_channel(rate, bitrate, stamps=stamps, listen_only=listen_only)
+            self._wake_up(sleep_after_open)
+            self._open_channel(commands)
         except BaseException:
             self.close()
             raise
-        self.rejected = self._lines.rejected
         self.through = clock.now()
 
     def read(self, timeout_s: float) -> FrameBlock:  # noqa: ARG002 - the port's own timeout is PORT_READ_S
@@ -291,7 +330,8 @@ class SlcanReceiver(Receiver):
         except (OSError, TypeError, ValueError) as error:  # a port closed under pyserial raises either
             hung_up = "returned no data" in str(error)  # how pyserial words it
             raise DeviceLostError("the port hung up" if hung_up else str(error)) from error
-        block = concat([*self._early, self._read_frames(data)])
+        self._early.append((self._lines.feed(data), self._clock.now()))
+        block = concat([self._lay_in_time(*each) for each in self._early])
         self._early.clear()
         self._read_answers()
         return block
@@ -304,77 +344,135 @@ class SlcanReceiver(Receiver):
             self._port.close()
         self._lines.flush()
 
-    def _open_channel(
-        self, rate: bytes | None, bitrate: int | None, *, stamps: bool, listen_only: bool
-    ) -> None:
-        """Set the bit rate and the stamps, then open the adapter's side of the bus.
+    def _wake_up(self, seconds: float) -> None:
+        """Ask for the channel to be closed until there is an answer, then drain all answers on their way.
+
+        A question that is asked again may be answered twice, or once where the adapter was still restarting;
+        answers to another program may come as well. None of them may be taken for the answer to a later
+        command. Without any answer in time the adapter is taken as mute.
+        """
+        began, asked, pause = time.monotonic(), 0, ASK_AGAIN_S
+        deadline = began + max(seconds, ANSWER_S)
+        while (left := deadline - time.monotonic()) > 0:
+            self._port.write(_CLOSE + b"\r")
+            asked += 1
+            if self._next_answer(min(pause, left)) is not None:
+                self._slowest_s = time.monotonic() - began
+                self._count_drained(self._drain_answers(asked - 1) - (asked - 1))
+                return
+            pause = min(2 * pause, ASK_AT_LEAST_EACH_S)
+        self._count_drained(0)
+        self._mute = True
+        self.remarks.append("no answers: bit rate and way of opening cannot be confirmed")
+
+    def _drain_answers(self, expected: int) -> int:
+        """Read until no answer comes any more; how many came. `expected` are on their way, or were lost."""
+        drained = 0
+        while self._next_answer(ANSWER_S if drained < expected else NO_ANSWER_S) is not None:
+            drained += 1
+        return drained
+
+    def _count_drained(self, answers: int) -> None:
+        """Remark on what came before the first command, and forget it."""
+        lines = max(answers, 0) + sum(len(block) for block, _ in self._early) + self.rejected.total()
+        self._early.clear()
+        self.rejected.clear()
+        if lines:
+            self.remarks.append(f"lines from before the adapter was opened, not used: {lines}")
+
+    def _open_channel(self, commands: tuple[bytes, ...]) -> None:
+        """Set rates and stamps, then open the adapter's side of the bus; `commands` in that order.
+
+        Where more answers came than commands were given, answers may have been taken for those of later
+        commands. Then, if any of them was a refusal, or if the adapter was taken as mute, all is given again,
+        after all answers are drained: first for as long as answers took, then for as long as any can take.
 
         Raises:
-            SourceError: the adapter refuses the bit rate or the way of opening.
+            SourceError: the adapter refuses a bit rate or the way of opening.
         """
-        self._lines = SlcanLines(self._bus, self._channels)
-        if rate and self._ask_adapter(rate) == ANSWER_REFUSED:
-            raise SourceError(
-                f"{self._name}: the adapter refuses {bitrate} bit/s; expected a bit rate that its firmware "
-                "knows; choose another or see its manual"
-            )
-        if stamps and self._ask_adapter(b"Z1") == ANSWER_DONE:
+        for tries_left in (2, 1, 0):
+            answers, surplus = self._give_commands(commands)
+            doubtful = surplus and (self._mute or ANSWER_REFUSED in (*answers.values(), *surplus))
+            if not doubtful or not tries_left:
+                break
+            self.remarks.append("answers came late; the commands were given again")
+            drain_s = self._quiet_s() if tries_left == 2 and not self._mute else ANSWER_S
+            self._mute = False
+            self._port.write(_CLOSE + b"\r")
+            while self._next_answer(drain_s) is not None:
+                pass
+        for command in commands:
+            if command != _STAMPS and answers.get(command) == ANSWER_REFUSED:
+                raise SourceError(f"{self._name}: {_say_refused(command)}")
+        self._take_up(answers, commands[-1])
+
+    def _give_commands(self, commands: tuple[bytes, ...]) -> tuple[dict[bytes, bytes | None], list[bytes]]:
+        """The answers to the commands and to the question for the status, and the answers beyond these.
+
+        Nothing more is given after a refusal, except after one of stamps.
+        """
+        answers: dict[bytes, bytes | None] = {}
+        surplus: list[bytes] = []
+        for command in (*commands, _STATUS):
+            if command != _STATUS:
+                self._early.clear()
+            answers[command] = self._ask_adapter(command, surplus)
+            if answers[command] == ANSWER_REFUSED and command != _STAMPS:
+                break
+        if ANSWER_REFUSED in answers.values():  # it may be a late one
+            while (answer := self._next_answer(self._quiet_s())) is not None:
+                surplus.append(answer)
+        return answers, surplus
+
+    def _quiet_s(self) -> float:
+        """For how long, in seconds, no answer comes where none is on its way."""
+        return max(NO_ANSWER_S, min(NO_ANSWER_TIMES * self._slowest_s, ANSWER_S))
+
+    def _take_up(self, answers: Mapping[bytes, bytes | None], opening: bytes) -> None:
+        """Act by what the adapter has confirmed."""
+        if answers.get(_STAMPS) == ANSWER_DONE:
             self._stamps = DeviceStamps(STAMP_WRAP_MS * _MS)
             self.stamped_by = StampKind.DEVICE
-        self._early.clear()
-        opened = self._ask_adapter(b"L" if listen_only else b"O")
-        if opened == ANSWER_REFUSED:
-            raise SourceError(self._say_refused(listen_only=listen_only))
-        self.listen_only = listen_only and (True if opened == ANSWER_DONE else None)
-        status = self._ask_adapter(b"F")
-        if status is not None and status.startswith(b"F"):
+        self.listen_only = opening == _LISTEN and (True if answers[opening] == ANSWER_DONE else None)
+        silent = [command for command, answer in answers.items() if answer is None and command != _STATUS]
+        self._unconfirmed = bool(silent)
+        if silent and not self._mute:
+            names = b", ".join(silent).decode()
+            self.remarks.append(f"no answer to {names}: it cannot be confirmed that this took effect")
+        if (answers[_STATUS] or b"").startswith(_STATUS):
             self.reports_loss = True
             self._next_poll = self._clock.now() + POLL_NS
 
-    def _say_refused(self, *, listen_only: bool) -> str:
-        """Words for an adapter that does not open as asked."""
-        if listen_only:
-            return (
-                f"{self._name}: the adapter refuses to listen only (L); expected an adapter that can; use "
-                'another, or role = "acknowledge" if this program may acknowledge frames on this bus'
-            )
-        return (
-            f"{self._name}: the adapter refuses to open (O); expected a free adapter; unplug it and try again"
-        )
+    def _ask_adapter(self, command: bytes, others: list[bytes]) -> bytes | None:
+        """The answer to a command, None if there is none; answers to others before it go to `others`.
 
-    def _wake_up(self, seconds: float) -> bool:
-        """Ask for the channel to be closed until there is an answer; False when there is none in time.
-
-        Questions that were not answered in time may still be: their answers are awaited too, or the next
-        commands would be taken as answered by them.
+        What a mute adapter says may answer anything, so only the status, which comes with its letter, counts.
+        Some adapters do not know the question for the status; it is not waited for as long as the others.
         """
-        deadline, unanswered = time.monotonic() + seconds, 0
-        while time.monotonic() < deadline:
-            if self._ask_adapter(b"C") is None:
-                unanswered += 1
-                continue
-            while unanswered and self._await_answer(b"C") is not None:
-                unanswered -= 1
-            return True
-        return False
-
-    def _ask_adapter(self, command: bytes) -> bytes | None:
-        """The answer to a command, None if there is none. Frames that come meanwhile are kept."""
-        self._lines.answers.clear()
         self._port.write(command + b"\r")
-        return self._await_answer(command)
-
-    def _await_answer(self, command: bytes) -> bytes | None:
-        """The next answer that can be one to the command, None if there is none in time."""
-        deadline = time.monotonic() + ANSWER_S
-        while time.monotonic() < deadline:
-            data = self._port.read(1)
-            self._early.append(self._read_frames(data + self._port.read(self._port.in_waiting)))
-            while self._lines.answers:
-                answer = self._lines.answers.pop(0)
-                if _can_answer(command, answer):
-                    return answer
+        began = time.monotonic()
+        wait = ANSWER_S
+        if self._mute or command == _STATUS:
+            wait = min(MUTE_S + self._quiet_s(), ANSWER_S)
+        while (left := began + wait - time.monotonic()) > 0:
+            answer = self._next_answer(left)
+            if answer is None:
+                break
+            if _can_answer(command, answer) and (answer.startswith(_STATUS) or not self._mute):
+                self._slowest_s = max(self._slowest_s, time.monotonic() - began)
+                return answer
+            others.append(answer)
         return None
+
+    def _next_answer(self, wait_s: float) -> bytes | None:
+        """The next answer within so many seconds, else None; frames that come before it are kept."""
+        deadline = time.monotonic() + wait_s
+        while not self._lines.answers and time.monotonic() < deadline:
+            data = self._port.read(1)
+            block = self._lines.feed(data + self._port.read(self._port.in_waiting))
+            if len(block):
+                self._early.append((block, self._clock.now()))
+        return self._lines.answers.pop(0) if self._lines.answers else None
 
     def _poll_status(self) -> None:
         """Ask for the status when it is time.
@@ -392,10 +490,15 @@ class SlcanReceiver(Receiver):
         self._port.write(b"F\r")
 
     def _read_answers(self) -> None:
+        """Take up what the adapter says while frames are read."""
         for answer in self._lines.answers:
-            if answer.startswith(b"F"):
+            if answer.startswith(_STATUS):
                 self._unanswered = 0
                 self._apply_status(SlcanStatus(int(answer[1:], 16)))
+            elif answer == ANSWER_REFUSED and self._unconfirmed:
+                self.remarks.append(
+                    "the adapter refused a command late: its bit rate or its way of opening is not as asked"
+                )
         self._lines.answers.clear()
 
     def _apply_status(self, status: SlcanStatus) -> None:
@@ -408,27 +511,34 @@ class SlcanReceiver(Receiver):
         else:
             self.condition = BusCondition.ACTIVE
 
-    def _read_frames(self, data: bytes) -> FrameBlock:
-        """The frames that bytes read just now complete."""
-        arrived = self._clock.now()
-        block = self._lines.feed(data)
-        if self._stamps and len(block) and not _are_stamps(block.t):
-            self._stamps, self.stamped_by = None, StampKind.HOST
-            self.remarks.append(
-                "frames without proper time stamps: the moment of reading is used from here on"
-            )
+    def _lay_in_time(self, block: FrameBlock, arrived: int) -> FrameBlock:
+        """The frames with data time instead of the adapter's stamps; `arrived` is the moment of reading."""
+        if len(block) and not _are_stamps(block.t):
+            self._give_up_stamps(unknown_unit=bool((block.t == UNKNOWN_UNIT).any()))
         if self._stamps:
             self.through = arrived - USB_DELAY_NS
             return self.lay_along_host(block, self._stamps, arrived)
         self.through = arrived
         return with_stamps(block, np.full(len(block), arrived, np.int64))
 
+    def _give_up_stamps(self, *, unknown_unit: bool) -> None:
+        """Use the moment of reading from here on; a remark says so, once, unless no stamps were asked for."""
+        if not self._stamps_remarked and (self._stamps or unknown_unit):
+            found = (
+                "time stamps of eight digits, in a unit that is not known"
+                if unknown_unit
+                else ("frames without proper time stamps")
+            )
+            self.remarks.append(f"{found}: the moment of reading is used from here on")
+            self._stamps_remarked = True
+        self._stamps, self.stamped_by = None, StampKind.HOST
+
 
 def _can_answer(command: bytes, answer: bytes) -> bool:
     """Whether this may answer the command: the status comes with its letter, all else is done or refused."""
     if answer == ANSWER_REFUSED:
         return True
-    return answer.startswith(b"F") if command == b"F" else answer == ANSWER_DONE
+    return answer.startswith(_STATUS) if command == _STATUS else answer == ANSWER_DONE
 
 
 def _are_stamps(t: Ints) -> bool:
@@ -436,15 +546,37 @@ def _are_stamps(t: Ints) -> bool:
     return bool(((t >= 0) & (t < STAMP_WRAP_MS * _MS)).all())
 
 
-def _rate_command(name: str, bitrate: int | None) -> bytes | None:
-    """The command for a bit rate; None where the adapter's setting is kept.
+def _rate_commands(name: str, bitrate: int | None, data_bitrate: int | None) -> tuple[bytes, ...]:
+    """The commands for the bit rates; none where the adapter's setting is kept.
 
     Raises:
-        UsageError: no command exists for it.
+        UsageError: no command exists for one of them.
     """
-    if bitrate is None:
-        return None
-    if bitrate not in BITRATES:
-        known = ", ".join(str(rate) for rate in BITRATES)
-        raise UsageError(f"{name}: bit rate {bitrate}; a serial adapter has {known}; choose one of them")
-    return BITRATES[bitrate]
+    asked = (("bit rate", bitrate, BITRATES), ("bit rate of data", data_bitrate, DATA_BITRATES))
+    for what, rate, table in asked:
+        if rate is not None and rate not in table:
+            known = ", ".join(str(each) for each in table)
+            raise UsageError(f"{name}: {what} {rate}; a serial adapter has {known}; choose one of them")
+    return tuple(table[rate] for _, rate, table in asked if rate is not None)
+
+
+def _say_refused(command: bytes) -> str:
+    """Words for an adapter that refuses a bit rate or its opening."""
+    for rate, each in BITRATES.items():
+        if command == each:
+            return (
+                f"the adapter refuses {rate} bit/s; expected a bit rate that its firmware knows; "
+                "choose another or see its manual"
+            )
+    for rate, each in DATA_BITRATES.items():
+        if command == each:
+            return (
+                f"the adapter refuses {rate} bit/s for the data of CAN FD; expected an adapter for CAN FD; "
+                "use another, or omit the bit rate of data"
+            )
+    if command == _LISTEN:
+        return (
+            "the adapter refuses to listen only (L); expected an adapter that can; use "
+            'another, or role = "acknowledge" if this program may acknowledge frames on this bus'
+        )
+    return "the adapter refuses to open (O); expected a free adapter; unplug it and try again"

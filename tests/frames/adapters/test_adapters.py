@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import Any
 
 import can
 import numpy as np
@@ -542,6 +543,98 @@ def test_refusals_are_errors(emulator: SlcanEmulator, letter: bytes, acknowledge
     emulator.refuse = letter
     with pytest.raises(SourceError, match=text):
         Adapters([serial_bus(emulator, acknowledge=acknowledge)]).start()
+
+
+STALE = {"latency_s": 0.1}
+REFUSING: dict[str, tuple[bytes, str, dict[str, Any]]] = {
+    "the bit rate, late": (b"S", "refuses 500000 bit/s", {"latency_s": 0.4}),
+    "listening only, late": (b"LF", "refuses to listen only", {"latency_s": 0.2}),
+    "the bit rate, behind an answer to another program": (b"S", "refuses 500000", STALE | {"stale": b"\r"}),
+    "listening only, behind one": (b"LF", "refuses to listen only", STALE | {"stale": b"\r"}),
+    "listening only, behind a refusal": (b"L", "refuses to listen only", STALE | {"stale": b"\a"}),
+    "listening only, with noise": (b"L", "refuses to listen only", {"noise": b"\xff\x80\rt12\r"}),
+}
+
+
+@contextmanager
+def plugged(path: Path, **behaviour: Any) -> Iterator[SlcanEmulator]:
+    emulator = SlcanEmulator(path / "port", **behaviour)
+    emulator.plug()
+    try:
+        yield emulator
+    finally:
+        emulator.unplug()
+
+
+@pytest.mark.parametrize(("letters", "text", "behaviour"), REFUSING.values(), ids=REFUSING)
+def test_a_refusal_is_noticed_however_the_answers_come(
+    tmp_path: Path, letters: bytes, text: str, behaviour: dict[str, Any]
+) -> None:
+    with (
+        plugged(tmp_path, refuse=letters, **behaviour) as emulator,
+        pytest.raises(SourceError, match=text),
+    ):
+        open_receiver(serial_bus(emulator), 0, ("can0",), HostClock())
+
+
+class Uneven(SlcanEmulator):
+    """An adapter that answers some commands at once and others late."""
+
+    def _reply(self, command: bytes) -> bytes:
+        self.latency_s = 0.25 if command[:1] in b"SL" else 0.0
+        return super()._reply(command)
+
+
+def test_a_late_answer_is_never_taken_for_that_of_a_later_command(tmp_path: Path) -> None:
+    """Only the stamps are refused, between two late answers."""
+    emulator = Uneven(tmp_path / "port", refuse=b"Z")
+    emulator.plug()
+    try:
+        with closing(open_receiver(serial_bus(emulator), 0, ("can0",), HostClock())) as receiver:
+            assert receiver.listen_only is True
+            assert receiver.stamped_by is StampKind.HOST
+            assert receiver.reports_loss
+            assert not receiver.remarks
+    finally:
+        emulator.unplug()
+
+
+def test_lines_from_before_the_opening_are_counted(tmp_path: Path) -> None:
+    with (
+        plugged(tmp_path, stale=b"t1231AA\rgarbage\r\r") as emulator,
+        closing(open_receiver(serial_bus(emulator), 0, ("can0",), HostClock())) as receiver,
+    ):
+        assert receiver.remarks == ["lines from before the adapter was opened, not used: 3"]
+        assert not receiver.rejected
+        assert not len(receiver.read(0.02))
+
+
+def test_stamps_of_a_form_that_is_not_known(emulator: SlcanEmulator) -> None:
+    with closing(open_receiver(serial_bus(emulator), 0, ("can0",), HostClock())) as receiver:
+        emulator.write(b"t1231AA00012345\r" * 2)
+        arrived = [receiver.read(0.02).t for _ in range(2)]
+        assert np.ptp(np.concatenate(arrived)) < 2_000_000_000
+        assert receiver.stamped_by is StampKind.HOST
+        assert len(receiver.remarks) == 1
+        assert "eight digits" in receiver.remarks[0]
+
+
+def test_can_fd_is_opened_and_read(emulator: SlcanEmulator) -> None:
+    bus = serial_bus(emulator, fd=True, data_bitrate=2_000_000)
+    with Adapters([bus]) as adapters:
+        assert emulator.commands[:5] == [b"C", b"S6", b"Y2", b"Z1", b"L"]
+        emulator.write(b"b1239" + b"5A" * 12 + b"0010\r")
+        block = take(adapters, 1)
+    assert block.flags.tolist() == [FrameFlag.FD | FrameFlag.BIT_RATE_SWITCH]
+    assert bytes(block.data[0, :12]) == b"Z" * 12
+
+
+def test_an_adapter_without_can_fd_says_so(emulator: SlcanEmulator) -> None:
+    emulator.refuse = b"Y"
+    with pytest.raises(SourceError, match="refuses 5000000 bit/s for the data of CAN FD"):
+        Adapters([serial_bus(emulator, data_bitrate=5_000_000)]).start()
+    with pytest.raises(UsageError, match="bit rate of data 3000000"):
+        Adapters([serial_bus(emulator, data_bitrate=3_000_000)]).start()
 
 
 def test_a_port_that_another_program_holds(emulator: SlcanEmulator) -> None:

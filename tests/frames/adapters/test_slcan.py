@@ -7,6 +7,7 @@ from pathlib import Path
 
 import can
 import pytest
+from can.interfaces.slcan import slcanBus
 from hypothesis import given
 from hypothesis import strategies as st
 from slcan_emulator import SlcanEmulator
@@ -15,6 +16,8 @@ from mixmon.frames.adapters.slcan import (
     ANSWER_DONE,
     ANSWER_REFUSED,
     BITRATES,
+    DATA_BITRATES,
+    UNKNOWN_UNIT,
     UNSTAMPED,
     SlcanLines,
     SlcanReason,
@@ -29,6 +32,7 @@ FRAMES = {
     "eight bytes": (b"t7FF81122334455667788", 0x7FF, 0, 8, bytes.fromhex("1122334455667788"), UNSTAMPED),
     "lower case": (b"t0ab2cdef", 0x0AB, 0, 2, b"\xcd\xef", UNSTAMPED),
     "a stamp": (b"t1232AABBEA5F", 0x123, 0, 2, b"\xaa\xbb", 59_999 * MS),
+    "a stamp of eight digits": (b"t1231AA00012345", 0x123, 0, 1, b"\xaa", UNKNOWN_UNIT),
     "no data but a stamp": (b"t12300010", 0x123, 0, 0, b"", 16 * MS),
     "29 bits": (b"T1FFFFFFF1FF", 0x1FFFFFFF | EXTENDED, 0, 1, b"\xff", UNSTAMPED),
     "29 bits, small number": (b"T000001230", 0x123 | EXTENDED, 0, 0, b"", UNSTAMPED),
@@ -45,6 +49,7 @@ REJECTS = {
     "a byte too few": (b"t12321", SlcanReason.LENGTH),
     "half a byte": (b"t1232112", SlcanReason.LENGTH),
     "a byte too many": (b"t1231AABB", SlcanReason.LENGTH),
+    "a stamp of six digits": (b"t1231AA012345", SlcanReason.LENGTH),
     "length nine": (b"t1239" + b"00" * 9, SlcanReason.LENGTH),
     "identifier alone": (b"t12", SlcanReason.LENGTH),
     "identifier over 11 bits": (b"t8000", SlcanReason.IDENTIFIER),
@@ -178,3 +183,8 @@ def test_bit_rates_are_those_of_linux_slcan() -> None:
     """drivers/net/can/slcan/slcan-core.c, slcan_bitrate_const (from memory)."""
     rates = [10_000, 20_000, 50_000, 100_000, 125_000, 250_000, 500_000, 800_000, 1_000_000]
     assert {rate: b"S%d" % n for n, rate in enumerate(rates)} == BITRATES
+
+
+def test_bit_rates_of_data_are_those_of_python_can() -> None:
+    theirs = slcanBus._DATA_BITRATES
+    assert {rate: text.encode() for rate, text in theirs.items() if rate} == DATA_BITRATES
