@@ -2,22 +2,36 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import gzip
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 from laws import same_for_all_splits
 
+from mixmon.arrays import SECOND_NS
 from mixmon.findings.balance.balance import Balance, BalanceStage
+from mixmon.findings.census.census import Census
+from mixmon.findings.census.nodes import from_binding
+from mixmon.findings.events.event import Event
+from mixmon.findings.events.events import EventStage
+from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump import CandumpReader
 from mixmon.frames.candump_write import write_candump
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
 from mixmon.pipeline import Pipeline
+from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.scenario import Scenario
 from mixmon.simulate.simulation import Simulation, simulate
 from mixmon.simulate.truth import truth_of
+
+EXAMPLES = Path(__file__).parents[1] / "examples"
 
 
 def bound(simulation: Simulation) -> Binding:
@@ -108,3 +122,58 @@ def test_a_node_that_never_speaks_is_named_and_the_others_are_judged() -> None:
     assert result.cylinders[2].left_out_s["silent"] > 40
     assert result.cylinders[2].trim_new_percent == 0.0
     assert result.spread.cylinders_used == 3
+
+
+@given(st.integers(-(10**18), 10**18))
+@example(-999_000)
+@settings(max_examples=2)
+def test_stamps_that_are_all_moved_alike_change_nothing_but_the_moments(by_ns: int) -> None:
+    logged = two_stretches()
+    moved = [replace(frames, t=frames.t + by_ns) for frames in logged.frames]
+    rows, needs, buses, found = unmoved_findings()
+    rows_moved, needs_moved, buses_moved, found_moved = findings(logged.binding, moved)
+    assert [t + by_ns for t in rows] == rows_moved
+    assert needs == needs_moved
+    assert buses == buses_moved
+    assert repr([replace(e, t=e.t + by_ns) for e in found]) == repr(found_moved)
+
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    binding: Binding
+    frames: list[FrameBlock]
+
+
+@cache
+def two_stretches() -> Logged:
+    """The short example, with misfires and cuts, in which time jumps by ns that belong to no grid."""
+    session = load_session(EXAMPLES / "alder8.toml")
+    log = CandumpReader().feed(gzip.decompress((EXAMPLES / "alder8_short.log.gz").read_bytes()))
+    half = len(log) // 2
+    second = log.take(slice(half, None))
+    second = replace(second, t=second.t + 3_600 * SECOND_NS + 1_234_567)
+    return Logged(bind(session, load_databases(session)), [log.take(slice(0, half)), second])
+
+
+@cache
+def unmoved_findings() -> tuple[list[int], str, str, list[Event]]:
+    logged = two_stretches()
+    return findings(logged.binding, logged.frames)
+
+
+def findings(binding: Binding, frames: list[FrameBlock]) -> tuple[list[int], str, str, list[Event]]:
+    """Times of all rows, balance and census as text, and the events."""
+    pipeline, stage = Pipeline(binding), BalanceStage(binding.session)
+    events, census = EventStage(binding.session, binding.fuel), Census(from_binding(binding))
+    t: list[int] = []
+    found: list[Event] = []
+    for piece in frames:
+        census.feed(piece)
+    for rows in [*(pipeline.feed(piece) for piece in frames), pipeline.flush()]:
+        for block in rows:
+            t += block.t.tolist()
+            stage.feed(block)
+            found += events.feed(block)
+    found += events.flush()
+    stage.exclude(found)
+    return t, repr(stage.result()), repr(census.result().buses), found

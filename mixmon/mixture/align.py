@@ -6,7 +6,8 @@ as they were when the gas that now passes each sensor left its valve. That shift
 speed and load, and differs between cylinders whose sensors sit at different distances.
 
 Rows leave when time has certainly passed them; a row depends on samples, never on how they
-were delivered.
+were delivered. The grid begins with the first frame of a stretch of time, so the same frames with all
+stamps moved alike give the same rows.
 """
 
 from __future__ import annotations
@@ -58,6 +59,10 @@ GRID_NS = 10_000_000
 
 ROW_S = GRID_NS / 1e9
 """The same in seconds."""
+
+FIRST_ROW_NS = GRID_NS // 2
+"""From the first frame of a stretch to its first row: our choice, half a period, so that what is sent in step
+with that frame does not lie at the edge of the rows, where the jitter of stamps would move it to and fro."""
 
 LONGEST_DELAY_NS = 1_500_000_000
 """Engine quantities are kept for this long, and longer delays are cut to it: our choice (computed:
@@ -180,16 +185,17 @@ class Aligner:
         if self._next is None:
             if first_t is None:
                 return
-            self._next = -(-first_t // GRID_NS)
-        last = through // GRID_NS
-        while self._next <= last:
-            end = min(last, self._next + _MOST_ROWS - 1)
-            yield self._make_rows(np.arange(self._next, end + 1, dtype=np.int64) * GRID_NS)
-            self._next = end + 1
+            self._next = first_t + FIRST_ROW_NS
+        while self._next <= through:
+            count = min((through - self._next) // GRID_NS + 1, _MOST_ROWS)
+            t = self._next + np.arange(count, dtype=np.int64) * GRID_NS
+            yield self._make_rows(t)
+            self._next += count * GRID_NS
+            newest = self._next - GRID_NS
             for track in self._node_tracks:
-                track.forget(end * GRID_NS)
+                track.forget(newest)
             for track in self._engine.tracks:
-                track.forget(end * GRID_NS - LONGEST_DELAY_NS)
+                track.forget(newest - LONGEST_DELAY_NS)
 
     def _place_sources(self, sources: Mapping[str, Source]) -> _SourcePlaces:
         """Tracks for the sources of one node, or of the engine: those that arrive together share one."""

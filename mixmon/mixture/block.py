@@ -35,7 +35,7 @@ class SampleState(IntEnum):
 class CylinderBlock:
     """k rows on the time grid, n nodes of the chain (one column a node, in session order).
 
-    t          int64[k]       row times in ns, rising, multiples of the grid period
+    t          int64[k]       row times in ns, rising, a grid period apart from the first row of a stretch on
     stretch    int64[k]       number of the unbroken stretch of time a row belongs to
     lam        float64[k, n]  lambda held from the newest sample at or before the row; NaN if none
     oxygen     float64[k, n]  oxygen balance in percent, wet, negative when rich; NaN if unknown

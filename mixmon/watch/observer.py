@@ -198,7 +198,7 @@ class Observer:
 
     def _renew_balance(self) -> Balance | None:
         """The balance of this second of data time."""
-        second = -1 if self.t is None else self.t // RENEWAL_NS
+        second = (self.rows - 1) * GRID_NS // RENEWAL_NS
         if second != self._balance_now[0] and self._balance.counted:
             self._balance_now = second, self._balance.quick_result(gaps=self._gaps)
         return self._balance_now[1]
@@ -377,6 +377,7 @@ class StripStage:
     def __init__(self, weights: Floats) -> None:
         self._weights = weights
         self._open: list[CylinderBlock] = []
+        self._begin: int | None = None
         self._slot = -1
         self._points: deque[tuple[int, float, float, float]] = deque(maxlen=POINTS)
 
@@ -385,9 +386,12 @@ class StripStage:
         if self._open and self._open[0].stretch[0] != rows.stretch[0]:
             self._open.clear()
             self._points.clear()
+            self._begin = None
+        if self._begin is None:
+            self._begin = int(rows.t[0])
         oldest = int(rows.t[-1]) - (POINTS + 1) * POINT_NS
         rows = rows.take(slice(int(np.searchsorted(rows.t, oldest)), None))
-        slots = rows.t // POINT_NS
+        slots = (rows.t - self._begin) // POINT_NS
         borders = [0, *(np.flatnonzero(np.diff(slots)) + 1).tolist(), len(rows)]
         for first, end in pairwise(borders):
             slot = int(slots[first])

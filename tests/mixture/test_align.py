@@ -51,11 +51,12 @@ def test_a_row_holds_the_newest_sample_at_or_before_it(stamps: list[int]) -> Non
     values = [0.8 + 0.001 * i for i in range(len(stamps))]
     aligner = Aligner(layout(LAMBDA_ONLY))
     rows = list(aligner.feed([block(FAST, stamps, values, [3.0] * len(stamps))], stamps[0], stamps[-1]))
+    expected = list(range(stamps[0] + 5 * MS, stamps[-1] + 1, GRID_NS))
     if not rows:
-        assert stamps[-1] // GRID_NS < -(-stamps[0] // GRID_NS)
+        assert not expected
         return
     t = joined(rows, "t")
-    assert t.tolist() == list(range(-(-stamps[0] // GRID_NS) * GRID_NS, stamps[-1] + 1, GRID_NS))
+    assert t.tolist() == expected
     for row, moment in enumerate(t.tolist()):
         before = [i for i, s in enumerate(stamps) if s <= moment]
         assert joined(rows, "lam")[row, 0] == values[before[-1]]
@@ -117,14 +118,14 @@ def test_other_units_become_lambda() -> None:
     phi = NodeSources(lam=Source(0, "Other", "Phi", unit="phi"))
     afr = NodeSources(lam=Source(0, "Other", "Afr", scale=0.1, offset=1.0, unit="afr", stoich_afr=14.0))
     aligner = Aligner(layout([phi, afr]))
-    (rows,) = aligner.feed([block(plan, [0], [1.25], [116.0])], 0, 0)
+    (rows,) = aligner.feed([block(plan, [0], [1.25], [116.0])], 0, 5 * MS)
     assert rows.lam[0].tolist() == pytest.approx([0.8, (11.6 + 1.0) / 14.0])
 
 
 def test_oxygen_is_computed_from_lambda_and_lambda_from_oxygen_where_only_one_is_sent() -> None:
     plan = message("Both", "Lambda", "Oxygen")
     nodes = [NodeSources(lam=Source(0, "Both", "Lambda")), NodeSources(oxygen=Source(0, "Both", "Oxygen"))]
-    (rows,) = Aligner(layout(nodes)).feed([block(plan, [0], [0.87], [-2.0])], 0, 0)
+    (rows,) = Aligner(layout(nodes)).feed([block(plan, [0], [0.87], [-2.0])], 0, 5 * MS)
     assert rows.oxygen[0, 0] == oxygen_balance(0.87, FUEL)
     assert rows.lam[0, 1] == lambda_from_oxygen(-2.0, FUEL)
 
@@ -138,9 +139,9 @@ def test_signals_under_a_multiplexer_are_samples_only_when_sent() -> None:
     ]
     nan = float("nan")
     data = block(plan, [0, 10 * MS, 20 * MS], [0.9, nan, 0.91], [nan, 0.8, nan])
-    (rows,) = Aligner(layout(nodes)).feed([data], 0, 20 * MS)
+    (rows,) = Aligner(layout(nodes)).feed([data], 0, 25 * MS)
     assert rows.lam[:, 0].tolist() == [0.9, 0.9, 0.91]
-    assert rows.age[:, 1].tolist() == [-1, 0, 10 * MS]
+    assert rows.age[:, 1].tolist() == [-1, 5 * MS, 15 * MS]
     assert np.isnan(rows.lam[0, 1])
 
 
@@ -148,8 +149,9 @@ def test_an_engine_value_too_old_is_not_known() -> None:
     sources = {"rpm": Source(0, "Engine", "Speed", cycle_ns=20 * MS)}
     aligner = Aligner(layout(LAMBDA_ONLY, sources))
     (rows,) = aligner.feed([block(message("Engine", "Speed"), [0], [3000.0])], 0, 500 * MS)
-    assert rows.now["rpm"][25] == 3000.0
-    assert np.isnan(rows.now["rpm"][26])
+    assert rows.t[24:26].tolist() == [245 * MS, 255 * MS]
+    assert rows.now["rpm"][24] == 3000.0
+    assert np.isnan(rows.now["rpm"][25])
 
 
 def test_what_a_node_says_of_itself_is_not_believed_for_ever() -> None:
@@ -162,10 +164,11 @@ def test_what_a_node_says_of_itself_is_not_believed_for_ever() -> None:
     t = [i * 10 * MS for i in range(200)]
     blocks = [block(FAST, t, [0.9] * 200, [0.0] * 200), block(state, [0], [3.0], [13.5])]
     (rows,) = Aligner(layout([node])).feed(blocks, 0, t[-1])
-    assert rows.ready[50, 0] == 1.0
-    assert rows.aux["supply"][50, 0] == 13.5
-    assert np.isnan(rows.ready[51:, 0]).all()
-    assert np.isnan(rows.aux["supply"][51:, 0]).all()
+    assert rows.t[49:51].tolist() == [495 * MS, 505 * MS]
+    assert rows.ready[49, 0] == 1.0
+    assert rows.aux["supply"][49, 0] == 13.5
+    assert np.isnan(rows.ready[50:, 0]).all()
+    assert np.isnan(rows.aux["supply"][50:, 0]).all()
     assert (rows.lam[:, 0] == 0.9).all()
 
 
@@ -182,7 +185,7 @@ def test_the_target_table_stands_in_while_no_target_is_sent() -> None:
         block(plan, t, [1000.0] * 100, [50.0] * 100),
         block(message("Fuel", "Target"), t[50:], [0.86] * 50),
     ]
-    (rows,) = Aligner(layout(LAMBDA_ONLY, sources, targets=table)).feed(blocks, 0, t[-1])
+    (rows,) = Aligner(layout(LAMBDA_ONLY, sources, targets=table)).feed(blocks, 0, t[-1] + 5 * MS)
     assert rows.now["target"].tolist() == [0.9] * 50 + [0.86] * 50
 
 

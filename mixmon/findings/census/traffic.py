@@ -35,8 +35,8 @@ _LONGEST_SWING = 1_000_000_000_000
 """Changes of a gap are summed up to this many ns each: nine million of them fit into int64 (computed)."""
 
 PEAK_WINDOW_NS = 100_000_000
-"""The peak load is that of the busiest window of this length on a fixed grid of time. Our choice: ten frames
-of a message of 10 ms."""
+"""The peak load is that of the busiest window of this length on a grid of time that begins with the first
+frame. Our choice: ten frames of a message of 10 ms."""
 
 TIMER_GRID_SHARE = 0.2
 """Gaps that differ from their neighbours by less than this share are the grid of one sender's timer:
@@ -392,9 +392,12 @@ class Traffic:
         self._channels: list[_Channel] = []
         self._names: tuple[str, ...] = ()
         self._classes: Counter[tuple[int, str]] = Counter()
+        self._first_t: int | None = None
 
     def feed(self, part: FrameBlock) -> None:
         """Take frames in the order of their arrival; time does not jump among them."""
+        if self._first_t is None and len(part):
+            self._first_t = int(part.t[0])
         if len(part.channels) > len(self._names):
             self._channels += [_Channel() for _ in part.channels[len(self._names) :]]
             self._names = part.channels
@@ -446,7 +449,7 @@ class Traffic:
             channel.remote += int(np.count_nonzero(mine & remote))
             channel.bits += int(bits[mine].sum())
             channel.switched += int(fast[mine].sum())
-            _fill_windows(channel, block.t[mine] // PEAK_WINDOW_NS, bits[mine])
+            _fill_windows(channel, (block.t[mine] - self._first_t) // PEAK_WINDOW_NS, bits[mine])
 
     def _count_beats(self, block: FrameBlock) -> None:
         if not len(block):
