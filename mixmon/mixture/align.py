@@ -62,7 +62,7 @@ ROW_S = GRID_NS / 1e9
 
 FIRST_ROW_NS = GRID_NS // 2
 """From the first frame of a stretch to its first row: our choice, half a period, so that what is sent in step
-with that frame does not lie at the edge of the rows, where the jitter of stamps would move it to and fro."""
+with that frame does not lie at the edge of the rows, where the jitter of stamps would move it across."""
 
 LONGEST_DELAY_NS = 1_500_000_000
 """Engine quantities are kept for this long, and longer delays are cut to it: our choice (computed:
