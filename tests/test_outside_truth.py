@@ -1,0 +1,115 @@
+"""The whole program on an engine that is made without it: what it says holds the truth, or it says nothing.
+
+Fixed seeds, few of them; `tools/outside_study.py` plays many.
+"""
+
+import functools
+import math
+
+import numpy as np
+import pytest
+from outside_cases import CASES, Tally, usual_play
+from outside_engine import (
+    Sensing,
+    Stay,
+    checksum,
+    lambda_of,
+    missed_oxygen,
+    oxygen_of,
+    oxygen_wanted,
+    transit_s,
+)
+
+
+@functools.cache
+def played(case: str, *seeds: int) -> Tally:
+    """What a case counts over these seeds."""
+    tally = Tally()
+    for seed in seeds:
+        tally.merge(CASES[case](seed))
+    return tally
+
+
+def always(tally: Tally, *questions: str) -> None:
+    """These questions were asked, and never answered wrongly."""
+    for question in questions:
+        assert tally.share(question) == 1, (question, tally.counts, tally.seen)
+
+
+def as_often_as_said(tally: Tally, *questions: str) -> None:
+    """95 % intervals hold the truth in 95 % of cases, within three binomial errors, never far off."""
+    for question in questions:
+        hits, trials = tally.counts[question]
+        assert abs(hits - 0.95 * trials) <= 3 * math.sqrt(0.95 * 0.05 * trials), (question, tally.seen)
+        always(tally, f"{question}, not far off")
+
+
+# The outside engine itself, against published figures and tables that were computed apart from it.
+
+
+def test_gas_from_element_balances_agrees_with_the_table_of_gasoline():
+    lam = np.array([0.70, 0.75, 0.80, 0.85, 0.90, 0.95, 1.05, 1.10, 1.20, 1.50, 2.00])
+    oxygen = [-7.576, -6.026, -4.611, -3.314, -2.121, -1.020, 0.938, 1.796, 3.308, 6.686, 10.137]
+    assert oxygen_of(lam, "gasoline") == pytest.approx(oxygen, abs=6e-4)
+    assert lambda_of(oxygen_of(lam, "gasoline"), "gasoline") == pytest.approx(lam, abs=1e-7)
+
+
+def test_oxygen_wanted_is_the_handbook_air_fuel_ratio():
+    """From memory: Heywood 1988, table D.4: 15.13 for isooctane, 6.47 for methanol."""
+    mass = {"C": 12.011, "H": 1.008, "O": 15.999}
+    for fuel, atoms, afr in (
+        ("isooctane", {"C": 8, "H": 18}, 15.13),
+        ("methanol", {"C": 1, "H": 4, "O": 1}, 6.47),
+    ):
+        weight = sum(mass[e] * count for e, count in atoms.items())
+        assert oxygen_wanted(fuel) * 28.9647 / 0.2095 / weight == pytest.approx(afr, abs=0.02)
+
+
+def test_a_missed_charge_shows_its_oxygen_less_the_vapour_that_arrives():
+    assert missed_oxygen(np.array(0.88), "isooctane", 0.529) == pytest.approx(8.20, abs=0.01)
+    assert missed_oxygen(np.array(0.88), "isooctane", 0.327) == pytest.approx(12.92, abs=0.02)
+
+
+def test_gas_takes_the_computed_time_through_the_primary():
+    assert 1e3 * transit_s(900.0, 0.25, 750.0) == pytest.approx(154.8, abs=0.1)
+    assert 1e3 * transit_s(6000.0, 1.02, 1200.0) == pytest.approx(3.6, abs=0.05)
+
+
+def test_the_checksum_has_the_published_check_value():
+    """The catalogue's check value of CRC-8/SAE-J1850 over "123456789"."""
+    assert checksum(np.frombuffer(b"123456789", np.uint8)[None])[0] == 0x4B
+
+
+def test_a_sensor_shows_63_percent_of_a_step_after_its_lag():
+    sensing = Sensing(np.array([0.1, 0.1]), np.zeros(2), filter_s=1e-4, white=0.0)
+    play = usual_play(
+        0, 2, stays=[Stay(4.0, 6000, 100)], sensing=sensing, wander=0.0, lean=[(1, 2.0, 9.0, 5.0)]
+    )
+    shown = play.oxygen[:, 0]
+    begin = np.flatnonzero(shown > shown[1000] + 1e-9)[0]
+    half_way = np.flatnonzero(shown > shown[1000] + 0.632 * (shown[-1] - shown[1000]))[0]
+    assert half_way - begin == pytest.approx(100, abs=2)
+
+
+# Nothing is wrong.
+
+
+def test_intervals_of_clean_data_hold_the_truth_as_often_as_they_say():
+    tally = played("g clean", *range(5))
+    as_often_as_said(tally, "cylinder", "cell")
+    always(tally, "whole engine, not far off")
+
+
+def test_clean_data_give_trims_and_no_event_and_no_cell_disagrees():
+    always(played("g clean", *range(5)), "trims offered", "no event", "no cells disagree")
+
+
+def test_trims_that_are_entered_leave_the_spread_that_was_predicted_and_stay():
+    always(played("g trims entered", 0, 1), "predicted spread, not far off", "trims stay within a step")
+
+
+# Cuts that no signal tells of.
+
+
+def test_an_overrun_without_a_flag_is_one_fuel_cut_of_all_cylinders_and_nothing_else():
+    always(played("f overrun", 0, 1), "class, overrun", "no event more")
