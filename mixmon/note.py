@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-Value = float | int | str | tuple[int | float | str, ...] | None
+Value = float | int | str | tuple[int | float | str | tuple[int, ...], ...] | None
 
 
 class NoteCode(StrEnum):

@@ -54,7 +54,7 @@ def balance() -> Balance:
         for load in LOAD
         for one in people
     )
-    banks = (BankNeed("A", 0.4, 0.2), BankNeed("B", -0.4, 0.2))
+    banks = (BankNeed("A", 0.4, 0.2, 8), BankNeed("B", -0.4, 0.2, 8))
     return Balance(
         "peers", people, cells, (), banks, known, known, (), (), (), cell_spreads=cell_spreads(cells)
     )

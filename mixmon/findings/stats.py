@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mixmon.arrays import Bools, Floats
+from mixmon.arrays import Bools, Floats, Ints
 
 # ----------------------------------------------------------------------------------------------------
 # Medians of columns that have holes.
@@ -96,6 +96,24 @@ def two_way(y: Floats, weights: Floats) -> tuple[Floats, Floats]:
     row_effect = np.full(y.shape[0], np.nan)
     row_effect[rows] = row_mean - share @ effect
     return row_effect, columns
+
+
+def linked(together: Bools) -> list[Ints]:
+    """Sets of columns that the rows of bool[m, n] connect, directly or by way of others.
+
+    In order of their first column; columns without any True are in no set. Within a set, `two_way` finds all
+    differences; between sets there is none to find.
+
+    >>> together = np.array([[1, 1, 0, 0, 0], [0, 1, 1, 0, 0], [0, 0, 0, 1, 0]], np.bool_)
+    >>> [nodes.tolist() for nodes in linked(together)]
+    [[0, 1, 2], [3]]
+    """
+    counts = together.astype(np.float64)
+    reached = counts.T @ counts > 0
+    for _ in range(max(together.shape[1] - 1, 1).bit_length()):
+        reached = reached.astype(np.float64) @ reached > 0
+    first = np.where(reached.any(axis=1), reached.argmax(axis=1), -1)
+    return [np.flatnonzero(first == column) for column in np.unique(first[first >= 0])]
 
 
 # ----------------------------------------------------------------------------------------------------

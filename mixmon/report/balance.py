@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from mixmon.findings.balance.balance import Balance, Spread
+from mixmon.findings.balance.balance import Balance, BankNeed, EngineNeed, Spread
 from mixmon.report.text import Column, counted, note_lines, paragraph, table, title
 from mixmon.report.units import Unit
 from mixmon.report.words import sentence, sentences
@@ -36,9 +36,12 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
                 "needs_percent": e.needs_percent,
                 "half_interval_percent": e.half_interval_percent,
                 "lambda": e.lam,
+                "reference": e.reference,
             }
             for e in balance.whole_engine
         ],
+        "reference": {"cylinders": balance.reference.cylinders, "left_out": balance.reference.left_out},
+        "groups": balance.groups,
         "banks": balance.banks,
         "spread_percent": balance.spread,
         "predicted_spread_percent": balance.predicted_spread,
@@ -104,8 +107,12 @@ def log_troubles(log: LogFacts) -> list[str]:
 
 def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = False) -> str:
     """The whole result for a terminal of 80 columns; `every_cell` lists each cylinder in each cell."""
-    told = "equal air assumed" if run.session.engine.charge_share is None else "with [engine] charge_share"
-    reference = f"the mean of the cylinders ({told})" if balance.against == "peers" else "the target"
+    if balance.against == "target":
+        reference = "the target"
+    else:
+        told = run.session.engine.charge_share is not None
+        air = "with [engine] charge_share" if told else "equal air assumed"
+        reference = f"{_name_mean(balance)} ({air})"
     parts = [
         title("BALANCE", run.session.name) + log_text(run.log),
         f"needs: percent of fuel against {reference}; + means add fuel\n{_cylinder_table(balance)}",
@@ -115,6 +122,14 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
         _closing_lines(balance),
     ]
     return "\n".join(part for part in parts if part)
+
+
+def _name_mean(balance: Balance) -> str:
+    if len(balance.groups) > 1:
+        return "the mean of each group, as remarked"
+    if balance.reference.cylinders and balance.reference.left_out:
+        return f"the mean of the {len(balance.reference.cylinders)} known cylinders"
+    return "the mean of the cylinders"
 
 
 def _cylinder_table(balance: Balance) -> str:
@@ -200,12 +215,26 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
                 f"{rich.cylinder} {rich.needs_percent:+.1f}",
                 lean.needs_percent - rich.needs_percent,
                 after.value,
-                "" if any(c.used_for_trims for c in here) else "not used",
+                _remark_on_cell(engine, any(c.used_for_trims for c in here)),
             )
         )
     if not rows:
         return ""
     return "cells: all cylinders against target, and how far they are apart, %\n" + table(columns, rows)
+
+
+def _remark_on_cell(engine: EngineNeed, used: bool) -> str:
+    """Whether the cell counts for trims, and what its mean is without or takes from other cells."""
+    remarks = [] if used else ["not used"]
+    known, all_of_them = (
+        engine.reference.cylinders,
+        len(engine.reference.cylinders + engine.reference.left_out),
+    )
+    if engine.reference.left_out:
+        remarks.append(f"{len(known)} of {all_of_them} cyl")
+    if engine.reference.carried:
+        remarks.append(f"cyl {', '.join(map(str, engine.reference.carried))} from other cells")
+    return "; ".join(remarks)
 
 
 def _table_of_every_cell(balance: Balance) -> str:
@@ -236,7 +265,7 @@ def _table_of_every_cell(balance: Balance) -> str:
 def _closing_lines(balance: Balance) -> str:
     lines = [f"spread {_spread_words(balance.spread)}"]
     lines += [
-        f"bank {b.bank} needs {b.needs_percent:+.1f} ± {b.half_interval_percent:.1f} % against all"
+        f"bank {b.bank} needs {b.needs_percent:+.1f} % against all, {_error_of_bank(b)}"
         for b in balance.banks
     ]
     if balance.withheld:
@@ -249,6 +278,13 @@ def _closing_lines(balance: Balance) -> str:
             "builder's limits stand."
         )
     return "".join(map(paragraph, lines)) + note_lines(balance.notes)
+
+
+def _error_of_bank(bank: BankNeed) -> str:
+    """The interval, which rests on how far the cylinders of a bank are apart."""
+    if not math.isfinite(bank.half_interval_percent):
+        return "error not known: no bank has two known cylinders"
+    return f"± {bank.half_interval_percent:.1f} % by the scatter of the cylinders within banks"
 
 
 def _spread_words(spread: Spread) -> str:

@@ -156,6 +156,10 @@ def _write_frequent_misfire(values: Mapping[str, Any]) -> str:
     ).format_map({**values, "which": _join_words(values["cylinders"])})
 
 
+def _join_groups(groups: Sequence[tuple[int, ...]]) -> str:
+    return " / ".join(f"cylinders {_join_words(group)}" for group in groups)
+
+
 def _write_cells_excluded(values: Mapping[str, Any]) -> str:
     axes = [(name, values[name]) for name in ("rpm", "load") if values[name] is not None]
     cells = zip(*([f"{name} {centre:g}" for centre in centres] for name, centres in axes), strict=True)
@@ -189,6 +193,21 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     ),
     BalanceNote.PARTNER_NOT_KNOWN: lambda values: (
         f"trim kept: need of cylinder {_join_words(values['cylinders'])} not known"
+    ),
+    BalanceNote.COMPARED_WITHIN_GROUP: lambda values: (
+        f"against the mean of cylinders {_join_words(values['cylinders'])} only"
+    ),
+    BalanceNote.GROUPS_NOT_COMPARED: lambda values: (
+        f"{_join_groups(values['groups'])} were never measured together, so how they differ is not known; "
+        "record them together, or join them by the target with [trims] join_by_target = true"
+    ),
+    BalanceNote.REFERENCE_OF_SOME: lambda values: (
+        f"the reference is the mean of the {len(values['cylinders'])} cylinders that are known, without "
+        f"{_join_words(values['left_out'])}: how these compare, and what the whole engine needs, is not known"
+    ),
+    BalanceNote.JOINED_BY_TARGET: lambda values: (
+        f"{_join_groups(values['groups'])} were never measured together and are joined by the target: "
+        "if the engine control kept another distance from it meanwhile, all needs of a group are off by that"
     ),
     BalanceNote.SENSORS_AFTER_MERGE: (
         "sensors after the merge see several cylinders each, so the need of one cylinder is not known; "

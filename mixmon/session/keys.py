@@ -310,6 +310,7 @@ _TRIMS = Table(
         "now_percent": Row(_trim),
         "ask_above_percent": Number(0, 100, "%", above=True),
         "load_from": _load,
+        "join_by_target": Boolean(),
     }
 )
 

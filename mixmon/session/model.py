@@ -217,6 +217,7 @@ class Trims:
     """What the ECU's per-cylinder trims can be, and what they held during the run, in percent.
 
     load_from: trims are made from cells of this load or more; None for all cells.
+    join_by_target: cylinders that were never measured together are compared by way of the target.
     """
 
     step_percent: float = 0.5
@@ -225,6 +226,7 @@ class Trims:
     now_percent: tuple[float, ...] | None = None
     ask_above_percent: float = 5.0
     load_from: float | None = None
+    join_by_target: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ from mixmon.arrays import SECOND_NS, Bytes, Floats
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage, Dwelling
-from mixmon.findings.balance.cells import CellResult
+from mixmon.findings.balance.cells import CellFit
 from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
@@ -473,11 +473,10 @@ def find_holding(
     return Holding(cell, settle, least, wanted_percent, left, worst)
 
 
-def _batches_left(judged: CellResult, wanted_percent: float) -> Floats:
+def _batches_left(judged: CellFit, wanted_percent: float) -> Floats:
     """For every node, batches that are still needed, zero or less when there are enough; NaN: not known."""
     batches = judged.usable_s / BATCH_S
-    effective = np.array([e.effective for e in judged.peers])
-    error = np.array([e.standard_error for e in judged.peers])
+    effective, error = judged.effective, judged.errors
     variance = error**2 * (effective - 1.0)
     known = np.isfinite(variance)
     if not known.any():
@@ -487,7 +486,7 @@ def _batches_left(judged: CellResult, wanted_percent: float) -> Floats:
     scatter = np.sqrt((effective * variance + _PRIOR_BATCHES * pooled) / (effective + _PRIOR_BATCHES))
     width = wanted_percent / 100.0 / np.maximum(scatter, least)
     wanted = np.interp(width, _WIDTH[::-1], _EFFECTIVE[::-1])
-    half = np.array([e.half for e in judged.peers])
+    half = np.array([student_t95(max(n - 1.0, 1.0)) for n in effective]) * error
     left: Floats = batches * (wanted / np.maximum(effective, least) - 1.0)
     return np.where(known, np.where(half <= wanted_percent / 100.0, 0.0, np.maximum(left, 1.0)), np.nan)
 

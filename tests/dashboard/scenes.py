@@ -15,6 +15,7 @@ from mixmon.findings.balance.balance import (
     CellNeed,
     CylinderNeed,
     EngineNeed,
+    Reference,
     Spread,
     cell_spreads,
 )
@@ -193,11 +194,12 @@ def strip(target=0.87):
 
 def balance(count=8):
     cells, whole = [], []
+    everyone = Reference(tuple(range(1, count + 1)), ())
     for i, rpm in enumerate(RPM):
         for j, load in enumerate(LOAD):
             if abs(i - j - 1) > 1:
                 continue
-            whole.append(EngineNeed(rpm, load, -0.7, 0.2, 0.864))
+            whole.append(EngineNeed(rpm, load, -0.7, 0.2, 0.864, everyone))
             cells += [
                 CellNeed(rpm, load, c, NEEDS[c - 1], 0.3 + 0.1 * i, 2.0 + 1.5 * j, load > 3)
                 for c in range(1, count + 1)
@@ -223,7 +225,7 @@ def balance(count=8):
         cylinders=people,
         cells=tuple(cells),
         whole_engine=tuple(whole),
-        banks=(BankNeed("A", 0.4, 0.2), BankNeed("B", -0.4, 0.2)) if count > 4 else (),
+        banks=(BankNeed("A", 0.4, 0.2, 4), BankNeed("B", -0.4, 0.2, 4)) if count > 4 else (),
         spread=Spread(8.3, (7.9, 8.7), 2.6, count),
         predicted_spread=Spread(0.6, (0.4, 0.9), 0.2, count),
         predicted_by_cell=tuple((Cell(w.rpm, w.load), Spread(0.6, (0.4, 0.9), 0.2, count)) for w in whole),

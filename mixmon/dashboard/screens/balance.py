@@ -20,6 +20,7 @@ from mixmon.dashboard.text import (
     clean,
     fit,
     fit_row,
+    number,
     padded,
     row_width,
     signed,
@@ -362,7 +363,7 @@ def _spread_row(scene: Scene, balance: Balance, width: int) -> Row:
         after = spread_text(balance.predicted_spread, count=False)
         row += [("  predicted after trims ", "label"), (after, "strong")]
     banks = "".join(
-        f"  bank {clean(b.bank)} {signed(b.needs_percent)}{pm}{b.half_interval_percent:.1f}"
+        f"  bank {clean(b.bank)} {signed(b.needs_percent)}{pm}{number(b.half_interval_percent)}"
         for b in balance.banks
     )
     if row_width(row) + cells(banks) <= width:

@@ -1,9 +1,10 @@
 """Balance: what every cylinder needs, how sure that is, and what to do about it.
 
-    rows -> Steady -> Dwell          batches of every cell
-            JudgedCells              the needs of the nodes in every cell
-            combine -> plan_trims    one need a node over the cells in use, and the trims to offer
-            Balance                  the same by cylinder and in percent of fuel, with flags and notes
+    rows -> Steady -> Dwell            batches of every cell
+            JudgedCells                what the nodes read against each other in every cell
+            fit_needs -> plan_trims    one need a node over the cells in use, and the trims to offer
+            place_cell                 the needs in every cell, against the same reference
+            Balance                    the same by cylinder and in percent of fuel, with flags and notes
 
 `BalanceStage` keeps the batches and can be asked at any time; `Balance` and the classes in it are what it
 answers; the spread of the cylinders, now and after the trims, stands at the end.
@@ -21,20 +22,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.findings.balance.cells import (
-    CellResult,
-    Combined,
-    JudgedCells,
-    MisfireShare,
-    combine,
-    misfire_shares,
-)
+from mixmon.findings.balance.cells import CellFit, JudgedCells, MisfireShare, misfire_shares
 from mixmon.findings.balance.dwell import MASKED, Dwell, Mask
+from mixmon.findings.balance.needs import CellResult, Needs, fit_needs, place_cell
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import TrimPlan, plan_trims, shrink_to_median
 from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
-from mixmon.findings.stats import BATCH_S, Estimate
+from mixmon.findings.stats import BATCH_S, NO_ESTIMATE, Estimate, student_t95
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell, Steady
@@ -108,23 +103,48 @@ class CellSpread:
 
 
 @dataclass(frozen=True, slots=True)
+class Reference:
+    """The cylinders whose mean the needs are against.
+
+    cylinders  measured, or carried
+    left_out   all others of the engine: the mean is not that of the whole engine if there are any
+    carried    those of `cylinders` that were not measured in this cell but are known from others
+    """
+
+    cylinders: tuple[int, ...]
+    left_out: tuple[int, ...]
+    carried: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class EngineNeed:
-    """The whole engine against the target in one cell; needs are NaN where no target is known."""
+    """The whole engine against the target in one cell.
+
+    needs_percent  NaN where no target is known, and where the mean is not that of the whole engine
+    lam            lambda of the cylinders of the reference
+    """
 
     rpm: float | None
     load: float | None
     needs_percent: float
     half_interval_percent: float
     lam: float
+    reference: Reference
 
 
 @dataclass(frozen=True, slots=True)
 class BankNeed:
-    """A bank's mean against the whole engine: a clue to fuel supply, exhaust or cams, not a trim."""
+    """A bank's mean against the whole engine: a clue to fuel supply, exhaust or cams, not a trim.
+
+    half_interval_percent  with the scatter of the cylinders within their banks: cylinders that have nothing
+                           in common show that as well; NaN where no bank has two known cylinders
+    cylinders              known ones
+    """
 
     bank: str
     needs_percent: float
     half_interval_percent: float
+    cylinders: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +192,9 @@ class Balance:
     """The whole result. `withheld` holds the reasons for which no trims are offered; empty when they are.
 
     excluded_cells  cells with data that the operator has excluded
+    reference       the cylinders whose mean the needs against peers are against; of the largest group
+    groups          cylinders that can be compared with each other. With more than one group, each has a
+                    reference of its own, and nothing is said across
     """
 
     against: str
@@ -187,6 +210,8 @@ class Balance:
     misfires: tuple[MisfireEffect, ...] = ()
     excluded_cells: tuple[Cell, ...] = ()
     cell_spreads: tuple[CellSpread, ...] = ()
+    reference: Reference = Reference((), ())
+    groups: tuple[tuple[int, ...], ...] = ()
 
 
 def cell_spreads(cells: Sequence[CellNeed]) -> tuple[CellSpread, ...]:
@@ -214,13 +239,13 @@ class Dwelling:
     cell     cell number, NOWHERE if none
     still    rows for which the engine has been still there, at most those of the settle time
     waiting  rows of this visit that are in no counted batch yet
-    judged   the result of the cell so far; None if it holds no batch
+    judged   what the cell says so far; None if it holds no batch
     """
 
     cell: int
     still: int
     waiting: int
-    judged: CellResult | None
+    judged: CellFit | None
 
 
 class BalanceStage:
@@ -246,7 +271,7 @@ class BalanceStage:
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
         self._weights = node_charges(session)
-        self._cells = JudgedCells(self._dwell, self._weights, ~self._left_out, self._mask)
+        self._cells = JudgedCells(self._dwell, ~self._left_out, self._mask)
 
     def feed(self, block: CylinderBlock) -> None:
         """Takes rows of one stretch of time."""
@@ -287,17 +312,39 @@ class BalanceStage:
     def dwelling(self) -> Dwelling:
         """The dwell under way, for a screen."""
         cell, rows = self._steady.newest_cell()
-        judged = self._cells.result(cell, _PATIENCE) if cell in self._dwell.counts else None
+        judged = self._cells.fit(cell, _PATIENCE) if cell in self._dwell.counts else None
         return Dwelling(cell, rows, self._dwell.waiting, judged)
 
     def _start_builder(self, against: str, patience: float) -> _BalanceBuilder:
-        cells = self._cells.results(patience)
-        used = [c for c in cells if self.used(c.cell)]
-        combined = combine(used, self._weights)
+        fits = self._cells.fits(patience)
+        used = [c for c in fits if self.used(c.cell)]
+        needs = self._fit_needs(used)
+        cells = [self._place(c, needs) for c in fits]
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
-        plan = plan_trims(self.session, combined.peers, self._misfire_blocks(shares))
-        effects = self._misfire_effects(shares, used, combined, plan) if shares and not patience else ()
-        return _BalanceBuilder(self, against, cells, combined, plan, misfires=effects)
+        plan = plan_trims(
+            self.session, needs.peers, self._misfire_blocks(shares) + self._block_separate_groups(needs)
+        )
+        effects = self._misfire_effects(shares, used, needs, plan) if shares and not patience else ()
+        return _BalanceBuilder(self, against, cells, needs, plan, misfires=effects)
+
+    def _fit_needs(self, used: Sequence[CellFit]) -> Needs:
+        return fit_needs(used, self._weights, join_by_target=self.session.trims.join_by_target)
+
+    def _place(self, cell: CellFit, needs: Needs) -> CellResult:
+        validity = self.session.validity
+        ends = (float(np.log(validity.rich_limit)), float(np.log(validity.lean_limit)))
+        return place_cell(cell, needs if self.used(cell.cell) else None, self._weights, ends)
+
+    def cylinders_of(self, nodes: Iterable[int]) -> tuple[int, ...]:
+        """The cylinders that nodes speak for, in order."""
+        return tuple(sorted(c for node in nodes for c in self._nodes[node].cylinders))
+
+    def _block_separate_groups(self, needs: Needs) -> tuple[Note, ...]:
+        """Why no trims are offered: cylinders that were never compared with each other."""
+        if len(needs.groups) < 2:
+            return ()
+        groups = tuple(self.cylinders_of(nodes.tolist()) for nodes in needs.groups)
+        return (note(BalanceNote.GROUPS_NOT_COMPARED, groups=groups),)
 
     def _misfire_blocks(self, shares: list[MisfireShare]) -> tuple[Note, ...]:
         """Why no trims are offered: misfire that is frequent."""
@@ -316,11 +363,11 @@ class BalanceStage:
         )
 
     def _misfire_effects(
-        self, shares: list[MisfireShare], used: list[CellResult], combined: Combined, plan: TrimPlan
+        self, shares: list[MisfireShare], used: list[CellFit], needs: Needs, plan: TrimPlan
     ) -> tuple[MisfireEffect, ...]:
         """The nodes that misfired, with needs and trims as they would be with the misfire counted."""
-        counted = combine(
-            [self._cells.with_misfires(c.cell) if c.masked_s.any() else c for c in used], self._weights
+        counted = self._fit_needs(
+            [self._cells.with_misfires(c.cell) if c.masked_s.any() else c for c in used]
         )
         wrong = plan_trims(self.session, counted.peers)
         return tuple(
@@ -331,7 +378,7 @@ class BalanceStage:
                 share_percent=100 * s.share,
                 left_out_s=s.masked_s,
                 lean_percent=s.lean_percent,
-                needs_percent=percent(combined.peers[s.node].mean),
+                needs_percent=percent(needs.peers[s.node].mean),
                 needs_counted_percent=percent(counted.peers[s.node].mean),
                 trim_new_percent=plan.new[cylinder - 1],
                 trim_counted_percent=wrong.new[cylinder - 1],
@@ -366,7 +413,7 @@ class BalanceStage:
     def left_out_s(self, cells: Sequence[CellResult]) -> list[dict[str, float]]:
         """For every node, seconds that were not counted, by reason; `cells` are all results so far."""
         seconds = self._dwell.left_out_s()
-        masked = sum((c.masked_s for c in cells), np.zeros(len(self._nodes)))
+        masked = sum((c.fit.masked_s for c in cells), np.zeros(len(self._nodes)))
         return [
             {**reasons, **({MASKED: round(float(m), 2)} if m else {})}
             for reasons, m in zip(seconds, masked, strict=True)
@@ -381,15 +428,15 @@ class _BalanceBuilder:
         stage: BalanceStage,
         against: str,
         cells: list[CellResult],
-        combined: Combined,
+        needs: Needs,
         plan: TrimPlan,
         *,
         misfires: tuple[MisfireEffect, ...],
     ) -> None:
-        self._session, self._grid = stage.session, stage.grid
-        self._against, self._cells, self._combined, self._plan = against, cells, combined, plan
+        self._stage, self._session, self._grid = stage, stage.session, stage.grid
+        self._against, self._cells, self._fitted, self._plan = against, cells, needs, plan
         self._used = [stage.used(c.cell) for c in cells]
-        self._needs = combined.peers if against == "peers" else combined.target
+        self._needs = needs.peers if against == "peers" else needs.target
         self._left_out = stage.left_out_s(cells)
         self._cuts_unknown_s = stage.cuts_unknown_s
         self._excluded_cells = [
@@ -398,7 +445,7 @@ class _BalanceBuilder:
         self._misfires = misfires
 
     def build(self, gaps: tuple[Note, ...], *, by_cell: bool = True) -> Balance:
-        peers = self._combined.peers
+        peers = self._fitted.peers
         moves = self._plan.moves
         cells = tuple(self._cell_needs())
         return Balance(
@@ -407,8 +454,8 @@ class _BalanceBuilder:
             cells=cells,
             whole_engine=tuple(self._engine_needs()),
             banks=tuple(self._bank_needs()),
-            spread=spread(peers),
-            predicted_spread=predicted_spread(peers, moves),
+            spread=UNKNOWN_SPREAD if self._apart else spread(peers),
+            predicted_spread=UNKNOWN_SPREAD if self._apart else predicted_spread(peers, moves),
             predicted_by_cell=tuple(
                 (self._grid.cell(c.cell), predicted_spread(c.peers, moves, peers))
                 for c in self._cells
@@ -419,7 +466,26 @@ class _BalanceBuilder:
             misfires=self._misfires,
             excluded_cells=tuple(self._excluded_cells),
             cell_spreads=cell_spreads(cells),
+            reference=self._reference(self._largest_group),
+            groups=tuple(self._stage.cylinders_of(nodes.tolist()) for nodes in self._fitted.groups),
         )
+
+    @property
+    def _apart(self) -> bool:
+        """Whether there are cylinders that were never compared with each other."""
+        return len(self._fitted.groups) > 1
+
+    @property
+    def _largest_group(self) -> list[int]:
+        groups = [nodes.tolist() for nodes in self._fitted.groups]
+        longest = max(map(len, groups), default=0)
+        return next((nodes for nodes in groups if len(nodes) == longest), [])
+
+    def _reference(self, nodes: Iterable[int], carried: Iterable[int] = ()) -> Reference:
+        cylinders = self._stage.cylinders_of(nodes)
+        everyone = range(1, self._session.engine.cylinders + 1)
+        left_out = tuple(c for c in everyone if c not in cylinders)
+        return Reference(cylinders, left_out, self._stage.cylinders_of(carried))
 
     def _node_of(self, cylinder: int) -> int | None:
         for index, node in enumerate(self._session.chain.nodes):
@@ -443,7 +509,7 @@ class _BalanceBuilder:
             sensor=chained.sensor,
             needs_percent=percent(need.mean),
             interval95_percent=(percent(low), percent(high)),
-            usable_s=float(sum(c.usable_s[node] for c in used)),
+            usable_s=float(sum(c.fit.usable_s[node] for c in used)),
             effective_samples=self._count_effective_samples(node, used),
             left_out_s=self._left_out[node],
             trim_now_percent=now,
@@ -454,10 +520,10 @@ class _BalanceBuilder:
     def _count_effective_samples(self, node: int, used: list[CellResult]) -> float:
         """Independent single readings that the mean is worth: scatter over squared standard error."""
         need = self._needs[node]
-        seconds = np.array([c.usable_s[node] for c in used])
+        seconds = np.array([c.fit.usable_s[node] for c in used])
         if not seconds.sum() or not need.standard_error > 0:
             return 0.0
-        scatter = float(np.average([c.scatter[node] for c in used], weights=seconds))
+        scatter = float(np.average([c.fit.scatter[node] for c in used], weights=seconds))
         return scatter / need.standard_error**2
 
     def _flag_cylinder(self, cylinder: int, node: int) -> list[Note]:
@@ -469,22 +535,37 @@ class _BalanceBuilder:
             flags.append(note(BalanceNote.TOO_LITTLE_DATA))
         limits = {BalanceNote.AT_RICH_LIMIT: "at_rich", BalanceNote.AT_LEAN_LIMIT: "at_lean"}
         for code, share in limits.items():
-            limited = [c for c in self._cells if c.censored(node) and getattr(c, share)[node] > 0]
+            limited = [c for c in self._cells if c.censored(node) and getattr(c.fit, share)[node] > 0]
             if limited:
                 flags.append(note(code, cells=len(limited)))
+        flags += self._flag_group(node)
         flags += self._flag_disagreement(node)
-        left, used = self._left_out[node], sum(c.usable_s[node] for c in self._cells)
+        left, used = self._left_out[node], sum(c.fit.usable_s[node] for c in self._cells)
         if left.get(SampleState.HELD.word, 0.0) > max(used, 1.0):
             flags.append(note(BalanceNote.SENDS_TOO_SELDOM))
         flags += self._flag_misfire(cylinder)
-        outliers = int(sum(c.outliers[node] for c in self._cells))
+        outliers = int(sum(c.fit.outliers[node] for c in self._cells))
         if outliers:
             flags.append(note(BalanceNote.OUTLIERS_EXCLUDED, seconds=outliers * BATCH_S))
         return flags
 
+    def _flag_group(self, node: int) -> list[Note]:
+        """With which cylinders this one was compared, where there are others with which it was not."""
+        own = next((nodes for nodes in self._fitted.groups if node in nodes), None)
+        if not self._apart or own is None or self._against != "peers":
+            return []
+        return [note(BalanceNote.COMPARED_WITHIN_GROUP, cylinders=self._stage.cylinders_of(own.tolist()))]
+
     def _flag_disagreement(self, node: int) -> list[Note]:
-        """How far the cells' needs lie apart, where that is beyond their intervals and matters."""
-        known = [c.peers[node] for c in self._cells if np.isfinite(c.peers[node].half)]
+        """How far the cells' needs lie apart, where that is beyond their intervals and matters.
+
+        Only of cells in use: the others have a reference of their own where a cylinder is missing.
+        """
+        known = [
+            c.peers[node]
+            for c, used in zip(self._cells, self._used, strict=True)
+            if used and np.isfinite(c.peers[node].half)
+        ]
         if not known:
             return []
         low, high = min(e.mean + e.half for e in known), max(e.mean - e.half for e in known)
@@ -518,6 +599,7 @@ class _BalanceBuilder:
                 for centres in zip(*((cell.rpm, cell.load) for cell in self._excluded_cells), strict=True)
             )
             notes.append(note(BalanceNote.CELLS_EXCLUDED_BY_OPERATOR, rpm=rpm, load=load))
+        notes += self._notes_on_reference()
         off = [percent(c.engine.mean) for c in self._cells if np.isfinite(c.engine.mean)]
         if off and abs(float(np.median(off))) > _SCALE_PERCENT:
             notes.append(note(BalanceNote.ENGINE_FAR_FROM_TARGET, needs_percent=float(np.median(off))))
@@ -526,6 +608,19 @@ class _BalanceBuilder:
             notes.append(note(BalanceNote.NO_SPEED))
         if self._cuts_unknown_s:
             notes.append(note(BalanceNote.CUTS_UNKNOWN, seconds=self._cuts_unknown_s))
+        return notes
+
+    def _notes_on_reference(self) -> list[Note]:
+        """That the reference is not the whole engine's mean, and what was joined by the target."""
+        notes = []
+        groups = self._fitted.groups
+        reference = self._reference(groups[0]) if len(groups) == 1 else None
+        if reference is not None and reference.left_out:
+            code = BalanceNote.REFERENCE_OF_SOME
+            notes.append(note(code, cylinders=reference.cylinders, left_out=reference.left_out))
+        if self._fitted.joined:
+            joined = tuple(self._stage.cylinders_of(nodes.tolist()) for nodes in self._fitted.joined)
+            notes.append(note(BalanceNote.JOINED_BY_TARGET, groups=joined))
         return notes
 
     def _cell_needs(self) -> list[CellNeed]:
@@ -544,7 +639,7 @@ class _BalanceBuilder:
                         cylinder,
                         percent(e.mean),
                         half_percent(e),
-                        float(cell.usable_s[node]),
+                        float(cell.fit.usable_s[node]),
                         used and bool(np.isfinite(cell.peers[node].half)),
                     )
                 )
@@ -553,22 +648,48 @@ class _BalanceBuilder:
     def _engine_needs(self) -> list[EngineNeed]:
         out = []
         for cell in self._cells:
-            centre, need = self._grid.cell(cell.cell), cell.engine
-            out.append(EngineNeed(centre.rpm, centre.load, percent(need.mean), half_percent(need), cell.lam))
+            centre = self._grid.cell(cell.cell)
+            nodes = np.flatnonzero(cell.measured | cell.carried).tolist()
+            reference = self._reference(nodes, np.flatnonzero(cell.carried).tolist())
+            whole = not reference.left_out and not cell.fit.censored.any()
+            need = cell.engine if whole else NO_ESTIMATE
+            out.append(
+                EngineNeed(
+                    centre.rpm, centre.load, percent(need.mean), half_percent(need), cell.lam, reference
+                )
+            )
         return out
 
     def _bank_needs(self) -> list[BankNeed]:
-        out = []
+        """Every bank's mean against the mean of all, where all known cylinders can be compared."""
+        banks = {}
         for name, cylinders in self._session.engine.banks.items():
-            nodes = {self._node_of(c) for c in cylinders} - {None}
-            members = [self._combined.peers[i] for i in sorted(n for n in nodes if n is not None)]
-            known = [e for e in members if np.isfinite(e.half)]
-            if not known:
-                continue
-            mean = float(np.mean([e.mean for e in known]))
-            half = float(np.sqrt(np.sum([e.half**2 for e in known]))) / len(known)
-            out.append(BankNeed(name, percent(mean), 100.0 * half))
-        return out
+            nodes = sorted({node for c in cylinders if (node := self._node_of(c)) is not None})
+            known = [i for i in nodes if np.isfinite(self._fitted.peers[i].half)]
+            if known:
+                banks[name] = np.array([self._fitted.peers[i].mean for i in known])
+        return [] if self._apart else compare_banks(banks)
+
+
+def compare_banks(banks: Mapping[str, Floats]) -> list[BankNeed]:
+    """Means of banks over the mean of all, from the needs of their cylinders, in ln lambda.
+
+    The interval is that of a mean of few cylinders which differ as much as those within one bank do (one-way
+    analysis of variance, variance pooled over the banks; any textbook of statistics). The scatter within
+    banks holds the errors of the needs as well.
+    """
+    count = sum(len(own) for own in banks.values())
+    degrees = count - len(banks)
+    within = sum(float(((own - own.mean()) ** 2).sum()) for own in banks.values())
+    centre = float(np.concatenate(list(banks.values())).mean()) if banks else 0.0
+    out = []
+    for name, own in banks.items():
+        half = np.nan
+        if degrees > 0 and len(banks) > 1:
+            error = np.sqrt(within / degrees * (1 / len(own) - 1 / count))
+            half = 100.0 * student_t95(degrees) * float(error)
+        out.append(BankNeed(name, percent(float(own.mean()) - centre), half, len(own)))
+    return out
 
 
 def percent(x: float) -> float:

@@ -1,14 +1,13 @@
-"""What each cylinder needs in each cell and over the cells, and how much of that time misfired.
+"""What the nodes of one cell read against each other, and how much of that time misfired.
 
-    BatchTable -> cell_result    one cell: needs of the nodes and of the whole engine (kept by `JudgedCells`)
-    CellResult -> combine        one need a node from all cells in use
+    BatchTable -> fit_cell       one cell: its groups, with the levels of their nodes (kept by `JudgedCells`)
     Mask -> misfire_shares       the share of the counted time that misfired, by node
 
 In one cell, ln lambda of batch b and node i is what all share at that moment plus what is the
-node's own: the second part is the need against peers, free of the engine's common drift. Node
-columns that were missing for a while do not bend the others (least squares, not plain means).
-The reference is the engine's mean in the fuel domain: lambda of the engine =
-sum(air) / sum(air_i / lambda_i).
+node's own: the second part is free of the engine's common drift. Node columns that were missing for a while
+do not bend the others (least squares, not plain means). Nodes that were never heard together, not even by
+way of others, cannot be compared: each `CellGroup` stands for itself. What cannot be known from one cell,
+the needs of the cylinders against all of them, is made of all cells together in `needs`.
 """
 
 from __future__ import annotations
@@ -23,15 +22,13 @@ from mixmon.findings.balance.dwell import BATCH_NS, BATCH_ROWS, BatchTable, Dwel
 from mixmon.findings.stats import (
     BATCH_S,
     CENSORED_SHARE,
-    NO_ESTIMATE,
+    FEWEST_EFFECTIVE,
     SIGMA_OF_MAD,
     Estimate,
-    engine_log_lambda,
     estimate,
     lag1,
-    mean_of_known,
+    linked,
     median_with_holes,
-    student_t95,
     two_way,
 )
 
@@ -46,13 +43,35 @@ _OUTLIER_FLOOR = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CellResult:
-    """One cell, n nodes. All in ln lambda; a need of x is 100 (exp(x) - 1) percent.
+class CellGroup:
+    """k nodes of one cell that were heard together, directly or by way of others. All in ln lambda.
 
-    peers     against the mean of the nodes (fuel domain), one Estimate a node
+    nodes       int64[k]
+    levels      float64[k]     of each node over the mean of the k nodes
+    covariance  float64[k, k]  of the errors of `levels`
+    effective   float64[k]     effective number of batches
+    sure        bool[k]        where there is enough for an interval
+    level       mean of the k nodes, over the group's batches
+    batches     how many those are
+    off_target  the mean of the k nodes over the target
+    """
+
+    nodes: Ints
+    levels: Floats
+    covariance: Floats
+    effective: Floats
+    sure: Bools
+    level: float
+    batches: int
+    off_target: Estimate
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellFit:
+    """What one cell says by itself, n nodes. All in ln lambda.
+
+    groups    nodes in different groups were never heard together
     target    against the target, one Estimate a node
-    engine    the whole engine against the target
-    lam       lambda of the whole engine (a number, not its ln)
     usable_s  float64[n]
     scatter   float64[n]  mean square of single rows about the mean
     at_rich, at_lean  float64[n]  share of time at a limit
@@ -61,10 +80,8 @@ class CellResult:
     """
 
     cell: int
-    peers: tuple[Estimate, ...]
+    groups: tuple[CellGroup, ...]
     target: tuple[Estimate, ...]
-    engine: Estimate
-    lam: float
     usable_s: Floats
     scatter: Floats
     at_rich: Floats
@@ -72,46 +89,65 @@ class CellResult:
     outliers: Ints
     masked_s: Floats
 
-    def censored(self, node: int) -> bool:
-        """True where the node stood at a limit too often for a finite need."""
-        return bool(self.at_rich[node] + self.at_lean[node] > CENSORED_SHARE)
+    @property
+    def censored(self) -> Bools:
+        """Nodes that stood at a limit too often for a finite need, bool[n]."""
+        out: Bools = self.at_rich + self.at_lean > CENSORED_SHARE
+        return out
+
+    @property
+    def effective(self) -> Floats:
+        """Effective number of batches by node, float64[n]; 0 where there is none."""
+        return self._spread_over_nodes([g.effective for g in self.groups], 0.0)
+
+    @property
+    def errors(self) -> Floats:
+        """Standard errors of the nodes' levels within their groups, float64[n]; NaN where not known."""
+        own = [np.where(g.sure, np.sqrt(np.diag(g.covariance)), np.nan) for g in self.groups]
+        return self._spread_over_nodes(own, np.nan)
+
+    def _spread_over_nodes(self, parts: Sequence[Floats], missing: float) -> Floats:
+        out = np.full(len(self.usable_s), missing)
+        for group, values in zip(self.groups, parts, strict=True):
+            if len(group.nodes) > 1:
+                out[group.nodes] = values
+        return out
 
 
 class JudgedCells:
-    """The result of every cell of a dwell; only cells that have grown are computed again.
+    """The fit of every cell of a dwell; only cells that have grown are computed again.
 
-    weights: float64[n], air that passes each node's sensor.
     counted: bool[n], nodes that may be part of the reference.
     mask: moments that are excluded.
     """
 
-    def __init__(self, dwell: Dwell, weights: Floats, counted: Bools, mask: Mask) -> None:
+    def __init__(self, dwell: Dwell, counted: Bools, mask: Mask) -> None:
         self._dwell, self._mask = dwell, mask
-        self._weights, self._counted = weights, counted
-        # by cell: number of batches and version of the mask at that time, and the result
-        self._judged: dict[int, tuple[int, int, CellResult]] = {}
+        self._counted = counted
+        # by cell: number of batches and version of the mask at that time, and the fit
+        self._judged: dict[int, tuple[int, int, CellFit]] = {}
 
-    def results(self, patience: float = 0.0) -> list[CellResult]:
+    def fits(self, patience: float = 0.0) -> list[CellFit]:
         """Every cell that holds batches, in order of cell number.
 
-        A cell that has grown by no more than `patience` of itself keeps its last result.
+        A cell that has grown by no more than `patience` of itself keeps its last fit.
         """
-        return [self.result(cell, patience) for cell in sorted(self._dwell.counts)]
+        return [self.fit(cell, patience) for cell in sorted(self._dwell.counts)]
 
-    def result(self, cell: int, patience: float = 0.0) -> CellResult:
+    def fit(self, cell: int, patience: float = 0.0) -> CellFit:
         """One cell, which holds batches."""
         count, version = self._dwell.counts[cell], self._mask.version
         then, masked_then, judged = self._judged.get(cell, (0, 0, None))
         if judged is None or count - then > patience * then or self._newly_masked(cell, masked_then):
             table = self._dwell.table(cell)
             masked = self._mask.covers(table.t, BATCH_NS) if version else None
-            then, judged = count, cell_result(cell, table, self._weights, self._counted, masked)
+            then, judged = count, fit_cell(cell, table, self._counted, masked)
         self._judged[cell] = then, version, judged
         return judged
 
-    def with_misfires(self, cell: int) -> CellResult:
+    def with_misfires(self, cell: int) -> CellFit:
         """One cell with everything counted that the mask excludes."""
-        return cell_result(cell, self._dwell.table(cell), self._weights, self._counted)
+        return fit_cell(cell, self._dwell.table(cell), self._counted)
 
     def _newly_masked(self, cell: int, since: int) -> bool:
         """Whether moments were added that meet the cell."""
@@ -120,16 +156,9 @@ class JudgedCells:
         return bool(self._mask.covers(self._dwell.table(cell).t, BATCH_NS, since).any())
 
 
-def cell_result(
-    cell: int,
-    table: BatchTable,
-    weights: Floats,
-    counted: Bools,
-    masked: Bools | None = None,
-) -> CellResult:
-    """The needs in one cell, from its batches.
+def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None = None) -> CellFit:
+    """What the nodes read against each other in one cell, from its batches.
 
-    weights: float64[n], air that passes each node's sensor.
     counted: bool[n], nodes that may be part of the reference.
     masked: bool[m, n], batches that are excluded.
     """
@@ -141,26 +170,15 @@ def cell_result(
         np.where(hidden, 0, limit).mean(axis=0) / BATCH_ROWS for limit in (table.at_rich, table.at_lean)
     ]
     y[:, shares[0] + shares[1] > CENSORED_SHARE] = np.nan
-    few = np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES
-    y[:, few] = np.nan
+    y[:, np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES] = np.nan
     outlying = _find_outliers(y)
     y[outlying] = np.nan
-    common, own = two_way(y, np.ones_like(y))
-    reference = engine_log_lambda(own[~few], weights[~few]) if (~few).any() else np.nan
-    # own: node against the mean of ln; reference turns it into the fuel-domain mean.
-    against_peers = _estimate_columns(y - common[:, None] - reference, joined)
-    against_target = _estimate_columns(y - target, joined)
-    engine_target = _row_mean(target)
-    engine = _estimate_columns((common + reference - engine_target)[:, None], joined)[0]
-    if np.isfinite(y).any(axis=0).sum() < 2:
-        against_peers = [NO_ESTIMATE] * y.shape[1]
     kept = np.isfinite(y)
-    return CellResult(
+    wanted = _row_mean(target)
+    return CellFit(
         cell=cell,
-        peers=tuple(against_peers),
-        target=tuple(against_target),
-        engine=engine,
-        lam=float(np.exp(mean_of_known(common + reference))),
+        groups=tuple(_fit_group(y, nodes, joined, wanted) for nodes in linked(kept)),
+        target=tuple(_estimate_columns(y - target, joined)),
         usable_s=kept.sum(axis=0) * BATCH_S,
         scatter=_row_scatter(table.scatter, y, kept),
         at_rich=shares[0],
@@ -171,12 +189,88 @@ def cell_result(
 
 
 def _find_outliers(y: Floats) -> Bools:
-    """Batches of a node far from its peers' common movement: a burst or an electrical disturbance."""
+    """Batches of a node far from its peers' common movement: a burst or an electrical disturbance.
+
+    The nodes' own levels are taken away before the middle of a batch is: it would move with every node
+    that is missing for a while, and all others would seem to be far.
+    """
     apart = y - median_with_holes(y, axis=1)[:, None]
+    alike = y - median_with_holes(apart, axis=0)
+    apart = y - median_with_holes(alike, axis=1)[:, None]
     distance = np.abs(apart - median_with_holes(apart, axis=0))
     limit = np.maximum(_OUTLIER_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0), _OUTLIER_FLOOR)
     far: Bools = distance > limit
     return far
+
+
+def _fit_group(y: Floats, nodes: Ints, joined: Bools, wanted: Floats) -> CellGroup:
+    """The levels of nodes that were heard together, from all batches y float64[m, n] of the cell.
+
+    joined: bool[m - 1], neighbours that follow each other without a pause.
+    wanted: float64[m], the target.
+    """
+    own = y[:, nodes]
+    common, levels = two_way(own, np.ones_like(own))
+    residual = own - common[:, None] - levels
+    count = np.isfinite(own).sum(axis=0)
+    rho = lag1(residual, joined)
+    effective = count * (1 - rho) / (1 + rho)
+    sure = (count > 1) & (effective >= FEWEST_EFFECTIVE)
+    # As in `stats.estimate`: a mean of n_eff values has the variance s^2 / (n_eff - 1).
+    inflation = count / np.where(sure, effective - 1, 1.0)
+    heard = np.isfinite(common)
+    return CellGroup(
+        nodes=nodes,
+        levels=levels,
+        covariance=_covariance_of_levels(residual, inflation),
+        effective=effective,
+        sure=sure,
+        level=float(common[heard].mean()),
+        batches=int(heard.sum()),
+        off_target=_estimate_columns((common - wanted)[:, None], joined)[0],
+    )
+
+
+def _covariance_of_levels(residual: Floats, inflation: Floats) -> Floats:
+    """Covariance float64[k, k] of the levels that least squares gives to nodes heard together.
+
+    residual: float64[m, k], NaN where a node was not heard.
+    inflation: float64[k], by how much the correlation of its batches raises the variance of a node's mean.
+
+    Batches in which the same nodes were heard count alike. The levels are N+ times the sum of what the
+    batches say against their own means (N: matrix of the normal equations), so the covariance is N+ M N+ with
+    M the covariance of that sum. Where only a few batches link two sets of nodes, N is small in that
+    direction and the error of the link is in every difference across it.
+    """
+    k = residual.shape[1]
+    patterns, pattern = np.unique(np.isfinite(residual), axis=0, return_inverse=True)
+    batches = np.bincount(pattern.ravel(), minlength=len(patterns)).astype(float)
+    heard = patterns.sum(axis=1)
+    patterns, batches, heard = (x[heard > 0] for x in (patterns.astype(float), batches, heard))
+    each = np.eye(k) * patterns[:, None] - patterns[:, :, None] * patterns[:, None] / heard[:, None, None]
+    variances = _variances_of_nodes(residual, patterns, batches, heard) * inflation
+    normal = np.einsum("p,pij->ij", batches, each)
+    sum_of_scores = np.einsum("p,pij,j,pjk->ik", batches, each, variances, each)
+    solved = np.linalg.pinv(normal, hermitian=True)
+    out: Floats = solved @ sum_of_scores @ solved
+    return out
+
+
+def _variances_of_nodes(residual: Floats, patterns: Floats, batches: Floats, heard: Ints) -> Floats:
+    """Variance float64[k] of one batch of each node, from residuals about the common movement.
+
+    A residual holds (1 - 1/k) of the node's own noise and 1/k of every other's: a linear system. Of two
+    nodes only the sum can be known; each is given half.
+    """
+    k = residual.shape[1]
+    squares = np.nansum(residual**2, axis=0)
+    counts = batches @ patterns
+    shared = np.einsum("p,pi,pj->ij", batches / heard**2, patterns, patterns)
+    system = shared + np.diag((batches * (1 - 2 / heard)) @ patterns)
+    scale = np.maximum(counts, 1.0)
+    found = np.linalg.lstsq(system / scale[:, None], squares / scale, rcond=1e-9)[0]
+    out: Floats = np.maximum(found, 0.0).reshape(k)
+    return out
 
 
 def _estimate_columns(series: Floats, joined: Bools) -> list[Estimate]:
@@ -202,97 +296,6 @@ def _row_mean(x: Floats) -> Floats:
     count = np.isfinite(x).sum(axis=1)
     mean: Floats = np.divide(np.nansum(x, axis=1), count, out=np.full(len(x), np.nan), where=count > 0)
     return mean
-
-
-# ----------------------------------------------------------------------------------------------------
-# One need a node from its cells.
-# ----------------------------------------------------------------------------------------------------
-
-_VARIANCE_ROUNDS = 3
-"""Times that variance and means are computed from each other: our choice."""
-
-_SMALLEST_ERROR = 1e-6
-"""In ln lambda: our choice, so that a cell without any noise has a finite weight."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Combined:
-    """Needs of n nodes over the cells, in ln lambda.
-
-    peers   against the mean of the nodes in the fuel domain
-    target  against the target
-    """
-
-    peers: tuple[Estimate, ...]
-    target: tuple[Estimate, ...]
-
-
-def combine(cells: Sequence[CellResult], weights: Floats) -> Combined:
-    """Needs over the cells; `weights` float64[n], the air that passes each node's sensor.
-
-    Cells are samples of how the engine is used, and a cylinder may really need different fuel in them (air,
-    dead time and leaks change with flow). So the weight of a cell is the inverse of its own variance plus the
-    variance between cells that their errors do not explain: the random-effects mean (from memory: DerSimonian
-    & Laird, Controlled Clinical Trials 7, 1986). That variance is taken over all nodes together, because one
-    cylinder's trouble moves every other's need against peers. Where the cells agree, long dwells weigh more;
-    where they do not, a long dwell in one cell does not outvote the others, and the interval grows.
-    """
-    n = len(weights)
-    if not cells:
-        return Combined((NO_ESTIMATE,) * n, (NO_ESTIMATE,) * n)
-    peers = _combine_cells([c.peers for c in cells], common=True)
-    known = np.array([np.isfinite(e.mean) for e in peers])
-    means = np.array([e.mean for e in peers])
-    engine = engine_log_lambda(means[known], weights[known]) if known.any() else 0.0
-    shifted = tuple(Estimate(e.mean - engine, e.half, e.standard_error, e.effective) for e in peers)
-    return Combined(shifted, _combine_cells([c.target for c in cells], common=False))
-
-
-def _combine_cells(cells: list[tuple[Estimate, ...]], *, common: bool) -> tuple[Estimate, ...]:
-    """Means over cells; with `common`, each cell may have a zero of its own."""
-    y = np.array([[e.mean for e in row] for row in cells])
-    error = np.array([[e.standard_error for e in row] for row in cells])
-    used = np.isfinite(error)
-    variance = np.where(used, np.square(np.fmax(error, _SMALLEST_ERROR)), np.inf)
-    count = used.sum(axis=0)
-    rows, columns = _fit_means(y, 1 / variance, common=common)
-    between = 0.0
-    for _ in range(_VARIANCE_ROUNDS):
-        between = _variance_between_cells(y - rows[:, None] - columns, 1 / variance, count)
-        rows, columns = _fit_means(y, 1 / (variance + between), common=common)
-    weight = (1 / (variance + between)).sum(axis=0)
-    effective = np.where(used, np.array([[e.effective for e in row] for row in cells]), 0.0).sum(axis=0)
-    return tuple(
-        _estimate_over_cells(*column) for column in zip(columns, weight, effective, count, strict=True)
-    )
-
-
-def _fit_means(y: Floats, w: Floats, *, common: bool) -> tuple[Floats, Floats]:
-    """Offsets of the cells float64[m], zero without `common`, and means of the nodes float64[n]."""
-    if common:
-        rows, columns = two_way(y, w)
-        return np.nan_to_num(rows), columns
-    total = w.sum(axis=0)
-    weighted = np.where(w > 0, w * np.nan_to_num(y), 0.0).sum(axis=0)
-    mean: Floats = np.divide(weighted, total, out=np.full(len(total), np.nan), where=total > 0)
-    return np.zeros(len(y)), mean
-
-
-def _variance_between_cells(residual: Floats, w: Floats, count: Ints) -> float:
-    """Variance between cells beyond their errors, one for all nodes."""
-    total = w.sum(axis=0)
-    spare = total - np.divide((w**2).sum(axis=0), total, out=np.zeros_like(total), where=total > 0)
-    chi2 = np.where(w > 0, w * np.nan_to_num(residual) ** 2, 0.0).sum(axis=0)
-    several = count > 1
-    beyond = float((chi2 - (count - 1))[several].sum())
-    return max(0.0, beyond / float(spare[several].sum())) if several.any() else 0.0
-
-
-def _estimate_over_cells(mean: float, weight: float, effective: float, count: int) -> Estimate:
-    if not weight > 0:
-        return NO_ESTIMATE
-    error = float(1 / np.sqrt(weight))
-    return Estimate(float(mean), student_t95(max(effective - count, 1.0)) * error, error, float(effective))
 
 
 # ----------------------------------------------------------------------------------------------------

@@ -28,7 +28,10 @@ class BalanceNote(NoteCode):
     SHARED_INJECTOR_DRIVER = "shared_injector_driver"
     PARTNER_NOT_KNOWN = "partner_not_known"
 
+    COMPARED_WITHIN_GROUP = "compared_within_group"
+
     # why no trims are offered
+    GROUPS_NOT_COMPARED = "groups_not_compared"
     TOO_FEW_NEEDS = "too_few_needs"
     TOO_FEW_PAIRS = "too_few_pairs"
     FREQUENT_MISFIRE = "frequent_misfire"
@@ -38,6 +41,8 @@ class BalanceNote(NoteCode):
 
     # notes on the whole result
     EQUAL_AIR_ASSUMED = "equal_air_assumed"
+    REFERENCE_OF_SOME = "reference_of_some"
+    JOINED_BY_TARGET = "joined_by_target"
     TRIMS_NOW_ASSUMED_ZERO = "trims_now_assumed_zero"
     CELLS_EXCLUDED_BY_OPERATOR = "cells_excluded_by_operator"
     ENGINE_FAR_FROM_TARGET = "engine_far_from_target"

@@ -1,0 +1,449 @@
+"""The needs of the nodes: one fit over all cells in use, and the reference where a cylinder is missing.
+
+    CellFit -> fit_needs     one need a node, against peers and against the target, with the covariance of all
+    CellFit -> place_cell    the needs in one cell against the same reference, and the whole engine in it
+
+Every group of nodes of every cell gives the differences between its nodes; least squares over all of them,
+weighted by their errors, gives the needs. Cells are samples of how the engine is used, and a cylinder may
+really need different fuel in them (air, dead time and leaks change with flow). So besides its own errors each
+cell has a variance between cells, one for all nodes, as large as the cells' disagreement asks for. Where the
+cells agree, long dwells weigh more; where they do not, a long dwell in one cell does not outvote the others,
+and the intervals grow.
+
+Differences are all that is measured. So nodes that no chain of groups connects have no common zero: each such
+set has a reference of its own, and nothing is said across. In a cell where a node is missing, the others
+are compared with the same reference by carrying the missing one: its need in the other cells, with the error
+of that and the variance between cells.
+
+The reference is the engine's mean in the fuel domain: lambda of the engine = sum(air) / sum(air_i / lambda_i).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from mixmon.arrays import Bools, Floats, Ints
+from mixmon.findings.balance.cells import CellFit, CellGroup
+from mixmon.findings.stats import (
+    CENSORED_SHARE,
+    NO_ESTIMATE,
+    Estimate,
+    engine_log_lambda,
+    linked,
+    student_t95,
+)
+
+_VARIANCE_ROUNDS = 12
+"""Newton steps for the variance between cells: our choice; they approach it from below, and four are enough
+for four digits in most tables."""
+
+_VARIANCE_CHANGE = 1e-6
+"""Part of itself below which a step no longer matters: our choice."""
+
+_SMALLEST_VARIANCE = 1e-12
+"""Of ln lambda: our choice, so that a cell without any noise has a finite weight."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Needs:
+    """Needs of n nodes over the cells, in ln lambda.
+
+    peers       against the mean, in the fuel domain, of the nodes that can be compared with each other
+    covariance  float64[n, n] of the errors of `peers`; NaN for nodes without a need
+    groups      int64[k] each: nodes that can be compared with each other, two or more
+    between     variance between cells that the cells' own errors do not explain
+    target      against the target
+    joined      the groups that were joined by the target
+    """
+
+    peers: tuple[Estimate, ...]
+    covariance: Floats
+    groups: tuple[Ints, ...]
+    between: float
+    target: tuple[Estimate, ...]
+    joined: tuple[Ints, ...] = ()
+
+    def group_of(self, nodes: Ints) -> Ints:
+        """The nodes that can be compared with all of `nodes`; no nodes if there are none such."""
+        for group in self.groups:
+            if np.isin(nodes, group).all():
+                return group
+        return np.zeros(0, np.int64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellResult:
+    """One cell, n nodes. All in ln lambda; a need of x is 100 (exp(x) - 1) percent.
+
+    fit       what the cell says by itself
+    peers     against the mean of the nodes (fuel domain), one Estimate a node
+    engine    all nodes of the reference against the target
+    lam       lambda of the nodes of the reference (a number, not its ln)
+    measured  bool[n]  nodes of the reference that were measured in this cell
+    carried   bool[n]  nodes of the reference that are known from other cells only
+    """
+
+    fit: CellFit
+    peers: tuple[Estimate, ...]
+    engine: Estimate
+    lam: float
+    measured: Bools
+    carried: Bools
+
+    @property
+    def cell(self) -> int:
+        """Its number in the grid."""
+        return self.fit.cell
+
+    @property
+    def target(self) -> tuple[Estimate, ...]:
+        """Against the target, one Estimate a node."""
+        return self.fit.target
+
+    def censored(self, node: int) -> bool:
+        """True where the node stood at a limit too often for a finite need."""
+        return bool(self.fit.censored[node])
+
+
+# ----------------------------------------------------------------------------------------------------
+# The fit over all cells.
+# ----------------------------------------------------------------------------------------------------
+
+
+class _Table(NamedTuple):
+    """What r groups of nodes say about n nodes: one line for each group.
+
+    x         float64[r, n]     levels within the group; 0 where not in it
+    variance  float64[r, n, n]  of their errors; the unit matrix where not in it
+    present   bool[r, n]        nodes in the group that have an interval
+    effective float64[r, n]     effective number of batches
+    """
+
+    x: Floats
+    variance: Floats
+    present: Bools
+    effective: Floats
+
+
+def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool = False) -> Needs:
+    """Needs over the cells; `weights` float64[n], the air that passes each node's sensor.
+
+    join_by_target: takes sets of nodes that were never compared for parts of one engine that kept the same
+        distance from its target while each was heard.
+    """
+    n = len(weights)
+    table = _tabulate(cells, n)
+    sets = [nodes for nodes in linked(table.present) if len(nodes) > 1]
+    need, covariance, between = _fit_table(table, sets)
+    target = _mean_over_cells([c.target for c in cells], n)
+    joined = [nodes for nodes in sets if all(np.isfinite(target[i].half) for i in nodes)]
+    if not join_by_target or len(joined) < 2:
+        joined = []
+    else:
+        sets = _join_sets(need, covariance, sets, joined, target=target, weights=weights)
+    _refer_to_mean(need, covariance, sets, weights)
+    effective, count = table.effective.sum(axis=0), table.present.sum(axis=0)
+    errors = np.sqrt(np.diag(covariance))
+    peers = tuple(_estimate_over_cells(*one) for one in zip(need, errors, effective, count, strict=True))
+    return Needs(peers, covariance, tuple(sets), between, target, tuple(joined))
+
+
+def _tabulate(cells: Sequence[CellFit], n: int) -> _Table:
+    """One line for each group of two nodes or more that have an interval."""
+    parts = [g for c in cells for g in c.groups if g.sure.sum() > 1]
+    x, effective = np.zeros((len(parts), n)), np.zeros((len(parts), n))
+    variance = np.tile(np.eye(n), (len(parts), 1, 1))
+    present = np.zeros((len(parts), n), np.bool_)
+    for line, group in enumerate(parts):
+        nodes = group.nodes[group.sure]
+        x[line, nodes] = group.levels[group.sure]
+        variance[line][np.ix_(nodes, nodes)] = group.covariance[np.ix_(group.sure, group.sure)]
+        present[line, nodes] = True
+        effective[line, nodes] = group.effective[group.sure]
+    return _Table(x, variance, present, effective)
+
+
+def _fit_table(table: _Table, sets: Sequence[Ints]) -> tuple[Floats, Floats, float]:
+    """Needs float64[n], whose mean is zero in every set, their covariance, and the variance between cells.
+
+    The variance between cells is that which makes the weighted sum of squared residuals as large as the
+    degrees of freedom (from memory: Paule & Mandel, J. Res. Natl. Bur. Stand. 87, 1982), found by Newton's
+    steps from zero; the sum falls and is convex, so they come from below and never pass it.
+    """
+    degrees = int(table.present.sum()) - len(table.x) - sum(len(nodes) - 1 for nodes in sets)
+    between = 0.0
+    weight = _weights_of_lines(table, between)
+    need, covariance = _solve_sets(table, weight, sets)
+    for _ in range(_VARIANCE_ROUNDS if degrees > 0 else 0):
+        pulled = np.einsum("rij,rj->ri", weight, table.x - np.where(table.present, need, 0.0))
+        squares = float((pulled * (table.x - np.where(table.present, need, 0.0))).sum())
+        slope = float((pulled**2).sum())
+        step = (squares - degrees) / slope if slope > 0 else 0.0
+        if not step > _VARIANCE_CHANGE * between:
+            break
+        between += step
+        weight = _weights_of_lines(table, between)
+        need, covariance = _solve_sets(table, weight, sets)
+    return need, covariance, between
+
+
+def _weights_of_lines(table: _Table, between: float) -> Floats:
+    """What each group says about the differences of its nodes, float64[r, n, n].
+
+    Inverse covariances, less what they say about the nodes' common level.
+    """
+    if not len(table.x):
+        return np.zeros(table.variance.shape)
+    members = table.present.astype(float)
+    both = members[:, :, None] * members[:, None]
+    # Differences do not change by a variance that all nodes share; with it the matrix can be inverted.
+    shared = (
+        np.einsum("rii,ri->r", table.variance, members) / members.sum(axis=1) + between + _SMALLEST_VARIANCE
+    )
+    own = (between + _SMALLEST_VARIANCE) * np.einsum("ri,ij->rij", members, np.eye(members.shape[1]))
+    inverse = np.linalg.inv(table.variance + own + shared[:, None, None] * both) * both
+    level = inverse.sum(axis=2)
+    out: Floats = inverse - level[:, :, None] * level[:, None] / level.sum(axis=1)[:, None, None]
+    return out
+
+
+def _solve_sets(table: _Table, weight: Floats, sets: Sequence[Ints]) -> tuple[Floats, Floats]:
+    """Least squares in every set: needs float64[n] with mean zero and their covariance; NaN outside."""
+    n = table.x.shape[1]
+    need, covariance = np.full(n, np.nan), np.full((n, n), np.nan)
+    normal = weight.sum(axis=0)
+    right = np.einsum("rij,rj->i", weight, table.x)
+    for nodes in sets:
+        k = len(nodes)
+        # The mean of a set is not measured; a unit of its own for it makes the matrix regular.
+        unit = np.full((k, k), float(np.trace(normal[np.ix_(nodes, nodes)])) / k**2)
+        inverse = np.linalg.inv(normal[np.ix_(nodes, nodes)] + unit)
+        inverse -= inverse.mean()
+        covariance[np.ix_(nodes, nodes)] = inverse
+        need[nodes] = inverse @ right[nodes]
+    return need, covariance
+
+
+def _join_sets(
+    need: Floats,
+    covariance: Floats,
+    sets: Sequence[Ints],
+    joined: Sequence[Ints],
+    *,
+    target: Sequence[Estimate],
+    weights: Floats,
+) -> list[Ints]:
+    """Shifts every set of `joined` to its own distance from the target, with the error of that.
+
+    Returns the sets that there are then.
+    """
+    for nodes in joined:
+        away = np.array([target[i].mean for i in nodes])
+        error = float(np.mean([target[i].standard_error for i in nodes]))
+        need[nodes] += engine_log_lambda(away, weights[nodes]) - engine_log_lambda(
+            need[nodes], weights[nodes]
+        )
+        covariance[np.ix_(nodes, nodes)] += error**2
+    whole = np.sort(np.concatenate(joined))
+    block = covariance[np.ix_(whole, whole)]
+    covariance[np.ix_(whole, whole)] = np.where(np.isfinite(block), block, 0.0)
+    others = [nodes for nodes in sets if not np.isin(nodes, whole).any()]
+    return sorted([whole, *others], key=lambda nodes: int(nodes[0]))
+
+
+def _refer_to_mean(need: Floats, covariance: Floats, sets: Sequence[Ints], weights: Floats) -> None:
+    """Refers the needs of each set to its mean in the fuel domain."""
+    for nodes in sets:
+        fuel = weights[nodes] * np.exp(-need[nodes])
+        shift = np.eye(len(nodes)) - fuel / fuel.sum()
+        need[nodes] -= engine_log_lambda(need[nodes], weights[nodes])
+        covariance[np.ix_(nodes, nodes)] = shift @ covariance[np.ix_(nodes, nodes)] @ shift.T
+
+
+def _mean_over_cells(cells: Sequence[tuple[Estimate, ...]], n: int) -> tuple[Estimate, ...]:
+    """One Estimate a node over the cells, each cell with its own error and the variance between them.
+
+    The same variance between cells, of all nodes together, as in `_fit_table`: a table whose lines have
+    no level of their own to lose.
+    """
+    mean = np.array([[e.mean for e in line] for line in cells]).reshape(-1, n)
+    error = np.array([[e.standard_error for e in line] for line in cells]).reshape(-1, n)
+    effective = np.array([[e.effective for e in line] for line in cells]).reshape(-1, n)
+    known = np.isfinite(error)
+    x = np.where(known, mean, 0.0)
+    variance = np.where(known, np.maximum(error**2, _SMALLEST_VARIANCE), np.inf)
+    count = known.sum(axis=0)
+    degrees = int((count[count > 0] - 1).sum())
+    between, weight = 0.0, 1 / variance
+    for _ in range(_VARIANCE_ROUNDS if degrees > 0 else 0):
+        residual = np.where(known, x - _weighted_means(x, weight), 0.0)
+        squares, slope = float((weight * residual**2).sum()), float((weight**2 * residual**2).sum())
+        step = (squares - degrees) / slope if slope > 0 else 0.0
+        if not step > _VARIANCE_CHANGE * between:
+            break
+        between += step
+        weight = 1 / (variance + between)
+    means, total = _weighted_means(x, weight), weight.sum(axis=0)
+    errors = np.divide(1.0, np.sqrt(total), out=np.full(n, np.nan), where=total > 0)
+    effective = np.where(known, effective, 0.0).sum(axis=0)
+    return tuple(_estimate_over_cells(*one) for one in zip(means, errors, effective, count, strict=True))
+
+
+def _weighted_means(x: Floats, weight: Floats) -> Floats:
+    """Means down the columns; NaN where all weights are zero."""
+    total = weight.sum(axis=0)
+    mean: Floats = np.divide(
+        (weight * x).sum(axis=0), total, out=np.full(len(total), np.nan), where=total > 0
+    )
+    return mean
+
+
+def _estimate_over_cells(mean: float, error: float, effective: float, count: int) -> Estimate:
+    if not np.isfinite(error):
+        return NO_ESTIMATE
+    half = student_t95(max(float(effective) - int(count), 1.0)) * float(error)
+    return Estimate(float(mean), half, float(error), float(effective))
+
+
+# ----------------------------------------------------------------------------------------------------
+# One cell against the reference.
+# ----------------------------------------------------------------------------------------------------
+
+
+class _Reference(NamedTuple):
+    """The reference of one group of a cell, over the mean of the group's nodes.
+
+    offset    ln lambda of the reference over the mean of the group's nodes
+    own       float64[k]  weights of the group's nodes in it, with what stands for the carried nodes
+    variance  of what is carried
+    carried   int64[c]    nodes that are carried
+    """
+
+    offset: float
+    own: Floats
+    variance: float
+    carried: Ints
+
+
+def place_cell(
+    fit: CellFit, needs: Needs | None, weights: Floats, ends: tuple[float, float] = (np.inf, -np.inf)
+) -> CellResult:
+    """The needs in one cell against the reference of all cells.
+
+    needs: of all cells in use; None for a cell that is not: then nothing is carried into it, and its
+        reference is the mean of the nodes that were measured in it.
+    ends: ln lambda of the rich and the lean end of the sensors' range. A node that stood at one of them
+        here is at least so far out.
+    """
+    n = len(fit.usable_s)
+    peers, measured, carried = [NO_ESTIMATE] * n, np.zeros(n, np.bool_), np.zeros(n, np.bool_)
+    engines, lam, batches = [], 0.0, 0
+    for group in fit.groups:
+        reference = _place_group(group, fit, needs, weights, ends)
+        for node, estimate in zip(group.nodes, _needs_in_group(group, reference), strict=True):
+            peers[node] = estimate
+        measured[group.nodes[_members(group)]] = True
+        carried[reference.carried] = True
+        engines.append((group.off_target, reference))
+        lam += group.batches * (group.level + reference.offset)
+        batches += group.batches
+    return CellResult(
+        fit=fit,
+        peers=tuple(peers),
+        engine=_engine_estimate(engines),
+        lam=float(np.exp(lam / batches)) if batches else np.nan,
+        measured=measured,
+        carried=carried & ~measured,
+    )
+
+
+def _members(group: CellGroup) -> Bools:
+    """Nodes of a group that are part of the reference: those with an interval; all where none has one."""
+    return group.sure if group.sure.any() else np.ones(len(group.nodes), np.bool_)
+
+
+def _place_group(
+    group: CellGroup, fit: CellFit, needs: Needs | None, weights: Floats, ends: tuple[float, float]
+) -> _Reference:
+    members = _members(group)
+    nodes, levels = group.nodes[members], group.levels[members]
+    comparable = np.zeros(0, np.int64) if needs is None else needs.group_of(nodes)
+    missing = np.setdiff1d(comparable, nodes)
+    values, extra = levels, np.zeros(0)
+    if needs is not None and len(missing):
+        need = np.array([e.mean for e in needs.peers])
+        brought = levels.mean() + need[missing] - need[nodes].mean()
+        brought, extra = _move_beyond_ends(brought, fit, missing, np.array(ends) - group.level)
+        values = np.concatenate([levels, brought])
+    everyone = np.concatenate([nodes, missing])
+    fuel = weights[everyone] * np.exp(-values)
+    part = fuel / fuel.sum()
+    own = np.zeros(len(group.nodes))
+    own[members] = part[: len(nodes)] + part[len(nodes) :].sum() / len(nodes)
+    variance = (
+        _carried_variance(needs, nodes, missing, part[len(nodes) :], extra) if needs is not None else 0.0
+    )
+    return _Reference(engine_log_lambda(values, weights[everyone]), own, variance, missing)
+
+
+def _move_beyond_ends(values: Floats, fit: CellFit, nodes: Ints, ends: Floats) -> tuple[Floats, Floats]:
+    """Carried values, at least as far out as the limit at which the node stood; how far they were moved."""
+    rich, lean = (share[nodes] > CENSORED_SHARE / 2 for share in (fit.at_rich, fit.at_lean))
+    censored = fit.censored[nodes]
+    moved = np.where(censored & lean, np.maximum(values, ends[1]), values)
+    moved = np.where(censored & rich, np.minimum(moved, ends[0]), moved)
+    return moved, np.abs(moved - values)
+
+
+def _carried_variance(needs: Needs, nodes: Ints, missing: Ints, part: Floats, extra: Floats) -> float:
+    """Variance that carried nodes bring into the reference.
+
+    Errors of their needs, cells that differ, and the whole distance by which a value was moved to an end of
+    the range.
+    """
+    if not len(missing):
+        return 0.0
+    every = np.concatenate([missing, nodes])
+    pull = np.concatenate([part, np.full(len(nodes), -part.sum() / len(nodes))])
+    covariance = needs.covariance[np.ix_(every, every)]
+    return float(pull @ covariance @ pull + needs.between * (pull**2).sum() + (part @ extra) ** 2)
+
+
+def _needs_in_group(group: CellGroup, reference: _Reference) -> list[Estimate]:
+    """The nodes of a group against the reference. A node that was heard alone is compared with nothing."""
+    k = len(group.nodes)
+    if k < 2:
+        return [NO_ESTIMATE]
+    away = np.eye(k) - reference.own
+    variance = np.diag(away @ group.covariance @ away.T) + reference.variance
+    out = []
+    for level, spread, effective, sure in zip(
+        group.levels, variance, group.effective, group.sure, strict=True
+    ):
+        error = float(np.sqrt(max(spread, 0.0))) if sure else np.nan
+        half = student_t95(float(effective) - 1) * error if sure else np.nan
+        out.append(Estimate(float(level) - reference.offset, half, error, float(effective)))
+    return out
+
+
+def _engine_estimate(parts: Sequence[tuple[Estimate, _Reference]]) -> Estimate:
+    """The whole engine against the target, from the groups of one cell.
+
+    The groups share what is carried, so their errors are added as if they were one and the same.
+    """
+    means = np.array([e.mean + r.offset for e, r in parts])
+    errors = np.array([np.hypot(e.standard_error, np.sqrt(r.variance)) for e, r in parts])
+    effective = np.array([e.effective for e, _ in parts])
+    known = np.isfinite(errors)
+    if not known.any():
+        finite = means[np.isfinite(means)]
+        return Estimate(float(finite.mean()), np.nan, np.nan, 0.0) if len(finite) else NO_ESTIMATE
+    weight = 1 / np.maximum(errors[known] ** 2, _SMALLEST_VARIANCE)
+    weight /= weight.sum()
+    error = float(weight @ errors[known])
+    half = student_t95(max(float(effective[known].sum()) - int(known.sum()), 1.0)) * error
+    return Estimate(float(weight @ means[known]), half, error, float(effective[known].sum()))
