@@ -81,6 +81,7 @@ class TestAWholeFile:
         assert (session.trims.lowest_percent, session.trims.highest_percent) == (-10, 10)
         assert (session.trims.step_percent, session.trims.ask_above_percent) == (0.5, 5)
         assert session.trims.load_from == 90
+        assert session.trims.join_by_target
         lean, silent = session.limits.alarms
         assert session.limits.source == "builder's sheet 14"
         assert (lean.name, lean.priority, lean.kind, lean.limit) == (

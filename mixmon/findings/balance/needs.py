@@ -15,7 +15,8 @@ set has a reference of its own, and nothing is said across. In a cell where a no
 are compared with the same reference by carrying the missing one: its need in the other cells, with the error
 of that and the variance between cells.
 
-The reference is the engine's mean in the fuel domain: lambda of the engine = sum(air) / sum(air_i / lambda_i).
+The reference is the engine's mean in the fuel domain: lambda of the engine =
+sum(air) / sum(air_i / lambda_i).
 """
 
 from __future__ import annotations
