@@ -15,7 +15,7 @@ from mixmon.findings.balance.balance import (
     CellNeed,
     CylinderNeed,
     EngineNeed,
-    Reference,
+    ReferenceCylinders,
     Spread,
     cell_spreads,
 )
@@ -194,7 +194,7 @@ def strip(target=0.87):
 
 def balance(count=8):
     cells, whole = [], []
-    everyone = Reference(tuple(range(1, count + 1)), ())
+    everyone = ReferenceCylinders(tuple(range(1, count + 1)), ())
     for i, rpm in enumerate(RPM):
         for j, load in enumerate(LOAD):
             if abs(i - j - 1) > 1:

@@ -103,7 +103,7 @@ class CellSpread:
 
 
 @dataclass(frozen=True, slots=True)
-class Reference:
+class ReferenceCylinders:
     """The cylinders whose mean the needs are against.
 
     cylinders  measured, or carried
@@ -129,7 +129,7 @@ class EngineNeed:
     needs_percent: float
     half_interval_percent: float
     lam: float
-    reference: Reference
+    reference: ReferenceCylinders
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +210,7 @@ class Balance:
     misfires: tuple[MisfireEffect, ...] = ()
     excluded_cells: tuple[Cell, ...] = ()
     cell_spreads: tuple[CellSpread, ...] = ()
-    reference: Reference = Reference((), ())
+    reference: ReferenceCylinders = ReferenceCylinders((), ())
     groups: tuple[tuple[int, ...], ...] = ()
 
 
@@ -481,11 +481,11 @@ class _BalanceBuilder:
         longest = max(map(len, groups), default=0)
         return next((nodes for nodes in groups if len(nodes) == longest), [])
 
-    def _reference(self, nodes: Iterable[int], carried: Iterable[int] = ()) -> Reference:
+    def _reference(self, nodes: Iterable[int], carried: Iterable[int] = ()) -> ReferenceCylinders:
         cylinders = self._stage.cylinders_of(nodes)
         everyone = range(1, self._session.engine.cylinders + 1)
         left_out = tuple(c for c in everyone if c not in cylinders)
-        return Reference(cylinders, left_out, self._stage.cylinders_of(carried))
+        return ReferenceCylinders(cylinders, left_out, self._stage.cylinders_of(carried))
 
     def _node_of(self, cylinder: int) -> int | None:
         for index, node in enumerate(self._session.chain.nodes):

@@ -115,7 +115,7 @@ class CellResult:
 # ----------------------------------------------------------------------------------------------------
 
 
-class _Table(NamedTuple):
+class _GroupTable(NamedTuple):
     """What r groups of nodes say about n nodes: one line for each group.
 
     x         float64[r, n]     levels within the group; 0 where not in it
@@ -153,7 +153,7 @@ def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool
     return Needs(peers, covariance, tuple(sets), between, target, tuple(joined))
 
 
-def _tabulate(cells: Sequence[CellFit], n: int) -> _Table:
+def _tabulate(cells: Sequence[CellFit], n: int) -> _GroupTable:
     """One line for each group of two nodes or more that have an interval."""
     parts = [g for c in cells for g in c.groups if g.sure.sum() > 1]
     x, effective = np.zeros((len(parts), n)), np.zeros((len(parts), n))
@@ -165,10 +165,10 @@ def _tabulate(cells: Sequence[CellFit], n: int) -> _Table:
         variance[line][np.ix_(nodes, nodes)] = group.covariance[np.ix_(group.sure, group.sure)]
         present[line, nodes] = True
         effective[line, nodes] = group.effective[group.sure]
-    return _Table(x, variance, present, effective)
+    return _GroupTable(x, variance, present, effective)
 
 
-def _fit_table(table: _Table, sets: Sequence[Ints]) -> tuple[Floats, Floats, float]:
+def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> tuple[Floats, Floats, float]:
     """Needs float64[n], whose mean is zero in every set, their covariance, and the variance between cells.
 
     The variance between cells is that which makes the weighted sum of squared residuals as large as the
@@ -192,7 +192,7 @@ def _fit_table(table: _Table, sets: Sequence[Ints]) -> tuple[Floats, Floats, flo
     return need, covariance, between
 
 
-def _weights_of_lines(table: _Table, between: float) -> Floats:
+def _weights_of_lines(table: _GroupTable, between: float) -> Floats:
     """What each group says about the differences of its nodes, float64[r, n, n].
 
     Inverse covariances, less what they say about the nodes' common level.
@@ -212,7 +212,7 @@ def _weights_of_lines(table: _Table, between: float) -> Floats:
     return out
 
 
-def _solve_sets(table: _Table, weight: Floats, sets: Sequence[Ints]) -> tuple[Floats, Floats]:
+def _solve_sets(table: _GroupTable, weight: Floats, sets: Sequence[Ints]) -> tuple[Floats, Floats]:
     """Least squares in every set: needs float64[n] with mean zero and their covariance; NaN outside."""
     n = table.x.shape[1]
     need, covariance = np.full(n, np.nan), np.full((n, n), np.nan)
@@ -315,7 +315,7 @@ def _estimate_over_cells(mean: float, error: float, effective: float, count: int
 # ----------------------------------------------------------------------------------------------------
 
 
-class _Reference(NamedTuple):
+class _PlacedGroup(NamedTuple):
     """The reference of one group of a cell, over the mean of the group's nodes.
 
     offset    ln lambda of the reference over the mean of the group's nodes
@@ -369,7 +369,7 @@ def _members(group: CellGroup) -> Bools:
 
 def _place_group(
     group: CellGroup, fit: CellFit, needs: Needs | None, weights: Floats, ends: tuple[float, float]
-) -> _Reference:
+) -> _PlacedGroup:
     members = _members(group)
     nodes, levels = group.nodes[members], group.levels[members]
     comparable = np.zeros(0, np.int64) if needs is None else needs.group_of(nodes)
@@ -388,7 +388,7 @@ def _place_group(
     variance = (
         _carried_variance(needs, nodes, missing, part[len(nodes) :], extra) if needs is not None else 0.0
     )
-    return _Reference(engine_log_lambda(values, weights[everyone]), own, variance, missing)
+    return _PlacedGroup(engine_log_lambda(values, weights[everyone]), own, variance, missing)
 
 
 def _move_beyond_ends(values: Floats, fit: CellFit, nodes: Ints, ends: Floats) -> tuple[Floats, Floats]:
@@ -414,7 +414,7 @@ def _carried_variance(needs: Needs, nodes: Ints, missing: Ints, part: Floats, ex
     return float(pull @ covariance @ pull + needs.between * (pull**2).sum() + (part @ extra) ** 2)
 
 
-def _needs_in_group(group: CellGroup, reference: _Reference) -> list[Estimate]:
+def _needs_in_group(group: CellGroup, reference: _PlacedGroup) -> list[Estimate]:
     """The nodes of a group against the reference. A node that was heard alone is compared with nothing."""
     k = len(group.nodes)
     if k < 2:
@@ -431,7 +431,7 @@ def _needs_in_group(group: CellGroup, reference: _Reference) -> list[Estimate]:
     return out
 
 
-def _engine_estimate(parts: Sequence[tuple[Estimate, _Reference]]) -> Estimate:
+def _engine_estimate(parts: Sequence[tuple[Estimate, _PlacedGroup]]) -> Estimate:
     """The whole engine against the target, from the groups of one cell.
 
     The groups share what is carried, so their errors are added as if they were one and the same.

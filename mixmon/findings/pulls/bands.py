@@ -317,7 +317,7 @@ class PullTable:
     peers, peers_half    float64[b, n]  against the mean of the nodes, and half the 95 % interval
     peers_error          float64[b, n]  standard error of peers
     target, target_half  float64[b, n]  against the target
-    engine, engine_half  float64[b]     all together against the target
+    engine, engine_half  float64[b]     all together against the target; NaN where a cylinder is not known
     lam                  float64[b]     lambda of all together
     spread               float64[b]     largest need less smallest, against the peers
     counted_s            float64[b, n]  seconds of readings counted
@@ -396,6 +396,7 @@ class _Tabulator:
         self._bands, self._trace, self._batches = bands, trace, sorted_
         self._air = node_charges(session)
         self._cylinders = np.array([len(node.cylinders) for node in session.chain.nodes])
+        self._all_cylinders = session.engine.cylinders
         self._seconds = self._sum_by_band(sorted_.rows) * (GRID_NS / 1e9)
         self._reasons = self._count_reasons()
         due = self._reasons.sum(axis=2) * (GRID_NS / 1e9)
@@ -483,12 +484,13 @@ class _Tabulator:
         # own is against the mean of ln lambda; the reference makes it one against the mean of fuel.
         reference = engine_log_lambda(own[known], self._air[known])
         together = common + reference
+        whole = int(known @ self._cylinders) == self._all_cylinders
         return _NeedsInBand(
             rows=rows,
             known=known,
             peers=own - reference if known.sum() > 1 else nothing,
             target=mean_of_known(y - target),
-            engine=float(mean_of_known(together - _mean_of_rows(target))),
+            engine=float(mean_of_known(together - _mean_of_rows(target))) if whole else np.nan,
             lam=float(np.exp(mean_of_known(together))),
         )
 
