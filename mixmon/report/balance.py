@@ -115,7 +115,8 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
         reference = f"{_name_mean(balance)} ({air})"
     parts = [
         title("BALANCE", run.session.name) + log_text(run.log),
-        paragraph(f"needs: percent of fuel, + means add fuel; against {reference}") + _cylinder_table(balance),
+        paragraph(f"needs: percent of fuel, + means add fuel; against {reference}")
+        + _cylinder_table(balance),
         _flag_table(balance),
         _cell_table(balance, unit),
         _table_of_every_cell(balance) if every_cell else "",
