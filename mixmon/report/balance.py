@@ -195,7 +195,7 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
         Column("richest", left=True),
         Column("spread", 1),
         Column("after trims", 1),
-        Column("", left=True),
+        Column("", left=True, wraps=True),
     ]
     rows = []
     for engine, (_, after) in zip(balance.whole_engine, balance.predicted_by_cell, strict=True):

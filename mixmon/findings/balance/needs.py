@@ -347,7 +347,7 @@ def place_cell(
         reference = _place_group(group, fit, needs, weights, ends)
         for node, estimate in zip(group.nodes, _needs_in_group(group, reference), strict=True):
             peers[node] = estimate
-        measured[group.nodes[_members(group)]] = True
+        measured[group.nodes] = True
         carried[reference.carried] = True
         engines.append((group.off_target, reference))
         lam += group.batches * (group.level + reference.offset)
@@ -362,32 +362,26 @@ def place_cell(
     )
 
 
-def _members(group: CellGroup) -> Bools:
-    """Nodes of a group that are part of the reference: those with an interval; all where none has one."""
-    return group.sure if group.sure.any() else np.ones(len(group.nodes), np.bool_)
-
-
 def _place_group(
     group: CellGroup, fit: CellFit, needs: Needs | None, weights: Floats, ends: tuple[float, float]
 ) -> _PlacedGroup:
-    members = _members(group)
-    nodes, levels = group.nodes[members], group.levels[members]
-    comparable = np.zeros(0, np.int64) if needs is None else needs.group_of(nodes)
-    missing = np.setdiff1d(comparable, nodes)
-    values, extra = levels, np.zeros(0)
-    if needs is not None and len(missing):
-        need = np.array([e.mean for e in needs.peers])
-        brought = levels.mean() + need[missing] - need[nodes].mean()
+    """The reference of a group: its own nodes, and those that can be compared with them but are missing."""
+    need = np.full(len(weights), np.nan) if needs is None else np.array([e.mean for e in needs.peers])
+    known = np.isfinite(need[group.nodes])
+    base = group.nodes[known]
+    comparable = needs.group_of(base) if needs is not None and len(base) else np.zeros(0, np.int64)
+    missing = np.setdiff1d(comparable, group.nodes)
+    values, extra = group.levels, np.zeros(0)
+    if len(missing):
+        brought = group.levels[known].mean() + need[missing] - need[base].mean()
         brought, extra = _move_beyond_ends(brought, fit, missing, np.array(ends) - group.level)
-        values = np.concatenate([levels, brought])
-    everyone = np.concatenate([nodes, missing])
+        values = np.concatenate([values, brought])
+    everyone = np.concatenate([group.nodes, missing])
     fuel = weights[everyone] * np.exp(-values)
-    part = fuel / fuel.sum()
-    own = np.zeros(len(group.nodes))
-    own[members] = part[: len(nodes)] + part[len(nodes) :].sum() / len(nodes)
-    variance = (
-        _carried_variance(needs, nodes, missing, part[len(nodes) :], extra) if needs is not None else 0.0
-    )
+    own, carried = np.split(fuel / fuel.sum(), [len(group.nodes)])
+    if len(missing):
+        own[known] += carried.sum() / len(base)
+    variance = 0.0 if needs is None else _carried_variance(needs, base, missing, carried, extra)
     return _PlacedGroup(engine_log_lambda(values, weights[everyone]), own, variance, missing)
 
 
