@@ -89,7 +89,7 @@ class Ring:
 SYNC_S = 1.0
 """Files are forced to the disk so often; our choice: a power cut loses about a second."""
 
-LINE_BYTES = 54
+LINE_BYTES = 51
 """Computed: a line of frames.log with eight bytes of data."""
 
 WARN_MINUTES = (30.0, 10.0, 2.0)

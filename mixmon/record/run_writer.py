@@ -216,8 +216,6 @@ def folder_names(started_ns: int, name: str, most: int = 1000) -> Sequence[str]:
 
 MANIFEST = "run.json"
 SUMS = "SHA256SUMS"
-STAMP_DIGITS = 9  # digits of a stamp: nanoseconds, so that a replay sees the same stamps
-
 FailureListener = Callable[[str, str], None]
 """Called with the text of a failure, and with its bare reason."""
 
@@ -274,8 +272,8 @@ class RunWriter:
         return self.size / max(time.monotonic() - self._began, 1.0)
 
     def append(self, block: FrameBlock) -> None:
-        """Frames, handed to the operating system before this returns."""
-        if self._append_to(self._log, write_candump(block, STAMP_DIGITS)):
+        """Frames, handed to the operating system before this returns; their stamps are whole microseconds."""
+        if self._append_to(self._log, write_candump(block)):
             self.frames += len(block)
 
     def note(self, line: bytes) -> None:

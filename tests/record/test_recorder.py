@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import resource
 import shutil
 import subprocess
@@ -10,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import can
@@ -21,6 +23,7 @@ from mixmon.errors import SourceError, UsageError
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
 from mixmon.frames.block import FrameBlock, concat
+from mixmon.frames.candump_write import write_candump
 from mixmon.frames.logs import open_log
 from mixmon.record.recorder import Recorder, RecorderEventKind, RecorderState
 from mixmon.record.run_folder import RunFolder, open_run
@@ -40,7 +43,7 @@ def block(first: int, count: int, step_ns: int = MS) -> FrameBlock:
     """Frames numbered in their data, on two buses by turns."""
     n = np.arange(first, first + count)
     return FrameBlock(
-        EPOCH + n * step_ns + 123,
+        EPOCH + n * step_ns + 123_000,
         (0x100 + n % 16).astype(np.uint32),
         (n % 2).astype(np.uint8),
         np.full(count, 8, np.uint8),
@@ -128,6 +131,27 @@ def test_frames_log_is_candump_text_that_others_read(root: Path) -> None:
     assert [int.from_bytes(m.data, "big") for m in messages] == list(range(1000))
     assert {m.channel for m in messages} == {"can0", "can1"}
     assert sum(len(part) for part in open_log(path / "frames.log")) == 1000
+
+
+def test_frames_log_has_the_lines_that_can_utils_plays_and_converts(root: Path) -> None:
+    """Format: can-utils of Debian 12, `sscanf(line, "(%lu.%lu) %s %s")` of canplayer.c and log2asc.c, which
+    take the second number for microseconds and refuse other than six digits; its width in `candump -l`.
+    The tools themselves: tools/check_can_utils.py."""
+    line = re.compile(r"\(([0-9]{10})\.([0-9]{6})\) (can[01]) ([0-9A-F]{3}#(?:[0-9A-F]{2}){8})\n")
+    found = [
+        line.fullmatch(text) for text in (recorded(root) / "frames.log").read_text().splitlines(keepends=True)
+    ]
+    known = block(0, 1000)
+    assert [(int(m[1]) * 10**6 + int(m[2])) * 1000 for m in found if m] == known.t.tolist()
+    assert len({m[4] for m in found if m}) == len(found) == 1000
+
+
+def test_a_run_of_nine_decimals_is_read_to_the_nanosecond(root: Path) -> None:
+    """Such runs were written before."""
+    path, known = recorded(root), block(0, 50)
+    known = replace(known, t=known.t + np.arange(50))
+    (path / "frames.log").write_bytes(write_candump(known, fraction_digits=9))
+    assert read(open_run(path)).t.tolist() == known.t.tolist()
 
 
 def test_checksums_satisfy_sha256sum(root: Path) -> None:

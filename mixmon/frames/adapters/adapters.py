@@ -16,6 +16,7 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
@@ -25,7 +26,7 @@ from mixmon.errors import UsageError
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.listener import Listener
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
-from mixmon.frames.adapters.stamps import HostClock
+from mixmon.frames.adapters.stamps import HostClock, cut_to_microseconds
 from mixmon.frames.block import FrameBlock, concat
 
 END_OF_TIME = 1 << 62  # computed: above every stamp, and its negative fits into int64
@@ -200,7 +201,12 @@ class Adapters:
         self.close()
 
     def deliver(self, index: int, block: FrameBlock, through: int) -> int:
-        """From a listener: frames, and the time through which its bus is complete."""
+        """From a listener: frames, and the time through which its bus is complete.
+
+        From here on both are whole microseconds, so that what a run keeps is what was analysed.
+        """
+        block = replace(block, t=cut_to_microseconds(block.t))
+        through = cut_to_microseconds(through)
         with self._ready:
             full = self._merger.held + len(block) > self._queue_frames
             self._merger.add(index, FrameBlock.empty(self.channels) if full else block, through)

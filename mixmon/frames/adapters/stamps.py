@@ -15,6 +15,7 @@ from __future__ import annotations
 import time
 from collections import deque
 from enum import StrEnum
+from typing import TypeVar
 
 import numpy as np
 
@@ -39,6 +40,19 @@ LARGEST_SLOPE = 500e-6
 """Crystals are good to 100 ppm, resonators to a few hundred (from memory); more is not drift."""
 JUMP_NS = 500_000_000
 """A stamp so far off the line means another clock; our choice: longer than drivers hold frames back."""
+
+
+STAMP_STEP_NS = 1000
+"""Stamps of live frames are whole microseconds: what the six decimals of candump text hold. Our choice; a
+frame takes 47 bits at least (ISO 11898-1), 47 microseconds at 1 Mbit/s."""
+
+
+Moment = TypeVar("Moment", int, Ints)
+
+
+def cut_to_microseconds(t: Moment) -> Moment:
+    """The last whole microsecond of each moment, ns."""
+    return t // STAMP_STEP_NS * STAMP_STEP_NS
 
 
 class StampKind(StrEnum):

@@ -71,6 +71,18 @@ def message(number: int, can_id: int = 0x123) -> can.Message:
     return can.Message(arbitration_id=can_id, is_extended_id=False, data=number.to_bytes(8, "big"))
 
 
+def test_stamps_are_whole_microseconds_as_a_run_keeps_them() -> None:
+    with (
+        virtual("whole-a", "whole-b") as far_ends,
+        Adapters([BusOptions(name, "virtual", name) for name in ("whole-a", "whole-b")]) as adapters,
+    ):
+        for number in range(40):
+            far_ends[number % 2].send(message(number))
+        block = take(adapters, 40)
+        assert not (block.t % 1000).any()
+        assert (block.t <= adapters.now()).all()
+
+
 def take(adapters: Adapters, count: int) -> FrameBlock:
     """The next `count` frames or more."""
     blocks: list[FrameBlock] = []
