@@ -45,7 +45,7 @@ def binary(value: int, width: int) -> list[int]:
 
 
 def crc15(bits: list[int]) -> int:
-    """CRC-15 as in ISO 11898-1 and Bosch's CAN specification 2.0, one bit at a time."""
+    """CRC-15 as in ISO 11898-1, one bit at a time."""
     register = 0
     for bit in bits:
         register, top = (register << 1) & 0x7FFF, register >> 14
