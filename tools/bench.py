@@ -1,8 +1,9 @@
 """Speed of mixmon against other tools, in one run: python tools/bench.py SECTION...
 
-Every section times all its rivals in turns, best of three rounds, on the same log, and prints
-frames a second and the ratio to mixmon, by the clock on the wall and by processor time (which other
-work on the machine disturbs less). The log is made once and kept in the temporary folder.
+Every section times all its rivals in turns, best of three rounds, on the same log (or on one file of
+definitions), and prints frames (or signals) a second and the ratio to mixmon, by the clock on the wall and by
+processor time (which other work on the machine disturbs less). The log is made once and kept in the
+temporary folder.
 """
 
 from __future__ import annotations
@@ -33,11 +34,14 @@ from mixmon.messages.chain import (
     engine_messages,
     shipped_database,
 )
+from mixmon.messages.database import load_database
 from mixmon.messages.decode import Decoder
 from mixmon.messages.encode import Encoder
 from mixmon.messages.plan import MessagePlan
 
 ROUNDS = 3
+BRANCHES = 3_000
+"""Signals under one multiplexer in the section `definitions`."""
 LIBRARY_FRAMES = 200_000
 """Frames that slow readers are timed on; their figure is per frame."""
 
@@ -165,7 +169,26 @@ def decode_section(frames: int) -> dict[str, Rival]:
     return {"mixmon": mixmon, "python-can + cantools": libraries}
 
 
-SECTIONS: dict[str, Callable[[int], dict[str, Rival]]] = {"read": read_section, "decode": decode_section}
+def definitions_section(_frames: int) -> dict[str, Rival]:
+    """A DBC file with three thousand signals under one multiplexer, to records that can decode."""
+    path = Path(tempfile.gettempdir()) / "mixmon-bench-definitions.dbc"
+    branches = (f' SG_ S{i} m{i} : 16|16@1+ (0.1,0) [0|100] "u" X\n' for i in range(BRANCHES))
+    path.write_text('BO_ 291 Big: 8 X\n SG_ Page M : 0|16@1+ (1,0) [0|0] "" X\n' + "".join(branches))
+
+    def mixmon() -> int:
+        return len(load_database(path).messages[0].signals)
+
+    def library() -> int:
+        return len(cantools.database.load_file(path, strict=False).messages[0].signals)
+
+    return {"mixmon": mixmon, "cantools": library}
+
+
+SECTIONS: dict[str, Callable[[int], dict[str, Rival]]] = {
+    "read": read_section,
+    "decode": decode_section,
+    "definitions": definitions_section,
+}
 
 
 class Speed(NamedTuple):
@@ -201,14 +224,17 @@ def main() -> None:
     arguments = parser.parse_args()
     for section in arguments.sections:
         make = SECTIONS[section]
-        print(f"{section}: {make.__doc__} ({arguments.frames:,} frames)")
+        things = "signals" if section == "definitions" else "frames"
+        print(
+            f"{section}: {make.__doc__} ({BRANCHES if things == 'signals' else arguments.frames:,} {things})"
+        )
         speeds = measured(make(arguments.frames))
         mine = speeds["mixmon"]
         for name, speed in speeds.items():
             ratio, of_time = mine.wall / speed.wall, mine.processor / speed.processor
             print(
-                f"  {name:30} {speed.wall:12,.0f} frames/s{ratio:7.1f} x"
-                f"   processor {speed.processor:12,.0f} frames/s{of_time:7.1f} x"
+                f"  {name:30} {speed.wall:12,.0f} {things}/s{ratio:7.1f} x"
+                f"   processor {speed.processor:12,.0f} {things}/s{of_time:7.1f} x"
             )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterable
 from contextlib import closing
 from pathlib import Path
 
@@ -13,9 +14,10 @@ from mixmon.cli.runs import Reading, log_status
 from mixmon.errors import SourceError, UsageError
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.chain import shipped_database
-from mixmon.messages.database import load_database
+from mixmon.messages.database import Database, load_database
 from mixmon.report.balance import log_troubles
 from mixmon.report.tables import ParquetFile, long_header, long_lines, wide_header, wide_lines
+from mixmon.report.text import counted
 from mixmon.session.load import load_session
 
 _PARQUET = (".parquet", ".pq")
@@ -98,13 +100,24 @@ def _load_definitions(arguments: argparse.Namespace) -> Definitions:
 
     if arguments.session is not None:
         session = load_session(arguments.session)
-        return Definitions.of_session(bind(session, load_databases(session)))
+        databases = load_databases(session)
+        _tell_notices(databases.values(), quiet=arguments.quiet)
+        return Definitions.of_session(bind(session, databases))
 
     path = arguments.database
     database = load_database(path if path.exists() else shipped_database(str(path)) or path)
-    for notice in database.notices:
-        talk(f"{database.name}: {notice}", quiet=arguments.quiet)
+    _tell_notices([database], quiet=arguments.quiet)
     return Definitions.of_database(database.name, database.messages)
+
+
+def _tell_notices(databases: Iterable[Database], *, quiet: bool) -> None:
+    """Writes how odd entries of the files are taken: their number, and each with its line."""
+    for database in databases:
+        if database.notices:
+            count = counted(len(database.notices), "entry", "entries")
+            talk(f"{database.name}: {count} not as expected", quiet=quiet)
+        for notice in database.notices:
+            talk(f"{database.name}: {notice}", quiet=quiet)
 
 
 def _write_long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:

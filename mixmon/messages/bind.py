@@ -12,8 +12,9 @@ Nothing stops at the first mistake. Each step adds to a list of mistakes, so tha
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -22,10 +23,12 @@ from mixmon.errors import DefinitionError, Mistake, MixmonError, SessionError
 from mixmon.frames.block import identifier_text
 from mixmon.gas import fuel as fuels
 from mixmon.messages.binding import Binding, BoundSignal
+from mixmon.messages.cautions import Caution
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, shipped_database
 from mixmon.messages.database import Database, load_database
-from mixmon.messages.gaps import gaps, missing
+from mixmon.messages.gaps import Gap, gaps, missing
 from mixmon.messages.plan import SignalPlan
+from mixmon.note import Note, note
 from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, Quantity
 from mixmon.session.load import placed, read_session, read_text
 from mixmon.session.model import Bus, DeclaredFuel, Sensors, Session, SignalChoice
@@ -96,9 +99,27 @@ def read_binding(session: Session, databases: Databases) -> tuple[Binding, list[
         curve=declared_curve(session.sensors, search.mistakes),
         stoich_afr=_declared_stoich_afr(session.fuel, fuel),
         missing=missing(every_node, engine),
-        gaps=gaps(session, every_node, engine),
+        gaps=(*gaps(session, every_node, engine), *_notes_on_definitions(databases)),
     )
     return binding, search.mistakes
+
+
+def _notes_on_definitions(databases: Databases) -> Iterator[Note]:
+    """One note for each file that has odd entries: how many, and the first."""
+    for database in databases.values():
+        if database.notices:
+            first = str(database.notices[0])
+            yield note(Gap.DEFINITIONS_ODD, database=database.name, count=len(database.notices), first=first)
+
+
+def definition_cautions(session: Session) -> tuple[Note, ...]:
+    """A caution for each odd entry of the message definitions that the session's buses name."""
+    databases, _ = find_databases(session)
+    return tuple(
+        note(Caution.DEFINITION, database=database.name, line=notice.line, told=str(notice))
+        for database in databases.values()
+        for notice in database.notices
+    )
 
 
 class _Search:
@@ -165,22 +186,29 @@ class _Search:
         message = next((m for m in database.messages if m.name == choice.message), None)
         if message is None:
             names = [m.name for m in database.messages]
-            return None, _unknown_name("message", choice.message, names, database.name, where)
+            return None, _unknown_name(choice.message, names, database, where)
         signal = next((s for s in message.signals if s.name == choice.signal), None)
         if signal is None:
             names = [s.name for s in message.signals]
-            return None, _unknown_name("signal", choice.signal, names, message.name, where)
+            return None, _unknown_name(choice.signal, names, database, where, message.name)
         wrong = misread(choice, signal, quantity)
         bound = BoundSignal(choice, self._bus[choice.bus], message, signal)
         return bound, Mistake(where, *wrong) if wrong else None
 
 
-def _unknown_name(what: str, name: str, known: list[str], holder: str, where: str) -> Mistake:
-    """The mistake of a name that is not among those known, with similar ones as what was expected."""
+def _unknown_name(name: str, known: list[str], database: Database, where: str, message: str = "") -> Mistake:
+    """The mistake of a message's or signal's name that is not among those known, with similar ones.
+
+    What the file says of a line that holds the name, and is not as expected, is told with it.
+    """
+    about = re.compile(rf"\b{re.escape(f'{message}.{name}' if message else name)}\b")
+    notice = next((f" ({database.name} {n})" for n in database.notices if about.search(n.text)), "")
     likely = near(name, known) or tuple(known[:_SHOWN_NAMES])
     others = 0 if near(name, known) else len(known) - len(likely)
     more = f" or one of {others} others" if others > 0 else ""
-    return Mistake(where, f'no {what} "{name}" in {holder}', " or ".join(likely) + more)
+    what = "signal" if message else "message"
+    found = f'no {what} "{name}" in {message or database.name}{notice}'
+    return Mistake(where, found, " or ".join(likely) + more)
 
 
 def _declared_stoich_afr(declared: DeclaredFuel | None, fuel: fuels.Fuel | None) -> float | None:

@@ -26,6 +26,7 @@ class Caution(NoteCode):
     PAIRS_UNKNOWN = "injector_pairs_unknown"
     PAIRS_INCOMPLETE = "injector_pairs_incomplete"
     PAIR_HOLDS_TWO_TRIMS = "injector_pair_holds_two_trims"
+    DEFINITION = "definition"
 
 
 def cautions(session: Session) -> tuple[Note, ...]:

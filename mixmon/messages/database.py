@@ -1,38 +1,36 @@
-"""Message definition files to plans. The only module that knows the DBC library.
+"""Message definition files to plans.
 
-A file is read as text (`load_database`); its multiplexing is taken out of the text by `messages.dbc`, the
-rest is parsed by the library, and each of the library's messages becomes a plan (`message_plan`). DBC is
-what is promised. Files ending in .kcd, .sym and .arxml are read too, as far as the library can.
+A DBC file is read by `messages.dbc`, which keeps what is good of it; files ending in .kcd, .sym and .arxml
+are read as far as a library can (`messages.library`). Here the messages of either get what their attributes
+say: the codes for "not available" and "error", and their rolling counter and checksum.
 
-Nothing is repaired silently: what is odd in a file, and how it is taken, is in `Database.notices`; what
-makes a file unusable raises DefinitionError.
+Nothing is repaired silently: what is odd in a file, and how it is taken, is in `Database.notices`. A file of
+which no message is left raises DefinitionError.
 """
 
 from __future__ import annotations
 
-import logging
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import islice
 from pathlib import Path
-from typing import Any
-
-import cantools.database
-from cantools.database.errors import UnsupportedDatabaseFormatError
 
 from mixmon.errors import DefinitionError
-from mixmon.frames.block import EXTENDED, FD_WIDTH
-from mixmon.messages import dbc
-from mixmon.messages.dbc import DbcText, Dependents, decode_text, find_selectors, listed_selectors, scan_text
+from mixmon.frames.block import EXTENDED, identifier_text
+from mixmon.messages.dbc import AttributeValue, Definition, read_dbc
 from mixmon.messages.integrity import ALGORITHMS
-from mixmon.messages.plan import Field, MessagePlan, Protection, Ranges, Selector, SignalPlan, j1939, top_two
+from mixmon.messages.plan import Field, MessagePlan, Protection, SignalPlan, j1939, top_two
+from mixmon.messages.selectors import pairs_sharing_bits
+from mixmon.messages.statements import Notice
 
-logging.getLogger("cantools").addHandler(logging.NullHandler())  # its warnings become notices here
+_OTHER_FORMATS = frozenset({".kcd", ".sym", ".arxml"})
 
-_MOST_BITS = 64
-"""Bits of the widest number that a signal can be: raw values are kept in uint64."""
+_SHOWN_PAIRS = 3
+"""Pairs of signals that a notice names. Our choice: the notice stays on two lines of a terminal."""
 
-_OTHER_FORMATS = {".kcd": "kcd", ".sym": "sym", ".arxml": "arxml"}
+_MOST_FAULTS = 3
+"""Faults that an error tells of a file without a message. Our choice: such a file is mostly no DBC file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +40,13 @@ class Database:
     name      of the file; of several that were joined, all names
     path      of the file
     messages  in file order
-    notices   how odd entries of the file were taken, in sentences
+    notices   how odd entries of the file were taken, with their lines
     """
 
     name: str
     path: Path
     messages: tuple[MessagePlan, ...]
-    notices: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
     def message(self, name: str) -> MessagePlan:
         """The message of that name.
@@ -62,15 +60,15 @@ class Database:
         raise KeyError(name)
 
 
-def load_database(path: Path, *, j1939_codes: bool = True) -> Database:
+def load_database(path: Path, *, j1939_codes: bool | None = None) -> Database:
     """The messages that a file defines.
 
-    Messages marked as SAE J1939 (`VFrameFormat` J1939PG, or `ProtocolType` J1939) have its codes
-    for "not available" and "error", unless `j1939_codes` is off. Other messages have codes only
-    if the file says so by the attribute `RawCodes` (see dbc/README.md).
+    Messages marked as SAE J1939 (`VFrameFormat` J1939PG, or `ProtocolType` J1939) have its codes for "not
+    available" and "error"; with `j1939_codes` True every message of a 29-bit identifier has them, with False
+    none. Other messages have codes only if the file says so by the attribute `RawCodes` (see dbc/README.md).
 
     Raises:
-        DefinitionError: the file is missing, is not text, cannot be parsed, or contradicts itself.
+        DefinitionError: the file is missing, is not text, or holds no message that can be used.
 
     >>> from mixmon.messages.chain import shipped_database
     >>> database = load_database(shipped_database("engine_bus.dbc"))
@@ -78,17 +76,29 @@ def load_database(path: Path, *, j1939_codes: bool = True) -> Database:
     'rpm'
     """
     path = Path(path)
-    text = _read_text(path)
-    suffix = path.suffix.lower()
-    if suffix in _OTHER_FORMATS:
-        loaded, texts = _parse_text(path, text, _OTHER_FORMATS[suffix]), None
+    content = _read_content(path)
+    attributes: Mapping[str, AttributeValue] = {}
+    if path.suffix.lower() in _OTHER_FORMATS:
+        from mixmon.messages.library import read_by_library
+
+        definitions, told = read_by_library(path, decode_text(content))
     else:
-        found = scan_text(text)
-        loaded, texts = _parse_text(path, found.rest, "dbc"), found
-    return _build_database(path, loaded, texts, j1939_codes=j1939_codes)
+        definitions, attributes, told = read_dbc(decode_text(content))
+    notices = list(told)
+    plans = []
+    for definition in definitions:
+        plan = finish_message(definition, attributes, notices, j1939_codes=j1939_codes)
+        notices += [
+            Notice(definition.lines.get(name, definition.line), told) for name, told in find_oddities(plan)
+        ]
+        plans.append((plan, definition.line))
+    messages = keep_distinct(plans, notices)
+    if not messages:
+        raise _no_message_error(path, content, told)
+    return Database(path.name, path, messages, tuple(sorted(notices)))
 
 
-def _read_text(path: Path) -> str:
+def _read_content(path: Path) -> bytes:
     try:
         content = path.read_bytes()
     except OSError as error:
@@ -96,126 +106,68 @@ def _read_text(path: Path) -> str:
             f"{path}: {error.strerror or error}; expected a message definition file (DBC); correct the path"
         ) from error
     if not content.strip():
-        raise dbc.not_text_error(str(path), "the file is empty")
-    if b"\0" in content:
-        raise dbc.not_text_error(str(path), "the file holds zero bytes")
-    return decode_text(content)
+        raise not_text_error(str(path), "the file is empty")
+    return content
 
 
-def _parse_text(path: Path, text: str, file_format: str) -> Any:
-    try:
-        return cantools.database.load_string(text, file_format, strict=False, sort_signals=None)
-    except UnsupportedDatabaseFormatError as error:
-        cause = next(e for e in (error.e_dbc, error.e_kcd, error.e_sym, error.e_arxml) if e is not None)
-        if (line := getattr(cause, "line", None)) is not None:
-            raise dbc.syntax_error(str(path), text, line, getattr(cause, "column", 1)) from error
-        reason = "an attribute has a value outside its list" if isinstance(cause, IndexError) else str(cause)
-        raise dbc.contradiction_error(str(path), text, reason) from error
+def decode_text(content: bytes) -> str:
+    r"""The text of a message definition file, its lines ended by \n.
 
+    UTF-16 where its byte order mark says so; else line by line UTF-8, or cp1252 where a line is not UTF-8.
+    cp1252 leaves five bytes undefined; they become U+FFFD.
 
-def _build_database(path: Path, loaded: Any, found: DbcText | None, *, j1939_codes: bool) -> Database:
-    notices: list[str] = []
-    plans = []
-    dependents = _find_dependents(path, loaded.messages, found, notices)
-    for source, own in zip(loaded.messages, dependents, strict=True):
-        plan = message_plan(path, loaded, source, own, notices, j1939_codes=j1939_codes)
-        if plan is not None:
-            notices += find_oddities(plan)
-            plans.append(plan)
-    messages = keep_distinct(plans, notices)
-    if not messages:
-        raise DefinitionError(
-            f"{path}: no message is defined; expected at least one BO_ entry; choose another file"
-        )
-    return Database(path.name, path, messages, tuple(notices))
-
-
-def _find_dependents(
-    path: Path, sources: Sequence[Any], found: DbcText | None, notices: list[str]
-) -> list[Dependents]:
-    """For each message, which of its signals depend on which; signals in file order, by full name."""
-    if found is None:
-        return [listed_selectors(source.signals) for source in sources]
-    if [len(m.signals) for m in found.messages] != [len(source.signals) for source in sources]:
-        raise dbc.contradiction_error(str(path), "", "BO_ and SG_ entries run into each other")
-    result = []
-    for source, text in zip(sources, found.messages, strict=True):
-        full = {short: signal.name for (short, _), signal in zip(text.signals, source.signals, strict=True)}
-        result.append(find_selectors(text, found.ranges, full, notices))
-    return result
-
-
-# --- Plans from the records of the DBC library, and the rules for what the records leave open. ---
-
-
-def message_plan(
-    path: Path, database: Any, source: Any, dependents: Dependents, notices: list[str], *, j1939_codes: bool
-) -> MessagePlan | None:
-    """The plan of one message, or None if no frame can hold it; oddities are added to `notices`.
-
-    Raises:
-        DefinitionError: a float signal of a width that no float has.
+    >>> decode_text(b"\xef\xbb\xbfVERSION"), decode_text(b"\xb0C\r\n\xc2\xb0C")
+    ('VERSION', '°C\n°C')
     """
-    if source.is_container or source.length > FD_WIDTH:
-        notices.append(f"{source.name}: {source.length} bytes do not fit into one frame; omitted")
-        return None
-    signals = _signal_plans(path, source, dependents, notices)
-    protection = _read_protection(source, signals, notices)
-    convention = _code_convention(database, source, j1939_codes=j1939_codes)
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        text = content.decode("utf-16", errors="replace")
+    else:
+        text = "\n".join(_decode_line(line) for line in content.removeprefix(b"\xef\xbb\xbf").split(b"\n"))
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _decode_line(line: bytes) -> str:
+    try:
+        return line.decode("utf-8")
+    except UnicodeDecodeError:
+        return line.decode("cp1252", errors="replace")
+
+
+def not_text_error(where: str, found: str) -> DefinitionError:
+    """The error for a file that is not text."""
+    return DefinitionError(
+        f"{where}: {found}; expected message definitions as text; export the file again as DBC"
+    )
+
+
+def _no_message_error(path: Path, content: bytes, told: Sequence[Notice]) -> DefinitionError:
+    """The error for a file that holds no message, with the first of what could not be read."""
+    if b"\0" in content:
+        return not_text_error(str(path), "the file holds zero bytes")
+    faults = "".join(f"; {notice}" for notice in told[:_MOST_FAULTS])
+    more = f"; and {len(told) - _MOST_FAULTS} more" if len(told) > _MOST_FAULTS else ""
+    return DefinitionError(
+        f"{path}: no message is defined; expected at least one BO_ entry; choose another file{faults}{more}"
+    )
+
+
+# --- What the attributes of a message say: its codes, its rolling counter and its checksum. ---
+
+
+def finish_message(
+    definition: Definition,
+    of_file: Mapping[str, AttributeValue],
+    notices: list[Notice],
+    *,
+    j1939_codes: bool | None,
+) -> MessagePlan:
+    """The plan of a message with its codes and checks; what is odd is added to `notices`."""
+    plan = definition.plan
+    protection = _read_protection(definition, notices)
+    convention = _code_convention(definition, of_file, j1939_codes=j1939_codes)
     plain = (protection.counter, protection.checksum)
-    return MessagePlan(
-        name=source.name,
-        can_id=source.frame_id | (EXTENDED if source.is_extended_frame else 0),
-        size=source.length,
-        signals=tuple(s if s.name in plain else _with_codes(s, convention) for s in signals.values()),
-        cycle_ns=round(source.cycle_time * 1_000_000) if (source.cycle_time or 0) > 0 else None,
-        protection=protection,
-        comment=source.comment or "",
-    )
-
-
-def _signal_plans(
-    path: Path, message: Any, dependents: Dependents, notices: list[str]
-) -> dict[str, SignalPlan]:
-    signals: dict[str, SignalPlan] = {}
-    for source in message.signals:
-        where = f"{message.name}.{source.name}"
-        if source.length > _MOST_BITS:
-            notices.append(f"{where}: {source.length} bits are more than a number can have (64); omitted")
-            continue
-        if source.conversion.is_float and source.length not in (32, 64):
-            raise DefinitionError(
-                f"{path}: {where} is a float of {source.length} bits; expected 32 or 64; correct its length "
-                "or delete its SIG_VALTYPE_"
-            )
-        if source.name in signals:
-            notices.append(f"{where}: defined twice; the last definition is used")
-        limits = _declared_range(where, source, notices)
-        signals[source.name] = _signal_plan(source, limits, dependents.get(source.name, ()))
-    return signals
-
-
-def _signal_plan(
-    source: Any, limits: tuple[float | None, float | None], depends_on: tuple[Selector, ...]
-) -> SignalPlan:
-    conversion = source.conversion
-    return SignalPlan(
-        name=source.name,
-        start=source.start,
-        length=source.length,
-        big_endian=source.byte_order == "big_endian",
-        signed=bool(source.is_signed) and not conversion.is_float,
-        is_float=bool(conversion.is_float),
-        scale=float(conversion.scale),
-        offset=float(conversion.offset),
-        unit=source.unit or "",
-        minimum=limits[0],
-        maximum=limits[1],
-        choices={int(raw): str(word) for raw, word in (source.choices or {}).items()},
-        selectors=depends_on,
-        comment=source.comment or "",
-        initial=source.raw_initial,
-    )
+    signals = tuple(s if s.name in plain else _with_codes(s, convention) for s in plan.signals)
+    return replace(plan, signals=signals, protection=protection)
 
 
 def _with_codes(signal: SignalPlan, convention: str) -> SignalPlan:
@@ -226,147 +178,109 @@ def _with_codes(signal: SignalPlan, convention: str) -> SignalPlan:
     return replace(signal, not_available=not_available, error=error)
 
 
-def _declared_range(where: str, source: Any, notices: list[str]) -> tuple[float | None, float | None]:
-    """The declared range; [0|0] means that there is none, and a reversed one means nothing."""
-    low, high = source.minimum, source.maximum
-    if low == 0 and high == 0:
-        return None, None
-    if low is not None and high is not None and low > high:
-        notices.append(f"{where}: minimum {low} above maximum {high}; no range is assumed")
-        return None, None
-    return None if low is None else float(low), None if high is None else float(high)
-
-
-def _code_convention(database: Any, message: Any, *, j1939_codes: bool) -> str:
+def _code_convention(
+    definition: Definition, of_file: Mapping[str, AttributeValue], *, j1939_codes: bool | None
+) -> str:
     """Which raw codes a message's signals have: "all_ones", "j1939" or "none"."""
-    if _read_attribute(message, "RawCodes") == "all_ones":
+    if definition.attributes.get("RawCodes") == "all_ones":
         return "all_ones"
-    marked = message.protocol == "j1939" or (
-        message.is_extended_frame and _read_attribute(database, "ProtocolType") == "J1939"
+    extended = bool(definition.plan.can_id & EXTENDED)
+    marked = definition.attributes.get("VFrameFormat") == "J1939PG" or (
+        extended and of_file.get("ProtocolType") == "J1939"
     )
-    return "j1939" if marked and j1939_codes else "none"
+    return "j1939" if (marked if j1939_codes is None else j1939_codes and extended) else "none"
 
 
-def _read_protection(message: Any, signals: dict[str, SignalPlan], notices: list[str]) -> Protection:
+def _read_protection(definition: Definition, notices: list[Notice]) -> Protection:
     """Counter and checksum, by mixmon's own attributes; those that cannot be used are reported."""
-    counter = _read_attribute(message, "CounterSignal") or None
-    if counter is not None and not _is_usable(signals.get(counter), message.length):
-        notices.append(
-            f"{message.name}: CounterSignal {counter} is not an unsigned signal of every frame; not checked"
-        )
+    plan, attributes = definition.plan, definition.attributes
+    signals = {signal.name: signal for signal in plan.signals}
+    counter = str(attributes.get("CounterSignal", "")) or None
+    if counter is not None and not _is_usable(signals.get(counter), plan.size):
+        told = f"CounterSignal {counter} is no unsigned signal of every frame; name one; not checked"
+        notices.append(Notice(definition.line, f"{plan.name}: {told}"))
         counter = None
-    algorithm = _read_attribute(message, "ChecksumAlgo") or "none"
+    algorithm = str(attributes.get("ChecksumAlgo", "none"))
     if algorithm == "none":
         return Protection(counter)
-    checksum = _read_attribute(message, "ChecksumSignal")
-    if algorithm not in ALGORITHMS or not _is_usable(signals.get(checksum), message.length, whole_byte=True):
-        notices.append(
-            f"{message.name}: ChecksumAlgo {algorithm}, ChecksumSignal {checksum}: not a known checksum in a "
-            "byte of every frame; not checked"
+    checksum = str(attributes.get("ChecksumSignal", ""))
+    if algorithm not in ALGORITHMS or not _is_usable(signals.get(checksum), plan.size, whole_byte=True):
+        told = (
+            f"{plan.name}: ChecksumAlgo {algorithm}, ChecksumSignal {checksum}: not a known checksum in a "
+            "byte of every frame; correct them; not checked"
         )
+        notices.append(Notice(definition.line, told))
         return Protection(counter)
-    data_id = _read_attribute(message, "ChecksumDataId")
-    return Protection(counter, checksum, algorithm, data_id if data_id is not None and data_id >= 0 else None)
+    data_id = attributes.get("ChecksumDataId")
+    return Protection(
+        counter,
+        checksum,
+        algorithm,
+        int(data_id) if isinstance(data_id, int | float) and data_id >= 0 else None,
+    )
 
 
 def _is_usable(signal: SignalPlan | None, size: int, *, whole_byte: bool = False) -> bool:
     """Whether the signal is an unsigned integer in every frame, and exactly one byte if asked."""
     if signal is None or signal.signed or signal.is_float or signal.selectors:
         return False
-    field = Field.of(signal)
-    return field.end_byte <= size and (not whole_byte or (field.length == 8 and field.first % 8 == 0))
+    place = Field.of(signal)
+    return place.end_byte <= size and (not whole_byte or (place.length == 8 and place.first % 8 == 0))
 
 
-def _read_attribute(owner: Any, name: str) -> Any:
-    """An attribute's value, else its default, enumerations by word; None if it is not defined."""
-    specifics = owner.dbc
-    if specifics is None:
-        return None
-    definition = (specifics.attribute_definitions or {}).get(name)
-    held = (specifics.attributes or {}).get(name)
-    value = held.value if held is not None else getattr(definition, "default_value", None)
-    choices = getattr(definition, "choices", None)
-    if choices and isinstance(value, int):
-        return choices[value] if 0 <= value < len(choices) else None
-    return value
+# --- What is odd about plans, in sentences, and how messages that collide are kept apart. ---
 
 
-# --- What is odd about plans, in sentences, and which of two that collide counts. ---
-
-_Condition = Mapping[str, Ranges]
-"""Conditions under which a signal is present: ranges by multiplexer."""
-
-
-def find_oddities(plan: MessagePlan) -> Iterator[str]:
-    """A sentence for each oddity of a message that is decoded nevertheless."""
+def find_oddities(plan: MessagePlan) -> Iterator[tuple[str, str]]:
+    """A signal and a sentence for each oddity of a message that is decoded nevertheless."""
     for signal in plan.signals:
         if Field.of(signal).end_byte > plan.size:
-            yield (
-                f"{plan.name}.{signal.name}: needs {Field.of(signal).end_byte} bytes, its message has "
-                f"{plan.size}; always missing"
-            )
+            found = f"needs {Field.of(signal).end_byte} bytes, its message has {plan.size}"
+            yield signal.name, f"{plan.name}.{signal.name}: {found}; correct one of the two; always missing"
         if signal.scale == 0.0:
-            yield f"{plan.name}.{signal.name}: factor 0; the value is always {signal.offset}"
-    if shared := _pairs_sharing_bits(plan):
-        more = f" and {len(shared) - 3} more pairs" if len(shared) > 3 else ""
-        yield f"{plan.name}: {', '.join(shared[:3])}{more} share bits; all are decoded"
-
-
-def keep_distinct(plans: Sequence[MessagePlan], notices: list[str]) -> tuple[MessagePlan, ...]:
-    """The messages that count: of several with one identifier or one name, the last in the file."""
-    by_id = {plan.can_id: plan for plan in plans}
-    by_name = {plan.name: plan for plan in plans}
-    kept = []
-    for plan in plans:
-        winner = by_id[plan.can_id] if by_id[plan.can_id] is not plan else by_name[plan.name]
-        if winner is plan:
-            kept.append(plan)
-            continue
-        shared = "identifier" if winner.can_id == plan.can_id else "name"
-        notices.append(
-            f"{plan.name} ({plan.can_id & ~EXTENDED:#x}): has the {shared} of {winner.name} "
-            f"({winner.can_id & ~EXTENDED:#x}), which comes later in the file and is used; omitted"
+            told = f"factor 0; write another; the value is always {signal.offset:g}"
+            yield signal.name, f"{plan.name}.{signal.name}: {told}"
+    shared = list(islice(pairs_sharing_bits(plan), _SHOWN_PAIRS + 1))
+    if shared:
+        pairs = ", ".join(f"{one} and {other}" for one, other in shared[:_SHOWN_PAIRS])
+        more = " and others" if len(shared) > _SHOWN_PAIRS else ""
+        yield (
+            shared[0][1],
+            f"{plan.name}: {pairs}{more} share bits; correct them if not meant; all are decoded",
         )
-    return tuple(kept)
 
 
-def _pairs_sharing_bits(plan: MessagePlan) -> list[str]:
-    """Pairs of signals that cover the same bits of the same frame."""
-    covered = [(signal, _covered_bits(signal)) for signal in plan.signals]
-    return [
-        f"{one.name} and {other.name}"
-        for (one, bits), (other, others) in combinations(covered, 2)
-        if bits & others and not _exclude_each_other(one, other, plan)
-    ]
+def keep_distinct(plans: Sequence[tuple[MessagePlan, int]], notices: list[Notice]) -> tuple[MessagePlan, ...]:
+    """The messages that count, each with a name of its own; `plans` are messages with their lines.
+
+    Of several with one identifier the last in the file counts: a frame does not tell which is meant. Several
+    with one name are all kept, and the identifier is added to the name of each: M_1B8 and M_1BA.
+    """
+    last = {plan.can_id: plan for plan, _ in plans}
+    kept = [(plan, line) for plan, line in plans if last[plan.can_id] is plan]
+    for plan, line in plans:
+        winner = last[plan.can_id]
+        if winner is not plan:
+            told = f"{plan.name} ({identifier_text(plan.can_id)}): has the identifier of {winner.name}"
+            notices.append(Notice(line, f"{told}, which comes later and is used; correct one; omitted"))
+    names = Counter(plan.name for plan, _ in kept)
+    taken = set(names)
+    distinct = []
+    for plan, line in kept:
+        name = plan.name
+        if names[name] > 1:
+            name = _name_with_identifier(plan, taken)
+            shared = f"{plan.name} ({identifier_text(plan.can_id)}): another message has the name"
+            told = f"{shared}; rename one; called {name}"
+            notices.append(Notice(line, told))
+        distinct.append(replace(plan, name=name))
+    return tuple(distinct)
 
 
-def _covered_bits(signal: SignalPlan) -> int:
-    """The bits that the signal covers, as set bits of one number; bit 8 b + i is bit i of byte b."""
-    if not signal.big_endian:
-        return ((1 << signal.length) - 1) << signal.start
-    sent = range(Field.of(signal).first, Field.of(signal).first + signal.length)
-    return sum(1 << (8 * (p // 8) + 7 - p % 8) for p in sent)
-
-
-def _exclude_each_other(one: SignalPlan, other: SignalPlan, plan: MessagePlan) -> bool:
-    """Whether two signals can never be in the same frame: branches of one multiplexer that do not meet."""
-    return all(
-        any(_are_disjoint(mine[parent], theirs[parent]) for parent in mine.keys() & theirs.keys())
-        for mine in _conditions(one, plan)
-        for theirs in _conditions(other, plan)
-    )
-
-
-def _conditions(signal: SignalPlan, plan: MessagePlan) -> list[_Condition]:
-    """Each alternative under which a signal is present, all the way up."""
-    if not signal.selectors:
-        return [{}]
-    return [
-        {**above, selector.parent: selector.ranges}
-        for selector in signal.selectors
-        for above in _conditions(plan.signal(selector.parent), plan)
-    ]
-
-
-def _are_disjoint(one: Ranges, other: Ranges) -> bool:
-    return all(high < first or last < low for low, high in one for first, last in other)
+def _name_with_identifier(plan: MessagePlan, taken: set[str]) -> str:
+    """The name of a message with its identifier, in hexadecimal as candump writes it; added to `taken`."""
+    name = f"{plan.name}_{identifier_text(plan.can_id)}"
+    while name in taken:
+        name += "_"
+    taken.add(name)
+    return name

@@ -30,6 +30,7 @@ class Gap(NoteCode):
     MESSAGES_MISSING = "messages_missing"
     MESSAGES_LATE = "messages_late"
     FRAMES_LATE = "frames_late"
+    DEFINITIONS_ODD = "definitions_odd"
 
 
 CHAIN_SIGNALS_MISSED: Final = ("ready", "supply", "heater", "resets")

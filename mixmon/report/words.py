@@ -101,6 +101,10 @@ _SESSION_GAPS: Final[Mapping[NoteCode, Sentence]] = {
     ),
     Gap.MESSAGES_MISSING: _missing_messages("never came"),
     Gap.MESSAGES_LATE: _missing_messages("never came in time"),
+    Gap.DEFINITIONS_ODD: lambda values: (
+        f"{values['database']}: {counted(values['count'], 'entry', 'entries')} not as expected, the first: "
+        f"{values['first']} (mixmon verify SESSION lists all)"
+    ),
     Gap.FRAMES_LATE: "{frames} frames came more than {patience_s:g} s too late and are excluded",
 }
 
@@ -115,6 +119,7 @@ _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
         'load of such an engine; axes.load_signal = "throttle" separates loads better'
     ),
     Caution.AFTER_MERGE: "sensors after the merge see several cylinders each: no trims are offered",
+    Caution.DEFINITION: "{database}: {told}",
     Caution.BATCH_INJECTION: "batch injection: all injectors open together, so no trims are offered",
     Caution.PAIRS_UNKNOWN: (
         "paired injection without [engine] firing_order: which cylinders share a trim is not known, "

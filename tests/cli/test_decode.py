@@ -231,3 +231,14 @@ def test_without_pyarrow_the_complaint_says_what_to_install(capsys, log, tmp_pat
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     assert main(["decode", str(log), "-d", DBC, "--out", str(tmp_path / "x.parquet")]) == BAD_INPUT
     assert "pip install 'mixmon[parquet]'" in capsys.readouterr().err
+
+
+def test_messages_of_one_name_are_both_decoded_and_told_apart(tmp_path, capsys):
+    """Values by hand: one byte each, the first and the second, factor 1."""
+    log = tmp_path / "twins.log"
+    log.write_text("(1000.000000) can0 1B9#0200\n(1000.100000) can0 1BA#0003\n")
+    assert main(["decode", str(log), "--database", "tests/messages/zoo/duplicates.dbc"]) == DONE
+    out, err = capsys.readouterr()
+    rows = [row.split(",")[2:5] for row in out.splitlines()[1:]]
+    assert rows == [["Twin_1B9", "One", "2.0"], ["Twin_1BA", "Other", "3.0"]]
+    assert "called Twin_1B9" in err

@@ -90,3 +90,62 @@ def test_what_to_take_care_of_is_a_caution_and_no_mistake(capsys, tmp_path, chan
     told = json.loads(capsys.readouterr().out)
     assert told["mistakes"] == []
     assert [one["code"] for one in told["cautions"]] == codes
+
+
+SPOILT = """\
+BO_ 512 Chain01: 8 X
+ SG_ Lambda : 0|16@1+ (0.0001,0) [0|0] "" Y
+ SG_ Supply : 16|8@1+ (0.1,0 [0|0] "V" Y
+CM_ SG_ 512 Lambda "no end;
+VAL_ 512 Nobody 0 "off" ;
+"""
+SPOILT_SESSION = """\
+format = 1
+[engine]
+cylinders = 1
+[[bus]]
+name = "chain"
+database = "spoilt.dbc"
+[chain]
+bus = "chain"
+[chain.signals]
+lambda = "Chain01.Lambda"
+"""
+
+
+@pytest.fixture
+def spoilt(tmp_path):
+    (tmp_path / "spoilt.dbc").write_text(SPOILT)
+    path = tmp_path / "spoilt.toml"
+    path.write_text(SPOILT_SESSION)
+    return path
+
+
+def test_every_odd_entry_of_the_definitions_is_a_caution_with_its_line(capsys, spoilt):
+    assert main(["verify", str(spoilt)]) == DONE
+    cautions = [line for line in capsys.readouterr().out.splitlines() if line.startswith("caution: ")]
+    assert [line.split(":")[1:3] for line in cautions] == [[" spoilt.dbc", f" line {n}"] for n in (3, 4, 5)]
+    assert main(["verify", str(spoilt), "--json"]) == DONE
+    told = json.loads(capsys.readouterr().out)["cautions"]
+    assert [(one["code"], one["database"], one["line"]) for one in told] == [
+        ("definition", "spoilt.dbc", line) for line in (3, 4, 5)
+    ]
+
+
+def test_a_signal_whose_line_is_not_readable_is_named_with_that_line(capsys, spoilt):
+    spoilt.write_text(SPOILT_SESSION + 'supply = "Chain01.Supply"\n')
+    assert main(["verify", str(spoilt)]) == BAD_INPUT
+    assert 'no signal "Supply" in Chain01 (spoilt.dbc line 3: ' in capsys.readouterr().out
+
+
+def test_other_commands_tell_how_many_entries_are_odd_and_the_first(capsys, spoilt, tmp_path):
+    log = tmp_path / "a.log"
+    log.write_text("".join(f"({1000 + i / 10:.6f}) can0 200#10271027\n" for i in range(20)))
+    main(["balance", str(log), "--session", str(spoilt), "--json"])
+    [told] = [n for n in json.loads(capsys.readouterr().out)["notes"] if n["code"] == "definitions_odd"]
+    assert (told["database"], told["count"]) == ("spoilt.dbc", 3)
+    assert told["first"].startswith("line 3: Chain01.Supply: SG_ ")
+    main(["decode", str(log), "--session", str(spoilt)])
+    err = capsys.readouterr().err
+    assert "spoilt.dbc: 3 entries not as expected\n" in err
+    assert all(f"spoilt.dbc: line {n}: " in err for n in (3, 4, 5))
