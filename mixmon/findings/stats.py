@@ -210,15 +210,17 @@ _T95 = np.array(
     ]
 )
 
+_INVERSE_DEGREES = np.concatenate([[0.0], 1.0 / np.arange(len(_T95), 0, -1)])
+_T95_BY_INVERSE = np.concatenate([[NORMAL_95_SIX_DECIMALS], _T95[::-1]])
+"""The same table for interpolation in 1 / degrees of freedom, from infinity down."""
+
 
 def student_t95(dof: float) -> float:
     """Half-width of a 95 % interval in standard errors; dof need not be whole, 1 or more.
 
     Interpolated in 1/dof between the table's rows and to 1.95996 at infinity.
     """
-    nodes = np.concatenate([[0.0], 1.0 / np.arange(len(_T95), 0, -1)])
-    values = np.concatenate([[NORMAL_95_SIX_DECIMALS], _T95[::-1]])
-    return float(np.interp(1.0 / dof, nodes, values))
+    return float(np.interp(1.0 / dof, _INVERSE_DEGREES, _T95_BY_INVERSE))
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,7 @@ _VARIANCE_ROUNDS = 12
 """Newton steps for the variance between cells: our choice; they approach it from below, and four are enough
 for four digits in most tables."""
 
-_VARIANCE_CHANGE = 1e-6
+_VARIANCE_CHANGE = 1e-4
 """Part of itself below which a step no longer matters: our choice."""
 
 _SMALLEST_VARIANCE = 1e-12
@@ -68,10 +68,15 @@ class Needs:
     target: tuple[Estimate, ...]
     joined: tuple[Ints, ...] = ()
 
+    @property
+    def means(self) -> Floats:
+        """Against peers, float64[n]; NaN for nodes without a need."""
+        return np.array([e.mean for e in self.peers])
+
     def group_of(self, nodes: Ints) -> Ints:
         """The nodes that can be compared with all of `nodes`; no nodes if there are none such."""
         for group in self.groups:
-            if np.isin(nodes, group).all():
+            if set(nodes.tolist()) <= set(group.tolist()):
                 return group
         return np.zeros(0, np.int64)
 
@@ -366,11 +371,11 @@ def _place_group(
     group: CellGroup, fit: CellFit, needs: Needs | None, weights: Floats, ends: tuple[float, float]
 ) -> _PlacedGroup:
     """The reference of a group: its own nodes, and those that can be compared with them but are missing."""
-    need = np.full(len(weights), np.nan) if needs is None else np.array([e.mean for e in needs.peers])
+    need = np.full(len(weights), np.nan) if needs is None else needs.means
     known = np.isfinite(need[group.nodes])
     base = group.nodes[known]
     comparable = needs.group_of(base) if needs is not None and len(base) else np.zeros(0, np.int64)
-    missing = np.setdiff1d(comparable, group.nodes)
+    missing = np.array(sorted(set(comparable.tolist()) - set(group.nodes.tolist())), np.int64)
     values, extra = group.levels, np.zeros(0)
     if len(missing):
         brought = group.levels[known].mean() + need[missing] - need[base].mean()
@@ -415,14 +420,12 @@ def _needs_in_group(group: CellGroup, reference: _PlacedGroup) -> list[Estimate]
         return [NO_ESTIMATE]
     away = np.eye(k) - reference.own
     variance = np.diag(away @ group.covariance @ away.T) + reference.variance
-    out = []
-    for level, spread, effective, sure in zip(
-        group.levels, variance, group.effective, group.sure, strict=True
-    ):
-        error = float(np.sqrt(max(spread, 0.0))) if sure else np.nan
-        half = student_t95(float(effective) - 1) * error if sure else np.nan
-        out.append(Estimate(float(level) - reference.offset, half, error, float(effective)))
-    return out
+    errors = np.where(group.sure, np.sqrt(np.maximum(variance, 0.0)), np.nan)
+    columns = (group.levels - reference.offset, errors, group.effective)
+    return [
+        Estimate(mean, student_t95(max(effective - 1, 1.0)) * error, error, effective)
+        for mean, error, effective in zip(*(column.tolist() for column in columns), strict=True)
+    ]
 
 
 def _engine_estimate(parts: Sequence[tuple[Estimate, _PlacedGroup]]) -> Estimate:
