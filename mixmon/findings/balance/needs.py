@@ -144,7 +144,8 @@ def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool
     n = len(weights)
     table = _tabulate(cells, n)
     sets = [nodes for nodes in linked(table.present) if len(nodes) > 1]
-    need, covariance, between = _fit_table(table, sets)
+    fitted = _fit_table(table, sets)
+    need, covariance = fitted.need, fitted.covariance
     target = _mean_over_cells([c.target for c in cells], n)
     joined = [nodes for nodes in sets if all(np.isfinite(target[i].half) for i in nodes)]
     if not join_by_target or len(joined) < 2:
@@ -154,8 +155,9 @@ def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool
     _refer_to_mean(need, covariance, sets, weights)
     effective, count = table.effective.sum(axis=0), table.present.sum(axis=0)
     errors = np.sqrt(np.diag(covariance))
-    peers = tuple(_estimate_over_cells(*one) for one in zip(need, errors, effective, count, strict=True))
-    return Needs(peers, covariance, tuple(sets), between, target, tuple(joined))
+    degrees = _join_degrees(fitted.cells_part, fitted.degrees, effective - count)
+    peers = tuple(_estimate_over_cells(*one) for one in zip(need, errors, effective, degrees, strict=True))
+    return Needs(peers, covariance, tuple(sets), fitted.between, target, tuple(joined))
 
 
 def _tabulate(cells: Sequence[CellFit], n: int) -> _GroupTable:
@@ -173,8 +175,25 @@ def _tabulate(cells: Sequence[CellFit], n: int) -> _GroupTable:
     return _GroupTable(x, variance, present, effective)
 
 
-def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> tuple[Floats, Floats, float]:
-    """Needs float64[n], whose mean is zero in every set, their covariance, and the variance between cells.
+class _Fitted(NamedTuple):
+    """Least squares over the groups of all cells.
+
+    need        float64[n]     with mean zero in every set
+    covariance  float64[n, n]  of its errors
+    between     variance between cells
+    degrees     of freedom that it rests on
+    cells_part  float64[n]     part of the variance of each need that the variance between cells makes
+    """
+
+    need: Floats
+    covariance: Floats
+    between: float
+    degrees: int
+    cells_part: Floats
+
+
+def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> _Fitted:
+    """Needs, their covariance and the variance between cells.
 
     The variance between cells is that which makes the weighted sum of squared residuals as large as the
     degrees of freedom (from memory: Paule & Mandel, J. Res. Natl. Bur. Stand. 87, 1982), found by Newton's
@@ -184,6 +203,7 @@ def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> tuple[Floats, Floats
     between = 0.0
     weight = _weights_of_lines(table, between)
     need, covariance = _solve_sets(table, weight, sets)
+    own = np.diag(covariance)
     for _ in range(_VARIANCE_ROUNDS if degrees > 0 else 0):
         pulled = np.einsum("rij,rj->ri", weight, table.x - np.where(table.present, need, 0.0))
         squares = float((pulled * (table.x - np.where(table.present, need, 0.0))).sum())
@@ -194,7 +214,19 @@ def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> tuple[Floats, Floats
         between += step
         weight = _weights_of_lines(table, between)
         need, covariance = _solve_sets(table, weight, sets)
-    return need, covariance, between
+    part = np.clip(1 - own / np.diag(covariance), 0.0, 1.0)
+    return _Fitted(need, covariance, between, degrees, part)
+
+
+def _join_degrees(cells_part: Floats, cell_degrees: int, own_degrees: Floats) -> Floats:
+    """Degrees of freedom of a sum of two variances (from memory: Satterthwaite, Biometrics 2, 1946).
+
+    cells_part: float64[n], the part that the variance between cells makes.
+    cell_degrees, own_degrees: of that variance, and of the needs' own float64[n].
+    """
+    cells = cells_part**2 / max(cell_degrees, 1)
+    out: Floats = 1 / (cells + (1 - cells_part) ** 2 / np.maximum(own_degrees, 1.0))
+    return out
 
 
 def _weights_of_lines(table: _GroupTable, between: float) -> Floats:
@@ -296,7 +328,8 @@ def _mean_over_cells(cells: Sequence[tuple[Estimate, ...]], n: int) -> tuple[Est
     means, total = _weighted_means(x, weight), weight.sum(axis=0)
     errors = np.divide(1.0, np.sqrt(total), out=np.full(n, np.nan), where=total > 0)
     effective = np.where(known, effective, 0.0).sum(axis=0)
-    return tuple(_estimate_over_cells(*one) for one in zip(means, errors, effective, count, strict=True))
+    degrees = effective - count
+    return tuple(_estimate_over_cells(*one) for one in zip(means, errors, effective, degrees, strict=True))
 
 
 def _weighted_means(x: Floats, weight: Floats) -> Floats:
@@ -308,10 +341,10 @@ def _weighted_means(x: Floats, weight: Floats) -> Floats:
     return mean
 
 
-def _estimate_over_cells(mean: float, error: float, effective: float, count: int) -> Estimate:
+def _estimate_over_cells(mean: float, error: float, effective: float, degrees: float) -> Estimate:
     if not np.isfinite(error):
         return NO_ESTIMATE
-    half = student_t95(max(float(effective) - int(count), 1.0)) * float(error)
+    half = student_t95(max(float(degrees), 1.0)) * float(error)
     return Estimate(float(mean), half, float(error), float(effective))
 
 

@@ -274,3 +274,15 @@ def test_no_cells_give_no_needs():
     assert isinstance(needs, Needs)
     assert not needs.groups
     assert all(np.isnan(e.mean) for e in needs.peers)
+
+
+def test_intervals_over_unlike_cells_hold_the_mean_of_all_cells():
+    """Needs that scatter from cell to cell by 1 %: the interval is for the mean over cells of this kind."""
+    rng = np.random.default_rng(15)
+    total = np.zeros(2)
+    for _ in range(80):
+        truth = random_needs(rng)
+        cells = fits([batches(truth + rng.normal(0, 0.01, 8), everyone(24), rng) for _ in range(3)])
+        total += held(fit_needs(cells, np.ones(8)).peers, truth)
+    assert total[1] == 640
+    assert 0.92 < total[0] / total[1] < 0.98
