@@ -275,27 +275,35 @@ def _binomial_chance(k: int, n: int, share: float) -> float:
 SPREAD = 0.5
 """How far a predicted spread may be from the true one, percent of fuel: our choice, as for a need."""
 
+FUEL = 0.1
+"""How far the engine's fuel may be from what the offered trims say of it, percent: our choice, half of what a
+need is uncertain by."""
+
 _WHOLE = 1e-6
 """Steps by which a trim may miss a whole step: rounding of floats."""
 
 
 def trim_rules(evidence: Evidence) -> Item:
-    """Offered trims are whole steps within the limits, and leave the sum of the trims as it was.
-
-    Rounding that keeps the mean is out by half a step in the sum at most.
-    """
-    name = "offered trims: steps, limits, sum"
+    """Offered trims are whole steps within the limits, and change the engine's fuel as they say."""
+    name = "offered trims: steps, limits, fuel"
     if evidence.balance.withheld:
         return _answer_withheld(name, evidence)
     rules, new = evidence.simulation.session.trims, _new_trims(evidence)
     moved = new[new != _trims_now(evidence)]
     beyond = int(((moved < rules.lowest_percent) | (moved > rules.highest_percent)).sum())
     uneven = int((np.abs(moved / rules.step_percent - np.rint(moved / rules.step_percent)) > _WHOLE).sum())
-    change = float((new - _trims_now(evidence)).sum())
-    right = not beyond and not uneven and abs(change) <= rules.step_percent / 2 + _WHOLE
-    found = f"{beyond} beyond limits, {uneven} not whole steps, sum {change:+.2f}"
-    tolerance = f"sum ±{rules.step_percent / 2:g}"
-    return judged(name, "0 beyond limits, 0 not whole steps, sum as it was", found, tolerance, right=right)
+    told, change = evidence.balance.fuel_percent, _fuel_change(evidence)
+    right = not beyond and not uneven and abs(change - told) <= FUEL
+    found = f"{beyond} beyond limits, {uneven} not whole steps, fuel {told:+.2f} %"
+    expected = f"0 beyond limits, 0 not whole steps, fuel {change:+.2f} %"
+    return judged(name, expected, found, f"±{FUEL:g} %", right=right)
+
+
+def _fuel_change(evidence: Evidence) -> float:
+    """What the offered trims change in the fuel of all cylinders as the sensors show them, percent."""
+    cells = used_cells(evidence) or list(seen_cells(evidence).values())
+    burnt = np.mean([1 / one.read for one in cells], axis=0)
+    return 100 * float((burnt * _trim_change(evidence)).sum() / burnt.sum() - 1)
 
 
 def spread_left(evidence: Evidence) -> Item:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from mixmon.findings.balance.balance import Balance, BankNeed, EngineNeed, Spread
+from mixmon.findings.balance.trims import base_map_percent
 from mixmon.report.text import Column, counted, note_lines, paragraph, table, title
 from mixmon.report.units import Unit
 from mixmon.report.words import sentence, sentences
@@ -49,6 +50,10 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
             {"rpm": cell.rpm, "load": cell.load, "value": s.value, "interval95": s.interval95}
             for cell, s in balance.predicted_by_cell
         ],
+        "whole_engine_fuel": {
+            "trims_add_percent": balance.fuel_percent,
+            "base_map_percent": base_map_percent(balance.fuel_percent),
+        },
         "misfires": balance.misfires,
         "withheld": balance.withheld,
         "notes": balance.notes,
@@ -272,7 +277,8 @@ def _closing_lines(balance: Balance) -> str:
     if balance.withheld:
         lines += [f"no trims offered: {sentence(reason)}" for reason in balance.withheld]
     else:
-        lines.append(f"after the new trims: {_spread_words(balance.predicted_spread)}, predicted")
+        fuel = f"fuel of the whole engine {balance.fuel_percent:+.2f} %"
+        lines.append(f"after the new trims: {_spread_words(balance.predicted_spread)}, predicted; {fuel}")
         lines.append(
             "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "
             "is entered, and measure again after. Balanced mixture is no proof of knock margin; the engine "

@@ -229,9 +229,9 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "2 are needed"
     ),
     BalanceNote.FREQUENT_MISFIRE: _write_frequent_misfire,
-    BalanceNote.LIMITS_TOO_NARROW: (
-        "mean factor {mean_factor:.5f} cannot be kept; the limits allow {lowest_factor:.5f} to "
-        "{highest_factor:.5f}; widen [trims] lowest_percent and highest_percent or change the base map"
+    BalanceNote.FUEL_LEFT_OVER: (
+        "the new trims change the whole engine's fuel by {trims_add_percent:+.2f} %; to keep the total, change "
+        "the base map by {base_map_percent:+.2f} %"
     ),
     BalanceNote.EQUAL_AIR_ASSUMED: (
         "equal air assumed for the mean of the cylinders and the engine's fuel: no [engine] charge_share"

@@ -191,6 +191,7 @@ class MisfireEffect:
 class Balance:
     """The whole result. `withheld` holds the reasons for which no trims are offered; empty when they are.
 
+    fuel_percent    what the new trims add to the engine's total fuel; NaN when none are offered
     excluded_cells  cells with data that the operator has excluded
     reference       the cylinders whose mean the needs against peers are against; of the largest group
     groups          cylinders that can be compared with each other. With more than one group, each has a
@@ -205,6 +206,7 @@ class Balance:
     spread: Spread
     predicted_spread: Spread
     predicted_by_cell: tuple[tuple[Cell, Spread], ...]
+    fuel_percent: float
     withheld: tuple[Note, ...]
     notes: tuple[Note, ...]
     misfires: tuple[MisfireEffect, ...] = ()
@@ -461,6 +463,7 @@ class _BalanceBuilder:
                 for c in self._cells
                 if by_cell
             ),
+            fuel_percent=self._plan.fuel_percent,
             withheld=self._plan.withheld,
             notes=(*gaps, *self._plan.notes, *self._notes_on_result()),
             misfires=self._misfires,

@@ -35,11 +35,11 @@ class BalanceNote(NoteCode):
     TOO_FEW_NEEDS = "too_few_needs"
     TOO_FEW_PAIRS = "too_few_pairs"
     FREQUENT_MISFIRE = "frequent_misfire"
-    LIMITS_TOO_NARROW = "limits_too_narrow"
     SENSORS_AFTER_MERGE = "sensors_after_merge"
     ONE_TRIM_FOR_ALL = "one_trim_for_all"
 
     # notes on the whole result
+    FUEL_LEFT_OVER = "fuel_left_over"
     EQUAL_AIR_ASSUMED = "equal_air_assumed"
     REFERENCE_OF_SOME = "reference_of_some"
     JOINED_BY_TARGET = "joined_by_target"
