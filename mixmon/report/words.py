@@ -230,8 +230,8 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     ),
     BalanceNote.FREQUENT_MISFIRE: _write_frequent_misfire,
     BalanceNote.FUEL_LEFT_OVER: (
-        "the new trims change the whole engine's fuel by {trims_add_percent:+.2f} %; to keep the total, change "
-        "the base map by {base_map_percent:+.2f} %"
+        "the new trims change the whole engine's fuel by {trims_add_percent:+.2f} %; to keep the total, "
+        "change the base map by {base_map_percent:+.2f} %"
     ),
     BalanceNote.EQUAL_AIR_ASSUMED: (
         "equal air assumed for the mean of the cylinders and the engine's fuel: no [engine] charge_share"
