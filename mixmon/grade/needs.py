@@ -275,7 +275,7 @@ def _binomial_chance(k: int, n: int, share: float) -> float:
 SPREAD = 0.5
 """How far a predicted spread may be from the true one, percent of fuel: our choice, as for a need."""
 
-FUEL = 0.1
+TOTAL_FUEL = 0.1
 """How far the engine's fuel may be from what the offered trims say of it, percent: our choice, half of what a
 need is uncertain by."""
 
@@ -293,10 +293,10 @@ def trim_rules(evidence: Evidence) -> Item:
     beyond = int(((moved < rules.lowest_percent) | (moved > rules.highest_percent)).sum())
     uneven = int((np.abs(moved / rules.step_percent - np.rint(moved / rules.step_percent)) > _WHOLE).sum())
     told, change = evidence.balance.fuel_percent, _fuel_change(evidence)
-    right = not beyond and not uneven and abs(change - told) <= FUEL
+    right = not beyond and not uneven and abs(change - told) <= TOTAL_FUEL
     found = f"{beyond} beyond limits, {uneven} not whole steps, fuel {told:+.2f} %"
     expected = f"0 beyond limits, 0 not whole steps, fuel {change:+.2f} %"
-    return judged(name, expected, found, f"±{FUEL:g} %", right=right)
+    return judged(name, expected, found, f"±{TOTAL_FUEL:g} %", right=right)
 
 
 def _fuel_change(evidence: Evidence) -> float:
