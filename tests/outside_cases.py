@@ -154,12 +154,11 @@ def count_cells(tally: Tally, play: Play, found: dict[str, Any], question: str =
 
 
 def count_engine(tally: Tally, play: Play, found: dict[str, Any], question: str = "whole engine") -> None:
-    """Counts the intervals of the whole engine against its target; of the cylinders that the answer names."""
+    """Counts the intervals of the whole engine, the mean of all cylinders, against its target."""
     for cell in found["whole_engine"]:
-        stays = stay_of(play, cell)
-        if len(stays) == 1:
+        if stays := stay_of(play, cell):
             need, half = number(cell["needs_percent"]), number(cell["half_interval_percent"])
-            truth = play.engine_truth(stays[0], cell.get("cylinders"))
+            truth = float(np.mean([play.engine_truth(i) for i in stays]))
             within(tally, question, (need, half), truth, f"at {cell['rpm']:.0f}")
 
 
@@ -228,6 +227,9 @@ def judge_groups(tally: Tally, play: Play, found: dict[str, Any], link: bool) ->
         tally.add("trims withheld", found["withheld"], "no reason")
         spread = number(found["spread_percent"]["value"])
         tally.add("spread withheld", math.isnan(spread), f"{spread:.1f} %")
+    now = np.broadcast_to(play.trims, play.n)
+    count_predictions(tally, play, found, now, "spread of a cell")
+    count_engine(tally, play, found)
     truth = np.full(play.n, np.nan)
     for group in groups:
         among = needs_among(play, group)
@@ -373,12 +375,18 @@ def judge_trims(tally: Tally, play: Play, found: dict[str, Any], odd: int, full:
     if np.isnan(trims).any() or found["withheld"]:
         tally.add("prediction withheld", hit=True)
         return
+    count_predictions(tally, play, found, trims, "predicted spread")
+
+
+def count_predictions(
+    tally: Tally, play: Play, found: dict[str, Any], trims: np.ndarray, question: str
+) -> None:
+    """Counts the intervals of the spread that these trims leave in each cell."""
     for cell in found["predicted_spread_by_cell"]:
-        stays = stay_of(play, cell)
-        low, high = map(number, cell["interval95"])
-        if stays and math.isfinite(low):
-            left, middle = spread_after(play, trims, stays[0]), (low + high) / 2
-            within(tally, "predicted spread", (middle, (high - low) / 2), left, f"at {cell['rpm']:.0f}")
+        if stays := stay_of(play, cell):
+            low, high = map(number, cell["interval95"])
+            left = spread_after(play, trims, stays[0])
+            within(tally, question, ((low + high) / 2, (high - low) / 2), left, f"at {cell['rpm']:.0f}")
 
 
 def spread_after(play: Play, trims: np.ndarray, i: int) -> float:

@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 import pytest
-from outside_cases import CASES, Tally, usual_play
+from outside_cases import ABSENCES, CASES, Tally, usual_play
 from outside_engine import (
     Sensing,
     Stay,
@@ -106,6 +106,45 @@ def test_clean_data_give_trims_and_no_event_and_no_cell_disagrees():
 
 def test_trims_that_are_entered_leave_the_spread_that_was_predicted_and_stay():
     always(played("g trims entered", 0, 1), "predicted spread, not far off", "trims stay within a step")
+
+
+# Cylinders that are never measured together.
+
+
+@pytest.mark.parametrize("case", ["a never together", "a two logs", "a across cells"])
+def test_cylinders_never_measured_together_are_compared_within_their_groups_only(case):
+    tally = played(case, 0, 1)
+    always(tally, "groups told apart", "trims withheld", "spread withheld")
+    as_often_as_said(tally, "needs in groups")
+
+
+def test_two_seconds_in_common_join_the_groups_with_intervals_that_hold_the_truth():
+    as_often_as_said(played("a weak link", 0, 1), "needs across")
+
+
+# A cylinder that is missing in a cell.
+
+
+@functools.cache
+def missing(where: str, *seeds: int) -> Tally:
+    """What is counted over every way in which a cylinder can be missing."""
+    tally = Tally()
+    for how in ABSENCES:
+        tally.merge(played(f"b {how}, {where}", *seeds))
+    return tally
+
+
+def test_a_cylinder_missing_in_one_cell_moves_no_reference_there():
+    tally = missing("one cell", 0)
+    always(tally, "no cells disagree", "whole engine, not far off")
+    as_often_as_said(tally, "need in a cell", "need of a cylinder")
+
+
+def test_a_cylinder_missing_in_all_cells_has_no_need_and_its_peers_have_theirs():
+    tally = missing("all cells", 0)
+    always(tally, "missing cylinder withheld", "no cells disagree", "whole engine, withheld")
+    assert "whole engine" not in tally.counts, tally.seen
+    as_often_as_said(tally, "need of a peer")
 
 
 # Cuts that no signal tells of.
