@@ -1,6 +1,7 @@
 """Frames in, judged rows out: the whole chain from the wire to the cylinders.
 
-    frames -> FrameClock -> Decoder -> Aligner -> SampleJudge -> Correction, where asked for -> CylinderBlock
+    frames -> FrameClock -> Decoder -> SenderMarks -> Aligner -> SampleJudge -> Correction, where asked for
+           -> CylinderBlock
 
 The same chain serves a recording and a live bus, and gives the same rows bit for bit however
 the frames are cut into blocks. Nothing here knows a clock, a thread, a file or a screen.
@@ -18,6 +19,7 @@ from mixmon.frames.clock import DEFAULT_LATENESS_NS, FrameClock, FrameSpan
 from mixmon.messages.binding import Binding
 from mixmon.messages.decode import Decoder
 from mixmon.messages.integrity import MessageCounts
+from mixmon.messages.senders import SenderMarks
 from mixmon.mixture.align import Aligner
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.correction import correction_of
@@ -43,7 +45,8 @@ class Pipeline:
     ) -> None:
         self._binding = binding
         self._clock = FrameClock(lateness_ns)
-        self._decoder = Decoder(binding.tables, binding.wanted)
+        self._senders = SenderMarks(binding)
+        self._decoder = Decoder(binding.tables, binding.wanted | self._senders.wanted)
         self._aligner = Aligner(layout_of(binding))
         self._judge = SampleJudge(binding.session.validity, node_facts(binding, left_out))
         self._correction = correction_of(binding)
@@ -85,10 +88,12 @@ class Pipeline:
         for span in spans:
             if span.stretch != self._stretch:
                 self._stretch = span.stretch
+                self._senders.restart()
                 self._aligner.restart()
                 self._judge.restart()
             blocks = self._decoder.decode(span.frames, self._buses_of_channels(span.frames.channels))
             self.decoded += sum(len(block) for block in blocks)
+            self._senders.mark(blocks)
             first = int(span.frames.t[0]) if len(span.frames) else None
             for rows in self._aligner.feed(blocks, first, span.through):
                 block = self._judge.feed(rows, span.stretch)

@@ -108,6 +108,7 @@ SAMPLE_LETTERS: Final[dict[SampleState, str]] = {
     _S.SPARK_CUT: "C",
     _S.SUSPECT: "V?",
     _S.LEFT_OUT: "-",
+    _S.DUPLICATE_NODE: "2",
 }
 """One letter for each state. Cold and settling sensors share the W of warming: all three only need time."""
 
@@ -120,6 +121,7 @@ UNKNOWN_LETTER, UNKNOWN_WORD = "?", "not known"
 SAMPLE_WORDS: Final[dict[SampleState, str]] = {state: state.word for state in SampleState} | {
     _S.AT_RICH_LIMIT: "rich end",
     _S.AT_LEAN_LIMIT: "lean end",
+    _S.DUPLICATE_NODE: "duplicate",
 }
 """At most nine cells each. An end of the sensor's range is not called a limit: limits are the builder's."""
 
@@ -138,6 +140,7 @@ LETTER_LEGEND: Final = (
     ("H", "held: the newest sample is late"),
     ("X", "silent"),
     ("R  L", "at the rich or lean end of the sensor's range: at least that much"),
+    ("2", "duplicate: two controllers send as this node"),
     ("-", "excluded by the user"),
     ("?", "not known: the analysis has stopped, or does not answer"),
 )

@@ -19,7 +19,7 @@ class SignalBlock:
     bus              the bus index the decoder was built with
     names            s signal names, in the order of the rows below
     t        int64[m]        nanoseconds
-    values   float64[s, m]   physical values, one contiguous row a signal; NaN where not GOOD
+    values   float64[s, m]   physical values, one contiguous row a signal; NaN where not GOOD or TWO_SENDERS
     quality  uint8[s, m]     Quality
     raw      tuple of s int64[m], uint64[m] or float64[m]: raw values as sent (unsigned, signed
              or IEEE float signals), 0 where MISSING; exact where float64 is not (above 2**53)

@@ -34,6 +34,7 @@ class Quality(IntEnum):
     ERROR = 2  # the sender says that the value is in error (raw code)
     MISSING = 3  # the bytes are not in the frame, or the multiplexer selects another branch
     CORRUPT = 4  # the frame's checksum is wrong or its counter repeats: kept, marked, not counted
+    TWO_SENDERS = 5  # two controllers send the message in turn: the value stays, but is not one sensor's
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ class SampleState(IntEnum):
     SPARK_CUT = 9
     SUSPECT = 10
     LEFT_OUT = 11
+    DUPLICATE_NODE = 12
 
     @property
     def word(self) -> str:

@@ -164,6 +164,7 @@ _ORDER = (
     SampleState.HELD,
     SampleState.SUSPECT,
     SampleState.WARMING,
+    SampleState.DUPLICATE_NODE,
     SampleState.SILENT,
     SampleState.LEFT_OUT,
 )
@@ -244,6 +245,7 @@ class SampleJudge:
             SampleState.COLD: self._find_cold(rows.now, shape),
             SampleState.SUSPECT: (~possible & ~silent) | frozen,
             SampleState.WARMING: not_ready,
+            SampleState.DUPLICATE_NODE: rows.quality == Quality.TWO_SENDERS,
             SampleState.HELD: (rows.age > self._held_ns) & ~silent,
             SampleState.SILENT: silent,
             SampleState.LEFT_OUT: np.broadcast_to(self._facts.left_out, shape),

@@ -16,7 +16,7 @@ from mixmon.live.recording import alarm_data
 from mixmon.mixture.block import SampleState
 from mixmon.report.text import paragraph, printable
 from mixmon.report.units import Unit
-from mixmon.session.alarm_kinds import unit_decimals
+from mixmon.session.alarm_kinds import measured_text
 from mixmon.session.default_limits import PLACEHOLDER, limits_in_force
 from mixmon.session.model import AlarmRule, Session
 from mixmon.watch.snapshot import Snapshot
@@ -34,6 +34,7 @@ _READING_LETTERS = {
     SampleState.SPARK_CUT: "O",
     SampleState.SUSPECT: "?",
     SampleState.LEFT_OUT: "-",
+    SampleState.DUPLICATE_NODE: "2",
 }
 """What a line shows instead of a reading that does not count."""
 
@@ -46,7 +47,8 @@ def alarm_line(event: AlarmEvent, first_ns: int) -> str:
         words = "STILL STANDS, announced again"
     value = ""
     if event.what in {Happening.CONDITION_TRUE, Happening.CONDITION_FALSE} and math.isfinite(event.value):
-        value = f"  {event.value:.{unit_decimals(event.unit)}f} {event.unit} (limit {event.limit:g})"
+        number = measured_text(event.value, event.limit, event.unit)
+        value = f"  {number} {event.unit} (limit {event.limit:g})"
     reason = f"  ({printable(event.reason)})" if event.reason else ""
     seconds = (event.t - first_ns) / 1e9
     return f"{seconds:10.2f} s  P{event.priority} {who:8} {printable(event.rule)}: {words}{value}{reason}"
@@ -57,7 +59,7 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
 
     A cylinder that is not valid is shown by the letter of its state instead of a number that is not
     current: C cold, W warming, S settling, H held, X silent, R and L at the ends of the range, O overrun
-    or cut, ? suspect, - left out.
+    or cut, ? suspect, 2 duplicate node, - left out.
     """
     if snapshot.failure:
         what = f"ANALYSIS STOPPED, still {snapshot.recording}" if snapshot.is_recording else "STOPPED"

@@ -228,6 +228,39 @@ def unit_decimals(unit: str) -> int:
     return _DECIMALS.get(unit, 2)
 
 
+_MOST_DECIMALS = 7
+"""Our choice: alarms are raised by values at least a millionth beyond their limit."""
+
+
+def limit_text(limit: float, unit: str) -> str:
+    """A limit without its unit, with the decimals of its unit, or as many more as it was given with.
+
+    >>> limit_text(0.04, "lambda"), limit_text(0.0405, "lambda")
+    ('0.040', '0.0405')
+    """
+    decimals = unit_decimals(unit)
+    while decimals < _MOST_DECIMALS and abs(round(limit, decimals) - limit) > abs(limit) * 1e-9:
+        decimals += 1
+    return f"{limit:.{decimals}f}"
+
+
+def measured_text(value: float, limit: float, unit: str) -> str:
+    """A value without its unit, with so many decimals that it stands on its own side of the limit.
+
+    >>> measured_text(0.0412, 0.04, "lambda"), measured_text(0.04003, 0.04, "lambda")
+    ('0.041', '0.04003')
+    """
+    decimals = unit_decimals(unit)
+    while decimals < _MOST_DECIMALS and _side(round(value, decimals), limit) != _side(value, limit):
+        decimals += 1
+    return f"{value:.{decimals}f}"
+
+
+def _side(value: float, limit: float) -> int:
+    """1 above the limit, 0 at it, -1 below it."""
+    return (value > limit) - (value < limit)
+
+
 def alarm_kinds_markdown() -> str:
     """The reference of the kinds as the documentation prints it, one row for each key."""
     lines = ["| key | value | unit | alarm when | for each | limit | needs |", "| --- " * 7 + "|"]

@@ -24,6 +24,7 @@ from mixmon.dashboard.text import (
 from mixmon.dashboard.verdict import NOT_ACKNOWLEDGED, LimitVerdict, who
 from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
 from mixmon.findings.events.event import NOT_FUELLING
+from mixmon.session.alarm_kinds import limit_text
 from mixmon.session.model import AlarmRule
 
 _MEANING_ROWS = 9
@@ -128,7 +129,7 @@ def _alarm_row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
         (f"  {who}  ", "strong"),
         (f"{fit(name, _NAME)} ", "strong" if chosen else "text"),
         (f"{fit(value_text(scene, alarm), _VALUE)} ", "text"),
-        (measure(alarm.limit, alarm.unit), "dim"),
+        (f"{limit_text(alarm.limit, alarm.unit)} {alarm.unit}", "dim"),
         ("  chatters" if alarm.chattering else "", "strong"),
         (f"  ({clean(alarm.reason)})" if alarm.reason else "", "dim"),
     ]
@@ -139,7 +140,7 @@ def value_text(scene: Scene, alarm: Alarm) -> str:
     """What the detector measures now, with its unit; empty for an alarm whose condition is over."""
     if not alarm.active:
         return ""
-    return measure(np.nan if scene.dead else alarm.value_now, alarm.unit)
+    return measure(np.nan if scene.dead else alarm.value_now, alarm.limit, alarm.unit)
 
 
 def short_word(alarm: Alarm) -> str:
@@ -182,7 +183,7 @@ def _how_sure(scene: Scene, alarm: Alarm) -> str:
     if index is not None:
         parts.append(f"sensor {state_word(scene.state(index), over=False)} now")
     if np.isfinite(alarm.value) and alarm.active:
-        parts.append(f"{measure(alarm.value, alarm.unit)} when raised")
+        parts.append(f"{measure(alarm.value, alarm.limit, alarm.unit)} when raised")
     if alarm.unit == "lambda" and np.isfinite(shown.all_vs_target) and not scene.dead:
         parts.append(f"all cylinders together need {signed(shown.all_vs_target)} %")
     parts += _nearby_misfire(scene, alarm)

@@ -18,7 +18,7 @@ from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, padded, split
 from mixmon.dashboard.verdict import NOT_ACKNOWLEDGED, LimitVerdict
 from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.events.event import NOT_FUELLING, Event
-from mixmon.session.alarm_kinds import kind_of, unit_decimals
+from mixmon.session.alarm_kinds import kind_of, limit_text, measured_text
 
 # ----------------------------------------------------------------------------------------------------
 # Notes and marks.
@@ -196,10 +196,10 @@ def _alarm_value(scene: Scene, event: AlarmEvent) -> str:
         return ""
     rule = next((r for r in scene.setting.rules if r.name == event.rule), None)
     above = rule is None or kind_of(rule).above
-    limit = measure(event.limit, event.unit)
+    limit = f"(limit {limit_text(event.limit, event.unit)} {event.unit})"
     if (event.value > event.limit) is not above:
-        return f"(limit {limit})"
-    return f"{measure(event.value, event.unit).removesuffix(event.unit)}(limit {limit})"
+        return limit
+    return f"{measured_text(event.value, event.limit, event.unit)} {limit}"
 
 
 def _rule_line(event: AlarmEvent) -> EventLine:
@@ -214,11 +214,9 @@ def _by_number(label: str) -> tuple[int, str]:
     return (int(number), label) if number.isdigit() else (0, label)
 
 
-def measure(value: float, unit: str) -> str:
-    """A measured value with its unit."""
-    if not np.isfinite(value):
-        return "--"
-    return f"{value:.{unit_decimals(unit)}f} {unit}"
+def measure(value: float, limit: float, unit: str) -> str:
+    """A measured value with its unit, on its own side of the limit; dashes where it is not known."""
+    return f"{measured_text(value, limit, unit)} {unit}" if np.isfinite(value) else "--"
 
 
 # ----------------------------------------------------------------------------------------------------

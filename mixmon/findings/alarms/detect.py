@@ -3,8 +3,10 @@
 In scalar words, for one rule and one node, row by row: above the limit the condition is true; below the
 limit less the dead band it is false; in between, and without a value, it stays what it was. Where the
 rule's `when` is known to be false the condition is false; where `when` is unknown the condition cannot
-become true and otherwise stays. The alarm is raised once the condition has been true for the on-delay,
-and cleared once it has been false for the off-delay. Both delays begin anew where a stretch of time begins.
+become true and otherwise stays. The alarm is raised once the condition has been true for the on-delay and
+the newest known value is above the limit (and not merely in the dead band): that value is announced. While
+two controllers send as one node, no alarm of its mixture is raised. An alarm is cleared once the condition
+has been false for the off-delay. Both delays begin anew where a stretch of time begins.
 
 `suppress_when` gives edges of its own, one for the whole rule. For mixture it lasts while the engine is in
 that state and while gas made in it is at a sensor. Detection goes on meanwhile, but what the state caused
@@ -26,7 +28,7 @@ from numpy.typing import NDArray
 
 from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.alarms.measures import EngineStates, MeasuredRows, RuleRows, counted
-from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.validity import Delay, EqualSpan, delayed, equal_since, latch
 from mixmon.session.alarm_kinds import kind_of
 from mixmon.session.model import AlarmRule
@@ -103,6 +105,10 @@ def join_edges(parts: Sequence[AlarmEdges]) -> AlarmEdges:
 SLICE_ROWS = 8192
 """Our choice, for speed alone: rows worked at a time, whose columns stay in the processor's cache."""
 
+LEAST_EXCESS = 1e-6
+"""By so much a value must lie beyond a limit, in the limit's unit: a difference of two numbers that equals
+the limit on paper can exceed it by a rounding error. Our choice, finer than any signal."""
+
 
 class AlarmDetector:
     """A stage: cylinder rows in, edges out.
@@ -153,6 +159,7 @@ class _RuleWatch:
         self._suppress = parse(rule.suppress_when) if rule.suppress_when else None
         self._condition: Bools = np.zeros(0, np.bool_)
         self._delay: Delay | None = None
+        self._active: Bools = np.zeros(0, np.bool_)
         self._suppressed: EqualSpan | None = None
         self._newest_known: Floats = np.zeros(0)
         self.latest: Floats = np.zeros(0)
@@ -166,7 +173,7 @@ class _RuleWatch:
         in_force, out_of_force = self._find_rows_in_force(rule_rows)
         value = self._kind.value(MeasuredRows(rule_rows, in_force))
         if not len(self._condition):
-            self._condition = np.zeros(value.shape[1], np.bool_)
+            self._condition = self._active = np.zeros(value.shape[1], np.bool_)
             self._newest_known = np.full(value.shape[1], np.nan)
         if not self._kind.per_node:
             in_force = np.logical_or.reduce(in_force, axis=1, keepdims=True)
@@ -181,7 +188,10 @@ class _RuleWatch:
         self.latest = np.where(proves[-1], value[-1], np.nan)
         if on.any() or not self._is_quiet():
             off = (under & known) | out_of_force | (released[:, np.newaxis] & ~known)
-            active, since, row, column = self._run_delays(rule_rows, on, off, in_suppression)
+            beyond = latch(over & proves, ~over & proves, self._compare_with_limit(before)[0])
+            if self._kind.mixture and self._kind.per_node:
+                beyond &= rule_rows.rows.state != SampleState.DUPLICATE_NODE
+            active, since, row, column = self._run_delays(rule_rows, on, off, beyond, in_suppression)
             if len(row):
                 newest = _newest_known_at(value, proves, before, row, column)
                 kind = np.where(active[row, column], EdgeKind.RAISE, EdgeKind.CLEAR)
@@ -191,16 +201,19 @@ class _RuleWatch:
                 )
 
     def _run_delays(
-        self, rule_rows: RuleRows, on: Bools, off: Bools, in_suppression: Bools
+        self, rule_rows: RuleRows, on: Bools, off: Bools, beyond: Bools, in_suppression: Bools
     ) -> tuple[Bools, Ints, NDArray[np.intp], NDArray[np.intp]]:
-        """Active or not, since when the condition is what it is, and row and node where active changed."""
-        condition = latch(on, off, self._condition)
-        was = self._delay.active if self._delay else np.zeros(condition.shape[1], np.bool_)
+        """Active or not, since when the condition is what it is, and row and node where active changed.
+
+        beyond  where the newest known value is beyond the limit, and of one sensor: alarms are raised only there
+        """
+        condition, was = latch(on, off, self._condition), self._active
         t, broken = rule_rows.rows.t, rule_rows.stretch_start == rule_rows.rows.t
-        active, since, self._delay = delayed(
+        due, since, self._delay = delayed(
             condition, t, *self._delays, before=self._delay, broken=broken, cut_short=in_suppression
         )
-        self._condition = condition[-1].copy()
+        active = latch(due & beyond, ~due, was)
+        self._condition, self._active = condition[-1].copy(), active[-1].copy()
         row, column = np.nonzero(_differs_from_row_before(active, was))
         return active, since, row, column
 
@@ -217,8 +230,8 @@ class _RuleWatch:
 
     def _compare_with_limit(self, value: Floats) -> tuple[Bools, Bools]:
         if self._kind.above:
-            return value > self._limit, value < self._limit - self._dead_band
-        return value < self._limit, value > self._limit + self._dead_band
+            return value > self._limit + LEAST_EXCESS, value < self._limit - self._dead_band
+        return value < self._limit - LEAST_EXCESS, value > self._limit + self._dead_band
 
     def _find_suppression(
         self, rule_rows: RuleRows, condition: Condition

@@ -67,7 +67,13 @@ source)."""
 
 _NOT_MEASURING = np.isin(
     np.arange(len(SampleState)),
-    (SampleState.WARMING, SampleState.SILENT, SampleState.SUSPECT, SampleState.LEFT_OUT),
+    (
+        SampleState.WARMING,
+        SampleState.SILENT,
+        SampleState.SUSPECT,
+        SampleState.LEFT_OUT,
+        SampleState.DUPLICATE_NODE,
+    ),
 )
 """By state: True where the value of the sample is not what the gas is. A sample at an end of its range still
 shows that the gas is beyond it, and one in a cut is true."""

@@ -41,7 +41,7 @@ _DOES = np.full(len(SampleState), _Does.MEASURES, np.int8)
 _DOES[[SampleState.HELD, SampleState.LEFT_OUT]] = _Does.AS_BEFORE
 _DOES[SampleState.SILENT] = _Does.SILENT
 _DOES[SampleState.WARMING] = _Does.WARMS
-_DOES[SampleState.SUSPECT] = _Does.NO_VALUE
+_DOES[[SampleState.SUSPECT, SampleState.DUPLICATE_NODE]] = _Does.NO_VALUE
 
 
 @dataclass(slots=True)

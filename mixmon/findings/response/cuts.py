@@ -56,6 +56,7 @@ one sensor that fails or answers late does not decide."""
 MEASURING = np.ones(len(SampleState), np.bool_)
 """By SampleState: whether the number shows the gas. It does in a cut and at a limit."""
 MEASURING[[SampleState.WARMING, SampleState.SILENT, SampleState.SUSPECT, SampleState.LEFT_OUT]] = False
+MEASURING[SampleState.DUPLICATE_NODE] = False
 
 
 class AirEdges:

@@ -194,6 +194,11 @@ def engine_now(data, i):
     return {name: c[i] for name, c in data.now.items()} | {"tip_in": tip_in(data, i)}
 
 
+def is_beyond(rule, value):
+    """Whether a value may be announced: it lies beyond the limit, not merely in the dead band."""
+    return value < rule.limit if rule.kind in {"lambda_below", "supply_below"} else value > rule.limit
+
+
 class Scalar:
     """One alarm, by the words."""
 
@@ -214,7 +219,8 @@ class Scalar:
         if self.began is None or fresh_start or self.condition != before:
             self.began = t
         was = self.active
-        if self.condition and t - self.began >= round(rule.on_delay_s * 1e9):
+        due = self.condition and t - self.began >= round(rule.on_delay_s * 1e9)
+        if due and is_beyond(rule, self.value):
             self.active = True
         if not self.condition and (hushed or t - self.began >= round(rule.off_delay_s * 1e9)):
             self.active = False
@@ -400,6 +406,22 @@ def test_a_lean_cylinder_is_raised_when_the_delay_has_passed_and_cleared_after_i
     assert kinds(edges) == [("RAISE", 700), ("CLEAR", 1500)]
     assert edges.since.tolist() == [500 * MS, 1000 * MS]
     assert edges.value.tolist() == pytest.approx([0.046, 0.0])
+
+
+def test_what_is_announced_is_beyond_its_limit():
+    """Over the limit in one row, then in the dead band: raised with the next row that is over it."""
+    lam = np.full(100, 0.87)
+    lam[10], lam[11:60], lam[60], lam[61:] = 0.92, 0.90, 0.915, 0.90
+    edges = AlarmDetector(RULES[:1]).feed(at_full_load(lam))
+    assert kinds(edges) == [("RAISE", 600)]
+    assert edges.since.tolist() == [100 * MS]
+    assert edges.value.tolist() == pytest.approx([0.045])
+
+
+def test_a_value_at_its_limit_is_not_over_it_by_a_rounding_error():
+    assert 0.90 - 0.86 > 0.04
+    rows = at_full_load(np.full(100, 0.90), now={"target": np.full(100, 0.86)})
+    assert not len(AlarmDetector(RULES[:1]).feed(rows))
 
 
 def correlated(rng, rows, time_constant_s):

@@ -1,0 +1,161 @@
+"""Two senders of one message, noticed frame by frame, so that their readings are not taken for one sensor's.
+
+Two controllers with one identifier take turns. Either sign of it is enough:
+
+- the rolling counter continues from the last frame but one, and neither from the last nor repeating it;
+- frames come about twice as often as the message's cycle time, and the reading resembles the last but one
+  far more than the last. Where no cycle time is known, the gaps between frames must do the same.
+
+The census weighs a whole log and needs less (`findings.census.duplicates`). Here a reading is condemned while
+it comes, so the signs must be such as no single sender shows. Every threshold is our choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from mixmon.arrays import Bools, Ints
+from mixmon.messages.binding import Binding
+from mixmon.messages.block import SignalBlock
+from mixmon.messages.integrity import counter_modulus
+from mixmon.messages.layout import RawColumn
+from mixmon.messages.plan import Quality
+
+TURNS_FRAMES = 8
+"""So many frames in a row continue the counter of the last but one."""
+
+VALUES_FRAMES = 16
+"""Over so many frames readings and gaps are compared; for so many more both are taken to be still there."""
+
+_CROWD_CYCLES = 0.65
+"""Mean gap, in cycle times, below which frames come twice as often as they should."""
+
+_ALIKE = 0.25
+"""Change from the last but one, as a part of that from the last, below which two levels take turns; noise and
+ramps of one sender give 1 and 2."""
+
+_HELD_FRAMES = 2 * VALUES_FRAMES + 2
+_FLOAT_STEPS = 1e4
+"""Float signals are compared in such steps of their unit."""
+
+
+class SenderWatch:
+    """Watches one message: stamps, counters and readings in, for each frame whether two senders take turns.
+
+    cycle_ns  the message's cycle time; None where it is not known
+    modulus   how many values the rolling counter takes; None where there is none
+
+    Keeps the last frames, a fixed number, so blocks may be cut anywhere.
+    """
+
+    def __init__(self, cycle_ns: int | None, modulus: int | None) -> None:
+        self._cycle, self._modulus = cycle_ns, modulus
+        self.restart()
+
+    def restart(self) -> None:
+        """Forgets everything, where time is broken."""
+        self._carry = np.zeros((3, 0), np.int64)
+
+    def feed(self, t: Ints, counter: Ints, reading: Ints) -> Bools:
+        """bool[m]: two senders take turns, now or within the last frames.
+
+        t         int64[m]  ns, in order of arrival
+        counter   int64[m]  raw
+        reading   int64[m]  raw
+        """
+        rows = np.concatenate([self._carry, np.stack([t, counter, reading])], axis=1)
+        self._carry = rows[:, -_HELD_FRAMES:]
+        if rows.shape[1] < TURNS_FRAMES + 2:
+            return np.zeros(len(t), np.bool_)
+        gap = np.diff(rows[0], prepend=rows[0, 0])
+        found = self._counters_take_turns(rows[1]) | self._values_take_turns(rows[2], gap)
+        still = _sum_last(found, VALUES_FRAMES) > 0
+        return still[len(still) - len(t) :]
+
+    def _counters_take_turns(self, counter: Ints) -> Bools:
+        if self._modulus is None:
+            return np.zeros(len(counter), np.bool_)
+        rise, rise2 = ((counter - _shifted(counter, k)) % self._modulus for k in (1, 2))
+        turn = (rise2 == 1) & (rise > 1)
+        turn[:2] = False
+        take_turns: Bools = _sum_last(turn, TURNS_FRAMES) == TURNS_FRAMES
+        return take_turns
+
+    def _values_take_turns(self, reading: Ints, gap: Ints) -> Bools:
+        levels = _alternates(reading)
+        if self._cycle is None:
+            return levels & _alternates(gap)
+        dense = _sum_last(gap, VALUES_FRAMES) < VALUES_FRAMES * _CROWD_CYCLES * self._cycle
+        both: Bools = levels & dense
+        return both
+
+
+class SenderMarks:
+    """A stage: marks the readings of nodes in decoded blocks while two senders take turns.
+
+    wanted  bus index, message and signal of what must be decoded for it
+    """
+
+    def __init__(self, binding: Binding) -> None:
+        self._watches: dict[tuple[int, str], list[tuple[str, str | None, SenderWatch]]] = {}
+        self.wanted: set[tuple[int, str, str]] = set()
+        for node in binding.nodes:
+            bound = node.get("lambda") or node["oxygen"]
+            message, in_turn = bound.message, bool(bound.signal.selectors)
+            counter = None if in_turn else message.protection.counter
+            modulus = None if counter is None else counter_modulus(message.signal(counter))
+            watch = SenderWatch(None if in_turn else message.cycle_ns, modulus)
+            key = (bound.bus, message.name)
+            self._watches.setdefault(key, []).append((bound.signal.name, counter, watch))
+            if counter is not None:
+                self.wanted.add((*key, counter))
+
+    def restart(self) -> None:
+        """Forgets everything, where time is broken."""
+        for watches in self._watches.values():
+            for _, _, watch in watches:
+                watch.restart()
+
+    def mark(self, blocks: Iterable[SignalBlock]) -> None:
+        """Sets the quality of such readings to TWO_SENDERS, in place; their values stay."""
+        for block in blocks:
+            for signal, counter, watch in self._watches.get((block.bus, block.message.name), ()):
+                at = block.names.index(signal)
+                rows = np.flatnonzero(block.quality[at] != Quality.MISSING)
+                reading = _as_integers(block.raw[at])[rows]
+                counters = np.zeros_like(reading)
+                if counter is not None:
+                    counters = _as_integers(block.raw[block.names.index(counter)])[rows]
+                both = watch.feed(block.t[rows], counters, reading)
+                block.quality[at, rows[both]] = Quality.TWO_SENDERS
+
+
+def _shifted(column: Ints, by: int) -> Ints:
+    """The column as it was `by` frames ago; the first frames are compared with the very first."""
+    return np.concatenate([np.repeat(column[:1], by), column[:-by]])
+
+
+def _sum_last(column: Ints | Bools, count: int) -> Ints:
+    """int64[m]: the sum over each frame and those before it, `count` together; 0 where there are fewer."""
+    if len(column) < count:
+        return np.zeros(len(column), np.int64)
+    sums = sliding_window_view(column, count).sum(axis=1, dtype=np.int64)
+    return np.concatenate([np.zeros(count - 1, np.int64), sums])
+
+
+def _alternates(column: Ints) -> Bools:
+    """Where the values of the last frames resemble the last but one far more than the last."""
+    change, change2 = (np.abs(column - _shifted(column, k)) for k in (1, 2))
+    change[:2] = change2[:2] = 0
+    alternates: Bools = _sum_last(change2, VALUES_FRAMES) < _ALIKE * _sum_last(change, VALUES_FRAMES)
+    return alternates
+
+
+def _as_integers(raw: RawColumn) -> Ints:
+    """Raw values as integers; floats in small steps, what is no number as 0."""
+    if raw.dtype.kind == "f":
+        raw = np.nan_to_num(raw * _FLOAT_STEPS, nan=0.0, posinf=0.0, neginf=0.0)
+    return raw.astype(np.int64)
