@@ -103,6 +103,8 @@ def _open_window(arguments: argparse.Namespace, session: Session | None) -> List
 def _read_log(arguments: argparse.Namespace, census: Census) -> tuple[CensusReport, LogFacts]:
     """The census of the log, and the counts of its lines."""
     reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
-    report = sum_up(census, reading)
+    for block in reading:
+        census.feed(block)
+    report = census.result(reading.first)
     corrupt = sum(node.checksum_errors + node.repeats for node in report.nodes)
     return report, reading.facts(corrupt)

@@ -350,7 +350,7 @@ class ReplaySource:
                 self._pace.rush(self._cursor.place + round(seconds * SECOND_NS))
                 return Applied(f"plays {seconds:g} s")
             case Seek(seconds):
-                return self._seek(max(round(seconds * SECOND_NS), 0))
+                return self._seek(max(round(seconds * SECOND_NS) - self._begin, 0))
 
     def stop(self) -> None:
         """Take nothing more from the log."""
@@ -364,7 +364,7 @@ class ReplaySource:
         if back:
             self._cursor, self._told = self._open_cursor(), 0
         self._pace.rush(to)
-        return Applied(f"goes to {to / SECOND_NS:.1f} s", restarted=back)
+        return Applied(f"goes to {(self._begin + to) / SECOND_NS:.1f} s", restarted=back)
 
     def _open_cursor(self) -> LogCursor:
         return LogCursor(self.log, self._begin, self._end)

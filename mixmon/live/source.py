@@ -24,6 +24,13 @@ class FrameSource(Protocol):
         """True for buses."""
 
     @property
+    def first_ns(self) -> int | None:
+        """Stamp of a recording's first frame, from which moments are counted; None before it was read.
+
+        It is None for buses too: their moments are counted from the first frame taken.
+        """
+
+    @property
     def lateness_ns(self) -> int:
         """How far behind newer frames a frame may come, ns: see `frames.clock`."""
 
@@ -117,6 +124,7 @@ class BusSource:
     """
 
     live = True
+    first_ns = None
     lateness_ns = BUS_LATENESS_NS
     hurried = False
     ended = False

@@ -243,6 +243,7 @@ class Worker:
             self._board.feed(frames)
             if self.first_ns is None:
                 self.first_ns = int(frames.t[0])
+            self.observer.origin_ns = self._source.first_ns
             self._feed_rows(self._pipeline.feed, frames)
         through = self._source.through()
         if through is not None:

@@ -169,7 +169,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Seek:
-    """Go to another place of a replay, seconds from its start; findings begin anew there."""
+    """Go to another place of a replay, seconds from the first frame of its log; findings begin anew there."""
 
     seconds: float
 

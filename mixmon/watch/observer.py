@@ -71,6 +71,7 @@ class Observer:
     t, stretch      of the newest row; None and 0 before the first
     engine          engine quantities then; replaced, never changed
     rows            rows taken
+    origin_ns       stamp of the first frame of the log of which a part is played; None: no such log
 
     Raises:
         UsageError: a limit of the session cannot be watched as it is written.
@@ -108,6 +109,8 @@ class Observer:
         self.t: int | None = None
         self.stretch = 0
         self.rows = 0
+        self.origin_ns: int | None = None
+        self._first_row: int | None = None
 
     def feed(self, rows: CylinderBlock) -> tuple[AlarmEvent, ...]:
         """Takes rows; returns the alarm records that they caused."""
@@ -120,6 +123,8 @@ class Observer:
         self._add_pulls(self._pulls.feed(rows))
         self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
         self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
+        if self._first_row is None:
+            self._first_row = int(rows.t[0])
         self.rows += len(rows)
         return self._keep_records(self._alarms.feed(rows))
 
@@ -165,13 +170,23 @@ class Observer:
         """The balance of everything so far, exactly; `missing` are notes on messages that never came."""
         return self._balance.result(against, (*self._gaps, *missing))
 
+    def _elapsed_ns(self) -> int:
+        """Data time from the first row to the newest, or from where the first row of the whole log would be.
+
+        Rows are counted, as stamps may jump.
+        """
+        left_out = 0
+        if self._first_row is not None and self.origin_ns is not None:
+            left_out = max(self._first_row - -(-self.origin_ns // GRID_NS) * GRID_NS, 0)
+        return left_out + max(self.rows - 1, 0) * GRID_NS
+
     def snapshot(self) -> Snapshot:
         """This moment, by the rows taken so far."""
         now, alarms = self._recent.now(), self._alarms.current()
         target = self.engine.get("target", float("nan"))
         return Snapshot(
             t=self.t,
-            elapsed_s=max(self.rows - 1, 0) * GRID_NS / 1e9,
+            elapsed_s=self._elapsed_ns() / 1e9,
             engine=MappingProxyType(self.engine),
             target=target,
             all_vs_target=now.all_vs_target,

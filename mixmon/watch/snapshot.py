@@ -118,7 +118,7 @@ class Snapshot:
     """One moment. Swapped by reference, never changed.
 
     t          data time, ns, of the newest row; None before the first
-    elapsed_s  data time since the first row
+    elapsed_s  data time since the first row; in a replay from the first row of the whole log
     engine     quantity -> value now (rpm, load, target, coolant_c, ...); NaN or absent = not known
     target     lambda asked for now; NaN = not known
     all_vs_target  the whole engine against the target, percent

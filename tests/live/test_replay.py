@@ -98,6 +98,25 @@ def test_a_part_is_played_from_its_beginning_to_its_end(log: Path, frames: Frame
     assert taken(source).t.tolist() == frames.t[inside].tolist()
 
 
+def test_a_part_has_the_clock_of_the_whole_log(log: Path) -> None:
+    """Its last moment, an alarm's and a place to go to are what they are without --from."""
+    seen = []
+    for begin in (0, S // 2):
+        worker = watched(ReplaySource(str(log), speed=None, begin_ns=begin))
+        worker.start()
+        until(worker.ended.is_set, "the end")
+        worker.close()
+        seen.append(worker.snapshot)
+    assert seen[0].t == seen[1].t
+    assert seen[0].elapsed_s == seen[1].elapsed_s > 1.9
+    source = ReplaySource(str(log), speed=None, begin_ns=S // 2)
+    source.open()
+    assert source.apply(Seek(1.5)).text == "goes to 1.5 s"
+    assert source.first_ns is None
+    source.take()
+    assert source.first_ns is not None
+
+
 def test_winding_back_begins_anew_and_forward_goes_on(log: Path, frames: FrameBlock) -> None:
     now = [0]
     source = ReplaySource(str(log))

@@ -205,7 +205,7 @@ class _RuleWatch:
     ) -> tuple[Bools, Ints, NDArray[np.intp], NDArray[np.intp]]:
         """Active or not, since when the condition is what it is, and row and node where active changed.
 
-        beyond  where the newest known value is beyond the limit, and of one sensor: alarms are raised only there
+        beyond  where the newest known value is beyond the limit, and of one sensor: alarms rise only there
         """
         condition, was = latch(on, off, self._condition), self._active
         t, broken = rule_rows.rows.t, rule_rows.stretch_start == rule_rows.rows.t

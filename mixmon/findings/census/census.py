@@ -85,12 +85,18 @@ class Census:
                 self._traffic.feed(part)
                 self._nodes.feed(part)
 
-    def result(self) -> CensusReport:
-        """What has been seen so far."""
+    def result(self, first_ns: int | None = None) -> CensusReport:
+        """What has been seen so far.
+
+        first_ns  stamp from which moments are counted, where only a part of a log was taken: that of the
+                  log's first frame; None: the first frame taken
+        """
         stretches = self._stretches
         end = stretches.newest or 0
         beats, channels = self._traffic.beats(end), self._traffic.channels()
-        return _Assembly(self._expected, stretches, beats, channels, self._nodes.facts(end)).result()
+        first = stretches.first if first_ns is None else first_ns
+        facts = self._nodes.facts(end)
+        return _Assembly(self._expected, stretches, beats, channels, facts, first=first).result()
 
 
 class _Assembly:
@@ -103,8 +109,10 @@ class _Assembly:
         beats: tuple[Beat, ...],
         channels: tuple[ChannelTraffic, ...],
         facts: tuple[NodeTraffic, ...],
+        *,
+        first: int | None,
     ) -> None:
-        self._expected = expected
+        self._expected, self._first = expected, first
         self._stretches = stretches
         self._beats = beats
         self._channels = channels
@@ -134,7 +142,7 @@ class _Assembly:
         )
 
     def _since_first(self, t: int | None) -> float | None:
-        return None if t is None or self._stretches.first is None else (t - self._stretches.first) / SECOND_NS
+        return None if t is None or self._first is None else (t - self._first) / SECOND_NS
 
     def _make_node(self, node: ExpectedNode, facts: NodeTraffic) -> CensusNode:
         expected = _cycle_hz(node.messages[0]) if not node.in_turn else np.nan
