@@ -71,6 +71,10 @@ class Pipeline:
         """What happened to each decoded message, by (bus index, name)."""
         return self._decoder.counts
 
+    def anchor_grid(self, first_ns: int) -> None:
+        """Lays the rows of what is fed next as those of a whole log that begins at this stamp, ns."""
+        self._aligner.anchor_grid(first_ns)
+
     def feed(self, frames: FrameBlock) -> Iterator[CylinderBlock]:
         """Rows that no later frame can change."""
         self.frames += len(frames)

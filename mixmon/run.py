@@ -125,7 +125,10 @@ class Run:
             for frames in source:
                 if self.watcher is not None:
                     self.watcher(len(frames), None if source.total is None else before + source.position)
-                yield from pipeline.feed(seen.within(frames, self._begin, self._end))
+                inside = seen.within(frames, self._begin, self._end)
+                if seen.first_ns is not None and seen.count == len(inside):
+                    pipeline.anchor_grid(seen.first_ns)
+                yield from pipeline.feed(inside)
             if source.watched is not None and self._end is None:
                 yield from pipeline.advance(source.watched + LATENESS_NS)
             yield from pipeline.flush()

@@ -243,7 +243,9 @@ class Worker:
             self._board.feed(frames)
             if self.first_ns is None:
                 self.first_ns = int(frames.t[0])
-            self.observer.origin_ns = self._source.first_ns
+            if self.observer.origin_ns is None and (origin := self._source.first_ns) is not None:
+                self.observer.origin_ns = origin
+                self._pipeline.anchor_grid(origin)
             self._feed_rows(self._pipeline.feed, frames)
         through = self._source.through()
         if through is not None:

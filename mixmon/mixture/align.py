@@ -164,6 +164,14 @@ class Aligner:
         self._node_tracks = tuple(track for places in self._nodes for track in places.tracks)
         self._distances, self._group = np.unique(np.array(layout.geometry.distance_mm), return_inverse=True)
         self._next: int | None = None
+        self._anchor: int | None = None
+
+    def anchor_grid(self, first_ns: int) -> None:
+        """Lays the grid of the next stretch as if it began with the frame of this stamp.
+
+        So the rows of a part of a log are rows of the whole log.
+        """
+        self._anchor = first_ns
 
     def restart(self) -> None:
         """Forgets all samples, where time is broken."""
@@ -185,7 +193,9 @@ class Aligner:
         if self._next is None:
             if first_t is None:
                 return
-            self._next = first_t + FIRST_ROW_NS
+            anchor = first_t if self._anchor is None else self._anchor
+            self._next = first_t + (anchor + FIRST_ROW_NS - first_t) % GRID_NS
+            self._anchor = None
         while self._next <= through:
             count = min((through - self._next) // GRID_NS + 1, _MOST_ROWS)
             t = self._next + np.arange(count, dtype=np.int64) * GRID_NS

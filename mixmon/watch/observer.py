@@ -39,7 +39,7 @@ from mixmon.findings.stats import (
     student_t95,
 )
 from mixmon.messages.binding import Binding
-from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.align import FIRST_ROW_NS, GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
 from mixmon.note import Note, note
@@ -177,7 +177,7 @@ class Observer:
         """
         left_out = 0
         if self._first_row is not None and self.origin_ns is not None:
-            left_out = max(self._first_row - -(-self.origin_ns // GRID_NS) * GRID_NS, 0)
+            left_out = max(self._first_row - self.origin_ns - FIRST_ROW_NS, 0)
         return left_out + max(self.rows - 1, 0) * GRID_NS
 
     def snapshot(self) -> Snapshot:

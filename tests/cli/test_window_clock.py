@@ -5,8 +5,11 @@ from __future__ import annotations
 import gzip
 from pathlib import Path
 
+import numpy as np
 import pytest
 from command_line import read_json, run_command
+
+import mixmon
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 SESSION = str(EXAMPLES / "alder8.toml")
@@ -41,3 +44,13 @@ def test_alarms_of_a_replay(log: str) -> None:
         for found in both("replay", log, "-s", SESSION)
     )
     assert part["node silent", 3] == whole["node silent", 3] == pytest.approx(30.26, abs=0.02)
+
+
+def test_rows_of_a_part_are_rows_of_the_whole(log: str) -> None:
+    session = mixmon.load_session(SESSION)
+    whole, part = (
+        np.concatenate([rows.t for rows in mixmon.read_run(session, log, begin_s=begin)])
+        for begin in (0.0, FROM + 0.0037)
+    )
+    assert 0 <= part[0] - whole[0] - (FROM + 0.0037 - 0.005) * 1e9 < 20e6
+    assert np.isin(part, whole).all()
