@@ -30,7 +30,7 @@ TURNS_FRAMES = 8
 VALUES_FRAMES = 16
 """Over so many frames readings and gaps are compared; for so many more both are taken to be still there."""
 
-_CROWD_CYCLES = 0.65
+_DENSE_CYCLES = 0.65
 """Mean gap, in cycle times, below which frames come twice as often as they should."""
 
 _ALIKE = 0.25
@@ -38,8 +38,8 @@ _ALIKE = 0.25
 ramps of one sender give 1 and 2."""
 
 _HELD_FRAMES = 2 * VALUES_FRAMES + 2
-_FLOAT_STEPS = 1e4
-"""Float signals are compared in such steps of their unit."""
+_FLOAT_STEPS = 1e6
+"""Readings sent as IEEE floats are compared in steps of a millionth: finer than any sensor."""
 
 
 class SenderWatch:
@@ -88,7 +88,7 @@ class SenderWatch:
         levels = _alternates(reading)
         if self._cycle is None:
             return levels & _alternates(gap)
-        dense = _sum_last(gap, VALUES_FRAMES) < VALUES_FRAMES * _CROWD_CYCLES * self._cycle
+        dense = _sum_last(gap, VALUES_FRAMES) < VALUES_FRAMES * _DENSE_CYCLES * self._cycle
         both: Bools = levels & dense
         return both
 
@@ -125,10 +125,10 @@ class SenderMarks:
             for signal, counter, watch in self._watches.get((block.bus, block.message.name), ()):
                 at = block.names.index(signal)
                 rows = np.flatnonzero(block.quality[at] != Quality.MISSING)
-                reading = _as_integers(block.raw[at])[rows]
+                reading = as_integers(block.raw[at])[rows]
                 counters = np.zeros_like(reading)
                 if counter is not None:
-                    counters = _as_integers(block.raw[block.names.index(counter)])[rows]
+                    counters = as_integers(block.raw[block.names.index(counter)])[rows]
                 both = watch.feed(block.t[rows], counters, reading)
                 block.quality[at, rows[both]] = Quality.TWO_SENDERS
 
@@ -154,7 +154,7 @@ def _alternates(column: Ints) -> Bools:
     return alternates
 
 
-def _as_integers(raw: RawColumn) -> Ints:
+def as_integers(raw: RawColumn) -> Ints:
     """Raw values as integers; floats in small steps, what is no number as 0."""
     if raw.dtype.kind == "f":
         raw = np.nan_to_num(raw * _FLOAT_STEPS, nan=0.0, posinf=0.0, neginf=0.0)

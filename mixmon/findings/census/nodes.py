@@ -26,8 +26,8 @@ from mixmon.messages.block import SignalBlock
 from mixmon.messages.chain import NODES, NodeState, chain_messages, engine_messages, node_messages
 from mixmon.messages.decode import Decoder
 from mixmon.messages.integrity import MessageCounts, counter_modulus
-from mixmon.messages.layout import RawColumn
 from mixmon.messages.plan import MessagePlan, Quality
+from mixmon.messages.senders import as_integers
 
 _READY_STATES = (float(NodeState.READY),)
 
@@ -207,9 +207,6 @@ def _unused_places(binding: Binding, owned: set[tuple[int, str]]) -> dict[tuple[
 _MOST_RESETS = 16
 """A count that rises by more has started over: one reset. Our choice: a frame comes every 100 ms or so."""
 
-_FLOAT_STEPS = 1e6
-"""Readings sent as IEEE floats are compared in steps of a millionth. Our choice: finer than any sensor."""
-
 
 @dataclass(frozen=True, slots=True)
 class NodeTraffic:
@@ -263,11 +260,11 @@ class _NodeTally:
         rows = np.flatnonzero(block.quality[at] != Quality.MISSING)
         self.samples += len(rows)
         counter = (
-            _as_integers(block.raw[block.names.index(self.counter)])
+            as_integers(block.raw[block.names.index(self.counter)])
             if self.counter
             else np.zeros_like(block.t)
         )
-        self.duplicates.feed(block.t[rows], counter[rows], _as_integers(block.raw[at])[rows])
+        self.duplicates.feed(block.t[rows], counter[rows], as_integers(block.raw[at])[rows])
         return block.t[rows]
 
     def _count_ready(self, block: SignalBlock, watched: WatchedSignal) -> None:
@@ -279,7 +276,7 @@ class _NodeTally:
 
     def _count_resets(self, block: SignalBlock, watched: WatchedSignal) -> None:
         at = block.names.index(watched.signal)
-        counts = _as_integers(block.raw[at])[block.quality[at] == Quality.GOOD]
+        counts = as_integers(block.raw[at])[block.quality[at] == Quality.GOOD]
         if not len(counts):
             return
         first = counts[0] if self.last_count is None else self.last_count
@@ -328,13 +325,6 @@ class NodeWatch:
             )
             for slot, node in enumerate(self._nodes)
         )
-
-
-def _as_integers(raw: RawColumn) -> Ints:
-    """Raw values as integers; floats in small steps, what is no number as 0."""
-    if raw.dtype.kind == "f":
-        raw = np.nan_to_num(raw * _FLOAT_STEPS, nan=0.0, posinf=0.0, neginf=0.0)
-    return raw.astype(np.int64)
 
 
 def _sum_counts(counts: Sequence[MessageCounts]) -> MessageCounts:
