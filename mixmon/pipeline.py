@@ -21,7 +21,7 @@ from mixmon.messages.decode import Decoder
 from mixmon.messages.integrity import MessageCounts
 from mixmon.messages.senders import SenderMarks
 from mixmon.mixture.align import Aligner
-from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.correction import correction_of
 from mixmon.mixture.layout import layout_of, node_facts
 from mixmon.mixture.validity import SampleJudge
@@ -34,6 +34,7 @@ class Pipeline:
 
     frames   frames taken
     decoded  frames whose message was wanted and decoded
+    samples  int64[states]  samples in rows so far, by SampleState, of all nodes
     """
 
     def __init__(
@@ -55,6 +56,7 @@ class Pipeline:
         self._bus_of_channel = np.zeros(0, np.uint8)
         self.frames = 0
         self.decoded = 0
+        self.samples = np.zeros(len(SampleState), np.int64)
 
     @property
     def late_by_clock(self) -> int:
@@ -101,6 +103,7 @@ class Pipeline:
             first = int(span.frames.t[0]) if len(span.frames) else None
             for rows in self._aligner.feed(blocks, first, span.through):
                 block = self._judge.feed(rows, span.stretch)
+                self.samples += np.bincount(block.state.ravel(), minlength=len(SampleState))
                 yield block if self._correction is None else self._correction.feed(block)
 
     def _buses_of_channels(self, channels: tuple[str, ...]) -> Bytes:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mixmon.arrays import SECOND_NS
+from mixmon.arrays import SECOND_NS, Ints
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
@@ -29,7 +29,8 @@ from mixmon.frames.logs import LogSource, open_log
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
 from mixmon.messages.gaps import Gap
-from mixmon.mixture.block import CylinderBlock
+from mixmon.mixture.align import ROW_S
+from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.note import Note, note
 from mixmon.pipeline import Pipeline
 from mixmon.session.default_limits import limits_in_force
@@ -56,7 +57,8 @@ class LogFacts:
     decoded        frames that carried something the session asks for
     corrupt        frames with a wrong checksum or a repeated counter: kept, marked, not counted
     faults         what ended a log early
-    missing        messages that never came or only late, with the signals that are unknown without them
+    missing        notes on messages that never came or only late, with the signals that are unknown without
+                   them; and where no sample counts, on why
     """
 
     frames: int = 0
@@ -139,7 +141,7 @@ class Run:
         self.log.late_by_clock, self.log.jumps = pipeline.late_by_clock, pipeline.jumps
         self.log.decoded = pipeline.decoded
         self.log.corrupt = sum(c.checksum_errors + c.repeats for c in pipeline.counts.values())
-        self.log.missing = missing_messages(self.binding, pipeline)
+        self.log.missing = notes_on_missing(self.binding, pipeline)
 
     def _count_lines(self, source: LogSource, seen: _LogSpan) -> None:
         report, log = source.report, self.log
@@ -172,11 +174,11 @@ def listed_identifiers(can_ids: Iterable[int]) -> str:
     return shown + (", ..." if len(ids) > _SHOWN_IDENTIFIERS else "")
 
 
-def missing_messages(binding: Binding, pipeline: Pipeline) -> tuple[Note, ...]:
+def notes_on_missing(binding: Binding, pipeline: Pipeline) -> tuple[Note, ...]:
     """Messages of which the pipeline could use no frame, with the signals that are unknown without them.
 
-    Messages of one bus that carry the same quantities share a note. The last note, if any, counts the
-    frames that came too late to be placed.
+    Messages of one bus that carry the same quantities share a note. A note counts the frames that came too
+    late to be placed. Where there are rows and not one sample counts, the last note says why.
     """
     late = pipeline.late_by_clock
     code = Gap.MESSAGES_LATE if late else Gap.MESSAGES_MISSING
@@ -194,7 +196,21 @@ def missing_messages(binding: Binding, pipeline: Pipeline) -> tuple[Note, ...]:
         )
     if late:
         notes.append(note(Gap.FRAMES_LATE, frames=late, patience_s=LATENESS_NS / SECOND_NS))
+    samples = pipeline.samples
+    if samples.any() and not samples[SampleState.VALID]:
+        notes.append(_describe_exclusion(samples, len(binding.nodes)))
     return tuple(notes)
+
+
+def _describe_exclusion(samples: Ints, nodes: int) -> Note:
+    """The note on samples of which not one counts: seconds a node by reason, the longest first."""
+    seconds = np.round(samples * ROW_S / nodes, 1)
+    order = sorted(np.flatnonzero(seconds).tolist(), key=lambda state: -int(samples[state]))
+    return note(
+        Gap.NOTHING_COUNTS,
+        reasons=tuple(SampleState(state).word for state in order),
+        seconds=tuple(float(seconds[state]) for state in order),
+    )
 
 
 def _group_missing_messages(

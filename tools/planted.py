@@ -63,6 +63,8 @@ class Engine:
         self.film = np.zeros(k)
         self.fuel_cut = np.zeros((k, self.nodes), np.bool_)
         self.spark_cut = np.zeros(k, np.bool_)
+        self.unburnt = np.zeros(k)  # the part of vapour that is seen, where no charge burns
+        self.limited = np.zeros(k)  # the same where charges are left out in turn; 1 without fuel
         self.stride = 3 if self.nodes % 3 else 5
         self.missed: list[dict[int, float]] = [{} for _ in range(self.nodes)]
         self.state = np.zeros((k // 10, self.nodes), np.uint8)
@@ -123,6 +125,47 @@ class Engine:
         self.speed[span] -= 120 * np.abs((late / 0.1) % 1.0 * 2 - 1)
         self.truth.append(Truth("spark cut", t, t + seconds, None, what=f"told {told} stride {self.stride}"))
 
+    def cut_all_sparks(self, t: float, seconds: float, k_d: float) -> None:
+        """No charge burns, as between two gears at full throttle: speed has risen, and falls. Not told."""
+        self._change_gear(t, seconds)
+        self.unburnt[self._span(t, seconds)] = k_d
+        self.truth.append(Truth("spark cut", t, t + seconds, None, what=f"all, k_d {k_d:.2f}"))
+
+    def cut_all_fuel(self, t: float, seconds: float) -> None:
+        """The same with fuel taken away in place of sparks."""
+        self._change_gear(t, seconds)
+        self.fuel_cut[self._span(t, seconds)] = True
+        self.truth.append(Truth("fuel cut", t, t + seconds, None, what="all, throttle open"))
+
+    def _change_gear(self, t: float, seconds: float) -> None:
+        span, before, after = self._span(t, seconds), self._span(t - 2.0, 2.0), self._span(t + seconds, 2.0)
+        self.told = False
+        risen, fallen = 0.04 * self.rpm, -0.1 * self.rpm
+        self.speed[before] += np.linspace(0, risen, 2000)
+        self.speed[span] += np.linspace(risen, fallen, span.stop - span.start)
+        self.speed[after] += np.linspace(fallen, 0, 2000)
+
+    def limit(self, t: float, seconds: float, stride: int, k_d: float | None) -> None:
+        """A limiter, not told: charges of the cylinders in turn have no spark or, with None, no fuel."""
+        span = self._span(t, seconds)
+        self.told = False
+        self.limited[span], self.stride = 1.0 if k_d is None else k_d, stride
+        late = self.t[span] - t
+        self.speed[span] -= 120 * np.abs((late / 0.1) % 1.0 * 2 - 1)
+        kind = "fuel cut" if k_d is None else "spark cut"
+        self.truth.append(Truth(kind, t, t + seconds, None, what=f"limiter, every {stride}th"))
+
+    def shut_injector(self, t: float, seconds: float, node: int) -> None:
+        """One cylinder pumps air; the others burn."""
+        self.fuel_cut[self._span(t, seconds), node] = True
+        self.told = False
+        self.truth.append(Truth("no fuel", t, t + seconds, node, what=f"{seconds:.2f} s"))
+
+    def be_quicker_at_first(self, seconds: float, share: float) -> None:
+        """Speed is higher by that share at the beginning, and falls to the one asked for."""
+        first = self._span(0.0, seconds)
+        self.speed[first] *= np.linspace(1 + share, 1, first.stop)
+
     def tip(self, t: float, seconds: float, to: float, target: float) -> None:
         """The throttle opens to `to` in 80 ms and shuts again; a wall film takes fuel and gives it back."""
         span, opening = self._span(t, seconds), self._span(t, 0.08)
@@ -167,6 +210,11 @@ class Engine:
         for c, k_d in {**dict.fromkeys(np.flatnonzero(spark).tolist(), 0.53), **self.missed[node]}.items():
             if 0 <= c < count:
                 x[c] = missed_charge_oxygen(float(lam[c]), FUEL, k_d)
+        turn = (np.arange(count) * self.nodes + node) % self.stride == 0
+        for seen in (self.unburnt[opens], np.where(turn, self.limited[opens], 0.0)):
+            for c in np.flatnonzero((seen > 0) & (seen < 1)).tolist():
+                x[c] = missed_charge_oxygen(float(lam[c]), FUEL, float(seen[c]))
+            x[seen == 1] = _FREE_AIR
         x[self.fuel_cut[opens, node]] = _FREE_AIR
         return x[np.clip(cycle - 1, 0, count - 1)]
 

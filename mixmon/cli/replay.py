@@ -20,7 +20,7 @@ from mixmon.report.alarms import alarm_limits_text, alarm_line, alarms_json
 from mixmon.report.balance import balance_json, balance_text
 from mixmon.report.text import to_json
 from mixmon.report.units import Unit
-from mixmon.run import LogFacts, Run, missing_messages
+from mixmon.run import LogFacts, Run, notes_on_missing
 from mixmon.session.load import load_session
 
 MAX = 0.0
@@ -169,6 +169,6 @@ def _run_for_report(worker: Worker, source: ReplaySource) -> Run:
         decoded=pipeline.decoded,
         corrupt=sum(c.checksum_errors + c.repeats for c in pipeline.counts.values()),
         faults=report.faults,
-        missing=missing_messages(worker.binding, pipeline),
+        missing=notes_on_missing(worker.binding, pipeline),
     )
     return run_

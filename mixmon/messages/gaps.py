@@ -31,6 +31,7 @@ class Gap(NoteCode):
     MESSAGES_LATE = "messages_late"
     FRAMES_LATE = "frames_late"
     DEFINITIONS_ODD = "definitions_odd"
+    NOTHING_COUNTS = "nothing_counts"
 
 
 CHAIN_SIGNALS_MISSED: Final = ("ready", "supply", "heater", "resets")

@@ -7,13 +7,18 @@ from collections.abc import Mapping
 from typing import Any
 
 from mixmon.findings.balance.balance import Balance, BankNeed, EngineNeed, Spread
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import base_map_percent
+from mixmon.note import NoteCode
 from mixmon.report.text import Column, counted, note_lines, paragraph, table, title
 from mixmon.report.units import Unit
 from mixmon.report.words import sentence, sentences
 from mixmon.run import LogFacts, Run
 from mixmon.session.charges import relative_charges
 from mixmon.session.model import Engine
+
+_SAID_OF_ALL: frozenset[NoteCode] = frozenset({BalanceNote.TOO_LITTLE_DATA, BalanceNote.TRIM_KEPT})
+"""Flags of a cylinder of which nothing was counted that say no more than that."""
 
 _SHOWN_REJECTS = 5  # our choice: enough to see what kind of lines they are, and the warning stays short
 
@@ -118,11 +123,11 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
         told = run.session.engine.charge_share is not None
         air = "with [engine] charge_share" if told else "equal air assumed"
         reference = f"{_name_mean(balance)} ({air})"
+    needs = paragraph(f"needs: percent of fuel, + means add fuel; against {reference}")
+    counted_s, nothing = sum(c.usable_s for c in balance.cylinders), _describe_nothing(balance)
     parts = [
         title("BALANCE", run.session.name) + log_text(run.log),
-        paragraph(f"needs: percent of fuel, + means add fuel; against {reference}")
-        + _cylinder_table(balance),
-        _flag_table(balance),
+        *([needs + _cylinder_table(balance), _flag_table(balance)] if counted_s else [nothing]),
         _cell_table(balance, unit),
         _table_of_every_cell(balance) if every_cell else "",
         _closing_lines(balance),
@@ -136,6 +141,14 @@ def _name_mean(balance: Balance) -> str:
     if balance.reference.cylinders and balance.reference.left_out:
         return f"the mean of the {len(balance.reference.cylinders)} known cylinders"
     return "the mean of the cylinders"
+
+
+def _describe_nothing(balance: Balance) -> str:
+    """In place of a table without a number: what was excluded, and why."""
+    return paragraph(
+        f"no needs: of {counted(len(balance.cylinders), 'cylinder')} not one sample was counted, and all "
+        "trims stay as they are"
+    ) + _flag_table(balance, _SAID_OF_ALL)
 
 
 def _cylinder_table(balance: Balance) -> str:
@@ -168,9 +181,10 @@ def _cylinder_table(balance: Balance) -> str:
     return table(columns, rows)
 
 
-def _flag_table(balance: Balance) -> str:
-    """Flags by cylinder, where there are any, and what was left out of the statistics."""
-    rows = [(c.cylinder, sentences(c.flags)) for c in balance.cylinders if c.flags]
+def _flag_table(balance: Balance, said: frozenset[NoteCode] = frozenset()) -> str:
+    """Flags by cylinder, where there are others than those in `said`, and what was excluded."""
+    left = [(c.cylinder, [flag for flag in c.flags if flag.code not in said]) for c in balance.cylinders]
+    rows = [(cylinder, sentences(flags)) for cylinder, flags in left if flags]
     remarks = table([Column("cyl"), Column("remarks", left=True, wraps=True)], rows) if rows else ""
     return remarks + _excluded_seconds(balance)
 

@@ -9,7 +9,9 @@ from enum import StrEnum
 from typing import Any
 
 from mixmon.findings.events.event import NOT_FUELLING, DropOutReason, Event, Kind, MisfireShape, Value
+from mixmon.findings.events.inferred import CutPattern
 from mixmon.findings.lags import NodeLag
+from mixmon.messages.gaps import Gap
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.text import Column, counted, log_notes, note_lines, paragraph, since_first, table, title
@@ -17,7 +19,7 @@ from mixmon.report.units import Unit
 from mixmon.run import Run
 
 _ALL_CYLINDERS = "all"
-_COUNTABLE = {Kind.NODE_SILENT: "silent node"}
+_COUNTABLE = {Kind.NODE_SILENT: "silent node", Kind.NO_FUEL: "cylinder without fuel"}
 """Nouns of kinds whose own words have no plural."""
 
 _SHAPE_WORDS = {
@@ -86,7 +88,8 @@ def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, uni
     if events:
         parts.append(_count_kinds(events) + _list_events(events, run, unit))
     else:
-        parts.append("no event found\n")
+        nothing = any(one.code is Gap.NOTHING_COUNTS for one in run.log.missing)
+        parts.append("no event could be found: no sample counts\n" if nothing else "no event found\n")
     closing = []
     if any(event.kind in NOT_FUELLING for event in events):
         closing.append(
@@ -163,9 +166,27 @@ def _describe_before(e: Evidence) -> str:
 
 
 def _describe_cut(e: Evidence) -> str:
-    inferred = "inferred from exhaust gas; not reported by the ECU"
-    told = "reported by the ECU" if e["told_by_engine"] else inferred
-    return f"{told}; bank {e['bank']}" if e.get("bank") else told
+    if e["told_by_engine"]:
+        return f"reported by the ECU; bank {e['bank']}" if e.get("bank") else "reported by the ECU"
+    said = ["inferred from exhaust gas; not reported by the ECU"]
+    if e["pattern"] == CutPattern.IN_TURN:
+        said.append(
+            "pattern of a limiter: cylinders in turn, speed held; readings do not tell sparks from fuel"
+        )
+    elif e["could_be"]:
+        said.append(f"or a {e['could_be']}: too short or too high for the sensors to tell")
+    else:
+        said.append(f"gas up to {e['highest_oxygen_percent']:.1f} % oxygen")
+    if e.get("bank"):
+        said.append(f"bank {e['bank']}")
+    return "; ".join(said)
+
+
+def _describe_no_fuel(e: Evidence) -> str:
+    return (
+        f"air, {e['highest_oxygen_percent']:.1f} % oxygen, while others burn; not reported by the ECU: is "
+        "the injector shut or not connected?"
+    )
 
 
 def _describe_tip(e: Evidence) -> str:
@@ -196,6 +217,7 @@ _EVIDENCE_WORDS: dict[Kind, Callable[[Evidence], str]] = {
     Kind.RICH_EXCURSION: _describe_excursion,
     Kind.FUEL_CUT: _describe_cut,
     Kind.SPARK_CUT: _describe_cut,
+    Kind.NO_FUEL: _describe_no_fuel,
     Kind.TIP_IN: _describe_tip,
     Kind.TIP_OUT: _describe_tip,
     Kind.NODE_SILENT: _describe_silence,

@@ -83,6 +83,11 @@ def _missing_messages(came: str) -> Callable[[Mapping[str, Any]], str]:
     return describe_messages
 
 
+def _join_reasons(reasons: Iterable[str], seconds: Iterable[float]) -> str:
+    """Why samples were excluded, and for how long."""
+    return ", ".join(f"{reason} {s:.1f}" for reason, s in zip(reasons, seconds, strict=True))
+
+
 _SESSION_GAPS: Final[Mapping[NoteCode, Sentence]] = {
     Gap.NO_SIGNAL: lambda values: f"no {values['signal']} signal: {WITHOUT_SIGNAL[values['signal']]}",
     Gap.NO_LOAD_SIGNAL: (
@@ -106,6 +111,10 @@ _SESSION_GAPS: Final[Mapping[NoteCode, Sentence]] = {
         f"{values['first']} (mixmon verify SESSION lists all)"
     ),
     Gap.FRAMES_LATE: "{frames} frames came more than {patience_s:g} s too late and are excluded",
+    Gap.NOTHING_COUNTS: lambda values: (
+        "not one sample of any cylinder counts, so nothing is known of the mixture; excluded, seconds a "
+        f"cylinder: {_join_reasons(values['reasons'], values['seconds'])}"
+    ),
 }
 
 _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {

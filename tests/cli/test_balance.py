@@ -82,6 +82,18 @@ def test_a_cylinder_left_out_is_not_counted():
     assert set(found["cylinders"][4]["left_out_s"]) == {"left out"}
 
 
+def test_where_nothing_counts_the_reasons_stand_in_place_of_an_empty_table():
+    everyone = ["--leave-out", *map(str, range(1, 9))]
+    (said,) = [n for n in balanced(*EIGHT, *everyone)["notes"] if n["code"] == "nothing_counts"]
+    assert (said["reasons"], said["seconds"]) == (["left out"], [38.0])
+    page = shared_answer("balance", *EIGHT, *everyone).out
+    assert "of 8 cylinders not one sample was counted" in page
+    assert "left out 38.0" in page
+    assert "needs %" not in page
+    assert "too little data; trim kept" not in page
+    assert not [n for n in balanced(*EIGHT, "--leave-out", "1")["notes"] if n["code"] == "nothing_counts"]
+
+
 def test_exit_status_one_if_the_spread_is_larger_than_asked_for():
     assert shared_answer("balance", *SIX, "--max-spread", "8")[0] == 0
     status, out, err = shared_answer("balance", *SIX, "--max-spread", "3")

@@ -19,7 +19,7 @@ from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.record.run_folder import RunFolder, open_run
 from mixmon.report.text import to_json
-from mixmon.run import missing_messages
+from mixmon.run import notes_on_missing
 from mixmon.watch.commands import AcknowledgeAll, Mark, Pause, ResetPeaks, Seek, Shelve, Speed, Step
 
 NAMES = ("same-chain", "same-engine")
@@ -35,7 +35,7 @@ def alarms_of(worker: Worker) -> list[AlarmEvent]:
 
 def findings(worker: Worker) -> dict[str, object]:
     """What a worker found; as text, so that values that are not known can be compared."""
-    found = worker.observer.balance(missing=missing_messages(worker.binding, worker.pipeline))
+    found = worker.observer.balance(missing=notes_on_missing(worker.binding, worker.pipeline))
     events = sorted(worker.snapshot.happened, key=lambda event: (event.t, repr(event)))
     return {
         "balance": repr(found),

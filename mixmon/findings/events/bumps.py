@@ -28,6 +28,7 @@ from mixmon.findings.stats import robust_deviation
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
 from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import SampleState
 from mixmon.mixture.recent import Recent
 
 _NEIGHBOUR_ROWS = 60
@@ -59,6 +60,10 @@ efficiency of the median deviation)."""
 _CUT_BEFORE, _CUT_AFTER = 30, 10
 """Rows before and after a bump in which a cut explains it. Our choice: 0.3 s for slow sensors to come back
 from air, 0.1 s for a cut that begins while the bump fades."""
+
+_INTO_CUT_ROWS = 35
+"""Rows that the way into a cut may take. Our choice: 0.35 s, the lag of a slow sensor and a cycle. A long cut
+raises the slow level before it, so readings seem to become richer up to there."""
 
 _SPEED_BACK, _SPEED_ON = 100, 35
 """Rows of speed cut out around the beginning of a bump. Our choice: a second shows how speed rose before, a
@@ -221,7 +226,8 @@ class BumpSearch:
         speed_from = max(begin - _SPEED_BACK, 0)
         common = self._recent.rows("common", near.start, min(begin + _COMMON_ON, self._recent.end))
         cut_before = self._node_rows("cut", node, max(begin - _CUT_BEFORE, 0), begin + 1)
-        cut_after = self._node_rows("cut", node, begin, min(end + _CUT_AFTER, after))
+        soon = _CUT_AFTER if sign > 0 else _INTO_CUT_ROWS
+        cut_after = self._node_rows("cut", node, begin, min(end + soon, after))
         return Bump(
             node=node,
             sign=sign,
@@ -306,7 +312,7 @@ miss. Our choice: one worn plug makes neither."""
 
 
 def at_limit(bump: Bump) -> bool:
-    """True where speed is the highest so far, and has just stopped rising or begun to saw."""
+    """True where speed is the highest so far, and has just stopped rising, or saws."""
     begins = max(bump.speed_at - _SEEN_LATE_ROWS, 0)
     before, during = bump.speed[:begins], bump.speed[begins:]
     if min(len(before), len(during)) < _FEWEST_LINE_ROWS or not np.isfinite(bump.speed).all():
@@ -315,7 +321,8 @@ def at_limit(bump: Bump) -> bool:
     top = bump.speed.max() >= _TOP_SHARE * bump.top_rpm
     stopped = rise > _RISING_RPM_S and rise_now < _STILL_SHARE * rise
     saws = rough_now > max(_SAW_RPM, _SAW_RATIO * rough) and rise_now < _RISING_RPM_S
-    return bool(top and (stopped or saws))
+    saws_on = min(rough, rough_now) > _SAW_RPM
+    return bool(top and (stopped or saws or saws_on))
 
 
 def sparks_left_out(bump: Bump) -> bool:
@@ -353,9 +360,6 @@ _OPEN_LOAD = 50.0
 _CUT_ROWS = 50
 """Rows excluded after a cut. Our choice: half a second, in which many engine controls enrich on purpose."""
 
-_INTO_CUT_ROWS = 35
-"""Rows that the way into a cut may take. Our choice: 0.35 s, the lag of a slow sensor and a cycle."""
-
 _START_ROWS = 300
 """Rows excluded after the readings begin. Our choice: three seconds of start enrichment."""
 
@@ -378,7 +382,7 @@ class CommonSearch:
             "oxygen": reading,
             "lam": lambda_from_oxygen(reading, self._fuel),
             "age": rows["age"].min(axis=1)[:, None],
-            "state": np.zeros_like(rows["state"][:, :1]),
+            "state": _state_of_most(rows["state"])[:, None],
             "rpm": rows["rpm"],
             "load": rows["load"],
             "valve_rpm": rows["valve_rpm"][:, :1],
@@ -403,6 +407,12 @@ class CommonSearch:
         unfit, self._since_cut = _find_rows_soon_after(cut, self._since_cut, _CUT_ROWS)
         early, self._since_start = _find_rows_soon_after(np.isnan(reading), self._since_start, _START_ROWS)
         return unfit | early
+
+
+def _state_of_most(state: Bytes) -> Bytes:
+    """Gives the lean end of the range where more than half of the nodes are at it, else valid, uint8[k]."""
+    at_end = (state == SampleState.AT_LEAN_LIMIT).sum(axis=1) * 2 > state.shape[1]
+    return np.where(at_end, np.uint8(SampleState.AT_LEAN_LIMIT), np.uint8(SampleState.VALID))
 
 
 def at_top_speed(bump: Bump) -> bool:

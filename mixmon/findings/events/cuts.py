@@ -6,8 +6,11 @@ Gas near air means that fuel was cut; a misfire never reaches it, because its fu
 the oxygen. For sensors whose range ends before air, most of them at the lean end with the throttle shut is
 a cut too.
 
+One cylinder that pumps air while the others burn, and of which the engine control says nothing, is one
+without fuel, not a cut: its injector is shut, not connected or not driven.
+
 Invariants: the engine must have burnt before, because air in the pipes of an engine that starts or stops is
-no cut. A spark cut is never inferred here (see `bumps`). State kept: the latches, and the cuts under way.
+no cut. A spark cut is never inferred here (see `inferred`). State kept: the latches, and the cuts under way.
 """
 
 from __future__ import annotations
@@ -18,9 +21,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from mixmon.arrays import Bools
+from mixmon.arrays import Bools, Floats
 from mixmon.findings.events.baseline import TURNING_RPM, Settled, Table
 from mixmon.findings.events.event import Event, Kind, Value
+from mixmon.findings.events.inferred import SHUT_PERCENT, CutPattern
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.validity import Delay, delayed, latch
@@ -35,14 +39,15 @@ _BURNT_PERCENT = 6.0
 _AIR_ROWS_NS = 2 * GRID_NS
 """Time for which gas must be air. Our choice: two rows, so that one wrong sample is no cut."""
 
-_SHUT_PERCENT = 5.0
-"""Opening below which the throttle counts as shut. Our choice: it leaves room for a stop that reads high."""
-
 _MOST = 0.6
 """Part of the measuring nodes that must be at the lean end. Our choice: some may be slower, or fail."""
 
 _BREAK_ROWS = 30
 """Rows without a cut that end one. Our choice: 0.3 s, so that a cut that comes and goes is one event."""
+
+_ALONG_SHARE = 0.5
+"""Part of the highest reading of a cut that shows a node to be in it too, although it did not reach air. Our
+choice: a cylinder that burns reads a third at most; a short cut ends before a slow sensor shows air."""
 
 _CLIMB = 1.55
 """Lags that a reading needs from burnt gas to CUT_AIR_PERCENT: ln(23.6 / 4.7), computed."""
@@ -65,6 +70,11 @@ class _OpenCut:
     lowest_rpm: float = np.nan
     stopped: bool = False
     measuring: Bools = field(default_factory=lambda: np.zeros(0, np.bool_))
+    most: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def look(self, rows: Table) -> None:
+        """Keeps the highest oxygen of each node, in the cut and just after it."""
+        self.most = np.fmax(self.most, np.fmax.reduce(rows["oxygen"], axis=0, initial=-np.inf))
 
     def grow(self, rows: Table, active: Bools, reported: Bools) -> None:
         """Adds rows in which the cut is on."""
@@ -72,6 +82,7 @@ class _OpenCut:
         if len(last) or not self.reported:
             self.end = int(rows["t"][last[-1] if len(last) else -1]) + GRID_NS
         self.quiet = 0
+        self.look(rows)
         self.nodes |= active.any(axis=0)
         known = np.isfinite(rows["oxygen"])
         self.measuring = self.measuring | known.any(axis=0)
@@ -131,7 +142,7 @@ class CutWatch:
         """Marks nodes at the lean end of their range, where most are and the throttle is shut."""
         at_limit = rows["state"] == SampleState.AT_LEAN_LIMIT
         count, measuring = at_limit.sum(axis=1), np.isfinite(rows["oxygen"]).sum(axis=1)
-        most = (count >= 2) & (count >= _MOST * measuring) & (rows["throttle"] < _SHUT_PERCENT)
+        most = (count >= 2) & (count >= _MOST * measuring) & (rows["throttle"] < SHUT_PERCENT)
         return np.asarray(at_limit & most[:, None])
 
     def _follow_cut(self, kind: Kind, rows: Table, active: Bools, reported: Bools) -> Iterator[Event]:
@@ -148,6 +159,7 @@ class CutWatch:
                     cut = self._open[kind] = self._begin_cut(kind, piece, active[begin:end], reported[begin])
                 cut.grow(piece, active[begin:end], reported[begin:end])
             elif cut is not None:
+                cut.look({name: column[: _BREAK_ROWS - cut.quiet] for name, column in piece.items()})
                 cut.stopped |= bool((piece["rpm"][: _BREAK_ROWS - cut.quiet] < TURNING_RPM).any())
                 cut.quiet += end - begin
                 if cut.quiet >= _BREAK_ROWS:
@@ -164,28 +176,33 @@ class CutWatch:
             load=float(rows["valve_load"][0, node]),
             nodes=np.zeros(len(self._cylinders), np.bool_),
             measuring=np.zeros(len(self._cylinders), np.bool_),
+            most=np.full(len(self._cylinders), -np.inf),
         )
 
     def _make_events(self, cut: _OpenCut) -> list[Event]:
         """Gives the cut as an event; none for an engine that came to a stop."""
         if cut.stopped and not cut.reported:
             return []
+        if cut.kind is Kind.FUEL_CUT and not cut.reported:
+            cut.nodes |= cut.most > _ALONG_SHARE * cut.highest
         on = cut.nodes & cut.measuring if (cut.nodes & cut.measuring).any() else cut.nodes
         everyone = cut.reported or bool(on.sum() > 1 and on.sum() == np.count_nonzero(cut.measuring))
         nodes = tuple(np.flatnonzero(on).tolist())
+        alone = len(nodes) == 1 and not cut.reported and not everyone and cut.kind is Kind.FUEL_CUT
         cylinders = tuple(sorted(c for i in nodes for c in self._cylinders[i]))
         bank = next((name for name, members in self._banks.items() if set(members) == set(cylinders)), None)
         evidence: dict[str, Value] = {
             "told_by_engine": cut.reported,
             "cylinders": cylinders,
             "bank": None if everyone else bank,
+            **({} if cut.reported else {"pattern": CutPattern.AT_ONCE, "could_be": None}),
             "highest_oxygen_percent": round(cut.highest, 2),
             "lowest_rpm": None if np.isnan(cut.lowest_rpm) else round(cut.lowest_rpm),
         }
         return [
             Event(
                 t=cut.begin,
-                kind=cut.kind,
+                kind=Kind.NO_FUEL if alone else cut.kind,
                 nodes=nodes,
                 cylinders=cylinders,
                 all_nodes=everyone,

@@ -15,6 +15,7 @@ class Kind(StrEnum):
     RICH_EXCURSION = "rich excursion"
     FUEL_CUT = "fuel cut"
     SPARK_CUT = "spark cut"
+    NO_FUEL = "no fuel"
     TIP_IN = "tip-in"
     TIP_OUT = "tip-out"
     NODE_SILENT = "node silent"
@@ -22,7 +23,7 @@ class Kind(StrEnum):
     SENSOR_DROP_OUT = "sensor drop-out"
 
 
-NOT_FUELLING = frozenset({Kind.MISFIRE, Kind.SPARK_CUT, Kind.FUEL_CUT})
+NOT_FUELLING = frozenset({Kind.MISFIRE, Kind.SPARK_CUT, Kind.FUEL_CUT, Kind.NO_FUEL})
 """Kinds around which readings say nothing about the fuel that a cylinder needs."""
 
 
@@ -56,7 +57,9 @@ class Event:
     peak_lambda  reading furthest from what was expected; NaN where there is none
     duration_ns  length, ns
     rpm, load    when the gas left the valve; NaN where not known
-    evidence     the reasons for the kind, by name; numbers with their units in the name
+    evidence     the reasons for the kind, by name; numbers with their units in the name. Cuts that the engine
+                 control does not report: `told_by_engine` False, `pattern`, and in `could_be` the kind that
+                 the readings do not exclude, if any
     """
 
     t: int

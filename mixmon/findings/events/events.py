@@ -1,9 +1,9 @@
 """All events of a run: misfires, lean and rich excursions, cuts, tips, silent and reset nodes.
 
-    rows -> Baseline -> CutWatch -> BumpSearch   -> BumpClassifier   one cylinder against the others
-                                 -> CommonSearch -> BumpClassifier   all cylinders against the target
-         -> TipStage                                                 the throttle
-         -> NodeStage                                                the nodes themselves
+    rows -> Baseline -> CutWatch -> BumpSearch   -> BumpClassifier -> infer_cut   one cylinder against others
+                                 -> CommonSearch -> BumpClassifier -> infer_cut   all against the target
+         -> TipStage                                                              the throttle
+         -> NodeStage                                                             the nodes themselves
 
 The lag of each sensor is the given or the usual one, until cuts in the rows show it: see `OnlineLags`.
 
@@ -24,10 +24,11 @@ import numpy as np
 
 from mixmon.arrays import Floats
 from mixmon.findings.events.baseline import Baseline, Settled
-from mixmon.findings.events.bumps import Bump, BumpSearch, CommonSearch, at_top_speed
+from mixmon.findings.events.bumps import Bump, BumpSearch, CommonSearch, at_top_speed, sparks_left_out
 from mixmon.findings.events.cuts import CutWatch
 from mixmon.findings.events.event import Event, Kind, MisfireShape, Value, in_order
-from mixmon.findings.events.misfire import BumpClassifier
+from mixmon.findings.events.inferred import CutPattern, infer_cut
+from mixmon.findings.events.misfire import BumpClassifier, Verdict
 from mixmon.findings.events.nodes import NodeStage
 from mixmon.findings.events.tips import LEVEL_ROWS, Tip, TipStage
 from mixmon.findings.lags import Lags, OnlineLags, node_lags
@@ -53,6 +54,10 @@ _OVERSHOOT_NS, _OVERSHOOT_SHARE = 800_000_000, 0.4
 """A rich bump so soon after a lean one of the node, with so much less of its rise, is the way back from it.
 Our choice: a slow sensor takes that long; a real rich bump is as high as the lean one."""
 
+_BEHIND = 1.2
+"""Depth of a rich bump, in parts of the common rise, up to which the cylinder only stays behind. Our choice:
+by itself it is then richer by a fifth of that rise at most."""
+
 _ON_AND_OFF, _ON_AND_OFF_NS = 3, 6_000_000_000
 """So many misfires of a node within so long a time: it misfires on and off. Our choice: the baseline looks
 at eight seconds, and misfires that fill half of them raise it."""
@@ -64,6 +69,9 @@ the part of it that is enough for the gas. Our choice: the gas is known to some 
 _SMOOTH_ROWS, _SMOOTH_SHARE = 15, 0.25
 """A mixture must be off for so many rows on average, or so large a part of a long bump: the noise of a small
 step of two seconds passes `_OVER` for a tenth of a second somewhere (computed)."""
+
+_ROUGH = frozenset({Kind.MISFIRE, Kind.RICH_EXCURSION})
+"""What single cylinders seem to have while sparks are left out in turn."""
 
 _MIXTURES = frozenset({Kind.LEAN_EXCURSION, Kind.RICH_EXCURSION})
 
@@ -134,12 +142,14 @@ class EventStage:
         """Gives the events of one cylinder's bump, unless it is the way back from another, or too small."""
         for found in self._make_events(bump, self._lag_at_begin(bump)[:, bump.node], (bump.node,)):
             event = found
-            if event.kind is Kind.SPARK_CUT:
-                self._sparks.append(event)
+            if event.kind is Kind.SPARK_CUT or (event.kind in _ROUGH and self._is_in_spark_cut(event)):
+                if event.kind is not Kind.RICH_EXCURSION:
+                    self._sparks.append(replace(event, kind=Kind.SPARK_CUT))
                 continue
             rough = self._is_misfiring_on_and_off(bump.node, event)
             if event.kind is Kind.RICH_EXCURSION:
-                if rough or _is_way_back(self._lean.get(bump.node), event):
+                way_back = _is_way_back(self._lean.get(bump.node), event)
+                if rough or way_back or _stays_behind(bump) or sparks_left_out(bump):
                     continue
             else:
                 if rough and event.kind is Kind.LEAN_EXCURSION:
@@ -158,10 +168,16 @@ class EventStage:
     def _classify_common(self, bump: Bump) -> Iterator[Event]:
         lean, usual = bump.sign > 0, np.median(self._lag_at_begin(bump), axis=1)
         for event in self._make_events(bump, usual, tuple(range(len(self._cylinders)))):
-            if lean and at_top_speed(bump):
+            if event.kind is Kind.FUEL_CUT:
+                yield event
+            elif event.kind is Kind.SPARK_CUT or (lean and at_top_speed(bump)):
                 self._sparks.append(replace(event, kind=Kind.SPARK_CUT))
             else:
                 yield replace(event, kind=Kind.LEAN_EXCURSION if lean else Kind.RICH_EXCURSION)
+
+    def _is_in_spark_cut(self, event: Event) -> bool:
+        """True where omitted sparks were seen so shortly before that the event belongs to them."""
+        return any(cut.t <= event.t <= cut.end + _TOGETHER_NS for cut in self._sparks)
 
     def _lag_at_begin(self, bump: Bump) -> Floats:
         """Gives the lags of all nodes at its beginning, float64[2, n]."""
@@ -169,9 +185,11 @@ class EventStage:
 
     def _make_events(self, bump: Bump, lag: Floats, nodes: tuple[int, ...]) -> Iterator[Event]:
         """Gives one event for each part of the bump; none for a mixture that did not go far enough."""
-        verdict = self._classifier.classify(bump, SensorLag.of_total(*lag.tolist()))
+        sensor = SensorLag.of_total(*lag.tolist())
+        verdict = self._classifier.classify(bump, sensor)
         if verdict is None:
             return
+        verdict = self._reconsider(bump, sensor, verdict, alone=len(nodes) == 1)
         expected = lambda_from_oxygen(bump.oxygen - bump.excess, self._fuel)
         off = bump.sign * (bump.lam - expected)
         before = float(np.nanmedian(expected[: bump.begin + 1]))
@@ -200,6 +218,20 @@ class EventStage:
                     "ended": not bump.open_end,
                 },
             )
+
+    def _reconsider(self, bump: Bump, lag: SensorLag, verdict: Verdict, *, alone: bool) -> Verdict:
+        """Gives the verdict on charges that did not burn as a cut, where all were cut or one had no fuel.
+
+        What goes over into air within the bump is left to the cut that follows.
+        """
+        if verdict.kind in _MIXTURES or bump.before_cut or (alone and verdict.kind is Kind.SPARK_CUT):
+            return verdict
+        kind, evidence = infer_cut(self._classifier, bump, lag, verdict)
+        if alone and (kind is Kind.SPARK_CUT or evidence["could_be"]):
+            return verdict
+        kind = Kind.NO_FUEL if alone else kind
+        told: dict[str, Value] = {"told_by_engine": False, "pattern": CutPattern.AT_ONCE}
+        return replace(verdict, kind=kind, evidence={**verdict.evidence, **told, **evidence})
 
     def _merge_sparks(self, settled_t: int, *, last: bool) -> Iterator[Event]:
         """Gives omitted sparks of several cylinders as one cut, once no further one can join it."""
@@ -258,6 +290,11 @@ def _is_way_back(lean: Event | None, rich: Event) -> bool:
     return abs(fallen) < _OVERSHOOT_SHARE * risen
 
 
+def _stays_behind(bump: Bump) -> bool:
+    """True for a rich bump of a cylinder that only does not go lean, or not yet, with all others."""
+    return -float(np.nanmin(bump.excess[bump.begin : bump.end])) < _BEHIND * bump.common_rise
+
+
 def _make_spark_cut(group: list[Event]) -> Event:
     first, nodes = group[0], sorted({i for event in group for i in event.nodes})
     cylinders = tuple(sorted({c for event in group for c in event.cylinders}))
@@ -271,8 +308,32 @@ def _make_spark_cut(group: list[Event]) -> Event:
         duration_ns=max(event.end for event in group) - first.t,
         rpm=first.rpm,
         load=first.load,
-        evidence={"told_by_engine": False, "cylinders": cylinders, "missed_charges_seen": len(group)},
+        evidence={
+            "told_by_engine": False,
+            "cylinders": cylinders,
+            "missed_charges_seen": len(group),
+            **_pattern_of(group),
+        },
     )
+
+
+def _pattern_of(group: list[Event]) -> dict[str, Value]:
+    """Gives how the charges followed each other: all at once, with the evidence for it, or in turn."""
+    at_once = next((event for event in group if "misfit_as_air" in event.evidence), None)
+    if at_once is None:
+        return {"pattern": CutPattern.IN_TURN, "could_be": Kind.FUEL_CUT.value}
+    return {name: at_once.evidence[name] for name in _OF_CUT}
+
+
+_OF_CUT = (
+    "pattern",
+    "could_be",
+    "highest_oxygen_percent",
+    "unburnt_at_most_percent",
+    "misfit_as_unburnt",
+    "misfit_as_air",
+)
+"""Evidence of all charges at once, in its order."""
 
 
 # Tip-ins and tip-outs as events: what the throttle did, and which mixture deviated most.

@@ -42,6 +42,10 @@ the sensor's lag is known to some ten percent."""
 _HIGHEST_OF_MISSED = 1.1
 """In parts of the height by `VAPOUR_MOLECULAR`: the same ten percent above the highest."""
 
+_LOWEST_OF_AIR = 18.0
+"""Oxygen percent of the gas of a cylinder without fuel, at least: damp air at 19.7 (computed) less the same
+ten percent."""
+
 _SHORT_S, _SHORT_BONUS = 0.060, 15.0
 """For a mixture's pulse shorter than a cycle at 2000 rpm, the misfit by which a misfire may be worse. Our
 choice: a difference in likelihood of e^7.5."""
@@ -100,12 +104,14 @@ class Verdict:
                neighbours: one event each
     evidence   reasons for the kind, from the whole bump
     of_parts   reasons for the kind, from each part
+    misfit     sum of squares that the pulses leave, in noise variances, plus a price for their number
     """
 
     kind: Kind
     parts: tuple[tuple[Pulse, ...], ...]
     evidence: dict[str, Value]
     of_parts: tuple[dict[str, Value], ...]
+    misfit: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +163,22 @@ class BumpClassifier:
         evidence = self._collect_evidence(bump, lag, fit, t, missed)
         evidence["misfit_per_sample"] = round(_total_misfit(pulses) / fit.count, 2)
         parts = _group_pulses(pulses)
-        return Verdict(kind, parts, evidence, tuple(self._describe_part(p, kind, missed) for p in parts))
+        of_parts = tuple(self._describe_part(p, kind, missed) for p in parts)
+        return Verdict(kind, parts, evidence, of_parts, _total_misfit(pulses))
+
+    def fit_air(self, bump: Bump, lag: SensorLag) -> float:
+        """Gives the misfit, as in a verdict, of charges without fuel: air for a whole number of cycles."""
+        fit, _ = self._prepare_fit(bump, lag)
+        begin = float((bump.t[bump.begin] - bump.t[0]) / 1e9)
+        missed = self._expect_missed(bump)
+        widths = _whole_cycles((bump.end - bump.begin) * GRID_NS / 1e9, missed.cycle_s)
+        heights = (_LOWEST_OF_AIR - missed.level, 100.0 * OXYGEN_IN_AIR - missed.level)
+        return _total_misfit((fit.best(begin - _EARLIEST_S, begin + _LATEST_S, widths, *heights),))
+
+    def highest_unburnt(self, bump: Bump) -> float:
+        """Gives the highest oxygen that unburnt charges of the mixture before the bump can show, percent."""
+        missed = self._expect_missed(bump)
+        return missed.level + missed.highest
 
     def _describe_part(
         self, pulses: tuple[Pulse, ...], kind: Kind, missed: _MissedCharge
@@ -241,8 +262,7 @@ def _fit_misfire(fit: PulseFit, begin: float, width: float, missed: _MissedCharg
 
     Adds one after another as long as each saves enough misfit, and then places the others anew.
     """
-    longest = max(int(np.ceil((width + 0.1) / missed.cycle_s)), 1)
-    widths = np.unique(np.round(np.geomspace(1, longest, _PULSE_WIDTHS))) * missed.cycle_s
+    widths = _whole_cycles(width, missed.cycle_s)
     heights = (LOWEST_OF_MISSED * missed.lowest, _HIGHEST_OF_MISSED * missed.highest)
     first, short = begin - _EARLIEST_S, widths[: _PULSE_WIDTHS // 2]
     pulses = [fit.best(first, begin + _LATEST_S, widths, *heights)]
@@ -261,6 +281,12 @@ def _fit_misfire(fit: PulseFit, begin: float, width: float, missed: _MissedCharg
     misfit = pulses[-1].misfit
     placed = (replace(pulse, misfit=misfit) for pulse in pulses)
     return tuple(sorted(placed, key=lambda pulse: pulse.begin_s))
+
+
+def _whole_cycles(width: float, cycle_s: float) -> Floats:
+    """Gives the widths that pulses in a bump of that width are tried with, in whole cycles, s."""
+    longest = max(int(np.ceil((width + 0.1) / cycle_s)), 1)
+    return np.asarray(np.unique(np.round(np.geomspace(1, longest, _PULSE_WIDTHS))) * cycle_s)
 
 
 def _misfit_of_last(pulses: list[Pulse]) -> float:

@@ -5,7 +5,9 @@ an activity other than measuring becomes an event when it ends.
 
 Invariants: a held sample changes nothing, because a node is silent only once its samples are too old to
 be held. The event of a silent node begins with its last sample. A node that has never measured has no
-events. State kept for each node: its activity, whether it has ever measured, and its count of starts.
+events. Time in which nobody sends, neither node nor engine control, up to the end of the rows or to a jump
+of the time stamps, is the end of what was recorded and the silence of no node. State kept for each node:
+its activity, whether it has ever measured, and its count of starts; and when a node last sent.
 """
 
 from __future__ import annotations
@@ -16,14 +18,25 @@ from enum import IntEnum
 
 import numpy as np
 
-from mixmon.arrays import Floats
+from mixmon.arrays import SECOND_NS, Floats
 from mixmon.findings.events.event import DropOutReason, Event, Kind, Value
 from mixmon.findings.stage import StretchStage
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 
+_NEVER = int(np.iinfo(np.int64).min)
+"""Stands for a moment that has not been: no time stamp has this value."""
+
 _SHORTEST_NS = 100_000_000
 """Shorter activities give no event. Our choice: 0.1 s, so that a few lost frames are none."""
+
+_LAST_TOGETHER_NS = SECOND_NS
+"""Nodes that end within so long of the last one end with the rows. Our choice: longer than a slow node's own
+period."""
+
+_ENGINE_HELD_NS = 6 * SECOND_NS
+"""A speed that is known for no longer than this after the last sample was sent with it. Our choice: the last
+speed is held for five periods of its message, at most five seconds."""
 
 
 class _Does(IntEnum):
@@ -76,6 +89,7 @@ class NodeStage(StretchStage[Event]):
     def _restart(self) -> None:
         self._activities = [_Activity() for _ in self._cylinders]
         self._last = np.full(len(self._cylinders), _Does.AS_BEFORE, np.int8)
+        self._newest = self._engine = _NEVER
 
     def _feed_rows(self, block: CylinderBlock) -> list[Event]:
         found: list[Event] = []
@@ -90,17 +104,27 @@ class NodeStage(StretchStage[Event]):
             [self._newest_count(counts, len(block), i) for i in range(len(self._activities))]
         )
         self._end = int(block.t[-1]) + GRID_NS
+        self._newest = max(self._newest, _last_sample(block))
+        self._engine = max(self._engine, _last_known_speed(block))
         return found
 
     def flush(self) -> list[Event]:
         """Gives the events that nothing ended."""
+        over = self._has_ended()
+        end = self._newest + GRID_NS if over else self._end
         found = [
             e
-            for i in range(len(self._activities))
-            for e in self._finish_activity(i, self._end, np.nan, ended=False)
+            for i, node in enumerate(self._activities)
+            if not (over and node.does == _Does.SILENT and node.since > self._newest - _LAST_TOGETHER_NS)
+            for e in self._finish_activity(i, end, np.nan, ended=False)
         ]
         self._restart()
         return found
+
+    def _has_ended(self) -> bool:
+        """True where by the last row neither a node nor the engine control sends."""
+        quiet = self._engine < self._end - GRID_NS and self._engine <= self._newest + _ENGINE_HELD_NS
+        return quiet and self._newest + _LAST_TOGETHER_NS < self._end
 
     def _change_activity(self, block: CylinderBlock, row: int, i: int, does: int) -> list[Event]:
         old, t = self._activities[i], int(block.t[row])
@@ -172,3 +196,16 @@ def _node_value(column: Floats | None, row: int, node: int) -> float:
 def _engine_value(block: CylinderBlock, name: str, row: int) -> float:
     column = block.now.get(name)
     return np.nan if column is None else float(column[row])
+
+
+def _last_sample(block: CylinderBlock) -> int:
+    """The moment at which the newest sample of any node was sent, ns; `_NEVER` where there is none."""
+    age = block.age[-1]
+    known = age[age >= 0]
+    return int(block.t[-1]) - int(known.min()) if len(known) else _NEVER
+
+
+def _last_known_speed(block: CylinderBlock) -> int:
+    """The last row in which the engine's speed is known, ns; `_NEVER` where there is none."""
+    known = np.flatnonzero(np.isfinite(block.now.get("rpm", np.zeros(0))))
+    return int(block.t[known[-1]]) if len(known) else _NEVER

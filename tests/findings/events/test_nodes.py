@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from laws import same_for_all_splits
@@ -113,6 +115,47 @@ def test_a_silence_to_the_end_says_so() -> None:
     (event,) = found(rows([(V, 100), (H, 25), (S, 75)]))
     assert (event.kind, event.evidence["ended"]) == (Kind.NODE_SILENT, False)
     assert event.duration_ns == pytest.approx(1.01e9)
+
+
+def chain(courses: list[Course], *, engine_until: int | None = None) -> CylinderBlock:
+    """Several nodes side by side; the engine's speed is known up to that row, or to the end."""
+    parts = [rows(course) for course in courses]
+    sides = {
+        name: np.concatenate([getattr(part, name) for part in parts], axis=1)
+        for name in ("lam", "oxygen", "age", "fresh", "state")
+    }
+    now = {name: column.copy() for name, column in parts[0].now.items()}
+    for column in now.values():
+        column[len(column) if engine_until is None else engine_until :] = np.nan
+    return replace(parts[0], **sides, now=now, aux={})
+
+
+def silences(*blocks: CylinderBlock) -> list[tuple[tuple[int, ...], float, float]]:
+    stage = NodeStage([(1,), (2,)])
+    events = [e for block in blocks for e in stage.feed(block)] + stage.flush()
+    assert {e.kind for e in events} <= {Kind.NODE_SILENT}
+    return [(e.cylinders, e.t / 1e9, e.duration_ns / 1e9) for e in events]
+
+
+SILENT_TO_THE_END: Course = [(V, 500), (H, 25), (S, 975)]
+
+
+def test_nothing_is_silent_across_a_jump_of_the_time_stamps() -> None:
+    """Ten seconds in which nobody sends, and then another stretch, or nothing more."""
+    before = chain([SILENT_TO_THE_END, SILENT_TO_THE_END], engine_until=525)
+    after = replace(before, t=before.t + 60 * 10**9, stretch=before.stretch + 1)
+    assert silences(before, after) == []
+
+
+def test_a_node_that_was_silent_before_the_jump_is_silent_up_to_it() -> None:
+    early: Course = [(V, 300), (H, 25), (S, 1175)]
+    block = chain([SILENT_TO_THE_END, early], engine_until=525)
+    assert silences(block) == [((2,), pytest.approx(2.99), pytest.approx(2.01))]
+
+
+def test_nodes_that_are_silent_while_the_engine_still_sends_are_silent() -> None:
+    block = chain([SILENT_TO_THE_END, SILENT_TO_THE_END])
+    assert [cylinders for cylinders, _, _ in silences(block)] == [(1,), (2,)]
 
 
 def test_the_blocks_do_not_matter() -> None:
