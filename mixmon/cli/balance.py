@@ -10,6 +10,7 @@ from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import DONE, LIMIT_NOT_MET
 from mixmon.cli.runs import add_against, add_run, log_status, opened_run
+from mixmon.findings.balance.balance import Spread
 from mixmon.report.balance import balance_json, balance_text, log_troubles
 from mixmon.report.text import to_json
 from mixmon.report.units import unit_named
@@ -39,13 +40,18 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         text = balance_text(found, opened, unit, every_cell=arguments.cells)
     in_order = log_status(arguments, log_troubles(opened.log))
-    return conclude(text, max(in_order, _check_spread(found.spread.value, arguments.max_spread)))
+    return conclude(text, max(in_order, _check_spread(found.spread, arguments.max_spread)))
 
 
-def _check_spread(spread: float, limit: float | None) -> int:
-    """The exit status: 1 if the spread is over the limit or not known."""
-    if limit is None or spread <= limit:
+def _check_spread(spread: Spread, limit: float | None) -> int:
+    """The exit status: 1 if the spread is over the limit or not known.
+
+    The spread itself decides, as shown; that the sensors' own errors alone could make it, is said.
+    """
+    if limit is None or spread.value <= limit:
         return DONE
-    known = "the spread is not known" if math.isnan(spread) else f"spread {spread:.1f} %"
-    talk(f"{known}; asked for at most {limit:g} %")
+    known = "the spread is not known" if math.isnan(spread.value) else f"spread {spread.value:.1f} %"
+    low, high = spread.total_interval95
+    own = f"; with the sensors' own errors {low:.1f} to {high:.1f} %" if low <= limit else ""
+    talk(f"{known}; asked for at most {limit:g} %{own}")
     return LIMIT_NOT_MET

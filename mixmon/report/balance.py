@@ -10,6 +10,7 @@ from mixmon.findings.balance.balance import Balance, BankNeed, EngineNeed, Sprea
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import base_map_percent
 from mixmon.note import NoteCode
+from mixmon.report.intervals import is_error_given, total_sentence
 from mixmon.report.text import Column, counted, note_lines, paragraph, table, title
 from mixmon.report.units import Unit
 from mixmon.report.words import sentence, sentences
@@ -41,6 +42,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
                 "load": e.load,
                 "needs_percent": e.needs_percent,
                 "half_interval_percent": e.half_interval_percent,
+                "total_half_interval_percent": e.total_half_interval_percent,
                 "lambda": e.lam,
                 "reference": e.reference,
             }
@@ -59,6 +61,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
             "trims_add_percent": balance.fuel_percent,
             "base_map_percent": base_map_percent(balance.fuel_percent),
         },
+        "sensor_error": {"given": is_error_given(run.session)},
         "misfires": balance.misfires,
         "withheld": balance.withheld,
         "notes": balance.notes,
@@ -130,7 +133,7 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
         *([needs + _cylinder_table(balance), _flag_table(balance)] if counted_s else [nothing]),
         _cell_table(balance, unit),
         _table_of_every_cell(balance) if every_cell else "",
-        _closing_lines(balance),
+        _closing_lines(balance, run),
     ]
     return "\n".join(part for part in parts if part)
 
@@ -282,8 +285,10 @@ def _table_of_every_cell(balance: Balance) -> str:
     return table(columns, rows)
 
 
-def _closing_lines(balance: Balance) -> str:
+def _closing_lines(balance: Balance, run: Run) -> str:
     lines = [f"spread {_spread_words(balance.spread)}"]
+    if total := total_sentence(balance, run.session):
+        lines.append(total)
     lines += [
         f"bank {b.bank} needs {b.needs_percent:+.1f} % against all, {_error_of_bank(b)}"
         for b in balance.banks

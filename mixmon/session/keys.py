@@ -235,6 +235,7 @@ _SENSORS = Table(
         "pressure_k_bar": Number(0, 100, "bar"),
         "pressure_bar": _bar,
         "reference_bar": _bar,
+        "bias_percent": Number(0, 20, "% of lambda"),
     }
 )
 

@@ -157,12 +157,15 @@ class Sensors:
     pressure_k_bar  how strongly pressure acts on sensors of this type; 0 not at all; None: not corrected
     pressure_bar    absolute, at the sensors, where no signal gives it
     reference_bar   absolute, at which the sensors read right; None: 1 bar
+    bias_percent    half-width of the 95 % interval of one sensor's own error, percent of lambda; None: the
+                    usual one is assumed
     """
 
     curve: str | None = None
     pressure_k_bar: float | None = None
     pressure_bar: float | None = None
     reference_bar: float | None = None
+    bias_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

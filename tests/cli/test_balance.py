@@ -43,6 +43,22 @@ def test_json_has_every_field_that_scripts_rely_on():
     assert found["withheld"] == []
 
 
+def test_total_intervals_hold_those_of_repeatability():
+    """The sensors' own errors, 1 % of lambda and more here, are in all that is compared with zero."""
+    found = balanced(*EIGHT)
+    assert found["sensor_error"] == {"given": False}
+    for one in found["cylinders"]:
+        (low, high), (least, most) = one["interval95_percent"], one["total_interval95_percent"]
+        assert least < low - 0.3 < high + 0.3 < most
+        assert 1.0 < one["sensor_error_percent"] < 2.0
+        assert one["effective_samples"] <= one["usable_s"] * 100 + 1e-9
+    for cell in (*found["cells"], *found["whole_engine"]):
+        if cell["half_interval_percent"] is not None:
+            assert cell["total_half_interval_percent"] > cell["half_interval_percent"]
+    low, high = found["spread_percent"]["total_interval95"]
+    assert low < found["spread_percent"]["interval95"][0] < found["spread_percent"]["interval95"][1] < high
+
+
 def test_a_log_through_definitions_that_are_not_ours_gives_needs_and_trims():
     # The truth of this log: injectors 4 and 5 weak, 1 to 3 rich of the mean, by the scenario it was made from
     found = balanced(*SIX)
@@ -100,6 +116,7 @@ def test_exit_status_one_if_the_spread_is_larger_than_asked_for():
     assert status == 1
     assert "BALANCE" in out
     assert "asked for at most 3 %" in err
+    assert "with the sensors' own errors" in shared_answer("balance", *EIGHT, "--max-spread", "8").err
     status, _, err = shared_answer("balance", *SIX, "--max-spread", "8", "--to", "4")
     assert status == 1
     assert "not known" in err

@@ -31,6 +31,7 @@ from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.balance.balance import Balance, Spread
 from mixmon.mixture.steady import Cell
+from mixmon.report.intervals import total_words
 from mixmon.report.words import sentence
 from mixmon.watch.snapshot import Holding
 
@@ -332,6 +333,8 @@ def _foot_rows(scene: Scene, width: int) -> list[Row]:
     if balance is None:
         return []
     rows = [_spread_row(scene, balance, width)]
+    if total := total_words(balance, scene.marks.plus_minus):
+        rows.append(fit_row([(f" {total}", "text")], width))
     for reason in balance.withheld:
         words = wrap(f"no trims offered: {sentence(reason)}", width - 2)
         rows += [fit_row([(f" {line}", "strong")], width) for line in words]

@@ -10,6 +10,7 @@ from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import NARROW_COLUMNS, Row, blank, clean, fit, fit_row, signed, wrap
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.balance.balance import Balance, CylinderNeed
+from mixmon.report.intervals import total_words
 from mixmon.report.words import sentence, sentences
 
 TRIM_CAUTION = (
@@ -57,6 +58,8 @@ def _sheet_rows(scene: Scene, balance: Balance, width: int, *, whole: bool) -> l
     after = f", predicted {spread_text(balance.predicted_spread, count=False)}; {step}"
     lines = [f"no trims offered: {sentence(reason)}" for reason in balance.withheld]
     lines += [spread + (after if offered else "")]
+    total = total_words(balance, scene.marks.plus_minus)
+    lines += [total] if total else []
     lines += [TRIM_CAUTION, *(f"note: {sentence(note)}" for note in balance.notes)]
     for line in lines:
         style = "strong" if line.startswith("no trims") else "text"

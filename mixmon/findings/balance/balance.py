@@ -17,7 +17,7 @@ depends on the rows and events fed, not on how they were split or on when it was
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,11 +26,12 @@ from mixmon.findings.balance.cells import CellFit, JudgedCells, MisfireShare, mi
 from mixmon.findings.balance.dwell import MASKED, Dwell, Mask
 from mixmon.findings.balance.needs import CellResult, Needs, fit_needs, place_cell
 from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.balance.total import TotalErrors
 from mixmon.findings.balance.trims import TrimPlan, plan_trims, shrink_to_median
 from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.stats import BATCH_S, NO_ESTIMATE, Estimate, student_t95
-from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.align import GRID_NS, ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell, Steady
 from mixmon.note import Note, note
@@ -55,11 +56,17 @@ _PATIENCE = 0.02
 screen's cost does not grow with the time watched."""
 
 Interval = tuple[float, float]
+UNKNOWN_INTERVAL: Interval = (np.nan, np.nan)
 
 
 @dataclass(frozen=True, slots=True)
 class CylinderNeed:
-    """One cylinder, all used cells together. Percent of fuel, positive = add fuel; NaN = not known."""
+    """One cylinder, all used cells together. Percent of fuel, positive = add fuel; NaN = not known.
+
+    interval95_percent        how well the readings repeat
+    total_interval95_percent  with the sensors' own errors as well (`findings.balance.total`)
+    sensor_error_percent      half-width of the 95 % interval of its sensor's own error, percent of lambda
+    """
 
     cylinder: int
     position: int
@@ -72,11 +79,13 @@ class CylinderNeed:
     trim_now_percent: float
     trim_new_percent: float
     flags: tuple[Note, ...]
+    total_interval95_percent: Interval = UNKNOWN_INTERVAL
+    sensor_error_percent: float = np.nan
 
 
 @dataclass(frozen=True, slots=True)
 class CellNeed:
-    """One cylinder in one cell."""
+    """One cylinder in one cell; the total half-width holds the sensors' own errors as well."""
 
     rpm: float | None
     load: float | None
@@ -85,6 +94,7 @@ class CellNeed:
     half_interval_percent: float
     usable_s: float
     used_for_trims: bool
+    total_half_interval_percent: float = np.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +140,7 @@ class EngineNeed:
     half_interval_percent: float
     lam: float
     reference: ReferenceCylinders
+    total_half_interval_percent: float = np.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +162,7 @@ class BankNeed:
 class Spread:
     """Largest need less smallest, percent of fuel, with what it rests on.
 
+    `total_interval95` holds the sensors' own errors as well.
     A range grows with the number of cylinders by itself: compare like with like.
     """
 
@@ -158,6 +170,7 @@ class Spread:
     interval95: tuple[float, float]
     standard_deviation: float
     cylinders_used: int
+    total_interval95: Interval = UNKNOWN_INTERVAL
 
 
 UNKNOWN_SPREAD = Spread(np.nan, (np.nan, np.nan), np.nan, 0)
@@ -272,7 +285,7 @@ class BalanceStage:
         self.excluded_cells: set[Cell] = set()
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
-        self._weights = node_charges(session)
+        self.weights = node_charges(session)
         self._cells = JudgedCells(self._dwell, ~self._left_out, self._mask)
 
     def feed(self, block: CylinderBlock) -> None:
@@ -330,12 +343,12 @@ class BalanceStage:
         return _BalanceBuilder(self, against, cells, needs, plan, misfires=effects)
 
     def _fit_needs(self, used: Sequence[CellFit]) -> Needs:
-        return fit_needs(used, self._weights, join_by_target=self.session.trims.join_by_target)
+        return fit_needs(used, self.weights, join_by_target=self.session.trims.join_by_target)
 
     def _place(self, cell: CellFit, needs: Needs) -> CellResult:
         validity = self.session.validity
         ends = (float(np.log(validity.rich_limit)), float(np.log(validity.lean_limit)))
-        return place_cell(cell, needs if self.used(cell.cell) else None, self._weights, ends)
+        return place_cell(cell, needs if self.used(cell.cell) else None, self.weights, ends)
 
     def cylinders_of(self, nodes: Iterable[int]) -> tuple[int, ...]:
         """The cylinders that nodes speak for, in order."""
@@ -445,19 +458,21 @@ class _BalanceBuilder:
             self._grid.cell(c.cell) for c in cells if self._grid.cell(c.cell) in stage.excluded_cells
         ]
         self._misfires = misfires
+        self._total = TotalErrors(stage.session, stage.weights, cells, self._used, against)
+        self._total_needs = self._total.needs(self._needs)
 
     def build(self, gaps: tuple[Note, ...], *, by_cell: bool = True) -> Balance:
         peers = self._fitted.peers
         moves = self._plan.moves
-        cells = tuple(self._cell_needs())
+        cells, alone = tuple(self._cell_needs()), self._total.alone(peers)
         return Balance(
             against=self._against,
             cylinders=tuple(self._cylinder_need(c) for c in range(1, self._session.engine.cylinders + 1)),
             cells=cells,
             whole_engine=tuple(self._engine_needs()),
             banks=tuple(self._bank_needs()),
-            spread=UNKNOWN_SPREAD if self._apart else spread(peers),
-            predicted_spread=UNKNOWN_SPREAD if self._apart else predicted_spread(peers, moves),
+            spread=self._with_total(spread(peers), spread(alone)),
+            predicted_spread=self._with_total(predicted_spread(peers, moves), predicted_spread(alone, moves)),
             predicted_by_cell=tuple(
                 (self._grid.cell(c.cell), predicted_spread(c.peers, moves, peers))
                 for c in self._cells
@@ -472,6 +487,10 @@ class _BalanceBuilder:
             reference=self._reference(self._largest_group),
             groups=tuple(self._stage.cylinders_of(nodes.tolist()) for nodes in self._fitted.groups),
         )
+
+    def _with_total(self, repeats: Spread, total: Spread) -> Spread:
+        """The first, with the interval of the second as its total one; none for cylinders never compared."""
+        return UNKNOWN_SPREAD if self._apart else replace(repeats, total_interval95=total.interval95)
 
     @property
     def _apart(self) -> bool:
@@ -505,6 +524,7 @@ class _BalanceBuilder:
             return CylinderNeed(cylinder, 0, None, np.nan, gone, 0.0, 0.0, {}, now, now, flags)
         need, chained = self._needs[node], self._session.chain.nodes[node]
         low, high = need.interval
+        total = self._total_needs[node].interval
         used = [c for c, u in zip(self._cells, self._used, strict=True) if u]
         return CylinderNeed(
             cylinder=cylinder,
@@ -518,16 +538,22 @@ class _BalanceBuilder:
             trim_now_percent=now,
             trim_new_percent=new,
             flags=(*self._flag_cylinder(cylinder, node), *self._plan.flags[cylinder - 1]),
+            total_interval95_percent=(percent(total[0]), percent(total[1])),
+            sensor_error_percent=float(self._total.own_percent[node]),
         )
 
     def _count_effective_samples(self, node: int, used: list[CellResult]) -> float:
-        """Independent single readings that the mean is worth: scatter over squared standard error."""
+        """Independent single readings that the mean is worth: scatter over squared standard error.
+
+        What all cylinders do together is in the scatter and costs a need against peers no precision, so that
+        the ratio can exceed the number of rows; no mean is worth more readings than it was made of.
+        """
         need = self._needs[node]
         seconds = np.array([c.fit.usable_s[node] for c in used])
         if not seconds.sum() or not need.standard_error > 0:
             return 0.0
         scatter = float(np.average([c.fit.scatter[node] for c in used], weights=seconds))
-        return scatter / need.standard_error**2
+        return min(scatter / need.standard_error**2, float(seconds.sum()) / ROW_S)
 
     def _flag_cylinder(self, cylinder: int, node: int) -> list[Note]:
         flags = []
@@ -628,8 +654,8 @@ class _BalanceBuilder:
 
     def _cell_needs(self) -> list[CellNeed]:
         needs = []
-        for cell, used in zip(self._cells, self._used, strict=True):
-            centre = self._grid.cell(cell.cell)
+        for index, (cell, used) in enumerate(zip(self._cells, self._used, strict=True)):
+            centre, total = self._grid.cell(cell.cell), self._total.in_cell(index)
             for cylinder in range(1, self._session.engine.cylinders + 1):
                 node = self._node_of(cylinder)
                 if node is None:
@@ -644,23 +670,22 @@ class _BalanceBuilder:
                         half_percent(e),
                         float(cell.fit.usable_s[node]),
                         used and bool(np.isfinite(cell.peers[node].half)),
+                        half_percent(total[node]),
                     )
                 )
         return needs
 
     def _engine_needs(self) -> list[EngineNeed]:
         out = []
-        for cell in self._cells:
+        for index, cell in enumerate(self._cells):
             centre = self._grid.cell(cell.cell)
             nodes = np.flatnonzero(cell.measured | cell.carried).tolist()
             reference = self._reference(nodes, np.flatnonzero(cell.carried).tolist())
             whole = not reference.left_out and not cell.fit.censored.any()
             need = cell.engine if whole else NO_ESTIMATE
-            out.append(
-                EngineNeed(
-                    centre.rpm, centre.load, percent(need.mean), half_percent(need), cell.lam, reference
-                )
-            )
+            total = half_percent(self._total.engine(index)) if whole else np.nan
+            numbers = (percent(need.mean), half_percent(need), cell.lam)
+            out.append(EngineNeed(centre.rpm, centre.load, *numbers, reference, total))
         return out
 
     def _bank_needs(self) -> list[BankNeed]:
