@@ -227,8 +227,10 @@ def judge_groups(tally: Tally, play: Play, found: dict[str, Any], link: bool) ->
         tally.add("trims withheld", found["withheld"], "no reason")
         spread = number(found["spread_percent"]["value"])
         tally.add("spread withheld", math.isnan(spread), f"{spread:.1f} %")
-    now = np.broadcast_to(play.trims, play.n)
-    count_predictions(tally, play, found, now, "spread of a cell")
+    held = np.broadcast_to(play.trims, play.n)
+    new = np.array([number(c["trim_new_percent"]) for c in found["cylinders"]])
+    trims = held if found["withheld"] else np.where(np.isnan(new), held, new)
+    count_predictions(tally, play, found, trims, "spread of a cell")
     count_engine(tally, play, found)
     truth = np.full(play.n, np.nan)
     for group in groups:
@@ -564,12 +566,11 @@ def match_events(
     chosen: list[dict[str, Any] | None] = []
     for true in planted:
         ones = [] if true.cylinder is None else [true.cylinder]
+        kinds = {true.kind} | ({"no fuel"} if true.kind == "fuel cut" and ones else set())
         near = [
             e
             for e in left
-            if e["kind"] == true.kind
-            and abs(e["t_s"] - true.t) <= NEAR_S
-            and set(ones) <= set(e["cylinders"])
+            if e["kind"] in kinds and abs(e["t_s"] - true.t) <= NEAR_S and set(ones) <= set(e["cylinders"])
         ]
         hit = min(near, key=lambda e: abs(e["t_s"] - true.t), default=None)
         others = [
@@ -578,7 +579,9 @@ def match_events(
             if true.t - 1 < e["t_s"] < true.end + 1
         ]
         tally.add(
-            f"class, {true.kind}", hit, f"{what} {true.cycles or ''} cylinder {true.cylinder}: found {others}"
+            f"class, {true.name or true.kind}",
+            hit,
+            f"{what} {true.cycles or ''} cylinder {true.cylinder}: found {others}",
         )
         if hit:
             left.remove(hit)
@@ -648,9 +651,9 @@ def cuts_not_told(seed: int) -> Tally:
     )
     way = float(play.delay[0])
     planted = [
-        Planted("spark cut", 10.0 + way, 10.11 + way, None),
-        Planted("spark cut", 22.0 + way, 22.5 + way, None),
-        Planted("fuel cut", 34.0 + way, 34.5 + way, cylinder),
+        Planted("spark cut", 10.0 + way, 10.11 + way, None, name="all sparks cut"),
+        Planted("spark cut", 22.0 + way, 22.5 + way, None, name="rotating limiter"),
+        Planted("fuel cut", 34.0 + way, 34.5 + way, cylinder, name="injector shut"),
     ]
     tally = Tally()
     with answers(play) as ask:

@@ -172,13 +172,17 @@ def usual_sensing(cylinders: int, rng: np.random.Generator) -> Sensing:
 
 @dataclass
 class Planted:
-    """One planted event; `cylinder` None is all of them. `t` and `end` are when the gas meets the sensor."""
+    """One planted event; `cylinder` None is all of them. `t` and `end` are when the gas meets the sensor.
+
+    kind   a kind of event; `name` says which of several that belong to it
+    """
 
     kind: str
     t: float
     end: float
     cylinder: int | None
     cycles: int = 0
+    name: str = ""
 
 
 @dataclass

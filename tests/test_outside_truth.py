@@ -152,3 +152,8 @@ def test_a_cylinder_missing_in_all_cells_has_no_need_and_its_peers_have_theirs()
 
 def test_an_overrun_without_a_flag_is_one_fuel_cut_of_all_cylinders_and_nothing_else():
     always(played("f overrun", 0, 1), "class, overrun", "no event more")
+
+
+def test_sparks_cut_an_injector_shut_and_a_leak_of_all_are_told_apart_by_the_gas():
+    tally = played("f cuts not told", 0, 1)
+    always(tally, "class, all sparks cut", "class, injector shut", "class, leak", "leak is no cut")
