@@ -13,7 +13,7 @@ from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.errors import Mistake
 from mixmon.messages.bind import definition_cautions, verify
-from mixmon.messages.cautions import cautions
+from mixmon.messages.cautions import cautions, key_cautions
 from mixmon.note import Note
 from mixmon.record.run_folder import RunFolder, open_run
 from mixmon.report.text import counted, printable, to_json
@@ -36,7 +36,9 @@ def run(arguments: argparse.Namespace) -> int:
 
     mistakes = verify(arguments.session)
     session, _ = read_session(arguments.session)
-    notes = () if session is None else (*cautions(session), *definition_cautions(session))
+    notes: list[Note] = []
+    if session is not None:
+        notes += [*cautions(session), *key_cautions(arguments.session), *definition_cautions(session)]
     write = _write_json if arguments.json else _write_text
     text = write(arguments.session, mistakes, notes)
     status = conclude(text, BAD_INPUT if mistakes else DONE)

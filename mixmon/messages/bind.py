@@ -17,7 +17,6 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
 
 from mixmon.errors import DefinitionError, Mistake, MixmonError, SessionError
 from mixmon.frames.block import identifier_text
@@ -27,7 +26,7 @@ from mixmon.messages.cautions import Caution
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, shipped_database
 from mixmon.messages.database import Database, load_database
 from mixmon.messages.gaps import Gap, gaps, missing
-from mixmon.messages.plan import SignalPlan
+from mixmon.messages.misread import misread
 from mixmon.note import Note, note
 from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, Quantity
 from mixmon.session.load import placed, read_session, read_text
@@ -297,119 +296,6 @@ def _join_databases(databases: list[Database], where: str, mistakes: list[Mistak
         mistakes.append(Mistake(where, found, "each message defined once on one bus"))
     notices = tuple(notice for database in databases for notice in database.notices)
     return replace(first, name=names, messages=messages, notices=notices)
-
-
-# --- Whether a signal can carry what it was chosen for. ---
-#
-# DBC files write units as they like. Only a unit that is known and wrong is a mistake; one that is unknown,
-# or empty, is taken on trust.
-
-_UNIT_REMEDIES: Final[Mapping[str, Mapping[str, str]]] = {
-    "lambda": {
-        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), 'unit = "afr"'),
-        **dict.fromkeys(("phi", "φ"), 'unit = "phi"'),
-        **dict.fromkeys(("permille", "‰"), "scale = 0.001"),
-        **dict.fromkeys(("%", "percent"), "scale = 0.01"),
-    },
-    "afr": dict.fromkeys(("lambda", "λ"), 'unit = "lambda"'),
-    "phi": {
-        **dict.fromkeys(("lambda", "λ"), 'unit = "lambda"'),
-        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), 'unit = "afr"'),
-    },
-    "percent": dict.fromkeys(("permille", "‰"), "scale = 0.1"),
-    "kPa": {
-        **dict.fromkeys(("hpa", "mbar"), "scale = 0.1"),
-        "bar": "scale = 100",
-        "pa": "scale = 0.001",
-        "mpa": "scale = 1000",
-        **dict.fromkeys(("psi", "psia", "psig"), "scale = 6.894757"),  # NIST SP 811, appendix B.8
-        "inhg": "scale = 3.386389",  # the same
-    },
-    "ms": {**dict.fromkeys(("us", "µs", "μs", "usec"), "scale = 0.001"), "s": "scale = 1000"},
-    "degC": {
-        **dict.fromkeys(
-            ("degf", "°f", "deg f", "f"), "scale = 0.555556, offset = -17.7778"
-        ),  # 5/9, -32 * 5/9
-        **dict.fromkeys(("k", "degk", "kelvin"), "offset = -273.15"),
-    },
-    "V": {"mv": "scale = 0.001"},
-    "rpm": {**dict.fromkeys(("hz", "1/s", "rps"), "scale = 60"), "rad/s": "scale = 9.549297"},  # 30 / pi
-}
-"""By the unit that is read: units as other files write them, in lower case, and the keys that convert them.
-
-Factors are exact by definition of the unit, except where a source is named.
-"""
-
-_AFR_FROM = 3.0
-"""A declared range that starts above this is one of air-fuel ratios, one that ends below it is not.
-
-Our choice: well above where a range of lambda or phi starts, well below where one of AFR ends.
-"""
-
-
-def misread(choice: SignalChoice, signal: SignalPlan, quantity: Quantity) -> tuple[str, str] | None:
-    """What was found and what was expected, where the signal cannot be what it was chosen for; else None."""
-    if quantity.claim:
-        return _misread_claim(choice, signal)
-    if (choice.scale, choice.offset) != (1.0, 0.0):
-        return None  # whoever declares a scale or an offset knows the unit and the range
-    read = choice.unit or quantity.units[0]
-    if remedy := _UNIT_REMEDIES.get(read, {}).get(signal.unit.strip().casefold()):
-        return f'{signal.name} in "{signal.unit}", read as {read}', remedy
-    remedy = _remedy_by_range(read, signal)
-    if remedy is None:
-        return None
-    return f"{signal.name} from {signal.minimum:g} to {signal.maximum:g}, read as {read}", remedy
-
-
-def _remedy_by_range(read: str, signal: SignalPlan) -> str | None:
-    """The keys that convert the signal, where its declared range is that of another unit; else None."""
-    lowest, highest = signal.minimum, signal.maximum
-    if lowest is None or highest is None:
-        return None
-    if read in {"lambda", "phi"} and lowest > _AFR_FROM:
-        return 'unit = "afr", or scale and offset'
-    if read == "afr" and highest < _AFR_FROM:
-        return 'unit = "lambda" or "phi", or scale and offset'
-    if read == "percent" and lowest >= 0 and highest <= 1:
-        return "scale = 100"
-    return None
-
-
-def _misread_claim(choice: SignalChoice, signal: SignalPlan) -> tuple[str, str] | None:
-    """The same of a claim (yes or no): it needs to know which states mean yes, and these must exist."""
-    if choice.equals is None:
-        states = [text for raw, text in signal.choices.items() if not _is_code(raw, signal)]
-        if len(states) > 2:  # with two, any value but 0 means yes
-            found = f"{signal.name} with {len(states)} states ({', '.join(states)})"
-            return found, "equals = [...] with the states that count as yes"
-        return None
-    for value in choice.equals:
-        if not _is_sendable(value, signal):
-            return f"{value:g}, which {signal.name} cannot be", _describe_states(signal)
-    return None
-
-
-def _is_code(raw: int, signal: SignalPlan) -> bool:
-    """Whether the raw value says "not available" or "error"."""
-    return any(low <= raw <= high for low, high in (*signal.not_available, *signal.error))
-
-
-def _is_sendable(value: float, signal: SignalPlan) -> bool:
-    """Whether the signal's bits can say the value."""
-    if signal.is_float or not signal.scale:
-        return True
-    raw = (value - signal.offset) / signal.scale
-    codes = 1 << signal.length
-    lowest = -(codes // 2) if signal.signed else 0
-    return lowest <= raw < lowest + codes
-
-
-def _describe_states(signal: SignalPlan) -> str:
-    """The states that the signal can have."""
-    if signal.choices:
-        return "one of " + ", ".join(f"{raw} ({text})" for raw, text in signal.choices.items())
-    return f"a value of {signal.length} bits"
 
 
 # --- The declared fuel as the room `gas` knows it. ---

@@ -5,9 +5,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Final
 
 from mixmon.note import Note, NoteCode, note
+from mixmon.session.ignored import ignored_keys
 from mixmon.session.injectors import injector_pairs
 from mixmon.session.model import Session
 
@@ -27,6 +29,8 @@ class Caution(NoteCode):
     PAIRS_INCOMPLETE = "injector_pairs_incomplete"
     PAIR_HOLDS_TWO_TRIMS = "injector_pair_holds_two_trims"
     DEFINITION = "definition"
+    NO_EFFECT_WITHOUT = "no_effect_without"
+    NO_EFFECT_BESIDE = "no_effect_beside"
 
 
 def cautions(session: Session) -> tuple[Note, ...]:
@@ -39,6 +43,20 @@ def cautions(session: Session) -> tuple[Note, ...]:
     if session.injection.timing == "batch":
         found.append(note(Caution.BATCH_INJECTION))
     return (*found, *pairing_cautions(session))
+
+
+def key_cautions(path: Path | str) -> tuple[Note, ...]:
+    """The keys of a session file that are accepted and have no effect, with their lines, in file order.
+
+    Raises:
+        SourceError: the file cannot be read.
+    """
+    return tuple(
+        note(Caution.NO_EFFECT_WITHOUT, key=ignored.key, line=ignored.line, needs=ignored.needs)
+        if ignored.needs
+        else note(Caution.NO_EFFECT_BESIDE, key=ignored.key, line=ignored.line, beside=ignored.overruled_by)
+        for ignored in ignored_keys(path)
+    )
 
 
 def pairing_cautions(session: Session) -> tuple[Note, ...]:

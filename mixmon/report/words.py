@@ -129,6 +129,10 @@ _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
     ),
     Caution.AFTER_MERGE: "sensors after the merge see several cylinders each: no trims are offered",
     Caution.DEFINITION: "{database}: {told}",
+    Caution.NO_EFFECT_WITHOUT: lambda values: (
+        f"{values['key']} (line {values['line']}) has no effect without {' and '.join(values['needs'])}"
+    ),
+    Caution.NO_EFFECT_BESIDE: "{key} (line {line}) has no effect beside {beside}",
     Caution.BATCH_INJECTION: "batch injection: all injectors open together, so no trims are offered",
     Caution.PAIRS_UNKNOWN: (
         "paired injection without [engine] firing_order: which cylinders share a trim is not known, "

@@ -48,6 +48,20 @@ _PARTS_TOLERANCE = 1e-3
 """Our choice: parts written with three decimals add up to 1 within this."""
 
 
+_CYLINDER_LITRES = (0.02, 4.0)
+"""Our choice: from the smallest engine with a port of its own to the largest with a throttle."""
+
+
+def _check_displacement(clean: Clean, report: MistakeReport) -> None:
+    engine = clean.get("engine", {})
+    cylinders, litres = engine.get("cylinders"), engine.get("displacement_l")
+    least, most = _CYLINDER_LITRES
+    if cylinders and litres and not least <= litres / cylinders <= most:
+        found = f"{litres:g} for {cylinders} cylinders, {litres / cylinders:.3g} litres each"
+        expected = f"the litres of all cylinders together, {least:g} to {most:g} each"
+        report("engine.displacement_l", found, expected)
+
+
 def _check_strokes(clean: Clean, report: MistakeReport) -> None:
     if clean.get("engine", {}).get("strokes") == 3:
         report("engine.strokes", "3", "2 or 4")
@@ -172,6 +186,7 @@ def _is_pressure_reported(report: MistakeReport) -> bool:
 
 
 ENGINE_CHECKS: Final[tuple[Check, ...]] = (
+    _check_displacement,
     _check_strokes,
     _check_firing_order,
     _check_firing_angles,

@@ -10,13 +10,24 @@ from __future__ import annotations
 import re
 import string
 from collections import ChainMap
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
 from mixmon.session.alarm_kinds import ALARM_KINDS
 from mixmon.session.model import SignalChoice
-from mixmon.session.schema import Boolean, Either, MistakeReport, Number, Row, Table, Tables, Text, ValueKind
+from mixmon.session.schema import (
+    Boolean,
+    Either,
+    MistakeReport,
+    Number,
+    Row,
+    Table,
+    Tables,
+    Text,
+    ValueKind,
+    dotted,
+)
 
 # ----------------------------------------------------------------------------------------------------
 # Quantities, and the signals that carry them.
@@ -204,10 +215,10 @@ _INJECTION = Table(
     }
 )
 
-_distance = Number(0, 5000, "mm", above=True)
+_distance = Number(50, 3000, "mm")  # a port alone is longer than 50 mm
 _EXHAUST = Table(
     {
-        "primary_bore_mm": Number(0, 300, "mm", above=True),
+        "primary_bore_mm": Number(10, 150, "mm"),
         "sensor_distance_mm": Either((_distance, Row(_distance))),
         "sensor_angle_deg": Number(-90, 90, "degrees above horizontal"),
         "before_turbine": Boolean(),
@@ -365,3 +376,26 @@ SESSION_TABLE: Final = Table(
     ("engine", "chain"),
 )
 """The whole file."""
+
+
+def places_of(name: str) -> tuple[str, ...]:
+    """Where the file may have a key of that name: the tables' keys with their paths.
+
+    >>> places_of("stale_s")
+    ('validity.stale_s',)
+    """
+    return tuple(path for path in _every_path(SESSION_TABLE, "") if path.rpartition(".")[2] == name)
+
+
+def _every_path(kind: object, path: str) -> Iterator[str]:
+    """The paths of all keys inside a kind of value."""
+    match kind:
+        case Table(keys=keys):
+            for name, inner in keys.items():
+                yield dotted(path, name)
+                yield from _every_path(inner, dotted(path, name))
+        case Tables(table=inner) | Row(of=inner):
+            yield from _every_path(inner, path)
+        case Either(kinds=kinds):
+            for one in kinds:
+                yield from _every_path(one, path)

@@ -28,6 +28,7 @@ from mixmon.session.alarm_kinds import ALARM_KINDS
 from mixmon.session.keys import SESSION_TABLE
 from mixmon.session.model import Session
 from mixmon.session.schema import (
+    UNKNOWN_KEY,
     Clean,
     MistakeReport,
     chain_bus,
@@ -177,6 +178,9 @@ def _build_alarm_rule(alarm: Clean) -> model.AlarmRule | None:
 # ----------------------------------------------------------------------------------------------------
 
 _CHECKS_BETWEEN_KEYS = (*checks.ENGINE_CHECKS, *checks.CHAIN_CHECKS, *checks.LIMIT_CHECKS)
+_MOST_PLACES = 3
+"""Places that a mistake lists. Our choice: a name that stands in more tables says little."""
+
 _PLACE_OF_ERROR = re.compile(
     r" \(at (?:line (?P<line>\d+), column (?P<column>\d+)|(?P<end>end of document))\)$"
 )
@@ -209,15 +213,24 @@ def read_session(path: Path | str) -> tuple[Session | None, list[Mistake]]:
     """
     path = Path(path)
     text = read_text(path)
-    raw = _parse_toml(text)
+    raw = parse_toml(text)
     if isinstance(raw, Mistake):
         return None, [raw]
     report = MistakeReport()
     clean = SESSION_TABLE.read(raw, "", report)
+    report.mistakes = [_with_place(mistake) for mistake in report.mistakes]
     for check in _CHECKS_BETWEEN_KEYS:
         check(clean, report)
     session = build(clean, path, report)
     return session, placed(report.mistakes, text)
+
+
+def _with_place(mistake: Mistake) -> Mistake:
+    """A mistake; that of a key in the wrong table says where the key belongs."""
+    places = keys.places_of(mistake.where.rpartition(".")[2]) if mistake.found == UNKNOWN_KEY else ()
+    if not places or len(places) > _MOST_PLACES:
+        return mistake
+    return replace(mistake, expected=f"it as {' or '.join(places)}")
 
 
 def placed(mistakes: list[Mistake], text: str) -> list[Mistake]:
@@ -247,7 +260,8 @@ def read_text(path: Path, what: str = "a session file") -> str:
         raise SourceError(f"{path}: {why}; expected {what}; check the path") from None
 
 
-def _parse_toml(text: str) -> dict[str, Any] | Mistake:
+def parse_toml(text: str) -> dict[str, Any] | Mistake:
+    """The tables of a file as written; the mistake that makes it no TOML."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

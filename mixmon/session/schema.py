@@ -144,6 +144,9 @@ def _path_through_arrays(table: str, parts: list[str], arrays: Mapping[str, int]
 UNUSABLE: Final = object()
 """Stands for a value that was reported; its key is left out of the clean table."""
 
+UNKNOWN_KEY: Final = "unknown key"
+"""What was found where a table has a key that it does not know."""
+
 BOUND: Final = 1e9
 """Our choice: no number of a session is larger; whole numbers up to it are exact as floats."""
 
@@ -345,7 +348,7 @@ class Table:
         for key, item in value.items():
             kind = self.keys.get(key, self.others)
             if kind is None:
-                report(dotted(where, key), "unknown key", nearest(key, self.keys))
+                report(dotted(where, key), UNKNOWN_KEY, nearest(key, self.keys))
             elif (read := kind.read(item, dotted(where, key), report)) is not UNUSABLE:
                 clean[key] = read
         for key in self.required:

@@ -41,6 +41,19 @@ BO_ 291 Odd: 8 X
  SG_ Mode : 40|3@1+ (1,0) [0|7] "" X
  SG_ Ratio : 56|8@1+ (0.01,0) [0.5|2] "" X
  SG_ Signed : 48|8@1- (1,0) [0|0] "" X
+BO_ 293 Units: 8 X
+ SG_ Road : 0|8@1+ (1,0) [0|0] "km/h" X
+ SG_ RoadPlain : 0|8@1+ (1,0) [0|250] "" X
+ SG_ Open : 8|8@1+ (0.1,0) [0|25] "ms" X
+ SG_ Duty : 16|8@1+ (0.5,0) [0|100] "%" X
+ SG_ Volts : 24|8@1+ (0.02,0) [0|5] "[V]" X
+ SG_ Plate : 32|8@1+ (0.5,0) [0|90] "deg" X
+ SG_ Boost : 40|8@1+ (0.02,0) [0|4] "" X
+ SG_ Micro : 48|16@1+ (1,0) [0|20000] "" X
+ SG_ Absolute : 32|16@1+ (0.1,0) [200|450] "" X
+ SG_ Steps : 32|8@1+ (0.1,0) [0|0] "" X
+ SG_ Lowered : 32|8@1+ (1,-40) [0|0] "" X
+ SG_ Cut : 56|8@1+ (1,0) [0|1] "bit" X
 BO_ 292 Even: 1 X
  SG_ Lambda : 0|8@1+ (0.01,0) [0|2] "Lambda" X
 VAL_ 291 Mode 0 "off" 1 "heating" 2 "measuring" ;
@@ -359,6 +372,90 @@ PLANTED = {
         "9, which Mode cannot be",
         "2 (measuring)",
     ),
+    "a road speed read as engine speed": (
+        odd(rpm='"b/Units.Road"'),
+        None,
+        "engine_signals.rpm",
+        'Road in "km/h", read as rpm',
+        "a signal in rpm, or scale and offset that make rpm of it",
+    ),
+    "a road speed without a unit": (
+        odd(rpm='"b/Units.RoadPlain"'),
+        None,
+        "engine_signals.rpm",
+        "RoadPlain from 0 to 250, read as rpm",
+        "a signal in rpm",
+    ),
+    "a pulse width that is a duty": (
+        odd(pulse_ms='"b/Units.Duty"'),
+        None,
+        "engine_signals.pulse_ms",
+        'Duty in "%", read as ms',
+        "a signal in ms",
+    ),
+    "a target in volts": (
+        odd(target='"b/Units.Volts"'),
+        None,
+        "engine_signals.target",
+        'Volts in "[V]", read as lambda',
+        "a signal in lambda",
+    ),
+    "a throttle in degrees": (
+        odd(throttle='"b/Units.Plate"'),
+        None,
+        "engine_signals.throttle",
+        'Plate in "deg", read as percent',
+        "a signal in percent",
+    ),
+    "a pressure of a bar's size": (
+        odd(map_kpa='"b/Units.Boost"'),
+        None,
+        "engine_signals.map_kpa",
+        "Boost from 0 to 4, read as kPa",
+        "100 from bar",
+    ),
+    "a pulse width of a microsecond's size": (
+        odd(pulse_ms='"b/Units.Micro"'),
+        None,
+        "engine_signals.pulse_ms",
+        "Micro from 0 to 20000, read as ms",
+        "0.001 from microseconds",
+    ),
+    "kelvins without a unit": (
+        odd(coolant_c='"b/Units.Absolute"'),
+        None,
+        "engine_signals.coolant_c",
+        "Absolute from 200 to 450, read as degC",
+        "offset = -273.15",
+    ),
+    "a cut that is a pulse width": (
+        odd(fuel_cut='"b/Units.Open"'),
+        None,
+        "engine_signals.fuel_cut",
+        'Open in "ms", read as yes or no',
+        "equals",
+    ),
+    "a cut that is a share": (
+        odd(spark_cut='"b/Units.Duty"'),
+        None,
+        "engine_signals.spark_cut",
+        'Duty in "%", read as yes or no',
+        "equals",
+    ),
+    "a cut in tenths": (
+        odd(fuel_cut='"b/Units.Steps"'),
+        None,
+        "engine_signals.fuel_cut",
+        "Steps in steps of 0.1 from 0, read as yes or no",
+        "equals",
+    ),
+    "a cut below zero": (
+        odd(fuel_cut='"b/Units.Lowered"'),
+        None,
+        "engine_signals.fuel_cut",
+        "Lowered in steps of 1 from -40, read as yes or no",
+        "equals",
+    ),
     "a state below a signed signal's range": (
         odd(fuel_cut='{ signal = "b/Odd.Signed", equals = -129 }'),
         None,
@@ -390,6 +487,12 @@ def test_a_planted_mistake_is_named_once(write, plant) -> None:
         {"fuel_cut": '{ signal = "b/Odd.Mode", equals = [0, 7] }'},
         {"fuel_cut": '{ signal = "b/Odd.Signed", equals = [-128, 127] }'},
         {"rpm": '"b/Odd.Signed"'},
+        {"rpm": '{ signal = "b/Units.Road", scale = 40 }'},
+        {"pulse_ms": '"b/Units.Open"'},
+        {"fuel_cut": '"b/Units.Cut"'},
+        {"fuel_cut": '{ signal = "b/Units.Open", equals = 0 }'},
+        {"throttle": '"b/Units.Duty"'},
+        {"map_kpa": '{ signal = "b/Units.Boost", scale = 100 }'},
     ],
 )
 def test_what_can_be_is_no_mistake(write, signals: dict[str, str]) -> None:

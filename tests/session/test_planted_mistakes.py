@@ -148,7 +148,25 @@ PLANTED = {
         ("sensor_distance_mm = 320 ", "sensor_distance_mm = -320 "),
         "exhaust.sensor_distance_mm",
         "-320",
-        "above 0",
+        "from 50 to 3000 mm",
+    ),
+    "a distance in centimetres": (
+        ("sensor_distance_mm = 320 ", "sensor_distance_mm = 32 "),
+        "exhaust.sensor_distance_mm",
+        "32",
+        "from 50 to 3000 mm",
+    ),
+    "a bore like a straw's": (
+        ("primary_bore_mm = 44", "primary_bore_mm = 4"),
+        "exhaust.primary_bore_mm",
+        "4",
+        "from 10 to 150 mm",
+    ),
+    "the litres of one cylinder": (
+        ("3.99", "0.1"),
+        "engine.displacement_l",
+        "0.1 for 8 cylinders, 0.0125 litres each",
+        "the litres of all cylinders together",
     ),
     "a pressure and no effect of it": (
         ("pressure_k_bar = 0.3\n", ""),
@@ -573,6 +591,27 @@ PLANTED = {
         "validity.Stale_S",
         "unknown key",
         '"stale_s"',
+    ),
+    "a key of another table": (
+        ("[recording]\n", "[recording]\nstale_s = 1\n"),
+        "recording.stale_s",
+        "unknown key",
+        "it as validity.stale_s",
+    ),
+    "a key of a table above": (
+        (
+            '[[limits.alarm]]\nname = "lean under load"',
+            '[[limits.alarm]]\nsource = "x"\nname = "lean under load"',
+        ),
+        "limits.alarm[1].source",
+        "unknown key",
+        "it as limits.source",
+    ),
+    "a misspelt key of an inline table": (
+        ('unit = "lambda" }', 'unti = "lambda" }'),
+        "engine_signals.target.unti",
+        "unknown key",
+        '"unit"',
     ),
     "a key like no other": (
         ("[recording]\n", "[recording]\nxyz = 1\n"),
