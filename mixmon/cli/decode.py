@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 from mixmon.cli import options
@@ -19,6 +20,7 @@ from mixmon.report.balance import log_troubles
 from mixmon.report.tables import ParquetFile, long_header, long_lines, wide_header, wide_lines
 from mixmon.report.text import counted
 from mixmon.session.load import load_session
+from mixmon.session.model import Bus
 
 _PARQUET = (".parquet", ".pq")
 
@@ -33,6 +35,18 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="DBC",
         type=Path,
         help="message definitions for all channels, instead of a session; also a shipped name",
+    )
+    parser.add_argument(
+        "--match",
+        choices=("identifier", "pgn"),
+        help="frames of a 29-bit message: those of its identifier, or those of its SAE J1939 parameter group "
+        "from any source; default: as [[bus]] match says, else identifier",
+    )
+    parser.add_argument(
+        "--j1939-codes",
+        choices=("on", "off"),
+        help='whether the SAE J1939 codes for "not available" and "error" hold in 29-bit messages; '
+        "default: as [[bus]] j1939_codes says, else in messages that the definitions mark as J1939",
     )
     parser.add_argument(
         "--signals",
@@ -100,14 +114,23 @@ def _load_definitions(arguments: argparse.Namespace) -> Definitions:
 
     if arguments.session is not None:
         session = load_session(arguments.session)
+        session = replace(session, buses=tuple(_asked_bus(bus, arguments) for bus in session.buses))
         databases = load_databases(session)
         _tell_notices(databases.values(), quiet=arguments.quiet)
         return Definitions.of_session(bind(session, databases))
 
     path = arguments.database
-    database = load_database(path if path.exists() else shipped_database(str(path)) or path)
+    found = path if path.exists() else shipped_database(str(path)) or path
+    asked = _asked_bus(Bus(""), arguments)
+    database = load_database(found, j1939_codes=asked.j1939_codes, by_pgn=asked.match == "pgn")
     _tell_notices([database], quiet=arguments.quiet)
     return Definitions.of_database(database.name, database.messages)
+
+
+def _asked_bus(bus: Bus, arguments: argparse.Namespace) -> Bus:
+    """The bus, read as the options ask for."""
+    codes = bus.j1939_codes if arguments.j1939_codes is None else arguments.j1939_codes == "on"
+    return replace(bus, match=arguments.match or bus.match, j1939_codes=codes)
 
 
 def _tell_notices(databases: Iterable[Database], *, quiet: bool) -> None:

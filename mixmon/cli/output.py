@@ -18,7 +18,7 @@ import numpy as np
 from mixmon.cli.console import result_bytes, unwritable
 from mixmon.cli.main import nearest
 from mixmon.errors import UsageError
-from mixmon.frames.block import NOT_DATA, FrameBlock
+from mixmon.frames.block import FrameBlock
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.decode import Decoder
 from mixmon.messages.plan import MessagePlan, Quality
@@ -73,6 +73,7 @@ class Decoding:
         self._definitions = definitions
         self._chosen = _choose_signals(definitions, patterns)
         self._decoders: dict[str, Decoder] = {}
+        self._sources: dict[tuple[str, str], set[int]] = {}
         self.frames = 0
         self._values = 0
         self._missing = 0
@@ -107,6 +108,11 @@ class Decoding:
                 (unknown, f"{counted(unknown, 'frame')} of identifiers without a definition"),
             )
             if number
+        ] + [
+            f"{message} on {channel}: from {len(sources)} source addresses taken together: "
+            + ", ".join(f"{source:02X}" for source in sorted(sources))
+            for (channel, message), sources in self._sources.items()
+            if len(sources) > 1
         ]
 
     def corrupt_remarks(self) -> list[str]:
@@ -127,9 +133,11 @@ class Decoding:
             return
         channel, mine = part.channels[bus], part.take(rows)
         buses = np.where(np.arange(len(part.channels)) == bus, 0, NO_BUS).astype(np.uint8)
-        data = mine.flags & NOT_DATA == 0
         for block in self._decoder_of(channel).decode(mine, buses):
-            at = rows[np.flatnonzero(data & (mine.can_id == block.message.can_id))]
+            at = rows[block.rows]
+            if block.message.by_pgn:
+                sources = self._sources.setdefault((channel, block.message.name), set())
+                sources.update(np.unique(part.can_id[at] & np.uint32(0xFF)).tolist())
             self.frames += len(at)
             self._missing += int(np.count_nonzero(block.quality == Quality.MISSING))
             yield DecodedFrames(channel, at, block), block.names

@@ -260,7 +260,8 @@ def _load_bus_databases(bus: Bus, folder: Path, where: str, mistakes: list[Mista
             mistakes.append(Mistake(where, found, f"a DBC file there, or {CHAIN_FILE} or {ENGINE_FILE}"))
             continue
         try:
-            loaded.append(load_database(path))
+            by_pgn = bus.match == "pgn"
+            loaded.append(load_database(path, j1939_codes=bus.j1939_codes, by_pgn=by_pgn))
         except DefinitionError as error:
             mistakes.append(Mistake(where, str(error), "a message definition file that can be used"))
     return loaded if len(loaded) == len(bus.databases) else []

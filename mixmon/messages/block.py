@@ -23,6 +23,7 @@ class SignalBlock:
     quality  uint8[s, m]     Quality
     raw      tuple of s int64[m], uint64[m] or float64[m]: raw values as sent (unsigned, signed
              or IEEE float signals), 0 where MISSING; exact where float64 is not (above 2**53)
+    rows     int64[m]        which rows of the decoded FrameBlock they were
     """
 
     message: MessagePlan
@@ -32,6 +33,7 @@ class SignalBlock:
     values: Floats
     quality: Bytes
     raw: tuple[Ints | NDArray[np.uint64] | Floats, ...]
+    rows: Ints
 
     def __post_init__(self) -> None:
         shape = (len(self.names), len(self.t))

@@ -16,11 +16,21 @@ from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 
+import numpy as np
+
 from mixmon.errors import DefinitionError
 from mixmon.frames.block import EXTENDED, identifier_text
 from mixmon.messages.dbc import AttributeValue, Definition, read_dbc
 from mixmon.messages.integrity import ALGORITHMS
-from mixmon.messages.plan import Field, MessagePlan, Protection, SignalPlan, j1939, top_two
+from mixmon.messages.plan import (
+    Field,
+    MessagePlan,
+    Protection,
+    SignalPlan,
+    j1939,
+    parameter_groups,
+    top_two,
+)
 from mixmon.messages.selectors import pairs_sharing_bits
 from mixmon.messages.statements import Notice
 
@@ -60,12 +70,13 @@ class Database:
         raise KeyError(name)
 
 
-def load_database(path: Path, *, j1939_codes: bool | None = None) -> Database:
+def load_database(path: Path, *, j1939_codes: bool | None = None, by_pgn: bool = False) -> Database:
     """The messages that a file defines.
 
     Messages marked as SAE J1939 (`VFrameFormat` J1939PG, or `ProtocolType` J1939) have its codes for "not
     available" and "error"; with `j1939_codes` True every message of a 29-bit identifier has them, with False
     none. Other messages have codes only if the file says so by the attribute `RawCodes` (see dbc/README.md).
+    With `by_pgn`, messages of 29-bit identifiers get the frames of their parameter group.
 
     Raises:
         DefinitionError: the file is missing, is not text, or holds no message that can be used.
@@ -93,6 +104,8 @@ def load_database(path: Path, *, j1939_codes: bool | None = None) -> Database:
         ]
         plans.append((plan, definition.line))
     messages = keep_distinct(plans, notices)
+    if by_pgn:
+        messages = _match_by_group(messages, notices)
     if not messages:
         raise _no_message_error(path, content, told)
     return Database(path.name, path, messages, tuple(sorted(notices)))
@@ -275,6 +288,22 @@ def keep_distinct(plans: Sequence[tuple[MessagePlan, int]], notices: list[Notice
             notices.append(Notice(line, told))
         distinct.append(replace(plan, name=name))
     return tuple(distinct)
+
+
+def _match_by_group(messages: tuple[MessagePlan, ...], notices: list[Notice]) -> tuple[MessagePlan, ...]:
+    """The messages, those of 29-bit identifiers matched by parameter group; groups of several are told."""
+    wide = [plan for plan in messages if plan.can_id & EXTENDED]
+    members: dict[int, list[str]] = {}
+    groups = parameter_groups(np.array([plan.can_id for plan in wide], np.uint32)).tolist()
+    for plan, group in zip(wide, groups, strict=True):
+        members.setdefault(group, []).append(plan.name)
+    for group, names in members.items():
+        if len(names) > 1:
+            told = (
+                f"{', '.join(names)}: one parameter group, {group} ({group:#x}); each has its own frames only"
+            )
+            notices.append(Notice(0, told))
+    return tuple(replace(plan, by_pgn=bool(plan.can_id & EXTENDED)) for plan in messages)
 
 
 def _name_with_identifier(plan: MessagePlan, taken: set[str]) -> str:

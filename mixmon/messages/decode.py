@@ -25,7 +25,7 @@ from mixmon.frames.block import EXTENDED, NOT_DATA, FrameBlock
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.integrity import CounterWatch, MessageCounts
 from mixmon.messages.layout import DecodedSignals, FrameLayout, Frames
-from mixmon.messages.plan import MessagePlan
+from mixmon.messages.plan import MessagePlan, parameter_groups
 
 Entry = tuple[int, MessagePlan]
 """A message on a bus, by the index of the bus."""
@@ -134,7 +134,7 @@ class Decoder:
         for part in parts:
             bad = corrupt[part.rows]
             decoded = part.group.layout.decode(part.frames, bad if bad.any() else None)
-            self._add_blocks(part, decoded, t, found.bounds, blocks)
+            self._add_blocks(part, decoded, t, found, blocks)
         return [blocks[place] for place in sorted(blocks)]
 
     def _split_by_group(self, block: FrameBlock, order: Ints, bounds: Ints) -> list[_GroupFrames]:
@@ -192,13 +192,13 @@ class Decoder:
         part: _GroupFrames,
         decoded: DecodedSignals,
         t: Ints,
-        bounds: Ints,
+        found: Sorted,
         blocks: dict[int, SignalBlock],
     ) -> None:
         """Add the blocks of the part's messages to `blocks`, by place in the tables."""
         names = tuple(signal.name for signal in part.group.layout.signals)
         for slot in range(part.group.first, part.group.end):
-            first, end = bounds[slot : slot + 2].tolist()
+            first, end = found.bounds[slot : slot + 2].tolist()
             if first == end:
                 continue
             own = slice(first - part.rows.start, end - part.rows.start)
@@ -213,6 +213,7 @@ class Decoder:
                 decoded.values[:, own],
                 decoded.quality[:, own],
                 tuple(raw[own] for raw in decoded.raw),
+                found.order[first:end],
             )
 
 
@@ -280,6 +281,9 @@ class Sorted:
 class Routes:
     """Finds the slot of every frame: 11-bit identifiers in a table, 29-bit ones by binary search.
 
+    A 29-bit frame of no known identifier belongs to the message of its bus that is matched by its parameter
+    group, if exactly one is.
+
     After the k slots of decoded messages come one for messages left out, one for frames of no
     message, and one for what is not a data frame.
     """
@@ -304,9 +308,8 @@ class Routes:
                 extended.append((_wide_key(bus, plan.can_id), slot))
             else:
                 self._table[self._base[bus] + plan.can_id] = slot
-        extended.sort()
-        self._wide_keys = np.array([key for key, _ in extended], np.int64)
-        self._wide_slots = np.array([slot for _, slot in extended], np.uint16)
+        self._wide_keys, self._wide_slots = _sorted_columns(extended)
+        self._group_keys, self._group_slots = _sorted_columns(_group_keys(slots))
 
     def sort(self, block: FrameBlock, bus_of_channel: Bytes) -> Sorted:
         """The frames of the block by message; `bus_of_channel` uint8[c] as the decoder's."""
@@ -334,13 +337,37 @@ class Routes:
     def _find_wide(self, slot: NDArray[np.uint16], block: FrameBlock, bus_of_channel: Bytes) -> None:
         """Put the slots of frames with known 29-bit identifiers into `slot`."""
         rows = np.flatnonzero(block.can_id & np.uint32(EXTENDED))
-        keys = _wide_key(
-            bus_of_channel[block.bus[rows]].astype(np.int64), block.can_id[rows].astype(np.int64)
-        )
-        places = np.searchsorted(self._wide_keys, keys)
-        places[places == len(self._wide_keys)] = 0
-        found = self._wide_keys[places] == keys
+        buses = bus_of_channel[block.bus[rows]].astype(np.int64)
+        keys = _wide_key(buses, block.can_id[rows].astype(np.int64))
+        places, found = _find_keys(self._wide_keys, keys)
         slot[rows[found]] = self._wide_slots[places[found]]
+        if len(self._group_keys):
+            rows, buses = rows[~found], buses[~found]
+            keys = _wide_key(buses, parameter_groups(block.can_id[rows]).astype(np.int64))
+            places, found = _find_keys(self._group_keys, keys)
+            slot[rows[found]] = self._group_slots[places[found]]
+
+
+def _group_keys(slots: Sequence[tuple[int, Entry]]) -> list[tuple[int, int]]:
+    """Keys of bus and parameter group, with slots, of messages matched by their group and alone in it."""
+    by_group = [(slot, bus, plan.can_id) for slot, (bus, plan) in slots if plan.by_pgn]
+    groups = parameter_groups(np.array([can_id for _, _, can_id in by_group], np.uint32)).tolist()
+    keys = [_wide_key(bus, group) for (_, bus, _), group in zip(by_group, groups, strict=True)]
+    times = Counter(keys)
+    return [(key, slot) for key, (slot, _, _) in zip(keys, by_group, strict=True) if times[key] == 1]
+
+
+def _sorted_columns(keyed: list[tuple[int, int]]) -> tuple[Ints, NDArray[np.uint16]]:
+    """Keys, sorted, and the slot of each."""
+    keyed = sorted(keyed)
+    return np.array([key for key, _ in keyed], np.int64), np.array([slot for _, slot in keyed], np.uint16)
+
+
+def _find_keys(known: Ints, keys: Ints) -> tuple[Ints, Bools]:
+    """Where each key stands among the known ones, which are sorted, and whether it is one of them."""
+    places = np.searchsorted(known, keys)
+    places[places == len(known)] = 0
+    return places, known[places] == keys
 
 
 def _wide_key(bus: Any, can_id: Any) -> Any:

@@ -99,6 +99,7 @@ class MessagePlan:
     signals     in the order of the definition
     cycle_ns    time from frame to frame; None where the definition does not say
     protection  its rolling counter and checksum
+    by_pgn      frames of its parameter group (SAE J1939) are its own, whatever priority and source they have
     """
 
     name: str
@@ -108,6 +109,7 @@ class MessagePlan:
     cycle_ns: int | None = None
     protection: Protection = Protection()
     comment: str = ""
+    by_pgn: bool = False
 
     def signal(self, name: str) -> SignalPlan:
         """The signal of that name.
@@ -119,6 +121,25 @@ class MessagePlan:
             if signal.name == name:
                 return signal
         raise KeyError(name)
+
+
+# --- Parameter groups: what is left of a 29-bit identifier without priority, source and destination. ---
+
+_BROADCAST_FROM = 240
+"""From this PDU format on, the next byte belongs to the group; below it, it is a destination."""
+
+
+def parameter_groups(identifiers: NDArray[np.uint32]) -> NDArray[np.uint32]:
+    """The parameter group number of each 29-bit identifier, uint32[n]; bits above are ignored.
+
+    Source: SAE J1939-21 from memory; the tests compare with cantools.
+
+    >>> [hex(pgn) for pgn in parameter_groups(np.array([0x0CF00400, 0x18EA2131], np.uint32)).tolist()]
+    ['0xf004', '0xea00']
+    """
+    group = identifiers >> np.uint32(8) & np.uint32(0x3FFFF)
+    directed = (group >> np.uint32(8) & np.uint32(0xFF)) < _BROADCAST_FROM
+    return np.where(directed, group & np.uint32(0x3FF00), group)
 
 
 # --- Which raw values mean "not available" and "error", under each convention. ---

@@ -259,6 +259,8 @@ _BUS = Table(
         "channel": Text(what="a channel of the interface, as text"),
         "bitrate": Number(5_000, 1_000_000, "bit/s", whole=True),
         "role": Text(("acknowledge", "listen")),
+        "match": Text(("identifier", "pgn")),
+        "j1939_codes": Boolean(),
         "database": Either((_database, Row(_database))),
     },
     ("name",),

@@ -81,6 +81,9 @@ class Bus:
 
     Databases are as written: a path from the session file, or a shipped name. More than one is for a bus
     that carries several makes.
+
+    match        "identifier", or "pgn": 29-bit messages get the frames of their parameter group (SAE J1939)
+    j1939_codes  whether 29-bit messages have the codes of SAE J1939; None: those marked so in the database
     """
 
     name: str
@@ -89,6 +92,8 @@ class Bus:
     channel: str | None = None
     bitrate: int | None = None
     role: str = "listen"
+    match: str = "identifier"
+    j1939_codes: bool | None = None
     database: str | None = None
     further_databases: tuple[str, ...] = ()
 

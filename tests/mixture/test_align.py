@@ -28,7 +28,9 @@ def block(plan: MessagePlan, t: list[int], *columns: list[float], bus: int = 0) 
     values = np.array(columns, np.float64).reshape(len(plan.signals), len(t))
     quality = np.where(np.isnan(values), Quality.MISSING, Quality.GOOD).astype(np.uint8)
     names = tuple(s.name for s in plan.signals)
-    return SignalBlock(plan, bus, names, np.array(t, np.int64), values, quality, tuple(values))
+    return SignalBlock(
+        plan, bus, names, np.array(t, np.int64), values, quality, tuple(values), np.arange(len(t))
+    )
 
 
 def layout(nodes: list[NodeSources], engine: dict[str, Source] | None = None, **more: object) -> Layout:

@@ -1,4 +1,4 @@
-"""Keys that are accepted and do nothing are named, with what they need; those of a full session all have effects."""
+"""Keys that are accepted and do nothing are named with what they need; in a full session all do something."""
 
 from __future__ import annotations
 

@@ -118,9 +118,17 @@ class _Assembly:
         self._channels = channels
         names = [c.channel for c in channels]
         self._bus_of = dict(zip(names, expected.bus_of_channels(names).tolist(), strict=True))
-        self._seen = {(self._bus_of[b.channel], b.can_id): b for b in beats}
+        self._seen: dict[tuple[int, int], Beat] = {}
+        for beat in beats:
+            self._seen.setdefault(self._key_of(beat), beat)
         pairs = zip(expected.nodes, facts, strict=True)
         self._present = [(n, f) for n, f in pairs if expected.declared or _is_own_layer(f)]
+
+    def _key_of(self, beat: Beat) -> tuple[int, int]:
+        """Bus index and identifier of what sends so, the identifier as its message defines it."""
+        index = self._bus_of[beat.channel]
+        plan = None if index == NO_BUS else self._expected.buses[index].message(beat.can_id)
+        return index, beat.can_id if plan is None else plan.can_id
 
     def result(self) -> CensusReport:
         """The report."""
@@ -179,7 +187,7 @@ class _Assembly:
         index = self._bus_of[beat.channel]
         bus = None if index == NO_BUS else self._expected.buses[index]
         plan = None if bus is None else bus.message(beat.can_id)
-        node = nodes.get((index, beat.can_id))
+        node = nodes.get(self._key_of(beat))
         unused = (
             None if plan is None or node is not None else self._expected.unused_places.get((index, plan.name))
         )

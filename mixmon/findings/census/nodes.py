@@ -20,13 +20,13 @@ import numpy as np
 from mixmon.arrays import Bytes, Ints
 from mixmon.findings.census.duplicates import DuplicateSigns, DuplicateWatch
 from mixmon.findings.census.traffic import Break, Gaps, Groups, Rhythm, rhythm
-from mixmon.frames.block import FrameBlock
+from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.messages.binding import NO_BUS, Binding, BoundSignal
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.chain import NODES, NodeState, chain_messages, engine_messages, node_messages
 from mixmon.messages.decode import Decoder
 from mixmon.messages.integrity import MessageCounts, counter_modulus
-from mixmon.messages.plan import MessagePlan, Quality
+from mixmon.messages.plan import MessagePlan, Quality, parameter_groups
 from mixmon.messages.senders import as_integers
 
 _READY_STATES = (float(NodeState.READY),)
@@ -78,8 +78,14 @@ class ExpectedBus:
     needed: tuple[str, ...] = ()
 
     def message(self, can_id: int) -> MessagePlan | None:
-        """The message of that identifier, None if it is not defined."""
-        return next((plan for plan in self.messages if plan.can_id == can_id), None)
+        """The message of frames of that identifier, by the rules of the decoder; None if it has none."""
+        exact = next((plan for plan in self.messages if plan.can_id == can_id), None)
+        if exact is not None or not can_id & EXTENDED:
+            return exact
+        by_group = [plan for plan in self.messages if plan.by_pgn]
+        groups = parameter_groups(np.array([can_id, *(plan.can_id for plan in by_group)], np.uint32))
+        found = [plan for plan, same in zip(by_group, groups[1:] == groups[0], strict=True) if same]
+        return found[0] if len(found) == 1 else None
 
 
 @dataclass(frozen=True, slots=True)
