@@ -42,7 +42,7 @@ MOST_BITS = 64
 _MOST_LISTED = 4
 """Names that a notice lists. Our choice: the notice stays on two lines of a terminal."""
 
-_VALID_MARKER = re.compile(r"|M|m\d+M?")
+_VALID_MARKER = re.compile(r"|M|m\d{1,20}M?")
 _HEAD = re.compile(r"SG_\s+(?P<name>\w+)(?P<rest>\s+(?P<marker>\w+))?\s*(?P<colon>:)?")
 
 AttributeValue = str | int | float
@@ -259,7 +259,7 @@ class _FileReader:
             return Notice(line, f"{self._open.name}.{name}: {told}" if self._open and name else told)
         self._open = None
         self._tell_signals_outside()
-        if found := re.match(r"BO_\s+(\d+)", unread.text):
+        if found := re.match(r"BO_\s+(\d{1,20})(?!\d)", unread.text):
             self._unused_numbers.add(int(found[1]))
         return unread.notice
 
@@ -301,7 +301,7 @@ class _FileReader:
             if not value.is_integer():
                 self._tell(read.line, f"{where}: {written} is no raw value; expected a whole number; ignored")
                 continue
-            number = int(written) if written.lstrip("+-").isdigit() else int(value)
+            number = int(written) if re.fullmatch(r"[-+]?\d+", written) else int(value)
             if number in found:
                 told = f"{where}: {number} is described twice; expected each value once; the last is used"
                 self._tell(read.line, told)
@@ -321,7 +321,7 @@ class _FileReader:
             self._floats.add(owner)
 
     def _take_ranges(self, read: Statement) -> None:
-        pairs = re.findall(r"(\d+)\D*?-\D*?(\d+)", read["ranges"])
+        pairs = re.findall(r"(\d+)[^\d-]*-[^\d-]*(\d+)", read["ranges"])
         ranges: Ranges = tuple((int(low), int(high)) for low, high in pairs)
         number = _read_id(read["id"])
         self._ranges[number].append(RangesText(read["signal"], read["parent"], ranges, read.line))
@@ -498,7 +498,7 @@ def _attribute_value(definition: _AttributeDefinition, written: str) -> Attribut
     if definition.kind == "ENUM":
         if text in definition.words:
             return text
-        place = int(text) if text.isdigit() else -1
+        place = int(text) if re.fullmatch(r"[0-9]{1,9}", text) else -1
         return definition.words[place] if 0 <= place < len(definition.words) else None
     if not NUMBER.fullmatch(text) or not math.isfinite(number := float(text)):
         return None
@@ -537,9 +537,9 @@ def _identifier(number: int) -> tuple[str | None, int]:
 def _unusable_place(read: Statement) -> str | None:
     """What is wrong with the place of a signal in its message; None where nothing is."""
     start, length = read["start"], read["length"]
-    if not re.fullmatch(r"\+?\d+", start) or int(start) >= 8 * FD_WIDTH:
+    if not re.fullmatch(r"\+?\d{1,9}", start) or int(start) >= 8 * FD_WIDTH:
         return f"starts at bit {start}; expected a bit of a frame, 0 to {8 * FD_WIDTH - 1}; correct it"
-    if not re.fullmatch(r"\+?\d+", length) or int(length) == 0:
+    if not re.fullmatch(r"\+?\d{1,9}", length) or int(length) == 0:
         return f"has {length} bits; expected 1 to {MOST_BITS}; correct it"
     if int(length) > MOST_BITS:
         return f"{length} bits are more than a number can have ({MOST_BITS}); shorten it if it is one"

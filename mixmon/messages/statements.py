@@ -74,10 +74,10 @@ _ANY_KEYWORD = f"(?:{'|'.join(_STATEMENT_WORDS)})(?!\\w)"
 _GAP = r"\s*+(?://[^\n]*+\s*+)*+"
 _REAL = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _IDENT = rf"(?!{_ANY_KEYWORD})\w+"
-_INTEGER = r"[-+]?(?:0[xX][0-9a-fA-F]+|\d+)(?!\w)"
-_LINE_TEXT = r'"(?:[^"\\\n]|\\"?)*"'
-_TEXT_LINES = rf'"(?:[^"\\\n]|\\"?|\n(?!\s*{_ANY_KEYWORD}))*"'
-_ANY_LINES = r'"(?:[^"\\]|\\"?)*"'
+_INTEGER = r"[-+]?(?:0[xX][0-9a-fA-F]{1,16}|\d{1,20})(?!\w)"
+_LINE_TEXT = r'"[^"\\\n]*+(?:\\"?[^"\\\n]*+)*"'
+_TEXT_LINES = rf'"[^"\\\n]*+(?:(?:\\"?|\n(?!\s*{_ANY_KEYWORD}))[^"\\\n]*+)*"'
+_ANY_LINES = r'"[^"\\]*+(?:\\"?[^"\\]*+)*"'
 """Text in quotes: on one line; on several, none of which looks like a statement; on several whatever."""
 
 Piece = tuple[str, str]
@@ -93,6 +93,7 @@ _END: Piece = ("~;", "a semicolon")
 _VALUE: Piece = (rf"~(?P<value>{_REAL}(?![\w.])|{_TEXT_LINES})", "a number, or a text in quotes")
 _QUOTED: Piece = (rf"~(?P<text>{_TEXT_LINES})", "a text between two double quotes")
 _ATTRIBUTE: Piece = (rf"~(?P<attribute>{_TEXT_LINES})", "the name of an attribute in quotes")
+_SPAN = r"\d{1,20}~-~\d{1,20}"
 _TYPE: Piece = (r" (?P<type>INT|HEX|FLOAT|STRING|ENUM)(?!\w)", "INT, HEX, FLOAT, STRING or ENUM")
 _LIMITS: Piece = (
     rf"(?P<values>(?:~{_TEXT_LINES}(?:~,~{_TEXT_LINES})*|(?:~{_REAL})*))",
@@ -108,7 +109,7 @@ _PIECES: Final[Mapping[str, tuple[Piece, ...]]] = {
         _ID,
         (f" (?P<name>{_IDENT})", "the name of the message (letters, digits and _)"),
         ("~:", "a colon after the name"),
-        (r"~(?P<size>[-+]?\d+)", "the number of bytes"),
+        (r"~(?P<size>[-+]?\d{1,9}(?!\d))", "the number of bytes"),
         (r"(?P<node>[\x20\t]+(?!SG_)\w+)?", "the name of the node that sends it"),
     ),
     "SG_": (
@@ -140,14 +141,14 @@ _PIECES: Final[Mapping[str, tuple[Piece, ...]]] = {
         _ID,
         _SIGNAL,
         ("~(?P<colon>:?)", "a colon"),
-        (r"~(?P<type>\d+)", "0, 1 (float) or 2 (double)"),
+        (r"~(?P<type>\d)", "0, 1 (float) or 2 (double)"),
         _END,
     ),
     "SG_MUL_VAL_": (
         _ID,
         _SIGNAL,
         (f" (?P<parent>{_IDENT})", "the name of the multiplexer"),
-        (r" (?P<ranges>\d+~-~\d+(?:~,?~\d+~-~\d+)*)", "ranges of numbers, as in 0-3, 7-7"),
+        (rf" (?P<ranges>{_SPAN}(?:~,?~{_SPAN})*)", "ranges of numbers, as in 0-3, 7-7"),
         _END,
     ),
     "BA_DEF_": (

@@ -30,6 +30,8 @@ WORDS = [
         b"@0-",
         b"[",
         b"1e999",
+        b"9" * 5000,
+        "²".encode(),
     ),
 ]
 EDITS = st.lists(
