@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from mixmon.note import Note, NoteCode, note
-from mixmon.session.ignored import ignored_keys
+from mixmon.session.ignored import IgnoredKey, ignored_keys
 from mixmon.session.injectors import injector_pairs
 from mixmon.session.model import Session
 
@@ -46,17 +46,23 @@ def cautions(session: Session) -> tuple[Note, ...]:
 
 
 def key_cautions(path: Path | str) -> tuple[Note, ...]:
-    """The keys of a session file that are accepted and have no effect, with their lines, in file order.
+    """The keys of a session file that are accepted and have no effect, those of one reason together.
 
     Raises:
         SourceError: the file cannot be read.
     """
-    return tuple(
-        note(Caution.NO_EFFECT_WITHOUT, key=ignored.key, line=ignored.line, needs=ignored.needs)
-        if ignored.needs
-        else note(Caution.NO_EFFECT_BESIDE, key=ignored.key, line=ignored.line, beside=ignored.overruled_by)
-        for ignored in ignored_keys(path)
-    )
+    by_reason: dict[tuple[tuple[str, ...], str], list[IgnoredKey]] = {}
+    for ignored in ignored_keys(path):
+        by_reason.setdefault((ignored.needs, ignored.overruled_by), []).append(ignored)
+    found = []
+    for (needs, beside), group in by_reason.items():
+        keys = tuple(ignored.key for ignored in group)
+        lines = tuple(ignored.line or 0 for ignored in group)
+        if needs:
+            found.append(note(Caution.NO_EFFECT_WITHOUT, keys=keys, lines=lines, needs=needs))
+        else:
+            found.append(note(Caution.NO_EFFECT_BESIDE, keys=keys, lines=lines, beside=beside))
+    return tuple(found)
 
 
 def pairing_cautions(session: Session) -> tuple[Note, ...]:

@@ -70,6 +70,11 @@ WITHOUT_SIGNAL: Final[Mapping[str, str]] = {
 """What is not done without a signal, by its name in the session."""
 
 
+def _keys_with_lines(values: Mapping[str, Any]) -> str:
+    """Keys of a session file, each with its line."""
+    return _join_words(f"{key} (line {n})" for key, n in zip(values["keys"], values["lines"], strict=True))
+
+
 def _missing_messages(came: str) -> Callable[[Mapping[str, Any]], str]:
     """The sentence on messages that carry the same signals: which `came`, and what is unknown."""
 
@@ -130,9 +135,11 @@ _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
     Caution.AFTER_MERGE: "sensors after the merge see several cylinders each: no trims are offered",
     Caution.DEFINITION: "{database}: {told}",
     Caution.NO_EFFECT_WITHOUT: lambda values: (
-        f"{values['key']} (line {values['line']}) has no effect without {' and '.join(values['needs'])}"
+        f"without {_join_words(values['needs'])}, no effect of {_keys_with_lines(values)}"
     ),
-    Caution.NO_EFFECT_BESIDE: "{key} (line {line}) has no effect beside {beside}",
+    Caution.NO_EFFECT_BESIDE: lambda values: (
+        f"beside {values['beside']}, no effect of {_keys_with_lines(values)}"
+    ),
     Caution.BATCH_INJECTION: "batch injection: all injectors open together, so no trims are offered",
     Caution.PAIRS_UNKNOWN: (
         "paired injection without [engine] firing_order: which cylinders share a trim is not known, "

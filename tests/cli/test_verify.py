@@ -59,6 +59,7 @@ def test_the_same_as_json(capsys, wrong):
 
 LOW = ("sensor_angle_deg = 35", "sensor_angle_deg = 5")
 LEADED = ("leaded = false", "leaded = true")
+UNUSED = "no_effect_beside"
 CAUTIONED = [
     ([LOW], ["sensor_angle"], "caution: sensors 5 degrees above horizontal, below 10"),
     ([LEADED], ["leaded_fuel"], "caution: leaded fuel poisons the sensors"),
@@ -67,8 +68,17 @@ CAUTIONED = [
         ["load_by_pressure"],
         "caution: one throttle per cylinder and manifold pressure as the load axis",
     ),
-    ([("after_merge = false", "after_merge = true")], ["after_merge"], "no trims are offered"),
-    ([('timing = "sequential"', 'timing = "batch"')], ["batch_injection"], "no trims are offered"),
+    ([("after_merge = false", "after_merge = true")], ["after_merge", UNUSED], "no trims are offered"),
+    (
+        [('timing = "sequential"', 'timing = "batch"')],
+        ["batch_injection", UNUSED],
+        "trims.step_percent (line ",
+    ),
+    (
+        [('pulse_ms = "engine/Engine_Fuel.PulseWidth"\n', "")],
+        ["no_effect_without"],
+        "caution: without engine_signals.pulse_ms, no effect of injection.dead_time_ms (line ",
+    ),
     ([LOW, LEADED], ["sensor_angle", "leaded_fuel"], "leaded fuel"),
     ([("sensor_angle_deg = 35", "sensor_angle_deg = 10")], [], "no mistake found"),
 ]
