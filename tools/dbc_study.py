@@ -75,7 +75,7 @@ def is_refused_by_library(text: str) -> bool:
     """Whether cantools does not read the text, even where it need not be consistent."""
     try:
         cantools.database.load_string(text, "dbc", strict=False)
-    except Exception:  # whatever it raises
+    except Exception:  # noqa: BLE001 - whatever it raises
         return True
     return False
 
