@@ -18,6 +18,7 @@ from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
+from mixmon.findings.balance.curve import with_curve_note
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage, find_events
 from mixmon.findings.lags import Lags, NodeLag, is_given, sensor_lags
@@ -352,7 +353,8 @@ def balance(run: Run, against: str = "peers") -> Balance:
     stage = BalanceStage(run.session, run.left_out)
     for event in run_through(EventStage(run.session, run.binding.fuel), feed_on_the_way(run, stage)):
         stage.exclude([event])
-    return stage.result(against, (*run.binding.gaps, *run.log.missing))
+    found = stage.result(against, (*run.binding.gaps, *run.log.missing))
+    return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed)
 
 
 def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:

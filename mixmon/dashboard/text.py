@@ -50,6 +50,17 @@ def signed(percent: float, decimals: int = 1) -> str:
     return text[1:] if float(text) == 0.0 else text
 
 
+def half_text(percent: float) -> str:
+    """Half of an interval with one decimal, which never reads as zero; `--` where not known.
+
+    >>> half_text(1.26), half_text(0.02), half_text(float("nan"))
+    ('1.3', '<.1', '--')
+    """
+    if not np.isfinite(percent):
+        return "--"
+    return f"{percent:.1f}" if percent >= 0.05 else "<.1"
+
+
 def tall_need(percent: float) -> str:
     """A need in at most four characters.
 

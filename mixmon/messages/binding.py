@@ -65,6 +65,11 @@ class Binding:
     gaps: tuple[Note, ...]
 
     @property
+    def curve_assumed(self) -> bool:
+        """Whether a controller sends lambda and the session does not say for which fuel it computes it."""
+        return self.curve is None and any("lambda" in node for node in self.nodes)
+
+    @property
     def tables(self) -> list[tuple[int, tuple[MessagePlan, ...]]]:
         """Each bus index with its messages, as `Decoder` takes them."""
         return list(enumerate(self.plans))

@@ -91,7 +91,7 @@ def _leanest_text(snapshot: Snapshot, session: Session) -> str:
     against = "vs target" if math.isfinite(cylinders.vs_target[index]) else "vs peers"
     needs = cylinders.vs_target if against == "vs target" else cylinders.vs_peers
     name = "+".join(map(str, session.chain.nodes[index].cylinders))
-    return f"leanest cyl {name} {needs[index]:+.1f} % {against}"
+    return f"leanest cyl {name} {_number_text(float(needs[index]), 1, signed=True)} % {against}"
 
 
 def _reading_text(snapshot: Snapshot, index: int, unit: Unit) -> str:

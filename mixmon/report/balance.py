@@ -11,7 +11,7 @@ from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import base_map_percent
 from mixmon.note import NoteCode
 from mixmon.report.intervals import is_error_given, total_sentence
-from mixmon.report.text import Column, counted, note_lines, paragraph, table, title
+from mixmon.report.text import Column, counted, half_width, note_lines, paragraph, table, title
 from mixmon.report.units import Unit
 from mixmon.report.words import sentence, sentences
 from mixmon.run import LogFacts, Run
@@ -212,7 +212,7 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
         Column("load"),
         Column(f"all {unit.heading}", unit.decimals),
         Column("needs %", 1, signed=True),
-        Column("±", 1),
+        Column("±", 1, is_half=True),
         Column("leanest", left=True),
         Column("richest", left=True),
         Column("spread", 1),
@@ -266,7 +266,7 @@ def _table_of_every_cell(balance: Balance) -> str:
         Column("load"),
         Column("cyl"),
         Column("needs %", 1, signed=True),
-        Column("±", 1),
+        Column("±", 1, is_half=True),
         Column("used s", 1),
         Column("trims", left=True),
     ]
@@ -310,7 +310,7 @@ def _error_of_bank(bank: BankNeed) -> str:
     """The interval, which rests on how far the cylinders of a bank are apart."""
     if not math.isfinite(bank.half_interval_percent):
         return "error not known: no bank has two known cylinders"
-    return f"± {bank.half_interval_percent:.1f} % by the scatter of the cylinders within banks"
+    return f"± {half_width(bank.half_interval_percent, 1)} % by the scatter of the cylinders within banks"
 
 
 def _spread_words(spread: Spread) -> str:

@@ -28,8 +28,9 @@ def total_words(balance: Balance, plus_minus: str) -> str:
     errors, needs = _known_errors(balance), _half_widths(balance)
     if not errors or not needs:
         return ""
-    error, need = _plus_minus(errors, plus_minus), _plus_minus(needs, plus_minus)
-    return f"with each sensor's own error ({error}) needs {need}{_range_words(', spread', balance.spread)}"
+    error, need = (_plus_minus(halves, plus_minus) for halves in (errors, needs))
+    need = need.removesuffix(" %") if math.isfinite(balance.spread.value) else need
+    return f"with each sensor's own error, {error}: needs {need}{_range_words(', spread', balance.spread)}"
 
 
 def is_error_given(session: Session) -> bool:

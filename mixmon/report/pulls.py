@@ -26,6 +26,7 @@ from mixmon.report.text import (
     NO_VALUE,
     Cell,
     Column,
+    half_width,
     log_notes,
     note_lines,
     number,
@@ -261,7 +262,7 @@ def _needs_table(by_band: PullTable, nodes: Sequence[Node], against: str) -> str
     for j, node in enumerate(nodes):
         shown = [_format_need(needs[b, j], by_band.why[b][j]) for b in range(len(by_band.bands))]
         rows.append((_join_cylinders(node), *shown, *_point_cells(points[j])))
-    rows.append(("±", *(number(_median_of_known(row), 1) for row in half), "", ""))
+    rows.append(("±", *(half_width(_median_of_known(row), 1) for row in half), "", ""))
     rows.append(("all", *(_format_need(x, None) for x in by_band.engine.tolist()), "", ""))
     rows.append(("spread", *(number(s, 1) for s in by_band.spread.tolist()), "", ""))
     rows.append(("valid", *(str(v) for v in by_band.valid.tolist()), "", ""))

@@ -18,6 +18,7 @@ from mixmon.report.text import (
     Cell,
     Column,
     counted,
+    half_width,
     log_notes,
     note_lines,
     number,
@@ -216,9 +217,9 @@ def _sensors_table(sensors: Sequence[SensorResponse]) -> str:
         Column("cyl", left=True),
         Column("sensor", left=True),
         Column("lean ms"),
-        Column("±"),
+        Column("±", is_half=True),
         Column("rich ms"),
-        Column("±"),
+        Column("±", is_half=True),
         Column("x peers", 2),
         Column("air", 2),
         Column("off %", 1, signed=True),
@@ -287,7 +288,7 @@ def _edge_row(way: Way, edge: CutEdge, run: Run) -> tuple[Cell, ...]:
 
 def _point_row(point: DelayPoint, run: Run) -> tuple[Cell, ...]:
     what = f"{counted(point.moves, 'fuel step')} ({point.signal})"
-    error = f"dead ±{1e3 * point.dead_half_s:.0f} ms"
+    error = f"dead ±{half_width(1e3 * point.dead_half_s)} ms"
     seen = f"{int(point.followed.sum())}/{len(point.followed)}"
     return (
         since_first(point.t, run),
@@ -332,7 +333,7 @@ def _delay_grid(cells: Sequence[CellDelay], speeds: Sequence[float]) -> str:
 def _delay_cell(cell: CellDelay) -> str:
     if not np.isfinite(cell.delay_s):
         return NO_VALUE
-    return f"{1e3 * cell.delay_s:.0f}±{1e3 * cell.delay_half_s:.0f}"
+    return f"{1e3 * cell.delay_s:.0f}±{half_width(1e3 * cell.delay_half_s)}"
 
 
 def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:

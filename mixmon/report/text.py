@@ -98,7 +98,7 @@ class Column:
 
     Numbers stand flush right with `decimals` fixed decimals, signed if asked; text stands
     flush left. A `wraps` column becomes narrower, by breaking its text into lines, where the table
-    would be too wide; nothing is ever cut off.
+    would be too wide; nothing is ever cut off. Halves of intervals never read as zero.
     """
 
     head: str
@@ -106,6 +106,7 @@ class Column:
     signed: bool = False
     left: bool = False
     wraps: bool = False
+    is_half: bool = False
 
 
 def number(value: float | None, decimals: int = 0, *, signed: bool = False) -> str:
@@ -114,6 +115,18 @@ def number(value: float | None, decimals: int = 0, *, signed: bool = False) -> s
         return NO_VALUE
     shown = f"{value:{'+' if signed else ''}.{decimals}f}"
     return shown.lstrip("+-") if not shown.strip("+-0.") else shown
+
+
+def half_width(value: float | None, decimals: int = 0) -> str:
+    """Half of an interval; where these decimals would show zero, what it is less than.
+
+    >>> half_width(1.26, 1), half_width(0.02, 1), half_width(float("nan"), 1)
+    ('1.3', '<0.05', '--')
+    """
+    if value is None or math.isnan(value):
+        return NO_VALUE
+    least = 0.5 * 10.0**-decimals
+    return f"<{least:.{decimals + 1}f}" if value < least else number(value, decimals)
 
 
 def table(
@@ -136,6 +149,8 @@ def table(
 def _shown_cell(column: Column, value: Cell) -> str:
     if isinstance(value, str):
         return printable(value)
+    if column.is_half:
+        return half_width(value, column.decimals)
     return number(value, column.decimals, signed=column.signed)
 
 

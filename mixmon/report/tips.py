@@ -159,10 +159,10 @@ def _tabulate_nodes(nodes: Sequence[Node], measures: Sequence[Repeated | None]) 
     columns = [
         Column("cyl"),
         Column("peak", 3, signed=True),
-        Column("±", 3),
+        Column("±", 3, is_half=True),
         Column("after s", 2),
         Column("area", 4, signed=True),
-        Column("±", 4),
+        Column("±", 4, is_half=True),
         Column("back s", 2),
         Column("over target", 3, signed=True),
         Column("noise", 3),

@@ -8,6 +8,7 @@ pulls, the response, the census. A code of a new room gets its table here and it
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
@@ -20,7 +21,7 @@ from mixmon.findings.response.notes import EdgeProblem, ResponseNote
 from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
-from mixmon.report.text import counted
+from mixmon.report.text import NO_VALUE, counted
 
 Sentence = str | Callable[[Mapping[str, Any]], str]
 
@@ -28,14 +29,19 @@ Sentence = str | Callable[[Mapping[str, Any]], str]
 # A note in words.
 
 
+_NAN_TEXT: Final = re.compile(r"(?<![\w.])[+-]?nan(?!\w)")
+"""How Python writes a value that is not known."""
+
+
 def sentence(noted: Note) -> str:
-    """The English of a note.
+    """The English of a note; a value that is not known is a pair of dashes.
 
     Raises:
         KeyError: a code without a sentence.
     """
     words, values = SENTENCES[noted.code], dict(noted.values)
-    return words.format_map(values) if isinstance(words, str) else words(values)
+    said = words.format_map(values) if isinstance(words, str) else words(values)
+    return _NAN_TEXT.sub(NO_VALUE, said)
 
 
 def sentences(notes: Sequence[Note], between: str = "; ") -> str:
@@ -261,6 +267,11 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.ENGINE_FAR_FROM_TARGET: (
         "the whole engine reads {needs_percent:+.0f} % from its target: "
         "check the units of lambda and target, and the fuel's stoichiometric ratio"
+    ),
+    BalanceNote.CURVE_ASSUMED: (
+        "the controllers are taken to compute lambda for {fuel}, which burns ([sensors] curve does not say). "
+        "Were they set to {curve}, all readings at lambda {lambda_least:.2f} to {lambda_most:.2f} would be "
+        "off by up to {error_percent:.1f} % together"
     ),
     BalanceNote.NO_SPEED: "no rpm: transients cannot be excluded, and trims may rest on them",
     BalanceNote.CUTS_UNKNOWN: (

@@ -24,6 +24,7 @@ from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage, Dwelling
 from mixmon.findings.balance.cells import CellFit
+from mixmon.findings.balance.curve import with_curve_note
 from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
@@ -89,6 +90,7 @@ class Observer:
         weights = node_charges(session)
         self._session = session
         self._gaps = binding.gaps
+        self._fuel, self._curve_assumed = binding.fuel, binding.curve_assumed
         self._wanted_percent = wanted_percent
         self._recent = RecentRows(weights)
         self._strip = StripStage(weights)
@@ -168,7 +170,8 @@ class Observer:
 
     def balance(self, against: str = "peers", missing: tuple[Note, ...] = ()) -> Balance:
         """The balance of everything so far, exactly; `missing` are notes on messages that never came."""
-        return self._balance.result(against, (*self._gaps, *missing))
+        found = self._balance.result(against, (*self._gaps, *missing))
+        return with_curve_note(found, self._fuel, assumed=self._curve_assumed)
 
     def _elapsed_ns(self) -> int:
         """Data time from the first row to the newest, or from where the first row of the whole log would be.

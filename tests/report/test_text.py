@@ -52,3 +52,19 @@ def test_a_paragraph_fits_the_page_and_a_title_is_one_line():
     assert text.paragraph("a\x1b[2Jb") == "a\\x1b[2Jb\n"
     assert text.title("CENSUS", "Alder\n8") == "CENSUS  Alder\\n8\n"
     assert text.title("CENSUS", "") == "CENSUS\n"
+
+
+@pytest.mark.parametrize(
+    ("half", "decimals", "shown"),
+    [
+        (0.31, 1, "0.3"),
+        (0.05, 1, "0.1"),
+        (0.049, 1, "<0.05"),
+        (0.0, 1, "<0.05"),
+        (0.2, 0, "<0.5"),
+        (float("nan"), 1, "--"),
+    ],
+)
+def test_half_of_an_interval_never_reads_as_zero(half, decimals, shown):
+    assert text.half_width(half, decimals) == shown
+    assert text.table([text.Column("±", decimals, is_half=True)], [(half,)]).split()[1] == shown

@@ -107,3 +107,8 @@ def test_words_that_depend_on_the_values(noted, text):
 def test_several_notes_are_one_text():
     notes = (note(BalanceNote.TRIM_AT_LIMIT), note(BalanceNote.OUTLIERS_EXCLUDED, seconds=0.25))
     assert sentences(notes) == "trim at its limit; 0.25 s of outliers excluded"
+
+
+def test_a_value_that_is_not_known_is_no_number():
+    said = sentence(note(BalanceNote.CELLS_DISAGREE, least_percent=float("nan"), most_percent=1.0))
+    assert said == "needs -- to +1.0 % by cell: one trim cannot suit all cells"

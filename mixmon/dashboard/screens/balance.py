@@ -20,6 +20,7 @@ from mixmon.dashboard.text import (
     clean,
     fit,
     fit_row,
+    half_text,
     number,
     padded,
     row_width,
@@ -280,7 +281,7 @@ def _draw_cell(
     need, half, seconds, used = known[place]
     pm = scene.marks.plus_minus
     number = f"{need:.1f}" if view.spread and math.isfinite(need) else signed(need)
-    above = f"{number}{pm}{half:.1f}" if math.isfinite(half) else number
+    above = f"{number}{pm}{half_text(half)}" if math.isfinite(half) else number
     if style == "text" and not used:
         style = "gone"
     below = _seconds_text(seconds) if used else f"({_seconds_text(seconds)})"
@@ -350,7 +351,9 @@ def _need_rows(scene: Scene, balance: Balance, width: int) -> list[Row]:
         needs: list[Segment] = [(fit(" needs", _NAME_CELLS), "label")]
         for one in balance.cylinders[start : start + columns]:
             low, high = one.interval95_percent
-            half = f"{scene.marks.plus_minus}{(high - low) / 2:.1f}" if math.isfinite(high - low) else ""
+            half = (
+                f"{scene.marks.plus_minus}{half_text((high - low) / 2)}" if math.isfinite(high - low) else ""
+            )
             names.append((fit(str(one.cylinder), _NEED_CELLS - 1, right=True) + " ", "strong"))
             needs.append(
                 (fit(tall_need(one.needs_percent) + half, _NEED_CELLS - 1, right=True) + " ", "text")

@@ -7,7 +7,7 @@ import math
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.balance import spread_text
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
-from mixmon.dashboard.text import NARROW_COLUMNS, Row, blank, clean, fit, fit_row, signed, wrap
+from mixmon.dashboard.text import NARROW_COLUMNS, Row, blank, clean, fit, fit_row, half_text, signed, wrap
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.balance.balance import Balance, CylinderNeed
 from mixmon.report.intervals import total_words
@@ -82,7 +82,7 @@ def _chosen_remark_rows(scene: Scene, balance: Balance, width: int) -> list[Row]
 def _narrow_row(scene: Scene, one: CylinderNeed, width: int, *, offered: bool) -> Row:
     """One cylinder; at the right the new trim, which is never cut."""
     low, high = one.interval95_percent
-    half = f"{scene.marks.plus_minus}{(high - low) / 2:.1f}" if math.isfinite(high - low) else "--"
+    half = f"{scene.marks.plus_minus}{half_text((high - low) / 2)}" if math.isfinite(high - low) else "--"
     new = signed(one.trim_new_percent, 2) if offered else "--"
     words = f"{fit(signed(one.needs_percent), 6, right=True)} {fit(half, 5, right=True)} "
     words += fit(signed(one.trim_now_percent, 2), 6, right=True)

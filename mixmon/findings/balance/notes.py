@@ -48,3 +48,4 @@ class BalanceNote(NoteCode):
     ENGINE_FAR_FROM_TARGET = "engine_far_from_target"
     NO_SPEED = "no_speed"
     CUTS_UNKNOWN = "cuts_unknown"
+    CURVE_ASSUMED = "curve_assumed"
