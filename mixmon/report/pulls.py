@@ -318,8 +318,8 @@ def _describe_repeat(repeat: Repeat | None) -> str:
     unlike = ", ".join(map(sentence, repeat.unlike))
     alike = f"unlike conditions: {unlike}" if unlike else "like conditions"
     return paragraph(
-        f"against pull {repeat.against + 1}: needs differ by {repeat.rms:.2f} % rms, noise alone makes "
-        f"{number(repeat.noise_rms, 2)} %; {alike}"
+        f"against pull {repeat.against + 1}: needs differ by {number(repeat.rms, 2)} % rms, noise alone "
+        f"makes {number(repeat.noise_rms, 2)} %; {alike}"
     )
 
 
@@ -328,7 +328,8 @@ def _closing_lines(known: Sequence[NodeLag]) -> str:
         paragraph("speeds are those at which the gas was burnt: gas delay and sensor lag are allowed for")
         + paragraph(f"{lags_words(known)}; set better ones with --lag")
         + paragraph(
-            "± is the median of the cylinders' half 95 % intervals; an error of the lag is not included"
+            "± is the median of the cylinders' half 95 % intervals, of what repeats: an error of the lag and "
+            "the sensors' own errors (see mixmon balance) are not included"
         )
         + paragraph("coolant and intake: degrees Celsius at the start of the pull")
     )
