@@ -75,6 +75,7 @@ _GAP = r"\s*+(?://[^\n]*+\s*+)*+"
 _REAL = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _IDENT = rf"(?!{_ANY_KEYWORD})\w+"
 _INTEGER = r"[-+]?(?:0[xX][0-9a-fA-F]{1,16}|\d{1,20})(?!\w)"
+_OWNER = rf"(?:SG_ {_INTEGER} {_IDENT}|BO_ {_INTEGER}|(?:EV_|BU_) {_IDENT})"
 _LINE_TEXT = r'"[^"\\\n]*+(?:\\"?[^"\\\n]*+)*"'
 _TEXT_LINES = rf'"[^"\\\n]*+(?:(?:\\"?|\n(?!\s*{_ANY_KEYWORD}))[^"\\\n]*+)*"'
 _ANY_LINES = r'"[^"\\]*+(?:\\"?[^"\\]*+)*"'
@@ -126,7 +127,7 @@ _PIECES: Final[Mapping[str, tuple[Piece, ...]]] = {
         (rf"(?P<nodes>[\x20\t]*(?!{_ANY_KEYWORD})\w+(?:~,~\w+)*)?", "the names of receiving nodes"),
     ),
     "CM_": (
-        (rf"(?P<of>(?: SG_ {_INTEGER} \w+| BO_ {_INTEGER}| (?:EV_|BU_) \w+)?)", "what the comment is about"),
+        (rf"(?P<of>(?: {_OWNER})?)", "what the comment is about"),
         _QUOTED,
         _END,
     ),
@@ -180,7 +181,7 @@ _PIECES: Final[Mapping[str, tuple[Piece, ...]]] = {
         (rf"(?:~{_IDENT})*+", "the names of signals"),
         _END,
     ),
-    "BO_TX_BU_": (_ID, ("~:", "a colon"), (r"~\w+(?:~,~\w+)*", "the names of nodes"), _END),
+    "BO_TX_BU_": (_ID, ("~:", "a colon"), (rf"~{_IDENT}(?:~,~{_IDENT})*", "the names of nodes"), _END),
     "EV_": (
         (f" {_IDENT}", "a name"),
         ("~:", "a colon"),
@@ -192,7 +193,7 @@ _PIECES: Final[Mapping[str, tuple[Piece, ...]]] = {
     "ENVVAR_DATA_": ((f" {_IDENT}", "a name"), ("~:", "a colon"), (r"~\d+", "a number of bytes"), _END),
     "BA_": (
         _ATTRIBUTE,
-        (rf"(?P<of>(?:~SG_ {_INTEGER} \w+|~BO_ {_INTEGER}|~(?:EV_|BU_) \w+)?)", "what has the attribute"),
+        (rf"(?P<of>(?:~{_OWNER})?)", "what has the attribute"),
         _VALUE,
         _END,
     ),

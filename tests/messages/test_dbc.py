@@ -58,6 +58,9 @@ TOLD = [
     (MESSAGE + 'CM_ "a"\nCM_ "b";\n', "line 3: CM_ without its semicolon; .*; taken so"),
     (MESSAGE + 'CM_ "a\nb"\n\nCM_ "c";\n', "line 4: CM_ without its semicolon; .*; taken so"),
     (MESSAGE + 'VAL_ 291 A 0 "off"\n  1 "on"\nCM_ "b";\n', "line 4: VAL_ without its semicolon"),
+    # a line cut short does not take the next one for a name
+    (MESSAGE + 'CM_ SG_ 291\nCM_ SG_ 291 A "a";\n', "line 3: CM_ .* the comment is omitted"),
+    (MESSAGE + 'BO_TX_BU_ 291 :\nCM_ "a";\n', "line 3: BO_TX_BU_ .* expected the names of nodes"),
     # numbers that are written otherwise, or cannot be
     (
         MESSAGE.replace("BO_ 291", "BO_ 0x123"),
