@@ -433,6 +433,8 @@ def _answer_withheld(name: str, evidence: Evidence) -> Item:
     reasons = ", ".join(code.value.replace("_", " ") for code in sorted(codes))
     if BalanceNote.FREQUENT_MISFIRE in codes and len(evidence.events("misfire")) >= OFTEN_EVENTS:
         return does_not_apply(name, "misfire is planted often enough for trims to be held back, and they are")
+    if codes == {BalanceNote.LEAK_IN_ALL_CELLS} and evidence.faults("leak"):
+        return does_not_apply(name, "a leak is planted that is in all cells, and trims are held back")
     may_be_used = BalanceStage(evidence.simulation.session).used
     seen = [one for one in seen_cells(evidence).values() if may_be_used(one.number)]
     enough = np.any([one.enough for one in seen], axis=0).sum() if seen else 0

@@ -9,6 +9,7 @@ from typing import Any
 from mixmon.findings.balance.balance import Balance, BankNeed, EngineNeed, Spread
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import base_map_percent
+from mixmon.mixture.steady import Cell
 from mixmon.note import NoteCode
 from mixmon.report.intervals import is_error_given, total_sentence
 from mixmon.report.text import Column, counted, half_width, note_lines, paragraph, table, title
@@ -53,6 +54,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         "banks": balance.banks,
         "spread_percent": balance.spread,
         "predicted_spread_percent": balance.predicted_spread,
+        "predicted_spread_in_cell": balance.predicted_in,
         "predicted_spread_by_cell": [
             {"rpm": cell.rpm, "load": cell.load, "value": s.value, "interval95": s.interval95}
             for cell, s in balance.predicted_by_cell
@@ -297,7 +299,10 @@ def _closing_lines(balance: Balance, run: Run) -> str:
         lines += [f"no trims offered: {sentence(reason)}" for reason in balance.withheld]
     else:
         fuel = f"fuel of the whole engine {balance.fuel_percent:+.2f} %"
-        lines.append(f"after the new trims: {_spread_words(balance.predicted_spread)}, predicted; {fuel}")
+        where = f" {in_cell(balance.predicted_in)}" if balance.predicted_in is not None else ""
+        lines.append(
+            f"after the new trims: {_spread_words(balance.predicted_spread)}, predicted{where}; {fuel}"
+        )
         lines.append(
             "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "
             "is entered, and measure again after. Balanced mixture is no proof of knock margin; the engine "
@@ -311,6 +316,14 @@ def _error_of_bank(bank: BankNeed) -> str:
     if not math.isfinite(bank.half_interval_percent):
         return "error not known: no bank has two known cylinders"
     return f"± {half_width(bank.half_interval_percent, 1)} % by the scatter of the cylinders within banks"
+
+
+def in_cell(cell: Cell) -> str:
+    """Where a cell is, in words."""
+    axes = [
+        f"{value:g} {unit}" for value, unit in ((cell.rpm, "rpm"), (cell.load, "load")) if value is not None
+    ]
+    return f"in the cell {', '.join(axes)}"
 
 
 def _spread_words(spread: Spread) -> str:

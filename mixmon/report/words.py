@@ -191,6 +191,14 @@ def _join_groups(groups: Sequence[tuple[int, ...]]) -> str:
     return " / ".join(f"cylinders {_join_words(group)}" for group in groups)
 
 
+def _write_cell_or_time(values: Mapping[str, Any]) -> str:
+    axes = [f"{name} {values[name]:g}" for name in ("rpm", "load") if values[name] is not None]
+    return (
+        "needs differ by cell, and each cell was visited once, so that drift with time looks the same: "
+        f"visit the first cell again ({', '.join(axes)})"
+    )
+
+
 def _write_cells_excluded(values: Mapping[str, Any]) -> str:
     axes = [(name, values[name]) for name in ("rpm", "load") if values[name] is not None]
     cells = zip(*([f"{name} {centre:g}" for centre in centres] for name, centres in axes), strict=True)
@@ -211,6 +219,15 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     ),
     BalanceNote.CELLS_DISAGREE: (
         "needs {least_percent:+.1f} to {most_percent:+.1f} % by cell: one trim cannot suit all cells"
+    ),
+    BalanceNote.NEED_DRIFTS: (
+        "drift: need moved by {change_percent:+.1f} ± {half_percent:.1f} % in {seconds:.0f} s, seen in cells "
+        "that were visited again"
+    ),
+    BalanceNote.LEAN_AT_LOW_FLOW: (
+        "needs {extra_percent:+.1f} % more at {rpm:g} rpm, load {load:g} than at {most_rpm:g} rpm, load "
+        "{most_load:g}, falling as flow^-{exponent:g}: pattern of a leak before the sensor, or of reversion; "
+        "cells that show it are not used for trims"
     ),
     BalanceNote.SENDS_TOO_SELDOM: "sends less often than its definition says: most samples count as held",
     BalanceNote.MISFIRE_EXCLUDED: _write_misfire_excluded,
@@ -240,6 +257,14 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         f"{_join_groups(values['groups'])} were never measured together and are joined by the target: "
         "if the engine control kept another distance from it meanwhile, all needs of a group are off by that"
     ),
+    BalanceNote.PULLS_WITHOUT_DWELLS: (
+        "{used_s:.1f} s of steady time, all of it at part load, beside {pulled_s:.0f} s at full load that "
+        "were never steady: too little to trim by; take the needs of the pulls (mixmon pulls), or hold a load"
+    ),
+    BalanceNote.LEAK_IN_ALL_CELLS: lambda values: (
+        f"cylinder {_join_words(values['cylinders'])} is lean at low flow, as with a leak, and still by "
+        f"{values['left_percent']:.1f} % in the best cell for trims: repair it, or hold cells with more flow"
+    ),
     BalanceNote.SENSORS_AFTER_MERGE: (
         "sensors after the merge see several cylinders each, so the need of one cylinder is not known; "
         "fit sensors in the primaries, or correct [exhaust] after_merge"
@@ -255,6 +280,7 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "2 are needed"
     ),
     BalanceNote.FREQUENT_MISFIRE: _write_frequent_misfire,
+    BalanceNote.CELL_OR_TIME: _write_cell_or_time,
     BalanceNote.FUEL_LEFT_OVER: (
         "the new trims change the whole engine's fuel by {trims_add_percent:+.2f} %; to keep the total, "
         "change the base map by {base_map_percent:+.2f} %"

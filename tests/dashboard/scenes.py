@@ -228,6 +228,7 @@ def balance(count=8):
         banks=(BankNeed("A", 0.4, 0.2, 4), BankNeed("B", -0.4, 0.2, 4)) if count > 4 else (),
         spread=Spread(8.3, (7.9, 8.7), 2.6, count),
         predicted_spread=Spread(0.6, (0.4, 0.9), 0.2, count),
+        predicted_in=None,
         fuel_percent=0.02,
         predicted_by_cell=tuple((Cell(w.rpm, w.load), Spread(0.6, (0.4, 0.9), 0.2, count)) for w in whole),
         withheld=(),

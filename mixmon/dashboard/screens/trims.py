@@ -55,7 +55,10 @@ def _sheet_rows(scene: Scene, balance: Balance, width: int, *, whole: bool) -> l
             rows += _cylinder_rows(one, width, offered=offered, whole=whole)
     spread = f"spread {spread_text(balance.spread)}"
     step = f"step {scene.setting.session.trims.step_percent:g} %"
-    after = f", predicted {spread_text(balance.predicted_spread, count=False)}; {step}"
+    cell = balance.predicted_in
+    centre = "/".join(f"{value:g}" for value in (cell.rpm, cell.load) if value is not None) if cell else ""
+    where = f" at {centre}" if centre else ""
+    after = f", predicted {spread_text(balance.predicted_spread, count=False)}{where}; {step}"
     lines = [f"no trims offered: {sentence(reason)}" for reason in balance.withheld]
     lines += [spread + (after if offered else "")]
     total = total_words(balance, scene.marks.plus_minus)

@@ -28,12 +28,14 @@ from mixmon.findings.balance.needs import CellResult, Needs, fit_needs, place_ce
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.total import TotalErrors
 from mixmon.findings.balance.trims import TrimPlan, plan_trims, shrink_to_median
+from mixmon.findings.balance.unlike import CellsCompared, Stays, compare_cells
 from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.stats import BATCH_S, NO_ESTIMATE, Estimate, student_t95
 from mixmon.mixture.align import GRID_NS, ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.mixture.steady import Cell, Steady
+from mixmon.mixture.opening import Opening
+from mixmon.mixture.steady import NOWHERE, Cell, Steady
 from mixmon.note import Note, note
 from mixmon.session.charges import node_charges
 from mixmon.session.model import Session
@@ -47,9 +49,14 @@ _SEED = 20210
 _SCALE_PERCENT = 20.0
 """Whole engine against target from which a wrong scale is likelier than such a mixture: our choice."""
 
-_DISAGREEMENT_PERCENT = 1.0
-"""Least certain difference of a cylinder's needs in its cells that is flagged: our choice, two trim steps of
-0.5 %."""
+_LEAST_PULL_S = 2.0
+"""Seconds at full load without a dwell that are a log of pulls: our choice, one short pull."""
+
+_LEAST_PART_LOAD_S = 20.0
+"""Steady seconds that trims from part load need beside pulls: our choice, two dwells of ten seconds."""
+
+_FULL_LOAD_CELL = 0.8
+"""Part of the highest load from which a cell is one of full load: our choice."""
 
 _PATIENCE = 0.02
 """Part of itself by which a cell must grow before `quick_result` judges it again: our choice, so that a
@@ -205,6 +212,8 @@ class Balance:
     """The whole result. `withheld` holds the reasons for which no trims are offered; empty when they are.
 
     fuel_percent    what the new trims add to the engine's total fuel; NaN when none are offered
+    predicted_in    the cell used for trims of which `predicted_spread` is, where all cells together do not
+                    cover it; else None
     excluded_cells  cells with data that the operator has excluded
     reference       the cylinders whose mean the needs against peers are against; of the largest group
     groups          cylinders that can be compared with each other. With more than one group, each has a
@@ -218,6 +227,7 @@ class Balance:
     banks: tuple[BankNeed, ...]
     spread: Spread
     predicted_spread: Spread
+    predicted_in: Cell | None
     predicted_by_cell: tuple[tuple[Cell, Spread], ...]
     fuel_percent: float
     withheld: tuple[Note, ...]
@@ -287,10 +297,16 @@ class BalanceStage:
         self._dwell = Dwell(len(self._nodes))
         self.weights = node_charges(session)
         self._cells = JudgedCells(self._dwell, ~self._left_out, self._mask)
+        self._stays = Stays(self._dwell, self.weights, ~self._left_out, self._mask)
+        self._opening = Opening(session.axes)
+        self._pulled_rows = 0
 
     def feed(self, block: CylinderBlock) -> None:
         """Takes rows of one stretch of time."""
-        self._dwell.feed(block, self._steady.feed(block))
+        cell = self._steady.feed(block)
+        self._dwell.feed(block, cell)
+        full = self._opening.now(block) >= self._opening.full_from(block.now)
+        self._pulled_rows += int(np.count_nonzero(full & (cell == NOWHERE)))
 
     @property
     def cuts_unknown_s(self) -> float:
@@ -332,23 +348,28 @@ class BalanceStage:
 
     def _start_builder(self, against: str, patience: float) -> _BalanceBuilder:
         fits = self._cells.fits(patience)
-        used = [c for c in fits if self.used(c.cell)]
+        alone = [place_cell(c, None, self.weights) for c in fits]
+        may_serve = np.array([self.used(c.cell) for c in fits], np.bool_)
+        compared = compare_cells(self.session, self.grid, alone, may_serve, self._stays.of(fits))
+        used = [c for c, serves in zip(fits, compared.serves, strict=True) if serves]
         needs = self._fit_needs(used)
-        cells = [self._place(c, needs) for c in fits]
+        cells = [
+            self._place(c, needs if serves else None) for c, serves in zip(fits, compared.serves, strict=True)
+        ]
+        needs = replace(needs, peers=compared.widen(needs.peers), target=compared.widen(needs.target))
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
-        plan = plan_trims(
-            self.session, needs.peers, self._misfire_blocks(shares) + self._block_separate_groups(needs)
-        )
+        blocked = self._misfire_blocks(shares) + self._block_separate_groups(needs) + compared.withheld
+        plan = plan_trims(self.session, needs.peers, blocked + self._block_pulls(used))
         effects = self._misfire_effects(shares, used, needs, plan) if shares and not patience else ()
-        return _BalanceBuilder(self, against, cells, needs, plan, misfires=effects)
+        return _BalanceBuilder(self, against, cells, needs, plan, compared=compared, misfires=effects)
 
     def _fit_needs(self, used: Sequence[CellFit]) -> Needs:
         return fit_needs(used, self.weights, join_by_target=self.session.trims.join_by_target)
 
-    def _place(self, cell: CellFit, needs: Needs) -> CellResult:
+    def _place(self, cell: CellFit, needs: Needs | None) -> CellResult:
         validity = self.session.validity
         ends = (float(np.log(validity.rich_limit)), float(np.log(validity.lean_limit)))
-        return place_cell(cell, needs if self.used(cell.cell) else None, self.weights, ends)
+        return place_cell(cell, needs, self.weights, ends)
 
     def cylinders_of(self, nodes: Iterable[int]) -> tuple[int, ...]:
         """The cylinders that nodes speak for, in order."""
@@ -360,6 +381,18 @@ class BalanceStage:
             return ()
         groups = tuple(self.cylinders_of(nodes.tolist()) for nodes in needs.groups)
         return (note(BalanceNote.GROUPS_NOT_COMPARED, groups=groups),)
+
+    def _block_pulls(self, used: list[CellFit]) -> tuple[Note, ...]:
+        """Why no trims are offered: little steady time at part load, in a log of pulls."""
+        full = _FULL_LOAD_CELL * max(self.session.axes.load, default=0.0)
+        loads = [self.grid.cell(c.cell).load for c in used]
+        if not used or any(load is None or load >= full for load in loads):
+            return ()
+        used_s = float(np.sum([c.usable_s for c in used], axis=0).max())
+        pulled_s = self._pulled_rows * GRID_NS / 1e9
+        if pulled_s < _LEAST_PULL_S or used_s >= _LEAST_PART_LOAD_S:
+            return ()
+        return (note(BalanceNote.PULLS_WITHOUT_DWELLS, used_s=used_s, pulled_s=pulled_s),)
 
     def _misfire_blocks(self, shares: list[MisfireShare]) -> tuple[Note, ...]:
         """Why no trims are offered: misfire that is frequent."""
@@ -446,11 +479,13 @@ class _BalanceBuilder:
         needs: Needs,
         plan: TrimPlan,
         *,
+        compared: CellsCompared,
         misfires: tuple[MisfireEffect, ...],
     ) -> None:
         self._stage, self._session, self._grid = stage, stage.session, stage.grid
         self._against, self._cells, self._fitted, self._plan = against, cells, needs, plan
-        self._used = [stage.used(c.cell) for c in cells]
+        self._compared = compared
+        self._used = compared.serves.tolist()
         self._needs = needs.peers if against == "peers" else needs.target
         self._left_out = stage.left_out_s(cells)
         self._cuts_unknown_s = stage.cuts_unknown_s
@@ -463,8 +498,9 @@ class _BalanceBuilder:
 
     def build(self, gaps: tuple[Note, ...], *, by_cell: bool = True) -> Balance:
         peers = self._fitted.peers
-        moves = self._plan.moves
+        by_cell_predicted = self._predict_by_cell(self._cells if by_cell else self._find_worst_cell())
         cells, alone = tuple(self._cell_needs()), self._total.alone(peers)
+        predicted, worst = self._predict_spread(by_cell_predicted, alone)
         return Balance(
             against=self._against,
             cylinders=tuple(self._cylinder_need(c) for c in range(1, self._session.engine.cylinders + 1)),
@@ -472,12 +508,9 @@ class _BalanceBuilder:
             whole_engine=tuple(self._engine_needs()),
             banks=tuple(self._bank_needs()),
             spread=self._with_total(spread(peers), spread(alone)),
-            predicted_spread=self._with_total(predicted_spread(peers, moves), predicted_spread(alone, moves)),
-            predicted_by_cell=tuple(
-                (self._grid.cell(c.cell), predicted_spread(c.peers, moves, peers))
-                for c in self._cells
-                if by_cell
-            ),
+            predicted_spread=predicted,
+            predicted_in=worst,
+            predicted_by_cell=tuple(by_cell_predicted.values()) if by_cell else (),
             fuel_percent=self._plan.fuel_percent,
             withheld=self._plan.withheld,
             notes=(*gaps, *self._plan.notes, *self._notes_on_result()),
@@ -508,6 +541,40 @@ class _BalanceBuilder:
         everyone = range(1, self._session.engine.cylinders + 1)
         left_out = tuple(c for c in everyone if c not in cylinders)
         return ReferenceCylinders(cylinders, left_out, self._stage.cylinders_of(carried))
+
+    def _find_worst_cell(self) -> list[CellResult]:
+        """The cell used for trims whose needs lie farthest apart once the trims are in; empty without one."""
+        used = [c for c, is_used in zip(self._cells, self._used, strict=True) if is_used]
+        if not used:
+            return []
+        needs = np.array([[e.mean if np.isfinite(e.half) else np.nan for e in c.peers] for c in used])
+        left = needs - self._plan.moves
+        apart = np.fmax.reduce(left, axis=1) - np.fmin.reduce(left, axis=1)
+        return [used[int(np.argmax(np.nan_to_num(apart, nan=-1.0)))]]
+
+    def _predict_by_cell(self, cells: list[CellResult]) -> dict[int, tuple[Cell, Spread]]:
+        """The spread to expect in each of the cells, by number."""
+        moves, peers = self._plan.moves, self._fitted.peers
+        return {c.cell: (self._grid.cell(c.cell), predicted_spread(c.peers, moves, peers)) for c in cells}
+
+    def _predict_spread(
+        self, by_cell: dict[int, tuple[Cell, Spread]], alone: Sequence[Estimate]
+    ) -> tuple[Spread, Cell | None]:
+        """The spread to expect over all cells; that of the worst cell, where all together do not cover it.
+
+        alone  the needs with the errors of their own sensors, for the total interval
+        """
+        moves = self._plan.moves
+        whole = self._with_total(predicted_spread(self._fitted.peers, moves), predicted_spread(alone, moves))
+        used = {c.cell for c, is_used in zip(self._cells, self._used, strict=True) if is_used}
+        known = [one for number, one in by_cell.items() if number in used and np.isfinite(one[1].value)]
+        worst = max(known, key=lambda one: one[1].value, default=None)
+        if worst is None or not worst[1].value > whole.interval95[1]:
+            return whole, None
+        low = min(whole.interval95[0], worst[1].interval95[0])
+        high = max(one[1].interval95[1] for one in known)
+        total = (min(low, whole.total_interval95[0]), max(high, whole.total_interval95[1]))
+        return replace(worst[1], interval95=(low, high), total_interval95=total), worst[0]
 
     def _node_of(self, cylinder: int) -> int | None:
         for index, node in enumerate(self._session.chain.nodes):
@@ -568,7 +635,7 @@ class _BalanceBuilder:
             if limited:
                 flags.append(note(code, cells=len(limited)))
         flags += self._flag_group(node)
-        flags += self._flag_disagreement(node)
+        flags += self._compared.flags[node]
         left, used = self._left_out[node], sum(c.fit.usable_s[node] for c in self._cells)
         if left.get(SampleState.HELD.word, 0.0) > max(used, 1.0):
             flags.append(note(BalanceNote.SENDS_TOO_SELDOM))
@@ -584,24 +651,6 @@ class _BalanceBuilder:
         if not self._apart or own is None or self._against != "peers":
             return []
         return [note(BalanceNote.COMPARED_WITHIN_GROUP, cylinders=self._stage.cylinders_of(own.tolist()))]
-
-    def _flag_disagreement(self, node: int) -> list[Note]:
-        """How far the cells' needs lie apart, where that is beyond their intervals and matters.
-
-        Only of cells in use: the others have a reference of their own where a cylinder is missing.
-        """
-        known = [
-            c.peers[node]
-            for c, used in zip(self._cells, self._used, strict=True)
-            if used and np.isfinite(c.peers[node].half)
-        ]
-        if not known:
-            return []
-        low, high = min(e.mean + e.half for e in known), max(e.mean - e.half for e in known)
-        if percent(high) - percent(low) <= _DISAGREEMENT_PERCENT:
-            return []
-        least, most = (percent(pick(e.mean for e in known)) for pick in (min, max))
-        return [note(BalanceNote.CELLS_DISAGREE, least_percent=least, most_percent=most)]
 
     def _flag_misfire(self, cylinder: int) -> list[Note]:
         """What was excluded as misfire, with needs and trims where it would move them by half a step."""
@@ -621,7 +670,7 @@ class _BalanceBuilder:
 
     def _notes_on_result(self) -> list[Note]:
         """Notes on cells that the operator excluded, and on what makes the whole result doubtful."""
-        notes = []
+        notes = [*self._compared.notes]
         if self._excluded_cells:
             rpm, load = (
                 None if None in centres else centres

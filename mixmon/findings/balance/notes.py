@@ -18,6 +18,8 @@ class BalanceNote(NoteCode):
     AT_RICH_LIMIT = "at_rich_limit"
     AT_LEAN_LIMIT = "at_lean_limit"
     CELLS_DISAGREE = "cells_disagree"
+    NEED_DRIFTS = "need_drifts"
+    LEAN_AT_LOW_FLOW = "lean_at_low_flow"
     SENDS_TOO_SELDOM = "sends_too_seldom"
     MISFIRE_EXCLUDED = "misfire_excluded"
     OUTLIERS_EXCLUDED = "outliers_excluded"
@@ -35,10 +37,13 @@ class BalanceNote(NoteCode):
     TOO_FEW_NEEDS = "too_few_needs"
     TOO_FEW_PAIRS = "too_few_pairs"
     FREQUENT_MISFIRE = "frequent_misfire"
+    PULLS_WITHOUT_DWELLS = "pulls_without_dwells"
+    LEAK_IN_ALL_CELLS = "leak_in_all_cells"
     SENSORS_AFTER_MERGE = "sensors_after_merge"
     ONE_TRIM_FOR_ALL = "one_trim_for_all"
 
     # notes on the whole result
+    CELL_OR_TIME = "cell_or_time"
     FUEL_LEFT_OVER = "fuel_left_over"
     EQUAL_AIR_ASSUMED = "equal_air_assumed"
     REFERENCE_OF_SOME = "reference_of_some"

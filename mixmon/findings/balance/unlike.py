@@ -1,0 +1,476 @@
+"""Needs that differ by cell: with the flow, with time, or neither; and the cells that trims may rest on.
+
+    batches by cell -> Stays                the needs in every stay in a cell, however often it was visited
+    stays           -> find_drifts          cells that were visited again, and needs that had moved
+    cells and flow  -> find_lean_at_low_flow  the pattern of a leak or of reversion
+                    -> compare_cells        what to say, and the cells that are left for trims
+
+A trim serves all cells. Air that enters before the sensor is a larger share of little exhaust gas than of
+much, so a need that rests on it falls with the flow and belongs to no trim. A need that drifts looks like
+one that differs by cell where every cell is visited once; only a second visit separates the two.
+
+Invariant: every test is for all cylinders and cells together. Its limits are those that noise passes in one
+engine of a hundred, so that a large engine with many cells raises no more false alarms than a small one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
+from statistics import NormalDist
+
+import numpy as np
+
+from mixmon.arrays import SECOND_NS, Bools, Floats, Ints
+from mixmon.findings.balance.cells import CellFit, fit_cell
+from mixmon.findings.balance.dwell import BATCH_NS, BatchTable, Dwell, Mask
+from mixmon.findings.balance.needs import CellResult, place_cell
+from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, median_with_holes
+from mixmon.gas.transport import charge
+from mixmon.mixture.steady import Cell, CellGrid
+from mixmon.note import Note, note
+from mixmon.session.model import Axes, Session
+
+FALSE_ALARMS = 0.01
+"""Chance that noise alone passes a test anywhere in an engine: our choice."""
+
+DISAGREEMENT_PERCENT = 1.0
+"""Least certain difference of a cylinder's needs in its cells that is told: our choice, two trim steps of
+0.5 %."""
+
+_DRIFT_PERCENT = 0.5
+"""Least certain drift that is told: our choice, a trim step of 0.5 %."""
+
+_LEAK_LEFT_PERCENT = 0.5
+"""Air of a leak, over that in the best cell for trims, up to which a cell is used for them: our choice."""
+
+_LEAK_IN_BEST_CELL_PERCENT = 2.0
+"""Air of a leak that may be left in the best cell for trims, percent: our choice; with more, none serves.
+What is left widens the interval."""
+
+_EXPONENTS = (1.0, 0.5, 1.5, 2.0)
+"""Powers of the flow with which a leak's share falls, the usual one first: one is a leak of constant air; the
+others are our choice, for pressure that falls or rises with the flow, and for reversion."""
+
+_BETTER_FIT = 4.0
+"""Chi square by which another power must fit better than the usual one: our choice, two standard errors."""
+
+_EXPLAINED = 0.75
+"""Part of the difference between cells that the flow must explain: our choice."""
+
+_FEWEST_CELLS = 3
+"""Cells that a pattern takes: our choice; with two, any two needs fit."""
+
+_FLOWS_APART = 1.5
+"""Least ratio of the most flow to the least: our choice; nearer cells show no pattern."""
+
+_LEAST_CELL_ERROR = 5e-4
+"""Smallest standard error of a need in one cell, ln lambda: our choice, so that one very sure cell does not
+decide how well a pattern fits."""
+
+
+# ----------------------------------------------------------------------------------------------------
+# Intervals that hold together.
+# ----------------------------------------------------------------------------------------------------
+
+
+def joint_z(tests: int) -> float:
+    """Two-sided normal limit that noise passes in one of so many tests with the chance `FALSE_ALARMS`.
+
+    >>> round(joint_z(1), 3)
+    2.576
+    """
+    return NormalDist().inv_cdf(1 - FALSE_ALARMS / (2 * max(tests, 1)))
+
+
+def joint_half(error: Floats, effective: Floats, z: float) -> Floats:
+    """Half-widths of intervals that hold together, from standard errors and effective batches.
+
+    Student's t from its normal limit z (Wallace, Ann. Math. Stat. 30, 1959, from memory).
+    """
+    degrees = np.fmax(effective - 1, 1.0)
+    scaled = z * (8 * degrees + 3) / (8 * degrees + 1)
+    half: Floats = np.sqrt(degrees * np.expm1(scaled**2 / degrees)) * error
+    return half
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NeedTable:
+    """Needs of n nodes in m cells or stays, in ln lambda.
+
+    y     float64[m, n]  NaN where not known
+    half  float64[m, n]  of the interval that holds together with all others; infinite where not known
+    z     the normal limit of these intervals
+    """
+
+    y: Floats
+    half: Floats
+    z: float
+
+    @classmethod
+    def of(cls, rows: Sequence[Sequence[Estimate]]) -> NeedTable:
+        """From the needs of each row; the intervals are for every need that has an error."""
+        mean, error, effective = (
+            np.array([[getattr(need, name) for need in row] for row in rows], np.float64)
+            for name in ("mean", "standard_error", "effective")
+        )
+        known = np.isfinite(error)
+        z = joint_z(int(known.sum()))
+        return cls(np.where(known, mean, np.nan), np.where(known, joint_half(error, effective, z), np.inf), z)
+
+    def aligned(self) -> Floats:
+        """The needs less what all nodes of a row have in common, such as a mean without a missing node.
+
+        It is the median of how far the nodes are from their own medians; one node apart does not move it.
+        """
+        apart = self.y - median_with_holes(self.y, axis=0)
+        aligned: Floats = self.y - median_with_holes(apart, axis=1)[:, None]
+        return aligned
+
+    def weights(self) -> Floats:
+        """Inverse squares of the errors of normal numbers with the same limits; 0 where not known."""
+        weights: Floats = np.fmax(self.half / self.z, _LEAST_CELL_ERROR) ** -2.0
+        return weights
+
+    def disagreements(self) -> list[tuple[float, float] | None]:
+        """Least and most need of each node, percent, where they certainly differ by enough to tell."""
+        y = self.aligned()
+        least, most = np.fmin.reduce(y, axis=0), np.fmax.reduce(y, axis=0)
+        low = np.fmin.reduce(y + self.half, axis=0)
+        high = np.fmax.reduce(y - self.half, axis=0)
+        sure = 100 * (np.expm1(high) - np.expm1(low)) > DISAGREEMENT_PERCENT
+        ends = 100 * np.expm1(np.array([least, most]))
+        return [(float(a), float(b)) if told else None for a, b, told in zip(*ends, sure, strict=True)]
+
+
+# ----------------------------------------------------------------------------------------------------
+# Stays: the needs by time.
+# ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stay:
+    """The visits to one cell between which no other cell was counted. `t` is its middle in seconds."""
+
+    cell: int
+    t: float
+    peers: tuple[Estimate, ...]
+
+
+class Stays:
+    """The stays of a dwell; only those that have grown, or been masked anew, are computed again."""
+
+    def __init__(self, dwell: Dwell, weights: Floats, counted: Bools, mask: Mask) -> None:
+        self._dwell, self._weights, self._counted, self._mask = dwell, weights, counted, mask
+        self._cells: tuple[CellFit, ...] = ()
+        self._stays: list[Stay] = []
+        # by first visit: batches and masked ones then, and the stay
+        self._judged: dict[int, tuple[int, int, Stay]] = {}
+
+    def of(self, cells: Sequence[CellFit]) -> list[Stay]:
+        """Every stay in these cells in order of time; as before where no cell was judged again."""
+        same = len(cells) == len(self._cells) and all(
+            new is old for new, old in zip(cells, self._cells, strict=True)
+        )
+        if not same:
+            self._cells = tuple(cells)
+            others = {one.cell: np.unique(self._dwell.table(one.cell).visit) for one in cells}
+            every = np.sort(np.concatenate(list(others.values()))) if others else np.zeros(0, np.int64)
+            stays = [stay for cell, own in others.items() for stay in self._stays_in(cell, own, every)]
+            self._stays = sorted(stays, key=lambda stay: stay.t)
+        return self._stays
+
+    def _stays_in(self, cell: int, own: Ints, every: Ints) -> Iterable[Stay]:
+        """The stays in one cell; `own` are its visits, `every` those to all cells, both in order."""
+        table = self._dwell.table(cell)
+        masked = self._mask.covers(table.t, BATCH_NS) if self._mask.version else None
+        place = np.searchsorted(every, own)
+        starts = np.flatnonzero(np.diff(place, prepend=-2) > 1)
+        for first, end in zip(starts, [*starts[1:], len(own)], strict=True):
+            rows = np.isin(table.visit, own[first:end])
+            yield self._judge(cell, table, rows, masked)
+
+    def _judge(self, cell: int, table: BatchTable, rows: Bools, masked: Bools | None) -> Stay:
+        hidden = None if masked is None else masked[rows]
+        grown = (int(rows.sum()), 0 if hidden is None else int(hidden.sum()))
+        visit = int(table.visit[rows][0])
+        before = self._judged.get(visit)
+        if before is not None and before[:2] == grown:
+            return before[2]
+        part = BatchTable(**{one.name: getattr(table, one.name)[rows] for one in fields(BatchTable)})
+        found = place_cell(fit_cell(cell, part, self._counted, hidden), None, self._weights)
+        stay = Stay(cell, float(part.t.mean()) / SECOND_NS, found.peers)
+        self._judged[visit] = (*grown, stay)
+        return stay
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """A need that moved between visits to the same cells, by `moved` ± `half` (95 %) in ln lambda."""
+
+    moved: float
+    half: float
+    seconds: float
+
+
+def cells_visited_again(stays: Sequence[Stay]) -> set[int]:
+    """Cells with two stays or more in which two nodes have needs."""
+    known = [stay.cell for stay in stays if sum(np.isfinite(need.half) for need in stay.peers) > 1]
+    return {cell for cell in known if known.count(cell) > 1}
+
+
+def find_drifts(stays: Sequence[Stay]) -> list[Drift | None]:
+    """For every node, whether its need moved while the same cells were visited again.
+
+    One slope a node from all cells with several stays, each with a mean of its own.
+    """
+    again = cells_visited_again(stays)
+    stays = [stay for stay in stays if stay.cell in again]
+    if not stays:
+        return []
+    table = NeedTable.of([stay.peers for stay in stays])
+    cell, t = np.array([stay.cell for stay in stays]), np.array([stay.t for stay in stays])
+    columns = zip(table.aligned().T, table.weights().T, strict=True)
+    return [_drift_of_node(cell, t, *column, table.z) for column in columns]
+
+
+def _drift_of_node(cell: Ints, t: Floats, y: Floats, weight: Floats, z: float) -> Drift | None:
+    """One node in stays at t float64[m], s; NaN in y where not known, with weight 0."""
+    value = np.nan_to_num(y)
+    moved, later, spare, span = value.copy(), t.copy(), -1, 0.0
+    for one in np.unique(cell):
+        at = (cell == one) & (weight > 0)
+        if at.any():
+            moved[at] -= np.average(value[at], weights=weight[at])
+            later[at] -= np.average(t[at], weights=weight[at])
+            spare += int(at.sum()) - 1
+            span = max(span, float(np.ptp(t[at])))
+    power = float((weight * later**2).sum())
+    if spare < 0 or not power > 0:
+        return None
+    slope = float((weight * later * moved).sum()) / power
+    chi2 = float((weight * (moved - slope * later) ** 2).sum())
+    wide = max(1.0, chi2 / spare) if spare else 1.0
+    error = span * float(np.sqrt(wide / power))
+    if 100 * np.expm1(abs(slope) * span - z * error) < _DRIFT_PERCENT:
+        return None
+    return Drift(slope * span, NORMAL_95_SIX_DECIMALS * error, span)
+
+
+# ----------------------------------------------------------------------------------------------------
+# Lean at low flow: the pattern of a leak before the sensor, or of reversion.
+# ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LeanAtLowFlow:
+    """A need that falls with the flow: `excess` float64[m] is its part of leaked air, ln lambda."""
+
+    exponent: float
+    excess: Floats
+
+
+def flow_of(cell: Cell, axes: Axes) -> float:
+    """Air flow of a typical engine in a cell, in any unit; NaN where speed or load is not known."""
+    if cell.rpm is None or cell.load is None:
+        return np.nan
+    return float(cell.rpm * charge(cell.rpm, cell.load, axes.load_signal).eta_v)
+
+
+def find_lean_at_low_flow(needs: Sequence[tuple[Estimate, ...]], flow: Floats) -> list[LeanAtLowFlow | None]:
+    """For every node, whether its need falls with the flow as the share of a leak does.
+
+    needs  of n nodes in each of m cells; flow float64[m], any unit, NaN where not known
+    """
+    table = NeedTable.of(needs)
+    columns = zip(table.aligned().T, table.weights().T, strict=True)
+    return [_lean_at_low_flow(flow, *column, table.z) for column in columns]
+
+
+def _lean_at_low_flow(flow: Floats, y: Floats, weight: Floats, z: float) -> LeanAtLowFlow | None:
+    known = np.isfinite(y) & (flow > 0)
+    if known.sum() < _FEWEST_CELLS or flow[known].max() < _FLOWS_APART * flow[known].min():
+        return None
+    weight = np.where(known, weight, 0.0)
+    shares = [np.where(flow > 0, (flow[known].min() / flow) ** n, np.nan) for n in _EXPONENTS]
+    fits = [_fit_share(np.nan_to_num(share), np.nan_to_num(y), weight) for share in shares]
+    best = min(range(len(fits)), key=lambda k: fits[k].chi2)
+    best = best if fits[best].chi2 < fits[0].chi2 - _BETTER_FIT else 0
+    fit, share = fits[best], shares[best]
+    wide = max(1.0, fit.chi2 / (int(known.sum()) - 2))
+    sure = (fit.gain - z * fit.error * np.sqrt(wide)) * (1 - share[known].min())
+    if 100 * np.expm1(sure) <= DISAGREEMENT_PERCENT or fit.chi2 > (1 - _EXPLAINED) * fit.chi2_without:
+        return None
+    return LeanAtLowFlow(_EXPONENTS[best], np.where(known, fit.gain * share, np.nan))
+
+
+@dataclass(frozen=True, slots=True)
+class _ShareFit:
+    """Needs as a constant and a gain times a share; chi squares with the share and without it."""
+
+    gain: float
+    error: float
+    chi2: float
+    chi2_without: float
+
+
+def _fit_share(share: Floats, y: Floats, weight: Floats) -> _ShareFit:
+    apart = share - np.average(share, weights=weight)
+    moved = y - np.average(y, weights=weight)
+    power = float((weight * apart**2).sum())
+    gain = float((weight * apart * moved).sum()) / power
+    chi2 = float((weight * (moved - gain * apart) ** 2).sum())
+    return _ShareFit(gain, power**-0.5, chi2, float((weight * moved**2).sum()))
+
+
+# ----------------------------------------------------------------------------------------------------
+# What to say, and which cells are left.
+# ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellsCompared:
+    """What the cells say when they are compared.
+
+    serves    bool[m], cells that trims may rest on
+    unsure    float64[n], how much more than by its interval a need over the cells may be out, ln lambda
+    flags     by node
+    notes     on the result
+    withheld  why no trims are offered
+    """
+
+    serves: Bools
+    unsure: Floats
+    flags: tuple[tuple[Note, ...], ...]
+    notes: tuple[Note, ...]
+    withheld: tuple[Note, ...]
+
+    def widen(self, needs: tuple[Estimate, ...]) -> tuple[Estimate, ...]:
+        """The needs of the nodes with intervals that allow for drift, and for air of a leak that is left."""
+        return tuple(
+            _widened(need, by) if by and np.isfinite(need.half) else need
+            for need, by in zip(needs, self.unsure.tolist(), strict=True)
+        )
+
+
+def _widened(need: Estimate, by: float) -> Estimate:
+    half = need.half + by
+    return Estimate(
+        need.mean, half, need.standard_error * half / max(need.half, _LEAST_CELL_ERROR), need.effective
+    )
+
+
+def compare_cells(
+    session: Session, grid: CellGrid, cells: Sequence[CellResult], may_serve: Bools, stays: Sequence[Stay]
+) -> CellsCompared:
+    """Compares the needs by cell, by flow and by time.
+
+    cells      all, each against the mean of its own nodes
+    may_serve  bool[m], those that trims may rest on by the session and the operator
+    """
+    nodes = len(session.chain.nodes)
+    if not cells:
+        return CellsCompared(may_serve, np.zeros(nodes), ((),) * nodes, (), ())
+    drifts = find_drifts(stays) or [None] * nodes
+    flags = [[] if drift is None else [_note_drift(drift)] for drift in drifts]
+    apart = NeedTable.of([one.peers for one in cells]).disagreements()
+    for told, ends in zip(flags, apart, strict=True):
+        if ends is not None:
+            told.append(note(BalanceNote.CELLS_DISAGREE, least_percent=ends[0], most_percent=ends[1]))
+    notes = []
+    if any(apart) and not cells_visited_again(stays):
+        first = grid.cell(stays[0].cell)
+        notes.append(note(BalanceNote.CELL_OR_TIME, rpm=first.rpm, load=first.load))
+    flow = np.array([flow_of(grid.cell(one.cell), session.axes) for one in cells])
+    leaks = find_lean_at_low_flow(_without_drift(cells, stays, drifts), flow)
+    centres = [grid.cell(one.cell) for one in cells]
+    for told, leak in zip(flags, leaks, strict=True):
+        if leak is not None:
+            told.append(_note_leak(leak, centres))
+    serves, left = _leave_low_flow(leaks, flow, may_serve)
+    unsure = left + [0.0 if drift is None else abs(drift.moved) / 2 for drift in drifts]
+    return CellsCompared(
+        serves=serves,
+        unsure=unsure,
+        flags=tuple(map(tuple, flags)),
+        notes=tuple(notes),
+        withheld=_withhold_for_leaks(session, left),
+    )
+
+
+def _note_drift(drift: Drift) -> Note:
+    return note(
+        BalanceNote.NEED_DRIFTS,
+        change_percent=100 * float(np.expm1(drift.moved)),
+        half_percent=100 * drift.half,
+        seconds=drift.seconds,
+    )
+
+
+def _leave_low_flow(
+    leaks: Sequence[LeanAtLowFlow | None], flow: Floats, may_serve: Bools
+) -> tuple[Bools, Floats]:
+    """The cells that serve for trims, bool[m], and what is left in the best of them, float64[n], ln lambda.
+
+    What is left is that of a leak of constant air, or less: a power fitted over the whole range says
+    little about its end.
+
+    flow       float64[m], any unit
+    may_serve  bool[m], the cells that do if nothing leaks
+    """
+    serves, left_over = may_serve.copy(), np.zeros(len(leaks))
+    for node, leak in enumerate(leaks):
+        if leak is None or not (may_serve & np.isfinite(leak.excess)).any():
+            continue
+        best = int(np.nanargmin(np.where(may_serve, leak.excess, np.nan)))
+        least = int(np.nanargmax(leak.excess))
+        serves &= ~(100 * (np.expm1(leak.excess) - np.expm1(leak.excess[best])) > _LEAK_LEFT_PERCENT)
+        more = leak.excess[least] - leak.excess[best]
+        constant_air = more / (flow[best] / flow[least] - 1) if best != least else np.inf
+        left_over[node] = min(leak.excess[best], constant_air)
+    return serves, left_over
+
+
+def _withhold_for_leaks(session: Session, left: Floats) -> tuple[Note, ...]:
+    """Why no trims are offered: leaks of which too much is left in every cell that might serve."""
+    return tuple(
+        note(BalanceNote.LEAK_IN_ALL_CELLS, cylinders=node.cylinders, left_percent=percent)
+        for node, percent in zip(session.chain.nodes, (100 * np.expm1(left)).tolist(), strict=True)
+        if percent > _LEAK_IN_BEST_CELL_PERCENT
+    )
+
+
+def _note_leak(leak: LeanAtLowFlow, cells: Sequence[Cell]) -> Note:
+    """The pattern with its numbers, from the cell of least flow to that of most."""
+    least, most = int(np.nanargmax(leak.excess)), int(np.nanargmin(leak.excess))
+    extra = 100 * float(np.expm1(leak.excess[least]) - np.expm1(leak.excess[most]))
+    return note(
+        BalanceNote.LEAN_AT_LOW_FLOW,
+        extra_percent=extra,
+        rpm=cells[least].rpm,
+        load=cells[least].load,
+        most_rpm=cells[most].rpm,
+        most_load=cells[most].load,
+        exponent=leak.exponent,
+    )
+
+
+def _without_drift(
+    cells: Sequence[CellResult], stays: Sequence[Stay], drifts: Sequence[Drift | None]
+) -> list[tuple[Estimate, ...]]:
+    """The needs in each cell as they would be at one moment, by the drifts that were found."""
+    out = []
+    for one in cells:
+        t = float(np.mean([stay.t for stay in stays if stay.cell == one.cell]))
+        out.append(
+            tuple(
+                need if drift is None else _moved(need, -drift.moved / drift.seconds * (t - stays[0].t))
+                for need, drift in zip(one.peers, drifts, strict=True)
+            )
+        )
+    return out
+
+
+def _moved(need: Estimate, by: float) -> Estimate:
+    return Estimate(need.mean + by, need.half, need.standard_error, need.effective)
