@@ -182,12 +182,12 @@ def test_joint_intervals_are_those_of_student(tests: int, degrees: float) -> Non
 
 
 def test_engines_without_any_of_it_raise_no_alarm() -> None:
-    """Sixteen cylinders, five cells of different length, the first one visited again; eight engines."""
+    """Sixteen cylinders, five cells, the first one visited again; `tools/unlike_study.py` plays more."""
     codes = (BalanceNote.CELLS_DISAGREE, BalanceNote.LEAN_AT_LOW_FLOW, BalanceNote.NEED_DRIFTS)
-    for seed in range(8):
+    for seed in range(4):
         needs = np.random.default_rng([seed, 99]).uniform(-0.06, 0.06, 16)
         visits = [(cell, needs) for cell in (*CELLS, CELLS[0])]
-        result = played(visits, seed=seed, seconds=5.5 + seed).result()
+        result = played(visits, seed=seed, seconds=5.5 + 2 * seed).result()
         assert not any(all_flags(result, code) for code in codes)
         assert not found(BalanceNote.CELL_OR_TIME, result.notes)
         assert not result.withheld
