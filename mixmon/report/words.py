@@ -226,8 +226,8 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     ),
     BalanceNote.LEAN_AT_LOW_FLOW: (
         "needs {extra_percent:+.1f} % more at {rpm:g} rpm, load {load:g} than at {most_rpm:g} rpm, load "
-        "{most_load:g}, falling as flow^-{exponent:g}: pattern of a leak before the sensor, or of reversion; "
-        "cells that show it are not used for trims"
+        "{most_load:g}, falling as flow^-{exponent:g}: pattern of a leak before the sensor, or of reversion "
+        "(an unequal throttle or a late injector can look alike); cells that show it are not used for trims"
     ),
     BalanceNote.SENDS_TOO_SELDOM: "sends less often than its definition says: most samples count as held",
     BalanceNote.MISFIRE_EXCLUDED: _write_misfire_excluded,
