@@ -127,7 +127,7 @@ class _Problem:
         self, model: Model, samples: Samples, known: tuple[Known, ...], coarse: Floats | float
     ) -> None:
         self._model, self._known = model, known
-        self._least = np.maximum(coarse, _LEAST_SCALE)
+        self._coarse = coarse
         self._y, self._used = samples.y, samples.used
         self._weight: Floats = self._used.astype(np.float64)
         self._scale = np.ones(self._y.shape[1])
@@ -142,8 +142,9 @@ class _Problem:
         size = np.sort(np.where(self._used, np.abs(residual), np.inf), axis=0)
         middle = np.maximum(self._used.sum(axis=0) - 1, 0) // 2
         median = np.take_along_axis(size, middle[None], axis=0)[0]
-        self._scale = np.maximum(np.where(np.isfinite(median), SIGMA_OF_MAD * median, 1.0), self._least)
-        light = _HUBER * self._scale / np.maximum(np.abs(residual), _LEAST_SCALE)
+        self._scale = np.maximum(np.where(np.isfinite(median), SIGMA_OF_MAD * median, 1.0), _LEAST_SCALE)
+        usual = np.maximum(self._scale, self._coarse)
+        light = _HUBER * usual / np.maximum(np.abs(residual), _LEAST_SCALE)
         self._weight = np.where(self._used, np.minimum(1.0, light), 0.0)
 
     def cost(self, residual: Floats, theta: Floats) -> Floats:

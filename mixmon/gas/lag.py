@@ -14,7 +14,7 @@ calls it. The simulator has lags of its own, so that it cannot share a mistake w
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from typing import Any, NamedTuple
@@ -46,6 +46,10 @@ _T63_ROUNDS = 20
 """Newton's steps towards T63: computed, five give all digits for time constants from 2 ms to 3 s."""
 
 
+Respond = Callable[[Floats, Floats | float, Floats | float], "StepResponse"]
+"""The response at times to a step at zero, by the element's time constant and the filter's."""
+
+
 class StepResponse(NamedTuple):
     """Share of a step that has been followed, and its derivatives by time and by both time constants."""
 
@@ -74,6 +78,46 @@ def step_response(t: Floats, tau_s: Floats | float, filter_s: Floats | float) ->
     )
 
 
+def layer_response(t: Floats, diffusion_s: Floats | float, filter_s: Floats | float) -> StepResponse:
+    """The response of a porous layer followed by a filter; `by_tau` is the derivative by the diffusion time.
+
+    The layer's transfer function is 1/cosh(sqrt(s t_D)): see `diffusion_layer_step`. Its response is a sum of
+    exponentials, each of which passes the filter as a lag of its own does.
+
+    >>> layer_response(np.array([-1.0, 0.1007, 9.0]), 0.2, 1e-6).share.round(3).tolist()
+    [0.0, 0.632, 1.0]
+    """
+    parts = [step_response(t, share * diffusion_s, filter_s) for share in _LAYER_TAUS]
+    weighed = [
+        (w * part.share, w * part.by_t, w * share * part.by_tau, w * part.by_filter)
+        for w, share, part in zip(_LAYER_WEIGHTS, _LAYER_TAUS, parts, strict=True)
+    ]
+    return StepResponse(*(np.asarray(sum(column)) for column in zip(*weighed, strict=True)))
+
+
+_LAYER_TERMS = 6
+"""Terms of the layer's response; the last one stands for all that would follow. Computed: the share of a step
+is right to 0.004, and to 0.001 from a hundredth of the diffusion time on."""
+
+_ODD = 2.0 * np.arange(_LAYER_TERMS) + 1.0
+_LAYER_TAUS = (4.0 / (np.pi * _ODD) ** 2).tolist()
+_FIRST_WEIGHTS = (np.where(np.arange(_LAYER_TERMS) % 2 == 0, 4.0, -4.0) / (np.pi * _ODD))[:-1].tolist()
+_LAYER_WEIGHTS = [*_FIRST_WEIGHTS, 1.0 - sum(_FIRST_WEIGHTS)]
+"""Time constants in diffusion times, and weights, of the terms of a porous layer's response."""
+
+LAYER_T63 = 0.5032
+"""T63 of a porous layer in diffusion times (computed)."""
+
+
+def time_63_of(respond: Respond, first_s: Floats, tau_s: Floats, filter_s: Floats) -> Floats:
+    """Seconds until 63 % of a step are followed with that response; `first_s` is where to begin looking."""
+    t = np.asarray(first_s, np.float64)
+    for _ in range(_T63_ROUNDS):
+        response = respond(t, tau_s, filter_s)
+        t = t + (_SHARE_AT_T63 - response.share) / response.by_t
+    return np.asarray(t, np.float64)
+
+
 def time_63(tau_s: Floats | float, filter_s: Floats | float) -> Floats:
     """Seconds from a step until 63 % of it are followed (T63). Arguments broadcast.
 
@@ -81,11 +125,7 @@ def time_63(tau_s: Floats | float, filter_s: Floats | float) -> Floats:
     0.1075
     """
     tau, still = np.asarray(tau_s, np.float64), np.asarray(filter_s, np.float64)
-    t = tau + still
-    for _ in range(_T63_ROUNDS):
-        response = step_response(t, tau, still)
-        t = t + (_SHARE_AT_T63 - response.share) / response.by_t
-    return np.asarray(t, np.float64)
+    return time_63_of(step_response, tau + still, tau, still)
 
 
 def hold_gas(

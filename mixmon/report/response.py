@@ -8,8 +8,15 @@ from typing import Any
 import numpy as np
 
 from mixmon.findings.response.cuts import CutEdge, MeasuredCut, Way
+from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.response import CellDelay, ResponseReview
-from mixmon.findings.response.sensors import SLOW_RATIO, PairComparison, ResponseTime, SensorResponse
+from mixmon.findings.response.sensors import (
+    SLOW_RATIO,
+    ElementShape,
+    PairComparison,
+    ResponseTime,
+    SensorResponse,
+)
 from mixmon.findings.response.steps import DelayPoint
 from mixmon.note import Note
 from mixmon.report.balance import log_json, log_text
@@ -38,8 +45,11 @@ def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: 
     """The fields of `mixmon response --json`, in their order; times t_s count from the log's first frame.
 
     session, log   as for the balance
+    element_shape  "two lags", "porous layer", or which of both is open
     sensors        one a node: position, cylinders, sensor; lean and rich (readings that rise, that fall):
-                   t63_s, half_s (95 %), tau_s (element alone), cuts, steps; t63_s (both ways),
+                   t63_s, half_s (95 %), own_half_s (without the error of an open
+                   shape, which all share), tau_s (element alone, by two lags), cuts,
+                   steps; t63_s (both ways),
                    times_peers, uneven (lean over rich, by the others'), uneven_half; air_percent,
                    air_half_percent, air_to_peers_percent, air_to_expected_percent; warm_up_s,
                    warm_up_times_peers; left_out (reason to count); flags
@@ -63,6 +73,7 @@ def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: 
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
+        "element_shape": review.shape.value,
         "sensors": review.sensors,
         "cuts": [_cut_json(cut, nodes, run) for cut in review.cuts],
         "unclear_cuts": review.unclear,
@@ -188,6 +199,7 @@ def response_text(review: ResponseReview, run: Run) -> str:
     parts.append(paragraph(f"from {source} of fuel steps"))
     if review.cuts or review.points or any(np.isfinite(s.warm_up_s) for s in review.sensors):
         parts.append(_sensors_table(review.sensors) + paragraph(_SENSORS_SAY))
+        parts.append(paragraph(_SHAPE_SAYS[review.shape]))
     if review.cuts or review.points:
         parts.append(_events_table(review, run))
     else:
@@ -204,8 +216,17 @@ _SENSORS_SAY = (
     "ms: T63, the time in which a reading covers 63 % of a step after its dead time, sensor and controller "
     f"together, of readings that rise (lean-going) and fall (rich-going); ± 95 %; slow: {SLOW_RATIO:g} "
     "times its peers or more; air: oxygen percent read in cuts; off: percent off the peers, or off the air "
-    "that was given; ready: s of warm-up"
+    "that was given; ready: s of warm-up; a filter that the steps do not show is drawn towards the usual "
+    "20 ms, by a few ms of T63"
 )
+_SHAPE_SAYS = {
+    ElementShape.LAGS: "shape: element and filter as two lags; a porous layer fits worse",
+    ElementShape.LAYER: "shape: the element as a porous layer, which fits better than a lag; then the filter",
+    ElementShape.OPEN: (
+        "shape: element and filter as two lags; a porous layer, whose T63 would be about 16 % longer and its "
+        "dead time shorter by as much, is not excluded, and ± includes it"
+    ),
+}
 _NO_RESPONSE = (
     "no response: no fuel cut in which all sensors saw air, and no fuel steps; one overrun cut of half a "
     "second or more is enough"
@@ -262,7 +283,8 @@ def _events_table(review: ResponseReview, run: Run) -> str:
     ]
     ways = [(way, edge) for cut in review.cuts for way, edge in cut.edges.items()]
     rows = [(edge.t, _edge_row(way, edge, run)) for way, edge in ways]
-    rows += [(point.t, _point_row(point, run)) for point in review.points]
+    apart = review.refusal is not None and review.refusal.code is ResponseNote.CLOCKS_APART
+    rows += [(point.t, _point_row(point, run, apart=apart)) for point in review.points]
     rows.sort(key=lambda row: row[0])
     return table(columns, [row for _, row in rows]) + paragraph(
         "dead: from the command to the first movement, mean of the sensors; 63 %: from the command, "
@@ -286,9 +308,9 @@ def _edge_row(way: Way, edge: CutEdge, run: Run) -> tuple[Cell, ...]:
     )
 
 
-def _point_row(point: DelayPoint, run: Run) -> tuple[Cell, ...]:
+def _point_row(point: DelayPoint, run: Run, *, apart: bool) -> tuple[Cell, ...]:
     what = f"{counted(point.moves, 'fuel step')} ({point.signal})"
-    error = f"dead ±{half_width(1e3 * point.dead_half_s)} ms"
+    error = "stamps are apart" if apart else f"dead ±{half_width(1e3 * point.dead_half_s)} ms"
     seen = f"{int(point.followed.sum())}/{len(point.followed)}"
     return (
         since_first(point.t, run),

@@ -347,6 +347,12 @@ _RESPONSE: Final[Mapping[NoteCode, Sentence]] = {
     ResponseNote.FUEL_SIGNAL_MISSING: (
         "no delay: the session maps neither pulse_ms nor target; add one to [engine_signals]"
     ),
+    ResponseNote.CLOCKS_APART: lambda values: (
+        f"no delay: the stamps of bus {values['engine_bus']} are about {1e3 * abs(values['late_s']):.0f} ± "
+        f"{1e3 * values['half_s']:.0f} ms {'late' if values['late_s'] > 0 else 'early'} against those of bus "
+        f"{values['chain_bus']}, because gas cannot take {1e3 * values['dead_s']:.0f} ms where "
+        f"{1e3 * values['expected_s']:.0f} ms are usual; stamp both buses with one clock and measure again"
+    ),
     ResponseNote.FUEL_STEPS_NOT_USABLE: lambda values: (
         f"no delay: fuel moved, but {SENTENCES[ResponseNote(values['why'])]}"
     ),

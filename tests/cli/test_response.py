@@ -30,8 +30,8 @@ def found(*arguments):
 def test_json_has_every_field_that_scripts_rely_on():
     told = found(*WITH_CUT, "--compare", "1", "2")
     assert list(told) == [
-        "format", "session", "log", "sensors", "cuts", "unclear_cuts", "fuel_steps", "steps_refused",
-        "delay", "comparisons",
+        "format", "session", "log", "element_shape", "sensors", "cuts", "unclear_cuts", "fuel_steps",
+        "steps_refused", "delay", "comparisons",
     ]  # fmt: skip
     assert told["format"] == 2
     assert told["sensors"][0].keys() == {
@@ -39,7 +39,9 @@ def test_json_has_every_field_that_scripts_rely_on():
         "air_percent", "air_half_percent", "air_to_peers_percent", "air_to_expected_percent", "warm_up_s",
         "warm_up_times_peers", "left_out", "flags",
     }  # fmt: skip
-    assert told["sensors"][0]["lean"].keys() == {"t63_s", "half_s", "tau_s", "cuts", "steps"}
+    assert told["sensors"][0]["lean"].keys() == {
+        "t63_s", "half_s", "own_half_s", "tau_s", "cuts", "steps",
+    }  # fmt: skip
     assert told["cuts"][0].keys() == {"t_s", "seconds", "lean", "rich", "air"}
     assert told["cuts"][0]["lean"].keys() == {
         "t_s", "command", "rpm", "load", "after_spark_cut", "nodes",
@@ -164,3 +166,17 @@ def test_cuts_without_the_engine_bus_are_not_denied_where_the_delay_is_refused(t
     assert "no fuel cut was seen" not in words
     assert "record the engine bus beside the chain" in words
     assert "note: Engine_Fast never came on bus engine: no rpm" in words
+
+
+def test_stamps_of_two_buses_that_are_apart_give_no_delay_and_their_difference(tmp_path):
+    frames = []
+    for line in gzip.decompress(Path(EIGHT[0]).read_bytes()).decode().splitlines(keepends=True):
+        stamp, rest = line[1:].split(")", 1)
+        frames.append((float(stamp) + (0.100 if rest.split()[0] == "can1" else 0.0), rest))
+    log = tmp_path / "apart.log"
+    log.write_text("".join(f"({t:.6f}){rest}" for t, rest in sorted(frames)))
+    delay = found(str(log), *EIGHT[1:])["delay"]
+    assert (delay["cells"], delay["model"]) == ([], None)
+    why = delay["refusal"]
+    assert (why["code"], why["engine_bus"], why["chain_bus"]) == ("clocks_apart", "engine", "chain")
+    assert abs(why["late_s"] - 0.100) < why["half_s"] < 0.06

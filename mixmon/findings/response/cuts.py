@@ -187,6 +187,10 @@ CUT_AFTER_ROWS = 120
 _LEAN_ROWS = 200
 """Most rows of the way into air that are fitted: our choice, 2 s, twenty usual lags."""
 
+_LATE_ROWS = 25
+"""Rows after the first movement in which a command is looked for that comes late: our choice, a quarter of a
+second; stamps that are further apart are seen as no command."""
+
 _LEAD_ROWS = 20
 """Rows before the first movement that are fitted with it: our choice, enough for the level."""
 
@@ -418,7 +422,8 @@ class _CutRows:
         share = self._measuring[begin:end].mean(axis=0)
         problems = _find_problems(fit, share, 1.0 if starts else -1.0)
         good = np.array([problem is None for problem in problems])
-        rpm, load = (self._engine_value(name, moves) for name in ("rpm", "load"))
+        then = moves if row is None else max(moves, row)
+        rpm, load = (self._engine_value(name, then) for name in ("rpm", "load"))
         return CutEdge(zero, row is not None, rpm, load, rough, _keep_good(fit, good), problems)
 
     def _fit_sensors(self, rows: slice, zero: int, *, starts: bool, rough: bool) -> StepFit:
@@ -434,11 +439,16 @@ class _CutRows:
         return _choose_fits(fit, assumed, self.clipped)
 
     def _find_command(self, moves: int, *, starts: bool) -> int | None:
-        """The row at which the engine control reports the change, before the movement; None if none."""
-        first = max(moves - CUT_BEFORE_ROWS // 2, 0)
-        claim = self._recent.rows("fuel_cut", self._first + first, self._first + moves + 1) > 0
-        turned = np.flatnonzero(claim[1:] & ~claim[:-1] if starts else claim[:-1] & ~claim[1:])
-        return first + 1 + int(turned[-1]) if len(turned) else None
+        """The row at which the engine control reports the change; None if none.
+
+        The last one before the movement; else the first one soon after it, because the stamps of the engine's
+        bus may be late.
+        """
+        first, last = max(moves - CUT_BEFORE_ROWS // 2, 0), min(moves + _LATE_ROWS, self._end - self._first)
+        claim = self._recent.rows("fuel_cut", self._first + first, self._first + last) > 0
+        turned = first + 1 + np.flatnonzero(claim[1:] & ~claim[:-1] if starts else claim[:-1] & ~claim[1:])
+        before, after = turned[turned <= moves], turned[turned > moves]
+        return int(before[-1]) if len(before) else int(after[0]) if len(after) else None
 
     def _engine_value(self, name: str, row: int) -> float:
         return float(self._recent.rows(name, self._first + row, self._first + row + 1)[0])

@@ -155,6 +155,54 @@ def fit_delay(points: Sequence[MeasuredDeadTime], geometry: Geometry, load_signa
     )
 
 
+@dataclass(frozen=True, slots=True)
+class ClockError:
+    """How much later the engine's stamps are than the nodes', s, with its standard deviation.
+
+    dead_s, expected_s   mean of the measured dead times, and of those that are usual
+    """
+
+    late_s: float
+    sd: float
+    dead_s: float
+    expected_s: float
+
+
+def find_clock_error(
+    points: Sequence[MeasuredDeadTime], geometry: Geometry, load_signal: str
+) -> ClockError | None:
+    """The error of the stamps, where dead times are such as no gas can have; None where they may be true.
+
+    Stamps that are late by some time make every dead time shorter by it. Impossible is a dead time below
+    three quarters of a cycle (Guzzella & Onder, from memory: the least from injection to exhaust) and the
+    shortest transit, and one that is farther from all usual ones than these scatter.
+    """
+    if not points:
+        return None
+    pipe = _Pipe(geometry, load_signal)
+    rows = np.array([pipe.at(point.rpm, point.load) for point in points])
+    dead, sd = (np.array([getattr(point, name) for point in points]) for name in ("dead_s", "sd"))
+    usual = rows @ _USUAL
+    inverse = np.linalg.inv(_shared_variance(rows, rows) + np.diag(sd**2 + _form_variance(usual)))
+    weight = inverse.sum(axis=0)
+    late, error = float(weight @ (usual - dead) / weight.sum()), float(np.sqrt(1.0 / weight.sum()))
+    least = _LEAST_CYCLES * rows[:, 0] + (1.0 - _SHORTEST_SIGMAS * _USUAL_SD[1]) * rows[:, 1]
+    impossible = bool((dead + 2.0 * sd < least - _LEAST_CLOCK_ERROR_S).any())
+    far = abs(late) > max(_FAR_SIGMAS * error, _LEAST_CLOCK_ERROR_S)
+    if not (impossible or far):
+        return None
+    return ClockError(late, error, float(np.mean(dead)), float(np.mean(usual)))
+
+
+_LEAST_CYCLES, _SHORTEST_SIGMAS = 0.75, 1.5
+"""Least cycles from injection to exhaust (Guzzella & Onder, from memory), and standard deviations by which
+the transit may be shorter than usual: our choice, about half of the usual one."""
+
+_LEAST_CLOCK_ERROR_S, _FAR_SIGMAS = 0.020, 4.0
+"""Least error of the stamps that is told, s, and standard deviations from which one is: our choice, more
+than engine signals and adapters jitter, and more than an unusual engine is off."""
+
+
 def _shared_variance(here: Floats, there: Floats) -> Floats:
     """Covariance of the delays of points before a measurement, [m, n]."""
     shared = (here * _USUAL_SD**2) @ there.T

@@ -5,8 +5,13 @@ crossings; `least_squares.solve` fits all sensors at once; `StepFit` names the p
 
 The model: the reading stands at a level, and from the end of the dead time on it answers as two lags in a
 row. The longer one is the element's; the shorter one stands for the controller's filter and for whatever
-blurs the gas. Only a large and sharp step separates the shorter lag from the dead time, so it is drawn
-towards its usual value.
+blurs the gas. Only a large and sharp step separates the shorter lag from the dead time, so it is drawn, a
+little, towards its usual value.
+
+Beside it an element that is a porous layer is fitted, with the same filter. A layer begins to answer more
+slowly; two lags take that for dead time, and their T63 is a seventh shorter. Both shapes reach 63 % at the
+same moment, and only the first readings of a sharp step tell them apart. So each fit says how much better
+the layer fits, and whoever has many fits decides (`sensors`).
 """
 
 from __future__ import annotations
@@ -17,8 +22,16 @@ from typing import NamedTuple
 import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
-from mixmon.findings.least_squares import Known, ParameterLimits, Samples, Solution, solve
-from mixmon.gas.lag import USUAL_FILTER_S, step_response, time_63
+from mixmon.findings.least_squares import Known, Model, ParameterLimits, Samples, Solution, solve
+from mixmon.gas.lag import (
+    LAYER_T63,
+    USUAL_FILTER_S,
+    Respond,
+    layer_response,
+    step_response,
+    time_63,
+    time_63_of,
+)
 from mixmon.mixture.align import GRID_NS
 
 FEWEST_STEP_SAMPLES = 12
@@ -28,7 +41,7 @@ ALIKE_ROWS = 40
 """Rows over which neighbouring residuals may be alike: our choice, 0.4 s, four usual lags."""
 
 _LEVEL, _HEIGHT, _DEAD, _TAU, _FILTER = np.eye(5)
-_TAU_S, _FILTER_S = (0.004, 3.0), (0.002, 0.200)
+_TAU_S, _FILTER_S = (0.004, 6.0), (0.0005, 0.200)
 """ParameterLimits of both time constants, s: our choice, wider than any sensor in service."""
 
 _STEP_LIMITS = ParameterLimits(
@@ -56,6 +69,14 @@ NOT_SHARP = 0.025
 lags (computed: the fits of cuts of a simulated engine with known lags stay within it)."""
 
 
+_LAYER_DEAD, _LAYER_LAG = 0.09, 0.41
+"""Dead time and lag that fit a porous layer best, in diffusion times (computed)."""
+
+_LEAST_NOISE = 1e-9
+"""Least rms of residuals, in the unit of the readings: our choice, so that made-up data without noise do not
+divide by zero."""
+
+
 class Prior(NamedTuple):
     """A value that is known beforehand, and its standard deviation."""
 
@@ -65,7 +86,7 @@ class Prior(NamedTuple):
 
 USUAL_FILTER = Prior(USUAL_FILTER_S, 0.7)
 """The shorter lag in s, and its standard deviation in ln: 20 ms within a factor of two (common
-practice, no source)."""
+practice, no source). A sensor without a filter is drawn towards one by a few ms (computed)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,6 +101,8 @@ class StepFit:
     *_sd        standard deviations
     misfit      rms of the residuals as a share of the step
     samples     int64[n]
+    layer_s     T63 if the element is a porous layer
+    layer_gain  sum of squares that a layer leaves less than two lags, in noise variances
     """
 
     dead_s: Floats
@@ -93,6 +116,8 @@ class StepFit:
     t63_sd: Floats
     misfit: Floats
     samples: Ints
+    layer_s: Floats
+    layer_gain: Floats
 
 
 def fit_steps(
@@ -129,19 +154,36 @@ def fit_steps(
     start[~able] = (0.0, 1.0, 0.0, np.log(0.1), np.log(filter_s.value))
 
     able_ones = Samples(t, y, used & able & ~_find_feet(t, y, used, start, foot))
+    coarse = _COARSE * np.abs(start[:, 1])
+
+    def fit_shape(respond: Respond, begin: Floats) -> Solution:
+        model = _model_of(respond, t)
+        return solve(model, able_ones, begin, known, _STEP_LIMITS, alike=ALIKE_ROWS, coarse=coarse)
+
+    found = fit_shape(step_response, start)
+    return _as_fit(found, fit_shape(layer_response, _start_as_layer(found.theta)), able, blur)
+
+
+def _model_of(respond: Respond, t: Floats) -> Model:
+    """The readings at times t, and their slopes, of sensors with that response."""
 
     def model(theta: Floats) -> tuple[Floats, Floats]:
         level, height, dead = theta[:, :3].T
         tau, still = np.exp(theta[:, 3:]).T
-        answer = step_response(t - dead, tau, still)
+        answer = respond(t - dead, tau, still)
         by = (-height * answer.by_t, height * tau * answer.by_tau, height * still * answer.by_filter)
         slopes = np.stack([np.ones_like(answer.share), answer.share, *by], axis=2)
         return level + height * answer.share, slopes
 
-    found = solve(
-        model, able_ones, start, known, _STEP_LIMITS, alike=ALIKE_ROWS, coarse=_COARSE * np.abs(start[:, 1])
-    )
-    return _as_fit(found, able, blur)
+    return model
+
+
+def _start_as_layer(theta: Floats) -> Floats:
+    """Where to begin with a porous layer, from the parameters of two lags."""
+    start = theta.copy()
+    start[:, 3] -= np.log(_LAYER_LAG)
+    start[:, 2] -= _LAYER_DEAD / _LAYER_LAG * np.exp(theta[:, 3])
+    return start
 
 
 def _guess_start(t: Floats, y: Floats, filter_s: float) -> Floats:
@@ -164,8 +206,8 @@ def _find_feet(t: Floats, y: Floats, used: Bools, start: Floats, foot: float) ->
     return np.asarray((foot > 0.0) & (t < reached) & (t > reached - _FOOT_S))
 
 
-def _as_fit(found: Solution, able: Bools, share: float) -> StepFit:
-    """The parameters by their names, with errors; NaN for sensors that are not `able`."""
+def _as_fit(found: Solution, layer: Solution, able: Bools, share: float) -> StepFit:
+    """The parameters of two lags by their names, with errors; NaN for sensors that are not `able`."""
     theta = np.where(able[:, None], found.theta, np.nan)
     tau, still = np.exp(theta[:, 3:]).T
     t63 = time_63(tau, still)
@@ -185,4 +227,19 @@ def _as_fit(found: Solution, able: Bools, share: float) -> StepFit:
         t63_sd=np.hypot(found.sd(by_t63), blur),
         misfit=found.rms / np.abs(theta[:, 1]),
         samples=np.where(able, found.count, 0),
+        layer_s=np.where(able, _layer_t63(layer.theta), np.nan),
+        layer_gain=np.where(able, _layer_gain(found, layer), np.nan),
     )
+
+
+def _layer_t63(theta: Floats) -> Floats:
+    """T63 of porous layers with their filters, s."""
+    diffusion, still = np.exp(theta[:, 3:]).T
+    return time_63_of(layer_response, LAYER_T63 * diffusion + still, diffusion, still)
+
+
+def _layer_gain(lags: Solution, layer: Solution) -> Floats:
+    """How much less the layers leave than two lags, in noise variances."""
+    free = np.maximum(lags.count - lags.theta.shape[1], 1)
+    noise = np.maximum(np.minimum(lags.rms, layer.rms), _LEAST_NOISE)
+    return np.asarray(free * (lags.rms**2 - layer.rms**2) / noise**2)

@@ -22,6 +22,7 @@ class ResponseNote(NoteCode):
     FUEL_STEPS_NOT_USABLE = "fuel_steps_not_usable"
     CUTS_WITHOUT_ENGINE = "cuts_without_engine"
     FUEL_NEVER_MOVED = "fuel_never_moved"
+    CLOCKS_APART = "clocks_apart"
 
 
 class EdgeProblem(NoteCode):

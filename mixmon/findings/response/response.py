@@ -18,9 +18,15 @@ import numpy as np
 
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.response.cuts import MEASURING, CutEdge, MeasuredCut, ResponseStage
-from mixmon.findings.response.delay_map import DelayModel, MeasuredDeadTime, fit_delay
+from mixmon.findings.response.delay_map import DelayModel, MeasuredDeadTime, find_clock_error, fit_delay
 from mixmon.findings.response.notes import ResponseNote
-from mixmon.findings.response.sensors import SensorResponse, sensor_responses
+from mixmon.findings.response.sensors import (
+    ElementShape,
+    SensorResponse,
+    choose_shape,
+    sensor_responses,
+    with_shape,
+)
 from mixmon.findings.response.steps import DelayPoint, DelayStage, Refusal
 from mixmon.findings.stage import sum_up
 from mixmon.findings.stats import NORMAL_95
@@ -135,6 +141,7 @@ class ResponseReview:
     unclear        times in air that are no cut: engine at rest, or rows missing
     refused        windows with fuel steps that gave no delay
     sensors        one a node
+    shape          of the elements: T63 and dead times of cuts and sensors are by it
     measured       dead times to which the model is fitted
     model, cells   None and empty where nothing was measured
     refusal        why there is no delay; None where there is one
@@ -145,6 +152,7 @@ class ResponseReview:
     points: tuple[DelayPoint, ...]
     refused: tuple[Refusal, ...]
     sensors: tuple[SensorResponse, ...]
+    shape: ElementShape
     measured: tuple[MeasuredDeadTime, ...]
     model: DelayModel | None
     cells: tuple[CellDelay, ...]
@@ -200,18 +208,43 @@ class ResponseReviewer:
             self._expected_air,
         )
         lacking = [name for name in ("rpm", self._load_signal) if name not in self._binding.engine]
+        shape = choose_shape(cuts)
+        cuts = with_shape(cuts, shape)
         measured = () if lacking else tuple(_list_dead_times(cuts, points))
-        model = fit_delay(measured, layout_of(self._binding).geometry, self._load_signal)
+        wrong = self._find_clocks_apart(measured)
+        usable = () if wrong else [one for one in measured if one.dead_s > 0.0]
+        model = fit_delay(usable, layout_of(self._binding).geometry, self._load_signal)
         return ResponseReview(
             cuts=cuts,
             unclear=response.unclear,
             points=points,
             refused=tuple(delay.refused),
             sensors=sensors,
+            shape=shape,
             measured=measured,
             model=model,
             cells=() if model is None else tuple(self._predict_cells(model, sensors)),
-            refusal=None if model else self._reason_for_no_delay(lacking, delay, cuts),
+            refusal=None if model else wrong or self._reason_for_no_delay(lacking, delay, cuts),
+        )
+
+    def _find_clocks_apart(self, measured: Sequence[MeasuredDeadTime]) -> Note | None:
+        """The note on stamps of two buses that are apart; None where they agree, or there is one bus only."""
+        binding = self._binding
+        engine = {bound.bus for bound in binding.engine.values()}
+        chain = {bound.bus for node in binding.nodes for bound in node.values()}
+        if engine & chain or not engine or not chain:
+            return None
+        error = find_clock_error(measured, layout_of(binding).geometry, self._load_signal)
+        if error is None:
+            return None
+        return note(
+            ResponseNote.CLOCKS_APART,
+            engine_bus=binding.buses[min(engine)],
+            chain_bus=binding.buses[min(chain)],
+            late_s=error.late_s,
+            half_s=NORMAL_95 * error.sd,
+            dead_s=error.dead_s,
+            expected_s=error.expected_s,
         )
 
     def _predict_cells(self, model: DelayModel, sensors: Iterable[SensorResponse]) -> Iterable[CellDelay]:

@@ -14,7 +14,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 
@@ -233,6 +234,68 @@ def _has_event(t: Floats, y: Floats) -> bool:
 
 
 # ----------------------------------------------------------------------------------------------------
+# The shape of the elements' response: two lags, or a porous layer.
+#
+# The first readings of sharp steps tell it, and hardly one alone; sensors of a chain are of one kind, so all
+# edges of all sensors decide together. No edge counts for more than `_MOST_GAIN`: no gas changes at once.
+# ----------------------------------------------------------------------------------------------------
+
+
+class ElementShape(StrEnum):
+    """How elements answer a step; the values stand in JSON."""
+
+    LAGS = "two lags"
+    LAYER = "porous layer"
+    OPEN = "two lags or porous layer"
+
+
+_MOST_GAIN = 30.0
+"""Most by which one edge counts for a layer: our choice, less than one clean step gives (computed)."""
+
+_LAYER_GAIN, _LAYER_SURE = 1.0, 2.0
+"""Mean gain from which a layer is taken, and standard errors by which it must be above zero: our choice."""
+
+_LAGS_GAIN = -40.0
+"""Mean gain below which a layer is excluded: our choice, twice what layers without a filter
+give (computed)."""
+
+_LEAST_GAIN_SD = 2.0
+"""Least deviation of gains: noise alone makes as much (computed)."""
+
+_LAYER_LONGER = 0.16
+"""Share by which T63 of a layer is longer than that of two lags which fit the same readings (computed)."""
+
+
+def choose_shape(cuts: Sequence[MeasuredCut]) -> ElementShape:
+    """The shape that the edges of all cuts and sensors show; open where they do not tell."""
+    edges = [edge for cut in cuts for edge in cut.edges.values() if not edge.rough]
+    gains = np.concatenate([edge.fit.layer_gain[edge.followed] for edge in edges] or [np.zeros(0)])
+    if not len(gains):
+        return ElementShape.OPEN
+    if float(np.mean(gains)) < _LAGS_GAIN:
+        return ElementShape.LAGS
+    gains = np.clip(gains, -_MOST_GAIN, _MOST_GAIN)
+    mean, error = float(np.mean(gains)), max(float(np.std(gains)), _LEAST_GAIN_SD) / np.sqrt(len(gains))
+    return ElementShape.LAYER if mean > max(_LAYER_GAIN, _LAYER_SURE * error) else ElementShape.OPEN
+
+
+def with_shape(cuts: Sequence[MeasuredCut], shape: ElementShape) -> tuple[MeasuredCut, ...]:
+    """The same cuts with T63 and dead time by that shape; both together are the same by either."""
+    if shape is not ElementShape.LAYER:
+        return tuple(cuts)
+    return tuple(
+        replace(cut, lean=_as_layer(cut.lean), rich=None if cut.rich is None else _as_layer(cut.rich))
+        for cut in cuts
+    )
+
+
+def _as_layer(edge: CutEdge) -> CutEdge:
+    fit = edge.fit
+    dead_s = fit.dead_s + fit.t63_s - fit.layer_s
+    return replace(edge, fit=replace(fit, dead_s=dead_s, t63_s=fit.layer_s))
+
+
+# ----------------------------------------------------------------------------------------------------
 # Each sensor over all events of a run, and against its peers.
 # ----------------------------------------------------------------------------------------------------
 
@@ -267,12 +330,14 @@ _PERCENT_FLOOR = 0.02
 class ResponseTime:
     """T63 of one sensor one way, from several events, with half of its 95 % interval, s.
 
+    own_half_s   the same without the error of an open shape, which all sensors and both ways share
     tau_s    time constant of the element alone; NaN where only fuel steps measured it
     cuts, steps   number of fuel cuts, and of windows with fuel steps
     """
 
     t63_s: float = np.nan
     half_s: float = np.nan
+    own_half_s: float = np.nan
     tau_s: float = np.nan
     cuts: int = 0
     steps: int = 0
@@ -331,14 +396,16 @@ def sensor_responses(
         expected_air: oxygen of the air as it is, percent.
     """
     n = len(nodes)
-    lean = [_combine_times(cuts, points, Way.LEAN, j) for j in range(n)]
-    rich = [_combine_times(cuts, points, Way.RICH, j) for j in range(n)]
+    shape = choose_shape(cuts)
+    cuts = with_shape(cuts, shape)
+    lean = [_combine_times(cuts, points, Way.LEAN, j, shape) for j in range(n)]
+    rich = [_combine_times(cuts, points, Way.RICH, j, shape) for j in range(n)]
     t63 = np.array([_mean_of_known(a.t63_s, b.t63_s) for a, b in zip(lean, rich, strict=True)])
     times = t63 / _median_of_others(t63)
     ways = np.array([np.log(a.t63_s / b.t63_s) for a, b in zip(lean, rich, strict=True)])
     ways = ways - np.nan_to_num(_median_of_others(ways))
     ways_half = np.array(
-        [np.hypot(a.half_s / a.t63_s, b.half_s / b.t63_s) for a, b in zip(lean, rich, strict=True)]
+        [np.hypot(a.own_half_s / a.t63_s, b.own_half_s / b.t63_s) for a, b in zip(lean, rich, strict=True)]
     )
     air, air_half = _combine_air(cuts, n)
     to_peers = 100.0 * (air / _median_of_others(air) - 1.0)
@@ -374,14 +441,14 @@ def _edges_one_way(cuts: Sequence[MeasuredCut], way: Way) -> list[CutEdge]:
 
 
 def _combine_times(
-    cuts: Sequence[MeasuredCut], points: Sequence[DelayPoint], way: Way, j: int
+    cuts: Sequence[MeasuredCut], points: Sequence[DelayPoint], way: Way, j: int, shape: ElementShape
 ) -> ResponseTime:
-    """T63 of sensor j one way, from all events."""
+    """T63 of sensor j one way, from all events; steps are fitted as two lags, and count where those hold."""
     edges = _edges_one_way(cuts, way)
     cut = [(g.fit.t63_s[j], g.fit.t63_sd[j], g.fit.tau_s[j]) for g in edges if np.isfinite(g.fit.t63_s[j])]
     names = (f"{way}_s", f"{way}_sd")
     step = [tuple(float(getattr(p.fit, name)[j]) for name in names) for p in points]
-    step = [one for one in step if np.isfinite(one[0])]
+    step = [one for one in step if np.isfinite(one[0]) and not (cut and shape is ElementShape.LAYER)]
     if not cut and not step:
         return ResponseTime()
     value = np.array([one[0] for one in (*cut, *step)])
@@ -392,8 +459,9 @@ def _combine_times(
     error = float(np.hypot(error, 0.5 * NOT_SHARP * mean))
     own = weight[: len(cut)]
     tau = float(own @ np.array([one[2] for one in cut]) / own.sum()) if cut else np.nan
-    half = student_t95(len(value) + _KNOWN_DOF) * error
-    return ResponseTime(mean, half, tau, len(cut), len(step))
+    own_half = student_t95(len(value) + _KNOWN_DOF) * error
+    longer = _LAYER_LONGER * mean if shape is ElementShape.OPEN else 0.0
+    return ResponseTime(mean, float(np.hypot(own_half, longer)), own_half, tau, len(cut), len(step))
 
 
 def _combine_air(cuts: Sequence[MeasuredCut], n: int) -> tuple[Floats, Floats]:

@@ -156,17 +156,18 @@ _PLAUSIBLE_TAU_S, _TAU_SD = 0.08, 0.9
 published (Regitz & Collings, Meas. Sci. Technol. 19, 2008, 075201, abstract); a factor of 2.5 is our choice,
 so that slow sensors are still found."""
 
-_DEADS_S = np.arange(0.0, 0.6, 0.02)
+_DEADS_S = np.arange(-0.2, 0.6, 0.02)
 _PATTERN_TAUS_S = np.array([0.04, 0.08, 0.15, 0.28, 0.5])
 """The grid of starts: our choice, dense enough that the solver descends into the best minimum."""
 
 _PATTERN_LIMITS = ParameterLimits(
-    lowest=np.array([-np.inf, -np.inf, -np.inf, 0.0, np.log(0.01), -0.9]),
+    lowest=np.array([-np.inf, -np.inf, -np.inf, -0.3, np.log(0.01), -0.9]),
     highest=np.array([np.inf, np.inf, np.inf, 1.0, np.log(1.5), 0.9]),
     stride=np.array([np.inf, np.inf, np.inf, 0.05, 0.4, 0.3]),
 )
-"""Dead time up to 1 s, time constants from 10 ms to 1.5 s, ways that differ by a factor of 6: our choice,
-wider than any sensor in service. The strides keep a round within the reach of its slopes."""
+"""Dead time up to 1 s, and below zero, which shows stamps that are late; time constants from 10 ms to 1.5 s,
+ways that differ by a factor of 6: our choice, wider than any sensor in service. The strides keep a round
+within the reach of its slopes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,7 +5,7 @@ import pytest
 from gas_steps import block, commands, gas, lagged, sampled, t63, uneven
 from laws import same_for_all_splits
 
-from mixmon.findings.response.delay_map import MeasuredDeadTime, fit_delay
+from mixmon.findings.response.delay_map import MeasuredDeadTime, find_clock_error, fit_delay
 from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.steps import DelayStage, command_of
 from mixmon.gas.fuel import fuel_named
@@ -288,3 +288,19 @@ def test_far_from_the_point_the_usual_form_is_told():
     )
     dead, _ = model.at(1500.0, 100.0)
     assert dead == pytest.approx(by_hand(1500.0, 100.0, 0.8, 1.0, 0.005), abs=0.005)
+
+
+@pytest.mark.parametrize("late_s", [-0.1, 0.1])
+@pytest.mark.parametrize("cycles", [0.75, 1.25])
+def test_stamps_that_are_apart_are_found_whatever_the_injection_timing(late_s, cycles):
+    at = [(3000, 18), (5000, 60), (7000, 100)]
+    points = [MeasuredDeadTime(*p, by_hand(*p, cycles) - late_s, 0.006) for p in at]
+    error = find_clock_error(points, GEOMETRY, "throttle")
+    assert abs(error.late_s - late_s) < 2 * error.sd < 0.06
+    true = [MeasuredDeadTime(*p, by_hand(*p, cycles), 0.006) for p in (*at, (900, 3))]
+    assert find_clock_error(true, GEOMETRY, "throttle") is None
+
+
+def test_a_dead_time_that_no_gas_can_have_is_found_at_idle_too():
+    point = MeasuredDeadTime(1000.0, 3.0, by_hand(1000.0, 3.0) - 0.15, 0.006)
+    assert find_clock_error([point], GEOMETRY, "throttle").late_s > 0.05
