@@ -73,12 +73,17 @@ def all_fuel(engine: Engine, t: float, rng: np.random.Generator) -> None:
     engine.cut_all_fuel(t, float(rng.uniform(0.06, 0.25)))
 
 
+def _stride(engine: Engine, rng: np.random.Generator) -> int:
+    """Every so many-th charge, so that all cylinders have their turn."""
+    return int(rng.choice([every for every in (3, 5, 7) if engine.nodes % every]))
+
+
 def sparks_in_turn(engine: Engine, t: float, rng: np.random.Generator) -> None:
-    engine.limit(t, float(rng.uniform(0.3, 1.5)), int(rng.choice([3, 5, 7])), float(rng.uniform(0.33, 0.53)))
+    engine.limit(t, float(rng.uniform(0.3, 1.5)), _stride(engine, rng), float(rng.uniform(0.33, 0.53)))
 
 
 def fuel_in_turn(engine: Engine, t: float, rng: np.random.Generator) -> None:
-    engine.limit(t, float(rng.uniform(0.3, 1.5)), int(rng.choice([3, 5, 7])), None)
+    engine.limit(t, float(rng.uniform(0.3, 1.5)), _stride(engine, rng), None)
 
 
 def overrun(engine: Engine, t: float, rng: np.random.Generator) -> None:

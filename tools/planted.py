@@ -64,6 +64,7 @@ class Engine:
         self.fuel_cut = np.zeros((k, self.nodes), np.bool_)
         self.spark_cut = np.zeros(k, np.bool_)
         self.unburnt = np.zeros(k)  # the part of vapour that is seen, where no charge burns
+        self.strides = np.ones(k, np.int64)  # every so many-th charge of the engine
         self.limited = np.zeros(k)  # the same where charges are left out in turn; 1 without fuel
         self.stride = 3 if self.nodes % 3 else 5
         self.missed: list[dict[int, float]] = [{} for _ in range(self.nodes)]
@@ -149,7 +150,7 @@ class Engine:
         """A limiter, not told: charges of the cylinders in turn have no spark or, with None, no fuel."""
         span = self._span(t, seconds)
         self.told = False
-        self.limited[span], self.stride = 1.0 if k_d is None else k_d, stride
+        self.limited[span], self.strides[span] = 1.0 if k_d is None else k_d, stride
         late = self.t[span] - t
         self.speed[span] -= 120 * np.abs((late / 0.1) % 1.0 * 2 - 1)
         kind = "fuel cut" if k_d is None else "spark cut"
@@ -210,7 +211,7 @@ class Engine:
         for c, k_d in {**dict.fromkeys(np.flatnonzero(spark).tolist(), 0.53), **self.missed[node]}.items():
             if 0 <= c < count:
                 x[c] = missed_charge_oxygen(float(lam[c]), FUEL, k_d)
-        turn = (np.arange(count) * self.nodes + node) % self.stride == 0
+        turn = (np.arange(count) * self.nodes + node) % self.strides[opens] == 0
         for seen in (self.unburnt[opens], np.where(turn, self.limited[opens], 0.0)):
             for c in np.flatnonzero((seen > 0) & (seen < 1)).tolist():
                 x[c] = missed_charge_oxygen(float(lam[c]), FUEL, float(seen[c]))
