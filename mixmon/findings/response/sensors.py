@@ -267,9 +267,12 @@ _LAYER_LONGER = 0.16
 
 
 def choose_shape(cuts: Sequence[MeasuredCut]) -> ElementShape:
-    """The shape that the edges of all cuts and sensors show; open where they do not tell."""
-    edges = [edge for cut in cuts for edge in cut.edges.values() if not edge.rough]
-    gains = np.concatenate([edge.fit.layer_gain[edge.followed] for edge in edges] or [np.zeros(0)])
+    """The shape that the edges of all cuts and sensors show; open where they do not tell.
+
+    Readings that clip do not count: the end of their step is assumed.
+    """
+    whole = [(edge, ~cut.clipped) for cut in cuts for edge in cut.edges.values() if not edge.rough]
+    gains = np.concatenate([g.fit.layer_gain[g.followed & seen] for g, seen in whole] or [np.zeros(0)])
     if not len(gains):
         return ElementShape.OPEN
     if float(np.mean(gains)) < _LAGS_GAIN:
