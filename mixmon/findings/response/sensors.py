@@ -252,8 +252,9 @@ class ElementShape(StrEnum):
 _MOST_GAIN = 30.0
 """Most by which one edge counts for a layer: our choice, less than one clean step gives (computed)."""
 
-_LAYER_GAIN, _LAYER_SURE = 1.0, 2.0
-"""Mean gain from which a layer is taken, and standard errors by which it must be above zero: our choice."""
+_LAYER_GAIN, _LAYER_SURE = 1.0, 3.0
+"""Mean gain of either way from which a layer is taken, and standard errors by which it must be above zero: our
+choice."""
 
 _LAGS_GAIN = -40.0
 """Mean gain below which a layer is excluded: our choice, twice what layers without a filter
@@ -269,17 +270,29 @@ _LAYER_LONGER = 0.16
 def choose_shape(cuts: Sequence[MeasuredCut]) -> ElementShape:
     """The shape that the edges of all cuts and sensors show; open where they do not tell.
 
-    Readings that clip do not count: the end of their step is assumed.
+    A layer must show both ways, because gas that comes back slowly looks like one. Readings that clip do not
+    count: the end of their step is assumed.
     """
-    whole = [(edge, ~cut.clipped) for cut in cuts for edge in cut.edges.values() if not edge.rough]
-    gains = np.concatenate([g.fit.layer_gain[g.followed & seen] for g, seen in whole] or [np.zeros(0)])
+    lean, rich = (_layer_gains(cuts, way) for way in (Way.LEAN, Way.RICH))
+    gains = np.concatenate([lean, rich])
     if not len(gains):
         return ElementShape.OPEN
     if float(np.mean(gains)) < _LAGS_GAIN:
         return ElementShape.LAGS
+    if not len(lean) or not len(rich):
+        return ElementShape.OPEN
     gains = np.clip(gains, -_MOST_GAIN, _MOST_GAIN)
     mean, error = float(np.mean(gains)), max(float(np.std(gains)), _LEAST_GAIN_SD) / np.sqrt(len(gains))
-    return ElementShape.LAYER if mean > max(_LAYER_GAIN, _LAYER_SURE * error) else ElementShape.OPEN
+    both = min(float(np.mean(lean)), float(np.mean(rich))) > _LAYER_GAIN
+    return ElementShape.LAYER if both and mean > _LAYER_SURE * error else ElementShape.OPEN
+
+
+def _layer_gains(cuts: Sequence[MeasuredCut], way: Way) -> Floats:
+    """How much better a layer fits the edges one way, of sensors that followed and did not clip."""
+    edges = [(cut.edges[way], ~cut.clipped) for cut in cuts if way in cut.edges]
+    return np.concatenate(
+        [e.fit.layer_gain[e.followed & seen] for e, seen in edges if not e.rough] or [np.zeros(0)]
+    )
 
 
 def with_shape(cuts: Sequence[MeasuredCut], shape: ElementShape) -> tuple[MeasuredCut, ...]:
