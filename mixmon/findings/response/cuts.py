@@ -266,6 +266,7 @@ class CutEdge:
     rough     sparks were cut shortly before
     fit       only sensors that followed cleanly; NaN for the others
     left_out  for each of those others the reason; None for a clean one
+    late      whether the command's stamp lies behind the first movement
     """
 
     t: int
@@ -275,6 +276,7 @@ class CutEdge:
     rough: bool
     fit: StepFit
     left_out: tuple[EdgeProblem | None, ...]
+    late: bool = False
 
     @property
     def followed(self) -> Bools:
@@ -424,7 +426,8 @@ class _CutRows:
         good = np.array([problem is None for problem in problems])
         then = moves if row is None else max(moves, row)
         rpm, load = (self._engine_value(name, then) for name in ("rpm", "load"))
-        return CutEdge(zero, row is not None, rpm, load, rough, _keep_good(fit, good), problems)
+        late = row is not None and row > moves
+        return CutEdge(zero, row is not None, rpm, load, rough, _keep_good(fit, good), problems, late)
 
     def _fit_sensors(self, rows: slice, zero: int, *, starts: bool, rough: bool) -> StepFit:
         """The fits of all sensors; the level in air of clipped ones is assumed."""

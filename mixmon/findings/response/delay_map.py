@@ -50,6 +50,7 @@ class MeasuredDeadTime:
     """One measured dead time with its standard deviation, at one speed and load.
 
     pipe_share   further error of the typical charge at this point, as a share of the pipe
+    late         the command's stamp lies behind the first movement: of use for an error of the stamps alone
     """
 
     rpm: float
@@ -57,6 +58,7 @@ class MeasuredDeadTime:
     dead_s: float
     sd: float
     pipe_share: float = 0.0
+    late: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

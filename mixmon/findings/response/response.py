@@ -212,7 +212,7 @@ class ResponseReviewer:
         cuts = with_shape(cuts, shape)
         measured = () if lacking else tuple(_list_dead_times(cuts, points))
         wrong = self._find_clocks_apart(measured)
-        usable = () if wrong else [one for one in measured if one.dead_s > 0.0]
+        usable = () if wrong else [one for one in measured if not one.late]
         model = fit_delay(usable, layout_of(self._binding).geometry, self._load_signal)
         return ResponseReview(
             cuts=cuts,
@@ -303,7 +303,8 @@ def _dead_time_of(edge: CutEdge) -> MeasuredDeadTime | None:
     if not edge.command or not len(known) or not np.isfinite([edge.rpm, edge.load]).all():
         return None
     sd = np.hypot(_ROUGH_SD_S if edge.rough else _CUT_SD_S, np.std(known) / np.sqrt(len(known)))
-    return MeasuredDeadTime(edge.rpm, max(edge.load, 0.0), float(np.mean(known)), float(sd), _SHUT_SHARE)
+    load, dead = max(edge.load, 0.0), float(np.mean(known))
+    return MeasuredDeadTime(edge.rpm, load, dead, float(sd), _SHUT_SHARE, late=edge.late)
 
 
 def review_response(

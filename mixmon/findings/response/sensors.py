@@ -253,8 +253,8 @@ _MOST_GAIN = 30.0
 """Most by which one edge counts for a layer: our choice, less than one clean step gives (computed)."""
 
 _LAYER_GAIN, _LAYER_SURE = 1.0, 3.0
-"""Mean gain of either way from which a layer is taken, and standard errors by which it must be above zero: our
-choice."""
+"""Mean gain of either way from which a layer is taken, and standard errors by which it must be above zero:
+our choice."""
 
 _LAGS_GAIN = -40.0
 """Mean gain below which a layer is excluded: our choice, twice what layers without a filter
