@@ -11,11 +11,13 @@ from __future__ import annotations
 import argparse
 import os
 import shutil
+import sqlite3
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import closing
 from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -184,10 +186,63 @@ def definitions_section(_frames: int) -> dict[str, Rival]:
     return {"mixmon": mixmon, "cantools": library}
 
 
+FORMATS = {
+    ".asc": (can.ASCReader, 100_000),
+    ".blf": (can.BLFReader, 200_000),
+    ".csv": (can.CSVReader, 200_000),
+    ".db": (can.SqliteReader, 200_000),
+    ".mf4": (can.MF4Reader, 20_000),
+    ".trc": (can.TRCReader, 200_000),
+}
+"""python-can's readers, and frames at most: its writer of MDF takes seventy seconds for a million."""
+
+_TABLE = """CREATE TABLE messages (ts REAL, arbitration_id INTEGER, extended INTEGER,
+remote INTEGER, error INTEGER, dlc INTEGER, data BLOB)"""
+
+
+def made_format(suffix: str, frames: int) -> Path:
+    """The candump log in another format."""
+    path = Path(tempfile.gettempdir()) / f"mixmon-bench-{frames}{suffix}"
+    if path.exists():
+        return path
+    with can.CanutilsLogReader(made_log(frames)) as reader:
+        if suffix == ".db":  # its writer may drop what comes faster than it stores
+            rows = ((m.timestamp, m.arbitration_id, m.is_extended_id, 0, 0, m.dlc, m.data) for m in reader)
+            with closing(sqlite3.connect(path)) as table, table:
+                table.execute(_TABLE)
+                table.executemany("INSERT INTO messages VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
+        else:
+            with can.Logger(str(path)) as writer:
+                for message in reader:
+                    writer(message)
+    return path
+
+
+def format_section(suffix: str) -> Callable[[int], dict[str, Rival]]:
+    """The section of one format."""
+    reader, most = FORMATS[suffix]
+
+    def section(frames: int) -> dict[str, Rival]:
+        path = made_format(suffix, min(frames, most))
+
+        def mixmon() -> int:
+            return sum(len(block) for block in open_log(path))
+
+        def python_can() -> int:
+            with reader(path) as messages:
+                return sum(1 for _ in messages)
+
+        return {"mixmon": mixmon, f"python-can {reader.__name__}": python_can}
+
+    section.__doc__ = f"A log {suffix} to columns, and to python-can's messages; at most {most:,} frames."
+    return section
+
+
 SECTIONS: dict[str, Callable[[int], dict[str, Rival]]] = {
     "read": read_section,
     "decode": decode_section,
     "definitions": definitions_section,
+    **{suffix[1:]: format_section(suffix) for suffix in FORMATS},
 }
 
 

@@ -32,7 +32,7 @@ class Window:
 def add_log(parser: argparse.ArgumentParser, *, many: bool = False, optional: bool = False) -> None:
     """LOG: one log, or several in order, or none where there is a live bus."""
     text = (
-        "log: candump text, gzip, another format that python-can reads, or the folder of a run; "
+        "log: candump text, another format that python-can reads, packed or not, or the folder of a run; "
         "- is standard input"
     )
     parser.add_argument("log", metavar="LOG", nargs="+" if many else "?" if optional else None, help=text)

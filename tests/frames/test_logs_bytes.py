@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from mixmon.frames.logs import PIECE_BYTES, LogBytes
+from mixmon.frames.log_bytes import PIECE_BYTES, LogBytes
 
 
 class Stream:

@@ -23,7 +23,7 @@ from mixmon.frames.adapters.receiver import (
 )
 from mixmon.frames.adapters.stamps import DeviceStamps, HostClock, StampKind
 from mixmon.frames.block import FrameBlock, FrameFlag, FrameRow, block_of
-from mixmon.frames.logs import LibraryMessage, message_row
+from mixmon.frames.library import LibraryMessage, message_row
 
 DRIVER_DELAY_NS = 20_000_000
 """Frames come this much after their stamps at most; our choice: as for serial adapters behind USB."""
