@@ -97,7 +97,7 @@ def _length_code(message: LibraryMessage | TableRow, size: int, *, fd: bool) -> 
     return size if size == message.dlc and size < CLASSIC_WIDTH else None
 
 
-def _flags_of(message: LibraryMessage | TableRow | _Kind) -> int:
+def _flags_of(message: LibraryMessage | TableRow | _MessageKind) -> int:
     """FrameFlag bits of the message."""
     flags = _RECEIVED if message.is_rx else _SENT
     if message.is_fd:
@@ -114,7 +114,7 @@ def _flags_of(message: LibraryMessage | TableRow | _Kind) -> int:
 # The messages of a log.
 
 
-class _Kind(NamedTuple):
+class _MessageKind(NamedTuple):
     """What the messages of a log have in common with many others."""
 
     channel: str | int | None
@@ -128,15 +128,15 @@ class _Kind(NamedTuple):
     error_state_indicator: bool
 
 
-class _Kinds(dict[tuple[Any, ...], int]):
+class _MessageKinds(dict[tuple[Any, ...], int]):
     """Numbers of the kinds of messages, in order of first appearance."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.seen: list[_Kind] = []
+        self.seen: list[_MessageKind] = []
 
     def __missing__(self, key: tuple[Any, ...]) -> int:
-        kind = _Kind(*key)
+        kind = _MessageKind(*key)
         code = min(max(index(kind.dlc), -1), _ANY_LARGER)
         self.seen.append(kind._replace(dlc=code))
         self[key] = number = len(self)
@@ -145,18 +145,18 @@ class _Kinds(dict[tuple[Any, ...], int]):
 
 _ANY_LARGER = 255  # our choice: above every length of a frame
 _STAMP, _ID, _DATA = attrgetter("timestamp"), attrgetter("arbitration_id"), attrgetter("data")
-_KIND = attrgetter(*_Kind._fields)
+_KIND = attrgetter(*_MessageKind._fields)
 _MISFITS = (TypeError, ValueError, OverflowError)  # what a conversion to numbers raises
 
 _MESSAGES_AT_ONCE = 256  # our choice: their memory is used again at once, which more of them would outgrow
-_BLOCK_ROWS = 16_384  # our choice
+_MESSAGES_A_BLOCK = 16_384  # our choice
 
 
 class _Gathered:
     """Messages as columns of numbers, as they come."""
 
     def __init__(self) -> None:
-        self.kinds = _Kinds()
+        self.kinds = _MessageKinds()
         self._stamp, self._id = array("d"), array("q")
         self._kind, self._size = array("q"), array("q")
         self._data: list[bytes] = []
@@ -234,7 +234,7 @@ def message_blocks(
         except _MISFITS:
             odd = some
         ended = failure is not None or len(some) < _MESSAGES_AT_ONCE
-        if len(gathered) and (ended or odd or len(gathered) >= _BLOCK_ROWS):
+        if len(gathered) and (ended or odd or len(gathered) >= _MESSAGES_A_BLOCK):
             yield check(gathered.as_unchecked(marks_fd=marks_fd), interfaces, report)
             gathered = _Gathered()
         if odd:

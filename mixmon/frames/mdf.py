@@ -22,7 +22,7 @@ from mixmon.frames.block import FrameBlock, FrameFlag, Interfaces, concat
 from mixmon.frames.candump_line import LAST_EXTENDED
 from mixmon.frames.columns import IMPOSSIBLE, UNNAMED, Unchecked, check, in_ns
 
-_KINDS = {
+_FRAME_CHANNELS = {
     "CAN_DataFrame": FrameFlag(0),
     "CAN_RemoteFrame": FrameFlag.REMOTE,
     "CAN_ErrorFrame": FrameFlag.ERROR,
@@ -52,9 +52,9 @@ def mdf_blocks(path: str, report: ReadReport) -> Iterator[FrameBlock]:
     interfaces = Interfaces()
     with closing(cast("Any", MDF(Path(path)))) as mdf:
         groups = [
-            _Group(mdf, index, kind).blocks(interfaces, report)
+            _FrameGroup(mdf, index, kind).blocks(interfaces, report)
             for index, group in enumerate(mdf.groups)
-            for kind in _KINDS
+            for kind in _FRAME_CHANNELS
             if group.channel_group.flags & _BUS_EVENT and kind in {channel.name for channel in group.channels}
         ]
         yield from merge_by_time(groups)
@@ -85,7 +85,7 @@ def merge_by_time(sources: Sequence[Iterator[FrameBlock]]) -> Iterator[FrameBloc
         newest = [max(old, through) if n else old for old, n in zip(newest, counts, strict=True)]
 
 
-class _Group:
+class _FrameGroup:
     """The frames of one channel group."""
 
     def __init__(self, mdf: Any, index: int, kind: str) -> None:
@@ -136,7 +136,7 @@ class _Group:
         sent = field("Dir")
         sent = sent == b"Tx" if sent.dtype.kind == "S" else sent != 0
         flags = np.where(sent, np.uint8(FrameFlag.SENT), np.uint8(FrameFlag.RECEIVED))
-        flags |= np.uint8(_KINDS[self._kind])
+        flags |= np.uint8(_FRAME_CHANNELS[self._kind])
         fd = field("EDL") != 0
         flags[fd] |= np.uint8(FrameFlag.FD)
         flags[fd & (field("BRS") != 0)] |= np.uint8(FrameFlag.BIT_RATE_SWITCH)

@@ -16,7 +16,7 @@ from mixmon.arrays import SECOND_NS
 from mixmon.frames.account import ReadReport, Reason
 from mixmon.frames.candump_line import LONGEST_LINE
 
-_TEXT_BYTES = 1 << 14  # our choice: lines that are made at once; more of them would leave the cache
+_LINES_BYTES = 1 << 14  # our choice: lines that are made at once; more of them would leave the cache
 
 
 def text_lines(pieces: Iterable[bytes], report: ReadReport) -> Iterator[str]:
@@ -27,7 +27,7 @@ def text_lines(pieces: Iterable[bytes], report: ReadReport) -> Iterator[str]:
     decoder = io.IncrementalNewlineDecoder(getincrementaldecoder("utf-8-sig")("replace"), translate=True)
     rest = ""
     for part in (
-        piece[at : at + _TEXT_BYTES] for piece in pieces for at in range(0, len(piece), _TEXT_BYTES)
+        piece[at : at + _LINES_BYTES] for piece in pieces for at in range(0, len(piece), _LINES_BYTES)
     ):
         *lines, rest = (rest + decoder.decode(part)).split("\n")
         report.skipped += len(lines)
@@ -42,7 +42,7 @@ def text_lines(pieces: Iterable[bytes], report: ReadReport) -> Iterator[str]:
 
 
 def _cut(pieces: Iterable[bytes]) -> Iterator[bytes]:
-    return (piece[at : at + _TEXT_BYTES] for piece in pieces for at in range(0, len(piece), _TEXT_BYTES))
+    return (piece[at : at + _LINES_BYTES] for piece in pieces for at in range(0, len(piece), _LINES_BYTES))
 
 
 def _is_too_long(line: str, report: ReadReport) -> bool:
@@ -61,7 +61,7 @@ _RELATIVE = re.compile(r"base\s+\w+\s+timestamps\s+relative", re.IGNORECASE)
 _EVENTS = re.compile(r"(?:no)?\s*internal\s+events\s+logged", re.IGNORECASE)
 _TRIGGER = re.compile(r"begin\s+triggerblock\s+\S", re.IGNORECASE)
 _DATE = re.compile(r"date\s", re.IGNORECASE)
-_STAMPED = re.compile(r"([0-9]{1,9})\.([0-9]{1,12})(\s.*)?")
+_ASC_STAMPED = re.compile(r"([0-9]{1,9})\.([0-9]{1,12})(\s.*)?")
 _BLOCK_STARTS_BELOW_NS = SECOND_NS  # our choice, see `asc_lines`
 _NO_DATE = "the date of the log is not understood; its stamps count from its start"
 
@@ -81,7 +81,7 @@ def asc_lines(lines: Iterable[str], report: ReadReport) -> Iterator[str]:
     for each in left:
         line = each.strip()
         if line[:1].isdigit():
-            if (relative or waiting) and (stamp := _STAMPED.fullmatch(line)):
+            if (relative or waiting) and (stamp := _ASC_STAMPED.fullmatch(line)):
                 ns = int(stamp[1]) * SECOND_NS + int(stamp[2][:9].ljust(9, "0"))
                 total = total + ns if relative else ns
                 if waiting and total < _BLOCK_STARTS_BELOW_NS:
