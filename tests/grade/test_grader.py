@@ -119,5 +119,5 @@ def test_words_that_do_not_go_together_are_bad_use(words, capsysbinary) -> None:
 
 
 def test_a_moment_too_short_to_judge_is_refused_in_one_line(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["simulate", "--scenario", "alder8-short", "--duration", "0.01", "--grade"]) == 2
+    assert main(["simulate", "--scenario", "alder8-short", "--duration", "0.002", "--grade"]) == 2
     assert "play longer" in capsys.readouterr().err
