@@ -18,7 +18,7 @@ NAN = float("nan")
 
 def measured(*lam: float) -> Balance:
     cells = tuple(EngineNeed(3000.0, 50.0, NAN, NAN, one, NOBODY) for one in lam)
-    return Balance("peers", (), (), cells, (), UNKNOWN_SPREAD, UNKNOWN_SPREAD, (), 0.0, (), ())
+    return Balance("peers", (), (), cells, (), UNKNOWN_SPREAD, UNKNOWN_SPREAD, None, (), 0.0, (), ())
 
 
 # Fuel dependence of the plain signal: a table of physics, true lambda 0.75, what a gasoline curve shows.
