@@ -516,10 +516,15 @@ class _BalanceBuilder:
             notes=(*gaps, *self._plan.notes, *self._notes_on_result()),
             misfires=self._misfires,
             excluded_cells=tuple(self._excluded_cells),
-            cell_spreads=cell_spreads(cells),
+            cell_spreads=self._cell_spreads(cells),
             reference=self._reference(self._largest_group),
             groups=tuple(self._stage.cylinders_of(nodes.tolist()) for nodes in self._fitted.groups),
         )
+
+    def _cell_spreads(self, cells: Sequence[CellNeed]) -> tuple[CellSpread, ...]:
+        """The spread in each cell whose cylinders are against one mean."""
+        one = [self._grid.cell(c.cell) for c in self._cells if self._one_mean(c)]
+        return cell_spreads([need for need in cells if Cell(need.rpm, need.load) in one])
 
     def _with_total(self, repeats: Spread, total: Spread) -> Spread:
         """The first, with the interval of the second as its total one; none for cylinders never compared."""
@@ -555,7 +560,17 @@ class _BalanceBuilder:
     def _predict_by_cell(self, cells: list[CellResult]) -> dict[int, tuple[Cell, Spread]]:
         """The spread to expect in each of the cells, by number."""
         moves, peers = self._plan.moves, self._fitted.peers
-        return {c.cell: (self._grid.cell(c.cell), predicted_spread(c.peers, moves, peers)) for c in cells}
+        return {
+            c.cell: (
+                self._grid.cell(c.cell),
+                predicted_spread(c.expected, moves, peers) if self._one_mean(c) else UNKNOWN_SPREAD,
+            )
+            for c in cells
+        }
+
+    def _one_mean(self, cell: CellResult) -> bool:
+        """Whether all cylinders of a cell are against one mean, so that their needs can be compared."""
+        return cell.one_reference and not self._apart
 
     def _predict_spread(
         self, by_cell: dict[int, tuple[Cell, Spread]], alone: Sequence[Estimate]
@@ -729,8 +744,10 @@ class _BalanceBuilder:
         for index, cell in enumerate(self._cells):
             centre = self._grid.cell(cell.cell)
             nodes = np.flatnonzero(cell.measured | cell.carried).tolist()
+            if not cell.one_reference:
+                nodes = max((group.nodes.tolist() for group in cell.fit.groups), key=len)
             reference = self._reference(nodes, np.flatnonzero(cell.carried).tolist())
-            whole = not reference.left_out and not cell.fit.censored.any()
+            whole = cell.one_reference and not reference.left_out and not cell.fit.censored.any()
             need = cell.engine if whole else NO_ESTIMATE
             total = half_percent(self._total.engine(index)) if whole else np.nan
             numbers = (percent(need.mean), half_percent(need), cell.lam)

@@ -177,7 +177,7 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
     wanted = _row_mean(target)
     return CellFit(
         cell=cell,
-        groups=tuple(_fit_group(y, nodes, joined, wanted) for nodes in linked(kept)),
+        groups=_fit_groups(y, joined, wanted),
         target=tuple(_estimate_columns(y - target, joined)),
         usable_s=kept.sum(axis=0) * BATCH_S,
         scatter=_row_scatter(table.scatter, y, kept),
@@ -203,17 +203,39 @@ def _find_outliers(y: Floats) -> Bools:
     return far
 
 
-def _fit_group(y: Floats, nodes: Ints, joined: Bools, wanted: Floats) -> CellGroup:
+def _fit_groups(y: Floats, joined: Bools, wanted: Floats) -> tuple[CellGroup, ...]:
     """The levels of nodes that were heard together, from all batches y float64[m, n] of the cell.
 
     joined: bool[m - 1], neighbours that follow each other without a pause.
     wanted: float64[m], the target.
     """
-    own = y[:, nodes]
-    common, levels = two_way(own, np.ones_like(own))
-    residual = own - common[:, None] - levels
-    count = np.isfinite(own).sum(axis=0)
-    rho = lag1(residual, joined)
+    sets = linked(np.isfinite(y))
+    found = [two_way(y[:, nodes], np.ones((len(y), len(nodes)))) for nodes in sets]
+    residual = np.full(y.shape, np.nan)
+    for nodes, (common, levels) in zip(sets, found, strict=True):
+        residual[:, nodes] = y[:, nodes] - common[:, None] - levels
+    rho = lag1(residual, joined)  # of all groups at once: each says something about how the others wander
+    return tuple(
+        _make_group(
+            nodes,
+            levels,
+            residual[:, nodes],
+            rho[nodes],
+            common=common,
+            off_target=_estimate_columns((common - wanted)[:, None], joined)[0],
+        )
+        for nodes, (common, levels) in zip(sets, found, strict=True)
+    )
+
+
+def _make_group(
+    nodes: Ints, levels: Floats, residual: Floats, rho: Floats, *, common: Floats, off_target: Estimate
+) -> CellGroup:
+    """One group, with the errors of its levels.
+
+    residual: float64[m, k] about the common movement; rho: float64[k], correlation of neighbouring batches.
+    """
+    count = np.isfinite(residual).sum(axis=0)
     effective = count * (1 - rho) / (1 + rho)
     sure = (count > 1) & (effective >= FEWEST_EFFECTIVE)
     # As in `stats.estimate`: a mean of n_eff values has the variance s^2 / (n_eff - 1).
@@ -227,7 +249,7 @@ def _fit_group(y: Floats, nodes: Ints, joined: Bools, wanted: Floats) -> CellGro
         sure=sure,
         level=float(common[heard].mean()),
         batches=int(heard.sum()),
-        off_target=_estimate_columns((common - wanted)[:, None], joined)[0],
+        off_target=off_target,
     )
 
 

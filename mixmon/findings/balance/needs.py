@@ -32,6 +32,7 @@ from mixmon.findings.balance.cells import CellFit, CellGroup
 from mixmon.findings.stats import (
     CENSORED_SHARE,
     NO_ESTIMATE,
+    NORMAL_95,
     Estimate,
     engine_log_lambda,
     linked,
@@ -91,6 +92,8 @@ class CellResult:
     lam       lambda of the nodes of the reference (a number, not its ln)
     measured  bool[n]  nodes of the reference that were measured in this cell
     carried   bool[n]  nodes of the reference that are known from other cells only
+    expected  `peers`, and for the carried nodes what they are expected to need here
+    one_reference  whether all nodes are against the same mean; else each group of the cell has its own
     """
 
     fit: CellFit
@@ -99,6 +102,8 @@ class CellResult:
     lam: float
     measured: Bools
     carried: Bools
+    expected: tuple[Estimate, ...]
+    one_reference: bool
 
     @property
     def cell(self) -> int:
@@ -360,12 +365,14 @@ class _PlacedGroup(NamedTuple):
     own       float64[k]  weights of the group's nodes in it, with what stands for the carried nodes
     variance  of what is carried
     carried   int64[c]    nodes that are carried
+    expected  what these are expected to need
     """
 
     offset: float
     own: Floats
     variance: float
     carried: Ints
+    expected: tuple[Estimate, ...]
 
 
 def place_cell(
@@ -381,12 +388,16 @@ def place_cell(
     n = len(fit.usable_s)
     peers, measured, carried = [NO_ESTIMATE] * n, np.zeros(n, np.bool_), np.zeros(n, np.bool_)
     engines, lam, batches = [], 0.0, 0
+    expected, sets = [NO_ESTIMATE] * n, set()
     for group in fit.groups:
         reference = _place_group(group, fit, needs, weights, ends)
         for node, estimate in zip(group.nodes, _needs_in_group(group, reference), strict=True):
             peers[node] = estimate
         measured[group.nodes] = True
         carried[reference.carried] = True
+        for node, estimate in zip(reference.carried, reference.expected, strict=True):
+            expected[node] = estimate
+        sets.add(frozenset([*group.nodes.tolist(), *reference.carried.tolist()]))
         engines.append((group.off_target, reference))
         lam += group.batches * (group.level + reference.offset)
         batches += group.batches
@@ -397,6 +408,8 @@ def place_cell(
         lam=float(np.exp(lam / batches)) if batches else np.nan,
         measured=measured,
         carried=carried & ~measured,
+        expected=tuple(e if m else x for e, x, m in zip(peers, expected, measured, strict=True)),
+        one_reference=len(sets) < 2,
     )
 
 
@@ -419,8 +432,15 @@ def _place_group(
     own, carried = np.split(fuel / fuel.sum(), [len(group.nodes)])
     if len(missing):
         own[known] += carried.sum() / len(base)
-    variance = 0.0 if needs is None else _carried_variance(needs, base, missing, carried, extra)
-    return _PlacedGroup(engine_log_lambda(values, weights[everyone]), own, variance, missing)
+    offset = engine_log_lambda(values, weights[everyone])
+    if needs is None or not len(missing):
+        return _PlacedGroup(offset, own, 0.0, missing, ())
+    variance, errors = _carried_errors(needs, base, missing, carried, extra)
+    expected = [
+        Estimate(mean, NORMAL_95 * error, error, 0.0)
+        for mean, error in zip((values[len(group.nodes) :] - offset).tolist(), errors.tolist(), strict=True)
+    ]
+    return _PlacedGroup(offset, own, variance, missing, tuple(expected))
 
 
 def _move_beyond_ends(values: Floats, fit: CellFit, nodes: Ints, ends: Floats) -> tuple[Floats, Floats]:
@@ -432,18 +452,23 @@ def _move_beyond_ends(values: Floats, fit: CellFit, nodes: Ints, ends: Floats) -
     return moved, np.abs(moved - values)
 
 
-def _carried_variance(needs: Needs, nodes: Ints, missing: Ints, part: Floats, extra: Floats) -> float:
-    """Variance that carried nodes bring into the reference.
+def _carried_errors(
+    needs: Needs, nodes: Ints, missing: Ints, part: Floats, extra: Floats
+) -> tuple[float, Floats]:
+    """Variance that carried nodes bring into the reference, and their own standard errors against it.
 
     Errors of their needs, cells that differ, and the whole distance by which a value was moved to an end of
     the range.
     """
-    if not len(missing):
-        return 0.0
     every = np.concatenate([missing, nodes])
     pull = np.concatenate([part, np.full(len(nodes), -part.sum() / len(nodes))])
-    covariance = needs.covariance[np.ix_(every, every)]
-    return float(pull @ covariance @ pull + needs.between * (pull**2).sum() + (part @ extra) ** 2)
+    own = np.eye(len(missing), len(every))
+    own[:, len(missing) :] = -1 / len(nodes)
+    rows = np.vstack([pull, own - pull])
+    covariance = needs.covariance[np.ix_(every, every)] + needs.between * np.eye(len(every))
+    variances = np.einsum("ij,jk,ik->i", rows, covariance, rows)
+    variances += np.concatenate([[part @ extra], extra]) ** 2
+    return float(variances[0]), np.sqrt(variances[1:])
 
 
 def _needs_in_group(group: CellGroup, reference: _PlacedGroup) -> list[Estimate]:

@@ -286,3 +286,27 @@ def test_intervals_over_unlike_cells_hold_the_mean_of_all_cells():
         total += held(fit_needs(cells, np.ones(8)).peers, truth)
     assert total[1] == 640
     assert 0.92 < total[0] / total[1] < 0.98
+
+
+def test_a_carried_cylinder_is_expected_where_it_is_within_its_own_error():
+    """Needs that scatter from cell to cell by 1 %: what is expected of a cylinder not measured here."""
+    rng = np.random.default_rng(16)
+    total = np.zeros(2)
+    silent = everyone(24)
+    silent[:, 2] = False
+    for _ in range(150):
+        truth = random_needs(rng)
+        here = [truth + rng.normal(0, 0.01, 8) for _ in range(4)]
+        cells = fits([batches(x, silent if x is here[1] else everyone(24), rng) for x in here])
+        result = place_cell(cells[1], fit_needs(cells, np.ones(8)), np.ones(8))
+        total += held([result.expected[2]], [against_mean(here[1])[2]])
+    assert total[1] == 150
+    assert 0.90 < total[0] / total[1] < 0.99
+
+
+def test_groups_of_one_cell_that_nothing_connects_have_two_references():
+    rng = np.random.default_rng(17)
+    cells = fits([batches(random_needs(rng), halves(80, 0), rng)])
+    assert not place_cell(cells[0], fit_needs(cells, np.ones(8)), np.ones(8)).one_reference
+    linked_up = fits([batches(random_needs(rng), halves(80, 8), rng)])
+    assert place_cell(linked_up[0], fit_needs(linked_up, np.ones(8)), np.ones(8)).one_reference
