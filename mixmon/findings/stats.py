@@ -241,6 +241,14 @@ class Estimate:
 NO_ESTIMATE = Estimate(np.nan, np.nan, np.nan, 0.0)
 
 
+def widened(e: Estimate, variance: float) -> Estimate:
+    """The same with one more error, of that variance."""
+    if not variance > 0 or not np.isfinite(e.standard_error):
+        return e
+    error = float(np.hypot(e.standard_error, np.sqrt(variance)))
+    return Estimate(e.mean, student_t95(e.effective - 1) * error, error, e.effective)
+
+
 def lag1(residuals: Floats, joined: Bools) -> Floats:
     """Lag-1 autocorrelation of each column of float64[m, n], NaN where a batch is missing.
 

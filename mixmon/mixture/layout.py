@@ -10,12 +10,8 @@ from mixmon.gas.transport import DEFAULT_DISTANCE_MM
 from mixmon.messages.binding import Binding, BoundSignal
 from mixmon.mixture.align import Geometry, Layout, NodeSources, TargetTable
 from mixmon.mixture.track import Source
-from mixmon.mixture.validity import NodeFacts
+from mixmon.mixture.validity import NodeFacts, Scale
 from mixmon.session.model import Session
-
-FINE_LAMBDA = 0.0025
-"""Resolution in lambda up to which a live sensor's noise must move the value: our choice, that noise."""
-
 
 _UNITS_PER_LAMBDA = {"afr": 14.7, "percent": 20.0}
 """How far a unit moves for one lambda: the gauge convention of air-fuel ratio, and the oxygen balance of
@@ -42,7 +38,9 @@ def node_facts(binding: Binding, left_out: frozenset[int]) -> NodeFacts:
     mixture = [node.get("lambda") or node["oxygen"] for node in binding.nodes]
     return NodeFacts(
         cycle_ns=np.array([_cycle_ns_of(bound) or 0 for bound in mixture], np.int64),
-        fine=np.array([_resolution_of(bound) <= FINE_LAMBDA for bound in mixture]),
+        digit=np.array([_digit_of(bound) for bound in mixture]),
+        sends=tuple(_scale_of(node) for node in binding.nodes),
+        fuel=binding.fuel,
         reports_ready=np.array(["ready" in node for node in binding.nodes]),
         left_out=np.array([bool(left_out & set(n.cylinders)) for n in binding.session.chain.nodes]),
     )
@@ -101,7 +99,14 @@ def _cycle_ns_of(bound: BoundSignal) -> int | None:
     return None if bound.signal.selectors else bound.message.cycle_ns
 
 
-def _resolution_of(bound: BoundSignal) -> float:
+def _scale_of(bound: Mapping[str, BoundSignal]) -> Scale:
+    """The quantity in which a node's readings have equal steps."""
+    if "lambda" not in bound:
+        return Scale.OXYGEN
+    return Scale.PHI if bound["lambda"].choice.unit == "phi" else Scale.LAMBDA
+
+
+def _digit_of(bound: BoundSignal) -> float:
     """Smallest step of the value, in lambda where its unit gives that; 0 for IEEE floats."""
     if bound.signal.is_float:
         return 0.0

@@ -8,15 +8,19 @@ ready or come back. Where several hold, the one further down `_ORDER` is named.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.arrays import SECOND_NS, Bools, Ints, Times
+from mixmon.arrays import SECOND_NS, Bools, Bytes, Floats, Ints, Times
+from mixmon.gas.exhaust import lambda_from_oxygen
+from mixmon.gas.fuel import Fuel
 from mixmon.messages.plan import Quality
 from mixmon.mixture.align import AlignedRows, Columns
 from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.mixture.digits import LEAST_STEP, EndSearch, StepSearch
 from mixmon.session.model import Validity
 
 # ----------------------------------------------------------------------------------------------------
@@ -148,6 +152,9 @@ FROZEN_NS = 1_500_000_000
 """A transmitting sensor whose value does not move by one digit for this long is suspect: our choice, fifteen
 samples at ten a second, in which noise moves the last digit of a live sensor."""
 
+FINE_LAMBDA = 0.0025
+"""Step in lambda up to which a live sensor's noise must move the value: our choice, that noise."""
+
 _CYCLES_UNTIL_HELD = 2.5
 """Cycles of its message after which a sample is held: our choice; one lost sample is not enough."""
 
@@ -176,18 +183,30 @@ _LINGERING = (
 )
 
 
+class Scale(Enum):
+    """A quantity in which readings are sent; of lambda and what is proportional to it, LAMBDA."""
+
+    LAMBDA = "lambda"
+    PHI = "phi"
+    OXYGEN = "oxygen"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class NodeFacts:
     """What is known of the n nodes beforehand.
 
     cycle_ns  int64[n]  nominal time between samples; 0 where not known
-    fine      bool[n]   the value is resolved finely enough that noise must move it
+    digit     float64[n]  smallest step that the definition gives the value, in lambda; 0 for IEEE floats
+    sends     the quantity in which each node's readings have equal steps
+    fuel      by which oxygen is turned into lambda
     reports_ready  bool[n]   the node reports whether it is ready; where that is not known it is not ready
     left_out  bool[n]   the user excludes it
     """
 
     cycle_ns: Ints
-    fine: Bools
+    digit: Floats
+    sends: tuple[Scale, ...]
+    fuel: Fuel
     reports_ready: Bools
     left_out: Bools
 
@@ -201,20 +220,30 @@ class SampleJudge:
         self._stale_ns = round(rules.stale_s * 1e9)
         held = np.rint(_CYCLES_UNTIL_HELD * facts.cycle_ns).astype(np.int64)
         self._held_ns = np.where(facts.cycle_ns > 0, np.minimum(held, self._stale_ns), self._stale_ns)
+        self._near = np.maximum(facts.digit / 2, LEAST_STEP)
+        self._steps = StepSearch(len(facts.digit))
+        self._rich_ends, self._lean_ends = EndSearch(len(facts.digit)), EndSearch(len(facts.digit))
         self.restart()
 
     def restart(self) -> None:
         """Forgets what lingers."""
         self._trouble: Ints | None = None
         self._constant: EqualSpan | None = None
+        self._steps.restart()
 
     def feed(self, rows: AlignedRows, stretch: int) -> CylinderBlock:
-        """The same rows with a state for every sample."""
-        claims = self._find_claims(rows)
+        """The same rows with a state for every sample, and what the readings tell about themselves.
+
+        Columns that are added to `aux`, in lambda: `step` of the readings, infinite where not known;
+        `rich_end` and `lean_end` of a range whose end was found in the readings, NaN where none was.
+        """
+        step = self._find_steps(rows)
+        claims = self._find_claims(rows, step)
         claims[SampleState.SETTLING] = self._find_settling(rows.t, claims)
         state = np.full(rows.lam.shape, SampleState.VALID, np.uint8)
         for reason in _ORDER:
             state[claims[reason]] = reason
+        ends = self._find_ends(rows.lam, state, step)
         return CylinderBlock(
             t=rows.t,
             stretch=np.full(len(rows.t), stretch, np.int64),
@@ -225,18 +254,53 @@ class SampleJudge:
             state=state,
             shifted=rows.shifted,
             now=rows.now,
-            aux=rows.aux,
+            aux={**rows.aux, "step": step, **ends},
         )
 
-    def _find_claims(self, rows: AlignedRows) -> Claims:
+    def _find_steps(self, rows: AlignedRows) -> Floats:
+        """The step of every reading in lambda, as known then; that of the finest node where not known itself.
+
+        The nodes of a chain are alike, and of a reading that stands still a fine step claims the most.
+        """
+        readings = rows.lam
+        if any(sent is not Scale.LAMBDA for sent in self._facts.sends):
+            readings = readings.copy()
+            for node, sent in enumerate(self._facts.sends):
+                if sent is not Scale.LAMBDA:
+                    readings[:, node] = (
+                        rows.oxygen[:, node] if sent is Scale.OXYGEN else 1 / rows.lam[:, node]
+                    )
+        steps = self._steps.feed(readings)
+        for node, sent in enumerate(self._facts.sends):
+            if sent is not Scale.LAMBDA:
+                steps = steps.copy() if steps.strides[0] == 0 else steps
+                steps[:, node] = _step_in_lambda(readings[:, node], steps[:, node], sent, self._facts.fuel)
+        if not len(steps) or not np.isinf(steps).any():
+            return steps
+        return np.where(np.isinf(steps), steps.min(axis=1, keepdims=True), steps)
+
+    def _find_ends(self, lam: Floats, state: Bytes, step: Floats) -> Columns:
+        """The ends of the ranges that are found in the readings; samples at them change their state."""
+        told = (state == SampleState.AT_RICH_LIMIT) | (state == SampleState.AT_LEAN_LIMIT)
+        heard = np.where((state == SampleState.VALID) | told, lam, np.nan)
+        rich, lean = -self._rich_ends.feed(-heard, step), self._lean_ends.feed(heard, step)
+        for end, side, name in ((rich, -1, SampleState.AT_RICH_LIMIT), (lean, 1, SampleState.AT_LEAN_LIMIT)):
+            if np.isfinite(end).any():
+                # A reading that does not move is suspect, unless it stands where the range ends.
+                counts = (state == SampleState.VALID) | (state == SampleState.SUSPECT) & (lam > 0)
+                state[counts & (side * (lam - end) >= -LEAST_STEP)] = name
+        return {"rich_end": rich, "lean_end": lean}
+
+    def _find_claims(self, rows: AlignedRows, step: Floats) -> Claims:
         """Every state's own condition, bool[k, n]."""
         shape, rules = rows.lam.shape, self._rules
         silent = (rows.age < 0) | (rows.age > self._stale_ns)
         possible = rows.lam > 0
         unknown = self._facts.reports_ready & np.isnan(rows.ready) & possible
         not_ready = (rows.ready == 0) | unknown | (rows.quality == Quality.NOT_AVAILABLE)
-        at_rich, at_lean = possible & (rows.lam <= rules.rich_limit), rows.lam >= rules.lean_limit
-        frozen = self._find_frozen(rows) & ~at_rich & ~at_lean
+        at_rich = possible & (rows.lam <= rules.rich_limit + self._near)
+        at_lean = rows.lam >= rules.lean_limit - self._near
+        frozen = self._find_frozen(rows, step) & ~at_rich & ~at_lean
         return {
             SampleState.AT_LEAN_LIMIT: at_lean,
             SampleState.AT_RICH_LIMIT: at_rich,
@@ -263,13 +327,17 @@ class SampleJudge:
         settling: Bools = (t[:, None] - last < SETTLE_NS) & ~trouble
         return settling
 
-    def _find_frozen(self, rows: AlignedRows) -> Bools:
-        """The sample keeps coming and has not moved at all for too long, with the engine turning."""
+    def _find_frozen(self, rows: AlignedRows, step: Floats) -> Bools:
+        """The sample keeps coming and has not moved at all for too long, with the engine turning.
+
+        Not where the node, or every node so far, moves in steps larger than a live sensor's noise.
+        """
         number = np.nan_to_num(rows.lam, nan=-1.0)
         since, self._constant = equal_since(number, rows.t, before=self._constant)
         still = rows.t[:, None] - since >= FROZEN_NS
         turning = np.nan_to_num(rows.now["rpm"], nan=1.0) > 0 if "rpm" in rows.now else np.True_
-        return still & (number > 0) & self._facts.fine & np.reshape(turning, (-1, 1))
+        fine = (self._facts.digit <= FINE_LAMBDA) & ((step <= FINE_LAMBDA) | np.isinf(step))
+        return still & (number > 0) & fine & np.reshape(turning, (-1, 1))
 
     def _find_overrun(self, shifted: Columns, shape: tuple[int, ...]) -> Bools:
         """Fuel is cut, as the engine control says or by the rule on throttle and speed."""
@@ -284,6 +352,17 @@ class SampleJudge:
         if "coolant_c" not in now:
             return np.zeros(shape, np.bool_)
         return np.broadcast_to((now["coolant_c"] < self._rules.warm_coolant_c)[:, None], shape)
+
+
+def _step_in_lambda(reading: Floats, step: Floats, sent: Scale, fuel: Fuel) -> Floats:
+    """Steps of float64[k] readings, turned into lambda around each of them; infinite stays infinite."""
+    half = np.where(np.isinf(step), 0.0, step / 2)
+    with np.errstate(divide="ignore"):
+        low, high = (
+            1 / x if sent is Scale.PHI else lambda_from_oxygen(x, fuel)
+            for x in (reading - half, reading + half)
+        )
+    return np.where(np.isinf(step), np.inf, np.abs(high - low))
 
 
 def _read_flag(columns: Columns, name: str, shape: tuple[int, ...]) -> Bools:

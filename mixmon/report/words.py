@@ -217,6 +217,14 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.AT_LEAN_LIMIT: lambda values: (
         f"at the lean limit in {counted(values['cells'], 'cell')}: at least this lean, excluded"
     ),
+    BalanceNote.RANGE_ENDS_HERE: (
+        "readings return to lambda {lam:.3f} again and again and never pass it: taken for the end of the "
+        "sensor's range; correct rich_limit or lean_limit in [validity]"
+    ),
+    BalanceNote.WANDERS_SLOWLY: (
+        "the reading wanders by itself, slower than dwells of {dwell_s:.0f} s can show: the interval is "
+        "wider by a guess; dwell for {wanted_s:.0f} s, or come back to each cell"
+    ),
     BalanceNote.CELLS_DISAGREE: (
         "needs {least_percent:+.1f} to {most_percent:+.1f} % by cell: one trim cannot suit all cells"
     ),

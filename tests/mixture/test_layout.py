@@ -6,6 +6,7 @@ from pathlib import Path
 
 from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.layout import layout_of, node_facts
+from mixmon.mixture.validity import FINE_LAMBDA
 from mixmon.session.load import load_session
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
@@ -21,7 +22,7 @@ def test_the_demo_engine_has_eight_nodes_with_everything() -> None:
     assert layout.geometry.bore_mm == 44.0
     assert facts.left_out.tolist() == [False] * 4 + [True] + [False] * 3
     assert facts.cycle_ns.tolist() == [10_000_000] * 8
-    assert facts.fine.all()
+    assert (facts.digit <= FINE_LAMBDA).all()
 
 
 def test_multiplexed_signals_have_no_nominal_time_of_their_own() -> None:

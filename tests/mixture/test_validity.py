@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from laws import same_for_all_splits
 
+from mixmon.gas.fuel import fuel_named
 from mixmon.messages.plan import Quality
 from mixmon.mixture.align import GRID_NS, AlignedRows
 from mixmon.mixture.block import SampleState
-from mixmon.mixture.validity import FROZEN_NS, SETTLE_NS, NodeFacts, SampleJudge
+from mixmon.mixture.validity import FROZEN_NS, SETTLE_NS, NodeFacts, SampleJudge, Scale
 from mixmon.session.model import Overrun, Validity
 
 RULES = Validity(rich_limit=0.68, lean_limit=1.6, overrun=Overrun(3, 1600))
@@ -35,8 +38,9 @@ def rows(k: int, **columns: object) -> AlignedRows:
 
 
 def facts(**more: object) -> NodeFacts:
-    made = {"cycle_ns": np.array([10_000_000]), "fine": np.array([True])}
+    made = {"cycle_ns": np.array([10_000_000]), "digit": np.array([1e-4])}
     made |= {"reports_ready": np.array([True]), "left_out": np.array([False])}
+    made |= {"sends": (Scale.LAMBDA,), "fuel": fuel_named("gasoline")}
     return NodeFacts(**(made | more))  # type: ignore[arg-type]
 
 
@@ -69,7 +73,7 @@ def test_a_healthy_sample_is_valid() -> None:
 def test_a_state_holds_for_just_the_rows_of_its_condition(
     state: SampleState, columns: dict[str, object]
 ) -> None:
-    found = states(rows(300, **columns), facts(fine=np.array([False])))
+    found = states(rows(300, **columns), facts(digit=np.array([0.01])))
     assert found == [state if 100 <= i < 120 else SampleState.VALID for i in range(300)]
 
 
@@ -142,7 +146,7 @@ def test_a_value_that_does_not_move_while_the_engine_turns_is_suspect_within_two
     first = found.index(SampleState.SUSPECT)
     assert first == FROZEN_NS // GRID_NS <= 200
     assert set(found[first:]) == {SampleState.SUSPECT}
-    coarse = states(frozen, facts(fine=np.array([False])))
+    coarse = states(frozen, facts(digit=np.array([0.01])))
     assert set(coarse) == {SampleState.VALID}
     stopped = states(rows(400, lam=np.full((400, 1), 0.9), now={"rpm": np.zeros(400)}))
     assert set(stopped) == {SampleState.VALID}
@@ -177,3 +181,18 @@ def test_states_do_not_depend_on_the_split() -> None:
 
     found = same_for_all_splits(k, run)
     assert len(set(found)) >= 6  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("limit", [0.7000000000000001, 0.69999])
+def test_a_reading_within_half_a_digit_of_a_limit_is_at_it(limit: float) -> None:
+    rules = dataclasses.replace(RULES, rich_limit=0.7, lean_limit=1.3)
+    for value, expected in ((limit, SampleState.AT_RICH_LIMIT), (2.0 - limit, SampleState.AT_LEAN_LIMIT)):
+        block = SampleJudge(rules, facts()).feed(rows(50, lam=np.full((50, 1), value)), 0)
+        assert (block.state == expected).all()
+
+
+def test_a_node_that_moves_in_large_steps_is_not_suspect_while_it_rests_on_one() -> None:
+    values = np.repeat([0.90, 0.91, 0.90, 0.92, 0.91], [20, 20, 20, 20, 400])[:, None]
+    assert SampleState.SUSPECT not in states(rows(480, lam=values))
+    moved_once = np.repeat([0.90, 0.91], [20, 460])[:, None]
+    assert SampleState.SUSPECT in states(rows(480, lam=moved_once))

@@ -32,6 +32,7 @@ from mixmon.findings.balance.unlike import CellsCompared, Stays, compare_cells
 from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.stats import BATCH_S, NO_ESTIMATE, Estimate, student_t95
+from mixmon.findings.wander import WANTED_DWELLS, Wander
 from mixmon.mixture.align import GRID_NS, ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.opening import Opening
@@ -42,6 +43,9 @@ from mixmon.session.model import Session
 
 _NOISE_DRAWS = 4000
 """Draws of a bootstrap: our choice; the ends of an interval then repeat within some percent of its width."""
+
+_SAME_END = 0.001
+"""Ends of a range that lie nearer in lambda are one: our choice, about the last digit of a gauge."""
 
 _SEED = 20210
 """Our choice, any fixed number: the same data give the same interval."""
@@ -300,13 +304,28 @@ class BalanceStage:
         self._stays = Stays(self._dwell, self.weights, ~self._left_out, self._mask)
         self._opening = Opening(session.axes)
         self._pulled_rows = 0
+        self._ends: dict[str, Floats] = {}
 
     def feed(self, block: CylinderBlock) -> None:
         """Takes rows of one stretch of time."""
+        if len(block):
+            self._ends = {name: block.aux[name][-1] for name in ("rich_end", "lean_end") if name in block.aux}
         cell = self._steady.feed(block)
         self._dwell.feed(block, cell)
         full = self._opening.now(block) >= self._opening.full_from(block.now)
         self._pulled_rows += int(np.count_nonzero(full & (cell == NOWHERE)))
+
+    @property
+    def wander(self) -> Wander:
+        """How much the nodes wander by themselves, by the last result."""
+        return self._cells.wander
+
+    def found_ends(self, node: int) -> list[float]:
+        """Ends of a node's range in lambda that its readings show and the session does not tell."""
+        rules = self.session.validity
+        told = {"rich_end": rules.rich_limit, "lean_end": rules.lean_limit}
+        ends = {name: float(column[node]) for name, column in self._ends.items()}
+        return [end for name, end in ends.items() if abs(end - told[name]) > _SAME_END]
 
     @property
     def cuts_unknown_s(self) -> float:
@@ -649,6 +668,10 @@ class _BalanceBuilder:
             limited = [c for c in self._cells if c.censored(node) and getattr(c.fit, share)[node] > 0]
             if limited:
                 flags.append(note(code, cells=len(limited)))
+        flags += [note(BalanceNote.RANGE_ENDS_HERE, lam=end) for end in self._stage.found_ends(node)]
+        if self._stage.wander.guessed[node]:
+            dwell_s = self._stage.wander.longest_s
+            flags.append(note(BalanceNote.WANDERS_SLOWLY, dwell_s=dwell_s, wanted_s=WANTED_DWELLS * dwell_s))
         flags += self._flag_group(node)
         flags += self._compared.flags[node]
         left, used = self._left_out[node], sum(c.fit.usable_s[node] for c in self._cells)

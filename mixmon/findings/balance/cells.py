@@ -13,12 +13,13 @@ the needs of the cylinders against all of them, is made of all cells together in
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.balance.dwell import BATCH_NS, BATCH_ROWS, BatchTable, Dwell, Mask
+from mixmon.findings.rounding import rounding_variance
 from mixmon.findings.stats import (
     BATCH_S,
     CENSORED_SHARE,
@@ -28,9 +29,12 @@ from mixmon.findings.stats import (
     estimate,
     lag1,
     linked,
+    mean_of_known,
     median_with_holes,
     two_way,
+    widened,
 )
+from mixmon.findings.wander import Differences, differences, pool, together
 
 _FEWEST_BATCHES = 4
 """Fewer batches of a node are no need: our choice, one second."""
@@ -54,6 +58,7 @@ class CellGroup:
     level       mean of the k nodes, over the group's batches
     batches     how many those are
     off_target  the mean of the k nodes over the target
+    slow        differences of longer means of the k nodes
     """
 
     nodes: Ints
@@ -64,6 +69,7 @@ class CellGroup:
     level: float
     batches: int
     off_target: Estimate
+    slow: Differences
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,6 +112,24 @@ class CellFit:
         own = [np.where(g.sure, np.sqrt(np.diag(g.covariance)), np.nan) for g in self.groups]
         return self._spread_over_nodes(own, np.nan)
 
+    @property
+    def slow(self) -> Differences:
+        """Differences of longer means of all n nodes."""
+        return together(((g.nodes.tolist(), g.slow) for g in self.groups), len(self.usable_s))
+
+    def with_errors(self, variance: Floats) -> CellFit:
+        """The same, where every node is also off by an error of its own that no time makes smaller.
+
+        variance: float64[n] of those errors.
+        """
+        if not variance.any():
+            return self
+        return replace(
+            self,
+            groups=tuple(_add_errors(group, variance[group.nodes]) for group in self.groups),
+            target=tuple(widened(e, float(v)) for e, v in zip(self.target, variance, strict=True)),
+        )
+
     def _spread_over_nodes(self, parts: Sequence[Floats], missing: float) -> Floats:
         out = np.full(len(self.usable_s), missing)
         for group, values in zip(self.groups, parts, strict=True):
@@ -119,6 +143,8 @@ class JudgedCells:
 
     counted: bool[n], nodes that may be part of the reference.
     mask: moments that are excluded.
+
+    `wander` is how much the nodes wander by themselves, by all cells at the last call of `fits`.
     """
 
     def __init__(self, dwell: Dwell, counted: Bools, mask: Mask) -> None:
@@ -126,16 +152,24 @@ class JudgedCells:
         self._counted = counted
         # by cell: number of batches and version of the mask at that time, and the fit
         self._judged: dict[int, tuple[int, int, CellFit]] = {}
+        self.wander = pool([], len(counted))
 
     def fits(self, patience: float = 0.0) -> list[CellFit]:
         """Every cell that holds batches, in order of cell number.
 
         A cell that has grown by no more than `patience` of itself keeps its last fit.
         """
-        return [self.fit(cell, patience) for cell in sorted(self._dwell.counts)]
+        fits = [self._fit_alone(cell, patience) for cell in sorted(self._dwell.counts)]
+        self.wander = pool([f.slow for f in fits], len(self._counted))
+        return [f.with_errors(self.wander.variance(f.slow)) for f in fits]
 
     def fit(self, cell: int, patience: float = 0.0) -> CellFit:
         """One cell, which holds batches."""
+        alone = self._fit_alone(cell, patience)
+        return alone.with_errors(self.wander.variance(alone.slow))
+
+    def _fit_alone(self, cell: int, patience: float) -> CellFit:
+        """What one cell says, without what the others say about slow wander."""
         count, version = self._dwell.counts[cell], self._mask.version
         then, masked_then, judged = self._judged.get(cell, (0, 0, None))
         if judged is None or count - then > patience * then or self._newly_masked(cell, masked_then):
@@ -171,11 +205,12 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
     ]
     y[:, shares[0] + shares[1] > CENSORED_SHARE] = np.nan
     y[:, np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES] = np.nan
-    outlying = _find_outliers(y)
+    step = _steps(table, y)
+    outlying = _find_outliers(y, step)
     y[outlying] = np.nan
     kept = np.isfinite(y)
     wanted = _row_mean(target)
-    return CellFit(
+    fit = CellFit(
         cell=cell,
         groups=_fit_groups(y, joined, wanted),
         target=tuple(_estimate_columns(y - target, joined)),
@@ -186,20 +221,34 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
         outliers=outlying.sum(axis=0),
         masked_s=(hidden & np.isfinite(table.y)).sum(axis=0) * BATCH_S,
     )
+    return fit.with_errors(rounding_variance(y, table.scatter, table.code, step, table.visit))
 
 
-def _find_outliers(y: Floats) -> Bools:
+def _steps(table: BatchTable, y: Floats) -> Floats:
+    """Step of each node's readings in ln lambda, float64[n], as known last; infinite where not known."""
+    level = np.exp(mean_of_known(y))
+    out: Floats = table.step[-1] / np.where(np.isfinite(level), level, 1.0)
+    return out
+
+
+def _find_outliers(y: Floats, step: Floats) -> Bools:
     """Batches of a node far from its peers' common movement: a burst or an electrical disturbance.
 
     The nodes' own levels are taken away before the middle of a batch is: it would move with every node
-    that is missing for a while, and all others would seem to be far.
+    that is missing for a while, and all others would seem to be far. The middle of two moves with each of
+    them, so of two nodes that is the outlier which is far from its own level too. What rounding moves is not
+    far: a step of the node, and one of the middle.
+
+    step: float64[n], of the readings; infinite where not known.
     """
     apart = y - median_with_holes(y, axis=1)[:, None]
     alike = y - median_with_holes(apart, axis=0)
     apart = y - median_with_holes(alike, axis=1)[:, None]
     distance = np.abs(apart - median_with_holes(apart, axis=0))
     limit = np.maximum(_OUTLIER_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0), _OUTLIER_FLOOR)
-    far: Bools = distance > limit
+    limit = np.maximum(limit, np.where(np.isfinite(step), 2 * step, 0.0))
+    pairs = np.isfinite(y).sum(axis=1, keepdims=True) < 3
+    far: Bools = (distance > limit) & (~pairs | (np.abs(y - median_with_holes(y, axis=0)) > limit))
     return far
 
 
@@ -223,13 +272,21 @@ def _fit_groups(y: Floats, joined: Bools, wanted: Floats) -> tuple[CellGroup, ..
             rho[nodes],
             common=common,
             off_target=_estimate_columns((common - wanted)[:, None], joined)[0],
+            slow=differences(residual[:, nodes], joined, BATCH_S),
         )
         for nodes, (common, levels) in zip(sets, found, strict=True)
     )
 
 
 def _make_group(
-    nodes: Ints, levels: Floats, residual: Floats, rho: Floats, *, common: Floats, off_target: Estimate
+    nodes: Ints,
+    levels: Floats,
+    residual: Floats,
+    rho: Floats,
+    *,
+    common: Floats,
+    off_target: Estimate,
+    slow: Differences,
 ) -> CellGroup:
     """One group, with the errors of its levels.
 
@@ -250,6 +307,18 @@ def _make_group(
         level=float(common[heard].mean()),
         batches=int(heard.sum()),
         off_target=off_target,
+        slow=slow,
+    )
+
+
+def _add_errors(group: CellGroup, variance: Floats) -> CellGroup:
+    """The group with errors of its nodes that stay the same in all batches, float64[k] variances."""
+    k = len(variance)
+    apart = np.eye(k) - 1 / k
+    return replace(
+        group,
+        covariance=group.covariance + apart @ np.diag(variance) @ apart,
+        off_target=widened(group.off_target, float(variance.sum()) / k**2),
     )
 
 

@@ -148,6 +148,8 @@ class BatchTable:
     scatter float64[m, n]  mean square of the rows about their batch mean
     rows    uint8[m, n]    rows counted
     at_rich, at_lean  uint8[m, n]  rows at a limit of the sensor's range
+    code    float64[m, n]  ln of the smallest reading; NaN where there is none
+    step    float64[m, n]  smallest change of the reading in lambda, as known then; infinite where not known
     """
 
     t: Ints
@@ -158,9 +160,11 @@ class BatchTable:
     rows: Bytes
     at_rich: Bytes
     at_lean: Bytes
+    code: Floats
+    step: Floats
 
 
-_FIELDS = ("t", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean")
+_FIELDS = ("t", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean", "code", "step")
 
 
 class Dwell:
@@ -239,18 +243,19 @@ class Dwell:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _VisitRows:
-    """Rows of one visit: time, ln lambda (NaN where not valid), ln target, at a limit."""
+    """Rows of one visit: time, ln lambda (NaN where not valid), ln target, at a limit, step of readings."""
 
     t: Ints
     y: Floats
     target: Floats
     at_rich: Bools
     at_lean: Bools
+    step: Floats
 
     @classmethod
     def none(cls, nodes: int) -> _VisitRows:
         number, claim = np.zeros((0, nodes)), np.zeros((0, nodes), np.bool_)
-        return cls(np.zeros(0, np.int64), number, number, claim, claim)
+        return cls(np.zeros(0, np.int64), number, number, claim, claim, number)
 
     @classmethod
     def of(cls, block: CylinderBlock, valid: Bools) -> _VisitRows:
@@ -262,6 +267,7 @@ class _VisitRows:
             np.full_like(lam, np.nan) if target is None else np.log(target),
             block.state == SampleState.AT_RICH_LIMIT,
             block.state == SampleState.AT_LEAN_LIMIT,
+            block.aux["step"] if "step" in block.aux else np.broadcast_to(np.inf, lam.shape),
         )
 
     def part(self, start: int, end: int) -> _VisitRows:
@@ -301,6 +307,8 @@ def _average_batches(rows: _VisitRows, visit: int) -> tuple[BatchTable, Ints]:
         rows=np.where(enough, count, 0).astype(np.uint8),
         at_rich=rows.at_rich.reshape(y.shape).sum(axis=1).astype(np.uint8),
         at_lean=rows.at_lean.reshape(y.shape).sum(axis=1).astype(np.uint8),
+        code=np.fmin.reduce(y, axis=1),
+        step=rows.step[BATCH_ROWS - 1 :: BATCH_ROWS].copy(),
     )
     return table, outlying.sum(axis=(0, 1))
 

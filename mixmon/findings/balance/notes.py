@@ -17,6 +17,8 @@ class BalanceNote(NoteCode):
     TOO_LITTLE_DATA = "too_little_data"
     AT_RICH_LIMIT = "at_rich_limit"
     AT_LEAN_LIMIT = "at_lean_limit"
+    RANGE_ENDS_HERE = "range_ends_here"
+    WANDERS_SLOWLY = "wanders_slowly"
     CELLS_DISAGREE = "cells_disagree"
     NEED_DRIFTS = "need_drifts"
     LEAN_AT_LOW_FLOW = "lean_at_low_flow"

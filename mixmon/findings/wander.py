@@ -1,0 +1,223 @@
+"""Whether readings wander by themselves more slowly than neighbouring batches can tell.
+
+The lag-1 formula of `stats` sees what is alike in neighbouring batches. A sensor that wanders with a
+correlation time of many batches is hardly different from one batch to the next, and yet the whole dwell may
+be off. It shows in longer means: the two halves of a visit differ by more than the noise of a second makes
+them, and so do two visits to one cell. These differences are pooled over all nodes and cells, because one
+dwell holds one of them.
+
+What the halves of a visit do not tell is how far a wander goes that takes longer than the visit. It is
+taken for one that is alike by exp(-t / tau) (an Ornstein-Uhlenbeck process) with a tau of twice the visit,
+and said to be taken so; several visits to a cell show it as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from mixmon.arrays import Bools, Floats, Ints
+from mixmon.findings.stats import USUAL_RHO
+
+_ALIKE_BATCHES = 4
+"""Batches after which ordinary noise is no longer alike: our choice, one second."""
+
+_FEWEST_HALF = 8
+"""Batches of half a visit: our choice, two seconds, some correlation times of ordinary noise."""
+
+_KNOWN_SHARE = 0.75
+"""Part of a mean's batches that must be there: our choice."""
+
+_HALVES_TO_MEAN = 3.07
+"""Variance of the mean of a visit over that of the difference of its halves, of a wander whose correlation
+time is twice the visit (computed)."""
+
+_ALL_SURE, _NODE_SURE = 3.8, 5.0
+"""Standard deviations by which the pooled differences, and those of one node, must be larger than predicted:
+our choice, so that noise alone hardly ever does: what it then adds to the interval is large."""
+
+_ENOUGH = 4.2
+"""So many times larger is enough for the pooled differences, however few they are: our choice; a few nodes
+cannot be surer, and a wander that is not noticed is worse than an interval that is too wide."""
+
+_FEWEST_VISITS = 6
+"""Differences between visits that are enough to go by: our choice."""
+
+WANTED_DWELLS = 10.0
+"""A dwell that shows how far a wander goes is so many times as long as one whose halves only show that there
+is one: our choice, five correlation times of the wander that is assumed."""
+
+_LEAST_VARIANCE = 1e-14
+"""Of ln lambda; less is no noise: our choice."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Differences:
+    """Squared differences of longer means of n nodes, in ln lambda squared.
+
+    halves, visits        float64[n]  their sums, of the halves of each visit and of each visit and the next
+    halves_n, visits_n    float64[n]  how many
+    per_halves, per_visits  float64[n]  mean predicted variance of one difference
+    visited               number of visits
+    longest_s             seconds of the longest visit
+    """
+
+    halves: Floats
+    visits: Floats
+    halves_n: Floats
+    visits_n: Floats
+    per_halves: Floats
+    per_visits: Floats
+    visited: int
+    longest_s: float
+
+
+def differences(residual: Floats, joined: Bools, batch_s: float) -> Differences:
+    """The differences in one cell.
+
+    residual  float64[m, n]  batches less what all nodes share and less the nodes' levels; NaN where missing
+    joined    bool[m - 1]    neighbours that belong to one visit
+    """
+    n = residual.shape[1]
+    edges = [0, *(np.flatnonzero(~joined) + 1).tolist(), len(residual)]
+    noise = _fast_noise(residual, np.concatenate([[0], np.cumsum(~joined)]))
+    sums, counts, predicted = np.zeros((2, n)), np.zeros((2, n)), np.zeros((2, n))
+    before: tuple[Floats, Floats] | None = None
+    for begin, end in pairwise(edges):
+        half = (end - begin) // 2
+        if half < _FEWEST_HALF:
+            continue
+        first, second = residual[begin : begin + half], residual[end - half : end]
+        _add(0, _mean(second) - _mean(first), 2 * noise / half, (sums, counts, predicted))
+        whole = _mean(residual[begin:end]), noise / (end - begin)
+        if before is not None:
+            _add(1, whole[0] - before[0], whole[1] + before[1], (sums, counts, predicted))
+        before = whole
+    per = predicted / np.maximum(counts, 1)
+    lengths = np.diff(edges)
+    visited = int(np.count_nonzero(lengths >= 2 * _FEWEST_HALF))
+    return Differences(
+        *(sums[0], sums[1], counts[0], counts[1], per[0], per[1]),
+        visited=max(visited, 1),
+        longest_s=float(lengths.max()) * batch_s,
+    )
+
+
+def _fast_noise(residual: Floats, visit: Ints) -> Floats:
+    """Variance of a mean of many batches times their number, by what happens within a second, float64[n].
+
+    From the mean squares D_k of what is k batches apart: D_4 / 2 is the variance of one batch, and
+    1 - D_1 / D_4 the correlation of neighbours, taken from all nodes together and at least the usual one;
+    then the lag-1 formula.
+    """
+    first, last = (_mean_square_apart(residual, visit, k) for k in (1, _ALIKE_BATCHES))
+    whole = float(last.sum())
+    rho = max(1 - float(first.sum()) / whole, USUAL_RHO) if whole > 0 else USUAL_RHO
+    out: Floats = last / 2 * (1 + rho) / (1 - rho)
+    return out
+
+
+def _mean_square_apart(residual: Floats, visit: Ints, k: int) -> Floats:
+    """Mean square of what batches of one visit differ by that are k apart, float64[n]."""
+    apart = residual[k:] - residual[:-k]
+    known = np.isfinite(apart) & (visit[k:] == visit[:-k])[:, None]
+    square: Floats = np.where(known, apart**2, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    return square
+
+
+def _add(line: int, apart: Floats, predicted: Floats, into: tuple[Floats, Floats, Floats]) -> None:
+    known = np.isfinite(apart) & (predicted > _LEAST_VARIANCE)
+    sums, counts, variances = into
+    sums[line] += np.where(known, apart**2, 0.0)
+    counts[line] += known
+    variances[line] += np.where(known, predicted, 0.0)
+
+
+def _mean(x: Floats) -> Floats:
+    """Mean of each column; NaN where too much is missing."""
+    known = np.isfinite(x)
+    count = known.sum(axis=0)
+    enough = count >= _KNOWN_SHARE * len(x)
+    mean: Floats = np.divide(
+        np.where(known, x, 0.0).sum(axis=0), count, out=np.full(x.shape[1], np.nan), where=enough
+    )
+    return mean
+
+
+# ----------------------------------------------------------------------------------------------------
+# What the differences of all cells say.
+# ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wander:
+    """How much nodes wander by themselves.
+
+    by_visits   whether it is known from several visits to a cell, not only from the halves of visits
+    excess      float64[n]  part by which squared differences are larger than predicted; 0 where not surely
+    longest_s   seconds of the longest visit
+    """
+
+    by_visits: bool
+    excess: Floats
+    longest_s: float
+
+    @property
+    def guessed(self) -> Bools:
+        """Nodes whose wander is slower than their visits could show, bool[n]."""
+        out: Bools = (self.excess > 0) & (not self.by_visits)
+        return out
+
+    def variance(self, cell: Differences) -> Floats:
+        """Variance that the wander adds to the nodes' means in a cell, float64[n]."""
+        per = 0.5 * cell.per_visits if self.by_visits else _HALVES_TO_MEAN * cell.per_halves
+        return self.excess * per / cell.visited
+
+
+def pool(cells: Sequence[Differences], n: int) -> Wander:
+    """What the differences in all cells say about n nodes."""
+    visits_n = sum((c.visits_n for c in cells), np.zeros(n))
+    by_visits = bool(visits_n.sum() >= _FEWEST_VISITS and all(c.visited > 1 for c in cells))
+    if by_visits:
+        found = [(c.visits, c.visits_n, c.per_visits) for c in cells]
+    else:
+        found = [(c.halves, c.halves_n, c.per_halves) for c in cells]
+    sums, counts = (sum((f[k] for f in found), np.zeros(n)) for k in (0, 1))
+    predicted = sum((f[1] * f[2] for f in found), np.zeros(n))
+    common = float(_sure_excess(sums.sum(), predicted.sum(), counts.sum(), sure=_ALL_SURE, enough=_ENOUGH))
+    excess = np.maximum(_sure_excess(sums, predicted, counts, sure=_NODE_SURE, enough=np.inf), common)
+    return Wander(by_visits, excess, max((c.longest_s for c in cells), default=0.0))
+
+
+def _sure_excess(
+    sums: Floats | np.float64,
+    predicted: Floats | np.float64,
+    counts: Floats | np.float64,
+    *,
+    sure: float,
+    enough: float,
+) -> Floats:
+    """Squares over what was predicted, less one, where that is larger than chance makes it; else zero.
+
+    The chance limit of chi square is that of a cube of a normal number (from memory: Wilson & Hilferty, Proc.
+    Natl. Acad. Sci. 17, 1931).
+    """
+    some = np.maximum(counts, 1.0)
+    mean, spread = sums / np.where(predicted > 0, predicted, 1.0), 2 / (9 * some)
+    limit = np.minimum((1 - spread + sure * np.sqrt(spread)) ** 3, enough)
+    return np.where((counts > 0) & (mean > limit), mean - 1, 0.0)
+
+
+def together(parts: Iterable[tuple[Sequence[int], Differences]], n: int) -> Differences:
+    """The differences of sets of nodes of one cell, as those of all n nodes."""
+    whole = np.zeros((6, n))
+    visited, longest = 1, 0.0
+    for nodes, one in parts:
+        whole[:, list(nodes)] = (
+            one.halves, one.visits, one.halves_n, one.visits_n, one.per_halves, one.per_visits
+        )  # fmt: skip
+        visited, longest = max(visited, one.visited), max(longest, one.longest_s)
+    return Differences(*(whole[k] for k in range(6)), visited=visited, longest_s=longest)  # type: ignore[misc]

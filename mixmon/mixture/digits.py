@@ -1,0 +1,213 @@
+"""What readings tell about themselves: the steps in which a sensor reports, and where its range ends.
+
+A message definition may give a signal a finer step than its controller really has, and a session may
+not say where a sensor's range ends. Both are found in the readings as they were sent, row by row and only
+from rows before. They belong to the sensor, so they are kept where time jumps.
+
+    StepSearch  the smallest change of a node's reading so far
+    EndSearch   a value beyond which a node never reads and to which it returns again and again
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from mixmon.arrays import Floats
+
+LEAST_STEP = 1e-6
+"""Smaller changes are no step of a reading, in lambda or percent of oxygen: our choice, above what a 32 bit
+float resolves."""
+
+_MOVES_KNOWN = 3
+"""Changes of a reading from which its smallest one is taken for the step: our choice; a value that moves once
+and then stays is a sensor that stopped, not one with large steps."""
+
+
+# ----------------------------------------------------------------------------------------------------
+# The step of a reading.
+# ----------------------------------------------------------------------------------------------------
+
+
+class StepSearch:
+    """The steps of n nodes, each in the quantity that it sends.
+
+    Carry: the newest reading, the smallest change, and the number of changes up to `_MOVES_KNOWN`.
+    """
+
+    def __init__(self, nodes: int) -> None:
+        self._last = np.full(nodes, np.nan)
+        self._smallest = np.full(nodes, np.inf)
+        self._moves = np.zeros(nodes, np.int64)
+
+    def restart(self) -> None:
+        """Forgets the newest reading, where time is broken; steps are kept."""
+        self._last = np.full(len(self._last), np.nan)
+
+    def feed(self, reading: Floats) -> Floats:
+        """Step of every reading float64[k, n], as known then; infinite where not known."""
+        if not len(reading):
+            return np.zeros(reading.shape)
+        change = np.abs(np.diff(reading, axis=0, prepend=self._last[None]))
+        change[~(change > LEAST_STEP)] = np.inf
+        self._last = reading[-1].copy()
+        learning = self._moves < _MOVES_KNOWN
+        least = change.min(axis=0)
+        if (least < self._smallest).any() or np.isfinite(least[learning]).any():
+            return self._learn(change)
+        return np.broadcast_to(np.where(learning, np.inf, self._smallest), reading.shape)
+
+    def _learn(self, change: Floats) -> Floats:
+        """The same, for rows with a smaller change than all before, or with one of the first."""
+        moves = np.minimum(self._moves + np.cumsum(np.isfinite(change), axis=0), _MOVES_KNOWN)
+        change[0] = np.minimum(change[0], self._smallest)
+        smallest = np.minimum.accumulate(change, axis=0)
+        self._smallest, self._moves = smallest[-1].copy(), moves[-1].copy()
+        return np.where(moves < _MOVES_KNOWN, np.inf, smallest)
+
+
+# ----------------------------------------------------------------------------------------------------
+# The end of the range.
+#
+# Readings that are cut off at a value return to it from farther away again and again, and never go beyond
+# it. Rounded readings rest at a value too; but where noise takes them two steps to one side, it takes
+# them as often one step beyond on the other, as long as half of them are at the value.
+# ----------------------------------------------------------------------------------------------------
+
+_RETURNS = 8
+"""Returns to one value from which it is the end of the range: our choice; that noise goes eight times to one
+side, and never to the other, happens once in 256 times (computed)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Rule:
+    """What makes a value the end of the range.
+
+    weight   so many rows beside the value are outweighed by one at it
+    far      steps from the value from which a reading has been away
+    longest  rows that it may be away
+    within   rows in which the returns must lie, so that swings of the engine control do not make them
+    """
+
+    weight: int
+    far: float
+    longest: int
+    within: int
+
+
+_END_RULES = (
+    _Rule(weight=5, far=5.5, longest=400, within=400),  # fine steps: none of them has a sixth of the readings
+    _Rule(weight=1, far=1.5, longest=60, within=1500),  # coarse steps: half of the readings at the value
+)
+"""Our choice; noise behind a lag of 0.1 s crosses its middle about four times a second at ten samples a
+second, and oftener at more (computed), while a closed loop swings once or twice."""
+
+_MOST_SCORE = 400
+"""The most rows that are kept of a long rest at the value: our choice, four seconds."""
+
+
+@dataclass(slots=True)
+class _Extreme:
+    """One node's largest reading so far, and what speaks for its being the end of the range.
+
+    score    rows at it, by their weight, less rows beside it; never below zero
+    left     row at which the last reading at it ended
+    away     a reading has been far from it since
+    returns  rows at which a reading came back from far away
+    """
+
+    rule: _Rule
+    value: float = -np.inf
+    score: int = 0
+    left: int = 0
+    away: bool = False
+    found: bool = False
+    returns: deque[int] = field(default_factory=lambda: deque(maxlen=_RETURNS))
+
+    def move_to(self, value: float) -> None:
+        """A larger reading: what was found is disproved."""
+        self.value, self.score, self.away, self.found = value, 0, False, False
+        self.returns.clear()
+
+    def pass_beside(self, rows: int, far: bool) -> None:
+        """Takes rows whose readings do not reach the value."""
+        self.away |= far
+        self.score = max(self.score - rows, 0)
+        if not self.score:
+            self.returns.clear()
+
+    def stay(self, row: int, rows: int) -> None:
+        """Takes rows at the value, the first of which is number `row`."""
+        rule = self.rule
+        self.score = min(self.score + rule.weight * rows, rule.weight * _MOST_SCORE)
+        if self.away and row - self.left <= rule.longest:
+            self.returns.append(row)
+            whole = len(self.returns) == _RETURNS
+            self.found |= whole and row - self.returns[0] <= rule.within
+        self.away, self.left = False, row + rows
+
+
+class EndSearch:
+    """The upper end of the range of n nodes' readings. Carry: an `_Extreme` a node, and the row's number."""
+
+    def __init__(self, nodes: int) -> None:
+        self._extremes = [[_Extreme(rule) for _ in range(nodes)] for rule in _END_RULES]
+        self._rows = 0
+
+    def feed(self, reading: Floats, step: Floats) -> Floats:
+        """The end of the range at every reading float64[k, n], as known then; NaN where not known.
+
+        reading: NaN where it says nothing about the range.
+        step: of the readings, as from `StepSearch`.
+        """
+        if not len(reading):
+            return np.zeros(reading.shape)
+        known = np.where(np.isnan(reading), -np.inf, reading)
+        largest = known.max(axis=0)
+        ends = [self._feed_rule(extremes, known, largest, step) for extremes in self._extremes]
+        self._rows += len(reading)
+        return ends[0] if not np.isfinite(ends[1]).any() else np.fmax(*ends)
+
+    def _feed_rule(self, extremes: list[_Extreme], known: Floats, largest: Floats, step: Floats) -> Floats:
+        """The same by one of the rules."""
+        out: Floats = np.broadcast_to([e.value if e.found else np.nan for e in extremes], known.shape)
+        for node, extreme in enumerate(extremes):
+            if largest[node] == -np.inf or (extreme.found and largest[node] <= extreme.value + LEAST_STEP):
+                continue
+            if largest[node] < extreme.value - LEAST_STEP:
+                heard = known[:, node] > -np.inf
+                far = (known[:, node] < extreme.value - extreme.rule.far * step[:, node]) & heard
+                extreme.pass_beside(int(np.count_nonzero(heard)), bool(far.any()))
+                continue
+            if out.strides[0] == 0:
+                out = out.copy()
+            out[:, node] = self._walk(extreme, known[:, node], step[:, node])
+        return out
+
+    def _walk(self, extreme: _Extreme, column: Floats, step: Floats) -> Floats:
+        """One node's readings, by those that reach the largest so far; the others only pass."""
+        ends = np.empty(len(column))
+        largest = np.maximum.accumulate(np.maximum(column, extreme.value))
+        reach = (column >= largest - LEAST_STEP) & (column > -np.inf)
+        change = np.flatnonzero(np.concatenate([[True], column[1:] != column[:-1]]))
+        first = change[reach[change]]
+        done = 0
+        for begin in first.tolist():
+            self._pass(extreme, column[done:begin], step[done:begin], ends[done:begin])
+            at = int(np.searchsorted(change, begin, side="right"))
+            done = int(change[at]) if at < len(change) else len(column)
+            if column[begin] > extreme.value + LEAST_STEP:
+                extreme.move_to(float(column[begin]))
+            extreme.stay(self._rows + begin, done - begin)
+            ends[begin:done] = extreme.value if extreme.found else np.nan
+        self._pass(extreme, column[done:], step[done:], ends[done:])
+        return ends
+
+    def _pass(self, extreme: _Extreme, column: Floats, step: Floats, ends: Floats) -> None:
+        """Readings that do not reach the largest so far."""
+        heard = column > -np.inf
+        far = heard & (column < extreme.value - extreme.rule.far * step)
+        extreme.pass_beside(int(np.count_nonzero(heard)), bool(far.any()))
+        ends[:] = extreme.value if extreme.found else np.nan
