@@ -35,13 +35,10 @@ _HALVES_TO_MEAN = 3.07
 """Variance of the mean of a visit over that of the difference of its halves, of a wander whose correlation
 time is twice the visit (computed)."""
 
-_ALL_SURE, _NODE_SURE = 3.8, 5.0
+_ALL_SURE, _NODE_SURE = 2.6, 5.0
 """Standard deviations by which the pooled differences, and those of one node, must be larger than predicted:
-our choice, so that noise alone hardly ever does: what it then adds to the interval is large."""
-
-_ENOUGH = 4.2
-"""So many times larger is enough for the pooled differences, however few they are: our choice; a few nodes
-cannot be surer, and a wander that is not noticed is worse than an interval that is too wide."""
+our choice, so that noise alone makes the first so in one log of two hundred, and the second, of which there
+are many and from few differences each, hardly ever."""
 
 _FEWEST_VISITS = 6
 """Differences between visits that are enough to go by: our choice."""
@@ -187,8 +184,8 @@ def pool(cells: Sequence[Differences], n: int) -> Wander:
         found = [(c.halves, c.halves_n, c.per_halves) for c in cells]
     sums, counts = (sum((f[k] for f in found), np.zeros(n)) for k in (0, 1))
     predicted = sum((f[1] * f[2] for f in found), np.zeros(n))
-    common = float(_sure_excess(sums.sum(), predicted.sum(), counts.sum(), sure=_ALL_SURE, enough=_ENOUGH))
-    excess = np.maximum(_sure_excess(sums, predicted, counts, sure=_NODE_SURE, enough=np.inf), common)
+    common = float(_sure_excess(sums.sum(), predicted.sum(), counts.sum(), _ALL_SURE))
+    excess = np.maximum(_sure_excess(sums, predicted, counts, _NODE_SURE), common)
     return Wander(by_visits, excess, max((c.longest_s for c in cells), default=0.0))
 
 
@@ -196,9 +193,7 @@ def _sure_excess(
     sums: Floats | np.float64,
     predicted: Floats | np.float64,
     counts: Floats | np.float64,
-    *,
     sure: float,
-    enough: float,
 ) -> Floats:
     """Squares over what was predicted, less one, where that is larger than chance makes it; else zero.
 
@@ -207,7 +202,7 @@ def _sure_excess(
     """
     some = np.maximum(counts, 1.0)
     mean, spread = sums / np.where(predicted > 0, predicted, 1.0), 2 / (9 * some)
-    limit = np.minimum((1 - spread + sure * np.sqrt(spread)) ** 3, enough)
+    limit = (1 - spread + sure * np.sqrt(spread)) ** 3
     return np.where((counts > 0) & (mean > limit), mean - 1, 0.0)
 
 

@@ -13,6 +13,7 @@ from mixmon.findings.balance.cells import CellFit, CellGroup, fit_cell
 from mixmon.findings.balance.dwell import BATCH_NS, BatchTable
 from mixmon.findings.balance.needs import Needs, fit_needs, place_cell
 from mixmon.findings.stats import Estimate, linked
+from mixmon.findings.wander import together
 
 NOISE, RHO, TARGET = 0.004, 0.3, np.log(0.9)
 
@@ -36,6 +37,8 @@ def batches(levels, heard, rng, *, off_target=0.0, at_lean=None):
         rows=rows,
         at_rich=none,
         at_lean=none if at_lean is None else at_lean.astype(np.uint8) * 25,
+        code=np.where(heard, y, np.nan),
+        step=np.full((m, n), np.inf),
     )
 
 
@@ -200,6 +203,7 @@ def made_up_fit(number, nodes, levels, covariance, n):
         level=0.0,
         batches=40,
         off_target=Estimate(0.0, 0.001, 0.0005, 40.0),
+        slow=together([], len(nodes)),
     )
     none = np.zeros(n)
     missing = (Estimate(np.nan, np.nan, np.nan, 0.0),) * n
