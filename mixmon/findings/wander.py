@@ -35,10 +35,9 @@ _HALVES_TO_MEAN = 3.07
 """Variance of the mean of a visit over that of the difference of its halves, of a wander whose correlation
 time is twice the visit (computed)."""
 
-_ALL_SURE, _NODE_SURE = 2.6, 5.0
+_ALL_SURE, _NODE_SURE = 3.8, 5.0
 """Standard deviations by which the pooled differences, and those of one node, must be larger than predicted:
-our choice, so that noise alone makes the first so in one log of two hundred, and the second, of which there
-are many and from few differences each, hardly ever."""
+our choice, so that noise alone hardly ever does: what it then adds to the interval is large."""
 
 _FEWEST_VISITS = 6
 """Differences between visits that are enough to go by: our choice."""
