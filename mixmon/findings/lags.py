@@ -17,7 +17,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from mixmon.arrays import Floats
+from mixmon.arrays import Bools, Floats
 from mixmon.errors import UsageError
 from mixmon.findings.response.cuts import (
     CUT_AFTER_ROWS,
@@ -204,6 +204,7 @@ class OnlineLags:
         self._stretch = -1
         self._from = deque([(self._stretch, 0)], maxlen=_CUTS)
         self._lags = deque([node_lags(nodes, given)], maxlen=_CUTS)
+        self._known = deque([np.array([is_given(node, given) for node in nodes])], maxlen=_CUTS)
 
     def feed(self, block: CylinderBlock) -> None:
         """Takes the next rows, which lie within one stretch of time."""
@@ -216,10 +217,17 @@ class OnlineLags:
 
     def at(self, stretch: int, t: int) -> Floats:
         """Lags for what begins at t ns of a stretch: seconds lean-going and rich-going, float64[2, n]."""
+        return self._lags[self._find(stretch, t)]
+
+    def known_at(self, stretch: int, t: int) -> Bools:
+        """Whose lags are measured or given, not assumed, for what begins at t ns of a stretch: bool[n]."""
+        return self._known[self._find(stretch, t)]
+
+    def _find(self, stretch: int, t: int) -> int:
         last = len(self._from) - 1
         while self._from[last] > (stretch, t) and last:
             last -= 1
-        return self._lags[last]
+        return last
 
     def _learn_from_cuts(self, cuts: Sequence[MeasuredCut]) -> None:
         """Adds the lags that follow from each cut, with the moment from which they hold."""
@@ -232,3 +240,4 @@ class OnlineLags:
             known = sensor_lags(self._nodes, self._given, sensors)
             self._from.append(max(begins, self._from[-1]))
             self._lags.append(node_lags(self._nodes, lags_by_cylinder(known)))
+            self._known.append(np.array([lag.source is not LagSource.ASSUMED for lag in known]))

@@ -8,7 +8,15 @@ from collections.abc import Callable, Mapping, Sequence
 from enum import StrEnum
 from typing import Any
 
-from mixmon.findings.events.event import NOT_FUELLING, DropOutReason, Event, Kind, MisfireShape, Value
+from mixmon.findings.events.event import (
+    NOT_FUELLING,
+    DoubtReason,
+    DropOutReason,
+    Event,
+    Kind,
+    MisfireShape,
+    Value,
+)
 from mixmon.findings.events.inferred import CutPattern
 from mixmon.findings.lags import NodeLag
 from mixmon.messages.gaps import Gap
@@ -19,8 +27,14 @@ from mixmon.report.units import Unit
 from mixmon.run import Run
 
 _ALL_CYLINDERS = "all"
-_COUNTABLE = {Kind.NODE_SILENT: "silent node", Kind.NO_FUEL: "cylinder without fuel"}
+_COUNTABLE = {
+    Kind.NODE_SILENT: "silent node",
+    Kind.NO_FUEL: "cylinder without fuel",
+    Kind.NOT_CLASSIFIED: "event not classified",
+}
 """Nouns of kinds whose own words have no plural."""
+
+_PLURALS = {Kind.NOT_CLASSIFIED: "events not classified"}
 
 _SHAPE_WORDS = {
     MisfireShape.SINGLE: "",
@@ -91,10 +105,16 @@ def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, uni
         nothing = any(one.code is Gap.NOTHING_COUNTS for one in run.log.missing)
         parts.append("no event could be found: no sample counts\n" if nothing else "no event found\n")
     closing = []
-    if any(event.kind in NOT_FUELLING for event in events):
+    if any(event.kind in NOT_FUELLING - {Kind.NOT_CLASSIFIED} for event in events):
         closing.append(
             "What a sensor reads around misfires and cuts is not a fuelling figure: a charge that did not "
             "burn reads lean whatever its mixture. Find the spark before adding fuel."
+        )
+    if any(event.kind is Kind.NOT_CLASSIFIED for event in events):
+        closing.append(
+            "What is not classified may be misfire, a lean mixture or both: do both looks, for the spark "
+            "first and then at the fuelling. It counts for no fuel figure. Where the lag was not measured, "
+            "a fuel cut in the log or the lag given by --lag can decide."
         )
     if events:
         closing.append(f"Times are the gas's own at the sensor: {lags_words(known)}, taken off.")
@@ -104,7 +124,9 @@ def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, uni
 
 def _count_kinds(events: Sequence[Event]) -> str:
     count = Counter(event.kind for event in events)
-    return paragraph(", ".join(counted(count[k], _COUNTABLE.get(k, k.value)) for k in Kind if count[k]))
+    return paragraph(
+        ", ".join(counted(count[k], _COUNTABLE.get(k, k.value), _PLURALS.get(k)) for k in Kind if count[k])
+    )
 
 
 def _list_events(events: Sequence[Event], run: Run, unit: Unit) -> str:
@@ -150,7 +172,18 @@ def _describe_misfire(e: Evidence) -> str:
 def _describe_excursion(e: Evidence) -> str:
     many = _as_whole(e["other_cylinders"])
     others = f"; {counted(many, 'other cylinder')} too" if many else ""
-    return f"{_describe_gas(e)} for {e['gas_s']:.2f} s{_describe_before(e)}{others}"
+    cycles = _as_whole(e.get("missed_cycles_inside", 0))
+    misses = f"; {counted(cycles, 'missed cycle')} within" if cycles else ""
+    return f"{_describe_gas(e)} for {e['gas_s']:.2f} s{_describe_before(e)}{misses}{others}"
+
+
+def _describe_doubt(e: Evidence) -> str:
+    cycles = e.get("missed_cycles_if_misfire")
+    misfire = "misfire" if cycles is None else f"misfire of {counted(_as_whole(cycles), 'cycle')}"
+    why = DoubtReason(str(e["why"]))
+    costs = [e.get(f"cost_if_{name}") for name in ("lean", "misfire", "both")]
+    shown = [f"{_as_number(cost):.0f}" for cost in costs if cost is not None]
+    return f"lean mixture, {misfire}, or both; {why.value}; costs {' '.join(shown)}{_describe_before(e)}"
 
 
 def _describe_gas(e: Evidence) -> str:
@@ -215,6 +248,7 @@ _EVIDENCE_WORDS: dict[Kind, Callable[[Evidence], str]] = {
     Kind.MISFIRE: _describe_misfire,
     Kind.LEAN_EXCURSION: _describe_excursion,
     Kind.RICH_EXCURSION: _describe_excursion,
+    Kind.NOT_CLASSIFIED: _describe_doubt,
     Kind.FUEL_CUT: _describe_cut,
     Kind.SPARK_CUT: _describe_cut,
     Kind.NO_FUEL: _describe_no_fuel,

@@ -13,6 +13,7 @@ class Kind(StrEnum):
     MISFIRE = "misfire"
     LEAN_EXCURSION = "lean excursion"
     RICH_EXCURSION = "rich excursion"
+    NOT_CLASSIFIED = "not classified"
     FUEL_CUT = "fuel cut"
     SPARK_CUT = "spark cut"
     NO_FUEL = "no fuel"
@@ -23,8 +24,8 @@ class Kind(StrEnum):
     SENSOR_DROP_OUT = "sensor drop-out"
 
 
-NOT_FUELLING = frozenset({Kind.MISFIRE, Kind.SPARK_CUT, Kind.FUEL_CUT, Kind.NO_FUEL})
-"""Kinds around which readings say nothing about the fuel that a cylinder needs."""
+NOT_FUELLING = frozenset({Kind.MISFIRE, Kind.SPARK_CUT, Kind.FUEL_CUT, Kind.NO_FUEL, Kind.NOT_CLASSIFIED})
+"""Kinds around which readings say nothing about the fuel that a cylinder needs, or may say nothing."""
 
 
 class MisfireShape(StrEnum):
@@ -33,6 +34,14 @@ class MisfireShape(StrEnum):
     SINGLE = "single"
     BURST = "burst"
     ON_AND_OFF = "on and off"
+
+
+class DoubtReason(StrEnum):
+    """Why a lean bump is neither called a misfire nor a lean mixture: evidence `why`."""
+
+    LAG_NOT_MEASURED = "lag not measured"
+    FIT_ALIKE = "two causes fit alike"
+    NOTHING_FITS = "nothing fits"
 
 
 class DropOutReason(StrEnum):

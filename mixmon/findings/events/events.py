@@ -9,8 +9,8 @@ The lag of each sensor is the given or the usual one, until cuts in the rows sho
 
 Invariants: an event leaves a few seconds after it is over, because the slow parts of the readings are
 known only then. The events depend on the rows alone, not on the blocks in which they came. For each
-moment a bump gives one event at most. A rich bump that follows a lean one of the same node gives none: it is
-the way back from the lean one.
+moment a bump gives one event at most, or two where a lean step has misfires in it. A rich bump that follows a
+lean one of the same node gives none: it is the way back from the lean one.
 """
 
 from __future__ import annotations
@@ -19,10 +19,11 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from copy import deepcopy
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
-from mixmon.arrays import Floats
+from mixmon.arrays import Floats, Ints
 from mixmon.findings.events.baseline import Baseline, Settled
 from mixmon.findings.events.bumps import Bump, BumpSearch, CommonSearch, at_top_speed, sparks_left_out
 from mixmon.findings.events.cuts import CutWatch
@@ -70,10 +71,14 @@ _SMOOTH_ROWS, _SMOOTH_SHARE = 15, 0.25
 """A mixture must be off for so many rows on average, or so large a part of a long bump: the noise of a small
 step of two seconds passes `_OVER` for a tenth of a second somewhere (computed)."""
 
-_ROUGH = frozenset({Kind.MISFIRE, Kind.RICH_EXCURSION})
+_ROUGH = frozenset({Kind.MISFIRE, Kind.RICH_EXCURSION, Kind.NOT_CLASSIFIED})
 """What single cylinders seem to have while sparks are left out in turn."""
 
 _MIXTURES = frozenset({Kind.LEAN_EXCURSION, Kind.RICH_EXCURSION})
+_MAY_BE_MIXTURES = _MIXTURES | {Kind.NOT_CLASSIFIED}
+
+_FADED_LAGS = 3.0
+"""Lags after the gas of a misfire until its reading has faded: 5 % are left (computed: exp(-3))."""
 
 
 class EventStage:
@@ -140,7 +145,11 @@ class EventStage:
 
     def _classify_single(self, bump: Bump) -> Iterator[Event]:
         """Gives the events of one cylinder's bump, unless it is the way back from another, or too small."""
-        for found in self._make_events(bump, self._lag_at_begin(bump)[:, bump.node], (bump.node,)):
+        known = bool(self._lags.known_at(self._stretch, int(bump.t[bump.begin]))[bump.node])
+        lag = SensorLag.of_total(*self._lag_at_begin(bump)[:, bump.node].tolist())
+        verdict = self._classifier.classify(bump, lag, lag_known=known)
+        verdict = self._reconsider(bump, lag, verdict, alone=True)
+        for found in self._make_events(bump, verdict, (bump.node,)):
             event = found
             if event.kind is Kind.SPARK_CUT or (event.kind in _ROUGH and self._is_in_spark_cut(event)):
                 if event.kind is not Kind.RICH_EXCURSION:
@@ -152,10 +161,10 @@ class EventStage:
                 if rough or way_back or _stays_behind(bump) or sparks_left_out(bump):
                     continue
             else:
-                if rough and event.kind is Kind.LEAN_EXCURSION:
+                if rough and _may_be_misfire(event):
                     event = _as_misfire(event)
                     self._misses[bump.node].append(event.t)
-                self._lean[bump.node] = event
+                self._lean[bump.node] = max(event, self._lean.get(bump.node, event), key=lambda e: e.end)
             yield event
 
     def _is_misfiring_on_and_off(self, node: int, event: Event) -> bool:
@@ -167,7 +176,10 @@ class EventStage:
 
     def _classify_common(self, bump: Bump) -> Iterator[Event]:
         lean, usual = bump.sign > 0, np.median(self._lag_at_begin(bump), axis=1)
-        for event in self._make_events(bump, usual, tuple(range(len(self._cylinders)))):
+        lag = SensorLag.of_total(*usual.tolist())
+        verdict = self._classifier.classify(bump, lag, alone=False)
+        verdict = self._reconsider(bump, lag, verdict, alone=False)
+        for event in self._make_events(bump, verdict, tuple(range(len(self._cylinders)))):
             if event.kind is Kind.FUEL_CUT:
                 yield event
             elif event.kind is Kind.SPARK_CUT or (lean and at_top_speed(bump)):
@@ -183,55 +195,53 @@ class EventStage:
         """Gives the lags of all nodes at its beginning, float64[2, n]."""
         return self._lags.at(self._stretch, int(bump.t[bump.begin]))
 
-    def _make_events(self, bump: Bump, lag: Floats, nodes: tuple[int, ...]) -> Iterator[Event]:
+    def _make_events(self, bump: Bump, verdict: Verdict | None, nodes: tuple[int, ...]) -> Iterator[Event]:
         """Gives one event for each part of the bump; none for a mixture that did not go far enough."""
-        sensor = SensorLag.of_total(*lag.tolist())
-        verdict = self._classifier.classify(bump, sensor)
         if verdict is None:
             return
-        verdict = self._reconsider(bump, sensor, verdict, alone=len(nodes) == 1)
         expected = lambda_from_oxygen(bump.oxygen - bump.excess, self._fuel)
-        off = bump.sign * (bump.lam - expected)
         before = float(np.nanmedian(expected[: bump.begin + 1]))
-        begins = [int(bump.t[0]) + round(p[0].begin_s * 1e9) for p in verdict.parts]
-        edges = [bump.begin, *(int(np.searchsorted(bump.t, t)) for t in begins[1:]), bump.end]
-        for i, begin in enumerate(begins):
-            inside = slice(edges[i], max(edges[i + 1], edges[i] + 1))
-            lam, part = bump.lam[inside], verdict.of_parts[i]
-            if verdict.kind in _MIXTURES and not _is_far_enough(off[inside], before, part["pulse_lambda"]):
+        for part, rows in zip(verdict.parts, _divide_rows(bump, verdict), strict=True):
+            lam, off = bump.lam[rows], bump.sign * (bump.lam - expected)[rows]
+            gas = part.evidence["pulse_lambda"]
+            if part.kind in _MAY_BE_MIXTURES and not _is_far_enough(off, before, gas):
                 continue
+            begin = int(bump.t[0]) + round(part.begin_s * 1e9)
             yield Event(
                 t=begin,
-                kind=verdict.kind,
+                kind=part.kind,
                 nodes=nodes,
                 cylinders=tuple(c for node in nodes for c in self._cylinders[node]),
                 all_nodes=len(nodes) > 1,
                 peak_lambda=float(np.nanmax(lam) if bump.sign > 0 else np.nanmin(lam)),
-                duration_ns=max(int(bump.t[inside.stop - 1]) + GRID_NS - begin, GRID_NS),
+                duration_ns=max(int(bump.t[rows[-1]]) + GRID_NS - begin, GRID_NS),
                 rpm=bump.valve_rpm,
                 load=bump.valve_load,
                 evidence={
                     "lambda_before": round(before, 3),
-                    "beyond_0.05_lambda_s": round(int((off[inside] > _OVER).sum()) * GRID_NS / 1e9, 2),
-                    **part,
+                    "beyond_0.05_lambda_s": round(int((off > _OVER).sum()) * GRID_NS / 1e9, 2),
+                    **part.evidence,
                     **verdict.evidence,
                     "ended": not bump.open_end,
                 },
             )
 
-    def _reconsider(self, bump: Bump, lag: SensorLag, verdict: Verdict, *, alone: bool) -> Verdict:
+    def _reconsider(
+        self, bump: Bump, lag: SensorLag, verdict: Verdict | None, *, alone: bool
+    ) -> Verdict | None:
         """Gives the verdict on charges that did not burn as a cut, where all were cut or one had no fuel.
 
         What goes over into air within the bump is left to the cut that follows.
         """
-        if verdict.kind in _MIXTURES or bump.before_cut or (alone and verdict.kind is Kind.SPARK_CUT):
+        if verdict is None or verdict.kind in _MIXTURES or bump.before_cut:
+            return verdict
+        if alone and verdict.kind is Kind.SPARK_CUT:
             return verdict
         kind, evidence = infer_cut(self._classifier, bump, lag, verdict)
         if alone and (kind is Kind.SPARK_CUT or evidence["could_be"]):
             return verdict
-        kind = Kind.NO_FUEL if alone else kind
         told: dict[str, Value] = {"told_by_engine": False, "pattern": CutPattern.AT_ONCE}
-        return replace(verdict, kind=kind, evidence={**verdict.evidence, **told, **evidence})
+        return verdict.as_cut(Kind.NO_FUEL if alone else kind, {**told, **evidence})
 
     def _merge_sparks(self, settled_t: int, *, last: bool) -> Iterator[Event]:
         """Gives omitted sparks of several cylinders as one cut, once no further one can join it."""
@@ -262,6 +272,37 @@ def find_events(
         UsageError: an impossible lag.
     """
     return tuple(sorted(run_through(EventStage(session, fuel, lag_s), blocks), key=in_order))
+
+
+def _divide_rows(bump: Bump, verdict: Verdict) -> Iterator[Ints]:
+    """Gives the rows of each part of a bump.
+
+    Parts of one cause share all rows of the bump. Beside a lean step, a misfire ends when its reading has
+    faded, and the step has the rows that are left, or all where none are.
+    """
+    begins = [int(bump.t[0]) + round(part.begin_s * 1e9) for part in verdict.parts]
+    first = [int(np.searchsorted(bump.t, t)) for t in begins]
+    if len({part.missed for part in verdict.parts}) == 1:
+        edges = [bump.begin, *first[1:], bump.end]
+        for low, high in pairwise(edges):
+            yield np.arange(low, max(high, low + 1))
+        return
+    fading = round(_FADED_LAGS * verdict.lag.total_s * 1e9 / GRID_NS)
+    missed = [
+        np.arange(low, min(low + round((p.end_s - p.begin_s) * 1e9 / GRID_NS) + fading, bump.end) + 1)
+        for low, p in zip(first[1:], verdict.parts[1:], strict=True)
+    ]
+    all_rows = np.arange(max(min(first[0], bump.begin), 0), bump.end)
+    left = np.setdiff1d(all_rows, np.concatenate(missed))
+    yield left if np.isfinite(bump.lam[left]).any() else all_rows
+    yield from missed
+
+
+def _may_be_misfire(event: Event) -> bool:
+    """True for a lean bump that may be one of several misfires; a lean step with misfires in it is more."""
+    if event.kind is Kind.LEAN_EXCURSION:
+        return "missed_cycles_inside" not in event.evidence
+    return event.kind is Kind.NOT_CLASSIFIED
 
 
 def _is_far_enough(off: Floats, before: float, gas: Value) -> bool:

@@ -53,19 +53,21 @@ def infer_cut(
         lag: of its sensor.
         verdict: that its charges did not burn.
     """
-    as_air = classifier.fit_air(bump, lag)
+    assert verdict.unburnt is not None
+    as_unburnt = verdict.unburnt.cost
+    as_air = min(classifier.fit_air(bump, one) for one in (lag, verdict.unburnt.lag))
     highest = float(np.nanmax(bump.oxygen[bump.begin : bump.end]))
     beyond = highest > _BEYOND_UNBURNT * classifier.highest_unburnt(bump)
     clipped = bool(verdict.evidence["at_limit_s"])
-    clear = min(as_air, verdict.misfit) < _CLEARLY * max(as_air, verdict.misfit)
+    clear = min(as_air, as_unburnt) < _CLEARLY * max(as_air, as_unburnt)
     sure = beyond or (clear and not clipped)
     shut = bool(bump.load[bump.begin] < SHUT_PERCENT)
-    fuel = beyond or (as_air < verdict.misfit if sure else shut)
+    fuel = beyond or (as_air < as_unburnt if sure else shut)
     kinds = (Kind.FUEL_CUT, Kind.SPARK_CUT) if fuel else (Kind.SPARK_CUT, Kind.FUEL_CUT)
     return kinds[0], {
         "could_be": None if sure else kinds[1].value,
         "highest_oxygen_percent": round(highest, 2),
         "unburnt_at_most_percent": round(classifier.highest_unburnt(bump), 2),
-        "misfit_as_unburnt": round(verdict.misfit),
+        "misfit_as_unburnt": round(as_unburnt),
         "misfit_as_air": round(as_air),
     }

@@ -1,31 +1,41 @@
-"""What caused a bump: charges that did not burn, or a mixture that was leaner or richer.
+"""What caused a bump: charges that did not burn, a mixture that was leaner or richer, or both.
 
-    bump, lag of its sensor -> BumpClassifier -> Verdict: kind, pulses of the gas, evidence
+    bump, lag of its sensor -> BumpClassifier -> Verdict: findings with their pulses of the gas, evidence
 
 Wants: a misfire is not called a lean mixture, and a lean mixture not a misfire, because one needs a spark
-and the other fuel.
+and the other fuel; and neither is called so where the reading cannot tell.
 
 Why it is hard: a charge that did not burn brings oxygen and fuel vapour to the sensor and shows so much
 oxygen that no mixture that burns can show it; but behind the sensor's lag a short high pulse and a long
 low one look alike.
 
-Plan: fit both. A misfire is one or several pulses of a whole number of cycles with the height of unburnt
-charges; a mixture is one lower pulse of any length. The better fit wins; for the shortest bumps, which no
-mixture makes, the misfire is preferred. Misfire that comes and goes within one bump is several pulses.
+Plan: find the best explanation of each cause (`explain`), and take the one that costs least. Where two that
+ask for different looks cost nearly the same, or where none fits, the bump is not classified.
 
-In the file: the classifier and its evidence; the fit of pulses (`PulseFit`); the gas behind the lag, for
-the evidence alone (`gas_behind`). Nothing is kept between bumps.
+In the file: the classifier and its evidence; the gas behind the lag, for the evidence alone (`gas_behind`).
+Nothing is kept between bumps.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.findings.events.bumps import CARRIED, Bump, sparks_left_out
-from mixmon.findings.events.event import Kind, MisfireShape, Value
+from mixmon.findings.events.bumps import Bump, sparks_left_out
+from mixmon.findings.events.event import DoubtReason, Kind, MisfireShape, Value
+from mixmon.findings.events.explain import (
+    Cause,
+    Explanation,
+    Explanations,
+    MissedCharge,
+    Span,
+    cost_of_air,
+    explain,
+)
+from mixmon.findings.events.pulses import Pulse, PulseFit
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import OXYGEN_IN_AIR, Fuel
 from mixmon.gas.lag import SensorLag
@@ -34,46 +44,24 @@ from mixmon.gas.transport import UNKNOWN_CYCLE_S, cycle_s
 from mixmon.mixture.align import GRID_NS, ROW_S
 from mixmon.mixture.block import SampleState
 
-LOWEST_OF_MISSED, HIGHEST_OF_LEAN = 0.7, 0.6
-"""In parts of the height of a missed charge by the slowest reading (k_d of `VAPOUR_KNUDSEN`):
-a pulse at least so high may be a misfire, one at most so high a mixture. They overlap because
-the sensor's lag is known to some ten percent."""
+_ALIKE = 5.0
+"""Costs nearer to each other than this are alike: the worse explanation is as likely as one in twelve
+(computed: exp(-2.5)). Our choice."""
 
-_HIGHEST_OF_MISSED = 1.1
-"""In parts of the height by `VAPOUR_MOLECULAR`: the same ten percent above the highest."""
+_ALSO_LEAN = 25.0
+"""A lean step around misfires must save this much over the misfires alone. Our choice: what another pulse
+must save; the fall after a misfire is seldom exactly the lag's."""
+
+_NOTHING_FITS, _UNEXPLAINED = 3.0, 0.01
+"""Misfit per sample, and the part of the bump's own sum of squares, above which an explanation does not fit.
+Our choice: the noise explains 1, and a lag or a height that is a little wrong leaves up to a hundredth."""
 
 _LOWEST_OF_AIR = 18.0
-"""Oxygen percent of the gas of a cylinder without fuel, at least: damp air at 19.7 (computed) less the same
-ten percent."""
-
-_SHORT_S, _SHORT_BONUS = 0.060, 15.0
-"""For a mixture's pulse shorter than a cycle at 2000 rpm, the misfit by which a misfire may be worse. Our
-choice: a difference in likelihood of e^7.5."""
-
-_EACH_PULSE = 25.0
-"""Misfit that a further pulse must save. Our choice: well above the 3 that its three numbers save by chance
-(computed: mean of chi squared)."""
-
-_MOST_PULSES, _MOST_MOVED = 8, 4
-"""Pulses fitted to one bump, and pulses up to which the others are placed anew. Our choice: bounds the time
-of one bump."""
-
-_WELL = 1.2
-"""Misfit per sample that needs no further pulse: 1 is noise alone; our choice: a fifth above."""
+"""Oxygen percent of the gas of a cylinder without fuel, at least: damp air at 19.7 (computed) less the ten
+percent by which the sensor's lag is known."""
 
 _APART_S = 0.1
 """Rest between two pulses that makes them two events. Our choice: a person counts them as two."""
-
-_PULSE_WIDTHS = 24
-"""Widths that are tried: neighbours differ by 13 to 27 % for bumps of 0.2 to 5 s (computed)."""
-
-_EARLIEST_S, _LATEST_S = 0.20, 0.05
-"""Before and after the first row of the bump, where a pulse may begin. Our choice: a small or slow rise
-passes the share of the limit some 0.2 s late at most; noise may pass it early."""
-
-_SHORTEST_MIXTURE_S, _LONGER_S = 0.02, 0.15
-"""The shortest pulse of a mixture, a cycle at 6000 rpm, and how much longer than the bump one may be. Our
-choice: its gas may begin that much before the reading rises."""
 
 _FEWEST_BUMP_SAMPLES = 3
 """Samples around a bump. Our choice: with fewer, one wrong sample looks like a pulse."""
@@ -97,37 +85,45 @@ near air lambda grows without bound; below 0.4 nothing burns."""
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
-    """What caused a bump.
+class Part:
+    """One event of a bump.
 
-    parts      pulses of the gas that explain it, s after the first row of the window, in groups of
-               neighbours: one event each
-    evidence   reasons for the kind, from the whole bump
-    of_parts   reasons for the kind, from each part
-    misfit     sum of squares that the pulses leave, in noise variances, plus a price for their number
+    begin_s, end_s  of its gas, s after the first row of the window
+    missed          whether its reading is of charges that did not burn, in whole or in part
+    evidence        reasons for the kind, from this part alone
     """
 
     kind: Kind
-    parts: tuple[tuple[Pulse, ...], ...]
+    begin_s: float
+    end_s: float
+    missed: bool
     evidence: dict[str, Value]
-    of_parts: tuple[dict[str, Value], ...]
-    misfit: float
 
 
 @dataclass(frozen=True, slots=True)
-class _MissedCharge:
-    """What unburnt charges would show, oxygen percent.
+class Verdict:
+    """What caused a bump.
 
-    level            reading before the bump
-    lowest, highest  rise above that level, by the slowest and the quickest vapour
-    cycle_s          length of a cycle; an assumed one where speed is not known
+    parts     events that it gives: neighbouring missed cycles are one; a lean step around them comes first
+    lag       with which they explain it
+    evidence  reasons for the kind, from the whole bump
+    unburnt   the best explanation by charges that did not burn; None for a rich bump
     """
 
-    level: float
-    lowest: float
-    highest: float
-    cycle_s: float
-    cycle_known: bool
+    parts: tuple[Part, ...]
+    lag: SensorLag
+    evidence: dict[str, Value]
+    unburnt: Explanation | None
+
+    @property
+    def kind(self) -> Kind:
+        """Kind of the first part."""
+        return self.parts[0].kind
+
+    def as_cut(self, kind: Kind, evidence: dict[str, Value]) -> Verdict:
+        """Gives the same parts as events of another kind, with more evidence."""
+        parts = tuple(replace(part, kind=kind) for part in self.parts)
+        return replace(self, parts=parts, evidence={**self.evidence, **evidence})
 
 
 class BumpClassifier:
@@ -136,85 +132,146 @@ class BumpClassifier:
     def __init__(self, fuel: Fuel, strokes: int) -> None:
         self._fuel, self._strokes = fuel, strokes
 
-    def classify(self, bump: Bump, lag: SensorLag) -> Verdict | None:
+    def classify(
+        self, bump: Bump, lag: SensorLag, *, lag_known: bool = True, alone: bool = True
+    ) -> Verdict | None:
         """Classifies a bump that is not part of a cut, as a sensor of that lag shows it.
 
         None where too few samples show it, or where the height of its pulse cannot be known.
+
+        Args:
+            bump: as found.
+            lag: of its sensor.
+            lag_known: whether the lag was measured or given; if not, others are tried as well.
+            alone: whether it is one cylinder's; the common one of all is never both lean and misfire.
         """
-        fit, t = self._prepare_fit(bump, lag)
+        t, y, noise = self._samples(bump)
         if len(t) < _FEWEST_BUMP_SAMPLES:
             return None
-        begin = float((bump.t[bump.begin] - bump.t[0]) / 1e9)
         missed = self._expect_missed(bump)
-        width = (bump.end - bump.begin) * GRID_NS / 1e9
-        shaped = _fit_mixture(fit, begin, width, missed, bump.sign)
-        kind = Kind.LEAN_EXCURSION if bump.sign > 0 else Kind.RICH_EXCURSION
-        pulses: tuple[Pulse, ...] = (shaped,)
-        if bump.sign > 0:
-            burst = _fit_misfire(fit, begin, width, missed)
-            if _total_misfit(burst) <= _total_misfit((shaped,)) + (
-                _SHORT_BONUS if shaped.width_s < _SHORT_S else 0.0
-            ):
-                kind, pulses = Kind.MISFIRE, burst
-        if max(p.height_sd for p in pulses) > abs(missed.lowest):
+        begin = float((bump.t[bump.begin] - bump.t[0]) / 1e9)
+        span = Span(begin, (bump.end - bump.begin) * GRID_NS / 1e9, bump.sign)
+        found = explain(
+            lambda one: PulseFit(t, y, one, noise), lag, span, missed, lag_known=lag_known, alone=alone
+        )
+        cause = min(found, key=lambda c: found[c].cost)
+        if cause is Cause.BOTH and found[Cause.MISFIRE].cost < found[cause].cost + _ALSO_LEAN:
+            cause = Cause.MISFIRE
+        best = found[cause]
+        if max(p.height_sd for p in (*best.mixture, *best.missed)) > abs(missed.lowest):
             return None
-        if kind is Kind.MISFIRE and sparks_left_out(bump):
-            kind = Kind.SPARK_CUT
-        evidence = self._collect_evidence(bump, lag, fit, t, missed)
-        evidence["misfit_per_sample"] = round(_total_misfit(pulses) / fit.count, 2)
-        parts = _group_pulses(pulses)
-        of_parts = tuple(self._describe_part(p, kind, missed) for p in parts)
-        return Verdict(kind, parts, evidence, of_parts, _total_misfit(pulses))
+        fit = PulseFit(t, y, best.lag, noise)
+        evidence = self._collect_evidence(bump, best.lag, fit, t, missed)
+        evidence["misfit_per_sample"] = round(best.misfit / fit.count, 2)
+        evidence["lag_measured"] = lag_known
+        doubt = _find_doubt(found, cause, fit, lag) if alone and bump.sign > 0 else None
+        if doubt is not None and not (best.missed and sparks_left_out(bump)):
+            doubtful = self._doubtful_part(span, found, best, missed, doubt)
+            return Verdict((doubtful,), best.lag, evidence, found.get(Cause.MISFIRE))
+        parts = self._make_parts(bump, best, missed)
+        return Verdict(parts, best.lag, evidence, found.get(Cause.MISFIRE))
 
     def fit_air(self, bump: Bump, lag: SensorLag) -> float:
-        """Gives the misfit, as in a verdict, of charges without fuel: air for a whole number of cycles."""
-        fit, _ = self._prepare_fit(bump, lag)
-        begin = float((bump.t[bump.begin] - bump.t[0]) / 1e9)
+        """Gives the cost, as of an explanation, of charges without fuel: air for a whole number of cycles."""
+        t, y, noise = self._samples(bump)
         missed = self._expect_missed(bump)
-        widths = _whole_cycles((bump.end - bump.begin) * GRID_NS / 1e9, missed.cycle_s)
+        begin = float((bump.t[bump.begin] - bump.t[0]) / 1e9)
+        span = Span(begin, (bump.end - bump.begin) * GRID_NS / 1e9, bump.sign)
         heights = (_LOWEST_OF_AIR - missed.level, 100.0 * OXYGEN_IN_AIR - missed.level)
-        return _total_misfit((fit.best(begin - _EARLIEST_S, begin + _LATEST_S, widths, *heights),))
+        return cost_of_air(PulseFit(t, y, lag, noise), span, missed, heights)
 
     def highest_unburnt(self, bump: Bump) -> float:
         """Gives the highest oxygen that unburnt charges of the mixture before the bump can show, percent."""
         missed = self._expect_missed(bump)
         return missed.level + missed.highest
 
-    def _describe_part(
-        self, pulses: tuple[Pulse, ...], kind: Kind, missed: _MissedCharge
-    ) -> dict[str, Value]:
-        gas = missed.level + pulses[0].height
+    def _make_parts(self, bump: Bump, best: Explanation, missed: MissedCharge) -> tuple[Part, ...]:
+        """Gives the events of the bump by its explanation."""
+        if best.missed and sparks_left_out(bump):
+            return self._missed_parts(best.missed, missed, Kind.SPARK_CUT)
+        parts = self._missed_parts(best.missed, missed, Kind.MISFIRE) if best.missed else ()
+        if best.mixture:
+            kind = Kind.LEAN_EXCURSION if bump.sign > 0 else Kind.RICH_EXCURSION
+            cycles = sum(_count_cycles(p, missed) for p in best.missed)
+            inside: dict[str, Value] = {"missed_cycles_inside": cycles} if cycles else {}
+            described = self._describe_pulses(best.mixture, missed) | inside
+            begin, end = best.mixture[0].begin_s, _last_end(best.mixture)
+            parts = (Part(kind, begin, end, False, described), *parts)
+        return parts
+
+    def _doubtful_part(
+        self, span: Span, found: Explanations, best: Explanation, missed: MissedCharge, doubt: DoubtReason
+    ) -> Part:
+        """Gives the bump as one event that is not classified."""
+        pulses = (*best.mixture, *best.missed)
+        begin, end = min(p.begin_s for p in pulses), max(_last_end(pulses), span.end_s)
+        return Part(Kind.NOT_CLASSIFIED, begin, end, True, self._describe_doubt(found, missed, doubt))
+
+    def _missed_parts(self, pulses: tuple[Pulse, ...], missed: MissedCharge, kind: Kind) -> tuple[Part, ...]:
+        """Gives one event for each group of neighbouring pulses."""
+        return tuple(
+            Part(
+                kind,
+                group[0].begin_s,
+                _last_end(group),
+                True,
+                self._describe_pulses(group, missed) | _count_missed_cycles(group, missed),
+            )
+            for group in _group_pulses(pulses)
+        )
+
+    def _describe_pulses(self, pulses: tuple[Pulse, ...], missed: MissedCharge) -> dict[str, Value]:
+        """Gives what the gas was; of a mixture in several steps, its highest."""
+        high = max(pulses, key=lambda p: abs(_sum_at(pulses, p.begin_s)))
+        height = _sum_at(pulses, high.begin_s)
         return {
             "gas_s": round(_last_end(pulses) - pulses[0].begin_s, 4),
-            "pulse_oxygen_percent": round(pulses[0].height, 2),
-            "pulse_sd_percent": round(pulses[0].height_sd, 2),
-            "pulse_lambda": _lambda_or_none(gas, self._fuel),
-            **(_count_missed_cycles(pulses, missed) if kind is Kind.MISFIRE else {}),
+            "pulse_oxygen_percent": round(height, 2),
+            "pulse_sd_percent": round(high.height_sd, 2),
+            "pulse_lambda": _lambda_or_none(missed.level + height, self._fuel),
         }
 
-    def _prepare_fit(self, bump: Bump, lag: SensorLag) -> tuple[PulseFit, Floats]:
-        """Prepares the fit: the bump at the moments of its samples, each sample once.
+    def _describe_doubt(
+        self, found: Explanations, missed: MissedCharge, doubt: DoubtReason
+    ) -> dict[str, Value]:
+        """Gives what speaks for each cause: the misfit that it leaves, at which lag, and what it would be."""
+        count: dict[str, Value] = {"why": doubt}
+        for cause, name in _SHORT_NAMES.items():
+            one = found.get(cause)
+            if one is None:
+                continue
+            count[f"cost_if_{name}"] = round(one.cost, 1)
+            count[f"lag_if_{name}_s"] = round(one.lag.total_s, 3)
+            if one.missed:
+                count[f"missed_cycles_if_{name}"] = sum(_count_cycles(p, missed) for p in one.missed)
+            if one.mixture:
+                count[f"lambda_if_{name}"] = self._describe_pulses(one.mixture, missed)["pulse_lambda"]
+        lean = self._describe_pulses(found[Cause.MIXTURE].mixture, missed)
+        return {"gas_s": lean["gas_s"], "pulse_lambda": lean["pulse_lambda"], **count}
+
+    def _samples(self, bump: Bump) -> tuple[Floats, Floats, float]:
+        """Gives the moments of the samples, each sample once, its excess, and the noise of one.
 
         The noise is bounded, because the node may have misfired before the bump too.
         """
         most = _NOISE_OVER_LIMIT * bump.limit
         known = np.isfinite(bump.excess)
         t = ((bump.t - bump.t[0] - bump.age) / 1e9)[known]
-        fresh = np.concatenate([[True], np.diff(t) > GRID_NS / 2e9])
+        fresh = np.concatenate([[True], np.diff(t) > GRID_NS / 2e9])[: len(t)]
         noise = min(bump.noise, most) if bump.noise > 0 else most / 2.0
-        return PulseFit(t[fresh], bump.excess[known][fresh], lag, noise), t[fresh]
+        return t[fresh], bump.excess[known][fresh], noise
 
-    def _expect_missed(self, bump: Bump) -> _MissedCharge:
+    def _expect_missed(self, bump: Bump) -> MissedCharge:
         """Computes what unburnt charges of the mixture before the bump would show."""
         level = float(np.nanmedian((bump.oxygen - bump.excess)[: bump.begin + 1]))
         lam = lambda_from_oxygen(level, self._fuel)
         shown = [missed_charge_oxygen(lam, self._fuel, k) - level for k in (VAPOUR_KNUDSEN, VAPOUR_MOLECULAR)]
         cycle = cycle_s(bump.valve_rpm, self._strokes)
         known = cycle > 0
-        return _MissedCharge(level, shown[0], shown[1], cycle if known else UNKNOWN_CYCLE_S, known)
+        return MissedCharge(level, shown[0], shown[1], cycle if known else UNKNOWN_CYCLE_S, known)
 
     def _collect_evidence(
-        self, bump: Bump, lag: SensorLag, fit: PulseFit, t: Floats, missed: _MissedCharge
+        self, bump: Bump, lag: SensorLag, fit: PulseFit, t: Floats, missed: MissedCharge
     ) -> dict[str, Value]:
         """Collects the evidence that does not depend on the kind."""
         y = fit.y * bump.sign
@@ -250,53 +307,31 @@ class BumpClassifier:
         }
 
 
-def _fit_mixture(fit: PulseFit, begin: float, width: float, missed: _MissedCharge, sign: int) -> Pulse:
-    """Gives the best pulse that a mixture which burns could have made."""
-    widths = np.geomspace(_SHORTEST_MIXTURE_S, width + _LONGER_S, _PULSE_WIDTHS)
-    heights = (0.0, HIGHEST_OF_LEAN * missed.lowest) if sign > 0 else (-np.inf, 0.0)
-    return fit.best(begin - _EARLIEST_S, begin + _LATEST_S, widths, *heights)
+_SHORT_NAMES = {Cause.MIXTURE: "lean", Cause.MISFIRE: "misfire", Cause.BOTH: "both"}
+"""Ends of the names of evidence."""
 
 
-def _fit_misfire(fit: PulseFit, begin: float, width: float, missed: _MissedCharge) -> tuple[Pulse, ...]:
-    """Gives the best pulses that missed cycles could have made, in order of time.
-
-    Adds one after another as long as each saves enough misfit, and then places the others anew.
-    """
-    widths = _whole_cycles(width, missed.cycle_s)
-    heights = (LOWEST_OF_MISSED * missed.lowest, _HIGHEST_OF_MISSED * missed.highest)
-    first, short = begin - _EARLIEST_S, widths[: _PULSE_WIDTHS // 2]
-    pulses = [fit.best(first, begin + _LATEST_S, widths, *heights)]
-    while len(pulses) < _MOST_PULSES and pulses[-1].misfit > _WELL * fit.count:
-        more = [*pulses, _remove_pulses(fit, pulses).best(first, begin + width, short, *heights)]
-        if len(more) == 2:
-            more = min(
-                more, list(fit.best_pair(first, begin + width, short[:2], *heights)), key=_misfit_of_last
-            )
-        for _ in more if len(more) <= _MOST_MOVED else ():
-            others = more[1:]
-            more = [*others, _remove_pulses(fit, others).best(first, begin + width, short, *heights)]
-        if more[-1].misfit + _EACH_PULSE > pulses[-1].misfit:
-            break
-        pulses = more
-    misfit = pulses[-1].misfit
-    placed = (replace(pulse, misfit=misfit) for pulse in pulses)
-    return tuple(sorted(placed, key=lambda pulse: pulse.begin_s))
+def _find_doubt(found: Explanations, cause: Cause, fit: PulseFit, lag: SensorLag) -> DoubtReason | None:
+    """Gives the reason why the best explanation is no answer; None where it is one."""
+    best = found[cause]
+    if best.misfit > max(_NOTHING_FITS * fit.count, _UNEXPLAINED * fit.misfit):
+        return DoubtReason.NOTHING_FITS
+    unlike = [e for c, e in found.items() if _asks_otherwise(c, cause)]
+    near = [e for e in unlike if e.cost - best.cost < _ALIKE]
+    if not near:
+        return None
+    same_lag = all(_is_near_lag(e, best.lag) for e in near)
+    return DoubtReason.FIT_ALIKE if same_lag and _is_near_lag(best, lag) else DoubtReason.LAG_NOT_MEASURED
 
 
-def _whole_cycles(width: float, cycle_s: float) -> Floats:
-    """Gives the widths that pulses in a bump of that width are tried with, in whole cycles, s."""
-    longest = max(int(np.ceil((width + 0.1) / cycle_s)), 1)
-    return np.asarray(np.unique(np.round(np.geomspace(1, longest, _PULSE_WIDTHS))) * cycle_s)
+def _asks_otherwise(one: Cause, other: Cause) -> bool:
+    """True where only one of two causes is a misfire, so that another look is asked for."""
+    return (one is Cause.MIXTURE) != (other is Cause.MIXTURE)
 
 
-def _misfit_of_last(pulses: list[Pulse]) -> float:
-    return pulses[-1].misfit
-
-
-def _remove_pulses(fit: PulseFit, pulses: list[Pulse]) -> PulseFit:
-    for pulse in pulses:
-        fit = fit.without(pulse)
-    return fit
+def _is_near_lag(one: Explanation, lag: SensorLag) -> bool:
+    """True where it needs no other lag than a measured one might stand for."""
+    return abs(one.lag.total_s / lag.total_s - 1.0) < 0.2
 
 
 def _group_pulses(pulses: tuple[Pulse, ...]) -> tuple[tuple[Pulse, ...], ...]:
@@ -310,18 +345,22 @@ def _group_pulses(pulses: tuple[Pulse, ...]) -> tuple[tuple[Pulse, ...], ...]:
     return tuple(groups)
 
 
-def _last_end(pulses: tuple[Pulse, ...]) -> float:
-    return max(pulse.begin_s + pulse.width_s for pulse in pulses)
+def _last_end(pulses: Sequence[Pulse]) -> float:
+    return max(pulse.end_s for pulse in pulses)
 
 
-def _total_misfit(pulses: tuple[Pulse, ...]) -> float:
-    """Gives the misfit that they leave together plus a price for their number."""
-    return pulses[0].misfit + _EACH_PULSE * len(pulses)
+def _sum_at(pulses: Sequence[Pulse], t: float) -> float:
+    """Gives the height of all pulses together at a moment, oxygen percent."""
+    return sum(p.height for p in pulses if p.begin_s <= t < p.end_s)
 
 
-def _count_missed_cycles(pulses: tuple[Pulse, ...], missed: _MissedCharge) -> dict[str, Value]:
+def _count_cycles(pulse: Pulse, missed: MissedCharge) -> int:
+    return round(pulse.width_s / missed.cycle_s)
+
+
+def _count_missed_cycles(pulses: tuple[Pulse, ...], missed: MissedCharge) -> dict[str, Value]:
     """Counts missed cycles: from the lengths of pulses, and from their areas by both extremes of k_d."""
-    cycles = sum(round(p.width_s / missed.cycle_s) for p in pulses)
+    cycles = sum(_count_cycles(p, missed) for p in pulses)
     area = sum(p.width_s * p.height for p in pulses) / missed.cycle_s
     return {
         "shape": _shape_of(pulses, cycles),
@@ -372,123 +411,6 @@ def _measure_dip(bump: Bump) -> float | None:
     line = np.polyfit(np.arange(len(before)), before, 1)
     expected = np.polyval(line, len(before) + np.arange(len(during)))
     return round(float(np.median(expected - during)), 1)
-
-
-# Which pulse of the gas caused a bump of the reading: when it began, how long it was, how high.
-#
-# The gas is assumed to have been higher by one amount for one span of time, and the reading to have followed
-# with the sensor's lag. All beginnings and lengths of a grid are tried at once by least squares, then the
-# neighbourhood of the best one on a finer grid. Neighbouring readings share noise, because the noise from
-# cycle to cycle passes the same lag. So the part that a reading carries from the one before it is subtracted
-# on both sides.
-
-_COARSE_STEP_S, _FINE_STEP_S = 0.010, 0.0025
-"""Steps of the beginning: a row, and a quarter of it. Our choice: a finer step moves a pulse by less than
-its own error."""
-
-_COARSE_WIDTHS = 8
-"""Widths tried on the coarse grid. Our choice: a third of all, the others follow on the fine grid."""
-
-_NO_POWER = 1e-12
-"""Least sum of squares of a shape, so that a pulse outside the samples divides by no zero (our choice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pulse:
-    """A pulse of the gas.
-
-    begin_s    on the clock of the samples
-    width_s    how long
-    height     oxygen percent
-    height_sd  standard deviation of the height, all else given
-    misfit     sum of squares that the pulse leaves, in noise variances
-    """
-
-    begin_s: float
-    width_s: float
-    height: float
-    height_sd: float
-    misfit: float
-
-
-class PulseFit:
-    """The reading of one bump, to be compared with pulses.
-
-    t      float64[k]  moments of the samples, s, rising
-    y      float64[k]  reading above what was expected, oxygen percent
-    noise  standard deviation of what a sample adds to what it has from the one before
-    """
-
-    def __init__(self, t: Floats, y: Floats, lag: SensorLag, noise: float) -> None:
-        self.t, self.y, self.lag, self.noise = t, y, lag, noise
-        self._kept = CARRIED ** (np.diff(t) / 0.010)
-        self._y = self._remove_carried(y)
-
-    def without(self, pulse: Pulse) -> PulseFit:
-        """Gives the fit of what is left when a pulse is subtracted."""
-        shape = self.lag.pulse(self.t - pulse.begin_s, pulse.width_s)
-        return PulseFit(self.t, self.y - pulse.height * shape, self.lag, self.noise)
-
-    @property
-    def misfit(self) -> float:
-        """Sum of squares in noise variances, with no pulse at all."""
-        return float(self._y @ self._y) / self.noise**2
-
-    @property
-    def count(self) -> int:
-        """Number of squares that `misfit` adds up."""
-        return len(self._y)
-
-    def best(self, first_s: float, last_s: float, widths_s: Floats, lowest: float, highest: float) -> Pulse:
-        """Gives the best pulse that begins from first_s to last_s, with one of the widths, height bounded."""
-        begins = np.arange(first_s, last_s + _COARSE_STEP_S, _COARSE_STEP_S)
-        coarse = widths_s[:: max(1, len(widths_s) // _COARSE_WIDTHS)]
-        rough = self._find_best(begins, coarse, lowest, highest)
-        near = np.searchsorted(widths_s, rough.width_s)
-        step = max(1, len(widths_s) // _COARSE_WIDTHS)
-        finer = widths_s[max(0, near - step) : near + step + 1]
-        begins = rough.begin_s + np.arange(
-            -2 * _COARSE_STEP_S, 2 * _COARSE_STEP_S + _FINE_STEP_S, _FINE_STEP_S
-        )
-        return self._find_best(begins, finer, lowest, highest)
-
-    def best_pair(
-        self, first_s: float, last_s: float, widths_s: Floats, lowest: float, highest: float
-    ) -> tuple[Pulse, Pulse]:
-        """Gives the best two pulses of equal height; a single one would be placed between them."""
-        begins = np.repeat(np.arange(first_s, last_s + _COARSE_STEP_S, _COARSE_STEP_S), len(widths_s))
-        widths = np.tile(widths_s, len(begins) // len(widths_s))
-        shapes = self._remove_carried(self.lag.pulse(self.t - begins[:, None], widths[:, None]))
-        match, together = shapes @ self._y, shapes @ shapes.T
-        power = np.diag(together)
-        match = match[:, None] + match
-        power = np.maximum(power[:, None] + power + 2.0 * together, _NO_POWER)
-        height = np.clip(match / power, lowest, highest)
-        gain = height * (2.0 * match - height * power)
-        at = np.unravel_index(np.argmax(gain), gain.shape)
-        misfit = self.misfit - float(gain[at]) / self.noise**2
-        sd = float(self.noise / np.sqrt(power[at]))
-        one, two = (Pulse(float(begins[i]), float(widths[i]), float(height[at]), sd, misfit) for i in at)
-        return one, two
-
-    def _find_best(self, begins: Floats, widths: Floats, lowest: float, highest: float) -> Pulse:
-        late = self.t - begins[:, None, None]
-        shapes = self._remove_carried(self.lag.pulse(late, widths[:, None]))
-        match, power = shapes @ self._y, np.einsum("ijk,ijk->ij", shapes, shapes)
-        power = np.maximum(power, _NO_POWER)
-        height = np.clip(match / power, lowest, highest)
-        gain = height * (2.0 * match - height * power)
-        at = np.unravel_index(np.argmax(gain), gain.shape)
-        return Pulse(
-            begin_s=float(begins[at[0]]),
-            width_s=float(widths[at[1]]),
-            height=float(height[at]),
-            height_sd=float(self.noise / np.sqrt(power[at])),
-            misfit=self.misfit - float(gain[at]) / self.noise**2,
-        )
-
-    def _remove_carried(self, y: Floats) -> Floats:
-        return np.asarray(y[..., 1:] - self._kept * y[..., :-1], np.float64)
 
 
 # The gas behind the sensor's lag, as well as it can be known.

@@ -177,7 +177,7 @@ class ExcludedTime:
 def around_misfires(
     session: Session, events: Iterable[Event], lag_s: Lags | None = None
 ) -> tuple[ExcludedTime, ...]:
-    """The times around the misfires among the events, in which a reading is no fuelling figure.
+    """The times around the misfires among the events, and around what may be one: no fuelling figures.
 
     Misfires alone: cuts end a pull, and their samples are not valid. What a burst of misfires leaves in a
     quick sensor is found as outliers; a slow sensor spreads it until it looks like a need of some percent.
@@ -187,7 +187,7 @@ def around_misfires(
     """
     nodes = session.chain.nodes
     mask = Mask(node_lags(nodes, lag_s).max(axis=0), session.engine.strokes)
-    mask.add(event for event in events if event.kind is Kind.MISFIRE)
+    mask.add(event for event in events if event.kind in (Kind.MISFIRE, Kind.NOT_CLASSIFIED))
     return tuple(ExcludedTime(c, m.begin, m.end) for m in mask.moments for c in nodes[m.node].cylinders)
 
 

@@ -19,6 +19,9 @@ from mixmon.findings.events.events import EventStage, find_events
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.mixture.block import CylinderBlock, SampleState
 
+NEW = {name for name in confusion.CLASSES if name.endswith("slow") or "while" in name}
+"""Classes whose events take longer to judge: fewer are planted here, many in `confusion`."""
+
 
 def engine(seed: int, seconds: float, nodes: int = 8, rpm: float = 6800.0, **more: object) -> Engine:
     return Engine(np.random.default_rng(seed), seconds, nodes, rpm, **more)  # type: ignore[arg-type]
@@ -29,18 +32,46 @@ def found(one: Engine, lag_s: object = None, block: CylinderBlock | None = None)
     return find_events(confusion.session_of(one.nodes), FUEL, [rows], lag_s)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("name", confusion.CLASSES)
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=[pytest.mark.slow] * (name in NEW)) for name in confusion.CLASSES]
+)
 def test_planted_events_are_called_what_they_are(name: str) -> None:
-    right = total = 0
-    for seed in (5001, 5002):
-        one, events = confusion.drive(name, seed, 6)
+    told = []
+    for seed, planted in ((5001, 4),) if name in NEW else ((5001, 6), (5002, 6)):
+        one, events = confusion.drive(name, seed, planted)
         pairs, _ = confusion.matched(one.truth, events)
-        kinds = [(t.kind, None if e is None else str(e.kind)) for t, e in pairs]
-        own = [k for k in kinds if k[0] == ("misfire" if "misfire" in name else name)]
-        total += len(own)
-        right += sum(planted == called for planted, called in own)
-    assert total >= 12
-    assert right >= 0.9 * total
+        told += [kind for _, kind, _ in confusion.called(name, pairs, events)]
+    assert len(told) >= (4 if name in NEW else 12)
+    allowed = {confusion.kind_of(name)} | ({"not classified", "nothing"} if name.endswith("slow") else set())
+    assert sum(kind in allowed for kind in told) >= 0.9 * len(told)
+
+
+def test_misfires_within_a_lean_step_are_counted_and_the_step_is_as_high_and_long_as_it_was() -> None:
+    one = engine(31, 26, 6, rpm=4500.0)
+    one.mixture(12, 2, 2.5, 0.08, "box")
+    for late, cycles in ((0.5, 3), (1.4, 5)):
+        one.misfire(12 + late, 2, cycles, 0.45)
+    lean, *misses = found(one)
+    assert (lean.kind, [e.kind for e in misses]) == (Kind.LEAN_EXCURSION, [Kind.MISFIRE] * 2)
+    assert lean.t / 1e9 == pytest.approx(12.0, abs=0.1)
+    assert lean.evidence["gas_s"] == pytest.approx(2.5, abs=0.15)
+    assert lean.evidence["pulse_lambda"] == pytest.approx(0.87 * (1 + one.offsets[2]) * 1.08, rel=0.015)
+    assert lean.peak_lambda < 1.1  # that of the mixture, not of the misfires within it
+    assert [e.evidence["missed_cycles"] for e in misses] == [3, 5]
+    assert lean.evidence["missed_cycles_inside"] == 8
+    for event, truth in zip(misses, one.truth[1:], strict=True):
+        assert event.t / 1e9 == pytest.approx(truth.t, abs=0.05)
+
+
+def test_one_cycle_behind_a_slow_sensor_of_unknown_lag_is_not_called_a_lean_mixture() -> None:
+    one = engine(32, 22, 4, rpm=2000.0, target=0.98, lags=[(0.3, 0.3, 0.02)] * 4)
+    one.misfire(12, 1, 1, 0.45)
+    rows = one.block()
+    (unknown,) = found(one, None, rows)
+    assert unknown.kind in {Kind.NOT_CLASSIFIED, Kind.MISFIRE}
+    assert unknown.evidence["lag_measured"] is False
+    (known,) = found(one, 0.32, rows)
+    assert (known.kind, known.evidence["lag_measured"]) == (Kind.MISFIRE, True)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -116,14 +147,14 @@ def test_all_cylinders_lean_at_once_are_one_event_of_the_engine() -> None:
 
 
 def test_a_slow_sensor_is_judged_by_its_own_lag() -> None:
-    """The same burst, smaller and longer; taken for a quick sensor it would look like a lean mixture."""
+    """The same burst, smaller and longer; its slow fall tells that no quick one made it."""
     one = engine(14, 30, lags=[(0.085, 0.085, 0.02)] * 4 + [(0.3, 0.22, 0.02)] + [(0.085, 0.085, 0.02)] * 3)
     one.misfire(12, 4, 5, 0.53)
     rows = one.block()
     (known,) = found(one, {5: (0.32, 0.24)}, rows)
     (unknown,) = found(one, None, rows)
     assert (known.kind, known.evidence["missed_cycles"]) == (Kind.MISFIRE, 5)
-    assert unknown.kind is Kind.LEAN_EXCURSION
+    assert unknown.kind in {Kind.MISFIRE, Kind.NOT_CLASSIFIED}
     assert known.peak_lambda < 1.05
 
 

@@ -1,0 +1,438 @@
+"""Which gas explains a bump: a mixture, charges that did not burn, or both at once.
+
+    PulseFit, MissedCharge -> explain_by_mixture   pulses of any length below what a burning mixture can show
+                           -> explain_by_misfire   whole cycles as high as unburnt charges
+                           -> explain_by_both      a lean step, and missed cycles within it
+    lags that the sensor may have -> explain       the best explanation of each kind over all of them
+
+Why both: a cylinder that is lean for seconds and misses within it has too much oxygen for its missed cycles
+and too high peaks for a mixture. Misfires alone would fill the lean time with cycles that burnt.
+
+Why several lags: behind the lag of a slow sensor missed cycles look like a lean mixture behind a usual one.
+A lag that was measured is right within some ten percent; one that was not may be anything that sensors in
+service have. The fall after the bump has the lag in it, so often one kind fits at no lag at all; where two
+kinds fit, each at a lag of its own, only a measured lag can tell them apart.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+
+from mixmon.findings.events.pulses import (
+    Pulse,
+    PulseFit,
+    Search,
+    move_anew,
+    place_anew,
+    total_misfit,
+    with_misfit,
+)
+from mixmon.gas.lag import SensorLag
+
+LOWEST_OF_MISSED, HIGHEST_OF_LEAN = 0.7, 0.6
+"""In parts of the height of a missed charge by the slowest reading (k_d of `VAPOUR_KNUDSEN`):
+a pulse at least so high may be a misfire, one at most so high a mixture. They overlap because
+the sensor's lag is known to some ten percent."""
+
+_HIGHEST_OF_MISSED = 1.1
+"""In parts of the height by `VAPOUR_MOLECULAR`: the same ten percent above the highest."""
+
+_SHORT_S, _SHORT_BONUS = 0.060, 15.0
+"""For a mixture's pulse shorter than a cycle at 2000 rpm, the misfit by which a misfire may be worse. Our
+choice: a difference in likelihood of e^7.5."""
+
+_EACH_PULSE = 25.0
+"""Misfit that a further pulse must save. Our choice: well above the 3 that its three numbers save by chance
+(computed: mean of chi squared)."""
+
+_MOST_PULSES, _MOST_MOVED = 8, 4
+"""Missed pulses fitted to one bump, and pulses up to which the others are placed anew. Our choice: bounds the
+time of one bump."""
+
+_MOST_STEPS = 4
+"""Pulses of one mixture. Our choice: four steps follow a course that rises and falls within a few percent."""
+
+_WELL = 1.2
+"""Misfit per sample that needs no further pulse: 1 is noise alone; our choice: a fifth above."""
+
+_PULSE_WIDTHS = 24
+"""Widths that are tried: neighbours differ by 13 to 27 % for bumps of 0.2 to 5 s (computed)."""
+
+_EARLIEST_S, _LATEST_S = 0.20, 0.05
+"""Before and after the first row of the bump, where a pulse may begin. Our choice: a small or slow rise
+passes the share of the limit some 0.2 s late at most; noise may pass it early."""
+
+_SHORTEST_MIXTURE_S, _LONGER_S = 0.02, 0.15
+"""The shortest pulse of a mixture, a cycle at 6000 rpm, and how much longer than the bump one may be. Our
+choice: its gas may begin that much before the reading rises."""
+
+_SHORTEST_STEP_S = 0.15
+"""A further pulse of a mixture, and the lean step around misfires, are no shorter. Our choice: fuel that is
+carried on the walls of a port does not come and go within less."""
+
+_STEP_EARLIER_S, _STEP_LATER_S = 0.6, 0.6
+"""A lean step may begin and end so long before and after the bump. Our choice: a small step passes the share
+of the limit only where misfires add to it."""
+
+_LONGEST_MISSED_S = 1.0
+"""Longest pulse of missed cycles within a lean step. Our choice: a longer one is several."""
+
+_KNOWN_SCALES, _KNOWN_SPREAD = (1.0, 1.15, 0.87), 0.10
+"""Lags that a known one may stand for, and their standard deviation: some ten percent, because it was
+measured at another temperature and flow (our choice)."""
+
+_ASSUMED_UP, _ASSUMED_DOWN, _ASSUMED_SPREAD = (1.0, 1.2, 1.5, 1.9, 2.5, 3.3), (0.85, 0.68, 0.5), 0.6
+"""The same for one that nobody measured: 50 to 350 ms where 105 ms are assumed. Quick elements have 50 ms and
+less (published, see `lags.DEFAULT_LAG_S`); three times the usual is what age and soot make of one (common
+practice, no source)."""
+
+_NEAR_SCALES = (0.93, 1.08)
+"""Lags around the best one of a long bump, for which others were left out (computed: half a step)."""
+
+_SLOW, _LONG_S = 2.5, (0.8, 1.6)
+"""A lag at which both causes together are tried too where nobody measured it; the lengths from which a bump
+is tried at every second and at every third lag only. Our choice, for the time that it takes."""
+
+_HOPELESS = 100.0
+"""Misfit over the best so far from which lags still farther away are not tried (our choice)."""
+
+
+class Cause(StrEnum):
+    """What may explain a lean bump."""
+
+    MIXTURE = "lean mixture"
+    MISFIRE = "misfire"
+    BOTH = "misfire while lean"
+
+
+@dataclass(frozen=True, slots=True)
+class MissedCharge:
+    """What unburnt charges would show, oxygen percent.
+
+    level            reading before the bump
+    lowest, highest  rise above that level, by the slowest and the quickest vapour
+    cycle_s          length of a cycle; an assumed one where speed is not known
+    """
+
+    level: float
+    lowest: float
+    highest: float
+    cycle_s: float
+    cycle_known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Where the bump stands on the clock of the samples, s, and which way it goes (1 lean, -1 rich)."""
+
+    begin_s: float
+    width_s: float
+    sign: int
+
+    @property
+    def end_s(self) -> float:
+        """The first moment after it."""
+        return self.begin_s + self.width_s
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Pulses of the gas that explain a bump.
+
+    mixture, missed  in order of time; with both, the mixture is one lean step
+    misfit           sum of squares that all leave together, in noise variances
+    cost             the misfit, and a price for each pulse and for a lag far from the expected one
+    lag              at which they do
+    """
+
+    mixture: tuple[Pulse, ...]
+    missed: tuple[Pulse, ...]
+    misfit: float
+    cost: float
+    lag: SensorLag
+
+
+Explanations = dict[Cause, Explanation]
+
+
+def explain(
+    make_fit: Callable[[SensorLag], PulseFit],
+    lag: SensorLag,
+    span: Span,
+    missed: MissedCharge,
+    *,
+    lag_known: bool,
+    alone: bool,
+) -> Explanations:
+    """Gives the best explanation of each kind, over all lags that the sensor may have.
+
+    Args:
+        make_fit: the reading behind any lag.
+        lag: of the sensor, as measured, given or assumed.
+        span: of the bump.
+        missed: what unburnt charges would show.
+        lag_known: whether the lag is more than assumed.
+        alone: whether it is a bump of one cylinder; the common one of all is explained at the one lag.
+    """
+    trial = _Trial(lambda scale: make_fit(_scaled(lag, scale)), span, missed, lag_known=lag_known)
+    if not alone or span.sign < 0:
+        trial.try_simple((1.0,))
+        return trial.found
+    for way in (_KNOWN_SCALES,) if lag_known else (_ASSUMED_UP, _ASSUMED_DOWN):
+        trial.try_simple(way[:: 1 + sum(span.width_s > long for long in _LONG_S)])
+    if span.width_s > _LONG_S[0]:
+        for cause, (scale, one) in list(trial.best.items()):
+            trial.move(cause, one, scale, _NEAR_SCALES)
+    trial.try_both()
+    return trial.found
+
+
+class _Trial:
+    """Tries explanations of one bump at several lags, and keeps the best one of each cause."""
+
+    def __init__(
+        self, fit_at: Callable[[float], PulseFit], span: Span, missed: MissedCharge, *, lag_known: bool
+    ) -> None:
+        """`fit_at`: the reading behind a lag, by its scale."""
+        self._fit_at, self._span, self._missed, self._known = fit_at, span, missed, lag_known
+        self.best: dict[Cause, tuple[float, Explanation]] = {}
+
+    @property
+    def found(self) -> Explanations:
+        """The best of each cause."""
+        return {cause: one for cause, (_, one) in self.best.items()}
+
+    def _keep(self, cause: Cause, one: Explanation, scale: float) -> float:
+        """Keeps what costs less than the best so far, and gives its cost with that of its lag."""
+        spread = _KNOWN_SPREAD if self._known else _ASSUMED_SPREAD
+        one = replace(one, cost=one.cost + (math.log(scale) / spread) ** 2)
+        if cause not in self.best or one.cost < self.best[cause][1].cost:
+            self.best[cause] = scale, one
+        return one.cost
+
+    def try_simple(self, scales: Sequence[float]) -> None:
+        """Tries mixture and misfire at each lag, until both cost far more than at another."""
+        for scale in scales:
+            fit = self._fit_at(scale)
+            mixture = explain_by_mixture(fit, self._span, self._missed, self._most(Cause.MIXTURE))
+            costs = [self._keep(Cause.MIXTURE, mixture, scale)]
+            if self._span.sign > 0:
+                misfire = explain_by_misfire(fit, self._span, self._missed, self._most(Cause.MISFIRE))
+                costs.append(self._keep(Cause.MISFIRE, misfire, scale))
+            if min(costs) > min(e.cost for e in self.found.values()) + _HOPELESS:
+                break
+
+    def _most(self, cause: Cause) -> int:
+        """Gives the pulses that a further lag may need: one more than the best so far, for the time."""
+        if cause not in self.best:
+            return _MOST_STEPS if cause is Cause.MIXTURE else _MOST_PULSES
+        one = self.best[cause][1]
+        return len(one.mixture) + len(one.missed) + 1
+
+    def move(self, cause: Cause, one: Explanation, scale: float, farther: Sequence[float]) -> None:
+        """Tries the same pulses, moved a little, at lags near that one."""
+        for part in farther:
+            moved = _moved(self._fit_at(scale * part), one, self._span, self._missed)
+            self._keep(cause, moved, scale * part)
+
+    def try_both(self) -> None:
+        """Tries both causes together, where neither alone explains the bump well."""
+        if not _may_be_both(self.found, self._span, self._fit_at(1.0).count):
+            return
+        likely = min(self.best.values(), key=lambda pair: pair[1].cost)[0]
+        mixture = self.best[Cause.MIXTURE][1].mixture
+        for scale in sorted({1.0, likely} if self._known else {1.0, likely, _SLOW}):
+            one = explain_by_both(self._fit_at(scale), self._span, self._missed, mixture)
+            self._keep(Cause.BOTH, one, scale)
+            self.move(Cause.BOTH, one, scale, _KNOWN_SCALES[1:])
+        if _step_alone_s(self.best[Cause.BOTH][1]) < 2 * _SHORTEST_STEP_S:
+            del self.best[Cause.BOTH]
+
+
+def _step_alone_s(both: Explanation) -> float:
+    """Gives the time of the lean step in which no cycle was missed: a step is seen in nothing else."""
+    step = both.mixture[0]
+    covered = sum(max(0.0, min(p.end_s, step.end_s) - max(p.begin_s, step.begin_s)) for p in both.missed)
+    return step.width_s - covered
+
+
+def _scaled(lag: SensorLag, scale: float) -> SensorLag:
+    return SensorLag.of_total(*((tau + lag.filter_s) * scale for tau in (lag.lean_s, lag.rich_s)))
+
+
+def _may_be_both(best: Explanations, span: Span, count: int) -> bool:
+    """False for bumps too short for a lean step, and for those that one pulse explains well."""
+    if span.width_s < 2 * _SHORTEST_STEP_S:
+        return False
+    simple = [e for e in best.values() if len(e.mixture) + len(e.missed) == 1]
+    return all(e.misfit > _WELL * count for e in simple)
+
+
+def explain_by_mixture(
+    fit: PulseFit, span: Span, missed: MissedCharge, most: int = _MOST_STEPS
+) -> Explanation:
+    """Gives the best pulses that a mixture which burns could have made: one, or steps on each other."""
+    longest = span.width_s + _LONGER_S
+    highest = HIGHEST_OF_LEAN * missed.lowest
+    heights = (0.0, highest) if span.sign > 0 else (-np.inf, 0.0)
+    first = span.begin_s - _EARLIEST_S
+    widths = np.geomspace(_SHORTEST_MIXTURE_S, longest, _PULSE_WIDTHS)
+    pulses = [fit.best(Search(first, span.begin_s + _LATEST_S, widths, *heights))]
+    cost = pulses[0].misfit + _EACH_PULSE + (_SHORT_BONUS if pulses[0].width_s < _SHORT_S else 0.0)
+    misfit = pulses[0].misfit
+    widths = np.geomspace(_SHORTEST_STEP_S, longest, _PULSE_WIDTHS // 2)
+    step = Search(first, span.end_s, widths, 0.0, highest)
+    while span.sign > 0 and len(pulses) < most and misfit > _WELL * fit.count:
+        more = [*pulses, fit.without(pulses).best(step)]
+        more = place_anew(fit, more, [step] * len(more))
+        more = move_anew(fit, more, [step] * len(more))
+        left = total_misfit(fit, more)
+        if left + _EACH_PULSE > misfit or _highest_together(more) > highest:
+            break
+        pulses, misfit, cost = more, left, left + _EACH_PULSE * len(more)
+    return Explanation(with_misfit(pulses, misfit), (), misfit, cost, fit.lag)
+
+
+def _highest_together(pulses: Sequence[Pulse]) -> float:
+    """Gives the highest sum of the pulses at any moment, oxygen percent."""
+    return max(sum(p.height for p in pulses if p.begin_s <= at.begin_s < p.end_s) for at in pulses)
+
+
+def explain_by_misfire(
+    fit: PulseFit, span: Span, missed: MissedCharge, most: int = _MOST_PULSES
+) -> Explanation:
+    """Gives the best pulses that missed cycles could have made.
+
+    Adds one after another as long as each saves enough misfit, and then places the others anew.
+    """
+    wide = _search_missed(span.width_s + 0.1, span, missed, last=span.begin_s + _LATEST_S)
+    short = replace(wide, last_s=span.end_s, widths_s=wide.widths_s[: _PULSE_WIDTHS // 2])
+    pulses = [fit.best(wide)]
+    misfit = pulses[0].misfit
+    while len(pulses) < most and misfit > _WELL * fit.count:
+        added = fit.without(pulses).best(short)
+        more, left = [*pulses, added], added.misfit
+        if len(more) == 2:
+            pair = fit.best_pair(replace(short, widths_s=short.widths_s[:2]))
+            more, left = (list(pair), pair[0].misfit) if pair[0].misfit < left else (more, left)
+        if len(more) <= _MOST_MOVED:
+            more = place_anew(fit, more, [short] * len(more))
+            left = total_misfit(fit, more)
+        if left + _EACH_PULSE > misfit:
+            break
+        pulses, misfit = more, left
+    pulses, misfit = _split_longest(fit, pulses, misfit, [short] * len(pulses))
+    cost = misfit + _EACH_PULSE * len(pulses)
+    return Explanation((), with_misfit(pulses, misfit), misfit, cost, fit.lag)
+
+
+def _split_longest(
+    fit: PulseFit, pulses: list[Pulse], misfit: float, searches: Sequence[Search]
+) -> tuple[list[Pulse], float]:
+    """Puts two pulses in the place of the longest one, as often as that saves enough misfit.
+
+    A cycle that burnt between missed ones is found so: a pulse over all of them leaves no room for another.
+    Pulses without a whole number of cycles stay as they are.
+    """
+    searches = list(searches)
+    while len(pulses) < _MOST_PULSES and misfit > _WELL * fit.count:
+        several = [i for i, s in enumerate(searches) if s.cycle_s and pulses[i].width_s > 2.5 * s.cycle_s]
+        if not several:
+            break
+        at = max(several, key=lambda i: pulses[i].width_s)
+        others, search = [*pulses[:at], *pulses[at + 1 :]], searches[at]
+        widths = search.widths_s[search.widths_s < 0.9 * pulses[at].width_s]
+        part = replace(search, widths_s=widths)
+        one = fit.without(others).best(part)
+        more = [*others, one, fit.without([*others, one]).best(part)]
+        order = [*searches[:at], *searches[at + 1 :], part, part]
+        if len(more) <= _MOST_MOVED + 1:
+            more = place_anew(fit, place_anew(fit, more, order), order)
+        left = total_misfit(fit, more)
+        if left + _EACH_PULSE > misfit:
+            break
+        pulses, misfit = more, left
+        searches = [*searches[:at], *searches[at + 1 :], search, search]
+    return pulses, misfit
+
+
+def cost_of_air(fit: PulseFit, span: Span, missed: MissedCharge, heights: tuple[float, float]) -> float:
+    """Gives the cost of one pulse of air for a whole number of cycles, its height within the bounds."""
+    cycles = _search_missed(span.width_s + 0.1, span, missed, last=span.begin_s + _LATEST_S)
+    return fit.best(replace(cycles, lowest=heights[0], highest=heights[1])).misfit + _EACH_PULSE
+
+
+def _search_missed(longest_s: float, span: Span, missed: MissedCharge, *, last: float) -> Search:
+    cycles = max(int(np.ceil(longest_s / missed.cycle_s)), 1)
+    widths = np.unique(np.round(np.geomspace(1, cycles, _PULSE_WIDTHS))) * missed.cycle_s
+    heights = (LOWEST_OF_MISSED * missed.lowest, _HIGHEST_OF_MISSED * missed.highest)
+    return Search(span.begin_s - _EARLIEST_S, last, widths, *heights, missed.cycle_s)
+
+
+def explain_by_both(
+    fit: PulseFit, span: Span, missed: MissedCharge, around_mixture: Sequence[Pulse]
+) -> Explanation:
+    """Gives the best lean step with missed cycles within it.
+
+    Begins with a step as high as the reading is for most of the bump, and again with the longest pulse of
+    the best mixture, because misfires bend a step that is fitted without them.
+    """
+    inside = fit.y[(fit.t > span.begin_s) & (fit.t < span.end_s)]
+    low = float(np.quantile(inside, 0.4)) if len(inside) else 0.0
+    first = Pulse(span.begin_s - 0.1, span.width_s, max(low, 0.1), 0.0, np.inf)
+    longest = max(around_mixture, key=lambda pulse: pulse.width_s)
+    best = _grow_both(fit, longest, span, missed)
+    if best.misfit > _WELL * fit.count:
+        best = min(best, _grow_both(fit, first, span, missed), key=lambda e: e.cost)
+    return best
+
+
+def _search_step(span: Span, missed: MissedCharge) -> Search:
+    widths = np.geomspace(2 * _SHORTEST_STEP_S, span.width_s + _STEP_LATER_S, _PULSE_WIDTHS)
+    first, last = span.begin_s - _STEP_EARLIER_S, span.begin_s + 0.5 * span.width_s
+    return Search(first, last, widths, 0.0, HIGHEST_OF_LEAN * missed.lowest)
+
+
+def _grow_both(fit: PulseFit, step: Pulse, span: Span, missed: MissedCharge) -> Explanation:
+    lean = _search_step(span, missed)
+    cycles = _search_missed(min(span.width_s, _LONGEST_MISSED_S), span, missed, last=span.end_s)
+    pulses, misfit = [step], np.inf
+    while len(pulses) <= _MOST_PULSES:
+        more = [*pulses, fit.without(pulses).best(cycles)]
+        searches = [lean, *[cycles] * (len(more) - 1)]
+        more[0] = fit.without(more[1:]).best(lean)
+        again = place_anew if len(more) <= _MOST_MOVED + 1 else move_anew
+        more = move_anew(fit, again(fit, more, searches), searches)
+        left = total_misfit(fit, more)
+        if left + _EACH_PULSE > misfit:
+            break
+        pulses, misfit = more, left
+        if misfit < _WELL * fit.count:
+            break
+    pulses, misfit = _split_longest(fit, pulses, misfit, [lean, *[cycles] * (len(pulses) - 1)])
+    return _both(fit, pulses, misfit)
+
+
+def _moved(fit: PulseFit, one: Explanation, span: Span, missed: MissedCharge) -> Explanation:
+    """Gives the same pulses behind another lag, each moved a little."""
+    cycles = _search_missed(min(span.width_s, _LONGEST_MISSED_S), span, missed, last=span.end_s)
+    pulses = [*one.mixture, *one.missed]
+    searches = [_search_step(span, missed)] * len(one.mixture) + [cycles] * len(one.missed)
+    for _ in range(2):
+        pulses = move_anew(fit, pulses, searches)
+    misfit = total_misfit(fit, pulses)
+    many = len(one.mixture)
+    cost = misfit + _EACH_PULSE * len(pulses)
+    mixture, missed_pulses = with_misfit(pulses[:many], misfit), with_misfit(pulses[many:], misfit)
+    return Explanation(mixture, missed_pulses, misfit, cost, fit.lag)
+
+
+def _both(fit: PulseFit, pulses: Sequence[Pulse], misfit: float) -> Explanation:
+    cost = misfit + _EACH_PULSE * len(pulses)
+    step, missed = with_misfit(pulses[:1], misfit), with_misfit(pulses[1:], misfit)
+    return Explanation(step, missed, misfit, cost, fit.lag)

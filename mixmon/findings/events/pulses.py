@@ -1,0 +1,232 @@
+"""Which pulses of the gas caused a bump of the reading: when they began, how long they were, how high.
+
+    PulseFit.best        the one pulse that explains the reading best
+    PulseFit.best_pair   the two of equal height that do
+    PulseFit.polish      a pulse, moved a little until it fits best
+
+The gas is assumed to have been higher by one amount for one span of time, and the reading to have followed
+with the sensor's lag. All beginnings and lengths of a grid are tried at once by least squares, then the
+neighbourhood of the best one on finer grids. Neighbouring readings share noise, because the noise from
+cycle to cycle passes the same lag. So the part that a reading carries from the one before it is subtracted
+on both sides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from mixmon.arrays import Floats
+from mixmon.findings.events.bumps import CARRIED
+from mixmon.gas.lag import SensorLag
+
+_COARSE_STEP_S, _FINE_STEP_S = 0.010, 0.0025
+"""Steps of the beginning: a row, and a quarter of it. Our choice: a finer step moves a pulse by less than
+its own error."""
+
+_LONG_S, _LONG_STEP_S = 1.0, 0.020
+"""Beginnings over more than this time are tried in steps of two rows first, for the time that it takes."""
+
+_COARSE_WIDTHS, _MOST_AT_ONCE = 8, 3000
+"""Widths tried on a coarse grid that would have more pulses than that. Our choice, for the time that it
+takes: a third of all; the others follow on the fine grid."""
+
+_TICK_S = 0.001
+"""Shapes on the coarse grid are right within half of this time: a twentieth of its step (computed)."""
+
+_POLISH_SCALES = (1.0, 0.3, 0.1)
+"""Each round of polishing takes steps of that part of the first one's."""
+
+_POLISH_BEGIN_S, _POLISH_WIDTH = 0.005, 0.06
+"""First steps of polishing: of the beginning, and of the width as a part of it. Our choice: two of them are
+as far as the next point of the fine grid."""
+
+_NO_POWER = 1e-12
+"""Least sum of squares of a shape, so that a pulse outside the samples divides by no zero (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """A pulse of the gas.
+
+    begin_s    on the clock of the samples
+    width_s    how long
+    height     oxygen percent
+    height_sd  standard deviation of the height, all else given
+    misfit     sum of squares that the pulse leaves, in noise variances
+    """
+
+    begin_s: float
+    width_s: float
+    height: float
+    height_sd: float
+    misfit: float
+
+    @property
+    def end_s(self) -> float:
+        """When it ends, on the same clock."""
+        return self.begin_s + self.width_s
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """Where to look for a pulse.
+
+    first_s, last_s  earliest and latest beginning
+    widths_s         float64[m]  widths that are tried, rising
+    lowest, highest  bounds of the height, oxygen percent
+    cycle_s          the width is a whole number of these; 0 for any width
+    """
+
+    first_s: float
+    last_s: float
+    widths_s: Floats
+    lowest: float
+    highest: float
+    cycle_s: float = 0.0
+
+
+class PulseFit:
+    """The reading of one bump, to be compared with pulses.
+
+    t      float64[k]  moments of the samples, s, rising
+    y      float64[k]  reading above what was expected, oxygen percent
+    noise  standard deviation of what a sample adds to what it has from the one before
+    """
+
+    def __init__(self, t: Floats, y: Floats, lag: SensorLag, noise: float) -> None:
+        self.t, self.y, self.lag, self.noise = t, y, lag, noise
+        self._kept = CARRIED ** (np.diff(t) / 0.010)
+        self._y = self._remove_carried(y)
+        self._grids: dict[tuple[float, ...], tuple[Floats, Floats]] = {}
+
+    def without(self, pulses: Sequence[Pulse]) -> PulseFit:
+        """Gives the fit of what is left when pulses are subtracted."""
+        left = self.y - sum(p.height * self.lag.pulse(self.t - p.begin_s, p.width_s) for p in pulses)
+        fit = PulseFit(self.t, np.asarray(left), self.lag, self.noise)
+        fit._grids = self._grids
+        return fit
+
+    @property
+    def misfit(self) -> float:
+        """Sum of squares in noise variances, with no pulse at all."""
+        return float(self._y @ self._y) / self.noise**2
+
+    @property
+    def count(self) -> int:
+        """Number of squares that `misfit` adds up."""
+        return len(self._y)
+
+    def best(self, search: Search) -> Pulse:
+        """Gives the best pulse within the bounds."""
+        widths = search.widths_s
+        begins = _spread(search)
+        many = len(begins) * len(widths) > _MOST_AT_ONCE
+        stride = max(1, len(widths) // _COARSE_WIDTHS) if many else 1
+        rough = self._pick(begins, widths[::stride], *self._grid(begins, widths[::stride]), search)
+        near = int(np.searchsorted(widths, rough.width_s))
+        finer = widths[max(0, near - stride) : near + stride + 1]
+        reach = 2 * (begins[1] - begins[0])
+        begins = rough.begin_s + np.arange(-reach, reach + _FINE_STEP_S, _FINE_STEP_S)
+        return self.polish(self._pick(begins, finer, *self._exact(begins, finer), search), search)
+
+    def polish(self, pulse: Pulse, search: Search) -> Pulse:
+        """Moves a pulse a little until it fits best."""
+        steps = np.arange(-2.0, 3.0)
+        for scale in _POLISH_SCALES:
+            begins = pulse.begin_s + scale * _POLISH_BEGIN_S * steps
+            step = search.cycle_s or scale * _POLISH_WIDTH * pulse.width_s
+            widths = pulse.width_s + step * (steps[1:4] if search.cycle_s else steps)
+            widths = widths[widths > 0.5 * step]
+            pulse = self._pick(begins, widths, *self._exact(begins, widths), search)
+        return pulse
+
+    def best_pair(self, search: Search) -> tuple[Pulse, Pulse]:
+        """Gives the best two pulses of equal height; a single one would be placed between them."""
+        at_once = _spread(search)
+        begins = np.tile(at_once, len(search.widths_s))
+        widths = np.repeat(search.widths_s, len(at_once))
+        shapes, _ = self._grid(at_once, search.widths_s)
+        shapes = shapes.reshape(len(begins), -1)
+        match, together = shapes @ self._y, shapes @ shapes.T
+        power = np.diag(together)
+        match = match[:, None] + match
+        power = np.maximum(power[:, None] + power + 2.0 * together, _NO_POWER)
+        height = np.clip(match / power, search.lowest, search.highest)
+        gain = height * (2.0 * match - height * power)
+        at = np.unravel_index(np.argmax(gain), gain.shape)
+        misfit = self.misfit - float(gain[at]) / self.noise**2
+        sd = float(self.noise / np.sqrt(power[at]))
+        one, two = (Pulse(float(begins[i]), float(widths[i]), float(height[at]), sd, misfit) for i in at)
+        return one, two
+
+    def _pick(self, begins: Floats, widths: Floats, shapes: Floats, power: Floats, search: Search) -> Pulse:
+        """Gives the best of the pulses with these shapes, float64[widths, begins, k]."""
+        match = shapes @ self._y
+        height = np.clip(match / power, search.lowest, search.highest)
+        gain = height * (2.0 * match - height * power)
+        at = np.unravel_index(np.argmax(gain), gain.shape)
+        return Pulse(
+            begin_s=float(begins[at[1]]),
+            width_s=float(widths[at[0]]),
+            height=float(height[at]),
+            height_sd=float(self.noise / np.sqrt(power[at])),
+            misfit=self.misfit - float(gain[at]) / self.noise**2,
+        )
+
+    def _grid(self, begins: Floats, widths: Floats) -> tuple[Floats, Floats]:
+        """Gives the shapes of a coarse grid and their sums of squares, computed once for all readings."""
+        key = (begins[0], begins[-1], len(begins), *widths)
+        if key not in self._grids:
+            late = self.t - begins[:, None]
+            ticks = np.arange(late.min(), late.max() + 2 * _TICK_S, _TICK_S)
+            course = self.lag.pulse(ticks, widths[:, None])
+            at = np.rint((late - ticks[0]) / _TICK_S).astype(np.intp)
+            self._grids[key] = self._with_power(course[:, at])
+        return self._grids[key]
+
+    def _exact(self, begins: Floats, widths: Floats) -> tuple[Floats, Floats]:
+        late = self.t - begins[:, None]
+        return self._with_power(self.lag.pulse(late, widths[:, None, None]))
+
+    def _with_power(self, shapes: Floats) -> tuple[Floats, Floats]:
+        shapes = self._remove_carried(shapes)
+        return shapes, np.maximum(np.einsum("ijk,ijk->ij", shapes, shapes), _NO_POWER)
+
+    def _remove_carried(self, y: Floats) -> Floats:
+        return np.asarray(y[..., 1:] - self._kept * y[..., :-1], np.float64)
+
+
+def _spread(search: Search) -> Floats:
+    """Gives the beginnings of the coarse grid."""
+    step = _LONG_STEP_S if search.last_s - search.first_s > _LONG_S else _COARSE_STEP_S
+    return np.arange(search.first_s, search.last_s + step, step)
+
+
+def with_misfit(pulses: Sequence[Pulse], misfit: float) -> tuple[Pulse, ...]:
+    """Gives the pulses in order of time, each with the misfit that all leave together."""
+    placed = (replace(pulse, misfit=misfit) for pulse in pulses)
+    return tuple(sorted(placed, key=lambda pulse: pulse.begin_s))
+
+
+def place_anew(fit: PulseFit, pulses: list[Pulse], searches: Sequence[Search]) -> list[Pulse]:
+    """Looks for each pulse again while the others stand, one after another."""
+    for i, search in enumerate(searches):
+        others = [*pulses[:i], *pulses[i + 1 :]]
+        pulses = [*others[:i], fit.without(others).best(search), *others[i:]]
+    return pulses
+
+
+def move_anew(fit: PulseFit, pulses: list[Pulse], searches: Sequence[Search]) -> list[Pulse]:
+    """Moves each pulse a little while the others stand, one after another."""
+    for i, search in enumerate(searches):
+        others = [*pulses[:i], *pulses[i + 1 :]]
+        pulses = [*others[:i], fit.without(others).polish(pulses[i], search), *others[i:]]
+    return pulses
+
+
+def total_misfit(fit: PulseFit, pulses: Sequence[Pulse]) -> float:
+    """Gives the sum of squares that the pulses leave together, in noise variances."""
+    return fit.without(pulses).misfit
