@@ -54,8 +54,8 @@ _MOST_PULSES, _MOST_MOVED = 8, 4
 """Missed pulses fitted to one bump, and pulses up to which the others are placed anew. Our choice: bounds the
 time of one bump."""
 
-_MOST_STEPS = 4
-"""Pulses of one mixture. Our choice: four steps follow a course that rises and falls within a few percent."""
+_MOST_STEPS = 6
+"""Pulses of one mixture. Our choice: six steps follow a course that rises and falls within a tenth."""
 
 _WELL = 1.2
 """Misfit per sample that needs no further pulse: 1 is noise alone; our choice: a fifth above."""
@@ -289,7 +289,8 @@ def explain_by_mixture(
     step = Search(first, span.end_s, widths, 0.0, highest)
     while span.sign > 0 and len(pulses) < most and misfit > _WELL * fit.count:
         more = [*pulses, fit.without(pulses).best(step)]
-        more = place_anew(fit, more, [step] * len(more))
+        if len(more) <= _MOST_MOVED:
+            more = place_anew(fit, more, [step] * len(more))
         more = move_anew(fit, more, [step] * len(more))
         left = total_misfit(fit, more)
         if left + _EACH_PULSE > misfit or _highest_together(more) > highest:
