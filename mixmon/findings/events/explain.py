@@ -94,9 +94,12 @@ practice, no source)."""
 _NEAR_SCALES = (0.93, 1.08)
 """Lags around the best one of a long bump, for which others were left out (computed: half a step)."""
 
-_SLOW, _LONG_S = 2.5, (0.8, 1.6)
-"""A lag at which both causes together are tried too where nobody measured it; the lengths from which a bump
-is tried at every second and at every third lag only. Our choice, for the time that it takes."""
+_LONG_S = 0.8
+"""Length from which a bump is tried at every third lag only. Our choice, for the time that it takes."""
+
+_SLOW, _MAYBE_SLOW = 2.5, 1.2
+"""A lag at which both causes together are tried too, and the best lag of either alone from which they are. Our
+choice: behind a usual sensor neither fits better at a slow one's lag."""
 
 _HOPELESS = 100.0
 """Misfit over the best so far from which lags still farther away are not tried (our choice)."""
@@ -184,8 +187,8 @@ def explain(
         trial.try_simple((1.0,))
         return trial.found
     for way in (_KNOWN_SCALES,) if lag_known else (_ASSUMED_UP, _ASSUMED_DOWN):
-        trial.try_simple(way[:: 1 + sum(span.width_s > long for long in _LONG_S)])
-    if span.width_s > _LONG_S[0]:
+        trial.try_simple(way[:: 3 if span.width_s > _LONG_S else 1])
+    if span.width_s > _LONG_S:
         for cause, (scale, one) in list(trial.best.items()):
             trial.move(cause, one, scale, _NEAR_SCALES)
     trial.try_both()
@@ -246,7 +249,8 @@ class _Trial:
             return
         likely = min(self.best.values(), key=lambda pair: pair[1].cost)[0]
         mixture = self.best[Cause.MIXTURE][1].mixture
-        for scale in sorted({1.0, likely} if self._known else {1.0, likely, _SLOW}):
+        slow = {_SLOW} if likely > _MAYBE_SLOW else set()
+        for scale in sorted({1.0, likely} | slow):
             one = explain_by_both(self._fit_at(scale), self._span, self._missed, mixture)
             self._keep(Cause.BOTH, one, scale)
             self.move(Cause.BOTH, one, scale, _KNOWN_SCALES[1:])
