@@ -98,8 +98,8 @@ _LONG_S = 0.8
 """Length from which a bump is tried at every third lag only. Our choice, for the time that it takes."""
 
 _SLOW, _MAYBE_SLOW = 2.5, 1.2
-"""A lag at which both causes together are tried too, and the best lag of either alone from which they are. Our
-choice: behind a usual sensor neither fits better at a slow one's lag."""
+"""A lag at which both causes together are tried too, and the best lag of either alone from which they are.
+Our choice: behind a usual sensor neither fits better at a slow one's lag."""
 
 _HOPELESS = 100.0
 """Misfit over the best so far from which lags still farther away are not tried (our choice)."""

@@ -56,6 +56,10 @@ _NOTHING_FITS, _UNEXPLAINED = 3.0, 0.01
 """Misfit per sample, and the part of the bump's own sum of squares, above which an explanation does not fit.
 Our choice: the noise explains 1, and a lag or a height that is a little wrong leaves up to a hundredth."""
 
+_NO_MIXTURE = 2.0
+"""Cost over the best explanation's from which a mixture is excluded although nothing fits: the reading rose
+higher than one can make it. Our choice: misfire that comes and goes for seconds raises its own baseline."""
+
 _LOWEST_OF_AIR = 18.0
 """Oxygen percent of the gas of a cylinder without fuel, at least: damp air at 19.7 (computed) less the ten
 percent by which the sensor's lag is known."""
@@ -156,6 +160,8 @@ class BumpClassifier:
         )
         cause = min(found, key=lambda c: found[c].cost)
         if cause is Cause.BOTH and found[Cause.MISFIRE].cost < found[cause].cost + _ALSO_LEAN:
+            cause = Cause.MISFIRE
+        if cause is not Cause.MIXTURE and _is_only_misfire(found, cause, len(t)):
             cause = Cause.MISFIRE
         best = found[cause]
         if max(p.height_sd for p in (*best.mixture, *best.missed)) > abs(missed.lowest):
@@ -315,13 +321,23 @@ def _find_doubt(found: Explanations, cause: Cause, fit: PulseFit, lag: SensorLag
     """Gives the reason why the best explanation is no answer; None where it is one."""
     best = found[cause]
     if best.misfit > max(_NOTHING_FITS * fit.count, _UNEXPLAINED * fit.misfit):
-        return DoubtReason.NOTHING_FITS
+        return None if _is_no_mixture(found, cause) else DoubtReason.NOTHING_FITS
     unlike = [e for c, e in found.items() if _asks_otherwise(c, cause)]
     near = [e for e in unlike if e.cost - best.cost < _ALIKE]
     if not near:
         return None
     same_lag = all(_is_near_lag(e, best.lag) for e in near)
     return DoubtReason.FIT_ALIKE if same_lag and _is_near_lag(best, lag) else DoubtReason.LAG_NOT_MEASURED
+
+
+def _is_no_mixture(found: Explanations, cause: Cause) -> bool:
+    """True where charges certainly missed, however badly their number is known."""
+    return cause is not Cause.MIXTURE and found[Cause.MIXTURE].cost > _NO_MIXTURE * found[cause].cost
+
+
+def _is_only_misfire(found: Explanations, cause: Cause, count: int) -> bool:
+    """True where charges certainly missed and a lean step does not make the rest fit: it is then not told."""
+    return found[cause].misfit > _NOTHING_FITS * count and _is_no_mixture(found, cause)
 
 
 def _asks_otherwise(one: Cause, other: Cause) -> bool:
