@@ -26,7 +26,7 @@ import numpy as np
 from mixmon.findings.events.pulses import (
     Pulse,
     PulseFit,
-    Search,
+    PulseSearch,
     move_anew,
     place_anew,
     total_misfit,
@@ -130,7 +130,7 @@ class MissedCharge:
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class BumpSpan:
     """Where the bump stands on the clock of the samples, s, and which way it goes (1 lean, -1 rich)."""
 
     begin_s: float
@@ -166,7 +166,7 @@ Explanations = dict[Cause, Explanation]
 def explain(
     make_fit: Callable[[SensorLag], PulseFit],
     lag: SensorLag,
-    span: Span,
+    span: BumpSpan,
     missed: MissedCharge,
     *,
     lag_known: bool,
@@ -199,7 +199,7 @@ class _Trial:
     """Tries explanations of one bump at several lags, and keeps the best one of each cause."""
 
     def __init__(
-        self, fit_at: Callable[[float], PulseFit], span: Span, missed: MissedCharge, *, lag_known: bool
+        self, fit_at: Callable[[float], PulseFit], span: BumpSpan, missed: MissedCharge, *, lag_known: bool
     ) -> None:
         """`fit_at`: the reading behind a lag, by its scale."""
         self._fit_at, self._span, self._missed, self._known = fit_at, span, missed, lag_known
@@ -269,7 +269,7 @@ def _scaled(lag: SensorLag, scale: float) -> SensorLag:
     return SensorLag.of_total(*((tau + lag.filter_s) * scale for tau in (lag.lean_s, lag.rich_s)))
 
 
-def _may_be_both(best: Explanations, span: Span, count: int) -> bool:
+def _may_be_both(best: Explanations, span: BumpSpan, count: int) -> bool:
     """False for bumps too short for a lean step, and for those that one pulse explains well."""
     if span.width_s < 2 * _SHORTEST_STEP_S:
         return False
@@ -278,7 +278,7 @@ def _may_be_both(best: Explanations, span: Span, count: int) -> bool:
 
 
 def explain_by_mixture(
-    fit: PulseFit, span: Span, missed: MissedCharge, most: int = _MOST_STEPS
+    fit: PulseFit, span: BumpSpan, missed: MissedCharge, most: int = _MOST_STEPS
 ) -> Explanation:
     """Gives the best pulses that a mixture which burns could have made: one, or steps on each other."""
     longest = span.width_s + _LONGER_S
@@ -286,11 +286,11 @@ def explain_by_mixture(
     heights = (0.0, highest) if span.sign > 0 else (-np.inf, 0.0)
     first = span.begin_s - _EARLIEST_S
     widths = np.geomspace(_SHORTEST_MIXTURE_S, longest, _PULSE_WIDTHS)
-    pulses = [fit.best(Search(first, span.begin_s + _LATEST_S, widths, *heights))]
+    pulses = [fit.best(PulseSearch(first, span.begin_s + _LATEST_S, widths, *heights))]
     cost = pulses[0].misfit + _EACH_PULSE + (_SHORT_BONUS if pulses[0].width_s < _SHORT_S else 0.0)
     misfit = pulses[0].misfit
     widths = np.geomspace(_SHORTEST_STEP_S, longest, _PULSE_WIDTHS // 2)
-    step = Search(first, span.end_s, widths, 0.0, highest)
+    step = PulseSearch(first, span.end_s, widths, 0.0, highest)
     while span.sign > 0 and len(pulses) < most and misfit > _WELL * fit.count:
         more = [*pulses, fit.without(pulses).best(step)]
         if len(more) <= _MOST_MOVED:
@@ -309,7 +309,7 @@ def _highest_together(pulses: Sequence[Pulse]) -> float:
 
 
 def explain_by_misfire(
-    fit: PulseFit, span: Span, missed: MissedCharge, most: int = _MOST_PULSES
+    fit: PulseFit, span: BumpSpan, missed: MissedCharge, most: int = _MOST_PULSES
 ) -> Explanation:
     """Gives the best pulses that missed cycles could have made.
 
@@ -337,7 +337,7 @@ def explain_by_misfire(
 
 
 def _split_longest(
-    fit: PulseFit, pulses: list[Pulse], misfit: float, searches: Sequence[Search]
+    fit: PulseFit, pulses: list[Pulse], misfit: float, searches: Sequence[PulseSearch]
 ) -> tuple[list[Pulse], float]:
     """Puts two pulses in the place of the longest one, as often as that saves enough misfit.
 
@@ -366,21 +366,21 @@ def _split_longest(
     return pulses, misfit
 
 
-def cost_of_air(fit: PulseFit, span: Span, missed: MissedCharge, heights: tuple[float, float]) -> float:
+def cost_of_air(fit: PulseFit, span: BumpSpan, missed: MissedCharge, heights: tuple[float, float]) -> float:
     """Gives the cost of one pulse of air for a whole number of cycles, its height within the bounds."""
     cycles = _search_missed(span.width_s + 0.1, span, missed, last=span.begin_s + _LATEST_S)
     return fit.best(replace(cycles, lowest=heights[0], highest=heights[1])).misfit + _EACH_PULSE
 
 
-def _search_missed(longest_s: float, span: Span, missed: MissedCharge, *, last: float) -> Search:
+def _search_missed(longest_s: float, span: BumpSpan, missed: MissedCharge, *, last: float) -> PulseSearch:
     cycles = max(int(np.ceil(longest_s / missed.cycle_s)), 1)
     widths = np.unique(np.round(np.geomspace(1, cycles, _PULSE_WIDTHS))) * missed.cycle_s
     heights = (LOWEST_OF_MISSED * missed.lowest, _HIGHEST_OF_MISSED * missed.highest)
-    return Search(span.begin_s - _EARLIEST_S, last, widths, *heights, missed.cycle_s)
+    return PulseSearch(span.begin_s - _EARLIEST_S, last, widths, *heights, missed.cycle_s)
 
 
 def explain_by_both(
-    fit: PulseFit, span: Span, missed: MissedCharge, around_mixture: Sequence[Pulse]
+    fit: PulseFit, span: BumpSpan, missed: MissedCharge, around_mixture: Sequence[Pulse]
 ) -> Explanation:
     """Gives the best lean step with missed cycles within it.
 
@@ -397,13 +397,13 @@ def explain_by_both(
     return best
 
 
-def _search_step(span: Span, missed: MissedCharge) -> Search:
+def _search_step(span: BumpSpan, missed: MissedCharge) -> PulseSearch:
     widths = np.geomspace(2 * _SHORTEST_STEP_S, span.width_s + _STEP_LATER_S, _PULSE_WIDTHS)
     first, last = span.begin_s - _STEP_EARLIER_S, span.begin_s + 0.5 * span.width_s
-    return Search(first, last, widths, 0.0, HIGHEST_OF_LEAN * missed.lowest)
+    return PulseSearch(first, last, widths, 0.0, HIGHEST_OF_LEAN * missed.lowest)
 
 
-def _grow_both(fit: PulseFit, step: Pulse, span: Span, missed: MissedCharge) -> Explanation:
+def _grow_both(fit: PulseFit, step: Pulse, span: BumpSpan, missed: MissedCharge) -> Explanation:
     lean = _search_step(span, missed)
     cycles = _search_missed(min(span.width_s, _LONGEST_MISSED_S), span, missed, last=span.end_s)
     pulses, misfit = [step], np.inf
@@ -423,7 +423,7 @@ def _grow_both(fit: PulseFit, step: Pulse, span: Span, missed: MissedCharge) -> 
     return _both(fit, pulses, misfit)
 
 
-def _moved(fit: PulseFit, one: Explanation, span: Span, missed: MissedCharge) -> Explanation:
+def _moved(fit: PulseFit, one: Explanation, span: BumpSpan, missed: MissedCharge) -> Explanation:
     """Gives the same pulses behind another lag, each moved a little."""
     cycles = _search_missed(min(span.width_s, _LONGEST_MISSED_S), span, missed, last=span.end_s)
     pulses = [*one.mixture, *one.missed]

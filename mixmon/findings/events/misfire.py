@@ -31,7 +31,7 @@ from mixmon.findings.events.explain import (
     Explanation,
     Explanations,
     MissedCharge,
-    Span,
+    BumpSpan,
     cost_of_air,
     explain,
 )
@@ -44,7 +44,7 @@ from mixmon.gas.transport import UNKNOWN_CYCLE_S, cycle_s
 from mixmon.mixture.align import GRID_NS, ROW_S
 from mixmon.mixture.block import SampleState
 
-_ALIKE = 5.0
+_COSTS_ALIKE = 5.0
 """Costs nearer to each other than this are alike: the worse explanation is as likely as one in twelve
 (computed: exp(-2.5)). Our choice."""
 
@@ -84,12 +84,12 @@ _DIP_ROWS, _FEWEST_DIP_ROWS = 30, 10
 """Rows in which speed may dip: 0.3 s, some cycles; rows that the line before needs. Our choice."""
 
 _HIGHEST_SHOWN, _LOWEST_SHOWN_LAMBDA = 0.99, 0.4
-"""Part of the oxygen of air, and lambda, beyond which a gas has no lambda that means anything. Our choice:
+"""BumpPart of the oxygen of air, and lambda, beyond which a gas has no lambda that means anything. Our choice:
 near air lambda grows without bound; below 0.4 nothing burns."""
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class BumpPart:
     """One event of a bump.
 
     begin_s, end_s  of its gas, s after the first row of the window
@@ -114,7 +114,7 @@ class Verdict:
     unburnt   the best explanation by charges that did not burn; None for a rich bump
     """
 
-    parts: tuple[Part, ...]
+    parts: tuple[BumpPart, ...]
     lag: SensorLag
     evidence: dict[str, Value]
     unburnt: Explanation | None
@@ -154,7 +154,7 @@ class BumpClassifier:
             return None
         missed = self._expect_missed(bump)
         begin = float((bump.t[bump.begin] - bump.t[0]) / 1e9)
-        span = Span(begin, (bump.end - bump.begin) * GRID_NS / 1e9, bump.sign)
+        span = BumpSpan(begin, (bump.end - bump.begin) * GRID_NS / 1e9, bump.sign)
         found = explain(
             lambda one: PulseFit(t, y, one, noise), lag, span, missed, lag_known=lag_known, alone=alone
         )
@@ -182,7 +182,7 @@ class BumpClassifier:
         t, y, noise = self._samples(bump)
         missed = self._expect_missed(bump)
         begin = float((bump.t[bump.begin] - bump.t[0]) / 1e9)
-        span = Span(begin, (bump.end - bump.begin) * GRID_NS / 1e9, bump.sign)
+        span = BumpSpan(begin, (bump.end - bump.begin) * GRID_NS / 1e9, bump.sign)
         heights = (_LOWEST_OF_AIR - missed.level, 100.0 * OXYGEN_IN_AIR - missed.level)
         return cost_of_air(PulseFit(t, y, lag, noise), span, missed, heights)
 
@@ -191,7 +191,7 @@ class BumpClassifier:
         missed = self._expect_missed(bump)
         return missed.level + missed.highest
 
-    def _make_parts(self, bump: Bump, best: Explanation, missed: MissedCharge) -> tuple[Part, ...]:
+    def _make_parts(self, bump: Bump, best: Explanation, missed: MissedCharge) -> tuple[BumpPart, ...]:
         """Gives the events of the bump by its explanation."""
         if best.missed and sparks_left_out(bump):
             return self._missed_parts(best.missed, missed, Kind.SPARK_CUT)
@@ -202,21 +202,23 @@ class BumpClassifier:
             inside: dict[str, Value] = {"missed_cycles_inside": cycles} if cycles else {}
             described = self._describe_pulses(best.mixture, missed) | inside
             begin, end = best.mixture[0].begin_s, _last_end(best.mixture)
-            parts = (Part(kind, begin, end, False, described), *parts)
+            parts = (BumpPart(kind, begin, end, False, described), *parts)
         return parts
 
     def _doubtful_part(
-        self, span: Span, found: Explanations, best: Explanation, missed: MissedCharge, doubt: DoubtReason
-    ) -> Part:
+        self, span: BumpSpan, found: Explanations, best: Explanation, missed: MissedCharge, doubt: DoubtReason
+    ) -> BumpPart:
         """Gives the bump as one event that is not classified."""
         pulses = (*best.mixture, *best.missed)
         begin, end = min(p.begin_s for p in pulses), max(_last_end(pulses), span.end_s)
-        return Part(Kind.NOT_CLASSIFIED, begin, end, True, self._describe_doubt(found, missed, doubt))
+        return BumpPart(Kind.NOT_CLASSIFIED, begin, end, True, self._describe_doubt(found, missed, doubt))
 
-    def _missed_parts(self, pulses: tuple[Pulse, ...], missed: MissedCharge, kind: Kind) -> tuple[Part, ...]:
+    def _missed_parts(
+        self, pulses: tuple[Pulse, ...], missed: MissedCharge, kind: Kind
+    ) -> tuple[BumpPart, ...]:
         """Gives one event for each group of neighbouring pulses."""
         return tuple(
-            Part(
+            BumpPart(
                 kind,
                 group[0].begin_s,
                 _last_end(group),
@@ -323,7 +325,7 @@ def _find_doubt(found: Explanations, cause: Cause, fit: PulseFit, lag: SensorLag
     if best.misfit > max(_NOTHING_FITS * fit.count, _UNEXPLAINED * fit.misfit):
         return None if _is_no_mixture(found, cause) else DoubtReason.NOTHING_FITS
     unlike = [e for c, e in found.items() if _asks_otherwise(c, cause)]
-    near = [e for e in unlike if e.cost - best.cost < _ALIKE]
+    near = [e for e in unlike if e.cost - best.cost < _COSTS_ALIKE]
     if not near:
         return None
     same_lag = all(_is_near_lag(e, best.lag) for e in near)

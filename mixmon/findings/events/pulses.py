@@ -71,7 +71,7 @@ class Pulse:
 
 
 @dataclass(frozen=True, slots=True)
-class Search:
+class PulseSearch:
     """Where to look for a pulse.
 
     first_s, last_s  earliest and latest beginning
@@ -119,7 +119,7 @@ class PulseFit:
         """Number of squares that `misfit` adds up."""
         return len(self._y)
 
-    def best(self, search: Search) -> Pulse:
+    def best(self, search: PulseSearch) -> Pulse:
         """Gives the best pulse within the bounds."""
         widths = search.widths_s
         begins = _spread(search)
@@ -132,7 +132,7 @@ class PulseFit:
         begins = rough.begin_s + np.arange(-reach, reach + _FINE_STEP_S, _FINE_STEP_S)
         return self.polish(self._pick(begins, finer, *self._exact(begins, finer), search), search)
 
-    def polish(self, pulse: Pulse, search: Search) -> Pulse:
+    def polish(self, pulse: Pulse, search: PulseSearch) -> Pulse:
         """Moves a pulse a little until it fits best."""
         steps = np.arange(-2.0, 3.0)
         for scale in _POLISH_SCALES:
@@ -143,7 +143,7 @@ class PulseFit:
             pulse = self._pick(begins, widths, *self._exact(begins, widths), search)
         return pulse
 
-    def best_pair(self, search: Search) -> tuple[Pulse, Pulse]:
+    def best_pair(self, search: PulseSearch) -> tuple[Pulse, Pulse]:
         """Gives the best two pulses of equal height; a single one would be placed between them."""
         at_once = _spread(search)
         begins = np.tile(at_once, len(search.widths_s))
@@ -162,7 +162,9 @@ class PulseFit:
         one, two = (Pulse(float(begins[i]), float(widths[i]), float(height[at]), sd, misfit) for i in at)
         return one, two
 
-    def _pick(self, begins: Floats, widths: Floats, shapes: Floats, power: Floats, search: Search) -> Pulse:
+    def _pick(
+        self, begins: Floats, widths: Floats, shapes: Floats, power: Floats, search: PulseSearch
+    ) -> Pulse:
         """Gives the best of the pulses with these shapes, float64[widths, begins, k]."""
         match = shapes @ self._y
         height = np.clip(match / power, search.lowest, search.highest)
@@ -199,7 +201,7 @@ class PulseFit:
         return np.asarray(y[..., 1:] - self._kept * y[..., :-1], np.float64)
 
 
-def _spread(search: Search) -> Floats:
+def _spread(search: PulseSearch) -> Floats:
     """Gives the beginnings of the coarse grid."""
     step = _LONG_STEP_S if search.last_s - search.first_s > _LONG_S else _COARSE_STEP_S
     return np.arange(search.first_s, search.last_s + step, step)
@@ -211,7 +213,7 @@ def with_misfit(pulses: Sequence[Pulse], misfit: float) -> tuple[Pulse, ...]:
     return tuple(sorted(placed, key=lambda pulse: pulse.begin_s))
 
 
-def place_anew(fit: PulseFit, pulses: list[Pulse], searches: Sequence[Search]) -> list[Pulse]:
+def place_anew(fit: PulseFit, pulses: list[Pulse], searches: Sequence[PulseSearch]) -> list[Pulse]:
     """Looks for each pulse again while the others stand, one after another."""
     for i, search in enumerate(searches):
         others = [*pulses[:i], *pulses[i + 1 :]]
@@ -219,7 +221,7 @@ def place_anew(fit: PulseFit, pulses: list[Pulse], searches: Sequence[Search]) -
     return pulses
 
 
-def move_anew(fit: PulseFit, pulses: list[Pulse], searches: Sequence[Search]) -> list[Pulse]:
+def move_anew(fit: PulseFit, pulses: list[Pulse], searches: Sequence[PulseSearch]) -> list[Pulse]:
     """Moves each pulse a little while the others stand, one after another."""
     for i, search in enumerate(searches):
         others = [*pulses[:i], *pulses[i + 1 :]]

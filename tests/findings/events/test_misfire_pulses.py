@@ -6,7 +6,7 @@ import scipy.signal
 
 from mixmon.findings.events.bumps import noise_of
 from mixmon.findings.events.misfire import ROUGHNESS, gas_behind
-from mixmon.findings.events.pulses import PulseFit, Search
+from mixmon.findings.events.pulses import PulseFit, PulseSearch
 from mixmon.gas.lag import SensorLag
 
 MS = 1e-3
@@ -42,7 +42,7 @@ def test_a_pulse_is_found_again_behind_any_lag(
 ) -> None:
     for seed in range(6):
         t, y = sampled(box(begin, width, height), lag, np.random.default_rng(seed))
-        found = PulseFit(t, y, lag, 0.11).best(Search(0.2, 0.6, WIDTHS, 0.0, 30.0))
+        found = PulseFit(t, y, lag, 0.11).best(PulseSearch(0.2, 0.6, WIDTHS, 0.0, 30.0))
         assert found.begin_s == pytest.approx(begin, abs=0.02)
         assert found.width_s * found.height == pytest.approx(width * height, rel=0.08)
         assert found.misfit < 2.0 * len(t)
@@ -52,7 +52,7 @@ def test_a_single_cycle_is_placed_within_ten_milliseconds() -> None:
     for seed in range(10):
         t, y = sampled(box(0.403, 0.017, 10.9), LAG, np.random.default_rng(seed))
         found = PulseFit(t, y, LAG, 0.11).best(
-            Search(0.2, 0.6, np.array([0.017, 0.034, 0.051]), 7.0, 16.0, 0.017)
+            PulseSearch(0.2, 0.6, np.array([0.017, 0.034, 0.051]), 7.0, 16.0, 0.017)
         )
         assert found.begin_s == pytest.approx(0.403, abs=0.01)
         assert found.width_s * found.height == pytest.approx(0.017 * 10.9, rel=0.35)
@@ -61,7 +61,7 @@ def test_a_single_cycle_is_placed_within_ten_milliseconds() -> None:
 def test_two_pulses_close_together_are_found_as_two() -> None:
     gas = box(0.40, 0.04, 11.0) + box(0.52, 0.04, 11.0)
     t, y = sampled(gas, LAG, np.random.default_rng(1))
-    pair = PulseFit(t, y, LAG, 0.11).best_pair(Search(0.3, 0.6, np.array([0.04, 0.08]), 7.0, 16.0, 0.04))
+    pair = PulseFit(t, y, LAG, 0.11).best_pair(PulseSearch(0.3, 0.6, np.array([0.04, 0.08]), 7.0, 16.0, 0.04))
     begins = sorted(pulse.begin_s for pulse in pair)
     assert begins == pytest.approx([0.40, 0.52], abs=0.01)
     assert {pulse.width_s for pulse in pair} == {0.04}
@@ -70,7 +70,7 @@ def test_two_pulses_close_together_are_found_as_two() -> None:
 def test_what_a_pulse_leaves_is_noise() -> None:
     t, y = sampled(box(0.4, 0.1, 8.0), LAG, np.random.default_rng(2))
     fit = PulseFit(t, y, LAG, 0.11)
-    left = fit.without([fit.best(Search(0.2, 0.6, WIDTHS, 0.0, 30.0))])
+    left = fit.without([fit.best(PulseSearch(0.2, 0.6, WIDTHS, 0.0, 30.0))])
     assert fit.misfit > 5 * fit.count
     assert left.misfit < 2 * fit.count
     assert noise_of(t, left.y) == pytest.approx(0.09 * np.hypot(1, 0.8), rel=0.25)
