@@ -27,11 +27,11 @@ from mixmon.arrays import Floats
 from mixmon.findings.events.bumps import Bump, sparks_left_out
 from mixmon.findings.events.event import DoubtReason, Kind, MisfireShape, Value
 from mixmon.findings.events.explain import (
+    BumpSpan,
     Cause,
     Explanation,
     Explanations,
     MissedCharge,
-    BumpSpan,
     cost_of_air,
     explain,
 )
@@ -84,7 +84,7 @@ _DIP_ROWS, _FEWEST_DIP_ROWS = 30, 10
 """Rows in which speed may dip: 0.3 s, some cycles; rows that the line before needs. Our choice."""
 
 _HIGHEST_SHOWN, _LOWEST_SHOWN_LAMBDA = 0.99, 0.4
-"""BumpPart of the oxygen of air, and lambda, beyond which a gas has no lambda that means anything. Our choice:
+"""Part of the oxygen of air, and lambda, beyond which a gas has no lambda that means anything. Our choice:
 near air lambda grows without bound; below 0.4 nothing burns."""
 
 
