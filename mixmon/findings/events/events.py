@@ -77,6 +77,9 @@ _ROUGH = frozenset({Kind.MISFIRE, Kind.RICH_EXCURSION, Kind.NOT_CLASSIFIED})
 _MIXTURES = frozenset({Kind.LEAN_EXCURSION, Kind.RICH_EXCURSION})
 _MAY_BE_MIXTURES = _MIXTURES | {Kind.NOT_CLASSIFIED}
 
+_MAY_MISS = frozenset({Kind.MISFIRE, Kind.NOT_CLASSIFIED})
+"""What counts for misfire on and off: several doubtful bumps in a row are no single lean mixture."""
+
 _FADED_LAGS = 3.0
 """Lags after the gas of a misfire until its reading has faded: 5 % are left (computed: exp(-3))."""
 
@@ -162,15 +165,16 @@ class EventStage:
                     continue
             else:
                 if rough and _may_be_misfire(event):
+                    if event.kind not in _MAY_MISS:
+                        self._misses[bump.node].append(event.t)
                     event = _as_misfire(event)
-                    self._misses[bump.node].append(event.t)
                 self._lean[bump.node] = max(event, self._lean.get(bump.node, event), key=lambda e: e.end)
             yield event
 
     def _is_misfiring_on_and_off(self, node: int, event: Event) -> bool:
         """True where the node misfires on and off: its baseline is raised, and other bumps mean nothing."""
         misses = self._misses.setdefault(node, deque(maxlen=_ON_AND_OFF))
-        if event.kind is Kind.MISFIRE:
+        if event.kind in _MAY_MISS:
             misses.append(event.t)
         return len(misses) == _ON_AND_OFF and event.t - misses[0] < _ON_AND_OFF_NS
 
