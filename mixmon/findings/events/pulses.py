@@ -33,9 +33,6 @@ _COARSE_WIDTHS, _MOST_AT_ONCE = 8, 3000
 """Widths tried on a coarse grid that would have more pulses than that. Our choice, for the time that it
 takes: a third of all; the others follow on the fine grid."""
 
-_TICK_S = 0.001
-"""Shapes on the coarse grid are right within half of this time: a twentieth of its step (computed)."""
-
 _POLISH_SCALES = (1.0, 0.3, 0.1)
 """Each round of polishing takes steps of that part of the first one's."""
 
@@ -182,16 +179,11 @@ class PulseFit:
         """Gives the shapes of a coarse grid and their sums of squares, computed once for all readings."""
         key = (begins[0], begins[-1], len(begins), *widths)
         if key not in self._grids:
-            late = self.t - begins[:, None]
-            ticks = np.arange(late.min(), late.max() + 2 * _TICK_S, _TICK_S)
-            course = self.lag.pulse(ticks, widths[:, None])
-            at = np.rint((late - ticks[0]) / _TICK_S).astype(np.intp)
-            self._grids[key] = self._with_power(course[:, at])
+            self._grids[key] = self._exact(begins, widths)
         return self._grids[key]
 
     def _exact(self, begins: Floats, widths: Floats) -> tuple[Floats, Floats]:
-        late = self.t - begins[:, None]
-        return self._with_power(self.lag.pulse(late, widths[:, None, None]))
+        return self._with_power(self.lag.pulses(self.t, begins, widths))
 
     def _with_power(self, shapes: Floats) -> tuple[Floats, Floats]:
         shapes = self._remove_carried(shapes)
