@@ -180,11 +180,12 @@ def explain(
         span: of the bump.
         missed: what unburnt charges would show.
         lag_known: whether the lag is more than assumed.
-        alone: whether it is a bump of one cylinder; the common one of all is explained at the one lag.
+        alone: whether it is a bump of one cylinder; the common one of all is explained at the one lag, and by
+            one step of the mixture: its course is that of several sensors with lags of their own.
     """
     trial = _Trial(lambda scale: make_fit(_scaled(lag, scale)), span, missed, lag_known=lag_known)
     if not alone or span.sign < 0:
-        trial.try_simple((1.0,))
+        trial.try_simple((1.0,), steps=1)
         return trial.found
     for way in (_KNOWN_SCALES,) if lag_known else (_ASSUMED_UP, _ASSUMED_DOWN):
         trial.try_simple(way[:: 3 if span.width_s > _LONG_S else 1])
@@ -218,11 +219,16 @@ class _Trial:
             self.best[cause] = scale, one
         return one.cost
 
-    def try_simple(self, scales: Sequence[float]) -> None:
-        """Tries mixture and misfire at each lag, until both cost far more than at another."""
+    def try_simple(self, scales: Sequence[float], steps: int = _MOST_STEPS) -> None:
+        """Tries mixture and misfire at each lag, until both cost far more than at another.
+
+        Args:
+            scales: of the lags.
+            steps: the most of the mixture.
+        """
         for scale in scales:
             fit = self._fit_at(scale)
-            mixture = explain_by_mixture(fit, self._span, self._missed, self._most(Cause.MIXTURE))
+            mixture = explain_by_mixture(fit, self._span, self._missed, min(steps, self._most(Cause.MIXTURE)))
             costs = [self._keep(Cause.MIXTURE, mixture, scale)]
             if self._span.sign > 0:
                 misfire = explain_by_misfire(fit, self._span, self._missed, self._most(Cause.MISFIRE))

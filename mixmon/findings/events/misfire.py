@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mixmon.arrays import Floats
+from mixmon.arrays import Bools, Floats
 from mixmon.findings.events.bumps import Bump, sparks_left_out
 from mixmon.findings.events.event import DoubtReason, Kind, MisfireShape, Value
 from mixmon.findings.events.explain import (
@@ -260,10 +260,11 @@ class BumpClassifier:
     def _samples(self, bump: Bump) -> tuple[Floats, Floats, float]:
         """Gives the moments of the samples, each sample once, its excess, and the noise of one.
 
-        The noise is bounded, because the node may have misfired before the bump too.
+        The noise is bounded, because the node may have misfired before the bump too. What follows the bump to
+        the other side of what was expected is left out: no pulse of this bump made it.
         """
         most = _NOISE_OVER_LIMIT * bump.limit
-        known = np.isfinite(bump.excess)
+        known = np.isfinite(bump.excess) & _is_before_way_back(bump)
         t = ((bump.t - bump.t[0] - bump.age) / 1e9)[known]
         fresh = np.concatenate([[True], np.diff(t) > GRID_NS / 2e9])[: len(t)]
         noise = min(bump.noise, most) if bump.noise > 0 else most / 2.0
@@ -313,6 +314,13 @@ class BumpClassifier:
             "noise_limit_percent": round(bump.limit, 2),
             **({} if missed.cycle_known else {"assumed_cycle_s": missed.cycle_s}),
         }
+
+
+def _is_before_way_back(bump: Bump) -> Bools:
+    """True for the rows before the reading passes the limit on the other side, bool[k]."""
+    beyond = -bump.sign * bump.excess > bump.limit
+    beyond[: bump.end] = False
+    return np.asarray(np.cumsum(beyond) == 0)
 
 
 _SHORT_NAMES = {Cause.MIXTURE: "lean", Cause.MISFIRE: "misfire", Cause.BOTH: "both"}
