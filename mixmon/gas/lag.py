@@ -237,8 +237,8 @@ class SensorLag:
 
 
 _LARGEST_EXPONENT = 600.0
-"""Pulses longer than so many time constants of the filter are computed one by one: e^709 is the largest number
-of float64."""
+"""Longer than so many time constants of the filter, pulses are computed one by one: e^709 is the largest
+number of float64."""
 
 USUAL_FILTER_S = 0.020
 """Time constant of a controller's filter: common practice, no source."""

@@ -206,6 +206,7 @@ def test_without_any_engine_signal_misfires_and_cuts_are_still_found() -> None:
     assert np.isnan(events[0].rpm)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.05, 0.25])
 def test_misfire_on_and_off_stays_misfire(share: float) -> None:
     one = engine(19, 45, rpm=3000.0, target=0.9)
