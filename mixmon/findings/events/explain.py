@@ -97,9 +97,9 @@ _NEAR_SCALES = (0.93, 1.08)
 _LONG_S = 0.8
 """Length from which a bump is tried at every third lag only. Our choice, for the time that it takes."""
 
-_SLOW, _MAYBE_SLOW = 2.5, 1.2
-"""A lag at which both causes together are tried too, and the best lag of either alone from which they are.
-Our choice: behind a usual sensor neither fits better at a slow one's lag."""
+_SLOWEST_FOR_BOTH = 1.9
+"""Scale of the lag up to which both causes together are tried. Our choice: behind a sensor that may be slower
+still, a lean step that comes slowly looks like one with misfires in it (computed)."""
 
 _HOPELESS = 100.0
 """Misfit over the best so far from which lags still farther away are not tried (our choice)."""
@@ -255,8 +255,7 @@ class _Trial:
             return
         likely = min(self.best.values(), key=lambda pair: pair[1].cost)[0]
         mixture = self.best[Cause.MIXTURE][1].mixture
-        slow = {_SLOW} if likely > _MAYBE_SLOW else set()
-        for scale in sorted({1.0, likely} | slow):
+        for scale in sorted({1.0, likely if likely <= _SLOWEST_FOR_BOTH else 1.0}):
             one = explain_by_both(self._fit_at(scale), self._span, self._missed, mixture)
             self._keep(Cause.BOTH, one, scale)
             self.move(Cause.BOTH, one, scale, _KNOWN_SCALES[1:])
