@@ -72,7 +72,7 @@ _STATEMENT_WORDS: Final = (
 )  # fmt: skip
 _ANY_KEYWORD = f"(?:{'|'.join(_STATEMENT_WORDS)})(?!\\w)"
 _GAP = r"\s*+(?://[^\n]*+\s*+)*+"
-_REAL = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_REAL = r"[-+]?(?:\d++\.?+\d*+|\.\d++)(?:[eE][-+]?\d++)?+"  # possessive: "12" is one number, never two
 _IDENT = rf"(?!{_ANY_KEYWORD})\w+"
 _INTEGER = r"[-+]?(?:0[xX][0-9a-fA-F]{1,16}|\d{1,20})(?!\w)"
 _OWNER = rf"(?:SG_ {_INTEGER} {_IDENT}|BO_ {_INTEGER}|(?:EV_|BU_) {_IDENT})"
@@ -87,7 +87,7 @@ Piece = tuple[str, str]
 _ID: Piece = (f" (?P<id>{_INTEGER})", "the number of a message")
 _SIGNAL: Piece = (f" (?P<signal>{_IDENT})", "the name of a signal (letters, digits and _)")
 _PAIRS: Piece = (
-    rf"(?P<pairs>(?:~{_REAL}~{_TEXT_LINES})*)",
+    rf"(?P<pairs>(?:~{_REAL}~{_TEXT_LINES})*+)",
     'pairs of a number and a quoted text, as in 0 "off" 1 "on"',
 )
 _END: Piece = ("~;", "a semicolon")
@@ -97,7 +97,7 @@ _ATTRIBUTE: Piece = (rf"~(?P<attribute>{_TEXT_LINES})", "the name of an attribut
 _SPAN = r"\d{1,20}~-~\d{1,20}"
 _TYPE: Piece = (r" (?P<type>INT|HEX|FLOAT|STRING|ENUM)(?!\w)", "INT, HEX, FLOAT, STRING or ENUM")
 _LIMITS: Piece = (
-    rf"(?P<values>(?:~{_TEXT_LINES}(?:~,~{_TEXT_LINES})*|(?:~{_REAL})*))",
+    rf"(?P<values>(?:~{_TEXT_LINES}(?:~,~{_TEXT_LINES})*|(?:~{_REAL})*+))",
     "the limits or the words",
 )
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from mixmon.findings.balance.balance import Balance, BankNeed, EngineNeed, Spread
+from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, EngineNeed, Spread
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import base_map_percent
 from mixmon.mixture.steady import Cell
@@ -224,11 +224,8 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
     rows = []
     for engine, (_, after) in zip(balance.whole_engine, balance.predicted_by_cell, strict=True):
         here = [c for c in balance.cells if (c.rpm, c.load) == (engine.rpm, engine.load)]
-        known = [c for c in here if math.isfinite(c.needs_percent)]
-        if not known:
+        if not math.isfinite(engine.lam):
             continue
-        lean = max(known, key=lambda c: c.needs_percent)
-        rich = min(known, key=lambda c: c.needs_percent)
         rows.append(
             (
                 engine.rpm,
@@ -236,9 +233,7 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
                 unit.of(engine.lam),
                 engine.needs_percent,
                 engine.half_interval_percent,
-                f"{lean.cylinder} {lean.needs_percent:+.1f}",
-                f"{rich.cylinder} {rich.needs_percent:+.1f}",
-                lean.needs_percent - rich.needs_percent,
+                *_ends_of_spread(here),
                 after.value,
                 _remark_on_cell(engine, any(c.used_for_trims for c in here)),
             )
@@ -246,6 +241,15 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
     if not rows:
         return ""
     return "cells: all cylinders against target, and how far they are apart, %\n" + table(columns, rows)
+
+
+def _ends_of_spread(cells: Sequence[CellNeed]) -> tuple[str, str, float]:
+    """The leanest and the richest cylinder of a cell, and how far they are apart."""
+    known = sorted((c for c in cells if math.isfinite(c.needs_percent)), key=lambda c: c.needs_percent)
+    if not known:
+        return "", "", math.nan
+    rich, lean = (f"{c.cylinder} {c.needs_percent:+.1f}" for c in (known[0], known[-1]))
+    return lean, rich, known[-1].needs_percent - known[0].needs_percent
 
 
 def _remark_on_cell(engine: EngineNeed, used: bool) -> str:
@@ -298,17 +302,26 @@ def _closing_lines(balance: Balance, run: Run) -> str:
     if balance.withheld:
         lines += [f"no trims offered: {sentence(reason)}" for reason in balance.withheld]
     else:
-        fuel = f"fuel of the whole engine {balance.fuel_percent:+.2f} %"
+        fuel = _fuel_words(balance.fuel_percent)
         where = f" {in_cell(balance.predicted_in)}" if balance.predicted_in is not None else ""
         lines.append(
             f"after the new trims: {_spread_words(balance.predicted_spread)}, predicted{where}; {fuel}"
         )
+        if balance.against == "target":
+            lines.append("the new trims are by the needs against the mean of the cylinders, not those above")
         lines.append(
             "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "
             "is entered, and measure again after. Balanced mixture is no proof of knock margin; the engine "
             "builder's limits stand."
         )
     return "".join(map(paragraph, lines)) + note_lines(balance.notes)
+
+
+def _fuel_words(percent: float) -> str:
+    """What the new trims do to the fuel of the whole engine."""
+    if abs(percent) < 0.005:
+        return "the engine's fuel stays as it is"
+    return f"they change the engine's fuel by {percent:+.2f} %"
 
 
 def _error_of_bank(bank: BankNeed) -> str:

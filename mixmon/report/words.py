@@ -188,7 +188,7 @@ def _write_frequent_misfire(values: Mapping[str, Any]) -> str:
 
 
 def _join_groups(groups: Sequence[tuple[int, ...]]) -> str:
-    return " / ".join(f"cylinders {_join_words(group)}" for group in groups)
+    return " / ".join(f"cylinder{'s' * (len(group) > 1)} {_join_words(group)}" for group in groups)
 
 
 def _write_cell_or_time(values: Mapping[str, Any]) -> str:
@@ -210,6 +210,7 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.SHARED_SENSOR: lambda values: (
         f"one sensor with cylinder {_join_words(values['with_cylinders'], ', ')}: the split is not known"
     ),
+    BalanceNote.LEFT_OUT_AS_ASKED: "left out as asked: in no mean and no need",
     BalanceNote.TOO_LITTLE_DATA: "too little data",
     BalanceNote.AT_RICH_LIMIT: lambda values: (
         f"at the rich limit in {counted(values['cells'], 'cell')}: at least this rich, excluded"

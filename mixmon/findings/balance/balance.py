@@ -294,14 +294,14 @@ class BalanceStage:
         self.session = session
         self._mask = Mask(node_lags(session.chain.nodes, lag_s).max(axis=0), session.engine.strokes)
         self._nodes = session.chain.nodes
-        self._left_out = np.array([bool(left_out & set(n.cylinders)) for n in self._nodes])
+        self.left_out = np.array([bool(left_out & set(n.cylinders)) for n in self._nodes])
         self._steady = Steady(session.axes, session.validity)
         self.excluded_cells: set[Cell] = set()
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
         self.weights = node_charges(session)
-        self._cells = JudgedCells(self._dwell, ~self._left_out, self._mask)
-        self._stays = Stays(self._dwell, self.weights, ~self._left_out, self._mask)
+        self._cells = JudgedCells(self._dwell, ~self.left_out, self._mask)
+        self._stays = Stays(self._dwell, self.weights, ~self.left_out, self._mask)
         self._opening = Opening(session.axes)
         self._pulled_rows = 0
         self._ends: dict[str, Floats] = {}
@@ -377,7 +377,7 @@ class BalanceStage:
         ]
         needs = replace(needs, peers=compared.widen(needs.peers), target=compared.widen(needs.target))
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
-        blocked = self._misfire_blocks(shares) + self._block_separate_groups(needs) + compared.withheld
+        blocked = self._misfire_blocks(shares) + self._block_separate_groups(needs, used) + compared.withheld
         plan = plan_trims(self.session, needs.peers, blocked + self._block_pulls(used))
         effects = self._misfire_effects(shares, used, needs, plan) if shares and not patience else ()
         return _BalanceBuilder(self, against, cells, needs, plan, compared=compared, misfires=effects)
@@ -394,12 +394,20 @@ class BalanceStage:
         """The cylinders that nodes speak for, in order."""
         return tuple(sorted(c for node in nodes for c in self._nodes[node].cylinders))
 
-    def _block_separate_groups(self, needs: Needs) -> tuple[Note, ...]:
+    def _block_separate_groups(self, needs: Needs, used: Sequence[CellFit]) -> tuple[Note, ...]:
         """Why no trims are offered: cylinders that were never compared with each other."""
-        if len(needs.groups) < 2:
+        groups = [nodes.tolist() for nodes in needs.groups] or self._heard_alone(used)
+        if len(groups) < 2:
             return ()
-        groups = tuple(self.cylinders_of(nodes.tolist()) for nodes in needs.groups)
-        return (note(BalanceNote.GROUPS_NOT_COMPARED, groups=groups),)
+        cylinders = tuple(self.cylinders_of(nodes) for nodes in groups)
+        return (note(BalanceNote.GROUPS_NOT_COMPARED, groups=cylinders),)
+
+    @staticmethod
+    def _heard_alone(used: Sequence[CellFit]) -> list[list[int]]:
+        """Nodes that were measured, but never together with another; each by itself."""
+        groups = [group.nodes.tolist() for cell in used for group in cell.groups]
+        together = {node for nodes in groups if len(nodes) > 1 for node in nodes}
+        return [[node] for node in sorted({node for nodes in groups for node in nodes} - together)]
 
     def _block_pulls(self, used: list[CellFit]) -> tuple[Note, ...]:
         """Why no trims are offered: little steady time at part load, in a log of pulls."""
@@ -661,7 +669,9 @@ class _BalanceBuilder:
         others = tuple(c for c in self._session.chain.nodes[node].cylinders if c != cylinder)
         if others:
             flags.append(note(BalanceNote.SHARED_SENSOR, with_cylinders=others))
-        if not np.isfinite(self._needs[node].half):
+        if self._stage.left_out[node]:
+            flags.append(note(BalanceNote.LEFT_OUT_AS_ASKED))
+        elif not np.isfinite(self._needs[node].half):
             flags.append(note(BalanceNote.TOO_LITTLE_DATA))
         limits = {BalanceNote.AT_RICH_LIMIT: "at_rich", BalanceNote.AT_LEAN_LIMIT: "at_lean"}
         for code, share in limits.items():
@@ -785,7 +795,7 @@ class _BalanceBuilder:
             known = [i for i in nodes if np.isfinite(self._fitted.peers[i].half)]
             if known:
                 banks[name] = np.array([self._fitted.peers[i].mean for i in known])
-        return [] if self._apart else compare_banks(banks)
+        return [] if self._apart or len(self._session.engine.banks) < 2 else compare_banks(banks)
 
 
 def compare_banks(banks: Mapping[str, Floats]) -> list[BankNeed]:
@@ -848,7 +858,8 @@ def predicted_spread(
 ) -> Spread:
     """The true spread to expect once ln fuel has been changed by `moves` float64[n].
 
-    It is what rounding and limits leave, and the error of the needs themselves. Where cylinders are
+    Where no trim moves it is the spread of now. Else it is what rounding and limits leave, and the error of
+    the needs themselves. Where cylinders are
     nearly alike, their estimates differ by that error already, and adding it once more would
     predict too much; where they are not alike, it must be added. So the range is drawn both with the
     estimates as the truth and with the estimates shrunk to their median (`shrink_to_median`), and the
@@ -862,6 +873,8 @@ def predicted_spread(
     means, errors = _means_and_errors(needs)
     if len(means) < 2:
         return UNKNOWN_SPREAD
+    if not moves[at].any():
+        return spread(needs)
     drawn = [(means, errors)]
     if over_cells is not None:
         drawn.append(_shrink_to_all_cells(means, errors, [over_cells[i] for i in at]))

@@ -14,6 +14,7 @@ class BalanceNote(NoteCode):
     # flags of a cylinder
     NO_SENSOR = "no_sensor"
     SHARED_SENSOR = "shared_sensor"
+    LEFT_OUT_AS_ASKED = "left_out_as_asked"
     TOO_LITTLE_DATA = "too_little_data"
     AT_RICH_LIMIT = "at_rich_limit"
     AT_LEAN_LIMIT = "at_lean_limit"

@@ -129,7 +129,8 @@ class TotalErrors:
     def _mean_over_cells(self, seconds: Sequence[Floats]) -> Floats:
         """A sensor's error over the cells by the time used: it is one and the same in all of them."""
         total = sum(seconds, np.zeros(len(self._weights)))
-        error = sum((own * s for own, s in zip(self._own, seconds, strict=True)), np.zeros(len(total)))
+        counted = [np.where(s > 0, own * s, 0.0) for own, s in zip(self._own, seconds, strict=True)]
+        error = sum(counted, np.zeros(len(total)))
         mean: Floats = np.divide(error, total, out=np.full(len(total), np.nan), where=total > 0)
         return mean
 

@@ -223,6 +223,9 @@ a USB adapter needs."""
 NO_ANSWER_TIMES = 2
 """The same where answers come late, in times of the slowest one so far; our choice."""
 
+_MOST_DRAINED = 100
+"""Answers to no command from which the device is no quiet adapter: our choice; a restart leaves a few."""
+
 PORT_READ_S = 0.02
 """Wait for the first byte; our choice: short beside the 50 ms batches in which frames are worked."""
 
@@ -366,11 +369,23 @@ class SlcanReceiver(Receiver):
         self.remarks.append("no answers: bit rate and way of opening cannot be confirmed")
 
     def _drain_answers(self, expected: int) -> int:
-        """Read until no answer comes any more; how many came. `expected` are on their way, or were lost."""
+        """Read until no answer comes any more; how many came. `expected` are on their way, or were lost.
+
+        Raises:
+            SourceError: answers come without end.
+        """
         drained = 0
         while self._next_answer(ANSWER_S if drained < expected else NO_ANSWER_S) is not None:
             drained += 1
+            self._check_drained(drained)
         return drained
+
+    def _check_drained(self, drained: int) -> None:
+        if drained > _MOST_DRAINED:
+            raise SourceError(
+                f"{self._name}: answers without end, {drained} and more to no command; expected an "
+                "adapter that is quiet until it is asked; check the port and its speed"
+            )
 
     def _count_drained(self, answers: int) -> None:
         """Remark on what came before the first command, and forget it."""
@@ -399,8 +414,10 @@ class SlcanReceiver(Receiver):
             drain_s = self._quiet_s() if tries_left == 2 and not self._mute else ANSWER_S
             self._mute = False
             self._port.write(_CLOSE + b"\r")
+            drained = 0
             while self._next_answer(drain_s) is not None:
-                pass
+                drained += 1
+                self._check_drained(drained)
         for command in commands:
             if command != _STAMPS and answers.get(command) == ANSWER_REFUSED:
                 raise SourceError(f"{self._name}: {_say_refused(command)}")

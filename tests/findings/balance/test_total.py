@@ -128,3 +128,11 @@ def test_the_usual_error_is_that_of_an_offset_and_a_gain(lam: float, moves: floa
     gain = np.sqrt(2**2 - 1) / (0.170 / 0.80)
     expected = np.hypot(1.0, gain * moves / lam)
     assert usual_error_percent(np.array([lam]))[0] == pytest.approx(expected, rel=0.03)
+
+
+def test_a_cell_that_was_only_touched_takes_no_total_interval_away() -> None:
+    """Seconds of no sensor in a cell without a lambda: the other cells still say how sure the needs are."""
+    session = load_scenario("plain", 8).session
+    cells = [cell(0.9, np.full(8, 20.0)), cell(np.nan, np.zeros(8))]
+    total = TotalErrors(session, np.ones(8), cells, [True, True], "peers")
+    assert np.isfinite(total.own_percent).all()

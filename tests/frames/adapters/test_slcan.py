@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import select
+import threading
+import tty
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,6 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from slcan_emulator import SlcanEmulator
 
+from mixmon.errors import SourceError
 from mixmon.frames.adapters.slcan import (
     ANSWER_DONE,
     ANSWER_REFUSED,
@@ -21,7 +26,9 @@ from mixmon.frames.adapters.slcan import (
     UNSTAMPED,
     SlcanLines,
     SlcanReason,
+    SlcanReceiver,
 )
+from mixmon.frames.adapters.stamps import HostClock
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
 
 MS = 1_000_000
@@ -188,3 +195,27 @@ def test_bit_rates_are_those_of_linux_slcan() -> None:
 def test_bit_rates_of_data_are_those_of_python_can() -> None:
     theirs = slcanBus._DATA_BITRATES
     assert {rate: text.encode() for rate, text in theirs.items() if rate} == DATA_BITRATES
+
+
+def test_a_device_that_answers_without_end_is_refused() -> None:
+    """A port that sends carriage returns, asked or not, is no adapter that waits for commands."""
+    far, near = os.openpty()
+    tty.setraw(near)
+    ended = threading.Event()
+
+    def chatter() -> None:
+        while not ended.is_set():
+            os.write(far, b"\r" * 16)
+            if select.select([far], [], [], 0.002)[0]:
+                os.read(far, 64)
+
+    thread = threading.Thread(target=chatter, daemon=True)
+    thread.start()
+    try:
+        with pytest.raises(SourceError, match="answers without end"):
+            SlcanReceiver(os.ttyname(near), 0, ("can0",), HostClock(), bitrate=500_000)
+    finally:
+        ended.set()
+        thread.join()
+        os.close(near)
+        os.close(far)
