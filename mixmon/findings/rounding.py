@@ -51,7 +51,7 @@ def worst_error(spread: Floats) -> Floats:
     spread: variance of the readings, in steps squared, beyond that of two neighbouring steps.
 
     >>> worst_error(np.array([0.0, 0.1, 1.0])).round(3).tolist()
-    [0.5, 0.052, 0.0]
+    [0.5, 0.051, 0.0]
     """
     variance, error = _tables()
     out: Floats = np.interp(spread, variance, error)

@@ -183,8 +183,10 @@ def pool(cells: Sequence[Differences], n: int) -> Wander:
         found = [(c.halves, c.halves_n, c.per_halves) for c in cells]
     sums, counts = (sum((f[k] for f in found), np.zeros(n)) for k in (0, 1))
     predicted = sum((f[1] * f[2] for f in found), np.zeros(n))
-    common = float(_sure_excess(sums.sum(), predicted.sum(), counts.sum(), _ALL_SURE))
-    excess = np.maximum(_sure_excess(sums, predicted, counts, _NODE_SURE), common)
+    excess = _sure_excess(sums, predicted, counts, _NODE_SURE)
+    others = excess == 0  # one node that wanders says nothing of the rest
+    common = float(_sure_excess(sums[others].sum(), predicted[others].sum(), counts[others].sum(), _ALL_SURE))
+    excess = np.maximum(excess, common)
     return Wander(by_visits, excess, max((c.longest_s for c in cells), default=0.0))
 
 

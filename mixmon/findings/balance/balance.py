@@ -366,7 +366,7 @@ class BalanceStage:
         return Dwelling(cell, rows, self._dwell.waiting, judged)
 
     def _start_builder(self, against: str, patience: float) -> _BalanceBuilder:
-        fits = self._cells.fits(patience)
+        fits = self._cells.fits(self.used, patience)
         alone = [place_cell(c, None, self.weights) for c in fits]
         may_serve = np.array([self.used(c.cell) for c in fits], np.bool_)
         compared = compare_cells(self.session, self.grid, alone, may_serve, self._stays.of(fits))

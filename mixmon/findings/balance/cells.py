@@ -12,7 +12,7 @@ the needs of the cylinders against all of them, is made of all cells together in
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -154,14 +154,16 @@ class JudgedCells:
         self._judged: dict[int, tuple[int, int, CellFit]] = {}
         self.wander = pool([], len(counted))
 
-    def fits(self, patience: float = 0.0) -> list[CellFit]:
+    def fits(self, used: Callable[[int], bool], patience: float = 0.0) -> list[CellFit]:
         """Every cell that holds batches, in order of cell number.
 
-        A cell that has grown by no more than `patience` of itself keeps its last fit.
+        A cell that has grown by no more than `patience` of itself keeps its last fit. Slow wander is looked
+        for in the cells that are `used`, and only their errors know of it: at low flow needs move for
+        reasons of their own.
         """
         fits = [self._fit_alone(cell, patience) for cell in sorted(self._dwell.counts)]
-        self.wander = pool([f.slow for f in fits], len(self._counted))
-        return [f.with_errors(self.wander.variance(f.slow)) for f in fits]
+        self.wander = pool([f.slow for f in fits if used(f.cell)], len(self._counted))
+        return [f.with_errors(self.wander.variance(f.slow)) if used(f.cell) else f for f in fits]
 
     def fit(self, cell: int, patience: float = 0.0) -> CellFit:
         """One cell, which holds batches."""
