@@ -373,7 +373,8 @@ class BalanceStage:
         used = [c for c, serves in zip(fits, compared.serves, strict=True) if serves]
         needs = self._fit_needs(used)
         cells = [
-            self._place(c, needs if serves else None) for c, serves in zip(fits, compared.serves, strict=True)
+            self._place(fit, needs) if serves else by_itself
+            for fit, by_itself, serves in zip(fits, alone, compared.serves, strict=True)
         ]
         needs = replace(needs, peers=compared.widen(needs.peers), target=compared.widen(needs.target))
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
@@ -385,7 +386,7 @@ class BalanceStage:
     def _fit_needs(self, used: Sequence[CellFit]) -> Needs:
         return fit_needs(used, self.weights, join_by_target=self.session.trims.join_by_target)
 
-    def _place(self, cell: CellFit, needs: Needs | None) -> CellResult:
+    def _place(self, cell: CellFit, needs: Needs) -> CellResult:
         validity = self.session.validity
         ends = (float(np.log(validity.rich_limit)), float(np.log(validity.lean_limit)))
         return place_cell(cell, needs, self.weights, ends)
@@ -513,6 +514,7 @@ class _BalanceBuilder:
         self._against, self._cells, self._fitted, self._plan = against, cells, needs, plan
         self._compared = compared
         self._used = compared.serves.tolist()
+        self._cells_used = [c for c, is_used in zip(cells, self._used, strict=True) if is_used]
         self._needs = needs.peers if against == "peers" else needs.target
         self._left_out = stage.left_out_s(cells)
         self._cuts_unknown_s = stage.cuts_unknown_s
@@ -576,7 +578,7 @@ class _BalanceBuilder:
 
     def _find_worst_cell(self) -> list[CellResult]:
         """The cell used for trims whose needs lie farthest apart once the trims are in; empty without one."""
-        used = [c for c, is_used in zip(self._cells, self._used, strict=True) if is_used]
+        used = self._cells_used
         if not used:
             return []
         needs = np.array([[e.mean if np.isfinite(e.half) else np.nan for e in c.peers] for c in used])
@@ -608,7 +610,7 @@ class _BalanceBuilder:
         """
         moves = self._plan.moves
         whole = self._with_total(predicted_spread(self._fitted.peers, moves), predicted_spread(alone, moves))
-        used = {c.cell for c, is_used in zip(self._cells, self._used, strict=True) if is_used}
+        used = {c.cell for c in self._cells_used}
         known = [one for number, one in by_cell.items() if number in used and np.isfinite(one[1].value)]
         worst = max(known, key=lambda one: one[1].value, default=None)
         if worst is None or not worst[1].value > whole.interval95[1]:
@@ -634,7 +636,7 @@ class _BalanceBuilder:
         need, chained = self._needs[node], self._session.chain.nodes[node]
         low, high = need.interval
         total = self._total_needs[node].interval
-        used = [c for c, u in zip(self._cells, self._used, strict=True) if u]
+        used = self._cells_used
         return CylinderNeed(
             cylinder=cylinder,
             position=chained.position,

@@ -210,10 +210,9 @@ def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> _Fitted:
     need, covariance = _solve_sets(table, weight, sets)
     own = np.diag(covariance)
     for _ in range(_VARIANCE_ROUNDS if degrees > 0 else 0):
-        pulled = np.einsum("rij,rj->ri", weight, table.x - np.where(table.present, need, 0.0))
-        squares = float((pulled * (table.x - np.where(table.present, need, 0.0))).sum())
-        slope = float((pulled**2).sum())
-        step = (squares - degrees) / slope if slope > 0 else 0.0
+        residual = table.x - np.where(table.present, need, 0.0)
+        pulled = np.einsum("rij,rj->ri", weight, residual)
+        step = _variance_step(pulled, residual, degrees)
         if not step > _VARIANCE_CHANGE * between:
             break
         between += step
@@ -221,6 +220,12 @@ def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> _Fitted:
         need, covariance = _solve_sets(table, weight, sets)
     part = np.clip(1 - own / np.diag(covariance), 0.0, 1.0)
     return _Fitted(need, covariance, between, degrees, part)
+
+
+def _variance_step(pulled: Floats, residual: Floats, degrees: int) -> float:
+    """Newton's step of the variance between cells; `pulled` are the residuals times their weights."""
+    squares, slope = float((pulled * residual).sum()), float((pulled**2).sum())
+    return (squares - degrees) / slope if slope > 0 else 0.0
 
 
 def _join_degrees(cells_part: Floats, cell_degrees: int, own_degrees: Floats) -> Floats:
@@ -324,8 +329,7 @@ def _mean_over_cells(cells: Sequence[tuple[Estimate, ...]], n: int) -> tuple[Est
     between, weight = 0.0, 1 / variance
     for _ in range(_VARIANCE_ROUNDS if degrees > 0 else 0):
         residual = np.where(known, x - _weighted_means(x, weight), 0.0)
-        squares, slope = float((weight * residual**2).sum()), float((weight**2 * residual**2).sum())
-        step = (squares - degrees) / slope if slope > 0 else 0.0
+        step = _variance_step(weight * residual, residual, degrees)
         if not step > _VARIANCE_CHANGE * between:
             break
         between += step
