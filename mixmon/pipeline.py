@@ -9,13 +9,13 @@ the frames are cut into blocks. Nothing here knows a clock, a thread, a file or 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
 from mixmon.arrays import Bytes
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.clock import DEFAULT_LATENESS_NS, FrameClock, FrameSpan
+from mixmon.frames.clock import DEFAULT_LATENESS_NS, FORWARD_JUMP_NS, FrameClock, FrameSpan, Jump
 from mixmon.messages.binding import Binding
 from mixmon.messages.decode import Decoder
 from mixmon.messages.integrity import MessageCounts
@@ -43,9 +43,10 @@ class Pipeline:
         *,
         left_out: frozenset[int] = frozenset(),
         lateness_ns: int = DEFAULT_LATENESS_NS,
+        silence_ns: int = FORWARD_JUMP_NS,
     ) -> None:
         self._binding = binding
-        self._clock = FrameClock(lateness_ns)
+        self._clock = FrameClock(lateness_ns, silence_ns=silence_ns)
         self._senders = SenderMarks(binding)
         self._decoder = Decoder(binding.tables, binding.wanted | self._senders.wanted)
         self._aligner = Aligner(layout_of(binding))
@@ -65,8 +66,17 @@ class Pipeline:
 
     @property
     def jumps(self) -> int:
-        """Breaks in the time stamps."""
+        """Jumps of the time stamps."""
         return self._clock.jumps
+
+    @property
+    def first_jumps(self) -> Sequence[Jump]:
+        """The first of them."""
+        return self._clock.first_jumps
+
+    def play_silence(self, silence_ns: int) -> None:
+        """How much time before a jump ahead is from now on a silence of the bus (see `FrameClock`)."""
+        self._clock.silence_ns = silence_ns
 
     @property
     def counts(self) -> Mapping[tuple[int, str], MessageCounts]:

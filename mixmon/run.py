@@ -26,6 +26,7 @@ from mixmon.findings.response.response import review_response
 from mixmon.findings.stage import feed_on_the_way, run_through
 from mixmon.frames.account import Loss, Reject
 from mixmon.frames.block import FrameBlock, identifier_text
+from mixmon.frames.clock import Jump
 from mixmon.frames.logs import LogSource, open_log
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
@@ -54,7 +55,8 @@ class LogFacts:
     first_ns       stamp of the first log's first frame, from which times are counted; None: no frame
     duration_s     from each log's first frame to its last, added up
     late_by_clock  frames that came behind rows already given
-    jumps          breaks in the time stamps
+    jumps          jumps of the time stamps
+    first_jumps    the first of them
     decoded        frames that carried something the session asks for
     corrupt        frames with a wrong checksum or a repeated counter: kept, marked, not counted
     faults         what ended a log early
@@ -71,6 +73,7 @@ class LogFacts:
     duration_s: float = 0.0
     late_by_clock: int = 0
     jumps: int = 0
+    first_jumps: list[Jump] = field(default_factory=list)
     decoded: int = 0
     corrupt: int = 0
     faults: list[str] = field(default_factory=list)
@@ -125,6 +128,7 @@ class Run:
         for source in self._logs:
             seen = _LogSpan()
             decoded, before = pipeline.decoded, position
+            pipeline.play_silence(source.silence_ns)
             for frames in source:
                 if self.watcher is not None:
                     self.watcher(len(frames), None if source.total is None else before + source.position)
@@ -139,7 +143,8 @@ class Run:
             self._count_lines(source, seen)
             if pipeline.decoded == decoded:
                 raise SourceError(self._describe_useless_log(source, seen))
-        self.log.late_by_clock, self.log.jumps = pipeline.late_by_clock, pipeline.jumps
+        self.log.late_by_clock = pipeline.late_by_clock
+        self.log.jumps, self.log.first_jumps = pipeline.jumps, list(pipeline.first_jumps)
         self.log.decoded = pipeline.decoded
         self.log.corrupt = sum(c.checksum_errors + c.repeats for c in pipeline.counts.values())
         self.log.missing = notes_on_missing(self.binding, pipeline)

@@ -166,6 +166,7 @@ def _run_for_report(worker: Worker, source: ReplaySource) -> Run:
         duration_s=source.duration_s,
         late_by_clock=pipeline.late_by_clock,
         jumps=pipeline.jumps,
+        first_jumps=list(pipeline.first_jumps),
         decoded=pipeline.decoded,
         corrupt=sum(c.checksum_errors + c.repeats for c in pipeline.counts.values()),
         faults=report.faults,

@@ -12,14 +12,19 @@ from binascii import Error as HexError
 from binascii import unhexlify
 from typing import NamedTuple
 
+from mixmon.arrays import SECOND_NS
 from mixmon.frames.account import Reason
 from mixmon.frames.block import EXTENDED, FrameFlag, FrameRow
 
 LONGEST_LINE = 8192
 """Bytes; the longest line that means anything (CAN XL, 2048 data bytes) has about 4200."""
 
-LAST_SECOND = 9_223_372_035
-"""The last whole second of which every nanosecond fits into int64."""
+LAST_SECOND = 4_499_999_999
+"""The last whole second of a stamp: half of what int64 nanoseconds hold, less 3.6 years, so that no sum or
+difference of stamps leaves int64. Our choice: in 2112."""
+
+LAST_STAMP = (LAST_SECOND + 1) * SECOND_NS - 1
+"""The same as the last stamp, ns."""
 
 ERROR_BIT = 0x2000_0000
 """Bit of a logged identifier that marks an error frame (linux/can.h, CAN_ERR_FLAG)."""

@@ -9,6 +9,9 @@ and left out, whatever the chunks were.
 A stamp more than `FORWARD_JUMP_NS` ahead, or `BACKWARD_JUMP_NS` behind, is not lateness but
 another clock: logs joined end to end, a device that was reset, one mad line. The stretch of
 time ends there and a new one begins; nothing is reordered across the border.
+
+Only where one clock is known to have stamped all frames, as on live buses and in runs of them, does a stamp
+far ahead mean that the bus was silent: there rows are made of the silence, up to `FORWARD_JUMP_NS`.
 """
 
 from __future__ import annotations
@@ -30,6 +33,28 @@ BACKWARD_JUMP_NS = SECOND_NS
 """Our choice: far longer than any driver holds frames back."""
 
 
+KEPT_JUMPS = 3
+"""Jumps that are kept with their moment and size; all of them are counted. Our choice: as a line can name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """Time ran to `end` and goes on at `begin`, ns."""
+
+    end: int
+    begin: int
+
+    @property
+    def words(self) -> str:
+        """Where to, and how far.
+
+        >>> Jump(5_000_000_000, 2_000_000_000).words
+        'back by 3.0 s'
+        """
+        way = "ahead" if self.begin > self.end else "back"
+        return f"{way} by {abs(self.begin - self.end) / SECOND_NS:.1f} s"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameSpan:
     """Frames let go in one step: sorted by time, none later than `through`.
@@ -43,16 +68,26 @@ class FrameSpan:
 
 
 class FrameClock:
-    """A stage: frames in, spans out. `late` counts frames left out, `jumps` the clock's steps."""
+    """A stage: frames in, spans out.
 
-    def __init__(self, lateness_ns: int = DEFAULT_LATENESS_NS) -> None:
+    silence_ns   how much of the time before a jump ahead is a silence of the bus
+
+    late         frames left out
+    jumps        steps of the stamps
+    first_jumps  the first of them
+    """
+
+    def __init__(self, lateness_ns: int = DEFAULT_LATENESS_NS, *, silence_ns: int = FORWARD_JUMP_NS) -> None:
         self._lateness = lateness_ns
+        self.silence_ns = silence_ns
         self._pending = FrameBlock.empty()
         self._newest: int | None = None  # largest stamp of the stretch
         self._seen = 0  # largest stamp or advanced time of the stretch
         self._stretch = 0
+        self._flushed = False
         self.late = 0
         self.jumps = 0
+        self.first_jumps: list[Jump] = []
 
     def feed(self, block: FrameBlock) -> list[FrameSpan]:
         """The frames that are now certain, in one span a stretch of time."""
@@ -64,6 +99,7 @@ class FrameClock:
                 block = block.take(slice(same, None))
             if len(block):
                 spans.append(self._end_stretch(int(block.t[0])))
+            self._flushed = False
         if self._newest is not None:
             spans.append(self._release_through(self._find_watermark()))
         return spans
@@ -76,7 +112,8 @@ class FrameClock:
         return [self._release_through(self._find_watermark())]
 
     def flush(self) -> list[FrameSpan]:
-        """What is left, up to the last frame."""
+        """What is left, up to the last frame; where the stamps jump behind it, nothing was silent."""
+        self._flushed = True
         if self._newest is None:
             return []
         return [self._release_through(max(self._newest, self._find_watermark()))]
@@ -118,8 +155,11 @@ class FrameClock:
     def _end_stretch(self, next_t: int) -> FrameSpan:
         """All frames that wait; a new stretch begins at the stamp `next_t`."""
         assert self._newest is not None
-        last = self._newest + FORWARD_JUMP_NS if next_t > self._newest else self._newest
+        silent = next_t > self._newest and not self._flushed
+        last = self._newest + (self.silence_ns if silent else 0)
         span = self._release_through(max(last, self._find_watermark()))
+        if len(self.first_jumps) < KEPT_JUMPS:
+            self.first_jumps.append(Jump(self._newest, next_t))
         self._newest = self._seen = next_t
         self._stretch += 1
         self.jumps += 1

@@ -20,7 +20,7 @@ UNNAMED = "unnamed"
 """Interface of frames whose log names none."""
 
 IMPOSSIBLE = -1
-"""Stamp of a frame without a time that fits into int64 nanoseconds; our choice: no stamp is negative."""
+"""Stamp of a frame without a possible one (see `LAST_SECOND`); our choice: no stamp is negative."""
 
 _NO_CODE = 255  # our choice: above every data length code
 _REMOTE, _ERROR, _FD = int(FrameFlag.REMOTE), int(FrameFlag.ERROR), int(FrameFlag.FD)

@@ -26,6 +26,7 @@ from mixmon.frames.account import ReadReport, Reason
 from mixmon.frames.block import FrameBlock, FrameRow
 from mixmon.frames.candump import CandumpReader
 from mixmon.frames.candump_line import read_line
+from mixmon.frames.clock import FORWARD_JUMP_NS
 from mixmon.frames.library import csv_rows, message_blocks, sqlite_rows
 from mixmon.frames.log_bytes import PACKED_SUFFIXES, BrokenError, LogBytes, UnpackedFile, UnpackError
 from mixmon.frames.mdf import mdf_blocks
@@ -114,6 +115,8 @@ class LogSource:
     position  bytes behind the newest block, of `total`; total is None where progress is not known
     once      it can be read once only, as standard input
     watched   data time, ns, up to which a run was watched; None where that is not known
+    silence_ns  how much of the time before a jump ahead of its stamps is a silence of the bus: a run has one
+              clock; of other logs nobody knows
 
     Of a run a last line without its end is left out: the run was cut off while it was written.
 
@@ -129,6 +132,7 @@ class LogSource:
         self._is_run = path != STDIN and is_run(path)
         self._path = str(Path(path) / FRAMES) if self._is_run else path
         self.watched = watched_until(Path(path)) if self._is_run else None
+        self.silence_ns = FORWARD_JUMP_NS if self._is_run else 0
         size = None if path == STDIN else _file_size(self._path)
         self.once = size is None
         self._suffix = "" if size is None else self._find_suffix()

@@ -19,7 +19,7 @@ from mixmon.arrays import Bytes, Ints
 from mixmon.errors import SourceError
 from mixmon.frames.account import ReadReport
 from mixmon.frames.block import FrameBlock, FrameFlag, Interfaces, concat
-from mixmon.frames.candump_line import LAST_EXTENDED
+from mixmon.frames.candump_line import LAST_EXTENDED, LAST_STAMP
 from mixmon.frames.columns import IMPOSSIBLE, UNNAMED, Unchecked, check, in_ns
 
 _FRAME_CHANNELS = {
@@ -127,8 +127,10 @@ class _FrameGroup:
         """Stamps in ns; IMPOSSIBLE where they do not fit. They count from the start that the file names."""
         seconds = self._mdf.get_master(self._index, record_offset=offset, record_count=count)
         since = in_ns(np.abs(seconds))
+        if not 0 <= self._start <= LAST_STAMP:
+            return np.full(count, IMPOSSIBLE)
         t = np.where(seconds < 0, -since, since) + self._start
-        possible = (since != IMPOSSIBLE) & (t >= 0)  # a sum above int64 is negative
+        possible = (since != IMPOSSIBLE) & (t >= 0) & (t <= LAST_STAMP)
         return np.where(possible, t, IMPOSSIBLE)
 
     def _flags(self, field: Callable[[str], NDArray[Any]]) -> Bytes:

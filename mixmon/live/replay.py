@@ -30,11 +30,12 @@ from mixmon.watch.commands import Pause, ReplayCommand, Resume, Seek, Speed, Ste
 class PlaybackAxis:
     """A stage: stamps in, places in ns from the first frame out; places never fall.
 
-    Stamps may jump: logs joined end to end, a device that was reset. A jump ahead is played as the
-    longest silence that is played at all, a jump back as none.
+    Stamps may jump: logs joined end to end, a device that was reset. A jump ahead is played as a silence of
+    `silence_ns`, a jump back as none.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, silence_ns: int) -> None:
+        self._silence = silence_ns
         self._newest: int | None = None
         self._offset = 0  # stamp less place
 
@@ -52,7 +53,7 @@ class PlaybackAxis:
         if self._newest is None:
             self._offset = start
         elif start > self._newest + FORWARD_JUMP_NS:
-            self._offset += start - self._newest - FORWARD_JUMP_NS
+            self._offset += start - self._newest - self._silence
         elif start < self._newest - BACKWARD_JUMP_NS:
             self._offset += start - self._newest
         else:
@@ -82,7 +83,7 @@ class LogCursor:
     def __init__(self, log: LogSource, begin_ns: int, end_ns: int | None) -> None:
         self._log, self._blocks = log, iter(log)
         self._begin, self._end = begin_ns, end_ns
-        self._axis = PlaybackAxis()
+        self._axis = PlaybackAxis(log.silence_ns)
         self._pending = FrameBlock.empty()
         self._places = self._stamps = np.zeros(0, np.int64)
         self.first: int | None = None
@@ -156,7 +157,7 @@ class LogCursor:
         if self.first is None:
             self.first = int(block.t[0])
         since = block.t - self.first
-        inside = since >= self._begin
+        inside = (since >= self._begin) | (self._begin <= 0)  # stamps may fall behind the first one's
         if self._end is not None:
             inside &= since < self._end
             if (since >= self._end).all():
@@ -245,6 +246,7 @@ class ReplaySource:
         self._run = path if isinstance(path, RunFolder) else None
         self._notes = () if self._run is None else self._run.notes
         self.log: LogSource = open_log(path if isinstance(path, str) else path.path)
+        self.silence_ns = self.log.silence_ns
         self._can_rewind = path != STDIN
         self._begin, self._end = begin_ns, end_ns
         self._pace = PlaybackPace(_check_speed(speed))

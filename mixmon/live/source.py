@@ -12,6 +12,7 @@ from mixmon.frames.adapters.adapters import Adapters
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
+from mixmon.frames.clock import FORWARD_JUMP_NS
 from mixmon.record.run_folder import RunNote
 from mixmon.watch.commands import ReplayCommand
 
@@ -33,6 +34,10 @@ class FrameSource(Protocol):
     @property
     def lateness_ns(self) -> int:
         """How far behind newer frames a frame may come, ns: see `frames.clock`."""
+
+    @property
+    def silence_ns(self) -> int:
+        """How much of the time before a jump ahead is a silence of the bus: see `frames.clock`."""
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -126,6 +131,7 @@ class BusSource:
     live = True
     first_ns = None
     lateness_ns = BUS_LATENESS_NS
+    silence_ns = FORWARD_JUMP_NS
     hurried = False
     ended = False
     position = None

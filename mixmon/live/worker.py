@@ -23,6 +23,7 @@ from typing import Final
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import MixmonError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
+from mixmon.frames.clock import KEPT_JUMPS
 from mixmon.live.bus_board import BusBoard
 from mixmon.live.recording import (
     JUDGED,
@@ -199,8 +200,13 @@ class Worker:
 
     def _start_analysis(self) -> None:
         """Make a fresh pipeline and observer, and give them the actions of a recorded run."""
-        lateness = self._source.lateness_ns
-        self._pipeline = Pipeline(self.binding, left_out=self._left_out, lateness_ns=lateness)
+        self._pipeline = Pipeline(
+            self.binding,
+            left_out=self._left_out,
+            lateness_ns=self._source.lateness_ns,
+            silence_ns=self._source.silence_ns,
+        )
+        self._jumps_told = 0
         self.observer = Observer(self.binding, left_out=self._left_out)
         self._flushed = False
         self._watched: int | None = None  # data time up to which rows have been made
@@ -312,11 +318,25 @@ class Worker:
                 self._apply_judgement(judgement_of(note), note.t)
             elif note.kind not in KEPT_QUIET:
                 self._add_remark(note.t, note_words(note))
+        self._tell_jumps()
         self._items.extend(self.observer.happened())
         for text in self._board.news():
             self._add_remark(self._source.now(), text)
         for happened in () if self.recording is None else self.recording.events():
             self._add_remark(self._source.now() if happened.t is None else happened.t, happened.text)
+
+    def _tell_jumps(self) -> None:
+        """Each of the first jumps of the stamps is told, and once that there are more."""
+        pipeline = self._pipeline
+        for jump in pipeline.first_jumps[self._jumps_told :]:
+            since = self._source.first_ns if self._source.first_ns is not None else self.first_ns
+            at = (jump.end - (since or 0)) / SECOND_NS
+            self._add_remark(
+                jump.end, f"the time stamps jump {jump.words} at {at:.1f} s; a new stretch of time begins"
+            )
+        if self._jumps_told <= KEPT_JUMPS < pipeline.jumps:
+            self._add_remark(self._source.now(), "the time stamps jump again and again; they are counted")
+        self._jumps_told = min(pipeline.jumps, KEPT_JUMPS + 1)
 
     def _add_remark(self, t: int, text: str) -> None:
         self._remarks.append((t, text))

@@ -6,9 +6,11 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from mixmon.arrays import SECOND_NS
 from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, EngineNeed, Spread
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import base_map_percent
+from mixmon.frames.clock import Jump
 from mixmon.mixture.steady import Cell
 from mixmon.note import NoteCode
 from mixmon.report.intervals import is_error_given, total_sentence
@@ -86,6 +88,10 @@ def log_json(log: LogFacts) -> Mapping[str, Any]:
         "skipped_lines": log.skipped,
         "frames_lost_by_recorder": sum(loss.dropped for loss in log.losses),
         "clock_jumps": log.jumps,
+        "first_clock_jumps": [
+            {"t_s": _seconds_into(log, jump), "by_s": (jump.begin - jump.end) / SECOND_NS}
+            for jump in log.first_jumps
+        ],
         "frames_used": log.decoded,
         "corrupt_frames": log.corrupt,
         "faults": log.faults,
@@ -112,12 +118,24 @@ def log_troubles(log: LogFacts) -> list[str]:
     if log.late_by_clock:
         lines.append(f"{counted(log.late_by_clock, 'frame')} came too late to be placed")
     if log.jumps:
-        lines.append(f"the time stamps jump {counted(log.jumps, 'time')}; each stretch stands for itself")
+        lines.append(f"the time stamps jump {_jumps_text(log)}; each stretch stands for itself")
     if log.corrupt:
         lines.append(
             f"{counted(log.corrupt, 'frame')} with a wrong checksum or a repeated counter, not counted"
         )
     return lines + log.faults
+
+
+def _jumps_text(log: LogFacts) -> str:
+    """How often, and of the first ones how far and when."""
+    shown = [f"{jump.words} at {_seconds_into(log, jump):.1f} s" for jump in log.first_jumps]
+    more = ", ..." if log.jumps > len(shown) else ""
+    return f"{counted(log.jumps, 'time')} ({', '.join(shown)}{more})"
+
+
+def _seconds_into(log: LogFacts, jump: Jump) -> float:
+    """When a jump was, from the log's first frame."""
+    return (jump.end - (log.first_ns or 0)) / SECOND_NS
 
 
 def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = False) -> str:

@@ -9,7 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mixmon.frames.block import FrameBlock, concat
-from mixmon.frames.clock import BACKWARD_JUMP_NS, DEFAULT_LATENESS_NS, FORWARD_JUMP_NS, FrameClock
+from mixmon.frames.clock import (
+    BACKWARD_JUMP_NS,
+    DEFAULT_LATENESS_NS,
+    FORWARD_JUMP_NS,
+    KEPT_JUMPS,
+    FrameClock,
+    Jump,
+)
 
 MS = 1_000_000
 
@@ -113,3 +120,27 @@ def test_a_pause_is_the_same_stretch_or_a_new_one_whether_or_not_time_was_advanc
         assert [s.stretch for s in watched.feed(block([pause]))] == [
             s.stretch for s in read.feed(block([0, pause]))
         ]
+
+
+def test_a_log_of_an_unknown_clock_shows_no_silence_before_a_jump() -> None:
+    clock = FrameClock(silence_ns=0)
+    spans = clock.feed(block([0, 5 * MS, FORWARD_JUMP_NS + 6 * MS]))
+    assert [(s.through, s.stretch) for s in spans[:1]] == [(5 * MS, 0)]
+
+
+def test_nothing_is_silent_between_logs() -> None:
+    clock = FrameClock()
+    clock.feed(block([0, 5 * MS]))
+    clock.flush()
+    first, *_ = clock.feed(block([10**15]))
+    assert first.through == 5 * MS
+    assert clock.feed(block([2 * 10**15]))[0].through == 10**15 + FORWARD_JUMP_NS
+
+
+def test_jumps_are_told_with_their_moment_and_size_and_all_are_counted() -> None:
+    clock = FrameClock()
+    clock.feed(block([0, 20_000 * MS, 5_000 * MS]))
+    assert clock.first_jumps == [Jump(0, 20_000 * MS), Jump(20_000 * MS, 5_000 * MS)]
+    assert [jump.words for jump in clock.first_jumps] == ["ahead by 20.0 s", "back by 15.0 s"]
+    clock.feed(block([0, 20_000 * MS] * 50))
+    assert clock.jumps > len(clock.first_jumps) == KEPT_JUMPS

@@ -167,13 +167,13 @@ def test_haste_ends_where_it_was_sent() -> None:
     assert pace.due(0) == NO_LIMIT
 
 
-def test_jumps_of_the_stamps_are_played_as_ten_seconds_or_none() -> None:
-    """Against a plain loop."""
+@pytest.mark.parametrize("silence", [0, 10])
+def test_a_jump_ahead_is_played_as_the_silence_it_may_be_and_one_back_as_none(silence: int) -> None:
     t = np.array([100, 101, 100.5, 102, 500, 501, 300, 299.5, 302], float)
-    expected = [0, 1, 1, 2, 12, 13, 13, 13, 15]
+    expected = [0, 1, 1, 2, *(silence + place for place in (2, 3, 3, 3, 5))]
     stamps = (t * S).astype(np.int64)
     for split in range(len(t)):
-        axis = PlaybackAxis()
+        axis = PlaybackAxis(silence * S)
         parts = [axis.feed(part)[0] for part in np.split(stamps, [split]) if len(part)]
         assert (np.concatenate(parts) / S).tolist() == expected
 

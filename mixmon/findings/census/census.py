@@ -27,7 +27,6 @@ from mixmon.findings.census.records import (
 from mixmon.findings.census.traffic import (
     PEAK_WINDOW_NS,
     Beat,
-    Break,
     ChannelTraffic,
     Rhythm,
     StretchCutter,
@@ -35,6 +34,7 @@ from mixmon.findings.census.traffic import (
 )
 from mixmon.findings.census.wiring import Diagnosis, Silence, diagnose
 from mixmon.frames.block import FrameBlock
+from mixmon.frames.clock import Jump
 from mixmon.messages.binding import NO_BUS
 from mixmon.messages.plan import MessagePlan
 from mixmon.note import Note, note
@@ -78,7 +78,7 @@ class Census:
     def feed(self, block: FrameBlock) -> None:
         """Take frames in the order of their arrival."""
         for part in self._stretches.cut(block):
-            if isinstance(part, Break):
+            if isinstance(part, Jump):
                 self._traffic.pause(part)
                 self._nodes.pause(part)
             else:

@@ -19,8 +19,9 @@ import numpy as np
 
 from mixmon.arrays import Bytes, Ints
 from mixmon.findings.census.duplicates import DuplicateSigns, DuplicateWatch
-from mixmon.findings.census.traffic import Break, Gaps, Groups, Rhythm, rhythm
+from mixmon.findings.census.traffic import Gaps, Groups, Rhythm, rhythm
 from mixmon.frames.block import EXTENDED, FrameBlock
+from mixmon.frames.clock import Jump
 from mixmon.messages.binding import NO_BUS, Binding, BoundSignal
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.chain import NODES, NodeState, chain_messages, engine_messages, node_messages
@@ -311,7 +312,7 @@ class NodeWatch:
         if len(slots):
             self._gaps.push(np.concatenate(stamps), Groups.of(slots))
 
-    def pause(self, broken: Break) -> None:
+    def pause(self, broken: Jump) -> None:
         """Note a jump of time; no gap spans it."""
         self._gaps.pause(broken.end, broken.begin)
 

@@ -20,7 +20,7 @@ import numpy as np
 from mixmon.arrays import Ints
 from mixmon.frames.bits import phase_bits
 from mixmon.frames.block import NOT_DATA, FrameBlock, FrameFlag
-from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
+from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS, KEPT_JUMPS, Jump
 
 NO_TIME = np.iinfo(np.int64).min
 """Stands for a stamp or a gap that does not exist."""
@@ -258,19 +258,12 @@ def _bin_middle(bin_number: int) -> float:
 # --- How long time ran, and where it jumped. ---
 
 
-@dataclass(frozen=True, slots=True)
-class Break:
-    """Time ran to `end` and goes on at `begin`, ns."""
-
-    end: int
-    begin: int
-
-
 class StretchCutter:
     """Cuts blocks where time jumps, and counts.
 
     first, newest   stamp of the first frame; largest stamp since the last jump; None before any
     breaks          jumps of time
+    first_jumps     the first of them
     backward        frames stamped before the frame that came before them, jumps left out
     """
 
@@ -278,6 +271,7 @@ class StretchCutter:
         self.first: int | None = None
         self.newest: int | None = None
         self.breaks = 0
+        self.first_jumps: list[Jump] = []
         self.backward = 0
         self._begin = 0
         self._ran = 0
@@ -288,8 +282,8 @@ class StretchCutter:
         """Time that ran, jumps left out."""
         return 0 if self.newest is None else self._ran + self.newest - self._begin
 
-    def cut(self, block: FrameBlock) -> Iterator[FrameBlock | Break]:
-        """The block in parts without a jump, with a Break before each part that follows one."""
+    def cut(self, block: FrameBlock) -> Iterator[FrameBlock | Jump]:
+        """The block in parts without a jump, with a Jump before each part that follows one."""
         while len(block):
             if self.newest is None:
                 self.first = self.newest = self._begin = self._previous = int(block.t[0])
@@ -316,9 +310,11 @@ class StretchCutter:
         self.backward += int(np.count_nonzero(np.diff(part.t, prepend=self._previous) < 0))
         self._previous = int(part.t[-1])
 
-    def _begin_stretch(self, begin: int) -> Break:
+    def _begin_stretch(self, begin: int) -> Jump:
         assert self.newest is not None
-        found = Break(self.newest, begin)
+        found = Jump(self.newest, begin)
+        if len(self.first_jumps) < KEPT_JUMPS:
+            self.first_jumps.append(found)
         self._ran += self.newest - self._begin
         self.breaks += 1
         self.newest = self._begin = self._previous = begin
@@ -408,7 +404,7 @@ class Traffic:
         data = part.flags & NOT_DATA == 0
         self._count_beats(part if data.all() else part.take(data))
 
-    def pause(self, broken: Break) -> None:
+    def pause(self, broken: Jump) -> None:
         """Note a jump of time; no gap spans it."""
         self._gaps.pause(broken.end, broken.begin)
 

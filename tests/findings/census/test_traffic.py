@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from laws import same_for_all_splits
 
-from mixmon.findings.census.traffic import Break, Traffic
+from mixmon.findings.census.traffic import Traffic
 from mixmon.frames.bits import frame_bits, load
 from mixmon.frames.candump import CandumpReader
+from mixmon.frames.clock import Jump
 
 
 def frames(text):
@@ -97,7 +98,7 @@ def test_no_gap_spans_a_break_of_time():
     before = frames("(1.0) can0 123#00\n(1.1) can0 123#00\n")
     after = frames("(9000.0) can0 123#00\n(9000.2) can0 123#00\n")
     traffic = fed(before)
-    traffic.pause(Break(1_100_000_000, 9_000_000_000_000))
+    traffic.pause(Jump(1_100_000_000, 9_000_000_000_000))
     for block in after:
         if len(block):
             traffic.feed(block)

@@ -3,8 +3,9 @@
 import numpy as np
 from laws import same_for_all_splits
 
-from mixmon.findings.census.traffic import Break, StretchCutter
+from mixmon.findings.census.traffic import StretchCutter
 from mixmon.frames.block import FrameBlock
+from mixmon.frames.clock import Jump
 
 S = 1_000_000_000
 
@@ -27,7 +28,7 @@ def block(t):
 def played(t, pieces):
     timeline, breaks = StretchCutter(), []
     for piece in pieces:
-        breaks += [part for part in timeline.cut(block(t[piece])) if isinstance(part, Break)]
+        breaks += [part for part in timeline.cut(block(t[piece])) if isinstance(part, Jump)]
     return breaks, timeline.duration_ns, timeline.first, timeline.newest, timeline.breaks, timeline.backward
 
 
@@ -43,7 +44,7 @@ T = np.concatenate(
 
 def test_jumps_end_a_stretch_and_small_steps_do_not():
     breaks, duration, first, newest, count, backward = same_for_all_splits(len(T), lambda p: played(T, p))
-    assert breaks == [Break(29 * S // 10, 100 * S), Break(1019 * S // 10, 5 * S)]
+    assert breaks == [Jump(29 * S // 10, 100 * S), Jump(1019 * S // 10, 5 * S)]
     assert duration == (29 + 19 + 9) * S // 10
     assert (first, newest, count, backward) == (0, 59 * S // 10, 2, 1)
 
