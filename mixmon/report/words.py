@@ -245,6 +245,12 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.WITHIN_ERROR_OF_ZERO: "within error of zero",
     BalanceNote.TRIM_AT_LIMIT: "trim at its limit",
     BalanceNote.LARGE_TRIM_CHANGE: ("over {limit_percent:g} %: look for a mechanical cause before trimming"),
+    BalanceNote.ROUNDED_FOR_TOTAL: (
+        "next step taken instead of the nearest, {nearest_percent:+.2f}, so that the engine's fuel stays"
+    ),
+    BalanceNote.LESS_THAN_HALF_A_STEP: (
+        "trim kept: what is sure of the need, {wanted_percent:+.2f} %, is less than half a step"
+    ),
     BalanceNote.SHARED_INJECTOR_DRIVER: lambda values: (
         f"paired injection: one trim with cylinder {_join_words(values['with_cylinders'])}"
     ),

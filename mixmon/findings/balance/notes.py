@@ -30,6 +30,8 @@ class BalanceNote(NoteCode):
     WITHIN_ERROR_OF_ZERO = "within_error_of_zero"
     TRIM_AT_LIMIT = "trim_at_limit"
     LARGE_TRIM_CHANGE = "large_trim_change"
+    ROUNDED_FOR_TOTAL = "rounded_for_total"
+    LESS_THAN_HALF_A_STEP = "less_than_half_a_step"
     SHARED_INJECTOR_DRIVER = "shared_injector_driver"
     PARTNER_NOT_KNOWN = "partner_not_known"
 

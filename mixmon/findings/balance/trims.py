@@ -1,23 +1,23 @@
 """Trims: from needs to the numbers to enter in the ECU, or the reasons for which none are offered.
 
-    needs by node -> by cylinder -> pooled by injector driver -> shrunk to their median
-          -> targets: zero where within error of zero -> limits -> same total fuel -> the ECU's steps
+    needs by node -> by cylinder -> pooled by injector driver -> shrunk to their median, in order
+          -> zero where within error of zero -> limits -> the ECU's steps, same total fuel if they allow it
 
 Trims multiply: a factor f = 1 + t/100 on a cylinder's fuel. A cylinder that reads m times the reference
-needs m times its factor. `plan_trims` is the whole way; the steps follow it, the arithmetic on factors last.
+needs m times its factor. `plan_trims` is the whole way; the steps follow it.
 
 Fuel is counted as it is burnt: a cylinder with air a, lambda l and factor f has the base fuel a / (l f), so
 unequal injectors, unequal air and trims that are in place are all in it, and the reference and the total
 rest on one assumption, that of the air.
 
 Invariants: a need that is within error of zero moves nothing; no trim changes against its need, or beyond
-it by more than half a step. Within these the engine's total fuel stays as it is. What cannot be placed is
-left off and told as fuel for the whole engine.
+it by more than half a step; of two needs that are clear the larger never gets the smaller change, but for
+limits and trims that are off the steps now. Only rounding is free to keep the engine's total fuel, all
+cylinders alike and by a quarter of a step at most. What is left is told as fuel for the whole engine.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,21 +41,15 @@ Groups = tuple[tuple[int, ...], ...]
 _LEAST_ERROR = 1e-9
 """Our choice: a need without any error, as only made-up data have, weighs much and not infinitely much."""
 
-_SCALE_HALVINGS = 200
-"""Halvings of the range of the common scale: our choice; some sixty reach the last digit of a double."""
-
-_SUM_SLACK = 1e-12
-"""Part by which the total may lie outside the limits: our choice, for rounding errors of a sum."""
-
 _STEP_SLACK = 1e-9
 """Steps by which a value may miss a whole step and count as it: our choice, for rounding errors."""
 
 _AT_LIMIT_PERCENT = 1e-9
 """Distance below which a trim is at its limit: our choice, for rounding errors."""
 
-_DIGITS = 9
-"""Decimals to which ways of rounding are compared, percent: our choice, so that rounding errors of a sum do
-not decide between two that are alike."""
+_MOST_SHIFT = 0.25
+"""Steps by which all trims may be moved before rounding, so that the total stays: our choice, so that a trim
+is never off what it should be by more than three quarters of a step."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,7 +73,7 @@ class TrimPlan:
 
 
 def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Note, ...] = ()) -> TrimPlan:
-    """Trims that make the cylinders alike and leave the engine's total fuel as it is.
+    """Trims that make the cylinders alike, with the engine's total fuel as it is where rounding allows it.
 
     needs: ln lambda against peers, one a node. A cylinder whose need is not known, or is within error of
     zero, keeps its trim. The others move by their needs without what may be noise (`shrink_to_median`).
@@ -99,8 +93,8 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
     withheld = blocked + _block_by_engine(session, groups) + _need_enough(groups, need)
     exact, rounded = now.copy(), now.copy()
     if not withheld:
-        exact, rounded = _solve_trims(session, now, fuel, need, groups)
-        _flag_trims(session, need, exact=exact, rounded=rounded, now=now, flags=flags)
+        exact, rounded, nearest = _solve_trims(session, now, fuel, need, groups)
+        _flag_trims(session, need, exact=exact, rounded=rounded, nearest=nearest, now=now, flags=flags)
     added = 100 * float((fuel * (rounded - now)).sum() / (fuel * (100 + now)).sum())
     first = [node.cylinders[0] - 1 for node in session.chain.nodes]
     none = np.full(count, np.nan)
@@ -234,8 +228,8 @@ def _pool_needs(needs: list[Estimate]) -> Estimate:
 
 def _solve_trims(
     session: Session, now: Floats, fuel: Floats, needs: list[Estimate | None], groups: Groups
-) -> tuple[Floats, Floats]:
-    """Exact and rounded trims in percent; float64[cylinders] each."""
+) -> tuple[Floats, Floats, Floats]:
+    """Trims in percent, float64[cylinders] each: exact, in steps, and in the nearest steps."""
     members = [[cylinder - 1 for cylinder in group] for group in groups]
     pooled = [_pool_needs(of_group) if (of_group := _known_all(needs, m)) else None for m in members]
     wanted = _WantedTrims.of(
@@ -244,11 +238,12 @@ def _solve_trims(
         np.array([fuel[m].sum() for m in members]),
         pooled,
     )
-    exact = wanted.exact()
-    rounded = wanted.round_to_step(exact, session.trims.step_percent)
+    step = session.trims.step_percent
+    found = wanted.exact, wanted.round_to_step(step), wanted.nearest_step(step, 0.0)
     sizes = [len(m) for m in members]
     by_cylinder = np.argsort(np.concatenate(members))
-    return np.repeat(exact, sizes)[by_cylinder], np.repeat(rounded, sizes)[by_cylinder]
+    exact, rounded, nearest = (np.repeat(one, sizes)[by_cylinder] for one in found)
+    return exact, rounded, nearest
 
 
 def _known_all(needs: list[Estimate | None], members: list[int]) -> list[Estimate]:
@@ -259,24 +254,17 @@ def _known_all(needs: list[Estimate | None], members: list[int]) -> list[Estimat
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _WantedTrims:
-    """What g groups of cylinders with one trim each should get. Factors float64[g], limits included.
+    """What g groups of cylinders with one trim each should get. Percent, float64[g].
 
-    held    trims that the ECU holds, percent
-    now     the same as factors
+    held    trims that the ECU holds
     fuel    base fuel, any unit
-    need    factors by the needs as measured: no trim may go farther, but for rounding
-    wanted  by the needs without what may be noise
-    nearest, farthest  how little and how much may be taken instead, so that the total stays
-    lowest, highest  limits
+    exact   trims before rounding: by the needs without what may be noise, within limits
+    lowest, highest  trims may lie between them: from now to half a step beyond the need, within limits
     """
 
     held: Floats
-    now: Floats
     fuel: Floats
-    need: Floats
-    wanted: Floats
-    nearest: Floats
-    farthest: Floats
+    exact: Floats
     lowest: Floats
     highest: Floats
 
@@ -287,62 +275,61 @@ class _WantedTrims:
         mean, half, error = np.array([(n.mean, n.half, n.standard_error) for n in needs if n is not None]).T
         shrunk = shrink_to_median(mean, error)[0]
         clear = np.abs(mean) > half
-        size = np.clip(np.sign(mean) * shrunk, 0, np.abs(mean))
-        half_step = session.trims.step_percent / 200
-        near = np.clip(np.abs(mean) - np.maximum(half, half_step), 0, size)
-        factors = 1 + held / 100
-
-        def moved(by: Floats) -> Floats:
-            out = factors.copy()
-            out[known] *= np.exp(np.where(clear, np.sign(mean) * by, 0.0))
-            return out
-
+        moves = {"need": np.where(clear, mean, 0.0), "wanted": np.where(clear, _in_order(mean, shrunk), 0.0)}
+        trims = {name: held.copy() for name in moves}
+        for name, by in moves.items():
+            trims[name][known] += (100 + held[known]) * np.expm1(by)
+        rules, change = session.trims, trims["need"] - held
+        least = np.minimum(held, rules.lowest_percent)
+        most = np.maximum(held, rules.highest_percent)
+        beyond = rules.step_percent / 2
         return cls(
             held=held,
-            now=factors,
             fuel=fuel,
-            need=moved(np.abs(mean)),
-            wanted=moved(size),
-            nearest=moved(near),
-            farthest=moved(size + half_step),
-            lowest=np.minimum(factors, 1 + session.trims.lowest_percent / 100),
-            highest=np.maximum(factors, 1 + session.trims.highest_percent / 100),
+            exact=np.clip(trims["wanted"], least, most),
+            lowest=np.maximum(held + np.where(change < 0, change - beyond, 0.0), least),
+            highest=np.minimum(held + np.where(change > 0, change + beyond, 0.0), most),
         )
 
-    def exact(self) -> Floats:
-        """Trims before rounding, percent.
+    def nearest_step(self, step: float, shift: float) -> Floats:
+        """The whole step nearest to each trim and a common shift, percent.
 
-        What one group may not take because of its limits, the others share, all in proportion, down to
-        no change at all. What is missing because small needs move nothing, they share as far as their
-        intervals and half a step allow; where that is not enough, the total is left off by all of it.
+        Trims that may not move, or have no whole step to move to, stay as they are.
         """
-        kept = np.clip(self.wanted, self.lowest, self.highest)
-        if (kept != self.wanted).any():
-            kept = self._share_out(kept, self.now, kept, float((self.fuel * self.wanted).sum()))
-        farthest = np.clip(self.farthest, self.lowest, self.highest)
-        kept = self._share_out(kept, self.nearest, farthest, float((self.fuel * self.now).sum()))
-        return np.where(self.need == self.now, self.held, 100 * (kept - 1))
+        lowest = np.ceil(self.lowest / step - _STEP_SLACK)
+        highest = np.floor(self.highest / step + _STEP_SLACK)
+        units = np.clip(np.floor((self.exact + shift) / step + 0.5 + _STEP_SLACK), lowest, highest)
+        fits = (lowest <= highest) & (self.lowest < self.highest)
+        return np.where(fits, units * step + 0.0, self.held)
 
-    def _share_out(self, kept: Floats, one_end: Floats, other_end: Floats, total: float) -> Floats:
-        """The factors moved between the ends until the fuel is `total`; as they are if that cannot be."""
-        lowest = np.minimum(kept, np.minimum(one_end, other_end))
-        highest = np.maximum(kept, np.maximum(one_end, other_end))
-        moved = keep_total(kept, self.fuel, lowest, highest, total)
-        return kept if moved is None else moved
+    def round_to_step(self, step: float) -> Floats:
+        """Trims in whole steps, percent: the nearest to the trims and a common shift.
 
-    def round_to_step(self, exact: Floats, step: float) -> Floats:
-        """Trims in whole steps, percent; those that may not move keep what they have."""
-        change = 100 * (self.need - self.now)
-        least = self.held + np.where(change < 0, change - step / 2, 0.0)
-        most = self.held + np.where(change > 0, change + step / 2, 0.0)
-        least = np.maximum(least, 100 * (self.lowest - 1))
-        most = np.minimum(most, 100 * (self.highest - 1))
-        moves = change != 0
-        choices = [
-            (choices_of(value, step, low, high) if move else []) or [held]
-            for value, low, high, held, move in zip(exact, least, most, self.held, moves, strict=True)
-        ]
-        return best_choices(choices, exact, self.fuel, step)
+        It is the smallest shift, of `_MOST_SHIFT` at most, with which the total fuel is within half a step of
+        one mean cylinder of that of now; none where no shift does that.
+        """
+        to_next = self.exact / step - np.floor(self.exact / step) - 0.5
+        shifts = np.concatenate([-to_next + _STEP_SLACK * 2, -to_next - _STEP_SLACK * 2])
+        shifts = np.concatenate([[0.0], shifts[np.abs(shifts) <= _MOST_SHIFT]]) * step
+        share = self.fuel / self.fuel.mean()
+        for shift in sorted(shifts.tolist(), key=abs):
+            trims = self.nearest_step(step, shift)
+            if abs(float((share * (trims - self.held)).sum())) <= step / 2 + _STEP_SLACK:
+                return trims
+        return self.nearest_step(step, 0.0)
+
+
+def _in_order(mean: Floats, shrunk: Floats) -> Floats:
+    """Needs without what may be noise, between zero and the needs, and in the order of these.
+
+    A need that is less sure is shrunk more; it gets at least what a smaller one of the same sign gets.
+    """
+    out = np.zeros(len(mean))
+    for sign in (-1.0, 1.0):
+        own = np.flatnonzero(sign * mean > 0)
+        own = own[np.argsort(np.abs(mean[own]), kind="stable")]
+        out[own] = sign * np.maximum.accumulate(np.clip(sign * shrunk[own], 0.0, np.abs(mean[own])))
+    return out
 
 
 def _flag_trims(
@@ -351,14 +338,20 @@ def _flag_trims(
     *,
     exact: Floats,
     rounded: Floats,
+    nearest: Floats,
     now: Floats,
     flags: list[list[Note]],
 ) -> None:
     """Adds to the flags of the cylinders that need a change what to know about their new trims."""
     trims = session.trims
+    movable = _mark_movable(trimmed_together(session), needs)
     for i, need in enumerate(needs):
-        if need is None or (_within_error(need) and exact[i] == now[i]):
+        if need is None or not movable[i] or (_within_error(need) and exact[i] == now[i]):
             continue
+        if rounded[i] != nearest[i]:
+            flags[i].append(note(BalanceNote.ROUNDED_FOR_TOTAL, nearest_percent=float(nearest[i])))
+        elif rounded[i] == now[i] and abs(exact[i] - now[i]) < trims.step_percent:
+            flags[i].append(note(BalanceNote.LESS_THAN_HALF_A_STEP, wanted_percent=float(exact[i] - now[i])))
         if min(exact[i] - trims.lowest_percent, trims.highest_percent - exact[i]) < _AT_LIMIT_PERCENT:
             flags[i].append(note(BalanceNote.TRIM_AT_LIMIT))
         if abs(rounded[i] - now[i]) > trims.ask_above_percent:
@@ -390,79 +383,3 @@ def _chi2_upper(degrees: int) -> float:
     """The 97.5 % point of chi square (Wilson & Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory)."""
     part = 2 / (9 * degrees)
     return float(degrees * (1 - part + NORMAL_95_SIX_DECIMALS * np.sqrt(part)) ** 3)
-
-
-# ----------------------------------------------------------------------------------------------------
-# Arithmetic on factors: the reference, the total fuel, whole steps.
-# ----------------------------------------------------------------------------------------------------
-
-
-def reference_lambda(lam: Floats, factors: Floats, fuel: Floats) -> float:
-    """The engine's lambda: the fuel-weighted mean of the cylinders' lambda.
-
-    lam, factors, fuel: float64[n]; a cylinder's fuel is its base fuel times its factor.
-    Aiming at this value leaves the total fuel as it is, exactly.
-    """
-    burnt = factors * fuel
-    return float((burnt * lam).sum() / burnt.sum())
-
-
-def keep_total(factors: Floats, fuel: Floats, lowest: Floats, highest: Floats, total: float) -> Floats | None:
-    """The factors, scaled in common and kept within limits, so that the fuel is `total`; None if none does.
-
-    factors, fuel, lowest, highest: float64[n]; equal limits pin a cylinder. The common scale
-    is found by bisection; the last step is exact, so that the sum holds to rounding error.
-    """
-    room = (float((fuel * lowest).sum()), float((fuel * highest).sum()))
-    slack = _SUM_SLACK * abs(total)
-    if not room[0] - slack <= total <= room[1] + slack:
-        return None
-    below, above = 0.0, float(np.max(highest / factors)) + 1.0
-    for _ in range(_SCALE_HALVINGS):
-        middle = 0.5 * (below + above)
-        if float((fuel * np.clip(middle * factors, lowest, highest)).sum()) < total:
-            below = middle
-        else:
-            above = middle
-    kept = np.clip(above * factors, lowest, highest)
-    free = (kept > lowest) & (kept < highest)
-    if free.any():
-        rest = total - float((fuel * kept)[~free].sum())
-        kept[free] *= rest / float((fuel * kept)[free].sum())
-    return kept
-
-
-def choices_of(percent: float, step: float, lowest: float, highest: float) -> list[float]:
-    """The whole steps next to `percent`, below and above, that lie within the limits.
-
-    >>> choices_of(0.7, 0.5, 0.0, 0.95), choices_of(1.0, 0.5, 0.0, 1.25)
-    ([0.5], [1.0])
-    """
-    units = percent / step
-    down, up = math.floor(units + _STEP_SLACK), math.ceil(units - _STEP_SLACK)
-    slack = _STEP_SLACK * step
-    return [n * step + 0.0 for n in sorted({down, up}) if lowest - slack <= n * step <= highest + slack]
-
-
-def best_choices(choices: list[list[float]], exact: Floats, fuel: Floats, step: float) -> Floats:
-    """One of the trims of each cylinder, so that all together are best; float64[n].
-
-    choices  trims, percent, one or two a cylinder
-    exact    float64[n], trims before rounding
-    fuel     float64[n], base fuel in any unit
-
-    Best is, first, a total fuel within half a step of one mean cylinder of that of the exact trims, or as
-    near to that as can be; then the least sum of squares of what rounding moves; then the least change
-    of the fuel. Every combination is tried: 65536 of sixteen cylinders.
-    """
-    share = fuel / fuel.mean()
-    moved, squares = np.zeros(1), np.zeros(1)
-    for offered, value, weight in zip(choices, exact, share, strict=True):
-        away = np.array(offered) - value
-        moved = (moved[:, None] + weight * away).ravel()
-        squares = (squares[:, None] + away**2).ravel()
-    off = np.round(np.abs(moved), _DIGITS)
-    beyond = np.maximum(off - step / 2, 0.0)
-    best = np.lexsort((off, np.round(squares, _DIGITS), beyond))[0]
-    places = np.unravel_index(best, [len(offered) for offered in choices])
-    return np.array([offered[k] for offered, k in zip(choices, places, strict=True)])

@@ -52,7 +52,7 @@ def test_a_pair_gets_one_trim_by_the_mean_of_its_needs() -> None:
         assert plan.exact[one - 1] == plan.exact[other - 1]
     assert plan.exact[0] == pytest.approx(3.0, abs=0.2)  # of 4 and 2, equally sure
     burnt = 1 / (1 + np.array(APART) / 100)  # fuel of each at equal air
-    assert (burnt * plan.exact).sum() == pytest.approx(0, abs=1e-9)
+    assert plan.fuel_percent == pytest.approx((burnt * plan.new).sum() / burnt.sum(), abs=1e-9)
     assert values_of(BalanceNote.SHARED_INJECTOR_DRIVER, plan.flags[0]) == [{"with_cylinders": (4,)}]
 
 
