@@ -21,7 +21,9 @@ from mixmon.run import LogFacts, Run
 from mixmon.session.charges import relative_charges
 from mixmon.session.model import Engine
 
-_SAID_OF_ALL: frozenset[NoteCode] = frozenset({BalanceNote.TOO_LITTLE_DATA, BalanceNote.TRIM_KEPT})
+_SAID_OF_ALL: frozenset[NoteCode] = frozenset(
+    {BalanceNote.TOO_LITTLE_DATA, BalanceNote.ONLY_IN_CELLS_NOT_USED, BalanceNote.TRIM_KEPT}
+)
 """Flags of a cylinder of which nothing was counted that say no more than that."""
 
 _SHOWN_REJECTS = 5  # our choice: enough to see what kind of lines they are, and the warning stays short
@@ -168,10 +170,11 @@ def _name_mean(balance: Balance) -> str:
 
 def _describe_nothing(balance: Balance) -> str:
     """In place of a table without a number: what was excluded, and why."""
-    return paragraph(
-        f"no needs: of {counted(len(balance.cylinders), 'cylinder')} not one sample was counted, and all "
-        "trims stay as they are"
-    ) + _flag_table(balance, _SAID_OF_ALL)
+    reasons = {c.not_used_because: None for c in balance.cells if c.usable_s and c.not_used_because}
+    why = f"of {counted(len(balance.cylinders), 'cylinder')} not one sample was counted"
+    if reasons:
+        why = f"all steady time is in cells that are not used for trims ({', '.join(reasons)})"
+    return paragraph(f"no needs: {why}, and all trims stay as they are") + _flag_table(balance, _SAID_OF_ALL)
 
 
 def _cylinder_table(balance: Balance) -> str:
@@ -227,10 +230,11 @@ def _excluded_seconds(balance: Balance) -> str:
 
 def _cell_table(balance: Balance, unit: Unit) -> str:
     """One row a cell: the engine, the leanest and the richest cylinder, and what the trims will leave."""
+    whole = not any(engine.reference.left_out for engine in balance.whole_engine)
     columns = [
         Column("rpm"),
         Column("load"),
-        Column(f"all {unit.heading}", unit.decimals),
+        Column(f"{'all' if whole else 'mean'} {unit.heading}", unit.decimals),
         Column("needs %", 1, signed=True),
         Column("±", 1, is_half=True),
         Column("leanest", left=True),
@@ -253,26 +257,31 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
                 engine.half_interval_percent,
                 *_ends_of_spread(here),
                 after.value,
-                _remark_on_cell(engine, any(c.used_for_trims for c in here)),
+                _remark_on_cell(engine, here),
             )
         )
     if not rows:
         return ""
-    return "cells: all cylinders against target, and how far they are apart, %\n" + table(columns, rows)
+    who = "all cylinders" if whole else "mean of the cylinders known there"
+    return f"cells: {who} against target, and how far they are apart, %\n" + table(columns, rows)
 
 
 def _ends_of_spread(cells: Sequence[CellNeed]) -> tuple[str, str, float]:
     """The leanest and the richest cylinder of a cell, and how far they are apart."""
-    known = sorted((c for c in cells if math.isfinite(c.needs_percent)), key=lambda c: c.needs_percent)
+    known = sorted(
+        (c for c in cells if math.isfinite(c.half_interval_percent)), key=lambda c: c.needs_percent
+    )
     if not known:
         return "", "", math.nan
     rich, lean = (f"{c.cylinder} {c.needs_percent:+.1f}" for c in (known[0], known[-1]))
     return lean, rich, known[-1].needs_percent - known[0].needs_percent
 
 
-def _remark_on_cell(engine: EngineNeed, used: bool) -> str:
-    """Whether the cell counts for trims, and what its mean is without or takes from other cells."""
-    remarks = [] if used else ["not used"]
+def _remark_on_cell(engine: EngineNeed, cells: Sequence[CellNeed]) -> str:
+    """Why the cell does not count for trims, and what its mean is without or takes from other cells."""
+    remarks = []
+    if not any(c.used_for_trims for c in cells):
+        remarks.append(f"not used: {', '.join({c.not_used_because or '': None for c in cells})}")
     known, all_of_them = (
         engine.reference.cylinders,
         len(engine.reference.cylinders + engine.reference.left_out),
@@ -292,7 +301,7 @@ def _table_of_every_cell(balance: Balance) -> str:
         Column("needs %", 1, signed=True),
         Column("±", 1, is_half=True),
         Column("used s", 1),
-        Column("trims", left=True),
+        Column("trims", left=True, wraps=True),
     ]
     rows = [
         (
@@ -302,7 +311,7 @@ def _table_of_every_cell(balance: Balance) -> str:
             c.needs_percent,
             c.half_interval_percent,
             c.usable_s,
-            "used" if c.used_for_trims else "not used",
+            "used" if c.used_for_trims else f"not used: {c.not_used_because}",
         )
         for c in balance.cells
     ]
@@ -313,8 +322,9 @@ def _closing_lines(balance: Balance, run: Run) -> str:
     lines = [f"spread {_spread_words(balance.spread)}"]
     if total := total_sentence(balance, run.session):
         lines.append(total)
+    of_all = "the known cylinders" if balance.reference.left_out else "all"
     lines += [
-        f"bank {b.bank} needs {b.needs_percent:+.1f} % against all, {_error_of_bank(b)}"
+        f"bank {b.bank} needs {b.needs_percent:+.1f} % against {of_all}, {_error_of_bank(b)}"
         for b in balance.banks
     ]
     if balance.withheld:
@@ -326,7 +336,7 @@ def _closing_lines(balance: Balance, run: Run) -> str:
             f"after the new trims: {_spread_words(balance.predicted_spread)}, predicted{where}; {fuel}"
         )
         if balance.against == "target":
-            lines.append("the new trims are by the needs against the mean of the cylinders, not those above")
+            lines.append(f"the new trims are by the needs against {_name_mean(balance)}, not those above")
         lines.append(
             "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "
             "is entered, and measure again after. Balanced mixture is no proof of knock margin; the engine "

@@ -191,6 +191,20 @@ def _join_groups(groups: Sequence[tuple[int, ...]]) -> str:
     return " / ".join(f"cylinder{'s' * (len(group) > 1)} {_join_words(group)}" for group in groups)
 
 
+def _write_groups_not_compared(values: Mapping[str, Any]) -> str:
+    asked, possible = values["join_by_target"], values["by_target"]
+    if possible:
+        advice = ", or join them by the target with [trims] join_by_target = true"
+    elif asked:
+        advice = "; [trims] join_by_target joins nothing here: no target was known while each group was heard"
+    else:
+        advice = ""
+    return (
+        f"{_join_groups(values['groups'])} were never measured together, so how they differ is not known; "
+        f"record them together{advice}"
+    )
+
+
 def _write_cell_or_time(values: Mapping[str, Any]) -> str:
     axes = [f"{name} {values[name]:g}" for name in ("rpm", "load") if values[name] is not None]
     return (
@@ -212,6 +226,9 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     ),
     BalanceNote.LEFT_OUT_AS_ASKED: "left out as asked: in no mean and no need",
     BalanceNote.TOO_LITTLE_DATA: "too little data",
+    BalanceNote.ONLY_IN_CELLS_NOT_USED: lambda values: (
+        f"known only in cells that are not used for trims: {', '.join(values['reasons'])}"
+    ),
     BalanceNote.AT_RICH_LIMIT: lambda values: (
         f"at the rich limit in {counted(values['cells'], 'cell')}: at least this rich, excluded"
     ),
@@ -260,9 +277,15 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.COMPARED_WITHIN_GROUP: lambda values: (
         f"against the mean of cylinders {_join_words(values['cylinders'])} only"
     ),
-    BalanceNote.GROUPS_NOT_COMPARED: lambda values: (
-        f"{_join_groups(values['groups'])} were never measured together, so how they differ is not known; "
-        "record them together, or join them by the target with [trims] join_by_target = true"
+    BalanceNote.GROUPS_NOT_COMPARED: _write_groups_not_compared,
+    BalanceNote.NO_CELL_USED: lambda values: (
+        f"all steady time is in cells that are not used for trims ({', '.join(values['reasons'])}): hold "
+        "other cells, or correct what excludes these ([validity] low_flow_mask, [trims] load_from)"
+    ),
+    BalanceNote.CELLS_TOO_UNLIKE: lambda values: (
+        f"cells that trims would rest on disagree about cylinder {_join_words(values['cylinders'])}, by "
+        f"{values['apart_percent']:.1f} % at least, so that no trim suits them: look for the cause, measure "
+        "again, or exclude cells ([trims] load_from)"
     ),
     BalanceNote.REFERENCE_OF_SOME: lambda values: (
         f"the reference is the mean of the {len(values['cylinders'])} cylinders that are known, without "

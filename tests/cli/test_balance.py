@@ -200,3 +200,20 @@ def test_the_script_that_checks_balance_exits_by_the_result():
     for words in ([*script[:-1], "nowhere"], [*script, "abc"], script[:-1]):
         wrong = subprocess.run(words, capture_output=True, check=False)
         assert (wrong.returncode, wrong.stderr.count(b"\n")) == (2, 1)
+
+
+def test_a_log_under_the_low_flow_mask_says_so_in_place_of_an_empty_table(tmp_path):
+    text = (EXAMPLES / "alder8.toml").read_text().replace('"../', f'"{EXAMPLES.parent}/')
+    text = text.replace(
+        "low_flow_mask = { rpm_below = 1400, load_below = 5 }",
+        "low_flow_mask = { rpm_below = 9000, load_below = 101 }",
+    )
+    text = text.replace("load_from = 90", "# load_from = 90")
+    session = tmp_path / "masked.toml"
+    session.write_text(text)
+    page = shared_answer("balance", EIGHT[0], "-s", str(session), "--cells").out
+    words = " ".join(page.split())
+    assert "all steady time is in cells that are not used for trims (low flow)" in words
+    assert "not one sample" not in words
+    assert ", low flow " in words[words.index("excluded, seconds a cylinder") :]
+    assert "not used: low flow" in words

@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mixmon.arrays import Floats
+from mixmon.arrays import Bools, Floats
 from mixmon.findings.balance.cells import CellFit, JudgedCells, MisfireShare, misfire_shares
 from mixmon.findings.balance.dwell import MASKED, Dwell, Mask
 from mixmon.findings.balance.needs import CellResult, Needs, fit_needs, place_cell
@@ -66,6 +66,12 @@ _PATIENCE = 0.02
 """Part of itself by which a cell must grow before `quick_result` judges it again: our choice, so that a
 screen's cost does not grow with the time watched."""
 
+LOW_FLOW = "low flow"
+LOW_LOAD = "low load"
+BY_OPERATOR = "cell excluded by the operator"
+LEAN_AT_LOW_FLOW = "cell with a leak's pattern"
+"""Why steady time in a cell is not used for trims."""
+
 Interval = tuple[float, float]
 UNKNOWN_INTERVAL: Interval = (np.nan, np.nan)
 
@@ -96,7 +102,10 @@ class CylinderNeed:
 
 @dataclass(frozen=True, slots=True)
 class CellNeed:
-    """One cylinder in one cell; the total half-width holds the sensors' own errors as well."""
+    """One cylinder in one cell; the total half-width holds the sensors' own errors as well.
+
+    not_used_because  why it does not count for trims; None where it does
+    """
 
     rpm: float | None
     load: float | None
@@ -106,6 +115,7 @@ class CellNeed:
     usable_s: float
     used_for_trims: bool
     total_half_interval_percent: float = np.nan
+    not_used_because: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +151,8 @@ class ReferenceCylinders:
 class EngineNeed:
     """The whole engine against the target in one cell.
 
-    needs_percent  NaN where no target is known, and where the mean is not that of the whole engine
+    needs_percent  NaN where no target is known, where the mean is not that of the whole engine, and where
+                   there is too little for an interval
     lam            lambda of the cylinders of the reference
     """
 
@@ -378,8 +389,14 @@ class BalanceStage:
         ]
         needs = replace(needs, peers=compared.widen(needs.peers), target=compared.widen(needs.target))
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
-        blocked = self._misfire_blocks(shares) + self._block_separate_groups(needs, used) + compared.withheld
-        plan = plan_trims(self.session, needs.peers, blocked + self._block_pulls(used))
+        blocked = (
+            *self._block_unused(fits, compared.serves),
+            *self._misfire_blocks(shares),
+            *self._block_separate_groups(needs, used),
+            *compared.withheld,
+            *self._block_pulls(used),
+        )
+        plan = plan_trims(self.session, needs.peers, blocked)
         effects = self._misfire_effects(shares, used, needs, plan) if shares and not patience else ()
         return _BalanceBuilder(self, against, cells, needs, plan, compared=compared, misfires=effects)
 
@@ -395,13 +412,34 @@ class BalanceStage:
         """The cylinders that nodes speak for, in order."""
         return tuple(sorted(c for node in nodes for c in self._nodes[node].cylinders))
 
+    def _block_unused(self, fits: Sequence[CellFit], serves: Bools) -> tuple[Note, ...]:
+        """Why no trims are offered: all that was heard was heard in cells that are not used for them."""
+        heard = [fit for fit in fits if fit.usable_s.any()]
+        if not heard or serves.any():
+            return ()
+        reasons = tuple(dict.fromkeys(self.why_not_used(fit.cell) or LEAN_AT_LOW_FLOW for fit in heard))
+        return (note(BalanceNote.NO_CELL_USED, reasons=reasons),)
+
     def _block_separate_groups(self, needs: Needs, used: Sequence[CellFit]) -> tuple[Note, ...]:
-        """Why no trims are offered: cylinders that were never compared with each other."""
+        """Why no trims are offered: cylinders that were never compared with each other.
+
+        `by_target` says whether the target could join them: it is known while two of the groups or more were
+        heard, each of several cylinders.
+        """
         groups = [nodes.tolist() for nodes in needs.groups] or self._heard_alone(used)
         if len(groups) < 2:
             return ()
-        cylinders = tuple(self.cylinders_of(nodes) for nodes in groups)
-        return (note(BalanceNote.GROUPS_NOT_COMPARED, groups=cylinders),)
+        with_target = [
+            nodes for nodes in needs.groups if all(np.isfinite(needs.target[i].half) for i in nodes)
+        ]
+        return (
+            note(
+                BalanceNote.GROUPS_NOT_COMPARED,
+                groups=tuple(self.cylinders_of(nodes) for nodes in groups),
+                by_target=len(with_target) > 1,
+                join_by_target=self.session.trims.join_by_target,
+            ),
+        )
 
     @staticmethod
     def _heard_alone(used: Sequence[CellFit]) -> list[list[int]]:
@@ -471,29 +509,40 @@ class BalanceStage:
             self.excluded_cells.add(cell)
 
     def used(self, number: int) -> bool:
-        """Whether the cell of that number counts for trims; readings are shown in any case.
+        """Whether the cell of that number may count for trims; readings are shown in any case."""
+        return self.why_not_used(number) is None
 
-        False in the zone of reversion and leaks, for loads below `[trims] load_from`, and for cells that
-        the operator has excluded.
+    def why_not_used(self, number: int) -> str | None:
+        """Why the cell of that number cannot count for trims, by the session or the operator; None if it can.
+
+        The zone of reversion and leaks, loads below `[trims] load_from`, and cells that the operator has
+        excluded do not.
         """
         rules, mask = self.session.trims, self.session.validity.low_flow_mask
         cell = self.grid.cell(number)
         if cell in self.excluded_cells:
-            return False
-        if cell.load is not None and rules.load_from is not None and cell.load < rules.load_from:
-            return False
-        if mask is None or cell.rpm is None or cell.load is None:
-            return True
-        return not (cell.rpm < mask.rpm_below and cell.load < mask.load_below)
+            return BY_OPERATOR
+        if cell.load is None:
+            return None
+        if mask and cell.rpm is not None and cell.rpm < mask.rpm_below and cell.load < mask.load_below:
+            return LOW_FLOW
+        return LOW_LOAD if rules.load_from is not None and cell.load < rules.load_from else None
 
-    def left_out_s(self, cells: Sequence[CellResult]) -> list[dict[str, float]]:
-        """For every node, seconds that were not counted, by reason; `cells` are all results so far."""
-        seconds = self._dwell.left_out_s()
-        masked = sum((c.fit.masked_s for c in cells), np.zeros(len(self._nodes)))
-        return [
-            {**reasons, **({MASKED: round(float(m), 2)} if m else {})}
-            for reasons, m in zip(seconds, masked, strict=True)
-        ]
+    def left_out_s(
+        self, cells: Sequence[CellResult], not_used: Sequence[str | None]
+    ) -> list[dict[str, float]]:
+        """For every node, seconds that were not counted, by reason.
+
+        cells     all results so far
+        not_used  why each of them does not count for trims; None where it does
+        """
+        out = self._dwell.left_out_s()
+        for cell, reason in zip(cells, not_used, strict=True):
+            lost = {MASKED: cell.fit.masked_s} | ({} if reason is None else {reason: cell.fit.usable_s})
+            for word, seconds in lost.items():
+                for node in np.flatnonzero(seconds).tolist():
+                    out[node][word] = round(out[node].get(word, 0.0) + float(seconds[node]), 2)
+        return out
 
 
 class _BalanceBuilder:
@@ -516,7 +565,11 @@ class _BalanceBuilder:
         self._used = compared.serves.tolist()
         self._cells_used = [c for c, is_used in zip(cells, self._used, strict=True) if is_used]
         self._needs = needs.peers if against == "peers" else needs.target
-        self._left_out = stage.left_out_s(cells)
+        self._not_used = [
+            None if is_used else stage.why_not_used(c.cell) or LEAN_AT_LOW_FLOW
+            for c, is_used in zip(cells, self._used, strict=True)
+        ]
+        self._left_out = stage.left_out_s(cells, self._not_used)
         self._cuts_unknown_s = stage.cuts_unknown_s
         self._excluded_cells = [
             self._grid.cell(c.cell) for c in cells if self._grid.cell(c.cell) in stage.excluded_cells
@@ -674,7 +727,7 @@ class _BalanceBuilder:
         if self._stage.left_out[node]:
             flags.append(note(BalanceNote.LEFT_OUT_AS_ASKED))
         elif not np.isfinite(self._needs[node].half):
-            flags.append(note(BalanceNote.TOO_LITTLE_DATA))
+            flags.append(self._note_unknown(node))
         limits = {BalanceNote.AT_RICH_LIMIT: "at_rich", BalanceNote.AT_LEAN_LIMIT: "at_lean"}
         for code, share in limits.items():
             limited = [c for c in self._cells if c.censored(node) and getattr(c.fit, share)[node] > 0]
@@ -694,6 +747,23 @@ class _BalanceBuilder:
         if outliers:
             flags.append(note(BalanceNote.OUTLIERS_EXCLUDED, seconds=outliers * BATCH_S))
         return flags
+
+    def _note_unknown(self, node: int) -> Note:
+        """Why a node has no need, although cells that do not count for trims may tell one."""
+        reasons = tuple(
+            dict.fromkeys(
+                reason
+                for cell, reason in zip(self._cells, self._not_used, strict=True)
+                if reason is not None and np.isfinite(self._of_cell(cell)[node].half)
+            )
+        )
+        if reasons:
+            return note(BalanceNote.ONLY_IN_CELLS_NOT_USED, reasons=reasons)
+        return note(BalanceNote.TOO_LITTLE_DATA)
+
+    def _of_cell(self, cell: CellResult) -> tuple[Estimate, ...]:
+        """The needs of the nodes in a cell, against what was asked for."""
+        return cell.peers if self._against == "peers" else cell.target
 
     def _flag_group(self, node: int) -> list[Note]:
         """With which cylinders this one was compared, where there are others with which it was not."""
@@ -753,13 +823,14 @@ class _BalanceBuilder:
 
     def _cell_needs(self) -> list[CellNeed]:
         needs = []
-        for index, (cell, used) in enumerate(zip(self._cells, self._used, strict=True)):
+        for index, cell in enumerate(self._cells):
             centre, total = self._grid.cell(cell.cell), self._total.in_cell(index)
             for cylinder in range(1, self._session.engine.cylinders + 1):
                 node = self._node_of(cylinder)
                 if node is None:
                     continue
-                e = (cell.peers if self._against == "peers" else cell.target)[node]
+                e = self._of_cell(cell)[node]
+                why = self._not_used[index] or _why_no_need(cell, node)
                 needs.append(
                     CellNeed(
                         centre.rpm,
@@ -768,8 +839,9 @@ class _BalanceBuilder:
                         percent(e.mean),
                         half_percent(e),
                         float(cell.fit.usable_s[node]),
-                        used and bool(np.isfinite(cell.peers[node].half)),
+                        why is None,
                         half_percent(total[node]),
+                        why,
                     )
                 )
         return needs
@@ -783,6 +855,7 @@ class _BalanceBuilder:
                 nodes = max((group.nodes.tolist() for group in cell.fit.groups), key=len)
             reference = self._reference(nodes, np.flatnonzero(cell.carried).tolist())
             whole = cell.one_reference and not reference.left_out and not cell.fit.censored.any()
+            whole &= bool(np.isfinite(cell.engine.half))
             need = cell.engine if whole else NO_ESTIMATE
             total = half_percent(self._total.engine(index)) if whole else np.nan
             numbers = (percent(need.mean), half_percent(need), cell.lam)
@@ -798,6 +871,15 @@ class _BalanceBuilder:
             if known:
                 banks[name] = np.array([self._fitted.peers[i].mean for i in known])
         return [] if self._apart or len(self._session.engine.banks) < 2 else compare_banks(banks)
+
+
+def _why_no_need(cell: CellResult, node: int) -> str | None:
+    """Why a node has no need with an interval in a cell; None where it has one."""
+    if np.isfinite(cell.peers[node].half):
+        return None
+    if cell.censored(node):
+        return (SampleState.AT_RICH_LIMIT if cell.fit.at_rich[node] else SampleState.AT_LEAN_LIMIT).word
+    return "too little data" if cell.fit.usable_s[node] else "no valid sample"
 
 
 def compare_banks(banks: Mapping[str, Floats]) -> list[BankNeed]:

@@ -16,6 +16,7 @@ class BalanceNote(NoteCode):
     SHARED_SENSOR = "shared_sensor"
     LEFT_OUT_AS_ASKED = "left_out_as_asked"
     TOO_LITTLE_DATA = "too_little_data"
+    ONLY_IN_CELLS_NOT_USED = "only_in_cells_not_used"
     AT_RICH_LIMIT = "at_rich_limit"
     AT_LEAN_LIMIT = "at_lean_limit"
     RANGE_ENDS_HERE = "range_ends_here"
@@ -38,6 +39,8 @@ class BalanceNote(NoteCode):
     COMPARED_WITHIN_GROUP = "compared_within_group"
 
     # why no trims are offered
+    NO_CELL_USED = "no_cell_used"
+    CELLS_TOO_UNLIKE = "cells_too_unlike"
     GROUPS_NOT_COMPARED = "groups_not_compared"
     TOO_FEW_NEEDS = "too_few_needs"
     TOO_FEW_PAIRS = "too_few_pairs"

@@ -39,6 +39,11 @@ DISAGREEMENT_PERCENT = 1.0
 """Least certain difference of a cylinder's needs in its cells that is told: our choice, two trim steps of
 0.5 %."""
 
+_TOO_UNLIKE_PERCENT = 3.0
+"""Certain difference of a cylinder's needs between cells that trims would rest on, from which none are
+offered: our choice, six trim steps of 0.5 %; one trim leaves half of that at least in one of the cells, and
+the needs are likelier of two faults, or of two states of the engine, than of one."""
+
 _DRIFT_PERCENT = 0.5
 """Least certain drift that is told: our choice, a trim step of 0.5 %."""
 
@@ -136,12 +141,17 @@ class NeedTable:
     def disagreements(self) -> list[tuple[float, float] | None]:
         """Least and most need of each node, percent, where they certainly differ by enough to tell."""
         y = self.aligned()
-        least, most = np.fmin.reduce(y, axis=0), np.fmax.reduce(y, axis=0)
+        ends = 100 * np.expm1(np.array([np.fmin.reduce(y, axis=0), np.fmax.reduce(y, axis=0)]))
+        told = self.certainly_apart() > DISAGREEMENT_PERCENT
+        return [(float(a), float(b)) if one else None for a, b, one in zip(*ends, told, strict=True)]
+
+    def certainly_apart(self) -> Floats:
+        """By how much the needs of each node certainly differ between rows, percent, float64[n]."""
+        y = self.aligned()
         low = np.fmin.reduce(y + self.half, axis=0)
         high = np.fmax.reduce(y - self.half, axis=0)
-        sure = 100 * (np.expm1(high) - np.expm1(low)) > DISAGREEMENT_PERCENT
-        ends = 100 * np.expm1(np.array([least, most]))
-        return [(float(a), float(b)) if told else None for a, b, told in zip(*ends, sure, strict=True)]
+        apart: Floats = 100 * (np.expm1(high) - np.expm1(low))
+        return apart
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -395,7 +405,7 @@ def compare_cells(
         unsure=unsure,
         flags=tuple(map(tuple, flags)),
         notes=tuple(notes),
-        withheld=_withhold_for_leaks(session, left),
+        withheld=(*_withhold_for_leaks(session, left), *_withhold_for_unlike(session, cells, serves)),
     )
 
 
@@ -439,6 +449,19 @@ def _withhold_for_leaks(session: Session, left: Floats) -> tuple[Note, ...]:
         for node, percent in zip(session.chain.nodes, (100 * np.expm1(left)).tolist(), strict=True)
         if percent > _LEAK_IN_BEST_CELL_PERCENT
     )
+
+
+def _withhold_for_unlike(session: Session, cells: Sequence[CellResult], serves: Bools) -> tuple[Note, ...]:
+    """Why no trims are offered: cylinders that need too different things in the cells that serve."""
+    table = NeedTable.of([one.peers for one, serve in zip(cells, serves, strict=True) if serve])
+    if len(table.y) < 2:
+        return ()
+    apart = table.certainly_apart()
+    unlike = np.flatnonzero(apart > _TOO_UNLIKE_PERCENT).tolist()
+    cylinders = tuple(sorted(c for node in unlike for c in session.chain.nodes[node].cylinders))
+    if not cylinders:
+        return ()
+    return (note(BalanceNote.CELLS_TOO_UNLIKE, cylinders=cylinders, apart_percent=float(np.nanmax(apart))),)
 
 
 def _note_leak(leak: LeanAtLowFlow, cells: Sequence[Cell]) -> Note:
