@@ -438,7 +438,7 @@ def _answer_withheld(name: str, evidence: Evidence) -> Item:
     may_be_used = BalanceStage(evidence.simulation.session).used
     seen = [one for one in seen_cells(evidence).values() if may_be_used(one.number)]
     enough = np.any([one.enough for one in seen], axis=0).sum() if seen else 0
-    if enough < 2 and codes == {BalanceNote.TOO_FEW_NEEDS}:
+    if enough < 2 and codes <= {BalanceNote.TOO_FEW_NEEDS, BalanceNote.NO_CELL_USED}:
         return not_yet(name, "trims", too_little(seen), f"none offered: {reasons}")
     return judged(name, "trims", f"none offered: {reasons}", "", right=False)
 
