@@ -9,10 +9,17 @@ import os
 # of them as well takes two to four times the processor time, much of it waiting. NumPy reads this on import.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# Some tests start the program as a process of its own, which begins in a third of the time where it finds its
+# modules compiled.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 import pytest
 from hypothesis import settings
 
-settings.register_profile("any machine", deadline=None)
+# A busy machine keeps no deadline. What needs more than forty examples to find its mistakes asks for them.
+# `pytest --hypothesis-profile=long` looks for rarer ones.
+settings.register_profile("any machine", deadline=None, max_examples=40)
+settings.register_profile("long", deadline=None, max_examples=2000)
 settings.load_profile("any machine")
 
 

@@ -15,7 +15,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from mixmon.arrays import Bools, Ints
 from mixmon.messages.binding import Binding
@@ -142,8 +141,11 @@ def _sum_last(column: Ints | Bools, count: int) -> Ints:
     """int64[m]: the sum over each frame and those before it, `count` together; 0 where there are fewer."""
     if len(column) < count:
         return np.zeros(len(column), np.int64)
-    sums = sliding_window_view(column, count).sum(axis=1, dtype=np.int64)
-    return np.concatenate([np.zeros(count - 1, np.int64), sums])
+    sums = np.zeros(len(column), np.int64)
+    upto = np.cumsum(column, dtype=np.int64)
+    sums[count - 1 :] = upto[count - 1 :]
+    sums[count:] -= upto[:-count]
+    return sums
 
 
 def _alternates(column: Ints) -> Bools:

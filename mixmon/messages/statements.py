@@ -13,6 +13,7 @@ Source of the syntax: what cantools accepts, and the kinds of statement that the
 
 from __future__ import annotations
 
+import functools
 import re
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
@@ -242,13 +243,22 @@ def _compile(pieces: Sequence[Piece]) -> re.Pattern[str]:
 
 
 class _Grammar:
-    """One kind of statement: its pattern, and the place where a text stops fitting it."""
+    """One kind of statement: its pattern, and the place where a text stops fitting it.
+
+    Patterns are compiled when a file first needs them: all of them take longer than the rest of a command's start.
+    """
 
     def __init__(self, keyword: str) -> None:
         self.keyword = keyword
         self._pieces = ((f"{keyword}(?!\\w)", keyword), *_PIECES.get(keyword, _OF_NO_USE))
-        self._whole = _compile(self._pieces)
-        self._open = _compile(self._pieces[:-1]) if self._pieces[-1] is _END else None
+
+    @functools.cached_property
+    def _whole(self) -> re.Pattern[str]:
+        return _compile(self._pieces)
+
+    @functools.cached_property
+    def _open(self) -> re.Pattern[str] | None:
+        return _compile(self._pieces[:-1]) if self._pieces[-1] is _END else None
 
     def match(self, text: str, at: int) -> re.Match[str] | None:
         """The whole statement that begins at `at`."""

@@ -74,7 +74,7 @@ def toml(value: Any) -> str:
     return str(value)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.lists(st.tuples(st.sampled_from(PATHS), values), min_size=1, max_size=8))
 def test_no_value_under_a_known_key_breaks_the_reader(tmp_path_factory, changes) -> None:
     tree = tomllib.loads(FULL)

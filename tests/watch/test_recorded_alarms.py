@@ -36,7 +36,7 @@ from mixmon.simulate.simulation import simulate
 from mixmon.watch.observer import Observer
 
 S = 1_000_000_000
-MOMENT_NS = 100_000_000
+MOMENT_NS = 200_000_000
 
 
 def session_in(folder: Path) -> Path:
@@ -99,9 +99,9 @@ def watched(session: Path, runs: Path) -> tuple[list[AlarmEvent], AlarmList]:
         recording.write(frames)
         for rows in pipeline.feed(frames):
             keep(observer.feed(rows))
-        standing = observer.snapshot().alarms.alarms if number % 4 == 0 else ()
+        standing = observer.snapshot().alarms.alarms if number % 2 == 0 else ()
         if standing:
-            alarm, verb, duration = keys(standing, number // 4)
+            alarm, verb, duration = keys(standing, number // 2)
             reason = "seen to" if verb in SILENCING else ""
             key = OperatorAction(
                 observer.t or 0, verb, alarm.rule.name, alarm.position, duration, reason, observer.stretch
