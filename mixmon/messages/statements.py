@@ -245,7 +245,8 @@ def _compile(pieces: Sequence[Piece]) -> re.Pattern[str]:
 class _Grammar:
     """One kind of statement: its pattern, and the place where a text stops fitting it.
 
-    Patterns are compiled when a file first needs them: all of them take longer than the rest of a command's start.
+    Patterns are compiled when a file first needs them, because all of them take longer than the rest of a
+    command's start.
     """
 
     def __init__(self, keyword: str) -> None:
