@@ -1,20 +1,15 @@
-"""What a command writes, and how it is asked to stop.
+"""What a command writes.
 
 Results go to standard output, talk goes to standard error. Results are bytes, whole lines at a time, so
-that neither the platform nor an interruption changes them. A signal sets a flag; the command reads it
-and closes its files before it ends.
+that neither the platform nor an interruption changes them.
 """
 
 from __future__ import annotations
 
 import os
-import signal
 import sys
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from types import FrameType, TracebackType
-from typing import Self
 
 from mixmon.errors import OutputError
 from mixmon.report.text import printable
@@ -120,39 +115,6 @@ def talk(text: str, *, quiet: bool = False) -> None:
         sys.stderr.flush()
     except OSError:
         return
-
-
-_SIGNALS = tuple(
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
-)
-
-
-class Stopping:
-    """Inside its `with` block an interrupt, a termination or a hang-up sets `asked`, and nothing else.
-
-    first  called once, in a thread of its own, at the first signal
-    """
-
-    def __init__(self, first: Callable[[], None] = lambda: None) -> None:
-        self.asked = False
-        self._first = first
-        self._before: dict[int, object] = {}
-
-    def __enter__(self) -> Self:
-        for number in _SIGNALS:
-            self._before[number] = signal.signal(number, self._handle_signal)
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        for number, handler in self._before.items():
-            signal.signal(number, handler)  # type: ignore[arg-type]
-
-    def _handle_signal(self, _number: int, _frame: FrameType | None) -> None:
-        if not self.asked:
-            self.asked = True
-            threading.Thread(target=self._first, name="stopping", daemon=True).start()
 
 
 def unwritable(path: Path | str | None, error: OSError) -> OutputError:

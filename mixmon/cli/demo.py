@@ -14,7 +14,8 @@ from typing import Any, Final
 import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
-from mixmon.cli.screen import add_screen, at_terminal, show
+from mixmon.cli.screen import add_screen, show
+from mixmon.cli.stopping import at_terminal
 from mixmon.findings.balance.balance import Balance
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind

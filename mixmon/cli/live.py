@@ -20,7 +20,8 @@ from pathlib import Path
 from typing import Final
 
 from mixmon.cli import options
-from mixmon.cli.console import Stopping, talk
+from mixmon.cli.console import talk
+from mixmon.cli.stopping import Stopping
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.census.nodes import Expected

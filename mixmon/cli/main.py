@@ -16,6 +16,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any, NoReturn, Protocol, cast
 
 from mixmon.cli.console import flush_results, release_results, result, talk
+from mixmon.cli.stopping import INTERRUPTED, end_now, handle_for_good, handled_signals
 from mixmon.errors import MixmonError, UsageError
 
 # The parser of a command: argparse, with one line for an error and a guess at what was meant.
@@ -81,8 +82,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return f"did you mean {' or '.join(close)}? " if close else ""
 
 
-DONE, LIMIT_NOT_MET, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
-"""Exit statuses: 1 as grep and diff have it, 2 as argparse, 130 as shells for an interrupt (128 + 2)."""
+DONE, LIMIT_NOT_MET, BAD_INPUT = 0, 1, 2
+"""Exit statuses: 1 as grep and diff have it, 2 as argparse; and INTERRUPTED."""
 
 COMMANDS = {
     "demo": "the demo engine, live in the dashboard; without a terminal, as text beside its truth",
@@ -115,9 +116,24 @@ class CommandModule(Protocol):
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Runs one command line, the process's own by default, and returns its exit status."""
+    """Runs one command line and returns its exit status.
+
+    None is the process's own command line; where that is interrupted the process ends here.
+    """
+    if arguments is not None:
+        with handled_signals():
+            return _conclude_command(list(arguments))
+    handle_for_good()
+    status = _conclude_command(sys.argv[1:])
+    if status == INTERRUPTED:
+        end_now()
+    return status
+
+
+def _conclude_command(arguments: list[str]) -> int:
+    """Runs the command, and turns whatever ended it into an exit status."""
     try:
-        status = _run_command(sys.argv[1:] if arguments is None else list(arguments))
+        status = _run_command(arguments)
         flush_results()
     except MixmonError as error:
         release_results()

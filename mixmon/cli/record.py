@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from mixmon.cli import options
-from mixmon.cli.console import Stopping, result, talk
+from mixmon.cli.console import result, talk
 from mixmon.cli.live import (
     Follower,
     StatusLine,
@@ -15,6 +15,7 @@ from mixmon.cli.live import (
     require_acceptance,
     why_unrecorded,
 )
+from mixmon.cli.stopping import Stopping
 from mixmon.errors import OutputError, SourceError
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.live.worker import Worker
@@ -47,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
         on_second=lambda: status.show(_status_text(worker)),
         status=status,
     )
-    with Stopping() as stopping:
+    with Stopping(worker.close) as stopping:
         worker.start()
         try:
             worker.send(NoteText(acceptance.words, standing=True))

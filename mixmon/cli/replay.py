@@ -6,10 +6,11 @@ import argparse
 from pathlib import Path
 
 from mixmon.cli import options
-from mixmon.cli.console import Stopping, flush_results, result, talk
+from mixmon.cli.console import flush_results, result, talk
 from mixmon.cli.live import Follower
 from mixmon.cli.main import DONE
-from mixmon.cli.screen import add_screen, at_terminal, show, units_of
+from mixmon.cli.screen import add_screen, show, units_of
+from mixmon.cli.stopping import Stopping, at_terminal
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.live.replay import ReplaySource
@@ -115,7 +116,7 @@ def _print_text(worker: Worker, source: ReplaySource, arguments: argparse.Namesp
 
     unit = units_of(worker.binding, arguments.units)[0]
     follower = Follower(worker, quiet=arguments.quiet, on_alarm=report_alarm, on_second=lambda: None)
-    with Stopping() as stopping:
+    with Stopping(worker.close) as stopping:
         worker.start()
         try:
             follower.follow(stopping, None)

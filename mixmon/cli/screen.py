@@ -12,16 +12,16 @@ import os
 import shlex
 import shutil
 import subprocess
-import sys
 import threading
 import time
 from contextlib import suppress
 from typing import Final
 
 from mixmon.cli import options
-from mixmon.cli.console import Stopping, talk
+from mixmon.cli.console import talk
 from mixmon.cli.live import CAUTION_TEXT, Acceptance
-from mixmon.cli.main import DONE, INTERRUPTED, LIMIT_NOT_MET
+from mixmon.cli.main import DONE, LIMIT_NOT_MET
+from mixmon.cli.stopping import INTERRUPTED, Stopping, watched_terminal
 from mixmon.dashboard.palettes import PALETTES
 from mixmon.errors import UsageError
 from mixmon.live.worker import Worker
@@ -53,11 +53,6 @@ def add_screen(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--no-bell", action="store_true", help="do not ring the terminal bell")
 
 
-def at_terminal() -> bool:
-    """True if standard input and output are a terminal: someone can see the screen and press keys."""
-    return sys.stdin is not None and sys.stdin.isatty() and sys.stdout is not None and sys.stdout.isatty()
-
-
 def show(
     worker: Worker,
     arguments: argparse.Namespace,
@@ -76,7 +71,7 @@ def show(
         KeyboardInterrupt: the program was asked to stop, or its terminal closed.
     """
     # Textual is loaded here alone: text at a pipe, and a refused command line, do without it.
-    from mixmon.dashboard.app import BROKEN, REFUSED, DashboardOptions, run
+    from mixmon.dashboard.app import BROKEN, REFUSED, STOPPED, DashboardOptions, run
 
     sound = (lambda _pattern, _words: None) if arguments.sound is None else Sound(arguments.sound)
     asked = acceptance is not None and acceptance.at is None
@@ -95,7 +90,7 @@ def show(
         accepted=lambda: _accept_caution(worker, acceptance),
         over=lambda: stopping.asked or time.monotonic() > end,
     )
-    with stopping:
+    with stopping, watched_terminal(stopping.ask):
         worker.start()
         if not asked:
             _send_note(worker, acceptance)
@@ -107,7 +102,7 @@ def show(
             if isinstance(sound, Sound):
                 sound("clear", "")
                 sound.wait(LAST_WORDS_S)
-    if stopping.asked:
+    if stopping.asked or end_by == STOPPED:
         raise KeyboardInterrupt
     if end_by == BROKEN:
         talk("internal error (see above); dashboard closed, recording kept")

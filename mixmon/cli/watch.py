@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from mixmon.cli import options
-from mixmon.cli.console import Stopping, flush_results, result, talk
+from mixmon.cli.console import flush_results, result, talk
 from mixmon.cli.live import (
     Acceptance,
     Follower,
@@ -16,7 +16,8 @@ from mixmon.cli.live import (
     why_unrecorded,
 )
 from mixmon.cli.main import DONE
-from mixmon.cli.screen import add_screen, at_terminal, show, units_of
+from mixmon.cli.screen import add_screen, show, units_of
+from mixmon.cli.stopping import Stopping, at_terminal
 from mixmon.errors import OutputError, UsageError
 from mixmon.live.worker import Worker
 from mixmon.report.alarms import alarm_line, moment_line
@@ -75,7 +76,7 @@ def _show_lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Name
         on_alarm=lambda event: print_line(alarm_line(event, worker.first_ns or 0)),
         on_second=lambda: print_line(moment_line(worker.snapshot, worker.session, unit)),
     )
-    with Stopping() as stopping:
+    with Stopping(worker.close) as stopping:
         worker.start()
         try:
             worker.send(NoteText(acceptance.words, standing=True))

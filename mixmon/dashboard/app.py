@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from rich.segment import Segment
 from rich.style import Style
@@ -124,8 +124,15 @@ class Keyboard(LinuxDriver):
 
     A terminal that is set to another encoding sends such bytes for every letter with an accent. The
     base class ends the screens on them; this one drops them, with what was typed at the same moment,
-    and reads on.
+    and reads on. It draws on standard output, where results go; the base class draws on standard error,
+    which may be a file.
     """
+
+    def __init__(
+        self, app: App[Any], *, debug: bool = False, mouse: bool = True, size: tuple[int, int] | None = None
+    ) -> None:
+        super().__init__(app, debug=debug, mouse=mouse, size=size)
+        self._file = sys.__stdout__
 
     def run_input_thread(self) -> None:
         """Wait for keys until the screens end."""
@@ -248,8 +255,8 @@ PICTURE_S: Final = 0.1
 STALLED_S: Final = 1.0
 """A live worker that publishes nothing for so long does not answer. Our choice: many times its period."""
 
-LEFT, REFUSED, BROKEN = 0, 1, 2
-"""The results of `run`: the person left; the caution was not accepted; an internal error."""
+LEFT, REFUSED, BROKEN, STOPPED = 0, 1, 2, 3
+"""The results of `run`: the person left; the caution was not accepted; an internal error; Ctrl-C twice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,7 +364,7 @@ class Dashboard(App[int], inherit_bindings=False):
         key = event.character if event.is_printable and event.character else event.key
         self.controls.press(key, self.scene(), self._clock())
         if self.controls.leave:
-            self.exit(LEFT)
+            self.exit(STOPPED if self.controls.interrupted else LEFT)
         if self.controls.export:
             self.controls.export = False
             written = write_page(self.scene(), self.controls.state, datetime.now(UTC))
@@ -418,7 +425,7 @@ class Dashboard(App[int], inherit_bindings=False):
 
 
 def run(watching: Watching, options: DashboardOptions) -> int:
-    """Show the screens until the person leaves; gives LEFT, REFUSED or BROKEN.
+    """Show the screens until the person leaves; gives LEFT, REFUSED, BROKEN or STOPPED.
 
     `watching` is started and closed by the caller. A terminal whose encoding is not Unicode gets ASCII.
     """

@@ -225,13 +225,14 @@ class Controls:
     """The person's choices, changed by keys; commands go to `send`.
 
     state    all choices
-    leave    the person has asked to leave
+    leave    the person has asked to leave; `interrupted`: by Ctrl-C
     export   the person has asked for this screen in a file
     """
 
     def __init__(self, state: State, units: tuple[Unit, ...], send: Callable[[Command], None]) -> None:
         self.state = state
         self.leave = False
+        self.interrupted = False
         self.export = False
         self._units = units
         self._send = send
@@ -472,7 +473,7 @@ class Controls:
     def _handle_interrupt(self) -> None:
         """Ctrl-C: the first one withdraws a question, the second one leaves; the record is closed."""
         if self.state.leaving:
-            self.leave = True
+            self.leave = self.interrupted = True
         else:
             self._change_state(leaving=True, prompt=None)
             self.tell("ctrl-c once more closes the record and leaves", self._now)

@@ -1,9 +1,11 @@
 """The front door: commands, help, complaints of one line, exit statuses."""
 
+import contextlib
 import re
 import signal
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -130,12 +132,23 @@ def test_what_was_found_stands_in_the_exit_status_though_nobody_reads_it(tmp_pat
     assert unread("convert", "lambda", "0.9") == (DONE, "")
 
 
-def test_an_interrupted_command_leaves_whole_lines_and_no_traceback(tmp_path):
-    with decoding(tmp_path) as process:
+def feed(pipe):
+    """Lines without end, so that whoever reads them is never done."""
+    with contextlib.suppress(BrokenPipeError), pipe:
+        while True:
+            pipe.write(LINES)
+
+
+def test_an_interrupted_command_leaves_whole_lines_and_no_traceback():
+    words = ["decode", "-", "-d", "mixture_chain.dbc"]
+    with start(*words, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        feeder = threading.Thread(target=feed, args=(process.stdin,))
+        feeder.start()
         first = process.stdout.readline()
         process.send_signal(signal.SIGINT)
         rest, err = process.stdout.read(), process.stderr.read().decode()
         assert process.wait() == INTERRUPTED
+        feeder.join()
     assert err.splitlines() == ["mixmon: interrupted; what had been written is whole"]
     lines = (first + rest).decode().splitlines(keepends=True)
     assert {line.count(",") for line in lines} == {6}

@@ -14,6 +14,7 @@ bounded; frames that find no room in it are counted, and an event says so.
 from __future__ import annotations
 
 import threading
+import time
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
@@ -103,6 +104,9 @@ class Merger:
 QUEUE_FRAMES = 200_000
 """25 s of 8,000 frames a second: longer than a disk makes a writer wait."""
 
+CLOSE_S = 1.5
+"""Our choice: many reads long; an adapter that is being opened again may keep its driver for ten seconds."""
+
 WAITING_EVENTS = 10_000
 """Events that wait for `events`, before the oldest are dropped; our choice: it bounds memory."""
 
@@ -186,11 +190,16 @@ class Adapters:
         return tuple(listener.status for listener in self._listeners)
 
     def close(self) -> None:
-        """Stop reading and close all devices. What was read can still be taken."""
+        """Stop reading and close all devices. What was read can still be taken.
+
+        A device whose driver does not come back within `CLOSE_S` is left behind: records are closed in time.
+        """
         for listener in self._listeners:
             listener.ask_to_stop()
-        for listener in self._listeners:
-            listener.join()
+        end = time.monotonic() + CLOSE_S
+        for index, listener in enumerate(self._listeners):
+            listener.join(max(0.0, end - time.monotonic()))
+            self.leave(index)
 
     def __enter__(self) -> Self:
         return self.start()

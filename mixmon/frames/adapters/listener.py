@@ -112,11 +112,12 @@ class Listener:
         """Ask the thread to end; `join` waits for it."""
         self._stop.set()
 
-    def join(self) -> None:
-        """Wait for the thread's end, which closes the device."""
+    def join(self, longest_s: float) -> None:
+        """Wait for the thread's end, which closes the device; no longer than asked."""
         if self._thread.is_alive():
-            self._thread.join()
-        self._let_go()
+            self._thread.join(longest_s)
+        if not self._thread.is_alive():
+            self._let_go()
 
     def _run_thread(self) -> None:
         try:

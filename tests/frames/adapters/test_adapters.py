@@ -339,7 +339,7 @@ def test_frames_that_wait_while_the_program_is_held_up_are_not_lost(monkeypatch:
         assert sink.complete.wait(DEADLINE_S), sink.frames
     finally:
         listener.ask_to_stop()
-        listener.join()
+        listener.join(DEADLINE_S)
     assert sink.frames == [0, 1, 2, 3]
 
 
