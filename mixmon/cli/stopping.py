@@ -26,7 +26,7 @@ ENDS_WITHIN_S: Final = 4.0
 """Our choice: time to close a record on a slow disk, and less than the five seconds after which people and
 supervisors begin to kill."""
 
-LAST_WORDS_S: Final = 0.3
+SAY_S: Final = 0.3
 """Our choice: so long is tried to say that the command was ended."""
 
 _SIGNALS: Final = tuple(
@@ -77,7 +77,7 @@ def _end_late(over: threading.Event) -> None:
     words = f"mixmon: interrupted; it did not end within {ENDS_WITHIN_S:g} s and was ended\n"
     last = threading.Thread(target=os.write, args=(2, words.encode()), daemon=True)
     last.start()
-    last.join(LAST_WORDS_S)
+    last.join(SAY_S)
     os._exit(INTERRUPTED)
 
 
