@@ -63,6 +63,8 @@ def run(arguments: argparse.Namespace) -> int:
     )
     for fault in run_folder.faults if run_folder is not None else ():
         talk(f"{arguments.log}: {fault}", quiet=arguments.quiet)
+    if source.unreadable:
+        talk(f"{arguments.log}: {source.unreadable} notes cannot be used", quiet=arguments.quiet)
     worker = _make_worker(arguments, source, run_folder)
     return _print_text(worker, source, arguments) if text else show(worker, arguments, speed=pace)
 

@@ -21,7 +21,7 @@ from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.live import CAUTION_TEXT, Acceptance
 from mixmon.cli.main import DONE, LIMIT_NOT_MET
-from mixmon.cli.stopping import INTERRUPTED, Stopping, watched_terminal
+from mixmon.cli.stopping import INTERRUPTED, Stopping
 from mixmon.dashboard.palettes import PALETTES
 from mixmon.errors import UsageError
 from mixmon.live.worker import Worker
@@ -89,8 +89,9 @@ def show(
         caution=CAUTION_TEXT if asked else "",
         accepted=lambda: _accept_caution(worker, acceptance),
         over=lambda: stopping.asked or time.monotonic() > end,
+        gone=stopping.ask,
     )
-    with stopping, watched_terminal(stopping.ask):
+    with stopping:
         worker.start()
         if not asked:
             _send_note(worker, acceptance)

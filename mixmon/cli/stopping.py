@@ -156,32 +156,6 @@ class Stopping:
         threading.Thread(target=self._first, name="stopping", daemon=True).start()
 
 
-LOOK_S: Final = 0.25
-"""Our choice: a closed window is noticed at once, as people count."""
-
-
 def at_terminal() -> bool:
     """True if standard input and output are a terminal: someone can see the screen and press keys."""
     return sys.stdin is not None and sys.stdin.isatty() and sys.stdout is not None and sys.stdout.isatty()
-
-
-@contextmanager
-def watched_terminal(gone: Callable[[], object]) -> Iterator[None]:
-    """Inside, `gone` is called once when the terminal of standard input or output is no longer there."""
-    over = threading.Event()
-    ends = (sys.__stdin__, sys.__stdout__)
-    fds = [end.fileno() for end in ends if end is not None]
-
-    def watch() -> None:
-        while not over.wait(LOOK_S):
-            if not all(map(os.isatty, fds)):
-                gone()
-                return
-
-    thread = threading.Thread(target=watch, name="terminal", daemon=True)
-    thread.start()
-    try:
-        yield
-    finally:
-        over.set()
-        thread.join()

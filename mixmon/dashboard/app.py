@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -119,6 +120,10 @@ class PageView(Widget):
 # ----------------------------------------------------------------------------------------------------
 
 
+LOOK_S: Final = 0.1
+"""Time between two looks whether the terminal is there; our choice: a call of the system, ten a second."""
+
+
 class Keyboard(LinuxDriver):
     """Textual's own driver, which goes on after bytes that are not text.
 
@@ -133,9 +138,12 @@ class Keyboard(LinuxDriver):
     ) -> None:
         super().__init__(app, debug=debug, mouse=mouse, size=size)
         self._file = sys.__stdout__
+        self._ends = (self.fileno, self._file.fileno() if self._file else self.fileno)
+        self._gone: Callable[[], None] = getattr(app, "terminal_gone", lambda: None)
 
     def run_input_thread(self) -> None:
-        """Wait for keys until the screens end."""
+        """Wait for keys until the screens, or their terminal, end."""
+        threading.Thread(target=self._watch_terminal, name="terminal", daemon=True).start()
         while not self.exit_event.is_set():
             try:
                 super().run_input_thread()
@@ -143,6 +151,13 @@ class Keyboard(LinuxDriver):
                 raise
             except Exception:  # noqa: BLE001, S112 - no key may cost the picture
                 continue
+
+    def _watch_terminal(self) -> None:
+        """Ends the waiting where the terminal is gone: a read gives nothing then, at once and without end."""
+        while not self.exit_event.wait(LOOK_S):
+            if not all(map(os.isatty, self._ends)):
+                self.exit_event.set()
+                self._gone()
 
 
 def driver_over(found: type[Driver]) -> type[Driver]:
@@ -275,6 +290,7 @@ class DashboardOptions:
     caution     to be accepted first; empty: nothing is asked
     accepted    called once when it was
     over        called at every tick: True ends the screens
+    gone        called once, by a thread of its own, when the terminal is gone
     """
 
     units: tuple[Unit, ...]
@@ -290,6 +306,7 @@ class DashboardOptions:
     caution: str = ""
     accepted: Callable[[], None] = lambda: None
     over: Callable[[], bool] = lambda: False
+    gone: Callable[[], None] = lambda: None
 
     def state(self, *, colour: bool = True) -> State:
         """The choices to begin with; `colour` is False where the terminal's user wants none."""
@@ -331,6 +348,7 @@ class Dashboard(App[int], inherit_bindings=False):
         self._shown_at = clock()
         self._drawn_at = clock()
         self._heard = SoundCues()
+        self.terminal_gone = options.gone
 
     def get_driver_class(self) -> type[Driver]:
         """Textual's choice for the system; on POSIX, one that goes on after bytes that are not text."""

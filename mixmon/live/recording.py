@@ -17,10 +17,13 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Sequence
+from types import NoneType
 from typing import Any
 
+from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
 from mixmon.findings.events.event import Event
+from mixmon.frames.adapters.adapters import END_OF_TIME
 from mixmon.frames.adapters.receiver import SourceEvent
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import WATCHED
@@ -48,8 +51,16 @@ def action_data(action: OperatorAction) -> dict[str, Any]:
 
 
 def action_of(note: RunNote, began: int) -> OperatorAction:
-    """The action again; `began` is the stretch of time in which the run began."""
+    """The action again; `began` is the stretch of time in which the run began.
+
+    Raises:
+        KeyError, TypeError, ValueError, UsageError: no action stands in the note.
+    """
     data = note.data
+    kinds = (data["rule"], str), (data["reason"], str), (data["stretch"], int)
+    maybe = (data["position"], int), (data["duration_ns"], int)
+    if not all(isinstance(value, kind) for value, kind in (*kinds, *(m for m in maybe if m[0] is not None))):
+        raise TypeError("no action")
     return OperatorAction(
         note.t,
         Verb(data["verb"]),
@@ -92,9 +103,23 @@ def judgement_data(one: Judgement) -> dict[str, Any]:
     return {"rpm": one.rpm, "load": one.load, "keep": one.keep}
 
 
+def is_readable(note: RunNote) -> bool:
+    """Whether a replay can use the note: what stands in a file may be anything."""
+    try:
+        if note.kind == ACTION:
+            action_of(note, 0)
+        if note.kind == JUDGED:
+            judgement_of(note)
+    except (KeyError, TypeError, ValueError, UsageError):
+        return False
+    return abs(note.t) < END_OF_TIME and isinstance(note.data.get("stretch", 0), int)
+
+
 def judgement_of(note: RunNote) -> Judgement:
     """The decision again."""
     data = note.data
+    if not all(isinstance(data.get(key, 0), (int, float, NoneType)) for key in ("rpm", "load", "pull")):
+        raise TypeError("no judgement")
     if "pull" in data:
         return JudgePull(int(data["pull"]), bool(data["keep"]))
     return JudgeCell(data["rpm"], data["load"], bool(data["keep"]))

@@ -20,7 +20,7 @@ from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
 from mixmon.frames.logs import STDIN, WATCHED, LogSource, open_log
-from mixmon.live.recording import ACTION, RECORDING, action_of
+from mixmon.live.recording import ACTION, RECORDING, action_of, is_readable
 from mixmon.live.source import Applied
 from mixmon.record.run_folder import RunFolder, RunNote
 from mixmon.run import LATENESS_NS
@@ -212,7 +212,7 @@ class PlaybackPace:
         self._rush_to = to
 
 
-FRAMES_A_TAKE: Final = 16_384
+FRAMES_A_TAKE: Final = 4096
 """Frames taken at a time, so that commands are applied and pictures drawn meanwhile."""
 
 _FASTEST = 1000.0  # our choice: far above what any machine reaches
@@ -225,7 +225,8 @@ class ReplaySource:
     speed     1 as it was recorded; None as fast as it can be worked
     begin_ns, end_ns  the part that is played, in ns from the log's first frame
 
-    log       with the account of its lines
+    log         with the account of its lines
+    unreadable  how many notes of the run are not what their kind says, and are left out
 
     Raises:
         SourceError: there is no such log.
@@ -244,7 +245,9 @@ class ReplaySource:
         end_ns: int | None = None,
     ) -> None:
         self._run = path if isinstance(path, RunFolder) else None
-        self._notes = () if self._run is None else self._run.notes
+        every = () if self._run is None else self._run.notes
+        self._notes = tuple(note for note in every if is_readable(note))
+        self.unreadable = len(every) - len(self._notes)
         self.log: LogSource = open_log(path if isinstance(path, str) else path.path)
         self.silence_ns = self.log.silence_ns
         self._can_rewind = path != STDIN

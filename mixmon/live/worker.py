@@ -189,8 +189,9 @@ class Worker:
         if self.recording is not None:
             self.recording.open(self._source.now())
         self._publish_snapshot()
-        self._thread = threading.Thread(target=self._run_thread, name="worker", daemon=True)
-        self._thread.start()
+        thread = threading.Thread(target=self._run_thread, name="worker", daemon=True)
+        thread.start()
+        self._thread = thread
 
     def close(self) -> None:
         """Stop, close the record, join the thread."""
@@ -285,7 +286,7 @@ class Worker:
         steps = (
             self._source.stop,
             self._take_frames,
-            self._flush_rows,
+            self._conclude_rows,
             self._close_record,
             self._board.conclude,
         )
@@ -296,6 +297,11 @@ class Worker:
                 self._failure = self._failure or f"at the end: {type(error).__name__}: {error}"
         self._publish_snapshot()
         self.ended.set()
+
+    def _conclude_rows(self) -> None:
+        """The last rows of buses; those of a log were made at its end, or nobody asks for them."""
+        if self.live:
+            self._flush_rows()
 
     def _close_record(self) -> None:
         if self.recording is not None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from typing import Any
 
 from mixmon.errors import SourceError
 from mixmon.frames.logs import FRAMES, NOTES
+from mixmon.record.run_check import find_wrong_files, read_small, read_sums
 from mixmon.record.run_writer import MANIFEST, RECORDING, RUN_FORMAT, SUMS, Manifest
 
 SESSION_FILE = "session.toml"
@@ -60,11 +60,11 @@ def open_run(path: Path | str) -> RunFolder:
     log = path / FRAMES
     if not log.is_file():
         raise SourceError(f"{path}: no {FRAMES}; expected the folder of a run; name one")
-    sums = _read_sums(path, faults)
+    sums = read_sums(path, faults)
     cut_off = sums is None and manifest.state == RECORDING
     if sums is None:
         faults.append(CUT_OFF if cut_off else f"no {SUMS}: not verified")
-    wrong = [] if sums is None else _find_wrong_files(path, sums)
+    wrong = [] if sums is None else find_wrong_files(path, manifest, sums)
     session = path / SESSION_FILE
     return RunFolder(
         path,
@@ -85,9 +85,10 @@ def _read_manifest(path: Path, faults: list[str]) -> Manifest:
         SourceError: the run is of a later format.
     """
     try:
-        manifest = Manifest.from_json((path / MANIFEST).read_bytes())
+        manifest = Manifest.from_json(read_small(path / MANIFEST))
     except (OSError, ValueError) as error:
-        faults.append(f"{MANIFEST}: cannot be read ({error}); only the frames are known")
+        why = getattr(error, "strerror", None) or error
+        faults.append(f"{MANIFEST}: cannot be read ({why}); only the frames are known")
         return Manifest(path.name, 0)
     if manifest.format > RUN_FORMAT:
         raise SourceError(
@@ -96,37 +97,10 @@ def _read_manifest(path: Path, faults: list[str]) -> Manifest:
     return manifest
 
 
-def _read_sums(path: Path, faults: list[str]) -> dict[str, str] | None:
-    """Checksums by file name; None where the run has none."""
-    try:
-        lines = (path / SUMS).read_text("utf-8").splitlines()
-        return {name: digest for digest, name in (line.split("  ", 1) for line in lines)}
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError) as error:
-        faults.append(f"{SUMS}: cannot be read ({error})")
-        return None
-
-
-def _find_wrong_files(path: Path, sums: Mapping[str, str]) -> list[str]:
-    """Words for every file that cannot be read or differs from its checksum."""
-    found = []
-    for name, digest in sums.items():
-        try:
-            with (path / name).open("rb") as file:
-                same = hashlib.file_digest(file, "sha256").hexdigest() == digest
-        except OSError as error:
-            found.append(f"{name}: {(error.strerror or str(error)).lower()}")
-            continue
-        if not same:
-            found.append(f"{name}: differs from its checksum; it was changed after the run ended")
-    return found
-
-
 def _read_notes(path: Path, faults: list[str]) -> tuple[RunNote, ...]:
     """The notes in order of writing; lines that are none are counted in `faults`."""
     try:
-        lines = path.read_bytes().split(b"\n")
+        lines = read_small(path).split(b"\n")
     except OSError as error:
         faults.append(f"{NOTES}: {(error.strerror or str(error)).lower()}")
         return ()
@@ -136,7 +110,7 @@ def _read_notes(path: Path, faults: list[str]) -> tuple[RunNote, ...]:
             fields = json.loads(line) if line else None
             if fields is not None:
                 notes.append(RunNote(int(fields.pop("t")), str(fields.pop("kind")), fields))
-        except (ValueError, KeyError, TypeError, AttributeError):
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
             bad += 1
     if bad:
         faults.append(f"{NOTES}: {bad} lines are no notes")

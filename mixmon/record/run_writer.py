@@ -181,12 +181,19 @@ class Manifest:
         Raises:
             ValueError: it is none.
         """
-        fields = json.loads(text)
+        try:
+            fields = json.loads(text)
+        except RecursionError:
+            fields = None
         if not isinstance(fields, dict) or not isinstance(fields.get("format"), int):
             raise ValueError("no run manifest")  # noqa: TRY004 - as json's own errors
         known = {key: value for key, value in fields.items() if key in cls.__slots__}
-        for key in ("buses", "files"):
-            known[key] = tuple(known[key]) if isinstance(known.get(key), list) else ()
+        for key, kind in (("buses", dict), ("files", str)):
+            listed = known.get(key)
+            known[key] = tuple(v for v in listed if isinstance(v, kind)) if isinstance(listed, list) else ()
+        for key, what in (("frames", int), ("size", int), ("lost", int), ("state", str), ("name", str)):
+            if not isinstance(known.get(key, what()), what):
+                raise ValueError(f"{key} is {known[key]!r}"[:100])  # noqa: TRY004 - likewise
         return cls(**known)
 
 

@@ -19,7 +19,16 @@ from dashboard.scenes import (
 )
 from textual.geometry import Region
 
-from mixmon.dashboard.app import LEFT, REFUSED, CautionScreen, Dashboard, DashboardOptions, PageView, styles
+from mixmon.dashboard.app import (
+    LEFT,
+    REFUSED,
+    STOPPED,
+    CautionScreen,
+    Dashboard,
+    DashboardOptions,
+    PageView,
+    styles,
+)
 from mixmon.session.model import Recording
 from mixmon.watch.commands import Acknowledge, Mark, RecordOff, Remark
 
@@ -131,7 +140,7 @@ def test_control_c_twice_leaves_also_while_recording_and_out_of_a_question():
         await shown.press("f", "ctrl+c", "ctrl+c")
 
     left, bench = drive(steps)
-    assert left == LEFT
+    assert left == STOPPED
     assert bench.sent == [], "nothing is noted; who closes the worker closes the record"
 
 

@@ -15,10 +15,11 @@ from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.candump_write import write_candump
+from mixmon.live.recording import is_readable
 from mixmon.live.replay import NO_LIMIT, PlaybackAxis, PlaybackPace, ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.record.recorder import Recorder
-from mixmon.record.run_folder import open_run
+from mixmon.record.run_folder import RunNote, open_run
 from mixmon.watch.commands import AcknowledgeAll, Mark, Pause, RecordOn, Resume, Seek, Speed, Step
 
 S = 1_000_000_000
@@ -248,3 +249,24 @@ def test_an_alarm_is_acknowledged_although_no_more_frames_come(log: Path) -> Non
 def test_no_such_log() -> None:
     with pytest.raises(SourceError, match=r"^nowhere\.log: no such file"):
         ReplaySource("nowhere.log")
+
+
+SHELVED = {"verb": "shelve", "rule": "a", "position": 1, "duration_ns": None, "reason": "x", "stretch": 0}
+HOSTILE = [
+    {"kind": "action"},
+    {"kind": "action"} | SHELVED | {"verb": "nothing"},
+    {"kind": "action"} | SHELVED | {"rule": []},
+    {"kind": "action"} | SHELVED | {"duration_ns": 0},
+    {"kind": "judged", "pull": "x", "keep": True},
+    {"kind": "judged"},
+    {"kind": "recording", "stretch": "x"},
+    {"kind": "mark", "text": "far", "t": 1 << 80},
+]
+
+
+@pytest.mark.parametrize("note", HOSTILE, ids=str)
+def test_a_note_that_is_not_what_it_says_is_left_out(note: dict[str, object]) -> None:
+    fields = dict(note)
+    read = RunNote(int(fields.pop("t", 0)), str(fields.pop("kind")), fields)  # type: ignore[call-overload]
+    assert not is_readable(read)
+    assert is_readable(RunNote(0, "action", SHELVED))

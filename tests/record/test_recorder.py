@@ -17,10 +17,9 @@ from pathlib import Path
 import can
 import numpy as np
 import pytest
-from run_folders import list_runs
+from run_folders import CHANNELS, EPOCH, MS, block, list_runs, recorded
 
 from mixmon.errors import SourceError, UsageError
-from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.candump_write import write_candump
@@ -28,30 +27,7 @@ from mixmon.frames.logs import open_log
 from mixmon.record.recorder import Recorder, RecorderEventKind, RecorderState
 from mixmon.record.run_folder import RunFolder, open_run
 
-S = 1_000_000_000
-MS = 1_000_000
-EPOCH = 1_795_000_000 * S
-CHANNELS = ("can0", "can1")
-BUSES = (
-    BusOptions("can0", "socketcan", "can0", 500_000),
-    BusOptions("can1", "slcan", "/dev/x", acknowledge=True),
-)
 DEADLINE_S = 10.0
-
-
-def block(first: int, count: int, step_ns: int = MS) -> FrameBlock:
-    """Frames numbered in their data, on two buses by turns."""
-    n = np.arange(first, first + count)
-    return FrameBlock(
-        EPOCH + n * step_ns + 123_000,
-        (0x100 + n % 16).astype(np.uint32),
-        (n % 2).astype(np.uint8),
-        np.full(count, 8, np.uint8),
-        np.full(count, 8, np.uint8),
-        np.zeros(count, np.uint8),
-        n.astype(">u8").view(np.uint8).reshape(count, 8).copy(),
-        CHANNELS,
-    )
 
 
 def numbers(frames: FrameBlock) -> list[int]:
@@ -73,18 +49,6 @@ def until(holds: Callable[[], bool]) -> None:
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
     return tmp_path / "runs"
-
-
-def recorded(root: Path, **options: object) -> Path:
-    """A small complete run."""
-    recorder = Recorder(root, name="Alder 8 before", buses=BUSES, files={"session.toml": b"a = 1\r\n"})
-    assert recorder.start("engine speed above 500")
-    for part in range(10):
-        recorder.write(block(100 * part, 100))
-    recorder.note(EPOCH + 5, "mark", text="λ spike, cylinder 7")
-    recorder.close()
-    (path,) = list_runs(root)
-    return path
 
 
 def test_run_reads_back_as_it_was_written(root: Path) -> None:
