@@ -10,7 +10,7 @@ from pathlib import Path
 
 from mixmon.cli import options
 from mixmon.cli.console import talk
-from mixmon.cli.output import Decoding, Definitions, FolderOut, TextOut, refuse_inputs
+from mixmon.cli.output import Decoding, Definitions, FolderOut, TextOut, check_places
 from mixmon.cli.runs import Reading, log_status
 from mixmon.errors import SourceError, UsageError
 from mixmon.messages.bind import bind, load_databases
@@ -68,6 +68,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--absolute", action="store_true", help="t_s as stamped in the log, not from its first frame (CSV)"
     )
+    options.add_force(parser)
     options.add_window(parser)
     options.add_strict(parser)
     options.add_quiet(parser)
@@ -102,8 +103,8 @@ def _check_options(arguments: argparse.Namespace) -> None:
         raise UsageError(
             "--raw and --absolute: are for CSV; Parquet has t_s and t_ns, and no raw values; omit them"
         )
-    if out is not None:
-        refuse_inputs(out, [arguments.log, arguments.session or arguments.database])
+    inputs = [arguments.log, arguments.session, arguments.database]
+    check_places({"--out": out}, inputs, force=arguments.force)
 
 
 def _is_parquet(out: Path | None) -> bool:
@@ -145,7 +146,7 @@ def _tell_notices(databases: Iterable[Database], *, quiet: bool) -> None:
 
 def _write_long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
 
-    with TextOut(arguments.out) as out:
+    with TextOut(arguments.out, force=arguments.force) as out:
         head = long_header(raw=arguments.raw)  # goes out with the first values
         for block in reading:
             zero = 0 if arguments.absolute else reading.first
@@ -158,7 +159,7 @@ def _write_long(arguments: argparse.Namespace, reading: Reading, decoding: Decod
 
 def _write_wide(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
 
-    out = FolderOut(arguments.out)
+    out = FolderOut(arguments.out, force=arguments.force)
     for block in reading:
         zero = 0 if arguments.absolute else reading.first
         for part, messages in decoding.messages(block):

@@ -108,6 +108,13 @@ def add_strict(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_force(parser: argparse.ArgumentParser) -> None:
+    """--force: files that are there are written over."""
+    parser.add_argument(
+        "--force", action="store_true", help="write over files that are there; without it, new files only"
+    )
+
+
 def add_quiet(parser: argparse.ArgumentParser) -> None:
     """--quiet: no talk."""
     parser.add_argument("--quiet", action="store_true", help="no progress and no notes on standard error")

@@ -7,7 +7,7 @@ and text goes to standard output, to a file or to a folder of files. Memory does
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -175,45 +175,85 @@ def _fits_pattern(pattern: str, message: str, signal: str) -> bool:
 # Where text goes.
 
 
-def refuse_inputs(out: Path, inputs: Iterable[str | Path]) -> None:
-    """Refuses to write over an input.
+def check_places(
+    places: Mapping[str, Path | None], inputs: Iterable[str | Path | None], *, force: bool
+) -> None:
+    """Refuses, before any work, places that hold what must not be written over.
+
+    places  by the option that names each; None where it was not given
+    inputs  files that the command reads
+    force   files that are there may be written over, but no input
 
     Raises:
-        UsageError: the output is one of the inputs.
+        UsageError: a place is an input, is named twice, or is a file that is there already.
     """
-    for path in map(Path, inputs):
-        if out.exists() and path.exists() and out.samefile(path):
+    read = [Path(path) for path in inputs if path is not None]
+    written: list[Path] = []
+    for option, place in places.items():
+        if place is None:
+            continue
+        if any(_is_same(place, path) for path in read):
             raise UsageError(
-                f"--out {out}: is an input of this command; expected another file; choose a name"
+                f"{option} {place}: is an input of this command; expected another file; choose a name"
             )
+        if any(place == path or _is_same(place, path) for path in written):
+            raise UsageError(f"{option} {place}: is named twice; expected a file for each; choose a name")
+        if place.is_file() and not force:
+            raise _taken(place)
+        written.append(place)
+
+
+def _is_same(place: Path, path: Path) -> bool:
+    return place.is_file() and path.is_file() and place.samefile(path)
+
+
+def _taken(place: Path) -> UsageError:
+    return UsageError(
+        f"{place}: is there already; expected a new file; choose another name, or write over it with --force"
+    )
+
+
+def open_new(path: Path, *, force: bool) -> BinaryIO:
+    """A new file to be written; with `force` also one that is there. Devices and pipes are taken as they are.
+
+    Raises:
+        UsageError: it is there already.
+        OutputError: it cannot be opened.
+    """
+    over = force or (path.exists() and not path.is_file())
+    try:
+        return path.open("wb" if over else "xb")
+    except FileExistsError as error:
+        raise _taken(path) from error
+    except OSError as error:
+        raise unwritable(path, error) from error
 
 
 class TextOut:
-    """Text in UTF-8, to a file that is written anew, or to standard output.
+    """Text in UTF-8, to a file that is made at the first write, or to standard output.
 
     What was written is whole lines if only whole lines are given, also after an interruption.
     """
 
-    def __init__(self, path: Path | None) -> None:
-        """None is standard output.
-
-        Raises:
-            OutputError: the file cannot be opened.
-        """
-        self._path = path
-        self._file: BinaryIO | None = None if path is None else _open_file(path, "wb")
+    def __init__(self, path: Path | None, *, force: bool) -> None:
+        """None is standard output; `force` as in `open_new`."""
+        self._path, self._force = path, force
+        self._file: BinaryIO | None = None
 
     def write(self, text: str) -> None:
         """Writes the text.
 
         Raises:
+            UsageError: the file is there already.
             OutputError: there is no room, or the place is gone.
             BrokenPipeError: nobody reads standard output any more.
         """
         data = text.encode()
-        if self._file is None:
+        if self._path is None:
             result_bytes(data)
             return
+        if self._file is None:
+            self._file = open_new(self._path, force=self._force)
         try:
             self._file.write(data)
         except OSError as error:
@@ -237,13 +277,13 @@ class TextOut:
 class FolderOut:
     """A folder with one file a table. Files are opened for each write: there may be thousands."""
 
-    def __init__(self, folder: Path) -> None:
-        """Makes the folder if need be.
+    def __init__(self, folder: Path, *, force: bool) -> None:
+        """Makes the folder if need be; `force` as in `open_new`.
 
         Raises:
             OutputError: it cannot be made.
         """
-        self._folder = folder
+        self._folder, self._force = folder, force
         self._names: dict[tuple[str, ...], str] = {}
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -255,16 +295,16 @@ class FolderOut:
         return key in self._names
 
     def write(self, key: tuple[str, ...], text: str) -> None:
-        """Adds the text to the table of that name, which begins anew at the first call.
+        """Adds the text to the table of that name, whose file is made at the first call.
 
         Raises:
+            UsageError: the file is there already.
             OutputError: there is no room, or the place is gone.
         """
-        mode = "ab" if key in self._names else "wb"
-        name = self._names.setdefault(key, self._file_name(key))
-        path = self._folder / name
+        begun = key in self._names
+        path = self._folder / self._names.setdefault(key, self._file_name(key))
         try:
-            with _open_file(path, mode) as file:
+            with path.open("ab") if begun else open_new(path, force=self._force) as file:
                 file.write(text.encode())
         except OSError as error:
             raise unwritable(path, error) from error
@@ -275,10 +315,3 @@ class FolderOut:
         taken = {name.lower() for name in self._names.values()}
         numbered = (f"{stem}{'' if n == 1 else f'-{n}'}.csv" for n in range(1, len(taken) + 2))
         return next(name for name in numbered if name.lower() not in taken)
-
-
-def _open_file(path: Path, mode: str) -> BinaryIO:
-    try:
-        return path.open(mode)  # type: ignore[return-value]
-    except OSError as error:
-        raise unwritable(path, error) from error

@@ -12,6 +12,7 @@ from pathlib import Path
 from mixmon.cli import options
 from mixmon.cli.console import conclude, result, result_bytes, talk, unwritable
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
+from mixmon.cli.output import check_places, open_new
 from mixmon.errors import ScenarioError, UsageError
 from mixmon.frames.candump_write import write_candump
 from mixmon.messages.bind import bind, load_databases
@@ -45,13 +46,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="LOG", help="candump text; .gz packs it; - is standard output")
     parser.add_argument("--truth", metavar="FILE", type=Path, help="write the truth behind the log, as JSON")
     parser.add_argument(
-        "--session", metavar="FILE", type=Path, help="write the session file that fits the log"
+        "--write-session", metavar="FILE", type=Path, help="write the session file that fits the log"
     )
     parser.add_argument(
+        "-s",
+        "--session",
         "--through",
+        dest="through",
         metavar="FILE",
         type=Path,
-        help="session file whose message definitions the log uses instead of mixmon's own",
+        help="session file to be read, whose message definitions the log uses instead of mixmon's own",
     )
     parser.add_argument(
         "--trims", metavar="PCT,...", help="trims in the engine control, one for each cylinder, percent"
@@ -78,6 +82,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="with --grade: also trim by labels that are not proved, and grade the effect in three more runs",
     )
+    options.add_force(parser)
     options.add_json(parser)
     options.add_quiet(parser)
 
@@ -165,17 +170,25 @@ def _check_options(arguments: argparse.Namespace) -> None:
     """
     if arguments.grade and (arguments.through or arguments.out == "-"):
         raise UsageError(
-            "--grade: it judges mixmon's own messages and prints to standard output; found --through or "
+            "--grade: it judges mixmon's own messages and prints to standard output; found --session or "
             "--out - beside it; expected neither; omit it"
         )
     if (arguments.naive or arguments.json) and not arguments.grade:
         raise UsageError(
             "--naive and --json: they are options of --grade; found no --grade; add it, or omit them"
         )
-    if not (arguments.out or arguments.truth or arguments.session or arguments.grade):
+    if not (arguments.out or arguments.truth or arguments.write_session or arguments.grade):
         raise UsageError(
-            "mixmon simulate: nothing to do; expected --out, --truth, --session or --grade; give one"
+            "mixmon simulate: nothing to do; expected --out, --truth, --write-session or --grade; give one"
         )
+    if arguments.through is not None and not arguments.through.exists():
+        raise UsageError(
+            f"--session {arguments.through}: no such file; expected a session file to be read; "
+            "--write-session writes one"
+        )
+    log = None if arguments.out in {None, "-"} else Path(arguments.out)
+    places = {"--out": log, "--truth": arguments.truth, "--write-session": arguments.write_session}
+    check_places(places, [arguments.through, arguments.scenario], force=arguments.force)
 
 
 def _parse_trims(text: str | None) -> tuple[float, ...] | None:
@@ -212,18 +225,18 @@ def _load_binding(through: Path | None) -> Binding | None:
 def _write_files(simulation: Simulation, arguments: argparse.Namespace) -> None:
 
     if arguments.truth:
-        _write_text(arguments.truth, truth_json(simulation))
-    if arguments.session:
-        _write_text(arguments.session, session_toml(simulation.session))
+        _write_text(arguments.truth, truth_json(simulation), force=arguments.force)
+    if arguments.write_session:
+        _write_text(arguments.write_session, session_toml(simulation.session), force=arguments.force)
     if arguments.out:
-        frames = _write_log(simulation, arguments.out)
+        frames = _write_log(simulation, arguments.out, force=arguments.force)
         talk(f"{frames} frames, {simulation.duration_s:g} s", quiet=arguments.quiet)
 
 
-def _write_log(simulation: Simulation, out: str) -> int:
+def _write_log(simulation: Simulation, out: str, *, force: bool) -> int:
     """Writes the log block by block; the number of frames."""
     frames = 0
-    with _open_log(out) as write:
+    with _open_log(out, force=force) as write:
         for block in simulation:
             write(write_candump(block))
             frames += len(block)
@@ -231,7 +244,7 @@ def _write_log(simulation: Simulation, out: str) -> int:
 
 
 @contextmanager
-def _open_log(out: str) -> Iterator[Callable[[bytes], object]]:
+def _open_log(out: str, *, force: bool) -> Iterator[Callable[[bytes], object]]:
     """A function that writes the log's bytes; a packed log holds no name and no time.
 
     Raises:
@@ -241,7 +254,7 @@ def _open_log(out: str) -> Iterator[Callable[[bytes], object]]:
         yield result_bytes
         return
     try:
-        with Path(out).open("wb") as stream:
+        with open_new(Path(out), force=force) as stream:
             if out.endswith(".gz"):
                 with gzip.GzipFile("", "wb", fileobj=stream, mtime=0) as packed:
                     yield packed.write
@@ -251,8 +264,9 @@ def _open_log(out: str) -> Iterator[Callable[[bytes], object]]:
         raise unwritable(out, error) from error
 
 
-def _write_text(path: Path, text: str) -> None:
+def _write_text(path: Path, text: str, *, force: bool) -> None:
     try:
-        path.write_text(text, "utf-8")
+        with open_new(path, force=force) as file:
+            file.write(text.encode())
     except OSError as error:
         raise unwritable(str(path), error) from error

@@ -248,7 +248,8 @@ def write_page(scene: Scene, state: State, at: datetime) -> str:
     path = Path(scene.setting.session.recording.folder, name)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(page_text(scene, state, at), "utf-8")
+        with path.open("x", encoding="utf-8") as file:
+            file.write(page_text(scene, state, at))
     except OSError as error:
         return f"{path}: not written: {error.strerror or error}"
     return f"written: {path}"

@@ -227,6 +227,33 @@ def test_a_log_is_never_written_over(capsys, log, tmp_path):
     assert copy.read_bytes() == log.read_bytes()
 
 
+@pytest.mark.parametrize("name", ["a.csv", "a.parquet"])
+def test_a_file_that_is_there_is_written_over_by_force_alone(capsys, log, tmp_path, name):
+    path = tmp_path / name
+    path.write_text("mine")
+    assert main(["decode", str(log), "-d", DBC, "--out", str(path)]) == BAD_INPUT
+    assert "is there already; expected a new file" in capsys.readouterr().err
+    assert path.read_text() == "mine"
+    assert main(["decode", str(log), "-d", DBC, "--out", str(path), "--force"]) == DONE
+    assert path.read_bytes() != b"mine"
+
+
+def test_a_table_that_is_there_is_written_over_by_force_alone(capsys, log, tmp_path):
+    words = ["decode", str(log), "-d", DBC, "--wide", "--out", str(tmp_path)]
+    (tmp_path / "can0.Probes_Left.csv").write_text("mine")
+    assert main(words) == BAD_INPUT
+    assert "can0.Probes_Left.csv: is there already" in capsys.readouterr().err
+    assert (tmp_path / "can0.Probes_Left.csv").read_text() == "mine"
+    assert main([*words, "--force"]) == DONE
+
+
+def test_a_decode_that_finds_nothing_leaves_no_file(capsys, log, tmp_path):
+    path = tmp_path / "a.csv"
+    assert main(["decode", str(log), "-d", "mixture_chain.dbc", "--out", str(path)]) == BAD_INPUT
+    assert "no frame of the chosen signals" in capsys.readouterr().err
+    assert not path.exists()
+
+
 def test_without_pyarrow_the_complaint_says_what_to_install(capsys, log, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     assert main(["decode", str(log), "-d", DBC, "--out", str(tmp_path / "x.parquet")]) == BAD_INPUT

@@ -22,7 +22,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str, dict[str, 
     """The short demo: its log, its session file, and its truth."""
     folder = tmp_path_factory.mktemp("events")
     log, session, truth = (str(folder / name) for name in ("short.log", "short.toml", "short.json"))
-    arguments = ["--scenario", "alder8-short", "--seed", "907", "--out", log, "--session", session]
+    arguments = ["--scenario", "alder8-short", "--seed", "907", "--out", log, "--write-session", session]
     assert run_command("simulate", "--quiet", *arguments, "--truth", truth).status == DONE
     return log, session, json.loads(Path(truth).read_text())
 

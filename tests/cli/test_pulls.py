@@ -14,7 +14,8 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
     """The short demo from its first pull on, and its session file."""
     folder = tmp_path_factory.mktemp("short")
     out, session = folder / "short.log", folder / "short.toml"
-    arguments = ["--scenario", "alder8-short", "--seed", "51", "--out", str(out), "--session", str(session)]
+    arguments = ["--scenario", "alder8-short", "--seed", "51", "--out", str(out)]
+    arguments += ["--write-session", str(session)]
     assert run_command("simulate", "--quiet", *arguments).status == 0
     return str(out), str(session)
 
@@ -24,7 +25,7 @@ def sixteen(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
     """The largest chain, and its session file."""
     folder = tmp_path_factory.mktemp("sixteen")
     out, session = folder / "x.log", folder / "x.toml"
-    arguments = ["--scenario", "sixteen", "--out", str(out), "--session", str(session)]
+    arguments = ["--scenario", "sixteen", "--out", str(out), "--write-session", str(session)]
     assert run_command("simulate", "--quiet", *arguments).status == 0
     return str(out), str(session)
 

@@ -6,7 +6,7 @@ import json
 import pytest
 
 from mixmon.cli import simulate as command
-from mixmon.cli.main import COMMANDS, CommandParser, main
+from mixmon.cli.main import BAD_INPUT, COMMANDS, DONE, CommandParser, main
 from mixmon.errors import OutputError, UsageError
 from mixmon.session.load import load_session
 
@@ -23,7 +23,17 @@ def test_log_truth_and_session_belong_together(tmp_path):
     log, truth, session = (tmp_path / name for name in ("run.log", "run.json", "run.toml"))
     assert (
         run(
-            *SHORT, "--seed", 5, "--trims", "0,-1.5,6,0", "--out", log, "--truth", truth, "--session", session
+            *SHORT,
+            "--seed",
+            5,
+            "--trims",
+            "0,-1.5,6,0",
+            "--out",
+            log,
+            "--truth",
+            truth,
+            "--write-session",
+            session,
         )
         == 0
     )
@@ -90,6 +100,53 @@ def test_bad_use_is_said(wrong):
 def test_a_number_of_cylinders_that_is_not_played_is_refused(capsys, count):
     assert main(["simulate", "--scenario", "plain", f"--cylinders={count}", "--out", "a"]) == 2
     assert f"found '{count}'; expected a whole number from 4 to 16" in capsys.readouterr().err
+
+
+OUTPUTS = ["--out", "--truth", "--write-session"]
+
+
+@pytest.mark.parametrize("option", OUTPUTS)
+def test_a_file_that_is_there_is_written_over_by_force_alone(capsys, tmp_path, option):
+    path = tmp_path / "there.log"
+    path.write_text("mine")
+    assert main(["simulate", *SHORT, option, str(path)]) == BAD_INPUT
+    assert "is there already; expected a new file" in capsys.readouterr().err
+    assert path.read_text() == "mine"
+    assert main(["simulate", *SHORT, option, str(path), "--force"]) == DONE
+    assert path.read_text() != "mine"
+
+
+def test_session_reads_as_in_every_command(capsys, tmp_path):
+    session, log = tmp_path / "mine.toml", tmp_path / "a.log"
+    assert run(*SHORT, "--write-session", session) == DONE
+    before = session.read_bytes()
+    assert run(*SHORT, "--session", session, "--out", log) == DONE
+    assert session.read_bytes() == before
+    assert log.exists()
+    assert main(["simulate", *SHORT, "--session", str(tmp_path / "new.toml"), "--out", str(log)]) == BAD_INPUT
+    assert "--write-session writes one" in capsys.readouterr().err
+    assert not (tmp_path / "new.toml").exists()
+
+
+@pytest.mark.parametrize("option", OUTPUTS)
+def test_what_is_read_is_not_written_over_by_force_either(capsys, tmp_path, option):
+    session = tmp_path / "mine.toml"
+    assert run(*SHORT, "--write-session", session) == DONE
+    before = session.read_bytes()
+    words = ["simulate", *SHORT, "--session", str(session), option, str(session), "--force"]
+    assert main(words) == BAD_INPUT
+    assert "is an input of this command" in capsys.readouterr().err
+    assert session.read_bytes() == before
+
+
+def test_one_place_for_two_things_is_refused(capsys, tmp_path):
+    place = str(tmp_path / "a")
+    assert main(["simulate", *SHORT, "--out", place, "--truth", place]) == BAD_INPUT
+    assert "is named twice" in capsys.readouterr().err
+
+
+def test_a_device_takes_a_log_without_force():
+    assert run(*SHORT, "--out", "/dev/null") == DONE
 
 
 def test_a_place_that_cannot_be_written_is_said(tmp_path):
