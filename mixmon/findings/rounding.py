@@ -15,7 +15,7 @@ the noise is; only what is beyond that comes from noise that reaches farther.
 from __future__ import annotations
 
 from functools import cache
-from math import erfc, sqrt
+from math import erfc, fsum, sqrt
 
 import numpy as np
 
@@ -38,7 +38,7 @@ def _tables() -> tuple[Floats, Floats]:
     noise = np.linspace(0.0, _NOISIEST, 241)
     edges = np.arange(20) + 0.5
     variance = [0.0] + [
-        sum((2 * k + 1) * erfc(edge / (sqrt(2) * s)) for k, edge in enumerate(edges)) for s in noise[1:]
+        fsum((2 * k + 1) * erfc(edge / (sqrt(2) * s)) for k, edge in enumerate(edges)) for s in noise[1:]
     ]
     k = np.arange(1, _HARMONICS + 1)[:, None]
     series = (np.exp(-2 * np.pi**2 * k**2 * noise**2) / (np.pi * k)).sum(axis=0)

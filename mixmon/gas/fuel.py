@@ -190,7 +190,7 @@ def blend(parts: Mapping[str, float] | Mapping[Fuel, float], name: str | None = 
     _check_parts(fuels, shares)
     mass = [share * (fuel.density_kg_l or 0.0) for fuel, share in zip(fuels, shares, strict=True)]
     parted = " + ".join(f"{100 * share:g} % {fuel.name}" for fuel, share in zip(fuels, shares, strict=True))
-    return _mix_by_mass(name or parted, fuels, [m / sum(mass) for m in mass], sum(mass))
+    return _mix_by_mass(name or parted, fuels, [m / math.fsum(mass) for m in mass], math.fsum(mass))
 
 
 def _mix_by_mass(name: str, fuels: list[Fuel], weight: list[float], density: float | None) -> Fuel:
@@ -198,15 +198,16 @@ def _mix_by_mass(name: str, fuels: list[Fuel], weight: list[float], density: flo
     moles = [w / fuel.molar_mass for fuel, w in zip(fuels, weight, strict=True)]
 
     def atoms(element: str) -> float:
-        total = sum(m * float(getattr(fuel, element)) for fuel, m in zip(fuels, moles, strict=True))
-        return total / sum(moles)
+        total = math.fsum(m * float(getattr(fuel, element)) for fuel, m in zip(fuels, moles, strict=True))
+        return total / math.fsum(moles)
 
     heat = [fuel.heating_value_mj_kg for fuel in fuels]
     return Fuel(name, atoms("c"), atoms("h"), atoms("o"), atoms("n"), density, _mean_if_known(heat, weight))
 
 
 def _check_parts(fuels: list[Fuel], shares: list[float]) -> None:
-    if not shares or not min(shares) >= 0.0 or not abs(sum(shares) - 1.0) <= _SUM_TOLERANCE:
+    whole = shares and all(0.0 <= s <= 1.0 + _SUM_TOLERANCE for s in shares)
+    if not whole or not abs(math.fsum(shares) - 1.0) <= _SUM_TOLERANCE:
         raise RangeError(
             f"fuel parts: {', '.join(f'{s:g}' for s in shares) or 'none'} add up to {sum(shares):g}; "
             "expected shares of the volume of zero or more that add up to 1; correct the shares"
@@ -223,7 +224,7 @@ def _mean_if_known(values: list[float | None], weight: list[float]) -> float | N
     known = [v for v in values if v is not None]
     if len(known) < len(values):
         return None
-    return sum(v * w for v, w in zip(known, weight, strict=True))
+    return math.fsum(v * w for v, w in zip(known, weight, strict=True))
 
 
 def from_atoms(c: float, h: float, o: float = 0.0, n: float = 0.0, name: str | None = None) -> Fuel:

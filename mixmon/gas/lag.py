@@ -17,6 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
+from math import fsum
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -102,7 +103,7 @@ is right to 0.004, and to 0.001 from a hundredth of the diffusion time on."""
 _ODD = 2.0 * np.arange(_LAYER_TERMS) + 1.0
 _LAYER_TAUS = (4.0 / (np.pi * _ODD) ** 2).tolist()
 _FIRST_WEIGHTS = (np.where(np.arange(_LAYER_TERMS) % 2 == 0, 4.0, -4.0) / (np.pi * _ODD))[:-1].tolist()
-_LAYER_WEIGHTS = [*_FIRST_WEIGHTS, 1.0 - sum(_FIRST_WEIGHTS)]
+_LAYER_WEIGHTS = [*_FIRST_WEIGHTS, 1.0 - fsum(_FIRST_WEIGHTS)]
 """Time constants in diffusion times, and weights, of the terms of a porous layer's response."""
 
 LAYER_T63 = 0.5032

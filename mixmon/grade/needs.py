@@ -257,12 +257,12 @@ def uneven_labels(evidence: Evidence) -> set[int]:
 
 def _chance_of_few(held: int, looks: int) -> float:
     """Chance of so few or fewer when each holds with the least share."""
-    return sum(_binomial_chance(k, looks, HELD_LEAST) for k in range(held + 1))
+    return math.fsum(_binomial_chance(k, looks, HELD_LEAST) for k in range(held + 1))
 
 
 def _chance_of_many(held: int, looks: int) -> float:
     """Chance of so many or more when each holds with the largest share."""
-    return sum(_binomial_chance(k, looks, HELD_MOST) for k in range(held, looks + 1))
+    return math.fsum(_binomial_chance(k, looks, HELD_MOST) for k in range(held, looks + 1))
 
 
 def _binomial_chance(k: int, n: int, share: float) -> float:

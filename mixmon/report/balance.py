@@ -149,7 +149,7 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
         air = "with [engine] charge_share" if told else "equal air assumed"
         reference = f"{_name_mean(balance)} ({air})"
     needs = paragraph(f"needs: percent of fuel, + means add fuel; against {reference}")
-    counted_s, nothing = sum(c.usable_s for c in balance.cylinders), _describe_nothing(balance)
+    counted_s, nothing = math.fsum(c.usable_s for c in balance.cylinders), _describe_nothing(balance)
     parts = [
         title("BALANCE", run.session.name) + log_text(run.log),
         *([needs + _cylinder_table(balance), _flag_table(balance)] if counted_s else [nothing]),

@@ -9,6 +9,7 @@ at the ends of the sections: engine, chain, limits.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import fsum
 from typing import Any, Final
 
 from mixmon.session import keys
@@ -153,8 +154,8 @@ def _check_fuel(clean: Clean, report: MistakeReport) -> None:
         found = " and ".join(ways) or "nothing that says which fuel"
         report("fuel", found, "exactly one of name, parts, atoms, stoich_afr")
     parts = fuel.get("parts")
-    if parts and not report.about("fuel.parts") and abs(sum(parts.values()) - 1) > _PARTS_TOLERANCE:
-        found = f"parts that add up to {sum(parts.values()):.4g}"
+    if parts and not report.about("fuel.parts") and abs(fsum(parts.values()) - 1) > _PARTS_TOLERANCE:
+        found = f"parts that add up to {fsum(parts.values()):.4g}"
         report("fuel.parts", found, "parts by volume that add up to 1")
 
 

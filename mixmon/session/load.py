@@ -19,6 +19,7 @@ import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import replace
+from math import fsum
 from pathlib import Path
 from typing import Any
 
@@ -147,7 +148,7 @@ def build_fuel(fuel: Clean | None) -> model.DeclaredFuel | None:
     if fuel is None:
         return None
     parts = fuel.get("parts", {})
-    total = sum(parts.values()) or 1.0
+    total = fsum(parts.values()) or 1.0
     return model.DeclaredFuel(**{**fuel, "parts": {name: part / total for name, part in parts.items()}})
 
 

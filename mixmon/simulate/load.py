@@ -13,6 +13,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from importlib import resources
+from math import fsum
 from pathlib import Path
 from typing import Any, Final
 
@@ -669,7 +670,7 @@ def _make_profile(tables: tuple[Clean, ...]) -> tuple[model.Part, ...]:
     """The parts, all with a name and with seconds instead of the moment until which they last."""
     seconds: list[float] = []
     for table in tables:
-        seconds.append(table["seconds"] if "seconds" in table else table["until"] - sum(seconds))
+        seconds.append(table["seconds"] if "seconds" in table else table["until"] - fsum(seconds))
     given = [{k: v for k, v in table.items() if k not in {"until", "seconds", "name"}} for table in tables]
     return tuple(
         model.Part(

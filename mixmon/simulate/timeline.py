@@ -221,14 +221,14 @@ class Timeline:
 def _repeat_parts(scenario: Scenario, duration: float | None) -> Iterator[Part]:
     """The parts as often as the duration needs."""
     yield from scenario.profile
-    played = sum(part.seconds for part in scenario.profile)
+    played = math.fsum(part.seconds for part in scenario.profile)
     names = [part.name for part in scenario.profile]
     if scenario.repeat_from is None or duration is None:
         return
     again = scenario.profile[names.index(scenario.repeat_from) :]
     while played < duration:
         yield from again
-        played += sum(part.seconds for part in again)
+        played += math.fsum(part.seconds for part in again)
 
 
 def _play_part(part: Part, script: _Script) -> None:

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import fsum
 
 import numpy as np
 
@@ -696,7 +697,7 @@ class _BalanceBuilder:
             sensor=chained.sensor,
             needs_percent=percent(need.mean),
             interval95_percent=(percent(low), percent(high)),
-            usable_s=float(sum(c.fit.usable_s[node] for c in used)),
+            usable_s=fsum(c.fit.usable_s[node] for c in used),
             effective_samples=self._count_effective_samples(node, used),
             left_out_s=self._left_out[node],
             trim_now_percent=now,
@@ -739,7 +740,7 @@ class _BalanceBuilder:
             flags.append(note(BalanceNote.WANDERS_SLOWLY, dwell_s=dwell_s, wanted_s=WANTED_DWELLS * dwell_s))
         flags += self._flag_group(node)
         flags += self._compared.flags[node]
-        left, used = self._left_out[node], sum(c.fit.usable_s[node] for c in self._cells)
+        left, used = self._left_out[node], fsum(c.fit.usable_s[node] for c in self._cells)
         if left.get(SampleState.HELD.word, 0.0) > max(used, 1.0):
             flags.append(note(BalanceNote.SENDS_TOO_SELDOM))
         flags += self._flag_misfire(cylinder)

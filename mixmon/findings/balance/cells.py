@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from math import fsum
 
 import numpy as np
 
@@ -451,7 +452,7 @@ def misfire_shares(mask: Mask, tables: Sequence[BatchTable]) -> list[MisfireShar
             continue
         cycles = sum(m.misses for m in hits)
         lost_s = float((masked & known)[:, node].sum() * BATCH_S)
-        share = min(1.0, sum(m.misses * m.cycle_s for m in hits) / steady_s)
+        share = min(1.0, fsum(m.misses * m.cycle_s for m in hits) / steady_s)
         shares.append(MisfireShare(node, len(hits), cycles, share, lost_s, steady_s))
     return shares
 

@@ -266,7 +266,9 @@ class _Trial:
 def _step_alone_s(both: Explanation) -> float:
     """Gives the time of the lean step in which no cycle was missed: a step is seen in nothing else."""
     step = both.mixture[0]
-    covered = sum(max(0.0, min(p.end_s, step.end_s) - max(p.begin_s, step.begin_s)) for p in both.missed)
+    covered = math.fsum(
+        max(0.0, min(p.end_s, step.end_s) - max(p.begin_s, step.begin_s)) for p in both.missed
+    )
     return step.width_s - covered
 
 
@@ -310,7 +312,7 @@ def explain_by_mixture(
 
 def _highest_together(pulses: Sequence[Pulse]) -> float:
     """Gives the highest sum of the pulses at any moment, oxygen percent."""
-    return max(sum(p.height for p in pulses if p.begin_s <= at.begin_s < p.end_s) for at in pulses)
+    return max(math.fsum(p.height for p in pulses if p.begin_s <= at.begin_s < p.end_s) for at in pulses)
 
 
 def explain_by_misfire(

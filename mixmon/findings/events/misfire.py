@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import fsum
 
 import numpy as np
 
@@ -377,7 +378,7 @@ def _last_end(pulses: Sequence[Pulse]) -> float:
 
 def _sum_at(pulses: Sequence[Pulse], t: float) -> float:
     """Gives the height of all pulses together at a moment, oxygen percent."""
-    return sum(p.height for p in pulses if p.begin_s <= t < p.end_s)
+    return fsum(p.height for p in pulses if p.begin_s <= t < p.end_s)
 
 
 def _count_cycles(pulse: Pulse, missed: MissedCharge) -> int:
@@ -387,7 +388,7 @@ def _count_cycles(pulse: Pulse, missed: MissedCharge) -> int:
 def _count_missed_cycles(pulses: tuple[Pulse, ...], missed: MissedCharge) -> dict[str, Value]:
     """Counts missed cycles: from the lengths of pulses, and from their areas by both extremes of k_d."""
     cycles = sum(_count_cycles(p, missed) for p in pulses)
-    area = sum(p.width_s * p.height for p in pulses) / missed.cycle_s
+    area = fsum(p.width_s * p.height for p in pulses) / missed.cycle_s
     return {
         "shape": _shape_of(pulses, cycles),
         "missed_cycles": cycles,

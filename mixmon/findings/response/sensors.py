@@ -16,6 +16,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from math import fsum
 
 import numpy as np
 
@@ -101,7 +102,7 @@ def compare(trace: SensorTrace, a: int, b: int) -> PairComparison | None:
     found, fast, slow = min(orders, key=lambda one: (not one[0].lag_s >= 0.0, one[0].left))
     quick, late = (first, second) if fast == a else (second, first)
     peak_fast, peak_slow = _peak_from_level(*quick), _peak_from_level(*late)
-    away = sum(found.weights) * (np.interp(late[0], *quick) - _level_before(*quick)) - (
+    away = fsum(found.weights) * (np.interp(late[0], *quick) - _level_before(*quick)) - (
         late[1] - _level_before(*late)
     )
     return PairComparison(
