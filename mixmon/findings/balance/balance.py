@@ -892,7 +892,7 @@ def compare_banks(banks: Mapping[str, Floats]) -> list[BankNeed]:
     """
     count = sum(len(own) for own in banks.values())
     degrees = count - len(banks)
-    within = sum(float(((own - own.mean()) ** 2).sum()) for own in banks.values())
+    within = fsum(float(((own - own.mean()) ** 2).sum()) for own in banks.values())
     centre = float(np.concatenate(list(banks.values())).mean()) if banks else 0.0
     out = []
     for name, own in banks.items():
