@@ -19,6 +19,7 @@ cylinders alike and by a quarter of a step at most. What is left is told as fuel
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import fsum
 
 import numpy as np
 
@@ -223,7 +224,7 @@ def _pool_needs(needs: list[Estimate]) -> Estimate:
     mean = float((weights * [need.mean for need in single]).sum() / weights.sum())
     error = float(1 / np.sqrt(weights.sum()))
     widest = max(need.half / e for need, e in zip(single, errors, strict=True))
-    return Estimate(mean, widest * error, error, math.fsum(need.effective for need in single))
+    return Estimate(mean, widest * error, error, fsum(need.effective for need in single))
 
 
 def _solve_trims(
