@@ -6,6 +6,7 @@ that neither the platform nor an interruption changes them.
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
 from collections.abc import Iterator
@@ -115,6 +116,30 @@ def talk(text: str, *, quiet: bool = False) -> None:
         sys.stderr.flush()
     except OSError:
         return
+
+
+_LIBRARY_LINES = 5  # our choice: enough to see what it is about
+
+
+class LibraryTalk(logging.Handler):
+    """What libraries log, as talk: without control characters, and no more than a few lines."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self._left = _LIBRARY_LINES
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Writes the line, if it is one of the first."""
+        self._left -= 1
+        if self._left >= 0:
+            talk(f"{record.name.partition('.')[0]}: {record.getMessage()}")
+
+
+def tame_libraries() -> None:
+    """Sends what libraries log through `LibraryTalk`; lines of logs that python-can warns of are counted."""
+    if not logging.getLogger().handlers:
+        logging.getLogger().addHandler(LibraryTalk())
+    logging.getLogger("can.io").setLevel(logging.CRITICAL)
 
 
 def unwritable(path: Path | str | None, error: OSError) -> OutputError:

@@ -15,7 +15,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import Any, NoReturn, Protocol, cast
 
-from mixmon.cli.console import flush_results, release_results, result, talk
+from mixmon.cli.console import flush_results, release_results, result, talk, tame_libraries
 from mixmon.cli.stopping import INTERRUPTED, end_now, handle_for_good, handled_signals
 from mixmon.errors import MixmonError, UsageError
 
@@ -132,6 +132,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _conclude_command(arguments: list[str]) -> int:
     """Runs the command, and turns whatever ended it into an exit status."""
+    tame_libraries()
     try:
         status = _run_command(arguments)
         flush_results()

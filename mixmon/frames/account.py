@@ -74,7 +74,7 @@ class ReadReport:
 
     frames    frames handed out, `remote` and `error` frames among them
     lines     lines seen, of any kind; messages, for formats that are not lines
-    skipped   blank lines and comments
+    skipped   lines that are blank or comments, or of no kind that the reader knows
     losses    notes of the recorder about lost frames; beyond `KEPT_LOSSES` the last is the sum of the rest
     rejected  lines that are no frame, by reason, in order of first appearance
     faults    what ended the input early (a cut gzip file, a library's error); usually empty

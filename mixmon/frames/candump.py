@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from mixmon.arrays import Bytes
+from mixmon.arrays import Bools, Bytes
 from mixmon.frames.account import Loss, ReadReport, Reason
 from mixmon.frames.block import FrameBlock, FrameRow, Interfaces, block_of, concat
 from mixmon.frames.candump_fast import (
@@ -26,7 +26,7 @@ from mixmon.frames.candump_line import LONGEST_LINE, LineLoss, read_line
 TEXT_BYTES = 1 << 20
 """Bytes of text that are read at once; our choice: more gain nothing, as the columns leave the cache."""
 
-_NEWLINE = ord("\n")
+_NEWLINE, _RETURN = b"\n\r"
 
 _MOST_PASSES = 32
 """Passes by columns over one text before the rest is read line by line; our choice: a log with more
@@ -107,7 +107,8 @@ class CandumpReader:
         """The lines as far as they are frames; `cut` when there is one and its end is missing."""
         columns = Columns.unread(len(starts))
         odd: OddLines = {}
-        left = np.arange(len(starts))
+        left = np.flatnonzero(self._has_text(starts, ends))
+        self.report.skipped += len(starts) - len(left)
         fruitless = 0
         for _ in range(_MOST_PASSES):
             before = len(left)
@@ -123,6 +124,12 @@ class CandumpReader:
         self._join_odd_frames(columns, odd)
         self._count_odd_lines(columns, odd, starts, ends, cut=cut)
         return self._finish_block(columns)
+
+    def _has_text(self, starts: Rows, ends: Rows) -> Bools:
+        """Which lines hold more than a carriage return: of blank ones there may be millions."""
+        filled: Bools = ends > starts
+        filled &= (ends > starts + 1) | (self._text[starts] != _RETURN)
+        return filled
 
     def _read_by_columns(self, rows: Rows, starts: Rows, ends: Rows, columns: Columns) -> Rows:
         """Reads what has the stamp layout of the first line, or of the pass before; gives the rest."""

@@ -30,7 +30,7 @@ from mixmon.frames.clock import FORWARD_JUMP_NS
 from mixmon.frames.library import csv_rows, message_blocks, sqlite_rows
 from mixmon.frames.log_bytes import PACKED_SUFFIXES, BrokenError, LogBytes, UnpackedFile, UnpackError
 from mixmon.frames.mdf import mdf_blocks
-from mixmon.frames.text_logs import asc_lines, text_lines, trc_lines
+from mixmon.frames.text_logs import asc_lines, take_frames_off, text_lines, trc_lines
 
 # The files in the folder of a run, as far as a reader of logs must know them.
 
@@ -184,6 +184,7 @@ class LogSource:
             what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
             done = self.report.frames + self.report.rejected_lines
             self.report.faults.append(f"{self.report.reader} stopped after message {done} ({what})")
+        take_frames_off(self.report)
 
     def _open_blocks(self, stack: ExitStack) -> Iterator[FrameBlock]:
         """The same, as far as a reader does not raise; `stack` closes what is opened."""
@@ -203,10 +204,12 @@ class LogSource:
 
     def _library_reader(self, contents: LogBytes) -> Any:
         """python-can's reader of the log: a context manager, and iterable."""
-        from can import ASCReader, BLFReader, TRCReader
+        from can import ASCReader, TRCReader
 
         if self._suffix == ".blf":
-            return BLFReader(BufferedReader(UnpackedFile(contents)))
+            from mixmon.frames.blf import BoundedBlfReader
+
+            return BoundedBlfReader(BufferedReader(UnpackedFile(contents)))
         lines = text_lines(contents, self.report)
         if self._suffix == ".trc":
             return TRCReader(cast("TextIO", trc_lines(lines)))
@@ -314,4 +317,4 @@ def _say_nothing_found(report: ReadReport) -> str:
         return f"no frame in {report.lines} lines ({first}){hint}"
     if not report.lines:
         return "nothing in it"
-    return f"no frame in it ({report.skipped} blank lines and comments)"
+    return f"no frame in it ({report.skipped} lines that are blank, comments or of no known kind)"

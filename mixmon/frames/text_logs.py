@@ -20,25 +20,29 @@ _LINES_BYTES = 1 << 14  # our choice: lines that are made at once; more of them 
 
 
 def text_lines(pieces: Iterable[bytes], report: ReadReport) -> Iterator[str]:
-    """The lines of a text, without their ends; one that is too long is rejected.
+    """The lines of a text that are not blank, without their ends; one that is too long is rejected.
 
-    `report.skipped` counts them all: whoever makes frames of them takes those off.
+    `report.skipped` counts all lines: see `take_frames_off`.
     """
     decoder = io.IncrementalNewlineDecoder(getincrementaldecoder("utf-8-sig")("replace"), translate=True)
     rest = ""
-    for part in (
-        piece[at : at + _LINES_BYTES] for piece in pieces for at in range(0, len(piece), _LINES_BYTES)
-    ):
+    for part in _cut(pieces):
         *lines, rest = (rest + decoder.decode(part)).split("\n")
         report.skipped += len(lines)
         if max(map(len, lines), default=0) > LONGEST_LINE:
             lines = [line for line in lines if not _is_too_long(line, report)]
-        yield from lines
+        yield from filter(str.strip, lines)
         rest = rest[: LONGEST_LINE + 1]  # of a longer line no more is needed to refuse it
     if rest := rest + decoder.decode(b"", final=True):
         report.skipped += 1
-        if not _is_too_long(rest, report):
+        if rest.strip() and not _is_too_long(rest, report):
             yield rest
+
+
+def take_frames_off(report: ReadReport) -> None:
+    """Leaves in `report.skipped`, once the text has been read, the lines of which no frame was made."""
+    report.skipped -= min(report.frames + report.rejected_lines, report.skipped)
+    report.lines = report.frames + report.rejected_lines + report.skipped
 
 
 def _cut(pieces: Iterable[bytes]) -> Iterator[bytes]:
@@ -48,7 +52,6 @@ def _cut(pieces: Iterable[bytes]) -> Iterator[bytes]:
 def _is_too_long(line: str, report: ReadReport) -> bool:
     if len(line) <= LONGEST_LINE:
         return False
-    report.skipped -= 1
     report.lines += 1
     report.reject(report.lines, Reason.TOO_LONG, line)
     return True

@@ -2,6 +2,7 @@
 
 `columns` takes the wanted signals out of decoded frames; values of all signals go out in the order in which
 their frames came. CSV is that of RFC 4180 with line feeds and UTF-8; its floats read back to the last bit.
+Text that a spreadsheet may take for a formula gets an apostrophe before it; numbers are never text.
 Parquet needs the optional package pyarrow, which is loaded when a file is opened.
 """
 
@@ -9,6 +10,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -174,10 +176,20 @@ def seconds(t: Ints) -> list[str]:
     return [f"{s}{w}.{p:09d}" for s, w, p in zip(signs, whole.tolist(), part.tolist(), strict=True)]
 
 
+_FORMULA = re.compile(r"[=+\-@\t\r\n].", re.DOTALL)
+"""The start of a text that may be taken for a formula (OWASP, "CSV Injection"); a sign alone is none."""
+
+
 def quoted(text: str) -> str:
-    """The text as one CSV field, in quotes where it needs them."""
+    """The text as one CSV field, in quotes where it needs them; an apostrophe is put before a formula.
+
+    >>> quoted("=1+1"), quoted("-"), quoted("a,b")
+    ("'=1+1", '-', '"a,b"')
+    """
     if not text:
         return ""
+    if _FORMULA.match(text):
+        text = f"'{text}"
     line = io.StringIO()
     csv.writer(line).writerow([text])  # quotes line breaks only if its own line end holds them
     return line.getvalue().removesuffix("\r\n")

@@ -6,8 +6,11 @@ import bz2
 import io
 import lzma
 import random
+import struct
 import sys
+import tracemalloc
 import zipfile
+import zlib
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
@@ -221,7 +224,60 @@ def test_a_line_without_end_is_refused_and_costs_no_memory(tmp_path: Path) -> No
     block, source = read(path)
     assert (len(block), source.report.rejected) == (2, {"too long": 1})
     report = source.report
-    assert report.lines == report.frames + report.rejected_lines
+    assert (report.lines, report.skipped) == (5, 2)  # two of the header
+
+
+@pytest.mark.parametrize("suffix", [".asc", ".csv", ".trc"])
+def test_every_line_of_a_text_is_counted_once(tmp_path: Path, suffix: str) -> None:
+    path = written(tmp_path / f"run{suffix}", messages(40))
+    path.write_bytes(path.read_bytes() + b"\n \n\r\n" + path.read_bytes().splitlines(keepends=True)[-2])
+    block, source = read(path)
+    report = source.report
+    assert report.lines == len(path.read_bytes().splitlines())
+    assert len(block) == report.frames == report.lines - report.skipped - report.rejected_lines >= 40
+
+
+@pytest.mark.parametrize("suffix", [".log", ".asc", ".csv", ".trc"])
+def test_millions_of_blank_lines_are_counted_at_once(tmp_path: Path, suffix: str) -> None:
+    path = tmp_path / f"run{suffix}"
+    path.write_bytes(b"\n\r\n" * 100_000)
+    with pytest.raises(SourceError, match="200000 lines that are blank"):
+        read(path)
+
+
+# BLF.
+
+
+def blf(*objects: bytes) -> bytes:
+    """A file of these objects, each without its signature and the size of its header."""
+    return b"LOGG" + struct.pack("<L", 144) + bytes(136) + b"".join(b"LOBJ" + each for each in objects)
+
+
+def container(data: bytes, *, size: int | None = None, method: int = 2) -> bytes:
+    """An object that holds other objects, and the size that it claims."""
+    packed = zlib.compress(data) if method == 2 else data
+    claimed = 32 + len(packed) if size is None else size
+    head = struct.pack("<HHLL", 16, 1, claimed, 10) + struct.pack("<H6xL4x", method, len(data))
+    return head + packed + bytes((32 + len(packed)) % 4)
+
+
+def test_what_a_blf_file_claims_and_unpacks_to_is_bounded(tmp_path: Path) -> None:
+    zeros = bytes(30 << 20)
+    unending = b"LOBJ" + struct.pack("<HHLL", 32, 1, 0xFFFF_FFF0, 1) + zeros
+    hostile = {
+        "claims four gigabytes": blf(container(b"", size=0xFFFF_FFF0)) + zeros,
+        "unpacks to more": blf(container(unending)),
+        "packed otherwise": blf(container(b"", method=7)),
+    }
+    for name, data in hostile.items():
+        path = tmp_path / "run.blf"
+        path.write_bytes(data)
+        tracemalloc.start()
+        with pytest.raises(SourceError, match="ValueError"):
+            read(path)
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert peak < 26 << 20, name
 
 
 # MDF 4.
