@@ -239,6 +239,10 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "readings return to lambda {lam:.3f} again and again and never pass it: taken for the end of the "
         "sensor's range; correct rich_limit or lean_limit in [validity]"
     ),
+    BalanceNote.STANDS_STILL: lambda values: (
+        f"the reading stands still in {counted(values['cells'], 'cell')} while others move: at an end of its "
+        "range that rich_limit or lean_limit in [validity] does not tell, or frozen; excluded there"
+    ),
     BalanceNote.WANDERS_SLOWLY: (
         "the reading wanders by itself, slower than dwells of {dwell_s:.0f} s can show: the interval is "
         "wider by a guess; dwell for {wanted_s:.0f} s, or come back to each cell"

@@ -734,6 +734,9 @@ class _BalanceBuilder:
             limited = [c for c in self._cells if c.censored(node) and getattr(c.fit, share)[node] > 0]
             if limited:
                 flags.append(note(code, cells=len(limited)))
+        stuck = sum(bool(c.fit.stuck[node]) for c in self._cells)
+        if stuck:
+            flags.append(note(BalanceNote.STANDS_STILL, cells=stuck))
         flags += [note(BalanceNote.RANGE_ENDS_HERE, lam=end) for end in self._stage.found_ends(node)]
         if self._stage.wander.guessed[node]:
             dwell_s = self._stage.wander.longest_s
@@ -856,7 +859,7 @@ class _BalanceBuilder:
                 nodes = max((group.nodes.tolist() for group in cell.fit.groups), key=len)
             reference = self._reference(nodes, np.flatnonzero(cell.carried).tolist())
             whole = cell.one_reference and not reference.left_out and not cell.fit.censored.any()
-            whole &= bool(np.isfinite(cell.engine.half))
+            whole &= bool(np.isfinite(cell.engine.half)) and not cell.fit.stuck.any()
             need = cell.engine if whole else NO_ESTIMATE
             total = half_percent(self._total.engine(index)) if whole else np.nan
             numbers = (percent(need.mean), half_percent(need), cell.lam)
@@ -880,6 +883,8 @@ def _why_no_need(cell: CellResult, node: int) -> str | None:
         return None
     if cell.censored(node):
         return (SampleState.AT_RICH_LIMIT if cell.fit.at_rich[node] else SampleState.AT_LEAN_LIMIT).word
+    if cell.fit.stuck[node]:
+        return "reading stands still"
     return "too little data" if cell.fit.usable_s[node] else "no valid sample"
 
 

@@ -40,6 +40,15 @@ from mixmon.findings.wander import Differences, differences, pool, together
 _FEWEST_BATCHES = 4
 """Fewer batches of a node are no need: our choice, one second."""
 
+_STUCK_SHARE = 0.05
+"""Part of its batches in which a reading stands still, from which a node's mean is not used: our choice, so
+that one batch in a long dwell does not cost the cylinder; a live sensor has next to none."""
+
+_LIVE_STEPS = 2.0
+"""Standard deviation of the nodes' readings within a batch, in steps of a node, from which that node does not
+stand still for half a second if it is live: our choice; of five samples, one in two thousand times does
+(computed: normal noise rests on one of its steps with a chance of 0.2)."""
+
 _OUTLIER_SCALE = 6.0
 """In robust standard deviations: our choice; of normal batches one in five hundred million is farther."""
 
@@ -82,6 +91,7 @@ class CellFit:
     usable_s  float64[n]
     scatter   float64[n]  mean square of single rows about the mean
     at_rich, at_lean  float64[n]  share of time at a limit
+    stuck     bool[n]  the reading stood still too often, while those of others moved
     outliers  int64[n]  batches excluded as outliers
     masked_s  float64[n]  seconds excluded around misfires and cuts
     """
@@ -93,6 +103,7 @@ class CellFit:
     scatter: Floats
     at_rich: Floats
     at_lean: Floats
+    stuck: Bools
     outliers: Ints
     masked_s: Floats
 
@@ -206,7 +217,8 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
     shares = [
         np.where(hidden, 0, limit).mean(axis=0) / BATCH_ROWS for limit in (table.at_rich, table.at_lean)
     ]
-    y[:, shares[0] + shares[1] > CENSORED_SHARE] = np.nan
+    stuck = _find_stuck(table, hidden)
+    y[:, (shares[0] + shares[1] > CENSORED_SHARE) | stuck] = np.nan
     y[:, np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES] = np.nan
     step = _steps(table, y)
     outlying = _find_outliers(y, step)
@@ -221,6 +233,7 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
         scatter=_row_scatter(table.scatter, y, kept),
         at_rich=shares[0],
         at_lean=shares[1],
+        stuck=stuck,
         outliers=outlying.sum(axis=0),
         masked_s=(hidden & np.isfinite(table.y)).sum(axis=0) * BATCH_S,
     )
@@ -231,6 +244,28 @@ def _steps(table: BatchTable, y: Floats) -> Floats:
     """Step of each node's readings in ln lambda, float64[n], as known last; infinite where not known."""
     level = np.exp(mean_of_known(y))
     out: Floats = table.step[-1] / np.where(np.isfinite(level), level, 1.0)
+    return out
+
+
+def _find_stuck(table: BatchTable, hidden: Bools) -> Bools:
+    """Nodes whose reading stands still again and again while those of the others move, bool[n].
+
+    It then rests at an end of its range that the session does not tell, or its controller repeats itself;
+    what it shows in between is the part of the gas that came within the range, and not its mean. Two
+    batches of one value in a row count, and all of a rest that is long enough to be suspect.
+
+    hidden: bool[m, n], batches that are excluded.
+    """
+    still = (table.code == table.peak) & ~hidden
+    alike = still[1:] & still[:-1] & (table.code[1:] == table.code[:-1])
+    alike &= (table.visit[1:] == table.visit[:-1])[:, None]
+    rests = 2 * table.stuck > BATCH_ROWS
+    rests[1:] |= alike
+    rests[:-1] |= alike
+    heard = np.maximum(((table.rows > 0) | rests).sum(axis=0), 1)
+    noise = np.sqrt(median_with_holes(mean_of_known(table.scatter), axis=0))
+    step = _steps(table, np.where(np.isfinite(table.y), table.y, np.nan))
+    out: Bools = (rests.sum(axis=0) > _STUCK_SHARE * heard) & (noise > _LIVE_STEPS * step)
     return out
 
 

@@ -16,7 +16,7 @@ certain only seconds after its rows have been counted, and then takes them out a
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import pairwise
 
 import numpy as np
@@ -149,6 +149,8 @@ class BatchTable:
     rows    uint8[m, n]    rows counted
     at_rich, at_lean  uint8[m, n]  rows at a limit of the sensor's range
     code    float64[m, n]  ln of the smallest reading; NaN where there is none
+    peak    float64[m, n]  ln of the largest reading; NaN where there is none
+    stuck   uint8[m, n]    rows in which the reading had stood still for long
     step    float64[m, n]  smallest change of the reading in lambda, as known then; infinite where not known
     """
 
@@ -161,10 +163,12 @@ class BatchTable:
     at_rich: Bytes
     at_lean: Bytes
     code: Floats
+    peak: Floats
+    stuck: Bytes
     step: Floats
 
 
-_FIELDS = ("t", "visit", "y", "target", "scatter", "rows", "at_rich", "at_lean", "code", "step")
+_FIELDS = tuple(one.name for one in fields(BatchTable))
 
 
 class Dwell:
@@ -243,19 +247,20 @@ class Dwell:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _VisitRows:
-    """Rows of one visit: time, ln lambda (NaN where not valid), ln target, at a limit, step of readings."""
+    """Rows of one visit: time, ln lambda (NaN where not valid), ln target, at a limit, still, step."""
 
     t: Ints
     y: Floats
     target: Floats
     at_rich: Bools
     at_lean: Bools
+    stuck: Bools
     step: Floats
 
     @classmethod
     def none(cls, nodes: int) -> _VisitRows:
         number, claim = np.zeros((0, nodes)), np.zeros((0, nodes), np.bool_)
-        return cls(np.zeros(0, np.int64), number, number, claim, claim, number)
+        return cls(np.zeros(0, np.int64), number, number, claim, claim, claim, number)
 
     @classmethod
     def of(cls, block: CylinderBlock, valid: Bools) -> _VisitRows:
@@ -267,6 +272,7 @@ class _VisitRows:
             np.full_like(lam, np.nan) if target is None else np.log(target),
             block.state == SampleState.AT_RICH_LIMIT,
             block.state == SampleState.AT_LEAN_LIMIT,
+            (block.state == SampleState.SUSPECT) & (block.lam > 0),
             block.aux["step"] if "step" in block.aux else np.broadcast_to(np.inf, lam.shape),
         )
 
@@ -308,6 +314,8 @@ def _average_batches(rows: _VisitRows, visit: int) -> tuple[BatchTable, Ints]:
         at_rich=rows.at_rich.reshape(y.shape).sum(axis=1).astype(np.uint8),
         at_lean=rows.at_lean.reshape(y.shape).sum(axis=1).astype(np.uint8),
         code=np.fmin.reduce(y, axis=1),
+        peak=np.fmax.reduce(y, axis=1),
+        stuck=rows.stuck.reshape(y.shape).sum(axis=1).astype(np.uint8),
         step=rows.step[BATCH_ROWS - 1 :: BATCH_ROWS].copy(),
     )
     return table, outlying.sum(axis=(0, 1))

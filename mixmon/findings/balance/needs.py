@@ -158,6 +158,9 @@ def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool
     else:
         sets = _join_sets(need, covariance, sets, joined, target=target, weights=weights)
     _refer_to_mean(need, covariance, sets, weights)
+    own = np.einsum("rii->ri", table.variance)
+    wider = np.sqrt(_weights_not_known(np.where(table.present, own, np.inf), fitted.between, table.effective))
+    covariance *= wider[:, None] * wider
     effective, count = table.effective.sum(axis=0), table.present.sum(axis=0)
     errors = np.sqrt(np.diag(covariance))
     degrees = _join_degrees(fitted.cells_part, fitted.degrees, effective - count)
@@ -236,6 +239,22 @@ def _join_degrees(cells_part: Floats, cell_degrees: int, own_degrees: Floats) ->
     """
     cells = cells_part**2 / max(cell_degrees, 1)
     out: Floats = 1 / (cells + (1 - cells_part) ** 2 / np.maximum(own_degrees, 1.0))
+    return out
+
+
+def _weights_not_known(variance: Floats, between: float, effective: Floats) -> Floats:
+    """By how much the variance of weighted means is larger as their weights are estimates too, float64[n].
+
+    1 + 4 sum s (1 - s) / f, with s the part of a value in the mean and f the degrees of freedom of its
+    variance (from memory: Meier, Biometrics 9, 1953). The variance between cells, which all values share,
+    makes the weights alike.
+
+    variance, effective: float64[r, n] of each value; an infinite variance where there is none.
+    """
+    weight = 1 / (variance + between + _SMALLEST_VARIANCE)
+    share = weight / np.maximum(weight.sum(axis=0), np.finfo(float).tiny)
+    own = np.divide(variance, variance + between, out=np.ones(variance.shape), where=np.isfinite(variance))
+    out: Floats = 1 + 4 * (share * (1 - share) * own**2 / np.maximum(effective - 1, 1.0)).sum(axis=0)
     return out
 
 
@@ -336,6 +355,7 @@ def _mean_over_cells(cells: Sequence[tuple[Estimate, ...]], n: int) -> tuple[Est
         weight = 1 / (variance + between)
     means, total = _weighted_means(x, weight), weight.sum(axis=0)
     errors = np.divide(1.0, np.sqrt(total), out=np.full(n, np.nan), where=total > 0)
+    errors *= np.sqrt(_weights_not_known(variance, between, effective))
     effective = np.where(known, effective, 0.0).sum(axis=0)
     degrees = effective - count
     return tuple(_estimate_over_cells(*one) for one in zip(means, errors, effective, degrees, strict=True))

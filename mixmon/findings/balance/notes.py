@@ -20,6 +20,7 @@ class BalanceNote(NoteCode):
     AT_RICH_LIMIT = "at_rich_limit"
     AT_LEAN_LIMIT = "at_lean_limit"
     RANGE_ENDS_HERE = "range_ends_here"
+    STANDS_STILL = "stands_still"
     WANDERS_SLOWLY = "wanders_slowly"
     CELLS_DISAGREE = "cells_disagree"
     NEED_DRIFTS = "need_drifts"

@@ -4,6 +4,8 @@ The tables are made here by NumPy: an engine that drifts, cylinders whose needs 
 noise is a first-order autoregression. Nothing of the analysis is used to make them.
 """
 
+import dataclasses
+
 import numpy as np
 import pytest
 import scipy.linalg
@@ -38,6 +40,8 @@ def batches(levels, heard, rng, *, off_target=0.0, at_lean=None):
         at_rich=none,
         at_lean=none if at_lean is None else at_lean.astype(np.uint8) * 25,
         code=np.where(heard, y, np.nan),
+        peak=np.where(heard, y, np.nan),
+        stuck=none,
         step=np.full((m, n), np.inf),
     )
 
@@ -198,7 +202,7 @@ def made_up_fit(number, nodes, levels, covariance, n):
         nodes=np.array(nodes),
         levels=levels - levels.mean(),
         covariance=covariance,
-        effective=np.full(len(nodes), 40.0),
+        effective=np.full(len(nodes), 1e9),
         sure=np.ones(len(nodes), np.bool_),
         level=0.0,
         batches=40,
@@ -207,7 +211,8 @@ def made_up_fit(number, nodes, levels, covariance, n):
     )
     none = np.zeros(n)
     missing = (Estimate(np.nan, np.nan, np.nan, 0.0),) * n
-    return CellFit(number, (group,), missing, none, none, none, none, none.astype(int), none)
+    never = np.zeros(n, np.bool_)
+    return CellFit(number, (group,), missing, none, none, none, none, never, none.astype(int), none)
 
 
 def test_needs_and_covariance_are_those_of_a_dense_generalised_least_squares():
@@ -239,6 +244,26 @@ def test_needs_and_covariance_are_those_of_a_dense_generalised_least_squares():
     # Paule and Mandel: with that variance the residuals are as large as the degrees of freedom.
     residual = np.array(values) - x @ (solved @ x.T @ inverse @ np.array(values))
     assert residual @ inverse @ residual == pytest.approx(len(values) - n - len(parts) + 1, rel=1e-4)
+
+
+def test_a_mean_over_short_cells_allows_for_weights_that_are_estimates():
+    """Six cells of twelve free batches each: taken for known, the weights make 93.7 % of 95 (computed)."""
+    rng, n, m, held = np.random.default_rng(14), 500, 12, []
+    for _ in range(12):
+        cells = []
+        for number in range(6):
+            batches = rng.standard_normal((m, n)) * 0.01
+            error = batches.std(axis=0, ddof=1) / np.sqrt(m)
+            target = tuple(
+                Estimate(*one, float(m)) for one in zip(batches.mean(axis=0), 2.2 * error, error, strict=True)
+            )
+            cells.append(
+                dataclasses.replace(
+                    made_up_fit(number, [0], np.zeros(1), np.eye(1), n), groups=(), target=target
+                )
+            )
+        held += [abs(e.mean) <= e.half for e in fit_needs(cells, np.ones(n)).target]
+    assert np.mean(held) == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / len(held)))
 
 
 def test_sets_that_rows_connect():
