@@ -251,9 +251,11 @@ def _weights_not_known(variance: Floats, between: float, effective: Floats) -> F
 
     variance, effective: float64[r, n] of each value; an infinite variance where there is none.
     """
-    weight = 1 / (variance + between + _SMALLEST_VARIANCE)
-    share = weight / np.maximum(weight.sum(axis=0), np.finfo(float).tiny)
-    own = np.divide(variance, variance + between, out=np.ones(variance.shape), where=np.isfinite(variance))
+    variance = np.maximum(variance, _SMALLEST_VARIANCE)
+    weight = 1 / (variance + between)
+    total = weight.sum(axis=0)
+    share = np.divide(weight, total, out=np.zeros(weight.shape), where=total > 0)
+    own = np.divide(variance, variance + between, out=np.ones(weight.shape), where=np.isfinite(variance))
     out: Floats = 1 + 4 * (share * (1 - share) * own**2 / np.maximum(effective - 1, 1.0)).sum(axis=0)
     return out
 

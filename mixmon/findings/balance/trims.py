@@ -300,8 +300,10 @@ class _WantedTrims:
         lowest = np.ceil(self.lowest / step - _STEP_SLACK)
         highest = np.floor(self.highest / step + _STEP_SLACK)
         units = np.clip(np.floor((self.exact + shift) / step + 0.5 + _STEP_SLACK), lowest, highest)
-        fits = (lowest <= highest) & (self.lowest < self.highest)
-        return np.where(fits, units * step + 0.0, self.held)
+        trims = units * step + 0.0
+        moves = (lowest <= highest) & (self.lowest < self.highest)
+        moves &= np.abs(trims - self.held) > _STEP_SLACK * step
+        return np.where(moves, trims, self.held)
 
     def round_to_step(self, step: float) -> Floats:
         """Trims in whole steps, percent: the nearest to the trims and a common shift.

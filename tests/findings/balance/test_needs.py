@@ -248,7 +248,7 @@ def test_needs_and_covariance_are_those_of_a_dense_generalised_least_squares():
 
 def test_a_mean_over_short_cells_allows_for_weights_that_are_estimates():
     """Six cells of twelve free batches each: taken for known, the weights make 93.7 % of 95 (computed)."""
-    rng, n, m, held = np.random.default_rng(14), 500, 12, []
+    rng, n, m, held = np.random.default_rng(14), 400, 12, []
     for _ in range(12):
         cells = []
         for number in range(6):
@@ -263,7 +263,7 @@ def test_a_mean_over_short_cells_allows_for_weights_that_are_estimates():
                 )
             )
         held += [abs(e.mean) <= e.half for e in fit_needs(cells, np.ones(n)).target]
-    assert np.mean(held) == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / len(held)))
+    assert 0.95 - 2 * np.sqrt(0.95 * 0.05 / len(held)) < np.mean(held) < 0.97  # 4800 of them
 
 
 def test_sets_that_rows_connect():
