@@ -13,7 +13,6 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from importlib import resources
-from math import fsum
 from pathlib import Path
 from typing import Any, Final
 
@@ -669,8 +668,10 @@ def _make_fault(table: Clean) -> model.Fault:
 def _make_profile(tables: tuple[Clean, ...]) -> tuple[model.Part, ...]:
     """The parts, all with a name and with seconds instead of the moment until which they last."""
     seconds: list[float] = []
+    begins = 0.0
     for table in tables:
-        seconds.append(table["seconds"] if "seconds" in table else table["until"] - fsum(seconds))
+        seconds.append(table["seconds"] if "seconds" in table else table["until"] - begins)
+        begins += seconds[-1]  # rounded as the timeline does, so that a part ends at its `until`
     given = [{k: v for k, v in table.items() if k not in {"until", "seconds", "name"}} for table in tables]
     return tuple(
         model.Part(
