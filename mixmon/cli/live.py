@@ -156,6 +156,12 @@ def add_live(parser: argparse.ArgumentParser) -> None:
         "--folder", metavar="DIR", type=Path, help="where runs are kept, instead of the session's folder"
     )
     parser.add_argument(
+        "--spare", metavar="DIR", type=Path, help="where runs are kept once that folder takes no more"
+    )
+    parser.add_argument(
+        "--share", action="store_true", help="others on this machine may read the runs; default: only you"
+    )
+    parser.add_argument(
         "--arm",
         metavar="RPM",
         type=_arm_speed,
@@ -203,6 +209,8 @@ def _make_recording(
         buses=buses,
         files=run_files(session),
         pre_trigger_s=session.recording.pre_trigger_s,
+        spare=arguments.spare,
+        shared=arguments.share,
     )
     return RunRecording(recorder, arm_rpm=arguments.arm, idle=not record)
 
@@ -246,9 +254,18 @@ def _arm_speed(text: str) -> float:
 
 
 def why_unrecorded(worker: Worker) -> str:
-    """Why nothing more is being recorded; empty if it is or need not be."""
-    recording = worker.recording
-    return "" if recording is None or recording.status.error is None else recording.status.error
+    """Why something is not recorded, now or for good; empty if everything is or need not be."""
+    status = None if worker.recording is None else worker.recording.status
+    if status is None:
+        return ""
+    if status.error is not None:
+        return status.error
+    if status.unkept:
+        return (
+            f"{status.folder}: {status.unkept} frames before it were not recorded, as no folder took them; "
+            "expected all; make room for the next run"
+        )
+    return ""
 
 
 # The buses that the options name.
@@ -450,6 +467,7 @@ class Follower:
 
     on_alarm   called with every alarm record
     on_second  called about once a second
+    over       asked every tenth of a second: True ends the following
     """
 
     def __init__(
@@ -460,8 +478,10 @@ class Follower:
         on_alarm: Callable[[AlarmEvent], None],
         on_second: Callable[[], None],
         status: StatusLine | None = None,
+        over: Callable[[], bool] = lambda: False,
     ) -> None:
         self._worker = worker
+        self._over = over
         self._quiet = quiet
         self._on_alarm, self._on_second = on_alarm, on_second
         self._status = status or StatusLine(quiet=True)
@@ -476,7 +496,7 @@ class Follower:
             if passed >= done + 1:
                 done = int(passed)
                 self._on_second()
-            if duration_s is not None and passed >= duration_s:
+            if self._over() or (duration_s is not None and passed >= duration_s):
                 return
 
     def show_news(self) -> None:
@@ -488,5 +508,7 @@ class Follower:
             if isinstance(item, AlarmEvent):
                 self._on_alarm(item)
             else:
-                words = item.text if isinstance(item, Remark) else event_words(item)
-                talk(words, quiet=self._quiet)
+                words, loud = (
+                    (item.text, item.loud) if isinstance(item, Remark) else (event_words(item), False)
+                )
+                talk(words, quiet=self._quiet and not loud)

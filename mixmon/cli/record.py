@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
@@ -22,11 +23,22 @@ from mixmon.live.worker import Worker
 from mixmon.report.alarms import alarm_line
 from mixmon.report.text import to_json
 from mixmon.watch.commands import NoteText
+from mixmon.watch.snapshot import BusNow
+
+GIVE_UP_S = 30.0
+"""Our choice: time to make room or to plug a stick in again, for somebody who is there."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """The session, its buses, and when to record."""
     add_live(parser)
+    parser.add_argument(
+        "--give-up",
+        metavar="S",
+        type=options.seconds,
+        default=GIVE_UP_S,
+        help=f"end where nothing could be recorded for so many seconds (default: {GIVE_UP_S:g})",
+    )
     options.add_json(parser)
     options.add_quiet(parser)
 
@@ -47,6 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
         on_alarm=report_alarm,
         on_second=lambda: status.show(_status_text(worker)),
         status=status,
+        over=lambda: worker.recording is not None and worker.recording.failing_s > arguments.give_up,
     )
     with Stopping(worker.close) as stopping:
         worker.start()
@@ -74,10 +87,10 @@ def _report_end(worker: Worker, arguments: argparse.Namespace, *, interrupted: b
     if arguments.json:
         result(to_json(_record_facts(worker)))
     else:
-        lost = sum(bus.lost or 0 for bus in worker.snapshot.buses)
+        lost = lost_words(worker.snapshot.buses)
         for recorded in runs:
             end = "" if recorded.error is None else "; it could not be continued"
-            result(f"{recorded.folder}: {recorded.frames} frames, {recorded.size} bytes, {lost} lost{end}\n")
+            result(f"{recorded.folder}: {recorded.frames} frames, {recorded.size} bytes, {lost}{end}\n")
     if failed := why_unrecorded(worker):
         raise OutputError(failed)
     if interrupted:
@@ -87,6 +100,15 @@ def _report_end(worker: Worker, arguments: argparse.Namespace, *, interrupted: b
     if not runs:
         talk(f"nothing recorded: the engine never turned faster than {arguments.arm:g} rpm")
     return 0
+
+
+def lost_words(buses: Sequence[BusNow]) -> str:
+    """How many frames were lost before they could be recorded, as far as that is known."""
+    known = sum(bus.lost or 0 for bus in buses)
+    if all(bus.lost is not None for bus in buses):
+        return f"{known} lost"
+    unknown = ", ".join(bus.name for bus in buses if bus.lost is None)
+    return f"at least {known} lost ({unknown}: not counted)" if known else f"losses not counted on {unknown}"
 
 
 def _record_facts(worker: Worker) -> dict[str, object]:
@@ -104,6 +126,7 @@ def _record_facts(worker: Worker) -> dict[str, object]:
         "frames_used": worker.pipeline.decoded,
         "late_by_clock": snapshot.late_by_clock,
         "lost": {bus.name: bus.lost for bus in snapshot.buses},
+        "unrecorded": worker.recording.status.unkept,
         "troubles": worker.troubles,
         "failure": snapshot.failure or why_unrecorded(worker),
     }

@@ -350,7 +350,6 @@ class BusBoard:
 
 
 def _count_lost(status: SourceStatus) -> int | None:
-    """Frames lost before and in this program; None where none were lost here and others are not counted."""
-    if status.dropped is None and not status.overflowed:
-        return None
-    return (status.dropped or 0) + status.overflowed
+    """Frames lost before and in this program; None where none is known and not all would be."""
+    known = (status.dropped or 0) + status.overflowed
+    return None if not known and (status.dropped is None or status.interrupted) else known

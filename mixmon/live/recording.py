@@ -160,8 +160,16 @@ STATUS_S = 0.5
 """The status is renewed so often; our choice: asking the disk costs time."""
 
 
+TRY_AGAIN_S = 2.0
+"""Where a run could not go on, another is tried so often. Our choice: a stick that is plugged in again is
+noticed at once, as people count, and a full disk is asked seldom."""
+
+AGAIN = "what had stopped it is over"
+"""Why a run was begun that follows a failed one."""
+
+
 class RunRecording:
-    """A recorder as the worker uses it.
+    """A recorder as the worker uses it. Where a run could not go on, the next one is tried until it can.
 
     arm_rpm  a run begins above that speed, and ends some time after; None: it begins at once
     idle     True: it begins only when asked to
@@ -171,13 +179,24 @@ class RunRecording:
     runs      that have ended, by themselves or because they could not go on: the status at the end of each
     """
 
-    def __init__(self, recorder: Recorder, *, arm_rpm: float | None = None, idle: bool = False) -> None:
+    def __init__(
+        self,
+        recorder: Recorder,
+        *,
+        arm_rpm: float | None = None,
+        idle: bool = False,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._recorder = recorder
         self._arm_rpm = arm_rpm
         self._idle = idle
         self._standing: list[str] = []
         self.silences: Callable[[], Sequence[OperatorAction]] = tuple
         self._above: int | None = None
+        self._clock = clock
+        self._wanted = False
+        self._failing_since: float | None = None
+        self._next_try = 0.0
         self._looked = 0.0
         self.status: RecorderStatus = recorder.status()
         self.runs: list[RecorderStatus] = []
@@ -223,6 +242,7 @@ class RunRecording:
 
     def start(self, t: int, stretch: int, why: str = "asked for") -> None:
         """Begin a run; `stretch` is the stretch of time under way."""
+        self._wanted = True
         if not self.running and self._recorder.start(why):
             self._recorder.note(t, RECORDING, stretch=stretch)
             for text in self._standing:
@@ -233,6 +253,7 @@ class RunRecording:
 
     def stop(self, t: int | None, why: str = "asked for") -> None:
         """End the run; `t` is how far has been watched."""
+        self._wanted = False
         running = self.running
         if running and t is not None:
             self._recorder.note(t, WATCHED)
@@ -254,6 +275,26 @@ class RunRecording:
             self._recorder.arm()
             self.look(now=True)
 
+    def mend(self, t: int, stretch: int) -> None:
+        """Where a run is wanted and none is written, try to begin one, now and then; `t` is now.
+
+        A run that has lasted until the next try would come has mended it.
+        """
+        now = self._clock()
+        if not self._wanted or (self.running and now >= self._next_try):
+            self._failing_since = None
+        elif not self.running:
+            if self._failing_since is None:
+                self._failing_since = self._next_try = now
+            if now >= self._next_try:
+                self._next_try = now + TRY_AGAIN_S
+                self.start(t, stretch, AGAIN)
+
+    @property
+    def failing_s(self) -> float:
+        """For how long nothing that is wanted could be recorded; 0 if all is."""
+        return 0.0 if self._failing_since is None else self._clock() - self._failing_since
+
     def events(self) -> list[RecorderEvent]:
         """What happened to the recorder since the last call."""
         events = self._recorder.events()
@@ -268,10 +309,10 @@ class RunRecording:
         if folder is not None and folder not in [run.folder for run in self.runs]:
             self.runs.append(self.status)
 
-    def look(self, *, now: bool = False, clock: Callable[[], float] = time.monotonic) -> None:
+    def look(self, *, now: bool = False) -> None:
         """Renew the status if it is old, or `now`."""
-        if now or clock() - self._looked >= STATUS_S:
-            self._looked = clock()
+        if now or self._clock() - self._looked >= STATUS_S:
+            self._looked = self._clock()
             self.status = self._recorder.status()
 
     @property

@@ -238,6 +238,7 @@ class Worker:
         if self.recording is not None:
             rpm = self.observer.engine.get("rpm", float("nan"))
             self.recording.follow(self._watched, self.observer.stretch, rpm)
+            self.recording.mend(self._source.now(), self.observer.stretch)
         self._publish_snapshot()
         if self._flushed:
             self.ended.set()
@@ -329,7 +330,8 @@ class Worker:
         for text in self._board.news():
             self._add_remark(self._source.now(), text)
         for happened in () if self.recording is None else self.recording.events():
-            self._add_remark(self._source.now() if happened.t is None else happened.t, happened.text)
+            t = self._source.now() if happened.t is None else happened.t
+            self._add_remark(t, happened.text, loud=happened.loud)
 
     def _tell_jumps(self) -> None:
         """Each of the first jumps of the stamps is told, and once that there are more."""
@@ -344,9 +346,9 @@ class Worker:
             self._add_remark(self._source.now(), "the time stamps jump again and again; they are counted")
         self._jumps_told = min(pipeline.jumps, KEPT_JUMPS + 1)
 
-    def _add_remark(self, t: int, text: str) -> None:
+    def _add_remark(self, t: int, text: str, *, loud: bool = False) -> None:
         self._remarks.append((t, text))
-        self._items.append(Remark(t, text))
+        self._items.append(Remark(t, text, loud))
 
     def _apply_command(self, command: Command) -> None:
         match command:

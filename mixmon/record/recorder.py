@@ -9,7 +9,8 @@
         recorder.note_event(event)
 
 Nothing raises once the recorder is made: a full disk, a removed folder, a stick pulled out end
-the run, which is an event and a state; frames then go into the last seconds again.
+the run, which is an event and a state. Frames then wait in memory, `HELD_S` of them, and are the beginning of
+the run that is started next: in the spare folder, if there is one.
 """
 
 from __future__ import annotations
@@ -34,15 +35,23 @@ from mixmon.record.run_writer import MANIFEST, SUMS, Manifest, RunWriter, versio
 RING_FRAMES = 1_000_000
 """Our choice: two minutes of 8,000 frames a second, 35 MB."""
 
+MOST_UNSURE = 2000
+"""Blocks that wait until they are known to be on the disk; our choice: more than a minute of batches."""
+
 RING_NOTES = 10_000
 """Our choice: it bounds memory."""
 
 
 class Ring:
-    """Frames and notes of the last `seconds`, by data time. Memory is bounded."""
+    """Frames and notes of the last `seconds`, by data time. Memory is bounded.
+
+    seconds    may be changed at any time
+    forgotten  frames that were too old, or too many
+    """
 
     def __init__(self, seconds: float) -> None:
-        self._span = round(seconds * SECOND_NS)
+        self.seconds = seconds
+        self.forgotten = 0
         self._blocks: deque[FrameBlock] = deque()
         self._notes: deque[tuple[int, bytes]] = deque(maxlen=RING_NOTES)
         self._frames = 0
@@ -56,13 +65,24 @@ class Ring:
         self._blocks.append(block)
         self._frames += len(block)
         while self._blocks and (self._frames > RING_FRAMES or self._is_old(self._blocks[0])):
-            self._frames -= len(self._blocks.popleft())
+            old = len(self._blocks.popleft())
+            self._frames -= old
+            self.forgotten += old
 
     def note(self, t: int, line: bytes) -> None:
         """A note at data time `t`."""
         self._notes.append((t, line))
         while self._notes and self._notes[0][0] < self._newest - self._span:
             self._notes.popleft()
+
+    @property
+    def _span(self) -> int:
+        return round(self.seconds * SECOND_NS)
+
+    @property
+    def size(self) -> int:
+        """Bytes that its frames will take."""
+        return self._frames * LINE_BYTES
 
     @property
     def rate(self) -> float:
@@ -85,6 +105,14 @@ class Ring:
     def _is_old(self, block: FrameBlock) -> bool:
         return int(block.t.max()) < self._newest - self._span
 
+
+HELD_S = 60.0
+"""Frames of so many seconds wait in memory for the next run. Our choice: time to change a stick."""
+
+ROOM_S = 10.0
+LEAST_ROOM = 1 << 18
+"""A run that follows a failed one needs room for so many seconds, and for so many bytes. Our choice: with
+less it would fail again at once, and leave another folder."""
 
 SYNC_S = 1.0
 """Files are forced to the disk so often; our choice: a power cut loses about a second."""
@@ -118,11 +146,15 @@ class RecorderEventKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class RecorderEvent:
-    """One event, in words; `t` is the stamp of the newest frame, ns, None before the first."""
+    """One event, in words; `t` is the stamp of the newest frame, ns, None before the first.
+
+    loud  a failure, or its end
+    """
 
     t: int | None
     kind: RecorderEventKind
     text: str
+    loud: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +167,7 @@ class RecorderStatus:
     minutes_left  until that is used up at the present rate; None where nothing comes in
     error         why recording failed, in full
     reason        the same in a few words
+    unkept        frames that came while nothing could be recorded, and were too many to wait
     """
 
     state: RecorderState
@@ -145,14 +178,17 @@ class RecorderStatus:
     minutes_left: float | None = None
     error: str | None = None
     reason: str = ""
+    unkept: int = 0
 
 
 class Recorder:
     """Records frames and notes. It belongs to one thread; any thread may ask for `status`.
 
     root           folder in which runs are made, itself made when needed
+    spare          another, for when that takes no more
     files          kept in each run as they are: the session file, message definitions
     pre_trigger_s  seconds before the start that a run begins with
+    shared         others on this machine may read the runs
 
     Raises:
         UsageError: a name in `files` is no plain file name, or is taken by the run itself.
@@ -167,8 +203,11 @@ class Recorder:
         files: Mapping[str, bytes] | None = None,
         pre_trigger_s: float = 10.0,
         sync_s: float = SYNC_S,
+        spare: Path | None = None,
+        shared: bool = False,
     ) -> None:
-        self._root = Path(root)
+        self._roots = [Path(root)] if spare is None else [Path(root), spare]
+        self._shared = shared
         self._name = name
         self._buses = tuple(_bus_facts(bus) for bus in buses)
         self._files = dict(files or {})
@@ -179,6 +218,10 @@ class Recorder:
         self._run: RunWriter | None = None
         self._recording = False
         self._past: list[RunWriter] = []
+        self._unsure: deque[tuple[int, FrameBlock]] = deque()
+        self._unkept = 0
+        self._holding = False
+        self._place = self._roots[0]
         self._error: str | None = None
         self._reason = ""
         self._newest: int | None = None
@@ -198,9 +241,15 @@ class Recorder:
         run = self._running_run()
         if run is None:
             self._ring.add(block)
-        else:
-            run.append(block)
+        elif run.append(block):
+            self._unsure.append((run.frames, block))
+            while self._unsure and (self._unsure[0][0] <= run.sure or len(self._unsure) > MOST_UNSURE):
+                self._unsure.popleft()
             self._warn_of_room(run.free, run.rate)
+        else:  # what came before it is in the run
+            self._unsure.clear()
+            self._unsure.append((run.frames + len(block), block))
+            self._running_run()
 
     def note(self, t: int, kind: str, **data: object) -> None:
         """A mark, note or event at data time `t`; `data` must fit into JSON."""
@@ -230,6 +279,7 @@ class Recorder:
         if self._running_run() is not None:
             return True
         self._armed = False
+        again = self._error is not None
         manifest = Manifest(
             self._name,
             time.time_ns(),
@@ -238,24 +288,32 @@ class Recorder:
             pre_trigger_s=self._pre_trigger_s,
             why=why,
         )
-        try:
-            run = RunWriter(
-                self._root, manifest, self._files, sync_s=self._sync_s, failed=self._report_failure
-            )
-        except OSError as error:
-            why = error.strerror or str(error)
-            self._report_failure(
-                f"{self._root}: no run can be begun: {why}; expected a folder with room that can be written "
-                "to; choose another",
-                why,
-            )
-            return False
-        self._begin_run(run, why)
-        return True
+        refusals = []
+        for root in self._roots:
+            try:
+                if again:
+                    self._require_room(root)
+                run = RunWriter(
+                    root,
+                    manifest,
+                    self._files,
+                    sync_s=self._sync_s,
+                    failed=self._report_failure,
+                    shared=self._shared,
+                )
+            except OSError as error:
+                refusals.append((root, error.strerror or str(error)))
+                continue
+            self._begin_run(run, why)
+            return True
+        self._refuse_start(*refusals[0])
+        self._hold()
+        return False
 
     def stop(self, why: str = "asked for") -> None:
         """End the run; manifest and checksums are written in the background."""
         run = self._running_run()
+        self._hold_no_more()
         if run is None:
             return
         run.stop()
@@ -279,6 +337,7 @@ class Recorder:
             _minutes_left(free, rate),
             self._error,
             self._reason if self._error else "",
+            self._unkept + (self._ring.forgotten if self._holding else 0),
         )
 
     def events(self) -> list[RecorderEvent]:
@@ -294,12 +353,16 @@ class Recorder:
 
     def _begin_run(self, run: RunWriter, why: str) -> None:
         blocks, notes = self._ring.drain()
+        self._hold_no_more()
+        self._place = run.path.parent
         for block in blocks:
             run.append(block)
         for line in notes:
             run.note(line)
+        self._unsure.clear()
+        again = self._error is not None
         self._run, self._recording, self._error, self._warned = run, True, None, float("inf")
-        self._add_event(RecorderEventKind.STARTED, f"recording started: {why}; {run.path}")
+        self._add_event(RecorderEventKind.STARTED, f"recording started: {why}; {run.path}", loud=again)
         self._warn_of_room(run.free, self._ring.rate * LINE_BYTES)
 
     def _running_run(self) -> RunWriter | None:
@@ -310,8 +373,47 @@ class Recorder:
         if run.failure is not None:
             self._past.append(run)
             self._recording = False
+            self._hold_frames(run)
             return None
         return run
+
+    def _hold_frames(self, run: RunWriter) -> None:
+        """What may not be on the disk waits in memory, with all that comes, for the next run."""
+        self._hold()
+        for through, block in self._unsure:
+            if through > run.sure:
+                self._ring.add(block)
+        self._unsure.clear()
+        self._roots.sort(key=lambda root: root == run.path.parent)  # the other one first, if there is one
+
+    def _hold(self) -> None:
+        """From now on frames wait for the next run."""
+        if not self._holding:
+            self._holding = True
+            self._ring.seconds, self._ring.forgotten = max(HELD_S, self._pre_trigger_s), 0
+
+    def _hold_no_more(self) -> None:
+        if self._holding:
+            self._holding = False
+            self._unkept += self._ring.forgotten
+            self._ring.seconds = self._pre_trigger_s
+
+    def _require_room(self, root: Path) -> None:
+        """Refuse a folder where a run would fail again at once.
+
+        Raises:
+            OSError: there is too little room.
+        """
+        free = shutil.disk_usage(_nearest_folder(root)).free
+        if free < max(LEAST_ROOM, ROOM_S * self._ring.rate * LINE_BYTES + self._ring.size):
+            raise OSError(0, f"{free} bytes free")
+
+    def _refuse_start(self, root: Path, why: str) -> None:
+        self._report_failure(
+            f"{root}: no run can be begun: {why}; expected a folder with room that can be written to; "
+            "choose another",
+            why,
+        )
 
     def _current_state(self, *, recording: bool) -> RecorderState:
         if recording:
@@ -324,9 +426,8 @@ class Recorder:
         """Bytes free, and bytes a second that come in."""
         if run is not None:
             return run.free, run.rate
-        place = next((p for p in (self._root, *self._root.absolute().parents) if p.exists()), self._root)
         try:
-            return shutil.disk_usage(place).free, self._ring.rate * LINE_BYTES
+            return shutil.disk_usage(_nearest_folder(self._place)).free, self._ring.rate * LINE_BYTES
         except OSError:
             return None, 0.0
 
@@ -335,14 +436,22 @@ class Recorder:
         passed = [limit for limit in WARN_MINUTES if left is not None and left < limit < self._warned]
         if left is not None and passed:
             self._warned = min(passed)
-            self._add_event(RecorderEventKind.ROOM, f"{self._root}: room for {max(left, 1):.0f} min more")
+            self._add_event(RecorderEventKind.ROOM, f"{self._place}: room for {max(left, 1):.0f} min more")
 
     def _report_failure(self, text: str, why: str) -> None:
+        """Say why recording failed; a failure that repeats itself is said once."""
+        again = text == self._error
         self._error, self._reason = text, why
-        self._add_event(RecorderEventKind.FAILED, text)
+        if not again:
+            self._add_event(RecorderEventKind.FAILED, text, loud=True)
 
-    def _add_event(self, kind: RecorderEventKind, text: str) -> None:
-        self._events.append(RecorderEvent(self._newest, kind, text))
+    def _add_event(self, kind: RecorderEventKind, text: str, *, loud: bool = False) -> None:
+        self._events.append(RecorderEvent(self._newest, kind, text, loud))
+
+
+def _nearest_folder(root: Path) -> Path:
+    """The folder, or the nearest above it that is there."""
+    return next((path for path in (root, *root.absolute().parents) if path.exists()), root)
 
 
 def _minutes_left(free: int | None, rate: float) -> float | None:

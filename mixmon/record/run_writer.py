@@ -20,12 +20,30 @@ from contextlib import ExitStack, suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
+from io import FileIO
 from pathlib import Path
 from typing import Any, Self
 
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump_write import write_candump
 from mixmon.frames.logs import FRAMES, NOTES
+
+PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
+"""Runs tell what an engine can do: nobody else on the machine reads them unless that is asked for."""
+
+
+def _opener(*, shared: bool) -> Callable[[str, int], int]:
+    """Makes files that only the user reads; `shared`: as the user's other files."""
+    return lambda path, flags: os.open(path, flags, 0o666 if shared else PRIVATE_FILE)
+
+
+def make_folder(path: Path, *, shared: bool) -> None:
+    """A new folder, for the user alone unless `shared`.
+
+    Raises:
+        OSError: it cannot be made, or is there.
+    """
+    path.mkdir(0o777 if shared else PRIVATE_FOLDER)
 
 
 class AppendFile:
@@ -41,11 +59,11 @@ class AppendFile:
         OSError: the file exists, or cannot be made.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, shared: bool = False) -> None:
         self.path = path
         self.size = 0
         self._hash = hashlib.sha256()
-        self._file = path.open("xb", buffering=0)
+        self._file = FileIO(path, "xb", opener=_opener(shared=shared))
 
     @property
     def sha256(self) -> str:
@@ -90,14 +108,14 @@ class AppendFile:
             self._file.close()
 
 
-def write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes, *, shared: bool = False) -> None:
     """Write a file so that a cut leaves the old contents or the new, never a mixture.
 
     Raises:
         OSError: it cannot be written.
     """
     fresh = path.with_name(path.name + ".new")
-    with fresh.open("wb", buffering=0) as file:
+    with FileIO(fresh, "wb", opener=_opener(shared=shared)) as file:
         rest = memoryview(data)
         while rest:
             rest = rest[file.write(rest) :]
@@ -228,7 +246,11 @@ FailureListener = Callable[[str, str], None]
 
 
 class RunWriter:
-    """A run that has begun. `frames`, `size`, `free` and `failure` may be read from any thread.
+    """A run that has begun. Its attributes may be read from any thread.
+
+    frames   appended
+    sure     of these, frames that were on the disk when it was last looked at
+    failure  why it could not go on; None: it goes on
 
     Raises:
         OSError: the folder or a file in it cannot be made; nothing of it is left then.
@@ -242,8 +264,10 @@ class RunWriter:
         *,
         sync_s: float,
         failed: FailureListener,
+        shared: bool = False,
     ) -> None:
-        self.path = _new_folder(root, manifest)
+        self.path = _new_folder(root, manifest, shared=shared)
+        self._shared = shared
         self._manifest = replace(manifest, files=tuple(files))
         self._files = files
         self._sync_s = sync_s
@@ -252,16 +276,16 @@ class RunWriter:
         self._stop = threading.Event()
         self._lost: dict[str, int] = {}
         self._began = time.monotonic()
-        self.frames = 0
+        self.frames = self.sure = 0
         self.free = shutil.disk_usage(self.path).free
         self.failure: str | None = None
         with ExitStack() as undone:
             undone.callback(shutil.rmtree, self.path, ignore_errors=True)
             for name, data in [*files.items(), (MANIFEST, self._manifest.to_json())]:
-                write_whole(self.path / name, data)
-            self._log = AppendFile(self.path / FRAMES)
+                write_whole(self.path / name, data, shared=shared)
+            self._log = AppendFile(self.path / FRAMES, shared=shared)
             undone.callback(self._log.close)
-            self._notes = AppendFile(self.path / NOTES)
+            self._notes = AppendFile(self.path / NOTES, shared=shared)
             undone.pop_all()
         sync_folder(self.path)
         sync_folder(root)
@@ -278,10 +302,15 @@ class RunWriter:
         """Bytes a second since the start."""
         return self.size / max(time.monotonic() - self._began, 1.0)
 
-    def append(self, block: FrameBlock) -> None:
-        """Frames, handed to the operating system before this returns; their stamps are whole microseconds."""
-        if self._append_to(self._log, write_candump(block)):
+    def append(self, block: FrameBlock) -> bool:
+        """Frames, handed to the operating system before this returns; their stamps are whole microseconds.
+
+        False: none of them could be appended, and the run has ended.
+        """
+        appended = self._append_to(self._log, write_candump(block))
+        if appended:
             self.frames += len(block)
+        return appended
 
     def note(self, line: bytes) -> None:
         """One line of notes.jsonl."""
@@ -321,12 +350,14 @@ class RunWriter:
         self._finish_run()
 
     def _check_disk(self) -> None:
+        frames = self.frames
         try:
             self._log.sync()
             self._notes.sync()
             if not (self._log.in_place() and self._notes.in_place()):
                 raise FileNotFoundError(0, "the run's folder was removed or renamed")
             self.free = shutil.disk_usage(self.path).free
+            self.sure = frames
         except OSError as error:
             with self._using:
                 self._end_by_failure(error.strerror or str(error))
@@ -335,8 +366,8 @@ class RunWriter:
         """End the run because it cannot go on; called with the lock held."""
         if self.failure is None:
             self.failure = (
-                f"{self.path}: recording stopped: {why}; frames from here on are not kept; "
-                "make room or choose another folder, and start again"
+                f"{self.path}: recording stopped: {why}; expected a folder that takes more; "
+                "make room, or name a second one with --spare"
             )
             self._tell_failed(self.failure, why)
         self._stop.set()
@@ -358,24 +389,27 @@ class RunWriter:
     def _write_manifest_and_sums(self) -> None:
         lost = sum(self._lost.values())
         manifest = self._manifest.ended(time.time_ns(), self.frames, self.size, lost, self.failure).to_json()
-        write_whole(self.path / MANIFEST, manifest)
+        write_whole(self.path / MANIFEST, manifest, shared=self._shared)
         sums = {name: hashlib.sha256(data).hexdigest() for name, data in self._files.items()}
         sums |= {FRAMES: self._log.sha256, NOTES: self._notes.sha256}
         sums[MANIFEST] = hashlib.sha256(manifest).hexdigest()
-        write_whole(self.path / SUMS, "".join(f"{sums[name]}  {name}\n" for name in sorted(sums)).encode())
+        text = "".join(f"{sums[name]}  {name}\n" for name in sorted(sums))
+        write_whole(self.path / SUMS, text.encode(), shared=self._shared)
         sync_folder(self.path)
 
 
-def _new_folder(root: Path, manifest: Manifest) -> Path:
+def _new_folder(root: Path, manifest: Manifest, *, shared: bool) -> Path:
     """A folder made for the run.
 
     Raises:
         OSError: it cannot be made.
     """
-    root.mkdir(parents=True, exist_ok=True)
+    root.parent.mkdir(parents=True, exist_ok=True)
+    if not root.is_dir():
+        make_folder(root, shared=shared)
     for name in folder_names(manifest.started_ns, manifest.name):
         try:
-            (root / name).mkdir()
+            make_folder(root / name, shared=shared)
         except FileExistsError:
             continue
         return root / name

@@ -34,10 +34,14 @@ REPLAY_STEP_S = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """What happened to sources, recorder, replay or the worker, in words; `t` is data time, ns."""
+    """What happened to sources, recorder, replay or the worker, in words; `t` is data time, ns.
+
+    loud  told also to those who want no talk: something is no longer recorded, or is again
+    """
 
     t: int
     text: str
+    loud: bool = False
 
 
 Item = AlarmEvent | Remark | Event

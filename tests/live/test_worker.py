@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -102,20 +101,22 @@ def test_a_removed_run_ends_recording_loudly_and_never_the_watching(
     until(lambda: worker.snapshot.recording.startswith("recording 2"), "the record")
     send(chain)
     until(lambda: worker.snapshot.frames == 1, "a frame")
-    shutil.rmtree(tmp_path / "runs")
+    (tmp_path / "runs").rename(tmp_path / "gone")
+    (tmp_path / "runs").write_text("a file where the folder was")
     until(lambda: worker.snapshot.recording.startswith("recording failed: "), "the failure")
-    until(lambda: remarked(worker, "removed or renamed; frames from here on are not kept"), "its remark")
+    until(lambda: remarked(worker, "the run's folder was removed or renamed"), "its remark")
     send(chain)
     until(lambda: worker.snapshot.frames == 2, "another frame")
     worker.send(Mark("after"))
     until(lambda: remarked(worker, "mark: after (no run is being recorded)"), "the mark")
     assert not worker.snapshot.failure
-    worker.send(RecordOn())
+    (tmp_path / "runs").unlink()
     until(lambda: worker.snapshot.recording.startswith("recording 2"), "another run")
     worker.close()
     run = open_run(list_runs(tmp_path / "runs")[0])
     assert run.verified
-    assert sum(map(len, open_log(run.path))) == 1, "the frame that was not kept, from the seconds before"
+    found = sum(map(len, open_log(run.path)))
+    assert found in {1, 2}, "the frame that was not kept, and the one before it where that was not sure"
 
 
 def test_recording_goes_on_and_off_by_command_and_what_is_said_is_kept(

@@ -87,6 +87,7 @@ class Listener:
         self._refusal = ""
         self._last_heard: int | None = None
         self._frames = self._error_frames = self._overflowed = 0
+        self._interrupted = False
         self._dropped_before = 0  # by receivers already closed
         self._rejected_before: Counter[str] = Counter()
         self._reported = ListenerCounts()
@@ -194,6 +195,7 @@ class Listener:
         self._publish_status()
 
     def _reopen_device(self) -> None:
+        self._interrupted = True
         if self._lost_at is not None:
             self._wait_idle(self._pause_s)
             self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
@@ -270,6 +272,7 @@ class Listener:
             counts.rejected,
             last.listen_only if receiver is None else receiver.listen_only,
             last.stamped_by if receiver is None else receiver.stamped_by,
+            self._interrupted,
         )
 
     def _introduce_receiver(self) -> str:

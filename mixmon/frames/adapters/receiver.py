@@ -187,6 +187,7 @@ class SourceStatus:
     error_frames  error frames, which are among `frames` too
     dropped       frames lost before they reached this program; None: not counted
     overflowed    frames lost because they were not taken from the queue in time
+    interrupted   the device was gone or opened again: what passed meanwhile is not counted
     rejected      pieces of input that were no frames, by reason
     listen_only   True: confirmed; None: asked for, not confirmed; False: it acknowledges
     """
@@ -201,3 +202,4 @@ class SourceStatus:
     rejected: Mapping[str, int] | None = None
     listen_only: bool | None = None
     stamped_by: StampKind = StampKind.HOST
+    interrupted: bool = False

@@ -1,0 +1,240 @@
+"""`record` as a process of its own on emulated adapters, while disks and folders fail."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import stat
+import subprocess
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from live_rig import EXAMPLE, until
+from programs import Program, Starter
+from run_folders import list_runs
+from slcan_emulator import SlcanEmulator
+
+from mixmon.cli.main import BAD_INPUT, DONE
+from mixmon.cli.stopping import INTERRUPTED
+from mixmon.frames.block import concat
+from mixmon.frames.logs import open_log
+from mixmon.record.run_folder import open_run
+
+RATE = 1000
+
+
+@pytest.fixture(scope="module")
+def starter() -> Iterator[Starter]:
+    with Starter() as one:
+        yield one
+
+
+class Rig:
+    """Two adapters; on the first one frames come, a running number in their data, until `stop`."""
+
+    def __init__(self, starter: Starter, place: Path) -> None:
+        self.place, self._starter = place, starter
+        self.chain, self.engine = SlcanEmulator(place / "a"), SlcanEmulator(place / "b")
+        self.chain.plug()
+        self.engine.plug()
+        self._sender = threading.Thread(target=self._send)
+
+    def _send(self) -> None:
+        self.chain.run(RATE, 1_000_000, first_id=0x2A0)
+
+    def record(self, *words: str, runs: Path | None = None, **limits: int) -> Program:
+        """Start to record into `runs`, and to send."""
+        links = (f"chain={self.chain.link}", "-c", f"engine={self.engine.link}")
+        options = ["-s", str(EXAMPLE), "-i", "slcan", "-c", *links, "--accept-caution", "--quiet"]
+        folder = ["--folder", str(runs or self.place / "runs")]
+        program = self._starter.start(
+            "record", *options, *folder, *words, place=self.place, XDG_STATE_HOME=str(self.place), **limits
+        )
+        until(lambda: self.chain.opened.is_set() or program.ended(), "the adapter to be opened")
+        self._sender.start()
+        return program
+
+    @property
+    def sent(self) -> int:
+        return self.chain.sent[-1][1] if self.chain.sent else 0
+
+    def close(self) -> None:
+        """Pull both plugs."""
+        self.chain.unplug()
+        self.engine.unplug()
+        if self._sender.ident is not None:
+            self._sender.join()
+
+
+@pytest.fixture
+def rig(starter: Starter, tmp_path: Path) -> Iterator[Rig]:
+    one = Rig(starter, tmp_path)
+    yield one
+    one.close()
+
+
+def lines(folder: Path, which: int = -1) -> int:
+    """Lines of frames in a run of a folder by now; 0 where there is none."""
+    runs = list_runs(folder)
+    return (runs[which] / "frames.log").read_bytes().count(b"\n") if runs else 0
+
+
+def whole(*runs: Path) -> list[int]:
+    """The running numbers of all frames of these runs, in order, of which none may be missing or doubled."""
+    frames = concat([block for run in runs for block in open_log(run)])
+    found: list[int] = frames.data.copy().view(">u8")[:, 0].tolist()
+    assert found == list(range(found[0], found[0] + len(found)))
+    return found
+
+
+def ended(program: Program) -> int:
+    """Ends it by Ctrl-C; its exit status."""
+    program.signal(signal.SIGINT)
+    return program.wait()
+
+
+def test_a_run_is_the_users_alone(rig: Rig) -> None:
+    runs = rig.place / "runs"
+    program = rig.record()
+    until(lambda: lines(runs), "frames")
+    assert ended(program) == INTERRUPTED
+    (run,) = list_runs(runs)
+    assert stat.S_IMODE(runs.stat().st_mode) == stat.S_IMODE(run.stat().st_mode) == 0o700
+    assert {stat.S_IMODE(path.stat().st_mode) for path in run.iterdir()} == {0o600}
+    assert len(list(run.iterdir())) == 5
+
+
+def test_a_run_is_shared_where_that_is_asked_for(rig: Rig) -> None:
+    mask = os.umask(0)
+    os.umask(mask)
+    program = rig.record("--share")
+    until(lambda: list_runs(rig.place / "runs"), "the run")
+    assert ended(program) == INTERRUPTED
+    (run,) = list_runs(rig.place / "runs")
+    assert stat.S_IMODE(run.stat().st_mode) == 0o777 & ~mask
+    assert {stat.S_IMODE(path.stat().st_mode) for path in run.iterdir()} == {0o666 & ~mask}
+
+
+def test_a_size_limit_begins_a_new_run_and_loses_no_frame(rig: Rig) -> None:
+    """RLIMIT_FSIZE, as a FAT file system's four gibibytes: EFBIG."""
+    runs = rig.place / "runs"
+    program = rig.record(largest=60_000)
+    until(lambda: len(list_runs(runs)) >= 3, "three runs")
+    assert ended(program) == INTERRUPTED
+    found = whole(*list_runs(runs))
+    assert found[0] == 0
+    assert len(found) > 2 * 60_000 // 60
+    assert "recording stopped: File too large" in program.err
+    assert "recording started: what had stopped it is over" in program.err
+    assert "Traceback" not in program.err
+    for run in list_runs(runs):
+        assert open_run(run).verified
+
+
+def test_a_folder_that_is_removed_is_made_again_and_the_last_seconds_are_kept(rig: Rig) -> None:
+    runs = rig.place / "runs"
+    program = rig.record()
+    until(lambda: lines(runs) > RATE, "a second")
+    before = rig.sent
+    shutil.rmtree(runs)
+    until(lambda: lines(runs) > RATE // 10, "a new run")
+    assert ended(program) == INTERRUPTED
+    found = whole(*list_runs(runs))
+    assert found[0] <= before
+    assert "the run's folder was removed or renamed" in program.err
+    assert open_run(list_runs(runs)[0]).verified
+
+
+def test_where_nothing_more_can_be_kept_it_ends_and_says_so(rig: Rig) -> None:
+    runs = rig.place / "runs"
+    program = rig.record("--give-up", "0.5", "--json")
+    until(lambda: lines(runs), "frames")
+    shutil.rmtree(runs)
+    runs.write_text("a file where the folder was")
+    assert program.wait() == BAD_INPUT
+    assert "the run's folder was removed or renamed" in program.err
+    last = program.err.splitlines()[-1]
+    assert last.startswith(f"mixmon: {runs}: no run can be begun: ")
+    assert "expected a folder with room that can be written to; choose another" in last
+    assert json.loads(program.out)["failure"] in program.err
+    assert runs.read_text() == "a file where the folder was"
+
+
+class Stick:
+    """A small disk that is nearly full, or a limit on files that has the same effect.
+
+    limits  to be given to the program
+    """
+
+    def __init__(self, place: Path) -> None:
+        self.place, self.runs = place, place / "runs"
+        self._ballast = place / "ballast"
+        place.mkdir()
+        mount = ["mount", "-t", "tmpfs", "-o", "size=4m", "mixmon-test", str(place)]
+        self.mounted = subprocess.run(mount, check=False, capture_output=True).returncode == 0
+        self.limits = {} if self.mounted else {"largest": 60_000}
+        if self.mounted:
+            self._ballast.write_bytes(bytes(3_950_000))
+
+    def make_room(self) -> None:
+        """A limit needs none: it is for each file."""
+        self._ballast.unlink(missing_ok=True)
+
+    def close(self) -> None:
+        if self.mounted:
+            subprocess.run(["umount", "--lazy", str(self.place)], check=True)
+
+
+@pytest.fixture
+def stick(tmp_path: Path) -> Iterator[Stick]:
+    one = Stick(tmp_path / "stick")
+    yield one
+    one.close()
+
+
+def test_a_full_disk_ends_in_the_spare_folder_without_a_gap(rig: Rig, stick: Stick) -> None:
+    spare = rig.place / "spare"
+    program = rig.record("--spare", str(spare), runs=stick.runs, **stick.limits)
+    until(lambda: lines(spare), "a run in the spare folder")
+    assert ended(program) == INTERRUPTED
+    first, second = list_runs(stick.runs)[0], list_runs(spare)[0]
+    assert whole(first, second)[0] == 0
+    assert open_run(second).verified
+    assert "recording stopped: " in program.err
+    assert str(second) in program.err
+
+
+def test_a_disk_on_which_room_is_made_takes_the_next_run_without_a_gap(rig: Rig, stick: Stick) -> None:
+    program = rig.record(runs=stick.runs, **stick.limits)
+    until(lambda: "recording stopped: " in program.err, "a full disk")
+    first = list_runs(stick.runs)[0]
+    until(
+        lambda: (first / "SHA256SUMS").exists() or "no run can be begun" in program.err, "the first run's end"
+    )
+    shutil.copytree(first, rig.place / "copy")
+    stick.make_room()
+    until(lambda: len(list_runs(stick.runs)) > 1 and lines(stick.runs, 1), "the next run")
+    assert ended(program) == INTERRUPTED
+    assert whole(rig.place / "copy", list_runs(stick.runs)[1])[0] == 0
+    if stick.mounted:
+        assert len(list_runs(stick.runs)) == 2, "nothing was begun before there was room"
+
+
+def test_two_recorders_share_a_folder(rig: Rig, starter: Starter, tmp_path: Path) -> None:
+    other = tmp_path / "other"
+    other.mkdir()
+    second = Rig(starter, other)
+    try:
+        programs = [one.record("--for", "0.5", runs=rig.place / "runs") for one in (rig, second)]
+        assert [program.wait() for program in programs] == [DONE, DONE]
+    finally:
+        second.close()
+    runs = list_runs(rig.place / "runs")
+    assert len(runs) == 2
+    for run in runs:
+        assert open_run(run).verified
+        whole(run)
