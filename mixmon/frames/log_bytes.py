@@ -13,7 +13,7 @@ import zipfile
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from typing import Any, Protocol
+from typing import IO, Any, Protocol, cast
 
 PIECE_BYTES = 1 << 20
 """Bytes asked for, and the most that unpacking gives, at a time; our choice: one text of CandumpReader."""
@@ -26,8 +26,12 @@ BZIP2_MAGIC = b"BZh"  # bzip2's manual, section 1
 XZ_MAGIC = b"\xfd7zXZ\x00"  # the .xz file format, section 2.1.1.1
 ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"  # RFC 8878, section 3.1.1
 ZIP_MAGIC = b"PK\x03\x04"  # ISO/IEC 21320-1 and its source, section 4.3.7
+_ENCRYPTED = 1  # bit of a member's flags (source of ISO/IEC 21320-1, section 4.4.4)
 _SHOWN_MEMBERS = 4  # our choice: names in an error message
-_LONGEST_MAGIC = len(XZ_MAGIC)
+
+_TAR_AT, TAR_MAGIC = 257, b"ustar"  # POSIX.1-1988, header block of ustar
+_MAGIC_BYTES = _TAR_AT + len(TAR_MAGIC)
+"""By so many bytes at the start it is known what a log is."""
 
 _GZIP_WINDOW = 16 + zlib.MAX_WBITS  # zlib's manual, inflateInit2: gzip data, largest window
 _XZ_BYTES = 200 << 20  # our choice: the largest preset of xz needs 65 MiB; more is refused
@@ -90,12 +94,24 @@ class LogBytes:
         self.packed = False
 
     def __iter__(self) -> Iterator[bytes]:
+        contents = self._unpack()
+        if head := _take_head(contents):
+            if head[_TAR_AT:].startswith(TAR_MAGIC):
+                kind = "packed tar" if self.packed else "tar"
+                raise UnpackError(f"a {kind} archive; expected one log; unpack it with {self._tar_command()}")
+            yield head
+        yield from contents
+
+    def _tar_command(self) -> str:
+        name = getattr(self._stream, "name", None)
+        if self.member:
+            return f"unzip, and {self.member} with tar -xf"
+        return f"tar -xf {name}" if isinstance(name, str) else "tar -x"
+
+    def _unpack(self) -> Iterator[bytes]:
+        """The bytes of the stream, unpacked if they are packed."""
         pieces = self._read_pieces()
-        head = b""
-        for piece in pieces:
-            head += piece
-            if len(head) >= _LONGEST_MAGIC:
-                break
+        head = _take_head(pieces)
         packed = next((one for one in self._PACKINGS if head.startswith(one[0])), None)
         if packed is None:
             if head:
@@ -196,13 +212,13 @@ class LogBytes:
         """The contents of the only file in a zip, whose list of files stands at its end.
 
         Raises:
-            UnpackError: it holds several files, or none, or the stream cannot be wound back.
+            UnpackError: it holds several files, or none, is encrypted or cut off, or cannot be wound back.
         """
         stream = self._stream
         if not (isinstance(stream, io.IOBase) and stream.seekable()):
             raise UnpackError("a zip that can be read once only; expected a file; unpack it with unzip -p")
         try:
-            with zipfile.ZipFile(stream) as packed:
+            with _open_zip(stream) as packed:
                 member = _only_member(packed)
                 self.member = member.filename
                 with packed.open(member) as contents:
@@ -222,11 +238,36 @@ class LogBytes:
     """How each kind of packed data begins, its name, and what unpacks it."""
 
 
+def _take_head(pieces: Iterator[bytes]) -> bytes:
+    """The first pieces, joined, by which it is known what a log is."""
+    head = b""
+    for piece in pieces:
+        head += piece
+        if len(head) >= _MAGIC_BYTES:
+            break
+    return head
+
+
+def _open_zip(stream: io.IOBase) -> zipfile.ZipFile:
+    """The zip by the list of files at its end.
+
+    Raises:
+        UnpackError: it has none.
+    """
+    try:
+        return zipfile.ZipFile(cast("IO[bytes]", stream))
+    except zipfile.BadZipFile as error:
+        raise UnpackError(
+            "a zip without its list of files, which stands at its end: it was cut off or damaged; "
+            "expected a whole one; copy it again"
+        ) from error
+
+
 def _only_member(packed: zipfile.ZipFile) -> zipfile.ZipInfo:
     """The file in a zip.
 
     Raises:
-        UnpackError: there are several, or none.
+        UnpackError: there are several, or none, or it is encrypted.
     """
     files = [
         one for one in packed.infolist() if not one.is_dir() and not one.filename.startswith("__MACOSX/")
@@ -236,6 +277,8 @@ def _only_member(packed: zipfile.ZipFile) -> zipfile.ZipInfo:
         raise UnpackError(
             f"a zip of {len(files)} files ({names}); expected one log in it; unpack it with unzip"
         )
+    if files[0].flag_bits & _ENCRYPTED:
+        raise UnpackError("an encrypted zip; expected one without a password; unpack it with its password")
     return files[0]
 
 

@@ -79,10 +79,17 @@ _NO_LAST_END = "the last line has no end; a frame that was cut there can look li
 _LIBRARY_BLOCK_ROWS = 16_384  # our choice: rows a block, where python-can gives one message at a time
 _PROBED_LINES = 100  # our choice: candump text has a frame among so many lines
 _SHOWN_REASONS = 3  # our choice: an error fits into a few lines of a terminal
-_EXPECTED = (
-    "expected candump text such as `(1436509052.249713) can0 123#1122`, plain or packed, or a log that "
-    f"python-can reads ({' '.join(LIBRARY_SUFFIXES)})"
-)
+_EXPECTED_TEXT = "expected candump text such as `(1436509052.249713) can0 123#1122`, plain or packed, or a "
+_EXPECTED = f"{_EXPECTED_TEXT}log that python-can reads ({' '.join(LIBRARY_SUFFIXES)})"
+_EXPECTED_PIPED = f"{_EXPECTED_TEXT}file for any other format ({' '.join(LIBRARY_SUFFIXES)})"
+
+_HEAD_BYTES = 16  # our choice: as many as the longest of these
+_BINARY_FORMATS = {
+    b"LOGG": ("a BLF log", ".blf"),
+    b"SQLite format 3\0": ("an SQLite log", ".db"),
+    b"MDF     ": ("an MDF log", ".mf4"),
+}
+"""How binary logs begin (python-can's documentation and source), and the suffix by which they are read."""
 
 
 def open_log(path: str | Path) -> LogSource:
@@ -129,6 +136,7 @@ class LogSource:
         self.report = ReadReport()
         self.channels: tuple[str, ...] = ()
         self.position = 0
+        self._head = b""
         self._is_run = path != STDIN and is_run(path)
         self._path = str(Path(path) / FRAMES) if self._is_run else path
         self.watched = watched_until(Path(path)) if self._is_run else None
@@ -139,7 +147,7 @@ class LogSource:
         self.total = None if self._suffix else size
 
     def __iter__(self) -> Iterator[FrameBlock]:
-        self.report, self.channels, self.position = ReadReport(), (), 0
+        self.report, self.channels, self.position, self._head = ReadReport(), (), 0, b""
         try:
             for block in self._library_blocks() if self._suffix else self._candump_blocks():
                 self.channels = block.channels
@@ -148,7 +156,18 @@ class LogSource:
         except UnpackError as error:
             raise SourceError(f"{self.name}: {error}") from error
         if self.report.frames == 0:
-            raise SourceError(f"{self.name}: {_say_nothing_found(self.report)}; {_EXPECTED}")
+            raise SourceError(f"{self.name}: {self._say_nothing_found()}")
+
+    def _say_nothing_found(self) -> str:
+        """Why the log gave no frame, what was expected, and what to do."""
+        known = next((one for magic, one in _BINARY_FORMATS.items() if self._head.startswith(magic)), None)
+        if known is None or self._suffix:
+            expected = _EXPECTED_PIPED if self._path == STDIN else _EXPECTED
+            return f"{_say_nothing_found(self.report)}; {expected}"
+        what, suffix = known
+        if self._path == STDIN:
+            return f"{what}; expected candump text, or a file; write it to one that ends in {suffix}"
+        return f"{what}; expected the suffix by which it is read; name it so that it ends in {suffix}"
 
     def _find_suffix(self) -> str:
         try:
@@ -163,6 +182,7 @@ class LogSource:
         with _open_bytes(self._path) as stream:
             pieces = LogBytes(stream)
             for piece in pieces:
+                self._head = self._head or piece[:_HEAD_BYTES]
                 self.position = pieces.position
                 yield reader.feed(piece)
         last = FrameBlock.empty(reader.channels) if self._is_run else reader.flush()
