@@ -104,7 +104,8 @@ def add_strict(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--strict",
         action="store_true",
-        help="exit status 1 if anything in the log is not in order, such as rejected lines or lost frames",
+        help="exit status 1 if anything in the log is not in order, such as rejected lines or lost frames; "
+        "identifiers that no definition knows are other traffic, and in order",
     )
 
 

@@ -76,7 +76,7 @@ def _write_run_text(found: RunFolder) -> str:
     if found.faults:
         return "".join(f"{path}: {printable(fault)}\n" for fault in found.faults)
     frames = counted(manifest.frames, "frame")
-    return f"{path}: {manifest.state}, {frames}; every file agrees with its checksum\n"
+    return f"{path}: {printable(manifest.state)}, {frames}; every file agrees with its checksum\n"
 
 
 def _write_json(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note]) -> str:
@@ -90,7 +90,7 @@ def _write_text(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note
 
     lines = [printable(str(mistake)) for mistake in mistakes]
     lines.append(_count_mistakes(mistakes) if mistakes else f"{printable(str(session))}: no mistake found")
-    lines += [f"caution: {sentence(one)}" for one in notes]
+    lines += [f"caution: {printable(sentence(one))}" for one in notes]
     return "".join(f"{line}\n" for line in lines)
 
 

@@ -15,7 +15,7 @@ import json
 import stat
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
-from io import BufferedReader, FileIO
+from io import BufferedReader, BytesIO, FileIO
 from pathlib import Path
 from sqlite3 import connect
 from tempfile import NamedTemporaryFile
@@ -25,7 +25,7 @@ from mixmon.errors import SourceError
 from mixmon.frames.account import ReadReport, Reason
 from mixmon.frames.block import FrameBlock, FrameRow
 from mixmon.frames.candump import CandumpReader
-from mixmon.frames.candump_line import read_line
+from mixmon.frames.candump_line import LAST_STAMP, read_line
 from mixmon.frames.clock import FORWARD_JUMP_NS
 from mixmon.frames.library import csv_rows, message_blocks, sqlite_rows
 from mixmon.frames.log_bytes import PACKED_SUFFIXES, BrokenError, LogBytes, UnpackedFile, UnpackError
@@ -40,6 +40,8 @@ NOTES = "notes.jsonl"
 WATCHED = "watched until"
 """Kind of the note that says how far rows were made: a bus that is silent at the end leaves no frame."""
 
+_LONGEST_NOTE = 1 << 20  # our choice: bytes of a line of notes that are read at once; most have some hundred
+
 
 def is_run(path: Path | str) -> bool:
     """True for the folder of a run; False for anything else, also where it cannot be looked at."""
@@ -51,21 +53,25 @@ def is_run(path: Path | str) -> bool:
 
 def watched_until(folder: Path) -> int | None:
     """Data time, ns, up to which a run was watched; None where its notes do not say."""
+    notes, newest = folder / NOTES, None
     try:
-        lines = (folder / NOTES).read_bytes().split(b"\n")
+        with notes.open("rb") if notes.is_file() else BytesIO() as file:
+            while line := file.readline(_LONGEST_NOTE):
+                if WATCHED.encode() in line and (t := _watched_time(line)) is not None:
+                    newest = t if newest is None else max(newest, t)
     except OSError:
-        return None
-    found = [t for line in lines if WATCHED.encode() in line and (t := _watched_time(line)) is not None]
-    return max(found, default=None)
+        pass
+    return newest
 
 
 def _watched_time(line: bytes) -> int | None:
-    """The time of a note of kind WATCHED; None for any other line."""
+    """The time of a note of kind WATCHED; None for any other line, and for a time that no frame can have."""
     try:
         note = json.loads(line)
-        return int(note["t"]) if note["kind"] == WATCHED else None
-    except (ValueError, KeyError, TypeError):
+        t = int(note["t"]) if note["kind"] == WATCHED else -1
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return None
+    return t if 0 <= t <= LAST_STAMP else None
 
 
 # Whole logs.

@@ -111,6 +111,17 @@ def test_what_the_log_lacks_is_told_as_by_every_command(capsys, tmp_path):
         assert [text for text in troubles if text not in err] == []
 
 
+def test_other_traffic_is_counted_and_told_and_is_no_fault(capsys, log, tmp_path):
+    mixed = tmp_path / "mixed.log"
+    lines = log.read_text().splitlines(keepends=True)[: len(FRAMES)]
+    mixed.write_text("".join(lines) + "(1700000020.000000) can0 123#01\n" * 3)
+    assert main(["decode", str(mixed), "--database", DBC, "--strict"]) == DONE
+    assert "mixmon: 3 frames of identifiers without a definition\n" in capsys.readouterr().err
+    session = ["-s", "examples/foreign.toml"]
+    assert main(["census", str(mixed), *session, "--strict"]) == DONE
+    assert "123" in capsys.readouterr().out
+
+
 def test_a_log_in_order_passes_strictly(capsys, log, tmp_path):
     whole = tmp_path / "whole.log"
     whole.write_text("".join(log.read_text().splitlines(keepends=True)[: len(FRAMES)]))

@@ -159,3 +159,14 @@ def test_other_commands_tell_how_many_entries_are_odd_and_the_first(capsys, spoi
     err = capsys.readouterr().err
     assert "spoilt.dbc: 3 entries not as expected\n" in err
     assert all(f"spoilt.dbc: line {n}: " in err for n in (3, 4, 5))
+
+
+def test_no_escape_of_a_file_reaches_the_terminal(capsys, spoilt):
+    (spoilt.parent / "spoilt.dbc").write_text(
+        SPOILT + 'VAL_ 512 \x1b]0;x\x07 0 "off" ;\nBO_ 5 \x1b[2J: 8 X\n'
+    )
+    main(["verify", str(spoilt)])
+    out, err = capsys.readouterr()
+    assert "caution: " in out
+    assert "\x1b" not in out + err
+    assert "\x07" not in out + err

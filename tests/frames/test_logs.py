@@ -18,7 +18,7 @@ import pytest
 
 from mixmon.errors import SourceError
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
-from mixmon.frames.logs import LogSource, open_log
+from mixmon.frames.logs import LogSource, open_log, watched_until
 
 LINES = [f"(1436509052.{i:06d}) can{i % 2} {i % 2048:03X}#{i:016X}\n" for i in range(3000)]
 TEXT = "".join(LINES).encode()
@@ -269,6 +269,29 @@ def test_a_file_that_the_library_cannot_read(tmp_path: Path, name: str) -> None:
 def test_a_file_in_which_the_library_finds_nothing(tmp_path: Path) -> None:
     text = refused(write(tmp_path / "run.asc", b"// today\nnothing else\n"))
     assert "no frame in it (2 lines" in text
+
+
+@pytest.mark.parametrize(
+    "note",
+    [
+        '{"t": 1e999, "kind": "watched until"}',
+        '{"t": NaN, "kind": "watched until"}',
+        '{"t": "x", "kind": "watched until"}',
+        '{"t": 1' + "0" * 40 + ', "kind": "watched until"}',
+        '{"t": -1, "kind": "watched until"}',
+        '{"a":' * 100_000 + '"watched until"',
+        '["watched until"]',
+        "\0watched until",
+    ],
+    ids=["infinite", "no number", "text", "huge", "negative", "deep", "a list", "NUL"],
+)
+def test_a_damaged_note_says_nothing_of_how_far_a_run_was_watched(tmp_path: Path, note: str) -> None:
+    (tmp_path / "frames.log").write_text("(1.000000) can0 123#11\n")
+    notes = tmp_path / "notes.jsonl"
+    notes.write_text(note + "\n")
+    assert watched_until(tmp_path) is None
+    notes.write_text(note + '\n{"t": 7, "kind": "watched until"}\n')
+    assert open_log(tmp_path).watched == 7
 
 
 def test_a_pipe_can_be_read_once_only(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """Message definition files: what is taken how, what is told, what is refused. Broken lines: test_dbc.py."""
 
+from itertools import permutations
 from pathlib import Path
 
 import pytest
@@ -209,3 +210,17 @@ def test_other_formats_work_as_far_as_the_library_goes(tmp_path):
 def test_the_library_keeps_quiet(capfd):
     zoo("duplicates.dbc")
     assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("order", sorted(set(permutations(["M", "M", "M_100", "M_101"]))), ids="-".join)
+def test_a_name_made_for_a_duplicate_is_nobody_elses(tmp_path: Path, order: tuple[str, ...]) -> None:
+    path = tmp_path / "names.dbc"
+    path.write_text(
+        "".join(
+            f'BO_ {0x100 + i} {name}: 8 X\n SG_ S : 0|8@1+ (1,0) [0|0] "" X\n' for i, name in enumerate(order)
+        )
+    )
+    found = load_database(path)
+    assert len({plan.name for plan in found.messages}) == len(found.messages) == 4
+    told = [notice for notice in map(str, found.notices) if "another message has the name" in notice]
+    assert len(told) == 2
