@@ -267,14 +267,20 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
 
 
 def _ends_of_spread(cells: Sequence[CellNeed]) -> tuple[str, str, float]:
-    """The leanest and the richest cylinder of a cell, and how far they are apart."""
+    """The leanest and the richest cylinder of a cell, and, if all are known, how far they are apart."""
     known = sorted(
         (c for c in cells if math.isfinite(c.half_interval_percent)), key=lambda c: c.needs_percent
     )
     if not known:
         return "", "", math.nan
     rich, lean = (f"{c.cylinder} {c.needs_percent:+.1f}" for c in (known[0], known[-1]))
-    return lean, rich, known[-1].needs_percent - known[0].needs_percent
+    whole = not _without_interval(cells)
+    return lean, rich, known[-1].needs_percent - known[0].needs_percent if whole else math.nan
+
+
+def _without_interval(cells: Sequence[CellNeed]) -> list[int]:
+    """Cylinders that were heard in a cell, but for too short a time."""
+    return [c.cylinder for c in cells if c.usable_s and not math.isfinite(c.half_interval_percent)]
 
 
 def _remark_on_cell(engine: EngineNeed, cells: Sequence[CellNeed]) -> str:
@@ -282,6 +288,8 @@ def _remark_on_cell(engine: EngineNeed, cells: Sequence[CellNeed]) -> str:
     remarks = []
     if not any(c.used_for_trims for c in cells):
         remarks.append(f"not used: {', '.join({c.not_used_because or '': None for c in cells})}")
+    if short := _without_interval(cells):
+        remarks.append(f"cyl {', '.join(map(str, short))} too short")
     known, all_of_them = (
         engine.reference.cylinders,
         len(engine.reference.cylinders + engine.reference.left_out),

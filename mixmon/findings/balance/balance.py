@@ -32,8 +32,8 @@ from mixmon.findings.balance.trims import TrimPlan, plan_trims, shrink_to_median
 from mixmon.findings.balance.unlike import CellsCompared, Stays, compare_cells
 from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
-from mixmon.findings.stats import BATCH_S, NO_ESTIMATE, Estimate, student_t95
-from mixmon.findings.wander import WANTED_DWELLS, Wander
+from mixmon.findings.stats import BATCH_S, NO_ESTIMATE, NORMAL_95_SIX_DECIMALS, Estimate, student_t95
+from mixmon.findings.wander import SHORT_DWELL_S, WANTED_DWELLS, Wander
 from mixmon.mixture.align import GRID_NS, ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.opening import Opening
@@ -646,10 +646,15 @@ class _BalanceBuilder:
         return {
             c.cell: (
                 self._grid.cell(c.cell),
-                predicted_spread(c.expected, moves, peers) if self._one_mean(c) else UNKNOWN_SPREAD,
+                predicted_spread(c.expected, moves, peers) if self._all_known(c) else UNKNOWN_SPREAD,
             )
             for c in cells
         }
+
+    def _all_known(self, cell: CellResult) -> bool:
+        """Whether a cell tells of every cylinder that is known at all: a missing one may be the worst."""
+        known = {i for c in self._cells for i, e in enumerate(c.peers) if np.isfinite(e.half)}
+        return self._one_mean(cell) and all(np.isfinite(cell.expected[i].half) for i in known)
 
     def _one_mean(self, cell: CellResult) -> bool:
         """Whether all cylinders of a cell are against one mean, so that their needs can be compared."""
@@ -667,7 +672,9 @@ class _BalanceBuilder:
         used = {c.cell for c in self._cells_used}
         known = [one for number, one in by_cell.items() if number in used and np.isfinite(one[1].value)]
         worst = max(known, key=lambda one: one[1].value, default=None)
-        if worst is None or not worst[1].value > whole.interval95[1]:
+        if worst is None or not (
+            worst[1].value > whole.interval95[1] or worst[1].interval95[0] > whole.value
+        ):
             return whole, None
         low = min(whole.interval95[0], worst[1].interval95[0])
         high = max(one[1].interval95[1] for one in known)
@@ -795,6 +802,9 @@ class _BalanceBuilder:
     def _notes_on_result(self) -> list[Note]:
         """Notes on cells that the operator excluded, and on what makes the whole result doubtful."""
         notes = [*self._compared.notes]
+        wander = self._stage.wander
+        if wander.not_to_be_seen and self._fitted.groups:
+            notes.append(note(BalanceNote.ONE_SHORT_DWELL, dwell_s=wander.longest_s, wanted_s=SHORT_DWELL_S))
         if self._excluded_cells:
             rpm, load = (
                 None if None in centres else centres
@@ -959,7 +969,7 @@ def predicted_spread(
     with them, but not that error. So where `needs` are those of one cell and `over_cells` those of all
     cells together, the range is drawn once more with the cell's needs shrunk to those of all.
     """
-    at = [i for i, e in enumerate(needs) if np.isfinite(e.standard_error)]
+    at = [i for i, e in enumerate(needs) if np.isfinite(e.half)]
     means, errors = _means_and_errors(needs)
     if len(means) < 2:
         return UNKNOWN_SPREAD
@@ -985,7 +995,7 @@ def _shrink_to_all_cells(
     The part that is shrunk has the error of the need over all cells; a node without one stays.
     """
     whole = np.array([e.mean for e in over_cells])
-    error = np.array([e.standard_error for e in over_cells])
+    error = np.array([e.half for e in over_cells]) / NORMAL_95_SIX_DECIMALS
     known = np.isfinite(error)
     whole, error = np.where(known, whole, means), np.where(known, np.minimum(error, errors), errors)
     away, sure = shrink_to_median(means - whole, errors)
@@ -999,9 +1009,9 @@ def _spread_percent(x: Floats) -> Floats:
 
 
 def _means_and_errors(needs: Sequence[Estimate]) -> tuple[Floats, Floats]:
-    """Means and standard errors of the needs that have an interval."""
-    known = [e for e in needs if np.isfinite(e.standard_error)]
-    return np.array([e.mean for e in known]), np.array([e.standard_error for e in known])
+    """Means of the needs that have an interval, and the errors of normal numbers with the same intervals."""
+    known = [e for e in needs if np.isfinite(e.half)]
+    return np.array([e.mean for e in known]), np.array([e.half for e in known]) / NORMAL_95_SIX_DECIMALS
 
 
 def _draw_noise(errors: Floats) -> Floats:

@@ -53,6 +53,7 @@ class BalanceNote(NoteCode):
 
     # notes on the whole result
     CELL_OR_TIME = "cell_or_time"
+    ONE_SHORT_DWELL = "one_short_dwell"
     FUEL_LEFT_OVER = "fuel_left_over"
     EQUAL_AIR_ASSUMED = "equal_air_assumed"
     REFERENCE_OF_SOME = "reference_of_some"

@@ -36,8 +36,8 @@ FALSE_ALARMS = 0.01
 """Chance that noise alone passes a test anywhere in an engine: our choice."""
 
 DISAGREEMENT_PERCENT = 1.0
-"""Least certain difference of a cylinder's needs in its cells that is told: our choice, two trim steps of
-0.5 %."""
+"""Difference of a cylinder's needs in its cells, of those that certainly differ, from which it is told: our
+choice, two trim steps of 0.5 %; one trim then is off by a step in one of the cells."""
 
 _TOO_UNLIKE_PERCENT = 3.0
 """Certain difference of a cylinder's needs between cells that trims would rest on, from which none are
@@ -139,17 +139,27 @@ class NeedTable:
         return weights
 
     def disagreements(self) -> list[tuple[float, float] | None]:
-        """Least and most need of each node, percent, where they certainly differ by enough to tell."""
+        """Least and most need of each node, percent, where they certainly differ, and by enough to tell."""
         y = self.aligned()
         ends = 100 * np.expm1(np.array([np.fmin.reduce(y, axis=0), np.fmax.reduce(y, axis=0)]))
-        told = self.certainly_apart() > DISAGREEMENT_PERCENT
+        told = self.apart() > DISAGREEMENT_PERCENT
         return [(float(a), float(b)) if one else None for a, b, one in zip(*ends, told, strict=True)]
+
+    def apart(self) -> Floats:
+        """By how much the needs of each node differ between rows, percent, float64[n]; 0 if not certainly.
+
+        A standard error is taken off at either end, so that rows which say little do not make the most of it.
+        """
+        return np.where(self.certainly_apart() > 0, self._range_within(1 / self.z), 0.0)
 
     def certainly_apart(self) -> Floats:
         """By how much the needs of each node certainly differ between rows, percent, float64[n]."""
-        y = self.aligned()
-        low = np.fmin.reduce(y + self.half, axis=0)
-        high = np.fmax.reduce(y - self.half, axis=0)
+        return self._range_within(1.0)
+
+    def _range_within(self, part: float) -> Floats:
+        """The range of each node's needs when all are nearer to each other by this part of their errors."""
+        y, nearer = self.aligned(), part * self.half
+        low, high = np.fmin.reduce(y + nearer, axis=0), np.fmax.reduce(y - nearer, axis=0)
         apart: Floats = 100 * (np.expm1(high) - np.expm1(low))
         return apart
 
@@ -344,7 +354,8 @@ class CellsCompared:
     """What the cells say when they are compared.
 
     serves    bool[m], cells that trims may rest on
-    unsure    float64[n], how much more than by its interval a need over the cells may be out, ln lambda
+    unsure    float64[n], how much more than by its interval a need over the cells may be out, ln lambda: by
+              drift, by air of a leak that is left, by half of what cells in use differ by, if they do
     flags     by node
     notes     on the result
     withheld  why no trims are offered
@@ -357,7 +368,7 @@ class CellsCompared:
     withheld: tuple[Note, ...]
 
     def widen(self, needs: tuple[Estimate, ...]) -> tuple[Estimate, ...]:
-        """The needs of the nodes with intervals that allow for drift, and for air of a leak that is left."""
+        """The needs of the nodes with intervals that allow for what `unsure` holds."""
         return tuple(
             _widened(need, by) if by and np.isfinite(need.half) else need
             for need, by in zip(needs, self.unsure.tolist(), strict=True)
@@ -400,12 +411,15 @@ def compare_cells(
             told.append(_note_leak(leak, centres))
     serves, left = _leave_low_flow(leaks, flow, may_serve)
     unsure = left + [0.0 if drift is None else abs(drift.moved) / 2 for drift in drifts]
+    used = NeedTable.of([one.peers for one, serve in zip(cells, serves, strict=True) if serve])
+    if len(used.y) > 1:
+        unsure = np.maximum(unsure, np.log1p(used.apart() / 100) / 2)
     return CellsCompared(
         serves=serves,
         unsure=unsure,
         flags=tuple(map(tuple, flags)),
         notes=tuple(notes),
-        withheld=(*_withhold_for_leaks(session, left), *_withhold_for_unlike(session, cells, serves)),
+        withheld=(*_withhold_for_leaks(session, left), *_withhold_for_unlike(session, used)),
     )
 
 
@@ -451,12 +465,11 @@ def _withhold_for_leaks(session: Session, left: Floats) -> tuple[Note, ...]:
     )
 
 
-def _withhold_for_unlike(session: Session, cells: Sequence[CellResult], serves: Bools) -> tuple[Note, ...]:
+def _withhold_for_unlike(session: Session, used: NeedTable) -> tuple[Note, ...]:
     """Why no trims are offered: cylinders that need too different things in the cells that serve."""
-    table = NeedTable.of([one.peers for one, serve in zip(cells, serves, strict=True) if serve])
-    if len(table.y) < 2:
+    if len(used.y) < 2:
         return ()
-    apart = table.certainly_apart()
+    apart = used.certainly_apart()
     unlike = np.flatnonzero(apart > _TOO_UNLIKE_PERCENT).tolist()
     cylinders = tuple(sorted(c for node in unlike for c in session.chain.nodes[node].cylinders))
     if not cylinders:

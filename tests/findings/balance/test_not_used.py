@@ -138,3 +138,33 @@ def test_advice_to_join_by_the_target_is_given_only_where_it_would_join(asked: b
 
 def no_target(columns: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     return {name: column for name, column in columns.items() if name != "target"}
+
+
+def test_one_short_dwell_says_that_slow_wander_is_not_known() -> None:
+    one = result_of(visits((3000.0, 50.0, EVEN)))
+    ((told),) = [found(BalanceNote.ONE_SHORT_DWELL, one.notes)]
+    assert [(t["dwell_s"] < 9, t["wanted_s"]) for t in told] == [(True, 60.0)]
+    again = result_of(visits((3000.0, 50.0, EVEN), (6000.0, 100.0, EVEN)))
+    long = result_of(visits((3000.0, 50.0, EVEN), seconds=66.0))
+    for result in (again, long):
+        assert not found(BalanceNote.ONE_SHORT_DWELL, result.notes)
+
+
+def test_the_interval_over_cells_that_differ_holds_the_need_in_each() -> None:
+    """One of four needs 1.2 % more in one of two cells: less than what withholds, more than a step."""
+    other = EVEN + np.array([0.012, 0.0, 0.0, 0.0])
+    result = result_of(visits((3000.0, 50.0, EVEN), (6000.0, 100.0, other), seconds=14.0))
+    assert not result.withheld
+    low, high = result.cylinders[0].interval95_percent
+    assert low < needs_of(EVEN)[0] < needs_of(other)[0] < high
+    assert found(BalanceNote.CELLS_DISAGREE, result.cylinders[0].flags) or high - low > 1.5
+
+
+def test_a_spread_is_predicted_only_where_every_cylinder_is_known() -> None:
+    """In the second cell, cylinder 4 was heard for a second: it may be the worst there."""
+    whole, part = visits((3000.0, 50.0, EVEN), (6000.0, 100.0, EVEN))
+    state = part.state.copy()
+    state[270:, 3] = SampleState.HELD
+    result = result_of([whole, dataclasses.replace(part, state=state)])
+    known = {cell.rpm: np.isfinite(spread.value) for cell, spread in result.predicted_by_cell}
+    assert known == {3000.0: True, 6000.0: False}
