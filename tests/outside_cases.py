@@ -536,6 +536,30 @@ def at_the_end(seed: int, told: bool) -> Tally:
     return tally
 
 
+def wandering(seed: int, stays: int) -> Tally:
+    """Every reading wanders by 0.3 to 1 % within 5 to 60 s, during one dwell or several."""
+    rng = np.random.default_rng(9000 + seed)
+    n = SIZES[seed % len(SIZES)]
+    sensing = usual_sensing(n, rng)
+    sensing.wander, sensing.wander_s = float(rng.uniform(0.3, 1.0)), float(rng.uniform(5, 60))
+    play = usual_play(seed, n, stays=[Stay(12.0, *PLACES[i % 3]) for i in range(stays)], sensing=sensing)
+    tally = Tally()
+    with answers(play) as ask:
+        found = ask("balance")
+    told = "one_short_dwell" in codes(found["notes"])
+    for c, truth in zip(found["cylinders"], play.truth_of_stay(0), strict=True):
+        low, high = map(number, c["interval95_percent"])
+        doubts = codes(c["flags"]) & {
+            "wanders_slowly",
+            "wanders_between_visits",
+            "need_drifts",
+            "cells_disagree",
+        }
+        what = f"{low:+.2f} to {high:+.2f}, true {truth:+.2f}, wanders in {sensing.wander_s:.0f} s"
+        tally.add("held, or said", told or doubts or not low <= high or low <= truth <= high, what)
+    return tally
+
+
 # e, f. Events.
 
 NEAR_S = 0.35
@@ -732,6 +756,9 @@ def _every_case() -> dict[str, Callable[[int], Tally]]:
         },
         "d limit told": lambda seed: at_the_end(seed, told=True),
         "d limit not told": lambda seed: at_the_end(seed, told=False),
+        "d wander, one dwell": lambda seed: wandering(seed, 1),
+        "d wander, three cells": lambda seed: wandering(seed, 3),
+        "d wander, cells twice": lambda seed: wandering(seed, 6),
         "e misfire while lean": misfire_while_lean,
         "f cuts not told": cuts_not_told,
         "f overrun": overrun,

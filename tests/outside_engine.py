@@ -153,6 +153,7 @@ class Sensing:
     white    the controller's own noise, percent of lambda
     step     lambda is rounded to it; 0: not
     least, most   ends of the range
+    wander, wander_s   a slow error of each reading: its standard deviation, percent, and correlation time
     """
 
     lag_s: np.ndarray
@@ -162,6 +163,8 @@ class Sensing:
     step: float = 0.0
     least: float = 0.5
     most: float = 10.0
+    wander: float = 0.0
+    wander_s: float = 20.0
 
 
 def usual_sensing(cylinders: int, rng: np.random.Generator) -> Sensing:
@@ -227,9 +230,19 @@ class Play:
         gas = self._gas_at_sensors()
         self.oxygen = np.stack([self._sensed(gas[:, i], i) for i in range(self.n)], axis=1)
         white = 1 + self.sensing.white / 100 * self.rng.standard_normal(self.oxygen.shape)
+        white += self._slow_errors() / 100
         shown = np.clip(lambda_of(self.oxygen, self.fuel) * white, self.sensing.least, self.sensing.most)
         step = self.sensing.step
         self.shown = np.round(shown / step) * step if step else shown
+
+    def _slow_errors(self) -> np.ndarray | float:
+        """What each reading does slowly by itself, percent; it begins anywhere."""
+        if not self.sensing.wander:
+            return 0.0
+        keep = np.exp(-STEP_S / self.sensing.wander_s)
+        push = np.sqrt(1 - keep**2) * self.rng.standard_normal(self.oxygen.shape)
+        push[0] = self.rng.standard_normal(self.n)
+        return self.sensing.wander * scipy.signal.lfilter([1.0], [1.0, -keep], push, axis=0)
 
     # Truth.
 

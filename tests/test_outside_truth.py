@@ -147,6 +147,19 @@ def test_a_cylinder_missing_in_all_cells_has_no_need_and_its_peers_have_theirs()
     as_often_as_said(tally, "need of a peer")
 
 
+# Readings that end where nobody said, and readings that wander.
+
+
+def test_a_range_that_ends_where_nobody_said_gives_no_need_and_bends_no_other():
+    tally = played("d limit not told", 3)
+    always(tally, "clipped cylinder", "whole engine, withheld")
+    as_often_as_said(tally, "its peers")
+
+
+def test_a_slow_wander_in_one_short_dwell_is_said_not_to_be_known():
+    always(played("d wander, one dwell", 1), "held, or said")
+
+
 # Cuts that no signal tells of.
 
 

@@ -247,6 +247,10 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "the reading wanders by itself, slower than dwells of {dwell_s:.0f} s can show: the interval is "
         "wider by a guess; dwell for {wanted_s:.0f} s, or come back to each cell"
     ),
+    BalanceNote.WANDERS_BETWEEN_VISITS: (
+        "the reading wanders by itself from visit to visit: the interval holds what the visits show of it, "
+        "and nothing that is slower than the log is long"
+    ),
     BalanceNote.CELLS_DISAGREE: (
         "needs {least_percent:+.1f} to {most_percent:+.1f} % by cell: one trim cannot suit all cells"
     ),

@@ -745,9 +745,7 @@ class _BalanceBuilder:
         if stuck:
             flags.append(note(BalanceNote.STANDS_STILL, cells=stuck))
         flags += [note(BalanceNote.RANGE_ENDS_HERE, lam=end) for end in self._stage.found_ends(node)]
-        if self._stage.wander.guessed[node]:
-            dwell_s = self._stage.wander.longest_s
-            flags.append(note(BalanceNote.WANDERS_SLOWLY, dwell_s=dwell_s, wanted_s=WANTED_DWELLS * dwell_s))
+        flags += self._flag_wander(node)
         flags += self._flag_group(node)
         flags += self._compared.flags[node]
         left, used = self._left_out[node], fsum(c.fit.usable_s[node] for c in self._cells)
@@ -758,6 +756,14 @@ class _BalanceBuilder:
         if outliers:
             flags.append(note(BalanceNote.OUTLIERS_EXCLUDED, seconds=outliers * BATCH_S))
         return flags
+
+    def _flag_wander(self, node: int) -> list[Note]:
+        """That a reading wanders by itself, and whether its visits show how far."""
+        wander = self._stage.wander
+        if wander.guessed[node]:
+            dwell_s = wander.longest_s
+            return [note(BalanceNote.WANDERS_SLOWLY, dwell_s=dwell_s, wanted_s=WANTED_DWELLS * dwell_s)]
+        return [note(BalanceNote.WANDERS_BETWEEN_VISITS)] if wander.excess[node] > 0 else []
 
     def _note_unknown(self, node: int) -> Note:
         """Why a node has no need, although cells that do not count for trims may tell one."""

@@ -22,6 +22,7 @@ class BalanceNote(NoteCode):
     RANGE_ENDS_HERE = "range_ends_here"
     STANDS_STILL = "stands_still"
     WANDERS_SLOWLY = "wanders_slowly"
+    WANDERS_BETWEEN_VISITS = "wanders_between_visits"
     CELLS_DISAGREE = "cells_disagree"
     NEED_DRIFTS = "need_drifts"
     LEAN_AT_LOW_FLOW = "lean_at_low_flow"

@@ -164,7 +164,7 @@ def test_a_spread_is_predicted_only_where_every_cylinder_is_known() -> None:
     """In the second cell, cylinder 4 was heard for a second: it may be the worst there."""
     whole, part = visits((3000.0, 50.0, EVEN), (6000.0, 100.0, EVEN))
     state = part.state.copy()
-    state[270:, 3] = SampleState.HELD
+    state[425:, 3] = SampleState.HELD
     result = result_of([whole, dataclasses.replace(part, state=state)])
     known = {cell.rpm: np.isfinite(spread.value) for cell, spread in result.predicted_by_cell}
     assert known == {3000.0: True, 6000.0: False}
