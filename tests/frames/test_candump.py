@@ -10,12 +10,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from strict_lines import line_by_line
 
-from mixmon.frames.account import ReadReport, Reason
 from mixmon.frames.block import FrameBlock, FrameRow, concat
 from mixmon.frames.candump import TEXT_BYTES, CandumpReader
 from mixmon.frames.candump_fast import BYTES_BEFORE, BYTES_BEHIND, Regions, StampLayout, read_columns
-from mixmon.frames.candump_line import LineLoss, read_line
 
 HEX = "0123456789ABCDEFabcdef"
 
@@ -91,24 +90,6 @@ def logs_with(stamps: st.SearchStrategy[str]) -> st.SearchStrategy[bytes]:
 
 
 LOGS = st.one_of(*map(logs_with, STAMP_STYLES), logs_with(st.one_of(STAMP_STYLES)))
-
-
-def line_by_line(text: bytes) -> tuple[list[FrameRow], ReadReport]:
-    """Frames and counts of a log, without any columns."""
-    *lines, tail = text.split(b"\n")
-    report, rows = ReadReport(), []
-    for number, line in enumerate([*lines, tail] if tail else lines, start=1):
-        found = read_line(line, first=number == 1)
-        if isinstance(found, FrameRow):
-            rows.append(found)
-        elif isinstance(found, LineLoss):
-            report.losses.append((number, *found, rows[-1].t if rows else None))
-        elif found is None:
-            report.skipped += 1
-        else:
-            keeps = found in (Reason.NOT_TEXT, Reason.SCREEN_FORMAT, Reason.TOO_LONG)
-            report.reject(number, found if number <= len(lines) or keeps else Reason.TRUNCATED, line)
-    return rows, report
 
 
 def read(pieces: list[bytes]) -> tuple[FrameBlock, CandumpReader]:
