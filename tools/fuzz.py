@@ -1,13 +1,12 @@
 """Long fuzzing of everything that comes from outside; what the tests do for a moment, for as long as wanted.
 
     python tools/fuzz.py edits --seconds 60             every target by edits of its seeds, so long each
-    python tools/fuzz.py guided session --seconds 600   one target, guided by coverage (needs atheris)
     python tools/fuzz.py lines --millions 10            so many lines of candump text of every kind
 
 `lines` makes each line by chance from the grammar, and spoils one in three. Every line must be a frame or
 in a counter, and the columns must give what the strict reader of single lines gives, in every field. An input
 that fails a check is kept in the present folder as fuzz-TARGET-DIGEST, and its error is shown; `--again FILE`
-repeats one.
+repeats one. Guided by coverage: tools/fuzz_guided.py.
 """
 
 from __future__ import annotations
@@ -21,7 +20,6 @@ import traceback
 from collections import Counter
 from pathlib import Path
 
-import fuzz_targets
 from fuzz_targets import TARGETS, Target, same_frames, strict_block
 from strict_lines import line_by_line
 
@@ -35,7 +33,7 @@ MOST_EDITS = 6
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("mode", choices=("edits", "guided", "lines"))
+    parser.add_argument("mode", choices=("edits", "lines"))
     parser.add_argument("targets", nargs="*", help=f"of {', '.join(TARGETS)}; all by default")
     parser.add_argument("--seconds", type=float, default=10.0)
     parser.add_argument("--millions", type=float, default=10.0)
@@ -48,8 +46,6 @@ def main() -> int:
         return 0
     if arguments.mode == "lines":
         return check_lines(round(arguments.millions * 1e6), arguments.seed)
-    if arguments.mode == "guided":
-        guide(names[0], arguments.seconds)
     return sum(edit(name, arguments.seconds, arguments.seed) for name in names) > 0
 
 
@@ -99,23 +95,6 @@ def edit(name: str, seconds: float, seed: int) -> int:
             errors[found] += 1
     print(f"{name}: {count} inputs in {seconds:g} s, {len(errors)} kinds of error", flush=True)
     return len(errors)
-
-
-def guide(name: str, seconds: float) -> None:
-    """Hands a target to atheris, which ends this process."""
-    import atheris
-
-    folder = fuzz_targets.place() / f"corpus-{name}"
-    folder.mkdir()
-    for number, data in enumerate(TARGETS[name].seeds()):
-        (folder / str(number)).write_bytes(data)
-    words = folder.with_suffix(".words")
-    escaped = ["".join(map("\\x{:02x}".format, word[:60])) for word in TARGETS[name].words]
-    words.write_text("".join(f'"{word}"\n' for word in escaped))
-    atheris.instrument_all()
-    options = (f"-max_total_time={seconds:g}", f"-dict={words}", "-max_len=20000", "-print_final_stats=1")
-    atheris.Setup([sys.argv[0], str(folder), *options], TARGETS[name].check)
-    atheris.Fuzz()
 
 
 class Lines:

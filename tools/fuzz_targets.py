@@ -308,7 +308,7 @@ TARGETS: dict[str, Target] = {
     "session": Target(
         session, lambda: [_example(), (ROOT / "examples" / "foreign.toml").read_bytes()], _TOML
     ),
-    "dbc": Target(dbc, lambda: [path.read_bytes() for path in sorted((ROOT / "dbc").glob("*.dbc"))], _DBC),
+    "dbc": Target(dbc, lambda: [(ROOT / "dbc" / "engine_bus.dbc").read_bytes(), _DEFINITIONS], _DBC),
     "when": Target(when, lambda: [b"rpm > 2500 and not (map_kpa <= 80 or tip_in)"], _WHEN),
     "slcan": Target(
         slcan, lambda: [b"t1232AABBEA5F\rT1FFFFFFF1FF\rr1238\rF2A\r\az\rd1239" + b"5A" * 12 + b"\r"], _SLCAN
@@ -319,6 +319,22 @@ TARGETS: dict[str, Target] = {
     "frames": Target(run_file(FRAMES), lambda: [_written(FRAMES)], _TEXT),
 }
 """By name, in the order in which they are fuzzed."""
+
+
+_DEFINITIONS = b"""VERSION ""
+BU_: A
+BO_ 291 Mixture: 8 A
+ SG_ Which M : 0|2@1+ (1,0) [0|3] "" A
+ SG_ Lambda m0 : 8|16@1+ (0.001,0) [0|4] "" A
+ SG_ Oxygen m1 : 15|12@0- (0.1,-5) [-5|25] "%" A
+BO_ 2566834709 Wide: 64 A
+ SG_ Value : 64|32@1- (1,0) [0|0] "V" A
+CM_ SG_ 291 Lambda "what is burnt";
+BA_DEF_ BO_ "GenMsgCycleTime" INT 0 1000;
+BA_ "GenMsgCycleTime" BO_ 291 10;
+VAL_ 291 Which 0 "lambda" 1 "oxygen" ;
+SIG_VALTYPE_ 2566834709 Value : 1;
+"""
 
 
 def _notes() -> bytes:

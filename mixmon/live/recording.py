@@ -110,7 +110,7 @@ def is_readable(note: RunNote) -> bool:
             action_of(note, 0)
         if note.kind == JUDGED:
             judgement_of(note)
-    except (KeyError, TypeError, ValueError, UsageError):
+    except (KeyError, TypeError, ValueError, OverflowError, UsageError):
         return False
     return abs(note.t) < END_OF_TIME and isinstance(note.data.get("stretch", 0), int)
 

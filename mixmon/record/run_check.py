@@ -141,6 +141,10 @@ def _opened(path: Path) -> Iterator[FileIO]:
 
 def _is_plain(name: str) -> bool:
     """Whether it is the name of a file of the folder itself."""
+    try:
+        os.fsencode(name)
+    except UnicodeError:  # half a character, which JSON can hold and no name of a file
+        return False
     return PurePath(name).name == name != ".." and "\0" not in name
 
 
