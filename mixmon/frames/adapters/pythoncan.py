@@ -118,10 +118,10 @@ class PythonCanReceiver(Receiver):
 
     def read(self, timeout_s: float) -> FrameBlock:
         """The frames that came; see `Receiver.read`."""
-        through = self._clock.now()
+        through, emptied = self._clock.now(), True
         try:
             if self._failure is None:
-                through = self._receive_messages(timeout_s)
+                through, emptied = self._receive_messages(timeout_s)
                 self._read_bus_state()
         except Exception as error:  # noqa: BLE001 - whatever a driver raises means the same here
             self._failure = error
@@ -138,22 +138,26 @@ class PythonCanReceiver(Receiver):
         if self._stamps is None:
             self.through = through
             return with_stamps(block, np.full(len(block), arrived, np.int64))
-        self.through = through - DRIVER_DELAY_NS
-        return self.lay_along_host(block, self._stamps, arrived)
+        block = self.lay_along_host(block, self._stamps, arrived)
+        if emptied:
+            self.through = through - DRIVER_DELAY_NS
+        elif len(block):  # what still waits may have been stamped right after the last of these
+            self.through = min(through - DRIVER_DELAY_NS, int(block.t[-1]))
+        return block
 
     def close(self) -> None:
         """Let go of the device."""
         with suppress(Exception):
             self._opened.shutdown()
 
-    def _receive_messages(self, timeout_s: float) -> int:
-        """Fill the rows; the time through which they are complete, before the last look for more."""
+    def _receive_messages(self, timeout_s: float) -> tuple[int, bool]:
+        """Fill the rows; the time before the last look for more, and whether nothing more was there."""
         asked, began = self._clock.now(), time.monotonic()
         message = self._opened.recv(timeout_s)
         if message is None:
             # some unplugged devices give None at once, again and again
             time.sleep(max(0.0, began + timeout_s - time.monotonic()))
-            return asked  # a frame may have come since, and this thread may have been held up
+            return asked, True  # a frame may have come since, and this thread may have been held up
         self._add_message(message)
         if self._deep:
             time.sleep(GATHER_S)
@@ -162,11 +166,11 @@ class PythonCanReceiver(Receiver):
         for _ in range(MOST_FRAMES_A_READ):
             message = self._opened.recv(max(0.0, until - time.monotonic()))
             if message is None:
-                break
+                return through, True
             self._add_message(message)
             if not self._deep and time.monotonic() > until:
                 break
-        return through
+        return through, False
 
     def _read_bus_state(self) -> None:
         """Read bus-off from the driver; few drivers report it, the others always say active."""
