@@ -25,12 +25,13 @@ from mixmon.cli.stopping import Stopping
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.census.nodes import Expected
+from mixmon.findings.events.event import Event, Kind
 from mixmon.frames.adapters.adapters import Adapters
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceStatus
 from mixmon.frames.block import FrameBlock
 from mixmon.live.bus_board import UNHEARD, BusFacts, Meter, trouble
-from mixmon.live.recording import RunRecording, event_words
+from mixmon.live.recording import RunRecording, event_words, joined_silences
 from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, database_path, load_databases
@@ -484,6 +485,7 @@ class Follower:
         self._over = over
         self._quiet = quiet
         self._on_alarm, self._on_second = on_alarm, on_second
+        self._silences: list[Event] = []
         self._status = status or StatusLine(quiet=True)
 
     def follow(self, stopping: Stopping, duration_s: float | None) -> None:
@@ -499,16 +501,28 @@ class Follower:
             if self._over() or (duration_s is not None and passed >= duration_s):
                 return
 
-    def show_news(self) -> None:
-        """Writes what has happened since the last call, and passes alarm records on."""
+    def show_news(self, *, last: bool = False) -> None:
+        """Writes what has happened since the last call, and passes alarm records on.
+
+        Silences of nodes wait for a call that brings none, as those of a whole bus do not end in one moment.
+
+        last  nothing will follow
+        """
         items = self._worker.drain()
         if items:
             self._status.wipe()
+        silent = False
         for item in items:
             if isinstance(item, AlarmEvent):
                 self._on_alarm(item)
+            elif isinstance(item, Remark):
+                talk(item.text, quiet=self._quiet and not item.loud)
+            elif item.kind is Kind.NODE_SILENT:
+                self._silences.append(item)
+                silent = True
             else:
-                words, loud = (
-                    (item.text, item.loud) if isinstance(item, Remark) else (event_words(item), False)
-                )
-                talk(words, quiet=self._quiet and not loud)
+                talk(event_words(item), quiet=self._quiet)
+        if self._silences and (last or not silent):
+            for event in joined_silences(self._silences, len(self._worker.session.chain.nodes)):
+                talk(event_words(event), quiet=self._quiet)
+            self._silences.clear()

@@ -69,7 +69,7 @@ def run(arguments: argparse.Namespace) -> int:
                 follower.follow(stopping, arguments.duration)
         finally:
             worker.close()
-        follower.show_news()
+        follower.show_news(last=True)
     status.wipe()
     return _report_end(worker, arguments, interrupted=stopping.asked)
 

@@ -124,7 +124,7 @@ def _print_text(worker: Worker, source: ReplaySource, arguments: argparse.Namesp
             follower.follow(stopping, None)
         finally:
             worker.close()
-        follower.show_news()
+        follower.show_news(last=True)
     if worker.snapshot.failure:
         raise SourceError(worker.snapshot.failure)
     if stopping.asked:

@@ -83,7 +83,7 @@ def _show_lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Name
             follower.follow(stopping, arguments.duration)
         finally:
             worker.close()
-        follower.show_news()
+        follower.show_news(last=True)
     if stopping.asked:
         raise KeyboardInterrupt
     return DONE

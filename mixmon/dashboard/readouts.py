@@ -91,8 +91,8 @@ class SoundCues:
 
 
 def _spoken_words(event: AlarmEvent) -> str:
-    who = f"{'+'.join(map(str, event.cylinders))} " if event.cylinders else ""
-    return f"{who}{event.rule}"
+    who = "all" if event.all_nodes else "+".join(map(str, event.cylinders))
+    return f"{who} {event.rule}".lstrip()
 
 
 # ----------------------------------------------------------------------------------------------------

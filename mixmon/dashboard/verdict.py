@@ -151,4 +151,6 @@ def _name_alarms(alarms: list[Alarm]) -> str:
 
 def who(alarm: Alarm) -> str:
     """`cyl 3 `, or nothing where the whole engine is meant."""
+    if alarm.all_nodes:
+        return "all "
     return f"cyl {'+'.join(map(str, alarm.cylinders))} " if alarm.cylinders else ""

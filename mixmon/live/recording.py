@@ -17,12 +17,13 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from types import NoneType
 from typing import Any
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
-from mixmon.findings.events.event import Event
+from mixmon.findings.events.event import Event, in_order
 from mixmon.frames.adapters.adapters import END_OF_TIME
 from mixmon.frames.adapters.receiver import SourceEvent
 from mixmon.frames.block import FrameBlock
@@ -79,6 +80,7 @@ def alarm_data(event: AlarmEvent) -> dict[str, Any]:
         "priority": event.priority,
         "position": event.position,
         "cylinders": list(event.cylinders),
+        "all_nodes": event.all_nodes,
         "what": event.what.value,
         "before": None if event.before is None else event.before.word,
         "state": None if event.state is None else event.state.word,
@@ -142,6 +144,35 @@ def event_words(event: Event) -> str:
     if math.isfinite(event.rpm):
         facts.append(f"at {event.rpm:.0f} rpm")
     return f"{who} {event.kind.value} {' '.join(facts)}"
+
+
+TOGETHER_NS = 250_000_000
+"""Silences that begin within so long are one; our choice: a node may be as late before it is silent."""
+
+
+def joined_silences(silences: Sequence[Event], nodes: int) -> list[Event]:
+    """Silences of nodes in order of time; those that began together are one, of some or of all `nodes`."""
+    groups: list[list[Event]] = []
+    for event in sorted(silences, key=in_order):
+        if groups and event.t - groups[-1][0].t <= TOGETHER_NS:
+            groups[-1].append(event)
+        else:
+            groups.append([event])
+    return [_join_events(group, nodes) for group in groups]
+
+
+def _join_events(group: Sequence[Event], nodes: int) -> Event:
+    """One event that began with the first of them and ended with the last."""
+    first, end = group[0], max(event.end for event in group)
+    concerned = sorted({node for event in group for node in event.nodes})
+    cylinders = sorted({cylinder for event in group for cylinder in event.cylinders})
+    return replace(
+        first,
+        nodes=tuple(concerned),
+        cylinders=tuple(cylinders),
+        all_nodes=len(concerned) == nodes > 1,
+        duration_ns=end - first.t,
+    )
 
 
 def note_words(note: RunNote) -> str:

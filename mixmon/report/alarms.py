@@ -41,7 +41,8 @@ _READING_LETTERS = {
 
 def alarm_line(event: AlarmEvent, first_ns: int) -> str:
     """One record: seconds since `first_ns`, priority, cylinder, alarm, what happened, value."""
-    who = f"cyl {'+'.join(map(str, event.cylinders))}" if event.cylinders else "engine"
+    one = f"cyl {'+'.join(map(str, event.cylinders))}" if event.cylinders else "engine"
+    who = "all cyl" if event.all_nodes else one
     words = "NEW" if event.announced else event.what.value
     if event.what is Happening.RE_ALARMED:
         words = "STILL STANDS, announced again"
@@ -121,6 +122,7 @@ def alarms_json(
                          in service, re-alarm
         before, state    normal, new, acknowledged, cleared-unacknowledged, latched-unacknowledged,
                          latched-acknowledged; null in the record of a whole rule
+        all_nodes        all nodes at once are meant: one alarm, position null and no cylinders
         silenced         why it is not announced: shelved, suppressed, out of service; empty where it is
         active           whether the condition holds, delays counted
         announced        whether the operator's attention was asked for
@@ -158,6 +160,7 @@ def _standing_object(alarm: Alarm, first_ns: int) -> Mapping[str, Any]:
         "priority": alarm.rule.priority,
         "position": alarm.position,
         "cylinders": alarm.cylinders,
+        "all_nodes": alarm.all_nodes,
         "state": alarm.state.word,
         "silenced": alarm.flags.word,
         "active": alarm.active,

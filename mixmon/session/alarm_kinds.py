@@ -86,6 +86,8 @@ class AlarmKind:
     axis      what the limit is counted on
     lowest    the value is never below this; None where it has no such end
     grows     the value grows by itself, second by second, where no rows come any more
+    common    cause, consequence and response where the value is beyond the limit for all nodes at once, which
+              then is one alarm and not one for each of them; None where it is not one thing for all
     """
 
     words: str
@@ -100,6 +102,7 @@ class AlarmKind:
     axis: LimitAxis = LimitAxis.OWN
     lowest: float | None = None
     grows: bool = False
+    common: tuple[str, str, str] | None = None
 
     # The schema of [[limits.alarm]] reads the entry itself as the kind of value that its limit is.
 
@@ -193,6 +196,11 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
         value=lambda rows: rows.age_s,
         lowest=0.0,
         grows=True,
+        common=(
+            "supply or cable of the whole chain, its bus or its adapter, or this computer was busy",
+            "nothing is known of any cylinder; last values are not shown",
+            "go by the builder's rule for lost readings; check supply and cable, then the adapter",
+        ),
     ),
     "supply_below": AlarmKind(
         words="supply of the node",

@@ -119,7 +119,8 @@ def _alarm_row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
     style = "new" if unacknowledged and alarm.rule.priority == 1 else "strong" if unacknowledged else "text"
     since = scene.snapshot.alarms.t - alarm.since if alarm.since is not None else -1
     mark = scene.marks.chosen if chosen else " "
-    who = fit("+".join(map(str, alarm.cylinders)) or scene.marks.dash, 3, right=True)
+    who = "all" if alarm.all_nodes else "+".join(map(str, alarm.cylinders)) or scene.marks.dash
+    who = fit(who, 3, right=True)
     name = clean(alarm.rule.name)
     row: list[Segment] = [(f"{mark} {alarm.rule.priority}  ", "strong"), (fit(short_word(alarm), 10), style)]
     if width < NARROW_COLUMNS:

@@ -108,7 +108,7 @@ class WatchedRule:
 
 @dataclass(slots=True)
 class LiveAlarm:
-    """One alarm: a rule at a node, or for the engine."""
+    """One alarm: a rule at a node, for all nodes at once, or for the engine."""
 
     watched: WatchedRule
     node: int
@@ -225,13 +225,14 @@ class LiveAlarm:
             in_ten_minutes=in_ten_minutes,
             chattering=self.chattering(t),
             reason=reason,
+            all_nodes=self.all_nodes,
         )
 
     def record(self, t: int, latest: Sequence[Floats]) -> Alarm:
         """The alarm at t; `latest` are the values of all rules in the newest row, none where empty."""
         values = latest[self.watched.number] if latest else ()
         return Alarm(
-            rule=self.watched.rule,
+            rule=self._shown_rule(),
             position=self.position,
             cylinders=self.cylinders,
             state=self.state,
@@ -240,13 +241,27 @@ class LiveAlarm:
             since=self.since,
             changed=self.changed,
             value=self.value,
-            value_now=float(values[max(self.node, 0)]) if len(values) else math.nan,
+            value_now=float(values[self.node]) if len(values) else math.nan,
             limit=self.watched.rule.limit,
             unit=self.watched.kind.unit,
             chattering=self.chattering(t),
             shelved_until=self.shelved_until,
             reason=self.reason,
+            all_nodes=self.all_nodes,
         )
+
+    @property
+    def all_nodes(self) -> bool:
+        """Whether it is of all nodes at once, beside those of single nodes."""
+        return self.node == ENGINE_WIDE and self.watched.kind.per_node
+
+    def _shown_rule(self) -> AlarmRule:
+        """The rule, with other words where all nodes are meant."""
+        rule, common = self.watched.rule, self.watched.kind.common
+        if not (self.all_nodes and common):
+            return rule
+        cause, consequence, response = common
+        return replace(rule, cause=cause, consequence=consequence, response=response)
 
 
 _PRESSING_STATES = (
@@ -519,3 +534,5 @@ def _make_live_alarms(watched: WatchedRule, nodes: Sequence[Node]) -> Iterator[L
         return
     for number, node in enumerate(nodes):
         yield LiveAlarm(watched, number, node.position, node.cylinders)
+    if watched.kind.common and len(nodes) > 1:
+        yield LiveAlarm(watched, ENGINE_WIDE, None, ())

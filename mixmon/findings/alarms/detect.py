@@ -8,6 +8,10 @@ the newest known value is above the limit (and not merely in the dead band): tha
 two controllers send as one node, no alarm of its mixture is raised. An alarm is cleared once the condition
 has been false for the off-delay. Both delays begin anew where a stretch of time begins.
 
+What befalls all nodes at once (their silence, `AlarmKind.common`) has one cause and is one alarm: the rule
+watches the least of their values as well, and a node beyond the limit has a value of its own only where it is
+so by itself: more than the limit above that least one, and not just after all of them were beyond the limit.
+
 `suppress_when` gives edges of its own, one for the whole rule. For mixture it lasts while the engine is in
 that state and while gas made in it is at a sensor. Detection goes on meanwhile, but what the state caused
 must not be announced after it: until the state has ended, a condition that is false is cleared without its
@@ -136,7 +140,8 @@ class AlarmDetector:
     def latest(self) -> tuple[Floats, ...]:
         """The value of each rule in the newest row: float64[n], or float64[1] for an engine-wide rule.
 
-        NaN where it is not known in that row; empty before the first row.
+        Where all nodes at once are one alarm, its value is one more at the end. NaN where it is not known in
+        that row; empty before the first row.
         """
         return tuple(watch.latest.copy() for watch in self._watches)
 
@@ -159,6 +164,7 @@ class _RuleWatch:
         self._suppress = parse(rule.suppress_when) if rule.suppress_when else None
         self._condition: Bools = np.zeros(0, np.bool_)
         self._delay: Delay | None = None
+        self._common: Delay | None = None
         self._active: Bools = np.zeros(0, np.bool_)
         self._suppressed: EqualSpan | None = None
         self._newest_known: Floats = np.zeros(0)
@@ -172,6 +178,8 @@ class _RuleWatch:
             yield from edges
         in_force, out_of_force = self._find_rows_in_force(rule_rows)
         value = self._kind.value(MeasuredRows(rule_rows, in_force))
+        if self._kind.common and value.shape[1] > 1:
+            value = self._add_common_column(rule_rows, value)
         if not len(self._condition):
             self._condition = self._active = np.zeros(value.shape[1], np.bool_)
             self._newest_known = np.full(value.shape[1], np.nan)
@@ -195,10 +203,26 @@ class _RuleWatch:
             if len(row):
                 newest = _newest_known_at(value, proves, before, row, column)
                 kind = np.where(active[row, column], EdgeKind.RAISE, EdgeKind.CLEAR)
-                node = column if self._kind.per_node else np.full(len(row), ENGINE_WIDE)
+                node = np.where(column < self._count_nodes(rule_rows), column, ENGINE_WIDE)
                 yield self._make_edges(
                     rule_rows.rows, row, kind=kind, node=node, since=since[row, column], value=newest
                 )
+
+    def _count_nodes(self, rule_rows: RuleRows) -> int:
+        """How many columns are of one node each; a further one is of the engine, or of all nodes."""
+        return rule_rows.rows.lam.shape[1] if self._kind.per_node else 0
+
+    def _add_common_column(self, rule_rows: RuleRows, value: Floats) -> Floats:
+        """The values with the least of them in a further column, and NaN for nodes that are not alone."""
+        t, broken = rule_rows.rows.t, rule_rows.stretch_start == rule_rows.rows.t
+        least = value.min(axis=1)
+        hold_ns = round(self._limit * 1e9)
+        returning, _, self._common = delayed(
+            least > self._limit, t, 0, hold_ns, before=self._common, broken=broken, cut_short=broken
+        )
+        alone = (value - least[:, np.newaxis] > self._limit) & ~returning[:, np.newaxis]
+        single = np.where((value > self._limit) & ~alone, np.nan, value)
+        return np.concatenate([single, least[:, np.newaxis]], axis=1)
 
     def _run_delays(
         self, rule_rows: RuleRows, on: Bools, off: Bools, beyond: Bools, in_suppression: Bools

@@ -111,6 +111,7 @@ class AlarmEvent:
     in_ten_minutes  alarms announced in the ten minutes up to and with this record
     chattering      this alarm has been announced too often within a minute
     reason          the operator's words
+    all_nodes       all nodes at once are meant, which is one alarm
     """
 
     stretch: int
@@ -132,6 +133,7 @@ class AlarmEvent:
     in_ten_minutes: int
     chattering: bool
     reason: str = ""
+    all_nodes: bool = False
 
     @property
     def flood(self) -> bool:
@@ -151,6 +153,7 @@ class Alarm:
     value_now       in the newest row, as the detector computed it; NaN where it is not known there
     shelved_until   ns, for a shelf that ends by time
     reason          the operator's words for why it is silenced
+    all_nodes       as in AlarmEvent
     """
 
     rule: AlarmRule
@@ -168,6 +171,7 @@ class Alarm:
     chattering: bool
     shelved_until: int | None
     reason: str
+    all_nodes: bool = False
 
     @property
     def word(self) -> str:

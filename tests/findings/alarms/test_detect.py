@@ -136,13 +136,16 @@ def claims(text, engine):
 MIXTURE = {"lean under load", "rich", "very lean", "very rich", "spread"}
 
 
-def measured(rule, data, place, began, state_began):
+def measured(rule, data, place, state_began):
     """(value, known, over, under): over and under are claims that the row makes about the limit."""
     i, j = place
     lam, state, name = data.lam[i, j], data.state[i, j], rule.name
     target = data.shifted["target"][i, j]
     if name == "silent":
-        value = (data.age[i, j] if data.age[i, j] >= 0 else data.t[i] - began) / 1e9
+        value = ages(data, i)[j]
+        alone = value - min(ages(data, i)) > rule.limit and not returning(rule, data, i)
+        if value > rule.limit and not alone and data.lam.shape[1] > 1:
+            return NAN, False, False, False
         return value, True, value > rule.limit, value < rule.limit - rule.dead_band
     if name == "supply":
         value = data.aux["supply"][i, j]
@@ -161,6 +164,27 @@ def measured(rule, data, place, began, state_began):
     if state == end and (data.t[i] - state_began) / 1e9 >= SETTLE_S:
         return value, False, over, False
     return NAN, False, False, False
+
+
+def ages(data, i):
+    """Seconds since the newest sample of each node, or since the stretch began without one."""
+    first = next(k for k in range(i + 1) if data.stretch[k] == data.stretch[i])
+    return [(age if age >= 0 else data.t[i] - data.t[first]) / 1e9 for age in data.age[i].tolist()]
+
+
+def returning(rule, data, i):
+    """Whether all nodes are silent, or have been until less than the limit ago."""
+    last = i
+    while min(ages(data, last)) <= rule.limit:
+        last -= 1
+        if last < 0 or data.stretch[last] != data.stretch[i]:
+            return False
+    return last == i or data.t[i] - data.t[last + 1] < round(rule.limit * 1e9)
+
+
+def all_silent(rule, data, i):
+    value = min(ages(data, i))
+    return value, True, value > rule.limit, value < rule.limit - rule.dead_band
 
 
 def spread(rule, data, i, in_force):
@@ -270,10 +294,10 @@ def rows_to_judge(rule, data, i, engines, began):
     if rule.name == "spread":
         overall = True if True in in_force else False if set(in_force) == {False} else None
         return [(ENGINE_WIDE, overall, spread(rule, data, i, in_force))]
-    return [
-        (j, force, measured(rule, data, (i, j), began["stretch"], began[j]))
-        for j, force in enumerate(in_force)
-    ]
+    single = [(j, force, measured(rule, data, (i, j), began[j])) for j, force in enumerate(in_force)]
+    if rule.name == "silent" and len(in_force) > 1:
+        single.append((ENGINE_WIDE, in_force[0], all_silent(rule, data, i)))
+    return single
 
 
 def same(edges, expected):
@@ -487,6 +511,53 @@ def test_a_node_that_never_spoke_is_silent_since_the_watch_began():
     )
     assert kinds(edges) == [("RAISE", 260)]
     assert edges.node.tolist() == [1]
+
+
+SILENT = AlarmRule("silent", 2, "age_s", 0.25, off_delay_s=0.1)
+
+
+def ages_of(*nodes):
+    """A block of rows with the ages of some nodes that send every 10 ms, apart from the silences given."""
+    rows = 400
+    age = np.full((rows, len(nodes)), 5 * MS)
+    for j, silences in enumerate(nodes):
+        for begin, end in silences:
+            age[begin:end, j] += (np.arange(end - begin) + 1) * 10 * MS
+    return at_full_load(np.full((rows, len(nodes)), NAN), age=age)
+
+
+def raised(data):
+    """When alarms were raised, and of whom."""
+    edges = AlarmDetector([SILENT]).feed(data)
+    rows = edges.kind == EdgeKind.RAISE
+    return list(zip((edges.t[rows] // (10 * MS)).tolist(), edges.node[rows].tolist(), strict=True))
+
+
+def test_a_silence_of_all_is_one_alarm_though_they_stop_and_come_back_one_by_one():
+    data = ages_of(*[[(100 + j, 200 + 2 * j)] for j in range(8)])
+    assert raised(data) == [(131, ENGINE_WIDE)], "when the newest of all is older than 0.25 s"
+
+
+def test_a_node_that_is_silent_by_itself_before_and_after_has_its_own_alarm():
+    data = ages_of([(50, 400)], [(100, 200)], [(100, 200)], [(100, 200), (260, 400)])
+    assert raised(data) == [(75, 0), (124, ENGINE_WIDE), (285, 3)]
+
+
+def test_a_node_that_does_not_come_back_with_the_others_is_raised_a_limit_later():
+    data = ages_of([(100, 200)], [(100, 200)], [(100, 400)])
+    assert raised(data) == [(124, ENGINE_WIDE), (225, 2)]
+
+
+def test_a_dead_node_is_not_hidden_by_slow_ones_that_send_together():
+    """Every 200 ms, all at once: the newest is up to 200 ms old, and nobody is silent but the first."""
+    data = ages_of([], [], [])
+    age = np.tile((np.arange(400) % 20 * 10 * MS)[:, np.newaxis], 3)
+    age[:, 0] = np.arange(400) * 10 * MS
+    assert [node for _, node in raised(replace(data, age=age))] == [0]
+
+
+def test_a_chain_of_one_has_no_silence_of_all():
+    assert raised(ages_of([(100, 200)])) == [(124, 0)]
 
 
 def test_suppression_of_mixture_lasts_until_the_last_gas_has_passed():

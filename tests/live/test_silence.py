@@ -1,0 +1,30 @@
+"""A bus that falls silent is one alarm, by a worker that plays a log, and in the lines that it prints."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from command_line import run_command
+from live_rig import EXAMPLE, glimpse
+
+from mixmon.frames.candump_write import write_candump
+
+NODE_3_FAST = 0x2A0 + 2
+
+
+def test_a_silent_bus_is_one_line_and_a_silent_node_is_its_own(tmp_path: Path) -> None:
+    frames = glimpse(18.0, 26.0)
+    since = (frames.t - frames.t[0]) / 1e9
+    chain = frames.bus == frames.channels.index("can0")
+    gaps = chain & ((since > 2.0) & (since < 3.0) | (since > 5.0) & (since < 6.0))
+    dead = chain & (frames.can_id == NODE_3_FAST) & (since > 4.0)
+    path = tmp_path / "a.log"
+    path.write_bytes(write_candump(frames.take(np.flatnonzero(~(gaps | dead)))))
+    status, out, err = run_command("replay", str(path), "-s", str(EXAMPLE), "--text")
+    assert status == 0
+    told = [line.split()[3:5] for line in out.splitlines() if "node silent: NEW" in line]
+    assert told == [["all", "cyl"], ["cyl", "3"], ["all", "cyl"]]
+    heard = [line for line in err.splitlines() if "node silent" in line]
+    who = [line.removeprefix("mixmon: ").partition(" node silent for ")[0] for line in heard]
+    assert who == ["all cylinders", "cyl 3", "cyl 1+2+4+5+6+7+8"]
