@@ -12,6 +12,7 @@ and the report says by whom they were read. A log that breaks off gives all that
 from __future__ import annotations
 
 import json
+import os
 import stat
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
@@ -267,10 +268,26 @@ def _file_size(path: str) -> int | None:
         return status.st_size
 
 
+class _SizedFile(FileIO):
+    """A file up to the size that it had when it was opened: one that grows is not run after."""
+
+    def __init__(self, path: str) -> None:
+        super().__init__(path)
+        status = os.fstat(self.fileno())
+        self._end = status.st_size if stat.S_ISREG(status.st_mode) else None
+
+    def read(self, size: int | None = -1) -> bytes:  # type: ignore[override]  # nothing here is non-blocking
+        """At most so many bytes."""
+        if self._end is None:
+            return super().read(size) or b""
+        left = max(self._end - self.tell(), 0)
+        return super().read(left if size is None or size < 0 else min(size, left)) or b""
+
+
 def _open_bytes(path: str) -> FileIO:
     """The bytes of a file or of standard input, as they come."""
     try:
-        return FileIO(0, closefd=False) if path == STDIN else FileIO(path)
+        return FileIO(0, closefd=False) if path == STDIN else _SizedFile(path)
     except OSError as error:
         raise _say_unreadable(path, error) from error
 

@@ -146,7 +146,7 @@ def event_words(event: Event) -> str:
     return f"{who} {event.kind.value} {' '.join(facts)}"
 
 
-TOGETHER_NS = 250_000_000
+ONE_SILENCE_NS = 250_000_000
 """Silences that begin within so long are one; our choice: a node may be as late before it is silent."""
 
 
@@ -154,7 +154,7 @@ def joined_silences(silences: Sequence[Event], nodes: int) -> list[Event]:
     """Silences of nodes in order of time; those that began together are one, of some or of all `nodes`."""
     groups: list[list[Event]] = []
     for event in sorted(silences, key=in_order):
-        if groups and event.t - groups[-1][0].t <= TOGETHER_NS:
+        if groups and event.t - groups[-1][0].t <= ONE_SILENCE_NS:
             groups[-1].append(event)
         else:
             groups.append([event])

@@ -5,26 +5,20 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import signal
 import stat
 import subprocess
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from live_rig import EXAMPLE, until
-from programs import Program, Starter
+from live_rig import until
+from programs import Starter
+from record_rig import RATE, Rig, ended, lines, whole
 from run_folders import list_runs
-from slcan_emulator import SlcanEmulator
 
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.cli.stopping import INTERRUPTED
-from mixmon.frames.block import concat
-from mixmon.frames.logs import open_log
 from mixmon.record.run_folder import open_run
-
-RATE = 1000
 
 
 @pytest.fixture(scope="module")
@@ -33,68 +27,11 @@ def starter() -> Iterator[Starter]:
         yield one
 
 
-class Rig:
-    """Two adapters; on the first one frames come, a running number in their data, until `stop`."""
-
-    def __init__(self, starter: Starter, place: Path) -> None:
-        self.place, self._starter = place, starter
-        self.chain, self.engine = SlcanEmulator(place / "a"), SlcanEmulator(place / "b")
-        self.chain.plug()
-        self.engine.plug()
-        self._sender = threading.Thread(target=self._send)
-
-    def _send(self) -> None:
-        self.chain.run(RATE, 1_000_000, first_id=0x2A0)
-
-    def record(self, *words: str, runs: Path | None = None, **limits: int) -> Program:
-        """Start to record into `runs`, and to send."""
-        links = (f"chain={self.chain.link}", "-c", f"engine={self.engine.link}")
-        options = ["-s", str(EXAMPLE), "-i", "slcan", "-c", *links, "--accept-caution", "--quiet"]
-        folder = ["--folder", str(runs or self.place / "runs")]
-        program = self._starter.start(
-            "record", *options, *folder, *words, place=self.place, XDG_STATE_HOME=str(self.place), **limits
-        )
-        until(lambda: self.chain.opened.is_set() or program.ended(), "the adapter to be opened")
-        self._sender.start()
-        return program
-
-    @property
-    def sent(self) -> int:
-        return self.chain.sent[-1][1] if self.chain.sent else 0
-
-    def close(self) -> None:
-        """Pull both plugs."""
-        self.chain.unplug()
-        self.engine.unplug()
-        if self._sender.ident is not None:
-            self._sender.join()
-
-
 @pytest.fixture
 def rig(starter: Starter, tmp_path: Path) -> Iterator[Rig]:
     one = Rig(starter, tmp_path)
     yield one
     one.close()
-
-
-def lines(folder: Path, which: int = -1) -> int:
-    """Lines of frames in a run of a folder by now; 0 where there is none."""
-    runs = list_runs(folder)
-    return (runs[which] / "frames.log").read_bytes().count(b"\n") if runs else 0
-
-
-def whole(*runs: Path) -> list[int]:
-    """The running numbers of all frames of these runs, in order, of which none may be missing or doubled."""
-    frames = concat([block for run in runs for block in open_log(run)])
-    found: list[int] = frames.data.copy().view(">u8")[:, 0].tolist()
-    assert found == list(range(found[0], found[0] + len(found)))
-    return found
-
-
-def ended(program: Program) -> int:
-    """Ends it by Ctrl-C; its exit status."""
-    program.signal(signal.SIGINT)
-    return program.wait()
 
 
 def test_a_run_is_the_users_alone(rig: Rig) -> None:

@@ -1,0 +1,96 @@
+"""`record` as a process of its own on two emulated serial adapters, on one of which numbered frames come."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from pathlib import Path
+
+from live_rig import EXAMPLE, until
+from programs import Program, Starter
+from run_folders import list_runs
+from slcan_emulator import SlcanEmulator
+
+from mixmon.frames.block import concat
+from mixmon.frames.logs import open_log
+
+RATE = 1000
+
+
+class Rig:
+    """Two adapters; on the first one frames come, a running number in their data, until `stop`."""
+
+    def __init__(self, starter: Starter, place: Path) -> None:
+        self.place, self._starter = place, starter
+        self.chain, self.engine = SlcanEmulator(place / "a"), SlcanEmulator(place / "b")
+        self.chain.plug()
+        self.engine.plug()
+        self._senders: list[threading.Thread] = []
+
+    def send(self, count: int = 1_000_000) -> None:
+        """Begin to send so many frames, numbered from 0."""
+        run = threading.Thread(target=lambda: self.chain.run(RATE, count, first_id=0x2A0))
+        run.start()
+        self._senders.append(run)
+
+    def wait_sent(self) -> None:
+        """Wait until the frames that were begun are sent."""
+        until(lambda: not any(sender.is_alive() for sender in self._senders), "the frames to be sent")
+
+    def start(self, command: str, *words: str, runs: Path | None = None, **limits: int) -> Program:
+        """Start a command that records into `runs`; nothing is sent yet."""
+        links = (f"chain={self.chain.link}", "-c", f"engine={self.engine.link}")
+        options = ["-s", str(EXAMPLE), "-i", "slcan", "-c", *links, "--accept-caution"]
+        folder = ["--folder", str(runs or self.place / "runs")]
+        program = self._starter.start(
+            command, *options, *folder, *words, place=self.place, XDG_STATE_HOME=str(self.place), **limits
+        )
+        both = (self.chain, self.engine)
+        until(
+            lambda: all(one.opened.is_set() for one in both) or program.ended(), "the adapters to be opened"
+        )
+        return program
+
+    def record(self, *words: str, runs: Path | None = None, **limits: int) -> Program:
+        """Start to record into `runs` without talk, and to send."""
+        program = self.start("record", "--quiet", *words, runs=runs, **limits)
+        self.send()
+        return program
+
+    @property
+    def sent(self) -> int:
+        """Frames sent by now."""
+        return self.chain.sent[-1][1] if self.chain.sent else 0
+
+    def close(self) -> None:
+        """Pull both plugs."""
+        self.chain.unplug()
+        self.engine.unplug()
+        for sender in self._senders:
+            sender.join()
+
+
+def lines(folder: Path, which: int = -1) -> int:
+    """Lines of frames in a run of a folder by now; 0 where there is none."""
+    runs = list_runs(folder)
+    return (runs[which] / "frames.log").read_bytes().count(b"\n") if runs else 0
+
+
+def numbers(*runs: Path) -> list[int]:
+    """The running numbers of all frames of these runs, in order."""
+    frames = concat([block for run in runs for block in open_log(run)])
+    found: list[int] = frames.data.copy().view(">u8")[:, 0].tolist()
+    return found
+
+
+def whole(*runs: Path) -> list[int]:
+    """The same, of which none may be missing or doubled."""
+    found = numbers(*runs)
+    assert found == list(range(found[0], found[0] + len(found)))
+    return found
+
+
+def ended(program: Program) -> int:
+    """Ends it by Ctrl-C; its exit status."""
+    program.signal(signal.SIGINT)
+    return program.wait()
