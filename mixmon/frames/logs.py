@@ -276,7 +276,7 @@ class _SizedFile(FileIO):
         status = os.fstat(self.fileno())
         self._end = status.st_size if stat.S_ISREG(status.st_mode) else None
 
-    def read(self, size: int | None = -1) -> bytes:  # type: ignore[override]  # nothing here is non-blocking
+    def read(self, size: int | None = -1) -> bytes:
         """At most so many bytes."""
         if self._end is None:
             return super().read(size) or b""
