@@ -226,6 +226,7 @@ class RunRecording:
         self._above: int | None = None
         self._clock = clock
         self._wanted = False
+        self._stretch = 0
         self._failing_since: float | None = None
         self._next_try = 0.0
         self._looked = 0.0
@@ -311,7 +312,7 @@ class RunRecording:
 
         A run that has lasted until the next try would come has mended it.
         """
-        now = self._clock()
+        now, self._stretch = self._clock(), stretch
         if not self._wanted or (self.running and now >= self._next_try):
             self._failing_since = None
         elif not self.running:
@@ -359,7 +360,9 @@ class RunRecording:
         return status.state.value
 
     def close(self, t: int | None) -> None:
-        """End the run and wait until all is on the disk."""
+        """End the run and wait until all is on the disk; frames that wait for a run are tried once more."""
+        if self._wanted and not self.running:
+            self.start(t or 0, self._stretch, AGAIN)
         self.stop(t, "closed")
         self._recorder.close()
         self.look(now=True)
