@@ -167,6 +167,27 @@ def test_an_overrun_without_a_flag_is_one_fuel_cut_of_all_cylinders_and_nothing_
     always(played("f overrun", 0, 1), "class, overrun", "no event more")
 
 
-def test_sparks_cut_an_injector_shut_and_a_leak_of_all_are_told_apart_by_the_gas():
+def test_cut_sparks_a_limiter_a_shut_injector_and_a_leak_of_all_are_told_apart_by_the_gas():
     tally = played("f cuts not told", 0, 1)
-    always(tally, "class, all sparks cut", "class, injector shut", "class, leak", "leak is no cut")
+    always(tally, "class, all sparks cut", "class, rotating limiter", "class, injector shut")
+    always(tally, "class, leak", "leak is no cut", "no event more")
+
+
+# Misfire and lean mixture, behind sensors whose lag nothing tells.
+
+
+def test_a_lean_step_with_misfires_in_it_gives_both_behind_a_quick_sensor_that_nobody_measured():
+    always(
+        played("e misfire while lean", 2),
+        "class, lean excursion",
+        "class, misfire",
+        "missed cycles",
+        "no event more",
+    )
+
+
+def test_behind_sensors_three_times_slower_than_assumed_no_class_is_taken_for_another():
+    tally = played("e slow sensors", 0)
+    always(
+        tally, "misfire is called nothing else", "lean excursion is called nothing else", "misfire is found"
+    )

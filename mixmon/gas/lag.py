@@ -156,10 +156,10 @@ def hold_gas(
     return gas + away * stay, gas + (filtered - gas) * still + away * share * (stay - still)
 
 
-def keep_apart(tau_s: Floats | float, other_s: Floats | float, least: float = LEAST_APART) -> Floats:
-    """The time constants, moved by `least` of the other one where they are nearer to it than that."""
-    near = np.abs(tau_s / other_s - 1.0) < least
-    return np.where(near, other_s * (1.0 + least), tau_s)
+def keep_apart(tau_s: Floats | float, other_s: Floats | float) -> Floats:
+    """The time constants, moved by `LEAST_APART` of the other one where they are nearer to it than that."""
+    near = np.abs(tau_s / other_s - 1.0) < LEAST_APART
+    return np.where(near, other_s * (1.0 + LEAST_APART), tau_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,10 +201,11 @@ class SensorLag:
         during, after = np.clip(t, 0.0, width), np.maximum(t - width, 0.0)
         still = max(self.filter_s, _LEAST_TAU_S)
         lean, rich = _pulse_tau(self.lean_s, still), _pulse_tau(self.rich_s, still)
-        element = 1.0 - np.exp(-during / lean)
-        reading = element - still / (lean - still) * (np.exp(-during / lean) - np.exp(-during / still))
-        share = rich / (rich - still) * (np.exp(-after / rich) - np.exp(-after / still))
-        return np.asarray(reading * np.exp(-after / still) + element * share, np.float64)
+        left, still_left = np.exp(-during / lean), np.exp(-after / still)
+        element = 1.0 - left
+        reading = element - still / (lean - still) * (left - np.exp(-during / still))
+        share = rich / (rich - still) * (np.exp(-after / rich) - still_left)
+        return np.asarray(reading * still_left + element * share, np.float64)
 
     def pulses(self, t: Floats, begins_s: Floats, widths_s: Floats) -> Floats:
         """The same as `pulse(t - begin, width)` for many pulses at once: float64[widths, begins, k].
@@ -250,7 +251,8 @@ _MOST_OF_TOTAL = 0.2
 
 def _pulse_tau(tau: float, other: float) -> float:
     """The time constant as the closed form of a pulse can take it."""
-    return float(keep_apart(max(tau, _LEAST_TAU_S), other, _PULSE_APART))
+    tau = max(tau, _LEAST_TAU_S)
+    return other * (1.0 + _PULSE_APART) if abs(tau / other - 1.0) < _PULSE_APART else tau
 
 
 # ----------------------------------------------------------------------------------------------------

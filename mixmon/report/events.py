@@ -183,7 +183,8 @@ def _describe_doubt(e: Evidence) -> str:
     why = DoubtReason(str(e["why"]))
     costs = [e.get(f"cost_if_{name}") for name in ("lean", "misfire", "both")]
     shown = [f"{_as_number(cost):.0f}" for cost in costs if cost is not None]
-    return f"lean mixture, {misfire}, or both; {why.value}; costs {' '.join(shown)}{_describe_before(e)}"
+    costs_shown = f"; costs {' '.join(shown)}" if shown else ""
+    return f"lean mixture, {misfire}, or both; {why.value}{costs_shown}{_describe_before(e)}"
 
 
 def _describe_gas(e: Evidence) -> str:
@@ -203,9 +204,8 @@ def _describe_cut(e: Evidence) -> str:
         return f"reported by the ECU; bank {e['bank']}" if e.get("bank") else "reported by the ECU"
     said = ["inferred from exhaust gas; not reported by the ECU"]
     if e["pattern"] == CutPattern.IN_TURN:
-        said.append(
-            "pattern of a limiter: cylinders in turn, speed held; readings do not tell sparks from fuel"
-        )
+        held = "speed held" if e["speed_at_limit"] else "or misfire of them all: speed was not at its limit"
+        said.append(f"pattern of a limiter: cylinders in turn; {held}; readings do not tell sparks from fuel")
     elif e["could_be"]:
         said.append(f"or a {e['could_be']}: too short or too high for the sensors to tell")
     else:

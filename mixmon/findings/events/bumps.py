@@ -16,7 +16,8 @@ the rows of some seconds and the bumps that are not complete.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from bisect import bisect_left, insort
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,7 @@ from numpy.typing import NDArray
 
 from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.events.baseline import TURNING_RPM, Settled
-from mixmon.findings.stats import robust_deviation
+from mixmon.findings.stats import median_with_holes, robust_deviation
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
 from mixmon.mixture.align import GRID_NS
@@ -35,7 +36,7 @@ _NEIGHBOUR_ROWS = 60
 """Rows before and after a bump in which bumps of other nodes are counted. Our choice: 0.6 s hold five cycles
 at 1000 rpm, in which a limiter gets round to several cylinders."""
 
-_SHARE = 0.35
+BUMP_SHARE = 0.35
 """Part of its limit that an excess exceeds within a bump: two standard deviations, where the limit is six
 (computed)."""
 
@@ -73,6 +74,10 @@ _COMMON_ON = 20
 """Rows after the beginning in which the common movement counts. Our choice: 0.2 s, the lag of a usual sensor
 and some cycles."""
 
+_LATELY_NS, _NEXT_RISE_NS = 60_000_000_000, 300_000_000
+"""Time in which bumps are counted, and after a rise over the limit the time in which another one is no bump
+of its own. Our choice: a minute is longer than most work on a dyno takes; 0.3 s is a usual bump."""
+
 _KEPT = _FARTHEST_BACK + _QUIET
 
 
@@ -100,6 +105,8 @@ class Bump:
     stopping      True where the engine stops before the window ends
     open_end      True where the rows end before the bump does
     asked         True where a target was known at the beginning
+    lately        lean bumps of all nodes in the minute before the beginning, see `_LATELY_NS`
+    roughness     of a bump of all nodes: movement from row to row, in parts of what it was before
     """
 
     node: int
@@ -129,6 +136,8 @@ class Bump:
     stopping: bool
     open_end: bool
     asked: bool
+    lately: int
+    roughness: float
 
 
 class BumpSearch:
@@ -144,6 +153,8 @@ class BumpSearch:
         self._over = np.zeros((2, self._nodes), np.bool_)
         self._open: dict[tuple[int, int], list[int]] = {}
         self._done: dict[tuple[int, int], int] = {}
+        self._rises: list[int] = []
+        self._last_rise: dict[int, int] = {}
 
     def feed(self, rows: Settled, cut: Bools) -> list[Bump]:
         """Gives the bumps that are complete with these rows.
@@ -163,6 +174,8 @@ class BumpSearch:
                 for node in np.flatnonzero(twice.any(axis=0)).tolist():
                     triggers = (first + np.flatnonzero(twice[:, node])).tolist()
                     self._open.setdefault((node, sign), []).extend(triggers)
+                    if sign > 0:
+                        self._count_rises(node, rows.rows["t"][twice[:, node]])
             self._over[side] = over[-1]
         found = self._complete_bumps(last=rows.last)
         if rows.last:
@@ -170,7 +183,15 @@ class BumpSearch:
         else:
             oldest = min([self._recent.end, *(t[0] for t in self._open.values())])
             self._recent.forget(oldest - _KEPT)
+            del self._rises[: bisect_left(self._rises, int(rows.rows["t"][0]) - 2 * _LATELY_NS)]
         return found
+
+    def _count_rises(self, node: int, over: Ints) -> None:
+        """Notes when the node rises over its limit, each bump once."""
+        for t in over.tolist():
+            if t - self._last_rise.get(node, -_NEXT_RISE_NS) >= _NEXT_RISE_NS:
+                insort(self._rises, t)
+            self._last_rise[node] = t
 
     def _complete_bumps(self, *, last: bool) -> list[Bump]:
         found = []
@@ -211,7 +232,7 @@ class BumpSearch:
             self._node_rows("excess", node, begin, end),
             self._node_rows("limit", node, begin, end),
         )
-        return sign * excess > _SHARE * limit
+        return sign * excess > BUMP_SHARE * limit
 
     def _node_rows(self, name: str, node: int, begin: int, end: int) -> NDArray[Any]:
         return self._recent.rows(name, begin, end)[:, node]
@@ -251,8 +272,13 @@ class BumpSearch:
             stopping=bool((self._recent.rows("rpm", begin, after) < TURNING_RPM).any()),
             open_end=end == self._recent.end,
             asked=bool(self._node_rows("asked", node, begin, begin + 1)[0]),
+            lately=self._count_lately(int(self._recent.rows("t", begin, begin + 1)[0])),
+            roughness=np.nan,
             **own,
         )
+
+    def _count_lately(self, t: int) -> int:
+        return bisect_left(self._rises, t) - bisect_left(self._rises, t - _LATELY_NS)
 
     def _measure_noise(self, node: int, begin: int) -> float:
         low, high = max(begin - _QUIET, 0), max(begin - _BEFORE, 0)
@@ -364,6 +390,14 @@ _START_ROWS = 300
 """Rows excluded after the readings begin. Our choice: three seconds of start enrichment."""
 
 
+_ROUGH_AFTER, _FEWEST_ROUGH_ROWS = 15, 10
+"""Rows after the beginning of a common bump, in which sensors only differ in their lags, and rows in which it
+is seen whether they go up and down. Our choice."""
+
+_KEPT_SINGLE = _FARTHEST_BACK + _QUIET + _LONGEST + _FADING
+"""Rows of single nodes that are kept: from those that give the noise before a bump to its fading."""
+
+
 class CommonSearch:
     """A stage: settled rows in, bumps of the common movement out, as bumps of a node numbered 0."""
 
@@ -371,6 +405,7 @@ class CommonSearch:
         self._fuel = fuel
         self._search = BumpSearch(1)
         self._since_cut = self._since_start = 0
+        self._single, self._first_t = Recent(), 0
 
     def feed(self, settled: Settled, cut: Bools) -> list[Bump]:
         """Gives the common bumps that are complete and that nothing else explains."""
@@ -394,19 +429,46 @@ class CommonSearch:
             columns, common, np.full_like(common, _COMMON_LIMIT), settled.common, settled.moved, settled.last
         )
         found = self._search.feed(one, unfit[:, None])
+        if not self._single.end:
+            self._first_t = int(rows["t"][0])
+        self._single.add({"excess": settled.excess}, len(rows["t"]))
+        found = [replace(s, roughness=self._measure_roughness(s)) for s in found]
+        self._single.forget(self._single.end - _KEPT_SINGLE)
         if settled.last:
             self._since_cut = self._since_start = 0
+            self._single = Recent()
         return [
             s
             for s in found
             if not _belongs_to_cut(s) and (_is_unexplained(s) or (s.sign > 0 and at_top_speed(s)))
         ]
 
+    def _measure_roughness(self, bump: Bump) -> float:
+        """Gives how far the node in the middle moves from row to row, in parts of what it did before.
+
+        NaN where the bump is too short to tell.
+        """
+        begin = int(bump.t[bump.begin] - self._first_t) // GRID_NS
+        common = bump.sign * bump.excess[bump.begin : bump.end]
+        high = int(np.flatnonzero(common >= 0.5 * np.nanmax(common))[-1])  # readings that fade are smooth
+        during = self._single.rows("excess", begin + _ROUGH_AFTER, begin + high)
+        quiet = self._single.rows("excess", max(begin - _QUIET, 0), max(begin - _BEFORE, 0))
+        before = _movement(quiet)
+        times = _movement(during) / np.where(before > 0, before, np.nan)
+        return float(median_with_holes(times, 0))
+
     def _find_unfit_rows(self, reading: Floats, cut: Bools) -> Bools:
         """Marks rows in a cut or soon after it, and the first rows in which the engine runs."""
         unfit, self._since_cut = _find_rows_soon_after(cut, self._since_cut, _CUT_ROWS)
         early, self._since_start = _find_rows_soon_after(np.isnan(reading), self._since_start, _START_ROWS)
         return unfit | early
+
+
+def _movement(excess: Floats) -> Floats:
+    """Gives how far each node's reading usually moves from row to row, float64[n]; NaN where not known."""
+    if len(excess) < _FEWEST_ROUGH_ROWS:
+        return np.full(excess.shape[1], np.nan)
+    return median_with_holes(np.abs(np.diff(excess, axis=0)), 0, _FEWEST_ROUGH_ROWS - 1)
 
 
 def _state_of_most(state: Bytes) -> Bytes:

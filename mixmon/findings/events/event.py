@@ -37,11 +37,13 @@ class MisfireShape(StrEnum):
 
 
 class DoubtReason(StrEnum):
-    """Why a lean bump is neither called a misfire nor a lean mixture: evidence `why`."""
+    """Why a lean bump is neither called a misfire, or a cut, nor a lean mixture: evidence `why`."""
 
     LAG_NOT_MEASURED = "lag not measured"
     FIT_ALIKE = "two causes fit alike"
     NOTHING_FITS = "nothing fits"
+    TOO_MANY = "too many bumps"
+    ALL_UNEVEN = "all cylinders go up and down"
 
 
 class DropOutReason(StrEnum):

@@ -27,7 +27,7 @@ from mixmon.arrays import Floats, Ints
 from mixmon.findings.events.baseline import Baseline, Settled
 from mixmon.findings.events.bumps import Bump, BumpSearch, CommonSearch, at_top_speed, sparks_left_out
 from mixmon.findings.events.cuts import CutWatch
-from mixmon.findings.events.event import Event, Kind, MisfireShape, Value, in_order
+from mixmon.findings.events.event import DoubtReason, Event, Kind, MisfireShape, Value, in_order
 from mixmon.findings.events.inferred import CutPattern, infer_cut
 from mixmon.findings.events.misfire import BumpClassifier, Verdict
 from mixmon.findings.events.nodes import NodeStage
@@ -71,7 +71,7 @@ _SMOOTH_ROWS, _SMOOTH_SHARE = 15, 0.25
 """A mixture must be off for so many rows on average, or so large a part of a long bump: the noise of a small
 step of two seconds passes `_OVER` for a tenth of a second somewhere (computed)."""
 
-_ROUGH = frozenset({Kind.MISFIRE, Kind.RICH_EXCURSION, Kind.NOT_CLASSIFIED})
+_ROUGH_KINDS = frozenset({Kind.MISFIRE, Kind.RICH_EXCURSION, Kind.NOT_CLASSIFIED})
 """What single cylinders seem to have while sparks are left out in turn."""
 
 _MIXTURES = frozenset({Kind.LEAN_EXCURSION, Kind.RICH_EXCURSION})
@@ -79,6 +79,19 @@ _MAY_BE_MIXTURES = _MIXTURES | {Kind.NOT_CLASSIFIED}
 
 _MAY_MISS = frozenset({Kind.MISFIRE, Kind.NOT_CLASSIFIED})
 """What counts for misfire on and off: several doubtful bumps in a row are no single lean mixture."""
+
+_MANY_LATELY, _MOST_LATELY = 15, 120
+"""Bumps of all nodes in the minute before above which the next is explained in brief, and above which not at
+all. Our choice: they bound the time that a minute of a log takes; most of so many have one cause."""
+
+_BRIEF_ROWS = 100
+"""Rows below which a bump of a node that misfires on and off is explained in brief. Our choice: within a
+second no lean step with misfires in it is seen."""
+
+_ROUGH, _UNEVEN = 5.0, 2.0
+"""Movement of readings from row to row, in parts of what it was before, from which charges of all cylinders
+are missed in turn, and from which that may be so. Computed: where every second or third charge has no spark
+it is 10 to 40, behind noisy sensors 2 to 7; where all go lean, 0.6 to 1.5."""
 
 _FADED_LAGS = 3.0
 """Lags after the gas of a misfire until its reading has faded: 5 % are left (computed: exp(-3))."""
@@ -113,6 +126,7 @@ class EventStage:
         self._sparks: list[Event] = []
         self._lean: dict[int, Event] = {}
         self._misses: dict[int, deque[int]] = {}
+        self._likely: dict[int, SensorLag] = {}
 
     def feed(self, block: CylinderBlock) -> list[Event]:
         """Gives the events that are now certain. A block lies within one stretch of time."""
@@ -150,11 +164,11 @@ class EventStage:
         """Gives the events of one cylinder's bump, unless it is the way back from another, or too small."""
         known = bool(self._lags.known_at(self._stretch, int(bump.t[bump.begin]))[bump.node])
         lag = SensorLag.of_total(*self._lag_at_begin(bump)[:, bump.node].tolist())
-        verdict = self._classifier.classify(bump, lag, lag_known=known)
+        verdict = self._explain_single(bump, lag, known=known)
         verdict = self._reconsider(bump, lag, verdict, alone=True)
         for found in self._make_events(bump, verdict, (bump.node,)):
             event = found
-            if event.kind is Kind.SPARK_CUT or (event.kind in _ROUGH and self._is_in_spark_cut(event)):
+            if event.kind is Kind.SPARK_CUT or (event.kind in _ROUGH_KINDS and self._is_in_spark_cut(event)):
                 if event.kind is not Kind.RICH_EXCURSION:
                     self._sparks.append(replace(event, kind=Kind.SPARK_CUT))
                 continue
@@ -171,9 +185,23 @@ class EventStage:
                 self._lean[bump.node] = max(event, self._lean.get(bump.node, event), key=lambda e: e.end)
             yield event
 
+    def _explain_single(self, bump: Bump, lag: SensorLag, *, known: bool) -> Verdict | None:
+        """Classifies a bump, in brief or not at all where many came before it."""
+        if bump.sign > 0 and bump.lately > _MOST_LATELY:
+            return self._classifier.leave(bump)
+        misses = self._misses.setdefault(bump.node, deque(maxlen=_ON_AND_OFF))
+        again = len(misses) == _ON_AND_OFF and int(bump.t[bump.begin]) - misses[0] < _ON_AND_OFF_NS
+        if bump.lately > _MANY_LATELY or (again and bump.end - bump.begin < _BRIEF_ROWS):
+            likely = lag if known else self._likely.get(bump.node, lag)
+            return self._classifier.classify(bump, likely, lag_known=known, thorough=False)
+        verdict = self._classifier.classify(bump, lag, lag_known=known)
+        if verdict is not None and verdict.kind is Kind.MISFIRE:
+            self._likely[bump.node] = verdict.lag
+        return verdict
+
     def _is_misfiring_on_and_off(self, node: int, event: Event) -> bool:
         """True where the node misfires on and off: its baseline is raised, and other bumps mean nothing."""
-        misses = self._misses.setdefault(node, deque(maxlen=_ON_AND_OFF))
+        misses = self._misses[node]
         if event.kind in _MAY_MISS:
             misses.append(event.t)
         return len(misses) == _ON_AND_OFF and event.t - misses[0] < _ON_AND_OFF_NS
@@ -186,8 +214,12 @@ class EventStage:
         for event in self._make_events(bump, verdict, tuple(range(len(self._cylinders)))):
             if event.kind is Kind.FUEL_CUT:
                 yield event
-            elif event.kind is Kind.SPARK_CUT or (lean and at_top_speed(bump)):
-                self._sparks.append(replace(event, kind=Kind.SPARK_CUT))
+            elif event.kind is Kind.SPARK_CUT or (lean and (at_top_speed(bump) or bump.roughness > _ROUGH)):
+                evidence = {**event.evidence, "speed_at_limit": at_top_speed(bump)}
+                self._sparks.append(replace(event, kind=Kind.SPARK_CUT, evidence=evidence))
+            elif lean and bump.roughness > _UNEVEN:
+                evidence = {**event.evidence, "why": DoubtReason.ALL_UNEVEN}
+                yield replace(event, kind=Kind.NOT_CLASSIFIED, evidence=evidence)
             else:
                 yield replace(event, kind=Kind.LEAN_EXCURSION if lean else Kind.RICH_EXCURSION)
 
@@ -226,6 +258,7 @@ class EventStage:
                     "beyond_0.05_lambda_s": round(int((off > _OVER).sum()) * GRID_NS / 1e9, 2),
                     **part.evidence,
                     **verdict.evidence,
+                    **({"roughness": round(bump.roughness, 1)} if np.isfinite(bump.roughness) else {}),
                     "ended": not bump.open_end,
                 },
             )
@@ -237,7 +270,7 @@ class EventStage:
 
         What goes over into air within the bump is left to the cut that follows.
         """
-        if verdict is None or verdict.kind in _MIXTURES or bump.before_cut:
+        if verdict is None or verdict.unburnt is None or verdict.kind in _MIXTURES or bump.before_cut:
             return verdict
         if alone and verdict.kind is Kind.SPARK_CUT:
             return verdict
@@ -357,6 +390,8 @@ def _make_spark_cut(group: list[Event]) -> Event:
             "told_by_engine": False,
             "cylinders": cylinders,
             "missed_charges_seen": len(group),
+            "speed_at_limit": any(e.evidence.get("speed_at_limit", True) for e in group),
+            "roughness": next((e.evidence["roughness"] for e in group if "roughness" in e.evidence), None),
             **_pattern_of(group),
         },
     )

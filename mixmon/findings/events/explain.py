@@ -17,7 +17,7 @@ kinds fit, each at a lag of its own, only a measured lag can tell them apart.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -27,8 +27,8 @@ from mixmon.findings.events.pulses import (
     Pulse,
     PulseFit,
     PulseSearch,
-    move_anew,
     place_anew,
+    settle,
     total_misfit,
     with_misfit,
 )
@@ -82,27 +82,30 @@ of the limit only where misfires add to it."""
 _LONGEST_MISSED_S = 1.0
 """Longest pulse of missed cycles within a lean step. Our choice: a longer one is several."""
 
-_KNOWN_SCALES, _KNOWN_SPREAD = (1.0, 1.15, 0.87), 0.10
-"""Lags that a known one may stand for, and their standard deviation: some ten percent, because it was
-measured at another temperature and flow (our choice)."""
+_KNOWN_LAGS, _KNOWN_SPREAD = (0.8, 1.25), 0.10
+"""Ends of the lags that a known one may stand for, in parts of it, and their standard deviation: some ten
+percent, because it was measured at another temperature and flow (our choice)."""
 
-_ASSUMED_UP, _ASSUMED_DOWN, _ASSUMED_SPREAD = (1.0, 1.2, 1.5, 1.9, 2.5, 3.3), (0.85, 0.68, 0.5), 0.6
-"""The same for one that nobody measured: 50 to 350 ms where 105 ms are assumed. Quick elements have 50 ms and
+_ASSUMED_LAGS, _ASSUMED_SPREAD = (0.45, 3.6), 0.6
+"""The same for one that nobody measured: 50 to 380 ms where 105 ms are assumed. Quick elements have 50 ms and
 less (published, see `lags.DEFAULT_LAG_S`); three times the usual is what age and soot make of one (common
 practice, no source)."""
 
-_NEAR_SCALES = (0.93, 1.08)
-"""Lags around the best one of a long bump, for which others were left out (computed: half a step)."""
+_WAYS = ((1.0, 1.8, 3.0), (0.6,))
+"""Lags from which the best is looked for, in parts of one that nobody measured, away from it on either side.
+Our choice: from each, steps lead half way to the next."""
 
-_LONG_S = 0.8
-"""Length from which a bump is tried at every third lag only. Our choice, for the time that it takes."""
+_STEPS = (1.12, 1.04)
+"""Factors between neighbouring lags on the way to the best, first the large one. Our choice: what is left is
+less than what the lag of a real element is off two lags in a row."""
 
-_SLOWEST_FOR_BOTH = 1.9
-"""Scale of the lag up to which both causes together are tried. Our choice: behind a sensor that may be slower
-still, a lean step that comes slowly looks like one with misfires in it (computed)."""
+_HOPELESS, _FAR_BEHIND = 100.0, 3.0
+"""Misfit over the best so far, and that in parts of the best, from which a lag or a cause is followed no
+farther. Our choice: the way to the best lag saves less."""
 
-_HOPELESS = 100.0
-"""Misfit over the best so far from which lags still farther away are not tried (our choice)."""
+_FEW, _LONG_S = 3, 1.0
+"""Pulses up to which a bump longer than that is explained at further lags, where it takes more at the first.
+Our choice, for the time that it takes."""
 
 
 class Cause(StrEnum):
@@ -170,7 +173,7 @@ def explain(
     missed: MissedCharge,
     *,
     lag_known: bool,
-    alone: bool,
+    thorough: bool,
 ) -> Explanations:
     """Gives the best explanation of each kind, over all lags that the sensor may have.
 
@@ -180,18 +183,16 @@ def explain(
         span: of the bump.
         missed: what unburnt charges would show.
         lag_known: whether the lag is more than assumed.
-        alone: whether it is a bump of one cylinder; the common one of all is explained at the one lag, and by
-            one step of the mixture: its course is that of several sensors with lags of their own.
+        thorough: whether to try other lags, more than one step of the mixture, and both causes at once. The
+            course of a bump that all cylinders have in common is that of sensors with lags of their own.
     """
     trial = _Trial(lambda scale: make_fit(_scaled(lag, scale)), span, missed, lag_known=lag_known)
-    if not alone or span.sign < 0:
+    if not thorough or span.sign < 0:
         trial.try_simple((1.0,), steps=1)
         return trial.found
-    for way in (_KNOWN_SCALES,) if lag_known else (_ASSUMED_UP, _ASSUMED_DOWN):
-        trial.try_simple(way[:: 3 if span.width_s > _LONG_S else 1])
-    if span.width_s > _LONG_S:
-        for cause, (scale, one) in list(trial.best.items()):
-            trial.move(cause, one, scale, _NEAR_SCALES)
+    for way in ((1.0,),) if lag_known else _WAYS:
+        trial.try_simple(way)
+    trial.climb_likely()
     trial.try_both()
     return trial.found
 
@@ -211,13 +212,13 @@ class _Trial:
         """The best of each cause."""
         return {cause: one for cause, (_, one) in self.best.items()}
 
-    def _keep(self, cause: Cause, one: Explanation, scale: float) -> float:
-        """Keeps what costs less than the best so far, and gives its cost with that of its lag."""
+    def _keep(self, cause: Cause, one: Explanation, scale: float) -> Explanation:
+        """Keeps what costs less than the best so far, and gives it with the cost of its lag."""
         spread = _KNOWN_SPREAD if self._known else _ASSUMED_SPREAD
         one = replace(one, cost=one.cost + (math.log(scale) / spread) ** 2)
         if cause not in self.best or one.cost < self.best[cause][1].cost:
             self.best[cause] = scale, one
-        return one.cost
+        return one
 
     def try_simple(self, scales: Sequence[float], steps: int = _MOST_STEPS) -> None:
         """Tries mixture and misfire at each lag, until both cost far more than at another.
@@ -228,39 +229,77 @@ class _Trial:
         """
         for scale in scales:
             fit = self._fit_at(scale)
-            mixture = explain_by_mixture(fit, self._span, self._missed, min(steps, self._most(Cause.MIXTURE)))
-            costs = [self._keep(Cause.MIXTURE, mixture, scale)]
+            costs = [self._try(Cause.MIXTURE, fit, scale, steps)]
             if self._span.sign > 0:
-                misfire = explain_by_misfire(fit, self._span, self._missed, self._most(Cause.MISFIRE))
-                costs.append(self._keep(Cause.MISFIRE, misfire, scale))
+                costs.append(self._try(Cause.MISFIRE, fit, scale, _MOST_PULSES))
             if min(costs) > min(e.cost for e in self.found.values()) + _HOPELESS:
                 break
 
-    def _most(self, cause: Cause) -> int:
-        """Gives the pulses that a further lag may need: one more than the best so far, for the time."""
-        if cause not in self.best:
-            return _MOST_STEPS if cause is Cause.MIXTURE else _MOST_PULSES
-        one = self.best[cause][1]
-        return len(one.mixture) + len(one.missed) + 1
+    def _try(self, cause: Cause, fit: PulseFit, scale: float, most: int) -> float:
+        """Gives the cost of a cause at one more lag: few pulses explain a long bump at the right one."""
+        if cause in self.best:
+            one = self.best[cause][1]
+            many = len(one.mixture) + len(one.missed)
+            most = min(most, _FEW if many > _FEW and self._span.width_s > _LONG_S else many + 1)
+        search = explain_by_mixture if cause is Cause.MIXTURE else explain_by_misfire
+        return self._keep(cause, search(fit, self._span, self._missed, most), scale).cost
 
-    def move(self, cause: Cause, one: Explanation, scale: float, farther: Sequence[float]) -> None:
-        """Tries the same pulses, moved a little, at lags near that one."""
-        for part in farther:
-            moved = _moved(self._fit_at(scale * part), one, self._span, self._missed)
-            self._keep(cause, moved, scale * part)
+    def climb_likely(self) -> None:
+        """Climbs with each cause that is not far behind the best."""
+        best = min(e.cost for e in self.found.values())
+        for cause, one in self.found.items():
+            if one.cost < _FAR_BEHIND * best + _HOPELESS:
+                self.climb(cause)
+
+    def climb(self, cause: Cause) -> None:
+        """Follows the best of a cause to the lag at which it costs least, its pulses moved on the way."""
+        least, most = _KNOWN_LAGS if self._known else _ASSUMED_LAGS
+        for factor in _STEPS:
+            for part in (factor, 1.0 / factor):
+                while least <= (scale := self.best[cause][0] * part) <= most:
+                    moved = _moved(self._fit_at(scale), self.best[cause][1], self._span, self._missed)
+                    if moved is None or self._keep(cause, moved, scale) is not self.best[cause][1]:
+                        break
+        self._drop(cause)
+
+    def _drop(self, cause: Cause) -> None:
+        """Omits pulses that a better lag no longer needs."""
+        scale, one = self.best[cause]
+        for pulses in _with_one_less(one, cause):
+            less = _moved(self._fit_at(scale), pulses, self._span, self._missed)
+            if less is not None:
+                self._keep(cause, less, scale)
+        if self.best[cause][1] is not one:
+            self._drop(cause)
 
     def try_both(self) -> None:
         """Tries both causes together, where neither alone explains the bump well."""
         if not _may_be_both(self.found, self._span, self._fit_at(1.0).count):
             return
-        likely = min(self.best.values(), key=lambda pair: pair[1].cost)[0]
-        mixture = self.best[Cause.MIXTURE][1].mixture
-        for scale in sorted({1.0, likely if likely <= _SLOWEST_FOR_BOTH else 1.0}):
-            one = explain_by_both(self._fit_at(scale), self._span, self._missed, mixture)
-            self._keep(Cause.BOTH, one, scale)
-            self.move(Cause.BOTH, one, scale, _KNOWN_SCALES[1:])
+        fit = self._fit_at(1.0)
+        longest = max(self.best[Cause.MIXTURE][1].mixture, key=lambda pulse: pulse.width_s)
+        for step in (longest, _usual_step(fit, self._span)):
+            self._keep(Cause.BOTH, explain_by_both(fit, self._span, self._missed, [step]), 1.0)
+        self.climb(Cause.BOTH)
+        scale, one = self.best[Cause.BOTH]
+        if scale != 1.0:
+            fit = self._fit_at(scale)
+            again = explain_by_both(fit, self._span, self._missed, [*one.mixture, *one.missed])
+            if self._keep(Cause.BOTH, again, scale) is self.best[Cause.BOTH][1]:
+                self.climb(Cause.BOTH)
         if _step_alone_s(self.best[Cause.BOTH][1]) < 2 * _SHORTEST_STEP_S:
             del self.best[Cause.BOTH]
+
+
+def _with_one_less(one: Explanation, cause: Cause) -> Iterator[Explanation]:
+    """Gives the explanation without each pulse that it can spare; both causes need one each."""
+    both = cause is Cause.BOTH
+    if not both and len(one.mixture) + len(one.missed) < 2:
+        return
+    for i in range(len(one.mixture) if len(one.mixture) > both else 0):
+        yield replace(one, mixture=one.mixture[:i] + one.mixture[i + 1 :])
+    for i in range(len(one.missed) if len(one.missed) > both else 0):
+        yield replace(one, missed=one.missed[:i] + one.missed[i + 1 :])
 
 
 def _step_alone_s(both: Explanation) -> float:
@@ -294,20 +333,18 @@ def explain_by_mixture(
     first = span.begin_s - _EARLIEST_S
     widths = np.geomspace(_SHORTEST_MIXTURE_S, longest, _PULSE_WIDTHS)
     pulses = [fit.best(PulseSearch(first, span.begin_s + _LATEST_S, widths, *heights))]
-    cost = pulses[0].misfit + _EACH_PULSE + (_SHORT_BONUS if pulses[0].width_s < _SHORT_S else 0.0)
     misfit = pulses[0].misfit
     widths = np.geomspace(_SHORTEST_STEP_S, longest, _PULSE_WIDTHS // 2)
     step = PulseSearch(first, span.end_s, widths, 0.0, highest)
     while span.sign > 0 and len(pulses) < most and misfit > _WELL * fit.count:
-        more = [*pulses, fit.without(pulses).best(step)]
-        if len(more) <= _MOST_MOVED:
-            more = place_anew(fit, more, [step] * len(more))
-        more = move_anew(fit, more, [step] * len(more))
+        more = [*pulses, fit.without(pulses).rough(step)]
+        again = place_anew if len(more) <= _MOST_MOVED else settle
+        more = again(fit, more, [step] * len(more))
         left = total_misfit(fit, more)
         if left + _EACH_PULSE > misfit or _highest_together(more) > highest:
             break
-        pulses, misfit, cost = more, left, left + _EACH_PULSE * len(more)
-    return Explanation(with_misfit(pulses, misfit), (), misfit, cost, fit.lag)
+        pulses, misfit = more, left
+    return _explained(fit, pulses, (), misfit)
 
 
 def _highest_together(pulses: Sequence[Pulse]) -> float:
@@ -327,20 +364,19 @@ def explain_by_misfire(
     pulses = [fit.best(wide)]
     misfit = pulses[0].misfit
     while len(pulses) < most and misfit > _WELL * fit.count:
-        added = fit.without(pulses).best(short)
-        more, left = [*pulses, added], added.misfit
+        added = fit.without(pulses).rough(short)
+        more = [*pulses, added]
         if len(more) == 2:
             pair = fit.best_pair(replace(short, widths_s=short.widths_s[:2]))
-            more, left = (list(pair), pair[0].misfit) if pair[0].misfit < left else (more, left)
-        if len(more) <= _MOST_MOVED:
-            more = place_anew(fit, more, [short] * len(more))
-            left = total_misfit(fit, more)
+            more = list(pair) if pair[0].misfit < added.misfit else more
+        again = place_anew if len(more) <= _MOST_MOVED else settle
+        more = again(fit, more, [short] * len(more))
+        left = total_misfit(fit, more)
         if left + _EACH_PULSE > misfit:
             break
         pulses, misfit = more, left
     pulses, misfit = _split_longest(fit, pulses, misfit, [short] * len(pulses))
-    cost = misfit + _EACH_PULSE * len(pulses)
-    return Explanation((), with_misfit(pulses, misfit), misfit, cost, fit.lag)
+    return _explained(fit, (), pulses, misfit)
 
 
 def _split_longest(
@@ -360,11 +396,11 @@ def _split_longest(
         others, search = [*pulses[:at], *pulses[at + 1 :]], searches[at]
         widths = search.widths_s[search.widths_s < 0.9 * pulses[at].width_s]
         part = replace(search, widths_s=widths)
-        one = fit.without(others).best(part)
-        more = [*others, one, fit.without([*others, one]).best(part)]
+        one = fit.without(others).rough(part)
+        more = [*others, one, fit.without([*others, one]).rough(part)]
         order = [*searches[:at], *searches[at + 1 :], part, part]
-        if len(more) <= _MOST_MOVED + 1:
-            more = place_anew(fit, place_anew(fit, more, order), order)
+        again = place_anew if len(more) <= _MOST_MOVED + 1 else settle
+        more = again(fit, again(fit, more, order), order)
         left = total_misfit(fit, more)
         if left + _EACH_PULSE > misfit:
             break
@@ -386,22 +422,11 @@ def _search_missed(longest_s: float, span: BumpSpan, missed: MissedCharge, *, la
     return PulseSearch(span.begin_s - _EARLIEST_S, last, widths, *heights, missed.cycle_s)
 
 
-def explain_by_both(
-    fit: PulseFit, span: BumpSpan, missed: MissedCharge, around_mixture: Sequence[Pulse]
-) -> Explanation:
-    """Gives the best lean step with missed cycles within it.
-
-    Begins with a step as high as the reading is for most of the bump, and again with the longest pulse of
-    the best mixture, because misfires bend a step that is fitted without them.
-    """
+def _usual_step(fit: PulseFit, span: BumpSpan) -> Pulse:
+    """Gives a step over the bump as high as the reading is for most of it: misfires bend a fitted one."""
     inside = fit.y[(fit.t > span.begin_s) & (fit.t < span.end_s)]
     low = float(np.quantile(inside, 0.4)) if len(inside) else 0.0
-    first = Pulse(span.begin_s - 0.1, span.width_s, max(low, 0.1), 0.0, np.inf)
-    longest = max(around_mixture, key=lambda pulse: pulse.width_s)
-    best = _grow_both(fit, longest, span, missed)
-    if best.misfit > _WELL * fit.count:
-        best = min(best, _grow_both(fit, first, span, missed), key=lambda e: e.cost)
-    return best
+    return Pulse(span.begin_s - 0.1, span.width_s, max(low, 0.1), 0.0, np.inf)
 
 
 def _search_step(span: BumpSpan, missed: MissedCharge) -> PulseSearch:
@@ -410,16 +435,21 @@ def _search_step(span: BumpSpan, missed: MissedCharge) -> PulseSearch:
     return PulseSearch(first, last, widths, 0.0, HIGHEST_OF_LEAN * missed.lowest)
 
 
-def _grow_both(fit: PulseFit, step: Pulse, span: BumpSpan, missed: MissedCharge) -> Explanation:
+def explain_by_both(
+    fit: PulseFit, span: BumpSpan, missed: MissedCharge, first: Sequence[Pulse]
+) -> Explanation:
+    """Gives the best lean step with missed cycles within it, grown from a step or from a step and some."""
     lean = _search_step(span, missed)
     cycles = _search_missed(min(span.width_s, _LONGEST_MISSED_S), span, missed, last=span.end_s)
-    pulses, misfit = [step], np.inf
+    pulses = list(first)
+    misfit = total_misfit(fit, pulses) if len(pulses) > 1 else np.inf
     while len(pulses) <= _MOST_PULSES:
-        more = [*pulses, fit.without(pulses).best(cycles)]
+        more = [*pulses, fit.without(pulses).rough(cycles)]
         searches = [lean, *[cycles] * (len(more) - 1)]
-        more[0] = fit.without(more[1:]).best(lean)
-        again = place_anew if len(more) <= _MOST_MOVED + 1 else move_anew
-        more = move_anew(fit, again(fit, more, searches), searches)
+        if len(more) == 2:
+            more[0] = fit.without(more[1:]).rough(lean)
+        again = place_anew if len(more) <= _MOST_MOVED + 1 else settle
+        more = again(fit, more, searches)
         left = total_misfit(fit, more)
         if left + _EACH_PULSE > misfit:
             break
@@ -427,24 +457,25 @@ def _grow_both(fit: PulseFit, step: Pulse, span: BumpSpan, missed: MissedCharge)
         if misfit < _WELL * fit.count:
             break
     pulses, misfit = _split_longest(fit, pulses, misfit, [lean, *[cycles] * (len(pulses) - 1)])
-    return _both(fit, pulses, misfit)
+    return _explained(fit, pulses[:1], pulses[1:], misfit)
 
 
-def _moved(fit: PulseFit, one: Explanation, span: BumpSpan, missed: MissedCharge) -> Explanation:
-    """Gives the same pulses behind another lag, each moved a little."""
+def _moved(fit: PulseFit, one: Explanation, span: BumpSpan, missed: MissedCharge) -> Explanation | None:
+    """Gives the same pulses behind another lag, moved until they fit; None where no mixture is so lean."""
     cycles = _search_missed(min(span.width_s, _LONGEST_MISSED_S), span, missed, last=span.end_s)
-    pulses = [*one.mixture, *one.missed]
-    searches = [_search_step(span, missed)] * len(one.mixture) + [cycles] * len(one.missed)
-    for _ in range(2):
-        pulses = move_anew(fit, pulses, searches)
-    misfit = total_misfit(fit, pulses)
+    lean = _search_step(span, missed)
     many = len(one.mixture)
-    cost = misfit + _EACH_PULSE * len(pulses)
-    mixture, missed_pulses = with_misfit(pulses[:many], misfit), with_misfit(pulses[many:], misfit)
-    return Explanation(mixture, missed_pulses, misfit, cost, fit.lag)
+    pulses = settle(fit, [*one.mixture, *one.missed], [lean] * many + [cycles] * len(one.missed))
+    if many and _highest_together(pulses[:many]) > lean.highest:
+        return None
+    return _explained(fit, pulses[:many], pulses[many:], total_misfit(fit, pulses))
 
 
-def _both(fit: PulseFit, pulses: Sequence[Pulse], misfit: float) -> Explanation:
-    cost = misfit + _EACH_PULSE * len(pulses)
-    step, missed = with_misfit(pulses[:1], misfit), with_misfit(pulses[1:], misfit)
-    return Explanation(step, missed, misfit, cost, fit.lag)
+def _explained(
+    fit: PulseFit, mixture: Sequence[Pulse], missed: Sequence[Pulse], misfit: float
+) -> Explanation:
+    """Gives the explanation by these pulses, with its cost at this lag."""
+    cost = misfit + _EACH_PULSE * (len(mixture) + len(missed))
+    if not missed and len(mixture) == 1 and mixture[0].width_s < _SHORT_S:
+        cost += _SHORT_BONUS
+    return Explanation(with_misfit(mixture, misfit), with_misfit(missed, misfit), misfit, cost, fit.lag)

@@ -2,13 +2,14 @@
 
     PulseFit.best        the one pulse that explains the reading best
     PulseFit.best_pair   the two of equal height that do
-    PulseFit.polish      a pulse, moved a little until it fits best
+    settle               several pulses, moved together until they fit best
 
 The gas is assumed to have been higher by one amount for one span of time, and the reading to have followed
 with the sensor's lag. All beginnings and lengths of a grid are tried at once by least squares, then the
-neighbourhood of the best one on finer grids. Neighbouring readings share noise, because the noise from
-cycle to cycle passes the same lag. So the part that a reading carries from the one before it is subtracted
-on both sides.
+neighbourhood of the best one on finer grids. Several pulses are then moved at once, by Gauss and Newton's
+steps; one after another they would take ten times as long. Neighbouring readings share noise, because the
+noise from cycle to cycle passes the same lag. So the part that a reading carries from the one before it is
+subtracted on both sides.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mixmon.arrays import Floats
+from mixmon.arrays import Bools, Floats
 from mixmon.findings.events.bumps import CARRIED
 from mixmon.gas.lag import SensorLag
 
@@ -35,6 +36,21 @@ takes: a third of all; the others follow on the fine grid."""
 
 _POLISH_SCALES = (1.0, 0.3, 0.1)
 """Each round of polishing takes steps of that part of the first one's."""
+
+_SETTLE_ROUNDS, _SETTLED = 5, 0.3
+"""Most steps of all pulses together, and the misfit that a step must save for another to follow. Our choice:
+far below the price of a pulse."""
+
+_SLOPE_S = 0.0005
+"""Step of a beginning or a length over which the slope of a shape is taken: small against any lag."""
+
+_FARTHEST_S, _FARTHEST_WIDTH = 0.020, 0.25
+"""The most that one step moves a beginning, and a width as a part of it. Our choice: within it the shape is
+nearly straight."""
+
+_DAMPING, _STIFFER, _STIFFEST = 1e-3, 10.0, 1.0
+"""Damping of the steps (Levenberg and Marquardt's), in parts of each one's own square; its growth after a
+step that saves nothing, and where that ends."""
 
 _POLISH_BEGIN_S, _POLISH_WIDTH = 0.005, 0.06
 """First steps of polishing: of the beginning, and of the width as a part of it. Our choice: two of them are
@@ -107,6 +123,15 @@ class PulseFit:
         return fit
 
     @property
+    def target(self) -> Floats:
+        """The reading without what each sample has from the one before, float64[k - 1]."""
+        return self._y
+
+    def shapes(self, begins: Floats, widths: Floats) -> Floats:
+        """The same of the readings of pulses of height one, float64[pulses, k - 1]."""
+        return self._remove_carried(self.lag.pulse(self.t - begins[:, None], widths[:, None]))
+
+    @property
     def misfit(self) -> float:
         """Sum of squares in noise variances, with no pulse at all."""
         return float(self._y @ self._y) / self.noise**2
@@ -118,16 +143,33 @@ class PulseFit:
 
     def best(self, search: PulseSearch) -> Pulse:
         """Gives the best pulse within the bounds."""
-        widths = search.widths_s
-        begins = _spread(search)
+        rough, near = self._best_of_grid(search)
+        if len(near):
+            reach = 2 * _LONG_STEP_S
+            begins = rough.begin_s + np.arange(-reach, reach + _FINE_STEP_S, _FINE_STEP_S)
+            rough = self._pick(begins, near, *self._exact(begins, near), search)
+        return self.polish(rough, search)
+
+    def rough(self, search: PulseSearch) -> Pulse:
+        """Gives the best pulse of the coarse grid alone."""
+        return self._best_of_grid(search)[0]
+
+    def beside(self, pulse: Pulse, search: PulseSearch) -> Pulse:
+        """Gives the best of those with a cycle less, as many or one more, begun up to half a cycle apart."""
+        begins = pulse.begin_s + search.cycle_s * np.arange(-0.5, 0.6, 0.25)
+        widths = pulse.width_s + search.cycle_s * np.arange(-1.0, 2.0)
+        widths = widths[widths > 0.5 * search.cycle_s]
+        return self._pick(begins, widths, *self._exact(begins, widths), search)
+
+    def _best_of_grid(self, search: PulseSearch) -> tuple[Pulse, Floats]:
+        """Gives the best pulse of the coarse grid, and the widths beside it where some were left out."""
+        begins, widths = _spread(search), search.widths_s
         many = len(begins) * len(widths) > _MOST_AT_ONCE
         stride = max(1, len(widths) // _COARSE_WIDTHS) if many else 1
         rough = self._pick(begins, widths[::stride], *self._grid(begins, widths[::stride]), search)
         near = int(np.searchsorted(widths, rough.width_s))
-        finer = widths[max(0, near - stride) : near + stride + 1]
-        reach = 2 * (begins[1] - begins[0])
-        begins = rough.begin_s + np.arange(-reach, reach + _FINE_STEP_S, _FINE_STEP_S)
-        return self.polish(self._pick(begins, finer, *self._exact(begins, finer), search), search)
+        left_out = many or begins[1] - begins[0] > _COARSE_STEP_S
+        return rough, widths[max(0, near - stride) : near + stride + 1] if left_out else widths[:0]
 
     def polish(self, pulse: Pulse, search: PulseSearch) -> Pulse:
         """Moves a pulse a little until it fits best."""
@@ -206,19 +248,106 @@ def with_misfit(pulses: Sequence[Pulse], misfit: float) -> tuple[Pulse, ...]:
 
 
 def place_anew(fit: PulseFit, pulses: list[Pulse], searches: Sequence[PulseSearch]) -> list[Pulse]:
-    """Looks for each pulse again while the others stand, one after another."""
+    """Looks for each pulse again while the others stand, one after another, and then settles all of them."""
     for i, search in enumerate(searches):
         others = [*pulses[:i], *pulses[i + 1 :]]
-        pulses = [*others[:i], fit.without(others).best(search), *others[i:]]
-    return pulses
+        left = fit.without(others)
+        again = left.rough(search)
+        if search.cycle_s:
+            again = min(again, left.beside(pulses[i], search), key=lambda pulse: pulse.misfit)
+        if again.misfit < left.without([pulses[i]]).misfit:
+            pulses = [*others[:i], again, *others[i:]]
+    return settle(fit, pulses, searches)
 
 
-def move_anew(fit: PulseFit, pulses: list[Pulse], searches: Sequence[PulseSearch]) -> list[Pulse]:
-    """Moves each pulse a little while the others stand, one after another."""
-    for i, search in enumerate(searches):
-        others = [*pulses[:i], *pulses[i + 1 :]]
-        pulses = [*others[:i], fit.without(others).polish(pulses[i], search), *others[i:]]
-    return pulses
+def settle(fit: PulseFit, pulses: list[Pulse], searches: Sequence[PulseSearch]) -> list[Pulse]:
+    """Moves all pulses together until they fit best; whole numbers of cycles stay as they are."""
+    at = _Placed.of(fit, pulses, searches)
+    damping = _DAMPING
+    for _ in range(_SETTLE_ROUNDS):
+        step, before = at.step(damping), at.misfit
+        moved = at.moved(step)
+        while moved.misfit > before and damping < _STIFFEST:
+            damping *= _STIFFER
+            moved = at.moved(at.step(damping))
+        if moved.misfit >= before:
+            break
+        at = moved
+        if before - at.misfit < _SETTLED:
+            break
+    return at.pulses()
+
+
+def _regular(squares: Floats) -> Floats:
+    """Gives a matrix of squares that can be solved although two pulses are one."""
+    return squares + np.diag(_NO_POWER + 1e-9 * np.diag(squares))
+
+
+class _Placed:
+    """Pulses at one place, with the heights that fit best there."""
+
+    def __init__(
+        self, fit: PulseFit, begins: Floats, widths: Floats, searches: Sequence[PulseSearch]
+    ) -> None:
+        self._fit, self._begins, self._widths, self._searches = fit, begins, widths, searches
+        self._free = np.flatnonzero([not s.cycle_s for s in searches])
+        self._shapes = fit.shapes(begins, widths)
+        self._heights, self._loose = self._best_heights()
+        self._left = fit.target - self._heights @ self._shapes
+        self.misfit = float(self._left @ self._left) / fit.noise**2
+
+    @classmethod
+    def of(cls, fit: PulseFit, pulses: Sequence[Pulse], searches: Sequence[PulseSearch]) -> _Placed:
+        """The pulses where they are."""
+        begins = np.array([p.begin_s for p in pulses])
+        return cls(fit, begins, np.array([p.width_s for p in pulses]), searches)
+
+    def _best_heights(self) -> tuple[Floats, Bools]:
+        """Gives the best heights within the bounds, and which are not held at one.
+
+        Those that go beyond are held there, and the others follow.
+        """
+        low, high = (np.array([getattr(s, end) for s in self._searches]) for end in ("lowest", "highest"))
+        together, match = self._shapes @ self._shapes.T, self._shapes @ self._fit.target
+        heights: Floats = np.asarray(np.linalg.solve(_regular(together), match), np.float64)
+        loose: Bools = np.ones(len(heights), np.bool_)
+        while (beyond := loose & ((heights < low) | (heights > high))).any():
+            loose &= ~beyond
+            heights = np.clip(heights, low, high)
+            rest = match - together[:, ~loose] @ heights[~loose]
+            heights[loose] = np.linalg.solve(_regular(together[np.ix_(loose, loose)]), rest[loose])
+        return heights, loose
+
+    def step(self, damping: float) -> Floats:
+        """Gives the steps of the beginnings, then of the free widths, s."""
+        free, many = self._free, len(self._begins)
+        begins = np.concatenate([self._begins + _SLOPE_S, self._begins[free]])
+        widths = np.concatenate([self._widths, self._widths[free] + _SLOPE_S])
+        at = np.concatenate([np.arange(many), free])
+        slopes = self._fit.shapes(begins, widths) - self._shapes[at]
+        slopes *= (self._heights[at] / _SLOPE_S)[:, None]
+        loose = self._shapes[self._loose]  # what loose heights take up by themselves is no slope
+        if len(loose):
+            slopes = slopes - np.linalg.solve(_regular(loose @ loose.T), loose @ slopes.T).T @ loose
+        square = slopes @ slopes.T
+        square = square + np.diag(damping * np.diag(square) + _NO_POWER)
+        return np.asarray(np.linalg.solve(square, slopes @ self._left))
+
+    def moved(self, step: Floats) -> _Placed:
+        """Gives the pulses moved by that step, or as far as one step may go."""
+        many, free = len(self._begins), self._free
+        begins = self._begins + np.clip(step[:many], -_FARTHEST_S, _FARTHEST_S)
+        widths = self._widths.copy()
+        most = _FARTHEST_WIDTH * widths[free]
+        widths[free] += np.clip(step[many:], -most, most)
+        return _Placed(self._fit, begins, widths, self._searches)
+
+    def pulses(self) -> list[Pulse]:
+        """The pulses, each with the misfit that all leave together."""
+        power = np.einsum("ik,ik->i", self._shapes, self._shapes)
+        sd = self._fit.noise / np.sqrt(np.maximum(power, _NO_POWER))
+        columns = (column.tolist() for column in (self._begins, self._widths, self._heights, sd))
+        return [Pulse(b, w, h, one_sd, self.misfit) for b, w, h, one_sd in zip(*columns, strict=True)]
 
 
 def total_misfit(fit: PulseFit, pulses: Sequence[Pulse]) -> float:

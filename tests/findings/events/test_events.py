@@ -220,6 +220,21 @@ def test_misfire_on_and_off_stays_misfire(share: float) -> None:
     assert sum(int(e.evidence["missed_cycles"]) for e in misses) > 0.3 * pattern.sum()  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
+def test_of_very_many_bumps_the_last_are_not_explained_and_it_is_said_so() -> None:
+    one = engine(23, 44, 4)
+    for i in range(150):
+        one.misfire(10 + 0.2 * i, i % 4, 4, 0.5)
+    events = found(one)
+    assert len(events) >= 125
+    assert sum(e.kind is Kind.MISFIRE for e in events) >= 0.97 * len(events)
+    unexplained = ["why" in e.evidence for e in events]
+    assert unexplained == [i >= unexplained.index(True) for i in range(len(events))]
+    assert 110 <= unexplained.index(True) <= 130
+    assert events[-1].evidence["why"] == "too many bumps"
+    assert np.mean([e.evidence.get("missed_cycles", 0) for e in events]) == pytest.approx(4, abs=1.0)  # type: ignore[arg-type]
+
+
 def test_rich_on_the_way_back_belongs_to_the_lean_bump_before() -> None:
     one = engine(20, 30)
     one.mixture(12, 1, 0.5, 0.25, "box")

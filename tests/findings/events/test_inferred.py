@@ -66,6 +66,29 @@ def test_a_limiter_is_one_event_with_its_pattern() -> None:
     assert event.rpm == pytest.approx(6000, abs=150)
 
 
+def test_charges_missed_in_turn_at_constant_speed_are_no_lean_mixture_of_all() -> None:
+    """Each cylinder goes up and down by whole charges; a lean mixture of all keeps the noise they had."""
+    one = Engine(np.random.default_rng(6), 46.0, 4, 6000.0, cycle_noise=0.004, white=0.001)
+    span = slice(14_000, 14_600)
+    one.told, one.limited[span], one.strides[span] = False, 0.4, 3
+    one.mixture(30, None, 0.8, 0.2, "box")
+    cut, lean = found(one)
+    assert (cut.kind, cut.all_nodes, cut.evidence["pattern"]) == (Kind.SPARK_CUT, True, "in turn")
+    assert cut.evidence["speed_at_limit"] is False
+    assert cut.evidence["roughness"] > 5.0  # type: ignore[operator]
+    assert (lean.kind, lean.all_nodes) == (Kind.LEAN_EXCURSION, True)
+    assert lean.evidence["roughness"] == pytest.approx(1.0, abs=0.6)
+
+
+def test_charges_missed_in_turn_behind_noise_are_not_called_a_lean_mixture() -> None:
+    one = engine(6)
+    span = slice(14_000, 14_600)
+    one.told, one.limited[span], one.strides[span] = False, 0.4, 3
+    (event,) = found(one)
+    assert (event.kind, event.all_nodes) == (Kind.NOT_CLASSIFIED, True)
+    assert event.evidence["why"] == "all cylinders go up and down"
+
+
 @pytest.mark.parametrize("seconds", [0.25, 8.0])
 def test_one_shut_injector_is_a_cylinder_without_fuel_for_as_long_as_it_lasts(seconds: float) -> None:
     one = engine(4)

@@ -6,7 +6,7 @@ import scipy.signal
 
 from mixmon.findings.events.bumps import noise_of
 from mixmon.findings.events.misfire import ROUGHNESS, gas_behind
-from mixmon.findings.events.pulses import PulseFit, PulseSearch
+from mixmon.findings.events.pulses import Pulse, PulseFit, PulseSearch, settle
 from mixmon.gas.lag import SensorLag
 
 MS = 1e-3
@@ -65,6 +65,36 @@ def test_two_pulses_close_together_are_found_as_two() -> None:
     begins = sorted(pulse.begin_s for pulse in pair)
     assert begins == pytest.approx([0.40, 0.52], abs=0.01)
     assert {pulse.width_s for pulse in pair} == {0.04}
+
+
+def test_pulses_that_overlap_are_settled_together_from_places_that_are_off() -> None:
+    planted = [(0.35, 0.30, 2.0), (0.42, 0.08, 10.0), (0.56, 0.04, 10.0)]
+    t, y = sampled(sum(box(*one) for one in planted), LAG, np.random.default_rng(3))
+    fit = PulseFit(t, y, LAG, 0.11)
+    step = PulseSearch(0.1, 0.6, WIDTHS, 0.0, 5.0)
+    cycles = PulseSearch(0.1, 0.6, np.array([0.04, 0.08]), 7.0, 16.0, 0.04)
+    off = [
+        Pulse(0.31, 0.38, 1.0, 0.0, 0.0),
+        Pulse(0.435, 0.08, 8.0, 0.0, 0.0),
+        Pulse(0.545, 0.04, 8.0, 0.0, 0.0),
+    ]
+    settled = settle(fit, off, [step, cycles, cycles])
+    assert settled[0].misfit < 1.5 * fit.count
+    assert settled[0].misfit == pytest.approx(fit.without(settled).misfit)
+    for found, (begin, width, height) in zip(settled, planted, strict=True):
+        assert found.begin_s == pytest.approx(begin, abs=0.012)
+        assert found.end_s == pytest.approx(begin + width, abs=0.02)
+        assert found.height == pytest.approx(height, rel=0.12)
+
+
+def test_heights_beyond_their_bounds_are_held_there_and_the_others_follow() -> None:
+    t, y = sampled(box(0.40, 0.04, 4.0) + box(0.52, 0.04, 11.0), LAG, np.random.default_rng(4))
+    fit = PulseFit(t, y, LAG, 0.11)
+    cycles = PulseSearch(0.3, 0.6, np.array([0.04]), 7.0, 16.0, 0.04)
+    off = [Pulse(0.40, 0.04, 9.0, 0.0, 0.0), Pulse(0.52, 0.04, 9.0, 0.0, 0.0)]
+    low, high = settle(fit, off, [cycles, cycles])
+    assert low.height == 7.0
+    assert 7.0 < high.height < 11.5
 
 
 def test_what_a_pulse_leaves_is_noise() -> None:
