@@ -228,10 +228,9 @@ def test_of_very_many_bumps_the_last_are_not_explained_and_it_is_said_so() -> No
     events = found(one)
     assert len(events) >= 125
     assert sum(e.kind is Kind.MISFIRE for e in events) >= 0.97 * len(events)
-    unexplained = ["why" in e.evidence for e in events]
+    unexplained = [e.evidence.get("why") == "too many bumps" for e in events]
     assert unexplained == [i >= unexplained.index(True) for i in range(len(events))]
     assert 110 <= unexplained.index(True) <= 130
-    assert events[-1].evidence["why"] == "too many bumps"
     assert np.mean([e.evidence.get("missed_cycles", 0) for e in events]) == pytest.approx(4, abs=1.0)  # type: ignore[arg-type]
 
 
