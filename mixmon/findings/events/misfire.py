@@ -49,10 +49,10 @@ _COSTS_ALIKE = 5.0
 """Costs nearer to each other than this are alike: the worse explanation is as likely as one in twelve
 (computed: exp(-2.5)). Our choice."""
 
-_FEWER_PULSES = 2.0
+_FEWER_PULSES = 1.6
 """Behind a lag that nobody measured, a misfire of fewer pulses than the mixture has steps is alike up to that
 many times the cost. Our choice: three steps follow the fall of a slow sensor better than one misfire at a lag
-that is nearly right; to no planted lean mixture did a misfire come so near (computed)."""
+that is nearly right; to planted lean mixtures a misfire seldom came so near (computed)."""
 
 _ALSO_LEAN = 1.6
 """A lean step around misfires is told where the misfires alone cost that many times as much. Our choice: the
