@@ -234,6 +234,11 @@ def _describe_silence(e: Evidence) -> str:
     return supply if e["ended"] else f"{supply}; to the end".lstrip("; ")
 
 
+def _describe_silent_node(e: Evidence) -> str:
+    together = "all nodes at once: their bus, its adapter or their supply" if e.get("all_at_once") else ""
+    return "; ".join(part for part in (together, _describe_silence(e)) if part)
+
+
 def _describe_reset(e: Evidence) -> str:
     said = [_describe_silence(e), "counted by the node" if e.get("started_again") else ""]
     return "; ".join(part for part in said if part)
@@ -254,7 +259,7 @@ _EVIDENCE_WORDS: dict[Kind, Callable[[Evidence], str]] = {
     Kind.NO_FUEL: _describe_no_fuel,
     Kind.TIP_IN: _describe_tip,
     Kind.TIP_OUT: _describe_tip,
-    Kind.NODE_SILENT: _describe_silence,
+    Kind.NODE_SILENT: _describe_silent_node,
     Kind.NODE_RESET: _describe_reset,
     Kind.SENSOR_DROP_OUT: _describe_drop_out,
 }

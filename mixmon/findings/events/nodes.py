@@ -5,15 +5,16 @@ an activity other than measuring becomes an event when it ends.
 
 Invariants: a held sample changes nothing, because a node is silent only once its samples are too old to
 be held. The event of a silent node begins with its last sample. A node that has never measured has no
-events. Time in which nobody sends, neither node nor engine control, up to the end of the rows or to a jump
-of the time stamps, is the end of what was recorded and the silence of no node. State kept for each node:
-its activity, whether it has ever measured, and its count of starts; and when a node last sent.
+events. Silences of all nodes that begin and end together are one event: their bus, or its adapter. Time in
+which nobody sends, neither node nor engine control, up to the end of the rows or to a jump of the time
+stamps, is the end of what was recorded and the silence of no node. State kept for each node: its activity,
+whether it has ever measured, and its count of starts; and when a node last sent.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
@@ -33,6 +34,10 @@ _SHORTEST_NS = 100_000_000
 _LAST_TOGETHER_NS = SECOND_NS
 """Nodes that end within so long of the last one end with the rows. Our choice: longer than a slow node's own
 period."""
+
+_ALL_AT_ONCE_NS = SECOND_NS
+"""Silences of all nodes that begin, and end, within so long of each other are one. Our choice: nodes that
+lose their bus stop with it, and come back one after another."""
 
 _ENGINE_HELD_NS = 6 * SECOND_NS
 """A speed that is known for no longer than this after the last sample was sent with it. Our choice: the last
@@ -90,12 +95,14 @@ class NodeStage(StretchStage[Event]):
         self._activities = [_Activity() for _ in self._cylinders]
         self._last = np.full(len(self._cylinders), _Does.AS_BEFORE, np.int8)
         self._newest = self._engine = _NEVER
+        self._silences: list[Event] = []
 
     def _feed_rows(self, block: CylinderBlock) -> list[Event]:
         found: list[Event] = []
         does = _DOES[block.state]
         before = np.concatenate([self._last[None], does[:-1]])
         for row, node in np.argwhere(does != before).tolist():
+            found += self._release_silences(int(block.t[row]))
             if does[row, node] not in (_Does.AS_BEFORE, self._activities[node].does):
                 found += self._change_activity(block, row, node, int(does[row, node]))
         self._last = does[-1].copy()
@@ -104,6 +111,7 @@ class NodeStage(StretchStage[Event]):
             [self._newest_count(counts, len(block), i) for i in range(len(self._activities))]
         )
         self._end = int(block.t[-1]) + GRID_NS
+        found += self._release_silences(int(block.t[-1]))
         self._newest = max(self._newest, _last_sample(block))
         self._engine = max(self._engine, _last_known_speed(block))
         return found
@@ -118,7 +126,32 @@ class NodeStage(StretchStage[Event]):
             if not (over and node.does == _Does.SILENT and node.since > self._newest - _LAST_TOGETHER_NS)
             for e in self._finish_activity(i, end, np.nan, ended=False)
         ]
+        self._silences += [e for e in found if e.kind is Kind.NODE_SILENT]
+        found = self._release_silences(None) + [e for e in found if e.kind is not Kind.NODE_SILENT]
         self._restart()
+        return found
+
+    def _release_silences(self, t: int | None) -> list[Event]:
+        """Gives the silences that are over, as soon as it is known whether they were of all nodes at once.
+
+        t  now; None where nothing follows
+        """
+        found: list[Event] = []
+        measured = {i for i, node in enumerate(self._activities) if node.measured}
+        while self._silences:
+            first = self._silences[0]
+            group = [e for e in self._silences if abs(e.t - first.t) <= _ALL_AT_ONCE_NS]
+            over = {i for e in group for i in e.nodes}
+            silent = {
+                i
+                for i, node in enumerate(self._activities)
+                if node.does == _Does.SILENT and abs(node.since - first.t) <= _ALL_AT_ONCE_NS
+            }
+            waits = t is not None and t <= max(e.end for e in group) + _ALL_AT_ONCE_NS
+            if measured <= over | silent and not measured <= over and waits:
+                break
+            self._silences = [e for e in self._silences if e not in group]
+            found += [_all_at_once(group)] if len(group) > 1 and measured <= over else group
         return found
 
     def _has_ended(self) -> bool:
@@ -129,7 +162,7 @@ class NodeStage(StretchStage[Event]):
     def _change_activity(self, block: CylinderBlock, row: int, i: int, does: int) -> list[Event]:
         old, t = self._activities[i], int(block.t[row])
         counts = block.aux.get("resets")
-        found = self._finish_activity(i, t, self._newest_count(counts, row + 1, i), ended=True)
+        over = self._finish_activity(i, t, self._newest_count(counts, row + 1, i), ended=True)
         silent = does == _Does.SILENT
         self._activities[i] = _Activity(
             does=does,
@@ -142,7 +175,8 @@ class NodeStage(StretchStage[Event]):
             lam=float(block.lam[row, i]),
             after_silence=old.does == _Does.SILENT,
         )
-        return found
+        self._silences += [e for e in over if e.kind is Kind.NODE_SILENT]
+        return self._release_silences(t) + [e for e in over if e.kind is not Kind.NODE_SILENT]
 
     def _newest_count(self, counts: Floats | None, end: int, i: int) -> float:
         """Gives the newest count of starts before row `end`; NaN where none is known."""
@@ -187,6 +221,25 @@ class NodeStage(StretchStage[Event]):
                 evidence=evidence,
             )
         ]
+
+
+def _all_at_once(silences: Sequence[Event]) -> Event:
+    """Gives the silences of all nodes as one event."""
+    first = min(silences, key=lambda e: e.t)
+    supplies = [e.evidence["supply_v"] for e in silences]
+    lowest = min((v for v in supplies if isinstance(v, float)), default=None)
+    return replace(
+        first,
+        nodes=tuple(sorted(i for e in silences for i in e.nodes)),
+        cylinders=tuple(sorted(c for e in silences for c in e.cylinders)),
+        all_nodes=True,
+        duration_ns=max(e.end for e in silences) - first.t,
+        evidence={
+            "all_at_once": True,
+            "supply_v": lowest,
+            "ended": all(e.evidence["ended"] for e in silences),
+        },
+    )
 
 
 def _node_value(column: Floats | None, row: int, node: int) -> float:

@@ -155,7 +155,25 @@ def test_a_node_that_was_silent_before_the_jump_is_silent_up_to_it() -> None:
 
 def test_nodes_that_are_silent_while_the_engine_still_sends_are_silent() -> None:
     block = chain([SILENT_TO_THE_END, SILENT_TO_THE_END])
-    assert [cylinders for cylinders, _, _ in silences(block)] == [(1,), (2,)]
+    assert [cylinders for cylinders, _, _ in silences(block)] == [(1, 2)]
+
+
+def test_a_bus_that_stops_for_a_while_is_one_silence_of_all_nodes() -> None:
+    """The nodes come back one after another; the later one ends it."""
+    courses: list[Course] = [[(V, 300), (H, 25), (S, 200 + late), (V, 500 - late)] for late in (0, 60)]
+    block = chain(courses)
+    assert silences(block) == [((1, 2), pytest.approx(2.99), pytest.approx(2.86))]
+    pieces = [block.take(slice(a, a + 97)) for a in range(0, len(block), 97)]
+    assert silences(*pieces) == silences(block)
+
+
+@pytest.mark.parametrize("late", [150, 490])
+def test_nodes_that_fall_silent_or_come_back_apart_are_told_one_by_one(late: int) -> None:
+    together = [(V, 300), (S, 200), (V, 1000)]
+    later_end = chain([together, [(V, 300), (S, 200 + late), (V, 1000 - late)]])
+    later_begin = chain([together, [(V, 300 + late), (S, 200), (V, 1000 - late)]])
+    for block in (later_end, later_begin):
+        assert sorted(cylinders for cylinders, _, _ in silences(block)) == [(1,), (2,)]
 
 
 def test_the_blocks_do_not_matter() -> None:
