@@ -31,7 +31,7 @@ from mixmon.frames.clock import FORWARD_JUMP_NS
 from mixmon.frames.library import csv_rows, message_blocks, sqlite_rows
 from mixmon.frames.log_bytes import PACKED_SUFFIXES, BrokenError, LogBytes, UnpackedFile, UnpackError
 from mixmon.frames.mdf import mdf_blocks
-from mixmon.frames.text_logs import asc_lines, take_frames_off, text_lines, trc_lines
+from mixmon.frames.text_logs import TrcLines, asc_lines, take_frames_off, text_lines
 
 # The files in the folder of a run, as far as a reader of logs must know them.
 
@@ -239,7 +239,7 @@ class LogSource:
             return BoundedBlfReader(BufferedReader(UnpackedFile(contents)))
         lines = text_lines(contents, self.report)
         if self._suffix == ".trc":
-            return TRCReader(cast("TextIO", trc_lines(lines)))
+            return TRCReader(cast("TextIO", TrcLines(lines)))
         return ASCReader(cast("TextIO", asc_lines(lines, self.report)), relative_timestamp=False)
 
     def _note_fault(self, contents: LogBytes) -> None:

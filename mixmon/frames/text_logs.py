@@ -20,10 +20,15 @@ _LINES_BYTES = 1 << 14  # our choice: lines that are made at once; more of them 
 
 
 def text_lines(pieces: Iterable[bytes], report: ReadReport) -> Iterator[str]:
-    """The lines of a text that are not blank, without their ends; one that is too long is rejected.
+    """The lines of a text that are not empty, without their ends; one that is too long is rejected.
 
     `report.skipped` counts all lines: see `take_frames_off`.
     """
+    return filter(None, chain.from_iterable(_lists_of_lines(pieces, report)))
+
+
+def _lists_of_lines(pieces: Iterable[bytes], report: ReadReport) -> Iterator[list[str]]:
+    """All lines, some hundred at a time: whoever takes one by one pays for each level of generators."""
     decoder = io.IncrementalNewlineDecoder(getincrementaldecoder("utf-8-sig")("replace"), translate=True)
     rest = ""
     for part in _cut(pieces):
@@ -31,12 +36,12 @@ def text_lines(pieces: Iterable[bytes], report: ReadReport) -> Iterator[str]:
         report.skipped += len(lines)
         if max(map(len, lines), default=0) > LONGEST_LINE:
             lines = [line for line in lines if not _is_too_long(line, report)]
-        yield from filter(str.strip, lines)
+        yield lines
         rest = rest[: LONGEST_LINE + 1]  # of a longer line no more is needed to refuse it
     if rest := rest + decoder.decode(b"", final=True):
         report.skipped += 1
-        if rest.strip() and not _is_too_long(rest, report):
-            yield rest
+        if not _is_too_long(rest, report):
+            yield [rest]
 
 
 def take_frames_off(report: ReadReport) -> None:
@@ -138,26 +143,44 @@ _TRC_VERSION = re.compile(r"\s*;\s*\$FILEVERSION\s*=\s*1\.2\s*")
 _BEFORE_RESERVED = 5  # number, time, bus, type and identifier stand before that column
 
 
+class TrcLines:
+    """The lines of `trc_lines` as a file that python-can's reader closes."""
+
+    def __init__(self, lines: Iterable[str]) -> None:
+        self._lines = trc_lines(lines)
+
+    def __iter__(self) -> Iterator[str]:
+        return self._lines
+
+    def close(self) -> None:
+        """Nothing is left to be closed: the bytes belong to whoever opened them."""
+
+
 def trc_lines(lines: Iterable[str]) -> Iterator[str]:
     """The lines of a TRC log; version 1.2, which python-can's reader does not know, as version 1.3.
 
     1.3 has one column more, `-` for what is reserved, between identifier and length (from memory).
     """
-    left, old = iter(lines), False
+    return chain.from_iterable(_trc_parts(iter(lines)))
+
+
+def _trc_parts(left: Iterator[str]) -> Iterator[Iterable[str]]:
+    """The lines of the header, each by itself, and then all that follow."""
+    old = False
     for line in left:
-        if old and not line.lstrip().startswith(";"):
-            yield _with_reserved(line)
-        elif _TRC_VERSION.fullmatch(line):
+        if _TRC_VERSION.fullmatch(line):
             old = True
-            yield ";$FILEVERSION=1.3"
+            yield [";$FILEVERSION=1.3"]
+        elif line.lstrip().startswith(";"):
+            yield [line]
         else:
-            yield line
-            if not old and not line.lstrip().startswith(";"):
-                yield from left  # the header has ended: this log needs nothing
+            yield from ([_with_reserved(line)], map(_with_reserved, left)) if old else ([line], left)
 
 
 def _with_reserved(line: str) -> str:
-    """A line of version 1.2 with the column that 1.3 has more, unless it is there."""
+    """A line of version 1.2 with the column that 1.3 has more, unless it is there; comments as they are."""
+    if line.lstrip().startswith(";"):
+        return line
     columns = line.split(maxsplit=_BEFORE_RESERVED)
     if len(columns) > _BEFORE_RESERVED and not columns[-1].startswith("-"):
         columns.insert(_BEFORE_RESERVED, "-")
