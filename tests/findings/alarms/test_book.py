@@ -208,6 +208,21 @@ def test_a_condition_that_came_and_went_under_a_shelf_leaves_nothing_to_acknowle
     assert book.current().alarms == ()
 
 
+def test_a_new_book_is_silenced_for_as_long_as_is_left():
+    book, _ = played(
+        act(1, Verb.SHELVE, duration_ns=100, reason="probe off"),
+        act(2, Verb.SHELVE, position=2),
+        act(3, Verb.OUT_OF_SERVICE, "spread", None),
+        until=41,
+    )
+    said = [(a.t, a.verb, a.rule, a.position, a.duration_ns, a.reason) for a in book.silences()]
+    assert said == [
+        (41, Verb.SHELVE, "lean", 1, 60, "probe off"),
+        (41, Verb.SHELVE, "lean", 2, None, "seen"),
+        (41, Verb.OUT_OF_SERVICE, "spread", None, None, "seen"),
+    ]
+
+
 def test_a_shelf_for_one_occurrence_ends_with_it():
     book, records = played(act(1, Verb.SHELVE), edge(10, RAISE), edge(20, CLEAR), edge(30, RAISE))
     assert story(records)[2:] == [
