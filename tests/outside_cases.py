@@ -546,7 +546,7 @@ def wandering(seed: int, stays: int) -> Tally:
     tally = Tally()
     with answers(play) as ask:
         found = ask("balance")
-    told = "one_short_dwell" in codes(found["notes"])
+    told = "too_short_for_wander" in codes(found["notes"])
     for c, truth in zip(found["cylinders"], play.truth_of_stay(0), strict=True):
         low, high = map(number, c["interval95_percent"])
         doubts = codes(c["flags"]) & {

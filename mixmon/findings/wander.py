@@ -46,9 +46,9 @@ WANTED_DWELLS = 10.0
 """A dwell that shows how far a wander goes is so many times as long as one whose halves only show that there
 is one: our choice, five correlation times of the wander that is assumed."""
 
-SHORT_DWELL_S = 60.0
-"""A single dwell that is shorter shows too little of a slow wander: our choice; a sensor that takes tens of
-seconds to wander has then been in one place."""
+SHORT_LOG_S = 60.0
+"""Less steady time than this, with no cell visited again, shows too little of a slow wander: our choice; a
+sensor that takes tens of seconds to wander has then hardly left its place."""
 
 _LEAST_VARIANCE = 1e-14
 """Of ln lambda; less is no noise: our choice."""
@@ -159,18 +159,20 @@ class Wander:
     by_visits   whether it is known from several visits to a cell, not only from the halves of visits
     excess      float64[n]  part by which squared differences are larger than predicted; 0 where not surely
     longest_s   seconds of the longest visit
-    cells       number of cells that it is known from
+    steady_s    seconds of the longest visits to all cells
+    again       whether any cell was visited again
     """
 
     by_visits: bool
     excess: Floats
     longest_s: float
-    cells: int
+    steady_s: float
+    again: bool
 
     @property
     def not_to_be_seen(self) -> bool:
-        """Whether all that was heard is one cell in too short a time for a slow wander to show."""
-        return self.cells == 1 and not self.by_visits and self.longest_s < SHORT_DWELL_S
+        """Whether all that was heard is too short for a slow wander to show."""
+        return not self.again and self.steady_s < SHORT_LOG_S
 
     @property
     def guessed(self) -> Bools:
@@ -198,7 +200,9 @@ def pool(cells: Sequence[Differences], n: int) -> Wander:
     others = excess == 0  # one node that wanders says nothing of the rest
     common = float(_sure_excess(sums[others].sum(), predicted[others].sum(), counts[others].sum(), _ALL_SURE))
     excess = np.maximum(excess, common)
-    return Wander(by_visits, excess, max((c.longest_s for c in cells), default=0.0), len(cells))
+    lengths = [c.longest_s for c in cells]
+    again = any(c.visited > 1 for c in cells)
+    return Wander(by_visits, excess, max(lengths, default=0.0), float(np.sum(lengths)), again)
 
 
 def _sure_excess(

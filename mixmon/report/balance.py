@@ -262,7 +262,7 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
         )
     if not rows:
         return ""
-    who = "all cylinders" if whole else "mean of the cylinders known there"
+    who = "all cylinders" if whole else "mean of the known"
     return f"cells: {who} against target, and how far they are apart, %\n" + table(columns, rows)
 
 

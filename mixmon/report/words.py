@@ -327,10 +327,10 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     ),
     BalanceNote.FREQUENT_MISFIRE: _write_frequent_misfire,
     BalanceNote.CELL_OR_TIME: _write_cell_or_time,
-    BalanceNote.ONE_SHORT_DWELL: (
-        "all of it is one cell, held for {dwell_s:.0f} s: too short to know whether a reading wanders slowly "
-        "by itself, and no interval holds that; come back to the cell, hold another, or dwell for "
-        "{wanted_s:.0f} s"
+    BalanceNote.TOO_SHORT_FOR_WANDER: (
+        "{steady_s:.0f} s of steady time used, and no cell visited again: too short to know whether a "
+        "reading wanders slowly by itself, and no interval holds that; come back to the cells, or hold them "
+        "for {wanted_s:.0f} s in all"
     ),
     BalanceNote.FUEL_LEFT_OVER: (
         "the new trims change the whole engine's fuel by {trims_add_percent:+.2f} %; to keep the total, "

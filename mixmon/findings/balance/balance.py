@@ -33,7 +33,7 @@ from mixmon.findings.balance.unlike import CellsCompared, Stays, compare_cells
 from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
 from mixmon.findings.stats import BATCH_S, NO_ESTIMATE, NORMAL_95_SIX_DECIMALS, Estimate, student_t95
-from mixmon.findings.wander import SHORT_DWELL_S, WANTED_DWELLS, Wander
+from mixmon.findings.wander import SHORT_LOG_S, WANTED_DWELLS, Wander
 from mixmon.mixture.align import GRID_NS, ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.opening import Opening
@@ -810,7 +810,9 @@ class _BalanceBuilder:
         notes = [*self._compared.notes]
         wander = self._stage.wander
         if wander.not_to_be_seen and self._fitted.groups:
-            notes.append(note(BalanceNote.ONE_SHORT_DWELL, dwell_s=wander.longest_s, wanted_s=SHORT_DWELL_S))
+            notes.append(
+                note(BalanceNote.TOO_SHORT_FOR_WANDER, steady_s=wander.steady_s, wanted_s=SHORT_LOG_S)
+            )
         if self._excluded_cells:
             rpm, load = (
                 None if None in centres else centres

@@ -54,7 +54,7 @@ class BalanceNote(NoteCode):
 
     # notes on the whole result
     CELL_OR_TIME = "cell_or_time"
-    ONE_SHORT_DWELL = "one_short_dwell"
+    TOO_SHORT_FOR_WANDER = "too_short_for_wander"
     FUEL_LEFT_OVER = "fuel_left_over"
     EQUAL_AIR_ASSUMED = "equal_air_assumed"
     REFERENCE_OF_SOME = "reference_of_some"

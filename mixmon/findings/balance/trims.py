@@ -91,7 +91,9 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
     groups = trimmed_together(session)
     flags = [_flag_need(one) for one in need]
     _flag_shared_drivers(groups, need, flags)
-    withheld = blocked + _block_by_engine(session, groups) + _need_enough(groups, need)
+    withheld = blocked + _block_by_engine(session, groups)
+    if all(reason.code is not BalanceNote.NO_CELL_USED for reason in blocked):
+        withheld += _need_enough(groups, need)
     exact, rounded = now.copy(), now.copy()
     if not withheld:
         exact, rounded, nearest = _solve_trims(session, now, fuel, need, groups)

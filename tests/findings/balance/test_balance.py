@@ -303,7 +303,7 @@ def test_an_engine_far_from_its_target_raises_doubt_about_the_scale() -> None:
     assert [one.code for one in near.notes] == [
         BalanceNote.EQUAL_AIR_ASSUMED,
         BalanceNote.TRIMS_NOW_ASSUMED_ZERO,
-        BalanceNote.ONE_SHORT_DWELL,
+        BalanceNote.TOO_SHORT_FOR_WANDER,
     ]
 
 

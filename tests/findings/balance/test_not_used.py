@@ -140,14 +140,17 @@ def no_target(columns: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     return {name: column for name, column in columns.items() if name != "target"}
 
 
-def test_one_short_dwell_says_that_slow_wander_is_not_known() -> None:
+def test_a_log_too_short_for_slow_wander_says_so() -> None:
     one = result_of(visits((3000.0, 50.0, EVEN)))
-    ((told),) = [found(BalanceNote.ONE_SHORT_DWELL, one.notes)]
-    assert [(t["dwell_s"] < 9, t["wanted_s"]) for t in told] == [(True, 60.0)]
-    again = result_of(visits((3000.0, 50.0, EVEN), (6000.0, 100.0, EVEN)))
+    two = result_of(visits((3000.0, 50.0, EVEN), (6000.0, 100.0, EVEN)))
+    for result, seconds in ((one, 5.5), (two, 11.0)):  # nine each, less settling and the last half second
+        (told,) = found(BalanceNote.TOO_SHORT_FOR_WANDER, result.notes)
+        assert told["steady_s"] == pytest.approx(seconds, abs=0.5)
+        assert told["wanted_s"] == 60
+    again = result_of(visits((3000.0, 50.0, EVEN), (6000.0, 100.0, EVEN), (3000.0, 50.0, EVEN)))
     long = result_of(visits((3000.0, 50.0, EVEN), seconds=66.0))
     for result in (again, long):
-        assert not found(BalanceNote.ONE_SHORT_DWELL, result.notes)
+        assert not found(BalanceNote.TOO_SHORT_FOR_WANDER, result.notes)
 
 
 def test_the_interval_over_cells_that_differ_holds_the_need_in_each() -> None:
