@@ -7,7 +7,7 @@ those that hardly differ (interface, kind, length code) are looked at once for a
 from __future__ import annotations
 
 import math
-from array import array
+import struct
 from binascii import a2b_base64
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
@@ -146,7 +146,8 @@ class _MessageKinds(dict[tuple[Any, ...], int]):
 _ANY_LARGER = 255  # our choice: above every length of a frame
 _STAMP, _ID, _DATA = attrgetter("timestamp"), attrgetter("arbitration_id"), attrgetter("data")
 _KIND = attrgetter(*_MessageKind._fields)
-_MISFITS = (TypeError, ValueError, OverflowError)  # what a conversion to numbers raises
+_MISFITS = (TypeError, ValueError, OverflowError, struct.error)  # what a conversion to numbers raises
+_COLUMN_TYPES = (np.float64, np.int64, np.int64, np.int64, np.uint8)  # stamp, identifier, size, kind, data
 
 _MESSAGES_AT_ONCE = 256  # our choice: their memory is used again at once, which more of them would outgrow
 _MESSAGES_A_BLOCK = 16_384  # our choice
@@ -157,39 +158,37 @@ class _Gathered:
 
     def __init__(self) -> None:
         self.kinds = _MessageKinds()
-        self._stamp, self._id = array("d"), array("q")
-        self._kind, self._size = array("q"), array("q")
-        self._data: list[bytes] = []
+        self._count = 0
+        self._columns: list[list[bytes]] = [[] for _ in _COLUMN_TYPES]  # each in parts
 
     def __len__(self) -> int:
-        return len(self._kind)
+        return self._count
 
     def add(self, messages: Sequence[LibraryMessage | TableRow]) -> None:
         """Adds all of them, or none where one of them is refused.
 
         Raises:
-            TypeError, ValueError, OverflowError: an attribute is not what python-can says it is.
+            one of `_MISFITS`: an attribute is not what python-can says it is.
         """
-        count = len(self)
         data = list(map(_DATA, messages))
-        columns = (
-            (self._stamp, map(_STAMP, messages)),
-            (self._id, map(_ID, messages)),
-            (self._size, map(len, data)),
-            (self._kind, map(self.kinds.__getitem__, map(_KIND, messages))),
+        floats, integers = f"{len(messages)}d", f"{len(messages)}q"
+        parts = (
+            struct.pack(floats, *map(_STAMP, messages)),
+            struct.pack(integers, *map(_ID, messages)),
+            struct.pack(integers, *map(len, data)),
+            struct.pack(integers, *map(self.kinds.__getitem__, map(_KIND, messages))),
+            b"".join(data),
         )
-        try:
-            for column, values in columns:
-                column.extend(values)
-            self._data.append(b"".join(data))
-        except _MISFITS:
-            for column, _ in columns:
-                del column[count:]
-            raise
+        for column, part in zip(self._columns, parts, strict=True):
+            column.append(part)
+        self._count += len(messages)
 
     def as_unchecked(self, *, marks_fd: bool) -> Unchecked:
         """All of them; `marks_fd` as for `message_row`."""
-        kind, size = np.array(self._kind), np.array(self._size)
+        stamp, can_id, size, kind, data = (
+            np.frombuffer(b"".join(column), dtype)
+            for column, dtype in zip(self._columns, _COLUMN_TYPES, strict=True)
+        )
         seen = self.kinds.seen
         code = np.array([each.dlc for each in seen], np.int64)[kind]
         flags = np.array([_flags_of(each) for each in seen], np.uint8)[kind]
@@ -197,15 +196,15 @@ class _Gathered:
             remote = flags & np.uint8(FrameFlag.REMOTE) != 0
             flags[(size > CLASSIC_WIDTH) & (size == code) & ~remote] |= np.uint8(FrameFlag.FD)
         return Unchecked(
-            in_ns(np.array(self._stamp)),
-            np.array(self._id),
+            in_ns(stamp),
+            can_id,
             np.array([bool(each.is_extended_id) for each in seen])[kind],
             flags,
             code,
             size,
             [UNNAMED if each.channel is None else str(each.channel) for each in seen],
             kind,
-            np.frombuffer(b"".join(self._data), np.uint8),
+            data,
         )
 
 
