@@ -9,7 +9,7 @@ from mixmon.cli import options
 from mixmon.cli.console import conclude
 from mixmon.cli.runs import add_against, add_lag, add_run, lags_of, log_status, opened_run
 from mixmon.errors import UsageError
-from mixmon.findings.events.tips import find_tips
+from mixmon.findings.events.events import find_clean_tips
 from mixmon.findings.lags import NodeLag, lags_by_cylinder
 from mixmon.findings.pulls.review import review_run
 from mixmon.report.balance import log_troubles
@@ -50,7 +50,7 @@ def _pulls_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Names
 
 def _tips_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Namespace) -> str:
 
-    found = find_tips(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
+    found = find_clean_tips(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
     if arguments.json:
         return to_json(tips_json(found, known, run_))
     return tips_text(found, known, run_)

@@ -32,11 +32,12 @@ def tips_json(found: TipReview, known: Sequence[NodeLag], run: Run) -> Mapping[s
     unjudged       tips in which no cylinder was valid throughout, such as into a fuel cut
     tips           tip (its number), kind ("tip-in" or "tip-out"), t_s (from the log's first frame),
                    from_opening, to_opening (percent), rate_percent_s, from_rpm, to_rpm, seconds,
-                   equalised_lag_s, nodes: position, cylinders, sensor, and measures or null where the
-                   node could not be judged: peak (lambda off its own settled mixture; lean positive),
-                   peak_s, area (lambda times seconds), back_s (null: not back), over_target (highest
-                   lambda over the target), noise (standard deviation of the same before the tip); times
-                   from the arrival of the new gas
+                   equalised_lag_s, misfired (cylinders that may have misfired within it: not judged),
+                   nodes: position, cylinders, sensor, and measures or null where the node could not be
+                   judged: peak (lambda off its own settled mixture; lean positive), peak_s, area (lambda
+                   times seconds), back_s (null: not back), over_target (highest lambda over the target),
+                   noise (standard deviation of the same before the tip); times from the arrival of the
+                   new gas
     lags           of the sensors, see `report.lags`
     repeats        tips (numbers of repeats of one another), nodes: position, cylinders, sensor, and
                    measures of their mean, repeats, peak_half_interval, area_half_interval
@@ -66,10 +67,16 @@ def _tip_json(number: int, tip: Tip, run: Run) -> Mapping[str, Any]:
         "to_rpm": tip.to_rpm,
         "seconds": tip.seconds,
         "equalised_lag_s": tip.lag_s,
+        "misfired": _misfired(tip, nodes),
         "nodes": [
             {**_node_json(node), "measures": one} for node, one in zip(nodes, tip.measures, strict=True)
         ],
     }
+
+
+def _misfired(tip: Tip, nodes: Sequence[Node]) -> list[int]:
+    """Gives the cylinders that may have misfired within the tip."""
+    return [c for i in tip.misfired for c in nodes[i].cylinders]
 
 
 def _group_json(group: TipGroup, nodes: Sequence[Node]) -> Mapping[str, Any]:
@@ -101,7 +108,7 @@ def tips_text(found: TipReview, known: Sequence[NodeLag], run: Run) -> str:
     grouped = {i for group in found.groups for i in group.tips}
     parts += [_describe_group(group, found.tips, nodes) for group in found.groups]
     parts += [_describe_single(i, tip, nodes) for i, tip in enumerate(found.tips) if i not in grouped]
-    return "\n".join([*parts, _closing_words(found, known) + note_lines(log_notes(run))])
+    return "\n".join([*parts, _closing_words(found, known, nodes) + note_lines(log_notes(run))])
 
 
 def _list_tips(tips: Sequence[Tip], run: Run) -> str:
@@ -184,7 +191,7 @@ def _last_columns(mean: TipMeasure) -> tuple[float, float, float]:
     return mean.back_s, mean.over_target, mean.noise
 
 
-def _closing_words(found: TipReview, known: Sequence[NodeLag]) -> str:
+def _closing_words(found: TipReview, known: Sequence[NodeLag], nodes: Sequence[Node]) -> str:
     lines = list(_explain_columns(found.tips[0].lag_s, known)) if found.tips else [_NO_TIP]
     if found.too_short:
         lines.append(
@@ -192,6 +199,12 @@ def _closing_words(found: TipReview, known: Sequence[NodeLag]) -> str:
         )
     if found.unjudged:
         lines.append(f"{counted(found.unjudged, 'tip')} without a cylinder that was valid throughout")
+    for i, tip in enumerate(found.tips, 1):
+        if tip.misfired:
+            named = ", ".join(map(str, _misfired(tip, nodes)))
+            lines.append(
+                f"tip {i}: not judged because they may have misfired: cylinder {named}; see mixmon events"
+            )
     return "".join(map(paragraph, lines))
 
 

@@ -31,9 +31,9 @@ from mixmon.findings.events.event import DoubtReason, Event, Kind, MisfireShape,
 from mixmon.findings.events.inferred import CutPattern, infer_cut
 from mixmon.findings.events.misfire import BumpClassifier, Verdict
 from mixmon.findings.events.nodes import NodeStage
-from mixmon.findings.events.tips import LEVEL_ROWS, Tip, TipStage
+from mixmon.findings.events.tips import LEVEL_ROWS, Tip, TipReview, TipStage, group, without_misfires
 from mixmon.findings.lags import Lags, OnlineLags, node_lags
-from mixmon.findings.stage import StretchStage, run_through
+from mixmon.findings.stage import StretchStage, run_side_by_side, run_through
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.lag import SensorLag
@@ -309,6 +309,16 @@ def find_events(
         UsageError: an impossible lag.
     """
     return tuple(sorted(run_through(EventStage(session, fuel, lag_s), blocks), key=in_order))
+
+
+def find_clean_tips(
+    session: Session, fuel: Fuel, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None
+) -> TipReview:
+    """Finds all tips of a run, as `tips.find_tips`, without the cylinders that may have misfired in them."""
+    stage = TipStage(session, fuel, lag_s)
+    tips, events = run_side_by_side(stage, EventStage(session, fuel, lag_s), blocks)
+    clean = without_misfires(tips, events)
+    return TipReview(clean, group(clean), stage.too_short, stage.unjudged)
 
 
 def _divide_rows(bump: Bump, verdict: Verdict) -> Iterator[Ints]:

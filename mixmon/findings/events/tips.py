@@ -16,13 +16,13 @@ opening of the last quarter second, tips whose rows are not complete, and the ro
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from mixmon.arrays import Bools, Floats, Ints
-from mixmon.findings.events.event import Kind
+from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.lags import Lags, OnlineLags
 from mixmon.findings.stage import StretchStage, run_through
 from mixmon.findings.stats import mean_of_known, student_t95
@@ -63,6 +63,9 @@ _SAME_OPENING, _SAME_RPM = 10.0, 300.0
 """Percent and rpm within which two tips repeat each other. Our choice: as closely as a driver repeats one."""
 
 
+_MAY_MISS = frozenset({Kind.MISFIRE, Kind.NOT_CLASSIFIED})
+
+
 @dataclass(frozen=True, slots=True)
 class TipRules:
     """What counts as a tip.
@@ -84,6 +87,7 @@ class Tip:
     from_rpm, to_rpm   speed at the beginning and at the end of what was looked at
     seconds        how long the new opening was looked at
     lag_s          lag to which all sensors were brought
+    misfired       nodes that are not judged because they may have misfired; see `without_misfires`
     """
 
     kind: Kind
@@ -97,6 +101,7 @@ class Tip:
     lag_s: float
     trace: TipTrace
     measures: tuple[TipMeasure | None, ...]
+    misfired: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -274,6 +279,27 @@ def _opening_rate(opening: Floats, from_to: tuple[float, float]) -> float:
     way = (opening - from_to[0]) / (from_to[1] - from_to[0])
     rows = max(int(np.argmax(way >= 0.9)) - int(np.argmax(way >= 0.1)), 1)
     return 0.8 * (from_to[1] - from_to[0]) / (rows * GRID_NS / 1e9)
+
+
+def without_misfires(tips: Iterable[Tip], events: Iterable[Event]) -> tuple[Tip, ...]:
+    """Gives the tips without the measures of nodes that may have misfired within them, or just before.
+
+    A missed charge reads lean as a film of fuel on the walls does, and would be taken for one.
+    """
+    misses = [e for e in events if e.kind in _MAY_MISS]
+    return tuple(_without_misfires(tip, misses) for tip in tips)
+
+
+def _without_misfires(tip: Tip, misses: Sequence[Event]) -> Tip:
+    begin, end = tip.t - LEVEL_ROWS * GRID_NS, tip.t + round(tip.seconds * 1e9)
+    nodes = sorted({i for e in misses if e.t < end and e.end > begin for i in e.nodes})
+    if not nodes:
+        return tip
+    excursion, over = tip.trace.excursion.copy(), tip.trace.over_target.copy()
+    excursion[:, nodes] = over[:, nodes] = np.nan
+    measured = tuple(None if i in nodes else one for i, one in enumerate(tip.measures))
+    trace = replace(tip.trace, excursion=excursion, over_target=over)
+    return replace(tip, trace=trace, measures=measured, misfired=tuple(nodes))
 
 
 def group(tips: Sequence[Tip]) -> tuple[TipGroup, ...]:

@@ -15,7 +15,8 @@ from laws import same_for_all_splits
 from planted import FUEL, Engine
 
 from mixmon.findings.events.event import Event, Kind
-from mixmon.findings.events.events import EventStage, find_events
+from mixmon.findings.events.events import EventStage, find_clean_tips, find_events
+from mixmon.findings.events.tips import find_tips
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.mixture.block import CylinderBlock, SampleState
 
@@ -232,6 +233,22 @@ def test_of_very_many_bumps_the_last_are_not_explained_and_it_is_said_so() -> No
     assert unexplained == [i >= unexplained.index(True) for i in range(len(events))]
     assert 110 <= unexplained.index(True) <= 130
     assert np.mean([e.evidence.get("missed_cycles", 0) for e in events]) == pytest.approx(4, abs=1.0)  # type: ignore[arg-type]
+
+
+def test_a_cylinder_that_misfires_within_a_tip_in_is_told_and_not_judged_by_the_tip() -> None:
+    """One missed cycle reads leaner than the film of fuel on the walls does."""
+    one = engine(24, 30, 4, 3000.0, load=20.0, target=0.98)
+    for begin in (10, 20):
+        one.tip(begin, 3.0, 90.0, 0.89)
+    one.misfire(20.3, 2, 1, 0.45)
+    rows, session = one.block(), confusion.session_of(4)
+    assert [e.nodes for e in found(one, None, rows) if e.kind is Kind.MISFIRE] == [(2,)]
+    swallowed = find_tips(session, FUEL, [rows]).tips[2].measures[2]
+    assert swallowed is not None
+    clean, misfired = (find_clean_tips(session, FUEL, [rows]).tips[i] for i in (0, 2))
+    assert swallowed.peak > 1.3 * clean.measures[2].peak  # type: ignore[union-attr]
+    assert (clean.misfired, misfired.misfired) == ((), (2,))
+    assert [one is None for one in misfired.measures] == [False, False, True, False]
 
 
 def test_rich_on_the_way_back_belongs_to_the_lean_bump_before() -> None:
