@@ -54,6 +54,10 @@ _FEWER_PULSES = 1.6
 many times the cost. Our choice: three steps follow the fall of a slow sensor better than one misfire at a lag
 that is nearly right; to planted lean mixtures a misfire seldom came so near (computed)."""
 
+_TOO_MANY_STEPS, _SHORT_BUMP_S = 4, 1.0
+"""Steps from which a mixture within less than that time explains anything, where the lag is free as well. Our
+choice: no planted lean mixture took more than three (computed)."""
+
 _ALSO_LEAN = 1.6
 """A lean step around misfires is told where the misfires alone cost that many times as much. Our choice: the
 fall after a misfire is seldom exactly the lag's, and a step that mends it saves a third (computed)."""
@@ -385,7 +389,9 @@ def _find_doubt(
     near = [e for e in unlike if e.cost - best.cost < _COSTS_ALIKE]
     if cause is Cause.MIXTURE and not lag_known:
         misfire = found[Cause.MISFIRE]
-        if misfire.cost < _FEWER_PULSES * best.cost and len(misfire.missed) < len(best.mixture):
+        fewer = misfire.cost < _FEWER_PULSES * best.cost and len(misfire.missed) < len(best.mixture)
+        length = _last_end(best.mixture) - best.mixture[0].begin_s
+        if fewer or (len(best.mixture) >= _TOO_MANY_STEPS and length < _SHORT_BUMP_S):
             near.append(misfire)
     if not near:
         return None
