@@ -7,7 +7,7 @@
         assert program.wait() == 130
 
 A fork takes a hundredth of a second, a new interpreter with all imports a hundred times that. The child is a
-process of the usual kind: a session, files and signals of its own, and an end by the interpreter.
+process of the usual kind: files and signals of its own, and an end by the interpreter.
 """
 
 from __future__ import annotations
@@ -41,7 +41,6 @@ for line in sys.stdin:
     if child:
         print(child, flush=True)
         continue
-    os.setsid()
     os.environ.update(order["environment"])
     os.chdir(order["folder"])
     for number, name in enumerate(order["files"]):

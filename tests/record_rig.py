@@ -1,11 +1,24 @@
-"""`record` as a process of its own on two emulated serial adapters, on one of which numbered frames come."""
+"""`record` as a process of its own on two emulated serial adapters, on one of which numbered frames come.
+
+    scenario = Scenarios()
+
+    @scenario
+    def test_something(rig: Rig) -> None: ...
+
+    begun = scenario.fixture()
+
+Such tests wait most of the time. So those of a file run at the same time, each with a rig of its own.
+"""
 
 from __future__ import annotations
 
 import signal
 import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
+import pytest
 from live_rig import EXAMPLE, until
 from programs import Program, Starter
 from run_folders import list_runs
@@ -14,14 +27,14 @@ from slcan_emulator import SlcanEmulator
 from mixmon.frames.block import concat
 from mixmon.frames.logs import open_log
 
-RATE = 1000
+RATE = 500
 
 
 class Rig:
     """Two adapters; on the first one frames come, a running number in their data, until `stop`."""
 
     def __init__(self, starter: Starter, place: Path) -> None:
-        self.place, self._starter = place, starter
+        self.place, self.starter = place, starter
         self.chain, self.engine = SlcanEmulator(place / "a"), SlcanEmulator(place / "b")
         self.chain.plug()
         self.engine.plug()
@@ -42,7 +55,7 @@ class Rig:
         links = (f"chain={self.chain.link}", "-c", f"engine={self.engine.link}")
         options = ["-s", str(EXAMPLE), "-i", "slcan", "-c", *links, "--accept-caution"]
         folder = ["--folder", str(runs or self.place / "runs")]
-        program = self._starter.start(
+        program = self.starter.start(
             command, *options, *folder, *words, place=self.place, XDG_STATE_HOME=str(self.place), **limits
         )
         both = (self.chain, self.engine)
@@ -68,6 +81,48 @@ class Rig:
         self.engine.unplug()
         for sender in self._senders:
             sender.join()
+
+
+class Scenarios:
+    """The scenarios of a file; each becomes a test that asks how its scenario went."""
+
+    def __init__(self) -> None:
+        self._functions: dict[str, Callable[[Rig], None]] = {}
+
+    def __call__(self, function: Callable[[Rig], None]) -> Callable[[dict[str, Future[None]]], None]:
+        """Add one; the test of it."""
+        name = function.__name__
+        self._functions[name] = function
+
+        def test(begun: dict[str, Future[None]]) -> None:
+            begun[name].result()
+
+        test.__name__, test.__doc__ = name, function.__doc__
+        return test
+
+    def fixture(self) -> Callable[..., Iterator[dict[str, Future[None]]]]:
+        """Begins those that are asked for, all at once."""
+
+        @pytest.fixture(scope="module")
+        def begun(
+            request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+        ) -> Iterator[dict[str, Future[None]]]:
+            asked = [name for name in self._functions if any(i.name == name for i in request.session.items)]
+            with Starter() as starter, ThreadPoolExecutor(len(asked)) as pool:
+                places = [tmp_path_factory.mktemp("rig") for _ in asked]
+                yield {
+                    name: pool.submit(self._run, name, starter, place)
+                    for name, place in zip(asked, places, strict=True)
+                }
+
+        return begun
+
+    def _run(self, name: str, starter: Starter, place: Path) -> None:
+        rig = Rig(starter, place)
+        try:
+            self._functions[name](rig)
+        finally:
+            rig.close()
 
 
 def lines(folder: Path, which: int = -1) -> int:

@@ -20,6 +20,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from itertools import chain
 from pathlib import Path
 
 from slcan_emulator import SlcanEmulator
@@ -188,11 +189,19 @@ def text_of_example() -> bytes:
     return gzip.decompress(LOG.read_bytes())
 
 
-def shifted(text: bytes, by_s: int) -> bytes:
-    """The lines with stamps so much later, which is by more than they last."""
-    for second in set(re.findall(rb"(?m)^\((\d+)", text)) if by_s else ():
-        text = text.replace(b"(%s." % second, b"(%d." % (int(second) + by_s))
-    return text
+class Lines:
+    """A log's text, cut at its stamps, to be had with other ones."""
+
+    def __init__(self, text: bytes) -> None:
+        _, *parts = re.split(rb"(?m)^\((\d+)", text)
+        self._seconds, self._rests = parts[::2], parts[1::2]
+        self.length_s = int(self._seconds[-1]) - int(self._seconds[0]) + 1
+
+    def shifted(self, by_s: int) -> bytes:
+        """The lines with stamps so much later."""
+        stamps = {second: b"(%d" % (int(second) + by_s) for second in set(self._seconds)}
+        pairs = zip(map(stamps.__getitem__, self._seconds), self._rests, strict=True)
+        return b"".join(chain.from_iterable(pairs))
 
 
 def clock(place: Path) -> None:
@@ -201,7 +210,7 @@ def clock(place: Path) -> None:
     middle = text.index(b"\n", len(text) // 2) + 1
     for by_s in (3600, -3600):
         path = place / f"clock{by_s}.log"
-        path.write_bytes(text[:middle] + shifted(text[middle:], by_s))
+        path.write_bytes(text[:middle] + Lines(text[middle:]).shifted(by_s))
         for command in ("balance", "events", "census", "replay"):
             status, said, _, _ = run_command(
                 command, str(path), "-s", str(SESSION), "--json", *STRICT[command]
@@ -223,13 +232,11 @@ def cut(place: Path) -> None:
 
 def large(place: Path, gigabytes: float) -> None:
     """A log of gigabytes, in one stretch of time, in little memory."""
-    text = text_of_example()
-    stamps = re.findall(rb"(?m)^\((\d+)", text)
-    length_s = int(stamps[-1]) - int(stamps[0]) + 1
+    lines = Lines(text_of_example())
     path, size, times = place / "large.log", 0, 0
     with path.open("wb") as file:
         while size < gigabytes * 1e9:
-            size += file.write(shifted(text, times * length_s))
+            size += file.write(lines.shifted(times * lines.length_s))
             times += 1
     for command in ("census", "decode", "balance", "events"):
         status, said, memory, seconds = run_command(command, str(path), "-s", str(SESSION))

@@ -247,9 +247,9 @@ def write_page(scene: Scene, state: State, at: datetime) -> str:
     name = f"{at:%Y-%m-%dT%H-%M-%SZ}-{state.page.value.lower().replace(' & ', ' ').replace(' ', '-')}.txt"
     path = Path(scene.setting.session.recording.folder, name)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as file:
-            file.write(page_text(scene, state, at))
+        path.parent.mkdir(0o700, parents=True, exist_ok=True)
+        path.touch(0o600, exist_ok=False)  # as private as the runs beside it
+        path.write_text(page_text(scene, state, at), "utf-8")
     except OSError as error:
         return f"{path}: not written: {error.strerror or error}"
     return f"written: {path}"

@@ -195,6 +195,9 @@ TRY_AGAIN_S = 2.0
 """Where a run could not go on, another is tried so often. Our choice: a stick that is plugged in again is
 noticed at once, as people count, and a full disk is asked seldom."""
 
+LAST_TRIES = 3
+"""Runs that are begun at the end for frames that wait; our choice: a run that is refused costs little."""
+
 AGAIN = "what had stopped it is over"
 """Why a run was begun that follows a failed one."""
 
@@ -360,9 +363,11 @@ class RunRecording:
         return status.state.value
 
     def close(self, t: int | None) -> None:
-        """End the run and wait until all is on the disk; frames that wait for a run are tried once more."""
-        if self._wanted and not self.running:
+        """End the run and wait until all is on the disk; frames that wait for a run are tried again."""
+        tries = LAST_TRIES
+        while tries and self._wanted and not self.running:
             self.start(t or 0, self._stretch, AGAIN)
+            tries -= 1
         self.stop(t, "closed")
         self._recorder.close()
         self.look(now=True)

@@ -19,7 +19,7 @@ import json
 import shutil
 import time
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path, PurePath
@@ -34,6 +34,11 @@ from mixmon.record.run_writer import MANIFEST, SUMS, Manifest, RunWriter, versio
 
 RING_FRAMES = 1_000_000
 """Our choice: two minutes of 8,000 frames a second, 35 MB."""
+
+NEVER_SURE = 1 << 62  # computed: above every count of frames
+
+PIECE_FRAMES = 500
+"""Frames that wait are given to a run so many at a time; our choice: 25 kB."""
 
 MOST_UNSURE = 2000
 """Blocks that wait until they are known to be on the disk; our choice: more than a minute of batches."""
@@ -92,11 +97,11 @@ class Ring:
         spanned = self._newest - int(self._blocks[0].t.min())
         return self._frames / max(spanned / SECOND_NS, 1.0)
 
-    def drain(self) -> tuple[list[FrameBlock], list[bytes]]:
-        """What is held of the last seconds; the ring is empty then."""
+    def drain(self) -> tuple[list[FrameBlock], list[tuple[int, bytes]]]:
+        """What is held of the last seconds, notes with their times; the ring is empty then."""
         since = self._newest - self._span
         blocks = [block.take(block.t >= since) for block in self._blocks]
-        notes = [line for t, line in self._notes if t >= since]
+        notes = [(t, line) for t, line in self._notes if t >= since]
         self._blocks.clear()
         self._notes.clear()
         self._frames = 0
@@ -247,18 +252,15 @@ class Recorder:
                 self._unsure.popleft()
             self._warn_of_room(run.free, run.rate)
         else:  # what came before it is in the run
-            self._unsure.clear()
-            self._unsure.append((run.frames + len(block), block))
+            self._unsure = deque([(NEVER_SURE, block)])
             self._running_run()
 
     def note(self, t: int, kind: str, **data: object) -> None:
         """A mark, note or event at data time `t`; `data` must fit into JSON."""
         line = json.dumps({"t": t, "kind": kind} | data, ensure_ascii=False).encode() + b"\n"
         run = self._running_run()
-        if run is None:
+        if run is None or not run.note(line):
             self._ring.note(t, line)
-        else:
-            run.note(line)
 
     def note_event(self, event: SourceEvent) -> None:
         """Note an event of a live bus; lost frames are reported in the log too."""
@@ -355,13 +357,17 @@ class Recorder:
         blocks, notes = self._ring.drain()
         self._hold_no_more()
         self._place = run.path.parent
-        for block in blocks:
-            run.append(block)
-        for line in notes:
-            run.note(line)
-        self._unsure.clear()
         again = self._error is not None
         self._run, self._recording, self._error, self._warned = run, True, None, float("inf")
+        self._unsure.clear()
+        waiting = deque(piece for block in blocks for piece in _cut_into_pieces(block))
+        while waiting and run.append(waiting[0]):
+            self._unsure.append((run.frames, waiting.popleft()))
+        if waiting:
+            self._unsure = deque((NEVER_SURE, block) for block in waiting)
+        for t, line in notes:
+            if not run.note(line):
+                self._ring.note(t, line)
         self._add_event(RecorderEventKind.STARTED, f"recording started: {why}; {run.path}", loud=again)
         self._warn_of_room(run.free, self._ring.rate * LINE_BYTES)
 
@@ -452,6 +458,12 @@ class Recorder:
 def _nearest_folder(root: Path) -> Path:
     """The folder, or the nearest above it that is there."""
     return next((path for path in (root, *root.absolute().parents) if path.exists()), root)
+
+
+def _cut_into_pieces(block: FrameBlock) -> Iterator[FrameBlock]:
+    """Parts that are taken or refused each by itself, so that a place with a little room takes something."""
+    for first in range(0, len(block), PIECE_FRAMES):
+        yield block.take(slice(first, first + PIECE_FRAMES))
 
 
 def _minutes_left(free: int | None, rate: float) -> float | None:

@@ -312,9 +312,9 @@ class RunWriter:
             self.frames += len(block)
         return appended
 
-    def note(self, line: bytes) -> None:
-        """One line of notes.jsonl."""
-        self._append_to(self._notes, line)
+    def note(self, line: bytes) -> bool:
+        """One line of notes.jsonl; False as in `append`."""
+        return self._append_to(self._notes, line)
 
     def lose(self, bus: str, count: int) -> None:
         """Say in the log that frames were lost, in candump's own words (can-utils, candump -d)."""

@@ -5,31 +5,18 @@ from __future__ import annotations
 import random
 import signal
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
 from live_rig import until
-from programs import Starter
-from record_rig import RATE, Rig, ended, lines, numbers, whole
+from record_rig import RATE, Rig, Scenarios, ended, lines, numbers, whole
 from run_folders import list_runs
 
 from mixmon.cli.main import BAD_INPUT
 from mixmon.cli.stopping import INTERRUPTED
 from mixmon.record.run_folder import open_run
 
-
-@pytest.fixture(scope="module")
-def starter() -> Iterator[Starter]:
-    with Starter() as one:
-        yield one
-
-
-@pytest.fixture
-def rig(starter: Starter, tmp_path: Path) -> Iterator[Rig]:
-    one = Rig(starter, tmp_path)
-    yield one
-    one.close()
+scenario = Scenarios()
+begun = scenario.fixture()
 
 
 def only_run(rig: Rig) -> Path:
@@ -38,6 +25,7 @@ def only_run(rig: Rig) -> Path:
     return run
 
 
+@scenario
 def test_an_adapter_that_is_unplugged_and_comes_back(rig: Rig) -> None:
     program = rig.start("record")
     rig.send(300)
@@ -55,6 +43,7 @@ def test_an_adapter_that_is_unplugged_and_comes_back(rig: Rig) -> None:
     assert "Traceback" not in program.err
 
 
+@scenario
 def test_garbage_on_the_line_costs_only_itself(rig: Rig) -> None:
     program = rig.start("record")
     rig.send(300)
@@ -68,6 +57,7 @@ def test_garbage_on_the_line_costs_only_itself(rig: Rig) -> None:
     assert "Traceback" not in program.err
 
 
+@scenario
 def test_a_silence_is_told_with_its_end(rig: Rig) -> None:
     program = rig.start("record")
     rig.send(300)
@@ -81,6 +71,7 @@ def test_a_silence_is_told_with_its_end(rig: Rig) -> None:
     assert numbers(only_run(rig)) == [*range(300), *range(200)]
 
 
+@scenario
 def test_a_program_that_stood_still_says_so_and_loses_nothing_that_waits_in_the_adapter(rig: Rig) -> None:
     program = rig.start("record")
     rig.send()
@@ -95,6 +86,7 @@ def test_a_program_that_stood_still_says_so_and_loses_nothing_that_waits_in_the_
     assert len(whole(only_run(rig))) > RATE
 
 
+@scenario
 def test_an_adapter_that_ran_out_of_room_is_told_and_losses_are_unknown(rig: Rig) -> None:
     """Status bit 3 of the serial adapter's line grammar: data overrun."""
     program = rig.start("record")
@@ -105,8 +97,7 @@ def test_an_adapter_that_ran_out_of_room_is_told_and_losses_are_unknown(rig: Rig
     assert "0 lost" not in program.out
 
 
-@pytest.mark.parametrize("command", [["record"], ["watch", "--text"]], ids=["record", "watch"])
-def test_a_killed_program_leaves_whole_frames(rig: Rig, command: list[str]) -> None:
+def check_kill(rig: Rig, *command: str) -> None:
     program = rig.start(*command)
     rig.send()
     until(lambda: lines(rig.place / "runs") > RATE // 4, "frames")
@@ -117,6 +108,17 @@ def test_a_killed_program_leaves_whole_frames(rig: Rig, command: list[str]) -> N
     assert whole(run)[0] == 0
 
 
+@scenario
+def test_a_killed_record_leaves_whole_frames(rig: Rig) -> None:
+    check_kill(rig, "record")
+
+
+@scenario
+def test_a_killed_watch_leaves_whole_frames(rig: Rig) -> None:
+    check_kill(rig, "watch", "--text")
+
+
+@scenario
 def test_a_folder_that_takes_nothing_is_said_at_once(rig: Rig) -> None:
     """Nobody makes folders in sysfs, not even who may do everything else."""
     program = rig.start("record", "--quiet", runs=Path("/sys/runs"))

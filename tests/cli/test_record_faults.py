@@ -8,32 +8,22 @@ import shutil
 import stat
 import subprocess
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-import pytest
 from live_rig import until
-from programs import Starter
-from record_rig import RATE, Rig, ended, lines, whole
+from record_rig import RATE, Rig, Scenarios, ended, lines, whole
 from run_folders import list_runs
 
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.cli.stopping import INTERRUPTED
 from mixmon.record.run_folder import open_run
 
-
-@pytest.fixture(scope="module")
-def starter() -> Iterator[Starter]:
-    with Starter() as one:
-        yield one
+scenario = Scenarios()
+begun = scenario.fixture()
 
 
-@pytest.fixture
-def rig(starter: Starter, tmp_path: Path) -> Iterator[Rig]:
-    one = Rig(starter, tmp_path)
-    yield one
-    one.close()
-
-
+@scenario
 def test_a_run_is_the_users_alone(rig: Rig) -> None:
     runs = rig.place / "runs"
     program = rig.record()
@@ -45,6 +35,7 @@ def test_a_run_is_the_users_alone(rig: Rig) -> None:
     assert len(list(run.iterdir())) == 5
 
 
+@scenario
 def test_a_run_is_shared_where_that_is_asked_for(rig: Rig) -> None:
     mask = os.umask(0)
     os.umask(mask)
@@ -56,15 +47,16 @@ def test_a_run_is_shared_where_that_is_asked_for(rig: Rig) -> None:
     assert {stat.S_IMODE(path.stat().st_mode) for path in run.iterdir()} == {0o666 & ~mask}
 
 
+@scenario
 def test_a_size_limit_begins_a_new_run_and_loses_no_frame(rig: Rig) -> None:
     """RLIMIT_FSIZE, as a FAT file system's four gibibytes: EFBIG."""
     runs = rig.place / "runs"
-    program = rig.record(largest=60_000)
+    program = rig.record(largest=50_000)
     until(lambda: len(list_runs(runs)) >= 3, "three runs")
     assert ended(program) == INTERRUPTED
     found = whole(*list_runs(runs))
     assert found[0] == 0
-    assert len(found) > 2 * 60_000 // 60
+    assert len(found) > 2 * 50_000 // 60
     assert "recording stopped: File too large" in program.err
     assert "recording started: what had stopped it is over" in program.err
     assert "Traceback" not in program.err
@@ -72,6 +64,7 @@ def test_a_size_limit_begins_a_new_run_and_loses_no_frame(rig: Rig) -> None:
         assert open_run(run).verified
 
 
+@scenario
 def test_a_folder_that_is_removed_is_made_again_and_the_last_seconds_are_kept(rig: Rig) -> None:
     runs = rig.place / "runs"
     program = rig.record()
@@ -86,6 +79,7 @@ def test_a_folder_that_is_removed_is_made_again_and_the_last_seconds_are_kept(ri
     assert open_run(list_runs(runs)[0]).verified
 
 
+@scenario
 def test_where_nothing_more_can_be_kept_it_ends_and_says_so(rig: Rig) -> None:
     runs = rig.place / "runs"
     program = rig.record("--give-up", "0.5", "--json")
@@ -126,45 +120,53 @@ class Stick:
             subprocess.run(["umount", "--lazy", str(self.place)], check=True)
 
 
-@pytest.fixture
-def stick(tmp_path: Path) -> Iterator[Stick]:
-    one = Stick(tmp_path / "stick")
-    yield one
-    one.close()
+@contextmanager
+def stick_in(rig: Rig) -> Iterator[Stick]:
+    one = Stick(rig.place / "stick")
+    try:
+        yield one
+    finally:
+        one.close()
 
 
-def test_a_full_disk_ends_in_the_spare_folder_without_a_gap(rig: Rig, stick: Stick) -> None:
-    spare = rig.place / "spare"
-    program = rig.record("--spare", str(spare), runs=stick.runs, **stick.limits)
-    until(lambda: lines(spare), "a run in the spare folder")
-    assert ended(program) == INTERRUPTED
-    first, second = list_runs(stick.runs)[0], list_runs(spare)[0]
-    assert whole(first, second)[0] == 0
-    assert open_run(second).verified
-    assert "recording stopped: " in program.err
-    assert str(second) in program.err
+@scenario
+def test_a_full_disk_ends_in_the_spare_folder_without_a_gap(rig: Rig) -> None:
+    with stick_in(rig) as stick:
+        spare = rig.place / "spare"
+        program = rig.record("--spare", str(spare), runs=stick.runs, **stick.limits)
+        until(lambda: lines(spare), "a run in the spare folder")
+        assert ended(program) == INTERRUPTED
+        first, second = list_runs(stick.runs)[0], list_runs(spare)[0]
+        assert whole(first, second)[0] == 0
+        assert open_run(second).verified
+        assert "recording stopped: " in program.err
+        assert str(second) in program.err
 
 
-def test_a_disk_on_which_room_is_made_takes_the_next_run_without_a_gap(rig: Rig, stick: Stick) -> None:
-    program = rig.record(runs=stick.runs, **stick.limits)
-    until(lambda: "recording stopped: " in program.err, "a full disk")
-    first = list_runs(stick.runs)[0]
-    until(
-        lambda: (first / "SHA256SUMS").exists() or "no run can be begun" in program.err, "the first run's end"
-    )
-    shutil.copytree(first, rig.place / "copy")
-    stick.make_room()
-    until(lambda: len(list_runs(stick.runs)) > 1 and lines(stick.runs, 1), "the next run")
-    assert ended(program) == INTERRUPTED
-    assert whole(rig.place / "copy", list_runs(stick.runs)[1])[0] == 0
-    if stick.mounted:
-        assert len(list_runs(stick.runs)) == 2, "nothing was begun before there was room"
+@scenario
+def test_a_disk_on_which_room_is_made_takes_the_next_run_without_a_gap(rig: Rig) -> None:
+    with stick_in(rig) as stick:
+        program = rig.record(runs=stick.runs, **stick.limits)
+        until(lambda: "recording stopped: " in program.err, "a full disk")
+        first = list_runs(stick.runs)[0]
+        until(
+            lambda: (first / "SHA256SUMS").exists() or "no run can be begun" in program.err,
+            "the first run's end",
+        )
+        shutil.copytree(first, rig.place / "copy")
+        stick.make_room()
+        until(lambda: len(list_runs(stick.runs)) > 1 and lines(stick.runs, 1), "the next run")
+        assert ended(program) == INTERRUPTED
+        assert whole(rig.place / "copy", list_runs(stick.runs)[1])[0] == 0
+        if stick.mounted:
+            assert len(list_runs(stick.runs)) == 2, "nothing was begun before there was room"
 
 
-def test_two_recorders_share_a_folder(rig: Rig, starter: Starter, tmp_path: Path) -> None:
-    other = tmp_path / "other"
+@scenario
+def test_two_recorders_share_a_folder(rig: Rig) -> None:
+    other = rig.place / "other"
     other.mkdir()
-    second = Rig(starter, other)
+    second = Rig(rig.starter, other)
     try:
         programs = [one.record("--for", "0.5", runs=rig.place / "runs") for one in (rig, second)]
         assert [program.wait() for program in programs] == [DONE, DONE]

@@ -210,6 +210,7 @@ def test_a_screen_is_written_whole_beside_the_runs(tmp_path):
 
     drive(steps, bench, size=(80, 24))
     (path,) = folder.iterdir()
+    assert (path.stat().st_mode & 0o777, folder.stat().st_mode & 0o777) == (0o600, 0o700)
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\dZ-trim-sheet\.txt", path.name)
     lines = path.read_text("utf-8").splitlines()
     assert lines[0].startswith("Alder 8 before  written ")
