@@ -14,11 +14,12 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TextIO
 
 from rich.segment import Segment
 from rich.style import Style
@@ -120,6 +121,27 @@ class PageView(Widget):
 # ----------------------------------------------------------------------------------------------------
 
 
+class Canvas:
+    """A terminal to draw on; where it is gone, nothing is drawn, and `Keyboard` ends the screens."""
+
+    def __init__(self, out: TextIO) -> None:
+        self._out = out
+
+    def write(self, text: str) -> None:
+        """Draws."""
+        with suppress(OSError):
+            self._out.write(text)
+
+    def flush(self) -> None:
+        """Draws what still waits."""
+        with suppress(OSError):
+            self._out.flush()
+
+    def fileno(self) -> int:
+        """The number of its file."""
+        return self._out.fileno()
+
+
 LOOK_S: Final = 0.1
 """Time between two looks whether the terminal is there; our choice: a call of the system, ten a second."""
 
@@ -137,8 +159,10 @@ class Keyboard(LinuxDriver):
         self, app: App[Any], *, debug: bool = False, mouse: bool = True, size: tuple[int, int] | None = None
     ) -> None:
         super().__init__(app, debug=debug, mouse=mouse, size=size)
-        self._file = sys.__stdout__
-        self._ends = (self.fileno, self._file.fileno() if self._file else self.fileno)
+        out = sys.__stdout__
+        assert out is not None, "there is a terminal"
+        self._file = Canvas(out)  # type: ignore[assignment]  # of a file it uses these calls alone
+        self._ends = (self.fileno, out.fileno())
         self._gone: Callable[[], None] = getattr(app, "terminal_gone", lambda: None)
 
     def run_input_thread(self) -> None:
