@@ -114,7 +114,7 @@ def test_a_lag_that_is_known_is_used_and_a_wrong_one_is_answered(
     demo: tuple[str, str, dict[str, Any]],
 ) -> None:
     given = found(demo, "--lag", "7=0.105", "5=0.32/0.24", "--from", "60", "--to", "72")
-    # A known lag may be off by some ten percent at another temperature and flow: it is fitted near the given one.
+    # A known lag may be off by some ten percent at another temperature: it is fitted near the given one.
     assert given[-2]["evidence"]["lag_s"] == pytest.approx(0.105, rel=0.1)
     status, out, err = events(demo, "--lag", "9=0.1")
     assert (status, out) == (BAD_INPUT, "")
