@@ -5,6 +5,7 @@ not say where a sensor's range ends. Both are found in the readings as they were
 from rows before. They belong to the sensor, so they are kept where time jumps.
 
     StepSearch  the smallest change of a node's reading so far
+    RestSearch  a reading that stands still while those of the others move by several of its steps
     EndSearch   a value beyond which a node never reads and to which it returns again and again
 """
 
@@ -15,15 +16,18 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from mixmon.arrays import Floats
+from mixmon.arrays import Bools, Floats, Ints
 
 LEAST_STEP = 1e-6
 """Smaller changes are no step of a reading, in lambda or percent of oxygen: our choice, above what a 32 bit
 float resolves."""
 
-_MOVES_KNOWN = 3
-"""Changes of a reading from which its smallest one is taken for the step: our choice; a value that moves once
+MOVES_KNOWN = 3
+"""Changes of readings from which the smallest one is taken for the step: our choice; a value that moves once
 and then stays is a sensor that stopped, not one with large steps."""
+
+MOVES_TOGETHER = 2
+"""The same for changes of all nodes of a chain: our choice; a step that is taken for too large widens intervals."""
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -34,7 +38,7 @@ and then stays is a sensor that stopped, not one with large steps."""
 class StepSearch:
     """The steps of n nodes, each in the quantity that it sends.
 
-    Carry: the newest reading, the smallest change, and the number of changes up to `_MOVES_KNOWN`.
+    Carry: the newest reading, the smallest change, and the number of changes up to `MOVES_KNOWN`.
     """
 
     def __init__(self, nodes: int) -> None:
@@ -46,26 +50,86 @@ class StepSearch:
         """Forgets the newest reading, where time is broken; steps are kept."""
         self._last = np.full(len(self._last), np.nan)
 
-    def feed(self, reading: Floats) -> Floats:
-        """Step of every reading float64[k, n], as known then; infinite where not known."""
+    def feed(self, reading: Floats) -> tuple[Floats, Ints]:
+        """The smallest change before every reading float64[k, n], infinite where none; the number of changes."""
         if not len(reading):
-            return np.zeros(reading.shape)
+            return np.zeros(reading.shape), np.zeros(reading.shape, np.int64)
         change = np.abs(np.diff(reading, axis=0, prepend=self._last[None]))
         change[~(change > LEAST_STEP)] = np.inf
         self._last = reading[-1].copy()
-        learning = self._moves < _MOVES_KNOWN
-        least = change.min(axis=0)
-        if (least < self._smallest).any() or np.isfinite(least[learning]).any():
+        if (self._moves < MOVES_KNOWN).any() or (change.min(axis=0) < self._smallest).any():
             return self._learn(change)
-        return np.broadcast_to(np.where(learning, np.inf, self._smallest), reading.shape)
+        return np.broadcast_to(self._smallest, reading.shape), np.broadcast_to(self._moves, reading.shape)
 
-    def _learn(self, change: Floats) -> Floats:
+    def _learn(self, change: Floats) -> tuple[Floats, Ints]:
         """The same, for rows with a smaller change than all before, or with one of the first."""
-        moves = np.minimum(self._moves + np.cumsum(np.isfinite(change), axis=0), _MOVES_KNOWN)
+        moves = np.minimum(self._moves + np.cumsum(np.isfinite(change), axis=0), MOVES_KNOWN)
         change[0] = np.minimum(change[0], self._smallest)
         smallest = np.minimum.accumulate(change, axis=0)
         self._smallest, self._moves = smallest[-1].copy(), moves[-1].copy()
-        return np.where(moves < _MOVES_KNOWN, np.inf, smallest)
+        return smallest, moves
+
+
+# ----------------------------------------------------------------------------------------------------
+# Rest: a reading that would have moved if it were live.
+#
+# A live reading that stands still lies within one step all the time, and so do those of the others, as far
+# as they have its noise and its steps; rounding shows them two steps apart at most.
+# ----------------------------------------------------------------------------------------------------
+
+_REST_STEPS = 2.0
+"""Steps by which the others must have moved for certain: our choice, for sensors that have half the noise of
+the others; a live reading with as much needs one."""
+
+
+class RestSearch:
+    """Whether a reading that stands still would have moved, n nodes. Carry: the others' ranges by node."""
+
+    def __init__(self, nodes: int) -> None:
+        self._low = np.full((nodes, nodes), np.inf)
+        self._high = np.full((nodes, nodes), -np.inf)
+
+    def feed(self, reading: Floats, step: Floats, resting: Bools, one_tells: Bools) -> Bools:
+        """Whether the others have moved by several steps of it since it began to rest, bool[k, n].
+
+        reading: float64[k, n], NaN where it says nothing; step: of the readings, infinite where not known.
+        resting: bool[k, n], where it stands still; a row without lies between two rests.
+        one_tells: bool[k, n], one other that moved is enough; elsewhere half of them.
+        """
+        out = np.zeros(reading.shape, np.bool_)
+        for node in np.flatnonzero(resting.any(axis=0)).tolist():
+            edges = np.flatnonzero(np.diff(resting[:, node], prepend=False, append=False))
+            for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+                rest = slice(begin, end)
+                if begin:
+                    self._forget(node)
+                moved = self._moved(node, reading[rest], step[rest])
+                enough = np.where(one_tells[rest, node], moved[0], moved[1])
+                out[rest, node] = enough >= _REST_STEPS * step[rest, node]
+        if len(resting):
+            self._forget(~resting[-1])
+        return out
+
+    def _forget(self, nodes: int | Bools) -> None:
+        self._low[nodes], self._high[nodes] = np.inf, -np.inf
+
+    def _moved(self, node: int, reading: Floats, step: Floats) -> tuple[Floats, Floats]:
+        """By how much one other, and half of the others, moved for certain while a node rests, float64[k]."""
+        low = np.fmin.accumulate(np.vstack([self._low[node], reading]))[1:]
+        high = np.fmax.accumulate(np.vstack([self._high[node], reading]))[1:]
+        self._low[node], self._high[node] = low[-1], high[-1]
+        heard = np.isfinite(low)
+        heard[:, node] = False
+        moved = np.full(low.shape, np.inf)
+        size = np.broadcast_to(reading[:, [node]], low.shape)
+        moved[heard] = (high[heard] / low[heard] - 1) * size[heard] - step[heard]
+        moved.sort(axis=1)
+        count = heard.sum(axis=1)
+        most, half = (
+            np.take_along_axis(moved, np.maximum(rank, 0)[:, None], axis=1)[:, 0]
+            for rank in (count - 1, (count - 1) // 2)
+        )
+        return np.where(count > 0, most, -np.inf), np.where(count > 0, half, -np.inf)
 
 
 # ----------------------------------------------------------------------------------------------------

@@ -20,7 +20,7 @@ from mixmon.gas.fuel import Fuel
 from mixmon.messages.plan import Quality
 from mixmon.mixture.align import AlignedRows, Columns
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.mixture.digits import LEAST_STEP, EndSearch, StepSearch
+from mixmon.mixture.digits import LEAST_STEP, MOVES_KNOWN, MOVES_TOGETHER, EndSearch, RestSearch, StepSearch
 from mixmon.session.model import Validity
 
 # ----------------------------------------------------------------------------------------------------
@@ -152,6 +152,10 @@ FROZEN_NS = 1_500_000_000
 """A transmitting sensor whose value does not move by one digit for this long is suspect: our choice, fifteen
 samples at ten a second, in which noise moves the last digit of a live sensor."""
 
+_RESTING_NS = 250_000_000
+"""How long a value has stood still when the others' movement is first looked at: our choice, some samples at
+ten a second; live readings in fine steps never rest so long, and cost nothing."""
+
 FINE_LAMBDA = 0.0025
 """Step in lambda up to which a live sensor's noise must move the value: our choice, that noise."""
 
@@ -230,6 +234,7 @@ class SampleJudge:
         self._trouble: Ints | None = None
         self._constant: EqualSpan | None = None
         self._steps.restart()
+        self._rests = RestSearch(len(self._facts.digit))
 
     def feed(self, rows: AlignedRows, stretch: int) -> CylinderBlock:
         """The same rows with a state for every sample, and what the readings tell about themselves.
@@ -258,9 +263,10 @@ class SampleJudge:
         )
 
     def _find_steps(self, rows: AlignedRows) -> Floats:
-        """The step of every reading in lambda, as known then; that of the finest node where not known itself.
+        """The step of every reading in lambda, as known then; infinite where not.
 
-        The nodes of a chain are alike, and of a reading that stands still a fine step claims the most.
+        The nodes of a chain are alike: of one that has hardly moved, it is the smallest change of all nodes,
+        once these have moved some times together; before that what a coarse definition says.
         """
         readings = rows.lam
         if any(sent is not Scale.LAMBDA for sent in self._facts.sends):
@@ -270,14 +276,18 @@ class SampleJudge:
                     readings[:, node] = (
                         rows.oxygen[:, node] if sent is Scale.OXYGEN else 1 / rows.lam[:, node]
                     )
-        steps = self._steps.feed(readings)
+        steps, moves = self._steps.feed(readings)
         for node, sent in enumerate(self._facts.sends):
             if sent is not Scale.LAMBDA:
                 steps = steps.copy() if steps.strides[0] == 0 else steps
                 steps[:, node] = _step_in_lambda(readings[:, node], steps[:, node], sent, self._facts.fuel)
-        if not len(steps) or not np.isinf(steps).any():
+        own = moves >= MOVES_KNOWN
+        if own.all():
             return steps
-        return np.where(np.isinf(steps), steps.min(axis=1, keepdims=True), steps)
+        together = moves.sum(axis=1, keepdims=True) >= MOVES_TOGETHER
+        declared = np.where(self._facts.digit > FINE_LAMBDA, self._facts.digit, np.inf)
+        common = np.where(together, np.maximum(steps.min(axis=1, keepdims=True), self._facts.digit), declared)
+        return np.where(own, steps, common)
 
     def _find_ends(self, lam: Floats, state: Bytes, step: Floats) -> Columns:
         """The ends of the ranges that are found in the readings; samples at them change their state."""
@@ -300,7 +310,8 @@ class SampleJudge:
         not_ready = (rows.ready == 0) | unknown | (rows.quality == Quality.NOT_AVAILABLE)
         at_rich = possible & (rows.lam <= rules.rich_limit + self._near)
         at_lean = rows.lam >= rules.lean_limit - self._near
-        frozen = self._find_frozen(rows, step) & ~at_rich & ~at_lean
+        worthless = silent | not_ready | (rows.quality == Quality.TWO_SENDERS) | at_rich | at_lean
+        frozen = self._find_frozen(rows, step, possible & ~worthless) & ~at_rich & ~at_lean
         return {
             SampleState.AT_LEAN_LIMIT: at_lean,
             SampleState.AT_RICH_LIMIT: at_rich,
@@ -327,17 +338,24 @@ class SampleJudge:
         settling: Bools = (t[:, None] - last < SETTLE_NS) & ~trouble
         return settling
 
-    def _find_frozen(self, rows: AlignedRows, step: Floats) -> Bools:
+    def _find_frozen(self, rows: AlignedRows, step: Floats, heard: Bools) -> Bools:
         """The sample keeps coming and has not moved at all for too long, with the engine turning.
 
-        Not where the node, or every node so far, moves in steps larger than a live sensor's noise.
+        It would have moved with the others, or with its own noise where nobody moves and its step is fine;
+        where no step is known either, nothing tells that it lives.
+
+        heard: bool[k, n], samples that show how the mixture moves.
         """
         number = np.nan_to_num(rows.lam, nan=-1.0)
         since, self._constant = equal_since(number, rows.t, before=self._constant)
-        still = rows.t[:, None] - since >= FROZEN_NS
+        rest = rows.t[:, None] - since
+        still = (rest >= FROZEN_NS) & (number > 0)
+        fine, unknown = step <= FINE_LAMBDA, np.isinf(step)
+        readings = np.where(heard, rows.lam, np.nan)
+        outdone = self._rests.feed(readings, step, heard & (rest >= _RESTING_NS), fine)
+        nobody_moves = ~(heard & ~still).any(axis=1, keepdims=True)
         turning = np.nan_to_num(rows.now["rpm"], nan=1.0) > 0 if "rpm" in rows.now else np.True_
-        fine = (self._facts.digit <= FINE_LAMBDA) & ((step <= FINE_LAMBDA) | np.isinf(step))
-        return still & (number > 0) & fine & np.reshape(turning, (-1, 1))
+        return still & (outdone | unknown | fine & nobody_moves) & np.reshape(turning, (-1, 1))
 
     def _find_overrun(self, shifted: Columns, shape: tuple[int, ...]) -> Bools:
         """Fuel is cut, as the engine control says or by the rule on throttle and speed."""

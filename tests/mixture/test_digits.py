@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from laws import same_for_all_splits
+from scipy.signal import lfilter
 
-from mixmon.mixture.digits import EndSearch, StepSearch
+from mixmon.mixture.digits import EndSearch, RestSearch, StepSearch
 
 
 def noisy(seed: int, deviation: float, step: float, k: int = 3000) -> np.ndarray:
@@ -15,17 +16,40 @@ def noisy(seed: int, deviation: float, step: float, k: int = 3000) -> np.ndarray
 
 
 @pytest.mark.parametrize("step", [0.0001, 0.005, 0.01])
-def test_the_step_is_the_smallest_change_and_known_after_three(step: float) -> None:
+def test_the_step_is_the_smallest_change_and_changes_are_counted_to_three(step: float) -> None:
     readings = noisy(1, 2 * step, step)
-    found = StepSearch(3).feed(readings)
+    found, moves = StepSearch(3).feed(readings)
     assert found[-1] == pytest.approx(step)
-    moves = np.cumsum(np.abs(np.diff(readings[:, 0], prepend=readings[0, 0])) > 0)
-    assert (np.isinf(found[:, 0]) == (moves < 3)).all()
+    count = np.cumsum(np.abs(np.diff(readings, axis=0, prepend=readings[:1])) > 0, axis=0)
+    assert (moves == np.minimum(count, 3)).all()
+    assert (np.isinf(found) == (count == 0)).all()
 
 
-def test_a_value_that_moves_once_has_no_known_step() -> None:
-    readings = np.repeat([[0.8], [0.9]], 300, axis=0)
-    assert np.isinf(StepSearch(1).feed(readings)).all()
+def at_rest(common: float, noise: float, step: float, end: float = np.inf) -> np.ndarray:
+    """Rows in which node 0 stands still for 1.5 s and more although others of six moved by steps of it."""
+    rng = np.random.default_rng(3)
+    fade = np.exp(-0.01 / 0.5)
+    drift = lfilter([1], [1, -fade], rng.standard_normal(3000)) * np.sqrt(1 - fade**2)
+    lam = 0.98 * (1 + common * drift[:, None] + noise * rng.standard_normal((3000, 6)))
+    lam[:, 0] = np.minimum(lam[:, 0] + 0.02, end)
+    lam = np.round(lam / step) * step
+    begins = np.maximum.accumulate(
+        np.where(np.diff(lam, axis=0, prepend=0.0) != 0, np.arange(3000)[:, None], 0)
+    )
+    rest = np.arange(3000)[:, None] - begins
+    none = np.zeros(lam.shape, np.bool_)
+    outdone = RestSearch(6).feed(lam, np.full(lam.shape, step), rest >= 25, none)
+    return (outdone & (rest >= 150)).sum(axis=0)
+
+
+@pytest.mark.parametrize("step", [0.005, 0.01])
+def test_a_rest_at_an_end_is_told_from_one_of_a_quiet_engine(step: float) -> None:
+    end = at_rest(0.01, 0.003, step, 0.98)
+    assert end[0] > 800
+    assert not end[1:].any()
+    for noise in (0.05, 0.3):
+        for common in (0.05, 0.3):
+            assert not at_rest(common * step, noise * step, step).any()
 
 
 @pytest.mark.parametrize("step", [0.0001, 0.001])
@@ -46,7 +70,7 @@ def test_readings_cut_off_at_a_value_end_there_until_one_goes_beyond(step: float
 def test_rounded_noise_has_no_end(deviation: float, step: float) -> None:
     for seed in range(10):
         readings = noisy(seed, deviation, step)
-        steps = StepSearch(3).feed(readings)
+        steps = StepSearch(3).feed(readings)[0]
         assert np.isnan(EndSearch(3).feed(readings, steps)).all()
 
 
@@ -64,7 +88,13 @@ def test_what_is_found_does_not_depend_on_the_split() -> None:
 
     def run(pieces: list[slice]) -> object:
         steps, ends = StepSearch(3), EndSearch(3)
-        found = [(s := steps.feed(readings[p]), ends.feed(readings[p], s)) for p in pieces]
+        rests, resting = RestSearch(3), np.repeat([False, True, False], [5, 900, 295])[:, None]
+        found = []
+        for p in pieces:
+            step, moves = steps.feed(readings[p])
+            still = np.broadcast_to(resting[p], step.shape)
+            outdone = rests.feed(readings[p], step, still, step > 0.002)
+            found.append((step, moves, outdone, ends.feed(readings[p], step)))
         return [np.concatenate(part).tobytes() for part in zip(*found, strict=True)]
 
     same_for_all_splits(len(readings), run)

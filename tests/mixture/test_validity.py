@@ -196,3 +196,38 @@ def test_a_node_that_moves_in_large_steps_is_not_suspect_while_it_rests_on_one()
     assert SampleState.SUSPECT not in states(rows(480, lam=values))
     moved_once = np.repeat([0.90, 0.91], [20, 460])[:, None]
     assert SampleState.SUSPECT in states(rows(480, lam=moved_once))
+
+
+def chain_states(lam: np.ndarray) -> np.ndarray:
+    """States of k nodes whose definition is finer than their controllers."""
+    k, n = lam.shape
+    wide = {name: np.ones((k, n), kind) for name, kind in (("fresh", np.bool_), ("ready", float))}
+    wide |= {"age": np.zeros((k, n), np.int64), "quality": np.zeros((k, n), np.uint8), "oxygen": 0 * lam}
+    shifted = {name: np.full((k, n), value) for name, value in (("throttle", 50.0), ("rpm", 3000.0))}
+    known = facts(
+        cycle_ns=np.full(n, 10_000_000),
+        digit=np.full(n, 1e-4),
+        reports_ready=np.zeros(n, np.bool_),
+        left_out=np.zeros(n, np.bool_),
+        sends=(Scale.LAMBDA,) * n,
+    )
+    return SampleJudge(RULES, known).feed(rows(k, lam=lam, shifted=shifted, **wide), 0).state
+
+
+@pytest.mark.parametrize("step", [0.0001, 0.005, 0.01])
+def test_a_node_that_never_moves_while_others_do_is_suspect(step: float) -> None:
+    rng = np.random.default_rng(6)
+    lam = np.round(0.95 * (1 + 0.01 * rng.standard_normal((1000, 6))) / step) * step
+    lam[:, 2] = 1.0
+    state = chain_states(lam)
+    assert (state[200:, 2] == SampleState.SUSPECT).all()
+    assert (np.delete(state, 2, axis=1) == SampleState.VALID).all()
+
+
+def test_rounded_nodes_of_a_quiet_engine_are_valid_once_their_step_is_known() -> None:
+    lam = np.full((1000, 6), [0.94, 0.98, 0.96, 0.96, 0.99, 0.99])
+    lam[300:302, 1] = 0.97
+    state = chain_states(lam)
+    assert (state[:150] == SampleState.VALID).all()
+    assert (state[150:300] == SampleState.SUSPECT).all()  # nothing has told yet that they live
+    assert (state[302:] == SampleState.VALID).all()

@@ -49,6 +49,10 @@ _LIVE_STEPS = 2.0
 stand still for half a second if it is live: our choice; of five samples, one in two thousand times does
 (computed: normal noise rests on one of its steps with a chance of 0.2)."""
 
+_MOVING_STEPS = 0.5
+"""Standard deviation of the nodes' readings within a cell, in steps of a node, from which its suspect rests are
+counted: our choice; with less its step was only not known yet when it was suspect."""
+
 _OUTLIER_SCALE = 6.0
 """In robust standard deviations: our choice; of normal batches one in five hundred million is farther."""
 
@@ -259,13 +263,17 @@ def _find_stuck(table: BatchTable, hidden: Bools) -> Bools:
     still = (table.code == table.peak) & ~hidden
     alike = still[1:] & still[:-1] & (table.code[1:] == table.code[:-1])
     alike &= (table.visit[1:] == table.visit[:-1])[:, None]
-    rests = 2 * table.stuck > BATCH_ROWS
+    suspect = 2 * table.stuck > BATCH_ROWS
+    rests = suspect.copy()
     rests[1:] |= alike
     rests[:-1] |= alike
     heard = np.maximum(((table.rows > 0) | rests).sum(axis=0), 1)
-    noise = np.sqrt(median_with_holes(mean_of_known(table.scatter), axis=0))
+    scatter = mean_of_known(table.scatter)
+    about = mean_of_known((table.y - mean_of_known(table.y)) ** 2)
+    noise, moves = (np.sqrt(median_with_holes(x, axis=0)) for x in (scatter, scatter + about))
     step = _steps(table, np.where(np.isfinite(table.y), table.y, np.nan))
-    out: Bools = (rests.sum(axis=0) > _STUCK_SHARE * heard) & (noise > _LIVE_STEPS * step)
+    often = (rests.sum(axis=0) > _STUCK_SHARE * heard) & (noise > _LIVE_STEPS * step)
+    out: Bools = often | (suspect.sum(axis=0) > _STUCK_SHARE * heard) & (moves > _MOVING_STEPS * step)
     return out
 
 
