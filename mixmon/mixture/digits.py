@@ -27,7 +27,7 @@ MOVES_KNOWN = 3
 and then stays is a sensor that stopped, not one with large steps."""
 
 MOVES_TOGETHER = 2
-"""The same for changes of all nodes of a chain: our choice; a step that is taken for too large widens intervals."""
+"""The same for changes of all nodes of a chain: our choice; too large a step only widens intervals."""
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -51,7 +51,7 @@ class StepSearch:
         self._last = np.full(len(self._last), np.nan)
 
     def feed(self, reading: Floats) -> tuple[Floats, Ints]:
-        """The smallest change before every reading float64[k, n], infinite where none; the number of changes."""
+        """The smallest change up to every reading float64[k, n], infinite where none; their number."""
         if not len(reading):
             return np.zeros(reading.shape), np.zeros(reading.shape, np.int64)
         change = np.abs(np.diff(reading, axis=0, prepend=self._last[None]))

@@ -50,8 +50,8 @@ stand still for half a second if it is live: our choice; of five samples, one in
 (computed: normal noise rests on one of its steps with a chance of 0.2)."""
 
 _MOVING_STEPS = 0.5
-"""Standard deviation of the nodes' readings within a cell, in steps of a node, from which its suspect rests are
-counted: our choice; with less its step was only not known yet when it was suspect."""
+"""Standard deviation of the nodes' readings within a cell, in steps of a node, from which its suspect rests
+are counted: our choice; with less its step was only not known yet when it was suspect."""
 
 _OUTLIER_SCALE = 6.0
 """In robust standard deviations: our choice; of normal batches one in five hundred million is farther."""
