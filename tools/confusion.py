@@ -220,6 +220,16 @@ def matched(
     return pairs, left
 
 
+def _call_both(kind: str, inside: list[Truth], near: list[Event]) -> str:
+    """What a lean step with misfires in it was called: "both" where the step and each misfire were found."""
+    if any(e.kind is Kind.NOT_CLASSIFIED for e in near):
+        return "not classified"
+    at = [e.t / 1e9 for e in near if e.kind is Kind.MISFIRE]
+    if kind != "lean excursion":
+        return "misfire" if at else kind
+    return "both" if all(any(abs(t - truth.t) < EARLY_S for t in at) for truth in inside) else kind
+
+
 def called(
     name: str, pairs: list[tuple[Truth, Event | None]], found: tuple[Event, ...]
 ) -> list[tuple[Truth, str, bool]]:
@@ -234,15 +244,14 @@ def called(
         ]
     units = []
     for step, kind, _ in told:
-        if step.kind != "lean excursion":
-            continue
-        inside = [pair for pair in told if pair[0].kind == "misfire" and step.t < pair[0].t < step.end]
-        near = [e for e in found if e.kind is Kind.MISFIRE and step.t - 0.2 < e.t / 1e9 < step.end + 0.2]
-        cycles = sum(int(e.evidence["missed_cycles"]) for e in near if step.node in e.nodes)  # type: ignore[arg-type]
-        kinds = {kind, *(k for _, k, _ in inside)}
-        both = kinds == {"lean excursion", "misfire"}
-        worst = "both" if both else min(kinds - {"nothing"}, default="nothing", key=["not classified"].count)
-        units.append((step, worst, cycles == sum(truth.cycles for truth, _, _ in inside)))
+        if step.kind == "lean excursion":
+            inside = [
+                t for t in (truth for truth, _ in pairs) if t.kind == "misfire" and step.t < t.t < step.end
+            ]
+            near = [e for e in found if step.node in e.nodes and step.t - 0.2 < e.t / 1e9 < step.end + 0.2]
+            misses = [e for e in near if e.kind is Kind.MISFIRE]
+            cycles = sum(int(e.evidence["missed_cycles"]) for e in misses)  # type: ignore[arg-type]
+            units.append((step, _call_both(kind, inside, near), cycles == sum(t.cycles for t in inside)))
     return units
 
 
