@@ -129,7 +129,10 @@ def _mean_square_apart(residual: Floats, visit: Ints, k: int) -> Floats:
 
 
 def _add(line: int, apart: Floats, predicted: Floats, into: tuple[Floats, Floats, Floats]) -> None:
+    """Adds differences about their median: what one node does would be in the mean of all."""
     known = np.isfinite(apart) & (predicted > _LEAST_VARIANCE)
+    if known.any():
+        apart = apart - np.median(apart[known])
     sums, counts, variances = into
     sums[line] += np.where(known, apart**2, 0.0)
     counts[line] += known

@@ -1,0 +1,49 @@
+"""Slow wander in longer means: what noise, one odd node, and all nodes together make of it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from mixmon.findings.wander import Wander, differences, pool
+
+BATCHES, NODES = 86, 6
+
+
+def alike(rng: np.random.Generator, tau: float, warm: int = 0) -> np.ndarray:
+    """Batches of a quarter of a second that are alike by exp(-t / tau), standard deviation 1."""
+    fade = np.exp(-0.25 / tau)
+    noise = np.sqrt(1 - fade**2) * rng.standard_normal((warm + BATCHES, NODES))
+    return np.asarray(lfilter([1], [1, -fade], noise, axis=0))[warm:]
+
+
+def found(y: np.ndarray) -> Wander:
+    """What is said of batches of one visit."""
+    residual = y - y.mean(axis=1, keepdims=True)
+    residual -= residual.mean(axis=0)
+    return pool([differences(residual, np.ones(BATCHES - 1, np.bool_), 0.25)], NODES)
+
+
+def test_noise_alone_hardly_ever_wanders() -> None:
+    rng = np.random.default_rng(1)
+    said = [bool(found(0.002 * alike(rng, 0.2, 40)).excess.any()) for _ in range(200)]
+    assert sum(said) <= 1
+
+
+@pytest.mark.parametrize("odd", [(2,), (0, 5)])
+def test_what_steps_within_a_dwell_says_nothing_of_the_others(odd: tuple[int, ...]) -> None:
+    rng = np.random.default_rng(2)
+    for _ in range(20):
+        y = 0.002 * alike(rng, 0.2, 40)
+        y[60:, odd] += 0.04
+        assert np.flatnonzero(found(y).excess).tolist() == list(odd)
+
+
+def test_most_wanders_that_take_far_longer_than_the_dwell_are_found_in_all_nodes() -> None:
+    rng = np.random.default_rng(3)
+    said = [
+        (found(0.002 * alike(rng, 0.1, 40) + 0.005 * alike(rng, 60.0, 1500)).excess > 0) for _ in range(60)
+    ]
+    assert np.mean([one.any() for one in said]) >= 0.8
+    assert np.mean(said) >= 0.65
