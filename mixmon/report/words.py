@@ -219,6 +219,11 @@ def _write_cells_excluded(values: Mapping[str, Any]) -> str:
     return f"cells excluded by the operator: {', '.join(map(' '.join, cells))}"
 
 
+def _write_moments(begin: float, end: float) -> str:
+    """At a moment, or between two that are farther apart than a second."""
+    return f"between {begin:.0f} and {end:.0f}" if end - begin > 1 else f"at {(begin + end) / 2:.0f}"
+
+
 _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.NO_SENSOR: "no sensor",
     BalanceNote.SHARED_SENSOR: lambda values: (
@@ -258,6 +263,10 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "drift: need moved by {change_percent:+.1f} ± {half_percent:.1f} % in {seconds:.0f} s, seen in cells "
         "that were visited again"
     ),
+    BalanceNote.NEED_CHANGED: lambda values: (
+        f"need changed by {values['change_percent']:+.1f} ± {values['half_percent']:.1f} % "
+        f"{_write_moments(values['from_s'], values['until_s'])} s after the first time counted"
+    ),
     BalanceNote.LEAN_AT_LOW_FLOW: (
         "needs {extra_percent:+.1f} % more at {rpm:g} rpm, load {load:g} than at {most_rpm:g} rpm, load "
         "{most_load:g}, falling as flow^-{exponent:g}: pattern of a leak before the sensor, or of reversion "
@@ -267,6 +276,7 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.MISFIRE_EXCLUDED: _write_misfire_excluded,
     BalanceNote.OUTLIERS_EXCLUDED: "{seconds:g} s of outliers excluded",
     BalanceNote.TRIM_KEPT: "trim kept: need not known",
+    BalanceNote.TRIM_KEPT_MOVING: "trim kept: look for the cause, and record again once the need holds still",
     BalanceNote.WITHIN_ERROR_OF_ZERO: "within error of zero",
     BalanceNote.TRIM_AT_LIMIT: "trim at its limit",
     BalanceNote.LARGE_TRIM_CHANGE: ("over {limit_percent:g} %: look for a mechanical cause before trimming"),

@@ -383,12 +383,12 @@ class BalanceStage:
         may_serve = np.array([self.used(c.cell) for c in fits], np.bool_)
         compared = compare_cells(self.session, self.grid, alone, may_serve, self._stays.of(fits))
         used = [c for c, serves in zip(fits, compared.serves, strict=True) if serves]
-        needs = self._fit_needs(used)
+        needs = self._fit_needs([c.with_changes_as_errors() for c in used])
         cells = [
             self._place(fit, needs) if serves else by_itself
             for fit, by_itself, serves in zip(fits, alone, compared.serves, strict=True)
         ]
-        needs = replace(needs, peers=compared.widen(needs.peers), target=compared.widen(needs.target))
+        needs = compared.widen(needs)
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
         blocked = (
             *self._block_unused(fits, compared.serves),
@@ -397,7 +397,7 @@ class BalanceStage:
             *compared.withheld,
             *self._block_pulls(used),
         )
-        plan = plan_trims(self.session, needs.peers, blocked)
+        plan = plan_trims(self.session, compared.still(needs.peers), blocked)
         effects = self._misfire_effects(shares, used, needs, plan) if shares and not patience else ()
         return _BalanceBuilder(self, against, cells, needs, plan, compared=compared, misfires=effects)
 
@@ -709,7 +709,7 @@ class _BalanceBuilder:
             left_out_s=self._left_out[node],
             trim_now_percent=now,
             trim_new_percent=new,
-            flags=(*self._flag_cylinder(cylinder, node), *self._plan.flags[cylinder - 1]),
+            flags=(*self._flag_cylinder(cylinder, node), *self._flag_trim(cylinder, node)),
             total_interval95_percent=(percent(total[0]), percent(total[1])),
             sensor_error_percent=float(self._total.own_percent[node]),
         )
@@ -756,6 +756,14 @@ class _BalanceBuilder:
         if outliers:
             flags.append(note(BalanceNote.OUTLIERS_EXCLUDED, seconds=outliers * BATCH_S))
         return flags
+
+    def _flag_trim(self, cylinder: int, node: int) -> tuple[Note, ...]:
+        """What there is to know about the trim; of a need that moves, that it is known and not followed."""
+        flags = self._plan.flags[cylinder - 1]
+        if not self._compared.moving[node]:
+            return flags
+        kept = [one for one in flags if one.code is not BalanceNote.TRIM_KEPT]
+        return (note(BalanceNote.TRIM_KEPT_MOVING), *kept)
 
     def _flag_wander(self, node: int) -> list[Note]:
         """That a reading wanders by itself, and whether its visits show how far."""

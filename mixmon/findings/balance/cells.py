@@ -19,13 +19,14 @@ from math import fsum
 import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
+from mixmon.findings.balance.changes import Change, even_out, find_outliers, range_of_changes
 from mixmon.findings.balance.dwell import BATCH_NS, BATCH_ROWS, BatchTable, Dwell, Mask
 from mixmon.findings.rounding import rounding_variance
 from mixmon.findings.stats import (
     BATCH_S,
     CENSORED_SHARE,
     FEWEST_EFFECTIVE,
-    SIGMA_OF_MAD,
+    NORMAL_95_SIX_DECIMALS,
     Estimate,
     estimate,
     lag1,
@@ -52,12 +53,6 @@ stand still for half a second if it is live: our choice; of five samples, one in
 _MOVING_STEPS = 0.5
 """Standard deviation of the nodes' readings within a cell, in steps of a node, from which its suspect rests
 are counted: our choice; with less its step was only not known yet when it was suspect."""
-
-_OUTLIER_SCALE = 6.0
-"""In robust standard deviations: our choice; of normal batches one in five hundred million is farther."""
-
-_OUTLIER_FLOOR = 0.01
-"""In ln lambda; nearer to its peers no batch is an outlier, however quiet the others are: our choice."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,6 +93,7 @@ class CellFit:
     stuck     bool[n]  the reading stood still too often, while those of others moved
     outliers  int64[n]  batches excluded as outliers
     masked_s  float64[n]  seconds excluded around misfires and cuts
+    changes   of the nodes' levels; groups and target are as if each had stood in the middle of its levels
     """
 
     cell: int
@@ -110,6 +106,12 @@ class CellFit:
     stuck: Bools
     outliers: Ints
     masked_s: Floats
+    changes: tuple[Change, ...] = ()
+
+    @property
+    def moved(self) -> Floats:
+        """By how much the nodes' levels changed, largest less smallest, float64[n]."""
+        return range_of_changes(self.changes, len(self.usable_s))
 
     @property
     def censored(self) -> Bools:
@@ -145,6 +147,10 @@ class CellFit:
             groups=tuple(_add_errors(group, variance[group.nodes]) for group in self.groups),
             target=tuple(widened(e, float(v)) for e, v in zip(self.target, variance, strict=True)),
         )
+
+    def with_changes_as_errors(self) -> CellFit:
+        """The same, where the middle of a node's levels is off by half of what they differ by, at 95 %."""
+        return self.with_errors((self.moved / (2 * NORMAL_95_SIX_DECIMALS)) ** 2)
 
     def _spread_over_nodes(self, parts: Sequence[Floats], missing: float) -> Floats:
         out = np.full(len(self.usable_s), missing)
@@ -225,14 +231,16 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
     y[:, (shares[0] + shares[1] > CENSORED_SHARE) | stuck] = np.nan
     y[:, np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES] = np.nan
     step = _steps(table, y)
-    outlying = _find_outliers(y, step)
+    even, changes = even_out(y, step, table.visit)
+    outlying = find_outliers(even, step, table.visit)
     y[outlying] = np.nan
+    even[outlying] = np.nan
     kept = np.isfinite(y)
     wanted = _row_mean(target)
     fit = CellFit(
         cell=cell,
-        groups=_fit_groups(y, joined, wanted),
-        target=tuple(_estimate_columns(y - target, joined)),
+        groups=_fit_groups(even, joined, wanted),
+        target=tuple(_estimate_columns(even - target, joined)),
         usable_s=kept.sum(axis=0) * BATCH_S,
         scatter=_row_scatter(table.scatter, y, kept),
         at_rich=shares[0],
@@ -240,6 +248,7 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
         stuck=stuck,
         outliers=outlying.sum(axis=0),
         masked_s=(hidden & np.isfinite(table.y)).sum(axis=0) * BATCH_S,
+        changes=changes,
     )
     return fit.with_errors(rounding_variance(y, table.scatter, table.code, step, table.visit))
 
@@ -275,27 +284,6 @@ def _find_stuck(table: BatchTable, hidden: Bools) -> Bools:
     often = (rests.sum(axis=0) > _STUCK_SHARE * heard) & (noise > _LIVE_STEPS * step)
     out: Bools = often | (suspect.sum(axis=0) > _STUCK_SHARE * heard) & (moves > _MOVING_STEPS * step)
     return out
-
-
-def _find_outliers(y: Floats, step: Floats) -> Bools:
-    """Batches of a node far from its peers' common movement: a burst or an electrical disturbance.
-
-    The nodes' own levels are taken away before the middle of a batch is: it would move with every node
-    that is missing for a while, and all others would seem to be far. The middle of two moves with each of
-    them, so of two nodes that is the outlier which is far from its own level too. What rounding moves is not
-    far: a step of the node, and one of the middle.
-
-    step: float64[n], of the readings; infinite where not known.
-    """
-    apart = y - median_with_holes(y, axis=1)[:, None]
-    alike = y - median_with_holes(apart, axis=0)
-    apart = y - median_with_holes(alike, axis=1)[:, None]
-    distance = np.abs(apart - median_with_holes(apart, axis=0))
-    limit = np.maximum(_OUTLIER_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0), _OUTLIER_FLOOR)
-    limit = np.maximum(limit, np.where(np.isfinite(step), 2 * step, 0.0))
-    pairs = np.isfinite(y).sum(axis=1, keepdims=True) < 3
-    far: Bools = (distance > limit) & (~pairs | (np.abs(y - median_with_holes(y, axis=0)) > limit))
-    return far
 
 
 def _fit_groups(y: Floats, joined: Bools, wanted: Floats) -> tuple[CellGroup, ...]:

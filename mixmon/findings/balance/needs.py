@@ -36,6 +36,7 @@ from mixmon.findings.stats import (
     Estimate,
     engine_log_lambda,
     linked,
+    longer,
     student_t95,
 )
 
@@ -427,16 +428,30 @@ def place_cell(
         engines.append((group.off_target, reference))
         lam += group.batches * (group.level + reference.offset)
         batches += group.batches
+    moved = _doubt_by_changes(fit, int(measured.sum()))
+    peers = [longer(e, float(by)) for e, by in zip(peers, moved, strict=True)]
     return CellResult(
         fit=fit,
         peers=tuple(peers),
-        engine=_engine_estimate(engines),
+        engine=longer(_engine_estimate(engines), float(fit.moved.sum()) / 2 / max(int(measured.sum()), 1)),
         lam=float(np.exp(lam / batches)) if batches else np.nan,
         measured=measured,
         carried=carried & ~measured,
         expected=tuple(e if m else x for e, x, m in zip(peers, expected, measured, strict=True)),
         one_reference=len(sets) < 2,
     )
+
+
+def _doubt_by_changes(fit: CellFit, measured: int) -> Floats:
+    """By how much a need in the cell was out at its least and at its most, float64[n]; see `CellFit.changes`.
+
+    A change moves the node's own need by all of it, and the mean of the nodes, so the need of every other,
+    by its share.
+    """
+    half = fit.moved / 2
+    share = half / max(measured, 1)
+    out: Floats = half - share + (share.sum() - share)
+    return out
 
 
 def _place_group(

@@ -16,7 +16,8 @@ engine of a hundred, so that a large engine with many cells raises no more false
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
+from itertools import compress, pairwise
 from statistics import NormalDist
 
 import numpy as np
@@ -24,9 +25,16 @@ import numpy as np
 from mixmon.arrays import SECOND_NS, Bools, Floats, Ints
 from mixmon.findings.balance.cells import CellFit, fit_cell
 from mixmon.findings.balance.dwell import BATCH_NS, BatchTable, Dwell, Mask
-from mixmon.findings.balance.needs import CellResult, place_cell
+from mixmon.findings.balance.needs import CellResult, Needs, place_cell
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, median_with_holes
+from mixmon.findings.stats import (
+    BATCH_S,
+    NO_ESTIMATE,
+    NORMAL_95_SIX_DECIMALS,
+    Estimate,
+    longer,
+    median_with_holes,
+)
 from mixmon.gas.transport import charge
 from mixmon.mixture.steady import Cell, CellGrid
 from mixmon.note import Note, note
@@ -46,6 +54,13 @@ the needs are likelier of two faults, or of two states of the engine, than of on
 
 _DRIFT_PERCENT = 0.5
 """Least certain drift that is told: our choice, a trim step of 0.5 %."""
+
+_SAME_STAY_S = 5.0
+"""Longest pause within one stay in a cell: our choice; after a longer one, as between two logs, the engine
+may be another."""
+
+_SUDDEN_PART = 0.5
+"""Part of the time between two stays within which a need changed at once: our choice."""
 
 _LEAK_LEFT_PERCENT = 0.5
 """Air of a leak, over that in the best cell for trims, up to which a cell is used for them: our choice."""
@@ -171,10 +186,18 @@ class NeedTable:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stay:
-    """The visits to one cell between which no other cell was counted. `t` is its middle in seconds."""
+    """Time in one cell without another one, a long pause, or a change of a node's level between; in seconds.
+
+    row  number of its first batch in the cell
+    t    its middle
+    """
 
     cell: int
+    row: int
     t: float
+    begin: float
+    end: float
+    visit: int
     peers: tuple[Estimate, ...]
 
 
@@ -185,8 +208,8 @@ class Stays:
         self._dwell, self._weights, self._counted, self._mask = dwell, weights, counted, mask
         self._cells: tuple[CellFit, ...] = ()
         self._stays: list[Stay] = []
-        # by first visit: batches and masked ones then, and the stay
-        self._judged: dict[int, tuple[int, int, Stay]] = {}
+        # by cell and first batch: batches and masked ones then, and the stay
+        self._judged: dict[tuple[int, int], tuple[int, int, Stay]] = {}
 
     def of(self, cells: Sequence[CellFit]) -> list[Stay]:
         """Every stay in these cells in order of time; as before where no cell was judged again."""
@@ -195,43 +218,63 @@ class Stays:
         )
         if not same:
             self._cells = tuple(cells)
-            others = {one.cell: np.unique(self._dwell.table(one.cell).visit) for one in cells}
-            every = np.sort(np.concatenate(list(others.values()))) if others else np.zeros(0, np.int64)
-            stays = [stay for cell, own in others.items() for stay in self._stays_in(cell, own, every)]
-            self._stays = sorted(stays, key=lambda stay: stay.t)
+            visits = [np.unique(self._dwell.table(one.cell).visit) for one in cells]
+            every = np.sort(np.concatenate(visits)) if visits else np.zeros(0, np.int64)
+            stays = [stay for one in cells for stay in self._stays_in(one, every)]
+            self._stays = sorted(stays, key=lambda stay: (stay.visit, stay.row))
         return self._stays
 
-    def _stays_in(self, cell: int, own: Ints, every: Ints) -> Iterable[Stay]:
-        """The stays in one cell; `own` are its visits, `every` those to all cells, both in order."""
-        table = self._dwell.table(cell)
+    def _stays_in(self, fit: CellFit, every: Ints) -> Iterable[Stay]:
+        """The stays in one cell; `every` are the visits to all cells, in order."""
+        table = self._dwell.table(fit.cell)
         masked = self._mask.covers(table.t, BATCH_NS) if self._mask.version else None
-        place = np.searchsorted(every, own)
-        starts = np.flatnonzero(np.diff(place, prepend=-2) > 1)
-        for first, end in zip(starts, [*starts[1:], len(own)], strict=True):
-            rows = np.isin(table.visit, own[first:end])
-            yield self._judge(cell, table, rows, masked)
+        apart = np.diff(table.t)
+        begins = np.diff(np.searchsorted(every, table.visit)) > 1
+        begins |= (apart > _SAME_STAY_S * SECOND_NS) | (apart < 0)
+        edges = {0, len(table.t), *(np.flatnonzero(begins) + 1).tolist(), *(one.row for one in fit.changes)}
+        for first, end in pairwise(sorted(edges)):
+            yield self._judge(fit.cell, table, slice(first, end), masked)
 
-    def _judge(self, cell: int, table: BatchTable, rows: Bools, masked: Bools | None) -> Stay:
+    def _judge(self, cell: int, table: BatchTable, rows: slice, masked: Bools | None) -> Stay:
         hidden = None if masked is None else masked[rows]
-        grown = (int(rows.sum()), 0 if hidden is None else int(hidden.sum()))
-        visit = int(table.visit[rows][0])
-        before = self._judged.get(visit)
+        grown = (rows.stop - rows.start, 0 if hidden is None else int(hidden.sum()))
+        before = self._judged.get((cell, rows.start))
         if before is not None and before[:2] == grown:
             return before[2]
         part = BatchTable(**{one.name: getattr(table, one.name)[rows] for one in fields(BatchTable)})
         found = place_cell(fit_cell(cell, part, self._counted, hidden), None, self._weights)
-        stay = Stay(cell, float(part.t.mean()) / SECOND_NS, found.peers)
-        self._judged[visit] = (*grown, stay)
+        t = part.t / SECOND_NS
+        stay = Stay(
+            cell=cell,
+            row=rows.start,
+            t=float(t.mean()),
+            begin=float(t[0]),
+            end=float(t[-1]) + BATCH_S,
+            visit=int(part.visit[0]),
+            peers=found.peers,
+        )
+        self._judged[cell, rows.start] = (*grown, stay)
         return stay
 
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """A need that moved between visits to the same cells, by `moved` ± `half` (95 %) in ln lambda."""
+    """A need that moved between visits to the same cells, by `moved` ± `half` (95 %) in ln lambda.
+
+    seconds  in which it did
+    changed  when it did most of that, if at once: between these moments, s; None where it moved gradually
+    """
 
     moved: float
     half: float
     seconds: float
+    changed: tuple[float, float] | None = None
+
+    def at(self, t: float, begin: float) -> float:
+        """How far the need had moved at t, s, if it moves gradually from `begin` on."""
+        if self.changed is not None:
+            return self.moved if t > sum(self.changed) / 2 else 0.0
+        return self.moved / self.seconds * (t - begin)
 
 
 def cells_visited_again(stays: Sequence[Stay]) -> set[int]:
@@ -251,8 +294,50 @@ def find_drifts(stays: Sequence[Stay]) -> list[Drift | None]:
         return []
     table = NeedTable.of([stay.peers for stay in stays])
     cell, t = np.array([stay.cell for stay in stays]), np.array([stay.t for stay in stays])
-    columns = zip(table.aligned().T, table.weights().T, strict=True)
-    return [_drift_of_node(cell, t, *column, table.z) for column in columns]
+    aligned = table.aligned()
+    changes = [
+        _change_of_node(stays, cell, *column, table.z) for column in zip(aligned.T, table.half.T, strict=True)
+    ]
+    columns = zip(aligned.T, table.weights().T, strict=True)
+    drifts = [_drift_of_node(cell, t, *column, table.z) for column in columns]
+    return [_likelier(*both) for both in zip(drifts, changes, strict=True)]
+
+
+def _likelier(drift: Drift | None, change: Drift | None) -> Drift | None:
+    """Of a gradual drift and a change the one that says more; both are certain."""
+    if drift is None or change is None or change.changed is None:
+        return change if drift is None else drift
+    begin, end = change.changed
+    sudden = end - begin < _SUDDEN_PART * change.seconds
+    return change if sudden or abs(change.moved) - change.half > abs(drift.moved) + drift.half else drift
+
+
+def _change_of_node(stays: Sequence[Stay], cell: Ints, y: Floats, half: Floats, z: float) -> Drift | None:
+    """What one node's need certainly changed by between two stays in one cell, where it did most.
+
+    A line through all stays does not see a need that stood still until it changed.
+    """
+    most, ends = 100 * np.log1p(_DRIFT_PERCENT / 100), None
+    for one in np.unique(cell):
+        at = np.flatnonzero((cell == one) & np.isfinite(y))
+        if len(at) > 1:
+            low, high = int(at[np.argmin((y + half)[at])]), int(at[np.argmax((y - half)[at])])
+            sure = 100 * float(y[high] - half[high] - y[low] - half[low])
+            if sure > most:
+                most, ends = sure, (low, high)
+    if ends is None:
+        return None
+    first, last = sorted(ends)
+    at = np.flatnonzero((cell == cell[first]) & np.isfinite(y))
+    at = at[(at >= first) & (at <= last)]
+    jump = int(np.argmax(np.abs(np.diff(y[at]))))
+    error = float(np.hypot(half[first], half[last])) / z
+    return Drift(
+        moved=float(y[last] - y[first]),
+        half=NORMAL_95_SIX_DECIMALS * error,
+        seconds=stays[last].t - stays[first].t,
+        changed=(stays[at[jump]].end, stays[at[jump + 1]].begin),
+    )
 
 
 def _drift_of_node(cell: Ints, t: Floats, y: Floats, weight: Floats, z: float) -> Drift | None:
@@ -355,7 +440,11 @@ class CellsCompared:
 
     serves    bool[m], cells that trims may rest on
     unsure    float64[n], how much more than by its interval a need over the cells may be out, ln lambda: by
-              drift, by air of a leak that is left, by half of what cells in use differ by, if they do
+              air of a leak that is left, by half of what cells in use differ by, by what the mean moved with
+              the drifts of others
+    moments   float64[2, n], least and most need at any moment in the cells that serve, of nodes that drift;
+              NaN for the others
+    moving    bool[n], nodes that drift by more than a trim step: no trim suits them
     flags     by node
     notes     on the result
     withheld  why no trims are offered
@@ -363,23 +452,37 @@ class CellsCompared:
 
     serves: Bools
     unsure: Floats
+    moments: Floats
+    moving: Bools
     flags: tuple[tuple[Note, ...], ...]
     notes: tuple[Note, ...]
     withheld: tuple[Note, ...]
 
-    def widen(self, needs: tuple[Estimate, ...]) -> tuple[Estimate, ...]:
-        """The needs of the nodes with intervals that allow for what `unsure` holds."""
-        return tuple(
-            _widened(need, by) if by and np.isfinite(need.half) else need
-            for need, by in zip(needs, self.unsure.tolist(), strict=True)
-        )
+    def widen(self, needs: Needs) -> Needs:
+        """The needs with intervals that allow for what `unsure` holds, and hold those at every moment.
 
+        A node that drifts is put in the middle of what it needed, and moves the mean of its group by that.
+        """
+        peers = [longer(*one) for one in zip(needs.peers, self.unsure.tolist(), strict=True)]
+        target = [longer(*one) for one in zip(needs.target, self.unsure.tolist(), strict=True)]
+        to_middle = np.zeros(len(peers))
+        for node, (low, high) in enumerate(self.moments.T.tolist()):
+            one = peers[node]
+            if np.isfinite(one.half) and low <= high:
+                ends = min(low, one.mean - one.half), max(high, one.mean + one.half)
+                to_middle[node] = sum(ends) / 2 - one.mean
+                by = (ends[1] - ends[0]) / 2 - one.half
+                peers[node] = longer(one, by)
+                target[node] = longer(_moved(target[node], to_middle[node]), by)
+        for group in needs.groups:
+            own = to_middle[group]
+            for node, by in zip(group.tolist(), own - (own.sum() - own) / (len(own) - 1), strict=True):
+                peers[node] = _moved(peers[node], by)
+        return replace(needs, peers=tuple(peers), target=tuple(target))
 
-def _widened(need: Estimate, by: float) -> Estimate:
-    half = need.half + by
-    return Estimate(
-        need.mean, half, need.standard_error * half / max(need.half, _LEAST_CELL_ERROR), need.effective
-    )
+    def still(self, needs: tuple[Estimate, ...]) -> tuple[Estimate, ...]:
+        """The needs that trims may follow: those of nodes that do not drift."""
+        return tuple(NO_ESTIMATE if out else e for e, out in zip(needs, self.moving.tolist(), strict=True))
 
 
 def compare_cells(
@@ -392,9 +495,12 @@ def compare_cells(
     """
     nodes = len(session.chain.nodes)
     if not cells:
-        return CellsCompared(may_serve, np.zeros(nodes), ((),) * nodes, (), ())
+        none = np.full((2, nodes), np.nan)
+        return CellsCompared(
+            may_serve, np.zeros(nodes), none, np.zeros(nodes, np.bool_), ((),) * nodes, (), ()
+        )
     drifts = find_drifts(stays) or [None] * nodes
-    flags = [[] if drift is None else [_note_drift(drift)] for drift in drifts]
+    flags = [[] if drift is None else [_note_drift(drift, stays[0].begin)] for drift in drifts]
     apart = NeedTable.of([one.peers for one in cells]).disagreements()
     for told, ends in zip(flags, apart, strict=True):
         if ends is not None:
@@ -410,26 +516,51 @@ def compare_cells(
         if leak is not None:
             told.append(_note_leak(leak, centres))
     serves, left = _leave_low_flow(leaks, flow, may_serve)
-    unsure = left + [0.0 if drift is None else abs(drift.moved) / 2 for drift in drifts]
+    moved = np.array([0.0 if drift is None else abs(drift.moved) for drift in drifts])
+    unsure = left + (moved.sum() - moved) / 2 / max(len(moved), 1)
     used = NeedTable.of([one.peers for one, serve in zip(cells, serves, strict=True) if serve])
     if len(used.y) > 1:
         unsure = np.maximum(unsure, np.log1p(used.apart() / 100) / 2)
     return CellsCompared(
         serves=serves,
         unsure=unsure,
+        moments=_least_and_most(stays, {one.cell for one in compress(cells, serves)}, moved > 0),
+        moving=100 * np.expm1(moved) > session.trims.step_percent,
         flags=tuple(map(tuple, flags)),
         notes=tuple(notes),
         withheld=(*_withhold_for_leaks(session, left), *_withhold_for_unlike(session, used)),
     )
 
 
-def _note_drift(drift: Drift) -> Note:
-    return note(
-        BalanceNote.NEED_DRIFTS,
-        change_percent=100 * float(np.expm1(drift.moved)),
-        half_percent=100 * drift.half,
-        seconds=drift.seconds,
-    )
+def _least_and_most(stays: Sequence[Stay], cells: set[int], drifting: Bools) -> Floats:
+    """Ends of the intervals of the needs in all stays in these cells, float64[2, n]; NaN where none drifts.
+
+    Both against the mean of the nodes at that moment, and against one that does not move with them.
+    """
+    rows = [stay.peers for stay in stays if stay.cell in cells]
+    if not rows or not drifting.any():
+        return np.full((2, len(drifting)), np.nan)
+    y, half = (np.array([[getattr(e, name) for e in row] for row in rows]) for name in ("mean", "half"))
+    y = np.where(np.isfinite(half), y, np.nan)
+    known = np.isfinite(y).sum(axis=1)
+    whole = known == known.max()
+    both = np.concatenate([NeedTable.of(rows).aligned(), y[whole]])
+    half = np.concatenate([half, half[whole]])
+    out = np.array([np.fmin.reduce(both - half, axis=0), np.fmax.reduce(both + half, axis=0)])
+    return np.where(drifting, out, np.nan)
+
+
+def _note_drift(drift: Drift, begin: float) -> Note:
+    """A drift; the moments of a change are told from the first time that was counted, at `begin`, on."""
+    values = {
+        "change_percent": 100 * float(np.expm1(drift.moved)),
+        "half_percent": 100 * drift.half,
+        "seconds": drift.seconds,
+    }
+    if drift.changed is None:
+        return note(BalanceNote.NEED_DRIFTS, **values)
+    first, last = (t - begin for t in drift.changed)
+    return note(BalanceNote.NEED_CHANGED, **values, from_s=first, until_s=last)
 
 
 def _leave_low_flow(
@@ -501,7 +632,7 @@ def _without_drift(
         t = float(np.mean([stay.t for stay in stays if stay.cell == one.cell]))
         out.append(
             tuple(
-                need if drift is None else _moved(need, -drift.moved / drift.seconds * (t - stays[0].t))
+                need if drift is None else _moved(need, -drift.at(t, stays[0].t))
                 for need, drift in zip(one.peers, drifts, strict=True)
             )
         )

@@ -1,0 +1,202 @@
+"""What is odd in the batches of one cell: outliers, which are left out, and changes, which last.
+
+    batches -> even_out        what lasts: a changed level; both are moved to their middle, and told
+            -> find_outliers   what is short: a burst, an electrical disturbance
+
+A reading that is far from its peers for a moment says nothing about fuel. One that stays there does: the
+cylinder needs something else from then on, and neither the old need nor the mean of both is its need.
+
+Invariant: what lasts for `_LASTING` batches is never left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from mixmon.arrays import Bools, Floats, Ints
+from mixmon.findings.stats import (
+    SIGMA_OF_MAD,
+    USUAL_RHO,
+    linked,
+    median_with_holes,
+    robust_deviation,
+    two_way,
+)
+
+_OUTLIER_SCALE = 6.0
+"""In robust standard deviations: our choice; of normal batches one in five hundred million is farther."""
+
+_OUTLIER_FLOOR = 0.01
+"""In ln lambda; nearer to its peers no batch is an outlier, however quiet the others are: our choice."""
+
+_OUTLIER_ROUNDS = 4
+"""Fits of the levels, each without the outliers of those before: our choice; three mostly change nothing."""
+
+_LASTING = 8
+"""Batches in a row that are no outliers any more but a change: our choice, two seconds; disturbances of a
+sensor are shorter."""
+
+_MOST_CHANGES = 3
+"""More changes of one node in one cell are a reading that wanders, of which `wander` tells: our choice."""
+
+_NOISE_APART = 4
+"""Batches apart of which the difference shows the noise, and no change: our choice, one second."""
+
+_OF_TWO_MIDDLES = (np.pi * (1 + USUAL_RHO) / (1 - USUAL_RHO) / _LASTING) ** 0.5
+"""Standard deviation of the difference of two medians of `_LASTING` batches over that of one batch: a median
+has pi / 2 times the variance of a mean (normal noise, many values; any textbook of statistics)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A node's level changed and stayed: from batch `row` of its cell on, by `moved` in ln lambda."""
+
+    node: int
+    row: int
+    moved: float
+
+
+def find_outliers(y: Floats, step: Floats, visit: Ints) -> Bools:
+    """Batches of a node that are far from its peers' common movement for less than two seconds, bool[m, n].
+
+    The levels come from least squares over all that was heard together, so that nodes which are missing for
+    a while bend nothing. Their outliers are left out and they are fitted again. What rounding moves is not
+    far: a step of the node, and one of the middle. The middle of two moves with each of them, so of two
+    nodes that is the outlier which is far from its own level too.
+
+    y      float64[m, n], NaN where not known
+    step   float64[n], of the readings; infinite where not known
+    visit  int64[m]
+    """
+    pairs = np.isfinite(y).sum(axis=1, keepdims=True) < 3
+    own = np.abs(y - median_with_holes(y, axis=0))
+    far = np.zeros(y.shape, np.bool_)
+    for _ in range(_OUTLIER_ROUNDS):
+        residual = _residuals(y, ~far)
+        residual -= median_with_holes(residual, axis=0)
+        distance = np.abs(residual)
+        limit = np.maximum(_OUTLIER_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0), _floor(step))
+        before, far = far, (distance > limit) & (~pairs | (own > limit))
+        far &= ~_lasting(far, residual, visit)
+        if (far == before).all():
+            break
+    return far
+
+
+def even_out(y: Floats, step: Floats, visit: Ints) -> tuple[Floats, tuple[Change, ...]]:
+    """The batches with the levels of each node that changed moved to their middle, and the changes.
+
+    The node that changed most comes first: what it did is in what all share, and seems to be a change of
+    the others.
+    """
+    even, found = y.copy(), dict[int, list[Change]]()
+    for _ in range(y.shape[1]):
+        residual = _residuals(even, np.isfinite(even))
+        columns = zip(residual.T, _floor(step), strict=True)
+        changes = [
+            [] if node in found else _changes_of_node(node, *column, visit)
+            for node, column in enumerate(columns)
+        ]
+        most = max(changes, key=lambda own: max((abs(one.moved) for one in own), default=0.0), default=[])
+        if not most:
+            break
+        found[most[0].node] = most
+        even[:, most[0].node] -= _about_middle(most, len(y))
+    told = sorted((one for own in found.values() for one in own), key=lambda one: (one.row, one.node))
+    return even, tuple(told)
+
+
+def range_of_changes(changes: tuple[Change, ...], nodes: int) -> Floats:
+    """Largest less smallest level of each node, float64[n] in ln lambda; 0 where nothing changed."""
+    out = np.zeros(nodes)
+    for node in {one.node for one in changes}:
+        out[node] = np.ptp(np.cumsum([0.0, *(one.moved for one in changes if one.node == node)]))
+    return out
+
+
+def _floor(step: Floats) -> Floats:
+    """Least distance that is one, by node, float64[n]."""
+    return np.maximum(np.where(np.isfinite(step), 2 * step, 0.0), _OUTLIER_FLOOR)
+
+
+def _residuals(y: Floats, used: Bools) -> Floats:
+    """Batches less their nodes' levels, which come from the `used` ones, and less the middle of the nodes."""
+    out = np.full(y.shape, np.nan)
+    for nodes in linked(np.isfinite(y) & used):
+        _, levels = two_way(y[:, nodes], used[:, nodes].astype(np.float64))
+        alike = y[:, nodes] - levels
+        out[:, nodes] = alike - median_with_holes(alike, axis=1)[:, None]
+    return out
+
+
+def _lasting(far: Bools, residual: Floats, visit: Ints) -> Bools:
+    """Which of the far batches stand in a row of such that is long, or all of a visit, on one side."""
+    side = np.where(far, np.sign(residual), 0.0)
+    out = np.zeros(far.shape, np.bool_)
+    for node in np.flatnonzero(far.any(axis=0)).tolist():
+        rows = np.flatnonzero(np.isfinite(residual[:, node]))
+        own, whose = side[rows, node], visit[rows]
+        edges = [0, *(np.flatnonzero(np.diff(own)) + 1).tolist(), len(rows)]
+        for begin, end in pairwise(edges):
+            alone = begin == 0 or whose[begin - 1] != whose[begin]
+            alone &= end == len(rows) or whose[end] != whose[end - 1]
+            out[rows[begin:end], node] = own[begin] != 0 and (
+                end - begin >= _LASTING or (alone and end - begin >= _NOISE_APART)
+            )
+    return out
+
+
+def _changes_of_node(node: int, residual: Floats, floor: float, visit: Ints) -> list[Change]:
+    """The changes of one node, in order; none where there are so many that its reading wanders."""
+    rows = np.flatnonzero(np.isfinite(residual))
+    if len(rows) < 2 * _LASTING:
+        return []
+    x = residual[rows]
+    noise = robust_deviation(x[_NOISE_APART:] - x[:-_NOISE_APART]) / 2**0.5
+    limit = max(floor, _OUTLIER_SCALE * _OF_TWO_MIDDLES * noise)
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(x, _LASTING), axis=1)
+    at = _peaks(np.abs(middle[_LASTING:] - middle[:-_LASTING]), limit)
+    begins = np.flatnonzero(np.diff(visit[rows])) + 1
+    edges = [0, *(_place(x, middle, k + _LASTING, begins) for k in at), len(x)]
+    levels = [float(np.median(x[begin:end])) for begin, end in pairwise(edges)]
+    if len(at) > _MOST_CHANGES or any(abs(b - a) <= floor for a, b in pairwise(levels)):
+        return []
+    return [
+        Change(node, int(rows[k]), b - a) for k, (a, b) in zip(edges[1:-1], pairwise(levels), strict=True)
+    ]
+
+
+def _place(x: Floats, middle: Floats, at: int, begins: Ints) -> int:
+    """The first batch after a change that the medians of windows show, those before and after `at`.
+
+    Medians are the same some batches too early and too late; the distances from both levels are not. Where a
+    visit begins next to it, that is where it changed.
+    """
+    nearest = range(at - _LASTING // 2, at + _LASTING // 2 + 1)
+    before, after = float(middle[at - _LASTING]), float(middle[at])
+    part = x[nearest.start : nearest.stop - 1]
+    farther = np.concatenate([[0.0], np.cumsum(np.abs(part - before) - np.abs(part - after))])
+    at = nearest[int(farther.argmin())]
+    near = begins[np.abs(begins - at) <= 1]
+    return int(near[0]) if len(near) else at
+
+
+def _peaks(apart: Floats, limit: float) -> list[int]:
+    """Places of the largest values above the limit, none nearer than `_LASTING` to a larger one."""
+    left, found = np.where(apart > limit, apart, 0.0), list[int]()
+    while left.any():
+        at = int(left.argmax())
+        found.append(at)
+        left[max(at - _LASTING + 1, 0) : at + _LASTING] = 0.0
+    return sorted(found)
+
+
+def _about_middle(changes: list[Change], rows: int) -> Floats:
+    """One node's level less the middle of its levels, float64[m]."""
+    levels = np.cumsum([0.0, *(one.moved for one in changes)])
+    level = np.concatenate([[0], *[[one.row] for one in changes], [rows]])
+    out: Floats = np.repeat(levels - (levels.min() + levels.max()) / 2, np.diff(level))
+    return out

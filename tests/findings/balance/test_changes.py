@@ -1,0 +1,130 @@
+"""Cylinders that change: at a later visit, in mid dwell, in another log; and what is no change.
+
+The engines are made by numpy, with levels that are known at every moment.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+import pytest
+from dwells import dwell, found, needs_of, session
+
+from mixmon.findings.balance.balance import Balance, BalanceStage
+from mixmon.findings.balance.changes import even_out, find_outliers
+from mixmon.findings.balance.notes import BalanceNote
+from mixmon.note import Note
+from mixmon.session.model import Axes
+
+AXES = Axes(rpm=(2000.0, 3000.0), load=(20.0, 60.0))
+A, B = (3000.0, 60.0), (2000.0, 20.0)
+BASE = np.array([0.03, 0.025, -0.035, -0.03, 0.01, 0.0])
+THIRD = np.eye(6)[2]
+SETTLING_S = 3.0
+NO_STEP = np.full(6, np.inf)
+
+
+def played(visits: list[tuple[tuple[float, float], np.ndarray, float]], pause: int = 0) -> Balance:
+    """The balance of visits: a cell, ln lambda of the cylinders in it, usable seconds; rows between them."""
+    rng, first, stage = np.random.default_rng(5), 0, BalanceStage(session(6, axes=AXES))
+    for number, ((rpm, load), offsets, seconds) in enumerate(visits):
+        block = dwell(offsets, rng, seconds=seconds, rpm=rpm, load=load, first=first)
+        first += len(block) + pause
+        stage.feed(dataclasses.replace(block, stretch=np.full(len(block), number)) if pause else block)
+    return stage.result()
+
+
+def stepped(moved: float, from_s: float) -> Balance:
+    """Half a minute in one cell, in which cylinder 3 becomes leaner."""
+    whole = dwell(BASE, np.random.default_rng(3), seconds=30.0, rpm=A[0], load=A[1])
+    lam = whole.lam.copy()
+    lam[round(100 * from_s) :, 2] *= np.exp(moved)
+    stage = BalanceStage(session(6, axes=AXES))
+    stage.feed(dataclasses.replace(whole, lam=lam))
+    return stage.result()
+
+
+def drift_of(flags: tuple[Note, ...]) -> list[dict[str, Any]]:
+    """What is told of a need that moved, suddenly or not."""
+    return found(BalanceNote.NEED_CHANGED, flags) + found(BalanceNote.NEED_DRIFTS, flags)
+
+
+def check_held(result: Balance, moved: float) -> dict[str, Any]:
+    """Cylinder 3 alone is told to have changed, and every interval holds the needs before and after."""
+    truths = [needs_of(BASE), needs_of(BASE + moved * THIRD)]
+    for one, ends in zip(result.cylinders, np.transpose(truths), strict=True):
+        low, high = one.interval95_percent
+        assert low <= ends.min() + 0.05
+        assert high >= ends.max() - 0.05
+        assert high - low < (1.2 + 105 * moved if one.cylinder == 3 else 0.5 + 40 * moved)
+        assert bool(drift_of(one.flags)) == (one.cylinder == 3)
+        assert not found(BalanceNote.WANDERS_SLOWLY, one.flags)
+    third = result.cylinders[2]
+    assert not found(BalanceNote.OUTLIERS_EXCLUDED, third.flags)
+    assert found(BalanceNote.TRIM_KEPT_MOVING, third.flags)
+    assert third.trim_new_percent == 0
+    (told,) = drift_of(third.flags)
+    assert told["change_percent"] == pytest.approx(100 * np.expm1(moved), abs=0.4)
+    return told
+
+
+class TestChanges:
+    @pytest.mark.parametrize("moved", [0.04, 0.025])
+    def test_at_the_last_of_three_visits(self, moved: float) -> None:
+        lean = BASE + moved * THIRD
+        result = played([(A, BASE, 13), (B, BASE, 7), (A, BASE, 13), (B, BASE, 7), (A, lean, 9)])
+        told = check_held(result, moved)
+        assert 33 - 2 * SETTLING_S < told["from_s"] < 33 < told["until_s"] == pytest.approx(40, abs=0.3)
+
+    def test_at_the_second_visit(self) -> None:
+        check_held(played([(A, BASE, 13), (B, BASE, 7), (A, BASE + 0.04 * THIRD, 9)]), 0.04)
+
+    def test_in_another_log_of_the_same_cell(self) -> None:
+        check_held(played([(A, BASE, 16), (A, BASE + 0.04 * THIRD, 11)], pause=28_000), 0.04)
+
+    @pytest.mark.parametrize("from_s", [24.0, 15.0])
+    def test_in_mid_dwell(self, from_s: float) -> None:
+        told = check_held(stepped(0.04, from_s), 0.04)
+        assert told["from_s"] == pytest.approx(from_s - SETTLING_S, abs=0.3)
+        assert told["until_s"] == told["from_s"]
+
+    def test_the_cell_by_itself_holds_both_needs_too(self) -> None:
+        (third,) = (one for one in stepped(0.04, 18.0).cells if one.cylinder == 3)
+        ends = needs_of(BASE)[2], needs_of(BASE + 0.04 * THIRD)[2]
+        assert third.needs_percent - third.half_interval_percent <= ends[0] + 0.05
+        assert third.needs_percent + third.half_interval_percent >= ends[1] - 0.05
+
+    def test_engines_that_hold_still_change_in_no_way(self) -> None:
+        for seed in range(12):
+            rng = np.random.default_rng([seed, 7])
+            y = 0.004 * rng.standard_normal((240, 1)) + 0.003 * rng.standard_normal((240, 8))
+            visit = np.repeat([0, 2, 5], 80)
+            even, changes = even_out(y, np.full(8, np.inf), visit)
+            assert not changes
+            assert (even == y).all()
+            assert not find_outliers(y, np.full(8, np.inf), visit).any()
+
+
+class TestOutliers:
+    def test_two_halves_of_an_engine_that_share_little_time_are_fitted_together(self) -> None:
+        """Between the halves lie 6 %; they are both heard for a sixth of the time."""
+        levels, rng = np.array([0.03, 0.02, 0.04, -0.03, -0.02, -0.04]), np.random.default_rng(2)
+        y = levels + 0.004 * rng.standard_normal((240, 1)) + 0.001 * rng.standard_normal((240, 6))
+        y[140:, :3] = np.nan
+        y[:100, 3:] = np.nan
+        visit = np.zeros(240, np.int64)
+        assert not find_outliers(y, NO_STEP, visit).any()
+        assert not even_out(y, NO_STEP, visit)[1]
+
+    def test_a_short_burst_is_one_and_what_lasts_is_not(self) -> None:
+        y = BASE + 0.001 * np.random.default_rng(4).standard_normal((200, 6))
+        y[50:53, 0] += 0.3
+        y[100:109, 1] += 0.05
+        visit = np.zeros(200, np.int64)
+        far = find_outliers(y, NO_STEP, visit)
+        assert np.argwhere(far).tolist() == [[50, 0], [51, 0], [52, 0]]
+        changes = even_out(y, NO_STEP, visit)[1]
+        assert [(one.node, one.row) for one in changes] == [(1, 100), (1, 109)]
+        assert [one.moved for one in changes] == pytest.approx([0.05, -0.05], abs=0.002)
