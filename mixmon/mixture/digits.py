@@ -118,18 +118,29 @@ class RestSearch:
         low = np.fmin.accumulate(np.vstack([self._low[node], reading]))[1:]
         high = np.fmax.accumulate(np.vstack([self._high[node], reading]))[1:]
         self._low[node], self._high[node] = low[-1], high[-1]
-        heard = np.isfinite(low)
-        heard[:, node] = False
-        moved = np.full(low.shape, np.inf)
-        size = np.broadcast_to(reading[:, [node]], low.shape)
-        moved[heard] = (high[heard] / low[heard] - 1) * size[heard] - step[heard]
-        moved.sort(axis=1)
-        count = heard.sum(axis=1)
-        most, half = (
-            np.take_along_axis(moved, np.maximum(rank, 0)[:, None], axis=1)[:, 0]
-            for rank in (count - 1, (count - 1) // 2)
-        )
-        return np.where(count > 0, most, -np.inf), np.where(count > 0, half, -np.inf)
+        return moved_by_others(node, low, high, step, reading[:, [node]])
+
+
+def moved_by_others(
+    node: int, low: Floats, high: Floats, step: Floats, level: Floats | float
+) -> tuple[Floats, Floats]:
+    """By how much one node other than this, and half of them, moved for certain, float64[k].
+
+    low, high: float64[k, n], their ranges, not finite where not heard.
+    level: reading of the node, float64[k, 1] or one, with whose steps the result is to be compared.
+    """
+    heard = np.isfinite(low)
+    heard[:, node] = False
+    moved = np.full(low.shape, np.inf)
+    size = np.broadcast_to(level, low.shape)
+    moved[heard] = (high[heard] - low[heard]) / np.abs(low[heard]) * size[heard] - step[heard]
+    moved.sort(axis=1)
+    count = heard.sum(axis=1)
+    most, half = (
+        np.take_along_axis(moved, np.maximum(rank, 0)[:, None], axis=1)[:, 0]
+        for rank in (count - 1, (count - 1) // 2)
+    )
+    return np.where(count > 0, most, -np.inf), np.where(count > 0, half, -np.inf)
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -168,6 +179,11 @@ _END_RULES = (
 """Our choice; noise behind a lag of 0.1 s crosses its middle about four times a second at ten samples a
 second, and oftener at more (computed), while a closed loop swings once or twice."""
 
+_STAYED_ROWS, _STAYED_RETURNS, _STAYED_STEPS = 150, 2, 3.0
+"""Rows at the value, returns to it, and steps by which half of the others moved for certain in these rows,
+from which it is the end of the range as well: our choice. Live readings that have half of their rows at the
+value and none beyond lie within two steps (computed: of normal noise), and those of the others with them."""
+
 _MOST_SCORE = 400
 """The most rows that are kept of a long rest at the value: our choice, four seconds."""
 
@@ -180,27 +196,38 @@ class _Extreme:
     left     row at which the last reading at it ended
     away     a reading has been far from it since
     returns  rows at which a reading came back from far away
+    stayed, came_back  rows at it, and how often a reading came back to it, as long as the score lasts
+    low, high  float64[n], the range of all nodes' readings in these rows
     """
 
     rule: _Rule
+    low: Floats
+    high: Floats
     value: float = -np.inf
     score: int = 0
     left: int = 0
     away: bool = False
     found: bool = False
+    stayed: int = 0
+    came_back: int = 0
     returns: deque[int] = field(default_factory=lambda: deque(maxlen=_RETURNS))
 
     def move_to(self, value: float) -> None:
         """A larger reading: what was found is disproved."""
         self.value, self.score, self.away, self.found = value, 0, False, False
-        self.returns.clear()
+        self._forget()
 
     def pass_beside(self, rows: int, far: bool) -> None:
         """Takes rows whose readings do not reach the value."""
         self.away |= far
         self.score = max(self.score - rows, 0)
         if not self.score:
-            self.returns.clear()
+            self._forget()
+
+    def _forget(self) -> None:
+        self.returns.clear()
+        self.stayed = self.came_back = 0
+        self.low[:], self.high[:] = np.inf, -np.inf
 
     def stay(self, row: int, rows: int) -> None:
         """Takes rows at the value, the first of which is number `row`."""
@@ -210,14 +237,35 @@ class _Extreme:
             self.returns.append(row)
             whole = len(self.returns) == _RETURNS
             self.found |= whole and row - self.returns[0] <= rule.within
+        self.came_back += row > self.left
         self.away, self.left = False, row + rows
+
+    def watch(self, node: int, others: Floats, step: Floats) -> int:
+        """Takes all nodes' readings in rows at the value; the row from which it is the end, or their number.
+
+        others, step: float64[k, n]; minus infinity where a reading says nothing.
+        """
+        heard = np.where(np.isfinite(others), others, np.nan)
+        low = np.fmin.accumulate(np.vstack([self.low, heard]))[1:]
+        high = np.fmax.accumulate(np.vstack([self.high, heard]))[1:]
+        self.low, self.high = low[-1].copy(), high[-1].copy()
+        stayed = self.stayed + np.arange(1, len(others) + 1)
+        self.stayed = int(stayed[-1])
+        if self.stayed < _STAYED_ROWS or self.came_back < _STAYED_RETURNS:
+            return len(others)
+        moved = moved_by_others(node, low, high, step, abs(self.value))[1]
+        enough = (stayed >= _STAYED_ROWS) & (moved >= _STAYED_STEPS * step[:, node])
+        return int(enough.argmax()) if enough.any() else len(others)
 
 
 class EndSearch:
     """The upper end of the range of n nodes' readings. Carry: an `_Extreme` a node, and the row's number."""
 
     def __init__(self, nodes: int) -> None:
-        self._extremes = [[_Extreme(rule) for _ in range(nodes)] for rule in _END_RULES]
+        self._extremes = [
+            [_Extreme(rule, np.full(nodes, np.inf), np.full(nodes, -np.inf)) for _ in range(nodes)]
+            for rule in _END_RULES
+        ]
         self._rows = 0
 
     def feed(self, reading: Floats, step: Floats) -> Floats:
@@ -247,11 +295,12 @@ class EndSearch:
                 continue
             if out.strides[0] == 0:
                 out = out.copy()
-            out[:, node] = self._walk(extreme, known[:, node], step[:, node])
+            out[:, node] = self._walk(extreme, node, known, step)
         return out
 
-    def _walk(self, extreme: _Extreme, column: Floats, step: Floats) -> Floats:
+    def _walk(self, extreme: _Extreme, node: int, known: Floats, steps: Floats) -> Floats:
         """One node's readings, by those that reach the largest so far; the others only pass."""
+        column, step = known[:, node], steps[:, node]
         ends = np.empty(len(column))
         largest = np.maximum.accumulate(np.maximum(column, extreme.value))
         reach = (column >= largest - LEAST_STEP) & (column > -np.inf)
@@ -265,7 +314,12 @@ class EndSearch:
             if column[begin] > extreme.value + LEAST_STEP:
                 extreme.move_to(float(column[begin]))
             extreme.stay(self._rows + begin, done - begin)
-            ends[begin:done] = extreme.value if extreme.found else np.nan
+            since = done
+            if extreme.rule.weight == 1 and not extreme.found:
+                since = begin + extreme.watch(node, known[begin:done], steps[begin:done])
+            ends[begin:since] = extreme.value if extreme.found else np.nan
+            ends[since:done] = extreme.value
+            extreme.found |= since < done
         self._pass(extreme, column[done:], step[done:], ends[done:])
         return ends
 

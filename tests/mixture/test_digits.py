@@ -65,13 +65,24 @@ def test_readings_cut_off_at_a_value_end_there_until_one_goes_beyond(step: float
 
 
 @pytest.mark.parametrize(
-    ("deviation", "step"), [(0.003, 0.0001), (0.003, 0.001), (0.003, 0.005), (0.0005, 0.01)]
+    ("deviation", "step"), [(0.003, 0.0001), (0.003, 0.001), (0.003, 0.005), (0.0005, 0.01), (0.004, 0.01)]
 )
 def test_rounded_noise_has_no_end(deviation: float, step: float) -> None:
     for seed in range(10):
         readings = noisy(seed, deviation, step)
         steps = StepSearch(3).feed(readings)[0]
         assert np.isnan(EndSearch(3).feed(readings, steps)).all()
+
+
+def test_an_end_at_which_half_of_coarse_readings_rest_is_seen_by_how_the_others_move() -> None:
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        gas = 0.95 + 0.005 * rng.standard_normal((3000, 6))
+        gas[:, 0] = np.minimum(gas[:, 0], 0.949)
+        readings = np.round(gas / 0.01) * 0.01
+        ends = EndSearch(6).feed(readings, np.full(readings.shape, 0.01))
+        assert ends[-1, 0] == pytest.approx(0.95)
+        assert np.isnan(ends[:, 1:]).all()
 
 
 def test_a_loop_that_swings_has_no_end() -> None:
@@ -85,16 +96,27 @@ def test_what_is_found_does_not_depend_on_the_split() -> None:
     readings = np.minimum(noisy(4, 0.003, 0.001, 1200), 0.801)
     readings[700:, 2] += 0.02
     readings[300:340, 0] = np.nan
+    rough = np.round(noisy(7, 0.007, 0.01, 1200) / 0.01) * 0.01
+    rough[:, 1] = np.minimum(rough[:, 1], 0.8)
 
     def run(pieces: list[slice]) -> object:
         steps, ends = StepSearch(3), EndSearch(3)
+        coarse = EndSearch(3)
         rests, resting = RestSearch(3), np.repeat([False, True, False], [5, 900, 295])[:, None]
         found = []
         for p in pieces:
             step, moves = steps.feed(readings[p])
             still = np.broadcast_to(resting[p], step.shape)
             outdone = rests.feed(readings[p], step, still, step > 0.002)
-            found.append((step, moves, outdone, ends.feed(readings[p], step)))
+            found.append(
+                (
+                    step,
+                    moves,
+                    outdone,
+                    ends.feed(readings[p], step),
+                    coarse.feed(rough[p], np.full_like(step, 0.01)),
+                )
+            )
         return [np.concatenate(part).tobytes() for part in zip(*found, strict=True)]
 
     same_for_all_splits(len(readings), run)
