@@ -488,8 +488,8 @@ class Follower:
         self._silences: list[Event] = []
         self._status = status or StatusLine(quiet=True)
 
-    def follow(self, stopping: Stopping, duration_s: float | None) -> None:
-        """Shows news until the worker ends, a signal asks to stop, or the time is over."""
+    def follow(self, stopping: Stopping, duration_s: float | None) -> bool:
+        """Shows news until the worker ends, a signal, or the end of the time; True if `over` ended it."""
         began = time.monotonic()
         done = 0
         while not stopping.asked and not self._worker.ended.wait(FOLLOW_S):
@@ -498,8 +498,11 @@ class Follower:
             if passed >= done + 1:
                 done = int(passed)
                 self._on_second()
-            if self._over() or (duration_s is not None and passed >= duration_s):
-                return
+            if self._over():
+                return True
+            if duration_s is not None and passed >= duration_s:
+                break
+        return False
 
     def show_news(self, *, last: bool = False) -> None:
         """Writes what has happened since the last call, and passes alarm records on.

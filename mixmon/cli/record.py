@@ -61,21 +61,36 @@ def run(arguments: argparse.Namespace) -> int:
         status=status,
         over=lambda: worker.recording is not None and worker.recording.failing_s > arguments.give_up,
     )
+    gave_up = False
     with Stopping(worker.close) as stopping:
         worker.start()
         try:
             worker.send(NoteText(acceptance.words, standing=True))
             if not why_unrecorded(worker):
-                follower.follow(stopping, arguments.duration)
+                gave_up = follower.follow(stopping, arguments.duration)
         finally:
             worker.close()
         follower.show_news(last=True)
     status.wipe()
-    return _report_end(worker, arguments, interrupted=stopping.asked)
+    failed = why_failed(worker, arguments.give_up if gave_up else None)
+    return _report_end(worker, arguments, failed, interrupted=stopping.asked)
 
 
-def _report_end(worker: Worker, arguments: argparse.Namespace, *, interrupted: bool) -> int:
-    """Writes what was recorded; the exit status.
+def why_failed(worker: Worker, gave_up_s: float | None) -> str:
+    """Why not all was recorded, or why it ended before it was asked to; empty if neither is so.
+
+    gave_up_s: it ended as nothing could be recorded for so many seconds; None: it did not.
+    """
+    if (why := why_unrecorded(worker)) or gave_up_s is None:
+        return why
+    return (
+        f"ended as nothing could be recorded for {gave_up_s:g} s; what came until then is kept; expected a "
+        "folder that takes more; make room, or wait longer with --give-up"
+    )
+
+
+def _report_end(worker: Worker, arguments: argparse.Namespace, failed: str, *, interrupted: bool) -> int:
+    """Writes what was recorded, and why not all is; the exit status.
 
     Raises:
         OutputError: it could not be written.
@@ -85,13 +100,13 @@ def _report_end(worker: Worker, arguments: argparse.Namespace, *, interrupted: b
     assert worker.recording is not None
     runs = worker.recording.runs
     if arguments.json:
-        result(to_json(_record_facts(worker)))
+        result(to_json(_record_facts(worker, failed)))
     else:
         lost = lost_words(worker.snapshot.buses)
         for recorded in runs:
             end = "" if recorded.error is None else "; it could not be continued"
             result(f"{recorded.folder}: {recorded.frames} frames, {recorded.size} bytes, {lost}{end}\n")
-    if failed := why_unrecorded(worker):
+    if failed:
         raise OutputError(failed)
     if interrupted:
         raise KeyboardInterrupt
@@ -111,7 +126,7 @@ def lost_words(buses: Sequence[BusNow]) -> str:
     return f"at least {known} lost ({unknown}: not counted)" if known else f"losses not counted on {unknown}"
 
 
-def _record_facts(worker: Worker) -> dict[str, object]:
+def _record_facts(worker: Worker, failed: str) -> dict[str, object]:
     """The object of --json."""
     assert worker.recording is not None
     snapshot = worker.snapshot
@@ -128,7 +143,7 @@ def _record_facts(worker: Worker) -> dict[str, object]:
         "lost": {bus.name: bus.lost for bus in snapshot.buses},
         "unrecorded": worker.recording.status.unkept,
         "troubles": worker.troubles,
-        "failure": snapshot.failure or why_unrecorded(worker),
+        "failure": snapshot.failure or failed,
     }
 
 

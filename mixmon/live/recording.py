@@ -232,6 +232,7 @@ class RunRecording:
         self._stretch = 0
         self._failing_since: float | None = None
         self._next_try = 0.0
+        self._kept = 0
         self._looked = 0.0
         self.status: RecorderStatus = recorder.status()
         self.runs: list[RecorderStatus] = []
@@ -313,14 +314,16 @@ class RunRecording:
     def mend(self, t: int, stretch: int) -> None:
         """Where a run is wanted and none is written, try to begin one, now and then; `t` is now.
 
-        A run that has lasted until the next try would come has mended it.
+        Frames that are kept have mended it, and so has a run that has lasted until the next try would come.
         """
         now, self._stretch = self._clock(), stretch
+        if (kept := self._recorder.kept) > self._kept:
+            self._kept, self._failing_since, self._next_try = kept, None, now
         if not self._wanted or (self.running and now >= self._next_try):
             self._failing_since = None
         elif not self.running:
             if self._failing_since is None:
-                self._failing_since = self._next_try = now
+                self._failing_since = now
             if now >= self._next_try:
                 self._next_try = now + TRY_AGAIN_S
                 self.start(t, stretch, AGAIN)
@@ -328,7 +331,8 @@ class RunRecording:
     @property
     def failing_s(self) -> float:
         """For how long nothing that is wanted could be recorded; 0 if all is."""
-        return 0.0 if self._failing_since is None else self._clock() - self._failing_since
+        since = self._failing_since
+        return 0.0 if since is None else self._clock() - since
 
     def events(self) -> list[RecorderEvent]:
         """What happened to the recorder since the last call."""

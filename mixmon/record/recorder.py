@@ -221,6 +221,7 @@ class Recorder:
         self._ring = Ring(pre_trigger_s)
         self._armed = False
         self._run: RunWriter | None = None
+        self._kept_before = 0
         self._recording = False
         self._past: list[RunWriter] = []
         self._unsure: deque[tuple[int, FrameBlock]] = deque()
@@ -325,6 +326,11 @@ class Recorder:
             RecorderEventKind.STOPPED, f"recording stopped: {why}; {run.frames} frames in {run.path}"
         )
 
+    @property
+    def kept(self) -> int:
+        """Frames that are surely on the disk, in all runs; it only grows."""
+        return self._kept_before + (0 if self._run is None else self._run.sure)
+
     def status(self) -> RecorderStatus:
         """The recorder's current status."""
         run = self._run
@@ -358,6 +364,7 @@ class Recorder:
         self._hold_no_more()
         self._place = run.path.parent
         again = self._error is not None
+        self._kept_before = self.kept
         self._run, self._recording, self._error, self._warned = run, True, None, float("inf")
         self._unsure.clear()
         waiting = deque(piece for block in blocks for piece in _cut_into_pieces(block))

@@ -101,6 +101,26 @@ def test_no_place_for_runs_is_a_state_and_an_event(tmp_path: Path) -> None:
     assert recording.runs == []
 
 
+def test_a_run_that_keeps_nothing_is_failing_until_one_keeps_frames(tmp_path: Path) -> None:
+    at = [100.0]
+    recording = kept(tmp_path, clock=lambda: at[0])
+    recording.open(EPOCH_NS)
+    shutil.rmtree(tmp_path / "runs")
+    (tmp_path / "runs").write_text("a file")
+    until(lambda: not recording.running, "the failure")
+    for at[0] in (100.5, 101.0, 106.0):
+        recording.write(frames(at[0], 10))
+        recording.mend(EPOCH_NS, 0)
+    assert recording.failing_s == 5.5
+    (tmp_path / "runs").unlink()
+    at[0] = 109.0
+    recording.mend(EPOCH_NS, 0)
+    assert recording.running
+    assert recording.failing_s == 8.5
+    until(lambda: recording.mend(EPOCH_NS, 0) or not recording.failing_s, "kept frames")
+    recording.close(EPOCH_NS)
+
+
 def test_a_run_holds_the_session_as_it_was_used(tmp_path: Path) -> None:
     recording = kept(tmp_path)
     recording.open(EPOCH_NS)
