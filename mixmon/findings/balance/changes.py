@@ -18,6 +18,7 @@ import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.stats import (
+    NORMAL_95,
     SIGMA_OF_MAD,
     USUAL_RHO,
     linked,
@@ -45,18 +46,28 @@ _MOST_CHANGES = 3
 _NOISE_APART = 4
 """Batches apart of which the difference shows the noise, and no change: our choice, one second."""
 
-_OF_TWO_MIDDLES = (np.pi * (1 + USUAL_RHO) / (1 - USUAL_RHO) / _LASTING) ** 0.5
-"""Standard deviation of the difference of two medians of `_LASTING` batches over that of one batch: a median
-has pi / 2 times the variance of a mean (normal noise, many values; any textbook of statistics)."""
+_SHORTEST = 4
+"""The same for the last batches of all, after which it may have stayed there: our choice, one second."""
+
+_WINDOWS = (_LASTING, 2 * _LASTING)
+"""Batches before and after a change that are compared: our choice; the longer ones see smaller changes, and
+such as take some seconds."""
+
+_CHANGE_SCALE = 5.0
+"""In standard deviations: our choice; by chance one comparison in two million is farther."""
+
+_ALL_MOVED = 0.5
+"""Part of a change by which every one of the last batches must have moved: our choice."""
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A node's level changed and stayed: from batch `row` of its cell on, by `moved` in ln lambda."""
+    """From batch `row` of its cell on a node's level was another, by `moved` ± `half` (95 %) in ln lambda."""
 
     node: int
     row: int
     moved: float
+    half: float
 
 
 def find_outliers(y: Floats, step: Floats, visit: Ints) -> Bools:
@@ -152,45 +163,76 @@ def _lasting(far: Bools, residual: Floats, visit: Ints) -> Bools:
 def _changes_of_node(node: int, residual: Floats, floor: float, visit: Ints) -> list[Change]:
     """The changes of one node, in order; none where there are so many that its reading wanders."""
     rows = np.flatnonzero(np.isfinite(residual))
-    if len(rows) < 2 * _LASTING:
+    if len(rows) < _LASTING + _SHORTEST:
         return []
     x = residual[rows]
     noise = robust_deviation(x[_NOISE_APART:] - x[:-_NOISE_APART]) / 2**0.5
-    limit = max(floor, _OUTLIER_SCALE * _OF_TWO_MIDDLES * noise)
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(x, _LASTING), axis=1)
-    at = _peaks(np.abs(middle[_LASTING:] - middle[:-_LASTING]), limit)
+    at = max(_search(x, width, floor, noise) for width in _WINDOWS)[1] or _search_end(x, floor, noise)
     begins = np.flatnonzero(np.diff(visit[rows])) + 1
-    edges = [0, *(_place(x, middle, k + _LASTING, begins) for k in at), len(x)]
-    levels = [float(np.median(x[begin:end])) for begin, end in pairwise(edges)]
-    if len(at) > _MOST_CHANGES or any(abs(b - a) <= floor for a, b in pairwise(levels)):
+    edges = [0, *sorted({_begin_of_visit(k, begins) for k in at}), len(x)]
+    parts = [x[begin:end] for begin, end in pairwise(edges)]
+    moves = [float(np.median(b) - np.median(a)) for a, b in pairwise(parts)]
+    if len(at) > _MOST_CHANGES or any(abs(moved) <= floor for moved in moves):
         return []
-    return [
-        Change(node, int(rows[k]), b - a) for k, (a, b) in zip(edges[1:-1], pairwise(levels), strict=True)
-    ]
+    halves = [NORMAL_95 * noise * _of_middles(len(a), len(b)) for a, b in pairwise(parts)]
+    return [Change(node, int(rows[k]), *one) for k, *one in zip(edges[1:-1], moves, halves, strict=True)]
 
 
-def _place(x: Floats, middle: Floats, at: int, begins: Ints) -> int:
-    """The first batch after a change that the medians of windows show, those before and after `at`.
+def _of_middles(first: int, second: int) -> float:
+    """Standard deviation of the difference of two medians of so many batches over that of one batch.
 
-    Medians are the same some batches too early and too late; the distances from both levels are not. Where a
-    visit begins next to it, that is where it changed.
+    A median has pi / 2 times the variance of a mean (normal noise, many values; any textbook of statistics).
     """
-    nearest = range(at - _LASTING // 2, at + _LASTING // 2 + 1)
-    before, after = float(middle[at - _LASTING]), float(middle[at])
-    part = x[nearest.start : nearest.stop - 1]
-    farther = np.concatenate([[0.0], np.cumsum(np.abs(part - before) - np.abs(part - after))])
-    at = nearest[int(farther.argmin())]
+    return float(np.sqrt(np.pi / 2 * (1 + USUAL_RHO) / (1 - USUAL_RHO) * (1 / first + 1 / second)))
+
+
+def _search(x: Floats, width: int, floor: float, noise: float) -> tuple[float, list[int]]:
+    """Where medians of so many batches before and after differ, and by how many limits at most."""
+    if len(x) < 2 * width:
+        return 0.0, []
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(x, width), axis=1)
+    apart = np.abs(middle[width:] - middle[:-width])
+    limit = max(floor, _CHANGE_SCALE * _of_middles(width, width) * noise)
+    return float(apart.max()) / limit, [_place(x, middle, k, width) for k in _peaks(apart, limit, width)]
+
+
+def _place(x: Floats, middle: Floats, at: int, width: int) -> int:
+    """The first batch after a change that the medians of the windows from `at` on show.
+
+    Medians are the same some batches too early and too late; the distances from both levels are not.
+    """
+    begin, end = at + width - width // 2, at + width + width // 2
+    part = x[begin:end]
+    farther = np.cumsum(np.abs(part - middle[at]) - np.abs(part - middle[at + width]))
+    return begin + int(np.concatenate([[0.0], farther]).argmin())
+
+
+def _search_end(x: Floats, floor: float, noise: float) -> list[int]:
+    """Where the last second or two are a level of their own, and nobody knows for how long."""
+    best, places = 1.0, list[int]()
+    for length in range(_SHORTEST, _LASTING):
+        at = len(x) - length
+        before = float(np.median(x[max(at - _LASTING, 0) : at]))
+        moved = float(np.median(x[at:])) - before
+        over = abs(moved) / max(floor, _CHANGE_SCALE * _of_middles(_LASTING, length) * noise)
+        if over > best and ((x[at:] - before) / moved > _ALL_MOVED).all():
+            best, places = over, [at]
+    return places
+
+
+def _begin_of_visit(at: int, begins: Ints) -> int:
+    """The begin of a visit, if one is next to it: that is where it changed."""
     near = begins[np.abs(begins - at) <= 1]
     return int(near[0]) if len(near) else at
 
 
-def _peaks(apart: Floats, limit: float) -> list[int]:
-    """Places of the largest values above the limit, none nearer than `_LASTING` to a larger one."""
+def _peaks(apart: Floats, limit: float, width: int) -> list[int]:
+    """Places of the largest values above the limit, none nearer than `width` to a larger one."""
     left, found = np.where(apart > limit, apart, 0.0), list[int]()
     while left.any():
         at = int(left.argmax())
         found.append(at)
-        left[max(at - _LASTING + 1, 0) : at + _LASTING] = 0.0
+        left[max(at - width + 1, 0) : at + width] = 0.0
     return sorted(found)
 
 

@@ -500,6 +500,7 @@ def compare_cells(
             may_serve, np.zeros(nodes), none, np.zeros(nodes, np.bool_), ((),) * nodes, (), ()
         )
     drifts = find_drifts(stays) or [None] * nodes
+    drifts = [one or _drift_in_a_cell(cells, stays, node) for node, one in enumerate(drifts)]
     flags = [[] if drift is None else [_note_drift(drift, stays[0].begin)] for drift in drifts]
     apart = NeedTable.of([one.peers for one in cells]).disagreements()
     for told, ends in zip(flags, apart, strict=True):
@@ -524,7 +525,7 @@ def compare_cells(
     return CellsCompared(
         serves=serves,
         unsure=unsure,
-        moments=_least_and_most(stays, {one.cell for one in compress(cells, serves)}, moved > 0),
+        moments=_least_and_most(stays, list(compress(cells, serves)), moved > 0),
         moving=100 * np.expm1(moved) > session.trims.step_percent,
         flags=tuple(map(tuple, flags)),
         notes=tuple(notes),
@@ -532,12 +533,24 @@ def compare_cells(
     )
 
 
-def _least_and_most(stays: Sequence[Stay], cells: set[int], drifting: Bools) -> Floats:
-    """Ends of the intervals of the needs in all stays in these cells, float64[2, n]; NaN where none drifts.
+def _drift_in_a_cell(cells: Sequence[CellResult], stays: Sequence[Stay], node: int) -> Drift | None:
+    """A node's largest change within a cell, where stays are too short to be compared."""
+    changes = [(one.cell, change) for one in cells for change in one.fit.changes if change.node == node]
+    if not changes:
+        return None
+    cell, change = max(changes, key=lambda one: abs(one[1].moved))
+    before = [stay for stay in stays if stay.cell == cell and stay.row < change.row][-1]
+    after = next(stay for stay in stays if stay.cell == cell and stay.row >= change.row)
+    return Drift(change.moved, change.half, after.t - before.t, (before.end, after.begin))
+
+
+def _least_and_most(stays: Sequence[Stay], cells: Sequence[CellResult], drifting: Bools) -> Floats:
+    """Ends of the intervals of the needs in these cells and all stays in them; NaN where none drifts.
 
     Both against the mean of the nodes at that moment, and against one that does not move with them.
     """
-    rows = [stay.peers for stay in stays if stay.cell in cells]
+    numbers = {one.cell for one in cells}
+    rows = [*(stay.peers for stay in stays if stay.cell in numbers), *(one.peers for one in cells)]
     if not rows or not drifting.any():
         return np.full((2, len(drifting)), np.nan)
     y, half = (np.array([[getattr(e, name) for e in row] for row in rows]) for name in ("mean", "half"))

@@ -37,8 +37,8 @@ def played(visits: list[tuple[tuple[float, float], np.ndarray, float]], pause: i
 
 
 def stepped(moved: float, from_s: float) -> Balance:
-    """Half a minute in one cell, in which cylinder 3 becomes leaner."""
-    whole = dwell(BASE, np.random.default_rng(3), seconds=30.0, rpm=A[0], load=A[1])
+    """Half a minute and three seconds in one cell, in which cylinder 3 becomes leaner."""
+    whole = dwell(BASE, np.random.default_rng(3), seconds=33.0, rpm=A[0], load=A[1])
     lam = whole.lam.copy()
     lam[round(100 * from_s) :, 2] *= np.exp(moved)
     stage = BalanceStage(session(6, axes=AXES))
@@ -84,7 +84,7 @@ class TestChanges:
     def test_in_another_log_of_the_same_cell(self) -> None:
         check_held(played([(A, BASE, 16), (A, BASE + 0.04 * THIRD, 11)], pause=28_000), 0.04)
 
-    @pytest.mark.parametrize("from_s", [24.0, 15.0])
+    @pytest.mark.parametrize("from_s", [31.0, 24.0, 15.0])
     def test_in_mid_dwell(self, from_s: float) -> None:
         told = check_held(stepped(0.04, from_s), 0.04)
         assert told["from_s"] == pytest.approx(from_s - SETTLING_S, abs=0.3)
