@@ -142,7 +142,7 @@ def tame_libraries() -> None:
     logging.getLogger("can.io").setLevel(logging.CRITICAL)
 
 
-def unwritable(path: Path | str | None, error: OSError) -> OutputError:
+def unwritable(path: Path | str | None, error: OSError | ValueError) -> OutputError:
     """The error of a file that cannot be written."""
-    why = error.strerror or error
+    why = getattr(error, "strerror", None) or error
     return OutputError(f"{path}: {why}; expected a place with room that can be written; choose another")

@@ -11,6 +11,7 @@ from pathlib import Path
 from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.output import Decoding, Definitions, FolderOut, TextOut, check_places
+from mixmon.cli.paths import is_there
 from mixmon.cli.runs import Reading, log_status
 from mixmon.errors import SourceError, UsageError
 from mixmon.messages.bind import bind, load_databases
@@ -103,8 +104,8 @@ def _check_options(arguments: argparse.Namespace) -> None:
         raise UsageError(
             "--raw and --absolute: are for CSV; Parquet has t_s and t_ns, and no raw values; omit them"
         )
-    inputs = [arguments.log, arguments.session, arguments.database]
-    check_places({"--out": out}, inputs, force=arguments.force)
+    inputs = [arguments.log, arguments.database]
+    check_places({"--out": out}, inputs, session=arguments.session, force=arguments.force)
 
 
 def _is_parquet(out: Path | None) -> bool:
@@ -121,7 +122,7 @@ def _load_definitions(arguments: argparse.Namespace) -> Definitions:
         return Definitions.of_session(bind(session, databases))
 
     path = arguments.database
-    found = path if path.exists() else shipped_database(str(path)) or path
+    found = path if is_there(path) else shipped_database(str(path)) or path
     asked = _asked_bus(Bus(""), arguments)
     database = load_database(found, j1939_codes=asked.j1939_codes, by_pgn=asked.match == "pgn")
     _tell_notices([database], quiet=arguments.quiet)

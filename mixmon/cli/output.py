@@ -17,14 +17,17 @@ import numpy as np
 
 from mixmon.cli.console import result_bytes, unwritable
 from mixmon.cli.main import nearest
+from mixmon.cli.paths import is_file, is_there
 from mixmon.errors import UsageError
 from mixmon.frames.block import FrameBlock
+from mixmon.messages.bind import database_path
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.decode import Decoder
 from mixmon.messages.plan import MessagePlan, Quality
 from mixmon.report.tables import DecodedFrames, Values, columns
 from mixmon.report.text import counted
 from mixmon.run import listed_identifiers
+from mixmon.session.load import read_session
 
 # Frames to columns of values, channel by channel.
 
@@ -176,18 +179,26 @@ def _fits_pattern(pattern: str, message: str, signal: str) -> bool:
 
 
 def check_places(
-    places: Mapping[str, Path | None], inputs: Iterable[str | Path | None], *, force: bool
+    places: Mapping[str, Path | None],
+    inputs: Iterable[str | Path | None],
+    *,
+    session: Path | None,
+    force: bool,
 ) -> None:
     """Refuses, before any work, places that hold what must not be written over.
 
-    places  by the option that names each; None where it was not given
-    inputs  files that the command reads
-    force   files that are there may be written over, but no input
+    places   by the option that names each; None where it was not given
+    inputs   files that the command reads
+    session  the session file that it reads, with the databases that this names
+    force    files that are there may be written over, but no input
 
     Raises:
         UsageError: a place is an input, is named twice, or is a file that is there already.
+        SourceError: the session file cannot be read.
     """
     read = [Path(path) for path in inputs if path is not None]
+    if session is not None:
+        read += [session, *_databases_of(session)]
     written: list[Path] = []
     for option, place in places.items():
         if place is None:
@@ -198,13 +209,21 @@ def check_places(
             )
         if any(place == path or _is_same(place, path) for path in written):
             raise UsageError(f"{option} {place}: is named twice; expected a file for each; choose a name")
-        if place.is_file() and not force:
+        if is_file(place) and not force:
             raise _taken(place)
         written.append(place)
 
 
+def _databases_of(session: Path) -> list[Path]:
+    """The message definition files that a session file names, as far as it can be understood."""
+    read, _ = read_session(session)
+    names = [] if read is None else [name for bus in read.buses for name in bus.databases]
+    found = (database_path(name, session.parent) for name in names)
+    return [path for path in found if path is not None]
+
+
 def _is_same(place: Path, path: Path) -> bool:
-    return place.is_file() and path.is_file() and place.samefile(path)
+    return is_file(place) and is_file(path) and place.samefile(path)
 
 
 def _taken(place: Path) -> UsageError:
@@ -220,12 +239,12 @@ def open_new(path: Path, *, force: bool) -> BinaryIO:
         UsageError: it is there already.
         OutputError: it cannot be opened.
     """
-    over = force or (path.exists() and not path.is_file())
+    over = force or (not is_file(path) and is_there(path))
     try:
         return path.open("wb" if over else "xb")
     except FileExistsError as error:
         raise _taken(path) from error
-    except OSError as error:
+    except (OSError, ValueError) as error:  # ValueError: no name that a file can have
         raise unwritable(path, error) from error
 
 

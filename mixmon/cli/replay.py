@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
 from mixmon.cli import options
 from mixmon.cli.console import flush_results, result, talk
 from mixmon.cli.live import Follower
 from mixmon.cli.main import DONE
+from mixmon.cli.paths import is_folder
 from mixmon.cli.screen import add_screen, show, units_of
 from mixmon.cli.stopping import Stopping, at_terminal
 from mixmon.errors import SourceError, UsageError
@@ -81,7 +81,7 @@ def _parse_speed(text: str) -> float:
 
 def _open_run_folder(path: str) -> RunFolder | None:
     """The run whose folder the path names; None if it names none."""
-    return open_run(path) if path != "-" and Path(path).is_dir() else None
+    return open_run(path) if path != "-" and is_folder(path) else None
 
 
 def _make_worker(arguments: argparse.Namespace, source: ReplaySource, run_folder: RunFolder | None) -> Worker:

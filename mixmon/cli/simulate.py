@@ -13,6 +13,7 @@ from mixmon.cli import options
 from mixmon.cli.console import conclude, result, result_bytes, talk, unwritable
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 from mixmon.cli.output import check_places, open_new
+from mixmon.cli.paths import is_there
 from mixmon.errors import ScenarioError, UsageError
 from mixmon.frames.candump_write import write_candump
 from mixmon.messages.bind import bind, load_databases
@@ -181,14 +182,15 @@ def _check_options(arguments: argparse.Namespace) -> None:
         raise UsageError(
             "mixmon simulate: nothing to do; expected --out, --truth, --write-session or --grade; give one"
         )
-    if arguments.through is not None and not arguments.through.exists():
+    if arguments.through is not None and not is_there(arguments.through):
         raise UsageError(
             f"--session {arguments.through}: no such file; expected a session file to be read; "
             "--write-session writes one"
         )
     log = None if arguments.out in {None, "-"} else Path(arguments.out)
     places = {"--out": log, "--truth": arguments.truth, "--write-session": arguments.write_session}
-    check_places(places, [arguments.through, arguments.scenario], force=arguments.force)
+    inputs = [arguments.scenario]
+    check_places(places, inputs, session=arguments.through, force=arguments.force)
 
 
 def _parse_trims(text: str | None) -> tuple[float, ...] | None:

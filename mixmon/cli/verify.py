@@ -11,6 +11,7 @@ from pathlib import Path
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import BAD_INPUT, DONE
+from mixmon.cli.paths import is_folder
 from mixmon.errors import Mistake
 from mixmon.messages.bind import definition_cautions, verify
 from mixmon.messages.cautions import cautions, key_cautions
@@ -31,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Prints mistakes and cautions, one a line; BAD_INPUT if there are mistakes."""
-    if arguments.session.is_dir():
+    if is_folder(arguments.session):
         return _verify_run(arguments)
 
     mistakes = verify(arguments.session)

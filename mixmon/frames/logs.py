@@ -262,7 +262,7 @@ def _file_size(path: str) -> int | None:
             return None
         if status.st_size == 0:
             raise SourceError(f"{path}: the file is empty; {_EXPECTED}; check the recorder")
-    except OSError as error:
+    except (OSError, ValueError) as error:  # ValueError: no name that a file can have
         raise _say_unreadable(path, error) from error
     with _open_bytes(path):
         return status.st_size
@@ -292,9 +292,9 @@ def _open_bytes(path: str) -> FileIO:
         raise _say_unreadable(path, error) from error
 
 
-def _say_unreadable(path: str, error: OSError) -> SourceError:
+def _say_unreadable(path: str, error: OSError | ValueError) -> SourceError:
     """The error for a user whose file cannot be opened."""
-    what = (error.strerror or str(error)).lower()
+    what = (getattr(error, "strerror", None) or str(error)).lower()
     return SourceError(
         f"{path}: {what}; expected a log file that can be read; check its name and permissions"
     )

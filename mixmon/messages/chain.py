@@ -276,7 +276,10 @@ def shipped_database(name: str) -> Path | None:
     if Path(name).name != name:
         return None
     places = (package / "dbc" / name, package.parent / "dbc" / name)
-    return next((place for place in places if place.is_file()), None)
+    try:
+        return next((place for place in places if place.is_file()), None)
+    except OSError:  # a name that no file can have
+        return None
 
 
 def _make_plan(kind: _ChainMessage, name: str, can_id: int) -> MessagePlan:

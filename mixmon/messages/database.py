@@ -114,9 +114,10 @@ def load_database(path: Path, *, j1939_codes: bool | None = None, by_pgn: bool =
 def _read_content(path: Path) -> bytes:
     try:
         content = path.read_bytes()
-    except OSError as error:
+    except (OSError, ValueError) as error:  # ValueError: no name that a file can have
+        why = getattr(error, "strerror", None) or error
         raise DefinitionError(
-            f"{path}: {error.strerror or error}; expected a message definition file (DBC); correct the path"
+            f"{path}: {why}; expected a message definition file (DBC); correct the path"
         ) from error
     if not content.strip():
         raise not_text_error(str(path), "the file is empty")

@@ -169,3 +169,23 @@ def test_quiet_results_without_a_standard_output():
 def test_the_readme_lists_the_commands_as_help_does():
     text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
     assert re.findall(r"^\| `mixmon (\w+)[^|]*\| (.*) \|$", text, re.MULTILINE) == list(COMMANDS.items())
+
+
+@pytest.mark.parametrize("name", ["x" * 5000, "a\0b"])
+@pytest.mark.parametrize(
+    "words",
+    [
+        "verify @",
+        "simulate --out @ --duration 1",
+        "simulate --session @ --out a",
+        "replay @",
+        "decode @ -s examples/alder8.toml",
+        "decode tests/conftest.py -d @",
+        "census @",
+        "balance @",
+    ],
+)
+def test_a_name_that_no_file_can_have_is_told_in_one_line(words: str, name: str) -> None:
+    answer = run_command(*words.replace("@", name).split(" "))
+    assert answer.status == BAD_INPUT
+    assert len(answer.err.splitlines()) == 1

@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import shutil
 
 import pytest
 
@@ -137,6 +138,17 @@ def test_what_is_read_is_not_written_over_by_force_either(capsys, tmp_path, opti
     assert main(words) == BAD_INPUT
     assert "is an input of this command" in capsys.readouterr().err
     assert session.read_bytes() == before
+
+
+@pytest.mark.parametrize("option", OUTPUTS)
+def test_a_database_that_the_session_names_is_not_written_over_either(capsys, tmp_path, option):
+    shutil.copytree("examples", tmp_path / "examples")
+    session, database = tmp_path / "examples" / "foreign.toml", tmp_path / "examples" / "foreign_chain.dbc"
+    words = ["simulate", *SHORT, "--session", str(session), option, str(database), "--force"]
+    before = database.read_bytes()
+    assert main(words) == BAD_INPUT
+    assert f"{database}: is an input of this command" in capsys.readouterr().err
+    assert database.read_bytes() == before
 
 
 def test_one_place_for_two_things_is_refused(capsys, tmp_path):
