@@ -553,6 +553,7 @@ def wandering(seed: int, stays: int) -> Tally:
             "wanders_slowly",
             "wanders_between_visits",
             "need_drifts",
+            "need_changed",
             "cells_disagree",
         }
         what = f"{low:+.2f} to {high:+.2f}, true {truth:+.2f}, wanders in {sensing.wander_s:.0f} s"

@@ -353,11 +353,12 @@ def _flag_trims(
     for i, need in enumerate(needs):
         if need is None or not movable[i] or (_within_error(need) and exact[i] == now[i]):
             continue
+        at_limit = min(exact[i] - trims.lowest_percent, trims.highest_percent - exact[i]) < _AT_LIMIT_PERCENT
         if rounded[i] != nearest[i]:
             flags[i].append(note(BalanceNote.ROUNDED_FOR_TOTAL, nearest_percent=float(nearest[i])))
-        elif rounded[i] == now[i] and abs(exact[i] - now[i]) < trims.step_percent:
+        elif not at_limit and rounded[i] == now[i] and abs(exact[i] - now[i]) < trims.step_percent:
             flags[i].append(note(BalanceNote.LESS_THAN_HALF_A_STEP, wanted_percent=float(exact[i] - now[i])))
-        if min(exact[i] - trims.lowest_percent, trims.highest_percent - exact[i]) < _AT_LIMIT_PERCENT:
+        if at_limit:
             flags[i].append(note(BalanceNote.TRIM_AT_LIMIT))
         if abs(rounded[i] - now[i]) > trims.ask_above_percent:
             flags[i].append(note(BalanceNote.LARGE_TRIM_CHANGE, limit_percent=trims.ask_above_percent))
