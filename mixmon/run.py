@@ -52,6 +52,7 @@ class LogFacts:
     """What became of the logs.
 
     frames, rejected_lines, skipped, losses  as the readers counted them
+    losses_counted  False: frames may have been lost that nobody counted
     first_ns       stamp of the first log's first frame, from which times are counted; None: no frame
     duration_s     from each log's first frame to its last, added up
     late_by_clock  frames that came behind rows already given
@@ -69,6 +70,7 @@ class LogFacts:
     first_rejected: list[Reject] = field(default_factory=list)
     skipped: int = 0
     losses: list[Loss] = field(default_factory=list)
+    losses_counted: bool = True
     first_ns: int | None = None
     duration_s: float = 0.0
     late_by_clock: int = 0
@@ -157,6 +159,7 @@ class Run:
         log.first_rejected += report.first_rejected
         log.skipped += report.skipped
         log.losses += report.losses
+        log.losses_counted = log.losses_counted and source.losses_counted
         log.faults += report.faults
         log.duration_s += seen.duration_s
 

@@ -22,14 +22,13 @@ from mixmon.errors import DefinitionError, MixmonError, SourceError
 from mixmon.frames.adapters.slcan import SlcanLines
 from mixmon.frames.block import FrameBlock, FrameRow, Interfaces, block_of, concat
 from mixmon.frames.candump import CandumpReader
-from mixmon.frames.logs import FRAMES, NOTES, WATCHED, open_log, watched_until
+from mixmon.frames.logs import FRAMES, MANIFEST, NOTES, WATCHED, open_log, watched_until
 from mixmon.live.recording import JUDGED, is_readable
 from mixmon.messages.database import load_database
 from mixmon.messages.decode import Decoder
 from mixmon.record.recorder import Recorder
 from mixmon.record.run_check import SUMS
 from mixmon.record.run_folder import SESSION_FILE, open_run
-from mixmon.record.run_writer import MANIFEST
 from mixmon.session.load import load_session, read_session
 from mixmon.session.when import ConditionError, names, parse
 

@@ -165,6 +165,7 @@ def _run_for_report(worker: Worker, source: ReplaySource) -> Run:
         first_rejected=report.first_rejected,
         skipped=report.skipped,
         losses=report.losses,
+        losses_counted=source.log.losses_counted,
         first_ns=source.first_ns,
         duration_s=source.duration_s,
         late_by_clock=pipeline.late_by_clock,

@@ -203,6 +203,7 @@ class Reading:
             first_rejected=report.first_rejected,
             skipped=report.skipped,
             losses=report.losses,
+            losses_counted=self._source.losses_counted,
             first_ns=self.first,
             duration_s=self._stretches.duration_ns / 1e9,
             jumps=self._stretches.breaks,

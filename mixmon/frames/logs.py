@@ -37,6 +37,7 @@ from mixmon.frames.text_logs import TrcLines, asc_lines, take_frames_off, text_l
 
 FRAMES = "frames.log"
 NOTES = "notes.jsonl"
+MANIFEST = "run.json"
 
 WATCHED = "watched until"
 """Kind of the note that says how far rows were made: a bus that is silent at the end leaves no frame."""
@@ -63,6 +64,16 @@ def watched_until(folder: Path) -> int | None:
     except OSError:
         pass
     return newest
+
+
+def are_losses_counted(folder: Path) -> bool:
+    """False where the manifest of a run says that its sources did not count the frames that were lost."""
+    try:
+        with (folder / MANIFEST).open("rb") as file:
+            fields = json.loads(file.read(_LONGEST_NOTE))
+    except (OSError, ValueError, RecursionError):
+        return True
+    return not isinstance(fields, dict) or fields.get("lost", 0) is not None
 
 
 def _watched_time(line: bytes) -> int | None:
@@ -129,6 +140,7 @@ class LogSource:
     position  bytes behind the newest block, of `total`; total is None where progress is not known
     once      it can be read once only, as standard input
     watched   data time, ns, up to which a run was watched; None where that is not known
+    losses_counted  False: frames may have been lost that nobody counted
     silence_ns  how much of the time before a jump ahead of its stamps is a silence of the bus: a run has one
               clock; of other logs nobody knows
 
@@ -147,6 +159,7 @@ class LogSource:
         self._is_run = path != STDIN and is_run(path)
         self._path = str(Path(path) / FRAMES) if self._is_run else path
         self.watched = watched_until(Path(path)) if self._is_run else None
+        self.losses_counted = not self._is_run or are_losses_counted(Path(path))
         self.silence_ns = FORWARD_JUMP_NS if self._is_run else 0
         size = None if path == STDIN else _file_size(self._path)
         self.once = size is None

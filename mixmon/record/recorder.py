@@ -26,11 +26,11 @@ from pathlib import Path, PurePath
 
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
-from mixmon.frames.adapters.interfaces import BusOptions
-from mixmon.frames.adapters.receiver import SourceEvent
+from mixmon.frames.adapters.interfaces import BusOptions, kind_of
+from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.logs import FRAMES, NOTES
-from mixmon.record.run_writer import MANIFEST, SUMS, Manifest, RunWriter, versions
+from mixmon.frames.logs import FRAMES, MANIFEST, NOTES
+from mixmon.record.run_writer import SUMS, Manifest, RunWriter, versions
 
 RING_FRAMES = 1_000_000
 """Our choice: two minutes of 8,000 frames a second, 35 MB."""
@@ -215,6 +215,7 @@ class Recorder:
         self._shared = shared
         self._name = name
         self._buses = tuple(_bus_facts(bus) for bus in buses)
+        self._lost_at_start = 0 if all(kind_of(bus.interface).counts_lost for bus in buses) else None
         self._files = dict(files or {})
         self._pre_trigger_s = pre_trigger_s
         self._sync_s = sync_s
@@ -267,6 +268,8 @@ class Recorder:
         """Note an event of a live bus; lost frames are reported in the log too."""
         self.note(event.t, f"source {event.kind.value}", bus=event.bus, text=event.text)
         run = self._running_run()
+        if run is not None and event.kind is SourceEventKind.LOST:
+            run.losses_counted = False
         if event.lost and run is not None:
             run.lose(event.bus, event.lost)
 
@@ -290,6 +293,7 @@ class Recorder:
             versions=versions(),
             pre_trigger_s=self._pre_trigger_s,
             why=why,
+            lost=self._lost_at_start,
         )
         refusals = []
         for root in self._roots:

@@ -17,8 +17,8 @@ from io import FileIO
 from pathlib import Path, PurePath
 from typing import Final
 
-from mixmon.frames.logs import FRAMES, NOTES
-from mixmon.record.run_writer import MANIFEST, SUMS, Manifest
+from mixmon.frames.logs import FRAMES, MANIFEST, NOTES
+from mixmon.record.run_writer import SUMS, Manifest
 
 MOST_BYTES: Final = 64 << 20
 """Of any file of a run but its frames; our choice: far above message definitions and a day of notes."""

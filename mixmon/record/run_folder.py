@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from mixmon.errors import SourceError
-from mixmon.frames.logs import FRAMES, NOTES
+from mixmon.frames.logs import FRAMES, MANIFEST, NOTES
 from mixmon.record.run_check import find_wrong_files, read_small, read_sums
-from mixmon.record.run_writer import MANIFEST, RECORDING, RUN_FORMAT, SUMS, Manifest
+from mixmon.record.run_writer import RECORDING, RUN_FORMAT, SUMS, Manifest
 
 SESSION_FILE = "session.toml"
 CUT_OFF = "cut off: the program ended before the run did, or records it still"

@@ -26,7 +26,7 @@ from typing import Any, Self
 
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump_write import write_candump
-from mixmon.frames.logs import FRAMES, NOTES
+from mixmon.frames.logs import FRAMES, MANIFEST, NOTES
 
 PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
 """Runs tell what an engine can do: nobody else on the machine reads them unless that is asked for."""
@@ -155,7 +155,7 @@ class Manifest:
     files       kept beside the frames, as they were used
     frames      in frames.log
     size        bytes of frames.log and notes.jsonl
-    lost        frames that the sources reported as lost
+    lost        frames that the sources reported as lost; null: none, but not all sources count them
     """
 
     name: str = ""
@@ -170,7 +170,7 @@ class Manifest:
     ended_ns: int | None = None
     frames: int = 0
     size: int = 0
-    lost: int = 0
+    lost: int | None = 0
     format: int = RUN_FORMAT
 
     @property
@@ -178,7 +178,7 @@ class Manifest:
         """The start, in UTC."""
         return utc(self.started_ns)
 
-    def ended(self, ended_ns: int, frames: int, size: int, lost: int, stopped: str | None) -> Manifest:
+    def ended(self, ended_ns: int, frames: int, size: int, lost: int | None, stopped: str | None) -> Manifest:
         """The manifest of the run when it has ended, by itself or because it could not go on."""
         state = COMPLETE if stopped is None else STOPPED
         return replace(
@@ -209,9 +209,11 @@ class Manifest:
         for key, kind in (("buses", dict), ("files", str)):
             listed = known.get(key)
             known[key] = tuple(v for v in listed if isinstance(v, kind)) if isinstance(listed, list) else ()
-        for key, what in (("frames", int), ("size", int), ("lost", int), ("state", str), ("name", str)):
+        for key, what in (("frames", int), ("size", int), ("state", str), ("name", str)):
             if not isinstance(known.get(key, what()), what):
                 raise ValueError(f"{key} is {known[key]!r}"[:100])  # noqa: TRY004 - likewise
+        if not isinstance(known.get("lost"), int | None):
+            raise ValueError(f"lost is {known['lost']!r}"[:100])  # noqa: TRY004 - likewise
         return cls(**known)
 
 
@@ -239,7 +241,6 @@ def folder_names(started_ns: int, name: str, most: int = 1000) -> Sequence[str]:
     return [stem, *(f"{stem}-{n}" for n in range(2, most))]
 
 
-MANIFEST = "run.json"
 SUMS = "SHA256SUMS"
 FailureListener = Callable[[str, str], None]
 """Called with the text of a failure, and with its bare reason."""
@@ -251,6 +252,7 @@ class RunWriter:
     frames   appended
     sure     of these, frames that were on the disk when it was last looked at
     failure  why it could not go on; None: it goes on
+    losses_counted  every frame that is lost is reported to `lose`
 
     Raises:
         OSError: the folder or a file in it cannot be made; nothing of it is left then.
@@ -275,6 +277,7 @@ class RunWriter:
         self._using = threading.Lock()
         self._stop = threading.Event()
         self._lost: dict[str, int] = {}
+        self.losses_counted = manifest.lost is not None
         self._began = time.monotonic()
         self.frames = self.sure = 0
         self.free = shutil.disk_usage(self.path).free
@@ -387,7 +390,8 @@ class RunWriter:
                 self._end_by_failure(error.strerror or str(error))
 
     def _write_manifest_and_sums(self) -> None:
-        lost = sum(self._lost.values())
+        total = sum(self._lost.values())
+        lost = total if total or self.losses_counted else None
         manifest = self._manifest.ended(time.time_ns(), self.frames, self.size, lost, self.failure).to_json()
         write_whole(self.path / MANIFEST, manifest, shared=self._shared)
         sums = {name: hashlib.sha256(data).hexdigest() for name, data in self._files.items()}

@@ -81,6 +81,7 @@ def air_percent(engine: Engine) -> list[float]:
 
 def log_json(log: LogFacts) -> Mapping[str, Any]:
     """What became of the lines of the logs."""
+    lost = sum(loss.dropped for loss in log.losses)
     return {
         "frames": log.frames,
         "rejected_lines": log.rejected_lines,
@@ -88,7 +89,7 @@ def log_json(log: LogFacts) -> Mapping[str, Any]:
         "duration_s": log.duration_s,
         "late_by_clock": log.late_by_clock,
         "skipped_lines": log.skipped,
-        "frames_lost_by_recorder": sum(loss.dropped for loss in log.losses),
+        "frames_lost_by_recorder": lost if lost or log.losses_counted else None,
         "clock_jumps": log.jumps,
         "first_clock_jumps": [
             {"t_s": _seconds_into(log, jump), "by_s": (jump.begin - jump.end) / SECOND_NS}

@@ -20,12 +20,15 @@ import pytest
 from run_folders import CHANNELS, EPOCH, MS, block, list_runs, recorded
 
 from mixmon.errors import SourceError, UsageError
+from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.candump_write import write_candump
-from mixmon.frames.logs import open_log
+from mixmon.frames.logs import LogSource, open_log
 from mixmon.record.recorder import Recorder, RecorderEventKind, RecorderState
 from mixmon.record.run_folder import RunFolder, open_run
+from mixmon.report.balance import log_json
+from mixmon.run import LogFacts
 
 DEADLINE_S = 10.0
 
@@ -227,6 +230,33 @@ def test_lost_frames_stand_in_log_and_notes(root: Path) -> None:
     ]
     assert [note.kind for note in run.notes] == ["source dropped", "source overflow"]
     assert run.manifest.lost == 12
+
+
+@pytest.mark.parametrize(
+    ("interface", "event", "lost"),
+    [
+        ("socketcan", None, 0),
+        ("socketcan", SourceEvent(EPOCH, "can0", SourceEventKind.LOST, "device lost"), None),
+        ("slcan", None, None),
+        ("slcan", SourceEvent(EPOCH, "can0", SourceEventKind.OVERFLOW, "5 frames lost", 5), 5),
+    ],
+)
+def test_losses_that_nobody_counts_are_not_written_as_none(
+    root: Path, interface: str, event: SourceEvent | None, lost: int | None
+) -> None:
+    recorder = Recorder(root, buses=[BusOptions("can0", interface, "x", 500_000)])
+    recorder.start()
+    recorder.write(block(0, 10))
+    if event is not None:
+        recorder.note_event(event)
+    recorder.close()
+    (path,) = list_runs(root)
+    assert open_run(path).manifest.lost == json.loads((path / "run.json").read_text())["lost"] == lost
+    log = LogSource(str(path))
+    assert sum(map(len, log)) == 10
+    facts = LogFacts(losses=log.report.losses, losses_counted=log.losses_counted)
+    assert log_json(facts)["frames_lost_by_recorder"] == lost
+    assert log.losses_counted == (lost is not None)
 
 
 def test_run_that_is_written_can_be_read(root: Path) -> None:

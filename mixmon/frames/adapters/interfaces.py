@@ -172,6 +172,7 @@ class AdapterKind:
     never_unplugged  silence never means that the device is gone, so it is not opened anew after one: that
                    would lose the frames that come meanwhile
     stamp_wrap_ns  after so many ns the device's stamps start again from 0; None: they do not
+    counts_lost    frames that are lost before they reach this program are counted
     """
 
     name: str
@@ -185,6 +186,7 @@ class AdapterKind:
     deep_queue: bool = False
     never_unplugged: bool = False
     stamp_wrap_ns: int | None = None
+    counts_lost: bool = False
 
     @property
     def is_own(self) -> bool:
@@ -206,6 +208,7 @@ ADAPTERS: Final[dict[str, AdapterKind]] = {
             needs_channel=True,
             confirmed_by="the kernel",
             faults=LINK_FAULTS,
+            counts_lost=True,
         ),
         AdapterKind(
             "slcan",  # by own code: python-can's reads one byte at a time
