@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -77,13 +77,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Decodes block by block; memory does not grow with the log."""
-    _check_options(arguments)
+    read = _check_options(arguments)
 
     definitions = _load_definitions(arguments)
     decoding = Decoding(definitions, arguments.signals)
     reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
     if arguments.wide:
-        _write_wide(arguments, reading, decoding)
+        _write_wide(arguments, read, reading, decoding)
     elif _is_parquet(arguments.out):
         _write_parquet(arguments.out, reading, decoding)
     else:
@@ -91,8 +91,8 @@ def run(arguments: argparse.Namespace) -> int:
     return _report_counts(arguments, reading, decoding)
 
 
-def _check_options(arguments: argparse.Namespace) -> None:
-
+def _check_options(arguments: argparse.Namespace) -> list[Path]:
+    """The files that the command reads; options that exclude each other are refused."""
     if (arguments.session is None) == (arguments.database is None):
         raise UsageError("mixmon decode: expected --session or --database, one of them; give one")
     out = arguments.out
@@ -105,7 +105,7 @@ def _check_options(arguments: argparse.Namespace) -> None:
             "--raw and --absolute: are for CSV; Parquet has t_s and t_ns, and no raw values; omit them"
         )
     inputs = [arguments.log, arguments.database]
-    check_places({"--out": out}, inputs, session=arguments.session, force=arguments.force)
+    return check_places({"--out": out}, inputs, session=arguments.session, force=arguments.force)
 
 
 def _is_parquet(out: Path | None) -> bool:
@@ -158,9 +158,11 @@ def _write_long(arguments: argparse.Namespace, reading: Reading, decoding: Decod
                     head = ""
 
 
-def _write_wide(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
+def _write_wide(
+    arguments: argparse.Namespace, read: Sequence[Path], reading: Reading, decoding: Decoding
+) -> None:
 
-    out = FolderOut(arguments.out, force=arguments.force)
+    out = FolderOut(arguments.out, read, force=arguments.force)
     for block in reading:
         zero = 0 if arguments.absolute else reading.first
         for part, messages in decoding.messages(block):

@@ -7,11 +7,15 @@ and text goes to standard output, to a file or to a folder of files. Memory does
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import BinaryIO, Self
+from tempfile import NamedTemporaryFile
+from types import TracebackType
+from typing import BinaryIO, Self, cast
 
 import numpy as np
 
@@ -184,8 +188,8 @@ def check_places(
     *,
     session: Path | None,
     force: bool,
-) -> None:
-    """Refuses, before any work, places that hold what must not be written over.
+) -> list[Path]:
+    """The files that a command reads; places that hold what must not be written over are refused.
 
     places   by the option that names each; None where it was not given
     inputs   files that the command reads
@@ -203,15 +207,13 @@ def check_places(
     for option, place in places.items():
         if place is None:
             continue
-        if any(_is_same(place, path) for path in read):
-            raise UsageError(
-                f"{option} {place}: is an input of this command; expected another file; choose a name"
-            )
+        _refuse_inputs(f"{option} {place}", place, read)
         if any(place == path or _is_same(place, path) for path in written):
             raise UsageError(f"{option} {place}: is named twice; expected a file for each; choose a name")
         if is_file(place) and not force:
             raise _taken(place)
         written.append(place)
+    return read
 
 
 def _databases_of(session: Path) -> list[Path]:
@@ -220,6 +222,12 @@ def _databases_of(session: Path) -> list[Path]:
     names = [] if read is None else [name for bus in read.buses for name in bus.databases]
     found = (database_path(name, session.parent) for name in names)
     return [path for path in found if path is not None]
+
+
+def _refuse_inputs(said: str, place: Path, read: Iterable[Path]) -> None:
+    """Refuse to write over a file that the command reads; `said` names the place."""
+    if any(_is_same(place, path) for path in read):
+        raise UsageError(f"{said}: is an input of this command; expected another file; choose a name")
 
 
 def _is_same(place: Path, path: Path) -> bool:
@@ -248,16 +256,44 @@ def open_new(path: Path, *, force: bool) -> BinaryIO:
         raise unwritable(path, error) from error
 
 
+@contextmanager
+def new_file(path: Path, *, force: bool) -> Iterator[BinaryIO]:
+    """`open_new`, closed at the end; a file that is there stays as it is until the new one is whole.
+
+    The new one is written beside it and takes its name and permissions at the end. Where the work is
+    interrupted or fails, the old one is left.
+    """
+    if not (force and is_file(path)):
+        with open_new(path, force=force) as file:
+            yield file
+        return
+    place = path.resolve()
+    try:
+        fresh = NamedTemporaryFile(dir=place.parent, prefix=".mixmon-", delete=False)  # noqa: SIM115
+    except OSError as error:
+        raise unwritable(path, error) from error
+    try:
+        with fresh:
+            yield cast("BinaryIO", fresh)
+        shutil.copymode(place, fresh.name)
+        Path(fresh.name).replace(place)
+    except BaseException:
+        Path(fresh.name).unlink(missing_ok=True)
+        raise
+
+
 class TextOut:
     """Text in UTF-8, to a file that is made at the first write, or to standard output.
 
-    What was written is whole lines if only whole lines are given, also after an interruption.
+    What was written is whole lines if only whole lines are given, also after an interruption; but a file
+    that was there is then left as it was.
     """
 
     def __init__(self, path: Path | None, *, force: bool) -> None:
-        """None is standard output; `force` as in `open_new`."""
+        """None is standard output; `force` as in `new_file`."""
         self._path, self._force = path, force
         self._file: BinaryIO | None = None
+        self._open = ExitStack()
 
     def write(self, text: str) -> None:
         """Writes the text.
@@ -272,37 +308,34 @@ class TextOut:
             result_bytes(data)
             return
         if self._file is None:
-            self._file = open_new(self._path, force=self._force)
+            self._file = self._open.enter_context(new_file(self._path, force=self._force))
         try:
             self._file.write(data)
         except OSError as error:
             raise unwritable(self._path, error) from error
 
-    def close(self) -> None:
-        """Closes the file; raises as `write` does."""
-        if self._file is not None:
-            try:
-                self._file.close()
-            except OSError as error:
-                raise unwritable(self._path, error) from error
-
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            self._open.__exit__(kind, error, trace)
+        except OSError as failure:
+            raise unwritable(self._path, failure) from failure
 
 
 class FolderOut:
     """A folder with one file a table. Files are opened for each write: there may be thousands."""
 
-    def __init__(self, folder: Path, *, force: bool) -> None:
-        """Makes the folder if need be; `force` as in `open_new`.
+    def __init__(self, folder: Path, read: Sequence[Path], *, force: bool) -> None:
+        """Makes the folder if need be; `force` as in `open_new`, but none of the files that are `read`.
 
         Raises:
             OutputError: it cannot be made.
         """
-        self._folder, self._force = folder, force
+        self._folder, self._read, self._force = folder, read, force
         self._names: dict[tuple[str, ...], str] = {}
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -317,11 +350,13 @@ class FolderOut:
         """Adds the text to the table of that name, whose file is made at the first call.
 
         Raises:
-            UsageError: the file is there already.
+            UsageError: the file is there already, or is read by the command.
             OutputError: there is no room, or the place is gone.
         """
         begun = key in self._names
         path = self._folder / self._names.setdefault(key, self._file_name(key))
+        if not begun:
+            _refuse_inputs(str(path), path, self._read)
         try:
             with path.open("ab") if begun else open_new(path, force=self._force) as file:
                 file.write(text.encode())

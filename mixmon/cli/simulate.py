@@ -12,7 +12,7 @@ from pathlib import Path
 from mixmon.cli import options
 from mixmon.cli.console import conclude, result, result_bytes, talk, unwritable
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
-from mixmon.cli.output import check_places, open_new
+from mixmon.cli.output import check_places, new_file
 from mixmon.cli.paths import is_there
 from mixmon.errors import ScenarioError, UsageError
 from mixmon.frames.candump_write import write_candump
@@ -256,7 +256,7 @@ def _open_log(out: str, *, force: bool) -> Iterator[Callable[[bytes], object]]:
         yield result_bytes
         return
     try:
-        with open_new(Path(out), force=force) as stream:
+        with new_file(Path(out), force=force) as stream:
             if out.endswith(".gz"):
                 with gzip.GzipFile("", "wb", fileobj=stream, mtime=0) as packed:
                     yield packed.write
@@ -268,7 +268,7 @@ def _open_log(out: str, *, force: bool) -> Iterator[Callable[[bytes], object]]:
 
 def _write_text(path: Path, text: str, *, force: bool) -> None:
     try:
-        with open_new(path, force=force) as file:
+        with new_file(path, force=force) as file:
             file.write(text.encode())
     except OSError as error:
         raise unwritable(str(path), error) from error

@@ -3,6 +3,7 @@
 import csv
 import io
 import random
+import stat
 import sys
 
 import cantools
@@ -10,7 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET, main
-from mixmon.cli.output import Decoding, Definitions
+from mixmon.cli.output import Decoding, Definitions, TextOut
 from mixmon.frames.logs import open_log
 from mixmon.messages.database import load_database
 from mixmon.report.tables import long_lines
@@ -256,6 +257,37 @@ def test_a_table_that_is_there_is_written_over_by_force_alone(capsys, log, tmp_p
     assert "can0.Probes_Left.csv: is there already" in capsys.readouterr().err
     assert (tmp_path / "can0.Probes_Left.csv").read_text() == "mine"
     assert main([*words, "--force"]) == DONE
+
+
+def write_interrupted(path):
+    with TextOut(path, force=True) as out:
+        out.write("new\n")
+        raise KeyboardInterrupt
+
+
+def test_an_interruption_leaves_the_file_that_was_to_be_written_over(tmp_path):
+    path, link = tmp_path / "a.csv", tmp_path / "link.csv"
+    path.write_text("old\n")
+    path.chmod(0o640)
+    link.symlink_to(path)
+    with pytest.raises(KeyboardInterrupt):
+        write_interrupted(link)
+    assert path.read_text() == "old\n"
+    with TextOut(link, force=True) as out:
+        out.write("new\n")
+    assert path.read_text() == "new\n"
+    assert stat.S_IMODE(path.stat().st_mode) == 0o640
+    assert sorted(tmp_path.iterdir()) == [path, link]
+    assert link.is_symlink()
+
+
+def test_a_log_in_the_folder_of_the_tables_is_not_written_over(capsys, log, tmp_path):
+    copy = tmp_path / "can0.Probes_Left.csv"
+    copy.symlink_to(log)
+    before = log.read_bytes()
+    assert main(["decode", str(log), "-d", DBC, "--wide", "--out", str(tmp_path), "--force"]) == BAD_INPUT
+    assert "is an input" in capsys.readouterr().err
+    assert log.read_bytes() == before
 
 
 def test_a_decode_that_finds_nothing_leaves_no_file(capsys, log, tmp_path):
