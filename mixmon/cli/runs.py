@@ -25,7 +25,7 @@ from mixmon.findings.census.traffic import StretchCutter
 from mixmon.findings.lags import DEFAULT_LAG_S, Lag
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import is_run, open_log
-from mixmon.record.run_folder import SESSION_FILE, open_run
+from mixmon.record.run_folder import kept_session, open_run
 from mixmon.report.progress import Progress
 from mixmon.run import LogFacts, Run
 
@@ -93,9 +93,10 @@ def _find_session(log: str) -> Path:
 
     Raises:
         UsageError: there is none.
+        SourceError: the folder holds a link.
     """
-    kept = Path(log) / SESSION_FILE
-    if not (is_run(log) and kept.is_file()):
+    kept = kept_session(Path(log)) if is_run(log) else None
+    if kept is None:
         raise UsageError(f"{log}: no session; expected --session, or the folder of a run with one; give one")
     return kept
 

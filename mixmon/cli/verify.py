@@ -10,7 +10,7 @@ from pathlib import Path
 
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
-from mixmon.cli.main import BAD_INPUT, DONE
+from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 from mixmon.cli.paths import is_folder
 from mixmon.errors import Mistake
 from mixmon.messages.bind import definition_cautions, verify
@@ -49,7 +49,9 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _verify_run(arguments: argparse.Namespace) -> int:
-    """Compares every file of a run with its checksum; BAD_INPUT unless all agree.
+    """Compares every file of a run with its checksum.
+
+    BAD_INPUT unless all agree; LIMIT_NOT_MET where they do and something else lies in the folder.
 
     Raises:
         SourceError: the folder is not a run.
@@ -62,22 +64,24 @@ def _verify_run(arguments: argparse.Namespace) -> int:
         "cut_off": found.cut_off,
         "verified": found.verified,
         "faults": found.faults,
+        "extra": found.extra,
     }
-    whole = found.verified and not found.faults
     conclude(to_json(facts) if arguments.json else _write_run_text(found), DONE)
-    if whole:
-        return DONE
-    talk(f"{arguments.session}: {found.faults[0]}; expected every file as it was when the run ended")
-    return BAD_INPUT
+    if found.faults:
+        talk(f"{arguments.session}: {found.faults[0]}; expected every file as it was when the run ended")
+        return BAD_INPUT
+    return LIMIT_NOT_MET if found.extra else DONE
 
 
 def _write_run_text(found: RunFolder) -> str:
 
     path, manifest = printable(str(found.path)), found.manifest
-    if found.faults:
-        return "".join(f"{path}: {printable(fault)}\n" for fault in found.faults)
-    frames = counted(manifest.frames, "frame")
-    return f"{path}: {printable(manifest.state)}, {frames}; every file agrees with its checksum\n"
+    lines = list(found.faults)
+    if not lines:
+        frames = counted(manifest.frames, "frame")
+        lines.append(f"{manifest.state}, {frames}; every file agrees with its checksum")
+    lines += [f"not part of the run: {name}" for name in found.extra]
+    return "".join(f"{path}: {printable(line)}\n" for line in lines)
 
 
 def _write_json(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note]) -> str:

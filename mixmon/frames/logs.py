@@ -16,7 +16,7 @@ import os
 import stat
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
-from io import BufferedReader, BytesIO, FileIO
+from io import BufferedReader, FileIO
 from pathlib import Path
 from sqlite3 import connect
 from tempfile import NamedTemporaryFile
@@ -31,6 +31,7 @@ from mixmon.frames.clock import FORWARD_JUMP_NS
 from mixmon.frames.library import csv_rows, message_blocks, sqlite_rows
 from mixmon.frames.log_bytes import PACKED_SUFFIXES, BrokenError, LogBytes, UnpackedFile, UnpackError
 from mixmon.frames.mdf import mdf_blocks
+from mixmon.frames.plain_file import is_plain_file, open_plain
 from mixmon.frames.text_logs import TrcLines, asc_lines, take_frames_off, text_lines
 
 # The files in the folder of a run, as far as a reader of logs must know them.
@@ -41,6 +42,9 @@ MANIFEST = "run.json"
 
 WATCHED = "watched until"
 """Kind of the note that says how far rows were made: a bus that is silent at the end leaves no frame."""
+
+MOST_NOTES = 250_000
+"""Lines of notes of a run that are read; our choice: three a second for a day, some seconds of reading."""
 
 _LONGEST_NOTE = 1 << 20  # our choice: bytes of a line of notes that are read at once; most have some hundred
 
@@ -55,12 +59,11 @@ def is_run(path: Path | str) -> bool:
 
 def watched_until(folder: Path) -> int | None:
     """Data time, ns, up to which a run was watched; None where its notes do not say."""
-    notes, newest = folder / NOTES, None
+    newest = None
     try:
-        with notes.open("rb") if notes.is_file() else BytesIO() as file:
-            while line := file.readline(_LONGEST_NOTE):
-                if WATCHED.encode() in line and (t := _watched_time(line)) is not None:
-                    newest = t if newest is None else max(newest, t)
+        for line in note_lines(folder):
+            if WATCHED.encode() in line and (t := _watched_time(line)) is not None:
+                newest = t if newest is None else max(newest, t)
     except OSError:
         pass
     return newest
@@ -69,11 +72,24 @@ def watched_until(folder: Path) -> int | None:
 def are_losses_counted(folder: Path) -> bool:
     """False where the manifest of a run says that its sources did not count the frames that were lost."""
     try:
-        with (folder / MANIFEST).open("rb") as file:
+        with BufferedReader(open_plain(folder / MANIFEST)) as file:
             fields = json.loads(file.read(_LONGEST_NOTE))
     except (OSError, ValueError, RecursionError):
         return True
     return not isinstance(fields, dict) or fields.get("lost", 0) is not None
+
+
+def note_lines(folder: Path) -> Iterator[bytes]:
+    """The lines of notes of a run one by one, as far as `MOST_NOTES`; one that is too long comes in pieces.
+
+    Raises:
+        OSError: there are none, they cannot be read, or they are no plain file of the folder.
+    """
+    with BufferedReader(open_plain(folder / NOTES)) as file:
+        for _ in range(MOST_NOTES):
+            if not (line := file.readline(_LONGEST_NOTE)):
+                return
+            yield line
 
 
 def _watched_time(line: bytes) -> int | None:
@@ -146,6 +162,8 @@ class LogSource:
 
     Of a run a last line without its end is left out: the run was cut off while it was written.
 
+    Of a folder from elsewhere nothing is read that lies outside: a link is refused.
+
     Iterating raises:
         SourceError: it cannot be read, or nothing in it is a frame.
     """
@@ -158,6 +176,8 @@ class LogSource:
         self._head = b""
         self._is_run = path != STDIN and is_run(path)
         self._path = str(Path(path) / FRAMES) if self._is_run else path
+        if self._is_run and not is_plain_file(Path(self._path)):
+            raise SourceError(f"{path}: {FRAMES} is a link, which is not followed; expected a file")
         self.watched = watched_until(Path(path)) if self._is_run else None
         self.losses_counted = not self._is_run or are_losses_counted(Path(path))
         self.silence_ns = FORWARD_JUMP_NS if self._is_run else 0

@@ -9,37 +9,49 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-import stat
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from io import FileIO
 from pathlib import Path, PurePath
 from typing import Final
 
 from mixmon.frames.logs import FRAMES, MANIFEST, NOTES
+from mixmon.frames.plain_file import open_plain, size_of
 from mixmon.record.run_writer import SUMS, Manifest
 
 MOST_BYTES: Final = 64 << 20
-"""Of any file of a run but its frames; our choice: far above message definitions and a day of notes."""
+"""Of all files of a run but frames and notes; our choice: far above a session and message definitions."""
 
+MOST_LISTING_BYTES: Final = 1 << 20
+"""Of run.json and of SHA256SUMS, which have some hundred bytes; our choice: JSON grows twentyfold."""
+
+MOST_FILES: Final = 1000
+"""That run.json or SHA256SUMS may name; our choice: a run has a handful."""
+
+_TOLD_SINGLY: Final = 20  # our choice: faults and names that are told one by one
 _PIECE: Final = 1 << 20
 _SUM: Final = re.compile(r"([0-9a-f]{64})  (.+)")
 _LOSS_LINE: Final = b"\nDROPCOUNT: "
 """Begins a line of frames.log that is no frame: see `RunWriter.lose`."""
 
 
-def read_small(path: Path) -> bytes:
+def first_few(words: Sequence[str], what: str) -> tuple[str, ...]:
+    """The first of them, and how many more there are."""
+    if len(words) <= _TOLD_SINGLY:
+        return tuple(words)
+    return (*words[:_TOLD_SINGLY], f"and {len(words) - _TOLD_SINGLY} more {what}")
+
+
+def read_small(path: Path, most: int) -> bytes:
     """A file of the run that is small.
 
     Raises:
-        OSError: it is not there, no plain file, or larger than `MOST_BYTES`.
+        OSError: it is not there, no plain file, or larger than `most`.
     """
-    with _opened(path) as file:
-        if _size(file) > MOST_BYTES:
-            raise OSError(0, f"larger than {MOST_BYTES >> 20} MiB")
+    with open_plain(path) as file:
+        if size_of(file) > most:
+            raise OSError(0, f"more than {most} bytes")
         data = bytearray()
-        while len(data) <= MOST_BYTES and (piece := file.read(_PIECE)):
+        while len(data) <= most and (piece := file.read(_PIECE)):
             data += piece
         return bytes(data)
 
@@ -47,11 +59,14 @@ def read_small(path: Path) -> bytes:
 def read_sums(path: Path, faults: list[str]) -> dict[str, str] | None:
     """Checksums by file name; None where the run has none. What is wrong with them is added to `faults`."""
     try:
-        lines = read_small(path / SUMS).decode().splitlines()
+        lines = read_small(path / SUMS, MOST_LISTING_BYTES).decode().splitlines()
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:
         faults.append(f"{SUMS}: cannot be read ({_why(error)})")
+        return None
+    if len(lines) > MOST_FILES:
+        faults.append(f"{SUMS}: {len(lines)} lines; expected at most {MOST_FILES}")
         return None
     sums: dict[str, str] = {}
     for line in lines:
@@ -63,31 +78,50 @@ def read_sums(path: Path, faults: list[str]) -> dict[str, str] | None:
     return sums
 
 
-def find_wrong_files(path: Path, manifest: Manifest, sums: Mapping[str, str]) -> list[str]:
-    """Words for every file that is missing, has no checksum, or is not as it was when the run ended."""
-    found = [
-        f"{MANIFEST}: {name[:100]!r} is no file of this folder"
-        for name in manifest.files
-        if not _is_plain(name)
-    ]
-    sizes = 0
-    for name in dict.fromkeys([FRAMES, NOTES, MANIFEST, *filter(_is_plain, manifest.files), *sums]):
-        most = manifest.size if name in {FRAMES, NOTES} else MOST_BYTES
+def find_wrong_files(path: Path, manifest: Manifest | None, sums: Mapping[str, str]) -> list[str]:
+    """Words for every file that is missing, has no checksum, or is not as it was when the run ended.
+
+    Without a manifest files are compared with their checksums alone, as far as `MOST_BYTES` each.
+    """
+    named = () if manifest is None else manifest.files
+    if len(named) > MOST_FILES:
+        return [f"{MANIFEST}: names {len(named)} files; expected at most {MOST_FILES}"]
+    found = [f"{MANIFEST}: {name[:100]!r} is no file of this folder" for name in named if not _is_plain(name)]
+    recorded = MOST_BYTES if manifest is None else manifest.size
+    sizes, others = 0, MOST_BYTES
+    for name in dict.fromkeys([FRAMES, NOTES, MANIFEST, *filter(_is_plain, named), *sums]):
+        grows = name in {FRAMES, NOTES}
         try:
-            seen = _look_at(path / name, most)
+            seen = _look_at(path / name, recorded if grows else others)
         except OSError as error:
-            found.append(f"{name}: {_why(error)}")
+            found.append(f"{name[:100]}: {_why(error)}")
             continue
-        sizes += seen.size if name in {FRAMES, NOTES} else 0
-        if name not in sums:
-            found.append(f"{name}: {SUMS} has no checksum of it; it cannot be verified")
-        elif seen.digest != sums[name]:
-            found.append(f"{name}: differs from its checksum; it was changed after the run ended")
-        if name == FRAMES and seen.digest and seen.frames != manifest.frames:
-            found.append(f"{FRAMES}: {seen.frames} frames; expected {manifest.frames} by {MANIFEST}")
-    if not found and sizes != manifest.size:
+        sizes += seen.size if grows else 0
+        others -= 0 if grows else len(seen.digest) and seen.size
+        found += _compare(name, seen, manifest, sums)
+    if manifest is not None and not found and sizes != manifest.size:
         found.append(f"{FRAMES} and {NOTES}: {sizes} bytes; expected {manifest.size} by {MANIFEST}")
     return found
+
+
+def _compare(name: str, seen: _Seen, manifest: Manifest | None, sums: Mapping[str, str]) -> Iterator[str]:
+    """Words for what is wrong with one file."""
+    if name not in sums:
+        yield f"{name}: {SUMS} has no checksum of it; it cannot be verified"
+    elif not seen.digest and manifest is not None and name in {FRAMES, NOTES}:
+        yield f"{name}: {seen.size} bytes, more than {MANIFEST} says; not read, and not verified"
+    elif not seen.digest:
+        yield f"{name}: {seen.size} bytes are too many to be read; not verified"
+    elif seen.digest != sums[name]:
+        yield f"{name}: differs from its checksum; it was changed after the run ended"
+    if manifest is not None and name == FRAMES and seen.digest and seen.frames != manifest.frames:
+        yield f"{FRAMES}: {seen.frames} frames; expected {manifest.frames} by {MANIFEST}"
+
+
+def find_extra_files(path: Path, manifest: Manifest, sums: Mapping[str, str]) -> tuple[str, ...]:
+    """Names of what lies in the folder and is not of the run, the first few and a count."""
+    known = {FRAMES, NOTES, MANIFEST, SUMS, *manifest.files, *sums}
+    return first_few(sorted({file.name for file in path.iterdir()} - known), "files")
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +142,8 @@ def _look_at(path: Path, most: int) -> _Seen:
     Raises:
         OSError: it cannot be read, or is no plain file.
     """
-    with _opened(path) as file:
-        size = _size(file)
+    with open_plain(path) as file:
+        size = size_of(file)
         if size > most:
             return _Seen(size, "", 0)
         digest, lines, losses, left, tail = hashlib.sha256(), 0, 0, size, b"\n"
@@ -122,23 +156,6 @@ def _look_at(path: Path, most: int) -> _Seen:
         return _Seen(size, digest.hexdigest(), lines - losses)
 
 
-@contextmanager
-def _opened(path: Path) -> Iterator[FileIO]:
-    """A plain file, opened without waiting for anything, and without following a link.
-
-    Raises:
-        OSError: it is not there, cannot be read, or is something else.
-    """
-    mode = path.lstat().st_mode
-    if stat.S_ISLNK(mode):
-        raise OSError(0, "a link, which was not followed; expected a file of this folder")
-    if not stat.S_ISREG(mode):
-        raise OSError(0, "not read; expected a plain file")
-    flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-    with FileIO(os.open(path, flags | getattr(os, "O_BINARY", 0))) as file:
-        yield file
-
-
 def _is_plain(name: str) -> bool:
     """Whether it is the name of a file of the folder itself."""
     try:
@@ -146,10 +163,6 @@ def _is_plain(name: str) -> bool:
     except UnicodeError:  # half a character, which JSON can hold and no name of a file
         return False
     return PurePath(name).name == name != ".." and "\0" not in name
-
-
-def _size(file: FileIO) -> int:
-    return os.fstat(file.fileno()).st_size
 
 
 def _why(error: OSError | ValueError) -> str:

@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from mixmon.errors import SourceError
-from mixmon.frames.logs import FRAMES, MANIFEST, NOTES
-from mixmon.record.run_check import find_wrong_files, read_small, read_sums
+from mixmon.frames.logs import FRAMES, MANIFEST, MOST_NOTES, NOTES, note_lines
+from mixmon.frames.plain_file import is_plain_file
+from mixmon.record.run_check import (
+    MOST_LISTING_BYTES,
+    find_extra_files,
+    find_wrong_files,
+    first_few,
+    read_small,
+    read_sums,
+)
 from mixmon.record.run_writer import RECORDING, RUN_FORMAT, SUMS, Manifest
 
 SESSION_FILE = "session.toml"
@@ -31,21 +40,49 @@ class RunFolder:
     """A run on disk.
 
     log       the frames, as candump text
-    session   the session file as it was used; None if none was kept
-    notes     marks, notes and events, in order of writing
     cut_off   the program ended before the run did
     verified  every file agrees with its checksum
     faults    what is wrong with the folder, in words
+    extra     names of what else lies in the folder and is not of the run
     """
 
     path: Path
     manifest: Manifest
     log: Path
-    session: Path | None
-    notes: tuple[RunNote, ...]
     cut_off: bool
     verified: bool
     faults: tuple[str, ...]
+    extra: tuple[str, ...]
+
+    @property
+    def session(self) -> Path | None:
+        """The session file as it was used; see `kept_session`."""
+        return kept_session(self.path)
+
+    @property
+    def notes(self) -> tuple[RunNote, ...]:
+        """Marks, notes and events, in order of writing, read anew; as far as they can be read."""
+        try:
+            return tuple(note for line in note_lines(self.path) if (note := _read_note(line)) is not None)
+        except OSError:
+            return ()
+
+
+def kept_session(path: Path) -> Path | None:
+    """The session file in the folder of a run; None if it has none.
+
+    Raises:
+        SourceError: something in the folder is a link, by which the session could read what lies outside.
+    """
+    with os.scandir(path) as entries:
+        link = next((one.name for one in entries if one.is_symlink()), None)
+    if link is not None:
+        raise SourceError(
+            f"{path}: {link} is a link, which is not followed; expected files of this folder; "
+            "copy it there, or give --session"
+        )
+    session = path / SESSION_FILE
+    return session if is_plain_file(session) else None
 
 
 def open_run(path: Path | str) -> RunFolder:
@@ -61,35 +98,34 @@ def open_run(path: Path | str) -> RunFolder:
     if not log.is_file():
         raise SourceError(f"{path}: no {FRAMES}; expected the folder of a run; name one")
     sums = read_sums(path, faults)
-    cut_off = sums is None and manifest.state == RECORDING
+    cut_off = sums is None and manifest is not None and manifest.state == RECORDING
     if sums is None:
         faults.append(CUT_OFF if cut_off else f"no {SUMS}: not verified")
     wrong = [] if sums is None else find_wrong_files(path, manifest, sums)
-    session = path / SESSION_FILE
+    _check_notes(path, faults)
     return RunFolder(
         path,
-        manifest,
+        manifest or Manifest(path.name, 0),
         log,
-        session if session.is_file() else None,
-        _read_notes(path / NOTES, faults),
         cut_off,
-        sums is not None and not wrong,
-        (*faults, *wrong),
+        sums is not None and manifest is not None and not wrong,
+        first_few([*faults, *wrong], "faults"),
+        () if sums is None or manifest is None else find_extra_files(path, manifest, sums),
     )
 
 
-def _read_manifest(path: Path, faults: list[str]) -> Manifest:
-    """The manifest; one that knows nothing but the name where it cannot be read.
+def _read_manifest(path: Path, faults: list[str]) -> Manifest | None:
+    """The manifest; None where it cannot be read.
 
     Raises:
         SourceError: the run is of a later format.
     """
     try:
-        manifest = Manifest.from_json(read_small(path / MANIFEST))
+        manifest = Manifest.from_json(read_small(path / MANIFEST, MOST_LISTING_BYTES))
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or error
         faults.append(f"{MANIFEST}: cannot be read ({why}); only the frames are known")
-        return Manifest(path.name, 0)
+        return None
     if manifest.format > RUN_FORMAT:
         raise SourceError(
             f"{path}: run of format {manifest.format}; expected {RUN_FORMAT} or lower; use a newer mixmon"
@@ -97,21 +133,25 @@ def _read_manifest(path: Path, faults: list[str]) -> Manifest:
     return manifest
 
 
-def _read_notes(path: Path, faults: list[str]) -> tuple[RunNote, ...]:
-    """The notes in order of writing; lines that are none are counted in `faults`."""
+def _check_notes(path: Path, faults: list[str]) -> None:
+    """Counts in `faults` the lines of notes that are none; none of them is kept."""
+    lines = bad = 0
     try:
-        lines = read_small(path).split(b"\n")
+        for line in note_lines(path):
+            lines += 1
+            bad += line != b"\n" and _read_note(line) is None
     except OSError as error:
         faults.append(f"{NOTES}: {(error.strerror or str(error)).lower()}")
-        return ()
-    notes, bad = [], 0
-    for line in lines:
-        try:
-            fields = json.loads(line) if line else None
-            if fields is not None:
-                notes.append(RunNote(int(fields.pop("t")), str(fields.pop("kind")), fields))
-        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
-            bad += 1
     if bad:
         faults.append(f"{NOTES}: {bad} lines are no notes")
-    return tuple(notes)
+    if lines == MOST_NOTES:
+        faults.append(f"{NOTES}: only the first {MOST_NOTES} lines were read")
+
+
+def _read_note(line: bytes) -> RunNote | None:
+    """The note on a line; None where it is none."""
+    try:
+        fields = json.loads(line)
+        return RunNote(int(fields.pop("t")), str(fields.pop("kind")), fields)
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
+        return None

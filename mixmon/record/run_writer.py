@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import os
 import platform
 import shutil
@@ -22,7 +23,7 @@ from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from io import FileIO
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Final, Self
 
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump_write import write_candump
@@ -203,18 +204,46 @@ class Manifest:
             fields = json.loads(text)
         except RecursionError:
             fields = None
-        if not isinstance(fields, dict) or not isinstance(fields.get("format"), int):
-            raise ValueError("no run manifest")  # noqa: TRY004 - as json's own errors
+        if not isinstance(fields, dict) or not _is_count(fields.get("format")):
+            raise ValueError("no run manifest")
+        if fields["format"] > RUN_FORMAT:  # its other fields may mean anything
+            return cls(format=fields["format"])
         known = {key: value for key, value in fields.items() if key in cls.__slots__}
-        for key, kind in (("buses", dict), ("files", str)):
-            listed = known.get(key)
-            known[key] = tuple(v for v in listed if isinstance(v, kind)) if isinstance(listed, list) else ()
-        for key, what in (("frames", int), ("size", int), ("state", str), ("name", str)):
-            if not isinstance(known.get(key, what()), what):
-                raise ValueError(f"{key} is {known[key]!r}"[:100])  # noqa: TRY004 - likewise
-        if not isinstance(known.get("lost"), int | None):
-            raise ValueError(f"lost is {known['lost']!r}"[:100])  # noqa: TRY004 - likewise
+        for key, value in known.items():
+            if not _FIELD_RULES[key](value):
+                raise ValueError(f"{key} is {value!r}"[:100])
+        for key in {"buses", "files"} & known.keys():
+            known[key] = tuple(known[key])
         return cls(**known)
+
+
+def _is_count(value: object) -> bool:
+    return type(value) is int and 0 <= value < 1 << 63
+
+
+def _is_text(value: object) -> bool:
+    return isinstance(value, str)
+
+
+def _is_list_of(kind: type) -> Callable[[object], bool]:
+    return lambda value: isinstance(value, list) and all(isinstance(one, kind) for one in value)
+
+
+def _are_versions(value: object) -> bool:
+    return value is None or (isinstance(value, dict) and all(map(_is_text, value.values())))
+
+
+_FIELD_RULES: Final[Mapping[str, Callable[[object], bool]]] = {
+    **dict.fromkeys(("format", "started_ns", "frames", "size"), _is_count),
+    **dict.fromkeys(("name", "state", "why"), _is_text),
+    "buses": _is_list_of(dict),
+    "files": _is_list_of(str),
+    "versions": _are_versions,
+    "pre_trigger_s": lambda value: isinstance(value, int | float) and 0 <= value < math.inf,
+    "stopped": lambda value: value is None or _is_text(value),
+    **dict.fromkeys(("ended_ns", "lost"), lambda value: value is None or _is_count(value)),
+}
+"""What each field of a manifest may hold."""
 
 
 def versions() -> dict[str, str]:

@@ -5,15 +5,17 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from run_folders import EPOCH, block, list_runs, recorded
 
+from mixmon.cli.main import BAD_INPUT, LIMIT_NOT_MET, main
 from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
 from mixmon.record.recorder import Recorder
-from mixmon.record.run_folder import open_run
+from mixmon.record.run_folder import RunFolder, open_run
 
 
 @pytest.fixture
@@ -141,3 +143,164 @@ def test_whatever_stands_in_its_files_a_run_opens(root: Path, text: str) -> None
     for name in ("run.json", "notes.jsonl", "SHA256SUMS"):
         (path / name).write_bytes(text.encode("latin-1"))
     assert not open_run(path).verified
+
+
+# What is small on the disk and large when it is read.
+
+
+def open_within(path: Path, mebibytes: int) -> RunFolder:
+    """The run, opened with no more memory than that."""
+    tracemalloc.start()
+    try:
+        run = open_run(path)
+        assert tracemalloc.get_traced_memory()[1] < mebibytes << 20
+    finally:
+        tracemalloc.stop()
+    return run
+
+
+def change_manifest(path: Path, **fields: object) -> None:
+    manifest = json.loads((path / "run.json").read_text()) | fields
+    (path / "run.json").write_text(json.dumps(manifest))
+
+
+def test_notes_are_counted_and_not_kept(root: Path) -> None:
+    path = recorded(root)
+    with (path / "notes.jsonl").open("ab") as notes:
+        notes.write(b'{"t":1,"kind":"a"}\n' * 20_000 + b"no note\n" * 3)
+    faults = open_within(path, 4).faults
+    assert faults[0] == "notes.jsonl: 3 lines are no notes"
+    assert len(open_run(path).notes) == 20_001
+
+
+def test_of_very_many_notes_the_first_are_read(root: Path) -> None:
+    path = recorded(root)
+    (path / "notes.jsonl").write_bytes(b"\n" * 300_000)
+    assert "notes.jsonl: only the first 250000 lines were read" in open_run(path).faults
+
+
+def test_a_note_of_many_mebibytes_is_none(root: Path) -> None:
+    path = recorded(root)
+    (path / "notes.jsonl").write_bytes(b'{"t":1,"kind":"a","x":[' + b"[]," * 1_000_000 + b"[]]}\n")
+    assert open_within(path, 40).faults[0] == "notes.jsonl: 3 lines are no notes"
+
+
+@pytest.mark.parametrize(
+    ("count", "fault"),
+    [
+        (5000, "run.json: names 5000 files; expected at most 1000"),
+        (200_000, "run.json: cannot be read (more than 1048576 bytes); only the frames are known"),
+    ],
+)
+def test_files_of_a_manifest_are_bounded(root: Path, count: int, fault: str) -> None:
+    path = recorded(root)
+    change_manifest(path, files=[f"{i:06x}" for i in range(count)])
+    sign_again(path)
+    assert open_within(path, 16).faults == (fault,)
+
+
+@pytest.mark.parametrize(
+    ("count", "fault"),
+    [(5000, "5004 lines; expected at most 1000"), (100_000, "cannot be read (more than 1048576 bytes)")],
+)
+def test_checksums_are_bounded(root: Path, count: int, fault: str) -> None:
+    path = recorded(root)
+    change_sums(path, lambda lines: [*lines, *(f"{'0' * 64}  {i}" for i in range(count))])
+    run = open_within(path, 16)
+    assert not run.verified
+    assert run.faults[0] == f"SHA256SUMS: {fault}"
+
+
+def test_the_first_faults_are_told_and_the_others_counted(root: Path) -> None:
+    path = recorded(root)
+    change_sums(path, lambda lines: [*lines, *(f"{'0' * 64}  {i}" for i in range(500))])
+    faults = open_run(path).faults
+    assert len(faults) == 21
+    assert faults[-1] == "and 480 more faults"
+
+
+# Links out of the folder, in what reads a run.
+
+
+@pytest.mark.parametrize("name", ["session.toml", "other.dbc"])
+def test_no_session_is_read_from_a_folder_with_a_link(root: Path, tmp_path: Path, capfd, name: str) -> None:
+    path = recorded(root)
+    (tmp_path / "outside").write_text("a secret of the machine")
+    (path / name).unlink(missing_ok=True)
+    (path / name).symlink_to(tmp_path / "outside")
+    for command in (["balance"], ["replay", "--text"]):
+        assert main([*command, str(path)]) == BAD_INPUT
+        shown = "".join(capfd.readouterr())
+        assert f"{name} is a link, which is not followed" in shown
+        assert "secret" not in shown
+
+
+def test_frames_behind_a_link_are_not_read(root: Path, tmp_path: Path, capfd) -> None:
+    path = recorded(root)
+    (path / "frames.log").rename(tmp_path / "outside.log")
+    (path / "frames.log").symlink_to(tmp_path / "outside.log")
+    assert main(["census", str(path)]) == BAD_INPUT
+    out, err = capfd.readouterr()
+    assert (out, "frames.log is a link, which is not followed" in err) == ("", True)
+
+
+# What is said of files.
+
+
+def test_untouched_files_are_not_accused_where_the_manifest_is_unreadable(root: Path) -> None:
+    path = recorded(root)
+    (path / "run.json").write_text("[")
+    run = open_run(path)
+    assert not run.verified
+    assert [fault.partition(" (")[0] for fault in run.faults] == [
+        "run.json: cannot be read",
+        "run.json: differs from its checksum; it was changed after the run ended",
+    ]
+    with (path / "frames.log").open("ab") as frames:
+        frames.write(b"more")
+    assert (
+        "frames.log: differs from its checksum; it was changed after the run ended" in open_run(path).faults
+    )
+
+
+def test_untouched_files_are_not_accused_where_the_manifest_gives_a_smaller_size(root: Path) -> None:
+    path = recorded(root)
+    change_manifest(path, size=5)
+    size = (path / "frames.log").stat().st_size
+    faults = open_run(path).faults
+    assert f"frames.log: {size} bytes, more than run.json says; not read, and not verified" in faults
+
+
+def test_a_file_that_is_not_of_the_run_is_told(root: Path, capfd) -> None:
+    path = recorded(root)
+    (path / "extra.dbc").touch()
+    run = open_run(path)
+    assert (run.verified, run.faults, run.extra) == (True, (), ("extra.dbc",))
+    assert main(["verify", str(path)]) == LIMIT_NOT_MET
+    assert capfd.readouterr().out.endswith(f"{path}: not part of the run: extra.dbc\n")
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"lost": -5},
+        {"started_ns": 10**30},
+        {"files": [1, None, {}]},
+        {"files": "session.toml"},
+        {"versions": []},
+        {"frames": 10**400},
+        {"pre_trigger_s": "nan"},
+        {"stopped": {"a": 1}},
+    ],
+    ids=str,
+)
+def test_a_manifest_of_odd_fields_is_none(root: Path, fields: dict[str, object]) -> None:
+    path = recorded(root)
+    change_manifest(path, **fields)
+    sign_again(path)
+    run = open_run(path)
+    assert not run.verified
+    (fault,) = run.faults
+    (name,) = fields
+    assert fault.startswith(f"run.json: cannot be read ({name} is ")
+    assert len(fault) < 200
