@@ -241,6 +241,7 @@ DEVICE_LIBRARIES = {
 WHO_KNOWS_DEVICES = {
     "frames/adapters/interfaces.py": {"serial"},  # the names of ports
     "frames/adapters/pythoncan.py": {"can"},
+    "frames/blf.py": {"can"},
     "frames/adapters/slcan.py": {"serial"},
     "frames/adapters/socketcan.py": {"socket"},
     "frames/logs.py": {"can"},

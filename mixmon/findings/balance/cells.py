@@ -232,7 +232,7 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
     y[:, np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES] = np.nan
     step = _steps(table, y)
     even, changes = even_out(y, step, table.visit)
-    outlying = find_outliers(even, step, table.visit)
+    outlying = find_outliers(even, step, table.visit, stepped=changes is None)
     y[outlying] = np.nan
     even[outlying] = np.nan
     kept = np.isfinite(y)
@@ -248,7 +248,7 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
         stuck=stuck,
         outliers=outlying.sum(axis=0),
         masked_s=(hidden & np.isfinite(table.y)).sum(axis=0) * BATCH_S,
-        changes=changes,
+        changes=changes or (),
     )
     return fit.with_errors(rounding_variance(y, table.scatter, table.code, step, table.visit))
 

@@ -40,6 +40,10 @@ _LASTING = 8
 """Batches in a row that are no outliers any more but a change: our choice, two seconds; disturbances of a
 sensor are shorter."""
 
+_MOST_CHANGED = 1 / 3
+"""Part of the nodes that change in one cell, above which steps of fuel are made to see which cylinder each
+sensor sees: our choice."""
+
 _MOST_CHANGES = 3
 """More changes of one node in one cell are a reading that wanders, of which `wander` tells: our choice."""
 
@@ -70,7 +74,7 @@ class Change:
     half: float
 
 
-def find_outliers(y: Floats, step: Floats, visit: Ints) -> Bools:
+def find_outliers(y: Floats, step: Floats, visit: Ints, *, stepped: bool = False) -> Bools:
     """Batches of a node that are far from its peers' common movement for less than two seconds, bool[m, n].
 
     The levels come from least squares over all that was heard together, so that nodes which are missing for
@@ -81,6 +85,7 @@ def find_outliers(y: Floats, step: Floats, visit: Ints) -> Bools:
     y      float64[m, n], NaN where not known
     step   float64[n], of the readings; infinite where not known
     visit  int64[m]
+    stepped  whether fuel is stepped on many nodes, so that what lasts is left out as well
     """
     pairs = np.isfinite(y).sum(axis=1, keepdims=True) < 3
     own = np.abs(y - median_with_holes(y, axis=0))
@@ -91,14 +96,16 @@ def find_outliers(y: Floats, step: Floats, visit: Ints) -> Bools:
         distance = np.abs(residual)
         limit = np.maximum(_OUTLIER_SCALE * SIGMA_OF_MAD * median_with_holes(distance, axis=0), _floor(step))
         before, far = far, (distance > limit) & (~pairs | (own > limit))
-        far &= ~_lasting(far, residual, visit)
+        far &= stepped | ~_lasting(far, residual, visit)
         if (far == before).all():
             break
     return far
 
 
-def even_out(y: Floats, step: Floats, visit: Ints) -> tuple[Floats, tuple[Change, ...]]:
+def even_out(y: Floats, step: Floats, visit: Ints) -> tuple[Floats, tuple[Change, ...] | None]:
     """The batches with the levels of each node that changed moved to their middle, and the changes.
+
+    None where so many nodes changed that somebody steps their fuel in turn: then nothing is moved.
 
     The node that changed most comes first: what it did is in what all share, and seems to be a change of
     the others.
@@ -116,6 +123,8 @@ def even_out(y: Floats, step: Floats, visit: Ints) -> tuple[Floats, tuple[Change
             break
         found[most[0].node] = most
         even[:, most[0].node] -= _about_middle(most, len(y))
+    if len(found) > max(1, int(_MOST_CHANGED * y.shape[1])):
+        return y.copy(), None
     told = sorted((one for own in found.values() for one in own), key=lambda one: (one.row, one.node))
     return even, tuple(told)
 
