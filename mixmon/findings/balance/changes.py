@@ -175,6 +175,8 @@ def _changes_of_node(node: int, residual: Floats, floor: float, visit: Ints) -> 
     if len(rows) < _LASTING + _SHORTEST:
         return []
     x = residual[rows]
+    if np.ptp(x) <= floor:  # as nearly all: no two levels in it are far enough apart
+        return []
     noise = robust_deviation(x[_NOISE_APART:] - x[:-_NOISE_APART]) / 2**0.5
     at = max(_search(x, width, floor, noise) for width in _WINDOWS)[1] or _search_end(x, floor, noise)
     begins = np.flatnonzero(np.diff(visit[rows])) + 1
