@@ -125,7 +125,7 @@ class EventStage:
         self._nodes = NodeStage(self._cylinders)
         self._sparks: list[Event] = []
         self._lean: dict[int, Event] = {}
-        self._misses: dict[int, deque[int]] = {}
+        self._misses = [deque[int](maxlen=_ON_AND_OFF) for _ in self._cylinders]
         self._likely: dict[int, SensorLag] = {}
 
     def feed(self, block: CylinderBlock) -> list[Event]:
@@ -189,8 +189,7 @@ class EventStage:
         """Classifies a bump, in brief or not at all where many came before it."""
         if bump.sign > 0 and bump.lately > _MOST_LATELY:
             return self._classifier.leave(bump)
-        misses = self._misses.setdefault(bump.node, deque(maxlen=_ON_AND_OFF))
-        again = len(misses) == _ON_AND_OFF and int(bump.t[bump.begin]) - misses[0] < _ON_AND_OFF_NS
+        again = self._missed_lately(bump.node, int(bump.t[bump.begin]))
         if bump.lately > _MANY_LATELY or (again and bump.end - bump.begin < _BRIEF_ROWS):
             likely = lag if known else self._likely.get(bump.node, lag)
             return self._classifier.classify(bump, likely, lag_known=known, thorough=False)
@@ -201,10 +200,14 @@ class EventStage:
 
     def _is_misfiring_on_and_off(self, node: int, event: Event) -> bool:
         """True where the node misfires on and off: its baseline is raised, and other bumps mean nothing."""
-        misses = self._misses[node]
         if event.kind in _MAY_MISS:
-            misses.append(event.t)
-        return len(misses) == _ON_AND_OFF and event.t - misses[0] < _ON_AND_OFF_NS
+            self._misses[node].append(event.t)
+        return self._missed_lately(node, event.t)
+
+    def _missed_lately(self, node: int, t: int) -> bool:
+        """True where the node has misfired so often in the seconds before t."""
+        misses = self._misses[node]
+        return len(misses) == _ON_AND_OFF and t - misses[0] < _ON_AND_OFF_NS
 
     def _classify_common(self, bump: Bump) -> Iterator[Event]:
         lean, usual = bump.sign > 0, np.median(self._lag_at_begin(bump), axis=1)

@@ -223,10 +223,12 @@ def test_misfire_on_and_off_stays_misfire(share: float) -> None:
 
 @pytest.mark.slow
 def test_of_very_many_bumps_the_last_are_not_explained_and_it_is_said_so() -> None:
-    one = engine(23, 44, 4)
+    one = engine(23, 46, 5)
     for i in range(150):
         one.misfire(10 + 0.2 * i, i % 4, 4, 0.5)
+    one.misfire(41.0, 4, 4, 0.5)  # a node that never had one before
     events = found(one)
+    assert events[-1].nodes == (4,)
     assert len(events) >= 125
     assert sum(e.kind is Kind.MISFIRE for e in events) >= 0.97 * len(events)
     unexplained = [e.evidence.get("why") == "too many bumps" for e in events]
