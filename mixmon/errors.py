@@ -18,6 +18,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 
+def reason_of(error: OSError | ValueError) -> str:
+    """Why a file, folder or device cannot be used, in the system's words.
+
+    A ValueError comes from a name that no file can have.
+
+    >>> reason_of(OSError(2, "No such file or directory")), reason_of(ValueError("embedded null byte"))
+    ('No such file or directory', 'embedded null byte')
+    """
+    return getattr(error, "strerror", None) or str(error)
+
+
 class MixmonError(Exception):
     """Base of every error that the user can mend."""
 

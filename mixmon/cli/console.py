@@ -12,7 +12,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from mixmon.errors import OutputError
+from mixmon.errors import OutputError, reason_of
 from mixmon.report.text import printable
 
 
@@ -76,8 +76,9 @@ def flush_results() -> None:
 
 
 def _output_error(error: OSError) -> OutputError:
-    why = error.strerror or error
-    return OutputError(f"standard output: {why}; expected room for results; make room or send them elsewhere")
+    return OutputError(
+        f"standard output: {reason_of(error)}; expected room for results; make room or send them elsewhere"
+    )
 
 
 def conclude(text: str, status: int) -> int:
@@ -144,5 +145,6 @@ def tame_libraries() -> None:
 
 def unwritable(path: Path | str | None, error: OSError | ValueError) -> OutputError:
     """The error of a file that cannot be written."""
-    why = getattr(error, "strerror", None) or error
-    return OutputError(f"{path}: {why}; expected a place with room that can be written; choose another")
+    return OutputError(
+        f"{path}: {reason_of(error)}; expected a place with room that can be written; choose another"
+    )

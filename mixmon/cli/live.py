@@ -22,7 +22,7 @@ from typing import Final
 from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.stopping import Stopping
-from mixmon.errors import SourceError, UsageError
+from mixmon.errors import SourceError, UsageError, reason_of
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.census.nodes import Expected
 from mixmon.findings.events.event import Event, Kind
@@ -94,7 +94,7 @@ class Acceptance:
             fresh.replace(self._state)
         except OSError as error:
             return (
-                f"{self._state}: {error.strerror or error}; expected a place to store that the caution was "
+                f"{self._state}: {reason_of(error)}; expected a place to store that the caution was "
                 "accepted; it will be asked for again; set XDG_STATE_HOME to a folder that can be written to"
             )
         return ""
@@ -242,7 +242,7 @@ def _read_bytes(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        why = (error.strerror or str(error)).lower()
+        why = reason_of(error).lower()
         raise SourceError(f"{path}: {why}; expected a file that can be read; check its name") from error
 
 

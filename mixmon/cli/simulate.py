@@ -53,7 +53,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "-s",
         "--session",
         "--through",
-        dest="through",
         metavar="FILE",
         type=Path,
         help="session file to be read, whose message definitions the log uses instead of mixmon's own",
@@ -140,7 +139,7 @@ def _make_simulation(arguments: argparse.Namespace) -> Simulation:
         seed=arguments.seed,
         duration=arguments.duration,
         trims=_parse_trims(arguments.trims),
-        binding=_load_binding(arguments.through),
+        binding=_load_binding(arguments.session),
     )
 
 
@@ -169,7 +168,7 @@ def _check_options(arguments: argparse.Namespace) -> None:
     Raises:
         UsageError: two of them do, or nothing is asked for.
     """
-    if arguments.grade and (arguments.through or arguments.out == "-"):
+    if arguments.grade and (arguments.session or arguments.out == "-"):
         raise UsageError(
             "--grade: it judges mixmon's own messages and prints to standard output; found --session or "
             "--out - beside it; expected neither; omit it"
@@ -182,15 +181,15 @@ def _check_options(arguments: argparse.Namespace) -> None:
         raise UsageError(
             "mixmon simulate: nothing to do; expected --out, --truth, --write-session or --grade; give one"
         )
-    if arguments.through is not None and not is_there(arguments.through):
+    if arguments.session is not None and not is_there(arguments.session):
         raise UsageError(
-            f"--session {arguments.through}: no such file; expected a session file to be read; "
+            f"--session {arguments.session}: no such file; expected a session file to be read; "
             "--write-session writes one"
         )
     log = None if arguments.out in {None, "-"} else Path(arguments.out)
     places = {"--out": log, "--truth": arguments.truth, "--write-session": arguments.write_session}
     inputs = [arguments.scenario]
-    check_places(places, inputs, session=arguments.through, force=arguments.force)
+    check_places(places, inputs, session=arguments.session, force=arguments.force)
 
 
 def _parse_trims(text: str | None) -> tuple[float, ...] | None:
@@ -216,11 +215,11 @@ def _parse_trims(text: str | None) -> tuple[float, ...] | None:
     return trims
 
 
-def _load_binding(through: Path | None) -> Binding | None:
+def _load_binding(path: Path | None) -> Binding | None:
 
-    if through is None:
+    if path is None:
         return None
-    session = load_session(through)
+    session = load_session(path)
     return bind(session, load_databases(session))
 
 

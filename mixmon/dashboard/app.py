@@ -38,6 +38,8 @@ from mixmon.dashboard.readouts import ReadoutHold, SoundCues, SoundPattern
 from mixmon.dashboard.scene import Scene, Setting, ViewOptions
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import Row, blank, fit_row, padded, row_width, wrap
+from mixmon.errors import reason_of
+from mixmon.record.run_writer import PRIVATE_FILE, PRIVATE_FOLDER
 from mixmon.report.units import Unit
 from mixmon.watch.commands import Remark, Watching
 
@@ -271,11 +273,11 @@ def write_page(scene: Scene, state: State, at: datetime) -> str:
     name = f"{at:%Y-%m-%dT%H-%M-%SZ}-{state.page.value.lower().replace(' & ', ' ').replace(' ', '-')}.txt"
     path = Path(scene.setting.session.recording.folder, name)
     try:
-        path.parent.mkdir(0o700, parents=True, exist_ok=True)
-        path.touch(0o600, exist_ok=False)  # as private as the runs beside it
+        path.parent.mkdir(PRIVATE_FOLDER, parents=True, exist_ok=True)
+        path.touch(PRIVATE_FILE, exist_ok=False)  # as private as the runs beside it
         path.write_text(page_text(scene, state, at), "utf-8")
     except OSError as error:
-        return f"{path}: not written: {error.strerror or error}"
+        return f"{path}: not written: {reason_of(error)}"
     return f"written: {path}"
 
 

@@ -24,6 +24,11 @@ KEPT_CHARACTERS = 120
 """Characters of a rejected line that are kept. Our choice: one line of a wide terminal."""
 
 
+def known_lost(count: int, *, counted: bool) -> int | None:
+    """Frames that are known to be lost; None where none is, and not all losses would have been counted."""
+    return count if count or counted else None
+
+
 class Reason(StrEnum):
     """Why a line is no frame."""
 

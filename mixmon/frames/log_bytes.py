@@ -15,6 +15,8 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from typing import IO, Any, Protocol, cast
 
+from mixmon.errors import reason_of
+
 PIECE_BYTES = 1 << 20
 """Bytes asked for, and the most that unpacking gives, at a time; our choice: one text of CandumpReader."""
 
@@ -136,7 +138,7 @@ class LogBytes:
                 self.position = self._taken
                 yield piece
         except OSError as error:
-            self.fault = f"reading failed after {self._taken} bytes: {error.strerror or error}"
+            self.fault = f"reading failed after {self._taken} bytes: {reason_of(error)}"
 
     # Each of these raises BrokenError where the data break, and EOFError where they end too early.
 

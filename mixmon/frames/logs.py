@@ -22,7 +22,7 @@ from sqlite3 import connect
 from tempfile import NamedTemporaryFile
 from typing import Any, TextIO, cast
 
-from mixmon.errors import SourceError
+from mixmon.errors import SourceError, reason_of
 from mixmon.frames.account import ReadReport, Reason
 from mixmon.frames.block import FrameBlock, FrameRow
 from mixmon.frames.candump import CandumpReader
@@ -327,7 +327,7 @@ def _open_bytes(path: str) -> FileIO:
 
 def _say_unreadable(path: str, error: OSError | ValueError) -> SourceError:
     """The error for a user whose file cannot be opened."""
-    what = (getattr(error, "strerror", None) or str(error)).lower()
+    what = reason_of(error).lower()
     return SourceError(
         f"{path}: {what}; expected a log file that can be read; check its name and permissions"
     )

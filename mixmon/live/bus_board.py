@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from mixmon.arrays import SECOND_NS, Bools, Ints
+from mixmon.frames.account import known_lost
 from mixmon.frames.adapters.receiver import BusCondition, SourceState, SourceStatus
 from mixmon.frames.bits import frame_bits
 from mixmon.frames.block import FrameBlock, FrameFlag, identifier_text
@@ -351,5 +352,5 @@ class BusBoard:
 
 def _count_lost(status: SourceStatus) -> int | None:
     """Frames lost before and in this program; None where none is known and not all would be."""
-    known = (status.dropped or 0) + status.overflowed
-    return None if not known and (status.dropped is None or status.interrupted) else known
+    counted = status.dropped is not None and not status.interrupted
+    return known_lost((status.dropped or 0) + status.overflowed, counted=counted)

@@ -17,13 +17,13 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from types import NoneType
 from typing import Any
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
 from mixmon.findings.events.event import Event, in_order
+from mixmon.findings.events.nodes import join_silences
 from mixmon.frames.adapters.adapters import END_OF_TIME
 from mixmon.frames.adapters.receiver import SourceEvent
 from mixmon.frames.block import FrameBlock
@@ -158,21 +158,11 @@ def joined_silences(silences: Sequence[Event], nodes: int) -> list[Event]:
             groups[-1].append(event)
         else:
             groups.append([event])
-    return [_join_events(group, nodes) for group in groups]
-
-
-def _join_events(group: Sequence[Event], nodes: int) -> Event:
-    """One event that began with the first of them and ended with the last."""
-    first, end = group[0], max(event.end for event in group)
-    concerned = sorted({node for event in group for node in event.nodes})
-    cylinders = sorted({cylinder for event in group for cylinder in event.cylinders})
-    return replace(
-        first,
-        nodes=tuple(concerned),
-        cylinders=tuple(cylinders),
-        all_nodes=len(concerned) == nodes > 1,
-        duration_ns=end - first.t,
-    )
+    heard = [{node for event in group for node in event.nodes} for group in groups]
+    return [
+        join_silences(group, all_nodes=len(concerned) == nodes > 1)
+        for group, concerned in zip(groups, heard, strict=True)
+    ]
 
 
 def note_words(note: RunNote) -> str:

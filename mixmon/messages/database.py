@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mixmon.errors import DefinitionError
+from mixmon.errors import DefinitionError, reason_of
 from mixmon.frames.block import EXTENDED, identifier_text
 from mixmon.messages.dbc import AttributeValue, Definition, read_dbc
 from mixmon.messages.integrity import ALGORITHMS
@@ -115,9 +115,8 @@ def _read_content(path: Path) -> bytes:
     try:
         content = path.read_bytes()
     except (OSError, ValueError) as error:  # ValueError: no name that a file can have
-        why = getattr(error, "strerror", None) or error
         raise DefinitionError(
-            f"{path}: {why}; expected a message definition file (DBC); correct the path"
+            f"{path}: {reason_of(error)}; expected a message definition file (DBC); correct the path"
         ) from error
     if not content.strip():
         raise not_text_error(str(path), "the file is empty")

@@ -115,10 +115,17 @@ class RestSearch:
 
     def _moved(self, node: int, reading: Floats, step: Floats) -> tuple[Floats, Floats]:
         """By how much one other, and half of the others, moved for certain while a node rests, float64[k]."""
-        low = np.fmin.accumulate(np.vstack([self._low[node], reading]))[1:]
-        high = np.fmax.accumulate(np.vstack([self._high[node], reading]))[1:]
+        low, high = _ranges(self._low[node], self._high[node], reading)
         self._low[node], self._high[node] = low[-1], high[-1]
         return moved_by_others(node, low, high, step, reading[:, [node]])
+
+
+def _ranges(low: Floats, high: Floats, readings: Floats) -> tuple[Floats, Floats]:
+    """The nodes' ranges with each row of readings, float64[k, n] each; low, high: float64[n], before them."""
+    return (
+        np.fmin.accumulate(np.vstack([low, readings]))[1:],
+        np.fmax.accumulate(np.vstack([high, readings]))[1:],
+    )
 
 
 def moved_by_others(
@@ -246,8 +253,7 @@ class _Extreme:
         others, step: float64[k, n]; minus infinity where a reading says nothing.
         """
         heard = np.where(np.isfinite(others), others, np.nan)
-        low = np.fmin.accumulate(np.vstack([self.low, heard]))[1:]
-        high = np.fmax.accumulate(np.vstack([self.high, heard]))[1:]
+        low, high = _ranges(self.low, self.high, heard)
         self.low, self.high = low[-1].copy(), high[-1].copy()
         stayed = self.stayed + np.arange(1, len(others) + 1)
         self.stayed = int(stayed[-1])

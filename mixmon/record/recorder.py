@@ -25,7 +25,7 @@ from enum import StrEnum
 from pathlib import Path, PurePath
 
 from mixmon.arrays import SECOND_NS
-from mixmon.errors import UsageError
+from mixmon.errors import UsageError, reason_of
 from mixmon.frames.adapters.interfaces import BusOptions, kind_of
 from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
 from mixmon.frames.block import FrameBlock
@@ -309,7 +309,7 @@ class Recorder:
                     shared=self._shared,
                 )
             except OSError as error:
-                refusals.append((root, error.strerror or str(error)))
+                refusals.append((root, reason_of(error)))
                 continue
             self._begin_run(run, why)
             return True

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePath
 from typing import Final
 
+from mixmon.errors import reason_of
 from mixmon.frames.logs import FRAMES, MANIFEST, NOTES
 from mixmon.frames.plain_file import open_plain, size_of
 from mixmon.record.run_writer import SUMS, Manifest
@@ -63,7 +64,7 @@ def read_sums(path: Path, faults: list[str]) -> dict[str, str] | None:
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:
-        faults.append(f"{SUMS}: cannot be read ({_why(error)})")
+        faults.append(f"{SUMS}: cannot be read ({reason_of(error).lower()})")
         return None
     if len(lines) > MOST_FILES:
         faults.append(f"{SUMS}: {len(lines)} lines; expected at most {MOST_FILES}")
@@ -94,7 +95,7 @@ def find_wrong_files(path: Path, manifest: Manifest | None, sums: Mapping[str, s
         try:
             seen = _look_at(path / name, recorded if grows else others)
         except OSError as error:
-            found.append(f"{name[:100]}: {_why(error)}")
+            found.append(f"{name[:100]}: {reason_of(error).lower()}")
             continue
         sizes += seen.size if grows else 0
         others -= 0 if grows else len(seen.digest) and seen.size
@@ -163,7 +164,3 @@ def _is_plain(name: str) -> bool:
     except UnicodeError:  # half a character, which JSON can hold and no name of a file
         return False
     return PurePath(name).name == name != ".." and "\0" not in name
-
-
-def _why(error: OSError | ValueError) -> str:
-    return (getattr(error, "strerror", None) or str(error)).lower()

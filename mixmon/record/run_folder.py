@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from mixmon.errors import SourceError
+from mixmon.errors import SourceError, reason_of
 from mixmon.frames.logs import FRAMES, MANIFEST, MOST_NOTES, NOTES, note_lines
 from mixmon.frames.plain_file import is_plain_file
 from mixmon.record.run_check import (
@@ -123,8 +123,7 @@ def _read_manifest(path: Path, faults: list[str]) -> Manifest | None:
     try:
         manifest = Manifest.from_json(read_small(path / MANIFEST, MOST_LISTING_BYTES))
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or error
-        faults.append(f"{MANIFEST}: cannot be read ({why}); only the frames are known")
+        faults.append(f"{MANIFEST}: cannot be read ({reason_of(error)}); only the frames are known")
         return None
     if manifest.format > RUN_FORMAT:
         raise SourceError(
@@ -141,7 +140,7 @@ def _check_notes(path: Path, faults: list[str]) -> None:
             lines += 1
             bad += line != b"\n" and _read_note(line) is None
     except OSError as error:
-        faults.append(f"{NOTES}: {(error.strerror or str(error)).lower()}")
+        faults.append(f"{NOTES}: {reason_of(error).lower()}")
     if bad:
         faults.append(f"{NOTES}: {bad} lines are no notes")
     if lines == MOST_NOTES:

@@ -25,6 +25,8 @@ from io import FileIO
 from pathlib import Path
 from typing import Any, Final, Self
 
+from mixmon.errors import reason_of
+from mixmon.frames.account import known_lost
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.candump_write import write_candump
 from mixmon.frames.logs import FRAMES, MANIFEST, NOTES
@@ -372,7 +374,7 @@ class RunWriter:
             try:
                 file.append(data)
             except OSError as error:
-                self._end_by_failure(error.strerror or str(error))
+                self._end_by_failure(reason_of(error))
                 return False
             return True
 
@@ -392,7 +394,7 @@ class RunWriter:
             self.sure = frames
         except OSError as error:
             with self._using:
-                self._end_by_failure(error.strerror or str(error))
+                self._end_by_failure(reason_of(error))
 
     def _end_by_failure(self, why: str) -> None:
         """End the run because it cannot go on; called with the lock held."""
@@ -416,11 +418,10 @@ class RunWriter:
                 self._write_manifest_and_sums()
         except OSError as error:
             with self._using:
-                self._end_by_failure(error.strerror or str(error))
+                self._end_by_failure(reason_of(error))
 
     def _write_manifest_and_sums(self) -> None:
-        total = sum(self._lost.values())
-        lost = total if total or self.losses_counted else None
+        lost = known_lost(sum(self._lost.values()), counted=self.losses_counted)
         manifest = self._manifest.ended(time.time_ns(), self.frames, self.size, lost, self.failure).to_json()
         write_whole(self.path / MANIFEST, manifest, shared=self._shared)
         sums = {name: hashlib.sha256(data).hexdigest() for name, data in self._files.items()}

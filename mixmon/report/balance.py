@@ -10,6 +10,7 @@ from mixmon.arrays import SECOND_NS
 from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, EngineNeed, Spread
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import base_map_percent
+from mixmon.frames.account import known_lost
 from mixmon.frames.clock import Jump
 from mixmon.mixture.steady import Cell
 from mixmon.note import NoteCode
@@ -89,7 +90,7 @@ def log_json(log: LogFacts) -> Mapping[str, Any]:
         "duration_s": log.duration_s,
         "late_by_clock": log.late_by_clock,
         "skipped_lines": log.skipped,
-        "frames_lost_by_recorder": lost if lost or log.losses_counted else None,
+        "frames_lost_by_recorder": known_lost(lost, counted=log.losses_counted),
         "clock_jumps": log.jumps,
         "first_clock_jumps": [
             {"t_s": _seconds_into(log, jump), "by_s": (jump.begin - jump.end) / SECOND_NS}

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.arrays import SECOND_NS, Bytes, Floats, Ints
-from mixmon.errors import OutputError, UsageError
+from mixmon.errors import OutputError, UsageError, reason_of
 from mixmon.messages.block import SignalBlock
 from mixmon.messages.plan import Quality
 
@@ -269,7 +269,6 @@ class ParquetFile:
         try:
             return act(*arguments)
         except OSError as error:
-            why = error.strerror or error
             raise OutputError(
-                f"{self._path}: {why}; expected a file that can be written; choose another"
+                f"{self._path}: {reason_of(error)}; expected a file that can be written; choose another"
             ) from error

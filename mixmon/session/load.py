@@ -23,7 +23,7 @@ from math import fsum
 from pathlib import Path
 from typing import Any
 
-from mixmon.errors import Mistake, SessionError, SourceError
+from mixmon.errors import Mistake, SessionError, SourceError, reason_of
 from mixmon.session import checks, keys, model
 from mixmon.session.alarm_kinds import ALARM_KINDS
 from mixmon.session.keys import SESSION_TABLE
@@ -257,8 +257,7 @@ def read_text(path: Path, what: str = "a session file") -> str:
         found = f"byte {error.start + 1} is not text"
         raise SourceError(f"{path}: {found}; expected {what}, TOML in UTF-8; save it as such") from None
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise SourceError(f"{path}: {why}; expected {what}; check the path") from None
+        raise SourceError(f"{path}: {reason_of(error)}; expected {what}; check the path") from None
 
 
 def parse_toml(text: str) -> dict[str, Any] | Mistake:

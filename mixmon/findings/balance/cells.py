@@ -19,7 +19,7 @@ from math import fsum
 import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
-from mixmon.findings.balance.changes import Change, even_out, find_outliers, range_of_changes
+from mixmon.findings.balance.changes import Change, range_of_changes, sort_batches
 from mixmon.findings.balance.dwell import BATCH_NS, BATCH_ROWS, BatchTable, Dwell, Mask
 from mixmon.findings.rounding import rounding_variance
 from mixmon.findings.stats import (
@@ -231,8 +231,7 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
     y[:, (shares[0] + shares[1] > CENSORED_SHARE) | stuck] = np.nan
     y[:, np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES] = np.nan
     step = _steps(table, y)
-    even, changes = even_out(y, step, table.visit)
-    outlying = find_outliers(even, step, table.visit, stepped=changes is None)
+    even, outlying, changes = sort_batches(y, step, table.visit)
     y[outlying] = np.nan
     even[outlying] = np.nan
     kept = np.isfinite(y)
@@ -248,7 +247,7 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
         stuck=stuck,
         outliers=outlying.sum(axis=0),
         masked_s=(hidden & np.isfinite(table.y)).sum(axis=0) * BATCH_S,
-        changes=changes or (),
+        changes=changes,
     )
     return fit.with_errors(rounding_variance(y, table.scatter, table.code, step, table.visit))
 

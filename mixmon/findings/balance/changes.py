@@ -1,12 +1,13 @@
 """What is odd in the batches of one cell: outliers, which are left out, and changes, which last.
 
-    batches -> even_out        what lasts: a changed level; both are moved to their middle, and told
+    batches -> sort_batches    both of these:
+            -> even_out        what lasts: a changed level; both are moved to their middle, and told
             -> find_outliers   what is short: a burst, an electrical disturbance
 
 A reading that is far from its peers for a moment says nothing about fuel. One that stays there does: the
 cylinder needs something else from then on, and neither the old need nor the mean of both is its need.
 
-Invariant: what lasts for `_LASTING` batches is never left out.
+Invariant: what lasts for `_LASTING` batches is never left out, unless fuel is stepped on many nodes.
 """
 
 from __future__ import annotations
@@ -74,6 +75,15 @@ class Change:
     half: float
 
 
+def sort_batches(y: Floats, step: Floats, visit: Ints) -> tuple[Floats, Bools, tuple[Change, ...]]:
+    """The batches with levels that changed moved to their middle, which of them are outliers, the changes.
+
+    y, step, visit, and the results: as of `find_outliers` and `even_out`.
+    """
+    even, changes = even_out(y, step, visit)
+    return even, find_outliers(even, step, visit, stepped=changes is None), changes or ()
+
+
 def find_outliers(y: Floats, step: Floats, visit: Ints, *, stepped: bool = False) -> Bools:
     """Batches of a node that are far from its peers' common movement for less than two seconds, bool[m, n].
 
@@ -82,9 +92,9 @@ def find_outliers(y: Floats, step: Floats, visit: Ints, *, stepped: bool = False
     far: a step of the node, and one of the middle. The middle of two moves with each of them, so of two
     nodes that is the outlier which is far from its own level too.
 
-    y      float64[m, n], NaN where not known
-    step   float64[n], of the readings; infinite where not known
-    visit  int64[m]
+    y        float64[m, n], NaN where not known
+    step     float64[n], of the readings; infinite where not known
+    visit    int64[m]
     stepped  whether fuel is stepped on many nodes, so that what lasts is left out as well
     """
     pairs = np.isfinite(y).sum(axis=1, keepdims=True) < 3

@@ -97,7 +97,9 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
     exact, rounded = now.copy(), now.copy()
     if not withheld:
         exact, rounded, nearest = _solve_trims(session, now, fuel, need, groups)
-        _flag_trims(session, need, exact=exact, rounded=rounded, nearest=nearest, now=now, flags=flags)
+        _flag_trims(
+            session, need, groups, exact=exact, rounded=rounded, nearest=nearest, now=now, flags=flags
+        )
     added = 100 * float((fuel * (rounded - now)).sum() / (fuel * (100 + now)).sum())
     first = [node.cylinders[0] - 1 for node in session.chain.nodes]
     none = np.full(count, np.nan)
@@ -340,6 +342,7 @@ def _in_order(mean: Floats, shrunk: Floats) -> Floats:
 def _flag_trims(
     session: Session,
     needs: list[Estimate | None],
+    groups: Groups,
     *,
     exact: Floats,
     rounded: Floats,
@@ -349,7 +352,7 @@ def _flag_trims(
 ) -> None:
     """Adds to the flags of the cylinders that need a change what to know about their new trims."""
     trims = session.trims
-    movable = _mark_movable(trimmed_together(session), needs)
+    movable = _mark_movable(groups, needs)
     for i, need in enumerate(needs):
         if need is None or not movable[i] or (_within_error(need) and exact[i] == now[i]):
             continue

@@ -212,13 +212,7 @@ class BumpClassifier:
         length = (bump.end - bump.begin) * ROW_S
         why = DoubtReason.TOO_MANY
         said: dict[str, Value] = {"gas_s": round(length, 4), "pulse_lambda": None, "why": why}
-        area = float(np.nansum(rise)) * ROW_S
-        evidence: dict[str, Value] = {
-            "rise_oxygen_percent": round(float(np.nanmax(rise)), 2),
-            "area_percent_s": round(area, 4),
-            "area_in_missed_cycles": round(area / (missed.lowest * missed.cycle_s), 1),
-            "length_s": round(length, 3),
-        }
+        evidence = {"rise_oxygen_percent": round(float(np.nanmax(rise)), 2), **_measure_size(bump, missed)}
         part = BumpPart(Kind.NOT_CLASSIFIED, begin, begin + length, True, said)
         return Verdict((part,), SensorLag(), evidence, None)
 
@@ -333,16 +327,12 @@ class BumpClassifier:
         gas = gas_behind(t, fit.y, lag, max(fit.noise, 1e-3))
         at = int(np.argmax(bump.sign * gas.oxygen))
         length = (bump.end - bump.begin) * GRID_NS / 1e9
-        inside = slice(bump.begin, bump.end)
         gas_lambda = _lambda_or_none(missed.level + float(gas.oxygen[at]), self._fuel)
-        area = float(np.nansum(bump.excess[inside])) * ROW_S
         after = bump.excess[bump.end : bump.end + _AFTER_ROWS] * bump.sign
         after = after[np.isfinite(after)]
         return {
             "rise_oxygen_percent": round(float(fit.y[peak]), 2),
-            "area_percent_s": round(area, 4),
-            "area_in_missed_cycles": round(area / (missed.lowest * missed.cycle_s), 1),
-            "length_s": round(length, 3),
+            **_measure_size(bump, missed),
             "length_cycles": round(length / missed.cycle_s, 1),
             "rise_s": round(float(t[peak]) - float(bump.t[bump.begin] - bump.t[0]) / 1e9, 3),
             "decay_s": _fit_decay(t, y, peak),
@@ -359,6 +349,16 @@ class BumpClassifier:
             "noise_limit_percent": round(bump.limit, 2),
             **({} if missed.cycle_known else {"assumed_cycle_s": missed.cycle_s}),
         }
+
+
+def _measure_size(bump: Bump, missed: MissedCharge) -> dict[str, Value]:
+    """Gives area and length of a bump, as evidence."""
+    area = float(np.nansum(bump.excess[bump.begin : bump.end])) * ROW_S
+    return {
+        "area_percent_s": round(area, 4),
+        "area_in_missed_cycles": round(area / (missed.lowest * missed.cycle_s), 1),
+        "length_s": round((bump.end - bump.begin) * GRID_NS / 1e9, 3),
+    }
 
 
 def _is_its_own(bump: Bump) -> Bools:

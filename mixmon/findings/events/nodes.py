@@ -151,7 +151,7 @@ class NodeStage(StretchStage[Event]):
             if measured <= over | silent and not measured <= over and waits:
                 break
             self._silences = [e for e in self._silences if e not in group]
-            found += [_all_at_once(group)] if len(group) > 1 and measured <= over else group
+            found += [join_silences(group, all_nodes=True)] if len(group) > 1 and measured <= over else group
         return found
 
     def _has_ended(self) -> bool:
@@ -223,19 +223,19 @@ class NodeStage(StretchStage[Event]):
         ]
 
 
-def _all_at_once(silences: Sequence[Event]) -> Event:
-    """Gives the silences of all nodes as one event."""
+def join_silences(silences: Sequence[Event], *, all_nodes: bool) -> Event:
+    """Gives silences of nodes as one event, from the first beginning to the last end."""
     first = min(silences, key=lambda e: e.t)
     supplies = [e.evidence["supply_v"] for e in silences]
     lowest = min((v for v in supplies if isinstance(v, float)), default=None)
     return replace(
         first,
-        nodes=tuple(sorted(i for e in silences for i in e.nodes)),
-        cylinders=tuple(sorted(c for e in silences for c in e.cylinders)),
-        all_nodes=True,
+        nodes=tuple(sorted({i for e in silences for i in e.nodes})),
+        cylinders=tuple(sorted({c for e in silences for c in e.cylinders})),
+        all_nodes=all_nodes,
         duration_ns=max(e.end for e in silences) - first.t,
         evidence={
-            "all_at_once": True,
+            "all_at_once": all_nodes,
             "supply_v": lowest,
             "ended": all(e.evidence["ended"] for e in silences),
         },

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.arrays import Bools, Bytes, Ints
+from mixmon.errors import reason_of
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import (
     GATHER_S,
@@ -263,7 +264,7 @@ class SocketcanReceiver(Receiver):
 
 def _say_lost(error: OSError) -> DeviceLostError:
     """The loss of the device, in the system's words."""
-    return DeviceLostError(error.strerror or str(error))
+    return DeviceLostError(reason_of(error))
 
 
 def open_can(channel: str) -> socket.socket:
