@@ -25,7 +25,7 @@ from typing import Self
 from live_rig import PATIENCE_S
 
 STARTER = """
-import importlib, json, os, resource, sys
+import importlib, json, os, resource, signal, sys
 from mixmon.cli import main as front
 for name in front.COMMANDS:
     importlib.import_module(f"mixmon.cli.{name}")
@@ -41,6 +41,8 @@ for line in sys.stdin:
     if child:
         print(child, flush=True)
         continue
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # the tests may ignore it
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
     os.environ.update(order["environment"])
     os.chdir(order["folder"])
     for number, name in enumerate(order["files"]):
