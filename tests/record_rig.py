@@ -12,6 +12,7 @@ Such tests wait most of the time. So those of a file run at the same time, each 
 
 from __future__ import annotations
 
+import math
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -40,9 +41,10 @@ class Rig:
         self.engine.plug()
         self._senders: list[threading.Thread] = []
 
-    def send(self, count: int = 1_000_000) -> None:
+    def send(self, count: int = 1_000_000, *, as_fast_as_taken: bool = False) -> None:
         """Begin to send so many frames, numbered from 0."""
-        run = threading.Thread(target=lambda: self.chain.run(RATE, count, first_id=0x2A0))
+        rate = math.inf if as_fast_as_taken else RATE
+        run = threading.Thread(target=lambda: self.chain.run(rate, count, first_id=0x2A0))
         run.start()
         self._senders.append(run)
 

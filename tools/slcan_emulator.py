@@ -8,6 +8,7 @@ then watch it with `--interface slcan --channel /tmp/adapter`.
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import select
 import threading
@@ -112,10 +113,10 @@ class SlcanEmulator:
     def run(
         self, rate: float, count: int, *, nodes: int = 16, first_id: int = 0x100, step_s: float = 0.005
     ) -> None:
-        """`count` frames at `rate` a second, a running number in their data."""
+        """`count` frames at `rate` a second, a running number in their data; infinite: as they are taken."""
         began, sent = time.monotonic(), 0
         while sent < count and not self._unplugged.wait(step_s):
-            due = min(count, int((time.monotonic() - began) * rate))
+            due = count if rate == math.inf else min(count, int((time.monotonic() - began) * rate))
             lines = [self.frame(first_id + n % nodes, n.to_bytes(8, "big")) for n in range(sent, due)]
             sent = due
             if not self.write(b"".join(lines)):

@@ -223,6 +223,7 @@ def _list_identifiers(identifiers: Collection[int]) -> str:
 DecoderCounts = Mapping[tuple[int, str], MessageCounts]
 
 _FAULTLESS = frozenset({BusCondition.UNKNOWN, BusCondition.ACTIVE})
+_OPEN = frozenset({SourceState.WAITING, SourceState.LIVE, SourceState.SILENT})
 
 
 class BusBoard:
@@ -295,7 +296,8 @@ class BusBoard:
             return "active"
         if channel in self._troubles:
             return self._troubles[channel].word
-        if status.state is SourceState.LIVE:
+        off = status.condition is BusCondition.BUS_OFF and status.state in _OPEN
+        if status.state is SourceState.LIVE or off:
             return "active" if status.condition in _FAULTLESS else status.condition.value
         return status.state.value
 

@@ -27,7 +27,7 @@ from pathlib import Path, PurePath
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError, reason_of
 from mixmon.frames.adapters.interfaces import BusOptions, kind_of
-from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
+from mixmon.frames.adapters.receiver import SourceEvent
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import FRAMES, MANIFEST, NOTES
 from mixmon.record.run_writer import SUMS, Manifest, RunWriter, versions
@@ -37,8 +37,9 @@ RING_FRAMES = 1_000_000
 
 NEVER_SURE = 1 << 62  # computed: above every count of frames
 
-PIECE_FRAMES = 500
-"""Frames that wait are given to a run so many at a time; our choice: 25 kB."""
+PIECE_FRAMES = 100
+"""Frames that wait are given to a run so many at a time, and of a piece for which there is no room none is
+kept; our choice: 5 kB, so that little room is used and each run brings what waits further."""
 
 MOST_UNSURE = 2000
 """Blocks that wait until they are known to be on the disk; our choice: more than a minute of batches."""
@@ -268,9 +269,9 @@ class Recorder:
         """Note an event of a live bus; lost frames are reported in the log too."""
         self.note(event.t, f"source {event.kind.value}", bus=event.bus, text=event.text)
         run = self._running_run()
-        if run is not None and event.kind is SourceEventKind.LOST:
+        if run is not None and event.lost is None:
             run.losses_counted = False
-        if event.lost and run is not None:
+        if run is not None and event.lost:
             run.lose(event.bus, event.lost)
 
     def arm(self) -> None:

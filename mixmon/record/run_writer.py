@@ -49,14 +49,21 @@ def make_folder(path: Path, *, shared: bool) -> None:
     path.mkdir(0o777 if shared else PRIVATE_FOLDER)
 
 
+class ChangedError(OSError):
+    """Another program removed, renamed or changed what a run writes."""
+
+
 class AppendFile:
     """A new file that only grows, handed to the operating system at every append.
 
     size    bytes that were appended whole; `sha256` is their checksum
 
+    Data goes to the end of the file as it is then, so that a file that another program has cut short stays so
+    short, which `require_size` notices.
+
     An append that the disk does not take whole is taken back, so that the file ends with the
-    append before it. `append` and `close` belong to one caller at a time; `sync` and `in_place`
-    may run beside them, but not beside `close`.
+    append before it. `append`, `require_size` and `close` belong to one caller at a time; `sync` and
+    `in_place` may run beside them, but not beside `close`.
 
     Raises:
         OSError: the file exists, or cannot be made.
@@ -66,7 +73,8 @@ class AppendFile:
         self.path = path
         self.size = 0
         self._hash = hashlib.sha256()
-        self._file = FileIO(path, "xb", opener=_opener(shared=shared))
+        opener = _opener(shared=shared)
+        self._file = FileIO(path, "xb", opener=lambda name, flags: opener(name, flags | os.O_APPEND))
 
     @property
     def sha256(self) -> str:
@@ -104,6 +112,18 @@ class AppendFile:
             return os.path.samestat(self.path.stat(), os.fstat(self._file.fileno()))
         except OSError:
             return False
+
+    def require_size(self) -> None:
+        """See whether the file has what was appended, and no more.
+
+        Raises:
+            ChangedError: another program has cut it short, or has written into it.
+        """
+        found = os.fstat(self._file.fileno()).st_size
+        if found != self.size:
+            raise ChangedError(
+                0, f"another program changed {self.path.name}: {found} bytes of the {self.size} written"
+            )
 
     def close(self) -> None:
         """Close; never raises."""
@@ -277,6 +297,11 @@ FailureListener = Callable[[str, str], None]
 """Called with the text of a failure, and with its bare reason."""
 
 
+_ROOM = "expected a folder that takes more; make room, or name"
+_UNTOUCHED = "expected files that only this program changes; close the other one, or name"
+"""What to do about a failure, as far as the words that follow both."""
+
+
 class RunWriter:
     """A run that has begun. Its attributes may be read from any thread.
 
@@ -389,20 +414,22 @@ class RunWriter:
             self._log.sync()
             self._notes.sync()
             if not (self._log.in_place() and self._notes.in_place()):
-                raise FileNotFoundError(0, "the run's folder was removed or renamed")
+                raise ChangedError(0, "the run's folder was removed or renamed")
+            with self._using:
+                self._log.require_size()
+                self._notes.require_size()
             self.free = shutil.disk_usage(self.path).free
             self.sure = frames
         except OSError as error:
             with self._using:
-                self._end_by_failure(reason_of(error))
+                self._end_by_failure(
+                    reason_of(error), _UNTOUCHED if isinstance(error, ChangedError) else _ROOM
+                )
 
-    def _end_by_failure(self, why: str) -> None:
+    def _end_by_failure(self, why: str, remedy: str = _ROOM) -> None:
         """End the run because it cannot go on; called with the lock held."""
         if self.failure is None:
-            self.failure = (
-                f"{self.path}: recording stopped: {why}; expected a folder that takes more; "
-                "make room, or name a second one with --spare"
-            )
+            self.failure = f"{self.path}: recording stopped: {why}; {remedy} a second one with --spare"
             self._tell_failed(self.failure, why)
         self._stop.set()
 

@@ -50,13 +50,14 @@ def test_a_run_is_shared_where_that_is_asked_for(rig: Rig) -> None:
 @scenario
 def test_a_size_limit_begins_a_new_run_and_loses_no_frame(rig: Rig) -> None:
     """RLIMIT_FSIZE, as a FAT file system's four gibibytes: EFBIG."""
-    runs = rig.place / "runs"
-    program = rig.record(largest=50_000)
-    until(lambda: len(list_runs(runs)) >= 3, "three runs")
+    runs, count = rig.place / "runs", 1000
+    program = rig.start("record", "--quiet", largest=20_000)
+    rig.send(count, as_fast_as_taken=True)
+    until(lambda: sum(lines(runs, n) for n in range(len(list_runs(runs)))) == count, "all frames to be kept")
     assert ended(program) == INTERRUPTED
-    found = whole(*list_runs(runs))
-    assert found[0] == 0
-    assert len(found) > 2 * 50_000 // 60
+    found = [run for run in list_runs(runs) if (run / "frames.log").stat().st_size]
+    assert whole(*found) == list(range(count))
+    assert len(found) >= 3, "more than 40 bytes a frame"
     assert "recording stopped: File too large" in program.err
     assert "recording started: what had stopped it is over" in program.err
     assert "Traceback" not in program.err
@@ -86,6 +87,22 @@ def test_a_folder_that_is_removed_is_made_again_and_the_last_seconds_are_kept(ri
     assert found[0] <= before
     assert "the run's folder was removed or renamed" in program.err
     assert open_run(list_runs(runs)[0]).verified
+
+
+@scenario
+def test_a_log_that_another_program_cuts_short_is_told_and_the_next_run_begun(rig: Rig) -> None:
+    runs = rig.place / "runs"
+    program = rig.record()
+    until(lambda: lines(runs) > RATE, "a second")
+    before = rig.sent
+    os.truncate(list_runs(runs)[0] / "frames.log", 1000)
+    until(lambda: len(list_runs(runs)) > 1 and lines(runs) > RATE // 10, "a new run")
+    assert ended(program) == INTERRUPTED
+    first, second = list_runs(runs)
+    assert whole(second)[0] <= before
+    assert "recording stopped: another program changed frames.log: " in program.err
+    assert not open_run(first).verified
+    assert open_run(second).verified
 
 
 @scenario

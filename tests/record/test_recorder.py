@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import resource
 import shutil
@@ -236,7 +237,8 @@ def test_lost_frames_stand_in_log_and_notes(root: Path) -> None:
     ("interface", "event", "lost"),
     [
         ("socketcan", None, 0),
-        ("socketcan", SourceEvent(EPOCH, "can0", SourceEventKind.LOST, "device lost"), None),
+        ("socketcan", SourceEvent(EPOCH, "can0", SourceEventKind.LOST, "device lost", None), None),
+        ("socketcan", SourceEvent(EPOCH, "can0", SourceEventKind.CONDITION, "bus off", None), None),
         ("slcan", None, None),
         ("slcan", SourceEvent(EPOCH, "can0", SourceEventKind.OVERFLOW, "5 frames lost", 5), 5),
     ],
@@ -384,6 +386,28 @@ def test_removed_folder_ends_the_run_loudly(root: Path) -> None:
     found = numbers(read(open_run(list_runs(root)[0])))
     assert found[0] in {0, 100}, "also what was not yet sure to be on the disk"
     assert found == list(range(found[0], 200))
+
+
+@pytest.mark.parametrize("name", ["frames.log", "notes.jsonl"])
+@pytest.mark.parametrize("size", [0, 150, 1_000_000])
+def test_a_file_that_another_program_changes_ends_the_run_loudly(root: Path, name: str, size: int) -> None:
+    """Cut short, cut in a line, or made longer; nothing that came since the last look is lost."""
+    recorder = Recorder(root, sync_s=0.01)
+    recorder.start()
+    recorder.note(EPOCH, "mark", text="w" * 200)
+    recorder.write(block(0, 100))
+    until(lambda: recorder.kept == 100)
+    os.truncate(list_runs(root)[0] / name, size)
+    recorder.write(block(100, 100))
+    until(lambda: recorder.status().state is RecorderState.FAILED)
+    assert f"another program changed {name}: " in (recorder.status().error or "")
+    assert recorder.start()
+    recorder.write(block(200, 100))
+    recorder.close()
+    broken, after = (open_run(path) for path in list_runs(root))
+    assert not broken.verified
+    assert after.verified
+    assert numbers(read(after)) == list(range(100, 300))
 
 
 def test_place_that_cannot_hold_runs(tmp_path: Path) -> None:

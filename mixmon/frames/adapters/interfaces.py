@@ -173,6 +173,7 @@ class AdapterKind:
                    would lose the frames that come meanwhile
     stamp_wrap_ns  after so many ns the device's stamps start again from 0; None: they do not
     counts_lost    frames that are lost before they reach this program are counted
+    restarted_by   what brings a controller back that went off the bus; `{channel}` stands for the channel
     """
 
     name: str
@@ -187,6 +188,7 @@ class AdapterKind:
     never_unplugged: bool = False
     stamp_wrap_ns: int | None = None
     counts_lost: bool = False
+    restarted_by: str = "unplug the adapter and plug it in again"
 
     @property
     def is_own(self) -> bool:
@@ -209,6 +211,7 @@ ADAPTERS: Final[dict[str, AdapterKind]] = {
             confirmed_by="the kernel",
             faults=LINK_FAULTS,
             counts_lost=True,
+            restarted_by="restart it: ip link set {channel} down; ip link set {channel} up",
         ),
         AdapterKind(
             "slcan",  # by own code: python-can's reads one byte at a time

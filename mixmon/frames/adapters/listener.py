@@ -45,6 +45,21 @@ REPORT_NS = SECOND_NS
 """Counts become events at most this often; our choice."""
 
 
+BUS_OFF_WORDS = (
+    "the adapter's controller is bus off: it hears nothing until it is restarted, and how many frames are "
+    "lost until then is not known; check bit rate, wires and the ends of the bus (60 ohm)"
+)
+"""A controller goes off the bus after too many errors in what it sends or acknowledges (ISO 11898-1)."""
+
+BACK_WORDS = (
+    "the adapter's controller was bus off{often} and is on the bus again; how many frames were lost "
+    "meanwhile is not known; check bit rate, wires and the ends of the bus (60 ohm)"
+)
+
+_UNREMARKABLE = frozenset({BusCondition.UNKNOWN, BusCondition.BUS_OFF})
+"""After these, an active controller needs no word of its own."""
+
+
 class Sink(Protocol):
     """Where a listener puts what it read."""
 
@@ -87,9 +102,9 @@ class Listener:
         self._refusal = ""
         self._last_heard: int | None = None
         self._frames = self._error_frames = self._overflowed = 0
-        self._interrupted = False
-        self._dropped_before = 0  # by receivers already closed
-        self._rejected_before: Counter[str] = Counter()
+        self._interrupted = self._told_off = False
+        self._dropped_before = self._overflows_before = self._bus_offs_before = 0
+        self._rejected_before: Counter[str] = Counter()  # all four by receivers that are closed
         self._reported = ListenerCounts()
         self._reported_at = 0
         self.status = SourceStatus(options.name, self._state)
@@ -149,7 +164,8 @@ class Listener:
                 SourceEventKind.STALLED, f"this computer was asleep or busy for {_say_seconds(now - before)}"
             )
         if self._lost_at is not None:
-            self._tell_event(SourceEventKind.OPENED, f"open again after {_say_seconds(now - self._lost_at)}")
+            again = f"open again after {_say_seconds(now - self._lost_at)}"
+            self._tell_event(SourceEventKind.OPENED, again, None)
             self._lost_at, self._state = None, SourceState.SILENT
         if len(block):
             self._note_frames(block, now)
@@ -189,7 +205,9 @@ class Listener:
     def _lose_device(self, why: str) -> None:
         if self._lost_at is None:
             self._lost_at = self._clock.now()
-            self._tell_event(SourceEventKind.LOST, f"device lost: {why}; it is opened again when it is back")
+            self._tell_event(
+                SourceEventKind.LOST, f"device lost: {why}; it is opened again when it is back", None
+            )
         self._state = SourceState.LOST
         self._let_go()
         self._publish_status()
@@ -228,14 +246,17 @@ class Listener:
         if receiver is not None:
             receiver.close()
             self._dropped_before += receiver.dropped or 0
+            self._overflows_before += receiver.overflows
+            self._bus_offs_before += receiver.bus_offs
             self._rejected_before += receiver.rejected
 
     def _check_receiver(self, receiver: Receiver, now: int) -> None:
         self._pass_remarks_on()
         before, now_is = self.status.condition, receiver.condition
-        well = before is BusCondition.UNKNOWN and now_is is BusCondition.ACTIVE
-        if now_is not in {before, BusCondition.UNKNOWN} and not well:
+        well = before in _UNREMARKABLE and now_is is BusCondition.ACTIVE
+        if now_is not in {before, BusCondition.UNKNOWN, BusCondition.BUS_OFF} and not well:
             self._tell_event(SourceEventKind.CONDITION, f"the adapter's controller is {now_is.value}")
+        self._interrupted |= receiver.overflows > 0 or receiver.bus_offs > 0
         if now - self._reported_at >= REPORT_NS:
             self._reported_at = now
             self._tell_counts()
@@ -244,7 +265,19 @@ class Listener:
         counts = self._count_now()
         for kind, text, lost in counts.since(self._reported):
             self._tell_event(kind, text, lost)
+        self._tell_bus_off(counts.bus_offs - self._reported.bus_offs)
         self._reported = counts
+
+    def _tell_bus_off(self, times: int) -> None:
+        """Say that the controller went off the bus so many times since the last report, or is on it again."""
+        off = self._receiver is not None and self._receiver.condition is BusCondition.BUS_OFF
+        if times and off:
+            restart = kind_of(self._options.interface).restarted_by.format(channel=self._options.channel)
+            self._tell_event(SourceEventKind.CONDITION, f"{BUS_OFF_WORDS}, then {restart}", None)
+        elif (times or self._told_off) and self._receiver is not None:
+            often = f" {times} times" if times > 1 else ""
+            self._tell_event(SourceEventKind.CONDITION, BACK_WORDS.format(often=often), None)
+        self._told_off = off
 
     def _pass_remarks_on(self) -> None:
         if self._receiver is not None:
@@ -256,7 +289,9 @@ class Listener:
         receiver = self._receiver
         rejected = self._rejected_before + (Counter() if receiver is None else receiver.rejected)
         dropped = self._dropped_before + ((receiver and receiver.dropped) or 0)
-        return ListenerCounts(dropped, self._overflowed, self._error_frames, rejected)
+        overflows = self._overflows_before + (0 if receiver is None else receiver.overflows)
+        bus_offs = self._bus_offs_before + (0 if receiver is None else receiver.bus_offs)
+        return ListenerCounts(dropped, self._overflowed, self._error_frames, rejected, overflows, bus_offs)
 
     def _publish_status(self) -> None:
         receiver, counts, last = self._receiver, self._count_now(), self.status
@@ -285,7 +320,7 @@ class Listener:
         }
         return f"{claim[self._receiver.listen_only]}; time by {self._receiver.stamped_by.value}"
 
-    def _tell_event(self, kind: SourceEventKind, text: str, lost: int = 0) -> None:
+    def _tell_event(self, kind: SourceEventKind, text: str, lost: int | None = 0) -> None:
         self._sink.tell(SourceEvent(self._clock.now(), self._options.name, kind, text, lost))
 
 
@@ -297,14 +332,19 @@ class ListenerCounts:
     overflowed: int = 0
     error_frames: int = 0
     rejected: Counter[str] = field(default_factory=Counter)
+    overflows: int = 0
+    bus_offs: int = 0
 
-    def since(self, before: ListenerCounts) -> list[tuple[SourceEventKind, str, int]]:
-        """What was added since the counts `before`: kind of event, words, frames lost."""
-        news = []
+    def since(self, before: ListenerCounts) -> list[tuple[SourceEventKind, str, int | None]]:
+        """What was added since the counts `before`: kind of event, words, frames lost; None: not counted."""
+        news: list[tuple[SourceEventKind, str, int | None]] = []
         if lost := self.dropped - before.dropped:
             news.append((SourceEventKind.DROPPED, f"{lost} frames lost in the adapter or the system", lost))
         if lost := self.overflowed - before.overflowed:
             news.append((SourceEventKind.OVERFLOW, f"{lost} frames lost: this program did not keep up", lost))
+        if self.overflows > before.overflows:
+            words = "adapter buffer overflow; number of lost frames unknown"
+            news.append((SourceEventKind.DROPPED, words, None))
         if errors := self.error_frames - before.error_frames:
             news.append((SourceEventKind.ERROR_FRAMES, f"{errors} error frames", 0))
         if rejected := self.rejected - before.rejected:

@@ -178,7 +178,7 @@ class PythonCanReceiver(Receiver):
             off = getattr(self._opened.state, "name", "") == "ERROR"
             if off != self._was_off:
                 self._was_off = off
-                self.condition = BusCondition.BUS_OFF if off else BusCondition.UNKNOWN
+                self.change_condition(BusCondition.BUS_OFF if off else BusCondition.UNKNOWN)
 
     def _add_message(self, message: LibraryMessage) -> None:
         """Add a row, or count why the message is none."""

@@ -30,6 +30,7 @@ MOST_FRAMES_A_READ = 4096
 _CONTROLLER = 0x04
 _BUS_OFF = 0x40
 _RESTARTED = 0x100
+_RAN_OVER = 0x01  # in data byte 1: the controller's buffer of received frames
 _PASSIVE = 0x30  # in data byte 1, receiving or sending
 _WARNING = 0x0C
 _ACTIVE = 0x40
@@ -57,6 +58,8 @@ class Receiver(ABC):
     through      data time: every frame stamped before it has been given (or lost)
     reports_loss   an unplugged device is distinguished from a silent bus
     dropped      frames lost before they reached this program; None: not counted
+    overflows    times that the adapter's buffer ran over; nobody knows how many frames each of them cost
+    bus_offs     times that the controller went off the bus; what passes until it is restarted is lost
     rejected     pieces of input that were no frames, by reason
     condition    of the controller
     remarks      what the user should know, in words; emptied by whoever shows it
@@ -68,6 +71,7 @@ class Receiver(ABC):
         self.through = 0
         self.reports_loss = False
         self.dropped: int | None = None
+        self.overflows = self.bus_offs = 0
         self.rejected: Counter[str] = Counter()
         self.condition = BusCondition.UNKNOWN
         self.remarks: list[str] = []
@@ -85,9 +89,16 @@ class Receiver(ABC):
         """Let go of the device; never raises."""
 
     def follow_condition(self, block: FrameBlock) -> None:
-        """Update the controller's condition by the error frames of a block."""
+        """Update the controller's condition, and what it lost, by the error frames of a block."""
         for row in np.flatnonzero(block.flags & FrameFlag.ERROR):
-            self.condition = condition_after(self.condition, int(block.can_id[row]), block.data[row])
+            classes, data = int(block.can_id[row]), block.data[row]
+            self.overflows += bool(classes & _CONTROLLER and data[1] & _RAN_OVER)
+            self.change_condition(condition_after(self.condition, classes, data))
+
+    def change_condition(self, condition: BusCondition) -> None:
+        """The controller is in this condition from now on."""
+        self.bus_offs += condition is not self.condition and condition is BusCondition.BUS_OFF
+        self.condition = condition
 
     def lay_along_host(self, block: FrameBlock, stamps: DeviceStamps, arrived: int) -> FrameBlock:
         """The frames, which the device stamped, with data time instead; a jump of its clock is remarked."""
@@ -160,13 +171,16 @@ class SourceEventKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SourceEvent:
-    """One event: data time in ns, the bus's name, what happened, in words, and frames lost."""
+    """One event: data time in ns, the bus's name, what happened, in words, and frames lost.
+
+    None: frames were lost, or may have been, and nobody counted them.
+    """
 
     t: int
     bus: str
     kind: SourceEventKind
     text: str
-    lost: int = 0
+    lost: int | None = 0
 
 
 class SourceState(StrEnum):
@@ -187,7 +201,8 @@ class SourceStatus:
     error_frames  error frames, which are among `frames` too
     dropped       frames lost before they reached this program; None: not counted
     overflowed    frames lost because they were not taken from the queue in time
-    interrupted   the device was gone or opened again: what passed meanwhile is not counted
+    interrupted   frames were lost that nobody counts: the device was gone, opened again or off the bus, or
+                  the adapter's buffer ran over
     rejected      pieces of input that were no frames, by reason
     listen_only   True: confirmed; None: asked for, not confirmed; False: it acknowledges
     """

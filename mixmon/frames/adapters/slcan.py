@@ -520,7 +520,7 @@ class SlcanReceiver(Receiver):
 
     def _apply_status(self, status: SlcanStatus) -> None:
         if status & _LOST_FRAMES:
-            self.remarks.append("adapter buffer overflow; number of lost frames unknown")
+            self.overflows += 1
         if status & SlcanStatus.PASSIVE:
             self.condition = BusCondition.PASSIVE
         elif status & _WARNINGS:

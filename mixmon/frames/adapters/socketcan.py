@@ -31,7 +31,7 @@ from mixmon.frames.adapters.receiver import (
     DeviceLostError,
     Receiver,
 )
-from mixmon.frames.adapters.stamps import HostClock, StampKind
+from mixmon.frames.adapters.stamps import HostClock, StampKind, SystemStamps
 from mixmon.frames.block import CLASSIC_WIDTH, EXTENDED, FD_WIDTH, FrameBlock, FrameFlag
 from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_STANDARD
 
@@ -183,7 +183,7 @@ def open_device(
     receiver.remarks.append(buffer_remark(granted, link.bitrate))
     receiver.remarks += link_remarks(channel, link, options.bitrate, listen_only=not options.acknowledge)
     receiver.listen_only = link.listen_only
-    receiver.condition = condition_of(link)
+    receiver.change_condition(condition_of(link))
     return receiver
 
 
@@ -196,7 +196,7 @@ class SocketcanReceiver(Receiver):
         self.dropped = 0
         self._socket = sock
         self._bus, self._channels = bus, channels
-        self._clock = clock
+        self._clock, self._stamps = clock, SystemStamps(clock)
         self._failure: OSError | None = None
         self._counter = 0  # of the kernel: modulo 2**32
         self._poll = select.poll()
@@ -216,8 +216,10 @@ class SocketcanReceiver(Receiver):
             raise _say_lost(error) from error
         if self._failure is not None and not frames:
             raise _say_lost(self._failure)
-        t = np.array(stamps, np.int64) + self._clock.from_system()
-        self.through = min(through, int(t[-1])) if len(frames) == MOST_FRAMES_A_READ else through
+        full = len(frames) == MOST_FRAMES_A_READ
+        t = self._stamps.to_host(np.array(stamps, np.int64), emptied=not full)
+        self._tell_steps()
+        self.through = min(through, int(t[-1])) if full else through
         block = decode(frames, t, np.array(local, bool), self._bus, self._channels)
         self.rejected["not a classic or FD frame"] += len(frames) - len(block)
         self.follow_condition(block)
@@ -227,6 +229,15 @@ class SocketcanReceiver(Receiver):
         """Let go of the device."""
         with suppress(OSError):
             self._socket.close()
+
+    def _tell_steps(self) -> None:
+        """Remark that the system clock was stepped."""
+        for step in self._stamps.steps_ns:
+            self.remarks.append(
+                f"the system clock was set {'ahead' if step > 0 else 'back'} by {abs(step) / 1e9:.2f} s; "
+                "frames go on in the time that was begun with"
+            )
+        self._stamps.steps_ns.clear()
 
     def _drain_socket(self) -> tuple[list[bytes], list[int], list[bool]]:
         """Datagrams, their stamps (system clock, ns) and whether this host sent them."""

@@ -42,6 +42,11 @@ JUMP_NS = 500_000_000
 """A stamp so far off the line means another clock; our choice: longer than drivers hold frames back."""
 
 
+CLOCK_STEP_NS = 10_000_000
+"""The system clock was stepped if it is so far from where it was; our choice: it is never off so far because
+this program was held up between two readings, and time servers step by more."""
+
+
 STAMP_STEP_NS = 1000
 """Stamps of live frames are whole microseconds: what the six decimals of candump text hold. Our choice; a
 frame takes 47 bits at least (ISO 11898-1), 47 microseconds at 1 Mbit/s."""
@@ -85,6 +90,36 @@ class HostClock:
             if after - before < HELD_UP_NS:
                 break
         return min(tries)[1]
+
+
+class SystemStamps:
+    """The kernel's stamps on data time, also of frames that were stamped before the system clock was stepped.
+
+    steps_ns  how far the system clock was stepped, each time; emptied by whoever tells it
+    """
+
+    def __init__(self, clock: HostClock) -> None:
+        self._clock = clock
+        self._offset = clock.from_system()
+        self._older: int | None = None
+        self.steps_ns: list[int] = []
+
+    def to_host(self, stamps: Ints, *, emptied: bool) -> Ints:
+        """Data time of fresh stamps of the system clock, ns; `emptied`: no older ones are still to come.
+
+        Whether a stamp was made before the last step is told by its age: it came a moment ago.
+        """
+        offset = self._clock.from_system()
+        if abs(step := self._offset - offset) > CLOCK_STEP_NS:
+            self.steps_ns.append(step)
+            self._older = self._offset
+        self._offset = offset
+        t = stamps + offset
+        if self._older is not None:
+            older, now = stamps + self._older, self._clock.now()
+            t = np.where(np.abs(older - now) < np.abs(t - now), older, t)
+            self._older = None if emptied else self._older
+        return t
 
 
 def _steady_ns() -> int:

@@ -17,7 +17,7 @@ from slcan_emulator import SlcanEmulator
 from mixmon.errors import SourceError, UsageError
 from mixmon.frames.adapters import interfaces
 from mixmon.frames.adapters.adapters import Adapters
-from mixmon.frames.adapters.interfaces import AdapterKind, BusOptions, open_receiver
+from mixmon.frames.adapters.interfaces import AdapterKind, BusOptions, kind_of, open_receiver
 from mixmon.frames.adapters.listener import Listener
 from mixmon.frames.adapters.pythoncan import DRIVER_DELAY_NS, PythonCanReceiver
 from mixmon.frames.adapters.receiver import (
@@ -253,12 +253,34 @@ def test_every_kind_of_frame_through_python_can() -> None:
     assert status.error_frames == 1
 
 
-def test_bus_off_is_a_condition_and_an_event() -> None:
+BUS_OFF = can.Message(arbitration_id=0x40, is_error_frame=True, data=bytes(8))
+RESTARTED = can.Message(arbitration_id=0x100, is_error_frame=True, data=bytes(8))
+"""Error frames of Linux (linux/can/error.h): CAN_ERR_BUSOFF and CAN_ERR_RESTARTED."""
+
+
+def test_bus_off_and_restart_are_told_with_what_to_do() -> None:
     seen: list[SourceEvent] = []
     with virtual("off") as ends, Adapters([BusOptions("can0", "virtual", "off")]) as adapters:
-        ends[0].send(can.Message(arbitration_id=0x40, is_error_frame=True, data=bytes(8)))
-        assert "bus off" in wait_for(adapters, SourceEventKind.CONDITION, seen).text
+        ends[0].send(message(0))
+        ends[0].send(BUS_OFF)
+        off = wait_for(adapters, SourceEventKind.CONDITION, seen)
         assert adapters.status()[0].condition is BusCondition.BUS_OFF
+        assert adapters.status()[0].interrupted
+        ends[0].send(RESTARTED)
+        ends[0].send(message(1))
+        back = wait_for(adapters, SourceEventKind.CONDITION, seen)
+        status = wait_until(adapters, lambda s: s.frames == 4)
+    assert off.text.startswith("the adapter's controller is bus off: it hears nothing until it is restarted")
+    assert off.text.endswith("then unplug the adapter and plug it in again")
+    assert back.text.startswith("the adapter's controller was bus off and is on the bus again")
+    assert off.lost is back.lost is None
+    assert (status.condition, status.error_frames) == (BusCondition.ACTIVE, 2)
+
+
+def test_a_link_that_is_bus_off_is_restarted_by_the_system() -> None:
+    """The command: ip-link(8)."""
+    words = kind_of("socketcan").restarted_by.format(channel="can0")
+    assert words == "restart it: ip link set can0 down; ip link set can0 up"
 
 
 def test_silence_is_told_the_device_opened_anew_and_the_gap_told(emulator: SlcanEmulator) -> None:
@@ -545,10 +567,10 @@ def test_adapter_that_ran_out_of_room_says_so(emulator: SlcanEmulator) -> None:
     receiver = open_receiver(serial_bus(emulator), 0, ("can0",), FastClock())
     emulator.status = 0x08 | 0x04
     deadline = time.monotonic() + DEADLINE_S
-    while not receiver.remarks and time.monotonic() < deadline:
+    while not receiver.overflows and time.monotonic() < deadline:
         receiver.read(0.02)
     receiver.close()
-    assert receiver.remarks[0] == "adapter buffer overflow; number of lost frames unknown"
+    assert receiver.overflows > 0
     assert receiver.condition is BusCondition.WARNING
 
 

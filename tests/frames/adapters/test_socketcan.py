@@ -160,6 +160,22 @@ def test_error_frames_move_the_condition(pair: tuple[socket.socket, socket.socke
     assert receiver.condition is BusCondition.BUS_OFF
 
 
+def test_a_controller_whose_buffer_ran_over_is_counted(pair: tuple[socket.socket, socket.socket]) -> None:
+    """linux/can/error.h: CAN_ERR_CRTL (4) with CAN_ERR_CRTL_RX_OVERFLOW (1) in data byte 1; sending (2) is
+    another buffer."""
+    receiver = SocketcanReceiver(pair[0], 0, CHANNELS, HostClock())
+    for detail in (1, 2, 1):
+        overflow = can.Message(
+            arbitration_id=0x4, is_error_frame=True, dlc=8, data=bytes([0, detail, *bytes(6)])
+        )
+        pair[1].send(build_can_frame(overflow))
+    read = 0
+    while read < 3:
+        read += len(receiver.read(1.0))
+    assert receiver.overflows == 2
+    assert receiver.condition is BusCondition.UNKNOWN
+
+
 def test_closed_socket_is_a_lost_device(pair: tuple[socket.socket, socket.socket]) -> None:
     receiver = SocketcanReceiver(pair[0], 0, CHANNELS, HostClock())
     receiver.close()

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from mixmon.frames.adapters.stamps import DeviceStamps, HostClock
+from mixmon.frames.adapters.stamps import DeviceStamps, HostClock, SystemStamps
 
 MS = 1_000_000
 S = 1_000_000_000
@@ -121,3 +121,33 @@ def test_host_clock_agrees_with_the_system_clock() -> None:
     # both read the same oscillator; a stepped or slewed system clock would part them
     assert before - 5 * MS < now < after + 5 * MS
     assert abs(clock.from_system()) < 5 * MS
+
+
+@pytest.mark.parametrize("step_s", [3600, -3600, 60])
+def test_frames_from_both_sides_of_a_step_of_the_system_clock_keep_their_times(
+    step_s: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ages are known, as the stamps are made here: five frames before the step, five after it, 5 ms apart.
+
+    They come in three reads: the queue is full in the first two, so frames from before the step come late.
+    """
+    clock = HostClock()
+    stamps = SystemStamps(clock)
+    system = time.time_ns
+    ages = np.arange(50, 0, -5) * MS
+    now, before = clock.now(), system()
+    monkeypatch.setattr(time, "time_ns", lambda: system() + step_s * S)
+    made = before - ages + np.where(ages > 25 * MS, 0, step_s * S)
+    t = [stamps.to_host(made[k : k + 4], emptied=k == 8) for k in (0, 4, 8)]
+    assert np.abs(np.concatenate(t) - (now - ages)).max() < 1 * MS
+    assert [round(step / S) for step in stamps.steps_ns] == [step_s]
+    since, stamp, until = clock.now(), time.time_ns(), clock.now()
+    (later,) = stamps.to_host(np.array([stamp]), emptied=True)
+    assert since - 1 * MS < later < until + 1 * MS
+
+
+def test_a_system_clock_that_is_corrected_a_little_is_no_step() -> None:
+    stamps = SystemStamps(HostClock())
+    for _ in range(100):
+        stamps.to_host(np.array([time.time_ns()]), emptied=True)
+    assert stamps.steps_ns == []
