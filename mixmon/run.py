@@ -359,7 +359,8 @@ def balance(run: Run, against: str = "peers") -> Balance:
             "add one, or use --against peers"
         )
     stage = BalanceStage(run.session, run.left_out)
-    for event in run_through(EventStage(run.session, run.binding.fuel), feed_on_the_way(run, stage)):
+    search = EventStage(run.session, run.binding.fuel, tips=False)  # no tip hides what a cylinder needs
+    for event in run_through(search, feed_on_the_way(run, stage)):
         stage.exclude([event])
     found = stage.result(against, (*run.binding.gaps, *run.log.missing))
     return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed)

@@ -23,8 +23,10 @@ from mixmon.findings.response.cuts import (
     CUT_AFTER_ROWS,
     CUT_BEFORE_ROWS,
     LONGEST_CUT_ROWS,
+    CutStage,
     MeasuredCut,
-    ResponseStage,
+    SeenCut,
+    measure_cut,
 )
 from mixmon.findings.response.sensors import ResponseTime, SensorResponse, sensor_responses
 from mixmon.mixture.align import GRID_NS
@@ -181,6 +183,9 @@ def _is_sure(time: ResponseTime) -> bool:
 _CUTS = 20
 """Last cuts that count: our choice, so that a sensor that ages is followed and memory stays small."""
 
+_SEEN = 2 * _CUTS - 1
+"""Cuts that wait to be measured: each of the last lags follows from so many cuts before it."""
+
 _COMPLETE_ROWS = CUT_AFTER_ROWS + CUT_BEFORE_ROWS + 100
 """Rows from the end of a cut until it is surely measured: our choice, the rows that it needs and a second in
 which the last reading leaves air."""
@@ -192,14 +197,17 @@ class OnlineLags:
     Args:
         nodes: of the chain.
         given: lags that are known; see `node_lags`.
+        on_demand: measure the cuts only when a lag is asked for. The answers are the same; the first one
+            takes longer.
 
     Raises:
         UsageError: an impossible lag.
     """
 
-    def __init__(self, nodes: Sequence[Node], given: Lags | None = None) -> None:
-        self._nodes, self._given = nodes, given
-        self._response = None if all(is_given(node, given) for node in nodes) else ResponseStage()
+    def __init__(self, nodes: Sequence[Node], given: Lags | None = None, *, on_demand: bool = False) -> None:
+        self._nodes, self._given, self._on_demand = nodes, given, on_demand
+        self._finder = None if all(is_given(node, given) for node in nodes) else CutStage()
+        self._seen: deque[tuple[int, SeenCut]] = deque(maxlen=_SEEN)
         self._cuts: deque[MeasuredCut] = deque(maxlen=_CUTS)
         self._stretch = -1
         self._from = deque([(self._stretch, 0)], maxlen=_CUTS)
@@ -208,12 +216,14 @@ class OnlineLags:
 
     def feed(self, block: CylinderBlock) -> None:
         """Takes the next rows, which lie within one stretch of time."""
-        if self._response is None or not len(block):
+        if self._finder is None or not len(block):
             return
         if block.stretch[0] != self._stretch:
-            self._learn_from_cuts(self._response.flush())
+            self._seen.extend((self._stretch, cut) for cut in self._finder.flush())
             self._stretch = int(block.stretch[0])
-        self._learn_from_cuts(self._response.feed(block))
+        self._seen.extend((self._stretch, cut) for cut in self._finder.feed(block))
+        if not self._on_demand:
+            self._learn_from_cuts()
 
     def at(self, stretch: int, t: int) -> Floats:
         """Lags for what begins at t ns of a stretch: seconds lean-going and rich-going, float64[2, n]."""
@@ -224,17 +234,22 @@ class OnlineLags:
         return self._known[self._find(stretch, t)]
 
     def _find(self, stretch: int, t: int) -> int:
+        self._learn_from_cuts()
         last = len(self._from) - 1
         while self._from[last] > (stretch, t) and last:
             last -= 1
         return last
 
-    def _learn_from_cuts(self, cuts: Sequence[MeasuredCut]) -> None:
-        """Adds the lags that follow from each cut, with the moment from which they hold."""
-        for cut in cuts:
+    def _learn_from_cuts(self) -> None:
+        """Measures the cuts seen, and adds the lags that follow from each, with the moment they hold from."""
+        while self._seen:
+            stretch, seen = self._seen.popleft()
+            cut = measure_cut(seen)
+            if cut is None:
+                continue
             self._cuts.append(cut)
             rows = LONGEST_CUT_ROWS if np.isnan(cut.seconds) else round(cut.seconds * 1e9 / GRID_NS)
-            begins = (self._stretch, cut.t + (rows + _COMPLETE_ROWS) * GRID_NS)
+            begins = (stretch, cut.t + (rows + _COMPLETE_ROWS) * GRID_NS)
             unseen = np.full(len(self._nodes), np.nan)
             sensors = sensor_responses(self._nodes, tuple(self._cuts), (), unseen)
             known = sensor_lags(self._nodes, self._given, sensors)

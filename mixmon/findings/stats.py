@@ -64,6 +64,49 @@ def median_with_holes(x: Floats, axis: int, fewest: int = 1) -> Floats:
     return np.asarray(np.squeeze(middle, axis), np.float64)
 
 
+def rolling_median(x: Floats, width: int) -> Floats:
+    """Median of each full window of float64[m] without NaN, as float64[m - width + 1].
+
+    width: of a window, 2, 4, 8 and so on; not more than m.
+
+    A window is two halves, which other windows share: sorted runs are merged to longer ones, for all places
+    at once (bitonic merging: Batcher, Proc. AFIPS Spring Joint Computer Conf. 32, 1968, from memory).
+
+    >>> rolling_median(np.array([1.0, 5.0, 2.0, 4.0, 9.0]), 4)
+    array([3. , 4.5])
+    """
+    runs, span = [x], 1
+    while 2 * span < width:
+        runs = [one for half in _halves_of_pairs(runs, span) for one in _sort_bitonic(half)]
+        span *= 2
+    smaller, larger = _halves_of_pairs(runs, span)
+    middle: Floats = np.maximum.reduce(smaller)
+    middle += np.minimum.reduce(larger)
+    middle *= 0.5
+    return middle
+
+
+def _halves_of_pairs(runs: list[Floats], span: int) -> tuple[list[Floats], list[Floats]]:
+    """The smaller and the larger half of the numbers of each run and of that which follows it.
+
+    runs: by rank, one array a rank, with the runs of `span` numbers that begin at each place.
+    """
+    pairs = [(one[:-span], other[span:]) for one, other in zip(runs, reversed(runs), strict=True)]
+    return [np.minimum(*pair) for pair in pairs], [np.maximum(*pair) for pair in pairs]
+
+
+def _sort_bitonic(parts: list[Floats]) -> list[Floats]:
+    """The same by rank, place by place; the parts rise and then fall, or fall and then rise."""
+    if len(parts) == 1:
+        return parts
+    half = len(parts) // 2
+    pairs = list(zip(parts[:half], parts[half:], strict=True))
+    return [
+        *_sort_bitonic([np.minimum(*pair) for pair in pairs]),
+        *_sort_bitonic([np.maximum(*pair) for pair in pairs]),
+    ]
+
+
 # ----------------------------------------------------------------------------------------------------
 # Two effects in one table: what belongs to the column, what to the row.
 #

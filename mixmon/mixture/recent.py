@@ -35,6 +35,13 @@ class Recent:
         while len(self._blocks) > 1 and self._blocks[1][0] <= before:
             del self._blocks[0]
 
+    def part(self, begin: int, end: int) -> Recent:
+        """A copy of the rows begin..end-1 alone, with all columns and under the same numbers."""
+        part = Recent()
+        part.end = begin
+        part.add({name: self.rows(name, begin, end).copy() for name in self._blocks[0][1]}, end - begin)
+        return part
+
     def rows(self, name: str, begin: int, end: int) -> NDArray[Any]:
         """One column of the rows begin..end-1, which must not have been forgotten.
 

@@ -88,6 +88,34 @@ def test_a_lag_holds_for_what_begins_after_the_cut_and_in_every_later_stretch() 
     assert np.array_equal(learnt.at(1, int(again.t[0])), [lean, rich])
 
 
+def test_cuts_measured_on_demand_tell_the_same() -> None:
+    _, block = rows()
+    nodes = confusion.session_of(8).chain.nodes
+    at_once, on_demand = OnlineLags(nodes), OnlineLags(nodes, on_demand=True)
+    for stretch in range(3):
+        again = dataclasses.replace(block, stretch=np.full(len(block), stretch))
+        for piece in (slice(0, 2300), slice(2300, 3100), slice(3100, len(block))):
+            at_once.feed(again.take(piece))
+            on_demand.feed(again.take(piece))
+    for stretch, t_s in ((2, 48), (2, 22), (1, 22), (0, 48), (0, 22)):
+        moment = stretch, t_s * 1_000_000_000
+        assert np.array_equal(on_demand.at(*moment), at_once.at(*moment))
+        assert np.array_equal(on_demand.known_at(*moment), at_once.known_at(*moment))
+    assert on_demand.known_at(0, 48_000_000_000).all()
+
+
+def test_events_without_tips_are_the_others() -> None:
+    _, block = rows()
+    opened = np.where(np.arange(len(block)) < 5000, 20.0, 70.0)
+    block = dataclasses.replace(block, now={**block.now, "load": opened, "throttle": opened})
+    with_tips, without = (EventStage(confusion.session_of(8), FUEL, tips=tips) for tips in (True, False))
+    every = [*with_tips.feed(block), *with_tips.flush()]
+    others = [*without.feed(block), *without.flush()]
+    tips = [e for e in every if e.kind in (Kind.TIP_IN, Kind.TIP_OUT)]
+    assert tips
+    assert list(map(repr, others)) == [repr(e) for e in every if e not in tips]
+
+
 def sensor(lean: ResponseTime, rich: ResponseTime) -> SensorResponse:
     nan = np.nan
     return SensorResponse(

@@ -313,7 +313,7 @@ class BalanceStage:
         self._dwell = Dwell(len(self._nodes))
         self.weights = node_charges(session)
         self._cells = JudgedCells(self._dwell, ~self.left_out, self._mask)
-        self._stays = Stays(self._dwell, self.weights, ~self.left_out, self._mask)
+        self._stays = Stays(self._cells, self.weights)
         self._opening = Opening(session.axes)
         self._pulled_rows = 0
         self._ends: dict[str, Floats] = {}

@@ -13,7 +13,7 @@ the needs of the cylinders against all of them, is made of all cells together in
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from math import fsum
 
 import numpy as np
@@ -198,10 +198,30 @@ class JudgedCells:
         then, masked_then, judged = self._judged.get(cell, (0, 0, None))
         if judged is None or count - then > patience * then or self._newly_masked(cell, masked_then):
             table = self._dwell.table(cell)
-            masked = self._mask.covers(table.t, BATCH_NS) if version else None
-            then, judged = count, fit_cell(cell, table, self._counted, masked)
+            then, judged = count, fit_cell(cell, table, self._counted, self.masked(cell))
         self._judged[cell] = then, version, judged
         return judged
+
+    def table(self, cell: int) -> BatchTable:
+        """All whole batches of one cell."""
+        return self._dwell.table(cell)
+
+    def masked(self, cell: int) -> Bools | None:
+        """Which batches of one cell are excluded, bool[m, n]; None where no moment is."""
+        return self._mask.covers(self._dwell.table(cell).t, BATCH_NS) if self._mask.version else None
+
+    def fit_rows(self, cell: int, rows: slice, masked: Bools | None) -> CellFit:
+        """What some of the batches of one cell say, without what others say about slow wander.
+
+        masked: those of them that are excluded, bool[k, n].
+        """
+        table = self._dwell.table(cell)
+        then, version, judged = self._judged.get(cell, (0, 0, None))
+        whole = (rows.start, rows.stop) == (0, len(table.t))
+        if judged is not None and whole and (then, version) == (rows.stop, self._mask.version):
+            return judged
+        part = BatchTable(**{one.name: getattr(table, one.name)[rows] for one in fields(BatchTable)})
+        return fit_cell(cell, part, self._counted, masked)
 
     def with_misfires(self, cell: int) -> CellFit:
         """One cell with everything counted that the mask excludes."""

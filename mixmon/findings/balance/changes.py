@@ -25,6 +25,7 @@ from mixmon.findings.stats import (
     linked,
     median_with_holes,
     robust_deviation,
+    rolling_median,
     two_way,
 )
 
@@ -63,6 +64,10 @@ _CHANGE_SCALE = 5.0
 
 _ALL_MOVED = 0.5
 """Part of a change by which every one of the last batches must have moved: our choice."""
+
+
+_NEARLY = 0.99
+"""Part of a limit from which it may be passed: our choice, more than what is rounded off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,10 +128,11 @@ def even_out(y: Floats, step: Floats, visit: Ints) -> tuple[Floats, tuple[Change
     even, found = y.copy(), dict[int, list[Change]]()
     for _ in range(y.shape[1]):
         residual = _residuals(even, np.isfinite(even))
-        columns = zip(residual.T, _floor(step), strict=True)
+        floor = _floor(step)
         changes = [
-            [] if node in found else _changes_of_node(node, *column, visit)
-            for node, column in enumerate(columns)
+            _changes_of_node(node, residual[:, node], float(floor[node]), visit)
+            for node in np.flatnonzero(_may_change(residual, floor)).tolist()
+            if node not in found
         ]
         most = max(changes, key=lambda own: max((abs(one.moved) for one in own), default=0.0), default=[])
         if not most:
@@ -179,14 +185,56 @@ def _lasting(far: Bools, residual: Floats, visit: Ints) -> Bools:
     return out
 
 
+def _may_change(residual: Floats, floor: Floats) -> Bools:
+    """Nodes of which `_changes_of_node` may find changes, bool[n]; all at once, as nearly all have none."""
+    known = np.isfinite(residual)
+    count = known.sum(axis=0)
+    some: Bools = (count >= _LASTING + _SHORTEST) & (_range_of(residual) > floor)
+    nodes = np.flatnonzero(some)
+    if not len(nodes):
+        return some
+    x, floor, count = residual[:, nodes], floor[nodes], count[nodes]
+    if not known[:, nodes].all():
+        x = np.take_along_axis(x, np.argsort(~known[:, nodes], axis=0, kind="stable"), axis=0)
+    noise = SIGMA_OF_MAD * median_with_holes(np.abs(x[_NOISE_APART:] - x[:-_NOISE_APART]), axis=0) / 2**0.5
+    found = _may_change_at_end(x, count, _least_apart(_LASTING, _LASTING - 1, floor, noise))
+    for width in _WINDOWS:
+        if len(x) >= 2 * width:
+            middle = rolling_median(x, width)
+            farthest = np.fmax.reduce(np.abs(middle[width:] - middle[:-width]), axis=0)
+            found |= farthest > _least_apart(width, width, floor, noise)
+    some[nodes] = found
+    return some
+
+
+def _may_change_at_end(x: Floats, count: Ints, limit: Floats) -> Bools:
+    """Columns for which `_search_end` may find a place, bool[n], by the range of what it looks at.
+
+    count: int64[n], batches of each column, which come first.
+    """
+    rows = count - np.arange(2 * _LASTING - 1, 0, -1)[:, None]
+    last = np.take_along_axis(x, np.maximum(rows, 0), axis=0)
+    newest, low, high = last[-_SHORTEST:], last.min(axis=0), last.max(axis=0)
+    moved = np.maximum(newest.min(axis=0) - low, high - newest.max(axis=0))
+    may: Bools = (high - low > limit) & (moved > _NEARLY * _ALL_MOVED * limit)
+    return may
+
+
+def _range_of(x: Floats) -> Floats:
+    """Largest less smallest number of each column; NaN where there is none."""
+    out: Floats = np.fmax.reduce(x, axis=0) - np.fmin.reduce(x, axis=0)
+    return out
+
+
+def _least_apart(first: int, second: int, floor: Floats | float, noise: Floats | float) -> Floats:
+    """How far apart medians of so many batches must be for a change, as many as there are floors."""
+    return np.maximum(floor, _CHANGE_SCALE * _of_middles(first, second) * noise)
+
+
 def _changes_of_node(node: int, residual: Floats, floor: float, visit: Ints) -> list[Change]:
     """The changes of one node, in order; none where there are so many that its reading wanders."""
     rows = np.flatnonzero(np.isfinite(residual))
-    if len(rows) < _LASTING + _SHORTEST:
-        return []
     x = residual[rows]
-    if np.ptp(x) <= floor:  # as nearly all: no two levels in it are far enough apart
-        return []
     noise = robust_deviation(x[_NOISE_APART:] - x[:-_NOISE_APART]) / 2**0.5
     at = max(_search(x, width, floor, noise) for width in _WINDOWS)[1] or _search_end(x, floor, noise)
     begins = np.flatnonzero(np.diff(visit[rows])) + 1
@@ -211,9 +259,9 @@ def _search(x: Floats, width: int, floor: float, noise: float) -> tuple[float, l
     """Where medians of so many batches before and after differ, and by how many limits at most."""
     if len(x) < 2 * width:
         return 0.0, []
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(x, width), axis=1)
+    middle = rolling_median(x, width)
     apart = np.abs(middle[width:] - middle[:-width])
-    limit = max(floor, _CHANGE_SCALE * _of_middles(width, width) * noise)
+    limit = float(_least_apart(width, width, floor, noise))
     return float(apart.max()) / limit, [_place(x, middle, k, width) for k in _peaks(apart, limit, width)]
 
 
@@ -235,7 +283,7 @@ def _search_end(x: Floats, floor: float, noise: float) -> list[int]:
         at = len(x) - length
         before = float(np.median(x[max(at - _LASTING, 0) : at]))
         moved = float(np.median(x[at:])) - before
-        over = abs(moved) / max(floor, _CHANGE_SCALE * _of_middles(_LASTING, length) * noise)
+        over = abs(moved) / float(_least_apart(_LASTING, length, floor, noise))
         if over > best and ((x[at:] - before) / moved > _ALL_MOVED).all():
             best, places = over, [at]
     return places

@@ -16,15 +16,15 @@ engine of a hundred, so that a large engine with many cells raises no more false
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from itertools import compress, pairwise
 from statistics import NormalDist
 
 import numpy as np
 
 from mixmon.arrays import SECOND_NS, Bools, Floats, Ints
-from mixmon.findings.balance.cells import CellFit, fit_cell
-from mixmon.findings.balance.dwell import BATCH_NS, BatchTable, Dwell, Mask
+from mixmon.findings.balance.cells import CellFit, JudgedCells
+from mixmon.findings.balance.dwell import BatchTable
 from mixmon.findings.balance.needs import CellResult, Needs, place_cell
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.stats import (
@@ -204,12 +204,12 @@ class Stay:
 class Stays:
     """The stays of a dwell; only those that have grown, or been masked anew, are computed again."""
 
-    def __init__(self, dwell: Dwell, weights: Floats, counted: Bools, mask: Mask) -> None:
-        self._dwell, self._weights, self._counted, self._mask = dwell, weights, counted, mask
+    def __init__(self, judged: JudgedCells, weights: Floats) -> None:
+        self._judged, self._weights = judged, weights
         self._cells: tuple[CellFit, ...] = ()
         self._stays: list[Stay] = []
         # by cell and first batch: batches and masked ones then, and the stay
-        self._judged: dict[tuple[int, int], tuple[int, int, Stay]] = {}
+        self._known: dict[tuple[int, int], tuple[int, int, Stay]] = {}
 
     def of(self, cells: Sequence[CellFit]) -> list[Stay]:
         """Every stay in these cells in order of time; as before where no cell was judged again."""
@@ -218,7 +218,7 @@ class Stays:
         )
         if not same:
             self._cells = tuple(cells)
-            visits = [np.unique(self._dwell.table(one.cell).visit) for one in cells]
+            visits = [np.unique(self._judged.table(one.cell).visit) for one in cells]
             every = np.sort(np.concatenate(visits)) if visits else np.zeros(0, np.int64)
             stays = [stay for one in cells for stay in self._stays_in(one, every)]
             self._stays = sorted(stays, key=lambda stay: (stay.visit, stay.row))
@@ -226,8 +226,7 @@ class Stays:
 
     def _stays_in(self, fit: CellFit, every: Ints) -> Iterable[Stay]:
         """The stays in one cell; `every` are the visits to all cells, in order."""
-        table = self._dwell.table(fit.cell)
-        masked = self._mask.covers(table.t, BATCH_NS) if self._mask.version else None
+        table, masked = self._judged.table(fit.cell), self._judged.masked(fit.cell)
         apart = np.diff(table.t)
         begins = np.diff(np.searchsorted(every, table.visit)) > 1
         begins |= (apart > _SAME_STAY_S * SECOND_NS) | (apart < 0)
@@ -238,22 +237,21 @@ class Stays:
     def _judge(self, cell: int, table: BatchTable, rows: slice, masked: Bools | None) -> Stay:
         hidden = None if masked is None else masked[rows]
         grown = (rows.stop - rows.start, 0 if hidden is None else int(hidden.sum()))
-        before = self._judged.get((cell, rows.start))
+        before = self._known.get((cell, rows.start))
         if before is not None and before[:2] == grown:
             return before[2]
-        part = BatchTable(**{one.name: getattr(table, one.name)[rows] for one in fields(BatchTable)})
-        found = place_cell(fit_cell(cell, part, self._counted, hidden), None, self._weights)
-        t = part.t / SECOND_NS
+        found = place_cell(self._judged.fit_rows(cell, rows, hidden), None, self._weights)
+        t = table.t[rows] / SECOND_NS
         stay = Stay(
             cell=cell,
             row=rows.start,
             t=float(t.mean()),
             begin=float(t[0]),
             end=float(t[-1]) + BATCH_S,
-            visit=int(part.visit[0]),
+            visit=int(table.visit[rows.start]),
             peers=found.peers,
         )
-        self._judged[cell, rows.start] = (*grown, stay)
+        self._known[cell, rows.start] = (*grown, stay)
         return stay
 
 

@@ -105,12 +105,13 @@ class EventStage:
         fuel: as burnt.
         lag_s: sensor lag, element and filter together, for all cylinders or by cylinder; see
             `findings.lags`. Lags that are not given are learnt from fuel cuts.
+        tips: whether to look for tips. Without them few lags are asked for, and these are measured then.
 
     Raises:
         UsageError: an impossible lag.
     """
 
-    def __init__(self, session: Session, fuel: Fuel, lag_s: Lags | None = None) -> None:
+    def __init__(self, session: Session, fuel: Fuel, lag_s: Lags | None = None, *, tips: bool = True) -> None:
         lags = tuple(SensorLag.of_total(*pair) for pair in node_lags(session.chain.nodes, lag_s).T.tolist())
         self._cylinders = tuple(node.cylinders for node in session.chain.nodes)
         self._fuel = fuel
@@ -120,8 +121,8 @@ class EventStage:
         self._cuts = CutWatch(self._cylinders, dict(session.engine.banks), usual)
         self._bumps, self._common = BumpSearch(len(lags)), CommonSearch(fuel)
         self._classifier = BumpClassifier(fuel, strokes)
-        self._lags, self._stretch = OnlineLags(session.chain.nodes, lag_s), 0
-        self._tips = TipEventStage(session, fuel, self._lags)
+        self._lags, self._stretch = OnlineLags(session.chain.nodes, lag_s, on_demand=not tips), 0
+        self._tips = TipEventStage(session, fuel, self._lags) if tips else None
         self._nodes = NodeStage(self._cylinders)
         self._sparks: list[Event] = []
         self._lean: dict[int, Event] = {}
@@ -138,12 +139,14 @@ class EventStage:
             found += [event for settled in self._baseline.flush() for event in self._search(settled)]
             self._stretch = int(block.stretch[0])
         found += [event for settled in self._baseline.feed(block) for event in self._search(settled)]
-        return sorted(found + self._tips.feed(block) + self._nodes.feed(block), key=in_order)
+        found += [] if self._tips is None else self._tips.feed(block)
+        return sorted(found + self._nodes.feed(block), key=in_order)
 
     def flush(self) -> list[Event]:
         """Gives the events that are left when nothing follows."""
         found = [event for settled in self._baseline.flush() for event in self._search(settled)]
-        return sorted(found + self._tips.flush() + self._nodes.flush(), key=in_order)
+        found += [] if self._tips is None else self._tips.flush()
+        return sorted(found + self._nodes.flush(), key=in_order)
 
     def result(self) -> list[Event]:
         """Gives the events that `flush` would give if the rows ended here; leaves the stage unchanged."""

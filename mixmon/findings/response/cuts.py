@@ -9,9 +9,10 @@ code and no number; the same result however the rows are split into blocks.
 Plan:
 
     1. `AirEdges` marks the rows at which most sensors come into air and leave it.
-    2. `ResponseStage` keeps the rows from a second before a cut until a good second after it. A long cut is
-       measured when ten seconds of it have passed.
+    2. `CutStage` keeps the rows from a second before a cut until a good second after it: a `SeenCut`. A long
+       cut is given when ten seconds of it have passed.
     3. `measure_cut` fits both edges (`fit.fit_steps`) and takes the level in air: one `MeasuredCut` a cut.
+       `ResponseStage` measures every cut at once; who needs a few of many can measure those.
 
 `SensorTrace` holds readings around one moment, for drawings and for the comparison of two sensors.
 
@@ -20,7 +21,7 @@ Kept: the rows of the last second or of the current cut.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
@@ -332,6 +333,19 @@ class Span:
     end: int
     back: bool
 
+    @property
+    def first(self) -> int:
+        """The first row that is needed to measure it."""
+        return max(self.rise - CUT_BEFORE_ROWS, 0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenCut:
+    """A cut that is not measured yet, with the rows that are needed for it."""
+
+    recent: Recent
+    span: Span
+
 
 @dataclass(frozen=True, slots=True)
 class Clock:
@@ -350,11 +364,19 @@ class Clock:
         return float(np.hypot(self.period_s, GRID_NS / 1e9) / np.sqrt(12.0))
 
 
+USUAL_PERIOD_S = 0.020
+"""Time between samples of an engine signal whose message declares none: common practice, no source."""
+
+
 def measure_cut(
-    recent: Recent, span: Span, clock: Clock, filter_s: Prior = USUAL_FILTER, *, traces: bool = False
+    seen: SeenCut,
+    clock: Clock = Clock(USUAL_PERIOD_S),
+    filter_s: Prior = USUAL_FILTER,
+    *,
+    traces: bool = False,
 ) -> MeasuredCut | None:
     """The cut; None if the engine soon stops, if rows before it are missing, or if it is too short to fit."""
-    first = max(span.rise - CUT_BEFORE_ROWS, 0)
+    recent, span, first = seen.recent, seen.span, seen.span.first
     stands = first + np.flatnonzero(recent.rows("rpm", first, span.fall) < _STILL_RPM)
     if len(stands):
         span = Span(span.rise, int(stands[0]), int(stands[0]), back=False)
@@ -517,14 +539,11 @@ def _choose_fits(fit: StepFit, other: StepFit, choose: Bools) -> StepFit:
 LONGEST_CUT_ROWS = 1000
 """Our choice: ten seconds. A longer cut is measured then, so that its rows need not be kept."""
 
-USUAL_PERIOD_S = 0.020
-"""Time between samples of an engine signal whose message declares none: common practice, no source."""
-
 _NEXT_ROWS = 30
 """Rows from the first movement of a next cut until most sensors are in air: our choice, three usual lags."""
 
 
-class ResponseStage(StretchStage[MeasuredCut]):
+class ResponseStage:
     """A stage: CylinderBlocks in, measured cuts out. `flush` at the end of the data.
 
     unclear   number of times in air that could not be measured: the engine stopped, or they were too short
@@ -541,31 +560,48 @@ class ResponseStage(StretchStage[MeasuredCut]):
         self._traces = traces
         self._filter = USUAL_FILTER if filter_s is None else Prior(filter_s, 1e-3)
         self._clock = Clock(USUAL_PERIOD_S if period_s is None else period_s)
+        self._cuts = CutStage()
         self.unclear = 0
-        super().__init__()
+
+    def feed(self, block: CylinderBlock) -> list[MeasuredCut]:
+        """The cuts whose rows are complete. A block lies within one stretch of time."""
+        return self._measure(self._cuts.feed(block))
+
+    def flush(self) -> list[MeasuredCut]:
+        """The current cut, as far as its rows go. Call it once, at the end of the data."""
+        return self._measure(self._cuts.flush())
+
+    def _measure(self, seen: Sequence[SeenCut]) -> list[MeasuredCut]:
+        cuts = [measure_cut(one, self._clock, self._filter, traces=self._traces) for one in seen]
+        self.unclear += cuts.count(None)
+        return [cut for cut in cuts if cut is not None]
+
+
+class CutStage(StretchStage[SeenCut]):
+    """A stage: CylinderBlocks in, cuts out, each as soon as its rows are complete. `flush` at the end."""
 
     def _restart(self) -> None:
         self._recent = Recent()
         self._edges = AirEdges()
         self._turns: list[tuple[int, bool]] = []
 
-    def _feed_rows(self, block: CylinderBlock) -> list[MeasuredCut]:
+    def _feed_rows(self, block: CylinderBlock) -> list[SeenCut]:
         first = self._recent.end
         self._recent.add(_cut_columns(block), len(block))
         self._turns += [(first + row, entered) for row, entered in self._edges.cross(block)]
-        done = self._measure_complete(self._recent.end)
+        done = self._find_complete(self._recent.end)
         oldest = self._turns[0][0] if self._turns else self._recent.end
         self._recent.forget(oldest - CUT_BEFORE_ROWS)
         return done
 
-    def flush(self) -> list[MeasuredCut]:
+    def flush(self) -> list[SeenCut]:
         """The current cut, as far as its rows go. Call it once, at the end of the data."""
-        done = self._measure_complete(None)
+        done = self._find_complete(None)
         self._turns = []
         return done
 
-    def _measure_complete(self, known: int | None) -> list[MeasuredCut]:
-        """Measures the cuts whose rows all lie before `known`; None: no more rows come."""
+    def _find_complete(self, known: int | None) -> list[SeenCut]:
+        """The cuts whose rows all lie before `known`; None: no more rows come."""
         done = []
         while self._turns:
             if not self._turns[0][1]:
@@ -575,9 +611,7 @@ class ResponseStage(StretchStage[MeasuredCut]):
             if span is None:
                 break
             del self._turns[0]
-            cut = measure_cut(self._recent, span, self._clock, self._filter, traces=self._traces)
-            self.unclear += cut is None
-            done += [] if cut is None else [cut]
+            done.append(SeenCut(self._recent.part(span.first, span.end), span))
         return done
 
     def _find_span(self, known: int | None) -> Span | None:

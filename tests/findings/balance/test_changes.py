@@ -106,6 +106,29 @@ class TestChanges:
             assert (even == y).all()
             assert not find_outliers(y, np.full(8, np.inf), visit).any()
 
+    @pytest.mark.parametrize("from_row", [80, 150, 232])
+    @pytest.mark.parametrize("silent", [None, 2, 5])
+    def test_holes_hide_no_change(self, from_row: int, silent: int | None) -> None:
+        """A node is not heard for a while: the one that changes, or another."""
+        rng = np.random.default_rng(from_row)
+        y = BASE + 0.003 * rng.standard_normal((240, 1)) + 0.001 * rng.standard_normal((240, 6))
+        y[from_row:, 2] += 0.03
+        if silent is not None:
+            y[20:60, silent] = np.nan
+        (change,) = even_out(y, NO_STEP, np.zeros(240, np.int64))[1] or ()
+        assert (change.node, change.row) == (2, from_row)
+        assert change.moved == pytest.approx(0.03, abs=0.003)
+
+    @pytest.mark.parametrize("silent", [False, True])
+    @pytest.mark.parametrize("moved", [-0.017, 0.017])
+    def test_a_change_in_the_last_second(self, moved: float, silent: bool) -> None:
+        """Half of it, which is in the median of two seconds, is less than the least change."""
+        y = BASE + 0.001 * np.random.default_rng(6).standard_normal((100, 6))
+        y[96:, 4] += moved
+        y[20:60, 4] = np.nan if silent else y[20:60, 4]
+        (change,) = even_out(y, NO_STEP, np.zeros(100, np.int64))[1] or ()
+        assert (change.node, change.row) == (4, 96)
+
 
 class TestOutliers:
     def test_two_halves_of_an_engine_that_share_little_time_are_fitted_together(self) -> None:
