@@ -200,6 +200,9 @@ def trims_entered(seed: int) -> Tally:
     ):
         low, high = map(number, found["interval95"])
         within(tally, name, ((low + high) / 2, (high - low) / 2), spread, "")
+        outer = found["total_interval95"]
+        tally.add("spread within its total interval", outer[0] <= low <= high <= outer[1], f"{found}")
+        tally.add("spread within its interval", low <= found["value"] <= high, f"{found}")
     count_cylinders(tally, second, after.truth_of_stay(0))
     moved = [number(c["trim_new_percent"]) - t for c, t in zip(second["cylinders"], trims, strict=True)]
     tally.add("trims stay within a step", np.abs(moved).max() <= 0.5 + 1e-9, f"{np.round(moved, 2)}")
@@ -536,6 +539,30 @@ def at_the_end(seed: int, told: bool) -> Tally:
     return tally
 
 
+def coarse_end(seed: int) -> Tally:
+    """The richest cylinder's sensor ends at 0.70, untold; 7 of 10 readings in steps of 0.01 are there."""
+    n = SIZES[seed % len(SIZES)]
+    rng = np.random.default_rng(seed)
+    needs = rng.uniform(-1, 1, n)
+    odd = int(rng.integers(n))
+    needs[odd] = -4.0
+    lag = usual_sensing(n, rng).lag_s
+    sensing = Sensing(lag, np.full(n, rng.uniform(0.5, 0.7)), white=0.0, step=0.01, least=0.70)
+    target = 0.7025 / 0.96 * (1 + rng.uniform(-1, 1) / 1000)
+    stays = [Stay(15.0, rpm, load, target) for rpm, load, _ in PLACES[: 1 + 2 * (seed % 2)]]
+    play = usual_play(seed, n, stays=stays, needs=needs, sensing=sensing)
+    tally = Tally()
+    with answers(play) as ask:
+        found = ask("balance")
+    one = {"cylinders": [found["cylinders"].pop(odd)]}
+    truth = play.truth_of_stay(0)
+    count_cylinders(tally, one, truth, "clipped cylinder")
+    if math.isnan(number(one["cylinders"][0]["needs_percent"])):
+        truth = needs_among(play, [c for c in range(1, n + 1) if c != odd + 1])
+    count_cylinders(tally, found, truth, "its peers")
+    return tally
+
+
 def wandering(seed: int, stays: int) -> Tally:
     """Every reading wanders by 0.3 to 1 % within 5 to 60 s, during one dwell or several."""
     rng = np.random.default_rng(9000 + seed)
@@ -558,6 +585,70 @@ def wandering(seed: int, stays: int) -> Tally:
         }
         what = f"{low:+.2f} to {high:+.2f}, true {truth:+.2f}, wanders in {sensing.wander_s:.0f} s"
         tally.add("held, or said", told or doubts or not low <= high or low <= truth <= high, what)
+    return tally
+
+
+MOVING = {"need_changed", "need_drifts", "end_apart"}
+"""Codes that say of a cylinder that its need moved, or may have."""
+
+NO_DOUBT = {"large_trim_change", "rounded_for_total", "less_than_half_a_step", "outliers_excluded"}
+"""Codes that say nothing against a need."""
+
+
+def wandering_one(seed: int) -> Tally:
+    """One reading of all wanders by 0.5 to 1 % within a minute, during one dwell of 25 s."""
+    rng = np.random.default_rng(seed)
+    n = SIZES[seed % len(SIZES)]
+    sensing, odd = usual_sensing(n, rng), int(rng.integers(n))
+    sensing.wander, sensing.wander_s = np.where(np.arange(n) == odd, rng.uniform(0.5, 1.0), 0.0), 60.0
+    play = usual_play(seed, n, stays=[Stay(25.0, *PLACES[1])], sensing=sensing)
+    tally = Tally()
+    with answers(play) as ask:
+        found = ask("balance")
+    truth = play.truth_of_stay(0)
+    count_cylinders(tally, {"cylinders": [found["cylinders"][odd]]}, truth, "the one")
+    told = {c["cylinder"] for c in found["cylinders"] if "wanders_slowly" in codes(c["flags"])}
+    low, high = map(number, found["cylinders"][odd]["interval95_percent"])
+    tally.add("the one: held, or said", odd + 1 in told or low <= truth[odd] <= high)
+    for c in found["cylinders"]:
+        if c["cylinder"] != odd + 1:
+            tally.add("others not said to wander", c["cylinder"] not in told, f"{seed}: {c['cylinder']}")
+    return tally
+
+
+# h. A cylinder that changes.
+
+
+def changing(seed: int, late: bool) -> Tally:
+    """One cylinder changes by 1.5 to 6 %: in its last seconds, or somewhere in the dwell, of one cell."""
+    rng = np.random.default_rng(seed)
+    n = SIZES[seed % len(SIZES)]
+    odd, percent = int(rng.integers(n)), float(rng.choice([-1, 1]) * rng.uniform(1.5, 6))
+    seconds = 20.0
+    at = seconds - rng.uniform(1, 3) if late else rng.uniform(5, 16)
+    lean = [(odd + 1, at, np.inf, percent)]
+    play = usual_play(seed, n, stays=[Stay(seconds, *PLACES[1])], lean=lean)
+    before = play.truth_of_stay(0)
+    play.lam[:, odd] *= 1 + percent / 100
+    after = play.truth_of_stay(0)
+    tally = Tally()
+    with answers(play) as ask:
+        found = ask("balance")
+    one = found["cylinders"].pop(odd)
+    low, high = map(number, one["interval95_percent"])
+    what = f"{seed}: by {percent:+.1f} at {at - seconds:.1f}, {low:+.2f} to {high:+.2f}, {before[odd]:+.2f}"
+    told = codes(one["flags"]) & MOVING
+    slack = 0.15  # of ends that are measured themselves
+    both = low - slack <= min(before[odd], after[odd]) and max(before[odd], after[odd]) <= high + slack
+    tally.add("told", told, what)
+    tally.add("need before and after held", both, what)
+    tally.add("no trim into one of them", both or one["trim_new_percent"] in (0, None), what)
+    begin, end = play.steady(0)
+    later = (end - at) / (end - begin)
+    count_cylinders(tally, found, before + later * (after - before), "peers, mean of the time")
+    count_cylinders(tally, found, after, "peers, at the end")
+    false = [c["cylinder"] for c in found["cylinders"] if codes(c["flags"]) & MOVING]
+    tally.add("no other told", not false, f"{seed}: {false}, {odd + 1} by {percent:+.1f}")
     return tally
 
 
@@ -794,6 +885,10 @@ def _every_case() -> dict[str, Callable[[int], Tally]]:
         "d wander, one dwell": lambda seed: wandering(seed, 1),
         "d wander, three cells": lambda seed: wandering(seed, 3),
         "d wander, cells twice": lambda seed: wandering(seed, 6),
+        "d limit not told, coarse": coarse_end,
+        "d wander of one": wandering_one,
+        "h change": lambda seed: changing(seed, late=False),
+        "h late change": lambda seed: changing(seed, late=True),
         "e misfire while lean": misfire_while_lean,
         "e slow sensors": slow_sensors,
         "f cuts not told": cuts_not_told,

@@ -153,7 +153,8 @@ class Sensing:
     white    the controller's own noise, percent of lambda
     step     lambda is rounded to it; 0: not
     least, most   ends of the range
-    wander, wander_s   a slow error of each reading: its standard deviation, percent, and correlation time
+    wander, wander_s   a slow error of each reading: its standard deviation, percent (of all cylinders, or by
+                       cylinder), and correlation time
     """
 
     lag_s: np.ndarray
@@ -163,7 +164,7 @@ class Sensing:
     step: float = 0.0
     least: float = 0.5
     most: float = 10.0
-    wander: float = 0.0
+    wander: float | np.ndarray = 0.0
     wander_s: float = 20.0
 
 
@@ -237,7 +238,7 @@ class Play:
 
     def _slow_errors(self) -> np.ndarray | float:
         """What each reading does slowly by itself, percent; it begins anywhere."""
-        if not self.sensing.wander:
+        if not np.any(self.sensing.wander):
             return 0.0
         keep = np.exp(-STEP_S / self.sensing.wander_s)
         push = np.sqrt(1 - keep**2) * self.rng.standard_normal(self.oxygen.shape)

@@ -105,7 +105,9 @@ def test_clean_data_give_trims_and_no_event_and_no_cell_disagrees():
 
 
 def test_trims_that_are_entered_leave_the_spread_that_was_predicted_and_stay():
-    always(played("g trims entered", 0, 1), "predicted spread, not far off", "trims stay within a step")
+    tally = played("g trims entered", 0, 1)
+    always(tally, "predicted spread, not far off", "trims stay within a step")
+    always(tally, "spread within its interval", "spread within its total interval")
 
 
 # Cylinders that are never measured together.
@@ -158,6 +160,20 @@ def test_a_range_that_ends_where_nobody_said_gives_no_need_and_bends_no_other():
 
 def test_a_slow_wander_in_one_short_dwell_is_said_not_to_be_known():
     always(played("d wander, one dwell", 1), "held, or said")
+
+
+# A cylinder that changes.
+
+
+def test_a_change_in_mid_dwell_is_told_and_allowed_for_once_in_the_needs_of_its_peers():
+    tally = played("h change", *range(3))
+    always(tally, "told", "need before and after held", "no other told")
+    as_often_as_said(tally, "peers, at the end")
+
+
+def test_a_change_in_the_last_seconds_is_told_or_held_by_the_interval():
+    tally = played("h late change", *range(3))
+    always(tally, "told", "need before and after held", "no other told", "no trim into one of them")
 
 
 # Cuts that no signal tells of.

@@ -267,6 +267,10 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         f"need changed by {values['change_percent']:+.1f} ± {values['half_percent']:.1f} % "
         f"{_write_moments(values['from_s'], values['until_s'])} s after the first time counted"
     ),
+    BalanceNote.END_APART: (
+        "read up to {apart_percent:.1f} % apart at the very end: that may be a change of its need, and the "
+        "interval holds both; hold the cell for some seconds more"
+    ),
     BalanceNote.LEAN_AT_LOW_FLOW: (
         "needs {extra_percent:+.1f} % more at {rpm:g} rpm, load {load:g} than at {most_rpm:g} rpm, load "
         "{most_load:g}, falling as flow^-{exponent:g}: pattern of a leak before the sensor, or of reversion "
@@ -320,6 +324,12 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.LEAK_IN_ALL_CELLS: lambda values: (
         f"cylinder {_join_words(values['cylinders'])} is lean at low flow, as with a leak, and still by "
         f"{values['left_percent']:.1f} % in the best cell for trims: repair it, or hold cells with more flow"
+    ),
+    BalanceNote.LEAK_OR_RICH: lambda values: (
+        f"with less flow cylinders {_join_words(values['lean'])} part from {_join_words(values['rich'])}: "
+        "either the first are lean there, as with leaks before their sensors, or the second are rich; peers "
+        "cannot tell which. Search the first for leaks and measure again, or use cells with more flow "
+        "([trims] load_from)"
     ),
     BalanceNote.SENSORS_AFTER_MERGE: (
         "sensors after the merge see several cylinders each, so the need of one cylinder is not known; "

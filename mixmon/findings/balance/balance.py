@@ -383,7 +383,7 @@ class BalanceStage:
         may_serve = np.array([self.used(c.cell) for c in fits], np.bool_)
         compared = compare_cells(self.session, self.grid, alone, may_serve, self._stays.of(fits))
         used = [c for c, serves in zip(fits, compared.serves, strict=True) if serves]
-        needs = self._fit_needs([c.with_changes_as_errors() for c in used])
+        needs = self._fit_needs(used)
         cells = [
             self._place(fit, needs) if serves else by_itself
             for fit, by_itself, serves in zip(fits, alone, compared.serves, strict=True)
@@ -610,8 +610,15 @@ class _BalanceBuilder:
         return cell_spreads([need for need in cells if Cell(need.rpm, need.load) in one])
 
     def _with_total(self, repeats: Spread, total: Spread) -> Spread:
-        """The first, with the interval of the second as its total one; none for cylinders never compared."""
-        return UNKNOWN_SPREAD if self._apart else replace(repeats, total_interval95=total.interval95)
+        """The first, with the interval of the second as its total one; none for cylinders never compared.
+
+        The total one holds that of repeatability: noise of the sensors' own makes a drawn range larger, and
+        moved the lower end past the value itself.
+        """
+        if self._apart:
+            return UNKNOWN_SPREAD
+        (low, high), (total_low, total_high) = repeats.interval95, total.interval95
+        return replace(repeats, total_interval95=(min(low, total_low), max(high, total_high)))
 
     @property
     def _apart(self) -> bool:

@@ -93,6 +93,7 @@ class CellFit:
     stuck     bool[n]  the reading stood still too often, while those of others moved
     outliers  int64[n]  batches excluded as outliers
     masked_s  float64[n]  seconds excluded around misfires and cuts
+    ends      float64[n]  by how much the last batches of a node lie apart, which may be a change; else 0
     changes   of the nodes' levels; groups and target are as if each had stood in the middle of its levels
     """
 
@@ -106,6 +107,7 @@ class CellFit:
     stuck: Bools
     outliers: Ints
     masked_s: Floats
+    ends: Floats
     changes: tuple[Change, ...] = ()
 
     @property
@@ -150,7 +152,13 @@ class CellFit:
 
     def with_changes_as_errors(self) -> CellFit:
         """The same, where the middle of a node's levels is off by half of what they differ by, at 95 %."""
-        return self.with_errors((self.moved / (2 * NORMAL_95_SIX_DECIMALS)) ** 2)
+        return self.with_errors(self.change_variance)
+
+    @property
+    def change_variance(self) -> Floats:
+        """Variance of an error, half of what each node's levels differ by at 95 %, float64[n]."""
+        out: Floats = (self.moved / (2 * NORMAL_95_SIX_DECIMALS)) ** 2
+        return out
 
     def _spread_over_nodes(self, parts: Sequence[Floats], missing: float) -> Floats:
         out = np.full(len(self.usable_s), missing)
@@ -251,9 +259,9 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
     y[:, (shares[0] + shares[1] > CENSORED_SHARE) | stuck] = np.nan
     y[:, np.isfinite(y).sum(axis=0) < _FEWEST_BATCHES] = np.nan
     step = _steps(table, y)
-    even, outlying, changes = sort_batches(y, step, table.visit)
-    y[outlying] = np.nan
-    even[outlying] = np.nan
+    batches = sort_batches(y, step, table.visit)
+    y[batches.far] = np.nan
+    even = np.where(batches.far, np.nan, batches.even)
     kept = np.isfinite(y)
     wanted = _row_mean(target)
     fit = CellFit(
@@ -265,9 +273,10 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
         at_rich=shares[0],
         at_lean=shares[1],
         stuck=stuck,
-        outliers=outlying.sum(axis=0),
+        outliers=batches.far.sum(axis=0),
         masked_s=(hidden & np.isfinite(table.y)).sum(axis=0) * BATCH_S,
-        changes=changes,
+        ends=batches.ends,
+        changes=batches.changes,
     )
     return fit.with_errors(rounding_variance(y, table.scatter, table.code, step, table.visit))
 

@@ -3,9 +3,12 @@
     batches -> sort_batches    both of these:
             -> even_out        what lasts: a changed level; both are moved to their middle, and told
             -> find_outliers   what is short: a burst, an electrical disturbance
+            -> measure_ends    what stands at the end, and may be either
 
 A reading that is far from its peers for a moment says nothing about fuel. One that stays there does: the
 cylinder needs something else from then on, and neither the old need nor the mean of both is its need.
+
+What a cylinder did last may be a change: nobody knows for how long it will do that.
 
 Invariant: what lasts for `_LASTING` batches is never left out, unless fuel is stepped on many nodes.
 """
@@ -55,6 +58,16 @@ _NOISE_APART = 4
 _SHORTEST = 4
 """The same for the last batches of all, after which it may have stayed there: our choice, one second."""
 
+_END_BATCHES = 12
+"""The most last batches of a node that may be a change which is not certain: our choice, three seconds; a
+change before them that is no change by `_search` moves the mean of a dwell by less than its error."""
+
+_END_SCALE = 3.0
+"""In standard deviations: our choice; by chance one end of some hundred is farther."""
+
+_END_ROWS = 64
+"""Batches by which ends are judged: our choice, sixteen seconds."""
+
 _WINDOWS = (_LASTING, 2 * _LASTING)
 """Batches before and after a change that are compared: our choice; the longer ones see smaller changes, and
 such as take some seconds."""
@@ -70,6 +83,23 @@ _NEARLY = 0.99
 """Part of a limit from which it may be passed: our choice, more than what is rounded off."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Sorted:
+    """Batches of one cell, sorted.
+
+    even      float64[m, n]  with levels that changed moved to their middle
+    far       bool[m, n]     outliers
+    changes   in order of time
+    ends      float64[n]     by how much, at most, the last batches of each node lie apart from those before,
+                             ln lambda, where that may be a change; 0 where not
+    """
+
+    even: Floats
+    far: Bools
+    changes: tuple[Change, ...]
+    ends: Floats
+
+
 @dataclass(frozen=True, slots=True)
 class Change:
     """From batch `row` of its cell on a node's level was another, by `moved` ± `half` (95 %) in ln lambda."""
@@ -80,13 +110,13 @@ class Change:
     half: float
 
 
-def sort_batches(y: Floats, step: Floats, visit: Ints) -> tuple[Floats, Bools, tuple[Change, ...]]:
-    """The batches with levels that changed moved to their middle, which of them are outliers, the changes.
-
-    y, step, visit, and the results: as of `find_outliers` and `even_out`.
-    """
+def sort_batches(y: Floats, step: Floats, visit: Ints) -> Sorted:
+    """Changes, outliers and ends of the batches; y, step, visit: as of `find_outliers`."""
     even, changes = even_out(y, step, visit)
-    return even, find_outliers(even, step, visit, stepped=changes is None), changes or ()
+    stepped = changes is None
+    far = find_outliers(even, step, visit, stepped=stepped)
+    ends = np.zeros(y.shape[1]) if stepped else measure_ends(even, step)
+    return Sorted(even, far, changes or (), ends)
 
 
 def find_outliers(y: Floats, step: Floats, visit: Ints, *, stepped: bool = False) -> Bools:
@@ -143,6 +173,40 @@ def even_out(y: Floats, step: Floats, visit: Ints) -> tuple[Floats, tuple[Change
         return y.copy(), None
     told = sorted((one for own in found.values() for one in own), key=lambda one: (one.row, one.node))
     return even, tuple(told)
+
+
+def measure_ends(even: Floats, step: Floats) -> Floats:
+    """By how much each node's last batches lie apart from those before them, float64[n] in ln lambda.
+
+    Zero where they do not, or by no more than noise and rounding make of so few. What changed before must
+    have been evened out. Only what is heard to the end has one.
+    """
+    out = np.zeros(even.shape[1])
+    x = even[-_END_ROWS:]
+    if len(x) < 2 * _LASTING:
+        return out
+    x = x - median_with_holes(x, axis=0)
+    x -= median_with_holes(x, axis=1)[:, None]
+    heard = np.isfinite(x).sum(axis=0) >= 2 * _LASTING
+    for node in np.flatnonzero(heard & np.isfinite(x[-1])).tolist():
+        own = x[np.isfinite(x[:, node]), node]
+        out[node] = _end_of_node(own, float(_floor(step)[node]))
+    return out
+
+
+def _end_of_node(x: Floats, floor: float) -> float:
+    """By how much the last batches of one node lie apart, at most: of the number that shows it best."""
+    noise = robust_deviation(x[_NOISE_APART:] - x[:-_NOISE_APART]) / 2**0.5
+    best, apart = 1.0, 0.0
+    for length in range(1, min(_END_BATCHES, len(x) - _LASTING) + 1):
+        before = x[-length - 2 * _LASTING : -length] if len(x) > length + 2 * _LASTING else x[:-length]
+        middle = float(np.median(before))
+        moved = float(np.median(x[-length:])) - middle
+        over = abs(moved) / max(floor, _END_SCALE * _of_middles(len(before), length) * noise)
+        if over > best and ((x[-length:] - middle) / moved > _ALL_MOVED).all():
+            error = NORMAL_95 * noise * _of_middles(len(before), length)
+            best, apart = over, abs(moved) + error
+    return apart
 
 
 def range_of_changes(changes: tuple[Change, ...], nodes: int) -> Floats:

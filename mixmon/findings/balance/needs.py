@@ -133,16 +133,21 @@ class _GroupTable(NamedTuple):
     variance  float64[r, n, n]  of their errors; the unit matrix where not in it
     present   bool[r, n]        nodes in the group that have an interval
     effective float64[r, n]     effective number of batches
+    changed   float64[r, n]     variance of each node's level by its own changes, which is in `variance`
     """
 
     x: Floats
     variance: Floats
     present: Bools
     effective: Floats
+    changed: Floats
 
 
 def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool = False) -> Needs:
     """Needs over the cells; `weights` float64[n], the air that passes each node's sensor.
+
+    A node whose level changed within a cell says little about itself there. What its change does to the mean
+    of all is not in the errors of the others; `unlike` widens their intervals by it.
 
     join_by_target: takes sets of nodes that were never compared for parts of one engine that kept the same
         distance from its target while each was heard.
@@ -151,19 +156,20 @@ def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool
     table = _tabulate(cells, n)
     sets = [nodes for nodes in linked(table.present) if len(nodes) > 1]
     fitted = _fit_table(table, sets)
-    need, covariance = fitted.need, fitted.covariance
+    need, covariance, changed = fitted.need, fitted.covariance, fitted.changed
     target = _mean_over_cells([c.target for c in cells], n)
     joined = [nodes for nodes in sets if all(np.isfinite(target[i].half) for i in nodes)]
     if not join_by_target or len(joined) < 2:
         joined = []
     else:
         sets = _join_sets(need, covariance, sets, joined, target=target, weights=weights)
-    _refer_to_mean(need, covariance, sets, weights)
+    changed = _refer_to_mean(need, covariance, changed, sets=sets, weights=weights)
     own = np.einsum("rii->ri", table.variance)
     wider = np.sqrt(_weights_not_known(np.where(table.present, own, np.inf), fitted.between, table.effective))
     covariance *= wider[:, None] * wider
     effective, count = table.effective.sum(axis=0), table.present.sum(axis=0)
-    errors = np.sqrt(np.diag(covariance))
+    by_others = (changed**2).sum(axis=(1, 2)) - (np.einsum("iri->ri", changed) ** 2).sum(axis=0)
+    errors = np.sqrt(np.maximum(np.diag(covariance) - by_others * wider**2, 0.0))
     degrees = _join_degrees(fitted.cells_part, fitted.degrees, effective - count)
     peers = tuple(_estimate_over_cells(*one) for one in zip(need, errors, effective, degrees, strict=True))
     return Needs(peers, covariance, tuple(sets), fitted.between, target, tuple(joined))
@@ -171,8 +177,10 @@ def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool
 
 def _tabulate(cells: Sequence[CellFit], n: int) -> _GroupTable:
     """One line for each group of two nodes or more that have an interval."""
-    parts = [g for c in cells for g in c.groups if g.sure.sum() > 1]
-    x, effective = np.zeros((len(parts), n)), np.zeros((len(parts), n))
+    told = [c.with_changes_as_errors() for c in cells]
+    variances = [c.change_variance for c in cells for g in c.groups if g.sure.sum() > 1]
+    parts = [g for c in told for g in c.groups if g.sure.sum() > 1]
+    x, effective, changed = np.zeros((3, len(parts), n))
     variance = np.tile(np.eye(n), (len(parts), 1, 1))
     present = np.zeros((len(parts), n), np.bool_)
     for line, group in enumerate(parts):
@@ -181,7 +189,8 @@ def _tabulate(cells: Sequence[CellFit], n: int) -> _GroupTable:
         variance[line][np.ix_(nodes, nodes)] = group.covariance[np.ix_(group.sure, group.sure)]
         present[line, nodes] = True
         effective[line, nodes] = group.effective[group.sure]
-    return _GroupTable(x, variance, present, effective)
+        changed[line, nodes] = variances[line][nodes]
+    return _GroupTable(x, variance, present, effective, changed)
 
 
 class _Fitted(NamedTuple):
@@ -192,6 +201,8 @@ class _Fitted(NamedTuple):
     between     variance between cells
     degrees     of freedom that it rests on
     cells_part  float64[n]     part of the variance of each need that the variance between cells makes
+    changed     float64[n, r, n]  by how much each need is off by one standard deviation of each node's
+                changes in each group
     """
 
     need: Floats
@@ -199,6 +210,7 @@ class _Fitted(NamedTuple):
     between: float
     degrees: int
     cells_part: Floats
+    changed: Floats
 
 
 def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> _Fitted:
@@ -223,7 +235,8 @@ def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> _Fitted:
         weight = _weights_of_lines(table, between)
         need, covariance = _solve_sets(table, weight, sets)
     part = np.clip(1 - own / np.diag(covariance), 0.0, 1.0)
-    return _Fitted(need, covariance, between, degrees, part)
+    changed = np.einsum("ij,rjk,rk->irk", np.nan_to_num(covariance), weight, table.changed**0.5)
+    return _Fitted(need, covariance, between, degrees, part, changed)
 
 
 def _variance_step(pulled: Floats, residual: Floats, degrees: int) -> float:
@@ -325,13 +338,21 @@ def _join_sets(
     return sorted([whole, *others], key=lambda nodes: int(nodes[0]))
 
 
-def _refer_to_mean(need: Floats, covariance: Floats, sets: Sequence[Ints], weights: Floats) -> None:
-    """Refers the needs of each set to its mean in the fuel domain."""
+def _refer_to_mean(
+    need: Floats, covariance: Floats, changed: Floats, *, sets: Sequence[Ints], weights: Floats
+) -> Floats:
+    """Refers the needs of each set, and their covariance, to its mean in the fuel domain.
+
+    Returns `changed`, as of `_Fitted`, of these needs.
+    """
+    out = np.zeros(changed.shape)
     for nodes in sets:
         fuel = weights[nodes] * np.exp(-need[nodes])
         shift = np.eye(len(nodes)) - fuel / fuel.sum()
         need[nodes] -= engine_log_lambda(need[nodes], weights[nodes])
         covariance[np.ix_(nodes, nodes)] = shift @ covariance[np.ix_(nodes, nodes)] @ shift.T
+        out[nodes] = np.tensordot(shift, changed[nodes], 1)
+    return out
 
 
 def _mean_over_cells(cells: Sequence[tuple[Estimate, ...]], n: int) -> tuple[Estimate, ...]:
@@ -433,7 +454,7 @@ def place_cell(
     return CellResult(
         fit=fit,
         peers=tuple(peers),
-        engine=longer(_engine_estimate(engines), float(fit.moved.sum()) / 2 / max(int(measured.sum()), 1)),
+        engine=longer(_engine_estimate(engines), float(_off_middle(fit).sum()) / max(int(measured.sum()), 1)),
         lam=float(np.exp(lam / batches)) if batches else np.nan,
         measured=measured,
         carried=carried & ~measured,
@@ -448,10 +469,15 @@ def _doubt_by_changes(fit: CellFit, measured: int) -> Floats:
     A change moves the node's own need by all of it, and the mean of the nodes, so the need of every other,
     by its share.
     """
-    half = fit.moved / 2
+    half = _off_middle(fit)
     share = half / max(measured, 1)
     out: Floats = half - share + (share.sum() - share)
     return out
+
+
+def _off_middle(fit: CellFit) -> Floats:
+    """How far the nodes' levels were from what the cell counts, float64[n]: by changes, and at their end."""
+    return fit.moved / 2 + fit.ends
 
 
 def _place_group(

@@ -26,6 +26,7 @@ class BalanceNote(NoteCode):
     CELLS_DISAGREE = "cells_disagree"
     NEED_DRIFTS = "need_drifts"
     NEED_CHANGED = "need_changed"
+    END_APART = "end_apart"
     LEAN_AT_LOW_FLOW = "lean_at_low_flow"
     SENDS_TOO_SELDOM = "sends_too_seldom"
     MISFIRE_EXCLUDED = "misfire_excluded"
@@ -51,6 +52,7 @@ class BalanceNote(NoteCode):
     FREQUENT_MISFIRE = "frequent_misfire"
     PULLS_WITHOUT_DWELLS = "pulls_without_dwells"
     LEAK_IN_ALL_CELLS = "leak_in_all_cells"
+    LEAK_OR_RICH = "leak_or_rich"
     SENSORS_AFTER_MERGE = "sensors_after_merge"
     ONE_TRIM_FOR_ALL = "one_trim_for_all"
 

@@ -19,6 +19,7 @@ cylinders alike and by a quarter of a step at most. What is left is told as fuel
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from math import fsum
 
 import numpy as np
@@ -304,7 +305,7 @@ class _WantedTrims:
         lowest = np.ceil(self.lowest / step - _STEP_SLACK)
         highest = np.floor(self.highest / step + _STEP_SLACK)
         units = np.clip(np.floor((self.exact + shift) / step + 0.5 + _STEP_SLACK), lowest, highest)
-        trims = units * step + 0.0
+        trims = np.round(units * step, _decimals(step)) + 0.0
         moves = (lowest <= highest) & (self.lowest < self.highest)
         moves &= np.abs(trims - self.held) > _STEP_SLACK * step
         return np.where(moves, trims, self.held)
@@ -324,6 +325,15 @@ class _WantedTrims:
             if abs(float((share * (trims - self.held)).sum())) <= step / 2 + _STEP_SLACK:
                 return trims
         return self.nearest_step(step, 0.0)
+
+
+def _decimals(step: float) -> int:
+    """Decimal digits of a step as it was written, so that its multiples have no more.
+
+    >>> _decimals(0.1), _decimals(0.25), _decimals(2.0)
+    (1, 2, 1)
+    """
+    return max(-int(Decimal(repr(step)).as_tuple().exponent), 0)
 
 
 def _in_order(mean: Floats, shrunk: Floats) -> Floats:

@@ -85,6 +85,10 @@ _FEWEST_CELLS = 3
 _FLOWS_APART = 1.5
 """Least ratio of the most flow to the least: our choice; nearer cells show no pattern."""
 
+_FEWEST_PARTING, _LEAST_PARTING = 2, 1 / 4
+"""Nodes, and part of all, whose needs rise with the flow against the others', from which either these or the
+others may be at fault: our choice; one alone is likelier to be at fault than all others."""
+
 _LEAST_CELL_ERROR = 5e-4
 """Smallest standard error of a need in one cell, ln lambda: our choice, so that one very sure cell does not
 decide how well a pattern fits."""
@@ -240,7 +244,8 @@ class Stays:
         before = self._known.get((cell, rows.start))
         if before is not None and before[:2] == grown:
             return before[2]
-        found = place_cell(self._judged.fit_rows(cell, rows, hidden), None, self._weights)
+        fit = replace(self._judged.fit_rows(cell, rows, hidden), ends=np.zeros(len(self._weights)))
+        found = place_cell(fit, None, self._weights)
         t = table.t[rows] / SECOND_NS
         stay = Stay(
             cell=cell,
@@ -381,13 +386,16 @@ def flow_of(cell: Cell, axes: Axes) -> float:
     return float(cell.rpm * charge(cell.rpm, cell.load, axes.load_signal).eta_v)
 
 
-def find_lean_at_low_flow(needs: Sequence[tuple[Estimate, ...]], flow: Floats) -> list[LeanAtLowFlow | None]:
+def find_lean_at_low_flow(
+    needs: Sequence[tuple[Estimate, ...]], flow: Floats, *, rich: bool = False
+) -> list[LeanAtLowFlow | None]:
     """For every node, whether its need falls with the flow as the share of a leak does.
 
     needs  of n nodes in each of m cells; flow float64[m], any unit, NaN where not known
+    rich   the other way round: whether its need rises with the flow, as if most others leaked
     """
     table = NeedTable.of(needs)
-    columns = zip(table.aligned().T, table.weights().T, strict=True)
+    columns = zip((-1 if rich else 1) * table.aligned().T, table.weights().T, strict=True)
     return [_lean_at_low_flow(flow, *column, table.z) for column in columns]
 
 
@@ -438,8 +446,8 @@ class CellsCompared:
 
     serves    bool[m], cells that trims may rest on
     unsure    float64[n], how much more than by its interval a need over the cells may be out, ln lambda: by
-              air of a leak that is left, by half of what cells in use differ by, by what the mean moved with
-              the drifts of others
+              air of a leak that is left, by half of what cells in use differ by, by what was read last, by
+              what the mean moved with the drifts of others
     moments   float64[2, n], least and most need at any moment in the cells that serve, of nodes that drift;
               NaN for the others
     moving    bool[n], nodes that drift by more than a trim step: no trim suits them
@@ -509,14 +517,22 @@ def compare_cells(
         first = grid.cell(stays[0].cell)
         notes.append(note(BalanceNote.CELL_OR_TIME, rpm=first.rpm, load=first.load))
     flow = np.array([flow_of(grid.cell(one.cell), session.axes) for one in cells])
-    leaks = find_lean_at_low_flow(_without_drift(cells, stays, drifts), flow)
+    at_one_moment = _without_drift(cells, stays, drifts)
+    leaks = find_lean_at_low_flow(at_one_moment, flow)
+    richer = find_lean_at_low_flow(at_one_moment, flow, rich=True)
     centres = [grid.cell(one.cell) for one in cells]
     for told, leak in zip(flags, leaks, strict=True):
         if leak is not None:
             told.append(_note_leak(leak, centres))
     serves, left = _leave_low_flow(leaks, flow, may_serve)
+    last = _last_ends(cells, serves, stays)
+    for told, end in zip(flags, (100 * np.expm1(last)).tolist(), strict=True):
+        if end and not any(one.code is BalanceNote.NEED_CHANGED for one in told):
+            told.append(note(BalanceNote.END_APART, apart_percent=end))
     moved = np.array([0.0 if drift is None else abs(drift.moved) for drift in drifts])
-    unsure = left + (moved.sum() - moved) / 2 / max(len(moved), 1)
+    half = np.array([0.0 if drift is None else drift.half for drift in drifts])
+    mean_moved = (moved + half) / 2 + last
+    unsure = left + last + (mean_moved.sum() - mean_moved) / max(len(moved), 1)
     used = NeedTable.of([one.peers for one, serve in zip(cells, serves, strict=True) if serve])
     if len(used.y) > 1:
         unsure = np.maximum(unsure, np.log1p(used.apart() / 100) / 2)
@@ -527,8 +543,19 @@ def compare_cells(
         moving=100 * np.expm1(moved) > session.trims.step_percent,
         flags=tuple(map(tuple, flags)),
         notes=tuple(notes),
-        withheld=(*_withhold_for_leaks(session, left), *_withhold_for_unlike(session, used)),
+        withheld=(
+            *_withhold_for_leaks(session, left),
+            *_withhold_for_groups(session, richer, may_serve),
+            *_withhold_for_unlike(session, used),
+        ),
     )
+
+
+def _last_ends(cells: Sequence[CellResult], serves: Bools, stays: Sequence[Stay]) -> Floats:
+    """How far apart each node's last batches lie, float64[n], if no other cell was visited after them."""
+    last = stays[-1].cell if stays else None
+    ends = (one.fit.ends for one, serve in zip(cells, serves, strict=True) if serve and one.cell == last)
+    return next(ends, np.zeros(len(cells[0].peers)))
 
 
 def _drift_in_a_cell(cells: Sequence[CellResult], stays: Sequence[Stay], node: int) -> Drift | None:
@@ -605,6 +632,28 @@ def _withhold_for_leaks(session: Session, left: Floats) -> tuple[Note, ...]:
         for node, percent in zip(session.chain.nodes, (100 * np.expm1(left)).tolist(), strict=True)
         if percent > _LEAK_IN_BEST_CELL_PERCENT
     )
+
+
+def _withhold_for_groups(
+    session: Session, richer: Sequence[LeanAtLowFlow | None], may_serve: Bools
+) -> tuple[Note, ...]:
+    """Why no trims are offered: several nodes part from the rest with the flow, and either may be at fault.
+
+    Peers only show that they part. That the rest leaks is no less likely than that these are rich there.
+    """
+    parting = set()
+    for node, one in enumerate(richer):
+        excess = np.zeros(0) if one is None else one.excess[may_serve & np.isfinite(one.excess)]
+        if len(excess) and 100 * float(np.expm1(np.ptp(excess))) > _LEAK_LEFT_PERCENT:
+            parting.add(node)
+    nodes = session.chain.nodes
+    if len(parting) < _FEWEST_PARTING or len(parting) < _LEAST_PARTING * len(nodes):
+        return ()
+    groups = [
+        tuple(sorted(c for i, node in enumerate(nodes) if (i in parting) == of for c in node.cylinders))
+        for of in (False, True)
+    ]
+    return (note(BalanceNote.LEAK_OR_RICH, lean=groups[0], rich=groups[1]),)
 
 
 def _withhold_for_unlike(session: Session, used: NeedTable) -> tuple[Note, ...]:

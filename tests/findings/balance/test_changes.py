@@ -46,6 +46,12 @@ def stepped(moved: float, from_s: float) -> Balance:
     return stage.result()
 
 
+def cell_interval(result: Balance, cylinder: int) -> tuple[float, float]:
+    """The interval of a cylinder in the only cell, percent."""
+    (one,) = (cell for cell in result.cells if cell.cylinder == cylinder)
+    return one.needs_percent - one.half_interval_percent, one.needs_percent + one.half_interval_percent
+
+
 def drift_of(flags: tuple[Note, ...]) -> list[dict[str, Any]]:
     """What is told of a need that moved, suddenly or not."""
     return found(BalanceNote.NEED_CHANGED, flags) + found(BalanceNote.NEED_DRIFTS, flags)
@@ -89,6 +95,40 @@ class TestChanges:
         told = check_held(stepped(0.04, from_s), 0.04)
         assert told["from_s"] == pytest.approx(from_s - SETTLING_S, abs=0.3)
         assert told["until_s"] == told["from_s"]
+
+    @pytest.mark.parametrize("moved", [0.025, -0.04])
+    @pytest.mark.parametrize("from_s", [32.25, 32.0, 31.7])
+    def test_in_the_last_second_that_is_counted_it_may_be_one(self, from_s: float, moved: float) -> None:
+        """The last half second is not counted: one to four batches are left."""
+        result = stepped(moved, from_s)
+        before, after = needs_of(BASE), needs_of(BASE + moved * THIRD)
+        for numbers in (result.cylinders[2].interval95_percent, cell_interval(result, 3)):
+            assert numbers[0] <= min(before[2], after[2]) + 0.1
+            assert numbers[1] >= max(before[2], after[2]) - 0.1
+        told = [
+            c.cylinder for c in result.cylinders if drift_of(c.flags) or found(BalanceNote.END_APART, c.flags)
+        ]
+        assert told == [3]
+
+    def test_an_end_before_another_cell_that_shows_no_change_is_none(self) -> None:
+        burst = dwell(BASE, np.random.default_rng(3), seconds=13.0, rpm=A[0], load=A[1])
+        lam = burst.lam.copy()
+        lam[-100:, 2] *= 1.04
+        stage = BalanceStage(session(6, axes=AXES))
+        stage.feed(dataclasses.replace(burst, lam=lam))
+        rng = np.random.default_rng(4)
+        stage.feed(dwell(BASE, rng, seconds=13.0, rpm=B[0], load=B[1], first=1300))
+        third = stage.result().cylinders[2]
+        assert not found(BalanceNote.END_APART, third.flags)
+        assert np.ptp(third.interval95_percent) < 2
+
+    def test_what_one_cylinder_changed_is_in_the_others_intervals_once(self) -> None:
+        """The mean moved by a sixth of 6 %, half of it to either side of the middle."""
+        still = {c.cylinder: np.ptp(c.interval95_percent) for c in stepped(0.0, 15.0).cylinders}
+        for one in stepped(0.06, 15.0).cylinders:
+            if one.cylinder != 3:
+                more = (np.ptp(one.interval95_percent) - still[one.cylinder]) / 2
+                assert more == pytest.approx(100 * 0.06 / 6 / 2, abs=0.06)
 
     def test_the_cell_by_itself_holds_both_needs_too(self) -> None:
         (third,) = (one for one in stepped(0.04, 18.0).cells if one.cylinder == 3)

@@ -212,7 +212,7 @@ def made_up_fit(number, nodes, levels, covariance, n):
     none = np.zeros(n)
     missing = (Estimate(np.nan, np.nan, np.nan, 0.0),) * n
     never = np.zeros(n, np.bool_)
-    return CellFit(number, (group,), missing, none, none, none, none, never, none.astype(int), none)
+    return CellFit(number, (group,), missing, none, none, none, none, never, none.astype(int), none, none)
 
 
 def test_needs_and_covariance_are_those_of_a_dense_generalised_least_squares():

@@ -49,6 +49,15 @@ class InventedEngine:
         return tuple(Estimate(float(x), 1e-9, 5e-10, 1e6) for x in np.log(lam / engine))
 
 
+@pytest.mark.parametrize("step", [0.1, 0.2, 0.25, 0.3, 0.5, 0.05])
+def test_trims_have_no_more_digits_than_the_step(step: float) -> None:
+    digits = len(str(step).partition(".")[2])
+    needs = estimates(np.linspace(-4, 4, 16).tolist(), 0.01)
+    trims = plan_trims(session(16, Trims(step_percent=step, now_percent=(0.0,) * 16)), needs).new
+    assert max(len(str(trim).partition(".")[2]) for trim in trims) <= digits
+    assert len(set(trims)) > 8
+
+
 SIZES = [2, 3, 4, 6, 8, 12, 16]
 
 

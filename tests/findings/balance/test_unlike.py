@@ -87,6 +87,23 @@ class TestLeaks:
         assert not all_flags(result, BalanceNote.LEAN_AT_LOW_FLOW)
         assert list(all_flags(result, BalanceNote.CELLS_DISAGREE)) == [4]
 
+    @pytest.mark.parametrize("odd", [(1, 2, 3, 4, 5, 6), (1, 2, 3, 4), (7, 8)])
+    def test_where_most_leak_nobody_can_tell_them_from_the_rest(self, odd: tuple[int, ...]) -> None:
+        """Against their mean the sound ones are rich at low flow; few that leak are told from the rest."""
+        shares = 0.06 * FLOW[0] / FLOW
+        them = np.isin(np.arange(1, 9), odd)
+        result = played(
+            [(cell, BASE + them * np.log1p(s)) for cell, s in zip(CELLS, shares, strict=True)]
+        ).result()
+        told = found(BalanceNote.LEAK_OR_RICH, result.withheld)
+        if len(odd) == 2:
+            assert not told
+            assert list(all_flags(result, BalanceNote.LEAN_AT_LOW_FLOW)) == list(odd)
+        else:
+            sound = tuple(c for c in range(1, 9) if c not in odd)
+            assert told == [{"lean": odd, "rich": sound}]
+            assert all(np.isnan(c.trim_new_percent) for c in result.cylinders)
+
     def test_the_summary_covers_what_the_cells_in_use_predict(self) -> None:
         """Without a pattern all cells stay in use; what one trim leaves in the worst is the prediction."""
         one = np.eye(len(BASE))[2]
