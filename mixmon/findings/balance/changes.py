@@ -62,8 +62,8 @@ _END_BATCHES = 12
 """The most last batches of a node that may be a change which is not certain: our choice, three seconds; a
 change before them that is no change by `_search` moves the mean of a dwell by less than its error."""
 
-_END_SCALE = 3.0
-"""In standard deviations: our choice; by chance one end of some hundred is farther."""
+_END_SCALE = 3.5
+"""In standard deviations: our choice; by chance one end of some thousand is farther."""
 
 _END_ROWS = 64
 """Batches by which ends are judged: our choice, sixteen seconds."""
@@ -84,7 +84,7 @@ _NEARLY = 0.99
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sorted:
+class SortedBatches:
     """Batches of one cell, sorted.
 
     even      float64[m, n]  with levels that changed moved to their middle
@@ -110,13 +110,13 @@ class Change:
     half: float
 
 
-def sort_batches(y: Floats, step: Floats, visit: Ints) -> Sorted:
+def sort_batches(y: Floats, step: Floats, visit: Ints) -> SortedBatches:
     """Changes, outliers and ends of the batches; y, step, visit: as of `find_outliers`."""
     even, changes = even_out(y, step, visit)
     stepped = changes is None
     far = find_outliers(even, step, visit, stepped=stepped)
     ends = np.zeros(y.shape[1]) if stepped else measure_ends(even, step)
-    return Sorted(even, far, changes or (), ends)
+    return SortedBatches(even, far, changes or (), ends)
 
 
 def find_outliers(y: Floats, step: Floats, visit: Ints, *, stepped: bool = False) -> Bools:
