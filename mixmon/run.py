@@ -7,6 +7,7 @@ a run to its end. A log without one frame of the session is an error, never an e
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,6 +20,7 @@ from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.curve import with_curve_note
+from mixmon.findings.census.traffic import StretchCutter
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage, find_events
 from mixmon.findings.lags import Lags, NodeLag, is_given, sensor_lags
@@ -54,7 +56,7 @@ class LogFacts:
     frames, rejected_lines, skipped, losses  as the readers counted them
     losses_counted  False: frames may have been lost that nobody counted
     first_ns       stamp of the first log's first frame, from which times are counted; None: no frame
-    duration_s     from each log's first frame to its last, added up
+    duration_s     time that ran in the logs, jumps of the stamps left out
     late_by_clock  frames that came behind rows already given
     jumps          jumps of the time stamps
     first_jumps    the first of them
@@ -250,6 +252,7 @@ class _LogSpan:
     def __init__(self) -> None:
         self.first_ns: int | None = None
         self._last = 0
+        self._stretches = StretchCutter()
         self._ids: set[tuple[str, int]] = set()
         self.count = 0
 
@@ -258,6 +261,7 @@ class _LogSpan:
         if self.first_ns is None:
             self.first_ns = self._last = int(frames.t[0])
         self._last = max(self._last, int(frames.t.max()))
+        deque(self._stretches.cut(frames), maxlen=0)
         if begin > 0 or end is not None:
             since = frames.t - self.first_ns
             frames = frames.take((since >= begin) & (since < (self._last + 1 if end is None else end)))
@@ -269,13 +273,13 @@ class _LogSpan:
 
     @property
     def duration_s(self) -> float:
-        """Seconds from the first frame to the last."""
-        return 0.0 if self.first_ns is None else (self._last - self.first_ns) / SECOND_NS
+        """Seconds that ran, jumps of the stamps left out."""
+        return self._stretches.duration_ns / SECOND_NS
 
     @property
     def length(self) -> str:
-        """The duration in words."""
-        return f"{self.duration_s:.1f} s"
+        """Seconds from the first stamp to the largest, from which a part is chosen."""
+        return f"{0.0 if self.first_ns is None else (self._last - self.first_ns) / SECOND_NS:.1f} s"
 
     def identifiers(self) -> str:
         """Some identifiers of the log, with their channels."""

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterable, Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from pathlib import Path
 
 from mixmon.cli import options
 from mixmon.cli.console import talk
-from mixmon.cli.output import Decoding, Definitions, FolderOut, TextOut, check_places
+from mixmon.cli.output import Decoding, Definitions, FolderOut, TextOut, check_places, new_file
 from mixmon.cli.paths import is_there
 from mixmon.cli.runs import Reading, log_status
 from mixmon.errors import SourceError, UsageError
@@ -18,7 +18,7 @@ from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.chain import shipped_database
 from mixmon.messages.database import Database, load_database
 from mixmon.report.balance import log_troubles
-from mixmon.report.tables import ParquetFile, long_header, long_lines, wide_header, wide_lines
+from mixmon.report.tables import ParquetFile, load_pyarrow, long_header, long_lines, wide_header, wide_lines
 from mixmon.report.text import counted
 from mixmon.session.load import load_session
 from mixmon.session.model import Bus
@@ -85,7 +85,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.wide:
         _write_wide(arguments, read, reading, decoding)
     elif _is_parquet(arguments.out):
-        _write_parquet(arguments.out, reading, decoding)
+        _write_parquet(arguments, reading, decoding)
     else:
         _write_long(arguments, reading, decoding)
     return _report_counts(arguments, reading, decoding)
@@ -104,6 +104,8 @@ def _check_options(arguments: argparse.Namespace) -> list[Path]:
         raise UsageError(
             "--raw and --absolute: are for CSV; Parquet has t_s and t_ns, and no raw values; omit them"
         )
+    if _is_parquet(out):
+        load_pyarrow(out)  # refused before the log is read
     inputs = [arguments.log, arguments.database]
     return check_places({"--out": out}, inputs, session=arguments.session, force=arguments.force)
 
@@ -162,22 +164,27 @@ def _write_wide(
     arguments: argparse.Namespace, read: Sequence[Path], reading: Reading, decoding: Decoding
 ) -> None:
 
-    out = FolderOut(arguments.out, read, force=arguments.force)
-    for block in reading:
-        zero = 0 if arguments.absolute else reading.first
-        for part, messages in decoding.messages(block):
-            for decoded, names in messages:
-                key = (decoded.channel, decoded.block.message.name)
-                head = "" if out.has(key) else wide_header(decoded, names)
-                out.write(key, head + wide_lines(part.t - zero, decoded, names))
+    with FolderOut(arguments.out, read, force=arguments.force) as out:
+        for block in reading:
+            zero = 0 if arguments.absolute else reading.first
+            for part, messages in decoding.messages(block):
+                for decoded, names in messages:
+                    key = (decoded.channel, decoded.block.message.name)
+                    head = "" if out.has(key) else wide_header(decoded, names)
+                    out.write(key, head + wide_lines(part.t - zero, decoded, names))
 
 
-def _write_parquet(path: Path, reading: Reading, decoding: Decoding) -> None:
+def _write_parquet(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
 
-    with closing(ParquetFile(path)) as out:
+    path, out = arguments.out, None
+    with ExitStack() as opened:
         for block in reading:
             for part, columns in decoding.columns(block):
-                out.add(part.t, reading.first, columns)
+                if out is None and any(len(column.rows) for column in columns):
+                    file = opened.enter_context(new_file(path, force=arguments.force))
+                    out = opened.enter_context(closing(ParquetFile(path, file)))
+                if out is not None:
+                    out.add(part.t, reading.first, columns)
 
 
 def _report_counts(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> int:

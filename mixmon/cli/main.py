@@ -16,7 +16,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any, NoReturn, Protocol, cast
 
 from mixmon.cli.console import flush_results, release_results, result, talk, tame_libraries
-from mixmon.cli.stopping import INTERRUPTED, end_now, handle_for_good, handled_signals
+from mixmon.cli.stopping import INTERRUPTED, begin_work, end_now, end_work, handle_for_good, handled_signals
 from mixmon.errors import MixmonError, UsageError
 
 # The parser of a command: argparse, with one line for an error and a guess at what was meant.
@@ -124,9 +124,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with handled_signals():
             return _conclude_command(list(arguments))
     handle_for_good()
-    status = _conclude_command(sys.argv[1:])
+    try:
+        status = _conclude_command(sys.argv[1:])
+    except KeyboardInterrupt:  # while an error was told
+        end_now()
     if status == INTERRUPTED:
         end_now()
+    end_work()
     return status
 
 
@@ -156,6 +160,7 @@ def _run_command(arguments: list[str]) -> int:
     try:
         name = _command_name(arguments)
         command = _load_command(name)
+        begin_work()
         parser = CommandParser(f"mixmon {name}", COMMANDS[name])
         command.configure(parser)
         return command.run(parser.parse(arguments[1:]))

@@ -267,19 +267,30 @@ def new_file(path: Path, *, force: bool) -> Iterator[BinaryIO]:
         with open_new(path, force=force) as file:
             yield file
         return
-    place = path.resolve()
+    fresh = _make_beside(path)
     try:
-        fresh = NamedTemporaryFile(dir=place.parent, prefix=".mixmon-", delete=False)  # noqa: SIM115
+        with fresh.open("wb") as file:
+            yield file
+        _take_name(fresh, path)
+    except BaseException:
+        fresh.unlink(missing_ok=True)
+        raise
+
+
+def _make_beside(path: Path) -> Path:
+    """A new file beside one that is there (where a link leads, beside that), which is to take its name."""
+    try:
+        with NamedTemporaryFile(dir=path.resolve().parent, prefix=".mixmon-", delete=False) as fresh:
+            return Path(fresh.name)
     except OSError as error:
         raise unwritable(path, error) from error
-    try:
-        with fresh:
-            yield cast("BinaryIO", fresh)
-        shutil.copymode(place, fresh.name)
-        Path(fresh.name).replace(place)
-    except BaseException:
-        Path(fresh.name).unlink(missing_ok=True)
-        raise
+
+
+def _take_name(fresh: Path, path: Path) -> None:
+    """Put the new file, which is whole, in the place of the one that is there, with its permissions."""
+    place = path.resolve()
+    shutil.copymode(place, fresh)
+    fresh.replace(place)
 
 
 class TextOut:
@@ -327,16 +338,20 @@ class TextOut:
 
 
 class FolderOut:
-    """A folder with one file a table. Files are opened for each write: there may be thousands."""
+    """A folder with one file a table. Files are opened for each write: there may be thousands.
+
+    What an interruption leaves of new files and of those that were there: as in `TextOut`.
+    """
 
     def __init__(self, folder: Path, read: Sequence[Path], *, force: bool) -> None:
-        """Makes the folder if need be; `force` as in `open_new`, but none of the files that are `read`.
+        """Makes the folder if need be; `force` as in `new_file`, but none of the files that are `read`.
 
         Raises:
             OutputError: it cannot be made.
         """
         self._folder, self._read, self._force = folder, read, force
         self._names: dict[tuple[str, ...], str] = {}
+        self._fresh: dict[Path, Path] = {}  # the new files by those whose names they take in the end
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -357,11 +372,31 @@ class FolderOut:
         path = self._folder / self._names.setdefault(key, self._file_name(key))
         if not begun:
             _refuse_inputs(str(path), path, self._read)
+            if self._force and is_file(path):
+                self._fresh[path] = _make_beside(path)
         try:
-            with path.open("ab") if begun else open_new(path, force=self._force) as file:
+            if fresh := self._fresh.get(path):
+                opened = cast("BinaryIO", fresh.open("ab"))
+            else:
+                opened = cast("BinaryIO", path.open("ab")) if begun else open_new(path, force=self._force)
+            with opened as file:
                 file.write(text.encode())
         except OSError as error:
             raise unwritable(path, error) from error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for path, fresh in self._fresh.items():
+            try:
+                if error is None:
+                    _take_name(fresh, path)
+                fresh.unlink(missing_ok=True)
+            except OSError as failure:
+                raise unwritable(path, failure) from failure
 
     def _file_name(self, key: tuple[str, ...]) -> str:
         """A file name of the key's words, whatever characters they hold, and different from all others."""

@@ -16,7 +16,7 @@ from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
-from mixmon.record.run_folder import RunFolder, open_run
+from mixmon.record.run_folder import RunFolder, load_kept_session, open_run
 from mixmon.report.alarms import alarm_limits_text, alarm_line, alarms_json
 from mixmon.report.balance import balance_json, balance_text
 from mixmon.report.text import to_json
@@ -65,6 +65,11 @@ def run(arguments: argparse.Namespace) -> int:
         talk(f"{arguments.log}: {fault}", quiet=arguments.quiet)
     if source.unreadable:
         talk(f"{arguments.log}: {source.unreadable} notes cannot be used", quiet=arguments.quiet)
+    if source.beyond:
+        talk(
+            f"{arguments.log}: {source.beyond} notes are more than are held, and have no effect",
+            quiet=arguments.quiet,
+        )
     worker = _make_worker(arguments, source, run_folder)
     return _print_text(worker, source, arguments) if text else show(worker, arguments, speed=pace)
 
@@ -86,12 +91,13 @@ def _open_run_folder(path: str) -> RunFolder | None:
 
 def _make_worker(arguments: argparse.Namespace, source: ReplaySource, run_folder: RunFolder | None) -> Worker:
 
-    path = arguments.session or (run_folder.session if run_folder is not None else None)
-    if path is None:
+    session = load_session(arguments.session) if arguments.session is not None else None
+    if session is None and run_folder is not None:
+        session = load_kept_session(run_folder.path)
+    if session is None:
         raise UsageError(
             f"{arguments.log}: no session; expected --session, or the folder of a run with one; give one"
         )
-    session = load_session(path)
     unknown = [c for c in arguments.leave_out if not 1 <= c <= session.engine.cylinders]
     if unknown:
         raise UsageError(

@@ -25,9 +25,10 @@ from mixmon.findings.census.traffic import StretchCutter
 from mixmon.findings.lags import DEFAULT_LAG_S, Lag
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import is_run, open_log
-from mixmon.record.run_folder import kept_session, open_run
+from mixmon.record.run_folder import load_kept_session, open_run
 from mixmon.report.progress import Progress
 from mixmon.run import LogFacts, Run
+from mixmon.session.model import Session
 
 
 def add_run(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
@@ -88,14 +89,14 @@ def lags_of(words: Iterable[str], cylinders: int) -> dict[int, Lag]:
     return lags
 
 
-def _find_session(log: str) -> Path:
-    """The session file in the folder of a run.
+def _load_run_session(log: str) -> Session:
+    """The session in the folder of a run.
 
     Raises:
         UsageError: there is none.
-        SourceError: the folder holds a link.
+        SourceError, SessionError: as `load_kept_session`.
     """
-    kept = kept_session(Path(log)) if is_run(log) else None
+    kept = load_kept_session(Path(log)) if is_run(log) else None
     if kept is None:
         raise UsageError(f"{log}: no session; expected --session, or the folder of a run with one; give one")
     return kept
@@ -143,7 +144,7 @@ def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
     logs = _named_logs(arguments)
     report_faults(logs, quiet=arguments.quiet)
     run = mixmon.read_run(
-        mixmon.load_session(arguments.session or _find_session(logs[0])),
+        mixmon.load_session(arguments.session) if arguments.session else _load_run_session(logs[0]),
         *logs,
         begin_s=window.begin / 1e9,
         end_s=None if window.end is None else window.end / 1e9,

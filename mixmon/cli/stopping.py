@@ -6,6 +6,9 @@
 
 The first signal asks; further ones change nothing, so that an impatient second Ctrl-C breaks no file that is
 being closed. A command that has not ended `ENDS_WITHIN_S` after the first is ended.
+
+A process goes through three times: while it loads, a signal ends it at once (`handle_for_good`); while it
+works, a signal raises (`begin_work`); once its result is out, a signal changes nothing (`end_work`).
 """
 
 from __future__ import annotations
@@ -36,6 +39,10 @@ _SIGNALS: Final = tuple(
 
 def _raise_interrupt() -> NoReturn:
     raise KeyboardInterrupt
+
+
+def _do_nothing() -> None:
+    pass
 
 
 class _Request:
@@ -92,10 +99,25 @@ def _install_handlers() -> dict[int, object]:
 
 
 def handle_for_good() -> None:
-    """Handles the signals as long as the process runs."""
+    """Handles the signals as long as the process runs; until its work begins they end it at once.
+
+    While modules are loaded there is nothing to close and nothing to tell, and an exception would come out of
+    the middle of a library.
+    """
     if not _request.handled:
         _request.handled = True
+        _request.react = end_now
         _install_handlers()
+
+
+def begin_work() -> None:
+    """All is loaded: from now on a signal raises KeyboardInterrupt, or is noted by `Stopping`."""
+    _request.react = _raise_interrupt
+
+
+def end_work() -> None:
+    """The result is out, and the interpreter clears up: a signal changes nothing any more."""
+    _request.react = _do_nothing
 
 
 def end_now() -> NoReturn:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import bz2
 import io
 import lzma
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
@@ -28,6 +29,10 @@ BZIP2_MAGIC = b"BZh"  # bzip2's manual, section 1
 XZ_MAGIC = b"\xfd7zXZ\x00"  # the .xz file format, section 2.1.1.1
 ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"  # RFC 8878, section 3.1.1
 ZIP_MAGIC = b"PK\x03\x04"  # ISO/IEC 21320-1 and its source, section 4.3.7
+LZMA_PROPERTIES = b"\x5d"  # lzma-file-format.txt of XZ Utils, section 1.1.1: the usual properties
+_LZMA_HEAD = struct.Struct("<xIQ")  # the same, sections 1.1.2 and 1.1.3: size of the dictionary, of the data
+_LZMA_UNKNOWN = (1 << 64) - 1  # size of data that end with a marker
+_LZMA_LARGEST = 1 << 38  # XZ Utils takes nothing larger for a .lzma file
 _ENCRYPTED = 1  # bit of a member's flags (source of ISO/IEC 21320-1, section 4.4.4)
 _SHOWN_MEMBERS = 4  # our choice: names in an error message
 
@@ -105,10 +110,18 @@ class LogBytes:
         yield from contents
 
     def _tar_command(self) -> str:
-        name = getattr(self._stream, "name", None)
         if self.member:
             return f"unzip, and {self.member} with tar -xf"
-        return f"tar -xf {name}" if isinstance(name, str) else "tar -x"
+        return self._command("tar -xf") if isinstance(self._name, str) else "tar -x"
+
+    @property
+    def _name(self) -> object:
+        """Name of the file that is read; something else, or None, where it has none."""
+        return getattr(self._stream, "name", None)
+
+    def _command(self, words: str) -> str:
+        """The command, with the name of the file where it has one."""
+        return f"{words} {self._name}" if isinstance(self._name, str) else words
 
     def _unpack(self) -> Iterator[bytes]:
         """The bytes of the stream, unpacked if they are packed."""
@@ -116,6 +129,11 @@ class LogBytes:
         head = _take_head(pieces)
         packed = next((one for one in self._PACKINGS if head.startswith(one[0])), None)
         if packed is None:
+            if _is_old_lzma(head):
+                raise UnpackError(
+                    "old .lzma data; expected another way of packing (gzip, bzip2, xz, zstd, zip), or none; "
+                    f"unpack it with {self._command('xz --format=lzma -dc')}"
+                )
             if head:
                 yield head
             yield from pieces
@@ -248,6 +266,15 @@ def _take_head(pieces: Iterator[bytes]) -> bytes:
         if len(head) >= _MAGIC_BYTES:
             break
     return head
+
+
+def _is_old_lzma(head: bytes) -> bool:
+    """Whether it begins as an old .lzma file does. That has no magic number: what it says must make sense."""
+    if not head.startswith(LZMA_PROPERTIES) or len(head) < _LZMA_HEAD.size:
+        return False
+    dictionary, size = _LZMA_HEAD.unpack_from(head)
+    whole = dictionary & (dictionary - 1) == 0 or ((dictionary // 3).bit_count() == 1 and dictionary % 3 == 0)
+    return bool(dictionary and whole) and (size == _LZMA_UNKNOWN or size < _LZMA_LARGEST)
 
 
 def _open_zip(stream: io.IOBase) -> zipfile.ZipFile:

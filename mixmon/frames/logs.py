@@ -14,10 +14,12 @@ from __future__ import annotations
 import json
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, closing
 from io import BufferedReader, FileIO
+from itertools import chain, islice
 from pathlib import Path
+from shutil import disk_usage
 from sqlite3 import connect
 from tempfile import NamedTemporaryFile
 from typing import Any, TextIO, cast
@@ -43,8 +45,9 @@ MANIFEST = "run.json"
 WATCHED = "watched until"
 """Kind of the note that says how far rows were made: a bus that is silent at the end leaves no frame."""
 
-MOST_NOTES = 250_000
-"""Lines of notes of a run that are read; our choice: three a second for a day, some seconds of reading."""
+MOST_NOTES = 3_000_000
+"""Lines of notes of a run that are read; our choice: thirty a second for a day, which no run has, and some
+ten seconds of reading."""
 
 _LONGEST_NOTE = 1 << 20  # our choice: bytes of a line of notes that are read at once; most have some hundred
 
@@ -61,7 +64,7 @@ def watched_until(folder: Path) -> int | None:
     """Data time, ns, up to which a run was watched; None where its notes do not say."""
     newest = None
     try:
-        for line in note_lines(folder):
+        for line in islice(note_lines(folder), MOST_NOTES):
             if WATCHED.encode() in line and (t := _watched_time(line)) is not None:
                 newest = t if newest is None else max(newest, t)
     except OSError:
@@ -80,15 +83,15 @@ def are_losses_counted(folder: Path) -> bool:
 
 
 def note_lines(folder: Path) -> Iterator[bytes]:
-    """The lines of notes of a run one by one, as far as `MOST_NOTES`; one that is too long comes in pieces.
+    """The lines of notes of a run one by one; one that is too long comes in pieces.
+
+    What reads them ends after `MOST_NOTES`.
 
     Raises:
         OSError: there are none, they cannot be read, or they are no plain file of the folder.
     """
     with BufferedReader(open_plain(folder / NOTES)) as file:
-        for _ in range(MOST_NOTES):
-            if not (line := file.readline(_LONGEST_NOTE)):
-                return
+        while line := file.readline(_LONGEST_NOTE):
             yield line
 
 
@@ -116,6 +119,14 @@ _SHOWN_REASONS = 3  # our choice: an error fits into a few lines of a terminal
 _EXPECTED_TEXT = "expected candump text such as `(1436509052.249713) can0 123#1122`, plain or packed, or a "
 _EXPECTED = f"{_EXPECTED_TEXT}log that python-can reads ({' '.join(LIBRARY_SUFFIXES)})"
 _EXPECTED_PIPED = f"{_EXPECTED_TEXT}file for any other format ({' '.join(LIBRARY_SUFFIXES)})"
+
+MOST_UNPACKED_BYTES = 4 << 30
+"""Of a packed log that is unpacked to the disk; our choice: a long day on several buses."""
+
+LEFT_FREE_BYTES = 256 << 20
+"""Kept free on that disk; our choice: a record that is written there goes on for an hour."""
+
+_UNPACK = "expected room for it; unpack it where there is room, and name what it holds"
 
 _HEAD_BYTES = 16  # our choice: as many as the longest of these
 _BINARY_FORMATS = {
@@ -362,6 +373,7 @@ def _plain_name(path: str, stack: ExitStack) -> str:
 
     Raises:
         BrokenError: the packed data break off.
+        UnpackError: there is no room for what it unpacks to.
     """
     with _open_bytes(path) as file:
         contents = LogBytes(file)
@@ -370,13 +382,36 @@ def _plain_name(path: str, stack: ExitStack) -> str:
         if not contents.packed:
             return path
         plain = stack.enter_context(NamedTemporaryFile(suffix=_format_suffix(contents.member or path)))  # noqa: SIM115
-        plain.write(first)
-        for piece in pieces:
-            plain.write(piece)
-        plain.flush()
+        try:
+            for size, piece in _measure(chain([first], pieces)):
+                check_room(size, Path(plain.name).parent)
+                plain.write(piece)
+            plain.flush()
+        except OSError as error:
+            raise UnpackError(f"cannot be unpacked to {plain.name}: {reason_of(error)}; {_UNPACK}") from error
     if contents.fault:
         raise BrokenError(contents.fault)
     return plain.name
+
+
+def _measure(pieces: Iterable[bytes]) -> Iterator[tuple[int, bytes]]:
+    """Each piece, with the bytes of all up to it."""
+    size = 0
+    for piece in pieces:
+        size += len(piece)
+        yield size, piece
+
+
+def check_room(size: int, folder: Path) -> None:
+    """Whether so many bytes may be unpacked to the disk: a small file can hold very many.
+
+    Raises:
+        UnpackError: they are too many, or the disk is nearly full.
+    """
+    if size > MOST_UNPACKED_BYTES:
+        raise UnpackError(f"unpacks to more than {MOST_UNPACKED_BYTES >> 30} GiB; {_UNPACK}")
+    if disk_usage(folder).free < LEFT_FREE_BYTES:
+        raise UnpackError(f"unpacks to more than {size >> 20} MiB, which {folder} has no room for; {_UNPACK}")
 
 
 def _say_nothing_found(report: ReadReport) -> str:

@@ -20,9 +20,9 @@ from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
 from mixmon.frames.logs import STDIN, WATCHED, LogSource, open_log
-from mixmon.live.recording import ACTION, RECORDING, action_of, is_readable
+from mixmon.live.recording import ACTION, ALARM, RECORDING, action_of, is_readable
 from mixmon.live.source import Applied
-from mixmon.record.run_folder import RunFolder, RunNote
+from mixmon.record.run_folder import MOST_KEPT_NOTES, RunFolder, RunNote
 from mixmon.run import LATENESS_NS
 from mixmon.watch.commands import Pause, ReplayCommand, Resume, Seek, Speed, Step
 
@@ -227,6 +227,7 @@ class ReplaySource:
 
     log         with the account of its lines
     unreadable  how many notes of the run are not what their kind says, and are left out
+    beyond      how many notes are more than are held at once, and are left out
 
     Raises:
         SourceError: there is no such log.
@@ -245,9 +246,8 @@ class ReplaySource:
         end_ns: int | None = None,
     ) -> None:
         self._run = path if isinstance(path, RunFolder) else None
-        every = () if self._run is None else self._run.notes
-        self._notes = tuple(note for note in every if is_readable(note))
-        self.unreadable = len(every) - len(self._notes)
+        self.unreadable = self.beyond = 0
+        self._notes = () if self._run is None else self._keep_notes(self._run)
         self.log: LogSource = open_log(path if isinstance(path, str) else path.path)
         self.silence_ns = self.log.silence_ns
         self._can_rewind = path != STDIN
@@ -256,6 +256,18 @@ class ReplaySource:
         self._cursor = self._open_cursor()
         self._told = 0
         self._stopped = False
+
+    def _keep_notes(self, run: RunFolder) -> tuple[RunNote, ...]:
+        """The notes that a replay needs; alarms, of which there may be very many, it finds again."""
+        kept: list[RunNote] = []
+        for note in run.each_note():
+            if not is_readable(note):
+                self.unreadable += 1
+            elif note.kind != ALARM and len(kept) < MOST_KEPT_NOTES:
+                kept.append(note)
+            elif note.kind != ALARM:
+                self.beyond += 1
+        return tuple(kept)
 
     @property
     def channels(self) -> tuple[str, ...]:

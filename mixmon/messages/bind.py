@@ -240,7 +240,7 @@ def find_databases(session: Session) -> tuple[dict[str, Database], list[Mistake]
     databases: dict[str, Database] = {}
     mistakes: list[Mistake] = []
     for i, bus in enumerate(session.buses, 1):
-        loaded = _load_bus_databases(bus, _session_folder(session), f"bus[{i}].database", mistakes)
+        loaded = _load_bus_databases(session, bus, f"bus[{i}].database", mistakes)
         if loaded:
             databases[bus.name] = _join_databases(loaded, f"bus[{i}].database", mistakes)
     return databases, mistakes
@@ -250,14 +250,18 @@ def _session_folder(session: Session) -> Path:
     return session.path.parent if session.path is not None else Path()
 
 
-def _load_bus_databases(bus: Bus, folder: Path, where: str, mistakes: list[Mistake]) -> list[Database]:
+def _load_bus_databases(session: Session, bus: Bus, where: str, mistakes: list[Mistake]) -> list[Database]:
     """All databases of the bus, or none of them if one is missing."""
+    folder = _session_folder(session)
     loaded = []
     for written in bus.databases:
-        path = database_path(written, folder)
+        path = database_path(written, folder, inside=session.of_run)
         if path is None:
-            found = f'no file "{written}" in {folder.resolve()}'
-            mistakes.append(Mistake(where, found, f"a DBC file there, or {CHAIN_FILE} or {ENGINE_FILE}"))
+            found = f'no file "{Path(written).name if session.of_run else written}" in {folder.resolve()}'
+            expected = f"a DBC file there, or {CHAIN_FILE} or {ENGINE_FILE}"
+            if session.of_run:
+                expected += "; for a run nothing else is read; copy it there, or give --session"
+            mistakes.append(Mistake(where, found, expected))
             continue
         try:
             by_pgn = bus.match == "pgn"
@@ -267,14 +271,15 @@ def _load_bus_databases(bus: Bus, folder: Path, where: str, mistakes: list[Mista
     return loaded if len(loaded) == len(bus.databases) else []
 
 
-def database_path(written: str, folder: Path) -> Path | None:
+def database_path(written: str, folder: Path, *, inside: bool = False) -> Path | None:
     """The path of a database that a session file in `folder` names; None if there is none.
 
     A file of that name beside the session file is taken too: in the folder of a run, databases are
-    stored there whatever folder they came from.
+    stored there whatever folder they came from. With `inside` only that one is, or a shipped one.
     """
+    beside = folder / Path(written).name
     try:
-        for path in (folder / written, folder / Path(written).name):
+        for path in (beside,) if inside else (folder / written, beside):
             if path.is_file():
                 return path
         return shipped_database(written)

@@ -13,7 +13,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -253,7 +252,10 @@ def find_oddities(plan: MessagePlan) -> Iterator[tuple[str, str]]:
         if signal.scale == 0.0:
             told = f"factor 0; write another; the value is always {signal.offset:g}"
             yield signal.name, f"{plan.name}.{signal.name}: {told}"
-    shared = list(islice(pairs_sharing_bits(plan), _SHOWN_PAIRS + 1))
+    shared, whole = pairs_sharing_bits(plan, _SHOWN_PAIRS + 1)
+    if not whole:
+        told = "has too many branches for all to be compared; some may share bits unsaid; all are decoded"
+        yield plan.signals[0].name, f"{plan.name}: {told}"
     if shared:
         pairs = ", ".join(f"{one} and {other}" for one, other in shared[:_SHOWN_PAIRS])
         more = " and others" if len(shared) > _SHOWN_PAIRS else ""

@@ -12,12 +12,17 @@ import re
 from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
-from itertools import combinations
+from graphlib import CycleError, TopologicalSorter
 from typing import Any
 
 from mixmon.messages.plan import Field, MessagePlan, Ranges, Selector, SignalPlan
 from mixmon.messages.statements import Notice
+
+MOST_LEVELS = 8
+"""Multiplexers that may depend one on the other; our choice: files that people use have two or three. With
+alternatives the conditions of one signal double from level to level."""
 
 Dependents = Mapping[str, tuple[Selector, ...]]
 """Selectors of the multiplexed signals of a message, by signal name."""
@@ -75,17 +80,22 @@ def find_selectors(
     """
     chosen, orphans = _select_by_ranges(message, ranges, notices)
     orphans |= _select_by_markers(message, chosen, orphans, notices)
-    for name in [name for name in chosen if name in _find_ancestors(name, chosen)]:
-        line = max(signal.line for signal in message.signals if signal.name == name)
+    lines = {signal.name: signal.line for signal in message.signals}  # of several with one name the last
+    for name in _find_circles(chosen):
         told = "depends on itself by SG_MUL_VAL_; correct the statement; decoded in every frame"
-        notices.append(Notice(line, f"{message.name}.{name}: {told}"))
+        notices.append(Notice(lines[name], f"{message.name}.{name}: {told}"))
+        del chosen[name]
+    deep = _find_deep(chosen)
+    for name in deep:
+        told = f"depends on more than {MOST_LEVELS} multiplexers, one by the other; expected less; omitted"
+        notices.append(Notice(lines[name], f"{message.name}.{name}: {told}"))
         del chosen[name]
     omitted = {name for name in chosen if _find_ancestors(name, chosen) & orphans} | orphans
     if omitted:
         told = f"{', '.join(sorted(omitted))}: the line of a multiplexer is not readable; correct it; omitted"
         line = min(signal.line for signal in message.signals if signal.name in omitted)
         notices.append(Notice(line, f"{message.name}.{told}"))
-    return {name: found for name, found in chosen.items() if name not in omitted}, frozenset(omitted)
+    return {name: found for name, found in chosen.items() if name not in omitted}, frozenset(omitted | deep)
 
 
 def _select_by_ranges(
@@ -132,6 +142,39 @@ def _select_by_markers(
     return without
 
 
+def _find_circles(chosen: Dependents) -> list[str]:
+    """The signals that depend on themselves, by way of others or not."""
+    parents = {name: {selector.parent for selector in chosen[name]} for name in chosen}
+    left = parents.keys() - set(_order_parents_first(parents))
+    children: dict[str, set[str]] = {name: set() for name in left}
+    for name in left:
+        for parent in parents[name] & left:
+            children[parent].add(name)
+    left -= set(_order_parents_first(children))
+    return [name for name in chosen if name in left]
+
+
+def _find_deep(chosen: Dependents) -> set[str]:
+    """The signals that depend on too many multiplexers, one by the other; none depends on itself."""
+    parents = {name: {selector.parent for selector in chosen[name]} for name in chosen}
+    level: dict[str, int] = {}
+    for name in _order_parents_first(parents):
+        level[name] = (
+            1 + max((level[parent] for parent in parents[name]), default=-1) if name in parents else 0
+        )
+    return {name for name in chosen if level[name] > MOST_LEVELS}
+
+
+def _order_parents_first(parents: Mapping[str, set[str]]) -> Iterator[str]:
+    """All names, parents before what depends on them; without those of a circle and what depends on one."""
+    sorter = TopologicalSorter(parents)
+    with suppress(CycleError):
+        sorter.prepare()
+    while ready := sorter.get_ready():
+        yield from ready
+        sorter.done(*ready)
+
+
 def _find_ancestors(name: str, chosen: Dependents) -> set[str]:
     seen: set[str] = set()
     todo = [name]
@@ -172,6 +215,9 @@ def _join_neighbours(values: Iterable[int]) -> Ranges:
 # signals are sorted into the branches of the multiplexer that most of them depend on, and those of one branch
 # are looked at alone, which asks for the next multiplexer, until none is left.
 
+_MOST_COMPARED = 1_000_000
+"""Items that are looked at, in all; our choice: half a second of work, far above files in use."""
+
 _Condition = dict[str, Ranges]
 """Conditions under which a signal is present: ranges by multiplexer."""
 
@@ -179,34 +225,73 @@ _Item = tuple[int, int, _Condition]
 """Place of a signal in its message, the bits that it covers, and one alternative of its conditions."""
 
 
-def pairs_sharing_bits(plan: MessagePlan) -> Iterator[tuple[str, str]]:
-    """Pairs of signals that cover the same bits of the same frame, each pair once."""
+class _TooMuchError(Exception):
+    """More would have to be compared than `_MOST_COMPARED`."""
+
+
+@dataclass(slots=True)
+class _Work:
+    """Counts items that are looked at, so that no file takes long."""
+
+    left: int = _MOST_COMPARED
+
+    def add(self, items: int) -> None:
+        """So many more.
+
+        Raises:
+            _TooMuchError: they are too many.
+        """
+        self.left -= items
+        if self.left < 0:
+            raise _TooMuchError
+
+
+def pairs_sharing_bits(plan: MessagePlan, most: int) -> tuple[list[tuple[str, str]], bool]:
+    """Pairs of signals that cover the same bits of one frame, at most so many; whether all were compared.
+
+    Each pair is given once. A message may have more branches than can be compared in a second.
+    """
     by_name = {signal.name: signal for signal in plan.signals}
-    items = [
-        (place, _covered_bits(signal), condition)
-        for place, signal in enumerate(plan.signals)
-        for condition in _conditions(signal, by_name)
-    ]
-    seen = set()
-    for pair in _sharing(items):
-        if pair not in seen:
-            seen.add(pair)
-            yield plan.signals[pair[0]].name, plan.signals[pair[1]].name
+    work = _Work()
+    found: dict[tuple[int, int], None] = {}
+    whole = True
+    try:
+        items = [
+            (place, _covered_bits(signal), condition)
+            for place, signal in enumerate(plan.signals)
+            for condition in _conditions(signal, by_name, work)
+        ]
+        for pair in _sharing(items, work):
+            found[pair] = None
+            if len(found) == most:
+                break
+    except _TooMuchError:
+        whole = False
+    return [(plan.signals[one].name, plan.signals[other].name) for one, other in found], whole
 
 
-def _sharing(items: Sequence[_Item]) -> Iterator[tuple[int, int]]:
+def _sharing(items: list[_Item], work: _Work) -> Iterator[tuple[int, int]]:
     """Pairs of places of items that share bits and can be present together; a pair may come again."""
-    if not _share_bits(items):
-        return
-    parents = Counter(parent for _, _, condition in items for parent in condition)
-    if not parents:
-        for (one, bits, _), (other, others, _) in combinations(items, 2):
-            if bits & others and one != other:
-                yield min(one, other), max(one, other)
-        return
-    [(parent, _)] = parents.most_common(1)
-    for branch in _split_by_branch(items, parent):
-        yield from _sharing(branch)
+    waiting = [iter([items])]
+    while waiting:
+        found = next(waiting[-1], None)
+        if found is None:
+            waiting.pop()
+            continue
+        items = found
+        work.add(len(items))
+        if not _share_bits(items):
+            continue
+        parents = Counter(parent for _, _, condition in items for parent in condition)
+        if parents:
+            [(parent, _)] = parents.most_common(1)
+            waiting.append(_split_by_branch(items, parent, work))
+            continue
+        for at, (one, bits, _) in enumerate(items):
+            work.add(len(items) - at)
+            for other, others, _ in items[at + 1 :]:
+                if bits & others and one != other:
+                    yield min(one, other), max(one, other)
 
 
 def _share_bits(items: Iterable[_Item]) -> bool:
@@ -219,12 +304,14 @@ def _share_bits(items: Iterable[_Item]) -> bool:
     return False
 
 
-def _split_by_branch(items: Sequence[_Item], parent: str) -> Iterator[list[_Item]]:
-    """The items that can be present together for each value of the parent, values alike taken together.
+def _split_by_branch(items: Sequence[_Item], parent: str, work: _Work) -> Iterator[list[_Item]]:
+    """Lists of items, such that any two that share bits and can be present together are in one of them.
 
-    The parent is taken out of the conditions. Items that do not depend on it are in every branch.
+    First those that do not depend on the parent; then those of each of its values, values alike taken
+    together, without the parent in their conditions, and with what they share bits with among the first.
     """
     plain = [item for item in items if parent not in item[2]]
+    yield plain
     bound = [item for item in items if parent in item[2]]
     edges = sorted({edge for _, _, c in bound for low, high in c[parent] for edge in (low, high + 1)})
     branches: dict[int, list[_Item]] = {}
@@ -233,9 +320,25 @@ def _split_by_branch(items: Sequence[_Item], parent: str) -> Iterator[list[_Item
         first_and_end = [
             (bisect_left(edges, low), bisect_right(edges, high)) for low, high in condition[parent]
         ]
+        work.add(sum(end - first for first, end in first_and_end))
         for branch in {k for first, end in first_and_end for k in range(first, end)}:
             branches.setdefault(branch, []).append((place, bits, rest))
-    yield from ([*plain, *branch] for branch in branches.values())
+    of_plain = _cover(plain)
+    for together in branches.values():
+        shared = _cover(together) & of_plain
+        if shared:
+            work.add(len(plain))
+            yield [*(item for item in plain if item[1] & shared), *together]
+        else:
+            yield together
+
+
+def _cover(items: Iterable[_Item]) -> int:
+    """The bits that any of the items covers."""
+    covered = 0
+    for _, bits, _ in items:
+        covered |= bits
+    return covered
 
 
 def _covered_bits(signal: SignalPlan) -> int:
@@ -246,12 +349,13 @@ def _covered_bits(signal: SignalPlan) -> int:
     return sum(1 << (8 * (p // 8) + 7 - p % 8) for p in sent)
 
 
-def _conditions(signal: SignalPlan, by_name: Mapping[str, SignalPlan]) -> list[_Condition]:
+def _conditions(signal: SignalPlan, by_name: Mapping[str, SignalPlan], work: _Work) -> list[_Condition]:
     """Each alternative under which a signal is present, all the way up."""
+    work.add(1)
     if not signal.selectors:
         return [{}]
     return [
         {**above, selector.parent: selector.ranges}
         for selector in signal.selectors
-        for above in _conditions(by_name[selector.parent], by_name)
+        for above in _conditions(by_name[selector.parent], by_name, work)
     ]

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +22,13 @@ from mixmon.record.run_check import (
     read_sums,
 )
 from mixmon.record.run_writer import RECORDING, RUN_FORMAT, SUMS, Manifest
+from mixmon.session.load import load_session
+from mixmon.session.model import Session
 
 SESSION_FILE = "session.toml"
+MOST_KEPT_NOTES = 250_000
+"""Notes that are held at once; our choice: some hundred megabytes."""
+
 CUT_OFF = "cut off: the program ended before the run did, or records it still"
 
 
@@ -61,11 +67,17 @@ class RunFolder:
 
     @property
     def notes(self) -> tuple[RunNote, ...]:
-        """Marks, notes and events, in order of writing, read anew; as far as they can be read."""
+        """Marks, notes and events, in order of writing, read anew; the first `MOST_KEPT_NOTES`."""
+        return tuple(islice(self.each_note(), MOST_KEPT_NOTES))
+
+    def each_note(self) -> Iterator[RunNote]:
+        """The same one by one, all of them, as far as they can be read."""
         try:
-            return tuple(note for line in note_lines(self.path) if (note := _read_note(line)) is not None)
+            for line in islice(note_lines(self.path), MOST_NOTES):
+                if (note := _read_note(line)) is not None:
+                    yield note
         except OSError:
-            return ()
+            return
 
 
 def kept_session(path: Path) -> Path | None:
@@ -83,6 +95,17 @@ def kept_session(path: Path) -> Path | None:
         )
     session = path / SESSION_FILE
     return session if is_plain_file(session) else None
+
+
+def load_kept_session(path: Path) -> Session | None:
+    """The session of a run, with the message definitions of its folder alone; None if it has none.
+
+    Raises:
+        SourceError: as `kept_session`.
+        SessionError: it has mistakes.
+    """
+    kept = kept_session(path)
+    return None if kept is None else replace(load_session(kept), of_run=True)
 
 
 def open_run(path: Path | str) -> RunFolder:
@@ -137,14 +160,15 @@ def _check_notes(path: Path, faults: list[str]) -> None:
     lines = bad = 0
     try:
         for line in note_lines(path):
+            if lines == MOST_NOTES:
+                faults.append(f"{NOTES}: only the first {MOST_NOTES} lines were read")
+                break
             lines += 1
             bad += line != b"\n" and _read_note(line) is None
     except OSError as error:
         faults.append(f"{NOTES}: {reason_of(error).lower()}")
     if bad:
         faults.append(f"{NOTES}: {bad} lines are no notes")
-    if lines == MOST_NOTES:
-        faults.append(f"{NOTES}: only the first {MOST_NOTES} lines were read")
 
 
 def _read_note(line: bytes) -> RunNote | None:

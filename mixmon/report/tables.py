@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -198,6 +198,23 @@ def quoted(text: str) -> str:
 # One value a row, as Parquet.
 
 
+def load_pyarrow(path: Path) -> tuple[Any, Any]:
+    """The library and its Parquet module, for the file of that name.
+
+    Raises:
+        UsageError: pyarrow is not installed.
+    """
+    try:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+    except ImportError as error:
+        raise UsageError(
+            f"{path}: Parquet needs pyarrow, which is not installed; expected it, or a name that ends in "
+            ".csv; pip install 'mixmon[parquet]'"
+        ) from error
+    return pa, pq
+
+
 class ParquetFile:
     """One value a row: t_s, t_ns, channel, message, signal, value, unit, quality.
 
@@ -205,27 +222,20 @@ class ParquetFile:
     there is no good value. What was added before an interruption can be read after `close`.
     """
 
-    def __init__(self, path: Path) -> None:
-        """Opens the file.
+    def __init__(self, path: Path, file: BinaryIO) -> None:
+        """Writes into the open file; `path` is its name.
 
         Raises:
             UsageError: pyarrow is not installed.
             OutputError: the file cannot be written.
         """
         self._path = path
-        try:
-            import pyarrow as pa
-            import pyarrow.parquet as pq
-        except ImportError as error:
-            raise UsageError(
-                f"{path}: Parquet needs pyarrow, which is not installed; expected it, or a name that ends in "
-                ".csv; pip install 'mixmon[parquet]'"
-            ) from error
+        pa, pq = load_pyarrow(path)
         self._pa: Any = pa
         word = pa.dictionary(pa.int32(), pa.string())
         kinds = {"t_s": pa.float64(), "t_ns": pa.int64(), "channel": word, "message": word, "signal": word}
         self._schema = pa.schema({**kinds, "value": pa.float64(), "unit": word, "quality": word})
-        self._writer: Any = self._call_writer(pq.ParquetWriter, path, self._schema)
+        self._writer: Any = self._call_writer(pq.ParquetWriter, file, self._schema)
 
     def add(self, t: Ints, first: int, columns: Sequence[Values]) -> None:
         """Adds the values of one block in the order of its frames; `t` int64[n] ns, `first` the zero of t_s.

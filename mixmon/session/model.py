@@ -279,13 +279,17 @@ class Recording:
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """A whole session file."""
+    """A whole session file.
+
+    of_run  it lies in the folder of a run, which may come from elsewhere: nothing outside is read for it
+    """
 
     engine: Engine
     chain: Chain
     buses: tuple[Bus, ...]
     name: str = ""
     path: Path | None = None
+    of_run: bool = False
     injection: Injection = field(default_factory=Injection)
     exhaust: Exhaust = field(default_factory=Exhaust)
     fuel: DeclaredFuel | None = None

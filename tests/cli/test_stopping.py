@@ -133,6 +133,24 @@ def test_a_verification(starter: Starter, tmp_path: Path, large_run: Path) -> No
     check_end(program, signal.SIGINT, lambda: program.position("frames.log") > 0)
 
 
+@pytest.mark.parametrize("name", ["a.csv", "a.parquet", "tables"])
+def test_a_decode_leaves_what_it_was_to_write_over(starter: Starter, tmp_path: Path, name: str) -> None:
+    log, out = tmp_path / "log", tmp_path / "out" / name
+    os.mkfifo(log)
+    there = out / "can0.Mix01_Fast.csv" if name == "tables" else out
+    there.parent.mkdir(parents=True)
+    there.write_text("what was there")
+    wide = ["--wide"] if name == "tables" else []
+    words = ["decode", "-", "-d", "mixture_chain.dbc", "--out", str(out), "--force", *wide]
+    program = starter.start(*words, place=tmp_path, stdin=str(log))
+    handle = os.open(log, os.O_RDWR | os.O_NONBLOCK)
+    os.write(handle, b"(1700000000.000000) can0 2A0#0000000000000000\n" * 20)
+    check_end(program, signal.SIGINT, lambda: list(there.parent.glob(".mixmon-*")))
+    os.close(handle)
+    assert list(there.parent.iterdir()) == [there]
+    assert there.read_text() == "what was there"
+
+
 def test_a_result_that_nobody_takes(starter: Starter, tmp_path: Path) -> None:
     """A pipe takes 64 KiB (pipe(7)); the command waits until somebody reads."""
     pipe = tmp_path / "pipe"

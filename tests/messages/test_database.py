@@ -224,3 +224,49 @@ def test_a_name_made_for_a_duplicate_is_nobody_elses(tmp_path: Path, order: tupl
     assert len({plan.name for plan in found.messages}) == len(found.messages) == 4
     told = [notice for notice in map(str, found.notices) if "another message has the name" in notice]
     assert len(told) == 2
+
+
+def message_text(size, signals, ranges=()):
+    """A DBC text with one message; `signals` are name, marker, first bit and length."""
+    lines = [f' SG_ {name}{mark} : {bit}|{length}@1+ (1,0) [0|0] "" X' for name, mark, bit, length in signals]
+    return "\n".join(['VERSION ""', f"BO_ 100 M: {size} X", *lines, "", *ranges, ""])
+
+
+def notices_of(path, text):
+    path.write_text(text)
+    return [str(notice) for notice in load_database(path).notices]
+
+
+def test_a_pair_beside_very_many_branches_is_told(tmp_path):
+    """Compared anew in each of the branches, it took minutes."""
+    beside = [(f"P{i}", "", 20 + i, 1) for i in range(480)]
+    branches = [(f"B{i}", f" m{i}", 505, 4) for i in range(5_000)]
+    signals = [("Mux", " M", 0, 16), *beside, ("Q", "", 21, 1), *branches]
+    told = "share bits; correct them if not meant; all are decoded"
+    assert notices_of(tmp_path / "a.dbc", message_text(64, signals)) == [f"line 484: M: P1 and Q {told}"]
+
+
+def test_more_branches_than_can_be_compared_are_told(tmp_path):
+    signals = [("Mux", " M", 0, 16), *((f"B{i}", f" m{i}", 16 + i % 480, 1) for i in range(1_500))]
+    ranges = [f"SG_MUL_VAL_ 100 B{i} Mux {i}-{i + 1_000};" for i in range(1_500)]
+    told = "has too many branches for all to be compared; some may share bits unsaid; all are decoded"
+    assert notices_of(tmp_path / "a.dbc", message_text(64, signals, ranges)) == [f"line 3: M: {told}"]
+
+
+def test_multiplexers_in_a_long_row_are_omitted(tmp_path):
+    count = 3_000  # more than Python calls one within the other
+    signals = [("M0", " M", 0, 1), *((f"M{i}", " m0M", i % 480, 1) for i in range(1, count))]
+    ranges = [f"SG_MUL_VAL_ 100 M{i} M{i - 1} 0-0;" for i in range(1, count)]
+    told = "depends on more than 8 multiplexers, one by the other; expected less; omitted"
+    found = notices_of(tmp_path / "a.dbc", message_text(64, signals, ranges))
+    assert found == [f"line {i + 3}: M.M{i}: {told}" for i in range(9, count)]
+    (message,) = load_database(tmp_path / "a.dbc").messages
+    assert [signal.name for signal in message.signals] == [f"M{i}" for i in range(9)]
+
+
+def test_many_multiplexers_side_by_side_are_no_long_row(tmp_path):
+    switches = [(f"S{i}", " M", i % 480, 1) for i in range(1_050)]
+    signals = [*switches, *((f"V{i}", " m0", i % 480, 1) for i in range(1_050))]
+    ranges = [f"SG_MUL_VAL_ 100 V{i} S{i} 0-0;" for i in range(1_050)]
+    (told,) = notices_of(tmp_path / "a.dbc", message_text(64, signals, ranges))
+    assert "share bits" in told

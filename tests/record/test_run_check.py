@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
@@ -14,6 +15,7 @@ from run_folders import EPOCH, block, list_runs, recorded
 
 from mixmon.cli.main import BAD_INPUT, LIMIT_NOT_MET, main
 from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
+from mixmon.frames.logs import MOST_NOTES
 from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import RunFolder, open_run
 
@@ -173,10 +175,22 @@ def test_notes_are_counted_and_not_kept(root: Path) -> None:
     assert len(open_run(path).notes) == 20_001
 
 
+def test_the_notes_of_a_long_run_are_all_read(root: Path) -> None:
+    path = recorded(root)
+    with (path / "notes.jsonl").open("ab") as notes:
+        notes.write(b'{"t":1,"kind":"a"}\n' * 260_000 + b"no note\n")
+    assert "notes.jsonl: 1 lines are no notes" in open_run(path).faults
+    assert not [fault for fault in open_run(path).faults if "were read" in fault]
+
+
 def test_of_very_many_notes_the_first_are_read(root: Path) -> None:
     path = recorded(root)
-    (path / "notes.jsonl").write_bytes(b"\n" * 300_000)
-    assert "notes.jsonl: only the first 250000 lines were read" in open_run(path).faults
+    notes = path / "notes.jsonl"
+    told = "notes.jsonl: only the first 3000000 lines were read"
+    notes.write_bytes(b"\n" * MOST_NOTES)
+    assert told not in open_run(path).faults
+    notes.write_bytes(b"\n" * (MOST_NOTES + 1))
+    assert told in open_run(path).faults
 
 
 def test_a_note_of_many_mebibytes_is_none(root: Path) -> None:
@@ -233,6 +247,24 @@ def test_no_session_is_read_from_a_folder_with_a_link(root: Path, tmp_path: Path
         shown = "".join(capfd.readouterr())
         assert f"{name} is a link, which is not followed" in shown
         assert "secret" not in shown
+
+
+def test_definitions_outside_the_folder_are_not_read(root: Path, tmp_path: Path, capfd) -> None:
+    """A session from elsewhere may name any file of the machine."""
+    path = recorded(root)
+    for name in ("mixture_chain.dbc", "engine_bus.dbc"):
+        shutil.copy(f"dbc/{name}", tmp_path / f"my_{name}")
+    text = Path("examples/alder8.toml").read_text().replace('database = "', f'database = "{tmp_path}/my_')
+    (path / "session.toml").write_text(text)
+    for command in (["balance"], ["replay", "--text"]):
+        assert main([*command, str(path)]) == BAD_INPUT
+        told = capfd.readouterr().err.splitlines()[-1]
+        assert f'no file "my_mixture_chain.dbc" in {path}' in told
+        assert "for a run nothing else is read; copy it there, or give --session" in told
+    for name in ("mixture_chain.dbc", "engine_bus.dbc"):
+        shutil.copy(f"dbc/{name}", path / f"my_{name}")
+    assert main(["balance", str(path)]) == BAD_INPUT
+    assert "none of the session's" in capfd.readouterr().err
 
 
 def test_frames_behind_a_link_are_not_read(root: Path, tmp_path: Path, capfd) -> None:
