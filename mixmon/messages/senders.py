@@ -71,25 +71,28 @@ class SenderWatch:
             return np.zeros(len(t), np.bool_)
         gap = np.diff(rows[0], prepend=rows[0, 0])
         found = self._counters_take_turns(rows[1]) | self._values_take_turns(rows[2], gap)
+        if not found.any():
+            return found[len(found) - len(t) :]
         still = _sum_last(found, VALUES_FRAMES) > 0
         return still[len(still) - len(t) :]
 
     def _counters_take_turns(self, counter: Ints) -> Bools:
         if self._modulus is None:
             return np.zeros(len(counter), np.bool_)
-        rise, rise2 = ((counter - _shifted(counter, k)) % self._modulus for k in (1, 2))
-        turn = (rise2 == 1) & (rise > 1)
+        turn: Bools = (counter - _shifted(counter, 2)) % self._modulus == 1
         turn[:2] = False
+        if not turn.any():
+            return turn
+        turn &= (counter - _shifted(counter, 1)) % self._modulus > 1
         take_turns: Bools = _sum_last(turn, TURNS_FRAMES) == TURNS_FRAMES
         return take_turns
 
     def _values_take_turns(self, reading: Ints, gap: Ints) -> Bools:
-        levels = _alternates(reading)
         if self._cycle is None:
-            return levels & _alternates(gap)
-        dense = _sum_last(gap, VALUES_FRAMES) < VALUES_FRAMES * _DENSE_CYCLES * self._cycle
-        both: Bools = levels & dense
-        return both
+            return _alternates(reading) & _alternates(gap)
+        dense: Bools = _sum_last(gap, VALUES_FRAMES) < VALUES_FRAMES * _DENSE_CYCLES * self._cycle
+        dense[: VALUES_FRAMES - 1] = False
+        return dense & _alternates(reading) if dense.any() else dense
 
 
 class SenderMarks:
@@ -123,13 +126,15 @@ class SenderMarks:
         for block in blocks:
             for signal, counter, watch in self._watches.get((block.bus, block.message.name), ()):
                 at = block.names.index(signal)
-                rows = np.flatnonzero(block.quality[at] != Quality.MISSING)
+                there = block.quality[at] != Quality.MISSING
+                rows = slice(None) if there.all() else np.flatnonzero(there)
                 reading = as_integers(block.raw[at])[rows]
                 counters = np.zeros_like(reading)
                 if counter is not None:
                     counters = as_integers(block.raw[block.names.index(counter)])[rows]
                 both = watch.feed(block.t[rows], counters, reading)
-                block.quality[at, rows[both]] = Quality.TWO_SENDERS
+                if both.any():
+                    block.quality[at, np.flatnonzero(there)[both]] = Quality.TWO_SENDERS
 
 
 def _shifted(column: Ints, by: int) -> Ints:

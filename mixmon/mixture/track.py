@@ -54,8 +54,10 @@ class Source:
     def read(self, decoded: Floats) -> Floats:
         """The quantity from decoded values; NaN stays NaN."""
         if self.equals is not None:
-            hit = np.logical_or.reduce([decoded == number for number in self.equals])
-            return np.where(np.isnan(decoded), np.nan, hit)
+            hit = np.where(np.isnan(decoded), np.nan, 0.0)
+            for number in self.equals:
+                hit[decoded == number] = 1.0
+            return hit
         value = decoded * self.scale + self.offset if (self.scale, self.offset) != (1.0, 0.0) else decoded
         if self.unit == "phi":
             with np.errstate(divide="ignore"):
