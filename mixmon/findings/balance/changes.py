@@ -188,25 +188,37 @@ def measure_ends(even: Floats, step: Floats) -> Floats:
     x = x - median_with_holes(x, axis=0)
     x -= median_with_holes(x, axis=1)[:, None]
     heard = np.isfinite(x).sum(axis=0) >= 2 * _LASTING
-    for node in np.flatnonzero(heard & np.isfinite(x[-1])).tolist():
-        own = x[np.isfinite(x[:, node]), node]
-        out[node] = _end_of_node(own, float(_floor(step)[node]))
+    nodes = np.flatnonzero(heard & np.isfinite(x[-1]))
+    if len(nodes):
+        out[nodes] = _ends_of_nodes(x[:, nodes], _floor(step)[nodes])
     return out
 
 
-def _end_of_node(x: Floats, floor: float) -> float:
-    """By how much the last batches of one node lie apart, at most: of the number that shows it best."""
-    noise = robust_deviation(x[_NOISE_APART:] - x[:-_NOISE_APART]) / 2**0.5
-    best, apart = 1.0, 0.0
-    for length in range(1, min(_END_BATCHES, len(x) - _LASTING) + 1):
-        before = x[-length - 2 * _LASTING : -length] if len(x) > length + 2 * _LASTING else x[:-length]
-        middle = float(np.median(before))
-        moved = float(np.median(x[-length:])) - middle
-        over = abs(moved) / max(floor, _END_SCALE * _of_middles(len(before), length) * noise)
-        if over > best and ((x[-length:] - middle) / moved > _ALL_MOVED).all():
-            error = NORMAL_95 * noise * _of_middles(len(before), length)
-            best, apart = over, abs(moved) + error
-    return apart
+def _ends_of_nodes(x: Floats, floor: Floats) -> Floats:
+    """By how much the last batches of each node lie apart, at most: of the number that shows it best.
+
+    x: float64[m, k], NaN where not heard; a number in the last row. floor: float64[k].
+    """
+    known = np.isfinite(x)
+    count, missing = known.sum(axis=0), _END_BATCHES + 2 * _LASTING - len(x)
+    if not known.all():
+        x = np.take_along_axis(x, np.argsort(known, axis=0, kind="stable"), axis=0)
+    if missing > 0:
+        x = np.concatenate([np.full((missing, x.shape[1]), np.nan), x])
+    noise = SIGMA_OF_MAD * median_with_holes(np.abs(x[_NOISE_APART:] - x[:-_NOISE_APART]), axis=0) / 2**0.5
+    length = np.arange(1, _END_BATCHES + 1)[:, None]
+    inside = (np.arange(_END_BATCHES) >= _END_BATCHES - length)[:, :, None]
+    newest = np.where(inside, x[-_END_BATCHES:], np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(x[:-1], 2 * _LASTING, axis=0)
+    middle = median_with_holes(windows[-_END_BATCHES:][::-1], axis=2)
+    moved = median_with_holes(newest, axis=1) - middle
+    spread = _of_middles(np.minimum(count - length, 2 * _LASTING), length)
+    over = np.abs(moved) / np.maximum(floor, _END_SCALE * spread * noise)
+    part = (newest - middle[:, None]) / np.where(moved == 0, 1.0, moved)[:, None]
+    sure = (over > 1.0) & (length <= count - _LASTING) & ((part > _ALL_MOVED) | ~inside).all(axis=1)
+    best = np.where(sure, over, 0.0).argmax(axis=0)[None]
+    apart = np.abs(moved) + NORMAL_95 * noise * spread
+    return np.where(sure.any(axis=0), np.take_along_axis(apart, best, axis=0)[0], 0.0)
 
 
 def range_of_changes(changes: tuple[Change, ...], nodes: int) -> Floats:
@@ -307,16 +319,17 @@ def _changes_of_node(node: int, residual: Floats, floor: float, visit: Ints) -> 
     moves = [float(np.median(b) - np.median(a)) for a, b in pairwise(parts)]
     if len(at) > _MOST_CHANGES or any(abs(moved) <= floor for moved in moves):
         return []
-    halves = [NORMAL_95 * noise * _of_middles(len(a), len(b)) for a, b in pairwise(parts)]
+    halves = [float(NORMAL_95 * noise * _of_middles(len(a), len(b))) for a, b in pairwise(parts)]
     return [Change(node, int(rows[k]), *one) for k, *one in zip(edges[1:-1], moves, halves, strict=True)]
 
 
-def _of_middles(first: int, second: int) -> float:
+def _of_middles(first: int | Ints, second: int | Ints) -> Floats:
     """Standard deviation of the difference of two medians of so many batches over that of one batch.
 
     A median has pi / 2 times the variance of a mean (normal noise, many values; any textbook of statistics).
     """
-    return float(np.sqrt(np.pi / 2 * (1 + USUAL_RHO) / (1 - USUAL_RHO) * (1 / first + 1 / second)))
+    out: Floats = np.sqrt(np.pi / 2 * (1 + USUAL_RHO) / (1 - USUAL_RHO) * (1 / first + 1 / second))
+    return out
 
 
 def _search(x: Floats, width: int, floor: float, noise: float) -> tuple[float, list[int]]:
