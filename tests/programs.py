@@ -25,7 +25,7 @@ from typing import Self
 from live_rig import PATIENCE_S
 
 STARTER = """
-import importlib, json, os, resource, signal, sys
+import importlib, json, os, resource, signal, stat, sys
 from mixmon.cli import main as front
 for name in front.COMMANDS:
     importlib.import_module(f"mixmon.cli.{name}")
@@ -48,6 +48,9 @@ for line in sys.stdin:
     for number, name in enumerate(order["files"]):
         there = os.path.exists(name)
         handle = os.open(name, os.O_RDWR if there else os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+        if there and number and stat.S_ISFIFO(os.stat(name).st_mode):  # it must not be its own reader
+            both, handle = handle, os.open(name, os.O_WRONLY)
+            os.close(both)
         os.dup2(handle, number)
         os.close(handle)
     sys.stdin = sys.__stdin__ = open(0, "r", closefd=False)

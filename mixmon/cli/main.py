@@ -130,7 +130,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         end_now()
     if status == INTERRUPTED:
         end_now()
-    end_work()
+    end_work(status)
     return status
 
 

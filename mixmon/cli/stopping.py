@@ -8,7 +8,7 @@ The first signal asks; further ones change nothing, so that an impatient second 
 being closed. A command that has not ended `ENDS_WITHIN_S` after the first is ended.
 
 A process goes through three times: while it loads, a signal ends it at once (`handle_for_good`); while it
-works, a signal raises (`begin_work`); once its result is out, a signal changes nothing (`end_work`).
+works, a signal raises (`begin_work`); once its result is out, a signal changes no status (`end_work`).
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from types import FrameType, TracebackType
 from typing import Final, NoReturn, Self
 
@@ -39,10 +40,6 @@ _SIGNALS: Final = tuple(
 
 def _raise_interrupt() -> NoReturn:
     raise KeyboardInterrupt
-
-
-def _do_nothing() -> None:
-    pass
 
 
 class _Request:
@@ -115,9 +112,9 @@ def begin_work() -> None:
     _request.react = _raise_interrupt
 
 
-def end_work() -> None:
-    """The result is out, and the interpreter clears up: a signal changes nothing any more."""
-    _request.react = _do_nothing
+def end_work(status: int) -> None:
+    """The result is out, and the interpreter clears up: a signal ends that at once, with the same status."""
+    _request.react = partial(os._exit, status)
 
 
 def end_now() -> NoReturn:

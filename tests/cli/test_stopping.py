@@ -21,6 +21,7 @@ from programs import Program, Starter
 from run_folders import list_runs
 from slcan_emulator import SlcanEmulator
 
+from mixmon.cli.main import DONE
 from mixmon.cli.stopping import INTERRUPTED
 from mixmon.record.run_folder import open_run
 
@@ -160,6 +161,34 @@ def test_a_result_that_nobody_takes(starter: Starter, tmp_path: Path) -> None:
     program = starter.start(*words, place=tmp_path, stdout=str(pipe))
     check_end(program, signal.SIGTERM, lambda: waiting(handle) > 60_000)
     os.close(handle)
+
+
+SHORT_LOG = "examples/foreign.log.gz"
+SHORT = ("-s", "examples/foreign.toml")
+UNREAD = {
+    "verify": [str(EXAMPLE)],
+    "census": [SHORT_LOG],
+    "replay": [SHORT_LOG, *SHORT, "--text"],
+    "decode": [SHORT_LOG, *SHORT],
+    "balance": [SHORT_LOG, *SHORT],
+    "events": [SHORT_LOG, *SHORT],
+    "pulls": [SHORT_LOG, *SHORT],
+    "response": [SHORT_LOG, *SHORT],
+    "simulate": ["--list"],
+    "convert": ["lambda", "0.9"],
+    "help": ["events"],
+}
+
+
+@pytest.mark.parametrize("command", UNREAD)
+def test_a_result_of_which_nobody_reads_a_line(starter: Starter, tmp_path: Path, command: str) -> None:
+    """As before `| true`, or `| head -1` that has its line: nothing is wrong, and nobody is told."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    program = starter.start(command, *UNREAD[command], place=tmp_path, stdout=str(pipe))
+    assert program.wait() == DONE
+    assert "Traceback" not in program.err
+    assert "Broken pipe" not in program.err
 
 
 def waiting(handle: int) -> int:

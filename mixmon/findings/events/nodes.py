@@ -5,10 +5,10 @@ an activity other than measuring becomes an event when it ends.
 
 Invariants: a held sample changes nothing, because a node is silent only once its samples are too old to
 be held. The event of a silent node begins with its last sample. A node that has never measured has no
-events. Silences of all nodes that begin and end together are one event: their bus, or its adapter. Time in
-which nobody sends, neither node nor engine control, up to the end of the rows or to a jump of the time
-stamps, is the end of what was recorded and the silence of no node. State kept for each node: its activity,
-whether it has ever measured, and its count of starts; and when a node last sent.
+events. Silences of all nodes that were heard, which begin and end together, are one event: their bus, or its
+adapter. Time in which nobody sends, neither node nor engine control, up to the end of the rows or to a jump
+of the time stamps, is the end of what was recorded and the silence of no node. State kept for each node: its
+activity, whether it has ever measured, its last silence, and its count of starts; and when a node last sent.
 """
 
 from __future__ import annotations
@@ -96,6 +96,7 @@ class NodeStage(StretchStage[Event]):
         self._last = np.full(len(self._cylinders), _Does.AS_BEFORE, np.int8)
         self._newest = self._engine = _NEVER
         self._silences: list[Event] = []
+        self._silent = [(_NEVER, _NEVER)] * len(self._cylinders)
 
     def _feed_rows(self, block: CylinderBlock) -> list[Event]:
         found: list[Event] = []
@@ -137,9 +138,11 @@ class NodeStage(StretchStage[Event]):
         t  now; None where nothing follows
         """
         found: list[Event] = []
-        measured = {i for i, node in enumerate(self._activities) if node.measured}
         while self._silences:
             first = self._silences[0]
+            heard = {
+                i for i, node in enumerate(self._activities) if node.measured and self._was_heard(i, first.t)
+            }
             group = [e for e in self._silences if abs(e.t - first.t) <= _ALL_AT_ONCE_NS]
             over = {i for e in group for i in e.nodes}
             silent = {
@@ -148,11 +151,17 @@ class NodeStage(StretchStage[Event]):
                 if node.does == _Does.SILENT and abs(node.since - first.t) <= _ALL_AT_ONCE_NS
             }
             waits = t is not None and t <= max(e.end for e in group) + _ALL_AT_ONCE_NS
-            if measured <= over | silent and not measured <= over and waits:
+            if heard <= over | silent and not heard <= over and waits:
                 break
             self._silences = [e for e in self._silences if e not in group]
-            found += [join_silences(group, all_nodes=True)] if len(group) > 1 and measured <= over else group
+            found += [join_silences(group, all_nodes=True)] if len(group) > 1 and heard <= over else group
         return found
+
+    def _was_heard(self, i: int, t: int) -> bool:
+        """True where the node was not silent before, when others fell silent at t."""
+        node, (begin, end) = self._activities[i], self._silent[i]
+        before = t - _ALL_AT_ONCE_NS
+        return not (node.does == _Does.SILENT and node.since < before) and not begin < before < t < end
 
     def _has_ended(self) -> bool:
         """True where by the last row neither a node nor the engine control sends."""
@@ -161,6 +170,8 @@ class NodeStage(StretchStage[Event]):
 
     def _change_activity(self, block: CylinderBlock, row: int, i: int, does: int) -> list[Event]:
         old, t = self._activities[i], int(block.t[row])
+        if old.does == _Does.SILENT:
+            self._silent[i] = old.since, t
         counts = block.aux.get("resets")
         over = self._finish_activity(i, t, self._newest_count(counts, row + 1, i), ended=True)
         silent = does == _Does.SILENT

@@ -131,7 +131,7 @@ def chain(courses: list[Course], *, engine_until: int | None = None) -> Cylinder
 
 
 def silences(*blocks: CylinderBlock) -> list[tuple[tuple[int, ...], float, float]]:
-    stage = NodeStage([(1,), (2,)])
+    stage = NodeStage([(i,) for i in range(1, blocks[0].state.shape[1] + 1)])
     events = [e for block in blocks for e in stage.feed(block)] + stage.flush()
     assert {e.kind for e in events} <= {Kind.NODE_SILENT}
     return [(e.cylinders, e.t / 1e9, e.duration_ns / 1e9) for e in events]
@@ -165,6 +165,21 @@ def test_a_bus_that_stops_for_a_while_is_one_silence_of_all_nodes() -> None:
     assert silences(block) == [((1, 2), pytest.approx(2.99), pytest.approx(2.86))]
     pieces = [block.take(slice(a, a + 97)) for a in range(0, len(block), 97)]
     assert silences(*pieces) == silences(block)
+
+
+@pytest.mark.parametrize("back", [0, 150, 700])
+def test_a_bus_that_stops_is_one_silence_beside_a_node_that_was_silent_before(back: int) -> None:
+    """The third node is silent for a second more; it never comes back, or does some time after the others."""
+    rest: Course = [(V, 300 + 25 + 200 + 800)]
+    both: Course = [(V, 300), (H, 25), (S, 200), (V, 800)]
+    alone: Course = [(V, 150), (H, 25), (S, 350 + back), (V, 800 - back)] if back else [(V, 150), (S, 1175)]
+    block = chain([both, both, alone])
+    told = sorted((cylinders, round(t, 2)) for cylinders, t, _ in silences(block))
+    assert told == [((1, 2), 2.99), ((3,), 1.49)]
+    assert {cylinders for cylinders, _, _ in silences(chain([both, both, rest]))} == {(1,), (2,)}
+    for size in (97, 400):
+        pieces = [block.take(slice(a, a + size)) for a in range(0, len(block), size)]
+        assert sorted(silences(*pieces)) == sorted(silences(block))
 
 
 @pytest.mark.parametrize("late", [150, 490])
