@@ -163,6 +163,8 @@ def linked(together: Bools) -> list[Ints]:
     >>> [nodes.tolist() for nodes in linked(together)]
     [[0, 1, 2], [3]]
     """
+    if together.size and together.all():
+        return [np.arange(together.shape[1])]
     counts = together.astype(np.float64)
     reached = counts.T @ counts > 0
     for _ in range(max(together.shape[1] - 1, 1).bit_length()):

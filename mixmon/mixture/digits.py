@@ -291,18 +291,28 @@ class EndSearch:
     def _feed_rule(self, extremes: list[_Extreme], known: Floats, largest: Floats, step: Floats) -> Floats:
         """The same by one of the rules."""
         out: Floats = np.broadcast_to([e.value if e.found else np.nan for e in extremes], known.shape)
-        for node, extreme in enumerate(extremes):
-            if largest[node] == -np.inf or (extreme.found and largest[node] <= extreme.value + LEAST_STEP):
+        heard, far = self._count_beside(extremes, known, step)
+        for node, (extreme, top) in enumerate(zip(extremes, largest.tolist(), strict=True)):
+            if top == -np.inf or (extreme.found and top <= extreme.value + LEAST_STEP):
                 continue
-            if largest[node] < extreme.value - LEAST_STEP:
-                heard = known[:, node] > -np.inf
-                far = (known[:, node] < extreme.value - extreme.rule.far * step[:, node]) & heard
-                extreme.pass_beside(int(np.count_nonzero(heard)), bool(far.any()))
+            if top < extreme.value - LEAST_STEP:
+                extreme.pass_beside(heard[node], far[node])
                 continue
             if out.strides[0] == 0:
                 out = out.copy()
             out[:, node] = self._walk(extreme, node, known, step)
         return out
+
+    @staticmethod
+    def _count_beside(extremes: list[_Extreme], known: Floats, step: Floats) -> tuple[list[int], list[bool]]:
+        """How many readings of each node there are, and whether one is far from its largest so far."""
+        heard = known > -np.inf
+        value = np.array([extreme.value for extreme in extremes])
+        with np.errstate(invalid="ignore"):  # an infinite reading, and no step known
+            far = (known < value - extremes[0].rule.far * step) & heard
+        rows: list[int] = heard.sum(axis=0).tolist()
+        away: list[bool] = np.logical_or.reduce(far, axis=0).tolist()
+        return rows, away
 
     def _walk(self, extreme: _Extreme, node: int, known: Floats, steps: Floats) -> Floats:
         """One node's readings, by those that reach the largest so far; the others only pass."""

@@ -97,6 +97,7 @@ class Track:
     def __init__(self, sources: tuple[Source, ...], old_ns: tuple[int, ...]) -> None:
         self._sources = sources
         self._old_ns = np.array(old_ns, np.int64)
+        self._soonest_old_ns = min(old_ns)
         self._read = [(i, s) for i, s in enumerate(sources) if not s.plain]
         self.clear()
 
@@ -135,11 +136,12 @@ class Track:
             missing = np.full(shape, Quality.MISSING, np.uint8)
             return Held(index, np.full(times.shape, _UNSEEN), np.full(shape, np.nan), missing)
         age = times - self.t[index]
-        values, quality = self.values[:, index], self.quality[:, index]
+        values, quality = self.values.take(index, axis=1), self.quality.take(index, axis=1)
         none = index < 0
         if none.any():
             age[none], values[:, none], quality[:, none] = _UNSEEN, np.nan, Quality.MISSING
-        values[age > self._old_ns.reshape(-1, *[1] * times.ndim)] = np.nan
+        if age.max(initial=_UNSEEN) > self._soonest_old_ns:
+            values[age > self._old_ns.reshape(-1, *[1] * times.ndim)] = np.nan
         return Held(index, age, values, quality)
 
     def forget(self, before: int) -> None:

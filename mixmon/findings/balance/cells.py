@@ -396,8 +396,7 @@ def _covariance_of_levels(residual: Floats, inflation: Floats) -> Floats:
     direction and the error of the link is in every difference across it.
     """
     k = residual.shape[1]
-    patterns, pattern = np.unique(np.isfinite(residual), axis=0, return_inverse=True)
-    batches = np.bincount(pattern.ravel(), minlength=len(patterns)).astype(float)
+    patterns, batches = _patterns_of(np.isfinite(residual))
     heard = patterns.sum(axis=1)
     patterns, batches, heard = (x[heard > 0] for x in (patterns.astype(float), batches, heard))
     each = np.eye(k) * patterns[:, None] - patterns[:, :, None] * patterns[:, None] / heard[:, None, None]
@@ -407,6 +406,14 @@ def _covariance_of_levels(residual: Floats, inflation: Floats) -> Floats:
     solved = np.linalg.pinv(normal, hermitian=True)
     out: Floats = solved @ sum_of_scores @ solved
     return out
+
+
+def _patterns_of(known: Bools) -> tuple[Bools, Floats]:
+    """The different rows of bool[m, k], and how many there are of each."""
+    if known.all():
+        return known[:1], np.array([float(len(known))])
+    patterns, pattern = np.unique(known, axis=0, return_inverse=True)
+    return patterns, np.bincount(pattern.ravel(), minlength=len(patterns)).astype(float)
 
 
 def _variances_of_nodes(residual: Floats, patterns: Floats, batches: Floats, heard: Ints) -> Floats:
