@@ -2,11 +2,11 @@
 
 The lag-1 formula of `stats` sees what is alike in neighbouring batches. A sensor that wanders with a
 correlation time of many batches is hardly different from one batch to the next, and yet the whole dwell may
-be off. It shows in longer means: the two halves of a visit differ by more than the noise of a second makes
-them, and so do two visits to one cell. These differences are pooled over all nodes and cells, because one
-dwell holds one of them.
+be off. It shows in what is slow: a visit bends by more than the noise of a second makes it, and two visits to
+one cell differ by more. The bends are the first cosines of the visit, from half a wave on; a slow wander has
+the more of them the longer they are. They are pooled over all nodes and cells, because one dwell holds few.
 
-What the halves of a visit do not tell is how far a wander goes that takes longer than the visit. It is
+What the bends of a visit do not tell is how far a wander goes that takes longer than the visit. It is
 taken for one that is alike by exp(-t / tau) (an Ornstein-Uhlenbeck process) with a tau of twice the visit,
 and said to be taken so; several visits to a cell show it as it is.
 """
@@ -14,7 +14,7 @@ and said to be taken so; several visits to a cell show it as it is.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -28,22 +28,36 @@ _ALIKE_BATCHES = 4
 _FEWEST_HALF = 8
 """Batches of half a visit: our choice, two seconds, some correlation times of ordinary noise."""
 
+_BENDS = 4
+"""Cosines by which a visit may bend: our choice; of a slow wander the next hold next to nothing."""
+
+_BEND_WEIGHTS = 1 / np.arange(1, _BENDS + 1)
+"""Weights of their squares: our choice, between those that find a wander of long visits and of short ones."""
+
+_BENDS_DEGREES = float(_BEND_WEIGHTS.sum() ** 2 / (_BEND_WEIGHTS**2).sum())
+"""Degrees of freedom of their sum (from memory: Satterthwaite, Biometrics 2, 1946)."""
+
 _KNOWN_SHARE = 0.75
 """Part of a mean's batches that must be there: our choice."""
 
-_HALVES_TO_MEAN = 3.07
-"""Variance of the mean of a visit over that of the difference of its halves, of a wander whose correlation
-time is twice the visit (computed)."""
+_BENDS_TO_MEAN = 8.45
+"""Variance of the mean of a visit over the sum of its bends' squares, of a wander whose correlation time is
+twice the visit (computed)."""
 
-_ALL_SURE, _NODE_SURE = 3.8, 5.0
-"""Standard deviations by which the pooled differences, and those of one node, must be larger than predicted:
-our choice, so that noise alone hardly ever does: what it then adds to the interval is large."""
+_ALL_SURE, _NODE_SURE, _NODE_LIKELY = 3.8, 5.0, 4.3
+"""Standard deviations by which what is slow in all nodes, and in one, must be larger than predicted: our
+choice, so that noise alone hardly ever does: what it then adds to the interval is large. The last is for one
+node where all that was heard is too short to show a slow wander: there it costs more to overlook it."""
+
+_REST_SURE = 1.65
+"""The same of all nodes but the one that has most, without which not all wander: our choice; noise does it in
+one engine of twenty."""
 
 _FEWEST_VISITS = 6
 """Differences between visits that are enough to go by: our choice."""
 
 WANTED_DWELLS = 10.0
-"""A dwell that shows how far a wander goes is so many times as long as one whose halves only show that there
+"""A dwell that shows how far a wander goes is so many times as long as one whose bends only show that there
 is one: our choice, five correlation times of the wander that is assumed."""
 
 SHORT_LOG_S = 60.0
@@ -56,20 +70,20 @@ _LEAST_VARIANCE = 1e-14
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Differences:
-    """Squared differences of longer means of n nodes, in ln lambda squared.
+    """Squares of what is slow in n nodes, in ln lambda squared.
 
-    halves, visits        float64[n]  their sums, of the halves of each visit and of each visit and the next
-    halves_n, visits_n    float64[n]  how many
-    per_halves, per_visits  float64[n]  mean predicted variance of one difference
+    bends, visits          float64[n]  sums, of the bends of each visit and of each visit and the next
+    bends_n, visits_n      float64[n]  degrees of freedom
+    per_bends, per_visits  float64[n]  predicted for one degree
     visited               number of visits
     longest_s             seconds of the longest visit
     """
 
-    halves: Floats
+    bends: Floats
     visits: Floats
-    halves_n: Floats
+    bends_n: Floats
     visits_n: Floats
-    per_halves: Floats
+    per_bends: Floats
     per_visits: Floats
     visited: int
     longest_s: float
@@ -87,16 +101,16 @@ def differences(residual: Floats, joined: Bools, batch_s: float) -> Differences:
     sums, counts, predicted = np.zeros((2, n)), np.zeros((2, n)), np.zeros((2, n))
     before: tuple[Floats, Floats] | None = None
     for begin, end in pairwise(edges):
-        half = (end - begin) // 2
-        if half < _FEWEST_HALF:
+        if (end - begin) // 2 < _FEWEST_HALF:
             continue
-        first, second = residual[begin : begin + half], residual[end - half : end]
-        _add(0, _mean(second) - _mean(first), 2 * noise / half, (sums, counts, predicted))
         whole = _mean(residual[begin:end]), noise / (end - begin)
+        for bend, weight in zip(_bends(residual[begin:end] - whole[0]), _BEND_WEIGHTS.tolist(), strict=True):
+            _add(0, bend, whole[1], (sums, counts, predicted), weight)
         if before is not None:
             _add(1, whole[0] - before[0], whole[1] + before[1], (sums, counts, predicted))
         before = whole
-    per = predicted / np.maximum(counts, 1)
+    counts[0] *= _BENDS_DEGREES / _BEND_WEIGHTS.sum()
+    per = np.divide(predicted, counts, out=np.zeros(predicted.shape), where=counts > 0)
     lengths = np.diff(edges)
     visited = int(np.count_nonzero(lengths >= 2 * _FEWEST_HALF))
     return Differences(
@@ -104,6 +118,16 @@ def differences(residual: Floats, joined: Bools, batch_s: float) -> Differences:
         visited=max(visited, 1),
         longest_s=float(lengths.max()) * batch_s,
     )
+
+
+def _bends(x: Floats) -> Floats:
+    """Amplitudes of the first cosines of each column about its mean, float64[_BENDS, n].
+
+    So scaled that the square of each is the variance of the mean, if x is white noise. NaN as of `_mean`.
+    """
+    m = len(x)
+    waves = np.sqrt(2) * np.cos(np.pi / m * np.outer(np.arange(1, _BENDS + 1), np.arange(m) + 0.5))
+    return np.array([_mean(x * wave[:, None]) for wave in waves])
 
 
 def _fast_noise(residual: Floats, visit: Ints) -> Floats:
@@ -128,15 +152,21 @@ def _mean_square_apart(residual: Floats, visit: Ints, k: int) -> Floats:
     return square
 
 
-def _add(line: int, apart: Floats, predicted: Floats, into: tuple[Floats, Floats, Floats]) -> None:
-    """Adds differences about their median: what one node does would be in the mean of all."""
+def _add(
+    line: int,
+    apart: Floats,
+    predicted: Floats,
+    into: tuple[Floats, Floats, Floats],
+    weight: float = 1.0,
+) -> None:
+    """Adds squares of differences about their median: what one node does would be in the mean of all."""
     known = np.isfinite(apart) & (predicted > _LEAST_VARIANCE)
     if known.any():
         apart = apart - np.median(apart[known])
     sums, counts, variances = into
-    sums[line] += np.where(known, apart**2, 0.0)
-    counts[line] += known
-    variances[line] += np.where(known, predicted, 0.0)
+    sums[line] += weight * np.where(known, apart**2, 0.0)
+    counts[line] += weight * known
+    variances[line] += weight * np.where(known, predicted, 0.0)
 
 
 def _mean(x: Floats) -> Floats:
@@ -159,7 +189,7 @@ def _mean(x: Floats) -> Floats:
 class Wander:
     """How much nodes wander by themselves.
 
-    by_visits   whether it is known from several visits to a cell, not only from the halves of visits
+    by_visits   whether it is known from several visits to a cell, not only from the bends of visits
     excess      float64[n]  part by which squared differences are larger than predicted; 0 where not surely
     longest_s   seconds of the longest visit
     steady_s    seconds of the longest visits to all cells
@@ -185,7 +215,7 @@ class Wander:
 
     def variance(self, cell: Differences) -> Floats:
         """Variance that the wander adds to the nodes' means in a cell, float64[n]."""
-        per = 0.5 * cell.per_visits if self.by_visits else _HALVES_TO_MEAN * cell.per_halves
+        per = 0.5 * cell.per_visits if self.by_visits else _BENDS_TO_MEAN * _BENDS_DEGREES * cell.per_bends
         return self.excess * per / cell.visited
 
 
@@ -196,16 +226,24 @@ def pool(cells: Sequence[Differences], n: int) -> Wander:
     if by_visits:
         found = [(c.visits, c.visits_n, c.per_visits) for c in cells]
     else:
-        found = [(c.halves, c.halves_n, c.per_halves) for c in cells]
+        found = [(c.bends, c.bends_n, c.per_bends) for c in cells]
     sums, counts = (sum((f[k] for f in found), np.zeros(n)) for k in (0, 1))
     predicted = sum((f[1] * f[2] for f in found), np.zeros(n))
     excess = _sure_excess(sums, predicted, counts, _NODE_SURE)
     others = excess == 0  # one node that wanders says nothing of the rest
     common = float(_sure_excess(sums[others].sum(), predicted[others].sum(), counts[others].sum(), _ALL_SURE))
+    if common:
+        others[int(np.argmax(np.where(others, sums / np.maximum(predicted, _LEAST_VARIANCE), -1.0)))] = False
+        rest = _sure_excess(sums[others].sum(), predicted[others].sum(), counts[others].sum(), _REST_SURE)
+        common = common if rest else 0.0
     excess = np.maximum(excess, common)
     lengths = [c.longest_s for c in cells]
     again = any(c.visited > 1 for c in cells)
-    return Wander(by_visits, excess, max(lengths, default=0.0), float(np.sum(lengths)), again)
+    wander = Wander(by_visits, excess, max(lengths, default=0.0), float(np.sum(lengths)), again)
+    if not wander.not_to_be_seen:
+        return wander
+    likely = _sure_excess(sums, predicted, counts, _NODE_LIKELY)
+    return replace(wander, excess=np.maximum(wander.excess, likely))
 
 
 def _sure_excess(
@@ -231,7 +269,7 @@ def together(parts: Iterable[tuple[Sequence[int], Differences]], n: int) -> Diff
     visited, longest = 1, 0.0
     for nodes, one in parts:
         whole[:, list(nodes)] = (
-            one.halves, one.visits, one.halves_n, one.visits_n, one.per_halves, one.per_visits
+            one.bends, one.visits, one.bends_n, one.visits_n, one.per_bends, one.per_visits
         )  # fmt: skip
         visited, longest = max(visited, one.visited), max(longest, one.longest_s)
     return Differences(*(whole[k] for k in range(6)), visited=visited, longest_s=longest)  # type: ignore[misc]

@@ -47,3 +47,15 @@ def test_most_wanders_that_take_far_longer_than_the_dwell_are_found_in_all_nodes
     ]
     assert np.mean([one.any() for one in said]) >= 0.8
     assert np.mean(said) >= 0.65
+
+
+def test_most_single_nodes_that_wander_by_a_percent_are_found_and_nothing_is_said_of_the_others() -> None:
+    rng, odd = np.random.default_rng(4), np.arange(NODES) == 2
+    said = np.array(
+        [
+            found(0.002 * alike(rng, 0.1, 40) + 0.01 * odd * alike(rng, 60.0, 1500)).excess > 0
+            for _ in range(60)
+        ]
+    )
+    assert said[:, odd].mean() >= 0.6
+    assert not said[:, ~odd].any()
