@@ -47,7 +47,7 @@ def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: 
     session, log   as for the balance
     element_shape  "two lags", "porous layer", or which of both is open
     sensors        one a node: position, cylinders, sensor; lean and rich (readings that rise, that fall):
-                   t63_s, half_s (95 %), own_half_s (without the error of an open
+                   t63_s, half_s (95 %), own_half_s (without the error by the
                    shape, which all share), tau_s (element alone, by two lags), cuts,
                    steps; t63_s (both ways),
                    times_peers, uneven (lean over rich, by the others'), uneven_half; air_percent,
@@ -221,10 +221,14 @@ _SENSORS_SAY = (
 )
 _SHAPE_SAYS = {
     ElementShape.LAGS: "shape: element and filter as two lags; a porous layer fits worse",
-    ElementShape.LAYER: "shape: the element as a porous layer, which fits better than a lag; then the filter",
+    ElementShape.LAYER: (
+        "shape: the element as a porous layer, which fits better than a lag; then the filter; ± reaches down "
+        "to the T63 of a lag, because gas that comes spread makes a lag look like a layer"
+    ),
     ElementShape.OPEN: (
-        "shape: element and filter as two lags; a porous layer, whose T63 would be about 16 % longer and its "
-        "dead time shorter by as much, is not excluded, and ± includes it"
+        "shape: a lag or a porous layer, then the filter; the readings do not tell which. A layer's T63 is "
+        "about 16 % longer than a lag's and its dead time shorter by as much; both are between the two, by "
+        "the odds that cuts give, or a lag's where those show one way alone or clip; ± reaches both"
     ),
 }
 _NO_RESPONSE = (

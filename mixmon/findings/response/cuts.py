@@ -233,9 +233,9 @@ changes the mixture; this change is over when so much air has come."""
 _AFTER_SPARK_CUT = 0.08
 """Error of T63, as a share, where missed sparks had raised the readings before the cut (computed)."""
 
-_CLIPPED, _CLIPPED_FILTER_SD = 0.07, 0.25
+_CLIPPED, _CLIPPED_FILTER_SD_S = 0.07, 0.005
 """Where the reading clips, the end of the step is assumed and few samples show its course: error of T63, as a
-share, and the filter's deviation in ln from the usual one: our choice, wider than for a whole step."""
+share, and the filter's deviation from the usual one, s: our choice, narrower than for a whole step."""
 
 _AIR = Prior(20.6, 0.4)
 """Oxygen of ambient air, percent, dry to damp, for readings that clip below it (computed: 20.95 % less the
@@ -459,7 +459,7 @@ class _CutRows:
         if not self.clipped.any():
             return fit
         air = {"after" if starts else "before": _AIR}
-        still = Prior(self._filter.value, min(self._filter.sd, _CLIPPED_FILTER_SD))
+        still = Prior(self._filter.value, min(self._filter.sd, _CLIPPED_FILTER_SD_S))
         assumed = fit_steps(Samples(t, y, used), still, blur=max(blur, _CLIPPED), foot=foot, **air)
         return _choose_fits(fit, assumed, self.clipped)
 
@@ -539,6 +539,9 @@ def _choose_fits(fit: StepFit, other: StepFit, choose: Bools) -> StepFit:
 LONGEST_CUT_ROWS = 1000
 """Our choice: ten seconds. A longer cut is measured then, so that its rows need not be kept."""
 
+_TOLD_FILTER_SD_S = 2e-5
+"""Standard deviation of a filter that was told, s: our choice, as good as none."""
+
 _NEXT_ROWS = 30
 """Rows from the first movement of a next cut until most sensors are in air: our choice, three usual lags."""
 
@@ -558,7 +561,7 @@ class ResponseStage:
         self, filter_s: float | None = None, period_s: float | None = None, *, traces: bool = False
     ) -> None:
         self._traces = traces
-        self._filter = USUAL_FILTER if filter_s is None else Prior(filter_s, 1e-3)
+        self._filter = USUAL_FILTER if filter_s is None else Prior(filter_s, _TOLD_FILTER_SD_S)
         self._clock = Clock(USUAL_PERIOD_S if period_s is None else period_s)
         self._cuts = CutStage()
         self.unclear = 0

@@ -6,17 +6,20 @@ crossings; `least_squares.solve` fits all sensors at once; `StepFit` names the p
 The model: the reading stands at a level, and from the end of the dead time on it answers as two lags in a
 row. The longer one is the element's; the shorter one stands for the controller's filter and for whatever
 blurs the gas. Only a large and sharp step separates the shorter lag from the dead time, so it is drawn, a
-little, towards its usual value.
+little, towards its usual value; and because the controllers of a chain filter alike and see gas that is
+blurred alike, each sensor is fitted again with the filter that all of them show together. The filter is
+fitted by the root of its time constant: none and a long one are then equally far from the usual one.
 
 Beside it an element that is a porous layer is fitted, with the same filter. A layer begins to answer more
 slowly; two lags take that for dead time, and their T63 is a seventh shorter. Both shapes reach 63 % at the
 same moment, and only the first readings of a sharp step tell them apart. So each fit says how much better
-the layer fits, and whoever has many fits decides (`sensors`).
+the layer fits, and whoever has many fits weighs both (`sensors`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import fsum
 from typing import NamedTuple
 
 import numpy as np
@@ -45,9 +48,9 @@ _TAU_S, _FILTER_S = (0.004, 6.0), (0.0005, 0.200)
 """ParameterLimits of both time constants, s: our choice, wider than any sensor in service."""
 
 _STEP_LIMITS = ParameterLimits(
-    lowest=np.array([-np.inf, -np.inf, -np.inf, np.log(_TAU_S[0]), np.log(_FILTER_S[0])]),
-    highest=np.array([np.inf, np.inf, np.inf, np.log(_TAU_S[1]), np.log(_FILTER_S[1])]),
-    stride=np.array([np.inf, np.inf, 0.1, 0.7, 0.7]),
+    lowest=np.array([-np.inf, -np.inf, -np.inf, np.log(_TAU_S[0]), np.sqrt(_FILTER_S[0])]),
+    highest=np.array([np.inf, np.inf, np.inf, np.log(_TAU_S[1]), np.sqrt(_FILTER_S[1])]),
+    stride=np.array([np.inf, np.inf, 0.1, 0.7, 0.1]),
 )
 """The strides, 0.1 s and a factor of two, keep a round within the reach of its slopes: our choice."""
 
@@ -72,6 +75,10 @@ lags (computed: the fits of cuts of a simulated engine with known lags stay with
 _LAYER_DEAD, _LAYER_LAG = 0.09, 0.41
 """Dead time and lag that fit a porous layer best, in diffusion times (computed)."""
 
+_LEAST_TOLD = 1.05
+"""Least precision of a sensor's filter, in parts of what was known beforehand: our choice. One that says less
+than a twentieth of that says nothing of the filter."""
+
 _LEAST_NOISE = 1e-9
 """Least rms of residuals, in the unit of the readings: our choice, so that made-up data without noise do not
 divide by zero."""
@@ -84,9 +91,9 @@ class Prior(NamedTuple):
     sd: float
 
 
-USUAL_FILTER = Prior(USUAL_FILTER_S, 0.7)
-"""The shorter lag in s, and its standard deviation in ln: 20 ms within a factor of two (common
-practice, no source). A sensor without a filter is drawn towards one by a few ms (computed)."""
+USUAL_FILTER = Prior(USUAL_FILTER_S, 0.020)
+"""The shorter lag in s, and its standard deviation: none to 60 ms (common practice, no source). A sensor
+without a filter is drawn towards one by a few ms (computed)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,6 +110,7 @@ class StepFit:
     samples     int64[n]
     layer_s     T63 if the element is a porous layer
     layer_gain  sum of squares that a layer leaves less than two lags, in noise variances
+    shape_half_s  how far T63 and dead time may be off, against each other, by the shape (`sensors`); 95 %
     """
 
     dead_s: Floats
@@ -118,6 +126,7 @@ class StepFit:
     samples: Ints
     layer_s: Floats
     layer_gain: Floats
+    shape_half_s: Floats
 
 
 def fit_steps(
@@ -133,7 +142,7 @@ def fit_steps(
 
     Args:
         samples: readings in a unit in which the sensor is linear.
-        filter_s: the shorter lag, its standard deviation in ln.
+        filter_s: the shorter lag.
         before: level before the step, where the readings do not show it.
         after: level after it, where they do not show that.
         blur: error of T63 that no residual shows, as a share of it.
@@ -143,25 +152,56 @@ def fit_steps(
     t, y, used = samples
     used = used & np.isfinite(y)
     y = np.where(used, y, 0.0)
-    known = [Known(_FILTER, float(np.log(filter_s.value)), filter_s.sd)]
-    known += [Known(_LEVEL, before.value, before.sd)] if before else []
+    known = [Known(_LEVEL, before.value, before.sd)] if before else []
     known += [Known(_LEVEL + _HEIGHT, after.value, after.sd)] if after else []
     start = np.array([_guess_start(t[u, j], y[u, j], filter_s.value) for j, u in enumerate(used.T)])
     if before:
         start[:, 1] += start[:, 0] - before.value
         start[:, 0] = before.value
     able = np.isfinite(start).all(axis=1)
-    start[~able] = (0.0, 1.0, 0.0, np.log(0.1), np.log(filter_s.value))
+    start[~able] = (0.0, 1.0, 0.0, np.log(0.1), np.sqrt(filter_s.value))
 
     able_ones = Samples(t, y, used & able & ~_find_feet(t, y, used, start, foot))
     coarse = _COARSE * np.abs(start[:, 1])
 
-    def fit_shape(respond: Respond, begin: Floats) -> Solution:
-        model = _model_of(respond, t)
-        return solve(model, able_ones, begin, known, _STEP_LIMITS, alike=ALIKE_ROWS, coarse=coarse)
+    def fit_shape(respond: Respond, begin: Floats) -> tuple[Solution, Solution]:
+        def fit_with(root: Prior, begin: Floats) -> Solution:
+            every, model = [Known(_FILTER, *root), *known], _model_of(respond, t)
+            return solve(model, able_ones, begin, every, _STEP_LIMITS, alike=ALIKE_ROWS, coarse=coarse)
 
-    found = fit_shape(step_response, start)
-    return _as_fit(found, fit_shape(layer_response, _start_as_layer(found.theta)), able, blur)
+        usual = _root_of(filter_s)
+        alone = fit_with(usual, begin)
+        return alone, fit_with(_pool_filters(alone, usual, able), alone.theta)
+
+    alone, found = fit_shape(step_response, start)
+    _, layer = fit_shape(layer_response, _start_as_layer(found.theta))
+    return _as_fit(found, alone, layer, able, blur)
+
+
+def _root_of(filter_s: Prior) -> Prior:
+    """The square root of a filter's time constant."""
+    root = float(np.sqrt(filter_s.value))
+    return Prior(root, filter_s.sd / (2.0 * root))
+
+
+def _pool_filters(alone: Solution, root: Prior, able: Bools) -> Prior:
+    """What all sensors together say of the root of the filter's time constant, beside what was known of it.
+
+    Where they differ by more than their errors, that difference is in the standard deviation (DerSimonian &
+    Laird, Control. Clin. Trials 7, 1986; from memory); where it is then no smaller than before, they say
+    nothing.
+    """
+    known = 1.0 / root.sd**2
+    each = 1.0 / np.maximum(alone.sd(_FILTER), _LEAST_NOISE) ** 2
+    told = able & (each > _LEAST_TOLD * known)
+    own = each[told] - known
+    value = (alone.theta[told, 4] * each[told] - root.value * known) / own
+    pooled = fsum([*own, known])
+    mean = fsum([*(own * value), root.value * known]) / pooled
+    apart = fsum(own * (value - mean) ** 2) / max(len(own) - 1, 1)
+    between = max(apart - 1.0, 0.0) * len(own) / fsum(own) if len(own) else 0.0
+    sd = float(np.sqrt(1.0 / pooled + between))
+    return Prior(mean, sd) if sd < root.sd else root
 
 
 def _model_of(respond: Respond, t: Floats) -> Model:
@@ -169,9 +209,13 @@ def _model_of(respond: Respond, t: Floats) -> Model:
 
     def model(theta: Floats) -> tuple[Floats, Floats]:
         level, height, dead = theta[:, :3].T
-        tau, still = np.exp(theta[:, 3:]).T
+        tau, still = np.exp(theta[:, 3]), theta[:, 4] ** 2
         answer = respond(t - dead, tau, still)
-        by = (-height * answer.by_t, height * tau * answer.by_tau, height * still * answer.by_filter)
+        by = (
+            -height * answer.by_t,
+            height * tau * answer.by_tau,
+            2.0 * height * theta[:, 4] * answer.by_filter,
+        )
         slopes = np.stack([np.ones_like(answer.share), answer.share, *by], axis=2)
         return level + height * answer.share, slopes
 
@@ -196,7 +240,9 @@ def _guess_start(t: Floats, y: Floats, filter_s: float) -> Floats:
     share = (y - first) / (last - first)
     early, late = (float(t[int(np.argmax(share >= s))]) for s in (_EARLY, _REACHED))
     tau = float(np.clip((late - early) / (1.0 - _EARLY), GRID_NS / 1e9, 1.0))
-    return np.array([first, last - first, early - _EARLY * tau - filter_s / 2, np.log(tau), np.log(filter_s)])
+    return np.array(
+        [first, last - first, early - _EARLY * tau - filter_s / 2, np.log(tau), np.sqrt(filter_s)]
+    )
 
 
 def _find_feet(t: Floats, y: Floats, used: Bools, start: Floats, foot: float) -> Bools:
@@ -206,13 +252,17 @@ def _find_feet(t: Floats, y: Floats, used: Bools, start: Floats, foot: float) ->
     return np.asarray((foot > 0.0) & (t < reached) & (t > reached - _FOOT_S))
 
 
-def _as_fit(found: Solution, layer: Solution, able: Bools, share: float) -> StepFit:
-    """The parameters of two lags by their names, with errors; NaN for sensors that are not `able`."""
+def _as_fit(found: Solution, alone: Solution, layer: Solution, able: Bools, share: float) -> StepFit:
+    """The parameters of two lags by their names, with errors; NaN for sensors that are not `able`.
+
+    Errors are those of each sensor alone: the error of the common filter is common too, and not normal where
+    the filter is short.
+    """
     theta = np.where(able[:, None], found.theta, np.nan)
-    tau, still = np.exp(theta[:, 3:]).T
+    tau, still = np.exp(theta[:, 3]), theta[:, 4] ** 2
     t63 = time_63(tau, still)
     by_tau = (time_63(tau * (1 + _NUDGE), still) - t63) / _NUDGE
-    by_filter = (time_63(tau, still * (1 + _NUDGE)) - t63) / _NUDGE
+    by_filter = 2.0 * theta[:, 4] * (time_63(tau, still * (1 + _NUDGE)) - t63) / (_NUDGE * still)
     by_t63 = by_tau[:, None] * _TAU + by_filter[:, None] * _FILTER
     blur = share * t63
     return StepFit(
@@ -222,19 +272,20 @@ def _as_fit(found: Solution, layer: Solution, able: Bools, share: float) -> Step
         t63_s=t63,
         before=theta[:, 0],
         after=theta[:, 0] + theta[:, 1],
-        dead_sd=np.hypot(found.sd(_DEAD), blur),
-        tau_sd=np.hypot(found.sd(_TAU) * tau, blur),
-        t63_sd=np.hypot(found.sd(by_t63), blur),
+        dead_sd=np.hypot(alone.sd(_DEAD), blur),
+        tau_sd=np.hypot(alone.sd(_TAU) * tau, blur),
+        t63_sd=np.hypot(alone.sd(by_t63), blur),
         misfit=found.rms / np.abs(theta[:, 1]),
         samples=np.where(able, found.count, 0),
         layer_s=np.where(able, _layer_t63(layer.theta), np.nan),
         layer_gain=np.where(able, _layer_gain(found, layer), np.nan),
+        shape_half_s=np.where(able, 0.0, np.nan),
     )
 
 
 def _layer_t63(theta: Floats) -> Floats:
     """T63 of porous layers with their filters, s."""
-    diffusion, still = np.exp(theta[:, 3:]).T
+    diffusion, still = np.exp(theta[:, 3]), theta[:, 4] ** 2
     return time_63_of(layer_response, LAYER_T63 * diffusion + still, diffusion, still)
 
 

@@ -209,7 +209,7 @@ class ResponseReviewer:
         )
         lacking = [name for name in ("rpm", self._load_signal) if name not in self._binding.engine]
         shape = choose_shape(cuts)
-        cuts = with_shape(cuts, shape)
+        cuts = with_shape(cuts)
         measured = () if lacking else tuple(_list_dead_times(cuts, points))
         wrong = self._find_clocks_apart(measured)
         usable = () if wrong else [one for one in measured if not one.late]
@@ -303,6 +303,7 @@ def _dead_time_of(edge: CutEdge) -> MeasuredDeadTime | None:
     if not edge.command or not len(known) or not np.isfinite([edge.rpm, edge.load]).all():
         return None
     sd = np.hypot(_ROUGH_SD_S if edge.rough else _CUT_SD_S, np.std(known) / np.sqrt(len(known)))
+    sd = np.hypot(sd, float(np.nanmean(edge.fit.shape_half_s)) / NORMAL_95)
     load, dead = max(edge.load, 0.0), float(np.mean(known))
     return MeasuredDeadTime(edge.rpm, load, dead, float(sd), _SHUT_SHARE, late=edge.late)
 

@@ -238,7 +238,9 @@ def _has_event(t: Floats, y: Floats) -> bool:
 # The shape of the elements' response: two lags, or a porous layer.
 #
 # The first readings of sharp steps tell it, and hardly one alone; sensors of a chain are of one kind, so all
-# edges of all sensors decide together. No edge counts for more than `_MOST_GAIN`: no gas changes at once.
+# edges of all sensors decide together. What they say is the odds of a layer, and T63 is the mean of both
+# shapes by these odds. Gas that comes spread over some time makes two lags look like a layer, and never a
+# layer like two lags: what speaks against a layer counts as it is, what speaks for one never excludes lags.
 # ----------------------------------------------------------------------------------------------------
 
 
@@ -251,41 +253,43 @@ class ElementShape(StrEnum):
 
 
 _MOST_GAIN = 30.0
-"""Most by which one edge counts for a layer: our choice, less than one clean step gives (computed)."""
+"""Most by which one edge counts for either shape: our choice, less than one clean step gives (computed)."""
 
-_LAYER_GAIN, _LAYER_SURE = 1.0, 3.0
-"""Mean gain of either way from which a layer is taken, and standard errors by which it must be above zero:
-our choice."""
+_GAIN_OF_ODDS = 6.0
+"""Gain that changes the odds of a layer by e: three times what white noise would ask for, as neighbouring
+residuals are alike (our choice)."""
 
-_LAGS_GAIN = -40.0
-"""Mean gain below which a layer is excluded: our choice, twice what layers without a filter
-give (computed)."""
+_AGAINST = 8.0
+"""Gain against a layer, of all edges one way, from which on that way decides alone: our choice, two factors
+of e in odds."""
 
-_LEAST_GAIN_SD = 2.0
-"""Least deviation of gains: noise alone makes as much (computed)."""
+_SURE = 0.95
+"""Probability from which on a shape is taken as known: our choice, that of our intervals."""
 
 _LAYER_LONGER = 0.16
 """Share by which T63 of a layer is longer than that of two lags which fit the same readings (computed)."""
 
 
-def choose_shape(cuts: Sequence[MeasuredCut]) -> ElementShape:
-    """The shape that the edges of all cuts and sensors show; open where they do not tell.
+def layer_probability(cuts: Sequence[MeasuredCut]) -> float:
+    """Probability that the elements are porous layers, from the edges of all cuts and sensors.
 
-    A layer must show both ways, because gas that comes back slowly looks like one. Readings that clip do not
-    count: the end of their step is assumed.
+    Only edges both ways can speak for a layer, because the gas of one way may come spread. Readings that clip
+    do not count: the end of their step is assumed.
     """
     lean, rich = (_layer_gains(cuts, way) for way in (Way.LEAN, Way.RICH))
-    gains = np.concatenate([lean, rich])
-    if not len(gains):
-        return ElementShape.OPEN
-    if float(np.mean(gains)) < _LAGS_GAIN:
-        return ElementShape.LAGS
+    ways = [float(np.clip(one, -_MOST_GAIN, _MOST_GAIN).sum()) for one in (lean, rich)]
+    gain = min(ways) if min(ways) < -_AGAINST else sum(ways)
     if not len(lean) or not len(rich):
-        return ElementShape.OPEN
-    gains = np.clip(gains, -_MOST_GAIN, _MOST_GAIN)
-    mean, error = float(np.mean(gains)), max(float(np.std(gains)), _LEAST_GAIN_SD) / np.sqrt(len(gains))
-    both = min(float(np.mean(lean)), float(np.mean(rich))) > _LAYER_GAIN
-    return ElementShape.LAYER if both and mean > _LAYER_SURE * error else ElementShape.OPEN
+        gain = min(gain, 0.0)
+    return float(1.0 / (1.0 + np.exp(-gain / _GAIN_OF_ODDS)))
+
+
+def choose_shape(cuts: Sequence[MeasuredCut]) -> ElementShape:
+    """The shape that the edges of all cuts and sensors show; open where they do not tell."""
+    layer = layer_probability(cuts)
+    if layer > _SURE:
+        return ElementShape.LAYER
+    return ElementShape.LAGS if layer < 1.0 - _SURE else ElementShape.OPEN
 
 
 def _layer_gains(cuts: Sequence[MeasuredCut], way: Way) -> Floats:
@@ -296,20 +300,41 @@ def _layer_gains(cuts: Sequence[MeasuredCut], way: Way) -> Floats:
     )
 
 
-def with_shape(cuts: Sequence[MeasuredCut], shape: ElementShape) -> tuple[MeasuredCut, ...]:
-    """The same cuts with T63 and dead time by that shape; both together are the same by either."""
-    if shape is not ElementShape.LAYER:
+def with_shape(cuts: Sequence[MeasuredCut]) -> tuple[MeasuredCut, ...]:
+    """The same cuts, T63 and dead time by the shape that they show, or the mean of both by their odds.
+
+    Dead time and T63 together are the same by either. While the shape is open, readings that clip, and those
+    of a run without edges both ways, tell no odds: they are taken as two lags, and the error reaches the
+    layer.
+    """
+    shape, layer = choose_shape(cuts), layer_probability(cuts)
+    if shape is ElementShape.LAGS:
         return tuple(cuts)
+    is_open = shape is ElementShape.OPEN
+    if is_open and not all(len(_layer_gains(cuts, way)) for way in Way):
+        layer = 0.0
     return tuple(
-        replace(cut, lean=_as_layer(cut.lean), rich=None if cut.rich is None else _as_layer(cut.rich))
+        replace(
+            cut,
+            lean=_blend_shapes(cut.lean, weight),
+            rich=None if cut.rich is None else _blend_shapes(cut.rich, weight),
+        )
         for cut in cuts
+        for weight in [np.where(cut.clipped & is_open, 0.0, layer)]
     )
 
 
-def _as_layer(edge: CutEdge) -> CutEdge:
+def _blend_shapes(edge: CutEdge, weight: Floats) -> CutEdge:
+    """The edge with the mean of both shapes; `weight` is that of a layer, by sensor."""
     fit = edge.fit
-    dead_s = fit.dead_s + fit.t63_s - fit.layer_s
-    return replace(edge, fit=replace(fit, dead_s=dead_s, t63_s=fit.layer_s))
+    longer = fit.layer_s - fit.t63_s
+    moved = replace(
+        fit,
+        dead_s=fit.dead_s - weight * longer,
+        t63_s=fit.t63_s + weight * longer,
+        shape_half_s=np.maximum(weight, 1.0 - weight) * np.abs(longer),
+    )
+    return replace(edge, fit=moved)
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -347,7 +372,7 @@ _PERCENT_FLOOR = 0.02
 class ResponseTime:
     """T63 of one sensor one way, from several events, with half of its 95 % interval, s.
 
-    own_half_s   the same without the error of an open shape, which all sensors and both ways share
+    own_half_s   the same without the error by the shape, which all sensors and both ways share
     tau_s    time constant of the element alone; NaN where only fuel steps measured it
     cuts, steps   number of fuel cuts, and of windows with fuel steps
     """
@@ -414,7 +439,7 @@ def sensor_responses(
     """
     n = len(nodes)
     shape = choose_shape(cuts)
-    cuts = with_shape(cuts, shape)
+    cuts = with_shape(cuts)
     lean = [_combine_times(cuts, points, Way.LEAN, j, shape) for j in range(n)]
     rich = [_combine_times(cuts, points, Way.RICH, j, shape) for j in range(n)]
     t63 = np.array([_mean_of_known(a.t63_s, b.t63_s) for a, b in zip(lean, rich, strict=True)])
@@ -460,12 +485,16 @@ def _edges_one_way(cuts: Sequence[MeasuredCut], way: Way) -> list[CutEdge]:
 def _combine_times(
     cuts: Sequence[MeasuredCut], points: Sequence[DelayPoint], way: Way, j: int, shape: ElementShape
 ) -> ResponseTime:
-    """T63 of sensor j one way, from all events; steps are fitted as two lags, and count where those hold."""
+    """T63 of sensor j one way, from all events.
+
+    Steps are fitted as two lags, and count where those hold, or where there are no cuts.
+    """
     edges = _edges_one_way(cuts, way)
-    cut = [(g.fit.t63_s[j], g.fit.t63_sd[j], g.fit.tau_s[j]) for g in edges if np.isfinite(g.fit.t63_s[j])]
+    fits = [g.fit for g in edges if np.isfinite(g.fit.t63_s[j])]
+    cut = [(fit.t63_s[j], fit.t63_sd[j], fit.tau_s[j], fit.shape_half_s[j]) for fit in fits]
     names = (f"{way}_s", f"{way}_sd")
     step = [tuple(float(getattr(p.fit, name)[j]) for name in names) for p in points]
-    step = [one for one in step if np.isfinite(one[0]) and not (cut and shape is ElementShape.LAYER)]
+    step = [one for one in step if np.isfinite(one[0]) and not (cut and shape is not ElementShape.LAGS)]
     if not cut and not step:
         return ResponseTime()
     value = np.array([one[0] for one in (*cut, *step)])
@@ -475,10 +504,12 @@ def _combine_times(
     error = float(np.sqrt(max(chi2, 1.0) / weight.sum()))
     error = float(np.hypot(error, 0.5 * NOT_SHARP * mean))
     own = weight[: len(cut)]
-    tau = float(own @ np.array([one[2] for one in cut]) / own.sum()) if cut else np.nan
+    tau, shape_half = own @ np.array(cut)[:, 2:] / own.sum() if cut else (np.nan, np.nan)
     own_half = student_t95(len(value) + _KNOWN_DOF) * error
-    longer = _LAYER_LONGER * mean if shape is ElementShape.OPEN else 0.0
-    return ResponseTime(mean, float(np.hypot(own_half, longer)), own_half, tau, len(cut), len(step))
+    if not cut:
+        shape_half = _LAYER_LONGER * mean if shape is ElementShape.OPEN else 0.0
+    half = float(np.hypot(own_half, shape_half))
+    return ResponseTime(mean, half, own_half, float(tau), len(cut), len(step))
 
 
 def _combine_air(cuts: Sequence[MeasuredCut], n: int) -> tuple[Floats, Floats]:
