@@ -149,6 +149,15 @@ def test_a_cylinder_missing_in_all_cells_has_no_need_and_its_peers_have_theirs()
     as_often_as_said(tally, "need of a peer")
 
 
+# Cells that differ.
+
+
+def test_leaks_at_most_cylinders_give_no_trims_to_the_sound_ones():
+    """The first seed gave a trim that was off by 1.1 % while the sound ones were taken for the odd ones."""
+    tally = played("c leaks of most", 0, 4)
+    always(tally, "trims withheld, or right at full load", "no sound one among those that may leak")
+
+
 # Readings that end where nobody said, and readings that wander.
 
 
@@ -156,6 +165,12 @@ def test_a_range_that_ends_where_nobody_said_gives_no_need_and_bends_no_other():
     tally = played("d limit not told", 3)
     always(tally, "clipped cylinder", "whole engine, withheld")
     as_often_as_said(tally, "its peers")
+
+
+def test_coarse_readings_at_an_end_that_nobody_said_have_intervals_that_hold_the_truth():
+    always(
+        played("d limit not told, coarse", 0, 1, 2), "clipped cylinder, not far off", "its peers, not far off"
+    )
 
 
 def test_a_slow_wander_in_one_short_dwell_is_said_not_to_be_known():
