@@ -462,9 +462,13 @@ class DelayStage(StretchStage[DelayPoint]):
     def _find_breaks(self, rpm: Floats, load: Floats, first: int) -> Iterable[int]:
         """Rows, numbered from `first`, at which a window ends; a new one begins there."""
         i, n = 0, len(rpm)
+        known = np.append(np.flatnonzero(~np.isnan(rpm)), n)
         while i < n:
             if self._anchor is None:
+                i = int(known[np.searchsorted(known, i)])  # no window begins at an unknown speed
                 self._begin = first + i
+                if i == n:
+                    return
                 self._anchor = (float(rpm[i]), float(load[i]))
             end = min(n, i + _SCAN_ROWS, self._begin + LONGEST_WINDOW_ROWS - first)
             away = np.flatnonzero(self._has_left(rpm[i:end], load[i:end], first + i))
