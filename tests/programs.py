@@ -159,6 +159,7 @@ class Starter:
         """
         stem = f"{words[0]}-{len(self._programs)}"
         out, err = place / f"{stem}.out", place / f"{stem}.err"
+        err.touch()
         files = [terminal or stdin, terminal or stdout or str(out), str(err)]
         order = {
             "words": words,

@@ -1,9 +1,10 @@
 """Faults that take long, with real processes: what was kept, what was told, how it ended.
 
-    python tools/faults.py [kill] [stop] [disk] [clock] [cut] [large] [--gigabytes 2]
+    python tools/faults.py [kill] [stop] [disk] [set] [clock] [cut] [large] [--gigabytes 2]
 
-Without names all of them run, in about a quarter of an hour. The quick ones are tests: test_stopping.py,
-test_record_faults.py and test_record_adapters.py in tests/cli. The last result: DEVELOPERS.md, "Faults".
+Without names all of them run, in about an hour, most of it for the large log. The quick ones are tests:
+test_stopping.py, test_record_faults.py and test_record_adapters.py in tests/cli. The last result:
+DEVELOPERS.md, "Faults".
 """
 
 from __future__ import annotations
@@ -23,9 +24,10 @@ from collections.abc import Callable
 from itertools import chain
 from pathlib import Path
 
+import numpy as np
 from slcan_emulator import SlcanEmulator
 
-from mixmon.frames.block import concat
+from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.logs import open_log
 from mixmon.record.run_folder import open_run
 
@@ -48,6 +50,19 @@ from mixmon.cli.main import main
 sys.exit(main())
 """
 """A disk that takes seconds to say that it has what it was given."""
+
+SET_CLOCK = """
+import os, sys, time
+from pathlib import Path
+system = time.time_ns
+def now():
+    return system() + int(Path(os.environ["CLOCK_STEP"]).read_text()) * 10**9
+time.time_ns, time.time = now, lambda: now() / 1e9
+from mixmon.cli.main import main
+sys.exit(main())
+"""
+"""A system clock that is set while it is used: by the seconds in a file. The real one of an emulated machine
+is set in socketcan_rig.py."""
 
 
 def until(true: Callable[[], object], longest_s: float = 120.0) -> None:
@@ -76,7 +91,7 @@ class Rig:
                 [sys.executable, *program, *words, *options],
                 stdout=out,
                 stderr=talk,
-                env=os.environ | {"XDG_STATE_HOME": str(place)},
+                env=os.environ | {"XDG_STATE_HOME": str(place), "CLOCK_STEP": str(place / "step")},
             )
         until(lambda: all(adapter.opened.is_set() for adapter in self.adapters))
         until(lambda: list(self.runs.glob("*/frames.log")))
@@ -102,10 +117,15 @@ class Rig:
         self._sender.join()
         return status
 
+    def frames(self) -> FrameBlock:
+        """All that was kept."""
+        blocks = [block for run in sorted(self.runs.iterdir()) for block in open_log(run)]
+        return concat(blocks) if blocks else FrameBlock.empty()
+
     def numbers(self) -> list[int]:
         """The running numbers that were kept."""
-        blocks = [block for run in sorted(self.runs.iterdir()) for block in open_log(run)]
-        found: list[int] = concat(blocks).data.copy().view(">u8")[:, 0].tolist() if blocks else []
+        kept = self.frames()
+        found: list[int] = kept.data.copy().view(">u8")[:, 0].tolist() if len(kept) else []
         return found
 
 
@@ -164,6 +184,26 @@ def disk(place: Path) -> None:
         f"a disk with {SLOW_S:g} s for each sync: {whole(kept)}, {len(kept)} of {sent} frames and more kept; "
         f"ended {time.monotonic() - began:.1f} s after Ctrl-C with status {status}, "
         f"{'cut off' if state.cut_off else 'closed'}"
+    )
+
+
+def set_clock(place: Path) -> None:
+    """The system clock is set by an hour, ahead and back, while it is recorded: the frames' time goes on."""
+    step = place / "step"
+    step.write_text("0")
+    rig = Rig(place, "record", program=("-c", SET_CLOCK))
+    for by_s in (3600, -3600, 0):
+        before = rig.sent[-1][1] if rig.sent else 0
+        until(lambda before=before: rig.sent and rig.sent[-1][1] > before + 2 * RATE)
+        fresh = step.with_suffix(".new")
+        fresh.write_text(str(by_s))
+        fresh.replace(step)
+    time.sleep(2.0)
+    status = rig.close(signal.SIGINT)
+    apart = np.diff(rig.frames().t)
+    print(
+        f"clock set by an hour, ahead and back: {whole(rig.numbers())}; frames {apart.min() / 1e6:.3f} to "
+        f"{apart.max() / 1e6:.1f} ms apart; status {status}"
     )
 
 
@@ -240,14 +280,13 @@ def large(place: Path, gigabytes: float) -> None:
             times += 1
     for command in ("census", "decode", "balance", "events"):
         status, said, memory, seconds = run_command(command, str(path), "-s", str(SESSION))
-        wrong = "; TRACEBACK" if "Traceback" in said else ""
         print(
-            f"{size / 1e9:.2f} GB: {command}: status {status}, {memory} MiB, {seconds:.0f} s{wrong}",
+            f"{size / 1e9:.2f} GB: {command}: status {status}, {memory} MiB, {seconds:.0f} s{wrong(said)}",
             flush=True,
         )
 
 
-SECTIONS = {"kill": kill, "stop": stop, "disk": disk, "clock": clock, "cut": cut}
+SECTIONS = {"kill": kill, "stop": stop, "disk": disk, "set": set_clock, "clock": clock, "cut": cut}
 
 
 def main() -> None:

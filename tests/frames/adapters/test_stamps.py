@@ -123,6 +123,15 @@ def test_host_clock_agrees_with_the_system_clock() -> None:
     assert abs(clock.from_system()) < 5 * MS
 
 
+@pytest.mark.parametrize("step_s", [3600, -3600])
+def test_a_system_clock_that_is_set_moves_no_data_time(step_s: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    system, before = time.time_ns, time.time_ns()
+    clock = HostClock()
+    monkeypatch.setattr(time, "time_ns", lambda: system() + step_s * S)
+    assert before - 1 * MS <= clock.now() <= system() + 1 * MS
+    assert abs(clock.from_system() + step_s * S) < 1 * S
+
+
 @pytest.mark.parametrize("step_s", [3600, -3600, 60])
 def test_frames_from_both_sides_of_a_step_of_the_system_clock_keep_their_times(
     step_s: int, monkeypatch: pytest.MonkeyPatch
