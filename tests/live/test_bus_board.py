@@ -61,6 +61,18 @@ def test_both_buses_are_judged_while_they_are_watched(ends: list[can.BusABC]) ->
     worker.close()
 
 
+def test_a_bus_whose_controller_is_off_is_not_called_silent(ends: list[can.BusABC]) -> None:
+    """Bus off: class 0x40 (linux/can/error.h)."""
+    worker = virtual_worker(EXAMPLE, NAMES)
+    worker.start()
+    ends[0].send(can.Message(arbitration_id=0x2A0, is_extended_id=False, data=bytes(8)))
+    ends[0].send(can.Message(is_error_frame=True, arbitration_id=0x40, dlc=8, data=bytes(8)))
+    until(lambda: any("chain: no frames for" in text for _, text in worker.snapshot.remarks), "the silence")
+    chain = worker.snapshot.buses[0]
+    assert (chain.state, chain.lost) == ("bus off", None)
+    assert any("controller is bus off: it hears nothing" in text for _, text in worker.snapshot.remarks)
+
+
 def test_a_short_watch_is_judged_at_its_end(ends: list[can.BusABC]) -> None:
     worker = virtual_worker(EXAMPLE, NAMES)
     worker.start()
