@@ -223,10 +223,14 @@ def _describe_no_fuel(e: Evidence) -> str:
 
 
 def _describe_tip(e: Evidence) -> str:
-    return (
-        f"throttle {e['from_opening_percent']:.0f} to {e['to_opening_percent']:.0f} %; "
-        f"cylinder {e['worst_cylinder']} off {e['worst_lambda_off']:+.3f} lambda"
-    )
+    said = [f"throttle {e['from_opening_percent']:.0f} to {e['to_opening_percent']:.0f} %"]
+    if "worst_cylinder" in e:
+        said.append(f"cylinder {e['worst_cylinder']} off {e['worst_lambda_off']:+.3f} lambda")
+    misfired = e.get("may_have_misfired")
+    if isinstance(misfired, tuple):
+        named = ", ".join(map(str, misfired))
+        said.append(f"not judged because they may have misfired: cylinder {named}")
+    return "; ".join(said)
 
 
 def _describe_silence(e: Evidence) -> str:

@@ -50,3 +50,17 @@ def test_what_is_not_classified_says_what_speaks_for_each_and_which_looks_to_do(
     assert "1 event not classified" in words
     assert "do both looks, for the spark first and then at the fuelling" in words
     assert "Find the spark before adding fuel" not in words
+
+
+def test_a_tip_names_the_worst_that_can_be_judged_and_who_may_have_misfired() -> None:
+    run = mixmon.read_run(mixmon.load_session(EXAMPLES / "foreign.toml"), EXAMPLES / "foreign.log.gz")
+    moved: dict[str, Value] = {"from_opening_percent": 20.0, "to_opening_percent": 90.0}
+    judged = event(Kind.TIP_IN, **moved, worst_cylinder=4, worst_lambda_off=0.052, may_have_misfired=(3, 5))
+    none_judged = event(Kind.TIP_IN, **moved, may_have_misfired=(3,))
+    unit = unit_named("lambda", run.binding.fuel, None)
+    words = " ".join(
+        events_text([judged, none_judged], sensor_lags(run.session.chain.nodes), run, unit).split()
+    )
+    assert "cylinder 4 off +0.052 lambda" in words
+    assert words.count("not judged because they may have misfired") == 2
+    assert "cylinder 3, 5" in words

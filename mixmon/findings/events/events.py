@@ -16,9 +16,9 @@ lean one of the same node gives none: it is the way back from the lean one.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from copy import deepcopy
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -31,7 +31,16 @@ from mixmon.findings.events.event import DoubtReason, Event, Kind, MisfireShape,
 from mixmon.findings.events.inferred import CutPattern, infer_cut
 from mixmon.findings.events.misfire import BumpClassifier, Verdict
 from mixmon.findings.events.nodes import NodeStage
-from mixmon.findings.events.tips import LEVEL_ROWS, Tip, TipReview, TipStage, group, without_misfires
+from mixmon.findings.events.tips import (
+    LEVEL_ROWS,
+    NOT_JUDGED,
+    Tip,
+    TipMeasure,
+    TipReview,
+    TipStage,
+    group,
+    without_misfires,
+)
 from mixmon.findings.lags import Lags, OnlineLags, node_lags
 from mixmon.findings.stage import StretchStage, run_side_by_side, run_through
 from mixmon.gas.exhaust import lambda_from_oxygen
@@ -128,6 +137,7 @@ class EventStage:
         self._lean: dict[int, Event] = {}
         self._misses = [deque[int](maxlen=_ON_AND_OFF) for _ in self._cylinders]
         self._likely: dict[int, SensorLag] = {}
+        self._settled_t = 0
 
     def feed(self, block: CylinderBlock) -> list[Event]:
         """Gives the events that are now certain. A block lies within one stretch of time."""
@@ -139,13 +149,15 @@ class EventStage:
             found += [event for settled in self._baseline.flush() for event in self._search(settled)]
             self._stretch = int(block.stretch[0])
         found += [event for settled in self._baseline.feed(block) for event in self._search(settled)]
-        found += [] if self._tips is None else self._tips.feed(block)
+        if self._tips is not None:
+            found += self._tips.judge(self._tips.feed(block), found, self._settled_t)
         return sorted(found + self._nodes.feed(block), key=in_order)
 
     def flush(self) -> list[Event]:
         """Gives the events that are left when nothing follows."""
         found = [event for settled in self._baseline.flush() for event in self._search(settled)]
-        found += [] if self._tips is None else self._tips.flush()
+        if self._tips is not None:
+            found += self._tips.judge(self._tips.flush(), found, None)
         return sorted(found + self._nodes.flush(), key=in_order)
 
     def result(self) -> list[Event]:
@@ -161,7 +173,8 @@ class EventStage:
         for bump in self._common.feed(settled, cut):
             if not bump.stopping:
                 yield from self._classify_common(bump)
-        yield from self._merge_sparks(int(settled.rows["t"][-1]), last=settled.last)
+        self._settled_t = int(settled.rows["t"][-1])
+        yield from self._merge_sparks(self._settled_t, last=settled.last)
 
     def _classify_single(self, bump: Bump) -> Iterator[Event]:
         """Gives the events of one cylinder's bump, unless it is the way back from another, or too small."""
@@ -439,60 +452,117 @@ _KEPT_ROWS = 800
 its rows come up to a second later."""
 
 
-class TipEventStage(StretchStage[Event]):
-    """Finds tips as events, each when it is measured. Keeps the readings of some seconds.
+_TIP_NS = 20_000_000_000
+"""Misfires are kept for so long, for tips that are not measured yet. Our choice: longer than a tip, and than
+it takes until it is measured."""
 
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _SeenTip:
+    """A tip, and lambda and load at the peak of each node; NaN where a node has none. float64[n]."""
+
+    tip: Tip
+    lam: Floats
+    load: Floats
+
+    @property
+    def end(self) -> int:
+        """Moment up to which it is looked at, ns."""
+        return self.tip.t + round(self.tip.seconds * 1e9)
+
+
+class TipEventStage(StretchStage[_SeenTip]):
+    """Finds tips, each when it is measured, and judges them when all misfires within them are known.
+
+    Keeps the readings of some seconds, the tips that are not judged, and the misfires that may be in them.
     The same rows must have been fed to `lags` before.
     """
 
     def __init__(self, session: Session, fuel: Fuel, lags: OnlineLags) -> None:
         self._stage = TipStage(session, fuel, learnt=lags)
         self._cylinders = tuple(node.cylinders for node in session.chain.nodes)
+        self._waiting: list[_SeenTip] = []
+        self._doubts: list[Event] = []
         super().__init__()
 
     def _restart(self) -> None:
         self._recent, self._first_t = Recent(), 0
 
-    def _feed_rows(self, block: CylinderBlock) -> list[Event]:
+    def _feed_rows(self, block: CylinderBlock) -> list[_SeenTip]:
         if not self._recent.end:
             self._first_t = int(block.t[0])
         self._recent.add(
             {"lam": block.lam, "load": block.shifted.get("load", np.full_like(block.lam, np.nan))}, len(block)
         )
-        found = [self._make_tip_event(tip) for tip in self._stage.feed(block)]
+        found = [self._see(tip) for tip in self._stage.feed(block)]
         self._recent.forget(self._recent.end - _KEPT_ROWS)
         return found
 
-    def flush(self) -> list[Event]:
+    def flush(self) -> list[_SeenTip]:
         """Gives the tips that nothing follows."""
-        return [self._make_tip_event(tip) for tip in self._stage.flush()]
+        return [self._see(tip) for tip in self._stage.flush()]
 
-    def _make_tip_event(self, tip: Tip) -> Event:
-        judged = {i: m for i, m in enumerate(tip.measures) if m is not None}
-        worst = max(judged, key=lambda i: abs(judged[i].peak))
-        measure = judged[worst]
+    def judge(self, seen: Sequence[_SeenTip], events: Iterable[Event], settled_t: int | None) -> list[Event]:
+        """Gives the tips whose misfires are all known, as events.
+
+        Args:
+            seen: tips that are new.
+            events: that are new.
+            settled_t: moment up to which all events have been found, ns; None at the end.
+        """
+        self._waiting += seen
+        self._doubts += [event for event in events if event.kind in NOT_JUDGED]
+        ready = [one for one in self._waiting if settled_t is None or one.end + _LONGEST_NS <= settled_t]
+        self._waiting = [one for one in self._waiting if one not in ready]
+        found = [self._make_tip_event(one) for one in ready]
+        if settled_t is not None:
+            oldest = min([settled_t, *(one.tip.t for one in self._waiting)]) - _TIP_NS
+            self._doubts = [event for event in self._doubts if event.end > oldest]
+        return found
+
+    def _see(self, tip: Tip) -> _SeenTip:
+        """Gives the tip with the readings at its peaks, before their rows are forgotten."""
+        lam, load = np.full((2, len(self._cylinders)), np.nan)
         onset = (tip.t - self._first_t) // GRID_NS
-        at = onset - LEVEL_ROWS + int(tip.trace.arrival[worst]) + round(measure.peak_s * 1e9 / GRID_NS)
-        at = min(at, self._recent.end - 1)
+        for i, measure in enumerate(tip.measures):
+            if measure is not None:
+                arrived = onset - LEVEL_ROWS + int(tip.trace.arrival[i])
+                at = min(arrived + round(measure.peak_s * 1e9 / GRID_NS), self._recent.end - 1)
+                lam[i], load[i] = (self._recent.rows(name, at, at + 1)[0, i] for name in ("lam", "load"))
+        return _SeenTip(tip, lam, load)
+
+    def _make_tip_event(self, seen: _SeenTip) -> Event:
+        (tip,) = without_misfires([seen.tip], self._doubts)
+        judged = {i: m for i, m in enumerate(tip.measures) if m is not None}
+        worst = max(judged, key=lambda i: abs(judged[i].peak), default=None)
         evidence: dict[str, Value] = {
             "from_opening_percent": round(tip.from_opening, 1),
             "to_opening_percent": round(tip.to_opening, 1),
             "percent_per_s": round(tip.rate),
-            "worst_cylinder": self._cylinders[worst][0],
-            "worst_lambda_off": round(measure.peak, 3),
-            "worst_lambda_s": round(measure.area, 4),
-            "worst_over_target": round(measure.over_target, 3) if np.isfinite(measure.over_target) else None,
-            "noise_lambda": round(measure.noise, 4),
         }
+        if worst is not None:
+            evidence |= self._worst_of(worst, judged[worst])
+        if tip.misfired:
+            evidence["may_have_misfired"] = tuple(c for i in tip.misfired for c in self._cylinders[i])
         return Event(
             t=tip.t,
             kind=tip.kind,
             nodes=tuple(judged),
             cylinders=tuple(c for i in judged for c in self._cylinders[i]),
             all_nodes=True,
-            peak_lambda=float(self._recent.rows("lam", at, at + 1)[0, worst]),
+            peak_lambda=np.nan if worst is None else float(seen.lam[worst]),
             duration_ns=round(tip.seconds * 1e9),
             rpm=tip.from_rpm,
-            load=float(self._recent.rows("load", at, at + 1)[0, worst]),
+            load=np.nan if worst is None else float(seen.load[worst]),
             evidence=evidence,
         )
+
+    def _worst_of(self, node: int, measure: TipMeasure) -> dict[str, Value]:
+        """Gives the evidence of the node that deviated most of those that can be judged."""
+        return {
+            "worst_cylinder": self._cylinders[node][0],
+            "worst_lambda_off": round(measure.peak, 3),
+            "worst_lambda_s": round(measure.area, 4),
+            "worst_over_target": round(measure.over_target, 3) if np.isfinite(measure.over_target) else None,
+            "noise_lambda": round(measure.noise, 4),
+        }

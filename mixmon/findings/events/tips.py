@@ -63,7 +63,7 @@ _SAME_OPENING, _SAME_RPM = 10.0, 300.0
 """Percent and rpm within which two tips repeat each other. Our choice: as closely as a driver repeats one."""
 
 
-_NOT_JUDGED = frozenset({Kind.MISFIRE, Kind.NOT_CLASSIFIED})
+NOT_JUDGED = frozenset({Kind.MISFIRE, Kind.NOT_CLASSIFIED})
 """Kinds of events within which a tip does not judge their cylinder."""
 
 
@@ -287,7 +287,7 @@ def without_misfires(tips: Iterable[Tip], events: Iterable[Event]) -> tuple[Tip,
 
     A missed charge reads lean as a film of fuel on the walls does, and would be taken for one.
     """
-    misses = [e for e in events if e.kind in _NOT_JUDGED]
+    misses = [e for e in events if e.kind in NOT_JUDGED]
     return tuple(_without_misfires(tip, misses) for tip in tips)
 
 

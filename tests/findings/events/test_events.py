@@ -244,7 +244,16 @@ def test_a_cylinder_that_misfires_within_a_tip_in_is_told_and_not_judged_by_the_
         one.tip(begin, 3.0, 90.0, 0.89)
     one.misfire(20.3, 2, 1, 0.45)
     rows, session = one.block(), confusion.session_of(4)
-    assert [e.nodes for e in found(one, None, rows) if e.kind is Kind.MISFIRE] == [(2,)]
+    events = found(one, None, rows)
+    assert [e.nodes for e in events if e.kind is Kind.MISFIRE] == [(2,)]
+    first, second = (e for e in events if e.kind is Kind.TIP_IN)
+    assert (first.nodes, "may_have_misfired" in first.evidence) == ((0, 1, 2, 3), False)
+    assert (second.nodes, second.evidence["may_have_misfired"]) == ((0, 1, 3), (3,))
+    assert second.evidence["worst_cylinder"] in {1, 2, 4}
+    stage = EventStage(session, FUEL)  # the misfire is known later than the tip
+    pieces = [rows.take(slice(i, i + 250)) for i in range(0, len(rows), 250)]
+    live = [e for piece in pieces for e in stage.feed(piece)] + stage.flush()
+    assert [e.evidence for e in live if e.kind is Kind.TIP_IN] == [first.evidence, second.evidence]
     swallowed = find_tips(session, FUEL, [rows]).tips[2].measures[2]
     assert swallowed is not None
     clean, misfired = (find_clean_tips(session, FUEL, [rows]).tips[i] for i in (0, 2))
