@@ -72,6 +72,10 @@ NOT_SHARP = 0.025
 lags (computed: the fits of cuts of a simulated engine with known lags stay within it)."""
 
 
+_UNSEEN_SHARE = 0.15
+"""Error of T63, in parts of the time between samples: half of what an unknown moment between two of them
+makes (our choice). A step that begins between them with a sharp edge looks like one behind a filter."""
+
 _LAYER_DEAD, _LAYER_LAG = 0.09, 0.41
 """Dead time and lag that fit a porous layer best, in diffusion times (computed)."""
 
@@ -175,7 +179,14 @@ def fit_steps(
 
     alone, found = fit_shape(step_response, start)
     _, layer = fit_shape(layer_response, _start_as_layer(found.theta))
-    return _as_fit(found, alone, layer, able, blur)
+    unseen = _UNSEEN_SHARE * _period_of(t, used)
+    return _as_fit(found, alone, layer, able, (blur, unseen))
+
+
+def _period_of(t: Floats, used: Bools) -> Floats:
+    """Mean time between the samples of each sensor, s, float64[n]; 0 where there are none."""
+    seconds = np.where(used, t, -np.inf).max(axis=0) - np.where(used, t, np.inf).min(axis=0)
+    return np.asarray(np.maximum(seconds, 0.0) / np.maximum(used.sum(axis=0) - 1, 1))
 
 
 def _root_of(filter_s: Prior) -> Prior:
@@ -252,8 +263,12 @@ def _find_feet(t: Floats, y: Floats, used: Bools, start: Floats, foot: float) ->
     return np.asarray((foot > 0.0) & (t < reached) & (t > reached - _FOOT_S))
 
 
-def _as_fit(found: Solution, alone: Solution, layer: Solution, able: Bools, share: float) -> StepFit:
+def _as_fit(
+    found: Solution, alone: Solution, layer: Solution, able: Bools, more: tuple[float, Floats]
+) -> StepFit:
     """The parameters of two lags by their names, with errors; NaN for sensors that are not `able`.
+
+    `more` is error that no residual shows: as a share of T63, and by sensor in s.
 
     Errors are those of each sensor alone: the error of the common filter is common too, and not normal where
     the filter is short.
@@ -264,7 +279,8 @@ def _as_fit(found: Solution, alone: Solution, layer: Solution, able: Bools, shar
     by_tau = (time_63(tau * (1 + _NUDGE), still) - t63) / _NUDGE
     by_filter = 2.0 * theta[:, 4] * (time_63(tau, still * (1 + _NUDGE)) - t63) / (_NUDGE * still)
     by_t63 = by_tau[:, None] * _TAU + by_filter[:, None] * _FILTER
-    blur = share * t63
+    share, unseen_s = more
+    blur = np.hypot(share * t63, unseen_s)
     return StepFit(
         dead_s=theta[:, 2],
         tau_s=tau,

@@ -46,13 +46,13 @@ def true_t63(make):
     )
 
 
-def measured(make, noise, seed=1):
+def measured(make, noise, seed=1, every=1):
     """Cuts and sensors of six alike."""
     rng = np.random.default_rng(seed)
     course = gas(8.0, STEPS, 0.045)
     noises = [np.repeat(noise * rng.standard_normal(len(course) // 10), 10) for _ in NODES]
     held = sampled(
-        [make(course) + one for one in noises], 800, [int(a) for a in rng.integers(1, 10, 6) * 10**6]
+        [make(course) + one for one in noises], 800, [int(a) for a in rng.integers(1, 10, 6) * 10**6], every
     )
     now = {
         "rpm": np.full(800, 5000.0),
@@ -160,3 +160,13 @@ def test_a_first_order_sensor_is_not_taken_for_one_with_a_filter():
     assert np.mean([one.t63_s for one in sensors]) == pytest.approx(0.085, rel=0.05)
     for one in sensors:
         assert abs(one.t63_s - 0.085) < one.lean.half_s
+
+
+def test_what_happens_between_two_samples_is_in_the_interval_or_withheld():
+    # twenty samples a second, no filter: of an element of 30 ms no sample shows the beginning
+    _, sensors = measured(lambda course: lagged(course, 0.085), 0.03, every=5)
+    known = [one.lean for one in sensors if np.isfinite(one.lean.t63_s)]
+    assert known
+    assert all(abs(one.t63_s - 0.085) < one.half_s for one in known)
+    cuts, _ = measured(lambda course: lagged(course, 0.030), 0.03, every=5)
+    assert not any(cut.lean.followed.any() for cut in cuts)
