@@ -51,6 +51,21 @@ sys.exit(main())
 """
 """A disk that takes seconds to say that it has what it was given."""
 
+SLOW_WRITES = f"""
+import io, sys, time
+class SlowFile(io.FileIO):
+    slow_from = time.monotonic() + {SLOW_S}
+    def write(self, data):
+        if time.monotonic() > SlowFile.slow_from:
+            time.sleep({SLOW_S})
+            SlowFile.slow_from = time.monotonic() + {SLOW_S}
+        return super().write(data)
+io.FileIO = SlowFile
+from mixmon.cli.main import main
+sys.exit(main())
+"""
+"""A disk that takes nothing for seconds, again and again, as one whose cache is full."""
+
 SET_CLOCK = """
 import os, sys, time
 from pathlib import Path
@@ -172,16 +187,24 @@ def stop(place: Path) -> None:
 
 
 def disk(place: Path) -> None:
-    """A disk that takes seconds to sync: no frame is lost, and Ctrl-C ends in time."""
-    rig = Rig(place, "record", program=("-c", SLOW_DISK))
-    time.sleep(2 * SLOW_S)
+    """A disk that takes seconds to sync, or to write: no frame is lost, and Ctrl-C ends in time."""
+    for what, program in (("sync", SLOW_DISK), ("write, now and then", SLOW_WRITES)):
+        folder = place / what.partition(",")[0]
+        folder.mkdir()
+        slow_disk(folder, what, program)
+
+
+def slow_disk(place: Path, what: str, program: str) -> None:
+    """The same with one of these programs."""
+    rig = Rig(place, "record", program=("-c", program))
+    time.sleep(4 * SLOW_S)
     sent = rig.sent[-1][1]
     began = time.monotonic()
     status = rig.close(signal.SIGINT)
     kept = rig.numbers()
     state = open_run(next(rig.runs.iterdir()))
     print(
-        f"a disk with {SLOW_S:g} s for each sync: {whole(kept)}, {len(kept)} of {sent} frames and more kept; "
+        f"{SLOW_S:g} s for each {what}: {whole(kept)}, {len(kept)} of {sent} frames and more kept; "
         f"ended {time.monotonic() - began:.1f} s after Ctrl-C with status {status}, "
         f"{'cut off' if state.cut_off else 'closed'}"
     )
