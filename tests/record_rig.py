@@ -72,10 +72,11 @@ class Rig:
         self.send()
         return program
 
-    @property
-    def sent(self) -> int:
-        """Frames sent by now."""
-        return self.chain.sent[-1][1] if self.chain.sent else 0
+    def sent_by_now(self) -> int:
+        """Frames sent by a moment after this: with all that the program can have by now."""
+        marks = len(self.chain.sent)
+        until(lambda: len(self.chain.sent) > marks, "frames to be sent")
+        return self.chain.sent[marks][1]
 
     def close(self) -> None:
         """Pull both plugs."""
