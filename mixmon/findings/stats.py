@@ -76,6 +76,10 @@ def _is_whole(ordered: Floats, axis: int) -> bool:
     return bool(np.isfinite(ordered.take(0, axis)).all() and np.isfinite(ordered.take(-1, axis)).all())
 
 
+_WINDOWS_AT_ONCE = 2_048
+"""Our choice: `rolling_median` needs some `width` numbers for each, and a cell may last for hours."""
+
+
 def rolling_median(x: Floats, width: int) -> Floats:
     """Median of each full window of float64[m] without NaN, as float64[m - width + 1].
 
@@ -87,6 +91,15 @@ def rolling_median(x: Floats, width: int) -> Floats:
     >>> rolling_median(np.array([1.0, 5.0, 2.0, 4.0, 9.0]), 4)
     array([3. , 4.5])
     """
+    medians = np.empty((len(x) - width + 1, *x.shape[1:]))
+    for first in range(0, len(medians), _WINDOWS_AT_ONCE):
+        windows = x[first : first + _WINDOWS_AT_ONCE + width - 1]
+        medians[first : first + _WINDOWS_AT_ONCE] = _all_medians(windows, width)
+    return medians
+
+
+def _all_medians(x: Floats, width: int) -> Floats:
+    """As `rolling_median`, all windows at once."""
     runs, span = [x], 1
     while 2 * span < width:
         runs = [one for half in _halves_of_pairs(runs, span) for one in _sort_bitonic(half)]
