@@ -72,9 +72,9 @@ NOT_SHARP = 0.025
 lags (computed: the fits of cuts of a simulated engine with known lags stay within it)."""
 
 
-_UNSEEN_SHARE = 0.15
-"""Error of T63, in parts of the time between samples: half of what an unknown moment between two of them
-makes (our choice). A step that begins between them with a sharp edge looks like one behind a filter."""
+_UNSEEN_SHARE = 12**-0.5
+"""Standard error of T63, in times between samples, where an edge may lie anywhere between two of them: it
+looks like one behind a filter. Where there is a filter longer than that, so much less (simulated)."""
 
 _LAYER_DEAD, _LAYER_LAG = 0.09, 0.41
 """Dead time and lag that fit a porous layer best, in diffusion times (computed)."""
@@ -179,8 +179,7 @@ def fit_steps(
 
     alone, found = fit_shape(step_response, start)
     _, layer = fit_shape(layer_response, _start_as_layer(found.theta))
-    unseen = _UNSEEN_SHARE * _period_of(t, used)
-    return _as_fit(found, alone, layer, able, (blur, unseen))
+    return _as_fit(found, alone, layer, able, (blur, _period_of(t, used)))
 
 
 def _period_of(t: Floats, used: Bools) -> Floats:
@@ -268,7 +267,7 @@ def _as_fit(
 ) -> StepFit:
     """The parameters of two lags by their names, with errors; NaN for sensors that are not `able`.
 
-    `more` is error that no residual shows: as a share of T63, and by sensor in s.
+    `more` makes error that no residual shows: a share of T63, and by sensor the time between samples, s.
 
     Errors are those of each sensor alone: the error of the common filter is common too, and not normal where
     the filter is short.
@@ -279,7 +278,8 @@ def _as_fit(
     by_tau = (time_63(tau * (1 + _NUDGE), still) - t63) / _NUDGE
     by_filter = 2.0 * theta[:, 4] * (time_63(tau, still * (1 + _NUDGE)) - t63) / (_NUDGE * still)
     by_t63 = by_tau[:, None] * _TAU + by_filter[:, None] * _FILTER
-    share, unseen_s = more
+    share, period_s = more
+    unseen_s = _UNSEEN_SHARE * period_s * np.minimum(1.0, period_s / still)
     blur = np.hypot(share * t63, unseen_s)
     return StepFit(
         dead_s=theta[:, 2],

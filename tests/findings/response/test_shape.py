@@ -168,5 +168,6 @@ def test_what_happens_between_two_samples_is_in_the_interval_or_withheld():
     known = [one.lean for one in sensors if np.isfinite(one.lean.t63_s)]
     assert known
     assert all(abs(one.t63_s - 0.085) < one.half_s for one in known)
-    cuts, _ = measured(lambda course: lagged(course, 0.030), 0.03, every=5)
-    assert not any(cut.lean.followed.any() for cut in cuts)
+    for noise in (0.03, 0.5):
+        cuts, _ = measured(lambda course: lagged(course, 0.030), noise, every=5)
+        assert not any(cut.lean.followed.any() for cut in cuts)
