@@ -150,12 +150,13 @@ def find_outliers(y: Floats, step: Floats, visit: Ints, *, stepped: bool = False
 def even_out(y: Floats, step: Floats, visit: Ints) -> tuple[Floats, tuple[Change, ...] | None]:
     """The batches with the levels of each node that changed moved to their middle, and the changes.
 
-    None where so many nodes changed that somebody steps their fuel in turn: then nothing is moved.
+    None where so many nodes changed that somebody steps their fuel in turn: then nothing is moved. Nodes that
+    change again and again count there, if not one alone does, and are not evened out.
 
     The node that changed most comes first: what it did is in what all share, and seems to be a change of
     the others.
     """
-    even, found = y.copy(), dict[int, list[Change]]()
+    even, found, restless = y.copy(), dict[int, list[Change]](), 0
     for _ in range(y.shape[1]):
         residual = _residuals(even, np.isfinite(even))
         floor = _floor(step)
@@ -164,12 +165,15 @@ def even_out(y: Floats, step: Floats, visit: Ints) -> tuple[Floats, tuple[Change
             for node in np.flatnonzero(_may_change(residual, floor)).tolist()
             if node not in found
         ]
-        most = max(changes, key=lambda own: max((abs(one.moved) for one in own), default=0.0), default=[])
+        few = [own for own in changes if len(own) <= _MOST_CHANGES]
+        restless = len(changes) - len(few)
+        most = max(few, key=lambda own: max((abs(one.moved) for one in own), default=0.0), default=[])
         if not most:
             break
         found[most[0].node] = most
         even[:, most[0].node] -= _about_middle(most, len(y))
-    if len(found) > max(1, int(_MOST_CHANGED * y.shape[1])):
+    stepped = len(found) + (restless if restless > 1 else 0)
+    if stepped > max(1, int(_MOST_CHANGED * y.shape[1])):
         return y.copy(), None
     told = sorted((one for own in found.values() for one in own), key=lambda one: (one.row, one.node))
     return even, tuple(told)
@@ -308,7 +312,7 @@ def _least_apart(first: int, second: int, floor: Floats | float, noise: Floats |
 
 
 def _changes_of_node(node: int, residual: Floats, floor: float, visit: Ints) -> list[Change]:
-    """The changes of one node, in order; none where there are so many that its reading wanders."""
+    """The changes of one node, in order; more than `_MOST_CHANGES` where it wanders or is stepped."""
     rows = np.flatnonzero(np.isfinite(residual))
     x = residual[rows]
     noise = robust_deviation(x[_NOISE_APART:] - x[:-_NOISE_APART]) / 2**0.5
@@ -317,7 +321,7 @@ def _changes_of_node(node: int, residual: Floats, floor: float, visit: Ints) -> 
     edges = [0, *sorted({_begin_of_visit(k, begins) for k in at}), len(x)]
     parts = [x[begin:end] for begin, end in pairwise(edges)]
     moves = [float(np.median(b) - np.median(a)) for a, b in pairwise(parts)]
-    if len(at) > _MOST_CHANGES or any(abs(moved) <= floor for moved in moves):
+    if len(at) <= _MOST_CHANGES and any(abs(moved) <= floor for moved in moves):
         return []
     halves = [float(NORMAL_95 * noise * _of_middles(len(a), len(b))) for a, b in pairwise(parts)]
     return [Change(node, int(rows[k]), *one) for k, *one in zip(edges[1:-1], moves, halves, strict=True)]

@@ -146,6 +146,19 @@ class TestChanges:
             assert (even == y).all()
             assert not find_outliers(y, np.full(8, np.inf), visit).any()
 
+    def test_fuel_that_is_stepped_in_coded_groups_is_no_change_of_any(self) -> None:
+        """Eight cylinders: a step for each binary digit of their numbers, and one for parity."""
+        codes = np.array([[b >> 2 & 1, b >> 1 & 1, b & 1, (b ^ b >> 1 ^ b >> 2) & 1] for b in range(8)])
+        for seed in range(20):
+            rng = np.random.default_rng([seed, 8])
+            y = 0.003 * rng.standard_normal((270, 1)) + 0.003 * rng.standard_normal((270, 8))
+            signs = 1 - 2 * rng.permutation(codes)
+            for step, from_row in enumerate(range(30, 170, 36)):
+                y[from_row : from_row + 28] += 0.03 * signs[:, step]
+            even, changes = even_out(y, np.full(8, np.inf), np.zeros(270, np.int64))
+            assert changes is None
+            assert (even == y).all()
+
     @pytest.mark.parametrize("from_row", [80, 150, 232])
     @pytest.mark.parametrize("silent", [None, 2, 5])
     def test_holes_hide_no_change(self, from_row: int, silent: int | None) -> None:
