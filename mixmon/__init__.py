@@ -28,7 +28,9 @@ if TYPE_CHECKING:
     from mixmon.findings.alarms.records import AlarmEvent
     from mixmon.findings.balance.balance import Balance
     from mixmon.findings.events.event import Event
-    from mixmon.run import Run, alarms, balance, events, lags, read_run
+    from mixmon.findings.identity.identity import Identity
+    from mixmon.run import Run, alarms, balance, events, identify, lags, read_run
+    from mixmon.session.fuel_steps import FuelStep
     from mixmon.session.load import load_session
     from mixmon.session.model import Session
 
@@ -37,6 +39,8 @@ __all__ = [
     "Balance",
     "DefinitionError",
     "Event",
+    "FuelStep",
+    "Identity",
     "MixmonError",
     "OutputError",
     "RangeError",
@@ -48,6 +52,7 @@ __all__ = [
     "alarms",
     "balance",
     "events",
+    "identify",
     "lags",
     "load_session",
     "read_run",
@@ -57,11 +62,14 @@ _HOME = {
     "AlarmEvent": "mixmon.findings.alarms.records",
     "Balance": "mixmon.findings.balance.balance",
     "Event": "mixmon.findings.events.event",
+    "FuelStep": "mixmon.session.fuel_steps",
+    "Identity": "mixmon.findings.identity.identity",
     "Run": "mixmon.run",
     "Session": "mixmon.session.model",
     "alarms": "mixmon.run",
     "balance": "mixmon.run",
     "events": "mixmon.run",
+    "identify": "mixmon.run",
     "lags": "mixmon.run",
     "load_session": "mixmon.session.load",
     "read_run": "mixmon.run",

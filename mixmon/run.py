@@ -23,6 +23,7 @@ from mixmon.findings.balance.curve import with_curve_note
 from mixmon.findings.census.traffic import StretchCutter
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage, find_events
+from mixmon.findings.identity.identity import Identity, review_identity
 from mixmon.findings.lags import Lags, NodeLag, is_given, sensor_lags
 from mixmon.findings.response.response import review_response
 from mixmon.findings.stage import feed_on_the_way, run_through
@@ -38,6 +39,8 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.note import Note, note
 from mixmon.pipeline import Pipeline
 from mixmon.session.default_limits import limits_in_force
+from mixmon.session.fuel_steps import FuelStep, load_fuel_steps
+from mixmon.session.keys import trim_quantity
 from mixmon.session.model import Session
 
 LATENESS_NS = 500_000_000
@@ -113,6 +116,11 @@ class Run:
     def session(self) -> Session:
         """The session that says what the frames mean."""
         return self.binding.session
+
+    @property
+    def begin_s(self) -> float:
+        """Seconds of each log before the part that is used."""
+        return self._begin / SECOND_NS
 
     @property
     def total(self) -> int | None:
@@ -414,6 +422,37 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent
     for action in actions:
         stage.act(action)
     return tuple(run_through(stage, run))
+
+
+def identify(run: Run, steps: str | Path | Sequence[FuelStep] | None = None) -> Identity:
+    """Which cylinder each label sees, by fuel steps of known cylinders; see `Identity`.
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/alder8.toml")
+    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz")
+    >>> found = mixmon.identify(run, "examples/alder8_steps.toml")
+    >>> found.proved, [note.code.value for note in found.notes]  # nobody typed them in that log
+    (False, ['steps_not_answered'])
+
+    Args:
+        run: from `read_run`; it is read to its end.
+        steps: a file of fuel steps, or the steps; None: by the trims that the engine control reports.
+
+    Raises:
+        UsageError: no steps are given and no trims reported.
+        SessionError: the file of steps has mistakes.
+        SourceError: the log or the file cannot be read.
+    """
+    session = run.session
+    if isinstance(steps, str | Path):
+        steps = load_fuel_steps(steps, session.engine.cylinders)
+    if steps is None and trim_quantity(1) not in run.binding.engine:
+        raise UsageError(
+            "identify: no fuel steps; expected a file of them (--steps FILE), or the engine control's trims "
+            'as [engine_signals] trim = "BUS/Message.Cylinder{cylinder:02d}"; mixmon identify --plan makes '
+            "such a file"
+        )
+    return review_identity(session, run, steps, run.begin_s)
 
 
 def lags(run: Run, given: Lags | None = None) -> tuple[NodeLag, ...]:

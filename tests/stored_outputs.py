@@ -49,6 +49,8 @@ ALONE: dict[str, list[str]] = {
     "verify eight": ["verify", "examples/alder8.toml"],
     "verify six": ["verify", "examples/foreign.toml"],
     "verify mistakes": ["verify", "tests/session/mistakes.toml"],
+    "identify plan": ["identify", "--plan", "-s", "examples/alder8.toml"],
+    "identify eight": ["identify", *LOGS["eight"], "--steps", "examples/alder8_steps.toml", "--quiet"],
     "convert lambda": ["convert", "lambda", "0.88", "1.2", "--fuel", "E10"],
     "convert five gas": ["convert", "five-gas", "co=1", "co2=14", "o2=1", "hc_ppm=200", "no=0"],
     "convert pressure": [

@@ -28,7 +28,13 @@ from mixmon.messages.database import Database, load_database
 from mixmon.messages.gaps import Gap, gaps, missing
 from mixmon.messages.misread import misread
 from mixmon.note import Note, note
-from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, Quantity
+from mixmon.session.keys import (
+    CHAIN_QUANTITIES,
+    CYLINDER_QUANTITIES,
+    ENGINE_QUANTITIES,
+    Quantity,
+    trim_quantity,
+)
 from mixmon.session.load import placed, read_session, read_text
 from mixmon.session.model import Bus, DeclaredFuel, Sensors, Session, SignalChoice
 from mixmon.session.schema import near
@@ -150,16 +156,22 @@ class _Search:
         return tuple(found)
 
     def engine(self) -> Mapping[str, BoundSignal]:
-        """Engine quantity to signal."""
-        found = {}
+        """Engine quantity to signal; of a quantity of each cylinder, one for each."""
+        found: dict[str, BoundSignal] = {}
         for name, choice in self._session.engine_signals.items():
-            [bound] = self._bind_choices([choice], ENGINE_QUANTITIES[name], f"engine_signals.{name}")
-            if bound is not None:
-                found[name] = bound
+            where = f"engine_signals.{name}"
+            if name in CYLINDER_QUANTITIES:
+                cylinders = range(1, self._session.engine.cylinders + 1)
+                choices = [choice.of_cylinder(c) for c in cylinders]
+                of_each = self._bind_choices(choices, CYLINDER_QUANTITIES[name], where, "cylinders")
+                named = {trim_quantity(c): one for c, one in zip(cylinders, of_each, strict=True)}
+            else:
+                named = {name: self._bind_choices([choice], ENGINE_QUANTITIES[name], where)[0]}
+            found |= {each: bound for each, bound in named.items() if bound is not None}
         return found
 
     def _bind_choices(
-        self, choices: Iterable[SignalChoice], quantity: Quantity, where: str
+        self, choices: Iterable[SignalChoice], quantity: Quantity, where: str, of: str = "nodes"
     ) -> list[BoundSignal | None]:
         """What is found for each choice of one entry of the session file, None where nothing is.
 
@@ -171,7 +183,7 @@ class _Search:
             found.append(bound)
             first, failed = first or mistake, failed + (mistake is not None)
         if first is not None:
-            others = f", and the same of {failed - 1} other nodes" if failed > 1 else ""
+            others = f", and the same of {failed - 1} other {of}" if failed > 1 else ""
             self.mistakes.append(replace(first, found=first.found + others))
         return found
 

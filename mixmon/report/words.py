@@ -2,7 +2,8 @@
 
 A sentence is a text with `{name}` for each value of the note, or a function of the values where the
 words depend on them. The rooms follow in the order in which the work is done: the session, the balance, the
-pulls, the response, the census. A code of a new room gets its table here and its row in `SENTENCES`.
+pulls, the response, identity, the census. A code of a new room gets its table here and its row in
+`SENTENCES`.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from typing import Any, Final
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.census.records import CensusNote
 from mixmon.findings.census.wiring import WiringNote
+from mixmon.findings.identity.notes import IdentityNote, LabelNote
 from mixmon.findings.lags import LagSource
 from mixmon.findings.pulls.quality import PullNote
 from mixmon.findings.response.notes import EdgeProblem, ResponseNote
@@ -453,6 +455,79 @@ LAG_SOURCES: Final[Mapping[LagSource, str]] = {
 """Where a lag is from, after its seconds."""
 
 
+# Identity: which label is which cylinder.
+
+
+def _cylinders_text(cylinders: Iterable[int]) -> str:
+    return _join_words(sorted(cylinders), "+").replace(", ", "+")
+
+
+def _pairs_text(pairs: Iterable[Iterable[int]]) -> str:
+    return _join_words(_cylinders_text(pair) for pair in pairs)
+
+
+_STEPS_AGAIN: Final = "mixmon identify --plan says what to type, in about a minute"
+
+_IDENTITY: Final[Mapping[NoteCode, Sentence]] = {
+    IdentityNote.NO_STEPS: (
+        f"nothing claimed: the fuel of no cylinder moved by itself in this log; {_STEPS_AGAIN}"
+    ),
+    IdentityNote.NOT_STEADY: (
+        "nothing claimed: fuel moved, but never while speed and load were held for four seconds and more; "
+        "hold the engine at one point and step again"
+    ),
+    IdentityNote.CLOSED_LOOP_REPORTED: (
+        "nothing claimed: the engine control reports that it corrects by its own sensor (closed loop) "
+        "during the steps; switch that off and step again"
+    ),
+    IdentityNote.CLOSED_LOOP_SEEN: lambda values: (
+        f"nothing claimed: {values['share_percent']:.0f} ± {values['half_percent']:.0f} % of the mean "
+        f"answer{' of bank ' + values['bank'] if values['bank'] else ''} is missing, as where the engine "
+        "control corrects by its own sensor (closed loop); switch that off, or correct the steps, and step "
+        "again"
+    ),
+    IdentityNote.ANSWER_DECAYS: (
+        "nothing claimed: the answers lose {share_percent:.0f} ± {half_percent:.0f} % while a step is held, "
+        "as where the engine control corrects by its own sensor (closed loop); switch that off and step again"
+    ),
+    IdentityNote.NOT_ANSWERED: (
+        "nothing claimed: the readings do not answer the steps (gain {gain:.2f} ± {half:.2f}, 1 expected); "
+        "the steps were too small, at other moments, or not in force"
+    ),
+    IdentityNote.ANSWERED_REVERSED: (
+        "nothing claimed: the readings become leaner where the steps add fuel; the sign of the trims, or "
+        "of the steps, is the wrong way round"
+    ),
+    IdentityNote.EXCHANGED: lambda values: (
+        f"labels {_join_words(_join_words(pair) for pair in values['pairs'])} are exchanged: exchange their "
+        "plugs, or their cylinders in [[chain.node]]"
+    ),
+    IdentityNote.ANSWERS_IN_PAIRS: lambda values: (
+        "nothing claimed: most labels answer two cylinders by halves, as where injectors are driven in "
+        "pairs "
+        + (f"({_pairs_text(values['pairs'])}); " if values["pairs"] else "(single steps show which); ")
+        + 'if they are, say so: [injection] timing = "paired", with the firing order'
+    ),
+    IdentityNote.NOT_SEPARATED: lambda values: (
+        f"the steps do not distinguish cylinders {_pairs_text(values['groups'])}; {_STEPS_AGAIN}"
+    ),
+    IdentityNote.SIGN_NOT_CHECKED: (
+        "these steps cannot show whether the trims work the wrong way round; a step of all cylinders "
+        "together does"
+    ),
+    IdentityNote.CROSSTALK_NOT_MEASURED: (
+        "what a sensor sees of other cylinders needs steps of single cylinders (mixmon identify --plan "
+        "--single)"
+    ),
+    LabelNote.NOT_VALID: "not valid during the steps",
+    LabelNote.WEAK_ANSWER: "no clear answer of one cylinder (gain {gain:.2f})",
+    LabelNote.NOT_CONFIDENT: "too uncertain to be used",
+    LabelNote.OTHER_CYLINDER: lambda values: (
+        f"labelled {_cylinders_text(values['labelled'])}, sees {_cylinders_text(values['cylinders'])}"
+    ),
+}
+
+
 # The census: nodes, buses, wiring.
 
 _CENSUS: Final[Mapping[NoteCode, Sentence]] = {
@@ -504,6 +579,7 @@ SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_PULLS,
     **_RESPONSE,
     **_EDGES,
+    **_IDENTITY,
     **_CENSUS,
 }
 """One sentence for every code; a test looks for codes that have none."""

@@ -41,9 +41,13 @@ CLAIM_UNIT: Final = "yes or no"
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """The units in which a quantity may be written. The first one holds where the file names none."""
+    """The units in which a quantity may be written. The first one holds where the file names none.
+
+    of_cylinder  each cylinder has its own, and its name holds `{cylinder}`
+    """
 
     units: tuple[str, ...]
+    of_cylinder: bool = False
 
     @property
     def claim(self) -> bool:
@@ -64,7 +68,7 @@ CHAIN_QUANTITIES: Final[Mapping[str, Quantity]] = {
 }
 """The quantities of a node. Lambda or oxygen is needed, the others are optional."""
 
-ENGINE_QUANTITIES: Final[Mapping[str, Quantity]] = {
+ENGINE_QUANTITIES: Final[dict[str, Quantity]] = {
     "rpm": Quantity(("rpm",)),
     "throttle": Quantity(("percent",)),
     "map_kpa": Quantity(("kPa",)),
@@ -82,6 +86,19 @@ ENGINE_QUANTITIES: Final[Mapping[str, Quantity]] = {
     "exhaust_kpa": Quantity(("kPa",)),
 }
 """The quantities of the engine."""
+
+CYLINDER_QUANTITIES: Final[dict[str, Quantity]] = {"trim": Quantity(("percent",), of_cylinder=True)}
+"""The quantities that the engine control has for each cylinder."""
+
+
+def trim_quantity(cylinder: int) -> str:
+    """The name of the trim of one cylinder among the engine's quantities.
+
+    >>> trim_quantity(3)
+    'trim03'
+    """
+    return f"trim{cylinder:02d}"
+
 
 ENGINE_STATES: Final[Mapping[str, tuple[str, ...]]] = {"tip_in": ("throttle", "map_kpa")}
 """States that alarm conditions may name beside the signals, each with the signals of which one is needed."""
@@ -121,7 +138,7 @@ def read_choice(
     """The signal that a checked value chooses; None after a report.
 
     With `bus`, the signal belongs to a node of the chain: no bus is written, and `{position}`
-    stands for the node's place.
+    stands for the node's place. A quantity of each cylinder has `{cylinder}` in its name.
     """
     table: Mapping[str, Any] = {"signal": written} if isinstance(written, str) else written
     text = table.get("signal")
@@ -132,7 +149,8 @@ def read_choice(
     if match is None or (match["bus"] is None) != (bus is not None):
         report(where, f'"{text}"', expected)
         return None
-    if wrong := _expected_of_braces(text, patterned=bus is not None):
+    place = "position" if bus is not None else "cylinder" if quantity.of_cylinder else None
+    if wrong := _expected_of_braces(text, place):
         report(where, f'"{text}"', wrong)
         return None
     equals = table.get("equals")
@@ -159,19 +177,24 @@ def _is_meaningful(table: Mapping[str, Any], quantity: Quantity, where: str, rep
     return good
 
 
-def _expected_of_braces(text: str, *, patterned: bool) -> str | None:
-    """What was expected of the braces in a name, None where they are right."""
+def _expected_of_braces(text: str, place: str | None) -> str | None:
+    """What was expected of the braces in a name, None where they are right.
+
+    place: what they may stand for; each cylinder's own signal must have them.
+    """
+    expected = f"braces only as {{{place}}} or {{{place}:02d}}"
     try:
         fields = [part[1:] for part in string.Formatter().parse(text) if part[1] is not None]
     except ValueError:
-        return "braces only as {position} or {position:02d}"
-    if fields and not patterned:
+        return expected if place else "braces only as {position} or {position:02d}"
+    if fields and not place:
         return "a name without braces: only the chain's signals have places"
-    if all(
-        name == "position" and not turn and _PLACE_FORMAT.fullmatch(spec or "") for name, spec, turn in fields
-    ):
-        return None
-    return "braces only as {position} or {position:02d}"
+    if not fields and place == "cylinder":
+        return "a name with {cylinder} or {cylinder:02d}, as each cylinder has its own"
+    good = all(
+        name == place and not turn and _PLACE_FORMAT.fullmatch(spec or "") for name, spec, turn in fields
+    )
+    return None if good else expected
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -364,7 +387,10 @@ SESSION_TABLE: Final = Table(
         "bus": Tables(_BUS),
         "chain": _CHAIN_TABLE,
         "engine_signals": Table(
-            {name: signal_kind(quantity) for name, quantity in ENGINE_QUANTITIES.items()}
+            {
+                name: signal_kind(quantity)
+                for name, quantity in (ENGINE_QUANTITIES | CYLINDER_QUANTITIES).items()
+            }
         ),
         "axes": _AXES,
         "targets": _TARGETS,

@@ -130,8 +130,9 @@ def _read_chain_signals(
 
 
 def _read_engine_signals(clean: Clean, report: MistakeReport) -> dict[str, model.SignalChoice]:
+    quantities = keys.ENGINE_QUANTITIES | keys.CYLINDER_QUANTITIES
     read = {
-        name: keys.read_choice(value, keys.ENGINE_QUANTITIES[name], f"engine_signals.{name}", report)
+        name: keys.read_choice(value, quantities[name], f"engine_signals.{name}", report)
         for name, value in clean.get("engine_signals", {}).items()
     }
     return {name: choice for name, choice in read.items() if choice is not None}

@@ -6,7 +6,7 @@ They hold only what the file states; `messages.bind` finds where each signal lie
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 
@@ -121,15 +121,14 @@ class SignalChoice:
 
     def at(self, position: int) -> SignalChoice:
         """The same choice with `{position}` filled in, for one node of the chain."""
-        return SignalChoice(
-            self.bus,
-            self.message.format(position=position),
-            self.signal.format(position=position),
-            self.scale,
-            self.offset,
-            self.unit,
-            self.equals,
-        )
+        return self._filled_in(position=position)
+
+    def of_cylinder(self, cylinder: int) -> SignalChoice:
+        """The same choice with `{cylinder}` filled in."""
+        return self._filled_in(cylinder=cylinder)
+
+    def _filled_in(self, **place: int) -> SignalChoice:
+        return replace(self, message=self.message.format(**place), signal=self.signal.format(**place))
 
 
 @dataclass(frozen=True, slots=True)

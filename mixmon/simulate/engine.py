@@ -17,6 +17,7 @@ from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import OXYGEN_IN_AIR
 from mixmon.gas.reading import missed_charge_oxygen
 from mixmon.gas.transport import DEFAULT_CYCLES_BEFORE
+from mixmon.session.keys import trim_quantity
 from mixmon.simulate.health import battery
 from mixmon.simulate.operating import LeakAir
 from mixmon.simulate.timeline import CYCLE_DEG
@@ -73,6 +74,7 @@ class Ecu:
             **self._speed_and_load(seconds, turning, noise),
             **self._fuel_values(seconds, running),
             **self._slow_values(seconds, running),
+            **self._trim_values(seconds),
         }
 
     def _speed_and_load(self, t: Floats, turning: Bools, noise: Floats) -> dict[str, Floats]:
@@ -114,6 +116,14 @@ class Ecu:
             "spark_cut": timeline.spark_cut(t).astype(np.float64),
             "closed_loop": np.zeros(len(t)),
             "transient": (moving & running & ~cut).astype(np.float64),
+        }
+
+    def _trim_values(self, t: Floats) -> dict[str, Floats]:
+        """What the fuel control adds to each cylinder, percent: the trim that it holds, and the step."""
+        timeline = self._world.timeline
+        return {
+            trim_quantity(i + 1): 100 * ((1 + held / 100) * (1 + timeline.step(i, t)) - 1)
+            for i, held in enumerate(self._world.trims)
         }
 
     def _slow_values(self, t: Floats, running: Bools) -> dict[str, Floats]:

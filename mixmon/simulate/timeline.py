@@ -125,7 +125,7 @@ class PlayedPart:
 
 
 @dataclass(frozen=True, slots=True)
-class FuelStep:
+class PlayedStep:
     """Fuel added to each cylinder, in percent, from this moment to the next step."""
 
     t_s: float
@@ -145,7 +145,7 @@ class _Script:
     fuel_cuts: list[tuple[float, float]] = field(default_factory=list)
     spark_cuts: list[tuple[float, float]] = field(default_factory=list)
     openings: list[float] = field(default_factory=list)
-    steps: list[FuelStep] = field(default_factory=list)
+    steps: list[PlayedStep] = field(default_factory=list)
     started_s: float | None = None
     stopped_s: float | None = None
 
@@ -288,8 +288,8 @@ def _play_identity(part: Part, script: _Script) -> float:
     t = settled + part.lead_s
     nothing = (0.0,) * script.cylinders
     for code in identity_codes(script.cylinders, part.method):
-        script.steps.append(FuelStep(t, tuple(part.percent * sign for sign in code), "identity"))
-        script.steps.append(FuelStep(t + part.step_s, nothing, "identity"))
+        script.steps.append(PlayedStep(t, tuple(part.percent * sign for sign in code), "identity"))
+        script.steps.append(PlayedStep(t + part.step_s, nothing, "identity"))
         t += part.step_s + part.pause_s
     return settled
 
@@ -297,7 +297,7 @@ def _play_identity(part: Part, script: _Script) -> float:
 def _play_pattern(part: Part, script: _Script) -> float:
     settled = _play_steady(part, script)
     for late, sign in random_pattern(script.rng, part.seconds - part.ramp_s, part.hold_s):
-        script.steps.append(FuelStep(settled + late, (part.percent * sign,) * script.cylinders, "pattern"))
+        script.steps.append(PlayedStep(settled + late, (part.percent * sign,) * script.cylinders, "pattern"))
     return settled
 
 

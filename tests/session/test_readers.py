@@ -12,7 +12,7 @@ import pytest
 
 import mixmon
 from mixmon.session.alarm_kinds import ALARM_KINDS
-from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, SESSION_TABLE
+from mixmon.session.keys import CHAIN_QUANTITIES, CYLINDER_QUANTITIES, ENGINE_QUANTITIES, SESSION_TABLE
 from mixmon.session.schema import Either, Row, Table, Tables
 
 ROOT = Path(mixmon.__file__).parent
@@ -52,7 +52,8 @@ def keys_of(kind: object, way: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]
 def is_of_a_signal(way: tuple[str, ...]) -> bool:
     """Signals are read by their names, which tables of the code hold, and alarm limits by their kinds."""
     return way[-1] in ALARM_KINDS or (
-        bool({*way[-2:]} & {*CHAIN_QUANTITIES, *ENGINE_QUANTITIES}) and "signals" in "".join(way)
+        bool({*way[-2:]} & {*CHAIN_QUANTITIES, *ENGINE_QUANTITIES, *CYLINDER_QUANTITIES})
+        and "signals" in "".join(way)
     )
 
 

@@ -1,0 +1,161 @@
+"""mixmon identify as scripts and people use it, on simulated logs with their truth."""
+
+import json
+import tomllib
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from command_line import read_json, run_command
+
+from mixmon.session.fuel_steps import load_fuel_steps
+
+ROOT = Path(__file__).parents[2]
+ALDER = str(ROOT / "examples" / "alder8.toml")
+
+TRIMS_DBC = "\n".join(
+    [
+        'VERSION ""',
+        "BU_: ECU",
+        *(
+            f'BO_ {900 + c} Trim{c:02d}: 8 ECU\n SG_ Percent : 0|16@1+ (0.01,-100) [-100|500] "%" ECU'
+            for c in range(1, 9)
+        ),
+        'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 60000;',
+        'BA_DEF_DEF_ "GenMsgCycleTime" 20;',
+    ]
+)
+"""One message a cylinder, in hundredths of a percent."""
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory):
+    """The demo engine to the end of its steps: log, session and steps, from the truth."""
+    folder = tmp_path_factory.mktemp("identify")
+    places = {name: folder / name for name in ("log", "truth.json", "session.toml", "steps.toml")}
+    words = ["simulate", "--scenario", "alder8-short", "--seed", "3", "--duration", "40", "--quiet"]
+    words += ["--out", str(places["log"]), "--truth", str(places["truth.json"])]
+    assert run_command(*words, "--write-session", str(places["session.toml"])).status == 0
+    truth = json.loads(places["truth.json"].read_text())
+    lines = []
+    steps = truth["fuel_steps"]
+    for step, following in pairwise(steps):
+        if any(step["percent"]):
+            percent = ", ".join(f'"{c}" = {by}' for c, by in enumerate(step["percent"], 1))
+            lines += ["[[step]]", f"from_s = {step['t_s']}", f"to_s = {following['t_s']}"]
+            lines.append(f"fuel_percent = {{ {percent} }}")
+    places["steps.toml"].write_text("\n".join(lines))
+    return places, truth
+
+
+def answer(places, *words, steps=True):
+    given = ["--steps", str(places["steps.toml"])] if steps else []
+    return run_command(
+        "identify", str(places["log"]), "-s", str(places["session.toml"]), "--quiet", *given, *words
+    )
+
+
+def test_json_has_every_field_and_finds_the_planted_exchange(played):
+    places, truth = played
+    told = read_json(answer(places, "--json"))
+    assert list(told) == [
+        "format", "session", "log", "state", "proved", "labels", "exchanged", "steps_used",
+        "crosstalk_percent", "crosstalk_half_percent", "notes",
+    ]  # fmt: skip
+    assert list(told["labels"][0]) == [
+        "position", "sensor", "labelled", "cylinder", "confidence", "gain", "gain_half", "delay_s", "lag_s",
+        "flags",
+    ]  # fmt: skip
+    assert (told["format"], told["state"], told["proved"]) == (2, "disproved", False)
+    assert told["exchanged"] == [[3, 4]]
+    assert told["steps_used"] == 4
+    assert [(one["labelled"], one["cylinder"]) for one in told["labels"]] == [
+        (one["label"], one["cylinder"]) for one in truth["identity"]
+    ]
+    assert min(one["confidence"] for one in told["labels"]) > 0.999
+    assert told["crosstalk_percent"] == [[None] * 8] * 8
+
+
+def test_text_names_the_exchange_and_what_to_do(played):
+    places, _ = played
+    text = " ".join(answer(places).out.split())
+    assert "disproved: not every label sees the cylinder that the session gives it; by 4 fuel steps" in text
+    assert "labels 3 and 4 are exchanged: exchange their plugs, or their cylinders" in text
+    assert "labelled 3, sees 4" in text
+
+
+def test_a_session_with_the_cylinders_as_found_is_proved(played, tmp_path):
+    places, _ = played
+    session = places["session.toml"].read_text()
+    for position, cylinder in ((3, 4), (4, 3)):
+        before = f"position = {position}\ncylinder = {position}\n"
+        assert before in session
+        session = session.replace(before, f"position = {position}\ncylinder = {cylinder}\n")
+    (tmp_path / "mended.toml").write_text(session)
+    words = ("identify", str(places["log"]), "-s", str(tmp_path / "mended.toml"), "--quiet", "--json")
+    told = read_json(run_command(*words, "--steps", str(places["steps.toml"])))
+    assert (told["state"], told["exchanged"]) == ("proved", [])
+
+
+def test_the_part_of_a_log_before_its_steps_claims_nothing(played):
+    places, _ = played
+    told = read_json(answer(places, "--json", "--to", "21"))
+    assert [n["code"] for n in told["notes"]] == ["no_steps"]
+    assert {one["cylinder"] for one in told["labels"]} == {None}
+
+
+def test_steps_count_from_the_log_s_first_frame_also_in_a_part_of_it(played):
+    places, _ = played
+    assert read_json(answer(places, "--json", "--from", "20.5"))["exchanged"] == [[3, 4]]
+
+
+def test_without_steps_and_trims_the_line_says_what_to_give(played):
+    places, _ = played
+    refused = answer(places, steps=False)
+    assert (refused.status, refused.out) == (2, "")
+    assert "--steps FILE" in refused.err
+    assert "{cylinder:02d}" in refused.err
+
+
+def test_trims_on_the_bus_need_no_file(tmp_path):
+    """The engine control sends its trims by definitions of its own; the simulator plays through them."""
+    (tmp_path / "trims.dbc").write_text(TRIMS_DBC)
+    both = 'database = ["engine_bus.dbc", "trims.dbc"]'
+    session = Path(ALDER).read_text().replace('database = "engine_bus.dbc"', both)
+    trim = '[engine_signals]\ntrim = "engine/Trim{cylinder:02d}.Percent"\n'
+    (tmp_path / "s.toml").write_text(session.replace("[engine_signals]\n", trim))
+    words = ["simulate", "--scenario", "alder8-short", "--seed", "3", "--duration", "40", "--quiet"]
+    words += ["--through", str(tmp_path / "s.toml"), "--out", str(tmp_path / "log"), "--trims"]
+    assert run_command(*words, "1.5,-2,0,3,0,0,-1,0.5").status == 0
+    words = ["identify", str(tmp_path / "log"), "-s", str(tmp_path / "s.toml"), "--quiet", "--json"]
+    told = read_json(run_command(*words))
+    assert (told["state"], told["exchanged"], told["steps_used"]) == ("disproved", [[3, 4]], 4)
+
+
+@pytest.mark.parametrize("more", [(), ("--single",), ("--percent", "2")])
+def test_a_plan_is_a_file_of_steps(tmp_path, more):
+    planned = run_command("identify", "--plan", "-s", ALDER, *more)
+    assert (planned.status, planned.err) == (0, "")
+    (tmp_path / "plan.toml").write_text(planned.out)
+    steps = load_fuel_steps(tmp_path / "plan.toml", 8)
+    assert len(steps) == (16 if "--single" in more else 5)
+    assert (
+        tomllib.loads(planned.out)["step"]
+        == read_json(run_command("identify", "--plan", "-s", ALDER, "--json", *more))["steps"]
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ((), "identify: no LOG"),
+        (("--plan",), "--plan: no session"),
+        (("log", "--plan", "-s", ALDER), "it reads no log"),
+        (("log", "--single"), "they shape a plan"),
+        (("--plan", "-s", ALDER, "--percent", "20"), "--percent 20: expected above 0, at most 10"),
+    ],
+)
+def test_options_that_do_not_belong_together(words, said):
+    refused = run_command("identify", *words)
+    assert (refused.status, refused.out) == (2, "")
+    assert said in refused.err
