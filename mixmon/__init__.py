@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from mixmon.findings.balance.balance import Balance
     from mixmon.findings.events.event import Event
     from mixmon.findings.identity.identity import Identity
+    from mixmon.ledger.ledger import Ledger
     from mixmon.run import Run, alarms, balance, events, identify, lags, read_run
     from mixmon.session.fuel_steps import FuelStep
     from mixmon.session.load import load_session
@@ -41,6 +42,7 @@ __all__ = [
     "Event",
     "FuelStep",
     "Identity",
+    "Ledger",
     "MixmonError",
     "OutputError",
     "RangeError",
@@ -64,6 +66,7 @@ _HOME = {
     "Event": "mixmon.findings.events.event",
     "FuelStep": "mixmon.session.fuel_steps",
     "Identity": "mixmon.findings.identity.identity",
+    "Ledger": "mixmon.ledger.ledger",
     "Run": "mixmon.run",
     "Session": "mixmon.session.model",
     "alarms": "mixmon.run",

@@ -10,9 +10,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from hashlib import sha256
+from itertools import chain
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mixmon.arrays import SECOND_NS, Ints
 from mixmon.errors import SourceError, UsageError
@@ -132,6 +136,32 @@ class Run:
     def once(self) -> bool:
         """Whether it can be read once only, as standard input."""
         return any(source.once for source in self._logs)
+
+    @property
+    def name(self) -> str:
+        """The names of its logs."""
+        return ", ".join(source.name for source in self._logs)
+
+    @property
+    def whole(self) -> bool:
+        """Whether no part of the logs and no cylinder is left out."""
+        return self._begin <= 0 and self._end is None and not self.left_out
+
+    def fingerprint(self) -> str:
+        """What the logs can be known by again: SHA-256 of their frames, however these are packed.
+
+        It reads the logs once. Stamps, identifiers and bytes are in it; names of logs and channels are not.
+
+        Raises:
+            SourceError: a log cannot be read.
+        """
+        digests = [sha256() for _ in range(4)]
+        for frames in chain.from_iterable(self._logs):
+            within = np.arange(frames.width) < frames.size[:, None]
+            columns: list[NDArray[Any]] = [frames.t, frames.can_id, frames.size, frames.data[within]]
+            for digest, column in zip(digests, columns, strict=True):
+                digest.update(column.tobytes())
+        return sha256(b"".join(digest.digest() for digest in digests)).hexdigest()
 
     def __iter__(self) -> Iterator[CylinderBlock]:
         self.log = LogFacts()

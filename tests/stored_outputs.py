@@ -45,6 +45,8 @@ OF_A_LOG: dict[str, list[str]] = {
 }
 """Commands that read a log; each is stored as text and as JSON."""
 
+_TAUGHT = ["--add", LOGS["eight"][0], *LOGS["eight"][1:], "--ledger", ":memory:", "--quiet"]
+
 ALONE: dict[str, list[str]] = {
     "verify eight": ["verify", "examples/alder8.toml"],
     "verify six": ["verify", "examples/foreign.toml"],
@@ -64,6 +66,8 @@ ALONE: dict[str, list[str]] = {
         "--pressure-k",
         "0.3",
     ],
+    "sensors eight": ["sensors", *_TAUGHT],
+    "sensors slow one": ["sensors", "S-088", *_TAUGHT],
     "scenarios": ["simulate", "--list"],
     "grade plain": ["simulate", "--scenario", "plain", "--seed", "1", "--grade", "--quiet"],
     "grade six": ["simulate", "--scenario", "six", "--seed", "6", "--grade", "--quiet"],

@@ -98,6 +98,7 @@ COMMANDS = {
     "pulls": "pulls at full load, by bands of speed; --transients for tip-ins",
     "response": "lag of every sensor, from fuel cuts and steps; the delay of every cell",
     "identify": "which label is which cylinder, by fuel steps; --plan says what to type",
+    "sensors": "the ledger: what is known of every sensor by its serial; --add enters what a log teaches",
     "simulate": "the demo engine, or another, to a log, with its truth; --grade grades the analysis",
     "convert": "one mixture as lambda, phi, air-fuel ratio, oxygen and exhaust gas",
 }

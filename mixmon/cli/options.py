@@ -72,7 +72,7 @@ def add_bus(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_session(parser: argparse.ArgumentParser, *, required: bool = False) -> None:
+def add_session(parser: argparse._ActionsContainer, *, required: bool = False) -> None:
     """--session: the session file."""
     parser.add_argument(
         "-s",

@@ -57,7 +57,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what was found in it."""
     _check_options(arguments)
-    air = None if arguments.air is None else _air_oxygen(arguments.air)
+    air = None if arguments.air is None else air_oxygen(arguments.air)
     with opened_run(arguments) as run_:
         nodes = run_.session.chain.nodes
         chosen = (
@@ -100,7 +100,7 @@ def _check_options(arguments: argparse.Namespace) -> None:
         )
 
 
-def _air_oxygen(words: str) -> float:
+def air_oxygen(words: str) -> float:
     """Oxygen of the air described as C/RH[/KPA], percent.
 
     Raises:

@@ -40,7 +40,10 @@ CHAIN_SIGNALS_MISSED: Final = ("ready", "supply", "heater", "resets")
 ENGINE_SIGNALS_MISSED: Final = ("rpm", "pulse_ms", "coolant_c", "fuel_cut", "spark_cut")
 """The same of the engine; load and target have gaps of their own."""
 
-_OPTIONAL_SIGNALS: Final = {"exhaust_kpa"}  # only sensors whose readings depend on pressure need it
+_OPTIONAL_SIGNALS: Final = {
+    "exhaust_kpa",  # only sensors whose readings depend on pressure need it
+    "over_temperature",  # the ledger alone reads it, and says so where it is missing
+}
 
 
 def missing(chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
@@ -51,7 +54,7 @@ def missing(chain: Collection[str], engine: Collection[str]) -> tuple[str, ...]:
         engine: quantities of the engine.
     """
     return tuple(
-        [f"chain.signals.{name}" for name in CHAIN_QUANTITIES if name not in chain]
+        [f"chain.signals.{name}" for name in CHAIN_QUANTITIES if name not in {*chain, *_OPTIONAL_SIGNALS}]
         + [
             f"engine_signals.{name}"
             for name in ENGINE_QUANTITIES

@@ -82,6 +82,9 @@ _HALF_LOAD = 50.0
 
 _MIXTURE_QUANTITIES = ("lam", "oxygen")
 
+_AUX_ALWAYS, _AUX_WHERE_MAPPED = ("supply", "heater", "resets"), ("over_temperature",)
+"""Further quantities of a node: those that every row has, and those that it has where a node sends them."""
+
 Columns = dict[str, Floats]
 
 
@@ -95,6 +98,7 @@ class NodeSources:
     supply: Source | None = None
     resets: Source | None = None
     heater: Source | None = None
+    over_temperature: Source | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +165,11 @@ class Aligner:
         self._by_message: dict[tuple[int, str], list[Track]] = {}
         self._engine = self._place_sources(layout.engine)
         self._nodes = [self._place_sources(_name_sources(node)) for node in layout.nodes]
+        self._aux = _AUX_ALWAYS + tuple(
+            name
+            for name in _AUX_WHERE_MAPPED
+            if any(getattr(node, name) is not None for node in layout.nodes)
+        )
         self._node_tracks = tuple(track for places in self._nodes for track in places.tracks)
         self._distances, self._group = np.unique(np.array(layout.geometry.distance_mm), return_inverse=True)
         self._next: int | None = None
@@ -240,7 +249,7 @@ class Aligner:
             ready=np.full(shape, np.nan),
             shifted=self._shift_to_valve(t, now),
             now=now,
-            aux={name: np.full(shape, np.nan) for name in ("supply", "heater", "resets")},
+            aux={name: np.full(shape, np.nan) for name in self._aux},
         )
         columns = {"lam": rows.lam, "oxygen": rows.oxygen, "ready": rows.ready, **rows.aux}
         for j, places in enumerate(self._nodes):
@@ -302,5 +311,6 @@ class Aligner:
 
 
 def _name_sources(node: NodeSources) -> dict[str, Source]:
-    named = {name: getattr(node, name) for name in ("lam", "oxygen", "ready", "supply", "heater", "resets")}
+    names = ("lam", "oxygen", "ready", *_AUX_ALWAYS, *_AUX_WHERE_MAPPED)
+    named = {name: getattr(node, name) for name in names}
     return {name: source for name, source in named.items() if source is not None}

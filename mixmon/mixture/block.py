@@ -46,7 +46,8 @@ class CylinderBlock:
     shifted    name -> float64[k, n]  engine quantities as they were when the gas now at each
                sensor left its valve (rpm, load, throttle, map_kpa, target as lambda, ...)
     now        name -> float64[k]     the same at the row's own time
-    aux        name -> float64[k, n]  node quantities: supply, heater, resets
+    aux        name -> float64[k, n]  node quantities: supply, heater, resets; over_temperature (1 yes, 0 no)
+               where a node sends it
     """
 
     t: Ints

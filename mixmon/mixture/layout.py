@@ -72,6 +72,7 @@ def _sources_of_node(bound: Mapping[str, BoundSignal], stoich_afr: float | None)
         supply=sources.get("supply"),
         resets=sources.get("resets"),
         heater=sources.get("heater"),
+        over_temperature=sources.get("over_temperature"),
     )
 
 

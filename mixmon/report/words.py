@@ -20,6 +20,7 @@ from mixmon.findings.identity.notes import IdentityNote, LabelNote
 from mixmon.findings.lags import LagSource
 from mixmon.findings.pulls.quality import PullNote
 from mixmon.findings.response.notes import EdgeProblem, ResponseNote
+from mixmon.ledger.notes import LedgerNote
 from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
@@ -570,6 +571,82 @@ _CENSUS: Final[Mapping[NoteCode, Sentence]] = {
 }
 
 
+# The ledger of sensors.
+
+
+def _beside_half(value: float, half: float | None, scale: float = 1.0, decimals: int = 0) -> str:
+    """A number with half of its interval, where that is known."""
+    known = "" if half is None else f" ± {scale * half:.{decimals}f}"
+    return f"{scale * value:.{decimals}f}{known}"
+
+
+_WORN_OR_OTHER: Final = "not what it claims to be, or worn out"
+
+_LEDGER: Final[Mapping[NoteCode, Sentence]] = {
+    LedgerNote.ALREADY_ENTERED: lambda values: (
+        f"entered before, and not entered again: {_join_words(values['sensors'])}"
+    ),
+    LedgerNote.OVERLAPS: lambda values: (
+        f"{_join_words(values['sensors'])}: not entered, as its time is in {values['log']}, which was "
+        "entered for the "
+        "same place: one run recorded twice, or a part of it"
+    ),
+    LedgerNote.NO_SERIAL: lambda values: (
+        f"no serial at position {_join_words(values['positions'])}: nothing is entered for it; add sensor to "
+        "its "
+        "[[chain.node]]"
+    ),
+    LedgerNote.TWO_NODES: lambda values: (
+        f"{values['sensor']} stands at positions {_join_words(values['positions'])}: nothing is entered for "
+        "it, as a "
+        "sensor sits in one place; correct the session"
+    ),
+    LedgerNote.TWO_PLACES_AT_ONCE: (
+        "in two places at one time: position {position} of {session} ({log}) and position {other_position} "
+        "of "
+        "{other_session} ({other_log}); one of both serials is wrong: correct that session, withdraw the run "
+        "and add "
+        "its log again"
+    ),
+    LedgerNote.SEEN_ELSEWHERE: lambda values: (
+        f"seen elsewhere before: position {values['position']}, cylinder "
+        f"{'+'.join(map(str, values['cylinders']))} of {values['session'] or 'a session without a name'}"
+    ),
+    LedgerNote.NO_DATE: lambda values: (
+        f"{counted(values['runs'], 'run')} with stamps that are no dates: runs stand in the order in which "
+        "they were "
+        "entered, and two places at once are not noticed"
+    ),
+    LedgerNote.NOT_KNOWN_WITHOUT: lambda values: (
+        f"{values['fact']}: not known without {_join_words(values['signals'])}"
+    ),
+    LedgerNote.SLOWER_THAN_CLASS: lambda values: (
+        f"T63 {values['way']}-going {_beside_half(values['t63_s'], values['half_s'], 1e3)} ms, of its class "
+        f"{1e3 * values['limit_s']:g} ms at most: {_WORN_OR_OTHER}"
+    ),
+    LedgerNote.WARMS_UP_SLOWER_THAN_CLASS: lambda values: (
+        f"ready after {values['seconds']:.1f} s, of its class {values['limit_s']:g} s at most: "
+        f"{_WORN_OR_OTHER}; or "
+        "its supply is low"
+    ),
+    LedgerNote.OFF_IN_AIR: lambda values: (
+        f"in air {_beside_half(values['off_percent'], values['half_percent'], 1.0, 1)} % off "
+        f"{values['against']}, of "
+        f"its class {values['limit_percent']:g} % at most: {_WORN_OR_OTHER}"
+    ),
+    LedgerNote.MUCH_QUICKER_THAN_BEFORE: lambda values: (
+        f"T63 {values['way']}-going {1e3 * values['t63_s']:.0f} ms, {1e3 * values['before_s']:.0f} ms "
+        "before: another "
+        "sensor, or a serial typed wrong"
+    ),
+    LedgerNote.TOO_FEW_POINTS: "{points} of {needed} runs at different hours that it needs",
+    LedgerNote.HOURS_MISSING: "the hours before {points} of its measurements are not known",
+    LedgerNote.NO_TREND: "it does not grow by more than its error",
+    LedgerNote.BEYOND_LIMIT: "the limit has been reached",
+    LedgerNote.TOO_FAR: "it lies more than {hours:.0f} h ahead, too far beyond the hours seen",
+}
+
+
 # All of them.
 
 SENTENCES: Final[dict[NoteCode, Sentence]] = {
@@ -581,5 +658,6 @@ SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_EDGES,
     **_IDENTITY,
     **_CENSUS,
+    **_LEDGER,
 }
 """One sentence for every code; a test looks for codes that have none."""

@@ -65,6 +65,7 @@ CHAIN_QUANTITIES: Final[Mapping[str, Quantity]] = {
     "supply": Quantity(("V",)),
     "heater": Quantity(("percent",)),
     "resets": Quantity(("count",)),
+    "over_temperature": _YES_OR_NO,
 }
 """The quantities of a node. Lambda or oxygen is needed, the others are optional."""
 
@@ -113,6 +114,7 @@ SHIPPED_PATTERNS: Final[Mapping[str, Any]] = {
     "supply": "Mix{position:02d}_State.Supply",
     "heater": "Mix{position:02d}_State.HeaterDuty",
     "resets": "Mix{position:02d}_State.ResetCount",
+    "over_temperature": "Mix{position:02d}_State.OverTemperature",
 }
 
 _SIGNAL_NAME = re.compile(r"(?:(?P<bus>[^/]+)/)?(?P<message>[^./]+)\.(?P<signal>[^./]+)")

@@ -42,7 +42,7 @@ from mixmon.note import Note, note
 # warms. Kept: the moment at which each node's heating began, and whether its warm-up is over.
 # ----------------------------------------------------------------------------------------------------
 
-_DRIVEN_PERCENT = 10.0
+DRIVEN_PERCENT = 10.0
 """Drive above which a heater heats: our choice, above the rest of a controller that is off."""
 
 _NOT_BEGUN = np.iinfo(np.int64).min
@@ -98,7 +98,7 @@ class WarmUpStage:
         warming = block.state[:, j] == SampleState.WARMING
         if not self._heaters[j]:
             return np.asarray(warming)
-        return np.asarray(warming & (block.aux["heater"][:, j] > _DRIVEN_PERCENT))
+        return np.asarray(warming & (block.aux["heater"][:, j] > DRIVEN_PERCENT))
 
 
 # ----------------------------------------------------------------------------------------------------

@@ -1,0 +1,209 @@
+"""The file of the ledger: what is refused, what is kept, and what two programs or a kill do to it.
+
+The standard library's SQLite reads and damages files beside it.
+"""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from mixmon.errors import OutputError, SourceError, UsageError
+from mixmon.ledger.entries import EntryKind, Fact, in_force
+from mixmon.ledger.ledger import LEDGER_FORMAT, PLACE_VARIABLE, Ledger, default_ledger_path
+
+
+def run_facts(serial: str, log: str = "a" * 64) -> list[Fact]:
+    """A run of one sensor and what its log taught beside it."""
+    return [
+        Fact(serial, EntryKind.RUN, {"seconds": 60.0, "hot_s": None}, log, "a.log", 1, 2),
+        Fact(serial, EntryKind.WARM_UP, {"seconds": 11.5, "at_least": False}, log, "a.log", 1, 2),
+    ]
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    return tmp_path / "data" / "sensors.ledger"
+
+
+def test_a_file_is_made_with_the_first_entry_for_its_user_alone(place):
+    with Ledger(place) as ledger:
+        assert ledger.entries() == ()
+        assert not place.exists()
+        ledger.add_bias("S-1", 0.6, 0.3, reason="rotation")
+        files = sorted(place.parent.iterdir())
+        assert [stat.S_IMODE(path.stat().st_mode) for path in files] == [0o600] * len(files)
+    db = sqlite3.connect(place)
+    assert db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert db.execute("PRAGMA user_version").fetchone() == (LEDGER_FORMAT,)
+    assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    db.close()
+
+
+def test_entries_come_back_as_they_were_entered(place):
+    facts = run_facts("S-1")
+    with Ledger(place) as ledger:
+        entered = ledger.enter(facts)
+    with Ledger(place) as ledger:
+        assert ledger.entries() == entered
+        assert [entry.fact for entry in ledger.entries("S-1")] == facts
+        assert ledger.entries("S-2") == ()
+        assert ledger.serials() == ("S-1",)
+
+
+def test_a_log_is_entered_once_for_a_sensor(place):
+    with Ledger(place) as ledger:
+        assert len(ledger.enter([*run_facts("S-1"), *run_facts("S-2")])) == 4
+        assert ledger.enter(run_facts("S-1")) == ()
+        assert len(ledger.enter([*run_facts("S-1"), *run_facts("S-3")])) == 2
+        assert len(ledger.enter(run_facts("S-1", "b" * 64))) == 2
+
+
+def test_nothing_in_the_file_can_be_changed_or_deleted(place):
+    with Ledger(place) as ledger:
+        ledger.enter(run_facts("S-1"))
+    db = sqlite3.connect(place)
+    for order in ("UPDATE entry SET serial = 'S-2'", "DELETE FROM entry WHERE number = 1"):
+        with pytest.raises(sqlite3.IntegrityError, match="entries are"):
+            db.execute(order)
+    db.close()
+
+
+def test_what_is_withdrawn_counts_no_more_and_stays(place):
+    with Ledger(place) as ledger:
+        ledger.enter([*run_facts("S-1"), *run_facts("S-2")])
+        gone = ledger.withdraw(1, reason="serial typed wrong")
+        assert [entry.number for entry in gone] == [1, 2]
+        assert len(ledger.entries("S-1")) == 4
+        assert [entry.serial for entry in in_force(ledger.entries())] == ["S-2", "S-2"]
+        assert len(ledger.enter(run_facts("S-1"))) == 2, "its log can teach again"
+        for number in (1, 99):
+            with pytest.raises(UsageError, match="none that counts"):
+                ledger.withdraw(number, reason="again")
+        with pytest.raises(UsageError, match="no reason"):
+            ledger.withdraw(3, reason=" ")
+
+
+@pytest.mark.parametrize(
+    ("percent", "half", "reason"), [(25, 1, "r"), (1, 0, "r"), (float("nan"), 1, "r"), (1, 1, "")]
+)
+def test_an_impossible_bias_is_refused(place, percent, half, reason):
+    with Ledger(place) as ledger, pytest.raises(UsageError):
+        ledger.add_bias("S-1", percent, half, reason=reason)
+    assert not place.exists()
+
+
+def write_other_database(path: Path) -> None:
+    db = sqlite3.connect(path)
+    db.execute("CREATE TABLE entry (number INTEGER)")
+    db.commit()
+    db.close()
+
+
+def write_later_format(path: Path) -> None:
+    with Ledger(path) as ledger:
+        ledger.enter(run_facts("S-1"))
+    db = sqlite3.connect(path)
+    db.execute(f"PRAGMA user_version = {LEDGER_FORMAT + 1}")
+    db.close()
+
+
+@pytest.mark.parametrize(
+    ("write", "says"),
+    [
+        (write_other_database, "not a ledger"),
+        (lambda path: path.write_text("sensors of 2025\n"), "not a ledger"),
+        (lambda path: path.write_bytes(b"SQLite format 3\0" + bytes(20)), "not a ledger"),
+        (write_later_format, f"format {LEDGER_FORMAT + 1}; expected {LEDGER_FORMAT} or less"),
+        (lambda path: path.mkdir(), "no file"),
+    ],
+    ids=["other database", "text", "header alone", "later format", "folder"],
+)
+def test_what_is_no_ledger_of_this_format_is_refused_and_left_as_it_is(tmp_path, write, says):
+    path = tmp_path / "sensors.ledger"
+    write(path)
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir() if p.is_file()}
+    with pytest.raises(SourceError, match=says):
+        Ledger(path)
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir() if p.is_file()} == before
+
+
+def test_a_damaged_file_is_a_plain_error(place):
+    with Ledger(place) as ledger:
+        ledger.enter([fact for i in range(200) for fact in run_facts(f"S-{i}")])
+    data = bytearray(place.read_bytes())
+    data[4096:] = b"\xff" * (len(data) - 4096)
+    place.write_bytes(data)
+    with Ledger(place) as ledger, pytest.raises(SourceError, match="expected a ledger that can be read"):
+        ledger.entries()
+
+
+def test_a_place_that_cannot_be_written_is_a_plain_error(tmp_path):
+    (tmp_path / "file").write_text("no folder")
+    with (
+        Ledger(tmp_path / "file" / "sensors.ledger") as ledger,
+        pytest.raises(OutputError, match="name another"),
+    ):
+        ledger.add_bias("S-1", 1, 1, reason="r")
+
+
+def test_the_place_is_named_by_the_environment_or_the_platform(monkeypatch, tmp_path):
+    monkeypatch.setenv(PLACE_VARIABLE, str(tmp_path / "mine"))
+    assert default_ledger_path() == tmp_path / "mine"
+    monkeypatch.delenv(PLACE_VARIABLE)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    assert default_ledger_path().name == "sensors.ledger"
+    assert "mixmon" in default_ledger_path().parts
+
+
+WRITER = """
+import sys
+from mixmon.ledger.ledger import Ledger
+place, serial, count = sys.argv[1], sys.argv[2], int(sys.argv[3])
+with Ledger(place) as ledger:
+    for i in range(count):
+        print(ledger.add_bias(serial, 0.1, 0.1, reason=f"number {i}"), flush=True)
+"""
+
+
+def writer(place: Path, serial: str, count: int) -> subprocess.Popen[str]:
+    words = [sys.executable, "-c", WRITER, str(place), serial, str(count)]
+    return subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
+
+
+def test_twenty_kills_lose_at_most_the_entry_that_was_being_entered(place):
+    chance = random.Random(12)
+    for kill in range(20):
+        before = count_of(place)
+        with writer(place, "S-1", 1_000_000) as program:
+            last = before
+            for _ in range(chance.randint(0, 12)):
+                last = int(program.stdout.readline())
+            program.kill()
+            told = [int(line) for line in program.stdout.read().split()]
+        last = max([last, *told])
+        assert last <= count_of(place) <= last + 1, f"kill {kill}"
+    db = sqlite3.connect(place)
+    assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    db.close()
+
+
+def count_of(place: Path) -> int:
+    with Ledger(place) as ledger:
+        return len(ledger.entries())
+
+
+def test_two_programs_that_write_at_once_both_get_all_their_entries_in(place):
+    programs = [writer(place, serial, 60) for serial in ("S-1", "S-2")]
+    numbers = [[int(line) for line in program.communicate()[0].split()] for program in programs]
+    assert [program.returncode for program in programs] == [0, 0]
+    assert sorted(numbers[0] + numbers[1]) == list(range(1, 121))
+    with Ledger(place) as ledger:
+        for serial, own in zip(("S-1", "S-2"), numbers, strict=True):
+            assert [entry.number for entry in ledger.entries(serial)] == own
