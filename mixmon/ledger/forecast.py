@@ -32,7 +32,7 @@ _FARTHEST: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class DriftPoint:
     """One measurement: hours hot, the value, half of its own 95 % interval, and what all points share of it.
 
     own_half  None where no error is known: then all points weigh the same
@@ -63,15 +63,15 @@ class Forecast:
     why_not: Note | None
 
 
-_NEVER: Final = (float("nan"), float("nan"))
+_NO_INTERVAL: Final = (float("nan"), float("nan"))
 
 
-def forecast(quantity: str, points: Sequence[Point], limit: float) -> Forecast:
+def forecast(quantity: str, points: Sequence[DriftPoint], limit: float) -> Forecast:
     """The drift of a quantity, and the hours until it reaches the limit from below."""
     count = len(points)
     if count < _FEWEST or len({point.hours for point in points}) < _FEWEST:
         why = note(LedgerNote.TOO_FEW_POINTS, points=count, needed=_FEWEST)
-        return Forecast(quantity, limit, count, np.nan, np.nan, np.nan, _NEVER, why)
+        return Forecast(quantity, limit, count, np.nan, np.nan, np.nan, _NO_INTERVAL, why)
     line = _Line(points)
     left, interval, why_not = _meet(line, points, limit)
     slope, half = 100 * line.slope, 100 * line.t95 * float(np.sqrt(line.slope_variance))
@@ -81,7 +81,7 @@ def forecast(quantity: str, points: Sequence[Point], limit: float) -> Forecast:
 class _Line:
     """The fitted line about the weighted mean of the hours: level, slope, and their variances."""
 
-    def __init__(self, points: Sequence[Point]) -> None:
+    def __init__(self, points: Sequence[DriftPoint]) -> None:
         hours = np.array([p.hours for p in points])
         value = np.array([p.value for p in points])
         weights, has_errors = _weigh(points)
@@ -112,7 +112,7 @@ class _Line:
         return bool(self.slope > self.t95 * np.sqrt(self.slope_variance))
 
 
-def _weigh(points: Sequence[Point]) -> tuple[Floats, bool]:
+def _weigh(points: Sequence[DriftPoint]) -> tuple[Floats, bool]:
     """The weights of the points, and whether they come from errors."""
     halves = np.array([np.nan if p.own_half is None else p.own_half for p in points])
     if not (halves > 0).all():
@@ -121,7 +121,7 @@ def _weigh(points: Sequence[Point]) -> tuple[Floats, bool]:
 
 
 def _meet(
-    line: _Line, points: Sequence[Point], limit: float
+    line: _Line, points: Sequence[DriftPoint], limit: float
 ) -> tuple[float, tuple[float, float], Note | None]:
     """Hours from the newest point until the line is at the limit, their interval, or the reason for none.
 
@@ -131,12 +131,12 @@ def _meet(
     hours = [point.hours for point in points]
     now, span = max(hours), max(hours) - min(hours)
     if line.level + line.slope * (now - line.middle) >= limit:
-        return np.nan, _NEVER, note(LedgerNote.BEYOND_LIMIT, limit=limit)
+        return np.nan, _NO_INTERVAL, note(LedgerNote.BEYOND_LIMIT, limit=limit)
     if not line.rises:
-        return np.nan, _NEVER, note(LedgerNote.NO_TREND)
+        return np.nan, _NO_INTERVAL, note(LedgerNote.NO_TREND)
     common = max(point.common_half for point in points)
     meet, _, _ = line.reach(limit)
     if meet - now > _FARTHEST * span:
-        return np.nan, _NEVER, note(LedgerNote.TOO_FAR, hours=_FARTHEST * span)
+        return np.nan, _NO_INTERVAL, note(LedgerNote.TOO_FAR, hours=_FARTHEST * span)
     low, high = line.reach(limit - common)[1], line.reach(limit + common)[2]
     return meet - now, (max(low - now, 0.0), high - now), None

@@ -110,7 +110,7 @@ def learn(
     nodes = binding.session.chain.nodes
     usage = UsageStage(binding)
     reviewer = ResponseReviewer(binding, expected_air=expected_air)
-    clock = _Clock()
+    clock = _RunSpan()
     search = NodeStage([node.cylinders for node in nodes])
     happened = list(run_through(search, feed_on_the_way(run, reviewer, usage, clock)))
     harms = [*usage.harms, *_find_lost_supplies(happened)]
@@ -204,7 +204,7 @@ def _find_lost_supplies(events: Iterable[Event]) -> Iterator[Harm]:
                 yield Harm(HarmfulEvent.SUPPLY_LOST_HOT, j, event.t, values)
 
 
-class _Clock:
+class _RunSpan:
     """The data time of the rows: from the first to the end of the last, ns; and the seconds that ran."""
 
     def __init__(self) -> None:
@@ -226,7 +226,7 @@ class _Clock:
 class _FactMaker:
     """Makes the facts of one run."""
 
-    def __init__(self, run: LoggedRun, log: str, clock: _Clock, expected_air: float | None) -> None:
+    def __init__(self, run: LoggedRun, log: str, clock: _RunSpan, expected_air: float | None) -> None:
         self._session, self._clock, self._air = run.binding.session, clock, expected_air
         self._log, self._log_name = log, run.name
 

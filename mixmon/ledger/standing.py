@@ -18,7 +18,7 @@ from itertools import pairwise
 from typing import Any, Final
 
 from mixmon.ledger.entries import Entry, EntryKind, Fact, in_force, is_dated
-from mixmon.ledger.forecast import Forecast, Point, forecast
+from mixmon.ledger.forecast import Forecast, DriftPoint, forecast
 from mixmon.ledger.lessons import overlap, same_place
 from mixmon.ledger.notes import LedgerNote
 from mixmon.note import Note, note
@@ -269,7 +269,7 @@ def _forecast_all(runs: Sequence[RunRecord], limits: ClassLimits) -> tuple[Forec
     )
 
 
-def _forecast_one(name: str, points: Sequence[Point], limit: float) -> Forecast:
+def _forecast_one(name: str, points: Sequence[DriftPoint], limit: float) -> Forecast:
     """The forecast from the points whose hours are known."""
     known = [point for point in points if math.isfinite(point.hours)]
     found = forecast(name, known, limit)
@@ -279,17 +279,17 @@ def _forecast_one(name: str, points: Sequence[Point], limit: float) -> Forecast:
     return Forecast(name, limit, len(known), math.nan, math.nan, math.nan, (math.nan, math.nan), why)
 
 
-def _point_of(run: RunRecord, time: Measured | None) -> Point | None:
+def _point_of(run: RunRecord, time: Measured | None) -> DriftPoint | None:
     if time is None:
         return None
     common = math.sqrt(max((time.half or 0.0) ** 2 - (time.own_half or 0.0) ** 2, 0.0))
-    return Point(run.hours, time.value, time.own_half, common)
+    return DriftPoint(run.hours, time.value, time.own_half, common)
 
 
-def _warm_up_point(run: RunRecord) -> Point | None:
+def _warm_up_point(run: RunRecord) -> DriftPoint | None:
     if run.warm_up_s is None or run.warm_up_at_least:
         return None
-    return Point(run.hours, run.warm_up_s)
+    return DriftPoint(run.hours, run.warm_up_s)
 
 
 # What does not fit.

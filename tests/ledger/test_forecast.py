@@ -9,7 +9,7 @@ import pytest
 import scipy.optimize
 import scipy.stats
 
-from mixmon.ledger.forecast import Forecast, Point, forecast
+from mixmon.ledger.forecast import Forecast, DriftPoint, forecast
 from mixmon.ledger.notes import LedgerNote
 
 LIMIT = 0.15
@@ -18,18 +18,18 @@ SCATTER = ((1, 0.001), (7, -0.002), (20, 0.002), (33, 0), (60, -0.001))
 
 def drifting(
     rng: np.random.Generator, runs: int = 12, sd: float = 0.003, start: float = 0.085, per_h: float = 0.0004
-) -> tuple[list[Point], float]:
+) -> tuple[list[DriftPoint], float]:
     """T63 in runs over a hundred hours, and the hours that are left after the last of them."""
     hours = np.sort(rng.uniform(0, 100, runs))
     values = start + per_h * hours + rng.normal(0, sd, runs)
-    return [Point(h, v, 1.96 * sd) for h, v in zip(hours.tolist(), values.tolist(), strict=True)], (
+    return [DriftPoint(h, v, 1.96 * sd) for h, v in zip(hours.tolist(), values.tolist(), strict=True)], (
         LIMIT - start
     ) / per_h - hours[-1]
 
 
 def test_slope_and_interval_are_those_of_scipy_where_all_points_weigh_the_same():
     points = [
-        Point(h, 0.08 + 0.0005 * h + e)
+        DriftPoint(h, 0.08 + 0.0005 * h + e)
         for h, e in ((1, 0.001), (7, -0.002), (20, 0.002), (33, 0), (60, -0.001))
     ]
     found = forecast("t63 lean", points, LIMIT)
@@ -90,7 +90,7 @@ def test_noise_without_drift_is_rarely_forecast():
 
 def test_what_all_points_share_widens_the_interval():
     points, _ = drifting(np.random.default_rng(4))
-    shared = [Point(p.hours, p.value, p.own_half, 0.008) for p in points]
+    shared = [DriftPoint(p.hours, p.value, p.own_half, 0.008) for p in points]
     alone, together = (forecast("t63 lean", which, LIMIT) for which in (points, shared))
     assert together.hours_left == alone.hours_left
     slope = alone.per_100_h / 100
@@ -101,11 +101,11 @@ def test_what_all_points_share_widens_the_interval():
 @pytest.mark.parametrize(
     ("points", "why"),
     [
-        ([Point(float(h), 0.1 + 0.001 * h) for h in range(4)], LedgerNote.TOO_FEW_POINTS),
-        ([Point(float(h % 2), 0.1 + 0.001 * h) for h in range(8)], LedgerNote.TOO_FEW_POINTS),
-        ([Point(float(h), 0.1 - 0.001 * h) for h in range(8)], LedgerNote.NO_TREND),
-        ([Point(float(h), 0.16 + 0.001 * h) for h in range(8)], LedgerNote.BEYOND_LIMIT),
-        ([Point(float(h), 0.1 + 0.001 * h) for h in range(8)], LedgerNote.TOO_FAR),
+        ([DriftPoint(float(h), 0.1 + 0.001 * h) for h in range(4)], LedgerNote.TOO_FEW_POINTS),
+        ([DriftPoint(float(h % 2), 0.1 + 0.001 * h) for h in range(8)], LedgerNote.TOO_FEW_POINTS),
+        ([DriftPoint(float(h), 0.1 - 0.001 * h) for h in range(8)], LedgerNote.NO_TREND),
+        ([DriftPoint(float(h), 0.16 + 0.001 * h) for h in range(8)], LedgerNote.BEYOND_LIMIT),
+        ([DriftPoint(float(h), 0.1 + 0.001 * h) for h in range(8)], LedgerNote.TOO_FAR),
     ],
 )
 def test_there_is_no_forecast_without_ground(points, why):
