@@ -18,7 +18,7 @@ from itertools import pairwise
 from typing import Any, Final
 
 from mixmon.ledger.entries import Entry, EntryKind, Fact, in_force, is_dated
-from mixmon.ledger.forecast import Forecast, DriftPoint, forecast
+from mixmon.ledger.forecast import DriftPoint, Forecast, forecast
 from mixmon.ledger.lessons import overlap, same_place
 from mixmon.ledger.notes import LedgerNote
 from mixmon.note import Note, note

@@ -140,7 +140,7 @@ def sensors_text(place: str, sensors: Sequence[SensorRecord]) -> str:
         Column("lean ms"),
         Column("rich ms"),
         Column("air %", 1, signed=True),
-        Column("ready", 1),
+        Column("ready", left=True),
         Column("bias %", left=True),
     ]
     rows = [_overview_row(one) for one in sensors]
@@ -160,7 +160,8 @@ _COLUMNS_SAY = (
     "lean, rich: "
     "newest T63 of readings that rise and fall, sensor and controller together; air: newest percent off the "
     "air, or off "
-    "the other sensors in it; ready: newest warm-up, s; bias: the sensor's own error, + reads lean, ± 95 %; "
+    "the other sensors in it; ready: newest warm-up, s, + where it may have begun before the log; bias: the "
+    "sensor's own error, + reads lean, ± 95 %; "
     "-- not "
     "known. mixmon sensors SERIAL tells one sensor in full"
 )
@@ -177,7 +178,7 @@ def _overview_row(one: SensorRecord) -> tuple[Cell, ...]:
         None if one.heater_cycles is None else float(one.heater_cycles),
         *(None if time is None else 1e3 * time.value for time in (lean, rich)),
         None if air is None else air.value,
-        one.newest("warm_up_s"),
+        _newest_warm_up_text(one),
         bias,
     )
 
@@ -185,6 +186,11 @@ def _overview_row(one: SensorRecord) -> tuple[Cell, ...]:
 def _remarks_on(one: SensorRecord) -> list[str]:
     """What stands out about a sensor: its flags, what may have hurt it, the forecast that comes first."""
     return [*map(sentence, one.flags), *_count_harms(one), *_soonest_text(one.forecasts)]
+
+
+def _newest_warm_up_text(one: SensorRecord) -> str:
+    measured = [run for run in one.runs if run.warm_up_s is not None]
+    return _warm_up_text(measured[-1]) if measured else NO_VALUE
 
 
 def _bias_text(percent: float, half: float) -> str:

@@ -9,7 +9,7 @@ import pytest
 import scipy.optimize
 import scipy.stats
 
-from mixmon.ledger.forecast import Forecast, DriftPoint, forecast
+from mixmon.ledger.forecast import DriftPoint, Forecast, forecast
 from mixmon.ledger.notes import LedgerNote
 
 LIMIT = 0.15
