@@ -122,6 +122,6 @@ def _compare_with_truth(found: Balance, truth: dict[str, Any]) -> str:
         "The engine is invented, so the truth is known. Full load decides the trims. What still differs is "
         "each sensor's own bias (about 1 % at most), and labels 3 and 4: their controllers' identifiers are "
         "exchanged. Trimming by label would make the weak cylinder leaner. Prove which label is which "
-        "cylinder before entering a trim."
+        "cylinder (mixmon identify) before entering a trim."
     )
     return "\nTHE TRUTH\n" + table(columns, rows) + "\n" + paragraph(story)

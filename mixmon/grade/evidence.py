@@ -20,6 +20,7 @@ from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
+from mixmon.findings.identity.identity import Identity, IdentityStage
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.response.response import ResponseReview, ResponseReviewer
 from mixmon.findings.stage import run_through, sum_up
@@ -29,6 +30,7 @@ from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid, Steady
 from mixmon.pipeline import Pipeline
+from mixmon.session.fuel_steps import FuelStep
 from mixmon.simulate.simulation import EPOCH_NS, Simulation
 from mixmon.simulate.truth import engine_lambda, needs, spread, truth_of
 
@@ -46,6 +48,8 @@ class Evidence:
     pulls         that were found
     found_events  that were found
     response      of the sensors, and the delay
+    typed_steps   fuel steps of single cylinders that were played, as an operator lists them
+    identity      of the labels, by these steps
     t_s      float64[k]     seconds of the simulation, one a row
     state    uint8[k, n]    SampleState of every sample
     cell     int64[k]       number of the cell in which the engine was taken for steady, or NOWHERE
@@ -58,6 +62,8 @@ class Evidence:
     pulls: tuple[Pull, ...]
     found_events: tuple[Event, ...]
     response: ResponseReview
+    typed_steps: tuple[FuelStep, ...]
+    identity: Identity
     t_s: Floats
     state: Bytes
     cell: Ints
@@ -126,10 +132,19 @@ def leaking_labels(truth: dict[str, Any]) -> frozenset[int]:
 def gather(simulation: Simulation) -> Evidence:
     """Plays the simulation through the analysis."""
     truth = truth_of(simulation)
-    analysis = _Analysis(simulation, leaking_labels(truth))
+    analysis = _Analysis(simulation, leaking_labels(truth), typed_steps(truth))
     for block in run_through(analysis.pipeline, simulation):
         analysis.take(block)
     return analysis.evidence(simulation, truth)
+
+
+def typed_steps(truth: Mapping[str, Any]) -> tuple[FuelStep, ...]:
+    """The steps of single cylinders that ended before the simulation did, as an operator lists them."""
+    return tuple(
+        FuelStep(step["t_s"], after["t_s"], tuple(enumerate(step["percent"], 1)))
+        for step, after in pairwise(truth["fuel_steps"])
+        if len(set(step["percent"])) > 1 and after["t_s"] < truth["duration_s"]
+    )
 
 
 def balance_of(simulation: Simulation) -> Balance:
@@ -142,7 +157,7 @@ def balance_of(simulation: Simulation) -> Balance:
 class _Analysis:
     """Every stage that is graded, side by side behind one pipeline, and what the items need of the rows."""
 
-    def __init__(self, simulation: Simulation, spared: frozenset[int]) -> None:
+    def __init__(self, simulation: Simulation, spared: frozenset[int], steps: tuple[FuelStep, ...]) -> None:
         session = simulation.session
         binding = bind(session, load_databases(session))
         self.pipeline = Pipeline(binding)
@@ -151,6 +166,7 @@ class _Analysis:
         self._pull_stage, self._pulls = PullStage(session), list[Pull]()
         self._excursions, self._events = EventStage(session, binding.fuel), list[Event]()
         self._response = ResponseReviewer(binding)
+        self._steps, self._identity = steps, IdentityStage(session, steps)
         self._steady = Steady(session.axes, session.validity)
         self._t: list[Ints] = []
         self._state: list[Bytes] = []
@@ -163,6 +179,7 @@ class _Analysis:
         self._pulls += self._pull_stage.feed(block)
         self._apply_events(self._excursions.feed(block))
         self._response.feed(block)
+        self._identity.feed(block)
         self._t.append(block.t)
         self._state.append(block.state)
         self._cell.append(self._steady.feed(block))
@@ -187,6 +204,8 @@ class _Analysis:
             pulls=(*self._pulls, *self._pull_stage.flush()),
             found_events=tuple(self._events),
             response=self._response.result(),
+            typed_steps=self._steps,
+            identity=self._identity.result(),
             t_s=(np.concatenate(self._t) - EPOCH_NS) / 1e9,
             state=np.concatenate(self._state),
             cell=np.concatenate(self._cell),

@@ -10,19 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from mixmon.grade import events, needs, response, samples
+from mixmon.grade import events, identity, needs, response, samples
 from mixmon.grade.evidence import Evidence, gather
 from mixmon.grade.item import Grading, Item, does_not_apply, not_yet
 from mixmon.simulate.simulation import Simulation
 
 # --- Items that the program has no finding for yet, each with what it lacks. ---
-
-
-def identity(evidence: Evidence) -> Item:
-    """Which label is which cylinder."""
-    wrong = [one for one in evidence.truth["identity"] if not one["right"]]
-    expected = ", ".join(f"label {one['label']} is cylinder {one['cylinder']}" for one in wrong)
-    return not_yet("which label is which cylinder", expected or "every label right", "no identify command")
 
 
 def leak(evidence: Evidence) -> Item:
@@ -64,7 +57,7 @@ Judge = Callable[[Evidence], Item]
 """Grades one question by the evidence."""
 
 JUDGES: tuple[Judge, ...] = (
-    identity,
+    identity.identity,
     needs.needs_as_read,
     needs.needs_in_truth,
     needs.combined_needs,
