@@ -13,7 +13,7 @@ from mixmon.findings.identity.identity import IdentityState
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import Item, judged, not_yet
 
-_NAME = "which label is which cylinder"
+_QUESTION = "which label is which cylinder"
 _TOLERANCE = "exact; nothing claimed without steps"
 
 
@@ -22,7 +22,9 @@ def identity(evidence: Evidence) -> Item:
     found = evidence.identity
     if not evidence.typed_steps:
         claimed = found.state is not IdentityState.UNPROVED or any(label.cylinders for label in found.labels)
-        return judged(_NAME, "nothing claimed: no steps", found.state.value, _TOLERANCE, right=not claimed)
+        return judged(
+            _QUESTION, "nothing claimed: no steps", found.state.value, _TOLERANCE, right=not claimed
+        )
     sees = {one["position"]: one["cylinder"] for one in evidence.truth["identity"]}
     wrong = [one for one in evidence.truth["identity"] if not one["right"]]
     expected = _describe((one["label"], one["cylinder"]) for one in wrong) or "every label right"
@@ -31,9 +33,9 @@ def identity(evidence: Evidence) -> Item:
     said = _describe(iter(odd)) or "every label right"
     if all(sees[label.position] in label.cylinders for label in told):
         if len(told) < len(found.labels):
-            return not_yet(_NAME, expected, "too little data", f"{len(told)} labels told", _TOLERANCE)
-        return judged(_NAME, expected, said, _TOLERANCE, right=True)
-    return judged(_NAME, expected, said, _TOLERANCE, right=False)
+            return not_yet(_QUESTION, expected, "too little data", f"{len(told)} labels told", _TOLERANCE)
+        return judged(_QUESTION, expected, said, _TOLERANCE, right=True)
+    return judged(_QUESTION, expected, said, _TOLERANCE, right=False)
 
 
 def _describe(pairs: Iterator[tuple[Any, Any]]) -> str:
