@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
 from pathlib import Path
 
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
-from mixmon.cli.main import DONE, nearest
+from mixmon.cli.main import BAD_INPUT, DONE, nearest
 from mixmon.cli.response import air_oxygen
-from mixmon.cli.runs import opened_run
-from mixmon.errors import UsageError
+from mixmon.cli.runs import log_status, opened_run
+from mixmon.errors import SessionError, SourceError, UsageError
 from mixmon.ledger.entries import Entry
 from mixmon.ledger.ledger import IN_MEMORY, PLACE_VARIABLE, Ledger
-from mixmon.ledger.lessons import Lesson, enter_run
+from mixmon.ledger.lessons import enter_run
 from mixmon.ledger.standing import ClassLimits, SensorRecord, records
+from mixmon.report.balance import log_troubles
 from mixmon.report.sensors import (
+    TaughtLog,
     lessons_text,
     sensor_text,
     sensors_json,
@@ -69,6 +70,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         f"{IN_MEMORY} keeps nothing",
     )
     options.add_json(parser)
+    options.add_strict(parser)
     options.add_quiet(parser)
     parser.set_defaults(leave_out=[], begin=0.0, end=None)
 
@@ -106,7 +108,7 @@ def run(arguments: argparse.Namespace) -> int:
     _check_options(arguments)
     limits = ClassLimits(arguments.t63_limit, arguments.warm_up_limit, arguments.air_limit)
     with Ledger(arguments.ledger) as ledger:
-        lessons = [_add_log(ledger, log, arguments) for log in arguments.log or ()]
+        lessons, status = _add_logs(ledger, arguments)
         if arguments.bias:
             _add_bias(ledger, *arguments.bias, reason=arguments.reason)
         withdrawn: tuple[Entry, ...] = ()
@@ -115,10 +117,10 @@ def run(arguments: argparse.Namespace) -> int:
         sensors = _choose_sensors(records(ledger.entries(), limits), arguments)
         place = str(ledger.path)
     if arguments.json:
-        return conclude(to_json(sensors_json(place, sensors, lessons, withdrawn)), DONE)
+        return conclude(to_json(sensors_json(place, sensors, lessons, withdrawn)), status)
     told = lessons_text(lessons) + (withdrawal_text(withdrawn) if withdrawn else "")
     whole = sensor_text(place, sensors[0]) if arguments.serial else sensors_text(place, sensors)
-    return conclude(f"{told}\n{whole}" if told else whole, DONE)
+    return conclude(f"{told}\n{whole}" if told else whole, status)
 
 
 def _check_options(arguments: argparse.Namespace) -> None:
@@ -141,13 +143,36 @@ def _check_options(arguments: argparse.Namespace) -> None:
         raise UsageError("--session, --air: no log; expected --add LOG beside them; add it or omit them")
 
 
-def _add_log(ledger: Ledger, log: str, arguments: argparse.Namespace) -> Lesson:
-    """Enters what one log teaches."""
+def _add_logs(ledger: Ledger, arguments: argparse.Namespace) -> tuple[list[TaughtLog], int]:
+    """Enters what the logs teach; gives the exit status too.
+
+    One of several that cannot be read is told, and the others are entered.
+
+    Raises:
+        MixmonError: the only log cannot be read.
+    """
+    logs, lessons, status = arguments.log or (), [], DONE
+    for log in logs:
+        try:
+            taught, one_status = _add_log(ledger, log, arguments)
+        except (SourceError, SessionError, UsageError) as error:
+            if len(logs) == 1:
+                raise
+            talk(f"{log}: not entered: {error}")
+            status = BAD_INPUT
+        else:
+            lessons.append(taught)
+            status = max(status, one_status)
+    return lessons, status
+
+
+def _add_log(ledger: Ledger, log: str, arguments: argparse.Namespace) -> tuple[TaughtLog, int]:
+    """Enters what one log teaches; gives the exit status by --strict too."""
     air = None if arguments.air is None else air_oxygen(arguments.air)
     one = argparse.Namespace(**{**vars(arguments), "log": log})
     with opened_run(one) as found:
         lesson = enter_run(ledger, found, air)
-    return replace(lesson, log_name=log)
+    return TaughtLog(lesson, found.log), log_status(one, log_troubles(found.log))
 
 
 def _add_bias(ledger: Ledger, serial: str, percent: str, half: str, *, reason: str) -> None:

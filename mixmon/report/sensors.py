@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -12,6 +13,7 @@ from mixmon.ledger.entries import DATED_FROM_NS, Entry
 from mixmon.ledger.forecast import Forecast
 from mixmon.ledger.lessons import Lesson
 from mixmon.ledger.standing import Measured, Place, RunRecord, SensorRecord
+from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import (
     NO_VALUE,
     Cell,
@@ -24,10 +26,19 @@ from mixmon.report.text import (
     title,
 )
 from mixmon.report.words import sentence
+from mixmon.run import LogFacts
+
+
+@dataclass(frozen=True, slots=True)
+class TaughtLog:
+    """What a log taught, and what became of its lines; of one that had been entered they were not read."""
+
+    lesson: Lesson
+    log: LogFacts
 
 
 def sensors_json(
-    place: str, sensors: Sequence[SensorRecord], lessons: Sequence[Lesson] = (), entries: Sequence[Entry] = ()
+    place: str, sensors: Sequence[SensorRecord], logs: Sequence[TaughtLog] = (), entries: Sequence[Entry] = ()
 ) -> Mapping[str, Any]:
     """The fields of `mixmon sensors --json`, in their order.
 
@@ -41,7 +52,8 @@ def sensors_json(
                percent (+ reads lean), half_percent, source, reason; events: number, what, t_s (since 1970),
                log, values; forecasts: quantity, limit, points, per_100_h, per_100_h_half, hours_left,
                interval95_h, why_not; flags
-    logs       with --add, one a log: log, fingerprint, entered_before, entries (their numbers), notes
+    logs       with --add, one a log: log (its name), account (of its lines, as the balance gives it),
+               fingerprint, entered_before, entries (their numbers), notes
     withdrawn  with --withdraw: numbers of the entries that count no more
     """
     return {
@@ -49,13 +61,14 @@ def sensors_json(
         "sensors": [_sensor_json(one) for one in sensors],
         "logs": [
             {
-                "log": lesson.log_name,
-                "fingerprint": lesson.log,
-                "entered_before": lesson.taught,
-                "entries": [entry.number for entry in lesson.entries],
-                "notes": lesson.notes,
+                "log": one.lesson.log_name,
+                "account": log_json(one.log),
+                "fingerprint": one.lesson.log,
+                "entered_before": one.lesson.taught,
+                "entries": [entry.number for entry in one.lesson.entries],
+                "notes": one.lesson.notes,
             }
-            for lesson in lessons
+            for one in logs
         ],
         "withdrawn": [entry.number for entry in entries],
     }
@@ -354,10 +367,11 @@ def _slope_text(one: Forecast) -> str:
     )
 
 
-def lessons_text(lessons: Sequence[Lesson]) -> str:
+def lessons_text(logs: Sequence[TaughtLog]) -> str:
     """What the logs taught, before the sensors."""
     parts = []
-    for lesson in lessons:
+    for one in logs:
+        lesson = one.lesson
         what = {entry.serial: None for entry in lesson.entries}
         entered = (
             f"{lesson.log_name}: {counted(len(lesson.entries), 'entry', 'entries')} about "
@@ -365,7 +379,8 @@ def lessons_text(lessons: Sequence[Lesson]) -> str:
             if what
             else f"{lesson.log_name}: nothing new"
         )
-        parts.append(paragraph(entered) + note_lines(lesson.notes))
+        account = log_text(one.log) if one.log.frames else ""
+        parts.append(paragraph(entered) + account + note_lines(lesson.notes))
     return "".join(parts)
 
 

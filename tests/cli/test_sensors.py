@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 from pathlib import Path
 
@@ -65,6 +66,7 @@ def test_a_log_is_added_once(place):
     (log,) = told["logs"]
     assert log["entries"] == []
     assert log["log"] == LOG
+    assert log.keys() == {"log", "account", "fingerprint", "entered_before", "entries", "notes"}
     assert [note["code"] for note in log["notes"]] == ["already_entered"]
     assert "not entered again" in sensors(place, *ADD).out
 
@@ -72,6 +74,22 @@ def test_a_log_is_added_once(place):
 def test_the_makers_limits_replace_the_usual_ones(place):
     told = json.loads(sensors(place, "--t63-limit", "0.5", "--json").out)
     assert {flag["code"] for sensor in told["sensors"] for flag in sensor["flags"]} == set()
+
+
+def test_one_bad_log_of_several_is_told_and_the_others_are_entered(tmp_path):
+    (tmp_path / "bad.log").write_text("no frame\n")
+    status, out, err = sensors(str(tmp_path / "ledger"), "--add", str(tmp_path / "bad.log"), *ADD[1:])
+    assert status == 2
+    assert "bad.log: not entered" in err
+    assert "entries about 8 sensors" in " ".join(out.split())
+
+
+def test_a_log_that_is_not_in_order_is_entered_and_a_limit_if_asked_for(tmp_path):
+    log = tmp_path / "odd.log"
+    log.write_bytes(b"odd line\n" + gzip.decompress(Path(LOG).read_bytes())[:600_000])
+    told = sensors(str(tmp_path / "ledger"), "--add", str(log), *ADD[2:], "--strict")
+    assert told.status == 1
+    assert "rejected" in told.out
 
 
 def test_an_entry_is_withdrawn_with_a_reason(tmp_path):
