@@ -27,10 +27,12 @@ if TYPE_CHECKING:
     )
     from mixmon.findings.alarms.records import AlarmEvent
     from mixmon.findings.balance.balance import Balance
+    from mixmon.findings.bias.design import RotationDesign, design_rotation
+    from mixmon.findings.bias.rotation import Rotation
     from mixmon.findings.events.event import Event
     from mixmon.findings.identity.identity import Identity
     from mixmon.ledger.ledger import Ledger
-    from mixmon.run import Run, alarms, balance, events, identify, lags, read_run
+    from mixmon.run import Run, alarms, balance, events, identify, lags, read_run, rotation
     from mixmon.session.fuel_steps import FuelStep
     from mixmon.session.load import load_session
     from mixmon.session.model import Session
@@ -46,6 +48,8 @@ __all__ = [
     "MixmonError",
     "OutputError",
     "RangeError",
+    "Rotation",
+    "RotationDesign",
     "Run",
     "Session",
     "SessionError",
@@ -53,11 +57,13 @@ __all__ = [
     "UsageError",
     "alarms",
     "balance",
+    "design_rotation",
     "events",
     "identify",
     "lags",
     "load_session",
     "read_run",
+    "rotation",
 ]
 
 _HOME = {
@@ -67,15 +73,19 @@ _HOME = {
     "FuelStep": "mixmon.session.fuel_steps",
     "Identity": "mixmon.findings.identity.identity",
     "Ledger": "mixmon.ledger.ledger",
+    "Rotation": "mixmon.findings.bias.rotation",
+    "RotationDesign": "mixmon.findings.bias.design",
     "Run": "mixmon.run",
     "Session": "mixmon.session.model",
     "alarms": "mixmon.run",
     "balance": "mixmon.run",
+    "design_rotation": "mixmon.findings.bias.design",
     "events": "mixmon.run",
     "identify": "mixmon.run",
     "lags": "mixmon.run",
     "load_session": "mixmon.session.load",
     "read_run": "mixmon.run",
+    "rotation": "mixmon.run",
 }
 
 

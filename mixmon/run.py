@@ -24,6 +24,8 @@ from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.curve import with_curve_note
+from mixmon.findings.bias.looks import SessionLooks, session_looks
+from mixmon.findings.bias.rotation import Rotation, fit_rotation
 from mixmon.findings.census.traffic import StretchCutter
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage, find_events
@@ -400,12 +402,55 @@ def balance(run: Run, against: str = "peers") -> Balance:
             "against target: the session has no target; expected [engine_signals] target or [targets]; "
             "add one, or use --against peers"
         )
+    stage = _feed_balance(run)
+    found = stage.result(against, (*run.binding.gaps, *run.log.missing))
+    return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed)
+
+
+def _feed_balance(run: Run) -> BalanceStage:
+    """A stage that has taken the whole run, with the time around misfires and cuts excluded."""
     stage = BalanceStage(run.session, run.left_out)
     search = EventStage(run.session, run.binding.fuel, tips=False)  # no tip hides what a cylinder needs
     for event in run_through(search, feed_on_the_way(run, stage)):
         stage.exclude([event])
-    found = stage.result(against, (*run.binding.gaps, *run.log.missing))
-    return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed)
+    return stage
+
+
+def rotation(runs: Sequence[Run]) -> Rotation:
+    """Sensors' biases and cylinders' needs from runs between which the sensors were moved; see `Rotation`.
+
+    One run of one session does not part them, and says so:
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/alder8.toml")
+    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz", end_s=30.0)
+    >>> found = mixmon.rotation([run])
+    >>> found.solvable, found.why_not.code.value, found.design[0]
+    (False, 'one_session', (1, 'S-108'))
+
+    Args:
+        runs: from `read_run`, one a session; each is read to its end. The session file of each says which
+            sensor, by its serial, sat at which cylinder, and the trims that the ECU held.
+
+    Raises:
+        UsageError: no run, a node without a serial, or sessions that cannot be of one engine.
+        SourceError: a log cannot be read.
+    """
+    if not runs:
+        raise UsageError("rotation: no run given; expected one a session; name them in order")
+    return fit_rotation([looks_of_run(run) for run in runs])
+
+
+def looks_of_run(run: Run) -> SessionLooks:
+    """What one session of a rotation says: which sensor sat where, and what each read in every cell.
+
+    Raises:
+        UsageError: a node without a serial, or two with one serial.
+        SourceError: a log cannot be read.
+    """
+    name = run.session.name or str(run.session.path or "session")
+    session_looks(run.session, {}, name)  # refuses missing serials before the log is read
+    return session_looks(run.session, _feed_balance(run).cells_used(), name)
 
 
 def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:

@@ -46,6 +46,10 @@ OFFLINE: dict[str, list[tuple[str, ...]]] = {
     "replay": [("replay", *LOG)],
     "decode": [("decode", *LOG)],
     "balance": [("balance", *LOG)],
+    "rotate": [
+        ("rotate", "examples/alder8_short.log.gz", "-s", str(EXAMPLE), "--to", "2"),
+        ("rotate", "--design", "4"),
+    ],
     "events": [("events", *LOG)],
     "pulls": [("pulls", *LOG, "--transients")],
     "response": [("response", *LOG)],

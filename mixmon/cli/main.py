@@ -94,6 +94,7 @@ COMMANDS = {
     "replay": "the dashboard on a log; without a terminal, its alarms and its balance",
     "decode": "signals of a log as CSV or Parquet, by a session or by any DBC file",
     "balance": "what every cylinder needs, spread, cells and new trims",
+    "rotate": "sensors' own errors apart from the cylinders' needs, by moving the sensors; --design plans it",
     "events": "misfires, excursions, cuts, silent and reset nodes, with the evidence for each",
     "pulls": "pulls at full load, by bands of speed; --transients for tip-ins",
     "response": "lag of every sensor, from fuel cuts and steps; the delay of every cell",

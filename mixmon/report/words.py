@@ -2,7 +2,7 @@
 
 A sentence is a text with `{name}` for each value of the note, or a function of the values where the
 words depend on them. The rooms follow in the order in which the work is done: the session, the balance, the
-pulls, the response, identity, the census. A code of a new room gets its table here and its row in
+rotation, the pulls, the response, identity, the census. A code of a new room gets its table here and its row in
 `SENTENCES`.
 """
 
@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.bias.notes import BiasNote
 from mixmon.findings.census.records import CensusNote
 from mixmon.findings.census.wiring import WiringNote
 from mixmon.findings.identity.notes import IdentityNote, LabelNote
@@ -380,6 +381,97 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
 }
 
 
+# The rotation of sensors.
+
+
+def _cylinder_list(numbers: Sequence[int]) -> str:
+    """One cylinder or several, with the word."""
+    return f"cylinder{'s' if len(numbers) > 1 else ''} {_join_words(numbers)}"
+
+
+def _list_loops(values: Mapping[str, Any]) -> str:
+    """Why looks that fall into parts say too little, part by part."""
+    parts = zip(values["loops"], values["sensors"], strict=True)
+    listed = "; ".join(f"{_join_words(loop, ', ')} with {sensors}" for loop, sensors in parts)
+    return (
+        f"cylinders and sensors fall into {len(values['loops'])} sets that no sensor joins ({listed}): only "
+        "differences within a set are known, and a bias that all sensors of one set have looks like the need "
+        "of its cylinders. Exchanging halves and reversing the row do this too; move all sensors by one "
+        "cylinder instead"
+    )
+
+
+_ROTATION: Final[Mapping[NoteCode, Sentence]] = {
+    BiasNote.ONE_SESSION: (
+        "one session: each sensor sat in one cylinder only, and its bias cannot be told from that cylinder's "
+        "need; move all sensors by one cylinder and run again"
+    ),
+    BiasNote.NO_CELL_IN_COMMON: (
+        "no cell with readings in two sessions: a sensor's error depends on the mixture, so looks are "
+        "compared at the same speed and load only; run the same cells in every session"
+    ),
+    BiasNote.NO_SENSOR_MOVED: (
+        "every sensor sat in one and the same cylinder in all sessions; more runs do not help: move all "
+        "sensors by one cylinder"
+    ),
+    BiasNote.ONE_PAIR_EXCHANGED: lambda values: (
+        f"exchanging one pair does not solve it: it compares {_join_words(values['sensors'])}, in "
+        f"{_cylinder_list(values['cylinders'])}, with each other, and no other sensor with any; move all "
+        "sensors by one cylinder instead"
+    ),
+    BiasNote.SEPARATE_LOOPS: _list_loops,
+    BiasNote.TOO_FEW_LOOKS: (
+        "{looks} looks in {sessions} sessions are too few: each session has a mean of its own to be found, "
+        "and a sensor was not heard; mend it, or run one more session"
+    ),
+    BiasNote.COMMON_BIAS_STAYS: (
+        "biases are against the mean of the sensors: an error that all of them share is not seen by moving "
+        "them; free air or a gas analyser shows it"
+    ),
+    BiasNote.NOTHING_CHECKS: (
+        "{looks} looks are just as many as the numbers to be found: nothing checks them, and a wrong label "
+        "or a sensor that changed would not be noticed; one more session would check them"
+    ),
+    BiasNote.SESSIONS_DISAGREE: lambda values: (
+        "a sensor or a cylinder changed between the runs, or a label is wrong: what is left of the looks is "
+        f"{values['ratio']:.1f} times what their errors explain ({counted(values['degrees'], 'degree')} of "
+        f"freedom); the intervals hold it as an error of {values['look_error_percent']:.2f} % of each look"
+    ),
+    BiasNote.LOOK_ODD: lambda values: (
+        f"{_cylinder_list(values['cylinders'])} with {values['sensor']} in session {values['session']} reads "
+        f"{values['percent']:+.1f} % off what all other looks say: something changed before or after it, or "
+        "it was another sensor or cylinder"
+    ),
+    BiasNote.LOOKS_EXCHANGED: lambda values: (
+        f"in session {values['session']} {_cylinder_list(values['cylinders'])} read {values['percent']:+.1f} "
+        f"% and as much the other way: check whether {_join_words(values['sensors'])}, or their labels, are "
+        "exchanged"
+    ),
+    BiasNote.CYLINDER_CHANGED: lambda values: (
+        f"{_cylinder_list(values['cylinders'])} changed by {values['percent']:+.1f} % after session "
+        f"{values['after']}"
+    ),
+    BiasNote.SENSOR_CHANGED: "{sensor} changed by {percent:+.1f} % after session {after}",
+    BiasNote.BIASES_DIFFER_BY_CELL: (
+        "biases differ from cell to cell by {percent:.2f} % (standard deviation): an error of gain does that "
+        "where the mixture differs; the numbers are means over these cells"
+    ),
+    BiasNote.OPERATING_POINT_MOVED: lambda values: (
+        f"the mixture of {counted(len(values['rpm']), 'cell')} differs between the sessions by up to "
+        f"{values['percent']:.1f} %: an error of gain is a fixed error only at one mixture; keep the target"
+    ),
+    BiasNote.NO_AXES_IN_SESSIONS: (
+        "no [axes] with rpm or load: all steady time counts as one cell; the looks can be compared only if "
+        "every session was run at the same speed and load"
+    ),
+    BiasNote.TRIMS_CHANGED: lambda values: (
+        f"trims of {_cylinder_list(values['cylinders'])} changed between the sessions and are taken as fully "
+        "in force; needs are with the trims of the last session; keep trims as they are in a rotation"
+    ),
+    BiasNote.NOT_HEARD: lambda values: f"not heard in a shared cell: {_join_words(values['sensors'])}",
+}
+
+
 # The pulls.
 
 _PULLS: Final[Mapping[NoteCode, Sentence]] = {
@@ -653,6 +745,7 @@ SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_SESSION_GAPS,
     **_CAUTIONS,
     **_BALANCE,
+    **_ROTATION,
     **_PULLS,
     **_RESPONSE,
     **_EDGES,

@@ -378,10 +378,7 @@ class BalanceStage:
         return Dwelling(cell, rows, self._dwell.waiting, judged)
 
     def _start_builder(self, against: str, patience: float) -> _BalanceBuilder:
-        fits = self._cells.fits(self.used, patience)
-        alone = [place_cell(c, None, self.weights) for c in fits]
-        may_serve = np.array([self.used(c.cell) for c in fits], np.bool_)
-        compared = compare_cells(self.session, self.grid, alone, may_serve, self._stays.of(fits))
+        fits, alone, compared = self._compare_cells(patience)
         used = [c for c, serves in zip(fits, compared.serves, strict=True) if serves]
         needs = self._fit_needs(used)
         cells = [
@@ -400,6 +397,19 @@ class BalanceStage:
         plan = plan_trims(self.session, compared.still(needs.peers), blocked)
         effects = self._misfire_effects(shares, used, needs, plan) if shares and not patience else ()
         return _BalanceBuilder(self, against, cells, needs, plan, compared=compared, misfires=effects)
+
+    def cells_used(self) -> dict[Cell, CellFit]:
+        """What each cell that counts for trims says by itself, so far."""
+        fits, _, compared = self._compare_cells(0.0)
+        serving = zip(fits, compared.serves.tolist(), strict=True)
+        return {self.grid.cell(fit.cell): fit for fit, serves in serving if serves}
+
+    def _compare_cells(self, patience: float) -> tuple[list[CellFit], list[CellResult], CellsCompared]:
+        """Every cell by itself, its needs against its own mean, and whether the cells are alike."""
+        fits = self._cells.fits(self.used, patience)
+        alone = [place_cell(c, None, self.weights) for c in fits]
+        may_serve = np.array([self.used(c.cell) for c in fits], np.bool_)
+        return fits, alone, compare_cells(self.session, self.grid, alone, may_serve, self._stays.of(fits))
 
     def _fit_needs(self, used: Sequence[CellFit]) -> Needs:
         return fit_needs(used, self.weights, join_by_target=self.session.trims.join_by_target)

@@ -126,7 +126,7 @@ class CellResult:
 # ----------------------------------------------------------------------------------------------------
 
 
-class _GroupTable(NamedTuple):
+class GroupTable(NamedTuple):
     """What r groups of nodes say about n nodes: one line for each group.
 
     x         float64[r, n]     levels within the group; 0 where not in it
@@ -153,7 +153,7 @@ def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool
         distance from its target while each was heard.
     """
     n = len(weights)
-    table = _tabulate(cells, n)
+    table = tabulate_groups(cells, n)
     sets = [nodes for nodes in linked(table.present) if len(nodes) > 1]
     fitted = _fit_table(table, sets)
     need, covariance, changed = fitted.need, fitted.covariance, fitted.changed
@@ -165,7 +165,7 @@ def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool
         sets = _join_sets(need, covariance, sets, joined, target=target, weights=weights)
     changed = _refer_to_mean(need, covariance, changed, sets=sets, weights=weights)
     own = np.einsum("rii->ri", table.variance)
-    wider = np.sqrt(_weights_not_known(np.where(table.present, own, np.inf), fitted.between, table.effective))
+    wider = np.sqrt(weights_not_known(np.where(table.present, own, np.inf), fitted.between, table.effective))
     covariance *= wider[:, None] * wider
     effective, count = table.effective.sum(axis=0), table.present.sum(axis=0)
     by_others = (changed**2).sum(axis=(1, 2)) - (np.einsum("iri->ri", changed) ** 2).sum(axis=0)
@@ -175,7 +175,7 @@ def fit_needs(cells: Sequence[CellFit], weights: Floats, *, join_by_target: bool
     return Needs(peers, covariance, tuple(sets), fitted.between, target, tuple(joined))
 
 
-def _tabulate(cells: Sequence[CellFit], n: int) -> _GroupTable:
+def tabulate_groups(cells: Sequence[CellFit], n: int) -> GroupTable:
     """One line for each group of two nodes or more that have an interval."""
     told = [c.with_changes_as_errors() for c in cells]
     variances = [c.change_variance for c in cells for g in c.groups if g.sure.sum() > 1]
@@ -190,7 +190,7 @@ def _tabulate(cells: Sequence[CellFit], n: int) -> _GroupTable:
         present[line, nodes] = True
         effective[line, nodes] = group.effective[group.sure]
         changed[line, nodes] = variances[line][nodes]
-    return _GroupTable(x, variance, present, effective, changed)
+    return GroupTable(x, variance, present, effective, changed)
 
 
 class _Fitted(NamedTuple):
@@ -213,7 +213,7 @@ class _Fitted(NamedTuple):
     changed: Floats
 
 
-def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> _Fitted:
+def _fit_table(table: GroupTable, sets: Sequence[Ints]) -> _Fitted:
     """Needs, their covariance and the variance between cells.
 
     The variance between cells is that which makes the weighted sum of squared residuals as large as the
@@ -222,7 +222,7 @@ def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> _Fitted:
     """
     degrees = int(table.present.sum()) - len(table.x) - sum(len(nodes) - 1 for nodes in sets)
     between = 0.0
-    weight = _weights_of_lines(table, between)
+    weight = weights_of_groups(table, between)
     need, covariance = _solve_sets(table, weight, sets)
     own = np.diag(covariance)
     for _ in range(_VARIANCE_ROUNDS if degrees > 0 else 0):
@@ -232,7 +232,7 @@ def _fit_table(table: _GroupTable, sets: Sequence[Ints]) -> _Fitted:
         if not step > _VARIANCE_CHANGE * between:
             break
         between += step
-        weight = _weights_of_lines(table, between)
+        weight = weights_of_groups(table, between)
         need, covariance = _solve_sets(table, weight, sets)
     part = np.clip(1 - own / np.diag(covariance), 0.0, 1.0)
     changed = np.einsum("ij,rjk,rk->irk", np.nan_to_num(covariance), weight, table.changed**0.5)
@@ -256,7 +256,7 @@ def _join_degrees(cells_part: Floats, cell_degrees: int, own_degrees: Floats) ->
     return out
 
 
-def _weights_not_known(variance: Floats, between: float, effective: Floats) -> Floats:
+def weights_not_known(variance: Floats, between: float, effective: Floats) -> Floats:
     """By how much the variance of weighted means is larger as their weights are estimates too, float64[n].
 
     1 + 4 sum s (1 - s) / f, with s the part of a value in the mean and f the degrees of freedom of its
@@ -274,7 +274,7 @@ def _weights_not_known(variance: Floats, between: float, effective: Floats) -> F
     return out
 
 
-def _weights_of_lines(table: _GroupTable, between: float) -> Floats:
+def weights_of_groups(table: GroupTable, between: float) -> Floats:
     """What each group says about the differences of its nodes, float64[r, n, n].
 
     Inverse covariances, less what they say about the nodes' common level.
@@ -294,7 +294,7 @@ def _weights_of_lines(table: _GroupTable, between: float) -> Floats:
     return out
 
 
-def _solve_sets(table: _GroupTable, weight: Floats, sets: Sequence[Ints]) -> tuple[Floats, Floats]:
+def _solve_sets(table: GroupTable, weight: Floats, sets: Sequence[Ints]) -> tuple[Floats, Floats]:
     """Least squares in every set: needs float64[n] with mean zero and their covariance; NaN outside."""
     n = table.x.shape[1]
     need, covariance = np.full(n, np.nan), np.full((n, n), np.nan)
@@ -379,7 +379,7 @@ def _mean_over_cells(cells: Sequence[tuple[Estimate, ...]], n: int) -> tuple[Est
         weight = 1 / (variance + between)
     means, total = _weighted_means(x, weight), weight.sum(axis=0)
     errors = np.divide(1.0, np.sqrt(total), out=np.full(n, np.nan), where=total > 0)
-    errors *= np.sqrt(_weights_not_known(variance, between, effective))
+    errors *= np.sqrt(weights_not_known(variance, between, effective))
     effective = np.where(known, effective, 0.0).sum(axis=0)
     degrees = effective - count
     return tuple(_estimate_over_cells(*one) for one in zip(means, errors, effective, degrees, strict=True))
