@@ -46,6 +46,7 @@ OFFLINE: dict[str, list[tuple[str, ...]]] = {
     "replay": [("replay", *LOG)],
     "decode": [("decode", *LOG)],
     "balance": [("balance", *LOG)],
+    "identify": [("identify", *LOG)],
     "rotate": [
         ("rotate", "examples/alder8_short.log.gz", "-s", str(EXAMPLE), "--to", "2"),
         ("rotate", "--design", "4"),
@@ -254,7 +255,7 @@ WHO_KNOWS_DEVICES = {
 }
 WHO_SENDS = {
     "frames/adapters/slcan.py": ["self._port.write"] * 5,  # commands to the adapter
-    "frames/logs.py": ["plain.write"] * 2,  # a log unpacked to a file
+    "frames/logs.py": ["plain.write"],  # a log unpacked to a file
     "frames/adapters/socketcan.py": ["sock.send"],  # the question to the kernel
     "simulate/feed.py": ["self._buses[bus].send"],  # python-can's virtual buses
 }

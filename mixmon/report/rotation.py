@@ -17,6 +17,11 @@ from mixmon.run import LogFacts
 Moves = Sequence[tuple[int, str]]
 """Where each sensor goes: cylinder and sensor."""
 
+_BY_LABEL = paragraph(
+    "Needs are by label: prove each label by fuel steps (mixmon identify) before a trim is entered. Balanced "
+    "mixture is no proof of knock margin; the engine builder's limits stand."
+)
+
 
 def rotation_json(rotation: Rotation, logs: Sequence[LogFacts]) -> Mapping[str, Any]:
     """The fields of `mixmon rotate RUN... --json`, in their order; one log a session."""
@@ -105,7 +110,7 @@ def rotation_text(rotation: Rotation, logs: Sequence[LogFacts]) -> str:
     if rotation.why_not is not None:
         parts.append(_not_solved(rotation.why_not))
     else:
-        parts += [_cylinder_table(rotation), _sensor_table(rotation), _checked_by(rotation)]
+        parts += [_cylinder_table(rotation), _sensor_table(rotation), _checked_by(rotation), _BY_LABEL]
     parts += [_next_session(rotation.design), note_lines(rotation.notes)]
     return "\n".join(part for part in parts if part)
 

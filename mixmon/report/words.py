@@ -2,8 +2,8 @@
 
 A sentence is a text with `{name}` for each value of the note, or a function of the values where the
 words depend on them. The rooms follow in the order in which the work is done: the session, the balance, the
-rotation, the pulls, the response, identity, the census. A code of a new room gets its table here and its row in
-`SENTENCES`.
+rotation, the pulls, the response, identity, the census. A code of a new room gets its table here and its
+row in `SENTENCES`.
 """
 
 from __future__ import annotations

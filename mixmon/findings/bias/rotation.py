@@ -21,7 +21,7 @@ import numpy as np
 from mixmon.arrays import Floats
 from mixmon.findings.balance.balance import half_percent, percent
 from mixmon.findings.bias.fit import BiasFit, fit_biases, invert
-from mixmon.findings.bias.looks import Cylinders, AllLooks, SessionLooks, check_sessions, gather
+from mixmon.findings.bias.looks import AllLooks, Cylinders, SessionLooks, check_sessions, gather
 from mixmon.findings.bias.network import loops, next_session, why_not_solvable
 from mixmon.findings.bias.notes import BiasNote
 from mixmon.findings.bias.suspects import name_suspects
