@@ -46,7 +46,17 @@ OFFLINE: dict[str, list[tuple[str, ...]]] = {
     "replay": [("replay", *LOG)],
     "decode": [("decode", *LOG)],
     "balance": [("balance", *LOG)],
-    "identify": [("identify", *LOG)],
+    "identify": [
+        (
+            "identify",
+            "examples/alder8_short.log.gz",
+            "-s",
+            str(EXAMPLE),
+            "--steps",
+            "examples/alder8_steps.toml",
+        ),
+        ("identify", "--plan", "-s", str(EXAMPLE)),
+    ],
     "rotate": [
         ("rotate", "examples/alder8_short.log.gz", "-s", str(EXAMPLE), "--to", "2"),
         ("rotate", "--design", "4"),
