@@ -64,6 +64,7 @@ OFFLINE: dict[str, list[tuple[str, ...]]] = {
     "events": [("events", *LOG)],
     "pulls": [("pulls", *LOG, "--transients")],
     "response": [("response", *LOG)],
+    "sensors": [("sensors", "--add", LOG[0], *LOG[1:3], "--ledger", ":memory:")],
     "simulate": [
         ("simulate", "--scenario", "plain", "--duration", "3", "--out", "/dev/null"),
         ("simulate", "--list"),
