@@ -43,7 +43,7 @@ def latch(on: Bools, off: Bools, before: Bools | bool = False) -> Bools:
     [False, True, True, False]
     """
     # The last deciding row and what it decided travel in one number: 2 (row + 1) + on.
-    code = _number_rows(on, 2, 2) + on
+    code = 2 * _number_rows(on) + on
     decided = np.where(on | off, code, np.asarray(before).astype(code.dtype))
     np.maximum.accumulate(decided, axis=0, out=decided)
     return (decided & 1).astype(np.bool_)
@@ -80,7 +80,7 @@ def equal_since(
     np.not_equal(value[1:], value[:-1], out=began[1:])
     if broken is not None:
         began |= _shape_beside(broken, value.ndim)
-    row = np.where(began, _number_rows(value, 1, 1), 0)
+    row = np.where(began, _number_rows(value), 0)
     np.maximum.accumulate(row, axis=0, out=row)
     start = t[row - 1]
     if before is not None:
@@ -132,11 +132,9 @@ def delayed(
     return active, since, Delay(span, np.asarray(active[-1]).copy())
 
 
-def _number_rows(like: NDArray[Any], first: int, step: int) -> NDArray[Any]:
-    """first, first + step, ... down the first axis, shaped to go beside `like`."""
-    count = len(like)
-    dtype = np.int32 if step * (count + 1) < 2**31 else np.int64
-    return _shape_beside(np.arange(first, first + step * count, step, dtype=dtype), like.ndim)
+def _number_rows(like: NDArray[Any]) -> NDArray[Any]:
+    """1, 2, ... down the first axis, shaped to go beside `like`."""
+    return _shape_beside(np.arange(1, len(like) + 1), like.ndim)
 
 
 def _shape_beside(column: NDArray[Any], ndim: int) -> NDArray[Any]:
@@ -349,13 +347,13 @@ class SampleJudge:
         number = np.nan_to_num(rows.lam, nan=-1.0)
         since, self._constant = equal_since(number, rows.t, before=self._constant)
         rest = rows.t[:, None] - since
-        still = (rest >= FROZEN_NS) & (number > 0)
+        still = rest >= FROZEN_NS
         fine, unknown = step <= FINE_LAMBDA, np.isinf(step)
         readings = np.where(heard, rows.lam, np.nan)
         outdone = self._rests.feed(readings, step, heard & (rest >= _RESTING_NS), fine)
         nobody_moves = ~(heard & ~still).any(axis=1, keepdims=True)
-        turning = np.nan_to_num(rows.now["rpm"], nan=1.0) > 0 if "rpm" in rows.now else np.True_
-        return still & (outdone | unknown | fine & nobody_moves) & np.reshape(turning, (-1, 1))
+        stopped = rows.now["rpm"] <= 0 if "rpm" in rows.now else np.False_
+        return still & (outdone | unknown | fine & nobody_moves) & ~np.reshape(stopped, (-1, 1))
 
     def _find_overrun(self, shifted: Columns, shape: tuple[int, ...]) -> Bools:
         """Fuel is cut, as the engine control says or by the rule on throttle and speed."""
