@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.sparse.csgraph import connected_components
 
-from mixmon.findings.stats import two_way
+from mixmon.findings.stats import linked, two_way
 
 
 def test_a_full_table_gives_plain_means() -> None:
@@ -49,3 +50,40 @@ def test_weighted_fit_is_that_of_the_design_matrix(seed: int, m: int, n: int) ->
     fitted = design @ np.linalg.lstsq(design * scale[:, None], y.ravel() * scale, rcond=None)[0]
     rows, columns = two_way(y, w)
     assert (rows[:, None] + columns)[~gaps] == pytest.approx(fitted.reshape(m, n)[~gaps], abs=1e-9)
+
+
+def test_what_has_no_weight_is_not_known_and_moves_nothing() -> None:
+    """A row and a column of weight zero, though they hold numbers, and a table of nothing else."""
+    y = np.array([[1.0, 2.0, 9.0, 6.0], [50.0, 60.0, 70.0, 90.0], [2.0, 3.0, -9.0, 7.0]])
+    w = np.outer([1.0, 0.0, 1.0], [1.0, 1.0, 0.0, 1.0])
+    rows, columns = two_way(y, w)
+    assert columns == pytest.approx([-2.0, -1.0, np.nan, 3.0], nan_ok=True)
+    assert rows == pytest.approx([3.0, np.nan, 4.0], nan_ok=True)
+    for table, weights in ((y, 0 * w), (np.full((3, 4), np.nan), w)):
+        rows, columns = two_way(table, weights)
+        assert (rows.shape, columns.shape) == ((3,), (4,))
+        assert np.isnan(rows).all()
+        assert np.isnan(columns).all()
+
+
+@given(st.integers(0, 10_000), st.integers(1, 6), st.integers(1, 8))
+def test_linked_columns_are_the_connected_parts_of_the_table(seed: int, m: int, n: int) -> None:
+    """scipy's connected components of the graph of rows and columns."""
+    together = np.random.default_rng(seed).random((m, n)) < 1.5 / n
+    graph = np.zeros((m + n, m + n), np.bool_)
+    graph[:m, m:] = together
+    labels = connected_components(graph, directed=False)[1][m:]
+    seen = [column for column in range(n) if together[:, column].any()]
+    expected: dict[int, list[int]] = {}
+    for column in seen:
+        expected.setdefault(int(labels[column]), []).append(column)
+    assert [found.tolist() for found in linked(together)] == list(expected.values())
+
+
+def test_a_chain_of_rows_links_its_first_column_with_its_last() -> None:
+    for n in (2, 3, 5, 9, 16):
+        chain = np.eye(n, dtype=np.bool_)[:-1] | np.eye(n, k=1, dtype=np.bool_)[:-1]
+        assert [found.tolist() for found in linked(chain)] == [list(range(n))]
+    assert linked(np.zeros((3, 2), np.bool_)) == []
+    assert linked(np.zeros((0, 2), np.bool_)) == []
+    assert [found.tolist() for found in linked(np.ones((1, 3), np.bool_))] == [[0, 1, 2]]
