@@ -127,3 +127,26 @@ def test_cylinders_are_listed_once_each_whatever_shares_a_trim() -> None:
     assert trimmed_together(session()) == PAIRS
     assert trimmed_together(session("batch")) == ((1, 2, 3, 4, 5, 6, 7, 8),)
     assert trimmed_together(session("sequential")) == tuple((c,) for c in range(1, 9))
+
+
+def test_two_needs_that_are_not_clear_can_be_clear_together() -> None:
+    """+1.4 ± 1.6 and nearly the same again is +1.4 ± 1.13; with ± 2.2 it is ± 1.56 and stays where it is."""
+    given = [1.4, -5.0, -5.0, 1.45, 5.0, 0.0, 0.0, 5.0]
+    clear = plan_trims(session(), needs(given, [0.8, 0.1, 0.1, 0.8, 0.1, 0.1, 0.1, 0.1]))
+    assert clear.exact[0] == clear.exact[3] == pytest.approx(1.42, abs=0.1)
+    unclear = plan_trims(session(), needs(given, [1.1, 0.1, 0.1, 1.1, 0.1, 0.1, 0.1, 0.1]))
+    assert (unclear.exact[0], unclear.exact[3]) == (0.0, 0.0)
+
+
+def test_two_needs_of_one_sensor_count_once() -> None:
+    """One sensor behind both of a pair: +0.9 ± 1.0 is no clearer by being there twice."""
+    nodes = tuple(Node(i + 1, pair) for i, pair in enumerate(PAIRS))
+    shared = session(chain=Chain("chain", {}, nodes))
+    plan = plan_trims(shared, needs([0.9, -2.0, 2.0, -1.0], [0.5, 0.1, 0.1, 0.1]))
+    assert plan.new == (0.0, -2.0, -2.0, 0.0, 2.0, -1.0, -1.0, 2.0)
+    assert plan.moves == pytest.approx(np.log([1.0, 0.98, 1.02, 0.99]))
+
+
+def test_a_need_known_without_any_error_weighs_much_and_breaks_nothing() -> None:
+    plan = plan_trims(session(), needs(APART, [0.0, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1]))
+    assert plan.exact[0] == plan.exact[3] == pytest.approx(4.0, abs=0.01)

@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.balance.trims import base_map_percent, plan_trims
+from mixmon.findings.balance.trims import TrimPlan, base_map_percent, plan_trims, shrink_to_median
 from mixmon.findings.stats import NO_ESTIMATE, Estimate
 from mixmon.session.model import Chain, Engine, Node, Session, Trims
 
@@ -251,3 +252,165 @@ class TestNoTrimAgainstItsNeed:
         plan = plan_trims(session(4, held), estimates([0.1, 2.0, -1.0, -1.1], 0.2))
         assert plan.new[0] == 0.3
         assert plan.new[1] in {2.0, 2.5}
+
+
+# ----------------------------------------------------------------------------------------------------
+# What a plan says about itself.
+# ----------------------------------------------------------------------------------------------------
+
+
+def codes(plan: TrimPlan, cylinder: int) -> set[BalanceNote]:
+    return {one.code for one in plan.flags[cylinder - 1]}
+
+
+def test_moves_and_total_are_counted_from_the_trims_that_are_held() -> None:
+    """By hand: fuel burnt at equal air is 1 / lambda; trims multiply what injectors give without."""
+    held = np.array([20.0, -10.0, 0.0, 4.0])
+    made = session(4, Trims(now_percent=tuple(held), lowest_percent=-30, highest_percent=30))
+    percent = np.array([3.0, -2.0, 1.5, -2.5])
+    plan = plan_trims(made, estimates(percent.tolist(), 0.01))
+    change = (100 + np.array(plan.new)) / (100 + held)
+    assert plan.moves == pytest.approx(np.log(change))
+    assert change == pytest.approx(1 + percent / 100, abs=0.006)
+    burnt = 1 / (1 + percent / 100)
+    assert plan.fuel_percent == pytest.approx(100 * ((burnt * change).sum() / burnt.sum() - 1))
+
+
+def test_what_the_session_does_not_say_is_told_as_assumed() -> None:
+    needs = estimates([1.0, -1.0], 0.1)
+    assumptions = {BalanceNote.EQUAL_AIR_ASSUMED, BalanceNote.TRIMS_NOW_ASSUMED_ZERO}
+    for made, expected in (
+        (session(2), assumptions),
+        (session(2, charge_share=(1.0, 1.0)), {BalanceNote.TRIMS_NOW_ASSUMED_ZERO}),
+        (session(2, Trims(now_percent=(0.0, 0.0))), {BalanceNote.EQUAL_AIR_ASSUMED}),
+    ):
+        assert {one.code for one in plan_trims(made, needs).notes} & assumptions == expected
+
+
+def test_one_known_need_is_too_little_to_compare_and_two_are_enough() -> None:
+    known = estimates([1.0, -1.0, 2.0], 0.1)
+    plan = plan_trims(session(3), (known[0], NO_ESTIMATE, NO_ESTIMATE))
+    (reason,) = plan.withheld
+    assert (reason.code, dict(reason.values)) == (BalanceNote.TOO_FEW_NEEDS, {"known": 1, "cylinders": 3})
+    assert np.isnan([*plan.exact, *plan.new, plan.fuel_percent]).all()
+    two = plan_trims(session(3), (*known[:2], NO_ESTIMATE))
+    assert two.withheld == ()
+    assert two.new == (1.0, -1.0, 0.0)
+    assert codes(two, 3) == {BalanceNote.TRIM_KEPT}
+
+
+def test_the_single_cylinder_has_nobody_to_be_compared_with() -> None:
+    plan = plan_trims(session(1), estimates([0.0], 0.1))
+    assert [one.code for one in plan.withheld] == [BalanceNote.TOO_FEW_NEEDS]
+
+
+def test_large_changes_are_told_by_the_change_and_not_by_the_trim() -> None:
+    """From -4 to +2 is a change of 6; from +8 to +9 one of 1; a change of just 5 is not above 5."""
+    held = (-4.0, 8.0, 0.0, 0.0, 5.0)
+    made = session(5, Trims(now_percent=held, ask_above_percent=5.0, highest_percent=20, lowest_percent=-20))
+    wanted = np.array([2.0, 9.0, 5.0, -5.5, 5.0])
+    needs = estimates((100 * ((100 + wanted) / (100 + np.array(held)) - 1)).tolist(), 0.001)
+    plan = plan_trims(made, needs)
+    assert plan.new == tuple(wanted)
+    large = [BalanceNote.LARGE_TRIM_CHANGE in codes(plan, c) for c in range(1, 6)]
+    assert large == [True, False, False, True, False]
+    (told,) = (one for one in plan.flags[0] if one.code is BalanceNote.LARGE_TRIM_CHANGE)
+    assert dict(told.values) == {"limit_percent": 5.0}
+
+
+def test_trims_at_either_limit_say_so_and_one_step_before_it_do_not() -> None:
+    rules = Trims(lowest_percent=-3.0, highest_percent=4.0, step_percent=0.5)
+    plan = plan_trims(session(4, rules), estimates([8.0, -6.0, 3.5, -2.5], 0.01))
+    assert plan.new == (4.0, -3.0, 3.5, -2.5)
+    at_limit = [BalanceNote.TRIM_AT_LIMIT in codes(plan, c) for c in range(1, 5)]
+    assert at_limit == [True, True, False, False]
+
+
+def test_a_trim_held_at_its_limit_is_at_the_limit_and_not_below_half_a_step() -> None:
+    rules = Trims(lowest_percent=-3.0, highest_percent=3.0, now_percent=(3.0, -3.0, 0.0, 0.0))
+    plan = plan_trims(session(4, rules), estimates([2.0, -2.0, 1.0, -1.0], 0.01))
+    assert plan.new[:2] == (3.0, -3.0)
+    assert codes(plan, 1) == codes(plan, 2) == {BalanceNote.TRIM_AT_LIMIT}
+
+
+def test_trims_held_beyond_the_limits_may_come_back_and_go_no_farther() -> None:
+    rules = Trims(lowest_percent=-3.0, highest_percent=3.0, now_percent=(5.0, 5.0, -5.0, -5.0))
+    plan = plan_trims(session(4, rules), estimates([1.0, -1.0, 1.0, -1.0], 0.01))
+    assert plan.new == (5.0, 4.0, -4.0, -5.0)
+
+
+# ----------------------------------------------------------------------------------------------------
+# Rounding that keeps the total.
+# ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("held", [-30.0, 0.0, 40.0])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_rounding_is_the_smallest_common_shift_that_keeps_the_total(held: float, sign: int) -> None:
+    """Against a trial of every shift, by thousandths of a step, and the rules for each trim in words."""
+    moved = 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        percent = sign * np.concatenate([0.25 + 0.3 * rng.random(15), [-5.0]])
+        rules = Trims(now_percent=(held,) * 16, lowest_percent=-50, highest_percent=60)
+        made, needs = session(16, rules), estimates(percent.tolist(), 0.01)
+        plan = plan_trims(made, needs)
+        fuel = 1 / (1 + percent / 100)  # of each at equal air and equal trims
+        fuel /= fuel.mean()
+        bounds = np.array([allowed(made, need, held) for need in needs])
+        low, high = np.ceil(bounds[:, 0] / 0.5 - 1e-6), np.floor(bounds[:, 1] / 0.5 + 1e-6)
+        for size in range(251):
+            kept = []
+            for shift in (0.001 * size, -0.001 * size):
+                steps = np.clip(np.round(np.array(plan.exact) / 0.5 + shift), low, high) * 0.5
+                if abs((fuel * (steps - held)).sum()) <= 0.25:
+                    kept.append(tuple(steps))
+            if kept:
+                assert plan.new in kept
+                moved += size > 0
+                assert abs(plan.fuel_percent) <= 0.25 / 16 / (1 + held / 100) + 1e-9
+                break
+    assert moved >= 4
+
+
+# ----------------------------------------------------------------------------------------------------
+# Shrinking.
+# ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("n", [4, 5, 8, 16])
+@pytest.mark.parametrize("error", [0.1, 0.5, 1.0])
+def test_needs_shrink_by_the_share_of_their_errors_at_the_lower_end_of_their_variance(
+    n: int, error: float
+) -> None:
+    """Equal errors: the interval of a variance by scipy's chi square; then Bayes for normal noise."""
+    means = 3.0 + scipy.stats.norm.ppf((np.arange(n) + 0.5) / n)
+    lower = ((means - means.mean()) ** 2).sum() / scipy.stats.chi2.ppf(0.975, n - 1)
+    share = max(lower - error**2, 0.0) / max(lower, error**2)
+    shrunk, left = shrink_to_median(means, np.full(n, error))
+    assert shrunk == pytest.approx(3.0 + share * (means - 3.0), abs=0.01)
+    assert left == pytest.approx(np.full(n, np.sqrt(share)), abs=0.01)
+
+
+def test_a_need_that_is_less_sure_shrinks_more() -> None:
+    means, errors = np.array([-2.0, -1.0, 0.0, 1.0, 2.0]), np.array([0.2, 0.4, 0.6, 0.4, 0.8])
+    between = 10.0 / scipy.stats.chi2.ppf(0.975, 4) - np.mean(errors**2)
+    shrunk, _ = shrink_to_median(means, errors)
+    assert shrunk == pytest.approx(means * between / (between + errors**2), rel=0.01)
+
+
+def test_a_cylinder_three_deviations_out_stays_where_it_is_and_one_nearer_does_not() -> None:
+    """The others lie one apart in the median; their deviation is 1.4826 (normal distribution)."""
+    others = np.array([-1.5, -1.0, -1.0, 0.0, 0.0, 1.0, 1.0, 1.5])
+    for deviations, stays in ((2.9, False), (3.1, True), (-3.1, True), (-2.9, False)):
+        means = np.append(others, deviations * 1.4826)
+        shrunk, left = shrink_to_median(means, np.ones(9))
+        assert bool(np.isclose(shrunk[-1], means[-1])) is stays
+        assert bool(left[-1] == 1.0) is stays
+        assert (left[:-1] < 0.9).all()
+
+
+def test_large_errors_of_their_own_make_no_cylinder_an_outlier() -> None:
+    """Where all but one agree by chance, what is far out is measured by the errors."""
+    shrunk, _ = shrink_to_median(np.array([0.0, 0.0, 0.0, 0.0, 2.0]), np.ones(5))
+    assert shrunk == pytest.approx(np.zeros(5))
