@@ -58,12 +58,12 @@ _TEN, _U8, _U16, _U32 = (np.uint64(count) for count in (10, 8, 16, 32))
 
 def _hex_table() -> NDArray[np.uint16]:
     """The byte that two characters stand for, by both as one number; above 255 if they do not."""
-    table = np.full(1 << 16, 0xFF00, np.uint16)
+    table = np.full((256, 256), 0xFF00, np.uint16)
     digits = [(char, int(chr(char), 16)) for char in b"0123456789ABCDEFabcdef"]
     for first, high in digits:
         for second, low in digits:
-            table[first | second << 8] = high << 4 | low
-    return table
+            table[second, first] = high << 4 | low
+    return table.ravel()
 
 
 _HEX_PAIRS = _hex_table()
@@ -316,7 +316,7 @@ _SHORT_OR_LONG = (
 
 def _read_identifiers(text: Bytes, at: Rows) -> tuple[NDArray[np.uint32], Bools, Rows, Bools]:
     """Identifiers as in FrameBlock, which are those of error frames, the places of `#`, validity."""
-    word = fetch(text, at, 1)[:, 0]
+    (word,) = fetch(text, at, 1).T
     short = (word & np.uint64(0xFF00_0000)) == np.uint64(_HASH << 24)
     kind = short.astype(np.intp)
     field, length, shift, last, extended = (table.take(kind) for table in _SHORT_OR_LONG)
@@ -358,23 +358,27 @@ def _sizes_by_digits(legal: Sequence[int], width: int) -> Bytes:
     return sizes
 
 
-def _masks_by_digits(width: int) -> NDArray[np.void]:
-    """Masks of so many digits, one row a number."""
-    digits = np.arange(2 * width) < np.arange(2 * width + 2)[:, None]
-    return (digits * np.uint8(0xFF)).view(f"V{2 * width}")[:, 0]
-
-
 _SIZES_BY_DIGITS = {
     CLASSIC_WIDTH: _sizes_by_digits(range(9), CLASSIC_WIDTH),
     FD_WIDTH: _sizes_by_digits(FD_SIZES, FD_WIDTH),
 }
-_MASKS_BY_DIGITS = {width: _masks_by_digits(width) for width in (CLASSIC_WIDTH, FD_WIDTH)}
+
+
+def _masks_by_digits(width: int) -> NDArray[np.void]:
+    """Masks of so many digits, one row a number."""
+    numbers = np.arange(len(_SIZES_BY_DIGITS[width]))
+    digits = np.arange(2 * width) < numbers[:, None]
+    return (digits * np.uint8(0xFF)).view(f"V{2 * width}")[:, 0]
+
+
+_MASKS_BY_DIGITS = {width: _masks_by_digits(width) for width in _SIZES_BY_DIGITS}
 
 
 def _read_data(text: Bytes, at: Rows, ends: Rows, width: int) -> tuple[Bytes, Bytes, Bools]:
     """Data bytes [n, width], zero beyond their number; that number; validity."""
-    digits = np.clip(ends - at, 0, 2 * width + 1)
-    size = _SIZES_BY_DIGITS[width][digits]
+    sizes = _SIZES_BY_DIGITS[width]
+    digits = np.clip(ends - at, 0, len(sizes) - 1)
+    size = sizes[digits]
     words = width // 4
     field = _MASKS_BY_DIGITS[width][digits].view(np.uint64).reshape(len(at), words)
     data, faults = hex_bytes(filled(fetch(text, at, words), field))
@@ -387,8 +391,6 @@ def _read_data(text: Bytes, at: Rows, ends: Rows, width: int) -> tuple[Bytes, By
 _FD_FLAGS_BY_DIGIT = np.zeros(256, np.uint8)
 _FD_FLAGS_BY_DIGIT[list(b"0123456789ABCDEF")] = FD_FLAGS * 4
 _FD_FLAGS_BY_DIGIT[list(b"abcdef")] = (FD_FLAGS * 4)[10:]
-_FD_CODES_BY_SIZE = np.zeros(256, np.uint8)
-_FD_CODES_BY_SIZE[list(FD_SIZES)] = range(16)
 
 
 def _read_fd(columns: Columns, text: Bytes, at: Rows, ends: Rows, rows: Rows) -> None:
@@ -401,6 +403,6 @@ def _read_fd(columns: Columns, text: Bytes, at: Rows, ends: Rows, rows: Rows) ->
     columns.widen(width)
     columns.data[rows, :width] = data[:, :width]
     columns.size[rows] = size
-    columns.dlc[rows] = _FD_CODES_BY_SIZE[size]
+    columns.dlc[rows] = np.searchsorted(FD_SIZES, size)
     columns.flags[rows] |= flags
     columns.valid[rows] = True

@@ -14,7 +14,8 @@ from strict_lines import line_by_line
 
 from mixmon.frames.block import FrameBlock, FrameRow, concat
 from mixmon.frames.candump import TEXT_BYTES, CandumpReader
-from mixmon.frames.candump_fast import BYTES_BEFORE, BYTES_BEHIND, Regions, StampLayout, read_columns
+from mixmon.frames.candump_fast import BYTES_BEFORE, BYTES_BEHIND, Columns, Regions, StampLayout, read_columns
+from mixmon.frames.candump_line import FD_SIZES
 
 HEX = "0123456789ABCDEFabcdef"
 
@@ -205,9 +206,8 @@ PLAIN = {
 }
 
 
-@pytest.mark.parametrize("line", PLAIN.values(), ids=PLAIN)
-def test_plain_lines_are_read_by_columns(line: str) -> None:
-    text = "".join(line.format(i) + "\n" for i in range(100, 900)).encode()
+def by_columns(text: bytes) -> Columns:
+    """Whole lines by columns, in the layout of the first and with its interface, which is number 3."""
     body = np.frombuffer(bytes(BYTES_BEFORE) + text + bytes(BYTES_BEHIND), np.uint8)
     ends = np.flatnonzero(body == ord("\n"))
     starts = np.concatenate(([BYTES_BEFORE], ends[:-1] + 1))
@@ -215,7 +215,46 @@ def test_plain_lines_are_read_by_columns(line: str) -> None:
     regions.learn(text[: ends[0] - BYTES_BEFORE], 3)
     layout = StampLayout.of(text)
     assert layout is not None
-    columns = read_columns(body, starts, ends, layout, regions)
+    return read_columns(body, starts, ends, layout, regions)
+
+
+@pytest.mark.parametrize("line", PLAIN.values(), ids=PLAIN)
+def test_plain_lines_are_read_by_columns(line: str) -> None:
+    text = "".join(line.format(i) + "\n" for i in range(100, 900)).encode()
+    columns = by_columns(text)
     assert columns.valid.all()
     assert set(columns.bus.tolist()) == {3}
     assert rows_of(read([text])[0]) == line_by_line(text)[0]
+
+
+FIRST = "(1700000000.000000) can0 123#00"
+FIRST_AND_LAST = [
+    *("000#", "7FF#00", "00000000#00", "1FFFFFFF#00", "20000000#00", "3FFFFFFF#00"),
+    *("123#" + "5A" * size for size in range(9)),
+    *(f"123##{flags % 16:X}" + "a5" * size for flags, size in enumerate(FD_SIZES)),
+    *("123##f", "123#00 R", "123#00 T", "123#00 R\r", "123#00\r", "123# T", "7FF##0 R"),
+]
+NEARLY = [
+    *("800#00", "FFF#00", "40000000#00", "FFFFFFFF#00", "12#00", "1234#00", "12345678900#00", "12G#00"),
+    *("123", "123##", "123##x", "123##G00", "123##0" + "00" * 9, "123##0" + "00" * 63, "123##0" + "0" * 129),
+    *("123##0" + "00" * 65, "20000000##0", "123#0", "123#0G", "123#" + "0" * 17, "123#" + "00" * 9),
+    *("123#R", "123#R8", "123#00R", "123#00 r", "123#00 X", "123#00\rR", "123 #00", " 123#00"),
+]
+
+
+@pytest.mark.parametrize("frame", FIRST_AND_LAST)
+def test_the_first_and_last_of_everything_is_read_by_columns_as_by_line(frame: str) -> None:
+    text = f"{FIRST}\n(1700000001.000001) can0 {frame}\n".encode()
+    columns = by_columns(text)
+    assert columns.valid.tolist() == [True, True]
+    _, row = line_by_line(text)[0]
+    size = int(columns.size[1])
+    assert (int(columns.t[1]), int(columns.can_id[1])) == (row.t, row.can_id)
+    assert (int(columns.dlc[1]), int(columns.flags[1])) == (row.dlc, row.flags)
+    assert columns.data[1].tobytes() == row.data.ljust(columns.data.shape[1], b"\0")
+    assert size == len(row.data)
+
+
+@pytest.mark.parametrize("frame", NEARLY)
+def test_what_is_nearly_a_plain_line_is_left_to_the_line_reader(frame: str) -> None:
+    assert by_columns(f"{FIRST}\n(1700000001.000001) can0 {frame}\n".encode()).valid.tolist() == [True, False]
