@@ -37,6 +37,7 @@ from mixmon.frames.account import Loss, Reject
 from mixmon.frames.block import FrameBlock, identifier_text
 from mixmon.frames.clock import Jump
 from mixmon.frames.logs import LogSource, open_log
+from mixmon.ledger.biases import with_known_biases
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
 from mixmon.messages.gaps import Gap
@@ -366,6 +367,7 @@ def read_run(
         raise UsageError(f"{twice[0]}: named twice; expected every log once; name it once")
     if not logs:
         raise UsageError("read_run: no log given; expected at least one; name a recording")
+    session = with_known_biases(session)
     return Run(
         bind(session, load_databases(session)),
         [open_log(path) for path in logs],

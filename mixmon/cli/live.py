@@ -30,6 +30,7 @@ from mixmon.frames.adapters.adapters import Adapters
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceStatus
 from mixmon.frames.block import FrameBlock
+from mixmon.ledger.biases import with_known_biases
 from mixmon.live.bus_board import UNHEARD, BusFacts, Meter, trouble
 from mixmon.live.recording import RunRecording, event_words, joined_silences
 from mixmon.live.source import BusSource
@@ -193,7 +194,7 @@ def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker
     Raises:
         SessionError, SourceError, UsageError: the session, its buses or the options cannot be used.
     """
-    session = load_session(arguments.session)
+    session = with_known_biases(load_session(arguments.session))
     binding = bind(session, load_databases(session))
     buses = live_buses(arguments, session)
     recording = _make_recording(arguments, session, buses, record=record)

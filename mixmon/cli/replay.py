@@ -13,6 +13,7 @@ from mixmon.cli.screen import add_screen, show, units_of
 from mixmon.cli.stopping import Stopping, at_terminal
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent
+from mixmon.ledger.biases import with_known_biases
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
@@ -104,6 +105,7 @@ def _make_worker(arguments: argparse.Namespace, source: ReplaySource, run_folder
             f"--leave-out {unknown[0]}: no such cylinder; expected 1 to {session.engine.cylinders}; "
             "correct it"
         )
+    session = with_known_biases(session)
     return Worker(bind(session, load_databases(session)), source, left_out=frozenset(arguments.leave_out))
 
 

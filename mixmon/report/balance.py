@@ -8,6 +8,7 @@ from typing import Any
 
 from mixmon.arrays import SECOND_NS
 from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, EngineNeed, Spread
+from mixmon.findings.balance.known import KnownBiases
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import base_map_percent
 from mixmon.frames.account import known_lost
@@ -20,7 +21,7 @@ from mixmon.report.units import Unit
 from mixmon.report.words import sentence, sentences
 from mixmon.run import LogFacts, Run
 from mixmon.session.charges import relative_charges
-from mixmon.session.model import Engine
+from mixmon.session.model import Engine, Session
 
 _SAID_OF_ALL: frozenset[NoteCode] = frozenset(
     {BalanceNote.TOO_LITTLE_DATA, BalanceNote.ONLY_IN_CELLS_NOT_USED, BalanceNote.TRIM_KEPT}
@@ -68,7 +69,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
             "trims_add_percent": balance.fuel_percent,
             "base_map_percent": base_map_percent(balance.fuel_percent),
         },
-        "sensor_error": {"given": is_error_given(run.session)},
+        "sensor_error": {"given": is_error_given(run.session), "known_bias": _known_biases_json(run.session)},
         "misfires": balance.misfires,
         "withheld": balance.withheld,
         "notes": balance.notes,
@@ -78,6 +79,17 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
 def air_percent(engine: Engine) -> list[float]:
     """The air of each cylinder that the mean rests on, percent of all."""
     return [100 * charge / engine.cylinders for charge in relative_charges(engine).tolist()]
+
+
+def _known_biases_json(session: Session) -> list[Mapping[str, Any]]:
+    """The biases by which readings were corrected."""
+    known = KnownBiases(session)
+    triples = zip(session.chain.nodes, known.percent.tolist(), known.half.tolist(), strict=True)
+    return [
+        {"sensor": node.sensor, "percent": percent, "half_percent": half}
+        for node, percent, half in triples
+        if math.isfinite(percent)
+    ]
 
 
 def log_json(log: LogFacts) -> Mapping[str, Any]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from mixmon.findings.balance.balance import Balance, Spread
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.session.model import Session
 
 
@@ -15,6 +16,8 @@ def total_sentence(balance: Balance, session: Session) -> str:
     if not errors or not needs:
         return ""
     whose = "as given" if is_error_given(session) else "usual; bias_percent under [sensors] replaces it"
+    if any(n.code is BalanceNote.BIASES_CORRECTED for n in balance.notes):
+        whose = f"that of its bias where this is known, else {whose.partition(';')[0]}"
     after = "" if balance.withheld else _range_words(", after the trims", balance.predicted_spread)
     return (
         "intervals above: how well the readings repeat. With each sensor's own error "

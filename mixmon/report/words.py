@@ -674,6 +674,27 @@ def _beside_half(value: float, half: float | None, scale: float = 1.0, decimals:
 
 _WORN_OR_OTHER: Final = "not what it claims to be, or worn out"
 
+_KNOWN_BIASES: Final[Mapping[NoteCode, Sentence]] = {
+    BalanceNote.BIASES_CORRECTED: lambda values: (
+        "readings corrected by the known biases of their sensors, as [sensors] known_bias asks, the same "
+        "share of "
+        "lambda in every cell: "
+        + ", ".join(
+            f"{sensor} {percent:+.2f} ± {half:.2f} %"
+            for sensor, percent, half in zip(
+                values["sensors"], values["percent"], values["half_percent"], strict=True
+            )
+        )
+    ),
+    BalanceNote.BIASES_NOT_KNOWN: lambda values: (
+        f"[sensors] known_bias, and no bias known of {_join_words(values['sensors'])}: not corrected"
+    ),
+    BalanceNote.BIASES_NOT_LOOKED_UP: (
+        '[sensors] known_bias = "ledger", and nothing looked up nor corrected, as the session lies in the '
+        "folder of a run, for which nothing outside is read; give it by --session"
+    ),
+}
+
 _LEDGER: Final[Mapping[NoteCode, Sentence]] = {
     LedgerNote.ALREADY_ENTERED: lambda values: (
         f"entered before, and not entered again: {_join_words(values['sensors'])}"
@@ -751,6 +772,7 @@ SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_EDGES,
     **_IDENTITY,
     **_CENSUS,
+    **_KNOWN_BIASES,
     **_LEDGER,
 }
 """One sentence for every code; a test looks for codes that have none."""

@@ -180,6 +180,11 @@ def _check_sensors(clean: Clean, report: MistakeReport) -> None:
     if pressures and "pressure_k_bar" not in sensors and not report.about("sensors.pressure_k_bar"):
         expected = "sensors.pressure_k_bar as well, by sensor type"
         report(f"sensors.{pressures[0]}", "a pressure, and no effect of it", expected)
+    known = sensors.get("known_bias", {})
+    for serial, pair in known.items() if isinstance(known, dict) else ():
+        if len(pair) != 2 or pair[1] <= 0:
+            expected = "bias and half of its interval above 0, in percent, such as [0.6, 0.3]"
+            report(f"sensors.known_bias.{serial}", str(list(pair)), expected)
 
 
 def _is_pressure_reported(report: MistakeReport) -> bool:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any, Final, cast
 
 from mixmon.session.alarm_kinds import ALARM_KINDS
-from mixmon.session.model import SignalChoice
+from mixmon.session.model import FROM_LEDGER, SignalChoice
 from mixmon.session.schema import (
     Boolean,
     Either,
@@ -272,6 +272,15 @@ _SENSORS = Table(
         "pressure_bar": _bar,
         "reference_bar": _bar,
         "bias_percent": Number(0, 20, "% of lambda"),
+        "known_bias": Either(
+            (
+                Text((FROM_LEDGER,)),
+                Table(
+                    others=Row(Number(-20, 20, "% of lambda")),
+                    what='"ledger", or serials with bias and half interval, such as { "S-1" = [0.6, 0.3] }',
+                ),
+            )
+        ),
     }
 )
 

@@ -8,6 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Final
+
+FROM_LEDGER: Final = "ledger"
+"""In place of known biases: they are to be looked up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +167,8 @@ class Sensors:
     reference_bar   absolute, at which the sensors read right; None: 1 bar
     bias_percent    half-width of the 95 % interval of one sensor's own error, percent of lambda; None: the
                     usual one is assumed
+    known_bias      by serial: percent of lambda by which it reads lean, and half of the 95 % interval of
+                    that; `FROM_LEDGER`: as the ledger has them, not looked up yet; None: nothing is corrected
     """
 
     curve: str | None = None
@@ -170,6 +176,7 @@ class Sensors:
     pressure_bar: float | None = None
     reference_bar: float | None = None
     bias_percent: float | None = None
+    known_bias: Mapping[str, tuple[float, float]] | str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ import numpy as np
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.balance.cells import CellFit, JudgedCells, MisfireShare, misfire_shares
 from mixmon.findings.balance.dwell import MASKED, Dwell, Mask
+from mixmon.findings.balance.known import KnownBiases
 from mixmon.findings.balance.needs import CellResult, Needs, fit_needs, place_cell
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.total import TotalErrors
@@ -317,11 +318,13 @@ class BalanceStage:
         self._opening = Opening(session.axes)
         self._pulled_rows = 0
         self._ends: dict[str, Floats] = {}
+        self.known_biases = KnownBiases(session)
 
     def feed(self, block: CylinderBlock) -> None:
         """Takes rows of one stretch of time."""
         if len(block):
             self._ends = {name: block.aux[name][-1] for name in ("rich_end", "lean_end") if name in block.aux}
+        block = self.known_biases.correct(block)
         cell = self._steady.feed(block)
         self._dwell.feed(block, cell)
         full = self._opening.now(block) >= self._opening.full_from(block.now)
@@ -606,7 +609,7 @@ class _BalanceBuilder:
             predicted_by_cell=tuple(by_cell_predicted.values()) if by_cell else (),
             fuel_percent=self._plan.fuel_percent,
             withheld=self._plan.withheld,
-            notes=(*gaps, *self._plan.notes, *self._notes_on_result()),
+            notes=(*gaps, *self._stage.known_biases.notes(), *self._plan.notes, *self._notes_on_result()),
             misfires=self._misfires,
             excluded_cells=tuple(self._excluded_cells),
             cell_spreads=self._cell_spreads(cells),

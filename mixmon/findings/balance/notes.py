@@ -57,6 +57,9 @@ class BalanceNote(NoteCode):
     ONE_TRIM_FOR_ALL = "one_trim_for_all"
 
     # notes on the whole result
+    BIASES_CORRECTED = "biases_corrected"
+    BIASES_NOT_KNOWN = "biases_not_known"
+    BIASES_NOT_LOOKED_UP = "biases_not_looked_up"
     CELL_OR_TIME = "cell_or_time"
     TOO_SHORT_FOR_WANDER = "too_short_for_wander"
     FUEL_LEFT_OVER = "fuel_left_over"

@@ -10,8 +10,9 @@ an error of its own for each sensor, independent of the others':
     the spread                     each cylinder's own error
     a cell                         as the cylinder in it
 
-A bank's interval comes from the scatter of its cylinders, in which the sensors' own errors are already.
-What all sensors have in common (a wrong curve, the air they were spanned in) is not in it.
+A bank's interval comes from the scatter of its cylinders, in which the sensors' own errors are already. What
+all sensors have in common (a wrong curve, the air they were spanned in) is not in it. Of sensors whose bias
+is known (`known`), the error of that is their own, and the error of their mean is added against the target.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from dataclasses import replace
 import numpy as np
 
 from mixmon.arrays import Bools, Floats
+from mixmon.findings.balance.known import KnownBiases
 from mixmon.findings.balance.needs import CellResult
 from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate
 from mixmon.gas.accuracy import usual_error_percent
@@ -97,14 +99,20 @@ class TotalErrors:
     ) -> None:
         self._weights, self._cells, self._against = np.asarray(weights, np.float64), cells, against
         count = len(self._weights)
-        self._own = [sensor_error_percent(session, np.full(count, cell.lam)) for cell in cells]
-        self.own_percent = self._mean_over_cells(
-            [c.fit.usable_s * u for c, u in zip(cells, used, strict=True)]
+        usual = [sensor_error_percent(session, np.full(count, cell.lam)) for cell in cells]
+        half = KnownBiases(session).half
+        self._corrected = np.isfinite(half) if len(half) == count else np.zeros(count, np.bool_)
+        self._own = (
+            [np.where(self._corrected, half, own) for own in usual] if self._corrected.any() else usual
         )
+        self._common = [self._find_common(own) for own in usual]
+        seconds = [c.fit.usable_s * u for c, u in zip(cells, used, strict=True)]
+        self.own_percent = self._mean_over_cells(self._own, seconds)
+        self._common_percent = self._mean_over_cells(self._common, seconds)
 
     def needs(self, needs: Sequence[Estimate]) -> list[Estimate]:
         """The needs of all nodes, all used cells together."""
-        return self._widen(needs, self.own_percent)
+        return self._widen(needs, self.own_percent, self._common_percent)
 
     def alone(self, needs: Sequence[Estimate]) -> list[Estimate]:
         """The same, each with the error of its own sensor and not that of the mean: for their spread."""
@@ -113,23 +121,36 @@ class TotalErrors:
     def in_cell(self, index: int) -> list[Estimate]:
         """The needs of all nodes in cell number `index` of the results."""
         cell = self._cells[index]
-        return self._widen(cell.peers if self._against == "peers" else cell.target, self._own[index])
+        needs = cell.peers if self._against == "peers" else cell.target
+        return self._widen(needs, self._own[index], self._common[index])
 
     def engine(self, index: int) -> Estimate:
         """The whole engine against the target in that cell."""
         cell = self._cells[index]
         error = mean_error(self._own[index], self._weights, _known(cell.target))
-        return widened([cell.engine], np.array([error]))[0]
+        corrected = float(self._weights[self._corrected & _known(cell.target)].sum())
+        share = corrected / float(self._weights[_known(cell.target)].sum()) if corrected else 0.0
+        return widened([cell.engine], np.hypot(error, share * self._common[index][:1]))[0]
 
-    def _widen(self, needs: Sequence[Estimate], own: Floats) -> list[Estimate]:
-        if self._against == "peers":
-            return widened(needs, peer_error(own, self._weights, _known(needs)))
-        return widened(needs, own)
+    def _find_common(self, usual: Floats) -> Floats:
+        """What the corrected sensors are off together: the mean of their errors, which no bias tells."""
+        error = mean_error(usual, self._weights, self._corrected) if self._corrected.any() else 0.0
+        return np.full(len(usual), error)
 
-    def _mean_over_cells(self, seconds: Sequence[Floats]) -> Floats:
+    def _widen(self, needs: Sequence[Estimate], own: Floats, common: Floats) -> list[Estimate]:
+        if self._against == "target":
+            return widened(needs, np.hypot(own, np.where(self._corrected, common, 0.0)))
+        known = _known(needs)
+        share = np.where(known, self._weights, 0.0)
+        share = share / share.sum() if share.any() else share
+        corrected = float(share[self._corrected].sum())
+        apart = common * np.where(self._corrected, 1.0 - corrected, corrected)
+        return widened(needs, np.hypot(peer_error(own, self._weights, known), apart))
+
+    def _mean_over_cells(self, errors: Sequence[Floats], seconds: Sequence[Floats]) -> Floats:
         """A sensor's error over the cells by the time used: it is one and the same in all of them."""
         total = sum(seconds, np.zeros(len(self._weights)))
-        counted = [np.where(s > 0, own * s, 0.0) for own, s in zip(self._own, seconds, strict=True)]
+        counted = [np.where(s > 0, own * s, 0.0) for own, s in zip(errors, seconds, strict=True)]
         error = sum(counted, np.zeros(len(total)))
         mean: Floats = np.divide(error, total, out=np.full(len(total), np.nan), where=total > 0)
         return mean
