@@ -401,6 +401,16 @@ def _list_loops(values: Mapping[str, Any]) -> str:
     )
 
 
+def _nothing_checks(values: Mapping[str, Any]) -> str:
+    """That there are no looks to spare, and what is assumed instead where there are readings."""
+    assumed = values["assumed_look_error_percent"]
+    held = "" if assumed is None else f"; the intervals hold an assumed error of {assumed:.2g} % of each look"
+    return (
+        f"{values['looks']} looks are just as many as the numbers to be found: nothing checks them, and a "
+        f"wrong label or a sensor that changed would not be noticed{held}; one more session would check them"
+    )
+
+
 _ROTATION: Final[Mapping[NoteCode, Sentence]] = {
     BiasNote.ONE_SESSION: (
         "one session: each sensor sat in one cylinder only, and its bias cannot be told from that cylinder's "
@@ -428,10 +438,7 @@ _ROTATION: Final[Mapping[NoteCode, Sentence]] = {
         "biases are against the mean of the sensors: an error that all of them share is not seen by moving "
         "them; free air or a gas analyser shows it"
     ),
-    BiasNote.NOTHING_CHECKS: (
-        "{looks} looks are just as many as the numbers to be found: nothing checks them, and a wrong label "
-        "or a sensor that changed would not be noticed; one more session would check them"
-    ),
+    BiasNote.NOTHING_CHECKS: _nothing_checks,
     BiasNote.SESSIONS_DISAGREE: lambda values: (
         "a sensor or a cylinder changed between the runs, or a label is wrong: what is left of the looks is "
         f"{values['ratio']:.1f} times what their errors explain ({counted(values['degrees'], 'degree')} of "

@@ -194,7 +194,9 @@ def judge_design(
         degrees = count_degrees(planned).looks
     notes = [note(BiasNote.COMMON_BIAS_STAYS)]
     if why_not is None and degrees == 0:
-        notes.insert(0, note(BiasNote.NOTHING_CHECKS, looks=len(planned.looks)))
+        notes.insert(
+            0, note(BiasNote.NOTHING_CHECKS, looks=len(planned.looks), assumed_look_error_percent=None)
+        )
     return RotationDesign(
         solvable=why_not is None,
         why_not=why_not,

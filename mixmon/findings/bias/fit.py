@@ -49,6 +49,14 @@ _LOOK_POINT = -0.13
 wanted of the looks: our choice. They have few degrees of freedom; with their mean instead, a variance that is
 found too small by chance left 90 % of intervals with three degrees, so 93 to 97 % (computed)."""
 
+ASSUMED_LOOK_PERCENT = 0.1
+"""Standard deviation of what putting a sensor in, and running again, does to a look where too few looks show
+it: our choice, so that an interval which nothing checks is not that of the noise alone."""
+
+_FEWEST_DEGREES = 3
+"""Degrees of freedom of the looks below which it is not left to them: our choice; with one or two, it is
+found to be nothing too often."""
+
 Weights = Sequence[Sequence[Floats]]
 """For every cell and session, float64[groups, m, m]: what each group says about differences of its looks."""
 
@@ -197,6 +205,13 @@ def _look_misfit(evidence: BiasEvidence, wears: Floats, by_look: float) -> Misfi
     return Misfit(float((weight * left**2).sum()), float(((weight * left) ** 2).sum()))
 
 
+def _variance_of_looks(evidence: BiasEvidence, wears: Floats, degrees: int) -> float:
+    """The variance of the looks' own errors; where few looks are to spare, no less than the assumed one."""
+    wanted = chi_square_point(degrees, _LOOK_POINT)
+    found = find_variance(lambda v: _look_misfit(evidence, wears, v), wanted)
+    return found if degrees >= _FEWEST_DEGREES else max(found, (ASSUMED_LOOK_PERCENT / 100) ** 2)
+
+
 def _need_misfit(cells: Sequence[tuple[Floats, Floats]], by_need: float) -> Misfit:
     """How well one need a cylinder explains those in all cells; (information, needs) of each."""
     softened = [(_soften(own, by_need), needs) for own, needs in cells]
@@ -302,9 +317,7 @@ def fit_biases(gathered: AllLooks) -> BiasFit:
     degrees, wears = count_degrees(gathered), gathered.wears
     by_cell = find_variance(lambda v: cell_misfit(gathered, v), degrees.cells)
     evidence = assemble(gathered, reading_weights(gathered, by_cell))
-    by_look = find_variance(
-        lambda v: _look_misfit(evidence, wears, v), chi_square_point(degrees.looks, _LOOK_POINT)
-    )
+    by_look = _variance_of_looks(evidence, wears, degrees.looks)
     rough = _solve(evidence, wears, by_look, 0.0)
     in_cells = [
         (cell.own, invert(cell.own) @ (cell.pull - cell.by_looks @ (wears @ rough.biases)))
@@ -318,7 +331,8 @@ def fit_biases(gathered: AllLooks) -> BiasFit:
         rough,
         _solve(evidence, wears, by_look, by_need),
     ]
-    spare = (degrees.cells, degrees.looks, degrees.needs)
+    # A variance that is assumed is as good as known.
+    spare = (degrees.cells, degrees.looks or np.inf, degrees.needs)
     of_sensors, of_cylinders = (
         _tabulate_readings(gathered, "sensor"),
         _tabulate_readings(gathered, "cylinder"),
@@ -391,7 +405,7 @@ def _tabulate_readings(gathered: AllLooks, by: Literal["sensor", "cylinder"]) ->
     return _ReadingErrors(np.concatenate(variance), np.concatenate(effective))
 
 
-def _join_degrees(steps: Sequence[Floats], spare: Sequence[int], own: Floats) -> Floats:
+def _join_degrees(steps: Sequence[Floats], spare: Sequence[float], own: Floats) -> Floats:
     """Degrees of freedom of variances that are sums (from memory: Satterthwaite, Biometrics 2, 1946).
 
     steps  the variances as one part after the other is added, the first the readings' own

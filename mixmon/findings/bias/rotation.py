@@ -105,7 +105,7 @@ class Rotation:
     residual_degrees    looks more than numbers found: what checks the result
     consistent          whether cylinders and sensors alone explain the looks; None where nothing checks it
     look_error_percent  standard deviation of what putting a sensor in, and running again, did to a look
-                        beyond the errors of its readings
+                        beyond the errors of its readings; assumed where too few looks show it
     cells               shared by two sessions or more
     design              where to put the sensors in one more session, (cylinder, sensor) each, where it is not
                         solved or nothing checks it
@@ -155,7 +155,7 @@ def fit_rotation(sessions: Sequence[SessionLooks]) -> Rotation:
         loops=parts,
         residual_degrees=degrees,
         consistent=consistent,
-        look_error_percent=100 * float(np.sqrt(fit.by_look)) if degrees else np.nan,
+        look_error_percent=100 * float(np.sqrt(fit.by_look)),
         design=() if degrees else next_session(gathered),
         notes=(*_notes_on_fit(gathered, fit, consistent=consistent), *_notes_on_input(sessions, gathered)),
     )
@@ -261,7 +261,10 @@ def _notes_on_fit(gathered: AllLooks, fit: BiasFit, *, consistent: bool | None) 
     """What checks the result, and what it does not say."""
     notes = []
     if consistent is None:
-        notes.append(note(BiasNote.NOTHING_CHECKS, looks=len(gathered.looks)))
+        assumed = 100 * float(np.sqrt(fit.by_look))
+        notes.append(
+            note(BiasNote.NOTHING_CHECKS, looks=len(gathered.looks), assumed_look_error_percent=assumed)
+        )
     if consistent is False:
         degrees = fit.degrees.looks
         notes.append(

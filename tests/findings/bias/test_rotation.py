@@ -74,12 +74,12 @@ def test_against_plain_least_squares(sensors):
     found = fit_rotation(known_error(sensors, sigma, y))
     right = np.linalg.lstsq(design, np.array([y[k, c] for k, c, _ in looks]), rcond=None)[0]
     cylinders, biases = right[len(sensors) :].reshape(2, count)
-    assert found.look_error_percent == 0 or np.isnan(found.look_error_percent)
+    assert found.look_error_percent == pytest.approx(0.1 if len(sensors) == 2 else 0.0)
     expected = 100 * np.expm1((biases - biases.mean()) / 100)
     assert bias_of(found, count) == pytest.approx(expected, abs=1e-9)
     said = [one.needs_percent for one in found.cylinders]
     assert said == pytest.approx(needs_percent(cylinders), abs=1e-9)
-    inverse = sigma**2 * np.linalg.pinv(design.T @ design)
+    inverse = (sigma**2 + found.look_error_percent**2) * np.linalg.pinv(design.T @ design)
     centre = np.eye(count) - 1 / count
     error = np.sqrt(np.diag(centre @ inverse[-count:, -count:] @ centre))
     halves = [one.half_interval_percent for one in found.sensors if one.looks]
@@ -141,7 +141,8 @@ def test_two_sessions_are_solved_and_nothing_checks_them():
     assert found.solvable
     assert found.residual_degrees == 0
     assert found.consistent is None
-    assert BiasNote.NOTHING_CHECKS in codes(found)
+    said = next(dict(one.values) for one in found.notes if one.code is BiasNote.NOTHING_CHECKS)
+    assert said["assumed_look_error_percent"] == pytest.approx(0.1)
     assert len(found.design) == 8
     assert sum(hits(found, needs, biases)) >= 14
 
