@@ -379,11 +379,11 @@ class AlarmBook:
             action = self._actions[0]
             self._stretch, self._until = action.stretch, action.t
             yield from self._work_until(action.t)
-        if stretch != self._stretch and self._until is not None and first < self._until:
-            self._shift_clock(first - self._until)
         if stretch != self._stretch and self._until is not None:
+            step = first - self._until
+            self._shift_clock(min(step, 0))
             for alarm in self._alarms.values():
-                alarm.announced += first - self._until
+                alarm.announced += step
         self._stretch = stretch
 
     def _shift_clock(self, step: int) -> None:

@@ -675,6 +675,41 @@ def test_a_live_session_replays_from_what_it_recorded(life):
     assert repr(live.current()) == repr(replay.current())
 
 
+# --- places and rates ---------------------------------------------------------------------------
+
+
+def test_all_nodes_at_once_are_one_alarm_more_only_where_there_are_several_nodes():
+    silence = AlarmRule("silent", 1, "age_s", 0.5)
+    for count, places in ((1, [1]), (2, [1, 2, None]), (3, [1, 2, 3, None])):
+        book = AlarmBook((silence,), tuple(Node(i, (i,)) for i in range(1, count + 1)))
+        book.act(act(0, Verb.SHELVE, "silent", None))
+        book.feed(join_edges([]).ordered(), stretch=0, first=0, until=1)
+        assert [a.position for a in book.silences()] == places
+
+
+def test_a_book_without_rows_stands_at_time_zero():
+    book = AlarmBook(RULES, NODES)
+    assert (book.current().t, book.current().stretch, book.current().alarms) == (0, 0, ())
+    assert book.result() == ()
+    book.act(act(0, Verb.SHELVE, duration_ns=9))
+    (record,) = book.flush()
+    assert (record.t, record.stretch, record.since) == (0, 0, None)
+    assert book.current().t == 0
+    (again,) = book.silences()
+    assert (again.t, again.duration_ns) == (0, 9)
+
+
+def test_an_announcement_counts_for_just_ten_minutes_and_chatter_for_one():
+    """ISA-18.2, second-hand: chatter by the minute, floods by ten."""
+    edges = [edge(i * S, (RAISE, CLEAR)[i % 2]) for i in range(12)]
+    for late, chattering, counted in ((11 * S, True, 6), (66 * S - 1, True, 6), (66 * S, False, 6)):
+        book, _ = played(*edges, until=late)
+        assert book.current().in_ten_minutes == counted
+        assert [a.chattering for a in book.current().alarms] == [chattering]
+    for late, counted in ((10 * MINUTE, 5), (10 * MINUTE + 10 * S - 1, 1), (10 * MINUTE + 10 * S, 0)):
+        assert played(*edges, until=late)[0].current().in_ten_minutes == counted
+
+
 # --- mistakes -----------------------------------------------------------------------------------
 
 
