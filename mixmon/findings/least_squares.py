@@ -37,8 +37,8 @@ _HUBER = 1.345
 least squares where the noise is normal)."""
 
 _RIDGE = 1e-9
-"""Added to the diagonal of the normal matrix: our choice, so that a parameter without data does not make it
-singular."""
+"""Added to the diagonal of the normal matrix, and as a share of it: our choice, so that neither a parameter
+without data nor two that do the same to readings of no noise make it singular."""
 
 _LEAST_SCALE = 1e-9
 """Least standard deviation of the residuals, in the unit of the readings: our choice, so that made-up data
@@ -158,7 +158,8 @@ class _Problem:
         """Normal matrix [n, p, p] and right side [n, p]."""
         each = np.ascontiguousarray(slopes.transpose(1, 2, 0))
         heavy = each * (self._weight / self._scale**2).T[:, None, :]
-        matrix = heavy @ each.transpose(0, 2, 1) + _RIDGE * np.eye(theta.shape[1])
+        matrix = heavy @ each.transpose(0, 2, 1)
+        matrix += _RIDGE * (1.0 + matrix) * np.eye(theta.shape[1])
         side = (heavy @ residual.T[:, :, None])[:, :, 0]
         for one in self._known:
             matrix += np.outer(one.row, one.row) / one.sd**2

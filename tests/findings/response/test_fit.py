@@ -92,6 +92,16 @@ def test_too_few_samples_or_no_step_give_nothing():
     assert fit.samples.tolist() == [0, 0]
 
 
+@pytest.mark.parametrize(("before", "tau"), [(9, 0.005), (10, 0.01), (11, 0.025), (40, 0.01), (60, 0.005)])
+def test_a_quick_sensor_whose_level_stands_still_between_coarse_digits_can_be_fitted(before, tau):
+    # at 50 Hz, until its range ends; scipy: T63 of one lag is its time constant
+    t = np.arange(-before, 3) * 0.02
+    y = np.round(-2.0 + 22.6 * np.where(t >= 0.0, -np.expm1(-(t + 0.01) / tau), 0.0), 1)
+    samples = Samples(t[:, None], y[:, None], np.ones((len(t), 1), bool))
+    fit = fit_steps(samples, after=Prior(20.6, 0.4), foot=0.05)
+    assert abs(fit.t63_s[0] - tau) < 1.96 * fit.t63_sd[0]
+
+
 def test_a_straight_line_is_fitted_as_by_the_textbook():
     # two parameters, no prior of weight: numpy's polyfit is the judge, of the covariance too
     rng = np.random.default_rng(7)
