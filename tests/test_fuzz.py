@@ -42,6 +42,11 @@ def test_any_lines_are_frames_or_counted_and_the_same_by_columns(seed: int) -> N
     candump(Lines(seed).text(60))
 
 
+def test_a_line_without_an_interface_and_blanks_is_no_frame():
+    candump(b"(1436509052.010000)2A0#0000000000000000\n")
+    candump(b"(1436509052.000000) can0 2A0#00\n(1436509052.010000)2A0#00\n")
+
+
 @pytest.mark.parametrize("time", ["1e999", "NaN", '"never"', "[" * 20_000, "-1", "9" * 30, "null"])
 def test_a_run_was_watched_until_a_time_that_stamps_can_have(tmp_path, time: str) -> None:
     line = '{{"t": {}, "kind": "watched until"}}\n'

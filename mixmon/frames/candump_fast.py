@@ -289,8 +289,8 @@ def read_columns(text: Bytes, starts: Rows, ends: Rows, layout: StampLayout, reg
     t, valid = layout.read(text, starts)
     at = starts + layout.length
     bus, length = regions.find(text, at)
-    at += length  # behind no known region the identifier starts with a blank, and fails
-    can_id, error, at, known = _read_identifiers(text, at)
+    valid &= length > 0
+    can_id, error, at, known = _read_identifiers(text, at + length)
     valid &= known
     ends, flags = _read_direction(text, ends)
     flags[error] |= _ERROR
