@@ -44,7 +44,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     entering.add_argument(
         "--air",
         metavar="C/RH[/KPA]",
-        help="with --add: the air of that day, such as 25/60; levels in air are then kept against its oxygen",
+        help="with --add and --air-check: the air of that day, such as 25/60; levels in air are then kept "
+        "against the oxygen that it holds",
+    )
+    entering.add_argument(
+        "--air-check",
+        metavar=("SERIAL", "PCT"),
+        nargs=2,
+        help="enter what a sensor read in free air, engine off, percent of oxygen; needs --air",
     )
     entering.add_argument(
         "--bias",
@@ -111,6 +118,8 @@ def run(arguments: argparse.Namespace) -> int:
         lessons, status = _add_logs(ledger, arguments)
         if arguments.bias:
             _add_bias(ledger, *arguments.bias, reason=arguments.reason)
+        if arguments.air_check:
+            _add_air_check(ledger, *arguments.air_check, air=arguments.air)
         withdrawn: tuple[Entry, ...] = ()
         if arguments.withdraw is not None:
             withdrawn = ledger.withdraw(arguments.withdraw, reason=arguments.reason)
@@ -129,9 +138,11 @@ def _check_options(arguments: argparse.Namespace) -> None:
     Raises:
         UsageError: with what is wrong.
     """
-    doing = [name for name in ("log", "bias", "withdraw") if getattr(arguments, name)]
+    doing = [name for name in ("log", "bias", "air_check", "withdraw") if getattr(arguments, name)]
     if len(doing) > 1:
-        raise UsageError("--add, --bias, --withdraw: several at once; expected one of them; choose one")
+        raise UsageError(
+            "--add, --bias, --air-check, --withdraw: several at once; expected one of them; choose one"
+        )
     needs_reason = {"bias", "withdraw"} & set(doing)
     if needs_reason and not (arguments.reason or "").strip():
         raise UsageError(f"--{doing[0]}: no reason; expected --reason TEXT beside it; say where it is from")
@@ -139,8 +150,14 @@ def _check_options(arguments: argparse.Namespace) -> None:
         raise UsageError(
             "--reason: nothing to give it for; expected --bias or --withdraw; add one or omit it"
         )
-    if arguments.log is None and (arguments.session is not None or arguments.air is not None):
-        raise UsageError("--session, --air: no log; expected --add LOG beside them; add it or omit them")
+    if arguments.log is None and arguments.session is not None:
+        raise UsageError("--session: no log; expected --add LOG beside it; add it or omit the session")
+    if arguments.air is not None and arguments.log is None and arguments.air_check is None:
+        raise UsageError("--air: nothing was in it; expected --add LOG or --air-check; add one or omit it")
+    if arguments.air_check is not None and arguments.air is None:
+        raise UsageError(
+            "--air-check: no air; expected --air C/RH beside it, as damp air holds less oxygen; add it"
+        )
 
 
 def _add_logs(ledger: Ledger, arguments: argparse.Namespace) -> tuple[list[TaughtLog], int]:
@@ -190,6 +207,22 @@ def _add_bias(ledger: Ledger, serial: str, percent: str, half: str, *, reason: s
             "correct it"
         ) from None
     number = ledger.add_bias(serial, *numbers, reason=reason)
+    talk(f"entry {number} about {serial}")
+
+
+def _add_air_check(ledger: Ledger, serial: str, percent: str, *, air: str) -> None:
+    """Enters a check in free air.
+
+    Raises:
+        UsageError: this is no number, or no reading of air.
+    """
+    try:
+        read = float(percent)
+    except ValueError:
+        raise UsageError(
+            f"--air-check {serial} {percent}: no number; expected percent of oxygen, such as 20.3; correct it"
+        ) from None
+    number = ledger.add_air_check(serial, read, air_oxygen(air))
     talk(f"entry {number} about {serial}")
 
 

@@ -6,6 +6,7 @@ span of data time that it is about, and its numbers by name (`facts`, plain JSON
     run          seconds, hot_s, heater_cycles, leaded, exposure; session, position, cylinders: where it sat
     t63          lean and rich: t63_s, half_s, own_half_s, cuts, steps (see `response.sensors.ResponseTime`)
     air          percent, half_percent, to_peers_percent, to_expected_percent
+    air_check    percent, expected_percent: read in free air, and what that held; typed
     warm_up      seconds; at_least: it may have begun before the log
     event        what (a code of `HarmfulEvent`), t_ns, and its numbers
     bias         percent, half_percent, source, reason
@@ -28,6 +29,7 @@ class EntryKind(StrEnum):
     RUN = "run"
     T63 = "t63"
     AIR = "air"
+    AIR_CHECK = "air_check"
     WARM_UP = "warm_up"
     EVENT = "event"
     BIAS = "bias"

@@ -182,6 +182,28 @@ class Ledger:
         facts = {"percent": percent, "half_percent": half_percent, "source": source, "reason": reason}
         return self.enter([Fact(serial, EntryKind.BIAS, facts)])[0].number
 
+    def add_air_check(self, serial: str, percent: float, expected_percent: float) -> int:
+        """Adds what a sensor read in free air, and gives the number of the entry.
+
+        Args:
+            serial: the sensor.
+            percent: oxygen that it read, percent, wet.
+            expected_percent: oxygen of that air, percent, wet: `gas.exhaust.free_air_oxygen`.
+
+        Raises:
+            UsageError: no serial, or no reading of air.
+            OutputError: the file cannot be written.
+        """
+        if not serial.strip():
+            raise UsageError("air check: no serial; expected one; say which sensor it was")
+        if not _LEAST_IN_AIR <= percent <= _MOST_IN_AIR:
+            raise UsageError(
+                f"air check of {serial}: {percent:g} % oxygen; expected {_LEAST_IN_AIR:g} to "
+                f"{_MOST_IN_AIR:g} %, as air holds about 20; correct it"
+            )
+        facts = {"percent": percent, "expected_percent": expected_percent}
+        return self.enter([Fact(serial, EntryKind.AIR_CHECK, facts)])[0].number
+
     def withdraw(self, number: int, *, reason: str) -> tuple[Entry, ...]:
         """Adds that an entry counts no more; with a run, all that its log taught of the sensor.
 
@@ -319,6 +341,10 @@ class Ledger:
 
 _MOST_BIAS_PERCENT = 20.0
 """Our choice, as for `[sensors] bias_percent`: more is a sensor that does not measure."""
+
+
+_LEAST_IN_AIR, _MOST_IN_AIR = 10.0, 30.0
+"""Oxygen, percent, that a sensor in air may read: our choice; others are of another gas or another unit."""
 
 
 def _header_number(header: bytes, at: int) -> int:

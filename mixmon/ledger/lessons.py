@@ -113,7 +113,7 @@ def learn(
     clock = _RunSpan()
     search = NodeStage([node.cylinders for node in nodes])
     happened = list(run_through(search, feed_on_the_way(run, reviewer, usage, clock)))
-    harms = [*usage.harms, *_find_lost_supplies(happened)]
+    harms = [*usage.harms, *find_lost_supplies(happened)]
     serials = _list_serials(binding.session)
     make = _FactMaker(run, log, clock, expected_air)
     facts = [
@@ -192,7 +192,7 @@ _NODE_SIGNALS: Final = ("ready", "heater", "over_temperature")
 # Facts.
 
 
-def _find_lost_supplies(events: Iterable[Event]) -> Iterator[Harm]:
+def find_lost_supplies(events: Iterable[Event]) -> Iterator[Harm]:
     """Controllers that started again, while the engine ran, with a sensor that had been at work.
 
     While the engine stands, a controller that starts again was switched off and on, which is no harm.

@@ -101,6 +101,21 @@ class Bias:
 
 
 @dataclass(frozen=True, slots=True)
+class AirCheck:
+    """A reading in free air: oxygen read, and held by that air, percent, wet; entered_ns since 1970."""
+
+    number: int
+    entered_ns: int
+    percent: float
+    expected_percent: float
+
+    @property
+    def off_percent(self) -> float:
+        """How far off it read, percent of the oxygen of the air."""
+        return 100.0 * (self.percent / self.expected_percent - 1.0)
+
+
+@dataclass(frozen=True, slots=True)
 class HarmRecord:
     """One event that can hurt: a code of `HarmfulEvent`, when (data time, ns), and its numbers by name."""
 
@@ -132,6 +147,7 @@ class SensorRecord:
     heater_cycles: int | None
     bias: Bias | None
     biases: tuple[Bias, ...]
+    air_checks: tuple[AirCheck, ...]
     harms: tuple[HarmRecord, ...]
     forecasts: tuple[Forecast, ...]
     flags: tuple[Note, ...]
@@ -158,6 +174,7 @@ def _record_of(serial: str, entries: Sequence[Entry], limits: ClassLimits) -> Se
     runs = _order_runs([entry for entry in entries if entry.kind is EntryKind.RUN])
     histories = _list_runs(runs, entries)
     biases = tuple(_bias_of(entry) for entry in entries if entry.kind is EntryKind.BIAS)
+    checks = tuple(_check_of(entry) for entry in entries if entry.kind is EntryKind.AIR_CHECK)
     told = [run for run in histories if run.hot_s is not None]
     cycles = [run.heater_cycles for run in histories if run.heater_cycles is not None]
     return SensorRecord(
@@ -170,9 +187,14 @@ def _record_of(serial: str, entries: Sequence[Entry], limits: ClassLimits) -> Se
         heater_cycles=sum(cycles) if cycles else None,
         bias=biases[-1] if biases else None,
         biases=biases,
+        air_checks=checks,
         harms=tuple(_harm_of(entry) for entry in entries if entry.kind is EntryKind.EVENT),
         forecasts=_forecast_all(histories, limits),
-        flags=(*_compare_with_class(histories, limits), *_flag_places([run.fact for run in runs])),
+        flags=(
+            *_compare_with_class(histories, limits),
+            *_flag_air(histories, checks, limits),
+            *_flag_places([run.fact for run in runs]),
+        ),
     )
 
 
@@ -248,6 +270,11 @@ def _bias_of(entry: Entry) -> Bias:
     )
 
 
+def _check_of(entry: Entry) -> AirCheck:
+    facts = entry.fact.facts
+    return AirCheck(entry.number, entry.entered_ns, facts["percent"], facts["expected_percent"])
+
+
 def _harm_of(entry: Entry) -> HarmRecord:
     values = {name: value for name, value in entry.fact.facts.items() if name not in {"what", "t_ns"}}
     facts = entry.fact.facts
@@ -321,7 +348,7 @@ def _compare_with_class(runs: Sequence[RunRecord], limits: ClassLimits) -> list[
         found.append(
             note(LedgerNote.WARMS_UP_SLOWER_THAN_CLASS, seconds=warm_ups[-1], limit_s=limits.warm_up_s)
         )
-    return [*found, *_flag_air(runs, limits)]
+    return found
 
 
 def _flag_quicker(way: str, times: Sequence[Measured]) -> list[Note]:
@@ -334,14 +361,11 @@ def _flag_quicker(way: str, times: Sequence[Measured]) -> list[Note]:
     return []
 
 
-def _flag_air(runs: Sequence[RunRecord], limits: ClassLimits) -> list[Note]:
-    measured = [(run.air_off, run.air_is_expected) for run in runs if run.air_off is not None]
-    if not measured:
-        return []
-    off, expected = measured[-1]
-    if abs(off.value) - (off.half or 0.0) <= limits.air_percent:
-        return []
-    against = "the air" if expected else "the other sensors"
+def _flag_air(runs: Sequence[RunRecord], checks: Sequence[AirCheck], limits: ClassLimits) -> list[Note]:
+    """The newest level in air of a run, and the newest check in free air, where they are too far off."""
+    levels = [(run.air_off, run.air_is_expected) for run in runs if run.air_off is not None]
+    measured = [(off, "the air" if known else "the other sensors") for off, known in levels[-1:]]
+    measured += [(Measured(one.off_percent, None), "free air") for one in checks[-1:]]
     return [
         note(
             LedgerNote.OFF_IN_AIR,
@@ -350,6 +374,8 @@ def _flag_air(runs: Sequence[RunRecord], limits: ClassLimits) -> list[Note]:
             against=against,
             limit_percent=limits.air_percent,
         )
+        for off, against in measured
+        if abs(off.value) - (off.half or 0.0) > limits.air_percent
     ]
 
 

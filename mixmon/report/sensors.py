@@ -49,9 +49,10 @@ def sensors_json(
                (t63_s, half_s, own_half_s), air_off_percent, air_half_percent, air_against ("air" or "peers"),
                warm_up_s, warm_up_at_least (it was heating when the log began); hot_h, runs_without_hours,
                leaded_h, hot_h_fuel_unknown, heater_cycles; bias (null if not known) and biases: number,
-               percent (+ reads lean), half_percent, source, reason; events: number, what, t_s (since 1970),
-               log, values; forecasts: quantity, limit, points, per_100_h, per_100_h_half, hours_left,
-               interval95_h, why_not; flags
+               percent (+ reads lean), half_percent, source, reason; air_checks: number, entered (UTC),
+               percent, expected_percent, off_percent; events: number, what, t_s (since 1970), log, values;
+               forecasts: quantity, limit, points, per_100_h, per_100_h_half, hours_left, interval95_h,
+               why_not; flags
     logs       with --add, one a log: log (its name), account (of its lines, as the balance gives it),
                fingerprint, entered_before, entries (their numbers), notes
     withdrawn  with --withdraw: numbers of the entries that count no more
@@ -85,6 +86,16 @@ def _sensor_json(one: SensorRecord) -> Mapping[str, Any]:
         "heater_cycles": one.heater_cycles,
         "bias": one.bias,
         "biases": one.biases,
+        "air_checks": [
+            {
+                "number": check.number,
+                "entered": _utc_text(check.entered_ns),
+                "percent": check.percent,
+                "expected_percent": check.expected_percent,
+                "off_percent": check.off_percent,
+            }
+            for check in one.air_checks
+        ],
         "events": [
             {
                 "number": harm.number,
@@ -237,7 +248,7 @@ def sensor_text(place: str, one: SensorRecord) -> str:
     parts = [title("SENSOR", one.serial) + paragraph(f"ledger: {place}"), _sums_text(one)]
     if one.runs:
         parts.append(_runs_table(one.runs) + paragraph(_RUNS_SAY))
-    parts += [_exposure_text(one), _biases_text(one), _harms_text(one)]
+    parts += [_exposure_text(one), _biases_text(one), _air_checks_text(one), _harms_text(one)]
     parts.append("".join(paragraph(f"trend: {_forecast_text(f)}{_slope_text(f)}") for f in one.forecasts))
     parts.append(note_lines(one.flags))
     return "\n".join(part for part in parts if part)
@@ -335,6 +346,17 @@ def _biases_text(one: SensorRecord) -> str:
             f"{bias.reason}"
         )
         for bias in one.biases
+    )
+
+
+def _air_checks_text(one: SensorRecord) -> str:
+    return "".join(
+        paragraph(
+            f"free air: {check.percent:.2f} % oxygen read of {check.expected_percent:.2f}, "
+            f"{number(check.off_percent, 1, signed=True)} % (entry {check.number}, "
+            f"{_utc_text(check.entered_ns)})"
+        )
+        for check in one.air_checks
     )
 
 

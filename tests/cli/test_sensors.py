@@ -34,7 +34,7 @@ def test_json_has_every_field_that_scripts_rely_on(place):
     one = told["sensors"][0]
     assert one.keys() == {
         "sensor", "runs", "hot_h", "runs_without_hours", "leaded_h", "hot_h_fuel_unknown", "heater_cycles",
-        "bias", "biases", "events", "forecasts", "flags",
+        "bias", "biases", "air_checks", "events", "forecasts", "flags",
     }  # fmt: skip
     assert one["runs"][0].keys() == {
         "number", "log", "begin", "seconds", "session", "position", "cylinders", "hot_s", "hours",
@@ -74,6 +74,20 @@ def test_a_log_is_added_once(place):
 def test_the_makers_limits_replace_the_usual_ones(place):
     told = json.loads(sensors(place, "--t63-limit", "0.5", "--json").out)
     assert {flag["code"] for sensor in told["sensors"] for flag in sensor["flags"]} == set()
+
+
+def test_a_check_in_free_air_is_kept_against_the_oxygen_of_damp_air(tmp_path):
+    """20.0 % read in 30 degrees and 80 % humidity, which hold 20.24 % (physics tables by Buck's equation)."""
+    place = str(tmp_path / "ledger")
+    for read in ("20.0", "19.0"):
+        assert sensors(place, "--air-check", "S-1", read, "--air", "30/80").status == 0
+    (one,) = json.loads(sensors(place, "--json").out)["sensors"]
+    assert [check["expected_percent"] for check in one["air_checks"]] == pytest.approx(
+        [20.244] * 2, abs=0.001
+    )
+    assert one["air_checks"][0]["off_percent"] == pytest.approx(-1.2, abs=0.05)
+    assert [flag["code"] for flag in one["flags"]] == ["off_in_air"], "the newest is 6 % off"
+    assert "free air: 19.00 % oxygen read of 20.24" in sensors(place, "S-1").out
 
 
 def test_one_bad_log_of_several_is_told_and_the_others_are_entered(tmp_path):
@@ -117,7 +131,11 @@ def test_an_empty_ledger_says_how_to_begin_and_makes_no_file(tmp_path):
         (["--bias", "S-1", "0.6", "0.3"], "no reason"),
         (["--withdraw", "7", "--reason", "r"], "none that counts"),
         (["--reason", "r"], "nothing to give it for"),
-        (["--air", "25/60"], "no log"),
+        (["--air", "25/60"], "nothing was in it"),
+        (["--air-check", "S-1", "20.3"], "no air"),
+        (["--air-check", "S-1", "x", "--air", "25/60"], "no number"),
+        (["--air-check", "S-1", "2.1", "--air", "25/60"], "as air holds about 20"),
+        (["-s", "no.toml"], "no log"),
         ([*ADD, "--withdraw", "1", "--reason", "r"], "several at once"),
         (["--add", "-", "-s", str(EXAMPLES / "alder8.toml")], "once only"),
     ],

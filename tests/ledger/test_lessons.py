@@ -14,9 +14,10 @@ import pytest
 
 import mixmon
 from mixmon.errors import UsageError
+from mixmon.findings.events.event import Event, Kind
 from mixmon.ledger.entries import EntryKind, HarmfulEvent
 from mixmon.ledger.ledger import Ledger
-from mixmon.ledger.lessons import enter_run
+from mixmon.ledger.lessons import enter_run, find_lost_supplies
 from mixmon.ledger.notes import LedgerNote
 from mixmon.ledger.standing import SensorRecord, records
 from mixmon.run import Run, review_response
@@ -88,6 +89,25 @@ def test_the_planted_faults_are_in_it():
     harms = {serial: [harm.what for harm in one.harms] for serial, one in taught().items() if one.harms}
     assert harms == {"S-108": [HarmfulEvent.SUPPLY_LOST_HOT]}
     assert taught()["S-108"].heater_cycles == 2
+
+
+@pytest.mark.parametrize(
+    ("kind", "rpm", "harms"),
+    [
+        (Kind.NODE_RESET, 5800.0, 1),
+        (Kind.NODE_RESET, 0.0, 0),
+        (Kind.NODE_RESET, float("nan"), 0),
+        (Kind.NODE_SILENT, 5800.0, 0),
+        (Kind.SENSOR_DROP_OUT, 5800.0, 0),
+    ],
+    ids=["started again", "engine stands", "speed not known", "off the bus", "no value"],
+)
+def test_supply_was_lost_where_a_controller_starts_again_while_the_engine_runs(kind, rpm, harms):
+    event = Event(5, kind, (7,), (8,), False, 0.0, 6, rpm, 100.0, {"supply_v": 11.2})
+    found = list(find_lost_supplies([event]))
+    assert [(harm.what, harm.node, harm.t) for harm in found] == [
+        (HarmfulEvent.SUPPLY_LOST_HOT, 7, 5)
+    ] * harms
 
 
 def codes(one: SensorRecord) -> list[str]:
