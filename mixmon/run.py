@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from itertools import chain
 from pathlib import Path
@@ -404,14 +404,14 @@ def balance(run: Run, against: str = "peers") -> Balance:
             "against target: the session has no target; expected [engine_signals] target or [targets]; "
             "add one, or use --against peers"
         )
-    stage = _feed_balance(run)
+    stage = _feed_balance(run, run.session)
     found = stage.result(against, (*run.binding.gaps, *run.log.missing))
     return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed)
 
 
-def _feed_balance(run: Run) -> BalanceStage:
+def _feed_balance(run: Run, session: Session) -> BalanceStage:
     """A stage that has taken the whole run, with the time around misfires and cuts excluded."""
-    stage = BalanceStage(run.session, run.left_out)
+    stage = BalanceStage(session, run.left_out)
     search = EventStage(run.session, run.binding.fuel, tips=False)  # no tip hides what a cylinder needs
     for event in run_through(search, feed_on_the_way(run, stage)):
         stage.exclude([event])
@@ -432,7 +432,8 @@ def rotation(runs: Sequence[Run]) -> Rotation:
 
     Args:
         runs: from `read_run`, one a session; each is read to its end. The session file of each says which
-            sensor, by its serial, sat at which cylinder, and the trims that the ECU held.
+            sensor, by its serial, sat at which cylinder, and the trims that the ECU held. Biases that
+            the file says are known are not applied: they are what is sought.
 
     Raises:
         UsageError: no run, a node without a serial, or sessions that cannot be of one engine.
@@ -450,9 +451,13 @@ def looks_of_run(run: Run) -> SessionLooks:
         UsageError: a node without a serial, or two with one serial.
         SourceError: a log cannot be read.
     """
-    name = run.session.name or str(run.session.path or "session")
-    session_looks(run.session, {}, name)  # refuses missing serials before the log is read
-    return session_looks(run.session, _feed_balance(run).cells_used(), name)
+    session = run.session
+    if session.sensors is not None:
+        # Biases are sought in what the sensors showed; known ones would be found as what is left of them.
+        session = replace(session, sensors=replace(session.sensors, known_bias=None))
+    name = session.name or str(session.path or "session")
+    session_looks(session, {}, name)  # refuses missing serials before the log is read
+    return session_looks(session, _feed_balance(run, session).cells_used(), name)
 
 
 def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:

@@ -171,7 +171,8 @@ def _sensor_table(rotation: Rotation) -> str:
     ]
     rows = [(s.sensor, s.bias_percent, s.half_interval_percent, s.looks) for s in rotation.sensors]
     about = "biases: percent of lambda, + reads too lean; against the mean of the sensors"
-    return paragraph(about) + table(columns, rows)
+    kept = "mixmon sensors --bias SERIAL PCT HALF --reason TEXT keeps a bias for later balances"
+    return paragraph(about) + table(columns, rows) + paragraph(kept)
 
 
 def _checked_by(rotation: Rotation) -> str:

@@ -54,6 +54,30 @@ def test_needs_and_biases_of_an_outside_engine(three_sessions):
     assert wrong > 3 * right
 
 
+def test_a_balance_with_the_biases_that_were_found(three_sessions, tmp_path):
+    """Entered as known biases they correct a balance of one session; a rotation seeks them as before."""
+    found = json.loads(run_command("rotate", *three_sessions, "--json", "--quiet").out)
+    known = ", ".join(
+        f"{s['sensor']} = [{s['bias_percent']:.4f}, {s['half_interval_percent']:.4f}]"
+        for s in found["sensors"]
+    )
+    words = list(three_sessions)
+    for i, place in enumerate((4, 6, 8)):
+        corrected = tmp_path / f"{i}.toml"
+        text = Path(words[place]).read_text()
+        corrected.write_text(f"{text}\n[sensors]\nknown_bias = {{ {known} }}\n")
+        words[place] = str(corrected)
+    again = json.loads(run_command("rotate", *words, "--json", "--quiet").out)
+    assert [s["bias_percent"] for s in again["sensors"]] == [s["bias_percent"] for s in found["sensors"]]
+    needs, _ = outside_truth(1)
+    true = 100 * ((1 + needs / 100) * np.mean(1 / (1 + needs / 100)) - 1)
+    balance = json.loads(run_command("balance", words[0], *words[3:5], "--json", "--quiet").out)
+    for one, need in zip(balance["cylinders"], true, strict=True):
+        low, high = one["total_interval95_percent"]
+        assert low - 0.1 < need < high + 0.1
+        assert abs(one["needs_percent"] - need) < 0.3
+
+
 def test_the_report(three_sessions):
     answer = run_command("rotate", *three_sessions, "--quiet")
     assert answer.status == DONE
