@@ -133,8 +133,8 @@ def delayed(
 
 
 def _number_rows(like: NDArray[Any]) -> NDArray[Any]:
-    """1, 2, ... down the first axis, shaped to go beside `like`."""
-    return _shape_beside(np.arange(1, len(like) + 1), like.ndim)
+    """1, 2, ... down the first axis, shaped to go beside `like`; 32 bits count more rows than memory holds."""
+    return _shape_beside(np.arange(1, len(like) + 1, dtype=np.int32), like.ndim)
 
 
 def _shape_beside(column: NDArray[Any], ndim: int) -> NDArray[Any]:
