@@ -5,8 +5,8 @@
 
 A mutant changes one comparison, sum, product, `and`, `not`, constant or condition. The module's own tests
 run until the first failure, those of hypothesis last; a mutant that makes them work for too long counts as
-noticed. Mutants that nothing notices are listed with their line. Annotations, decorators, docstrings and texts
-of errors are left alone.
+noticed. Mutants that nothing notices are listed with their line. Annotations, decorators, docstrings and
+texts of errors are left alone.
 """
 
 from __future__ import annotations

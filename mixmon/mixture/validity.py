@@ -133,7 +133,7 @@ def delayed(
 
 
 def _number_rows(like: NDArray[Any]) -> NDArray[Any]:
-    """1, 2, ... down the first axis, shaped to go beside `like`; 32 bits count more rows than memory holds."""
+    """1, 2, ... down the first axis, shaped to go beside `like`; 32 bits: more rows than memory holds."""
     return _shape_beside(np.arange(1, len(like) + 1, dtype=np.int32), like.ndim)
 
 

@@ -8,11 +8,13 @@ import scipy.signal
 import scipy.stats
 
 from mixmon.findings.stats import (
+    BATCH_S,
     NO_ESTIMATE,
     NORMAL_95,
     NORMAL_95_SIX_DECIMALS,
     SIGMA_OF_MAD,
     Estimate,
+    chi_square_point,
     engine_lambda,
     engine_log_lambda,
     estimate,
@@ -43,6 +45,21 @@ def test_the_points_of_the_normal_distribution_are_those_of_scipy() -> None:
     assert pytest.approx(point, abs=5e-3) == NORMAL_95
     assert pytest.approx(point, abs=5e-7) == NORMAL_95_SIX_DECIMALS
     assert student_t95(np.inf) == NORMAL_95_SIX_DECIMALS
+
+
+@pytest.mark.parametrize("degrees", [3, 4, 7, 15, 40.5, 400])
+@pytest.mark.parametrize("probability", [0.025, 0.5, 0.975, 0.99])
+def test_points_of_chi_square_are_near_those_of_scipy(degrees: float, probability: float) -> None:
+    point = chi_square_point(degrees, scipy.stats.norm.ppf(probability))
+    near = {"rel": 0.005, "abs": 0.02} if probability >= 0.5 else {"abs": 0.04}
+    assert point == pytest.approx(scipy.stats.chi2.ppf(probability, degrees), **near)
+
+
+def test_chi_square_never_goes_below_zero_and_is_there_from_the_first_degree() -> None:
+    assert chi_square_point(0, 1.96) == chi_square_point(-1, 1.96) == 0.0
+    assert chi_square_point(1, -3.0) == 0.0
+    assert chi_square_point(1, 1.96) == pytest.approx(scipy.stats.chi2.ppf(0.975, 1), rel=0.03)
+    assert 0 < chi_square_point(0.5, 1.96) < chi_square_point(1, 1.96)
 
 
 def test_the_robust_deviation_is_that_of_normal_noise_and_outliers_hardly_raise_it() -> None:
@@ -184,7 +201,7 @@ JOINED = np.ones(10, np.bool_)
 
 def test_nothing_known_gives_the_usual_correlation() -> None:
     """That of quarter-second means behind a lag of 0.1 s, by exact arithmetic of both."""
-    lag, batch = 0.1, 0.25
+    lag, batch = 0.1, BATCH_S
     x = batch / lag
     mean_square = 2 * (x - 1 + np.exp(-x)) / x**2
     neighbours = np.exp(-x) * (np.exp(x) - 1) ** 2 * np.exp(-x) / x**2

@@ -26,7 +26,7 @@ import numpy as np
 
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, robust_deviation
+from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, chi_square_point, robust_deviation
 from mixmon.messages.cautions import pairing_cautions
 from mixmon.note import Note, note
 from mixmon.session.charges import relative_charges
@@ -392,13 +392,9 @@ def shrink_to_median(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
     away = means - middle
     typical = max(robust_deviation(away), float(np.median(errors)))
     inside = np.abs(away) <= _OUTLYING_SIGMAS * typical
-    least = float((away[inside] ** 2).sum()) / _chi2_upper(max(int(inside.sum()) - 1, 1))
+    least = float((away[inside] ** 2).sum()) / chi_square_point(
+        max(int(inside.sum()) - 1, 1), NORMAL_95_SIX_DECIMALS
+    )
     between = max(0.0, least - float(np.mean(errors[inside] ** 2)))
     keep = np.where(inside, between / (between + errors**2), 1.0)
     return middle + keep * away, np.sqrt(keep)
-
-
-def _chi2_upper(degrees: int) -> float:
-    """The 97.5 % point of chi square (Wilson & Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory)."""
-    part = 2 / (9 * degrees)
-    return float(degrees * (1 - part + NORMAL_95_SIX_DECIMALS * np.sqrt(part)) ** 3)
