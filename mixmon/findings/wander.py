@@ -191,6 +191,7 @@ class Wander:
 
     by_visits   whether it is known from several visits to a cell, not only from the bends of visits
     excess      float64[n]  part by which squared differences are larger than predicted; 0 where not surely
+    predicted   float64[n]  what was predicted for one of them, mean of all cells, ln lambda squared
     longest_s   seconds of the longest visit
     steady_s    seconds of the longest visits to all cells
     again       whether any cell was visited again
@@ -198,6 +199,7 @@ class Wander:
 
     by_visits: bool
     excess: Floats
+    predicted: Floats
     longest_s: float
     steady_s: float
     again: bool
@@ -214,9 +216,16 @@ class Wander:
         return out
 
     def variance(self, cell: Differences) -> Floats:
-        """Variance that the wander adds to the nodes' means in a cell, float64[n]."""
-        per = 0.5 * cell.per_visits if self.by_visits else _BENDS_TO_MEAN * _BENDS_DEGREES * cell.per_bends
-        return self.excess * per / cell.visited
+        """Variance that the wander adds to the nodes' means in a cell, float64[n].
+
+        A wander that is quicker than the visits adds the less to a visit the longer it is; a slower one adds
+        the same to each. The larger of both is taken.
+        """
+        if self.by_visits:
+            per = 0.5 * np.maximum(cell.per_visits, self.predicted)
+        else:
+            per = _BENDS_TO_MEAN * _BENDS_DEGREES * cell.per_bends
+        return np.asarray(self.excess * per / cell.visited)
 
 
 def pool(cells: Sequence[Differences], n: int) -> Wander:
@@ -239,7 +248,8 @@ def pool(cells: Sequence[Differences], n: int) -> Wander:
     excess = np.maximum(excess, common)
     lengths = [c.longest_s for c in cells]
     again = any(c.visited > 1 for c in cells)
-    wander = Wander(by_visits, excess, max(lengths, default=0.0), float(np.sum(lengths)), again)
+    per = predicted / np.maximum(counts, 1.0)
+    wander = Wander(by_visits, excess, per, max(lengths, default=0.0), float(np.sum(lengths)), again)
     if not wander.not_to_be_seen:
         return wander
     likely = _sure_excess(sums, predicted, counts, _NODE_LIKELY)

@@ -59,3 +59,26 @@ def test_most_single_nodes_that_wander_by_a_percent_are_found_and_nothing_is_sai
     )
     assert said[:, odd].mean() >= 0.6
     assert not said[:, ~odd].any()
+
+
+def test_a_wander_slower_than_the_visits_is_in_the_mean_of_long_visits_as_in_that_of_short_ones() -> None:
+    rng, turn = (
+        np.random.default_rng(9),
+        np.r_[np.full(68, 0), np.full(12, 2), np.full(28, 1), np.full(12, 2)],
+    )
+    cell = np.tile(turn, 4)
+    fade = np.exp(-0.25 / 10.0)
+    said, true = [], []
+    for _ in range(100):
+        steps = np.sqrt(1 - fade**2) * rng.standard_normal((len(cell) + 400, NODES))
+        y = 0.003 * lfilter([1], [1, -fade], steps, axis=0)[400:]
+        y += 0.004 * rng.standard_normal(y.shape)
+        y -= y.mean(axis=1, keepdims=True)
+        both = []
+        for kind, length in ((0, 68), (1, 28)):
+            of_cell = y[cell == kind]
+            joined = np.arange(1, len(of_cell)) % length != 0
+            both.append(differences(of_cell - of_cell.mean(axis=0), joined, 0.25))
+        said.append(pool(both, NODES).variance(both[0]))
+        true.append(y[cell == 0].mean(axis=0) ** 2)
+    assert 0.7 * np.mean(true) < np.mean(said) < 1.5 * np.mean(true)
