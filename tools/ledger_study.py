@@ -4,8 +4,8 @@
 
 Plays engines of four by other means than the package (tests/outside_engine.py): each run has three fuel
 cuts, and each sensor's lag grows by a part of its own from run to run. Every log is entered with `enter_run`,
-as `mixmon sensors --add` does. Compared is when the forecast puts T63 at its limit, in hours hot after the newest
-run, with when the planted lag and filter put it there.
+as `mixmon sensors --add` does. Compared is when the forecast puts T63 at its limit, in hours hot after the
+newest run, with when the planted lag and filter put it there.
 """
 
 from __future__ import annotations
