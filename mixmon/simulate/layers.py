@@ -268,6 +268,7 @@ class BoundLayer:
             "supply": health.supply,
             "heater": health.duty,
             "resets": health.resets.astype(np.float64),
+            "over_temperature": np.zeros(len(t)),
         }
 
 
