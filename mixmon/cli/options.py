@@ -14,6 +14,7 @@ from pathlib import Path
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
 from mixmon.frames.adapters.interfaces import own_kinds
+from mixmon.ledger.ledger import IN_MEMORY, PLACE_VARIABLE
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,17 @@ def add_session(parser: argparse._ActionsContainer, *, required: bool = False) -
 def add_json(parser: argparse.ArgumentParser) -> None:
     """--json: one JSON object instead of text."""
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
+
+
+def add_ledger(parser: argparse.ArgumentParser) -> None:
+    """--ledger: the file of the ledger."""
+    parser.add_argument(
+        "--ledger",
+        metavar="FILE",
+        type=Path,
+        help=f"the ledger (default: {PLACE_VARIABLE}, else a file in the user's data folder); {IN_MEMORY} "
+        "keeps nothing",
+    )
 
 
 def add_units(parser: argparse.ArgumentParser) -> None:

@@ -22,6 +22,7 @@ from mixmon.findings.bias.design import (
 from mixmon.findings.bias.looks import Cylinders, session_looks
 from mixmon.findings.bias.rotation import Rotation, fit_rotation
 from mixmon.frames.logs import is_run
+from mixmon.ledger.ledger import Ledger, bias_fact
 from mixmon.report.balance import log_troubles
 from mixmon.report.rotation import design_json, design_text, rotation_json, rotation_text
 from mixmon.report.text import to_json
@@ -61,6 +62,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         default=USUAL_LOOK_ERROR_PERCENT,
         help="half of the 95 %% interval of one look, for a design or a plan (default: %(default)s)",
     )
+    parser.add_argument(
+        "--enter",
+        action="store_true",
+        help="enter the sensors' errors into the ledger, unless the sessions disagree; exit status 1 where "
+        "nothing was entered",
+    )
+    options.add_ledger(parser)
     options.add_leave_out(parser)
     options.add_window(parser)
     options.add_json(parser)
@@ -72,6 +80,10 @@ def run(arguments: argparse.Namespace) -> int:
     """Fits the runs, or plans a rotation."""
     if arguments.log and arguments.design is not None:
         raise UsageError("--design: given with runs; expected one of them; omit the runs, or --design")
+    if not arguments.log and (arguments.enter or arguments.ledger is not None):
+        raise UsageError("--enter, --ledger: no runs; expected what the errors are from; name the runs")
+    if arguments.ledger is not None and not arguments.enter:
+        raise UsageError("--ledger: nothing to enter; expected --enter beside it; add it or omit the file")
     if arguments.log:
         return _fit_runs(arguments)
     design = _planned(arguments)
@@ -113,7 +125,29 @@ def _fit_runs(arguments: argparse.Namespace) -> int:
     found, logs = _read_runs(arguments)
     text = to_json(rotation_json(found, logs)) if arguments.json else rotation_text(found, logs)
     in_order = log_status(arguments, [trouble for log in logs for trouble in log_troubles(log)])
-    return conclude(text, max(in_order, _check_error(found, arguments.error)))
+    entered = _enter_biases(found, arguments) if arguments.enter else DONE
+    return conclude(text, max(in_order, entered, _check_error(found, arguments.error)))
+
+
+def _enter_biases(found: Rotation, arguments: argparse.Namespace) -> int:
+    """Enters the sensors' errors into the ledger, all or none; gives the exit status.
+
+    Raises:
+        SourceError, OutputError: the ledger cannot be used.
+    """
+    known = [one for one in found.sensors if math.isfinite(one.half_interval_percent)]
+    if not found.solvable or found.consistent is False or not known:
+        talk("nothing entered: the sessions do not agree on the sensors' errors, or do not tell them")
+        return LIMIT_NOT_MET
+    reason = f"rotation: {', '.join(arguments.log)}"
+    facts = [
+        bias_fact(one.sensor, one.bias_percent, one.half_interval_percent, reason=reason, source="rotation")
+        for one in known
+    ]
+    with Ledger(arguments.ledger) as ledger:
+        ledger.enter(facts)
+        talk(f"{len(facts)} sensors' errors entered into {ledger.path}", quiet=arguments.quiet)
+    return DONE
 
 
 def _read_runs(arguments: argparse.Namespace) -> tuple[Rotation, list[LogFacts]]:

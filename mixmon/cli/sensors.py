@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
@@ -12,7 +11,7 @@ from mixmon.cli.response import air_oxygen
 from mixmon.cli.runs import log_status, opened_run
 from mixmon.errors import SessionError, SourceError, UsageError
 from mixmon.ledger.entries import Entry
-from mixmon.ledger.ledger import IN_MEMORY, PLACE_VARIABLE, Ledger
+from mixmon.ledger.ledger import Ledger
 from mixmon.ledger.lessons import enter_run
 from mixmon.ledger.standing import ClassLimits, SensorRecord, records
 from mixmon.report.balance import log_troubles
@@ -69,13 +68,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--reason", metavar="TEXT", help="with --bias and --withdraw: where it is from, or why"
     )
     _add_limits(parser)
-    parser.add_argument(
-        "--ledger",
-        metavar="FILE",
-        type=Path,
-        help=f"the file (default: {PLACE_VARIABLE}, else in the user's data folder); "
-        f"{IN_MEMORY} keeps nothing",
-    )
+    options.add_ledger(parser)
     options.add_json(parser)
     options.add_strict(parser)
     options.add_quiet(parser)

@@ -172,15 +172,8 @@ class Ledger:
             UsageError: no serial, no reason, or an impossible number.
             OutputError: the file cannot be written.
         """
-        if not serial.strip() or not reason.strip():
-            raise UsageError("bias: no serial or no reason; expected both; say where the number is from")
-        if not (abs(percent) <= _MOST_BIAS_PERCENT and 0 < half_percent <= _MOST_BIAS_PERCENT):
-            raise UsageError(
-                f"bias of {serial}: {percent:g} ± {half_percent:g} %; expected up to "
-                f"{_MOST_BIAS_PERCENT:g} % of lambda, and a half interval above 0; correct it"
-            )
-        facts = {"percent": percent, "half_percent": half_percent, "source": source, "reason": reason}
-        return self.enter([Fact(serial, EntryKind.BIAS, facts)])[0].number
+        fact = bias_fact(serial, percent, half_percent, reason=reason, source=source)
+        return self.enter([fact])[0].number
 
     def add_air_check(self, serial: str, percent: float, expected_percent: float) -> int:
         """Adds what a sensor read in free air, and gives the number of the entry.
@@ -345,6 +338,23 @@ _MOST_BIAS_PERCENT = 20.0
 
 _LEAST_IN_AIR, _MOST_IN_AIR = 10.0, 30.0
 """Oxygen, percent, that a sensor in air may read: our choice; others are of another gas or another unit."""
+
+
+def bias_fact(serial: str, percent: float, half_percent: float, *, reason: str, source: str) -> Fact:
+    """A sensor's own error as a fact; see `Ledger.add_bias`.
+
+    Raises:
+        UsageError: no serial, no reason, or an impossible number.
+    """
+    if not serial.strip() or not reason.strip():
+        raise UsageError("bias: no serial or no reason; expected both; say where the number is from")
+    if not (abs(percent) <= _MOST_BIAS_PERCENT and 0 < half_percent <= _MOST_BIAS_PERCENT):
+        raise UsageError(
+            f"bias of {serial}: {percent:g} ± {half_percent:g} %; expected up to "
+            f"{_MOST_BIAS_PERCENT:g} % of lambda, and a half interval above 0; correct it"
+        )
+    facts = {"percent": percent, "half_percent": half_percent, "source": source, "reason": reason}
+    return Fact(serial, EntryKind.BIAS, facts)
 
 
 def _header_number(header: bytes, at: int) -> int:

@@ -78,6 +78,33 @@ def test_a_balance_with_the_biases_that_were_found(three_sessions, tmp_path):
         assert abs(one["needs_percent"] - need) < 0.3
 
 
+def test_the_errors_that_were_found_go_to_the_ledger_where_asked(three_sessions, tmp_path):
+    path = tmp_path / "ledger"
+    answer = run_command("rotate", *three_sessions, "--enter", "--ledger", str(path), "--json", "--quiet")
+    assert (answer.status, answer.err) == (DONE, "")
+    told = json.loads(run_command("sensors", "--ledger", str(path), "--json").out)
+    known = {one["sensor"]: one["bias"] for one in told["sensors"]}
+    for one in json.loads(answer.out)["sensors"]:
+        bias = known[one["sensor"]]
+        assert (bias["percent"], bias["half_percent"]) == (one["bias_percent"], one["half_interval_percent"])
+        assert bias["source"] == "rotation"
+        assert three_sessions[0] in bias["reason"]
+
+
+def test_nothing_is_entered_of_sessions_that_do_not_tell(three_sessions, tmp_path):
+    path = tmp_path / "ledger"
+    one = [three_sessions[0], *three_sessions[3:5], "--enter", "--ledger", str(path), "--quiet"]
+    answer = run_command("rotate", *one)
+    assert answer.status == LIMIT_NOT_MET
+    assert "nothing entered" in answer.err
+    assert not path.exists()
+
+
+@pytest.mark.parametrize("words", [["--design", "8", "--enter"], ["a.log", "--ledger", "x"]])
+def test_entering_needs_runs_and_a_ledger_needs_entering(words):
+    assert run_command("rotate", *words).status == BAD_INPUT
+
+
 def test_the_report(three_sessions):
     answer = run_command("rotate", *three_sessions, "--quiet")
     assert answer.status == DONE
