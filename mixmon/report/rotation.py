@@ -14,6 +14,8 @@ from mixmon.report.text import NO_VALUE, Column, counted, half_width, note_lines
 from mixmon.report.words import sentence
 from mixmon.run import LogFacts
 
+_SESSIONS_ACROSS = 8  # our choice: serials of seven characters fit on a page
+
 Moves = Sequence[tuple[int, str]]
 """Where each sensor goes: cylinder and sensor."""
 
@@ -130,14 +132,20 @@ def _placed_table(sessions: Sequence[RotationSession]) -> str:
         for session in sessions
     ]
     places = sorted({cylinders for seat in seats for cylinders in seat})
-    rows = [[_name_cylinders(place), *(seat.get(place, NO_VALUE) for seat in seats)] for place in places]
-    shown = paragraph("sensor at each cylinder, by session:") + table(_session_heads(len(seats)), rows)
+    rows = [(place, [seat.get(place, NO_VALUE) for seat in seats]) for place in places]
+    shown = _seat_tables(rows, len(seats))
     unheard = any(not one.heard for session in sessions for one in session.placed)
     return shown + (paragraph("in brackets: not heard in a shared cell") if unheard else "")
 
 
-def _session_heads(sessions: int) -> list[Column]:
-    return [Column("cyl", left=True), *(Column(str(k), left=True) for k in range(1, sessions + 1))]
+def _seat_tables(rows: Sequence[tuple[Sequence[int], Sequence[str]]], sessions: int) -> str:
+    """Cylinders down and sessions across, some sessions a table; each row has a sensor a session."""
+    shown = paragraph("sensor at each cylinder, by session:")
+    for first in range(0, sessions, _SESSIONS_ACROSS):
+        part = range(first, min(first + _SESSIONS_ACROSS, sessions))
+        heads = [Column("cyl", left=True), *(Column(str(k + 1), left=True) for k in part)]
+        shown += table(heads, [[_name_cylinders(place), *(seats[k] for k in part)] for place, seats in rows])
+    return shown
 
 
 def _name_cylinders(cylinders: Sequence[int]) -> str:
@@ -239,12 +247,12 @@ def _choice_table(design: RotationDesign) -> str:
 
 
 def _design_table(design: RotationDesign) -> str:
+    seats = list(zip(*design.sessions, strict=True))
     rows = [
-        [_name_cylinders(place), *(sensor or NO_VALUE for sensor in seats)]
-        for place, *seats in zip(design.cylinders, *design.sessions, strict=True)
+        (place, [sensor or NO_VALUE for sensor in own])
+        for place, own in zip(design.cylinders, seats, strict=True)
     ]
-    heads = _session_heads(len(design.sessions))
-    return paragraph("sensor at each cylinder, by session:") + table(heads, rows)
+    return _seat_tables(rows, len(design.sessions))
 
 
 def _expected(design: RotationDesign) -> str:

@@ -440,7 +440,8 @@ _ROTATION: Final[Mapping[NoteCode, Sentence]] = {
     ),
     BiasNote.NOTHING_CHECKS: _nothing_checks,
     BiasNote.SESSIONS_DISAGREE: lambda values: (
-        "a sensor or a cylinder changed between the runs, or a label is wrong: what is left of the looks is "
+        "a sensor or a cylinder changed between the runs, a label is wrong, or sensors read otherwise each "
+        "time they are put in: what is left of the looks is "
         f"{values['ratio']:.1f} times what their errors explain ({counted(values['degrees'], 'degree')} of "
         f"freedom); the intervals hold it as an error of {values['look_error_percent']:.2f} % of each look"
     ),

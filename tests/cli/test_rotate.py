@@ -189,6 +189,8 @@ def test_a_design():
     of_session = shared_answer("rotate", "--design", "8", "-s", "examples/alder8.toml")
     assert "S-088" in of_session.out
     assert shared_answer("rotate", "--design", "8", "--error", "0.01").status == LIMIT_NOT_MET
+    wide = shared_answer("rotate", "--design", "16", "--error", "0.01").out
+    assert max(map(len, wide.splitlines())) <= 80
     longer = json.loads(shared_answer("rotate", "--design", "8", "--look-error", "1", "--json").out)
     assert longer["cylinders"][0]["half_interval_percent"] == pytest.approx(2 * 0.3125)
 
