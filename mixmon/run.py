@@ -444,8 +444,12 @@ def rotation(runs: Sequence[Run]) -> Rotation:
     return fit_rotation([looks_of_run(run) for run in runs])
 
 
-def looks_of_run(run: Run) -> SessionLooks:
+def looks_of_run(run: Run, name: str = "") -> SessionLooks:
     """What one session of a rotation says: which sensor sat where, and what each read in every cell.
+
+    Args:
+        run: from `read_run`; it is read to its end.
+        name: what the session is called in the result and in errors; default: its own name, or its file.
 
     Raises:
         UsageError: a node without a serial, or two with one serial.
@@ -455,7 +459,7 @@ def looks_of_run(run: Run) -> SessionLooks:
     if session.sensors is not None:
         # Biases are sought in what the sensors showed; known ones would be found as what is left of them.
         session = replace(session, sensors=replace(session.sensors, known_bias=None))
-    name = session.name or str(session.path or "session")
+    name = name or session.name or str(session.path or "session")
     session_looks(session, {}, name)  # refuses missing serials before the log is read
     return session_looks(session, _feed_balance(run, session).cells_used(), name)
 

@@ -156,7 +156,7 @@ def _read_runs(arguments: argparse.Namespace) -> tuple[Rotation, list[LogFacts]]
     for log, session in zip(arguments.log, _session_of_each(arguments), strict=True):
         one = argparse.Namespace(**{**vars(arguments), "log": [log], "session": session})
         with opened_run(one) as opened:
-            looks.append(looks_of_run(opened))
+            looks.append(looks_of_run(opened, log))
             logs.append(opened.log)
     return fit_rotation(looks), logs
 

@@ -109,6 +109,7 @@ def test_the_report(three_sessions):
     answer = run_command("rotate", *three_sessions, "--quiet")
     assert answer.status == DONE
     assert answer.out.startswith("ROTATION  3 sessions, 3 cells shared\n")
+    assert three_sessions[1] in "".join(answer.out.split())
     assert "checked by 5 degrees of freedom: the sessions agree" in answer.out
     assert "an error that all of them\nshare is not seen" in answer.out
     assert max(map(len, answer.out.splitlines())) <= 80
