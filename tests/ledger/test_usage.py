@@ -86,6 +86,12 @@ def test_hours_are_those_in_which_the_node_is_ready_and_a_warm_up_is_one_cycle()
     assert one.heats_at_begin
 
 
+def test_a_warm_up_that_is_under_way_when_the_log_begins_may_have_begun_before_it():
+    before, within = course((S, 5), (W, 900), (V, 95)), course((S, 60), (W, 900), (V, 40))
+    assert used(eight(), block(before)).result()[0].heats_at_begin
+    assert not used(eight(), block(within)).result()[0].heats_at_begin
+
+
 def test_without_ready_the_heater_tells():
     drive = np.concatenate([np.full(n, d) for d, n in ((42.0, 500), (0.0, 200), (90.0, 300), (0.0, 100))])
     (one, *_) = used(eight("ready"), block(course((V, 1100)), heater=drive[:, None])).result()
