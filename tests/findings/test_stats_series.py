@@ -216,6 +216,9 @@ def test_a_short_column_is_drawn_to_all_columns_and_these_to_the_usual() -> None
     # Beside a column of the opposite, -1.2 alone: all have (14 - 12 + 10.8) / 60.
     both = np.column_stack([ALIKE, OPPOSITE])
     assert lag1(both, JOINED) == pytest.approx([(14 + 20 * 12.8 / 60) / 30, 0.0])
+    # Batches that are missing at its end change nothing of it.
+    holed = np.append(ALIKE, np.full(5, np.nan))[:, None]
+    assert lag1(holed, np.ones(15, np.bool_)) == pytest.approx([(14 + 20 * 0.496) / 30])
     # Beside a column without data, which then has what all have.
     beside = np.column_stack([ALIKE, np.full(11, np.nan)])
     assert lag1(beside, JOINED) == pytest.approx([(14 + 20 * 0.496) / 30, 0.496])
