@@ -82,6 +82,9 @@ def test_a_pair_with_an_unknown_need_keeps_its_trim() -> None:
     assert (plan.new[0], plan.new[3]) == (1.5, 1.5)
     assert values_of(BalanceNote.PARTNER_NOT_KNOWN, plan.flags[0]) == [{"cylinders": (4,)}]
     assert values_of(BalanceNote.TRIM_KEPT, plan.flags[3]) == [{}]
+    assert not any(values_of(BalanceNote.PARTNER_NOT_KNOWN, flags) for flags in plan.flags[1:])
+    neither = plan_trims(session(trims=held), (NO_ESTIMATE, *given[1:]))
+    assert not any(values_of(BalanceNote.PARTNER_NOT_KNOWN, flags) for flags in neither.flags)
 
 
 def test_one_known_pair_is_too_little_to_compare() -> None:

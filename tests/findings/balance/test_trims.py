@@ -225,6 +225,8 @@ class TestNoTrimAgainstItsNeed:
         plan = plan_trims(session(16), estimates(needs, 0.6))
         assert plan.new[0] == 3.0
         assert plan.new[1:] == (0.0,) * 15
+        for flags in plan.flags[1:]:
+            assert [one.code for one in flags] == [BalanceNote.WITHIN_ERROR_OF_ZERO]
 
     def test_what_cannot_be_placed_is_fuel_for_the_whole_engine(self) -> None:
         """By hand: 3 % more on one of sixteen, whose base fuel is 1/1.028 of 15/0.9981 + 1/1.028."""
