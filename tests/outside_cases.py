@@ -344,6 +344,8 @@ def _judge_missing(play: Play, odd: int, how: str, everywhere: bool, limits: dic
     lost = number(found["cylinders"][odd]["needs_percent"])
     if everywhere and how != "near the limit":
         tally.add("missing cylinder withheld", math.isnan(lost), f"{how} {lost:+.2f}")
+    if everywhere and math.isnan(lost) and how.endswith("limit"):
+        judge_mean_without_limited(tally, play, found, odd)
     if everywhere and math.isnan(lost):
         known = [c for c in range(1, play.n + 1) if c != odd + 1]
         found["cylinders"].pop(odd)
@@ -355,6 +357,19 @@ def _judge_missing(play: Play, odd: int, how: str, everywhere: bool, limits: dic
     wrong = [c["cylinder"] for c in found["cylinders"] if "cells_disagree" in codes(c["flags"])]
     tally.add("no cells disagree", not wrong, f"{how}: cylinder {odd + 1} missing, flagged {wrong}")
     return tally
+
+
+def judge_mean_without_limited(tally: Tally, play: Play, found: dict[str, Any], odd: int) -> None:
+    """A cylinder beyond its sensor's limit leaves no trims; the others' needs are off as the note says."""
+    why = [one for one in found["withheld"] if one["code"] == "cylinders_at_limit"]
+    named = [one["rich"] + one["lean"] for one in why]
+    tally.add("trims withheld, the cylinder named", named == [[odd + 1]], f"{named}, not {odd + 1}")
+    least = next(n["least_percent"] for n in found["notes"] if n["code"] == "reference_without_limited")
+    truth = play.truth_of_stay(0)
+    off = [t - number(c["needs_percent"]) for t, c in zip(truth, found["cylinders"], strict=True)]
+    mean = float(np.nanmean(off))
+    held = least is None or 0 < least <= mean + 0.1 or mean - 0.1 <= least < 0
+    tally.add("needs off to the side said", held, f"said {least}, truth {mean:+.2f}")
 
 
 # c. Cells that are not alike.

@@ -145,6 +145,7 @@ def test_a_cylinder_missing_in_one_cell_moves_no_reference_there():
 def test_a_cylinder_missing_in_all_cells_has_no_need_and_its_peers_have_theirs():
     tally = missing("all cells", 0)
     always(tally, "missing cylinder withheld", "no cells disagree", "whole engine, withheld")
+    always(tally, "trims withheld, the cylinder named", "needs off to the side said")
     assert "whole engine" not in tally.counts, tally.seen
     as_often_as_said(tally, "need of a peer")
 

@@ -428,7 +428,7 @@ def _trim_change(evidence: Evidence) -> Floats:
 
 
 def _answer_withheld(name: str, evidence: Evidence) -> Item:
-    """Trims are withheld: is it true that there was too little data, or that misfire was frequent?"""
+    """Trims are withheld: is what they are withheld for true of this run?"""
     codes = {reason.code for reason in evidence.balance.withheld}
     reasons = ", ".join(code.value.replace("_", " ") for code in sorted(codes))
     if BalanceNote.FREQUENT_MISFIRE in codes and len(evidence.events("misfire")) >= OFTEN_EVENTS:
@@ -438,6 +438,8 @@ def _answer_withheld(name: str, evidence: Evidence) -> Item:
     may_be_used = BalanceStage(evidence.simulation.session).used
     seen = [one for one in seen_cells(evidence).values() if may_be_used(one.number)]
     enough = np.any([one.enough for one in seen], axis=0).sum() if seen else 0
+    if codes == {BalanceNote.CYLINDERS_AT_LIMIT} and enough < len(evidence.behind):
+        return not_yet(name, "trims", "a cylinder stood at a limit of its sensor", f"none offered: {reasons}")
     if enough < 2 and codes <= {BalanceNote.TOO_FEW_NEEDS, BalanceNote.NO_CELL_USED}:
         return not_yet(name, "trims", too_little(seen), f"none offered: {reasons}")
     return judged(name, "trims", f"none offered: {reasons}", "", right=False)

@@ -161,7 +161,7 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
     else:
         told = run.session.engine.charge_share is not None
         air = "with [engine] charge_share" if told else "equal air assumed"
-        reference = f"{_name_mean(balance)} ({air})"
+        reference = f"{_name_mean(balance)} ({air}){_name_shift(balance)}"
     needs = paragraph(f"needs: percent of fuel, + means add fuel; against {reference}")
     counted_s, nothing = math.fsum(c.usable_s for c in balance.cylinders), _describe_nothing(balance)
     parts = [
@@ -180,6 +180,16 @@ def _name_mean(balance: Balance) -> str:
     if balance.reference.cylinders and balance.reference.left_out:
         return f"the mean of the {len(balance.reference.cylinders)} known cylinders"
     return "the mean of the cylinders"
+
+
+def _name_shift(balance: Balance) -> str:
+    """Which way the needs shown are off because cylinders at a limit are not in the mean."""
+    for one in balance.notes:
+        if one.code is BalanceNote.REFERENCE_WITHOUT_LIMITED:
+            by = dict(one.values)["least_percent"]
+            side = f": all true needs are {'higher' if by > 0 else 'lower'}" if isinstance(by, float) else ""
+            return f", without those at a limit{side}"
+    return ""
 
 
 def _describe_nothing(balance: Balance) -> str:

@@ -228,6 +228,31 @@ def _write_moments(begin: float, end: float) -> str:
     return f"between {begin:.0f} and {end:.0f}" if end - begin > 1 else f"at {(begin + end) / 2:.0f}"
 
 
+def _list_at_limits(values: Mapping[str, Any]) -> str:
+    """Which cylinders are at which limit."""
+    sides = (side for side in ("rich", "lean") if values[side])
+    return ", and ".join(f"at the {side} limit: {_cylinder_list(values[side])}" for side in sides)
+
+
+def _write_cylinders_at_limit(values: Mapping[str, Any]) -> str:
+    """Why cylinders at a limit leave no trims, and what to do."""
+    return (
+        "no need is known of cylinders that stood at a limit of their sensors "
+        f"({_list_at_limits(values)}), so the mean of the others is not the engine's, and trims by it may "
+        "have the wrong sign: bring these cylinders within the range first, by the base map or by hand, or "
+        "fit sensors with a wider range, and record again"
+    )
+
+
+def _write_reference_off(values: Mapping[str, Any]) -> str:
+    """Which way all needs are off because the reference is without cylinders at a limit."""
+    by = values["least_percent"]
+    off = "off, too high or too low: by how much is not known"
+    if by is not None:
+        off = f"too {'low' if by > 0 else 'high'}, by {abs(by):.1f} % at least: by how much more is not known"
+    return f"without cylinders at a limit ({_list_at_limits(values)}) all needs against the mean are {off}"
+
+
 _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.NO_SENSOR: "no sensor",
     BalanceNote.SHARED_SENSOR: lambda values: (
@@ -317,6 +342,8 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         f"the reference is the mean of the {len(values['cylinders'])} cylinders that are known, without "
         f"{_join_words(values['left_out'])}: how these compare, and what the whole engine needs, is not known"
     ),
+    BalanceNote.REFERENCE_WITHOUT_LIMITED: _write_reference_off,
+    BalanceNote.CYLINDERS_AT_LIMIT: _write_cylinders_at_limit,
     BalanceNote.JOINED_BY_TARGET: lambda values: (
         f"{_join_groups(values['groups'])} were never measured together and are joined by the target: "
         "if the engine control kept another distance from it meanwhile, all needs of a group are off by that"

@@ -137,11 +137,15 @@ def test_trims_that_leave_a_spread_are_wrong(short: Evidence) -> None:
 
 
 def test_trims_held_back_for_no_reason_are_wrong(short: Evidence) -> None:
-    silent = bent(short, withheld=(note(BalanceNote.TOO_FEW_NEEDS, known=0, cylinders=8),))
-    for judge in (needs.trim_rules, needs.spread_left, needs.predicted_as_read):
-        item = judge(silent)
-        assert item.grading is WRONG
-        assert "too few needs" in item.found
+    for reason, words in (
+        (note(BalanceNote.TOO_FEW_NEEDS, known=0, cylinders=8), "too few needs"),
+        (note(BalanceNote.CYLINDERS_AT_LIMIT, rich=(2,), lean=()), "cylinders at limit"),
+    ):
+        silent = bent(short, withheld=(reason,))
+        for judge in (needs.trim_rules, needs.spread_left, needs.predicted_as_read):
+            item = judge(silent)
+            assert item.grading is WRONG
+            assert words in item.found
 
 
 def test_one_spread_for_all_cells_is_wrong(short: Evidence) -> None:

@@ -44,7 +44,32 @@ NEEDS = {"needs_percent": 1.0, "needs_counted_percent": 1.5}
 TRIMS = {"trim_new_percent": 1.0, "trim_counted_percent": 1.25}
 NO_TRIMS = dict.fromkeys(TRIMS, float("nan"))
 MESSAGE = {"message": "Mix03_Fast", "bus": "chain", "signals": ("lambda", "oxygen")}
+AT_LIMITS = {"rich": (2, 5), "lean": (7,)}
+AT_RICH = {"rich": (2,), "lean": ()}
 SAID = [
+    (
+        note(BalanceNote.CYLINDERS_AT_LIMIT, **AT_LIMITS),
+        (
+            "no need is known of cylinders that stood at a limit of their sensors (at the rich limit: "
+            "cylinders 2 and 5, and at the lean limit: cylinder 7), so the mean of the others is not the "
+            "engine's, and trims by it may have the wrong sign: bring these cylinders within the range "
+            "first, by the base map or by hand, or fit sensors with a wider range, and record again"
+        ),
+    ),
+    (
+        note(BalanceNote.REFERENCE_WITHOUT_LIMITED, **AT_RICH, least_percent=2.26),
+        (
+            "without cylinders at a limit (at the rich limit: cylinder 2) all needs against the mean are too "
+            "low, by 2.3 % at least: by how much more is not known"
+        ),
+    ),
+    (
+        note(BalanceNote.REFERENCE_WITHOUT_LIMITED, **AT_RICH, least_percent=None),
+        (
+            "without cylinders at a limit (at the rich limit: cylinder 2) all needs against the mean are "
+            "off, too high or too low: by how much is not known"
+        ),
+    ),
     (note(BalanceNote.MISFIRE_EXCLUDED, **MISFIRE), "misfire excluded: 7 cycles in 2 events"),
     (
         note(BalanceNote.MISFIRE_EXCLUDED, **MISFIRE, **NEEDS, **TRIMS),

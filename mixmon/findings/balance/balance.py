@@ -26,6 +26,7 @@ from mixmon.arrays import Bools, Floats
 from mixmon.findings.balance.cells import CellFit, JudgedCells, MisfireShare, misfire_shares
 from mixmon.findings.balance.dwell import MASKED, Dwell, Mask
 from mixmon.findings.balance.known import KnownBiases
+from mixmon.findings.balance.limited import Limited, at_limit, find_limited, nearest_levels
 from mixmon.findings.balance.needs import CellResult, Needs, fit_needs, place_cell
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.total import TotalErrors
@@ -389,17 +390,22 @@ class BalanceStage:
             for fit, by_itself, serves in zip(fits, alone, compared.serves, strict=True)
         ]
         needs = compared.widen(needs)
+        serving = zip(cells, compared.serves.tolist(), strict=True)
+        limited = self._find_limited([c for c, serves in serving if serves], needs)
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
         blocked = (
             *self._block_unused(fits, compared.serves),
             *self._misfire_blocks(shares),
             *self._block_separate_groups(needs, used),
+            *self._block_limited(limited),
             *compared.withheld,
             *self._block_pulls(used),
         )
         plan = plan_trims(self.session, compared.still(needs.peers), blocked)
         effects = self._misfire_effects(shares, used, needs, plan) if shares and not patience else ()
-        return _BalanceBuilder(self, against, cells, needs, plan, compared=compared, misfires=effects)
+        return _BalanceBuilder(
+            self, against, cells, needs, plan, compared=compared, limited=limited, misfires=effects
+        )
 
     def cells_used(self) -> dict[Cell, CellFit]:
         """What each cell that counts for trims says by itself, so far."""
@@ -418,9 +424,22 @@ class BalanceStage:
         return fit_needs(used, self.weights, join_by_target=self.session.trims.join_by_target)
 
     def _place(self, cell: CellFit, needs: Needs) -> CellResult:
-        validity = self.session.validity
-        ends = (float(np.log(validity.rich_limit)), float(np.log(validity.lean_limit)))
-        return place_cell(cell, needs, self.weights, ends)
+        return place_cell(cell, needs, self.weights, self._log_ends())
+
+    def _log_ends(self) -> Floats:
+        """Ln lambda of the rich and the lean end of each node's range, as told or found, float64[2, n]."""
+        rules, count = self.session.validity, len(self._nodes)
+        told = {"rich_end": rules.rich_limit, "lean_end": rules.lean_limit}
+        ends = [(self._ends.get(name, np.full(count, np.nan)), end) for name, end in told.items()]
+        out: Floats = np.log([np.where(np.isfinite(found), found, end) for found, end in ends])
+        return out
+
+    def _find_limited(self, used: Sequence[CellResult], needs: Needs) -> Limited:
+        """The nodes that have no need because they stood at a limit in the cells used."""
+        ends = self._log_ends()
+        touched = [c for c in used if at_limit(c.fit).any()]
+        nearest = [nearest_levels(c.fit, self._cells.table(c.cell), ends) for c in touched]
+        return find_limited(touched, nearest, needs, ~self.left_out, self.weights)
 
     def cylinders_of(self, nodes: Iterable[int]) -> tuple[int, ...]:
         """The cylinders that nodes speak for, in order."""
@@ -461,6 +480,14 @@ class BalanceStage:
         groups = [group.nodes.tolist() for cell in used for group in cell.groups]
         together = {node for nodes in groups if len(nodes) > 1 for node in nodes}
         return [[node] for node in sorted({node for nodes in groups for node in nodes} - together)]
+
+    def _block_limited(self, limited: Limited) -> tuple[Note, ...]:
+        """Why no trims are offered: cylinders of which only the side is known pull the mean without bound."""
+        return (note(BalanceNote.CYLINDERS_AT_LIMIT, **self.name_limited(limited)),) if limited.any else ()
+
+    def name_limited(self, limited: Limited) -> dict[str, tuple[int, ...]]:
+        """The cylinders at the rich and at the lean limit, for a note."""
+        return {"rich": self.cylinders_of(limited.rich), "lean": self.cylinders_of(limited.lean)}
 
     def _block_pulls(self, used: list[CellFit]) -> tuple[Note, ...]:
         """Why no trims are offered: little steady time at part load, in a log of pulls."""
@@ -571,11 +598,12 @@ class _BalanceBuilder:
         plan: TrimPlan,
         *,
         compared: CellsCompared,
+        limited: Limited,
         misfires: tuple[MisfireEffect, ...],
     ) -> None:
         self._stage, self._session, self._grid = stage, stage.session, stage.grid
         self._against, self._cells, self._fitted, self._plan = against, cells, needs, plan
-        self._compared = compared
+        self._compared, self._limited = compared, limited
         self._used = compared.serves.tolist()
         self._cells_used = [c for c, is_used in zip(cells, self._used, strict=True) if is_used]
         self._needs = needs.peers if against == "peers" else needs.target
@@ -866,6 +894,11 @@ class _BalanceBuilder:
         if reference is not None and reference.left_out:
             code = BalanceNote.REFERENCE_OF_SOME
             notes.append(note(code, cylinders=reference.cylinders, left_out=reference.left_out))
+        if reference is not None and self._limited.any:
+            least = self._limited.least
+            by = percent(-least) if np.isfinite(least) else None
+            code = BalanceNote.REFERENCE_WITHOUT_LIMITED
+            notes.append(note(code, **self._stage.name_limited(self._limited), least_percent=by))
         if self._fitted.joined:
             joined = tuple(self._stage.cylinders_of(nodes.tolist()) for nodes in self._fitted.joined)
             notes.append(note(BalanceNote.JOINED_BY_TARGET, groups=joined))

@@ -423,22 +423,21 @@ class _PlacedGroup(NamedTuple):
     expected: tuple[Estimate, ...]
 
 
-def place_cell(
-    fit: CellFit, needs: Needs | None, weights: Floats, ends: tuple[float, float] = (np.inf, -np.inf)
-) -> CellResult:
+def place_cell(fit: CellFit, needs: Needs | None, weights: Floats, ends: Floats | None = None) -> CellResult:
     """The needs in one cell against the reference of all cells.
 
     needs: of all cells in use; None for a cell that is not: then nothing is carried into it, and its
         reference is the mean of the nodes that were measured in it.
-    ends: ln lambda of the rich and the lean end of the sensors' range. A node that stood at one of them
-        here is at least so far out.
+    ends: float64[2, n], ln lambda of the rich and the lean end of each node's range. A node that stood at
+        one of them here is at least so far out.
     """
     n = len(fit.usable_s)
+    bounds = np.repeat([[np.inf], [-np.inf]], n, axis=1) if ends is None else ends
     peers, measured, carried = [NO_ESTIMATE] * n, np.zeros(n, np.bool_), np.zeros(n, np.bool_)
     engines, lam, batches = [], 0.0, 0
     expected, sets = [NO_ESTIMATE] * n, set()
     for group in fit.groups:
-        reference = _place_group(group, fit, needs, weights, ends)
+        reference = _place_group(group, fit, needs, weights, bounds)
         for node, estimate in zip(group.nodes, _needs_in_group(group, reference), strict=True):
             peers[node] = estimate
         measured[group.nodes] = True
@@ -481,7 +480,7 @@ def _off_middle(fit: CellFit) -> Floats:
 
 
 def _place_group(
-    group: CellGroup, fit: CellFit, needs: Needs | None, weights: Floats, ends: tuple[float, float]
+    group: CellGroup, fit: CellFit, needs: Needs | None, weights: Floats, ends: Floats
 ) -> _PlacedGroup:
     """The reference of a group: its own nodes, and those that can be compared with them but are missing."""
     need = np.full(len(weights), np.nan) if needs is None else needs.means
@@ -492,7 +491,7 @@ def _place_group(
     values, extra = group.levels, np.zeros(0)
     if len(missing):
         brought = group.levels[known].mean() + need[missing] - need[base].mean()
-        brought, extra = _move_beyond_ends(brought, fit, missing, np.array(ends) - group.level)
+        brought, extra = _move_beyond_ends(brought, fit, missing, ends[:, missing] - group.level)
         values = np.concatenate([values, brought])
     everyone = np.concatenate([group.nodes, missing])
     fuel = weights[everyone] * np.exp(-values)
@@ -511,7 +510,10 @@ def _place_group(
 
 
 def _move_beyond_ends(values: Floats, fit: CellFit, nodes: Ints, ends: Floats) -> tuple[Floats, Floats]:
-    """Carried values, at least as far out as the limit at which the node stood; how far they were moved."""
+    """Carried values, at least as far out as the limit at which the node stood; how far they were moved.
+
+    ends: float64[2, k], the rich and the lean end of each of the k nodes.
+    """
     rich, lean = (share[nodes] > CENSORED_SHARE / 2 for share in (fit.at_rich, fit.at_lean))
     censored = fit.censored[nodes]
     moved = np.where(censored & lean, np.maximum(values, ends[1]), values)

@@ -161,14 +161,16 @@ def test_invalid_samples_never_enter() -> None:
         assert result.cylinders[1].left_out_s[state.word] == 4.0
 
 
-def test_a_cylinder_at_its_limit_gets_no_finite_need_and_no_new_trim() -> None:
+def test_a_cylinder_at_its_limit_gets_no_finite_need_and_no_cylinder_a_new_trim() -> None:
     block = with_state(
         dwell(np.zeros(4), np.random.default_rng(8)), slice(400, 800), 3, SampleState.AT_RICH_LIMIT
     )
     result = balance([block], session(4, trims=Trims(now_percent=(0.0, 0.0, 0.0, 1.5))))
     cylinder = result.cylinders[3]
     assert np.isnan(cylinder.needs_percent)
-    assert cylinder.trim_new_percent == 1.5
+    assert cylinder.trim_now_percent == 1.5
+    assert all(np.isnan(one.trim_new_percent) for one in result.cylinders)
+    assert found(BalanceNote.CYLINDERS_AT_LIMIT, result.withheld) == [{"rich": (4,), "lean": ()}]
     assert found(BalanceNote.AT_RICH_LIMIT, cylinder.flags) == [{"cells": 1}]
     assert result.spread.cylinders_used == 3
 

@@ -187,7 +187,7 @@ def test_a_cylinder_at_the_lean_end_is_carried_as_lean_as_that_at_least():
     needs = fit_needs(cells, np.ones(8))
     lean_end = TARGET + 0.2
     free = place_cell(cells[1], needs, np.ones(8))
-    bound = place_cell(cells[1], needs, np.ones(8), (-1.0, lean_end))
+    bound = place_cell(cells[1], needs, np.ones(8), np.repeat([[-1.0], [lean_end]], 8, axis=1))
     # The mean of eight in the fuel domain moves by an eighth of the distance in 1 / lambda.
     moved = (np.exp(-truth[2]) - np.exp(-0.2)) / 8
     assert free.peers[0].mean - bound.peers[0].mean == pytest.approx(moved, abs=0.002)
