@@ -13,7 +13,7 @@ from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
-from mixmon.session.model import Axes, Chain, Engine, Node, Session
+from mixmon.session.model import Axes, Chain, Engine, Node, Session, Trims
 
 FUEL = fuel_named("gasoline")
 GAS_ROWS = 4
@@ -22,7 +22,10 @@ TARGET = 0.88
 
 def session(n: int, **more: object) -> Session:
     nodes = tuple(Node(i + 1, (i + 1,), f"S-{i + 1}") for i in range(n))
-    made: dict[str, object] = {"axes": Axes(rpm=(1000.0, 8000.0), load=(10.0, 100.0))}
+    made: dict[str, object] = {
+        "axes": Axes(rpm=(1000.0, 8000.0), load=(10.0, 100.0)),
+        "trims": Trims(identity="stated"),
+    }
     return Session(Engine(n), Chain("chain", {}, nodes), (), **(made | more))  # type: ignore[arg-type]
 
 

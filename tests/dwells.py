@@ -15,7 +15,7 @@ from mixmon.findings.balance.notes import BalanceNote
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
 from mixmon.note import Note
-from mixmon.session.model import Axes, Chain, Engine, Node, Session
+from mixmon.session.model import Axes, Chain, Engine, Node, Session, Trims
 
 AXES = Axes(rpm=(1100.0, 3000.0, 6000.0), load=(3.0, 50.0, 100.0))
 
@@ -27,7 +27,12 @@ def found(code: BalanceNote, notes: Iterable[Note]) -> list[dict[str, Any]]:
 
 def session(n: int, **more: object) -> Session:
     nodes = tuple(Node(i + 1, (i + 1,), f"S-{i + 1}") for i in range(n))
-    made: dict[str, object] = {"axes": AXES, "engine": Engine(n), "buses": ()}
+    made: dict[str, object] = {
+        "axes": AXES,
+        "engine": Engine(n),
+        "buses": (),
+        "trims": Trims(identity="stated"),
+    }
     return Session(chain=Chain("chain", {}, nodes), **(made | more))  # type: ignore[arg-type]
 
 

@@ -613,6 +613,9 @@ rich_limit = {rich}
 lean_limit = {lean}
 overrun = {{ throttle_below = 3, rpm_above = 1600 }}
 [trims]
+identity = "stated"
+identity_by = "the test"
+identity_reason = "sensors sit where they are told to"
 step_percent = {step}
 lowest_percent = -25
 highest_percent = 25

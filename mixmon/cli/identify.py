@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import conclude
 from mixmon.cli.main import DONE
+from mixmon.cli.output import check_places, new_file
 from mixmon.cli.runs import log_status, opened_run
 from mixmon.errors import UsageError
+from mixmon.findings.identity.identity import Identity
 from mixmon.findings.identity.plan import USUAL_STEP_PERCENT, plan_steps
 from mixmon.report.balance import log_troubles
 from mixmon.report.identity import identity_json, identity_text, plan_json, plan_text
 from mixmon.report.text import to_json
+from mixmon.run import Run
+from mixmon.session.evidence import evidence_path, evidence_text, node_address
 from mixmon.session.injectors import trimmed_together
+from mixmon.session.model import IdentifiedNode, IdentityEvidence
 
 _LARGEST_STEP_PERCENT = 10.0
 """Our choice: a larger step shows nothing more, and an engine at part load runs badly with it."""
@@ -29,6 +35,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="fuel steps as they were typed, TOML; default: the trims that the engine control reports",
     )
+    parser.add_argument(
+        "--keep",
+        action="store_true",
+        help="keep the result beside the session file, as NAME.identity.json; it counts from then on",
+    )
+    options.add_force(parser)
     options.add_leave_out(parser)
     options.add_window(parser)
     group = parser.add_argument_group("plan", "without LOG: what to type, and when, as a file for --steps")
@@ -67,6 +79,8 @@ def _check_options(arguments: argparse.Namespace) -> None:
         raise UsageError("--plan: no session; expected --session, for the engine's cylinders; give one")
     if not arguments.plan and not arguments.log:
         raise UsageError("identify: no LOG; expected one, or --plan; give one of both")
+    if arguments.keep and not arguments.session:
+        raise UsageError("--keep: no session; expected --session, beside which the result is kept; give one")
     if not arguments.plan and (arguments.single or arguments.percent is not None):
         raise UsageError("--single, --percent: they shape a plan; expected --plan beside them; add it")
     percent = arguments.percent
@@ -85,7 +99,40 @@ def _print_plan(arguments: argparse.Namespace) -> int:
 
 
 def _print_identity(arguments: argparse.Namespace) -> int:
+    kept = evidence_path(Path(arguments.session)) if arguments.keep else None
+    check_places({"--keep": kept}, [arguments.log, arguments.steps], session=None, force=arguments.force)
     with opened_run(arguments) as opened:
         found = mixmon.identify(opened, arguments.steps)
+    if kept is not None:
+        _keep_evidence(found, opened, arguments.log, kept, force=arguments.force)
     text = to_json(identity_json(found, opened)) if arguments.json else identity_text(found, opened)
     return conclude(text, log_status(arguments, log_troubles(opened.log)))
+
+
+def _keep_evidence(found: Identity, opened: Run, log: str, place: Path, *, force: bool) -> None:
+    """Writes what the steps say of each node beside the session file; nothing where they say nothing.
+
+    Raises:
+        UsageError: nothing was claimed of any label, or the file is there already.
+        OutputError: it cannot be written.
+    """
+    if not any(label.told for label in found.labels):
+        raise UsageError(f"--keep {place}: nothing was shown of any label; expected steps that were answered")
+    session = opened.session
+    evidence = IdentityEvidence(
+        log=Path(log).name,
+        first_ns=opened.log.first_ns or 0,
+        frames=opened.log.frames,
+        nodes=tuple(
+            IdentifiedNode(
+                node.position,
+                node.sensor,
+                node_address(session, node),
+                label.cylinders if label.told else (),
+                label.confidence if label.told else 0.0,
+            )
+            for node, label in zip(session.chain.nodes, found.labels, strict=True)
+        ),
+    )
+    with new_file(place, force=force) as file:
+        file.write(evidence_text(evidence).encode())

@@ -41,6 +41,7 @@ from mixmon.messages.chain import shipped_database
 from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import SESSION_FILE
 from mixmon.report.text import printable
+from mixmon.session.evidence import evidence_path
 from mixmon.session.load import load_session
 from mixmon.session.model import Session
 from mixmon.watch.commands import Remark
@@ -226,6 +227,8 @@ def run_files(session: Session) -> dict[str, bytes]:
     if session.path is None:
         return {}
     files = {SESSION_FILE: _read_bytes(session.path)}
+    if session.identity is not None:
+        files[evidence_path(Path(SESSION_FILE)).name] = _read_bytes(evidence_path(session.path))
     for bus in session.buses:
         for written in bus.databases:
             path = database_path(written, session.path.parent)

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from mixmon.findings.identity.identity import IdentityState
 from mixmon.grade.evidence import Evidence
 from mixmon.grade.item import Item, judged, not_yet
+from mixmon.session.evidence import IdentityState
 
 _QUESTION = "which label is which cylinder"
 _TOLERANCE = "exact; nothing claimed without steps"

@@ -21,6 +21,7 @@ from mixmon.report.units import Unit
 from mixmon.report.words import sentence, sentences
 from mixmon.run import LogFacts, Run
 from mixmon.session.charges import relative_charges
+from mixmon.session.evidence import IdentityState
 from mixmon.session.model import Engine, Session
 
 _SAID_OF_ALL: frozenset[NoteCode] = frozenset(
@@ -57,6 +58,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         ],
         "reference": {"cylinders": balance.reference.cylinders, "left_out": balance.reference.left_out},
         "groups": balance.groups,
+        "identity": balance.identity.value,
         "banks": balance.banks,
         "spread_percent": balance.spread,
         "predicted_spread_percent": balance.predicted_spread,
@@ -370,11 +372,20 @@ def _closing_lines(balance: Balance, run: Run) -> str:
         if balance.against == "target":
             lines.append(f"the new trims are by the needs against {_name_mean(balance)}, not those above")
         lines.append(
-            "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "
-            "is entered, and measure again after. Balanced mixture is no proof of knock margin; the engine "
+            f"{_LABELS_SAY[balance.identity]}Balanced mixture is no proof of knock margin; the engine "
             "builder's limits stand."
         )
     return "".join(map(paragraph, lines)) + note_lines(balance.notes)
+
+
+_LABELS_SAY: Mapping[IdentityState, str] = {
+    IdentityState.PROVED: "Fuel steps have proved that each label sees its cylinder; measure again after. ",
+    IdentityState.STATED: (
+        "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "
+        "is entered, and measure again after. "
+    ),
+}
+"""What is said of the labels beside trims that are offered."""
 
 
 def _fuel_words(percent: float) -> str:

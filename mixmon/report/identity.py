@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from mixmon.findings.identity.identity import Identity, IdentityState, Label
+from mixmon.findings.identity.identity import Identity, Label
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import (
     NO_VALUE,
@@ -25,6 +25,7 @@ from mixmon.report.text import (
 )
 from mixmon.report.words import sentences
 from mixmon.run import Run
+from mixmon.session.evidence import IdentityState
 from mixmon.session.fuel_steps import FuelStep
 from mixmon.session.model import Session
 
@@ -93,14 +94,14 @@ def identity_text(identity: Identity, run: Run) -> str:
     parts = [title("IDENTITY", run.session.name) + log_text(run.log)]
     parts.append(paragraph(f"{_VERDICTS[identity.state]}; by {steps}") + note_lines(identity.notes))
     if any(label.cylinders or label.flags for label in identity.labels):
-        parts.append(_label_table(identity.labels) + paragraph(_LABELS_SAY))
+        parts.append(_label_table(identity.labels) + paragraph(_LABEL_COLUMNS_SAY))
     if np.isfinite(identity.crosstalk_percent).any():
         parts.append(_crosstalk_table(identity) + paragraph(_CROSSTALK_SAYS))
     notes = note_lines(log_notes(run))
     return "\n".join([*parts, notes] if notes else parts)
 
 
-_LABELS_SAY = (
+_LABEL_COLUMNS_SAY = (
     "sure: probability that it sees that cylinder; gain: its answer, 1 for fuel and air alone, more where a "
     "trim is of the whole injector pulse; ms: delay and lag of its answer behind the steps"
 )

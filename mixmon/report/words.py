@@ -253,6 +253,23 @@ def _write_reference_off(values: Mapping[str, Any]) -> str:
     return f"without cylinders at a limit ({_list_at_limits(values)}) all needs against the mean are {off}"
 
 
+_STEPS_AGAIN: Final = "mixmon identify --plan says what to type, in about a minute"
+
+
+def _describe_not_proved(values: Mapping[str, Any]) -> str:
+    """Why the labels are not proved, and the shortest way to prove them."""
+    why = "no fuel step has shown yet that each label sees its cylinder"
+    if values["changed_positions"]:
+        which = _join_words(values["changed_positions"])
+        why = f"since the labels were proved, the sensor or the address at position {which} has changed"
+    elif values["open_positions"]:
+        why = f"fuel steps told nothing of position {_join_words(values['open_positions'])}"
+    return (
+        f"{why}, so needs are by label; to prove it takes two minutes: {_STEPS_AGAIN}, and mixmon identify "
+        'LOG --steps FILE --keep keeps the proof; or somebody vouches for it ([trims] identity = "stated")'
+    )
+
+
 _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.NO_SENSOR: "no sensor",
     BalanceNote.SHARED_SENSOR: lambda values: (
@@ -395,6 +412,15 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.ENGINE_FAR_FROM_TARGET: (
         "the whole engine reads {needs_percent:+.0f} % from its target: "
         "check the units of lambda and target, and the fuel's stoichiometric ratio"
+    ),
+    BalanceNote.IDENTITY_NOT_PROVED: _describe_not_proved,
+    BalanceNote.IDENTITY_DISPROVED: lambda values: (
+        "fuel steps have shown that "
+        + _join_words(f"label {label} sees cylinder {cylinder}" for _, label, cylinder in values["labels"])
+        + ", so needs are by label; exchange the plugs, or the cylinders in [[chain.node]]"
+    ),
+    BalanceNote.IDENTITY_STATED: (
+        "that each label sees its cylinder is not proved by fuel steps; {by} vouches for it ({reason})"
     ),
     BalanceNote.CURVE_ASSUMED: (
         "the controllers are taken to compute lambda for {fuel}, which burns ([sensors] curve does not say). "
@@ -593,8 +619,6 @@ def _cylinders_text(cylinders: Iterable[int]) -> str:
 def _pairs_text(pairs: Iterable[Iterable[int]]) -> str:
     return _join_words(_cylinders_text(pair) for pair in pairs)
 
-
-_STEPS_AGAIN: Final = "mixmon identify --plan says what to type, in about a minute"
 
 _IDENTITY: Final[Mapping[NoteCode, Sentence]] = {
     IdentityNote.NO_STEPS: (

@@ -398,6 +398,14 @@ def _check_trims(clean: Clean, report: MistakeReport) -> None:
             )
 
 
+def _check_identity(clean: Clean, report: MistakeReport) -> None:
+    trims = clean.get("trims", {})
+    stated = trims.get("identity") == "stated"
+    for key, what in (("identity_by", "the name of who states it"), ("identity_reason", "the reason")):
+        if stated and key not in trims and not report.about(f"trims.{key}"):
+            report(f"trims.{key}", "missing", f'{what}, as identity is "stated"')
+
+
 def _check_trim_loads(clean: Clean, report: MistakeReport) -> None:
     first, loads = clean.get("trims", {}).get("load_from"), clean.get("axes", {}).get("load")
     if first is not None and loads and first > max(loads):
@@ -511,6 +519,7 @@ LIMIT_CHECKS: Final[tuple[Check, ...]] = (
     _check_targets,
     _check_validity,
     _check_trims,
+    _check_identity,
     _check_trim_loads,
     _check_alarm_names,
     _check_one_limit_each,

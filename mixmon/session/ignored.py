@@ -49,7 +49,14 @@ _NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
 Bore, distance and displacement give the delay of the gas, which is counted in turns of the engine.
 """
 
-_OF_TRIMS: Final = ("step_percent", "lowest_percent", "highest_percent", "ask_above_percent", "load_from")
+_OF_TRIMS: Final = (
+    "step_percent",
+    "lowest_percent",
+    "highest_percent",
+    "ask_above_percent",
+    "load_from",
+    "identity",
+)
 """Keys of [trims] that only say how trims are made."""
 
 
@@ -81,6 +88,9 @@ def _find(clean: Clean) -> Iterator[tuple[str, tuple[str, ...], str]]:
     for name in _OF_TRIMS if instead else ():
         if _has(clean, f"trims.{name}"):
             yield f"trims.{name}", (), instead
+    for name in ("identity_by", "identity_reason"):
+        if _has(clean, f"trims.{name}") and clean.get("trims", {}).get("identity") != "stated":
+            yield f"trims.{name}", ('trims.identity = "stated"',), ""
     yield from _find_patterns(clean)
     for where, _, value in (*chain_signals(clean), *engine_signals(clean)):
         for name in ("scale", "offset"):

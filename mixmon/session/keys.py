@@ -359,6 +359,9 @@ _TRIMS = Table(
         "ask_above_percent": Number(0, 100, "%", above=True),
         "load_from": _load,
         "join_by_target": Boolean(),
+        "identity": Text(("required", "stated")),
+        "identity_by": Text(what="the name of who vouches for the labels"),
+        "identity_reason": Text(what="why the labels are right without a proof"),
     }
 )
 

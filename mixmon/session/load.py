@@ -26,6 +26,7 @@ from typing import Any
 from mixmon.errors import Mistake, SessionError, SourceError, reason_of
 from mixmon.session import checks, keys, model
 from mixmon.session.alarm_kinds import ALARM_KINDS
+from mixmon.session.evidence import load_evidence
 from mixmon.session.keys import SESSION_TABLE
 from mixmon.session.model import Session
 from mixmon.session.schema import (
@@ -224,7 +225,20 @@ def read_session(path: Path | str) -> tuple[Session | None, list[Mistake]]:
     for check in _CHECKS_BETWEEN_KEYS:
         check(clean, report)
     session = build(clean, path, report)
+    if session is not None:
+        session = replace(session, identity=_load_evidence(path, report))
     return session, placed(report.mistakes, text)
+
+
+def _load_evidence(path: Path, report: MistakeReport) -> model.IdentityEvidence | None:
+    """The proof of the labels beside a session file; None without one, and after a report."""
+    try:
+        return load_evidence(path)
+    except SourceError as error:
+        where, _, said = str(error).partition(": ")
+        found, _, expected = said.partition("; expected ")
+        report(Path(where).name, found, expected)
+        return None
 
 
 def _with_place(mistake: Mistake) -> Mistake:

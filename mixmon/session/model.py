@@ -232,6 +232,9 @@ class Trims:
 
     load_from: trims are made from cells of this load or more; None for all cells.
     join_by_target: cylinders that were never measured together are compared by way of the target.
+    identity: "required": no trims without a proof that each label sees its cylinder; "stated": somebody
+    vouches for it.
+    identity_by, identity_reason: who, and why, where it is stated.
     """
 
     step_percent: float = 0.5
@@ -241,6 +244,9 @@ class Trims:
     ask_above_percent: float = 5.0
     load_from: float | None = None
     join_by_target: bool = False
+    identity: str = "required"
+    identity_by: str | None = None
+    identity_reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,9 +290,42 @@ class Recording:
 
 
 @dataclass(frozen=True, slots=True)
+class IdentifiedNode:
+    """What fuel steps said of one node.
+
+    sensor      its serial then
+    address     where its mixture came from: bus, message and signal
+    cylinders   that it sees; empty where that was not told
+    confidence  probability that it does, 0 where nothing was told
+    """
+
+    position: int
+    sensor: str | None
+    address: str
+    cylinders: tuple[int, ...]
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class IdentityEvidence:
+    """The proof that is kept beside a session (`session.evidence`).
+
+    log       name of the log with the fuel steps
+    first_ns  stamp of its first frame
+    frames    number of its frames
+    """
+
+    log: str
+    first_ns: int
+    frames: int
+    nodes: tuple[IdentifiedNode, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Session:
     """A whole session file.
 
+    identity  the proof beside it that labels see their cylinders; None: there is none
     of_run  it lies in the folder of a run, which may come from elsewhere: nothing outside is read for it
     """
 
@@ -307,6 +346,7 @@ class Session:
     trims: Trims = field(default_factory=Trims)
     limits: Limits = field(default_factory=Limits)
     recording: Recording = field(default_factory=Recording)
+    identity: IdentityEvidence | None = None
 
     def bus(self, name: str) -> Bus:
         """The bus of that name.

@@ -574,6 +574,14 @@ def make_scenario(clean: Clean) -> model.Scenario:
     )
 
 
+_STATED: Final = {
+    "identity": "stated",
+    "identity_by": "the simulator",
+    "identity_reason": "an invented engine, whose labels are what its scenario says",
+}
+"""Keys of [trims] of a simulated session: its trims are graded, also where labels are planted wrong."""
+
+
 def _make_session(
     clean: Clean, n: int, faults: tuple[model.Fault, ...], sensors: model.SimulatedSensors
 ) -> Session:
@@ -582,7 +590,7 @@ def _make_session(
     chain, engine = LOG_CHANNELS
     bitrate = clean.get("controllers", {}).get("bitrate", BITRATE)
     declared: dict[str, Any] = {key: clean[key] for key in DECLARED if key in clean}
-    declared["trims"] = {"now_percent": (0.0,) * n, **declared.get("trims", {})}
+    declared["trims"] = {"now_percent": (0.0,) * n, **_STATED, **declared.get("trims", {})}
     declared["bus"] = (
         {
             "name": CHAIN_NAME,

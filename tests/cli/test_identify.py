@@ -8,7 +8,12 @@ from pathlib import Path
 import pytest
 from command_line import read_json, run_command
 
+from mixmon.cli.live import run_files
+from mixmon.record.run_folder import load_kept_session
+from mixmon.session.evidence import IdentityState, evidence_text, identity_standing, node_address
 from mixmon.session.fuel_steps import load_fuel_steps
+from mixmon.session.load import load_session
+from mixmon.session.model import IdentifiedNode, IdentityEvidence
 
 ROOT = Path(__file__).parents[2]
 ALDER = str(ROOT / "examples" / "alder8.toml")
@@ -97,6 +102,62 @@ def test_a_session_with_the_cylinders_as_found_is_proved(played, tmp_path):
     assert (told["state"], told["exchanged"]) == ("proved", [])
 
 
+def test_evidence_is_kept_once_and_makes_the_balance_withhold_or_offer(played, tmp_path):
+    places, _ = played
+    word = 'identity = "stated"\n'
+    session = places["session.toml"].read_text()
+    assert word in session
+    text = "".join(line + "\n" for line in session.splitlines() if not line.startswith("identity"))
+    (tmp_path / "s.toml").write_text(text)
+    words = [str(places["log"]), "-s", str(tmp_path / "s.toml"), "--quiet"]
+    before = read_json(run_command("balance", *words, "--json"))
+    assert before["identity"] == "unproved"
+    assert "identity_not_proved" in {n["code"] for n in before["withheld"]}
+    keep = ["identify", *words, "--steps", str(places["steps.toml"]), "--keep"]
+    assert run_command(*keep).status == 0
+    kept = json.loads((tmp_path / "s.identity.json").read_text())
+    assert [node["cylinders"] for node in kept["nodes"]] == [[c] for c in (1, 2, 4, 3, 5, 6, 7, 8)]
+    assert kept["log"] == "log"
+    again = run_command(*keep)
+    assert (again.status, again.out) == (2, "")
+    assert "is there already" in again.err
+    assert run_command(*keep, "--force").status == 0
+    assert read_json(run_command("balance", *words, "--json"))["identity"] == "disproved"
+    mended = text.replace("position = 3\ncylinder = 3", "position = 3\ncylinder = 0")
+    mended = mended.replace("position = 4\ncylinder = 4", "position = 4\ncylinder = 3")
+    (tmp_path / "s.toml").write_text(mended.replace("cylinder = 0", "cylinder = 4"))
+    after = read_json(run_command("balance", *words, "--json"))
+    assert after["identity"] == "proved"
+    assert not {n["code"] for n in after["withheld"]} & {"identity_not_proved", "identity_disproved"}
+
+
+def test_a_run_holds_the_evidence_of_its_session(tmp_path):
+    (tmp_path / "s.toml").write_text("[engine]\ncylinders = 2\n[chain]\n")
+    without = load_session(tmp_path / "s.toml")
+    assert set(run_files(without)) == {"session.toml"}
+    nodes = tuple(
+        IdentifiedNode(n.position, n.sensor, node_address(without, n), n.cylinders, 0.999)
+        for n in without.chain.nodes
+    )
+    (tmp_path / "s.identity.json").write_text(evidence_text(IdentityEvidence("log", 0, 1, nodes)))
+    (tmp_path / "run").mkdir()
+    for name, content in run_files(load_session(tmp_path / "s.toml")).items():
+        (tmp_path / "run" / name).write_bytes(content)
+    kept = load_kept_session(tmp_path / "run")
+    assert kept is not None
+    assert identity_standing(kept).state is IdentityState.PROVED
+
+
+def test_nothing_is_kept_where_nothing_was_shown(played, tmp_path):
+    places, _ = played
+    (tmp_path / "s.toml").write_text(places["session.toml"].read_text())
+    words = ["identify", str(places["log"]), "-s", str(tmp_path / "s.toml"), "--quiet", "--to", "20"]
+    refused = run_command(*words, "--steps", str(places["steps.toml"]), "--keep")
+    assert refused.status == 2
+    assert "nothing was shown of any label" in refused.err
+    assert not (tmp_path / "s.identity.json").exists()
+
+
 def test_the_part_of_a_log_before_its_steps_claims_nothing(played):
     places, _ = played
     told = read_json(answer(places, "--json", "--to", "21"))
@@ -152,6 +213,7 @@ def test_a_plan_is_a_file_of_steps(tmp_path, more):
         (("--plan",), "--plan: no session"),
         (("log", "--plan", "-s", ALDER), "it reads no log"),
         (("log", "--single"), "they shape a plan"),
+        (("log", "--keep"), "--keep: no session"),
         (("--plan", "-s", ALDER, "--percent", "20"), "--percent 20: expected above 0, at most 10"),
     ],
 )

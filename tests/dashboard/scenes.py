@@ -88,7 +88,7 @@ def session(count=8, *, limits=None, name="Alder 8 before"):
             for key in ("rpm", "throttle", "target", "fuel_cut", "spark_cut")
         },
         axes=Axes(RPM, LOAD),
-        trims=Trims(now_percent=(0.0,) * count),
+        trims=Trims(identity="stated", now_percent=(0.0,) * count),
         limits=limits or Limits("builder's sheet 14", RULES),
     )
 

@@ -5,10 +5,10 @@ import dataclasses
 import pytest
 from gradings import graded
 
-from mixmon.findings.identity.identity import IdentityState
 from mixmon.grade import identity
 from mixmon.grade.evidence import Evidence, gather
 from mixmon.grade.item import Grading
+from mixmon.session.evidence import IdentityState
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import simulate
 

@@ -42,6 +42,7 @@ from mixmon.mixture.opening import Opening
 from mixmon.mixture.steady import NOWHERE, Cell, Steady
 from mixmon.note import Note, note
 from mixmon.session.charges import node_charges
+from mixmon.session.evidence import IdentityStanding, IdentityState, identity_standing
 from mixmon.session.model import Session
 
 _NOISE_DRAWS = 4000
@@ -234,6 +235,7 @@ class Balance:
                     cover it; else None
     excluded_cells  cells with data that the operator has excluded
     reference       the cylinders whose mean the needs against peers are against; of the largest group
+    identity        what is known of the labels; without a proof, or a word for it, no trims are offered
     groups          cylinders that can be compared with each other. With more than one group, each has a
                     reference of its own, and nothing is said across
     """
@@ -255,6 +257,7 @@ class Balance:
     cell_spreads: tuple[CellSpread, ...] = ()
     reference: ReferenceCylinders = ReferenceCylinders((), ())
     groups: tuple[tuple[int, ...], ...] = ()
+    identity: IdentityState = IdentityState.UNPROVED
 
 
 def cell_spreads(cells: Sequence[CellNeed]) -> tuple[CellSpread, ...]:
@@ -314,6 +317,7 @@ class BalanceStage:
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
         self.weights = node_charges(session)
+        self.standing = identity_standing(session)
         self._cells = JudgedCells(self._dwell, ~self.left_out, self._mask)
         self._stays = Stays(self._cells, self.weights)
         self._opening = Opening(session.axes)
@@ -394,6 +398,7 @@ class BalanceStage:
         limited = self._find_limited([c for c, serves in serving if serves], needs)
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
         blocked = (
+            *_block_by_identity(self.standing),
             *self._block_unused(fits, compared.serves),
             *self._misfire_blocks(shares),
             *self._block_separate_groups(needs, used),
@@ -586,6 +591,16 @@ class BalanceStage:
         return out
 
 
+def _block_by_identity(standing: IdentityStanding) -> tuple[Note, ...]:
+    """Why no trims are offered: labels are not proved, or proved wrong."""
+    if standing.state is IdentityState.DISPROVED:
+        return (note(BalanceNote.IDENTITY_DISPROVED, labels=standing.odd),)
+    if standing.state is IdentityState.UNPROVED:
+        values = {"changed_positions": standing.changed, "open_positions": standing.open}
+        return (note(BalanceNote.IDENTITY_NOT_PROVED, **values),)
+    return ()
+
+
 class _BalanceBuilder:
     """Makes a `Balance` of the stage's results: cylinders from nodes, percent from ln, flags and notes."""
 
@@ -643,6 +658,7 @@ class _BalanceBuilder:
             cell_spreads=self._cell_spreads(cells),
             reference=self._reference(self._largest_group),
             groups=tuple(self._stage.cylinders_of(nodes.tolist()) for nodes in self._fitted.groups),
+            identity=self._stage.standing.state,
         )
 
     def _cell_spreads(self, cells: Sequence[CellNeed]) -> tuple[CellSpread, ...]:
@@ -863,7 +879,7 @@ class _BalanceBuilder:
 
     def _notes_on_result(self) -> list[Note]:
         """Notes on cells that the operator excluded, and on what makes the whole result doubtful."""
-        notes = [*self._compared.notes]
+        notes = [*self._compared.notes, *self._notes_on_identity()]
         wander = self._stage.wander
         if wander.not_to_be_seen and self._fitted.groups:
             notes.append(
@@ -885,6 +901,13 @@ class _BalanceBuilder:
         if self._cuts_unknown_s:
             notes.append(note(BalanceNote.CUTS_UNKNOWN, seconds=self._cuts_unknown_s))
         return notes
+
+    def _notes_on_identity(self) -> list[Note]:
+        """Who vouches for labels that are not proved."""
+        if self._stage.standing.state is not IdentityState.STATED:
+            return []
+        trims = self._session.trims
+        return [note(BalanceNote.IDENTITY_STATED, by=trims.identity_by, reason=trims.identity_reason)]
 
     def _notes_on_reference(self) -> list[Note]:
         """That the reference is not the whole engine's mean, and what was joined by the target."""

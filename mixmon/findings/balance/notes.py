@@ -56,6 +56,8 @@ class BalanceNote(NoteCode):
     LEAK_OR_RICH = "leak_or_rich"
     SENSORS_AFTER_MERGE = "sensors_after_merge"
     ONE_TRIM_FOR_ALL = "one_trim_for_all"
+    IDENTITY_NOT_PROVED = "identity_not_proved"
+    IDENTITY_DISPROVED = "identity_disproved"
 
     # notes on the whole result
     BIASES_CORRECTED = "biases_corrected"
@@ -73,4 +75,5 @@ class BalanceNote(NoteCode):
     ENGINE_FAR_FROM_TARGET = "engine_far_from_target"
     NO_SPEED = "no_speed"
     CUTS_UNKNOWN = "cuts_unknown"
+    IDENTITY_STATED = "identity_stated"
     CURVE_ASSUMED = "curve_assumed"

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from enum import StrEnum
 
 import numpy as np
 
@@ -35,13 +34,11 @@ from mixmon.findings.stats import NORMAL_95
 from mixmon.mixture.align import FIRST_ROW_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.note import Note, note
+from mixmon.session.evidence import PROVED_CONFIDENCE, IdentityState
 from mixmon.session.fuel_steps import FuelStep
 from mixmon.session.injectors import trimmed_together
 from mixmon.session.keys import trim_quantity
 from mixmon.session.model import Session
-
-PROVED_CONFIDENCE = 0.99
-"""Confidence of every label from which identity is proved: our choice."""
 
 TYPED_DELAYS_S = (-1.0, 2.0)
 """Delays behind steps that a person listed: our choice; who types is a second early or late, and the gas
@@ -107,14 +104,6 @@ _HELD_SPEED_SHARE = 0.02
 _VISITS = 3  # rounds of gain and assignment: computed, the second one changes nothing in most cases
 
 _MOVING_COLUMNS = ("rpm", "load", "closed_loop")
-
-
-class IdentityState(StrEnum):
-    """What the steps say of the labels; the values stand in JSON."""
-
-    PROVED = "proved"
-    DISPROVED = "disproved"
-    UNPROVED = "unproved"
 
 
 @dataclass(frozen=True, slots=True)

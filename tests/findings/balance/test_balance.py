@@ -165,7 +165,7 @@ def test_a_cylinder_at_its_limit_gets_no_finite_need_and_no_cylinder_a_new_trim(
     block = with_state(
         dwell(np.zeros(4), np.random.default_rng(8)), slice(400, 800), 3, SampleState.AT_RICH_LIMIT
     )
-    result = balance([block], session(4, trims=Trims(now_percent=(0.0, 0.0, 0.0, 1.5))))
+    result = balance([block], session(4, trims=Trims(identity="stated", now_percent=(0.0, 0.0, 0.0, 1.5))))
     cylinder = result.cylinders[3]
     assert np.isnan(cylinder.needs_percent)
     assert cylinder.trim_now_percent == 1.5
@@ -195,7 +195,7 @@ def test_a_node_that_falls_silent_half_way_does_not_bend_the_others() -> None:
 
 def test_one_sensor_for_two_cylinders_counts_twice_and_says_so() -> None:
     nodes = (Node(1, (1, 2)), Node(2, (3,)))
-    made = Session(Engine(3), Chain("chain", {}, nodes), (), axes=AXES)
+    made = Session(Engine(3), Chain("chain", {}, nodes), (), axes=AXES, trims=Trims(identity="stated"))
     offsets = np.array([0.03, -0.03])
     result = balance([dwell(offsets, np.random.default_rng(11))], made)
     true = needs_of(np.array([0.03, 0.03, -0.03]))
@@ -212,7 +212,7 @@ def test_trims_bring_the_spread_to_what_was_predicted(n: int) -> None:
         rng = np.random.default_rng([seed, n, 1])
         offsets = rng.uniform(-0.05, 0.05, n)
         held = tuple(np.round(rng.uniform(-2, 2, n) * 2) / 2)
-        result = balance([dwell(offsets, rng)], session(n, trims=Trims(now_percent=held)))
+        result = balance([dwell(offsets, rng)], session(n, trims=Trims(identity="stated", now_percent=held)))
         new = np.array([c.trim_new_percent for c in result.cylinders])
         after = offsets - np.log((1 + new / 100) / (1 + np.array(held) / 100))
         left = float(np.ptp(needs_of(after)))
@@ -288,7 +288,7 @@ def test_too_little_data_withholds_trims_and_says_why() -> None:
 
 def test_a_large_need_asks_for_a_mechanical_cause_and_a_limit_is_named() -> None:
     offsets = np.array([0.09, -0.03, -0.03, -0.03])
-    limits = Trims(lowest_percent=-10, highest_percent=6, now_percent=(0.0,) * 4)
+    limits = Trims(identity="stated", lowest_percent=-10, highest_percent=6, now_percent=(0.0,) * 4)
     result = balance([dwell(offsets, np.random.default_rng(14))], session(4, trims=limits))
     assert result.cylinders[0].trim_new_percent == 6.0
     assert found(BalanceNote.TRIM_AT_LIMIT, result.cylinders[0].flags) == [{}]
@@ -305,6 +305,7 @@ def test_an_engine_far_from_its_target_raises_doubt_about_the_scale() -> None:
     assert [one.code for one in near.notes] == [
         BalanceNote.EQUAL_AIR_ASSUMED,
         BalanceNote.TRIMS_NOW_ASSUMED_ZERO,
+        BalanceNote.IDENTITY_STATED,
         BalanceNote.TOO_SHORT_FOR_WANDER,
     ]
 

@@ -47,7 +47,7 @@ def silenced(block: CylinderBlock, *nodes: int) -> CylinderBlock:
 
 
 MASKED = session(4, validity=Validity(low_flow_mask=LowFlowMask(1400, 5)))
-FROM_HALF = session(4, trims=Trims(load_from=60.0))
+FROM_HALF = session(4, trims=Trims(identity="stated", load_from=60.0))
 
 
 @pytest.mark.parametrize(
@@ -124,7 +124,7 @@ def test_a_cell_too_short_for_an_interval_gives_no_need_of_the_whole_engine() ->
 def test_advice_to_join_by_the_target_is_given_only_where_it_would_join(asked: bool) -> None:
     parts = visits((3000.0, 50.0, EVEN), (6000.0, 100.0, EVEN))
     blocks = [silenced(parts[0], 2, 3), silenced(parts[1], 0, 1)]
-    made = session(4, trims=Trims(join_by_target=asked))
+    made = session(4, trims=Trims(identity="stated", join_by_target=asked))
     with_target = result_of(blocks, made)
     without = result_of(
         [dataclasses.replace(b, now=no_target(b.now), shifted=no_target(b.shifted)) for b in blocks], made

@@ -12,7 +12,6 @@ from laws import same_for_all_splits
 from mixmon.findings.identity.identity import (
     TYPED_DELAYS_S,
     IdentityStage,
-    IdentityState,
     identify_labels,
     review_identity,
 )
@@ -21,6 +20,7 @@ from mixmon.findings.identity.plan import plan_steps
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.mixture.align import FIRST_ROW_NS, GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.session.evidence import IdentityState
 from mixmon.session.keys import trim_quantity
 from mixmon.session.model import Chain, Engine, Injection, Node
 
