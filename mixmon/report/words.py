@@ -674,6 +674,14 @@ _IDENTITY: Final[Mapping[NoteCode, Sentence]] = {
     LabelNote.NOT_VALID: "not valid during the steps",
     LabelNote.WEAK_ANSWER: "no clear answer of one cylinder (gain {gain:.2f})",
     LabelNote.NOT_CONFIDENT: "too uncertain to be used",
+    LabelNote.BETWEEN_CYLINDERS: lambda values: (
+        f"answers cylinders {_cylinders_text(values['cylinders'])} about alike, as where they share an "
+        "injector driver or their gas; step each alone (mixmon identify --plan --single)"
+    ),
+    LabelNote.ANSWERS_ALIKE: lambda values: (
+        f"labels {_cylinders_text(values['labels'])} all answer cylinder "
+        f"{_cylinders_text(values['cylinders'])}; look at their wires and at those of the injectors"
+    ),
     LabelNote.OTHER_CYLINDER: lambda values: (
         f"labelled {_cylinders_text(values['labelled'])}, sees {_cylinders_text(values['cylinders'])}"
     ),

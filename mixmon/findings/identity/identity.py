@@ -80,6 +80,10 @@ balanced groups have none."""
 _PAIR_GAIN = 30.0
 """How much cheaper two cylinders together must explain a label than one: our choice, e^15 to one."""
 
+_BETWEEN = 0.15
+"""How far short of half the way to another cylinder's answer a label's must lie, as a part of that way: our
+choice, as large as `_MODEL_SHARE`; nearer the middle, noise alone would choose between the two."""
+
 _WHOLE_ANSWER = 0.25
 """Least total answer of a label, as a gain, that its shares are taken of: our choice."""
 
@@ -517,6 +521,7 @@ class _Match:
     def _label_results(self) -> tuple[Label, ...]:
         labels = []
         row_of = {int(j): row for row, j in enumerate(self._known)}
+        self._near = self._near_kinds()
         for j, node in enumerate(self._session.chain.nodes):
             labels.append(self._unknown_label(j) if j not in row_of else self._known_label(j, row_of[j]))
             assert labels[-1].position == node.position
@@ -540,6 +545,9 @@ class _Match:
             cylinders, confidence = (), np.nan
         elif confidence < PROVED_CONFIDENCE:
             flags.append(note(LabelNote.NOT_CONFIDENT, confidence=confidence))
+        elif doubt := self._doubt(row, int(kind)):
+            cylinders, confidence = (), np.nan
+            flags.append(doubt)
         elif not set(node.cylinders) <= set(cylinders):
             flags.append(note(LabelNote.OTHER_CYLINDER, labelled=node.cylinders, cylinders=cylinders))
         return Label(
@@ -554,6 +562,32 @@ class _Match:
             float(answers.lag_s[j]),
             tuple(flags),
         )
+
+    def _near_kinds(self) -> tuple[frozenset[int], ...]:
+        """For each known label the kinds that its answer is about as near to as to the nearest of all."""
+        expected = self._gain * self._expected
+        cost = self._costs(expected)
+        near = []
+        for row, weight in enumerate(self._weights):
+            nearest = int(cost[row].argmin())
+            apart = expected - expected[nearest]
+            way = np.einsum("ki,ij,kj->k", apart, weight, apart)
+            close = cost[row] - cost[row, nearest] <= 2 * _BETWEEN * way
+            near.append(frozenset(self._kinds[close].tolist()))
+        return tuple(near)
+
+    def _doubt(self, row: int, kind: int) -> Note | None:
+        """Why a label is not said to see a kind though that is its best place; None where nothing is."""
+        near = self._near[row]
+        if near != {kind}:
+            several = sorted({c for one in near for c in self._seen[one]})
+            return note(LabelNote.BETWEEN_CYLINDERS, cylinders=tuple(several))
+        alike = [int(self._known[other]) for other, kinds in enumerate(self._near) if kinds == near]
+        if len(alike) <= (self._kinds == kind).sum():
+            return None
+        nodes = self._session.chain.nodes
+        labels = tuple(c for j in alike for c in nodes[j].cylinders)
+        return note(LabelNote.ANSWERS_ALIKE, labels=labels, cylinders=self._seen[kind])
 
     def _driver_of(self, cylinders: Sequence[int]) -> bool:
         """Whether one injector driver, or one sensor by the session, has all of these cylinders."""

@@ -28,4 +28,6 @@ class LabelNote(NoteCode):
     NOT_VALID = "not_valid_during_steps"
     WEAK_ANSWER = "weak_answer"
     NOT_CONFIDENT = "not_confident"
+    BETWEEN_CYLINDERS = "between_cylinders"
+    ANSWERS_ALIKE = "answers_alike"
     OTHER_CYLINDER = "sees_another_cylinder"

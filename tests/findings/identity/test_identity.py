@@ -198,6 +198,30 @@ def test_injectors_in_pairs_that_nobody_told_are_named_as_pairs():
     assert [(n.code, dict(n.values)["pairs"]) for n in found.notes] == [(IdentityNote.ANSWERS_IN_PAIRS, ())]
 
 
+def in_one_pair(fuel):
+    out = fuel.copy()
+    out[:, :2] = fuel[:, :2].mean(axis=1, keepdims=True)
+    return out
+
+
+def by_one_wire(fuel):
+    out = fuel.copy()
+    out[:, 1] = fuel[:, 0]
+    return out
+
+
+@pytest.mark.parametrize("single", [False, True])
+@pytest.mark.parametrize("driven", [in_one_pair, by_one_wire])
+def test_two_labels_that_answer_alike_are_not_told_apart_by_their_noise(driven, single):
+    for seed in (3, 6, 9):  # one label in each of the cylinders whose fuel moves together
+        made = Played(planned(8, single=single), np.eye(8), of_fuel=driven, seed=seed)
+        found = identify_labels(session(8), made.windows(), TYPED_DELAYS_S)
+        assert not any(label.told for label in found.labels[:2])
+        assert seen(found)[2:] == [(c,) for c in range(3, 9)]
+        assert (found.state, found.exchanged) == (IdentityState.UNPROVED, ())
+        assert all(label.flags for label in found.labels[:2])
+
+
 def test_declared_pairs_are_proved_as_pairs():
     paired = session(
         4,
