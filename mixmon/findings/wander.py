@@ -53,6 +53,10 @@ _REST_SURE = 1.65
 """The same of all nodes but the one that has most, without which not all wander: our choice; noise does it in
 one engine of twenty."""
 
+_ALIKE_SHARE = 0.5
+"""Part of the nodes that surely wander, and two at least, from which the rest is taken to wander as all do
+together: our choice. Sensors of one chain are alike, and by chance one that wanders is quiet for a while."""
+
 _FEWEST_VISITS = 6
 """Differences between visits that are enough to go by: our choice."""
 
@@ -190,7 +194,8 @@ class Wander:
     """How much nodes wander by themselves.
 
     by_visits   whether it is known from several visits to a cell, not only from the bends of visits
-    excess      float64[n]  part by which squared differences are larger than predicted; 0 where not surely
+    excess      float64[n]  part by which squared differences are larger than predicted; 0 where not surely.
+                A node that is not sure has that of all, where all together or half of the nodes are
     predicted   float64[n]  what was predicted for one of them, mean of all cells, ln lambda squared
     longest_s   seconds of the longest visit
     steady_s    seconds of the longest visits to all cells
@@ -239,12 +244,14 @@ def pool(cells: Sequence[Differences], n: int) -> Wander:
     sums, counts = (sum((f[k] for f in found), np.zeros(n)) for k in (0, 1))
     predicted = sum((f[1] * f[2] for f in found), np.zeros(n))
     excess = _sure_excess(sums, predicted, counts, _NODE_SURE)
-    others = excess == 0  # one node that wanders says nothing of the rest
+    others, sure = excess == 0, np.count_nonzero(excess)  # one node that wanders says nothing of the rest
     common = float(_sure_excess(sums[others].sum(), predicted[others].sum(), counts[others].sum(), _ALL_SURE))
     if common:
         others[int(np.argmax(np.where(others, sums / np.maximum(predicted, _LEAST_VARIANCE), -1.0)))] = False
         rest = _sure_excess(sums[others].sum(), predicted[others].sum(), counts[others].sum(), _REST_SURE)
         common = common if rest else 0.0
+    if not common and sure >= max(2, _ALIKE_SHARE * np.count_nonzero(counts)):
+        common = max(float(sums.sum() / predicted.sum()) - 1, 0.0)
     excess = np.maximum(excess, common)
     lengths = [c.longest_s for c in cells]
     again = any(c.visited > 1 for c in cells)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from mixmon.findings.wander import Wander, differences, pool
+from mixmon.findings.wander import Differences, Wander, differences, pool
 
 BATCHES, NODES = 86, 6
 
@@ -61,24 +61,47 @@ def test_most_single_nodes_that_wander_by_a_percent_are_found_and_nothing_is_sai
     assert not said[:, ~odd].any()
 
 
+def visit_in_turn(rng: np.random.Generator, wander: np.ndarray) -> tuple[list[Differences], np.ndarray]:
+    """Four visits each to two cells, of nodes that wander so far within ten seconds.
+
+    Returns the differences in both cells, and the error of each node's level in the first.
+    """
+    turn = np.r_[np.full(68, 0), np.full(12, 2), np.full(28, 1), np.full(12, 2)]
+    cell, fade = np.tile(turn, 4), np.exp(-0.25 / 10.0)
+    steps = np.sqrt(1 - fade**2) * rng.standard_normal((len(cell) + 400, len(wander)))
+    y = wander * lfilter([1], [1, -fade], steps, axis=0)[400:]
+    y += 0.004 * rng.standard_normal(y.shape)
+    y -= y.mean(axis=1, keepdims=True)
+    both = []
+    for kind, length in ((0, 68), (1, 28)):
+        of_cell = y[cell == kind]
+        joined = np.arange(1, len(of_cell)) % length != 0
+        both.append(differences(of_cell - of_cell.mean(axis=0), joined, 0.25))
+    return both, y[cell == 0].mean(axis=0)
+
+
 def test_a_wander_slower_than_the_visits_is_in_the_mean_of_long_visits_as_in_that_of_short_ones() -> None:
-    rng, turn = (
-        np.random.default_rng(9),
-        np.r_[np.full(68, 0), np.full(12, 2), np.full(28, 1), np.full(12, 2)],
-    )
-    cell = np.tile(turn, 4)
-    fade = np.exp(-0.25 / 10.0)
+    rng = np.random.default_rng(9)
     said, true = [], []
     for _ in range(100):
-        steps = np.sqrt(1 - fade**2) * rng.standard_normal((len(cell) + 400, NODES))
-        y = 0.003 * lfilter([1], [1, -fade], steps, axis=0)[400:]
-        y += 0.004 * rng.standard_normal(y.shape)
-        y -= y.mean(axis=1, keepdims=True)
-        both = []
-        for kind, length in ((0, 68), (1, 28)):
-            of_cell = y[cell == kind]
-            joined = np.arange(1, len(of_cell)) % length != 0
-            both.append(differences(of_cell - of_cell.mean(axis=0), joined, 0.25))
+        both, error = visit_in_turn(rng, np.full(NODES, 0.003))
         said.append(pool(both, NODES).variance(both[0]))
-        true.append(y[cell == 0].mean(axis=0) ** 2)
+        true.append(error**2)
     assert 0.7 * np.mean(true) < np.mean(said) < 1.5 * np.mean(true)
+
+
+def test_where_half_of_the_nodes_surely_wander_the_quiet_ones_do_as_well() -> None:
+    rng, said = np.random.default_rng(11), []
+    for _ in range(100):
+        both, _ = visit_in_turn(rng, np.full(4, 0.003))
+        excess = pool(both, 4).excess
+        said.append(np.count_nonzero(excess))
+    assert set(said) <= {0, 1, 4}
+    assert np.mean(said) > 0.85 * 4
+
+
+def test_one_node_of_four_that_wanders_leaves_the_others_as_they_are() -> None:
+    rng, one = np.random.default_rng(12), np.array([0.006, 0.0, 0.0, 0.0])
+    said = np.array([pool(visit_in_turn(rng, one)[0], 4).excess > 0 for _ in range(100)])
+    assert said[:, 0].mean() > 0.8
+    assert said[:, 1:].mean() < 0.05
