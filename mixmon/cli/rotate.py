@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -21,12 +22,12 @@ from mixmon.findings.bias.design import (
 )
 from mixmon.findings.bias.looks import Cylinders, session_looks
 from mixmon.findings.bias.rotation import Rotation, fit_rotation
-from mixmon.frames.logs import is_run
+from mixmon.frames.logs import STDIN, is_run
 from mixmon.ledger.ledger import Ledger, bias_fact
 from mixmon.report.balance import log_troubles
 from mixmon.report.rotation import design_json, design_text, rotation_json, rotation_text
 from mixmon.report.text import to_json
-from mixmon.run import LogFacts, looks_of_run
+from mixmon.run import LogFacts, Run, looks_of_run
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -122,6 +123,8 @@ def _worn(path: Path) -> dict[Cylinders, str]:
 
 
 def _fit_runs(arguments: argparse.Namespace) -> int:
+    if arguments.enter:
+        Ledger(arguments.ledger).close()  # one that cannot be used is refused before logs are read
     found, logs = _read_runs(arguments)
     text = to_json(rotation_json(found, logs)) if arguments.json else rotation_text(found, logs)
     in_order = log_status(arguments, [trouble for log in logs for trouble in log_troubles(log)])
@@ -153,12 +156,42 @@ def _enter_biases(found: Rotation, arguments: argparse.Namespace) -> int:
 def _read_runs(arguments: argparse.Namespace) -> tuple[Rotation, list[LogFacts]]:
     """The fit of all runs, and what became of their logs."""
     looks, logs = [], []
-    for log, session in zip(arguments.log, _session_of_each(arguments), strict=True):
-        one = argparse.Namespace(**{**vars(arguments), "log": [log], "session": session})
-        with opened_run(one) as opened:
+    named = list(zip(arguments.log, _session_of_each(arguments), strict=True))
+    for log, session in named:
+        with _opened(arguments, log, session) as opened:
             looks.append(looks_of_run(opened, log))
             logs.append(opened.log)
+    _refuse_copies(arguments, named, logs)
     return fit_rotation(looks), logs
+
+
+def _opened(
+    arguments: argparse.Namespace, log: str, session: Path | None
+) -> contextlib.AbstractContextManager[Run]:
+    return opened_run(argparse.Namespace(**{**vars(arguments), "log": [log], "session": session}))
+
+
+def _refuse_copies(
+    arguments: argparse.Namespace, named: Sequence[tuple[str, Path | None]], logs: Sequence[LogFacts]
+) -> None:
+    """Refuses two logs with the same frames: sensors that read the same in other places look without error.
+
+    Raises:
+        UsageError: with both names.
+    """
+    sizes = [(facts.frames, facts.first_ns) for facts in logs]
+    first_of: dict[str, str] = {}
+    for (log, session), size in zip(named, sizes, strict=True):
+        if sizes.count(size) < 2 or log == STDIN:
+            continue
+        with _opened(arguments, log, session) as opened:
+            frames = opened.fingerprint()
+        if frames in first_of:
+            raise UsageError(
+                f"{log}: the same frames as {first_of[frames]}; expected one log a session, as the "
+                "sensors sat elsewhere in each; name the other log"
+            )
+        first_of[frames] = log
 
 
 def _session_of_each(arguments: argparse.Namespace) -> list[Path | None]:

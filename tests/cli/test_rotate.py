@@ -213,6 +213,24 @@ def test_a_run_brings_its_own_session(tmp_path, three_sessions):
     assert [s["bias_percent"] for s in found["sensors"]] == [s["bias_percent"] for s in told["sensors"]]
 
 
+def test_what_is_no_ledger_is_refused_before_a_log_is_read(three_sessions, tmp_path):
+    (tmp_path / "text").write_text("no ledger")
+    words = ("no.log", *three_sessions[1:], "--enter", "--ledger", str(tmp_path / "text"))
+    answer = run_command("rotate", *words, "--quiet")
+    assert (answer.status, "not a ledger" in answer.err) == (BAD_INPUT, True)
+
+
+def test_one_log_under_two_names_is_refused(three_sessions, tmp_path):
+    """With the sessions' files exchanged it would fit without an error, and be wrong."""
+    words = list(three_sessions)
+    copy = tmp_path / "copy.log"
+    copy.write_bytes(Path(words[0]).read_bytes())
+    words[2] = str(copy)
+    answer = run_command("rotate", *words, "--quiet")
+    assert (answer.status, answer.out) == (BAD_INPUT, "")
+    assert f"{copy}: the same frames as {words[0]}" in answer.err
+
+
 MISTAKES = {
     "nothing": ((), "nothing given"),
     "both": ((*EXAMPLE[:3], "--design", "8"), "--design: given with runs"),
