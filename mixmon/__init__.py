@@ -31,8 +31,9 @@ if TYPE_CHECKING:
     from mixmon.findings.bias.rotation import Rotation
     from mixmon.findings.events.event import Event
     from mixmon.findings.identity.identity import Identity
+    from mixmon.findings.proof.compare import BeforeAfter
     from mixmon.ledger.ledger import Ledger
-    from mixmon.run import Run, alarms, balance, events, identify, lags, read_run, rotation
+    from mixmon.run import Run, alarms, balance, compare, events, identify, lags, read_run, rotation
     from mixmon.session.fuel_steps import FuelStep
     from mixmon.session.load import load_session
     from mixmon.session.model import Session
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
 __all__ = [
     "AlarmEvent",
     "Balance",
+    "BeforeAfter",
     "DefinitionError",
     "Event",
     "FuelStep",
@@ -57,6 +59,7 @@ __all__ = [
     "UsageError",
     "alarms",
     "balance",
+    "compare",
     "design_rotation",
     "events",
     "identify",
@@ -69,6 +72,7 @@ __all__ = [
 _HOME = {
     "AlarmEvent": "mixmon.findings.alarms.records",
     "Balance": "mixmon.findings.balance.balance",
+    "BeforeAfter": "mixmon.findings.proof.compare",
     "Event": "mixmon.findings.events.event",
     "FuelStep": "mixmon.session.fuel_steps",
     "Identity": "mixmon.findings.identity.identity",
@@ -79,6 +83,7 @@ _HOME = {
     "Session": "mixmon.session.model",
     "alarms": "mixmon.run",
     "balance": "mixmon.run",
+    "compare": "mixmon.run",
     "design_rotation": "mixmon.findings.bias.design",
     "events": "mixmon.run",
     "identify": "mixmon.run",

@@ -8,7 +8,7 @@ a run to its end. A log without one frame of the session is an error, never an e
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from itertools import chain
@@ -31,8 +31,11 @@ from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage, find_events
 from mixmon.findings.identity.identity import Identity, review_identity
 from mixmon.findings.lags import Lags, NodeLag, is_given, sensor_lags
+from mixmon.findings.proof.compare import USUAL_MARGIN_PERCENT, BeforeAfter, compare_runs
+from mixmon.findings.proof.conditions import ConditionStage
+from mixmon.findings.proof.pairs import RunSide
 from mixmon.findings.response.response import review_response
-from mixmon.findings.stage import feed_on_the_way, run_through
+from mixmon.findings.stage import Summary, feed_on_the_way, run_through
 from mixmon.frames.account import Loss, Reject
 from mixmon.frames.block import FrameBlock, identifier_text
 from mixmon.frames.clock import Jump
@@ -409,11 +412,14 @@ def balance(run: Run, against: str = "peers") -> Balance:
     return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed)
 
 
-def _feed_balance(run: Run, session: Session) -> BalanceStage:
-    """A stage that has taken the whole run, with the time around misfires and cuts excluded."""
+def _feed_balance(run: Run, session: Session, *beside: Summary[CylinderBlock, object]) -> BalanceStage:
+    """A stage that has taken the whole run, with the time around misfires and cuts excluded.
+
+    beside: stages that take the same rows.
+    """
     stage = BalanceStage(session, run.left_out)
     search = EventStage(run.session, run.binding.fuel, tips=False)  # no tip hides what a cylinder needs
-    for event in run_through(search, feed_on_the_way(run, stage)):
+    for event in run_through(search, feed_on_the_way(run, stage, *beside)):
         stage.exclude([event])
     return stage
 
@@ -462,6 +468,47 @@ def looks_of_run(run: Run, name: str = "") -> SessionLooks:
     name = name or session.name or str(session.path or "session")
     session_looks(session, {}, name)  # refuses missing serials before the log is read
     return session_looks(session, _feed_balance(run, session).cells_used(), name)
+
+
+def compare(
+    before: Run,
+    after: Run,
+    margin_percent: float = USUAL_MARGIN_PERCENT,
+    entered: Mapping[int, float] | None = None,
+) -> BeforeAfter:
+    """What every cylinder's need did from one run to the next, and what that shows; see `BeforeAfter`.
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/foreign.toml")
+    >>> logs = ("examples/foreign.log.gz", "examples/foreign_after.log.gz")
+    >>> found = mixmon.compare(*(mixmon.read_run(session, log) for log in logs), entered={5: 4.0})
+    >>> [(one.cylinder, one.verdict.code.value) for one in found.effect], found.cells_needed
+    ([(5, 'taken')], 3)
+
+    Args:
+        before: from `read_run`; it is read to its end.
+        after: the same, with its own session or the same.
+        margin_percent: change of a need, percent of fuel, that counts as none.
+        entered: trims that the engine control held in the second run, percent by cylinder; None: as its
+            session says. Cylinders that are not named kept theirs.
+
+    Raises:
+        UsageError: a margin that is not above zero, runs that cannot be of one engine, or a cylinder that the
+            engine does not have.
+        SourceError: a log cannot be read.
+    """
+    return compare_runs(side_of_run(before), side_of_run(after), margin_percent, entered)
+
+
+def side_of_run(run: Run) -> RunSide:
+    """What one of two compared runs says: what its nodes read in every cell, and the conditions.
+
+    Raises:
+        SourceError: a log cannot be read.
+    """
+    conditions = ConditionStage()
+    stage = _feed_balance(run, run.session, conditions)
+    return RunSide(run.name, run.session, stage.cells_used(), conditions.result())
 
 
 def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:

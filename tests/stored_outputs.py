@@ -47,6 +47,8 @@ OF_A_LOG: dict[str, list[str]] = {
 
 _TAUGHT = ["--add", LOGS["eight"][0], *LOGS["eight"][1:], "--ledger", ":memory:", "--quiet"]
 
+_BOTH_SIX = [LOGS["six"][0], "examples/foreign_after.log.gz", *LOGS["six"][1:]]
+
 ALONE: dict[str, list[str]] = {
     "verify eight": ["verify", "examples/alder8.toml"],
     "verify six": ["verify", "examples/foreign.toml"],
@@ -71,6 +73,7 @@ ALONE: dict[str, list[str]] = {
     "rotate design": ["rotate", "--design", "8", "--error", "0.35"],
     "rotate design session": ["rotate", "--design", "8", "-s", "examples/alder8.toml", "--error", "0.1"],
     "rotate one": ["rotate", "examples/alder8_short.log.gz", "-s", "examples/alder8.toml", "--quiet"],
+    "compare six": ["compare", *_BOTH_SIX, "--entered", "5=4", "--quiet"],
     "scenarios": ["simulate", "--list"],
     "grade plain": ["simulate", "--scenario", "plain", "--seed", "1", "--grade", "--quiet"],
     "grade six": ["simulate", "--scenario", "six", "--seed", "6", "--grade", "--quiet"],

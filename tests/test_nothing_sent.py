@@ -61,6 +61,7 @@ OFFLINE: dict[str, list[tuple[str, ...]]] = {
         ("rotate", "examples/alder8_short.log.gz", "-s", str(EXAMPLE), "--to", "2"),
         ("rotate", "--design", "4"),
     ],
+    "compare": [("compare", LOG[0], "examples/foreign_after.log.gz", *LOG[1:])],
     "events": [("events", *LOG)],
     "pulls": [("pulls", *LOG, "--transients")],
     "response": [("response", *LOG)],

@@ -95,6 +95,7 @@ COMMANDS = {
     "decode": "signals of a log as CSV or Parquet, by a session or by any DBC file",
     "balance": "what every cylinder needs, spread, cells and new trims",
     "rotate": "sensors' own errors apart from the cylinders' needs, by moving the sensors; --design plans it",
+    "compare": "two runs, before and after: what is shown to be the same, and whether the trims took",
     "events": "misfires, excursions, cuts, silent and reset nodes, with the evidence for each",
     "pulls": "pulls at full load, by bands of speed; --transients for tip-ins",
     "response": "lag of every sensor, from fuel cuts and steps; the delay of every cell",

@@ -30,6 +30,9 @@ NORMAL_95 = 1.96
 NORMAL_95_SIX_DECIMALS = 1.959964
 """The same to six decimals, where Student's t and chi square pass over into it (its table)."""
 
+NORMAL_90 = 1.644854
+"""Half of the central 90 %, likewise (its table)."""
+
 SIGMA_OF_MAD = 1.4826
 """Standard deviation of normal noise over the median of its absolute deviations (computed: 1 / 0.67449,
 the upper quartile of the standard normal distribution)."""
@@ -280,8 +283,18 @@ _T95 = np.array(
     ]
 )
 
+# Two-sided 90 % points likewise, which are the one-sided 95 % points.
+_T90 = np.array(
+    [
+        *(6.3138, 2.9200, 2.3534, 2.1318, 2.0150, 1.9432, 1.8946, 1.8595, 1.8331, 1.8125),
+        *(1.7959, 1.7823, 1.7709, 1.7613, 1.7531, 1.7459, 1.7396, 1.7341, 1.7291, 1.7247),
+        *(1.7207, 1.7171, 1.7139, 1.7109, 1.7081, 1.7056, 1.7033, 1.7011, 1.6991, 1.6973),
+    ]
+)
+
 _INVERSE_DEGREES = np.concatenate([[0.0], 1.0 / np.arange(len(_T95), 0, -1)])
 _T95_BY_INVERSE = np.concatenate([[NORMAL_95_SIX_DECIMALS], _T95[::-1]])
+_T90_BY_INVERSE = np.concatenate([[NORMAL_90], _T90[::-1]])
 """The same table for interpolation in 1 / degrees of freedom, from infinity down."""
 
 
@@ -291,6 +304,15 @@ def student_t95(dof: float) -> float:
     Interpolated in 1/dof between the table's rows and to 1.95996 at infinity.
     """
     return float(np.interp(1.0 / dof, _INVERSE_DEGREES, _T95_BY_INVERSE))
+
+
+def student_t90(dof: float) -> float:
+    """Half-width of a 90 % interval in standard errors, as `student_t95`.
+
+    >>> student_t90(7), student_t90(float("inf"))
+    (1.8946, 1.644854)
+    """
+    return float(np.interp(1.0 / dof, _INVERSE_DEGREES, _T90_BY_INVERSE))
 
 
 def chi_square_point(degrees: float, normal: float) -> float:

@@ -2,8 +2,8 @@
 
 A sentence is a text with `{name}` for each value of the note, or a function of the values where the
 words depend on them. The rooms follow in the order in which the work is done: the session, the balance, the
-rotation, the pulls, the response, identity, the census. A code of a new room gets its table here and its
-row in `SENTENCES`.
+rotation, the comparison, the pulls, the response, identity, the census. A code of a new room gets its table
+here and its row in `SENTENCES`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from mixmon.findings.census.records import CensusNote
 from mixmon.findings.census.wiring import WiringNote
 from mixmon.findings.identity.notes import IdentityNote, LabelNote
 from mixmon.findings.lags import LagSource
+from mixmon.findings.proof.notes import EffectVerdict, ProofNote
 from mixmon.findings.pulls.quality import PullNote
 from mixmon.findings.response.notes import EdgeProblem, ResponseNote
 from mixmon.ledger.notes import LedgerNote
@@ -533,6 +534,88 @@ _ROTATION: Final[Mapping[NoteCode, Sentence]] = {
 }
 
 
+# The comparison of two runs.
+
+CONDITION_NAMES: Final[Mapping[str, str]] = {
+    "coolant_c": "coolant",
+    "intake_c": "intake air",
+    "oil_c": "oil",
+    "baro_kpa": "barometer",
+}
+
+
+def _list_conditions(values: Mapping[str, Any]) -> str:
+    return _join_words([CONDITION_NAMES[name] for name in values["quantities"]])
+
+
+_COMPARISON: Final[Mapping[NoteCode, Sentence]] = {
+    ProofNote.NO_CELL_SHARED: (
+        "no cell that both runs have and that counts for trims: nothing can be compared; hold the same "
+        "speeds and loads in both"
+    ),
+    ProofNote.ONE_CELL_SHARED: (
+        "one cell in both runs: nothing shows how changes scatter from cell to cell, so nothing is shown to "
+        "be equivalent or different; hold more cells"
+    ),
+    ProofNote.ONE_CELL_FOR_ALL: (
+        "no [axes] with rpm or load: all steady time counts as one cell; the runs can be compared only if "
+        "both were at the same speed and load"
+    ),
+    ProofNote.NODES_NOT_IN_BOTH: lambda values: (
+        f"no node of their own in both sessions: {_cylinder_list(values['cylinders'])}"
+    ),
+    ProofNote.NOT_COMPARED: lambda values: (
+        f"not heard together with the others in both runs: {_cylinder_list(values['cylinders'])}"
+    ),
+    ProofNote.SENSORS_OTHER: lambda values: (
+        f"another sensor than before at {_cylinder_list(values['cylinders'])}: its own error and that of the "
+        "one before look like a change; they are in the 90 % intervals of the change"
+    ),
+    ProofNote.SERIALS_UNKNOWN: lambda values: (
+        f"no serial in both sessions for {_cylinder_list(values['cylinders'])}: taken for the same sensors "
+        "as before; if one was moved or replaced, its error looks like a change, and no interval holds it"
+    ),
+    ProofNote.COMMON_BIAS_CANCELS: (
+        "a sensor's own error cancels in a change as long as the sensor stays where it is and does not drift "
+        "between the runs; it stays in the needs"
+    ),
+    ProofNote.MIXTURE_MOVED: lambda values: (
+        f"the mixture of {counted(values['cells'], 'cell')} differs between the runs by up to "
+        f"{values['percent']:.1f} %: an error of gain is another share there, so compare at the same target"
+    ),
+    ProofNote.CONDITIONS_DIFFER: lambda values: (
+        f"conditions differ by more than their bands: {_list_conditions(values)}; what they do to all "
+        "cylinders alike is not in the changes, what they do to single ones is"
+    ),
+    ProofNote.CONDITIONS_UNKNOWN: lambda values: (
+        f"conditions not known in both runs: {_list_conditions(values)}; map the signals under "
+        "[engine_signals]"
+    ),
+    ProofNote.TRIMS_NOT_TOLD: (
+        "trims of both runs are not told, so whether they took is not known: [trims] now_percent in both "
+        "sessions, or --entered"
+    ),
+    ProofNote.NO_TRIM_CHANGED: "no trim was changed between the runs",
+    ProofNote.LOOP_HELD_MEAN: (
+        "the mean mixture of a bank stayed although its trims moved: the engine control held it (closed "
+        "loop), or the whole engine drifted by as much; enter trims in open loop"
+    ),
+}
+
+_EFFECTS: Final[Mapping[NoteCode, Sentence]] = {
+    EffectVerdict.TAKEN: "taken",
+    EffectVerdict.HALF: "half of it: look for a limit, a scale or a second trim",
+    EffectVerdict.NOT_SAVED: "nothing moved: not saved, or not in force in these cells",
+    EffectVerdict.REVERSED: "reversed: the sign is wrong",
+    EffectVerdict.OVERSHOT: "more than was entered: injector dead time, or the trim counts twice",
+    EffectVerdict.WRONG_CYLINDER: lambda values: (
+        f"it appears at {_cylinder_list(values['appears_at'])}: wrong cylinder, or labels exchanged"
+    ),
+    EffectVerdict.CLOSED_LOOP: "taken against its bank, whose mean the engine control held: closed loop",
+    EffectVerdict.NOT_KNOWN: "not known: the change is too small for the noise, or the data leave it open",
+}
+
+
 # The pulls.
 
 _PULLS: Final[Mapping[NoteCode, Sentence]] = {
@@ -834,6 +917,8 @@ SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_CAUTIONS,
     **_BALANCE,
     **_ROTATION,
+    **_COMPARISON,
+    **_EFFECTS,
     **_PULLS,
     **_RESPONSE,
     **_EDGES,

@@ -25,6 +25,7 @@ from mixmon.findings.stats import (
     needs_percent,
     robust_deviation,
     rolling_median,
+    student_t90,
     student_t95,
     widened,
 )
@@ -33,11 +34,13 @@ from mixmon.findings.stats import (
 @pytest.mark.parametrize("dof", range(1, 31))
 def test_student_t_at_table_rows_is_that_of_scipy(dof: int) -> None:
     assert student_t95(dof) == pytest.approx(scipy.stats.t.ppf(0.975, dof), abs=1e-4)
+    assert student_t90(dof) == pytest.approx(scipy.stats.t.ppf(0.95, dof), abs=1e-4)
 
 
 @pytest.mark.parametrize("dof", [3.5, 12.7, 44, 150, 5000])
 def test_student_t_between_rows_is_near_that_of_scipy(dof: float) -> None:
     assert student_t95(dof) == pytest.approx(scipy.stats.t.ppf(0.975, dof), rel=6e-3)
+    assert student_t90(dof) == pytest.approx(scipy.stats.t.ppf(0.95, dof), rel=6e-3)
 
 
 def test_the_points_of_the_normal_distribution_are_those_of_scipy() -> None:

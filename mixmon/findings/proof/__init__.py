@@ -1,0 +1,1 @@
+"""Proof: two runs compared cell by cell: what changed, what is shown to be the same, whether trims took."""

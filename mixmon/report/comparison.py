@@ -1,0 +1,236 @@
+"""A comparison of two runs as JSON and as text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from mixmon.findings.balance.balance import Spread
+from mixmon.findings.proof.compare import BeforeAfter, CylinderChange, TrimEffect
+from mixmon.findings.proof.conditions import Condition
+from mixmon.findings.proof.equivalence import Outcome
+from mixmon.report.balance import log_json, log_text
+from mixmon.report.text import Column, counted, half_width, note_lines, number, paragraph, table, title
+from mixmon.report.words import CONDITION_NAMES, sentence
+from mixmon.run import LogFacts
+from mixmon.session.keys import ENGINE_QUANTITIES
+
+_OUTCOMES: Final[Mapping[Outcome, str]] = {
+    Outcome.EQUIVALENT: "equivalent",
+    Outcome.DIFFERENT: "different",
+    Outcome.NOT_SHOWN: "not shown",
+}
+
+
+def comparison_json(found: BeforeAfter, logs: Sequence[LogFacts]) -> Mapping[str, Any]:
+    """The fields of `mixmon compare BEFORE AFTER --json`, in their order; one log for each run."""
+    return {
+        "margin_percent": found.margin_percent,
+        "runs": [{"name": name, "log": log_json(log)} for name, log in zip(found.names, logs, strict=True)],
+        "cells": found.cells,
+        "cylinders": found.cylinders,
+        "all_equivalent": found.all_equivalent,
+        "spread_before_percent": _spread_json(found.spread_before),
+        "spread_after_percent": _spread_json(found.spread_after),
+        "effect": found.effect,
+        "effect_of_all": {"slope": found.effect_slope, "half_interval": found.effect_half_interval},
+        "deviation_percent": found.deviation_percent,
+        "cells_needed": found.cells_needed,
+        "power": found.power,
+        "conditions": found.conditions,
+        "notes": found.notes,
+    }
+
+
+def _spread_json(spread: Spread) -> Mapping[str, Any]:
+    return {
+        "value": spread.value,
+        "interval95": spread.interval95,
+        "standard_deviation": spread.standard_deviation,
+        "cylinders_used": spread.cylinders_used,
+    }
+
+
+# As text.
+
+
+def comparison_text(found: BeforeAfter, logs: Sequence[LogFacts]) -> str:
+    """The whole result for a terminal of 80 columns."""
+    parts = [
+        title("COMPARISON", counted(len(found.cells), "shared cell")),
+        _run_lines(found, logs),
+        _cell_table(found),
+        _change_table(found),
+        _proof_lines(found),
+        _left_table(found),
+        _spread_lines(found),
+        _effect_table(found),
+        _condition_table(found.conditions),
+        note_lines(found.notes),
+    ]
+    return "\n".join(part for part in parts if part)
+
+
+def _run_lines(found: BeforeAfter, logs: Sequence[LogFacts]) -> str:
+    """Each run with what became of its log."""
+    return "".join(
+        paragraph(f"{when}: {name}") + log_text(log)
+        for when, name, log in zip(("before", "after"), found.names, logs, strict=True)
+    )
+
+
+def _cell_table(found: BeforeAfter) -> str:
+    if not found.cells:
+        return ""
+    columns = [
+        Column("rpm"),
+        Column("load"),
+        Column("lambda before", 3),
+        Column("after", 3),
+        Column("cylinders"),
+    ]
+    return table(
+        columns, [(c.rpm, c.load, c.lambda_before, c.lambda_after, c.cylinders) for c in found.cells]
+    )
+
+
+def _change_table(found: BeforeAfter) -> str:
+    columns = [
+        Column("cyl"),
+        Column("cells"),
+        Column("needs before", 1, signed=True),
+        Column("±", 1, is_half=True),
+        Column("after", 1, signed=True),
+        Column("±", 1, is_half=True),
+        Column("change", 2, signed=True),
+        Column("90 % from", 2, signed=True),
+        Column("to", 2, signed=True),
+        Column("", left=True),
+    ]
+    about = (
+        "needs: percent of fuel against the mean of the cylinders, + means add fuel; change of the need, "
+        f"with its 90 % interval, against the margin of {found.margin_percent:g} %"
+    )
+    return paragraph(about) + table(columns, [_change_row(one) for one in found.cylinders])
+
+
+def _change_row(one: CylinderChange) -> tuple[str | float | None, ...]:
+    return (
+        one.cylinder,
+        one.cells,
+        one.before_percent,
+        one.before_half_interval_percent,
+        one.after_percent,
+        one.after_half_interval_percent,
+        one.change_percent,
+        *one.interval90_percent,
+        _OUTCOMES[one.outcome],
+    )
+
+
+def _proof_lines(found: BeforeAfter) -> str:
+    """What the words of the table mean, and how many cells such a proof takes."""
+    meaning = (
+        "equivalent: a change of less than the margin is shown (two one-sided tests at 5 %); different: one "
+        "of more than the margin is shown; not shown: neither, which is no proof that nothing changed"
+    )
+    lines = [meaning]
+    if math.isfinite(found.deviation_percent):
+        needed = (
+            "more than 200 cells would be needed"
+            if found.cells_needed is None
+            else f"{counted(found.cells_needed, 'cell')} would be needed"
+        )
+        lines.append(
+            f"changes scatter by {half_width(found.deviation_percent, 2)} % from cell to cell: {needed} to "
+            "show equivalence with a chance of 0.95 where nothing differs; with the cells there are the "
+            f"chance is {found.power:.2f}"
+        )
+    return "".join(map(paragraph, lines))
+
+
+def _left_table(found: BeforeAfter) -> str:
+    """Needs after, against the mean and the target."""
+    columns = [
+        Column("cyl"),
+        Column("mean after", 2, signed=True),
+        Column("90 % from", 2, signed=True),
+        Column("to", 2, signed=True),
+        Column("against zero", left=True),
+        Column("target before", 1, signed=True),
+        Column("target after", 1, signed=True),
+    ]
+    rows = [
+        (
+            one.cylinder,
+            one.after_mean_percent,
+            *one.after_interval90_percent,
+            _OUTCOMES[one.after_outcome],
+            one.before_target_percent,
+            one.after_target_percent,
+        )
+        for one in found.cylinders
+    ]
+    about = (
+        "what is left after, as read (a sensor's own error is not in it), against zero with the same margin; "
+        "and needs against the target in both runs"
+    )
+    return paragraph(about) + table(columns, rows)
+
+
+def _spread_lines(found: BeforeAfter) -> str:
+    shown = [
+        f"{number(one.value, 1)} % (95 %: {number(one.interval95[0], 1)} to {number(one.interval95[1], 1)})"
+        for one in (found.spread_before, found.spread_after)
+    ]
+    used = counted(found.spread_after.cylinders_used, "sensor")
+    return paragraph(f"spread in these cells: {shown[0]} before, {shown[1]} after, {used}")
+
+
+def _effect_table(found: BeforeAfter) -> str:
+    """Did the trims take."""
+    if not found.effect:
+        return ""
+    columns = [
+        Column("cyl"),
+        Column("entered %", 2, signed=True),
+        Column("slope", 2, signed=True),
+        Column("95 % from", 2, signed=True),
+        Column("to", 2, signed=True),
+        Column("did it take", left=True, wraps=True),
+    ]
+    about = (
+        "did the trims take: what each cylinder did over what its trim asked for; 1 is all of it, 0 nothing"
+    )
+    shown = paragraph(about) + table(columns, [_effect_row(one) for one in found.effect])
+    if math.isfinite(found.effect_slope):
+        half = half_width(found.effect_half_interval, 2)
+        shown += paragraph(f"slope of all together: {number(found.effect_slope, 2)} ± {half}")
+    return shown
+
+
+def _effect_row(one: TrimEffect) -> tuple[str | float | None, ...]:
+    return one.cylinder, one.entered_percent, one.slope, *one.interval95, sentence(one.verdict)
+
+
+def _condition_table(conditions: Sequence[Condition]) -> str:
+    columns = [
+        Column("condition", left=True),
+        Column("before", 1),
+        Column("after", 1),
+        Column("band", 1),
+        Column("", left=True),
+    ]
+    words = {True: "alike", False: "differs", None: "not known"}
+    rows = [
+        (
+            f"{CONDITION_NAMES[one.quantity]}, {ENGINE_QUANTITIES[one.quantity].units[0]}",
+            one.before,
+            one.after,
+            one.band,
+            words[one.alike],
+        )
+        for one in conditions
+    ]
+    return table(columns, rows)
