@@ -483,7 +483,7 @@ def compare(
     >>> logs = ("examples/foreign.log.gz", "examples/foreign_after.log.gz")
     >>> found = mixmon.compare(*(mixmon.read_run(session, log) for log in logs), entered={5: 4.0})
     >>> [(one.cylinder, one.verdict.code.value) for one in found.effect], found.cells_needed
-    ([(5, 'taken')], 3)
+    ([(5, 'taken')], 5)
 
     Args:
         before: from `read_run`; it is read to its end.

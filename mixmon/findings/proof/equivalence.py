@@ -115,7 +115,7 @@ def power_of(cells: int, deviation: float, margin: float) -> float:
     scatter is integrated over it.
 
     >>> [round(power_of(n, 0.35, 0.5), 2) for n in (4, 6, 8)]
-    [0.5, 0.82, 0.95]
+    [0.49, 0.82, 0.95]
 
     Args:
         cells: 2 or more.

@@ -44,9 +44,8 @@ WHOLE = {
 def test_all_alike(slope):
     """Large trims are judged; small ones too, or they are left open, and never wrong."""
     found = [verdicts(judged(slope, seed)) for seed in range(40)]
-    assert all(said[i] is WHOLE[slope] for said in found for i in (2, 7))
-    wrong = [v for said in found for v in said.values() if v not in {WHOLE[slope], EffectVerdict.NOT_KNOWN}]
-    assert len(wrong) <= 2
+    assert sum(said[i] is WHOLE[slope] for said in found for i in (2, 7)) >= 76
+    assert {v for said in found for v in said.values()} <= {WHOLE[slope], EffectVerdict.NOT_KNOWN}
     assert set(found[0]) == {1, 2, 3, 4, 5, 7}  # only what was entered
 
 
