@@ -577,7 +577,7 @@ def make_scenario(clean: Clean) -> model.Scenario:
 _STATED: Final = {
     "identity": "stated",
     "identity_by": "the simulator",
-    "identity_reason": "an invented engine, whose labels are what its scenario says",
+    "identity_reason": "a rehearsal; its scenario may have exchanged labels, which mixmon identify finds",
 }
 """Keys of [trims] of a simulated session: its trims are graded, also where labels are planted wrong."""
 
