@@ -66,7 +66,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--enter",
         action="store_true",
-        help="enter the sensors' errors into the ledger, unless the sessions disagree; exit status 1 where "
+        help="enter the sensors' errors into the ledger, where the sessions agree; exit status 1 where "
         "nothing was entered",
     )
     options.add_ledger(parser)
@@ -139,7 +139,12 @@ def _enter_biases(found: Rotation, arguments: argparse.Namespace) -> int:
         SourceError, OutputError: the ledger cannot be used.
     """
     known = [one for one in found.sensors if math.isfinite(one.half_interval_percent)]
-    if not found.solvable or found.consistent is False or not known:
+    if found.solvable and found.consistent is None:
+        talk(
+            "nothing entered: nothing checks the sensors' errors; run one more session with the sensors moved"
+        )
+        return LIMIT_NOT_MET
+    if not found.consistent or not known:
         talk("nothing entered: the sessions do not agree on the sensors' errors, or do not tell them")
         return LIMIT_NOT_MET
     reason = f"rotation: {', '.join(arguments.log)}"

@@ -43,6 +43,9 @@ _VERSION_AT, _APPLICATION_AT, _HEADER_BYTES = 60, 68, 100  # SQLite's file forma
 _WAIT_S = 30.0
 """How long to wait for another program to finish writing: our choice; an entry takes milliseconds."""
 
+_UNWRITABLE: Final = ("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_IOERR")
+"""Names of SQLite's errors where the files beside a ledger cannot be made: read-only, or a full disk."""
+
 _TABLES: Final = (
     """CREATE TABLE entry (
         number INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -258,8 +261,7 @@ class Ledger:
     def _open(self) -> sqlite3.Connection:
         """Opens the file that is there, or one in memory."""
         try:
-            db = sqlite3.connect(str(self.path), timeout=_WAIT_S, isolation_level=None)
-            self._db = db
+            self._db = db = self._connect()
             if _format_of(db) == 0:  # in memory, or somebody was killed while making it
                 _make_tables(db)
             self._refuse_later(_format_of(db))
@@ -272,6 +274,21 @@ class Ledger:
         except SourceError:
             self.close()
             raise
+        return db
+
+    def _connect(self) -> sqlite3.Connection:
+        """A connection to the file; for reading alone where its place cannot be written, as WAL asks for."""
+        db = sqlite3.connect(str(self.path), timeout=_WAIT_S, isolation_level=None)
+        try:
+            _format_of(db)
+        except sqlite3.OperationalError as error:
+            log = Path(f"{self.path}-wal")
+            whole = not (log.exists() and log.stat().st_size)  # else what is newest stands in the log alone
+            db.close()
+            if not whole or not error.sqlite_errorname.startswith(_UNWRITABLE):
+                raise
+            place = f"{self.path.resolve().as_uri()}?mode=ro&immutable=1"
+            db = sqlite3.connect(place, uri=True, isolation_level=None)
         return db
 
     def _make(self) -> sqlite3.Connection:

@@ -179,7 +179,10 @@ def _sensor_table(rotation: Rotation) -> str:
     ]
     rows = [(s.sensor, s.bias_percent, s.half_interval_percent, s.looks) for s in rotation.sensors]
     about = "biases: percent of lambda, + reads too lean; against the mean of the sensors"
-    kept = "mixmon sensors --bias SERIAL PCT HALF --reason TEXT keeps a bias for later balances"
+    kept = (
+        "mixmon rotate --enter keeps them in the ledger for later balances, where the sessions check each "
+        "other and agree"
+    )
     return paragraph(about) + table(columns, rows) + paragraph(kept)
 
 

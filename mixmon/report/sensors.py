@@ -19,6 +19,7 @@ from mixmon.report.text import (
     Cell,
     Column,
     counted,
+    half_width,
     note_lines,
     number,
     paragraph,
@@ -218,7 +219,7 @@ def _newest_warm_up_text(one: SensorRecord) -> str:
 
 
 def _bias_text(percent: float, half: float) -> str:
-    return f"{number(percent, 1, signed=True)} ±{number(half, 1)}"
+    return f"{number(percent, 2, signed=True)} ±{half_width(half, 2)}"
 
 
 def _count_harms(one: SensorRecord) -> list[str]:

@@ -98,6 +98,11 @@ def test_nothing_is_entered_of_sessions_that_do_not_tell(three_sessions, tmp_pat
     assert answer.status == LIMIT_NOT_MET
     assert "nothing entered" in answer.err
     assert not path.exists()
+    swapped = [*three_sessions[:2], "-s", three_sessions[6], "-s", three_sessions[4]]
+    answer = run_command("rotate", *swapped, "--enter", "--ledger", str(path), "--quiet")
+    assert answer.status == LIMIT_NOT_MET  # two sessions fit whatever their files say
+    assert "nothing checks" in answer.err
+    assert not path.exists()
 
 
 @pytest.mark.parametrize("words", [["--design", "8", "--enter"], ["a.log", "--ledger", "x"]])

@@ -153,6 +153,26 @@ def test_a_place_that_cannot_be_written_is_a_plain_error(tmp_path):
         ledger.add_bias("S-1", 1, 1, reason="r")
 
 
+def test_a_ledger_whose_place_cannot_be_written_is_read(place, tmp_path):
+    """SQLite cannot make the file of shared memory beside it, as on a read-only disk or a full one."""
+    half = tmp_path / "half"
+    with Ledger(place) as ledger:
+        ledger.add_bias("S-1", 0.6, 0.3, reason="rotation")
+        # What was entered last may stand in the write-ahead log alone, until the last program closes.
+        half.write_bytes(place.read_bytes())
+        Path(f"{half}-wal").write_bytes(Path(f"{place}-wal").read_bytes())
+    for path in (place, half):
+        Path(f"{path}-shm").mkdir()
+    before = place.read_bytes()
+    with Ledger(place) as ledger:
+        assert ledger.serials() == ("S-1",)
+        with pytest.raises(OutputError, match="nothing was entered"):
+            ledger.add_bias("S-1", 0.7, 0.3, reason="rotation")
+    assert place.read_bytes() == before
+    with Ledger(half) as ledger:
+        assert ledger.serials() == ("S-1",)
+
+
 def test_the_place_is_named_by_the_environment_or_the_platform(monkeypatch, tmp_path):
     monkeypatch.setenv(PLACE_VARIABLE, str(tmp_path / "mine"))
     assert default_ledger_path() == tmp_path / "mine"
