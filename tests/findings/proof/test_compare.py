@@ -1,0 +1,143 @@
+"""Changes of needs over cells, on readings whose truth is known, and what is said of runs that differ."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from dwells import dwell, needs_of, session
+from laws import same_for_all_splits
+from rotations import Engine
+
+from mixmon.errors import UsageError
+from mixmon.findings.proof.compare import BeforeAfter, compare_runs
+from mixmon.findings.proof.conditions import ConditionStage, compare_conditions
+from mixmon.findings.proof.effect import is_loop_closed
+from mixmon.findings.proof.equivalence import Outcome
+from mixmon.findings.proof.notes import ProofNote
+from mixmon.findings.proof.pairs import RunSide
+
+PLACES = tuple((rpm, load) for rpm in (1100.0, 3000.0, 6000.0) for load in (3.0, 50.0, 100.0))
+EIGHT = 8
+
+
+def sides(rng: np.random.Generator, change: np.ndarray, **more) -> list[RunSide]:
+    """Two runs of an engine whose needs change; `change` in percent of ln lambda."""
+    needs, biases = rng.uniform(-4, 4, EIGHT), rng.normal(0, 1, EIGHT)
+    made = []
+    for name, own in (("before", needs), ("after", needs + change)):
+        engine = Engine(own, biases, rng, places=PLACES, noise=(0.3, 0.9), **more)
+        (looks,) = engine.sessions([range(EIGHT)])
+        made.append(RunSide(name, session(EIGHT), looks.cells, {}))
+    return made
+
+
+def true_change(before: np.ndarray, change: np.ndarray) -> np.ndarray:
+    """Of the needs in the fuel domain, percent, from percent of ln lambda."""
+    after = (1 + needs_of((before + change) / 100) / 100) / (1 + needs_of(before / 100) / 100)
+    return 100 * (after - 1)
+
+
+def codes(found: BeforeAfter) -> set[ProofNote]:
+    return {one.code for one in found.notes}
+
+
+SILENT = {(0, 2): (3,), (0, 5): (0, 3)}
+"""Nodes that are not heard in some cells."""
+
+
+@pytest.mark.parametrize(("by_cell", "silent"), [(0.25, {}), (0.25, SILENT), (0.0, {})])
+def test_coverage_of_intervals_and_how_often_the_margin_is_passed_wrongly(by_cell, silent):
+    """Changes of just the margin: said to be less in five of a hundred at most."""
+    held, wrong, trials = 0, 0, 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        needs = np.random.default_rng(seed).uniform(-4, 4, EIGHT)
+        change = np.array([0.5, -0.5, 0.5, -0.5, 0.0, 0.0, 0.5, -0.5])
+        before, after = sides(rng, change, by_cell=by_cell, silent=silent)
+        found = compare_runs(before, after, 0.5)
+        true = true_change(needs, change)
+        for one, t in zip(found.cylinders, true.tolist(), strict=True):
+            held += one.interval90_percent[0] <= t <= one.interval90_percent[1]
+            wrong += one.equivalent and abs(t) >= 0.5
+            trials += 1
+    assert 0.87 <= held / trials <= 0.97
+    assert wrong / trials <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / trials)
+
+
+def test_a_cylinder_that_changed_and_one_that_is_missing_in_cells():
+    """What a cylinder does bends no other one, although it is not heard in every cell."""
+    change = np.zeros(EIGHT)
+    change[3] = 7.0
+    found = compare_runs(*sides(np.random.default_rng(1), change, silent=SILENT), 0.5)
+    needs = np.random.default_rng(1).uniform(-4, 4, EIGHT)
+    off = [c.change_percent - t for c, t in zip(found.cylinders, true_change(needs, change), strict=True)]
+    assert np.abs(off).max() < 0.3
+    assert found.cylinders[3].outcome is Outcome.DIFFERENT
+    assert found.cylinders[3].cells == len(PLACES) - 2
+
+
+def test_no_cell_in_common():
+    before, after = sides(np.random.default_rng(2), np.zeros(EIGHT))
+    first, *rest = before.cells
+    found = compare_runs(
+        replace(before, cells={first: before.cells[first]}),
+        replace(after, cells={cell: after.cells[cell] for cell in rest}),
+    )
+    assert found.cells == ()
+    assert ProofNote.NO_CELL_SHARED in codes(found)
+    assert {one.outcome for one in found.cylinders} == {Outcome.NOT_SHOWN}
+    assert not found.all_equivalent
+
+
+def test_runs_of_two_engines_are_refused():
+    before, after = sides(np.random.default_rng(3), np.zeros(EIGHT))
+    with pytest.raises(UsageError, match="expected one engine"):
+        compare_runs(before, replace(after, session=session(6)))
+    with pytest.raises(UsageError, match="margin 0 %"):
+        compare_runs(before, after, 0.0)
+
+
+def test_conditions_are_compared_by_bands():
+    found = compare_conditions({"coolant_c": 85.0, "intake_c": 20.0}, {"coolant_c": 88.0, "intake_c": 31.0})
+    assert {one.quantity: one.alike for one in found} == {
+        "coolant_c": True,
+        "intake_c": False,
+        "oil_c": None,
+        "baro_kpa": None,
+    }
+    before, after = sides(np.random.default_rng(4), np.zeros(EIGHT))
+    compared = compare_runs(
+        replace(before, conditions={"intake_c": 20.0}), replace(after, conditions={"intake_c": 31.0})
+    )
+    assert codes(compared) >= {ProofNote.CONDITIONS_DIFFER, ProofNote.CONDITIONS_UNKNOWN}
+
+
+def test_the_mean_of_a_condition_is_over_rows_that_count():
+    """The same bits for every split of the rows."""
+    rng = np.random.default_rng(5)
+    block = dwell(np.zeros(2), rng, seconds=4.0)
+    coolant = 80 + rng.standard_normal(len(block))
+    coolant[7] = np.nan
+    state = block.state.copy()
+    state[:100] = 1
+    block = replace(block, state=state, now={**block.now, "coolant_c": coolant})
+
+    def run(pieces: list[slice]) -> float:
+        stage = ConditionStage()
+        for piece in pieces:
+            stage.feed(block.take(piece))
+        assert np.isnan(stage.result()["oil_c"])
+        return stage.result()["coolant_c"]
+
+    assert same_for_all_splits(len(block), run) == pytest.approx(np.mean(coolant[100:]), abs=1e-3)
+
+
+def test_a_loop_is_closed_where_a_mean_stays_against_its_trims():
+    entered, error = np.array([0.05, 0.02, 0.04, 0.01]), np.full(4, 0.002)
+    assert is_loop_closed(entered, entered.mean() - entered, error)
+    assert not is_loop_closed(entered, -entered, error)
+    assert not is_loop_closed(entered, np.zeros(4), np.full(4, 0.02))  # too noisy to say
+    assert not is_loop_closed(entered / 10, np.zeros(4), error)  # too small to say
+    assert not is_loop_closed(entered, np.full(4, np.nan), error)  # no target
