@@ -254,6 +254,17 @@ def _write_reference_off(values: Mapping[str, Any]) -> str:
     return f"without cylinders at a limit ({_list_at_limits(values)}) all needs against the mean are {off}"
 
 
+_LOOKS_SAME: Final = (
+    "injectors with exchanged plugs, or steps typed in another order, look the same: rule both out first"
+)
+
+
+def _labels_see(labels: Sequence[int]) -> str:
+    if len(labels) == 1:
+        return f"label {labels[0]} sees another cylinder than its own"
+    return f"labels {_join_words(labels)} see other cylinders than their own"
+
+
 _STEPS_AGAIN: Final = "mixmon identify --plan says what to type, in about a minute"
 
 
@@ -735,7 +746,11 @@ _IDENTITY: Final[Mapping[NoteCode, Sentence]] = {
     ),
     IdentityNote.EXCHANGED: lambda values: (
         f"labels {_join_words(_join_words(pair) for pair in values['pairs'])} are exchanged: exchange their "
-        "plugs, or their cylinders in [[chain.node]]"
+        f"plugs, or their cylinders in [[chain.node]]; {_LOOKS_SAME}"
+    ),
+    IdentityNote.MISPLACED: lambda values: (
+        f"{_labels_see(values['labels'])}: move the plugs by what each sees, or correct the cylinders in "
+        f"[[chain.node]]; {_LOOKS_SAME}"
     ),
     IdentityNote.ANSWERS_IN_PAIRS: lambda values: (
         "nothing claimed: most labels answer two cylinders by halves, as where injectors are driven in "

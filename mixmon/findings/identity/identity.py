@@ -640,6 +640,8 @@ class _Match:
         exchanged = _exchanged(labels)
         if exchanged:
             self._notes.insert(0, note(IdentityNote.EXCHANGED, pairs=exchanged))
+        if ring := _misplaced(labels, exchanged):
+            self._notes.insert(0, note(IdentityNote.MISPLACED, labels=ring))
         return Identity(
             state, labels, exchanged, *self._crosstalk(), steps=self._answers.steps, notes=tuple(self._notes)
         )
@@ -664,6 +666,13 @@ def _exchanged(labels: Sequence[Label]) -> tuple[tuple[int, int], ...]:
             if a < b and b in of_a and a in of_b
         )
     )
+
+
+def _misplaced(labels: Sequence[Label], exchanged: Iterable[tuple[int, int]]) -> tuple[int, ...]:
+    """Labels that surely see another cylinder and are no exchanged pair, such as three in a ring."""
+    paired = {label for pair in exchanged for label in pair}
+    wrong = [label.labelled[0] for label in labels if label.told and not label.right]
+    return tuple(sorted(set(wrong) - paired))
 
 
 def _shared_fuel(window: StepWindow, groups: Sequence[Sequence[int]]) -> StepWindow:

@@ -16,6 +16,7 @@ class IdentityNote(NoteCode):
     NOT_ANSWERED = "steps_not_answered"
     ANSWERED_REVERSED = "steps_answered_reversed"
     EXCHANGED = "labels_exchanged"
+    MISPLACED = "labels_misplaced"
     ANSWERS_IN_PAIRS = "answers_in_pairs"
     NOT_SEPARATED = "cylinders_not_separated"
     SIGN_NOT_CHECKED = "sign_not_checked"

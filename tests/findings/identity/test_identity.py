@@ -20,6 +20,7 @@ from mixmon.findings.identity.plan import plan_steps
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.mixture.align import FIRST_ROW_NS, GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.report.words import sentence
 from mixmon.session.evidence import IdentityState
 from mixmon.session.keys import trim_quantity
 from mixmon.session.model import Chain, Engine, Injection, Node
@@ -196,6 +197,15 @@ def test_injectors_in_pairs_that_nobody_told_are_named_as_pairs():
     _, found = identify(8, 5, of_fuel=driven_in_pairs)
     assert claims_nothing(found)
     assert [(n.code, dict(n.values)["pairs"]) for n in found.notes] == [(IdentityNote.ANSWERS_IN_PAIRS, ())]
+
+
+def test_three_labels_in_a_ring_are_named_beside_an_exchanged_pair():
+    made = Played(planned(8), orders(8, [1, 2, 0, 3, 4, 6, 5, 7]))
+    found = identify_labels(session(8), made.windows(), TYPED_DELAYS_S)
+    assert found.exchanged == ((6, 7),)
+    [ring] = [n for n in found.notes if n.code is IdentityNote.MISPLACED]
+    assert dict(ring.values)["labels"] == (1, 2, 3)
+    assert "labels 1, 2 and 3 see other cylinders than their own" in sentence(ring)
 
 
 def in_one_pair(fuel):
