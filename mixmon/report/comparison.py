@@ -142,10 +142,12 @@ def _proof_lines(found: BeforeAfter) -> str:
             if found.cells_needed is None
             else f"{counted(found.cells_needed, 'cell')} would be needed"
         )
+        moved = any(one.same_sensor is False for one in found.cylinders)
+        other = ", but for the errors of sensors that are not those of before" if moved else ""
         lines.append(
             f"changes scatter by {half_width(found.deviation_percent, 2)} % from cell to cell: {needed} to "
             "show equivalence with a chance of 0.95 where nothing differs; with the cells there are the "
-            f"chance is {found.power:.2f}"
+            f"chance is {found.power:.2f}{other}"
         )
     return "".join(map(paragraph, lines))
 

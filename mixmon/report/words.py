@@ -580,7 +580,8 @@ _COMPARISON: Final[Mapping[NoteCode, Sentence]] = {
     ),
     ProofNote.SENSORS_OTHER: lambda values: (
         f"another sensor than before at {_cylinder_list(values['cylinders'])}: its own error and that of the "
-        "one before look like a change; they are in the 90 % intervals of the change"
+        "one before look like a change; they are in the 90 % intervals of all changes, by way of the mean, "
+        "and no number of cells makes them smaller"
     ),
     ProofNote.SERIALS_UNKNOWN: lambda values: (
         f"no serial in both sessions for {_cylinder_list(values['cylinders'])}: taken for the same sensors "

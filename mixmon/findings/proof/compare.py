@@ -132,7 +132,8 @@ class BeforeAfter:
     spread_before, spread_after   of the needs in the shared cells, of the same cylinders
     effect            of the trims that were changed; empty where none was, or where it is not known
     effect_slope      of all together, with half of its 95 % interval
-    deviation_percent how much one cell's change scatters (standard deviation), of all cylinders
+    deviation_percent how much one cell's change scatters (standard deviation), of all cylinders; at least
+                      what the errors of its readings make
     cells_needed      cells with which equivalence would be shown with a chance of 0.95 where nothing
                       differs; None where more than 200, or not known
     power             that chance with the cells there are

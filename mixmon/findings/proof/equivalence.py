@@ -152,13 +152,17 @@ def cells_needed(deviation: float, margin: float, power: float = WANTED_POWER) -
 
 
 def pooled_deviation(means: Sequence[CellMean]) -> float:
-    """Standard deviation of one cell's value, over several means; NaN where none is known."""
+    """Standard deviation of one cell's value, over several means; NaN where none is known.
+
+    It is at least what the errors of the cells make: few cells may agree by chance.
+    """
     known = [one for one in means if math.isfinite(one.deviation)]
     degrees = [one.cells - 1 for one in known]
     if not known:
         return math.nan
     squares = math.fsum(d * one.deviation**2 for d, one in zip(degrees, known, strict=True))
-    return math.sqrt(squares / math.fsum(degrees))
+    by_errors = math.fsum(one.cells * one.error**2 for one in known) / len(known)
+    return math.sqrt(max(squares / math.fsum(degrees), by_errors))
 
 
 def widened_by(half: float, error: float) -> float:

@@ -138,3 +138,8 @@ def test_deviations_are_pooled_by_their_degrees_of_freedom():
     squares = 3 * np.var(x, ddof=1) + 6 * np.var(y, ddof=1)
     assert pooled_deviation(means) == pytest.approx(np.sqrt(squares / 9))
     assert np.isnan(pooled_deviation(means[2:]))
+
+
+def test_a_deviation_is_not_less_than_the_errors_of_the_cells():
+    alike = mean_of_cells(np.array([0.1, 0.1001, 0.1]), np.full(3, 0.2**2), np.full(3, 30.0))
+    assert pooled_deviation([alike]) == pytest.approx(0.2)
