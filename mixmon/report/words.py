@@ -741,6 +741,10 @@ _IDENTITY: Final[Mapping[NoteCode, Sentence]] = {
         "nothing claimed: the readings do not answer the steps (gain {gain:.2f} ± {half:.2f}, 1 expected); "
         "the steps were too small, at other moments, or not in force"
     ),
+    IdentityNote.STEPS_ELSEWHERE: lambda values: (
+        "nothing claimed: no step of the list begins or ends in what was read, {:.1f} to {:.1f} s of the "
+        "log; correct their times, which count from the log's first frame".format(*values["read_s"])
+    ),
     IdentityNote.ANSWERED_REVERSED: (
         "nothing claimed: the readings become leaner where the steps add fuel; the sign of the trims, or "
         "of the steps, is the wrong way round"

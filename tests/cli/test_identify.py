@@ -161,7 +161,7 @@ def test_nothing_is_kept_where_nothing_was_shown(played, tmp_path):
 def test_the_part_of_a_log_before_its_steps_claims_nothing(played):
     places, _ = played
     told = read_json(answer(places, "--json", "--to", "21"))
-    assert [n["code"] for n in told["notes"]] == ["no_steps"]
+    assert [n["code"] for n in told["notes"]] == ["steps_elsewhere"]
     assert {one["cylinder"] for one in told["labels"]} == {None}
 
 

@@ -187,8 +187,9 @@ class IdentityStage:
         self, session: Session, steps: Sequence[FuelStep] | None = None, begin_s: float = 0.0
     ) -> None:
         self._session, self._steps = session, steps
-        self._begin_ns = round(begin_s * SECOND_NS) + FIRST_ROW_NS
+        self._begin_s, self._begin_ns = begin_s, round(begin_s * SECOND_NS) + FIRST_ROW_NS
         self._first_ns: int | None = None
+        self._last_ns = 0
         self._stretch = -1
         self._rest: list[Mapping[str, Floats]] = []
         self._open: list[Floats] = []
@@ -211,6 +212,7 @@ class IdentityStage:
             self._stretch, self._rest = int(block.stretch[0]), []
         if self._first_ns is None:
             self._first_ns = int(block.t[0]) - self._begin_ns
+        self._last_ns = int(block.t[-1])
         self._rest.append(self._columns(block))
         rows = {name: np.concatenate([part[name] for part in self._rest]) for name in self._rest[0]}
         bins = len(rows["rpm"]) // BIN_ROWS
@@ -221,6 +223,11 @@ class IdentityStage:
     def result(self) -> Identity:
         """What the steps so far say."""
         windows = [*self._windows, *self._usable_window()][:_MOST_WINDOWS]
+        if self._steps and self._first_ns is not None:
+            first_s, last_s = self._begin_s, (self._last_ns - self._first_ns) / SECOND_NS
+            edges = [edge for step in self._steps for edge in (step.from_s, step.to_s)]
+            if not any(first_s <= edge <= last_s for edge in edges):
+                return _nothing(self._session, note(IdentityNote.STEPS_ELSEWHERE, read_s=(first_s, last_s)))
         delays_s = REPORTED_DELAYS_S if self._steps is None else TYPED_DELAYS_S
         return identify_labels(self._session, windows, delays_s, moved=self._moved)
 

@@ -9,6 +9,7 @@ class IdentityNote(NoteCode):
     """Why identity is not proved, or not even claimed, and what to know where it is."""
 
     NO_STEPS = "no_steps"
+    STEPS_ELSEWHERE = "steps_elsewhere"
     NOT_STEADY = "steps_while_not_steady"
     CLOSED_LOOP_REPORTED = "closed_loop_reported"
     CLOSED_LOOP_SEEN = "closed_loop_seen"

@@ -415,6 +415,16 @@ def test_a_part_of_a_log_has_its_steps_where_the_whole_has_them():
     assert review_identity(session(4), [part], made.steps, begin_s=5.0).proved
 
 
+def test_steps_that_lie_outside_what_was_read_are_said_to_do_so():
+    made = Played(planned(4), np.eye(4))
+    later = [replace(s, from_s=s.from_s + 1000, to_s=s.to_s + 1000) for s in made.steps]
+    found = review_identity(session(4), [played_rows(made)], later)
+    assert claims_nothing(found)
+    [why] = found.notes
+    assert why.code is IdentityNote.STEPS_ELSEWHERE
+    assert dict(why.values)["read_s"] == pytest.approx((0, len(made.fuel) * 0.01), abs=0.2)
+
+
 def test_an_hour_without_a_step_is_not_kept():
     stage = IdentityStage(session(2), ())
     made = Played((), np.eye(2))
