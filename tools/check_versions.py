@@ -93,8 +93,7 @@ def install(row: Row, place: Path) -> Path:
         return python
     bounds = place / "bounds.txt"
     bounds.write_text(oldest() if row.chosen == "oldest" else "")
-    run(*pip, "-c", bounds, f"{ROOT}[test]")
-    run(python, "-m", "pip", "uninstall", "-q", "-y", "mixmon")  # the tests are of the source beside them
+    run(*pip, "-c", bounds, "-e", f"{ROOT}[test]")
     return python
 
 
