@@ -36,6 +36,21 @@ class EntryKind(StrEnum):
     WITHDRAWAL = "withdrawal"
 
 
+NEEDED_NAMES: Final[Mapping[EntryKind, frozenset[str]]] = {
+    EntryKind.RUN: frozenset(
+        ("seconds", "hot_s", "heater_cycles", "leaded", "exposure", "session", "position", "cylinders")
+    ),
+    EntryKind.T63: frozenset(),
+    EntryKind.AIR: frozenset(("percent",)),
+    EntryKind.AIR_CHECK: frozenset(("percent", "expected_percent")),
+    EntryKind.WARM_UP: frozenset(("seconds",)),
+    EntryKind.EVENT: frozenset(("what", "t_ns")),
+    EntryKind.BIAS: frozenset(("percent", "half_percent")),
+    EntryKind.WITHDRAWAL: frozenset(("number",)),
+}
+"""Names without which the facts of an entry say nothing."""
+
+
 class HarmfulEvent(StrEnum):
     """What can hurt a sensor; the values stand in the file and in JSON."""
 

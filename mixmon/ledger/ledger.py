@@ -24,7 +24,7 @@ from types import TracebackType
 from typing import Any, Final, Self
 
 from mixmon.errors import OutputError, SourceError, UsageError, reason_of
-from mixmon.ledger.entries import Entry, EntryKind, Fact, in_force
+from mixmon.ledger.entries import NEEDED_NAMES, Entry, EntryKind, Fact, in_force
 
 PLACE_VARIABLE: Final = "MIXMON_LEDGER"
 """The environment variable that names another file than the usual one."""
@@ -427,6 +427,12 @@ def _insert(db: sqlite3.Connection, fact: Fact) -> Entry:
 
 
 def _entry_of(row: Iterable[Any]) -> Entry:
-    number, entered, serial, kind, log, log_name, begin, end, facts = row
-    fact = Fact(serial, EntryKind(kind), json.loads(facts), log, log_name, begin, end)
-    return Entry(number, entered, fact)
+    """The entry in a row of the file; ValueError where another program wrote what is none."""
+    number, entered, serial, kind, log, log_name, begin, end, text = row
+    facts = json.loads(text)
+    if kind not in set(EntryKind) or not isinstance(facts, dict):
+        raise ValueError(f"entry {number} is none of a sensor")
+    lacking = NEEDED_NAMES[EntryKind(kind)] - facts.keys()
+    if lacking:
+        raise ValueError(f"entry {number}, {kind}: no {', '.join(sorted(lacking))}")
+    return Entry(number, entered, Fact(serial, EntryKind(kind), facts, log, log_name, begin, end))

@@ -15,14 +15,14 @@ from pathlib import Path
 import pytest
 
 from mixmon.errors import OutputError, SourceError, UsageError
-from mixmon.ledger.entries import EntryKind, Fact, in_force
+from mixmon.ledger.entries import NEEDED_NAMES, EntryKind, Fact, in_force
 from mixmon.ledger.ledger import LEDGER_FORMAT, PLACE_VARIABLE, Ledger, default_ledger_path
 
 
 def run_facts(serial: str, log: str = "a" * 64) -> list[Fact]:
     """A run of one sensor and what its log taught beside it."""
     return [
-        Fact(serial, EntryKind.RUN, {"seconds": 60.0, "hot_s": None}, log, "a.log", 1, 2),
+        Fact(serial, EntryKind.RUN, dict.fromkeys(NEEDED_NAMES[EntryKind.RUN]), log, "a.log", 1, 2),
         Fact(serial, EntryKind.WARM_UP, {"seconds": 11.5, "at_least": False}, log, "a.log", 1, 2),
     ]
 
@@ -141,6 +141,28 @@ def test_a_damaged_file_is_a_plain_error(place):
     data[4096:] = b"\xff" * (len(data) - 4096)
     place.write_bytes(data)
     with Ledger(place) as ledger, pytest.raises(SourceError, match="expected a ledger that can be read"):
+        ledger.entries()
+
+
+@pytest.mark.parametrize(
+    ("kind", "facts", "says"),
+    [
+        ("bias", "{}", "entry 3, bias: no half_percent, percent"),
+        ("bias", "[]", "entry 3 is none"),
+        ("other", "{}", "entry 3 is none"),
+        ("run", '{"seconds": 1}', "entry 3, run: no cylinders"),
+    ],
+)
+def test_an_entry_that_another_program_wrote_is_named(place, kind, facts, says):
+    with Ledger(place) as ledger:
+        ledger.enter(run_facts("S-1"))
+    with sqlite3.connect(place) as db:
+        db.execute(
+            "INSERT INTO entry (entered_ns, serial, kind, log_name, facts) VALUES (1, 'S-1', ?, '', ?)",
+            (kind, facts),
+        )
+    db.close()
+    with Ledger(place) as ledger, pytest.raises(SourceError, match=says):
         ledger.entries()
 
 
