@@ -142,7 +142,7 @@ def test_an_empty_file(tmp_path: Path, name: str) -> None:
 
 def test_a_name_that_cannot_be_one() -> None:
     assert "file name too long" in refused(Path("x" * 5000))
-    assert "embedded null byte" in refused(Path("a\0b"))
+    assert "embedded null" in refused(Path("a\0b"))
 
 
 def test_binary_data(tmp_path: Path) -> None:
