@@ -14,6 +14,7 @@ from pathlib import Path
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
 from mixmon.frames.adapters.interfaces import own_kinds
+from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen
 from mixmon.ledger.ledger import IN_MEMORY, PLACE_VARIABLE
 
 
@@ -188,6 +189,22 @@ def seconds(text: str) -> float:
 def percent(text: str) -> float:
     """A percentage that is finite and not negative, for argparse."""
     return number(text, "a percentage, such as 3.5")
+
+
+def air_oxygen(words: str) -> float:
+    """Oxygen of the air described as C/RH[/KPA], percent.
+
+    Raises:
+        UsageError: these are not two or three numbers.
+        RangeError: no such air.
+    """
+    try:
+        numbers = [float(word) for word in words.split("/")]
+    except ValueError:
+        numbers = []
+    if len(numbers) not in {2, 3}:
+        raise UsageError(f"--air {words}: no air; expected C/RH or C/RH/KPA, such as 25/60/100.8; correct it")
+    return free_air_oxygen(*[*numbers, STANDARD_KPA][:3])
 
 
 def whole(text: str) -> int:

@@ -12,7 +12,6 @@ from mixmon.findings.response.cuts import SensorTrace, TraceStage
 from mixmon.findings.response.response import ResponseReviewer
 from mixmon.findings.response.sensors import PairComparison, compare
 from mixmon.findings.stage import feed_on_the_way, sum_up
-from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen
 from mixmon.report.balance import log_text, log_troubles
 from mixmon.report.response import pairs_text, response_json, response_text
 from mixmon.report.text import title, to_json
@@ -57,7 +56,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what was found in it."""
     _check_options(arguments)
-    air = None if arguments.air is None else air_oxygen(arguments.air)
+    air = None if arguments.air is None else options.air_oxygen(arguments.air)
     with opened_run(arguments) as run_:
         nodes = run_.session.chain.nodes
         chosen = (
@@ -98,22 +97,6 @@ def _check_options(arguments: argparse.Namespace) -> None:
             f"--filter {arguments.filter:g}: no controller's filter; expected {_SHORTEST_FILTER_S:g} to "
             f"{_LONGEST_FILTER_S:g} s; correct it, or omit it to have it estimated"
         )
-
-
-def air_oxygen(words: str) -> float:
-    """Oxygen of the air described as C/RH[/KPA], percent.
-
-    Raises:
-        UsageError: these are not two or three numbers.
-        RangeError: no such air.
-    """
-    try:
-        numbers = [float(word) for word in words.split("/")]
-    except ValueError:
-        numbers = []
-    if len(numbers) not in {2, 3}:
-        raise UsageError(f"--air {words}: no air; expected C/RH or C/RH/KPA, such as 25/60/100.8; correct it")
-    return free_air_oxygen(*[*numbers, STANDARD_KPA][:3])
 
 
 def _node_named(word: str, nodes: tuple[Node, ...]) -> int:

@@ -7,7 +7,6 @@ import argparse
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import BAD_INPUT, DONE, nearest
-from mixmon.cli.response import air_oxygen
 from mixmon.cli.runs import log_status, opened_run
 from mixmon.errors import SessionError, SourceError, UsageError
 from mixmon.ledger.entries import Entry
@@ -178,7 +177,7 @@ def _add_logs(ledger: Ledger, arguments: argparse.Namespace) -> tuple[list[Taugh
 
 def _add_log(ledger: Ledger, log: str, arguments: argparse.Namespace) -> tuple[TaughtLog, int]:
     """Enters what one log teaches; gives the exit status by --strict too."""
-    air = None if arguments.air is None else air_oxygen(arguments.air)
+    air = None if arguments.air is None else options.air_oxygen(arguments.air)
     one = argparse.Namespace(**{**vars(arguments), "log": log})
     with opened_run(one) as found:
         lesson = enter_run(ledger, found, air)
@@ -215,7 +214,7 @@ def _add_air_check(ledger: Ledger, serial: str, percent: str, *, air: str) -> No
         raise UsageError(
             f"--air-check {serial} {percent}: no number; expected percent of oxygen, such as 20.3; correct it"
         ) from None
-    number = ledger.add_air_check(serial, read, air_oxygen(air))
+    number = ledger.add_air_check(serial, read, options.air_oxygen(air))
     talk(f"entry {number} about {serial}")
 
 

@@ -209,7 +209,7 @@ def _ends_of_nodes(x: Floats, floor: Floats) -> Floats:
         x = np.take_along_axis(x, np.argsort(known, axis=0, kind="stable"), axis=0)
     if missing > 0:
         x = np.concatenate([np.full((missing, x.shape[1]), np.nan), x])
-    noise = SIGMA_OF_MAD * median_with_holes(np.abs(x[_NOISE_APART:] - x[:-_NOISE_APART]), axis=0) / 2**0.5
+    noise = _noise_of_columns(x)
     length = np.arange(1, _END_BATCHES + 1)[:, None]
     inside = (np.arange(_END_BATCHES) >= _END_BATCHES - length)[:, :, None]
     newest = np.where(inside, x[-_END_BATCHES:], np.nan)
@@ -276,7 +276,7 @@ def _may_change(residual: Floats, floor: Floats) -> Bools:
     x, floor, count = residual[:, nodes], floor[nodes], count[nodes]
     if not known[:, nodes].all():
         x = np.take_along_axis(x, np.argsort(~known[:, nodes], axis=0, kind="stable"), axis=0)
-    noise = SIGMA_OF_MAD * median_with_holes(np.abs(x[_NOISE_APART:] - x[:-_NOISE_APART]), axis=0) / 2**0.5
+    noise = _noise_of_columns(x)
     found = _may_change_at_end(x, count, _least_apart(_LASTING, _LASTING - 1, floor, noise))
     for width in _WINDOWS:
         if len(x) >= 2 * width:
@@ -285,6 +285,13 @@ def _may_change(residual: Floats, floor: Floats) -> Bools:
             found |= farthest > _least_apart(width, width, floor, noise)
     some[nodes] = found
     return some
+
+
+def _noise_of_columns(x: Floats) -> Floats:
+    """Standard deviation of single batches of each column, by those a second apart, float64[n]."""
+    apart = np.abs(x[_NOISE_APART:] - x[:-_NOISE_APART])
+    noise: Floats = SIGMA_OF_MAD * median_with_holes(apart, axis=0) / 2**0.5
+    return noise
 
 
 def _may_change_at_end(x: Floats, count: Ints, limit: Floats) -> Bools:
