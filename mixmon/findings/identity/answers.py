@@ -44,6 +44,10 @@ _LEAST_SHARE, _LEAST_KNOWN = 0.5, 0.25
 """Part of the time for which a label must be valid, and of what the whole time tells of the least known
 direction: our choice. Half of the steps missing leaves errors twice as large."""
 
+_SINGULAR_SHARE = 1e-9
+"""Part of the power of all columns below which a fit is not solved: our choice, far above rounding errors and
+far below what steps a bin apart leave."""
+
 _BATCH_BINS = round(BATCH_S / BIN_S)
 
 _HOLD_BINS = 20
@@ -150,7 +154,7 @@ def measure_decay(windows: Sequence[StepWindow], answers: Answers, cylinder: Seq
         used = np.isfinite(fit.readings[:, j])
         part = _Projected(fit.drift, fit.readings[:, [j]], used)
         power, wanted = part.normal(x)
-        if _least_eigenvalue(power) <= 0.0:
+        if _is_singular(power, x):
             continue
         mean, change = (-_solved(power, wanted)[:, 0]).tolist()
         residual = np.full((len(used), 1), np.nan)
@@ -202,7 +206,7 @@ def _search(
             least = min(least, _least_eigenvalue(whole.normal(x)[0]))
             for labels, part in parts:
                 power, wanted = part.normal(x)
-                if _least_eigenvalue(power) <= 0.0:
+                if _is_singular(power, x):
                     continue
                 solution = _solved(power, wanted)
                 misfit = part.square - (wanted * solution).sum(axis=0)
@@ -221,6 +225,11 @@ def _solved(power: Floats, wanted: Floats) -> Floats:
 
 def _least_eigenvalue(power: Floats) -> float:
     return float(np.linalg.eigvalsh(power)[0])
+
+
+def _is_singular(power: Floats, x: Floats) -> bool:
+    """Whether rounding errors alone, which differ by machine, could make the columns x of a fit unlike."""
+    return _least_eigenvalue(power) <= _SINGULAR_SHARE * float((x**2).sum())
 
 
 class _Fit:
