@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from command_line import run_command
-from dashboard.scenes import nothing, scene, snapshot, text
+from dashboard.scenes import nothing, pull_review, scene, snapshot, text
 
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.pages import State, draw
@@ -110,7 +110,11 @@ def told(words: list[str]) -> str:
 
 def screens() -> str:
     """Every screen of three moments, at three sizes, with its styles."""
-    moments = {"pull": snapshot(8), "sixteen": snapshot(16), "before the first frame": nothing(8)}
+    moments = {
+        "pull": snapshot(8, pulls=pull_review(8)),
+        "sixteen": snapshot(16, pulls=pull_review(16)),
+        "before the first frame": nothing(8),
+    }
     return "".join(_screens_of(name, shown) for name, shown in moments.items())
 
 

@@ -469,13 +469,23 @@ class Dashboard(App[int], inherit_bindings=False):
             self.bell()
 
 
+_PLAIN_TERMINALS: Final = frozenset({"linux", "dumb", "vt100", "vt220"})
+"""Values of TERM: the console of Linux has a font of 512 characters (console_codes(4)), the others none of
+boxes and braille."""
+
+
+def draws_ascii_only(encoding: str) -> bool:
+    """Whether a terminal of that encoding, and of the TERM of the environment, can show ASCII alone."""
+    return not encoding.lower().startswith("utf") or os.environ.get("TERM", "") in _PLAIN_TERMINALS
+
+
 def run(watching: Watching, options: DashboardOptions) -> int:
     """Show the screens until the person leaves; gives LEFT, REFUSED, BROKEN or STOPPED.
 
-    `watching` is started and closed by the caller. A terminal whose encoding is not Unicode gets ASCII.
+    `watching` is started and closed by the caller. A terminal whose encoding is not Unicode, or whose font
+    has no braille, gets ASCII.
     """
     encoding = getattr(sys.__stdout__, "encoding", None) or ""
-    plain = options.ascii or not encoding.lower().startswith("utf")
-    app = Dashboard(watching, replace(options, ascii=plain))
+    app = Dashboard(watching, replace(options, ascii=options.ascii or draws_ascii_only(encoding)))
     found = app.run()
     return BROKEN if app.return_code or found is None else found

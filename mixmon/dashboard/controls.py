@@ -13,7 +13,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from mixmon.dashboard.keys import EXPORTABLE_PAGES, Asked, Page, Prompt
+from mixmon.dashboard.keys import EXPORTABLE_PAGES, PICTURED_PAGES, Asked, Page, Prompt
 from mixmon.dashboard.palettes import PALETTES
 from mixmon.dashboard.scene import ORDERS, Scene
 from mixmon.dashboard.screens import checks
@@ -301,6 +301,7 @@ class Controls:
             "/": self._start_search,
             "v": self._open_pulls,
             "?": self._toggle_help,
+            "tab": self._toggle_picture,
             "D": self._change_decimals,
             "C": self._change_palette,
             "q": self._ask_to_leave,
@@ -425,6 +426,12 @@ class Controls:
         usual = self.state.options.unit.decimals
         at = self.state.options.lambda_decimals - usual
         self._change_view(decimals=usual + {0: 1, 1: -1, -1: 0}[at])
+
+    def _toggle_picture(self) -> None:
+        if self.state.page in PICTURED_PAGES:
+            self._change_state(picture=not self.state.picture)
+        else:
+            self.tell("no picture here", self._now)
 
     def _change_palette(self) -> None:
         at = PALETTES.index(self.state.palette)

@@ -123,6 +123,9 @@ EXPORTABLE_PAGES: Final = _on_pages(
 )
 """The screens that can be written to a file; the watch screen and the keys cannot."""
 
+PICTURED_PAGES: Final = _on_pages(Page.PULLS)
+"""The screens on which a picture can take the place of the table."""
+
 BINDINGS: Final = (
     KeyBinding("space", "mark", "mark this moment, dated back 2 s"),
     KeyBinding("r", "record", "start recording; again: stop it, after a question"),
@@ -162,6 +165,7 @@ BINDINGS: Final = (
         "choose a cell, a line, a pull",
         _on_pages(Page.BALANCE, Page.PULLS, Page.ALARMS, Page.CHECKS, Page.EVENTS),
     ),
+    KeyBinding("tab", "picture", "picture in the place of the table; again: the table", PICTURED_PAGES),
     KeyBinding("enter", "passed", "the check has passed; type what was found", _on_pages(Page.CHECKS)),
     KeyBinding("x", "failed", "the check has failed; type what was found", _on_pages(Page.CHECKS)),
     KeyBinding("k", "skip", "skip the check, with a reason", _on_pages(Page.CHECKS)),
@@ -185,7 +189,7 @@ _LAST_LINE_ORDER: Final = {
         *("0-9", "p P", "r", "q q", "c", "/", "+ -", "u", "o"),
     ),
     Page.BALANCE: ("arrows", "0-9", "s", "x", "t", "w", "e", "a", "space", "n", "l", "h"),
-    Page.PULLS: ("arrows", "0-9", "d", "k", "w", "b", "e", "a", "space", "n"),
+    Page.PULLS: ("arrows", "tab", "0-9", "d", "k", "w", "b", "e", "a", "space", "n"),
     Page.TRIMS: ("b", "w", "e", "n", "l", "a", "space"),
     Page.ALARMS: ("a", "A", "z", "R", "o", "arrows", "w", "e", "n"),
     Page.BUS: ("w", "b", "c", "l", "e", "n", "a", "space"),

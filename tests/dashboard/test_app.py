@@ -14,6 +14,7 @@ from dashboard.scenes import (
     cylinders,
     event,
     nothing,
+    pull_review,
     session,
     snapshot,
 )
@@ -27,6 +28,7 @@ from mixmon.dashboard.app import (
     Dashboard,
     DashboardOptions,
     PageView,
+    draws_ascii_only,
     styles,
 )
 from mixmon.session.model import Recording
@@ -119,6 +121,19 @@ def test_keys_reach_the_watched_and_the_screens():
 
     _, bench = drive(steps)
     assert bench.sent == [Mark(), Acknowledge(LEAN.name, 3)]
+
+
+def test_tab_is_a_key_of_the_screens_and_not_of_the_terminal_library():
+    async def steps(shown):
+        await shown.press("v")
+        assert any("worst at" in line for line in shown.lines())
+        await shown.press("tab")
+        assert not any("worst at" in line for line in shown.lines())
+        assert any("WHICH CYLINDER" in line for line in shown.lines())
+        await shown.press("w", "tab")
+        assert "no picture here" in shown.lines()[-1]
+
+    drive(steps, Bench(snapshot(pulls=pull_review())))
 
 
 def test_leaving_while_recording_asks_and_y_stops_the_record():
@@ -374,3 +389,17 @@ def test_the_colour_key_changes_every_line():
         assert {segment.style for segment in page.render_line(0)} <= set(styles("sunlight").values())
 
     drive(steps)
+
+
+@pytest.mark.parametrize(
+    ("encoding", "term", "plain"),
+    [
+        ("utf-8", "xterm-256color", False),
+        ("UTF-8", "linux", True),
+        ("latin-1", "xterm", True),
+        ("", "xterm", True),
+    ],
+)
+def test_a_terminal_whose_font_has_no_braille_gets_ascii(monkeypatch, encoding, term, plain):
+    monkeypatch.setenv("TERM", term)
+    assert draws_ascii_only(encoding) is plain

@@ -34,6 +34,7 @@ class State:
     compared   pulls are shown as differences from the one kept before
     alarm      the chosen one; None: the most pressing
     check      the chosen check, from 0
+    picture    screens that have a picture show it in the place of their table
     first      rows scrolled away
     wanted     what events must contain
     message    the program's answer to a key, until that second of the watcher's clock
@@ -53,6 +54,7 @@ class State:
     compared: bool = False
     alarm: AlarmName | None = None
     check: int = 0
+    picture: bool = False
     first: int = 0
     wanted: str = ""
     prompt: Prompt | None = None
@@ -94,7 +96,9 @@ def _draw_page(scene: Scene, state: State, width: int, height: int) -> list[Row]
         Page.BALANCE: lambda: balance_page(scene, word, cell_view(scene, state), sheet),
         Page.ALARMS: lambda: alarms_page(scene, word, alarm_index(scene, state), sheet),
         Page.CHECKS: lambda: checks_page(scene, word, state.check, sheet),
-        Page.PULLS: lambda: pulls_page(scene, word, sheet, number=state.pull, compared=state.compared),
+        Page.PULLS: lambda: pulls_page(
+            scene, word, sheet, number=state.pull, compared=state.compared, picture=state.picture
+        ),
         Page.EVENTS: lambda: events_page(scene, word, sheet, wanted=state.wanted, first=state.first),
     }
     if page in chosen:

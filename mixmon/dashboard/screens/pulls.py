@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
+from mixmon.dashboard.pictures.plot import PANE_GAP, has_panes, nothing_to_draw, panes_beside
+from mixmon.dashboard.pictures.pull_curves import chosen_in, pull_picture
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, clean, fit, fit_row, number, signed, tall_need, wrap
@@ -26,13 +28,27 @@ _MASK_SIGNS: Mapping[Exclusion, str] = {
     SampleState.AT_RICH_LIMIT: "<<",
 }
 _EMPTY_BAND = ".."
+
+_LEAST_WORDS, _MOST_WORDS = 80, 5
+"""Cells from which words stand beside the table, and rows of them below it. Our choice: the chosen cylinder's
+bands fit, and two remarks."""
+
 _SIGN_LEGEND = "## masked  >> leaner << richer than the sensor range  .. no data"
 
 
 def pulls_page(
-    scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, number: int | None, compared: bool
+    scene: Scene,
+    verdict: LimitVerdict,
+    sheet: Sheet,
+    *,
+    number: int | None,
+    compared: bool,
+    picture: bool = False,
 ) -> list[Row]:
-    """Pull `number`, the newest where that is None; `compared`: as difference from the one kept before."""
+    """Pull `number`, the newest where that is None; `compared`: as difference from the one kept before.
+
+    picture  curves stand in the place of the table; where there is room they stand above it
+    """
     width, review = sheet.width, scene.snapshot.pulls
     if review is None or not review.pulls:
         head = [status(scene, verdict, width, title="PULLS")]
@@ -41,11 +57,40 @@ def pulls_page(
     at = last if number is None else min(number, last)
     head = [status(scene, verdict, width, title=f"PULL {at + 1} of {last + 1}, needs % vs peers")]
     head += _drive_rows(review, at, width)
-    body = _table_rows(scene, review.tables[at], width, review.repeats[at] if compared else None)
+    room = room_below(head, sheet.height)
+    if picture:
+        return framed(head, _curve_rows(scene, review, at, (width, room), compared=compared), sheet)
+    table = _table_rows(scene, review.tables[at], width, review.repeats[at] if compared else None)
+    if not has_panes(width, sheet.height):
+        return framed(
+            head, [*table, *_words_below(scene, review, at, width)[: max(room - len(table), 0)]], sheet
+        )
+    left = min(width, _LABEL + _CELL * len(review.bands) + _END)
+    if width - left >= _LEAST_WORDS:
+        words = _words_below(scene, review, at, width - left - PANE_GAP)
+        table = panes_beside(
+            [([fit_row(row, left) for row in table], left), (words, width - left - PANE_GAP)], len(table)
+        )
+    else:
+        table += _words_below(scene, review, at, width)[:_MOST_WORDS]
+    free = room - len(table)
+    curves = _curve_rows(scene, review, at, (width, free), compared=compared) if free > 0 else []
+    return framed(head, [*curves, *table], sheet)
+
+
+def _words_below(scene: Scene, review: PullReview, at: int, width: int) -> list[Row]:
+    """The chosen cylinder against the target, then all that must be said."""
     remarks = [fit_row([(f" {line}", "text")], width) for line in _note_lines(review, at, width - 2)]
-    chosen = _chosen_rows(scene, review.tables[at], width)
-    room = room_below(head, sheet.height) - len(body)
-    return framed(head, [*body, *[*chosen, *remarks][: max(room, 0)]], sheet)
+    return [*_chosen_rows(scene, review.tables[at], width), *remarks]
+
+
+def _curve_rows(
+    scene: Scene, review: PullReview, at: int, size: tuple[int, int], *, compared: bool
+) -> list[Row]:
+    """The picture of the pull, or why there is none."""
+    width, height = size
+    rows = pull_picture(scene, review, at, compared=compared, width=width, height=height)
+    return rows or nothing_to_draw("the terminal is too small for a picture; tab: the table", width, height)
 
 
 def _drive_rows(review: PullReview, at: int, width: int) -> list[Row]:
@@ -81,7 +126,7 @@ def _table_rows(scene: Scene, table: PullTable, width: int, repeat: Repeat | Non
     ]
     for index in scene.order():
         numbers = [_value_text(values[b, index], table.why[b][index]) for b in bands]
-        mark = scene.marks.chosen if index == scene.chosen() else " "
+        mark = scene.marks.chosen if index == chosen_in(scene, table) else " "
         name = f"{mark}{fit(scene.setting.labels[index], _LABEL - 2, right=True)} "
         rows.append(_band_row(name, numbers, _worst_text(table, index) if repeat is None else "", width))
     together = table.engine if repeat is None else repeat.engine
@@ -122,7 +167,7 @@ def _worst_text(table: PullTable, index: int) -> str:
 
 def _chosen_rows(scene: Scene, table: PullTable, width: int) -> list[Row]:
     """The chosen cylinder against the target with its intervals, and where it was leanest."""
-    index = scene.chosen()
+    index = chosen_in(scene, table)
     if index is None:
         return []
     bands = _bands_in_sight(len(table.bands), width)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from mixmon.arrays import Floats
+from mixmon.dashboard.pictures.plot import BRAILLE, DOTS
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.balance import CellView, cell_rows, dwell_row
 from mixmon.dashboard.screens.bars import (
@@ -44,10 +45,6 @@ _LABEL_S = 5.0
 
 _TIMES = 6
 """Cells of the column with seconds: `-15s` and a blank on either side."""
-
-_BRAILLE = 0x2800
-_DOTS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])
-"""Bits of the dots of a braille cell, four down by two across (Unicode Standard, Braille Patterns)."""
 
 
 def strip_rows(scene: Scene, width: int, height: int) -> list[Row]:
@@ -93,7 +90,7 @@ def _pane_rows(scene: Scene, title: str, needs: Floats, width: int, height: int)
 def _draw_target(scene: Scene, line: str, track: BarTrack) -> Row:
     """The trace, with the line of the target and the limits where the trace leaves room."""
     middle = track.cells // 2
-    empty = " " if scene.options.ascii else chr(_BRAILLE)
+    empty = " " if scene.options.ascii else chr(BRAILLE)
     cells = [" " if c == empty else c for c in line]
     if cells[middle] == " ":
         cells[middle] = scene.marks.target
@@ -112,7 +109,7 @@ def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list
             first, last = (_dot_column(x, track, across) for x in (low, high))
             grid[y, first : last + 1] = True
     cells = grid.reshape(height, 4, track.cells, 2).transpose(0, 2, 1, 3)
-    codes = (cells * _DOTS).sum(axis=(2, 3)) + _BRAILLE
+    codes = (cells * DOTS).sum(axis=(2, 3)) + BRAILLE
     return ["".join(map(chr, row)) for row in codes.tolist()]
 
 

@@ -345,6 +345,13 @@ class PullTable:
     worst: tuple[Point | None, ...]
     leanest: tuple[Point | None, ...]
 
+    def mean_over_bands(self) -> tuple[Floats, Floats]:
+        """Each node's mean need against the peers over its bands, and half the 95 % interval, float64[n]."""
+        known = np.isfinite(self.peers)
+        squares = mean_of_known(np.where(known, self.peers_half, np.nan) ** 2)
+        half: Floats = np.sqrt(squares / np.maximum(known.sum(axis=0), 1))
+        return mean_of_known(self.peers), half
+
     def spreads(self) -> tuple[Spread, ...]:
         """The spread of each band with its interval; each takes some milliseconds."""
         means, errors = np.log1p(self.peers / 100), self.peers_error / 100
