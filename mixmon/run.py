@@ -508,7 +508,7 @@ def side_of_run(run: Run) -> RunSide:
     """
     conditions = ConditionStage()
     stage = _feed_balance(run, run.session, conditions)
-    return RunSide(run.name, run.session, stage.cells_used(), conditions.result())
+    return RunSide(run.name, run.session, stage.cells_used(), conditions.result(), run.log.first_ns)
 
 
 def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:

@@ -9,7 +9,12 @@ from mixmon.cli import options
 from mixmon.cli.console import conclude
 from mixmon.cli.runs import log_status, opened_run
 from mixmon.errors import UsageError
-from mixmon.findings.proof.compare import USUAL_MARGIN_PERCENT, BeforeAfter, compare_runs
+from mixmon.findings.proof.compare import (
+    LARGEST_TRIM_PERCENT,
+    USUAL_MARGIN_PERCENT,
+    BeforeAfter,
+    compare_runs,
+)
 from mixmon.report.balance import log_troubles
 from mixmon.report.comparison import comparison_json, comparison_text
 from mixmon.report.text import to_json
@@ -80,21 +85,24 @@ def trims_of(words: list[str]) -> dict[int, float] | None:
     """Trims by cylinder; None where none is given.
 
     Raises:
-        UsageError: a word that is no trim.
+        UsageError: a word that is no trim, or a second one for a cylinder.
     """
-    trims = {}
+    trims: dict[int, float] = {}
     for word in words:
         cylinder, equals, given = word.partition("=")
         try:
-            trims[int(cylinder)] = float(given)
-            fine = bool(equals) and -_LARGEST_TRIM <= float(given) <= _LARGEST_TRIM
+            number, trim = int(cylinder), float(given)
+            fine = bool(equals) and abs(trim) <= LARGEST_TRIM_PERCENT
         except ValueError:
             fine = False
         if not fine:
             raise UsageError(
                 f"--entered {word}: no trim; expected a cylinder and percent, such as 4=5.5; correct it"
             )
+        if number in trims:
+            raise UsageError(
+                f"--entered {word}: cylinder {number} was given {trims[number]:g} % before it; expected one "
+                "trim for a cylinder; correct it"
+            )
+        trims[number] = trim
     return trims or None
-
-
-_LARGEST_TRIM = 50.0  # our choice: a larger trim is a misplaced point

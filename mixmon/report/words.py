@@ -555,6 +555,14 @@ CONDITION_NAMES: Final[Mapping[str, str]] = {
 }
 
 
+def _write_span(seconds: float) -> str:
+    """A time as somebody says it."""
+    for unit, length in (("h", 3600.0), ("min", 60.0)):
+        if seconds >= 2 * length:
+            return f"{seconds / length:.0f} {unit}"
+    return f"{seconds:.0f} s"
+
+
 def _list_conditions(values: Mapping[str, Any]) -> str:
     return _join_words([CONDITION_NAMES[name] for name in values["quantities"]])
 
@@ -586,6 +594,16 @@ _COMPARISON: Final[Mapping[NoteCode, Sentence]] = {
     ProofNote.SERIALS_UNKNOWN: lambda values: (
         f"no serial in both sessions for {_cylinder_list(values['cylinders'])}: taken for the same sensors "
         "as before; if one was moved or replaced, its error looks like a change, and no interval holds it"
+    ),
+    ProofNote.BIASES_DIFFER: lambda values: (
+        f"known biases of the same sensors differ between the sessions by up to {values['percent']:.1f} %, "
+        f"at {_cylinder_list(values['cylinders'])}: that looks like a change, and is in the intervals; "
+        "tell the same in both"
+    ),
+    ProofNote.AFTER_IS_EARLIER: lambda values: (
+        f"by its stamps the run after began {_write_span(values['seconds'])} earlier than the run before: if "
+        "both come from one clock, name them the other way round; changes and trims have the opposite sign "
+        "otherwise"
     ),
     ProofNote.COMMON_BIAS_CANCELS: (
         "a sensor's own error cancels in a change as long as the sensor stays where it is and does not drift "

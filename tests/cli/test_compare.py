@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -127,12 +128,22 @@ def test_one_shared_cell_proves_nothing_but_shows_the_trim():
     assert [e["verdict"]["code"] for e in found["effect"]] == ["taken"]
 
 
+def test_a_copy_of_the_log_is_no_other_run(tmp_path):
+    """Every change would be zero, and every cylinder shown to be equivalent."""
+    copy = tmp_path / "after.log.gz"
+    shutil.copy(EXAMPLE[0], copy)
+    answer = run_command("compare", EXAMPLE[0], str(copy), *EXAMPLE[2:], "--quiet", "--to", "25")
+    assert answer.status == BAD_INPUT
+    assert f"{copy}: the same readings as in {EXAMPLE[0]} in 1 of 1 cells" in answer.err
+
+
 MISTAKES = {
     "same log": ((EXAMPLE[0], *EXAMPLE[0:1], *EXAMPLE[2:]), "named twice"),
     "no session": (EXAMPLE[:2], "no session"),
     "margin": ((*EXAMPLE, "--margin", "0"), "margin 0 %"),
     "no trim": ((*EXAMPLE, "--entered", "5"), "--entered 5: no trim"),
     "no such cylinder": ((*EXAMPLE, "--entered", "9=1"), "cylinder 9; expected 1 to 6"),
+    "two trims": ((*EXAMPLE, "--entered", "5=4", "5=3"), "--entered 5=3: cylinder 5 was given 4 % before"),
     "large trim": ((*EXAMPLE, "--entered", "5=400"), "--entered 5=400: no trim"),
     "other engine": (
         (

@@ -8,7 +8,7 @@
 Numbers are ln lambda by node until `BeforeAfter` makes them percent by cylinder. A change is of the need
 against the mean of the cylinders, so a drift of the whole engine is not in it. Sensors' own errors cancel
 where the same sensor, by its serial, sat at the same cylinder; where another one does, its error and that of
-the one before are in the interval.
+the one before are in the interval. So is what one sensor's known biases of the two sessions differ by.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mixmon.arrays import Floats, Ints
+from mixmon.arrays import SECOND_NS, Floats, Ints
 from mixmon.errors import UsageError
 from mixmon.findings.balance.balance import Spread, half_percent, percent, spread
 from mixmon.findings.balance.known import KnownBiases
@@ -58,6 +58,9 @@ USUAL_MARGIN_PERCENT = 0.5
 _MIXTURE_MOVED = 0.03
 """Change of a cell's ln lambda that is told: our choice; a sensor with an error of gain of 5 % then reads
 another 0.15 % off (computed from the slope of the gain error near 0.9)."""
+
+LARGEST_TRIM_PERCENT = 50.0
+"""Trims beyond it are refused: our choice; a larger one is a misplaced point."""
 
 Interval = tuple[float, float]
 
@@ -177,8 +180,8 @@ def compare_runs(
             of its session; cylinders that are not named kept theirs.
 
     Raises:
-        UsageError: a margin that is not above zero, runs that cannot be of one engine, or a cylinder that the
-            engine does not have.
+        UsageError: a margin that is not above zero, runs that cannot be compared, a cylinder that the engine
+            does not have, or a trim beyond `LARGEST_TRIM_PERCENT`.
     """
     if not (margin_percent > 0 and np.isfinite(margin_percent)):
         raise UsageError(f"margin {margin_percent:g} %; expected a number above zero; correct it")
@@ -195,9 +198,14 @@ def _trims_of(
     if entered is None:
         now = after.session.trims.now_percent
         return None if held is None or now is None else (held, now)
-    for cylinder in entered:
+    for cylinder, trim in entered.items():
         if not 1 <= cylinder <= count:
             raise UsageError(f"entered: cylinder {cylinder}; expected 1 to {count}; correct it")
+        if not abs(trim) <= LARGEST_TRIM_PERCENT:
+            raise UsageError(
+                f"entered: {trim:g} % for cylinder {cylinder}; expected {-LARGEST_TRIM_PERCENT:g} to "
+                f"{LARGEST_TRIM_PERCENT:g}; correct it"
+            )
     held = (0.0,) * count if held is None else held
     return held, [entered.get(c, held[c - 1]) for c in range(1, count + 1)]
 
@@ -217,7 +225,10 @@ class _Comparer:
         self._table: PairTable = pair_cells(before, after, self._placed)
         self._nodes: Ints = compared_nodes(self._table)
         self._charges: Floats = after.charges[self._placed.after]
-        self._own_errors, self._same = _sensor_errors(before, after, self._placed)
+        self._same = _same_sensors(before, after, self._placed)
+        stayed = np.array([one is True for one in self._same], np.bool_)
+        self._other_biases = np.where(stayed, _bias_differences(before, after, self._placed), 0.0)
+        self._own_errors = _sensor_errors(before, after, self._placed, self._same, self._other_biases)
         self._sides = [_needs_of(side, self._table.cells) for side in (before, after)]
         self._trims = trims
         table = self._table
@@ -422,6 +433,14 @@ class _Comparer:
             notes.append(
                 note(ProofNote.SERIALS_UNKNOWN, cylinders=tuple(c for i in unknown for c in self._of(i)))
             )
+        if differ := np.flatnonzero(np.abs(self._other_biases) > _SAME_BIAS).tolist():
+            notes.append(
+                note(
+                    ProofNote.BIASES_DIFFER,
+                    cylinders=tuple(c for i in differ for c in self._of(i)),
+                    percent=percent(float(np.abs(self._other_biases).max())),
+                )
+            )
         if len(other) < len(self._same):
             notes.append(note(ProofNote.COMMON_BIAS_CANCELS))
         return notes
@@ -441,6 +460,10 @@ class _Comparer:
         differ = tuple(one.quantity for one in conditions if one.alike is False)
         unknown = tuple(one.quantity for one in conditions if one.alike is None)
         notes = []
+        begins = [side.begin_ns for side in (self._before, self._after)]
+        if begins[0] is not None and begins[1] is not None and begins[1] < begins[0]:
+            earlier = (begins[0] - begins[1]) / SECOND_NS
+            notes.append(note(ProofNote.AFTER_IS_EARLIER, seconds=earlier))
         if differ:
             notes.append(note(ProofNote.CONDITIONS_DIFFER, quantities=differ))
         if unknown:
@@ -473,23 +496,47 @@ def _level_of(side: RunSide, cell: Cell) -> float:
     return float(np.average([g.level for g in groups], weights=[g.batches for g in groups]))
 
 
-def _sensor_errors(before: RunSide, after: RunSide, placed: MatchedNodes) -> tuple[Floats, list[bool | None]]:
-    """What other sensors do to each change, as a standard deviation, and whether each node has the same one.
+def _same_sensors(before: RunSide, after: RunSide, placed: MatchedNodes) -> list[bool | None]:
+    """Whether each node has the same sensor in both runs, by its serial; None where one is not told.
 
-    Where serials are missing, sensors are taken to be where they were, and a note says so: None.
+    Where serials are missing, sensors are taken to be where they were, and a note says so.
     """
-    count = len(placed.cylinders)
-    same: list[bool | None] = []
-    squares = np.zeros(count)
+    pairs = zip(placed.before.tolist(), placed.after.tolist(), strict=True)
+    serials = [
+        (before.session.chain.nodes[one].sensor, after.session.chain.nodes[other].sensor)
+        for one, other in pairs
+    ]
+    return [first == second if first and second else None for first, second in serials]
+
+
+_SAME_BIAS = 1e-6  # known biases that differ by less, ln lambda, are the same: rounding
+
+
+def _bias_differences(before: RunSide, after: RunSide, placed: MatchedNodes) -> Floats:
+    """By how much more the readings after were corrected for a known bias, ln lambda; float64[n]."""
+    known = [np.nan_to_num(KnownBiases(side.session).percent) for side in (before, after)]
+    out: Floats = np.log1p(known[1][placed.after] / 100) - np.log1p(known[0][placed.before] / 100)
+    return out
+
+
+def _sensor_errors(
+    before: RunSide,
+    after: RunSide,
+    placed: MatchedNodes,
+    same: Sequence[bool | None],
+    other_biases: Floats,
+) -> Floats:
+    """What sensors do to each change, as a standard deviation: others than before, or otherwise corrected.
+
+    other_biases: of the same sensors, what their corrections differ by; one or the other of them is wrong, or
+        the sensor drifted, so that all of it may be an error: it is taken for a standard deviation.
+    """
     errors = [_own_error(side) for side in (before, after)]
-    for i, (one, other) in enumerate(zip(placed.before.tolist(), placed.after.tolist(), strict=True)):
-        first = before.session.chain.nodes[one].sensor
-        second = after.session.chain.nodes[other].sensor
-        same.append(first == second if first and second else None)
-        if same[i] is False:
-            squares[i] = errors[0][one] ** 2 + errors[1][other] ** 2
-    own = peer_error(np.sqrt(squares), after.charges[placed.after], np.ones(count, np.bool_))
-    return own / NORMAL_95_SIX_DECIMALS, same
+    others = np.array([one is False for one in same], np.bool_)
+    corrected = NORMAL_95_SIX_DECIMALS * other_biases
+    squares = np.where(others, errors[0][placed.before] ** 2 + errors[1][placed.after] ** 2, corrected**2)
+    own = peer_error(np.sqrt(squares), after.charges[placed.after], np.ones(len(same), np.bool_))
+    return own / NORMAL_95_SIX_DECIMALS
 
 
 def _own_error(side: RunSide) -> Floats:

@@ -12,6 +12,8 @@ class ProofNote(NoteCode):
     ONE_CELL_SHARED = "one_cell_shared"
     SENSORS_OTHER = "sensors_other"
     SERIALS_UNKNOWN = "serials_unknown"
+    BIASES_DIFFER = "biases_differ"
+    AFTER_IS_EARLIER = "after_is_earlier"
     NODES_NOT_IN_BOTH = "nodes_not_in_both"
     NOT_COMPARED = "not_compared"
     MIXTURE_MOVED = "mixture_moved"

@@ -36,12 +36,14 @@ class RunSide:
     session     its own
     cells       what each cell that counts for trims says by itself
     conditions  means by quantity (`conditions.ConditionStage`)
+    begin_ns    stamp of its first frame; None where not known
     """
 
     name: str
     session: Session
     cells: Mapping[Cell, CellFit]
     conditions: Mapping[str, float]
+    begin_ns: int | None = None
 
     @property
     def load(self) -> str:
@@ -56,10 +58,12 @@ class RunSide:
 
 
 def check_sides(before: RunSide, after: RunSide) -> None:
-    """Refuses runs that cannot be of one engine.
+    """Refuses runs that cannot be compared.
+
+    Cells of one centre reach as far as those beside them are away, so other axes are other cells.
 
     Raises:
-        UsageError: other numbers of cylinders, or cells by another load.
+        UsageError: other numbers of cylinders, cells by another load or on other axes, or the same readings.
     """
     ours, theirs = before.session.engine.cylinders, after.session.engine.cylinders
     if ours != theirs:
@@ -72,6 +76,28 @@ def check_sides(before: RunSide, after: RunSide) -> None:
             f"{after.name}: cells by {after.load or 'no load'}, and {before.name} by "
             f"{before.load or 'no load'}; expected the same [axes] in both; correct them"
         )
+    axes = [(side.session.axes.rpm, side.session.axes.load) for side in (before, after)]
+    if axes[0] != axes[1]:
+        raise UsageError(
+            f"{after.name}: other cells than {before.name}; expected the same [axes] in both, as a centre "
+            "does not say how far its cell reaches; correct them, or name one session for both"
+        )
+    shared = [(fit, after.cells[cell]) for cell, fit in before.cells.items() if cell in after.cells]
+    same = sum(_has_same_readings(one, other) for one, other in shared)
+    if same:
+        raise UsageError(
+            f"{after.name}: the same readings as in {before.name} in {same} of {len(shared)} cells that both "
+            "have; expected two runs; a run is always like itself: name another"
+        )
+
+
+def _has_same_readings(one: CellFit, other: CellFit) -> bool:
+    """Whether two fits are of the same rows: noise never repeats itself to the last digit."""
+    noisy = bool((np.nan_to_num(one.scatter) > 0).any())
+    return noisy and all(
+        np.array_equal(getattr(one, name), getattr(other, name), equal_nan=True)
+        for name in ("scatter", "usable_s")
+    )
 
 
 class MatchedNodes(NamedTuple):

@@ -17,6 +17,8 @@ from mixmon.findings.proof.effect import is_loop_closed
 from mixmon.findings.proof.equivalence import Outcome
 from mixmon.findings.proof.notes import ProofNote
 from mixmon.findings.proof.pairs import RunSide
+from mixmon.report.words import sentence
+from mixmon.session.model import Sensors
 
 PLACES = tuple((rpm, load) for rpm in (1100.0, 3000.0, 6000.0) for load in (3.0, 50.0, 100.0))
 EIGHT = 8
@@ -100,6 +102,57 @@ def test_runs_of_two_engines_are_refused():
         compare_runs(before, replace(after, session=session(6)))
     with pytest.raises(UsageError, match="margin 0 %"):
         compare_runs(before, after, 0.0)
+
+
+def test_cells_on_other_axes_are_refused():
+    """The same centre with wider neighbours is another cell: the engine may have been elsewhere in it."""
+    before, after = sides(np.random.default_rng(3), np.zeros(EIGHT))
+    own = before.session
+    fine, coarse = (
+        replace(own, axes=replace(own.axes, rpm=rpm)) for rpm in ((2000.0, 3000.0, 4000.0), (1000.0, 3000.0))
+    )
+    with pytest.raises(UsageError, match=r"after: other cells than before; expected the same \[axes\]"):
+        compare_runs(replace(before, session=fine), replace(after, session=coarse))
+
+
+def with_serials(side: RunSide, biases: dict[str, tuple[float, float]]) -> RunSide:
+    chain = side.session.chain
+    nodes = tuple(replace(node, sensor=f"S-{i}") for i, node in enumerate(chain.nodes))
+    own = replace(side.session, chain=replace(chain, nodes=nodes), sensors=Sensors(known_bias=biases))
+    return replace(side, session=own)
+
+
+def test_a_bias_that_is_told_in_one_session_only_is_no_change():
+    """The readings of sensor S-3 are divided by 1.02 in one run and not in the other."""
+    told = -100 * np.log(1.02) * (np.arange(EIGHT) == 3)
+    for seed in range(5):
+        before, after = sides(np.random.default_rng(seed), told, noise=(0.1, 0.2))
+        alike = compare_runs(with_serials(before, {}), with_serials(after, {}))
+        assert alike.cylinders[3].outcome is Outcome.DIFFERENT
+        found = compare_runs(with_serials(before, {}), with_serials(after, {"S-3": (2.0, 0.2)}))
+        assert ProofNote.BIASES_DIFFER in codes(found)
+        assert found.cylinders[3].outcome is Outcome.NOT_SHOWN
+        for one in found.cylinders:
+            assert one.interval90_percent[0] <= 0 <= one.interval90_percent[1]
+
+
+def test_a_run_after_that_began_earlier_is_told():
+    before, after = sides(np.random.default_rng(3), np.zeros(EIGHT))
+    hour = 3_600_000_000_000
+    exchanged = compare_runs(replace(before, begin_ns=9 * hour), replace(after, begin_ns=6 * hour))
+    (told,) = [one for one in exchanged.notes if one.code is ProofNote.AFTER_IS_EARLIER]
+    assert dict(told.values)["seconds"] == 3 * 3600
+    assert "3 h earlier" in sentence(told)
+    for begin in (None, 9 * hour, 12 * hour):
+        found = compare_runs(replace(before, begin_ns=9 * hour), replace(after, begin_ns=begin))
+        assert ProofNote.AFTER_IS_EARLIER not in codes(found)
+
+
+@pytest.mark.parametrize("entered", [{3: np.nan}, {3: -100.0}, {3: 51.0}, {0: 1.0}, {9: 1.0}])
+def test_trims_that_cannot_be_are_refused(entered):
+    before, after = sides(np.random.default_rng(3), np.zeros(EIGHT))
+    with pytest.raises(UsageError, match=r"entered: .*expected"):
+        compare_runs(before, after, entered=entered)
 
 
 def test_conditions_are_compared_by_bands():
