@@ -1,7 +1,6 @@
-"""Nothing is sent: every send is recorded on every path of the program, and only what asks for it sends.
+"""Nothing is sent: every send is recorded on every path of the program.
 
-What asks for it: the demo, which plays its engine onto virtual buses of its own process. To its own adapter
-the program gives commands, never frames; of the kernel it asks how an interface is set.
+To its own adapter the program gives commands, never frames; of the kernel it asks how an interface is set.
 """
 
 from __future__ import annotations
@@ -30,7 +29,7 @@ from mixmon.frames.adapters.adapters import Adapters
 from mixmon.frames.adapters.interfaces import ADAPTERS, BusOptions
 from mixmon.frames.adapters.socketcan import SocketcanReceiver, prepare, read_link
 from mixmon.frames.adapters.stamps import HostClock
-from mixmon.simulate.feed import Feed
+from mixmon.live.feed import Feed
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import simulate
 from mixmon.watch.commands import Command, Quit
@@ -77,7 +76,7 @@ LISTENING: dict[str, tuple[str, ...]] = {
     "record": ("record", *LIVE, "--accept-caution", "--quiet"),
     "watch": ("watch", *LIVE, "--text", "--accept-caution", "--quiet"),
 }
-ASKED_FOR = {"demo"}
+WITHOUT_A_BUS = {"demo"}
 
 TO_THE_ADAPTER = re.compile(rb"(C|Z[01]|S[0-8]|Y[25]|L|F)\r")
 """Close, stamps, bit rates, listen, status: common practice of serial adapters, as in Linux' slcan driver."""
@@ -103,7 +102,7 @@ def heard_by(player: Player) -> list[can.Message]:
 
 
 def test_every_command_is_looked_at() -> None:
-    assert {*OFFLINE, *LISTENING, *ASKED_FOR} == set(COMMANDS)
+    assert {*OFFLINE, *LISTENING, *WITHOUT_A_BUS} == set(COMMANDS)
 
 
 @pytest.mark.parametrize("words", [line for lines in OFFLINE.values() for line in lines], ids=" ".join)
@@ -233,12 +232,12 @@ def test_a_can_socket_is_only_read_and_the_kernel_only_asked(sends: list[Send]) 
     assert int.from_bytes(question[4:6], "little") == 18  # RTM_GETLINK, linux/rtnetlink.h
 
 
-def test_the_demo_sends_on_virtual_buses_alone(sends: list[Send]) -> None:
-    feed = Feed(simulate(load_scenario("plain"), seed=1, duration=0.1), NAMES)
-    feed.start()
-    until(feed.ended.is_set)
-    feed.close()
-    assert {(send.module, send.door) for send in sends} == {("mixmon.simulate.feed", "VirtualBus.send")}
+def test_the_demo_sends_nothing(sends: list[Send]) -> None:
+    feed = Feed(simulate(load_scenario("plain"), seed=1, duration=0.1))
+    feed.open()
+    until(lambda: bool(feed.take()))
+    feed.stop()
+    assert sends == []
 
 
 SENDING = re.compile(r"send\w*|write|write_\w+|connect|ioctl")
@@ -263,13 +262,11 @@ WHO_KNOWS_DEVICES = {
     "frames/adapters/socketcan.py": {"socket"},
     "frames/logs.py": {"can"},
     "frames/text_logs.py": {"can"},
-    "simulate/feed.py": {"can"},
 }
 WHO_SENDS = {
     "frames/adapters/slcan.py": ["self._port.write"] * 5,  # commands to the adapter
     "frames/logs.py": ["plain.write"],  # a log unpacked to a file
     "frames/adapters/socketcan.py": ["sock.send"],  # the question to the kernel
-    "simulate/feed.py": ["self._buses[bus].send"],  # python-can's virtual buses
 }
 
 

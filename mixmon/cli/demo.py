@@ -1,7 +1,6 @@
 """mixmon demo: the demo engine live in the dashboard; without a terminal, its balance beside its truth.
 
-Live, a feed sends the simulated frames onto virtual buses of this process, and a worker watches these like
-any other. As text, the simulation goes into a log, which is read like any other.
+Live, a worker takes the simulated frames as they fall due, and watches them like those of any bus. As text, the simulation goes into a log, which is read like any other.
 """
 
 from __future__ import annotations
@@ -18,19 +17,17 @@ from mixmon.cli.screen import add_screen, show
 from mixmon.cli.stopping import at_terminal
 from mixmon.findings.balance.balance import Balance
 from mixmon.frames.adapters.interfaces import BusOptions
-from mixmon.frames.adapters.receiver import SourceEvent, SourceEventKind
 from mixmon.frames.candump_write import write_candump
+from mixmon.live.feed import Feed
 from mixmon.live.recording import RunRecording
-from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
 from mixmon.record.recorder import Recorder
 from mixmon.report.balance import balance_text
 from mixmon.report.text import Column, paragraph, table
 from mixmon.report.units import unit_named
-from mixmon.simulate.feed import Feed
 from mixmon.simulate.load import load_scenario
-from mixmon.simulate.simulation import session_toml, simulate
+from mixmon.simulate.simulation import Simulation, session_toml, simulate
 from mixmon.simulate.truth import truth_of
 
 DEMO_SCENARIO = "alder8-short"
@@ -51,34 +48,21 @@ def run(arguments: argparse.Namespace) -> int:
     return _print_text(arguments) if arguments.text or not at_terminal() else _show_live(arguments)
 
 
-_HARDWARE_EVENTS: Final = frozenset({SourceEventKind.OPENED, SourceEventKind.REMARK})
-"""Events about a device: the demo has none."""
-
-
-class DemoBuses(BusSource):
-    """Virtual buses, without the events about a device."""
-
-    def events(self) -> list[SourceEvent]:
-        """What has happened to the buses since the last call."""
-        return [event for event in super().events() if event.kind not in _HARDWARE_EVENTS]
+PIECE_S: Final = 1.0
+"""Seconds of the engine that are simulated at once. Our choice: made in a fiftieth of that, so no turn waits."""
 
 
 def _show_live(arguments: argparse.Namespace) -> int:
-    """Plays the engine in real time onto virtual buses, repeated without end, and watches these."""
-    simulation = simulate(load_scenario(DEMO_SCENARIO), seed=arguments.seed)
+    """Plays the engine in real time, repeated without end, and watches it."""
+    world = simulate(load_scenario(DEMO_SCENARIO), seed=arguments.seed).world
+    simulation = Simulation(world, piece_s=PIECE_S)
     session = simulation.session
     buses = [
         BusOptions(bus.log_channel, "virtual", f"mixmon demo {bus.name}", bus.bitrate)
         for bus in session.buses
     ]
     recording = RunRecording(Recorder(session.recording.folder, name=session.name, buses=buses), idle=True)
-    worker = Worker(bind(session, load_databases(session)), DemoBuses(buses), recording)
-    feed = Feed(simulation, [f"mixmon demo {bus.name}" for bus in session.buses], repeat=True)
-    feed.start()
-    try:
-        return show(worker, arguments)
-    finally:
-        feed.close()
+    return show(Worker(bind(session, load_databases(session)), Feed(simulation), recording), arguments)
 
 
 def _print_text(arguments: argparse.Namespace) -> int:

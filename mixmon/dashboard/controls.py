@@ -19,7 +19,6 @@ from mixmon.dashboard.scene import ORDERS, Scene
 from mixmon.dashboard.screens import checks
 from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.pages import State, alarm_index
-from mixmon.dashboard.verdict import NOT_ACKNOWLEDGED
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.pulls.quality import Suggestion
@@ -61,14 +60,14 @@ NO_ALARM = "no active alarm"
 
 def acknowledge(alarm: Alarm) -> Outcome:
     """Acknowledges the alarm; words where that was done before."""
-    if alarm.state not in NOT_ACKNOWLEDGED:
+    if not alarm.state.waits:
         return f"{alarm.rule.name}: acknowledged already"
     return Acknowledge(alarm.rule.name, alarm.position)
 
 
 def acknowledge_all(alarms: Sequence[Alarm]) -> Outcome:
     """Acknowledges all alarms on the screen that wait for it; words where there is none."""
-    seen = tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACKNOWLEDGED)
+    seen = tuple((a.rule.name, a.position) for a in alarms if a.state.waits)
     return AcknowledgeAll(seen) if seen else "nothing waits to be acknowledged"
 
 

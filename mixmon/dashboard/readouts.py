@@ -1,9 +1,9 @@
 """What a person reads and hears from snapshots that change many times a second: held numbers, and sounds.
 
 A digit that flickers cannot be read, and a peak that lasts a tenth of a second cannot be seen. So
-numbers change at most every quarter second, and the leanest cylinder and the spread stay at their
-worst for a second and a half. A value that is no longer known goes at once. A sound is given once
-for each thing that has happened.
+numbers change at most every quarter second, all at once, so that large digits and rows say the same; beside
+them the worst of the last second and a half stands as numbers of its own. A value that is no longer
+known goes at once. A sound is given once for each thing that has happened.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ from typing import Final
 import numpy as np
 
 from mixmon.dashboard.scene import Digits
-from mixmon.dashboard.verdict import NOT_ACKNOWLEDGED
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.pulls.quality import Suggestion
 from mixmon.mixture.block import SampleState
@@ -66,7 +65,7 @@ class SoundCues:
         ]
         signs.sort(key=lambda sign: sign[0] != SoundPattern.URGENT)
         waits = any(
-            a.rule.priority == 1 and a.state in NOT_ACKNOWLEDGED and not a.flags
+            a.rule.priority == 1 and a.waits
             for a in snapshot.alarms.alarms
         )
         raised = any(pattern == SoundPattern.URGENT for pattern, _ in signs)
@@ -109,7 +108,7 @@ HOLD_S: Final = 1.5
 class ReadoutHold:
     """A stage: takes snapshots with the seconds of the watcher's clock, gives the numbers to show.
 
-    Keeps when the numbers were last renewed, and until when the two worst values are held.
+    Keeps the numbers that stand, when they were renewed, and until when the two worst values are held.
     """
 
     def __init__(self) -> None:
@@ -129,35 +128,40 @@ class ReadoutHold:
 
     def _renew_readouts(self, snapshot: Snapshot, now_s: float) -> Digits:
         against = "target" if np.isfinite(snapshot.target) else "peers"
-        leanest, need = self._hold_leanest(snapshot, against, now_s)
+        leanest, need = _find_leanest(snapshot, against)
         cylinders = snapshot.cylinders
         valid = cylinders.state == SampleState.VALID
         needs = cylinders.vs_target if against == "target" else cylinders.vs_peers
+        worst, worst_need = self._hold_leanest(snapshot, against, leanest, need, now_s)
         return Digits(
             leanest=leanest,
             need=need,
             against=against,
             all_vs_target=snapshot.all_vs_target,
-            spread=self._hold_spread(snapshot, now_s),
+            spread=snapshot.spread,
             rpm=snapshot.engine.get("rpm", np.nan),
             target=snapshot.target,
             lam=tuple(np.where(valid, cylinders.lam, np.nan).tolist()),
             needs=tuple(np.where(valid, needs, np.nan).tolist()),
+            worst=worst,
+            worst_need=worst_need,
+            worst_spread=self._hold_spread(snapshot, now_s),
         )
 
-    def _hold_leanest(self, snapshot: Snapshot, against: str, now_s: float) -> tuple[int | None, float]:
-        """The newly leanest if it is leaner than the held one, or the held one's time is over."""
-        index, need = _find_leanest(snapshot, against)
+    def _hold_leanest(
+        self, snapshot: Snapshot, against: str, index: int | None, need: float, now_s: float
+    ) -> tuple[int | None, float]:
+        """The leanest of now if it is leaner than the held one, or the held one's time is over."""
         held = self._digits
         if held is not None and held.against == against and _is_current(held, snapshot):
-            kept = now_s < self._leanest_until and held.leanest is not None
-            if kept and not need >= held.need:
-                return held.leanest, held.need
+            kept = now_s < self._leanest_until and held.worst is not None
+            if kept and not need >= held.worst_need:
+                return held.worst, held.worst_need
         self._leanest_until = now_s + HOLD_S
         return index, need
 
     def _hold_spread(self, snapshot: Snapshot, now_s: float) -> float:
-        held = self._digits.spread if self._digits is not None else np.nan
+        held = self._digits.worst_spread if self._digits is not None else np.nan
         if now_s < self._spread_until and snapshot.spread < held:
             return held
         self._spread_until = now_s + HOLD_S
@@ -174,7 +178,8 @@ def _find_leanest(snapshot: Snapshot, against: str) -> tuple[int | None, float]:
 
 
 def _is_current(digits: Digits, snapshot: Snapshot) -> bool:
-    """Whether the cylinder that the numbers name is still known."""
-    if digits.leanest is None or snapshot.failure:
-        return not snapshot.failure
-    return bool(snapshot.cylinders.state[digits.leanest] == SampleState.VALID)
+    """Whether the cylinders that the numbers name are still known."""
+    if snapshot.failure:
+        return False
+    named = [index for index in (digits.leanest, digits.worst) if index is not None]
+    return bool((snapshot.cylinders.state[named] == SampleState.VALID).all())

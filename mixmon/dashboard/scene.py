@@ -153,11 +153,12 @@ class ViewOptions:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Digits:
-    """The numbers that are to be read: renewed four times a second, the worst held (see `ReadoutHold`).
+    """The numbers that are to be read, of now, renewed four times a second (see `ReadoutHold`).
 
     leanest  index of the node, None when none is known
     need     what it needs, percent; `against` says against what
     lam, needs  one a node, NaN where not known
+    worst, worst_need, worst_spread  leanest node with its need, and spread, at their worst of the last moments
     """
 
     leanest: int | None
@@ -169,6 +170,9 @@ class Digits:
     target: float
     lam: tuple[float, ...]
     needs: tuple[float, ...]
+    worst: int | None
+    worst_need: float
+    worst_spread: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -278,6 +282,12 @@ class Scene:
         if self.dead or self.digits.leanest is None:
             return None, np.nan
         return self.digits.leanest, self.digits.need
+
+    def worst(self) -> tuple[int | None, float, float]:
+        """The leanest node of the last moments, what it needed, and the spread; None and NaN where not known."""
+        if self.dead or self.digits.worst is None or not self.counted(self.digits.worst):
+            return None, np.nan, np.nan
+        return self.digits.worst, self.digits.worst_need, self.digits.worst_spread
 
 
 def is_over(alarm: Alarm) -> bool:

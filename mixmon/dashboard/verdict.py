@@ -15,19 +15,10 @@ import numpy as np
 from mixmon.dashboard.scene import Scene, Setting, is_over
 from mixmon.dashboard.text import CUT_STATES, END_STATES, age_text
 from mixmon.findings.alarms.records import Alarm
-from mixmon.findings.alarms.states import AlarmFlag, AlarmState
+from mixmon.findings.alarms.states import AlarmFlag
 from mixmon.mixture.block import SampleState
 from mixmon.session.alarm_kinds import kind_of
 from mixmon.watch.snapshot import Snapshot
-
-NOT_ACKNOWLEDGED = frozenset(
-    {
-        AlarmState.UNACKNOWLEDGED,
-        AlarmState.RETURNED_UNACKNOWLEDGED,
-        AlarmState.LATCHED_UNACKNOWLEDGED,
-    }
-)
-
 
 class LimitWord(Enum):
     """The limit word; the value is what is shown."""
@@ -72,7 +63,7 @@ def verdict(scene: Scene) -> LimitVerdict:
     live, setting = scene.live, scene.setting
     alarms = live.alarms.alarms
     lost = _why_no_data(live, scene.stalled)
-    unacknowledged = any(a.rule.priority == 1 and a.state in NOT_ACKNOWLEDGED and not a.flags for a in alarms)
+    unacknowledged = any(a.rule.priority == 1 and a.waits for a in alarms)
     if lost:
         return LimitVerdict(LimitWord.NO_DATA, lost, unacknowledged)
     over = [a for a in alarms if is_over(a)]
@@ -130,9 +121,9 @@ def _why_look(alarms: tuple[Alarm, ...], live: Snapshot, setting: Setting) -> st
     active = [a for a in alarms if a.active and AlarmFlag.SUPPRESSED not in a.flags]
     if active:
         return _name_alarms(active)
-    waiting = [a for a in alarms if a.state in NOT_ACKNOWLEDGED and not a.flags]
+    waiting = [a for a in alarms if a.waits]
     if waiting:
-        return f"{_name_alarms(waiting)}: not acknowledged"
+        return f"{_name_alarms(waiting)}: unacknowledged"
     unwatched = next((pair for pair in setting.unwatched if pair[0].priority == 1), None)
     if unwatched:
         return f"{unwatched[0].name} not watched: no {', '.join(unwatched[1])}"

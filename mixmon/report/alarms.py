@@ -43,11 +43,9 @@ def alarm_line(event: AlarmEvent, first_ns: int) -> str:
     """One record: seconds since `first_ns`, priority, cylinder, alarm, what happened, value."""
     one = f"cyl {'+'.join(map(str, event.cylinders))}" if event.cylinders else "engine"
     who = "all cyl" if event.all_nodes else one
-    words = "NEW" if event.announced else event.what.value
-    if event.what is Happening.RE_ALARMED:
-        words = "STILL STANDS, announced again"
+    words = f"{event.what.value}, {event.state.word}" if event.announced and event.state else event.what.value
     value = ""
-    if event.what in {Happening.CONDITION_TRUE, Happening.CONDITION_FALSE} and math.isfinite(event.value):
+    if event.what is Happening.CONDITION_TRUE and math.isfinite(event.value):
         number = measured_text(event.value, event.limit, event.unit)
         value = f"  {number} {event.unit} (limit {event.limit:g})"
     reason = f"  ({printable(event.reason)})" if event.reason else ""
@@ -117,13 +115,13 @@ def alarms_json(
     alarms            one a record, in order of time:
         t_s              from the log's first frame
         rule, priority, position, cylinders   position null and no cylinders for the whole engine or rule
-        what             a word of `findings.alarms.records.Happening`: condition true, condition false,
-                         acknowledged, reset, shelved, shelf ended, suppressed, released, out of service,
-                         in service, re-alarm
-        before, state    normal, new, acknowledged, cleared-unacknowledged, latched-unacknowledged,
-                         latched-acknowledged; null in the record of a whole rule
+        what             a word of `findings.alarms.records.Happening`: raised, returned to normal,
+                         acknowledged, reset, shelved, unshelved, suppressed by design, released,
+                         out of service, in service, re-alarm
+        before, state    normal, unacknowledged, acknowledged, returned unacknowledged,
+                         latched unacknowledged, latched acknowledged; null in the record of a whole rule
         all_nodes        all nodes at once are meant: one alarm, position null and no cylinders
-        silenced         why it is not announced: shelved, suppressed, out of service; empty where it is
+        silenced         why it is not announced: shelved, suppressed by design, out of service; empty where it is
         active           whether the condition holds, delays counted
         announced        whether the operator's attention was asked for
         for_s            how long the condition had been what it is

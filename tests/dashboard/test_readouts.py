@@ -22,35 +22,46 @@ def test_numbers_change_four_times_a_second():
     assert RENEW_S == 0.25
 
 
-def test_the_leanest_stays_for_a_second_and_a_half():
+def test_digits_say_what_the_rows_say_at_every_moment():
+    hold, rng = ReadoutHold(), np.random.default_rng(1)
+    for i in range(200):
+        digits = hold.feed(at(*rng.normal(0, 3, 4).tolist()), i / 13)
+        assert digits.need == max(digits.needs) == digits.needs[digits.leanest]
+        assert digits.spread == max(digits.needs) - min(digits.needs)
+        assert digits.worst_need >= digits.need
+        assert digits.worst_spread >= digits.spread
+
+
+def test_the_worst_stays_for_a_second_and_a_half_beside_the_value_of_now():
     hold = ReadoutHold()
     hold.feed(at(5.0, 0.0), 0.0)
     seen = {t: hold.feed(at(1.0, 2.0), t) for t in (0.5, 1.0, 1.4, 1.75)}
-    assert [(d.leanest, d.need) for d in seen.values()] == [(0, 5.0)] * 3 + [(1, 2.0)]
-    assert seen[0.5].spread == 5.0
-    assert seen[1.75].spread == 1.0
+    assert [(d.leanest, d.need, d.spread) for d in seen.values()] == [(1, 2.0, 1.0)] * 4
+    assert [(d.worst, d.worst_need) for d in seen.values()] == [(0, 5.0)] * 3 + [(1, 2.0)]
+    assert [d.worst_spread for d in seen.values()] == [5.0] * 3 + [1.0]
     assert HOLD_S == 1.5
 
 
 def test_a_leaner_one_takes_over_at_once():
     hold = ReadoutHold()
     hold.feed(at(5.0, 0.0), 0.0)
-    assert hold.feed(at(5.0, 7.0), 0.3).leanest == 1
+    assert hold.feed(at(5.0, 7.0), 0.3).worst == 1
 
 
 def test_a_held_cylinder_that_falls_silent_is_let_go_within_one_picture():
     hold = ReadoutHold()
     hold.feed(at(5.0, 0.0, 1.0), 0.0)
     digits = hold.feed(at(5.0, 0.0, 1.0, silent=(0,)), 0.1)
-    assert (digits.leanest, digits.need) == (2, 1.0)
+    assert (digits.leanest, digits.need, digits.worst, digits.worst_need) == (2, 1.0, 2, 1.0)
 
 
 def test_nothing_is_held_over_no_data():
     hold = ReadoutHold()
     hold.feed(at(5.0, 0.0), 0.0)
     digits = hold.feed(nothing(2), 0.1)
-    assert digits.leanest is None
-    assert np.isnan([digits.need, digits.spread, *digits.lam]).all()
+    assert digits.leanest is digits.worst is None
+    unknown = [digits.need, digits.spread, digits.worst_need, digits.worst_spread, *digits.lam]
+    assert np.isnan(unknown).all()
 
 
 def test_needs_are_against_peers_where_no_target_is_known():
@@ -62,4 +73,4 @@ def test_needs_are_against_peers_where_no_target_is_known():
 def test_a_target_that_comes_back_ends_the_hold_of_another_kind_of_number():
     hold = ReadoutHold()
     hold.feed(at(5.0, 0.0, target=np.nan), 0.0)
-    assert hold.feed(replace(at(1.0, 2.0), target=0.87), 0.5).need == 2.0
+    assert hold.feed(replace(at(1.0, 2.0), target=0.87), 0.5).worst_need == 2.0

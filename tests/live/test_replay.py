@@ -12,7 +12,6 @@ from live_rig import EXAMPLE, glimpse, until, virtual_worker
 from run_folders import list_runs
 
 from mixmon.errors import SourceError, UsageError
-from mixmon.findings.alarms.states import AlarmState
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.candump_write import write_candump
 from mixmon.live.recording import is_readable
@@ -23,11 +22,6 @@ from mixmon.record.run_folder import RunNote, open_run
 from mixmon.watch.commands import AcknowledgeAll, Mark, Pause, RecordOn, Resume, Seek, Speed, Step
 
 S = 1_000_000_000
-NOT_ACKNOWLEDGED = {
-    AlarmState.UNACKNOWLEDGED,
-    AlarmState.RETURNED_UNACKNOWLEDGED,
-    AlarmState.LATCHED_UNACKNOWLEDGED,
-}
 
 
 @pytest.fixture(scope="module")
@@ -238,7 +232,7 @@ def test_an_alarm_is_acknowledged_although_no_more_frames_come(log: Path) -> Non
 
     def waiting() -> tuple[tuple[str, int | None], ...]:
         alarms = worker.snapshot.alarms.alarms
-        return tuple((a.rule.name, a.position) for a in alarms if a.state in NOT_ACKNOWLEDGED)
+        return tuple((a.rule.name, a.position) for a in alarms if a.state.waits)
 
     assert waiting()
     worker.send(AcknowledgeAll(waiting()))

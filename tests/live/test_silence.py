@@ -23,7 +23,7 @@ def test_a_silent_bus_is_one_line_and_a_silent_node_is_its_own(tmp_path: Path) -
     path.write_bytes(write_candump(frames.take(np.flatnonzero(~(gaps | dead)))))
     status, out, err = run_command("replay", str(path), "-s", str(EXAMPLE), "--text")
     assert status == 0
-    told = [line.split()[3:5] for line in out.splitlines() if "node silent: NEW" in line]
+    told = [line.split()[3:5] for line in out.splitlines() if "node silent: raised, unacknowledged" in line]
     assert told == [["all", "cyl"], ["cyl", "3"], ["all", "cyl"]]
     heard = [line for line in err.splitlines() if "node silent" in line]
     who = [line.removeprefix("mixmon: ").partition(" node silent for ")[0] for line in heard]

@@ -35,8 +35,8 @@ def record(what: Happening) -> AlarmEvent:
 
 def test_what_is_announced_again_is_not_called_new() -> None:
     first, again = (alarm_line(record(w), 0) for w in (Happening.CONDITION_TRUE, Happening.RE_ALARMED))
-    assert first.split(": ")[1] == "NEW  0.050 lambda (limit 0.04)"
-    assert again.split(": ")[1] == "STILL STANDS, announced again"
+    assert first.split(": ")[1] == "raised, unacknowledged  0.050 lambda (limit 0.04)"
+    assert again.split(": ")[1] == "re-alarm, unacknowledged"
 
 
 @pytest.mark.parametrize(

@@ -188,7 +188,7 @@ def test_a_script_in_python_gets_the_same_records(run):
 def test_as_text_the_placeholders_are_called_so(run, capsys):
     assert main(["replay", str(run[2].path), "--text", "--quiet"]) == DONE
     text = capsys.readouterr().out
-    assert "lean under load: NEW" in text
+    assert "lean under load: raised, unacknowledged" in text
     assert "placeholder limits: common practice, not from this engine's builder" in text
 
 

@@ -21,8 +21,9 @@ from mixmon.dashboard.text import (
     state_word,
     wrap,
 )
-from mixmon.dashboard.verdict import NOT_ACKNOWLEDGED, LimitVerdict, who
+from mixmon.dashboard.verdict import LimitVerdict, who
 from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
+from mixmon.findings.alarms.states import SHORT_WORDS
 from mixmon.findings.events.event import NOT_FUELLING
 from mixmon.session.alarm_kinds import limit_text
 from mixmon.session.model import AlarmRule
@@ -40,17 +41,6 @@ _NAME, _VALUE = 22, 13
 _PLACEHOLDER_WORDS = "a placeholder of common practice, not from this engine's builder"
 _NEAR_NS = SECOND_NS
 """A misfire so close to an alarm's beginning may have raised it. Our choice: sensor delay and alarm delay."""
-
-_SHORT_WORDS = {
-    "new": "NEW",
-    "acknowledged": "ACK",
-    "cleared-unacknowledged": "CLEARED",
-    "latched-unacknowledged": "LATCHED",
-    "latched-acknowledged": "LATCH ACK",
-    "shelved": "SHELVED",
-    "suppressed by design": "BY DESIGN",
-    "out of service": "NO SERVICE",
-}
 
 
 def alarms_page(scene: Scene, verdict: LimitVerdict, chosen: int, sheet: Sheet) -> list[Row]:
@@ -71,11 +61,11 @@ def alarms_page(scene: Scene, verdict: LimitVerdict, chosen: int, sheet: Sheet) 
 def _count_row(scene: Scene, width: int) -> Row:
     alarms = scene.alarms()
     active = sum(a.active for a in alarms)
-    waiting = sum(a.state in NOT_ACKNOWLEDGED and not a.flags for a in alarms)
+    waiting = sum(a.waits for a in alarms)
     silenced = sum(bool(a.flags) for a in alarms)
     rate = scene.snapshot.alarms.in_ten_minutes
     flood = f"  FLOOD: more than {FLOOD_ABOVE}" if scene.snapshot.alarms.flood else ""
-    text = f" active {active}  not acknowledged {waiting}  silenced {silenced}  last 10 min {rate}"
+    text = f" active {active}  unacknowledged {waiting}  silenced {silenced}  last 10 min {rate}"
     return fit_row([(text, "text"), (flood, "strong")], width)
 
 
@@ -115,7 +105,7 @@ def _rows_in_sight(rows: list[Row], chosen: int, width: int, room: int) -> list[
 
 
 def _alarm_row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
-    unacknowledged = alarm.state in NOT_ACKNOWLEDGED and not alarm.flags
+    unacknowledged = alarm.waits
     style = "new" if unacknowledged and alarm.rule.priority == 1 else "strong" if unacknowledged else "text"
     since = scene.snapshot.alarms.t - alarm.since if alarm.since is not None else -1
     mark = scene.marks.chosen if chosen else " "
@@ -146,7 +136,7 @@ def value_text(scene: Scene, alarm: Alarm) -> str:
 
 def short_word(alarm: Alarm) -> str:
     """How the alarm stands, in at most ten cells."""
-    return _SHORT_WORDS.get(alarm.word.split(",", maxsplit=1)[0], alarm.word.upper())
+    return SHORT_WORDS[alarm.word.split(",", maxsplit=1)[0]]
 
 
 def _meaning_rows(scene: Scene, alarm: Alarm, width: int) -> list[Row]:

@@ -109,7 +109,7 @@ def _alarm_words(scene: Scene, index: int, room: int) -> str:
     for alarm in scene.alarms():
         if alarm.position == position:
             value = f"  {text}" if (text := value_text(scene, alarm)) else ""
-            words = f"{clean(alarm.rule.name)} {short_word(alarm)}"
+            words = f"{short_word(alarm)} {clean(alarm.rule.name)}"
             return words + value if cells(words) + len(value) <= room else words
     return ""
 

@@ -15,8 +15,9 @@ import numpy as np
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
-from mixmon.dashboard.verdict import NOT_ACKNOWLEDGED, LimitVerdict
+from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.alarms.records import AlarmEvent, Happening
+from mixmon.findings.alarms.states import SHORT_WORDS, AlarmState
 from mixmon.findings.events.event import NOT_FUELLING, Event
 from mixmon.session.alarm_kinds import kind_of, limit_text, measured_text
 
@@ -58,8 +59,6 @@ _MOST_CELLS, _WIDE = 110, 140
 
 _AT_ONCE_NS = 300_000_000
 """What comes over several cylinders within this time is one line. Our choice: a few engine cycles at idle."""
-
-_CONDITION_WORDS = {Happening.CONDITION_TRUE: "back", Happening.CONDITION_FALSE: "cleared"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +120,7 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], 
     if most <= 0:
         return []
     waiting = {
-        (a.rule.name, a.position) for a in scene.alarms() if a.state in NOT_ACKNOWLEDGED and not a.flags
+        (a.rule.name, a.position) for a in scene.alarms() if a.waits
     }
     out: list[EventLine] = []
     places: dict[tuple[str, str, str], int] = {}
@@ -142,7 +141,7 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], 
 def _make_line(
     scene: Scene, one: AlarmEvent | Event | EventLine, waiting: set[tuple[str, int | None]]
 ) -> EventLine:
-    """The line of one record. NEW marks only the newest announcement of an alarm that is not acknowledged."""
+    """The line of one record. UNACK marks only the newest announcement of an alarm that is not acknowledged."""
     if isinstance(one, EventLine):
         return one
     if isinstance(one, Event):
@@ -176,7 +175,6 @@ def _happened_line(scene: Scene, event: Event) -> EventLine:
 
 def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> EventLine:
     reason = f"({event.reason})" if event.reason else ""
-    word = "raised" if event.announced else _CONDITION_WORDS.get(event.what, event.what.value)
     label = "+".join(map(str, event.cylinders))
     return EventLine(
         event.t,
@@ -185,7 +183,7 @@ def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> EventLine:
         event.rule,
         " ".join(part for part in (_alarm_value(scene, event), reason) if part),
         abs(event.value - event.limit) if np.isfinite(event.value) else 0.0,
-        "NEW" if new else word,
+        SHORT_WORDS[AlarmState.UNACKNOWLEDGED.word] if new else event.what.value,
         ("new" if event.priority == 1 else "strong") if new else "dim",
     )
 

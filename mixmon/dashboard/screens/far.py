@@ -1,7 +1,7 @@
 """The far zone: large digits that an operator reads from two metres at a glance.
 
-Limit word, leanest cylinder and its need, all cylinders against the target, spread, engine speed.
-Each field has a fixed place, computed from the widest text that it can hold, so that nothing moves
+Limit word, leanest cylinder and its need, all cylinders against the target, spread, engine speed: all
+of now, as in the rows. The worst of the last moments is a small figure in the caption. Each field has a fixed place, computed from the widest text that it can hold, so that nothing moves
 when a number changes. First the plan of the fields, then their drawing, then the caption below.
 """
 
@@ -13,8 +13,9 @@ from functools import lru_cache
 import numpy as np
 
 from mixmon.dashboard.digits import DIGIT_SIZES, big, big_width, size_for
+from mixmon.dashboard.readouts import HOLD_S
 from mixmon.dashboard.scene import Scene
-from mixmon.dashboard.text import Row, Segment, clean, fit, fit_row, number, tall_need
+from mixmon.dashboard.text import Row, Segment, clean, fit, fit_row, number, signed, tall_need
 from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.verdict import LimitVerdict, LimitWord
 
@@ -176,20 +177,32 @@ def phase(scene: Scene, verdict: LimitVerdict) -> str:
 
 
 def caption(scene: Scene, verdict: LimitVerdict, width: int) -> Row:
-    """The line below the digits: the reason of the limit word, and what needs are measured against."""
+    """The line below the digits: the reason of the limit word, the worst of the last moments, the reference."""
     target = scene.digits.target
     unit, decimals = scene.options.unit, scene.options.lambda_decimals
     wanted = f"vs target {number(unit.of(target), decimals)} {unit.heading}" if target > 0 else "no target"
     against = "" if target > 0 else f", needs vs {scene.digits.against}"
-    still = _steadiness_word(scene)
+    still, worst = _steadiness_word(scene), _worst_words(scene)
     why = clean(verdict.why)
     if cells(why) + 1 > width:
         why = why.split(":", maxsplit=1)[0]
     free = width - cells(why) - 1
-    right = next((r for r in (f"  {still}   {wanted}{against} ", f"  {still} ") if len(r) <= free), "")
-    room = max(width - len(right), 0)
+    reference = f"{wanted}{against}"
+    facts = ((worst, still, reference), (worst, reference), (still, reference), (worst,), (still,))
+    lines = (f"  {'   '.join(filter(None, parts))} " for parts in facts)
+    right = next((line for line in lines if cells(line) <= free), "")
+    room = max(width - cells(right), 0)
     style = "strong" if verdict.word is not LimitWord.NONE else "dim"
     return fit_row([(fit(f" {why}", room), style), (right, "dim")], width)
+
+
+def _worst_words(scene: Scene) -> str:
+    """The leanest cylinder and the spread at their worst of the last moments; empty where none is known."""
+    index, need, spread = scene.worst()
+    if index is None:
+        return ""
+    who = fit(scene.setting.labels[index], scene.setting.label_width, right=True)
+    return f"worst {HOLD_S:g} s: {who} {signed(need):>5}, spread {number(spread):>4}"
 
 
 def _steadiness_word(scene: Scene) -> str:

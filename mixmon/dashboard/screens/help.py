@@ -1,4 +1,4 @@
-"""The help screen: keys, letters, limit words, and how far away the screen can be read."""
+"""The help screen: keys, letters, limit words, alarm states, and how far away the screen can be read."""
 
 from __future__ import annotations
 
@@ -11,9 +11,22 @@ from mixmon.dashboard.screens.far import plan_far_zone
 from mixmon.dashboard.screens.status import Sheet, framed, status
 from mixmon.dashboard.text import LETTER_LEGEND, Row, beside, blank, fit_row, wrap
 from mixmon.dashboard.verdict import LimitVerdict
+from mixmon.findings.alarms.states import SHORT_WORDS, AlarmFlag, AlarmState
 
 _TWO_COLUMNS = 120
 """From so many columns on, two blocks stand side by side. Our choice: each has 60."""
+
+_STATE_WORDS = (
+    (AlarmState.UNACKNOWLEDGED.word, "the condition holds, and nobody has acknowledged it"),
+    (AlarmState.ACKNOWLEDGED.word, "the condition holds"),
+    (AlarmState.RETURNED_UNACKNOWLEDGED.word, "the condition is over, and nobody has acknowledged it"),
+    (AlarmState.LATCHED_UNACKNOWLEDGED.word, "over, and stays until it is acknowledged and reset"),
+    (AlarmState.LATCHED_ACKNOWLEDGED.word, "over, and stays until it is reset"),
+    (AlarmFlag.SHELVED.word, "silenced by the operator, for a time"),
+    (AlarmFlag.SUPPRESSED.word, "silenced while a named state or another alarm explains it"),
+    (AlarmFlag.OUT_OF_SERVICE.word, "silenced by the operator, until it is taken back"),
+)
+"""Every word of the column `state` of the alarm list; a list that is narrow has its short form."""
 
 _LIMIT_WORDS = (
     ("NONE", "none of the limits that are monitored is crossed"),
@@ -24,7 +37,7 @@ _LIMIT_WORDS = (
 
 
 def help_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
-    """Keys, letters, limit words; `first` rows are scrolled away."""
+    """Keys, letters, limit words, alarm states; `first` rows are scrolled away."""
     width = sheet.width
     head = [status(scene, verdict, width, title="KEYS")]
     body = [*_help_rows(width), blank(width), *_legibility_rows(scene, width, sheet.height)]
@@ -64,12 +77,14 @@ def _sign_rows(width: int) -> list[Row]:
         ("needs +", "lean, to the right, L: add fuel"),
         ("needs -", "rich, to the left, R: take fuel away"),
     ]
-    return _pair_rows([*needs, *LETTER_LEGEND, *_LIMIT_WORDS], width)
+    states = [(f"{SHORT_WORDS[word]:<10}", f"{word}: {meaning}") for word, meaning in _STATE_WORDS]
+    return _pair_rows([*needs, *LETTER_LEGEND, *_LIMIT_WORDS, *states], width)
 
 
 def _pair_rows(pairs: Sequence[tuple[str, str]], width: int) -> list[Row]:
     rows: list[Row] = []
     for name, words in pairs:
-        for i, line in enumerate(wrap(words, max(width - 11, 8))):
-            rows.append(fit_row([(f" {name if i == 0 else '':<8} ", "key-name"), (line, "text")], width))
+        for i, line in enumerate(wrap(words, max(width - 13, 8))):
+            first = f" {name if i == 0 else '':<8} "
+            rows.append(fit_row([(first, "key-name"), (line, "text")], width))
     return rows

@@ -80,13 +80,13 @@ class OperatorAction:
 class Happening(Enum):
     """The cause of a record; the value is the word in it."""
 
-    CONDITION_TRUE = "condition true"
-    CONDITION_FALSE = "condition false"
+    CONDITION_TRUE = "raised"
+    CONDITION_FALSE = "returned to normal"
     ACKNOWLEDGED = "acknowledged"
     RESET = "reset"
     SHELVED = "shelved"
-    SHELF_ENDED = "shelf ended"
-    SUPPRESSED = "suppressed"
+    SHELF_ENDED = "unshelved"
+    SUPPRESSED = "suppressed by design"
     RELEASED = "released"
     OUT_OF_SERVICE = "out of service"
     IN_SERVICE = "in service"
@@ -177,6 +177,11 @@ class Alarm:
     def word(self) -> str:
         """What silences it, or else its state: one word for a list."""
         return self.flags.word or self.state.word
+
+    @property
+    def waits(self) -> bool:
+        """Whether it asks to be acknowledged: nobody has, and nothing silences it."""
+        return self.state.waits and not self.flags
 
     def aged(self, by_ns: int) -> Alarm:
         """The alarm so much later without a new row: only a value that grows by itself is still known."""

@@ -13,14 +13,14 @@ from enum import Enum, Flag, auto
 
 
 class AlarmState(Enum):
-    """The state of an alarm; the value is the word on screens and in records."""
+    """The state of an alarm; the value is the one word for it in text, on screens, in records and in help."""
 
     NORMAL = "normal"
-    UNACKNOWLEDGED = "new"
+    UNACKNOWLEDGED = "unacknowledged"
     ACKNOWLEDGED = "acknowledged"
-    RETURNED_UNACKNOWLEDGED = "cleared-unacknowledged"
-    LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
-    LATCHED_ACKNOWLEDGED = "latched-acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched acknowledged"
 
     @property
     def word(self) -> str:
@@ -28,9 +28,9 @@ class AlarmState(Enum):
         return self.value
 
     @property
-    def title(self) -> str:
-        """The state as the standards name it."""
-        return self.name.replace("_", " ")
+    def waits(self) -> bool:
+        """Whether it waits to be acknowledged."""
+        return self in _WAITING
 
 
 class AlarmStep(Enum):
@@ -62,6 +62,27 @@ _FLAG_WORDS = {
     AlarmFlag.SHELVED: "shelved",
     AlarmFlag.SUPPRESSED: "suppressed by design",
 }
+
+_WAITING = frozenset(
+    {
+        AlarmState.UNACKNOWLEDGED,
+        AlarmState.RETURNED_UNACKNOWLEDGED,
+        AlarmState.LATCHED_UNACKNOWLEDGED,
+    }
+)
+
+SHORT_WORDS: Mapping[str, str] = {
+    "normal": "NORMAL",
+    "unacknowledged": "UNACK",
+    "acknowledged": "ACK",
+    "returned unacknowledged": "RTN UNACK",
+    "latched unacknowledged": "LTCH UNACK",
+    "latched acknowledged": "LTCH ACK",
+    "shelved": "SHELVED",
+    "suppressed by design": "SUPPRESSED",
+    "out of service": "OUT OF SRV",
+}
+"""Every word of a state or a flag, and its short form of ten cells at most for a column of a list."""
 
 _S, _E = AlarmState, AlarmStep
 
@@ -96,7 +117,7 @@ def after(state: AlarmState, step: AlarmStep, *, latching: bool = False) -> Alar
     """The state after a step.
 
     >>> after(AlarmState.NORMAL, AlarmStep.CONDITION_TRUE).word
-    'new'
+    'unacknowledged'
     """
     pair = (state, step)
     if latching and pair in LATCHING_TRANSITIONS:
@@ -110,12 +131,12 @@ def state_table_markdown() -> str:
     lines.append("| --- " * (len(AlarmStep) + 1) + "|")
     for state in AlarmState:
         cells = (_cell_text(state, step) for step in AlarmStep)
-        lines.append(f"| {state.title} | " + " | ".join(cells) + " |")
+        lines.append(f"| {state.word.upper()} | " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"
 
 
 def _cell_text(state: AlarmState, step: AlarmStep) -> str:
     plain, latched = TRANSITIONS.get((state, step)), LATCHING_TRANSITIONS.get((state, step))
-    text = plain.title if plain else "-"
+    text = plain.word.upper() if plain else "-"
     text += " (own choice)" if (state, step) in OWN_TRANSITIONS else ""
-    return f"{text}; {latched.title} if latching" if latched else text
+    return f"{text}; {latched.word.upper()} if latching" if latched else text

@@ -196,14 +196,14 @@ def test_an_alarm_tells_cause_consequence_response_and_its_own_limits():
 @pytest.mark.parametrize(
     ("change", "word"),
     [
-        ({}, "NEW"),
+        ({}, "UNACK"),
         ({"state": AlarmState.ACKNOWLEDGED}, "ACK"),
-        ({"state": AlarmState.RETURNED_UNACKNOWLEDGED, "active": False}, "CLEARED"),
-        ({"state": AlarmState.LATCHED_UNACKNOWLEDGED, "active": False}, "LATCHED"),
-        ({"state": AlarmState.LATCHED_ACKNOWLEDGED, "active": False}, "LATCH ACK"),
+        ({"state": AlarmState.RETURNED_UNACKNOWLEDGED, "active": False}, "RTN UNACK"),
+        ({"state": AlarmState.LATCHED_UNACKNOWLEDGED, "active": False}, "LTCH UNACK"),
+        ({"state": AlarmState.LATCHED_ACKNOWLEDGED, "active": False}, "LTCH ACK"),
         ({"flags": AlarmFlag.SHELVED}, "SHELVED"),
-        ({"flags": AlarmFlag.SUPPRESSED}, "BY DESIGN"),
-        ({"flags": AlarmFlag.OUT_OF_SERVICE | AlarmFlag.SHELVED}, "NO SERVICE"),
+        ({"flags": AlarmFlag.SUPPRESSED}, "SUPPRESSED"),
+        ({"flags": AlarmFlag.OUT_OF_SERVICE | AlarmFlag.SHELVED}, "OUT OF SRV"),
     ],
 )
 def test_the_list_says_where_each_alarm_stands(change, word):
@@ -247,7 +247,7 @@ def test_bus_and_nodes_stand_in_the_order_of_the_wire():
     assert page[1].startswith(" chain  load 19 %  820 frames/s  newest 8 ms  active")
     nodes = [line.split() for line in page if " S-1" in line]
     assert [node[0].lstrip("▸") for node in nodes if node[0] != "▸"] == ["1", "2", "4", "5", "6", "7", "8"]
-    assert "lean under load NEW" in next(line for line in page if "S-103" in line)
+    assert "UNACK lean under l" in next(line for line in page if "S-103" in line)
 
 
 def test_a_silent_node_has_no_volts():
@@ -284,8 +284,8 @@ def test_events_are_newest_first_and_can_be_searched():
     )
     page = lines(Page.EVENTS, scene(shown))
     assert [line.split()[0] for line in page[2:6]] == ["04:05.0", "04:04.0", "04:02.0", "04:00.0"]
-    assert page[3].endswith("cleared")
-    assert page[5].endswith("NEW")
+    assert page[3].endswith("returned to normal")
+    assert page[5].endswith("UNACK")
     found = lines(Page.EVENTS, scene(shown), wanted="SILENT")
     assert "EVENTS with 'SILENT': 1 of 4" in found[0]
     assert "nothing found" in joined(Page.EVENTS, scene(shown), wanted="turbo")
@@ -392,7 +392,7 @@ def test_a_value_within_its_dead_band_does_not_stand_beside_a_limit_it_has_not_c
 def test_an_event_is_new_only_while_its_alarm_waits_and_only_by_its_newest_announcement():
     twice = (event(t=240 * SECOND), event(t=250 * SECOND))
     page = lines(Page.EVENTS, scene(snapshot(alarm_events=twice, remarks=())))
-    assert [line.split()[-1] for line in page[2:4]] == ["NEW", "raised"]
+    assert [line.split()[-1] for line in page[2:4]] == ["UNACK", "raised"]
     acknowledged = alarm_list(alarm(state=AlarmState.ACKNOWLEDGED))
     page = lines(Page.EVENTS, scene(snapshot(alarm_events=twice, alarms=acknowledged, remarks=())))
     assert [line.split()[-1] for line in page[2:4]] == ["raised", "raised"]
@@ -436,7 +436,7 @@ def test_a_list_that_is_longer_than_the_screen_says_so():
 
 def test_a_narrow_alarm_list_keeps_cylinder_and_name():
     page = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm()))), width=40, height=10)
-    assert page[3] == "▸ 1  NEW          3  lean under load"
+    assert page[3] == "▸ 1  UNACK        3  lean under load"
 
 
 def test_a_narrow_trim_sheet_keeps_what_is_to_be_typed_in():

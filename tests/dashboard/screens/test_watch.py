@@ -47,7 +47,7 @@ cyl  lambda  needs % -12 RICH        target        LEAN +12  state           age
  14   0.878   +0.9 L       ┊            │●━━   ┊             V  valid       8 ms
  15   0.868   -0.2 R       ┊          ━━●━     ┊             V  valid       8 ms
  16      --     --         ┊            │      ┊             X  silent     2.4 s
- 04:11.0  P1 cyl 3 lean under load  0.046 (limit 0.040 lambda)              NEW
+ 04:11.0  P1 cyl 3 lean under load  0.046 (limit 0.040 lambda)            UNACK
  a ack  space mark  f freeze  b balance  l alarms  h bus  t trims        ? keys
 """
 
@@ -178,8 +178,8 @@ def test_under_80_columns_the_bars_go_first():
 def test_events_go_before_keys_and_keys_before_cylinders():
     shown = scene(count=16)
     kept = {height: "\n".join(page(shown, 80, height)) for height in (24, 23, 22, 15)}
-    assert "NEW" in kept[24]
-    assert "NEW" not in kept[23]
+    assert "UNACK" in kept[24]
+    assert "UNACK" not in kept[23]
     assert "? keys" in kept[23]
     assert "? keys" not in kept[22]
     assert "●" in kept[15]

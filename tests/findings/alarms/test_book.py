@@ -158,10 +158,10 @@ def test_the_list_puts_the_most_pressing_first_and_carries_the_response():
     )
     listed = book.current()
     assert [(a.rule.name, a.position, a.word) for a in listed.alarms] == [
-        ("lean", 1, "new"),
-        ("spread", None, "new"),
+        ("lean", 1, "unacknowledged"),
+        ("spread", None, "unacknowledged"),
         ("lean", 2, "acknowledged"),
-        ("stays", 2, "latched-unacknowledged"),
+        ("stays", 2, "latched unacknowledged"),
         ("stays", 1, "out of service"),
     ]
     assert listed.alarms[0].rule.response == "by the builder's limit"
@@ -182,7 +182,7 @@ def test_a_shelf_ends_by_itself_and_an_active_condition_is_new_again():
         (3 * S, 1, Happening.SHELVED, AlarmState.ACKNOWLEDGED, False),
         (3 * S + 10 * MINUTE, 1, Happening.SHELF_ENDED, AlarmState.UNACKNOWLEDGED, True),
     ]
-    assert book.current().alarms[0].word == "new"
+    assert book.current().alarms[0].word == "unacknowledged"
 
 
 def test_under_a_shelf_detection_goes_on_and_says_nothing():
@@ -235,7 +235,7 @@ def test_a_shelf_for_one_occurrence_ends_with_it():
 
 def test_an_alarm_shelved_while_new_is_cleared_not_acknowledged_after_it():
     book, _ = played(edge(1, RAISE), act(2, Verb.SHELVE), edge(20, CLEAR))
-    assert [a.word for a in book.current().alarms] == ["cleared-unacknowledged"]
+    assert [a.word for a in book.current().alarms] == ["returned unacknowledged"]
 
 
 def test_shelving_again_moves_the_end():

@@ -74,11 +74,11 @@ def test_from_every_state_two_operators_keys_and_a_quiet_condition_lead_to_norma
 def test_words_of_the_screen():
     assert [state.word for state in AlarmState] == [
         "normal",
-        "new",
+        "unacknowledged",
         "acknowledged",
-        "cleared-unacknowledged",
-        "latched-unacknowledged",
-        "latched-acknowledged",
+        "returned unacknowledged",
+        "latched unacknowledged",
+        "latched acknowledged",
     ]
     assert AlarmFlag.NONE.word == ""
     assert (AlarmFlag.SHELVED | AlarmFlag.OUT_OF_SERVICE).word == "out of service, shelved"
