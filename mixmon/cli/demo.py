@@ -1,6 +1,7 @@
 """mixmon demo: the demo engine live in the dashboard; without a terminal, its balance beside its truth.
 
-Live, a worker takes the simulated frames as they fall due, and watches them like those of any bus. As text, the simulation goes into a log, which is read like any other.
+Live, a worker takes the simulated frames as they fall due, and watches them like those of any bus. As text,
+the simulation goes into a log, which is read like any other.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 PIECE_S: Final = 1.0
-"""Seconds of the engine that are simulated at once. Our choice: made in a fiftieth of that, so no turn waits."""
+"""Seconds of the engine that are simulated at once. Our choice: no turn waits long for them."""
 
 
 def _show_live(arguments: argparse.Namespace) -> int:

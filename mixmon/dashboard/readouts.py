@@ -64,10 +64,7 @@ class SoundCues:
             for one in new
         ]
         signs.sort(key=lambda sign: sign[0] != SoundPattern.URGENT)
-        waits = any(
-            a.rule.priority == 1 and a.waits
-            for a in snapshot.alarms.alarms
-        )
+        waits = any(a.rule.priority == 1 and a.waits for a in snapshot.alarms.alarms)
         raised = any(pattern == SoundPattern.URGENT for pattern, _ in signs)
         if self._urgent and not waits and not raised:
             signs.append((SoundPattern.CLEAR, ""))

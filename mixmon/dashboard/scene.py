@@ -158,7 +158,7 @@ class Digits:
     leanest  index of the node, None when none is known
     need     what it needs, percent; `against` says against what
     lam, needs  one a node, NaN where not known
-    worst, worst_need, worst_spread  leanest node with its need, and spread, at their worst of the last moments
+    worst, worst_need, worst_spread  the same at its worst of the last moments
     """
 
     leanest: int | None
@@ -284,7 +284,7 @@ class Scene:
         return self.digits.leanest, self.digits.need
 
     def worst(self) -> tuple[int | None, float, float]:
-        """The leanest node of the last moments, what it needed, and the spread; None and NaN where not known."""
+        """The leanest node of the last moments, its need, and the spread; None and NaN where not known."""
         if self.dead or self.digits.worst is None or not self.counted(self.digits.worst):
             return None, np.nan, np.nan
         return self.digits.worst, self.digits.worst_need, self.digits.worst_spread

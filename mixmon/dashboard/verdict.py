@@ -20,6 +20,7 @@ from mixmon.mixture.block import SampleState
 from mixmon.session.alarm_kinds import kind_of
 from mixmon.watch.snapshot import Snapshot
 
+
 class LimitWord(Enum):
     """The limit word; the value is what is shown."""
 

@@ -6,7 +6,7 @@ busy machine shows them later, and makes no node late: time goes no further than
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Final
 
 from mixmon.arrays import SECOND_NS

@@ -121,7 +121,7 @@ def alarms_json(
         before, state    normal, unacknowledged, acknowledged, returned unacknowledged,
                          latched unacknowledged, latched acknowledged; null in the record of a whole rule
         all_nodes        all nodes at once are meant: one alarm, position null and no cylinders
-        silenced         why it is not announced: shelved, suppressed by design, out of service; empty where it is
+        silenced         why it is not announced: shelved, suppressed by design, out of service; else empty
         active           whether the condition holds, delays counted
         announced        whether the operator's attention was asked for
         for_s            how long the condition had been what it is

@@ -32,7 +32,7 @@ class Moments:
 
 @pytest.fixture(scope="module")
 def idle() -> Simulation:
-    """Four seconds from key-on: the sensors of the last row are warm or warming, those of the next are cold."""
+    """Four seconds from key-on: sensors that are warming at the end, and cold when it begins again."""
     return Simulation(simulate(load_scenario("plain"), seed=1, duration=4.0).world, piece_s=1.0)
 
 

@@ -119,9 +119,7 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], 
     """The lines, newest first; one line for what came over several cylinders at once."""
     if most <= 0:
         return []
-    waiting = {
-        (a.rule.name, a.position) for a in scene.alarms() if a.waits
-    }
+    waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.waits}
     out: list[EventLine] = []
     places: dict[tuple[str, str, str], int] = {}
     for one in sorted(found, key=attrgetter("t"), reverse=True):
@@ -141,7 +139,7 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], 
 def _make_line(
     scene: Scene, one: AlarmEvent | Event | EventLine, waiting: set[tuple[str, int | None]]
 ) -> EventLine:
-    """The line of one record. UNACK marks only the newest announcement of an alarm that is not acknowledged."""
+    """The line of one record. UNACK marks only the newest announcement of an alarm that waits."""
     if isinstance(one, EventLine):
         return one
     if isinstance(one, Event):

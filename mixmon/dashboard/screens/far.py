@@ -1,8 +1,9 @@
 """The far zone: large digits that an operator reads from two metres at a glance.
 
 Limit word, leanest cylinder and its need, all cylinders against the target, spread, engine speed: all
-of now, as in the rows. The worst of the last moments is a small figure in the caption. Each field has a fixed place, computed from the widest text that it can hold, so that nothing moves
-when a number changes. First the plan of the fields, then their drawing, then the caption below.
+of now, as in the rows. The worst of the last moments is a small figure in the caption. Each field has a
+fixed place, computed from the widest text that it can hold, so that nothing moves when a number changes.
+First the plan of the fields, then their drawing, then the caption below.
 """
 
 from __future__ import annotations
@@ -177,7 +178,7 @@ def phase(scene: Scene, verdict: LimitVerdict) -> str:
 
 
 def caption(scene: Scene, verdict: LimitVerdict, width: int) -> Row:
-    """The line below the digits: the reason of the limit word, the worst of the last moments, the reference."""
+    """The line below the digits: why the limit word, the worst of the last moments, the reference."""
     target = scene.digits.target
     unit, decimals = scene.options.unit, scene.options.lambda_decimals
     wanted = f"vs target {number(unit.of(target), decimals)} {unit.heading}" if target > 0 else "no target"

@@ -1,4 +1,4 @@
-"""One vocabulary for the states of alarms: the same words on all screens, in help, text, JSON and the glossary."""
+"""One vocabulary for the states of alarms: on all screens, in help, text, JSON and the glossary."""
 
 from pathlib import Path
 
