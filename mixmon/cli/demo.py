@@ -49,14 +49,14 @@ def run(arguments: argparse.Namespace) -> int:
     return _print_text(arguments) if arguments.text or not at_terminal() else _show_live(arguments)
 
 
-PIECE_S: Final = 1.0
+DEMO_PIECE_S: Final = 1.0
 """Seconds of the engine that are simulated at once. Our choice: no turn waits long for them."""
 
 
 def _show_live(arguments: argparse.Namespace) -> int:
     """Plays the engine in real time, repeated without end, and watches it."""
     world = simulate(load_scenario(DEMO_SCENARIO), seed=arguments.seed).world
-    simulation = Simulation(world, piece_s=PIECE_S)
+    simulation = Simulation(world, piece_s=DEMO_PIECE_S)
     session = simulation.session
     buses = [
         BusOptions(bus.log_channel, "virtual", f"mixmon demo {bus.name}", bus.bitrate)
