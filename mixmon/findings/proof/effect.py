@@ -10,9 +10,10 @@ takes the slope that fits it best, at a price for not doing as most do. All valu
 nearly as well as the best widen the interval of the slope, so that what the data leave open stays open.
 Trims that were all changed alike show nothing here.
 
-A change that appears at another cylinder is found by exchanging the entries of two cylinders, pair after
-pair, as long as that explains the moves much better; where it explains them only somewhat better, or two
-exchanges do it alike, nothing is said of these cylinders. Where an engine control closes its loop by bank,
+A change that appears at another cylinder is found by stories: entries in another order, sought from their own
+order and from that of the moves by exchanging pairs, also in rings. Where stories that are nearly as good as
+the best differ, nothing is said of the cylinders in which they do: an exchange of opposite trims looks like
+both being reversed. Where an engine control closes its loop by bank,
 the mean of a bank stays although its trims moved; then each bank has a `common` of its own.
 """
 
@@ -27,11 +28,11 @@ import numpy as np
 
 from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.proof.notes import EffectVerdict
-from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS
+from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, student_t95
 from mixmon.note import Note, note
 
-_SLOPES = np.array([1.0, 0.5, 0.0, -1.0])
-"""What trims can do: take, take by half, not be saved, be reversed."""
+_SLOPES = np.array([1.0, 0.5, 0.0, -1.0, 2.0])
+"""What trims can do: take, take by half, not be saved, be reversed, count twice."""
 
 _REGIONS = (
     (EffectVerdict.REVERSED, -1.5, -0.5),
@@ -52,12 +53,16 @@ _LEAST_MOVE_ERROR = 0.001
 _CAP = 16.0
 """Square beyond which a misfit counts no more: our choice, four standard errors; something else moved it."""
 
-_ODD_PRICE, _ALL_PRICE, _EXCHANGE_PRICE = 4.0, 2.0, 6.0
-"""Prices, as squares: a cylinder that does not do as most do; most not doing what was asked; an exchange: our
+_ODD_PRICE, _ALL_PRICE, _MOVED_PRICE = 4.0, 2.0, 3.0
+"""Prices, as squares: a cylinder that does not do as most do; most not doing what was asked; a cylinder that
+shows the entry of another: our
 choice, two standard errors for a cylinder."""
 
 _CLEARLY_WORSE = 9.0
 """Squares by which an explanation must be worse to be left out: our choice, three standard errors."""
+
+_MOST_STORIES = 20
+"""Stories from which others are sought: our choice; where more are as good, all that they change is open."""
 
 _LEAST_ENTRY = 1e-6
 """Change of a trim that is none, ln: rounding."""
@@ -143,17 +148,23 @@ def _not_known(node: int, entered: float) -> NodeEffect:
 
 
 def _slope_of_all(moves: Moves) -> tuple[float, float]:
-    """One slope through all cylinders, with half of its 95 % interval; wider where they do not follow it."""
+    """One slope through all cylinders, with half of its 95 % interval; wider where they do not follow it.
+
+    A trim of each cylinder acts a little otherwise (`_SLOPE_ERROR`).
+    """
     if len(moves.moved) < 3 or np.ptp(moves.entered) < _LEAST_ENTRY:
         return np.nan, np.nan
-    weight = 1 / np.maximum(moves.errors, _LEAST_MOVE_ERROR) ** 2
+    errors = np.hypot(np.maximum(moves.errors, _LEAST_MOVE_ERROR), _SLOPE_ERROR * moves.entered)
+    weight = errors**-2
     away = moves.entered - np.average(moves.entered, weights=weight)
     information = float((weight * away**2).sum())
     slope = float((weight * away * moves.moved).sum()) / information
     left = moves.moved - slope * away
     left -= np.average(left, weights=weight)
-    wider = max(float((weight * left**2).sum()) / (len(left) - 2), 1.0)
-    return slope, NORMAL_95_SIX_DECIMALS * float(np.sqrt(wider / information))
+    degrees = len(left) - 2
+    wider = float((weight * left**2).sum()) / degrees
+    half = max(NORMAL_95_SIX_DECIMALS, student_t95(degrees) * float(np.sqrt(wider)))
+    return slope, half * float(np.sqrt(1 / information))
 
 
 # One set of cylinders with one common part.
@@ -171,19 +182,22 @@ class _Explained(NamedTuple):
 
 
 def _judge_together(moves: Moves, names: Ints, *, closed: bool) -> list[NodeEffect]:
-    places, doubtful = _exchange_entries(moves)
-    explained = _explain(moves, moves.entered[places])
+    places, doubtful = _place_entries(moves)
+    explained = _explain(moves, places)
     out = []
     for i, name in enumerate(names.tolist()):
         exchanged = places[i] != i
-        if abs(moves.entered[i]) <= _LEAST_ENTRY and not exchanged:
+        if abs(moves.entered[i]) <= _LEAST_ENTRY and (not exchanged or doubtful[i]):
             continue
         slope, interval = _slope_of(moves, i, explained)
-        at = int(names[int(np.flatnonzero(places == i)[0])]) if exchanged else None
-        if exchanged:
+        at = None
+        if doubtful[i]:
+            code = EffectVerdict.NOT_KNOWN
+        elif exchanged:
             code = EffectVerdict.WRONG_CYLINDER
+            at = int(names[int(np.flatnonzero(places == i)[0])])
         else:
-            code = EffectVerdict.NOT_KNOWN if doubtful[i] else _verdict_of(interval, closed=closed)
+            code = _verdict_of(interval, closed=closed)
         out.append(NodeEffect(name, float(moves.entered[i]), slope, interval, note(code), at))
     return out
 
@@ -212,7 +226,7 @@ class _Explanations(NamedTuple):
     commons  float64[c]
     left     float64[slope, c, cylinder], what each slope leaves
     squares  the same over its errors
-    priced   float64[slope, slope of most, c, cylinder]
+    odd      float64[cylinder], the price of not doing as most do
     scores   float64[slope of most, c]
     weight   float64[slope, cylinder]
     """
@@ -220,27 +234,39 @@ class _Explanations(NamedTuple):
     commons: Floats
     left: Floats
     squares: Floats
-    priced: Floats
+    odd: Floats
     scores: Floats
     weight: Floats
 
+    def taken(self, most: int, at: int) -> Ints:
+        """The slope of each cylinder that explains it best, int64[n], for one of most and one common part."""
+        priced = self.squares[:, at] + self.odd
+        priced[most] -= self.odd
+        taken: Ints = priced.argmin(axis=0)
+        return taken
 
-def _explanations(moves: Moves, entered: Floats) -> _Explanations:
-    """What lets the cylinders do as most do, or else whatever they do, at a price."""
+
+def _explanations(moves: Moves, places: Ints) -> _Explanations:
+    """What lets the cylinders do as most do, or else whatever they do, at a price.
+
+    places: int64[n], whose entry each cylinder shows. One that shows another's does as most do: nothing is
+        explained by an entry at another cylinder that did not take there either.
+    """
+    entered = moves.entered[places]
     asked = _SLOPES[:, None] * entered
     errors = np.hypot(np.maximum(moves.errors, _LEAST_MOVE_ERROR), _SLOPE_ERROR * asked)
     commons = (moves.moved[:, None] - entered[:, None] * _SLOPES).ravel()
     left = moves.moved - commons[:, None] - asked[:, None]
     squares = np.minimum((left / errors[:, None]) ** 2, _CAP)
-    odd = _ODD_PRICE * (1 - np.eye(len(_SLOPES)))
-    priced = squares[:, None] + odd[:, :, None, None]
-    scores = priced.min(axis=0).sum(axis=-1) + _ALL_PRICE * (_SLOPES != 1)[:, None]
-    return _Explanations(commons, left, squares, priced, scores, errors**-2)
+    odd = np.where(places == np.arange(len(places)), _ODD_PRICE, _CAP)
+    scores = np.minimum(squares, squares.min(axis=0) + odd).sum(axis=-1)
+    scores += _ALL_PRICE * (_SLOPES != 1)[:, None]
+    return _Explanations(commons, left, squares, odd, scores, errors**-2)
 
 
-def _explain(moves: Moves, entered: Floats) -> _Explained:
+def _explain(moves: Moves, places: Ints) -> _Explained:
     """The best explanation, and the common parts of all that are nearly as good."""
-    every = _explanations(moves, entered)
+    every = _explanations(moves, places)
     kept = np.argwhere(every.scores <= every.scores.min() + _CLEARLY_WORSE).tolist()
     kept.sort(key=lambda one: float(every.scores[one[0], one[1]]))
     refined = [_refine(every, most, at) for most, at in kept]
@@ -249,7 +275,7 @@ def _explain(moves: Moves, entered: Floats) -> _Explained:
 
 def _refine(every: _Explanations, most: int, at: int) -> tuple[float, float]:
     """The common part by all cylinders that the explanation fits, and its error."""
-    taken = every.priced[:, most, at].argmin(axis=0)
+    taken = every.taken(most, at)
     cylinders = np.arange(len(taken))
     fits = every.squares[taken, at, cylinders] < _CAP
     weight = np.where(fits, every.weight[taken, cylinders], 0.0)
@@ -258,27 +284,93 @@ def _refine(every: _Explanations, most: int, at: int) -> tuple[float, float]:
     return float(every.commons[at]) + away, total**-0.5
 
 
-def _exchange_entries(moves: Moves) -> tuple[Ints, Bools]:
-    """For each cylinder, whose entry it shows; and which take part in exchanges that are not sure."""
-    count = len(moves.moved)
-    places, doubtful = np.arange(count), np.zeros(count, np.bool_)
-    score = _score_entries(moves, places)
-    for _ in range(count - 1):
-        pairs = [pair for pair in combinations(range(count), 2) if _is_told_apart(moves, places, pair)]
-        tries = sorted((_score_entries(moves, _exchanged(places, pair)), pair) for pair in pairs)
-        if not tries or tries[0][0] > score - _ODD_PRICE:
-            break
-        best, pair = tries[0]
-        rivals = [p for other, p in tries[1:] if other < best + _CLEARLY_WORSE and set(p) & set(pair)]
-        if rivals or best + _EXCHANGE_PRICE > score - _CLEARLY_WORSE:
-            doubtful[[*pair, *(i for rival in rivals for i in rival)]] = True
-            break
-        score = best + _EXCHANGE_PRICE
-        places = _exchanged(places, pair)
+class _Story(NamedTuple):
+    """Whose entries the cylinders show, and how well that explains the moves.
+
+    places  whose entry each cylinder shows
+    score   squares of the misfits, with the prices of all that is out of the ordinary
+    misfit  without the prices
+    plain   bool[n], which cylinders show their own entry and do as most do
+    """
+
+    places: tuple[int, ...]
+    score: float
+    misfit: float
+    plain: Bools
+
+
+def _place_entries(moves: Moves) -> tuple[Ints, Bools]:
+    """For each cylinder, whose entry it shows; and of whose entries it is not sure which cylinder does."""
+    best, *others = sorted(_tell_stories(moves), key=lambda one: (one.score, one.places))
+    places, doubtful = np.array(best.places), np.zeros(len(best.places), np.bool_)
+    for other in others:
+        differs = np.array(other.places) != places
+        # What needs nothing out of the ordinary is not doubted for what fits no better.
+        patience = 0.0 if best.plain[differs].all() else _ODD_PRICE
+        if other.score < best.score + _CLEARLY_WORSE and other.misfit < best.misfit + patience:
+            doubtful[places[differs]] = True
+    moved = np.flatnonzero(places != np.arange(len(places)))
+    for i, j in combinations(moved.tolist(), 2):
+        if not _is_told_apart(moves, best.places, (i, j)):
+            doubtful[places[[i, j]]] = True
     return places, doubtful
 
 
-def _is_told_apart(moves: Moves, places: Ints, pair: tuple[int, int]) -> bool:
+def _tell_stories(moves: Moves) -> list[_Story]:
+    """What may have happened, by exchanging pairs in every story that is nearly as good as the best.
+
+    It begins with the entries at their own cylinders, and with those in the order of the moves.
+    """
+    own = tuple(range(len(moves.moved)))
+    told = {places: _tell_story(moves, places) for places in (own, _order_by_moves(moves))}
+    open_ones = dict(told)
+    for _ in range(_MOST_STORIES):
+        if not open_ones:
+            break
+        story = min(open_ones.values(), key=lambda one: (one.score, one.places))
+        if story.score > min(one.score for one in told.values()) + _CLEARLY_WORSE:
+            break
+        del open_ones[story.places]
+        pairs = [pair for pair in combinations(own, 2) if _is_told_apart(moves, story.places, pair)]
+        exchanged = {_exchanged(story.places, pair) for pair in pairs}
+        new = {places: _tell_story(moves, places) for places in exchanged - told.keys()}
+        told |= new
+        open_ones |= new
+    return list(told.values())
+
+
+def _order_by_moves(moves: Moves) -> tuple[int, ...]:
+    """The cylinder with the largest move shows the largest entry, and so on."""
+    places = np.empty(len(moves.moved), np.int64)
+    places[np.argsort(moves.moved, kind="stable")] = np.argsort(moves.entered, kind="stable")
+    return _settle_equals(moves.entered, places.tolist())
+
+
+def _settle_equals(entered: Floats, places: list[int]) -> tuple[int, ...]:
+    """The same, where equal entries are at their own cylinders as far as they can be."""
+    for i in range(len(places)):
+        if abs(entered[places[i]] - entered[i]) <= _LEAST_ENTRY:
+            j = places.index(i)
+            places[i], places[j] = places[j], places[i]
+    return tuple(places)
+
+
+def _tell_story(moves: Moves, places: tuple[int, ...]) -> _Story:
+    """How well the moves are explained where each cylinder shows the entry of `places`."""
+    every = _explanations(moves, np.array(places))
+    most, at = divmod(int(every.scores.argmin()), every.scores.shape[1])
+    taken = every.taken(most, at)
+    cylinders = np.arange(len(places))
+    own = np.array(places) == cylinders
+    return _Story(
+        places,
+        float(every.scores[most, at]) + _MOVED_PRICE * int((~own).sum()),
+        float(every.squares[taken, at, cylinders].sum()),
+        own & (taken == most),
+    )
+
+
+def _is_told_apart(moves: Moves, places: tuple[int, ...], pair: tuple[int, int]) -> bool:
     """Whether the entries of a pair differ by more than its noise."""
     i, j = pair
     return bool(
@@ -287,15 +379,11 @@ def _is_told_apart(moves: Moves, places: Ints, pair: tuple[int, int]) -> bool:
     )
 
 
-def _exchanged(places: Ints, pair: tuple[int, int]) -> Ints:
-    out = places.copy()
-    out[list(pair)] = out[list(reversed(pair))]
-    return out
-
-
-def _score_entries(moves: Moves, places: Ints) -> float:
-    """How badly the moves are explained, where each cylinder shows the entry of `places`."""
-    return float(_explanations(moves, moves.entered[places]).scores.min())
+def _exchanged(places: tuple[int, ...], pair: tuple[int, int]) -> tuple[int, ...]:
+    out = list(places)
+    i, j = pair
+    out[i], out[j] = out[j], out[i]
+    return tuple(out)
 
 
 def is_loop_closed(entered: Floats, moved: Floats, errors: Floats) -> bool:
