@@ -123,7 +123,7 @@ EXPORTABLE_PAGES: Final = _on_pages(
 )
 """The screens that can be written to a file; the watch screen and the keys cannot."""
 
-PICTURED_PAGES: Final = _on_pages(Page.PULLS)
+PICTURED_PAGES: Final = _on_pages(Page.BALANCE, Page.PULLS, Page.EVENTS)
 """The screens on which a picture can take the place of the table."""
 
 BINDINGS: Final = (
@@ -188,13 +188,13 @@ _LAST_LINE_ORDER: Final = {
         *("a", "space", "f", "b", "v", "l", "h", "t", "n"),
         *("0-9", "p P", "r", "q q", "c", "/", "+ -", "u", "o"),
     ),
-    Page.BALANCE: ("arrows", "0-9", "s", "x", "t", "w", "e", "a", "space", "n", "l", "h"),
+    Page.BALANCE: ("arrows", "tab", "0-9", "s", "x", "t", "w", "e", "a", "space", "n", "l", "h"),
     Page.PULLS: ("arrows", "tab", "0-9", "d", "k", "w", "b", "e", "a", "space", "n"),
     Page.TRIMS: ("b", "w", "e", "n", "l", "a", "space"),
     Page.ALARMS: ("a", "A", "z", "R", "o", "arrows", "w", "e", "n"),
     Page.BUS: ("w", "b", "c", "l", "e", "n", "a", "space"),
     Page.CHECKS: ("enter", "x", "k", "o", "arrows", "w", "e", "n", "a", "space"),
-    Page.EVENTS: ("/", "arrows", "w", "l", "e", "n", "a", "space"),
+    Page.EVENTS: ("/", "arrows", "tab", "w", "l", "e", "n", "a", "space"),
     Page.NOTES: ("n", "w", "/", "e", "a", "space"),
     Page.HELP: ("w", "esc"),
 }

@@ -137,6 +137,8 @@ def _colour_looks(k: _Inks) -> dict[str, Look]:
         "bar-now": replace(bar, bold=True),
         "bar-lean": Look(k.lean, k.bar, bold=True),
         "bar-rich": Look(k.rich, k.bar, bold=True),
+        "shade-lean": Look(k.lean, k.ground),
+        "shade-rich": Look(k.rich, k.ground),
         "status": line,
         "status-strong": replace(line, bold=True),
         "status-badge": turned,

@@ -47,6 +47,7 @@ from mixmon.note import Note, note
 from mixmon.session.charges import node_charges
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Chain
+from mixmon.watch.history import HistoryStage
 from mixmon.watch.limits import MixtureRules
 from mixmon.watch.snapshot import Cylinders, Holding, Snapshot, Strip, StripNeeds
 
@@ -94,6 +95,7 @@ class Observer:
         self._wanted_percent = wanted_percent
         self._recent = RecentRows(weights)
         self._strip = StripStage(weights)
+        self._history = HistoryStage()
         self._alarms = Alarms(limits_in_force(session).alarms, nodes)
         self._mixture_rules = MixtureRules(session)
         self._balance = BalanceStage(session, left_out)
@@ -120,6 +122,7 @@ class Observer:
             return ()
         self._recent.feed(rows)
         self._strip.feed(rows)
+        self._history.feed(rows)
         self._balance.feed(rows)
         self._take_events(self._excursions.feed(rows))
         self._add_pulls(self._pulls.feed(rows))
@@ -198,6 +201,7 @@ class Observer:
             leanest=now.leanest,
             cylinders=now.cylinders,
             strip=self._strip.strip(),
+            history=self._history.history(),
             holding=find_holding(
                 self._balance.dwelling(),
                 self._balance.grid,

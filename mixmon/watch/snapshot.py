@@ -14,6 +14,7 @@ from mixmon.findings.balance.balance import Balance
 from mixmon.findings.events.event import Event
 from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
+from mixmon.watch.history import History
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,6 +131,7 @@ class Snapshot:
     pulls      those so far, renewed when one ends; None before the first
     alarm_events, remarks, happened  newest last: alarm records, what happened to sources and
                recorder in words, and misfires, cuts, excursions and drop-outs
+    history    the last minutes row by row, renewed each second; for pictures
     recording  the recorder's current status, in words; "" when there is none
     failure    why the worker has stopped; "" while it runs
     """
@@ -160,6 +162,7 @@ class Snapshot:
     failure: str = ""
     counters: Mapping[str, int] = field(default_factory=dict)
     pulls: PullReview | None = None
+    history: History = field(default_factory=History)
 
     @property
     def is_recording(self) -> bool:

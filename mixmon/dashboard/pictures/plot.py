@@ -25,7 +25,7 @@ from mixmon.dashboard.text import Row, Segment, beside, blank, fit, fit_row, pad
 # Ranges and their ticks.
 # ----------------------------------------------------------------------------------------------------
 
-_ROUND_STEPS: Final = (1.0, 2.0, 5.0, 10.0)
+_ROUND_STEPS: Final = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 """Steps of a scale, times a power of ten: a person reads between such ticks without counting."""
 
 
@@ -42,20 +42,17 @@ class Reach:
         return np.asarray((known - self.low) * ((count - 1) / (self.high - self.low)))
 
     def ticks(self, most: int) -> list[float]:
-        """Round values within, at most `most` of them, at least one where a round one lies within."""
-        step = _round_step((self.high - self.low) / max(most, 1))
+        """Round values within: as many as there can be, up to `most`."""
+        power = 10.0 ** math.floor(math.log10((self.high - self.low) / max(most, 1)))
+        return next(
+            ticks
+            for step in _ROUND_STEPS
+            if len(ticks := self._multiples(step * power)) <= max(most, 1) or step == _ROUND_STEPS[-1]
+        )
+
+    def _multiples(self, step: float) -> list[float]:
         first, last = math.ceil(self.low / step - 1e-9), math.floor(self.high / step + 1e-9)
-        return [i * step for i in range(first, last + 1)][: max(most, 1) + 1]
-
-
-def _round_step(least: float) -> float:
-    """The smallest round step that is not less.
-
-    >>> _round_step(0.3), _round_step(700.0)
-    (0.5, 1000.0)
-    """
-    power = 10.0 ** math.floor(math.log10(least))
-    return next(step * power for step in _ROUND_STEPS if step * power >= least * (1 - 1e-9))
+        return [i * step for i in range(first, last + 1)]
 
 
 def reach_over(values: Sequence[float], least: float) -> Reach | None:

@@ -12,11 +12,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from mixmon.dashboard.digits import big, big_width, size_for
+from mixmon.dashboard.pictures.balance_bars import need_picture
+from mixmon.dashboard.pictures.plot import PANE_GAP, has_panes, pane, panes_beside
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import (
     Row,
     Segment,
+    blank,
     clean,
     fit,
     fit_row,
@@ -191,6 +194,7 @@ def cell_rows(scene: Scene, view: CellView, width: int, height: int) -> list[Row
     size = min(max((width - _LOAD_CELLS) // len(speeds), _LEAST_CELL), _MOST_CELL)
     window, cut = _speeds_in_sight(scene, view, speeds, max((width - _LOAD_CELLS) // size, 1))
     double = 2 * len(loads) + 1 <= height
+    shades = min(max((height - 1) // len(loads) - 2, 0), _MOST_SHADES)
     loads = _loads_in_sight(scene, view, loads, height - 1)
     known = _cell_values(scene.snapshot.balance, view)
     rows = [_heading_row(scene, window, size, width, cut=cut)]
@@ -205,7 +209,37 @@ def cell_rows(scene: Scene, view: CellView, width: int, height: int) -> list[Row
         rows.append(fit_row(top, width))
         if double:
             rows.append(fit_row(below, width))
+        shade = [
+            (" " * _LOAD_CELLS, "text"),
+            *(_shade_cell(scene, known.get((v, load)), size) for v in window),
+        ]
+        rows += [fit_row(shade, width)] * shades
     return rows[:height]
+
+
+_MOST_SHADES = 4
+"""Rows of shade below a number. Our choice: with more, number and shade are no longer one."""
+
+_SHADES = ((0.25, "█#"), (0.5, "▓="), (1.0, "▒-"), (math.inf, "░."))
+"""Signs of a half interval up to so many percent: the darker the surer. Our choice: half of a usual trim step
+is the darkest. The second sign is for terminals with ASCII alone."""
+
+
+def _shade_legend(scene: Scene) -> str:
+    """What the shades mean."""
+    ends = (f"{signs[scene.options.ascii]} to {most:g}" for most, signs in _SHADES[:-1])
+    return f"half interval %: {'  '.join(ends)}  {_SHADES[-1][1][scene.options.ascii]} more; (s): no trims"
+
+
+def _shade_cell(scene: Scene, known: tuple[float, float, float, bool] | None, size: int) -> Segment:
+    """How sure a cell's need is: the darker the surer; in colour where zero lies outside the interval."""
+    if known is None or not math.isfinite(known[1]):
+        return (" " * size, "text")
+    need, half, _, used = known
+    signs = next(signs for most, signs in _SHADES if half <= most)
+    sign = signs[1] if scene.options.ascii else signs[0]
+    style = "dim" if not used or abs(need) <= half else "shade-lean" if need > 0 else "shade-rich"
+    return (" " + sign * (size - 2) + " ", style)
 
 
 def _speeds_in_sight(
@@ -304,8 +338,13 @@ _NAME_CELLS, _NEED_CELLS = 7, 9
 """Cells of the label and of one cylinder's need."""
 
 
-def balance_page(scene: Scene, verdict: LimitVerdict, view: CellView, sheet: Sheet) -> list[Row]:
-    """Dwell clock, cells, and what follows from them."""
+def balance_page(
+    scene: Scene, verdict: LimitVerdict, view: CellView, sheet: Sheet, *, picture: bool = False
+) -> list[Row]:
+    """Dwell clock, cells, and what follows from them.
+
+    picture  the needs as bars stand in the place of the cells; where there is room they stand beside them
+    """
     width, height = sheet.width, sheet.height
     title = "BALANCE spread" if view.spread else f"BALANCE cyl {view.cylinder or '?'}"
     head = [
@@ -313,10 +352,64 @@ def balance_page(scene: Scene, verdict: LimitVerdict, view: CellView, sheet: She
         *dwell_zone(scene, width, height, _shown_below(scene, view)),
     ]
     room = room_below(head, height)
+    balance = scene.snapshot.balance
+    if balance is not None and has_panes(width, height):
+        return framed(head, _pane_rows(scene, balance, view, (width, room), picture=picture), sheet)
+    if balance is not None and picture:
+        return framed(head, need_picture(scene, balance, view.cylinder, (width, room)), sheet)
     loads = len(scene.setting.session.axes.load) or 1
     foot = _foot_rows(scene, width)[: max(room - loads - 1, 0)]
     grid = cell_rows(scene, view, width, room - len(foot))
     return framed(head, [*padded(grid, width, room - len(foot)), *foot], sheet)
+
+
+def _pane_rows(
+    scene: Scene, balance: Balance, view: CellView, size: tuple[int, int], *, picture: bool
+) -> list[Row]:
+    """Needs as bars beside the cells, or alone, and what follows below."""
+    width, room = size
+    foot = _verdict_rows(scene, balance, width)[: max(room - _LEAST_PANE_ROWS, 0)]
+    tall = room - len(foot) - 1
+    speeds = len(scene.setting.session.axes.rpm) or 1
+    map_cells = _LOAD_CELLS + _LEAST_CELL * speeds + len("rpm ")
+    left = width if picture else max(min(width * 2 // 5, width - map_cells - PANE_GAP), _LEAST_BARS)
+    blocks = [(need_picture(scene, balance, view.cylinder, (left, tall)), left)]
+    if not picture:
+        right = width - left - PANE_GAP
+        what = "spread of all" if view.spread else f"cyl {view.cylinder}: needs % vs {balance.against}"
+        grid = cell_rows(scene, view, right, tall - 3)
+        grid.append(fit_row([(f" {_shade_legend(scene)}", "dim")], right))
+        blocks.append((pane(f"WHERE?  {what}", _widest_words(balance, view), grid, right, tall), right))
+    return [*panes_beside(blocks, tall), blank(width), *foot]
+
+
+_LEAST_PANE_ROWS = 12
+"""Rows of bars and cells, at least, before anything below them. Our choice: eight cylinders and a scale."""
+
+_LEAST_BARS = 40
+"""Cells of the bars beside the cells. Our choice: label, number and a field in which an interval is seen."""
+
+_ONE_DWELL_S = 10.0
+"""A further dwell that is spoken of. Our choice: as long as a usual one."""
+
+
+def _widest_words(balance: Balance, view: CellView) -> str:
+    """The cell that is known least, and what ten seconds more there would give at best."""
+    cells = [
+        c
+        for c in balance.cells
+        if c.cylinder == view.cylinder and c.used_for_trims and math.isfinite(c.half_interval_percent)
+    ]
+    if view.spread or not cells:
+        return ""
+    worst = max(cells, key=lambda c: c.half_interval_percent)
+    half, seconds = worst.half_interval_percent, max(worst.usable_s, 1e-9)
+    better = half * math.sqrt(seconds / (seconds + _ONE_DWELL_S))
+    place = "/".join(f"{x:g}" for x in (worst.rpm, worst.load) if x is not None) or "any cell"
+    return (
+        f"least sure at {place}: within {half_text(half)} %; "
+        f"{_ONE_DWELL_S:g} s more: {half_text(better)} % at best"
+    )
 
 
 def _shown_below(scene: Scene, view: CellView) -> str:
@@ -333,13 +426,18 @@ def _foot_rows(scene: Scene, width: int) -> list[Row]:
     balance = scene.snapshot.balance
     if balance is None:
         return []
+    return [*_verdict_rows(scene, balance, width), *_need_rows(scene, balance, width)]
+
+
+def _verdict_rows(scene: Scene, balance: Balance, width: int) -> list[Row]:
+    """Spread now and after the trims, against the target, and why no trims are offered."""
     rows = [_spread_row(scene, balance, width)]
     if total := total_words(balance, scene.marks.plus_minus):
         rows.append(fit_row([(f" {total}", "text")], width))
     for reason in balance.withheld:
         words = wrap(f"no trims offered: {sentence(reason)}", width - 2)
         rows += [fit_row([(f" {line}", "strong")], width) for line in words]
-    return [*rows, *_need_rows(scene, balance, width)]
+    return rows
 
 
 def _need_rows(scene: Scene, balance: Balance, width: int) -> list[Row]:

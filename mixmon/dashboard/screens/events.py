@@ -6,15 +6,17 @@ several cylinders at the same moment is one line. Other screens show the newest 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from operator import attrgetter
 
 import numpy as np
 
+from mixmon.dashboard.pictures.plot import PANE_GAP, has_panes, nothing_to_draw, panes_beside
+from mixmon.dashboard.pictures.traces import alarm_picture, event_picture
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
-from mixmon.dashboard.text import Row, blank, clean, fit, fit_row, padded, split_row, wrap
+from mixmon.dashboard.text import Row, blank, clean, fit_row, padded, split_row, wrap
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.alarms.states import SHORT_WORDS, AlarmState
@@ -70,6 +72,7 @@ class EventLine:
     whom    cylinders as labels, or names of rules; empty where the whole engine is meant
     facts   numbers; of several records, those with the largest `weight`
     word    how it ended or stands, in `style`
+    about   the record of one cylinder that a picture can be drawn of; None: there is none
     """
 
     t: int
@@ -80,6 +83,7 @@ class EventLine:
     weight: float = 0.0
     word: str = ""
     style: str = "text"
+    about: AlarmEvent | Event | None = None
 
     @property
     def text(self) -> str:
@@ -168,6 +172,7 @@ def _happened_line(scene: Scene, event: Event) -> EventLine:
         weight=event.duration_ns / 1e9,
         word="not a fuelling figure" if event.kind in NOT_FUELLING else "",
         style="dim",
+        about=event if len(event.nodes) == 1 else None,
     )
 
 
@@ -183,6 +188,7 @@ def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> EventLine:
         abs(event.value - event.limit) if np.isfinite(event.value) else 0.0,
         SHORT_WORDS[AlarmState.UNACKNOWLEDGED.word] if new else event.what.value,
         ("new" if event.priority == 1 else "strong") if new else "dim",
+        about=event if event.position is not None else None,
     )
 
 
@@ -231,9 +237,13 @@ def event_rows(scene: Scene, width: int, height: int) -> list[Row]:
     return padded(rows, width, height)
 
 
-def _line_row(scene: Scene, line: EventLine, width: int) -> Row:
+def _line_row(scene: Scene, line: EventLine, width: int, *, chosen: bool = False) -> Row:
     """Time and words, and at the right how it ended."""
-    left = [(f" {scene.clock(line.t):>7}  ", "dim"), (clean(line.text), "text")]
+    mark = scene.marks.chosen if chosen else " "
+    left = [
+        (f"{mark}{scene.clock(line.t):>7}  ", "strong" if chosen else "dim"),
+        (clean(line.text), "strong" if chosen else "text"),
+    ]
     right = [(f"  {line.word} ", line.style)] if line.word else []
     return fit_row(split_row(left, right, width if width < _WIDE else _MOST_CELLS), width)
 
@@ -245,19 +255,70 @@ def events_page(
     *,
     wanted: str = "",
     first: int = 0,
+    picture: bool = False,
 ) -> list[Row]:
-    """All events, or those that contain what is wanted; `first` lines are scrolled away."""
+    """All events, or those that contain what is wanted, and a picture of the chosen one.
+
+    first    the chosen line; those before it are scrolled away as far as there are more below
+    picture  of the chosen line, in the place of the list; where there is room it stands beside it
+    """
     width = sheet.width
     found = event_lines(scene, KEPT_LINES if wanted else first + sheet.height)
     shown = [line for line in found if wanted.lower() in line.text.lower() or wanted.lower() in line.word]
     about = f"with '{clean(wanted)}': {len(shown)} of {len(found)}" if wanted else ""
-    head = [
-        status(scene, verdict, width, title=f"EVENTS {about}".rstrip()),
-        fit_row([(f" {'time':>7}  what", "label")], width),
-    ]
-    rows = [_line_row(scene, line, width) for line in shown]
+    head = [status(scene, verdict, width, title=f"EVENTS {about}".rstrip())]
+    chosen = min(first, max(len(shown) - 1, 0))
+    room = room_below(head, sheet.height)
     if not shown:
         words = "nothing found; / to look for something else" if wanted else "no events yet"
-        rows = [blank(width), fit_row([(fit(f"  {words}", width), "dim")], width)]
-    first = min(first, max(len(rows) - room_below(head, sheet.height), 0))
-    return framed(head, rows[first:], sheet)
+        return framed(head, [_heading_row(width), *nothing_to_draw(words, width, 2)], sheet)
+    if picture:
+        pictured = _pictured_line(shown, chosen)
+        rows = _line_picture(scene, pictured, (width, room - 1))
+        return framed(head, [_line_row(scene, pictured, width, chosen=True), *rows], sheet)
+    if not has_panes(width, sheet.height):
+        return framed(head, _list_of_lines(scene, shown, chosen, (width, room)), sheet)
+    left = width // 2
+    right = width - left - PANE_GAP
+    rows = _list_of_lines(scene, shown, chosen, (left, room))
+    pictured = _pictured_line(shown, chosen)
+    pane_rows = _line_picture(scene, pictured, (right, min(room - 1, _MOST_PICTURE_ROWS)))
+    pane_rows = [_line_row(scene, pictured, right), *pane_rows]
+    return framed(head, panes_beside([(rows, left), (pane_rows, right)], room), sheet)
+
+
+_MOST_PICTURE_ROWS = 36
+"""Our choice: a taller trace says no more."""
+
+
+def _heading_row(width: int) -> Row:
+    return fit_row([(f" {'time':>7}  what", "label")], width)
+
+
+def _list_of_lines(scene: Scene, shown: Sequence[EventLine], chosen: int, size: tuple[int, int]) -> list[Row]:
+    """Heading and lines; the chosen one is marked, and is the first of them as far as there are more."""
+    width, room = size
+    begin = min(chosen, max(len(shown) - room + 1, 0))
+    lines = shown[begin : begin + room - 1]
+    return [
+        _heading_row(width),
+        *(_line_row(scene, line, width, chosen=begin + i == chosen) for i, line in enumerate(lines)),
+    ]
+
+
+def _pictured_line(shown: Sequence[EventLine], chosen: int) -> EventLine:
+    """The chosen line, or the nearest below it of which a picture can be drawn."""
+    return next((line for line in shown[chosen:] if line.about is not None), shown[chosen])
+
+
+def _line_picture(scene: Scene, line: EventLine, size: tuple[int, int]) -> list[Row]:
+    """The picture of one line, or why there is none."""
+    one = line.about
+    index = scene.setting.index_at
+    if isinstance(one, Event):
+        rows = event_picture(scene, one, size)
+    elif one is not None and one.position in index:
+        rows = alarm_picture(scene, one.since or one.t, index[one.position], (one.rule, one.limit), size)
+    else:
+        return nothing_to_draw("no picture: nothing here is of a single cylinder", *size)
+    return rows or nothing_to_draw("the terminal is too small for a picture; tab: the list", *size)

@@ -93,13 +93,17 @@ def _draw_page(scene: Scene, state: State, width: int, height: int) -> list[Row]
     sheet = Sheet(width, height, last_line(page, live=live, pulls=pulls))
     chosen = {
         Page.WATCH: lambda: watch_page(scene, word, sheet),
-        Page.BALANCE: lambda: balance_page(scene, word, cell_view(scene, state), sheet),
+        Page.BALANCE: lambda: balance_page(
+            scene, word, cell_view(scene, state), sheet, picture=state.picture
+        ),
         Page.ALARMS: lambda: alarms_page(scene, word, alarm_index(scene, state), sheet),
         Page.CHECKS: lambda: checks_page(scene, word, state.check, sheet),
         Page.PULLS: lambda: pulls_page(
             scene, word, sheet, number=state.pull, compared=state.compared, picture=state.picture
         ),
-        Page.EVENTS: lambda: events_page(scene, word, sheet, wanted=state.wanted, first=state.first),
+        Page.EVENTS: lambda: events_page(
+            scene, word, sheet, wanted=state.wanted, first=state.first, picture=state.picture
+        ),
     }
     if page in chosen:
         return chosen[page]()

@@ -283,7 +283,7 @@ def test_events_are_newest_first_and_can_be_searched():
         ),
     )
     page = lines(Page.EVENTS, scene(shown))
-    assert [line.split()[0] for line in page[2:6]] == ["04:05.0", "04:04.0", "04:02.0", "04:00.0"]
+    assert [line.split()[0] for line in page[2:6]] == ["▸04:05.0", "04:04.0", "04:02.0", "04:00.0"]
     assert page[3].endswith("returned to normal")
     assert page[5].endswith("UNACK")
     found = lines(Page.EVENTS, scene(shown), wanted="SILENT")
@@ -378,7 +378,7 @@ def test_what_comes_over_several_cylinders_at_once_is_one_line():
         alarm_events=(*at_once, event(position=7, t=251 * SECOND)), alarms=alarm_list(), remarks=()
     )
     page = lines(Page.EVENTS, scene(shown))
-    assert page[2].startswith(" 04:11.0  P1 cyl 7 lean under load  0.046 (limit 0.040 lambda)")
+    assert page[2].startswith("▸04:11.0  P1 cyl 7 lean under load  0.046 (limit 0.040 lambda)")
     assert page[3].startswith(" 04:10.1  P1 cyl 1 2 4 lean under load  0.044 (limit 0.040 lambda)")
     assert page[4] == ""
 

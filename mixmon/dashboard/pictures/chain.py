@@ -1,0 +1,254 @@
+"""Pictures of the chain: volts from node to node, what each node sent lately, the step of each sensor."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.arrays import SECOND_NS, Floats
+from mixmon.dashboard.pictures.plot import (
+    KEPT_PICTURES,
+    LEAST_PLOT_COLUMNS,
+    LEAST_PLOT_ROWS,
+    Plot,
+    Reach,
+    nothing_to_draw,
+    pane,
+    reach_over,
+)
+from mixmon.dashboard.pictures.traces import SecondsKey, Size, seconds_key
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import SAMPLE_LETTERS, Row, Segment, fit, fit_row
+from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.stats import mean_of_known
+from mixmon.mixture.block import SampleState
+from mixmon.watch.history import Rows, join_rows
+
+# ----------------------------------------------------------------------------------------------------
+# Volts along the chain.
+# ----------------------------------------------------------------------------------------------------
+
+_LEAST_VOLTS: Final = 0.4
+"""Volts that the scale spans at least: our choice, twice the drop of a chain in order."""
+
+_DROP_VOLTS: Final = 0.15
+"""A joint that takes this much is named: our choice, more than a metre of usual cable with its connector."""
+
+
+def volts_picture(scene: Scene, size: Size) -> list[Row]:
+    """Supply of every node in the order of the chain; the joint at which most is lost is named."""
+    width, height = size
+    nodes = sorted(range(len(scene.setting)), key=lambda i: scene.setting.nodes[i].position)
+    volts = np.array([scene.snapshot.cylinders.supply[i] for i in nodes], np.float64)
+    positions = [scene.setting.nodes[i].position for i in nodes]
+    title = "WHERE IS THE SUPPLY LOST?  volts along the chain"
+    if width < LEAST_PLOT_COLUMNS or height < LEAST_PLOT_ROWS + 2:
+        return []
+    y = reach_over(volts.tolist(), _LEAST_VOLTS)
+    if y is None or scene.dead:
+        words = "no node sends its supply" if y is None else "not known: the analysis has stopped"
+        return pane(title, "", nothing_to_draw(words, width, height - 1), width, height)
+    x = Reach(positions[0] - 0.5, positions[-1] + 0.5)
+    plot = Plot(x, y, width, height - 2, ascii_only=scene.options.ascii)
+    at = np.array(positions, np.float64)
+    plot.line(at, volts, "dim")
+    plot.points(at, volts, "strong", scene.marks.now)
+    return pane(title, volts_answer(positions, volts), plot.rows(unit="node", decimals=1), width, height)
+
+
+def volts_answer(positions: list[int], volts: Floats) -> str:
+    """From which volts to which, and the joint that takes more than cable does."""
+    known = np.flatnonzero(np.isfinite(volts))
+    first, last = volts[known[0]], volts[known[-1]]
+    words = f"{first:.2f} V at node {positions[known[0]]}, {last:.2f} V at node {positions[known[-1]]}"
+    drops = volts[known[:-1]] - volts[known[1:]]
+    if len(drops) and float(drops.max()) >= _DROP_VOLTS:
+        k = int(drops.argmax())
+        a, b = positions[known[k]], positions[known[k + 1]]
+        return f"{words}: {drops[k]:.2f} V are lost between nodes {a} and {b}"
+    return words
+
+
+# ----------------------------------------------------------------------------------------------------
+# What each node sent in the last minute.
+# ----------------------------------------------------------------------------------------------------
+
+_GAP_SECONDS: Final = 60
+"""Our choice: a node that comes and goes does so within a minute."""
+
+_SEVERITY: Final = np.array(
+    [
+        {SampleState.VALID: 0, SampleState.SILENT: 3, SampleState.DUPLICATE_NODE: 3, SampleState.HELD: 2}.get(
+            state, 1
+        )
+        for state in SampleState
+    ],
+    np.int64,
+)
+"""Of the states in one cell of time the worst is shown: silent, then late, then what a sensor says itself."""
+
+
+def gaps_picture(scene: Scene, size: Size) -> list[Row]:
+    """A strip a node: a dot where all was well, the letter of the state where it was not."""
+    width, height = size
+    title = "WHO WAS SILENT?  the last minute, now at the right"
+    seconds = scene.snapshot.history.latest(_GAP_SECONDS)
+    if width < LEAST_PLOT_COLUMNS or height < 3:
+        return []
+    if not seconds:
+        return pane(title, "", nothing_to_draw("nothing is known yet", width, height - 1), width, height)
+    name = scene.setting.label_width + 6
+    strips = _draw_gaps(seconds_key(seconds), max(width - name, 1), scene.marks.dot)
+    rows = []
+    for i in scene.order()[: height - 2]:
+        label = f" cyl {fit(scene.setting.labels[i], name - 6, right=True)} "
+        rows.append(fit_row([(label, "strong"), *strips[i]], width))
+    return pane(title, _gaps_answer(scene, seconds), rows, width, height)
+
+
+def _gaps_answer(scene: Scene, seconds: tuple[Rows, ...]) -> str:
+    """How many nodes were silent, and who most."""
+    silent = np.sum([(s.state == SampleState.SILENT).sum(axis=0) for s in seconds], axis=0)
+    if not silent.any():
+        return "no node was silent"
+    worst = int(silent.argmax())
+    count = int((silent > 0).sum())
+    who = "1 node was" if count == 1 else f"{count} nodes were"
+    return f"{who} silent, most of all cyl {scene.setting.labels[worst]}: {silent[worst] / 100:.1f} s"
+
+
+@lru_cache(KEPT_PICTURES)
+def _draw_gaps(key: SecondsKey, columns: int, dot: str) -> tuple[Row, ...]:
+    """The strip of each node, `columns` cells."""
+    state = join_rows(key.seconds.it).state
+    places = np.arange(columns + 1) * (_GAP_SECONDS * 100) // columns
+    offset = _GAP_SECONDS * 100 - len(state)
+    return tuple(_strip_of(state[:, i], places - offset, dot) for i in range(state.shape[1]))
+
+
+def _strip_of(state: NDArray[np.uint8], edges: NDArray[np.int64], dot: str) -> Row:
+    """One character a cell of time; a blank where there were no rows yet."""
+    cells: list[Segment] = []
+    for first, end in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        here = state[max(first, 0) : max(end, 0)]
+        if not len(here):
+            cells.append((" ", "dim"))
+            continue
+        worst = SampleState(int(here[_SEVERITY[here].argmax()]))
+        valid = worst is SampleState.VALID
+        cells.append((dot if valid else SAMPLE_LETTERS[worst][-1], "dim" if valid else "strong"))
+    return _join_same(cells)
+
+
+def _join_same(cells: list[Segment]) -> Row:
+    """Neighbours of one style as one segment."""
+    out: list[Segment] = []
+    for text, style in cells:
+        if out and out[-1][1] == style:
+            out[-1] = (out[-1][0] + text, style)
+        else:
+            out.append((text, style))
+    return tuple(out)
+
+
+# ----------------------------------------------------------------------------------------------------
+# The step of each sensor at the last fuel cut.
+# ----------------------------------------------------------------------------------------------------
+
+_BEFORE_CUT_S, _AFTER_CUT_S, _LEVEL_S = 0.2, 1.8, 0.2
+"""Time shown about a cut, and the end of it that is the level in air. Our choice: a sensor of 0.4 s
+is within a hundredth of it then."""
+
+_LEAST_RISE_PERCENT: Final = 5.0
+"""Oxygen by which a reading must rise to be drawn: our choice, a quarter of air."""
+
+_T63: Final = 1.0 - math.exp(-1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class StepView:
+    """Which node is thick, and the moment of the cut, ns."""
+
+    node: int
+    moment: int
+    ascii_only: bool
+    labels: tuple[str, ...]
+
+
+def response_picture(scene: Scene, node: int, size: Size) -> list[Row]:
+    """The rise of every sensor into air at the newest fuel cut, as a share of its own rise."""
+    width, height = size
+    title = (
+        f"IS THE SENSOR OF CYL {scene.setting.labels[node]} SLOW?  share of its rise into air, over seconds"
+    )
+    if width < LEAST_PLOT_COLUMNS or height < LEAST_PLOT_ROWS + 3:
+        return []
+    cut = _newest_cut(scene)
+    if cut is None:
+        words = "no fuel cut of two seconds in the last five minutes: lift the throttle at speed to see one"
+        return pane(title, "", nothing_to_draw(words, width, height - 1), width, height)
+    seconds = scene.snapshot.history.between(*_span_of_cut(cut.t))
+    view = StepView(node, cut.t, scene.options.ascii, scene.setting.labels)
+    answer, rows = _draw_steps(seconds_key(seconds), view, width, height - 2)
+    return pane(title, answer, rows, width, height)
+
+
+def _span_of_cut(t: int) -> tuple[int, int]:
+    return t - int(_BEFORE_CUT_S * SECOND_NS), t + int(_AFTER_CUT_S * SECOND_NS)
+
+
+def _newest_cut(scene: Scene) -> Event | None:
+    """The newest fuel cut that lasts as long as is shown, and whose rows are all kept."""
+    seconds = scene.snapshot.history.seconds
+    if not seconds:
+        return None
+    for event in reversed(scene.snapshot.happened):
+        first, last = _span_of_cut(event.t)
+        kept = seconds[0].t[0] <= first and seconds[-1].t[-1] >= last
+        if event.kind is Kind.FUEL_CUT and event.all_nodes and kept and event.end >= last:
+            return event
+    return None
+
+
+@lru_cache(KEPT_PICTURES)
+def _draw_steps(key: SecondsKey, view: StepView, width: int, height: int) -> tuple[str, tuple[Row, ...]]:
+    """The answer, and the plot."""
+    rows = join_rows(key.seconds.it)
+    s = (rows.t - view.moment) / SECOND_NS
+    inside = (s >= -_BEFORE_CUT_S) & (s <= _AFTER_CUT_S)
+    s, share = s[inside], _shares_of_rise(s[inside], rows.oxygen[inside].astype(np.float64))
+    plot = Plot(
+        Reach(-_BEFORE_CUT_S, _AFTER_CUT_S), Reach(-0.1, 1.15), width, height, ascii_only=view.ascii_only
+    )
+    plot.level(_T63, "-", "rule")
+    for other in range(share.shape[1]):
+        if other != view.node:
+            plot.line(s, share[:, other], "dim")
+    plot.line(s, share[:, view.node], "strong", bold=True)
+    return _steps_answer(s, share, view), tuple(plot.rows(unit="s"))
+
+
+def _shares_of_rise(s: Floats, oxygen: Floats) -> Floats:
+    """Oxygen of each node from 0 before the cut to 1 at the end; NaN for a node that did not rise enough."""
+    before = mean_of_known(oxygen[s < 0])
+    rise = mean_of_known(oxygen[s > _AFTER_CUT_S - _LEVEL_S]) - before
+    rise = np.where(rise >= _LEAST_RISE_PERCENT, rise, np.nan)
+    return np.asarray((oxygen - before) / rise)
+
+
+def _steps_answer(s: Floats, share: Floats, view: StepView) -> str:
+    """When the sensor has made 63 % of its rise, against the median of the others."""
+    passed = np.where(np.isfinite(share), share, -np.inf) >= _T63
+    at = np.where(passed.any(axis=0), s[passed.argmax(axis=0)], np.nan)
+    others = np.delete(at, view.node)
+    others = others[np.isfinite(others)]
+    if not np.isfinite(at[view.node]) or not len(others):
+        return "this sensor, or all others, did not rise at this cut"
+    late = float(at[view.node] - np.median(others))
+    how = f"{abs(late):.2f} s {'after' if late >= 0 else 'before'} the others' median"
+    return f"cyl {view.labels[view.node]} has 63 % {how} (thick; the others dotted; - 63 %)"

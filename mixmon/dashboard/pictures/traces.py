@@ -1,0 +1,278 @@
+"""Pictures over time: an event with its fitted pulse, the minute around an alarm, the trend of a cylinder.
+
+All are drawn from whole seconds of the snapshot's history, and anew only when a second is over. The
+cylinder is a thick line, the median of the others a dotted one, what was asked for `=`. What no sensor
+told, or what was not valid, is a gap.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+
+from mixmon.arrays import SECOND_NS, Floats
+from mixmon.dashboard.pictures.plot import (
+    KEPT_PICTURES,
+    LEAST_PLOT_COLUMNS,
+    LEAST_PLOT_ROWS,
+    Plot,
+    Reach,
+    Same,
+    nothing_to_draw,
+    pane,
+    reach_over,
+)
+from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.text import Row, fit_row
+from mixmon.findings.events.event import NOT_FUELLING, Event, Kind
+from mixmon.mixture.block import SampleState
+from mixmon.session.alarm_kinds import kind_of
+from mixmon.session.model import AlarmRule
+from mixmon.watch.history import Rows, join_rows
+
+# ----------------------------------------------------------------------------------------------------
+# What is drawn, and over which time.
+# ----------------------------------------------------------------------------------------------------
+
+_BEFORE_EVENT_S, _AFTER_EVENT_S = 0.6, 1.4
+"""Time around an event: our choice, its rise and its fall behind a usual sensor."""
+
+_AROUND_ALARM_S: Final = 30.0
+"""Time before and after an alarm: our choice, the pull or the dwell in which it came."""
+
+_TREND_S: Final = 60
+"""Time of a trend: our choice, three times the strip."""
+
+_SHOWN_STATES: Final = np.array(
+    [
+        state
+        in {SampleState.VALID, SampleState.SUSPECT, SampleState.AT_LEAN_LIMIT, SampleState.AT_RICH_LIMIT}
+        for state in SampleState
+    ]
+)
+"""Readings that say something of the gas, if only a side; others are gaps."""
+
+_LEAST_LAMBDA_SPAN: Final = 0.04
+"""Lambda that a scale spans at least: our choice; below that, noise looks like a change."""
+
+_HIGHEST_LAMBDA: Final = 1.6
+"""Readings above are drawn at the edge of the scale: our choice; near air, lambda grows without bound."""
+
+
+@dataclass(frozen=True, slots=True)
+class TraceView:
+    """What is drawn of the rows around a moment.
+
+    node          index of the thick line
+    moment        t = 0 of the scale, ns
+    before_s, after_s  how far the scale reaches
+    limit         lambda at a target of 0, and by how much more for each lambda of target; None for none
+    pulse         beginning and length of the gas, s, and its lambda; None for none
+    """
+
+    node: int
+    moment: int
+    before_s: float
+    after_s: float
+    limit: tuple[float, float] | None
+    pulse: tuple[float, float, float] | None
+    ascii_only: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SecondsKey:
+    """Seconds as a key of a cache: the same when they begin and end with the same objects."""
+
+    first: Same
+    last: Same
+    count: int
+    seconds: Same
+
+    def __hash__(self) -> int:
+        return hash((self.first, self.last, self.count))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, SecondsKey) and (self.first, self.last, self.count) == (
+            other.first,
+            other.last,
+            other.count,
+        )
+
+
+def seconds_key(seconds: tuple[Rows, ...]) -> SecondsKey:
+    """The key of at least one second."""
+    return SecondsKey(Same(seconds[0]), Same(seconds[-1]), len(seconds), Same(seconds))
+
+
+# ----------------------------------------------------------------------------------------------------
+# The pictures.
+# ----------------------------------------------------------------------------------------------------
+
+
+Size = tuple[int, int]
+"""Cells of a row, and rows."""
+
+
+def event_picture(scene: Scene, event: Event, size: Size) -> list[Row]:
+    """The trace of an event of one cylinder with the pulse of the gas that explains it."""
+    view = TraceView(
+        node=event.nodes[0],
+        moment=event.t,
+        before_s=_BEFORE_EVENT_S,
+        after_s=_AFTER_EVENT_S + event.duration_ns / SECOND_NS,
+        limit=None,
+        pulse=_pulse_of(event),
+        ascii_only=scene.options.ascii,
+    )
+    label = scene.setting.labels[view.node]
+    title = f"WHAT HAPPENED IN CYL {label}?  lambda over seconds"
+    return _trace_pane(scene, view, (title, _event_words(event, label)), size)
+
+
+def alarm_picture(scene: Scene, moment: int, node: int, limit: tuple[str, float], size: Size) -> list[Row]:
+    """The minute around when an alarm of a node was raised, with its rule's name and its limit."""
+    rule = next((r for r in scene.setting.rules if r.name == limit[0]), None)
+    view = TraceView(
+        node,
+        moment,
+        _AROUND_ALARM_S,
+        _AROUND_ALARM_S,
+        None if rule is None else _line_of_limit(rule, limit[1]),
+        None,
+        ascii_only=scene.options.ascii,
+    )
+    title = f"CYL {scene.setting.labels[node]}, WHAT WAS THE MINUTE AROUND IT?  lambda over seconds"
+    return _trace_pane(scene, view, (title, ""), size)
+
+
+def _line_of_limit(rule: AlarmRule, limit: float) -> tuple[float, float] | None:
+    """A rule's limit of lambda as a line over the target; None where it limits something else."""
+    kind = kind_of(rule)
+    at_none, at_one = kind.lambda_at(limit, 0.0), kind.lambda_at(limit, 1.0)
+    if not kind.mixture or at_none is None or at_one is None:
+        return None
+    return at_none, at_one - at_none
+
+
+def trend_picture(scene: Scene, node: int, size: Size) -> list[Row]:
+    """The last minute of one cylinder."""
+    seconds = scene.snapshot.history.latest(_TREND_S)
+    moment = int(seconds[-1].t[-1]) if seconds else 0
+    view = TraceView(node, moment, float(_TREND_S), 0.0, None, None, ascii_only=scene.options.ascii)
+    title = f"HOW DOES CYL {scene.setting.labels[node]} GO?  lambda, last minute"
+    return _trace_pane(scene, view, (title, ""), size)
+
+
+def _pulse_of(event: Event) -> tuple[float, float, float] | None:
+    """The fitted pulse of an event, from its evidence; None where it has none."""
+    length, lam = event.evidence.get("gas_s"), event.evidence.get("pulse_lambda")
+    if not isinstance(length, int | float):
+        return None
+    return 0.0, float(length), float(lam) if isinstance(lam, int | float) else math.nan
+
+
+def _event_words(event: Event, label: str) -> str:
+    """What it is, in words, and what is not to be done about it."""
+    rpm = f", {event.rpm:.0f} rpm" if math.isfinite(event.rpm) else ""
+    what = f"cyl {label}: {event.kind}, peak {event.peak_lambda:.2f}{rpm}"
+    if event.kind is Kind.MISFIRE:
+        return f"{what}: find the spark first"
+    return what + (": no fuelling figure" if event.kind in NOT_FUELLING else "")
+
+
+def _trace_pane(scene: Scene, view: TraceView, words: tuple[str, str], size: Size) -> list[Row]:
+    """The picture under its question and its answer, or why there is none."""
+    (title, answer), (width, height) = words, size
+    room = height - 2 - bool(answer)
+    if width < LEAST_PLOT_COLUMNS or room < LEAST_PLOT_ROWS:
+        return []
+    first = view.moment - int(view.before_s * SECOND_NS)
+    seconds = scene.snapshot.history.between(first, view.moment + int(view.after_s * SECOND_NS))
+    rows = list(_draw_trace(seconds_key(seconds), view, width, room)) if seconds else []
+    if not rows:
+        why = "no rows of this time are kept here; in a replay of the run they are"
+        return pane(title, answer, nothing_to_draw(why, width, room + 1), width, height)
+    return pane(title, answer, [*rows, fit_row([(_legend(view), "dim")], width)], width, height)
+
+
+def _legend(view: TraceView) -> str:
+    parts = ["dotted: median of others", "= asked for"]
+    if view.limit is not None:
+        parts.append("- limit")
+    if view.pulse is not None:
+        parts.append(f"{_gas_sign(view)} fitted gas")
+    return "      " + "  ".join(parts)
+
+
+def _gas_sign(view: TraceView) -> str:
+    return "g" if view.ascii_only else "◦"
+
+
+@lru_cache(KEPT_PICTURES)
+def _draw_trace(key: SecondsKey, view: TraceView, width: int, height: int) -> tuple[Row, ...]:
+    """The plot; no row where nothing is known."""
+    rows = join_rows(key.seconds.it)
+    s = (rows.t - view.moment) / SECOND_NS
+    inside = (s >= -view.before_s) & (s <= view.after_s)
+    s = s[inside]
+    lam = np.where(_SHOWN_STATES[rows.state[inside]], rows.lam[inside], np.nan).astype(np.float64)
+    target = rows.target[inside][:, view.node].astype(np.float64)
+    lam[lam > _HIGHEST_LAMBDA] = _HIGHEST_LAMBDA
+    own, others = lam[:, view.node], _median_of_others(lam, view.node)
+    limit = np.full(len(s), np.nan) if view.limit is None else view.limit[0] + view.limit[1] * target
+    y = _reach_of_lambda(view, (own, others, target, limit))
+    if y is None:
+        return ()
+    plot = Plot(Reach(-view.before_s, view.after_s), y, width, height, ascii_only=view.ascii_only)
+    if view.before_s and view.after_s:
+        plot.upright(0.0, "|" if view.ascii_only else "┊", "rule")
+    _draw_signs(plot, s, target, "=")
+    _draw_signs(plot, s, limit, "-")
+    plot.line(s, others, "dim")
+    plot.line(s, own, "strong", bold=True)
+    if view.pulse is not None:
+        _draw_pulse(plot, view, y)
+    return tuple(plot.rows(unit="s"))
+
+
+def _median_of_others(lam: Floats, node: int) -> Floats:
+    others = np.delete(lam, node, axis=1)
+    known = np.isfinite(others).any(axis=1)
+    out = np.full(len(lam), np.nan)
+    if known.any():
+        out[known] = np.nanmedian(others[known], axis=1)
+    return out
+
+
+def _reach_of_lambda(view: TraceView, lines: tuple[Floats, ...]) -> Reach | None:
+    """A scale for all lines, the cylinder's and the others' first, and for a gas that is not far beyond."""
+    if not any(np.isfinite(line).any() for line in lines[:2]):
+        return None
+    known = [line[np.isfinite(line)] for line in lines]
+    ends = [float(end) for line in known if len(line) for end in (line.min(), line.max())]
+    if view.pulse is not None and view.pulse[2] < _HIGHEST_LAMBDA:
+        ends.append(view.pulse[2])
+    return reach_over(ends, _LEAST_LAMBDA_SPAN)
+
+
+def _draw_signs(plot: Plot, s: Floats, lam: Floats, sign: str) -> None:
+    """A line of signs, one a cell, where a value is known."""
+    known = np.isfinite(lam)
+    if known.any():
+        x = np.linspace(plot.x.low, plot.x.high, plot.columns)
+        y = np.interp(x, s[known], lam[known], left=np.nan, right=np.nan)
+        plot.points(x, y, "rule", sign)
+
+
+def _draw_pulse(plot: Plot, view: TraceView, y: Reach) -> None:
+    """The pulse of the gas: its top, or the upper edge where its lambda is not known, and its sides."""
+    assert view.pulse is not None
+    begin, length, lam = view.pulse
+    top = min(lam, y.high) if math.isfinite(lam) else y.high
+    count = max(round(length / (plot.x.high - plot.x.low) * plot.columns), 1) + 1
+    x = np.linspace(begin, begin + length, count)
+    plot.points(x, np.full(count, top), "text", _gas_sign(view))
