@@ -213,7 +213,7 @@ def _curve_rows(
 def _edge_cells(view: PullView, height: int) -> int:
     """Cells for the numbers at the right edge: more where cylinders share rows."""
     widest = max(map(len, view.labels), default=1) + 1
-    return widest * min(max(-(-len(view.labels) * 2 // max(height - 2, 1)), 1) + 1, 5) + 1
+    return widest * max(-(-len(view.labels) // max(height - 2, 1)), 1) + 1
 
 
 def _reach_of(needs: Floats, limit: Floats) -> Reach | None:

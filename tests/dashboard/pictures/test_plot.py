@@ -89,6 +89,23 @@ def test_labels_that_meet_stand_apart_in_the_order_of_their_values():
     assert [name for names in found for name in names] == ["3", "2", "1"]
 
 
+def test_labels_stay_within_the_picture_and_share_rows_where_they_are_many():
+    plot = Plot(Reach(0, 9), Reach(-1, 1), 30, 7, ascii_only=True, edge=8)
+    for number in range(12):
+        plot.label(-1.0 + 0.001 * number, str(number), "text")
+    found = [line[-8:].split() for line in text(plot.rows())[:-2]]
+    assert [name for names in found for name in names] == [str(number) for number in reversed(range(12))]
+    assert max(map(len, found)) == 3  # twelve labels in five rows
+
+
+def test_a_label_of_a_thick_line_stays_at_its_line():
+    plot = Plot(Reach(0, 9), Reach(-1, 1), 30, 13, ascii_only=True, edge=8)
+    for value, style in ((0.03, "text"), (0.02, "text"), (0.01, "strong"), (0.0, "text")):
+        plot.label(value, f"{value}", style)
+    lines = text(plot.rows())[:-2]
+    assert "0.01" in lines[5]  # the middle of eleven rows
+
+
 def test_what_was_not_counted_is_hatched_between_its_speeds():
     plot = Plot(Reach(0, 9), Reach(-1, 1), 16, 7, ascii_only=True)
     plot.hatch(3.0, 6.0, 0.0, "#", "text")
