@@ -305,7 +305,8 @@ class Plot:
         labels = sorted(self._labels, key=lambda one: -one.value)
         shared = max(-(-len(labels) // self.height), 1)
         values = np.array([one.value for one in labels], np.float64)
-        wanted = self._cells_of(np.full(len(labels), self.x.high), values)[1] * float(shared)
+        row = self._cells_of(np.full(len(labels), self.x.high), values)[1]
+        wanted = shared * row.astype(np.float64)
         weights = np.array([_THICK_WEIGHT if one.style == "strong" else 1.0 for one in labels])
         places = _spread_places(wanted, weights, self.height * shared)
         lines: list[list[Segment]] = [[] for _ in range(self.height)]
