@@ -209,6 +209,75 @@ def trims_entered(seed: int) -> Tally:
     return tally
 
 
+# i. Fewer sensors than cylinders, and cylinders that are meant to differ.
+
+FEWER = ((1,), (2, 3), (4,), (5,), (6,), (8,))
+"""Six sensors of eight cylinders: one sees two, and one cylinder has none."""
+
+MEANT = (0.0, 2.0, 2.0, 0.0, 0.0, 2.0, 2.0, 0.0)
+"""Inner cylinders are meant to be 2 % leaner."""
+
+
+def play_of_fewer(seed: int, **more: Any) -> Play:
+    """Eight cylinders, six sensors, needs within 4 % beside what each cylinder is meant to differ by."""
+    own = np.random.default_rng(seed + 9).uniform(-4, 4, 8)
+    needs = 100 * ((1 + own / 100) * (1 + np.array(MEANT) / 100) - 1)
+    return usual_play(seed, 8, **{"needs": needs, "sees": FEWER, "offsets": MEANT, **more})
+
+
+def fewer_sensors(seed: int) -> Tally:
+    """Needs are of what each sensor sees against its own target; trims leave those alike, and the fuel."""
+    tally = Tally()
+    play = play_of_fewer(seed)
+    with answers(play) as ask:
+        found = ask("balance")
+    truth = np.full(8, np.nan)
+    for need, own in zip(play.truth_of_sensors(0), FEWER, strict=True):
+        truth[[c - 1 for c in own]] = need
+    count_cylinders(tally, found, truth)
+    spread = found["spread_percent"]
+    low, high = spread["interval95"]
+    within(tally, "spread", ((low + high) / 2, (high - low) / 2), np.ptp(play.truth_of_sensors(0)), "")
+    counts = [spread[name] for name in ("sensors_used", "cylinders_used", "of_cylinders")]
+    tally.add("spread is of seven of eight", counts == [6, 7, 8], f"{counts}")
+    trims = np.array([number(c["trim_new_percent"]) for c in found["cylinders"]])
+    tally.add("pair has one trim", trims[1] == trims[2], f"{trims}")
+    tally.add("unmeasured keeps its trim", trims[6] == 0, f"{trims}")
+    after = play_of_fewer(seed + 5, needs=play.needs, trims=trims)
+    left = np.ptp(after.truth_of_sensors(0))
+    tally.add("trims bring sensors within a step of their targets", left <= 1.0, f"{left:.2f}")
+    fuel = [float(np.mean(1 / one.lam[one.t > 5][:, [0, 1, 2, 3, 4, 5, 7]])) for one in (play, after)]
+    said = number(found["whole_engine_fuel"]["trims_add_percent"]) / 100
+    tally.add("fuel as said", abs(fuel[1] / fuel[0] - 1 - said * 8 / 7) < 3e-3, f"{fuel}, {said}")
+    return tally
+
+
+UNEVEN = (
+    ((0.0, 405.0), "two at 45 degrees on one pin"),
+    ((0.0, 150.0, 240.0, 390.0, 480.0, 630.0), "six at 90 degrees on three common pins"),
+)
+"""Degrees of the crank at which the cylinders of engines fire that do not fire evenly."""
+
+
+def odd_fire(seed: int) -> Tally:
+    """Charges of an engine that fires unevenly are missed in rows: their number is told for each cylinder."""
+    tally = Tally()
+    angles, _ = UNEVEN[seed % 2]
+    n, rng = len(angles), np.random.default_rng(seed)
+    missed = [(i % n + 1, 7.0 + 3.0 * i, 2 + i) for i in range(4)]
+    needs, sensing = rng.uniform(-2, 2, n), Sensing(np.full(n, 0.06), np.full(n, 0.3))
+    stays = [Stay(20.0, 3000.0, 50.0, 0.9)]
+    play = usual_play(seed, n, stays=stays, needs=needs, sensing=sensing, missed=missed, angles=angles)
+    with answers(play) as ask:
+        found = [e for e in ask("events", "--lag", "0.07")["events"] if e["kind"] == "misfire"]
+    told = [(e["cylinders"][0], e["evidence"].get("missed_cycles")) for e in found]
+    for cylinder, _, cycles in missed:
+        counts = [count for c, count in told if c == cylinder]
+        tally.add("cycles counted", cycles in counts, f"seed {seed}: {told}")
+    tally.add("no misfire more", len(told) == len(missed), f"seed {seed}: {told}")
+    return tally
+
+
 # a. Cylinders that are never measured together.
 
 
@@ -894,6 +963,8 @@ def _every_case() -> dict[str, Callable[[int], Tally]]:
     """Every case by name, each with seeds of its own."""
     cases: dict[str, Callable[[int], Tally]] = {
         "g clean": clean,
+        "i fewer sensors": fewer_sensors,
+        "i odd fire": odd_fire,
         "g trims entered": trims_entered,
         "a never together": never_together,
         "a two logs": two_logs,

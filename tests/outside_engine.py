@@ -203,6 +203,10 @@ class Play:
     failing   the same: the controller sends the code for an error
     frozen    the same: the controller repeats its last reading
     drift     percent a second, by cylinder
+    sees      cylinders of each sensor; one each where it is empty. Lags, noise and faults of a sensor stand
+              at the first of its cylinders
+    offsets   percent of lambda by which each cylinder is meant to be leaner than the target; `needs` hold it
+    angles    degrees of the crank, of 720, at which each cylinder's charge ends; evenly where it is empty
     """
 
     stays: Sequence[Stay]
@@ -223,13 +227,19 @@ class Play:
     frozen: Mapping[int, Sequence[tuple[float, float]]] = field(default_factory=dict)
     drift: np.ndarray | float = 0.0
     trims: np.ndarray | float = 0.0
+    sees: Sequence[tuple[int, ...]] = ()
+    offsets: Sequence[float] = ()
+    angles: Sequence[float] = ()
 
     def __post_init__(self) -> None:
         self.n = len(self.sensing.lag_s)
+        self.sees = self.sees or [(c,) for c in range(1, self.n + 1)]
         self.planted: list[Planted] = []
         self._lay_out_drive()
         gas = self._gas_at_sensors()
-        self.oxygen = np.stack([self._sensed(gas[:, i], i) for i in range(self.n)], axis=1)
+        mixed = [gas[:, [c - 1 for c in own]].mean(axis=1) for own in self.sees]  # equal gas of each
+        sensed = [self._sensed(x, own[0] - 1) for x, own in zip(mixed, self.sees, strict=True)]
+        self.oxygen = np.stack(sensed, axis=1)
         white = 1 + self.sensing.white / 100 * self.rng.standard_normal(self.oxygen.shape)
         white += self._slow_errors() / 100
         shown = np.clip(lambda_of(self.oxygen, self.fuel) * white, self.sensing.least, self.sensing.most)
@@ -242,7 +252,7 @@ class Play:
             return 0.0
         keep = np.exp(-STEP_S / self.sensing.wander_s)
         push = np.sqrt(1 - keep**2) * self.rng.standard_normal(self.oxygen.shape)
-        push[0] = self.rng.standard_normal(self.n)
+        push[0] = self.rng.standard_normal(len(self.sees))
         return self.sensing.wander * scipy.signal.lfilter([1.0], [1.0, -keep], push, axis=0)
 
     # Truth.
@@ -284,6 +294,18 @@ class Play:
         of = range(1, self.n + 1) if cylinders is None else cylinders
         return 100 * (mean * (1 / mean[[c - 1 for c in of]]).mean() - 1)
 
+    def truth_of_sensors(self, i: int) -> np.ndarray:
+        """Needs of each sensor's cylinders in one stay, percent, against their own targets.
+
+        All the fuel of the measured cylinders stays as it is if each of them moves to its own target times
+        one common factor.
+        """
+        begin, end = self.steady(i)
+        phi = (1 / self.lam[(self.t >= begin) & (self.t < end)]).mean(axis=0)
+        asked = 1 / (1 + np.array(self.offsets or [0.0] * self.n) / 100)
+        has, wants = (np.array([x[[c - 1 for c in own]].sum() for own in self.sees]) for x in (phi, asked))
+        return 100 * (has.sum() / wants.sum() * wants / has - 1)
+
     def steady(self, i: int) -> tuple[float, float]:
         """The part of a stay that counts: `settle_s` to its last half second; all of a short one."""
         begin, seconds = self.begins[i], self.stays[i].seconds
@@ -311,7 +333,7 @@ class Play:
         earlier = np.maximum(np.arange(len(self.t)) - np.round(self.delay / STEP_S).astype(int), 0)
         gas = np.empty(self.lam.shape)
         for i in range(self.n):
-            cycle = np.floor(turns + i / self.n).astype(int)
+            cycle = np.floor(turns + (self.angles[i] / 720 if self.angles else i / self.n)).astype(int)
             cycle -= cycle[0]
             starts = np.r_[0, np.flatnonzero(np.diff(cycle)) + 1]
             gas[:, i] = self._cycles_gas(i, starts)[cycle][earlier]
@@ -373,13 +395,14 @@ class Play:
     def frames(self, layout: Layout) -> Frames:
         """All frames of the drive, by the layout of the session's message definitions."""
         made = Frames()
-        for message, cylinders in layout.fast_messages(self.n):
+        for message, sensors in layout.fast_messages(len(self.sees)):
+            cylinders = [self.sees[s - 1][0] for s in sensors]
             at = self._send_times(0.01)
             at = at[~np.any([self._within(self.silent, c, at) for c in cylinders], axis=0)]
             columns = {}
-            for slot, c in enumerate(cylinders):
+            for slot, (s, c) in enumerate(zip(sensors, cylinders, strict=True)):
                 k = self._reading_index(c, at)
-                columns |= layout.reading(slot, self.shown[k, c - 1], self._within(self.failing, c, at))
+                columns |= layout.reading(slot, self.shown[k, s - 1], self._within(self.failing, c, at))
             made.add(layout.channel, message, at, columns, self.rng)
         self._engine_frames(made, layout)
         return made
@@ -579,7 +602,7 @@ name = "outside engine"
 [engine]
 cylinders = {n}
 firing_order = {order}
-[exhaust]
+{more}[exhaust]
 primary_bore_mm = 40
 sensor_distance_mm = 300
 [fuel]
@@ -596,6 +619,7 @@ bitrate = 500_000
 database = "engine_bus.dbc"
 [chain]
 bus = "chain"
+{without}
 {nodes}
 [engine_signals]
 rpm = "engine/Engine_Fast.Speed"
@@ -635,12 +659,16 @@ def write_session(
     """The session file of a drive, with its message definitions beside it where they are its own."""
     ready = 'ready = { signal = "Mix{:02d}_Fast.State", equals = [3] }' if layout.own_step is None else ""
     nodes = []
-    for c in range(1, play.n + 1):
+    for c, sees in enumerate(play.sees, 1):
         own = ready.replace("{:02d}", f"{c:02d}")
         nodes.append(
-            f'[[chain.node]]\nposition = {c}\ncylinder = {c}\nsensor = "P-{c}"\n'
-            f'[chain.node.signals]\nlambda = "{layout.lambda_signal(c)}"\n{own}'
+            f"[[chain.node]]\nposition = {c}\ncylinder = {sees[0] if len(sees) == 1 else list(sees)}\n"
+            f'sensor = "P-{c}"\n[chain.node.signals]\nlambda = "{layout.lambda_signal(c)}"\n{own}'
         )
+    unseen = sorted(set(range(1, play.n + 1)) - {c for own in play.sees for c in own})
+    without = f"without_sensor = {unseen}" if unseen else ""
+    more = f"target_offset_percent = {list(play.offsets)}\n" if play.offsets else ""
+    more += f"firing_angles_deg = {list(play.angles)}\n" if play.angles else ""
     if layout.text:
         (folder / "probes.dbc").write_text(layout.text)
     path = folder / "engine.toml"
@@ -651,6 +679,8 @@ def write_session(
             fuel=play.fuel,
             chain_dbc="probes.dbc" if layout.text else "mixture_chain.dbc",
             nodes="\n".join(nodes),
+            more=more,
+            without=without,
             rpm=sorted({s.rpm for s in play.stays}),
             load=sorted({s.load for s in play.stays}),
             settle=SETTLE_S,

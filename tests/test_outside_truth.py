@@ -110,6 +110,20 @@ def test_trims_that_are_entered_leave_the_spread_that_was_predicted_and_stay():
     always(tally, "spread within its interval", "spread within its total interval")
 
 
+# Fewer sensors than cylinders; cylinders that are meant to differ; uneven firing.
+
+
+def test_what_sensors_see_is_told_against_own_targets_and_trims_bring_it_there():
+    tally = played("i fewer sensors", 0)
+    as_often_as_said(tally, "cylinder", "spread")
+    always(tally, "spread is of seven of eight", "pair has one trim", "unmeasured keeps its trim")
+    always(tally, "trims bring sensors within a step of their targets", "fuel as said")
+
+
+def test_cycles_are_counted_alike_in_engines_that_fire_unevenly():
+    always(played("i odd fire", 1), "cycles counted", "no misfire more")
+
+
 # Cylinders that are never measured together.
 
 

@@ -10,8 +10,9 @@ from typing import Final
 
 from mixmon.note import Note, NoteCode, note
 from mixmon.session.ignored import IgnoredKey, ignored_keys
-from mixmon.session.injectors import injector_pairs
-from mixmon.session.model import Session
+from mixmon.session.injectors import SAME_ANGLE_DEG, firing_gaps, injector_pairs
+from mixmon.session.model import Engine, Injection, Session
+from mixmon.session.observation import observation_of
 
 LEAST_SENSOR_ANGLE_DEG: Final = 10.0
 """Sensor above horizontal: below this, condensed water stays on the element (common practice, no source)."""
@@ -24,6 +25,10 @@ class Caution(NoteCode):
     LEADED_FUEL = "leaded_fuel"
     LOAD_BY_PRESSURE = "load_by_pressure"
     AFTER_MERGE = "after_merge"
+    SHARED_SENSOR = "cylinders_share_sensor"
+    WITHOUT_SENSOR = "cylinders_without_sensor"
+    UNEVEN_FIRING = "uneven_firing"
+    EVEN_FIRING_ASSUMED = "even_firing_assumed"
     BATCH_INJECTION = "batch_injection"
     PAIRS_UNKNOWN = "injector_pairs_unknown"
     PAIRS_INCOMPLETE = "injector_pairs_incomplete"
@@ -40,9 +45,40 @@ def cautions(session: Session) -> tuple[Note, ...]:
         found.append(note(Caution.LOAD_BY_PRESSURE))
     if session.exhaust.after_merge:
         found.append(note(Caution.AFTER_MERGE))
+    found += _observation_cautions(session)
+    found += _firing_cautions(session.engine, session.injection)
     if session.injection.timing == "batch":
         found.append(note(Caution.BATCH_INJECTION))
     return (*found, *pairing_cautions(session))
+
+
+def _observation_cautions(session: Session) -> list[Note]:
+    """What the sensors can never tell of the cylinders."""
+    seen = observation_of(session)
+    found = [note(Caution.SHARED_SENSOR, cylinders=together) for together in seen.together]
+    if seen.unseen:
+        measured, code = seen.cylinders - len(seen.unseen), Caution.WITHOUT_SENSOR
+        found.append(note(code, cylinders=seen.unseen, measured=measured, of_cylinders=seen.cylinders))
+    return found
+
+
+def _firing_cautions(engine: Engine, injection: Injection) -> list[Note]:
+    """How unevenly the engine fires; that it is taken to fire evenly, where pairs rest on that."""
+    gaps = firing_gaps(engine)
+    if engine.firing_angles_deg is None:
+        assumed = injection.timing == "paired" and bool(gaps)
+        return [note(Caution.EVEN_FIRING_ASSUMED, gap_deg=gaps[0].degrees)] if assumed else []
+    degrees = [gap.degrees for gap in gaps]
+    if max(degrees) - min(degrees) < SAME_ANGLE_DEG:
+        return []
+    return [
+        note(
+            Caution.UNEVEN_FIRING,
+            cylinders=tuple(gap.cylinder for gap in gaps),
+            after=tuple(gap.predecessor for gap in gaps),
+            degrees=tuple(degrees),
+        )
+    ]
 
 
 def key_cautions(path: Path | str) -> tuple[Note, ...]:

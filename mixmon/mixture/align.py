@@ -113,7 +113,10 @@ class Geometry:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Everything the rows are made from. `load` names the engine quantity that is the load axis."""
+    """Everything the rows are made from. `load` names the engine quantity that is the load axis.
+
+    own_targets  target of each node over the engine's; None: all have the engine's
+    """
 
     nodes: tuple[NodeSources, ...]
     engine: Mapping[str, Source]
@@ -122,6 +125,7 @@ class Layout:
     load: str = "throttle"
     stale_ns: int = 250_000_000
     targets: TargetTable | None = None
+    own_targets: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,6 +174,8 @@ class Aligner:
             for name in _AUX_WHERE_MAPPED
             if any(getattr(node, name) is not None for node in layout.nodes)
         )
+        if layout.own_targets is not None:
+            self._aux += ("own_target",)
         self._node_tracks = tuple(track for places in self._nodes for track in places.tracks)
         self._distances, self._group = np.unique(np.array(layout.geometry.distance_mm), return_inverse=True)
         self._next: int | None = None
@@ -254,6 +260,8 @@ class Aligner:
         columns = {"lam": rows.lam, "oxygen": rows.oxygen, "ready": rows.ready, **rows.aux}
         for j, places in enumerate(self._nodes):
             self._fill_node(rows, columns, j, places)
+        if self._layout.own_targets is not None:
+            rows.aux["own_target"][:] = self._layout.own_targets
         return rows
 
     def _fill_node(self, rows: AlignedRows, columns: Columns, j: int, places: _SourcePlaces) -> None:
@@ -284,11 +292,15 @@ class Aligner:
         return out
 
     def _shift_to_valve(self, t: Ints, now: Columns) -> Columns:
-        """Engine quantities as they were at the valve: [k, n], one delay a distance."""
+        """Engine quantities as they were at the valve: [k, n], one delay a distance; each its own target."""
         delay = self._delay_ns(now)
         if delay is None:
-            return {name: np.repeat(c[:, None], len(self._nodes), axis=1) for name, c in now.items()}
-        return {name: c[:, self._group] for name, c in self._engine_at(t[:, None] - delay).items()}
+            then = {name: np.repeat(c[:, None], len(self._nodes), axis=1) for name, c in now.items()}
+        else:
+            then = {name: c[:, self._group] for name, c in self._engine_at(t[:, None] - delay).items()}
+        if self._layout.own_targets is not None and "target" in then:
+            then["target"] = then["target"] * self._layout.own_targets
+        return then
 
     def _delay_ns(self, now: Columns) -> Ints | None:
         """Delay from the command to the reading, [k, distances]; None where speed is not known at all."""

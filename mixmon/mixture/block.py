@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 from mixmon.arrays import Bools, Bytes, Floats, Ints
@@ -44,10 +44,11 @@ class CylinderBlock:
     fresh      bool[k, n]     a new sample arrived since the row before
     state      uint8[k, n]    SampleState
     shifted    name -> float64[k, n]  engine quantities as they were when the gas now at each
-               sensor left its valve (rpm, load, throttle, map_kpa, target as lambda, ...)
-    now        name -> float64[k]     the same at the row's own time
+               sensor left its valve (rpm, load, throttle, map_kpa, target as lambda, ...); the target is that
+               of the node's own cylinders
+    now        name -> float64[k]     the same at the row's own time; the target is the engine's
     aux        name -> float64[k, n]  node quantities: supply, heater, resets; over_temperature (1 yes, 0 no)
-               where a node sends it
+               where a node sends it; own_target (over the engine's) where cylinders are meant to differ
     """
 
     t: Ints
@@ -71,6 +72,20 @@ class CylinderBlock:
 
     def __len__(self) -> int:
         return len(self.t)
+
+    @property
+    def comparable(self) -> Floats:
+        """Lambda that can be compared across cylinders: over what the own target is of the engine's."""
+        own = self.aux.get("own_target")
+        return self.lam if own is None else self.lam / own
+
+    def with_one_target(self) -> CylinderBlock:
+        """The rows as if every cylinder had the engine's target; these rows where all have it."""
+        own = self.aux.get("own_target")
+        if own is None:
+            return self
+        target = {"target": self.shifted["target"] / own} if "target" in self.shifted else {}
+        return replace(self, lam=self.comparable, shifted={**self.shifted, **target})
 
     def take(self, rows: slice) -> CylinderBlock:
         """Some of the rows, as views."""

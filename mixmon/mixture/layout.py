@@ -11,6 +11,7 @@ from mixmon.messages.binding import Binding, BoundSignal
 from mixmon.mixture.align import Geometry, Layout, NodeSources, TargetTable
 from mixmon.mixture.track import Source
 from mixmon.mixture.validity import NodeFacts, Scale
+from mixmon.session.charges import node_targets
 from mixmon.session.model import Session
 
 _UNITS_PER_LAMBDA = {"afr": 14.7, "percent": 20.0}
@@ -30,6 +31,7 @@ def layout_of(binding: Binding) -> Layout:
         load=session.axes.load_signal,
         stale_ns=round(session.validity.stale_s * 1e9),
         targets=_targets_of(session),
+        own_targets=_own_targets_of(session),
     )
 
 
@@ -93,6 +95,10 @@ def _targets_of(session: Session) -> TargetTable | None:
         return None
     axes = session.axes
     return TargetTable(np.array(axes.rpm), np.array(axes.load), np.array(session.targets.lam))
+
+
+def _own_targets_of(session: Session) -> tuple[float, ...] | None:
+    return None if session.engine.target_offset_percent is None else tuple(node_targets(session).tolist())
 
 
 def _cycle_ns_of(bound: BoundSignal) -> int | None:

@@ -23,6 +23,7 @@ from mixmon.run import LogFacts, Run
 from mixmon.session.charges import relative_charges
 from mixmon.session.evidence import IdentityState
 from mixmon.session.model import Engine, Session
+from mixmon.session.observation import observation_of
 
 _SAID_OF_ALL: frozenset[NoteCode] = frozenset(
     {BalanceNote.TOO_LITTLE_DATA, BalanceNote.ONLY_IN_CELLS_NOT_USED, BalanceNote.TRIM_KEPT}
@@ -57,6 +58,8 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
             for e in balance.whole_engine
         ],
         "reference": {"cylinders": balance.reference.cylinders, "left_out": balance.reference.left_out},
+        "observation": observation_json(run.session),
+        "target_offset_percent": run.session.engine.target_offset_percent,
         "groups": balance.groups,
         "identity": balance.identity.value,
         "banks": balance.banks,
@@ -75,6 +78,24 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         "misfires": balance.misfires,
         "withheld": balance.withheld,
         "notes": balance.notes,
+    }
+
+
+def observation_json(session: Session) -> Mapping[str, Any]:
+    """What the sensors can tell of the cylinders: combinations that are measured, and what is not known.
+
+    matrix  one row a sensor, one column a cylinder: its part in what the sensor shows, of 1/lambda
+    rank    combinations of cylinders that are measured
+    split_not_known  cylinders that share a sensor; not_measured: without one
+    """
+    seen = observation_of(session)
+    return {
+        "sensors": seen.sensors,
+        "cylinders": seen.cylinders,
+        "rank": seen.rank,
+        "matrix": seen.matrix,
+        "split_not_known": seen.together,
+        "not_measured": seen.unseen,
     }
 
 
@@ -414,4 +435,13 @@ def _spread_words(spread: Spread) -> str:
     if not math.isfinite(spread.value):
         return "not known"
     low, high = spread.interval95
-    return f"{spread.value:.1f} % (95 %: {low:.1f} to {high:.1f}), {counted(spread.cylinders_used, 'sensor')}"
+    return f"{spread.value:.1f} % (95 %: {low:.1f} to {high:.1f}), {rests_on(spread)}"
+
+
+def rests_on(spread: Spread) -> str:
+    """Of how many cylinders a spread is, and by how many sensors where these are fewer."""
+    sensors = counted(spread.sensors_used, "sensor")
+    if spread.sensors_used == spread.cylinders_used == spread.of_cylinders:
+        return sensors
+    of = f"of {spread.cylinders_used} of {spread.of_cylinders} cylinders"
+    return of if spread.sensors_used == spread.cylinders_used else f"{of} by {sensors}"

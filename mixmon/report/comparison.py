@@ -49,6 +49,7 @@ def _spread_json(spread: Spread) -> Mapping[str, Any]:
         "interval95": spread.interval95,
         "standard_deviation": spread.standard_deviation,
         "cylinders_used": spread.cylinders_used,
+        "sensors_used": spread.sensors_used,
     }
 
 
@@ -186,7 +187,7 @@ def _spread_lines(found: BeforeAfter) -> str:
         f"{number(one.value, 1)} % (95 %: {number(one.interval95[0], 1)} to {number(one.interval95[1], 1)})"
         for one in (found.spread_before, found.spread_after)
     ]
-    used = counted(found.spread_after.cylinders_used, "sensor")
+    used = counted(found.spread_after.sensors_used, "sensor")
     return paragraph(f"spread in these cells: {shown[0]} before, {shown[1]} after, {used}")
 
 

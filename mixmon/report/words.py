@@ -99,6 +99,27 @@ def _missing_messages(came: str) -> Callable[[Mapping[str, Any]], str]:
     return describe_messages
 
 
+def _cylinders_word(cylinders: Sequence[int]) -> str:
+    """The cylinders with their word: "cylinder 3", "cylinders 3 and 4"."""
+    return f"cylinder{'s' if len(cylinders) > 1 else ''} {_join_words(cylinders)}"
+
+
+def _name_together(cylinders: Sequence[int], of: int = 0) -> str:
+    """What cylinders of one sensor are called; `of` more than are listed."""
+    return "pair" if len(cylinders) + of == 2 else "set"
+
+
+def _write_split(values: Mapping[str, Any]) -> str:
+    """What one sensor of several cylinders can tell, and what it never can."""
+    cylinders = values["cylinders"]
+    return (
+        f"{_cylinders_word(cylinders)} share a sensor: their sum is measured; the split between them cannot "
+        f"be known from lambda, by any test with one trim for {'both' if len(cylinders) == 2 else 'all'}. "
+        "Fuel steps of each by itself find how much each weighs in the reading (its gain), never the split; "
+        f"they get the same change of trim, as a {_name_together(cylinders)}"
+    )
+
+
 def _join_reasons(reasons: Iterable[str], seconds: Iterable[float]) -> str:
     """Why samples were excluded, and for how long."""
     return ", ".join(f"{reason} {s:.1f}" for reason, s in zip(reasons, seconds, strict=True))
@@ -150,6 +171,24 @@ _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
     ),
     Caution.NO_EFFECT_BESIDE: lambda values: (
         f"beside {values['beside']}, no effect of {_keys_with_lines(values)}"
+    ),
+    Caution.SHARED_SENSOR: _write_split,
+    Caution.WITHOUT_SENSOR: lambda values: (
+        f"no sensor for {_cylinders_word(values['cylinders'])}: nothing will be known of the mixture there; "
+        f"mean and spread are of {values['measured']} of {values['of_cylinders']} cylinders"
+    ),
+    Caution.UNEVEN_FIRING: lambda values: (
+        "fires unevenly: "
+        + _join_words(
+            f"{cylinder} {degrees:g} degrees after {before}"
+            for cylinder, before, degrees in zip(
+                values["cylinders"], values["after"], values["degrees"], strict=True
+            )
+        )
+    ),
+    Caution.EVEN_FIRING_ASSUMED: (
+        "paired injection without [engine] firing_angles_deg: taken to fire every {gap_deg:g} degrees, by "
+        "which cylinders share a trim; give the angles if it does not"
     ),
     Caution.BATCH_INJECTION: "batch injection: all injectors open together, so no trims are offered",
     Caution.PAIRS_UNKNOWN: (
@@ -285,7 +324,24 @@ def _describe_not_proved(values: Mapping[str, Any]) -> str:
 _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.NO_SENSOR: "no sensor",
     BalanceNote.SHARED_SENSOR: lambda values: (
-        f"one sensor with cylinder {_join_words(values['with_cylinders'], ', ')}: the split is not known"
+        f"{_name_together(values['with_cylinders'], of=1)} with "
+        f"{_cylinders_word(values['with_cylinders'])}: one sensor, one need, the same change of trim; the "
+        "split is not known"
+    ),
+    BalanceNote.SPLIT_NOT_KNOWN: _write_split,
+    BalanceNote.CYLINDERS_NOT_MEASURED: lambda values: (
+        f"no sensor for {_cylinders_word(values['cylinders'])}: {counted(values['sensors'], 'sensor')} "
+        f"for {values['of_cylinders']} cylinders; no test of the others tells anything of the mixture there, "
+        "and mean and spread are of those that are measured"
+    ),
+    BalanceNote.OWN_TARGETS: lambda values: (
+        "needs are against each cylinder's own target ([engine] target_offset_percent): "
+        + _join_words(
+            f"cylinder {c} {percent:+g} % of lambda"
+            for c, percent in enumerate(values["offset_percent"], 1)
+            if percent
+        )
+        + "; lambda of a cell is that of a cylinder without an offset"
     ),
     BalanceNote.LEFT_OUT_AS_ASKED: "left out as asked: in no mean and no need",
     BalanceNote.TOO_LITTLE_DATA: "too little data",

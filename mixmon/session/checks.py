@@ -105,6 +105,14 @@ def _check_charge_share(clean: Clean, report: MistakeReport) -> None:
         report(where, f"{min(shares):g} and {max(shares):g}", expected)
 
 
+def _check_target_offsets(clean: Clean, report: MistakeReport) -> None:
+    engine = clean.get("engine", {})
+    cylinders, offsets = engine.get("cylinders"), engine.get("target_offset_percent")
+    if cylinders and offsets and len(offsets) != cylinders:
+        found, expected = f"{len(offsets)} offsets", f"{cylinders}, one a cylinder"
+        report("engine.target_offset_percent", found, expected)
+
+
 def _check_banks(clean: Clean, report: MistakeReport) -> None:
     engine = clean.get("engine", {})
     cylinders, banks = engine.get("cylinders"), engine.get("banks")
@@ -197,6 +205,7 @@ ENGINE_CHECKS: Final[tuple[Check, ...]] = (
     _check_firing_order,
     _check_firing_angles,
     _check_charge_share,
+    _check_target_offsets,
     _check_banks,
     _check_distances,
     _check_turbine,

@@ -8,17 +8,40 @@ angles the engine is taken to fire evenly, and the two stand half the firing ord
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, NamedTuple
 
 from mixmon.session.model import Engine, Session
 
-_SAME_ANGLE_DEG: Final = 1.0
+SAME_ANGLE_DEG: Final = 1.0
 """Our choice: angles are written in whole degrees or better, and cylinders fire at least 15 degrees apart."""
 
 
 def cycle_degrees(strokes: int) -> float:
     """Degrees of the crank in which every cylinder fires once."""
     return 360.0 if strokes == 2 else 720.0
+
+
+class FiringGap(NamedTuple):
+    """How many degrees of the crank a cylinder fires after the one before it in the firing order."""
+
+    cylinder: int
+    predecessor: int
+    degrees: float
+
+
+def firing_gaps(engine: Engine) -> tuple[FiringGap, ...]:
+    """The firing predecessor of every cylinder, in firing order; nothing without a firing order.
+
+    >>> twin = Engine(2, firing_order=(1, 2), firing_angles_deg=(0.0, 405.0))  # two at 45 degrees, one pin
+    >>> [tuple(gap) for gap in firing_gaps(twin)]
+    [(1, 2, 315.0), (2, 1, 405.0)]
+    """
+    order, cycle = engine.firing_order or (), cycle_degrees(engine.strokes)
+    angles = engine.firing_angles_deg or [cycle * k / len(order) for k in range(len(order))]
+    return tuple(
+        FiringGap(cylinder, order[k - 1], (angles[k] - angles[k - 1]) % cycle or cycle)
+        for k, cylinder in enumerate(order)
+    )
 
 
 def partner_of(place: int, count: int, angles: Sequence[float] | None, strokes: int) -> int | None:
@@ -34,7 +57,7 @@ def partner_of(place: int, count: int, angles: Sequence[float] | None, strokes: 
     wanted = (angles[place] + cycle / 2) % cycle
     away = [abs(angle - wanted) for angle in angles]
     nearest = min(range(count), key=lambda k: min(away[k], cycle - away[k]))
-    return nearest if min(away[nearest], cycle - away[nearest]) < _SAME_ANGLE_DEG else None
+    return nearest if min(away[nearest], cycle - away[nearest]) < SAME_ANGLE_DEG else None
 
 
 def injector_pairs(engine: Engine) -> tuple[tuple[int, int], ...]:

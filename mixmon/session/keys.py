@@ -227,6 +227,7 @@ _ENGINE = Table(
         "aspiration": Text(("natural", "turbine", "blower")),
         "throttles": Text(("single", "one per cylinder", "other")),
         "charge_share": Row(Number(0, 1000, "parts of the air", above=True)),
+        "target_offset_percent": Row(Number(-20, 20, "% of lambda")),
         "banks": Table(others=_places, what="bank names with their cylinders, such as A = [1, 2]"),
     },
     ("cylinders",),

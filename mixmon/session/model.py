@@ -24,6 +24,8 @@ class Engine:
     throttles          "single", "one per cylinder" or "other": whether manifold pressure tells the load
     charge_share       air of each cylinder, in any unit, such as percent of all; None: equal air is assumed.
                        `session.charges` makes weights of it
+    target_offset_percent  percent of lambda by which each cylinder is meant to be leaner than the target,
+                       as inner and outer cylinders of shared ports are; None: all have the same target
     """
 
     cylinders: int
@@ -34,6 +36,7 @@ class Engine:
     aspiration: str | None = None
     throttles: str | None = None
     charge_share: tuple[float, ...] | None = None
+    target_offset_percent: tuple[float, ...] | None = None
     banks: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
 

@@ -44,7 +44,7 @@ from mixmon.mixture.align import FIRST_ROW_NS, GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
 from mixmon.note import Note, note
-from mixmon.session.charges import node_charges
+from mixmon.session.charges import reference_weights
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.model import Chain
 from mixmon.watch.history import HistoryStage
@@ -88,7 +88,7 @@ class Observer:
     ) -> None:
         session = binding.session
         nodes = session.chain.nodes
-        weights = node_charges(session)
+        weights = reference_weights(session)
         self._session = session
         self._gaps = binding.gaps
         self._fuel, self._curve_assumed = binding.fuel, binding.curve_assumed
@@ -305,9 +305,12 @@ class RecentRows:
             self._need = self._lam = self._oxygen = self._target = self._none
         valid = rows.state == SampleState.VALID
         lam = np.where(valid, rows.lam, np.nan)
+        like = np.where(valid, rows.comparable, np.nan)
         target = np.where(valid, rows.shifted["target"], np.nan) if "target" in rows.shifted else None
-        reference = engine_lambda(lam, self._weights)[:, None] if target is None else target
-        need = needs_percent(lam, reference)
+        if target is None:
+            need = needs_percent(like, engine_lambda(like, self._weights)[:, None])
+        else:
+            need = needs_percent(lam, target)
         self._worst = np.fmax(self._worst, np.fmax.reduce(need, axis=0))
         self._need = _keep_last(self._need, need, WHISKER_ROWS)
         self._lam = _keep_last(self._lam, lam, QUARTER_ROWS)
@@ -326,10 +329,10 @@ class RecentRows:
         row = self._newest
         state = np.full(self._nodes, SampleState.SILENT, np.uint8) if row is None else row.state[0]
         usable = (state == SampleState.VALID) & np.isfinite(lam)
-        counted = np.where(usable, lam, np.nan)
-        engine = engine_lambda(counted, self._weights)
-        vs_target, vs_peers = needs_percent(lam, target), needs_percent(lam, engine)
-        wanted = engine_lambda(np.where(usable, target, np.nan), self._weights)
+        own = 1.0 if row is None or "own_target" not in row.aux else row.aux["own_target"][0]
+        engine = engine_lambda(np.where(usable, lam / own, np.nan), self._weights)
+        vs_target, vs_peers = needs_percent(lam, target), needs_percent(lam / own, engine)
+        wanted = engine_lambda(np.where(usable, target / own, np.nan), self._weights)
         return EngineNow(
             self._make_cylinders(row, state, lam, vs_target, vs_peers),
             float(needs_percent(engine, wanted)),
@@ -430,7 +433,9 @@ class StripStage:
         return make_strip(seconds, target, engine, leanest)
 
     def _close_point(self) -> None:
-        lam = np.concatenate([np.where(r.state == SampleState.VALID, r.lam, np.nan) for r in self._open])
+        lam = np.concatenate(
+            [np.where(r.state == SampleState.VALID, r.comparable, np.nan) for r in self._open]
+        )
         mean = mean_of_known(lam)
         now = [r.now["target"] for r in self._open if "target" in r.now]
         target = float(mean_of_known(np.concatenate(now))) if now else float("nan")

@@ -34,7 +34,7 @@ def test_what_a_signal_is_needed_for_is_said_of_every_one_that_is_missed():
 
 def test_a_note_is_an_object_of_code_text_and_values_in_json():
     noted = note(BalanceNote.SHARED_SENSOR, with_cylinders=(2, 3))
-    text = "one sensor with cylinder 2, 3: the split is not known"
+    text = "set with cylinders 2 and 3: one sensor, one need, the same change of trim; the split is not known"
     assert plain([noted]) == [{"code": "shared_sensor", "text": text, "with_cylinders": [2, 3]}]
     assert list(note_object(noted)) == ["code", "text", "with_cylinders"]
 

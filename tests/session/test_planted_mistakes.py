@@ -96,6 +96,18 @@ PLANTED = {
         "1.3 and 12.5",
         "none is over 2 times another",
     ),
+    "seven targets of eight cylinders": (
+        ("0, 2, 2, 0]   # of", "0, 2, 2]   # of"),
+        "engine.target_offset_percent",
+        "7 offsets",
+        "8, one a cylinder",
+    ),
+    "an offset that is a lambda": (
+        ("target_offset_percent = [0,", "target_offset_percent = [88,"),
+        "engine.target_offset_percent[1]",
+        "88",
+        "-20 to 20 % of lambda",
+    ),
     "a cylinder without air": (
         ("charge_share = [13,", "charge_share = [0,"),
         "engine.charge_share[1]",

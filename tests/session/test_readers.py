@@ -99,6 +99,8 @@ def test_the_keys_are_those_of_the_file() -> None:
         ("after_merge", "findings/balance/trims.py"),
         ("timing", "findings/balance/trims.py"),
         ("firing_angles_deg", "simulate/world.py"),
+        ("firing_angles_deg", "messages/cautions.py"),
+        ("target_offset_percent", "mixture/layout.py"),
     ],
 )
 def test_the_readers_of_keys_that_once_had_no_effect(key: str, module: str) -> None:

@@ -476,9 +476,12 @@ def _spread_row(scene: Scene, balance: Balance, width: int) -> Row:
 
 
 def spread_text(spread: Spread, *, count: bool = True) -> str:
-    """A spread with its interval and the count of sensors it rests on."""
+    """A spread with its interval and the cylinders of which it is; "6 of 8" where some are missing."""
     if not math.isfinite(spread.value):
         return "not known"
     low, high = spread.interval95
     text = f"{spread.value:.1f} % ({low:.1f} to {high:.1f})"
-    return f"{text} of {spread.cylinders_used}" if count else text
+    if not count:
+        return text
+    some = f" of {spread.of_cylinders}" if spread.cylinders_used < spread.of_cylinders else ""
+    return f"{text} of {spread.cylinders_used}{some}"

@@ -130,7 +130,7 @@ class MeasuredRows:
 
     @property
     def target(self) -> Floats:
-        """Target lambda when the gas at each sensor left its valve; float64[k, n]."""
+        """Target lambda of its cylinders when the gas at each sensor left its valve; float64[k, n]."""
         return self.rule_rows.rows.shifted.get("target", self._unknown_values())
 
     @property
@@ -145,10 +145,11 @@ class MeasuredRows:
     def spread(self) -> Floats:
         """Range of the needs against peers in percent, over valid cylinders where the rule is in force.
 
-        needs_i = 100 (lam_i / Lam - 1) with Lam = 1 / mean(1 / lam_i), equal air assumed; so the
+        needs_i = 100 (lam_i / Lam - 1) with Lam = 1 / mean(1 / lam_i), equal air assumed, of lambdas over
+        what each cylinder's own target is of the engine's; so the
         range is 100 (max - min) mean(1 / lam). NaN with fewer than two cylinders. float64[k, 1]
         """
-        lam = self.rule_rows.rows.lam
+        lam = self.rule_rows.rows.comparable
         usable = (self.rule_rows.rows.state == SampleState.VALID) & (lam > 0) & self.in_force
         count = usable.sum(axis=1)
         leanest = np.where(usable, lam, -np.inf).max(axis=1)

@@ -41,9 +41,10 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.opening import Opening
 from mixmon.mixture.steady import NOWHERE, Cell, Steady
 from mixmon.note import Note, note
-from mixmon.session.charges import node_charges
+from mixmon.session.charges import node_targets, reference_weights
 from mixmon.session.evidence import IdentityStanding, IdentityState, identity_standing
 from mixmon.session.model import Session
+from mixmon.session.observation import observation_of
 
 _NOISE_DRAWS = 4000
 """Draws of a bootstrap: our choice; the ends of an interval then repeat within some percent of its width."""
@@ -188,7 +189,7 @@ class BankNeed:
 class Spread:
     """Largest need less smallest, percent of fuel, with what it rests on.
 
-    `total_interval95` holds the sensors' own errors as well.
+    `total_interval95` holds the sensors' own errors as well. Cylinders that share a sensor are one reading.
     A range grows with the number of cylinders by itself: compare like with like.
     """
 
@@ -197,6 +198,8 @@ class Spread:
     standard_deviation: float
     cylinders_used: int
     total_interval95: Interval = UNKNOWN_INTERVAL
+    sensors_used: int = 0
+    of_cylinders: int = 0
 
 
 UNKNOWN_SPREAD = Spread(np.nan, (np.nan, np.nan), np.nan, 0)
@@ -316,7 +319,8 @@ class BalanceStage:
         self.excluded_cells: set[Cell] = set()
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
-        self.weights = node_charges(session)
+        self.weights = reference_weights(session)
+        self.own_targets = node_targets(session)
         self.standing = identity_standing(session)
         self._cells = JudgedCells(self._dwell, ~self.left_out, self._mask)
         self._stays = Stays(self._cells, self.weights)
@@ -329,7 +333,7 @@ class BalanceStage:
         """Takes rows of one stretch of time."""
         if len(block):
             self._ends = {name: block.aux[name][-1] for name in ("rich_end", "lean_end") if name in block.aux}
-        block = self.known_biases.correct(block)
+        block = self.known_biases.correct(block.with_one_target())
         cell = self._steady.feed(block)
         self._dwell.feed(block, cell)
         full = self._opening.now(block) >= self._opening.full_from(block.now)
@@ -432,12 +436,15 @@ class BalanceStage:
         return place_cell(cell, needs, self.weights, self._log_ends())
 
     def _log_ends(self) -> Floats:
-        """Ln lambda of the rich and the lean end of each node's range, as told or found, float64[2, n]."""
+        """Ln lambda of the rich and the lean end of each node's range, as told or found, float64[2, n].
+
+        Over its own target, as all readings are here.
+        """
         rules, count = self.session.validity, len(self._nodes)
         told = {"rich_end": rules.rich_limit, "lean_end": rules.lean_limit}
         ends = [(self._ends.get(name, np.full(count, np.nan)), end) for name, end in told.items()]
         out: Floats = np.log([np.where(np.isfinite(found), found, end) for found, end in ends])
-        return out
+        return out - np.log(self.own_targets)
 
     def _find_limited(self, used: Sequence[CellResult], needs: Needs) -> Limited:
         """The nodes that have no need because they stood at a limit in the cells used."""
@@ -632,7 +639,9 @@ class _BalanceBuilder:
             self._grid.cell(c.cell) for c in cells if self._grid.cell(c.cell) in stage.excluded_cells
         ]
         self._misfires = misfires
-        self._total = TotalErrors(stage.session, stage.weights, cells, self._used, against)
+        self._total = TotalErrors(
+            stage.session, stage.weights, cells, self._used, against, own_targets=stage.own_targets
+        )
         self._total_needs = self._total.needs(self._needs)
 
     def build(self, gaps: tuple[Note, ...], *, by_cell: bool = True) -> Balance:
@@ -646,8 +655,8 @@ class _BalanceBuilder:
             cells=cells,
             whole_engine=tuple(self._engine_needs()),
             banks=tuple(self._bank_needs()),
-            spread=self._with_total(spread(peers), spread(alone)),
-            predicted_spread=predicted,
+            spread=self._count_cylinders(self._with_total(spread(peers), spread(alone)), peers),
+            predicted_spread=self._count_cylinders(predicted, peers),
             predicted_in=worst,
             predicted_by_cell=tuple(by_cell_predicted.values()) if by_cell else (),
             fuel_percent=self._plan.fuel_percent,
@@ -660,6 +669,12 @@ class _BalanceBuilder:
             groups=tuple(self._stage.cylinders_of(nodes.tolist()) for nodes in self._fitted.groups),
             identity=self._stage.standing.state,
         )
+
+    def _count_cylinders(self, found: Spread, needs: Sequence[Estimate]) -> Spread:
+        """The spread, with the cylinders that its sensors see, of all that the engine has."""
+        known = [i for i, one in enumerate(needs) if np.isfinite(one.half)] if found.sensors_used else []
+        used, every = len(self._stage.cylinders_of(known)), self._session.engine.cylinders
+        return replace(found, cylinders_used=used, of_cylinders=every)
 
     def _cell_spreads(self, cells: Sequence[CellNeed]) -> tuple[CellSpread, ...]:
         """The spread in each cell whose cylinders are against one mean."""
@@ -879,7 +894,7 @@ class _BalanceBuilder:
 
     def _notes_on_result(self) -> list[Note]:
         """Notes on cells that the operator excluded, and on what makes the whole result doubtful."""
-        notes = [*self._compared.notes, *self._notes_on_identity()]
+        notes = [*self._notes_on_sensors(), *self._compared.notes, *self._notes_on_identity()]
         wander = self._stage.wander
         if wander.not_to_be_seen and self._fitted.groups:
             notes.append(
@@ -900,6 +915,17 @@ class _BalanceBuilder:
             notes.append(note(BalanceNote.NO_SPEED))
         if self._cuts_unknown_s:
             notes.append(note(BalanceNote.CUTS_UNKNOWN, seconds=self._cuts_unknown_s))
+        return notes
+
+    def _notes_on_sensors(self) -> list[Note]:
+        """What the sensors cannot tell apart, whom none of them sees, and who is meant to differ."""
+        seen, offsets = observation_of(self._session), self._session.engine.target_offset_percent
+        notes = [note(BalanceNote.SPLIT_NOT_KNOWN, cylinders=together) for together in seen.together]
+        if seen.unseen:
+            code, count = BalanceNote.CYLINDERS_NOT_MEASURED, seen.cylinders
+            notes.append(note(code, cylinders=seen.unseen, sensors=seen.sensors, of_cylinders=count))
+        if offsets is not None and any(offsets):
+            notes.append(note(BalanceNote.OWN_TARGETS, offset_percent=offsets))
         return notes
 
     def _notes_on_identity(self) -> list[Note]:
@@ -969,10 +995,14 @@ class _BalanceBuilder:
         return out
 
     def _bank_needs(self) -> list[BankNeed]:
-        """Every bank's mean against the mean of all, where all known cylinders can be compared."""
+        """Every bank's mean against the mean of all, where all known cylinders can be compared.
+
+        A sensor that sees cylinders of two banks tells of neither.
+        """
         banks = {}
         for name, cylinders in self._session.engine.banks.items():
-            nodes = sorted({node for c in cylinders if (node := self._node_of(c)) is not None})
+            chained = self._session.chain.nodes
+            nodes = [i for i, node in enumerate(chained) if set(node.cylinders) <= set(cylinders)]
             known = [i for i in nodes if np.isfinite(self._fitted.peers[i].half)]
             if known:
                 banks[name] = np.array([self._fitted.peers[i].mean for i in known])
@@ -1042,7 +1072,8 @@ def spread(needs: Sequence[Estimate]) -> Spread:
     alone = float(np.percentile(_spread_percent(noise), 97.5))
     lower = 0.0 if value <= alone else max(0.0, 2 * value - float(high))
     upper = max(value, 2 * value - float(low))
-    return Spread(value, (lower, upper), float(np.std(100.0 * np.expm1(means), ddof=1)), len(means))
+    deviation, count = float(np.std(100.0 * np.expm1(means), ddof=1)), len(means)
+    return Spread(value, (lower, upper), deviation, count, sensors_used=count)
 
 
 def predicted_spread(
@@ -1076,7 +1107,8 @@ def predicted_spread(
     ends = np.percentile(ranges, [2.5, 97.5], axis=1)
     lower, upper = float(ends[0].min()), float(ends[1].max())
     deviation = float(np.std(100.0 * np.expm1(means - moves[at]), ddof=1))
-    return Spread(float(np.median(ranges)), (lower, upper), deviation, len(means))
+    count = len(means)
+    return Spread(float(np.median(ranges)), (lower, upper), deviation, count, sensors_used=count)
 
 
 def _shrink_to_all_cells(

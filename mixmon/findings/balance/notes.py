@@ -60,6 +60,9 @@ class BalanceNote(NoteCode):
     IDENTITY_DISPROVED = "identity_disproved"
 
     # notes on the whole result
+    SPLIT_NOT_KNOWN = "split_not_known"
+    CYLINDERS_NOT_MEASURED = "cylinders_not_measured"
+    OWN_TARGETS = "own_targets"
     BIASES_CORRECTED = "biases_corrected"
     BIASES_NOT_KNOWN = "biases_not_known"
     BIASES_NOT_LOOKED_UP = "biases_not_looked_up"

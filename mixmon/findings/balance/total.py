@@ -87,6 +87,7 @@ class TotalErrors:
     cells     the results of all cells
     used      which of them count for trims
     against   "peers" or "target"
+    own_targets  float64[n], target of each node over the engine's
     """
 
     def __init__(
@@ -96,10 +97,12 @@ class TotalErrors:
         cells: Sequence[CellResult],
         used: Sequence[bool],
         against: str,
+        *,
+        own_targets: Floats | float = 1.0,
     ) -> None:
         self._weights, self._cells, self._against = np.asarray(weights, np.float64), cells, against
         count = len(self._weights)
-        usual = [sensor_error_percent(session, np.full(count, cell.lam)) for cell in cells]
+        usual = [sensor_error_percent(session, cell.lam * np.full(count, own_targets)) for cell in cells]
         half = KnownBiases(session).half
         self._corrected = np.isfinite(half) if len(half) == count else np.zeros(count, np.bool_)
         self._own = (

@@ -29,7 +29,7 @@ from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, chi_square_point, robust_deviation
 from mixmon.messages.cautions import pairing_cautions
 from mixmon.note import Note, note
-from mixmon.session.charges import relative_charges
+from mixmon.session.charges import own_targets, relative_charges
 from mixmon.session.injectors import trimmed_together
 from mixmon.session.model import Session
 
@@ -139,6 +139,7 @@ def _base_fuel(session: Session, needs: list[Estimate | None], now: Floats) -> F
     A cylinder whose need is not known is taken to be at the reference.
     """
     lam = np.exp([0.0 if need is None else need.mean for need in needs])
+    lam = lam * own_targets(session.engine)
     fuel: Floats = relative_charges(session.engine) / (lam * (1 + now / 100))
     return fuel
 

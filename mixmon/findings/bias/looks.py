@@ -21,7 +21,7 @@ from mixmon.errors import UsageError
 from mixmon.findings.balance.cells import CellFit
 from mixmon.findings.balance.needs import GroupTable, tabulate_groups
 from mixmon.mixture.steady import Cell
-from mixmon.session.charges import node_charges
+from mixmon.session.charges import reference_weights
 from mixmon.session.model import Session
 
 Cylinders = tuple[int, ...]
@@ -35,11 +35,12 @@ class SessionLooks:
     name       what the session is called in the result
     cylinders  of each node
     sensors    the serial of each node's sensor
-    charges    float64[n]  air of each node
+    charges    float64[n]  how much each node counts in the mean of the cylinders
     trims      float64[n]  ln of what the trims multiplied the fuel by; None where the session does not say
     count      cylinders of the engine
     load       the signal of the load axis
     cells      what each cell says by itself
+    offsets    percent of lambda by which each cylinder is meant to be leaner; empty: all alike
     """
 
     name: str
@@ -50,6 +51,7 @@ class SessionLooks:
     count: int
     load: str
     cells: Mapping[Cell, CellFit]
+    offsets: tuple[float, ...] = ()
 
 
 def session_looks(session: Session, cells: Mapping[Cell, CellFit], name: str) -> SessionLooks:
@@ -76,11 +78,12 @@ def session_looks(session: Session, cells: Mapping[Cell, CellFit], name: str) ->
         name=name,
         cylinders=tuple(node.cylinders for node in nodes),
         sensors=sensors,
-        charges=node_charges(session),
+        charges=reference_weights(session),
         trims=trims,
         count=session.engine.cylinders,
         load=session.axes.load_signal if session.axes.load else "",
         cells=cells,
+        offsets=session.engine.target_offset_percent or (),
     )
 
 
@@ -137,7 +140,8 @@ def check_sessions(sessions: Sequence[SessionLooks]) -> None:
     """Refuses sessions that cannot be of one engine.
 
     Raises:
-        UsageError: other numbers of cylinders, another load axis, or trims that only some of them tell.
+        UsageError: other numbers of cylinders, other targets of them, another load axis, or trims that only
+            some of them tell.
     """
     first = sessions[0]
     for other in sessions[1:]:
@@ -145,6 +149,11 @@ def check_sessions(sessions: Sequence[SessionLooks]) -> None:
             raise UsageError(
                 f"{other.name}: {other.count} cylinders, and {first.name} has {first.count}; expected one "
                 "engine; name sessions of one engine"
+            )
+        if other.offsets != first.offsets:
+            raise UsageError(
+                f"{other.name}: other targets of the cylinders than {first.name}; expected the same [engine] "
+                "target_offset_percent in every session, as needs are against them; correct one of them"
             )
         if other.load != first.load:
             raise UsageError(

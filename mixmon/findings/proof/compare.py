@@ -14,7 +14,7 @@ the one before are in the interval. So is what one sensor's known biases of the 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -320,7 +320,10 @@ class _Comparer:
 
     def _spread_of(self, which: int) -> Spread:
         """The spread of one run, of the cylinders that are compared."""
-        return spread([self._side_estimates(which, node)[0] for node in self._nodes.tolist()])
+        nodes = self._nodes.tolist()
+        found = spread([self._side_estimates(which, i)[0] for i in nodes])
+        used = sum(len(self._of(i)) for i in nodes) if found.sensors_used else 0
+        return replace(found, cylinders_used=used)
 
     def _compared_cells(self) -> list[ComparedCell]:
         cells = dict.fromkeys(self._table.cells)

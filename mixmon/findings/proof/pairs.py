@@ -24,7 +24,7 @@ from mixmon.findings.balance.cells import CellFit, CellGroup
 from mixmon.findings.proof.equivalence import NO_MEAN, CellMean, mean_of_cells
 from mixmon.findings.stats import linked, two_way
 from mixmon.mixture.steady import Cell
-from mixmon.session.charges import node_charges
+from mixmon.session.charges import reference_weights
 from mixmon.session.model import Session
 
 
@@ -53,8 +53,8 @@ class RunSide:
 
     @property
     def charges(self) -> Floats:
-        """Air of each node."""
-        return node_charges(self.session)
+        """How much each node counts in the mean of the cylinders."""
+        return reference_weights(self.session)
 
 
 def check_sides(before: RunSide, after: RunSide) -> None:
@@ -63,13 +63,19 @@ def check_sides(before: RunSide, after: RunSide) -> None:
     Cells of one centre reach as far as those beside them are away, so other axes are other cells.
 
     Raises:
-        UsageError: other numbers of cylinders, cells by another load or on other axes, or the same readings.
+        UsageError: other numbers of cylinders, other targets of them, cells by another load or on other axes, or
+            the same readings.
     """
     ours, theirs = before.session.engine.cylinders, after.session.engine.cylinders
     if ours != theirs:
         raise UsageError(
             f"{after.name}: {theirs} cylinders, and {before.name} has {ours}; expected one engine; name two "
             "runs of it"
+        )
+    if _offsets(before.session) != _offsets(after.session):
+        raise UsageError(
+            f"{after.name}: other targets of the cylinders than {before.name}; expected the same [engine] "
+            "target_offset_percent in both, as needs are against them; correct one of them"
         )
     if before.load != after.load:
         raise UsageError(
@@ -98,6 +104,10 @@ def _has_same_readings(one: CellFit, other: CellFit) -> bool:
         np.array_equal(getattr(one, name), getattr(other, name), equal_nan=True)
         for name in ("scatter", "usable_s")
     )
+
+
+def _offsets(session: Session) -> tuple[float, ...]:
+    return session.engine.target_offset_percent or (0.0,) * session.engine.cylinders
 
 
 class MatchedNodes(NamedTuple):

@@ -40,7 +40,7 @@ from mixmon.findings.stats import (
 )
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import SampleState
-from mixmon.session.charges import node_charges
+from mixmon.session.charges import node_targets, reference_weights
 from mixmon.session.model import Session
 
 # ----------------------------------------------------------------------------------------------------
@@ -401,7 +401,8 @@ class _Tabulator:
 
     def __init__(self, bands: Bands, trace: PullTrace, sorted_: Batches, session: Session) -> None:
         self._bands, self._trace, self._batches = bands, trace, sorted_
-        self._air = node_charges(session)
+        self._air = reference_weights(session)
+        self._own_target = np.log(node_targets(session))
         self._cylinders = np.array([len(node.cylinders) for node in session.chain.nodes])
         self._all_cylinders = session.engine.cylinders
         self._seconds = self._sum_by_band(sorted_.rows) * (GRID_NS / 1e9)
@@ -412,7 +413,8 @@ class _Tabulator:
 
     def result(self) -> PullTable:
         """The table."""
-        y, target, lag_s = self._batches.y, self._batches.target, self._trace.lag_s
+        y, target = self._batches.y - self._own_target, self._batches.target - self._own_target
+        lag_s = self._trace.lag_s
         common = two_way(y, np.ones_like(y))[0]
         found, known = self._found, np.array([b.known for b in self._found])
         mean_s = _mean_of_rows(np.where(known, self._seconds, np.nan))[:, None]
@@ -481,8 +483,8 @@ class _Tabulator:
         rows = self._batches.band == i
         limited = [any(self._is_censored(c, code) for code in _LIMIT_STATES) for c in self._reasons[i]]
         known = (np.nan_to_num(self._share[i]) >= LEAST_COUNTED_SHARE) & ~np.array(limited)
-        y = np.where(known, self._batches.y[rows], np.nan)
-        target = np.where(known, self._batches.target[rows], np.nan)
+        y = np.where(known, self._batches.y[rows] - self._own_target, np.nan)
+        target = np.where(known, self._batches.target[rows] - self._own_target, np.nan)
         common, own = two_way(y, np.ones_like(y))
         known &= np.isfinite(own)
         nothing = np.full(len(known), np.nan)
