@@ -84,7 +84,7 @@ SAID = [
     ),
     (
         note(BalanceNote.SHARED_SENSOR, with_cylinders=(2, 3)),
-        "one sensor with cylinder 2, 3: the split is not known",
+        "set with cylinders 2 and 3: one sensor, one need, the same change of trim; the split is not known",
     ),
     (
         note(
