@@ -63,8 +63,8 @@ def check_sides(before: RunSide, after: RunSide) -> None:
     Cells of one centre reach as far as those beside them are away, so other axes are other cells.
 
     Raises:
-        UsageError: other numbers of cylinders, other targets of them, cells by another load or on other axes, or
-            the same readings.
+        UsageError: other numbers of cylinders, other targets of them, cells by another load or on other
+            axes, or the same readings.
     """
     ours, theirs = before.session.engine.cylinders, after.session.engine.cylinders
     if ours != theirs:
