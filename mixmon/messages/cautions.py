@@ -45,11 +45,24 @@ def cautions(session: Session) -> tuple[Note, ...]:
         found.append(note(Caution.LOAD_BY_PRESSURE))
     if session.exhaust.after_merge:
         found.append(note(Caution.AFTER_MERGE))
-    found += _observation_cautions(session)
-    found += _firing_cautions(session.engine, session.injection)
+    if _fits_together(session):
+        found += _observation_cautions(session)
+        found += _firing_cautions(session.engine, session.injection)
     if session.injection.timing == "batch":
         found.append(note(Caution.BATCH_INJECTION))
     return (*found, *pairing_cautions(session))
+
+
+def _fits_together(session: Session) -> bool:
+    """Whether what is told of cylinders is of those that the engine has; a file may have mistakes."""
+    engine = session.engine
+    every = range(1, engine.cylinders + 1)
+    order, angles, shares = engine.firing_order, engine.firing_angles_deg, engine.charge_share
+    return (
+        all(c in every for node in session.chain.nodes for c in node.cylinders)
+        and (order is None or sorted(order) == list(every))
+        and all(row is None or len(row) == engine.cylinders for row in (angles, shares))
+    )
 
 
 def _observation_cautions(session: Session) -> list[Note]:

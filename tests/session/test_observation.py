@@ -101,6 +101,12 @@ def test_a_check_of_the_session_says_what_can_never_be_known() -> None:
     assert not said(session(Engine(2), (1,), (2,)))
 
 
+def test_a_session_with_mistakes_is_told_no_more_than_it_says() -> None:
+    wrong = Engine(2, firing_order=(1, 2, 3), firing_angles_deg=(0.0,), charge_share=(1.0,))
+    for engine, sees in ((Engine(2), ((1,), (9,))), (wrong, ((1,), (2,)))):
+        assert not said(session(engine, *sees))
+
+
 def test_a_check_of_the_session_tells_uneven_firing_and_even_firing_that_is_assumed() -> None:
     twin = Engine(2, firing_order=(1, 2), firing_angles_deg=(0.0, 405.0))
     assert said(session(twin, (1,), (2,)))[Caution.UNEVEN_FIRING] == (
