@@ -9,18 +9,17 @@ import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import conclude
 from mixmon.cli.main import DONE
-from mixmon.cli.output import check_places, new_file
+from mixmon.cli.output import check_places, write_evidence
 from mixmon.cli.runs import log_status, opened_run
 from mixmon.errors import UsageError
-from mixmon.findings.identity.identity import Identity
+from mixmon.findings.identity.identity import Identity, evidence_of
 from mixmon.findings.identity.plan import USUAL_STEP_PERCENT, plan_steps
 from mixmon.report.balance import log_troubles
 from mixmon.report.identity import identity_json, identity_text, plan_json, plan_text
 from mixmon.report.text import to_json
 from mixmon.run import Run
-from mixmon.session.evidence import evidence_path, evidence_text, node_address
+from mixmon.session.evidence import evidence_path
 from mixmon.session.injectors import trimmed_together
-from mixmon.session.model import IdentifiedNode, IdentityEvidence
 
 _LARGEST_STEP_PERCENT = 10.0
 """Our choice: a larger step shows nothing more, and an engine at part load runs badly with it."""
@@ -116,23 +115,9 @@ def _keep_evidence(found: Identity, opened: Run, log: str, place: Path, *, force
         UsageError: nothing was claimed of any label, or the file is there already.
         OutputError: it cannot be written.
     """
-    if not any(label.told for label in found.labels):
-        raise UsageError(f"--keep {place}: nothing was shown of any label; expected steps that were answered")
-    session = opened.session
-    evidence = IdentityEvidence(
-        log=Path(log).name,
-        first_ns=opened.log.first_ns or 0,
-        frames=opened.log.frames,
-        nodes=tuple(
-            IdentifiedNode(
-                node.position,
-                node.sensor,
-                node_address(session, node),
-                label.cylinders if label.told else (),
-                label.confidence if label.told else 0.0,
-            )
-            for node, label in zip(session.chain.nodes, found.labels, strict=True)
-        ),
+    evidence = evidence_of(
+        opened.session, found, log=Path(log).name, first_ns=opened.log.first_ns or 0, frames=opened.log.frames
     )
-    with new_file(place, force=force) as file:
-        file.write(evidence_text(evidence).encode())
+    if evidence is None:
+        raise UsageError(f"--keep {place}: nothing was shown of any label; expected steps that were answered")
+    write_evidence(place, evidence, force=force)

@@ -21,6 +21,7 @@ from typing import Final
 
 from mixmon.cli import options
 from mixmon.cli.console import talk
+from mixmon.cli.output import evidence_keeper
 from mixmon.cli.stopping import Stopping
 from mixmon.errors import SourceError, UsageError, reason_of
 from mixmon.findings.alarms.records import AlarmEvent
@@ -199,7 +200,7 @@ def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker
     binding = bind(session, load_databases(session))
     buses = live_buses(arguments, session)
     recording = _make_recording(arguments, session, buses, record=record)
-    return Worker(binding, BusSource(buses), recording)
+    return Worker(binding, BusSource(buses), recording, keep=evidence_keeper(binding.session))
 
 
 def _make_recording(

@@ -31,7 +31,9 @@ from mixmon.messages.plan import MessagePlan, Quality
 from mixmon.report.tables import DecodedFrames, Values, columns
 from mixmon.report.text import counted
 from mixmon.run import listed_identifiers
+from mixmon.session.evidence import evidence_path, evidence_text
 from mixmon.session.load import read_session
+from mixmon.session.model import IdentityEvidence, Session
 
 # Frames to columns of values, channel by channel.
 
@@ -275,6 +277,33 @@ def new_file(path: Path, *, force: bool) -> Iterator[BinaryIO]:
     except BaseException:
         fresh.unlink(missing_ok=True)
         raise
+
+
+def write_evidence(place: Path, evidence: IdentityEvidence, *, force: bool) -> None:
+    """Writes the proof of the labels beside the session file; `force` as in `new_file`.
+
+    Raises:
+        UsageError: it is there already.
+        OutputError: it cannot be written.
+    """
+    with new_file(place, force=force) as file:
+        file.write(evidence_text(evidence).encode())
+
+
+def evidence_keeper(session: Session) -> Callable[[IdentityEvidence, bool], str] | None:
+    """Keeps a proof of the labels beside the session file, over an older one where told to; gives its place.
+
+    None where the session has no file of its own: the copy in the folder of a run, or what a program made.
+    """
+    if session.path is None or session.of_run:
+        return None
+    place = evidence_path(session.path)
+
+    def keep(evidence: IdentityEvidence, over: bool) -> str:
+        write_evidence(place, evidence, force=over)
+        return str(place)
+
+    return keep
 
 
 def _make_beside(path: Path) -> Path:

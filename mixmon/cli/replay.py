@@ -8,6 +8,7 @@ from mixmon.cli import options
 from mixmon.cli.console import flush_results, result, talk
 from mixmon.cli.live import Follower
 from mixmon.cli.main import DONE
+from mixmon.cli.output import evidence_keeper
 from mixmon.cli.paths import is_folder
 from mixmon.cli.screen import add_screen, show, units_of
 from mixmon.cli.stopping import Stopping, at_terminal
@@ -106,7 +107,12 @@ def _make_worker(arguments: argparse.Namespace, source: ReplaySource, run_folder
             "correct it"
         )
     session = with_known_biases(session)
-    return Worker(bind(session, load_databases(session)), source, left_out=frozenset(arguments.leave_out))
+    return Worker(
+        bind(session, load_databases(session)),
+        source,
+        left_out=frozenset(arguments.leave_out),
+        keep=evidence_keeper(session),
+    )
 
 
 def _print_text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -> int:

@@ -16,7 +16,7 @@ from typing import Final
 from mixmon.dashboard.keys import EXPORTABLE_PAGES, PICTURED_PAGES, Asked, Page, Prompt
 from mixmon.dashboard.palettes import PALETTES
 from mixmon.dashboard.scene import ORDERS, Scene
-from mixmon.dashboard.screens import checks
+from mixmon.dashboard.screens import checks, identity
 from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.pages import State, alarm_index
 from mixmon.findings.alarms.records import Alarm
@@ -28,14 +28,18 @@ from mixmon.report.units import Unit
 from mixmon.watch.commands import (
     Acknowledge,
     AcknowledgeAll,
+    BeginStep,
     Command,
+    EndStep,
     InService,
     JudgeCell,
     JudgePull,
+    KeepIdentity,
     Mark,
     NoteText,
     OutOfService,
     Pause,
+    PlanSteps,
     RecordOff,
     RecordOn,
     Reset,
@@ -216,6 +220,7 @@ _PAGES: Final = {
     "l": Page.ALARMS,
     "h": Page.BUS,
     "c": Page.CHECKS,
+    "I": Page.STEPS,
     "N": Page.NOTES,
 }
 
@@ -327,47 +332,72 @@ class Controls:
 
     def _page_actions(self) -> dict[str, Callable[[], None]]:
         """The keys of the screen that is shown; they never reuse a common one, except arrows."""
-        if self.state.page is Page.WATCH:
-            return {
-                "p": lambda: self._change_view(peaks=not self.state.options.peaks),
-                "P": lambda: self._send(ResetPeaks()),
-                "o": self._change_order,
-            }
-        if self.state.page is Page.BALANCE:
-            return {
-                "s": lambda: self._change_state(spread=not self.state.spread),
-                "x": lambda: self._carry_out(toggle_cell(self._seen_scene, self.state)),
-                "left": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, -1, 0)),
-                "right": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, 1, 0)),
-                "up": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, 0, 1)),
-                "down": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, 0, -1)),
-            }
-        if self.state.page is Page.PULLS:
-            return {
-                "d": partial(self._on_pulls, toggle_comparison),
-                "k": partial(self._on_pulls, toggle_pull),
-                "left": partial(self._on_pulls, partial(step_pull, step=-1)),
-                "right": partial(self._on_pulls, partial(step_pull, step=1)),
-                "up": lambda: self._step_cylinder(-1),
-                "down": lambda: self._step_cylinder(1),
-            }
-        if self.state.page is Page.CHECKS:
-            return {
-                "up": lambda: self._choose_check(-1),
-                "down": lambda: self._choose_check(1),
-                "enter": lambda: self._ask_check(Asked.PASSED, "what was found"),
-                "x": lambda: self._ask_check(Asked.FAILED, "what was found"),
-                "k": lambda: self._ask_check(Asked.SKIPPED, "why"),
-                "o": lambda: self._send(NoteText(checks.note_text(self.state.check, "reopened", "again"))),
-            }
-        if self.state.page is Page.ALARMS:
-            return {
-                "up": lambda: self._choose_alarm(-1),
-                "down": lambda: self._choose_alarm(1),
-                "R": partial(self._on_alarm, reset),
-                "o": partial(self._on_alarm, toggle_service),
-            }
-        return {}
+        makers = {
+            Page.WATCH: self._watch_actions,
+            Page.BALANCE: self._balance_actions,
+            Page.PULLS: self._pulls_actions,
+            Page.CHECKS: self._checks_actions,
+            Page.STEPS: self._steps_actions,
+            Page.ALARMS: self._alarms_actions,
+        }
+        make = makers.get(self.state.page)
+        return {} if make is None else make()
+
+    def _watch_actions(self) -> dict[str, Callable[[], None]]:
+        return {
+            "p": lambda: self._change_view(peaks=not self.state.options.peaks),
+            "P": lambda: self._send(ResetPeaks()),
+            "o": self._change_order,
+        }
+
+    def _balance_actions(self) -> dict[str, Callable[[], None]]:
+        return {
+            "s": lambda: self._change_state(spread=not self.state.spread),
+            "x": lambda: self._carry_out(toggle_cell(self._seen_scene, self.state)),
+            "left": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, -1, 0)),
+            "right": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, 1, 0)),
+            "up": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, 0, 1)),
+            "down": lambda: self._carry_out(move_cursor(self._seen_scene, self.state, 0, -1)),
+        }
+
+    def _pulls_actions(self) -> dict[str, Callable[[], None]]:
+        return {
+            "d": partial(self._on_pulls, toggle_comparison),
+            "k": partial(self._on_pulls, toggle_pull),
+            "left": partial(self._on_pulls, partial(step_pull, step=-1)),
+            "right": partial(self._on_pulls, partial(step_pull, step=1)),
+            "up": lambda: self._step_cylinder(-1),
+            "down": lambda: self._step_cylinder(1),
+        }
+
+    def _checks_actions(self) -> dict[str, Callable[[], None]]:
+        return {
+            "up": lambda: self._choose_check(-1),
+            "down": lambda: self._choose_check(1),
+            "enter": self._open_check,
+            "x": lambda: self._ask_check(Asked.FAILED, "what was found"),
+            "k": lambda: self._ask_check(Asked.SKIPPED, "why"),
+            "o": lambda: self._send(NoteText(checks.note_text(self.state.check, "reopened", "again"))),
+        }
+
+    def _steps_actions(self) -> dict[str, Callable[[], None]]:
+        return {
+            "enter": self._mark_step,
+            "k": self._keep_identity,
+            "p": lambda: self._ask_question(Asked.STEPS_ANEW, "begin all steps again?", words=False),
+            "left": lambda: self._change_plan(other=True, step=0),
+            "right": lambda: self._change_plan(other=True, step=0),
+            "up": lambda: self._change_plan(other=False, step=1),
+            "down": lambda: self._change_plan(other=False, step=-1),
+        }
+
+    def _alarms_actions(self) -> dict[str, Callable[[], None]]:
+        return {
+            "up": lambda: self._choose_alarm(-1),
+            "down": lambda: self._choose_alarm(1),
+            "R": partial(self._on_alarm, reset),
+            "o": partial(self._on_alarm, toggle_service),
+        }
 
     def _open_page(self, page: Page) -> None:
         self._change_state(page=page, first=0)
@@ -520,6 +550,38 @@ class Controls:
     def _choose_check(self, step: int) -> None:
         self._change_state(check=min(max(self.state.check + step, 0), len(checks.CHECK_LIST) - 1))
 
+    def _open_check(self) -> None:
+        """At the identity its steps; else asks what was found."""
+        if self.state.check == checks.IDENTITY_CHECK:
+            self._open_page(Page.STEPS)
+        else:
+            self._ask_check(Asked.PASSED, "what was found")
+
+    def _mark_step(self) -> None:
+        """The next fuel step begins, or the one that is held ends; whatever picture is frozen."""
+        test = self._seen_scene.live.steps
+        if test is not None:
+            self._send(EndStep() if test.open else BeginStep())
+
+    def _change_plan(self, *, other: bool, step: int) -> None:
+        """Another plan of steps, as long as none was made."""
+        test = self._seen_scene.live.steps
+        if test is None:
+            return
+        if test.steps:
+            self.tell("steps were made: p begins them again, then the plan can change", self._now)
+            return
+        sizes = identity.SIZES_PERCENT
+        at = sizes.index(test.percent) if test.percent in sizes else 0
+        percent = sizes[min(max(at + step, 0), len(sizes) - 1)]
+        self._send(PlanSteps(test.single != other, percent))
+
+    def _keep_identity(self) -> None:
+        if identity.evidence_in_force(self._seen_scene) is None:
+            self._send(KeepIdentity())
+        else:
+            self._ask_question(Asked.PROOF_ANEW, "a proof is kept already: write over it?", words=False)
+
     def _ask_check(self, asked: Asked, question: str) -> None:
         self._ask_question(asked, f"check {self.state.check + 1} {asked.value}, {question}")
 
@@ -545,6 +607,14 @@ class Controls:
             self._change_state(prompt=prompt.press(key))
 
     def _carry_out_agreed(self, asked: Asked) -> None:
+        test = self._seen_scene.live.steps
+        if asked is Asked.PROOF_ANEW:
+            self._send(KeepIdentity(over=True))
+            return
+        if asked is Asked.STEPS_ANEW:
+            if test is not None:
+                self._send(PlanSteps(test.single, test.percent))
+            return
         self._send(RecordOff())
         if asked is Asked.LEAVE:
             self.leave = True

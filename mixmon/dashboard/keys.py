@@ -28,6 +28,8 @@ class Asked(Enum):
     PASSED = "passed"
     FAILED = "failed"
     SKIPPED = "skipped"
+    STEPS_ANEW = "steps anew"
+    PROOF_ANEW = "proof anew"
     RECORD_OFF = "record off"
     LEAVE = "leave"
 
@@ -91,6 +93,7 @@ class Page(StrEnum):
     ALARMS = "ALARMS"
     BUS = "BUS & SENSORS"
     CHECKS = "CHECK LIST"
+    STEPS = "IDENTITY STEP"
     EVENTS = "EVENTS"
     NOTES = "NOTES"
     HELP = "KEYS"
@@ -118,9 +121,7 @@ def _on_pages(*pages: Page) -> frozenset[Page]:
     return frozenset(pages)
 
 
-EXPORTABLE_PAGES: Final = _on_pages(
-    Page.BALANCE, Page.PULLS, Page.TRIMS, Page.ALARMS, Page.BUS, Page.CHECKS, Page.EVENTS, Page.NOTES
-)
+EXPORTABLE_PAGES: Final = frozenset(set(Page) - {Page.WATCH, Page.HELP})
 """The screens that can be written to a file; the watch screen and the keys cannot."""
 
 PICTURED_PAGES: Final = _on_pages(Page.BALANCE, Page.PULLS, Page.EVENTS)
@@ -143,6 +144,7 @@ BINDINGS: Final = (
     KeyBinding("l", "alarms", "alarm list"),
     KeyBinding("h", "bus", "bus and sensors"),
     KeyBinding("c", "checks", "check list before the first pull"),
+    KeyBinding("I", "identity", "identity step: which label is which cylinder, by fuel steps"),
     KeyBinding("/", "find", "events; find in them"),
     KeyBinding("n", "note", "write a note"),
     KeyBinding("N", "notes", "all notes and marks"),
@@ -166,10 +168,29 @@ BINDINGS: Final = (
         _on_pages(Page.BALANCE, Page.PULLS, Page.ALARMS, Page.CHECKS, Page.EVENTS),
     ),
     KeyBinding("tab", "picture", "picture in the place of the table; again: the table", PICTURED_PAGES),
-    KeyBinding("enter", "passed", "the check has passed; type what was found", _on_pages(Page.CHECKS)),
+    KeyBinding(
+        "enter",
+        "passed",
+        "the check has passed; type what was found; at the identity: open its steps",
+        _on_pages(Page.CHECKS),
+    ),
     KeyBinding("x", "failed", "the check has failed; type what was found", _on_pages(Page.CHECKS)),
     KeyBinding("k", "skip", "skip the check, with a reason", _on_pages(Page.CHECKS)),
     KeyBinding("o", "open", "open the check again", _on_pages(Page.CHECKS)),
+    KeyBinding("enter", "step", "the fuel step is typed; again: it is taken back", _on_pages(Page.STEPS)),
+    KeyBinding(
+        "arrows",
+        "plan",
+        "coded groups or one cylinder at a time (left, right), size of the steps (up, down)",
+        _on_pages(Page.STEPS),
+    ),
+    KeyBinding("p", "again", "begin the fuel steps again, after a question", _on_pages(Page.STEPS)),
+    KeyBinding(
+        "k",
+        "keep",
+        "keep the proof beside the session file, as mixmon identify --keep does",
+        _on_pages(Page.STEPS),
+    ),
     KeyBinding(
         "e", "export", "write this screen, all of it, to a text file beside the runs", EXPORTABLE_PAGES
     ),
@@ -190,10 +211,11 @@ _LAST_LINE_ORDER: Final = {
     ),
     Page.BALANCE: ("arrows", "tab", "0-9", "s", "x", "t", "w", "e", "a", "space", "n", "l", "h"),
     Page.PULLS: ("arrows", "tab", "0-9", "d", "k", "w", "b", "e", "a", "space", "n"),
-    Page.TRIMS: ("b", "w", "e", "n", "l", "a", "space"),
+    Page.TRIMS: ("I", "b", "w", "e", "n", "l", "a", "space"),
     Page.ALARMS: ("a", "A", "z", "R", "o", "arrows", "w", "e", "n"),
     Page.BUS: ("w", "b", "c", "l", "e", "n", "a", "space"),
-    Page.CHECKS: ("enter", "x", "k", "o", "arrows", "w", "e", "n", "a", "space"),
+    Page.CHECKS: ("enter", "x", "k", "o", "arrows", "I", "w", "e", "n", "a", "space"),
+    Page.STEPS: ("enter", "k", "p", "arrows", "t", "c", "w", "e", "n", "a", "space"),
     Page.EVENTS: ("/", "arrows", "tab", "w", "l", "e", "n", "a", "space"),
     Page.NOTES: ("n", "w", "/", "e", "a", "space"),
     Page.HELP: ("w", "esc"),

@@ -11,6 +11,7 @@ from typing import Final
 
 from mixmon.arrays import SECOND_NS
 from mixmon.findings.alarms.records import OperatorAction
+from mixmon.findings.identity.guide import StepAction
 from mixmon.frames.adapters.receiver import SourceEvent, SourceState, SourceStatus
 from mixmon.frames.adapters.stamps import HostClock
 from mixmon.frames.block import FrameBlock, concat
@@ -36,6 +37,7 @@ class Feed:
     """
 
     live = True
+    name = ""
     first_ns = None
     lateness_ns = BUS_LATENESS_NS
     silence_ns = FORWARD_JUMP_NS
@@ -97,6 +99,10 @@ class Feed:
         return []
 
     def actions(self) -> tuple[OperatorAction, ...]:
+        """None."""
+        return ()
+
+    def steps(self) -> tuple[StepAction, ...]:
         """None."""
         return ()
 

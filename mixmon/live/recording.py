@@ -7,6 +7,7 @@ watched until  data time up to which rows were made: a bus that is silent at the
 action         an operator's action on an alarm, stamped with the data time at which it took effect
 alarm          one alarm record, for readers without this program
 judged         a pull or a cell that the operator keeps or excludes
+fuel step      what the operator did to the test by fuel steps, stamped as an action is
 mark, note     the operator's
 
 `RunRecording` writes them; the functions above it turn actions, alarms and decisions into JSON and back.
@@ -24,16 +25,20 @@ from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
 from mixmon.findings.events.event import Event, in_order
 from mixmon.findings.events.nodes import join_silences
+from mixmon.findings.identity.guide import StepAction, StepVerb
+from mixmon.findings.identity.plan import USUAL_STEP_PERCENT
 from mixmon.frames.adapters.adapters import END_OF_TIME
 from mixmon.frames.adapters.receiver import SourceEvent
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import WATCHED
 from mixmon.record.recorder import Recorder, RecorderEvent, RecorderEventKind, RecorderState, RecorderStatus
 from mixmon.record.run_folder import RunNote
+from mixmon.session.evidence import evidence_data, read_evidence
 from mixmon.watch.commands import JudgeCell, Judgement, JudgePull
 
 RECORDING, ACTION, ALARM, MARK, NOTE = "recording", "action", "alarm", "mark", "note"
 JUDGED = "judged"
+FUEL_STEP = "fuel step"
 
 KEPT_QUIET = frozenset({RECORDING, WATCHED, ACTION, ALARM})
 """Notes that a replay does not show: it finds their effects again."""
@@ -71,6 +76,67 @@ def action_of(note: RunNote, began: int) -> OperatorAction:
         data["reason"],
         max(data["stretch"] - began, 0),
     )
+
+
+def step_data(action: StepAction) -> dict[str, Any]:
+    """What was done to the test by fuel steps as JSON, without its time."""
+    data: dict[str, Any] = {"verb": action.verb.value, "stretch": action.stretch}
+    if action.verb is StepVerb.PLAN:
+        data |= {"single": action.single, "percent": action.percent}
+    if action.verb is StepVerb.BEGIN:
+        data["fuel_percent"] = {str(cylinder): percent for cylinder, percent in action.fuel}
+    if action.evidence is not None:
+        data["evidence"] = evidence_data(action.evidence)
+    return data
+
+
+def step_of(note: RunNote, began: int) -> StepAction:
+    """The action again; `began` is the stretch of time in which the run began.
+
+    Raises:
+        KeyError, TypeError, ValueError: no such action stands in the note.
+    """
+    data, verb = note.data, StepVerb(note.data["verb"])
+    fuel = data["fuel_percent"].items() if verb is StepVerb.BEGIN else ()
+    return StepAction(
+        note.t,
+        verb,
+        max(int(data["stretch"]) - began, 0),
+        single=bool(data.get("single", False)),
+        percent=float(data.get("percent", USUAL_STEP_PERCENT)),
+        fuel=tuple(sorted((int(cylinder), float(percent)) for cylinder, percent in fuel)),
+        evidence=read_evidence(data["evidence"]) if verb is StepVerb.KEEP else None,
+    )
+
+
+def step_words(action: StepAction) -> str:
+    """The action as a remark."""
+    match action.verb:
+        case StepVerb.BEGIN:
+            return f"fuel step begins: {fuel_words(action.fuel)}"
+        case StepVerb.END:
+            return "fuel step ends"
+        case StepVerb.PLAN:
+            how = "one cylinder at a time" if action.single else "coded groups"
+            return f"fuel steps begin anew: {how}, {action.percent:g} %"
+        case StepVerb.KEEP:
+            return "the proof of the labels is kept"
+
+
+def fuel_words(fuel: Sequence[tuple[int, float]]) -> str:
+    """What is typed, in words: the cylinders by their percent.
+
+    >>> fuel_words(((1, -3.0), (2, 3.0), (3, -3.0)))
+    'cyl 2 +3 %, cyl 1 3 -3 %'
+    """
+    by_percent: dict[float, list[int]] = {}
+    for cylinder, percent in fuel:
+        by_percent.setdefault(round(percent, 1), []).append(cylinder)
+    parts = (
+        f"cyl {' '.join(map(str, them))} {percent:+g} %"
+        for percent, them in sorted(by_percent.items(), reverse=True)
+    )
+    return ", ".join(parts)
 
 
 def alarm_data(event: AlarmEvent) -> dict[str, Any]:
@@ -112,7 +178,9 @@ def is_readable(note: RunNote) -> bool:
             action_of(note, 0)
         if note.kind == JUDGED:
             judgement_of(note)
-    except (KeyError, TypeError, ValueError, OverflowError, UsageError):
+        if note.kind == FUEL_STEP:
+            step_of(note, 0)
+    except (AttributeError, KeyError, TypeError, ValueError, OverflowError, UsageError):
         return False
     return abs(note.t) < END_OF_TIME and isinstance(note.data.get("stretch", 0), int)
 
@@ -168,6 +236,8 @@ def joined_silences(silences: Sequence[Event], nodes: int) -> list[Event]:
 def note_words(note: RunNote) -> str:
     """A note of a recorded run in words."""
     text, bus = str(note.data.get("text", "")), note.data.get("bus")
+    if note.kind == FUEL_STEP:
+        return step_words(step_of(note, 0))
     if note.kind in {MARK, NOTE}:
         return f"{note.kind}: {text}" if text else note.kind
     return f"{bus}: {text}" if bus else f"{note.kind} {text}".rstrip()
@@ -250,6 +320,10 @@ class RunRecording:
     def action(self, action: OperatorAction) -> None:
         """What the operator did, as it was worked."""
         self._recorder.note(action.t, ACTION, **action_data(action))
+
+    def step(self, action: StepAction) -> None:
+        """What the operator did to the test by fuel steps."""
+        self._recorder.note(action.t, FUEL_STEP, **step_data(action))
 
     def note(self, t: int, kind: str, **data: Any) -> None:
         """A mark or note."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -16,11 +17,12 @@ import numpy as np
 from mixmon.arrays import SECOND_NS, Times
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction
+from mixmon.findings.identity.guide import StepAction
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
 from mixmon.frames.logs import STDIN, WATCHED, LogSource, open_log
-from mixmon.live.recording import ACTION, ALARM, RECORDING, action_of, is_readable
+from mixmon.live.recording import ACTION, ALARM, FUEL_STEP, RECORDING, action_of, is_readable, step_of
 from mixmon.live.source import Applied
 from mixmon.record.run_folder import MOST_KEPT_NOTES, RunFolder, RunNote
 from mixmon.run import LATENESS_NS
@@ -270,6 +272,11 @@ class ReplaySource:
         return tuple(kept)
 
     @property
+    def name(self) -> str:
+        """Name of the log or the run."""
+        return Path(self.log.name).name
+
+    @property
     def channels(self) -> tuple[str, ...]:
         """Channels seen so far."""
         return self._cursor.channels
@@ -333,8 +340,16 @@ class ReplaySource:
 
     def actions(self) -> tuple[OperatorAction, ...]:
         """The operator's actions in the recorded run, in stretches of time as this replay counts them."""
-        began = next((n.data.get("stretch", 0) for n in self._notes if n.kind == RECORDING), 0)
-        return tuple(action_of(note, began) for note in self._notes if note.kind == ACTION)
+        return tuple(action_of(note, self._began) for note in self._notes if note.kind == ACTION)
+
+    def steps(self) -> tuple[StepAction, ...]:
+        """What the operator did to the test by fuel steps in the recorded run, likewise."""
+        return tuple(step_of(note, self._began) for note in self._notes if note.kind == FUEL_STEP)
+
+    @property
+    def _began(self) -> int:
+        """The stretch of time in which the run began."""
+        return next((n.data.get("stretch", 0) for n in self._notes if n.kind == RECORDING), 0)
 
     def status(self) -> tuple[SourceStatus, ...]:
         """None."""

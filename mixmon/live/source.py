@@ -8,6 +8,7 @@ from typing import Protocol
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction
+from mixmon.findings.identity.guide import StepAction
 from mixmon.frames.adapters.adapters import Adapters
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
@@ -23,6 +24,10 @@ class FrameSource(Protocol):
     @property
     def live(self) -> bool:
         """True for buses."""
+
+    @property
+    def name(self) -> str:
+        """Name of the log or the run that is played; empty for buses."""
 
     @property
     def first_ns(self) -> int | None:
@@ -84,6 +89,9 @@ class FrameSource(Protocol):
     def actions(self) -> tuple[OperatorAction, ...]:
         """All that an operator did to alarms while the run was recorded."""
 
+    def steps(self) -> tuple[StepAction, ...]:
+        """All that an operator did to the test by fuel steps while the run was recorded."""
+
     def status(self) -> tuple[SourceStatus, ...]:
         """The current status of every bus; none for a recording."""
 
@@ -129,6 +137,7 @@ class BusSource:
     """
 
     live = True
+    name = ""
     first_ns = None
     lateness_ns = BUS_LATENESS_NS
     silence_ns = FORWARD_JUMP_NS
@@ -176,6 +185,10 @@ class BusSource:
     def notes(self) -> list[RunNote]:
         """None."""
         return []
+
+    def steps(self) -> tuple[StepAction, ...]:
+        """None."""
+        return ()
 
     def actions(self) -> tuple[OperatorAction, ...]:
         """None."""

@@ -23,6 +23,8 @@ from typing import Final
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import MixmonError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
+from mixmon.findings.identity.guide import StepAction, StepVerb
+from mixmon.findings.identity.identity import evidence_of
 from mixmon.frames.clock import KEPT_JUMPS
 from mixmon.live.bus_board import BusBoard
 from mixmon.live.recording import (
@@ -35,27 +37,32 @@ from mixmon.live.recording import (
     judgement_of,
     judgement_words,
     note_words,
+    step_words,
 )
 from mixmon.live.source import FrameSource
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.steady import Cell
 from mixmon.pipeline import Pipeline
-from mixmon.session.model import Session
+from mixmon.session.model import IdentityEvidence, Session
 from mixmon.watch.commands import (
     Acknowledge,
     AcknowledgeAll,
     AlarmCommand,
+    BeginStep,
     Command,
+    EndStep,
     InService,
     Item,
     JudgeCell,
     Judgement,
     JudgePull,
+    KeepIdentity,
     Mark,
     NoteText,
     OutOfService,
     Pause,
+    PlanSteps,
     Quit,
     RecordOff,
     RecordOn,
@@ -67,6 +74,7 @@ from mixmon.watch.commands import (
     Shelve,
     Speed,
     Step,
+    StepCommand,
     Unshelve,
 )
 from mixmon.watch.observer import Observer
@@ -98,6 +106,17 @@ def alarm_actions(command: AlarmCommand, t: int, stretch: int) -> Iterator[Opera
             yield OperatorAction(t, Verb.IN_SERVICE, rule, position, stretch=stretch)
 
 
+def step_action(command: StepCommand) -> StepAction:
+    """The act on the test by fuel steps that a key asks for; its time is not set."""
+    match command:
+        case PlanSteps(single, percent):
+            return StepAction(0, StepVerb.PLAN, single=single, percent=percent)
+        case BeginStep():
+            return StepAction(0, StepVerb.BEGIN)
+        case EndStep():
+            return StepAction(0, StepVerb.END)
+
+
 TURN_S: Final = 0.05
 """Frames are worked in batches of so long. Our choice: larger batches cost less processor time, and 50 ms
 of age is not seen on a screen."""
@@ -115,6 +134,8 @@ class Worker:
 
     recording    the run recording; None: nothing is recorded
     left_out  cylinders that are not counted
+    keep      keeps a proof of the labels beside the session file, over an older one where told to, and gives
+              its place; None: there is no such file
 
     first_ns  stamp of the first frame taken; None before
     ended     set when a recording has been played to its end, and when the thread has ended
@@ -131,7 +152,9 @@ class Worker:
         recording: RunRecording | None = None,
         *,
         left_out: frozenset[int] = frozenset(),
+        keep: Callable[[IdentityEvidence, bool], str] | None = None,
     ) -> None:
+        self._keep_evidence = keep
         self.binding, self._source, self.recording = binding, source, recording
         self._left_out = left_out
         self._items: deque[Item] = deque()
@@ -213,6 +236,8 @@ class Worker:
         self._watched: int | None = None  # data time up to which rows have been made
         for action in self._source.actions():
             self._remark_refusal(partial(self.observer.act, action))
+        for step in self._source.steps():
+            self._remark_refusal(partial(self.observer.act_on_steps, step))
 
     def _run_thread(self) -> None:
         try:
@@ -362,6 +387,10 @@ class Worker:
                 self._remark_refusal(partial(self._control_replay, command))
             case JudgePull() | JudgeCell():
                 self._apply_judgement(command, self._source.now(), new=True)
+            case PlanSteps() | BeginStep() | EndStep():
+                self._remark_refusal(partial(self._act_on_steps, step_action(command)))
+            case KeepIdentity(over):
+                self._remark_refusal(partial(self._keep_identity, over=over))
             case _:
                 for action in alarm_actions(command, self.observer.t or 0, self.observer.stretch):
                     self._remark_refusal(partial(self._apply_action, action))
@@ -387,6 +416,46 @@ class Worker:
         if self.recording is not None:
             self.recording.action(worked)
         self._keep_alarms(self.observer.result())
+
+    def _act_on_steps(self, action: StepAction) -> None:
+        at = replace(action, t=self.observer.t or 0, stretch=self.observer.stretch)
+        worked = self.observer.act_on_steps(at)
+        if self.recording is not None:
+            self.recording.step(worked)
+        self._add_remark(worked.t, step_words(worked))
+
+    def _keep_identity(self, *, over: bool) -> None:
+        """Keep what the fuel steps say, as `mixmon identify --keep` does; it counts at once.
+
+        Raises:
+            UsageError: they say nothing, or there is no place for it.
+        """
+        found = self.observer.identity()
+        if self._keep_evidence is None:
+            raise UsageError(
+                "proof: no session file of its own; expected one, beside which it is kept; use mixmon "
+                "identify RUN --session FILE --keep"
+            )
+        evidence = found and evidence_of(
+            self.session,
+            found,
+            log=self._log_name,
+            first_ns=self.first_ns or 0,
+            frames=self._pipeline.frames,
+        )
+        if not evidence:
+            raise UsageError("proof: nothing was shown of any label; expected steps that were answered")
+        place = self._keep_evidence(evidence, over)
+        self._act_on_steps(StepAction(0, StepVerb.KEEP, evidence=evidence))
+        self._add_remark(self._source.now(), f"the proof of the labels is in {place}")
+
+    @property
+    def _log_name(self) -> str:
+        """What the frames of this moment are kept as."""
+        folder = (
+            self.recording.status.folder if self.recording is not None and self.recording.running else None
+        )
+        return folder.name if folder is not None else self._source.name or "live, not recorded"
 
     def _apply_record_command(self, command: Mark | NoteText | RecordOn | RecordOff) -> None:
         recording, now = self.recording, self._source.now()

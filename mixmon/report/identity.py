@@ -126,7 +126,7 @@ def _label_table(labels: Sequence[Label]) -> str:
             _cylinders_text(label.labelled),
             label.sensor or NO_VALUE,
             _cylinders_text(label.cylinders) or NO_VALUE,
-            _confidence_text(label.confidence),
+            confidence_text(label.confidence),
             label.gain,
             label.gain_half,
             f"{number(1e3 * label.delay_s)}+{number(1e3 * label.lag_s)}",
@@ -141,7 +141,8 @@ def _cylinders_text(cylinders: Sequence[int]) -> str:
     return "+".join(map(str, cylinders))
 
 
-def _confidence_text(confidence: float) -> str:
+def confidence_text(confidence: float) -> str:
+    """A confidence with three decimals, never as certain; `--` where nothing is told."""
     return ">0.999" if confidence >= _SURE_TEXT else number(confidence, 3)
 
 

@@ -111,9 +111,14 @@ def evidence_path(session: Path) -> Path:
     return session.with_suffix(".identity.json")
 
 
+def evidence_data(evidence: IdentityEvidence) -> dict[str, Any]:
+    """The evidence as JSON."""
+    return {"format": EVIDENCE_FORMAT, **asdict(evidence)}
+
+
 def evidence_text(evidence: IdentityEvidence) -> str:
     """The evidence as the text of its file."""
-    return json.dumps({"format": EVIDENCE_FORMAT, **asdict(evidence)}, indent=1) + "\n"
+    return json.dumps(evidence_data(evidence), indent=1) + "\n"
 
 
 def load_evidence(session: Path) -> IdentityEvidence | None:
@@ -127,7 +132,7 @@ def load_evidence(session: Path) -> IdentityEvidence | None:
         with path.open("rb") as file:
             raw = json.loads(file.read(_MOST_EVIDENCE_BYTES))
         if raw["format"] == EVIDENCE_FORMAT:
-            return _read_evidence(raw)
+            return read_evidence(raw)
         why = f"format {raw['format']}, {EVIDENCE_FORMAT} is known"
     except FileNotFoundError:
         return None
@@ -140,7 +145,12 @@ def load_evidence(session: Path) -> IdentityEvidence | None:
     )
 
 
-def _read_evidence(raw: Mapping[str, Any]) -> IdentityEvidence:
+def read_evidence(raw: Mapping[str, Any]) -> IdentityEvidence:
+    """The evidence that stands in JSON.
+
+    Raises:
+        KeyError, TypeError, ValueError: it is none.
+    """
     return IdentityEvidence(
         log=str(raw["log"]),
         first_ns=int(raw["first_ns"]),

@@ -150,6 +150,31 @@ class JudgeCell:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanSteps:
+    """Begin the step test anew: one cylinder at a time or coded groups, and the size of the steps."""
+
+    single: bool
+    percent: float
+
+
+@dataclass(frozen=True, slots=True)
+class BeginStep:
+    """The next fuel step of the plan has been typed."""
+
+
+@dataclass(frozen=True, slots=True)
+class EndStep:
+    """The fuel step that is held has been taken back."""
+
+
+@dataclass(frozen=True, slots=True)
+class KeepIdentity:
+    """Keep what the steps say beside the session file; `over`: also where a proof is there already."""
+
+    over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class ResetPeaks:
     """Start the largest needs anew."""
 
@@ -194,7 +219,10 @@ AlarmCommand = Acknowledge | AcknowledgeAll | Reset | Shelve | Unshelve | OutOfS
 RecordCommand = Mark | NoteText | RecordOn | RecordOff
 ReplayCommand = Pause | Resume | Step | Seek | Speed
 Judgement = JudgePull | JudgeCell
-Command = AlarmCommand | RecordCommand | ReplayCommand | Judgement | ResetPeaks | Quit
+StepCommand = PlanSteps | BeginStep | EndStep
+Command = (
+    AlarmCommand | RecordCommand | ReplayCommand | Judgement | StepCommand | KeepIdentity | ResetPeaks | Quit
+)
 
 
 class Watching(Protocol):

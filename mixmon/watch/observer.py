@@ -28,6 +28,8 @@ from mixmon.findings.balance.curve import with_curve_note
 from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
+from mixmon.findings.identity.guide import StepAction, StepGuide
+from mixmon.findings.identity.identity import Identity
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.pulls.quality import ExcludedTime, PullNote, PullVerdict, Suggestion, around_misfires
 from mixmon.findings.pulls.review import PullReview, review
@@ -46,6 +48,7 @@ from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
 from mixmon.note import Note, note
 from mixmon.session.charges import reference_weights
 from mixmon.session.default_limits import limits_in_force
+from mixmon.session.keys import trim_quantity
 from mixmon.session.model import Chain
 from mixmon.watch.history import HistoryStage
 from mixmon.watch.limits import MixtureRules
@@ -100,6 +103,9 @@ class Observer:
         self._mixture_rules = MixtureRules(session)
         self._balance = BalanceStage(session, left_out)
         self._excursions = EventStage(session, binding.fuel)
+        every = range(1, session.engine.cylinders + 1)
+        reported = all(trim_quantity(cylinder) in binding.engine for cylinder in every)
+        self._guide = StepGuide(session, reported=reported)
         self._pulls = PullStage(session)
         self._pulled: deque[Pull] = deque(maxlen=SHOWN_PULLS)
         self._review: PullReview | None = None
@@ -124,6 +130,7 @@ class Observer:
         self._strip.feed(rows)
         self._history.feed(rows)
         self._balance.feed(rows)
+        self._feed_guide(rows)
         self._take_events(self._excursions.feed(rows))
         self._add_pulls(self._pulls.feed(rows))
         self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
@@ -162,6 +169,26 @@ class Observer:
         """Excludes a cell from needs and trims, or counts it again."""
         self._balance.judge(cell, keep=keep)
         self._balance_now = (-1, self._balance_now[1])
+
+    def act_on_steps(self, action: StepAction) -> StepAction:
+        """The action on the test by fuel steps as it must be recorded.
+
+        Raises:
+            UsageError: it has no effect now.
+        """
+        return self._guide.act(action)
+
+    def identity(self) -> Identity | None:
+        """What the fuel steps so far say, exactly; None before the first."""
+        return self._guide.identity()
+
+    def _feed_guide(self, rows: CylinderBlock) -> None:
+        """Gives rows to the test by fuel steps; a proof that was kept lifts the lock of the trims."""
+        before = self._guide.evidence
+        self._guide.feed(rows)
+        if (evidence := self._guide.evidence) is not before and evidence is not None:
+            self._balance.prove(evidence)
+            self._balance_now = (-1, self._balance_now[1])
 
     def silences(self) -> tuple[OperatorAction, ...]:
         """The actions that would silence a new observer's alarms as the operator has silenced these."""
@@ -213,6 +240,7 @@ class Observer:
             limits=self._mixture_rules.limits(self.engine, alarms.suppressed, target),
             balance=self._renew_balance(),
             pulls=self._review,
+            steps=self._guide.now(),
             buses=(),
             alarm_events=tuple(self._events),
             happened=tuple(self._happened),

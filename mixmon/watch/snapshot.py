@@ -12,6 +12,7 @@ from mixmon.arrays import Bytes, Floats, Ints
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList
 from mixmon.findings.balance.balance import Balance
 from mixmon.findings.events.event import Event
+from mixmon.findings.identity.guide import StepTest
 from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
 from mixmon.watch.history import History
@@ -129,6 +130,7 @@ class Snapshot:
     limits     of mixture, in force now
     balance    of everything so far, renewed about once a second; None before the first steady time
     pulls      those so far, renewed when one ends; None before the first
+    steps      the test by fuel steps, which label is which cylinder; None before the first snapshot
     alarm_events, remarks, happened  newest last: alarm records, what happened to sources and
                recorder in words, and misfires, cuts, excursions and drop-outs
     history    the last minutes row by row, renewed each second; for pictures
@@ -163,6 +165,7 @@ class Snapshot:
     counters: Mapping[str, int] = field(default_factory=dict)
     pulls: PullReview | None = None
     history: History = field(default_factory=History)
+    steps: StepTest | None = None
 
     @property
     def is_recording(self) -> bool:

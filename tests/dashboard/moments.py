@@ -11,9 +11,11 @@ from dashboard.scenes import (
     balance,
     event,
     happened,
+    identity,
     pull_review,
     session,
     snapshot,
+    step_test,
     with_limits,
 )
 from hypothesis import strategies as st
@@ -99,6 +101,23 @@ def holdings(draw):
 
 
 @st.composite
+def step_tests(draw, count):
+    made = step_test(count, done=draw(st.integers(0, 3)), held=draw(st.booleans())) if count > 1 else None
+    if made is None or not made.steps:
+        return made
+    found = draw(st.sampled_from((None, identity(count, exchanged=(1, 2)), identity(count, proved_from=2))))
+    last = replace(made.steps[-1], answers=columns(draw, numbers, count), moved=draw(st.booleans()))
+    return replace(
+        made,
+        steps=(*made.steps[:-1], last),
+        result=found,
+        next=draw(st.sampled_from((None, 0))),
+        held_s=draw(st.sampled_from((0.0, 3.2, 1e6))),
+        closed_loop=draw(st.booleans()),
+    )
+
+
+@st.composite
 def snapshots(draw):
     count = draw(st.integers(1, 16))
     made = snapshot(count)
@@ -130,6 +149,7 @@ def snapshots(draw):
         failure=draw(st.just("") | words),
         happened=draw(st.sampled_from(((), tuple(happened(kind, count) for kind in Kind)))),
         pulls=draw(st.sampled_from((None, pull_review(count, 1), pull_review(count, 2)))),
+        steps=draw(step_tests(count)),
         counters=draw(st.dictionaries(words, st.integers(0, 10**9), max_size=3)),
     )
 

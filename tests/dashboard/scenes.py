@@ -21,6 +21,9 @@ from mixmon.findings.balance.balance import (
 )
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Event
+from mixmon.findings.identity.guide import GuidedStep, StepTest, planned_fuel
+from mixmon.findings.identity.identity import Identity, Label
+from mixmon.findings.identity.notes import IdentityNote, LabelNote
 from mixmon.findings.pulls.bands import Bands, Point, PullTable
 from mixmon.findings.pulls.pulls import Pull
 from mixmon.findings.pulls.quality import (
@@ -39,6 +42,7 @@ from mixmon.mixture.steady import Cell
 from mixmon.note import note
 from mixmon.report.units import unit_named
 from mixmon.session.default_limits import placeholder_rules
+from mixmon.session.evidence import IdentityState
 from mixmon.session.model import (
     Axes,
     Bus,
@@ -237,6 +241,60 @@ def balance(count=8):
     )
 
 
+EXCHANGED = (3, 4)
+
+
+def step_test(count=8, *, done=2, held=True, result=None, **changes):
+    """A test by coded steps, some done and perhaps one held; labels 3 and 4 see each other's cylinder."""
+    plan = planned_fuel(tuple((c,) for c in range(1, count + 1)), single=False, percent=3.0)
+    steps = tuple(
+        _guided_step(count, plan[k], k, held=held and k == done) for k in range(min(done + held, len(plan)))
+    )
+    place = done if done < len(plan) else None
+    made = StepTest(False, False, 3.0, plan, steps, place, 3.2 if steps else 0.0, result)
+    return replace(made, **changes)
+
+
+def _guided_step(count, fuel, place, *, held):
+    sees = {3: 4, 4: 3} if count > 3 else {}
+    answers = np.array(
+        [dict(fuel)[sees.get(c, c)] + 0.1 * math.sin(5 * c + place) for c in range(1, count + 1)]
+    )
+    begin = (200 + 9 * place) * SECOND
+    return GuidedStep(place, fuel, begin, None if held else begin + 6 * SECOND, answers, moved=False)
+
+
+def identity(count=8, *, exchanged=EXCHANGED, proved_from=1):
+    """What the steps say in the end: of labels below `proved_from` nothing."""
+    sees = dict(zip(exchanged, exchanged[::-1], strict=True))
+    labels = tuple(_label(c, sees.get(c, c) if c >= proved_from else None) for c in range(1, count + 1))
+    wrong = any(label.told and not label.right for label in labels)
+    told = all(label.told for label in labels)
+    state = IdentityState.DISPROVED if wrong else IdentityState.PROVED if told else IdentityState.UNPROVED
+    notes = (note(IdentityNote.EXCHANGED, pairs=(exchanged,)),) if wrong else ()
+    unknown = np.full((count, count), np.nan)
+    return Identity(state, labels, (exchanged,) if wrong else (), unknown, unknown, 5, notes)
+
+
+def _label(cylinder, sees):
+    flags = () if sees == cylinder else (note(LabelNote.NOT_VALID),)
+    if sees not in (cylinder, None):
+        flags = (note(LabelNote.OTHER_CYLINDER, labelled=(cylinder,), cylinders=(sees,)),)
+    sure = math.nan if sees is None else 0.99999
+    return Label(
+        cylinder,
+        f"S-{100 + cylinder}",
+        (cylinder,),
+        () if sees is None else (sees,),
+        sure,
+        1.0,
+        0.1,
+        0.2,
+        0.1,
+        flags,
+    )
+
+
 def pull_review(count=8, pulls=2):
     """Pulls over twelve bands; the last cylinder has no data in the upper half."""
     bands = Bands(tuple(2500.0 + 500 * i for i in range(12)), tuple(2250.0 + 500 * i for i in range(13)))
@@ -342,6 +400,7 @@ def snapshot(count=8, **changes):
         remarks=((245 * SECOND, "pull began, 2 480 rpm, throttle 100 %"),),
         recording="recording run 7",
         frames=206_000,
+        steps=step_test(count) if count > 1 else None,
     )
     return with_limits(replace(made, **changes), session(count))
 
@@ -379,6 +438,7 @@ def nothing(count=8):
         remarks=(),
         recording="",
         frames=0,
+        steps=step_test(count, done=0, held=False),
     )
 
 

@@ -261,6 +261,10 @@ CHECK_LIST: Final = (
 )
 
 
+IDENTITY_CHECK: Final = next(i for i, check in enumerate(CHECK_LIST) if "identity" in check.name)
+"""Index of the check that has a screen of its own."""
+
+
 # ----------------------------------------------------------------------------------------------------
 # The page: one line for each check; below, what to do about the chosen one.
 # ----------------------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from mixmon.dashboard.screens.bus import bus_page
 from mixmon.dashboard.screens.checks import checks_page
 from mixmon.dashboard.screens.events import events_page, notes_page
 from mixmon.dashboard.screens.help import help_page
+from mixmon.dashboard.screens.identity import identity_page
 from mixmon.dashboard.screens.pulls import pulls_page
 from mixmon.dashboard.screens.status import Sheet
 from mixmon.dashboard.screens.trims import trims_page
@@ -110,6 +111,7 @@ def _draw_page(scene: Scene, state: State, width: int, height: int) -> list[Row]
     others = {
         Page.TRIMS: trims_page,
         Page.BUS: bus_page,
+        Page.STEPS: identity_page,
         Page.NOTES: notes_page,
         Page.HELP: help_page,
     }

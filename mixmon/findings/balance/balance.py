@@ -43,7 +43,7 @@ from mixmon.mixture.steady import NOWHERE, Cell, Steady
 from mixmon.note import Note, note
 from mixmon.session.charges import node_targets, reference_weights
 from mixmon.session.evidence import IdentityStanding, IdentityState, identity_standing
-from mixmon.session.model import Session
+from mixmon.session.model import IdentityEvidence, Session
 from mixmon.session.observation import observation_of
 
 _NOISE_DRAWS = 4000
@@ -328,6 +328,10 @@ class BalanceStage:
         self._pulled_rows = 0
         self._ends: dict[str, Floats] = {}
         self.known_biases = KnownBiases(session)
+
+    def prove(self, evidence: IdentityEvidence) -> None:
+        """Takes a proof of the labels that was kept after the session was read."""
+        self.standing = identity_standing(replace(self.session, identity=evidence))
 
     def feed(self, block: CylinderBlock) -> None:
         """Takes rows of one stretch of time."""

@@ -201,8 +201,9 @@ def _search(
     whole = _Projected(fit.drift, fit.readings[:, :0], np.ones(len(finite), np.bool_))
     least = np.inf
     for lag_s in _LAGS_S:
+        lagged = [_lagged(column, lag_s) for column in moved]
         for shift in range(first, last + 1, _SHIFT_BINS):
-            x = fit.design(moved, lag_s, shift)
+            x = _later(lagged, shift)
             least = min(least, _least_eigenvalue(whole.normal(x)[0]))
             for labels, part in parts:
                 power, wanted = part.normal(x)
@@ -255,7 +256,7 @@ class _Fit:
 
     def design(self, columns: Sequence[Floats], lag_s: float, shift: int) -> Floats:
         """Columns of each window behind a lag and so many bins later, one window below the other."""
-        return np.vstack([_shifted(_lagged(column, lag_s), shift) for column in columns])
+        return _later([_lagged(column, lag_s) for column in columns], shift)
 
     def residuals(self, moved: Sequence[Floats], best: Sequence[_Best | None]) -> Floats:
         """What the best fit leaves of each reading, float64[k, n]; NaN where there is none."""
@@ -307,6 +308,11 @@ class _Projected:
 
 def _lagged(x: Floats, lag_s: float) -> Floats:
     return FirstOrderLag(BIN_S, [lag_s] * x.shape[1]).feed(x)
+
+
+def _later(columns: Sequence[Floats], bins: int) -> Floats:
+    """Columns of each window so many bins later, one window below the other."""
+    return np.vstack([_shifted(column, bins) for column in columns])
 
 
 def _shifted(x: Floats, bins: int) -> Floats:

@@ -34,11 +34,11 @@ from mixmon.findings.stats import NORMAL_95
 from mixmon.mixture.align import FIRST_ROW_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.note import Note, note
-from mixmon.session.evidence import PROVED_CONFIDENCE, IdentityState
+from mixmon.session.evidence import PROVED_CONFIDENCE, IdentityState, node_address
 from mixmon.session.fuel_steps import FuelStep
 from mixmon.session.injectors import trimmed_together
 from mixmon.session.keys import trim_quantity
-from mixmon.session.model import Session
+from mixmon.session.model import IdentifiedNode, IdentityEvidence, Session
 
 TYPED_DELAYS_S = (-1.0, 2.0)
 """Delays behind steps that a person listed: our choice; who types is a second early or late, and the gas
@@ -181,12 +181,15 @@ class IdentityStage:
         session: that the rows are of.
         steps: fuel steps of known cylinders; None where the engine control reports its trims.
         begin_s: seconds of the log before the first row.
+
+    breaks  how often speed or load have left what they were
     """
 
     def __init__(
         self, session: Session, steps: Sequence[FuelStep] | None = None, begin_s: float = 0.0
     ) -> None:
-        self._session, self._steps = session, steps
+        self._session = session
+        self._steps = None if steps is None else list(steps)
         self._begin_s, self._begin_ns = begin_s, round(begin_s * SECOND_NS) + FIRST_ROW_NS
         self._first_ns: int | None = None
         self._last_ns = 0
@@ -198,6 +201,7 @@ class IdentityStage:
         self._moved_last = 0
         self._last_fuel: Floats | None = None
         self._moved = False
+        self.breaks = 0
 
     @property
     def _labels(self) -> int:
@@ -219,6 +223,21 @@ class IdentityStage:
         self._rest = [{name: column[bins * BIN_ROWS :] for name, column in rows.items()}]
         if bins:
             self._take_bins({name: _bin_means(column, bins) for name, column in rows.items()})
+
+    def begin_step(self, t: int, percent: tuple[tuple[int, float], ...]) -> None:
+        """A step whose end is not known yet; `t` is data time, ns, after all rows so far."""
+        assert self._steps is not None
+        self._steps.append(FuelStep(self._seconds_at(t), np.inf, percent))
+
+    def end_step(self, t: int) -> None:
+        """The end of that step, data time, ns, after all rows so far."""
+        assert self._steps
+        self._steps[-1] = replace(self._steps[-1], to_s=self._seconds_at(t))
+
+    def _seconds_at(self, t: int) -> float:
+        """Seconds of the log, whose first row has come."""
+        assert self._first_ns is not None
+        return (t - self._first_ns) / SECOND_NS
 
     def result(self) -> Identity:
         """What the steps so far say."""
@@ -267,7 +286,9 @@ class IdentityStage:
         self._note_moves(bins["ln_fuel"])
         for k in range(len(held_at)):
             fuel_known = bool(np.isfinite(bins["ln_fuel"][k]).all())
-            if not fuel_known or not self._is_held(held_at[k]):
+            held = self._is_held(held_at[k])
+            if not fuel_known or not held:
+                self.breaks += not held and self._anchor is not None
                 self._close_window()
                 self._anchor = held_at[k] if fuel_known else None
             if fuel_known:
@@ -621,6 +642,7 @@ class _Match:
         nearest = min(
             float(np.abs(one + other).max() / np.abs(one).max())
             for one in self._expected
+            if one.any()
             for other in self._expected
         )
         if nearest < _SAME_ANSWER:
@@ -711,3 +733,30 @@ def review_identity(
 ) -> Identity:
     """The identity of the labels of a run; arguments as for `IdentityStage`."""
     return sum_up(IdentityStage(session, steps, begin_s), blocks)
+
+
+def evidence_of(
+    session: Session, found: Identity, *, log: str, first_ns: int, frames: int
+) -> IdentityEvidence | None:
+    """What is kept beside a session of what the steps say; None where they say nothing of any label.
+
+    Args:
+        session: that the steps were of.
+        found: what they say.
+        log: name of the log or the run.
+        first_ns: stamp of its first frame.
+        frames: number of its frames.
+    """
+    if not any(label.told for label in found.labels):
+        return None
+    nodes = (
+        IdentifiedNode(
+            node.position,
+            node.sensor,
+            node_address(session, node),
+            label.cylinders if label.told else (),
+            label.confidence if label.told else 0.0,
+        )
+        for node, label in zip(session.chain.nodes, found.labels, strict=True)
+    )
+    return IdentityEvidence(log=log, first_ns=first_ns, frames=frames, nodes=tuple(nodes))

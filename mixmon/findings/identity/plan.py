@@ -18,7 +18,7 @@ USUAL_STEP_PERCENT = 3.0
 """Size of a step: our choice; thirty times the error of a reading's mean over a step, and less than what
 idle and part load forgive."""
 
-_HOLD_S, _PAUSE_S, _LEAD_S = 6.0, 3.0, 10.0
+HOLD_S, PAUSE_S, _LEAD_S = 6.0, 3.0, 10.0
 """Length of a step, of the pause after it, and the time before the first one: our choice; one is held for
 many lags, and typed within the pause."""
 
@@ -75,8 +75,8 @@ def plan_steps(
     signs = single_signs(len(groups)) if single else coded_signs(len(groups))
     return tuple(
         FuelStep(
-            begin_s + k * (_HOLD_S + _PAUSE_S),
-            begin_s + k * (_HOLD_S + _PAUSE_S) + _HOLD_S,
+            begin_s + k * (HOLD_S + PAUSE_S),
+            begin_s + k * (HOLD_S + PAUSE_S) + HOLD_S,
             tuple(
                 sorted(
                     (c, percent * sign)
