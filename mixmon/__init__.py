@@ -29,19 +29,22 @@ if TYPE_CHECKING:
     from mixmon.findings.balance.balance import Balance
     from mixmon.findings.bias.design import RotationDesign, design_rotation
     from mixmon.findings.bias.rotation import Rotation
+    from mixmon.findings.causes.causes import Causes
     from mixmon.findings.events.event import Event
     from mixmon.findings.identity.identity import Identity
     from mixmon.findings.proof.compare import BeforeAfter
     from mixmon.ledger.ledger import Ledger
-    from mixmon.run import Run, alarms, balance, compare, events, identify, lags, read_run, rotation
+    from mixmon.run import Run, alarms, balance, causes, compare, events, identify, lags, read_run, rotation
     from mixmon.session.fuel_steps import FuelStep
     from mixmon.session.load import load_session
     from mixmon.session.model import Session
+    from mixmon.session.split_pulses import SplitPulse
 
 __all__ = [
     "AlarmEvent",
     "Balance",
     "BeforeAfter",
+    "Causes",
     "DefinitionError",
     "Event",
     "FuelStep",
@@ -56,9 +59,11 @@ __all__ = [
     "Session",
     "SessionError",
     "SourceError",
+    "SplitPulse",
     "UsageError",
     "alarms",
     "balance",
+    "causes",
     "compare",
     "design_rotation",
     "events",
@@ -73,6 +78,7 @@ _HOME = {
     "AlarmEvent": "mixmon.findings.alarms.records",
     "Balance": "mixmon.findings.balance.balance",
     "BeforeAfter": "mixmon.findings.proof.compare",
+    "Causes": "mixmon.findings.causes.causes",
     "Event": "mixmon.findings.events.event",
     "FuelStep": "mixmon.session.fuel_steps",
     "Identity": "mixmon.findings.identity.identity",
@@ -81,8 +87,10 @@ _HOME = {
     "RotationDesign": "mixmon.findings.bias.design",
     "Run": "mixmon.run",
     "Session": "mixmon.session.model",
+    "SplitPulse": "mixmon.session.split_pulses",
     "alarms": "mixmon.run",
     "balance": "mixmon.run",
+    "causes": "mixmon.run",
     "compare": "mixmon.run",
     "design_rotation": "mixmon.findings.bias.design",
     "events": "mixmon.run",

@@ -26,6 +26,7 @@ from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.curve import with_curve_note
 from mixmon.findings.bias.looks import SessionLooks, session_looks
 from mixmon.findings.bias.rotation import Rotation, fit_rotation
+from mixmon.findings.causes.causes import Causes, CausesStage
 from mixmon.findings.census.traffic import StretchCutter
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage, find_events
@@ -52,6 +53,7 @@ from mixmon.session.default_limits import limits_in_force
 from mixmon.session.fuel_steps import FuelStep, load_fuel_steps
 from mixmon.session.keys import trim_quantity
 from mixmon.session.model import Session
+from mixmon.session.split_pulses import SplitPulse, load_split_pulses
 
 LATENESS_NS = 500_000_000
 """Our choice: stamps of two buses of a log may lie this far apart; more than live, as nobody waits."""
@@ -422,6 +424,33 @@ def _feed_balance(run: Run, session: Session, *beside: Summary[CylinderBlock, ob
     for event in run_through(search, feed_on_the_way(run, stage, *beside)):
         stage.exclude([event])
     return stage
+
+
+def causes(run: Run, splits: str | Path | Sequence[SplitPulse] = ()) -> Causes:
+    """What may be wrong with each cylinder, what the data cannot separate, and what to test; see `Causes`.
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/foreign.toml")
+    >>> found = mixmon.causes(mixmon.read_run(session, "examples/foreign.log.gz"))
+    >>> odd = found.cylinders[4]
+    >>> odd.level_percent > 3, odd.causes[0].cause.value
+    (True, 'injector flow')
+
+    Args:
+        run: from `read_run`; it is read to its end.
+        splits: times in which the engine control gave two half pulses a cycle: a file of them, or the times.
+
+    Raises:
+        SessionError: the file of times has mistakes.
+        SourceError: a log or the file cannot be read.
+    """
+    if isinstance(splits, str | Path):
+        splits = load_split_pulses(splits)
+    stage = CausesStage(run.session, run.left_out, splits, run.begin_s)
+    search = EventStage(run.session, run.binding.fuel, tips=False)  # no tip hides what a cylinder needs
+    for event in run_through(search, feed_on_the_way(run, stage)):
+        stage.exclude([event])
+    return stage.result((*run.binding.gaps, *run.log.missing))
 
 
 def rotation(runs: Sequence[Run]) -> Rotation:

@@ -39,6 +39,7 @@ OF_A_LOG: dict[str, list[str]] = {
     "pulls": ["pulls"],
     "transients": ["pulls", "--transients"],
     "response": ["response"],
+    "causes": ["causes"],
     "replay": ["replay"],
     "decode": ["decode"],
     "decode raw": ["decode", "--raw", "--absolute"],

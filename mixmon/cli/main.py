@@ -95,6 +95,8 @@ COMMANDS = {
     "decode": "signals of a log as CSV or Parquet, by a session or by any DBC file",
     "balance": "what every cylinder needs, spread, cells and new trims",
     "rotate": "sensors' own errors apart from the cylinders' needs, by moving the sensors; --design plans it",
+    "causes": "what else than fuel may explain the needs, what the data cannot separate, and the next best "
+    "test",
     "compare": "two runs, before and after: what is shown to be the same, and whether the trims took",
     "events": "misfires, excursions, cuts, silent and reset nodes, with the evidence for each",
     "pulls": "pulls at full load, by bands of speed; --transients for tip-ins",

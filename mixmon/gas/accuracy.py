@@ -32,13 +32,17 @@ def usual_error_percent(lam: Floats) -> Floats:
     >>> usual_error_percent(np.array([0.8, 1.0, 1.2])).round(1).tolist()
     [2.0, 1.0, 1.9]
     """
-    gain = np.sqrt(RICH_PERCENT**2 - AT_ONE_PERCENT**2) / _by_gain(np.array([RICH_LAMBDA]))[0]
-    error: Floats = np.hypot(AT_ONE_PERCENT, gain * _by_gain(np.asarray(lam, np.float64)))
+    gain = np.sqrt(RICH_PERCENT**2 - AT_ONE_PERCENT**2) / np.abs(gain_effect(np.array([RICH_LAMBDA])))[0]
+    error: Floats = np.hypot(AT_ONE_PERCENT, gain * gain_effect(np.asarray(lam, np.float64)))
     return error
 
 
-def _by_gain(lam: Floats) -> Floats:
-    """Percent of lambda by which a gain error of one percent moves the reading."""
+def gain_effect(lam: Floats) -> Floats:
+    """Percent of lambda by which a gain error of one percent moves the reading; above 0 when lean.
+
+    >>> gain_effect(np.array([0.8, 1.0, 1.2])).round(2).tolist()
+    [-0.21, 0.0, 0.2]
+    """
     moved = lambda_from_oxygen(oxygen_balance(lam, REFERENCE_PETROL) * (1 + _SMALL_GAIN), REFERENCE_PETROL)
-    effect: Floats = np.abs(moved / lam - 1) / _SMALL_GAIN
+    effect: Floats = (moved / lam - 1) / _SMALL_GAIN
     return effect

@@ -18,6 +18,7 @@ from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.errors import UsageError
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.dwell import BATCH_ROWS, GUARD_BATCHES
+from mixmon.findings.causes.causes import Causes, CausesStage
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
 from mixmon.findings.identity.identity import Identity, IdentityStage
@@ -31,6 +32,7 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid, Steady
 from mixmon.pipeline import Pipeline
 from mixmon.session.fuel_steps import FuelStep
+from mixmon.session.split_pulses import SplitPulse
 from mixmon.simulate.simulation import EPOCH_NS, Simulation
 from mixmon.simulate.truth import engine_lambda, needs, spread, truth_of
 
@@ -48,6 +50,7 @@ class Evidence:
     pulls         that were found
     found_events  that were found
     response      of the sensors, and the delay
+    causes        of the labels
     typed_steps   fuel steps of single cylinders that were played, as an operator lists them
     identity      of the labels, by these steps
     t_s      float64[k]     seconds of the simulation, one a row
@@ -62,6 +65,7 @@ class Evidence:
     pulls: tuple[Pull, ...]
     found_events: tuple[Event, ...]
     response: ResponseReview
+    causes: Causes
     typed_steps: tuple[FuelStep, ...]
     identity: Identity
     t_s: Floats
@@ -87,6 +91,11 @@ class Evidence:
     def behind(self) -> list[int]:
         """For each label in order, index of the cylinder its sensor really sits in."""
         return cylinders_behind(self.truth)
+
+    @property
+    def spared_labels(self) -> dict[Cell, tuple[int, ...]]:
+        """Labels that the balance left out of a cell's mean because it suspects a leak, by cell."""
+        return {Cell(one.rpm, one.load): one.reference.suspect for one in self.balance.whole_engine}
 
     def during(self, begin: float, end: float) -> Bools:
         """Rows between two moments, in seconds, bool[k]."""
@@ -132,7 +141,7 @@ def leaking_labels(truth: dict[str, Any]) -> frozenset[int]:
 def gather(simulation: Simulation) -> Evidence:
     """Plays the simulation through the analysis."""
     truth = truth_of(simulation)
-    analysis = _Analysis(simulation, leaking_labels(truth), typed_steps(truth))
+    analysis = _Analysis(simulation, leaking_labels(truth), typed_steps(truth), split_pulses(truth))
     for block in run_through(analysis.pipeline, simulation):
         analysis.take(block)
     return analysis.evidence(simulation, truth)
@@ -147,6 +156,15 @@ def typed_steps(truth: Mapping[str, Any]) -> tuple[FuelStep, ...]:
     )
 
 
+def split_pulses(truth: Mapping[str, Any]) -> tuple[SplitPulse, ...]:
+    """The times of half pulses that ended before the simulation did, as an operator lists them."""
+    return tuple(
+        SplitPulse(one["from_s"], one["to_s"])
+        for one in truth["split_pulses"]
+        if one["to_s"] < truth["duration_s"]
+    )
+
+
 def balance_of(simulation: Simulation) -> Balance:
     """The balance alone."""
     session = simulation.session
@@ -157,11 +175,17 @@ def balance_of(simulation: Simulation) -> Balance:
 class _Analysis:
     """Every stage that is graded, side by side behind one pipeline, and what the items need of the rows."""
 
-    def __init__(self, simulation: Simulation, spared: frozenset[int], steps: tuple[FuelStep, ...]) -> None:
+    def __init__(
+        self,
+        simulation: Simulation,
+        spared: frozenset[int],
+        steps: tuple[FuelStep, ...],
+        splits: tuple[SplitPulse, ...],
+    ) -> None:
         session = simulation.session
         binding = bind(session, load_databases(session))
         self.pipeline = Pipeline(binding)
-        self._balance = BalanceStage(session)
+        self._causes = CausesStage(session, splits=splits)
         self._spared = BalanceStage(session, spared) if spared else None
         self._pull_stage, self._pulls = PullStage(session), list[Pull]()
         self._excursions, self._events = EventStage(session, binding.fuel), list[Event]()
@@ -173,7 +197,7 @@ class _Analysis:
         self._cell: list[Ints] = []
 
     def take(self, block: CylinderBlock) -> None:
-        self._balance.feed(block)
+        self._causes.feed(block)
         if self._spared is not None:
             self._spared.feed(block)
         self._pulls += self._pull_stage.feed(block)
@@ -186,7 +210,7 @@ class _Analysis:
 
     def _apply_events(self, events: Sequence[Event]) -> None:
         self._events += events
-        self._balance.exclude(events)
+        self._causes.exclude(events)
         if self._spared is not None:
             self._spared.exclude(events)
 
@@ -196,14 +220,16 @@ class _Analysis:
                 f"grade: {simulation.duration_s:g} s hold nothing to judge; expected seconds; play longer"
             )
         self._apply_events(self._excursions.flush())
+        causes = self._causes.result()
         return Evidence(
             simulation=simulation,
             truth=truth,
-            balance=self._balance.result(),
+            balance=causes.balance,
             spared=None if self._spared is None else self._spared.result(),
             pulls=(*self._pulls, *self._pull_stage.flush()),
             found_events=tuple(self._events),
             response=self._response.result(),
+            causes=causes,
             typed_steps=self._steps,
             identity=self._identity.result(),
             t_s=(np.concatenate(self._t) - EPOCH_NS) / 1e9,
@@ -297,6 +323,17 @@ class SeenCell:
     def read_engine(self) -> float:
         """What the whole engine needs against target, percent."""
         return 100 * (engine_lambda(self.read) / self.target - 1)
+
+    def read_needs_without(self, labels: Iterable[int]) -> Floats:
+        """Percent against the mean of the peers without some labels, by label."""
+        return 100 * (self.read / self._lambda_without(labels) - 1)
+
+    def read_engine_without(self, labels: Iterable[int]) -> float:
+        """What the engine without some labels needs against target, percent."""
+        return 100 * (self._lambda_without(labels) / self.target - 1)
+
+    def _lambda_without(self, labels: Iterable[int]) -> float:
+        return engine_lambda(np.delete(self.read, [label - 1 for label in labels]))
 
     @property
     def true_engine(self) -> float:

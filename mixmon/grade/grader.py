@@ -10,39 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from mixmon.grade import events, identity, needs, response, samples
+from mixmon.grade import causes, events, identity, needs, response, samples
 from mixmon.grade.evidence import Evidence, gather
-from mixmon.grade.item import Grading, Item, does_not_apply, not_yet
+from mixmon.grade.item import Grading, Item, not_yet
 from mixmon.simulate.simulation import Simulation
 
 # --- Items that the program has no finding for yet, each with what it lacks. ---
-
-
-def leak(evidence: Evidence) -> Item:
-    """The leak named as a cause, or throttle sync, which looks alike; no trim from where it shows."""
-    name, planted = "leak suspected, test asked for", evidence.faults("leak")
-    if not planted:
-        return does_not_apply(name, "no leak planted")
-    cylinders = ", ".join(str(fault["cylinder"]) for fault in planted)
-    return not_yet(name, f"cylinder {cylinders}: leak or throttle sync", "no finding of causes")
-
-
-def spoilt_reference(evidence: Evidence) -> Item:
-    """A leaking cylinder makes all others look rich, and the report says so unasked."""
-    name, planted = "reference spoilt by a leak, said unasked", evidence.faults("leak")
-    if not planted:
-        return does_not_apply(name, "no leak planted")
-    cylinders = ", ".join(str(fault["cylinder"]) for fault in planted)
-    return not_yet(name, f"cylinder {cylinders} left out of the mean", "no finding of causes")
-
-
-def dead_time(evidence: Evidence) -> Item:
-    """Injectors that open late or early."""
-    name, late = "dead times of injectors", evidence.truth["differences"]["dead_time_ms"]
-    odd = [f"cylinder {i} {ms:+.3f} ms" for i, ms in enumerate(late, 1) if ms]
-    if not odd:
-        return does_not_apply(name, "all alike")
-    return not_yet(name, ", ".join(odd), "no split-pulse test")
 
 
 def before_after(evidence: Evidence) -> Item:
@@ -70,8 +43,8 @@ JUDGES: tuple[Judge, ...] = (
     samples.engine_in_truth,
     samples.reference_shift,
     samples.spared_reference,
-    spoilt_reference,
-    leak,
+    causes.spoilt_reference,
+    causes.leak,
     samples.warming,
     samples.cold,
     samples.drop_outs,
@@ -93,7 +66,7 @@ JUDGES: tuple[Judge, ...] = (
     response.odd_sensors,
     response.delays,
     response.delays_to_63,
-    dead_time,
+    causes.dead_time,
     before_after,
 )
 

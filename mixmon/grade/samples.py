@@ -10,6 +10,7 @@ import numpy as np
 
 from mixmon.arrays import Bools, Bytes, Floats
 from mixmon.findings.balance.balance import Balance
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.gas.transport import cycle_s
 from mixmon.grade.evidence import (
     Evidence,
@@ -51,7 +52,8 @@ def engine_as_read(evidence: Evidence) -> Item:
     unanswered = _no_engine_need(name, seen, found)
     if unanswered:
         return unanswered
-    true = {cell: seen[cell].read_engine for cell in found}
+    spared = evidence.spared_labels
+    true = {cell: seen[cell].read_engine_without(spared.get(cell, ())) for cell in found}
     right = within(list(found.values()), list(true.values()), GLOBAL)
     return judged(name, by_cell(true, signed=True), by_cell(found, signed=True), f"±{GLOBAL}", right=right)
 
@@ -94,21 +96,30 @@ def spared_reference(evidence: Evidence) -> Item:
 
 
 def reference_shift(evidence: Evidence) -> Item:
-    """By how much the leaking cylinders made the others look rich: balance with them less balance without."""
+    """By how much the cylinders that were left out would have made the others look rich, as the balance says.
+
+    The truth is that of the labels which it left out, leaking or not: a throttle that is out of step reads as
+    a leak does.
+    """
     name = "leaking cylinder left out: shift of the others"
     worst = _most_shifted(evidence)
-    if worst is None or evidence.spared is None:
+    if worst is None:
         return does_not_apply(name, _NO_SHIFT)
-    unanswered = _not_narrow(name, worst, evidence)
-    if unanswered:
-        return unanswered
-    sound = _sound_labels(evidence)
-    n = len(sound)
-    all_in, without = (_needs_in(b, worst.cell, n)[sound] for b in (evidence.balance, evidence.spared))
-    true, found = _reference_shift(worst, evidence), float(np.mean(all_in - without))
-    tolerance = max(
-        REFERENCE_SHIFT, AS_READ / (n - 1)
-    )  # what the leaking cylinder's own need may be out by, shared
+    told = [one for one in evidence.balance.notes if one.code is BalanceNote.REFERENCE_WITHOUT_SUSPECTS]
+    if not told:
+        return _not_narrow(name, worst, evidence) or judged(
+            name, f"{_reference_shift(worst, evidence):+.2f}", "none said", "", right=False
+        )
+    values = dict(told[0].values)
+    cell = Cell(values["rpm"], values["load"])  # type: ignore[arg-type]
+    seen = seen_cells(evidence).get(cell)
+    if seen is None:
+        return does_not_apply(name, f"told of {cell}, of which the truth says nothing")
+    kept = np.ones(len(evidence.behind), np.bool_)
+    kept[[label - 1 for label in evidence.spared_labels[cell]]] = False
+    true = -float(np.mean(seen.read_needs[kept] - needs(seen.read[kept])))
+    found = float(values["shift_percent"])  # type: ignore[arg-type]
+    tolerance = max(REFERENCE_SHIFT, AS_READ / (len(kept) - 1))  # what a need may be out by, shared
     right = within([found], [true], tolerance)
     return judged(name, f"{true:+.2f}", f"{found:+.2f}", f"±{tolerance:.2g}", right=right)
 

@@ -341,8 +341,10 @@ def _remark_on_cell(engine: EngineNeed, cells: Sequence[CellNeed]) -> str:
         engine.reference.cylinders,
         len(engine.reference.cylinders + engine.reference.left_out),
     )
-    if engine.reference.left_out:
+    if set(engine.reference.left_out) - set(engine.reference.suspect):
         remarks.append(f"{len(known)} of {all_of_them} cyl")
+    if engine.reference.suspect:
+        remarks.append(f"without {', '.join(map(str, engine.reference.suspect))}")
     if engine.reference.carried:
         remarks.append(f"cyl {', '.join(map(str, engine.reference.carried))} from other cells")
     return "; ".join(remarks)

@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.bias.notes import BiasNote
+from mixmon.findings.causes.notes import CauseNote
 from mixmon.findings.census.records import CensusNote
 from mixmon.findings.census.wiring import WiringNote
 from mixmon.findings.identity.notes import IdentityNote, LabelNote
@@ -298,6 +299,21 @@ _LOOKS_SAME: Final = (
 )
 
 
+def _write_without_suspects(values: Mapping[str, Any]) -> str:
+    """Which cylinders a cell's mean is without, and what they would do to it."""
+    many = len(values["cylinders"]) > 1
+    way = "rich" if values["shift_percent"] > 0 else "lean"
+    return (
+        f"cylinder{'s' * many} {_join_words(values['cylinders'])}: a leak is suspected, so "
+        f"{'they are' if many else 'it is'} left out of the mean in {counted(values['cells'], 'cell')} of "
+        f"low "
+        f"flow; with {'them' if many else 'it'} the others would read {abs(values['shift_percent']):.1f} % "
+        f"too "
+        f"{way} at {values['rpm']:g} rpm, load {values['load']:g} (mixmon causes LOG says what else it may "
+        f"be)"
+    )
+
+
 def _labels_see(labels: Sequence[int]) -> str:
     if len(labels) == 1:
         return f"label {labels[0]} sees another cylinder than its own"
@@ -427,6 +443,7 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         f"the reference is the mean of the {len(values['cylinders'])} cylinders that are known, without "
         f"{_join_words(values['left_out'])}: how these compare, and what the whole engine needs, is not known"
     ),
+    BalanceNote.REFERENCE_WITHOUT_SUSPECTS: _write_without_suspects,
     BalanceNote.REFERENCE_WITHOUT_LIMITED: _write_reference_off,
     BalanceNote.CYLINDERS_AT_LIMIT: _write_cylinders_at_limit,
     BalanceNote.JOINED_BY_TARGET: lambda values: (
@@ -1004,6 +1021,70 @@ _LEDGER: Final[Mapping[NoteCode, Sentence]] = {
 }
 
 
+# Causes.
+
+
+def _describe_dead_time(values: Mapping[str, Any]) -> str:
+    way = "later" if values["dead_time_ms"] > 0 else "earlier"
+    return (
+        f"injector opens {abs(values['dead_time_ms']):.3f} ± {values['half_ms']:.3f} ms {way} than the "
+        f"mean, by "
+        "the split-pulse test"
+    )
+
+
+_CAUSES: Final[Mapping[NoteCode, Sentence]] = {
+    CauseNote.TOO_FEW_CELLS: (
+        "needs in fewer than {wanted} cells: what changes from cell to cell cannot be explained"
+    ),
+    CauseNote.NOTHING_APART: "nothing sure: no cause to look for",
+    CauseNote.LEFT_OUT_OF_REFERENCE: "leak suspected: left out of the mean of the others at low flow",
+    CauseNote.DEAD_TIME_NOT_SEPARABLE: (
+        "dead time: not separable by steady readings, as air that changes with the opening looks alike "
+        "(variance "
+        "inflation {inflation:.0f}); a split-pulse test shows it"
+    ),
+    CauseNote.DEAD_TIME_FOUND: _describe_dead_time,
+    CauseNote.DEAD_TIME_ALIKE: (
+        "injector opens like the mean, {dead_time_ms:+.3f} ± {half_ms:.3f} ms, by the split-pulse test"
+    ),
+    CauseNote.DRIFTS: "its need moved with time as well: look for the cause of that first, and measure again",
+    CauseNote.FLOW_BY_SPEED_AND_LOAD: (
+        "no injector pulse in the log: flow and pulse are taken from speed and load, and dead times are "
+        "not in "
+        "ms; map pulse_ms in [engine_signals]"
+    ),
+    CauseNote.OTHERS_MAY_LEAK: lambda values: (
+        f"{_cylinder_list(values['cylinders'])} {'read' if len(values['cylinders']) > 1 else 'reads'} rich "
+        f"at low "
+        "flow against the others, or most others leak: peers alone do not say which; a smoke test does"
+    ),
+    CauseNote.RAIL_NOT_GIVEN: (
+        "no [injection] fuel_rails: whether needs go with the place along the fuel rail is not tested"
+    ),
+    CauseNote.SPLIT_WITHOUT_BASE: (
+        "split pulse from {from_s:g} to {to_s:g} s: too little steady time with half pulses, or with whole "
+        "ones at "
+        "the same speed and load within 20 s; hold the point for 15 s before, during and after"
+    ),
+    CauseNote.SPLIT_WITHOUT_PULSE: (
+        "split pulse from {from_s:g} to {to_s:g} s: the pulse before it is not known, or no longer than "
+        "the dead "
+        "time; give pulse_ms, or map it in [engine_signals]"
+    ),
+    CauseNote.SPLIT_NOT_ANSWERED: (
+        "split pulse from {from_s:g} to {to_s:g} s: the engine control reports {while_ms:.2f} ms meanwhile "
+        "and "
+        "{before_ms:.2f} ms before, so pulses were not split; correct the times, or repeat the test"
+    ),
+    CauseNote.SPLIT_NOT_CONFIRMED: (
+        "split pulse from {from_s:g} to {to_s:g} s: no pulse in the log shows that pulses were split; if "
+        "they were "
+        "not, all dead times look alike"
+    ),
+}
+
+
 # All of them.
 
 SENTENCES: Final[dict[NoteCode, Sentence]] = {
@@ -1020,5 +1101,6 @@ SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_CENSUS,
     **_KNOWN_BIASES,
     **_LEDGER,
+    **_CAUSES,
 }
 """One sentence for every code; a test looks for codes that have none."""

@@ -134,6 +134,21 @@ def _check_banks(clean: Clean, report: MistakeReport) -> None:
         report("engine.banks", f"no bank for {cylinder_list(left)}", "each cylinder in one bank")
 
 
+def _check_lists_of_cylinders(clean: Clean, report: MistakeReport) -> None:
+    """Fuel rails and shared ports: every cylinder that is in one is in one only, and the engine has it."""
+    cylinders = clean.get("engine", {}).get("cylinders")
+    for table, key in (("injection", "fuel_rails"), ("engine", "shared_ports")):
+        named: set[int] = set()
+        for i, members in enumerate(clean.get(table, {}).get(key) or (), 1):
+            where = f"{table}.{key}[{i}]"
+            for cylinder in members:
+                if cylinders and cylinder > cylinders:
+                    report(where, f"cylinder {cylinder}", f"cylinders from 1 to {cylinders}")
+                elif cylinder in named:
+                    report(where, f"cylinder {cylinder} a second time", "each cylinder in one, once")
+                named.add(cylinder)
+
+
 def _check_distances(clean: Clean, report: MistakeReport) -> None:
     distances = clean.get("exhaust", {}).get("sensor_distance_mm")
     cylinders = clean.get("engine", {}).get("cylinders")
@@ -207,6 +222,7 @@ ENGINE_CHECKS: Final[tuple[Check, ...]] = (
     _check_charge_share,
     _check_target_offsets,
     _check_banks,
+    _check_lists_of_cylinders,
     _check_distances,
     _check_turbine,
     _check_fuel,

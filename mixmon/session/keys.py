@@ -229,6 +229,7 @@ _ENGINE = Table(
         "charge_share": Row(Number(0, 1000, "parts of the air", above=True)),
         "target_offset_percent": Row(Number(-20, 20, "% of lambda")),
         "banks": Table(others=_places, what="bank names with their cylinders, such as A = [1, 2]"),
+        "shared_ports": Row(_places),
     },
     ("cylinders",),
     what="a table [engine] with at least cylinders",
@@ -238,6 +239,7 @@ _INJECTION = Table(
     {
         "timing": Text(("sequential", "paired", "batch")),
         "dead_time_ms": Number(0, 10, "ms"),
+        "fuel_rails": Row(_places),
     }
 )
 

@@ -26,6 +26,7 @@ class Engine:
                        `session.charges` makes weights of it
     target_offset_percent  percent of lambda by which each cylinder is meant to be leaner than the target,
                        as inner and outer cylinders of shared ports are; None: all have the same target
+    shared_ports       cylinders of each intake or exhaust port that is shared: whether needs go with them
     """
 
     cylinders: int
@@ -38,6 +39,7 @@ class Engine:
     charge_share: tuple[float, ...] | None = None
     target_offset_percent: tuple[float, ...] | None = None
     banks: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    shared_ports: tuple[tuple[int, ...], ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +49,12 @@ class Injection:
     timing        "sequential": each cylinder by itself; "paired": the two that fire half a cycle apart, by
                   one driver and with one trim; "batch": all together, which leaves nothing to trim
     dead_time_ms  time that an injector needs to open
+    fuel_rails    cylinders along each fuel rail, from where the fuel enters: do needs go with their place?
     """
 
     timing: str | None = None
     dead_time_ms: float | None = None
+    fuel_rails: tuple[tuple[int, ...], ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

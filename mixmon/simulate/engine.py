@@ -102,12 +102,13 @@ class Ecu:
         }
 
     def _fuel_values(self, t: Floats, running: Bools) -> dict[str, Floats]:
-        """The pulse is the engine's own, before any cylinder's trim, dead time included."""
+        """The pulse is the engine's own, before any cylinder's trim, dead time included; of two it is one."""
         timeline = self._world.timeline
         load = timeline.load(t)
         point = self._world.map.at(timeline.crank.rpm(t), load)
         richer, cut = 1 + self._world.enrichment(t), timeline.fuel_cut(t)
-        pulse = point.pulse * richer * (1 + timeline.common_step(t)) + self._dead_ms
+        opening = point.pulse * richer * (1 + timeline.common_step(t))
+        pulse = np.where(timeline.split_pulse(t), opening / 2, opening) + self._dead_ms
         moving = np.abs(load - timeline.load(t - _MOVING_S)) > _MOVING_LOAD
         return {
             "target": point.target / richer,
@@ -213,7 +214,8 @@ class Cylinder:
         world, timeline, i = self._world, self._world.timeline, self._i
         rpm, load = timeline.crank.rpm(injected), timeline.load(injected)
         point = world.map.at(rpm, load)
-        lam = world.charges.lam(i, point, load, timeline.step(i, injected))
+        pulses = 1 + timeline.split_pulse(injected).astype(np.int64)
+        lam = world.charges.lam(i, point, load, timeline.step(i, injected), pulses)
         lam = lam / (1 + world.enrichment(injected))
         noise = self._rng.standard_normal(len(injected)) * (world.scenario.noise.cycle_percent / 100)
         lam = lam * self._film_factor(rpm, load) / (1 + noise)

@@ -318,7 +318,9 @@ _PART_KEYS = Table(
 NEEDS_POINT: Final = {
     "limiter": ("rpm",),
     "overrun": ("rpm",),
-    **dict.fromkeys(("start", "steady", "sweep", "identity", "pattern", "tip-in"), ("rpm", "load")),
+    **dict.fromkeys(
+        ("start", "steady", "sweep", "identity", "pattern", "split-pulse", "tip-in"), ("rpm", "load")
+    ),
 }
 """The keys that each kind of part needs, for the point to which it goes."""
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from mixmon.arrays import Floats
+from mixmon.arrays import Floats, Ints
 from mixmon.simulate.scenario import Grid, Leak, Map, Scenario
 
 
@@ -133,10 +133,21 @@ class Charges:
         self._sync_load, self._sync_share = np.array(scenario.map.load), np.array(c.sync_share)
         self._trim = 1 + np.array(trims_percent) / 100
 
-    def lam(self, i: int, point: OperatingPoint, load: Floats, step: Floats | float = 0.0) -> Floats:
-        """Lambda float64[k] of cylinder i; `step` is fuel added on top of its trim, as a share."""
+    def lam(
+        self,
+        i: int,
+        point: OperatingPoint,
+        load: Floats,
+        step: Floats | float = 0.0,
+        pulses: Ints | int = 1,
+    ) -> Floats:
+        """Lambda float64[k] of cylinder i; `step` is fuel added on top of its trim, as a share.
+
+        pulses: a cycle, which share the opening; the injector opens late at each of them, and the control
+            adds its dead time, the same for all, to each.
+        """
         sync = np.interp(load, self._sync_load, self._sync_share) * self._sync[i]
-        opening = point.pulse * self._trim[i] * (1 + step) - self._late[i]
+        opening = point.pulse * self._trim[i] * (1 + step) - pulses * self._late[i]
         fuel = (1 + point.base) * self._flow[i] * opening / point.pulse
         return np.asarray(point.target * (self._air[i] + sync) / fuel, np.float64)
 

@@ -184,16 +184,18 @@ Fault = Leak | Exchange | Misfire | DropOut
 class Part:
     """One part of the profile. Fields that its kind does not use keep their defaults.
 
-    kind       off | start | steady | sweep | limiter | overrun | identity | pattern | tip-in | stop
+    kind       off | start | steady | sweep | limiter | overrun | identity | pattern | split-pulse | tip-in |
+               stop
     seconds    how long the part takes, its way in (`ramp_s`) included
     rpm, load  where it goes; a sweep starts where the part before it ended
     ramp_s     time of the way to rpm and load
     percent    size of fuel steps (identity, pattern)
-    step_s, pause_s, lead_s   identity: one step, between steps, before the first
+    step_s, pause_s, lead_s   identity: one step, between steps, before the first; split-pulse: likewise, of
+                              times with two half pulses a cycle
     method     identity: coded | single
     hold_s     pattern: shortest hold; tip-in: time at the high load
     to_load    tip-in: the high load
-    times      tip-in: how many
+    times      tip-in, split-pulse: how many
     drop_rpm   limiter: depth of the saw-tooth
     """
 

@@ -144,6 +144,7 @@ class _Script:
     windows: list[PlayedPart] = field(default_factory=list)
     fuel_cuts: list[tuple[float, float]] = field(default_factory=list)
     spark_cuts: list[tuple[float, float]] = field(default_factory=list)
+    splits: list[tuple[float, float]] = field(default_factory=list)
     openings: list[float] = field(default_factory=list)
     steps: list[PlayedStep] = field(default_factory=list)
     started_s: float | None = None
@@ -174,6 +175,7 @@ class Timeline:
         self.stopped_s = script.t if script.stopped_s is None else script.stopped_s
         self.duration_s = script.t if duration is None else min(duration, script.t)
         self.fuel_cuts, self.spark_cuts = tuple(script.fuel_cuts), tuple(script.spark_cuts)
+        self.splits = tuple(script.splits)
         t, rpm, load = np.array(script.points).T
         self._t, self._load = np.ascontiguousarray(t), np.ascontiguousarray(load)
         self.crank = Crank(self._t, np.ascontiguousarray(rpm))
@@ -201,6 +203,10 @@ class Timeline:
     def spark_cut(self, t: Floats) -> Bools:
         """Whether the limiter leaves out sparks."""
         return _is_inside(self.spark_cuts, t)
+
+    def split_pulse(self, t: Floats) -> Bools:
+        """Whether each injector gives two half pulses a cycle."""
+        return _is_inside(self.splits, t)
 
     def when(self, during: str, rpm: float, after_s: float) -> float:
         """The first moment in the named part at which the engine has reached rpm.
@@ -301,6 +307,15 @@ def _play_pattern(part: Part, script: _Script) -> float:
     return settled
 
 
+def _play_split_pulse(part: Part, script: _Script) -> float:
+    settled = _play_steady(part, script)
+    t = settled + part.lead_s
+    for _ in range(part.times):
+        script.splits.append((t, t + part.step_s))
+        t += part.step_s + part.pause_s
+    return settled
+
+
 def _play_tip_in(part: Part, script: _Script) -> float:
     settled = _play_steady(part, script)
     script.hold(settled + part.lead_s)
@@ -328,6 +343,7 @@ _PLAYERS = {
     "overrun": _play_overrun,
     "identity": _play_identity,
     "pattern": _play_pattern,
+    "split-pulse": _play_split_pulse,
     "tip-in": _play_tip_in,
     "stop": _play_stop,
 }
@@ -341,6 +357,8 @@ def shortest(part: Part, cylinders: int) -> float:
     if part.kind == "identity":
         codes = len(identity_codes(cylinders, part.method))
         return part.ramp_s + part.lead_s + codes * (part.step_s + part.pause_s)
+    if part.kind == "split-pulse":
+        return part.ramp_s + part.lead_s + part.times * (part.step_s + part.pause_s)
     if part.kind == "tip-in":
         return part.ramp_s + part.lead_s + part.times * (2 * _TIP_S + part.hold_s + part.pause_s)
     fixed = {

@@ -183,6 +183,7 @@ def truth_of(simulation: Simulation) -> dict[str, Any]:
         "differences": _round_numbers(asdict(scenario.cylinders)),
         "faults": _fault_rows(world),
         "fuel_steps": [asdict(step) for step in world.timeline.steps],
+        "split_pulses": [{"from_s": begins, "to_s": ends} for begins, ends in world.timeline.splits],
         "parts": [asdict(window) for window in world.timeline.windows],
         "events": sorted(_event_rows(world), key=lambda event: (event["t_s"], event["kind"])),
     }
@@ -256,7 +257,7 @@ def _event_rows(world: World) -> list[dict[str, Any]]:
     events += [
         {"kind": window.kind, "t_s": window.from_s, "to_s": window.to_s, "name": window.name}
         for window in timeline.windows
-        if window.kind in {"tip-in", "identity", "pattern"}
+        if window.kind in {"tip-in", "identity", "pattern", "split-pulse"}
     ]
     events += [event for k in range(world.scenario.size) for event in _supply_events(world, k + 1)]
     events += [_misfire_event(world, fault) for fault in world.scenario.faults if isinstance(fault, Misfire)]

@@ -145,11 +145,13 @@ class ReferenceCylinders:
     cylinders  measured, or carried
     left_out   all others of the engine: the mean is not that of the whole engine if there are any
     carried    those of `cylinders` that were not measured in this cell but are known from others
+    suspect    those of `left_out` that were measured in this cell, and would spoil the mean: a leak suspected
     """
 
     cylinders: tuple[int, ...]
     left_out: tuple[int, ...]
     carried: tuple[int, ...] = ()
+    suspect: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +159,8 @@ class EngineNeed:
     """The whole engine against the target in one cell.
 
     needs_percent  NaN where no target is known, where the mean is not that of the whole engine, and where
-                   there is too little for an interval
+                   there is too little for an interval; where a leak is suspected, of the other cylinders,
+                   with an interval that reaches as far as the mean of all
     lam            lambda of the cylinders of the reference
     """
 
@@ -398,8 +401,10 @@ class BalanceStage:
         used = [c for c, serves in zip(fits, compared.serves, strict=True) if serves]
         needs = self._fit_needs(used)
         cells = [
-            self._place(fit, needs) if serves else by_itself
-            for fit, by_itself, serves in zip(fits, alone, compared.serves, strict=True)
+            self._place(fit, needs) if serves else self._spare(by_itself, suspects)
+            for fit, by_itself, serves, suspects in zip(
+                fits, alone, compared.serves, compared.suspects, strict=True
+            )
         ]
         needs = compared.widen(needs)
         serving = zip(cells, compared.serves.tolist(), strict=True)
@@ -420,6 +425,11 @@ class BalanceStage:
             self, against, cells, needs, plan, compared=compared, limited=limited, misfires=effects
         )
 
+    def compared(self) -> tuple[list[Cell], list[CellResult], CellsCompared]:
+        """Every cell so far, its needs against its own mean, and what the cells say together."""
+        fits, alone, compared = self._compare_cells(0.0)
+        return [self.grid.cell(fit.cell) for fit in fits], alone, compared
+
     def cells_used(self) -> dict[Cell, CellFit]:
         """What each cell that counts for trims says by itself, so far."""
         fits, _, compared = self._compare_cells(0.0)
@@ -438,6 +448,10 @@ class BalanceStage:
 
     def _place(self, cell: CellFit, needs: Needs) -> CellResult:
         return place_cell(cell, needs, self.weights, self._log_ends())
+
+    def _spare(self, cell: CellResult, suspects: Bools) -> CellResult:
+        """A cell that counts for no trim, against the mean of the cylinders that show no leak's pattern."""
+        return place_cell(cell.fit, None, self.weights, spared=suspects) if suspects.any() else cell
 
     def _log_ends(self) -> Floats:
         """Ln lambda of the rich and the lean end of each node's range, as told or found, float64[2, n].
@@ -911,6 +925,7 @@ class _BalanceBuilder:
             )
             notes.append(note(BalanceNote.CELLS_EXCLUDED_BY_OPERATOR, rpm=rpm, load=load))
         notes += self._notes_on_reference()
+        notes += self._notes_on_suspects()
         off = [percent(c.engine.mean) for c in self._cells if np.isfinite(c.engine.mean)]
         if off and abs(float(np.median(off))) > _SCALE_PERCENT:
             notes.append(note(BalanceNote.ENGINE_FAR_FROM_TARGET, needs_percent=float(np.median(off))))
@@ -957,6 +972,26 @@ class _BalanceBuilder:
             notes.append(note(BalanceNote.JOINED_BY_TARGET, groups=joined))
         return notes
 
+    def _notes_on_suspects(self) -> list[Note]:
+        """Which cylinders were left out of the mean in which cells, and what they would have done to it."""
+        cells = [c for c in self._cells if c.spared.any()]
+        if not cells:
+            return []
+        worst = max(cells, key=lambda c: abs(c.shift))
+        centre = self._grid.cell(worst.cell)
+        return [
+            note(
+                BalanceNote.REFERENCE_WITHOUT_SUSPECTS,
+                cylinders=self._stage.cylinders_of(
+                    np.flatnonzero(np.any([c.spared for c in cells], axis=0)).tolist()
+                ),
+                cells=len(cells),
+                rpm=centre.rpm,
+                load=centre.load,
+                shift_percent=percent(worst.shift),
+            )
+        ]
+
     def _cell_needs(self) -> list[CellNeed]:
         needs = []
         for index, cell in enumerate(self._cells):
@@ -990,7 +1025,11 @@ class _BalanceBuilder:
             if not cell.one_reference:
                 nodes = max((group.nodes.tolist() for group in cell.fit.groups), key=len)
             reference = self._reference(nodes, np.flatnonzero(cell.carried).tolist())
-            whole = cell.one_reference and not reference.left_out and not cell.fit.censored.any()
+            reference = replace(
+                reference, suspect=self._stage.cylinders_of(np.flatnonzero(cell.spared).tolist())
+            )
+            missing = set(reference.left_out) - set(reference.suspect)
+            whole = cell.one_reference and not missing and not cell.fit.censored.any()
             whole &= bool(np.isfinite(cell.engine.half)) and not cell.fit.stuck.any()
             need = cell.engine if whole else NO_ESTIMATE
             total = half_percent(self._total.engine(index)) if whole else np.nan

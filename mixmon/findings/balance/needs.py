@@ -22,7 +22,7 @@ sum(air) / sum(air_i / lambda_i).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -46,6 +46,9 @@ for four digits in most tables."""
 
 _VARIANCE_CHANGE = 1e-4
 """Part of itself below which a step no longer matters: our choice."""
+
+_NO_WEIGHT = 1e-9
+"""Part of its air with which a node counts that is left out of a mean: our choice, far below any error."""
 
 _SMALLEST_VARIANCE = 1e-12
 """Of ln lambda: our choice, so that a cell without any noise has a finite weight."""
@@ -95,6 +98,8 @@ class CellResult:
     carried   bool[n]  nodes of the reference that are known from other cells only
     expected  `peers`, and for the carried nodes what they are expected to need here
     one_reference  whether all nodes are against the same mean; else each group of the cell has its own
+    spared    bool[n]  nodes that were measured here and are left out of the mean, as they would spoil it
+    shift     by how much these would make the others look rich, ln lambda
     """
 
     fit: CellFit
@@ -105,6 +110,8 @@ class CellResult:
     carried: Bools
     expected: tuple[Estimate, ...]
     one_reference: bool
+    spared: Bools
+    shift: float = 0.0
 
     @property
     def cell(self) -> int:
@@ -423,15 +430,25 @@ class _PlacedGroup(NamedTuple):
     expected: tuple[Estimate, ...]
 
 
-def place_cell(fit: CellFit, needs: Needs | None, weights: Floats, ends: Floats | None = None) -> CellResult:
+def place_cell(
+    fit: CellFit,
+    needs: Needs | None,
+    weights: Floats,
+    ends: Floats | None = None,
+    spared: Bools | None = None,
+) -> CellResult:
     """The needs in one cell against the reference of all cells.
 
     needs: of all cells in use; None for a cell that is not: then nothing is carried into it, and its
         reference is the mean of the nodes that were measured in it.
     ends: float64[2, n], ln lambda of the rich and the lean end of each node's range. A node that stood at
         one of them here is at least so far out.
+    spared: bool[n], nodes to leave out of the mean; they have needs against that of the others. The
+        interval of the whole engine then reaches as far as the mean of all, since what they read may be true.
     """
     n = len(fit.usable_s)
+    if spared is not None and spared.any():
+        return _place_without(place_cell(fit, needs, weights, ends), spared, weights)
     bounds = np.repeat([[np.inf], [-np.inf]], n, axis=1) if ends is None else ends
     peers, measured, carried = [NO_ESTIMATE] * n, np.zeros(n, np.bool_), np.zeros(n, np.bool_)
     engines, lam, batches = [], 0.0, 0
@@ -459,6 +476,24 @@ def place_cell(fit: CellFit, needs: Needs | None, weights: Floats, ends: Floats 
         carried=carried & ~measured,
         expected=tuple(e if m else x for e, x, m in zip(peers, expected, measured, strict=True)),
         one_reference=len(sets) < 2,
+        spared=np.zeros(n, np.bool_),
+    )
+
+
+def _place_without(cell: CellResult, spared: Bools, weights: Floats) -> CellResult:
+    """The same cell with some nodes left out of the mean; as it was where too few of a group are left."""
+    fit, lonely = cell.fit, any(np.count_nonzero(~spared[g.nodes]) < 2 for g in cell.fit.groups)
+    if lonely or cell.carried.any() or not cell.one_reference:
+        return cell
+    # A weight of next to nothing leaves a node out of the mean and still gives it a need against that.
+    sound = place_cell(fit, None, np.where(spared, weights * _NO_WEIGHT, weights))
+    shift = float(np.log(cell.lam / sound.lam))
+    return replace(
+        sound,
+        engine=longer(sound.engine, abs(shift)),
+        measured=sound.measured & ~spared,
+        spared=sound.measured & spared,
+        shift=shift,
     )
 
 

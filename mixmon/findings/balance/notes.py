@@ -71,6 +71,7 @@ class BalanceNote(NoteCode):
     FUEL_LEFT_OVER = "fuel_left_over"
     EQUAL_AIR_ASSUMED = "equal_air_assumed"
     REFERENCE_OF_SOME = "reference_of_some"
+    REFERENCE_WITHOUT_SUSPECTS = "reference_without_suspects"
     REFERENCE_WITHOUT_LIMITED = "reference_without_limited"
     JOINED_BY_TARGET = "joined_by_target"
     TRIMS_NOW_ASSUMED_ZERO = "trims_now_assumed_zero"

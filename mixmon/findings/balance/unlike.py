@@ -79,6 +79,14 @@ _BETTER_FIT = 4.0
 _EXPLAINED = 0.75
 """Part of the difference between cells that the flow must explain: our choice."""
 
+_SPOILS_PERCENT = 0.25
+"""Part of a mean that a leak's air must make for its cylinder to be left out, percent: our choice, half a
+trim step of 0.5 %; leaving out a cylinder that reads right moves the mean as well, by its own need."""
+
+_FEWEST_SOUND = 3
+"""Nodes without a leak's pattern from which a cell's reference is made without the others: our choice; with
+two, either may be the odd one."""
+
 _FEWEST_CELLS = 3
 """Cells that a pattern takes: our choice; with two, any two needs fit."""
 
@@ -445,6 +453,9 @@ class CellsCompared:
     """What the cells say when they are compared.
 
     serves    bool[m], cells that trims may rest on
+    suspects  bool[m, n], nodes that show a leak's pattern in a cell: the mean of the others is without them
+    needs     of n nodes in each of m cells, each cell against its own mean, as they would be at one moment
+    rich      nodes whose needs rise with the flow against most others, so that these may be at fault
     unsure    float64[n], how much more than by its interval a need over the cells may be out, ln lambda: by
               air of a leak that is left, by half of what cells in use differ by, by what was read last, by
               what the mean moved with the drifts of others
@@ -457,6 +468,9 @@ class CellsCompared:
     """
 
     serves: Bools
+    suspects: Bools
+    needs: tuple[tuple[Estimate, ...], ...]
+    rich: tuple[int, ...]
     unsure: Floats
     moments: Floats
     moving: Bools
@@ -501,10 +515,7 @@ def compare_cells(
     """
     nodes = len(session.chain.nodes)
     if not cells:
-        none = np.full((2, nodes), np.nan)
-        return CellsCompared(
-            may_serve, np.zeros(nodes), none, np.zeros(nodes, np.bool_), ((),) * nodes, (), ()
-        )
+        return _nothing_compared(nodes, may_serve)
     drifts = find_drifts(stays) or [None] * nodes
     drifts = [one or _drift_in_a_cell(cells, stays, node) for node, one in enumerate(drifts)]
     flags = [[] if drift is None else [_note_drift(drift, stays[0].begin)] for drift in drifts]
@@ -538,6 +549,9 @@ def compare_cells(
         unsure = np.maximum(unsure, np.log1p(used.apart() / 100) / 2)
     return CellsCompared(
         serves=serves,
+        suspects=_find_suspects(leaks, serves),
+        needs=tuple(at_one_moment),
+        rich=tuple(node for node, one in enumerate(richer) if one is not None),
         unsure=unsure,
         moments=_least_and_most(stays, list(compress(cells, serves)), moved > 0),
         moving=100 * np.expm1(moved) > session.trims.step_percent,
@@ -548,6 +562,22 @@ def compare_cells(
             *_withhold_for_groups(session, richer, may_serve),
             *_withhold_for_unlike(session, used),
         ),
+    )
+
+
+def _nothing_compared(nodes: int, may_serve: Bools) -> CellsCompared:
+    """What no cells say."""
+    return CellsCompared(
+        serves=may_serve,
+        suspects=np.zeros((0, nodes), np.bool_),
+        needs=(),
+        rich=(),
+        unsure=np.zeros(nodes),
+        moments=np.full((2, nodes), np.nan),
+        moving=np.zeros(nodes, np.bool_),
+        flags=((),) * nodes,
+        notes=(),
+        withheld=(),
     )
 
 
@@ -623,6 +653,20 @@ def _leave_low_flow(
         constant_air = more / (flow[best] / flow[least] - 1) if best != least else np.inf
         left_over[node] = min(leak.excess[best], constant_air)
     return serves, left_over
+
+
+def _find_suspects(leaks: Sequence[LeanAtLowFlow | None], serves: Bools) -> Bools:
+    """Nodes whose pattern of a leak moves the mean of the others in a cell, bool[m, n].
+
+    Only in cells that serve for no trim, and only where `_FEWEST_SOUND` others, and more than half of all,
+    are left. Where as many show the pattern, nothing says which of them are at fault.
+    """
+    excess = np.array([np.full(len(serves), np.nan) if one is None else one.excess for one in leaks]).T
+    least = np.fmin.reduce(excess, axis=0)
+    suspects = 100 * (np.expm1(excess) - np.expm1(least)) > _SPOILS_PERCENT * len(leaks)
+    sound = len(leaks) - suspects.sum(axis=1)
+    suspects[serves | (sound < _FEWEST_SOUND) | (sound <= len(leaks) / 2)] = False
+    return np.asarray(suspects, np.bool_)
 
 
 def _withhold_for_leaks(session: Session, left: Floats) -> tuple[Note, ...]:

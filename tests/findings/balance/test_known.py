@@ -72,7 +72,9 @@ def result_of(n: int, repeats: Estimate) -> CellResult:
     zero, everyone = np.zeros(n), np.ones(n, np.bool_)
     needs = (repeats,) * n
     fit = CellFit(0, (), needs, zero + 10.0, zero, zero, zero, zero > 0, zero.astype(np.int64), zero, zero)
-    return CellResult(fit, needs, repeats, 0.87, everyone, ~everyone, needs, one_reference=True)
+    return CellResult(
+        fit, needs, repeats, 0.87, everyone, ~everyone, needs, one_reference=True, spared=~everyone
+    )
 
 
 @pytest.mark.parametrize("against", ["peers", "target"])

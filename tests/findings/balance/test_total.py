@@ -72,7 +72,7 @@ def cell(lam: float, seconds: Floats) -> CellResult:
     none, zero = Estimate(0.0, 0.002, 0.001, 30.0), np.zeros(len(seconds))
     needs, everyone = (none,) * len(seconds), np.ones(len(seconds), np.bool_)
     fit = CellFit(0, (), needs, seconds, zero, zero, zero, zero > 0, zero.astype(np.int64), zero, zero)
-    return CellResult(fit, needs, none, lam, everyone, ~everyone, needs, one_reference=True)
+    return CellResult(fit, needs, none, lam, everyone, ~everyone, needs, one_reference=True, spared=~everyone)
 
 
 def test_the_total_interval_holds_the_truth_where_that_of_repeatability_does_not() -> None:

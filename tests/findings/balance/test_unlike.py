@@ -77,6 +77,40 @@ class TestLeaks:
         assert told["left_percent"] == pytest.approx(12 * FLOW[0] / FLOW[2], abs=0.6)
         assert all(np.isnan(c.trim_new_percent) for c in result.cylinders)
 
+    def test_the_cylinder_is_left_out_of_the_mean_of_the_others_where_it_spoils_it(self) -> None:
+        result = played(leaking(4, 0.06)).result()
+        (told,) = found(BalanceNote.REFERENCE_WITHOUT_SUSPECTS, result.notes)
+        assert told["cylinders"] == (4,)
+        assert (told["rpm"], told["load"]) == CELLS[0]
+        lam = np.exp(BASE + np.eye(8)[3] * np.log1p(0.06))
+        others = np.delete(lam, 3)
+        engine, without = 1 / np.mean(1 / lam), 1 / np.mean(1 / others)
+        assert told["shift_percent"] == pytest.approx(100 * (engine / without - 1), abs=0.1)
+        needs = {(c.rpm, c.load, c.cylinder): c.needs_percent for c in result.cells}
+        truth = 100 * (lam / without - 1)
+        assert [needs[(*CELLS[0], c)] for c in range(1, 9)] == pytest.approx(truth.tolist(), abs=0.3)
+        (first, *_, last) = (e.reference for e in sorted(result.whole_engine, key=lambda e: e.rpm))
+        assert (first.left_out, first.suspect) == ((4,), (4,))
+        assert (last.left_out, last.suspect) == ((), ())
+        spoilt = next(e for e in result.whole_engine if (e.rpm, e.load) == CELLS[0])
+        assert spoilt.lam == pytest.approx(0.9 * without, rel=0.002)
+        reach = 100 * abs(np.log(engine / without))  # what the fourth reads may be true
+        assert spoilt.half_interval_percent > reach
+
+    def test_no_cylinder_is_left_out_of_the_mean_where_none_leaks(self) -> None:
+        """Nor where the leak is too small to matter, or where those that leak are as many as the others."""
+        shares = 0.06 * FLOW[0] / FLOW
+        half = np.repeat([1.0, 0.0], 4)
+        visits = [
+            leaking(4, 0.0),
+            leaking(4, 0.015),
+            [(cell, BASE + half * np.log1p(s)) for cell, s in zip(CELLS, shares, strict=True)],
+        ]
+        for one in visits:
+            result = played(one).result()
+            assert not any(e.reference.suspect for e in result.whole_engine)
+            assert not found(BalanceNote.REFERENCE_WITHOUT_SUSPECTS, result.notes)
+
     def test_two_cells_make_no_pattern(self) -> None:
         result = played(leaking(4, 0.06)[:2]).result()
         assert not all_flags(result, BalanceNote.LEAN_AT_LOW_FLOW)
