@@ -65,10 +65,10 @@ class _SplitWindow:
     """One time of half pulses, with the rows in and around it, block by block."""
 
     split: SplitPulse
-    rows: list[_Rows]
+    rows: list[_SplitRows]
 
 
-class _Rows(NamedTuple):
+class _SplitRows(NamedTuple):
     """Rows: seconds, ln lambda of valid samples float64[k, n], and what must be the same in all of them."""
 
     t: Floats
@@ -109,12 +109,12 @@ class SplitPulseStage:
                 window.rows.append(self._take_rows(block, t, near))
         return split
 
-    def _take_rows(self, block: CylinderBlock, t: Floats, near: Bools) -> _Rows:
+    def _take_rows(self, block: CylinderBlock, t: Floats, near: Bools) -> _SplitRows:
         valid = (block.state == SampleState.VALID) & (block.lam > 0)
         y = np.log(np.where(valid, block.lam, np.nan))[near]
         nothing = np.full(len(block), np.nan)
         names = ("rpm", "load", "pulse_ms", "target")
-        return _Rows(t[near], y, *(block.now.get(name, nothing)[near] for name in names))
+        return _SplitRows(t[near], y, *(block.now.get(name, nothing)[near] for name in names))
 
     def result(self) -> tuple[DeadTimes, tuple[Note, ...]]:
         """The dead times of all windows together, and why some of these do not count."""
@@ -131,7 +131,7 @@ class SplitPulseStage:
         values = {"from_s": split_pulse.from_s, "to_s": split_pulse.to_s}
         if not window.rows:
             return None, note(CauseNote.SPLIT_WITHOUT_BASE, **values)
-        rows = _Rows(*(np.concatenate(column) for column in zip(*window.rows, strict=True)))
+        rows = _SplitRows(*(np.concatenate(column) for column in zip(*window.rows, strict=True)))
         split = (rows.t >= split_pulse.from_s + GUARD_S) & (rows.t < split_pulse.to_s)
         whole = (rows.t < split_pulse.from_s) | (rows.t >= split_pulse.to_s + GUARD_S)
         alike = self._at_same_point(rows, split)
@@ -150,7 +150,7 @@ class SplitPulseStage:
         unsure = None if np.isfinite(meanwhile) else note(CauseNote.SPLIT_NOT_CONFIRMED, **values)
         return _dead_times(rows, split, whole, pulse), unsure
 
-    def _at_same_point(self, rows: _Rows, split: Bools) -> Bools:
+    def _at_same_point(self, rows: _SplitRows, split: Bools) -> Bools:
         """Rows at the speed, load and target of the half pulses."""
         rules, alike = self._session.validity, np.ones(len(rows.t), np.bool_)
         for column, band in (
@@ -172,7 +172,7 @@ def _any_known(x: Floats) -> bool:
     return bool(np.isfinite(x).any())
 
 
-def _dead_times(rows: _Rows, split: Bools, whole: Bools, pulse: float) -> DeadTimes:
+def _dead_times(rows: _SplitRows, split: Bools, whole: Bools, pulse: float) -> DeadTimes:
     """Dead times by one window, from what the nodes read with half pulses and with whole ones."""
     n = rows.y.shape[1]
     means, errors, levels = np.full((2, n), np.nan), np.full((2, n), np.nan), np.full(2, np.nan)
