@@ -537,7 +537,8 @@ def side_of_run(run: Run) -> RunSide:
     """
     conditions = ConditionStage()
     stage = _feed_balance(run, run.session, conditions)
-    return RunSide(run.name, run.session, stage.cells_used(), conditions.result(), run.log.first_ns)
+    cells = stage.cells_used()
+    return RunSide(run.name, run.session, cells, conditions.result(), run.log.first_ns, stage.wander)
 
 
 def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:

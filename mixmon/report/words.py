@@ -682,6 +682,19 @@ _COMPARISON: Final[Mapping[NoteCode, Sentence]] = {
         "a sensor's own error cancels in a change as long as the sensor stays where it is and does not drift "
         "between the runs; it stays in the needs"
     ),
+    ProofNote.CELLS_ALIKE: (
+        "cells that follow each other in time changed alike: readings wander over minutes, or changes follow "
+        "speed and load; the intervals are wider for it. Run the cells again in another order"
+    ),
+    ProofNote.READINGS_WANDER: lambda values: (
+        f"readings of {_cylinder_list(values['cylinders'])} wander slowly, and cells that follow each other "
+        "share that; their intervals are wider for it"
+    ),
+    ProofNote.WANDER_NOT_SEEN: lambda values: (
+        f"less than {values['needed_s']:.0f} s of steady time, and no cell visited again, in "
+        f"{_join_words(values['runs'])}: readings that wander for minutes look like a change, and no "
+        "interval holds it; run the cells again in another order"
+    ),
     ProofNote.MIXTURE_MOVED: lambda values: (
         f"the mixture of {counted(values['cells'], 'cell')} differs between the runs by up to "
         f"{values['percent']:.1f} %: an error of gain is another share there, so compare at the same target"

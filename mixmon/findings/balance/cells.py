@@ -18,7 +18,7 @@ from math import fsum
 
 import numpy as np
 
-from mixmon.arrays import Bools, Floats, Ints
+from mixmon.arrays import SECOND_NS, Bools, Floats, Ints
 from mixmon.findings.balance.changes import Change, range_of_changes, sort_batches
 from mixmon.findings.balance.dwell import BATCH_NS, BATCH_ROWS, BatchTable, Dwell, Mask
 from mixmon.findings.rounding import rounding_variance
@@ -95,6 +95,7 @@ class CellFit:
     masked_s  float64[n]  seconds excluded around misfires and cuts
     ends      float64[n]  by how much the last batches of a node lie apart, which may be a change; else 0
     changes   of the nodes' levels; groups and target are as if each had stood in the middle of its levels
+    middle_s  mean time of its batches, by the stamps; NaN where not known
     """
 
     cell: int
@@ -109,6 +110,7 @@ class CellFit:
     masked_s: Floats
     ends: Floats
     changes: tuple[Change, ...] = ()
+    middle_s: float = np.nan
 
     @property
     def moved(self) -> Floats:
@@ -277,6 +279,7 @@ def fit_cell(cell: int, table: BatchTable, counted: Bools, masked: Bools | None 
         masked_s=(hidden & np.isfinite(table.y)).sum(axis=0) * BATCH_S,
         ends=batches.ends,
         changes=batches.changes,
+        middle_s=float(np.mean(table.t / SECOND_NS)),
     )
     return fit.with_errors(rounding_variance(y, table.scatter, table.code, step, table.visit))
 

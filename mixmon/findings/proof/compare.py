@@ -18,12 +18,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mixmon.arrays import SECOND_NS, Floats, Ints
+from mixmon.arrays import SECOND_NS, Bools, Floats, Ints
 from mixmon.errors import UsageError
 from mixmon.findings.balance.balance import Spread, half_percent, percent, spread
 from mixmon.findings.balance.known import KnownBiases
 from mixmon.findings.balance.needs import Needs, fit_needs
 from mixmon.findings.balance.total import peer_error, sensor_error_percent
+from mixmon.findings.proof.alike import PHI_OF_WANDER, growth, likeness
 from mixmon.findings.proof.conditions import Condition, compare_conditions
 from mixmon.findings.proof.effect import Effect, Moves, NodeEffect, is_loop_closed, judge_effect
 from mixmon.findings.proof.equivalence import (
@@ -45,10 +46,12 @@ from mixmon.findings.proof.pairs import (
     check_sides,
     compared_nodes,
     fit_pairs,
+    free_of_levels,
     match_nodes,
     pair_cells,
 )
 from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, engine_log_lambda, student_t95
+from mixmon.findings.wander import SHORT_LOG_S
 from mixmon.mixture.steady import Cell
 from mixmon.note import Note, note
 
@@ -232,13 +235,21 @@ class _Comparer:
         self._sides = [_needs_of(side, self._table.cells) for side in (before, after)]
         self._trims = trims
         table = self._table
-        self._changed = fit_pairs(table.after - table.before, table.variances[2], table.degrees, self._nodes)
-        self._left = fit_pairs(table.after, table.variances[1], table.degrees, self._nodes)
+        changes, left = (
+            free_of_levels(values, self._nodes) for values in (table.after - table.before, table.after)
+        )
+        self._likeness = likeness(changes, table.orders)
+        self._wanders = _find_wander(before, after, self._placed)
+        self._phi = np.maximum(np.where(self._wanders, PHI_OF_WANDER, 0.0), self._likeness)
+        self._changed = fit_pairs(changes, table.variances[2], table.degrees, self._phi)
+        self._left = fit_pairs(left, table.variances[1], table.degrees, self._phi)
 
     def build(self) -> BeforeAfter:
         deviation = pooled_deviation(self._changed.means)
         margin = float(np.log1p(self._margin / 100))
         count = max((one.cells for one in self._changed.means), default=0)
+        # What counts for a mean is the scatter of cells that are not alike.
+        grown = deviation * float(growth(self._phi.max(initial=0.0), count)[0]) ** 0.5
         effect = self._judge_effect()
         return BeforeAfter(
             margin_percent=self._margin,
@@ -251,8 +262,8 @@ class _Comparer:
             effect_slope=effect.slope,
             effect_half_interval=effect.half,
             deviation_percent=100 * deviation,
-            cells_needed=cells_needed(deviation, margin, WANTED_POWER),
-            power=power_of(count, deviation, margin) if count > 1 else 0.0,
+            cells_needed=cells_needed(grown, margin, WANTED_POWER),
+            power=power_of(count, grown, margin) if count > 1 else 0.0,
             conditions=compare_conditions(self._before.conditions, self._after.conditions),
             notes=tuple(self._notes()),
         )
@@ -415,6 +426,15 @@ class _Comparer:
             notes.append(
                 note(ProofNote.MIXTURE_MOVED, cells=len(moved), percent=100 * max(by for _, by in moved))
             )
+        if self._likeness > 0:
+            notes.append(note(ProofNote.CELLS_ALIKE, phi=self._likeness))
+        wanders = tuple(c for i in np.flatnonzero(self._wanders).tolist() for c in self._of(i))
+        if wanders:
+            notes.append(note(ProofNote.READINGS_WANDER, cylinders=wanders))
+        sides = (self._before, self._after)
+        short = tuple(one.name for one in sides if one.wander and one.wander.not_to_be_seen)
+        if short:
+            notes.append(note(ProofNote.WANDER_NOT_SEEN, runs=short, needed_s=SHORT_LOG_S))
         alone = [i for i in range(len(self._placed.cylinders)) if i not in self._nodes]
         if alone and len(self._nodes):
             notes.append(note(ProofNote.NOT_COMPARED, cylinders=tuple(c for i in alone for c in self._of(i))))
@@ -464,7 +484,7 @@ class _Comparer:
         unknown = tuple(one.quantity for one in conditions if one.alike is None)
         notes = []
         begins = [side.begin_ns for side in (self._before, self._after)]
-        if begins[0] is not None and begins[1] is not None and begins[1] < begins[0]:
+        if begins[0] is not None and begins[1] is not None and begins[0] - begins[1] > _ONE_MOMENT_NS:
             earlier = (begins[0] - begins[1]) / SECOND_NS
             notes.append(note(ProofNote.AFTER_IS_EARLIER, seconds=earlier))
         if differ:
@@ -512,7 +532,18 @@ def _same_sensors(before: RunSide, after: RunSide, placed: MatchedNodes) -> list
     return [first == second if first and second else None for first, second in serials]
 
 
+_ONE_MOMENT_NS = 10 * SECOND_NS  # our choice: runs that begin so near each other have no common clock
+
 _SAME_BIAS = 1e-6  # known biases that differ by less, ln lambda, are the same: rounding
+
+
+def _find_wander(before: RunSide, after: RunSide, placed: MatchedNodes) -> Bools:
+    """Nodes whose readings surely wander in one of the runs, bool[n]."""
+    out = np.zeros(len(placed.cylinders), np.bool_)
+    for side, own in ((before, placed.before), (after, placed.after)):
+        if side.wander is not None:
+            out |= side.wander.excess[own] > 0
+    return out
 
 
 def _bias_differences(before: RunSide, after: RunSide, placed: MatchedNodes) -> Floats:

@@ -250,7 +250,8 @@ def _explanations(moves: Moves, places: Ints) -> _Explanations:
     """What lets the cylinders do as most do, or else whatever they do, at a price.
 
     places: int64[n], whose entry each cylinder shows. One that shows another's does as most do: nothing is
-        explained by an entry at another cylinder that did not take there either.
+        explained by an entry at another cylinder that did not take there either, nor by entries in another
+        order where none was saved.
     """
     entered = moves.entered[places]
     asked = _SLOPES[:, None] * entered
@@ -261,6 +262,7 @@ def _explanations(moves: Moves, places: Ints) -> _Explanations:
     odd = np.where(places == np.arange(len(places)), _ODD_PRICE, _CAP)
     scores = np.minimum(squares, squares.min(axis=0) + odd).sum(axis=-1)
     scores += _ALL_PRICE * (_SLOPES != 1)[:, None]
+    scores[_SLOPES == 0] += _CAP * np.count_nonzero(places != np.arange(len(places)))
     return _Explanations(commons, left, squares, odd, scores, errors**-2)
 
 

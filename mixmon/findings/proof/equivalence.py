@@ -19,6 +19,7 @@ from enum import Enum
 import numpy as np
 
 from mixmon.arrays import Floats
+from mixmon.findings.proof.alike import growth
 from mixmon.findings.stats import NORMAL_90, student_t90, student_t95
 
 WANTED_POWER = 0.95
@@ -66,16 +67,18 @@ class CellMean:
 NO_MEAN = CellMean(np.nan, np.nan, np.nan, np.nan, 1.0, np.nan, 0)
 
 
-def mean_of_cells(values: Floats, variances: Floats, degrees: Floats) -> CellMean:
+def mean_of_cells(values: Floats, variances: Floats, degrees: Floats, phi: float = 0.0) -> CellMean:
     """The mean of one value a cell.
 
     values, variances, degrees: float64[k] of the cells, with the errors of the values and their degrees of
         freedom.
+    phi: how alike cells are that follow each other in time (`alike.likeness`).
     """
     count = len(values)
     if not count:
         return NO_MEAN
-    mean, error = float(values.mean()), math.sqrt(float(variances.sum())) / count
+    of_scatter, of_errors = growth(phi, count)
+    mean, error = float(values.mean()), math.sqrt(of_errors * float(variances.sum())) / count
     # Of a sum of variances (from memory: Satterthwaite, Biometrics 2, 1946).
     total = float(variances.sum()) ** 2
     squares = float((variances**2 / np.maximum(degrees, 1.0)).sum())
@@ -83,7 +86,7 @@ def mean_of_cells(values: Floats, variances: Floats, degrees: Floats) -> CellMea
     if count < 2:
         return CellMean(mean, np.nan, np.nan, error, joined, np.nan, count)
     deviation = float(values.std(ddof=1))
-    between = deviation / math.sqrt(count)
+    between = deviation * math.sqrt(of_scatter / count)
     return CellMean(
         mean,
         max(student_t90(count - 1) * between, student_t90(joined) * error),

@@ -23,6 +23,7 @@ from mixmon.errors import UsageError
 from mixmon.findings.balance.cells import CellFit, CellGroup
 from mixmon.findings.proof.equivalence import NO_MEAN, CellMean, mean_of_cells
 from mixmon.findings.stats import linked, two_way
+from mixmon.findings.wander import Wander
 from mixmon.mixture.steady import Cell
 from mixmon.session.charges import reference_weights
 from mixmon.session.model import Session
@@ -37,6 +38,7 @@ class RunSide:
     cells       what each cell that counts for trims says by itself
     conditions  means by quantity (`conditions.ConditionStage`)
     begin_ns    stamp of its first frame; None where not known
+    wander      of its nodes; None where not looked for
     """
 
     name: str
@@ -44,6 +46,7 @@ class RunSide:
     cells: Mapping[Cell, CellFit]
     conditions: Mapping[str, float]
     begin_ns: int | None = None
+    wander: Wander | None = None
 
     @property
     def load(self) -> str:
@@ -145,6 +148,7 @@ class PairTable:
     before, after float64[r, n], levels against the mean of the line's nodes
     variances     float64[3, r, n]: of the errors of `before`, of `after`, and of what they differ by
     degrees       float64[r, n], degrees of freedom of these errors
+    orders        int64[r] for each run, the lines in the order of time; none where times are not known
     """
 
     cells: tuple[Cell, ...]
@@ -152,6 +156,7 @@ class PairTable:
     after: Floats
     variances: Floats
     degrees: Floats
+    orders: tuple[Ints, ...]
 
 
 def pair_cells(before: RunSide, after: RunSide, placed: MatchedNodes) -> PairTable:
@@ -163,8 +168,14 @@ def pair_cells(before: RunSide, after: RunSide, placed: MatchedNodes) -> PairTab
         for line in _pair_groups(before.cells[cell], after.cells[cell], placed)
     ]
     table = np.array([line for _, line in lines]).reshape(len(lines), 6, len(placed.cylinders))
+    times = [np.array([side.cells[cell].middle_s for cell, _ in lines]) for side in (before, after)]
     return PairTable(
-        tuple(cell for cell, _ in lines), table[:, 0], table[:, 1], table[:, 2:5].swapaxes(0, 1), table[:, 5]
+        tuple(cell for cell, _ in lines),
+        table[:, 0],
+        table[:, 1],
+        table[:, 2:5].swapaxes(0, 1),
+        table[:, 5],
+        tuple(own.argsort(kind="stable") for own in times) if np.isfinite(times).all() else (),
     )
 
 
@@ -224,16 +235,24 @@ def compared_nodes(table: PairTable) -> Ints:
     return max(sets, key=len) if sets else np.zeros(0, np.int64)
 
 
-def fit_pairs(values: Floats, variances: Floats, degrees: Floats, nodes: Ints) -> FittedPairs:
-    """One mean a node, of those in `nodes`; all arrays float64[r, n]."""
+def free_of_levels(values: Floats, nodes: Ints) -> Floats:
+    """The values of those in `nodes`, free of what the nodes of each line have in common; float64[r, n]."""
     own = np.full(values.shape, np.nan)
     own[:, nodes] = values[:, nodes]
     level, _ = two_way(own, np.isfinite(own).astype(float))
-    free = own - level[:, None]
-    means = [_mean_of_node(free[:, i], variances[:, i], degrees[:, i]) for i in range(values.shape[1])]
-    return FittedPairs(free, tuple(means))
+    out: Floats = own - level[:, None]
+    return out
 
 
-def _mean_of_node(values: Floats, variances: Floats, degrees: Floats) -> CellMean:
+def fit_pairs(free: Floats, variances: Floats, degrees: Floats, phi: Floats) -> FittedPairs:
+    """One mean a node of `free_of_levels`; all arrays float64[r, n].
+
+    phi: float64[n], how alike lines are that follow each other in time.
+    """
+    columns = zip(free.T, variances.T, degrees.T, phi.tolist(), strict=True)
+    return FittedPairs(free, tuple(_mean_of_node(*column) for column in columns))
+
+
+def _mean_of_node(values: Floats, variances: Floats, degrees: Floats, phi: float) -> CellMean:
     known = np.isfinite(values)
-    return mean_of_cells(values[known], variances[known], degrees[known]) if known.any() else NO_MEAN
+    return mean_of_cells(values[known], variances[known], degrees[known], phi) if known.any() else NO_MEAN

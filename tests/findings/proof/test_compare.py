@@ -17,6 +17,7 @@ from mixmon.findings.proof.effect import is_loop_closed
 from mixmon.findings.proof.equivalence import Outcome
 from mixmon.findings.proof.notes import ProofNote
 from mixmon.findings.proof.pairs import RunSide
+from mixmon.findings.wander import Wander
 from mixmon.report.words import sentence
 from mixmon.session.model import Sensors
 
@@ -143,9 +144,57 @@ def test_a_run_after_that_began_earlier_is_told():
     (told,) = [one for one in exchanged.notes if one.code is ProofNote.AFTER_IS_EARLIER]
     assert dict(told.values)["seconds"] == 3 * 3600
     assert "3 h earlier" in sentence(told)
-    for begin in (None, 9 * hour, 12 * hour):
+    for begin in (None, 9 * hour - 1_000, 9 * hour, 12 * hour):
         found = compare_runs(replace(before, begin_ns=9 * hour), replace(after, begin_ns=begin))
         assert ProofNote.AFTER_IS_EARLIER not in codes(found)
+
+
+def with_times(side: RunSide, order: np.ndarray) -> RunSide:
+    """The same with cells that were visited in this order, one every fourteen seconds."""
+    cells = zip(order.tolist(), side.cells.items(), strict=True)
+    return replace(side, cells={cell: replace(fit, middle_s=14.0 * k) for k, (cell, fit) in cells})
+
+
+def test_readings_that_drift_while_cells_are_visited_prove_less():
+    """One cylinder's need follows the time of the run; what is known of its mean is less than it looks."""
+    order = np.array([4, 0, 7, 2, 8, 1, 3, 6, 5])
+    rng = np.random.default_rng(5)
+    before, _ = sides(rng, np.zeros(EIGHT), noise=(0.1, 0.2))
+    drift = np.outer(order - 4.0, 0.1 * rng.choice([-1.0, 1.0], EIGHT)) / 100
+    cells = {
+        cell: replace(fit, groups=(replace(fit.groups[0], levels=fit.groups[0].levels + by - by.mean()),))
+        for (cell, fit), by in zip(before.cells.items(), drift, strict=True)
+    }
+    after = replace(before, name="after", cells=cells)
+    found, alike = (
+        compare_runs(before, after),
+        compare_runs(*(with_times(s, order) for s in (before, after))),
+    )
+    assert ProofNote.CELLS_ALIKE in codes(alike)
+    assert ProofNote.CELLS_ALIKE not in codes(found)  # when is not known
+    for one, other in zip(found.cylinders, alike.cylinders, strict=True):
+        assert np.ptp(other.interval90_percent) > 2 * np.ptp(one.interval90_percent)
+    assert alike.power < found.power
+    assert (alike.cells_needed or 201) > found.cells_needed
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_readings_that_wander_within_a_run(which):
+    rng = np.random.default_rng(6)
+    both = sides(rng, np.zeros(EIGHT), by_cell=0.2)
+    excess = 3.0 * (np.arange(EIGHT) == 2)
+    wander = Wander(False, excess, np.full(EIGHT, 1e-6), longest_s=10.0, steady_s=90.0, again=False)
+    calm = compare_runs(*both)
+    both[which] = replace(both[which], wander=wander)
+    found = compare_runs(*both)
+    (told,) = [one for one in found.notes if one.code is ProofNote.READINGS_WANDER]
+    assert dict(told.values)["cylinders"] == (3,)
+    assert np.ptp(found.cylinders[2].interval90_percent) > 1.5 * np.ptp(calm.cylinders[2].interval90_percent)
+    assert found.cylinders[3].interval90_percent == calm.cylinders[3].interval90_percent
+    both[which] = replace(both[which], wander=replace(wander, excess=0 * excess, steady_s=40.0))
+    short = compare_runs(*both)
+    assert ProofNote.WANDER_NOT_SEEN in codes(short)
+    assert ProofNote.READINGS_WANDER not in codes(short)
 
 
 @pytest.mark.parametrize("entered", [{3: np.nan}, {3: -100.0}, {3: 51.0}, {0: 1.0}, {9: 1.0}])
