@@ -33,7 +33,7 @@ from mixmon.findings.events.events import EventStage, find_events
 from mixmon.findings.identity.identity import Identity, review_identity
 from mixmon.findings.lags import Lags, NodeLag, is_given, sensor_lags
 from mixmon.findings.proof.compare import USUAL_MARGIN_PERCENT, BeforeAfter, compare_runs
-from mixmon.findings.proof.conditions import ConditionStage
+from mixmon.findings.proof.conditions import ConditionStage, PlaceStage
 from mixmon.findings.proof.pairs import RunSide
 from mixmon.findings.response.response import review_response
 from mixmon.findings.stage import Summary, feed_on_the_way, run_through
@@ -535,10 +535,18 @@ def side_of_run(run: Run) -> RunSide:
     Raises:
         SourceError: a log cannot be read.
     """
-    conditions = ConditionStage()
-    stage = _feed_balance(run, run.session, conditions)
+    conditions, places = ConditionStage(), PlaceStage(run.session)
+    stage = _feed_balance(run, run.session, conditions, places)
     cells = stage.cells_used()
-    return RunSide(run.name, run.session, cells, conditions.result(), run.log.first_ns, stage.wander)
+    return RunSide(
+        run.name,
+        run.session,
+        cells,
+        conditions.result(),
+        run.log.first_ns,
+        stage.wander,
+        places.result(),
+    )
 
 
 def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:

@@ -668,6 +668,10 @@ _COMPARISON: Final[Mapping[NoteCode, Sentence]] = {
         f"no serial in both sessions for {_cylinder_list(values['cylinders'])}: taken for the same sensors "
         "as before; if one was moved or replaced, its error looks like a change, and no interval holds it"
     ),
+    ProofNote.LOOKS_EXCHANGED: lambda values: (
+        f"{_cylinder_list(values['cylinders'])} need after what the other needed before: labels or sensors "
+        "may have been exchanged between the runs; mixmon identify shows it"
+    ),
     ProofNote.BIASES_DIFFER: lambda values: (
         f"known biases of the same sensors differ between the sessions by up to {values['percent']:.1f} %, "
         f"at {_cylinder_list(values['cylinders'])}: that looks like a change, and is in the intervals; "
@@ -681,6 +685,11 @@ _COMPARISON: Final[Mapping[NoteCode, Sentence]] = {
     ProofNote.COMMON_BIAS_CANCELS: (
         "a sensor's own error cancels in a change as long as the sensor stays where it is and does not drift "
         "between the runs; it stays in the needs"
+    ),
+    ProofNote.PLACES_DIFFER: lambda values: (
+        f"in {counted(values['cells'], 'cell')} the engine was held elsewhere than before, by up to "
+        f"{values['rpm']:.0f} rpm and {values['load']:.1f} of load: what follows speed and load looks like a "
+        "change; hold the same places"
     ),
     ProofNote.CELLS_ALIKE: (
         "cells that follow each other in time changed alike: readings wander over minutes, or changes follow "

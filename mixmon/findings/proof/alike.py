@@ -21,7 +21,7 @@ from mixmon.arrays import Floats, Ints
 _FEWEST_LINES = 4
 """Fewer cells do not show what follows what: our choice."""
 
-_SURE = 2.33
+_NOT_BY_CHANCE = 2.33
 """Standard errors by which neighbours must be more alike than by chance: its probability is 0.01 then (normal
 table), so that a proof loses no power where nothing wanders."""
 
@@ -52,7 +52,7 @@ def likeness(values: Floats, orders: Sequence[Ints]) -> float:
     # Of one white series with its mean taken out (from memory: Moran, Biometrika 35, 1948).
     error = (count - 2) / (count * (count - 1) ** 0.5)
     series = float(squares.sum() ** 2 / (squares**2).sum()) * (nodes - 1) / nodes
-    if found + 1 / count < _SURE * error / series**0.5:
+    if found + 1 / count < _NOT_BY_CHANCE * error / series**0.5:
         return 0.0
     return float(np.interp(found, _expected(count), _PHI))
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -64,6 +65,16 @@ another 0.15 % off (computed from the slope of the gain error near 0.9)."""
 
 LARGEST_TRIM_PERCENT = 50.0
 """Trims beyond it are refused: our choice; a larger one is a misplaced point."""
+
+_ONE_MOMENT_NS = 10 * SECOND_NS
+"""Runs that begin so near each other have no common clock: our choice."""
+
+_EXCHANGED_APART = 4.0
+"""Margins by which the needs of two cylinders must differ for an exchange of their labels to be told: our
+choice, far more than needs change by themselves."""
+
+_SAME_LN = 1e-6
+"""Known biases and trims that differ by less, ln, are the same: rounding."""
 
 Interval = tuple[float, float]
 
@@ -426,6 +437,9 @@ class _Comparer:
             notes.append(
                 note(ProofNote.MIXTURE_MOVED, cells=len(moved), percent=100 * max(by for _, by in moved))
             )
+        if apart := self._places_apart():
+            rpm, load = np.max(apart, axis=0).tolist()
+            notes.append(note(ProofNote.PLACES_DIFFER, cells=len(apart), rpm=rpm, load=load))
         if self._likeness > 0:
             notes.append(note(ProofNote.CELLS_ALIKE, phi=self._likeness))
         wanders = tuple(c for i in np.flatnonzero(self._wanders).tolist() for c in self._of(i))
@@ -439,6 +453,21 @@ class _Comparer:
         if alone and len(self._nodes):
             notes.append(note(ProofNote.NOT_COMPARED, cylinders=tuple(c for i in alone for c in self._of(i))))
         return notes
+
+    def _places_apart(self) -> list[tuple[float, float]]:
+        """By how much speed and load differed within cells, where it is more than their bands."""
+        rules = self._before.session.validity
+        apart = []
+        for cell in dict.fromkeys(self._table.cells):
+            one, other = self._before.places.get(cell), self._after.places.get(cell)
+            if one is not None and other is not None:
+                rpm, load = (
+                    0.0 if a is None or b is None else abs(a - b)
+                    for a, b in ((one.rpm, other.rpm), (one.load, other.load))
+                )
+                if rpm > rules.rpm_band or load > rules.load_band:
+                    apart.append((rpm, load))
+        return apart
 
     def _notes_on_sensors(self) -> list[Note]:
         notes = []
@@ -456,7 +485,11 @@ class _Comparer:
             notes.append(
                 note(ProofNote.SERIALS_UNKNOWN, cylinders=tuple(c for i in unknown for c in self._of(i)))
             )
-        if differ := np.flatnonzero(np.abs(self._other_biases) > _SAME_BIAS).tolist():
+        notes += [
+            note(ProofNote.LOOKS_EXCHANGED, cylinders=(*self._of(i), *self._of(j)))
+            for i, j in self._find_exchanged()
+        ]
+        if differ := np.flatnonzero(np.abs(self._other_biases) > _SAME_LN).tolist():
             notes.append(
                 note(
                     ProofNote.BIASES_DIFFER,
@@ -467,6 +500,19 @@ class _Comparer:
         if len(other) < len(self._same):
             notes.append(note(ProofNote.COMMON_BIAS_CANCELS))
         return notes
+
+    def _find_exchanged(self) -> list[tuple[int, int]]:
+        """Pairs of nodes that read after as the other did before, without a trim that would explain it."""
+        margin, entered = float(np.log1p(self._margin / 100)), self._entered()
+        after = self._left.mean
+        before = after - self._changed.mean
+        still = [i for i in self._nodes.tolist() if abs(entered[i]) < _SAME_LN]
+        return [
+            (i, j)
+            for i, j in combinations(still, 2)
+            if abs(before[i] - before[j]) > _EXCHANGED_APART * margin
+            and max(abs(after[i] - before[j]), abs(after[j] - before[i])) < margin
+        ]
 
     def _notes_on_trims(self) -> list[Note]:
         if self._trims is None:
@@ -530,11 +576,6 @@ def _same_sensors(before: RunSide, after: RunSide, placed: MatchedNodes) -> list
         for one, other in pairs
     ]
     return [first == second if first and second else None for first, second in serials]
-
-
-_ONE_MOMENT_NS = 10 * SECOND_NS  # our choice: runs that begin so near each other have no common clock
-
-_SAME_BIAS = 1e-6  # known biases that differ by less, ln lambda, are the same: rounding
 
 
 def _find_wander(before: RunSide, after: RunSide, placed: MatchedNodes) -> Bools:

@@ -13,7 +13,7 @@ line + cylinder, so that a cylinder that is missing in one cell does not bend th
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -39,6 +39,7 @@ class RunSide:
     conditions  means by quantity (`conditions.ConditionStage`)
     begin_ns    stamp of its first frame; None where not known
     wander      of its nodes; None where not looked for
+    places      where in each cell the engine was (`conditions.PlaceStage`)
     """
 
     name: str
@@ -47,6 +48,7 @@ class RunSide:
     conditions: Mapping[str, float]
     begin_ns: int | None = None
     wander: Wander | None = None
+    places: Mapping[Cell, Cell] = field(default_factory=dict)
 
     @property
     def load(self) -> str:

@@ -12,14 +12,15 @@ from rotations import Engine
 
 from mixmon.errors import UsageError
 from mixmon.findings.proof.compare import BeforeAfter, compare_runs
-from mixmon.findings.proof.conditions import ConditionStage, compare_conditions
+from mixmon.findings.proof.conditions import ConditionStage, PlaceStage, compare_conditions
 from mixmon.findings.proof.effect import is_loop_closed
 from mixmon.findings.proof.equivalence import Outcome
 from mixmon.findings.proof.notes import ProofNote
 from mixmon.findings.proof.pairs import RunSide
 from mixmon.findings.wander import Wander
+from mixmon.mixture.steady import Cell
 from mixmon.report.words import sentence
-from mixmon.session.model import Sensors
+from mixmon.session.model import Axes, Sensors
 
 PLACES = tuple((rpm, load) for rpm in (1100.0, 3000.0, 6000.0) for load in (3.0, 50.0, 100.0))
 EIGHT = 8
@@ -195,6 +196,57 @@ def test_readings_that_wander_within_a_run(which):
     short = compare_runs(*both)
     assert ProofNote.WANDER_NOT_SEEN in codes(short)
     assert ProofNote.READINGS_WANDER not in codes(short)
+
+
+def test_labels_that_were_exchanged_between_the_runs_are_told():
+    needs = np.array([3.0, -3.0, 1.0, 0.0, -1.0, 2.0, -2.0, 0.5])
+    rng = np.random.default_rng(7)
+
+    def run(name: str, own: np.ndarray) -> RunSide:
+        (looks,) = Engine(own, np.zeros(EIGHT), rng, places=PLACES, noise=(0.1, 0.3)).sessions([range(EIGHT)])
+        return RunSide(name, session(EIGHT), looks.cells, {})
+
+    def told(found: BeforeAfter) -> list[tuple[int, ...]]:
+        return [dict(n.values)["cylinders"] for n in found.notes if n.code is ProofNote.LOOKS_EXCHANGED]
+
+    before, exchanged = run("before", needs), run("after", needs[[0, 6, 2, 3, 5, 4, 1, 7]])
+    assert told(compare_runs(before, exchanged)) == [(5, 6)]  # cylinders 2 and 7 differ by a percent only
+    assert told(compare_runs(before, run("after", needs))) == []
+    assert told(compare_runs(before, exchanged, entered={5: -3.0, 6: 3.0})) == []  # the trims explain it
+
+
+def test_where_in_a_cell_the_engine_was():
+    """The same bits for every split of the rows; rows that do not count are not in it."""
+    own = replace(session(2), axes=Axes((2000.0, 3000.0), (20.0, 80.0), "throttle"))
+    block = dwell(np.zeros(2), np.random.default_rng(5), seconds=8.0)
+    rows = np.arange(len(block))
+    now = {**block.now, "rpm": 3200 + 0.01 * rows, "load": np.full(len(block), 75.0)}
+    block = replace(block, now=now)
+
+    def run(pieces: list[slice]) -> dict[Cell, Cell]:
+        stage = PlaceStage(own)
+        for piece in pieces:
+            stage.feed(block.take(piece))
+        return stage.result()
+
+    ((cell, place),) = same_for_all_splits(len(block), run).items()
+    steady = rows[round(own.validity.settle_s * 100) - 1 :]
+    assert cell == Cell(3000.0, 80.0)
+    assert (place.rpm, place.load) == (pytest.approx(3200 + 0.01 * steady.mean(), abs=0.01), 75.0)
+
+
+@pytest.mark.parametrize(("rpm", "load", "told"), [(50.0, 1.0, False), (90.0, 0.0, True), (0.0, 3.0, True)])
+def test_cells_in_which_the_engine_was_elsewhere_are_told(rpm, load, told):
+    """The bands of steady running are 60 rpm and 2 of load."""
+    before, after = sides(np.random.default_rng(3), np.zeros(EIGHT))
+    there = {cell: Cell(cell.rpm + rpm, cell.load - load) for cell in before.cells}
+    found = compare_runs(
+        replace(before, places={cell: cell for cell in before.cells}), replace(after, places=there)
+    )
+    notes = [one for one in found.notes if one.code is ProofNote.PLACES_DIFFER]
+    assert bool(notes) is told
+    if told:
+        assert dict(notes[0].values) == {"cells": len(PLACES), "rpm": rpm, "load": load}
 
 
 @pytest.mark.parametrize("entered", [{3: np.nan}, {3: -100.0}, {3: 51.0}, {0: 1.0}, {9: 1.0}])
