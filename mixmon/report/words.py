@@ -721,6 +721,10 @@ _COMPARISON: Final[Mapping[NoteCode, Sentence]] = {
         "sessions, or --entered"
     ),
     ProofNote.NO_TRIM_CHANGED: "no trim was changed between the runs",
+    ProofNote.LOOP_REPORTED: lambda values: (
+        f"the engine control reported closed loop in {_join_words(values['runs'])}: what it corrects by its "
+        "own sensor hides a change, and may take a trim back; run in open loop"
+    ),
     ProofNote.LOOP_HELD_MEAN: (
         "the mean mixture of a bank stayed although its trims moved: the engine control held it (closed "
         "loop), or the whole engine drifted by as much; enter trims in open loop"
@@ -730,7 +734,7 @@ _COMPARISON: Final[Mapping[NoteCode, Sentence]] = {
 _EFFECTS: Final[Mapping[NoteCode, Sentence]] = {
     EffectVerdict.TAKEN: "taken",
     EffectVerdict.HALF: "half of it: look for a limit, a scale or a second trim",
-    EffectVerdict.NOT_SAVED: "nothing moved: not saved, or not in force in these cells",
+    EffectVerdict.NOT_SAVED: "nothing moved: not saved, not in force in these cells, or taken back",
     EffectVerdict.REVERSED: "reversed: the sign is wrong",
     EffectVerdict.OVERSHOT: "more than was entered: injector dead time, or the trim counts twice",
     EffectVerdict.WRONG_CYLINDER: lambda values: (

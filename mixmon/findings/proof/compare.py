@@ -26,7 +26,7 @@ from mixmon.findings.balance.known import KnownBiases
 from mixmon.findings.balance.needs import Needs, fit_needs
 from mixmon.findings.balance.total import peer_error, sensor_error_percent
 from mixmon.findings.proof.alike import PHI_OF_WANDER, growth, likeness
-from mixmon.findings.proof.conditions import Condition, compare_conditions
+from mixmon.findings.proof.conditions import CLOSED_LOOP, Condition, compare_conditions
 from mixmon.findings.proof.effect import Effect, Moves, NodeEffect, is_loop_closed, judge_effect
 from mixmon.findings.proof.equivalence import (
     NO_MEAN,
@@ -72,6 +72,9 @@ _ONE_MOMENT_NS = 10 * SECOND_NS
 _EXCHANGED_APART = 4.0
 """Margins by which the needs of two cylinders must differ for an exchange of their labels to be told: our
 choice, far more than needs change by themselves."""
+
+_LOOP_SHARE = 0.02
+"""Part of a run in closed loop from which it is told: our choice, one cell of fifty."""
 
 _SAME_LN = 1e-6
 """Known biases and trims that differ by less, ln, are the same: rounding."""
@@ -515,6 +518,14 @@ class _Comparer:
         ]
 
     def _notes_on_trims(self) -> list[Note]:
+        sides = (self._before, self._after)
+        closed = tuple(one.name for one in sides if one.conditions.get(CLOSED_LOOP, 0.0) > _LOOP_SHARE)
+        return [
+            *([note(ProofNote.LOOP_REPORTED, runs=closed)] if closed else []),
+            *self._notes_on_entries(),
+        ]
+
+    def _notes_on_entries(self) -> list[Note]:
         if self._trims is None:
             return [note(ProofNote.TRIMS_NOT_TOLD)]
         entered = self._entered()

@@ -21,6 +21,12 @@ BANDS: Final[Mapping[str, float]] = {"coolant_c": 5.0, "intake_c": 5.0, "oil_c":
 """The conditions that are compared, each with the difference from which it is told: our choice. Intake air 5
 degrees warmer is 1.7 % thinner, 1 kPa of 100 is 1 %; an engine control corrects most of it."""
 
+CLOSED_LOOP = "closed_loop"
+"""What is taken with the conditions: the share of the rows in which the engine control reported that it
+corrects the mixture by its own sensor."""
+
+_TAKEN = (*BANDS, CLOSED_LOOP)
+
 _PARTS = 1000
 """Parts of a unit in which values are summed, as whole numbers: a sum does not depend on how rows were
 split."""
@@ -44,13 +50,13 @@ class ConditionStage:
     """Takes the rows of a run; `result` gives the mean of each condition that was reported."""
 
     def __init__(self) -> None:
-        self._sums = dict.fromkeys(BANDS, 0)
-        self._counts = dict.fromkeys(BANDS, 0)
+        self._sums = dict.fromkeys(_TAKEN, 0)
+        self._counts = dict.fromkeys(_TAKEN, 0)
 
     def feed(self, block: CylinderBlock) -> None:
         """Takes the next rows."""
         counted = (block.state == SampleState.VALID).any(axis=1)
-        for name in BANDS:
+        for name in _TAKEN:
             if name in block.now:
                 values = block.now[name][counted]
                 values = values[np.isfinite(values)]

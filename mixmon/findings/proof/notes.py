@@ -28,6 +28,7 @@ class ProofNote(NoteCode):
     ONE_CELL_FOR_ALL = "one_cell_for_all"
     TRIMS_NOT_TOLD = "trims_not_told"
     NO_TRIM_CHANGED = "no_trim_changed"
+    LOOP_REPORTED = "loop_reported"
     LOOP_HELD_MEAN = "loop_held_mean"
 
 

@@ -291,6 +291,19 @@ def test_the_mean_of_a_condition_is_over_rows_that_count():
     assert same_for_all_splits(len(block), run) == pytest.approx(np.mean(coolant[100:]), abs=1e-3)
 
 
+@pytest.mark.parametrize(("share", "told"), [(0.5, True), (0.01, False), (np.nan, False)])
+def test_a_closed_loop_that_was_reported_is_told(share, told):
+    before, after = sides(np.random.default_rng(3), np.zeros(EIGHT))
+    block = dwell(np.zeros(2), np.random.default_rng(5), seconds=4.0)
+    stage = ConditionStage()
+    reported = np.where(np.arange(len(block)) < share * len(block), 1.0, 0.0 * share)
+    stage.feed(replace(block, now={**block.now, "closed_loop": reported}))
+    found = compare_runs(before, replace(after, conditions=stage.result()))
+    notes = [one for one in found.notes if one.code is ProofNote.LOOP_REPORTED]
+    assert [dict(one.values)["runs"] for one in notes] == ([("after",)] if told else [])
+    assert "closed_loop" not in {one.quantity for one in found.conditions}
+
+
 def test_a_loop_is_closed_where_a_mean_stays_against_its_trims():
     entered, error = np.array([0.05, 0.02, 0.04, 0.01]), np.full(4, 0.002)
     assert is_loop_closed(entered, entered.mean() - entered, error)
