@@ -33,8 +33,21 @@ if TYPE_CHECKING:
     from mixmon.findings.events.event import Event
     from mixmon.findings.identity.identity import Identity
     from mixmon.findings.proof.compare import BeforeAfter
+    from mixmon.findings.trims.sheet import TrimSheet
     from mixmon.ledger.ledger import Ledger
-    from mixmon.run import Run, alarms, balance, causes, compare, events, identify, lags, read_run, rotation
+    from mixmon.run import (
+        Run,
+        alarms,
+        balance,
+        causes,
+        compare,
+        events,
+        identify,
+        lags,
+        read_run,
+        rotation,
+        trims,
+    )
     from mixmon.session.fuel_steps import FuelStep
     from mixmon.session.load import load_session
     from mixmon.session.model import Session
@@ -60,6 +73,7 @@ __all__ = [
     "SessionError",
     "SourceError",
     "SplitPulse",
+    "TrimSheet",
     "UsageError",
     "alarms",
     "balance",
@@ -72,6 +86,7 @@ __all__ = [
     "load_session",
     "read_run",
     "rotation",
+    "trims",
 ]
 
 _HOME = {
@@ -88,6 +103,7 @@ _HOME = {
     "Run": "mixmon.run",
     "Session": "mixmon.session.model",
     "SplitPulse": "mixmon.session.split_pulses",
+    "TrimSheet": "mixmon.findings.trims.sheet",
     "alarms": "mixmon.run",
     "balance": "mixmon.run",
     "causes": "mixmon.run",
@@ -99,6 +115,7 @@ _HOME = {
     "load_session": "mixmon.session.load",
     "read_run": "mixmon.run",
     "rotation": "mixmon.run",
+    "trims": "mixmon.run",
 }
 
 

@@ -17,3 +17,6 @@ Times = NDArray[np.int64]
 
 SECOND_NS: Final = 1_000_000_000
 """Nanoseconds in a second."""
+
+DATED_FROM_NS: Final = 946_684_800 * SECOND_NS
+"""Stamps before the year 2000 count from a start of their own, and are no date: our choice."""

@@ -37,6 +37,7 @@ from mixmon.findings.proof.conditions import ConditionStage, PlaceStage
 from mixmon.findings.proof.pairs import RunSide
 from mixmon.findings.response.response import review_response
 from mixmon.findings.stage import Summary, feed_on_the_way, run_through
+from mixmon.findings.trims.sheet import TrimSheet, make_sheet
 from mixmon.frames.account import Loss, Reject
 from mixmon.frames.block import FrameBlock, identifier_text
 from mixmon.frames.clock import Jump
@@ -401,6 +402,31 @@ def balance(run: Run, against: str = "peers") -> Balance:
         UsageError: another reference, or the target where none is known.
         SourceError: a log cannot be read.
     """
+    return _judge_balance(run, against)[0]
+
+
+def trims(run: Run) -> TrimSheet:
+    """The trims to type, in the engine control's order and shape, and what they will do; see `TrimSheet`.
+
+    >>> import mixmon
+    >>> run = mixmon.read_run(mixmon.load_session("examples/foreign.toml"), "examples/foreign.log.gz")
+    >>> sheet = mixmon.trims(run)
+    >>> weak = next(row for row in sheet.rows if row.cylinder == 5)
+    >>> weak.now_percent, weak.new_percent, sheet.withheld
+    (0.0, 4.0, ())
+
+    Args:
+        run: from `read_run`; it is read to its end.
+
+    Raises:
+        SourceError: a log cannot be read.
+    """
+    found, stage = _judge_balance(run, "peers")
+    return replace(make_sheet(stage.session_held, found), first_ns=stage.first_ns, last_ns=stage.last_ns)
+
+
+def _judge_balance(run: Run, against: str) -> tuple[Balance, BalanceStage]:
+    """The balance of a run, and the stage that found it; raises as `balance`."""
     if against not in {"peers", "target"}:
         raise UsageError(f"against {against!r}: no such reference; expected peers or target; choose one")
     no_target = "target" not in run.binding.engine and run.session.targets is None
@@ -411,7 +437,7 @@ def balance(run: Run, against: str = "peers") -> Balance:
         )
     stage = _feed_balance(run, run.session)
     found = stage.result(against, (*run.binding.gaps, *run.log.missing))
-    return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed)
+    return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed), stage
 
 
 def _feed_balance(run: Run, session: Session, *beside: Summary[CylinderBlock, object]) -> BalanceStage:
@@ -519,14 +545,46 @@ def compare(
         after: the same, with its own session or the same.
         margin_percent: change of a need, percent of fuel, that counts as none.
         entered: trims that the engine control held in the second run, percent by cylinder; None: as its
-            session says. Cylinders that are not named kept theirs.
+            session says, or else what was kept beside it as entered after the first run
+            (`session.entered`). Cylinders that are not named kept theirs.
 
     Raises:
         UsageError: a margin that is not above zero, runs that cannot be of one engine, or a cylinder that the
             engine does not have.
         SourceError: a log cannot be read.
     """
-    return compare_runs(side_of_run(before), side_of_run(after), margin_percent, entered)
+    runs = before, after
+    sides = with_entry(runs, (side_of_run(before), side_of_run(after)))
+    return compare_runs(*sides, margin_percent, entered)
+
+
+def with_entry(runs: tuple[Run, Run], sides: tuple[RunSide, RunSide]) -> tuple[RunSide, RunSide]:
+    """Two sides with the trims that were kept as entered after the first run, where its session tells none.
+
+    The first run is known again by its frames; stamps, which may begin anew in the second, do not count.
+
+    Raises:
+        SourceError: the log of the first run cannot be read.
+    """
+    entries = (*runs[0].session.entries, *runs[1].session.entries)
+    silent = [run.session.trims.now_percent is None for run in runs]
+    if not entries or not any(silent) or runs[0].once:
+        return sides
+    fingerprint = runs[0].fingerprint()
+    entry = next((one for one in reversed(entries) if one.fingerprint == fingerprint), None)
+    if entry is None:
+        return sides
+    first, second = (
+        _holding(side, percent) if quiet else side
+        for side, percent, quiet in zip(sides, (entry.before, entry.after), silent, strict=True)
+    )
+    return first, second
+
+
+def _holding(side: RunSide, percent: tuple[float, ...]) -> RunSide:
+    """One of two runs with the trims that the engine control held."""
+    session = side.session
+    return replace(side, session=replace(session, trims=replace(session.trims, now_percent=percent)))
 
 
 def side_of_run(run: Run) -> RunSide:
@@ -540,7 +598,7 @@ def side_of_run(run: Run) -> RunSide:
     cells = stage.cells_used()
     return RunSide(
         run.name,
-        run.session,
+        stage.session_held,
         cells,
         conditions.result(),
         run.log.first_ns,

@@ -35,6 +35,7 @@ OF_A_LOG: dict[str, list[str]] = {
     "balance cells": ["balance", "--cells"],
     "balance target": ["balance", "--against", "target"],
     "balance leave out": ["balance", "--leave-out", "2"],
+    "trims": ["trims"],
     "events": ["events"],
     "pulls": ["pulls"],
     "transients": ["pulls", "--transients"],
@@ -74,6 +75,7 @@ ALONE: dict[str, list[str]] = {
     "rotate design": ["rotate", "--design", "8", "--error", "0.35"],
     "rotate design session": ["rotate", "--design", "8", "-s", "examples/alder8.toml", "--error", "0.1"],
     "rotate one": ["rotate", "examples/alder8_short.log.gz", "-s", "examples/alder8.toml", "--quiet"],
+    "trims read aloud": ["trims", *LOGS["six"], "--read-aloud", "--quiet"],
     "compare six": ["compare", *_BOTH_SIX, "--entered", "5=4", "--quiet"],
     "scenarios": ["simulate", "--list"],
     "grade plain": ["simulate", "--scenario", "plain", "--seed", "1", "--grade", "--quiet"],
@@ -95,7 +97,9 @@ def command_lines() -> dict[str, list[str]]:
     as_json = {
         f"{name} json": [*words, "--json"]
         for name, words in lines.items()
-        if words[0] != "decode" and "--list" not in words and name not in ("grade plain", "grade six")
+        if words[0] != "decode"
+        and not {"--list", "--read-aloud"} & set(words)
+        and name not in ("grade plain", "grade six")
     }
     return dict(sorted((lines | as_json).items()))
 

@@ -7,10 +7,9 @@ from pathlib import Path
 
 from mixmon.cli import options
 from mixmon.cli.console import conclude
-from mixmon.cli.runs import log_status, opened_run
+from mixmon.cli.runs import log_status, opened_run, trims_of
 from mixmon.errors import UsageError
 from mixmon.findings.proof.compare import (
-    LARGEST_TRIM_PERCENT,
     USUAL_MARGIN_PERCENT,
     BeforeAfter,
     compare_runs,
@@ -18,7 +17,7 @@ from mixmon.findings.proof.compare import (
 from mixmon.report.balance import log_troubles
 from mixmon.report.comparison import comparison_json, comparison_text
 from mixmon.report.text import to_json
-from mixmon.run import LogFacts, side_of_run
+from mixmon.run import LogFacts, side_of_run, with_entry
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -40,14 +39,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         default=USUAL_MARGIN_PERCENT,
         help="change of a need, percent of fuel, that counts as none (default: %(default)s)",
     )
-    parser.add_argument(
-        "--entered",
-        metavar="CYL=PCT",
-        nargs="+",
-        action="extend",
-        default=[],
-        help="trims that the engine control held in AFTER, such as 4=5.5; default: [trims] now_percent of "
-        "its session. Cylinders that are not named kept theirs",
+    options.add_entered(
+        parser,
+        "trims that the engine control held in AFTER, such as 4=5.5; default: [trims] now_percent of "
+        "its session, or what mixmon trims --entered has kept. Cylinders that are not named kept theirs",
     )
     options.add_leave_out(parser)
     options.add_window(parser)
@@ -71,38 +66,12 @@ def _read_both(arguments: argparse.Namespace) -> tuple[BeforeAfter, list[LogFact
             f"{arguments.before}: named twice; expected two runs; a run is always like itself: name another"
         )
     entered = trims_of(arguments.entered)
-    sides, logs = [], []
+    sides, runs = [], []
     for when in ("before", "after"):
         session = getattr(arguments, f"session_{when}") or arguments.session
         one = argparse.Namespace(**{**vars(arguments), "log": [getattr(arguments, when)], "session": session})
         with opened_run(one) as opened:
             sides.append(side_of_run(opened))
-            logs.append(opened.log)
-    return compare_runs(sides[0], sides[1], arguments.margin, entered), logs
-
-
-def trims_of(words: list[str]) -> dict[int, float] | None:
-    """Trims by cylinder; None where none is given.
-
-    Raises:
-        UsageError: a word that is no trim, or a second one for a cylinder.
-    """
-    trims: dict[int, float] = {}
-    for word in words:
-        cylinder, equals, given = word.partition("=")
-        try:
-            number, trim = int(cylinder), float(given)
-            fine = bool(equals) and abs(trim) <= LARGEST_TRIM_PERCENT
-        except ValueError:
-            fine = False
-        if not fine:
-            raise UsageError(
-                f"--entered {word}: no trim; expected a cylinder and percent, such as 4=5.5; correct it"
-            )
-        if number in trims:
-            raise UsageError(
-                f"--entered {word}: cylinder {number} was given {trims[number]:g} % before it; expected one "
-                "trim for a cylinder; correct it"
-            )
-        trims[number] = trim
-    return trims or None
+        runs.append(opened)
+    before, after = with_entry((runs[0], runs[1]), (sides[0], sides[1]))
+    return compare_runs(before, after, arguments.margin, entered), [one.log for one in runs]

@@ -42,6 +42,7 @@ from mixmon.messages.chain import shipped_database
 from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import SESSION_FILE
 from mixmon.report.text import printable
+from mixmon.session.entered import entered_path
 from mixmon.session.evidence import evidence_path
 from mixmon.session.load import load_session
 from mixmon.session.model import Session
@@ -230,6 +231,8 @@ def run_files(session: Session) -> dict[str, bytes]:
     files = {SESSION_FILE: _read_bytes(session.path)}
     if session.identity is not None:
         files[evidence_path(Path(SESSION_FILE)).name] = _read_bytes(evidence_path(session.path))
+    if session.entries:
+        files[entered_path(Path(SESSION_FILE)).name] = _read_bytes(entered_path(session.path))
     for bus in session.buses:
         for written in bus.databases:
             path = database_path(written, session.path.parent)

@@ -94,6 +94,7 @@ COMMANDS = {
     "replay": "the dashboard on a log; without a terminal, its alarms and its balance",
     "decode": "signals of a log as CSV or Parquet, by a session or by any DBC file",
     "balance": "what every cylinder needs, spread, cells and new trims",
+    "trims": "the trims to type, in the engine control's order, and what they will do; keeps what was typed",
     "rotate": "sensors' own errors apart from the cylinders' needs, by moving the sensors; --design plans it",
     "causes": "what else than fuel may explain the needs, what the data cannot separate, and the next best "
     "test",

@@ -234,3 +234,10 @@ def number(text: str, expected: str) -> float:
     if not (math.isfinite(value) and value >= 0):
         raise argparse.ArgumentTypeError(f"found {text!r}; expected {expected}")
     return value
+
+
+def add_entered(parser: argparse._ActionsContainer, help_text: str) -> None:
+    """--entered: trims by cylinder; see `cli.runs.trims_of`."""
+    parser.add_argument(
+        "--entered", metavar="CYL=PCT", nargs="+", action="extend", default=[], help=help_text
+    )

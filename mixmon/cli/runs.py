@@ -23,6 +23,7 @@ from mixmon.cli.options import Window
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.census.traffic import StretchCutter
 from mixmon.findings.lags import DEFAULT_LAG_S, Lag
+from mixmon.findings.proof.compare import LARGEST_TRIM_PERCENT
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.logs import is_run, open_log
 from mixmon.record.run_folder import load_kept_session, open_run
@@ -153,6 +154,36 @@ def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
     with Progress(sys.stderr, run.total, quiet=arguments.quiet) as progress:
         run.watcher = progress.advance
         yield run
+
+
+def trims_of(words: Iterable[str]) -> dict[int, float] | None:
+    """Trims by cylinder, from words such as `4=5.5` or `4=5.5,7=-1`; None where none is given.
+
+    >>> trims_of(["4=5.5,7=-1", "2=0"])
+    {4: 5.5, 7: -1.0, 2: 0.0}
+
+    Raises:
+        UsageError: a word that is no trim, or a second one for a cylinder.
+    """
+    trims: dict[int, float] = {}
+    for word in (part for given in words for part in given.split(",")):
+        cylinder, equals, given = word.partition("=")
+        try:
+            number, trim = int(cylinder), float(given)
+            fine = bool(equals) and abs(trim) <= LARGEST_TRIM_PERCENT
+        except ValueError:
+            fine = False
+        if not fine:
+            raise UsageError(
+                f"--entered {word}: no trim; expected a cylinder and percent, such as 4=5.5; correct it"
+            )
+        if number in trims:
+            raise UsageError(
+                f"--entered {word}: cylinder {number} was given {trims[number]:g} % before it; expected one "
+                "trim for a cylinder; correct it"
+            )
+        trims[number] = trim
+    return trims or None
 
 
 # A log of frames, for the commands that need no session's rows.

@@ -22,6 +22,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Final
 
+from mixmon.arrays import DATED_FROM_NS
+
 
 class EntryKind(StrEnum):
     """What an entry is about; the values stand in the file and in JSON."""
@@ -95,10 +97,6 @@ class Entry:
     def kind(self) -> EntryKind:
         """What it is about."""
         return self.fact.kind
-
-
-DATED_FROM_NS: Final = 946_684_800 * 1_000_000_000
-"""Stamps before the year 2000 count from a start of their own, and are no date: our choice."""
 
 
 def is_dated(fact: Fact) -> bool:

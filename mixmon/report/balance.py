@@ -395,13 +395,13 @@ def _closing_lines(balance: Balance, run: Run) -> str:
         if balance.against == "target":
             lines.append(f"the new trims are by the needs against {_name_mean(balance)}, not those above")
         lines.append(
-            f"{_LABELS_SAY[balance.identity]}Balanced mixture is no proof of knock margin; the engine "
+            f"{LABELS_SAY[balance.identity]}Balanced mixture is no proof of knock margin; the engine "
             "builder's limits stand."
         )
     return "".join(map(paragraph, lines)) + note_lines(balance.notes)
 
 
-_LABELS_SAY: Mapping[IdentityState, str] = {
+LABELS_SAY: Mapping[IdentityState, str] = {
     IdentityState.PROVED: "Fuel steps have proved that each label sees its cylinder; measure again after. ",
     IdentityState.STATED: (
         "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "

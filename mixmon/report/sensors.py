@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from mixmon.arrays import SECOND_NS
-from mixmon.ledger.entries import DATED_FROM_NS, Entry
+from mixmon.arrays import DATED_FROM_NS, SECOND_NS
+from mixmon.ledger.entries import Entry
 from mixmon.ledger.forecast import Forecast
 from mixmon.ledger.lessons import Lesson
 from mixmon.ledger.standing import Measured, Place, RunRecord, SensorRecord

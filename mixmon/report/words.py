@@ -23,11 +23,12 @@ from mixmon.findings.lags import LagSource
 from mixmon.findings.proof.notes import EffectVerdict, ProofNote
 from mixmon.findings.pulls.quality import PullNote
 from mixmon.findings.response.notes import EdgeProblem, ResponseNote
+from mixmon.findings.trims.notes import Certainty, Outlook, SheetNote
 from mixmon.ledger.notes import LedgerNote
 from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
-from mixmon.report.text import NO_VALUE, counted
+from mixmon.report.text import NO_VALUE, counted, number
 
 Sentence = str | Callable[[Mapping[str, Any]], str]
 
@@ -337,6 +338,18 @@ def _describe_not_proved(values: Mapping[str, Any]) -> str:
     )
 
 
+def _list_percents(percents: Iterable[float]) -> str:
+    """Trims in the order of the cylinders; a zero has no sign."""
+    return ", ".join(number(one, 2, signed=True) for one in percents)
+
+
+def _describe_entry(values: Mapping[str, Any]) -> str:
+    """Where an entry of trims comes from, and which side of it a log is on."""
+    by = f" by {values['by']}" if values["by"] else ""
+    side = "as entered" if values["after"] else "as they were before what was entered"
+    return f"{side} after {values['log']}{by} (kept {values['entered_at']})"
+
+
 _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.NO_SENSOR: "no sensor",
     BalanceNote.SHARED_SENSOR: lambda values: (
@@ -415,7 +428,8 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.TRIM_AT_LIMIT: "trim at its limit",
     BalanceNote.LARGE_TRIM_CHANGE: ("over {limit_percent:g} %: look for a mechanical cause before trimming"),
     BalanceNote.ROUNDED_FOR_TOTAL: (
-        "next step taken instead of the nearest, {nearest_percent:+.2f}, so that the engine's fuel stays"
+        "next step taken instead of the nearest, {nearest_percent:+.2f}, for the set as a whole: the "
+        "engine's fuel stays, or the cylinders lie closer together"
     ),
     BalanceNote.LESS_THAN_HALF_A_STEP: (
         "trim kept: what is sure of the need, {wanted_percent:+.2f} %, is less than half a step"
@@ -492,6 +506,25 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.EQUAL_AIR_ASSUMED: (
         "equal air assumed for the mean of the cylinders and the engine's fuel: no [engine] charge_share"
     ),
+    BalanceNote.TRIMS_CHANGED_BETWEEN: (
+        "the trims were changed between the first log and the last (entered after {log}), so needs before "
+        "and after it are mixed; read the logs apart"
+    ),
+    BalanceNote.TRIMS_NOW_FROM_ENTRY: lambda values: (
+        f"trims now: {_list_percents(values['entry_percent'])} by cylinder, {_describe_entry(values)}"
+    ),
+    BalanceNote.TRIMS_AGAINST_ENTRY: lambda values: (
+        f"[trims] now_percent is against what was entered: {_list_percents(values['entry_percent'])} by "
+        f"cylinder, {_describe_entry(values)}; the session counts: correct now_percent, or take it out"
+    ),
+    BalanceNote.ENTRIES_NOT_PLACED: (
+        "trims were entered for this engine, but the log's stamps have no date that tells whether it was "
+        "made before or after; give [trims] now_percent"
+    ),
+    BalanceNote.OTHER_SHAPE: lambda values: (
+        f"the engine control has trims by {'bank' if values['shape'] == 'bank' else 'speed and load'}: "
+        "mixmon trims gives them; those here are for one trim a cylinder"
+    ),
     BalanceNote.TRIMS_NOW_ASSUMED_ZERO: "trims now: not given in [trims] now_percent, taken as 0",
     BalanceNote.CELLS_EXCLUDED_BY_OPERATOR: _write_cells_excluded,
     BalanceNote.ENGINE_FAR_FROM_TARGET: (
@@ -516,6 +549,53 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.CUTS_UNKNOWN: (
         "{seconds:.1f} s excluded: the engine control no longer reported whether fuel or spark is cut"
     ),
+}
+
+
+# The trim sheet.
+
+
+def _list_cells(values: Mapping[str, Any]) -> str:
+    """Cells by speed and load."""
+    pairs = zip(values["rpm"], values["load"], strict=True)
+    return _join_words(f"{rpm:g} rpm, load {load:g}" for rpm, load in pairs)
+
+
+_SHEET: Final[Mapping[NoteCode, Sentence]] = {
+    SheetNote.MOVED_BY_NEED: "its need, {needs_percent:+.1f} %",
+    SheetNote.ORDER_BY_CYLINDER: (
+        "in the order of the cylinders: [injection] output_order does not say which cylinder is on which "
+        "output"
+    ),
+    SheetNote.BANKS_ALIKE: "banks do not differ by more than their cylinders scatter: their trims stay",
+    SheetNote.BANK_PART_IN_CYLINDERS: (
+        "banks differ, and the engine control has no trims of banks: their part is in the cylinders' trims; "
+        "look at fuel supply, exhaust and cams of the bank first"
+    ),
+    SheetNote.MAP_NOW_ASSUMED: (
+        "the table now: not given in [trims] map_now_percent, taken as now_percent throughout"
+    ),
+    SheetNote.BANK_NOW_ASSUMED: "trims of banks now: not given in [trims] bank_now_percent, taken as 0",
+    SheetNote.BETWEEN_BREAKPOINTS: lambda values: (
+        f"measured between breakpoints, and given to the nearest: {_list_cells(values)}; [axes] at the "
+        "breakpoints would tell each its own"
+    ),
+    SheetNote.MAP_CELL_EMPTY: "kept: nothing measured there",
+    SheetNote.MAP_CELL_NOT_USED: lambda values: (
+        f"kept: {', '.join(values['reasons'])}" if values["reasons"] else "kept: need not known"
+    ),
+    SheetNote.MAP_FUEL_LEFT_OVER: (
+        "at {rpm:g} rpm, load {load:g} the trims change the engine's fuel by {trims_add_percent:+.2f} %; to "
+        "keep it, change the base map there by {base_map_percent:+.2f} %"
+    ),
+    Outlook.EVENED: "evened: within {limit_percent:g} %",
+    Outlook.EVEN_ALREADY: "even, as it was",
+    Outlook.STAYS_UNEVEN: "stays uneven: over {limit_percent:g} %",
+    Outlook.NOT_SURE: "may be within {limit_percent:g} % or not",
+    Outlook.OUTLOOK_NOT_KNOWN: "not known: not every cylinder was measured there",
+    Certainty.CLEAR: "clear",
+    Certainty.WITHIN_ERROR: "within error",
+    Certainty.NEED_NOT_KNOWN: "not known",
 }
 
 
@@ -1117,6 +1197,7 @@ SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_SESSION_GAPS,
     **_CAUTIONS,
     **_BALANCE,
+    **_SHEET,
     **_ROTATION,
     **_COMPARISON,
     **_EFFECTS,

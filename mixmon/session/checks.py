@@ -423,6 +423,49 @@ def _check_trims(clean: Clean, report: MistakeReport) -> None:
             )
 
 
+def _check_output_order(clean: Clean, report: MistakeReport) -> None:
+    cylinders, order = (
+        clean.get("engine", {}).get("cylinders"),
+        clean.get("injection", {}).get("output_order"),
+    )
+    if cylinders and order and sorted(order) != list(range(1, cylinders + 1)):
+        report("injection.output_order", shown(order), f"each cylinder from 1 to {cylinders} once")
+
+
+def _check_trim_shape(clean: Clean, report: MistakeReport) -> None:
+    """What a map or bank trims need, and whether what they hold now fits."""
+    trims, engine = clean.get("trims", {}), clean.get("engine", {})
+    shape, banks = trims.get("shape"), engine.get("banks")
+    if shape == "bank" and len(banks or {}) < 2 and not report.about("engine.banks"):
+        report("trims.shape", '"bank" without banks', "two banks or more in engine.banks")
+    for name in sorted(set(trims.get("bank_now_percent", {})) - set(banks or {})) if banks else ():
+        report(dotted("trims.bank_now_percent", name), "no such bank", f"one of {', '.join(banks)}")
+    for name in ("map_rpm", "map_load"):
+        points = trims.get(name)
+        if shape == "map" and not points and not report.about(f"trims.{name}"):
+            report(f"trims.{name}", "missing", 'the breakpoints of the table, as shape is "map"')
+        if points and list(points) != sorted(set(points)):
+            report(f"trims.{name}", shown(points), "rising breakpoints")
+    _check_map_now(clean, report)
+
+
+def _check_map_now(clean: Clean, report: MistakeReport) -> None:
+    """That each table of trims has a row for each load and a column for each speed, within the limits."""
+    trims, usual = clean.get("trims", {}), Trims()
+    cylinders = clean.get("engine", {}).get("cylinders")
+    loads, speeds = len(trims.get("map_load", ())), len(trims.get("map_rpm", ()))
+    lowest = trims.get("lowest_percent", usual.lowest_percent)
+    highest = trims.get("highest_percent", usual.highest_percent)
+    for name, rows in trims.get("map_now_percent", {}).items():
+        where = dotted("trims.map_now_percent", name)
+        if cylinders and name not in {str(c) for c in range(1, cylinders + 1)}:
+            report(where, "no such cylinder", f"cylinders from 1 to {cylinders}, as text")
+        if loads and speeds and (len(rows) != loads or any(len(row) != speeds for row in rows)):
+            report(where, "a table of another shape", f"{loads} rows of {speeds}, as map_load and map_rpm")
+        if any(not lowest <= one <= highest for row in rows for one in row):
+            report(where, "a trim beyond the limits", f"from {lowest:g} to {highest:g}, the limits above")
+
+
 def _check_identity(clean: Clean, report: MistakeReport) -> None:
     trims = clean.get("trims", {})
     stated = trims.get("identity") == "stated"
@@ -544,6 +587,8 @@ LIMIT_CHECKS: Final[tuple[Check, ...]] = (
     _check_targets,
     _check_validity,
     _check_trims,
+    _check_output_order,
+    _check_trim_shape,
     _check_identity,
     _check_trim_loads,
     _check_alarm_names,

@@ -42,6 +42,9 @@ _NEEDS: Final[Mapping[str, tuple[str, ...]]] = {
     "validity.low_flow_mask": ("axes.rpm", "axes.load"),
     "validity.overrun": ("engine_signals.rpm", "engine_signals.throttle"),
     "trims.load_from": ("axes.load",),
+    "trims.map_rpm": ("axes.rpm",),
+    "trims.map_load": ("axes.load",),
+    "trims.map_now_percent": ("trims.map_rpm", "trims.map_load"),
     "limits.source": ("limits.alarm",),
 }
 """Keys that do nothing unless all of the others are there; LOAD is what axes.load_signal names.
@@ -56,8 +59,19 @@ _OF_TRIMS: Final = (
     "ask_above_percent",
     "load_from",
     "identity",
+    "shape",
+    "map_rpm",
+    "map_load",
 )
 """Keys of [trims] that only say how trims are made."""
+
+_OF_SHAPES: Final = {
+    "map_rpm": "map",
+    "map_load": "map",
+    "map_now_percent": "map",
+    "bank_now_percent": "bank",
+}
+"""Keys of [trims] by the shape that reads them."""
 
 
 def ignored_keys(path: Path | str) -> list[IgnoredKey]:
@@ -91,11 +105,20 @@ def _find(clean: Clean) -> Iterator[tuple[str, tuple[str, ...], str]]:
     for name in ("identity_by", "identity_reason"):
         if _has(clean, f"trims.{name}") and clean.get("trims", {}).get("identity") != "stated":
             yield f"trims.{name}", ('trims.identity = "stated"',), ""
+    yield from _find_shapes(clean)
     yield from _find_patterns(clean)
     for where, _, value in (*chain_signals(clean), *engine_signals(clean)):
         for name in ("scale", "offset"):
             if isinstance(value, dict) and "equals" in value and name in value:
                 yield f"{where}.{name}", (), f"{where}.equals"
+
+
+def _find_shapes(clean: Clean) -> Iterator[tuple[str, tuple[str, ...], str]]:
+    """Keys of trims of another shape."""
+    shape = clean.get("trims", {}).get("shape", "cylinder")
+    for name, wanted in _OF_SHAPES.items():
+        if _has(clean, f"trims.{name}") and shape != wanted:
+            yield f"trims.{name}", (f'trims.shape = "{wanted}"',), ""
 
 
 def _has(clean: Clean, key: str) -> bool:

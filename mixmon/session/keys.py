@@ -240,6 +240,7 @@ _INJECTION = Table(
         "timing": Text(("sequential", "paired", "batch")),
         "dead_time_ms": Number(0, 10, "ms"),
         "fuel_rails": Row(_places),
+        "output_order": _places,
     }
 )
 
@@ -365,6 +366,11 @@ _TRIMS = Table(
         "identity": Text(("required", "stated")),
         "identity_by": Text(what="the name of who vouches for the labels"),
         "identity_reason": Text(what="why the labels are right without a proof"),
+        "shape": Text(("cylinder", "bank", "map")),
+        "map_rpm": Row(_rpm),
+        "map_load": Row(_load),
+        "map_now_percent": Table(others=Row(Row(_trim)), what="cylinders with their rows of trims by load"),
+        "bank_now_percent": Table(others=_trim, what="bank names with their trims, such as A = 0.5"),
     }
 )
 

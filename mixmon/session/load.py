@@ -17,15 +17,16 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from math import fsum
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from mixmon.errors import Mistake, SessionError, SourceError, reason_of
 from mixmon.session import checks, keys, model
 from mixmon.session.alarm_kinds import ALARM_KINDS
+from mixmon.session.entered import load_entries
 from mixmon.session.evidence import load_evidence
 from mixmon.session.keys import SESSION_TABLE
 from mixmon.session.model import Session
@@ -44,6 +45,10 @@ from mixmon.session.schema import (
 # ----------------------------------------------------------------------------------------------------
 # From clean tables to the frozen records of `session.model`.
 # ----------------------------------------------------------------------------------------------------
+
+
+_Kept = TypeVar("_Kept")
+"""What lies beside a session file."""
 
 
 def build(clean: Clean, path: Path, report: MistakeReport) -> model.Session | None:
@@ -226,14 +231,15 @@ def read_session(path: Path | str) -> tuple[Session | None, list[Mistake]]:
         check(clean, report)
     session = build(clean, path, report)
     if session is not None:
-        session = replace(session, identity=_load_evidence(path, report))
+        evidence = _load_beside(path, report, load_evidence)
+        session = replace(session, identity=evidence, entries=_load_beside(path, report, load_entries) or ())
     return session, placed(report.mistakes, text)
 
 
-def _load_evidence(path: Path, report: MistakeReport) -> model.IdentityEvidence | None:
-    """The proof of the labels beside a session file; None without one, and after a report."""
+def _load_beside(path: Path, report: MistakeReport, load: Callable[[Path], _Kept]) -> _Kept | None:
+    """What is kept beside a session file; None after a report."""
     try:
-        return load_evidence(path)
+        return load(path)
     except SourceError as error:
         where, _, said = str(error).partition(": ")
         found, _, expected = said.partition("; expected ")

@@ -50,11 +50,13 @@ class Injection:
                   one driver and with one trim; "batch": all together, which leaves nothing to trim
     dead_time_ms  time that an injector needs to open
     fuel_rails    cylinders along each fuel rail, from where the fuel enters: do needs go with their place?
+    output_order  the cylinder on each injector output of the engine control, from its first output on
     """
 
     timing: str | None = None
     dead_time_ms: float | None = None
     fuel_rails: tuple[tuple[int, ...], ...] | None = None
+    output_order: tuple[int, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,6 +244,11 @@ class Trims:
     identity: "required": no trims without a proof that each label sees its cylinder; "stated": somebody
     vouches for it.
     identity_by, identity_reason: who, and why, where it is stated.
+    shape: "cylinder": one a cylinder; "bank": one a bank beside it; "map": one a cylinder at every
+    breakpoint of speed and load, between which the ECU interpolates.
+    map_rpm, map_load: the breakpoints.
+    map_now_percent: by cylinder, rows of map_load with columns of map_rpm; where not given, as `now_percent`.
+    bank_now_percent: by bank.
     """
 
     step_percent: float = 0.5
@@ -254,6 +261,11 @@ class Trims:
     identity: str = "required"
     identity_by: str | None = None
     identity_reason: str | None = None
+    shape: str = "cylinder"
+    map_rpm: tuple[float, ...] = ()
+    map_load: tuple[float, ...] = ()
+    map_now_percent: Mapping[str, tuple[tuple[float, ...], ...]] = field(default_factory=dict)
+    bank_now_percent: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,10 +341,34 @@ class IdentityEvidence:
 
 
 @dataclass(frozen=True, slots=True)
+class TrimEntry:
+    """Trims that were typed into the engine control, as kept beside a session (`session.entered`).
+
+    log, fingerprint   the log that led to them: its name, and by what its frames are known again
+    first_ns, last_ns  its time, by its stamps
+    entered_at         when the entry was kept, by this machine's clock, ISO 8601
+    by                 who typed them; None where not told
+    sensors            serials of the chain, by position
+    before, after      trims in percent, one a cylinder
+    """
+
+    log: str
+    fingerprint: str
+    first_ns: int
+    last_ns: int
+    entered_at: str
+    by: str | None
+    sensors: tuple[str | None, ...]
+    before: tuple[float, ...]
+    after: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Session:
     """A whole session file.
 
     identity  the proof beside it that labels see their cylinders; None: there is none
+    entries   the trims that were typed, as kept beside it, in the order in which they were kept
     of_run  it lies in the folder of a run, which may come from elsewhere: nothing outside is read for it
     """
 
@@ -354,6 +390,7 @@ class Session:
     limits: Limits = field(default_factory=Limits)
     recording: Recording = field(default_factory=Recording)
     identity: IdentityEvidence | None = None
+    entries: tuple[TrimEntry, ...] = ()
 
     def bus(self, name: str) -> Bus:
         """The bus of that name.

@@ -29,8 +29,9 @@ from mixmon.findings.balance.known import KnownBiases
 from mixmon.findings.balance.limited import Limited, at_limit, find_limited, nearest_levels
 from mixmon.findings.balance.needs import CellResult, Needs, fit_needs, place_cell
 from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.balance.steps import shrink_to_median
 from mixmon.findings.balance.total import TotalErrors
-from mixmon.findings.balance.trims import TrimPlan, plan_trims, shrink_to_median
+from mixmon.findings.balance.trims import TrimPlan, plan_trims
 from mixmon.findings.balance.unlike import CellsCompared, Stays, compare_cells
 from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
@@ -42,6 +43,7 @@ from mixmon.mixture.opening import Opening
 from mixmon.mixture.steady import NOWHERE, Cell, Steady
 from mixmon.note import Note, note
 from mixmon.session.charges import node_targets, reference_weights
+from mixmon.session.entered import trims_held
 from mixmon.session.evidence import IdentityStanding, IdentityState, identity_standing
 from mixmon.session.model import IdentityEvidence, Session
 from mixmon.session.observation import observation_of
@@ -331,6 +333,8 @@ class BalanceStage:
         self._pulled_rows = 0
         self._ends: dict[str, Floats] = {}
         self.known_biases = KnownBiases(session)
+        self.first_ns: int | None = None
+        self.last_ns: int | None = None
 
     def prove(self, evidence: IdentityEvidence) -> None:
         """Takes a proof of the labels that was kept after the session was read."""
@@ -339,6 +343,8 @@ class BalanceStage:
     def feed(self, block: CylinderBlock) -> None:
         """Takes rows of one stretch of time."""
         if len(block):
+            self.first_ns = int(block.t[0]) if self.first_ns is None else self.first_ns
+            self.last_ns = int(block.t[-1])
             self._ends = {name: block.aux[name][-1] for name in ("rich_end", "lean_end") if name in block.aux}
         block = self.known_biases.correct(block.with_one_target())
         cell = self._steady.feed(block)
@@ -350,6 +356,33 @@ class BalanceStage:
     def wander(self) -> Wander:
         """How much the nodes wander by themselves, by the last result."""
         return self._cells.wander
+
+    @property
+    def session_held(self) -> Session:
+        """The session with the trims that the engine control held while the rows were made."""
+        held = trims_held(self.session, self.first_ns)
+        return replace(self.session, trims=replace(self.session.trims, now_percent=held.percent))
+
+    def _block_changed_trims(self) -> tuple[Note, ...]:
+        """Why no trims are offered: they were changed between the first row and the last."""
+        first, last = (trims_held(self.session, t) for t in (self.first_ns, self.last_ns))
+        if first.after == last.after and first.entry == last.entry:
+            return ()
+        changed = last.entry or first.entry
+        return (note(BalanceNote.TRIMS_CHANGED_BETWEEN, log="" if changed is None else changed.log),)
+
+    def notes_on_entries(self) -> tuple[Note, ...]:
+        """Where the trims of now come from, if not from the session, and what is against them."""
+        held = trims_held(self.session, self.first_ns)
+        if held.undated:
+            return (note(BalanceNote.ENTRIES_NOT_PLACED),)
+        if held.entry is None:
+            return ()
+        code = BalanceNote.TRIMS_AGAINST_ENTRY if held.against else BalanceNote.TRIMS_NOW_FROM_ENTRY
+        one = held.entry
+        percent = one.after if held.after else one.before
+        values = {"log": one.log, "entered_at": one.entered_at, "by": one.by, "after": held.after}
+        return (note(code, **values, entry_percent=percent),)
 
     def found_ends(self, node: int) -> list[float]:
         """Ends of a node's range in lambda that its readings show and the session does not tell."""
@@ -418,8 +451,9 @@ class BalanceStage:
             *self._block_limited(limited),
             *compared.withheld,
             *self._block_pulls(used),
+            *self._block_changed_trims(),
         )
-        plan = plan_trims(self.session, compared.still(needs.peers), blocked)
+        plan = plan_trims(self.session_held, compared.still(needs.peers), blocked)
         effects = self._misfire_effects(shares, used, needs, plan) if shares and not patience else ()
         return _BalanceBuilder(
             self, against, cells, needs, plan, compared=compared, limited=limited, misfires=effects
@@ -554,7 +588,7 @@ class BalanceStage:
         counted = self._fit_needs(
             [self._cells.with_misfires(c.cell) if c.masked_s.any() else c for c in used]
         )
-        wrong = plan_trims(self.session, counted.peers)
+        wrong = plan_trims(self.session_held, counted.peers)
         return tuple(
             MisfireEffect(
                 cylinder=cylinder,
@@ -679,7 +713,13 @@ class _BalanceBuilder:
             predicted_by_cell=tuple(by_cell_predicted.values()) if by_cell else (),
             fuel_percent=self._plan.fuel_percent,
             withheld=self._plan.withheld,
-            notes=(*gaps, *self._stage.known_biases.notes(), *self._plan.notes, *self._notes_on_result()),
+            notes=(
+                *gaps,
+                *self._stage.known_biases.notes(),
+                *self._stage.notes_on_entries(),
+                *self._plan.notes,
+                *self._notes_on_result(),
+            ),
             misfires=self._misfires,
             excluded_cells=tuple(self._excluded_cells),
             cell_spreads=self._cell_spreads(cells),

@@ -58,6 +58,7 @@ class BalanceNote(NoteCode):
     ONE_TRIM_FOR_ALL = "one_trim_for_all"
     IDENTITY_NOT_PROVED = "identity_not_proved"
     IDENTITY_DISPROVED = "identity_disproved"
+    TRIMS_CHANGED_BETWEEN = "trims_changed_between"
 
     # notes on the whole result
     SPLIT_NOT_KNOWN = "split_not_known"
@@ -75,6 +76,10 @@ class BalanceNote(NoteCode):
     REFERENCE_WITHOUT_LIMITED = "reference_without_limited"
     JOINED_BY_TARGET = "joined_by_target"
     TRIMS_NOW_ASSUMED_ZERO = "trims_now_assumed_zero"
+    TRIMS_NOW_FROM_ENTRY = "trims_now_from_entry"
+    TRIMS_AGAINST_ENTRY = "trims_against_entry"
+    ENTRIES_NOT_PLACED = "entries_not_placed"
+    OTHER_SHAPE = "other_shape"
     CELLS_EXCLUDED_BY_OPERATOR = "cells_excluded_by_operator"
     ENGINE_FAR_FROM_TARGET = "engine_far_from_target"
     NO_SPEED = "no_speed"

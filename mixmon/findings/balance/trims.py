@@ -1,7 +1,7 @@
 """Trims: from needs to the numbers to enter in the ECU, or the reasons for which none are offered.
 
     needs by node -> by cylinder -> pooled by injector driver -> shrunk to their median, in order
-          -> zero where within error of zero -> limits -> the ECU's steps, same total fuel if they allow it
+          -> zero where within error of zero -> limits -> the best set of the ECU's steps
 
 Trims multiply: a factor f = 1 + t/100 on a cylinder's fuel. A cylinder that reads m times the reference
 needs m times its factor. `plan_trims` is the whole way; the steps follow it.
@@ -10,32 +10,26 @@ Fuel is counted as it is burnt: a cylinder with air a, lambda l and factor f has
 unequal injectors, unequal air and trims that are in place are all in it, and the reference and the total
 rest on one assumption, that of the air.
 
-Invariants: a need that is within error of zero moves nothing; no trim changes against its need, or beyond
-it by more than half a step; of two needs that are clear the larger never gets the smaller change, but for
-limits and trims that are off the steps now. Only rounding is free to keep the engine's total fuel, all
-cylinders alike and by a quarter of a step at most. What is left is told as fuel for the whole engine.
+The rules that no trim breaks, and what makes one set of trims better than another: `findings.balance.steps`.
+What they leave of the engine's fuel is told as fuel for the whole engine.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from decimal import Decimal
 from math import fsum
 
 import numpy as np
 
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, chi_square_point, robust_deviation
+from mixmon.findings.balance.steps import WantedTrims, best_steps
+from mixmon.findings.stats import Estimate
 from mixmon.messages.cautions import pairing_cautions
 from mixmon.note import Note, note
 from mixmon.session.charges import own_targets, relative_charges
 from mixmon.session.injectors import trimmed_together
 from mixmon.session.model import Session
-
-_OUTLYING_SIGMAS = 3.0
-"""Standard deviations from which a need is not shrunk: our choice; of sixteen cylinders that are alike, one
-is so far out by chance in one engine of twenty-five."""
 
 Groups = tuple[tuple[int, ...], ...]
 """Cylinders that can only have one trim, each group in order; see `session.injectors`."""
@@ -43,15 +37,8 @@ Groups = tuple[tuple[int, ...], ...]
 _LEAST_ERROR = 1e-9
 """Our choice: a need without any error, as only made-up data have, weighs much and not infinitely much."""
 
-_STEP_SLACK = 1e-9
-"""Steps by which a value may miss a whole step and count as it: our choice, for rounding errors."""
-
 _AT_LIMIT_PERCENT = 1e-9
 """Distance below which a trim is at its limit: our choice, for rounding errors."""
-
-_MOST_SHIFT = 0.25
-"""Steps by which all trims may be moved before rounding, so that the total stays: our choice, so that a trim
-is never off what it should be by more than three quarters of a step."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,6 +138,8 @@ def _list_assumptions(session: Session) -> tuple[Note, ...]:
         assumed.append(note(BalanceNote.EQUAL_AIR_ASSUMED))
     if session.trims.now_percent is None:
         assumed.append(note(BalanceNote.TRIMS_NOW_ASSUMED_ZERO))
+    if session.trims.shape != "cylinder":
+        assumed.append(note(BalanceNote.OTHER_SHAPE, shape=session.trims.shape))
     return tuple(assumed)
 
 
@@ -239,14 +228,14 @@ def _solve_trims(
     """Trims in percent, float64[cylinders] each: exact, in steps, and in the nearest steps."""
     members = [[cylinder - 1 for cylinder in group] for group in groups]
     pooled = [_pool_needs(of_group) if (of_group := _known_all(needs, m)) else None for m in members]
-    wanted = _WantedTrims.of(
-        session,
+    wanted = WantedTrims.of(
+        session.trims,
         np.array([now[m].mean() for m in members]),
         np.array([fuel[m].sum() for m in members]),
         pooled,
     )
     step = session.trims.step_percent
-    found = wanted.exact, wanted.round_to_step(step), wanted.nearest_step(step, 0.0)
+    found = wanted.exact, best_steps(wanted, step), wanted.nearest_steps(step)
     sizes = [len(m) for m in members]
     by_cylinder = np.argsort(np.concatenate(members))
     exact, rounded, nearest = (np.repeat(one, sizes)[by_cylinder] for one in found)
@@ -257,97 +246,6 @@ def _known_all(needs: list[Estimate | None], members: list[int]) -> list[Estimat
     """The needs of all members; none where one is not known."""
     known = [need for i in members if (need := needs[i]) is not None]
     return known if len(known) == len(members) else []
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _WantedTrims:
-    """What g groups of cylinders with one trim each should get. Percent, float64[g].
-
-    held    trims that the ECU holds
-    fuel    base fuel, any unit
-    exact   trims before rounding: by the needs without what may be noise, within limits
-    lowest, highest  trims may lie between them: from now to half a step beyond the need, within limits
-    """
-
-    held: Floats
-    fuel: Floats
-    exact: Floats
-    lowest: Floats
-    highest: Floats
-
-    @classmethod
-    def of(cls, session: Session, held: Floats, fuel: Floats, needs: list[Estimate | None]) -> _WantedTrims:
-        """From base fuel and needs, one a group; None where a need is not known."""
-        known = np.array([need is not None for need in needs])
-        mean, half, error = np.array([(n.mean, n.half, n.standard_error) for n in needs if n is not None]).T
-        shrunk = shrink_to_median(mean, error)[0]
-        clear = np.abs(mean) > half
-        moves = {"need": np.where(clear, mean, 0.0), "wanted": np.where(clear, _in_order(mean, shrunk), 0.0)}
-        trims = {name: held.copy() for name in moves}
-        for name, by in moves.items():
-            trims[name][known] += (100 + held[known]) * np.expm1(by)
-        rules, change = session.trims, trims["need"] - held
-        least = np.minimum(held, rules.lowest_percent)
-        most = np.maximum(held, rules.highest_percent)
-        beyond = rules.step_percent / 2
-        return cls(
-            held=held,
-            fuel=fuel,
-            exact=np.clip(trims["wanted"], least, most),
-            lowest=np.maximum(held + np.where(change < 0, change - beyond, 0.0), least),
-            highest=np.minimum(held + np.where(change > 0, change + beyond, 0.0), most),
-        )
-
-    def nearest_step(self, step: float, shift: float) -> Floats:
-        """The whole step nearest to each trim and a common shift, percent.
-
-        Trims that may not move, or have no whole step to move to, stay as they are.
-        """
-        lowest = np.ceil(self.lowest / step - _STEP_SLACK)
-        highest = np.floor(self.highest / step + _STEP_SLACK)
-        units = np.clip(np.floor((self.exact + shift) / step + 0.5 + _STEP_SLACK), lowest, highest)
-        trims = np.round(units * step, _decimals(step)) + 0.0
-        moves = (lowest <= highest) & (self.lowest < self.highest)
-        moves &= np.abs(trims - self.held) > _STEP_SLACK * step
-        return np.where(moves, trims, self.held)
-
-    def round_to_step(self, step: float) -> Floats:
-        """Trims in whole steps, percent: the nearest to the trims and a common shift.
-
-        It is the smallest shift, of `_MOST_SHIFT` at most, with which the total fuel is within half a step of
-        one mean cylinder of that of now; none where no shift does that.
-        """
-        to_next = self.exact / step - np.floor(self.exact / step) - 0.5
-        shifts = np.concatenate([-to_next + _STEP_SLACK * 2, -to_next - _STEP_SLACK * 2])
-        shifts = np.concatenate([[0.0], shifts[np.abs(shifts) <= _MOST_SHIFT]]) * step
-        share = self.fuel / self.fuel.mean()
-        for shift in sorted(shifts.tolist(), key=abs):
-            trims = self.nearest_step(step, shift)
-            if abs(float((share * (trims - self.held)).sum())) <= step / 2 + _STEP_SLACK:
-                return trims
-        return self.nearest_step(step, 0.0)
-
-
-def _decimals(step: float) -> int:
-    """Decimal digits of a step as it was written, so that its multiples have no more.
-
-    >>> _decimals(0.1), _decimals(0.25), _decimals(2.0)
-    (1, 2, 1)
-    """
-    return max(-int(Decimal(repr(step)).as_tuple().exponent), 0)
-
-
-def _in_order(mean: Floats, shrunk: Floats) -> Floats:
-    """Needs without what may be noise, between zero and the needs, and in the order of these.
-
-    A need that is less sure is shrunk more; it gets at least what a smaller one of the same sign gets.
-    """
-    out = np.zeros(len(mean))
-    for sign in (-1.0, 1.0):
-        own = np.flatnonzero(sign * mean > 0)
-        own = own[np.argsort(np.abs(mean[own]), kind="stable")]
-        out[own] = sign * np.maximum.accumulate(np.clip(sign * shrunk[own], 0.0, np.abs(mean[own])))
-    return out
 
 
 def _flag_trims(
@@ -376,26 +274,3 @@ def _flag_trims(
             flags[i].append(note(BalanceNote.TRIM_AT_LIMIT))
         if abs(rounded[i] - now[i]) > trims.ask_above_percent:
             flags[i].append(note(BalanceNote.LARGE_TRIM_CHANGE, limit_percent=trims.ask_above_percent))
-
-
-def shrink_to_median(means: Floats, errors: Floats) -> tuple[Floats, Floats]:
-    """Needs float64[n] shrunk to their median, and the share of their standard errors that is left then.
-
-    Needs are shrunk as far as their own errors can explain that they differ. Where cylinders are alike,
-    their estimates differ by noise, and noise entered as trims would make them unlike; where they are not
-    alike, almost nothing is shrunk.
-
-    Empirical Bayes with limited translation (from memory: Efron & Morris, J. Am. Stat. Assoc. 67,
-    1972): a cylinder far outside the others stays where it is. The variance between the others is
-    taken at the lower end of its 95 % interval (chi square): as alike as the cylinders can be.
-    """
-    middle = np.median(means)
-    away = means - middle
-    typical = max(robust_deviation(away), float(np.median(errors)))
-    inside = np.abs(away) <= _OUTLYING_SIGMAS * typical
-    least = float((away[inside] ** 2).sum()) / chi_square_point(
-        max(int(inside.sum()) - 1, 1), NORMAL_95_SIX_DECIMALS
-    )
-    between = max(0.0, least - float(np.mean(errors[inside] ** 2)))
-    keep = np.where(inside, between / (between + errors**2), 1.0)
-    return middle + keep * away, np.sqrt(keep)

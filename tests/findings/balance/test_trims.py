@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.balance.trims import TrimPlan, base_map_percent, plan_trims, shrink_to_median
+from mixmon.findings.balance.steps import shrink_to_median
+from mixmon.findings.balance.trims import TrimPlan, base_map_percent, plan_trims
 from mixmon.findings.stats import NO_ESTIMATE, Estimate
 from mixmon.session.model import Chain, Engine, Node, Session, Trims
 
