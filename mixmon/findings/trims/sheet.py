@@ -33,7 +33,7 @@ from mixmon.findings.trims.notes import Certainty, Outlook, SheetNote
 from mixmon.findings.trims.parts import BankPart, Parts, bank_of, estimate_of, shifted, split_parts
 from mixmon.mixture.steady import Cell
 from mixmon.note import Note, note
-from mixmon.session.charges import relative_charges
+from mixmon.session.charges import own_targets, relative_charges
 from mixmon.session.evidence import IdentityState
 from mixmon.session.model import Session
 
@@ -226,7 +226,8 @@ def _bank_estimate(bank: BankPart) -> Estimate:
 def _base_fuel(session: Session, balance: Balance) -> Floats:
     """Fuel of each cylinder as it is, in any unit: air over lambda, float64[cylinders]."""
     need = np.array([one.needs_percent for one in balance.cylinders])
-    fuel: Floats = relative_charges(session.engine) / (1 + np.nan_to_num(need) / 100)
+    lam = own_targets(session.engine) * (1 + np.nan_to_num(need) / 100)
+    fuel: Floats = relative_charges(session.engine) / lam
     return fuel
 
 
