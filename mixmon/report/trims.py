@@ -26,7 +26,7 @@ _BANK_WORDS: Final[Mapping[bool, str]] = {
     False: "no part of its own beyond the scatter of cylinders",
 }
 
-_CAUTION: Final = (
+_ONCE_TYPED: Final = (
     "Save the trims in the engine control; mixmon compare says whether they took. "
     "Balanced mixture is no proof of knock margin; the engine builder's limits stand."
 )
@@ -305,7 +305,7 @@ def _closing_lines(sheet: TrimSheet) -> list[str]:
                 f"{sheet.base_map_percent:+.2f} % in the base map keeps it"
             )
     if not sheet.withheld:
-        lines.append(LABELS_SAY[sheet.identity] + _CAUTION)
+        lines.append(LABELS_SAY[sheet.identity] + _ONCE_TYPED)
     return lines
 
 
