@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import difflib
 import importlib
+import re
 import sys
 from collections.abc import Iterable, Sequence
 from typing import Any, NoReturn, Protocol, cast
@@ -40,6 +41,8 @@ class CommandParser(argparse.ArgumentParser):
 
     def __init__(self, prog: str, description: str) -> None:
         super().__init__(prog=prog, description=description, add_help=False, allow_abbrev=False)
+        # Which words are negative numbers and no options: argparse knows -1 and -.5, and not -1. and -1e-1.
+        self._negative_number_matcher = re.compile(r"-[0-9.,][0-9.,eE+-]*")
         self.add_argument("-h", "--help", action=_Help, nargs=0, help="show this help")
 
     def parse(self, arguments: Sequence[str]) -> argparse.Namespace:

@@ -210,7 +210,7 @@ def air_oxygen(words: str) -> float:
 def whole(text: str) -> int:
     """A whole number above zero, for argparse."""
     if not (text.isascii() and text.isdigit() and int(text)):
-        raise argparse.ArgumentTypeError(f"found {text!r}; expected a whole number, such as 500000")
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected a whole number, 1 or more")
     return int(text)
 
 

@@ -21,12 +21,12 @@ from mixmon.findings.bias.design import (
     judge_design,
 )
 from mixmon.findings.bias.looks import Cylinders, session_looks
-from mixmon.findings.bias.rotation import Rotation, fit_rotation
+from mixmon.findings.bias.rotation import ENOUGH_POWER, NOTICED_LOOK_PERCENT, Rotation, fit_rotation
 from mixmon.frames.logs import STDIN, is_run
 from mixmon.ledger.ledger import Ledger, bias_fact
 from mixmon.report.balance import log_troubles
 from mixmon.report.rotation import design_json, design_text, rotation_json, rotation_text
-from mixmon.report.text import to_json
+from mixmon.report.text import counted, to_json
 from mixmon.run import LogFacts, Run, looks_of_run
 
 
@@ -125,15 +125,15 @@ def _worn(path: Path) -> dict[Cylinders, str]:
 def _fit_runs(arguments: argparse.Namespace) -> int:
     if arguments.enter:
         Ledger(arguments.ledger).close()  # one that cannot be used is refused before logs are read
-    found, logs = _read_runs(arguments)
+    found, logs, runs = _read_runs(arguments)
     text = to_json(rotation_json(found, logs)) if arguments.json else rotation_text(found, logs)
     in_order = log_status(arguments, [trouble for log in logs for trouble in log_troubles(log)])
-    entered = _enter_biases(found, arguments) if arguments.enter else DONE
+    entered = _enter_biases(found, runs, arguments) if arguments.enter else DONE
     return conclude(text, max(in_order, entered, _check_error(found, arguments.error)))
 
 
-def _enter_biases(found: Rotation, arguments: argparse.Namespace) -> int:
-    """Enters the sensors' errors into the ledger, all or none; gives the exit status.
+def _enter_biases(found: Rotation, runs: Sequence[str], arguments: argparse.Namespace) -> int:
+    """Enters the sensors' errors into the ledger, once only for these runs; gives the exit status.
 
     Raises:
         SourceError, OutputError: the ledger cannot be used.
@@ -147,27 +147,50 @@ def _enter_biases(found: Rotation, arguments: argparse.Namespace) -> int:
     if not found.consistent or not known:
         talk("nothing entered: the sessions do not agree on the sensors' errors, or do not tell them")
         return LIMIT_NOT_MET
+    if found.agreement_power < ENOUGH_POWER:
+        talk(
+            "nothing entered: the sessions agree, and would by chance in "
+            f"{100 * (1 - found.agreement_power):.0f} % of rotations whose looks are off by "
+            f"{NOTICED_LOOK_PERCENT:g} % each; run one more session with the sensors moved"
+        )
+        return LIMIT_NOT_MET
     reason = f"rotation: {', '.join(arguments.log)}"
     facts = [
-        bias_fact(one.sensor, one.bias_percent, one.half_interval_percent, reason=reason, source="rotation")
+        bias_fact(
+            one.sensor,
+            one.bias_percent,
+            one.half_interval_percent,
+            reason=reason,
+            source="rotation",
+            runs=runs,
+        )
         for one in known
     ]
     with Ledger(arguments.ledger) as ledger:
-        ledger.enter(facts)
-        talk(f"{len(facts)} sensors' errors entered into {ledger.path}", quiet=arguments.quiet)
+        entered = len(ledger.enter(facts))
+        there = len(facts) - entered
+        if there:
+            talk(
+                f"{counted(there, 'sensor error')} from these runs in {ledger.path} already: not entered "
+                "again",
+                quiet=arguments.quiet,
+            )
+        if entered:
+            talk(f"{counted(entered, 'sensor error')} entered into {ledger.path}", quiet=arguments.quiet)
     return DONE
 
 
-def _read_runs(arguments: argparse.Namespace) -> tuple[Rotation, list[LogFacts]]:
-    """The fit of all runs, and what became of their logs."""
-    looks, logs = [], []
+def _read_runs(arguments: argparse.Namespace) -> tuple[Rotation, list[LogFacts], list[str]]:
+    """The fit of all runs, what became of their logs, and, with --enter, what they are known by."""
+    looks, logs, runs = [], [], []
     named = list(zip(arguments.log, _session_of_each(arguments), strict=True))
     for log, session in named:
         with _opened(arguments, log, session) as opened:
             looks.append(looks_of_run(opened, log))
             logs.append(opened.log)
+            runs += [opened.fingerprint()] if arguments.enter and not opened.once else []
     _refuse_copies(arguments, named, logs)
-    return fit_rotation(looks), logs
+    return fit_rotation(looks), logs, runs if len(runs) == len(logs) else []
 
 
 def _opened(

@@ -14,7 +14,7 @@ mean +- t(n_eff - 1) s_u / sqrt(n_eff) with s_u^2 = s^2 n_eff / (n_eff - 1), s^2
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, lgamma, log, log1p
+from math import erfc, exp, lgamma, log, log1p, sqrt
 
 import numpy as np
 
@@ -369,6 +369,17 @@ def incomplete_beta(a: float, b: float, x: float) -> float:
         if abs(c * d - 1) < _FRACTION_END:
             break
     return front * value
+
+
+def chi_square_above(degrees: float, x: float) -> float:
+    """The probability that chi square is larger than x, by the same cube; within 0.03 (against scipy).
+
+    >>> round(chi_square_above(7, 18.475), 3)  # a table has 0.01
+    0.01
+    """
+    spread = 2 / (9 * degrees)
+    normal = ((max(x, 0.0) / degrees) ** (1 / 3) - (1 - spread)) / spread**0.5
+    return 0.5 * erfc(normal / sqrt(2.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -190,7 +190,7 @@ class _Analysis:
         self._pull_stage, self._pulls = PullStage(session), list[Pull]()
         self._excursions, self._events = EventStage(session, binding.fuel), list[Event]()
         self._response = ResponseReviewer(binding)
-        self._steps, self._identity = steps, IdentityStage(session, steps)
+        self._steps, self._identity = steps, IdentityStage(session, steps, typed=False)
         self._steady = Steady(session.axes, session.validity)
         self._t: list[Ints] = []
         self._state: list[Bytes] = []

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
-from mixmon.ledger.ledger import Ledger
-from mixmon.ledger.standing import records
 from mixmon.session.model import FROM_LEDGER, Session
+
+if TYPE_CHECKING:
+    from mixmon.ledger.ledger import Ledger
 
 
 def with_known_biases(session: Session, ledger: Ledger | None = None) -> Session:
     """The session with the newest bias of each of its sensors, where it asks for those of the ledger.
 
-    A session in the folder of a run asks in vain: nothing outside that folder is read for it.
+    That of a run too: else what was watched with the biases in it would be reported without. The ledger is
+    that of this machine, whatever the folder of the run says. Without the question it is not even imported.
 
     Args:
         session: any.
@@ -22,8 +25,11 @@ def with_known_biases(session: Session, ledger: Ledger | None = None) -> Session
         SourceError: the ledger cannot be read.
     """
     sensors = session.sensors
-    if sensors is None or sensors.known_bias != FROM_LEDGER or session.of_run:
+    if sensors is None or sensors.known_bias != FROM_LEDGER:
         return session
+    from mixmon.ledger.ledger import Ledger
+    from mixmon.ledger.standing import records
+
     if ledger is None:
         with Ledger() as usual:
             return with_known_biases(session, usual)

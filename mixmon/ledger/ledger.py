@@ -144,19 +144,28 @@ class Ledger:
     def enter(self, facts: Sequence[Fact]) -> tuple[Entry, ...]:
         """Adds the facts, all of them or none, and gives them as they stand in the ledger.
 
-        What a log taught is added once only: nothing about a sensor whose run of the same log is there.
+        What a log taught is added once only: nothing about a sensor whose run of the same log is there, and
+        no bias that the same runs of a rotation gave.
 
         Raises:
             OutputError: the file cannot be written.
         """
+        for fact in facts:
+            _check_serial(fact.serial)
         with self._writing() as db:
-            runs = {
-                (entry.serial, entry.fact.log)
+            there = [
+                entry
                 for serial in {fact.serial for fact in facts}
                 for entry in in_force(self._read_entries(db, serial))
-                if entry.kind is EntryKind.RUN
-            }
-            new = [f for f in facts if f.log is None or (f.serial, f.log) not in runs]
+            ]
+            runs = {(entry.serial, entry.fact.log) for entry in there if entry.kind is EntryKind.RUN}
+            moved = {(entry.serial, rotation_of(entry.fact)) for entry in there}
+            new = [
+                fact
+                for fact in facts
+                if (fact.log is None or (fact.serial, fact.log) not in runs)
+                and (not rotation_of(fact) or (fact.serial, rotation_of(fact)) not in moved)
+            ]
             return tuple(_insert(db, fact) for fact in new)
 
     def add_bias(
@@ -357,8 +366,35 @@ _LEAST_IN_AIR, _MOST_IN_AIR = 10.0, 30.0
 """Oxygen, percent, that a sensor in air may read: our choice; others are of another gas or another unit."""
 
 
-def bias_fact(serial: str, percent: float, half_percent: float, *, reason: str, source: str) -> Fact:
-    """A sensor's own error as a fact; see `Ledger.add_bias`.
+def rotation_of(fact: Fact) -> tuple[str, ...]:
+    """The fingerprints of the runs of a rotation that gave a bias, in order; nothing of other facts."""
+    runs = fact.facts.get("runs", ()) if fact.kind is EntryKind.BIAS else ()
+    return tuple(runs) if isinstance(runs, list | tuple) and all(isinstance(one, str) for one in runs) else ()
+
+
+def _check_serial(serial: str) -> None:
+    """Refuses a serial that does not fit on one line.
+
+    Raises:
+        UsageError: it holds a line break or another character that no screen shows.
+    """
+    if not serial.isprintable():
+        raise UsageError(
+            f"serial {serial!r}: a character that cannot be shown, such as a line break; expected one line "
+            "of text; correct it"
+        )
+
+
+def bias_fact(
+    serial: str,
+    percent: float,
+    half_percent: float,
+    *,
+    reason: str,
+    source: str,
+    runs: Sequence[str] = (),
+) -> Fact:
+    """A sensor's own error as a fact; see `Ledger.add_bias`. `runs`: fingerprints of those of a rotation.
 
     Raises:
         UsageError: no serial, no reason, or an impossible number.
@@ -370,8 +406,13 @@ def bias_fact(serial: str, percent: float, half_percent: float, *, reason: str, 
             f"bias of {serial}: {percent:g} ± {half_percent:g} %; expected up to "
             f"{_MOST_BIAS_PERCENT:g} % of lambda, and a half interval above 0; correct it"
         )
-    facts = {"percent": percent, "half_percent": half_percent, "source": source, "reason": reason}
-    return Fact(serial, EntryKind.BIAS, facts)
+    facts: dict[str, Any] = {
+        "percent": percent,
+        "half_percent": half_percent,
+        "source": source,
+        "reason": reason,
+    }
+    return Fact(serial, EntryKind.BIAS, facts | ({"runs": sorted(runs)} if runs else {}))
 
 
 def _header_number(header: bytes, at: int) -> int:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from mixmon.findings.identity.identity import Identity, Label
+from mixmon.findings.identity.identity import Identity, Label, OtherReading
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import (
     NO_VALUE,
@@ -43,6 +43,8 @@ def identity_json(identity: Identity, run: Run) -> Mapping[str, Any]:
                   (probability, or null), gain (its answer; 1: as fuel and air say) with gain_half (95 %),
                   delay_s behind the steps, lag_s, flags
     exchanged     pairs of labels of which each sees the other's cylinder
+    other_reading null, or: labels (labelled, and the cylinder each seems to see) and the two steps that
+                  would look the same if typed in each other's place; then nothing is claimed of these labels
     steps_used    steps that were held for a second and more while speed and load were
     crosstalk_percent  one row a node, one column a cylinder: what share of its answer a label gets from
                   each; null where the steps do not separate all cylinders; crosstalk_half_percent: 95 %
@@ -55,11 +57,19 @@ def identity_json(identity: Identity, run: Run) -> Mapping[str, Any]:
         "proved": identity.proved,
         "labels": [_label_json(label) for label in identity.labels],
         "exchanged": identity.exchanged,
+        "other_reading": _other_reading_json(identity.other_reading),
         "steps_used": identity.steps,
         "crosstalk_percent": identity.crosstalk_percent,
         "crosstalk_half_percent": identity.crosstalk_half,
         "notes": identity.notes,
     }
+
+
+def _other_reading_json(other: OtherReading | None) -> Mapping[str, Any] | None:
+    if other is None:
+        return None
+    labels = [{"labelled": label, "seems_to_see": cylinder} for label, cylinder in other.labels]
+    return {"labels": labels, "steps_exchanged": other.steps}
 
 
 def _label_json(label: Label) -> Mapping[str, Any]:

@@ -234,10 +234,18 @@ def _soonest_text(forecasts: Iterable[Forecast]) -> list[str]:
     return [_forecast_text(min(known, key=lambda one: one.hours_left))] if known else []
 
 
+_FORECAST_OF: Mapping[str, str] = {
+    "t63 lean": "T63 of readings that rise:",
+    "t63 rich": "T63 of readings that fall:",
+    "warm-up": "warm-up:",
+}
+"""What a forecast is of, in words."""
+
+
 def _forecast_text(one: Forecast) -> str:
     """One forecast in words; where there is none, the reason."""
     unit, scale = ("s", 1.0) if one.quantity == "warm-up" else ("ms", 1e3)
-    limit = f"{one.quantity} limit of {scale * one.limit:g} {unit}"
+    limit = f"{_FORECAST_OF[one.quantity]} limit of {scale * one.limit:g} {unit}"
     if one.why_not is not None:
         return f"{limit}: no forecast, {sentence(one.why_not)}"
     low, high = one.interval95_h

@@ -656,6 +656,11 @@ _ROTATION: Final[Mapping[NoteCode, Sentence]] = {
         "biases are against the mean of the sensors: an error that all of them share is not seen by moving "
         "them; free air or a gas analyser shows it"
     ),
+    BiasNote.AGREEMENT_SAYS_LITTLE: lambda values: (
+        f"that the sessions agree says little: with {counted(values['degrees'], 'look')} more than numbers "
+        f"found, looks that were off by {values['look_error_percent']:g} % each would have been noticed in "
+        f"{values['power_percent']:.0f} % of rotations; run one more session with the sensors moved"
+    ),
     BiasNote.NOTHING_CHECKS: _nothing_checks,
     BiasNote.SESSIONS_DISAGREE: lambda values: (
         "a sensor or a cylinder changed between the runs, a label is wrong, or sensors read otherwise each "
@@ -904,6 +909,21 @@ LAG_SOURCES: Final[Mapping[LagSource, str]] = {
 # Identity: which label is which cylinder.
 
 
+def _seem_to_see(values: Mapping[str, Any]) -> str:
+    """Labels that seem to be exchanged, or what each seems to see."""
+    sees = dict(zip(values["labels"], values["cylinders"], strict=True))
+    pairs = [(a, b) for a, b in sees.items() if sees.get(b) == a and a < b]
+    if 2 * len(pairs) == len(sees):
+        return f"labels {', '.join(_join_words(pair) for pair in pairs)} are exchanged"
+    return f"{_join_words(f'label {a} sees cylinder {b}' for a, b in sees.items())}"
+
+
+def _who_seems(values: Mapping[str, Any]) -> str:
+    """The label that seems to see the cylinder of the first one; it may have no sensor."""
+    pairs = zip(values["labels"], values["cylinders"], strict=True)
+    return next((f"label {label}" for label, seen in pairs if seen == values["labels"][0]), "another one")
+
+
 def _cylinders_text(cylinders: Iterable[int]) -> str:
     return _join_words(sorted(cylinders), "+").replace(", ", "+")
 
@@ -954,6 +974,16 @@ _IDENTITY: Final[Mapping[NoteCode, Sentence]] = {
         f"{_labels_see(values['labels'])}: move the plugs by what each sees, or correct the cylinders in "
         f"[[chain.node]]; {_LOOKS_SAME}"
     ),
+    IdentityNote.LABELS_OR_STEPS: lambda values: (
+        f"two readings: {_seem_to_see(values)}, or fuel steps {_join_words(values['steps'])} were typed in "
+        "each other's place; nothing is claimed of these labels. Shortest test: step cylinder "
+        f"{values['labels'][0]} alone, once, and give that log: label {values['labels'][0]} answers if the "
+        f"steps were exchanged, {_who_seems(values)} if the labels are"
+    ),
+    IdentityNote.SPLIT_NOT_KNOWN: lambda values: (
+        f"{_cylinders_word(values['cylinders'])} share a sensor: steps of each by itself find how much each "
+        "weighs in its reading, never the split between them"
+    ),
     IdentityNote.ANSWERS_IN_PAIRS: lambda values: (
         "nothing claimed: most labels answer two cylinders by halves, as where injectors are driven in "
         "pairs "
@@ -971,7 +1001,11 @@ _IDENTITY: Final[Mapping[NoteCode, Sentence]] = {
         "what a sensor sees of other cylinders needs steps of single cylinders (mixmon identify --plan "
         "--single)"
     ),
-    LabelNote.NOT_VALID: "not valid during the steps",
+    LabelNote.OR_STEPS_EXCHANGED: lambda values: (
+        f"sees {_cylinders_word(values['cylinders'])}, or steps {_join_words(values['steps'])} were typed in "
+        "each other's place"
+    ),
+    LabelNote.NOT_VALID: "its readings were not valid for most of the time of the steps",
     LabelNote.WEAK_ANSWER: "no clear answer of one cylinder (gain {gain:.2f})",
     LabelNote.NOT_CONFIDENT: "too uncertain to be used",
     LabelNote.BETWEEN_CYLINDERS: lambda values: (
@@ -1057,8 +1091,8 @@ _KNOWN_BIASES: Final[Mapping[NoteCode, Sentence]] = {
         f"[sensors] known_bias, and no bias known of {_join_words(values['sensors'])}: not corrected"
     ),
     BalanceNote.BIASES_NOT_LOOKED_UP: (
-        '[sensors] known_bias = "ledger", and nothing looked up nor corrected, as the session lies in the '
-        "folder of a run, for which nothing outside is read; give it by --session"
+        '[sensors] known_bias = "ledger", and nobody looked them up: nothing is corrected; open the log by '
+        "mixmon.read_run, or give the numbers"
     ),
 }
 

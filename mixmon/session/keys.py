@@ -310,7 +310,7 @@ _NODE = Table(
     {
         "position": _place,
         "cylinder": Either((_place, _places)),
-        "sensor": Text(what="the sensor's serial number, as text"),
+        "sensor": Text(what="the sensor's serial number, as one line of text", one_line=True),
         "signals": _node_signals,
     },
     ("position", "cylinder"),

@@ -369,7 +369,7 @@ class Session:
 
     identity  the proof beside it that labels see their cylinders; None: there is none
     entries   the trims that were typed, as kept beside it, in the order in which they were kept
-    of_run  it lies in the folder of a run, which may come from elsewhere: nothing outside is read for it
+    of_run  it lies in the folder of a run, which may come from elsewhere: its files are read there alone
     """
 
     engine: Engine

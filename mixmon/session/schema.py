@@ -230,10 +230,11 @@ class Number:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """Text that is not empty, or one of some words."""
+    """Text that is not empty, or one of some words; `one_line`: no line breaks and nothing else unseen."""
 
     choices: tuple[str, ...] = ()
     what: str = "text"
+    one_line: bool = False
 
     @property
     def expected(self) -> str:
@@ -246,7 +247,11 @@ class Text:
 
     def read(self, value: object, where: str, report: MistakeReport) -> Any:
         """The text as written."""
-        if isinstance(value, str) and (value in self.choices if self.choices else value.strip()):
+        if (
+            isinstance(value, str)
+            and (value in self.choices if self.choices else value.strip())
+            and (value.isprintable() or not self.one_line)
+        ):
             return value
         report(where, shown(value), self.expected)
         return UNUSABLE

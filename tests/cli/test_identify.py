@@ -64,7 +64,7 @@ def test_json_has_every_field_and_finds_the_planted_exchange(played):
     places, truth = played
     told = read_json(answer(places, "--json"))
     assert list(told) == [
-        "format", "session", "log", "state", "proved", "labels", "exchanged", "steps_used",
+        "format", "session", "log", "state", "proved", "labels", "exchanged", "other_reading", "steps_used",
         "crosstalk_percent", "crosstalk_half_percent", "notes",
     ]  # fmt: skip
     assert list(told["labels"][0]) == [

@@ -13,6 +13,7 @@ from run_folders import BUSES, list_runs
 
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 from mixmon.frames.logs import open_log
+from mixmon.ledger.ledger import Ledger
 from mixmon.record.recorder import Recorder
 
 ROOT = Path(__file__).parents[2]
@@ -89,6 +90,19 @@ def test_the_errors_that_were_found_go_to_the_ledger_where_asked(three_sessions,
         assert (bias["percent"], bias["half_percent"]) == (one["bias_percent"], one["half_interval_percent"])
         assert bias["source"] == "rotation"
         assert three_sessions[0] in bias["reason"]
+
+
+def test_the_same_runs_are_entered_once(three_sessions, tmp_path):
+    path = tmp_path / "ledger"
+    words = [*three_sessions, "--enter", "--ledger", str(path)]
+    assert run_command("rotate", *words).status == DONE
+    again = run_command("rotate", *words)
+    assert again.status == DONE
+    assert "6 sensor errors from these runs in" in again.err
+    with Ledger(path) as ledger:
+        assert len(ledger.entries()) == 6
+        ledger.withdraw(1, reason="a wrong serial")
+    assert "1 sensor error entered" in run_command("rotate", *words).err
 
 
 def test_nothing_is_entered_of_sessions_that_do_not_tell(three_sessions, tmp_path):

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import gzip
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 from command_line import Answer, read_json, run_command
+
+from mixmon.ledger.ledger import Ledger
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 LOG = str(EXAMPLES / "alder8_short.log.gz")
@@ -154,3 +158,50 @@ def test_a_file_that_is_no_ledger_is_refused_and_left(tmp_path):
     assert status == 2
     assert "not a ledger" in err
     assert path.read_text() == "S-088 is slow\n"
+
+
+@pytest.mark.parametrize("number", ["-1", "-.5", "-1.", "-1e-1", "-0.25"])
+def test_a_bias_below_zero_is_a_number_and_no_option(tmp_path, number):
+    words = (
+        "sensors",
+        "--ledger",
+        str(tmp_path / "l"),
+        "--bias",
+        "S-1",
+        number,
+        "0.3",
+        "--reason",
+        "analyser",
+    )
+    assert run_command(*words).status == 0
+    with Ledger(tmp_path / "l") as ledger:
+        (entry,) = ledger.entries()
+    assert entry.fact.facts["percent"] == float(number)
+
+
+def test_a_whole_number_begins_at_one(tmp_path):
+    for words in (("sensors", "--withdraw", "0", "--reason", "x"), ("rotate", "--design", "0")):
+        refused = run_command(*words)
+        assert refused.status == 2
+        assert "found '0'; expected a whole number, 1 or more" in refused.err
+
+
+def test_a_design_of_one_sensor_is_refused_in_the_singular():
+    assert "design of 1 sensor; expected 2 to 16" in run_command("rotate", "--design", "1").err
+
+
+def test_a_serial_is_one_line(tmp_path):
+    words = ("sensors", "--ledger", str(tmp_path / "l"), "--bias", "S\n1", "1", "0.3", "--reason", "analyser")
+    refused = run_command(*words)
+    assert refused.status == 2
+    assert "expected one line of text" in refused.err
+    assert not (tmp_path / "l").exists()
+    (tmp_path / "s.toml").write_text(
+        '[engine]\ncylinders = 1\n[chain]\n[[chain.node]]\nposition = 1\ncylinder = 1\nsensor = "S\\n1"\n'
+    )
+    assert "one line of text" in run_command("verify", str(tmp_path / "s.toml")).out
+
+
+def test_no_command_imports_the_ledger_for_a_session_that_does_not_ask_for_it():
+    code = "import sys, mixmon.run; sys.exit('mixmon.ledger.ledger' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

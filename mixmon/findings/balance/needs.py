@@ -292,12 +292,16 @@ def weights_of_groups(table: GroupTable, between: float) -> Floats:
     both = members[:, :, None] * members[:, None]
     # Differences do not change by a variance that all nodes share; with it the matrix can be inverted.
     shared = (
-        np.einsum("rii,ri->r", table.variance, members) / members.sum(axis=1) + between + _SMALLEST_VARIANCE
+        np.einsum("rii,ri->r", table.variance, members) / np.maximum(members.sum(axis=1), 1.0)
+        + between
+        + _SMALLEST_VARIANCE
     )
     own = (between + _SMALLEST_VARIANCE) * np.einsum("ri,ij->rij", members, np.eye(members.shape[1]))
     inverse = np.linalg.inv(table.variance + own + shared[:, None, None] * both) * both
     level = inverse.sum(axis=2)
-    out: Floats = inverse - level[:, :, None] * level[:, None] / level.sum(axis=1)[:, None, None]
+    # A group of one node, as where a rotation omits the others, says nothing of differences.
+    total = np.where(members.sum(axis=1) > 0, level.sum(axis=1), 1.0)
+    out: Floats = inverse - level[:, :, None] * level[:, None] / total[:, None, None]
     return out
 
 

@@ -121,7 +121,9 @@ def design_rotation(
     worn = {(c + 1,): str(c + 1) for c in range(cylinders)} if isinstance(cylinders, int) else dict(cylinders)
     count = len(worn)
     if not 2 <= count <= MOST_SENSORS:
-        raise UsageError(f"design of {count} sensors; expected 2 to {MOST_SENSORS}; correct the number")
+        raise UsageError(
+            f"design of {count} sensor{'s' * (count != 1)}; expected 2 to {MOST_SENSORS}; correct the number"
+        )
     for name, value in (("error", error_percent), ("look error", look_error_percent)):
         if value is not None and not (value > 0 and np.isfinite(value)):
             raise UsageError(f"{name} {value:g} %; expected a number above zero; correct it")

@@ -44,7 +44,7 @@ _RANK = 1e-9
 """Part of the largest eigenvalue below which one is zero: our choice, far above rounding, far below what
 the errors of readings differ by."""
 
-_LOOK_POINT = -0.3
+LOOK_POINT = -0.3
 """Point of the normal distribution, a little below its median, at which chi square gives the squares that are
 wanted of the looks: our choice. They have few degrees of freedom, and a variance that is found too small by
 chance makes intervals too short: with their mean instead, 90 % of the intervals held the truth with three
@@ -53,6 +53,12 @@ degrees, so 94 %, and 98 % where looks have no error of their own (computed by t
 ASSUMED_LOOK_PERCENT = 0.1
 """Standard deviation of what putting a sensor in, and running again, does to a look where too few looks show
 it: our choice, so that an interval which nothing checks is not that of the noise alone."""
+
+UNCHECKED_LOOK_PERCENT = 0.3
+"""The same where not one look is to spare, so that nothing shows it: our choice, a little more than the
+quarter percent of a design's look, as an interval that nothing checks must not rest on luck. With 0.1 the
+intervals of two sessions held the truth in 58 % where it was really 0.3 (computed by
+tools/rotation_study.py)."""
 
 _FEWEST_DEGREES = 3
 """Degrees of freedom of the looks below which it is not left to them: our choice; with one or two, it is
@@ -208,9 +214,21 @@ def _look_misfit(evidence: BiasEvidence, wears: Floats, by_look: float) -> Misfi
 
 def _variance_of_looks(evidence: BiasEvidence, wears: Floats, degrees: int) -> float:
     """The variance of the looks' own errors; where few looks are to spare, no less than the assumed one."""
-    wanted = chi_square_point(degrees, _LOOK_POINT)
+    wanted = chi_square_point(degrees, LOOK_POINT)
     found = find_variance(lambda v: _look_misfit(evidence, wears, v), wanted)
-    return found if degrees >= _FEWEST_DEGREES else max(found, (ASSUMED_LOOK_PERCENT / 100) ** 2)
+    if degrees >= _FEWEST_DEGREES:
+        return found
+    assumed = ASSUMED_LOOK_PERCENT if degrees else UNCHECKED_LOOK_PERCENT
+    return max(found, (assumed / 100) ** 2)
+
+
+def residual_precision(evidence: BiasEvidence, wears: Floats, degrees: int) -> float:
+    """Mean inverse variance of the errors of readings in what the looks have to spare; NaN without any."""
+    if not degrees:
+        return np.nan
+    of_sensors = evidence.information @ wears
+    left = evidence.information - of_sensors @ invert(wears.T @ of_sensors) @ of_sensors.T
+    return float(np.trace(left)) / degrees
 
 
 def _need_misfit(cells: Sequence[tuple[Floats, Floats]], by_need: float) -> Misfit:

@@ -18,6 +18,7 @@ class BiasNote(NoteCode):
 
     # on the result
     COMMON_BIAS_STAYS = "common_bias_stays"
+    AGREEMENT_SAYS_LITTLE = "agreement_says_little"
     NOTHING_CHECKS = "nothing_checks"
     SESSIONS_DISAGREE = "sessions_disagree"
     LOOK_ODD = "look_odd"

@@ -20,12 +20,19 @@ import numpy as np
 
 from mixmon.arrays import Floats
 from mixmon.findings.balance.balance import half_percent, percent
-from mixmon.findings.bias.fit import BiasFit, fit_biases, invert
+from mixmon.findings.bias.fit import LOOK_POINT, BiasFit, fit_biases, invert, residual_precision
 from mixmon.findings.bias.looks import AllLooks, Cylinders, SessionLooks, check_sessions, gather
 from mixmon.findings.bias.network import loops, next_session, why_not_solvable
 from mixmon.findings.bias.notes import BiasNote
 from mixmon.findings.bias.suspects import name_suspects
-from mixmon.findings.stats import NO_ESTIMATE, Estimate, chi_square_point, engine_log_lambda, student_t95
+from mixmon.findings.stats import (
+    NO_ESTIMATE,
+    Estimate,
+    chi_square_above,
+    chi_square_point,
+    engine_log_lambda,
+    student_t95,
+)
 from mixmon.mixture.steady import Cell
 from mixmon.note import Note, note
 
@@ -37,6 +44,14 @@ choice; as the errors of readings are estimates too, one rotation in a hundred e
 _LOOKS_PERCENT = 0.15
 """Standard deviation of looks beyond the errors of their readings from which the sessions disagree: our
 choice, what putting a sensor in once more may do by itself; the intervals hold it in any case."""
+
+NOTICED_LOOK_PERCENT = 0.3
+"""Standard deviation of looks beyond the errors of their readings that sessions should not agree in spite of:
+our choice, three times what a sensor does by being put in again."""
+
+ENOUGH_POWER = 0.8
+"""Probability with which such looks must be noticed before agreement counts as a check: common practice for
+the power of a test, no source."""
 
 _CELLS_PERCENT = 0.1
 """Standard deviation of a bias between cells from which it is told: our choice, below what a step of a trim
@@ -104,6 +119,8 @@ class Rotation:
     loops               sets of cylinders and sensors that the moves tie together; one where it is solved
     residual_degrees    looks more than numbers found: what checks the result
     consistent          whether cylinders and sensors alone explain the looks; None where nothing checks it
+    agreement_power     probability that looks off by `NOTICED_LOOK_PERCENT` each would have disagreed; NaN
+                        where nothing checks
     look_error_percent  standard deviation of what putting a sensor in, and running again, did to a look
                         beyond the errors of its readings; assumed where too few looks show it
     cells               shared by two sessions or more
@@ -123,6 +140,7 @@ class Rotation:
     look_error_percent: float
     design: tuple[tuple[int, str], ...]
     notes: tuple[Note, ...]
+    agreement_power: float = np.nan
 
 
 def fit_rotation(sessions: Sequence[SessionLooks]) -> Rotation:
@@ -145,6 +163,7 @@ def fit_rotation(sessions: Sequence[SessionLooks]) -> Rotation:
     fit = fit_biases(gathered)
     degrees = fit.degrees.looks
     consistent = _agree(fit) if degrees else None
+    power = _power_of_agreement(fit, gathered)
     return Rotation(
         solvable=True,
         why_not=None,
@@ -157,7 +176,11 @@ def fit_rotation(sessions: Sequence[SessionLooks]) -> Rotation:
         consistent=consistent,
         look_error_percent=100 * float(np.sqrt(fit.by_look)),
         design=() if degrees else next_session(gathered),
-        notes=(*_notes_on_fit(gathered, fit, consistent=consistent), *_notes_on_input(sessions, gathered)),
+        notes=(
+            *_notes_on_fit(gathered, fit, consistent=consistent, power=power),
+            *_notes_on_input(sessions, gathered),
+        ),
+        agreement_power=power,
     )
 
 
@@ -165,6 +188,22 @@ def _agree(fit: BiasFit) -> bool:
     """Whether cylinders and sensors alone explain the looks."""
     large = fit.squares > chi_square_point(fit.degrees.looks, _DISAGREE)
     return not (large and 100 * np.sqrt(fit.by_look) > _LOOKS_PERCENT)
+
+
+def _power_of_agreement(fit: BiasFit, gathered: AllLooks) -> float:
+    """The probability that looks with errors of `NOTICED_LOOK_PERCENT` would disagree; NaN: no test.
+
+    Their squares are then chi square times one more than that variance over the readings' own. Both
+    conditions of `_agree` must hold.
+    """
+    degrees = fit.degrees.looks
+    if not degrees:
+        return np.nan
+    planted = (NOTICED_LOOK_PERCENT / 100) ** 2
+    inflation = 1 + planted * residual_precision(fit.evidence, gathered.wears, degrees)
+    large = chi_square_point(degrees, _DISAGREE) / inflation
+    found = chi_square_point(degrees, LOOK_POINT) * (_LOOKS_PERCENT / NOTICED_LOOK_PERCENT) ** 2
+    return chi_square_above(degrees, max(large, found))
 
 
 def _cylinder_effects(
@@ -257,9 +296,18 @@ def _describe_sessions(
 # ----------------------------------------------------------------------------------------------------
 
 
-def _notes_on_fit(gathered: AllLooks, fit: BiasFit, *, consistent: bool | None) -> list[Note]:
+def _notes_on_fit(gathered: AllLooks, fit: BiasFit, *, consistent: bool | None, power: float) -> list[Note]:
     """What checks the result, and what it does not say."""
     notes = []
+    if consistent and power < ENOUGH_POWER:
+        notes.append(
+            note(
+                BiasNote.AGREEMENT_SAYS_LITTLE,
+                degrees=fit.degrees.looks,
+                power_percent=100 * power,
+                look_error_percent=NOTICED_LOOK_PERCENT,
+            )
+        )
     if consistent is None:
         assumed = 100 * float(np.sqrt(fit.by_look))
         notes.append(

@@ -50,7 +50,7 @@ far below what steps a bin apart leave."""
 
 _BATCH_BINS = round(BATCH_S / BIN_S)
 
-_HOLD_BINS = 20
+HOLD_BINS = 20
 """Bins for which fuel must stay as it is to be a step: our choice, 1 s, ten usual lags."""
 
 STEP_SHARE = 0.005
@@ -327,7 +327,7 @@ def _holds(ln_fuel: Floats) -> list[tuple[int, int]]:
     """Begin and end of the times for which the fuel of all cylinders stays as it is."""
     moves = np.flatnonzero(np.abs(np.diff(ln_fuel, axis=0)).max(axis=1, initial=0.0) > STEP_SHARE / 5) + 1
     edges = [0, *moves.tolist(), len(ln_fuel)]
-    return [(a, b) for a, b in pairwise(edges) if b - a >= _HOLD_BINS]
+    return [(a, b) for a, b in pairwise(edges) if b - a >= HOLD_BINS]
 
 
 def _baseline(ln_fuel: Floats) -> Floats:

@@ -16,12 +16,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
 from mixmon.arrays import SECOND_NS, Floats
 from mixmon.findings.identity.answers import (
     BIN_ROWS,
+    HOLD_BINS,
     STEP_SHARE,
     StepWindow,
     measure_answers,
@@ -105,6 +107,9 @@ _MOST_WINDOWS = 20
 _HELD_SPEED_SHARE = 0.02
 """Part of the speed by which it may move within a window: our choice, beside the session's band."""
 
+_STEP_DIGITS = 9
+"""Digits of ln fuel by which steps are told apart: our choice, above rounding, far below a step of a trim."""
+
 _VISITS = 3  # rounds of gain and assignment: computed, the second one changes nothing in most cases
 
 _MOVING_COLUMNS = ("rpm", "load", "closed_loop")
@@ -143,6 +148,18 @@ class Label:
         return set(self.labelled) <= set(self.cylinders)
 
 
+@dataclass(frozen=True, slots=True)
+class OtherReading:
+    """Labels that seem to see other cylinders, and the one mistake of typing that would look the same.
+
+    labels  labelled cylinder and the cylinder that it seems to see, where they differ
+    steps   two fuel steps that, typed in each other's place, would explain it; in order of time, from 1
+    """
+
+    labels: tuple[tuple[int, int], ...]
+    steps: tuple[int, int]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Identity:
     """Which label is which cylinder.
@@ -153,6 +170,8 @@ class Identity:
     crosstalk_half     half of the 95 % interval
     steps              that were held, in windows that count
     notes              why nothing is claimed, and what to know
+    other_reading      where labels seem exchanged and two steps typed in each other's place look alike: then
+                       neither is claimed of these labels
     """
 
     state: IdentityState
@@ -162,6 +181,7 @@ class Identity:
     crosstalk_half: Floats
     steps: int
     notes: tuple[Note, ...]
+    other_reading: OtherReading | None = None
 
     @property
     def proved(self) -> bool:
@@ -181,14 +201,20 @@ class IdentityStage:
         session: that the rows are of.
         steps: fuel steps of known cylinders; None where the engine control reports its trims.
         begin_s: seconds of the log before the first row.
+        typed: whether somebody typed the steps, who may have taken one for another.
 
     breaks  how often speed or load have left what they were
     """
 
     def __init__(
-        self, session: Session, steps: Sequence[FuelStep] | None = None, begin_s: float = 0.0
+        self,
+        session: Session,
+        steps: Sequence[FuelStep] | None = None,
+        begin_s: float = 0.0,
+        *,
+        typed: bool = True,
     ) -> None:
-        self._session = session
+        self._session, self._typed = session, typed and steps is not None
         self._steps = None if steps is None else list(steps)
         self._begin_s, self._begin_ns = begin_s, round(begin_s * SECOND_NS) + FIRST_ROW_NS
         self._first_ns: int | None = None
@@ -248,7 +274,7 @@ class IdentityStage:
             if not any(first_s <= edge <= last_s for edge in edges):
                 return _nothing(self._session, note(IdentityNote.STEPS_ELSEWHERE, read_s=(first_s, last_s)))
         delays_s = REPORTED_DELAYS_S if self._steps is None else TYPED_DELAYS_S
-        return identify_labels(self._session, windows, delays_s, moved=self._moved)
+        return identify_labels(self._session, windows, delays_s, moved=self._moved, typed=self._typed)
 
     def _columns(self, block: CylinderBlock) -> Mapping[str, Floats]:
         """Rows of what is kept, each column float64[k] or [k, ...]."""
@@ -353,6 +379,7 @@ def identify_labels(
     delays_s: tuple[float, float],
     *,
     moved: bool = True,
+    typed: bool = True,
 ) -> Identity:
     """Which label is which cylinder, by windows with fuel steps.
 
@@ -361,12 +388,64 @@ def identify_labels(
         windows: with steps; none where there was no usable one.
         delays_s: least and most delay of the readings behind the fuel.
         moved: whether fuel moved at all, steady or not.
+        typed: whether somebody typed the steps, who may have taken one for another.
     """
     if not windows:
         return _nothing(session, note(IdentityNote.NOT_STEADY if moved else IdentityNote.NO_STEPS))
     if any(window.closed_loop for window in windows):
         return _nothing(session, note(IdentityNote.CLOSED_LOOP_REPORTED))
-    return _Match(session, windows, delays_s).judge()
+    found = _Match(session, windows, delays_s).judge()
+    steps = _find_exchanged_steps(windows, found) if typed else None
+    return found if steps is None else _leave_open(found, steps)
+
+
+def _find_exchanged_steps(windows: Sequence[StepWindow], found: Identity) -> tuple[int, int] | None:
+    """Two steps that, had they been typed in each other's place, make every label see its own cylinder.
+
+    None where no pair of steps does, or no label seems to see another cylinder. Steps are counted from 1.
+    """
+    told = [label for label in found.labels if label.told]
+    if all(label.right for label in told):
+        return None
+    rows = np.concatenate([np.round(window.ln_fuel, _STEP_DIGITS) for window in windows])
+    patterns, first, count = np.unique(rows, axis=0, return_index=True, return_counts=True)
+    held = (count >= HOLD_BINS) & (np.abs(patterns).max(axis=1) > STEP_SHARE)
+    steps = patterns[held][np.argsort(first[held])]
+    labelled, seen = (
+        np.stack([steps[:, [c - 1 for c in one]].mean(axis=1) for one in sets], axis=1)
+        for sets in ([label.labelled for label in told], [label.cylinders for label in told])
+    )
+    for i, j in combinations(range(len(steps)), 2):
+        typed = labelled.copy()
+        typed[[i, j]] = labelled[[j, i]]
+        if np.abs(typed - seen).max() < STEP_SHARE / 2:
+            return i + 1, j + 1
+    return None
+
+
+def _leave_open(found: Identity, steps: tuple[int, int]) -> Identity:
+    """The result with nothing claimed of the labels that two exchanged steps would explain."""
+    odd = [one for one in found.labels if one.told and not one.right]
+    seem, see = tuple(one.labelled[0] for one in odd), tuple(one.cylinders[0] for one in odd)
+    open_ = {
+        one.position: replace(
+            one,
+            cylinders=(),
+            confidence=np.nan,
+            flags=(note(LabelNote.OR_STEPS_EXCHANGED, cylinders=one.cylinders, steps=steps),),
+        )
+        for one in odd
+    }
+    lost = (IdentityNote.EXCHANGED, IdentityNote.MISPLACED)
+    why = note(IdentityNote.LABELS_OR_STEPS, labels=seem, cylinders=see, steps=steps)
+    return replace(
+        found,
+        state=IdentityState.UNPROVED,
+        labels=tuple(open_.get(one.position, one) for one in found.labels),
+        exchanged=(),
+        notes=(why, *(one for one in found.notes if one.code not in lost)),
+        other_reading=OtherReading(tuple(zip(seem, see, strict=True)), steps),
+    )
 
 
 def _nothing(session: Session, why: Note, steps: int = 0) -> Identity:
@@ -640,15 +719,21 @@ class _Match:
         if merged:
             yield note(IdentityNote.NOT_SEPARATED, groups=tuple(sorted(merged)))
         nearest = min(
-            float(np.abs(one + other).max() / np.abs(one).max())
-            for one in self._expected
-            if one.any()
-            for other in self._expected
+            (
+                float(np.abs(one + other).max() / np.abs(one).max())
+                for one in self._expected
+                for other in self._expected
+                if one.any()
+            ),
+            default=np.inf,
         )
         if nearest < _SAME_ANSWER:
             yield note(IdentityNote.SIGN_NOT_CHECKED)
         if len(self._answers.basis) < len(self._groups):
             yield note(IdentityNote.CROSSTALK_NOT_MEASURED)
+        for node in self._session.chain.nodes:
+            if len(node.cylinders) > 1:
+                yield note(IdentityNote.SPLIT_NOT_KNOWN, cylinders=node.cylinders)
 
     def _crosstalk(self) -> tuple[Floats, Floats]:
         """Shares of each label's answer by cylinder, percent, and halves of their intervals."""

@@ -18,6 +18,8 @@ class IdentityNote(NoteCode):
     ANSWERED_REVERSED = "steps_answered_reversed"
     EXCHANGED = "labels_exchanged"
     MISPLACED = "labels_misplaced"
+    LABELS_OR_STEPS = "labels_or_steps_exchanged"
+    SPLIT_NOT_KNOWN = "split_of_shared_sensor_not_known"
     ANSWERS_IN_PAIRS = "answers_in_pairs"
     NOT_SEPARATED = "cylinders_not_separated"
     SIGN_NOT_CHECKED = "sign_not_checked"
@@ -33,3 +35,4 @@ class LabelNote(NoteCode):
     BETWEEN_CYLINDERS = "between_cylinders"
     ANSWERS_ALIKE = "answers_alike"
     OTHER_CYLINDER = "sees_another_cylinder"
+    OR_STEPS_EXCHANGED = "or_steps_exchanged"
