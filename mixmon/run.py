@@ -522,7 +522,8 @@ def looks_of_run(run: Run, name: str = "") -> SessionLooks:
         session = replace(session, sensors=replace(session.sensors, known_bias=None))
     name = name or session.name or str(session.path or "session")
     session_looks(session, {}, name)  # refuses missing serials before the log is read
-    return session_looks(session, _feed_balance(run, session).cells_used(), name)
+    stage = _feed_balance(run, session)
+    return session_looks(stage.session_held, stage.cells_used(), name)
 
 
 def compare(

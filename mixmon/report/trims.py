@@ -204,12 +204,15 @@ def _map_cell(one: MapTrim) -> str:
 def _map_reasons(trims: Sequence[MapTrim]) -> str:
     """Which breakpoints keep what they hold, and why, once for all cylinders where it is of all."""
     grouped: dict[tuple[float, float, str], list[int]] = {}
+    empty = dict.fromkeys(
+        (one.rpm, one.load) for one in trims if any(why.code is SheetNote.MAP_CELL_EMPTY for why in one.why)
+    )
     for one in trims:
-        for why in one.why:
+        for why in one.why if (one.rpm, one.load) not in empty else ():
             grouped.setdefault((one.rpm, one.load, sentence(why)), []).append(one.cylinder)
-    every = len({one.cylinder for one in trims})
+    count = len({one.cylinder for one in trims})
     rows = [
-        (rpm, load, "all" if len(cylinders) == every else ", ".join(map(str, cylinders)), words)
+        (rpm, load, "all" if len(cylinders) == count else ", ".join(map(str, cylinders)), words)
         for (rpm, load, words), cylinders in grouped.items()
     ]
     columns = [
@@ -218,7 +221,9 @@ def _map_reasons(trims: Sequence[MapTrim]) -> str:
         Column("cyl", left=True, wraps=True),
         Column("why", left=True, wraps=True),
     ]
-    return table(columns, rows) if rows else ""
+    every = len({(one.rpm, one.load) for one in trims})
+    kept = f"nothing measured at {len(empty)} of {every} breakpoints: they keep what they hold"
+    return (table(columns, rows) if rows else "") + (paragraph(kept) if empty else "")
 
 
 def _engine_part(sheet: TrimSheet) -> str:

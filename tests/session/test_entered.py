@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+from mixmon.cli.live import run_files
 from mixmon.errors import SessionError
 from mixmon.session.entered import entered_path, entered_text, load_entries, trims_held
 from mixmon.session.load import load_session
@@ -62,6 +63,12 @@ def test_a_log_without_a_date_is_not_placed(session):
     undated = replace(FIRST, first_ns=0, last_ns=60 * SECOND)
     assert trims_held(session(undated), MORNING).undated
     assert not trims_held(session(FIRST, more="[trims]\nnow_percent = [0, 0]\n"), 5 * SECOND).undated
+
+
+def test_a_run_keeps_what_was_entered(session, tmp_path):
+    files = run_files(session(FIRST))
+    assert files["session.trims.json"].decode() == entered_text((FIRST,))
+    assert "session.trims.json" not in run_files(replace(session(), entries=()))
 
 
 def test_an_entry_of_another_engine_tells_nothing(session):
