@@ -125,8 +125,8 @@ class Counts:
         for shape, sheets in self.sheets.items():
             bands = self.bands[shape]
             print(
-                f"{shape:9} offered {sheets['offered']} of {sheets.total()}; true spread after in the band in "
-                f"{100 * bands['in'] / max(bands.total(), 1):.1f} % of {bands.total()} cells "
+                f"{shape:9} offered {sheets['offered']} of {sheets.total()}; true spread after in the band "
+                f"in {100 * bands['in'] / max(bands.total(), 1):.1f} % of {bands.total()} cells "
                 f"(below {bands['below']}, above {bands['above']})"
             )
             for (of, word), said in sorted(self.words.items()):

@@ -68,6 +68,7 @@ def trims_json(sheet: TrimSheet, run: Run) -> Mapping[str, Any]:
                 "spread_now_percent": one.now_percent,
                 "spread_after_percent": one.after.value,
                 "interval95_percent": one.after.interval95,
+                "total_interval95_percent": one.after.total_interval95,
                 "used_for_trims": one.used_for_trims,
                 "outlook": one.outlook,
             }
@@ -268,6 +269,7 @@ def _outlook_lines(sheet: TrimSheet) -> str:
         "cells once this set is typed, spread in % of fuel\n"
         + table(columns, rows)
         + paragraph(outlook_sentence(sheet.outlook))
+        + (paragraph(own) if (own := _own_errors_sentence(sheet.outlook)) else "")
     )
 
 
@@ -290,6 +292,19 @@ def outlook_sentence(outlook: Sequence[CellOutlook]) -> str:
     elif known and len(evened) == len(known):
         first = "this set evens every cell that is known"
     return "; ".join([first, *stays])
+
+
+def _own_errors_sentence(outlook: Sequence[CellOutlook]) -> str:
+    """What the sensors' own errors leave of it; empty where none is known."""
+    ends = [one.after.total_interval95 for one in outlook if one.used_for_trims]
+    known = [(low, high) for low, high in ends if math.isfinite(high)]
+    if not known:
+        return ""
+    low, high = min(low for low, _ in known), max(high for _, high in known)
+    return (
+        f"that is as these sensors read it; with each sensor's own error, which only exchanged sensors show, "
+        f"the spread of the cells used is {low:.1f} to {high:.1f} %"
+    )
 
 
 def _place(one: CellOutlook) -> str:

@@ -85,8 +85,9 @@ class BankTrim:
 class CellOutlook:
     """The spread of one cell, percent of fuel, as it is and as it will be.
 
-    now             largest less smallest need
-    after           with its 95 % interval, once the sheet is typed
+    now_percent     largest less smallest need
+    after           with its 95 % interval, once the sheet is typed, as these sensors read it; its total
+                    interval holds their own errors, which no trim on their word takes away
     used_for_trims  whether the trims rest on this cell
     outlook         a note with an `Outlook`
     """
@@ -150,18 +151,20 @@ def make_sheet(session: Session, balance: Balance) -> TrimSheet:
 
 def _make_cylinders(session: Session, balance: Balance, parts: Parts) -> TrimSheet:
     rows = [_row(session, one, one.trim_new_percent, one.flags) for one in balance.cylinders]
-    cells = dict(balance.predicted_by_cell)
     notes = [note(SheetNote.BANK_PART_IN_CYLINDERS)] if parts.banks_differ else []
-    return _sheet(
-        session,
-        balance,
-        parts,
-        rows,
-        cells,
-        fuel_percent=balance.fuel_percent,
-        notes=notes,
-        withheld=balance.withheld,
-    )
+    made = _sheet(session, balance, parts, rows, notes=notes, withheld=balance.withheld)
+    if balance.withheld:
+        return made
+    change = _of_nodes(session, np.array([one.trim_now_percent for one in balance.cylinders]), rows)
+    outlook = _outlook(session, balance, lambda _: change, whole=True, found=dict(balance.predicted_by_cell))
+    return _with_outlook(made, outlook, balance.fuel_percent)
+
+
+def _of_nodes(session: Session, now: Floats, rows: Sequence[TrimRow]) -> Floats:
+    """Ln of the change of fuel that every node sees, by one trim a cylinder, float64[nodes]."""
+    new = np.array([row.new_percent for row in rows])
+    moves = np.log((100 + new) / (100 + now))
+    return moves[[node.cylinders[0] - 1 for node in session.chain.nodes]]
 
 
 # One a bank and one a cylinder.
@@ -191,15 +194,13 @@ def _make_banks(session: Session, balance: Balance, parts: Parts) -> TrimSheet:
         for b in parts.banks
     )
     change = plan.moves + np.array(of_node)
-    cells = _outlook_by_cell(session, balance, lambda _: change, over_cells=True)
+    outlook = _outlook(session, balance, lambda _: change, whole=True)
     notes = [] if parts.banks_differ else [note(SheetNote.BANKS_ALIKE)]
     if not session.trims.bank_now_percent:
         notes.append(note(SheetNote.BANK_NOW_ASSUMED))
     fuel = _fuel_added(session, balance, moves, plan)
-    made = _sheet(
-        session, balance, parts, rows, cells, fuel_percent=fuel, notes=notes, withheld=plan.withheld
-    )
-    return replace(made, banks=banks)
+    made = _sheet(session, balance, parts, rows, notes=notes, withheld=plan.withheld)
+    return replace(_with_outlook(made, outlook, fuel), banks=banks)
 
 
 def _bank_trims(
@@ -277,11 +278,9 @@ def _make_map(session: Session, balance: Balance, parts: Parts) -> TrimSheet:
     withheld = tuple(one for one in balance.withheld if one.code is not BalanceNote.CELLS_TOO_UNLIKE)
     plan = plan_map(session, balance, offered=not withheld)
     rows = [_row(session, one, np.nan, _need_flags(one)) for one in balance.cylinders]
-    cells = _outlook_by_cell(session, balance, lambda cell: _node_moves(session, plan, cell))
-    made = _sheet(
-        session, balance, parts, rows, cells, fuel_percent=np.nan, notes=plan.notes, withheld=withheld
-    )
-    return replace(made, map=plan.trims)
+    outlook = _outlook(session, balance, lambda cell: _node_moves(session, plan, cell), whole=False)
+    made = _sheet(session, balance, parts, rows, notes=plan.notes, withheld=withheld)
+    return replace(_with_outlook(made, outlook, np.nan), map=plan.trims)
 
 
 def _need_flags(one: CylinderNeed) -> tuple[Note, ...]:
@@ -302,9 +301,7 @@ def _sheet(
     balance: Balance,
     parts: Parts,
     rows: Sequence[TrimRow],
-    cells: Mapping[Cell, Spread],
     *,
-    fuel_percent: float,
     notes: Sequence[Note],
     withheld: tuple[Note, ...],
 ) -> TrimSheet:
@@ -319,8 +316,8 @@ def _sheet(
         banks=(),
         map=(),
         parts=parts,
-        fuel_percent=fuel_percent,
-        outlook=() if withheld else tuple(_outlook(balance, cell, after) for cell, after in cells.items()),
+        fuel_percent=np.nan,
+        outlook=(),
         identity=balance.identity,
         by_label=any(one.code in _OF_LABELS for one in balance.withheld),
         withheld=withheld,
@@ -358,36 +355,70 @@ def _certainty(one: CylinderNeed) -> Note:
     return note(Certainty.CLEAR if times > 1 else Certainty.WITHIN_ERROR, half_percent=half)
 
 
-def _outlook_by_cell(
-    session: Session, balance: Balance, moves: Callable[[Cell], Floats], *, over_cells: bool = False
-) -> dict[Cell, Spread]:
+def _with_outlook(made: TrimSheet, outlook: tuple[CellOutlook, ...], fuel_percent: float) -> TrimSheet:
+    """The sheet with what its trims do; without, where nothing is offered."""
+    return made if made.withheld else replace(made, outlook=outlook, fuel_percent=fuel_percent)
+
+
+def _outlook(
+    session: Session,
+    balance: Balance,
+    moves: Callable[[Cell], Floats],
+    *,
+    whole: bool,
+    found: Mapping[Cell, Spread] | None = None,
+) -> tuple[CellOutlook, ...]:
     """The spread of every cell once fuel has changed by `moves`, ln, float64[nodes].
 
-    over_cells: whether one trim serves all cells, so that a cell's own error is none of theirs.
+    whole: whether one trim serves all cells, so that a cell's own error is none of theirs.
+    found: the spreads as the balance predicts them, where it does.
     """
-    nodes = session.chain.nodes
-    first = [node.cylinders[0] for node in nodes]
-    whole = [estimate_of(balance.cylinders[c - 1]) for c in first] if over_cells else None
+    first = [node.cylinders[0] for node in session.chain.nodes]
+    over = [estimate_of(balance.cylinders[c - 1]) for c in first]
+    own = np.nan_to_num([balance.cylinders[c - 1].sensor_error_percent for c in first]) / 100
+    by_cell = _needs_by_cell(balance, first)
+    known = {i for needs in by_cell.values() for i, need in enumerate(needs) if np.isfinite(need.half)}
+    out = []
+    for cell, needs in by_cell.items():
+        after = total = UNKNOWN_SPREAD
+        if len(balance.groups) < 2 and all(np.isfinite(needs[i].half) for i in known):
+            after = predicted_spread(needs, moves(cell), over if whole else None)
+            wide = _with_own_errors(over, own) if whole else None
+            total = predicted_spread(_with_own_errors(needs, own), moves(cell), wide)
+        if found is not None:
+            after = found.get(cell, UNKNOWN_SPREAD)
+        out.append(_judge_cell(balance, cell, after, total.interval95))
+    return tuple(out)
+
+
+def _needs_by_cell(balance: Balance, first: Sequence[int]) -> dict[Cell, list[Estimate]]:
+    """The needs of the nodes in every cell, by the first cylinder of each."""
     measured: dict[Cell, dict[int, CellNeed]] = {}
     for one in balance.cells:
         measured.setdefault(Cell(one.rpm, one.load), {})[one.cylinder] = one
-    found = {
+    return {
         cell: [estimate_in_cell(here[c]) if c in here else NO_ESTIMATE for c in first]
         for cell, here in measured.items()
     }
-    known = {i for needs in found.values() for i, need in enumerate(needs) if np.isfinite(need.half)}
-    return {
-        cell: predicted_spread(needs, moves(cell), whole)
-        if len(balance.groups) < 2 and all(np.isfinite(needs[i].half) for i in known)
-        else UNKNOWN_SPREAD
-        for cell, needs in found.items()
-    }
 
 
-def _outlook(balance: Balance, cell: Cell, after: Spread) -> CellOutlook:
+def _with_own_errors(needs: Sequence[Estimate], own: Floats) -> list[Estimate]:
+    """The needs with the errors of their own sensors, halves of 95 % intervals, ln lambda."""
+    halves = [float(np.hypot(need.half, error)) for need, error in zip(needs, own, strict=True)]
+    return [
+        Estimate(need.mean, half, half / NORMAL_95_SIX_DECIMALS, need.effective)
+        for need, half in zip(needs, halves, strict=True)
+    ]
+
+
+def _judge_cell(balance: Balance, cell: Cell, after: Spread, total: tuple[float, float]) -> CellOutlook:
+    """What a cell is and will be; the total interval holds that of repeatability."""
     now = next((s for s in balance.cell_spreads if (s.rpm, s.load) == (cell.rpm, cell.load)), None)
     spread = np.nan if now is None else now.spread_percent
     used = any(one.used_for_trims for one in balance.cells if (one.rpm, one.load) == (cell.rpm, cell.load))
+    low, high = after.interval95
+    if np.isfinite(high) and np.isfinite(total[1]):
+        after = replace(after, total_interval95=(min(low, total[0]), max(high, total[1])))
     code = _judge_outlook(spread, after)
     return CellOutlook(cell.rpm, cell.load, spread, after, used, note(code, limit_percent=EVEN_PERCENT))
 

@@ -6,9 +6,11 @@ import csv
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import scipy.stats
 
 from mixmon.findings.balance.balance import (
     UNKNOWN_SPREAD,
@@ -27,7 +29,8 @@ from mixmon.findings.trims.notes import Certainty, Outlook, SheetNote
 from mixmon.findings.trims.sheet import TrimSheet, make_sheet
 from mixmon.mixture.steady import Cell
 from mixmon.note import note
-from mixmon.report.trims import outlook_sentence, spoken, trims_aloud, trims_csv
+from mixmon.report.trims import outlook_sentence, spoken, trims_aloud, trims_csv, trims_text
+from mixmon.run import LogFacts
 from mixmon.session.evidence import IdentityState
 from mixmon.session.model import Chain, Engine, Injection, Node, Session, Trims
 
@@ -346,3 +349,30 @@ def test_one_trim_evens_the_cells_it_suits_and_says_where_it_does_not():
         "this set evens 4000 rpm 60 load, 6000 rpm 100 load; "
         f"1000 rpm 5 load stays at {stays.after.value:.1f} %"
     )
+
+
+def test_the_sensors_own_errors_are_in_the_total_interval_and_not_in_the_words():
+    """Four sensors of ±1.2 %: the range of four normal numbers of 0.6 %, by scipy's studentized range."""
+    needs = [4.0, -4.0, 2.0, -2.0]
+    session = engine(4, Trims(now_percent=(0.0,) * 4))
+    balance = found(session, needs, {(4000.0, 60.0): needs})
+    wide = tuple(replace(one, sensor_error_percent=1.2) for one in balance.cylinders)
+    (one,) = make_sheet(session, replace(balance, cylinders=wide)).outlook
+    assert one.outlook.code is Outlook.EVENED
+    assert one.after.interval95[1] < 0.5
+    low, high = one.after.total_interval95
+    assert low <= one.after.interval95[0]
+    point = scipy.stats.studentized_range.ppf(0.975, 4, 1e6)  # of a deviation that is known
+    least = 1.2 / scipy.stats.norm.ppf(0.975) * point
+    assert 0.98 * least < high < 1.15 * least  # more, as part of the needs may be those errors
+
+
+def test_a_sheet_of_sixteen_in_order_of_outputs_fits_eighty_columns():
+    banks = {"left": tuple(range(1, 9)), "right": tuple(range(9, 17))}
+    session = engine(16, Trims(now_percent=(-1.5,) * 16), banks=banks)
+    session = replace(session, injection=Injection("sequential", output_order=tuple(range(16, 0, -1))))
+    needs = [(12.4 if c < 8 else -12.4) + 0.3 * (c % 3) for c in range(16)]
+    sheet = make_sheet(session, found(session, needs, {CELLS[2]: needs}))
+    assert sheet.parts.banks_differ
+    run = SimpleNamespace(session=session, log=LogFacts())
+    assert max(len(line) for line in trims_text(sheet, run).splitlines()) <= 80
