@@ -23,10 +23,14 @@ from mixmon.cli.live import CAUTION_TEXT, Acceptance
 from mixmon.cli.main import DONE, LIMIT_NOT_MET
 from mixmon.cli.stopping import INTERRUPTED, Stopping
 from mixmon.dashboard.palettes import PALETTES
-from mixmon.errors import UsageError
+from mixmon.dashboard.scene import KnownSensors
+from mixmon.errors import MixmonError, UsageError
+from mixmon.ledger.ledger import Ledger
+from mixmon.ledger.standing import records
 from mixmon.live.worker import Worker
 from mixmon.messages.binding import Binding
 from mixmon.report.units import UNIT_NAMES, Unit, unit_named
+from mixmon.session.model import Session
 from mixmon.watch.commands import NoteText
 
 GRACE_S = 3.0
@@ -71,7 +75,7 @@ def show(
         KeyboardInterrupt: the program was asked to stop, or its terminal closed.
     """
     # Textual is loaded here alone: text at a pipe, and a refused command line, do without it.
-    from mixmon.dashboard.app import BROKEN, REFUSED, STOPPED, DashboardOptions, run
+    from mixmon.dashboard.app import DashboardOptions, run
 
     sound = (lambda _pattern, _words: None) if arguments.sound is None else Sound(arguments.sound)
     asked = acceptance is not None and acceptance.at is None
@@ -89,6 +93,7 @@ def show(
         caution=CAUTION_TEXT if asked else "",
         accepted=lambda: _accept_caution(worker, acceptance),
         over=lambda: stopping.asked or time.monotonic() > end,
+        known=_read_ledger(worker.session),
         gone=stopping.ask,
     )
     with stopping:
@@ -103,7 +108,19 @@ def show(
             if isinstance(sound, Sound):
                 sound("clear", "")
                 sound.wait(LAST_WORDS_S)
-    if stopping.asked or end_by == STOPPED:
+    return _conclude(end_by, asked=stopping.asked)
+
+
+def _conclude(end_by: int, *, asked: bool) -> int:
+    """The exit status by how the screens ended; `asked`: the program was asked to stop.
+
+    Raises:
+        UsageError: the caution was not accepted.
+        KeyboardInterrupt: the program was asked to stop, or its terminal closed.
+    """
+    from mixmon.dashboard.app import BROKEN, REFUSED, STOPPED
+
+    if asked or end_by == STOPPED:
         raise KeyboardInterrupt
     if end_by == BROKEN:
         talk("internal error (see above); dashboard closed, recording kept")
@@ -113,6 +130,17 @@ def show(
             "the caution was not accepted; expected it once for each session file; start again and accept it"
         )
     return DONE
+
+
+def _read_ledger(session: Session) -> KnownSensors:
+    """What the ledger knows of the session's sensors; one that cannot be read is told on the screen."""
+    serials = {node.sensor for node in session.chain.nodes}
+    try:
+        with Ledger() as ledger:
+            known = records(entry for entry in ledger.entries() if entry.serial in serials)
+    except MixmonError as error:
+        return KnownSensors(fault=str(error))
+    return KnownSensors({record.serial: record for record in known})
 
 
 def _end_at_signal(worker: Worker, left: threading.Event) -> None:

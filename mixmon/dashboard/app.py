@@ -35,7 +35,7 @@ from textual.widget import Widget
 from mixmon.dashboard.controls import Controls
 from mixmon.dashboard.palettes import Look, palette
 from mixmon.dashboard.readouts import ReadoutHold, SoundCues, SoundPattern
-from mixmon.dashboard.scene import Scene, Setting, ViewOptions
+from mixmon.dashboard.scene import KnownSensors, Scene, Setting, ViewOptions
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import Row, blank, fit_row, padded, row_width, wrap
 from mixmon.errors import reason_of
@@ -317,6 +317,7 @@ class DashboardOptions:
     caution     to be accepted first; empty: nothing is asked
     accepted    called once when it was
     over        called at every tick: True ends the screens
+    known       what the ledger knows of the session's sensors; None: nothing
     gone        called once, by a thread of its own, when the terminal is gone
     """
 
@@ -333,6 +334,7 @@ class DashboardOptions:
     caution: str = ""
     accepted: Callable[[], None] = lambda: None
     over: Callable[[], bool] = lambda: False
+    known: KnownSensors | None = None
     gone: Callable[[], None] = lambda: None
 
     def state(self, *, colour: bool = True) -> State:
@@ -368,7 +370,7 @@ class Dashboard(App[int], inherit_bindings=False):
         self._watching = watching
         self._options = options
         self._clock = clock
-        self._setting = Setting(watching.session)
+        self._setting = Setting(watching.session, options.known)
         self._hold = ReadoutHold()
         self._page = PageView(self.tick)
         self.shown = watching.snapshot

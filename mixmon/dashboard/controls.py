@@ -338,6 +338,7 @@ class Controls:
             Page.PULLS: self._pulls_actions,
             Page.CHECKS: self._checks_actions,
             Page.STEPS: self._steps_actions,
+            Page.BUS: self._bus_actions,
             Page.ALARMS: self._alarms_actions,
         }
         make = makers.get(self.state.page)
@@ -379,6 +380,9 @@ class Controls:
             "k": lambda: self._ask_check(Asked.SKIPPED, "why"),
             "o": lambda: self._send(NoteText(checks.note_text(self.state.check, "reopened", "again"))),
         }
+
+    def _bus_actions(self) -> dict[str, Callable[[], None]]:
+        return {"s": lambda: self._change_state(sensor_log=not self.state.sensor_log, first=0)}
 
     def _steps_actions(self) -> dict[str, Callable[[], None]]:
         return {

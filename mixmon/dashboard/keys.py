@@ -156,6 +156,9 @@ BINDINGS: Final = (
     ),
     KeyBinding("o", "order", "bars in firing order or bank by bank", _on_pages(Page.WATCH)),
     KeyBinding("s", "spread", "cells show the spread of all cylinders", _on_pages(Page.BALANCE)),
+    KeyBinding(
+        "s", "log", "sensor log: what the ledger knows of each; again: the nodes", _on_pages(Page.BUS)
+    ),
     KeyBinding("k", "keep", "keep this pull, or reject it", _on_pages(Page.PULLS)),
     KeyBinding(
         "x", "exclude", "exclude this cell from needs and trims; again: include it", _on_pages(Page.BALANCE)
@@ -213,7 +216,7 @@ _LAST_LINE_ORDER: Final = {
     Page.PULLS: ("arrows", "tab", "0-9", "d", "k", "w", "b", "e", "a", "space", "n"),
     Page.TRIMS: ("I", "b", "w", "e", "n", "l", "a", "space"),
     Page.ALARMS: ("a", "A", "z", "R", "o", "arrows", "w", "e", "n"),
-    Page.BUS: ("w", "b", "c", "l", "e", "n", "a", "space"),
+    Page.BUS: ("s", "0-9", "w", "b", "c", "l", "e", "n", "a", "space"),
     Page.CHECKS: ("enter", "x", "k", "o", "arrows", "I", "w", "e", "n", "a", "space"),
     Page.STEPS: ("enter", "k", "p", "arrows", "t", "c", "w", "e", "n", "a", "space"),
     Page.EVENTS: ("/", "arrows", "tab", "w", "l", "e", "n", "a", "space"),

@@ -6,7 +6,8 @@ picture. All are read only. A value that is not known now is NaN or None here, n
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final
 
@@ -16,6 +17,7 @@ from mixmon.dashboard.text import ASCII, UNICODE, Marks, age_text, clock_text
 from mixmon.findings.alarms.measures import lacking
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag
+from mixmon.ledger.standing import SensorRecord
 from mixmon.mixture.block import SampleState
 from mixmon.report.units import Unit
 from mixmon.session.alarm_kinds import kind_of
@@ -28,14 +30,25 @@ from mixmon.watch.snapshot import Holding, Snapshot
 # ----------------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True)
+class KnownSensors:
+    """What the ledger knows of sensors, by their serials; `fault`: why it cannot be read, in words."""
+
+    records: Mapping[str, SensorRecord] = field(default_factory=dict)
+    fault: str = ""
+
+
 class Setting:
     """What lasts as long as the session: orders, labels, rules.
 
     Positions in `firing` and `bank` and all node indexes count the nodes in session order.
+
+    known    what the ledger knew of the session's sensors when watching began
     """
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, known: KnownSensors | None = None) -> None:
         self.session = session
+        self.known = known or KnownSensors()
         self.nodes: tuple[Node, ...] = session.chain.nodes
         limits = limits_in_force(session)
         self.rules: tuple[AlarmRule, ...] = limits.alarms
@@ -48,6 +61,11 @@ class Setting:
 
     def __len__(self) -> int:
         return len(self.nodes)
+
+    def record_of(self, index: int) -> SensorRecord | None:
+        """What the ledger knows of a node's sensor; None: nothing."""
+        serial = self.nodes[index].sensor
+        return None if serial is None else self.known.records.get(serial)
 
     def limit(self, kind: str) -> float | None:
         """The limit of the first rule of a kind; None without such a rule."""

@@ -229,6 +229,12 @@ class OnlineLags:
         """Lags for what begins at t ns of a stretch: seconds lean-going and rich-going, float64[2, n]."""
         return self._lags[self._find(stretch, t)]
 
+    @property
+    def cuts(self) -> tuple[MeasuredCut, ...]:
+        """The last fuel cuts that were measured, oldest first."""
+        self._learn_from_cuts()
+        return tuple(self._cuts)
+
     def known_at(self, stretch: int, t: int) -> Bools:
         """Whose lags are measured or given, not assumed, for what begins at t ns of a stretch: bool[n]."""
         return self._known[self._find(stretch, t)]

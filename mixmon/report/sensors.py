@@ -12,7 +12,7 @@ from mixmon.arrays import DATED_FROM_NS, SECOND_NS
 from mixmon.ledger.entries import Entry
 from mixmon.ledger.forecast import Forecast
 from mixmon.ledger.lessons import Lesson
-from mixmon.ledger.standing import Measured, Place, RunRecord, SensorRecord
+from mixmon.ledger.standing import AirCheck, Measured, Place, RunRecord, SensorRecord
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import (
     NO_VALUE,
@@ -170,7 +170,7 @@ def sensors_text(place: str, sensors: Sequence[SensorRecord]) -> str:
     ]
     rows = [_overview_row(one) for one in sensors]
     remarks = "".join(
-        paragraph(f"{one.serial}: {'; '.join(said)}") for one in sensors if (said := _remarks_on(one))
+        paragraph(f"{one.serial}: {'; '.join(said)}") for one in sensors if (said := remarks_on(one))
     )
     parts = [head, table(columns, rows) + paragraph(_COLUMNS_SAY), remarks]
     return "\n".join(part for part in parts if part)
@@ -194,7 +194,7 @@ _COLUMNS_SAY = (
 
 def _overview_row(one: SensorRecord) -> tuple[Cell, ...]:
     lean, rich, air = (one.newest(name) for name in ("lean", "rich", "air_off"))
-    bias = NO_VALUE if one.bias is None else _bias_text(one.bias.percent, one.bias.half_percent)
+    bias = NO_VALUE if one.bias is None else bias_text(one.bias.percent, one.bias.half_percent)
     return (
         one.serial,
         float(len(one.runs)),
@@ -203,22 +203,24 @@ def _overview_row(one: SensorRecord) -> tuple[Cell, ...]:
         None if one.heater_cycles is None else float(one.heater_cycles),
         *(None if time is None else 1e3 * time.value for time in (lean, rich)),
         None if air is None else air.value,
-        _newest_warm_up_text(one),
+        newest_warm_up_text(one),
         bias,
     )
 
 
-def _remarks_on(one: SensorRecord) -> list[str]:
+def remarks_on(one: SensorRecord) -> list[str]:
     """What stands out about a sensor: its flags, what may have hurt it, the forecast that comes first."""
     return [*map(sentence, one.flags), *_count_harms(one), *_soonest_text(one.forecasts)]
 
 
-def _newest_warm_up_text(one: SensorRecord) -> str:
+def newest_warm_up_text(one: SensorRecord) -> str:
+    """The newest warm-up, s; a plus behind it where it may have begun before the log."""
     measured = [run for run in one.runs if run.warm_up_s is not None]
     return _warm_up_text(measured[-1]) if measured else NO_VALUE
 
 
-def _bias_text(percent: float, half: float) -> str:
+def bias_text(percent: float, half: float) -> str:
+    """A sensor's own error with half of its 95 % interval."""
     return f"{number(percent, 2, signed=True)} ±{half_width(half, 2)}"
 
 
@@ -231,7 +233,7 @@ def _count_harms(one: SensorRecord) -> list[str]:
 def _soonest_text(forecasts: Iterable[Forecast]) -> list[str]:
     """The forecast that comes first."""
     known = [one for one in forecasts if math.isfinite(one.hours_left)]
-    return [_forecast_text(min(known, key=lambda one: one.hours_left))] if known else []
+    return [forecast_text(min(known, key=lambda one: one.hours_left))] if known else []
 
 
 _FORECAST_OF: Mapping[str, str] = {
@@ -242,7 +244,7 @@ _FORECAST_OF: Mapping[str, str] = {
 """What a forecast is of, in words."""
 
 
-def _forecast_text(one: Forecast) -> str:
+def forecast_text(one: Forecast) -> str:
     """One forecast in words; where there is none, the reason."""
     unit, scale = ("s", 1.0) if one.quantity == "warm-up" else ("ms", 1e3)
     limit = f"{_FORECAST_OF[one.quantity]} limit of {scale * one.limit:g} {unit}"
@@ -254,16 +256,17 @@ def _forecast_text(one: Forecast) -> str:
 
 def sensor_text(place: str, one: SensorRecord) -> str:
     """One sensor in full, for a terminal of 80 columns."""
-    parts = [title("SENSOR", one.serial) + paragraph(f"ledger: {place}"), _sums_text(one)]
+    parts = [title("SENSOR", one.serial) + paragraph(f"ledger: {place}"), paragraph(sums_words(one))]
     if one.runs:
         parts.append(_runs_table(one.runs) + paragraph(_RUNS_SAY))
-    parts += [_exposure_text(one), _biases_text(one), _air_checks_text(one), _harms_text(one)]
-    parts.append("".join(paragraph(f"trend: {_forecast_text(f)}{_slope_text(f)}") for f in one.forecasts))
+    parts += [_exposure_text(one), _biases_text(one), _list_air_checks(one), _harms_text(one)]
+    parts.append("".join(paragraph(f"trend: {forecast_text(f)}{_slope_text(f)}") for f in one.forecasts))
     parts.append(note_lines(one.flags))
     return "\n".join(part for part in parts if part)
 
 
-def _sums_text(one: SensorRecord) -> str:
+def sums_words(one: SensorRecord) -> str:
+    """Hours, fuel and heater cycles of a sensor in one sentence."""
     hours = f"{number(one.hot_h, 2)} h hot in {counted(len(one.runs), 'run')}"
     if one.runs_without_hours:
         hours = f"at least {hours}, {one.runs_without_hours} of which did not tell"
@@ -271,7 +274,7 @@ def _sums_text(one: SensorRecord) -> str:
     if one.hot_h_fuel_unknown:
         fuel += f", {number(one.hot_h_fuel_unknown, 2)} h on fuel that was not declared"
     cycles = "" if one.heater_cycles is None else f"; {counted(one.heater_cycles, 'heater cycle')}"
-    return paragraph(f"{hours}{fuel}{cycles}")
+    return f"{hours}{fuel}{cycles}"
 
 
 def _runs_table(runs: Sequence[RunRecord]) -> str:
@@ -350,7 +353,7 @@ def _exposure_text(one: SensorRecord) -> str:
 def _biases_text(one: SensorRecord) -> str:
     return "".join(
         paragraph(
-            f"bias {_bias_text(bias.percent, bias.half_percent)} % of lambda ({bias.source}, entry "
+            f"bias {bias_text(bias.percent, bias.half_percent)} % of lambda ({bias.source}, entry "
             f"{bias.number}): "
             f"{bias.reason}"
         )
@@ -358,14 +361,15 @@ def _biases_text(one: SensorRecord) -> str:
     )
 
 
-def _air_checks_text(one: SensorRecord) -> str:
-    return "".join(
-        paragraph(
-            f"free air: {check.percent:.2f} % oxygen read of {check.expected_percent:.2f}, "
-            f"{number(check.off_percent, 1, signed=True)} % (entry {check.number}, "
-            f"{_utc_text(check.entered_ns)})"
-        )
-        for check in one.air_checks
+def _list_air_checks(one: SensorRecord) -> str:
+    return "".join(paragraph(f"{air_check_words(check)} (entry {check.number})") for check in one.air_checks)
+
+
+def air_check_words(check: AirCheck) -> str:
+    """A check in free air: what was read, what the air held, when it was entered."""
+    return (
+        f"free air: {check.percent:.2f} % oxygen read of {check.expected_percent:.2f}, "
+        f"{number(check.off_percent, 1, signed=True)} %, {_utc_text(check.entered_ns)}"
     )
 
 

@@ -50,6 +50,7 @@ from mixmon.session.charges import reference_weights
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.keys import trim_quantity
 from mixmon.session.model import Chain
+from mixmon.watch.commissioning import CommissioningStage
 from mixmon.watch.history import HistoryStage
 from mixmon.watch.limits import MixtureRules
 from mixmon.watch.snapshot import Cylinders, Holding, Snapshot, Strip, StripNeeds
@@ -106,6 +107,7 @@ class Observer:
         every = range(1, session.engine.cylinders + 1)
         reported = all(trim_quantity(cylinder) in binding.engine for cylinder in every)
         self._guide = StepGuide(session, reported=reported)
+        self._commissioning = CommissioningStage(binding)
         self._pulls = PullStage(session)
         self._pulled: deque[Pull] = deque(maxlen=SHOWN_PULLS)
         self._review: PullReview | None = None
@@ -132,6 +134,7 @@ class Observer:
         self._balance.feed(rows)
         self._feed_guide(rows)
         self._take_events(self._excursions.feed(rows))
+        self._commissioning.feed(rows, self._excursions.cuts)
         self._add_pulls(self._pulls.feed(rows))
         self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
         self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
@@ -241,6 +244,7 @@ class Observer:
             balance=self._renew_balance(),
             pulls=self._review,
             steps=self._guide.now(),
+            commissioning=self._commissioning.result(),
             buses=(),
             alarm_events=tuple(self._events),
             happened=tuple(self._happened),

@@ -15,6 +15,7 @@ from mixmon.findings.events.event import Event
 from mixmon.findings.identity.guide import StepTest
 from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
+from mixmon.watch.commissioning import Commissioning
 from mixmon.watch.history import History
 
 
@@ -130,6 +131,7 @@ class Snapshot:
     limits     of mixture, in force now
     balance    of everything so far, renewed about once a second; None before the first steady time
     pulls      those so far, renewed when one ends; None before the first
+    commissioning  what the rows so far show of sensors and delay, for the check list; None likewise
     steps      the test by fuel steps, which label is which cylinder; None before the first snapshot
     alarm_events, remarks, happened  newest last: alarm records, what happened to sources and
                recorder in words, and misfires, cuts, excursions and drop-outs
@@ -166,6 +168,7 @@ class Snapshot:
     pulls: PullReview | None = None
     history: History = field(default_factory=History)
     steps: StepTest | None = None
+    commissioning: Commissioning | None = None
 
     @property
     def is_recording(self) -> bool:

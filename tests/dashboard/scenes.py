@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from mixmon.dashboard.readouts import ReadoutHold
-from mixmon.dashboard.scene import Scene, Setting, ViewOptions
+from mixmon.dashboard.scene import KnownSensors, Scene, Setting, ViewOptions
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance.balance import (
@@ -36,7 +36,11 @@ from mixmon.findings.pulls.quality import (
     Suggestion,
 )
 from mixmon.findings.pulls.review import PullReview, Repeat
+from mixmon.findings.response.sensors import ResponseTime, SensorResponse
 from mixmon.gas.fuel import fuel_named
+from mixmon.ledger.entries import EntryKind, Fact
+from mixmon.ledger.ledger import Ledger
+from mixmon.ledger.standing import records
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.note import note
@@ -54,6 +58,7 @@ from mixmon.session.model import (
     SignalChoice,
     Trims,
 )
+from mixmon.watch.commissioning import Commissioning, DelayFound
 from mixmon.watch.limits import MixtureRules
 from mixmon.watch.observer import make_strip
 from mixmon.watch.snapshot import BusNow, Cylinders, Holding, MixtureLimits, Snapshot
@@ -401,6 +406,7 @@ def snapshot(count=8, **changes):
         recording="recording run 7",
         frames=206_000,
         steps=step_test(count) if count > 1 else None,
+        commissioning=commissioning(count),
     )
     return with_limits(replace(made, **changes), session(count))
 
@@ -439,15 +445,72 @@ def nothing(count=8):
         recording="",
         frames=0,
         steps=step_test(count, done=0, held=False),
+        commissioning=None,
     )
 
 
-def scene(shown=None, *, count=8, options=OPTIONS, declared=None, **changes):
+def responses(count=8, *, slow=0.091, air=-1.9):
+    """What cuts said of sensors that follow within 84 to 91 ms; the last one slow, or off in air."""
+    made = []
+    for c in range(1, count + 1):
+        t63 = slow if c == count else 0.084 + 0.0005 * c
+        time = ResponseTime(t63, 0.002, 0.001, cuts=2)
+        off = air if c == count else 0.1 * (-1) ** c
+        numbers = (time, time, t63, t63 / 0.0855, 1.0, 0.1, 20.7, 0.1, off, math.nan, math.nan, math.nan)
+        made.append(SensorResponse(c, (c,), f"S-{100 + c}", *numbers, {}, ()))
+    return tuple(made)
+
+
+def commissioning(count=8):
+    """A chain that was seen to warm up, with a minute of frames and two overrun cuts."""
+    return Commissioning(
+        warm_up_s=9.4 + 0.1 * np.arange(1, count + 1),
+        counted_s=60,
+        rate_hz=np.full(count, 99.9),
+        expected_hz=np.full(count, 100.0),
+        longest_wait_s=np.linspace(0.012, 0.021, count),
+        lowest_supply=np.full(count, 13.1),
+        lowest_at=np.full(count, 20 * SECOND, np.int64),
+        cuts=2,
+        sensors=responses(count),
+        delay=DelayFound(3000.0, 18.0, 0.160, 0.012),
+    )
+
+
+def known_sensors(count=8):
+    """What a ledger knows of the first sensors: a run, a check in free air and an own error each."""
+    with Ledger(":memory:") as ledger:
+        for c in range(1, count + 1):
+            ledger.add_air_check(f"S-{100 + c}", 20.3 * (0.98 if c == 5 else 1.002), 20.3)
+            ledger.add_bias(f"S-{100 + c}", 0.1 * c, 0.3, reason="rotation of 12 May")
+            ledger.enter(_taught(c))
+        return KnownSensors({one.serial: one for one in records(ledger.entries())})
+
+
+def _taught(c):
+    serial, span = (
+        f"S-{100 + c}",
+        {"log": f"log {c}", "log_name": "run 6", "begin_ns": 1_700_000_000 * SECOND},
+    )
+    place = {"session": "Alder 8 before", "position": c, "cylinders": [c]}
+    run = {"seconds": 3600.0, "hot_s": 3500.0 * c, "heater_cycles": 31, "leaded": False, "exposure": None}
+    time = {"t63_s": 0.262 if c == 5 else 0.085, "half_s": 0.004, "own_half_s": 0.003, "cuts": 2, "steps": 0}
+    facts = [
+        (EntryKind.RUN, run | place),
+        (EntryKind.T63, {"lean": time, "rich": time}),
+        (EntryKind.WARM_UP, {"seconds": 9.5 + 0.1 * c, "at_least": False}),
+    ]
+    if c == 5:
+        facts.append((EntryKind.EVENT, {"what": "supply lost while hot", "t_ns": 5 * SECOND}))
+    return [Fact(serial, kind, values, **span) for kind, values in facts]
+
+
+def scene(shown=None, *, count=8, options=OPTIONS, declared=None, known=None, **changes):
     shown = snapshot(count) if shown is None else shown
     declared = declared or session(count)
     live = with_limits(changes.pop("live", shown), declared)
     shown = with_limits(shown, declared)
-    return Scene(Setting(declared), shown, ReadoutHold().feed(shown, 0.0), options, live, **changes)
+    return Scene(Setting(declared, known), shown, ReadoutHold().feed(shown, 0.0), options, live, **changes)
 
 
 def text(rows):

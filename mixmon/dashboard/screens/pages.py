@@ -14,6 +14,7 @@ from mixmon.dashboard.screens.events import events_page, notes_page
 from mixmon.dashboard.screens.help import help_page
 from mixmon.dashboard.screens.identity import identity_page
 from mixmon.dashboard.screens.pulls import pulls_page
+from mixmon.dashboard.screens.sensors import sensors_page
 from mixmon.dashboard.screens.status import Sheet
 from mixmon.dashboard.screens.trims import trims_page
 from mixmon.dashboard.screens.watch import watch_page
@@ -31,6 +32,7 @@ class State:
 
     before     the screen to which help and esc go back
     frozen     the picture that is held, and since when by the watcher's clock
+    sensor_log  the bus screen shows what the ledger knows of the sensors
     pull       its number, from 0; None: the newest
     compared   pulls are shown as differences from the one kept before
     alarm      the chosen one; None: the most pressing
@@ -51,6 +53,7 @@ class State:
     frozen_at: float = 0.0
     cursor: Place | None = None
     spread: bool = False
+    sensor_log: bool = False
     pull: int | None = None
     compared: bool = False
     alarm: AlarmName | None = None
@@ -110,7 +113,7 @@ def _draw_page(scene: Scene, state: State, width: int, height: int) -> list[Row]
         return chosen[page]()
     others = {
         Page.TRIMS: trims_page,
-        Page.BUS: bus_page,
+        Page.BUS: sensors_page if state.sensor_log else bus_page,
         Page.STEPS: identity_page,
         Page.NOTES: notes_page,
         Page.HELP: help_page,

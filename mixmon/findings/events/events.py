@@ -42,6 +42,7 @@ from mixmon.findings.events.tips import (
     without_misfires,
 )
 from mixmon.findings.lags import Lags, OnlineLags, node_lags
+from mixmon.findings.response.cuts import MeasuredCut
 from mixmon.findings.stage import StretchStage, run_side_by_side, run_through
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
@@ -138,6 +139,11 @@ class EventStage:
         self._misses = [deque[int](maxlen=_ON_AND_OFF) for _ in self._cylinders]
         self._likely: dict[int, SensorLag] = {}
         self._settled_t = 0
+
+    @property
+    def cuts(self) -> tuple[MeasuredCut, ...]:
+        """The last fuel cuts, as the sensors saw them: what they say of response and delay."""
+        return self._lags.cuts
 
     def feed(self, block: CylinderBlock) -> list[Event]:
         """Gives the events that are now certain. A block lies within one stretch of time."""

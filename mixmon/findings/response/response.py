@@ -211,7 +211,7 @@ class ResponseReviewer:
         shape = choose_shape(cuts)
         cuts = with_shape(cuts)
         measured = () if lacking else tuple(_list_dead_times(cuts, points))
-        wrong = self._find_clocks_apart(measured)
+        wrong = _find_clocks_apart(self._binding, measured)
         usable = () if wrong else [one for one in measured if not one.late]
         model = fit_delay(usable, layout_of(self._binding).geometry, self._load_signal)
         return ResponseReview(
@@ -225,26 +225,6 @@ class ResponseReviewer:
             model=model,
             cells=() if model is None else tuple(self._predict_cells(model, sensors)),
             refusal=None if model else wrong or self._reason_for_no_delay(lacking, delay, cuts),
-        )
-
-    def _find_clocks_apart(self, measured: Sequence[MeasuredDeadTime]) -> Note | None:
-        """The note on stamps of two buses that are apart; None where they agree, or there is one bus only."""
-        binding = self._binding
-        engine = {bound.bus for bound in binding.engine.values()}
-        chain = {bound.bus for node in binding.nodes for bound in node.values()}
-        if engine & chain or not engine or not chain:
-            return None
-        error = find_clock_error(measured, layout_of(binding).geometry, self._load_signal)
-        if error is None:
-            return None
-        return note(
-            ResponseNote.CLOCKS_APART,
-            engine_bus=binding.buses[min(engine)],
-            chain_bus=binding.buses[min(chain)],
-            late_s=error.late_s,
-            half_s=NORMAL_95 * error.sd,
-            dead_s=error.dead_s,
-            expected_s=error.expected_s,
         )
 
     def _predict_cells(self, model: DelayModel, sensors: Iterable[SensorResponse]) -> Iterable[CellDelay]:
@@ -285,6 +265,37 @@ class ResponseReviewer:
         return note(
             ResponseNote.FUEL_NEVER_MOVED, steady_s=delay.steady_s, largest_percent=100 * delay.largest
         )
+
+
+def _find_clocks_apart(binding: Binding, measured: Sequence[MeasuredDeadTime]) -> Note | None:
+    """The note on stamps of two buses that are apart; None where they agree, or there is one bus only."""
+    engine = {bound.bus for bound in binding.engine.values()}
+    chain = {bound.bus for node in binding.nodes for bound in node.values()}
+    if engine & chain or not engine or not chain:
+        return None
+    error = find_clock_error(measured, layout_of(binding).geometry, binding.session.axes.load_signal)
+    if error is None:
+        return None
+    return note(
+        ResponseNote.CLOCKS_APART,
+        engine_bus=binding.buses[min(engine)],
+        chain_bus=binding.buses[min(chain)],
+        late_s=error.late_s,
+        half_s=NORMAL_95 * error.sd,
+        dead_s=error.dead_s,
+        expected_s=error.expected_s,
+    )
+
+
+def delay_of_cuts(binding: Binding, cuts: Sequence[MeasuredCut]) -> DelayModel | None:
+    """The delay by fuel cuts alone; None where they show none, or the stamps of two buses are apart."""
+    measured = tuple(_list_dead_times(cuts, ()))
+    if not {"rpm", binding.session.axes.load_signal} <= binding.engine.keys():
+        return None
+    if _find_clocks_apart(binding, measured) is not None:
+        return None
+    usable = [one for one in measured if not one.late]
+    return fit_delay(usable, layout_of(binding).geometry, binding.session.axes.load_signal)
 
 
 def _list_dead_times(cuts: Iterable[MeasuredCut], points: Iterable[DelayPoint]) -> Iterable[MeasuredDeadTime]:

@@ -4,18 +4,36 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from dashboard.scenes import OPTIONS, RULES, cylinders, nothing, scene, session, snapshot, text
+from dashboard.scenes import (
+    OPTIONS,
+    RULES,
+    commissioning,
+    cylinders,
+    known_sensors,
+    nothing,
+    responses,
+    scene,
+    session,
+    snapshot,
+    text,
+)
 
 from mixmon.dashboard.keys import Page
+from mixmon.dashboard.scene import KnownSensors
 from mixmon.dashboard.screens.checks import CHECK_LIST, CheckState, judge_checks, note_text
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.mixture.block import SampleState
-from mixmon.session.model import DeclaredFuel, Exhaust, Limits
+from mixmon.session.evidence import node_address
+from mixmon.session.model import DeclaredFuel, Exhaust, IdentifiedNode, IdentityEvidence, Limits, Trims
 from mixmon.watch.snapshot import BusNow
 
 NEEDS = (0.0,) * 8
 VALID = cylinders(NEEDS, state=[SampleState.VALID] * 8)
 WARMING = cylinders(NEEDS, state=[SampleState.VALID] * 6 + [SampleState.WARMING, SampleState.COLD])
+
+
+def with_facts(cylinders=VALID, **facts):
+    return snapshot(cylinders=cylinders, commissioning=replace(commissioning(), **facts))
 
 
 def of(name, given=None, **kind):
@@ -45,7 +63,7 @@ CASES = {
         "lowest 10.90 V, cyl 8",
     ),
     "no supply told": (
-        of("supply", snapshot(cylinders=replace(VALID, supply=np.full(8, np.nan)))),
+        of("supply", snapshot(cylinders=replace(VALID, supply=np.full(8, np.nan)), commissioning=None)),
         CheckState.OPEN,
         "no supply voltage reported",
     ),
@@ -103,6 +121,95 @@ CASES = {
     ),
     "not recording": (of("recording", snapshot(recording="not recording")), CheckState.OPEN, "not recording"),
     "a replay": (of("recording", snapshot(replay_position=0.3)), CheckState.PASSED, "being played"),
+    "a twin": (
+        of(
+            "all nodes",
+            snapshot(
+                cylinders=cylinders(NEEDS, state=[SampleState.DUPLICATE_NODE] + [SampleState.VALID] * 7)
+            ),
+        ),
+        CheckState.FAILED,
+        "two controllers send as cyl 1",
+    ),
+    "warm-ups that were seen": (
+        of("sensors", with_facts(cylinders=VALID)),
+        CheckState.PASSED,
+        "8 of 8 ready in 9.5 to 10.2 s, slowest cyl 8",
+    ),
+    "a slow warm-up": (
+        of("sensors", with_facts(cylinders=VALID, warm_up_s=np.array([9.0] * 7 + [31.0]))),
+        CheckState.FAILED,
+        "slowest cyl 8 (limit 30)",
+    ),
+    "the lowest supply stays the evidence": (
+        of("supply", with_facts(cylinders=VALID, lowest_supply=np.array([13.1] * 7 + [9.4]))),
+        CheckState.FAILED,
+        "lowest 9.40 V, cyl 8, at 00:20.0",
+    ),
+    "rates": (
+        of("frame rate"),
+        CheckState.PASSED,
+        "99.9 % of cyl 1 at least, longest wait 21 ms, cyl 8, 60 s",
+    ),
+    "rates of half a minute": (of("frame rate", with_facts(counted_s=30)), CheckState.OPEN, "30 s of 60"),
+    "a node that sends too seldom": (
+        of("frame rate", with_facts(rate_hz=np.array([99.9] * 7 + [80.0]))),
+        CheckState.FAILED,
+        "80.0 % of cyl 8",
+    ),
+    "a long wait": (
+        of("frame rate", with_facts(longest_wait_s=np.array([0.01] * 7 + [0.3]))),
+        CheckState.FAILED,
+        "longest wait 300 ms, cyl 8",
+    ),
+    "rates of definitions without any": (
+        of("frame rate", with_facts(expected_hz=np.full(8, np.nan))),
+        CheckState.OPEN,
+        "the definitions give no rate",
+    ),
+    "a delay by cuts": (of("delay"), CheckState.PASSED, "160 ms (±12) at 3000/18, by 2 cuts"),
+    "no cut": (of("delay", with_facts(delay=None)), CheckState.OPEN, "no overrun cut yet"),
+    "response": (
+        of("response"),
+        CheckState.PASSED,
+        "T63 84 to 91 ms, slowest cyl 8 x1.1 of the others, 2 cuts",
+    ),
+    "a slow sensor": (
+        of("response", with_facts(sensors=responses(slow=0.262))),
+        CheckState.FAILED,
+        "slowest cyl 8 x3.1 of the others",
+    ),
+    "overrun": (of("overrun"), CheckState.PASSED, "in air: cyl 8 -1.9 % off the others (limit 3), 2 cuts"),
+    "off in air": (of("overrun", with_facts(sensors=responses(air=4.0))), CheckState.FAILED, "cyl 8 +4.0 %"),
+    "no cut in which air was seen": (
+        of("overrun", with_facts(sensors=())),
+        CheckState.OPEN,
+        "no overrun cut",
+    ),
+    "free air": (
+        of("free-air", known=known_sensors()),
+        CheckState.PASSED,
+        "8 of 8 checked, cyl 5 -2.0 % (limit 3), oldest",
+    ),
+    "some in free air": (of("free-air", known=known_sensors(6)), CheckState.OPEN, "6 of 8 checked"),
+    "free air by hand": (of("free-air"), CheckState.OPEN, "by hand; none in the ledger"),
+    "a ledger that cannot be read": (
+        of("free-air", known=KnownSensors(fault="no ledger")),
+        CheckState.OPEN,
+        "the ledger cannot be read",
+    ),
+    "own errors": (
+        of("rotation", known=known_sensors()),
+        CheckState.PASSED,
+        "8 of 8 known, largest +0.80 %, widest ±0.30",
+    ),
+    "some own errors": (of("rotation", known=known_sensors(3)), CheckState.OPEN, "3 of 8 known"),
+    "no own errors": (of("rotation"), CheckState.OPEN, "mixmon rotate"),
+    "the whole engine": (of("whole"), CheckState.PASSED, "worst -0.7 ±0.2 % at 2000/10, 15 cells"),
+    "nothing of the whole engine": (of("whole", snapshot(balance=None)), CheckState.OPEN, "no cell yet"),
+    "dwells": (of("dwells"), CheckState.OPEN, "cells within ±0.5 %"),
+    "identity that is stated": (of("cylinder identity"), CheckState.OPEN, "vouches for the labels"),
+    "before and after": (of("before and"), CheckState.OPEN, "by hand"),
     "the analysis has stopped": (
         of("all nodes", snapshot(failure="it broke")),
         CheckState.OPEN,
@@ -150,11 +257,12 @@ def test_what_keys_write_is_what_the_list_reads():
     )
 
 
-def test_all_checks_fit_80_by_24_and_the_chosen_one_says_what_to_do():
+def test_the_list_goes_on_below_80_by_24_and_the_chosen_one_says_what_to_do():
     page = text(draw(scene(), State(OPTIONS, page=Page.CHECKS, check=1), 80, 24))
     assert [int(line[1:3]) for line in page[2:17]] == list(range(1, 16))
     assert page[3].startswith("▸ 2 OPEN  bus ends")
-    assert "step 2: 60 ohm between the wires" in page[18]
+    assert "step 2: 60 ohm between the wires" in page[21]
+    assert "found: by hand" in page[22]
     assert "passed" in page[1]
 
 
@@ -162,3 +270,34 @@ def test_the_chosen_check_is_in_sight_on_the_smallest_screen():
     for chosen in range(len(CHECK_LIST)):
         page = text(draw(scene(), State(OPTIONS, page=Page.CHECKS, check=chosen), 40, 10))
         assert any(line.startswith(f"▸{chosen + 1:>2} ") for line in page)
+
+
+def test_a_pass_by_hand_does_not_hide_what_the_data_say():
+    remarks = ((0, "note: check 4 passed: all there"),)
+    assert judge_checks(scene(snapshot(remarks=remarks)))[3] == (
+        CheckState.PASSED,
+        "all there (the data: FAIL, silent: cyl 8)",
+    )
+
+
+def test_the_proof_of_the_labels_is_the_evidence_of_its_check():
+    declared = replace(session(), trims=Trims())
+    nodes = tuple(
+        IdentifiedNode(n.position, n.sensor, node_address(declared, n), n.cylinders, 0.9991)
+        for n in declared.chain.nodes
+    )
+    proof = IdentityEvidence("run 6", 1_700_000_000 * 10**9, 9, nodes)
+    wanted = CheckState.PASSED, "run 6 2023-11-14, 8 of 8, least sure 0.999"
+    assert of("cylinder identity", declared=replace(declared, identity=proof))[0] is wanted[0]
+    assert of("cylinder identity", declared=replace(declared, identity=proof))[1].startswith(
+        "run 6 2023-11-14, 8 of 8"
+    )
+    assert of("cylinder identity", declared=declared)[1].startswith("not proved, 3 of 5 steps")
+    kept = replace(snapshot().steps, evidence=proof)  # kept while watching
+    assert of("cylinder identity", snapshot(steps=kept), declared=declared)[0] is CheckState.PASSED
+    wrong = replace(proof, nodes=(replace(nodes[0], cylinders=(2,)), *nodes[1:]))
+    found = of("cylinder identity", declared=replace(declared, identity=wrong))
+    assert found == (CheckState.FAILED, "1 sees 2; no trims until put right")
+    other = replace(proof, nodes=(replace(nodes[0], sensor="S-9"), *nodes[1:]))
+    found = of("cylinder identity", declared=replace(declared, identity=other))
+    assert found == (CheckState.OPEN, "changed since the proof: position 1")
