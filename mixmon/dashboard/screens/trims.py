@@ -48,10 +48,10 @@ def _sheet_rows(scene: Scene, balance: Balance, width: int, *, whole: bool) -> l
     if width < NARROW_COLUMNS:
         heading = f" cyl  needs {scene.marks.plus_minus}95 %    now    new"
         rows = [fit_row([(heading, "label")], width)]
-        rows += [_narrow_row(scene, one, width, offered=offered) for one in balance.cylinders]
+        rows += [_narrow_row(scene, one, width, offered=offered) for one in _in_order(scene, balance)]
     else:
         rows = [fit_row([(" cyl  needs % 95 % interval    trim now    new  remarks", "label")], width)]
-        for one in balance.cylinders:
+        for one in _in_order(scene, balance):
             rows += _cylinder_rows(one, width, offered=offered, whole=whole)
     spread = f"spread {spread_text(balance.spread)}"
     step = f"step {scene.setting.session.trims.step_percent:g} %"
@@ -60,6 +60,8 @@ def _sheet_rows(scene: Scene, balance: Balance, width: int, *, whole: bool) -> l
     where = f" at {centre}" if centre else ""
     after = f", predicted {spread_text(balance.predicted_spread, count=False)}{where}; {step}"
     lines = [f"no trims offered: {sentence(reason)}" for reason in balance.withheld]
+    if scene.setting.session.injection.output_order is not None:
+        lines.append("in the order of the engine control's outputs, from its first")
     lines += [spread + (after if offered else "")]
     total = total_words(balance, scene.marks.plus_minus)
     lines += [total] if total else []
@@ -68,6 +70,12 @@ def _sheet_rows(scene: Scene, balance: Balance, width: int, *, whole: bool) -> l
         style = "strong" if line.startswith("no trims") else "text"
         rows += [fit_row([(f" {part}", style)], width) for part in wrap(line, width - 2)]
     return rows
+
+
+def _in_order(scene: Scene, balance: Balance) -> list[CylinderNeed]:
+    """The cylinders by the engine control's outputs where the session tells them, else by number."""
+    order = scene.setting.session.injection.output_order
+    return [balance.cylinders[c - 1] for c in order] if order else list(balance.cylinders)
 
 
 def _chosen_remark_rows(scene: Scene, balance: Balance, width: int) -> list[Row]:

@@ -137,6 +137,15 @@ def test_sixteen_trims_and_the_cautions_fit_80_by_24():
     assert "not proof of knock margin" in page
 
 
+def test_trims_stand_in_the_order_of_the_engine_controls_outputs():
+    order = (1, 5, 3, 7, 4, 8, 2, 6)
+    declared = replace(session(8), injection=replace(session(8).injection, output_order=order))
+    page = lines(Page.TRIMS, scene(declared=declared))
+    numbers = [line[:4].strip() for line in page[2:]]
+    assert tuple(int(one) for one in numbers if one.isdigit()) == order
+    assert "in the order of the engine control's outputs" in joined(Page.TRIMS, scene(declared=declared))
+
+
 def test_trims_that_are_withheld_show_the_reason_and_no_number():
     kept = replace(balance(), withheld=(note(BalanceNote.TOO_FEW_NEEDS, known=1, cylinders=8),))
     shown = scene(snapshot(balance=kept))
