@@ -1,6 +1,8 @@
 """What a tick of the dashboard costs at sixteen cylinders: `python tools/measure_screen.py`.
 
 Every tick has a new snapshot in which all that can move has moved, which is worse than a real engine.
+What is renewed once a second is new at every tenth tick: the balance, a second of history, one event and one
+alarm record more, and the pictures of all of them.
 "view" is the view model, "lines" what the widget does with it for the lines that have changed,
 "whole" the app's tick with every line of the widget drawn anew. Milliseconds of processor time, so
 that other work on the machine does not count: mean and the slowest.
@@ -24,18 +26,23 @@ from mixmon.findings.alarms.records import AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, Spread, cell_spreads
 from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.pulls.bands import Bands, Point, PullTable
+from mixmon.findings.pulls.pulls import Pull
+from mixmon.findings.pulls.quality import PullEnd, PullQuality, PullTrace, PullVerdict, Suggestion
+from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.gas.fuel import fuel_named
-from mixmon.mixture.block import SampleState
+from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.report.units import unit_named
 from mixmon.session.model import Axes, Bus, Chain, Engine, Node, Session, SignalChoice
+from mixmon.watch.history import KEPT_SECONDS, SECOND_ROWS, History, HistoryStage
 from mixmon.watch.observer import make_strip
 from mixmon.watch.snapshot import BusNow, Cylinders, Holding, MixtureLimits, Snapshot
 
 CYLINDERS, TICKS, HISTORY = 16, 200, 500
 SIZES = ((80, 24), (120, 40), (200, 60))
-PAGES = (Page.WATCH, Page.BALANCE, Page.ALARMS, Page.BUS, Page.CHECKS, Page.EVENTS)
-LIMIT_MS = 5.0
+PAGES = tuple(page for page in Page if page not in {Page.NOTES, Page.HELP})
+LIMIT_MS = 4.0
 
 
 RPM, LOAD = (1100, 2000, 3000, 4000, 5000, 6000, 7000, 7800), (3, 10, 18, 35, 60, 100)
@@ -56,7 +63,19 @@ def balance() -> Balance:
     )
     banks = (BankNeed("A", 0.4, 0.2, 8), BankNeed("B", -0.4, 0.2, 8))
     return Balance(
-        "peers", people, cells, (), banks, known, known, (), (), (), cell_spreads=cell_spreads(cells)
+        against="peers",
+        cylinders=people,
+        cells=cells,
+        whole_engine=(),
+        banks=banks,
+        spread=known,
+        predicted_spread=known,
+        predicted_in=None,
+        predicted_by_cell=(),
+        fuel_percent=0.0,
+        withheld=(),
+        notes=(),
+        cell_spreads=cell_spreads(cells),
     )
 
 
@@ -74,12 +93,91 @@ def session() -> Session:
 
 
 BALANCE = balance()
+BANDS = Bands(tuple(2500.0 + 500 * i for i in range(12)), tuple(2250.0 + 500 * i for i in range(13)))
+
+
+def pulls() -> PullReview:
+    """Two pulls over twelve bands."""
+    rng = np.random.default_rng(3)
+    quality = PullQuality(20.0, 500.0, 700.0, (), 99.0, 86.0, 24.0, 2.0, 6.0, 0.95, CYLINDERS, CYLINDERS)
+    none = np.zeros((0, CYLINDERS))
+    trace = PullTrace(np.zeros(0, np.int64), none, none, none, none.astype(np.uint8), np.zeros(CYLINDERS))
+    keep = PullVerdict(Suggestion.KEEP, (), ())
+    pull = Pull(0, 8_400_000_000, 2480.0, 7905.0, PullEnd.LIFT, quality, keep, trace)
+    half = np.full((12, CYLINDERS), 0.4)
+    tables = tuple(_pull_table(rng.normal(0.0, 3.0, (12, CYLINDERS)), half) for _ in range(2))
+    some = np.full(CYLINDERS, 0.3)
+    repeat = Repeat(0, half, half, 0.4, 0.3, some, some, half[:, 0], ())
+    return PullReview(BANDS, (pull, pull), tables, (None, repeat), ((), ()))
+
+
+def _pull_table(needs: np.ndarray, half: np.ndarray) -> PullTable:
+    return PullTable(
+        BANDS,
+        peers=needs,
+        peers_half=half,
+        peers_error=half / 2,
+        target=needs - 0.7,
+        target_half=half,
+        engine=half[:, 0],
+        engine_half=half[:, 0],
+        lam=np.full(12, 0.864),
+        spread=np.full(12, 8.3),
+        counted_s=half,
+        share=half,
+        why=((None,) * CYLINDERS,) * 12,
+        valid=np.full(12, CYLINDERS),
+        worst=(Point(2600.0, 3.0, 0.01),) * CYLINDERS,
+        leanest=(Point(6720.0, 6.4, 0.046),) * CYLINDERS,
+    )
+
+
+PULLS = pulls()
+
+
+def histories(count: int) -> list[History]:
+    """What is kept of five minutes at as many seconds."""
+    stage, out = HistoryStage(), []
+    rng = np.random.default_rng(5)
+    for second in range(KEPT_SECONDS + count):
+        shape = (SECOND_ROWS, CYLINDERS)
+        lam = 0.87 + rng.normal(0.0, 0.01, shape)
+        block = CylinderBlock(
+            t=(SECOND_ROWS * second + np.arange(SECOND_ROWS)) * 10_000_000,
+            stretch=np.zeros(SECOND_ROWS, np.int64),
+            lam=lam,
+            oxygen=20 * (lam - 1),
+            age=np.zeros(shape, np.int64),
+            fresh=np.ones(shape, np.bool_),
+            state=np.full(shape, SampleState.VALID, np.uint8),
+            shifted={"target": np.full(shape, 0.87)},
+            now={"rpm": np.full(SECOND_ROWS, 6000.0)},
+            aux={},
+        )
+        stage.feed(block)
+        if second >= KEPT_SECONDS:
+            out.append(stage.history())
+    return out
 
 
 def snapshots(count: int) -> list[Snapshot]:
     """As many moments, everything in each of them different from the one before."""
     rng = np.random.default_rng(7)
-    return [_snapshot(i, rng) for i in range(count)]
+    kept = histories(count // 10 + 1)
+    balances = [replace(BALANCE, fuel_percent=float(k)) for k in range(count // 10 + 1)]
+    told = HISTORY + count // 10
+    events, happened = [_event(k) for k in range(told)], [_happened(k) for k in range(told)]
+    return [
+        replace(
+            _snapshot(i, rng),
+            history=kept[i // 10],
+            balance=balances[i // 10],
+            pulls=PULLS,
+            alarm_events=tuple(events[i // 10 : i // 10 + HISTORY]),
+            happened=tuple(happened[i // 10 : i // 10 + HISTORY]),
+        )
+        for i in range(count)
+    ]
 
 
 def _snapshot(i: int, rng: np.random.Generator) -> Snapshot:
@@ -87,8 +185,8 @@ def _snapshot(i: int, rng: np.random.Generator) -> Snapshot:
     t = np.arange(-200, 0) / 10.0
     wave = 0.87 * (1 + 0.03 * np.sin(t + i / 10))
     return Snapshot(
-        t=i * 100_000_000,
-        elapsed_s=i / 10,
+        t=KEPT_SECONDS * 1_000_000_000 + i * 100_000_000,
+        elapsed_s=KEPT_SECONDS + i / 10,
         engine={"rpm": 6000.0 + i},
         target=0.87,
         all_vs_target=float(needs.mean()),
@@ -112,22 +210,28 @@ def _snapshot(i: int, rng: np.random.Generator) -> Snapshot:
         holding=Holding(Cell(6000, 100), 0.0, i / 10, 0.5, 3.0, 5),
         alarms=AlarmList(0, i * 100_000_000, (), (), 0),
         limits=MixtureLimits(in_force=True, rich=-8.0, lean=4.6),
-        balance=BALANCE,
+        balance=None,
         buses=(BusNow("chain", 19.0 + i % 3, 820.0 + i, 0, "active", 8_000_000 + i * 1_000_000, 0),),
-        alarm_events=tuple(_event(i, k) for k in range(HISTORY)),
-        happened=tuple(_happened(i, k) for k in range(HISTORY)),
-        remarks=tuple(((i - HISTORY + k) * 100_000_000, f"remark {i + k}") for k in range(HISTORY)),
+        remarks=tuple(
+            (KEPT_SECONDS * 1_000_000_000 + (i - HISTORY + k) * 100_000_000, f"remark {i + k}")
+            for k in range(HISTORY)
+        ),
     )
 
 
-def _event(i: int, k: int) -> AlarmEvent:
+def _begin_of(k: int) -> int:
+    """One record a second, the last ones within what is kept of rows."""
+    return (KEPT_SECONDS - HISTORY + k) * 1_000_000_000
+
+
+def _event(k: int) -> AlarmEvent:
     return AlarmEvent(
         stretch=0,
-        t=(i - HISTORY + k) * 100_000_000,
+        t=_begin_of(k),
         rule="lean under load",
         priority=1,
-        position=1 + (i + k) % CYLINDERS,
-        cylinders=(1 + (i + k) % CYLINDERS,),
+        position=1 + k % CYLINDERS,
+        cylinders=(1 + k % CYLINDERS,),
         what=Happening.CONDITION_TRUE,
         before=AlarmState.NORMAL,
         state=AlarmState.UNACKNOWLEDGED,
@@ -143,9 +247,9 @@ def _event(i: int, k: int) -> AlarmEvent:
     )
 
 
-def _happened(i: int, k: int) -> Event:
-    cylinder = 1 + (i + k) % CYLINDERS
-    t = (i - HISTORY + k) * 100_000_000
+def _happened(k: int) -> Event:
+    cylinder = 1 + k % CYLINDERS
+    t = _begin_of(k)
     return Event(t, Kind.MISFIRE, (cylinder - 1,), (cylinder,), False, 1.2, 240_000_000, 6800.0, 100.0, {})
 
 
@@ -216,14 +320,16 @@ async def measure(size: tuple[int, int], page: Page) -> tuple[list[float], list[
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.parse_args()
+    parser.add_argument("--large", action="store_true", help="the largest terminal alone")
     worst = 0.0
-    for size in SIZES:
+    for size in SIZES[-1:] if parser.parse_args().large else SIZES:
         for page in PAGES:
             view, lines, whole = asyncio.run(measure(size, page))
             mean = 1e3 * (sum(view) + sum(lines)) / len(view)
             worst = max(worst, mean)
-            print(f"{size[0]:>3}x{size[1]:<3} {page.value:<13} view and lines {mean:5.2f} ms mean")
+            print(
+                f"{size[0]:>3}x{size[1]:<3} {page.value:<13} view and lines {mean:5.2f} ms mean", flush=True
+            )
             print(f"        view   {milliseconds(view)}")
             print(f"        lines  {milliseconds(lines)}")
             print(f"        whole  {milliseconds(whole)}")

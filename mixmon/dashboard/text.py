@@ -327,7 +327,10 @@ def _cut_text(text: str, columns: int) -> str:
 
 def row_width(row: Iterable[Segment]) -> int:
     """Cells of a row."""
-    return sum(width(text) for text, _ in row)
+    cells = 0
+    for text, _ in row:
+        cells += len(text) if text.isascii() else width(text)
+    return cells
 
 
 def fit_row(row: Iterable[Segment], columns: int, style: str = TEXT) -> Row:
@@ -335,7 +338,7 @@ def fit_row(row: Iterable[Segment], columns: int, style: str = TEXT) -> Row:
     out: list[Segment] = []
     left = columns
     for text, name in row:
-        size = width(text)
+        size = len(text) if text.isascii() else width(text)
         if size > left:
             if left:
                 out.append((fit(text.rstrip(), left), name))

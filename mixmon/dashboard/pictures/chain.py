@@ -15,13 +15,14 @@ from mixmon.dashboard.pictures.plot import (
     KEPT_PICTURES,
     LEAST_PLOT_COLUMNS,
     LEAST_PLOT_ROWS,
+    Keyed,
     Plot,
     Reach,
     nothing_to_draw,
     pane,
     reach_over,
 )
-from mixmon.dashboard.pictures.traces import SecondsKey, Size, seconds_key
+from mixmon.dashboard.pictures.traces import Size, seconds_key
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.text import SAMPLE_LETTERS, Row, Segment, fit, fit_row
 from mixmon.findings.events.event import Event, Kind
@@ -123,9 +124,9 @@ def _gaps_answer(scene: Scene, seconds: tuple[Rows, ...]) -> str:
 
 
 @lru_cache(KEPT_PICTURES)
-def _draw_gaps(key: SecondsKey, columns: int, dot: str) -> tuple[Row, ...]:
+def _draw_gaps(seconds: Keyed, columns: int, dot: str) -> tuple[Row, ...]:
     """The strip of each node, `columns` cells."""
-    state = join_rows(key.seconds.it).state
+    state = join_rows(seconds.it).state
     places = np.arange(columns + 1) * (_GAP_SECONDS * 100) // columns
     offset = _GAP_SECONDS * 100 - len(state)
     return tuple(_strip_of(state[:, i], places - offset, dot) for i in range(state.shape[1]))
@@ -216,9 +217,9 @@ def _newest_cut(scene: Scene) -> Event | None:
 
 
 @lru_cache(KEPT_PICTURES)
-def _draw_steps(key: SecondsKey, view: StepView, width: int, height: int) -> tuple[str, tuple[Row, ...]]:
+def _draw_steps(seconds: Keyed, view: StepView, width: int, height: int) -> tuple[str, tuple[Row, ...]]:
     """The answer, and the plot."""
-    rows = join_rows(key.seconds.it)
+    rows = join_rows(seconds.it)
     s = (rows.t - view.moment) / SECOND_NS
     inside = (s >= -_BEFORE_CUT_S) & (s <= _AFTER_CUT_S)
     s, share = s[inside], _shares_of_rise(s[inside], rows.oxygen[inside].astype(np.float64))

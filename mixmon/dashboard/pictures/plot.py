@@ -10,7 +10,7 @@ Order of the file: ranges and their ticks, the plot, labels at its edge, panes, 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
@@ -412,6 +412,22 @@ class Same:
 
     def __hash__(self) -> int:
         return id(self.it)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Keyed:
+    """Something to be drawn, as a key of a cache: equal to another with the same `key`, which names all that
+    of it is drawn.
+    """
+
+    it: Any
+    key: Hashable
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Keyed) and self.key == other.key
+
+    def __hash__(self) -> int:
+        return hash(self.key)
 
 
 KEPT_PICTURES: Final = 16

@@ -61,6 +61,7 @@ class PullView:
     ascii_only: bool
 
 
+@lru_cache(KEPT_PICTURES)
 def leanest_of(table: PullTable) -> int | None:
     """The node that needs most over the pull: against the target, else against its peers."""
     for needs in (table.target, table.peers):

@@ -10,10 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from mixmon.dashboard.digits import big, big_width, size_for
 from mixmon.dashboard.pictures.balance_bars import need_picture
-from mixmon.dashboard.pictures.plot import PANE_GAP, has_panes, pane, panes_beside
+from mixmon.dashboard.pictures.plot import KEPT_PICTURES, PANE_GAP, Keyed, Same, has_panes, pane, panes_beside
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import (
@@ -187,7 +188,16 @@ class CellView:
 
 
 def cell_rows(scene: Scene, view: CellView, width: int, height: int) -> list[Row]:
-    """A heading with speeds, then two rows a load, highest load on top; one row each where room is short."""
+    """A heading with speeds, then the loads, highest on top: number, seconds and shade, as far as rows go."""
+    held = scene.holding
+    cell = (held.cell.rpm, held.cell.load) if held else None
+    shown = (Same(scene.snapshot.balance), Same(scene.setting), cell, scene.options.ascii)
+    return list(_draw_cells(Keyed(scene, shown), view, width, height))
+
+
+@lru_cache(KEPT_PICTURES)
+def _draw_cells(seen: Keyed, view: CellView, width: int, height: int) -> tuple[Row, ...]:
+    scene: Scene = seen.it
     axes = scene.setting.session.axes
     speeds: Sequence[float | None] = axes.rpm or (None,)
     loads: Sequence[float | None] = tuple(reversed(axes.load)) or (None,)
@@ -214,7 +224,7 @@ def cell_rows(scene: Scene, view: CellView, width: int, height: int) -> list[Row
             *(_shade_cell(scene, known.get((v, load)), size) for v in window),
         ]
         rows += [fit_row(shade, width)] * shades
-    return rows[:height]
+    return tuple(rows[:height])
 
 
 _MOST_SHADES = 4

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from operator import attrgetter
 
 import numpy as np
 
-from mixmon.dashboard.pictures.plot import PANE_GAP, has_panes, nothing_to_draw, panes_beside
+from mixmon.dashboard.pictures.plot import PANE_GAP, Same, has_panes, nothing_to_draw, panes_beside
 from mixmon.dashboard.pictures.traces import alarm_picture, event_picture
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
@@ -21,6 +22,7 @@ from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.alarms.states import SHORT_WORDS, AlarmState
 from mixmon.findings.events.event import NOT_FUELLING, Event
+from mixmon.report.units import Unit
 from mixmon.session.alarm_kinds import kind_of, limit_text, measured_text
 
 # ----------------------------------------------------------------------------------------------------
@@ -55,6 +57,9 @@ KEPT_LINES = 200
 
 _LATEST = 100
 """Records of each kind that a part of another screen looks at. Our choice, likewise."""
+
+_KEPT_RECORDS = 1024
+"""Records whose words are kept. Our choice: more than a snapshot holds of either kind."""
 
 _MOST_CELLS, _WIDE = 110, 140
 """From _WIDE cells on, a line takes _MOST_CELLS. Our choice: the eye can follow a line of that length."""
@@ -158,9 +163,16 @@ def _make_line(
 
 def _happened_line(scene: Scene, event: Event) -> EventLine:
     """A finding in the readings, with its peak, its length and the speed."""
-    unit, peak = scene.options.unit, event.peak_lambda
+    return _write_finding(Same(event), Same(scene.options.unit), scene.options.lambda_decimals)
+
+
+@lru_cache(_KEPT_RECORDS)
+def _write_finding(found: Same, shown_in: Same, decimals: int) -> EventLine:
+    event: Event = found.it
+    unit: Unit = shown_in.it
+    peak = event.peak_lambda
     parts = [
-        f"{unit.heading} {unit.of(peak):.{scene.options.lambda_decimals}f}" if peak > 0 else "",
+        f"{unit.heading} {unit.of(peak):.{decimals}f}" if peak > 0 else "",
         f"{event.duration_ns / 1e9:.2f} s" if event.duration_ns else "",
         f"{event.rpm:.0f} rpm" if np.isfinite(event.rpm) else "",
     ]
@@ -194,9 +206,15 @@ def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> EventLine:
 
 def _alarm_value(scene: Scene, event: AlarmEvent) -> str:
     """What crossed the limit, and the limit. Within its dead band a value is on the limit's other side."""
+    return _write_value(Same(event), Same(scene.setting.rules))
+
+
+@lru_cache(_KEPT_RECORDS)
+def _write_value(record: Same, rules: Same) -> str:
+    event: AlarmEvent = record.it
     if not event.active or not np.isfinite(event.value):
         return ""
-    rule = next((r for r in scene.setting.rules if r.name == event.rule), None)
+    rule = next((r for r in rules.it if r.name == event.rule), None)
     above = rule is None or kind_of(rule).above
     limit = f"(limit {limit_text(event.limit, event.unit)} {event.unit})"
     if (event.value > event.limit) is not above:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
-from mixmon.dashboard.pictures.plot import PANE_GAP, has_panes, nothing_to_draw, panes_beside
+from mixmon.dashboard.pictures.plot import KEPT_PICTURES, PANE_GAP, has_panes, nothing_to_draw, panes_beside
 from mixmon.dashboard.pictures.pull_curves import chosen_in, pull_picture
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
@@ -117,24 +119,39 @@ def _repeat_words(repeat: Repeat | None) -> str:
     return f"  repeats pull {repeat.against + 1} within {number(repeat.rms)} % (noise {noise}){unlike}"
 
 
+@dataclass(frozen=True, slots=True)
+class _TableLook:
+    """What decides how a table looks besides its numbers: nodes in order, their labels, the chosen one."""
+
+    order: tuple[int, ...]
+    labels: tuple[str, ...]
+    chosen: int | None
+    mark: str
+
+
 def _table_rows(scene: Scene, table: PullTable, width: int, repeat: Repeat | None) -> list[Row]:
     """Needs against peers, or their difference from an earlier pull; then all and the spread."""
+    look = _TableLook(scene.order(), scene.setting.labels, chosen_in(scene, table), scene.marks.chosen)
+    return list(_draw_table(table, repeat, look, width))
+
+
+@lru_cache(KEPT_PICTURES)
+def _draw_table(table: PullTable, repeat: Repeat | None, look: _TableLook, width: int) -> tuple[Row, ...]:
     bands = _bands_in_sight(len(table.bands), width)
     values = table.peers if repeat is None else repeat.difference
-    rows = [
-        _heading_row(table, bands, width, "  worst at" if repeat is None else f"  less {repeat.against + 1}")
-    ]
-    for index in scene.order():
+    end = "  worst at" if repeat is None else f"  less {repeat.against + 1}"
+    rows = [_heading_row(table, bands, width, end)]
+    for index in look.order:
         numbers = [_value_text(values[b, index], table.why[b][index]) for b in bands]
-        mark = scene.marks.chosen if index == chosen_in(scene, table) else " "
-        name = f"{mark}{fit(scene.setting.labels[index], _LABEL - 2, right=True)} "
+        mark = look.mark if index == look.chosen else " "
+        name = f"{mark}{fit(look.labels[index], _LABEL - 2, right=True)} "
         rows.append(_band_row(name, numbers, _worst_text(table, index) if repeat is None else "", width))
     together = table.engine if repeat is None else repeat.engine
     rows.append(_band_row(" all  ", [_value_text(together[b], None) for b in bands], "  vs target", width))
     if repeat is None:
         spreads = [fit(number(table.spread[b]), _CELL, right=True) for b in bands]
         rows.append(_band_row("spread", spreads, "", width))
-    return rows
+    return tuple(rows)
 
 
 def _bands_in_sight(count: int, width: int) -> range:

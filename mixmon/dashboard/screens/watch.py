@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from mixmon.arrays import Floats
+from mixmon.arrays import Floats, Ints
 from mixmon.dashboard.pictures.plot import BRAILLE, DOTS
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.balance import CellView, cell_rows, dwell_row
@@ -103,26 +103,27 @@ def _draw_target(scene: Scene, line: str, track: BarTrack) -> Row:
 def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list[str]:
     """One dot a sample and row of dots, newest on top; neighbours joined across a row."""
     across, down = 2 * track.cells, 4 * height
-    grid = np.zeros((down, across), np.bool_)
-    for y, (low, high) in enumerate(_row_extremes(needs, t_s, down)):
-        if np.isfinite(low):
-            first, last = (_dot_column(x, track, across) for x in (low, high))
-            grid[y, first : last + 1] = True
-    cells = grid.reshape(height, 4, track.cells, 2).transpose(0, 2, 1, 3)
-    codes = (cells * DOTS).sum(axis=(2, 3)) + BRAILLE
-    return ["".join(map(chr, row)) for row in codes.tolist()]
+    low, high = _row_extremes(needs, t_s, down)
+    first, last = (_dot_columns(x, track, across)[:, None] for x in (low, high))
+    columns = np.arange(across)
+    grid = (columns >= first) & (columns <= last) & np.isfinite(low)[:, None]
+    cells = grid.reshape(height, 4, track.cells, 2)
+    codes = np.einsum("hacb,ab->hc", cells.view(np.uint8), DOTS).astype(np.uint32) + BRAILLE
+    return [row.tobytes().decode("utf-32-le") for row in codes]
 
 
-def _dot_column(percent: float, track: BarTrack, across: int) -> int:
-    """The dot of a need, so that zero lies in the middle cell."""
+def _dot_columns(percent: Floats, track: BarTrack, across: int) -> Ints:
+    """The dots of needs, so that zero lies in the middle cell."""
     middle = 2 * (track.cells // 2)
-    return min(max(middle + round(middle * percent / track.scale), 0), across - 1)
+    known = np.where(np.isfinite(percent), percent, 0.0)
+    dots: Ints = np.clip(middle + np.rint(middle * known / track.scale), 0, across - 1).astype(np.int64)
+    return dots
 
 
 def _draw_stars(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list[str]:
     """The same in whole cells, without braille."""
     lines = []
-    for low, high in _row_extremes(needs, t_s, height):
+    for low, high in zip(*(ends.tolist() for ends in _row_extremes(needs, t_s, height)), strict=True):
         cells = [" "] * track.cells
         if np.isfinite(low):
             first, last = track.at(low), track.at(high)
@@ -131,14 +132,14 @@ def _draw_stars(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> lis
     return lines
 
 
-def _row_extremes(needs: Floats, t_s: Floats, rows: int) -> list[tuple[float, float]]:
-    """Least and largest need in each row's share of the span, newest first; NaN where none is known."""
+def _row_extremes(needs: Floats, t_s: Floats, rows: int) -> tuple[Floats, Floats]:
+    """Least and largest need in each row's share of the span, newest first; infinite where none is known."""
     known = np.isfinite(needs)
     row = np.clip((-t_s[known] * rows / STRIP_SPAN_S).astype(np.int64), 0, rows - 1)
     low, high = np.full(rows, np.inf), np.full(rows, -np.inf)
     np.minimum.at(low, row, needs[known])
     np.maximum.at(high, row, needs[known])
-    return list(zip(low.tolist(), high.tolist(), strict=True))
+    return low, high
 
 
 # ----------------------------------------------------------------------------------------------------
