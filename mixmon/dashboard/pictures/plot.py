@@ -416,9 +416,7 @@ class Same:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Keyed:
-    """Something to be drawn, as a key of a cache: equal to another with the same `key`, which names all that
-    of it is drawn.
-    """
+    """Something to be drawn, as a key of a cache: equal to one of the same key, which names all it shows."""
 
     it: Any
     key: Hashable

@@ -90,7 +90,7 @@ def pull_picture(
         chosen_in(scene, table),
         leanest_of(table),
         compared and review.repeats[number] is not None,
-        _lean_limits(scene, table),
+        _lean_limits(Same(scene.setting.rules), review, number),
         scene.setting.labels,
         scene.options.ascii,
     )
@@ -119,17 +119,31 @@ def _usual_needs(table: PullTable) -> tuple[str, Floats]:
     return ("vs target", table.target) if known else ("vs peers", table.peers)
 
 
-def _lean_limits(scene: Scene, table: PullTable) -> tuple[float, ...]:
+@lru_cache(KEPT_PICTURES)
+def _targets_of(review: PullReview, number: int) -> Floats:
+    """Lambda that was asked for in each band, float64[b]; NaN where not known."""
+    trace, bands = review.pulls[number].trace, review.bands
+    known = np.isfinite(trace.rpm) & np.isfinite(trace.target)
+    band = np.searchsorted(np.array(bands.edges), trace.rpm[known], side="right") - 1
+    inside = (band >= 0) & (band < len(bands))
+    count = np.bincount(band[inside], minlength=len(bands))
+    total = np.bincount(band[inside], trace.target[known][inside], minlength=len(bands))
+    mean = np.divide(total, count, out=np.full(len(bands), np.nan), where=count > 0)
+    return np.asarray(np.exp(mean))
+
+
+@lru_cache(KEPT_PICTURES)
+def _lean_limits(rules: Same, review: PullReview, number: int) -> tuple[float, ...]:
     """The tightest lean limit of priority 1 by band, percent against the target; empty: none."""
-    target = table.lam / (1.0 + table.engine / 100.0)
+    target = _targets_of(review, number)
     found = []
-    for rule in scene.setting.rules:
+    for rule in rules.it:
         kind = kind_of(rule)
         if not kind.mixture or kind.bound is not RangeEnd.LEAN or rule.priority != 1:
             continue
         at = [kind.lambda_at(rule.limit, wanted) if wanted > 0 else None for wanted in target.tolist()]
         found.append([np.nan if lam is None else lam for lam in at])
-    if not found:
+    if not found or not np.isfinite(target).any():
         return ()
     tightest = np.fmin.reduce(np.array(found, np.float64), axis=0)
     return tuple((100.0 * (tightest / target - 1.0)).tolist())
@@ -191,7 +205,9 @@ def _curve_rows(
     width, height = size
     table = review.tables[view.number]
     limit = np.array(view.lean_limit) if against == "vs target" and view.lean_limit else np.full(1, np.nan)
-    y = _reach_of(needs, limit)
+    half = table.target_half if against == "vs target" else table.peers_half
+    thick = [i for i in dict.fromkeys((view.leanest, view.chosen)) if i is not None]
+    y = _reach_of(needs, half[:, thick], limit, thick)
     if y is None or height < LEAST_PLOT_ROWS:
         return []
     centres = np.array(table.bands.centres)
@@ -202,12 +218,11 @@ def _curve_rows(
     bold = {view.chosen, view.leanest}
     for node in (i for i in range(needs.shape[1]) if i not in bold):
         _draw_node(plot, table, view, needs, node)
-    _draw_earlier(plot, review, view, against)
-    half = table.target_half if against == "vs target" else table.peers_half
-    for node in dict.fromkeys(i for i in (view.leanest, view.chosen) if i is not None):
+    for node in thick:
         _draw_node(plot, table, view, needs, node)
         for x, value, h in zip(centres, needs[:, node], half[:, node], strict=True):
             plot.span(float(x), float(value - h), float(value + h), "strong")
+    _draw_earlier(plot, review, view, against)
     return plot.rows(unit="rpm")
 
 
@@ -217,9 +232,10 @@ def _edge_cells(view: PullView, height: int) -> int:
     return widest * max(-(-len(view.labels) // max(height - 2, 1)), 1) + 1
 
 
-def _reach_of(needs: Floats, limit: Floats) -> Reach | None:
-    """A scale for all needs, and for a limit that is not far beyond them."""
-    known = needs[np.isfinite(needs)]
+def _reach_of(needs: Floats, half: Floats, limit: Floats, thick: list[int]) -> Reach | None:
+    """A scale for all needs, the intervals of the thick ones, and a limit that is not far beyond them."""
+    ends = (needs, needs[:, thick] - half, needs[:, thick] + half)
+    known = np.concatenate([end[np.isfinite(end)] for end in ends])
     if not len(known):
         return None
     near = limit[np.isfinite(limit) & (limit < 2 * max(float(np.abs(known).max()), _LEAST_SPAN))]
@@ -282,10 +298,10 @@ def _side_pane(review: PullReview, view: PullView, width: int, height: int) -> l
     repeat = review.repeats[view.number]
     table = review.tables[view.number]
     if view.compared and repeat is not None:
-        title, answer = f"DOES IT REPEAT?  less pull {repeat.against + 1}, mean", ""
+        title, answer = f"DOES IT REPEAT?  mean less pull {repeat.against + 1}", ""
         mean, half = repeat.by_node, repeat.by_node_half
     else:
-        title, answer = "WHO NEEDS FUEL?  mean over the pull, vs peers", ""
+        title, answer = "WHO NEEDS FUEL?  mean, % vs peers", ""
         mean, half = table.mean_over_bands()
     bars = [_bar_of(view, node, float(mean[node]), float(half[node])) for node in _by_need(mean)]
     rows = interval_bars(bars, width, height - 1, ascii_only=view.ascii_only)

@@ -9,6 +9,7 @@ from dashboard.scenes import NEEDS, OPTIONS, pull_review, scene, snapshot, text
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.pictures.pull_curves import leanest_of, pull_answer
 from mixmon.dashboard.screens.pages import State, draw
+from mixmon.findings.pulls.quality import PullTrace
 
 
 def shown(count=8, review=None, **options):
@@ -81,6 +82,30 @@ def test_the_earlier_pull_stands_under_the_newer_one():
     assert not any("◦" in row for row in page(shown(review=pull_review(8, 1)), picture=True))
 
 
+def test_the_limit_lies_over_the_target_of_each_speed():
+    """0.04 over a target of 0.87: 4.6 %. No rows, no target, and no limit is drawn."""
+    review = pull_review(8, 1)
+    speeds = np.repeat(np.linspace(2500, 8000, 56)[:, None], 8, axis=1)
+    trace = PullTrace(
+        np.arange(56),
+        speeds,
+        speeds * 0,
+        np.full_like(speeds, np.log(0.87)),
+        speeds.astype(np.uint8),
+        speeds[0],
+    )
+    pulls = (replace(review.pulls[0], trace=trace),)
+    lines = page(shown(review=replace(review, pulls=pulls), ascii=True), 80, 30, picture=True)
+    rows = edge_of(lines)
+    limit = [y for y, line in enumerate(lines) if "- -" in line and "limit" not in line]
+    # cylinder 3 needs 4.6 %, as much as the limit allows; cylinder 5 nothing
+    assert limit
+    assert all(abs(y - rows["3"]) <= 1 < abs(y - rows["5"]) for y in limit)
+    assert not any(
+        "- -" in line for line in page(shown(review=review, ascii=True), 80, 30, picture=True)[5:-3]
+    )
+
+
 def test_with_room_there_are_curves_bars_and_table():
     lines = page(shown(16), 200, 60)
     told = "\n".join(lines)
@@ -92,7 +117,7 @@ def test_with_room_there_are_curves_bars_and_table():
 
 def test_compared_pulls_show_whether_they_repeat():
     told = "\n".join(page(shown(), compared=True))
-    assert "DOES IT REPEAT?  less pull 1" in told
+    assert "DOES IT REPEAT?  mean less pull 1" in told
     assert "+0.3 ±0.3" in told
 
 
