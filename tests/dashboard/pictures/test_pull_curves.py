@@ -83,14 +83,14 @@ def test_the_earlier_pull_stands_under_the_newer_one():
 
 
 def test_the_limit_lies_over_the_target_of_each_speed():
-    """0.04 over a target of 0.87: 4.6 %. No rows, no target, and no limit is drawn."""
+    """0.04 over a target of 1.3: 3.1 %. No rows, no target, and no limit is drawn."""
     review = pull_review(8, 1)
     speeds = np.repeat(np.linspace(2500, 8000, 56)[:, None], 8, axis=1)
     trace = PullTrace(
         np.arange(56),
         speeds,
         speeds * 0,
-        np.full_like(speeds, np.log(0.87)),
+        np.full_like(speeds, np.log(1.3)),
         speeds.astype(np.uint8),
         speeds[0],
     )
@@ -98,9 +98,10 @@ def test_the_limit_lies_over_the_target_of_each_speed():
     lines = page(shown(review=replace(review, pulls=pulls), ascii=True), 80, 30, picture=True)
     rows = edge_of(lines)
     limit = [y for y, line in enumerate(lines) if "- -" in line and "limit" not in line]
-    # cylinder 3 needs 4.6 %, as much as the limit allows; cylinder 5 nothing
-    assert limit
-    assert all(abs(y - rows["3"]) <= 1 < abs(y - rows["5"]) for y in limit)
+    # two thirds of the way from cylinder 5 at -0.1 % to cylinder 3 at 4.6 %
+    share = (rows["5"] - limit[0]) / (rows["5"] - rows["3"])
+    assert share == pytest.approx(3.2 / 4.7, abs=0.1)
+    assert max(limit) - min(limit) <= 1
     assert not any(
         "- -" in line for line in page(shown(review=review, ascii=True), 80, 30, picture=True)[5:-3]
     )
