@@ -31,6 +31,7 @@ from mixmon.findings.census.traffic import StretchCutter
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage, find_events
 from mixmon.findings.identity.identity import Identity, review_identity
+from mixmon.findings.identity.own import OwnSteps
 from mixmon.findings.lags import Lags, NodeLag, is_given, sensor_lags
 from mixmon.findings.proof.compare import USUAL_MARGIN_PERCENT, BeforeAfter, compare_runs
 from mixmon.findings.proof.conditions import ConditionStage, PlaceStage
@@ -51,7 +52,7 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.note import Note, note
 from mixmon.pipeline import Pipeline
 from mixmon.session.default_limits import limits_in_force
-from mixmon.session.fuel_steps import FuelStep, load_fuel_steps
+from mixmon.session.fuel_steps import FuelStep, load_fuel_steps, steps_beside
 from mixmon.session.keys import trim_quantity
 from mixmon.session.model import Session
 from mixmon.session.split_pulses import SplitPulse, load_split_pulses
@@ -105,7 +106,8 @@ class Run:
 
     Iterating gives CylinderBlocks; memory does not grow with the length of the logs. Each
     iteration reads the logs from their start. `log` holds the account of the last iteration;
-    `watcher`, if any, is called while reading.
+    `watcher`, if any, is called while reading. `steps` are fuel steps that a file beside the log lists; None
+    where there is none.
     """
 
     def __init__(
@@ -117,9 +119,11 @@ class Run:
         end_ns: int | None = None,
         left_out: frozenset[int] = frozenset(),
         watcher: Watcher | None = None,
+        steps: Sequence[FuelStep] | None = None,
     ) -> None:
         self.binding = binding
         self.left_out = left_out
+        self.steps = steps
         self.log = LogFacts()
         self._logs = logs
         self._begin, self._end = begin_ns, end_ns
@@ -381,7 +385,21 @@ def read_run(
         end_ns=None if end_s is None else round(end_s * SECOND_NS),
         left_out=frozenset(leave_out),
         watcher=watcher,
+        steps=listed_steps(session, *logs),
     )
+
+
+def listed_steps(session: Session, *logs: str | Path) -> tuple[FuelStep, ...] | None:
+    """The fuel steps that a file beside a single log lists (`NAME.steps.toml`); None where there is none.
+
+    Several logs have as many first frames from which to count.
+
+    Raises:
+        SessionError: the file has mistakes.
+        SourceError: it cannot be read.
+    """
+    alone = len(logs) == 1 and str(logs[0]) != "-"
+    return steps_beside(Path(logs[0]), session.engine.cylinders) if alone else None
 
 
 def balance(run: Run, against: str = "peers") -> Balance:
@@ -435,21 +453,28 @@ def _judge_balance(run: Run, against: str) -> tuple[Balance, BalanceStage]:
             "against target: the session has no target; expected [engine_signals] target or [targets]; "
             "add one, or use --against peers"
         )
-    stage = _feed_balance(run, run.session)
-    found = stage.result(against, (*run.binding.gaps, *run.log.missing))
+    stage, on_labels = _feed_balance(run, run.session)
+    found = stage.result(against, (*run.binding.gaps, *run.log.missing, *on_labels))
     return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed), stage
 
 
-def _feed_balance(run: Run, session: Session, *beside: Summary[CylinderBlock, object]) -> BalanceStage:
+def _feed_balance(
+    run: Run, session: Session, *beside: Summary[CylinderBlock, object]
+) -> tuple[BalanceStage, tuple[Note, ...]]:
     """A stage that has taken the whole run, with the time around misfires and cuts excluded.
+
+    It knows what fuel steps in the run say of the labels; where they show nothing, notes say why.
 
     beside: stages that take the same rows.
     """
     stage = BalanceStage(session, run.left_out)
+    own = OwnSteps(run.binding, run.steps, run.begin_s, run.left_out)
     search = EventStage(run.session, run.binding.fuel, tips=False)  # no tip hides what a cylinder needs
-    for event in run_through(search, feed_on_the_way(run, stage, *beside)):
+    for event in run_through(search, feed_on_the_way(run, stage, own, *beside)):
         stage.exclude([event])
-    return stage
+    standing, notes = own.result()
+    stage.take_standing(standing)
+    return stage, notes
 
 
 def causes(run: Run, splits: str | Path | Sequence[SplitPulse] = ()) -> Causes:
@@ -473,10 +498,13 @@ def causes(run: Run, splits: str | Path | Sequence[SplitPulse] = ()) -> Causes:
     if isinstance(splits, str | Path):
         splits = load_split_pulses(splits)
     stage = CausesStage(run.session, run.left_out, splits, run.begin_s)
+    own = OwnSteps(run.binding, run.steps, run.begin_s, run.left_out)
     search = EventStage(run.session, run.binding.fuel, tips=False)  # no tip hides what a cylinder needs
-    for event in run_through(search, feed_on_the_way(run, stage)):
+    for event in run_through(search, feed_on_the_way(run, stage, own)):
         stage.exclude([event])
-    return stage.result((*run.binding.gaps, *run.log.missing))
+    standing, on_labels = own.result()
+    stage.take_standing(standing)
+    return stage.result((*run.binding.gaps, *run.log.missing, *on_labels))
 
 
 def rotation(runs: Sequence[Run]) -> Rotation:
@@ -522,7 +550,7 @@ def looks_of_run(run: Run, name: str = "") -> SessionLooks:
         session = replace(session, sensors=replace(session.sensors, known_bias=None))
     name = name or session.name or str(session.path or "session")
     session_looks(session, {}, name)  # refuses missing serials before the log is read
-    stage = _feed_balance(run, session)
+    stage, _ = _feed_balance(run, session)
     return session_looks(stage.session_held, stage.cells_used(), name)
 
 
@@ -595,7 +623,7 @@ def side_of_run(run: Run) -> RunSide:
         SourceError: a log cannot be read.
     """
     conditions, places = ConditionStage(), PlaceStage(run.session)
-    stage = _feed_balance(run, run.session, conditions, places)
+    stage, _ = _feed_balance(run, run.session, conditions, places)
     cells = stage.cells_used()
     return RunSide(
         run.name,
@@ -666,7 +694,8 @@ def identify(run: Run, steps: str | Path | Sequence[FuelStep] | None = None) -> 
 
     Args:
         run: from `read_run`; it is read to its end.
-        steps: a file of fuel steps, or the steps; None: by the trims that the engine control reports.
+        steps: a file of fuel steps, or the steps; None: by the trims that the engine control reports, or by
+            the file beside the log (`NAME.steps.toml`).
 
     Raises:
         UsageError: no steps are given and no trims reported.
@@ -676,6 +705,8 @@ def identify(run: Run, steps: str | Path | Sequence[FuelStep] | None = None) -> 
     session = run.session
     if isinstance(steps, str | Path):
         steps = load_fuel_steps(steps, session.engine.cylinders)
+    if steps is None and trim_quantity(1) not in run.binding.engine:
+        steps = run.steps
     if steps is None and trim_quantity(1) not in run.binding.engine:
         raise UsageError(
             "identify: no fuel steps; expected a file of them (--steps FILE), or the engine control's trims "

@@ -42,7 +42,9 @@ def file_texts() -> dict[str, str]:
     nodes = [f"Mix{position:02d}" for position in range(1, chain.NODES + 1)]
     return {
         chain.CHAIN_FILE: dbc_text(chain.chain_messages(), nodes, "A chain of wideband oxygen sensors"),
-        chain.ENGINE_FILE: dbc_text(chain.engine_messages(), ["Engine"], "What the engine controller sends"),
+        chain.ENGINE_FILE: dbc_text(
+            (*chain.engine_messages(), *chain.trim_messages()), ["Engine"], "What the engine controller sends"
+        ),
         "README.md": before + _TABLE_START + _field_tables() + _TABLE_END + after,
     }
 
@@ -109,12 +111,14 @@ def _value_lines(plan: MessagePlan) -> Iterator[str]:
 
 
 def _field_tables() -> str:
-    """The fields of one node and of the engine, as tables for people."""
-    return "".join(_field_table(plan) for plan in (*chain.node_messages(1), *chain.engine_messages()))
+    """The fields of one node, of the engine and of one trim, as tables for people."""
+    plans = (*chain.node_messages(1), *chain.engine_messages(), *chain.trim_messages(1))
+    return "".join(map(_field_table, plans))
 
 
 def _field_table(plan: MessagePlan) -> str:
-    name, period = plan.name.replace("Mix01", "MixNN"), (plan.cycle_ns or 0) // 1_000_000
+    name = plan.name.replace("Mix01", "MixNN").replace("Trim01", "TrimNN")
+    period = (plan.cycle_ns or 0) // 1_000_000
     place = f"{plan.can_id:#05x}" + (" + NN - 1" if "NN" in name else "")
     lines = [
         "",

@@ -90,23 +90,25 @@ def _print_balance(log: Path, session: Path) -> Balance:
 
 
 def _compare_with_truth(found: Balance, truth: dict[str, Any]) -> str:
-    """A table of the needs read and the true needs at full load, by label, and why they differ."""
-    behind = {one["label"]: one["cylinder"] for one in truth["identity"]}
+    """A table of the needs read and the true needs at full load, by cylinder, and why they differ."""
+    label_of = {one["cylinder"]: one["label"] for one in truth["identity"]}
     true = truth["full_load"]["needs_vs_peers_percent"]
     rows = [
-        (c.cylinder, c.needs_percent, true[behind[c.cylinder] - 1], f"cylinder {behind[c.cylinder]}")
-        for c in found.cylinders
+        (c.cylinder, f"label {label_of[c.cylinder]}", c.needs_percent, needs, c.trim_new_percent)
+        for c, needs in zip(found.cylinders, true, strict=True)
     ]
     columns = [
-        Column("label"),
+        Column("cylinder"),
+        Column("seen by", left=True),
         Column("read %", 1, signed=True),
         Column("true %", 1, signed=True),
-        Column("sensor sits in", left=True),
+        Column("new trim %", 2, signed=True),
     ]
     story = (
-        "The engine is invented, so the truth is known. Full load decides the trims. What still differs is "
-        "each sensor's own bias (about 1 % at most), and labels 3 and 4: their controllers' identifiers are "
-        "exchanged. Trimming by label would make the weak cylinder leaner. Prove which label is which "
-        "cylinder (mixmon identify) before entering a trim."
+        "The engine is invented, so the truth is known. Full load decides the trims. The identifiers of "
+        "controllers 3 and 4 are exchanged, so label 4 reads the weak cylinder 3: trims by label would give "
+        "its fuel to its neighbour. The fuel steps early in the run show it, and trims go by the cylinder. "
+        "What still differs from the truth is each sensor's own error (about 1 % at most), which no single "
+        "run shows: mixmon rotate does."
     )
     return "\nTHE TRUTH\n" + table(columns, rows) + "\n" + paragraph(story)

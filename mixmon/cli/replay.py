@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from mixmon.arrays import SECOND_NS
 from mixmon.cli import options
 from mixmon.cli.console import flush_results, result, talk
 from mixmon.cli.live import Follower
@@ -23,7 +24,7 @@ from mixmon.report.alarms import alarm_limits_text, alarm_line, alarms_json
 from mixmon.report.balance import balance_json, balance_text
 from mixmon.report.text import to_json
 from mixmon.report.units import Unit
-from mixmon.run import LogFacts, Run, notes_on_missing
+from mixmon.run import LogFacts, Run, listed_steps, notes_on_missing
 from mixmon.session.load import load_session
 
 MAX = 0.0
@@ -112,6 +113,8 @@ def _make_worker(arguments: argparse.Namespace, source: ReplaySource, run_folder
         source,
         left_out=frozenset(arguments.leave_out),
         keep=evidence_keeper(session),
+        steps=listed_steps(session, arguments.log),
+        begin_s=max(options.window(arguments).begin, 0) / SECOND_NS,
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from mixmon.findings.causes.causes import CELLS_FOR_CHANGE, CylinderCauses
 from mixmon.findings.causes.notes import CauseNote, NextTest, PossibleCause
-from mixmon.grade.evidence import Evidence, SeenCell, leaking_labels, seen_cells
+from mixmon.grade.evidence import Evidence, SeenCell, seen_cells
 from mixmon.grade.item import Item, does_not_apply, judged, numbers
 from mixmon.simulate.truth import needs
 
@@ -26,7 +26,7 @@ choice, four trim steps of 0.5 %."""
 
 def leak(evidence: Evidence) -> Item:
     """The leak named as a cause, or with what looks alike, a test that separates it, and no trim by it."""
-    name, leaks = "leak suspected, test asked for", sorted(leaking_labels(evidence.truth))
+    name, leaks = "leak suspected, test asked for", sorted(evidence.leaking)
     if not leaks:
         return does_not_apply(name, "no leak planted")
     shown = [label for label in leaks if _shown_percent(label, evidence) >= _SHOWS_PERCENT]
@@ -46,6 +46,12 @@ def leak(evidence: Evidence) -> Item:
         )
     expected = ", ".join(f"label {label}" for label in shown) + ": leak; smoke test; no trim by it"
     return judged(name, expected, "; ".join(said), "exact", right=right)
+
+
+def no_leak_shows(evidence: Evidence) -> bool:
+    """Whether leaks are planted, and none can be told from the cells that were seen."""
+    shown = [_shown_percent(label, evidence) >= _SHOWS_PERCENT for label in evidence.leaking]
+    return bool(shown) and not any(shown)
 
 
 def _shown_percent(label: int, evidence: Evidence) -> float:
@@ -74,7 +80,7 @@ def _trimmed_cells(label: int, evidence: Evidence) -> list[str]:
 
 def spoilt_reference(evidence: Evidence) -> Item:
     """A leaking cylinder that makes the others look rich is left out of their mean, which is said."""
-    name, leaks = "reference spoilt by a leak, said unasked", leaking_labels(evidence.truth)
+    name, leaks = "reference spoilt by a leak, said unasked", evidence.leaking
     if not leaks:
         return does_not_apply(name, "no leak planted")
     if not any(_shown_percent(label, evidence) >= _SHOWS_PERCENT for label in leaks):
@@ -105,7 +111,7 @@ def dead_time(evidence: Evidence) -> Item:
     late -= late.mean()
     if not late.any():
         return does_not_apply(name, "all alike")
-    cylinders = evidence.causes.cylinders
+    cylinders = sorted(evidence.causes.cylinders, key=lambda one: one.cylinder)
     tested = [one for one in cylinders if math.isfinite(one.dead_time_ms)]
     if not tested and not _split_was_played(evidence):
         return _judge_without_test(name, late.tolist(), cylinders)

@@ -22,16 +22,20 @@ from mixmon.findings.causes.causes import Causes, CausesStage
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
 from mixmon.findings.identity.identity import Identity, IdentityStage
+from mixmon.findings.identity.own import own_standing
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.response.response import ResponseReview, ResponseReviewer
 from mixmon.findings.stage import run_through, sum_up
 from mixmon.findings.stats import CENSORED_SHARE
+from mixmon.grade.further import FurtherRuns
 from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid, Steady
 from mixmon.pipeline import Pipeline
+from mixmon.session.evidence import IdentityState
 from mixmon.session.fuel_steps import FuelStep
+from mixmon.session.keys import trim_quantity
 from mixmon.session.split_pulses import SplitPulse
 from mixmon.simulate.simulation import EPOCH_NS, Simulation
 from mixmon.simulate.truth import engine_lambda, needs, spread, truth_of
@@ -45,14 +49,15 @@ class Evidence:
     """The simulation, its truth, and what the analysis found without it.
 
     truth         as from `simulate.truth.truth_of`
-    balance       of all labels
+    balance       of all nodes; entry by entry it goes by what the program takes for the cylinder of each node
     spared        the balance without the labels whose sensors sit behind a leak; None: no leak
     pulls         that were found
     found_events  that were found
     response      of the sensors, and the delay
     causes        of the labels
     typed_steps   fuel steps of single cylinders that were played, as an operator lists them
-    identity      of the labels, by these steps
+    identity      of the labels, by the trims that the engine control reports, else by these steps
+    further       what further runs of the same engine show; they are played when they are asked for
     t_s      float64[k]     seconds of the simulation, one a row
     state    uint8[k, n]    SampleState of every sample
     cell     int64[k]       number of the cell in which the engine was taken for steady, or NOWHERE
@@ -68,6 +73,7 @@ class Evidence:
     causes: Causes
     typed_steps: tuple[FuelStep, ...]
     identity: Identity
+    further: FurtherRuns
     t_s: Floats
     state: Bytes
     cell: Ints
@@ -88,9 +94,30 @@ class Evidence:
         return counted
 
     @property
+    def nodes(self) -> list[int]:
+        """For each entry of the balance in order, index of its node."""
+        return [one.position - 1 for one in self.balance.cylinders]
+
+    @property
     def behind(self) -> list[int]:
-        """For each label in order, index of the cylinder its sensor really sits in."""
-        return cylinders_behind(self.truth)
+        """For each entry of the balance in order, index of the cylinder that its sensor really sits in."""
+        of_position = {one["position"]: one["cylinder"] - 1 for one in self.truth["identity"]}
+        return [of_position[node + 1] for node in self.nodes]
+
+    @property
+    def named(self) -> list[int]:
+        """For each entry, index of the cylinder that the program says it is of.
+
+        Where it says that the labels are not proved, that is the one behind the label, whichever it is.
+        """
+        by_label = self.balance.identity in {IdentityState.UNPROVED, IdentityState.DISPROVED}
+        return self.behind if by_label else list(range(len(self.behind)))
+
+    @property
+    def leaking(self) -> frozenset[int]:
+        """Entries of the balance, from 1 on, whose sensors sit behind a leak."""
+        leaking = {fault["cylinder"] - 1 for fault in self.faults("leak")}
+        return frozenset(entry for entry, cylinder in enumerate(self.behind, 1) if cylinder in leaking)
 
     @property
     def spared_labels(self) -> dict[Cell, tuple[int, ...]]:
@@ -185,12 +212,15 @@ class _Analysis:
         session = simulation.session
         binding = bind(session, load_databases(session))
         self.pipeline = Pipeline(binding)
+        self._session, self._reported = session, trim_quantity(1) in binding.engine
         self._causes = CausesStage(session, splits=splits)
         self._spared = BalanceStage(session, spared) if spared else None
         self._pull_stage, self._pulls = PullStage(session), list[Pull]()
         self._excursions, self._events = EventStage(session, binding.fuel), list[Event]()
         self._response = ResponseReviewer(binding)
-        self._steps, self._identity = steps, IdentityStage(session, steps, typed=False)
+        typed = None if self._reported else steps
+        self._steps, self._identity = steps, IdentityStage(session, typed, typed=False)
+        self._blocks: list[CylinderBlock] = []
         self._steady = Steady(session.axes, session.validity)
         self._t: list[Ints] = []
         self._state: list[Bytes] = []
@@ -204,6 +234,7 @@ class _Analysis:
         self._apply_events(self._excursions.feed(block))
         self._response.feed(block)
         self._identity.feed(block)
+        self._blocks.append(block)
         self._t.append(block.t)
         self._state.append(block.state)
         self._cell.append(self._steady.feed(block))
@@ -220,6 +251,11 @@ class _Analysis:
                 f"grade: {simulation.duration_s:g} s hold nothing to judge; expected seconds; play longer"
             )
         self._apply_events(self._excursions.flush())
+        identity = self._identity.result()
+        standing = own_standing(self._session, identity, reported=self._reported)
+        self._causes.take_standing(standing)
+        if self._spared is not None:
+            self._spared.take_standing(standing)
         causes = self._causes.result()
         return Evidence(
             simulation=simulation,
@@ -231,7 +267,8 @@ class _Analysis:
             response=self._response.result(),
             causes=causes,
             typed_steps=self._steps,
-            identity=self._identity.result(),
+            identity=identity,
+            further=FurtherRuns(simulation, standing, self._blocks, self._events),
             t_s=(np.concatenate(self._t) - EPOCH_NS) / 1e9,
             state=np.concatenate(self._state),
             cell=np.concatenate(self._cell),
@@ -267,9 +304,10 @@ Truth = dict[str, Any]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SeenCell:
-    """One cell of the analysis; arrays float64[n] by label.
+    """One cell of the analysis; arrays float64[n] by entry of the balance.
 
-    read, true   lambda without noise: what each label's sensor shows, and of the cylinder that it sits in
+    read, true   lambda without noise: what each entry's sensor shows, and of the cylinder that it is said to
+                 see
     target       of the fuel control
     counted_s    seconds that were counted of each label
     number       of the cell
@@ -359,7 +397,7 @@ def seen_cells(evidence: Evidence, truth: Truth | None = None) -> dict[Cell, See
             cell = grid.cell(number)
             counted_s = _counted_s(evidence.state[rows], evidence.undisturbed[rows])
             seen[cell] = _seen_cell(
-                cell, truth, points[known], steps[known], counted_s=counted_s, number=number
+                evidence, cell, truth, points[known], steps[known], counted_s=counted_s, number=number
             )
     return seen
 
@@ -429,6 +467,7 @@ def _counted_s(state: Bytes, undisturbed: Bools) -> Floats:
 
 
 def _seen_cell(
+    evidence: Evidence,
     cell: Cell,
     truth: Truth,
     points: Ints,
@@ -439,7 +478,6 @@ def _seen_cell(
 ) -> SeenCell:
     weights = np.bincount(points, minlength=len(truth["cells"])) / len(points)
     stepped = np.log1p(steps).mean(axis=0)
-    behind = cylinders_behind(truth)
 
     def mean(key: str) -> Floats:
         logarithms = np.array([np.log(one[key]) for one in truth["cells"]])
@@ -447,10 +485,10 @@ def _seen_cell(
 
     return SeenCell(
         cell=cell,
-        read=np.exp(mean("lambda_read") - stepped)[behind],
-        true=np.exp(mean("lambda_true") - stepped)[behind],
+        read=np.exp(mean("lambda_read") - stepped)[evidence.behind],
+        true=np.exp(mean("lambda_true") - stepped)[evidence.named],
         target=float(np.exp(mean("target"))),
-        counted_s=counted_s,
+        counted_s=counted_s[evidence.nodes],
         number=number,
         stepped=bool((steps != steps[:, :1]).any()),
     )

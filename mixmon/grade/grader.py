@@ -10,19 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from mixmon.grade import causes, events, identity, needs, response, samples
+from mixmon.grade import causes, events, identity, needs, proof, response, samples
 from mixmon.grade.evidence import Evidence, gather
-from mixmon.grade.item import Grading, Item, not_yet
+from mixmon.grade.item import Grading, Item
 from mixmon.simulate.simulation import Simulation
-
-# --- Items that the program has no finding for yet, each with what it lacks. ---
-
-
-def before_after(evidence: Evidence) -> Item:
-    """Whether a second run proves that the work was worth it."""
-    name = "before and after: equivalence proved"
-    return not_yet(name, f"{len(evidence.behind)} cylinders within ±1 %", "no comparison of two runs")
-
 
 # --- All items. ---
 
@@ -33,11 +24,13 @@ JUDGES: tuple[Judge, ...] = (
     identity.identity,
     needs.needs_as_read,
     needs.needs_in_truth,
+    needs.needs_informed,
     needs.combined_needs,
     needs.intervals,
     needs.trim_rules,
     needs.spread_left,
     needs.predicted_as_read,
+    needs.rounded_informed,
     needs.predicted_in_truth,
     samples.engine_as_read,
     samples.engine_in_truth,
@@ -67,7 +60,8 @@ JUDGES: tuple[Judge, ...] = (
     response.delays,
     response.delays_to_63,
     causes.dead_time,
-    before_after,
+    proof.alike_after,
+    proof.trims_took,
 )
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from mixmon.grade.evidence import Evidence
-from mixmon.grade.item import Item, judged, not_yet
+from mixmon.grade.item import Item, does_not_apply, judged
 from mixmon.session.evidence import IdentityState
 
 _QUESTION = "which label is which cylinder"
@@ -33,8 +33,16 @@ def identity(evidence: Evidence) -> Item:
     said = _describe(iter(odd)) or "every label right"
     if all(sees[label.position] in label.cylinders for label in told):
         if len(told) < len(found.labels):
-            return not_yet(_QUESTION, expected, "too little data", f"{len(told)} labels told", _TOLERANCE)
+            return _judge_untold(evidence, expected, f"{len(told)} labels told")
         return judged(_QUESTION, expected, said, _TOLERANCE, right=True)
+    return judged(_QUESTION, expected, said, _TOLERANCE, right=False)
+
+
+def _judge_untold(evidence: Evidence, expected: str, said: str) -> Item:
+    """Some labels are not told: were all steps of the script played?"""
+    planned = sum(len(set(step["percent"])) > 1 for step in evidence.truth["fuel_steps"])
+    if len(evidence.typed_steps) < planned:
+        return does_not_apply(_QUESTION, f"too little data: the run ends within the fuel steps; {said}")
     return judged(_QUESTION, expected, said, _TOLERANCE, right=False)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
@@ -49,18 +49,23 @@ def not_yet(name: str, expected: str, lacking: str, found: str = "", tolerance: 
 
 
 def weighed(
-    name: str, expected: str, found: str, tolerance: str, *, gradings: Iterable[Grading], why: str
+    name: str, expected: str, found: str, tolerance: str, *, gradings: Sequence[Grading], why: str
 ) -> Item:
-    """An item of several answers, as good as the worst; `why` says what is lacking in those not yet given."""
-    given = set(gradings)
-    grading = next(one for one in (Grading.WRONG, Grading.NOT_YET, Grading.RIGHT) if one in given)
-    return Item(name, expected, found, tolerance, grading, why if grading is Grading.NOT_YET else "")
+    """An item of several answers, as good as the worst.
+
+    Answers too vague to be of use count as wrong where they are more than half of all; `why` says what they
+    are.
+    """
+    vague = sum(one is Grading.NOT_YET for one in gradings)
+    if 2 * vague > len(gradings):
+        return judged(name, expected, f"{found}: {why}", tolerance, right=False)
+    return judged(name, expected, found, tolerance, right=Grading.WRONG not in gradings)
 
 
 def excused(value: float, interval: tuple[float, float], true: float, tolerance: float) -> Grading:
     """The grading of a number with an interval: right within the tolerance or if it holds the truth.
 
-    An interval that holds the truth but is too wide to be of use is no answer yet.
+    One that is too wide to be of use holds the truth and is too vague to be right: see `weighed`.
     """
     low, high = interval
     if abs(value - true) <= tolerance:

@@ -1,9 +1,9 @@
 """Items about needs, their intervals, and the trims that are made from them.
 
-Needs are graded twice: against what each label's sensor shows without noise ("as read"), which the analysis
-can know, and against what is true of the cylinder behind the label, which it can only approach. An item
-that the truth of a leak or of a sensor's bias makes wrong is "not yet" rather than wrong: nothing in one
-log shows it.
+Needs are graded against what each sensor shows without noise ("as read"), which the analysis can know, and
+against what is true of the cylinder: by one run, which the sensors' own errors limit, and once more with
+these known by a rotation. Of a leak, which steady readings do not tell from uneven throttles, the program
+must say both that it may be one and what follows if it is.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.findings.balance.balance import Balance, BalanceStage, CellNeed
+from mixmon.findings.balance.balance import Balance, BalanceStage, CellNeed, Spread
 from mixmon.findings.balance.cells import OFTEN_EVENTS
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.grade.evidence import (
@@ -25,7 +25,6 @@ from mixmon.grade.evidence import (
     balance_of,
     by_cell,
     cylinders_behind,
-    leaking_labels,
     refused,
     seen_cells,
     too_little,
@@ -37,7 +36,6 @@ from mixmon.grade.item import (
     does_not_apply,
     excused,
     judged,
-    not_yet,
     numbers,
     weighed,
     within,
@@ -53,7 +51,10 @@ Our choice: below a usual step.
 """
 
 TRUE = 1.0
-"""The same from the truth of the cylinder behind the label: our choice, the bias of a good sensor (1 %)."""
+"""The same from the truth of the cylinder: our choice, the bias of a good sensor (1 %)."""
+
+INFORMED = 0.5
+"""The same once the sensors' own errors are known: our choice, a usual step."""
 
 HELD_LEAST, HELD_MOST, CHANCE = 0.92, 0.98, 0.025
 """Shares of 95 % intervals that must hold the truth, at least and at most: our choice, three in a hundred
@@ -72,8 +73,19 @@ def needs_as_read(evidence: Evidence) -> Item:
 
 
 def needs_in_truth(evidence: Evidence) -> Item:
-    """The same against what is true of the cylinder that the label's sensor sits in."""
-    return _grade_needs("needs at full load, true behind the label", evidence, TRUE, of_cylinders=True)
+    """The same against what is true of the cylinder that the program takes the label's sensor to see."""
+    return _grade_needs("needs at full load, true", evidence, TRUE, of_cylinders=True)
+
+
+def needs_informed(evidence: Evidence) -> Item:
+    """The same with the sensors' own errors known by a rotation, which is played for it."""
+    name = "needs at full load, true, sensors' errors known"
+    item = _grade_needs(name, evidence, TRUE, of_cylinders=True)
+    if item.grading is Grading.DOES_NOT_APPLY:
+        return item
+    if not evidence.further.rotation.solvable:
+        return judged(name, item.expected, "the rotation is not solved", f"±{INFORMED}", right=False)
+    return _grade_needs(name, evidence, INFORMED, of_cylinders=True, balance=evidence.further.informed)
 
 
 def combined_needs(evidence: Evidence) -> Item:
@@ -109,14 +121,14 @@ def intervals(evidence: Evidence) -> Item:
     seen, expected = seen_cells(evidence), f"{100 * HELD_LEAST:.0f} to {100 * HELD_MOST:.0f} %"
     if not seen:
         return does_not_apply(name, "no steady cell that can be compared")
-    lacking = missing_needs(evidence, seen.values())
+    lacking = missing_needs(evidence.balance, seen.values())
     if lacking:
         return judged(name, expected, f"no interval for {lacking}", "", right=False)
     looks = [
         look for look in _compared_needs(evidence, seen) if look[0].cylinder not in uneven_labels(evidence)
     ]
     if not looks:
-        return not_yet(name, expected, too_little(seen.values()))
+        return does_not_apply(name, too_little(seen.values()))
     held = sum(abs(found.needs_percent - truth) <= found.half_interval_percent for found, truth in looks)
     right = _chance_of_few(held, len(looks)) > CHANCE and _chance_of_many(held, len(looks)) > CHANCE
     found = f"{100 * held / len(looks):.1f} % of {len(looks)}"
@@ -153,12 +165,12 @@ def no_used_cell(name: str, evidence: Evidence) -> Item:
     expected = "needs from " + ", ".join(one.centre for one in seen)
     if any(one.enough.sum() > 1 for one in seen):
         return judged(name, expected, "none", "", right=False)
-    return not_yet(name, expected, too_little(seen))
+    return does_not_apply(name, too_little(seen))
 
 
-def missing_needs(evidence: Evidence, cells: Iterable[SeenCell]) -> str:
+def missing_needs(balance: Balance, cells: Iterable[SeenCell]) -> str:
     """Labels and cells without an interval of which enough was counted for one, in words; "" for none."""
-    given = known_needs(evidence)
+    given = known_needs(balance)
     return refused(
         [
             (f"label {label} at {one.centre}", seconds, math.isfinite(given.get((one.cell, label), math.nan)))
@@ -168,36 +180,41 @@ def missing_needs(evidence: Evidence, cells: Iterable[SeenCell]) -> str:
     )
 
 
-def _grade_needs(name: str, evidence: Evidence, tolerance: float, *, of_cylinders: bool) -> Item:
-    """By label, over the cells at full load in which the label's need has an interval."""
+def _grade_needs(
+    name: str, evidence: Evidence, tolerance: float, *, of_cylinders: bool, balance: Balance | None = None
+) -> Item:
+    """By entry, over the cells at full load in which the need has an interval.
+
+    What is true of the cylinders is asked in cells that the program uses for trims: of the others it says
+    itself that they do not show it, such as those with a leak's pattern.
+
+    balance: None is the run's own.
+    """
+    balance = balance or evidence.balance
     full = at_full_load(seen_cells(evidence).values())
     if not full:
         return does_not_apply(name, "no steady cell that can be compared")
-    given = known_needs(evidence)
+    if of_cylinders:
+        if max(one.cell.load or 0.0 for one in full) < max(
+            evidence.simulation.session.axes.load, default=0.0
+        ):
+            return does_not_apply(name, "no steady cell at full load")
+        used = {Cell(one.rpm, one.load) for one in balance.cells if one.used_for_trims}
+        full = [one for one in full if one.cell in used]
+        if not full:
+            return no_used_cell(name, evidence)
+    given = known_needs(balance)
     labels = range(1, len(evidence.behind) + 1)
     found = np.array([[given.get((one.cell, label), math.nan) for label in labels] for one in full])
     true = np.array([one.true_needs if of_cylinders else one.read_needs for one in full])
     expected = numbers(_mean_where(true, np.ones_like(true)))
-    lacking = missing_needs(evidence, full)
+    lacking = missing_needs(balance, full)
     if lacking:
         return judged(name, expected, f"no need for {lacking}", f"±{tolerance}", right=False)
     means = np.array(_mean_where(found, found))
     known = np.isfinite(means)
     right = within(means[known].tolist(), np.array(_mean_where(true, found))[known].tolist(), tolerance)
-    item = _judge_known(name, expected, means.tolist(), full, right=right, tolerance=tolerance)
-    return _excuse_by_leaks(item, evidence, full) if of_cylinders and not right else item
-
-
-def _excuse_by_leaks(item: Item, evidence: Evidence, cells: list[SeenCell]) -> Item:
-    """A wrong answer is not yet one where leaks bend what the sensors read by more than is allowed.
-
-    Biases of good sensors are within what is allowed, so they are no excuse.
-    """
-    leaking = leaking_labels(evidence.truth)
-    bent = np.max([abs(one.read_needs - one.true_needs) for one in cells])
-    if not leaking or bent <= TRUE or needs_as_read(evidence).grading is Grading.WRONG:
-        return item
-    return not_yet(item.name, item.expected, "no finding of leaks", item.found, item.tolerance)
+    return _judge_known(name, expected, means.tolist(), full, right=right, tolerance=tolerance)
 
 
 def _mean_where(values: Floats, known: Floats) -> list[float]:
@@ -217,18 +234,17 @@ def _judge_known(
     right: bool,
     tolerance: float = AS_READ,
 ) -> Item:
-    """Right or wrong; not yet where all given answers are right, and of some labels there was too little."""
-    unknown = [label for label, need in enumerate(found, 1) if not math.isfinite(need)]
-    if right and unknown:
-        return not_yet(name, expected, too_little(cells, unknown), numbers(found), f"±{tolerance}")
+    """Right or wrong by what is known; of the others there was too little."""
+    if not any(map(math.isfinite, found)):
+        return does_not_apply(name, too_little(cells))
     return judged(name, expected, numbers(found), f"±{tolerance}", right=right)
 
 
-def known_needs(evidence: Evidence) -> Mapping[tuple[Cell, int], float]:
-    """Need by cell and label, percent; NaN where it has no interval."""
+def known_needs(balance: Balance) -> Mapping[tuple[Cell, int], float]:
+    """Need by cell and entry, percent; NaN where it has no interval."""
     return {
         (Cell(one.rpm, one.load), one.cylinder): _known_need(one.needs_percent, one.half_interval_percent)
-        for one in evidence.balance.cells
+        for one in balance.cells
     }
 
 
@@ -249,9 +265,9 @@ def _compared_needs(evidence: Evidence, seen: dict[Cell, SeenCell]) -> Iterator[
 
 def uneven_labels(evidence: Evidence) -> set[int]:
     """Labels of sensors whose two time constants differ."""
-    label_of = {one["position"]: one["label"] for one in evidence.truth["identity"]}
+    entry_of = {node + 1: entry for entry, node in enumerate(evidence.nodes, 1)}
     return {
-        label_of[sensor["position"]]
+        entry_of[sensor["position"]]
         for sensor in evidence.truth["sensors"]
         if abs(sensor["lean_s"] / sensor["rich_s"] - 1) > UNEVEN
     }
@@ -290,8 +306,8 @@ def trim_rules(evidence: Evidence) -> Item:
     name = "offered trims: steps, limits, fuel"
     if evidence.balance.withheld:
         return _answer_withheld(name, evidence)
-    rules, new = evidence.simulation.session.trims, _new_trims(evidence)
-    moved = new[new != _trims_now(evidence)]
+    rules, new = evidence.simulation.session.trims, _new_trims(evidence.balance)
+    moved = new[new != _trims_now(evidence.balance)]
     beyond = int(((moved < rules.lowest_percent) | (moved > rules.highest_percent)).sum())
     uneven = int((np.abs(moved / rules.step_percent - np.rint(moved / rules.step_percent)) > _WHOLE).sum())
     told, change = evidence.balance.fuel_percent, _fuel_change(evidence)
@@ -305,16 +321,16 @@ def _fuel_change(evidence: Evidence) -> float:
     """What the offered trims change in the fuel of all cylinders as the sensors show them, percent."""
     cells = used_cells(evidence) or list(seen_cells(evidence).values())
     burnt = np.mean([1 / one.read for one in cells], axis=0)
-    return 100 * float((burnt * _trim_change(evidence)).sum() / burnt.sum() - 1)
+    return 100 * float((burnt * _trim_change(evidence.balance)).sum() / burnt.sum() - 1)
 
 
 def spread_left(evidence: Evidence) -> Item:
-    """True spread once the offered trims are in the cylinders behind the labels.
+    """True spread once the offered trims are entered as they stand.
 
     Against trims that follow exactly what the sensors show: these leave the sensors' biases. A
     step of rounding and one need that is out as far as it may be are allowed on top.
     """
-    name = "true spread that the offered trims leave, labels proved"
+    name = "true spread that the offered trims leave"
     if evidence.balance.withheld:
         return _answer_withheld(name, evidence)
     cells = used_cells(evidence)
@@ -323,7 +339,7 @@ def spread_left(evidence: Evidence) -> Item:
     exact = np.mean([one.read_needs for one in cells], axis=0)
     used = {one.cell for one in cells}
     least = _mean_true_spread(_seen_with(evidence, 1 + exact / 100), used)
-    left = _mean_true_spread(_seen_with(evidence, _trim_change(evidence)), used)
+    left = _mean_true_spread(_seen_with(evidence, _trim_change(evidence.balance)), used)
     allowed = evidence.simulation.session.trims.step_percent + AS_READ
     right = left <= least + allowed
     return judged(name, f"{least:.1f} from exact trims", f"{left:.1f}", f"+{allowed:g}", right=right)
@@ -334,37 +350,74 @@ def predicted_as_read(evidence: Evidence) -> Item:
     name = "spread predicted after the trims by cell, as read"
     if evidence.balance.withheld:
         return _answer_withheld(name, evidence)
-    after = _seen_with(evidence, _trim_change(evidence))
+    after = _seen_with(evidence, _trim_change(evidence.balance))
     return _grade_prediction(name, evidence, after, {cell: one.read_spread for cell, one in after.items()})
 
 
 def predicted_in_truth(evidence: Evidence) -> Item:
-    """The same against the true spread, from which biases and leaks keep what the sensors show.
+    """The same against the true spread, with the sensors' own errors known by a rotation.
 
-    It is graded where these do not matter; elsewhere nothing in the log distinguishes the two.
+    Where the program names what looks like a leak, its interval holds both: that it is one, and that not.
     """
-    name = "spread predicted after the trims by cell, true"
+    name = "spread predicted by cell, true, sensors' errors known"
     if evidence.balance.withheld:
         return _answer_withheld(name, evidence)
-    after = _seen_with(evidence, _trim_change(evidence))
-    true = {cell: one.true_spread for cell, one in after.items()}
-    item = _grade_prediction(name, evidence, after, true)
-    near = within([one.read_spread for one in after.values()], list(true.values()), SPREAD)
-    if near and (item.grading is not Grading.WRONG or predicted_as_read(evidence).grading is Grading.WRONG):
-        return item
-    lacking = f"{_misled_by(evidence)} are not known from one run"
-    return not_yet(name, item.expected, lacking, item.found, item.tolerance)
+    balance = evidence.further.informed
+    after = _seen_with(evidence, _trim_change(balance))
+    return _grade_prediction(
+        name, evidence, after, {cell: one.true_spread for cell, one in after.items()}, balance
+    )
+
+
+def rounded_informed(evidence: Evidence) -> Item:
+    """The offered trims, sensors' errors known: each at most a step off the true one, and the range left.
+
+    As for `spread_left`, a step of rounding and one need that is out as far as it may be are allowed.
+    """
+    name = "offered trims, sensors' errors known"
+    if evidence.balance.withheld:
+        return _answer_withheld(name, evidence)
+    cells, balance, step = (
+        used_cells(evidence),
+        evidence.further.informed,
+        evidence.simulation.session.trims.step_percent,
+    )
+    if not cells:
+        return no_used_cell(name, evidence)
+    used = {one.cell for one in cells}
+    now = 1 + _trims_now(balance) / 100
+    exact = 100 * (now * (1 + np.mean([one.true_needs for one in cells], axis=0) / 100) - 1)
+    rounded, offered = np.round(exact / step) * step, _new_trims(balance)
+    left = [
+        _mean_true_spread(_seen_with(evidence, (1 + trims / 100) / now), used) for trims in (rounded, offered)
+    ]
+    right = bool((np.abs(offered - exact) <= 1.5 * step).all()) and left[1] <= left[0] + step + INFORMED
+    return judged(
+        name,
+        f"{numbers(rounded.tolist())}, which leave {left[0]:.1f}",
+        f"{numbers(offered.tolist())}, which leave {left[1]:.1f}",
+        f"one step each, +{step + INFORMED:g}",
+        right=right,
+    )
 
 
 def _grade_prediction(
-    name: str, evidence: Evidence, after: Mapping[Cell, SeenCell], true: Mapping[Cell, float]
+    name: str,
+    evidence: Evidence,
+    after: Mapping[Cell, SeenCell],
+    true: Mapping[Cell, float],
+    balance: Balance | None = None,
 ) -> Item:
-    """Every cell's prediction; wrong where the needs of all labels are known, and none is made from them."""
+    """Every cell's prediction; wrong where the needs of all labels are known, and none is made from them.
+
+    An interval in a cell with a suspect holds two answers, and may be as wide as they are apart. One in a
+    cell in which fuel was stepped for single cylinders rests on readings that the steps moved.
+    """
     if not after:
         return does_not_apply(name, "no steady cell that can be compared")
-    n = len(evidence.behind)
-    found = {c: p for c, p in evidence.balance.predicted_by_cell if c in after and p.cylinders_used == n}
-    given = known_needs(evidence)
+    balance, n = balance or evidence.balance, len(evidence.behind)
+    found = {c: p for c, p in balance.predicted_by_cell if c in after and p.cylinders_used == n}
+    given = known_needs(balance)
     lacking = [
         one.centre
         for cell, one in after.items()
@@ -373,31 +426,38 @@ def _grade_prediction(
     if lacking:
         return judged(name, by_cell(true), f"none for {', '.join(lacking)}", "", right=False)
     if not found:
-        return not_yet(name, by_cell(true), too_little(after.values()))
+        return does_not_apply(name, too_little(after.values()))
+    suspected = suspected_cells(balance)
+    gradings = []
+    for cell, predicted in found.items():
+        grading = excused(predicted.value, predicted.interval95, true[cell], SPREAD)
+        wide = grading is Grading.NOT_YET and (cell in suspected or after[cell].stepped)
+        gradings.append(Grading.RIGHT if wide else grading)
     return weighed(
         name,
         by_cell({cell: true[cell] for cell in found}),
-        by_cell({cell: spread.value for cell, spread in found.items()}),
+        ", ".join(_spread_text(after[cell], one, cell in suspected) for cell, one in found.items()),
         f"±{SPREAD}; up to ±{WIDE * SPREAD:g} if it says so itself",
-        gradings=[
-            excused(spread.value, spread.interval95, true[cell], SPREAD) for cell, spread in found.items()
-        ],
+        gradings=gradings,
         why="intervals too wide to be of use",
     )
 
 
-def _misled_by(evidence: Evidence) -> str:
-    """What bends the readings of this scenario, for people."""
-    biased = any(sensor["bias_percent"] for sensor in evidence.truth["sensors"])
-    what = ["sensor biases"] * biased + ["leaks"] * bool(evidence.faults("leak"))
-    return " and ".join(what)
+def _spread_text(seen: SeenCell, found: Spread, suspected: bool) -> str:
+    ends = " ({:.1f} to {:.1f})".format(*found.interval95) if suspected else ""
+    return f"{seen.centre}: {found.value:.1f}{ends}"
+
+
+def suspected_cells(balance: Balance) -> set[Cell]:
+    """Cells in which the program says that a cylinder looks like a leak."""
+    return {Cell(one.rpm, one.load) for one in balance.whole_engine if one.reference.suspect}
 
 
 def _seen_with(evidence: Evidence, change: Floats) -> dict[Cell, SeenCell]:
-    """The cells' truth with the fuel of each label's cylinder changed by a factor, float64[n] by label."""
+    """The cells' truth with each cylinder's fuel changed by a factor, float64[n], as it would be entered."""
     world = evidence.simulation.world
     factors = 1 + np.array(world.trims) / 100
-    factors[evidence.behind] *= change
+    factors *= change
     again: Truth = truth_of(
         simulate(
             world.scenario,
@@ -414,25 +474,27 @@ def _mean_true_spread(seen: Mapping[Cell, SeenCell], cells: set[Cell]) -> float:
     return spread(np.exp(np.mean([np.log(one.true) for cell, one in seen.items() if cell in cells], axis=0)))
 
 
-def _new_trims(evidence: Evidence) -> Floats:
-    """Offered trims by label, percent."""
-    return np.array([one.trim_new_percent for one in evidence.balance.cylinders])
+def _new_trims(balance: Balance) -> Floats:
+    """Offered trims by cylinder, percent."""
+    return np.array([one.trim_new_percent for one in balance.cylinders])
 
 
-def _trims_now(evidence: Evidence) -> Floats:
-    """Trims that the engine control holds, by label, percent."""
-    return np.array([one.trim_now_percent for one in evidence.balance.cylinders])
+def _trims_now(balance: Balance) -> Floats:
+    """Trims that the engine control holds, by cylinder, percent."""
+    return np.array([one.trim_now_percent for one in balance.cylinders])
 
 
-def _trim_change(evidence: Evidence) -> Floats:
-    """Factor on each label's fuel that the offered trims make, float64[n]."""
-    return (100 + _new_trims(evidence)) / (100 + _trims_now(evidence))
+def _trim_change(balance: Balance) -> Floats:
+    """Factor on each cylinder's fuel that the offered trims make, float64[n]."""
+    return (100 + _new_trims(balance)) / (100 + _trims_now(balance))
 
 
 def _answer_withheld(name: str, evidence: Evidence) -> Item:
     """Trims are withheld: is what they are withheld for true of this run?"""
     codes = {reason.code for reason in evidence.balance.withheld}
     reasons = ", ".join(code.value.replace("_", " ") for code in sorted(codes))
+    if BalanceNote.IDENTITY_NOT_PROVED in codes and not evidence.typed_steps:
+        return does_not_apply(name, "no fuel steps, so no label is proved, and trims are held back")
     if BalanceNote.FREQUENT_MISFIRE in codes and len(evidence.events("misfire")) >= OFTEN_EVENTS:
         return does_not_apply(name, "misfire is planted often enough for trims to be held back, and they are")
     if codes == {BalanceNote.LEAK_IN_ALL_CELLS} and evidence.faults("leak"):
@@ -441,9 +503,9 @@ def _answer_withheld(name: str, evidence: Evidence) -> Item:
     seen = [one for one in seen_cells(evidence).values() if may_be_used(one.number)]
     enough = np.any([one.enough for one in seen], axis=0).sum() if seen else 0
     if codes == {BalanceNote.CYLINDERS_AT_LIMIT} and enough < len(evidence.behind):
-        return not_yet(name, "trims", "a cylinder stood at a limit of its sensor", f"none offered: {reasons}")
+        return does_not_apply(name, "a cylinder stood at a limit of its sensor, and trims are held back")
     if enough < 2 and codes <= {BalanceNote.TOO_FEW_NEEDS, BalanceNote.NO_CELL_USED}:
-        return not_yet(name, "trims", too_little(seen), f"none offered: {reasons}")
+        return does_not_apply(name, f"{too_little(seen)}, and trims are held back")
     return judged(name, "trims", f"none offered: {reasons}", "", right=False)
 
 
@@ -468,7 +530,7 @@ def naive_run(evidence: Evidence) -> Item:
         return does_not_apply(name, "every label right")
     simulation, balance = evidence.simulation, evidence.balance
     if not np.isfinite(_needs_by_label(balance)).all():
-        return not_yet(name, "growing", "the needs of all cylinders: too little data")
+        return does_not_apply(name, "too little data for the needs of all cylinders")
     expected, found = [true_spread(simulation)], [true_spread(simulation)]
     for played in range(1, NAIVE_ROUNDS + 1):
         computed = entered(simulation, shown_without_noise(simulation), played)
@@ -490,8 +552,9 @@ def entered(simulation: Simulation, needs: Floats, played: int) -> Simulation:
 
 
 def _needs_by_label(balance: Balance) -> Floats:
-    """Needs against peers, percent, float64[n]; NaN where not known."""
-    return np.array([one.needs_percent for one in balance.cylinders])
+    """Needs against peers, percent, float64[n] in the order of the chain; NaN where not known."""
+    in_order = sorted(balance.cylinders, key=lambda one: one.position)
+    return np.array([one.needs_percent for one in in_order])
 
 
 def shown_without_noise(simulation: Simulation) -> Floats:

@@ -12,16 +12,16 @@ from mixmon.arrays import Bools, Bytes, Floats
 from mixmon.findings.balance.balance import Balance
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.gas.transport import cycle_s
+from mixmon.grade.causes import no_leak_shows
 from mixmon.grade.evidence import (
     Evidence,
     SeenCell,
     by_cell,
-    leaking_labels,
     refused,
     seen_cells,
     too_little,
 )
-from mixmon.grade.item import Item, does_not_apply, judged, not_yet, numbers, within
+from mixmon.grade.item import Item, does_not_apply, judged, numbers, within
 from mixmon.grade.needs import AS_READ, uneven_labels
 from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import SampleState
@@ -42,6 +42,7 @@ _SHIFTED = 0.5
 _NARROW_PERCENT = 0.45
 """Half of an interval up to which a need is out by `AS_READ` in 1 case of 40 at most, percent of fuel."""
 
+_NO_PATTERN = "a leak is planted that shows in fewer cells than tell one"
 _NO_SHIFT = "no leak that shifts the others in a cell that can be compared"
 
 
@@ -65,14 +66,21 @@ def engine_in_truth(evidence: Evidence) -> Item:
     unanswered = _no_engine_need(name, seen, found)
     if unanswered:
         return unanswered
+    given = {Cell(one.rpm, one.load): one for one in evidence.balance.whole_engine}
     true = {cell: seen[cell].true_engine for cell in found}
-    expected, said = by_cell(true, signed=True), by_cell(found, signed=True)
-    if not within([seen[cell].read_engine for cell in found], list(true.values()), GLOBAL):
-        leaks = leaking_labels(evidence.truth)
-        lacking = "no finding of leaks, which drag the mean" if leaks else "sensor biases are not known"
-        return not_yet(name, expected, lacking, said, f"±{GLOBAL}")
-    right = within(list(found.values()), list(true.values()), GLOBAL)
-    return judged(name, expected, said, f"±{GLOBAL}", right=right)
+    said = [
+        f"{seen[cell].centre}: {value:+.1f}"
+        + (f" (±{given[cell].half_interval_percent:.1f})" if given[cell].reference.suspect else "")
+        for cell, value in found.items()
+    ]
+    allowed = {
+        cell: max(GLOBAL, given[cell].half_interval_percent) if given[cell].reference.suspect else GLOBAL
+        for cell in found
+    }
+    right = all(abs(value - true[cell]) <= allowed[cell] for cell, value in found.items())
+    if not right and no_leak_shows(evidence):
+        return does_not_apply(name, _NO_PATTERN)
+    return judged(name, by_cell(true, signed=True), ", ".join(said), f"±{GLOBAL}", right=right)
 
 
 def spared_reference(evidence: Evidence) -> Item:
@@ -105,6 +113,8 @@ def reference_shift(evidence: Evidence) -> Item:
     worst = _most_shifted(evidence)
     if worst is None:
         return does_not_apply(name, _NO_SHIFT)
+    if no_leak_shows(evidence):
+        return does_not_apply(name, _NO_PATTERN)
     told = [one for one in evidence.balance.notes if one.code is BalanceNote.REFERENCE_WITHOUT_SUSPECTS]
     if not told:
         return _not_narrow(name, worst, evidence) or judged(
@@ -116,7 +126,7 @@ def reference_shift(evidence: Evidence) -> Item:
     if seen is None:
         return does_not_apply(name, f"told of {cell}, of which the truth says nothing")
     kept = np.ones(len(evidence.behind), np.bool_)
-    kept[[label - 1 for label in evidence.spared_labels[cell]]] = False
+    kept[[label - 1 for label in evidence.spared_labels.get(cell, ())]] = False
     true = -float(np.mean(seen.read_needs[kept] - needs(seen.read[kept])))
     found = float(values["shift_percent"])  # type: ignore[arg-type]
     tolerance = max(REFERENCE_SHIFT, AS_READ / (len(kept) - 1))  # what a need may be out by, shared
@@ -126,8 +136,7 @@ def reference_shift(evidence: Evidence) -> Item:
 
 def _sound_labels(evidence: Evidence) -> Bools:
     """Labels whose sensors sit behind no leak, bool[n]."""
-    leaking = leaking_labels(evidence.truth)
-    return np.array([label not in leaking for label in range(1, len(evidence.behind) + 1)])
+    return np.array([label not in evidence.leaking for label in range(1, len(evidence.behind) + 1)])
 
 
 def _reference_shift(one: SeenCell, evidence: Evidence) -> float:
@@ -154,10 +163,10 @@ def _not_narrow(name: str, worst: SeenCell, evidence: Evidence) -> Item | None:
         return None
     expected = f"a shift of {_reference_shift(worst, evidence):+.2f} at {worst.centre}"
     if math.isfinite(widest):
-        return not_yet(name, expected, f"intervals up to ±{widest:.1f} % there are too wide to tell it")
+        return does_not_apply(name, f"intervals up to ±{widest:.1f} % there are too wide for {expected}")
     if worst.enough[_sound_labels(evidence)].all():
         return judged(name, expected, "a sound cylinder's need has no interval", "", right=False)
-    return not_yet(name, expected, too_little([worst]))
+    return does_not_apply(name, too_little([worst]))
 
 
 def _widest_interval(one: SeenCell, evidence: Evidence) -> float:
@@ -192,7 +201,7 @@ def _no_engine_need(name: str, seen: dict[Cell, SeenCell], found: dict[Cell, flo
     true = by_cell({cell: one.read_engine for cell, one in seen.items()}, signed=True)
     if lacking:
         return judged(name, true, f"no need at {lacking}", f"±{GLOBAL}", right=False)
-    return None if found else not_yet(name, true, too_little(seen.values()))
+    return None if found else does_not_apply(name, too_little(seen.values()))
 
 
 # --- Samples: which are counted, and when the engine is steady. ---

@@ -15,7 +15,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Final
@@ -44,6 +44,7 @@ from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.steady import Cell
 from mixmon.pipeline import Pipeline
+from mixmon.session.fuel_steps import FuelStep
 from mixmon.session.model import IdentityEvidence, Session
 from mixmon.watch.commands import (
     Acknowledge,
@@ -136,6 +137,7 @@ class Worker:
     left_out  cylinders that are not counted
     keep      keeps a proof of the labels beside the session file, over an older one where told to, and gives
               its place; None: there is no such file
+    steps     fuel steps that a file beside a log lists; begin_s: seconds of that log that are left out before
 
     first_ns  stamp of the first frame taken; None before
     ended     set when a recording has been played to its end, and when the thread has ended
@@ -153,10 +155,13 @@ class Worker:
         *,
         left_out: frozenset[int] = frozenset(),
         keep: Callable[[IdentityEvidence, bool], str] | None = None,
+        steps: Sequence[FuelStep] | None = None,
+        begin_s: float = 0.0,
     ) -> None:
         self._keep_evidence = keep
         self.binding, self._source, self.recording = binding, source, recording
         self._left_out = left_out
+        self._steps, self._begin_s = steps, begin_s
         self._items: deque[Item] = deque()
         self._remarks: deque[tuple[int, str]] = deque(maxlen=KEPT_REMARKS)
         self._commands: deque[Command] = deque()
@@ -231,7 +236,9 @@ class Worker:
             silence_ns=self._source.silence_ns,
         )
         self._jumps_told = 0
-        self.observer = Observer(self.binding, left_out=self._left_out)
+        self.observer = Observer(
+            self.binding, left_out=self._left_out, steps=self._steps, begin_s=self._begin_s
+        )
         self._flushed = False
         self._watched: int | None = None  # data time up to which rows have been made
         for action in self._source.actions():

@@ -41,7 +41,11 @@ Our choice; the reasons are in dbc/README.md.
 ENGINE_FAST_ID = 0x1B3
 ENGINE_FUEL_ID = 0x1B5
 ENGINE_SLOW_ID = 0x3B9
-"""Identifiers of the engine bus. Our choice; the reasons are in dbc/README.md."""
+TRIM_ID = 0x5B0
+"""Identifiers of the engine bus; the trim of cylinder c has the last one + c - 1.
+
+Our choice; the reasons are in dbc/README.md.
+"""
 
 
 class NodeState(IntEnum):
@@ -225,6 +229,25 @@ _ENGINE_MESSAGES = (
     ),
 )
 
+_TRIM_MESSAGE = _ChainMessage(
+    "Engine_Trim",
+    TRIM_ID,
+    100,
+    "What the fuel control adds to one cylinder",
+    (
+        _ChainField(
+            "Trim",
+            12,
+            "Fuel added by the trim in force, a step on top of it included",
+            0.05,
+            -100.0,
+            "%",
+            -95.0,
+            100.0,
+        ),
+    ),
+)
+
 
 def node_messages(position: int) -> tuple[MessagePlan, ...]:
     """The plans of one node: `MixNN_Fast`, `MixNN_State`, `MixNN_Identity`.
@@ -260,6 +283,20 @@ def engine_messages() -> tuple[MessagePlan, ...]:
     ['Engine_Fast', 'Engine_Fuel', 'Engine_Slow']
     """
     return tuple(_make_plan(kind, kind.name, kind.can_id) for kind in _ENGINE_MESSAGES)
+
+
+def trim_messages(cylinders: int = NODES) -> tuple[MessagePlan, ...]:
+    """The plans of the trims of the first cylinders, on the engine bus: `Engine_Trim01` and so on.
+
+    An engine controller that keeps its trims to itself sends none of them.
+
+    >>> [plan.name for plan in trim_messages(2)]
+    ['Engine_Trim01', 'Engine_Trim02']
+    """
+    return tuple(
+        _make_plan(_TRIM_MESSAGE, f"{_TRIM_MESSAGE.name}{c:02d}", TRIM_ID + c - 1)
+        for c in range(1, cylinders + 1)
+    )
 
 
 def shipped_database(name: str) -> Path | None:

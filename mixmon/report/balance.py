@@ -62,6 +62,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         "target_offset_percent": run.session.engine.target_offset_percent,
         "groups": balance.groups,
         "identity": balance.identity.value,
+        "identity_by_own_steps": balance.identity_own,
         "banks": balance.banks,
         "spread_percent": balance.spread,
         "predicted_spread_percent": balance.predicted_spread,
@@ -395,20 +396,34 @@ def _closing_lines(balance: Balance, run: Run) -> str:
         if balance.against == "target":
             lines.append(f"the new trims are by the needs against {_name_mean(balance)}, not those above")
         lines.append(
-            f"{LABELS_SAY[balance.identity]}Balanced mixture is no proof of knock margin; the engine "
+            f"{_on_labels(balance)}Balanced mixture is no proof of knock margin; the engine "
             "builder's limits stand."
         )
     return "".join(map(paragraph, lines)) + note_lines(balance.notes)
 
 
-LABELS_SAY: Mapping[IdentityState, str] = {
-    IdentityState.PROVED: "Fuel steps have proved that each label sees its cylinder; measure again after. ",
-    IdentityState.STATED: (
-        "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "
-        "is entered, and measure again after. "
-    ),
-}
-"""What is said of the labels beside trims that are offered."""
+def _on_labels(balance: Balance) -> str:
+    seen = any(one.code is BalanceNote.BY_CYLINDERS_SEEN for one in balance.notes)
+    return say_of_labels(balance.identity, own=balance.identity_own, seen=seen)
+
+
+def say_of_labels(identity: IdentityState, *, own: bool, seen: bool) -> str:
+    """What is said of the labels beside trims that are offered.
+
+    Args:
+        identity: what is known of them.
+        own: fuel steps in this log show it.
+        seen: the trims are by the cylinders that the labels see, not by the labels.
+    """
+    if identity is IdentityState.STATED:
+        return (
+            "Labels are taken for cylinders: prove each one by a fuel step on a known cylinder before a trim "
+            "is entered, and measure again after. "
+        )
+    steps = "Fuel steps in this log" if own else "Fuel steps"
+    if seen:
+        return f"{steps} have shown which cylinder each label sees; measure again after. "
+    return f"{steps} have proved that each label sees its cylinder; measure again after. "
 
 
 def _fuel_words(percent: float) -> str:

@@ -6,10 +6,11 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.trims.maps import MapTrim
 from mixmon.findings.trims.notes import Outlook, SheetNote
 from mixmon.findings.trims.sheet import BankTrim, CellOutlook, TrimRow, TrimSheet
-from mixmon.report.balance import LABELS_SAY, log_json, log_text
+from mixmon.report.balance import log_json, log_text, say_of_labels
 from mixmon.report.tables import quoted
 from mixmon.report.text import Cell, Column, note_lines, number, paragraph, table, title
 from mixmon.report.words import sentence, sentences
@@ -325,7 +326,8 @@ def _closing_lines(sheet: TrimSheet) -> list[str]:
                 f"{sheet.base_map_percent:+.2f} % in the base map keeps it"
             )
     if not sheet.withheld:
-        lines.append(LABELS_SAY[sheet.identity] + _ONCE_TYPED)
+        seen = any(one.code is BalanceNote.BY_CYLINDERS_SEEN for one in sheet.notes)
+        lines.append(say_of_labels(sheet.identity, own=seen, seen=seen) + _ONCE_TYPED)
     return lines
 
 

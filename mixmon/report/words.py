@@ -350,6 +350,22 @@ def _describe_entry(values: Mapping[str, Any]) -> str:
     return f"{side} after {values['log']}{by} (kept {values['entered_at']})"
 
 
+def _list_seen(labels: Sequence[tuple[int, int, int]]) -> str:
+    """Which cylinder each label sees, from position, label and cylinder."""
+    return _join_words(f"label {label} sees cylinder {cylinder}" for _, label, cylinder in labels)
+
+
+def _describe_disproved(values: Mapping[str, Any]) -> str:
+    """Which labels are wrong, and the shortest way to trims."""
+    steps, then = "fuel steps", ""
+    if values["in_this_log"]:
+        steps, then = "fuel steps in this log", "; this log then proves them, and offers trims"
+    return (
+        f"{steps} have shown that {_list_seen(values['labels'])}, so needs are by label; exchange the plugs, "
+        f"or the cylinders in [[chain.node]]{then}"
+    )
+
+
 _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.NO_SENSOR: "no sensor",
     BalanceNote.SHARED_SENSOR: lambda values: (
@@ -532,10 +548,11 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "check the units of lambda and target, and the fuel's stoichiometric ratio"
     ),
     BalanceNote.IDENTITY_NOT_PROVED: _describe_not_proved,
-    BalanceNote.IDENTITY_DISPROVED: lambda values: (
-        "fuel steps have shown that "
-        + _join_words(f"label {label} sees cylinder {cylinder}" for _, label, cylinder in values["labels"])
-        + ", so needs are by label; exchange the plugs, or the cylinders in [[chain.node]]"
+    BalanceNote.IDENTITY_DISPROVED: _describe_disproved,
+    BalanceNote.BY_CYLINDERS_SEEN: lambda values: (
+        f"fuel steps in this log show that {_list_seen(values['labels'])}: needs and trims here are by the "
+        "cylinder whose fuel moves the reading; bars, alarms and events still go by label until the plugs, "
+        "or the cylinders in [[chain.node]], are exchanged"
     ),
     BalanceNote.IDENTITY_STATED: (
         "that each label sees its cylinder is not proved by fuel steps; {by} vouches for it ({reason})"

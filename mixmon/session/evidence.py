@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
@@ -39,17 +39,26 @@ class IdentityState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class IdentityStanding:
-    """What the evidence beside a session says of it.
+    """What the evidence beside a session, or fuel steps in a run itself, say of its labels.
 
     changed   positions whose serial or address is not that of the evidence, or that it does not have
     odd       position, labelled cylinder and the cylinder that was seen, where they differ
     open      positions of which the evidence tells nothing
+    own       steps in the run itself say so
+    by_cylinder   all labels are told, and the engine control itself reported the steps: each node goes by the
+              cylinder that it sees, also where `odd` names some
     """
 
     state: IdentityState
     changed: tuple[int, ...] = ()
     odd: tuple[tuple[int, int, int], ...] = ()
     open: tuple[int, ...] = ()
+    own: bool = False
+    by_cylinder: bool = False
+
+
+UNPROVED: Final = IdentityStanding(IdentityState.UNPROVED)
+"""Nothing is known of the labels."""
 
 
 def identity_standing(session: Session) -> IdentityStanding:
@@ -77,6 +86,17 @@ def identity_standing(session: Session) -> IdentityStanding:
     if unknown:
         return IdentityStanding(without, open=unknown)
     return IdentityStanding(IdentityState.PROVED)
+
+
+def by_cylinders_seen(session: Session, standing: IdentityStanding) -> Session:
+    """The session with every node at the cylinder that it sees, where the run's own steps tell it of all."""
+    if not standing.by_cylinder:
+        return session
+    seen = {position: (cylinder,) for position, _, cylinder in standing.odd}
+    nodes = tuple(
+        replace(node, cylinders=seen.get(node.position, node.cylinders)) for node in session.chain.nodes
+    )
+    return replace(session, chain=replace(session.chain, nodes=nodes))
 
 
 def _is_told(node: IdentifiedNode) -> bool:

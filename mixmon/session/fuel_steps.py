@@ -42,6 +42,35 @@ _STEP = Table(
 _FILE = Table({"step": Tables(_STEP)}, ("step",))
 
 
+_PACKED: Final = frozenset({".gz", ".bz2", ".xz", ".zst", ".zip"})
+"""Endings of packed logs, which do not belong to the name."""
+
+
+def steps_path(log: Path) -> Path:
+    """Where the fuel steps that were typed during a log, or a run, lie.
+
+    >>> [steps_path(Path(log)).as_posix() for log in ("cars/tuesday.log.gz", "runs/2026-05-01")]
+    ['cars/tuesday.log.steps.toml', 'runs/2026-05-01.steps.toml']
+    """
+    name = log.stem if log.suffix in _PACKED else log.name
+    return log.parent / f"{name}.steps.toml"
+
+
+def steps_beside(log: Path, cylinders: int) -> tuple[FuelStep, ...] | None:
+    """The steps of the file beside a log; None where there is none.
+
+    Raises:
+        SessionError: the file has mistakes.
+        SourceError: it cannot be read.
+    """
+    place = steps_path(log)
+    try:
+        there = place.is_file()
+    except (OSError, ValueError):  # ValueError: no name that a file can have
+        there = False
+    return load_fuel_steps(place, cylinders) if there else None
+
+
 @dataclass(frozen=True, slots=True)
 class FuelStep:
     """Fuel that is added to cylinders for a time.

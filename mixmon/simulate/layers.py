@@ -19,9 +19,10 @@ from mixmon.arrays import SECOND_NS, Bools, Bytes, Floats, Ints
 from mixmon.frames.bits import frame_bits
 from mixmon.frames.block import CLASSIC_WIDTH, FrameBlock, concat
 from mixmon.messages.binding import Binding, BoundSignal
-from mixmon.messages.chain import NodeState, engine_messages, node_messages
+from mixmon.messages.chain import NodeState, engine_messages, node_messages, trim_messages
 from mixmon.messages.encode import Encoder
 from mixmon.messages.plan import MessagePlan
+from mixmon.session.keys import trim_quantity
 from mixmon.simulate.engine import Ecu
 from mixmon.simulate.sensor import SimulatedNode
 from mixmon.simulate.timeline import Ticks
@@ -42,8 +43,9 @@ CHAIN_BUS, ENGINE_BUS = 0, 1
 """Index of each bus in CHANNELS."""
 
 _HEALTH_NS, _IDENTITY_NS, _ENGINE_NS, _SLOW_NS, _POLL_NS = 100e6, 2e9, 20e6, 200e6, 200e6
+_TRIM_NS, _TRIM_PHASE_NS, _TRIM_APART_NS = 100e6, 11_900_000, 4_100_000
 """Cycles of the own layer's messages as in `messages.chain`, and of the scan tool (common practice, no
-source)."""
+source). The trims of the cylinders follow one another: our choice."""
 
 _ENGINE_PHASES_NS = (2_100_000, 2_800_000, 7_300_000)
 """First moments of the engine's three messages: our choice, so that no two start together."""
@@ -89,7 +91,18 @@ class OwnLayer:
 
     def __init__(self, world: World) -> None:
         self._senders: list[Layer] = [_NodeSender(world, p + 1) for p in range(world.scenario.size)]
-        self._senders += [_EngineSender(world, k) for k in range(len(_ENGINE_COLUMNS))]
+        told: list[tuple[MessagePlan, Mapping[str, str], float, int]] = list(
+            zip(engine_messages(), _ENGINE_COLUMNS, _ENGINE_PERIODS_NS, _ENGINE_PHASES_NS, strict=True)
+        )
+        if world.scenario.reports_trims:
+            told += [
+                (plan, {"Trim": trim_quantity(c + 1)}, _TRIM_NS, _TRIM_PHASE_NS + c * _TRIM_APART_NS)
+                for c, plan in enumerate(trim_messages(world.scenario.size))
+            ]
+        self._senders += [
+            _EngineSender(Ecu(world, k), plan, signals, Ticks(period, phase))
+            for k, (plan, signals, period, phase) in enumerate(told)
+        ]
         self._senders.append(_ScanTool(world))
 
     def run(self, from_ns: int, to_ns: int) -> list[FrameBlock]:
@@ -147,11 +160,11 @@ class _NodeSender:
 
 
 class _EngineSender:
-    """One message of the engine bus."""
+    """One message of the engine bus: the quantity of each of its signals."""
 
-    def __init__(self, world: World, k: int) -> None:
-        self._ecu, self._encoder = Ecu(world, k), Encoder(engine_messages()[k])
-        self._ticks, self._signals = Ticks(_ENGINE_PERIODS_NS[k], _ENGINE_PHASES_NS[k]), _ENGINE_COLUMNS[k]
+    def __init__(self, ecu: Ecu, plan: MessagePlan, signals: Mapping[str, str], ticks: Ticks) -> None:
+        self._ecu, self._encoder = ecu, Encoder(plan)
+        self._ticks, self._signals = ticks, signals
 
     def run(self, _: int, to_ns: int) -> list[FrameBlock]:
         t = self._ticks.until(to_ns)

@@ -27,6 +27,7 @@ from mixmon.session.keys import MOST_CYLINDERS, SESSION_TABLE
 from mixmon.session.load import build, build_fuel, placed, read_text
 from mixmon.session.model import Session
 from mixmon.session.schema import (
+    Boolean,
     Check,
     Clean,
     Either,
@@ -336,6 +337,7 @@ SCENARIO_KEYS: Final = Table(
         "warm_up": _WARM_UP_KEYS,
         "misfire_speed": Number(0, 1),
         "free_air": Number(18, 21, "%"),
+        "reports_trims": Boolean(),
         "fault": Tables(_ONE_FAULT_KEYS),
         "profile": Tables(_PART_KEYS),
         "repeat_from": Text(what="the name of a part of the profile"),
@@ -520,6 +522,9 @@ DECLARED_SIGNALS = {
 }
 """The engine's signals as its owner declares them: all that the own layer sends but the oil temperature."""
 
+_DECLARED_TRIM: Final = {"trim": f"{ENGINE_NAME}/Engine_Trim{{cylinder:02d}}.Trim"}
+"""Beside them where the engine control reports its trims."""
+
 # Defaults of what a scenario omits: a plain engine and plain sensors. Our choice, after common practice, no
 # source: a wideband element of 85 ms behind a filter of 20 ms, ten seconds to ready, a hundred readings a
 # second; scatter of a cycle of 1.5 % of fuel.
@@ -554,7 +559,7 @@ _DEFAULT_NOISE = {
 _DEFAULT_WARM_UP = {"start_c": 80.0, "end_c": 85.0, "time_s": 60.0, "warm_c": 70.0, "enrich_percent": 0.0}
 _DEFAULT_GRIDS = {"base_error_percent": 0.0, "exhaust_k": 950.0}
 _DEFAULT_FULL_FILLING, _DEFAULT_FILM_S = 0.95, 0.4
-_PLAIN_KEYS = ("misfire_speed", "free_air", "repeat_from", "about")
+_PLAIN_KEYS = ("misfire_speed", "free_air", "reports_trims", "repeat_from", "about")
 
 
 def make_scenario(clean: Clean) -> model.Scenario:
@@ -576,14 +581,6 @@ def make_scenario(clean: Clean) -> model.Scenario:
     )
 
 
-_STATED: Final = {
-    "identity": "stated",
-    "identity_by": "the simulator",
-    "identity_reason": "a rehearsal; its scenario may have exchanged labels, which mixmon identify finds",
-}
-"""Keys of [trims] of a simulated session: its trims are graded, also where labels are planted wrong."""
-
-
 def _make_session(
     clean: Clean, n: int, faults: tuple[model.Fault, ...], sensors: model.SimulatedSensors
 ) -> Session:
@@ -592,7 +589,7 @@ def _make_session(
     chain, engine = LOG_CHANNELS
     bitrate = clean.get("controllers", {}).get("bitrate", BITRATE)
     declared: dict[str, Any] = {key: clean[key] for key in DECLARED if key in clean}
-    declared["trims"] = {"now_percent": (0.0,) * n, **_STATED, **declared.get("trims", {})}
+    declared["trims"] = {"now_percent": (0.0,) * n, **declared.get("trims", {})}
     declared["bus"] = (
         {
             "name": CHAIN_NAME,
@@ -604,7 +601,8 @@ def _make_session(
         {"name": ENGINE_NAME, "log_channel": engine, "bitrate": BITRATE, "database": ENGINE_FILE},
     )
     nodes = [{"position": i + 1, "cylinder": i + 1, "sensor": sensors.serial[behind[i]]} for i in range(n)]
-    declared |= {"chain": {"bus": CHAIN_NAME, "node": nodes}, "engine_signals": DECLARED_SIGNALS}
+    signals = DECLARED_SIGNALS | (_DECLARED_TRIM if clean.get("reports_trims") else {})
+    declared |= {"chain": {"bus": CHAIN_NAME, "node": nodes}, "engine_signals": signals}
     session = build(declared, Path(), MistakeReport())
     if session is None:
         raise AssertionError("a scenario without mistakes has cylinders and a chain")

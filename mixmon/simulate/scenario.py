@@ -223,6 +223,7 @@ class Scenario:
     session         what the user of the simulated engine would declare, who does not know the faults
     misfire_speed   how much slower fuel vapour reaches an element than oxygen does (k_d)
     free_air        percent of oxygen in the shop's air
+    reports_trims   whether the engine control tells on its bus what it adds to each cylinder
     repeat_from     name of the part to go back to when a longer run is asked for; None: the run ends
     """
 
@@ -237,6 +238,7 @@ class Scenario:
     faults: tuple[Fault, ...] = ()
     misfire_speed: float = 0.53
     free_air: float = 20.7
+    reports_trims: bool = False
     repeat_from: str | None = None
     about: str = ""
 

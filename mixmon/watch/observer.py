@@ -30,6 +30,7 @@ from mixmon.findings.events.event import Event
 from mixmon.findings.events.events import EventStage
 from mixmon.findings.identity.guide import StepAction, StepGuide
 from mixmon.findings.identity.identity import Identity
+from mixmon.findings.identity.own import OwnSteps
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.pulls.quality import ExcludedTime, PullNote, PullVerdict, Suggestion, around_misfires
 from mixmon.findings.pulls.review import PullReview, review
@@ -48,6 +49,7 @@ from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
 from mixmon.note import Note, note
 from mixmon.session.charges import reference_weights
 from mixmon.session.default_limits import limits_in_force
+from mixmon.session.fuel_steps import FuelStep
 from mixmon.session.keys import trim_quantity
 from mixmon.session.model import Chain
 from mixmon.watch.commissioning import CommissioningStage
@@ -73,6 +75,8 @@ class Observer:
 
     left_out        cylinders to exclude
     wanted_percent  half-width of the interval at which a dwell is long enough
+    steps           fuel steps that a file beside a log lists
+    begin_s         seconds of the log before the first row
 
     t, stretch      of the newest row; None and 0 before the first
     engine          engine quantities then; replaced, never changed
@@ -89,6 +93,8 @@ class Observer:
         *,
         left_out: frozenset[int] = frozenset(),
         wanted_percent: float = WANTED_PERCENT,
+        steps: Sequence[FuelStep] | None = None,
+        begin_s: float = 0.0,
     ) -> None:
         session = binding.session
         nodes = session.chain.nodes
@@ -103,6 +109,7 @@ class Observer:
         self._alarms = Alarms(limits_in_force(session).alarms, nodes)
         self._mixture_rules = MixtureRules(session)
         self._balance = BalanceStage(session, left_out)
+        self._own_steps = OwnSteps(binding, steps, begin_s, left_out)
         self._excursions = EventStage(session, binding.fuel)
         every = range(1, session.engine.cylinders + 1)
         reported = all(trim_quantity(cylinder) in binding.engine for cylinder in every)
@@ -133,6 +140,7 @@ class Observer:
         self._history.feed(rows)
         self._balance.feed(rows)
         self._feed_guide(rows)
+        self._own_steps.feed(rows)
         self._take_events(self._excursions.feed(rows))
         self._commissioning.feed(rows, self._excursions.cuts)
         self._add_pulls(self._pulls.feed(rows))
@@ -190,7 +198,7 @@ class Observer:
         before = self._guide.evidence
         self._guide.feed(rows)
         if (evidence := self._guide.evidence) is not before and evidence is not None:
-            self._balance.prove(evidence)
+            self._own_steps.keep(evidence)
             self._balance_now = (-1, self._balance_now[1])
 
     def silences(self) -> tuple[OperatorAction, ...]:
@@ -203,7 +211,9 @@ class Observer:
 
     def balance(self, against: str = "peers", missing: tuple[Note, ...] = ()) -> Balance:
         """The balance of everything so far, exactly; `missing` are notes on messages that never came."""
-        found = self._balance.result(against, (*self._gaps, *missing))
+        standing, on_labels = self._own_steps.result()
+        self._balance.take_standing(standing)
+        found = self._balance.result(against, (*self._gaps, *missing, *on_labels))
         return with_curve_note(found, self._fuel, assumed=self._curve_assumed)
 
     def _elapsed_ns(self) -> int:
@@ -242,6 +252,7 @@ class Observer:
             alarms=alarms,
             limits=self._mixture_rules.limits(self.engine, alarms.suppressed, target),
             balance=self._renew_balance(),
+            identity=self._own_steps.lately(),
             pulls=self._review,
             steps=self._guide.now(),
             commissioning=self._commissioning.result(),
@@ -254,6 +265,7 @@ class Observer:
         """The balance of this second of data time."""
         second = (self.rows - 1) * GRID_NS // RENEWAL_NS
         if second != self._balance_now[0] and self._balance.counted:
+            self._balance.take_standing(self._own_steps.lately())
             self._balance_now = second, self._balance.quick_result(gaps=self._gaps)
         return self._balance_now[1]
 

@@ -15,6 +15,7 @@ from mixmon.findings.events.event import Event
 from mixmon.findings.identity.guide import StepTest
 from mixmon.findings.pulls.review import PullReview
 from mixmon.mixture.steady import Cell
+from mixmon.session.evidence import UNPROVED, IdentityStanding
 from mixmon.watch.commissioning import Commissioning
 from mixmon.watch.history import History
 
@@ -130,6 +131,7 @@ class Snapshot:
     alarms     all that are not normal, most pressing first
     limits     of mixture, in force now
     balance    of everything so far, renewed about once a second; None before the first steady time
+    identity   what is known of the labels
     pulls      those so far, renewed when one ends; None before the first
     commissioning  what the rows so far show of sensors and delay, for the check list; None likewise
     steps      the test by fuel steps, which label is which cylinder; None before the first snapshot
@@ -169,6 +171,7 @@ class Snapshot:
     history: History = field(default_factory=History)
     steps: StepTest | None = None
     commissioning: Commissioning | None = None
+    identity: IdentityStanding = UNPROVED
 
     @property
     def is_recording(self) -> bool:

@@ -104,10 +104,7 @@ def test_a_session_with_the_cylinders_as_found_is_proved(played, tmp_path):
 
 def test_evidence_is_kept_once_and_makes_the_balance_withhold_or_offer(played, tmp_path):
     places, _ = played
-    word = 'identity = "stated"\n'
-    session = places["session.toml"].read_text()
-    assert word in session
-    text = "".join(line + "\n" for line in session.splitlines() if not line.startswith("identity"))
+    text = without_trims(places["session.toml"])
     (tmp_path / "s.toml").write_text(text)
     words = [str(places["log"]), "-s", str(tmp_path / "s.toml"), "--quiet"]
     before = read_json(run_command("balance", *words, "--json"))
@@ -129,6 +126,49 @@ def test_evidence_is_kept_once_and_makes_the_balance_withhold_or_offer(played, t
     after = read_json(run_command("balance", *words, "--json"))
     assert after["identity"] == "proved"
     assert not {n["code"] for n in after["withheld"]} & {"identity_not_proved", "identity_disproved"}
+
+
+def without_trims(session: Path) -> str:
+    """The session of an engine control that keeps its trims to itself."""
+    lines = session.read_text().splitlines(keepends=True)
+    kept = [line for line in lines if not line.startswith("trim = ")]
+    assert len(kept) == len(lines) - 1
+    return "".join(kept)
+
+
+def test_a_log_with_steps_that_the_engine_control_reports_proves_its_own_labels(played):
+    places, _ = played
+    words = ("balance", str(places["log"]), "-s", str(places["session.toml"]), "--quiet")
+    told = read_json(run_command(*words, "--json"))
+    assert (told["identity"], told["identity_by_own_steps"]) == ("proved", True)
+    assert [one["position"] for one in told["cylinders"]] == [1, 2, 4, 3, 5, 6, 7, 8]
+    assert "by_cylinders_seen" in {one["code"] for one in told["notes"]}
+    assert "identity" not in str({one["code"] for one in told["withheld"]})
+    text = " ".join(run_command(*words).out.split())
+    assert "label 3 sees cylinder 4 and label 4 sees cylinder 3" in text
+    part = read_json(run_command(*words, "--to", "20", "--json"))  # before the steps
+    assert (part["identity"], part["identity_by_own_steps"]) == ("unproved", False)
+    assert part["cylinders"][2]["position"] == 3
+
+
+def test_steps_listed_beside_a_log_prove_right_labels_and_withhold_wrong_ones(played, tmp_path):
+    places, _ = played
+    (tmp_path / "my.log").write_bytes(places["log"].read_bytes())
+    (tmp_path / "my.log.steps.toml").write_text(places["steps.toml"].read_text())
+    session = without_trims(places["session.toml"])
+    (tmp_path / "s.toml").write_text(session)
+    words = ("balance", str(tmp_path / "my.log"), "-s", str(tmp_path / "s.toml"), "--quiet", "--json")
+    told = read_json(run_command(*words))
+    assert (told["identity"], told["identity_by_own_steps"]) == ("disproved", True)
+    [why] = [one for one in told["withheld"] if one["code"] == "identity_disproved"]
+    assert why["labels"] == [[3, 3, 4], [4, 4, 3]]
+    assert "this log then proves them" in why["text"]
+    for position, cylinder in ((3, 4), (4, 3)):
+        before = f"position = {position}\ncylinder = {position}\n"
+        session = session.replace(before, f"position = {position}\ncylinder = {cylinder}\n")
+    (tmp_path / "s.toml").write_text(session)
+    mended = read_json(run_command(*words))
+    assert (mended["identity"], mended["identity_by_own_steps"]) == ("proved", True)
 
 
 def test_a_run_holds_the_evidence_of_its_session(tmp_path):
@@ -170,9 +210,10 @@ def test_steps_count_from_the_log_s_first_frame_also_in_a_part_of_it(played):
     assert read_json(answer(places, "--json", "--from", "20.5"))["exchanged"] == [[3, 4]]
 
 
-def test_without_steps_and_trims_the_line_says_what_to_give(played):
+def test_without_steps_and_trims_the_line_says_what_to_give(played, tmp_path):
     places, _ = played
-    refused = answer(places, steps=False)
+    (tmp_path / "s.toml").write_text(without_trims(places["session.toml"]))
+    refused = run_command("identify", str(places["log"]), "-s", str(tmp_path / "s.toml"), "--quiet")
     assert (refused.status, refused.out) == (2, "")
     assert "--steps FILE" in refused.err
     assert "{cylinder:02d}" in refused.err

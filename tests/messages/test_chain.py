@@ -15,19 +15,19 @@ from mixmon.messages.chain import (
     engine_messages,
     node_messages,
     shipped_database,
+    trim_messages,
 )
 from mixmon.messages.database import load_database
 
-ALL = (*chain_messages(), *engine_messages())
+ENGINE = (*engine_messages(), *trim_messages())
+ALL = (*chain_messages(), *ENGINE)
 
 
 def test_files_and_description_are_what_the_table_gives(capsys):
     assert make_dbc.main(["--check"]) == 0, capsys.readouterr().err
 
 
-@pytest.mark.parametrize(
-    ("file", "plans"), [(CHAIN_FILE, chain_messages()), (ENGINE_FILE, engine_messages())]
-)
+@pytest.mark.parametrize(("file", "plans"), [(CHAIN_FILE, chain_messages()), (ENGINE_FILE, ENGINE)])
 def test_plans_from_the_files_are_those_of_the_table(file, plans):
     database = load_database(shipped_database(file))
     assert database.messages == plans
@@ -55,6 +55,7 @@ def test_names_that_session_files_rely_on():
     speed, fuel, slow = engine_messages()
     assert {"Speed", "Throttle", "ManifoldPressure"} <= {signal.name for signal in speed.signals}
     assert {"Target", "PulseWidth", "FuelCut", "SparkCut"} <= {signal.name for signal in fuel.signals}
+    assert [plan.name for plan in trim_messages()] == [f"Engine_Trim{c:02d}" for c in range(1, 17)]
     assert "Coolant" in {signal.name for signal in slow.signals}
     assert fast.signal("State").choices[3] == "ready"
     assert NodeState.READY == 3
@@ -62,7 +63,7 @@ def test_names_that_session_files_rely_on():
 
 def test_a_chain_and_an_engine_can_share_one_bus():
     identifiers = [plan.can_id for plan in ALL]
-    assert len(set(identifiers)) == len(ALL) == 51
+    assert len(set(identifiers)) == len(ALL) == 67
     assert all(0x100 <= identifier < 0x7DF for identifier in identifiers)
 
 

@@ -38,7 +38,7 @@ from mixmon.messages.cautions import sensor_cautions
 from mixmon.mixture.block import SampleState
 from mixmon.report.identity import confidence_text
 from mixmon.report.words import sentences
-from mixmon.session.evidence import IdentityState
+from mixmon.session.evidence import IdentityStanding, IdentityState
 from mixmon.watch.commissioning import MINUTE_S
 from mixmon.watch.observer import WANTED_PERCENT
 
@@ -272,6 +272,8 @@ def _check_leak(scene: Scene) -> Finding:
 def _check_identity(scene: Scene) -> Finding:
     """The proof that counts now."""
     standing, evidence = standing_now(scene), evidence_in_force(scene)
+    if standing.own:
+        return _own_proof(scene, standing)
     if standing.state is IdentityState.PROVED and evidence is not None:
         least = min(node.confidence for node in evidence.nodes)
         words = f"{clean(evidence.log)}{_date_text(evidence.first_ns)}, {len(evidence.nodes)} of "
@@ -287,6 +289,18 @@ def _check_identity(scene: Scene) -> Finding:
     done = scene.live.steps
     begun = f", {len(done.steps)} of {len(done.plan)} steps" if done is not None and done.steps else ""
     return CheckState.OPEN, f"not proved{begun}; enter opens the steps"
+
+
+def _own_proof(scene: Scene, standing: IdentityStanding) -> Finding:
+    """What fuel steps in this run have shown of the labels."""
+    seen = ", ".join(f"{label} sees {cylinder}" for _, label, cylinder in standing.odd)
+    if seen:
+        then = "trims go by the cylinder seen" if standing.by_cylinder else "no trims until put right"
+        return CheckState.FAILED, f"{seen}, by steps in this run; {then}"
+    if standing.state is IdentityState.PROVED:
+        count = len(scene.setting)
+        return CheckState.PASSED, f"{count} of {count} by steps in this run"
+    return CheckState.OPEN, f"steps in this run told nothing of position {' '.join(map(str, standing.open))}"
 
 
 def _check_delay(scene: Scene) -> Finding:

@@ -255,7 +255,9 @@ def evidence_in_force(scene: Scene) -> IdentityEvidence | None:
 
 
 def standing_now(scene: Scene) -> IdentityStanding:
-    """What is known of the labels now."""
+    """What is known of the labels now: by steps in the rows themselves, else by the proof that counts."""
+    if scene.live.identity.own:
+        return scene.live.identity
     return identity_standing(replace(scene.setting.session, identity=evidence_in_force(scene)))
 
 

@@ -12,11 +12,15 @@ from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.balance.balance import Balance, CylinderNeed
 from mixmon.report.intervals import total_words
 from mixmon.report.words import sentence, sentences
+from mixmon.session.evidence import IdentityState
 
 TRIM_CAUTION = (
-    "Prove each label by a fuel step on a known cylinder before a trim is entered; measure again after. "
-    "Nothing here senses knock: balanced mixture is not proof of knock margin. The builder's limits stand."
+    "Measure again after. Nothing here senses knock: balanced mixture is not proof of knock margin. The "
+    "builder's limits stand."
 )
+
+_PROVED = "Fuel steps have shown which cylinder each label sees."
+_NOT_PROVED = "Prove each label by a fuel step on a known cylinder before a trim is entered."
 
 
 _REMARKS_AT = 49
@@ -65,7 +69,8 @@ def _sheet_rows(scene: Scene, balance: Balance, width: int, *, whole: bool) -> l
     lines += [spread + (after if offered else "")]
     total = total_words(balance, scene.marks.plus_minus)
     lines += [total] if total else []
-    lines += [TRIM_CAUTION, *(f"note: {sentence(note)}" for note in balance.notes)]
+    on_labels = _PROVED if balance.identity is IdentityState.PROVED else _NOT_PROVED
+    lines += [f"{on_labels} {TRIM_CAUTION}", *(f"note: {sentence(note)}" for note in balance.notes)]
     for line in lines:
         style = "strong" if line.startswith("no trims") else "text"
         rows += [fit_row([(f" {part}", style)], width) for part in wrap(line, width - 2)]

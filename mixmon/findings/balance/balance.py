@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain, combinations
 from math import fsum
 
 import numpy as np
@@ -35,7 +36,13 @@ from mixmon.findings.balance.trims import TrimPlan, plan_trims
 from mixmon.findings.balance.unlike import CellsCompared, Stays, compare_cells
 from mixmon.findings.events.event import Event
 from mixmon.findings.lags import Lags, node_lags
-from mixmon.findings.stats import BATCH_S, NO_ESTIMATE, NORMAL_95_SIX_DECIMALS, Estimate, student_t95
+from mixmon.findings.stats import (
+    BATCH_S,
+    NO_ESTIMATE,
+    NORMAL_95_SIX_DECIMALS,
+    Estimate,
+    student_t95,
+)
 from mixmon.findings.wander import SHORT_LOG_S, WANTED_DWELLS, Wander
 from mixmon.mixture.align import GRID_NS, ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -44,8 +51,13 @@ from mixmon.mixture.steady import NOWHERE, Cell, Steady
 from mixmon.note import Note, note
 from mixmon.session.charges import node_targets, reference_weights
 from mixmon.session.entered import trims_held
-from mixmon.session.evidence import IdentityStanding, IdentityState, identity_standing
-from mixmon.session.model import IdentityEvidence, Session
+from mixmon.session.evidence import (
+    IdentityStanding,
+    IdentityState,
+    by_cylinders_seen,
+    identity_standing,
+)
+from mixmon.session.model import Session
 from mixmon.session.observation import observation_of
 
 _NOISE_DRAWS = 4000
@@ -68,6 +80,9 @@ _LEAST_PART_LOAD_S = 20.0
 
 _FULL_LOAD_CELL = 0.8
 """Part of the highest load from which a cell is one of full load: our choice."""
+
+_MOST_SUSPECTS = 3
+"""Suspects of which each may leak or not: our choice; more are eight spreads and more for one interval."""
 
 _PATIENCE = 0.02
 """Part of itself by which a cell must grow before `quick_result` judges it again: our choice, so that a
@@ -244,6 +259,7 @@ class Balance:
     excluded_cells  cells with data that the operator has excluded
     reference       the cylinders whose mean the needs against peers are against; of the largest group
     identity        what is known of the labels; without a proof, or a word for it, no trims are offered
+    identity_own    fuel steps in the rows themselves show it
     groups          cylinders that can be compared with each other. With more than one group, each has a
                     reference of its own, and nothing is said across
     """
@@ -266,6 +282,7 @@ class Balance:
     reference: ReferenceCylinders = ReferenceCylinders((), ())
     groups: tuple[tuple[int, ...], ...] = ()
     identity: IdentityState = IdentityState.UNPROVED
+    identity_own: bool = False
 
 
 def cell_spreads(cells: Sequence[CellNeed]) -> tuple[CellSpread, ...]:
@@ -316,7 +333,7 @@ class BalanceStage:
     def __init__(
         self, session: Session, left_out: frozenset[int] = frozenset(), lag_s: Lags | None = None
     ) -> None:
-        self.session = session
+        self.session = self._declared = session
         self._mask = Mask(node_lags(session.chain.nodes, lag_s).max(axis=0), session.engine.strokes)
         self._nodes = session.chain.nodes
         self.left_out = np.array([bool(left_out & set(n.cylinders)) for n in self._nodes])
@@ -336,10 +353,6 @@ class BalanceStage:
         self.first_ns: int | None = None
         self.last_ns: int | None = None
 
-    def prove(self, evidence: IdentityEvidence) -> None:
-        """Takes a proof of the labels that was kept after the session was read."""
-        self.standing = identity_standing(replace(self.session, identity=evidence))
-
     def feed(self, block: CylinderBlock) -> None:
         """Takes rows of one stretch of time."""
         if len(block):
@@ -351,6 +364,19 @@ class BalanceStage:
         self._dwell.feed(block, cell)
         full = self._opening.now(block) >= self._opening.full_from(block.now)
         self._pulled_rows += int(np.count_nonzero(full & (cell == NOWHERE)))
+
+    def take_standing(self, standing: IdentityStanding) -> None:
+        """Takes what steps in the rows themselves say of the labels; nodes go by the cylinders that they see.
+
+        `session` is the declared one with these cylinders from then on.
+        """
+        if standing == self.standing:
+            return
+        self.standing = standing
+        self.session = by_cylinders_seen(self._declared, standing)
+        self._nodes = self.session.chain.nodes
+        self.weights = reference_weights(self.session)
+        self._stays = Stays(self._cells, self.weights)
 
     @property
     def wander(self) -> Wander:
@@ -653,7 +679,7 @@ class BalanceStage:
 def _block_by_identity(standing: IdentityStanding) -> tuple[Note, ...]:
     """Why no trims are offered: labels are not proved, or proved wrong."""
     if standing.state is IdentityState.DISPROVED:
-        return (note(BalanceNote.IDENTITY_DISPROVED, labels=standing.odd),)
+        return (note(BalanceNote.IDENTITY_DISPROVED, labels=standing.odd, in_this_log=standing.own),)
     if standing.state is IdentityState.UNPROVED:
         values = {"changed_positions": standing.changed, "open_positions": standing.open}
         return (note(BalanceNote.IDENTITY_NOT_PROVED, **values),)
@@ -726,6 +752,7 @@ class _BalanceBuilder:
             reference=self._reference(self._largest_group),
             groups=tuple(self._stage.cylinders_of(nodes.tolist()) for nodes in self._fitted.groups),
             identity=self._stage.standing.state,
+            identity_own=self._stage.standing.own,
         )
 
     def _count_cylinders(self, found: Spread, needs: Sequence[Estimate]) -> Spread:
@@ -779,14 +806,29 @@ class _BalanceBuilder:
 
     def _predict_by_cell(self, cells: list[CellResult]) -> dict[int, tuple[Cell, Spread]]:
         """The spread to expect in each of the cells, by number."""
-        moves, peers = self._plan.moves, self._fitted.peers
+        numbers = [c.cell for c in self._cells]
         return {
             c.cell: (
                 self._grid.cell(c.cell),
-                predicted_spread(c.expected, moves, peers) if self._all_known(c) else UNKNOWN_SPREAD,
+                self._predict_in_cell(numbers.index(c.cell)) if self._all_known(c) else UNKNOWN_SPREAD,
             )
             for c in cells
         }
+
+    def _predict_in_cell(self, index: int) -> Spread:
+        """The spread to expect in a cell; its interval also holds that of the cylinders without suspects.
+
+        What a suspect reads may be outside air, and what it then needs is not known.
+        """
+        moves, peers, needs = self._plan.moves, self._fitted.peers, self._cells[index].expected
+        read = predicted_spread(needs, moves, peers)
+        suspects = np.flatnonzero(self._cells[index].spared).tolist()[:_MOST_SUSPECTS]
+        ends = [read.interval95]
+        for out in chain.from_iterable(combinations(suspects, k + 1) for k in range(len(suspects))):
+            others = [NO_ESTIMATE if i in out else e for i, e in enumerate(needs)]
+            ends.append(predicted_spread(others, moves, peers).interval95)
+        low, high = zip(*ends, strict=True)
+        return replace(read, interval95=(min(low), max(high)))
 
     def _all_known(self, cell: CellResult) -> bool:
         """Whether a cell tells of every cylinder that is known at all: a missing one may be the worst."""
@@ -988,10 +1030,12 @@ class _BalanceBuilder:
         return notes
 
     def _notes_on_identity(self) -> list[Note]:
-        """Who vouches for labels that are not proved."""
-        if self._stage.standing.state is not IdentityState.STATED:
+        """Labels that see other cylinders than their own; who vouches for labels that are not proved."""
+        standing, trims = self._stage.standing, self._session.trims
+        if standing.by_cylinder and standing.odd:
+            return [note(BalanceNote.BY_CYLINDERS_SEEN, labels=standing.odd)]
+        if standing.state is not IdentityState.STATED:
             return []
-        trims = self._session.trims
         return [note(BalanceNote.IDENTITY_STATED, by=trims.identity_by, reason=trims.identity_reason)]
 
     def _notes_on_reference(self) -> list[Note]:

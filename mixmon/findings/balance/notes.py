@@ -85,4 +85,5 @@ class BalanceNote(NoteCode):
     NO_SPEED = "no_speed"
     CUTS_UNKNOWN = "cuts_unknown"
     IDENTITY_STATED = "identity_stated"
+    BY_CYLINDERS_SEEN = "by_cylinders_seen"
     CURVE_ASSUMED = "curve_assumed"

@@ -43,6 +43,7 @@ from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, Steady
 from mixmon.note import Note, note
+from mixmon.session.evidence import IdentityStanding
 from mixmon.session.model import Session
 from mixmon.session.split_pulses import SplitPulse
 
@@ -161,6 +162,11 @@ class CausesStage:
             block = replace(block, state=state)
         self._balance.feed(block)
         self._add_pulses(block, self._steady.feed(block), ~split)
+
+    def take_standing(self, standing: IdentityStanding) -> None:
+        """Takes what steps in the rows themselves say of the labels; see `BalanceStage.take_standing`."""
+        self._balance.take_standing(standing)
+        self._session = self._balance.session
 
     def exclude(self, events: Iterable[Event]) -> None:
         """Excludes what was read around misfires and cuts, counted already or still to come."""

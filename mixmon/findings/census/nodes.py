@@ -24,7 +24,14 @@ from mixmon.frames.block import EXTENDED, FrameBlock
 from mixmon.frames.clock import Jump
 from mixmon.messages.binding import NO_BUS, Binding, BoundSignal
 from mixmon.messages.block import SignalBlock
-from mixmon.messages.chain import NODES, NodeState, chain_messages, engine_messages, node_messages
+from mixmon.messages.chain import (
+    NODES,
+    NodeState,
+    chain_messages,
+    engine_messages,
+    node_messages,
+    trim_messages,
+)
 from mixmon.messages.decode import Decoder
 from mixmon.messages.integrity import MessageCounts, counter_modulus
 from mixmon.messages.plan import MessagePlan, Quality, parameter_groups
@@ -149,7 +156,7 @@ def from_own_layer(bitrate: int | None = None) -> Expected:
         for position in range(1, NODES + 1)
         for fast, state, identity in [node_messages(position)]
     )
-    bus = ExpectedBus("", "*", bitrate, (*chain_messages(), *engine_messages()))
+    bus = ExpectedBus("", "*", bitrate, (*chain_messages(), *engine_messages(), *trim_messages()))
     return Expected((bus,), nodes, declared=False)
 
 

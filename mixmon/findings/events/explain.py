@@ -43,8 +43,8 @@ _HIGHEST_OF_MISSED = 1.1
 """In parts of the height by `VAPOUR_MOLECULAR`: the same ten percent above the highest."""
 
 _SHORT_S, _SHORT_BONUS = 0.060, 15.0
-"""For a mixture's pulse shorter than a cycle at 2000 rpm, the misfit by which a misfire may be worse. Our
-choice: a difference in likelihood of e^7.5."""
+"""For each pulse of a mixture shorter than a cycle at 2000 rpm, the misfit by which a misfire may be worse.
+Our choice: a difference in likelihood of e^7.5. Two such pulses fit two single misfires as well."""
 
 _EACH_PULSE = 25.0
 """Misfit that a further pulse must save. Our choice: well above the 3 that its three numbers save by chance
@@ -476,6 +476,6 @@ def _explained(
 ) -> Explanation:
     """Gives the explanation by these pulses, with its cost at this lag."""
     cost = misfit + _EACH_PULSE * (len(mixture) + len(missed))
-    if not missed and len(mixture) == 1 and mixture[0].width_s < _SHORT_S:
-        cost += _SHORT_BONUS
+    if not missed:
+        cost += _SHORT_BONUS * sum(pulse.width_s < _SHORT_S for pulse in mixture)
     return Explanation(with_misfit(mixture, misfit), with_misfit(missed, misfit), misfit, cost, fit.lag)

@@ -250,6 +250,11 @@ class IdentityStage:
         if bins:
             self._take_bins({name: _bin_means(column, bins) for name, column in rows.items()})
 
+    @property
+    def closed(self) -> int:
+        """Windows with steps that are over."""
+        return len(self._windows)
+
     def begin_step(self, t: int, percent: tuple[tuple[int, float], ...]) -> None:
         """A step whose end is not known yet; `t` is data time, ns, after all rows so far."""
         assert self._steps is not None

@@ -151,7 +151,8 @@ def make_sheet(session: Session, balance: Balance) -> TrimSheet:
 
 def _make_cylinders(session: Session, balance: Balance, parts: Parts) -> TrimSheet:
     rows = [_row(session, one, one.trim_new_percent, one.flags) for one in balance.cylinders]
-    notes = [note(SheetNote.BANK_PART_IN_CYLINDERS)] if parts.banks_differ else []
+    notes = [one for one in balance.notes if one.code is BalanceNote.BY_CYLINDERS_SEEN]
+    notes += [note(SheetNote.BANK_PART_IN_CYLINDERS)] if parts.banks_differ else []
     made = _sheet(session, balance, parts, rows, notes=notes, withheld=balance.withheld)
     if balance.withheld:
         return made

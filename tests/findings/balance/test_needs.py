@@ -339,3 +339,20 @@ def test_groups_of_one_cell_that_nothing_connects_have_two_references():
     assert not place_cell(cells[0], fit_needs(cells, np.ones(8)), np.ones(8)).one_reference
     linked_up = fits([batches(random_needs(rng), halves(80, 8), rng)])
     assert place_cell(linked_up[0], fit_needs(linked_up, np.ones(8)), np.ones(8)).one_reference
+
+
+@pytest.mark.parametrize("n", [3, 6, 7, 12, 13])
+def test_errors_of_levels_that_were_always_heard_together_are_those_of_a_balanced_layout(n):
+    """Var = s^2 (1 - 1/n) and cov = -s^2 / n of levels against their mean (any textbook of two-way layouts).
+
+    A thirteenth of a row is no number of the machine: what rounding leaves of the common level is no error.
+    """
+    rng = np.random.default_rng(n)
+    heard = np.ones((46, n), np.bool_)
+    [group] = fits([batches(np.zeros(n), heard, rng)])[0].groups
+    own = np.diag(group.covariance)
+    apart = np.eye(n) - 1 / n
+    np.testing.assert_allclose(group.covariance.sum(axis=0), 0.0, atol=1e-12)
+    noise = NOISE**2 / 46 * (1 + RHO) / (1 - RHO)
+    assert own.mean() == pytest.approx(noise * apart[0, 0], rel=0.5)
+    assert own.min() > 0
