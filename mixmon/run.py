@@ -24,6 +24,7 @@ from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.curve import with_curve_note
+from mixmon.findings.balance.staged import with_stages
 from mixmon.findings.bias.looks import SessionLooks, session_looks
 from mixmon.findings.bias.rotation import Rotation, fit_rotation
 from mixmon.findings.causes.causes import Causes, CausesStage
@@ -455,6 +456,7 @@ def _judge_balance(run: Run, against: str) -> tuple[Balance, BalanceStage]:
         )
     stage, on_labels = _feed_balance(run, run.session)
     found = stage.result(against, (*run.binding.gaps, *run.log.missing, *on_labels))
+    found = with_stages(found, stage)
     return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed), stage
 
 

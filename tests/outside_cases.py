@@ -252,6 +252,37 @@ def fewer_sensors(seed: int) -> Tally:
     return tally
 
 
+def staged(seed: int) -> Tally:
+    """Further injectors change two cylinders at a line: needs are true on both sides, the step is named."""
+    tally = Tally()
+    rng = np.random.default_rng(seed)
+    before = rng.uniform(-3, 3, 6)
+    beyond = before + np.array([0, 0, 3.0, 0, -2.0, 0])
+    places = ((3000.0, 50.0), (4400.0, 50.0), (5600.0, 50.0), (6400.0, 50.0))
+    stays = [Stay(12.0, *place, 0.9) for place in places]
+    needs = np.array([before, before, beyond, beyond])
+    play = usual_play(seed, 6, stays=stays, needs=needs, staged_above_rpm=5000.0)
+    with answers(play) as ask:
+        found = ask("balance")
+    tally.add("of the first stage", found["injection_stage"] == 1, "")
+    count_cylinders(tally, found, play.truth_of_stay(0))
+    truths = [play.truth_of_stay(i) for i in (0, 2)]
+    for part, truth in zip(found["staged"], truths, strict=True):
+        count_cylinders(tally, part, truth)
+        tally.add("trims of each stage", not part["withheld"], f"{part['withheld']}")
+    for one in found["staging_steps"]:
+        i = one["cylinder"] - 1
+        step = 100 * ((1 + truths[1][i] / 100) / (1 + truths[0][i] / 100) - 1)
+        within(tally, "step", (one["percent"], one["half_interval_percent"]), step, f"step {one['cylinder']}")
+        tally.add("step named where it is", one["clear"] or abs(step) < 1, f"{one}")
+    named = codes(found["notes"])
+    tally.add("said to be at the line", "step_at_staging_line" in named, f"{named}")
+    flags = {code for one in found["cylinders"] for code in codes(one["flags"])}
+    smoothed = (flags | codes(found["withheld"])) & {"cells_disagree", "cells_too_unlike", "lean_at_low_flow"}
+    tally.add("not called something else", not smoothed, f"{smoothed}")
+    return tally
+
+
 UNEVEN = (
     ((0.0, 405.0), "two at 45 degrees on one pin"),
     ((0.0, 150.0, 240.0, 390.0, 480.0, 630.0), "six at 90 degrees on three common pins"),
@@ -965,6 +996,7 @@ def _every_case() -> dict[str, Callable[[int], Tally]]:
         "g clean": clean,
         "i fewer sensors": fewer_sensors,
         "i odd fire": odd_fire,
+        "i staged": staged,
         "g trims entered": trims_entered,
         "a never together": never_together,
         "a two logs": two_logs,

@@ -206,6 +206,7 @@ class Play:
     sees      cylinders of each sensor; one each where it is empty. Lags, noise and faults of a sensor stand
               at the first of its cylinders
     offsets   percent of lambda by which each cylinder is meant to be leaner than the target; `needs` hold it
+    staged_above_rpm  speed from which further injectors work; `needs` by stay hold what they do
     angles    degrees of the crank, of 720, at which each cylinder's charge ends; evenly where it is empty
     """
 
@@ -230,6 +231,7 @@ class Play:
     sees: Sequence[tuple[int, ...]] = ()
     offsets: Sequence[float] = ()
     angles: Sequence[float] = ()
+    staged_above_rpm: float | None = None
 
     def __post_init__(self) -> None:
         self.n = len(self.sensing.lag_s)
@@ -668,6 +670,8 @@ def write_session(
     unseen = sorted(set(range(1, play.n + 1)) - {c for own in play.sees for c in own})
     without = f"without_sensor = {unseen}" if unseen else ""
     more = f"target_offset_percent = {list(play.offsets)}\n" if play.offsets else ""
+    line = play.staged_above_rpm
+    injection = f"[injection]\nstaging = {{ rpm_above = {line:g} }}\n" if line else ""
     more += f"firing_angles_deg = {list(play.angles)}\n" if play.angles else ""
     if layout.text:
         (folder / "probes.dbc").write_text(layout.text)
@@ -679,7 +683,7 @@ def write_session(
             fuel=play.fuel,
             chain_dbc="probes.dbc" if layout.text else "mixture_chain.dbc",
             nodes="\n".join(nodes),
-            more=more,
+            more=more + injection,
             without=without,
             rpm=sorted({s.rpm for s in play.stays}),
             load=sorted({s.load for s in play.stays}),

@@ -120,6 +120,13 @@ def test_what_sensors_see_is_told_against_own_targets_and_trims_bring_it_there()
     always(tally, "trims bring sensors within a step of their targets", "fuel as said")
 
 
+def test_a_step_at_the_staging_line_is_named_as_one_and_needs_are_true_on_both_sides():
+    tally = played("i staged", 0)
+    as_often_as_said(tally, "cylinder", "step")
+    always(tally, "of the first stage", "trims of each stage", "step named where it is")
+    always(tally, "said to be at the line", "not called something else")
+
+
 def test_cycles_are_counted_alike_in_engines_that_fire_unevenly():
     always(played("i odd fire", 1), "cycles counted", "no misfire more")
 

@@ -221,7 +221,7 @@ class _Analysis:
         typed = None if self._reported else steps
         self._steps, self._identity = steps, IdentityStage(session, typed, typed=False)
         self._blocks: list[CylinderBlock] = []
-        self._steady = Steady(session.axes, session.validity)
+        self._steady = Steady(session.axes, session.validity, session.injection.staging)
         self._t: list[Ints] = []
         self._state: list[Bytes] = []
         self._cell: list[Ints] = []

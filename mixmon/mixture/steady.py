@@ -22,7 +22,7 @@ from mixmon.arrays import Bools, Floats, Ints
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.validity import latch
-from mixmon.session.model import Axes, Validity
+from mixmon.session.model import Axes, Staging, Validity
 
 NOWHERE = -1
 """Cell number of rows that are not steady or lie in no cell."""
@@ -40,25 +40,34 @@ _CUT_FLAGS = ("fuel_cut", "spark_cut")
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One operating cell by its centre; None along an axis that is not used."""
+    """One operating cell by its centre; None along an axis that is not used.
+
+    injection_stage  1 before the staging line, 2 beyond it; None where injection is not staged
+    """
 
     rpm: float | None
     load: float | None
+    injection_stage: int | None = None
 
 
 class CellGrid:
-    """Numbers for the cells of the axes: speed * loads + load."""
+    """Numbers for the cells of the axes: speed * loads + load; where injection is staged, two for each."""
 
-    def __init__(self, axes: Axes) -> None:
-        self.rpm, self.load = axes.rpm, axes.load
+    def __init__(self, axes: Axes, *, staged: bool = False) -> None:
+        self.rpm, self.load, self._stages = axes.rpm, axes.load, 2 if staged else 1
 
     def __len__(self) -> int:
-        return max(len(self.rpm), 1) * max(len(self.load), 1)
+        return max(len(self.rpm), 1) * max(len(self.load), 1) * self._stages
 
     def cell(self, number: int) -> Cell:
         """The cell of that number."""
-        across, up = divmod(number, max(len(self.load), 1))
-        return Cell(self.rpm[across] if self.rpm else None, self.load[up] if self.load else None)
+        place, stage = divmod(number, self._stages)
+        across, up = divmod(place, max(len(self.load), 1))
+        return Cell(
+            self.rpm[across] if self.rpm else None,
+            self.load[up] if self.load else None,
+            stage + 1 if self._stages > 1 else None,
+        )
 
 
 class Bins:
@@ -91,11 +100,16 @@ class Bins:
 class Steady:
     """A stage: CylinderBlocks in, cell numbers out (int64[k], NOWHERE where not steady).
 
+    Where injection is staged, cells are split at the staging line, and rows so near to it that their stage is
+    not sure (within the bands of steady speed and load) lie in no cell.
+
     cuts_unknown  rows in cells, steady or not, for which it is no longer known whether fuel or spark is cut
+    near_line     rows that would lie in cells but for the staging line
     """
 
-    def __init__(self, axes: Axes, rules: Validity) -> None:
-        self.grid = CellGrid(axes)
+    def __init__(self, axes: Axes, rules: Validity, staging: Staging | None = None) -> None:
+        self.grid = CellGrid(axes, staged=staging is not None)
+        self._lines = _lines_of(staging, rules)
         self._window = max(round(rules.settle_s * 1e9) // GRID_NS, 1)
         self._bands = {"rpm": rules.rpm_band, "load": rules.load_band}
         self._bins = {n: Bins(c) for n, c in (("rpm", axes.rpm), ("load", axes.load)) if c}
@@ -103,7 +117,7 @@ class Steady:
         self._history: dict[str, Floats] = {}
         self._reported: set[str] = set()
         self._newest = NOWHERE
-        self.cuts_unknown = 0
+        self.cuts_unknown = self.near_line = 0
 
     def feed(self, block: CylinderBlock) -> Ints:
         """Cell number of every row. A block lies within one stretch of time."""
@@ -153,7 +167,16 @@ class Steady:
             values = block.now.get(name, np.full(len(block), np.nan))
             index = self._bins[name].feed(values)
             number = np.where((index == NOWHERE) | (number == NOWHERE), NOWHERE, number * count + index)
-        return number
+        return self._split_at_line(number, block) if self._lines else number
+
+    def _split_at_line(self, number: Ints, block: CylinderBlock) -> Ints:
+        """Cell numbers with the injection stage in them; NOWHERE where that is not sure."""
+        unknown = np.full(len(block), np.nan)
+        columns = [(block.now.get(name, unknown), line, band) for name, line, band in self._lines]
+        beyond = np.all([x >= line + band for x, line, band in columns], axis=0)
+        before = np.any([x < line - band for x, line, band in columns], axis=0)
+        self.near_line += int(np.count_nonzero(~beyond & ~before & (number != NOWHERE)))
+        return np.where((number == NOWHERE) | ~(beyond | before), NOWHERE, 2 * number + beyond)
 
     def _find_unknown_cuts(self, block: CylinderBlock) -> Bools:
         """Rows for which a flag that was reported in this stretch of time is no longer known."""
@@ -175,6 +198,14 @@ class Steady:
             np.minimum, long, self._window
         )
         return ~(spread > 2 * band) if unknown else spread <= 2 * band
+
+
+def _lines_of(staging: Staging | None, rules: Validity) -> list[tuple[str, float, float]]:
+    """The columns that tell the injection stage, each with its line and half of what is not sure about it."""
+    if staging is None:
+        return []
+    lines = (("rpm", staging.rpm_above, rules.rpm_band), ("load", staging.load_above, rules.load_band))
+    return [(name, line, band) for name, line, band in lines if line is not None]
 
 
 def _count_still(column: Floats, band: float, *, unknown: bool) -> int:

@@ -54,6 +54,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
                 "total_half_interval_percent": e.total_half_interval_percent,
                 "lambda": e.lam,
                 "reference": e.reference,
+                "injection_stage": e.injection_stage,
             }
             for e in balance.whole_engine
         ],
@@ -67,6 +68,9 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         "spread_percent": balance.spread,
         "predicted_spread_percent": balance.predicted_spread,
         "predicted_spread_in_cell": balance.predicted_in,
+        "injection_stage": balance.injection_stage,
+        "staged": balance.staged,
+        "staging_steps": balance.staging_steps,
         "predicted_spread_by_cell": [
             {"rpm": cell.rpm, "load": cell.load, "value": s.value, "interval95": s.interval95}
             for cell, s in balance.predicted_by_cell
@@ -186,13 +190,15 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
         told = run.session.engine.charge_share is not None
         air = "with [engine] charge_share" if told else "equal air assumed"
         reference = f"{_name_mean(balance)} ({air}){_name_shift(balance)}"
-    needs = paragraph(f"needs: percent of fuel, + means add fuel; against {reference}")
+    stage = f"; injection stage {balance.injection_stage} alone" if balance.injection_stage else ""
+    needs = paragraph(f"needs: percent of fuel, + means add fuel; against {reference}{stage}")
     counted_s, nothing = math.fsum(c.usable_s for c in balance.cylinders), _describe_nothing(balance)
     parts = [
         title("BALANCE", run.session.name) + log_text(run.log),
         *([needs + _cylinder_table(balance), _flag_table(balance)] if counted_s else [nothing]),
         _cell_table(balance, unit),
         _table_of_every_cell(balance) if every_cell else "",
+        _stage_table(balance),
         _closing_lines(balance, run),
     ]
     return "\n".join(part for part in parts if part)
@@ -293,7 +299,8 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
     ]
     rows = []
     for engine, (_, after) in zip(balance.whole_engine, balance.predicted_by_cell, strict=True):
-        here = [c for c in balance.cells if (c.rpm, c.load) == (engine.rpm, engine.load)]
+        place = (engine.rpm, engine.load, engine.injection_stage)
+        here = [c for c in balance.cells if (c.rpm, c.load, c.injection_stage) == place]
         if not math.isfinite(engine.lam):
             continue
         rows.append(
@@ -349,6 +356,40 @@ def _remark_on_cell(engine: EngineNeed, cells: Sequence[CellNeed]) -> str:
     if engine.reference.carried:
         remarks.append(f"cyl {', '.join(map(str, engine.reference.carried))} from other cells")
     return "; ".join(remarks)
+
+
+def _stage_table(balance: Balance) -> str:
+    """Both injection stages beside each other, and the steps at the staging line."""
+    if not balance.staged:
+        return ""
+    columns = [Column("cyl")]
+    for part in balance.staged:
+        columns += [
+            Column(f"stage {part.injection_stage} %", 1, signed=True),
+            Column("±", 1, is_half=True),
+            Column("new trim", 2, signed=True),
+        ]
+    columns += [Column("step %", 1, signed=True), Column("±", 1, is_half=True), Column("", left=True)]
+    steps = {step.cylinder: step for step in balance.staging_steps}
+    rows = []
+    for cylinders in zip(*(part.cylinders for part in balance.staged), strict=True):
+        row: list[float | str | None] = [cylinders[0].cylinder]
+        for one in cylinders:
+            low, high = one.interval95_percent
+            row += [one.needs_percent, (high - low) / 2, one.trim_new_percent]
+        step = steps.get(cylinders[0].cylinder)
+        if step is None:
+            row += [None, None, ""]
+        else:
+            row += [step.percent, step.half_interval_percent, "step" if step.clear else ""]
+        rows.append(row)
+    withheld = [
+        f"injection stage {part.injection_stage}, no trims: {sentence(one)}"
+        for part in balance.staged
+        for one in part.withheld
+    ]
+    head = "injection stages apart: needs against the mean of the cylinders, % of fuel\n"
+    return head + table(columns, rows) + "".join(map(paragraph, withheld))
 
 
 def _table_of_every_cell(balance: Balance) -> str:

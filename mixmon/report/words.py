@@ -111,6 +111,15 @@ def _name_together(cylinders: Sequence[int], of: int = 0) -> str:
     return "pair" if len(cylinders) + of == 2 else "set"
 
 
+_STAGE_NAMES: Final[Mapping[int, str]] = {1: "first", 2: "second"}
+
+
+def _staging_line(values: Mapping[str, Any]) -> str:
+    """Where the staging line is."""
+    axes = (("rpm_above", "over {:g} rpm"), ("load_above", "over load {:g}"))
+    return " and ".join(words.format(values[name]) for name, words in axes if values[name] is not None)
+
+
 def _write_split(values: Mapping[str, Any]) -> str:
     """What one sensor of several cylinders can tell, and what it never can."""
     cylinders = values["cylinders"]
@@ -378,6 +387,32 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         f"no sensor for {_cylinders_word(values['cylinders'])}: {counted(values['sensors'], 'sensor')} "
         f"for {values['of_cylinders']} cylinders; no test of the others tells anything of the mixture there, "
         "and mean and spread are of those that are measured"
+    ),
+    BalanceNote.OF_INJECTION_STAGE: lambda values: (
+        f"staged injection: needs, spread and trims are of the {_STAGE_NAMES[values['injection_stage']]} "
+        f"injection stage alone (line: {_staging_line(values)}), and nothing is averaged or carried across; "
+        f"{values['near_line_s']:.1f} s too near to the line are not counted"
+    ),
+    BalanceNote.ONE_STAGE_HEARD: (
+        "the other injection stage was not held: nothing is known of its needs, and these trims may "
+        "not suit it"
+    ),
+    BalanceNote.STEP_AT_STAGING: lambda values: (
+        "step at the staging line: beyond it needs change by "
+        + _join_words(
+            f"{percent:+.1f} ± {half:.1f} % in cylinder {cylinder}"
+            for cylinder, percent, half in zip(
+                values["cylinders"], values["percent"], values["half_percent"], strict=True
+            )
+        )
+        + ". The injectors that begin there differ; no one trim suits both injection stages: enter each "
+        "where it belongs, or look at those injectors"
+    ),
+    BalanceNote.NO_STEP_AT_STAGING: (
+        "no step at the staging line is shown; none is larger than {most_percent:.1f} %"
+    ),
+    BalanceNote.STEPS_NOT_KNOWN: (
+        "steps at the staging line are not known: not the same cylinders are known on both sides"
     ),
     BalanceNote.OWN_TARGETS: lambda values: (
         "needs are against each cylinder's own target ([engine] target_offset_percent): "

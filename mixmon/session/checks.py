@@ -93,6 +93,19 @@ def _check_firing_angles(clean: Clean, report: MistakeReport) -> None:
         report(where, shown(angles), f"angles that rise and stay below {cycle:g}, in firing order")
 
 
+def _check_staging(clean: Clean, report: MistakeReport) -> None:
+    staging, where = clean.get("injection", {}).get("staging"), "injection.staging"
+    if staging is None:
+        return
+    if not staging and not report.about(where):
+        report(where, "no line", "rpm_above, load_above or both")
+    load = clean.get("axes", {}).get("load_signal", "throttle")
+    for key, signal in (("rpm_above", "rpm"), ("load_above", load)):
+        mapped = signal in clean.get("engine_signals", {}) or report.about(f"engine_signals.{signal}")
+        if key in staging and not mapped:
+            report(f"{where}.{key}", f"a line by {signal}, and no signal", f"engine_signals.{signal} as well")
+
+
 def _check_charge_share(clean: Clean, report: MistakeReport) -> None:
     engine, where = clean.get("engine", {}), "engine.charge_share"
     cylinders, shares = engine.get("cylinders"), engine.get("charge_share")
@@ -219,6 +232,7 @@ ENGINE_CHECKS: Final[tuple[Check, ...]] = (
     _check_strokes,
     _check_firing_order,
     _check_firing_angles,
+    _check_staging,
     _check_charge_share,
     _check_target_offsets,
     _check_banks,

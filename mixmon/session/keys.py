@@ -239,6 +239,10 @@ _INJECTION = Table(
     {
         "timing": Text(("sequential", "paired", "batch")),
         "dead_time_ms": Number(0, 10, "ms"),
+        "staging": Table(
+            {"rpm_above": _rpm, "load_above": _load},
+            what="a table with rpm_above, load_above or both, such as { rpm_above = 5000 }",
+        ),
         "fuel_rails": Row(_places),
         "output_order": _places,
     }

@@ -69,7 +69,7 @@ def build(clean: Clean, path: Path, report: MistakeReport) -> model.Session | No
         buses=_build_buses(clean, bus),
         name=clean.get("name", ""),
         path=path,
-        injection=model.Injection(**clean.get("injection", {})),
+        injection=_build_injection(clean.get("injection", {})),
         exhaust=_build_exhaust(clean.get("exhaust", {}), cylinders),
         fuel=build_fuel(clean.get("fuel")),
         sensors=model.Sensors(**clean["sensors"]) if clean.get("sensors") else None,
@@ -142,6 +142,11 @@ def _read_engine_signals(clean: Clean, report: MistakeReport) -> dict[str, model
         for name, value in clean.get("engine_signals", {}).items()
     }
     return {name: choice for name, choice in read.items() if choice is not None}
+
+
+def _build_injection(injection: Clean) -> model.Injection:
+    staging = injection.get("staging")
+    return model.Injection(**{**injection, "staging": model.Staging(**staging) if staging else None})
 
 
 def _build_exhaust(exhaust: Clean, cylinders: int) -> model.Exhaust:

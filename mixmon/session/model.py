@@ -43,12 +43,21 @@ class Engine:
 
 
 @dataclass(frozen=True, slots=True)
+class Staging:
+    """The staging line: further injectors work where speed and load are above all that is given."""
+
+    rpm_above: float | None = None
+    load_above: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Injection:
     """How fuel is injected.
 
     timing        "sequential": each cylinder by itself; "paired": the two that fire half a cycle apart, by
                   one driver and with one trim; "batch": all together, which leaves nothing to trim
     dead_time_ms  time that an injector needs to open
+    staging       where further injectors begin; None: there are none
     fuel_rails    cylinders along each fuel rail, from where the fuel enters: do needs go with their place?
     output_order  the cylinder on each injector output of the engine control, from its first output on
     """
@@ -57,6 +66,7 @@ class Injection:
     dead_time_ms: float | None = None
     fuel_rails: tuple[tuple[int, ...], ...] | None = None
     output_order: tuple[int, ...] | None = None
+    staging: Staging | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from laws import same_for_all_splits
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.steady import NOWHERE, Bins, Cell, CellGrid, Steady
-from mixmon.session.model import Axes, Validity
+from mixmon.session.model import Axes, Staging, Validity
 
 AXES = Axes(rpm=(2000.0, 3000.0, 4000.0), load=(20.0, 60.0, 100.0))
 
@@ -160,3 +160,28 @@ def test_nothing_is_steady_while_a_cut_is_no_longer_told() -> None:
         ]
 
     assert same_for_all_splits(1500, run) == [*cells.tolist(), 100]
+
+
+def test_cells_are_split_at_the_staging_line_and_rows_near_it_are_in_none() -> None:
+    """By hand, with bands of 60 rpm and 2 %: beyond from 3560 and 52 on; before below 3440 or below 48."""
+    rows = [(3400, 60, 1), (3440, 60, None), (3500, 60, None), (3560, 60, 2), (3600, 49, None), (3600, 47, 1)]
+    for rpm, load, stage in rows:
+        steady = Steady(AXES, Validity(), Staging(3500, 50))
+        (last,) = {int(steady.feed(block(np.full(400, float(rpm)), np.full(400, float(load))))[-1])}
+        assert last == NOWHERE if stage is None else steady.grid.cell(last).injection_stage == stage
+        assert steady.near_line == (400 if stage is None else 0)
+
+
+def test_a_visit_that_crosses_the_staging_line_is_two() -> None:
+    rpm = np.repeat([3300.0, 3700.0], 500)
+    steady = Steady(AXES, Validity(rpm_band=60), Staging(rpm_above=3500))
+    cells = steady.feed(block(rpm, np.full(1000, 60.0)))
+    first, second = steady.grid.cell(int(cells[450])), steady.grid.cell(int(cells[950]))
+    assert (first.injection_stage, second.injection_stage) == (1, 2)
+    assert (cells[500:799] == NOWHERE).all()
+    assert len(steady.grid) == 18
+
+
+def test_without_a_speed_no_row_has_a_stage() -> None:
+    rows = block(np.full(400, np.nan), np.full(400, 60.0))
+    assert (Steady(Axes(load=(60.0, 70.0)), Validity(), Staging(rpm_above=3500)).feed(rows) == NOWHERE).all()

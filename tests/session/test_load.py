@@ -8,7 +8,7 @@ import pytest
 
 from mixmon.errors import Mistake, SourceError
 from mixmon.session.load import load_session, read_session
-from mixmon.session.model import LowFlowMask, Node, Overrun, SignalChoice
+from mixmon.session.model import LowFlowMask, Node, Overrun, SignalChoice, Staging
 
 FULL = (Path(__file__).parent / "full.toml").read_text(encoding="utf-8")
 LEAST = "[engine]\ncylinders = 3\n[chain]\n"
@@ -32,6 +32,7 @@ class TestAWholeFile:
         assert engine.firing_order == (1, 5, 3, 7, 4, 8, 2, 6)
         assert engine.firing_angles_deg == (0, 90, 180, 270, 360, 450, 540, 630)
         assert (engine.aspiration, engine.throttles) == ("natural", "one per cylinder")
+        assert session.injection.staging == Staging(5000, 60)
         assert engine.target_offset_percent == (0, 2, 2, 0, 0, 2, 2, 0)
         assert engine.charge_share == (13, 12, 12.5, 12.5, 12.5, 12.5, 12.5, 12.5)
         assert engine.banks == {"A": (1, 2, 3, 4), "B": (5, 6, 7, 8)}

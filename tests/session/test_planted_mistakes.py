@@ -96,6 +96,18 @@ PLANTED = {
         "1.3 and 12.5",
         "none is over 2 times another",
     ),
+    "a staging line without a place": (
+        ("{ rpm_above = 5000, load_above = 60 }", "{}"),
+        "injection.staging",
+        "no line",
+        "rpm_above, load_above or both",
+    ),
+    "a staging line by a speed that no engine has": (
+        ("rpm_above = 5000,", "rpm_above = 50000,"),
+        "injection.staging.rpm_above",
+        "50000",
+        "at most 30000",
+    ),
     "seven targets of eight cylinders": (
         ("0, 2, 2, 0]   # of", "0, 2, 2]   # of"),
         "engine.target_offset_percent",
@@ -416,7 +428,7 @@ PLANTED = {
         ('"S-088"', "88"),
         "chain.node[5].sensor",
         "88",
-        "serial number, as text",
+        "serial number, as one line of text",
     ),
     "axes that fall": (("[1100, 2000, 3000,", "[1100, 3000, 2000,"), "axes.rpm", "[1100, 3000", "that rise"),
     "an empty axis": (

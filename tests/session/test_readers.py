@@ -101,6 +101,7 @@ def test_the_keys_are_those_of_the_file() -> None:
         ("firing_angles_deg", "simulate/world.py"),
         ("firing_angles_deg", "messages/cautions.py"),
         ("target_offset_percent", "mixture/layout.py"),
+        ("staging", "findings/balance/balance.py"),
     ],
 )
 def test_the_readers_of_keys_that_once_had_no_effect(key: str, module: str) -> None:

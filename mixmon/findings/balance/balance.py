@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import chain, combinations
+from itertools import chain, combinations, compress
 from math import fsum
 
 import numpy as np
@@ -92,6 +92,7 @@ LOW_FLOW = "low flow"
 LOW_LOAD = "low load"
 BY_OPERATOR = "cell excluded by the operator"
 LEAN_AT_LOW_FLOW = "cell with a leak's pattern"
+OTHER_STAGE = "other injection stage"
 """Why steady time in a cell is not used for trims."""
 
 Interval = tuple[float, float]
@@ -138,6 +139,7 @@ class CellNeed:
     used_for_trims: bool
     total_half_interval_percent: float = np.nan
     not_used_because: str | None = None
+    injection_stage: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +190,7 @@ class EngineNeed:
     lam: float
     reference: ReferenceCylinders
     total_half_interval_percent: float = np.nan
+    injection_stage: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +253,30 @@ class MisfireEffect:
 
 
 @dataclass(frozen=True, slots=True)
+class StagedNeeds:
+    """What the cells of one injection stage say by themselves: 1 before the staging line, 2 beyond it."""
+
+    injection_stage: int
+    cylinders: tuple[CylinderNeed, ...]
+    spread: Spread
+    withheld: tuple[Note, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StagingStep:
+    """By how much a cylinder's need is higher beyond the staging line, percent of fuel.
+
+    half_interval_percent  95 %, of this cylinder by itself
+    clear                  whether it is more than chance makes of as many cylinders
+    """
+
+    cylinder: int
+    percent: float
+    half_interval_percent: float
+    clear: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Balance:
     """The whole result. `withheld` holds the reasons for which no trims are offered; empty when they are.
 
@@ -258,6 +285,8 @@ class Balance:
                     cover it; else None
     excluded_cells  cells with data that the operator has excluded
     reference       the cylinders whose mean the needs against peers are against; of the largest group
+    injection_stage the one whose cells all is of; None where injection is not staged
+    staged, staging_steps  both injection stages apart, and the steps at the line (`findings.balance.staged`)
     identity        what is known of the labels; without a proof, or a word for it, no trims are offered
     identity_own    fuel steps in the rows themselves show it
     groups          cylinders that can be compared with each other. With more than one group, each has a
@@ -283,17 +312,20 @@ class Balance:
     groups: tuple[tuple[int, ...], ...] = ()
     identity: IdentityState = IdentityState.UNPROVED
     identity_own: bool = False
+    injection_stage: int | None = None
+    staged: tuple[StagedNeeds, ...] = ()
+    staging_steps: tuple[StagingStep, ...] = ()
 
 
 def cell_spreads(cells: Sequence[CellNeed]) -> tuple[CellSpread, ...]:
     """The spread in each cell in which two cylinders or more have an interval."""
-    places: dict[tuple[float | None, float | None], list[CellNeed]] = {}
+    places: dict[tuple[float | None, float | None, int | None], list[CellNeed]] = {}
     for cell in cells:
         if np.isfinite(cell.half_interval_percent):
-            places.setdefault((cell.rpm, cell.load), []).append(cell)
+            places.setdefault((cell.rpm, cell.load, cell.injection_stage), []).append(cell)
     return tuple(
         CellSpread(
-            *place,
+            *place[:2],
             max(c.needs_percent for c in here) - min(c.needs_percent for c in here),
             min(c.usable_s for c in here),
             any(c.used_for_trims for c in here),
@@ -337,7 +369,7 @@ class BalanceStage:
         self._mask = Mask(node_lags(session.chain.nodes, lag_s).max(axis=0), session.engine.strokes)
         self._nodes = session.chain.nodes
         self.left_out = np.array([bool(left_out & set(n.cylinders)) for n in self._nodes])
-        self._steady = Steady(session.axes, session.validity)
+        self._steady = Steady(session.axes, session.validity, session.injection.staging)
         self.excluded_cells: set[Cell] = set()
         self.grid = self._steady.grid
         self._dwell = Dwell(len(self._nodes))
@@ -434,7 +466,27 @@ class BalanceStage:
                 against peers, so that they leave the engine's total fuel alone.
             gaps: what could not be done because something is missing; the first of the notes.
         """
-        return self._start_builder(against, 0.0).build(gaps)
+        return self._start_builder(against, 0.0, self.first_stage).build(gaps)
+
+    def result_of_stage(self, injection_stage: int) -> Balance:
+        """The balance of the cells of one injection stage alone; see `findings.balance.staged`."""
+        return self._start_builder("peers", 0.0, injection_stage).build((), by_cell=False)
+
+    @property
+    def injection_stages(self) -> tuple[int, ...]:
+        """The injection stages in which anything was counted; none where injection is not staged."""
+        heard = {self.grid.cell(number).injection_stage for number in self._dwell.counts}
+        return tuple(sorted(stage for stage in heard if stage is not None))
+
+    @property
+    def first_stage(self) -> int | None:
+        """The injection stage that the balance is of; None where injection is not staged."""
+        return next(iter(self.injection_stages), None)
+
+    @property
+    def near_line_s(self) -> float:
+        """Seconds in cells that do not count because they are too near to the staging line."""
+        return self._steady.near_line * GRID_NS / 1e9
 
     def quick_result(self, against: str = "peers", gaps: tuple[Note, ...] = ()) -> Balance:
         """The same as `result`, for a screen: at a cost that does not grow with the time watched.
@@ -442,7 +494,7 @@ class BalanceStage:
         A cell is judged again once it has grown by `_PATIENCE` of itself. `predicted_by_cell`, which takes
         thousands of draws a cell, and `misfires` stay empty.
         """
-        return self._start_builder(against, _PATIENCE).build(gaps, by_cell=False)
+        return self._start_builder(against, _PATIENCE, self.first_stage).build(gaps, by_cell=False)
 
     @property
     def counted(self) -> bool:
@@ -455,8 +507,9 @@ class BalanceStage:
         judged = self._cells.fit(cell, _PATIENCE) if cell in self._dwell.counts else None
         return Dwelling(cell, rows, self._dwell.waiting, judged)
 
-    def _start_builder(self, against: str, patience: float) -> _BalanceBuilder:
-        fits, alone, compared = self._compare_cells(patience)
+    def _start_builder(self, against: str, patience: float, stage: int | None) -> _BalanceBuilder:
+        """stage: the injection stage whose cells count; None where injection is not staged."""
+        fits, alone, compared = self._compare_cells(patience, stage)
         used = [c for c, serves in zip(fits, compared.serves, strict=True) if serves]
         needs = self._fit_needs(used)
         cells = [
@@ -471,7 +524,7 @@ class BalanceStage:
         shares = misfire_shares(self._mask, [self._dwell.table(c.cell) for c in used])
         blocked = (
             *_block_by_identity(self.standing),
-            *self._block_unused(fits, compared.serves),
+            *self._block_unused(fits, compared.serves, stage),
             *self._misfire_blocks(shares),
             *self._block_separate_groups(needs, used),
             *self._block_limited(limited),
@@ -482,26 +535,42 @@ class BalanceStage:
         plan = plan_trims(self.session_held, compared.still(needs.peers), blocked)
         effects = self._misfire_effects(shares, used, needs, plan) if shares and not patience else ()
         return _BalanceBuilder(
-            self, against, cells, needs, plan, compared=compared, limited=limited, misfires=effects
+            self,
+            against,
+            cells,
+            needs,
+            plan,
+            compared=compared,
+            limited=limited,
+            misfires=effects,
+            injection_stage=stage,
         )
 
     def compared(self) -> tuple[list[Cell], list[CellResult], CellsCompared]:
         """Every cell so far, its needs against its own mean, and what the cells say together."""
-        fits, alone, compared = self._compare_cells(0.0)
+        fits, alone, compared = self._compare_cells(0.0, self.first_stage)
         return [self.grid.cell(fit.cell) for fit in fits], alone, compared
 
     def cells_used(self) -> dict[Cell, CellFit]:
         """What each cell that counts for trims says by itself, so far."""
-        fits, _, compared = self._compare_cells(0.0)
+        fits, _, compared = self._compare_cells(0.0, self.first_stage)
         serving = zip(fits, compared.serves.tolist(), strict=True)
         return {self.grid.cell(fit.cell): fit for fit, serves in serving if serves}
 
-    def _compare_cells(self, patience: float) -> tuple[list[CellFit], list[CellResult], CellsCompared]:
-        """Every cell by itself, its needs against its own mean, and whether the cells are alike."""
-        fits = self._cells.fits(self.used, patience)
+    def _compare_cells(
+        self, patience: float, stage: int | None
+    ) -> tuple[list[CellFit], list[CellResult], CellsCompared]:
+        """Every cell by itself, its needs against its own mean, and whether those of the stage are alike."""
+        fits = self._cells.fits(lambda number: self.used(number, stage), patience)
         alone = [place_cell(c, None, self.weights) for c in fits]
-        may_serve = np.array([self.used(c.cell) for c in fits], np.bool_)
-        return fits, alone, compare_cells(self.session, self.grid, alone, may_serve, self._stays.of(fits))
+        stages = [self.grid.cell(c.cell).injection_stage for c in fits]
+        inside = np.array([one == stage for one in stages], np.bool_)
+        kept = list(compress(fits, inside))
+        may_serve = np.array([self.used(c.cell, stage) for c in kept], np.bool_)
+        compared = compare_cells(
+            self.session, self.grid, list(compress(alone, inside)), may_serve, self._stays.of(kept)
+        )
+        return fits, alone, compared.among(inside, alone)
 
     def _fit_needs(self, used: Sequence[CellFit]) -> Needs:
         return fit_needs(used, self.weights, join_by_target=self.session.trims.join_by_target)
@@ -535,12 +604,14 @@ class BalanceStage:
         """The cylinders that nodes speak for, in order."""
         return tuple(sorted(c for node in nodes for c in self._nodes[node].cylinders))
 
-    def _block_unused(self, fits: Sequence[CellFit], serves: Bools) -> tuple[Note, ...]:
+    def _block_unused(self, fits: Sequence[CellFit], serves: Bools, stage: int | None) -> tuple[Note, ...]:
         """Why no trims are offered: all that was heard was heard in cells that are not used for them."""
         heard = [fit for fit in fits if fit.usable_s.any()]
         if not heard or serves.any():
             return ()
-        reasons = tuple(dict.fromkeys(self.why_not_used(fit.cell) or LEAN_AT_LOW_FLOW for fit in heard))
+        reasons = tuple(
+            dict.fromkeys(self.why_not_used(fit.cell, stage) or LEAN_AT_LOW_FLOW for fit in heard)
+        )
         return (note(BalanceNote.NO_CELL_USED, reasons=reasons),)
 
     def _block_separate_groups(self, needs: Needs, used: Sequence[CellFit]) -> tuple[Note, ...]:
@@ -639,11 +710,11 @@ class BalanceStage:
         else:
             self.excluded_cells.add(cell)
 
-    def used(self, number: int) -> bool:
+    def used(self, number: int, injection_stage: int | None = None) -> bool:
         """Whether the cell of that number may count for trims; readings are shown in any case."""
-        return self.why_not_used(number) is None
+        return self.why_not_used(number, injection_stage) is None
 
-    def why_not_used(self, number: int) -> str | None:
+    def why_not_used(self, number: int, injection_stage: int | None = None) -> str | None:
         """Why the cell of that number cannot count for trims, by the session or the operator; None if it can.
 
         The zone of reversion and leaks, loads below `[trims] load_from`, and cells that the operator has
@@ -651,8 +722,10 @@ class BalanceStage:
         """
         rules, mask = self.session.trims, self.session.validity.low_flow_mask
         cell = self.grid.cell(number)
-        if cell in self.excluded_cells:
+        if Cell(cell.rpm, cell.load) in self.excluded_cells:
             return BY_OPERATOR
+        if injection_stage is not None and cell.injection_stage != injection_stage:
+            return OTHER_STAGE
         if cell.load is None:
             return None
         if mask and cell.rpm is not None and cell.rpm < mask.rpm_below and cell.load < mask.load_below:
@@ -700,7 +773,9 @@ class _BalanceBuilder:
         compared: CellsCompared,
         limited: Limited,
         misfires: tuple[MisfireEffect, ...],
+        injection_stage: int | None,
     ) -> None:
+        self._injection_stage = injection_stage
         self._stage, self._session, self._grid = stage, stage.session, stage.grid
         self._against, self._cells, self._fitted, self._plan = against, cells, needs, plan
         self._compared, self._limited = compared, limited
@@ -708,13 +783,17 @@ class _BalanceBuilder:
         self._cells_used = [c for c, is_used in zip(cells, self._used, strict=True) if is_used]
         self._needs = needs.peers if against == "peers" else needs.target
         self._not_used = [
-            None if is_used else stage.why_not_used(c.cell) or LEAN_AT_LOW_FLOW
+            None if is_used else stage.why_not_used(c.cell, injection_stage) or LEAN_AT_LOW_FLOW
             for c, is_used in zip(cells, self._used, strict=True)
         ]
         self._left_out = stage.left_out_s(cells, self._not_used)
         self._cuts_unknown_s = stage.cuts_unknown_s
         self._excluded_cells = [
-            self._grid.cell(c.cell) for c in cells if self._grid.cell(c.cell) in stage.excluded_cells
+            place
+            for place in dict.fromkeys(
+                Cell(at.rpm, at.load) for at in map(self._grid.cell, (c.cell for c in cells))
+            )
+            if place in stage.excluded_cells
         ]
         self._misfires = misfires
         self._total = TotalErrors(
@@ -753,6 +832,7 @@ class _BalanceBuilder:
             groups=tuple(self._stage.cylinders_of(nodes.tolist()) for nodes in self._fitted.groups),
             identity=self._stage.standing.state,
             identity_own=self._stage.standing.own,
+            injection_stage=self._injection_stage,
         )
 
     def _count_cylinders(self, found: Spread, needs: Sequence[Estimate]) -> Spread:
@@ -764,7 +844,9 @@ class _BalanceBuilder:
     def _cell_spreads(self, cells: Sequence[CellNeed]) -> tuple[CellSpread, ...]:
         """The spread in each cell whose cylinders are against one mean."""
         one = [self._grid.cell(c.cell) for c in self._cells if self._one_mean(c)]
-        return cell_spreads([need for need in cells if Cell(need.rpm, need.load) in one])
+        return cell_spreads(
+            [need for need in cells if Cell(need.rpm, need.load, need.injection_stage) in one]
+        )
 
     def _with_total(self, repeats: Spread, total: Spread) -> Spread:
         """The first, with the interval of the second as its total one; none for cylinders never compared.
@@ -994,7 +1076,12 @@ class _BalanceBuilder:
 
     def _notes_on_result(self) -> list[Note]:
         """Notes on cells that the operator excluded, and on what makes the whole result doubtful."""
-        notes = [*self._notes_on_sensors(), *self._compared.notes, *self._notes_on_identity()]
+        notes = [
+            *self._notes_on_staging(),
+            *self._notes_on_sensors(),
+            *self._compared.notes,
+            *self._notes_on_identity(),
+        ]
         wander = self._stage.wander
         if wander.not_to_be_seen and self._fitted.groups:
             notes.append(
@@ -1017,6 +1104,21 @@ class _BalanceBuilder:
         if self._cuts_unknown_s:
             notes.append(note(BalanceNote.CUTS_UNKNOWN, seconds=self._cuts_unknown_s))
         return notes
+
+    def _notes_on_staging(self) -> list[Note]:
+        """Of which injection stage the result is, and what is too near to the line."""
+        line = self._session.injection.staging
+        if line is None or self._injection_stage is None:
+            return []
+        return [
+            note(
+                BalanceNote.OF_INJECTION_STAGE,
+                injection_stage=self._injection_stage,
+                rpm_above=line.rpm_above,
+                load_above=line.load_above,
+                near_line_s=self._stage.near_line_s,
+            )
+        ]
 
     def _notes_on_sensors(self) -> list[Note]:
         """What the sensors cannot tell apart, whom none of them sees, and who is meant to differ."""
@@ -1097,6 +1199,7 @@ class _BalanceBuilder:
                         why is None,
                         half_percent(total[node]),
                         why,
+                        centre.injection_stage,
                     )
                 )
         return needs
@@ -1118,7 +1221,9 @@ class _BalanceBuilder:
             need = cell.engine if whole else NO_ESTIMATE
             total = half_percent(self._total.engine(index)) if whole else np.nan
             numbers = (percent(need.mean), half_percent(need), cell.lam)
-            out.append(EngineNeed(centre.rpm, centre.load, *numbers, reference, total))
+            out.append(
+                EngineNeed(centre.rpm, centre.load, *numbers, reference, total, centre.injection_stage)
+            )
         return out
 
     def _bank_needs(self) -> list[BankNeed]:

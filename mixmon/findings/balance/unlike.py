@@ -478,6 +478,16 @@ class CellsCompared:
     notes: tuple[Note, ...]
     withheld: tuple[Note, ...]
 
+    def among(self, inside: Bools, cells: Sequence[CellResult]) -> CellsCompared:
+        """The same, told of all cells, of which those that are `inside` (bool[m]) were compared."""
+        if inside.all():
+            return self
+        serves, suspects = np.zeros(len(cells), np.bool_), np.zeros((len(cells), len(self.flags)), np.bool_)
+        serves[inside], suspects[inside] = self.serves, self.suspects
+        own = iter(self.needs)
+        needs = tuple(next(own) if kept else one.peers for kept, one in zip(inside, cells, strict=True))
+        return replace(self, serves=serves, suspects=suspects, needs=needs)
+
     def widen(self, needs: Needs) -> Needs:
         """The needs with intervals that allow for what `unsure` holds, and hold those at every moment.
 

@@ -151,7 +151,7 @@ class CausesStage:
         self._balance = BalanceStage(session, left_out)
         self._splits = SplitPulseStage(session, splits, begin_s)
         self._tried = bool(splits)
-        self._steady = Steady(session.axes, session.validity)
+        self._steady = Steady(session.axes, session.validity, session.injection.staging)
         self._pulses: dict[int, tuple[float, int]] = {}
 
     def feed(self, block: CylinderBlock) -> None:

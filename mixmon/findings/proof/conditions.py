@@ -75,7 +75,7 @@ class PlaceStage:
     """Takes the rows of a run; `result` gives the mean speed and load in each cell, where it was steady."""
 
     def __init__(self, session: Session) -> None:
-        self._steady = Steady(session.axes, session.validity)
+        self._steady = Steady(session.axes, session.validity, session.injection.staging)
         self._sums: dict[int, Ints] = {}
         self._rows: dict[int, int] = {}
 
