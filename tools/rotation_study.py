@@ -33,6 +33,10 @@ CASES: dict[str, tuple[int, tuple[int, ...], dict[str, Any]]] = {
     "4 sensors, seats 0.1": (4, (0, 1, 2), {"seat": 0.1}),
     "6 sensors, seats 0.1": (6, (0, 1, 3), {"seat": 0.1}),
     "8 sensors, two sessions, seats 0.1": (8, (0, 1), {"seat": 0.1}),
+    "8 sensors, two sessions, seats 0.3": (8, (0, 1), {"seat": 0.3}),
+    "6 sensors, two sessions, seats 0.3": (6, (0, 1), {"seat": 0.3}),
+    "3 sensors, seats 0.3": (3, (0, 1, 2), {"seat": 0.3}),
+    "8 sensors, seats 0.3": (8, (0, 1, 3), {"seat": 0.3}),
     "3 sensors, seats 0.1": (3, (0, 1, 2), {"seat": 0.1}),
     "8 sensors": (8, (0, 1, 3), {}),
     "8 sensors, much noise": (8, (0, 1, 3), {"noise": (1.0, 2.0)}),
@@ -63,9 +67,11 @@ def print_coverage(name: str, found: Sequence[Any], truths: Sequence[tuple[np.nd
         halves.append(np.mean(half, axis=1))
     shares, wide = 100 * np.mean(hits, axis=0), np.mean(halves, axis=0)
     disagree = 100 * np.mean([one["consistent"] is False for one in found])
+    powers = [one["agreement_power"] for one in found if one.get("agreement_power") is not None]
+    power = f"   power {100 * np.mean(powers):3.0f} %" if powers else ""
     print(
         f"{name:36} needs {shares[0]:5.1f} % in ± {wide[0]:.2f}   biases {shares[1]:5.1f} % in "
-        f"± {wide[1]:.2f}   disagree {disagree:4.1f} %",
+        f"± {wide[1]:.2f}   disagree {disagree:4.1f} %{power}",
         flush=True,
     )
 
@@ -76,7 +82,7 @@ def play(count: int, shifts: tuple[int, ...], seed: int, more: dict[str, Any]) -
     needs, biases = rng.uniform(-5, 5, count), rng.normal(0, 1, count)
     found = fit_rotation(Engine(needs, biases, rng, **more).sessions(shifted(count, shifts)))
     truth = needs_of(np.exp(needs / 100)), 100 * np.expm1((biases - biases.mean()) / 100)
-    told = {name: getattr(found, name) for name in ("cylinders", "sensors", "consistent")}
+    told = {name: getattr(found, name) for name in ("cylinders", "sensors", "consistent", "agreement_power")}
     return plain(told), truth
 
 

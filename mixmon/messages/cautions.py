@@ -27,6 +27,7 @@ class Caution(NoteCode):
     AFTER_MERGE = "after_merge"
     SHARED_SENSOR = "cylinders_share_sensor"
     WITHOUT_SENSOR = "cylinders_without_sensor"
+    STAGED_INJECTION = "staged_injection"
     UNEVEN_FIRING = "uneven_firing"
     EVEN_FIRING_ASSUMED = "even_firing_assumed"
     BATCH_INJECTION = "batch_injection"
@@ -45,6 +46,8 @@ def cautions(session: Session) -> tuple[Note, ...]:
         found.append(note(Caution.LOAD_BY_PRESSURE))
     if session.exhaust.after_merge:
         found.append(note(Caution.AFTER_MERGE))
+    if (line := session.injection.staging) is not None:
+        found.append(note(Caution.STAGED_INJECTION, rpm_above=line.rpm_above, load_above=line.load_above))
     if _fits_together(session):
         found += _observation_cautions(session)
         found += _firing_cautions(session.engine, session.injection)

@@ -188,6 +188,10 @@ _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
         f"no sensor for {_cylinders_word(values['cylinders'])}: nothing will be known of the mixture there; "
         f"mean and spread are of {values['measured']} of {values['of_cylinders']} cylinders"
     ),
+    Caution.STAGED_INJECTION: lambda values: (
+        f"staged injection {_staging_line(values)}: needs and trims of each injection stage stand apart, and "
+        "those of a stage that was not held are not known; hold cells on both sides, and none at the line"
+    ),
     Caution.UNEVEN_FIRING: lambda values: (
         "fires unevenly: "
         + _join_words(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.linalg import null_space
@@ -10,7 +12,7 @@ from mixmon.messages.cautions import Caution, cautions
 from mixmon.report.words import sentence
 from mixmon.session.charges import node_targets, own_targets, reference_weights
 from mixmon.session.injectors import firing_gaps, injector_pairs
-from mixmon.session.model import Chain, Engine, Injection, Node, Session
+from mixmon.session.model import Chain, Engine, Injection, Node, Session, Staging
 from mixmon.session.observation import observation_of
 
 
@@ -105,6 +107,12 @@ def test_a_session_with_mistakes_is_told_no_more_than_it_says() -> None:
     wrong = Engine(2, firing_order=(1, 2, 3), firing_angles_deg=(0.0,), charge_share=(1.0,))
     for engine, sees in ((Engine(2), ((1,), (9,))), (wrong, ((1,), (2,)))):
         assert not said(session(engine, *sees))
+
+
+def test_a_check_of_the_session_tells_where_injection_is_staged() -> None:
+    staged = replace(session(Engine(1), (1,)), injection=Injection(staging=Staging(5000.0, 60.0)))
+    words = said(staged)[Caution.STAGED_INJECTION]
+    assert words.startswith("staged injection over 5000 rpm and over load 60: needs and trims of each")
 
 
 def test_a_check_of_the_session_tells_uneven_firing_and_even_firing_that_is_assumed() -> None:

@@ -290,17 +290,20 @@ def _speed_text(speed: float | None) -> str:
 
 
 def _cell_values(balance: Balance | None, view: CellView) -> Mapping[Place, tuple[float, float, float, bool]]:
-    """Place -> number, half its interval, seconds, whether it may be trimmed by."""
+    """Place -> number, half its interval, seconds, whether it may be trimmed by.
+
+    Where a staging line splits a place, it is the side that the balance is of.
+    """
     if balance is None:
         return {}
     if view.spread:
         return {
             (c.rpm, c.load): (c.spread_percent, math.nan, c.usable_s, c.used_for_trims)
-            for c in balance.cell_spreads
+            for c in sorted(balance.cell_spreads, key=lambda c: c.used_for_trims)
         }
     return {
         (c.rpm, c.load): (c.needs_percent, c.half_interval_percent, c.usable_s, c.used_for_trims)
-        for c in balance.cells
+        for c in sorted(balance.cells, key=lambda c: c.used_for_trims)
         if c.cylinder == view.cylinder
     }
 
