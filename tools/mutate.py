@@ -29,7 +29,10 @@ MODULES = {
     "latch": ("mixture/validity.py", ["tests/mixture/test_validity*.py"]),
     "book": ("findings/alarms/book.py", ["tests/findings/alarms/test_book.py"]),
     "trims": ("findings/balance/trims.py", ["tests/findings/balance/test_*trims.py"]),
-    "steps": ("findings/balance/steps.py", ["tests/findings/balance/test_steps.py"]),
+    "steps": (
+        "findings/balance/steps.py",
+        ["tests/findings/balance/test_steps.py", "tests/findings/balance/test_trims.py"],
+    ),
     "two-way fit": ("findings/stats.py", ["tests/findings/test_stats*.py"]),
     "columns": (
         "frames/candump_fast.py",
