@@ -388,7 +388,10 @@ def _stage_table(balance: Balance) -> str:
         for part in balance.staged
         for one in part.withheld
     ]
-    head = "injection stages apart: needs against the mean of the cylinders, % of fuel\n"
+    head = (
+        "injection stages apart: needs against the mean of the cylinders, % of fuel; step: against the\n"
+        "middle of all steps\n"
+    )
     return head + table(columns, rows) + "".join(map(paragraph, withheld))
 
 

@@ -402,7 +402,7 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "not suit it"
     ),
     BalanceNote.STEP_AT_STAGING: lambda values: (
-        "step at the staging line: beyond it needs change by "
+        "step at the staging line: beyond it needs change, against the middle of all cylinders, by "
         + _join_words(
             f"{percent:+.1f} ± {half:.1f} % in cylinder {cylinder}"
             for cylinder, percent, half in zip(

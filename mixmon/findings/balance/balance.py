@@ -264,7 +264,7 @@ class StagedNeeds:
 
 @dataclass(frozen=True, slots=True)
 class StagingStep:
-    """By how much a cylinder's need is higher beyond the staging line, percent of fuel.
+    """By how much a cylinder's need is higher beyond the staging line, against the middle of all; percent.
 
     half_interval_percent  95 %, of this cylinder by itself
     clear                  whether it is more than chance makes of as many cylinders

@@ -28,13 +28,17 @@ _CHANCE = 0.05
 """Chance that a step is named although no cylinder has one: our choice, that of the intervals."""
 
 
+_MEDIAN_ERROR = (np.pi / 2) ** 0.5
+"""Standard error of a median over that of a mean, of normal numbers (any textbook of statistics)."""
+
+
 def with_stages(balance: Balance, stage: BalanceStage) -> Balance:
     """The balance, with the needs of both injection stages beside each other where both were counted.
 
     balance  of the first of them, by `stage`
     """
     heard = stage.injection_stages
-    if stage.session.injection.staging is None:
+    if stage.session.injection.staging is None or not heard:
         return balance
     others = [stage.result_of_stage(one) for one in heard if one != balance.injection_stage]
     if not others:
@@ -51,18 +55,24 @@ def with_stages(balance: Balance, stage: BalanceStage) -> Balance:
 
 
 def _find_steps(before: Sequence[CylinderNeed], beyond: Sequence[CylinderNeed]) -> tuple[StagingStep, ...]:
-    """The step of each cylinder that is known on both sides; each against the mean of the same cylinders."""
+    """The step of each cylinder that is known on both sides, against the middle of all their steps.
+
+    Needs are against means, and a step of one cylinder moves the mean of all: the middle stays where most do.
+    """
     known = []
     for one, other in zip(before, beyond, strict=True):
         ends = np.array([one.interval95_percent, other.interval95_percent])
         halves = np.ptp(ends, axis=1) / 2
         if np.isfinite(halves).all():
             ratio = (1 + other.needs_percent / 100) / (1 + one.needs_percent / 100)
-            known.append((one.cylinder, 100 * (ratio - 1), float(np.hypot(halves[0], halves[1]))))
+            known.append((one.cylinder, ratio, float(np.hypot(halves[0], halves[1]))))
     if not known:
         return ()
+    middle = float(np.median([ratio for _, ratio, _ in known]))
+    of_middle = _MEDIAN_ERROR * float(np.mean([half for *_, half in known])) / len(known) ** 0.5
     wider = NormalDist().inv_cdf(1 - _CHANCE / (2 * len(known))) / NORMAL_95
-    return tuple(StagingStep(*one, clear=abs(one[1]) > wider * one[2]) for one in known)
+    steps = [(c, 100 * (ratio / middle - 1), float(np.hypot(half, of_middle))) for c, ratio, half in known]
+    return tuple(StagingStep(*one, clear=abs(one[1]) > wider * one[2]) for one in steps)
 
 
 def _notes_on_steps(steps: Sequence[StagingStep]) -> tuple[Note, ...]:

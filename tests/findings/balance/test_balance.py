@@ -12,18 +12,21 @@ import pytest
 from dwells import AXES, dwell, found, needs_of, session
 from laws import same_for_all_splits
 
-from mixmon.findings.balance.balance import Balance, BalanceStage, predicted_spread, spread
+from mixmon.findings.balance.balance import OTHER_STAGE, Balance, BalanceStage, predicted_spread, spread
 from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.balance.staged import with_stages
 from mixmon.findings.balance.trims import plan_trims
 from mixmon.findings.stats import Estimate
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import (
     Chain,
     Engine,
+    Injection,
     LowFlowMask,
     Node,
     Session,
     SignalChoice,
+    Staging,
     Trims,
     Validity,
 )
@@ -364,3 +367,39 @@ def test_the_result_does_not_depend_on_how_rows_were_delivered() -> None:
         )
 
     same_for_all_splits(2600, lambda pieces: repr(balance([rows(p) for p in pieces], session(4))))
+
+
+def staged(*visits: tuple[np.ndarray, float]) -> Balance:
+    """A balance of visits to 3000 and 6000 rpm, with a staging line between them."""
+    stage = BalanceStage(session(4, injection=Injection(staging=Staging(rpm_above=4500.0))))
+    rng = np.random.default_rng(1)
+    for i, (offsets, rpm) in enumerate(visits):
+        stage.feed(dwell(offsets, rng, rpm=rpm, first=1300 * i))
+    return with_stages(stage.result(), stage)
+
+
+OFFSETS = np.array([0.0, 0.01, -0.02, 0.005])
+
+
+def test_a_step_of_one_cylinder_at_the_staging_line_is_no_step_of_the_others() -> None:
+    """The mean moves with one cylinder of four, and the needs of the others by a quarter of it."""
+    result = staged((OFFSETS, 3000.0), (OFFSETS + 0.03 * np.eye(4)[1], 6000.0))
+    assert [one.clear for one in result.staging_steps] == [False, True, False, False]
+    assert result.staging_steps[1].percent == pytest.approx(100 * np.expm1(0.03), abs=0.4)
+    assert [one.injection_stage for one in result.staged] == [1, 2]
+    assert {c.not_used_because for c in result.cells if c.injection_stage == 2} == {OTHER_STAGE}
+    assert result.cylinders[1].needs_percent == pytest.approx(needs_of(OFFSETS)[1], abs=0.4)
+    assert result.staged[1].cylinders[1].needs_percent > result.cylinders[1].needs_percent + 1.5
+    assert {n.code for n in result.notes} >= {BalanceNote.OF_INJECTION_STAGE, BalanceNote.STEP_AT_STAGING}
+
+
+def test_one_injection_stage_or_none_is_said_to_be_alone() -> None:
+    second = staged((OFFSETS, 6000.0))
+    assert (second.injection_stage, second.staged) == (2, ())
+    assert BalanceNote.ONE_STAGE_HEARD in {n.code for n in second.notes}
+    alike = staged((OFFSETS, 3000.0), (OFFSETS, 6000.0))
+    assert BalanceNote.NO_STEP_AT_STAGING in {n.code for n in alike.notes}
+    assert not {n.code for n in staged().notes} & {
+        BalanceNote.ONE_STAGE_HEARD,
+        BalanceNote.OF_INJECTION_STAGE,
+    }
