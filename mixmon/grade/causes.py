@@ -9,7 +9,7 @@ import numpy as np
 
 from mixmon.findings.causes.causes import CELLS_FOR_CHANGE, CylinderCauses
 from mixmon.findings.causes.notes import CauseNote, NextTest, PossibleCause
-from mixmon.grade.evidence import Evidence, SeenCell, seen_cells
+from mixmon.grade.evidence import Evidence, SeenCell, seen_cells, spared_labels
 from mixmon.grade.item import Item, does_not_apply, judged, numbers
 from mixmon.simulate.truth import needs
 
@@ -29,9 +29,9 @@ def leak(evidence: Evidence) -> Item:
     name, leaks = "leak suspected, test asked for", sorted(evidence.leaking)
     if not leaks:
         return does_not_apply(name, "no leak planted")
-    shown = [label for label in leaks if _shown_percent(label, evidence) >= _SHOWS_PERCENT]
+    shown = leaks_shown(evidence)
     if not shown:
-        return does_not_apply(name, "no leak shows in three cells that were seen")
+        return does_not_apply(name, NOT_SHOWN)
     found = {one.cylinder: one for one in evidence.causes.cylinders}
     said, right = [], True
     for label in shown:
@@ -48,10 +48,18 @@ def leak(evidence: Evidence) -> Item:
     return judged(name, expected, "; ".join(said), "exact", right=right)
 
 
+NOT_SHOWN = "no leak shows in three cells that were seen"
+"""Why a question about leaks does not apply."""
+
+
+def leaks_shown(evidence: Evidence) -> list[int]:
+    """Labels behind a leak whose air differs by enough between the cells that were seen."""
+    return [label for label in sorted(evidence.leaking) if _shown_percent(label, evidence) >= _SHOWS_PERCENT]
+
+
 def no_leak_shows(evidence: Evidence) -> bool:
     """Whether leaks are planted, and none can be told from the cells that were seen."""
-    shown = [_shown_percent(label, evidence) >= _SHOWS_PERCENT for label in evidence.leaking]
-    return bool(shown) and not any(shown)
+    return bool(evidence.leaking) and not leaks_shown(evidence)
 
 
 def _shown_percent(label: int, evidence: Evidence) -> float:
@@ -83,12 +91,12 @@ def spoilt_reference(evidence: Evidence) -> Item:
     name, leaks = "reference spoilt by a leak, said unasked", evidence.leaking
     if not leaks:
         return does_not_apply(name, "no leak planted")
-    if not any(_shown_percent(label, evidence) >= _SHOWS_PERCENT for label in leaks):
-        return does_not_apply(name, "no leak shows in three cells that were seen")
+    if not leaks_shown(evidence):
+        return does_not_apply(name, NOT_SHOWN)
     spoilt = {cell: one for cell, one in seen_cells(evidence).items() if _is_spoilt(one, leaks)}
     if not spoilt:
         return does_not_apply(name, "no leak that shifts the others in a cell that can be compared")
-    spared = evidence.spared_labels
+    spared = spared_labels(evidence.balance)
     missed = [one.centre for cell, one in spoilt.items() if not leaks <= set(spared.get(cell, ()))]
     labels = ", ".join(map(str, sorted(leaks)))
     expected = f"label {labels} left out at " + ", ".join(one.centre for one in spoilt.values())

@@ -119,11 +119,6 @@ class Evidence:
         leaking = {fault["cylinder"] - 1 for fault in self.faults("leak")}
         return frozenset(entry for entry, cylinder in enumerate(self.behind, 1) if cylinder in leaking)
 
-    @property
-    def spared_labels(self) -> dict[Cell, tuple[int, ...]]:
-        """Labels that the balance left out of a cell's mean because it suspects a leak, by cell."""
-        return {Cell(one.rpm, one.load): one.reference.suspect for one in self.balance.whole_engine}
-
     def during(self, begin: float, end: float) -> Bools:
         """Rows between two moments, in seconds, bool[k]."""
         return (self.t_s >= begin) & (self.t_s < end)
@@ -362,17 +357,6 @@ class SeenCell:
         """What the whole engine needs against target, percent."""
         return 100 * (engine_lambda(self.read) / self.target - 1)
 
-    def read_needs_without(self, labels: Iterable[int]) -> Floats:
-        """Percent against the mean of the peers without some labels, by label."""
-        return 100 * (self.read / self._lambda_without(labels) - 1)
-
-    def read_engine_without(self, labels: Iterable[int]) -> float:
-        """What the engine without some labels needs against target, percent."""
-        return 100 * (self._lambda_without(labels) / self.target - 1)
-
-    def _lambda_without(self, labels: Iterable[int]) -> float:
-        return engine_lambda(np.delete(self.read, [label - 1 for label in labels]))
-
     @property
     def true_engine(self) -> float:
         """What the whole engine needs against target, percent."""
@@ -400,6 +384,31 @@ def seen_cells(evidence: Evidence, truth: Truth | None = None) -> dict[Cell, See
                 evidence, cell, truth, points[known], steps[known], counted_s=counted_s, number=number
             )
     return seen
+
+
+def spared_labels(balance: Balance) -> dict[Cell, tuple[int, ...]]:
+    """Labels that a balance left out of a cell's mean because it suspects a leak, by cell."""
+    return {Cell(one.rpm, one.load): one.reference.suspect for one in balance.whole_engine}
+
+
+def references(
+    balance: Balance, seen: Mapping[Cell, SeenCell], left_out: Iterable[int] = ()
+) -> dict[Cell, float]:
+    """Lambda against which a balance puts the needs of each cell, by what the sensors show without noise.
+
+    A label that it left out of a cell's mean stands in it as it compares with the middle of the others where
+    it is richest. Labels in `left_out` were not counted at all.
+    """
+    spared, out, gone = spared_labels(balance), {}, [label - 1 for label in left_out]
+    for cell, one in seen.items():
+        read, left = one.read.copy(), [label - 1 for label in spared.get(cell, ())]
+        left = [i for i in left if i not in gone]
+        kept = np.delete(np.arange(len(read)), [*left, *gone])
+        for i in left:
+            moved = [other.read / one.read for other in seen.values()]
+            read[i] *= min(float(ratio[i] / np.median(ratio[kept])) for ratio in moved)
+        out[cell] = engine_lambda(np.delete(read, gone))
+    return out
 
 
 def at_full_load(seen: Iterable[SeenCell]) -> list[SeenCell]:

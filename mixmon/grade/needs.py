@@ -25,6 +25,7 @@ from mixmon.grade.evidence import (
     balance_of,
     by_cell,
     cylinders_behind,
+    references,
     refused,
     seen_cells,
     too_little,
@@ -255,12 +256,12 @@ def _known_need(need: float, interval: float) -> float:
 
 def _compared_needs(evidence: Evidence, seen: dict[Cell, SeenCell]) -> Iterator[tuple[CellNeed, float]]:
     """Every need with an interval in a cell without single steps, and its truth as read."""
-    spared = evidence.spared_labels
+    lam = references(evidence.balance, seen)
     for found in evidence.balance.cells:
         place = Cell(found.rpm, found.load)
         cell = seen.get(place)
         if cell is not None and not cell.stepped and math.isfinite(found.half_interval_percent):
-            yield found, float(cell.read_needs_without(spared.get(place, ()))[found.cylinder - 1])
+            yield found, 100 * float(cell.read[found.cylinder - 1] / lam[place] - 1)
 
 
 def uneven_labels(evidence: Evidence) -> set[int]:

@@ -17,6 +17,7 @@ from mixmon.grade.evidence import (
     Evidence,
     SeenCell,
     by_cell,
+    references,
     refused,
     seen_cells,
     too_little,
@@ -28,7 +29,7 @@ from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.simulate.engine import INJECTION_TO_EXHAUST_DEG, SPARK_TO_EXHAUST_DEG
 from mixmon.simulate.timeline import CYCLE_DEG
-from mixmon.simulate.truth import needs
+from mixmon.simulate.truth import engine_lambda, needs
 
 GLOBAL = 0.7
 """How far the whole engine's need may be from the truth, percent of fuel: our choice."""
@@ -53,8 +54,8 @@ def engine_as_read(evidence: Evidence) -> Item:
     unanswered = _no_engine_need(name, seen, found)
     if unanswered:
         return unanswered
-    spared = evidence.spared_labels
-    true = {cell: seen[cell].read_engine_without(spared.get(cell, ())) for cell in found}
+    lam = references(evidence.balance, seen)
+    true = {cell: 100 * (lam[cell] / seen[cell].target - 1) for cell in found}
     right = within(list(found.values()), list(true.values()), GLOBAL)
     return judged(name, by_cell(true, signed=True), by_cell(found, signed=True), f"±{GLOBAL}", right=right)
 
@@ -97,7 +98,8 @@ def spared_reference(evidence: Evidence) -> Item:
         return unanswered
     sound, n = _sound_labels(evidence), len(evidence.behind)
     even = np.array([label not in uneven_labels(evidence) for label in range(1, n + 1)])
-    true = needs(worst.read[sound])[even[sound]].tolist()
+    lam = references(evidence.spared, seen_cells(evidence), evidence.leaking)[worst.cell]
+    true = (100 * (worst.read / lam - 1))[sound & even].tolist()
     found = _needs_in(evidence.spared, worst.cell, n)[sound & even].tolist()
     right = within(found, true, AS_READ)
     return judged(name, numbers(true), numbers(found), f"±{AS_READ}", right=right)
@@ -117,19 +119,16 @@ def reference_shift(evidence: Evidence) -> Item:
         return does_not_apply(name, _NO_PATTERN)
     told = [one for one in evidence.balance.notes if one.code is BalanceNote.REFERENCE_WITHOUT_SUSPECTS]
     if not told:
-        return _not_narrow(name, worst, evidence) or judged(
-            name, f"{_reference_shift(worst, evidence):+.2f}", "none said", "", right=False
-        )
+        return judged(name, f"{-_reference_shift(worst, evidence):+.2f}", "none said", "", right=False)
     values = dict(told[0].values)
     cell = Cell(values["rpm"], values["load"])  # type: ignore[arg-type]
-    seen = seen_cells(evidence).get(cell)
-    if seen is None:
+    seen = seen_cells(evidence)
+    if cell not in seen:
         return does_not_apply(name, f"told of {cell}, of which the truth says nothing")
-    kept = np.ones(len(evidence.behind), np.bool_)
-    kept[[label - 1 for label in evidence.spared_labels.get(cell, ())]] = False
-    true = -float(np.mean(seen.read_needs[kept] - needs(seen.read[kept])))
+    true = 100 * (engine_lambda(seen[cell].read) / references(evidence.balance, seen)[cell] - 1)
     found = float(values["shift_percent"])  # type: ignore[arg-type]
-    tolerance = max(REFERENCE_SHIFT, AS_READ / (len(kept) - 1))  # what a need may be out by, shared
+    # What a cylinder's needs may be out by in two cells, here and where it is richest, shared by the others.
+    tolerance = max(REFERENCE_SHIFT, math.sqrt(2) * AS_READ / (len(evidence.behind) - 1))
     right = within([found], [true], tolerance)
     return judged(name, f"{true:+.2f}", f"{found:+.2f}", f"±{tolerance:.2g}", right=right)
 

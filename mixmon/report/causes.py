@@ -11,7 +11,7 @@ from mixmon.findings.causes.next_test import TESTS, RatedTest
 from mixmon.findings.causes.notes import NextTest, PatternCode, PossibleCause
 from mixmon.findings.causes.patterns import LEVEL, PatternTest
 from mixmon.report.balance import log_json, log_text
-from mixmon.report.text import Cell, Column, log_notes, note_lines, paragraph, table, title
+from mixmon.report.text import Cell, Column, log_notes, note_lines, number, paragraph, table, title
 from mixmon.report.words import sentence
 from mixmon.run import Run
 
@@ -48,11 +48,12 @@ def causes_json(causes: Causes, run: Run) -> Mapping[str, Any]:
     """The fields of `mixmon causes --json`, in their order.
 
     session, log   as for the balance
-    cylinders      level_percent with level_half_percent: need that is the same in all cells; change_percent:
-                   range of what is explained as changing from cell to cell, null where nothing is sure;
-                   causes: code, share (chance, by these data and what is usual), size with half (percent of
-                   fuel; ms of a dead time); not_separated: groups of codes; variance_inflation by code;
-                   dead_time_ms with dead_time_half_ms, by a split-pulse test; tests; flags
+    cylinders      level_percent with level_half_percent: need that is the same in all cells, against the
+                   middle cylinder; change_percent: range of what is explained as changing from cell to
+                   cell, null where nothing is sure; causes: code, share (chance, by these data and what is
+                   usual), size with half (if it alone were to blame: percent of fuel; ms of a dead time);
+                   not_separated: groups of codes; variance_inflation by code; dead_time_ms with
+                   dead_time_half_ms, by a split-pulse test; tests; flags
     patterns       codes (several where the engine cannot separate them), effect_percent with half_percent,
                    f, degrees, p, p_adjusted (Holm), found
     next_test      code, text, minutes, cylinders, bits (expected fall of the entropy) and gain_per_minute;
@@ -121,7 +122,8 @@ def _test_json(one: RatedTest) -> Mapping[str, Any]:
 # --- Text. ---
 
 _CAUSE_COLUMNS_SAY = (
-    "same: need that is the same in all cells, 95 %; changes: how far what changes from cell to cell goes; "
+    "same: need that is the same in all cells, against the middle cylinder, 95 %; changes: range of what "
+    "changes from cell to cell; "
     "causes with their chance by these data and by what is usual: a guide for the search, no proof"
 )
 _TESTS_SAY = (
@@ -193,13 +195,23 @@ def _remarks(cylinders: Sequence[CylinderCauses]) -> str:
 
 
 def _not_separated_text(group: Sequence[PossibleCause], one: CylinderCauses) -> str:
-    """The causes, that these data do not separate them, and why."""
-    names = " or ".join(cause.value for cause in group)
+    """The causes with the size that each would have alone, that these data do not separate them, and why."""
+    of = {cause.cause: cause for cause in one.causes}
+    names = " or ".join(_sized_text(of[cause]) for cause in group)
     inflation = [one.variance_inflation[cause] for cause in group if cause in one.variance_inflation]
     known = [value for value in inflation if math.isfinite(value)]
     if not known:
         return f"{names}: no readings in place tell them apart, as they are the same in all cells"
     return f"{names}: these data cannot tell them apart (variance inflation {max(known):.0f})"
+
+
+def _sized_text(one: CauseShare) -> str:
+    """A cause with the size that it would have if it alone were to blame."""
+    if not math.isfinite(one.size):
+        return one.cause.value
+    decimals, unit = (3, "ms") if one.cause is PossibleCause.DEAD_TIME else (1, "%")
+    size, half = number(one.size, decimals, signed=True), number(one.half, decimals)
+    return f"{one.cause.value} of {size} ± {half} {unit}"
 
 
 def _patterns_text(patterns: Sequence[PatternTest]) -> str:

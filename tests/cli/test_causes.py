@@ -62,7 +62,7 @@ def test_the_text_says_what_cannot_be_told_apart_and_warns(played):
     said = answer(places)
     assert said.status == 0
     words = " ".join(said.out.split())
-    assert "leak or throttle sync: these data cannot tell them apart (variance inflation" in words
+    assert "these data cannot tell them apart (variance inflation" in words
     assert "injector opens" in words
     assert "next test: " in words
     assert "Exhaust parts are hot" in words

@@ -164,7 +164,8 @@ class ReferenceCylinders:
     cylinders  measured, or carried
     left_out   all others of the engine: the mean is not that of the whole engine if there are any
     carried    those of `cylinders` that were not measured in this cell but are known from others
-    suspect    those of `left_out` that were measured in this cell, and would spoil the mean: a leak suspected
+    suspect    those of `left_out` whose readings in this cell would spoil the mean, as a leak is suspected:
+               they stand in it with what they need at most flow
     """
 
     cylinders: tuple[int, ...]
@@ -578,9 +579,9 @@ class BalanceStage:
     def _place(self, cell: CellFit, needs: Needs) -> CellResult:
         return place_cell(cell, needs, self.weights, self._log_ends())
 
-    def _spare(self, cell: CellResult, suspects: Bools) -> CellResult:
-        """A cell that counts for no trim, against the mean of the cylinders that show no leak's pattern."""
-        return place_cell(cell.fit, None, self.weights, spared=suspects) if suspects.any() else cell
+    def _spare(self, cell: CellResult, suspects: Floats) -> CellResult:
+        """A cell that counts for no trim, against a mean without what a suspected leak adds to it."""
+        return place_cell(cell.fit, None, self.weights, spoilt=suspects) if suspects.any() else cell
 
     def _log_ends(self) -> Floats:
         """Ln lambda of the rich and the lean end of each node's range, as told or found, float64[2, n].

@@ -47,9 +47,6 @@ for four digits in most tables."""
 _VARIANCE_CHANGE = 1e-4
 """Part of itself below which a step no longer matters: our choice."""
 
-_NO_WEIGHT = 1e-9
-"""Part of its air with which a node counts that is left out of a mean: our choice, far below any error."""
-
 _SMALLEST_VARIANCE = 1e-12
 """Of ln lambda: our choice, so that a cell without any noise has a finite weight."""
 
@@ -98,7 +95,8 @@ class CellResult:
     carried   bool[n]  nodes of the reference that are known from other cells only
     expected  `peers`, and for the carried nodes what they are expected to need here
     one_reference  whether all nodes are against the same mean; else each group of the cell has its own
-    spared    bool[n]  nodes that were measured here and are left out of the mean, as they would spoil it
+    spared    bool[n]  nodes whose readings here are left out of the mean, as they would spoil it: they stand
+                       in it with what they need elsewhere
     shift     by how much these would make the others look rich, ln lambda
     """
 
@@ -439,7 +437,7 @@ def place_cell(
     needs: Needs | None,
     weights: Floats,
     ends: Floats | None = None,
-    spared: Bools | None = None,
+    spoilt: Floats | None = None,
 ) -> CellResult:
     """The needs in one cell against the reference of all cells.
 
@@ -447,12 +445,12 @@ def place_cell(
         reference is the mean of the nodes that were measured in it.
     ends: float64[2, n], ln lambda of the rich and the lean end of each node's range. A node that stood at
         one of them here is at least so far out.
-    spared: bool[n], nodes to leave out of the mean; they have needs against that of the others. The
-        interval of the whole engine then reaches as far as the mean of all, since what they read may be true.
+    spoilt: float64[n], what spoils the readings of some nodes, ln lambda: in the mean they stand without it.
+        The interval of the whole engine then reaches as far as the mean of all readings, which may be true.
     """
     n = len(fit.usable_s)
-    if spared is not None and spared.any():
-        return _place_without(place_cell(fit, needs, weights, ends), spared, weights)
+    if spoilt is not None and spoilt.any():
+        return _place_without(place_cell(fit, needs, weights, ends), spoilt, weights)
     bounds = np.repeat([[np.inf], [-np.inf]], n, axis=1) if ends is None else ends
     peers, measured, carried = [NO_ESTIMATE] * n, np.zeros(n, np.bool_), np.zeros(n, np.bool_)
     engines, lam, batches = [], 0.0, 0
@@ -484,21 +482,31 @@ def place_cell(
     )
 
 
-def _place_without(cell: CellResult, spared: Bools, weights: Floats) -> CellResult:
-    """The same cell with some nodes left out of the mean; as it was where too few of a group are left."""
-    fit, lonely = cell.fit, any(np.count_nonzero(~spared[g.nodes]) < 2 for g in cell.fit.groups)
-    if lonely or cell.carried.any() or not cell.one_reference:
+def _place_without(cell: CellResult, spoilt: Floats, weights: Floats) -> CellResult:
+    """The same cell with what spoils the readings of some nodes taken off in its mean, not in their needs."""
+    fit, spared = cell.fit, spoilt != 0
+    if cell.carried.any() or not cell.one_reference:
         return cell
-    # A weight of next to nothing leaves a node out of the mean and still gives it a need against that.
-    sound = place_cell(fit, None, np.where(spared, weights * _NO_WEIGHT, weights))
-    shift = float(np.log(cell.lam / sound.lam))
+    # Their needs are as read, against a mean in which they stand with what they need where nothing spoils it.
+    mended = place_cell(replace(fit, groups=tuple(_take_off(g, spoilt) for g in fit.groups)), None, weights)
+    shift = float(np.log(cell.lam / mended.lam))
+    peers = tuple(replace(e, mean=e.mean + by) for e, by in zip(mended.peers, spoilt.tolist(), strict=True))
     return replace(
-        sound,
-        engine=longer(sound.engine, abs(shift)),
-        measured=sound.measured & ~spared,
-        spared=sound.measured & spared,
+        mended,
+        fit=fit,
+        peers=peers,
+        expected=peers,
+        engine=longer(mended.engine, abs(shift)),
+        measured=mended.measured & ~spared,
+        spared=mended.measured & spared,
         shift=shift,
     )
+
+
+def _take_off(group: CellGroup, spoilt: Floats) -> CellGroup:
+    """The group as it would read without that."""
+    off = spoilt[group.nodes]
+    return replace(group, levels=group.levels - off)
 
 
 def _doubt_by_changes(fit: CellFit, measured: int) -> Floats:

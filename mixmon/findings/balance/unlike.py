@@ -80,8 +80,8 @@ _EXPLAINED = 0.75
 """Part of the difference between cells that the flow must explain: our choice."""
 
 _SPOILS_PERCENT = 0.25
-"""Part of a mean that a leak's air must make for its cylinder to be left out, percent: our choice, half a
-trim step of 0.5 %; leaving out a cylinder that reads right moves the mean as well, by its own need."""
+"""Part of a mean that a leak's air must make for its cylinder's reading to be left out, percent: our choice,
+half a trim step of 0.5 %; so far is the mean moved at least by a suspicion that is wrong."""
 
 _FEWEST_SOUND = 3
 """Nodes without a leak's pattern from which a cell's reference is made without the others: our choice; with
@@ -453,7 +453,8 @@ class CellsCompared:
     """What the cells say when they are compared.
 
     serves    bool[m], cells that trims may rest on
-    suspects  bool[m, n], nodes that show a leak's pattern in a cell: the mean of the others is without them
+    suspects  float64[m, n], how much leaner than at most flow nodes with a leak's pattern read in a cell, ln
+              lambda, where that spoils its mean; else 0
     needs     of n nodes in each of m cells, each cell against its own mean, as they would be at one moment
     rich      nodes whose needs rise with the flow against most others, so that these may be at fault
     unsure    float64[n], how much more than by its interval a need over the cells may be out, ln lambda: by
@@ -468,7 +469,7 @@ class CellsCompared:
     """
 
     serves: Bools
-    suspects: Bools
+    suspects: Floats
     needs: tuple[tuple[Estimate, ...], ...]
     rich: tuple[int, ...]
     unsure: Floats
@@ -559,7 +560,7 @@ def compare_cells(
         unsure = np.maximum(unsure, np.log1p(used.apart() / 100) / 2)
     return CellsCompared(
         serves=serves,
-        suspects=_find_suspects(leaks, serves),
+        suspects=find_suspects(at_one_moment, leaks, serves),
         needs=tuple(at_one_moment),
         rich=tuple(node for node, one in enumerate(richer) if one is not None),
         unsure=unsure,
@@ -579,7 +580,7 @@ def _nothing_compared(nodes: int, may_serve: Bools) -> CellsCompared:
     """What no cells say."""
     return CellsCompared(
         serves=may_serve,
-        suspects=np.zeros((0, nodes), np.bool_),
+        suspects=np.zeros((0, nodes)),
         needs=(),
         rich=(),
         unsure=np.zeros(nodes),
@@ -665,18 +666,27 @@ def _leave_low_flow(
     return serves, left_over
 
 
-def _find_suspects(leaks: Sequence[LeanAtLowFlow | None], serves: Bools) -> Bools:
-    """Nodes whose pattern of a leak moves the mean of the others in a cell, bool[m, n].
+def find_suspects(
+    needs: Sequence[tuple[Estimate, ...]], leaks: Sequence[LeanAtLowFlow | None], serves: Bools
+) -> Floats:
+    """How much leaner nodes with a leak's pattern read in a cell than they do at most flow, float64[m, n].
 
-    Only in cells that serve for no trim, and only where `_FEWEST_SOUND` others, and more than half of all,
-    are left. Where as many show the pattern, nothing says which of them are at fault.
+    In ln lambda, as read; 0 where that moves no mean by enough to matter (`_SPOILS_PERCENT`), in cells that
+    serve for trims, and where not `_FEWEST_SOUND` others, and more than half of all, are left: where as many
+    show the pattern, nothing says which of them are at fault.
     """
-    excess = np.array([np.full(len(serves), np.nan) if one is None else one.excess for one in leaks]).T
-    least = np.fmin.reduce(excess, axis=0)
-    suspects = 100 * (np.expm1(excess) - np.expm1(least)) > _SPOILS_PERCENT * len(leaks)
-    sound = len(leaks) - suspects.sum(axis=1)
-    suspects[serves | (sound < _FEWEST_SOUND) | (sound <= len(leaks) / 2)] = False
-    return np.asarray(suspects, np.bool_)
+    table = NeedTable.of(needs)
+    away, weights = np.zeros(table.y.shape), table.weights()
+    for node, leak in enumerate(leaks):
+        if leak is None:
+            continue
+        y, more = table.aligned()[:, node], leak.excess - np.fmin.reduce(leak.excess)
+        weight = np.where(100 * np.expm1(more) <= _LEAK_LEFT_PERCENT, weights[:, node], 0.0)
+        own = y - np.average(np.nan_to_num(y - more), weights=weight)
+        away[:, node] = np.where(100 * np.expm1(own) > _SPOILS_PERCENT * len(leaks), own, 0.0)
+    sound = (away == 0).sum(axis=1)
+    away[serves | (sound < _FEWEST_SOUND) | (sound <= len(leaks) / 2)] = 0.0
+    return away
 
 
 def _withhold_for_leaks(session: Session, left: Floats) -> tuple[Note, ...]:

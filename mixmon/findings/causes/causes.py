@@ -39,7 +39,7 @@ from mixmon.findings.causes.weigh import (
     weigh,
 )
 from mixmon.findings.events.event import Event
-from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS
+from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, median_with_holes
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, Steady
 from mixmon.note import Note, note
@@ -81,7 +81,7 @@ class CauseShare:
 class CylinderCauses:
     """What may be wrong with one cylinder.
 
-    level_percent, level_half    need that is the same in all cells; 95 %
+    level_percent, level_half    need that is the same in all cells, against the middle cylinder; 95 %
     change_percent  largest need less smallest over the cells, as explained; NaN where it is not sure
     causes         the likeliest first; empty where nothing is sure to differ
     not_separated  groups of these that the data cannot tell apart
@@ -376,12 +376,13 @@ class _Builder:
 
 
 def _aligned(table: NeedTable) -> tuple[Floats, Floats]:
-    """Needs less what all nodes of a cell have in common, and the variances of their errors, float64[m, n].
+    """Needs against the middle of the nodes, and the variances of their errors, float64[m, n].
 
-    A median is the common part, so that a cylinder that is far out does not move the others; its own error is
-    added.
+    The middle is a median, of what all have in common in a cell and of levels: against the mean, one weak
+    injector makes all others look rich. Its own error is added.
     """
     y = table.aligned()
+    y -= median_with_holes(median_with_holes(y, axis=0), axis=0)
     own = np.where(np.isfinite(table.y), np.fmax(table.half / table.z, 0.0) ** 2, np.nan)
     count = np.isfinite(own).sum(axis=1, keepdims=True)
     middle = _MEDIAN_VARIANCE * np.nansum(own, axis=1, keepdims=True) / np.maximum(count, 1) ** 2
