@@ -119,7 +119,7 @@ def dead_time(evidence: Evidence) -> Item:
     late -= late.mean()
     if not late.any():
         return does_not_apply(name, "all alike")
-    cylinders = sorted(evidence.causes.cylinders, key=lambda one: one.cylinder)
+    cylinders = evidence.causes.cylinders
     tested = [one for one in cylinders if math.isfinite(one.dead_time_ms)]
     if not tested and not _split_was_played(evidence):
         return _judge_without_test(name, late.tolist(), cylinders)

@@ -241,8 +241,9 @@ class _Builder:
         return Causes(
             cylinders=tuple(
                 self._cylinder(cylinder, k, suspects[k], done=done, spared=cylinder in left_out)
-                for k, node in enumerate(self._nodes)
-                for cylinder in node.cylinders
+                for cylinder, k in sorted(
+                    (c, k) for k, node in enumerate(self._nodes) for c in node.cylinders
+                )
             ),
             patterns=find_patterns(self._session, self._needs()),
             tests=rate_tests(suspects, done),
