@@ -483,7 +483,7 @@ class CellsCompared:
         """The same, told of all cells, of which those that are `inside` (bool[m]) were compared."""
         if inside.all():
             return self
-        serves, suspects = np.zeros(len(cells), np.bool_), np.zeros((len(cells), len(self.flags)), np.bool_)
+        serves, suspects = np.zeros(len(cells), np.bool_), np.zeros((len(cells), len(self.flags)))
         serves[inside], suspects[inside] = self.serves, self.suspects
         own = iter(self.needs)
         needs = tuple(next(own) if kept else one.peers for kept, one in zip(inside, cells, strict=True))
