@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from mixmon.arrays import SECOND_NS, Ints
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.alarms import Alarms
+from mixmon.findings.alarms.misfire import MisfireWatch
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.curve import with_curve_note
@@ -678,10 +679,13 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent
         UsageError: an action on an alarm that the session does not have.
         SourceError: a log cannot be read.
     """
-    stage = Alarms(limits_in_force(run.session).alarms, run.session.chain.nodes)
+    nodes, found = run.session.chain.nodes, EventStage(run.session, run.binding.fuel)
+    misfires = MisfireWatch(nodes, run.binding.fuel, found.lags_at)
+    stage = Alarms(limits_in_force(run.session).alarms, nodes, misfires)
     for action in actions:
         stage.act(action)
-    return tuple(run_through(stage, run))
+    records = [record for rows in run for record in stage.feed(rows, found.feed(rows))]
+    return (*records, *stage.flush(found.flush()))
 
 
 def identify(run: Run, steps: str | Path | Sequence[FuelStep] | None = None) -> Identity:

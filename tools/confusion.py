@@ -1,6 +1,7 @@
 """What is found of planted events: a table of what they were against what they were taken for.
 
     python tools/confusion.py [--events 200] [--seed 1]
+    python tools/confusion.py --marks [--events 200]
 
 Every class is planted at speeds from idle to the limit, with sensors whose lags scatter by six
 percent around what is assumed. Rows are the truth, columns what it was called. "nothing" was not
@@ -11,23 +12,39 @@ cylinder-hours.
 and every misfire are found, each under its own name ("both"). In the classes whose names end in "slow" the
 sensors have three times the lag that is assumed, and nobody measured it: "not classified" is an answer there,
 another class is none.
+
+--marks: of the same events, and of those of the engine in tests/outside_engine.py through whole logs, which
+raise a lean alarm, which of these alarms are marked as what may be a misfire within half a second of the
+onset, and what the mark is in the end.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
+import tempfile
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from planted import Engine, Truth
 
+import mixmon
+from mixmon.findings.alarms.alarms import Alarms
+from mixmon.findings.alarms.misfire import MisfireMark, MisfireWatch
+from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.events.event import Event, Kind
-from mixmon.findings.events.events import find_events
+from mixmon.findings.events.events import EventStage, find_events
 from mixmon.gas.fuel import fuel_named
+from mixmon.session.default_limits import placeholder_rules
 from mixmon.session.model import Chain, Node, Session
 from mixmon.session.model import Engine as Declared
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))  # the engine made without the package
+
+FUEL = fuel_named("gasoline")
 GAP_S, FIRST_S, EACH = 9.0, 10.0, 10
 LEAN_STEP, USUAL_S, SLOW_S = 0.08, 0.085, 0.300
 EARLY_S, LATE_S = 0.15, 0.30
@@ -181,6 +198,12 @@ def session_of(nodes: int) -> Session:
 
 def drive(name: str, seed: int, events: int = EACH) -> tuple[Engine, tuple[Event, ...]]:
     """One engine with that many events of a class, and what was found."""
+    engine = planted_engine(name, seed, events)
+    return engine, find_events(session_of(engine.nodes), FUEL, [engine.block()])
+
+
+def planted_engine(name: str, seed: int, events: int = EACH) -> Engine:
+    """One engine with that many events of a class."""
     rng = np.random.default_rng([seed, *name.encode()])
     rpm, target = POINTS[int(rng.integers(len(POINTS)))]
     nodes = int(rng.choice([4, 6, 8, 12]))
@@ -196,7 +219,131 @@ def drive(name: str, seed: int, events: int = EACH) -> tuple[Engine, tuple[Event
         engine.be_quicker_at_first(4.0, 0.08)
     for i in range(events):
         PLANTS[name](engine, FIRST_S + i * GAP_S + float(rng.uniform(0, 0.5)), rng)
-    return engine, find_events(session_of(nodes), fuel_named("gasoline"), [engine.block()])
+    return engine
+
+
+# ----------------------------------------------------------------------------------------------------
+# Marks of lean alarms.
+# ----------------------------------------------------------------------------------------------------
+
+MARKED_WITHIN_S = 0.5
+LEAN_RULE = replace(placeholder_rules()[0], when=None)
+"""The built-in lean alarm, at any speed and load: what is planted lies at idle too."""
+
+
+@dataclass(frozen=True, slots=True)
+class MarkedAlarm:
+    """A planted event with the lean alarm that it raised; None: it raised none.
+
+    marked_s  from the onset to the first mark; None: never marked as what may be a misfire
+    final     the mark in the end
+    """
+
+    kind: str
+    raised_s: float | None
+    marked_s: float | None
+    final: str
+
+
+def marks_of(
+    kind: str, onset_s: float, end_s: float, position: int, records: Iterable[AlarmEvent]
+) -> MarkedAlarm:
+    """The lean alarm of a node that was raised by what began at `onset_s` of data time, and its marks."""
+    own = [r for r in records if r.position == position and onset_s - 0.1 < r.t / 1e9 < end_s + 14]
+    begun = [r for r in own if r.what is Happening.CONDITION_TRUE and r.t / 1e9 < max(end_s, onset_s) + 0.6]
+    if not begun:
+        return MarkedAlarm(kind, None, None, "")
+    marked = [r.t / 1e9 - onset_s for r in own if r.misfire is MisfireMark.SUSPECTED]
+    last = [r.misfire for r in own if r.t >= begun[0].t and r.misfire]
+    return MarkedAlarm(kind, begun[0].t / 1e9 - onset_s, min(marked, default=None), last[-1] if last else "")
+
+
+def planted_marks(name: str, seed: int, events: int = EACH) -> list[MarkedAlarm]:
+    """What the alarms say of the events of a class, planted in rows."""
+    engine = planted_engine(name, seed, events)
+    session, found = session_of(engine.nodes), EventStage(session_of(engine.nodes), FUEL)
+    nodes = session.chain.nodes
+    alarms = Alarms((LEAN_RULE,), nodes, MisfireWatch(nodes, FUEL, found.lags_at))
+    block = engine.block()
+    records = [*alarms.feed(block, found.feed(block)), *alarms.flush(found.flush())]
+    return [marks_of(t.kind, t.t, t.end, t.node + 1, records) for t in engine.truth if t.node is not None]
+
+
+def outside_marks(seed: int, kind: str, events: int = EACH) -> list[MarkedAlarm]:
+    """The same of the engine made without the package, through a log that is read like any other."""
+    import outside_engine as outside
+
+    rng = np.random.default_rng([seed, len(kind)])
+    n, rpm = int(rng.choice([4, 6, 8])), float(rng.uniform(3000, 7500))
+    times = [FIRST_S + GAP_S * i + float(rng.uniform(0, 0.5)) for i in range(events)]
+    which = [int(rng.integers(1, n + 1)) for _ in times]
+    planted: dict[str, list[tuple[int, float, float]]] = {}
+    if kind == "misfire":
+        planted["missed"] = [(c, t, int(rng.integers(2, 13))) for c, t in zip(which, times, strict=True)]
+    else:
+        planted["lean"] = [
+            (c, t, t + float(rng.choice([0.3, 0.5, 0.8, 1.2, 2.0])), float(rng.uniform(10, 30)))
+            for c, t in zip(which, times, strict=True)
+        ]
+    stay = outside.Stay(FIRST_S + GAP_S * events, rpm, 100.0, float(rng.uniform(0.86, 0.92)))
+    play = outside.Play(
+        [stay],
+        rng.uniform(-2, 2, n),
+        outside.usual_sensing(n, rng),
+        rng,
+        vapour_speed=float(rng.uniform(0.35, 0.53)),
+        **planted,
+    )
+    with tempfile.TemporaryDirectory() as name:
+        layout, log = outside.Layout(), Path(name, "engine.log")
+        session = outside.write_session(play, layout, Path(name))
+        play.frames(layout).write(log)
+        run = mixmon.read_run(mixmon.load_session(session), log)
+        records = mixmon.alarms(run)
+    first = outside.EPOCH_S
+    way = float(play.delay[0])
+    return [
+        marks_of(kind, first + t + way, first + t + way + float(end), c, records)
+        for (c, t, *_), end in zip(next(iter(planted.values())), [2.0] * events, strict=True)
+    ]
+
+
+def print_marks(name: str, alarms: list[MarkedAlarm], is_misfire: bool) -> None:
+    """A line: how many raised an alarm, how many of these are marked in time, or falsely, and the end."""
+    raised = [a for a in alarms if a.raised_s is not None]
+    soon = sum(a.marked_s is not None and a.marked_s <= MARKED_WITHIN_S for a in raised)
+    ever = sum(a.marked_s is not None for a in raised)
+    wrong = "" if is_misfire else " (false)"
+    ends = dict(Counter(a.final or "no mark" for a in raised))
+    print(
+        f"{name:34}{len(alarms):8}{len(raised):8}{soon:8}{ever:8}{wrong:8}  "
+        f"{soon / max(len(raised), 1):6.1%}  {ends}"
+    )
+
+
+def print_mark_table(events: int, seed: int) -> None:
+    """The table of --marks."""
+    print(f"{'':34}{'planted':>8}{'raised':>8}{'in time':>8}{'ever':>8}{'':10}  share  in the end")
+    rounds = -(-events // EACH)
+    for name in MARKED_CLASSES:
+        found = [a for i in range(rounds) for a in planted_marks(name, seed * 1000 + i)]
+        for kind in dict.fromkeys(a.kind for a in found):
+            label = name if kind in name else f"{name}: {kind}"
+            print_marks(label, [a for a in found if a.kind == kind], kind == "misfire")
+    for kind in ("misfire", "lean excursion"):
+        found = [a for i in range(rounds) for a in outside_marks(seed * 1000 + i, kind)]
+        print_marks(f"outside engine, {kind}", found, kind == "misfire")
+
+
+MARKED_CLASSES = (
+    "single misfire",
+    "misfire burst",
+    "lean excursion",
+    "misfire while lean",
+    "single misfire, slow",
+    "misfire burst, slow",
+    "lean excursion, slow",
+)
 
 
 def matched(
@@ -261,7 +408,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--classes", nargs="+", default=list(PLANTS))
     parser.add_argument("--verbose", action="store_true", help="every planted event that was not named right")
+    parser.add_argument("--marks", action="store_true", help="marks of lean alarms instead")
     arguments = parser.parse_args()
+    if arguments.marks:
+        print_mark_table(arguments.events, arguments.seed)
+        return
     columns = [*(k.value for k in Kind), "both", "nothing"]
     print(f"{'':21}" + "".join(f"{c:>10.9}" for c in columns) + "     right   late ms   cycles")
     extra: Counter[str] = Counter()

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 
 from mixmon.dashboard.scene import Digits
+from mixmon.findings.alarms.misfire import marked_name
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.pulls.quality import Suggestion
 from mixmon.mixture.block import SampleState
@@ -88,7 +89,7 @@ class SoundCues:
 
 def _spoken_words(event: AlarmEvent) -> str:
     who = "all" if event.all_nodes else "+".join(map(str, event.cylinders))
-    return f"{who} {event.rule}".lstrip()
+    return f"{who} {marked_name(event.rule, event.misfire)}".lstrip()
 
 
 # ----------------------------------------------------------------------------------------------------

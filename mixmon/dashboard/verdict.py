@@ -138,7 +138,7 @@ def _why_look(alarms: tuple[Alarm, ...], live: Snapshot, setting: Setting) -> st
 def _name_alarms(alarms: list[Alarm]) -> str:
     first = alarms[0]
     more = f" and {len(alarms) - 1} more" if len(alarms) > 1 else ""
-    return f"{who(first)}{first.rule.name}{more}"
+    return f"{who(first)}{first.name}{more}"
 
 
 def who(alarm: Alarm) -> str:

@@ -160,6 +160,7 @@ def alarm_data(event: AlarmEvent) -> dict[str, Any]:
         "in_ten_minutes": event.in_ten_minutes,
         "flood": event.flood,
         "chattering": event.chattering,
+        "misfire": event.misfire,
         "reason": event.reason,
     }
 

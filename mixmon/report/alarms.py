@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from mixmon.findings.alarms.measures import lacking
+from mixmon.findings.alarms.misfire import marked_name
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.live.recording import alarm_data
 from mixmon.mixture.block import SampleState
@@ -50,7 +51,8 @@ def alarm_line(event: AlarmEvent, first_ns: int) -> str:
         value = f"  {number} {event.unit} (limit {event.limit:g})"
     reason = f"  ({printable(event.reason)})" if event.reason else ""
     seconds = (event.t - first_ns) / 1e9
-    return f"{seconds:10.2f} s  P{event.priority} {who:8} {printable(event.rule)}: {words}{value}{reason}"
+    name = printable(marked_name(event.rule, event.misfire))
+    return f"{seconds:10.2f} s  P{event.priority} {who:8} {name}: {words}{value}{reason}"
 
 
 def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
@@ -78,7 +80,7 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
     ]
     if snapshot.alarms.alarms:
         worst = snapshot.alarms.alarms[0]
-        name = printable(worst.rule.name)
+        name = printable(worst.name)
         parts.append(f"ALARMS {len(snapshot.alarms.alarms)}, first P{worst.rule.priority} {name}")
     return "  ".join(parts)
 
@@ -127,6 +129,8 @@ def alarms_json(
         for_s            how long the condition had been what it is
         value, limit, unit
         in_ten_minutes, flood, chattering
+        misfire          of a lean alarm: misfire? by its shape; misfire or no misfire once the event is
+                         known; else null
         reason           the operator's words, or the engine state that suppresses
     alarms_standing   those that are not normal at the end, the most pressing first
     alarm_limits      source: whose limits they are, null for none; placeholders: true for none;
@@ -165,6 +169,7 @@ def _standing_object(alarm: Alarm, first_ns: int) -> Mapping[str, Any]:
         "since_s": None if alarm.since is None else (alarm.since - first_ns) / 1e9,
         "shelved_until_s": None if ends is None else (ends - first_ns) / 1e9,
         "chattering": alarm.chattering,
+        "misfire": alarm.misfire,
         "reason": alarm.reason,
     }
 

@@ -213,6 +213,13 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
 }
 """All kinds by the key that gives the limit in [[limits.alarm]]; a rule has exactly one of these keys."""
 
+MISFIRE_WORDS: Final = (
+    "charges that did not burn, which read lean: plug, coil or its wiring; or a mixture too lean to burn",
+    "unburnt fuel and air in the exhaust: hot parts behind the engine; a cylinder without power",
+    "find the spark first: plug, coil, wiring; never add fuel on this reading, it is no fuelling figure",
+)
+"""Cause, consequence and response where a lean alarm may be a misfire (common practice, no source)."""
+
 _DECIMALS: Final = {"lambda": 3, "%": 1, "s": 2, "V": 1}
 """Our choice: the last digit is about the noise of one reading."""
 

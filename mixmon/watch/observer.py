@@ -21,6 +21,7 @@ import numpy as np
 
 from mixmon.arrays import SECOND_NS, Bytes, Floats
 from mixmon.findings.alarms.alarms import Alarms
+from mixmon.findings.alarms.misfire import MisfireWatch
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage, Dwelling
 from mixmon.findings.balance.cells import CellFit
@@ -106,11 +107,12 @@ class Observer:
         self._recent = RecentRows(weights)
         self._strip = StripStage(weights)
         self._history = HistoryStage()
-        self._alarms = Alarms(limits_in_force(session).alarms, nodes)
         self._mixture_rules = MixtureRules(session)
         self._balance = BalanceStage(session, left_out)
         self._own_steps = OwnSteps(binding, steps, begin_s, left_out)
         self._excursions = EventStage(session, binding.fuel)
+        misfires = MisfireWatch(nodes, binding.fuel, self._excursions.lags_at)
+        self._alarms = Alarms(limits_in_force(session).alarms, nodes, misfires)
         every = range(1, session.engine.cylinders + 1)
         reported = all(trim_quantity(cylinder) in binding.engine for cylinder in every)
         self._guide = StepGuide(session, reported=reported)
@@ -141,7 +143,8 @@ class Observer:
         self._balance.feed(rows)
         self._feed_guide(rows)
         self._own_steps.feed(rows)
-        self._take_events(self._excursions.feed(rows))
+        events = self._excursions.feed(rows)
+        self._take_events(events)
         self._commissioning.feed(rows, self._excursions.cuts)
         self._add_pulls(self._pulls.feed(rows))
         self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
@@ -149,13 +152,14 @@ class Observer:
         if self._first_row is None:
             self._first_row = int(rows.t[0])
         self.rows += len(rows)
-        return self._keep_records(self._alarms.feed(rows))
+        return self._keep_records(self._alarms.feed(rows, events))
 
     def flush(self) -> tuple[AlarmEvent, ...]:
         """The end of the rows: the records of actions that are stamped behind the last one."""
-        self._take_events(self._excursions.flush())
+        events = self._excursions.flush()
+        self._take_events(events)
         self._add_pulls(self._pulls.flush())
-        return self._keep_records(self._alarms.flush())
+        return self._keep_records(self._alarms.flush(events))
 
     def act(self, action: OperatorAction) -> OperatorAction:
         """The action as it must be recorded; its own records come from `result`, or with later rows.

@@ -123,7 +123,8 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[AlarmEvent], Ala
 
 def test_the_operator_has_tried_everything(run):
     records, standing, folder = run
-    assert {record.what for record in records} == set(Happening)
+    of_itself = {what for what in Happening if "misfire" in what.value}
+    assert {record.what for record in records} | of_itself == set(Happening)
     assert {record.state for record in records} >= {
         AlarmState.ACKNOWLEDGED,
         AlarmState.RETURNED_UNACKNOWLEDGED,
@@ -188,7 +189,7 @@ def test_a_script_in_python_gets_the_same_records(run):
 def test_as_text_the_placeholders_are_called_so(run, capsys):
     assert main(["replay", str(run[2].path), "--text", "--quiet"]) == DONE
     text = capsys.readouterr().out
-    assert "lean under load: raised, unacknowledged" in text
+    assert "lean under load misfire?: raised, unacknowledged" in text
     assert "placeholder limits: common practice, not from this engine's builder" in text
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from mixmon.arrays import SECOND_NS
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.events import measure
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
@@ -22,6 +21,7 @@ from mixmon.dashboard.text import (
     wrap,
 )
 from mixmon.dashboard.verdict import LimitVerdict, who
+from mixmon.findings.alarms.misfire import NEAR_NS, MisfireMark
 from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
 from mixmon.findings.alarms.states import SHORT_WORDS
 from mixmon.findings.events.event import NOT_FUELLING
@@ -35,12 +35,15 @@ _MEANING_ROWS = 9
 _LEAST_LIST = 3
 """With fewer rows, none is given to say how many more alarms there are. Our choice."""
 
-_NAME, _VALUE = 22, 13
+_NAME, _VALUE = 24, 13
 """Cells of a rule's name and of a value with its unit. Our choice: the built-in rules fit."""
 
 _PLACEHOLDER_WORDS = "a placeholder of common practice, not from this engine's builder"
-_NEAR_NS = SECOND_NS
-"""A misfire so close to an alarm's beginning may have raised it. Our choice: sensor delay and alarm delay."""
+_MISFIRE_WORDS = {
+    MisfireMark.SUSPECTED: "by its shape it may be a misfire, told for certain some seconds later",
+    MisfireMark.CONFIRMED: "a misfire raised it: no fuelling figure",
+    MisfireMark.WITHDRAWN: "it may have been a misfire by its shape, and was none",
+}
 
 
 def alarms_page(scene: Scene, verdict: LimitVerdict, chosen: int, sheet: Sheet) -> list[Row]:
@@ -70,10 +73,10 @@ def _count_row(scene: Scene, width: int) -> Row:
 
 
 def _heading_row(width: int) -> Row:
-    what = f"{fit('what', _NAME)} {fit('now', _VALUE)} limit"
+    what = f"{fit('what', _NAME)} {fit('raised at', _VALUE)} limit"
     if width < NARROW_COLUMNS:
         return fit_row([(f"pri {fit('state', 10)} cyl  what", "label")], width)
-    return fit_row([(f"pri {fit('state', 10)}  {fit('for', 7)}  cyl  {what}", "label")], width)
+    return fit_row([(f"pri {fit('state', 10)}  {fit('for', 6)} cyl  {what}", "label")], width)
 
 
 def _list_rows(scene: Scene, chosen: int, width: int) -> list[Row]:
@@ -111,15 +114,15 @@ def _alarm_row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
     mark = scene.marks.chosen if chosen else " "
     who = "all" if alarm.all_nodes else "+".join(map(str, alarm.cylinders)) or scene.marks.dash
     who = fit(who, 3, right=True)
-    name = clean(alarm.rule.name)
+    name = clean(alarm.name)
     row: list[Segment] = [(f"{mark} {alarm.rule.priority}  ", "strong"), (fit(short_word(alarm), 10), style)]
     if width < NARROW_COLUMNS:
         return fit_row([*row, (f" {who}  ", "strong"), (name, "strong" if chosen else "text")], width)
     row += [
-        (f"  {fit(age_text(since), 7)}", "text"),
-        (f"  {who}  ", "strong"),
+        (f"  {fit(age_text(since), 6)}", "text"),
+        (f" {who}  ", "strong"),
         (f"{fit(name, _NAME)} ", "strong" if chosen else "text"),
-        (f"{fit(value_text(scene, alarm), _VALUE)} ", "text"),
+        (f"{fit(value_text(alarm), _VALUE)} ", "text"),
         (f"{limit_text(alarm.limit, alarm.unit)} {alarm.unit}", "dim"),
         ("  chatters" if alarm.chattering else "", "strong"),
         (f"  ({clean(alarm.reason)})" if alarm.reason else "", "dim"),
@@ -127,11 +130,9 @@ def _alarm_row(scene: Scene, alarm: Alarm, width: int, *, chosen: bool) -> Row:
     return fit_row(row, width)
 
 
-def value_text(scene: Scene, alarm: Alarm) -> str:
-    """What the detector measures now, with its unit; empty for an alarm whose condition is over."""
-    if not alarm.active:
-        return ""
-    return measure(np.nan if scene.dead else alarm.value_now, alarm.limit, alarm.unit)
+def value_text(alarm: Alarm) -> str:
+    """The value that raised it, with its unit, always beyond its limit; empty where it was never raised."""
+    return measure(alarm.value, alarm.limit, alarm.unit) if np.isfinite(alarm.value) else ""
 
 
 def short_word(alarm: Alarm) -> str:
@@ -144,7 +145,7 @@ def _meaning_rows(scene: Scene, alarm: Alarm, width: int) -> list[Row]:
     rule = alarm.rule
     rows = [
         ((scene.marks.rule * width, "rule"),),
-        fit_row([(f" P{rule.priority} {who(alarm)}{clean(rule.name)}", "strong")], width),
+        fit_row([(f" P{rule.priority} {who(alarm)}{clean(alarm.name)}", "strong")], width),
     ]
     parts = [
         ("how sure", _how_sure(scene, alarm)),
@@ -173,24 +174,25 @@ def _how_sure(scene: Scene, alarm: Alarm) -> str:
     parts = []
     if index is not None:
         parts.append(f"sensor {state_word(scene.state(index), over=False)} now")
-    if np.isfinite(alarm.value) and alarm.active:
-        parts.append(f"{measure(alarm.value, alarm.limit, alarm.unit)} when raised")
+    if np.isfinite(alarm.value_now) and not scene.dead:
+        parts.append(f"{measure(alarm.value_now, alarm.limit, alarm.unit)} now")
     if alarm.unit == "lambda" and np.isfinite(shown.all_vs_target) and not scene.dead:
         parts.append(f"all cylinders together need {signed(shown.all_vs_target)} %")
+    parts += [_MISFIRE_WORDS[alarm.misfire]] if alarm.misfire else []
     parts += _nearby_misfire(scene, alarm)
     return ", ".join(parts)
 
 
 def _nearby_misfire(scene: Scene, alarm: Alarm) -> list[str]:
-    """A misfire of the same cylinder close to the alarm reads lean, and is no fuelling figure."""
-    if alarm.since is None or alarm.unit != "lambda":
+    """What is no fuelling figure close to the alarm of the same cylinder, unless its mark says so."""
+    if alarm.since is None or alarm.unit != "lambda" or alarm.misfire is MisfireMark.CONFIRMED:
         return []
     near = [
         one.kind
         for one in scene.snapshot.happened
         if one.kind in NOT_FUELLING
         and (one.all_nodes or set(one.cylinders) & set(alarm.cylinders))
-        and one.t - _NEAR_NS <= alarm.since <= one.end + _NEAR_NS
+        and one.t - NEAR_NS <= alarm.since <= one.end + NEAR_NS
     ]
     return [f"{near[-1]} beside it: not a fuelling figure"] if near else []
 

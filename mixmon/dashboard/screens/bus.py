@@ -108,8 +108,8 @@ def _alarm_words(scene: Scene, index: int, room: int) -> str:
     position = scene.setting.nodes[index].position
     for alarm in scene.alarms():
         if alarm.position == position:
-            value = f"  {text}" if (text := value_text(scene, alarm)) else ""
-            words = f"{short_word(alarm)} {clean(alarm.rule.name)}"
+            value = f"  {text}" if (text := value_text(alarm)) else ""
+            words = f"{short_word(alarm)} {clean(alarm.name)}"
             return words + value if cells(words) + len(value) <= room else words
     return ""
 

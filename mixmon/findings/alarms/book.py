@@ -16,12 +16,13 @@ import difflib
 import math
 from bisect import insort
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from mixmon.arrays import SECOND_NS, Floats
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmEdges, EdgeKind
+from mixmon.findings.alarms.misfire import CONCLUDED_NS, NEAR_NS, MisfireMark, mark_by_event
 from mixmon.findings.alarms.records import (
     CHATTER_ABOVE,
     Alarm,
@@ -32,7 +33,8 @@ from mixmon.findings.alarms.records import (
     Verb,
 )
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState, AlarmStep, after
-from mixmon.session.alarm_kinds import AlarmKind, kind_of
+from mixmon.findings.events.event import Event
+from mixmon.session.alarm_kinds import MISFIRE_WORDS, AlarmKind, RangeEnd, kind_of
 from mixmon.session.model import AlarmRule, Node
 
 # ----------------------------------------------------------------------------------------------------
@@ -121,6 +123,10 @@ class LiveAlarm:
     changed: int = 0
     announced: int = 0
     value: float = math.nan
+    raised: float = math.nan
+    misfire: MisfireMark | None = None
+    marked: tuple[int, int] = (-1, 0)
+    began: tuple[int, int] = (-1, 0)
     shelved_until: int | None = None
     reason: str = ""
     lately: Announcements = field(default_factory=lambda: Announcements(MINUTE_NS))
@@ -153,9 +159,15 @@ class LiveAlarm:
         """Move by the table."""
         self.state = after(self.state, step, latching=self.watched.rule.latching)
 
-    def follow(self, active: bool, since: int, value: float) -> None:
-        """Takes the condition as it now is, and makes its step unless the alarm is silenced."""
+    def follow(self, active: bool, since: int, value: float, now: tuple[int, int]) -> None:
+        """Takes the condition as it is at `now`, and makes its step unless the alarm is silenced.
+
+        now  stretch and ns
+        """
         self.active, self.since, self.value = active, since, value
+        if active:
+            self.raised, self.began = value, (now[0], since)
+            self.misfire = self.misfire if self.marked == now else None
         if not self.flags:
             self.step(AlarmStep.CONDITION_TRUE if active else AlarmStep.CONDITION_FALSE)
 
@@ -226,6 +238,7 @@ class LiveAlarm:
             chattering=self.chattering(t),
             reason=reason,
             all_nodes=self.all_nodes,
+            misfire=self.misfire,
         )
 
     def record(self, t: int, latest: Sequence[Floats]) -> Alarm:
@@ -240,7 +253,7 @@ class LiveAlarm:
             active=self.active,
             since=self.since,
             changed=self.changed,
-            value=self.value,
+            value=self.raised,
             value_now=float(values[self.node]) if len(values) else math.nan,
             limit=self.watched.rule.limit,
             unit=self.watched.kind.unit,
@@ -248,6 +261,7 @@ class LiveAlarm:
             shelved_until=self.shelved_until,
             reason=self.reason,
             all_nodes=self.all_nodes,
+            misfire=self.misfire,
         )
 
     @property
@@ -256,11 +270,14 @@ class LiveAlarm:
         return self.node == ENGINE_WIDE and self.watched.kind.per_node
 
     def _shown_rule(self) -> AlarmRule:
-        """The rule, with other words where all nodes are meant."""
-        rule, common = self.watched.rule, self.watched.kind.common
-        if not (self.all_nodes and common):
+        """The rule, with other words where all nodes are meant, or a misfire may be."""
+        rule = self.watched.rule
+        words = self.watched.kind.common if self.all_nodes else None
+        if self.misfire in {MisfireMark.SUSPECTED, MisfireMark.CONFIRMED}:
+            words = MISFIRE_WORDS
+        if words is None:
             return rule
-        cause, consequence, response = common
+        cause, consequence, response = words
         return replace(rule, cause=cause, consequence=consequence, response=response)
 
 
@@ -301,6 +318,7 @@ class AlarmBook:
             for alarm in _make_live_alarms(watched, nodes)
         }
         self._actions: list[OperatorAction] = []
+        self._conclusions: list[Conclusion] = []
         self._last_ten_minutes = Announcements(10 * MINUTE_NS)
         self._stretch = 0
         self._until: int | None = None
@@ -317,6 +335,12 @@ class AlarmBook:
         insort(self._actions, action, key=_moment_of_action)
         return action
 
+    def conclude(self, event: Event, stretch: int) -> None:
+        """Takes an event of that stretch of time, which says later what had raised a lean alarm."""
+        mark = mark_by_event(event)
+        if mark in _MARK_HAPPENINGS:
+            insort(self._conclusions, Conclusion(stretch, event.end + CONCLUDED_NS, event, mark), key=_due)
+
     def feed(self, edges: AlarmEdges, *, stretch: int, first: int, until: int) -> tuple[AlarmEvent, ...]:
         """The records of the rows from `first` to `until`, all of one stretch of time, and their edges."""
         records = list(self._enter_stretch(stretch, first))
@@ -332,8 +356,12 @@ class AlarmBook:
         return () if self._until is None else tuple(self._work_until(self._until))
 
     def flush(self) -> tuple[AlarmEvent, ...]:
-        """The records of actions that are stamped later than the last row."""
+        """The records of actions and conclusions that are stamped later than the last row."""
         records: list[AlarmEvent] = []
+        if self._conclusions:
+            end = max(self._conclusions[-1].t, self._until or 0)
+            records += self._work_until(end)
+            self._until = end
         while self._actions:
             records += self._enter_stretch(self._actions[0].stretch, self._actions[0].t)
             self._until = max(self._actions[0].t, self._until or 0)
@@ -375,6 +403,9 @@ class AlarmBook:
 
     def _enter_stretch(self, stretch: int, first: int) -> Iterator[AlarmEvent]:
         """Finishes the stretch before, and follows a clock that was set back."""
+        while self._conclusions and self._conclusions[0].stretch < stretch:
+            one = self._conclusions.pop(0)
+            yield from self._work_conclusion(one, self._until or one.t)
         while self._actions and self._actions[0].stretch < stretch:
             action = self._actions[0]
             self._stretch, self._until = action.stretch, action.t
@@ -394,7 +425,14 @@ class AlarmBook:
                 alarm.shelved_until += step
 
     def _work_until(self, t: int) -> Iterator[AlarmEvent]:
-        """The records of due times and actions up to and including t."""
+        """The records of due times, conclusions and actions up to and including t."""
+        while self._conclusions and _due(self._conclusions[0]) <= (self._stretch, t):
+            one = self._conclusions.pop(0)
+            yield from self._work_actions_until(min(one.t, t))
+            yield from self._work_conclusion(one, max(one.t, self._until or one.t))
+        yield from self._work_actions_until(t)
+
+    def _work_actions_until(self, t: int) -> Iterator[AlarmEvent]:
         while self._actions and _moment_of_action(self._actions[0]) <= (self._stretch, t):
             action = self._actions.pop(0)
             yield from self._work_due_times(action.t)
@@ -427,12 +465,26 @@ class AlarmBook:
             yield from self._follow_suppression(self._watched[rule], t, since, on=kind is EdgeKind.SUPPRESS)
             return
         alarm, active = self._alarms[rule, node], kind is EdgeKind.RAISE
-        before = alarm.state
-        alarm.follow(active=active, since=since, value=float(edges.value[i]))
+        before, now = alarm.state, (self._stretch, t)
+        if kind is EdgeKind.MARK:
+            alarm.misfire, alarm.marked = MisfireMark.SUSPECTED, now
+            if alarm.active:
+                yield self._record_transition(alarm, t, Happening.MISFIRE_SUSPECTED, before)
+            return
+        alarm.follow(active=active, since=since, value=float(edges.value[i]), now=now)
         what = Happening.CONDITION_TRUE if active else Happening.CONDITION_FALSE
         yield self._record_transition(alarm, t, what, before, announced=active and not alarm.flags)
         if not active and alarm.shelved_until is None:
             yield from self._take_back(alarm, t, AlarmFlag.SHELVED, Happening.SHELF_ENDED)
+
+    def _work_conclusion(self, one: Conclusion, t: int) -> Iterator[AlarmEvent]:
+        """The records of lean alarms that an event explains: confirmed, or withdrawn."""
+        event, what = one.event, _MARK_HAPPENINGS[one.mark]
+        for (_, node), alarm in self._alarms.items():
+            lean = alarm.watched.kind.bound is RangeEnd.LEAN and (event.all_nodes or node in event.nodes)
+            if lean and one.is_near(alarm) and one.mark in _MARKS_AFTER[alarm.misfire]:
+                alarm.misfire = one.mark
+                yield self._record_transition(alarm, t, what, alarm.state)
 
     def _follow_suppression(
         self, watched: WatchedRule, t: int, since: int, *, on: bool
@@ -522,6 +574,40 @@ class AlarmBook:
                 f"{action.verb.value} '{action.rule}': position {action.position}; "
                 f"expected a position of the chain ({known})"
             )
+
+
+@dataclass(frozen=True, slots=True)
+class Conclusion:
+    """What an event says of lean alarms, and when it takes effect: t ns of a stretch of time."""
+
+    stretch: int
+    t: int
+    event: Event
+    mark: MisfireMark
+
+    def is_near(self, alarm: LiveAlarm) -> bool:
+        """Whether the event lies where the alarm began, or was marked."""
+        begin, end = self.event.t - NEAR_NS, self.event.end + NEAR_NS
+        moments = (alarm.began, alarm.marked)
+        return any(stretch == self.stretch and begin <= t <= end for stretch, t in moments)
+
+
+_MARKS_AFTER: Mapping[MisfireMark | None, tuple[MisfireMark, ...]] = {
+    None: (MisfireMark.CONFIRMED,),
+    MisfireMark.SUSPECTED: (MisfireMark.CONFIRMED, MisfireMark.WITHDRAWN),
+    MisfireMark.WITHDRAWN: (MisfireMark.CONFIRMED,),
+    MisfireMark.CONFIRMED: (),
+}
+"""What an event can make of a mark: a misfire that was found is not withdrawn by a lean mixture beside it."""
+
+_MARK_HAPPENINGS = {
+    MisfireMark.CONFIRMED: Happening.MISFIRE_CONFIRMED,
+    MisfireMark.WITHDRAWN: Happening.MISFIRE_WITHDRAWN,
+}
+
+
+def _due(one: Conclusion) -> tuple[int, int]:
+    return one.stretch, one.t
 
 
 def _moment_of_action(action: OperatorAction) -> tuple[int, int]:

@@ -32,9 +32,10 @@ from numpy.typing import NDArray
 
 from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.alarms.measures import EngineStates, MeasuredRows, RuleRows, counted
+from mixmon.findings.alarms.misfire import MisfireWatch
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.validity import Delay, EqualSpan, delayed, equal_since, latch
-from mixmon.session.alarm_kinds import kind_of
+from mixmon.session.alarm_kinds import RangeEnd, kind_of
 from mixmon.session.model import AlarmRule
 from mixmon.session.when import Condition, parse
 
@@ -50,13 +51,15 @@ class EdgeKind(IntEnum):
     """What happened, in the order in which the edges of one row are worked.
 
     So a condition that becomes true in the row in which its suppression begins is not announced, and one
-    that becomes false in the row in which the suppression ends is not announced either.
+    that becomes false in the row in which the suppression ends is not announced either. A lean alarm that may
+    be a misfire is marked before it is raised.
     """
 
     SUPPRESS = 0
     CLEAR = 1
-    RAISE = 2
-    RELEASE = 3
+    MARK = 2
+    RAISE = 3
+    RELEASE = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,12 +120,15 @@ the limit on paper can exceed it by a rounding error. Our choice, finer than any
 class AlarmDetector:
     """A stage: cylinder rows in, edges out.
 
+    misfires  marks lean alarms that may be misfires; None: no alarm is marked
+
     Raises:
         UsageError: a rule of an unknown kind, or with a condition that cannot be read.
     """
 
-    def __init__(self, rules: Sequence[AlarmRule]) -> None:
+    def __init__(self, rules: Sequence[AlarmRule], misfires: MisfireWatch | None = None) -> None:
         self._watches = [_RuleWatch(number, rule) for number, rule in enumerate(rules)]
+        self._misfires = misfires
         self._engine = EngineStates()
         self._stretch: EqualSpan | None = None
         self._state: EqualSpan | None = None
@@ -149,7 +155,9 @@ class AlarmDetector:
         start, self._stretch = equal_since(rows.stretch, rows.t, before=self._stretch)
         broken = start == rows.t
         since, self._state = equal_since(rows.state, rows.t, before=self._state, broken=broken)
-        return RuleRows(rows, start, since, *self._engine.feed(rows, broken))
+        none = np.zeros(rows.lam.shape, np.bool_)
+        unburnt = none if self._misfires is None else self._misfires.feed(rows)
+        return RuleRows(rows, start, since, *self._engine.feed(rows, broken), unburnt)
 
 
 class _RuleWatch:
@@ -166,6 +174,7 @@ class _RuleWatch:
         self._delay: Delay | None = None
         self._common: Delay | None = None
         self._active: Bools = np.zeros(0, np.bool_)
+        self._marked: Bools = np.zeros(0, np.bool_)
         self._suppressed: EqualSpan | None = None
         self._newest_known: Floats = np.zeros(0)
         self.latest: Floats = np.zeros(0)
@@ -181,7 +190,7 @@ class _RuleWatch:
         if self._kind.common and value.shape[1] > 1:
             value = self._add_common_column(rule_rows, value)
         if not len(self._condition):
-            self._condition = self._active = np.zeros(value.shape[1], np.bool_)
+            self._condition = self._active = self._marked = np.zeros(value.shape[1], np.bool_)
             self._newest_known = np.full(value.shape[1], np.nan)
         if not self._kind.per_node:
             in_force = np.logical_or.reduce(in_force, axis=1, keepdims=True)
@@ -200,6 +209,8 @@ class _RuleWatch:
             if self._kind.mixture and self._kind.per_node:
                 beyond &= rule_rows.rows.state != SampleState.DUPLICATE_NODE
             active, since, row, column = self._run_delays(rule_rows, on, off, beyond, in_suppression)
+            if self._kind.bound is RangeEnd.LEAN and self._kind.per_node:
+                yield self._find_marks(rule_rows, active, since)
             if len(row):
                 newest = _newest_known_at(value, proves, before, row, column)
                 kind = np.where(active[row, column], EdgeKind.RAISE, EdgeKind.CLEAR)
@@ -207,6 +218,18 @@ class _RuleWatch:
                 yield self._make_edges(
                     rule_rows.rows, row, kind=kind, node=node, since=since[row, column], value=newest
                 )
+
+    def _find_marks(self, rule_rows: RuleRows, active: Bools, since: Ints) -> AlarmEdges:
+        """The edges that mark active alarms as what may be a misfire, each once while it is active."""
+        was = self._marked
+        marked = latch(active & rule_rows.unburnt, ~active, was)
+        self._marked = marked[-1].copy()
+        row, column = np.nonzero(_differs_from_row_before(marked, was) & marked)
+        value = np.full(len(row), np.nan)
+        kind = np.full(len(row), EdgeKind.MARK)
+        return self._make_edges(
+            rule_rows.rows, row, kind=kind, node=column, since=since[row, column], value=value
+        )
 
     def _count_nodes(self, rule_rows: RuleRows) -> int:
         """How many columns are of one node each; a further one is of the engine, or of all nodes."""

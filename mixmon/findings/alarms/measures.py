@@ -83,6 +83,7 @@ class RuleRows:
     stretch_start  int64[k]     first row of the row's stretch of time, ns
     state_since    int64[k, n]  when the sample's state began, ns
     now, then      the columns of the engine, as `EngineStates` gives them
+    unburnt        bool[k, n]    gas that no burnt charge leaves came lately, as `MisfireWatch` gives it
     """
 
     rows: CylinderBlock
@@ -90,6 +91,7 @@ class RuleRows:
     state_since: Times
     now: Mapping[str, Floats]
     then: Mapping[str, Floats]
+    unburnt: Bools
     _known: dict[tuple[Condition, bool], tuple[Bools, Bools]] = field(default_factory=dict)
 
     def true_and_false(self, condition: Condition, *, mixture: bool) -> tuple[Bools, Bools]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from mixmon.errors import UsageError
+from mixmon.findings.alarms.misfire import MisfireMark, marked_name
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.session.alarm_kinds import kind_of
 from mixmon.session.model import AlarmRule
@@ -91,6 +92,9 @@ class Happening(Enum):
     OUT_OF_SERVICE = "out of service"
     IN_SERVICE = "in service"
     RE_ALARMED = "re-alarm"
+    MISFIRE_SUSPECTED = "may be a misfire"
+    MISFIRE_CONFIRMED = "misfire confirmed"
+    MISFIRE_WITHDRAWN = "no misfire"
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +116,7 @@ class AlarmEvent:
     chattering      this alarm has been announced too often within a minute
     reason          the operator's words
     all_nodes       all nodes at once are meant, which is one alarm
+    misfire         of a lean alarm: what is known of a misfire that may have raised it; None for nothing
     """
 
     stretch: int
@@ -134,6 +139,7 @@ class AlarmEvent:
     chattering: bool
     reason: str = ""
     all_nodes: bool = False
+    misfire: MisfireMark | None = None
 
     @property
     def flood(self) -> bool:
@@ -149,11 +155,11 @@ class Alarm:
     position, cylinders   as in AlarmEvent
     since           when the condition began to be what it is, ns
     changed         time of the alarm's last record, ns
-    value           at the last change of the condition; NaN if there was none
+    value           that raised it last, always beyond its limit; NaN if none has
     value_now       in the newest row, as the detector computed it; NaN where it is not known there
     shelved_until   ns, for a shelf that ends by time
     reason          the operator's words for why it is silenced
-    all_nodes       as in AlarmEvent
+    all_nodes, misfire   as in AlarmEvent
     """
 
     rule: AlarmRule
@@ -172,6 +178,12 @@ class Alarm:
     shelved_until: int | None
     reason: str
     all_nodes: bool = False
+    misfire: MisfireMark | None = None
+
+    @property
+    def name(self) -> str:
+        """The rule's name, with what is known of a misfire that may have raised it."""
+        return marked_name(self.rule.name, self.misfire)
 
     @property
     def word(self) -> str:

@@ -170,6 +170,10 @@ class EventStage:
         """Gives the events that `flush` would give if the rows ended here; leaves the stage unchanged."""
         return deepcopy(self).flush()
 
+    def lags_at(self, stretch: int, t: int) -> Floats:
+        """Lags for what begins at t ns, within the rows fed: s lean-going and rich-going, float64[2, n]."""
+        return self._lags.at(stretch, t)
+
     def _search(self, settled: Settled) -> Iterator[Event]:
         cut, cuts = self._cuts.feed(settled)
         yield from cuts

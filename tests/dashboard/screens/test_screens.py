@@ -28,6 +28,7 @@ from mixmon.dashboard.screens.balance import filled
 from mixmon.dashboard.screens.events import event_rows
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import row_width
+from mixmon.findings.alarms.misfire import MisfireMark
 from mixmon.findings.alarms.records import Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance.notes import BalanceNote
@@ -220,11 +221,10 @@ def test_the_list_says_where_each_alarm_stands(change, word):
     assert page[3].startswith(f"▸ 1  {word}")
 
 
-def test_a_value_is_listed_only_while_the_limit_is_crossed():
-    gone = alarm(state=AlarmState.RETURNED_UNACKNOWLEDGED, active=False)
+def test_the_value_that_raised_an_alarm_is_listed_also_when_it_is_over():
+    gone = alarm(state=AlarmState.RETURNED_UNACKNOWLEDGED, active=False, value_now=0.01)
     page = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(gone))))
-    assert "0.046" not in page[3]
-    assert "0.040 lambda" in page[3]
+    assert page[3].split()[-4:] == ["0.046", "lambda", "0.040", "lambda"]
 
 
 def test_the_list_scrolls_to_the_chosen_alarm():
@@ -407,22 +407,32 @@ def test_an_event_is_new_only_while_its_alarm_waits_and_only_by_its_newest_annou
     assert [line.split()[-1] for line in page[2:4]] == ["raised", "raised"]
 
 
-def test_the_list_says_the_value_of_now_and_below_it_the_one_that_raised_it():
+def test_the_list_says_the_value_that_raised_it_and_below_it_the_one_of_now():
     shown = scene(snapshot(alarms=alarm_list(alarm(value=0.079, value_now=0.046))))
     page = lines(Page.ALARMS, shown)
-    assert page[3].split()[-4:] == ["0.046", "lambda", "0.040", "lambda"]
-    assert "0.079 lambda when raised" in joined(Page.ALARMS, shown)
+    assert page[3].split()[-4:] == ["0.079", "lambda", "0.040", "lambda"]
+    assert "0.046 lambda now" in joined(Page.ALARMS, shown)
 
 
-def test_a_value_that_is_not_known_now_is_no_number():
-    unknown = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm(value_now=math.nan)))))
-    stalled = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm())), stalled=3.0))
-    over = lines(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm(active=False)))))
-    assert [page[3].split()[-3:] for page in (unknown, stalled, over)] == [
-        ["--", "0.040", "lambda"],
-        ["--", "0.040", "lambda"],
-        ["load", "0.040", "lambda"],
-    ]
+def test_a_value_that_is_not_known_now_is_no_number_of_now():
+    unknown = scene(snapshot(alarms=alarm_list(alarm(value_now=math.nan))))
+    stalled = scene(snapshot(alarms=alarm_list(alarm())), stalled=3.0)
+    for shown in (unknown, stalled):
+        assert lines(Page.ALARMS, shown)[3].split()[-4:] == ["0.046", "lambda", "0.040", "lambda"]
+        assert " lambda now" not in joined(Page.ALARMS, shown)
+
+
+@pytest.mark.parametrize(
+    ("mark", "words"),
+    [
+        (MisfireMark.SUSPECTED, "lean under load misfire? "),
+        (MisfireMark.CONFIRMED, "lean under load misfire "),
+        (MisfireMark.WITHDRAWN, "lean under load  "),
+    ],
+)
+def test_a_mark_stands_beside_the_name_on_the_same_line(mark, words):
+    shown = scene(snapshot(alarms=alarm_list(replace(alarm(), misfire=mark))))
+    assert words in lines(Page.ALARMS, shown)[3]
 
 
 def test_a_misfire_beside_an_alarm_is_said_with_it():

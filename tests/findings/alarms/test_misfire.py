@@ -1,0 +1,107 @@
+"""A misfire is not lean: lean alarms that may be misfires are marked at once, and judged later."""
+
+from dataclasses import replace
+
+import confusion
+import numpy as np
+import pytest
+from laws import same_for_all_splits
+
+from mixmon.findings.alarms.alarms import Alarms
+from mixmon.findings.alarms.misfire import LEANEST_BURNT, MisfireMark, MisfireWatch
+from mixmon.findings.alarms.records import AlarmEvent
+from mixmon.findings.events.events import EventStage
+from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
+from mixmon.gas.fuel import fuel_named
+from mixmon.mixture.align import GRID_NS
+from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.session.model import Node
+
+FUEL = fuel_named("gasoline")
+RICH = float(oxygen_balance(0.87, FUEL))
+MISSED, LEANEST = 9.0, float(oxygen_balance(1.3, FUEL))
+"""Oxygen of a missed charge, percent: fuel unburnt, a fuel vapour seen by less than half; and of a mixture
+half as lean again as at full load."""
+
+
+def rows(oxygen: np.ndarray, every: int = 1) -> CylinderBlock:
+    """Rows of one node whose newest sample is `every` rows old at most."""
+    k = len(oxygen)
+    at = np.arange(k) // every * every
+    shape = (k, 1)
+    return CylinderBlock(
+        t=np.arange(k) * GRID_NS,
+        stretch=np.zeros(k, np.int64),
+        lam=lambda_from_oxygen(oxygen[at], FUEL).reshape(shape),
+        oxygen=oxygen[at].reshape(shape),
+        age=((np.arange(k) - at) * GRID_NS).reshape(shape),
+        fresh=np.ones(shape, np.bool_),
+        state=np.full(shape, SampleState.VALID, np.uint8),
+        shifted={},
+        now={},
+        aux={},
+    )
+
+
+def reading(gas: float, seconds: float, lag_s: float = 0.105, noise: float = 0.0) -> np.ndarray:
+    """Oxygen behind one lag, by its exact solution: so many seconds of `gas` from 3 s on, else rich."""
+    t = np.arange(600) / 100
+    rise = 1 - np.exp(-np.clip(t - 3.0, 0, seconds) / lag_s)
+    fall = np.exp(-np.maximum(t - 3.0 - seconds, 0) / lag_s)
+    return RICH + (gas - RICH) * rise * fall + noise * np.random.default_rng(1).standard_normal(len(t))
+
+
+def seen(block: CylinderBlock) -> np.ndarray:
+    return np.flatnonzero(MisfireWatch([Node(1, (1,))], FUEL).feed(block)[:, 0])
+
+
+def test_gas_that_did_not_burn_is_seen_within_a_twentieth_of_a_second_and_for_half_a_second() -> None:
+    found = seen(rows(reading(MISSED, 0.08)))
+    assert 300 < found[0] <= 305
+    assert found[-1] - found[0] < 70
+
+
+@pytest.mark.parametrize("seconds", [0.05, 0.3, 2.0])
+@pytest.mark.parametrize("every", [1, 2, 5, 10], ids=lambda every: f"{100 / every:.0f} Hz")
+def test_no_mixture_is_taken_for_it_also_where_samples_are_few(seconds: float, every: int) -> None:
+    assert LEANEST < float(oxygen_balance(LEANEST_BURNT, FUEL)) < MISSED
+    assert not len(seen(rows(reading(LEANEST, seconds), every)))
+
+
+def test_a_noisy_reading_is_not_taken_for_it() -> None:
+    assert not len(seen(rows(reading(LEANEST, 0.5, noise=0.25))))
+
+
+def test_a_sensor_at_the_lean_end_of_its_range_shows_gas_that_did_not_burn() -> None:
+    block = rows(reading(RICH, 1.0))
+    state = block.state.copy()
+    state[400] = SampleState.AT_LEAN_LIMIT
+    assert seen(replace(block, state=state)).tolist() == list(range(400, 451))
+
+
+def test_misfires_are_marked_within_half_a_second_and_confirmed() -> None:
+    raised = [m for m in confusion.planted_marks("misfire burst", 5001, 5) if m.raised_s is not None]
+    assert len(raised) >= 4
+    assert all(m.marked_s is not None and m.marked_s <= 0.5 for m in raised)
+    assert {m.final for m in raised} <= {MisfireMark.CONFIRMED, MisfireMark.SUSPECTED}
+
+
+def test_lean_excursions_are_not_marked() -> None:
+    raised = [m for m in confusion.planted_marks("lean excursion", 5001, 5) if m.raised_s is not None]
+    assert len(raised) >= 3
+    assert [m.marked_s for m in raised] == [None] * len(raised)
+
+
+def test_marks_do_not_depend_on_how_the_rows_are_split() -> None:
+    engine = confusion.planted_engine("misfire burst", 5001, 2)
+    block, nodes = engine.block().take(slice(600, 2200)), confusion.session_of(engine.nodes).chain.nodes
+
+    def records(pieces: list[slice]) -> list[AlarmEvent]:
+        events = EventStage(confusion.session_of(engine.nodes), FUEL)
+        alarms = Alarms((confusion.LEAN_RULE,), nodes, MisfireWatch(nodes, FUEL, events.lags_at))
+        parts = [block.take(piece) for piece in pieces]
+        found = [record for part in parts for record in alarms.feed(part, events.feed(part))]
+        return [replace(r, value=0.0 if np.isnan(r.value) else r.value) for r in found]
+
+    whole = same_for_all_splits(len(block), records)
+    assert {r.misfire for r in whole} >= {MisfireMark.SUSPECTED, MisfireMark.CONFIRMED}
