@@ -309,5 +309,10 @@ class Scene:
 
 
 def is_over(alarm: Alarm) -> bool:
-    """Whether a priority-1 limit is crossed now and not suppressed by design, silenced or not."""
-    return alarm.rule.priority == 1 and alarm.active and AlarmFlag.SUPPRESSED not in alarm.flags
+    """Whether a priority-1 limit of a cylinder or the engine is crossed, not suppressed by design."""
+    return (
+        alarm.rule.priority == 1
+        and not alarm.all_nodes
+        and alarm.active
+        and AlarmFlag.SUPPRESSED not in alarm.flags
+    )

@@ -93,12 +93,28 @@ def _why_no_data(live: Snapshot, stalled: float) -> str:
     if stalled:
         return f"no answer from the worker for {age_text(round(stalled * 1e9))}"
     if live.t is None:
-        return "nothing received yet"
+        return _why_nothing_came(live)
     states = {SampleState(s) for s in live.cylinders.state.tolist()}
     if states & ({SampleState.VALID, SampleState.SETTLING} | END_STATES | CUT_STATES):
         return ""
     words = " or ".join(sorted(state.word for state in states)) or "none declared"
-    return f"sensors {words}"
+    return _name_silence(live) or f"sensors {words}"
+
+
+def _name_silence(live: Snapshot) -> str:
+    """Why nothing comes of the whole chain: its alarm with the cause, or that rows have stopped."""
+    common = next((alarm for alarm in live.alarms.alarms if alarm.all_nodes and alarm.active), None)
+    if common is not None:
+        return common.name
+    if live.rows_stopped_s:
+        return f"nothing for {live.rows_stopped_s:.1f} s: a reader is stalled, or this computer is busy"
+    return ""
+
+
+def _why_nothing_came(live: Snapshot) -> str:
+    """What is wrong with a bus from which nothing has come yet, where that is known."""
+    wrong = [f"{bus.name}: {bus.state}" for bus in live.buses if bus.trouble]
+    return ", ".join(wrong) or "nothing received yet"
 
 
 def _lost_signals(live: Snapshot, setting: Setting) -> str:

@@ -22,6 +22,7 @@ from mixmon.frames.block import FrameBlock, FrameFlag, identifier_text
 from mixmon.live.source import FrameSource
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.integrity import MessageCounts
+from mixmon.session.alarm_kinds import SilenceCause
 from mixmon.watch.snapshot import BusNow
 
 RATE_WINDOW_NS = SECOND_NS
@@ -180,7 +181,7 @@ def _none_of_ours(facts: BusFacts, frames: int) -> Trouble:
     whose = [name for name, known in facts.others.items() if set(facts.identifiers).intersection(known)]
     hint = f"they are those of bus {whose[0]}: exchange the channels" if whose else _CHECK_DATABASE
     return Trouble(
-        "none of the session's frames",
+        SilenceCause.FOREIGN_FRAMES,
         f"{facts.name}: {frames} frames, none of the session's; found "
         f"{_list_identifiers(facts.identifiers)}; "
         f"expected {_list_identifiers(facts.expected)}; {hint}",
@@ -192,7 +193,7 @@ def _errors_only(facts: BusFacts, errors: int) -> Trouble:
     others = ", ".join(str(rate) for rate in USUAL_BITRATES if rate != facts.bitrate)
     set_to = "" if facts.bitrate is None else f" (set to {facts.bitrate})"
     return Trouble(
-        "errors, no data",
+        SilenceCause.WRONG_BIT_RATE,
         f"{facts.name}: {found} and no data; expected frames; most likely the bit rate is wrong"
         f"{set_to}: try --bitrate {others}; then check the ends of the bus (60 ohm) and the wires' order",
     )
@@ -223,6 +224,7 @@ def _list_identifiers(identifiers: Collection[int]) -> str:
 DecoderCounts = Mapping[tuple[int, str], MessageCounts]
 
 _FAULTLESS = frozenset({BusCondition.UNKNOWN, BusCondition.ACTIVE})
+_DEVICE_WELL = frozenset({SourceState.WAITING, SourceState.LIVE})
 _OPEN = frozenset({SourceState.WAITING, SourceState.LIVE, SourceState.SILENT})
 
 
@@ -243,6 +245,15 @@ class BusBoard:
     def troubles(self) -> tuple[str, ...]:
         """What is wrong, in full."""
         return tuple(one.text for one in self._troubles.values())
+
+    def silence_cause(self) -> str:
+        """Why the chain is silent, as far as adapter and bus show it: a `SilenceCause`, or nothing."""
+        chain = self._binding.buses.index(self._binding.session.chain.bus)
+        for status in self._source.status():
+            if self._bus_of(status.bus) == chain:
+                trouble = self._troubles.get(status.bus)
+                return _find_cause(status, "" if trouble is None else trouble.word)
+        return ""
 
     def opened(self) -> None:
         """The source is open: from now on frames can be expected."""
@@ -289,6 +300,7 @@ class BusBoard:
             state=self._say_state(channel, status),
             newest_age_ns=-1 if seen.newest is None else max(self._source.now() - seen.newest, 0),
             lost=None if status is None else _count_lost(status),
+            trouble=channel in self._troubles or (status is not None and status.state not in _DEVICE_WELL),
         )
 
     def _say_state(self, channel: str, status: SourceStatus | None) -> str:
@@ -350,6 +362,19 @@ class BusBoard:
             },
             condition=BusCondition.UNKNOWN if status is None else status.condition,
         )
+
+
+def _find_cause(status: SourceStatus, trouble: str) -> str:
+    """Why no reading comes of a bus: by its adapter's state first, then by what comes instead."""
+    if status.state is SourceState.FAILED:
+        return SilenceCause.READER_FAILED
+    if status.state is SourceState.LOST:
+        return SilenceCause.ADAPTER_LOST
+    if status.condition is BusCondition.BUS_OFF:
+        return SilenceCause.BUS_OFF
+    if trouble in {SilenceCause.WRONG_BIT_RATE, SilenceCause.FOREIGN_FRAMES}:
+        return trouble
+    return SilenceCause.BUS_SILENT if trouble or status.state is SourceState.SILENT else ""
 
 
 def _count_lost(status: SourceStatus) -> int | None:

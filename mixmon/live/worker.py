@@ -240,6 +240,7 @@ class Worker:
             self.binding, left_out=self._left_out, steps=self._steps, begin_s=self._begin_s
         )
         self._flushed = False
+        self._cause = ""
         self._watched: int | None = None  # data time up to which rows have been made
         for action in self._source.actions():
             self._remark_refusal(partial(self.observer.act, action))
@@ -357,6 +358,7 @@ class Worker:
                 self._apply_judgement(judgement_of(note), note.t)
             elif note.kind not in KEPT_QUIET:
                 self._add_remark(note.t, note_words(note))
+        self._name_cause()
         self._tell_jumps()
         self._items.extend(self.observer.happened())
         for text in self._board.news():
@@ -364,6 +366,16 @@ class Worker:
         for happened in () if self.recording is None else self.recording.events():
             t = self._source.now() if happened.t is None else happened.t
             self._add_remark(t, happened.text, loud=happened.loud)
+
+    def _name_cause(self) -> None:
+        """On live buses, says why the chain is silent when that changes; a replay has it from its run."""
+        cause = self._board.silence_cause() if self.live else self._cause
+        if cause != self._cause and not self._failure:
+            self._cause = cause
+            for action in self.observer.explain(cause):
+                if self.recording is not None:
+                    self.recording.action(action)
+            self._keep_alarms(self.observer.result())
 
     def _tell_jumps(self) -> None:
         """Each of the first jumps of the stamps is told, and once that there are more."""
@@ -508,7 +520,7 @@ class Worker:
         waited = self._source.now() - seen.t if self.live and seen.t is not None else 0
         if waited < ROWS_STOPPED_NS:
             return seen
-        return replace(seen, cylinders=seen.cylinders.aged(waited), alarms=seen.alarms.aged(waited))
+        return seen.aged(waited)
 
     def _make_snapshot(self) -> Snapshot:
         recording = self.recording

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, StrEnum
 from typing import Any, Final, Protocol
 
 from mixmon.arrays import Floats
@@ -69,6 +69,57 @@ class LimitAxis(Enum):
 
 
 @dataclass(frozen=True, slots=True)
+class CommonAlarm:
+    """The one alarm of what befalls all nodes at once: its name, priority and words."""
+
+    name: str
+    priority: int
+    cause: str
+    consequence: str
+    response: str
+
+
+class SilenceCause(StrEnum):
+    """Why a whole bus is silent, as far as adapter and bus show it; the most certain first."""
+
+    READER_FAILED = "reader failed"
+    ADAPTER_LOST = "adapter lost"
+    BUS_OFF = "adapter is bus off"
+    WRONG_BIT_RATE = "errors, no data"
+    FOREIGN_FRAMES = "none of the session's frames"
+    BUS_SILENT = "bus silent"
+
+
+SILENCE_WORDS: Final[dict[SilenceCause, tuple[str, str]]] = {
+    SilenceCause.READER_FAILED: (
+        "the program's reader of this bus ended by a mistake of its own",
+        "end the pull by the builder's rule for lost readings; start the program again",
+    ),
+    SilenceCause.ADAPTER_LOST: (
+        "the adapter is gone: unplugged, without power, or its driver failed",
+        "end the pull by the builder's rule for lost readings; plug the adapter in: it is opened again",
+    ),
+    SilenceCause.BUS_OFF: (
+        "the adapter's controller left the bus after too many errors: bit rate, wires, ends of the bus",
+        "end the pull by the builder's rule for lost readings; mend the bus, then restart the controller",
+    ),
+    SilenceCause.WRONG_BIT_RATE: (
+        "only errors come: the bit rate is wrong, or wires or ends of the bus are",
+        "end the pull by the builder's rule for lost readings; check the bit rate, then the ends (60 ohm)",
+    ),
+    SilenceCause.FOREIGN_FRAMES: (
+        "frames come, and none of those that the session names",
+        "check which bus the adapter is on, and the definitions of the session",
+    ),
+    SilenceCause.BUS_SILENT: (
+        "the adapter is there and no frame comes: supply or cable of the whole chain",
+        "end the pull by the builder's rule for lost readings; check supply and cable of the chain",
+    ),
+}
+"""Cause and response for each (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmKind:
     """One kind of alarm.
 
@@ -86,8 +137,8 @@ class AlarmKind:
     axis      what the limit is counted on
     lowest    the value is never below this; None where it has no such end
     grows     the value grows by itself, second by second, where no rows come any more
-    common    cause, consequence and response where the value is beyond the limit for all nodes at once, which
-              then is one alarm and not one for each of them; None where it is not one thing for all
+    common    the alarm where the value is beyond the limit for all nodes at once, which is one of its own and
+              suppresses those of the nodes by design; None where it is not one thing for all
     """
 
     words: str
@@ -102,7 +153,7 @@ class AlarmKind:
     axis: LimitAxis = LimitAxis.OWN
     lowest: float | None = None
     grows: bool = False
-    common: tuple[str, str, str] | None = None
+    common: CommonAlarm | None = None
 
     # The schema of [[limits.alarm]] reads the entry itself as the kind of value that its limit is.
 
@@ -196,7 +247,9 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
         value=lambda rows: rows.age_s,
         lowest=0.0,
         grows=True,
-        common=(
+        common=CommonAlarm(
+            "no data from the chain",
+            1,
             "supply or cable of the whole chain, its bus or its adapter, or this computer was busy",
             "nothing is known of any cylinder; last values are not shown",
             "go by the builder's rule for lost readings; check supply and cable, then the adapter",
@@ -213,7 +266,7 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
 }
 """All kinds by the key that gives the limit in [[limits.alarm]]; a rule has exactly one of these keys."""
 
-MISFIRE_WORDS: Final = (
+MISFIRE_ADVICE: Final = (
     "charges that did not burn, which read lean: plug, coil or its wiring; or a mixture too lean to burn",
     "unburnt fuel and air in the exhaust: hot parts behind the engine; a cylinder without power",
     "find the spark first: plug, coil, wiring; never add fuel on this reading, it is no fuelling figure",

@@ -169,6 +169,10 @@ class Observer:
         """
         return self._alarms.act(action)
 
+    def explain(self, cause: str) -> tuple[OperatorAction, ...]:
+        """Says from now on why all nodes are silent; the actions as they must be recorded."""
+        return tuple(self.act(action) for action in self._alarms.explain(self.t or 0, cause))
+
     def result(self) -> tuple[AlarmEvent, ...]:
         """The records of actions that wait for no row."""
         return self._keep_records(self._alarms.result())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Self
 
 import numpy as np
@@ -14,6 +15,7 @@ from mixmon.findings.balance.balance import Balance
 from mixmon.findings.events.event import Event
 from mixmon.findings.identity.guide import StepTest
 from mixmon.findings.pulls.review import PullReview
+from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.session.evidence import UNPROVED, IdentityStanding
 from mixmon.watch.commissioning import Commissioning
@@ -47,8 +49,19 @@ class Cylinders:
     heater: Floats
 
     def aged(self, by_ns: int) -> Self:
-        """The same nodes so much later, with nothing new from them."""
-        return replace(self, age_ns=np.where(self.age_ns < 0, self.age_ns, self.age_ns + by_ns))
+        """The same nodes so much later, with nothing new from them: none is known any more."""
+        unknown = np.full(len(self.state), np.nan)
+        return replace(
+            self,
+            age_ns=np.where(self.age_ns < 0, self.age_ns, self.age_ns + by_ns),
+            state=np.where(self.state == SampleState.LEFT_OUT, self.state, np.uint8(SampleState.SILENT)),
+            lam=unknown,
+            oxygen=unknown,
+            vs_target=unknown,
+            vs_peers=unknown,
+            supply=unknown,
+            heater=unknown,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,6 +128,7 @@ class BusNow:
     state: str  # in words
     newest_age_ns: int  # of its newest frame; -1 if none came
     lost: int | None  # frames lost before or in this program; None: not counted
+    trouble: bool = False  # something is wrong with it: its device, or what comes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,6 +154,7 @@ class Snapshot:
     history    the last minutes row by row, renewed each second; for pictures
     recording  the recorder's current status, in words; "" when there is none
     failure    why the worker has stopped; "" while it runs
+    rows_stopped_s  seconds for which no rows have come of live buses, where that is too long; else 0
     """
 
     t: int | None
@@ -168,10 +183,27 @@ class Snapshot:
     failure: str = ""
     counters: Mapping[str, int] = field(default_factory=dict)
     pulls: PullReview | None = None
+    rows_stopped_s: float = 0.0
     history: History = field(default_factory=History)
     steps: StepTest | None = None
     commissioning: Commissioning | None = None
     identity: IdentityStanding = UNPROVED
+
+    def aged(self, by_ns: int) -> Self:
+        """The same moment so much later, without a new row."""
+        return replace(
+            self,
+            cylinders=self.cylinders.aged(by_ns),
+            alarms=self.alarms.aged(by_ns),
+            engine=MappingProxyType({}),
+            target=np.nan,
+            all_vs_target=np.nan,
+            spread=np.nan,
+            valid=0,
+            leanest=None,
+            holding=None,
+            rows_stopped_s=by_ns / 1e9,
+        )
 
     @property
     def is_recording(self) -> bool:

@@ -51,7 +51,7 @@ STATE_WORDS = {
     "was lean, not acknowledged": (
         shown(alarm(state=AlarmState.RETURNED_UNACKNOWLEDGED, active=False)),
         LimitWord.LOOK,
-        "not acknowledged",
+        "unacknowledged",
     ),
     "a lesser alarm": (shown(alarm(SUPPLY, 5)), LimitWord.LOOK, "cyl 5 supply low"),
     "one sensor silent": (shown(state=ONE_SILENT), LimitWord.LOOK, "7 of 8 valid"),

@@ -13,6 +13,7 @@ from live_rig import EXAMPLE, close_all, until, virtual_worker
 from slcan_emulator import SlcanEmulator
 
 from mixmon.cli.main import BAD_INPUT
+from mixmon.live.worker import Worker
 
 NAMES = ("troubled-chain", "troubled-engine")
 
@@ -41,6 +42,10 @@ def stranger(number: int) -> can.Message:
     return can.Message(arbitration_id=number, is_extended_id=False, data=b"\1\2")
 
 
+def alarm_names(worker: Worker) -> list[str]:
+    return [alarm.name for alarm in worker.snapshot.alarms.alarms]
+
+
 def test_both_buses_are_judged_while_they_are_watched(ends: list[can.BusABC]) -> None:
     worker = virtual_worker(EXAMPLE, NAMES)
     worker.start()
@@ -56,6 +61,12 @@ def test_both_buses_are_judged_while_they_are_watched(ends: list[can.BusABC]) ->
     )
     until(lambda: {chain, engine} <= {text for _, text in worker.snapshot.remarks}, "remarks")
     assert [bus.state for bus in worker.snapshot.buses] == ["errors, no data", "none of the session's frames"]
+    until(
+        lambda: "no data from the chain: errors, no data" in alarm_names(worker), "the alarm with its cause"
+    )
+    (alarm,) = worker.snapshot.alarms.alarms
+    assert alarm.rule.priority == 1
+    assert "bit rate" in alarm.rule.response
     ends[1].send(can.Message(arbitration_id=0x1B3, is_extended_id=False, data=bytes(8)))
     until(lambda: worker.troubles == (chain,), "the end of one trouble")
     worker.close()
@@ -70,6 +81,7 @@ def test_a_bus_whose_controller_is_off_is_not_called_silent(ends: list[can.BusAB
     until(lambda: any("chain: no frames for" in text for _, text in worker.snapshot.remarks), "the silence")
     chain = worker.snapshot.buses[0]
     assert (chain.state, chain.lost) == ("bus off", None)
+    assert alarm_names(worker) == ["no data from the chain: adapter is bus off"]
     assert any("controller is bus off: it hears nothing" in text for _, text in worker.snapshot.remarks)
 
 

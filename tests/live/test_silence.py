@@ -23,8 +23,12 @@ def test_a_silent_bus_is_one_line_and_a_silent_node_is_its_own(tmp_path: Path) -
     path.write_bytes(write_candump(frames.take(np.flatnonzero(~(gaps | dead)))))
     status, out, err = run_command("replay", str(path), "-s", str(EXAMPLE), "--text")
     assert status == 0
-    told = [line.split()[3:5] for line in out.splitlines() if "node silent: raised, unacknowledged" in line]
-    assert told == [["all", "cyl"], ["cyl", "3"], ["all", "cyl"]]
+    raised = [line.split(maxsplit=2)[2] for line in out.splitlines() if ": raised, unacknowledged" in line]
+    told = [line.partition(": raised")[0].split() for line in raised if "lean" not in line]
+    chain = ["P1", "all", "cyl", "no", "data", "from", "the", "chain"]
+    assert told == [chain, ["P2", "cyl", "3", "node", "silent"], chain]
+    by_design = [line for line in out.splitlines() if "node silent: suppressed by design" in line]
+    assert [line.split("(")[1] for line in by_design] == ["no data from the chain)"] * 2
     heard = [line for line in err.splitlines() if "node silent" in line]
     who = [line.removeprefix("mixmon: ").partition(" node silent for ")[0] for line in heard]
     assert sorted(who) == ["all cylinders", "cyl 1+2+4+5+6+7+8", "cyl 3"]

@@ -34,7 +34,14 @@ from mixmon.findings.alarms.records import (
 )
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState, AlarmStep, after
 from mixmon.findings.events.event import Event
-from mixmon.session.alarm_kinds import MISFIRE_WORDS, AlarmKind, RangeEnd, kind_of
+from mixmon.session.alarm_kinds import (
+    MISFIRE_ADVICE,
+    SILENCE_WORDS,
+    AlarmKind,
+    RangeEnd,
+    SilenceCause,
+    kind_of,
+)
 from mixmon.session.model import AlarmRule, Node
 
 # ----------------------------------------------------------------------------------------------------
@@ -73,18 +80,34 @@ class Announcements:
 
 @dataclass(slots=True)
 class WatchedRule:
-    """A rule with its kind, and whether an engine state suppresses it now."""
+    """A rule with its kind, and whether an engine state, or the alarm of all nodes, suppresses it now.
+
+    explained_by  name of the alarm of all nodes while it stands; empty while it does not
+    """
 
     number: int
     rule: AlarmRule
     kind: AlarmKind = field(init=False)
-    suppressed: bool = False
+    in_state: bool = False
+    explained_by: str = ""
 
     def __post_init__(self) -> None:
         self.kind = kind_of(self.rule)
 
-    def event(self, stretch: int, t: int, what: Happening, *, since: int, in_ten_minutes: int) -> AlarmEvent:
-        """The record of an engine state that suppresses or releases all alarms of the rule."""
+    @property
+    def suppressed(self) -> bool:
+        """Whether all its alarms are suppressed by design."""
+        return self.in_state or bool(self.explained_by)
+
+    @property
+    def shown_name(self) -> str:
+        """Its name, with the alarm that explains it."""
+        return f"{self.rule.name} (by {self.explained_by})" if self.explained_by else self.rule.name
+
+    def event(
+        self, stretch: int, t: int, what: Happening, *, since: int, in_ten_minutes: int, reason: str
+    ) -> AlarmEvent:
+        """The record of what suppresses or releases all alarms of the rule: an engine state, or an alarm."""
         return AlarmEvent(
             stretch=stretch,
             t=t,
@@ -104,7 +127,7 @@ class WatchedRule:
             unit=self.kind.unit,
             in_ten_minutes=in_ten_minutes,
             chattering=False,
-            reason=self.rule.suppress_when or "",
+            reason=reason,
         )
 
 
@@ -125,6 +148,7 @@ class LiveAlarm:
     value: float = math.nan
     raised: float = math.nan
     misfire: MisfireMark | None = None
+    explained: str = ""
     marked: tuple[int, int] = (-1, 0)
     began: tuple[int, int] = (-1, 0)
     shelved_until: int | None = None
@@ -262,6 +286,7 @@ class LiveAlarm:
             reason=self.reason,
             all_nodes=self.all_nodes,
             misfire=self.misfire,
+            explained=self.explained,
         )
 
     @property
@@ -270,15 +295,15 @@ class LiveAlarm:
         return self.node == ENGINE_WIDE and self.watched.kind.per_node
 
     def _shown_rule(self) -> AlarmRule:
-        """The rule, with other words where all nodes are meant, or a misfire may be."""
+        """The rule, with other words where a cause is known, or a misfire may be one."""
         rule = self.watched.rule
-        words = self.watched.kind.common if self.all_nodes else None
+        if self.explained:
+            cause, response = SILENCE_WORDS[SilenceCause(self.explained)]
+            return replace(rule, cause=cause, response=response)
         if self.misfire in {MisfireMark.SUSPECTED, MisfireMark.CONFIRMED}:
-            words = MISFIRE_WORDS
-        if words is None:
-            return rule
-        cause, consequence, response = words
-        return replace(rule, cause=cause, consequence=consequence, response=response)
+            cause, consequence, response = MISFIRE_ADVICE
+            return replace(rule, cause=cause, consequence=consequence, response=response)
+        return rule
 
 
 _PRESSING_STATES = (
@@ -315,13 +340,24 @@ class AlarmBook:
         self._alarms = {
             (alarm.watched.number, alarm.node): alarm
             for watched in self._watched
-            for alarm in _make_live_alarms(watched, nodes)
+            for alarm in _make_live_alarms(watched, nodes, self._name_common(watched))
         }
+        self._commons = [alarm for alarm in self._alarms.values() if alarm.all_nodes]
+        self._released: list[WatchedRule] = []
         self._actions: list[OperatorAction] = []
         self._conclusions: list[Conclusion] = []
         self._last_ten_minutes = Announcements(10 * MINUTE_NS)
         self._stretch = 0
         self._until: int | None = None
+
+    def _name_common(self, watched: WatchedRule) -> str:
+        """The name of a rule's alarm of all nodes, which no rule has, nor the same of a rule before it."""
+        name = watched.kind.common.name if watched.kind.common else ""
+        before = self._watched[: watched.number]
+        taken = {one.rule.name for one in self._watched} | {
+            one.kind.common.name for one in before if one.kind.common
+        }
+        return f"{name} ({watched.rule.name})" if name in taken else name
 
     def act(self, action: OperatorAction) -> OperatorAction:
         """The action as it is worked and must be recorded: stamped no earlier than the newest row.
@@ -347,6 +383,8 @@ class AlarmBook:
         for i, t in enumerate(edges.t.tolist()):
             records += self._work_until(t - 1)
             records += self._follow_edge(edges, i)
+            if i + 1 == len(edges) or edges.t[i + 1] != t:
+                records += self._release_explained(t)
         records += self._work_until(until)
         self._until = until
         return tuple(records)
@@ -379,7 +417,7 @@ class AlarmBook:
             stretch=self._stretch,
             t=now,
             alarms=tuple(alarm.record(now, latest) for alarm in shown),
-            suppressed=tuple(watched.rule.name for watched in self._watched if watched.suppressed),
+            suppressed=tuple(watched.shown_name for watched in self._watched if watched.suppressed),
             in_ten_minutes=self._last_ten_minutes.count(now),
         )
 
@@ -399,7 +437,14 @@ class AlarmBook:
             for alarm in self._alarms.values()
             for verb, (flag, _) in _SILENCING_VERBS.items()
             if flag in alarm.own_flags
-        )
+        ) + tuple(self._name_cause(alarm, t, alarm.explained) for alarm in self._commons if alarm.explained)
+
+    def explain(self, t: int, cause: str) -> tuple[OperatorAction, ...]:
+        """The actions that say why all nodes are silent, from t ns on: a `SilenceCause`, or nothing."""
+        return tuple(self._name_cause(alarm, t, cause) for alarm in self._commons)
+
+    def _name_cause(self, alarm: LiveAlarm, t: int, cause: str) -> OperatorAction:
+        return OperatorAction(t, Verb.EXPLAIN, alarm.watched.rule.name, reason=cause, stretch=self._stretch)
 
     def _enter_stretch(self, stretch: int, first: int) -> Iterator[AlarmEvent]:
         """Finishes the stretch before, and follows a clock that was set back."""
@@ -476,6 +521,25 @@ class AlarmBook:
         yield self._record_transition(alarm, t, what, before, announced=active and not alarm.flags)
         if not active and alarm.shelved_until is None:
             yield from self._take_back(alarm, t, AlarmFlag.SHELVED, Happening.SHELF_ENDED)
+        if alarm.all_nodes:
+            yield from self._follow_common(alarm, t, since, on=active)
+
+    def _follow_common(self, common: LiveAlarm, t: int, since: int, *, on: bool) -> Iterator[AlarmEvent]:
+        """The alarm of all nodes suppresses those of its rule while it stands, and until the row is over."""
+        watched = self._watched[common.watched.number]
+        if not on:
+            self._released.append(watched)
+        elif not watched.explained_by:
+            reason = watched.explained_by = common.watched.rule.name
+            yield self._record_suppression(watched, t, since, reason, on=True)
+
+    def _release_explained(self, t: int) -> Iterator[AlarmEvent]:
+        """The records of rules whose silence is no longer explained by that of all nodes."""
+        while self._released:
+            watched = self._released.pop()
+            reason, watched.explained_by = watched.explained_by, ""
+            yield self._record_suppression(watched, t, t, reason, on=False)
+            yield from self._catch_up(watched, t)
 
     def _work_conclusion(self, one: Conclusion, t: int) -> Iterator[AlarmEvent]:
         """The records of lean alarms that an event explains: confirmed, or withdrawn."""
@@ -489,20 +553,31 @@ class AlarmBook:
     def _follow_suppression(
         self, watched: WatchedRule, t: int, since: int, *, on: bool
     ) -> Iterator[AlarmEvent]:
-        watched.suppressed = on
-        what = Happening.SUPPRESSED if on else Happening.RELEASED
-        yield watched.event(
-            self._stretch, t, what, since=since, in_ten_minutes=self._last_ten_minutes.count(t)
-        )
+        commons = (common.watched for common in self._commons)
+        concerned = [watched, *(one for one in commons if one.number == watched.number)]
+        for one in concerned:
+            one.in_state = on
+        yield self._record_suppression(watched, t, since, watched.rule.suppress_when or "", on=on)
         if not on:
-            for alarm in self._alarms_of(watched):
-                before = alarm.state
-                announced = alarm.catch_up()
-                if announced or alarm.state is not before:
-                    yield self._record_transition(alarm, t, what, before, announced=announced)
+            for one in concerned:
+                yield from self._catch_up(one, t)
+
+    def _record_suppression(
+        self, watched: WatchedRule, t: int, since: int, reason: str, *, on: bool
+    ) -> AlarmEvent:
+        what, rate = Happening.SUPPRESSED if on else Happening.RELEASED, self._last_ten_minutes.count(t)
+        return watched.event(self._stretch, t, what, since=since, in_ten_minutes=rate, reason=reason)
+
+    def _catch_up(self, watched: WatchedRule, t: int) -> Iterator[AlarmEvent]:
+        """The records of alarms that a release makes new, or moves on."""
+        for alarm in self._alarms_of(watched):
+            before = alarm.state
+            announced = alarm.catch_up()
+            if announced or alarm.state is not before:
+                yield self._record_transition(alarm, t, Happening.RELEASED, before, announced=announced)
 
     def _work_action(self, action: OperatorAction) -> Iterator[AlarmEvent]:
-        watched = next(w for w in self._watched if w.rule.name == action.rule)
+        watched = next(w for w in self._addressed() if w.rule.name == action.rule)
         for alarm in self._alarms_of(watched):
             if action.position in {None, alarm.position}:
                 yield from self._work_on(alarm, action)
@@ -515,6 +590,12 @@ class AlarmBook:
             alarm.step(step)
             if alarm.state is not before:
                 yield self._record_transition(alarm, action.t, what, before, reason=action.reason)
+        elif action.verb is Verb.EXPLAIN:
+            if alarm.all_nodes and alarm.explained != action.reason:
+                alarm.explained = action.reason
+                yield self._record_transition(
+                    alarm, action.t, Happening.EXPLAINED, before, reason=action.reason
+                )
         elif action.verb in _SILENCING_VERBS:
             flag, what = _SILENCING_VERBS[action.verb]
             if flag is AlarmFlag.SHELVED or flag not in alarm.own_flags:
@@ -561,13 +642,18 @@ class AlarmBook:
     def _alarms_of(self, watched: WatchedRule) -> list[LiveAlarm]:
         return [alarm for alarm in self._alarms.values() if alarm.watched is watched]
 
+    def _addressed(self) -> list[WatchedRule]:
+        """What an action can name: the rules, and the alarms of all nodes."""
+        return [*self._watched, *(common.watched for common in self._commons)]
+
     def _refuse_unknown_alarm(self, action: OperatorAction) -> None:
-        names = [watched.rule.name for watched in self._watched]
+        addressed = self._addressed()
+        names = [watched.rule.name for watched in addressed]
         if action.rule not in names:
             near = difflib.get_close_matches(action.rule, names, n=1)
             expected = f"'{near[0]}'" if near else "one of " + (", ".join(names) or "no alarms at all")
             raise UsageError(f"{action.verb.value}: no alarm is named '{action.rule}'; expected {expected}")
-        places = [a.position for a in self._alarms_of(self._watched[names.index(action.rule)])]
+        places = [a.position for a in self._alarms_of(addressed[names.index(action.rule)])]
         if action.position is not None and action.position not in places:
             known = ", ".join(str(place) for place in places if place is not None) or "none: leave it out"
             raise UsageError(
@@ -614,11 +700,21 @@ def _moment_of_action(action: OperatorAction) -> tuple[int, int]:
     return action.stretch, action.t
 
 
-def _make_live_alarms(watched: WatchedRule, nodes: Sequence[Node]) -> Iterator[LiveAlarm]:
+def _make_live_alarms(watched: WatchedRule, nodes: Sequence[Node], name: str) -> Iterator[LiveAlarm]:
+    """The alarms of a rule; `name` is that of the alarm of all nodes."""
     if not watched.kind.per_node:
         yield LiveAlarm(watched, ENGINE_WIDE, None, ())
         return
     for number, node in enumerate(nodes):
         yield LiveAlarm(watched, number, node.position, node.cylinders)
-    if watched.kind.common and len(nodes) > 1:
-        yield LiveAlarm(watched, ENGINE_WIDE, None, ())
+    common = watched.kind.common
+    if common and len(nodes) > 1:
+        rule = replace(
+            watched.rule,
+            name=name,
+            priority=common.priority,
+            cause=common.cause,
+            consequence=common.consequence,
+            response=common.response,
+        )
+        yield LiveAlarm(WatchedRule(watched.number, rule), ENGINE_WIDE, None, ())

@@ -39,7 +39,7 @@ def marked_name(name: str, mark: MisfireMark | None) -> str:
     return name if mark in {None, MisfireMark.WITHDRAWN} else f"{name} {mark}"
 
 
-LEANEST_BURNT = 1.5
+LEANEST_BURNT = 1.4
 """Lambda: leaner charges of a spark-ignition engine hardly burn (common practice, no source). What seems to
 be leaner came from charges that did not."""
 
@@ -52,7 +52,7 @@ NOISE_ROWS, NEAR_ROWS = 128, 32
 """Rows from which the noise of the gas is taken, and newest rows left out of them. Our choice: a second of
 the steady reading before the bump."""
 
-NOISE_TIMES = 2.0
+NOISE_TIMES = 3.0
 """The gas must be leaner than what burns by so many times its noise. Our choice: noise is seldom marked."""
 
 HELD_NS = 500_000_000
@@ -84,7 +84,7 @@ def mark_by_event(event: Event) -> MisfireMark | None:
     return _EXPLAINS_LEAN.get(event.kind)
 
 
-_NEVER = -(1 << 62)
+_BEFORE_ALL = -(1 << 62)
 """Before all stamps: computed, its difference from any stamp fits into int64."""
 
 _FEWEST_NOISE_ROWS = 32
@@ -108,7 +108,7 @@ class MisfireWatch:
         self._sampled = np.zeros((SLOPE_ROWS, n), np.int64)
         self._stretch: Ints = np.full(SLOPE_ROWS, -1, np.int64)
         self._gas = np.full((NOISE_ROWS + NEAR_ROWS, n), np.nan)
-        self._seen: Times = np.full(n, _NEVER, np.int64)
+        self._seen: Times = np.full(n, _BEFORE_ALL, np.int64)
 
     def feed(self, rows: CylinderBlock) -> Bools:
         """bool[k, n]: gas that no burnt charge leaves came at this node within the last half second."""
@@ -119,7 +119,7 @@ class MisfireWatch:
         found: Bools = (gas > self._limit) | (rows.state == SampleState.AT_LEAN_LIMIT)
         if found.any():
             found = found & ~self._find_burnt(history, gas, found)
-        elif (self._seen == _NEVER).all():
+        elif (self._seen == _BEFORE_ALL).all():
             return found
         return self._hold(rows, found, before)
 
@@ -165,9 +165,11 @@ class MisfireWatch:
         held = np.zeros(found.shape, np.bool_)
         for part in _each_stretch(rows.stretch):
             if rows.stretch[part.start] != before:
-                self._seen = np.full(found.shape[1], _NEVER, np.int64)
+                self._seen = np.full(found.shape[1], _BEFORE_ALL, np.int64)
             before, t = int(rows.stretch[part.start]), rows.t[part, np.newaxis]
-            newest = np.maximum(np.maximum.accumulate(np.where(found[part], t, _NEVER), axis=0), self._seen)
+            newest = np.maximum(
+                np.maximum.accumulate(np.where(found[part], t, _BEFORE_ALL), axis=0), self._seen
+            )
             held[part] = t - newest <= HELD_NS
             self._seen = newest[-1]
         return held

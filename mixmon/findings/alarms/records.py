@@ -13,7 +13,7 @@ from enum import Enum
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.misfire import MisfireMark, marked_name
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
-from mixmon.session.alarm_kinds import kind_of
+from mixmon.session.alarm_kinds import SilenceCause, kind_of
 from mixmon.session.model import AlarmRule
 
 FLOOD_ABOVE = 10
@@ -34,6 +34,7 @@ class Verb(Enum):
     RELEASE = "release"
     OUT_OF_SERVICE = "out of service"
     IN_SERVICE = "in service"
+    EXPLAIN = "explain"
 
     @classmethod
     def _missing_(cls, value: object) -> Verb | None:
@@ -53,7 +54,8 @@ class OperatorAction:
     rule        the alarm's name
     position    the node's place in the chain; None for all alarms of the rule
     duration_ns how long a shelf lasts; None: until the present occurrence, or else the next, is over
-    reason      asked for where an alarm is silenced: SHELVE, SUPPRESS, OUT_OF_SERVICE
+    reason      asked for where an alarm is silenced: SHELVE, SUPPRESS, OUT_OF_SERVICE; for EXPLAIN, which is
+                the program's own, a word of `SilenceCause`, or nothing where the cause is over
     stretch     the unbroken stretch of time in which t counts
 
     Raises:
@@ -72,6 +74,10 @@ class OperatorAction:
         where = f"{self.verb.value} '{self.rule}'"
         if self.verb in SILENCING and not self.reason.strip():
             raise UsageError(f"{where}: no reason; expected a few words that the record can keep")
+        if self.verb is Verb.EXPLAIN and self.reason not in {"", *SilenceCause}:
+            raise UsageError(
+                f"{where}: {self.reason!r}; expected one of {', '.join(SilenceCause)}, or nothing"
+            )
         if self.duration_ns is not None and self.verb is not Verb.SHELVE:
             raise UsageError(f"{where}: a duration; expected none: only a shelf ends by time")
         if self.duration_ns is not None and self.duration_ns <= 0:
@@ -92,6 +98,7 @@ class Happening(Enum):
     OUT_OF_SERVICE = "out of service"
     IN_SERVICE = "in service"
     RE_ALARMED = "re-alarm"
+    EXPLAINED = "explained"
     MISFIRE_SUSPECTED = "may be a misfire"
     MISFIRE_CONFIRMED = "misfire confirmed"
     MISFIRE_WITHDRAWN = "no misfire"
@@ -160,6 +167,7 @@ class Alarm:
     shelved_until   ns, for a shelf that ends by time
     reason          the operator's words for why it is silenced
     all_nodes, misfire   as in AlarmEvent
+    explained       why all nodes are silent, a word of `SilenceCause`; empty where nothing shows it
     """
 
     rule: AlarmRule
@@ -179,11 +187,13 @@ class Alarm:
     reason: str
     all_nodes: bool = False
     misfire: MisfireMark | None = None
+    explained: str = ""
 
     @property
     def name(self) -> str:
-        """The rule's name, with what is known of a misfire that may have raised it."""
-        return marked_name(self.rule.name, self.misfire)
+        """The rule's name, and what is known of its cause: why all are silent, or a misfire."""
+        name = marked_name(self.rule.name, self.misfire)
+        return f"{name}: {self.explained}" if self.explained else name
 
     @property
     def word(self) -> str:

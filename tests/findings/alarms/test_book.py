@@ -680,11 +680,72 @@ def test_a_live_session_replays_from_what_it_recorded(life):
 
 def test_all_nodes_at_once_are_one_alarm_more_only_where_there_are_several_nodes():
     silence = AlarmRule("silent", 1, "age_s", 0.5)
-    for count, places in ((1, [1]), (2, [1, 2, None]), (3, [1, 2, 3, None])):
+    for count, places in ((1, [1]), (2, [1, 2]), (3, [1, 2, 3])):
         book = AlarmBook((silence,), tuple(Node(i, (i,)) for i in range(1, count + 1)))
         book.act(act(0, Verb.SHELVE, "silent", None))
         book.feed(join_edges([]).ordered(), stretch=0, first=0, until=1)
         assert [a.position for a in book.silences()] == places
+        common = [a.rule for a in book.explain(0, "bus silent")]
+        assert common == ([] if count == 1 else ["no data from the chain"])
+
+
+SILENCE = AlarmRule("silent", 2, "age_s", 0.5)
+ALL = "no data from the chain"
+
+
+def test_what_befalls_all_nodes_is_one_priority_1_alarm_and_suppresses_the_nodes_by_design():
+    book, records = played(
+        edge(S, RAISE, node=0),
+        edge(2 * S, RAISE, node=ENGINE_WIDE),
+        edge(3 * S, RAISE, node=1),
+        rules=(SILENCE,),
+    )
+    assert [(r.rule, r.position, r.priority, r.what, r.announced) for r in records] == [
+        ("silent", 1, 2, Happening.CONDITION_TRUE, True),
+        (ALL, None, 1, Happening.CONDITION_TRUE, True),
+        ("silent", None, 2, Happening.SUPPRESSED, False),
+        ("silent", 2, 2, Happening.CONDITION_TRUE, False),
+    ]
+    assert records[2].reason == ALL
+    first, *rest = book.current().alarms
+    assert (first.rule.name, first.all_nodes, first.word) == (ALL, True, "unacknowledged")
+    assert {a.word for a in rest} == {"suppressed by design"}
+    assert book.current().suppressed == (f"silent (by {ALL})",)
+
+
+def test_after_it_only_nodes_that_are_silent_still_are_announced():
+    """Node 1 comes back in the row in which the silence of all is over, node 2 does not."""
+    _, records = played(
+        edge(S, RAISE, node=0),
+        edge(S, RAISE, node=1),
+        edge(2 * S, RAISE, node=ENGINE_WIDE),
+        edge(9 * S, CLEAR, node=ENGINE_WIDE),
+        edge(9 * S, CLEAR, node=0),
+        rules=(SILENCE,),
+    )
+    after = [(r.rule, r.position, r.what, r.state, r.announced) for r in records if r.t == 9 * S]
+    assert after == [
+        (ALL, None, Happening.CONDITION_FALSE, AlarmState.RETURNED_UNACKNOWLEDGED, False),
+        ("silent", 1, Happening.CONDITION_FALSE, AlarmState.UNACKNOWLEDGED, False),
+        ("silent", None, Happening.RELEASED, None, False),
+        ("silent", 1, Happening.RELEASED, AlarmState.RETURNED_UNACKNOWLEDGED, False),
+        ("silent", 2, Happening.RELEASED, AlarmState.UNACKNOWLEDGED, True),
+    ]
+
+
+def test_its_cause_stands_in_its_name_with_what_to_do_and_is_replayed():
+    named = act(3 * S, Verb.EXPLAIN, ALL, None, reason="adapter lost")
+    book, records = played(edge(2 * S, RAISE, node=ENGINE_WIDE), named, rules=(SILENCE,))
+    (alarm,) = book.current().alarms
+    assert alarm.name == f"{ALL}: adapter lost"
+    assert "plug the adapter in" in alarm.rule.response
+    assert [r.what for r in records][-1] is Happening.EXPLAINED
+    assert book.silences() == (replace(named, t=3 * S),)
+    book.act(act(4 * S, Verb.EXPLAIN, ALL, None, reason=""))
+    book.feed(join_edges([]).ordered(), stretch=0, first=3 * S, until=5 * S)
+    assert book.current().alarms[0].name == ALL
+    with pytest.raises(UsageError, match="expected one of reader failed, adapter lost"):
+        act(5 * S, Verb.EXPLAIN, ALL, None, reason="gremlins")
 
 
 def test_a_book_without_rows_stands_at_time_zero():
