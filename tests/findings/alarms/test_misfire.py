@@ -19,9 +19,9 @@ from mixmon.session.model import Node
 
 FUEL = fuel_named("gasoline")
 RICH = float(oxygen_balance(0.87, FUEL))
-MISSED, LEANEST = 9.0, float(oxygen_balance(1.3, FUEL))
+MISSED, LEANEST = 9.0, float(oxygen_balance(1.2, FUEL))
 """Oxygen of a missed charge, percent: fuel unburnt, a fuel vapour seen by less than half; and of a mixture
-half as lean again as at full load."""
+that is a third leaner than at full load, and more."""
 
 
 def rows(oxygen: np.ndarray, every: int = 1) -> CylinderBlock:
