@@ -1,13 +1,16 @@
 """Two senders of one message, noticed frame by frame, so that their readings are not taken for one sensor's.
 
-Two controllers with one identifier take turns. Either sign of it is enough:
+Two controllers with one identifier take turns. One sign of it is enough:
 
 - the rolling counter continues from the last frame but one, and neither from the last nor repeating it;
+- it continues from the last frame but one in a crowd: frames come much more often than the message's cycle
+  time, and few of them are echoes of the one before, with its counter and its reading;
 - frames come about twice as often as the message's cycle time, and the reading resembles the last but one
   far more than the last. Where no cycle time is known, the gaps between frames must do the same.
 
-The census weighs a whole log and needs less (`findings.census.duplicates`). Here a reading is condemned while
-it comes, so the signs must be such as no single sender shows. Every threshold is our choice.
+The census weighs a whole log by the same crowds and echoes, and by weaker signs
+(`findings.census.duplicates`). Here a reading is condemned while it comes, so the signs must be such as no
+single sender shows. Every threshold is our choice.
 """
 
 from __future__ import annotations
@@ -35,6 +38,12 @@ _DENSE_CYCLES = 0.65
 _ALIKE = 0.25
 """Change from the last but one, as a part of that from the last, below which two levels take turns; noise and
 ramps of one sender give 1 and 2."""
+
+CROWD_FRAMES, CROWD_CYCLES = 8, 5.0
+"""Eight gaps within five cycle times are a crowd: 1.6 times the expected rate, where a duplicate gives 2."""
+
+ECHO_SHARE = 0.4
+"""Share of frames equal to the one before from which they are echoes: half of all where each has one."""
 
 _HELD_FRAMES = 2 * VALUES_FRAMES + 2
 _FLOAT_STEPS = 1e6
@@ -71,6 +80,7 @@ class SenderWatch:
             return np.zeros(len(t), np.bool_)
         gap = np.diff(rows[0], prepend=rows[0, 0])
         found = self._counters_take_turns(rows[1]) | self._values_take_turns(rows[2], gap)
+        found |= self._crowd_takes_turns(*rows)
         if not found.any():
             return found[len(found) - len(t) :]
         still = _sum_last(found, VALUES_FRAMES) > 0
@@ -85,6 +95,18 @@ class SenderWatch:
             return turn
         turn &= (counter - _shifted(counter, 1)) % self._modulus > 1
         take_turns: Bools = _sum_last(turn, TURNS_FRAMES) == TURNS_FRAMES
+        return take_turns
+
+    def _crowd_takes_turns(self, t: Ints, counter: Ints, reading: Ints) -> Bools:
+        if self._modulus is None or self._cycle is None or len(t) <= CROWD_FRAMES:
+            return np.zeros(len(t), np.bool_)
+        crowded = find_crowds(t, self._cycle)
+        if not crowded.any():
+            return crowded
+        turn = crowded & ((counter - _shifted(counter, 2)) % self._modulus == 1)
+        echo = find_echoes(counter, reading)
+        few: Bools = _sum_last(echo, VALUES_FRAMES) <= ECHO_SHARE * VALUES_FRAMES
+        take_turns: Bools = (_sum_last(turn, VALUES_FRAMES) == VALUES_FRAMES) & few
         return take_turns
 
     def _values_take_turns(self, reading: Ints, gap: Ints) -> Bools:
@@ -135,6 +157,21 @@ class SenderMarks:
                 both = watch.feed(block.t[rows], counters, reading)
                 if both.any():
                     block.quality[at, np.flatnonzero(there)[both]] = Quality.TWO_SENDERS
+
+
+def find_crowds(t: Ints, cycle_ns: int) -> Bools:
+    """bool[m]: frames that stand in a crowd, by their stamps in ns and the message's cycle time."""
+    dense = t - _shifted(t, CROWD_FRAMES)
+    crowded: Bools = (dense >= 0) & (dense < CROWD_CYCLES * cycle_ns)
+    crowded[:CROWD_FRAMES] = False
+    return crowded
+
+
+def find_echoes(counter: Ints, reading: Ints) -> Bools:
+    """bool[m]: frames with the counter and the reading of the one before."""
+    echo: Bools = (counter == _shifted(counter, 1)) & (reading == _shifted(reading, 1))
+    echo[:1] = False
+    return echo
 
 
 def _shifted(column: Ints, by: int) -> Ints:

@@ -45,6 +45,10 @@ class MeasuredColumns(Protocol):
     def spread(self) -> Floats:
         """Spread in percent, of the valid cylinders for which the rule is in force; float64[k, 1]."""
 
+    @property
+    def controllers(self) -> Floats:
+        """How many controllers send as each node, as far as their frames show it: 1 or 2; float64[k, n]."""
+
     def node(self, quantity: str) -> Floats:
         """A quantity of [chain.signals] other than lambda, such as supply; float64[k, n]."""
 
@@ -255,6 +259,13 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
             "go by the builder's rule for lost readings; check supply and cable, then the adapter",
         ),
     ),
+    "controllers_above": AlarmKind(
+        words="controllers that send as this node",
+        unit="controllers",
+        limit=Number(1, 2, "controllers"),
+        value=lambda rows: rows.controllers,
+        lowest=1.0,
+    ),
     "supply_below": AlarmKind(
         words="supply of the node",
         unit="V",
@@ -273,7 +284,7 @@ MISFIRE_ADVICE: Final = (
 )
 """Cause, consequence and response where a lean alarm may be a misfire (common practice, no source)."""
 
-_DECIMALS: Final = {"lambda": 3, "%": 1, "s": 2, "V": 1}
+_DECIMALS: Final = {"lambda": 3, "%": 1, "s": 2, "V": 1, "controllers": 0}
 """Our choice: the last digit is about the noise of one reading."""
 
 

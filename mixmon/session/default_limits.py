@@ -115,8 +115,26 @@ def placeholder_rules(load_signal: str = "throttle") -> tuple[AlarmRule, ...]:
     return tuple(replace(rule, when=loaded) if rule.when else rule for rule in _RULES)
 
 
+TWO_CONTROLLERS: Final = AlarmRule(
+    name="two controllers as one node",
+    priority=2,
+    kind="controllers_above",
+    limit=1.0,
+    off_delay_s=1.0,
+    cause="two controllers with one identifier: a copied or a default setting, a node in the wrong place",
+    consequence="readings of two cylinders come as one, and count for none",
+    response=(
+        "count the cylinder as not known and go by the builder's rule for a lost reading; "
+        "unplug one of the two, and give it the identifier of its own place"
+    ),
+)
+"""In force in every session that has no rule of its own for it: it is no limit of the engine."""
+
+
 def limits_in_force(session: Session) -> Limits:
     """The limits of the session; the placeholders, without a source, where it has no alarms."""
     if session.limits.alarms:
-        return session.limits
-    return Limits(source=None, alarms=placeholder_rules(session.axes.load_signal))
+        own = {rule.kind for rule in session.limits.alarms} | {rule.name for rule in session.limits.alarms}
+        more = () if own & {TWO_CONTROLLERS.kind, TWO_CONTROLLERS.name} else (TWO_CONTROLLERS,)
+        return replace(session.limits, alarms=(*session.limits.alarms, *more))
+    return Limits(source=None, alarms=(*placeholder_rules(session.axes.load_signal), TWO_CONTROLLERS))

@@ -57,6 +57,13 @@ def test_counters_alone_and_values_alone_are_enough() -> None:
         assert SenderWatch(CYCLE, 16).feed(*columns)[40:].all()
 
 
+def test_two_nodes_started_together_with_nearly_one_reading_are_noticed_by_their_crowd() -> None:
+    """Counters in step, and readings that differ by no more than noise: rate and turns are left."""
+    for apart in (0, 15):
+        columns = together(sender(2), sender(2, phase=0.4, level=1000 + apart, seed=1))
+        assert SenderWatch(CYCLE, 16).feed(*columns)[40:].all()
+
+
 T, COUNTER, READING = sender(60)
 RAMP = np.arange(len(T)) * 3
 INNOCENT = {

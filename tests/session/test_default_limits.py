@@ -5,7 +5,7 @@ import re
 import pytest
 
 from mixmon.session.alarm_kinds import ALARM_KINDS
-from mixmon.session.default_limits import limits_in_force, placeholder_rules
+from mixmon.session.default_limits import TWO_CONTROLLERS, limits_in_force, placeholder_rules
 from mixmon.session.model import AlarmRule, Axes, Chain, Engine, Limits, Session
 from mixmon.session.when import names, parse
 
@@ -38,8 +38,10 @@ def test_the_session_s_own_alarms_come_first():
         return Session(Engine(1), Chain("chain", {}, ()), (), **more)
 
     own = Limits("builder's sheet 14", (AlarmRule("node silent", 2, "age_s", 0.5),))
-    assert limits_in_force(session(limits=own)) is own
-    assert limits_in_force(session()) == Limits(None, placeholder_rules("throttle"))
+    assert limits_in_force(session(limits=own)) == Limits(own.source, (*own.alarms, TWO_CONTROLLERS))
+    assert limits_in_force(session()) == Limits(None, (*placeholder_rules("throttle"), TWO_CONTROLLERS))
     by_pressure = limits_in_force(session(axes=Axes(load_signal="map_kpa")))
-    assert by_pressure.alarms == placeholder_rules("map_kpa")
+    assert by_pressure.alarms == (*placeholder_rules("map_kpa"), TWO_CONTROLLERS)
+    twice = Limits("builder's sheet 14", (AlarmRule("duplicate", 1, "controllers_above", 1.0),))
+    assert limits_in_force(session(limits=twice)).alarms == twice.alarms
     assert by_pressure.source is None

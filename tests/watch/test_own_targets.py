@@ -79,7 +79,7 @@ def test_what_is_watched_and_the_alarm_of_the_spread(still: CylinderBlock) -> No
         strip.feed(read)
         now = recent.now()
         always = np.ones((len(read), 1), np.bool_)
-        told = RuleRows(read, read.t[:1], np.zeros(read.lam.shape, np.int64), {}, {})
+        told = RuleRows(read, read.t[:1], np.zeros(read.lam.shape, np.int64), {}, {}, always)
         spread = MeasuredRows(told, always).spread
         seen.append(
             [

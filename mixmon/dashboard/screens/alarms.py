@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from mixmon.arrays import SECOND_NS
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.events import measure
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
@@ -24,8 +25,11 @@ from mixmon.dashboard.verdict import LimitVerdict, who
 from mixmon.findings.alarms.misfire import NEAR_NS, MisfireMark
 from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
 from mixmon.findings.alarms.states import SHORT_WORDS
+from mixmon.findings.census.wiring import Silence, diagnose
 from mixmon.findings.events.event import NOT_FUELLING
-from mixmon.session.alarm_kinds import limit_text
+from mixmon.mixture.block import SampleState
+from mixmon.report.words import sentences
+from mixmon.session.alarm_kinds import kind_of, limit_text
 from mixmon.session.model import AlarmRule
 
 _MEANING_ROWS = 9
@@ -149,6 +153,7 @@ def _meaning_rows(scene: Scene, alarm: Alarm, width: int) -> list[Row]:
     ]
     parts = [
         ("how sure", _how_sure(scene, alarm)),
+        ("wiring", _name_pattern(scene, alarm)),
         ("do", rule.response),
         ("causes", rule.cause),
         ("risk", rule.consequence),
@@ -160,6 +165,25 @@ def _meaning_rows(scene: Scene, alarm: Alarm, width: int) -> list[Row]:
         if words:
             rows += _paragraph_rows(name, words, width)
     return rows
+
+
+def _name_pattern(scene: Scene, alarm: Alarm) -> str:
+    """What the silent nodes together say of the wiring, as a census says it; empty for another alarm."""
+    silent = {a.position: a for a in scene.alarms() if a.rule.kind == alarm.rule.kind and a.active}
+    if not kind_of(alarm.rule).common or alarm.position not in silent or alarm.position is None:
+        return ""
+    nodes, cylinders = scene.setting.nodes, scene.snapshot.cylinders
+    heard = [bool(age >= 0) for age in cylinders.age_ns.tolist()]
+    silences = [
+        Silence(node.position, (one.since or 0) / SECOND_NS if heard[i] else None)
+        for i, node in enumerate(nodes)
+        if (one := silent.get(node.position)) is not None
+    ]
+    states = cylinders.state.tolist()
+    doubled = [n.position for i, n in enumerate(nodes) if states[i] == SampleState.DUPLICATE_NODE]
+    found = diagnose([node.position for node in nodes], silences, duplicates=doubled)
+    mine = next(one for one in found if alarm.position in one.positions)
+    return sentences([note for note in (mine.meaning, mine.lead, mine.check) if note is not None])
 
 
 def _in_force(rule: AlarmRule) -> str:

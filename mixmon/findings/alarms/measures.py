@@ -161,6 +161,11 @@ class MeasuredRows:
         np.multiply(100.0 * inverse, leanest - richest, out=spread, where=count > 1)
         return spread[:, np.newaxis]
 
+    @property
+    def controllers(self) -> Floats:
+        """2 where two controllers take turns as one node, else 1; float64[k, n]."""
+        return np.where(self.rule_rows.rows.state == SampleState.DUPLICATE_NODE, 2.0, 1.0)
+
     def node(self, quantity: str) -> Floats:
         """A quantity of the nodes other than lambda; float64[k, n]."""
         return self.rule_rows.rows.aux.get(quantity, self._unknown_values())

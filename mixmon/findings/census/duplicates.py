@@ -23,19 +23,13 @@ import numpy as np
 
 from mixmon.arrays import Ints
 from mixmon.findings.census.traffic import TIMER_GRID_SHARE
-
-_CROWD_FRAMES = 8
-_CROWD_CYCLES = 5.0
-"""Eight gaps within five cycle times are a crowd: 1.6 times the expected rate, where a duplicate gives 2."""
+from mixmon.messages.senders import CROWD_FRAMES, ECHO_SHARE, find_crowds, find_echoes
 
 _FEWEST_WEIGHED = 32
 """Frames in crowds from which a verdict is given."""
 
 _SIGN_SHARE = 0.5
 """A sign is there above this share of turns, or below this ratio of changes; one sender is at 0 and 1."""
-
-_ECHO_SHARE = 0.4
-"""Share of frames equal to the one before from which they are echoes: half of all where each has one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,8 +88,8 @@ class DuplicateWatch:
         """Take stamps in ns, raw counters and raw readings, int64[m] each, in order of arrival."""
         held = self._carry.shape[1]
         rows = np.concatenate([self._carry, np.stack([t, counter, value])], axis=1)
-        self._carry = rows[:, -_CROWD_FRAMES:]
-        begin = max(held, _CROWD_FRAMES if self._cycle else 3)
+        self._carry = rows[:, -CROWD_FRAMES:]
+        begin = max(held, CROWD_FRAMES if self._cycle else 3)
         if begin < rows.shape[1]:
             self._add_crowded(rows, np.arange(begin, rows.shape[1]))
 
@@ -117,22 +111,20 @@ class DuplicateWatch:
     @property
     def echoed(self) -> bool:
         """Whether frames come twice, each with its echo."""
-        return self._frames >= _FEWEST_WEIGHED and self._echoes > _ECHO_SHARE * self._frames
+        return self._frames >= _FEWEST_WEIGHED and self._echoes > ECHO_SHARE * self._frames
 
     def _add_crowded(self, rows: Ints, at: Ints) -> None:
         """Add the frames `at` that stand in a crowd to the sums; all of them where no cycle is known."""
         t, counter, value = rows
         if self._cycle:
-            dense = t[at] - t[at - _CROWD_FRAMES]
-            at = at[(dense >= 0) & (dense < _CROWD_CYCLES * self._cycle)]
+            at = at[find_crowds(t, self._cycle)[at]]
         if not len(at):
             return
         self._frames += len(at)
         self._since = int(t[at[0]]) if self._since is None else self._since
         if self._modulus:
-            rise, rise2 = ((counter[at] - counter[at - k]) % self._modulus for k in (1, 2))
-            self._turns += int(np.count_nonzero(rise2 == 1))
-            self._echoes += int(np.count_nonzero((rise == 0) & (value[at] == value[at - 1])))
+            self._turns += int(np.count_nonzero((counter[at] - counter[at - 2]) % self._modulus == 1))
+            self._echoes += int(np.count_nonzero(find_echoes(counter, value)[at]))
         gap = np.diff(t, prepend=t[0])
         changes = [np.abs(column[at] - column[at - k]).sum() for column in (value, gap) for k in (1, 2)]
         self._swings += np.array([*changes, gap[at].sum()], np.int64)

@@ -446,6 +446,17 @@ def test_a_misfire_beside_an_alarm_is_said_with_it():
     assert "beside it" not in told(Kind.LEAN_EXCURSION, 3, 250 * SECOND)
 
 
+def test_silent_nodes_say_what_the_wiring_is_as_a_census_does():
+    """7 and 8 from one moment on are a tail, 3 alone is itself."""
+    tail, alone = (alarm(RULES[2], 7), alarm(RULES[2], 8)), alarm(RULES[2], 3)
+    shown = scene(snapshot(alarms=alarm_list(*tail, alone)))
+    page = joined(Page.ALARMS, shown, width=120, height=60, alarm=(RULES[2].name, 8))
+    assert "everything after node 6 is silent: a break between node 6 and node 7" in page
+    page = joined(Page.ALARMS, shown, width=120, height=60, alarm=(RULES[2].name, 3))
+    assert "node 3 alone is silent" in page
+    assert "is silent" not in joined(Page.ALARMS, scene(snapshot(alarms=alarm_list(alarm()))))
+
+
 def test_a_list_that_is_longer_than_the_screen_says_so():
     many = alarm_list(*(alarm(RULES[i % 5], 1 + i % 8) for i in range(40)))
     assert "more below" in joined(Page.ALARMS, scene(snapshot(alarms=many)))
