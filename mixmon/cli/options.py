@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mixmon.arrays import SECOND_NS
+from mixmon.dashboard.text import clock_seconds
 from mixmon.errors import UsageError
 from mixmon.frames.adapters.interfaces import own_kinds
 from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen
@@ -148,18 +149,18 @@ def add_leave_out(parser: argparse.ArgumentParser) -> None:
 
 
 def add_window(parser: argparse.ArgumentParser) -> None:
-    """--from and --to, in seconds from the log's first frame."""
-    about = "seconds from the log's first frame"
+    """--from and --to, from the log's first frame."""
+    about = "seconds or MM:SS from the log's first frame"
     parser.add_argument(
         "--from",
         dest="begin",
         metavar="S",
-        type=seconds,
+        type=moment,
         default=0.0,
         help=f"start of the part that is used, {about}",
     )
     parser.add_argument(
-        "--to", dest="end", metavar="S", type=seconds, help=f"end of the part that is used, {about}"
+        "--to", dest="end", metavar="S", type=moment, help=f"end of the part that is used, {about}"
     )
 
 
@@ -184,6 +185,16 @@ def window(arguments: argparse.Namespace) -> Window:
 def seconds(text: str) -> float:
     """A number of seconds that is finite and not negative, for argparse."""
     return number(text, "a number of seconds, such as 12.5")
+
+
+def moment(text: str) -> float:
+    """A time as the clock of the screens shows it, or in seconds, for argparse."""
+    value = clock_seconds(text)
+    if value is None:
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}; expected seconds or MM:SS from the log's first frame, such as 90 or 01:30"
+        )
+    return value
 
 
 def percent(text: str) -> float:

@@ -17,6 +17,7 @@ from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.ledger.biases import with_known_biases
 from mixmon.live.replay import ReplaySource
+from mixmon.live.scan import LogScan
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
 from mixmon.record.run_folder import RunFolder, load_kept_session, open_run
@@ -26,6 +27,7 @@ from mixmon.report.text import to_json
 from mixmon.report.units import Unit
 from mixmon.run import LogFacts, Run, listed_steps, notes_on_missing
 from mixmon.session.load import load_session
+from mixmon.watch.commands import Seek
 
 MAX = 0.0
 """The speed of `--speed max`: as fast as the log can be worked through."""
@@ -42,6 +44,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="1 is real time, max as fast as possible (default: 1 in the dashboard, max as text)",
     )
     options.add_window(parser)
+    parser.add_argument(
+        "--at",
+        metavar="MM:SS",
+        type=options.moment,
+        help="where the dashboard begins to play, MM:SS or seconds from the log's first frame; what came "
+        "before is worked through at once",
+    )
     options.add_leave_out(parser)
     parser.add_argument(
         "--text", action="store_true", help="print alarms and balance as text, without the dashboard"
@@ -56,6 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
     text = arguments.text or arguments.json or not at_terminal()
     chosen = arguments.speed if arguments.speed is not None else (MAX if text else 1.0)
     window = options.window(arguments)
+    _check_place(arguments, window, text=text)
     run_folder = _open_run_folder(arguments.log)
     pace = None if chosen == MAX else chosen
     source = ReplaySource(
@@ -73,8 +83,31 @@ def run(arguments: argparse.Namespace) -> int:
             f"{arguments.log}: {source.beyond} notes are more than are held, and have no effect",
             quiet=arguments.quiet,
         )
-    worker = _make_worker(arguments, source, run_folder)
-    return _print_text(worker, source, arguments) if text else show(worker, arguments, speed=pace)
+    if text:
+        return _print_text(_make_worker(arguments, source, run_folder), source, arguments)
+    ahead = ReplaySource(run_folder or arguments.log, speed=None, begin_ns=window.begin, end_ns=window.end)
+    worker = _make_worker(arguments, source, run_folder, ahead)
+    if arguments.at is not None:
+        worker.send(Seek(arguments.at, by_clock=True))
+    return show(worker, arguments, speed=pace)
+
+
+def _check_place(arguments: argparse.Namespace, window: options.Window, *, text: bool) -> None:
+    """The place to begin at is on a screen, and in the part that is played.
+
+    Raises:
+        UsageError: it is not.
+    """
+    if arguments.at is None:
+        return
+    if text:
+        raise UsageError("--at: text has no place to begin at; expected the dashboard; use --from for a part")
+    at = round(arguments.at * SECOND_NS)
+    if at < window.begin or (window.end is not None and at >= window.end):
+        raise UsageError(
+            f"--at {arguments.at:g}: outside of the part that --from and --to choose; expected a moment "
+            "within; correct it"
+        )
 
 
 def _parse_speed(text: str) -> float:
@@ -92,8 +125,13 @@ def _open_run_folder(path: str) -> RunFolder | None:
     return open_run(path) if path != "-" and is_folder(path) else None
 
 
-def _make_worker(arguments: argparse.Namespace, source: ReplaySource, run_folder: RunFolder | None) -> Worker:
-
+def _make_worker(
+    arguments: argparse.Namespace,
+    source: ReplaySource,
+    run_folder: RunFolder | None,
+    ahead: ReplaySource | None = None,
+) -> Worker:
+    """The worker for the source; `ahead` is read for the time line."""
     session = load_session(arguments.session) if arguments.session is not None else None
     if session is None and run_folder is not None:
         session = load_kept_session(run_folder.path)
@@ -108,13 +146,15 @@ def _make_worker(arguments: argparse.Namespace, source: ReplaySource, run_folder
             "correct it"
         )
     session = with_known_biases(session)
+    binding, left_out = bind(session, load_databases(session)), frozenset(arguments.leave_out)
     return Worker(
-        bind(session, load_databases(session)),
+        binding,
         source,
-        left_out=frozenset(arguments.leave_out),
+        left_out=left_out,
         keep=evidence_keeper(session),
         steps=listed_steps(session, arguments.log),
         begin_s=max(options.window(arguments).begin, 0) / SECOND_NS,
+        scan=None if ahead is None else LogScan(binding, ahead, left_out=left_out),
     )
 
 

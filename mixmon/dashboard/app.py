@@ -462,7 +462,10 @@ class Dashboard(App[int], inherit_bindings=False):
         for item in items:
             if isinstance(item, Remark):
                 self.controls.news(item.text, self._clock())
-        signs = self._heard.feed(items, self._watching.snapshot)
+        live = self._watching.snapshot
+        signs = self._heard.feed(items, live)
+        if live.timeline is not None and live.timeline.playing.goal is not None:
+            return  # what is passed over on the way to another place is no news
         for pattern, words in signs:
             self._options.sound(pattern, words)
         if self._options.bell and any(

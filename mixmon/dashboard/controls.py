@@ -18,7 +18,10 @@ from mixmon.dashboard.palettes import PALETTES
 from mixmon.dashboard.scene import ORDERS, Scene
 from mixmon.dashboard.screens import checks, identity
 from mixmon.dashboard.screens.balance import Place
+from mixmon.dashboard.screens.events import line_at
 from mixmon.dashboard.screens.pages import State, alarm_index
+from mixmon.dashboard.screens.timeline import moment_text, seek_moment, seek_stamp
+from mixmon.dashboard.text import clock_seconds
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.pulls.quality import Suggestion
@@ -326,6 +329,12 @@ class Controls:
             ",": lambda: self._send(Step()),
             "[": lambda: self._seek_by(-_JUMP_S),
             "]": lambda: self._seek_by(_JUMP_S),
+            "{": lambda: self._go_beside(-1),
+            "}": lambda: self._go_beside(1),
+            "left": lambda: self._choose_moment(-1),
+            "right": lambda: self._choose_moment(1),
+            "enter": self._go_to_chosen,
+            "G": lambda: self._ask_question(Asked.GO_TO, "go to MM:SS, or seconds"),
             "<": lambda: self._change_speed(-1),
             ">": lambda: self._change_speed(1),
         }
@@ -419,6 +428,8 @@ class Controls:
             self._open_page(state.before)
         elif state.page is Page.EVENTS and state.wanted:
             self._change_state(wanted="", first=0)
+        elif state.moment is not None:
+            self._change_state(moment=None)
         elif state.options.chosen is not None:
             self._change_view(chosen=None)
         elif state.cursor is not None:
@@ -624,7 +635,9 @@ class Controls:
             self.leave = True
 
     def _carry_out_typed(self, asked: Asked, words: str) -> None:
-        if asked is Asked.FIND:
+        if asked is Asked.GO_TO:
+            self._go_to_time(words)
+        elif asked is Asked.FIND:
             self._change_state(wanted=words, first=0)
         elif not words:
             self.tell("no text was given: nothing changed", self._now)
@@ -640,7 +653,47 @@ class Controls:
         self._change_state(paused=not self.state.paused)
 
     def _seek_by(self, step_s: float) -> None:
-        self._send(Seek(max(self._seen_scene.live.elapsed_s + step_s, 0.0)))
+        line = self._seen_scene.live.timeline
+        if line is not None:
+            self._send(Seek(max(line.playing.place / 1e9 + step_s, 0.0)))
+
+    def _choose_moment(self, step: int) -> None:
+        """Chooses the moment before or after on the time line."""
+        line = self._seen_scene.live.timeline
+        found = None if line is None else line.beside(self.state.moment, step)
+        self._change_state(moment=found)
+        if found is None:
+            self.tell("nothing is known of this recording yet", self._now)
+
+    def _go_beside(self, step: int) -> None:
+        """Goes to the moment before or after."""
+        self._choose_moment(step)
+        if self.state.moment is not None:
+            self._send(seek_moment(self.state.moment))
+
+    def _go_to_chosen(self) -> None:
+        """Goes to the pull, line or alarm chosen on its screen; elsewhere to that of the time line."""
+        scene, state = self._seen_scene, self.state
+        if state.page is Page.PULLS and scene.snapshot.pulls is not None:
+            pulls = scene.snapshot.pulls
+            self._send(seek_stamp(scene, pulls.pulls[_pull_on_screen(pulls, state)].begin))
+        elif state.page is Page.EVENTS and (line := line_at(scene, state.wanted, state.first)) is not None:
+            self._send(seek_stamp(scene, line.t))
+        elif state.page is Page.ALARMS and scene.alarms():
+            alarm = scene.alarms()[alarm_index(scene, state)]
+            self._send(seek_stamp(scene, alarm.changed if alarm.since is None else alarm.since))
+        elif state.moment is not None:
+            self._send(seek_moment(state.moment))
+            self.tell(f"goes to {moment_text(scene, state.moment)}", self._now)
+        else:
+            self.tell("no moment is chosen: { and } go from one to the next", self._now)
+
+    def _go_to_time(self, words: str) -> None:
+        seconds = clock_seconds(words)
+        if seconds is None:
+            self.tell(f"{words}: no time; expected MM:SS or seconds, such as 01:30 or 90", self._now)
+        else:
+            self._send(Seek(seconds, by_clock=True))
 
     def _change_speed(self, step: int) -> None:
         speed = next_speed(self.state.speed, step)

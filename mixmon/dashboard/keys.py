@@ -32,6 +32,7 @@ class Asked(Enum):
     PROOF_ANEW = "proof anew"
     RECORD_OFF = "record off"
     LEAVE = "leave"
+    GO_TO = "go to"
 
 
 LONGEST_ANSWER = 200
@@ -202,6 +203,15 @@ BINDINGS: Final = (
     KeyBinding(".", "pause", "pause the replay, resume it", replay=True),
     KeyBinding(",", "step", "one tenth of a second forward", replay=True),
     KeyBinding("[ ]", "10 s", "ten seconds back, ahead", replay=True),
+    KeyBinding("{ }", "moment", "to the moment before, after on the time line", replay=True),
+    KeyBinding("G", "go to", "to a time, MM:SS", replay=True),
+    KeyBinding(
+        "enter",
+        "go there",
+        "play from the chosen pull, line, alarm; elsewhere left and right choose on the time line",
+        frozenset(set(Page) - {Page.CHECKS, Page.STEPS}),
+        replay=True,
+    ),
     KeyBinding("< >", "speed", "play slower, faster", replay=True),
     KeyBinding("esc", "back", "take back a choice; back to watch"),
     KeyBinding("?", "keys", "this list"),
@@ -237,6 +247,6 @@ def last_line(page: Page, *, live: bool, pulls: bool = True) -> tuple[tuple[str,
     pulls: whether there is a pull to be looked at
     """
     here = {b.name: b for b in bindings(page, live=live)}
-    replay = () if live else (".", "[ ]", "< >")
+    replay = () if live else (".", "[ ]", "{ }", "G", "< >")
     names = (*_LAST_LINE_ORDER[page][:2], *replay, *_LAST_LINE_ORDER[page][2:], "?")
     return tuple((here[n].name, here[n].short) for n in names if n != "v" or pulls)

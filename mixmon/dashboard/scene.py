@@ -252,13 +252,15 @@ class Scene:
         return self.setting.node_of(self.options.chosen)
 
     def clock(self, t: int) -> str:
-        """A moment as minutes and seconds since the first row.
+        """A moment as minutes and seconds since the first frame: the one clock of screens, text and JSON."""
+        return clock_text(self.clock_s(t))
 
-        Counted back from now, as stamps may have jumped in between.
-        """
-        now = self.snapshot.t
-        seconds = self.snapshot.elapsed_s - (now - t) / 1e9 if now is not None else 0.0
-        return clock_text(seconds)
+    def clock_s(self, t: int) -> float:
+        """A moment in seconds since the first frame; 0 as long as nothing is known."""
+        for shown in (self.snapshot, self.live):
+            if shown.t is not None:
+                return shown.elapsed_s - (shown.t - t) / 1e9
+        return 0.0
 
     @property
     def dead(self) -> bool:

@@ -44,6 +44,7 @@ class Feed:
     hurried = False
     ended = False
     position = None
+    playing = None
 
     def __init__(self, simulation: Simulation, clock: HostClock | None = None) -> None:
         self._simulation = simulation

@@ -2,12 +2,13 @@
 
     log -> LogCursor (frames up to a place) <- PlaybackPace (the place that is due by the clock)
 
-A place is the time from the first frame in ns, as it passes for an observer (`PlaybackAxis`).
+A place is the time from the log's first frame in ns, as it passes for an observer (`PlaybackAxis`).
 """
 
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -27,6 +28,10 @@ from mixmon.live.source import Applied
 from mixmon.record.run_folder import MOST_KEPT_NOTES, RunFolder, RunNote
 from mixmon.run import LATENESS_NS
 from mixmon.watch.commands import Pause, ReplayCommand, Resume, Seek, Speed, Step
+from mixmon.watch.timeline import Playing
+
+KEPT_STRETCHES = 1000
+"""Our choice: more than logs that anybody joins; of a mad log the newest are kept."""
 
 
 class PlaybackAxis:
@@ -40,6 +45,20 @@ class PlaybackAxis:
         self._silence = silence_ns
         self._newest: int | None = None
         self._offset = 0  # stamp less place
+        self._stretches: deque[tuple[int, int]] = deque(maxlen=KEPT_STRETCHES)  # first stamp, offset
+        self.jumped = False
+
+    def place_of(self, t: int) -> int:
+        """The place of a stamp that has passed: in the newest stretch of time that it may be of."""
+        for first, offset in reversed(self._stretches):
+            if t >= first - BACKWARD_JUMP_NS and t - offset <= self._reached:
+                return max(t - offset, 0)
+        return self._reached
+
+    @property
+    def _reached(self) -> int:
+        """The place of the newest stamp, and as much as rows may be ahead of it."""
+        return (self._newest or 0) - self._offset + FORWARD_JUMP_NS
 
     def feed(self, t: Times) -> tuple[Times, Times]:
         """The place of every stamp of int64[n], and the largest stamp up to it in its stretch of time."""
@@ -60,6 +79,9 @@ class PlaybackAxis:
             self._offset += start - self._newest
         else:
             start = max(start, self._newest)
+        if not self._stretches or self._stretches[-1][1] != self._offset:
+            self.jumped = bool(self._stretches)
+            self._stretches.append((start, self._offset))
         risen = np.maximum.accumulate(np.concatenate([[start], t[first:]]))
         step = t[first:] - risen[:-1]
         jump = (step > FORWARD_JUMP_NS) | (step < -BACKWARD_JUMP_NS)
@@ -77,7 +99,9 @@ class LogCursor:
     begin_ns, end_ns  the part that is played, in ns from the first frame
 
     first     stamp of the log's first frame; None before it was read
-    place     how far it has advanced, ns from the first frame of the part
+    begun     place of the first frame of the part; None before that was read
+    place     how far it has advanced
+    axis      where stamps stand
     ended     nothing is left
     channels  seen so far
     """
@@ -85,10 +109,11 @@ class LogCursor:
     def __init__(self, log: LogSource, begin_ns: int, end_ns: int | None) -> None:
         self._log, self._blocks = log, iter(log)
         self._begin, self._end = begin_ns, end_ns
-        self._axis = PlaybackAxis(log.silence_ns)
+        self.axis = PlaybackAxis(log.silence_ns)
         self._pending = FrameBlock.empty()
         self._places = self._stamps = np.zeros(0, np.int64)
         self.first: int | None = None
+        self.begun: int | None = None
         self._newest: tuple[int, int] | None = None  # place and largest stamp of the frames given
         self._bytes = (0, 0)  # of the log, before and after the current block
         self._given = self._size = 0  # frames of that block
@@ -106,6 +131,11 @@ class LogCursor:
         return None if self._newest is None else self._newest[1] + self.place - self._newest[0]
 
     @property
+    def clock(self) -> int | None:
+        """Its stamp less that of the log's first frame; None before the first frame."""
+        return None if self.stamp is None or self.first is None else self.stamp - self.first
+
+    @property
     def share(self) -> float:
         """Share of the log that has been given, 0 to 1; 0 where its size is not known."""
         if self.ended:
@@ -113,6 +143,24 @@ class LogCursor:
         before, after = self._bytes
         passed = before + (after - before) * self._given / max(self._size, 1)
         return min(passed / self._log.total, 1.0) if self._log.total else 0.0
+
+    def begin(self) -> bool:
+        """Read on to the first frame of the part; True where it has just been found after others."""
+        if self.begun is not None or not self._fill_pending():
+            return False
+        self.begun = self.place = int(self._places[0])
+        return self.place > 0
+
+    def next_frame(self) -> tuple[int, int] | None:
+        """Place and clock of the frame that comes next; None at the end."""
+        if not self._fill_pending() or self.first is None:
+            return None
+        return int(self._places[0]), int(self._stamps[0]) - self.first
+
+    def frames_to_jump(self) -> int:
+        """How many of the pending frames come before the stamps jump."""
+        jumps = np.flatnonzero(np.diff(self._stamps - self._places))
+        return int(jumps[0]) + 1 if len(jumps) else len(self._places)
 
     def advance(self, limit: int, most: int) -> list[FrameBlock]:
         """The frames up to the place `limit`, at most so many."""
@@ -143,30 +191,28 @@ class LogCursor:
     def _fill_pending(self) -> bool:
         """Read on until some frames are pending; False at the end."""
         while not len(self._pending) and not self.ended:
-            block = self._next_block()
-            if block is None:
-                self.ended = True
-            else:
-                self._pending = block
-                self._places, self._stamps = self._axis.feed(block.t)
+            self.ended = not self._read_block()
         return not self.ended
 
-    def _next_block(self) -> FrameBlock | None:
-        """The next block's frames in the chosen part, which may be none; None at the end of log or part."""
+    def _read_block(self) -> bool:
+        """Make the next block's frames of the chosen part pending, perhaps none; False at its end."""
         block = next(self._blocks, None)
         if block is None:
-            return None
+            return False
         if self.first is None:
             self.first = int(block.t[0])
+        places, stamps = self.axis.feed(block.t)
         since = block.t - self.first
         inside = (since >= self._begin) | (self._begin <= 0)  # stamps may fall behind the first one's
         if self._end is not None:
             inside &= since < self._end
             if (since >= self._end).all():
-                return None
-        kept = block if inside.all() else block.take(inside)
-        self._bytes, self._given, self._size = (self._bytes[1], self._log.position), 0, len(kept)
-        return kept
+                return False
+        self._pending = block if inside.all() else block.take(inside)
+        self._places, self._stamps = places[inside], stamps[inside]
+        self._bytes, self._given = (self._bytes[1], self._log.position), 0
+        self._size = len(self._pending)
+        return True
 
 
 NO_LIMIT = 1 << 62  # computed: a place above every other that fits into int64
@@ -199,6 +245,11 @@ class PlaybackPace:
             return NO_LIMIT
         began, at = self._from
         return at + int((self._clock() - began) * self.speed)
+
+    @property
+    def goal(self) -> int | None:
+        """The place to which it is played without waiting; None: there is none."""
+        return self._rush_to
 
     @property
     def hurried(self) -> bool:
@@ -256,6 +307,7 @@ class ReplaySource:
         self._begin, self._end = begin_ns, end_ns
         self._pace = PlaybackPace(_check_speed(speed))
         self._cursor = self._open_cursor()
+        self._clock_goal: int | None = None
         self._told = 0
         self._stopped = False
 
@@ -299,7 +351,23 @@ class ReplaySource:
     @property
     def duration_s(self) -> float:
         """Seconds of data time that have been played."""
-        return self._cursor.place / SECOND_NS
+        return (self._cursor.place - (self._cursor.begun or 0)) / SECOND_NS
+
+    @property
+    def playing(self) -> Playing:
+        """Where it is played: rows stand as far behind the frames as late frames are waited for."""
+        place, goal = self._cursor.place, self._pace.goal
+        begin = self._cursor.begun or 0
+        behind = 0 if self.ended else LATENESS_NS
+        return Playing(
+            max(place - behind, begin),
+            None if goal is None or self.ended or place >= goal else max(goal - LATENESS_NS, begin),
+            begin,
+        )
+
+    def place_of(self, t: int) -> int:
+        """The place of a stamp that has passed."""
+        return self._cursor.axis.place_of(t)
 
     @property
     def position(self) -> float:
@@ -312,7 +380,12 @@ class ReplaySource:
 
     def take(self) -> list[FrameBlock]:
         """The frames that are due."""
-        return self._cursor.advance(self._pace.due(self._cursor.place), FRAMES_A_TAKE)
+        if self._cursor.begin():
+            self._pace.anchor(self._cursor.place)
+        most = FRAMES_A_TAKE
+        if self._clock_goal is not None:
+            most = self._aim_at_clock(self._clock_goal)
+        return self._cursor.advance(self._pace.due(self._cursor.place), most)
 
     def through(self) -> int | None:
         """Stamp of the place that has been reached; at the end, what brings rows as far as they came then."""
@@ -381,22 +454,37 @@ class ReplaySource:
             case Step(seconds):
                 self._pace.rush(self._cursor.place + round(seconds * SECOND_NS))
                 return Applied(f"plays {seconds:g} s")
-            case Seek(seconds):
-                return self._seek(max(round(seconds * SECOND_NS) - self._begin, 0))
+            case Seek(seconds, by_clock):
+                return self._seek(round(seconds * SECOND_NS), by_clock=by_clock)
 
     def stop(self) -> None:
         """Take nothing more from the log."""
         self._stopped = True
         self._cursor.stop()
 
-    def _seek(self, to: int) -> Applied:
-        back = to < self._cursor.place
+    def _seek(self, to: int, *, by_clock: bool) -> Applied:
+        """Go to a place, or to where the clock shows a time first; then rows stand there."""
+        goal = max(to, self._cursor.begun or 0) + LATENESS_NS
+        back = goal < self._cursor.place
+        if by_clock:
+            back = self._cursor.axis.jumped or to + LATENESS_NS < (self._cursor.clock or 0)
         if back and not self._can_rewind:
             raise UsageError("standard input cannot be read again; expected a later place; replay a file")
         if back:
             self._cursor, self._told = self._open_cursor(), 0
-        self._pace.rush(to)
-        return Applied(f"goes to {(self._begin + to) / SECOND_NS:.1f} s", restarted=back)
+        self._clock_goal = to + LATENESS_NS if by_clock else None
+        self._pace.rush(goal)
+        return Applied(f"goes on at {to / SECOND_NS:.1f} s", restarted=back)
+
+    def _aim_at_clock(self, clock: int) -> int:
+        """Rush to where the clock shows that, as it stands; how many frames come before it jumps."""
+        coming = self._cursor.next_frame()
+        if coming is not None and coming[1] < clock:
+            self._pace.rush(coming[0] + clock - coming[1])
+            return min(FRAMES_A_TAKE, self._cursor.frames_to_jump())
+        self._clock_goal = None
+        self._pace.rush(self._cursor.place)
+        return FRAMES_A_TAKE
 
     def _open_cursor(self) -> LogCursor:
         return LogCursor(self.log, self._begin, self._end)

@@ -14,8 +14,11 @@ from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.clock import FORWARD_JUMP_NS
+from mixmon.messages.binding import Binding
+from mixmon.pipeline import Pipeline
 from mixmon.record.run_folder import RunNote
 from mixmon.watch.commands import ReplayCommand
+from mixmon.watch.timeline import Playing
 
 
 class FrameSource(Protocol):
@@ -59,6 +62,10 @@ class FrameSource(Protocol):
     @property
     def position(self) -> float | None:
         """How far a recording has been played, 0 to 1; None for buses."""
+
+    @property
+    def playing(self) -> Playing | None:
+        """Where a recording is played; None for buses."""
 
     def open(self) -> None:
         """Begin.
@@ -117,6 +124,11 @@ class Applied:
     restarted: bool = False
 
 
+def begin_pipeline(binding: Binding, source: FrameSource, left_out: frozenset[int]) -> Pipeline:
+    """A fresh pipeline for the frames of a source."""
+    return Pipeline(binding, left_out=left_out, lateness_ns=source.lateness_ns, silence_ns=source.silence_ns)
+
+
 def not_a_recording(command: ReplayCommand) -> UsageError:
     """The refusal of a replay's commands by live buses."""
     return UsageError(f"{type(command).__name__.lower()}: a live bus cannot be controlled; expected a replay")
@@ -144,6 +156,7 @@ class BusSource:
     hurried = False
     ended = False
     position = None
+    playing = None
 
     def __init__(self, options: Sequence[BusOptions]) -> None:
         self.options = tuple(options)

@@ -39,7 +39,8 @@ from mixmon.live.recording import (
     note_words,
     step_words,
 )
-from mixmon.live.source import FrameSource
+from mixmon.live.scan import LogScan
+from mixmon.live.source import FrameSource, begin_pipeline
 from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.steady import Cell
@@ -78,8 +79,8 @@ from mixmon.watch.commands import (
     StepCommand,
     Unshelve,
 )
-from mixmon.watch.observer import Observer
 from mixmon.watch.snapshot import Snapshot
+from mixmon.watch.timeline import Known, Timeline
 
 
 def alarm_actions(command: AlarmCommand, t: int, stretch: int) -> Iterator[OperatorAction]:
@@ -138,6 +139,7 @@ class Worker:
     keep      keeps a proof of the labels beside the session file, over an older one where told to, and gives
               its place; None: there is no such file
     steps     fuel steps that a file beside a log lists; begin_s: seconds of that log that are left out before
+    scan      finds what happens in a recording ahead of its playing; None: nobody looks at a time line
 
     first_ns  stamp of the first frame taken; None before
     ended     set when a recording has been played to its end, and when the thread has ended
@@ -157,7 +159,9 @@ class Worker:
         keep: Callable[[IdentityEvidence, bool], str] | None = None,
         steps: Sequence[FuelStep] | None = None,
         begin_s: float = 0.0,
+        scan: LogScan | None = None,
     ) -> None:
+        self._scan = scan
         self._keep_evidence = keep
         self.binding, self._source, self.recording = binding, source, recording
         self._left_out = left_out
@@ -181,6 +185,11 @@ class Worker:
     def session(self) -> Session:
         """What the user declared."""
         return self.binding.session
+
+    @property
+    def zero_ns(self) -> int | None:
+        """Stamp from which moments are counted: of the log's first frame, or of the first one taken."""
+        return self.first_ns if self._source.first_ns is None else self._source.first_ns
 
     @property
     def live(self) -> bool:
@@ -217,24 +226,23 @@ class Worker:
         if self.recording is not None:
             self.recording.open(self._source.now())
         self._publish_snapshot()
+        if self._scan is not None:
+            self._scan.start()
         thread = threading.Thread(target=self._run_thread, name="worker", daemon=True)
         thread.start()
         self._thread = thread
 
     def close(self) -> None:
         """Stop, close the record, join the thread."""
+        if self._scan is not None:
+            self._scan.close()
         if self._thread is not None:
             self.send(Quit())
             self._thread.join()
 
     def _start_analysis(self) -> None:
         """Make a fresh pipeline and observer, and give them the actions of a recorded run."""
-        self._pipeline = Pipeline(
-            self.binding,
-            left_out=self._left_out,
-            lateness_ns=self._source.lateness_ns,
-            silence_ns=self._source.silence_ns,
-        )
+        self._pipeline = begin_pipeline(self.binding, self._source, self._left_out)
         self._jumps_told = 0
         self.observer = Observer(
             self.binding, left_out=self._left_out, steps=self._steps, begin_s=self._begin_s
@@ -284,9 +292,10 @@ class Worker:
             self._board.feed(frames)
             if self.first_ns is None:
                 self.first_ns = int(frames.t[0])
-            if self.observer.origin_ns is None and (origin := self._source.first_ns) is not None:
-                self.observer.origin_ns = origin
-                self._pipeline.anchor_grid(origin)
+            if self.observer.origin_ns is None:
+                self.observer.origin_ns = self.zero_ns
+                if self._source.first_ns is not None:
+                    self._pipeline.anchor_grid(self._source.first_ns)
             self._feed_rows(self._pipeline.feed, frames)
         through = self._source.through()
         if through is not None:
@@ -381,8 +390,7 @@ class Worker:
         """Each of the first jumps of the stamps is told, and once that there are more."""
         pipeline = self._pipeline
         for jump in pipeline.first_jumps[self._jumps_told :]:
-            since = self._source.first_ns if self._source.first_ns is not None else self.first_ns
-            at = (jump.end - (since or 0)) / SECOND_NS
+            at = (jump.end - (self.zero_ns or 0)) / SECOND_NS
             self._add_remark(
                 jump.end, f"the time stamps jump {jump.words} at {at:.1f} s; a new stretch of time begins"
             )
@@ -509,7 +517,7 @@ class Worker:
             self._remarks.clear()
             self._start_analysis()
             self._board.restart()
-        self._add_remark(self._source.now(), f"replay {applied.text}")
+        self._items.append(Remark(self._source.now(), f"replay {applied.text}"))
 
     def _publish_snapshot(self) -> None:
         self.snapshot = self._make_snapshot()
@@ -522,6 +530,12 @@ class Worker:
             return seen
         return seen.aged(waited)
 
+    def _timeline(self) -> Timeline | None:
+        """The time line of a recording; None for buses."""
+        playing = self._source.playing
+        known = Known() if self._scan is None else self._scan.known
+        return None if playing is None else Timeline(playing, known)
+
     def _make_snapshot(self) -> Snapshot:
         recording = self.recording
         if recording is not None:
@@ -533,6 +547,7 @@ class Worker:
             recording="" if recording is None else recording.words,
             recording_minutes_left=None if recording is None else recording.status.minutes_left,
             replay_position=self._source.position,
+            timeline=self._timeline(),
             late_by_clock=self._pipeline.late_by_clock,
             frames=self._pipeline.frames,
             failure=self._failure,

@@ -198,9 +198,14 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Seek:
-    """Go to another place of a replay, seconds from the first frame of its log; findings begin anew there."""
+    """Go to another place of a replay; where that is back, findings begin anew from the log's beginning.
+
+    seconds   from the first frame of its log, as it is played
+    by_clock  where the clock shows so many seconds first; that differs where the stamps jump
+    """
 
     seconds: float
+    by_clock: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,7 +44,7 @@ from mixmon.findings.stats import (
     student_t95,
 )
 from mixmon.messages.binding import Binding
-from mixmon.mixture.align import FIRST_ROW_NS, GRID_NS
+from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
 from mixmon.note import Note, note
@@ -82,7 +82,8 @@ class Observer:
     t, stretch      of the newest row; None and 0 before the first
     engine          engine quantities then; replaced, never changed
     rows            rows taken
-    origin_ns       stamp of the first frame of the log of which a part is played; None: no such log
+    origin_ns       stamp from which moments are counted: of the first frame, of the whole log where a part is
+                    played; None: the first row's
 
     Raises:
         UsageError: a limit of the session cannot be watched as it is written.
@@ -120,6 +121,7 @@ class Observer:
         self._pulls = PullStage(session)
         self._pulled: deque[Pull] = deque(maxlen=SHOWN_PULLS)
         self._review: PullReview | None = None
+        self._review_due = False
         self._verdicts: dict[int, bool] = {}
         self._around_misfires: deque[ExcludedTime] = deque(maxlen=SHOWN_EVENTS)
         self._new: list[Event] = []
@@ -131,7 +133,6 @@ class Observer:
         self.stretch = 0
         self.rows = 0
         self.origin_ns: int | None = None
-        self._first_row: int | None = None
 
     def feed(self, rows: CylinderBlock) -> tuple[AlarmEvent, ...]:
         """Takes rows; returns the alarm records that they caused."""
@@ -149,8 +150,8 @@ class Observer:
         self._add_pulls(self._pulls.feed(rows))
         self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
         self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
-        if self._first_row is None:
-            self._first_row = int(rows.t[0])
+        if self.origin_ns is None:
+            self.origin_ns = int(rows.t[0])
         self.rows += len(rows)
         return self._keep_records(self._alarms.feed(rows, events))
 
@@ -181,8 +182,7 @@ class Observer:
         """Keeps or rejects the pull that began at that time, ns, against the suggestion."""
         self._verdicts[begin] = keep
         self._pulled = deque((self._apply_judgement(pull) for pull in self._pulled), SHOWN_PULLS)
-        if self._pulled:
-            self._review = self._review_pulls()
+        self._review_due = True
 
     def judge_cell(self, cell: Cell, *, keep: bool) -> None:
         """Excludes a cell from needs and trims, or counts it again."""
@@ -224,15 +224,9 @@ class Observer:
         found = self._balance.result(against, (*self._gaps, *missing, *on_labels))
         return with_curve_note(found, self._fuel, assumed=self._curve_assumed)
 
-    def _elapsed_ns(self) -> int:
-        """Data time from the first row to the newest, or from where the first row of the whole log would be.
-
-        Rows are counted, as stamps may jump.
-        """
-        left_out = 0
-        if self._first_row is not None and self.origin_ns is not None:
-            left_out = max(self._first_row - self.origin_ns - FIRST_ROW_NS, 0)
-        return left_out + max(self.rows - 1, 0) * GRID_NS
+    def pulls(self) -> tuple[Pull, ...]:
+        """The latest pulls that have ended."""
+        return tuple(self._pulled)
 
     def snapshot(self) -> Snapshot:
         """This moment, by the rows taken so far."""
@@ -240,7 +234,7 @@ class Observer:
         target = self.engine.get("target", float("nan"))
         return Snapshot(
             t=self.t,
-            elapsed_s=self._elapsed_ns() / 1e9,
+            elapsed_s=0.0 if self.t is None else (self.t - (self.origin_ns or 0)) / 1e9,
             engine=MappingProxyType(self.engine),
             target=target,
             all_vs_target=now.all_vs_target,
@@ -261,7 +255,7 @@ class Observer:
             limits=self._mixture_rules.limits(self.engine, alarms.suppressed, target),
             balance=self._renew_balance(),
             identity=self._own_steps.lately(),
-            pulls=self._review,
+            pulls=self._review_pulls(),
             steps=self._guide.now(),
             commissioning=self._commissioning.result(),
             buses=(),
@@ -285,11 +279,14 @@ class Observer:
     def _add_pulls(self, pulls: Sequence[Pull]) -> None:
         if pulls:
             self._pulled.extend(map(self._apply_judgement, pulls))
-            self._review = self._review_pulls()
+            self._review_due = True
 
-    def _review_pulls(self) -> PullReview:
+    def _review_pulls(self) -> PullReview | None:
         """The pulls side by side; what was read around misfires is not counted once they are known."""
-        return review(self._session, tuple(self._pulled), tuple(self._around_misfires))
+        if self._review_due and self._pulled:
+            self._review = review(self._session, tuple(self._pulled), tuple(self._around_misfires))
+        self._review_due = False
+        return self._review
 
     def _apply_judgement(self, pull: Pull) -> Pull:
         keep = self._verdicts.get(pull.begin)
@@ -305,7 +302,7 @@ class Observer:
         around = around_misfires(self._session, events)
         self._around_misfires.extend(around)
         if any(m.begin < pull.end and pull.begin < m.end for m in around for pull in self._pulled):
-            self._review = self._review_pulls()
+            self._review_due = True
         self._new.extend(events)
         self._happened.extend(events)
 

@@ -20,6 +20,7 @@ from mixmon.mixture.steady import Cell
 from mixmon.session.evidence import UNPROVED, IdentityStanding
 from mixmon.watch.commissioning import Commissioning
 from mixmon.watch.history import History
+from mixmon.watch.timeline import Timeline
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,7 +137,8 @@ class Snapshot:
     """One moment. Swapped by reference, never changed.
 
     t          data time, ns, of the newest row; None before the first
-    elapsed_s  data time since the first row; in a replay from the first row of the whole log
+    elapsed_s  what the clock shows: data time of the newest row since the first frame, in a replay that of
+               the whole log, as in every result; where the stamps jump, it jumps
     engine     quantity -> value now (rpm, load, target, coolant_c, ...); NaN or absent = not known
     target     lambda asked for now; NaN = not known
     all_vs_target  the whole engine against the target, percent
@@ -178,6 +180,7 @@ class Snapshot:
     recording: str = ""
     recording_minutes_left: float | None = None
     replay_position: float | None = None  # 0..1 of a recording; None when live
+    timeline: Timeline | None = None  # of a recording
     late_by_clock: int = 0
     frames: int = 0
     failure: str = ""

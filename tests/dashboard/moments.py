@@ -16,6 +16,7 @@ from dashboard.scenes import (
     session,
     snapshot,
     step_test,
+    timeline,
     with_limits,
 )
 from hypothesis import strategies as st
@@ -100,6 +101,15 @@ def holdings(draw):
     )
 
 
+replays = st.sampled_from(
+    (
+        {},
+        {"replay_position": 0.0, "timeline": timeline(0.0, length_s=None, through_s=0.0, moments=())},
+        {"replay_position": 0.999, "timeline": timeline(199.0, goal=3_600_000_000_000)},
+    )
+)
+
+
 @st.composite
 def step_tests(draw, count):
     made = step_test(count, done=draw(st.integers(0, 3)), held=draw(st.booleans())) if count > 1 else None
@@ -145,7 +155,7 @@ def snapshots(draw):
         remarks=tuple(draw(st.lists(st.tuples(st.integers(0, 252_000_000_000), words), max_size=5))),
         recording=draw(st.sampled_from(("", "armed", "recording", "recording failed: disk full")) | words),
         recording_minutes_left=draw(st.sampled_from((None, 0.5, 500.0))),
-        replay_position=draw(st.sampled_from((None, 0.0, 0.999))),
+        **draw(replays),
         failure=draw(st.just("") | words),
         happened=draw(st.sampled_from(((), tuple(happened(kind, count) for kind in Kind)))),
         pulls=draw(st.sampled_from((None, pull_review(count, 1), pull_review(count, 2)))),

@@ -62,6 +62,7 @@ from mixmon.watch.commissioning import Commissioning, DelayFound
 from mixmon.watch.limits import MixtureRules
 from mixmon.watch.observer import make_strip
 from mixmon.watch.snapshot import BusNow, Cylinders, Holding, MixtureLimits, Snapshot
+from mixmon.watch.timeline import Known, Moment, MomentKind, Playing, Timeline
 
 SECOND = 1_000_000_000
 FUEL = fuel_named("E10")
@@ -415,6 +416,28 @@ def with_limits(shown, declared):
     """The snapshot with the limits that the session's rules give for its engine state."""
     limits = MixtureRules(declared).limits(shown.engine, shown.alarms.suppressed, shown.target)
     return shown if shown.limits == limits else replace(shown, limits=limits)
+
+
+def timeline(place_s=100.0, *, length_s=200.0, through_s=200.0, goal=None, moments=None):
+    """A replay at half of its log: a pull, alarms, an event, a mark."""
+    found = (
+        Moment(MomentKind.MARK, 20 * SECOND, 20 * SECOND, 172 * SECOND, "mark: wet"),
+        Moment(MomentKind.PULL, 60 * SECOND, 90 * SECOND, 212 * SECOND, "", rpm=(2485.0, 7895.0)),
+        Moment(MomentKind.ALARM, 70 * SECOND, 70 * SECOND, 222 * SECOND, LEAN.name, (3,), 1),
+        Moment(MomentKind.EVENT, 150 * SECOND, 150 * SECOND, 302 * SECOND, "misfire", (7,)),
+    )
+    known = Known(
+        found if moments is None else moments,
+        round(through_s * SECOND),
+        None if length_s is None else round(length_s * SECOND),
+    )
+    return Timeline(Playing(round(place_s * SECOND), goal), known)
+
+
+def replayed(count=8, **changes):
+    """The same moment in a replay."""
+    made = {"replay_position": 0.5, "timeline": timeline(), "recording": "", **changes}
+    return snapshot(count, **made)
 
 
 def nothing(count=8):

@@ -15,6 +15,7 @@ from dashboard.scenes import (
     event,
     nothing,
     pull_review,
+    replayed,
     session,
     snapshot,
 )
@@ -210,7 +211,7 @@ def test_a_recording_that_stands_still_is_no_silence():
         shown.after(60.0)
         assert shown.lines()[0].startswith(" REPLAY 50 %")
 
-    drive(steps, Bench(snapshot(replay_position=0.5), live=False))
+    drive(steps, Bench(replayed(), live=False))
 
 
 def test_a_screen_is_written_whole_beside_the_runs(tmp_path):
@@ -313,14 +314,14 @@ def test_an_unacknowledged_priority_1_alarm_blinks_once_a_second_and_no_other_wo
         assert changed == [1]
         assert [seen[i][1] == seen[0][1] for i in range(4)] == [True, False, True, False]
 
-    drive(steps, Bench(replace(snapshot(), replay_position=0.5), live=False))
+    drive(steps, Bench(replayed(), live=False))
 
     async def steady(shown):
         before = [list(shown.app.screen.query_one(PageView).render_line(y)) for y in range(24)]
         shown.after(0.5)
         assert before == [list(shown.app.screen.query_one(PageView).render_line(y)) for y in range(24)]
 
-    still = Bench(replace(snapshot(), replay_position=0.5), live=False)
+    still = Bench(replayed(), live=False)
     drive(steady, still, options=replace(OPTIONS, blink=False))
 
 

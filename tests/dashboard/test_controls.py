@@ -12,6 +12,7 @@ from dashboard.scenes import (
     alarm_list,
     balance,
     pull_review,
+    replayed,
     scene,
     session,
     snapshot,
@@ -414,14 +415,14 @@ def test_peaks_and_order_are_keys_of_the_watch_screen():
 
 
 def test_a_recording_that_is_played_can_be_held_and_moved():
-    desk = Desk(snapshot(replay_position=0.5))
+    desk = Desk(replayed())
     desk.press(".", ",", ".", "[", "]", ">", "<", "<")
     assert desk.sent == [
         Pause(),
         Step(),
         Resume(),
-        Seek(242.0),
-        Seek(262.0),
+        Seek(90.0),
+        Seek(110.0),
         Speed(2.0),
         Speed(1.0),
         Speed(0.5),
@@ -429,7 +430,7 @@ def test_a_recording_that_is_played_can_be_held_and_moved():
 
 
 def test_the_fastest_is_as_fast_as_it_can_be_worked():
-    desk = Desk(snapshot(replay_position=0.5))
+    desk = Desk(replayed())
     assert desk.press(*">" * 9).speed is None
     assert desk.sent[-1] == Speed(None)
 
@@ -438,7 +439,7 @@ def test_the_fastest_is_as_fast_as_it_can_be_worked():
     ("begun", "key", "speed"), [(3.0, ">", 5.0), (3.0, "<", 2.0), (50.0, ">", None), (0.1, "<", 0.1)]
 )
 def test_a_speed_of_one_s_own_is_left_to_its_neighbours(begun, key, speed):
-    desk = Desk(snapshot(replay_position=0.5), speed=begun)
+    desk = Desk(replayed(), speed=begun)
     assert desk.press(key).speed == speed
 
 

@@ -283,7 +283,7 @@ def events_page(
     """
     width = sheet.width
     found = event_lines(scene, KEPT_LINES if wanted else first + sheet.height)
-    shown = [line for line in found if wanted.lower() in line.text.lower() or wanted.lower() in line.word]
+    shown = _lines_with(found, wanted)
     about = f"with '{clean(wanted)}': {len(shown)} of {len(found)}" if wanted else ""
     head = [status(scene, verdict, width, title=f"EVENTS {about}".rstrip())]
     chosen = min(first, max(len(shown) - 1, 0))
@@ -304,6 +304,17 @@ def events_page(
     pane_rows = _line_picture(scene, pictured, (right, min(room - 1, _MOST_PICTURE_ROWS)))
     pane_rows = [_line_row(scene, pictured, right), *pane_rows]
     return framed(head, panes_beside([(rows, left), (pane_rows, right)], room), sheet)
+
+
+def line_at(scene: Scene, wanted: str, first: int) -> EventLine | None:
+    """The chosen line of that page; None where there is none."""
+    shown = _lines_with(event_lines(scene, max(KEPT_LINES, first + 1)), wanted)
+    return shown[min(first, len(shown) - 1)] if shown else None
+
+
+def _lines_with(found: Sequence[EventLine], wanted: str) -> list[EventLine]:
+    """The lines that contain what is wanted."""
+    return [line for line in found if wanted.lower() in line.text.lower() or wanted.lower() in line.word]
 
 
 _MOST_PICTURE_ROWS = 36

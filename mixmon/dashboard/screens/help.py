@@ -9,6 +9,7 @@ from mixmon.dashboard.keys import BINDINGS
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.far import plan_far_zone
 from mixmon.dashboard.screens.status import Sheet, framed, status
+from mixmon.dashboard.screens.timeline import SIGNS
 from mixmon.dashboard.text import LETTER_LEGEND, Row, beside, blank, fit_row, wrap
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.alarms.states import SHORT_WORDS, AlarmFlag, AlarmState
@@ -40,7 +41,13 @@ def help_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int =
     """Keys, letters, limit words, alarm states; `first` rows are scrolled away."""
     width = sheet.width
     head = [status(scene, verdict, width, title="KEYS")]
-    body = [*_help_rows(width), blank(width), *_legibility_rows(scene, width, sheet.height)]
+    signs = () if scene.live.timeline is None else SIGNS
+    body = [
+        *_help_rows(width),
+        *_pair_rows(signs, width),
+        blank(width),
+        *_legibility_rows(scene, width, sheet.height),
+    ]
     return framed(head, body, sheet, first=first)
 
 

@@ -15,12 +15,14 @@ from mixmon.dashboard.screens.help import help_page
 from mixmon.dashboard.screens.identity import identity_page
 from mixmon.dashboard.screens.pulls import pulls_page
 from mixmon.dashboard.screens.sensors import sensors_page
-from mixmon.dashboard.screens.status import Sheet
+from mixmon.dashboard.screens.status import LEAST_ROWS_FOR_KEYS, Sheet, keys_line
+from mixmon.dashboard.screens.timeline import timeline_row
 from mixmon.dashboard.screens.trims import trims_page
 from mixmon.dashboard.screens.watch import watch_page
 from mixmon.dashboard.text import Row, clean
 from mixmon.dashboard.verdict import verdict
 from mixmon.watch.snapshot import Snapshot
+from mixmon.watch.timeline import Moment
 
 AlarmName = tuple[str, int | None]
 """An alarm by its rule and its node's place in the chain; the list may move around it."""
@@ -43,6 +45,7 @@ class State:
     message    the program's answer to a key, until that second of the watcher's clock
     digit      the digit key pressed last, and when: two keys make 10 to 16
     leaving    q was pressed once
+    moment     the chosen one of a replay's time line
     """
 
     options: ViewOptions
@@ -68,6 +71,7 @@ class State:
     leaving: bool = False
     paused: bool = False
     speed: float | None = 1.0
+    moment: Moment | None = None
 
 
 _SAME_BEGINNING = 24
@@ -76,7 +80,7 @@ _SAME_BEGINNING = 24
 
 def draw(scene: Scene, state: State, width: int, height: int) -> list[Row]:
     """The screen: `height` rows of `width` cells. Question or answer covers the last row."""
-    rows = _draw_page(scene, state, width, height)
+    rows = _draw_with_timeline(scene, state, width, height)
     if state.prompt is not None:
         rows[-1:] = [prompt_row(state.prompt, width)]
     elif state.message and not _says_already(state.message, rows):
@@ -90,11 +94,26 @@ def _says_already(message: str, rows: list[Row]) -> bool:
     return any(begin in "".join(text for text, _ in row) for row in rows[:-1])
 
 
+def _draw_with_timeline(scene: Scene, state: State, width: int, height: int) -> list[Row]:
+    """The page, and above its keys the time line of a replay, on a terminal that has keys."""
+    line = scene.live.timeline
+    if line is None or height <= LEAST_ROWS_FOR_KEYS:
+        return _draw_page(scene, state, width, height)
+    rows = _draw_page(scene, state, width, height - 1)
+    keys = keys_line(_last_line(scene, state), width)
+    rows.insert(len(rows) - (rows[-1] == keys), timeline_row(scene, line, state.moment, width))
+    return rows
+
+
+def _last_line(scene: Scene, state: State) -> tuple[tuple[str, str], ...]:
+    live, pulls = scene.live.replay_position is None, scene.snapshot.pulls is not None
+    return last_line(state.page, live=live, pulls=pulls)
+
+
 def _draw_page(scene: Scene, state: State, width: int, height: int) -> list[Row]:
     word = verdict(scene)
     page = state.page
-    live, pulls = scene.live.replay_position is None, scene.snapshot.pulls is not None
-    sheet = Sheet(width, height, last_line(page, live=live, pulls=pulls))
+    sheet = Sheet(width, height, _last_line(scene, state))
     chosen = {
         Page.WATCH: lambda: watch_page(scene, word, sheet),
         Page.BALANCE: lambda: balance_page(

@@ -12,6 +12,7 @@ from mixmon.dashboard.text import (
     Segment,
     age_text,
     clean,
+    clock_text,
     fit,
     fit_row,
     padded,
@@ -133,15 +134,18 @@ def _recording_fact(scene: Scene, width: int) -> Fact:
 
 def _mode_words(scene: Scene) -> tuple[str, ...]:
     """What runs, in short and in full."""
-    place = scene.live.replay_position
     if scene.live.failure:
         return ("STOPPED", "ANALYSIS STOPPED") if scene.still_recording else ("STOPPED",)
     if scene.stalled:
         return ("NO ANSWER",)
-    if place is None:
+    if scene.live.replay_position is None:
         return ("LIVE",)
+    now = clock_text(scene.live.elapsed_s)
+    line = scene.live.timeline
+    if line is not None and line.playing.goal is not None:
+        return (f"GOES ON {now}", f"GOES TO {clock_text(line.playing.goal / 1e9)}, is at {now}")
     speed = "" if scene.speed == 1.0 else " max" if scene.speed is None else f" x{scene.speed:g}"
-    return (f"{'PAUSED' if scene.paused else 'REPLAY'}{speed} {100 * place:.0f} %",)
+    return (f"{'PAUSED' if scene.paused else 'REPLAY'}{speed} {now}",)
 
 
 Key = tuple[str, str]

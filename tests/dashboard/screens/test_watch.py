@@ -11,6 +11,7 @@ from dashboard.scenes import (
     alarm_list,
     cylinders,
     nothing,
+    replayed,
     scene,
     session,
     snapshot,
@@ -268,8 +269,8 @@ def test_a_frozen_picture_says_so():
 
 
 def test_a_replay_tells_its_place_and_when_it_is_held():
-    assert page(scene(snapshot(replay_position=0.34)))[0].startswith(" REPLAY 34 %")
-    assert page(scene(snapshot(replay_position=0.34), paused=True))[0].startswith(" PAUSED 34 %")
+    assert page(scene(replayed()))[0].startswith(" REPLAY 04:12.0")
+    assert page(scene(replayed(), paused=True))[0].startswith(" PAUSED 04:12.0")
 
 
 def test_the_strip_has_now_on_top_and_lean_to_the_right():
