@@ -260,7 +260,8 @@ _FILE_ROWS: Final = 500
 def page_text(scene: Scene, state: State, at: datetime) -> str:
     """All rows of the screen below a heading with the session's name and the time."""
     plain = replace(state, first=0, picture=False, prompt=None, message="")
-    rows = draw(scene, plain, FILE_COLUMNS, _FILE_ROWS)[:-1]
+    still = replace(scene, live=replace(scene.live, timeline=None))
+    rows = draw(still, plain, FILE_COLUMNS, _FILE_ROWS)[:-1]
     lines = ["".join(text for text, _ in row).rstrip() for row in rows]
     while lines and not lines[-1]:
         lines.pop()

@@ -79,6 +79,7 @@ from mixmon.watch.commands import (
     StepCommand,
     Unshelve,
 )
+from mixmon.watch.observer import Observer
 from mixmon.watch.snapshot import Snapshot
 from mixmon.watch.timeline import Known, Timeline
 

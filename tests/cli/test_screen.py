@@ -105,3 +105,17 @@ def test_a_key_of_a_terminal_that_speaks_latin_1_does_not_end_the_screens(termin
     screen.press("qq")
     assert screen.end() == 0
     assert "Traceback" not in screen.seen
+
+
+def test_a_replay_begins_at_a_place_and_goes_to_another(terminal):
+    screen = terminal("replay", "examples/alder8_short.log.gz", "-s", "examples/alder8.toml", "--at", "0:12")
+    screen.read_until("REPLAY 00:12.")
+    screen.press(".")
+    screen.read_until("PAUSED 00:1")
+    screen.read_until("│ 00:38 ")  # the whole log is known
+    screen.press("\x1b[C")  # right: the next moment
+    screen.read_until("00:18.6 P1 lean under load cyl 4: enter")
+    screen.press("\r")
+    screen.read_until("PAUSED 00:18.6")
+    screen.press("qq")
+    assert screen.end() == 0

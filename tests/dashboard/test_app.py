@@ -209,7 +209,7 @@ def test_a_live_worker_that_does_not_answer_leaves_no_data_and_one_that_comes_ba
 def test_a_recording_that_stands_still_is_no_silence():
     async def steps(shown):
         shown.after(60.0)
-        assert shown.lines()[0].startswith(" REPLAY 50 %")
+        assert shown.lines()[0].startswith(" REPLAY 04:12.0")
 
     drive(steps, Bench(replayed(), live=False))
 
