@@ -44,7 +44,7 @@ def clock_text(seconds: float) -> str:
 _CLOCK = re.compile(r"(?:(?:(\d+):)?(\d+):)?(\d+(?:\.\d*)?)", re.ASCII)
 
 
-_LONGEST_S = 1e9
+_LAST_CLOCK_S = 1e9
 """Our choice: thirty years; no log is longer."""
 
 
@@ -61,7 +61,7 @@ def clock_seconds(text: str) -> float | None:
     if (minutes is not None and seconds >= 60) or (hours is not None and int(minutes) >= 60):
         return None
     total = 3600.0 * float(hours or 0) + 60.0 * float(minutes or 0) + seconds
-    return total if total < _LONGEST_S else None
+    return total if total < _LAST_CLOCK_S else None
 
 
 def signed(percent: float, decimals: int = 1) -> str:

@@ -17,7 +17,7 @@ from mixmon.live.replay import ReplaySource
 from mixmon.live.source import begin_pipeline
 from mixmon.messages.binding import Binding
 from mixmon.watch.observer import Observer
-from mixmon.watch.timeline import Known, MomentBook
+from mixmon.watch.timeline import KnownMoments, MomentBook
 
 TELL_S: Final = 0.1
 """What is known is published so often; our choice: as often as a picture is drawn."""
@@ -42,7 +42,7 @@ class LogScan:
         self._jumps_kept = 0
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
-        self.known = Known()
+        self.known = KnownMoments()
 
     def start(self) -> None:
         """Begin to read."""
@@ -103,4 +103,4 @@ class LogScan:
 
     def _publish(self, failure: str = "") -> None:
         place = self._source.playing.place
-        self.known = Known(self._book.moments(), place, place if self._source.ended else None, failure)
+        self.known = KnownMoments(self._book.moments(), place, place if self._source.ended else None, failure)

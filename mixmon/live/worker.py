@@ -81,7 +81,7 @@ from mixmon.watch.commands import (
 )
 from mixmon.watch.observer import Observer
 from mixmon.watch.snapshot import Snapshot
-from mixmon.watch.timeline import Known, Timeline
+from mixmon.watch.timeline import KnownMoments, LogTimeline
 
 
 def alarm_actions(command: AlarmCommand, t: int, stretch: int) -> Iterator[OperatorAction]:
@@ -531,11 +531,11 @@ class Worker:
             return seen
         return seen.aged(waited)
 
-    def _timeline(self) -> Timeline | None:
+    def _timeline(self) -> LogTimeline | None:
         """The time line of a recording; None for buses."""
         playing = self._source.playing
-        known = Known() if self._scan is None else self._scan.known
-        return None if playing is None else Timeline(playing, known)
+        known = KnownMoments() if self._scan is None else self._scan.known
+        return None if playing is None else LogTimeline(playing, known)
 
     def _make_snapshot(self) -> Snapshot:
         recording = self.recording

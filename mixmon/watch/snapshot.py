@@ -20,7 +20,7 @@ from mixmon.mixture.steady import Cell
 from mixmon.session.evidence import UNPROVED, IdentityStanding
 from mixmon.watch.commissioning import Commissioning
 from mixmon.watch.history import History
-from mixmon.watch.timeline import Timeline
+from mixmon.watch.timeline import LogTimeline
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,7 +180,7 @@ class Snapshot:
     recording: str = ""
     recording_minutes_left: float | None = None
     replay_position: float | None = None  # 0..1 of a recording; None when live
-    timeline: Timeline | None = None  # of a recording
+    timeline: LogTimeline | None = None  # of a recording
     late_by_clock: int = 0
     frames: int = 0
     failure: str = ""

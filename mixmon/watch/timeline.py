@@ -58,7 +58,7 @@ class Moment:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Known:
+class KnownMoments:
     """What is known of a recording by now.
 
     moments  in order of place
@@ -88,11 +88,11 @@ class Playing:
 
 
 @dataclass(frozen=True, slots=True)
-class Timeline:
+class LogTimeline:
     """Where a recording is being played, and what is known of it."""
 
     playing: Playing
-    known: Known = field(default_factory=Known)
+    known: KnownMoments = field(default_factory=KnownMoments)
 
     @property
     def reach(self) -> int:

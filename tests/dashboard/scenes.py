@@ -62,7 +62,7 @@ from mixmon.watch.commissioning import Commissioning, DelayFound
 from mixmon.watch.limits import MixtureRules
 from mixmon.watch.observer import make_strip
 from mixmon.watch.snapshot import BusNow, Cylinders, Holding, MixtureLimits, Snapshot
-from mixmon.watch.timeline import Known, Moment, MomentKind, Playing, Timeline
+from mixmon.watch.timeline import KnownMoments, LogTimeline, Moment, MomentKind, Playing
 
 SECOND = 1_000_000_000
 FUEL = fuel_named("E10")
@@ -426,12 +426,12 @@ def timeline(place_s=100.0, *, length_s=200.0, through_s=200.0, goal=None, momen
         Moment(MomentKind.ALARM, 70 * SECOND, 70 * SECOND, 222 * SECOND, LEAN.name, (3,), 1),
         Moment(MomentKind.EVENT, 150 * SECOND, 150 * SECOND, 302 * SECOND, "misfire", (7,)),
     )
-    known = Known(
+    known = KnownMoments(
         found if moments is None else moments,
         round(through_s * SECOND),
         None if length_s is None else round(length_s * SECOND),
     )
-    return Timeline(Playing(round(place_s * SECOND), goal), known)
+    return LogTimeline(Playing(round(place_s * SECOND), goal), known)
 
 
 def replayed(count=8, **changes):

@@ -21,7 +21,7 @@ from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
 from mixmon.session.load import load_session
 from mixmon.watch.commands import Seek
-from mixmon.watch.timeline import EVERY_LIFT, Known, Moment, MomentKind
+from mixmon.watch.timeline import EVERY_LIFT, KnownMoments, Moment, MomentKind
 
 S = 1_000_000_000
 LOG = str(EXAMPLE.with_name("alder8_short.log.gz"))
@@ -33,7 +33,7 @@ def binding() -> Binding:
     return bind(session, load_databases(session))
 
 
-def read_ahead(binding: Binding, log: str) -> Known:
+def read_ahead(binding: Binding, log: str) -> KnownMoments:
     scan = LogScan(binding, ReplaySource(log, speed=None))
     scan.start()
     until(lambda: scan.known.length is not None or scan.known.failure, "the end of the log")
@@ -41,16 +41,16 @@ def read_ahead(binding: Binding, log: str) -> Known:
     return scan.known
 
 
-def of(known: Known, kind: MomentKind) -> list[Moment]:
+def of(known: KnownMoments, kind: MomentKind) -> list[Moment]:
     return [moment for moment in known.moments if moment.kind is kind]
 
 
 @pytest.fixture(scope="module")
-def known(binding: Binding) -> Known:
+def known(binding: Binding) -> KnownMoments:
     return read_ahead(binding, LOG)
 
 
-def test_it_finds_what_the_playing_finds(binding: Binding, known: Known) -> None:
+def test_it_finds_what_the_playing_finds(binding: Binding, known: KnownMoments) -> None:
     worker = Worker(binding, ReplaySource(LOG, speed=None))
     worker.start()
     until(worker.ended.is_set, "the end")
@@ -71,7 +71,7 @@ def test_it_finds_what_the_playing_finds(binding: Binding, known: Known) -> None
     ]
 
 
-def test_places_are_seconds_of_the_log_and_in_order(known: Known) -> None:
+def test_places_are_seconds_of_the_log_and_in_order(known: KnownMoments) -> None:
     first = int(float(gzip.decompress(Path(LOG).read_bytes())[1:18]) * 1e6) * 1000
     assert [one.t - first for one in known.moments] == [one.place for one in known.moments]
     assert list(known.moments) == sorted(known.moments, key=lambda one: one.place)

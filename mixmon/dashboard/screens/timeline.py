@@ -18,7 +18,7 @@ from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.text import ASCII, Row, Segment, clean, clock_text, fit, fit_row
 from mixmon.dashboard.text import width as cells
 from mixmon.watch.commands import Seek
-from mixmon.watch.timeline import Known, Moment, MomentKind, Timeline
+from mixmon.watch.timeline import KnownMoments, LogTimeline, Moment, MomentKind
 
 _LETTERS: Final = {
     MomentKind.JUMP: "J",
@@ -52,7 +52,7 @@ SIGNS: Final = (
 """For the help."""
 
 
-def timeline_row(scene: Scene, line: Timeline, chosen: Moment | None, width: int) -> Row:
+def timeline_row(scene: Scene, line: LogTimeline, chosen: Moment | None, width: int) -> Row:
     """The row; `chosen` is drawn inverse and told in words."""
     now = clock_text(scene.live.elapsed_s)
     left, right = f" {now} ", f" {_end_text(scene, line)} "
@@ -92,7 +92,7 @@ def seek_stamp(scene: Scene, t: int) -> Seek:
     return Seek(max(scene.clock_s(t), 0.0), by_clock=True) if found is None else seek_moment(found)
 
 
-def _end_text(scene: Scene, line: Timeline) -> str:
+def _end_text(scene: Scene, line: LogTimeline) -> str:
     """How long the recording is, or how far it is known; an estimate by its bytes where that is all."""
     known = line.known
     if known.failure:
@@ -108,14 +108,14 @@ def _minutes(place: int) -> str:
     return clock_text(place / 1e9).partition(".")[0]
 
 
-def _reach(scene: Scene, line: Timeline) -> int:
+def _reach(scene: Scene, line: LogTimeline) -> int:
     """The place at the right end of the line: the end of the recording, as it is known or estimated."""
     share = scene.live.replay_position or 0.0
     guess = round(line.playing.place / share) if share > 0 and line.known.length is None else 0
     return max(line.reach, guess)
 
 
-def _line_segments(scene: Scene, line: Timeline, chosen: Moment | None, count: int) -> Iterator[Segment]:
+def _line_segments(scene: Scene, line: LogTimeline, chosen: Moment | None, count: int) -> Iterator[Segment]:
     """The cells of the line, those of one style together."""
     reach = _reach(scene, line)
     drawn = list(_signs(line.known, reach, count, ascii_only=scene.marks is ASCII))
@@ -139,7 +139,7 @@ def _sign_of(moment: Moment) -> str:
 
 
 @lru_cache(4)
-def _signs(known: Known, reach: int, count: int, *, ascii_only: bool) -> tuple[str, ...]:
+def _signs(known: KnownMoments, reach: int, count: int, *, ascii_only: bool) -> tuple[str, ...]:
     """The line without now: moments over pulls over what is known."""
     plain, pulled, open_ = ("-", "=", ".") if ascii_only else ("─", "═", "·")
     through = count if known.length is not None else known.through * count // reach
