@@ -820,6 +820,7 @@ class _BalanceBuilder:
             fuel_percent=self._plan.fuel_percent,
             withheld=self._plan.withheld,
             notes=(
+                *self._notes_on_identity(),
                 *gaps,
                 *self._stage.known_biases.notes(),
                 *self._stage.notes_on_entries(),
@@ -1077,12 +1078,7 @@ class _BalanceBuilder:
 
     def _notes_on_result(self) -> list[Note]:
         """Notes on cells that the operator excluded, and on what makes the whole result doubtful."""
-        notes = [
-            *self._notes_on_staging(),
-            *self._notes_on_sensors(),
-            *self._compared.notes,
-            *self._notes_on_identity(),
-        ]
+        notes = [*self._notes_on_staging(), *self._notes_on_sensors(), *self._compared.notes]
         wander = self._stage.wander
         if wander.not_to_be_seen and self._fitted.groups:
             notes.append(

@@ -23,7 +23,7 @@ from mixmon.dashboard.scene import KnownSensors
 from mixmon.dashboard.screens.checks import CHECK_LIST, CheckState, judge_checks, note_text
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.mixture.block import SampleState
-from mixmon.session.evidence import node_address
+from mixmon.session.evidence import IdentityStanding, IdentityState, node_address
 from mixmon.session.model import DeclaredFuel, Exhaust, IdentifiedNode, IdentityEvidence, Limits, Trims
 from mixmon.watch.snapshot import BusNow
 
@@ -301,3 +301,21 @@ def test_the_proof_of_the_labels_is_the_evidence_of_its_check():
     other = replace(proof, nodes=(replace(nodes[0], sensor="S-9"), *nodes[1:]))
     found = of("cylinder identity", declared=replace(declared, identity=other))
     assert found == (CheckState.OPEN, "changed since the proof: position 1")
+
+
+def test_steps_in_the_run_itself_say_whether_labels_are_proved():
+    at = next(i for i, check in enumerate(CHECK_LIST) if "identity" in check.name)
+    odd = ((3, 3, 4), (4, 4, 3))
+    told = {
+        IdentityStanding(IdentityState.PROVED, own=True): (CheckState.PASSED, "8 of 8 by steps in this run"),
+        IdentityStanding(IdentityState.PROVED, odd=odd, own=True, by_cylinder=True): (
+            CheckState.FAILED,
+            "3 sees 4, 4 sees 3, by steps in this run; trims go by the cylinder seen",
+        ),
+        IdentityStanding(IdentityState.DISPROVED, odd=odd, own=True): (
+            CheckState.FAILED,
+            "3 sees 4, 4 sees 3, by steps in this run; no trims until put right",
+        ),
+    }
+    for standing, finding in told.items():
+        assert judge_checks(scene(snapshot(identity=standing)))[at] == finding
