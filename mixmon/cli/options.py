@@ -57,9 +57,9 @@ def add_bus(parser: argparse.ArgumentParser) -> None:
         action="append",
         help="such as can0, or a serial port; BUS is a bus of the session, without it the chain's",
     )
-    group.add_argument("-b", "--bitrate", metavar="BPS", type=whole, help="bits a second")
+    group.add_argument("-b", "--bitrate", metavar="BPS", type=bit_rate, help="bits a second")
     group.add_argument("--fd", action="store_true", help="CAN FD")
-    group.add_argument("--data-bitrate", metavar="BPS", type=whole, help="bits a second of FD data")
+    group.add_argument("--data-bitrate", metavar="BPS", type=bit_rate, help="bits a second of FD data")
     group.add_argument(
         "--bus-kwargs",
         metavar="KEY=VALUE",
@@ -220,8 +220,17 @@ def air_oxygen(words: str) -> float:
 
 def whole(text: str) -> int:
     """A whole number above zero, for argparse."""
+    return _read_whole(text, "a whole number, 1 or more")
+
+
+def bit_rate(text: str) -> int:
+    """Bits a second, for argparse."""
+    return _read_whole(text, "bits a second, such as 500000")
+
+
+def _read_whole(text: str, expected: str) -> int:
     if not (text.isascii() and text.isdigit() and int(text)):
-        raise argparse.ArgumentTypeError(f"found {text!r}; expected a whole number, 1 or more")
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected {expected}")
     return int(text)
 
 

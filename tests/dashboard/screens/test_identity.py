@@ -91,7 +91,7 @@ def test_pass_and_fail_say_what_comes_next():
     ]
     unknown = told(drawn(replace(done, result=identity(exchanged=(8, 8), proved_from=3))))
     assert "NOT PROVED: p begins the steps again" in unknown
-    assert "label 1: not valid during the steps" in unknown
+    assert "label 1: its readings were not valid for most of the time of the steps" in unknown
 
 
 def test_before_all_steps_are_done_nothing_is_called_proved():
