@@ -125,7 +125,7 @@ def _on_pages(*pages: Page) -> frozenset[Page]:
 EXPORTABLE_PAGES: Final = frozenset(set(Page) - {Page.WATCH, Page.HELP})
 """The screens that can be written to a file; the watch screen and the keys cannot."""
 
-PICTURED_PAGES: Final = _on_pages(Page.BALANCE, Page.PULLS, Page.EVENTS)
+PICTURED_PAGES: Final = _on_pages(Page.BALANCE, Page.PULLS, Page.TRIMS, Page.ALARMS, Page.BUS, Page.EVENTS)
 """The screens on which a picture can take the place of the table."""
 
 BINDINGS: Final = (
@@ -224,9 +224,9 @@ _LAST_LINE_ORDER: Final = {
     ),
     Page.BALANCE: ("arrows", "tab", "0-9", "s", "x", "t", "w", "e", "a", "space", "n", "l", "h"),
     Page.PULLS: ("arrows", "tab", "0-9", "d", "k", "w", "b", "e", "a", "space", "n"),
-    Page.TRIMS: ("I", "b", "w", "e", "n", "l", "a", "space"),
-    Page.ALARMS: ("a", "A", "z", "R", "o", "arrows", "w", "e", "n"),
-    Page.BUS: ("s", "0-9", "w", "b", "c", "l", "e", "n", "a", "space"),
+    Page.TRIMS: ("I", "b", "w", "tab", "e", "n", "l", "a", "space"),
+    Page.ALARMS: ("a", "A", "z", "tab", "R", "o", "arrows", "w", "e", "n"),
+    Page.BUS: ("s", "0-9", "w", "tab", "b", "c", "l", "e", "n", "a", "space"),
     Page.CHECKS: ("enter", "x", "k", "o", "arrows", "I", "w", "e", "n", "a", "space"),
     Page.STEPS: ("enter", "k", "p", "arrows", "t", "c", "w", "e", "n", "a", "space"),
     Page.EVENTS: ("/", "arrows", "tab", "w", "l", "e", "n", "a", "space"),

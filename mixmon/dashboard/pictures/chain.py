@@ -47,7 +47,7 @@ def volts_picture(scene: Scene, size: Size) -> list[Row]:
     nodes = sorted(range(len(scene.setting)), key=lambda i: scene.setting.nodes[i].position)
     volts = np.array([scene.snapshot.cylinders.supply[i] for i in nodes], np.float64)
     positions = [scene.setting.nodes[i].position for i in nodes]
-    title = "WHERE IS THE SUPPLY LOST?  volts along the chain"
+    title = "WHERE IS SUPPLY LOST?  volts by node"
     if width < LEAST_PLOT_COLUMNS or height < LEAST_PLOT_ROWS + 2:
         return []
     y = reach_over(volts.tolist(), _LEAST_VOLTS)
@@ -71,7 +71,7 @@ def volts_answer(positions: list[int], volts: Floats) -> str:
     if len(drops) and float(drops.max()) >= _DROP_VOLTS:
         k = int(drops.argmax())
         a, b = positions[known[k]], positions[known[k + 1]]
-        return f"{words}: {drops[k]:.2f} V are lost between nodes {a} and {b}"
+        return f"{drops[k]:.2f} V lost between nodes {a} and {b}; {words}"
     return words
 
 
@@ -97,7 +97,7 @@ _SEVERITY: Final = np.array(
 def gaps_picture(scene: Scene, size: Size) -> list[Row]:
     """A strip a node: a dot where all was well, the letter of the state where it was not."""
     width, height = size
-    title = "WHO WAS SILENT?  the last minute, now at the right"
+    title = "WHO WAS SILENT?  last minute"
     seconds = scene.snapshot.history.latest(_GAP_SECONDS)
     if width < LEAST_PLOT_COLUMNS or height < 3:
         return []
@@ -119,8 +119,8 @@ def _gaps_answer(scene: Scene, seconds: tuple[Rows, ...]) -> str:
         return "no node was silent"
     worst = int(silent.argmax())
     count = int((silent > 0).sum())
-    who = "1 node was" if count == 1 else f"{count} nodes were"
-    return f"{who} silent, most of all cyl {scene.setting.labels[worst]}: {silent[worst] / 100:.1f} s"
+    most = f"cyl {scene.setting.labels[worst]} for {silent[worst] / 100:.1f} s"
+    return f"{most} in all" if count == 1 else f"{count} nodes, most of all {most}"
 
 
 @lru_cache(KEPT_PICTURES)
@@ -184,9 +184,7 @@ class StepView:
 def response_picture(scene: Scene, node: int, size: Size) -> list[Row]:
     """The rise of every sensor into air at the newest fuel cut, as a share of its own rise."""
     width, height = size
-    title = (
-        f"IS THE SENSOR OF CYL {scene.setting.labels[node]} SLOW?  share of its rise into air, over seconds"
-    )
+    title = f"IS THE SENSOR OF CYL {scene.setting.labels[node]} SLOW?  share of its rise into air"
     if width < LEAST_PLOT_COLUMNS or height < LEAST_PLOT_ROWS + 3:
         return []
     cut = _newest_cut(scene)
@@ -252,4 +250,4 @@ def _steps_answer(s: Floats, share: Floats, view: StepView) -> str:
         return "this sensor, or all others, did not rise at this cut"
     late = float(at[view.node] - np.median(others))
     how = f"{abs(late):.2f} s {'after' if late >= 0 else 'before'} the others' median"
-    return f"cyl {view.labels[view.node]} has 63 % {how} (thick; the others dotted; - 63 %)"
+    return f"63 % {how}"

@@ -278,7 +278,7 @@ class Plot:
         """The axis below, with its ticks, and the numbers at them."""
         marks = ["-" if self._ascii else "─"] * self.columns
         numbers = [" "] * (self.columns + self._edge)
-        room = max(self.columns // 10, 2)
+        room = max(self.columns // 8, 2)
         ticks = self.x.ticks(room)
         step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
         free = 0

@@ -110,7 +110,7 @@ def event_picture(scene: Scene, event: Event, size: Size) -> list[Row]:
         ascii_only=scene.options.ascii,
     )
     label = scene.setting.labels[view.node]
-    title = f"WHAT HAPPENED IN CYL {label}?  lambda over seconds"
+    title = f"WHAT HAPPENED IN CYL {label}?  lambda"
     return _trace_pane(scene, view, (title, _event_words(event, label)), size)
 
 
@@ -126,7 +126,7 @@ def alarm_picture(scene: Scene, moment: int, node: int, limit: tuple[str, float]
         None,
         ascii_only=scene.options.ascii,
     )
-    title = f"CYL {scene.setting.labels[node]}, WHAT WAS THE MINUTE AROUND IT?  lambda over seconds"
+    title = f"WHAT CAME BEFORE AND AFTER?  cyl {scene.setting.labels[node]}, lambda"
     return _trace_pane(scene, view, (title, ""), size)
 
 
@@ -159,7 +159,8 @@ def _pulse_of(event: Event) -> tuple[float, float, float] | None:
 def _event_words(event: Event, label: str) -> str:
     """What it is, in words, and what is not to be done about it."""
     rpm = f", {event.rpm:.0f} rpm" if math.isfinite(event.rpm) else ""
-    what = f"cyl {label}: {event.kind}, peak {event.peak_lambda:.2f}{rpm}"
+    peak = f", peak {event.peak_lambda:.2f}" if math.isfinite(event.peak_lambda) else ""
+    what = f"cyl {label}: {event.kind}{peak}{rpm}"
     if event.kind is Kind.MISFIRE:
         return f"{what}: find the spark first"
     return what + (": no fuelling figure" if event.kind in NOT_FUELLING else "")
@@ -181,7 +182,7 @@ def _trace_pane(scene: Scene, view: TraceView, words: tuple[str, str], size: Siz
 
 
 def _legend(view: TraceView) -> str:
-    parts = ["dotted: median of others", "= asked for"]
+    parts = ["dotted: others", "= asked for"]
     if view.limit is not None:
         parts.append("- limit")
     if view.pulse is not None:

@@ -390,8 +390,8 @@ def _pane_rows(
     if not picture:
         right = width - left - PANE_GAP
         what = "spread of all" if view.spread else f"cyl {view.cylinder}: needs % vs {balance.against}"
-        grid = cell_rows(scene, view, right, tall - 3)
-        grid.append(fit_row([(f" {_shade_legend(scene)}", "dim")], right))
+        grid = cell_rows(scene, view, right, tall - 4)
+        grid += [blank(right), fit_row([(f" {_shade_legend(scene)}", "dim")], right)]
         blocks.append((pane(f"WHERE?  {what}", _widest_words(balance, view), grid, right, tall), right))
     return [*panes_beside(blocks, tall), blank(width), *foot]
 

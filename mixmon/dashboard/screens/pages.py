@@ -8,6 +8,12 @@ from mixmon.dashboard.keys import Page, Prompt, last_line, message_row, prompt_r
 from mixmon.dashboard.scene import Scene, ViewOptions
 from mixmon.dashboard.screens.alarms import alarms_page
 from mixmon.dashboard.screens.balance import CellView, Place, balance_page
+from mixmon.dashboard.screens.beside import (
+    picture_of_alarm,
+    picture_of_chain,
+    picture_of_trims,
+    with_picture,
+)
 from mixmon.dashboard.screens.bus import bus_page
 from mixmon.dashboard.screens.checks import checks_page
 from mixmon.dashboard.screens.events import events_page, notes_page
@@ -119,7 +125,28 @@ def _draw_page(scene: Scene, state: State, width: int, height: int) -> list[Row]
         Page.BALANCE: lambda: balance_page(
             scene, word, cell_view(scene, state), sheet, picture=state.picture
         ),
-        Page.ALARMS: lambda: alarms_page(scene, word, alarm_index(scene, state), sheet),
+        Page.ALARMS: lambda: with_picture(
+            lambda part: alarms_page(scene, word, alarm_index(scene, state), part),
+            picture_of_alarm(scene, alarm_index(scene, state)),
+            sheet,
+            alone=state.picture,
+        ),
+        Page.BUS: lambda: with_picture(
+            lambda part: (
+                sensors_page(scene, word, part, first=state.first)
+                if state.sensor_log
+                else bus_page(scene, word, part, first=state.first)
+            ),
+            picture_of_chain(scene),
+            sheet,
+            alone=state.picture,
+        ),
+        Page.TRIMS: lambda: with_picture(
+            lambda part: trims_page(scene, word, part, first=state.first),
+            picture_of_trims(scene),
+            sheet,
+            alone=state.picture,
+        ),
         Page.CHECKS: lambda: checks_page(scene, word, state.check, sheet),
         Page.PULLS: lambda: pulls_page(
             scene, word, sheet, number=state.pull, compared=state.compared, picture=state.picture
@@ -131,8 +158,6 @@ def _draw_page(scene: Scene, state: State, width: int, height: int) -> list[Row]
     if page in chosen:
         return chosen[page]()
     others = {
-        Page.TRIMS: trims_page,
-        Page.BUS: sensors_page if state.sensor_log else bus_page,
         Page.STEPS: identity_page,
         Page.NOTES: notes_page,
         Page.HELP: help_page,

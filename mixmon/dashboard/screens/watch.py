@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from mixmon.arrays import Floats, Ints
-from mixmon.dashboard.pictures.plot import BRAILLE, DOTS
+from mixmon.dashboard.pictures.plot import BRAILLE, DOTS, LEAST_PLOT_COLUMNS, PANE_GAP, panes_beside
+from mixmon.dashboard.pictures.traces import trend_picture
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.balance import CellView, cell_rows, dwell_row
 from mixmon.dashboard.screens.bars import (
@@ -290,8 +291,23 @@ def _wide_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Sheet
     middle = _middle_rows(scene, width, height)
     lower = _lower_rows(scene, width, height)
     head = [*top, caption(scene, verdict, width), line, *middle, line, *lower, line]
-    events = event_rows(scene, width, max(height - len(head) - 1, 0))
+    events = _events_and_trend(scene, width, max(height - len(head) - 1, 0))
     return padded([*head, *events, keys_line(sheet.keys, width)], width, height)
+
+
+_TREND_COLUMNS, _TREND_ROWS, _MOST_TREND_ROWS = 110, 9, 20
+"""Cells of events beside a trend, rows from which there is one, and its rows at most. Our choice: a line of
+events has so many cells; a lower trend shows no more than the strip."""
+
+
+def _events_and_trend(scene: Scene, width: int, height: int) -> list[Row]:
+    """Events, and the last minute of the chosen cylinder beside them where there is room."""
+    node = scene.chosen()
+    right = width - _TREND_COLUMNS - PANE_GAP
+    if node is None or height < _TREND_ROWS or right < LEAST_PLOT_COLUMNS:
+        return event_rows(scene, width, height)
+    trend = trend_picture(scene, node, (right, min(height, _MOST_TREND_ROWS)))
+    return panes_beside([(event_rows(scene, _TREND_COLUMNS, height), _TREND_COLUMNS), (trend, right)], height)
 
 
 def _middle_rows(scene: Scene, width: int, height: int) -> list[Row]:

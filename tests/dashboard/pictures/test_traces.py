@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from dashboard.scenes import LEAN, OPTIONS, event, scene, session, snapshot, text
+from dashboard.scenes import LEAN, OPTIONS, alarm, alarm_list, event, scene, session, snapshot, text
 
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.pictures.chain import gaps_picture, response_picture, volts_answer, volts_picture
@@ -137,9 +137,9 @@ def test_a_trend_is_drawn_anew_only_when_a_second_is_over():
 def test_the_step_of_a_slow_sensor_is_measured_against_its_peers():
     """T63 of 0.3 against 0.1 s; both rise from the same moment."""
     words = text(response_picture(seen(happened=(FUEL_CUT,)), 4, (100, 24)))[1]
-    assert words.startswith("cyl 5 has 63 % 0.20 s after the others' median")
+    assert words.startswith("63 % 0.20 s after the others' median")
     other = text(response_picture(seen(happened=(FUEL_CUT,)), 0, (100, 24)))[1]
-    assert other.startswith("cyl 1 has 63 % 0.00 s after")
+    assert other.startswith("63 % 0.00 s after")
 
 
 def test_without_a_cut_it_is_said_how_to_get_one():
@@ -151,7 +151,7 @@ def test_without_a_cut_it_is_said_how_to_get_one():
 
 def test_gaps_show_who_was_silent_and_when():
     lines = text(gaps_picture(seen(), (80, 12)))
-    assert lines[1].startswith("1 node was silent, most of all cyl 8: 2.0 s")
+    assert lines[1].startswith("cyl 8 for 2.0 s in all")
     strip = next(line for line in lines if line.startswith(" cyl 8"))
     cells = [x for x, c in enumerate(strip) if c == "X"]
     # 73 cells for a minute behind 7 of label: from 50 to 52 s
@@ -171,7 +171,7 @@ def test_a_second_of_silence_is_seen_however_narrow_the_strip():
 
 def test_the_joint_that_takes_the_volts_is_named():
     volts = np.array([13.5, 13.48, 13.1, 13.09])
-    assert volts_answer([1, 2, 3, 4], volts).endswith("0.38 V are lost between nodes 2 and 3")
+    assert volts_answer([1, 2, 3, 4], volts).startswith("0.38 V lost between nodes 2 and 3;")
     assert volts_answer([1, 2, 3, 4], np.array([13.5, 13.49, math.nan, 13.46])) == (
         "13.50 V at node 1, 13.46 V at node 4"
     )
@@ -212,7 +212,7 @@ def with_events():
 
 def test_the_chosen_line_has_its_picture_beside_it():
     newest = "\n".join(events_page(with_events()))
-    assert "CYL 3, WHAT WAS THE MINUTE AROUND IT?" in newest, "the cut is of all; the next below is an alarm"
+    assert "WHAT CAME BEFORE AND AFTER?  cyl 3" in newest, "the cut is of all; the next below is an alarm"
     assert "WHAT HAPPENED IN CYL 7?" in "\n".join(events_page(with_events(), first=2))
     assert "WHAT HAPPENED IN CYL 7?" in "\n".join(events_page(with_events(), first=99))
 
@@ -228,6 +228,50 @@ def test_the_chosen_line_is_marked_and_tab_gives_its_picture_alone():
 def test_events_of_no_single_cylinder_have_no_picture_and_say_so():
     shown = seen(happened=(FUEL_CUT,), alarm_events=(), remarks=())
     assert any("nothing here is of a single cylinder" in line for line in events_page(shown))
+
+
+# Pictures beside other screens.
+
+
+def page(shown, which, width=120, height=40, **state):
+    return text(draw(shown, State(shown.options, page=which, **state), width, height))
+
+
+BESIDE = {
+    Page.ALARMS: ("WHAT CAME BEFORE AND AFTER?  cyl 3",),
+    Page.BUS: ("WHERE IS SUPPLY LOST?", "WHO WAS SILENT?", "IS THE SENSOR OF CYL 3 SLOW?"),
+    Page.TRIMS: ("WHAT WILL THE NEW TRIMS LEAVE?",),
+}
+
+
+@pytest.mark.parametrize("which", list(BESIDE))
+def test_pictures_stand_beside_the_rows_and_alone_at_tab(which):
+    shown = seen(happened=(FUEL_CUT,), alarms=alarm_list(replace(alarm(), since=40 * SECOND)))
+    for size in ((120, 40), (200, 60)):
+        told = page(shown, which, *size)
+        assert all(any(words in line for line in told) for words in BESIDE[which])
+        assert told[0].startswith(f" LIVE   {which.value}")
+        assert told[-1].endswith("? keys ")
+    small = page(shown, which, 80, 24)
+    assert not any(words in line for line in small for words in BESIDE[which])
+    alone = page(shown, which, 80, 24, picture=True)
+    assert all(any(words[:20] in line for line in alone) for words in BESIDE[which])
+    assert alone[0] == small[0]
+
+
+def test_an_alarm_of_no_single_cylinder_has_no_picture_and_says_so():
+    shown = seen(alarms=alarm_list(replace(alarm(position=None), since=40 * SECOND)))
+    told = " ".join(" ".join(line[78:] for line in page(shown, Page.ALARMS)).split())
+    assert "no picture: the alarm is of no single cylinder" in told
+    none = seen(alarms=alarm_list())
+    assert any("no alarm" in line[78:] for line in page(none, Page.ALARMS))
+
+
+def test_the_watch_screen_has_a_trend_of_the_chosen_cylinder():
+    shown = seen()
+    told = page(replace(shown, options=replace(shown.options, chosen=5)), Page.WATCH, 200, 60)
+    assert any("HOW DOES CYL 5 GO?" in line for line in told)
+    assert not any("HOW DOES" in line for line in page(shown, Page.WATCH, 120, 40))
 
 
 def test_the_session_of_these_rows_is_that_of_the_scenes():
