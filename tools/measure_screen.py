@@ -152,7 +152,7 @@ def histories(count: int) -> list[History]:
             state=np.full(shape, SampleState.VALID, np.uint8),
             shifted={"target": np.full(shape, 0.87)},
             now={"rpm": np.full(SECOND_ROWS, 6000.0)},
-            aux={},
+            aux={"supply": rng.normal(13.5, 0.1, shape)},
         )
         stage.feed(block)
         if second >= KEPT_SECONDS:

@@ -125,6 +125,9 @@ class Setting:
 # How it is shown, and one moment of it.
 # ----------------------------------------------------------------------------------------------------
 
+_SAMPLE_STATES: Final = tuple(SampleState)
+"""By number; looked up some hundred times a picture."""
+
 SCALES: Final = (6.0, 12.0, 24.0)
 """Reach of a bar to either side, percent of fuel. Our choice: doubling; usual spreads fill the middle one."""
 
@@ -279,7 +282,7 @@ class Scene:
 
     def state(self, index: int) -> SampleState | None:
         """State of the node's newest sample; None where the analysis has stopped."""
-        return None if self.dead else SampleState(int(self.snapshot.cylinders.state[index]))
+        return None if self.dead else _SAMPLE_STATES[self.snapshot.cylinders.state[index]]
 
     def age(self, index: int) -> str:
         """Age of the node's newest sample in words; `--` where the analysis has stopped."""

@@ -23,7 +23,7 @@ from mixmon.mixture.block import CylinderBlock
 SECOND_ROWS: Final = SECOND_NS // GRID_NS
 
 KEPT_SECONDS: Final = 300
-"""Our choice: an alarm or an event is looked at within five minutes, or in a replay; 6 MiB at 16 nodes."""
+"""Our choice: an alarm or an event is looked at within five minutes, or in a replay; 8 MiB at 16 nodes."""
 
 Singles = NDArray[np.float32]
 """Values to be drawn: half of the memory, and seven digits."""
@@ -38,6 +38,7 @@ class Rows:
     oxygen  float32[k, n]  oxygen balance, percent; NaN if unknown
     target  float32[k, n]  lambda that was asked for when the gas left its valve; NaN if unknown
     state   uint8[k, n]    SampleState
+    supply  float32[k, n]  volts; NaN if unknown
     rpm     float32[k]     NaN if unknown
     """
 
@@ -46,6 +47,7 @@ class Rows:
     oxygen: Singles
     target: Singles
     state: Bytes
+    supply: Singles
     rpm: Singles
 
     def __len__(self) -> int:
@@ -124,13 +126,14 @@ def _frozen(rows: CylinderBlock, part: slice) -> Rows:
     """Some of the rows, as arrays of their own."""
     k, n = rows.lam[part].shape
     unknown = np.full((k, n), np.nan, np.float32)
-    rpm, target = rows.now.get("rpm"), rows.shifted.get("target")
+    rpm, target, supply = rows.now.get("rpm"), rows.shifted.get("target"), rows.aux.get("supply")
     return Rows(
         rows.t[part].copy(),
         _as_singles(rows.lam[part]),
         _as_singles(rows.oxygen[part]),
         unknown if target is None else _as_singles(target[part]),
         rows.state[part].copy(),
+        unknown if supply is None else _as_singles(supply[part]),
         unknown[:, 0] if rpm is None else _as_singles(rpm[part]),
     )
 

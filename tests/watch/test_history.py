@@ -23,7 +23,7 @@ def rows(count, *, first=0, stretch=0, target=True):
         state=np.full(shape, SampleState.VALID, np.uint8),
         shifted={"target": np.full(shape, 0.87)} if target else {},
         now={"rpm": 1000.0 + at} if target else {},
-        aux={},
+        aux={"supply": np.full((count, N), 13.5)} if target else {},
     )
 
 
@@ -70,6 +70,7 @@ def test_what_the_engine_does_not_tell_is_not_known():
     second = fed(rows(100, target=False)).seconds[0]
     assert np.isnan(second.target).all()
     assert np.isnan(second.rpm).all()
+    assert np.isnan(second.supply).all()
 
 
 def test_what_is_frozen_does_not_change_with_the_rows_it_came_from():

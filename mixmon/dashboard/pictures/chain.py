@@ -28,7 +28,7 @@ from mixmon.dashboard.text import SAMPLE_LETTERS, Row, Segment, fit, fit_row
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.stats import mean_of_known
 from mixmon.mixture.block import SampleState
-from mixmon.watch.history import Rows, join_rows
+from mixmon.watch.history import SECOND_ROWS, join_rows
 
 # ----------------------------------------------------------------------------------------------------
 # Volts along the chain.
@@ -42,24 +42,40 @@ _DROP_VOLTS: Final = 0.15
 
 
 def volts_picture(scene: Scene, size: Size) -> list[Row]:
-    """Supply of every node in the order of the chain; the joint at which most is lost is named."""
+    """Supply of every node in the last second, along the chain; the joint at which most is lost is named."""
     width, height = size
-    nodes = sorted(range(len(scene.setting)), key=lambda i: scene.setting.nodes[i].position)
-    volts = np.array([scene.snapshot.cylinders.supply[i] for i in nodes], np.float64)
-    positions = [scene.setting.nodes[i].position for i in nodes]
     title = "WHERE IS SUPPLY LOST?  volts by node"
     if width < LEAST_PLOT_COLUMNS or height < LEAST_PLOT_ROWS + 2:
         return []
-    y = reach_over(volts.tolist(), _LEAST_VOLTS)
-    if y is None or scene.dead:
-        words = "no node sends its supply" if y is None else "not known: the analysis has stopped"
+    seconds = scene.snapshot.history.latest(1)
+    nodes = sorted(range(len(scene.setting)), key=lambda i: scene.setting.nodes[i].position)
+    places = tuple((i, scene.setting.nodes[i].position) for i in nodes)
+    answer, rows = (
+        _draw_volts(seconds_key(seconds), places, (width, height - 2), scene.marks.now)
+        if seconds
+        else ("", ())
+    )
+    if not rows or scene.dead:
+        words = "not known: the analysis has stopped" if scene.dead else "no node sends its supply"
         return pane(title, "", nothing_to_draw(words, width, height - 1), width, height)
-    x = Reach(positions[0] - 0.5, positions[-1] + 0.5)
-    plot = Plot(x, y, width, height - 2, ascii_only=scene.options.ascii)
+    return pane(title, answer, rows, width, height)
+
+
+@lru_cache(KEPT_PICTURES)
+def _draw_volts(
+    seconds: Keyed, places: tuple[tuple[int, int], ...], size: Size, sign: str
+) -> tuple[str, tuple[Row, ...]]:
+    """The answer and the plot; no row where no volts are known."""
+    volts = mean_of_known(seconds.it[-1].supply.astype(np.float64))[[i for i, _ in places]]
+    positions = [position for _, position in places]
+    y = reach_over(volts.tolist(), _LEAST_VOLTS)
+    if y is None:
+        return "", ()
+    plot = Plot(Reach(positions[0] - 0.5, positions[-1] + 0.5), y, *size, ascii_only=sign.isascii())
     at = np.array(positions, np.float64)
     plot.line(at, volts, "dim")
-    plot.points(at, volts, "strong", scene.marks.now)
-    return pane(title, volts_answer(positions, volts), plot.rows(unit="node", decimals=1), width, height)
+    plot.points(at, volts, "strong", sign)
+    return volts_answer(positions, volts), tuple(plot.rows(unit="node", decimals=1))
 
 
 def volts_answer(positions: list[int], volts: Floats) -> str:
@@ -104,32 +120,32 @@ def gaps_picture(scene: Scene, size: Size) -> list[Row]:
     if not seconds:
         return pane(title, "", nothing_to_draw("nothing is known yet", width, height - 1), width, height)
     name = scene.setting.label_width + 6
-    strips = _draw_gaps(seconds_key(seconds), max(width - name, 1), scene.marks.dot)
+    strips, silent = _draw_gaps(seconds_key(seconds), max(width - name, 1), scene.marks.dot)
     rows = []
     for i in scene.order()[: height - 2]:
         label = f" cyl {fit(scene.setting.labels[i], name - 6, right=True)} "
         rows.append(fit_row([(label, "strong"), *strips[i]], width))
-    return pane(title, _gaps_answer(scene, seconds), rows, width, height)
+    return pane(title, _gaps_answer(scene, silent), rows, width, height)
 
 
-def _gaps_answer(scene: Scene, seconds: tuple[Rows, ...]) -> str:
-    """How many nodes were silent, and who most."""
-    silent = np.sum([(s.state == SampleState.SILENT).sum(axis=0) for s in seconds], axis=0)
-    if not silent.any():
+def _gaps_answer(scene: Scene, silent: tuple[int, ...]) -> str:
+    """How many nodes were silent, and who most; `silent`: rows of each."""
+    if not any(silent):
         return "no node was silent"
-    worst = int(silent.argmax())
-    count = int((silent > 0).sum())
-    most = f"cyl {scene.setting.labels[worst]} for {silent[worst] / 100:.1f} s"
+    worst = int(np.argmax(silent))
+    count = sum(rows > 0 for rows in silent)
+    most = f"cyl {scene.setting.labels[worst]} for {silent[worst] / SECOND_ROWS:.1f} s"
     return f"{most} in all" if count == 1 else f"{count} nodes, most of all {most}"
 
 
 @lru_cache(KEPT_PICTURES)
-def _draw_gaps(seconds: Keyed, columns: int, dot: str) -> tuple[Row, ...]:
-    """The strip of each node, `columns` cells."""
+def _draw_gaps(seconds: Keyed, columns: int, dot: str) -> tuple[tuple[Row, ...], tuple[int, ...]]:
+    """The strip of each node, `columns` cells, and the rows in which it was silent."""
     state = join_rows(seconds.it).state
-    places = np.arange(columns + 1) * (_GAP_SECONDS * 100) // columns
-    offset = _GAP_SECONDS * 100 - len(state)
-    return tuple(_strip_of(state[:, i], places - offset, dot) for i in range(state.shape[1]))
+    places = np.arange(columns + 1) * (_GAP_SECONDS * SECOND_ROWS) // columns
+    offset = _GAP_SECONDS * SECOND_ROWS - len(state)
+    strips = tuple(_strip_of(state[:, i], places - offset, dot) for i in range(state.shape[1]))
+    return strips, tuple((state == SampleState.SILENT).sum(axis=0).tolist())
 
 
 def _strip_of(state: NDArray[np.uint8], edges: NDArray[np.int64], dot: str) -> Row:

@@ -197,14 +197,15 @@ def _gas_sign(view: TraceView) -> str:
 @lru_cache(KEPT_PICTURES)
 def _draw_trace(seconds: Keyed, view: TraceView, width: int, height: int) -> tuple[Row, ...]:
     """The plot; no row where nothing is known."""
-    rows = join_rows(seconds.it)
+    rows = _join_seconds(seconds)
     s = (rows.t - view.moment) / SECOND_NS
-    inside = (s >= -view.before_s) & (s <= view.after_s)
-    s = s[inside]
-    lam = np.where(_SHOWN_STATES[rows.state[inside]], rows.lam[inside], np.nan).astype(np.float64)
-    target = rows.target[inside][:, view.node].astype(np.float64)
-    lam[lam > _HIGHEST_LAMBDA] = _HIGHEST_LAMBDA
-    own, others = lam[:, view.node], _median_of_others(lam, view.node, 4 * width)
+    begin, end = np.searchsorted(s, (-view.before_s, view.after_s + 1e-9)).tolist()
+    s, inside = s[begin:end], slice(begin, end)
+    target = rows.target[inside, view.node].astype(np.float64)
+    own = _own_lambda(rows, inside, view.node)
+    others = np.full(len(s), np.nan)
+    some = slice(begin, end, max(len(s) // (4 * width), 1))
+    others[:: some.step] = _median_of_others(_shown_lambda(rows, some), view.node)
     limit = np.full(len(s), np.nan) if view.limit is None else view.limit[0] + view.limit[1] * target
     y = _reach_of_lambda(view, (own, others, target, limit))
     if y is None:
@@ -221,17 +222,32 @@ def _draw_trace(seconds: Keyed, view: TraceView, width: int, height: int) -> tup
     return tuple(plot.rows(unit="s"))
 
 
-def _median_of_others(lam: Floats, node: int, most: int) -> Floats:
-    """The median in about `most` rows at equal distances, float64[k]; NaN in the rows between."""
-    rows = slice(None, None, max(len(lam) // most, 1))
-    others = np.sort(np.delete(lam[rows], node, axis=1), axis=1)  # what is not known comes last
+@lru_cache(KEPT_PICTURES // 4)
+def _join_seconds(seconds: Keyed) -> Rows:
+    """The rows of which several cylinders may be drawn in turn."""
+    return join_rows(seconds.it)
+
+
+def _shown_lambda(rows: Rows, part: slice) -> Floats:
+    """Lambda of all nodes in some rows; NaN where a reading says nothing of the gas."""
+    lam = np.where(_SHOWN_STATES[rows.state[part]], rows.lam[part], np.nan).astype(np.float64)
+    return np.minimum(lam, _HIGHEST_LAMBDA)
+
+
+def _own_lambda(rows: Rows, part: slice, node: int) -> Floats:
+    """The same of one node."""
+    lam = np.where(_SHOWN_STATES[rows.state[part, node]], rows.lam[part, node], np.nan).astype(np.float64)
+    return np.minimum(lam, _HIGHEST_LAMBDA)
+
+
+def _median_of_others(lam: Floats, node: int) -> Floats:
+    """The median of all but one, float64[k]; NaN where none is known."""
+    others = np.sort(np.delete(lam, node, axis=1), axis=1)  # what is not known comes last
     count = np.isfinite(others).sum(axis=1)
     known = np.flatnonzero(count)
     out = np.full(len(lam), np.nan)
-    some = np.full(len(others), np.nan)
     low, high = (count[known] - 1) // 2, count[known] // 2
-    some[known] = (others[known, low] + others[known, high]) / 2
-    out[rows] = some
+    out[known] = (others[known, low] + others[known, high]) / 2
     return out
 
 

@@ -45,7 +45,7 @@ def history(*, seconds=60, change=None):
         state=state,
         shifted={"target": np.full((k, N), 0.87)},
         now={"rpm": np.full(k, 6800.0)},
-        aux={},
+        aux={"supply": np.tile(np.linspace(13.5, 13.37, N), (k, 1))},
     )
     stage = HistoryStage()
     stage.feed(change(block) if change else block)
@@ -178,9 +178,11 @@ def test_the_joint_that_takes_the_volts_is_named():
 
 
 def test_volts_that_nobody_sends_are_said_not_to_be_sent():
-    shown = seen(cylinders=replace(snapshot().cylinders, supply=np.full(N, math.nan)))
-    assert any("no node sends its supply" in line for line in text(volts_picture(shown, (60, 12))))
+    unknown = history(seconds=1, change=lambda block: replace(block, aux={}))
+    told = " ".join(" ".join(text(volts_picture(seen(unknown), (60, 12)))).split())
+    assert "no node sends its supply" in told
     lines = text(volts_picture(seen(), (60, 12)))
+    assert lines[1].startswith("13.50 V at node 1, 13.37 V at node 8")
     assert sum(line.count("O") for line in lines[2:]) == N
 
 
