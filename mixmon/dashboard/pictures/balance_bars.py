@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 
-from mixmon.dashboard.pictures.interval_bars import IntervalBar, interval_bars
+from mixmon.dashboard.pictures.interval_bars import IntervalBar, interval_bars, point_signs
 from mixmon.dashboard.pictures.plot import KEPT_PICTURES, Same, pane
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.text import Row, signed
@@ -34,7 +34,8 @@ def trim_picture(scene: Scene, balance: Balance, size: tuple[int, int]) -> list[
     """Pairs of bars: the need now, and the one that the new trim leaves; without trims, the need alone."""
     if balance.withheld:
         return need_picture(scene, balance, scene.options.chosen, size)
-    title = "WHAT WILL THE NEW TRIMS LEAVE?  needs %: solid now, hollow after"
+    now, after = point_signs(ascii_only=scene.options.ascii)
+    title = f"WHAT DO THE TRIMS LEAVE?  {now} now, {after} after"
     return _bars_pane(scene, balance, (title, spread_answer(balance)), scene.options.chosen, size, after=True)
 
 

@@ -56,6 +56,13 @@ class BarSigns:
 _DRAWN: Final = BarSigns("●", "○", "├", "┤", "─", "│", "·", "±")
 _TYPED: Final = BarSigns("o", "x", "[", "]", "-", "|", ".", "+-")
 
+
+def point_signs(*, ascii_only: bool) -> tuple[str, str]:
+    """The points of a bar and of the one below it."""
+    signs = _TYPED if ascii_only else _DRAWN
+    return signs.point, signs.hollow
+
+
 NUMBER_CELLS: Final = 12
 """Cells of a number with its half interval."""
 
