@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import argparse
 import io
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+from rich._export_format import CONSOLE_SVG_FORMAT
 from rich.console import Console
 from rich.segment import Segment, Segments
 from rich.terminal_theme import SVG_EXPORT_THEME
@@ -75,7 +77,7 @@ def ink(rows: list[Row]) -> float:
 
 
 def svg(rows: list[Row], palette: str, title: str) -> str:
-    """The rows as a picture of a terminal."""
+    """The rows as a picture of a terminal, in the viewer's own font: nothing is fetched to see it."""
     looks = styles(palette)
     width = sum(len(part) for part, _ in rows[0])
     console = Console(

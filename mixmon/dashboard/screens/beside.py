@@ -18,8 +18,8 @@ from mixmon.dashboard.screens.status import LEAST_ROWS_FOR_KEYS, Sheet
 from mixmon.dashboard.text import Row, padded
 
 _LEAST_ROWS_CELLS: Final = 76
-"""Cells of the rows beside a picture, at least. Our choice: tables keep their columns, and at 120 a picture has
-forty-two."""
+"""Cells of the rows beside a picture, at least. Our choice: tables keep their columns, and a picture has
+forty-two at 120."""
 
 _MOST_ALARM_ROWS: Final = 36
 """Our choice: a taller trace says no more."""
