@@ -87,9 +87,9 @@ def svg(rows: list[Row], palette: str, title: str) -> str:
         console.print(
             Segments([*(Segment(part, looks[style]) for part, style in row), Segment.line()]), end=""
         )
-    return console.export_svg(
-        title=title, theme=SVG_EXPORT_THEME, unique_id=f"mixmon-{title.replace(' ', '-')}"
-    )
+    drawn_by = re.sub(r"@font-face \{\{.*?\}\}\s*|<!--.*?-->\s*", "", CONSOLE_SVG_FORMAT, flags=re.DOTALL)
+    name = f"mixmon-{title.replace(' ', '-')}"
+    return console.export_svg(title=title, theme=SVG_EXPORT_THEME, code_format=drawn_by, unique_id=name)
 
 
 def drawn(scene: Scene, page: Page, size: tuple[int, int], **choices: object) -> list[Row]:
