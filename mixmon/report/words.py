@@ -1250,6 +1250,10 @@ _CAUSES: Final[Mapping[NoteCode, Sentence]] = {
         "not in "
         "ms; map pulse_ms in [engine_signals]"
     ),
+    CauseNote.DEAD_TIME_NOT_GIVEN: (
+        "no [injection] dead_time_ms: pulses are taken with it for effective ones, and dead times of single "
+        "injectors come out too large, by a fifth or more at part load"
+    ),
     CauseNote.OTHERS_MAY_LEAK: lambda values: (
         f"{_cylinder_list(values['cylinders'])} {'read' if len(values['cylinders']) > 1 else 'reads'} rich "
         f"at low "

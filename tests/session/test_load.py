@@ -37,6 +37,8 @@ class TestAWholeFile:
         assert engine.charge_share == (13, 12, 12.5, 12.5, 12.5, 12.5, 12.5, 12.5)
         assert engine.banks == {"A": (1, 2, 3, 4), "B": (5, 6, 7, 8)}
         assert (session.injection.timing, session.injection.dead_time_ms) == ("sequential", 0.95)
+        assert session.injection.fuel_rails == ((1, 2, 3, 4), (5, 6, 7, 8))
+        assert engine.shared_ports == ((1, 2), (3, 4), (5, 6), (7, 8))
         assert session.exhaust.sensor_distance_mm == (320,) * 8
         assert (session.exhaust.primary_bore_mm, session.exhaust.sensor_angle_deg) == (44, 35)
         assert (session.exhaust.before_turbine, session.exhaust.after_merge) == (False, False)

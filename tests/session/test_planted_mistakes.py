@@ -96,6 +96,18 @@ PLANTED = {
         "1.3 and 12.5",
         "none is over 2 times another",
     ),
+    "a cylinder on two fuel rails": (
+        ("fuel_rails = [[1, 2, 3, 4],", "fuel_rails = [[1, 2, 3, 5],"),
+        "injection.fuel_rails[2]",
+        "cylinder 5 a second time",
+        "each cylinder in one, once",
+    ),
+    "a port of a cylinder that the engine has not": (
+        ("[7, 8]]   # do", "[7, 9]]   # do"),
+        "engine.shared_ports[4]",
+        "cylinder 9",
+        "cylinders from 1 to 8",
+    ),
     "a staging line without a place": (
         ("{ rpm_above = 5000, load_above = 60 }", "{}"),
         "injection.staging",

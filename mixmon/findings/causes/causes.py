@@ -24,6 +24,7 @@ from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.known import KnownBiases
 from mixmon.findings.balance.needs import CellResult
+from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.unlike import CellsCompared, NeedTable
 from mixmon.findings.causes.next_test import WRONG_LABEL, RatedTest, Suspect, rate_tests
 from mixmon.findings.causes.notes import CauseNote, NextTest, PossibleCause
@@ -53,6 +54,18 @@ CELLS_FOR_CHANGE = 3
 _ODD_CELL_ERROR = 0.0015
 """Standard deviation by which a cylinder's need differs from cell to cell for no cause that we know, ln
 lambda: our choice, after runners whose air changes a little with the speed."""
+
+_OF_THE_BALANCE = frozenset(
+    {
+        BalanceNote.CELL_OR_TIME,
+        BalanceNote.GROUPS_NOT_COMPARED,
+        BalanceNote.LEAK_OR_RICH,
+        BalanceNote.REFERENCE_WITHOUT_SUSPECTS,
+    }
+)
+"""Notes of the balance without which causes may be misread."""
+
+_NS_PER_MS = 1_000_000
 
 _MEDIAN_VARIANCE = 1.57
 """Variance of a median of normal numbers over that of their mean (computed: pi / 2)."""
@@ -152,7 +165,7 @@ class CausesStage:
         self._splits = SplitPulseStage(session, splits, begin_s)
         self._tried = bool(splits)
         self._steady = Steady(session.axes, session.validity, session.injection.staging)
-        self._pulses: dict[int, tuple[float, int]] = {}
+        self._pulses: dict[int, tuple[int, int]] = {}
 
     def feed(self, block: CylinderBlock) -> None:
         """Takes rows of one stretch of time."""
@@ -179,8 +192,10 @@ class CausesStage:
         counted = whole & (cells != NOWHERE) & (pulse > 0)
         for cell in np.unique(cells[counted]).tolist():
             rows = pulse[counted & (cells == cell)]
-            total, count = self._pulses.get(cell, (0.0, 0))
-            self._pulses[cell] = (total + float(rows.sum()), count + len(rows))
+            total, count = self._pulses.get(cell, (0, 0))
+            # Whole nanoseconds: their sum is exact, so that it does not depend on where blocks are cut.
+            total += int(np.rint(rows * _NS_PER_MS).astype(np.int64).sum())
+            self._pulses[cell] = (total, count + len(rows))
 
     def result(self, gaps: tuple[Note, ...] = ()) -> Causes:
         """The causes by the rows so far; `gaps` are what could not be done, the first of the notes."""
@@ -193,8 +208,8 @@ class CausesStage:
         ).build((*gaps, *notes))
 
     def _mean_pulse(self, cell: int) -> float:
-        total, count = self._pulses.get(cell, (np.nan, 1))
-        return total / count
+        total, count = self._pulses.get(cell, (0, 0))
+        return total / count / _NS_PER_MS if count else np.nan
 
 
 class _Builder:
@@ -217,6 +232,7 @@ class _Builder:
         lam = np.array([one.lam for one in alone])
         at, self._in_ms = conditions_of(session, cells, lam, pulse)
         self._known = all_known(at) & np.array([bool(c.measured.sum() > 1) for c in alone], np.bool_)
+        self._known &= len(balance.groups) == 1  # needs of several groups have no common zero
         self._conditions = type(at)(*(column[self._known] for column in at))
         self._own_throttles = session.engine.throttles != "single"
         table = NeedTable.of([row for row, known in zip(compared.needs, self._known, strict=True) if known])
@@ -366,13 +382,18 @@ class _Builder:
             yield note(CauseNote.DRIFTS)
 
     def _notes(self) -> Iterable[Note]:
+        """What there is to know of the whole, with what the balance says of it that bears on causes."""
+        yield from (
+            one for one in (*self._balance.withheld, *self._balance.notes) if one.code in _OF_THE_BALANCE
+        )
         if not self._in_ms and self._known.any():
             yield note(CauseNote.FLOW_BY_SPEED_AND_LOAD)
+        elif self._known.any() and self._session.injection.dead_time_ms is None:
+            yield note(CauseNote.DEAD_TIME_NOT_GIVEN)
         if self._compared.rich and not self._compared.suspects.any():
             cylinders = tuple(c for node in self._compared.rich for c in self._nodes[node].cylinders)
             yield note(CauseNote.OTHERS_MAY_LEAK, cylinders=cylinders)
-        injection = self._session.injection
-        if injection is None or injection.fuel_rails is None:
+        if self._session.injection.fuel_rails is None:
             yield note(CauseNote.RAIL_NOT_GIVEN)
 
 

@@ -55,6 +55,7 @@ class CauseNote(NoteCode):
     DRIFTS = "drifts"
 
     # notes on the whole result
+    DEAD_TIME_NOT_GIVEN = "dead_time_not_given"
     FLOW_BY_SPEED_AND_LOAD = "flow_by_speed_and_load"
     OTHERS_MAY_LEAK = "others_may_leak"
     RAIL_NOT_GIVEN = "rail_not_given"

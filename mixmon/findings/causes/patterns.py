@@ -121,7 +121,7 @@ def _effect_of(pattern: _Pattern, solved: Floats, scatter: float, degrees: int) 
 def _list_patterns(session: Session, known: Bools) -> list[_Pattern]:
     """The patterns of the known nodes; those with the same columns are one."""
     engine = session.engine
-    rails = () if session.injection is None else session.injection.fuel_rails or ()
+    rails = session.injection.fuel_rails or ()
     banks = list(engine.banks.values()) if len(engine.banks) > 1 else []
     made = [
         (PatternCode.BANK, _groups(session, banks)),

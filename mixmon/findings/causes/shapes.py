@@ -72,7 +72,7 @@ def conditions_of(
 
     lam, pulse_ms: float64[m]; the pulse as the engine control says it, NaN where it does not.
     """
-    dead = (0.0 if session.injection is None else session.injection.dead_time_ms) or 0.0
+    dead = session.injection.dead_time_ms or 0.0
     opening = np.where(pulse_ms > dead, pulse_ms - dead, np.nan)
     rpm, load = (
         np.array([np.nan if x is None else x for x in column], np.float64)

@@ -142,8 +142,7 @@ class SplitPulseStage:
         if meanwhile > (1 - _LEAST_FALL) * before:
             told = {"before_ms": before, "while_ms": meanwhile}
             return None, note(CauseNote.SPLIT_NOT_ANSWERED, **values, **told)
-        injection = self._session.injection
-        dead = (None if injection is None else injection.dead_time_ms) or 0.0
+        dead = self._session.injection.dead_time_ms or 0.0
         pulse = (before if split_pulse.pulse_ms is None else split_pulse.pulse_ms) - dead
         if not pulse > 0:
             return None, note(CauseNote.SPLIT_WITHOUT_PULSE, **values)
