@@ -81,6 +81,9 @@ _LEAST_PART_LOAD_S = 20.0
 _FULL_LOAD_CELL = 0.8
 """Part of the highest load from which a cell is one of full load: our choice."""
 
+_TOLD_EXCESS = 0.002
+"""Part of a need, ln lambda, that may be leaked air and counts: our choice, less than half a usual step."""
+
 _MOST_SUSPECTS = 3
 """Suspects of which each may leak or not: our choice; more are eight spreads and more for one interval."""
 
@@ -900,17 +903,24 @@ class _BalanceBuilder:
         }
 
     def _predict_in_cell(self, index: int) -> Spread:
-        """The spread to expect in a cell; its interval also holds that of the cylinders without suspects.
+        """The spread to expect in a cell; where no trims rest on it, the interval holds what leaks change.
 
-        What a suspect reads may be outside air, and what it then needs is not known.
+        What falls with the flow as a leak does may be outside air, each of them or none; of the suspects that
+        the mean is without, what they need is then not known.
         """
         moves, peers, needs = self._plan.moves, self._fitted.peers, self._cells[index].expected
         read = predicted_spread(needs, moves, peers)
-        suspects = np.flatnonzero(self._cells[index].spared).tolist()[:_MOST_SUSPECTS]
+        if self._used[index]:
+            return read
+        excess, spared = self._compared.excess[index], self._cells[index].spared
+        likely = [i for i in np.argsort(-excess).tolist() if excess[i] > _TOLD_EXCESS][:_MOST_SUSPECTS]
         ends = [read.interval95]
-        for out in chain.from_iterable(combinations(suspects, k + 1) for k in range(len(suspects))):
-            others = [NO_ESTIMATE if i in out else e for i, e in enumerate(needs)]
-            ends.append(predicted_spread(others, moves, peers).interval95)
+        for out in chain.from_iterable(combinations(likely, k + 1) for k in range(len(likely))):
+            ways = [[replace(e, mean=e.mean - float(excess[i])) for i, e in enumerate(needs)]]
+            ways += [[NO_ESTIMATE] * len(needs)] if spared[list(out)].any() else []
+            for way in ways:
+                mixed = [way[i] if i in out else e for i, e in enumerate(needs)]
+                ends.append(predicted_spread(mixed, moves, peers).interval95)
         low, high = zip(*ends, strict=True)
         return replace(read, interval95=(min(low), max(high)))
 

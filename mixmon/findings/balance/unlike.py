@@ -455,6 +455,7 @@ class CellsCompared:
     serves    bool[m], cells that trims may rest on
     suspects  float64[m, n], how much leaner than at most flow nodes with a leak's pattern read in a cell, ln
               lambda, where that spoils its mean; else 0
+    excess    float64[m, n], part of each need that falls with the flow as a leak's share does, ln lambda
     needs     of n nodes in each of m cells, each cell against its own mean, as they would be at one moment
     rich      nodes whose needs rise with the flow against most others, so that these may be at fault
     unsure    float64[n], how much more than by its interval a need over the cells may be out, ln lambda: by
@@ -470,6 +471,7 @@ class CellsCompared:
 
     serves: Bools
     suspects: Floats
+    excess: Floats
     needs: tuple[tuple[Estimate, ...], ...]
     rich: tuple[int, ...]
     unsure: Floats
@@ -483,11 +485,14 @@ class CellsCompared:
         """The same, told of all cells, of which those that are `inside` (bool[m]) were compared."""
         if inside.all():
             return self
-        serves, suspects = np.zeros(len(cells), np.bool_), np.zeros((len(cells), len(self.flags)))
-        serves[inside], suspects[inside] = self.serves, self.suspects
+        serves, (suspects, excess) = (
+            np.zeros(len(cells), np.bool_),
+            np.zeros((2, len(cells), len(self.flags))),
+        )
+        serves[inside], suspects[inside], excess[inside] = self.serves, self.suspects, self.excess
         own = iter(self.needs)
         needs = tuple(next(own) if kept else one.peers for kept, one in zip(inside, cells, strict=True))
-        return replace(self, serves=serves, suspects=suspects, needs=needs)
+        return replace(self, serves=serves, suspects=suspects, excess=excess, needs=needs)
 
     def widen(self, needs: Needs) -> Needs:
         """The needs with intervals that allow for what `unsure` holds, and hold those at every moment.
@@ -561,6 +566,7 @@ def compare_cells(
     return CellsCompared(
         serves=serves,
         suspects=find_suspects(at_one_moment, leaks, serves),
+        excess=_excess_of(leaks, len(cells)),
         needs=tuple(at_one_moment),
         rich=tuple(node for node, one in enumerate(richer) if one is not None),
         unsure=unsure,
@@ -581,6 +587,7 @@ def _nothing_compared(nodes: int, may_serve: Bools) -> CellsCompared:
     return CellsCompared(
         serves=may_serve,
         suspects=np.zeros((0, nodes)),
+        excess=np.zeros((0, nodes)),
         needs=(),
         rich=(),
         unsure=np.zeros(nodes),
@@ -664,6 +671,12 @@ def _leave_low_flow(
         constant_air = more / (flow[best] / flow[least] - 1) if best != least else np.inf
         left_over[node] = min(leak.excess[best], constant_air)
     return serves, left_over
+
+
+def _excess_of(leaks: Sequence[LeanAtLowFlow | None], cells: int) -> Floats:
+    """What looks like leaked air in every need, float64[cells, n]; 0 where nothing does."""
+    none = np.zeros(cells)
+    return np.stack([none if one is None else np.nan_to_num(one.excess) for one in leaks], axis=1)
 
 
 def find_suspects(
