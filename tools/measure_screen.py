@@ -26,15 +26,18 @@ from mixmon.findings.alarms.records import AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, Spread, cell_spreads
 from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.identity.guide import GuidedStep, StepTest, planned_fuel
 from mixmon.findings.pulls.bands import Bands, Point, PullTable
 from mixmon.findings.pulls.pulls import Pull
 from mixmon.findings.pulls.quality import PullEnd, PullQuality, PullTrace, PullVerdict, Suggestion
 from mixmon.findings.pulls.review import PullReview, Repeat
+from mixmon.findings.trims.sheet import make_sheet
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.report.units import unit_named
 from mixmon.session.model import Axes, Bus, Chain, Engine, Node, Session, SignalChoice
+from mixmon.watch.commissioning import Commissioning
 from mixmon.watch.history import KEPT_SECONDS, SECOND_ROWS, History, HistoryStage
 from mixmon.watch.observer import make_strip
 from mixmon.watch.snapshot import BusNow, Cylinders, Holding, MixtureLimits, Snapshot
@@ -160,6 +163,10 @@ def histories(count: int) -> list[History]:
     return out
 
 
+SHEET = make_sheet(session(), BALANCE)
+PLAN = planned_fuel(tuple((c,) for c in range(1, CYLINDERS + 1)), single=False, percent=3.0)
+
+
 def snapshots(count: int) -> list[Snapshot]:
     """As many moments, everything in each of them different from the one before."""
     rng = np.random.default_rng(7)
@@ -216,7 +223,27 @@ def _snapshot(i: int, rng: np.random.Generator) -> Snapshot:
             (KEPT_SECONDS * 1_000_000_000 + (i - HISTORY + k) * 100_000_000, f"remark {i + k}")
             for k in range(HISTORY)
         ),
+        steps=_steps(i, rng),
+        sheet=SHEET,
+        commissioning=_evidence(i, rng),
     )
+
+
+def _steps(i: int, rng: np.random.Generator) -> StepTest:
+    """Five steps done and one held, every answer another."""
+    steps = tuple(
+        GuidedStep(k, fuel, k, None if k == 5 else k + 1, rng.normal(0.0, 3.0, CYLINDERS), moved=False)
+        for k, fuel in enumerate(PLAN)
+    )
+    return StepTest(reported=False, single=False, percent=3.0, plan=PLAN, steps=steps, next=5, held_s=i / 10)
+
+
+def _evidence(i: int, rng: np.random.Generator) -> Commissioning:
+    """Every number another."""
+    numbers = (rng.normal(10.0, 0.3, CYLINDERS) for _ in range(5))
+    warm_up, rate, expected, wait, supply = numbers
+    at = np.full(CYLINDERS, i * 100_000_000, np.int64)
+    return Commissioning(warm_up, 60, rate, expected, wait, supply, at, 2, (), None)
 
 
 def _begin_of(k: int) -> int:

@@ -16,7 +16,7 @@ from typing import Final
 from mixmon.dashboard.keys import EXPORTABLE_PAGES, PICTURED_PAGES, Asked, Page, Prompt
 from mixmon.dashboard.palettes import PALETTES
 from mixmon.dashboard.scene import ORDERS, Scene
-from mixmon.dashboard.screens import checks, identity
+from mixmon.dashboard.screens import checks, identity, trims
 from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.events import line_at
 from mixmon.dashboard.screens.pages import State, alarm_index
@@ -348,6 +348,7 @@ class Controls:
             Page.CHECKS: self._checks_actions,
             Page.STEPS: self._steps_actions,
             Page.BUS: self._bus_actions,
+            Page.TRIMS: lambda: {"enter": self._ask_who_typed},
             Page.ALARMS: self._alarms_actions,
         }
         make = makers.get(self.state.page)
@@ -565,6 +566,14 @@ class Controls:
     def _choose_check(self, step: int) -> None:
         self._change_state(check=min(max(self.state.check + step, 0), len(checks.CHECK_LIST) - 1))
 
+    def _ask_who_typed(self) -> None:
+        """Asks who has typed the sheet; where nothing is offered, says so."""
+        sheet = self._seen_scene.snapshot.sheet
+        if sheet is None or sheet.withheld:
+            self.tell("no trims are offered: there is nothing to type", self._now)
+        else:
+            self._ask_question(Asked.ENTERED, "typed as offered, by")
+
     def _open_check(self) -> None:
         """At the identity its steps; else asks what was found."""
         if self.state.check == checks.IDENTITY_CHECK:
@@ -643,6 +652,10 @@ class Controls:
             self.tell("no text was given: nothing changed", self._now)
         elif asked is Asked.NOTE:
             self._send(NoteText(words))
+        elif asked is Asked.ENTERED:
+            sheet = self._seen_scene.snapshot.sheet
+            if sheet is not None and not sheet.withheld:
+                self._send(NoteText(trims.entered_text(sheet, words), standing=True))
         elif asked in {Asked.PASSED, Asked.FAILED, Asked.SKIPPED}:
             self._send(NoteText(checks.note_text(self.state.check, asked.value, words)))
         elif self.state.alarm is not None:

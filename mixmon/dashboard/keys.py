@@ -28,6 +28,7 @@ class Asked(Enum):
     PASSED = "passed"
     FAILED = "failed"
     SKIPPED = "skipped"
+    ENTERED = "entered"
     STEPS_ANEW = "steps anew"
     PROOF_ANEW = "proof anew"
     RECORD_OFF = "record off"
@@ -188,6 +189,12 @@ BINDINGS: Final = (
         "coded groups or one cylinder at a time (left, right), size of the steps (up, down)",
         _on_pages(Page.STEPS),
     ),
+    KeyBinding(
+        "enter",
+        "typed",
+        "the sheet is typed into the engine control as it stands; by whom",
+        _on_pages(Page.TRIMS),
+    ),
     KeyBinding("p", "again", "begin the fuel steps again, after a question", _on_pages(Page.STEPS)),
     KeyBinding(
         "k",
@@ -224,7 +231,7 @@ _LAST_LINE_ORDER: Final = {
     ),
     Page.BALANCE: ("arrows", "tab", "0-9", "s", "x", "t", "w", "e", "a", "space", "n", "l", "h"),
     Page.PULLS: ("arrows", "tab", "0-9", "d", "k", "w", "b", "e", "a", "space", "n"),
-    Page.TRIMS: ("I", "b", "w", "tab", "e", "n", "l", "a", "space"),
+    Page.TRIMS: ("enter", "I", "b", "w", "tab", "e", "n", "l", "a", "space"),
     Page.ALARMS: ("a", "A", "z", "tab", "R", "o", "arrows", "w", "e", "n"),
     Page.BUS: ("s", "0-9", "w", "tab", "b", "c", "l", "e", "n", "a", "space"),
     Page.CHECKS: ("enter", "x", "k", "o", "arrows", "I", "w", "e", "n", "a", "space"),

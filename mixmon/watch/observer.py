@@ -43,6 +43,7 @@ from mixmon.findings.stats import (
     needs_percent,
     student_t95,
 )
+from mixmon.findings.trims.sheet import TrimSheet, make_sheet
 from mixmon.messages.binding import Binding
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -129,6 +130,7 @@ class Observer:
         self._events: deque[AlarmEvent] = deque(maxlen=SHOWN_EVENTS)
         self.engine: dict[str, float] = {}
         self._balance_now: tuple[int, Balance | None] = (-1, None)
+        self._sheet: TrimSheet | None = None
         self.t: int | None = None
         self.stretch = 0
         self.rows = 0
@@ -232,6 +234,7 @@ class Observer:
         """This moment, by the rows taken so far."""
         now, alarms = self._recent.now(), self._alarms.current()
         target = self.engine.get("target", float("nan"))
+        balance = self._renew_balance()
         return Snapshot(
             t=self.t,
             elapsed_s=0.0 if self.t is None else (self.t - (self.origin_ns or 0)) / 1e9,
@@ -253,7 +256,8 @@ class Observer:
             ),
             alarms=alarms,
             limits=self._mixture_rules.limits(self.engine, alarms.suppressed, target),
-            balance=self._renew_balance(),
+            balance=balance,
+            sheet=self._sheet,
             identity=self._own_steps.lately(),
             pulls=self._review_pulls(),
             steps=self._guide.now(),
@@ -268,7 +272,9 @@ class Observer:
         second = (self.rows - 1) * GRID_NS // RENEWAL_NS
         if second != self._balance_now[0] and self._balance.counted:
             self._balance.take_standing(self._own_steps.lately())
-            self._balance_now = second, self._balance.quick_result(gaps=self._gaps)
+            found = self._balance.quick_result(gaps=self._gaps)
+            self._balance_now = second, found
+            self._sheet = make_sheet(self._balance.session_held, found)
         return self._balance_now[1]
 
     def happened(self) -> list[Event]:

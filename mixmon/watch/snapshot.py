@@ -15,6 +15,7 @@ from mixmon.findings.balance.balance import Balance
 from mixmon.findings.events.event import Event
 from mixmon.findings.identity.guide import StepTest
 from mixmon.findings.pulls.review import PullReview
+from mixmon.findings.trims.sheet import TrimSheet
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.session.evidence import UNPROVED, IdentityStanding
@@ -149,6 +150,7 @@ class Snapshot:
     balance    of everything so far, renewed about once a second; None before the first steady time
     identity   what is known of the labels
     pulls      those so far, renewed when one ends; None before the first
+    sheet      the trims to type, by that balance
     commissioning  what the rows so far show of sensors and delay, for the check list; None likewise
     steps      the test by fuel steps, which label is which cylinder; None before the first snapshot
     alarm_events, remarks, happened  newest last: alarm records, what happened to sources and
@@ -189,6 +191,7 @@ class Snapshot:
     rows_stopped_s: float = 0.0
     history: History = field(default_factory=History)
     steps: StepTest | None = None
+    sheet: TrimSheet | None = None
     commissioning: Commissioning | None = None
     identity: IdentityStanding = UNPROVED
 

@@ -37,6 +37,7 @@ from mixmon.findings.pulls.quality import (
 )
 from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.findings.response.sensors import ResponseTime, SensorResponse
+from mixmon.findings.trims.sheet import make_sheet
 from mixmon.gas.fuel import fuel_named
 from mixmon.ledger.entries import EntryKind, Fact
 from mixmon.ledger.ledger import Ledger
@@ -409,7 +410,10 @@ def snapshot(count=8, **changes):
         steps=step_test(count) if count > 1 else None,
         commissioning=commissioning(count),
     )
-    return with_limits(replace(made, **changes), session(count))
+    made = replace(made, **changes)
+    if made.balance is None or "sheet" in changes:
+        return with_limits(made, session(count))
+    return with_limits(replace(made, sheet=make_sheet(session(count), made.balance)), session(count))
 
 
 def with_limits(shown, declared):
@@ -463,6 +467,7 @@ def nothing(count=8):
         holding=None,
         alarms=AlarmList(0, 0, (), (), 0),
         balance=None,
+        sheet=None,
         alarm_events=(),
         remarks=(),
         recording="",

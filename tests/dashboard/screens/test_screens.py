@@ -125,7 +125,7 @@ def test_a_bar_is_filled_by_its_share():
 def test_the_trim_sheet_has_numbers_intervals_and_what_must_be_proved_first():
     page = lines(Page.TRIMS)
     row = next(line for line in page if line.split()[:1] == ["3"])
-    assert row.split()[:7] == ["3", "+5.3", "+5.0", "to", "+5.6", "0.00", "+5.50"]
+    assert row.split()[:8] == ["3", "+5.3", "+5.0", "to", "+5.6", "0.00", "+5.50", "+5.50"]
     told = joined(Page.TRIMS)
     assert "over 5 %: look for a" in told
     assert "Prove each label by a fuel step" in told
@@ -136,15 +136,6 @@ def test_sixteen_trims_and_the_cautions_fit_80_by_24():
     page = joined(Page.TRIMS, scene(count=16))
     assert " 16 +1.1" in page
     assert "not proof of knock margin" in page
-
-
-def test_trims_stand_in_the_order_of_the_engine_controls_outputs():
-    order = (1, 5, 3, 7, 4, 8, 2, 6)
-    declared = replace(session(8), injection=replace(session(8).injection, output_order=order))
-    page = lines(Page.TRIMS, scene(declared=declared))
-    numbers = [line[:4].strip() for line in page[2:]]
-    assert tuple(int(one) for one in numbers if one.isdigit()) == order
-    assert "in the order of the engine control's outputs" in joined(Page.TRIMS, scene(declared=declared))
 
 
 def test_trims_that_are_withheld_show_the_reason_and_no_number():
@@ -479,7 +470,7 @@ def test_a_low_trim_sheet_tells_the_chosen_cylinder_s_remarks_whole():
     """Twelve rows leave no room to wrap the remarks of all."""
     shown = scene(count=12, options=replace(OPTIONS, chosen=3))
     page = joined(Page.TRIMS, shown, height=21)
-    assert "cyl 3: over 5 %: look for a mechanical cause before trimming" in page
+    assert "cyl 3: clear; over 5 %: look for a mechanical cause before trimming" in page
 
 
 def test_a_narrow_bus_screen_keeps_letter_word_and_age_and_cuts_no_fact_in_two():
