@@ -56,7 +56,7 @@ def test_reasons_stand_above_the_table_and_nothing_can_be_typed():
 
 
 def test_parts_and_the_fuel_that_is_left_stand_apart():
-    lines = told(drawn(snapshot(), (120, 40)))
+    lines = told(drawn(snapshot(), (110, 60)))
     assert "bank A +0.4 ±0.2 %" in lines
     assert "whole engine, for the base map: at most -0.7 ±0.2 %" in lines
     assert "these trims change the engine's fuel by +0.02 %; -0.02 % in the base map keeps it" in lines
@@ -67,7 +67,7 @@ def test_a_map_tells_what_changes_of_the_cylinder_that_was_picked():
     trims = Trims(identity="stated", shape="map", map_rpm=(2000.0, 4000.0), map_load=(18.0, 60.0))
     declared = replace(session(), trims=trims)
     lines = told(
-        drawn(of_session(declared), (120, 40), declared=declared, options=replace(OPTIONS, chosen=3))
+        drawn(of_session(declared), (110, 60), declared=declared, options=replace(OPTIONS, chosen=3))
     )
     assert "cyl 3, by rpm/load: 2000/18" in lines
 
@@ -98,7 +98,7 @@ def test_what_was_typed_is_noted_with_its_author_and_shown():
     assert said == NoteText(entered_text(snapshot().sheet, "Kim"), standing=True)
     assert said.text.startswith("trims entered by Kim: cyl 1 0.00 to -0.50, cyl 2 0.00 to -2.50")
     shown = snapshot(remarks=((240 * 10**9, f"note: {said.text}"),))
-    assert "04:00.0 trims entered by Kim: cyl 1" in told(drawn(shown, (120, 40)))
+    assert "04:00.0 trims entered by Kim: cyl 1" in told(drawn(shown, (110, 60)))
 
 
 def test_where_nothing_is_offered_nothing_is_noted():
