@@ -74,9 +74,10 @@ class LimitAxis(Enum):
 
 @dataclass(frozen=True, slots=True)
 class CommonAlarm:
-    """The one alarm of what befalls all nodes at once: its name, priority and words."""
+    """The one alarm of what befalls all nodes at once: its name, a short one beside its cause, and words."""
 
     name: str
+    short: str
     priority: int
     cause: str
     consequence: str
@@ -253,6 +254,7 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
         grows=True,
         common=CommonAlarm(
             "no data from the chain",
+            "no data",
             1,
             "supply or cable of the whole chain, its bus or its adapter, or this computer was busy",
             "nothing is known of any cylinder; last values are not shown",

@@ -62,7 +62,7 @@ def test_both_buses_are_judged_while_they_are_watched(ends: list[can.BusABC]) ->
     until(lambda: {chain, engine} <= {text for _, text in worker.snapshot.remarks}, "remarks")
     assert [bus.state for bus in worker.snapshot.buses] == ["errors, no data", "none of the session's frames"]
     until(
-        lambda: "no data from the chain: errors, no data" in alarm_names(worker), "the alarm with its cause"
+        lambda: "no data: errors, no data" in alarm_names(worker), "the alarm with its cause"
     )
     (alarm,) = worker.snapshot.alarms.alarms
     assert alarm.rule.priority == 1
@@ -81,7 +81,7 @@ def test_a_bus_whose_controller_is_off_is_not_called_silent(ends: list[can.BusAB
     until(lambda: any("chain: no frames for" in text for _, text in worker.snapshot.remarks), "the silence")
     chain = worker.snapshot.buses[0]
     assert (chain.state, chain.lost) == ("bus off", None)
-    assert alarm_names(worker) == ["no data from the chain: adapter is bus off"]
+    assert alarm_names(worker) == ["no data: adapter is bus off"]
     assert any("controller is bus off: it hears nothing" in text for _, text in worker.snapshot.remarks)
 
 

@@ -192,8 +192,10 @@ class Alarm:
     @property
     def name(self) -> str:
         """The rule's name, and what is known of its cause: why all are silent, or a misfire."""
-        name = marked_name(self.rule.name, self.misfire)
-        return f"{name}: {self.explained}" if self.explained else name
+        common = kind_of(self.rule).common
+        if self.explained and common is not None:
+            return f"{common.short}: {self.explained}"
+        return marked_name(self.rule.name, self.misfire)
 
     @property
     def word(self) -> str:

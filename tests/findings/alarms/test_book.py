@@ -737,7 +737,7 @@ def test_its_cause_stands_in_its_name_with_what_to_do_and_is_replayed():
     named = act(3 * S, Verb.EXPLAIN, ALL, None, reason="adapter lost")
     book, records = played(edge(2 * S, RAISE, node=ENGINE_WIDE), named, rules=(SILENCE,))
     (alarm,) = book.current().alarms
-    assert alarm.name == f"{ALL}: adapter lost"
+    assert alarm.name == "no data: adapter lost"
     assert "plug the adapter in" in alarm.rule.response
     assert [r.what for r in records][-1] is Happening.EXPLAINED
     assert book.silences() == (replace(named, t=3 * S),)
