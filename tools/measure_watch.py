@@ -2,10 +2,11 @@
 
     python tools/measure_watch.py --seconds 120 [--screen]
 
-First, the demo is started some times, and the time to its first sample on the screen is taken. Then a second process plays sixteen cylinders on two emulated serial adapters,
-filled up with unknown identifiers to 8,000 frames a second; this one watches and records, with --screen
-with the dashboard in this terminal. The age of the newest value is that of the newest row worked, or of
-the newest one drawn, looked at a hundred times a second: waiting for the next picture counts.
+First, the demo is started some times, and the time to its first sample on the screen is taken. Then a second
+process plays sixteen cylinders on two emulated serial adapters, filled up with unknown identifiers to 8,000
+frames a second; this one watches and records, with --screen with the dashboard in this terminal. The age of
+the newest value is that of the newest row worked, or of the newest one drawn, looked at a hundred times a
+second: waiting for the next picture counts.
 """
 
 from __future__ import annotations
