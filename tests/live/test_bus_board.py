@@ -61,9 +61,7 @@ def test_both_buses_are_judged_while_they_are_watched(ends: list[can.BusABC]) ->
     )
     until(lambda: {chain, engine} <= {text for _, text in worker.snapshot.remarks}, "remarks")
     assert [bus.state for bus in worker.snapshot.buses] == ["errors, no data", "none of the session's frames"]
-    until(
-        lambda: "no data: errors, no data" in alarm_names(worker), "the alarm with its cause"
-    )
+    until(lambda: "no data: errors, no data" in alarm_names(worker), "the alarm with its cause")
     (alarm,) = worker.snapshot.alarms.alarms
     assert alarm.rule.priority == 1
     assert "bit rate" in alarm.rule.response
