@@ -76,8 +76,9 @@ def _bars_pane(
     order = tuple(c for i in scene.order() for c in scene.setting.nodes[i].cylinders)
     step = scene.setting.session.trims.step_percent
     view = NeedView(order, chosen, step, after, scene.options.ascii)
-    rows = _draw_needs(Same(balance), view, width, max(height - 2, 1))
-    return pane(*words, rows, width, height)
+    if height < len(order) + 3:
+        return pane(words[1], "", _draw_needs(Same(balance), view, width, max(height - 1, 1)), width, height)
+    return pane(*words, _draw_needs(Same(balance), view, width, max(height - 2, 1)), width, height)
 
 
 @lru_cache(KEPT_PICTURES)

@@ -87,7 +87,7 @@ def volts_answer(positions: list[int], volts: Floats) -> str:
     if len(drops) and float(drops.max()) >= _DROP_VOLTS:
         k = int(drops.argmax())
         a, b = positions[known[k]], positions[known[k + 1]]
-        return f"{drops[k]:.2f} V lost between nodes {a} and {b}; {words}"
+        return f"{drops[k]:.2f} V lost between nodes {a} and {b}"
     return words
 
 

@@ -90,7 +90,8 @@ def interval_bars(
     Args:
         bars: from top to bottom.
         width: cells of a row.
-        height: rows that there are; bars that have no room are not drawn.
+        height: rows that there are. Without room for pairs, what will be is a point in the row of what is;
+            how many bars have no room is said.
         ascii_only: whether only ASCII characters may be used.
         grid: distance of faint marks, such as the step of a trim; 0 for none.
         heading: above the labels.
@@ -99,15 +100,19 @@ def interval_bars(
     if reach is None:
         return [fit_row([("  nothing known yet", "dim")], width)]
     track = _lay_track(bars, reach, width, grid, ascii_only=ascii_only)
-    each = 1 + any(bar.after is not None for bar in bars)
+    paired = any(bar.after is not None for bar in bars)
+    merged = paired and height - 1 < 2 * len(bars)
+    each = 2 if paired and not merged else 1
     spaced = height - 1 >= len(bars) * (each + 1) - 1
     rows = [track.scale_row(heading)]
     for bar in bars:
-        style = "strong" if bar.bold else "text"
-        rows.append(track.bar_row(bar, (bar.value, bar.low, bar.high), track.signs.point, style))
-        if bar.after is not None:
-            rows.append(track.bar_row(IntervalBar("", *bar.after), bar.after, track.signs.hollow, "dim"))
+        rows.append(track.bar_row(bar, merged=merged))
+        if bar.after is not None and not merged:
+            rows.append(track.bar_row(bar, later=True))
         rows += [track.empty_row()] if spaced else []
+    if len(rows) > height and not spaced:
+        hidden = -(-(len(rows) - height + 1) // each)
+        rows[height - 1 :] = [fit_row([(f"  {hidden} more: a higher terminal shows them", "dim")], width)]
     return rows[:height]
 
 
@@ -166,9 +171,32 @@ class _BarField:
         zero = " " * self.at(0.0) + self.signs.zero
         return fit_row([(" " * self.name, "text"), (zero, "dim")], self.width)
 
-    def bar_row(self, bar: IntervalBar, ends: tuple[float, float, float], point: str, style: str) -> Row:
-        """A bar from its low to its high end, its label before it and its number behind it."""
-        cells, (first, end) = self._cells(), (0, 0)
+    def bar_row(self, bar: IntervalBar, *, later: bool = False, merged: bool = False) -> Row:
+        """A bar from its low to its high end, its label before it and its number behind it.
+
+        later   the bar of what the number will be, hollow and without a label
+        merged  what it will be is a hollow point beside the bar of what it is
+        """
+        ends = bar.after if later and bar.after is not None else (bar.value, bar.low, bar.high)
+        cells, first, end = self._cells_with_bar(ends, self.signs.hollow if later else self.signs.point)
+        if merged and bar.after is not None and math.isfinite(bar.after[0]):
+            at = self.at(bar.after[0])
+            cells[at] = cells[at] if cells[at] == self.signs.point else self.signs.hollow
+        style = "dim" if later else "strong" if bar.bold else "text"
+        line, words = "".join(cells), "" if later else bar.words
+        segments: list[Segment] = [
+            (fit("" if later else bar.label, self.name - 1, right=True) + " ", style),
+            (line[:first], "dim"),
+            (line[first:end], style),
+            (line[end:], "dim"),
+            (fit(f" {self._number_text(*ends)}", NUMBER_CELLS), style),
+            (f" {words}" if words else "", "dim"),
+        ]
+        return fit_row([part for part in segments if part[0]], self.width)
+
+    def _cells_with_bar(self, ends: tuple[float, float, float], point: str) -> tuple[list[str], int, int]:
+        """The cells of the field, and the first and the end of the bar in them."""
+        cells, first, end = self._cells(), 0, 0
         value, low, high = ends
         if math.isfinite(value):
             at = self.at(value)
@@ -178,16 +206,7 @@ class _BarField:
                 cells[first:end] = self.signs.line * (end - first)
                 cells[first], cells[end - 1] = self.signs.left, self.signs.right
             cells[at] = point
-        line = "".join(cells)
-        segments: list[Segment] = [
-            (fit(bar.label, self.name - 1, right=True) + " ", style),
-            (line[:first], "dim"),
-            (line[first:end], style),
-            (line[end:], "dim"),
-            (fit(f" {self._number_text(value, low, high)}", NUMBER_CELLS), style),
-            (f" {bar.words}" if bar.words else "", "dim"),
-        ]
-        return fit_row([part for part in segments if part[0]], self.width)
+        return cells, first, end
 
     def _number_text(self, value: float, low: float, high: float) -> str:
         half = (high - low) / 2

@@ -154,7 +154,7 @@ def _draw_pull(review: Same, view: PullView, width: int, height: int) -> tuple[R
     """Curves to the left; to the right who needs most, or who differs from the earlier pull."""
     shown: PullReview = review.it
     table = shown.tables[view.number]
-    bars = _side_width(width)
+    bars = _side_width(width) if height >= len(view.labels) + 3 else 0
     peers = (width - bars) * 2 // 5 if width >= _THREE_PANES else 0
     curves = width - bars - peers - 2 * bool(bars) - 2 * bool(peers)
     against, needs = _usual_needs(table)

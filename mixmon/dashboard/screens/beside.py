@@ -90,8 +90,9 @@ def picture_of_chain(scene: Scene) -> Drawing:
             ]
         half = (width - PANE_GAP) // 2
         top = height // 2
-        pair = [(volts_picture(scene, (half, top)), half), (gaps_picture(scene, (half, top)), half)]
-        return [*panes_beside(pair, top), *response_picture(scene, node, (width, height - top))]
+        low = response_picture(scene, node, (half, height - top))
+        left = [*volts_picture(scene, (half, top)), *low]
+        return panes_beside([(left, half), (gaps_picture(scene, (half, height)), half)], height)
 
     return draw
 

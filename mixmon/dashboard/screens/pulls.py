@@ -31,9 +31,8 @@ _MASK_SIGNS: Mapping[Exclusion, str] = {
 }
 _EMPTY_BAND = ".."
 
-_LEAST_WORDS, _MOST_WORDS = 80, 5
-"""Cells from which words stand beside the table, and rows of them below it. Our choice: the chosen cylinder's
-bands fit, and two remarks."""
+_LEAST_WORDS = 80
+"""Cells beside the table from which the chosen cylinder's bands stand there too. Our choice: twelve fit."""
 
 _SIGN_LEGEND = "## masked  >> leaner << richer than the sensor range  .. no data"
 
@@ -68,13 +67,13 @@ def pulls_page(
             head, [*table, *_words_below(scene, review, at, width)[: max(room - len(table), 0)]], sheet
         )
     left = min(width, _LABEL + _CELL * len(review.bands) + _END)
-    if width - left >= _LEAST_WORDS:
-        words = _words_below(scene, review, at, width - left - PANE_GAP)
-        table = panes_beside(
-            [([fit_row(row, left) for row in table], left), (words, width - left - PANE_GAP)], len(table)
-        )
+    right = width - left - PANE_GAP
+    if right >= _LEAST_WORDS:
+        words = _words_below(scene, review, at, right)
     else:
-        table += _words_below(scene, review, at, width)[:_MOST_WORDS]
+        table += _chosen_rows(scene, review.tables[at], width)[:2]
+        words = _leanest_rows(scene, review.tables[at], right) + _remark_rows(review, at, right)
+    table = panes_beside([([fit_row(row, left) for row in table], left), (words, right)], len(table))
     free = room - len(table)
     curves = _curve_rows(scene, review, at, (width, free), compared=compared) if free > 0 else []
     return framed(head, [*curves, *table], sheet)
@@ -82,8 +81,11 @@ def pulls_page(
 
 def _words_below(scene: Scene, review: PullReview, at: int, width: int) -> list[Row]:
     """The chosen cylinder against the target, then all that must be said."""
-    remarks = [fit_row([(f" {line}", "text")], width) for line in _note_lines(review, at, width - 2)]
-    return [*_chosen_rows(scene, review.tables[at], width), *remarks]
+    return [*_chosen_rows(scene, review.tables[at], width), *_remark_rows(review, at, width)]
+
+
+def _remark_rows(review: PullReview, at: int, width: int) -> list[Row]:
+    return [fit_row([(f" {line}", "text")], width) for line in _note_lines(review, at, width - 2)]
 
 
 def _curve_rows(
@@ -196,12 +198,19 @@ def _chosen_rows(scene: Scene, table: PullTable, width: int) -> list[Row]:
         _band_row(f"{fit(label, _LABEL - 2, right=True)}: ", against, "  vs target", width),
         _band_row(f"{scene.marks.plus_minus:>{_LABEL - 1}} ", half, "", width),
     ]
-    lean = table.leanest[index]
-    if lean is not None:
-        over = f", lambda {signed(lean.over_target, 3)} over target" if np.isfinite(lean.over_target) else ""
-        words = f" cyl {label} leanest at {lean.rpm:.0f} rpm: needs {signed(lean.needs_percent)} %{over}"
-        rows.append(fit_row([(words, "strong")], width))
-    return rows
+    return [*rows, *_leanest_rows(scene, table, width)]
+
+
+def _leanest_rows(scene: Scene, table: PullTable, width: int) -> list[Row]:
+    """Where the chosen cylinder was leanest."""
+    index = chosen_in(scene, table)
+    lean = table.leanest[index] if index is not None else None
+    if index is None or lean is None:
+        return []
+    over = f", lambda {signed(lean.over_target, 3)} over target" if np.isfinite(lean.over_target) else ""
+    label = scene.setting.labels[index]
+    words = f"cyl {label} leanest at {lean.rpm:.0f} rpm: needs {signed(lean.needs_percent)} %{over}"
+    return [fit_row([(f" {line}", "strong")], width) for line in wrap(words, max(width - 2, 1))]
 
 
 def _note_lines(review: PullReview, at: int, width: int) -> Iterator[str]:

@@ -184,3 +184,17 @@ def test_nothing_known_is_said():
         "nothing known yet"
         in text(interval_bars([IntervalBar("1", NAN, NAN, NAN)], 40, 5, ascii_only=True))[0]
     )
+
+
+def test_without_room_for_pairs_what_will_be_is_a_point_in_the_same_row():
+    shown = [IntervalBar(str(i), 5.0, 4.0, 6.0, after=(-2.0, -2.4, -1.6)) for i in range(6)]
+    lines = text(interval_bars(shown, 60, 8, ascii_only=True))
+    assert [("o" in line, "x" in line) for line in lines[1:7]] == [(True, True)] * 6
+    assert all(line.index("x") < line.index("[") for line in lines[1:7])
+
+
+def test_bars_that_have_no_room_are_counted():
+    shown = [IntervalBar(str(i), 5.0, 4.0, 6.0) for i in range(9)]
+    lines = text(interval_bars(shown, 60, 6, ascii_only=True))
+    assert len(lines) == 6
+    assert "5 more: a higher terminal shows them" in lines[-1]  # a scale and four bars of nine

@@ -171,7 +171,7 @@ def test_a_second_of_silence_is_seen_however_narrow_the_strip():
 
 def test_the_joint_that_takes_the_volts_is_named():
     volts = np.array([13.5, 13.48, 13.1, 13.09])
-    assert volts_answer([1, 2, 3, 4], volts).startswith("0.38 V lost between nodes 2 and 3;")
+    assert volts_answer([1, 2, 3, 4], volts).startswith("0.38 V lost between nodes 2 and 3")
     assert volts_answer([1, 2, 3, 4], np.array([13.5, 13.49, math.nan, 13.46])) == (
         "13.50 V at node 1, 13.46 V at node 4"
     )
