@@ -356,9 +356,9 @@ def _places_of(step: float) -> int:
 # Panes: a question as title, its answer, and the picture that proves it.
 # ----------------------------------------------------------------------------------------------------
 
-WIDE_PANES: Final = 120
-HIGH_PANES: Final = 40
-"""A terminal of this size has panes side by side; a smaller one a table or a picture (screens design)."""
+WIDE_PANES, HIGH_PANES = 120, 38
+"""From this size on there are panes side by side; a smaller terminal has a table or a picture. Our choice: a
+terminal of 40 rows has them also where the time line of a replay takes a row."""
 
 
 def has_panes(width: int, height: int) -> bool:
