@@ -37,10 +37,6 @@ from mixmon.session.alarm_kinds import RangeEnd, kind_of
 _LEAST_SPAN: Final = 2.0
 """Percent that the scale spans at least. Our choice: below that, noise looks like a need."""
 
-_SPIKE_PERCENT: Final = 2.0
-"""Percent by which the highest band is above the mean where a need is not one of the whole pull. Our choice:
-two usual trim steps."""
-
 _HATCHED = frozenset({PullState.EVENT, PullState.OUTLIER})
 
 
@@ -98,19 +94,16 @@ def pull_picture(
 
 
 def pull_answer(table: PullTable, labels: tuple[str, ...]) -> str:
-    """Which cylinder, how much, and whether it is a spike, in words."""
+    """Which cylinder needs most, how much over the pull, and where most, in words."""
     leanest = leanest_of(table)
     if leanest is None:
         return "no cylinder has a need in this pull"
     against, needs = _usual_needs(table)
     column = needs[:, leanest]
-    mean, worst = float(mean_of_known(column)), int(np.nanargmax(column))
-    most = float(column[worst])
+    worst = int(np.nanargmax(column))
+    mean, least, most = float(mean_of_known(column)), float(np.nanmin(column)), float(column[worst])
     place = f"{table.bands.centres[worst]:.0f} rpm"
-    shape = "not all the way" if most - mean > _SPIKE_PERCENT else "all the way"
-    return (
-        f"cyl {labels[leanest]} needs {signed(mean)} % {against}, {shape}; most at {place}, {signed(most)} %"
-    )
+    return f"cyl {labels[leanest]} needs {signed(mean)} % {against}: {signed(least)} to {signed(most)}, most at {place}"
 
 
 def _usual_needs(table: PullTable) -> tuple[str, Floats]:

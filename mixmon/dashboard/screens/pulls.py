@@ -31,7 +31,7 @@ _MASK_SIGNS: Mapping[Exclusion, str] = {
 }
 _EMPTY_BAND = ".."
 
-_LEAST_WORDS = 80
+_LEAST_BESIDE = 80
 """Cells beside the table from which the chosen cylinder's bands stand there too. Our choice: twelve fit."""
 
 _SIGN_LEGEND = "## masked  >> leaner << richer than the sensor range  .. no data"
@@ -68,7 +68,7 @@ def pulls_page(
         )
     left = min(width, _LABEL + _CELL * len(review.bands) + _END)
     right = width - left - PANE_GAP
-    if right >= _LEAST_WORDS:
+    if right >= _LEAST_BESIDE:
         words = _words_below(scene, review, at, right)
     else:
         table += _chosen_rows(scene, review.tables[at], width)[:2]

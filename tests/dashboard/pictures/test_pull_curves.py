@@ -35,16 +35,16 @@ def test_the_answer_names_the_leanest_cylinder_and_how_much():
     assert leanest_of(review.tables[0]) == int(np.argmax(NEEDS[:8]))
     # needs against the target lie 0.7 below those against the peers (scenes)
     assert pull_answer(review.tables[0], tuple("12345678")).startswith(
-        "cyl 3 needs +4.6 % vs target, all the way"
+        "cyl 3 needs +4.6 % vs target: +4.6 to +4.6"
     )
 
 
-def test_a_need_at_one_speed_alone_is_not_called_one_of_the_whole_pull():
+def test_a_need_at_one_speed_alone_is_told_with_its_range():
     table = pull_review(8, 1).tables[0]
     target = np.zeros_like(table.target)
     target[4, 1] = 9.0
     words = pull_answer(replace(table, target=target), tuple("12345678"))
-    assert words == "cyl 2 needs +0.8 % vs target, not all the way; most at 4500 rpm, +9.0 %"
+    assert words == "cyl 2 needs +0.8 % vs target: 0.0 to +9.0, most at 4500 rpm"
 
 
 def test_without_a_target_the_needs_are_against_the_peers():
