@@ -103,7 +103,8 @@ def pull_answer(table: PullTable, labels: tuple[str, ...]) -> str:
     worst = int(np.nanargmax(column))
     mean, least, most = float(mean_of_known(column)), float(np.nanmin(column)), float(column[worst])
     place = f"{table.bands.centres[worst]:.0f} rpm"
-    return f"cyl {labels[leanest]} needs {signed(mean)} % {against}: {signed(least)} to {signed(most)}, most at {place}"
+    over = f"{signed(least)} to {signed(most)}, most at {place}"
+    return f"cyl {labels[leanest]} needs {signed(mean)} % {against}: {over}"
 
 
 def _usual_needs(table: PullTable) -> tuple[str, Floats]:
