@@ -10,6 +10,7 @@ from mixmon.findings.causes.causes import Causes, CauseShare, CylinderCauses
 from mixmon.findings.causes.next_test import TESTS, RatedTest
 from mixmon.findings.causes.notes import NextTest, PatternCode, PossibleCause
 from mixmon.findings.causes.patterns import LEVEL, PatternTest
+from mixmon.findings.causes.weigh import LEVEL_CAUSES
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import Cell, Column, log_notes, note_lines, number, paragraph, table, title
 from mixmon.report.words import sentence
@@ -200,8 +201,10 @@ def _not_separated_text(group: Sequence[PossibleCause], one: CylinderCauses) -> 
     names = " or ".join(_sized_text(of[cause]) for cause in group)
     inflation = [one.variance_inflation[cause] for cause in group if cause in one.variance_inflation]
     known = [value for value in inflation if math.isfinite(value)]
-    if not known:
+    if set(group) <= set(LEVEL_CAUSES):
         return f"{names}: no readings in place tell them apart, as they are the same in all cells"
+    if not known:
+        return f"{names}: too few cells to tell them apart"
     return f"{names}: these data cannot tell them apart (variance inflation {max(known):.0f})"
 
 

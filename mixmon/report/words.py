@@ -1235,10 +1235,10 @@ _CAUSES: Final[Mapping[NoteCode, Sentence]] = {
     ),
     CauseNote.NOTHING_APART: "nothing sure: no cause to look for",
     CauseNote.LEFT_OUT_OF_REFERENCE: "leak suspected: left out of the mean of the others at low flow",
-    CauseNote.DEAD_TIME_NOT_SEPARABLE: (
-        "dead time: not separable by steady readings, as air that changes with the opening looks alike "
-        "(variance "
-        "inflation {inflation:.0f}); a split-pulse test shows it"
+    CauseNote.DEAD_TIME_NOT_SEPARABLE: lambda values: (
+        "dead time: not separable by steady readings, as air that changes with the opening looks alike"
+        + (f" (variance inflation {values['inflation']:.0f})" if math.isfinite(values["inflation"]) else "")
+        + "; a split-pulse test shows it"
     ),
     CauseNote.DEAD_TIME_FOUND: _describe_dead_time,
     CauseNote.DEAD_TIME_ALIKE: (
