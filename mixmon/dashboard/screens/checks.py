@@ -287,7 +287,11 @@ def _check_identity(scene: Scene) -> Finding:
     if standing.state is IdentityState.STATED:
         return CheckState.OPEN, f"not proved; {clean(trims.identity_by or 'somebody')} vouches for the labels"
     done = scene.live.steps
-    begun = f", {len(done.steps)} of {len(done.plan)} steps" if done is not None and done.steps else ""
+    begun = (
+        f", {sum(s.counts for s in done.steps)} of {len(done.plan)} steps"
+        if done is not None and done.steps
+        else ""
+    )
     return CheckState.OPEN, f"not proved{begun}; enter opens the steps"
 
 

@@ -49,6 +49,12 @@ _BEFORE_S = (2.0, 0.5)
 """The level before a step is the mean of this time before its mark: our choice; who types is half a second
 late at times."""
 
+_REPORTED_BEFORE_S = (0.5, 0.0)
+"""The same where the engine control reports the moment: our choice, two batches."""
+
+_TOGETHER_S = 0.5
+"""Trims that move within so long are one step: our choice; each message brings some cylinders' trims."""
+
 _AFTER_S = 1.5
 """Seconds of a step that its answer does not count: our choice, delay and lag of most sensors."""
 
@@ -343,7 +349,8 @@ class StepGuide:
         if not self._reported:
             self._stage.begin_step(t, fuel)
         self._breaks = self._stage.breaks
-        first, last = (round(s * SECOND_NS) for s in _BEFORE_S)
+        before = _REPORTED_BEFORE_S if self._reported else _BEFORE_S
+        first, last = (round(s * SECOND_NS) for s in before)
         self._before = self._level(t - first, t - last)
         unknown = np.full(len(self._session.chain.nodes), np.nan)
         self._steps.append(GuidedStep(self._place_of(fuel), fuel, t, None, unknown, moved=False))
@@ -395,9 +402,19 @@ class StepGuide:
         by = 100.0 * ((1.0 + trims / 100.0) / (1.0 + self._base / 100.0) - 1.0)
         fuel = tuple((c, float(x)) for c, x in enumerate(by, 1) if abs(x) > 100.0 * STEP_SHARE)
         if self._open and fuel != self._steps[-1].fuel:
-            self._end_step(t)
+            self._change_step(t, fuel)
         if fuel and not self._open:
             self._begin_step(t, fuel)
+
+    def _change_step(self, t: int, fuel: Percents) -> None:
+        """Ends the step, or puts it right where its trims come in several messages, one after another."""
+        step = self._steps[-1]
+        if t - step.begin >= round(_TOGETHER_S * SECOND_NS):
+            self._end_step(t)
+        elif fuel:
+            self._steps[-1] = replace(step, fuel=fuel, place=self._place_of(fuel))
+        else:
+            self._steps.pop()
 
     # --- Answers. ---
 

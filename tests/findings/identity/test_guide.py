@@ -90,6 +90,17 @@ def test_steps_come_from_the_trims_that_the_engine_control_reports(rows):
         guide.act(StepAction(0, StepVerb.BEGIN))
 
 
+def test_trims_that_come_in_several_messages_are_one_step():
+    """The trims of cylinders 3 and 4 come 50 ms after those of 1 and 2, at the beginning and at the end."""
+    played = Played(planned(4), orders(4, range(4)))
+    told = rows_of(played, trims=True)
+    late = {f"trim{c:02d}": np.roll(told.now[f"trim{c:02d}"], 5) for c in (3, 4)}
+    rows = replace(told, now={**told.now, **late})
+    test = guided(session(4), rows, [], piece=100, guide=StepGuide(session(4), reported=True)).now()
+    assert [step.place for step in test.steps] == [0, 1, 2, 3]
+    assert test.next is None
+
+
 def test_trims_that_stay_are_no_step_and_later_ones_count_from_them():
     """New trims at 10 s that stay; 90 s later a step of all cylinders on top of them."""
     played = Played(planned(4)[:1], orders(4, range(4)), after_s=130.0)
