@@ -11,6 +11,7 @@ import argparse
 import hashlib
 import json
 import os
+import shlex
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -23,6 +24,7 @@ from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.output import evidence_keeper
 from mixmon.cli.stopping import Stopping
+from mixmon.dashboard.text import clock_text
 from mixmon.errors import SourceError, UsageError, reason_of
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.census.nodes import Expected
@@ -47,6 +49,7 @@ from mixmon.session.evidence import evidence_path
 from mixmon.session.load import load_session
 from mixmon.session.model import Session
 from mixmon.watch.commands import Remark
+from mixmon.watch.snapshot import BusNow
 
 # The caution that is accepted once for every session file.
 
@@ -260,6 +263,27 @@ def _arm_speed(text: str) -> float:
     if value <= 0:
         raise argparse.ArgumentTypeError(f"found {text!r}; expected a speed above 0")
     return value
+
+
+def run_lines(worker: Worker) -> list[str]:
+    """A line for each run that was recorded: where, how long, how much, and what to type next."""
+    runs = () if worker.recording is None else worker.recording.runs
+    lost = lost_words(worker.snapshot.buses)
+    return [
+        f"{run.folder}: {clock_text(run.seconds)} recorded, {run.frames} frames, {run.size} bytes, {lost}"
+        f"{'' if run.error is None else '; it could not be continued'}; "
+        f"next: mixmon replay {shlex.quote(str(run.folder))}"
+        for run in runs
+    ]
+
+
+def lost_words(buses: Sequence[BusNow]) -> str:
+    """How many frames were lost before they could be recorded, as far as that is known."""
+    known = sum(bus.lost or 0 for bus in buses)
+    if all(bus.lost is not None for bus in buses):
+        return f"{known} lost"
+    unknown = ", ".join(bus.name for bus in buses if bus.lost is None)
+    return f"at least {known} lost ({unknown}: not counted)" if known else f"losses not counted on {unknown}"
 
 
 def why_unrecorded(worker: Worker) -> str:

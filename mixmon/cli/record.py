@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
 
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
@@ -14,6 +13,7 @@ from mixmon.cli.live import (
     add_live,
     live_worker,
     require_acceptance,
+    run_lines,
     why_unrecorded,
 )
 from mixmon.cli.stopping import Stopping
@@ -23,7 +23,6 @@ from mixmon.live.worker import Worker
 from mixmon.report.alarms import alarm_line
 from mixmon.report.text import to_json
 from mixmon.watch.commands import NoteText
-from mixmon.watch.snapshot import BusNow
 
 GIVE_UP_S = 30.0
 """Our choice: time to make room or to plug a stick in again, for somebody who is there."""
@@ -102,10 +101,7 @@ def _report_end(worker: Worker, arguments: argparse.Namespace, failed: str, *, i
     if arguments.json:
         result(to_json(_record_facts(worker, failed)))
     else:
-        lost = lost_words(worker.snapshot.buses)
-        for recorded in runs:
-            end = "" if recorded.error is None else "; it could not be continued"
-            result(f"{recorded.folder}: {recorded.frames} frames, {recorded.size} bytes, {lost}{end}\n")
+        result("".join(f"{line}\n" for line in run_lines(worker)))
     if failed:
         raise OutputError(failed)
     if interrupted:
@@ -117,15 +113,6 @@ def _report_end(worker: Worker, arguments: argparse.Namespace, failed: str, *, i
     return 0
 
 
-def lost_words(buses: Sequence[BusNow]) -> str:
-    """How many frames were lost before they could be recorded, as far as that is known."""
-    known = sum(bus.lost or 0 for bus in buses)
-    if all(bus.lost is not None for bus in buses):
-        return f"{known} lost"
-    unknown = ", ".join(bus.name for bus in buses if bus.lost is None)
-    return f"at least {known} lost ({unknown}: not counted)" if known else f"losses not counted on {unknown}"
-
-
 def _record_facts(worker: Worker, failed: str) -> dict[str, object]:
     """The object of --json."""
     assert worker.recording is not None
@@ -133,7 +120,13 @@ def _record_facts(worker: Worker, failed: str) -> dict[str, object]:
     return {
         "session": worker.session.name or str(worker.session.path or ""),
         "runs": [
-            {"folder": run.folder, "frames": run.frames, "bytes": run.size, "stopped": run.error}
+            {
+                "folder": run.folder,
+                "frames": run.frames,
+                "bytes": run.size,
+                "recorded_s": run.seconds,
+                "stopped": run.error,
+            }
             for run in worker.recording.runs
         ],
         "watched_s": snapshot.elapsed_s,

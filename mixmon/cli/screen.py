@@ -19,7 +19,7 @@ from typing import Final
 
 from mixmon.cli import options
 from mixmon.cli.console import talk
-from mixmon.cli.live import CAUTION_TEXT, Acceptance
+from mixmon.cli.live import CAUTION_TEXT, Acceptance, run_lines
 from mixmon.cli.main import DONE, LIMIT_NOT_MET
 from mixmon.cli.stopping import INTERRUPTED, Stopping
 from mixmon.dashboard.palettes import PALETTES
@@ -105,6 +105,8 @@ def show(
         finally:
             left.set()
             worker.close()
+            for line in run_lines(worker):
+                talk(line, quiet=arguments.quiet)
             if isinstance(sound, Sound):
                 sound("clear", "")
                 sound.wait(LAST_WORDS_S)

@@ -176,5 +176,10 @@ class Stopping:
 
 
 def at_terminal() -> bool:
-    """True if standard input and output are a terminal: someone can see the screen and press keys."""
+    """True if standard input and output are a terminal: someone can see the screen and press keys.
+
+    A terminal that calls itself dumb has no cursor that could be moved, so no screen can be drawn on it.
+    """
+    if os.environ.get("TERM") == "dumb":
+        return False
     return sys.stdin is not None and sys.stdin.isatty() and sys.stdout is not None and sys.stdout.isatty()

@@ -13,6 +13,7 @@ from mixmon.cli.live import (
     add_live,
     live_worker,
     require_acceptance,
+    run_lines,
     why_unrecorded,
 )
 from mixmon.cli.main import DONE
@@ -84,6 +85,8 @@ def _show_lines(worker: Worker, acceptance: Acceptance, arguments: argparse.Name
         finally:
             worker.close()
         follower.show_news(last=True)
+        for line in run_lines(worker):
+            talk(line, quiet=arguments.quiet)
     if stopping.asked:
         raise KeyboardInterrupt
     return DONE

@@ -37,7 +37,8 @@ from mixmon.dashboard.palettes import Look, palette
 from mixmon.dashboard.readouts import ReadoutHold, SoundCues, SoundPattern
 from mixmon.dashboard.scene import KnownSensors, Scene, Setting, ViewOptions
 from mixmon.dashboard.screens.pages import State, draw
-from mixmon.dashboard.text import Row, blank, fit_row, padded, row_width, wrap
+from mixmon.dashboard.text import Row, blank, clean, fit_row, padded, row_width, wrap
+from mixmon.dashboard.verdict import verdict
 from mixmon.errors import reason_of
 from mixmon.record.run_writer import PRIVATE_FILE, PRIVATE_FOLDER
 from mixmon.report.units import Unit
@@ -88,11 +89,11 @@ class PageView(Widget):
 
     DEFAULT_CSS = "PageView { width: 100%; height: 100%; }"
 
-    def __init__(self, redraw: Callable[[], None]) -> None:
+    def __init__(self, redraw: Callable[[], None], palette: str) -> None:
         super().__init__()
         self._redraw = redraw
         self._rows: Sequence[Row] = ()
-        self._palette = "print"
+        self._palette = palette
 
     def show(self, rows: Sequence[Row], palette: str) -> None:
         """Take new rows; only those that differ are drawn."""
@@ -228,7 +229,7 @@ class CautionScreen(ModalScreen[bool]):
 
     def compose(self) -> ComposeResult:
         """One page."""
-        yield PageView(self._draw_page)
+        yield PageView(self._draw_page, self._palette)
 
     def on_key(self, event: Key) -> None:
         """Accept, leave or scroll."""
@@ -364,8 +365,8 @@ class Dashboard(App[int], inherit_bindings=False):
         self, watching: Watching, options: DashboardOptions, clock: Callable[[], float] = time.monotonic
     ) -> None:
         # Removed before Textual reads it: its filter would drop backgrounds that carry meaning. The
-        # palette mono has only bold, inverse and underline.
-        colour = not os.environ.pop("NO_COLOR", "")
+        # palette mono has only bold, inverse and underline; eight colours would change the contrasts.
+        colour = not os.environ.pop("NO_COLOR", "") and not is_plain_terminal()
         super().__init__(ansi_color=True)
         self.controls = Controls(options.state(colour=colour), options.units, watching.send)
         self._watching = watching
@@ -373,12 +374,14 @@ class Dashboard(App[int], inherit_bindings=False):
         self._clock = clock
         self._setting = Setting(watching.session, options.known)
         self._hold = ReadoutHold()
-        self._page = PageView(self.tick)
+        self._page = PageView(self.tick, self.controls.state.palette)
         self.shown = watching.snapshot
         self._shown_at = clock()
         self._drawn_at = clock()
         self._heard = SoundCues()
         self.terminal_gone = options.gone
+        self._titled = ""
+        self._title_kept = False
 
     def get_driver_class(self) -> type[Driver]:
         """Textual's choice for the system; on POSIX, one that goes on after bytes that are not text."""
@@ -395,6 +398,7 @@ class Dashboard(App[int], inherit_bindings=False):
     def on_mount(self) -> None:
         """Begin with the caution, if there is one."""
         self.set_interval(POLL_S, self.look)
+        self.app_resume_signal.subscribe(self, lambda _: self.draw_anew())
         if self._options.caution:
             self.push_screen(
                 CautionScreen(self._options.caution, self.controls.state.palette), self._take_answer
@@ -409,6 +413,12 @@ class Dashboard(App[int], inherit_bindings=False):
     def on_key(self, event: Key) -> None:
         """Hand the key to the controls and draw at once, so that the person sees its effect."""
         event.prevent_default()
+        if event.key == "ctrl+l":
+            self.draw_anew()
+            return
+        if event.key == "ctrl+z":
+            self._suspend()
+            return
         key = event.character if event.is_printable and event.character else event.key
         self.controls.press(key, self.scene(), self._clock())
         if self.controls.leave:
@@ -418,6 +428,40 @@ class Dashboard(App[int], inherit_bindings=False):
             written = write_page(self.scene(), self.controls.state, datetime.now(UTC))
             self.controls.tell(written, self._clock())
         self.tick()
+
+    def draw_anew(self) -> None:
+        """Draw the whole terminal again, whatever another program has written on it."""
+        if self._driver is not None:
+            self._driver.write(_ERASE)
+        self._titled = ""
+        self.screen.refresh(layout=True)
+        self._page.refresh()
+        self.tick()
+
+    def _suspend(self) -> None:
+        """Give the terminal back to the shell until the program is called to the front again.
+
+        A program that is stopped takes no frames: while it records it goes on.
+        """
+        if self._watching.snapshot.is_recording:
+            self.controls.tell("recording is on: a program that is stopped records nothing", self._clock())
+            self.tick()
+        else:
+            self._write_title(_TITLE_BACK)
+            self._title_kept = False
+            self.action_suspend_process()
+
+    def _title_terminal(self, scene: Scene) -> None:
+        """The limit word and the session's name as the terminal's title, where it has one."""
+        words = f"{verdict(scene).word.value}  {scene.setting.session.name} - mixmon".strip()
+        if words != self._titled:
+            kept = "" if self._title_kept else _TITLE_KEPT
+            self._titled, self._title_kept = words, True
+            self._write_title(f"{kept}\x1b]2;{clean(words)}\x07")
+
+    def _write_title(self, sequence: str) -> None:
+        if self._driver is not None and not self.is_headless and not is_plain_terminal():
+            self._driver.write(sequence)
 
     def look(self) -> None:
         """Draw if there is something new to draw, or it is time."""
@@ -434,8 +478,9 @@ class Dashboard(App[int], inherit_bindings=False):
         self.controls.expire(now)
         size = self._page.size
         if size.width and size.height:
-            state = self.controls.state
-            self._page.show(draw(self.scene(), state, size.width, size.height), state.palette)
+            state, scene = self.controls.state, self.scene()
+            self._title_terminal(scene)
+            self._page.show(draw(scene, state, size.width, size.height), state.palette)
 
     def scene(self) -> Scene:
         """What is to be seen now."""
@@ -480,9 +525,21 @@ _PLAIN_TERMINALS: Final = frozenset({"linux", "dumb", "vt100", "vt220"})
 boxes and braille."""
 
 
+_ERASE: Final = "\x1b[2J\x1b[H"
+"""Erase the display and go home (ECMA-48, ED and CUP)."""
+
+_TITLE_KEPT, _TITLE_BACK = "\x1b[22;2t", "\x1b[23;2t"
+"""The terminal keeps its title, and takes it back (xterm's control sequences, XTWINOPS; from memory)."""
+
+
+def is_plain_terminal() -> bool:
+    """Whether TERM names a terminal without title, braille and more than eight colours."""
+    return os.environ.get("TERM", "") in _PLAIN_TERMINALS
+
+
 def draws_ascii_only(encoding: str) -> bool:
     """Whether a terminal of that encoding, and of the TERM of the environment, can show ASCII alone."""
-    return not encoding.lower().startswith("utf") or os.environ.get("TERM", "") in _PLAIN_TERMINALS
+    return not encoding.lower().startswith("utf") or is_plain_terminal()
 
 
 def run(watching: Watching, options: DashboardOptions) -> int:
@@ -494,4 +551,8 @@ def run(watching: Watching, options: DashboardOptions) -> int:
     encoding = getattr(sys.__stdout__, "encoding", None) or ""
     app = Dashboard(watching, replace(options, ascii=options.ascii or draws_ascii_only(encoding)))
     found = app.run()
+    if not is_plain_terminal() and sys.__stdout__ is not None and sys.__stdout__.isatty():
+        with suppress(OSError):
+            sys.__stdout__.write(_TITLE_BACK)
+            sys.__stdout__.flush()
     return BROKEN if app.return_code or found is None else found

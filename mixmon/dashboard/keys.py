@@ -220,6 +220,8 @@ BINDINGS: Final = (
         replay=True,
     ),
     KeyBinding("< >", "speed", "play slower, faster", replay=True),
+    KeyBinding("ctrl-l", "redraw", "draw everything again"),
+    KeyBinding("ctrl-z", "suspend", "back to the shell; fg returns; refused while recording"),
     KeyBinding("esc", "back", "take back a choice; back to watch"),
     KeyBinding("?", "keys", "this list"),
 )

@@ -218,6 +218,11 @@ class LogCursor:
 NO_LIMIT = 1 << 62  # computed: a place above every other that fits into int64
 
 
+STOPPED_NS = 5 * SECOND_NS
+"""When nobody asked for so long the program was stopped, and goes on where it was. Our choice: no work takes
+as long."""
+
+
 class PlaybackPace:
     """How far a log is to be played by now, by the clock on the wall.
 
@@ -230,10 +235,15 @@ class PlaybackPace:
         self.paused = False
         self._clock = clock
         self._from = (clock(), 0)
+        self._asked = clock()
         self._rush_to: int | None = None
 
     def due(self, place: int) -> int:
         """How far may be played now; `place` is how far it has been."""
+        now = self._clock()
+        if now - self._asked > STOPPED_NS:
+            self.anchor(place)
+        self._asked = now
         if self._rush_to is not None:
             if place < self._rush_to:
                 return self._rush_to
@@ -244,7 +254,7 @@ class PlaybackPace:
         if self.speed is None:
             return NO_LIMIT
         began, at = self._from
-        return at + int((self._clock() - began) * self.speed)
+        return at + int((now - began) * self.speed)
 
     @property
     def goal(self) -> int | None:
@@ -258,7 +268,8 @@ class PlaybackPace:
 
     def anchor(self, place: int) -> None:
         """Count from here and now."""
-        self._from = (self._clock(), place)
+        self._asked = self._clock()
+        self._from = (self._asked, place)
 
     def rush(self, to: int) -> None:
         """Play up to that place without waiting, then as before."""

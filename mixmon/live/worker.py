@@ -547,6 +547,7 @@ class Worker:
             remarks=tuple(self._remarks),
             recording="" if recording is None else recording.words,
             recording_minutes_left=None if recording is None else recording.status.minutes_left,
+            recording_s=0.0 if recording is None else recording.status.seconds,
             replay_position=self._source.position,
             timeline=self._timeline(),
             late_by_clock=self._pipeline.late_by_clock,

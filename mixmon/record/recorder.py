@@ -169,6 +169,7 @@ class RecorderStatus:
 
     folder        of the running or last run; None before the first
     frames, size  frames and bytes in it
+    seconds       data time from its first frame to its newest
     free          bytes free on its disk; None: not known
     minutes_left  until that is used up at the present rate; None where nothing comes in
     error         why recording failed, in full
@@ -185,6 +186,7 @@ class RecorderStatus:
     error: str | None = None
     reason: str = ""
     unkept: int = 0
+    seconds: float = 0.0
 
 
 class Recorder:
@@ -351,6 +353,7 @@ class Recorder:
             self._error,
             self._reason if self._error else "",
             self._unkept + (self._ring.forgotten if self._holding else 0),
+            seconds=0.0 if run is None else run.seconds,
         )
 
     def events(self) -> list[RecorderEvent]:

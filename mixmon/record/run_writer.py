@@ -25,6 +25,7 @@ from io import FileIO
 from pathlib import Path
 from typing import Any, Final, Self
 
+from mixmon.arrays import SECOND_NS
 from mixmon.errors import reason_of
 from mixmon.frames.account import known_lost
 from mixmon.frames.block import FrameBlock
@@ -306,6 +307,7 @@ class RunWriter:
     """A run that has begun. Its attributes may be read from any thread.
 
     frames   appended
+    span     stamps of the first and the newest of them, ns; None before the first
     sure     of these, frames that were on the disk when it was last looked at
     failure  why it could not go on; None: it goes on
     losses_counted  every frame that is lost is reported to `lose`
@@ -336,6 +338,7 @@ class RunWriter:
         self.losses_counted = manifest.lost is not None
         self._began = time.monotonic()
         self.frames = self.sure = 0
+        self.span: tuple[int, int] | None = None
         self.free = shutil.disk_usage(self.path).free
         self.failure: str | None = None
         with ExitStack() as undone:
@@ -357,6 +360,11 @@ class RunWriter:
         return self._log.size + self._notes.size
 
     @property
+    def seconds(self) -> float:
+        """Data time from the first frame to the newest; 0 where the stamps have jumped back."""
+        return 0.0 if self.span is None else max(self.span[1] - self.span[0], 0) / SECOND_NS
+
+    @property
     def rate(self) -> float:
         """Bytes a second since the start."""
         return self.size / max(time.monotonic() - self._began, 1.0)
@@ -367,8 +375,10 @@ class RunWriter:
         False: none of them could be appended, and the run has ended.
         """
         appended = self._append_to(self._log, write_candump(block))
-        if appended:
+        if appended and len(block):
             self.frames += len(block)
+            newest = int(block.t[-1])
+            self.span = (int(block.t[0]) if self.span is None else self.span[0], newest)
         return appended
 
     def note(self, line: bytes) -> bool:

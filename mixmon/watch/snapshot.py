@@ -181,6 +181,7 @@ class Snapshot:
     happened: tuple[Event, ...] = ()
     recording: str = ""
     recording_minutes_left: float | None = None
+    recording_s: float = 0.0  # data time of the run that is being written
     replay_position: float | None = None  # 0..1 of a recording; None when live
     timeline: LogTimeline | None = None  # of a recording
     late_by_clock: int = 0

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from live_rig import close_all, keeper_in, session_file, virtual_worker
 
-from mixmon.cli.record import lost_words, why_failed
+from mixmon.cli.live import lost_words
+from mixmon.cli.record import why_failed
 from mixmon.watch.snapshot import BusNow
 
 BUS = BusNow("chain", None, 0.0, 0, "active", 0, None)

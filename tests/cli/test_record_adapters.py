@@ -39,7 +39,7 @@ def test_an_adapter_that_is_unplugged_and_comes_back(rig: Rig) -> None:
     assert ended(program) == INTERRUPTED
     assert numbers(only_run(rig)) == [*range(300), *range(200)]
     assert "open again after" in program.err
-    assert "bytes, losses not counted on chain, engine\n" in program.out
+    assert "bytes, losses not counted on chain, engine; next: mixmon replay " in program.out
     assert "Traceback" not in program.err
 
 

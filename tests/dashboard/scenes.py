@@ -406,6 +406,7 @@ def snapshot(count=8, **changes):
         alarm_events=(event(),) if count >= 3 else (),
         remarks=((245 * SECOND, "pull began, 2 480 rpm, throttle 100 %"),),
         recording="recording run 7",
+        recording_s=252.0,
         frames=206_000,
         steps=step_test(count) if count > 1 else None,
         commissioning=commissioning(count),

@@ -18,6 +18,7 @@ from dashboard.scenes import (
     replayed,
     session,
     snapshot,
+    timeline,
 )
 from textual.geometry import Region
 
@@ -404,3 +405,49 @@ def test_the_colour_key_changes_every_line():
 def test_a_terminal_whose_font_has_no_braille_gets_ascii(monkeypatch, encoding, term, plain):
     monkeypatch.setenv("TERM", term)
     assert draws_ascii_only(encoding) is plain
+
+
+def test_ctrl_l_draws_every_line_again():
+    async def steps(shown):
+        drawn = []
+        whole = shown.app._page.refresh
+        shown.app._page.refresh = lambda *regions, **how: (drawn.append(regions), whole(*regions, **how))
+        await shown.press("ctrl+l")
+        assert () in drawn
+
+    drive(steps, Bench())
+
+
+def test_a_program_that_records_is_not_stopped_by_a_key(monkeypatch):
+    stopped = []
+    monkeypatch.setattr(Dashboard, "action_suspend_process", lambda _: stopped.append(True))
+
+    async def steps(shown):
+        await shown.press("ctrl+z")
+        assert "records nothing" in shown.lines()[-1]
+        assert not stopped
+        shown.bench.snapshot = replayed()
+        shown.after(1.0)
+        await shown.press("ctrl+z")
+        assert stopped
+
+    drive(steps, Bench())
+
+
+def test_what_is_passed_over_on_the_way_to_a_place_does_not_ring():
+    rung = []
+    options = replace(OPTIONS, sound=lambda *sign: rung.append(sign))
+
+    async def steps(shown):
+        shown.bench.snapshot = replayed(timeline=timeline(goal=200_000_000_000))
+        shown.bench.items = [event()]
+        shown.after(1.0)
+        assert not rung
+        shown.bench.snapshot = replayed(alarms=alarm_list())
+        shown.after(1.0)
+        shown.bench.snapshot = replayed()
+        shown.bench.items = [event()]
+        shown.after(1.0)
+        assert rung
+
+    drive(steps, Bench(nothing(), live=False), options=options)

@@ -163,6 +163,18 @@ def test_haste_ends_where_it_was_sent() -> None:
     assert pace.due(0) == NO_LIMIT
 
 
+def test_the_time_for_which_the_program_was_stopped_is_not_played() -> None:
+    now = [0]
+    pace = PlaybackPace(1.0, clock=lambda: now[0])
+    pace.anchor(0)
+    now[0] = 2 * S
+    assert pace.due(0) == 2 * S
+    now[0] += 600 * S
+    assert pace.due(2 * S) == 2 * S
+    now[0] += S
+    assert pace.due(2 * S) == 3 * S
+
+
 @pytest.mark.parametrize("silence", [0, 10])
 def test_a_jump_ahead_is_played_as_the_silence_it_may_be_and_one_back_as_none(silence: int) -> None:
     t = np.array([100, 101, 100.5, 102, 500, 501, 300, 299.5, 302], float)

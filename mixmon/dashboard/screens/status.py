@@ -127,7 +127,9 @@ def _recording_fact(scene: Scene, width: int) -> Fact:
     if live.has_recording_failed:
         return (("NOT RECORDED", "status-alert"), (whole, "status-alert"))
     if live.is_recording:
-        return (("REC", "status"), (whole, "status")) if width >= _ROOMY else (("REC", "status"),)
+        lasts = clock_text(live.recording_s).partition(".")[0]
+        rec: Segment = (f"REC {lasts}", "status")
+        return (rec, (f"{whole} {lasts}", "status")) if width >= _ROOMY else (rec,)
     short = "no REC" if live.recording.startswith("not ") else whole
     return ((short, "status"), (whole, "status"))
 

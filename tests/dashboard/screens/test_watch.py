@@ -26,7 +26,7 @@ from mixmon.session.model import Limits
 from mixmon.watch.observer import make_strip
 
 SIXTEEN = """\
- LIVE   REC  valid 15/16  chain 19 % 8 ms  engine 4 % 20 ms  Alder 8 before
+ LIVE   REC 04:12  valid 15/16  chain 19 % 8 ms  engine 4 % 20 ms
  LIMIT             LEANEST needs fuel %   ALL needs %     SPREAD %     rpm/1000
 █▀█ █ █ █▀▀ █▀█    ▀▀█      ▄  █▀▀   ▀▀█      █▀█   ▀▀█   █▀█   ▀▀█    █▀▀   ▀▀█
 █ █ █ █ █▀  █▀▄    ▀▀█     ▀█▀ ▀▀█   ▀▀█  ▀▀▀ █ █     █   █▀█     █    █▀█     █
@@ -250,9 +250,9 @@ def test_a_long_name_of_a_run_leaves_room_for_loads_and_ages():
     shown = snapshot(recording="recording 2026-11-25T12-55-04Z-alder-8-short")
     declared = session(limits=Limits(None, ()))
     line = page(scene(shown, declared=declared))[0]
-    assert line.startswith(" LIVE   REC  valid 7/8  placeholder limits  chain 19 % 8 ms  engine 4 % 20 ms")
+    assert line.startswith(" LIVE   REC 04:12  valid 7/8  placeholder limits  chain 19 % 8 ms")
     wide = page(scene(shown, declared=declared), 120)[0]
-    assert wide.startswith(" LIVE   recording 2026-11-25T12-55-04~  valid 7/8")
+    assert wide.startswith(" LIVE   recording 2026-11-25T12-55-04~ 04:12  valid 7/8")
     assert "engine 4 % 20 ms" in wide
 
 
@@ -271,6 +271,12 @@ def test_a_frozen_picture_says_so():
 def test_a_replay_tells_its_place_and_when_it_is_held():
     assert page(scene(replayed()))[0].startswith(" REPLAY 04:12.0")
     assert page(scene(replayed(), paused=True))[0].startswith(" PAUSED 04:12.0")
+
+
+def test_while_recording_its_length_stands_in_the_status():
+    shown = scene(snapshot(recording_s=3725.0))
+    assert page(shown)[0].startswith(" LIVE   REC 1:02:05  valid")
+    assert " recording run 7 1:02:05 " in page(shown, width=120)[0]
 
 
 def test_the_strip_has_now_on_top_and_lean_to_the_right():
