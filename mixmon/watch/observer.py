@@ -62,6 +62,9 @@ from mixmon.watch.snapshot import Cylinders, Holding, Snapshot, Strip, StripNeed
 SHOWN_EVENTS = 500
 """Our choice: more than anybody scrolls through; the run on disk keeps all."""
 
+SHOWN_STRETCHES = 50
+"""Our choice: more than any log of use has; beyond, what came in the oldest ones is sorted by its stamps."""
+
 SHOWN_PULLS = 30
 """Our choice: a screen compares the latest ones; a report takes all."""
 
@@ -135,6 +138,7 @@ class Observer:
         self.stretch = 0
         self.rows = 0
         self.origin_ns: int | None = None
+        self._stretches: deque[tuple[int, int]] = deque(maxlen=SHOWN_STRETCHES)
 
     def feed(self, rows: CylinderBlock) -> tuple[AlarmEvent, ...]:
         """Takes rows; returns the alarm records that they caused."""
@@ -151,11 +155,19 @@ class Observer:
         self._commissioning.feed(rows, self._excursions.cuts)
         self._add_pulls(self._pulls.feed(rows))
         self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
+        self._note_stretch(rows)
         self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
         if self.origin_ns is None:
             self.origin_ns = int(rows.t[0])
         self.rows += len(rows)
         return self._keep_records(self._alarms.feed(rows, events))
+
+    def _note_stretch(self, rows: CylinderBlock) -> None:
+        """Keep from where to where the stretch of time reaches."""
+        begin = int(rows.t[0])
+        if self._stretches and int(rows.stretch[0]) == self.stretch:
+            begin = self._stretches.pop()[0]
+        self._stretches.append((begin, int(rows.t[-1])))
 
     def flush(self) -> tuple[AlarmEvent, ...]:
         """The end of the rows: the records of actions that are stamped behind the last one."""
@@ -260,6 +272,7 @@ class Observer:
             sheet=self._sheet,
             identity=self._own_steps.lately(),
             pulls=self._review_pulls(),
+            stretches=tuple(self._stretches),
             steps=self._guide.now(),
             commissioning=self._commissioning.result(),
             buses=(),

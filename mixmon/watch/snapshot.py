@@ -16,6 +16,7 @@ from mixmon.findings.events.event import Event
 from mixmon.findings.identity.guide import StepTest
 from mixmon.findings.pulls.review import PullReview
 from mixmon.findings.trims.sheet import TrimSheet
+from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.session.evidence import UNPROVED, IdentityStanding
@@ -184,6 +185,7 @@ class Snapshot:
     recording_s: float = 0.0  # data time of the run that is being written
     replay_position: float | None = None  # 0..1 of a recording; None when live
     timeline: LogTimeline | None = None  # of a recording
+    stretches: tuple[tuple[int, int], ...] = ()  # first and newest row of the latest stretches of time, ns
     late_by_clock: int = 0
     frames: int = 0
     failure: str = ""
@@ -211,6 +213,14 @@ class Snapshot:
             holding=None,
             rows_stopped_s=by_ns / 1e9,
         )
+
+    def order(self, t: int) -> tuple[int, int]:
+        """What sorts moments as they came, also where stamps have jumped back: stretch of time and stamp."""
+        for number in range(len(self.stretches) - 1, 0, -1):
+            begin, newest = self.stretches[number]
+            if begin - BACKWARD_JUMP_NS <= t <= newest + FORWARD_JUMP_NS:
+                return number, t
+        return 0, t
 
     @property
     def is_recording(self) -> bool:

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from operator import attrgetter
 
 import numpy as np
 
@@ -132,13 +131,13 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], 
     waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.waits}
     out: list[EventLine] = []
     places: dict[tuple[str, str, str], int] = {}
-    for one in sorted(found, key=attrgetter("t"), reverse=True):
-        if len(out) > most and out[most].t - one.t > _AT_ONCE_NS:
+    for one in sorted(found, key=lambda one: scene.snapshot.order(one.t), reverse=True):
+        if len(out) > most and abs(out[most].t - one.t) > _AT_ONCE_NS:
             break
         line = _make_line(scene, one, waiting)
         name = line.before, line.after, line.word
         at = places.get(name)
-        if at is not None and out[at].t - line.t <= _AT_ONCE_NS:
+        if at is not None and abs(out[at].t - line.t) <= _AT_ONCE_NS:
             out[at] = out[at].merged_with(line)
         else:
             places[name] = len(out)

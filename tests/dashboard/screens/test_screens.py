@@ -493,3 +493,16 @@ def test_a_page_that_goes_on_below_says_so():
 def test_events_have_the_rows_that_there_is_room_for(room):
     shown = scene(snapshot(alarm_events=(event(), event(position=7)), alarms=alarm_list()))
     assert len(event_rows(shown, 80, room)) == max(room, 0)
+
+
+def test_what_came_after_a_jump_back_stands_above_what_came_before():
+    late = replace(event(position=5), t=100 * SECOND, since=100 * SECOND)
+    shown = snapshot(
+        t=103 * SECOND,
+        elapsed_s=103.0,
+        alarm_events=(event(), late),
+        remarks=((251 * SECOND, "the time stamps jump back by 152.0 s"),),
+        stretches=((0, 252 * SECOND), (99 * SECOND, 103 * SECOND)),
+    )
+    found = text(event_rows(scene(shown), 80, 3))
+    assert [line.split()[0] for line in found] == ["01:40.0", "04:11.0", "04:11.0"]
