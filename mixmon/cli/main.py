@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import difflib
 import importlib
+import os
 import re
 import sys
 from collections.abc import Iterable, Sequence
@@ -19,6 +20,7 @@ from typing import Any, NoReturn, Protocol, cast
 from mixmon.cli.console import flush_results, release_results, result, talk, tame_libraries
 from mixmon.cli.stopping import INTERRUPTED, begin_work, end_now, end_work, handle_for_good, handled_signals
 from mixmon.errors import MixmonError, UsageError
+from mixmon.report.page import laid_for, page_of
 
 # The parser of a command: argparse, with one line for an error and a guess at what was meant.
 
@@ -173,7 +175,8 @@ def _run_command(arguments: list[str]) -> int:
         begin_work()
         parser = CommandParser(f"mixmon {name}", COMMANDS[name])
         command.configure(parser)
-        return command.run(parser.parse(arguments[1:]))
+        with laid_for(page_of(sys.stdout, os.environ)):
+            return command.run(parser.parse(arguments[1:]))
     except HelpAsked as asked:
         result(str(asked))
         return DONE

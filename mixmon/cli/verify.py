@@ -17,7 +17,8 @@ from mixmon.messages.bind import definition_cautions, verify
 from mixmon.messages.cautions import cautions, key_cautions
 from mixmon.note import Note
 from mixmon.record.run_folder import RunFolder, open_run
-from mixmon.report.text import counted, printable, to_json
+from mixmon.report.page import stress
+from mixmon.report.text import counted, listed, printable, to_json
 from mixmon.report.words import note_object, sentence
 from mixmon.session.load import read_session
 
@@ -81,7 +82,8 @@ def _write_run_text(found: RunFolder) -> str:
         frames = counted(manifest.frames, "frame")
         lines.append(f"{manifest.state}, {frames}; every file agrees with its checksum")
     lines += [f"not part of the run: {name}" for name in found.extra]
-    return "".join(f"{path}: {printable(line)}\n" for line in lines)
+    first, *others = (listed(f"{path}: {line}") for line in lines)
+    return stress(first, doubt=bool(found.faults)) + "".join(others)
 
 
 def _write_json(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note]) -> str:
@@ -93,10 +95,11 @@ def _write_json(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note
 
 def _write_text(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note]) -> str:
 
-    lines = [printable(str(mistake)) for mistake in mistakes]
-    lines.append(_count_mistakes(mistakes) if mistakes else f"{printable(str(session))}: no mistake found")
-    lines += [f"caution: {printable(sentence(one))}" for one in notes]
-    return "".join(f"{line}\n" for line in lines)
+    told = _count_mistakes(mistakes) if mistakes else "no mistake found"
+    beside = f"; {counted(len(notes), 'caution')}" if notes else ""
+    answer = stress(listed(f"{session}: {told}{beside}"), doubt=bool(mistakes))
+    lines = [*map(str, mistakes), *(f"caution: {sentence(one)}" for one in notes)]
+    return answer + "".join(map(listed, lines))
 
 
 def _count_mistakes(mistakes: Sequence[Mistake]) -> str:

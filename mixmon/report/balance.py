@@ -15,6 +15,7 @@ from mixmon.frames.account import known_lost
 from mixmon.frames.clock import Jump
 from mixmon.mixture.steady import Cell
 from mixmon.note import NoteCode
+from mixmon.report.answers import answer_text, balance_answer
 from mixmon.report.intervals import is_error_given, total_sentence
 from mixmon.report.text import Column, counted, half_width, note_lines, paragraph, table, title
 from mixmon.report.units import Unit
@@ -38,6 +39,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
+        "answer": balance_answer(balance).notes,
         "against": balance.against,
         "charge_share": {
             "assumed_equal": run.session.engine.charge_share is None,
@@ -194,7 +196,7 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
     needs = paragraph(f"needs: percent of fuel, + means add fuel; against {reference}{stage}")
     counted_s, nothing = math.fsum(c.usable_s for c in balance.cylinders), _describe_nothing(balance)
     parts = [
-        title("BALANCE", run.session.name) + log_text(run.log),
+        title("BALANCE", run.session.name) + answer_text(balance_answer(balance)) + log_text(run.log),
         *([needs + _cylinder_table(balance), _flag_table(balance)] if counted_s else [nothing]),
         _cell_table(balance, unit),
         _table_of_every_cell(balance) if every_cell else "",
@@ -258,7 +260,8 @@ def _cylinder_table(balance: Balance) -> str:
         )
         for c in balance.cylinders
     ]
-    return table(columns, rows)
+    bars = [(c.needs_percent, *c.interval95_percent) for c in balance.cylinders]
+    return table(columns, rows, bars=bars)
 
 
 def _flag_table(balance: Balance, said: frozenset[NoteCode] = frozenset()) -> str:
@@ -318,7 +321,8 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
     if not rows:
         return ""
     who = "all cylinders" if whole else "mean of the known"
-    return f"cells: {who} against target, and how far they are apart, %\n" + table(columns, rows)
+    about = paragraph(f"cells: {who} against target, and how far they are apart, %")
+    return about + table(columns, rows, keys=2)
 
 
 def _ends_of_spread(cells: Sequence[CellNeed]) -> tuple[str, str, float]:
@@ -388,9 +392,9 @@ def _stage_table(balance: Balance) -> str:
         for part in balance.staged
         for one in part.withheld
     ]
-    head = (
-        "injection stages apart: needs against the mean of the cylinders, % of fuel; step: against the\n"
-        "middle of all steps\n"
+    head = paragraph(
+        "injection stages apart: needs against the mean of the cylinders, % of fuel; step: against the "
+        "middle of all steps"
     )
     return head + table(columns, rows) + "".join(map(paragraph, withheld))
 
@@ -417,7 +421,7 @@ def _table_of_every_cell(balance: Balance) -> str:
         )
         for c in balance.cells
     ]
-    return table(columns, rows)
+    return table(columns, rows, keys=3)
 
 
 def _closing_lines(balance: Balance, run: Run) -> str:

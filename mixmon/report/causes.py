@@ -11,6 +11,7 @@ from mixmon.findings.causes.next_test import TESTS, RatedTest
 from mixmon.findings.causes.notes import NextTest, PatternCode, PossibleCause
 from mixmon.findings.causes.patterns import LEVEL, PatternTest
 from mixmon.findings.causes.weigh import LEVEL_CAUSES
+from mixmon.report.answers import answer_text, causes_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import Cell, Column, log_notes, note_lines, number, paragraph, table, title
 from mixmon.report.words import sentence
@@ -66,6 +67,7 @@ def causes_json(causes: Causes, run: Run) -> Mapping[str, Any]:
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
+        "answer": causes_answer(causes).notes,
         "cylinders": [_cylinder_json(one) for one in causes.cylinders],
         "patterns": [_pattern_json(one) for one in causes.patterns],
         "next_test": None if causes.next_test is None else _test_json(causes.next_test),
@@ -140,7 +142,8 @@ _CAUTION = (
 
 def causes_text(causes: Causes, run: Run) -> str:
     """Causes by cylinder, patterns, and tests, for a terminal of 80 columns."""
-    parts = [title("CAUSES", run.session.name) + log_text(run.log)]
+    answer = answer_text(causes_answer(causes))
+    parts = [title("CAUSES", run.session.name) + answer + log_text(run.log)]
     parts.append(_cylinder_table(causes.cylinders) + paragraph(_CAUSE_COLUMNS_SAY))
     if remarks := _remarks(causes.cylinders):
         parts.append(remarks)

@@ -13,6 +13,7 @@ from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, Cens
 from mixmon.findings.census.traffic import Rhythm
 from mixmon.findings.census.wiring import Diagnosis
 from mixmon.frames.block import EXTENDED, identifier_text
+from mixmon.report.answers import answer_text, census_answer
 from mixmon.report.balance import log_troubles
 from mixmon.report.text import Cell, Column, counted, paragraph, table, title
 from mixmon.report.words import sentence
@@ -22,6 +23,7 @@ from mixmon.run import LogFacts
 def census_json(census: CensusReport) -> Mapping[str, Any]:
     """The fields of `mixmon census --json` in their order, without session and log."""
     return {
+        "answer": census_answer(census, limits_missed(census)).notes,
         "nodes": [_node_json(node) for node in census.nodes],
         "silent": [_silent_json(node) for node in census.silent],
         "diagnoses": census.diagnoses,
@@ -141,7 +143,8 @@ def _census_head(census: CensusReport, name: str, log: LogFacts | None) -> str:
     lines += log_troubles(log) if log else []
     if census.backward:
         lines.append(f"{counted(census.backward, 'frame')} stamped before the frame before")
-    return title("CENSUS", name) + "".join(map(paragraph, lines))
+    answer = answer_text(census_answer(census, limits_missed(census)))
+    return title("CENSUS", name) + answer + "".join(map(paragraph, lines))
 
 
 def _node_table(census: CensusReport) -> str:
@@ -245,7 +248,8 @@ def _unknown_section(census: CensusReport) -> str:
     shown = unknown[:_SHOWN_UNKNOWN]
     more = len(unknown) - len(shown)
     rest = f"and {counted(more, 'identifier')} more (--json lists all)\n" if more else ""
-    return f"{counted(len(unknown), 'unknown identifier')}, not in the session\n{_id_table(shown)}{rest}"
+    head = paragraph(f"{counted(len(unknown), 'unknown identifier')}, not in the session")
+    return f"{head}{_id_table(shown)}{rest}"
 
 
 def _id_table(ids: Sequence[CensusId]) -> str:

@@ -113,7 +113,11 @@ def _change_table(found: BeforeAfter) -> str:
         "needs: percent of fuel against the mean of the cylinders, + means add fuel; change of the need, "
         f"with its 90 % interval, against the margin of {found.margin_percent:g} %"
     )
-    return paragraph(about) + table(columns, [_change_row(one) for one in found.cylinders])
+    return paragraph(about) + table(
+        columns,
+        [_change_row(one) for one in found.cylinders],
+        bars=[(one.change_percent, *one.interval90_percent) for one in found.cylinders],
+    )
 
 
 def _change_row(one: CylinderChange) -> tuple[str | float | None, ...]:

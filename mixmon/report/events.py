@@ -20,6 +20,7 @@ from mixmon.findings.events.event import (
 from mixmon.findings.events.inferred import CutPattern
 from mixmon.findings.lags import NodeLag
 from mixmon.messages.gaps import Gap
+from mixmon.report.answers import answer_text, events_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.text import Column, counted, log_notes, note_lines, paragraph, since_first, table, title
@@ -69,6 +70,7 @@ def events_json(events: Sequence[Event], known: Sequence[NodeLag], run: Run) -> 
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
+        "answer": events_answer(events, run.log.missing).notes,
         "events": [_event_json(event, run) for event in events],
         "lags": lags_json(known),
         "notes": log_notes(run),
@@ -98,7 +100,8 @@ def _value_or_word(value: Value) -> Value:
 
 def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, unit: Unit) -> str:
     """Gives the events as text of 80 columns."""
-    parts = [title("EVENTS", run.session.name) + log_text(run.log)]
+    answer = answer_text(events_answer(events, run.log.missing))
+    parts = [title("EVENTS", run.session.name) + answer + log_text(run.log)]
     if events:
         parts.append(_count_kinds(events) + _list_events(events, run, unit))
     else:

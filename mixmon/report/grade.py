@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from mixmon.grade.item import Grading, Item
-from mixmon.report.text import PAGE, printable, wrap
+from mixmon.report.page import current_page
+from mixmon.report.text import printable, wrap
 
 _GRADING_WIDTH = max(len(grading.value) for grading in Grading) + 2  # the longest word and a gap of two
 _LABEL_WIDTH = len("tolerance") + 2  # the longest label and a gap of two
@@ -45,7 +46,7 @@ def _item_text(item: Item) -> str:
     rows = [(label, text) for label, text in [*said.items(), (why, item.why)] if text]
     lines = [f"{item.grading.value:{_GRADING_WIDTH}}{item.name}"]
     for label, text in rows:
-        for i, part in enumerate(wrap(text, PAGE - _GRADING_WIDTH - _LABEL_WIDTH)):
+        for i, part in enumerate(wrap(text, current_page().columns - _GRADING_WIDTH - _LABEL_WIDTH)):
             lines.append(f"{'':{_GRADING_WIDTH}}{label if i == 0 else '':{_LABEL_WIDTH}}{part}")
     return "".join(f"{line.rstrip()}\n" for line in lines)
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from mixmon.findings.identity.identity import Identity, Label, OtherReading
+from mixmon.report.answers import answer_text, identity_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import (
     NO_VALUE,
@@ -53,6 +54,7 @@ def identity_json(identity: Identity, run: Run) -> Mapping[str, Any]:
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
+        "answer": identity_answer(identity).notes,
         "state": identity.state.value,
         "proved": identity.proved,
         "labels": [_label_json(label) for label in identity.labels],
@@ -101,7 +103,8 @@ _VERDICTS: Mapping[IdentityState, str] = {
 def identity_text(identity: Identity, run: Run) -> str:
     """The verdict, a line for each label and the reasons, for a terminal of 80 columns."""
     steps = counted(identity.steps, "fuel step")
-    parts = [title("IDENTITY", run.session.name) + log_text(run.log)]
+    answer = answer_text(identity_answer(identity))
+    parts = [title("IDENTITY", run.session.name) + answer + log_text(run.log)]
     parts.append(paragraph(f"{_VERDICTS[identity.state]}; by {steps}") + note_lines(identity.notes))
     if any(label.cylinders or label.flags for label in identity.labels):
         parts.append(_label_table(identity.labels) + paragraph(_LABEL_COLUMNS_SAY))

@@ -20,6 +20,7 @@ from mixmon.findings.pulls.pulls import Pull, SweepRules
 from mixmon.findings.pulls.quality import Exclusion, PullState
 from mixmon.findings.pulls.review import PullReview, Repeat
 from mixmon.mixture.block import SampleState
+from mixmon.report.answers import answer_text, pulls_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.text import (
@@ -84,6 +85,7 @@ def pulls_json(
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
+        "answer": pulls_answer(review, run.session.chain.nodes, "peers").notes,
         "bands_rpm": review.bands.centres,
         "edges_rpm": review.bands.edges,
         "sensor_lag_s": lag,
@@ -160,7 +162,8 @@ def pulls_text(
     review: PullReview, known: Sequence[NodeLag], run: Run, chosen: Sequence[int], against: str
 ) -> str:
     """The list of all pulls and the table of each chosen one, for a terminal of 80 columns."""
-    parts = [title("PULLS", run.session.name) + log_text(run.log)]
+    answer = answer_text(pulls_answer(review, run.session.chain.nodes, against))
+    parts = [title("PULLS", run.session.name) + answer + log_text(run.log)]
     if not review.pulls:
         parts.append(paragraph(_explain_no_pulls(run)) + _format_notes(run))
         return "\n".join(parts)

@@ -19,6 +19,7 @@ from mixmon.findings.response.sensors import (
 )
 from mixmon.findings.response.steps import DelayPoint
 from mixmon.note import Note
+from mixmon.report.answers import answer_text, response_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import (
     NO_VALUE,
@@ -74,6 +75,7 @@ def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: 
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
         "element_shape": review.shape.value,
+        "answer": response_answer(review.sensors).notes,
         "sensors": review.sensors,
         "cuts": [_cut_json(cut, nodes, run) for cut in review.cuts],
         "unclear_cuts": review.unclear,
@@ -195,7 +197,8 @@ def _pair_json(pair: PairComparison, nodes: Sequence[Node], run: Run) -> Mapping
 def response_text(review: ResponseReview, run: Run) -> str:
     """Sensors, events and delay, for a terminal of 80 columns."""
     source = f"{counted(len(review.cuts), 'fuel cut')}, {counted(len(review.points), 'stretch', 'stretches')}"
-    parts = [title("RESPONSE", run.session.name) + log_text(run.log)]
+    answer = answer_text(response_answer(review.sensors))
+    parts = [title("RESPONSE", run.session.name) + answer + log_text(run.log)]
     parts.append(paragraph(f"from {source} of fuel steps"))
     if review.cuts or review.points or any(np.isfinite(s.warm_up_s) for s in review.sensors):
         parts.append(_sensors_table(review.sensors) + paragraph(_SENSORS_SAY))

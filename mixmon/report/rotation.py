@@ -168,7 +168,9 @@ def _cylinder_table(rotation: Rotation) -> str:
         (c.cylinder, c.needs_percent, c.half_interval_percent, c.sensor or "") for c in rotation.cylinders
     ]
     about = "needs: percent of fuel, + means add fuel; against the mean of the cylinders, free of biases"
-    return paragraph(about) + table(columns, rows)
+    halves = ((c.needs_percent, c.half_interval_percent) for c in rotation.cylinders)
+    bars = [(need, need - half, need + half) for need, half in halves]
+    return paragraph(about) + table(columns, rows, bars=bars)
 
 
 def _sensor_table(rotation: Rotation) -> str:

@@ -1,6 +1,7 @@
-"""What every report is made of: text fit for a terminal, tables of 80 columns, JSON, and notes.
+"""What every report is made of: text fit for a terminal, tables as wide as the page, JSON, and notes.
 
-No control character from a file reaches a terminal; nothing is cut off. `report.words` is imported where a
+No control character from a file reaches a terminal; nothing is cut off, and no line is wider than the page
+(`report.page`). `report.words` is imported where a
 note is turned into words: it loads the codes of every room, and with them NumPy, which `mixmon --help` and a
 refused command line do without.
 """
@@ -18,12 +19,10 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from mixmon.note import Note
+from mixmon.report.page import NARROWEST_BAR, WIDEST_BAR, Bounds, bar_lines, current_page, spell
 
 if TYPE_CHECKING:
     from mixmon.run import Run
-
-PAGE = 80
-"""Columns of a page of text: common practice, no source; the width in which most terminals open."""
 
 
 def printable(text: str) -> str:
@@ -57,9 +56,9 @@ def pad(text: str, columns: int, *, right: bool) -> str:
 
 
 def wrap(text: str, columns: int) -> list[str]:
-    """The text in lines of at most that many columns, broken at blanks; longer words overhang."""
+    """The text in lines of at most that many columns, broken at blanks, and within words that are longer."""
     lines: list[str] = []
-    for word in text.split():
+    for word in (part for whole in text.split() for part in _break_word(whole, columns)):
         if lines and cell_width(lines[-1]) + 1 + cell_width(word) <= columns:
             lines[-1] += " " + word
         else:
@@ -67,14 +66,38 @@ def wrap(text: str, columns: int) -> list[str]:
     return lines or [""]
 
 
+def _break_word(word: str, columns: int) -> list[str]:
+    """The word in parts that fit; broken behind a sign such as a slash where there is one."""
+    parts = []
+    while cell_width(word) > columns:
+        end = max(1, next(n for n in range(len(word), -1, -1) if cell_width(word[:n]) <= columns))
+        sign = max((word.rfind(one, 1, end) + 1 for one in "/\\_-.,;="), default=0)
+        end = sign if sign > end // 2 else end
+        parts.append(word[:end])
+        word = word[end:]
+    return [*parts, word] if word else parts
+
+
 def title(subject: str, name: str) -> str:
     """The first line of a report: what it is about, and the name of the session, if it has one."""
-    return f"{subject}  {printable(name)}".rstrip() + "\n"
+    text = f"{subject}  {printable(name)}".rstrip()
+    lines = [text] if cell_width(text) <= current_page().columns else wrap(text, current_page().columns)
+    return "".join(f"{line}\n" for line in lines)
 
 
-def paragraph(text: str, columns: int = PAGE) -> str:
-    """The text in lines of at most that many columns, each ended; control characters become escapes."""
-    return "".join(f"{line}\n" for line in wrap(printable(text), columns))
+def paragraph(text: str, columns: int | None = None) -> str:
+    """The text in lines, each ended; control characters become escapes.
+
+    columns  of a line at most; None: those of a paragraph of the page
+    """
+    room = current_page().prose if columns is None else columns
+    return "".join(f"{line}\n" for line in wrap(spell(printable(text)), room))
+
+
+def listed(text: str) -> str:
+    """One thing of a list: a paragraph on a terminal, one line for a program, as compilers list mistakes."""
+    page = current_page()
+    return f"{spell(printable(text))}\n" if page.is_read_by_programs else paragraph(text, page.columns)
 
 
 def counted(number: int, noun: str, plural: str | None = None) -> str:
@@ -87,7 +110,7 @@ def counted(number: int, noun: str, plural: str | None = None) -> str:
 
 
 NO_VALUE = "--"
-_NARROWEST_WRAP = 12  # our choice: a long word fits; a narrower column would be all line breaks
+_NARROWEST_WRAP = 24  # our choice: three or four words; a narrower column would be all line breaks
 
 Cell = str | float | None
 
@@ -133,45 +156,112 @@ def table(
     columns: Sequence[Column],
     rows: Sequence[Sequence[Cell]],
     *,
-    width: int = PAGE,
+    keys: int = 1,
+    bars: Sequence[Bounds] = (),
+    width: int | None = None,
 ) -> str:
-    """The table as text, one line feed after each line."""
+    """The table as text, one line feed after each line.
+
+    Where it is too wide it is broken between columns: further ones follow below, beside the first ones again.
+
+    keys   how many first columns say what a row is about
+    bars   one number with its interval for each row, percent, drawn in a last column
+    width  columns of a line at most; None: those of the page
+    """
+    room = current_page().columns if width is None else width
     cells = [[_shown_cell(c, v) for c, v in zip(columns, row, strict=True)] for row in rows]
-    widths = [max(cell_width(t) for t in [c.head, *below]) for c, below in _by_column(columns, cells)]
-    gap = "  " if sum(widths) + 2 * (len(widths) - 1) <= width else " "
-    widths = _fit_widths(columns, widths, width - len(gap) * (len(widths) - 1))
-    lines = _set_row(columns, [c.head for c in columns], widths, gap)
-    for row in cells:
-        lines += _set_row(columns, row, widths, gap)
+    grid = [[spell(c.head) for c in columns], *cells]
+    if rows and any(math.isfinite(value) for value, _, _ in bars):
+        columns = [*columns, Column("", left=True)]
+        grid = [[*row, bar] for row, bar in zip(grid, _bar_cells(grid, bars, keys, room), strict=True)]
+    widths = [max(map(cell_width, column)) for column in zip(*grid, strict=True)]
+    lines: list[str] = []
+    for block in _break_columns(columns, widths, keys, room):
+        lines += _set_block(columns, grid, block, widths, keys=keys, room=room)
     return "".join(line + "\n" for line in lines)
+
+
+def _bar_cells(grid: Sequence[Sequence[str]], bars: Sequence[Bounds], keys: int, room: int) -> list[str]:
+    """Scale and bars: beside the table where there is room, else as wide as they can be below it."""
+    widths = [max(map(cell_width, column)) for column in zip(*grid, strict=True)]
+    beside, below = (room - sum(part) - 2 * len(part) for part in (widths, widths[:keys]))
+    columns = beside if beside >= NARROWEST_BAR else max(below, NARROWEST_BAR)
+    return bar_lines(bars, min(columns, WIDEST_BAR), "%")
 
 
 def _shown_cell(column: Column, value: Cell) -> str:
     if isinstance(value, str):
-        return printable(value)
+        return spell(printable(value))
     if column.is_half:
         return half_width(value, column.decimals)
     return number(value, column.decimals, signed=column.signed)
 
 
-def _by_column(columns: Sequence[Column], cells: list[list[str]]) -> list[tuple[Column, list[str]]]:
-    return [(column, [row[i] for row in cells]) for i, column in enumerate(columns)]
+def _least_width(column: Column, width: int) -> int:
+    """What a column can be narrowed to."""
+    return min(width, _NARROWEST_WRAP) if column.wraps else width
+
+
+def _break_columns(columns: Sequence[Column], widths: Sequence[int], keys: int, room: int) -> list[list[int]]:
+    """The columns of each block, the first ones in all; what belongs to an interval stays beside it."""
+    least = [_least_width(c, w) for c, w in zip(columns, widths, strict=True)]
+    first = list(range(min(keys, len(columns))))
+    if sum(least) + len(least) - 1 <= room:
+        return [list(range(len(columns)))]
+    groups: list[list[int]] = []
+    for i in range(len(first), len(columns)):
+        if groups and (columns[i].is_half or columns[i].head in ("±", "to")):
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    blocks: list[list[int]] = []
+    for group in groups:
+        wide = sum(least[i] + 1 for i in [*(blocks[-1] if blocks else first), *group]) - 1
+        if blocks and wide <= room:
+            blocks[-1] += group
+        else:
+            blocks.append([*first, *group])
+    return blocks or [first]
+
+
+def _set_block(
+    columns: Sequence[Column],
+    rows: list[list[str]],
+    block: list[int],
+    widths: list[int],
+    *,
+    keys: int,
+    room: int,
+) -> list[str]:
+    """One block as lines, its heads first; of a later one without rows that hold nothing but their keys."""
+    chosen = [columns[i] for i in block]
+    taken = [widths[i] for i in block]
+    gap = "  " if sum(taken) + 2 * (len(taken) - 1) <= room else " "
+    taken = _fit_widths(chosen, taken, room - len(gap) * (len(taken) - 1))
+    later = block[keys:] and block[keys] > keys
+    lines: list[str] = []
+    for number_of_row, row in enumerate(rows):
+        fields = [row[i] for i in block]
+        if number_of_row == 0 or not later or any(fields[keys:]):
+            lines += _set_row(chosen, fields, taken, gap)
+    return lines
 
 
 def _fit_widths(columns: Sequence[Column], widths: list[int], room: int) -> list[int]:
-    """The widths after the wrapping columns have become as narrow as needed, or as they can."""
+    """The widths after columns have become as narrow as needed: those that wrap, and then words."""
     over = sum(widths) - room
-    for i, column in enumerate(columns):
-        if column.wraps and over > 0:
-            narrow = max(min(widths[i], _NARROWEST_WRAP), widths[i] - over)
-            over -= widths[i] - narrow
-            widths[i] = narrow
+    for wraps, narrowest in ((True, _NARROWEST_WRAP), (False, 1)):
+        for i, column in enumerate(columns):
+            if over > 0 and (column.wraps if wraps else column.left):
+                narrow = max(min(widths[i], narrowest), widths[i] - over)
+                over -= widths[i] - narrow
+                widths[i] = narrow
     return widths
 
 
 def _set_row(columns: Sequence[Column], row: list[str], widths: list[int], gap: str) -> list[str]:
     """One row of cells as one line, or as several where a cell wraps."""
-    parts = [wrap(t, w) if c.wraps else [t] for c, t, w in zip(columns, row, widths, strict=True)]
+    parts = [wrap(t, w) if cell_width(t) > w else [t] for t, w in zip(row, widths, strict=True)]
     lines = []
     for k in range(max(map(len, parts))):
         piece = [p[k] if k < len(p) else "" for p in parts]

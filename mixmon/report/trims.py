@@ -10,6 +10,7 @@ from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.trims.maps import MapTrim
 from mixmon.findings.trims.notes import Outlook, SheetNote
 from mixmon.findings.trims.sheet import BankTrim, CellOutlook, TrimRow, TrimSheet
+from mixmon.report.answers import answer_text, trims_answer
 from mixmon.report.balance import log_json, log_text, say_of_labels
 from mixmon.report.tables import quoted
 from mixmon.report.text import Cell, Column, note_lines, number, paragraph, table, title
@@ -38,6 +39,7 @@ def trims_json(sheet: TrimSheet, run: Run) -> Mapping[str, Any]:
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
+        "answer": trims_answer(sheet).notes,
         "shape": sheet.shape,
         "step_percent": sheet.step_percent,
         "identity": sheet.identity.value,
@@ -86,7 +88,7 @@ def trims_json(sheet: TrimSheet, run: Run) -> Mapping[str, Any]:
 def trims_text(sheet: TrimSheet, run: Run) -> str:
     """The whole sheet for a terminal of 80 columns."""
     parts = [
-        title("TRIM SHEET", run.session.name) + log_text(run.log),
+        title("TRIM SHEET", run.session.name) + answer_text(trims_answer(sheet)) + log_text(run.log),
         _head(sheet),
         _bank_table(sheet),
         _sheet_table(sheet),
@@ -134,7 +136,7 @@ def _bank_table(sheet: TrimSheet) -> str:
         ]
         for part in sheet.parts.banks
     ]
-    return "banks, against the whole engine\n" + table(columns, rows)
+    return paragraph("banks, against the whole engine") + table(columns, rows)
 
 
 def _sheet_table(sheet: TrimSheet) -> str:
@@ -167,7 +169,8 @@ def _sheet_table(sheet: TrimSheet) -> str:
         )
         for row in sheet.rows
     ]
-    return table(columns, rows)
+    bars = [(row.needs_percent, *row.interval95_percent) for row in sheet.rows]
+    return table(columns, rows, keys=2 if outputs else 1, bars=bars)
 
 
 def _remark_table(sheet: TrimSheet) -> str:
@@ -189,7 +192,9 @@ def _map_tables(sheet: TrimSheet) -> str:
         at = {(one.rpm, one.load): one for one in own}
         columns = [Column("load \\ rpm"), *(Column(f"{rpm:g}", left=True) for rpm in speeds)]
         rows: list[list[Cell]] = [[load, *(_map_cell(at[rpm, load]) for rpm in speeds)] for load in loads]
-        parts.append(f"cylinder {cylinder}: new trim, what it holds now in brackets\n" + table(columns, rows))
+        parts.append(
+            paragraph(f"cylinder {cylinder}: new trim, what it holds now in brackets") + table(columns, rows)
+        )
     reasons = _map_reasons(sheet.map)
     return "\n".join([*parts, *([reasons] if reasons else [])])
 
@@ -240,7 +245,9 @@ def _engine_part(sheet: TrimSheet) -> str:
         Column("±", 1, is_half=True),
     ]
     rows = [(one.rpm, one.load, one.needs_percent, one.half_interval_percent) for one in known]
-    return "whole engine, against the target: for the base map, in no trim\n" + table(columns, rows)
+    return paragraph("whole engine, against the target: for the base map, in no trim") + table(
+        columns, rows, keys=2
+    )
 
 
 def _outlook_lines(sheet: TrimSheet) -> str:
@@ -267,8 +274,8 @@ def _outlook_lines(sheet: TrimSheet) -> str:
         for one in sheet.outlook
     ]
     return (
-        "cells once this set is typed, spread in % of fuel\n"
-        + table(columns, rows)
+        paragraph("cells once this set is typed, spread in % of fuel")
+        + table(columns, rows, keys=2)
         + paragraph(outlook_sentence(sheet.outlook))
         + (paragraph(own) if (own := _own_errors_sentence(sheet.outlook)) else "")
     )

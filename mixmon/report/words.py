@@ -28,7 +28,8 @@ from mixmon.ledger.notes import LedgerNote
 from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode
-from mixmon.report.text import NO_VALUE, counted, number
+from mixmon.report.answers import AnswerNote
+from mixmon.report.text import NO_VALUE, counted, half_width, number
 
 Sentence = str | Callable[[Mapping[str, Any]], str]
 
@@ -1285,6 +1286,152 @@ _CAUSES: Final[Mapping[NoteCode, Sentence]] = {
 }
 
 
+# What a report answers first.
+
+
+def _write_farthest(values: Mapping[str, Any]) -> str:
+    """The need of a cylinder with its interval."""
+    own = " with its sensor's own error" if values["with_sensor_error"] else ", as read"
+    low, high = (number(values[end], 1, signed=True) for end in ("from_percent", "to_percent"))
+    return f"{number(values['needs_percent'], 1, signed=True)} % fuel (95 %: {low} to {high}{own})"
+
+
+def _from_whom(values: Mapping[str, Any]) -> str:
+    return "from the target" if values["against"] == "target" else "from the others"
+
+
+def _write_none_sure(values: Mapping[str, Any]) -> str:
+    return (
+        f"no cylinder is sure to differ {_from_whom(values)}: the farthest, cylinder {values['cylinder']}, "
+        f"reads {_write_farthest(values)}"
+    )
+
+
+def _write_events(values: Mapping[str, Any]) -> str:
+    """How many events of a kind, and in which cylinders most."""
+    kind = _EVENT_NOUNS.get(values["kind"], (values["kind"], f"{values['kind']}s"))
+    who = f" ({_cylinders_word(values['cylinders'])}" if values["cylinders"] else ""
+    more = f" and {values['more']} more" if values["more"] else ""
+    return f"{counted(values['count'], *kind)}{who}{more}{')' if who else ''}"
+
+
+_EVENT_NOUNS: Final[Mapping[str, tuple[str, str]]] = {
+    "node silent": ("silent node", "silent nodes"),
+    "no fuel": ("cylinder without fuel", "cylinders without fuel"),
+    "not classified": ("event not classified", "events not classified"),
+}
+"""Nouns of the kinds whose own words have no plural."""
+
+
+def _write_farthest_in_pull(values: Mapping[str, Any]) -> str:
+    half = values["half_interval_percent"]
+    sure = abs(values["needs_percent"]) > half
+    who = f"{_cylinders_word(values['cylinders'])} {'needs' if len(values['cylinders']) == 1 else 'need'}"
+    return (
+        f"{who} {number(values['needs_percent'], 1, signed=True)} ± {half_width(half, 1)} % fuel at "
+        f"{values['rpm']:.0f} rpm in pull {values['pull']}, farthest {_from_whom(values)}"
+        + (
+            ", as read: a sensor's own error is not in it"
+            if sure
+            else ", which is not sure: the interval holds zero, or is not known"
+        )
+    )
+
+
+def _write_pulls_kept(values: Mapping[str, Any]) -> str:
+    return f"{values['kept']} of {counted(values['pulls'], 'pull')} to keep"
+
+
+def _write_standing_out(values: Mapping[str, Any]) -> str:
+    others = f", and {counted(values['others'], 'other')}" if values["others"] else ""
+    return (
+        f"the sensor of {_cylinders_word(values['cylinders'])}{others} stands out: T63 "
+        f"{number(values['t63_ms'])} ms, {number(values['times_peers'], 2)} times its peers"
+    )
+
+
+def _write_not_measured(values: Mapping[str, Any]) -> str:
+    if not values["measured"]:
+        return "no sensor was measured: no fuel cut in which it saw air, and no fuel steps"
+    return f"not measured: {_cylinders_word(values['cylinders'])}"
+
+
+def _write_disproved(values: Mapping[str, Any]) -> str:
+    pairs = _join_words(f"{a} and {b}" for a, b in values["exchanged"]) if values["exchanged"] else ""
+    what = (
+        f"labels {pairs} are exchanged" if pairs else f"label {_join_words(values['labels'], ', ')} is wrong"
+    )
+    return f"{what}: not every label sees its cylinder, by {counted(values['steps'], 'fuel step')}"
+
+
+def _write_likeliest(values: Mapping[str, Any]) -> str:
+    others = f", of {counted(values['others'] + 1, 'cylinder')} that differ" if values["others"] else ""
+    apart = "" if values["separated"] else ", though these data cannot tell it from others"
+    return (
+        f"cylinder {values['cylinder']} has the likeliest cause{others}: {values['cause']}, "
+        f"{values['percent']:.0f} %{apart}; a guide for the search, no proof"
+    )
+
+
+_ANSWERS: Final[Mapping[NoteCode, Sentence]] = {
+    AnswerNote.NO_NEED_KNOWN: "no need is known of any cylinder",
+    AnswerNote.TRIMS_WITHHELD: lambda values: (
+        "no trims are offered" + (f", for {values['reasons']} reasons" if values["reasons"] > 1 else "")
+    ),
+    AnswerNote.FARTHEST_SURE: lambda values: (
+        f"cylinder {values['cylinder']} needs {_write_farthest(values)}, the farthest {_from_whom(values)}"
+    ),
+    AnswerNote.FARTHEST_OR_SENSOR: lambda values: (
+        f"cylinder {values['cylinder']} reads {_write_farthest(values)}, the farthest {_from_whom(values)}; "
+        "it repeats, but its sensor's own error alone could make it"
+    ),
+    AnswerNote.NONE_SURE: _write_none_sure,
+    AnswerNote.SPREAD_AFTER: (
+        "the trims bring the spread from {now_percent:.1f} to {after_percent:.1f} %, predicted"
+    ),
+    AnswerNote.TOO_SHORT: "not to be relied on yet: too short a time, and no cell visited again",
+    AnswerNote.TRIMS_TO_TYPE: lambda values: (
+        f"{values['changed']} of {counted(values['of'], 'trim')} to be changed"
+    ),
+    AnswerNote.LABELS_NOT_PROVED: "labels are not proved by fuel steps",
+    AnswerNote.EVENTS_FOUND: _write_events,
+    AnswerNote.NO_EVENT: "no event found",
+    AnswerNote.NO_SAMPLE_COUNTS: "no event could be found: no sample counts",
+    AnswerNote.NOT_SURE_WHICH: lambda values: f"{_write_events(values)}: misfire, lean mixture or both",
+    AnswerNote.NO_PULL: "no pull found, so nothing is known at full load",
+    AnswerNote.ALL_PULLS_REJECTED: lambda values: (
+        f"{counted(values['pulls'], 'pull')} found, and none to rely on: each is to be rejected"
+    ),
+    AnswerNote.FARTHEST_IN_PULL: _write_farthest_in_pull,
+    AnswerNote.PULLS_KEPT: _write_pulls_kept,
+    AnswerNote.SENSORS_STAND_OUT: _write_standing_out,
+    AnswerNote.SENSORS_ALIKE: lambda values: (
+        f"no sensor stands out of {counted(values['sensors'], 'sensor')} measured"
+    ),
+    AnswerNote.SENSORS_NOT_MEASURED: _write_not_measured,
+    AnswerNote.BUS_COMPLETE: lambda values: (
+        f"all {counted(values['nodes'], 'node')} are there, each by one controller"
+    ),
+    AnswerNote.BUS_NOT_COMPLETE: lambda values: f"the bus is not complete: {_join_words(values['missed'])}",
+    AnswerNote.NODES_FOUND: lambda values: (
+        f"{counted(values['nodes'], 'node')} of the project's own message layer among "
+        f"{counted(values['ids'], 'identifier')}; without a session nothing is missing or too much"
+    ),
+    AnswerNote.NODES_WITH_NOTES: lambda values: (
+        f"look at node{'s' * (len(values['positions']) > 1)} {_join_words(values['positions'])}"
+    ),
+    AnswerNote.LABELS_PROVED: lambda values: (
+        f"proved: all {counted(values['labels'], 'label')} see the cylinder that the session gives, by "
+        f"{counted(values['steps'], 'fuel step')}"
+    ),
+    AnswerNote.LABELS_DISPROVED: _write_disproved,
+    AnswerNote.LABELS_UNPROVED: lambda values: f"not proved, by {counted(values['steps'], 'fuel step')}",
+    AnswerNote.LIKELIEST_CAUSE: _write_likeliest,
+    AnswerNote.NO_CAUSE: "no cylinder is sure to differ, so there is no cause to look for",
+    AnswerNote.TEST_NEXT: "next test: {test}, about {minutes:g} minutes",
+}
+
+
 # All of them.
 
 SENTENCES: Final[dict[NoteCode, Sentence]] = {
@@ -1303,5 +1450,6 @@ SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_KNOWN_BIASES,
     **_LEDGER,
     **_CAUSES,
+    **_ANSWERS,
 }
 """One sentence for every code; a test looks for codes that have none."""

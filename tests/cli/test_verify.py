@@ -39,11 +39,11 @@ def test_the_example_sessions_are_right(capsys, name):
 def test_every_mistake_is_a_line_and_they_are_counted_by_table(capsys, wrong):
     assert main(["verify", str(wrong)]) == BAD_INPUT
     out, err = capsys.readouterr()
-    *mistakes, count = out.splitlines()
+    count, *mistakes = out.splitlines()
     assert len(mistakes) >= 4
     for key, line in [("engine.strokes", 4), ("engine.firing_order", 5), ("validity.stale_s", 11)]:
         assert any(m.startswith(key) and f"(line {line})" in m and "expected" in m for m in mistakes)
-    assert count.startswith(f"{len(mistakes)} mistakes (engine 2, chain ")
+    assert count.startswith(f"{wrong}: {len(mistakes)} mistakes (engine 2, chain ")
     assert len(err.splitlines()) == 1
     assert str(wrong) in err
 

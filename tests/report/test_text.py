@@ -34,9 +34,11 @@ def test_pad_counts_columns_and_not_characters():
     assert text.pad("longer", 3, right=True) == "longer"
 
 
-def test_wrap_breaks_at_blanks_and_lets_a_long_word_overhang():
+def test_wrap_breaks_at_blanks_and_in_words_that_are_too_long():
     assert text.wrap("the node of position five", 10) == ["the node", "of", "position", "five"]
-    assert text.wrap("unbreakable", 4) == ["unbreakable"]
+    assert text.wrap("unbreakable", 4) == ["unbr", "eaka", "ble"]
+    assert text.wrap("a/folder/name.log", 10) == ["a/folder/", "name.log"]
+    assert text.wrap("気筒", 3) == ["気", "筒"]
     assert text.wrap("", 4) == [""]
 
 

@@ -1,0 +1,347 @@
+"""What each report answers, before its tables: which cylinder or sensor, how much, and whether to rely on it.
+
+An answer is notes, so that a script matches their codes; as text they are one sentence. What makes a result
+unfit to act on comes first: that trims are withheld, that nothing was counted, that an interval holds zero.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from mixmon.findings.balance.balance import Balance
+from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.causes.causes import Causes, CylinderCauses
+from mixmon.findings.census.records import CensusReport
+from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.identity.identity import Identity
+from mixmon.findings.pulls.quality import Suggestion
+from mixmon.findings.pulls.review import PullReview
+from mixmon.findings.response.notes import ResponseNote
+from mixmon.findings.response.sensors import SensorResponse
+from mixmon.findings.trims.sheet import TrimSheet
+from mixmon.messages.gaps import Gap
+from mixmon.note import Note, NoteCode, note
+from mixmon.report.page import stress
+from mixmon.report.text import paragraph
+from mixmon.session.evidence import IdentityState
+from mixmon.session.model import Node
+
+
+class AnswerNote(NoteCode):
+    """What answers first; the notes of the finding itself stand beside these."""
+
+    # needs
+    NO_NEED_KNOWN = "no_need_known"
+    TRIMS_WITHHELD = "trims_withheld"
+    FARTHEST_SURE = "farthest_sure"
+    FARTHEST_OR_SENSOR = "farthest_or_sensor"
+    NONE_SURE = "none_sure"
+    TRIMS_TO_TYPE = "trims_to_type"
+    SPREAD_AFTER = "spread_after_trims"
+    TOO_SHORT = "too_short_to_rely_on"
+    LABELS_NOT_PROVED = "labels_not_proved"
+
+    # events
+    EVENTS_FOUND = "events_found"
+    NO_EVENT = "no_event"
+    NO_SAMPLE_COUNTS = "no_sample_counts"
+    NOT_SURE_WHICH = "events_not_sure_which"
+
+    # pulls
+    NO_PULL = "no_pull"
+    ALL_PULLS_REJECTED = "all_pulls_rejected"
+    FARTHEST_IN_PULL = "farthest_in_pull"
+    PULLS_KEPT = "pulls_kept"
+
+    # response
+    SENSORS_STAND_OUT = "sensors_stand_out"
+    SENSORS_ALIKE = "sensors_alike"
+    SENSORS_NOT_MEASURED = "sensors_not_measured"
+
+    # census
+    BUS_COMPLETE = "bus_complete"
+    BUS_NOT_COMPLETE = "bus_not_complete"
+    NODES_FOUND = "nodes_found"
+    NODES_WITH_NOTES = "nodes_with_notes"
+
+    # identity
+    LABELS_PROVED = "labels_proved"
+    LABELS_DISPROVED = "labels_disproved"
+    LABELS_UNPROVED = "labels_unproved"
+
+    # causes
+    LIKELIEST_CAUSE = "likeliest_cause"
+    NO_CAUSE = "no_cause"
+    TEST_NEXT = "test_next"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The notes of an answer in their order.
+
+    doubt  the result is not to be relied on as it is
+    """
+
+    notes: tuple[Note, ...]
+    doubt: bool = False
+
+
+def answer_text(answer: Answer) -> str:
+    """The answer as one sentence, stressed on a terminal that shows it."""
+    from mixmon.report.words import sentences  # which takes the codes of this module
+
+    said = sentences(answer.notes)
+    return stress(paragraph(f"{said[:1].upper()}{said[1:].rstrip('.')}."), doubt=answer.doubt)
+
+
+# Needs.
+
+
+@dataclass(frozen=True, slots=True)
+class _Need:
+    """Of one cylinder: the need, its interval as it repeats, and with its sensor's own error."""
+
+    cylinder: int
+    percent: float
+    repeats: tuple[float, float]
+    total: tuple[float, float]
+
+
+def balance_answer(balance: Balance) -> Answer:
+    """The farthest cylinder, what the trims leave, and what speaks against relying on it."""
+    needs = [
+        _Need(c.cylinder, c.needs_percent, c.interval95_percent, c.total_interval95_percent)
+        for c in balance.cylinders
+    ]
+    farthest = _farthest(needs, balance.against)
+    short, labels = _doubts(balance.notes, balance.identity, withheld=bool(balance.withheld))
+    known = farthest.code is not AnswerNote.NO_NEED_KNOWN
+    notes = [*_withheld(balance.withheld), *(short if known else []), farthest]
+    if not balance.withheld and math.isfinite(balance.predicted_spread.value):
+        now, after = balance.spread.value, balance.predicted_spread.value
+        notes.append(note(AnswerNote.SPREAD_AFTER, now_percent=now, after_percent=after))
+    return Answer((*notes, *(labels if known else [])), bool(balance.withheld or short) or not known)
+
+
+def trims_answer(sheet: TrimSheet) -> Answer:
+    """What is to be typed where most changes, how sure that is; first that nothing is to be typed."""
+    needs = [_Need(r.cylinder, r.needs_percent, r.interval95_percent, (math.nan,) * 2) for r in sheet.rows]
+    farthest = _farthest(needs, "peers")
+    short, labels = _doubts(sheet.notes, sheet.identity, withheld=bool(sheet.withheld))
+    known = farthest.code is not AnswerNote.NO_NEED_KNOWN
+    notes = [*_withheld(sheet.withheld), *(short if known else []), farthest]
+    if known and not sheet.withheld and sheet.shape != "map":
+        changed = sum(row.new_percent != row.now_percent for row in sheet.rows)
+        notes.append(note(AnswerNote.TRIMS_TO_TYPE, changed=changed, of=len(sheet.rows)))
+    return Answer((*notes, *(labels if known else [])), bool(sheet.withheld or short) or not known)
+
+
+def _withheld(reasons: Sequence[Note]) -> list[Note]:
+    """That no trims are offered, with the first reason."""
+    return [note(AnswerNote.TRIMS_WITHHELD, reasons=len(reasons)), reasons[0]] if reasons else []
+
+
+def _farthest(needs: Iterable[_Need], against: str) -> Note:
+    """The cylinder farthest from the others or the target, and what its interval says of it."""
+    known = [one for one in needs if math.isfinite(one.percent) and math.isfinite(one.repeats[1])]
+    if not known:
+        return note(AnswerNote.NO_NEED_KNOWN)
+    worst = max(known, key=lambda one: abs(one.percent))
+    has_total = math.isfinite(worst.total[0])
+    low, high = worst.total if has_total else worst.repeats
+    if _holds_zero(worst.repeats):
+        code = AnswerNote.NONE_SURE
+    elif _holds_zero((low, high)):
+        code = AnswerNote.FARTHEST_OR_SENSOR
+    else:
+        code = AnswerNote.FARTHEST_SURE
+    return note(
+        code,
+        cylinder=worst.cylinder,
+        needs_percent=worst.percent,
+        from_percent=low,
+        to_percent=high,
+        with_sensor_error=int(has_total),
+        against=against,
+    )
+
+
+def _holds_zero(interval: tuple[float, float]) -> bool:
+    return interval[0] <= 0 <= interval[1]
+
+
+def _doubts(
+    notes: Sequence[Note], identity: IdentityState, *, withheld: bool
+) -> tuple[list[Note], list[Note]]:
+    """What speaks against relying on needs beside withheld trims: of the readings, and of the labels."""
+    short = any(one.code is BalanceNote.TOO_SHORT_FOR_WANDER for one in notes)
+    unproved = identity in (IdentityState.STATED, IdentityState.UNPROVED) and not withheld
+    return (
+        [note(AnswerNote.TOO_SHORT)] if short else [],
+        [note(AnswerNote.LABELS_NOT_PROVED)] if unproved else [],
+    )
+
+
+# Events and pulls.
+
+
+def events_answer(events: Sequence[Event], missing: Sequence[Note]) -> Answer:
+    """What happened, by kind and cylinder, the gravest first; what was not classified is said to be so."""
+    if not events:
+        blind = any(one.code is Gap.NOTHING_COUNTS for one in missing)
+        return Answer((note(AnswerNote.NO_SAMPLE_COUNTS if blind else AnswerNote.NO_EVENT),), doubt=blind)
+    notes = []
+    for kind in _GRAVEST_FIRST:
+        own = [event for event in events if event.kind is kind]
+        if own:
+            by = Counter(c for e in own if not e.all_nodes for c in e.cylinders)
+            most = tuple(c for c, _ in by.most_common(_CYLINDERS_NAMED))
+            code = AnswerNote.NOT_SURE_WHICH if kind is Kind.NOT_CLASSIFIED else AnswerNote.EVENTS_FOUND
+            more = max(len(by) - len(most), 0)
+            notes.append(note(code, kind=kind.value, count=len(own), cylinders=most, more=more))
+    return Answer(tuple(notes), doubt=any(event.kind is Kind.NOT_CLASSIFIED for event in events))
+
+
+_CYLINDERS_NAMED = 3  # our choice: more make no sentence; the table has them all
+
+_GRAVEST_FIRST: tuple[Kind, ...] = (
+    Kind.MISFIRE,
+    Kind.NO_FUEL,
+    Kind.LEAN_EXCURSION,
+    Kind.NOT_CLASSIFIED,
+    *(
+        kind
+        for kind in Kind
+        if kind not in (Kind.MISFIRE, Kind.NO_FUEL, Kind.LEAN_EXCURSION, Kind.NOT_CLASSIFIED)
+    ),
+)
+
+
+def pulls_answer(review: PullReview, nodes: Sequence[Node], against: str) -> Answer:
+    """The farthest cylinder of the last pull that is kept, where in it, and whether that is sure."""
+    if not review.pulls:
+        return Answer((note(AnswerNote.NO_PULL),), doubt=True)
+    kept = [i for i, pull in enumerate(review.pulls) if pull.verdict.suggestion is Suggestion.KEEP]
+    counts = note(AnswerNote.PULLS_KEPT, kept=len(kept), pulls=len(review.pulls))
+    if not kept:
+        return Answer((note(AnswerNote.ALL_PULLS_REJECTED, pulls=len(review.pulls)),), doubt=True)
+    last = review.tables[kept[-1]]
+    needs, halves, points = last.peers, last.peers_half, last.worst
+    if against == "target":
+        needs, halves, points = last.target, last.target_half, last.leanest
+    named = [(node, j, point) for j, (node, point) in enumerate(zip(nodes, points, strict=True)) if point]
+    if not named:
+        return Answer((note(AnswerNote.NO_NEED_KNOWN), counts), doubt=True)
+    node, j, point = max(named, key=lambda one: abs(one[2].needs_percent) if one[2] else 0.0)
+    band = min(range(len(needs)), key=lambda b: abs(float(last.bands.centres[b]) - point.rpm))
+    half = float(halves[band, j])
+    farthest = note(
+        AnswerNote.FARTHEST_IN_PULL,
+        cylinders=node.cylinders,
+        needs_percent=point.needs_percent,
+        half_interval_percent=half,
+        rpm=point.rpm,
+        pull=kept[-1] + 1,
+        against=against,
+    )
+    return Answer((farthest, counts), doubt=not abs(point.needs_percent) > half)
+
+
+# Sensors, nodes and labels.
+
+
+_OF_A_SLOW_SENSOR = frozenset(ResponseNote)
+
+
+def response_answer(sensors: Sequence[SensorResponse]) -> Answer:
+    """The sensors that stand out, and those that were not measured."""
+    measured = [one for one in sensors if math.isfinite(one.t63_s)]
+    if not measured:
+        return Answer(
+            (note(AnswerNote.SENSORS_NOT_MEASURED, cylinders=(), measured=0, sensors=len(sensors)),), True
+        )
+    odd = [one for one in sensors if any(flag.code in _OF_A_SLOW_SENSOR for flag in one.flags)]
+    notes = []
+    if odd:
+        worst = max(odd, key=lambda one: one.times_peers if math.isfinite(one.times_peers) else 0.0)
+        notes.append(
+            note(
+                AnswerNote.SENSORS_STAND_OUT,
+                cylinders=worst.cylinders,
+                t63_ms=1e3 * worst.t63_s,
+                times_peers=worst.times_peers,
+                others=len(odd) - 1,
+            )
+        )
+        notes += worst.flags
+    else:
+        notes.append(note(AnswerNote.SENSORS_ALIKE, sensors=len(measured)))
+    lacking = tuple(c for one in sensors if not math.isfinite(one.t63_s) for c in one.cylinders)
+    if lacking:
+        code = AnswerNote.SENSORS_NOT_MEASURED
+        notes.append(note(code, cylinders=lacking, measured=len(measured), sensors=len(sensors)))
+    return Answer(tuple(notes), doubt=bool(lacking))
+
+
+def census_answer(census: CensusReport, missed: Sequence[str]) -> Answer:
+    """Whether every node is there, alone and regular.
+
+    missed  reasons why the bus is not complete, in words
+    """
+    if not census.declared:
+        return Answer((note(AnswerNote.NODES_FOUND, nodes=len(census.nodes), ids=len(census.ids)),))
+    odd = tuple(node.position for node in census.nodes if node.notes)
+    beside = [note(AnswerNote.NODES_WITH_NOTES, positions=odd)] if odd else []
+    beside += next((node.notes for node in census.nodes if node.notes), ())
+    if missed:
+        return Answer((note(AnswerNote.BUS_NOT_COMPLETE, missed=tuple(missed)), *beside), doubt=True)
+    return Answer((note(AnswerNote.BUS_COMPLETE, nodes=len(census.nodes)), *beside), doubt=bool(odd))
+
+
+def identity_answer(identity: Identity) -> Answer:
+    """Whether each label sees its cylinder; which are exchanged."""
+    steps = identity.steps
+    if identity.state is IdentityState.PROVED:
+        return Answer((note(AnswerNote.LABELS_PROVED, labels=len(identity.labels), steps=steps),))
+    if identity.state is IdentityState.DISPROVED:
+        wrong = tuple(
+            label.labelled[0]
+            for label in identity.labels
+            if label.cylinders and set(label.cylinders) != set(label.labelled)
+        )
+        found = note(AnswerNote.LABELS_DISPROVED, labels=wrong, exchanged=identity.exchanged, steps=steps)
+        return Answer((found,), doubt=True)
+    why = identity.notes[:1]
+    return Answer((note(AnswerNote.LABELS_UNPROVED, steps=steps), *why), doubt=True)
+
+
+def causes_answer(causes: Causes) -> Answer:
+    """The cylinder with the largest need, its likeliest cause, and the next test."""
+    named = [one for one in causes.cylinders if one.causes]
+    if not named:
+        return Answer((note(AnswerNote.NO_CAUSE),))
+    worst = max(named, key=_how_far)
+    first = max(worst.causes, key=lambda c: c.share)
+    apart = any(first.cause in group for group in worst.not_separated)
+    notes = [
+        note(
+            AnswerNote.LIKELIEST_CAUSE,
+            cylinder=worst.cylinder,
+            cause=first.cause.value,
+            percent=100 * first.share,
+            others=sum(one is not worst for one in named),
+            separated=int(not apart),
+        )
+    ]
+    if causes.next_test is not None:
+        test = causes.next_test
+        notes.append(note(AnswerNote.TEST_NEXT, test=test.code.value, minutes=test.minutes))
+    return Answer(tuple(notes), doubt=apart)
+
+
+def _how_far(one: CylinderCauses) -> float:
+    """How far a cylinder is off in the cell in which it is farthest, nearly."""
+    return max(x if math.isfinite(x) else 0.0 for x in (abs(one.level_percent), one.change_percent))
