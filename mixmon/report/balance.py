@@ -39,7 +39,6 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
-        "answer": balance_answer(balance).notes,
         "against": balance.against,
         "charge_share": {
             "assumed_equal": run.session.engine.charge_share is None,
@@ -85,6 +84,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         "misfires": balance.misfires,
         "withheld": balance.withheld,
         "notes": balance.notes,
+        "answer": balance_answer(balance).notes,
     }
 
 

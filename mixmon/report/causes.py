@@ -67,7 +67,6 @@ def causes_json(causes: Causes, run: Run) -> Mapping[str, Any]:
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
-        "answer": causes_answer(causes).notes,
         "cylinders": [_cylinder_json(one) for one in causes.cylinders],
         "patterns": [_pattern_json(one) for one in causes.patterns],
         "next_test": None if causes.next_test is None else _test_json(causes.next_test),
@@ -75,6 +74,7 @@ def causes_json(causes: Causes, run: Run) -> Mapping[str, Any]:
         "left_out_of_reference": causes.left_out_of_reference,
         "cells_compared": causes.cells,
         "notes": causes.notes,
+        "answer": causes_answer(causes).notes,
     }
 
 

@@ -23,7 +23,6 @@ from mixmon.run import LogFacts
 def census_json(census: CensusReport) -> Mapping[str, Any]:
     """The fields of `mixmon census --json` in their order, without session and log."""
     return {
-        "answer": census_answer(census, limits_missed(census)).notes,
         "nodes": [_node_json(node) for node in census.nodes],
         "silent": [_silent_json(node) for node in census.silent],
         "diagnoses": census.diagnoses,
@@ -34,6 +33,7 @@ def census_json(census: CensusReport) -> Mapping[str, Any]:
             _with_id({"bus": m.bus, "message": m.message}, m.can_id) for m in census.missing
         ],
         "ids": [_id_json(i) for i in census.ids],
+        "answer": census_answer(census, limits_missed(census)).notes,
     }
 
 

@@ -70,10 +70,10 @@ def events_json(events: Sequence[Event], known: Sequence[NodeLag], run: Run) -> 
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
-        "answer": events_answer(events, run.log.missing).notes,
         "events": [_event_json(event, run) for event in events],
         "lags": lags_json(known),
         "notes": log_notes(run),
+        "answer": events_answer(events, run.log.missing).notes,
     }
 
 

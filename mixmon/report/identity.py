@@ -54,7 +54,6 @@ def identity_json(identity: Identity, run: Run) -> Mapping[str, Any]:
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
-        "answer": identity_answer(identity).notes,
         "state": identity.state.value,
         "proved": identity.proved,
         "labels": [_label_json(label) for label in identity.labels],
@@ -64,6 +63,7 @@ def identity_json(identity: Identity, run: Run) -> Mapping[str, Any]:
         "crosstalk_percent": identity.crosstalk_percent,
         "crosstalk_half_percent": identity.crosstalk_half,
         "notes": identity.notes,
+        "answer": identity_answer(identity).notes,
     }
 
 

@@ -85,12 +85,12 @@ def pulls_json(
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
-        "answer": pulls_answer(review, run.session.chain.nodes, "peers").notes,
         "bands_rpm": review.bands.centres,
         "edges_rpm": review.bands.edges,
         "sensor_lag_s": lag,
         "lags": lags_json(known),
         "pulls": [_pull_json(review, i, run) for i in chosen],
+        "answer": pulls_answer(review, run.session.chain.nodes, "peers").notes,
     }
 
 

@@ -75,7 +75,6 @@ def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: 
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
         "element_shape": review.shape.value,
-        "answer": response_answer(review.sensors).notes,
         "sensors": review.sensors,
         "cuts": [_cut_json(cut, nodes, run) for cut in review.cuts],
         "unclear_cuts": review.unclear,
@@ -83,6 +82,7 @@ def response_json(review: ResponseReview, pairs: Sequence[PairComparison], run: 
         "steps_refused": [{"t_s": since_first(r.t, run), "why": r.why} for r in review.refused],
         "delay": _delay_json(review),
         "comparisons": [_pair_json(pair, nodes, run) for pair in pairs],
+        "answer": response_answer(review.sensors).notes,
     }
 
 

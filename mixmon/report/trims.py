@@ -39,7 +39,6 @@ def trims_json(sheet: TrimSheet, run: Run) -> Mapping[str, Any]:
     return {
         "session": run.session.name or str(run.session.path or ""),
         "log": log_json(run.log),
-        "answer": trims_answer(sheet).notes,
         "shape": sheet.shape,
         "step_percent": sheet.step_percent,
         "identity": sheet.identity.value,
@@ -79,6 +78,7 @@ def trims_json(sheet: TrimSheet, run: Run) -> Mapping[str, Any]:
         ],
         "withheld": sheet.withheld,
         "notes": sheet.notes,
+        "answer": trims_answer(sheet).notes,
     }
 
 
