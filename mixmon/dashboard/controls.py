@@ -15,7 +15,7 @@ from typing import Final
 
 from mixmon.dashboard.keys import EXPORTABLE_PAGES, PICTURED_PAGES, Asked, Page, Prompt
 from mixmon.dashboard.palettes import PALETTES
-from mixmon.dashboard.scene import ORDERS, Scene
+from mixmon.dashboard.scene import ORDER_WORDS, ORDERS, Scene
 from mixmon.dashboard.screens import checks, identity, trims
 from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.events import line_at
@@ -457,6 +457,7 @@ class Controls:
     def _change_order(self) -> None:
         at = ORDERS.index(self.state.options.order)
         self._change_view(order=ORDERS[(at + 1) % len(ORDERS)])
+        self.tell(ORDER_WORDS[self.state.options.order], self._now)
 
     def _change_unit(self) -> None:
         names = [unit.name for unit in self._units]

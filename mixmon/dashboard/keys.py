@@ -36,43 +36,64 @@ class Asked(Enum):
     GO_TO = "go to"
 
 
+_CARET_KEYS = frozenset({"left", "right", "home", "end"})
+
 LONGEST_ANSWER = 200
 """Characters. Our choice: two lines of a log; a key that is held down ends here."""
 
 
 @dataclass(frozen=True, slots=True)
 class Prompt:
-    """A question; `typed` is the answer so far. Without `words`, y alone means yes."""
+    """A question; `typed` is the answer so far. Without `words`, y alone means yes.
+
+    behind  characters of the answer behind the caret; what is typed goes in before them
+    """
 
     asked: Asked
     question: str
     words: bool = True
     typed: str = ""
+    behind: int = 0
+
+    @property
+    def halves(self) -> tuple[str, str]:
+        """The answer before and behind the caret."""
+        at = len(self.typed) - self.behind
+        return self.typed[:at], self.typed[at:]
 
     def press(self, key: str) -> Prompt:
-        """The prompt after one key: a character more, one less, or an empty answer."""
-        if key == "backspace":
-            return replace(self, typed=self.typed[:-1])
+        """The prompt after one key: a character more, one less, an empty answer, or the caret elsewhere."""
+        before, behind = self.halves
+        if key in _CARET_KEYS:
+            moved = {"left": self.behind + 1, "right": self.behind - 1, "home": len(self.typed), "end": 0}
+            return replace(self, behind=min(max(moved[key], 0), len(self.typed)))
         if key == "ctrl+u":
-            return replace(self, typed="")
-        if len(key) == 1 and key.isprintable() and len(self.typed) < LONGEST_ANSWER:
-            return replace(self, typed=self.typed + key)
-        return self
+            return replace(self, typed="", behind=0)
+        if key == "backspace":
+            before = before[:-1]
+        elif key == "delete":
+            behind = behind[1:]
+        elif len(key) == 1 and key.isprintable() and len(self.typed) < LONGEST_ANSWER:
+            before += key
+        return replace(self, typed=before + behind, behind=len(behind))
 
 
 def prompt_row(prompt: Prompt, width: int) -> Row:
-    """The question and the answer; of a long answer the end is visible."""
+    """The question and the answer; of a long answer what lies around the caret is visible."""
     asked = clean(prompt.question)
     if not prompt.words:
         return fit_row([(f" {asked}  y yes, any other key no", "prompt")], width, "prompt")
     question, hint = f" {asked}: ", "  enter keeps, esc leaves "
-    typed = clean(prompt.typed)
+    before, behind = map(clean, prompt.halves)
     room = width - cells(question) - 1
-    if cells(typed) + cells(hint) > room:
+    if cells(before + behind) + cells(hint) > room:
         hint = ""
-    while typed and cells(typed) > room:
-        typed = typed[1:]
-    return fit_row([(f"{question}{typed}_", "prompt"), (hint, "prompt")], width, "prompt")
+    while before and cells(before) > room - cells(behind[:1]):
+        before = before[1:]
+    caret = ("_", "prompt") if not behind else (behind[0], "text")
+    return fit_row(
+        [(question + before, "prompt"), caret, (behind[1:], "prompt"), (hint, "prompt")], width, "prompt"
+    )
 
 
 def message_row(words: str, width: int) -> Row:
@@ -156,7 +177,12 @@ BINDINGS: Final = (
     KeyBinding(
         "p P", "peaks", "mark the leanest need so far on the bars; P: reset it", _on_pages(Page.WATCH)
     ),
-    KeyBinding("o", "order", "bars in firing order or bank by bank", _on_pages(Page.WATCH)),
+    KeyBinding(
+        "o",
+        "order",
+        "cylinders in firing order, bank by bank, or what needs the most change first",
+        _on_pages(Page.WATCH),
+    ),
     KeyBinding("s", "spread", "cells show the spread of all cylinders", _on_pages(Page.BALANCE)),
     KeyBinding(
         "s", "log", "sensor log: what the ledger knows of each; again: the nodes", _on_pages(Page.BUS)

@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from mixmon.arrays import Floats
 from mixmon.dashboard.scene import Digits
 from mixmon.findings.alarms.misfire import marked_name
 from mixmon.findings.alarms.records import AlarmEvent
@@ -103,10 +104,15 @@ HOLD_S: Final = 1.5
 """Our choice: for how long the worst value stays, long enough to look up and read it."""
 
 
+RANK_S: Final = 3.0
+"""Our choice: the least time for which rows in order of need keep their places, long enough to find one."""
+
+
 class ReadoutHold:
     """A stage: takes snapshots with the seconds of the watcher's clock, gives the numbers to show.
 
-    Keeps the numbers that stand, when they were renewed, and until when the two worst values are held.
+    Keeps the numbers that stand, when they were renewed, until when the two worst values are held, and the
+    order of the nodes by need with its time.
     """
 
     def __init__(self) -> None:
@@ -114,6 +120,8 @@ class ReadoutHold:
         self._renewed = -np.inf
         self._leanest_until = -np.inf
         self._spread_until = -np.inf
+        self._ranked: tuple[int, ...] = ()
+        self._rank_until = -np.inf
 
     def feed(self, snapshot: Snapshot, now_s: float) -> Digits:
         """The numbers to show now."""
@@ -131,6 +139,7 @@ class ReadoutHold:
         valid = cylinders.state == SampleState.VALID
         needs = cylinders.vs_target if against == "target" else cylinders.vs_peers
         worst, worst_need = self._hold_leanest(snapshot, against, leanest, need, now_s)
+        needs = np.where(valid, needs, np.nan)
         return Digits(
             leanest=leanest,
             need=need,
@@ -140,10 +149,11 @@ class ReadoutHold:
             rpm=snapshot.engine.get("rpm", np.nan),
             target=snapshot.target,
             lam=tuple(np.where(valid, cylinders.lam, np.nan).tolist()),
-            needs=tuple(np.where(valid, needs, np.nan).tolist()),
+            needs=tuple(needs.tolist()),
             worst=worst,
             worst_need=worst_need,
             worst_spread=self._hold_spread(snapshot, now_s),
+            ranked=self._hold_rank(needs, now_s),
         )
 
     def _hold_leanest(
@@ -157,6 +167,13 @@ class ReadoutHold:
                 return held.worst, held.worst_need
         self._leanest_until = now_s + HOLD_S
         return index, need
+
+    def _hold_rank(self, needs: Floats, now_s: float) -> tuple[int, ...]:
+        """The nodes by the size of their need, as they stand until their time is over."""
+        if now_s >= self._rank_until or len(self._ranked) != len(needs):
+            self._rank_until = now_s + RANK_S
+            self._ranked = tuple(np.argsort(-np.abs(needs), kind="stable").tolist())
+        return self._ranked
 
     def _hold_spread(self, snapshot: Snapshot, now_s: float) -> float:
         held = self._digits.worst_spread if self._digits is not None else np.nan

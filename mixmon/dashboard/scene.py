@@ -131,7 +131,14 @@ _SAMPLE_STATES: Final = tuple(SampleState)
 SCALES: Final = (6.0, 12.0, 24.0)
 """Reach of a bar to either side, percent of fuel. Our choice: doubling; usual spreads fill the middle one."""
 
-ORDERS: Final = ("firing", "bank")
+ORDERS: Final = ("firing", "bank", "worst")
+"""In the order in which a key goes through them; worst: what needs the most change first."""
+
+ORDER_WORDS: Final = {
+    "firing": "cylinders in firing order",
+    "bank": "cylinders bank by bank",
+    "worst": "cylinders by need, the largest first",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +187,7 @@ class Digits:
     need     what it needs, percent; `against` says against what
     lam, needs  one a node, NaN where not known
     worst, worst_need, worst_spread  the same at its worst of the last moments
+    ranked  all nodes, what needs the most change first, those not known last; renewed less often
     """
 
     leanest: int | None
@@ -194,6 +202,7 @@ class Digits:
     worst: int | None
     worst_need: float
     worst_spread: float
+    ranked: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -246,6 +255,8 @@ class Scene:
 
     def order(self) -> tuple[int, ...]:
         """Nodes in the order in which they are drawn."""
+        if self.options.order == "worst":
+            return self.digits.ranked
         return self.setting.firing if self.options.order == "firing" else self.setting.by_bank
 
     def chosen(self) -> int | None:

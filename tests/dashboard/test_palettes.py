@@ -1,29 +1,11 @@
 """Everything can be read in every palette."""
 
+import numpy as np
 import pytest
+from print_legibility import LEAST, SIGHT, angles, contrast, low
 
+from mixmon.dashboard.digits import LEAST_ARC_MINUTES
 from mixmon.dashboard.palettes import PALETTES, palette
-
-LEAST = {"print": 4.5, "dark": 4.5, "sunlight": 7.0}
-
-
-def contrast(ink: str, ground: str) -> float:
-    """Contrast ratio, 1 to 21, of two colours `#rrggbb`.
-
-    (L1 + 0.05) / (L2 + 0.05) of the relative luminances (W3C, WCAG 2.1, definition of contrast ratio).
-
-    >>> round(contrast("#000000", "#ffffff"), 1)
-    21.0
-    """
-    lighter, darker = sorted((_relative_luminance(ink), _relative_luminance(ground)), reverse=True)
-    return (lighter + 0.05) / (darker + 0.05)
-
-
-def _relative_luminance(colour: str) -> float:
-    """Relative luminance (WCAG 2.1, definition; linear sRGB with weights 0.2126, 0.7152, 0.0722)."""
-    parts = (int(colour[i : i + 2], 16) / 255.0 for i in (1, 3, 5))
-    linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
 @pytest.mark.parametrize(
@@ -40,18 +22,28 @@ def test_contrast_follows_the_published_formula(ink, ground, ratio):
     assert contrast(ink, ground) == pytest.approx(ratio, abs=0.005)
 
 
-def shown(name):
-    """Ink on ground as it is seen, by style."""
-    for style, look in palette(name).items():
-        pair = (look.ground, look.ink) if look.inverse else (look.ink, look.ground)
-        yield style, *pair
-
-
+@pytest.mark.parametrize("sight", SIGHT)
 @pytest.mark.parametrize("name", sorted(LEAST))
-def test_text_stands_out(name):
+def test_text_stands_out_for_every_sight(name, sight):
     """4.5 to 1 for text (WCAG 2.1, 1.4.3), 7 to 1 in sunlight."""
-    low = {style: contrast(ink, ground) for style, ink, ground in shown(name)}
-    assert {style: ratio for style, ratio in low.items() if ratio < LEAST[name]} == {}
+    assert low(name, sight) == {}
+
+
+def test_a_simulated_sight_keeps_neutral_colours_and_the_confusion_that_names_it():
+    """Each row of a matrix adds to 1. Protan sight makes red dark (Machado, Oliveira and Fernandes 2009)."""
+    assert np.array([SIGHT[s] for s in SIGHT]).sum(axis=2) == pytest.approx(1.0, abs=2e-6)
+    for sight in SIGHT:
+        assert contrast("#767676", "#ffffff", sight) == pytest.approx(4.54, abs=0.005)
+    assert contrast("#ff0000", "#000000", "protan") < contrast("#ff0000", "#000000", "deutan")
+    assert contrast("#ff0000", "#000000", "protan") < contrast("#ff0000", "#000000")
+
+
+def test_large_digits_can_be_read_from_two_metres_at_every_size():
+    """At least 16 minutes of arc (ISO 9241-3, second-hand); 15.6 inch at 80x24: 8.09 mm a row, by hand."""
+    found = angles()
+    assert min(min(one.blocks, one.strokes) for one in found) >= LEAST_ARC_MINUTES
+    first = next(one for one in found if one.rows == 24 and one.inch == 15.6)
+    assert first.blocks == pytest.approx(np.degrees(np.arctan(3 * 8.092e-3 / 2.0)) * 60, rel=1e-3)
 
 
 def test_mono_uses_the_terminal_s_own_colours():

@@ -1,16 +1,20 @@
-"""The help screen: keys, letters, limit words, alarm states, and how far away the screen can be read."""
+"""The help screen: the keys of the screen at hand and the common ones in short, then everything at length.
+
+What comes first fits the usual terminal of 80 columns and 24 rows. Below it every key, the letters, the limit
+words, the alarm states, and how far away the screen can be read.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from mixmon.dashboard.digits import CAPITAL_SHARE, LEAST_ARC_MINUTES, arc_minutes
-from mixmon.dashboard.keys import BINDINGS
+from mixmon.dashboard.keys import BINDINGS, KeyBinding, Page, bindings
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.far import plan_far_zone
 from mixmon.dashboard.screens.status import Sheet, framed, status
 from mixmon.dashboard.screens.timeline import SIGNS
-from mixmon.dashboard.text import LETTER_LEGEND, Row, beside, blank, fit_row, wrap
+from mixmon.dashboard.text import LETTER_LEGEND, Row, Segment, beside, blank, fit, fit_row, wrap
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.alarms.states import SHORT_WORDS, AlarmFlag, AlarmState
 
@@ -37,18 +41,63 @@ _LIMIT_WORDS = (
 )
 
 
-def help_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
-    """Keys, letters, limit words, alarm states; `first` rows are scrolled away."""
+_SHORT_NAME = 5
+"""Cells of a key's name, of the longest of them."""
+
+_SHORT_COLUMN = 20
+"""Cells of a key told in short. Our choice: the longest with a gap; four stand side by side in 80."""
+
+
+def help_page(
+    scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0, asked_from: Page = Page.WATCH
+) -> list[Row]:
+    """The keys of the screen it was asked from, then all else; `first` rows are scrolled away."""
     width = sheet.width
     head = [status(scene, verdict, width, title="KEYS")]
     signs = () if scene.live.timeline is None else SIGNS
     body = [
+        *_rows_at_hand(asked_from, width, live=scene.live.replay_position is None),
+        _heading("everything, at length", width),
         *_help_rows(width),
         *_pair_rows(signs, width),
         blank(width),
         *_legibility_rows(scene, width, sheet.height),
     ]
     return framed(head, body, sheet, first=first)
+
+
+def _rows_at_hand(page: Page, width: int, *, live: bool) -> list[Row]:
+    """The keys of one screen in a line or two each, and in short those that work on every screen."""
+    here = bindings(page, live=live)
+    own = [b for b in here if b.pages and not b.replay]
+    rows = [_heading(f"keys of this screen: {page.value.lower()}", width)] if own else []
+    rows += _pair_rows([(b.name, b.long) for b in own], width)
+    rows += [
+        _heading("on every screen", width),
+        *_short_rows([b for b in here if not (b.pages or b.replay)], width),
+    ]
+    replay = [b for b in here if b.replay]
+    if replay:
+        rows += [_heading("in a replay", width), *_short_rows(replay, width)]
+    return rows
+
+
+def _heading(words: str, width: int) -> Row:
+    return fit_row([(f" {words}", "label")], width)
+
+
+def _short_rows(keys: Sequence[KeyBinding], width: int) -> list[Row]:
+    """Keys and a word or two, as many columns as there is room for, read downwards."""
+    columns = max(width // _SHORT_COLUMN, 1)
+    height = -(-len(keys) // columns)
+    rows = []
+    for y in range(height):
+        row: list[Segment] = []
+        for binding in keys[y::height]:
+            row += [(f" {fit(binding.name, _SHORT_NAME)} ", "key-name")]
+            row += [(fit(binding.short, _SHORT_COLUMN - _SHORT_NAME - 2), "text")]
+        rows.append(fit_row(row, width))
+    return rows
 
 
 def _legibility_rows(scene: Scene, width: int, height: int) -> list[Row]:

@@ -160,8 +160,9 @@ def _draw_page(scene: Scene, state: State, width: int, height: int) -> list[Row]
     others = {
         Page.STEPS: identity_page,
         Page.NOTES: notes_page,
-        Page.HELP: help_page,
     }
+    if page is Page.HELP:
+        return help_page(scene, word, sheet, first=state.first, asked_from=state.before)
     return others[page](scene, word, sheet, first=state.first)
 
 
