@@ -77,5 +77,5 @@ def test_help_begins_with_the_screen_at_hand_and_has_all_its_keys_on_80_by_24(pa
     for binding in own:
         assert f" {binding.name:<8} {binding.long[:50]}" in " ".join(first.split("\n"))
     for binding in bindings(page, live=live):
-        assert f" {binding.name:<5} " in first
+        assert f" {binding.name:<6} " in first
     assert any("everything, at length" in line for line in text(draw(shown, state, 80, 60)))

@@ -41,7 +41,7 @@ _LIMIT_WORDS = (
 )
 
 
-_SHORT_NAME = 5
+_SHORT_NAME = 6
 """Cells of a key's name, of the longest of them."""
 
 _SHORT_COLUMN = 20
