@@ -259,8 +259,12 @@ def test_control_c_twice_ends_the_screens_and_closes_the_record(starter: Starter
     screen = Screen(starter, tmp_path)
     screen.press(b"\x03\x03")
     assert screen.program.wait(ENDS_S) == INTERRUPTED
-    assert screen.program.err == "mixmon: interrupted; what had been written is whole\n"
-    assert open_run(list_runs(screen.runs)[0]).verified
+    (run,) = list_runs(screen.runs)
+    where, interrupted = screen.program.err.splitlines()
+    assert where.startswith(f"mixmon: runs/{run.name}: 00:")
+    assert where.endswith(f"; next: mixmon replay runs/{run.name}")
+    assert interrupted == "mixmon: interrupted; what had been written is whole"
+    assert open_run(run).verified
 
 
 def test_a_signal_again_and_again_is_one_signal(starter: Starter, long_log: Path, tmp_path: Path) -> None:

@@ -102,7 +102,9 @@ def test_control_c_closes_the_record_properly(
     assert (run.verified, run.faults) == (True, ())
     assert run.manifest.state == "complete"
     if command == ["record"]:
-        assert out == f"{folder}: {run.manifest.frames} frames, {run.manifest.size} bytes, {LOST}\n"
+        told = f"{run.manifest.frames} frames, {run.manifest.size} bytes, {LOST}"
+        assert out.startswith(f"{folder}: 00:")
+        assert out.endswith(f" recorded, {told}; next: mixmon replay {folder}\n")
     else:
         assert "valid 8/8" in out
     accepted = [note.data["text"] for note in run.notes if note.kind == "note"]
