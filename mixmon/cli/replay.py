@@ -6,7 +6,7 @@ import argparse
 
 from mixmon.arrays import SECOND_NS
 from mixmon.cli import options
-from mixmon.cli.console import flush_results, result, talk
+from mixmon.cli.console import result, talk
 from mixmon.cli.live import Follower
 from mixmon.cli.main import DONE
 from mixmon.cli.output import evidence_keeper
@@ -22,8 +22,9 @@ from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
 from mixmon.record.run_folder import RunFolder, load_kept_session, open_run
 from mixmon.report.alarms import alarm_limits_text, alarm_line, alarms_json
+from mixmon.report.answers import alarms_answer, answer_text
 from mixmon.report.balance import balance_json, balance_text
-from mixmon.report.text import to_json
+from mixmon.report.text import listed, title, to_json
 from mixmon.report.units import Unit
 from mixmon.run import LogFacts, Run, listed_steps, notes_on_missing
 from mixmon.session.load import load_session
@@ -159,7 +160,7 @@ def _make_worker(
 
 
 def _print_text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -> int:
-    """Prints alarm records as they come, then the balance.
+    """Prints the alarm records, what is said of them first, then the balance.
 
     Raises:
         SourceError: it cannot be read, or holds nothing for the session.
@@ -169,9 +170,6 @@ def _print_text(worker: Worker, source: ReplaySource, arguments: argparse.Namesp
 
     def report_alarm(event: AlarmEvent) -> None:
         events.append(event)
-        if not arguments.json:
-            result(f"{alarm_line(event, source.first_ns or 0)}\n")
-            flush_results()
 
     unit = units_of(worker.binding, arguments.units)[0]
     follower = Follower(worker, quiet=arguments.quiet, on_alarm=report_alarm, on_second=lambda: None)
@@ -201,7 +199,10 @@ def _print_balance(
     run_ = _run_for_report(worker, source)
     found = worker.observer.balance(missing=run_.log.missing)
     if not arguments.json:
-        result(f"\n{alarm_limits_text(worker.session)}\n{balance_text(found, run_, unit)}")
+        lines = "".join(listed(alarm_line(event, source.first_ns or 0)) for event in events)
+        answer = title("ALARMS", run_.session.name) + answer_text(alarms_answer(events))
+        alarms = f"{answer}{lines}\n{alarm_limits_text(worker.session)}"
+        result(f"{alarms}\n{balance_text(found, run_, unit)}")
         return
     alarms = alarms_json(events, worker.snapshot.alarms, worker.session, source.first_ns or 0)
     result(to_json({**alarms, **balance_json(found, run_)}))

@@ -121,7 +121,7 @@ def run(arguments: argparse.Namespace) -> int:
         return conclude(to_json(sensors_json(place, sensors, lessons, withdrawn)), status)
     told = lessons_text(lessons) + (withdrawal_text(withdrawn) if withdrawn else "")
     whole = sensor_text(place, sensors[0]) if arguments.serial else sensors_text(place, sensors)
-    return conclude(f"{told}\n{whole}" if told else whole, status)
+    return conclude(f"{whole}\n{told}" if told else whole, status)
 
 
 def _check_options(arguments: argparse.Namespace) -> None:

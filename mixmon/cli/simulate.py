@@ -18,7 +18,7 @@ from mixmon.errors import ScenarioError, UsageError
 from mixmon.frames.candump_write import write_candump
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
-from mixmon.report.text import to_json
+from mixmon.report.text import Column, table, to_json
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario, scenario_names
 from mixmon.simulate.scenario import Scenario
@@ -91,8 +91,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Plays the scenario, and writes each file that an option names; with --grade, prints the grading."""
     if arguments.list:
         names = scenario_names()
-        column = max(map(len, names))
-        result("".join(f"{name:{column}}  {load_scenario(name).about}\n" for name in names))
+        columns = [Column("scenario", left=True), Column("what it has", left=True, wraps=True)]
+        result(table(columns, [(name, load_scenario(name).about) for name in names]))
         return DONE
     try:
         simulation = _make_simulation(arguments)

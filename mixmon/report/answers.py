@@ -11,17 +11,24 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.balance.balance import Balance
 from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.bias.design import RotationDesign
+from mixmon.findings.bias.rotation import Rotation
 from mixmon.findings.causes.causes import Causes, CylinderCauses
 from mixmon.findings.census.records import CensusReport
 from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.events.tips import TipReview
 from mixmon.findings.identity.identity import Identity
+from mixmon.findings.proof.compare import BeforeAfter
+from mixmon.findings.proof.equivalence import Outcome
 from mixmon.findings.pulls.quality import Suggestion
 from mixmon.findings.pulls.review import PullReview
 from mixmon.findings.response.notes import ResponseNote
 from mixmon.findings.response.sensors import SensorResponse
 from mixmon.findings.trims.sheet import TrimSheet
+from mixmon.ledger.standing import SensorRecord
 from mixmon.messages.gaps import Gap
 from mixmon.note import Note, NoteCode, note
 from mixmon.report.page import stress
@@ -71,6 +78,33 @@ class AnswerNote(NoteCode):
     LABELS_PROVED = "labels_proved"
     LABELS_DISPROVED = "labels_disproved"
     LABELS_UNPROVED = "labels_unproved"
+
+    # rotation
+    NOT_SOLVED = "not_solved"
+    SESSIONS_DISAGREE = "sessions_disagree"
+    NOTHING_CHECKS = "nothing_checks_it"
+    LARGEST_BIAS = "largest_bias"
+    SESSIONS_PLANNED = "sessions_planned"
+    ERROR_NOT_REACHED = "error_not_reached"
+
+    # comparison
+    NOTHING_COMPARED = "nothing_compared"
+    CONDITIONS_DIFFER = "conditions_differ_between_runs"
+    TRIM_EFFECT = "trim_effect"
+    CHANGES_SHOWN = "changes_shown"
+
+    # tips
+    NO_TIP = "no_tip"
+    LARGEST_PEAK = "largest_peak"
+
+    # the ledger
+    NO_SENSOR_KNOWN = "no_sensor_known"
+    LOOK_AT_SENSORS = "look_at_sensors"
+    NO_REMARK_ON_SENSORS = "no_remark_on_sensors"
+
+    # alarms
+    NO_ALARM_RAISED = "no_alarm_raised"
+    ALARMS_RAISED = "alarms_raised"
 
     # causes
     LIKELIEST_CAUSE = "likeliest_cause"
@@ -345,3 +379,117 @@ def causes_answer(causes: Causes) -> Answer:
 def _how_far(one: CylinderCauses) -> float:
     """How far a cylinder is off in the cell in which it is farthest, nearly."""
     return max(x if math.isfinite(x) else 0.0 for x in (abs(one.level_percent), one.change_percent))
+
+
+# Rotations, comparisons, tips, the ledger, alarms.
+
+
+def rotation_answer(rotation: Rotation) -> Answer:
+    """The farthest cylinder and the largest bias; first that it is not solved, or that nothing checks it."""
+    if rotation.why_not is not None:
+        return Answer((note(AnswerNote.NOT_SOLVED), rotation.why_not), doubt=True)
+    notes = []
+    if rotation.consistent is None:
+        notes.append(note(AnswerNote.NOTHING_CHECKS))
+    elif not rotation.consistent:
+        notes.append(note(AnswerNote.SESSIONS_DISAGREE))
+    ends = [
+        (c.cylinder, c.needs_percent, c.needs_percent - c.half_interval_percent, c.half_interval_percent)
+        for c in rotation.cylinders
+    ]
+    free = [_Need(c, need, (low, low + 2 * half), (low, low + 2 * half)) for c, need, low, half in ends]
+    doubt = bool(notes)
+    notes.append(_farthest(free, "peers"))
+    known = [one for one in rotation.sensors if math.isfinite(one.bias_percent)]
+    if known:
+        worst = max(known, key=lambda one: abs(one.bias_percent))
+        half = worst.half_interval_percent
+        values = {"sensor": worst.sensor, "bias_percent": worst.bias_percent, "half_interval_percent": half}
+        notes.append(note(AnswerNote.LARGEST_BIAS, **values))
+    return Answer(tuple(notes), doubt)
+
+
+def design_answer(design: RotationDesign) -> Answer:
+    """How many sessions, and what they will make known; first that what was asked for is not reached."""
+    if design.why_not is not None:
+        return Answer((note(AnswerNote.NOT_SOLVED), design.why_not), doubt=True)
+    sessions, half = len(design.sessions), max(design.half_interval_percent, default=math.nan)
+    planned = note(AnswerNote.SESSIONS_PLANNED, sessions=sessions, half_interval_percent=half)
+    if design.reached:
+        return Answer((planned,))
+    missed = note(AnswerNote.ERROR_NOT_REACHED, wanted_percent=design.wanted_percent)
+    return Answer((missed, planned), doubt=True)
+
+
+def comparison_answer(found: BeforeAfter) -> Answer:
+    """Whether trims took, and what changed; first what was unlike in the two runs."""
+    if not found.cells:
+        return Answer((note(AnswerNote.NOTHING_COMPARED),), doubt=True)
+    unlike = tuple(one.quantity for one in found.conditions if one.alike is False)
+    notes = [note(AnswerNote.CONDITIONS_DIFFER, quantities=unlike)] if unlike else []
+    for verdict in dict.fromkeys(one.verdict.code for one in found.effect):
+        own = [one for one in found.effect if one.verdict.code == verdict]
+        slope = own[0].slope if len(own) == 1 else math.nan
+        cylinders = tuple(one.cylinder for one in own)
+        notes.append(note(AnswerNote.TRIM_EFFECT, verdict=verdict.value, cylinders=cylinders, slope=slope))
+    outcomes = Counter(one.outcome for one in found.cylinders)
+    changed = tuple(one.cylinder for one in found.cylinders if one.outcome is Outcome.DIFFERENT)
+    notes.append(
+        note(
+            AnswerNote.CHANGES_SHOWN,
+            different=changed,
+            equivalent=outcomes[Outcome.EQUIVALENT],
+            not_shown=outcomes[Outcome.NOT_SHOWN],
+            margin_percent=found.margin_percent,
+        )
+    )
+    return Answer(tuple(notes), doubt=bool(unlike))
+
+
+def tips_answer(found: TipReview, nodes: Sequence[Node]) -> Answer:
+    """The largest excursion of any cylinder, against its noise."""
+    peaks = [
+        (i, node, one)
+        for i, tip in enumerate(found.tips, 1)
+        for node, one in zip(nodes, tip.measures, strict=True)
+        if one is not None and math.isfinite(one.peak)
+    ]
+    if not peaks:
+        return Answer((note(AnswerNote.NO_TIP, unjudged=found.unjudged),), doubt=bool(found.unjudged))
+    tip, node, worst = max(peaks, key=lambda one: abs(one[2].peak))
+    clear = abs(worst.peak) > _CLEAR_OF_NOISE * worst.noise
+    values = {"cylinders": node.cylinders, "peak_lambda": worst.peak, "tip": tip, "clear": int(clear)}
+    return Answer((note(AnswerNote.LARGEST_PEAK, **values),), doubt=not clear)
+
+
+_CLEAR_OF_NOISE = 3  # standard deviations; a smaller peak may be chance (`findings.events.tips.TipMeasure`)
+
+
+def sensors_answer(sensors: Sequence[SensorRecord]) -> Answer:
+    """The sensors of which something stands out, with the first flag of the first."""
+    if not sensors:
+        return Answer((note(AnswerNote.NO_SENSOR_KNOWN),))
+    odd = [one for one in sensors if one.flags or one.harms]
+    if not odd:
+        return Answer((note(AnswerNote.NO_REMARK_ON_SENSORS, sensors=len(sensors)),))
+    names = tuple(one.serial for one in odd)
+    first = next((one.flags[:1] for one in odd if one.flags), ())
+    return Answer((note(AnswerNote.LOOK_AT_SENSORS, sensors=names, of=len(sensors)), *first), doubt=True)
+
+
+def alarms_answer(events: Sequence[AlarmEvent]) -> Answer:
+    """Which alarms asked for attention, how often, and in which cylinders most."""
+    raised = [event for event in events if event.announced]
+    if not raised:
+        return Answer((note(AnswerNote.NO_ALARM_RAISED),))
+    notes = []
+    rules = Counter((event.priority, event.rule) for event in raised)
+    for (priority, rule), count in sorted(rules.items())[:_RULES_NAMED]:
+        by = Counter(c for event in raised if event.rule == rule for c in event.cylinders)
+        most = tuple(c for c, _ in by.most_common(_CYLINDERS_NAMED))
+        values = {"priority": priority, "rule": rule, "count": count, "cylinders": most}
+        notes.append(note(AnswerNote.ALARMS_RAISED, **values, more=max(len(by) - len(most), 0)))
+    return Answer(tuple(notes), doubt=True)
+
+
+_RULES_NAMED = 3  # our choice: more make no sentence; the records have them all

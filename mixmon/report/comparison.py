@@ -10,6 +10,7 @@ from mixmon.findings.balance.balance import Spread
 from mixmon.findings.proof.compare import BeforeAfter, CylinderChange, TrimEffect
 from mixmon.findings.proof.conditions import Condition
 from mixmon.findings.proof.equivalence import Outcome
+from mixmon.report.answers import answer_text, comparison_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import Column, counted, half_width, note_lines, number, paragraph, table, title
 from mixmon.report.words import CONDITION_NAMES, sentence
@@ -40,6 +41,7 @@ def comparison_json(found: BeforeAfter, logs: Sequence[LogFacts]) -> Mapping[str
         "power": found.power,
         "conditions": found.conditions,
         "notes": found.notes,
+        "answer": comparison_answer(found).notes,
     }
 
 
@@ -59,7 +61,7 @@ def _spread_json(spread: Spread) -> Mapping[str, Any]:
 def comparison_text(found: BeforeAfter, logs: Sequence[LogFacts]) -> str:
     """The whole result for a terminal of 80 columns."""
     parts = [
-        title("COMPARISON", counted(len(found.cells), "shared cell")),
+        title("COMPARISON", counted(len(found.cells), "shared cell")) + answer_text(comparison_answer(found)),
         _run_lines(found, logs),
         _cell_table(found),
         _change_table(found),

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from mixmon.grade.item import Grading, Item
-from mixmon.report.page import current_page
-from mixmon.report.text import printable, wrap
+from mixmon.report.page import current_page, stress
+from mixmon.report.text import paragraph, title, wrap
 
 _GRADING_WIDTH = max(len(grading.value) for grading in Grading) + 2  # the longest word and a gap of two
 _LABEL_WIDTH = len("tolerance") + 2  # the longest label and a gap of two
@@ -35,9 +35,11 @@ def grade_json(items: Sequence[Item], scenario: str, seed: int) -> Mapping[str, 
 
 
 def grade_text(items: Sequence[Item], scenario: str, seed: int) -> str:
-    """Every item with its verdict and what that rests on, for a terminal of 80 columns; counts last."""
+    """Every item with its verdict and what that rests on, for a terminal of 80 columns; counts first."""
     counts = ", ".join(f"{count} {verdict}" for verdict, count in _count_gradings(items).items())
-    return f"GRADE  {printable(scenario)}, seed {seed}\n\n{''.join(map(_item_text, items))}\n{counts}\n"
+    wrong = any(item.grading is Grading.WRONG for item in items)
+    head = title("GRADE", f"{scenario}, seed {seed}") + stress(paragraph(counts), doubt=wrong)
+    return f"{head}\n{''.join(map(_item_text, items))}"
 
 
 def _item_text(item: Item) -> str:

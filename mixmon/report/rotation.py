@@ -9,6 +9,7 @@ from typing import Any
 from mixmon.findings.bias.design import RotationDesign
 from mixmon.findings.bias.rotation import Rotation, RotationSession
 from mixmon.note import Note
+from mixmon.report.answers import answer_text, design_answer, rotation_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import NO_VALUE, Column, counted, half_width, note_lines, paragraph, table, title
 from mixmon.report.words import sentence
@@ -44,6 +45,7 @@ def rotation_json(rotation: Rotation, logs: Sequence[LogFacts]) -> Mapping[str, 
         "look_error_percent": rotation.look_error_percent,
         "design": _moves_json(len(rotation.sessions) + 1, rotation.design),
         "notes": rotation.notes,
+        "answer": rotation_answer(rotation).notes,
     }
 
 
@@ -80,6 +82,7 @@ def design_json(design: RotationDesign) -> Mapping[str, Any]:
             *proposed,
         ],
         "notes": design.notes,
+        "answer": design_answer(design).notes,
     }
 
 
@@ -106,7 +109,7 @@ def rotation_text(rotation: Rotation, logs: Sequence[LogFacts]) -> str:
     """The whole result for a terminal of 80 columns."""
     sessions, cells = counted(len(rotation.sessions), "session"), counted(len(rotation.cells), "cell")
     parts = [
-        title("ROTATION", f"{sessions}, {cells} shared"),
+        title("ROTATION", f"{sessions}, {cells} shared") + answer_text(rotation_answer(rotation)),
         _session_lines(rotation.sessions, logs),
         _placed_table(rotation.sessions),
     ]
@@ -212,7 +215,7 @@ def design_text(design: RotationDesign) -> str:
     """The design for a terminal of 80 columns."""
     sensors, sessions = counted(len(design.sensors), "sensor"), counted(len(design.sessions), "session")
     parts = [
-        title("ROTATION DESIGN", f"{sensors}, {sessions}"),
+        title("ROTATION DESIGN", f"{sensors}, {sessions}") + answer_text(design_answer(design)),
         _choice_table(design),
         _design_table(design),
         _not_solved(design.why_not) if design.why_not is not None else _expected(design),

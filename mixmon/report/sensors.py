@@ -13,6 +13,7 @@ from mixmon.ledger.entries import Entry
 from mixmon.ledger.forecast import Forecast
 from mixmon.ledger.lessons import Lesson
 from mixmon.ledger.standing import AirCheck, Measured, Place, RunRecord, SensorRecord
+from mixmon.report.answers import answer_text, sensors_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import (
     NO_VALUE,
@@ -153,7 +154,7 @@ def _utc_text(t_ns: int) -> str:
 
 def sensors_text(place: str, sensors: Sequence[SensorRecord]) -> str:
     """All sensors, one a line, for a terminal of 80 columns."""
-    head = title("SENSORS", "") + paragraph(f"ledger: {place}")
+    head = title("SENSORS", "") + answer_text(sensors_answer(sensors)) + paragraph(f"ledger: {place}")
     if not sensors:
         return f"{head}\n{paragraph(_NOTHING_KNOWN)}"
     columns = [
@@ -256,7 +257,8 @@ def forecast_text(one: Forecast) -> str:
 
 def sensor_text(place: str, one: SensorRecord) -> str:
     """One sensor in full, for a terminal of 80 columns."""
-    parts = [title("SENSOR", one.serial) + paragraph(f"ledger: {place}"), paragraph(sums_words(one))]
+    answer = answer_text(sensors_answer([one]))
+    parts = [title("SENSOR", one.serial) + answer + paragraph(f"ledger: {place}"), paragraph(sums_words(one))]
     if one.runs:
         parts.append(_runs_table(one.runs) + paragraph(_RUNS_SAY))
     parts += [_exposure_text(one), _biases_text(one), _list_air_checks(one), _harms_text(one)]

@@ -7,6 +7,7 @@ from typing import Any
 
 from mixmon.findings.events.tips import BACK_WITHIN, Repeated, Tip, TipGroup, TipMeasure, TipReview
 from mixmon.findings.lags import NodeLag
+from mixmon.report.answers import answer_text, tips_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.text import (
@@ -51,6 +52,7 @@ def tips_json(found: TipReview, known: Sequence[NodeLag], run: Run) -> Mapping[s
         "tips": [_tip_json(i, tip, run) for i, tip in enumerate(found.tips, 1)],
         "lags": lags_json(known),
         "repeats": [_group_json(group, nodes) for group in found.groups],
+        "answer": tips_answer(found, nodes).notes,
     }
 
 
@@ -101,7 +103,8 @@ def _node_json(node: Node) -> Mapping[str, Any]:
 
 def tips_text(found: TipReview, known: Sequence[NodeLag], run: Run) -> str:
     """Gives all tips, then averaged repeats, then tips without a repeat, as text of 80 columns."""
-    parts = [title("TIP-INS AND TIP-OUTS", run.session.name) + log_text(run.log)]
+    answer = answer_text(tips_answer(found, run.session.chain.nodes))
+    parts = [title("TIP-INS AND TIP-OUTS", run.session.name) + answer + log_text(run.log)]
     if found.tips:
         parts.append(_list_tips(found.tips, run))
     nodes = run.session.chain.nodes

@@ -1373,7 +1373,75 @@ def _write_likeliest(values: Mapping[str, Any]) -> str:
     )
 
 
+def _write_changes(values: Mapping[str, Any]) -> str:
+    """How many cylinders changed, stayed, or are not shown to do either."""
+    shown = f"{_cylinders_word(values['different'])}" if values["different"] else "no cylinder"
+    return (
+        f"{shown} shown to change by more than {values['margin_percent']:g} %, {values['equivalent']} by "
+        f"less, {values['not_shown']} neither, which is no proof of the same"
+    )
+
+
+def _write_trim_effect(values: Mapping[str, Any]) -> str:
+    verdict = sentence(Note(EffectVerdict(values["verdict"])))
+    slope = f", slope {values['slope']:+.2f}" if math.isfinite(values["slope"]) else ""
+    return f"trim of {_cylinders_word(values['cylinders'])}: {verdict}{slope}"
+
+
+def _write_largest_peak(values: Mapping[str, Any]) -> str:
+    lean = "lean" if values["peak_lambda"] > 0 else "rich"
+    clear = "" if values["clear"] else ", which may be noise"
+    return (
+        f"{_cylinders_word(values['cylinders'])} went farthest, {abs(values['peak_lambda']):.3f} lambda "
+        f"{lean} of its own settled mixture, in tip {values['tip']}{clear}"
+    )
+
+
+def _write_alarms(values: Mapping[str, Any]) -> str:
+    who = f" ({_cylinders_word(values['cylinders'])}" if values["cylinders"] else ""
+    more = f" and {values['more']} more" if values["more"] else ""
+    return (
+        f"P{values['priority']} {values['rule']}: raised {counted(values['count'], 'time')}"
+        f"{who}{more}{')' if who else ''}"
+    )
+
+
 _ANSWERS: Final[Mapping[NoteCode, Sentence]] = {
+    AnswerNote.NOT_SOLVED: "not solvable, so no needs and no biases",
+    AnswerNote.SESSIONS_DISAGREE: "the sessions do not agree with each other, so do not rely on this",
+    AnswerNote.NOTHING_CHECKS: "nothing checks this result yet: one more session would",
+    AnswerNote.LARGEST_BIAS: lambda values: (
+        f"of the sensors {values['sensor']} is farthest off, "
+        f"{number(values['bias_percent'], 2, signed=True)} "
+        f"± {half_width(values['half_interval_percent'], 2)} %"
+    ),
+    AnswerNote.SESSIONS_PLANNED: lambda values: (
+        f"{counted(values['sessions'], 'session')} will make every need known to "
+        f"± {half_width(values['half_interval_percent'], 2)} %"
+    ),
+    AnswerNote.ERROR_NOT_REACHED: "± {wanted_percent:g} % is not reached",
+    AnswerNote.NOTHING_COMPARED: "nothing can be compared: the runs share no cell",
+    AnswerNote.CONDITIONS_DIFFER: lambda values: (
+        f"the runs were not alike ({_join_words(CONDITION_NAMES[one] for one in values['quantities'])})"
+    ),
+    AnswerNote.TRIM_EFFECT: _write_trim_effect,
+    AnswerNote.CHANGES_SHOWN: _write_changes,
+    AnswerNote.NO_TIP: lambda values: (
+        "no tip found that could be judged"
+        if values["unjudged"]
+        else "no tip found, so nothing is known of opening and closing the throttle"
+    ),
+    AnswerNote.LARGEST_PEAK: _write_largest_peak,
+    AnswerNote.NO_SENSOR_KNOWN: "no sensor is known yet",
+    AnswerNote.LOOK_AT_SENSORS: lambda values: (
+        f"{len(values['sensors'])} of {counted(values['of'], 'sensor')} to look at: "
+        f"{_join_words(values['sensors'])}"
+    ),
+    AnswerNote.NO_REMARK_ON_SENSORS: lambda values: (
+        f"nothing stands out of {counted(values['sensors'], 'sensor')}"
+    ),
+    AnswerNote.NO_ALARM_RAISED: "no alarm was raised",
+    AnswerNote.ALARMS_RAISED: _write_alarms,
     AnswerNote.NO_NEED_KNOWN: "no need is known of any cylinder",
     AnswerNote.TRIMS_WITHHELD: lambda values: (
         "no trims are offered" + (f", for {values['reasons']} reasons" if values["reasons"] > 1 else "")

@@ -79,7 +79,8 @@ def test_the_text_fits_eighty_columns(arguments):
 
 def test_the_text_reads_like_this():
     out = census(LOG, "-s", SESSION).out
-    assert out.startswith("CENSUS  Alder 8\n37 917 frames in 38.0 s\n\nnodes: 8 of 8 present\n")
+    assert out.startswith("CENSUS  Alder 8\nAll 8 nodes are there, each by one controller; look at node 8; ")
+    assert "\n37 917 frames in 38.0 s\n\nnodes: 8 of 8 present\n" in out
     remark = "node 8: 98.95 Hz, 100 expected; longest gap 410 ms; 1 reset: check its supply and connector"
     assert remark in " ".join(out.split())
     assert "2 unknown identifiers, not in the session\n" in out

@@ -65,7 +65,7 @@ def test_json_has_every_field_and_finds_the_planted_exchange(played):
     told = read_json(answer(places, "--json"))
     assert list(told) == [
         "format", "session", "log", "state", "proved", "labels", "exchanged", "other_reading", "steps_used",
-        "crosstalk_percent", "crosstalk_half_percent", "notes",
+        "crosstalk_percent", "crosstalk_half_percent", "notes", "answer",
     ]  # fmt: skip
     assert list(told["labels"][0]) == [
         "position", "sensor", "labelled", "cylinder", "confidence", "gain", "gain_half", "delay_s", "lag_s",

@@ -31,7 +31,7 @@ def test_json_has_every_field_that_scripts_rely_on():
     told = found(*WITH_CUT, "--compare", "1", "2")
     assert list(told) == [
         "format", "session", "log", "element_shape", "sensors", "cuts", "unclear_cuts", "fuel_steps",
-        "steps_refused", "delay", "comparisons",
+        "steps_refused", "delay", "comparisons", "answer",
     ]  # fmt: skip
     assert told["format"] == 2
     assert told["sensors"][0].keys() == {

@@ -15,12 +15,15 @@ from pathlib import Path
 import pytest
 
 import mixmon
+from mixmon.grade.item import judged
 from mixmon.report.balance import balance_json, balance_text
 from mixmon.report.causes import causes_text
 from mixmon.report.events import events_text
+from mixmon.report.grade import grade_text
 from mixmon.report.identity import identity_text
 from mixmon.report.page import TextPage, bar_lines, current_page, laid_for, page_of, stress
 from mixmon.report.rotation import design_text, rotation_text
+from mixmon.report.sensors import sensors_text
 from mixmon.report.text import Column, cell_width, paragraph, table, to_json
 from mixmon.report.trims import trims_text
 from mixmon.report.units import unit_named
@@ -105,7 +108,13 @@ def reports():
         "events": lambda: events_text(events, known, run, unit),
         "identity": lambda: identity_text(identity, run),
         "rotation": lambda: rotation_text(rotation, [run.log]),
-        "design": lambda: design_text(mixmon.design_rotation(8, 0.5, 0.35)),
+        "ledger": lambda: sensors_text(":memory:", ()),
+        "grade": lambda: grade_text(
+            [judged("needs", "1", "1", "0", right=True), judged("delay", "1", "9", "0", right=False)],
+            "plain",
+            1,
+        ),
+        "design": lambda: design_text(mixmon.design_rotation(8, error_percent=0.35)),
     }
 
 
@@ -115,6 +124,10 @@ ANSWERED = {
     "causes": "Cylinder 4",
     "events": "1 misfire (cylinder 7)",
     "identity": "Not proved, by 1 fuel step",
+    "rotation": "Not solvable, so no needs and no biases",
+    "design": "3 sessions will make every need known to ± 0.31 %.",
+    "ledger": "No sensor is known yet.",
+    "grade": "1 right, 1 WRONG, 0 not yet, 0 does not apply",
 }
 """How the answers begin: what speaks against the result comes first."""
 
