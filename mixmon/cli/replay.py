@@ -160,16 +160,19 @@ def _make_worker(
 
 
 def _print_text(worker: Worker, source: ReplaySource, arguments: argparse.Namespace) -> int:
-    """Prints the alarm records, what is said of them first, then the balance.
+    """Prints the alarms, what is said of them first, then the balance; at a given speed records as they come.
 
     Raises:
         SourceError: it cannot be read, or holds nothing for the session.
         KeyboardInterrupt: it was interrupted.
     """
     events: list[AlarmEvent] = []
+    paced = arguments.speed not in (None, MAX)
 
     def report_alarm(event: AlarmEvent) -> None:
         events.append(event)
+        if paced and not arguments.json:
+            result(listed(alarm_line(event, source.first_ns or 0)))
 
     unit = units_of(worker.binding, arguments.units)[0]
     follower = Follower(worker, quiet=arguments.quiet, on_alarm=report_alarm, on_second=lambda: None)
@@ -199,7 +202,8 @@ def _print_balance(
     run_ = _run_for_report(worker, source)
     found = worker.observer.balance(missing=run_.log.missing)
     if not arguments.json:
-        lines = "".join(listed(alarm_line(event, source.first_ns or 0)) for event in events)
+        told = [] if arguments.speed not in (None, MAX) else events
+        lines = "".join(listed(alarm_line(event, source.first_ns or 0)) for event in told)
         answer = title("ALARMS", run_.session.name) + answer_text(alarms_answer(events))
         alarms = f"{answer}{lines}\n{alarm_limits_text(worker.session)}"
         result(f"{alarms}\n{balance_text(found, run_, unit)}")

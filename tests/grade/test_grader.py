@@ -83,6 +83,7 @@ def test_text_says_what_each_verdict_rests_on() -> None:
     )
     assert grade_text(items, "Six", 4) == (
         "GRADE  Six, seed 4\n"
+        "0 right, 1 WRONG, 1 not yet, 1 does not apply\n"
         "\n"
         "WRONG           needs\n"
         "                expected   +6.0\n"
@@ -93,8 +94,6 @@ def test_text_says_what_each_verdict_rests_on() -> None:
         "                lacking    no finding of leaks\n"
         "does not apply  fuel cuts\n"
         "                because    none in the script\n"
-        "\n"
-        "0 right, 1 WRONG, 1 not yet, 1 does not apply\n"
     )
     assert grade_json(items, "Six", 4)["verdicts"] == {
         "right": 0,
