@@ -203,10 +203,10 @@ def _print_balance(
     found = worker.observer.balance(missing=run_.log.missing)
     if not arguments.json:
         told = [] if arguments.speed not in (None, MAX) else events
-        lines = "".join(listed(alarm_line(event, source.first_ns or 0)) for event in told)
+        records = "".join(listed(alarm_line(event, source.first_ns or 0)) for event in told)
         answer = title("ALARMS", run_.session.name) + answer_text(alarms_answer(events))
-        alarms = f"{answer}{lines}\n{alarm_limits_text(worker.session)}"
-        result(f"{alarms}\n{balance_text(found, run_, unit)}")
+        limits = alarm_limits_text(worker.session)
+        result(f"{answer}{records}\n{limits}\n{balance_text(found, run_, unit)}")
         return
     alarms = alarms_json(events, worker.snapshot.alarms, worker.session, source.first_ns or 0)
     result(to_json({**alarms, **balance_json(found, run_)}))

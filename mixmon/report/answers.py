@@ -30,7 +30,7 @@ from mixmon.findings.response.sensors import SensorResponse
 from mixmon.findings.trims.sheet import TrimSheet
 from mixmon.ledger.standing import SensorRecord
 from mixmon.messages.gaps import Gap
-from mixmon.note import Note, NoteCode, note
+from mixmon.note import Note, NoteCode, Value, note
 from mixmon.report.page import stress
 from mixmon.report.text import paragraph
 from mixmon.session.evidence import IdentityState
@@ -404,7 +404,11 @@ def rotation_answer(rotation: Rotation) -> Answer:
     if known:
         worst = max(known, key=lambda one: abs(one.bias_percent))
         half = worst.half_interval_percent
-        values = {"sensor": worst.sensor, "bias_percent": worst.bias_percent, "half_interval_percent": half}
+        values: dict[str, Value] = {
+            "sensor": worst.sensor,
+            "bias_percent": worst.bias_percent,
+            "half_interval_percent": half,
+        }
         notes.append(note(AnswerNote.LARGEST_BIAS, **values))
     return Answer(tuple(notes), doubt)
 
@@ -458,7 +462,12 @@ def tips_answer(found: TipReview, nodes: Sequence[Node]) -> Answer:
         return Answer((note(AnswerNote.NO_TIP, unjudged=found.unjudged),), doubt=bool(found.unjudged))
     tip, node, worst = max(peaks, key=lambda one: abs(one[2].peak))
     clear = abs(worst.peak) > _CLEAR_OF_NOISE * worst.noise
-    values = {"cylinders": node.cylinders, "peak_lambda": worst.peak, "tip": tip, "clear": int(clear)}
+    values: dict[str, Value] = {
+        "cylinders": node.cylinders,
+        "peak_lambda": worst.peak,
+        "tip": tip,
+        "clear": int(clear),
+    }
     return Answer((note(AnswerNote.LARGEST_PEAK, **values),), doubt=not clear)
 
 
@@ -487,7 +496,7 @@ def alarms_answer(events: Sequence[AlarmEvent]) -> Answer:
     for (priority, rule), count in sorted(rules.items())[:_RULES_NAMED]:
         by = Counter(c for event in raised if event.rule == rule for c in event.cylinders)
         most = tuple(c for c, _ in by.most_common(_CYLINDERS_NAMED))
-        values = {"priority": priority, "rule": rule, "count": count, "cylinders": most}
+        values: dict[str, Value] = {"priority": priority, "rule": rule, "count": count, "cylinders": most}
         notes.append(note(AnswerNote.ALARMS_RAISED, **values, more=max(len(by) - len(most), 0)))
     return Answer(tuple(notes), doubt=True)
 
