@@ -10,11 +10,10 @@ from mixmon.findings.causes.causes import Causes, CauseShare, CylinderCauses
 from mixmon.findings.causes.next_test import TESTS, RatedTest
 from mixmon.findings.causes.notes import NextTest, PatternCode, PossibleCause
 from mixmon.findings.causes.patterns import LEVEL, PatternTest
-from mixmon.findings.causes.weigh import LEVEL_CAUSES
 from mixmon.report.answers import answer_text, causes_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.text import Cell, Column, log_notes, note_lines, number, paragraph, table, title
-from mixmon.report.words import sentence
+from mixmon.report.words import inflation_text, sentence
 from mixmon.run import Run
 
 _TEST_WORDS: Final[Mapping[NextTest, str]] = {
@@ -54,8 +53,8 @@ def causes_json(causes: Causes, run: Run) -> Mapping[str, Any]:
                    middle cylinder; change_percent: range of what is explained as changing from cell to
                    cell, null where nothing is sure; causes: code, share (chance, by these data and what is
                    usual), size with half (if it alone were to blame: percent of fuel; ms of a dead time);
-                   not_separated: groups of codes; variance_inflation by code; dead_time_ms with
-                   dead_time_half_ms, by a split-pulse test; tests; flags
+                   not_separated: groups of codes; variance_inflation by code, null where infinite;
+                   dead_time_ms with dead_time_half_ms, by a split-pulse test; tests; flags
     patterns       codes (several where the engine cannot separate them), effect_percent with half_percent,
                    f, degrees, p, p_adjusted (Holm), found
     next_test      code, text, minutes, cylinders, bits (expected fall of the entropy) and gain_per_minute;
@@ -203,12 +202,9 @@ def _not_separated_text(group: Sequence[PossibleCause], one: CylinderCauses) -> 
     of = {cause.cause: cause for cause in one.causes}
     names = " or ".join(_sized_text(of[cause]) for cause in group)
     inflation = [one.variance_inflation[cause] for cause in group if cause in one.variance_inflation]
-    known = [value for value in inflation if math.isfinite(value)]
-    if set(group) <= set(LEVEL_CAUSES):
+    if not inflation:
         return f"{names}: no readings in place tell them apart, as they are the same in all cells"
-    if not known:
-        return f"{names}: too few cells to tell them apart"
-    return f"{names}: these data cannot tell them apart (variance inflation {max(known):.0f})"
+    return f"{names}: these data cannot tell them apart ({inflation_text(max(inflation))})"
 
 
 def _sized_text(one: CauseShare) -> str:

@@ -314,18 +314,22 @@ _LOOKS_SAME: Final = (
 )
 
 
+_LOW_FLOW_CAUSE: Final = {True: "a leak or throttle sync", False: "a leak"}
+"""What is suspected of readings that fall with the flow, by whether cylinders have throttles of their own."""
+
+
 def _write_without_suspects(values: Mapping[str, Any]) -> str:
     """Which cylinders a cell's mean is without, and what they would do to it."""
     many = len(values["cylinders"]) > 1
     way = "rich" if values["shift_percent"] > 0 else "lean"
     return (
-        f"cylinder{'s' * many} {_join_words(values['cylinders'])}: a leak is suspected, so "
-        f"{'they are' if many else 'it is'} left out of the mean in {counted(values['cells'], 'cell')} of "
-        f"low "
-        f"flow; with {'them' if many else 'it'} the others would read {abs(values['shift_percent']):.1f} % "
-        f"too "
-        f"{way} at {values['rpm']:g} rpm, load {values['load']:g} (mixmon causes LOG says what else it may "
-        f"be)"
+        f"cylinder{'s' * many} {_join_words(values['cylinders'])}: "
+        f"{_LOW_FLOW_CAUSE[values['own_throttles']]} is suspected, so {'they are' if many else 'it is'} "
+        f"left out of the mean in {counted(values['cells'], 'cell')} of low flow; with "
+        f"{'them' if many else 'it'} the others would "
+        f"read {abs(values['shift_percent']):.1f} % too {way} at {values['rpm']:g} rpm, load "
+        f"{values['load']:g}, if {'they leak' if many else 'it leaks'} (mixmon causes "
+        "LOG says what else it may be)"
     )
 
 
@@ -1221,6 +1225,15 @@ _LEDGER: Final[Mapping[NoteCode, Sentence]] = {
 # Causes.
 
 
+def inflation_text(inflation: float) -> str:
+    """A variance inflation in words; infinite where other causes explain the column wholly."""
+    return (
+        f"variance inflation {inflation:.0f}"
+        if math.isfinite(inflation)
+        else "variance inflation infinite: too few cells for so many causes"
+    )
+
+
 def _describe_dead_time(values: Mapping[str, Any]) -> str:
     way = "later" if values["dead_time_ms"] > 0 else "earlier"
     return (
@@ -1235,11 +1248,13 @@ _CAUSES: Final[Mapping[NoteCode, Sentence]] = {
         "needs in fewer than {wanted} cells: what changes from cell to cell cannot be explained"
     ),
     CauseNote.NOTHING_APART: "nothing sure: no cause to look for",
-    CauseNote.LEFT_OUT_OF_REFERENCE: "leak suspected: left out of the mean of the others at low flow",
+    CauseNote.LEFT_OUT_OF_REFERENCE: lambda values: (
+        f"{_LOW_FLOW_CAUSE[values['own_throttles']]} suspected: left out of the mean of the others "
+        "at low flow"
+    ),
     CauseNote.DEAD_TIME_NOT_SEPARABLE: lambda values: (
-        "dead time: not separable by steady readings, as air that changes with the opening looks alike"
-        + (f" (variance inflation {values['inflation']:.0f})" if math.isfinite(values["inflation"]) else "")
-        + "; a split-pulse test shows it"
+        "dead time: not separable by steady readings, as air that changes with the opening looks alike "
+        f"({inflation_text(values['inflation'])}); a split-pulse test shows it"
     ),
     CauseNote.DEAD_TIME_FOUND: _describe_dead_time,
     CauseNote.DEAD_TIME_ALIKE: (

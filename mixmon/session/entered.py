@@ -9,6 +9,7 @@ which must be those of a clock that knows the date.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -66,9 +67,15 @@ def trims_held(session: Session, t_ns: int | None) -> TrimsHeld:
 
 
 def _placing_entry(entries: tuple[TrimEntry, ...], t_ns: int) -> tuple[TrimEntry, bool]:
-    """The entry that tells the trims of a moment, and whether the moment is after it."""
+    """The entry that tells the trims of a moment, and whether the moment is after it.
+
+    An entry knows best what its own log was made with: trims may have been typed between two of them.
+    """
     in_time = sorted(entries, key=lambda entry: entry.last_ns)
     earlier = [entry for entry in in_time if entry.last_ns < t_ns]
+    own = next((entry for entry in in_time if entry.first_ns <= t_ns <= entry.last_ns), None)
+    if own is not None and earlier and earlier[-1].after != own.before:
+        return own, False
     return (earlier[-1], True) if earlier else (in_time[0], False)
 
 
@@ -124,6 +131,14 @@ def _read_entry(raw: Mapping[str, Any]) -> TrimEntry:
         entered_at=str(raw["entered_at"]),
         by=None if raw["by"] is None else str(raw["by"]),
         sensors=tuple(None if one is None else str(one) for one in raw["sensors"]),
-        before=tuple(map(float, raw["before"])),
-        after=tuple(map(float, raw["after"])),
+        before=_read_trims(raw["before"]),
+        after=_read_trims(raw["after"]),
     )
+
+
+def _read_trims(raw: Any) -> Trims:
+    """Trims in percent; no number, or one that leaves no fuel, is none."""
+    trims = tuple(map(float, raw))
+    if not all(-100 < one < math.inf for one in trims):
+        raise ValueError("no trims")
+    return trims

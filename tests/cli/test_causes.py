@@ -64,6 +64,7 @@ def test_the_text_says_what_cannot_be_told_apart_and_warns(played):
     words = " ".join(said.out.split())
     assert "these data cannot tell them apart (variance inflation" in words
     assert "injector opens" in words
+    assert "a leak or throttle sync is suspected" in words
     assert "next test: " in words
     assert "Exhaust parts are hot" in words
     assert max(map(len, said.out.splitlines())) <= 80

@@ -7,6 +7,7 @@ import pytest
 
 import mixmon
 from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.causes.notes import CauseNote
 from mixmon.messages.gaps import CHAIN_SIGNALS_MISSED, ENGINE_SIGNALS_MISSED, Gap
 from mixmon.note import NoteCode, note
 from mixmon.report.text import plain
@@ -46,7 +47,27 @@ NO_TRIMS = dict.fromkeys(TRIMS, float("nan"))
 MESSAGE = {"message": "Mix03_Fast", "bus": "chain", "signals": ("lambda", "oxygen")}
 AT_LIMITS = {"rich": (2, 5), "lean": (7,)}
 AT_RICH = {"rich": (2,), "lean": ()}
+SUSPECTS = {"cells": 2, "shift_percent": 1.4, "rpm": 1100.0, "load": 3.0}
 SAID = [
+    (
+        note(BalanceNote.REFERENCE_WITHOUT_SUSPECTS, cylinders=(6, 8), **SUSPECTS, own_throttles=True),
+        (
+            "cylinders 6 and 8: a leak or throttle sync is suspected, so they are left out of the mean in 2 "
+            "cells of low flow; with them the others would read 1.4 % too rich at 1100 rpm, load 3, if they "
+            "leak (mixmon causes LOG says what else it may be)"
+        ),
+    ),
+    (
+        note(CauseNote.LEFT_OUT_OF_REFERENCE, own_throttles=False),
+        "a leak suspected: left out of the mean of the others at low flow",
+    ),
+    (
+        note(CauseNote.DEAD_TIME_NOT_SEPARABLE, inflation=float("inf")),
+        (
+            "dead time: not separable by steady readings, as air that changes with the opening looks alike "
+            "(variance inflation infinite: too few cells for so many causes); a split-pulse test shows it"
+        ),
+    ),
     (
         note(BalanceNote.CYLINDERS_AT_LIMIT, **AT_LIMITS),
         (

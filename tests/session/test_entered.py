@@ -49,6 +49,22 @@ def test_a_log_holds_the_trims_of_its_time(session, after_s, percent, after):
         assert (held.percent, held.after, held.against, held.undated) == (percent, after, False, False)
 
 
+def test_a_log_that_an_entry_rests_on_holds_what_that_entry_says_of_it(session):
+    """Something else was typed between two entries; a correction by the same log changes nothing there."""
+    typed = replace(SECOND_ENTRY, before=(3.0, 0.0))
+    corrected = replace(typed, before=(2.0, -1.5), after=(2.5, -1.5))
+    held = trims_held(session(FIRST, typed, corrected), MORNING + 630 * SECOND)
+    assert (held.percent, held.entry, held.after) == ((3.0, 0.0), typed, False)
+    later = trims_held(session(FIRST, typed, corrected), MORNING + 700 * SECOND)
+    assert (later.percent, later.after) == ((2.5, -1.5), True)
+
+
+@pytest.mark.parametrize("number", [float("nan"), float("inf"), -100.0])
+def test_trims_that_are_no_numbers_are_refused(session, number):
+    with pytest.raises(SessionError, match="trims\\.json: no record of trims"):
+        session(replace(FIRST, after=(1.5, number)))
+
+
 def test_what_the_session_says_counts_and_what_is_against_it_is_told(session):
     said = "[trims]\nnow_percent = [1.5, -1.5]\n"
     agrees = trims_held(session(FIRST, more=said), MORNING + 100 * SECOND)

@@ -41,6 +41,7 @@ from mixmon.findings.stats import (
     NO_ESTIMATE,
     NORMAL_95_SIX_DECIMALS,
     Estimate,
+    longer,
     student_t95,
 )
 from mixmon.findings.wander import SHORT_LOG_S, WANTED_DWELLS, Wander
@@ -1182,6 +1183,7 @@ class _BalanceBuilder:
                 rpm=centre.rpm,
                 load=centre.load,
                 shift_percent=percent(worst.shift),
+                own_throttles=self._session.engine.throttles != "single",
             )
         ]
 
@@ -1193,7 +1195,9 @@ class _BalanceBuilder:
                 node = self._node_of(cylinder)
                 if node is None:
                     continue
-                e = self._of_cell(cell)[node]
+                # Whether a suspect leaks is not known: with it in the mean, every need here is another.
+                doubt = abs(cell.shift) if self._against == "peers" else 0.0
+                e, whole = longer(self._of_cell(cell)[node], doubt), longer(total[node], doubt)
                 why = self._not_used[index] or _why_no_need(cell, node)
                 needs.append(
                     CellNeed(
@@ -1204,7 +1208,7 @@ class _BalanceBuilder:
                         half_percent(e),
                         float(cell.fit.usable_s[node]),
                         why is None,
-                        half_percent(total[node]),
+                        half_percent(whole),
                         why,
                         centre.injection_stage,
                     )

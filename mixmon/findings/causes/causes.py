@@ -366,7 +366,7 @@ class _Builder:
         elif not suspect.level and not suspect.change:
             yield note(CauseNote.NOTHING_APART)
         if spared:
-            yield note(CauseNote.LEFT_OUT_OF_REFERENCE)
+            yield note(CauseNote.LEFT_OUT_OF_REFERENCE, own_throttles=self._own_throttles)
         late, error = float(self._dead.late[node]), float(self._dead.error[node])
         if np.isfinite(late):
             half = NORMAL_95_SIX_DECIMALS * error
@@ -376,7 +376,7 @@ class _Builder:
         elif any(one.cause is PossibleCause.DEAD_TIME for one in causes) and weighed is not None:
             yield note(
                 CauseNote.DEAD_TIME_NOT_SEPARABLE,
-                inflation=weighed.inflation.get(PossibleCause.DEAD_TIME, np.nan),
+                inflation=weighed.inflation[PossibleCause.DEAD_TIME],
             )
         if self._compared.moving[node]:
             yield note(CauseNote.DRIFTS)

@@ -147,6 +147,8 @@ def variance_inflation(column: Floats, others: Sequence[Floats], weights: Floats
     >>> round(variance_inflation(t, [t**2], np.ones(5)), 2)
     12.43
     """
+    if len(column) < len(others) + 2:  # so many columns and a level explain any
+        return np.inf
     root = np.sqrt(weights)
     apart = root * (column - np.average(column, weights=weights))
     power = float(apart @ apart)

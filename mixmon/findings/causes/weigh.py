@@ -114,7 +114,8 @@ class Weighed:
     p_level, p_change   chance of such a level, and of such a change, by the errors alone
     changes, levels     explanations, the likeliest first
     not_separated       groups of causes that these data cannot tell apart
-    inflation           variance inflation of each cause of change beside the others
+    inflation           variance inflation of each cause of change beside the others; infinite where these
+                        explain its column wholly, as in no more cells than there are causes
     """
 
     level: float
@@ -170,7 +171,7 @@ def weigh(y: Floats, variance: Floats, shapes: Shapes, sensor_error: float | Non
         changes=tuple(changes),
         levels=_weigh_level(level, error, sensor_error),
         not_separated=(LEVEL_CAUSES, tied) if len(tied) > 1 else (LEVEL_CAUSES,),
-        inflation=shapes.inflation(shapes.causes, weights) if len(y) > len(shapes.causes) else {},
+        inflation=shapes.inflation(shapes.causes, weights),
     )
 
 

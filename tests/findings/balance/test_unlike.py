@@ -89,6 +89,10 @@ class TestLeaks:
         needs = {(c.rpm, c.load, c.cylinder): c.needs_percent for c in result.cells}
         truth = 100 * (lam / without - 1)
         assert [needs[(*CELLS[0], c)] for c in range(1, 9)] == pytest.approx(truth.tolist(), abs=0.3)
+        for one in (one for one in result.cells if (one.rpm, one.load) == CELLS[0]):
+            of_all = 100 * (lam[one.cylinder - 1] / engine - 1)  # what it needs if nothing leaks
+            assert abs(one.needs_percent - of_all) < one.half_interval_percent < 1.0
+            assert one.total_half_interval_percent > one.half_interval_percent
         (first, *_, last) = (e.reference for e in sorted(result.whole_engine, key=lambda e: e.rpm))
         assert (first.left_out, first.suspect) == ((4,), (4,))
         assert (last.left_out, last.suspect) == ((), ())

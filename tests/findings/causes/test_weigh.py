@@ -29,6 +29,8 @@ def test_the_cells_of_the_demo_engine_inflate_leak_and_throttle_some_hundred_tim
     assert 400 < leak < 700
     assert 400 < sync < 700
     assert variance_inflation(SYNC, [2 * SYNC + 1], np.ones(8)) == np.inf
+    few = [column[:3] for column in (flow, 1 / PULSE)]
+    assert variance_inflation(SYNC[:3], few, np.ones(3)) == np.inf  # a line through three points and more
 
 
 def test_a_gain_bends_a_reading_as_the_table_says() -> None:
