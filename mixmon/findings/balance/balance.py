@@ -131,6 +131,7 @@ class CylinderNeed:
 class CellNeed:
     """One cylinder in one cell; the total half-width holds the sensors' own errors as well.
 
+    half_interval_percent  where a suspect is left out of the mean, it reaches as far as the mean with it
     not_used_because  why it does not count for trims; None where it does
     """
 
