@@ -45,6 +45,8 @@ OFFLINE: dict[str, list[tuple[str, ...]]] = {
     "replay": [("replay", *LOG)],
     "decode": [("decode", *LOG)],
     "balance": [("balance", *LOG)],
+    "trims": [("trims", *LOG)],
+    "causes": [("causes", *LOG)],
     "identify": [
         (
             "identify",

@@ -242,7 +242,7 @@ BINDINGS: Final = (
         "enter",
         "go there",
         "play from the chosen pull, line, alarm; elsewhere left and right choose on the time line",
-        frozenset(set(Page) - {Page.CHECKS, Page.STEPS}),
+        frozenset(set(Page) - {Page.CHECKS, Page.STEPS, Page.TRIMS}),
         replay=True,
     ),
     KeyBinding("< >", "speed", "play slower, faster", replay=True),
