@@ -11,7 +11,7 @@ from typing import Any
 
 from mixmon.findings.census.records import CensusBus, CensusId, CensusNode, CensusReport, DuplicateNode
 from mixmon.findings.census.traffic import Rhythm
-from mixmon.findings.census.wiring import Diagnosis
+from mixmon.findings.wiring import Diagnosis
 from mixmon.frames.block import EXTENDED, identifier_text
 from mixmon.report.answers import answer_text, census_answer
 from mixmon.report.balance import log_troubles

@@ -17,13 +17,13 @@ from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.bias.notes import BiasNote
 from mixmon.findings.causes.notes import CauseNote
 from mixmon.findings.census.records import CensusNote
-from mixmon.findings.census.wiring import WiringNote
 from mixmon.findings.identity.notes import IdentityNote, LabelNote
 from mixmon.findings.lags import LagSource
 from mixmon.findings.proof.notes import EffectVerdict, ProofNote
 from mixmon.findings.pulls.quality import PullNote
 from mixmon.findings.response.notes import EdgeProblem, ResponseNote
 from mixmon.findings.trims.notes import Certainty, Outlook, SheetNote
+from mixmon.findings.wiring import WiringNote
 from mixmon.ledger.notes import LedgerNote
 from mixmon.messages.cautions import Caution
 from mixmon.messages.gaps import Gap

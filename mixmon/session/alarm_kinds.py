@@ -13,7 +13,7 @@ reads it.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from enum import Enum, StrEnum
 from typing import Any, Final, Protocol
 
@@ -84,6 +84,26 @@ class CommonAlarm:
     response: str
 
 
+@dataclass(frozen=True, slots=True)
+class TailAlarm:
+    """The one alarm of what befalls all nodes from one place of the chain on, with words for that place.
+
+    first and before stand for the position of the first of these nodes, and of the last one before them.
+    """
+
+    name: str
+    short: str
+    cause: str
+    consequence: str
+    response: str
+
+    def at(self, first: int, before: int) -> TailAlarm:
+        """The words for one place."""
+        return TailAlarm(
+            *(getattr(self, one.name).format(first=first, before=before) for one in fields(self))
+        )
+
+
 class SilenceCause(StrEnum):
     """Why a whole bus is silent, as far as adapter and bus show it; the most certain first."""
 
@@ -144,6 +164,7 @@ class AlarmKind:
     grows     the value grows by itself, second by second, where no rows come any more
     common    the alarm where the value is beyond the limit for all nodes at once, which is one of its own and
               suppresses those of the nodes by design; None where it is not one thing for all
+    tail      the same for the last nodes of the chain, two or more; given where `common` is
     """
 
     words: str
@@ -159,6 +180,7 @@ class AlarmKind:
     lowest: float | None = None
     grows: bool = False
     common: CommonAlarm | None = None
+    tail: TailAlarm | None = None
 
     # The schema of [[limits.alarm]] reads the entry itself as the kind of value that its limit is.
 
@@ -259,6 +281,15 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
             "supply or cable of the whole chain, its bus or its adapter, or this computer was busy",
             "nothing is known of any cylinder; last values are not shown",
             "go by the builder's rule for lost readings; check supply and cable, then the adapter",
+        ),
+        tail=TailAlarm(
+            "silent from position {first} on: break in the chain after position {before}",
+            "break after position {before}",
+            "cable or connector from position {before} to {first}: both bus wires, supply and ground; "
+            "in a star, what these nodes share",
+            "nothing is known of the cylinders behind it; their last values are not shown",
+            "count them as not known and go by the builder's rule for lost readings; "
+            "check the cable from position {before} to {first} before any node",
         ),
     ),
     "controllers_above": AlarmKind(

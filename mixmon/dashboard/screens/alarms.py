@@ -25,8 +25,8 @@ from mixmon.dashboard.verdict import LimitVerdict, who
 from mixmon.findings.alarms.misfire import NEAR_NS, MisfireMark
 from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
 from mixmon.findings.alarms.states import SHORT_WORDS
-from mixmon.findings.census.wiring import Silence, diagnose
 from mixmon.findings.events.event import NOT_FUELLING
+from mixmon.findings.wiring import Silence, diagnose
 from mixmon.mixture.block import SampleState
 from mixmon.report.words import sentences
 from mixmon.session.alarm_kinds import kind_of, limit_text

@@ -40,6 +40,7 @@ from mixmon.session.alarm_kinds import (
     AlarmKind,
     RangeEnd,
     SilenceCause,
+    TailAlarm,
     kind_of,
 )
 from mixmon.session.model import AlarmRule, Node
@@ -133,12 +134,17 @@ class WatchedRule:
 
 @dataclass(slots=True)
 class LiveAlarm:
-    """One alarm: a rule at a node, for all nodes at once, or for the engine."""
+    """One alarm: a rule at a node, for all nodes at once, for the last ones, or for the engine.
+
+    node          its number; ENGINE_WIDE; -k for the last k nodes, as in `AlarmEdges`
+    explained_by  names of the alarms of the last nodes that stand and explain this one
+    """
 
     watched: WatchedRule
     node: int
     position: int | None
     cylinders: tuple[int, ...]
+    short: str = ""
     state: AlarmState = AlarmState.NORMAL
     own_flags: AlarmFlag = AlarmFlag.NONE
     active: bool = False
@@ -153,12 +159,14 @@ class LiveAlarm:
     began: tuple[int, int] = (-1, 0)
     shelved_until: int | None = None
     reason: str = ""
+    explained_by: set[str] = field(default_factory=set)
     lately: Announcements = field(default_factory=lambda: Announcements(MINUTE_NS))
 
     @property
     def flags(self) -> AlarmFlag:
         """Everything that silences it."""
-        return self.own_flags | (AlarmFlag.SUPPRESSED if self.watched.suppressed else AlarmFlag.NONE)
+        by_design = self.watched.suppressed or bool(self.explained_by)
+        return self.own_flags | (AlarmFlag.SUPPRESSED if by_design else AlarmFlag.NONE)
 
     @property
     def shown(self) -> bool:
@@ -287,12 +295,18 @@ class LiveAlarm:
             all_nodes=self.all_nodes,
             misfire=self.misfire,
             explained=self.explained,
+            short=self.short,
         )
 
     @property
     def all_nodes(self) -> bool:
         """Whether it is of all nodes at once, beside those of single nodes."""
         return self.node == ENGINE_WIDE and self.watched.kind.per_node
+
+    @property
+    def of_tail(self) -> bool:
+        """Whether it is of the last nodes of the chain at once."""
+        return self.node < ENGINE_WIDE
 
     def _shown_rule(self) -> AlarmRule:
         """The rule, with other words where a cause is known, or a misfire may be one."""
@@ -343,7 +357,8 @@ class AlarmBook:
             for alarm in _make_live_alarms(watched, nodes, self._name_common(watched))
         }
         self._commons = [alarm for alarm in self._alarms.values() if alarm.all_nodes]
-        self._released: list[WatchedRule] = []
+        self._tails = [alarm for alarm in self._alarms.values() if alarm.of_tail]
+        self._released: list[LiveAlarm] = []
         self._actions: list[OperatorAction] = []
         self._conclusions: list[Conclusion] = []
         self._last_ten_minutes = Announcements(10 * MINUTE_NS)
@@ -417,7 +432,10 @@ class AlarmBook:
             stretch=self._stretch,
             t=now,
             alarms=tuple(alarm.record(now, latest) for alarm in shown),
-            suppressed=tuple(watched.shown_name for watched in self._watched if watched.suppressed),
+            suppressed=(
+                *(watched.shown_name for watched in self._watched if watched.suppressed),
+                *(self._name_suppressed(tail) for tail in self._tails if tail.active and not tail.flags),
+            ),
             in_ten_minutes=self._last_ten_minutes.count(now),
         )
 
@@ -521,25 +539,61 @@ class AlarmBook:
         yield self._record_transition(alarm, t, what, before, announced=active and not alarm.flags)
         if not active and alarm.shelved_until is None:
             yield from self._take_back(alarm, t, AlarmFlag.SHELVED, Happening.SHELF_ENDED)
-        if alarm.all_nodes:
-            yield from self._follow_common(alarm, t, since, on=active)
+        if not active and (alarm.all_nodes or alarm.of_tail):
+            self._released.append(alarm)
+        elif alarm.all_nodes:
+            yield from self._follow_common(alarm, t, since)
+        elif alarm.of_tail:
+            yield from self._follow_tail(alarm, t)
 
-    def _follow_common(self, common: LiveAlarm, t: int, since: int, *, on: bool) -> Iterator[AlarmEvent]:
+    def _follow_common(self, common: LiveAlarm, t: int, since: int) -> Iterator[AlarmEvent]:
         """The alarm of all nodes suppresses those of its rule while it stands, and until the row is over."""
         watched = self._watched[common.watched.number]
-        if not on:
-            self._released.append(watched)
-        elif not watched.explained_by:
-            reason = watched.explained_by = common.watched.rule.name
+        if not watched.explained_by:
+            reason = common.watched.rule.name
+            for one in (watched, *self._tails_of(watched)):
+                one.explained_by = reason
             yield self._record_suppression(watched, t, since, reason, on=True)
 
+    def _follow_tail(self, tail: LiveAlarm, t: int) -> Iterator[AlarmEvent]:
+        """The alarm of the last nodes suppresses theirs while it stands, and until the row is over."""
+        reason = tail.watched.rule.name
+        for alarm in self._nodes_in(tail):
+            shown = alarm.active and not alarm.flags
+            alarm.explained_by.add(reason)
+            if shown:
+                yield self._record_transition(alarm, t, Happening.SUPPRESSED, alarm.state, reason=reason)
+
     def _release_explained(self, t: int) -> Iterator[AlarmEvent]:
-        """The records of rules whose silence is no longer explained by that of all nodes."""
+        """The records of alarms whose silence is no longer explained by that of all nodes, or of the last."""
         while self._released:
-            watched = self._released.pop()
-            reason, watched.explained_by = watched.explained_by, ""
+            ended = self._released.pop()
+            watched = self._watched[ended.watched.number]
+            if ended.of_tail:
+                for alarm in self._nodes_in(ended):
+                    alarm.explained_by.discard(ended.watched.rule.name)
+                    yield from self._catch_up_one(alarm, t)
+                continue
+            reason = watched.explained_by
+            for one in (watched, *self._tails_of(watched)):
+                one.explained_by = ""
             yield self._record_suppression(watched, t, t, reason, on=False)
-            yield from self._catch_up(watched, t)
+            for one in (*self._tails_of(watched), watched):
+                yield from self._catch_up(one, t)
+
+    def _tails_of(self, watched: WatchedRule) -> list[WatchedRule]:
+        """The alarms of the last nodes beside a rule."""
+        return [tail.watched for tail in self._tails if tail.watched.number == watched.number]
+
+    def _nodes_in(self, tail: LiveAlarm) -> list[LiveAlarm]:
+        """The alarms of the single nodes that an alarm of the last nodes is of."""
+        single = [a for (rule, node), a in self._alarms.items() if rule == tail.watched.number and node >= 0]
+        return single[tail.node :]
+
+    def _name_suppressed(self, tail: LiveAlarm) -> str:
+        """The rule and the nodes that an alarm of the last nodes suppresses, and its short name."""
+        where = ", ".join(str(alarm.position) for alarm in self._nodes_in(tail))
+        return f"{self._watched[tail.watched.number].rule.name} at {where} (by {tail.short})"
 
     def _work_conclusion(self, one: Conclusion, t: int) -> Iterator[AlarmEvent]:
         """The records of lean alarms that an event explains: confirmed, or withdrawn."""
@@ -554,7 +608,8 @@ class AlarmBook:
         self, watched: WatchedRule, t: int, since: int, *, on: bool
     ) -> Iterator[AlarmEvent]:
         commons = (common.watched for common in self._commons)
-        concerned = [watched, *(one for one in commons if one.number == watched.number)]
+        shared = [*commons, *self._tails_of(watched)]
+        concerned = [watched, *(one for one in shared if one.number == watched.number)]
         for one in concerned:
             one.in_state = on
         yield self._record_suppression(watched, t, since, watched.rule.suppress_when or "", on=on)
@@ -571,10 +626,13 @@ class AlarmBook:
     def _catch_up(self, watched: WatchedRule, t: int) -> Iterator[AlarmEvent]:
         """The records of alarms that a release makes new, or moves on."""
         for alarm in self._alarms_of(watched):
-            before = alarm.state
-            announced = alarm.catch_up()
-            if announced or alarm.state is not before:
-                yield self._record_transition(alarm, t, Happening.RELEASED, before, announced=announced)
+            yield from self._catch_up_one(alarm, t)
+
+    def _catch_up_one(self, alarm: LiveAlarm, t: int) -> Iterator[AlarmEvent]:
+        before = alarm.state
+        announced = alarm.catch_up()
+        if announced or alarm.state is not before:
+            yield self._record_transition(alarm, t, Happening.RELEASED, before, announced=announced)
 
     def _work_action(self, action: OperatorAction) -> Iterator[AlarmEvent]:
         watched = next(w for w in self._addressed() if w.rule.name == action.rule)
@@ -643,15 +701,16 @@ class AlarmBook:
         return [alarm for alarm in self._alarms.values() if alarm.watched is watched]
 
     def _addressed(self) -> list[WatchedRule]:
-        """What an action can name: the rules, and the alarms of all nodes."""
-        return [*self._watched, *(common.watched for common in self._commons)]
+        """What an action can name: the rules, and the alarms of all nodes and of the last ones."""
+        return [*self._watched, *(alarm.watched for alarm in (*self._commons, *self._tails))]
 
     def _refuse_unknown_alarm(self, action: OperatorAction) -> None:
         addressed = self._addressed()
         names = [watched.rule.name for watched in addressed]
         if action.rule not in names:
             near = difflib.get_close_matches(action.rule, names, n=1)
-            expected = f"'{near[0]}'" if near else "one of " + (", ".join(names) or "no alarms at all")
+            known = ", ".join(names[: len(names) - len(self._tails)]) or "no alarms at all"
+            expected = f"'{near[0]}'" if near else f"one of {known}"
             raise UsageError(f"{action.verb.value}: no alarm is named '{action.rule}'; expected {expected}")
         places = [a.position for a in self._alarms_of(addressed[names.index(action.rule)])]
         if action.position is not None and action.position not in places:
@@ -718,3 +777,27 @@ def _make_live_alarms(watched: WatchedRule, nodes: Sequence[Node], name: str) ->
             response=common.response,
         )
         yield LiveAlarm(WatchedRule(watched.number, rule), ENGINE_WIDE, None, ())
+    if watched.kind.tail:
+        yield from _make_tail_alarms(watched, watched.kind.tail, nodes, name)
+
+
+def _make_tail_alarms(
+    watched: WatchedRule, words: TailAlarm, nodes: Sequence[Node], common: str
+) -> Iterator[LiveAlarm]:
+    """The alarms of the last nodes of the chain, the longest first.
+
+    common  name of the alarm of all nodes, which ends with the rule's where another has it as well
+    """
+    which = f" ({watched.rule.name})" if common.endswith(f" ({watched.rule.name})") else ""
+    for first in range(1, len(nodes) - 1):
+        at, before = nodes[first].position, nodes[first - 1].position
+        told = words.at(at, before)
+        rule = replace(
+            watched.rule,
+            name=told.name + which,
+            cause=told.cause,
+            consequence=told.consequence,
+            response=told.response,
+        )
+        cylinders = tuple(cylinder for node in nodes[first:] for cylinder in node.cylinders)
+        yield LiveAlarm(WatchedRule(watched.number, rule), first - len(nodes), None, cylinders, told.short)

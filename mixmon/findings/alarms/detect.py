@@ -11,6 +11,9 @@ has been false for the off-delay. Both delays begin anew where a stretch of time
 What befalls all nodes at once (their silence, `AlarmKind.common`) has one cause and is one alarm: the rule
 watches the least of their values as well, and a node beyond the limit has a value of its own only where it is
 so by itself: more than the limit above that least one, and not just after all of them were beyond the limit.
+The last nodes of the chain that are beyond it together (`AlarmKind.tail`, by the census's rule) are one alarm
+in the same way, once the node before them is not about to join them; and a node is alone only where those
+behind it are heard.
 
 `suppress_when` gives edges of its own, one for the whole rule. For mixture it lasts while the engine is in
 that state and while gas made in it is at a sensor. Detection goes on meanwhile, but what the state caused
@@ -33,6 +36,7 @@ from numpy.typing import NDArray
 from mixmon.arrays import Bools, Bytes, Floats, Ints
 from mixmon.findings.alarms.measures import EngineStates, MeasuredRows, RuleRows, counted
 from mixmon.findings.alarms.misfire import MisfireWatch
+from mixmon.findings.wiring import began_together, count_tail
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.validity import Delay, EqualSpan, delayed, equal_since, latch
 from mixmon.session.alarm_kinds import RangeEnd, kind_of
@@ -44,7 +48,8 @@ from mixmon.session.when import Condition, parse
 # ----------------------------------------------------------------------------------------------------
 
 ENGINE_WIDE = -1
-"""The node number of edges that concern the whole engine, or all of a rule's alarms."""
+"""The node number of edges that concern the whole engine, or all of a rule's alarms. Where the last k nodes
+of the chain are one alarm, its number is -k, with k from 2 to all nodes but one."""
 
 
 class EdgeKind(IntEnum):
@@ -70,7 +75,7 @@ class AlarmEdges:
     t        int64[e]    time of the row, ns
     kind     uint8[e]    EdgeKind
     rule     int64[e]    number of the rule, from 0
-    node     int64[e]    number of the node in session order, from 0; ENGINE_WIDE for none
+    node     int64[e]    number of the node in session order, from 0; ENGINE_WIDE for none; -k for the last k
     since    int64[e]    when the condition (or the suppressing engine state) began to be so, ns
     value    float64[e]  newest value known at the row, in the limit's unit; NaN if there is none
     """
@@ -146,8 +151,8 @@ class AlarmDetector:
     def latest(self) -> tuple[Floats, ...]:
         """The value of each rule in the newest row: float64[n], or float64[1] for an engine-wide rule.
 
-        Where all nodes at once are one alarm, its value is one more at the end. NaN where it is not known in
-        that row; empty before the first row.
+        Where all nodes at once are one alarm, its value is one more at the end, and before it come those of
+        the last n - 1 to 2 nodes. NaN where it is not known in that row; empty before the first row.
         """
         return tuple(watch.latest.copy() for watch in self._watches)
 
@@ -173,6 +178,7 @@ class _RuleWatch:
         self._condition: Bools = np.zeros(0, np.bool_)
         self._delay: Delay | None = None
         self._common: Delay | None = None
+        self._tails: Delay | None = None
         self._active: Bools = np.zeros(0, np.bool_)
         self._marked: Bools = np.zeros(0, np.bool_)
         self._suppressed: EqualSpan | None = None
@@ -188,7 +194,7 @@ class _RuleWatch:
         in_force, out_of_force = self._find_rows_in_force(rule_rows)
         value = self._kind.value(MeasuredRows(rule_rows, in_force))
         if self._kind.common and value.shape[1] > 1:
-            value = self._add_common_column(rule_rows, value)
+            value = self._add_shared_columns(rule_rows, value)
         if not len(self._condition):
             self._condition = self._active = self._marked = np.zeros(value.shape[1], np.bool_)
             self._newest_known = np.full(value.shape[1], np.nan)
@@ -214,7 +220,7 @@ class _RuleWatch:
             if len(row):
                 newest = _newest_known_at(value, proves, before, row, column)
                 kind = np.where(active[row, column], EdgeKind.RAISE, EdgeKind.CLEAR)
-                node = np.where(column < self._count_nodes(rule_rows), column, ENGINE_WIDE)
+                node = np.where(column < self._count_nodes(rule_rows), column, column - value.shape[1])
                 yield self._make_edges(
                     rule_rows.rows, row, kind=kind, node=node, since=since[row, column], value=newest
                 )
@@ -235,8 +241,8 @@ class _RuleWatch:
         """How many columns are of one node each; a further one is of the engine, or of all nodes."""
         return rule_rows.rows.lam.shape[1] if self._kind.per_node else 0
 
-    def _add_common_column(self, rule_rows: RuleRows, value: Floats) -> Floats:
-        """The values with the least of them in a further column, and NaN for nodes that are not alone."""
+    def _add_shared_columns(self, rule_rows: RuleRows, value: Floats) -> Floats:
+        """The values, NaN for nodes that are not alone; a column for each tail; one of the least of all."""
         t, broken = rule_rows.rows.t, rule_rows.stretch_start == rule_rows.rows.t
         least = value.min(axis=1)
         hold_ns = round(self._limit * 1e9)
@@ -244,8 +250,55 @@ class _RuleWatch:
             least > self._limit, t, 0, hold_ns, before=self._common, broken=broken, cut_short=broken
         )
         alone = (value - least[:, np.newaxis] > self._limit) & ~returning[:, np.newaxis]
-        single = np.where((value > self._limit) & ~alone, np.nan, value)
-        return np.concatenate([single, least[:, np.newaxis]], axis=1)
+        tails, with_others = self._find_tails(rule_rows, value, least, returning)
+        single = np.where((value > self._limit) & (~alone | with_others), np.nan, value)
+        return np.concatenate([single, tails, least[:, np.newaxis]], axis=1)
+
+    def _find_tails(
+        self, rule_rows: RuleRows, value: Floats, least: Floats, returning: Bools
+    ) -> tuple[Floats, Bools]:
+        """The value of each tail, the longest first, and which nodes may be in one.
+
+        The value of a tail is the least of its nodes, 0 where no tail begins there, and NaN where that is not
+        clear yet: the node before may be about to join, or nodes of a longer tail are just coming back.
+        """
+        k, n = value.shape
+        if n < 3:
+            return np.zeros((k, 0)), np.zeros((k, n), np.bool_)
+        silent = value > self._limit
+        if not silent.any() and (self._tails is None or not self._tails.active.any()):
+            self._tails = None
+            return np.zeros((k, n - 2)), silent
+        of_all = least > self._limit
+        first = n - np.where(of_all, 0, count_tail(silent, value))
+        begins = first[:, np.newaxis] == np.arange(1, n - 1)
+        held = self._hold_tails(rule_rows, begins)
+        behind = np.minimum.accumulate(value[:, ::-1], axis=1)[:, ::-1]
+        before = value[:, : n - 2]
+        clear = (before > self._limit) | (behind[:, 1 : n - 1] - before > self._limit)
+        longer = np.zeros_like(held)
+        longer[:, 1:] = held[:, :-1]
+        unclear = (begins & (~clear | longer | returning[:, np.newaxis])) | of_all[:, np.newaxis]
+        tails = np.where(unclear, np.nan, np.where(begins, behind[:, 1 : n - 1], 0.0))
+        return tails, self._find_nodes_in_tails(value, behind, held)
+
+    def _hold_tails(self, rule_rows: RuleRows, begins: Bools) -> Bools:
+        """Where a tail from a node or from one before it stands, or did less than the limit ago."""
+        t, broken = rule_rows.rows.t, rule_rows.stretch_start == rule_rows.rows.t
+        held, _, self._tails = delayed(
+            begins, t, 0, round(self._limit * 1e9), before=self._tails, broken=broken, cut_short=broken
+        )
+        behind: Bools = np.logical_or.accumulate(held, axis=1)
+        return behind
+
+    def _find_nodes_in_tails(self, value: Floats, behind: Floats, held: Bools) -> Bools:
+        """Nodes of a tail that stands or is just coming back, and those with which one may be beginning."""
+        near = np.logical_and.accumulate(began_together(value)[:, ::-1], axis=1)[:, ::-1]
+        rest = np.concatenate([behind[:, 1:], value[:, -2:-1]], axis=1)
+        near = np.concatenate([near, near[:, -1:]], axis=1)
+        beginning = near & (value - rest <= self._limit)
+        beginning[:, 1:] |= np.concatenate([held, held[:, -1:]], axis=1)
+        return beginning
 
     def _run_delays(
         self, rule_rows: RuleRows, on: Bools, off: Bools, beyond: Bools, in_suppression: Bools

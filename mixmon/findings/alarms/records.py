@@ -110,8 +110,9 @@ class AlarmEvent:
 
     stretch, t      when, ns of data time
     rule, priority  the alarm's name and priority, 1 highest
-    position        the node's place in the chain; None where the whole engine or rule is meant
-    cylinders       those the node's sensor sees; empty where position is None
+    position        the node's place in the chain; None where the whole engine or rule is meant,
+                    or the last nodes
+    cylinders       those that the sensors of the node, or of the last nodes, see; empty for the engine or rule
     what            the cause of the record
     before, state   state before and after; both None in the record of a whole rule
     flags           what silences the alarm after it
@@ -168,6 +169,7 @@ class Alarm:
     reason          the operator's words for why it is silenced
     all_nodes, misfire   as in AlarmEvent
     explained       why all nodes are silent, a word of `SilenceCause`; empty where nothing shows it
+    short           a shorter name for a list; empty where the rule's own is used
     """
 
     rule: AlarmRule
@@ -188,6 +190,7 @@ class Alarm:
     all_nodes: bool = False
     misfire: MisfireMark | None = None
     explained: str = ""
+    short: str = ""
 
     @property
     def name(self) -> str:
@@ -195,7 +198,7 @@ class Alarm:
         common = kind_of(self.rule).common
         if self.explained and common is not None:
             return f"{common.short}: {self.explained}"
-        return marked_name(self.rule.name, self.misfire)
+        return self.short or marked_name(self.rule.name, self.misfire)
 
     @property
     def word(self) -> str:

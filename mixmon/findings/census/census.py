@@ -32,7 +32,7 @@ from mixmon.findings.census.traffic import (
     StretchCutter,
     Traffic,
 )
-from mixmon.findings.census.wiring import Diagnosis, Silence, diagnose
+from mixmon.findings.wiring import Diagnosis, Silence, diagnose
 from mixmon.frames.block import FrameBlock
 from mixmon.frames.clock import Jump
 from mixmon.messages.binding import NO_BUS

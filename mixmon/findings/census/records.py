@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from mixmon.findings.census.duplicates import DuplicateSigns
 from mixmon.findings.census.traffic import Beat, Rhythm
-from mixmon.findings.census.wiring import Diagnosis
+from mixmon.findings.wiring import Diagnosis
 from mixmon.note import Note, NoteCode
 
 

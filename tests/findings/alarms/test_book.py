@@ -48,9 +48,9 @@ def act(t, verb, rule="lean", position=1, **more):
     return OperatorAction(t, verb, rule, position, **{"reason": reason, **more})
 
 
-def played(*items, until=None, cuts=(), rules=RULES):
+def played(*items, until=None, cuts=(), rules=RULES, nodes=NODES):
     """A book after edges and actions, given in any order, and its records; `cuts` split the rows."""
-    book = AlarmBook(rules, NODES)
+    book = AlarmBook(rules, nodes)
     for item in items:
         if isinstance(item, OperatorAction):
             book.act(item)
@@ -730,6 +730,64 @@ def test_after_it_only_nodes_that_are_silent_still_are_announced():
         ("silent", None, Happening.RELEASED, None, False),
         ("silent", 1, Happening.RELEASED, AlarmState.RETURNED_UNACKNOWLEDGED, False),
         ("silent", 2, Happening.RELEASED, AlarmState.UNACKNOWLEDGED, True),
+    ]
+
+
+CHAIN = tuple(Node(place, (place,)) for place in (1, 2, 3, 5))
+BREAK = "silent from position 3 on: break in the chain after position 2"
+
+
+def test_a_break_is_one_alarm_and_suppresses_the_nodes_behind_it_by_design():
+    """Node 5, the last, was silent already; node 1 falls silent by itself while the break stands."""
+    edges = (edge(S, RAISE, node=3), edge(2 * S, RAISE, node=-2), edge(3 * S, RAISE, node=0))
+    book, records = played(*edges, rules=(SILENCE,), nodes=CHAIN)
+    assert [(r.rule, r.position, r.cylinders, r.what, r.announced) for r in records] == [
+        ("silent", 5, (5,), Happening.CONDITION_TRUE, True),
+        (BREAK, None, (3, 5), Happening.CONDITION_TRUE, True),
+        ("silent", 5, (5,), Happening.SUPPRESSED, False),
+        ("silent", 1, (1,), Happening.CONDITION_TRUE, True),
+    ]
+    now = book.current()
+    assert {(a.name, a.word) for a in now.alarms} == {
+        ("silent", "unacknowledged"),
+        ("break after position 2", "unacknowledged"),
+        ("silent", "suppressed by design"),
+    }
+    assert now.suppressed == ("silent at 3, 5 (by break after position 2)",)
+    assert "from position 2 to 3" in now.alarms[1].rule.response
+
+
+def test_after_a_break_only_nodes_that_are_silent_still_are_announced():
+    _, records = played(
+        edge(2 * S, RAISE, node=-2),
+        edge(8 * S, RAISE, node=2),
+        edge(8 * S, RAISE, node=3),
+        edge(9 * S, CLEAR, node=2),
+        edge(9 * S, CLEAR, node=-2),
+        rules=(SILENCE,),
+        nodes=CHAIN,
+    )
+    assert [(r.rule, r.position, r.what) for r in records if r.announced] == [
+        (BREAK, None, Happening.CONDITION_TRUE),
+        ("silent", 5, Happening.RELEASED),
+    ]
+
+
+def test_the_silence_of_all_suppresses_a_break_that_is_announced_after_it():
+    book, _ = played(
+        edge(2 * S, RAISE, node=-2),
+        edge(4 * S, RAISE, node=ENGINE_WIDE),
+        rules=(SILENCE,),
+        nodes=CHAIN,
+    )
+    assert {(a.name, a.word) for a in book.current().alarms} == {
+        (ALL, "unacknowledged"),
+        ("break after position 2", "suppressed by design"),
+    }
+    again = book.feed(join_edges([edge(9 * S, CLEAR, node=ENGINE_WIDE)]), stretch=0, first=5 * S, until=9 * S)
+    assert [(r.rule, r.announced) for r in again if r.what is Happening.RELEASED] == [
+        ("silent", False),
+        (BREAK, True),
     ]
 
 

@@ -144,6 +144,7 @@ def measured(rule, data, place, state_began):
     if name == "silent":
         value = ages(data, i)[j]
         alone = value - min(ages(data, i)) > rule.limit and not returning(rule, data, i)
+        alone = alone and not may_be_in_a_tail(rule, data, i, j)
         if value > rule.limit and not alone and data.lam.shape[1] > 1:
             return NAN, False, False, False
         return value, True, value > rule.limit, value < rule.limit - rule.dead_band
@@ -170,6 +171,51 @@ def ages(data, i):
     """Seconds since the newest sample of each node, or since the stretch began without one."""
     first = next(k for k in range(i + 1) if data.stretch[k] == data.stretch[i])
     return [(age if age >= 0 else data.t[i] - data.t[first]) / 1e9 for age in data.age[i].tolist()]
+
+
+def tail_begins(rule, data, i):
+    """The node from which on all are silent since the same second, but not all of the chain; or None."""
+    age = ages(data, i)
+    first = len(age) - 1
+    if min(age) > rule.limit or age[first] <= rule.limit:
+        return None
+    while age[first - 1] > rule.limit and abs(age[first - 1] - age[first]) <= 1.0:
+        first -= 1
+    return first if first < len(age) - 1 else None
+
+
+def tails_held(rule, data, i):
+    """The nodes at which a tail begins, or did less than the limit ago in this stretch."""
+    held, k = set(), i
+    while k >= 0 and data.stretch[k] == data.stretch[i]:
+        # A tail is held from the row after its last one on.
+        if k == i or data.t[i] - data.t[k + 1] < round(rule.limit * 1e9):
+            held.add(tail_begins(rule, data, k))
+        k -= 1
+    return held - {None}
+
+
+def may_be_in_a_tail(rule, data, i, j):
+    """Whether a tail with the node stands, is coming back, or may be beginning."""
+    if data.lam.shape[1] < 3:
+        return False
+    if any(first <= j for first in tails_held(rule, data, i)):
+        return True
+    age = ages(data, i)
+    last = len(age) - 1
+    together = all(abs(a - b) <= 1.0 for a, b in pairwise(age[min(j, last - 1) :]))
+    return together and age[j] - min(age[j + 1 :] or [age[j - 1]]) <= rule.limit
+
+
+def tail_silent(rule, data, i, first):
+    age = ages(data, i)
+    begins, before = tail_begins(rule, data, i) == first, age[first - 1]
+    clear = before > rule.limit or min(age[first:]) - before > rule.limit
+    longer = any(one < first for one in tails_held(rule, data, i))
+    if min(age) > rule.limit or (begins and (not clear or longer or returning(rule, data, i))):
+        return NAN, False, False, False
+    value = min(age[first:]) if begins else 0.0
+    return value, True, value > rule.limit, value < rule.limit - rule.dead_band
 
 
 def returning(rule, data, i):
@@ -295,6 +341,9 @@ def rows_to_judge(rule, data, i, engines, began):
         overall = True if True in in_force else False if set(in_force) == {False} else None
         return [(ENGINE_WIDE, overall, spread(rule, data, i, in_force))]
     single = [(j, force, measured(rule, data, (i, j), began[j])) for j, force in enumerate(in_force)]
+    if rule.name == "silent":
+        tails = range(1, len(in_force) - 1)
+        single += [(j - len(in_force), in_force[0], tail_silent(rule, data, i, j)) for j in tails]
     if rule.name == "silent" and len(in_force) > 1:
         single.append((ENGINE_WIDE, in_force[0], all_silent(rule, data, i)))
     return single
@@ -554,6 +603,27 @@ def test_a_dead_node_is_not_hidden_by_slow_ones_that_send_together():
     age = np.tile((np.arange(400) % 20 * 10 * MS)[:, np.newaxis], 3)
     age[:, 0] = np.arange(400) * 10 * MS
     assert [node for _, node in raised(replace(data, age=age))] == [0]
+
+
+def test_a_break_in_the_chain_is_one_alarm_of_the_nodes_behind_it():
+    heard = [[]] * 5
+    data = ages_of(*heard, [(100, 300)], [(101, 302)], [(99, 301)])
+    assert raised(data) == [(126, -3)], "a limit after the last of the three"
+
+
+def test_only_the_end_of_the_chain_that_fell_silent_together_is_a_break():
+    assert raised(ages_of([], [(100, 200)], [(100, 200)], [])) == [(125, 1), (125, 2)], "heard behind them"
+    assert raised(ages_of([], [], [], [(100, 200)])) == [(125, 3)], "the last node alone"
+    assert raised(ages_of([], [], [(210, 400)], [(100, 400)])) == [(125, 3), (235, 2)], "more than 1 s apart"
+
+
+def test_a_node_behind_a_break_that_does_not_come_back_with_the_others_is_raised_a_limit_later():
+    assert raised(ages_of([], [], [(100, 200)], [(100, 400)])) == [(125, -2), (225, 3)]
+
+
+def test_a_chain_that_comes_back_in_part_leaves_a_break():
+    data = ages_of([(100, 200)], [(100, 205)], [(100, 400)], [(100, 400)])
+    assert raised(data) == [(124, ENGINE_WIDE), (230, -2)]
 
 
 def test_a_chain_of_one_has_no_silence_of_all():

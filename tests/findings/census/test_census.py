@@ -7,7 +7,7 @@ from laws import same_for_all_splits
 from mixmon.findings.census.census import Census
 from mixmon.findings.census.nodes import from_binding, from_own_layer
 from mixmon.findings.census.records import CensusNote
-from mixmon.findings.census.wiring import Fault, WiringNote
+from mixmon.findings.wiring import Fault, WiringNote
 from mixmon.frames.block import FrameBlock, FrameFlag, concat
 from mixmon.frames.candump import CandumpReader
 from mixmon.messages.bind import bind, load_databases

@@ -13,6 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+
+from mixmon.arrays import Bools, Floats, Ints
 from mixmon.note import Note, NoteCode, note
 
 SAME_MOMENT_S = 1.0
@@ -97,18 +100,31 @@ def diagnose(
 
 def _find_silent_tail(chain: Sequence[int], silent: dict[int, Silence]) -> list[Silence]:
     """The silent nodes at the chain's end that fell silent together; none unless there are two or more."""
-    tail: list[Silence] = []
-    for position in reversed(chain):
-        if position not in silent or (tail and not _began_together(silent[position], tail[-1])):
-            break
-        tail.insert(0, silent[position])
-    return tail if len(tail) > 1 else []
+    began = [silent[p].since_s if p in silent else None for p in chain]
+    since = np.array([[np.nan if one is None else one for one in began]])
+    (count,) = count_tail(np.array([[p in silent for p in chain]]), since).tolist()
+    return [silent[p] for p in chain[len(chain) - count :]]
 
 
-def _began_together(one: Silence, other: Silence) -> bool:
-    if one.since_s is None or other.since_s is None:
-        return one.since_s is other.since_s
-    return abs(one.since_s - other.since_s) <= SAME_MOMENT_S
+def count_tail(silent: Bools, since_s: Floats) -> Ints:
+    """How many nodes at the chain's end fell silent together; 0 unless there are two or more; int64[k].
+
+    silent   bool[k, n], in chain order
+    since_s  float64[k, n]: from when, or for how long, a node is silent; NaN: it never sent
+
+    >>> count_tail(np.array([[False, True, True]]), np.array([[9.0, 2.0, 2.5]])).tolist()
+    [2]
+    """
+    linked = silent[:, :-1] & silent[:, 1:] & began_together(since_s)
+    links: Ints = np.logical_and.accumulate(linked[:, ::-1], axis=1).sum(axis=1)
+    return np.where(links > 0, links + 1, 0)
+
+
+def began_together(since_s: Floats) -> Bools:
+    """Whether each node and the next in the chain fell silent together, if they did; bool[k, n - 1]."""
+    never = np.isnan(since_s)
+    near: Bools = np.abs(np.diff(since_s, axis=1)) <= SAME_MOMENT_S
+    return near | (never[:, :-1] & never[:, 1:])
 
 
 def _diagnose_all(silences: list[Silence]) -> Diagnosis:

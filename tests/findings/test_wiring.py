@@ -2,7 +2,7 @@
 
 import pytest
 
-from mixmon.findings.census.wiring import Fault, Silence, WiringNote, diagnose
+from mixmon.findings.wiring import Fault, Silence, WiringNote, diagnose
 from mixmon.note import note
 
 CHAIN = (1, 2, 3, 4, 5, 6, 7, 8)
