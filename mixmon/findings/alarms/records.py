@@ -112,7 +112,7 @@ class AlarmEvent:
     rule, priority  the alarm's name and priority, 1 highest
     position        the node's place in the chain; None where the whole engine or rule is meant,
                     or the last nodes
-    cylinders       those that the sensors of the node, or of the last nodes, see; empty for the engine or rule
+    cylinders       those that the sensors of the node, or of the last nodes, see; empty for engine or rule
     what            the cause of the record
     before, state   state before and after; both None in the record of a whole rule
     flags           what silences the alarm after it
