@@ -83,6 +83,16 @@ def test_a_worker_that_does_not_answer_leaves_no_data():
     assert verdict(scene(shown(alarm()), stalled=2.0)).word is LimitWord.NO_DATA
 
 
+def test_a_stalled_reader_is_named_and_no_older_value_is_shown():
+    """No rows come while the worker goes on: the clock of the screen ages what was seen last."""
+    late = scene(shown(alarm()).aged(2_300_000_000))
+    found = verdict(late)
+    assert found.word is LimitWord.NO_DATA
+    assert found.why == "nothing for 2.3 s: a reader is stalled, or this computer is busy"
+    assert late.live.leanest is None
+    assert not late.live.valid
+
+
 def test_limits_that_nobody_can_watch_are_not_called_none():
     without_target = replace(
         session(), engine_signals={k: v for k, v in session().engine_signals.items() if k != "target"}

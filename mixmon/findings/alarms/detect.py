@@ -296,7 +296,7 @@ class _RuleWatch:
         near = np.logical_and.accumulate(began_together(value)[:, ::-1], axis=1)[:, ::-1]
         rest = np.concatenate([behind[:, 1:], value[:, -2:-1]], axis=1)
         near = np.concatenate([near, near[:, -1:]], axis=1)
-        beginning = near & (value - rest <= self._limit)
+        beginning: Bools = near & (value - rest <= self._limit)
         beginning[:, 1:] |= np.concatenate([held, held[:, -1:]], axis=1)
         return beginning
 
