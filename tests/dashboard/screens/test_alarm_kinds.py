@@ -76,7 +76,7 @@ def watched(session, *, heater, coolant):
 
 
 def alarm_rows(session, shown):
-    rows = draw(scene(shown, declared=session), State(OPTIONS, page=Page.ALARMS), 120, 40)
+    rows = draw(scene(shown, declared=session), State(OPTIONS, page=Page.ALARMS), 110, 40)
     return [line for line in text(rows) if "too hot" in line and "limit" not in line]
 
 
