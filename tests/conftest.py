@@ -4,6 +4,7 @@ A file's tests run in one process (`--dist loadfile` in pyproject.toml), so what
 """
 
 import os
+import tempfile
 
 # The workers of pytest-xdist share the cores. A linear algebra library that spreads small matrices over all
 # of them as well takes two to four times the processor time, much of it waiting. NumPy reads this on import.
@@ -12,6 +13,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Some tests start the program as a process of its own, which begins in a third of the time where it finds its
 # modules compiled.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# Nobody's own settings of the screens change a test, and no test changes them.
+os.environ["XDG_CONFIG_HOME"] = os.path.join(tempfile.gettempdir(), f"mixmon-settings-{os.getpid()}")
 
 import pytest
 from hypothesis import settings

@@ -15,15 +15,18 @@ import subprocess
 import threading
 import time
 from contextlib import suppress
+from pathlib import Path
 from typing import Final
 
 from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.live import CAUTION_TEXT, Acceptance, run_lines
 from mixmon.cli.main import DONE, LIMIT_NOT_MET
+from mixmon.cli.settings import Settings, Value, keep_settings, load_settings
 from mixmon.cli.stopping import INTERRUPTED, Stopping
 from mixmon.dashboard.palettes import PALETTES
-from mixmon.dashboard.scene import KnownSensors
+from mixmon.dashboard.scene import ORDERS, SCALES, KnownSensors
+from mixmon.dashboard.screens.pages import State
 from mixmon.errors import MixmonError, UsageError
 from mixmon.ledger.ledger import Ledger
 from mixmon.ledger.standing import records
@@ -43,18 +46,34 @@ LAST_WORDS_S = 0.5
 def add_screen(parser: argparse.ArgumentParser) -> None:
     """--palette, --ascii, --sound and the other options of the screen."""
     options.add_units(parser)
+    parser.set_defaults(units=None)  # the settings say it
     group = parser.add_argument_group("screen")
     group.add_argument(
         "--palette", choices=PALETTES, help="colours (default: print; mono where NO_COLOR is set)"
     )
     group.add_argument("--ascii", action="store_true", help="draw with ASCII characters only")
-    group.add_argument("--no-blink", action="store_true", help="nothing blinks")
+    group.add_argument(
+        "--blink", action=argparse.BooleanOptionalAction, help="what is pressing blinks (default: yes)"
+    )
+    group.add_argument(
+        "--mouse",
+        action=argparse.BooleanOptionalAction,
+        help="a click chooses (default: yes)",
+    )
+    group.add_argument(
+        "--config",
+        metavar="FILE",
+        type=Path,
+        help="settings of the screens (default: settings.toml in the folder of your settings)",
+    )
     group.add_argument(
         "--sound",
         metavar="PROGRAM",
         help="program to start for each alarm, with a pattern (urgent, clear, notice, done) and words",
     )
-    group.add_argument("--no-bell", action="store_true", help="do not ring the terminal bell")
+    group.add_argument(
+        "--bell", action=argparse.BooleanOptionalAction, help="ring the terminal bell (default: yes)"
+    )
 
 
 def show(
@@ -77,18 +96,28 @@ def show(
     # Textual is loaded here alone: text at a pipe, and a refused command line, do without it.
     from mixmon.dashboard.app import DashboardOptions, run
 
-    sound = (lambda _pattern, _words: None) if arguments.sound is None else Sound(arguments.sound)
+    settings = load_settings(arguments.config)
+    sound, faults = _sound_of(arguments.sound, settings)
+    for fault in faults:
+        talk(fault)
     asked = acceptance is not None and acceptance.at is None
     left = threading.Event()
     stopping = Stopping(lambda: _end_at_signal(worker, left))
     end = time.monotonic() + (getattr(arguments, "duration", None) or math.inf)
     chosen = DashboardOptions(
-        units=units_of(worker.binding, arguments.units),
+        units=_units_set(worker.binding, arguments.units, settings),
         ascii=arguments.ascii,
-        palette=arguments.palette,
-        blink=not arguments.no_blink,
-        bell=not arguments.no_bell,
-        sound=sound,
+        palette=arguments.palette or (None if os.environ.get("NO_COLOR") else settings.get("palette", None)),
+        order=settings.get("order", ORDERS[0]),
+        scale=settings.get("scale", SCALES[1]),
+        screen_inch=settings.get("screen_inch", 15.6),
+        distance_m=settings.get("distance_m", 2.0),
+        mouse=_first_of(arguments.mouse, settings, "mouse"),
+        blink=_first_of(arguments.blink, settings, "blink"),
+        bell=_first_of(arguments.bell, settings, "bell"),
+        sound=sound or (lambda _pattern, _words: None),
+        said="; ".join(faults),
+        keep=lambda begin, end: _keep_changes(settings, begin, end),
         speed=speed,
         caution=CAUTION_TEXT if asked else "",
         accepted=lambda: _accept_caution(worker, acceptance),
@@ -107,10 +136,63 @@ def show(
             worker.close()
             for line in run_lines(worker):
                 talk(line, quiet=arguments.quiet)
-            if isinstance(sound, Sound):
+            if sound is not None:
                 sound("clear", "")
                 sound.wait(LAST_WORDS_S)
     return _conclude(end_by, asked=stopping.asked)
+
+
+def _keep_changes(settings: Settings, begin: State, end: State) -> None:
+    not_kept = keep_settings(settings, changed_settings(begin, end))
+    if not_kept:
+        talk(not_kept)
+
+
+def _first_of(said: bool | None, settings: Settings, key: str) -> bool:
+    """What the command line says, else the settings, else yes."""
+    return bool(settings.get(key, True)) if said is None else said
+
+
+def _sound_of(command: str | None, settings: Settings) -> tuple[Sound | None, tuple[str, ...]]:
+    """The program of the command line, else that of the settings; with it what in them cannot be used.
+
+    Raises:
+        UsageError: there is no such program as the command line names.
+    """
+    if command is not None:
+        return Sound(command), settings.faults
+    kept = settings.get("sound", None)
+    if kept is None:
+        return None, settings.faults
+    try:
+        return Sound(kept), settings.faults
+    except UsageError as error:
+        return None, (*settings.faults, f"{settings.path}: {error}")
+
+
+def _units_set(binding: Binding, said: str | None, settings: Settings) -> tuple[Unit, ...]:
+    """The units in their order; a unit of the settings that the session cannot show gives way.
+
+    Raises:
+        UsageError: the command line asks for AFR without a stoichiometric ratio.
+    """
+    kept = settings.get("unit", None)
+    cannot = kept == "afr" and binding.stoich_afr is None
+    return units_of(binding, said or (None if cannot else kept))
+
+
+def changed_settings(begin: State, end: State) -> dict[str, Value]:
+    """What keys have changed, by the keys of the settings."""
+    before, after = (
+        {
+            "palette": state.palette,
+            "order": state.options.order,
+            "scale": state.options.scale,
+            "unit": state.options.unit.name,
+        }
+        for state in (begin, end)
+    )
+    return {key: value for key, value in after.items() if value != before[key]}
 
 
 def _conclude(end_by: int, *, asked: bool) -> int:
@@ -152,14 +234,14 @@ def _end_at_signal(worker: Worker, left: threading.Event) -> None:
         os._exit(INTERRUPTED)
 
 
-def units_of(binding: Binding, first: str) -> tuple[Unit, ...]:
+def units_of(binding: Binding, first: str | None) -> tuple[Unit, ...]:
     """All units that the session can be shown in, the chosen one first.
 
     Raises:
         UsageError: AFR without a stoichiometric ratio.
     """
     known = [name for name in UNIT_NAMES if name != "afr" or binding.stoich_afr is not None]
-    names = dict.fromkeys((first, *known))
+    names = dict.fromkeys((first or "lambda", *known))
     return tuple(unit_named(name, binding.fuel, binding.stoich_afr) for name in names)
 
 

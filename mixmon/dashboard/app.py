@@ -17,7 +17,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TextIO
 
@@ -26,16 +26,17 @@ from rich.style import Style
 from textual.app import App, ComposeResult
 from textual.driver import Driver
 from textual.drivers.linux_driver import LinuxDriver
-from textual.events import Key, Resize
+from textual.events import Click, Key, MouseScrollDown, MouseScrollUp, Resize
 from textual.geometry import Region
 from textual.screen import ModalScreen
 from textual.strip import Strip
 from textual.widget import Widget
 
-from mixmon.dashboard.controls import Controls
+from mixmon.dashboard.commands import ScreenCommand, command_palette, key_commands
+from mixmon.dashboard.controls import Controls, Errand
 from mixmon.dashboard.palettes import Look, palette
 from mixmon.dashboard.readouts import ReadoutHold, SoundCues, SoundPattern
-from mixmon.dashboard.scene import KnownSensors, Scene, Setting, ViewOptions
+from mixmon.dashboard.scene import ORDER_WORDS, ORDERS, SCALES, KnownSensors, Scene, Setting, ViewOptions
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import Row, blank, clean, fit_row, padded, row_width, wrap
 from mixmon.dashboard.verdict import verdict
@@ -82,18 +83,31 @@ def strip_of(row: Row, looks: Mapping[str, Style]) -> Strip:
 class PageView(Widget):
     """A screen of rows, drawn line by line; only lines that have changed are drawn again.
 
-    `redraw` is called when the size has changed.
+    `redraw` is called when the size has changed, `point` with column and row of a click, `wheel` with the
+    arrow key that a turn of the wheel stands for.
 
     Invariant: what is on the terminal is `_rows` in `_palette`; `show` compares with it.
     """
 
     DEFAULT_CSS = "PageView { width: 100%; height: 100%; }"
 
-    def __init__(self, redraw: Callable[[], None], palette: str) -> None:
+    def __init__(
+        self,
+        redraw: Callable[[], None],
+        palette: str,
+        point: Callable[[int, int], None] = lambda _x, _y: None,
+        wheel: Callable[[str], None] = lambda _key: None,
+    ) -> None:
         super().__init__()
         self._redraw = redraw
+        self._point, self._wheel = point, wheel
         self._rows: Sequence[Row] = ()
         self._palette = palette
+
+    @property
+    def rows(self) -> Sequence[Row]:
+        """What is on the terminal."""
+        return self._rows
 
     def show(self, rows: Sequence[Row], palette: str) -> None:
         """Take new rows; only those that differ are drawn."""
@@ -110,6 +124,18 @@ class PageView(Widget):
     def on_resize(self, _: Resize) -> None:
         """Ask for rows of the new size."""
         self._redraw()
+
+    def on_click(self, event: Click) -> None:
+        """A click, wherever it is."""
+        self._point(event.x, event.y)
+
+    def on_mouse_scroll_up(self, _: MouseScrollUp) -> None:
+        """The wheel."""
+        self._wheel("up")
+
+    def on_mouse_scroll_down(self, _: MouseScrollDown) -> None:
+        """The wheel, the other way."""
+        self._wheel("down")
 
     def render_line(self, y: int) -> Strip:
         """Line `y` of the terminal."""
@@ -270,17 +296,26 @@ def page_text(scene: Scene, state: State, at: datetime) -> str:
     return "\n".join([f"{name}  written {at:%Y-%m-%d %H:%M:%S} UTC".strip(), *lines, ""])
 
 
-def write_page(scene: Scene, state: State, at: datetime) -> str:
-    """Writes the screen beside the runs; gives where, or why not, in words for the last line."""
-    name = f"{at:%Y-%m-%dT%H-%M-%SZ}-{state.page.value.lower().replace(' & ', ' ').replace(' ', '-')}.txt"
-    path = Path(scene.setting.session.recording.folder, name)
-    try:
-        path.parent.mkdir(PRIVATE_FOLDER, parents=True, exist_ok=True)
-        path.touch(PRIVATE_FILE, exist_ok=False)  # as private as the runs beside it
-        path.write_text(page_text(scene, state, at), "utf-8")
-    except OSError as error:
-        return f"{path}: not written: {reason_of(error)}"
-    return f"written: {path}"
+def write_files(scene: Scene, state: State, at: datetime, kind: str, texts: Mapping[str, str]) -> str:
+    """Writes texts by file ending beside the runs; gives where, or why not, in words for the last line."""
+    page = state.page.value.lower().replace(" & ", " ").replace(" ", "-")
+    stem = f"{at:%Y-%m-%dT%H-%M-%SZ}-{kind}{page}"
+    folder = Path(scene.setting.session.recording.folder)
+    for ending, text in texts.items():
+        path = folder / f"{stem}.{ending}"
+        try:
+            folder.mkdir(PRIVATE_FOLDER, parents=True, exist_ok=True)
+            path.touch(PRIVATE_FILE, exist_ok=False)  # as private as the runs beside it
+            path.write_text(text, "utf-8")
+        except OSError as error:
+            return f"{path}: not written: {reason_of(error)}"
+    return f"written: {folder / stem}.{', .'.join(texts)}"
+
+
+def chosen_line(rows: Sequence[Row], mark: str) -> str:
+    """The first row that begins with the mark of what is chosen, without it; empty where there is none."""
+    lines = ("".join(text for text, _ in row).strip() for row in rows)
+    return next((line.removeprefix(mark).strip() for line in lines if line.startswith(mark)), "")
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -321,6 +356,10 @@ class DashboardOptions:
     over        called at every tick: True ends the screens
     known       what the ledger knows of the session's sensors; None: nothing
     gone        called once, by a thread of its own, when the terminal is gone
+    order, scale  of the cylinders and of the bars, to begin with
+    mouse       the terminal tells of clicks and of the wheel
+    said        shown first on the last line
+    keep        called at the end with the choices of the beginning and those of the end
     """
 
     units: tuple[Unit, ...]
@@ -338,6 +377,11 @@ class DashboardOptions:
     over: Callable[[], bool] = lambda: False
     known: KnownSensors | None = None
     gone: Callable[[], None] = lambda: None
+    order: str = ORDERS[0]
+    scale: float = SCALES[1]
+    mouse: bool = True
+    said: str = ""
+    keep: Callable[[State, State], None] = lambda _begin, _end: None
 
     def state(self, *, colour: bool = True) -> State:
         """The choices to begin with; `colour` is False where the terminal's user wants none."""
@@ -348,6 +392,8 @@ class DashboardOptions:
             blink=self.blink,
             screen_inch=self.screen_inch,
             distance_m=self.distance_m,
+            order=self.order,
+            scale=self.scale,
         )
         return State(view, palette=self.palette or ("print" if colour else "mono"), speed=self.speed)
 
@@ -374,7 +420,7 @@ class Dashboard(App[int], inherit_bindings=False):
         self._clock = clock
         self._setting = Setting(watching.session, options.known)
         self._hold = ReadoutHold()
-        self._page = PageView(self.tick, self.controls.state.palette)
+        self._page = PageView(self.tick, self.controls.state.palette, self.point, self.press)
         self.shown = watching.snapshot
         self._shown_at = clock()
         self._drawn_at = clock()
@@ -399,6 +445,8 @@ class Dashboard(App[int], inherit_bindings=False):
         """Begin with the caution, if there is one."""
         self.set_interval(POLL_S, self.look)
         self.app_resume_signal.subscribe(self, lambda _: self.draw_anew())
+        if self._options.said:
+            self.controls.tell(self._options.said, self._clock())
         if self._options.caution:
             self.push_screen(
                 CautionScreen(self._options.caution, self.controls.state.palette), self._take_answer
@@ -412,21 +460,77 @@ class Dashboard(App[int], inherit_bindings=False):
 
     def on_key(self, event: Key) -> None:
         """Hand the key to the controls and draw at once, so that the person sees its effect."""
+        if len(self.screen_stack) > 1:
+            return  # the palette of commands takes it
         event.prevent_default()
-        if event.key == "ctrl+l":
+        self.press(event.character if event.is_printable and event.character else event.key)
+
+    def press(self, key: str) -> None:
+        """Carry out one key."""
+        if key == "ctrl+l":
             self.draw_anew()
             return
-        if event.key == "ctrl+z":
+        if key == "ctrl+z":
             self._suspend()
             return
-        key = event.character if event.is_printable and event.character else event.key
         self.controls.press(key, self.scene(), self._clock())
+        self._carry_out()
+
+    def point(self, x: int, y: int) -> None:
+        """Carry out a click at a column and a row."""
+        size = self._page.size
+        if x < size.width and y < size.height:
+            self.controls.point((size.width, size.height), x, y, self.scene(), self._clock())
+            self._carry_out()
+
+    def _carry_out(self) -> None:
+        """What the controls ask for, and a picture of what has changed."""
         if self.controls.leave:
             self.exit(STOPPED if self.controls.interrupted else LEFT)
-        if self.controls.export:
-            self.controls.export = False
-            written = write_page(self.scene(), self.controls.state, datetime.now(UTC))
-            self.controls.tell(written, self._clock())
+        errand, self.controls.errand = self.controls.errand, None
+        if errand is not None:
+            self._run_errand(errand)
+        self.tick()
+
+    def _run_errand(self, errand: Errand) -> None:
+        scene, state, at = self.scene(), self.controls.state, datetime.now(UTC)
+        if errand is Errand.COMMANDS:
+            self.push_screen(command_palette())
+        elif errand is Errand.COPY:
+            self._copy(chosen_line(self._page.rows, scene.marks.chosen) or page_text(scene, state, at))
+        elif errand is Errand.PICTURE:
+            self.tick()
+            rows = ["".join(text for text, _ in row).rstrip() for row in self._page.rows]
+            files = {"svg": self.export_screenshot(title=scene.setting.session.name or "mixmon")}
+            files["txt"] = "\n".join([*rows, ""])
+            self.controls.tell(write_files(scene, state, at, "screen-", files), self._clock())
+        else:
+            files = {"txt": page_text(scene, state, at)}
+            self.controls.tell(write_files(scene, state, at, "", files), self._clock())
+
+    def _copy(self, text: str) -> None:
+        """To the clipboard of the terminal, by OSC 52; whether the terminal takes it cannot be known."""
+        self.copy_to_clipboard(text)
+        lines = text.count("\n") + (not text.endswith("\n"))
+        self.controls.tell(f"copied: {lines} {'line' if lines == 1 else 'lines'}", self._clock())
+
+    def commands(self) -> list[ScreenCommand]:
+        """All commands of the palette: the keys of this screen, and what has no key of its own."""
+        scene = self.scene()
+        live = scene.live.replay_position is None
+        orders = [
+            ScreenCommand(f"order: {order}", words, partial(self._set_order, order))
+            for order, words in ORDER_WORDS.items()
+        ]
+        table = ScreenCommand(
+            "copy the whole screen",
+            "all rows as text, to the terminal's clipboard",
+            lambda: self._copy(page_text(self.scene(), self.controls.state, datetime.now(UTC))),
+        )
+        return [*key_commands(self.controls.state.page, live=live, press=self.press), *orders, table]
+
+    def _set_order(self, order: str) -> None:
+        self.controls.set_order(order, self._clock())
         self.tick()
 
     def draw_anew(self) -> None:
@@ -550,9 +654,11 @@ def run(watching: Watching, options: DashboardOptions) -> int:
     """
     encoding = getattr(sys.__stdout__, "encoding", None) or ""
     app = Dashboard(watching, replace(options, ascii=options.ascii or draws_ascii_only(encoding)))
-    found = app.run()
+    begin = app.controls.state
+    found = app.run(mouse=options.mouse)
     if not is_plain_terminal() and sys.__stdout__ is not None and sys.__stdout__.isatty():
         with suppress(OSError):
             sys.__stdout__.write(_TITLE_BACK)
             sys.__stdout__.flush()
+    options.keep(begin, app.controls.state)
     return BROKEN if app.return_code or found is None else found

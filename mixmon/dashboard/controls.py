@@ -10,16 +10,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from enum import Enum
 from functools import partial
 from typing import Final
 
 from mixmon.dashboard.keys import EXPORTABLE_PAGES, PICTURED_PAGES, Asked, Page, Prompt
 from mixmon.dashboard.palettes import PALETTES
+from mixmon.dashboard.pointing import choice_at, key_at
 from mixmon.dashboard.scene import ORDER_WORDS, ORDERS, Scene
 from mixmon.dashboard.screens import checks, identity, trims
 from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.events import line_at
-from mixmon.dashboard.screens.pages import State, alarm_index
+from mixmon.dashboard.screens.pages import State, alarm_index, draw
 from mixmon.dashboard.screens.timeline import moment_text, seek_moment, seek_stamp
 from mixmon.dashboard.text import clock_seconds
 from mixmon.findings.alarms.records import Alarm
@@ -228,19 +230,28 @@ _PAGES: Final = {
 }
 
 
+class Errand(Enum):
+    """What a key asks for that is done outside the screens' rows."""
+
+    EXPORT = "export"
+    COPY = "copy"
+    PICTURE = "picture"
+    COMMANDS = "commands"
+
+
 class Controls:
     """The person's choices, changed by keys; commands go to `send`.
 
     state    all choices
     leave    the person has asked to leave; `interrupted`: by Ctrl-C
-    export   the person has asked for this screen in a file
+    errand   what the person has asked for that needs the terminal or a file; None: nothing
     """
 
     def __init__(self, state: State, units: tuple[Unit, ...], send: Callable[[Command], None]) -> None:
         self.state = state
         self.leave = False
         self.interrupted = False
-        self.export = False
+        self.errand: Errand | None = None
         self._units = units
         self._send = send
         self._scene: Scene | None = None
@@ -259,13 +270,30 @@ class Controls:
         if key != "q":
             self._change_state(leaving=False)
         if key == "e" and self.state.page in EXPORTABLE_PAGES:
-            self.export = True
+            self.errand = Errand.EXPORT
             return
         action = self._page_actions().get(key) or self._common_actions().get(key)
         if action is not None:
             action()
         elif key in _DIGIT_KEYS:
             self._pick_cylinder(key)
+
+    def point(self, size: tuple[int, int], x: int, y: int, scene: Scene, now_s: float) -> None:
+        """Chooses what lies at column `x` of row `y`, or presses the key that the last line names there."""
+        if self.state.prompt is not None:
+            return
+        key = key_at(draw(scene, self.state, *size)[y], x)
+        if key is not None:
+            self.press(key, scene, now_s)
+            return
+        chosen = choice_at(scene, self.state, size, x, y)
+        if chosen is not None:
+            self.state = replace(chosen, leaving=False)
+
+    def set_order(self, order: str, now_s: float) -> None:
+        """The order of the cylinders, one of ORDERS."""
+        self._change_view(order=order)
+        self.tell(ORDER_WORDS[order], now_s)
 
     def tell(self, words: str, now_s: float) -> None:
         """Shows words on the last line for MESSAGE_S."""
@@ -311,6 +339,9 @@ class Controls:
             "tab": self._toggle_picture,
             "D": self._change_decimals,
             "C": self._change_palette,
+            "Y": partial(self._ask_errand, Errand.COPY),
+            "S": partial(self._ask_errand, Errand.PICTURE),
+            ":": partial(self._ask_errand, Errand.COMMANDS),
             "q": self._ask_to_leave,
             "escape": self._go_back,
             "up": lambda: self._scroll_rows(-1),
@@ -456,8 +487,7 @@ class Controls:
 
     def _change_order(self) -> None:
         at = ORDERS.index(self.state.options.order)
-        self._change_view(order=ORDERS[(at + 1) % len(ORDERS)])
-        self.tell(ORDER_WORDS[self.state.options.order], self._now)
+        self.set_order(ORDERS[(at + 1) % len(ORDERS)], self._now)
 
     def _change_unit(self) -> None:
         names = [unit.name for unit in self._units]
@@ -502,6 +532,9 @@ class Controls:
         at = order.index(index) + step if index is not None else 0
         node = self._seen_scene.setting.nodes[order[min(max(at, 0), len(order) - 1)]]
         self._change_view(chosen=node.cylinders[0])
+
+    def _ask_errand(self, errand: Errand) -> None:
+        self.errand = errand
 
     def _toggle_freeze(self) -> None:
         frozen = None if self.state.frozen is not None else self._seen_scene.live

@@ -18,7 +18,7 @@ from dashboard.scenes import (
     snapshot,
 )
 
-from mixmon.dashboard.controls import Controls
+from mixmon.dashboard.controls import Controls, Errand
 from mixmon.dashboard.keys import BINDINGS, EXPORTABLE_PAGES, Asked, Page, bindings, last_line
 from mixmon.dashboard.screens.pages import State
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
@@ -391,7 +391,7 @@ def test_a_check_without_evidence_stays_as_it_is():
 def test_a_screen_is_written_to_a_file_where_its_keys_say_so(page):
     desk = Desk(page=page)
     desk.press("e")
-    assert desk.controls.export is (page in EXPORTABLE_PAGES)
+    assert (desk.controls.errand is Errand.EXPORT) is (page in EXPORTABLE_PAGES)
     assert desk.sent == []
 
 

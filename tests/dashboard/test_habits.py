@@ -1,14 +1,36 @@
-"""Habits of a terminal: a caret in answers, an order of rows that keeps still, help that begins at hand."""
+"""Habits of a terminal: a caret in answers, rows by need, help that begins at hand, pointer, commands."""
 
+import asyncio
 from dataclasses import replace
 
 import pytest
-from dashboard.scenes import OPTIONS, cylinders, replayed, scene, snapshot, text
+from dashboard.scenes import (
+    OPTIONS,
+    RULES,
+    SECOND,
+    UNITS,
+    alarm,
+    alarm_list,
+    balance,
+    cylinders,
+    happened,
+    pull_review,
+    replayed,
+    scene,
+    session,
+    snapshot,
+    text,
+)
 
+from mixmon.dashboard.app import Dashboard, DashboardOptions, PageView
+from mixmon.dashboard.commands import key_commands
+from mixmon.dashboard.controls import Controls
 from mixmon.dashboard.keys import Asked, Page, Prompt, bindings, prompt_row
+from mixmon.dashboard.pointing import key_at, pressed_by
 from mixmon.dashboard.readouts import RANK_S, ReadoutHold
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import row_width
+from mixmon.findings.events.event import Kind
 
 
 def typed(*keys):
@@ -79,3 +101,182 @@ def test_help_begins_with_the_screen_at_hand_and_has_all_its_keys_on_80_by_24(pa
     for binding in bindings(page, live=live):
         assert f" {binding.name:<6} " in first
     assert any("everything, at length" in line for line in text(draw(shown, state, 80, 60)))
+
+
+# The pointer, the palette of commands, copies and pictures.
+
+
+class Hand:
+    """A person with a pointer over one screen."""
+
+    def __init__(self, page, shown, size, **state):
+        self.size, self.shown = size, shown
+        self.sent = []
+        self.controls = Controls(State(OPTIONS, page=page, **state), tuple(UNITS.values()), self.sent.append)
+
+    def rows(self):
+        return text(draw(self._seen(), self.controls.state, *self.size))
+
+    def click(self, words, *, after=0):
+        """Clicks the first row that contains the words, on their first character."""
+        y, line = next((y, line) for y, line in enumerate(self.rows()) if words in line and y >= after)
+        self.controls.point(self.size, line.index(words), y, self._seen(), 100.0)
+        return self.controls.state
+
+    def _seen(self):
+        return scene(self.shown, options=self.controls.state.options)
+
+
+SIZES = [(80, 24), (200, 60)]
+TWO = alarm_list(alarm(), alarm(RULES[2], 8))
+
+
+@pytest.mark.parametrize(
+    ("page", "size"),
+    [
+        (Page.WATCH, (80, 24)),
+        (Page.WATCH, (200, 60)),
+        (Page.PULLS, (80, 24)),
+        (Page.BUS, (80, 24)),
+        (Page.BUS, (200, 60)),
+    ],
+)
+def test_a_click_on_a_cylinder_picks_it(page, size):
+    hand = Hand(page, snapshot(pulls=pull_review()), size)
+    words = "S-105" if page is Page.BUS else "   5 " if page is Page.PULLS else " 5   0.8"
+    assert hand.click(words).options.chosen == 5
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_click_on_a_cell_chooses_it(size):
+    hand = Hand(Page.BALANCE, snapshot(balance=balance()), size)
+    heading = next(line for line in hand.rows() if "1100" in line and "3000" in line)
+    y = next(y for y, line in enumerate(hand.rows()) if line[heading.index("thr") :].split()[:1] == ["60"])
+    hand.controls.point(size, heading.index("3000"), y, scene(hand.shown), 100.0)
+    assert hand.controls.state.cursor == (3000, 60)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_click_on_an_event_an_alarm_a_check_chooses_it(size):
+    hand = Hand(
+        Page.EVENTS,
+        snapshot(happened=tuple(happened(Kind.MISFIRE, 1 + k % 8, t=(200 + k) * SECOND) for k in range(30))),
+        size,
+    )
+    row = hand.rows()[6].split()[0]
+    hand.click(row)
+    assert any(line.startswith(f"{OPTIONS.marks.chosen}{row}") for line in hand.rows())
+    alarms = Hand(Page.ALARMS, snapshot(alarms=TWO), size)
+    wanted = TWO.alarms[1]
+    assert alarms.click(wanted.rule.name, after=3).alarm == (wanted.rule.name, wanted.position)
+    assert Hand(Page.CHECKS, snapshot(), size).click(" 3 ", after=2).check == 2
+
+
+def test_a_click_on_the_last_line_presses_its_key_and_one_between_keys_nothing():
+    hand = Hand(Page.WATCH, snapshot(), (80, 24))
+    hand.click("balance")
+    assert hand.controls.state.page is Page.BALANCE
+    hand.click("w watch" if "w watch" in hand.rows()[-1] else "t trims")
+    assert hand.controls.state.page in {Page.WATCH, Page.TRIMS}
+    row = hand.rows()[-1]
+    assert key_at(((" ", "keys"), ("a", "key"), (" ack ", "keys"), ("   ", "keys")), 8) is None
+    assert " ? keys" in row
+
+
+def test_a_click_while_a_question_is_asked_changes_nothing():
+    hand = Hand(Page.WATCH, snapshot(), (80, 24), prompt=Prompt(Asked.NOTE, "note"))
+    before = hand.controls.state
+    hand.controls.point((80, 24), 1, 8, scene(hand.shown), 100.0)
+    assert hand.controls.state == before
+
+
+def test_every_key_of_a_screen_is_a_command_and_carries_out_what_the_key_does():
+    pressed = []
+    for page in Page:
+        found = key_commands(page, live=False, press=pressed.append)
+        keys = {key for b in bindings(page, live=False) for key in pressed_by(b.name)}
+        assert len(found) >= len(keys)
+        pressed.clear()
+        for one in found:
+            one.do()
+        assert set(pressed) == keys
+
+
+class Bench:
+    """Something to be watched that does not move."""
+
+    live = False
+
+    def __init__(self, shown):
+        self.session = session()
+        self.snapshot = snapshot() if shown is None else shown
+
+    def drain(self):
+        return []
+
+    def send(self, command):
+        raise AssertionError(command)
+
+
+def in_app(steps, shown=None, size=(80, 24)):
+    async def go():
+        bench = Bench(shown)
+        app = Dashboard(bench, DashboardOptions(tuple(UNITS.values())), lambda: 1000.0)
+        async with app.run_test(size=size) as pilot:
+            await steps(app, pilot)
+
+    asyncio.run(go())
+
+
+def test_a_command_is_found_by_its_words_and_done_by_enter_and_keys_do_not_pass_through():
+    async def steps(app, pilot):
+        await pilot.press("colon")
+        await pilot.press(*"trims")
+        for _ in range(50):
+            await pilot.pause(0.02)
+        assert app.controls.state.page is Page.WATCH
+        await pilot.press("enter", "enter")
+        await pilot.pause()
+        assert app.controls.state.page is Page.TRIMS
+        assert len(app.screen_stack) == 1
+
+    in_app(steps)
+
+
+def test_the_mouse_reaches_the_screens():
+    async def steps(app, pilot):
+        await pilot.press("l")
+        first = app.controls.state.alarm
+        app.query_one(PageView).on_mouse_scroll_down(None)
+        assert app.controls.state.alarm != first
+        await pilot.press("w")
+        await pilot.click(PageView, offset=(3, 9))
+        assert app.controls.state.options.chosen is not None
+
+    in_app(steps, snapshot(alarms=TWO))
+
+
+def test_the_chosen_line_or_the_whole_table_is_copied():
+    async def steps(app, pilot):
+        await pilot.press("l", "Y")
+        assert app.clipboard.startswith("1 ")
+        assert "\n" not in app.clipboard
+        assert "copied: 1 line" in app.controls.state.message
+        await pilot.press("N", "Y")
+        assert "NOTES" in app.clipboard.splitlines()[1]
+
+    in_app(steps, snapshot(alarms=TWO))
+
+
+def test_a_picture_is_saved_as_svg_and_as_text_and_its_name_is_said(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    async def steps(app, pilot):
+        await pilot.press("S")
+        assert "written: " in app.controls.state.message
+        svg, txt = sorted(tmp_path.rglob("*-screen-watch.*"))
+        assert svg.read_text("utf-8").startswith("<svg")
+        assert "LEANEST" in txt.read_text("utf-8")
+        assert f"written: {svg.with_suffix('').relative_to(tmp_path)}.svg, .txt" == app.controls.state.message
+
+    in_app(steps)
