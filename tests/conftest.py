@@ -15,7 +15,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # Nobody's own settings of the screens change a test, and no test changes them.
-os.environ["XDG_CONFIG_HOME"] = os.path.join(tempfile.gettempdir(), f"mixmon-settings-{os.getpid()}")
+os.environ["XDG_CONFIG_HOME"] = f"{tempfile.gettempdir()}/mixmon-settings-{os.getpid()}"
 
 import pytest
 from hypothesis import settings

@@ -107,7 +107,7 @@ def show(
     chosen = DashboardOptions(
         units=_units_set(worker.binding, arguments.units, settings),
         ascii=arguments.ascii,
-        palette=arguments.palette or (None if os.environ.get("NO_COLOR") else settings.get("palette", None)),
+        palette=arguments.palette or (None if os.environ.get("NO_COLOR") else settings.get("palette")),
         order=settings.get("order", ORDERS[0]),
         scale=settings.get("scale", SCALES[1]),
         screen_inch=settings.get("screen_inch", 15.6),
@@ -161,7 +161,7 @@ def _sound_of(command: str | None, settings: Settings) -> tuple[Sound | None, tu
     """
     if command is not None:
         return Sound(command), settings.faults
-    kept = settings.get("sound", None)
+    kept = settings.get("sound")
     if kept is None:
         return None, settings.faults
     try:
@@ -176,23 +176,20 @@ def _units_set(binding: Binding, said: str | None, settings: Settings) -> tuple[
     Raises:
         UsageError: the command line asks for AFR without a stoichiometric ratio.
     """
-    kept = settings.get("unit", None)
+    kept = settings.get("unit")
     cannot = kept == "afr" and binding.stoich_afr is None
     return units_of(binding, said or (None if cannot else kept))
 
 
 def changed_settings(begin: State, end: State) -> dict[str, Value]:
     """What keys have changed, by the keys of the settings."""
-    before, after = (
-        {
-            "palette": state.palette,
-            "order": state.options.order,
-            "scale": state.options.scale,
-            "unit": state.options.unit.name,
-        }
-        for state in (begin, end)
-    )
+    before, after = _kept_choices(begin), _kept_choices(end)
     return {key: value for key, value in after.items() if value != before[key]}
+
+
+def _kept_choices(state: State) -> dict[str, Value]:
+    view = state.options
+    return {"palette": state.palette, "order": view.order, "scale": view.scale, "unit": view.unit.name}
 
 
 def _conclude(end_by: int, *, asked: bool) -> int:

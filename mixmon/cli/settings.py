@@ -88,7 +88,7 @@ class Settings:
     faults: tuple[str, ...] = ()
     writable: bool = True
 
-    def get(self, key: str, otherwise: Value) -> Any:
+    def get(self, key: str, otherwise: Value | None = None) -> Any:
         """The value of a key, or what holds without one."""
         assert key in KEYS
         return self.values.get(key, otherwise)
@@ -157,13 +157,17 @@ def _with_values(text: str, changed: Mapping[str, Value]) -> str:
     head, rest = text[:at], text[at:]
     for key, value in changed.items():
         line = f"{key} = {_as_toml(value)}"
-        head, count = re.subn(rf"(?m)^[ \t]*{key}[ \t]*=.*$", lambda _, line=line: line, head, count=1)
+        head, count = re.subn(rf"(?m)^[ \t]*{key}[ \t]*=.*$", _replacing(line), head, count=1)
         if not count:
             head = f"{head.rstrip()}\n{line}\n" if head.strip() else f"{line}\n"
     text = f"{head}\n{rest}" if rest else head
     if tomllib.loads(text) != wanted:
         raise ValueError(f"{', '.join(changed)} cannot be replaced there; each must be on a line of its own")
     return text
+
+
+def _replacing(line: str) -> Callable[[re.Match[str]], str]:
+    return lambda _: line
 
 
 def _as_toml(value: Value) -> str:
