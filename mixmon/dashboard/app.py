@@ -405,7 +405,7 @@ class Dashboard(App[int], inherit_bindings=False):
     """
 
     ENABLE_COMMAND_PALETTE = False
-    CSS = "Screen { padding: 0; }"
+    CSS = "Screen { padding: 0; } SearchIcon { display: none; }"
 
     def __init__(
         self, watching: Watching, options: DashboardOptions, clock: Callable[[], float] = time.monotonic
