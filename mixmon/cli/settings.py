@@ -47,7 +47,7 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
-_YES_OR_NO: Final = Key(lambda value: isinstance(value, bool), "true or false")
+_TRUE_OR_FALSE: Final = Key(lambda value: isinstance(value, bool), "true or false")
 
 KEYS: Final[Mapping[str, Key]] = {
     "palette": _one_of(*PALETTES),
@@ -58,9 +58,9 @@ KEYS: Final[Mapping[str, Key]] = {
     "unit": _one_of(*UNIT_NAMES),
     "screen_inch": _between(5.0, 100.0),
     "distance_m": _between(0.2, 20.0),
-    "bell": _YES_OR_NO,
-    "blink": _YES_OR_NO,
-    "mouse": _YES_OR_NO,
+    "bell": _TRUE_OR_FALSE,
+    "blink": _TRUE_OR_FALSE,
+    "mouse": _TRUE_OR_FALSE,
     "sound": Key(lambda value: isinstance(value, str) and bool(value.strip()), "a program and its arguments"),
 }
 """All keys; screen_inch and distance_m: for which screen and from where the help says what can be read."""
