@@ -15,8 +15,9 @@ import subprocess
 import threading
 import time
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from mixmon.cli import options
 from mixmon.cli.console import talk
@@ -35,6 +36,9 @@ from mixmon.messages.binding import Binding
 from mixmon.report.units import UNIT_NAMES, Unit, unit_named
 from mixmon.session.model import Session
 from mixmon.watch.commands import NoteText
+
+if TYPE_CHECKING:
+    from mixmon.dashboard.app import DashboardOptions
 
 GRACE_S = 3.0
 """Our choice: longer than the screens take to leave a terminal that is there."""
@@ -106,15 +110,6 @@ def show(
     end = time.monotonic() + (getattr(arguments, "duration", None) or math.inf)
     chosen = DashboardOptions(
         units=_units_set(worker.binding, arguments.units, settings),
-        ascii=arguments.ascii,
-        palette=arguments.palette or (None if os.environ.get("NO_COLOR") else settings.get("palette")),
-        order=settings.get("order", ORDERS[0]),
-        scale=settings.get("scale", SCALES[1]),
-        screen_inch=settings.get("screen_inch", 15.6),
-        distance_m=settings.get("distance_m", 2.0),
-        mouse=_first_of(arguments.mouse, settings, "mouse"),
-        blink=_first_of(arguments.blink, settings, "blink"),
-        bell=_first_of(arguments.bell, settings, "bell"),
         sound=sound or (lambda _pattern, _words: None),
         said="; ".join(faults),
         keep=lambda begin, end: _keep_changes(settings, begin, end),
@@ -130,7 +125,7 @@ def show(
         if not asked:
             _send_note(worker, acceptance)
         try:
-            end_by = run(worker, chosen)
+            end_by = run(worker, _with_look(chosen, arguments, settings))
         finally:
             left.set()
             worker.close()
@@ -140,6 +135,25 @@ def show(
                 sound("clear", "")
                 sound.wait(LAST_WORDS_S)
     return _conclude(end_by, asked=stopping.asked)
+
+
+def _with_look(
+    chosen: DashboardOptions, arguments: argparse.Namespace, settings: Settings
+) -> DashboardOptions:
+    """The options with how the screens look: by the command line, else by the settings."""
+    palette = arguments.palette or (None if os.environ.get("NO_COLOR") else settings.get("palette"))
+    return replace(
+        chosen,
+        ascii=arguments.ascii,
+        palette=palette,
+        order=settings.get("order", ORDERS[0]),
+        scale=settings.get("scale", SCALES[1]),
+        screen_inch=settings.get("screen_inch", 15.6),
+        distance_m=settings.get("distance_m", 2.0),
+        mouse=_first_of(arguments.mouse, settings, "mouse"),
+        blink=_first_of(arguments.blink, settings, "blink"),
+        bell=_first_of(arguments.bell, settings, "bell"),
+    )
 
 
 def _keep_changes(settings: Settings, begin: State, end: State) -> None:
