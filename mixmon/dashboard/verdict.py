@@ -18,6 +18,7 @@ from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag
 from mixmon.mixture.block import SampleState
 from mixmon.session.alarm_kinds import kind_of
+from mixmon.session.when import names, parse
 from mixmon.watch.snapshot import Snapshot
 
 
@@ -131,6 +132,23 @@ def _lost_signals(live: Snapshot, setting: Setting) -> str:
         and not np.isfinite(known.get(name, np.nan))
     ]
     return f"{' and '.join(gone)} lost" if gone else ""
+
+
+def rules_without_signals(live: Snapshot, setting: Setting) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Rules of mixture that cannot be judged now, and the engine's signals for which they wait."""
+    known = dict(live.engine) | {"target": live.target}
+    watched = set(setting.session.engine_signals)
+    if setting.session.targets is not None:
+        watched.add("target")
+    rules: list[str] = []
+    lost: dict[str, None] = {}
+    for rule in setting.rules:
+        wanted = (*kind_of(rule).needs, *(names(parse(rule.when)) if rule.when else ()))
+        gone = [name for name in wanted if name in watched and not np.isfinite(known.get(name, np.nan))]
+        if gone and kind_of(rule).mixture:
+            rules.append(rule.name)
+            lost.update(dict.fromkeys(gone))
+    return tuple(rules), tuple(lost)
 
 
 def _why_look(alarms: tuple[Alarm, ...], live: Snapshot, setting: Setting) -> str:

@@ -116,7 +116,8 @@ def alarms_json(
 
     alarms            one a record, in order of time:
         t_s              from the log's first frame
-        rule, priority, position, cylinders   position null and no cylinders for the whole engine or rule
+        rule, priority, position, cylinders   position null and no cylinders for the whole engine or rule; a
+                         break in the chain has position null and the cylinders behind it
         what             a word of `findings.alarms.records.Happening`: raised, returned to normal,
                          acknowledged, reset, shelved, unshelved, suppressed by design, released,
                          out of service, in service, re-alarm

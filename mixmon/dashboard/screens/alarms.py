@@ -21,7 +21,7 @@ from mixmon.dashboard.text import (
     state_word,
     wrap,
 )
-from mixmon.dashboard.verdict import LimitVerdict, who
+from mixmon.dashboard.verdict import LimitVerdict, rules_without_signals, who
 from mixmon.findings.alarms.misfire import NEAR_NS, MisfireMark
 from mixmon.findings.alarms.records import FLOOD_ABOVE, Alarm
 from mixmon.findings.alarms.states import SHORT_WORDS
@@ -93,6 +93,10 @@ def _list_rows(scene: Scene, chosen: int, width: int) -> list[Row]:
     if by_rule:
         words = f"  suppressed by design: {', '.join(map(clean, by_rule))}"
         rows.append(fit_row([(words, "dim")], width))
+    rules, lost = rules_without_signals(scene.snapshot, scene.setting)
+    if rules and scene.snapshot.t is not None and not scene.dead:
+        words = f"  the engine's {', '.join(lost)} lost; so not judged: {', '.join(map(clean, rules))}"
+        rows.append(fit_row([(words, "strong")], width))
     for rule, missing in scene.setting.unwatched:
         words = f"  not monitored: {clean(rule.name)}, no signal for {', '.join(missing)}"
         rows.append(fit_row([(words, "strong")], width))
