@@ -477,7 +477,9 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.LEAN_AT_LOW_FLOW: (
         "needs {extra_percent:+.1f} % more at {rpm:g} rpm, load {load:g} than at {most_rpm:g} rpm, load "
         "{most_load:g}, falling as flow^-{exponent:g}: pattern of a leak before the sensor, or of reversion "
-        "(an unequal throttle or a late injector can look alike); cells that show it are not used for trims"
+        "(an unequal throttle or a late injector can look alike); cells that show it are not used for trims; "
+        "in the others up to {left_percent:.1f} % may be left: half of that is taken off its need, and the "
+        "interval holds all of it and none"
     ),
     BalanceNote.SENDS_TOO_SELDOM: "sends less often than its definition says: most samples count as held",
     BalanceNote.MISFIRE_EXCLUDED: _write_misfire_excluded,

@@ -905,15 +905,13 @@ class _BalanceBuilder:
         }
 
     def _predict_in_cell(self, index: int) -> Spread:
-        """The spread to expect in a cell; where no trims rest on it, the interval holds what leaks change.
+        """The spread to expect in a cell; its interval holds what leaks change.
 
         What falls with the flow as a leak does may be outside air, each of them or none; of the suspects that
         the mean is without, what they need is then not known.
         """
         moves, peers, needs = self._plan.moves, self._fitted.peers, self._cells[index].expected
         read = predicted_spread(needs, moves, peers)
-        if self._used[index]:
-            return read
         excess, spared = self._compared.excess[index], self._cells[index].spared
         likely = [i for i in np.argsort(-excess).tolist() if excess[i] > _TOLD_EXCESS][:_MOST_SUSPECTS]
         ends = [read.interval95]

@@ -455,12 +455,15 @@ class CellsCompared:
     serves    bool[m], cells that trims may rest on
     suspects  float64[m, n], how much leaner than at most flow nodes with a leak's pattern read in a cell, ln
               lambda, where that spoils its mean; else 0
-    excess    float64[m, n], part of each need that falls with the flow as a leak's share does, ln lambda
+    excess    float64[m, n], part of each need that falls with the flow as a leak's share does, ln lambda; in
+              cells that serve, what may be left of it
     needs     of n nodes in each of m cells, each cell against its own mean, as they would be at one moment
     rich      nodes whose needs rise with the flow against most others, so that these may be at fault
+    left      float64[n], most air of a leak that may be left in a need over the cells, ln lambda; without
+              it the need is less by so much
     unsure    float64[n], how much more than by its interval a need over the cells may be out, ln lambda: by
-              air of a leak that is left, by half of what cells in use differ by, by what was read last, by
-              what the mean moved with the drifts of others
+              half of what cells in use differ by, by what was read last, by what the mean moved with the
+              drifts of others
     moments   float64[2, n], least and most need at any moment in the cells that serve, of nodes that drift;
               NaN for the others
     moving    bool[n], nodes that drift by more than a trim step: no trim suits them
@@ -474,6 +477,7 @@ class CellsCompared:
     excess: Floats
     needs: tuple[tuple[Estimate, ...], ...]
     rich: tuple[int, ...]
+    left: Floats
     unsure: Floats
     moments: Floats
     moving: Bools
@@ -499,6 +503,7 @@ class CellsCompared:
 
         A node that drifts is put in the middle of what it needed, and moves the mean of its group by that.
         """
+        needs = self._without_left(needs)
         peers = [longer(*one) for one in zip(needs.peers, self.unsure.tolist(), strict=True)]
         target = [longer(*one) for one in zip(needs.target, self.unsure.tolist(), strict=True)]
         to_middle = np.zeros(len(peers))
@@ -514,6 +519,26 @@ class CellsCompared:
             own = to_middle[group]
             for node, by in zip(group.tolist(), own - (own.sum() - own) / (len(own) - 1), strict=True):
                 peers[node] = _moved(peers[node], by)
+        return replace(needs, peers=tuple(peers), target=tuple(target))
+
+    def _without_left(self, needs: Needs) -> Needs:
+        """The needs in the middle between all that is left of a leak and nothing of it, intervals to both.
+
+        Air that leaks in only makes a sensor read leaner: the true need is what is read or less, never more.
+        """
+        if not self.left.any():
+            return needs
+        half = self.left / 2
+        peers, target = (
+            list(needs.peers),
+            [longer(_moved(one, -by), by) for one, by in zip(needs.target, half.tolist(), strict=True)],
+        )
+        for group in needs.groups:
+            own = half[group]
+            others = (own.sum() - own) / len(own)
+            for node, by, mean in zip(group.tolist(), own.tolist(), others.tolist(), strict=True):
+                moved = by * (1 - 1 / len(own))
+                peers[node] = longer(_moved(peers[node], mean - moved), moved + mean)
         return replace(needs, peers=tuple(peers), target=tuple(target))
 
     def still(self, needs: tuple[Estimate, ...]) -> tuple[Estimate, ...]:
@@ -548,10 +573,11 @@ def compare_cells(
     leaks = find_lean_at_low_flow(at_one_moment, flow)
     richer = find_lean_at_low_flow(at_one_moment, flow, rich=True)
     centres = [grid.cell(one.cell) for one in cells]
-    for told, leak in zip(flags, leaks, strict=True):
+    low = _leave_low_flow(leaks, flow, may_serve)
+    serves, left = low.serves, low.mean()
+    for told, leak, most in zip(flags, leaks, left.tolist(), strict=True):
         if leak is not None:
-            told.append(_note_leak(leak, centres))
-    serves, left = _leave_low_flow(leaks, flow, may_serve)
+            told.append(_note_leak(leak, most, centres))
     last = _last_ends(cells, serves, stays)
     for told, end in zip(flags, (100 * np.expm1(last)).tolist(), strict=True):
         if end and not any(one.code is BalanceNote.NEED_CHANGED for one in told):
@@ -559,23 +585,24 @@ def compare_cells(
     moved = np.array([0.0 if drift is None else abs(drift.moved) for drift in drifts])
     half = np.array([0.0 if drift is None else drift.half for drift in drifts])
     mean_moved = (moved + half) / 2 + last
-    unsure = left + last + (mean_moved.sum() - mean_moved) / max(len(moved), 1)
+    unsure = last + (mean_moved.sum() - mean_moved) / max(len(moved), 1)
     used = NeedTable.of([one.peers for one, serve in zip(cells, serves, strict=True) if serve])
     if len(used.y) > 1:
         unsure = np.maximum(unsure, np.log1p(used.apart() / 100) / 2)
     return CellsCompared(
         serves=serves,
         suspects=find_suspects(at_one_moment, leaks, serves),
-        excess=_excess_of(leaks, len(cells)),
+        excess=np.where(serves[:, None], low.left, _excess_of(leaks, len(cells))),
         needs=tuple(at_one_moment),
         rich=tuple(node for node, one in enumerate(richer) if one is not None),
+        left=left,
         unsure=unsure,
         moments=_least_and_most(stays, list(compress(cells, serves)), moved > 0),
         moving=100 * np.expm1(moved) > session.trims.step_percent,
         flags=tuple(map(tuple, flags)),
         notes=tuple(notes),
         withheld=(
-            *_withhold_for_leaks(session, left),
+            *_withhold_for_leaks(session, low.best),
             *_withhold_for_groups(session, richer, may_serve),
             *_withhold_for_unlike(session, used),
         ),
@@ -590,6 +617,7 @@ def _nothing_compared(nodes: int, may_serve: Bools) -> CellsCompared:
         excess=np.zeros((0, nodes)),
         needs=(),
         rich=(),
+        left=np.zeros(nodes),
         unsure=np.zeros(nodes),
         moments=np.full((2, nodes), np.nan),
         moving=np.zeros(nodes, np.bool_),
@@ -649,10 +677,29 @@ def _note_drift(drift: Drift, begin: float) -> Note:
     return note(BalanceNote.NEED_CHANGED, **values, from_s=first, until_s=last)
 
 
-def _leave_low_flow(
-    leaks: Sequence[LeanAtLowFlow | None], flow: Floats, may_serve: Bools
-) -> tuple[Bools, Floats]:
-    """The cells that serve for trims, bool[m], and what is left in the best of them, float64[n], ln lambda.
+@dataclass(frozen=True, slots=True, eq=False)
+class _LowFlowLeft:
+    """The cells that serve for trims, and the air of leaks that may be left in them, ln lambda.
+
+    serves  bool[m]
+    left    float64[m, n], in every cell
+    best    float64[n], in the best cell for trims
+    """
+
+    serves: Bools
+    left: Floats
+    best: Floats
+
+    def mean(self) -> Floats:
+        """What may be left in a need over the cells that serve, float64[n]."""
+        if not self.serves.any():
+            return np.zeros(self.left.shape[1])
+        mean: Floats = self.left[self.serves].mean(axis=0)
+        return mean
+
+
+def _leave_low_flow(leaks: Sequence[LeanAtLowFlow | None], flow: Floats, may_serve: Bools) -> _LowFlowLeft:
+    """Leaves the cells in which a leak's air is more than in the best by enough to matter.
 
     What is left is that of a leak of constant air, or less: a power fitted over the whole range says
     little about its end.
@@ -660,7 +707,7 @@ def _leave_low_flow(
     flow       float64[m], any unit
     may_serve  bool[m], the cells that do if nothing leaks
     """
-    serves, left_over = may_serve.copy(), np.zeros(len(leaks))
+    serves, left, in_best = may_serve.copy(), np.zeros((len(flow), len(leaks))), np.zeros(len(leaks))
     for node, leak in enumerate(leaks):
         if leak is None or not (may_serve & np.isfinite(leak.excess)).any():
             continue
@@ -668,9 +715,10 @@ def _leave_low_flow(
         least = int(np.nanargmax(leak.excess))
         serves &= ~(100 * (np.expm1(leak.excess) - np.expm1(leak.excess[best])) > _LEAK_LEFT_PERCENT)
         more = leak.excess[least] - leak.excess[best]
-        constant_air = more / (flow[best] / flow[least] - 1) if best != least else np.inf
-        left_over[node] = min(leak.excess[best], constant_air)
-    return serves, left_over
+        constant_air = more / (flow / flow[least] - flow / flow[best]) if best != least else np.inf
+        left[:, node] = np.nan_to_num(np.minimum(leak.excess, constant_air))
+        in_best[node] = left[best, node]
+    return _LowFlowLeft(serves, left, in_best)
 
 
 def _excess_of(leaks: Sequence[LeanAtLowFlow | None], cells: int) -> Floats:
@@ -745,8 +793,8 @@ def _withhold_for_unlike(session: Session, used: NeedTable) -> tuple[Note, ...]:
     return (note(BalanceNote.CELLS_TOO_UNLIKE, cylinders=cylinders, apart_percent=float(np.nanmax(apart))),)
 
 
-def _note_leak(leak: LeanAtLowFlow, cells: Sequence[Cell]) -> Note:
-    """The pattern with its numbers, from the cell of least flow to that of most."""
+def _note_leak(leak: LeanAtLowFlow, left: float, cells: Sequence[Cell]) -> Note:
+    """The pattern with its numbers, from the cell of least flow to that of most, and what may be left."""
     least, most = int(np.nanargmax(leak.excess)), int(np.nanargmin(leak.excess))
     extra = 100 * float(np.expm1(leak.excess[least]) - np.expm1(leak.excess[most]))
     return note(
@@ -757,6 +805,7 @@ def _note_leak(leak: LeanAtLowFlow, cells: Sequence[Cell]) -> Note:
         most_rpm=cells[most].rpm,
         most_load=cells[most].load,
         exponent=leak.exponent,
+        left_percent=100 * float(np.expm1(left)),
     )
 
 

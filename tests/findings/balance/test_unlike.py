@@ -47,6 +47,10 @@ def leaking(
     return [(cell, BASE + one * np.log1p(s)) for cell, s in zip(CELLS, shares, strict=True)]
 
 
+def _cells_used(result: Balance) -> set[tuple[float | None, float | None]]:
+    return {(c.rpm, c.load) for c in result.cells if c.used_for_trims}
+
+
 def all_flags(result: Balance, code: BalanceNote) -> dict[int, dict[str, Any]]:
     """The values of that flag by cylinder."""
     return {c.cylinder: told[0] for c in result.cylinders if (told := found(code, c.flags))}
@@ -69,6 +73,18 @@ class TestLeaks:
         truth = needs_of(BASE)
         for one, need in zip(result.cylinders, truth, strict=True):
             assert one.trim_new_percent == pytest.approx(need, abs=0.8)
+
+    def test_what_may_be_left_of_a_leak_makes_its_cylinder_need_less_and_never_more(self) -> None:
+        """Its need lies between what is true if it leaks and if not."""
+        for seed in range(1, 5):
+            result = played(leaking(4, 0.04), seed).result()
+            used = [needs_of(one)[3] for cell, one in leaking(4, 0.04) if cell in _cells_used(result)]
+            tight, (low, high) = needs_of(BASE)[3], result.cylinders[3].interval95_percent
+            assert low <= tight <= high
+            assert low <= np.mean(used) <= high
+            assert tight + 0.1 < result.cylinders[3].needs_percent < np.mean(used) - 0.1
+            told = all_flags(result, BalanceNote.LEAN_AT_LOW_FLOW)[4]
+            assert told["left_percent"] == pytest.approx(np.mean(used) - tight, abs=0.25)
 
     def test_without_a_cell_of_enough_flow_none_are_offered(self) -> None:
         result = played(leaking(4, 0.12)[:3]).result()
