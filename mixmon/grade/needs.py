@@ -437,15 +437,17 @@ def _grade_prediction(
     return weighed(
         name,
         by_cell({cell: true[cell] for cell in found}),
-        ", ".join(_spread_text(after[cell], one, cell in suspected) for cell, one in found.items()),
+        ", ".join(_spread_text(after[cell], one) for cell, one in found.items()),
         f"±{SPREAD}; up to ±{WIDE * SPREAD:g} if it says so itself",
         gradings=gradings,
         why="intervals too wide to be of use",
     )
 
 
-def _spread_text(seen: SeenCell, found: Spread, suspected: bool) -> str:
-    ends = " ({:.1f} to {:.1f})".format(*found.interval95) if suspected else ""
+def _spread_text(seen: SeenCell, found: Spread) -> str:
+    """The prediction, with its interval where that is wider than the tolerance."""
+    low, high = found.interval95
+    ends = f" ({low:.1f} to {high:.1f})" if high - low > 2 * SPREAD else ""
     return f"{seen.centre}: {found.value:.1f}{ends}"
 
 

@@ -907,14 +907,17 @@ class _BalanceBuilder:
     def _predict_in_cell(self, index: int) -> Spread:
         """The spread to expect in a cell; its interval holds what leaks change.
 
-        What falls with the flow as a leak does may be outside air, each of them or none; of the suspects that
-        the mean is without, what they need is then not known.
+        What falls with the flow as a leak does may be outside air, all of each, none, or a part that brings it
+        nearest to the others; of the suspects that the mean is without, what they need is then not known.
         """
         moves, peers, needs = self._plan.moves, self._fitted.peers, self._cells[index].expected
         read = predicted_spread(needs, moves, peers)
         excess, spared = self._compared.excess[index], self._cells[index].spared
         likely = [i for i in np.argsort(-excess).tolist() if excess[i] > _TOLD_EXCESS][:_MOST_SUSPECTS]
-        ends = [read.interval95]
+        if not likely:
+            return read
+        nearest = _nearest_to_others(needs, moves, np.where(np.isin(range(len(excess)), likely), excess, 0.0))
+        ends = [read.interval95, predicted_spread(nearest, moves, peers).interval95]
         for out in chain.from_iterable(combinations(likely, k + 1) for k in range(len(likely))):
             ways = [[replace(e, mean=e.mean - float(excess[i])) for i, e in enumerate(needs)]]
             ways += [[NO_ESTIMATE] * len(needs)] if spared[list(out)].any() else []
@@ -1351,6 +1354,19 @@ def predicted_spread(
     deviation = float(np.std(100.0 * np.expm1(means - moves[at]), ddof=1))
     count = len(means)
     return Spread(float(np.median(ranges)), (lower, upper), deviation, count, sensors_used=count)
+
+
+def _nearest_to_others(needs: Sequence[Estimate], moves: Floats, excess: Floats) -> list[Estimate]:
+    """The needs less as much of `excess` float64[n] as brings each to the middle of those without any.
+
+    The spread after `moves` is least there, and largest with all or nothing of each: it is convex.
+    """
+    left = np.array([e.mean for e in needs]) - moves
+    sound = left[(excess == 0) & np.isfinite([e.half for e in needs])]
+    if not len(sound):
+        return list(needs)
+    away = np.clip(left - (sound.min() + sound.max()) / 2, 0.0, excess)
+    return [replace(e, mean=e.mean - by) for e, by in zip(needs, away.tolist(), strict=True)]
 
 
 def _shrink_to_all_cells(

@@ -306,9 +306,9 @@ def test_an_engine_far_from_its_target_raises_doubt_about_the_scale() -> None:
     assert far["needs_percent"] == pytest.approx(100 * (0.62 - 1), abs=0.5)
     near = balance([dwell(np.zeros(3), np.random.default_rng(19))], session(3, engine_signals=RPM))
     assert [one.code for one in near.notes] == [
+        BalanceNote.IDENTITY_STATED,
         BalanceNote.EQUAL_AIR_ASSUMED,
         BalanceNote.TRIMS_NOW_ASSUMED_ZERO,
-        BalanceNote.IDENTITY_STATED,
         BalanceNote.TOO_SHORT_FOR_WANDER,
     ]
 
