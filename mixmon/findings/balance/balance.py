@@ -907,8 +907,8 @@ class _BalanceBuilder:
     def _predict_in_cell(self, index: int) -> Spread:
         """The spread to expect in a cell; its interval holds what leaks change.
 
-        What falls with the flow as a leak does may be outside air, all of each, none, or a part that brings it
-        nearest to the others; of the suspects that the mean is without, what they need is then not known.
+        What falls with the flow as a leak does may be outside air, all of it, none, or what brings its
+        cylinder nearest to the others; what the suspects need that the mean is without is then not known.
         """
         moves, peers, needs = self._plan.moves, self._fitted.peers, self._cells[index].expected
         read = predicted_spread(needs, moves, peers)
