@@ -583,9 +583,7 @@ def compare_cells(
         if end and not any(one.code is BalanceNote.NEED_CHANGED for one in told):
             told.append(note(BalanceNote.END_APART, apart_percent=end))
     moved = np.array([0.0 if drift is None else abs(drift.moved) for drift in drifts])
-    half = np.array([0.0 if drift is None else drift.half for drift in drifts])
-    mean_moved = (moved + half) / 2 + last
-    unsure = last + (mean_moved.sum() - mean_moved) / max(len(moved), 1)
+    unsure = last + _mean_moved_by_others(drifts, last)
     used = NeedTable.of([one.peers for one, serve in zip(cells, serves, strict=True) if serve])
     if len(used.y) > 1:
         unsure = np.maximum(unsure, np.log1p(used.apart() / 100) / 2)
@@ -607,6 +605,13 @@ def compare_cells(
             *_withhold_for_unlike(session, used),
         ),
     )
+
+
+def _mean_moved_by_others(drifts: Sequence[Drift | None], last: Floats) -> Floats:
+    """How far the drifts of the other nodes, and what these read last, moved the mean of all, float64[n]."""
+    moved = np.array([0.0 if one is None else abs(one.moved) + one.half for one in drifts]) / 2 + last
+    by_others: Floats = (moved.sum() - moved) / max(len(moved), 1)
+    return by_others
 
 
 def _nothing_compared(nodes: int, may_serve: Bools) -> CellsCompared:
