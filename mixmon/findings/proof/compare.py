@@ -31,9 +31,9 @@ from mixmon.findings.proof.effect import Effect, Moves, NodeEffect, is_loop_clos
 from mixmon.findings.proof.equivalence import (
     NO_MEAN,
     WANTED_POWER,
-    CellMean,
     Outcome,
     cells_needed,
+    errors_by_all,
     outcome_of,
     pooled_deviation,
     power_of,
@@ -51,7 +51,7 @@ from mixmon.findings.proof.pairs import (
     match_nodes,
     pair_cells,
 )
-from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, engine_log_lambda, student_t95
+from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, engine_log_lambda
 from mixmon.findings.wander import SHORT_LOG_S
 from mixmon.mixture.steady import Cell
 from mixmon.note import Note, note
@@ -372,7 +372,7 @@ class _Comparer:
         entered = self._entered()
         if not np.abs(entered).any():
             return Effect()
-        errors = np.hypot([_error_of(one) for one in self._changed.means], self._own_errors)
+        errors = np.hypot(errors_by_all(self._changed.means, self._phi), self._own_errors)
         banks = self._banks()
         return judge_effect(
             Moves(-self._changed.mean, errors, entered), banks, self._closed_banks(banks, entered)
@@ -556,12 +556,6 @@ _NOT_THERE = Estimate(np.nan, np.nan, np.nan, 0.0)
 
 def _interval_percent(mean: float, half: float) -> Interval:
     return percent(mean - half), percent(mean + half)
-
-
-def _error_of(one: CellMean) -> float:
-    """Standard error by which a 95 % interval is as wide as that of the cells, or of their errors alone."""
-    half = student_t95(one.degrees) * one.error if one.cells == 1 else one.half95
-    return half / NORMAL_95_SIX_DECIMALS
 
 
 def _needs_of(side: RunSide, cells: Sequence[Cell]) -> Needs:

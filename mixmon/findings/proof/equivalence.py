@@ -20,7 +20,7 @@ import numpy as np
 
 from mixmon.arrays import Floats
 from mixmon.findings.proof.alike import growth
-from mixmon.findings.stats import NORMAL_90, student_t90, student_t95
+from mixmon.findings.stats import NORMAL_90, NORMAL_95_SIX_DECIMALS, student_t90, student_t95
 
 WANTED_POWER = 0.95
 """Chance of the proof where nothing differs, for which cells are counted: our choice."""
@@ -30,6 +30,11 @@ _MOST_CELLS = 200
 
 _SCATTER_POINTS = 400
 """Points of the integral over what the scatter may be: our choice; the power is right to four digits."""
+
+
+_OTHERS_DEGREES = 4.0
+"""Degrees of freedom that the scatter of other cylinders adds at most: our choice; with more, one whose cells
+really differ would seem surer than it is."""
 
 
 class Outcome(Enum):
@@ -166,6 +171,35 @@ def pooled_deviation(means: Sequence[CellMean]) -> float:
     squares = math.fsum(d * one.deviation**2 for d, one in zip(degrees, known, strict=True))
     by_errors = math.fsum(one.cells * one.error**2 for one in known) / len(known)
     return math.sqrt(max(squares / math.fsum(degrees), by_errors))
+
+
+def errors_by_all(means: Sequence[CellMean], phi: Floats) -> Floats:
+    """Standard errors of means whose scatter is about alike: each by its own and by that of the others.
+
+    The others' variance counts as up to `_OTHERS_DEGREES` more cells of its own (a moderated variance; from
+    memory: Smyth, Stat. Appl. Genet. Mol. Biol. 3, 2004). A mean of two cells would else have Student's
+    interval of one degree of freedom, and one of a single cell none but by its errors.
+
+    phi: float64[k], as of `mean_of_cells`.
+    Returns float64[k], of normal numbers with the same 95 % intervals; NaN where no cell is known.
+    """
+    degrees = np.array([max(one.cells - 1, 0) for one in means], np.float64)
+    own = np.array([d * one.deviation**2 if d else 0.0 for d, one in zip(degrees, means, strict=True)])
+    others, of_others = own.sum() - own, degrees.sum() - degrees
+    added = np.minimum(of_others, _OTHERS_DEGREES)
+    each = np.divide(others, of_others, out=np.zeros(len(own)), where=of_others > 0)
+    total = degrees + added
+    variance = np.divide(own + added * each, total, out=np.zeros(len(own)), where=total > 0)
+    half = [
+        max(
+            student_t95(one.degrees) * one.error,
+            student_t95(t) * math.sqrt(v * growth(p, one.cells)[0] / one.cells) if t else 0.0,
+        )
+        if one.cells
+        else math.nan
+        for one, t, v, p in zip(means, total.tolist(), variance.tolist(), phi.tolist(), strict=True)
+    ]
+    return np.array(half) / NORMAL_95_SIX_DECIMALS
 
 
 def widened_by(half: float, error: float) -> float:

@@ -8,8 +8,10 @@ import scipy.integrate
 import scipy.stats
 
 from mixmon.findings.proof.equivalence import (
+    NO_MEAN,
     Outcome,
     cells_needed,
+    errors_by_all,
     mean_of_cells,
     outcome_of,
     pooled_deviation,
@@ -143,3 +145,36 @@ def test_deviations_are_pooled_by_their_degrees_of_freedom():
 def test_a_deviation_is_not_less_than_the_errors_of_the_cells():
     alike = mean_of_cells(np.array([0.1, 0.1001, 0.1]), np.full(3, 0.2**2), np.full(3, 30.0))
     assert pooled_deviation([alike]) == pytest.approx(0.2)
+
+
+def test_errors_of_means_of_few_cells_are_those_of_moderated_variances() -> None:
+    """Smyth, Stat. Appl. Genet. Mol. Biol. 3, 2004 (from memory), with four degrees of the others."""
+    rng = np.random.default_rng(7)
+    own = [rng.normal(0.0, 0.002, count) for count in (2, 3, 3, 3, 1)]
+    means = [mean_of_cells(v, np.full(len(v), 1e-10), np.full(len(v), 50.0)) for v in own]
+    found = errors_by_all(means, np.zeros(len(own)))
+    others = sum(v.var(ddof=1) * (len(v) - 1) for v in own[1:4]) / 6
+    variance = (4 * others + own[0].var(ddof=1)) / 5
+    half = scipy.stats.t.ppf(0.975, 5) * np.sqrt(variance / 2)
+    assert found[0] * scipy.stats.norm.ppf(0.975) == pytest.approx(half, rel=1e-3)
+    every = sum(v.var(ddof=1) * (len(v) - 1) for v in own[:4]) / 7
+    alone = scipy.stats.t.ppf(0.975, 4) * np.sqrt(every)
+    assert found[4] * scipy.stats.norm.ppf(0.975) == pytest.approx(alone, rel=1e-3)
+
+
+def test_intervals_of_means_of_few_cells_hold_the_truth() -> None:
+    rng, held, count = np.random.default_rng(8), 0, 0
+    for _ in range(250):
+        own = [rng.normal(0.0, 0.002, cells) for cells in (1, 2, 2, 3, 3, 1, 2, 3)]
+        means = [mean_of_cells(v, np.full(len(v), 1e-8), np.full(len(v), 50.0)) for v in own]
+        errors = errors_by_all(means, np.zeros(len(own)))
+        held += sum(abs(one.mean) <= 1.96 * e for one, e in zip(means, errors.tolist(), strict=True))
+        count += len(own)
+    assert 0.94 <= held / count <= 0.97
+
+
+def test_one_mean_alone_has_the_error_of_its_own_cells() -> None:
+    one = mean_of_cells(np.array([0.01, 0.012, 0.011]), np.full(3, 1e-8), np.full(3, 50.0))
+    (error,) = errors_by_all([one], np.zeros(1)).tolist()
+    assert 1.959964 * error == pytest.approx(one.half95, rel=1e-5)
+    assert np.isnan(errors_by_all([NO_MEAN], np.zeros(1))).all()
