@@ -31,6 +31,9 @@ _SAID_OF_ALL: frozenset[NoteCode] = frozenset(
 )
 """Flags of a cylinder of which nothing was counted that say no more than that."""
 
+_VAGUE_SPREAD = 1.0
+"""Width of a predicted spread's interval from which its ends are told, percent: our choice, two usual steps."""
+
 _SHOWN_REJECTS = 5  # our choice: enough to see what kind of lines they are, and the warning stays short
 
 
@@ -315,7 +318,7 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
                 engine.half_interval_percent,
                 *_ends_of_spread(here),
                 after.value,
-                _remark_on_cell(engine, here),
+                _remark_on_cell(engine, here, after),
             )
         )
     if not rows:
@@ -342,8 +345,8 @@ def _without_interval(cells: Sequence[CellNeed]) -> list[int]:
     return [c.cylinder for c in cells if c.usable_s and not math.isfinite(c.half_interval_percent)]
 
 
-def _remark_on_cell(engine: EngineNeed, cells: Sequence[CellNeed]) -> str:
-    """Why the cell does not count for trims, and what its mean is without or takes from other cells."""
+def _remark_on_cell(engine: EngineNeed, cells: Sequence[CellNeed], after: Spread) -> str:
+    """Why the cell does not count for trims, what its mean is without, and a prediction that is vague."""
     remarks = []
     if not any(c.used_for_trims for c in cells):
         remarks.append(f"not used: {', '.join({c.not_used_because or '': None for c in cells})}")
@@ -359,6 +362,9 @@ def _remark_on_cell(engine: EngineNeed, cells: Sequence[CellNeed]) -> str:
         remarks.append(f"without {', '.join(map(str, engine.reference.suspect))}")
     if engine.reference.carried:
         remarks.append(f"cyl {', '.join(map(str, engine.reference.carried))} from other cells")
+    low, high = after.interval95
+    if high - low > _VAGUE_SPREAD:
+        remarks.append(f"after trims {low:.1f} to {high:.1f}")
     return "; ".join(remarks)
 
 
