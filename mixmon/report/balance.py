@@ -32,7 +32,7 @@ _SAID_OF_ALL: frozenset[NoteCode] = frozenset(
 """Flags of a cylinder of which nothing was counted that say no more than that."""
 
 _VAGUE_SPREAD = 1.0
-"""Width of a predicted spread's interval from which its ends are told, percent: our choice, two usual steps."""
+"""Width of a predicted spread's interval from which both ends are told, percent: our choice, two steps."""
 
 _SHOWN_REJECTS = 5  # our choice: enough to see what kind of lines they are, and the warning stays short
 
