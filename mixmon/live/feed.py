@@ -10,24 +10,20 @@ from collections.abc import Iterator
 from typing import Final
 
 from mixmon.arrays import SECOND_NS
-from mixmon.findings.alarms.records import OperatorAction
-from mixmon.findings.identity.guide import StepAction
 from mixmon.frames.adapters.receiver import SourceEvent, SourceState, SourceStatus
 from mixmon.frames.adapters.stamps import HostClock
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.frames.clock import FORWARD_JUMP_NS
-from mixmon.live.source import BUS_LATENESS_NS, Applied, not_a_recording
-from mixmon.record.run_folder import RunNote
+from mixmon.live.source import BUS_LATENESS_NS, NotRecorded
 from mixmon.simulate.layers import shifted
 from mixmon.simulate.simulation import Simulation
-from mixmon.watch.commands import ReplayCommand
 
 MOST_NS: Final = 2 * SECOND_NS
 """Data time that one take gives at most. Our choice: after a pause of this computer the worker catches up in
 steps, so that keys are answered meanwhile."""
 
 
-class Feed:
+class Feed(NotRecorded):
     """A source of a simulation's frames as they fall due; at its end it begins again, without a gap.
 
     simulation  with channels in the order of its session's buses
@@ -95,18 +91,6 @@ class Feed:
         """None: nothing befalls a bus that is not there."""
         return []
 
-    def notes(self) -> list[RunNote]:
-        """None."""
-        return []
-
-    def actions(self) -> tuple[OperatorAction, ...]:
-        """None."""
-        return ()
-
-    def steps(self) -> tuple[StepAction, ...]:
-        """None."""
-        return ()
-
     def status(self) -> tuple[SourceStatus, ...]:
         """Every bus is live, and nothing is lost."""
         return tuple(SourceStatus(name, SourceState.LIVE, dropped=0) for name in self._buses)
@@ -114,14 +98,6 @@ class Feed:
     def bitrate(self, channel: str) -> int | None:
         """Bits a second, as in the session."""
         return self._buses.get(channel)
-
-    def apply(self, command: ReplayCommand) -> Applied:
-        """Refuse: what is played like a bus cannot be paused.
-
-        Raises:
-            UsageError: always.
-        """
-        raise not_a_recording(command)
 
     def stop(self) -> None:
         """Give nothing more."""

@@ -139,7 +139,31 @@ BUS_LATENESS_NS = 20_000_000
 USB adapters hold frames back."""
 
 
-class BusSource:
+class NotRecorded:
+    """What every source lacks that is no recording: what was written and done then, and a way to pause."""
+
+    def notes(self) -> list[RunNote]:
+        """None."""
+        return []
+
+    def steps(self) -> tuple[StepAction, ...]:
+        """None."""
+        return ()
+
+    def actions(self) -> tuple[OperatorAction, ...]:
+        """None."""
+        return ()
+
+    def apply(self, command: ReplayCommand) -> Applied:
+        """Refuse: what is no recording cannot be paused.
+
+        Raises:
+            UsageError: always.
+        """
+        raise not_a_recording(command)
+
+
+class BusSource(NotRecorded):
     """A source of frames as they come.
 
     options  the buses, named as the session's log channels
@@ -195,18 +219,6 @@ class BusSource:
         """What has happened to the buses."""
         return self._adapters.events()
 
-    def notes(self) -> list[RunNote]:
-        """None."""
-        return []
-
-    def steps(self) -> tuple[StepAction, ...]:
-        """None."""
-        return ()
-
-    def actions(self) -> tuple[OperatorAction, ...]:
-        """None."""
-        return ()
-
     def status(self) -> tuple[SourceStatus, ...]:
         """The current status of every bus."""
         return self._adapters.status()
@@ -214,14 +226,6 @@ class BusSource:
     def bitrate(self, channel: str) -> int | None:
         """Bits a second, as in the options."""
         return next((bus.bitrate for bus in self.options if bus.name == channel), None)
-
-    def apply(self, command: ReplayCommand) -> Applied:
-        """Refuse: a bus cannot be paused.
-
-        Raises:
-            UsageError: always.
-        """
-        raise not_a_recording(command)
 
     def stop(self) -> None:
         """Close the devices."""
