@@ -96,7 +96,7 @@ COMMANDS = {
     "census": "who is on the bus: rates, gaps, unknown identifiers, duplicate and silent nodes, load",
     "watch": "the dashboard on live buses, recording",
     "record": "live buses to a run on disk, without a screen",
-    "replay": "the dashboard on a log; without a terminal, its alarms and its balance",
+    "replay": "the dashboard on a log, with a time line; without a terminal, its alarms and its balance",
     "decode": "signals of a log as CSV or Parquet, by a session or by any DBC file",
     "balance": "what every cylinder needs, spread, cells and new trims",
     "trims": "the trims to type, in the engine control's order, and what they will do; keeps what was typed",

@@ -115,6 +115,8 @@ def count_tail(silent: Bools, since_s: Floats) -> Ints:
     >>> count_tail(np.array([[False, True, True]]), np.array([[9.0, 2.0, 2.5]])).tolist()
     [2]
     """
+    if not silent.shape[1]:
+        return np.zeros(len(silent), np.int64)
     linked = silent[:, :-1] & silent[:, 1:] & began_together(since_s)
     links: Ints = np.logical_and.accumulate(linked[:, ::-1], axis=1).sum(axis=1)
     return np.where(links > 0, links + 1, 0)

@@ -435,7 +435,12 @@ def comparison_answer(found: BeforeAfter) -> Answer:
         own = [one for one in found.effect if one.verdict.code == verdict]
         slope = own[0].slope if len(own) == 1 else math.nan
         cylinders = tuple(one.cylinder for one in own)
-        notes.append(note(AnswerNote.TRIM_EFFECT, verdict=verdict.value, cylinders=cylinders, slope=slope))
+        named = {name: value for one in own for name, value in one.verdict.values}
+        if "appears_at" in named:
+            at = [cylinder for one in own for cylinder in dict(one.verdict.values)["appears_at"]]
+            named["appears_at"] = tuple(dict.fromkeys(at))
+        words = {"verdict": verdict.value, "cylinders": cylinders, "slope": slope}
+        notes.append(note(AnswerNote.TRIM_EFFECT, **words, **named))
     outcomes = Counter(one.outcome for one in found.cylinders)
     changed = tuple(one.cylinder for one in found.cylinders if one.outcome is Outcome.DIFFERENT)
     notes.append(

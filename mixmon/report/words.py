@@ -1400,7 +1400,7 @@ def _write_changes(values: Mapping[str, Any]) -> str:
 
 
 def _write_trim_effect(values: Mapping[str, Any]) -> str:
-    verdict = sentence(Note(EffectVerdict(values["verdict"])))
+    verdict = sentence(Note(EffectVerdict(values["verdict"]), tuple(values.items())))
     slope = f", slope {values['slope']:+.2f}" if math.isfinite(values["slope"]) else ""
     return f"trim of {_cylinders_word(values['cylinders'])}: {verdict}{slope}"
 

@@ -48,7 +48,7 @@ COMPLAINTS = [
     pytest.param(["census", "x.log", "--sess=y"], ["no option --sess", "--session"], id="a shortened option"),
     pytest.param(["verify", "a.toml", "b.toml"], ["b.toml"], id="one argument too many"),
     pytest.param(
-        ["census", "x.log", "--from", "soon"], ["--from", "'soon'", "12.5"], id="a word for a number"
+        ["census", "x.log", "--from", "soon"], ["--from", "'soon'", "01:30"], id="a word for a number"
     ),
     pytest.param(["census", "x.log", "--to", "nan"], ["--to", "'nan'"], id="not a number"),
     pytest.param(["census", "x.log", "--from", "-1"], ["--from"], id="a negative time"),

@@ -7,7 +7,7 @@ import sys
 
 import mixmon.dashboard
 
-DRAWS = {"app"}
+DRAWS = {"app", "commands"}
 """The modules that know the terminal library."""
 
 MODULES = sorted(

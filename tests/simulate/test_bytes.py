@@ -84,7 +84,7 @@ def test_an_outside_reader_decodes_every_frame(tmp_path):
             assert values["Checksum"] == crc8_j1850(message.data[:-1])
             counters[name] = values["Counter"]
     assert strangers == {0x7DF, 0x7E8}
-    assert len(decoded) == 8 * 3 + 3
+    assert len(decoded) == 8 * 4 + 3
     assert len(decoded["Mix01_Fast"]) == pytest.approx(800, abs=2)
     assert decoded["Mix05_Identity"][-1]["SerialNumber"] == 88
     assert decoded["Engine_Fast"][-1]["Speed"] == pytest.approx(1100, abs=20)
