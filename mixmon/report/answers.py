@@ -21,7 +21,7 @@ from mixmon.findings.census.records import CensusReport
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.events.tips import TipReview
 from mixmon.findings.identity.identity import Identity
-from mixmon.findings.proof.compare import BeforeAfter
+from mixmon.findings.proof.compare import BeforeAfter, TrimEffect
 from mixmon.findings.proof.equivalence import Outcome
 from mixmon.findings.pulls.quality import Suggestion
 from mixmon.findings.pulls.review import PullReview
@@ -425,6 +425,13 @@ def design_answer(design: RotationDesign) -> Answer:
     return Answer((missed, planned), doubt=True)
 
 
+def _list_places(effects: Sequence[TrimEffect]) -> tuple[int, ...]:
+    """The cylinders at which trims appear that were typed for others."""
+    places = (dict(one.verdict.values).get("appears_at") for one in effects)
+    every = [cylinder for place in places if isinstance(place, tuple) for cylinder in place]
+    return tuple(dict.fromkeys(int(cylinder) for cylinder in every if isinstance(cylinder, int)))
+
+
 def comparison_answer(found: BeforeAfter) -> Answer:
     """Whether trims took, and what changed; first what was unlike in the two runs."""
     if not found.cells:
@@ -435,12 +442,12 @@ def comparison_answer(found: BeforeAfter) -> Answer:
         own = [one for one in found.effect if one.verdict.code == verdict]
         slope = own[0].slope if len(own) == 1 else math.nan
         cylinders = tuple(one.cylinder for one in own)
-        named = {name: value for one in own for name, value in one.verdict.values}
-        if "appears_at" in named:
-            at = [cylinder for one in own for cylinder in dict(one.verdict.values)["appears_at"]]
-            named["appears_at"] = tuple(dict.fromkeys(at))
-        words = {"verdict": verdict.value, "cylinders": cylinders, "slope": slope}
-        notes.append(note(AnswerNote.TRIM_EFFECT, **words, **named))
+        values: dict[str, Value] = {"verdict": verdict.value, "cylinders": cylinders, "slope": slope}
+        for one in own:
+            values.update(one.verdict.values)
+        if "appears_at" in values:
+            values["appears_at"] = _list_places(own)
+        notes.append(note(AnswerNote.TRIM_EFFECT, **values))
     outcomes = Counter(one.outcome for one in found.cylinders)
     changed = tuple(one.cylinder for one in found.cylinders if one.outcome is Outcome.DIFFERENT)
     notes.append(
