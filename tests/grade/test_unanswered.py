@@ -152,10 +152,20 @@ def test_leaving_every_sample_out_is_wrong(short: Evidence) -> None:
     assert samples.good_samples(dataclasses.replace(short, state=one)).grading is WRONG
 
 
-@pytest.mark.parametrize(("half", "expected"), [(NAN, WRONG), (0.9, ELSEWHERE)], ids=["none", "wide"])
-def test_a_leak_that_was_left_out_and_not_answered(short: Evidence, half: float, expected: Grading) -> None:
+@pytest.mark.parametrize(
+    ("half", "off", "expected"),
+    [(NAN, 0.0, WRONG), (1.2, 0.0, ELSEWHERE), (0.9, 0.0, RIGHT), (0.9, 1.5, WRONG)],
+    ids=["none", "wide", "as wide as is said", "missed"],
+)
+def test_a_leak_that_was_left_out_and_not_answered(
+    short: Evidence, half: float, off: float, expected: Grading
+) -> None:
+    """Another label looks like a leak too, so an interval of up to twice the tolerance may hold the truth."""
     assert short.spared is not None
-    cells = tuple(dataclasses.replace(c, half_interval_percent=half) for c in short.spared.cells)
+    cells = tuple(
+        dataclasses.replace(c, half_interval_percent=half, needs_percent=c.needs_percent + off)
+        for c in short.spared.cells
+    )
     vague = dataclasses.replace(short, spared=dataclasses.replace(short.spared, cells=cells))
     assert samples.spared_reference(vague).grading is expected
 
