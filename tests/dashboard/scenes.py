@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
@@ -203,7 +204,9 @@ def strip(target=0.87):
     return make_strip(t, np.full(200, target), engine, engine * (1.055 + 0.01 * np.sin(2 * t)))
 
 
+@cache
 def balance(count=8):
+    """A balance of this many cylinders; made once, since nobody can change it."""
     cells, whole = [], []
     everyone = ReferenceCylinders(tuple(range(1, count + 1)), ())
     for i, rpm in enumerate(RPM):
@@ -414,7 +417,13 @@ def snapshot(count=8, **changes):
     made = replace(made, **changes)
     if made.balance is None or "sheet" in changes:
         return with_limits(made, session(count))
-    return with_limits(replace(made, sheet=make_sheet(session(count), made.balance)), session(count))
+    sheet = sheet_of_scene(count) if made.balance is balance(count) else make_sheet(session(count), made.balance)
+    return with_limits(replace(made, sheet=sheet), session(count))
+
+
+@cache
+def sheet_of_scene(count):
+    return make_sheet(session(count), balance(count))
 
 
 def with_limits(shown, declared):

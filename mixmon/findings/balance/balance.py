@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import chain, combinations, compress
 from math import fsum
 
@@ -1313,7 +1314,7 @@ def spread(needs: Sequence[Estimate]) -> Spread:
         return UNKNOWN_SPREAD
     value = float(_spread_percent(means))
     noise = _draw_noise(errors)
-    low, high = np.percentile(_spread_percent(means + noise), [2.5, 97.5])
+    low, high = np.percentile(_spread_percent(means[:, None] + noise), [2.5, 97.5])
     alone = float(np.percentile(_spread_percent(noise), 97.5))
     lower = 0.0 if value <= alone else max(0.0, 2 * value - float(high))
     upper = max(value, 2 * value - float(low))
@@ -1348,7 +1349,9 @@ def predicted_spread(
         drawn.append(_shrink_to_all_cells(means, errors, [over_cells[i] for i in at]))
     shrunk, sure = shrink_to_median(*drawn[-1])
     drawn.append((shrunk, drawn[-1][1] * sure))
-    ranges = np.array([_spread_percent(truth - moves[at] + _draw_noise(error)) for truth, error in drawn])
+    ranges = np.array(
+        [_spread_percent((truth - moves[at])[:, None] + _draw_noise(error)) for truth, error in drawn]
+    )
     ends = np.percentile(ranges, [2.5, 97.5], axis=1)
     lower, upper = float(ends[0].min()), float(ends[1].max())
     deviation = float(np.std(100.0 * np.expm1(means - moves[at]), ddof=1))
@@ -1385,8 +1388,9 @@ def _shrink_to_all_cells(
 
 
 def _spread_percent(x: Floats) -> Floats:
-    """Largest need less smallest along the last axis, percent: lambda over the mean in the fuel domain."""
-    spread: Floats = 100.0 * np.ptp(np.exp(x), axis=-1) * np.mean(np.exp(-x), axis=-1)
+    """Largest need less smallest along the first axis, percent: lambda over the mean in the fuel domain."""
+    lam = np.exp(x)
+    spread: Floats = 100.0 * np.ptp(lam, axis=0) * np.mean(1 / lam, axis=0)
     return spread
 
 
@@ -1397,6 +1401,14 @@ def _means_and_errors(needs: Sequence[Estimate]) -> tuple[Floats, Floats]:
 
 
 def _draw_noise(errors: Floats) -> Floats:
-    """Normal noise of these standard errors, float64[_NOISE_DRAWS, n]; the same at every call."""
-    draws: Floats = np.random.default_rng(_SEED).standard_normal((_NOISE_DRAWS, len(errors))) * errors
-    return draws
+    """Normal noise of these standard errors, float64[n, _NOISE_DRAWS]; the same at every call."""
+    drawn: Floats = _draw_normal(len(errors)) * errors[:, None]
+    return drawn
+
+
+@lru_cache(maxsize=32)
+def _draw_normal(count: int) -> Floats:
+    """Normal numbers of standard error 1, float64[count, _NOISE_DRAWS]: a row a node, so that all are quick."""
+    drawn: Floats = np.random.default_rng(_SEED).standard_normal((_NOISE_DRAWS, count)).T.copy()
+    drawn.setflags(write=False)
+    return drawn

@@ -383,7 +383,8 @@ def _outlook(
     for cell, needs in by_cell.items():
         after = total = UNKNOWN_SPREAD
         if len(balance.groups) < 2 and all(np.isfinite(needs[i].half) for i in known):
-            after = predicted_spread(needs, moves(cell), over if whole else None)
+            if found is None:
+                after = predicted_spread(needs, moves(cell), over if whole else None)
             wide = _with_own_errors(over, own) if whole else None
             total = predicted_spread(_with_own_errors(needs, own), moves(cell), wide)
         if found is not None:
