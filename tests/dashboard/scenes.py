@@ -417,7 +417,9 @@ def snapshot(count=8, **changes):
     made = replace(made, **changes)
     if made.balance is None or "sheet" in changes:
         return with_limits(made, session(count))
-    sheet = sheet_of_scene(count) if made.balance is balance(count) else make_sheet(session(count), made.balance)
+    sheet = (
+        sheet_of_scene(count) if made.balance is balance(count) else make_sheet(session(count), made.balance)
+    )
     return with_limits(replace(made, sheet=sheet), session(count))
 
 

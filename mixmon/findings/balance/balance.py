@@ -1408,7 +1408,7 @@ def _draw_noise(errors: Floats) -> Floats:
 
 @lru_cache(maxsize=32)
 def _draw_normal(count: int) -> Floats:
-    """Normal numbers of standard error 1, float64[count, _NOISE_DRAWS]: a row a node, so that all are quick."""
+    """Normal numbers of standard error 1, float64[count, _NOISE_DRAWS]: a row a node, quick to sum."""
     drawn: Floats = np.random.default_rng(_SEED).standard_normal((_NOISE_DRAWS, count)).T.copy()
     drawn.setflags(write=False)
     return drawn
