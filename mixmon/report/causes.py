@@ -180,7 +180,11 @@ def _cylinder_table(cylinders: Sequence[CylinderCauses]) -> str:
         )
         for one in cylinders
     ]
-    return table(columns, rows)
+    levels = [
+        (one.level_percent, one.level_percent - one.level_half, one.level_percent + one.level_half)
+        for one in cylinders
+    ]
+    return table(columns, rows, bars=levels)
 
 
 def _share_text(one: CauseShare) -> str:

@@ -197,18 +197,19 @@ def _bar_line(bounds: Bounds, scale: _BarScale) -> str:
 
 
 def _scale_line(scale: _BarScale, unit: str) -> str:
-    """Round numbers where they stand, the unit after the last."""
+    """Round numbers where they stand, as far as there is room for the unit after the last."""
     step = _round_step((scale.high - scale.low) * 8 / scale.columns)  # a number and its gap: eight columns
-    cells = [" "] * scale.columns
+    sign = "+" if unit == "%" else ""  # a change has a sign, a time has none
+    room = scale.columns - len(unit) - 1
+    cells = [" "] * room
     free = 0
     for k in range(math.ceil(scale.low / step), math.floor(scale.high / step) + 1):
-        text = f"{k * step:+g}" if k else "0"
-        at = min(max(scale.place(k * step) - len(text) // 2, 0), scale.columns - len(text))
-        if at >= free:
+        text = f"{k * step:{sign}g}" if k else "0"
+        at = max(scale.place(k * step) - len(text) // 2, 0)
+        if free <= at <= room - len(text):
             cells[at : at + len(text)] = text
             free = at + len(text) + 1
-    line = "".join(cells).rstrip()
-    return f"{line} {unit}" if len(line) + 1 + len(unit) <= scale.columns else line
+    return f"{''.join(cells).rstrip()} {unit}"
 
 
 def _round_step(least: float) -> float:

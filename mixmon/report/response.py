@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -21,6 +22,7 @@ from mixmon.findings.response.steps import DelayPoint
 from mixmon.note import Note
 from mixmon.report.answers import answer_text, response_answer
 from mixmon.report.balance import log_json, log_text
+from mixmon.report.page import Bounds
 from mixmon.report.text import (
     NO_VALUE,
     Cell,
@@ -264,7 +266,14 @@ def _sensors_table(sensors: Sequence[SensorResponse]) -> str:
         times = (*_in_ms(one.lean), *_in_ms(one.rich), one.times_peers)
         air = (one.air_percent, _off_air(one), one.warm_up_s)
         rows.append((name, one.sensor or "", *times, *air, ", ".join(remarks)))
-    return table(columns, rows)
+    return table(columns, rows, bars=_lag_bars(sensors), bar_unit="ms")
+
+
+def _lag_bars(sensors: Sequence[SensorResponse]) -> list[Bounds]:
+    """T63 of each sensor with its ends, ms: one way for all, which most of them were measured in."""
+    ways = [[one.lean for one in sensors], [one.rich for one in sensors]]
+    most = max(ways, key=lambda way: sum(math.isfinite(_in_ms(one)[0]) for one in way))
+    return [(t63, t63 - half, t63 + half) for t63, half in map(_in_ms, most)]
 
 
 def _off_air(one: SensorResponse) -> float:

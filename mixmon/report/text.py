@@ -158,22 +158,25 @@ def table(
     *,
     keys: int = 1,
     bars: Sequence[Bounds] = (),
+    bar_unit: str = "%",
     width: int | None = None,
 ) -> str:
     """The table as text, one line feed after each line.
 
     Where it is too wide it is broken between columns: further ones follow below, beside the first ones again.
 
-    keys   how many first columns say what a row is about
-    bars   one number with its interval for each row, percent, drawn in a last column
-    width  columns of a line at most; None: those of the page
+    keys      how many first columns say what a row is about
+    bars      one number with its interval for each row, drawn in a last column
+    bar_unit  unit of these numbers
+    width     columns of a line at most; None: those of the page
     """
     room = current_page().columns if width is None else width
     cells = [[_shown_cell(c, v) for c, v in zip(columns, row, strict=True)] for row in rows]
     grid = [[spell(c.head) for c in columns], *cells]
     if rows and any(math.isfinite(value) for value, _, _ in bars):
         columns = [*columns, Column("", left=True)]
-        grid = [[*row, bar] for row, bar in zip(grid, _bar_cells(grid, bars, keys, room), strict=True)]
+        drawn = bar_lines(bars, _bar_columns(grid, keys, room), bar_unit)
+        grid = [[*row, bar] for row, bar in zip(grid, drawn, strict=True)]
     widths = [max(map(cell_width, column)) for column in zip(*grid, strict=True)]
     lines: list[str] = []
     for block in _break_columns(columns, widths, keys, room):
@@ -181,12 +184,12 @@ def table(
     return "".join(line + "\n" for line in lines)
 
 
-def _bar_cells(grid: Sequence[Sequence[str]], bars: Sequence[Bounds], keys: int, room: int) -> list[str]:
-    """Scale and bars: beside the table where there is room, else as wide as they can be below it."""
+def _bar_columns(grid: Sequence[Sequence[str]], keys: int, room: int) -> int:
+    """Columns of a bar: beside the table where there is room, else as wide as they can be below it."""
     widths = [max(map(cell_width, column)) for column in zip(*grid, strict=True)]
     beside, below = (room - sum(part) - 2 * len(part) for part in (widths, widths[:keys]))
     columns = beside if beside >= NARROWEST_BAR else max(below, NARROWEST_BAR)
-    return bar_lines(bars, min(columns, WIDEST_BAR), "%")
+    return min(columns, WIDEST_BAR)
 
 
 def _shown_cell(column: Column, value: Cell) -> str:

@@ -152,13 +152,13 @@ def _describe_group(group: TipGroup, tips: Sequence[Tip], nodes: Sequence[Node])
     heading = (
         f"{_name_tip(tips[group.tips[0]])}: mean of {counted(len(group.tips), 'repeat')}, tips {numbers}"
     )
-    return f"{heading}\n{_tabulate_nodes(nodes, group.measures)}"
+    return paragraph(heading) + _tabulate_nodes(nodes, group.measures)
 
 
 def _describe_single(i: int, tip: Tip, nodes: Sequence[Node]) -> str:
     nan = float("nan")
     single = [None if one is None else Repeated(one, 1, nan, nan) for one in tip.measures]
-    return f"{_name_tip(tip)}: tip {i + 1} alone\n{_tabulate_nodes(nodes, single)}"
+    return paragraph(f"{_name_tip(tip)}: tip {i + 1} alone") + _tabulate_nodes(nodes, single)
 
 
 def _name_tip(tip: Tip) -> str:

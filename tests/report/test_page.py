@@ -10,21 +10,38 @@ import struct
 import subprocess
 import sys
 import termios
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import mixmon
+from mixmon.findings.census.census import Census
+from mixmon.findings.census.nodes import from_binding
+from mixmon.findings.events.event import Kind
+from mixmon.findings.events.tips import Repeated, Tip, TipGroup, TipMeasure, TipReview
+from mixmon.findings.lags import lags_by_cylinder
+from mixmon.findings.pulls.review import review_run
+from mixmon.findings.response.response import ResponseReviewer
+from mixmon.findings.response.sensors import compare
+from mixmon.findings.stage import sum_up
+from mixmon.frames.logs import open_log
 from mixmon.grade.item import judged
+from mixmon.report.alarms import alarm_limits_text, alarm_line
 from mixmon.report.balance import balance_json, balance_text
 from mixmon.report.causes import causes_text
+from mixmon.report.census import census_text
+from mixmon.report.comparison import comparison_text
 from mixmon.report.events import events_text
 from mixmon.report.grade import grade_text
 from mixmon.report.identity import identity_text
 from mixmon.report.page import TextPage, bar_lines, current_page, laid_for, page_of, stress
+from mixmon.report.pulls import pulls_text
+from mixmon.report.response import pairs_text, response_text
 from mixmon.report.rotation import design_text, rotation_text
 from mixmon.report.sensors import sensors_text
-from mixmon.report.text import Column, cell_width, paragraph, table, to_json
+from mixmon.report.text import Column, cell_width, listed, paragraph, table, to_json
+from mixmon.report.tips import tips_text
 from mixmon.report.trims import trims_text
 from mixmon.report.units import unit_named
 
@@ -89,6 +106,8 @@ def test_a_bar_reaches_from_end_to_end_of_its_interval_over_its_scale():
     assert [sure.index(sign) for sign in "│├●┤"] == [0, 13, 27, 40]
     assert (scale.index("0"), scale.index("+1"), scale.index("+2")) == (0, 12, 26)
     assert unknown.strip() == "│"
+    times, _ = bar_lines([(200.0, 190.0, 210.0)], 41, "ms")
+    assert times.split() == ["0", "50", "100", "150", "ms"] and "+" not in times
 
 
 @pytest.fixture(scope="module")
@@ -97,6 +116,7 @@ def reports():
     session = mixmon.load_session(ROOT / "examples/alder8.toml")
     run = mixmon.read_run(session, ROOT / "examples/alder8_short.log.gz")
     known = mixmon.lags(run)
+    rung = mixmon.alarms(run)
     balance, sheet, causes = mixmon.balance(run), mixmon.trims(run), mixmon.causes(run)
     events, identity = mixmon.events(run), mixmon.identify(run, ROOT / "examples/alder8_steps.toml")
     rotation, unit = mixmon.rotation([run]), unit_named("lambda", run.binding.fuel, None)
@@ -115,7 +135,55 @@ def reports():
             1,
         ),
         "design": lambda: design_text(mixmon.design_rotation(8, error_percent=0.35)),
+        **reports_of_transients(run, known),
+        **report_of_comparison(),
+        **report_of_census(session, run),
+        "alarms": lambda: (
+            "".join(listed(alarm_line(one, run.log.first_ns)) for one in rung) + alarm_limits_text(session)
+        ),
     }
+
+
+def reports_of_transients(run, known):
+    """Pulls, tips, response, and two sensors compared on the way into a cut."""
+    session, fuel = run.session, run.binding.fuel
+    review = review_run(session, fuel, run, lags_by_cylinder(known))
+    tips = repeated_tips(len(session.chain.nodes))
+    response = sum_up(ResponseReviewer(run.binding, traces=True), run)
+    pairs = [compare(cut.way_in, 4, 0) for cut in response.cuts]
+    assert review.pulls and all(pairs)
+    return {
+        "pulls": lambda: pulls_text(review, known, run, range(len(review.pulls)), "peers"),
+        "tips": lambda: tips_text(tips, known, run),
+        "response": lambda: response_text(response, run),
+        "pairs": lambda: pairs_text(pairs, run),
+    }
+
+
+def repeated_tips(nodes):
+    """Three tips of all nodes that repeat each other, of widths that numbers can have."""
+    measures = tuple(TipMeasure(0.004 * 2**i, 0.31, 0.0125 * i, 1.25, 0.08, 0.002) for i in range(nodes))
+    tip = Tip(
+        Kind.TIP_IN, 1_700_000_030 * 10**9, 8.0, 100.0, 840.0, 3120.0, 4480.0, 2.4, 0.32, None, measures
+    )
+    group = TipGroup((0, 1, 2), tuple(Repeated(one, 3, 0.0125, 0.004) for one in measures))
+    return TipReview((tip, tip, replace(tip, misfired=(6,))), (group,), too_short=2, unjudged=1)
+
+
+def report_of_comparison():
+    session = mixmon.load_session(ROOT / "examples/foreign.toml")
+    names = ("foreign.log.gz", "foreign_after.log.gz")
+    runs = [mixmon.read_run(session, ROOT / "examples" / name) for name in names]
+    found = mixmon.compare(*runs, entered={5: 4.0})
+    return {"comparison": lambda: comparison_text(found, [one.log for one in runs])}
+
+
+def report_of_census(session, run):
+    census = Census(from_binding(run.binding))
+    for block in open_log(ROOT / "examples/alder8_short.log.gz"):
+        census.feed(block)
+    found = census.result(run.log.first_ns)
+    return {"census": lambda: census_text(found, session.name, run.log)}
 
 
 ANSWERED = {
@@ -135,12 +203,20 @@ ANSWERED = {
 @pytest.mark.parametrize("columns", WIDTHS)
 def test_no_line_of_a_report_is_wider_than_its_page(reports, columns):
     for name, made in [item for item in reports.items() if item[0] != AS_JSON]:
-        with laid_for(TextPage(columns)):
+        with laid_for(TextPage(columns, is_read_by_programs=False)):
             lines = made().splitlines()
         assert max(map(cell_width, lines)) <= columns, name
         assert "\x1b" not in "".join(lines), name
         if name in ANSWERED:
             assert " ".join(lines[1:3]).startswith(ANSWERED[name]), name
+
+
+def test_the_bars_of_a_report_stand_in_the_order_of_its_numbers(reports):
+    """Sensor 5 of the example is the slow one, and cylinder 4 the one that needs most."""
+    for name, farthest in [("response", "5"), ("causes", "4")]:
+        bars = [line for line in reports[name]().splitlines() if "●" in line]
+        assert max(bars, key=lambda line: line.index("●")).split()[0] == farthest
+        assert len(bars) >= 7
 
 
 def test_an_answer_is_stressed_on_a_terminal_alone_and_says_the_same(reports):
