@@ -107,7 +107,8 @@ def test_a_bar_reaches_from_end_to_end_of_its_interval_over_its_scale():
     assert (scale.index("0"), scale.index("+1"), scale.index("+2")) == (0, 12, 26)
     assert unknown.strip() == "│"
     times, _ = bar_lines([(200.0, 190.0, 210.0)], 41, "ms")
-    assert times.split() == ["0", "50", "100", "150", "ms"] and "+" not in times
+    assert times.split() == ["0", "50", "100", "150", "ms"]
+    assert "+" not in times
 
 
 @pytest.fixture(scope="module")
@@ -151,7 +152,8 @@ def reports_of_transients(run, known):
     tips = repeated_tips(len(session.chain.nodes))
     response = sum_up(ResponseReviewer(run.binding, traces=True), run)
     pairs = [compare(cut.way_in, 4, 0) for cut in response.cuts]
-    assert review.pulls and all(pairs)
+    assert review.pulls
+    assert all(pairs)
     return {
         "pulls": lambda: pulls_text(review, known, run, range(len(review.pulls)), "peers"),
         "tips": lambda: tips_text(tips, known, run),
