@@ -90,15 +90,17 @@ def _pane_rows(scene: Scene, title: str, needs: Floats, width: int, height: int)
 
 def _draw_target(scene: Scene, line: str, track: BarTrack) -> Row:
     """The trace, with the line of the target and the limits where the trace leaves room."""
-    middle = track.cells // 2
     empty = " " if scene.options.ascii else chr(BRAILLE)
-    cells = [" " if c == empty else c for c in line]
-    if cells[middle] == " ":
-        cells[middle] = scene.marks.target
-    for limit in (track.rich_limit, track.lean_limit):
-        if limit is not None and abs(limit) <= track.scale and cells[track.at(limit)] == " ":
-            cells[track.at(limit)] = scene.marks.limit
-    return (("".join(cells), "bar"),)
+    drawn = line.replace(empty, " ")
+    signs = [(track.cells // 2, scene.marks.target)]
+    limits = [
+        one for one in (track.rich_limit, track.lean_limit) if one is not None and abs(one) <= track.scale
+    ]
+    signs += [(track.at(one), scene.marks.limit) for one in limits]
+    for at, sign in signs:
+        if drawn[at] == " ":
+            drawn = drawn[:at] + sign + drawn[at + 1 :]
+    return ((drawn, "bar"),)
 
 
 def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list[str]:
