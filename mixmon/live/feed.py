@@ -13,8 +13,7 @@ from mixmon.arrays import SECOND_NS
 from mixmon.frames.adapters.receiver import SourceEvent, SourceState, SourceStatus
 from mixmon.frames.adapters.stamps import HostClock
 from mixmon.frames.block import FrameBlock, concat
-from mixmon.frames.clock import FORWARD_JUMP_NS
-from mixmon.live.source import BUS_LATENESS_NS, NotRecorded
+from mixmon.live.source import NotRecorded
 from mixmon.simulate.layers import shifted
 from mixmon.simulate.simulation import Simulation
 
@@ -31,16 +30,6 @@ class Feed(NotRecorded):
 
     The frames of a second pass follow those of the first as if the engine had been stopped and started.
     """
-
-    live = True
-    name = ""
-    first_ns = None
-    lateness_ns = BUS_LATENESS_NS
-    silence_ns = FORWARD_JUMP_NS
-    hurried = False
-    ended = False
-    position = None
-    playing = None
 
     def __init__(self, simulation: Simulation, clock: HostClock | None = None) -> None:
         self._simulation = simulation

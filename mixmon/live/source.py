@@ -140,7 +140,17 @@ USB adapters hold frames back."""
 
 
 class NotRecorded:
-    """What every source lacks that is no recording: what was written and done then, and a way to pause."""
+    """What every source is that is no recording: live, without a place in it, what was done, or a pause."""
+
+    live = True
+    name = ""
+    first_ns = None
+    lateness_ns = BUS_LATENESS_NS
+    silence_ns = FORWARD_JUMP_NS
+    hurried = False
+    ended = False
+    position = None
+    playing = None
 
     def notes(self) -> list[RunNote]:
         """None."""
@@ -171,16 +181,6 @@ class BusSource(NotRecorded):
     Raises:
         UsageError: no bus, or two of one name.
     """
-
-    live = True
-    name = ""
-    first_ns = None
-    lateness_ns = BUS_LATENESS_NS
-    silence_ns = FORWARD_JUMP_NS
-    hurried = False
-    ended = False
-    position = None
-    playing = None
 
     def __init__(self, options: Sequence[BusOptions]) -> None:
         self.options = tuple(options)
