@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -34,6 +35,9 @@ from mixmon.messages.selectors import pairs_sharing_bits
 from mixmon.messages.statements import Notice
 
 _OTHER_FORMATS = frozenset({".kcd", ".sym", ".arxml"})
+
+_KEPT_FILES = 8
+"""Files whose messages are kept once they were read: our choice, more than a session names."""
 
 _SHOWN_PAIRS = 3
 """Pairs of signals that a notice names. Our choice: the notice stays on two lines of a terminal."""
@@ -86,7 +90,12 @@ def load_database(path: Path, *, j1939_codes: bool | None = None, by_pgn: bool =
     'rpm'
     """
     path = Path(path)
-    content = _read_content(path)
+    return _define_messages(path, _read_content(path), j1939_codes, by_pgn)
+
+
+@lru_cache(maxsize=_KEPT_FILES)
+def _define_messages(path: Path, content: bytes, j1939_codes: bool | None, by_pgn: bool) -> Database:
+    """The messages of a file with that content; parts of one command ask for the same ones again."""
     attributes: Mapping[str, AttributeValue] = {}
     if path.suffix.lower() in _OTHER_FORMATS:
         from mixmon.messages.library import read_by_library
