@@ -328,7 +328,7 @@ def is_over(alarm: Alarm) -> bool:
     """Whether a priority-1 limit of a cylinder or the engine is crossed, not suppressed by design."""
     return (
         alarm.rule.priority == 1
-        and not alarm.all_nodes
+        and not alarm.says_unknown
         and alarm.active
         and AlarmFlag.SUPPRESSED not in alarm.flags
     )

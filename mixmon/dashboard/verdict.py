@@ -2,7 +2,8 @@
 
 The word says only what is known. NONE means that no limit that is monitored is crossed; it never
 means that the engine is out of danger. Order of precedence: nothing known, a priority-1 limit
-crossed, an engine signal lost that priority-1 limits need, anything else to look at, none.
+crossed, an engine signal not known that priority-1 limits need, anything else to look at, none. An engine
+that says nothing leaves the cylinders known: it asks for a look, and is not NO DATA.
 """
 
 from __future__ import annotations
@@ -71,10 +72,7 @@ def verdict(scene: Scene) -> LimitVerdict:
     over = [a for a in alarms if is_over(a)]
     if over:
         return LimitVerdict(LimitWord.OVER, _name_alarms(over), unacknowledged)
-    blind = _lost_signals(live, setting)
-    if blind:
-        return LimitVerdict(LimitWord.NO_DATA, blind, unacknowledged)
-    look = _why_look(alarms, live, setting)
+    look = _why_blind(live, setting) or _why_look(alarms, live, setting)
     if look:
         return LimitVerdict(LimitWord.LOOK, look, unacknowledged)
     return LimitVerdict(LimitWord.NONE, _why_none(scene), unacknowledged)
@@ -118,8 +116,16 @@ def _why_nothing_came(live: Snapshot) -> str:
     return ", ".join(wrong) or "nothing received yet"
 
 
-def _lost_signals(live: Snapshot, setting: Setting) -> str:
-    """What the engine bus no longer says although priority-1 limits rest on it."""
+def _find_no_engine(live: Snapshot) -> Alarm | None:
+    """The alarm that nothing is known of the engine, while it stands."""
+    alarms = live.alarms.alarms
+    return next((a for a in alarms if a.active and a.says_unknown and not a.all_nodes), None)
+
+
+def _why_blind(live: Snapshot, setting: Setting) -> str:
+    """What is not known of the engine although priority-1 limits rest on it."""
+    if (alarm := _find_no_engine(live)) is not None:
+        return alarm.name
     needed = ["rpm"] if any(r.when and "rpm" in r.when for r in setting.rules if r.priority == 1) else []
     if any("target" in kind_of(r).needs for r in setting.rules if r.priority == 1):
         needed.append("target")
@@ -131,11 +137,16 @@ def _lost_signals(live: Snapshot, setting: Setting) -> str:
         if (name in watched or (name == "target" and setting.session.targets is not None))
         and not np.isfinite(known.get(name, np.nan))
     ]
-    return f"{' and '.join(gone)} lost" if gone else ""
+    return f"{' and '.join(gone)} not known" if gone else ""
 
 
 def rules_without_signals(live: Snapshot, setting: Setting) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Rules of mixture that cannot be judged now, and the engine's signals for which they wait."""
+    """Rules of mixture that cannot be judged now, and the engine's signals for which they wait.
+
+    None while an alarm says that nothing is known of the engine, which suppresses them by design.
+    """
+    if _find_no_engine(live) is not None:
+        return (), ()
     known = dict(live.engine) | {"target": live.target}
     watched = set(setting.session.engine_signals)
     if setting.session.targets is not None:

@@ -23,6 +23,7 @@ from mixmon.live.source import FrameSource
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.integrity import MessageCounts
 from mixmon.session.alarm_kinds import SilenceCause
+from mixmon.session.keys import OPERATING_POINT
 from mixmon.watch.snapshot import BusNow
 
 RATE_WINDOW_NS = SECOND_NS
@@ -246,13 +247,19 @@ class BusBoard:
         """What is wrong, in full."""
         return tuple(one.text for one in self._troubles.values())
 
-    def silence_cause(self) -> str:
-        """Why the chain is silent, as far as adapter and bus show it: a `SilenceCause`, or nothing."""
+    def silence_cause(self, *, of_engine: bool = False) -> str:
+        """Why the chain, or else the engine, is silent, as far as adapter and bus show it.
+
+        A `SilenceCause`, or nothing: also for an engine on the bus of the chain, which is told of the chain.
+        """
         chain = self._binding.buses.index(self._binding.session.chain.bus)
+        engine = {one.bus for name, one in self._binding.engine.items() if name in OPERATING_POINT} - {chain}
         for status in self._source.status():
-            if self._bus_of(status.bus) == chain:
+            if self._bus_of(status.bus) in (engine if of_engine else {chain}):
                 trouble = self._troubles.get(status.bus)
-                return _find_cause(status, "" if trouble is None else trouble.word)
+                cause = _find_cause(status, "" if trouble is None else trouble.word)
+                if cause:
+                    return cause
         return ""
 
     def opened(self) -> None:

@@ -127,6 +127,9 @@ of age is not seen on a screen."""
 KEPT_REMARKS = 500
 """Remarks in a snapshot; our choice: more than anyone scrolls through."""
 
+_OF_ENGINE: Final = (False, True)
+"""Whose silence has a cause: the chain's, the engine's."""
+
 ROWS_STOPPED_NS = SECOND_NS
 """Rows of live buses come later than that only when none are made any more, ten seconds into a silence of all
 buses. Our choice: well above the usual delay of a row."""
@@ -249,7 +252,7 @@ class Worker:
             self.binding, left_out=self._left_out, steps=self._steps, begin_s=self._begin_s
         )
         self._flushed = False
-        self._cause = ""
+        self._causes = dict.fromkeys(_OF_ENGINE, "")
         self._watched: int | None = None  # data time up to which rows have been made
         for action in self._source.actions():
             self._remark_refusal(partial(self.observer.act, action))
@@ -368,7 +371,7 @@ class Worker:
                 self._apply_judgement(judgement_of(note), note.t)
             elif note.kind not in KEPT_QUIET:
                 self._add_remark(note.t, note_words(note))
-        self._name_cause()
+        self._name_causes()
         self._tell_jumps()
         self._items.extend(self.observer.happened())
         for text in self._board.news():
@@ -377,15 +380,16 @@ class Worker:
             t = self._source.now() if happened.t is None else happened.t
             self._add_remark(t, happened.text, loud=happened.loud)
 
-    def _name_cause(self) -> None:
-        """On live buses, says why the chain is silent when that changes; a replay has it from its run."""
-        cause = self._board.silence_cause() if self.live else self._cause
-        if cause != self._cause and not self._failure:
-            self._cause = cause
-            for action in self.observer.explain(cause):
-                if self.recording is not None:
-                    self.recording.action(action)
-            self._keep_alarms(self.observer.result())
+    def _name_causes(self) -> None:
+        """On live buses, says why chain or engine are silent when that changes; a replay has it recorded."""
+        for of_engine in _OF_ENGINE if self.live and not self._failure else ():
+            cause = self._board.silence_cause(of_engine=of_engine)
+            if cause != self._causes[of_engine]:
+                self._causes[of_engine] = cause
+                for action in self.observer.explain(cause, of_engine=of_engine):
+                    if self.recording is not None:
+                        self.recording.action(action)
+                self._keep_alarms(self.observer.result())
 
     def _tell_jumps(self) -> None:
         """Each of the first jumps of the stamps is told, and once that there are more."""

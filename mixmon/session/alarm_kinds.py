@@ -46,6 +46,13 @@ class MeasuredColumns(Protocol):
         """Spread in percent, of the valid cylinders for which the rule is in force; float64[k, 1]."""
 
     @property
+    def engine_age_s(self) -> Floats:
+        """Seconds for which nothing of the operating point has been known; float64[k, 1].
+
+        Not counted while the chain is silent that fell silent with it; NaN before anything was known.
+        """
+
+    @property
     def controllers(self) -> Floats:
         """How many controllers send as each node, as far as their frames show it: 1 or 2; float64[k, n]."""
 
@@ -137,11 +144,11 @@ SILENCE_WORDS: Final[dict[SilenceCause, tuple[str, str]]] = {
         "check which bus the adapter is on, and the definitions of the session",
     ),
     SilenceCause.BUS_SILENT: (
-        "the adapter is there and no frame comes: supply or cable of the whole chain",
-        "end the pull by the builder's rule for lost readings; check supply and cable of the chain",
+        "the adapter is there and no frame comes: supply or cable of {sender}",
+        "end the pull by the builder's rule for lost readings; check supply and cable of {sender}",
     ),
 }
-"""Cause and response for each (common practice, no source)."""
+"""Cause and response for each (common practice, no source); {sender} stands for what sends on the bus."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +172,8 @@ class AlarmKind:
     common    the alarm where the value is beyond the limit for all nodes at once, which is one of its own and
               suppresses those of the nodes by design; None where it is not one thing for all
     tail      the same for the last nodes of the chain, two or more; given where `common` is
+    no_engine  where the alarm says that nothing is known of the engine: a short name beside its cause. While
+              it stands, rules of mixture that need the operating point are suppressed by design
     """
 
     words: str
@@ -181,6 +190,7 @@ class AlarmKind:
     grows: bool = False
     common: CommonAlarm | None = None
     tail: TailAlarm | None = None
+    no_engine: str = ""
 
     # The schema of [[limits.alarm]] reads the entry itself as the kind of value that its limit is.
 
@@ -291,6 +301,16 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
             "count them as not known and go by the builder's rule for lost readings; "
             "check the cable from position {before} to {first} before any node",
         ),
+    ),
+    "engine_age_s": AlarmKind(
+        words="time for which none of speed, load and target has been known",
+        unit="s",
+        limit=Number(0, 3600, "s", above=True),
+        value=lambda rows: rows.engine_age_s,
+        per_node=False,
+        lowest=0.0,
+        grows=True,
+        no_engine="no engine data",
     ),
     "controllers_above": AlarmKind(
         words="controllers that send as this node",

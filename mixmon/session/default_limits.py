@@ -19,6 +19,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
+from mixmon.session.keys import OPERATING_POINT
 from mixmon.session.model import AlarmRule, Limits, Session
 
 PLACEHOLDER: Final = "placeholder limits: common practice, not from this engine's builder"
@@ -131,10 +132,28 @@ TWO_CONTROLLERS: Final = AlarmRule(
 """In force in every session that has no rule of its own for it: it is no limit of the engine."""
 
 
+NO_ENGINE: Final = AlarmRule(
+    name="no data from the engine",
+    priority=1,
+    kind="engine_age_s",
+    limit=1.0,  # four times what a silent node has: an engine bus may be slow (choice of this project)
+    off_delay_s=1.0,
+    cause="supply or cable of the engine's controller or its bus, its adapter; or this computer was busy",
+    consequence="speed, load and target are not known; limits that need them are not judged",
+    response=(
+        "end the pull by the builder's rule for lost readings: lambda is read on, and nobody compares it; "
+        "check the engine bus and its adapter, then the engine's controller"
+    ),
+)
+"""In force where there are engine signals and no rule of the session's own for it: no limit of the engine."""
+
+
 def limits_in_force(session: Session) -> Limits:
     """The limits of the session; the placeholders, without a source, where it has no alarms."""
+    engine = not session.engine_signals.keys().isdisjoint(OPERATING_POINT)
+    always = (TWO_CONTROLLERS, NO_ENGINE) if engine else (TWO_CONTROLLERS,)
     if session.limits.alarms:
         own = {rule.kind for rule in session.limits.alarms} | {rule.name for rule in session.limits.alarms}
-        more = () if own & {TWO_CONTROLLERS.kind, TWO_CONTROLLERS.name} else (TWO_CONTROLLERS,)
+        more = (rule for rule in always if not own & {rule.kind, rule.name})
         return replace(session.limits, alarms=(*session.limits.alarms, *more))
-    return Limits(source=None, alarms=(*placeholder_rules(session.axes.load_signal), TWO_CONTROLLERS))
+    return Limits(source=None, alarms=(*placeholder_rules(session.axes.load_signal), *always))

@@ -104,6 +104,9 @@ def trim_quantity(cylinder: int) -> str:
 ENGINE_STATES: Final[Mapping[str, tuple[str, ...]]] = {"tip_in": ("throttle", "map_kpa")}
 """States that alarm conditions may name beside the signals, each with the signals of which one is needed."""
 
+OPERATING_POINT: Final = ("rpm", "load", "throttle", "map_kpa", "target")
+"""Engine quantities that say at which point the engine runs, and what mixture is asked for there."""
+
 SHIPPED_DATABASE: Final = "mixture_chain.dbc"
 """Definitions of the project's own chain, for which the patterns below hold."""
 

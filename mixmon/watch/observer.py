@@ -184,9 +184,10 @@ class Observer:
         """
         return self._alarms.act(action)
 
-    def explain(self, cause: str) -> tuple[OperatorAction, ...]:
-        """Says from now on why all nodes are silent; the actions as they must be recorded."""
-        return tuple(self.act(action) for action in self._alarms.explain(self.t or 0, cause))
+    def explain(self, cause: str, *, of_engine: bool = False) -> tuple[OperatorAction, ...]:
+        """Says from now on why all nodes, or the engine, are silent; the actions as they must be recorded."""
+        actions = self._alarms.explain(self.t or 0, cause, of_engine=of_engine)
+        return tuple(self.act(action) for action in actions)
 
     def result(self) -> tuple[AlarmEvent, ...]:
         """The records of actions that wait for no row."""

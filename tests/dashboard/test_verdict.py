@@ -19,6 +19,7 @@ from dashboard.scenes import (
 from mixmon.dashboard.verdict import LimitWord, verdict
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.block import SampleState
+from mixmon.session.default_limits import NO_ENGINE
 
 SILENT, SUPPLY = RULES[2], RULES[3]
 
@@ -64,8 +65,13 @@ STATE_WORDS = {
     ),
     "the engine bus is lost": (
         shown(engine={}, target=np.nan),
-        LimitWord.NO_DATA,
-        "rpm and target lost",
+        LimitWord.LOOK,
+        "rpm and target not known",
+    ),
+    "the engine bus is lost, and has its alarm": (
+        shown(alarm(NO_ENGINE, None), alarm(flags=AlarmFlag.SUPPRESSED), engine={}, target=np.nan),
+        LimitWord.LOOK,
+        "no data from the engine",
     ),
     "the engine bus is lost while over": (shown(alarm(), engine={}, target=np.nan), LimitWord.OVER, "cyl 3"),
 }

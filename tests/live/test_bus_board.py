@@ -65,6 +65,8 @@ def test_both_buses_are_judged_while_they_are_watched(ends: list[can.BusABC]) ->
     (alarm,) = worker.snapshot.alarms.alarms
     assert alarm.rule.priority == 1
     assert "bit rate" in alarm.rule.response
+    told = [(event.rule, event.reason, event.announced) for event in worker.snapshot.alarm_events]
+    assert ("no data from the engine", "none of the session's frames", False) in told
     ends[1].send(can.Message(arbitration_id=0x1B3, is_extended_id=False, data=bytes(8)))
     until(lambda: worker.troubles == (chain,), "the end of one trouble")
     worker.close()

@@ -5,8 +5,8 @@ import re
 import pytest
 
 from mixmon.session.alarm_kinds import ALARM_KINDS
-from mixmon.session.default_limits import TWO_CONTROLLERS, limits_in_force, placeholder_rules
-from mixmon.session.model import AlarmRule, Axes, Chain, Engine, Limits, Session
+from mixmon.session.default_limits import NO_ENGINE, TWO_CONTROLLERS, limits_in_force, placeholder_rules
+from mixmon.session.model import AlarmRule, Axes, Chain, Engine, Limits, Session, SignalChoice
 from mixmon.session.when import names, parse
 
 SIGNALS = {"rpm", "throttle", "map_kpa", "fuel_cut", "spark_cut", "tip_in"}
@@ -45,3 +45,10 @@ def test_the_session_s_own_alarms_come_first():
     twice = Limits("builder's sheet 14", (AlarmRule("duplicate", 1, "controllers_above", 1.0),))
     assert limits_in_force(session(limits=twice)).alarms == twice.alarms
     assert by_pressure.source is None
+    told = {"rpm": SignalChoice("engine", "Engine", "Speed")}
+    assert limits_in_force(session(engine_signals=told)).alarms[-2:] == (TWO_CONTROLLERS, NO_ENGINE)
+    warm_only = {"coolant_c": SignalChoice("engine", "Engine", "Coolant")}
+    assert NO_ENGINE not in limits_in_force(session(engine_signals=warm_only)).alarms
+    slow = Limits("builder's sheet 14", (AlarmRule("engine gone", 2, "engine_age_s", 5.0),))
+    own_engine = limits_in_force(session(limits=slow, engine_signals=told))
+    assert own_engine.alarms == (*slow.alarms, TWO_CONTROLLERS)

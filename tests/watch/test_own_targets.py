@@ -79,7 +79,16 @@ def test_what_is_watched_and_the_alarm_of_the_spread(still: CylinderBlock) -> No
         strip.feed(read)
         now = recent.now()
         always = np.ones((len(read), 1), np.bool_)
-        told = RuleRows(read, read.t[:1], np.zeros(read.lam.shape, np.int64), {}, {}, always)
+        told = RuleRows(
+            read,
+            read.t[:1],
+            np.zeros(read.lam.shape, np.int64),
+            {},
+            {},
+            always,
+            np.zeros(len(read)),
+            always[:, 0],
+        )
         spread = MeasuredRows(told, always).spread
         seen.append(
             [

@@ -95,7 +95,7 @@ def _list_rows(scene: Scene, chosen: int, width: int) -> list[Row]:
         rows.append(fit_row([(words, "dim")], width))
     rules, lost = rules_without_signals(scene.snapshot, scene.setting)
     if rules and scene.snapshot.t is not None and not scene.dead:
-        words = f"  the engine's {', '.join(lost)} lost; so not judged: {', '.join(map(clean, rules))}"
+        words = f"  the engine's {', '.join(lost)} not known; so not judged: {', '.join(map(clean, rules))}"
         rows.append(fit_row([(words, "strong")], width))
     for rule, missing in scene.setting.unwatched:
         words = f"  not monitored: {clean(rule.name)}, no signal for {', '.join(missing)}"

@@ -92,9 +92,9 @@ class Alarms:
         """All alarms that are not simply normal, the most pressing first."""
         return self._book.current(self._detector.latest())
 
-    def explain(self, t: int, cause: str) -> tuple[OperatorAction, ...]:
-        """The actions that say why all nodes are silent, to be given to `act`: see `AlarmBook.explain`."""
-        return self._book.explain(t, cause)
+    def explain(self, t: int, cause: str, *, of_engine: bool = False) -> tuple[OperatorAction, ...]:
+        """The actions that say why all nodes, or the engine, are silent, to be given to `act`."""
+        return self._book.explain(t, cause, of_engine=of_engine)
 
     def silences(self) -> tuple[OperatorAction, ...]:
         """The actions that would silence new alarms as these are silenced now by the operator."""

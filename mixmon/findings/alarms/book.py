@@ -22,6 +22,7 @@ from dataclasses import dataclass, field, replace
 from mixmon.arrays import SECOND_NS, Floats
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmEdges, EdgeKind
+from mixmon.findings.alarms.measures import needs_engine
 from mixmon.findings.alarms.misfire import CONCLUDED_NS, NEAR_NS, MisfireMark, mark_by_event
 from mixmon.findings.alarms.records import (
     CHATTER_ABOVE,
@@ -81,9 +82,9 @@ class Announcements:
 
 @dataclass(slots=True)
 class WatchedRule:
-    """A rule with its kind, and whether an engine state, or the alarm of all nodes, suppresses it now.
+    """A rule with its kind, and whether an engine state, or an alarm that explains it, suppresses it now.
 
-    explained_by  name of the alarm of all nodes while it stands; empty while it does not
+    explained_by  name of the alarm of all nodes, or of the engine, while it stands; else empty
     """
 
     number: int
@@ -304,6 +305,11 @@ class LiveAlarm:
         return self.node == ENGINE_WIDE and self.watched.kind.per_node
 
     @property
+    def of_engine(self) -> bool:
+        """Whether it says that nothing is known of the engine."""
+        return bool(self.watched.kind.no_engine)
+
+    @property
     def of_tail(self) -> bool:
         """Whether it is of the last nodes of the chain at once."""
         return self.node < ENGINE_WIDE
@@ -312,7 +318,9 @@ class LiveAlarm:
         """The rule, with other words where a cause is known, or a misfire may be one."""
         rule = self.watched.rule
         if self.explained:
-            cause, response = SILENCE_WORDS[SilenceCause(self.explained)]
+            sender = "the engine's controller" if self.of_engine else "the whole chain"
+            words = SILENCE_WORDS[SilenceCause(self.explained)]
+            cause, response = (word.format(sender=sender) for word in words)
             return replace(rule, cause=cause, response=response)
         if self.misfire in {MisfireMark.SUSPECTED, MisfireMark.CONFIRMED}:
             cause, consequence, response = MISFIRE_ADVICE
@@ -358,6 +366,7 @@ class AlarmBook:
         }
         self._commons = [alarm for alarm in self._alarms.values() if alarm.all_nodes]
         self._tails = [alarm for alarm in self._alarms.values() if alarm.of_tail]
+        self._engines = [alarm for alarm in self._alarms.values() if alarm.of_engine]
         self._released: list[LiveAlarm] = []
         self._actions: list[OperatorAction] = []
         self._conclusions: list[Conclusion] = []
@@ -455,11 +464,19 @@ class AlarmBook:
             for alarm in self._alarms.values()
             for verb, (flag, _) in _SILENCING_VERBS.items()
             if flag in alarm.own_flags
-        ) + tuple(self._name_cause(alarm, t, alarm.explained) for alarm in self._commons if alarm.explained)
+        ) + tuple(
+            self._name_cause(alarm, t, alarm.explained)
+            for alarm in (*self._commons, *self._engines)
+            if alarm.explained
+        )
 
-    def explain(self, t: int, cause: str) -> tuple[OperatorAction, ...]:
-        """The actions that say why all nodes are silent, from t ns on: a `SilenceCause`, or nothing."""
-        return tuple(self._name_cause(alarm, t, cause) for alarm in self._commons)
+    def explain(self, t: int, cause: str, *, of_engine: bool = False) -> tuple[OperatorAction, ...]:
+        """The actions that say why all nodes, or else the engine, are silent, from t ns on.
+
+        cause  a `SilenceCause`, or nothing
+        """
+        told = self._engines if of_engine else self._commons
+        return tuple(self._name_cause(alarm, t, cause) for alarm in told)
 
     def _name_cause(self, alarm: LiveAlarm, t: int, cause: str) -> OperatorAction:
         return OperatorAction(t, Verb.EXPLAIN, alarm.watched.rule.name, reason=cause, stretch=self._stretch)
@@ -539,21 +556,30 @@ class AlarmBook:
         yield self._record_transition(alarm, t, what, before, announced=active and not alarm.flags)
         if not active and alarm.shelved_until is None:
             yield from self._take_back(alarm, t, AlarmFlag.SHELVED, Happening.SHELF_ENDED)
-        if not active and (alarm.all_nodes or alarm.of_tail):
+        if not active and (alarm.all_nodes or alarm.of_tail or alarm.of_engine):
             self._released.append(alarm)
-        elif alarm.all_nodes:
+        elif alarm.all_nodes or alarm.of_engine:
             yield from self._follow_common(alarm, t, since)
         elif alarm.of_tail:
             yield from self._follow_tail(alarm, t)
 
     def _follow_common(self, common: LiveAlarm, t: int, since: int) -> Iterator[AlarmEvent]:
-        """The alarm of all nodes suppresses those of its rule while it stands, and until the row is over."""
-        watched = self._watched[common.watched.number]
-        if not watched.explained_by:
-            reason = common.watched.rule.name
-            for one in (watched, *self._tails_of(watched)):
-                one.explained_by = reason
-            yield self._record_suppression(watched, t, since, reason, on=True)
+        """The alarm of all nodes suppresses those of its rule while it stands, and until the row is over.
+
+        That of the engine so suppresses those of the rules that cannot be judged without it.
+        """
+        reason = common.watched.rule.name
+        for watched in self._rules_under(common):
+            if not watched.explained_by:
+                for one in (watched, *self._tails_of(watched)):
+                    one.explained_by = reason
+                yield self._record_suppression(watched, t, since, reason, on=True)
+
+    def _rules_under(self, common: LiveAlarm) -> list[WatchedRule]:
+        """The rules whose alarms one of all nodes, or of the engine, explains."""
+        if common.of_engine:
+            return [watched for watched in self._watched if needs_engine(watched.rule)]
+        return [self._watched[common.watched.number]]
 
     def _follow_tail(self, tail: LiveAlarm, t: int) -> Iterator[AlarmEvent]:
         """The alarm of the last nodes suppresses theirs while it stands, and until the row is over."""
@@ -565,21 +591,27 @@ class AlarmBook:
                 yield self._record_transition(alarm, t, Happening.SUPPRESSED, alarm.state, reason=reason)
 
     def _release_explained(self, t: int) -> Iterator[AlarmEvent]:
-        """The records of alarms whose silence is no longer explained by that of all nodes, or of the last."""
+        """The records of alarms that no longer are explained by one of all nodes, the last, or the engine."""
         while self._released:
             ended = self._released.pop()
-            watched = self._watched[ended.watched.number]
             if ended.of_tail:
                 for alarm in self._nodes_in(ended):
                     alarm.explained_by.discard(ended.watched.rule.name)
                     yield from self._catch_up_one(alarm, t)
                 continue
-            reason = watched.explained_by
-            for one in (watched, *self._tails_of(watched)):
-                one.explained_by = ""
-            yield self._record_suppression(watched, t, t, reason, on=False)
-            for one in (*self._tails_of(watched), watched):
-                yield from self._catch_up(one, t)
+            if ended.of_engine and any(alarm.active for alarm in self._engines):
+                continue
+            for watched in self._rules_under(ended):
+                yield from self._release_rule(watched, t)
+
+    def _release_rule(self, watched: WatchedRule, t: int) -> Iterator[AlarmEvent]:
+        """The records of a rule that another alarm suppressed by design until now."""
+        reason = watched.explained_by
+        for one in (watched, *self._tails_of(watched)):
+            one.explained_by = ""
+        yield self._record_suppression(watched, t, t, reason, on=False)
+        for one in (*self._tails_of(watched), watched):
+            yield from self._catch_up(one, t)
 
     def _tails_of(self, watched: WatchedRule) -> list[WatchedRule]:
         """The alarms of the last nodes beside a rule."""
@@ -649,7 +681,7 @@ class AlarmBook:
             if alarm.state is not before:
                 yield self._record_transition(alarm, action.t, what, before, reason=action.reason)
         elif action.verb is Verb.EXPLAIN:
-            if alarm.all_nodes and alarm.explained != action.reason:
+            if (alarm.all_nodes or alarm.of_engine) and alarm.explained != action.reason:
                 alarm.explained = action.reason
                 yield self._record_transition(
                     alarm, action.t, Happening.EXPLAINED, before, reason=action.reason

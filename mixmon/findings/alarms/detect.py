@@ -15,6 +15,11 @@ The last nodes of the chain that are beyond it together (`AlarmKind.tail`, by th
 in the same way, once the node before them is not about to join them; and a node is alone only where those
 behind it are heard.
 
+While an alarm says that nothing is known of the engine (`AlarmKind.no_engine`), rules of mixture that need
+its operating point cannot be judged: they go on as in a state of the engine that suppresses them. With the
+row in which it is known again, a condition is true only where the row itself shows it. The book names that
+alarm for them.
+
 `suppress_when` gives edges of its own, one for the whole rule. For mixture it lasts while the engine is in
 that state and while gas made in it is at a sensor. Detection goes on meanwhile, but what the state caused
 must not be announced after it: until the state has ended, a condition that is false is cleared without its
@@ -34,7 +39,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.arrays import Bools, Bytes, Floats, Ints
-from mixmon.findings.alarms.measures import EngineStates, MeasuredRows, RuleRows, counted
+from mixmon.findings.alarms.measures import (
+    EngineSilence,
+    EngineStates,
+    MeasuredRows,
+    RuleRows,
+    counted,
+    needs_engine,
+)
 from mixmon.findings.alarms.misfire import MisfireWatch
 from mixmon.findings.wiring import began_together, count_tail
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -133,8 +145,11 @@ class AlarmDetector:
 
     def __init__(self, rules: Sequence[AlarmRule], misfires: MisfireWatch | None = None) -> None:
         self._watches = [_RuleWatch(number, rule) for number, rule in enumerate(rules)]
+        self._of_engine = [watch for watch in self._watches if watch.of_engine]
+        self._others = [watch for watch in self._watches if not watch.of_engine]
         self._misfires = misfires
         self._engine = EngineStates()
+        self._engine_silence = EngineSilence()
         self._stretch: EqualSpan | None = None
         self._state: EqualSpan | None = None
 
@@ -143,9 +158,11 @@ class AlarmDetector:
         found = []
         for rows in _split_into_slices(block):
             rule_rows = self._make_rule_rows(rows)
-            found.append(
-                join_edges([edges for watch in self._watches for edges in watch.feed(rule_rows)]).ordered()
-            )
+            edges = [one for watch in self._of_engine for one in watch.feed(rule_rows)]
+            for watch in self._of_engine:
+                rule_rows.no_engine[:] |= watch.active_in_rows
+            edges += [one for watch in self._others for one in watch.feed(rule_rows)]
+            found.append(join_edges(edges).ordered())
         return join_edges(found)
 
     def latest(self) -> tuple[Floats, ...]:
@@ -162,7 +179,9 @@ class AlarmDetector:
         since, self._state = equal_since(rows.state, rows.t, before=self._state, broken=broken)
         none = np.zeros(rows.lam.shape, np.bool_)
         unburnt = none if self._misfires is None else self._misfires.feed(rows)
-        return RuleRows(rows, start, since, *self._engine.feed(rows, broken), unburnt)
+        now, then = self._engine.feed(rows, broken)
+        engine_age_s = self._engine_silence.feed(rows, broken)
+        return RuleRows(rows, start, since, now, then, unburnt, engine_age_s, np.zeros(len(rows), np.bool_))
 
 
 class _RuleWatch:
@@ -182,6 +201,10 @@ class _RuleWatch:
         self._active: Bools = np.zeros(0, np.bool_)
         self._marked: Bools = np.zeros(0, np.bool_)
         self._suppressed: EqualSpan | None = None
+        self._needs_engine = needs_engine(rule)
+        self._no_engine: Bools = np.zeros(1, np.bool_)
+        self.of_engine = bool(self._kind.no_engine)
+        self.active_in_rows: Bools = np.zeros(0, np.bool_)
         self._newest_known: Floats = np.zeros(0)
         self.latest: Floats = np.zeros(0)
 
@@ -191,6 +214,8 @@ class _RuleWatch:
         if self._suppress is not None:
             edges, in_suppression, released = self._find_suppression(rule_rows, self._suppress)
             yield from edges
+        returned = self._find_return(rule_rows)
+        in_suppression = in_suppression | returned | (rule_rows.no_engine & self._needs_engine)
         in_force, out_of_force = self._find_rows_in_force(rule_rows)
         value = self._kind.value(MeasuredRows(rule_rows, in_force))
         if self._kind.common and value.shape[1] > 1:
@@ -209,12 +234,15 @@ class _RuleWatch:
             _newest_known_values(value, proves, self._newest_known),
         )
         self.latest = np.where(proves[-1], value[-1], np.nan)
+        self.active_in_rows = np.zeros(len(rule_rows.rows), np.bool_)
         if on.any() or not self._is_quiet():
             off = (under & known) | out_of_force | (released[:, np.newaxis] & ~known)
+            off = off | (returned[:, np.newaxis] & ~on)
             beyond = latch(over & proves, ~over & proves, self._compare_with_limit(before)[0])
             if self._kind.mixture and self._kind.per_node:
                 beyond &= rule_rows.rows.state != SampleState.DUPLICATE_NODE
             active, since, row, column = self._run_delays(rule_rows, on, off, beyond, in_suppression)
+            self.active_in_rows = np.logical_or.reduce(active, axis=1)
             if self._kind.bound is RangeEnd.LEAN and self._kind.per_node:
                 yield self._find_marks(rule_rows, active, since)
             if len(row):
@@ -224,6 +252,15 @@ class _RuleWatch:
                 yield self._make_edges(
                     rule_rows.rows, row, kind=kind, node=node, since=since[row, column], value=newest
                 )
+
+    def _find_return(self, rule_rows: RuleRows) -> Bools:
+        """The rows with which the engine is known again, for a rule that needs it."""
+        if not self._needs_engine:
+            return np.zeros(len(rule_rows.rows), np.bool_)
+        lost = rule_rows.no_engine
+        was, self._no_engine = self._no_engine, lost[-1:].copy()
+        returned: Bools = _differs_from_row_before(lost, was) & ~lost
+        return returned
 
     def _find_marks(self, rule_rows: RuleRows, active: Bools, since: Ints) -> AlarmEdges:
         """The edges that mark active alarms as what may be a misfire, each once while it is active."""

@@ -10,14 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
-from mixmon.arrays import Bools, Floats, Times
+from mixmon.arrays import SECOND_NS, Bools, Floats, Times
+from mixmon.findings.wiring import SAME_MOMENT_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.validity import SETTLE_NS, Delay, delayed
 from mixmon.session.alarm_kinds import AlarmKind, RangeEnd, kind_of
-from mixmon.session.keys import ENGINE_STATES
+from mixmon.session.keys import ENGINE_STATES, OPERATING_POINT
 from mixmon.session.model import AlarmRule, Session
 from mixmon.session.when import Condition, names, parse, true_and_false
 
@@ -76,6 +78,66 @@ class EngineStates:
         return np.where(np.isnan(rows.now[signal]), np.nan, held.astype(np.float64))
 
 
+SAME_MOMENT_NS = round(SAME_MOMENT_S * SECOND_NS)
+
+
+class EngineSilence:
+    """A stage: rows in, for how many seconds nothing of the operating point has been known.
+
+    A chain that fell silent with the engine, or no later than `SAME_MOMENT_S`, has the one cause for both:
+    while it is silent nothing is counted, and afterwards from its return on. A stretch of time begins anew.
+    Before anything was known there is no value: an engine bus that was never there was not lost.
+
+    Kept: the time from which it is counted, and whether a chain that is silent now fell silent with it.
+    """
+
+    def __init__(self) -> None:
+        self._from: int | None = None
+        self._with_chain: bool | None = None
+
+    def feed(self, rows: CylinderBlock, broken: Bools) -> Floats:
+        """float64[k]; NaN where there is no value.
+
+        broken   bool[k]: rows with which a stretch of time begins
+        """
+        points = [rows.now[name] for name in OPERATING_POINT if name in rows.now]
+        known = np.logical_or.reduce([np.isfinite(column) for column in points]) if points else broken & False
+        of_chain = rows.state == SampleState.SILENT
+        silent = of_chain.any(axis=1) & (of_chain | (rows.state == SampleState.LEFT_OUT)).all(axis=1)
+        anew = known | broken
+        if self._from is None:
+            anew[: int(known.argmax()) if known.any() else len(known)] = False
+        self._skip_common_silence(rows.t, anew, silent, broken)
+        newest = np.maximum.accumulate(np.where(anew, np.arange(1, len(anew) + 1), 0))
+        since = rows.t[newest - 1]
+        if self._from is not None:
+            since = np.where(newest > 0, since, self._from)
+        elif not anew.any():
+            return np.full(len(anew), np.nan)
+        known_before = self._from is not None
+        self._from = int(since[-1])
+        return np.where((newest > 0) | known_before, (rows.t - since) / 1e9, np.nan)
+
+    def _skip_common_silence(self, t: Times, anew: Bools, silent: Bools, broken: Bools) -> None:
+        """Marks in `anew` the rows in which the chain is silent that fell silent with the engine."""
+        begins = silent.copy()
+        begins[1:] &= ~silent[:-1] | broken[1:]
+        begins[0] &= self._with_chain is None or broken[0]
+        borders = np.unique(np.concatenate([[0], np.flatnonzero(begins), [len(silent)]]))
+        for first, end in pairwise(borders.tolist()):
+            if not silent[first]:
+                self._with_chain = None
+                continue
+            if begins[first]:
+                before = np.flatnonzero(anew[: first + 1])
+                since = int(t[before[-1]]) if len(before) else self._from
+                self._with_chain = since is not None and t[first] - since <= SAME_MOMENT_NS
+            length = int(silent[first:end].argmin()) or end - first
+            anew[first : first + length] |= bool(self._with_chain)
+            if length < end - first:
+                self._with_chain = None
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class RuleRows:
     """k rows that all rules share: since when their states hold, and the truth of conditions over them.
@@ -84,6 +146,8 @@ class RuleRows:
     state_since    int64[k, n]  when the sample's state began, ns
     now, then      the columns of the engine, as `EngineStates` gives them
     unburnt        bool[k, n]    gas that no burnt charge leaves came lately, as `MisfireWatch` gives it
+    engine_age_s   float64[k]    as `EngineSilence` gives it
+    no_engine      bool[k]       whether an alarm says that nothing is known of the engine
     """
 
     rows: CylinderBlock
@@ -92,6 +156,8 @@ class RuleRows:
     now: Mapping[str, Floats]
     then: Mapping[str, Floats]
     unburnt: Bools
+    engine_age_s: Floats
+    no_engine: Bools
     _known: dict[tuple[Condition, bool], tuple[Bools, Bools]] = field(default_factory=dict)
 
     def true_and_false(self, condition: Condition, *, mixture: bool) -> tuple[Bools, Bools]:
@@ -162,6 +228,11 @@ class MeasuredRows:
         return spread[:, np.newaxis]
 
     @property
+    def engine_age_s(self) -> Floats:
+        """Seconds for which nothing of the operating point has been known; float64[k, 1]."""
+        return self.rule_rows.engine_age_s[:, np.newaxis]
+
+    @property
     def controllers(self) -> Floats:
         """2 where two controllers take turns as one node, else 1; float64[k, n]."""
         return np.where(self.rule_rows.rows.state == SampleState.DUPLICATE_NODE, 2.0, 1.0)
@@ -194,6 +265,21 @@ def counted(kind: AlarmKind, rule_rows: RuleRows, value: Floats) -> tuple[Bools,
     return valid, valid | (at_bound & (rule_rows.rows.t[:, np.newaxis] - rule_rows.state_since >= SETTLE_NS))
 
 
+def needs_engine(rule: AlarmRule) -> bool:
+    """Whether a rule of mixture cannot be judged without the engine's operating point.
+
+    >>> [needs_engine(AlarmRule("lean", 1, kind, 1.0)) for kind in ("over_target", "lambda_above")]
+    [True, False]
+    """
+    kind = kind_of(rule)
+    return kind.mixture and not {*_name_wanted(rule)}.isdisjoint((*OPERATING_POINT, *ENGINE_STATES))
+
+
+def _name_wanted(rule: AlarmRule) -> tuple[str, ...]:
+    """What a rule cannot do without: signals, and states of the engine."""
+    return (*kind_of(rule).needs, *(names(parse(rule.when)) if rule.when else ()))
+
+
 def lacking(rule: AlarmRule, session: Session) -> tuple[str, ...]:
     """The signals that a rule needs and the session does not map: why it cannot watch.
 
@@ -206,5 +292,4 @@ def lacking(rule: AlarmRule, session: Session) -> tuple[str, ...]:
         there.add("target")
     there.update(*(node.signals for node in session.chain.nodes), session.chain.signals)
     there.update(state for state, by in ENGINE_STATES.items() if there.intersection(by))
-    wanted = (*kind_of(rule).needs, *(names(parse(rule.when)) if rule.when else ()))
-    return tuple(name for name in dict.fromkeys(wanted) if name not in there)
+    return tuple(name for name in dict.fromkeys(_name_wanted(rule)) if name not in there)

@@ -168,7 +168,7 @@ class Alarm:
     shelved_until   ns, for a shelf that ends by time
     reason          the operator's words for why it is silenced
     all_nodes, misfire   as in AlarmEvent
-    explained       why all nodes are silent, a word of `SilenceCause`; empty where nothing shows it
+    explained       why all nodes or the engine are silent, a word of `SilenceCause`; empty: not known
     short           a shorter name for a list; empty where the rule's own is used
     """
 
@@ -195,10 +195,16 @@ class Alarm:
     @property
     def name(self) -> str:
         """The rule's name, and what is known of its cause: why all are silent, or a misfire."""
-        common = kind_of(self.rule).common
-        if self.explained and common is not None:
-            return f"{common.short}: {self.explained}"
+        kind = kind_of(self.rule)
+        short = kind.common.short if kind.common else kind.no_engine
+        if self.explained and short:
+            return f"{short}: {self.explained}"
         return self.short or marked_name(self.rule.name, self.misfire)
+
+    @property
+    def says_unknown(self) -> bool:
+        """Whether it says that nothing is known, of any cylinder or of the engine; no limit is crossed."""
+        return self.all_nodes or bool(kind_of(self.rule).no_engine)
 
     @property
     def word(self) -> str:

@@ -408,7 +408,7 @@ def test_the_list_says_the_value_that_raised_it_and_below_it_the_one_of_now():
 def test_what_is_lost_of_the_engine_is_one_line_that_names_the_limits_not_judged():
     lost = scene(snapshot(engine={}, target=math.nan, alarms=alarm_list()))
     (line,) = [row for row in lines(Page.ALARMS, lost) if "not judged" in row]
-    assert "target, throttle, rpm lost; so not judged: lean under load" in line
+    assert "target, throttle, rpm not known; so not judged: lean under load" in line
     assert "silent" not in line
     assert not [row for row in lines(Page.ALARMS, scene(snapshot())) if "not judged" in row]
 

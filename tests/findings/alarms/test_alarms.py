@@ -10,7 +10,7 @@ from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import Happening, OperatorAction, Verb
 from mixmon.findings.alarms.states import AlarmState
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.session.default_limits import placeholder_rules
+from mixmon.session.default_limits import NO_ENGINE, placeholder_rules
 from mixmon.session.model import Node
 
 MS = 1_000_000
@@ -138,3 +138,120 @@ def test_without_rows_only_a_value_that_grows_by_itself_is_still_known():
             assert alarm.value_now == pytest.approx(was + 2.0, abs=1e-9)
         else:
             assert math.isnan(alarm.value_now)
+
+
+def driven_without(*, engine=(), chain=(), lean=(), idle=(), seconds=20, broken=()):
+    """Rows under load in which, from second to second, engine or chain is lost, or cylinder 3 is lean.
+
+    idle    the engine is not under load
+    broken  seconds with which a stretch of time begins
+    """
+    t = np.arange(seconds * 100) * 10 * MS + 5 * MS
+
+    def within(spans):
+        return np.any([(t >= a * S) & (t < b * S) for a, b in spans] or [np.zeros(len(t), bool)], axis=0)
+
+    loaded, lost = ~within(idle), within(engine)
+    lam = np.full((len(t), 4), 0.87)
+    lam[within(lean), 2] = 0.92
+    age = np.where(within(chain), t - np.maximum.accumulate(np.where(within(chain), 0, t)), 5 * MS)
+    state = np.where(age > 250 * MS, SampleState.SILENT, SampleState.VALID).astype(np.uint8)
+    now = {
+        "throttle": np.where(loaded, 100.0, 2.0),
+        "rpm": np.where(loaded, 5000.0, 900.0),
+        "coolant_c": 80.0 + 0 * t,
+    }
+    now["target"] = np.full(len(t), 0.87)
+    now = {name: np.where(lost & (name != "coolant_c"), np.nan, column) for name, column in now.items()}
+    stretch = np.sum([t >= at * S for at in broken] or [0 * t], axis=0).astype(np.int64)
+    four = np.ones((1, 4))
+    return CylinderBlock(
+        t,
+        stretch,
+        lam,
+        np.full_like(lam, np.nan),
+        (age[:, None] * four).astype(np.int64),
+        np.ones(lam.shape, bool),
+        state[:, None] * four.astype(np.uint8),
+        {name: column[:, None] * four for name, column in now.items()},
+        now,
+        {"supply": 13.0 * np.ones(lam.shape)},
+    )
+
+
+def told_of(block, cuts=()):
+    alarms = Alarms((*RULES, NO_ENGINE), NODES)
+    cuts = [0, *cuts, len(block)]
+    records = [r for a, b in pairwise(cuts) for r in alarms.feed(block.take(slice(a, b)))]
+    return alarms, [*records, *alarms.flush()]
+
+
+def announced(block):
+    return [(round(r.t / S, 1), r.rule) for r in told_of(block)[1] if r.announced]
+
+
+ENGINE, CHAIN, LEAN = "no data from the engine", "no data from the chain", "lean under load"
+
+LOSSES = {
+    "the engine": ({"engine": [(4, 9)]}, [(5.0, ENGINE)]),
+    "for less than a second": ({"engine": [(4, 4.9)]}, []),
+    "each tenth of a second but one": ({"engine": [(4 + k / 2, 4.45 + k / 2) for k in range(9)]}, []),
+    "never heard": ({"engine": [(0, 20)]}, []),
+    "not yet heard": ({"engine": [(0, 9)]}, []),
+    "both at once": ({"engine": [(4.2, 9)], "chain": [(4, 9)]}, [(4.3, CHAIN)]),
+    "both, the engine slower to return": ({"engine": [(4.2, 9.5)], "chain": [(4, 9)]}, [(4.3, CHAIN)]),
+    "both, the engine first": ({"engine": [(4, 9)], "chain": [(4.4, 9)]}, [(4.7, CHAIN)]),
+    "both, the chain returns alone": (
+        {"engine": [(4.2, 15)], "chain": [(4, 9)]},
+        [(4.3, CHAIN), (10.0, ENGINE)],
+    ),
+    "the chain long after the engine": (
+        {"engine": [(4, 15)], "chain": [(8, 10)]},
+        [(5.0, ENGINE), (8.3, CHAIN)],
+    ),
+    "a chain long silent": ({"engine": [(9, 11)], "chain": [(4, 13)]}, [(4.3, CHAIN)]),
+    "a jump of the stamps in between": ({"engine": [(4, 5.5)], "broken": [4.7]}, []),
+    "an engine gone after a jump": ({"engine": [(4.7, 9)], "broken": [4.7]}, [(5.7, ENGINE)]),
+    "a lean cylinder seen before": (
+        {"engine": [(4, 9)], "lean": [(2, 20)]},
+        [(2.2, LEAN), (5.0, ENGINE), (10.0, LEAN)],
+    ),
+    "lean before and not after": (
+        {"engine": [(4, 9)], "lean": [(2, 6)], "idle": [(8, 20)]},
+        [(2.2, LEAN), (5.0, ENGINE)],
+    ),
+}
+
+
+@pytest.mark.parametrize("name", LOSSES)
+def test_an_engine_that_says_nothing_is_one_alarm_and_none_of_its_own_with_the_chain(name):
+    given, expected = LOSSES[name]
+    assert announced(driven_without(**given)) == expected
+
+
+def test_what_cannot_be_judged_without_the_engine_is_suppressed_by_its_name():
+    block = driven_without(engine=[(4, 20)], lean=[(2, 20)])
+    alarms, records = told_of(block)
+    suppressed = ("lean under load", "rich under load", "spread")
+    assert [r.rule for r in records if r.what is Happening.SUPPRESSED] == list(suppressed)
+    now = alarms.current()
+    assert now.suppressed == tuple(f"{rule} (by no data from the engine)" for rule in suppressed)
+    assert {(a.name, a.word) for a in now.alarms} == {
+        (ENGINE, "unacknowledged"),
+        (LEAN, "suppressed by design"),
+    }
+    (named,) = alarms.explain(alarms.current().t, "bus silent", of_engine=True)
+    alarms.act(named)
+    alarms.result()
+    first = alarms.current().alarms[0]
+    assert first.name == "no engine data: bus silent"
+    assert "the engine's controller" in first.rule.response
+    assert alarms.silences() == (named,)
+
+
+def test_losses_are_told_the_same_whatever_the_split():
+    block = driven_without(engine=[(4.2, 15)], chain=[(4, 9), (11, 12)], broken=[17], lean=[(2, 20)])
+    _, records = told_of(block)
+    assert len(records) > 12
+    for cuts in (range(1, 2000, 61), (405, 430, 900, 901, 1500)):
+        assert repr(told_of(block, list(cuts))[1]) == repr(records)
