@@ -6,7 +6,7 @@ picture. All are read only. A value that is not known now is NaN or None here, n
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final
@@ -264,6 +264,14 @@ class Scene:
         if self.options.chosen is None:
             return self.digits.leanest
         return self.setting.node_of(self.options.chosen)
+
+    def exchanged(self, cylinders: Collection[int] | None = None) -> str:
+        """Which labels see another cylinder, of those of `cylinders`; empty where none is known to."""
+        return ", ".join(
+            f"label {label} sees cylinder {seen}"
+            for _, label, seen in self.snapshot.identity.odd
+            if cylinders is None or label in cylinders
+        )
 
     def clock(self, t: int) -> str:
         """A moment as minutes and seconds since the first frame: the one clock of screens, text and JSON."""

@@ -225,6 +225,11 @@ class OnlineLags:
         if not self._on_demand:
             self._learn_from_cuts()
 
+    def flush(self) -> None:
+        """The end of the rows: the cut that is still open counts among `cuts`, as far as its rows go."""
+        if self._finder is not None:
+            self._seen.extend((self._stretch, cut) for cut in self._finder.flush())
+
     def at(self, stretch: int, t: int) -> Floats:
         """Lags for what begins at t ns of a stretch: seconds lean-going and rich-going, float64[2, n]."""
         return self._lags[self._find(stretch, t)]

@@ -255,7 +255,7 @@ class Aligner:
             ready=np.full(shape, np.nan),
             shifted=self._shift_to_valve(t, now),
             now=now,
-            aux={name: np.full(shape, np.nan) for name in self._aux},
+            aux={name: np.full(shape, np.nan) for name in (*self._aux, "arrived")},
         )
         columns = {"lam": rows.lam, "oxygen": rows.oxygen, "ready": rows.ready, **rows.aux}
         for j, places in enumerate(self._nodes):
@@ -272,8 +272,10 @@ class Aligner:
         number, row = places.where.get("lam") or places.where["oxygen"]
         main = held[number]
         rows.age[:, j] = main.age
-        rows.fresh[0, j] = main.index[0] > places.tracks[number].index(rows.t[0] - GRID_NS)
-        np.greater(main.index[1:], main.index[:-1], out=rows.fresh[1:, j])
+        before = places.tracks[number].index(rows.t[0] - GRID_NS)
+        arrived = np.diff(main.index, prepend=before)
+        rows.aux["arrived"][:, j] = arrived
+        rows.fresh[:, j] = arrived > 0
         rows.quality[:, j] = main.quality[row]
         if "lam" not in found:
             rows.lam[:, j] = lambda_from_oxygen(rows.oxygen[:, j], self._layout.fuel)

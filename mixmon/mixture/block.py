@@ -48,7 +48,8 @@ class CylinderBlock:
                of the node's own cylinders
     now        name -> float64[k]     the same at the row's own time; the target is the engine's
     aux        name -> float64[k, n]  node quantities: supply, heater, resets; over_temperature (1 yes, 0 no)
-               where a node sends it; own_target (over the engine's) where cylinders are meant to differ
+               where a node sends it; own_target (over the engine's) where cylinders are meant to differ;
+               arrived, the samples since the row before, of which the newest is held
     """
 
     t: Ints

@@ -23,7 +23,6 @@ from mixmon.findings.response.response import WarmUpStage, delay_of_cuts
 from mixmon.findings.response.sensors import SensorResponse, sensor_responses
 from mixmon.findings.stats import NORMAL_95
 from mixmon.messages.binding import Binding
-from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock
 from mixmon.watch.history import SECOND_ROWS
 
@@ -47,8 +46,8 @@ class Commissioning:
 
     warm_up_s      float64[n]  from cold to ready, of nodes that were seen to start cold
     counted_s      whole seconds that rates and waits are of, 60 at most
-    rate_hz        float64[n]  samples a second that came; at most 100, the rate of the rows
-    expected_hz    float64[n]  by the message definitions, at most 100
+    rate_hz        float64[n]  samples a second that came, also those of which a row holds a newer one
+    expected_hz    float64[n]  by the message definitions
     longest_wait_s float64[n]  longest age of a newest sample
     lowest_supply  float64[n]  volts, since the beginning
     lowest_at      int64[n]    data time of that, ns
@@ -94,6 +93,10 @@ class CommissioningStage:
         if self._open and self._open[0].stretch[0] != rows.stretch[0]:
             self._open, self._rows = [], 0
         self._count_seconds(rows)
+        self.take_cuts(cuts)
+
+    def take_cuts(self, cuts: Sequence[MeasuredCut]) -> None:
+        """Takes the fuel cuts measured by now; also after the last rows."""
         if tuple(map(id, cuts)) != tuple(map(id, self._cuts)):
             self._cuts = tuple(cuts)
             self._by_cuts = self._learn_from_cuts()
@@ -133,9 +136,9 @@ class CommissioningStage:
             self._open.append(part)
             self._rows += len(part)
             if self._rows == SECOND_ROWS:
-                fresh = np.concatenate([one.fresh for one in self._open]).sum(axis=0)
+                arrived = np.concatenate([one.aux["arrived"] for one in self._open]).sum(axis=0)
                 age = np.concatenate([one.age for one in self._open]).max(axis=0)
-                self._seconds.append((fresh.astype(np.int64), age))
+                self._seconds.append((arrived.astype(np.int64), age))
                 self._open, self._rows = [], 0
                 self._rates = np.mean([one for one, _ in self._seconds], axis=0)
                 self._waits = np.max([one for _, one in self._seconds], axis=0) / SECOND_NS
@@ -157,4 +160,4 @@ def _expected_hz(binding: Binding, j: int) -> float:
     bound = binding.nodes[j].get("lambda") or binding.nodes[j].get("oxygen")
     if bound is None or bound.message.cycle_ns is None:
         return np.nan
-    return min(SECOND_NS / bound.message.cycle_ns, 1 / ROW_S)
+    return SECOND_NS / bound.message.cycle_ns

@@ -173,6 +173,7 @@ class Observer:
         """The end of the rows: the records of actions that are stamped behind the last one."""
         events = self._excursions.flush()
         self._take_events(events)
+        self._commissioning.take_cuts(self._excursions.cuts)
         self._add_pulls(self._pulls.flush())
         return self._keep_records(self._alarms.flush(events))
 

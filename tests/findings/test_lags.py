@@ -164,3 +164,12 @@ def test_the_middle_lag_is_that_of_a_sensor_and_far_ones_are_a_quarter_away() ->
     for lean, rich, far in ((0.124, 0.1, False), (0.126, 0.1, True), (0.1, 0.074, True)):
         assert is_far_lag(NodeLag(1, (1,), lean, rich, LagSource.GIVEN), 0.1) is far
     assert not is_far_lag(lags[0], 0.0)
+
+
+def test_a_cut_with_which_the_rows_end_counts_among_the_cuts() -> None:
+    _, block = rows()
+    stage = EventStage(confusion.session_of(8), FUEL)
+    stage.feed(block.take(slice(0, 2500)))  # 0.5 s after the end of the cut
+    assert stage.cuts == ()
+    stage.flush()
+    assert [round(cut.t / 1e9) for cut in stage.cuts] == [22]

@@ -65,6 +65,8 @@ def test_a_row_holds_the_newest_sample_at_or_before_it(stamps: list[int]) -> Non
         assert joined(rows, "age")[row, 0] == moment - stamps[before[-1]]
         assert joined(rows, "fresh")[row, 0] == (stamps[before[-1]] > moment - GRID_NS)
         assert joined(rows, "ready")[row, 0] == 1.0
+    arrived = np.concatenate([part.aux["arrived"] for part in rows])[:, 0]
+    assert arrived.tolist() == [sum(m - GRID_NS < s <= m for s in stamps) for m in t.tolist()]
 
 
 def test_rows_do_not_depend_on_how_samples_were_delivered() -> None:

@@ -30,6 +30,9 @@ def rows() -> CylinderBlock:
     fresh = np.ones((k, n), np.bool_)
     fresh[1::2, 1] = False
     fresh[3000:3020, 2] = False
+    arrived = fresh.astype(np.float64)
+    fresh[2:6000:10, 5] = False  # in two rows the samples of node 6 lie so that one row has both
+    arrived[2:6000:10, 5], arrived[3:6000:10, 5] = 0, 2
     age = np.full((k, n), 4_000_000, np.int64)
     age[3000:3020, 2] += 10_000_000 * np.arange(1, 21)
     supply = np.full((k, n), 13.5)
@@ -48,7 +51,7 @@ def rows() -> CylinderBlock:
         state=state,
         shifted={},
         now={},
-        aux={"supply": supply, "heater": np.full((k, n), 50.0)},
+        aux={"supply": supply, "heater": np.full((k, n), 50.0), "arrived": arrived},
     )
 
 

@@ -208,6 +208,7 @@ def _how_sure(scene: Scene, alarm: Alarm) -> str:
         parts.append(f"all cylinders together need {signed(shown.all_vs_target)} %")
     parts += [_MISFIRE_WORDS[alarm.misfire]] if alarm.misfire else []
     parts += _nearby_misfire(scene, alarm)
+    parts += [words] if (words := scene.exchanged(alarm.cylinders)) else []
     return ", ".join(parts)
 
 

@@ -32,7 +32,9 @@ from mixmon.dashboard.text import (
     wrap,
 )
 from mixmon.dashboard.verdict import LimitVerdict
+from mixmon.findings.balance.balance import LOW_LOAD
 from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.events.event import Kind
 from mixmon.ledger.standing import ClassLimits
 from mixmon.messages.cautions import sensor_cautions
 from mixmon.mixture.block import SampleState
@@ -318,7 +320,15 @@ def _check_delay(scene: Scene) -> Finding:
     if told:
         middle = float(np.median([label.delay_s for label in told]))
         return CheckState.OPEN, f"about {1e3 * middle:.0f} ms by fuel steps typed by hand; a cut shows it"
-    return CheckState.OPEN, "no overrun cut yet"
+    return CheckState.OPEN, _no_cut_words(scene)
+
+
+def _no_cut_words(scene: Scene) -> str:
+    """Why nothing is known by a fuel cut: there was none, or the last one did not show it."""
+    seen = [one.t for one in scene.live.happened if one.kind is Kind.FUEL_CUT]
+    if not seen:
+        return "no overrun cut yet"
+    return f"not told by the cut at {scene.clock(seen[-1])}: too short, not steady, or not over yet"
 
 
 def _check_response(scene: Scene) -> Finding:
@@ -326,7 +336,7 @@ def _check_response(scene: Scene) -> Finding:
     seen = scene.live.commissioning
     known = [] if seen is None else [one for one in seen.sensors if np.isfinite(one.t63_s)]
     if not known or seen is None:
-        return CheckState.OPEN, "no overrun cut yet"
+        return CheckState.OPEN, _no_cut_words(scene)
     slow = max(known, key=lambda one: one.t63_s)
     limit = ClassLimits().t63_s
     low = min(one.t63_s for one in known)
@@ -367,10 +377,11 @@ def _check_rotation(scene: Scene) -> Finding:
 
 
 def _check_global(scene: Scene) -> Finding:
-    """The whole engine against its target, cell by cell; what is used for trims counts."""
+    """The whole engine against its target, cell by cell; low loads count, low flow does not."""
     balance = scene.live.balance
-    used = set() if balance is None else {(c.rpm, c.load) for c in balance.cells if c.used_for_trims}
-    cells = [] if balance is None else [w for w in balance.whole_engine if (w.rpm, w.load) in used]
+    seen = () if balance is None else balance.cells
+    told = {(c.rpm, c.load) for c in seen if c.used_for_trims or c.not_used_because == LOW_LOAD}
+    cells = [] if balance is None else [w for w in balance.whole_engine if (w.rpm, w.load) in told]
     known = [one for one in cells if np.isfinite(one.needs_percent)]
     if not known:
         return CheckState.OPEN, "no cell yet in which the whole engine is known against a target"

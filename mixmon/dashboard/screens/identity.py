@@ -162,9 +162,15 @@ def _place_text(step: GuidedStep) -> str:
 
 def _shown_steps(test: StepTest, width: int) -> tuple[GuidedStep, ...]:
     """The steps before the one of the bar, the newest ones that there is room for."""
-    before = test.steps[:-1]
+    before = _told_steps(test)[:-1]
     room = max(width - _FACTS - _LEAST_BAR - 2, 0) // _CELL
     return before[len(before) - min(room, len(before)) :] if width >= NARROW_COLUMNS else ()
+
+
+def _told_steps(test: StepTest) -> tuple[GuidedStep, ...]:
+    """The steps that say something: answered ones, and the one that is held; of none, the newest."""
+    told = tuple(step for step in test.steps if step.end is None or step.answered)
+    return told or test.steps[-1:]
 
 
 def _label_row(scene: Scene, index: int, shown: Sequence[GuidedStep], bar: int) -> list[Segment]:
@@ -178,7 +184,7 @@ def _label_row(scene: Scene, index: int, shown: Sequence[GuidedStep], bar: int) 
         (f"{mark}{fit(scene.setting.labels[index], 4, right=True)} ", "strong"),
         (f"{fit(sees, 5, right=True)} {fit(sure, 6)} ", style),
     ]
-    answer, asked = _answer_to(scene, index, test.steps[-1]) if test.steps else (np.nan, np.nan)
+    answer, asked = _answer_to(scene, index, _told_steps(test)[-1]) if test.steps else (np.nan, np.nan)
     if bar:
         segments += _bar_segments(scene, test, answer, asked, bar)
     words, style = _answer_text(answer, asked, test.percent)
@@ -275,12 +281,12 @@ def _told(scene: Scene, test: StepTest) -> list[tuple[str, str]]:
         lines.append(
             (f"plan: {len(test.plan)} steps of {test.percent:g} %, {how} (arrows change it)", "text")
         )
-    lines += _result_lines(test)
+    lines += _result_lines(scene, test)
     lines += _evidence_lines(scene, test)
     return lines
 
 
-def _result_lines(test: StepTest) -> list[tuple[str, str]]:
+def _result_lines(scene: Scene, test: StepTest) -> list[tuple[str, str]]:
     found, done = test.result, test.next is None and not test.open
     if found is None:
         return []
@@ -291,7 +297,7 @@ def _result_lines(test: StepTest) -> list[tuple[str, str]]:
     if not done:
         words = f"so far {told} of {len(found.labels)} labels are told, by {found.steps} steps"
         return [(sentence(note), "strong") for note in shown] or [(words, "text")]
-    lines = [(_verdict_words(test), "strong")]
+    lines = [(_verdict_words(scene, test), "strong")]
     lines += [(sentence(note), "text") for note in shown]
     odd = (label for label in found.labels if label.flags)
     lines += [
@@ -300,7 +306,7 @@ def _result_lines(test: StepTest) -> list[tuple[str, str]]:
     return lines
 
 
-def _verdict_words(test: StepTest) -> str:
+def _verdict_words(scene: Scene, test: StepTest) -> str:
     """Pass or fail, and what to do."""
     found = test.result
     assert found is not None
@@ -311,9 +317,11 @@ def _verdict_words(test: StepTest) -> str:
         then = "kept" if kept else "k keeps the proof, and lifts the lock of the trims"
         return f"PASS: every label sees its cylinder, by {found.steps} steps; {sure}; {then}"
     if found.state is IdentityState.DISPROVED:
-        return "FAIL: not every label sees its cylinder; no trims until that is put right" + (
-            "; kept" if kept else "; k keeps what each label sees"
+        then = (
+            "trims go by the cylinder seen" if standing_now(scene).by_cylinder else "no trims until put right"
         )
+        keep = "kept" if kept else "k keeps what each label sees"
+        return f"FAIL: not every label sees its cylinder; {then}; {keep}"
     return "NOT PROVED: p begins the steps again"
 
 

@@ -14,6 +14,7 @@ from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, clean, fit, fit_row, number, signed, tall_need, wrap
 from mixmon.dashboard.verdict import LimitVerdict
+from mixmon.findings.lags import DEFAULT_LAG_S
 from mixmon.findings.pulls.bands import PullTable
 from mixmon.findings.pulls.quality import Exclusion, PullState, Suggestion
 from mixmon.findings.pulls.review import PullReview, Repeat
@@ -35,6 +36,11 @@ _LEAST_BESIDE = 80
 """Cells beside the table from which the chosen cylinder's bands stand there too. Our choice: twelve fit."""
 
 _SIGN_LEGEND = "## masked  >> leaner << richer than the sensor range  .. no data"
+
+
+_LAG_WORDS = (
+    f"sensor lag {1e3 * DEFAULT_LAG_S:.0f} ms assumed; mixmon pulls takes what it measures in the whole run"
+)
 
 
 def pulls_page(
@@ -72,7 +78,7 @@ def pulls_page(
         words = _words_below(scene, review, at, right)
     else:
         table += _chosen_rows(scene, review.tables[at], width)[:2]
-        words = _leanest_rows(scene, review.tables[at], right) + _remark_rows(review, at, right)
+        words = _leanest_rows(scene, review.tables[at], right) + _remark_rows(scene, review, at, right)
     table = panes_beside([([fit_row(row, left) for row in table], left), (words, right)], len(table))
     free = room - len(table)
     curves = _curve_rows(scene, review, at, (width, free), compared=compared) if free > 0 else []
@@ -81,11 +87,11 @@ def pulls_page(
 
 def _words_below(scene: Scene, review: PullReview, at: int, width: int) -> list[Row]:
     """The chosen cylinder against the target, then all that must be said."""
-    return [*_chosen_rows(scene, review.tables[at], width), *_remark_rows(review, at, width)]
+    return [*_chosen_rows(scene, review.tables[at], width), *_remark_rows(scene, review, at, width)]
 
 
-def _remark_rows(review: PullReview, at: int, width: int) -> list[Row]:
-    return [fit_row([(f" {line}", "text")], width) for line in _note_lines(review, at, width - 2)]
+def _remark_rows(scene: Scene, review: PullReview, at: int, width: int) -> list[Row]:
+    return [fit_row([(f" {line}", "text")], width) for line in _note_lines(scene, review, at, width - 2)]
 
 
 def _curve_rows(
@@ -213,7 +219,10 @@ def _leanest_rows(scene: Scene, table: PullTable, width: int) -> list[Row]:
     return [fit_row([(f" {line}", "strong")], width) for line in wrap(words, max(width - 2, 1))]
 
 
-def _note_lines(review: PullReview, at: int, width: int) -> Iterator[str]:
+def _note_lines(scene: Scene, review: PullReview, at: int, width: int) -> Iterator[str]:
+    if words := scene.exchanged():
+        yield from wrap(f"by label: {words}", width)
     for one in review.notes[at]:
         yield from wrap(sentence(one), width)
     yield from wrap(_SIGN_LEGEND, width)
+    yield from wrap(_LAG_WORDS, width)

@@ -26,7 +26,8 @@ from mixmon.dashboard.text import (
 )
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.balance.balance import Balance
-from mixmon.findings.trims.notes import SheetNote
+from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.trims.notes import Certainty, SheetNote
 from mixmon.findings.trims.sheet import TrimRow, TrimSheet
 from mixmon.report.intervals import total_words
 from mixmon.report.trims import outlook_sentence
@@ -192,8 +193,10 @@ def _map_rows(scene: Scene, offer: TrimSheet, width: int) -> list[Row]:
 
 
 def _why_text(row: TrimRow) -> str:
-    """How sure, and what there is to know; that a trim follows its need goes without saying."""
-    why = tuple(one for one in row.why if one.code is not SheetNote.MOVED_BY_NEED)
+    """How sure, and what else there is to know; that a trim follows its need goes without saying."""
+    within = row.certainty.code is Certainty.WITHIN_ERROR
+    said = {SheetNote.MOVED_BY_NEED, *([BalanceNote.WITHIN_ERROR_OF_ZERO] if within else [])}
+    why = tuple(one for one in row.why if one.code not in said)
     return clean("; ".join([sentence(row.certainty), *([sentences(why)] if why else [])]))
 
 

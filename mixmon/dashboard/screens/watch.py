@@ -334,12 +334,12 @@ def _middle_rows(scene: Scene, width: int, height: int) -> list[Row]:
 def _lower_rows(scene: Scene, width: int, height: int) -> list[Row]:
     """Cells with the dwell clock to the left, the chain to the right. Widths are our choice."""
     index = scene.chosen()
-    cylinder = scene.setting.nodes[index].cylinders[0] if index is not None else None
+    cylinder = scene.setting.nodes[0 if index is None else index].cylinders[0]
     left = (width - 2) * 11 // 20
     right = width - 2 - left
     loads = len(scene.setting.session.axes.load) or 1
     rows = max(min(max(len(scene.setting) + 1, 2 * loads + 3), height // 4 + 2), 8)
-    whose = f"CELLS cyl {cylinder}: needs % vs peers, 95 % interval, seconds" if cylinder else "CELLS"
+    whose = f"CELLS cyl {cylinder}: needs % vs peers, 95 % interval, seconds"
     view = CellView(cylinder)
     cells = [((whose, "label"),), dwell_row(scene, left), *cell_rows(scene, view, left, rows - 2)]
     nodes = node_rows(scene, right, worst_first(scene))

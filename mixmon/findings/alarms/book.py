@@ -418,12 +418,11 @@ class AlarmBook:
         return () if self._until is None else tuple(self._work_until(self._until))
 
     def flush(self) -> tuple[AlarmEvent, ...]:
-        """The records of actions and conclusions that are stamped later than the last row."""
+        """The records of actions later than the last row, and of conclusions, at the last row."""
         records: list[AlarmEvent] = []
-        if self._conclusions:
-            end = max(self._conclusions[-1].t, self._until or 0)
-            records += self._work_until(end)
-            self._until = end
+        while self._conclusions:
+            one = self._conclusions.pop(0)
+            records += self._work_conclusion(one, one.t if self._until is None else self._until)
         while self._actions:
             records += self._enter_stretch(self._actions[0].stretch, self._actions[0].t)
             self._until = max(self._actions[0].t, self._until or 0)

@@ -115,8 +115,13 @@ class GuidedStep:
 
     @property
     def counts(self) -> bool:
-        """Whether it is a step of the plan that is done."""
-        return self.place is not None and self.end is not None and not self.moved
+        """Whether it is a step of the plan that is done: held long enough for an answer, in one state."""
+        return self.place is not None and self.end is not None and not self.moved and self.answered
+
+    @property
+    def answered(self) -> bool:
+        """Whether what any label answered is known."""
+        return bool(np.isfinite(self.answers).any())
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -151,8 +151,7 @@ def make_sheet(session: Session, balance: Balance) -> TrimSheet:
 
 def _make_cylinders(session: Session, balance: Balance, parts: Parts) -> TrimSheet:
     rows = [_row(session, one, one.trim_new_percent, one.flags) for one in balance.cylinders]
-    notes = [one for one in balance.notes if one.code is BalanceNote.BY_CYLINDERS_SEEN]
-    notes += [note(SheetNote.BANK_PART_IN_CYLINDERS)] if parts.banks_differ else []
+    notes = [note(SheetNote.BANK_PART_IN_CYLINDERS)] if parts.banks_differ else []
     made = _sheet(session, balance, parts, rows, notes=notes, withheld=balance.withheld)
     if balance.withheld:
         return made
@@ -309,6 +308,7 @@ def _sheet(
     order = session.injection.output_order
     if order is None:
         notes = [*notes, note(SheetNote.ORDER_BY_CYLINDER)]
+    first = [one for one in balance.notes if one.code is BalanceNote.BY_CYLINDERS_SEEN]
     by_output = sorted(rows, key=lambda row: row.output or row.cylinder)
     return TrimSheet(
         shape=session.trims.shape,
@@ -322,7 +322,7 @@ def _sheet(
         identity=balance.identity,
         by_label=any(one.code in _OF_LABELS for one in balance.withheld),
         withheld=withheld,
-        notes=(*notes, *balance.notes),
+        notes=(*first, *notes, *(one for one in balance.notes if one not in first)),
     )
 
 

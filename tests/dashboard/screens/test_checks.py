@@ -9,6 +9,7 @@ from dashboard.scenes import (
     RULES,
     commissioning,
     cylinders,
+    happened,
     known_sensors,
     nothing,
     responses,
@@ -22,6 +23,7 @@ from mixmon.dashboard.keys import Page
 from mixmon.dashboard.scene import KnownSensors
 from mixmon.dashboard.screens.checks import CHECK_LIST, CheckState, judge_checks, note_text
 from mixmon.dashboard.screens.pages import State, draw
+from mixmon.findings.events.event import Kind
 from mixmon.mixture.block import SampleState
 from mixmon.session.evidence import IdentityStanding, IdentityState, node_address
 from mixmon.session.model import DeclaredFuel, Exhaust, IdentifiedNode, IdentityEvidence, Limits, Trims
@@ -169,6 +171,11 @@ CASES = {
     ),
     "a delay by cuts": (of("delay"), CheckState.PASSED, "160 ms (±12) at 3000/18, by 2 cuts"),
     "no cut": (of("delay", with_facts(delay=None)), CheckState.OPEN, "no overrun cut yet"),
+    "a cut that did not tell": (
+        of("delay", replace(with_facts(delay=None), happened=(happened(Kind.FUEL_CUT, 1),))),
+        CheckState.OPEN,
+        "not told by the cut at 04:08",
+    ),
     "response": (
         of("response"),
         CheckState.PASSED,

@@ -12,7 +12,7 @@ from mixmon.dashboard.keys import Asked, Page
 from mixmon.dashboard.scene import ViewOptions
 from mixmon.dashboard.screens import checks
 from mixmon.dashboard.screens.pages import State, draw
-from mixmon.session.evidence import node_address
+from mixmon.session.evidence import IdentityStanding, IdentityState, node_address
 from mixmon.session.model import IdentifiedNode, IdentityEvidence, Trims
 from mixmon.watch.commands import BeginStep, EndStep, KeepIdentity, PlanSteps
 
@@ -190,3 +190,18 @@ def test_it_opens_from_its_check_and_from_everywhere():
     assert hand.press("enter").page is Page.STEPS
     hand.controls.state = State(OPTIONS, page=Page.BALANCE)
     assert hand.press("I").page is Page.STEPS
+
+
+def test_steps_too_short_for_an_answer_take_no_column():
+    test = step_test(done=3, held=False)
+    short = replace(test.steps[0], answers=np.full(8, math.nan))
+    lines = drawn(replace(test, steps=(*test.steps, short, short)), size=(200, 60))
+    assert lines == drawn(test, size=(200, 60))
+
+
+def test_where_trims_go_by_the_cylinder_seen_a_fail_says_so():
+    standing = IdentityStanding(IdentityState.PROVED, odd=((3, 3, 4),), own=True, by_cylinder=True)
+    shown = snapshot(steps=step_test(done=5, held=False, result=identity()), identity=standing)
+    words = told(text(draw(scene(shown), State(OPTIONS, page=Page.STEPS), 80, 24)))
+    assert "trims go by the cylinder seen" in words
+    assert "no trims until" not in words

@@ -7,7 +7,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from dashboard.moments import any_sizes, scenes, sizes, states
-from dashboard.scenes import NEEDS, OPTIONS, alarm_list, cylinders, nothing, scene, snapshot, text
+from dashboard.scenes import (
+    NEEDS,
+    OPTIONS,
+    alarm_list,
+    cylinders,
+    nothing,
+    pull_review,
+    scene,
+    snapshot,
+    text,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -20,6 +30,7 @@ from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.text import row_width
 from mixmon.dashboard.verdict import LimitWord, verdict
 from mixmon.mixture.block import SampleState
+from mixmon.session.evidence import IdentityStanding, IdentityState
 
 STYLES = palette("print").keys()
 WIDTHS = (40, 60, 79, 80, 132, 159, 160, 200)
@@ -147,3 +158,21 @@ def test_a_question_covers_the_last_line_only():
     before, after = draw(shown, State(OPTIONS), 80, 24), draw(shown, asked, 80, 24)
     assert before[:-1] == after[:-1]
     assert text(after)[-1].startswith(" note: plug 3 changed_")
+
+
+def test_where_labels_are_exchanged_what_goes_by_label_says_so():
+    standing = IdentityStanding(IdentityState.PROVED, odd=((3, 3, 4), (4, 4, 3)), own=True, by_cylinder=True)
+    shown = snapshot(identity=standing, pulls=pull_review())
+    pages = {page: drawn_words(shown, page) for page in (Page.PULLS, Page.ALARMS)}
+    assert "by label: label 3 sees cylinder 4, label 4 sees cylinder 3" in pages[Page.PULLS]
+    assert "label 3 sees cylinder 4" in pages[Page.ALARMS]  # the chosen alarm is of label 3
+    assert "label 4 sees" not in pages[Page.ALARMS]
+    assert "sees cylinder" not in drawn_words(snapshot(pulls=pull_review()), Page.PULLS)
+
+
+def test_a_pull_says_which_lag_of_the_sensors_was_taken():
+    assert "sensor lag 105 ms assumed" in drawn_words(snapshot(pulls=pull_review()), Page.PULLS)
+
+
+def drawn_words(shown, page):
+    return " ".join(" ".join(text(draw(scene(shown), State(OPTIONS, page=page), 80, 30))).split())

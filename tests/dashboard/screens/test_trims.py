@@ -10,6 +10,7 @@ from mixmon.dashboard.keys import Asked, Page
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.dashboard.screens.trims import entered_text
 from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.trims.notes import Certainty
 from mixmon.findings.trims.sheet import make_sheet
 from mixmon.note import note
 from mixmon.session.model import Injection, Trims
@@ -106,3 +107,15 @@ def test_where_nothing_is_offered_nothing_is_noted():
     sent, state = pressed(of_session(session(), kept), "enter")
     assert (sent, state.prompt) == ([], None)
     assert "nothing to type" in state.message
+
+
+def test_no_note_stands_twice_and_what_is_within_error_is_said_once():
+    seen = note(BalanceNote.BY_CYLINDERS_SEEN, labels=((3, 3, 4), (4, 4, 3)))
+    found = replace(balance(), notes=(seen,))
+    sheet = make_sheet(session(), found)
+    why = {"certainty": note(Certainty.WITHIN_ERROR), "why": (note(BalanceNote.WITHIN_ERROR_OF_ZERO),)}
+    sheet = replace(sheet, rows=(replace(sheet.rows[0], **why), *sheet.rows[1:]))
+    lines = told(drawn(snapshot(balance=found, sheet=sheet), (110, 60)))
+    assert lines.count("label 3 sees cylinder 4") == 1
+    assert "within error" in lines
+    assert "within error of zero" not in lines

@@ -201,6 +201,8 @@ def test_at_200_by_60_everything_is_there_at_once():
     assert "pull began" in lines
     assert "? keys" in lines
     assert any(0x2800 < ord(char) < 0x2900 for char in lines)
+    nobody = scene(snapshot(leanest=None, cylinders=cylinders([0.0] * 8, silent=range(8))))
+    assert "CELLS cyl 1" in "\n".join(page(nobody, 200, 60))  # as on the balance screen
 
 
 def test_ascii_draws_the_same_things_in_ascii():

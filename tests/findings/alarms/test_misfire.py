@@ -105,3 +105,16 @@ def test_marks_do_not_depend_on_how_the_rows_are_split() -> None:
 
     whole = same_for_all_splits(len(block), records)
     assert {r.misfire for r in whole} >= {MisfireMark.SUSPECTED, MisfireMark.CONFIRMED}
+
+
+def test_what_is_concluded_with_the_end_of_the_rows_is_told_at_their_end() -> None:
+    """A log that ends before the 8.5 s of a conclusion are over: no record, and no clock, lies beyond it."""
+    engine = confusion.planted_engine("misfire burst", 5001, 2)
+    block, nodes = engine.block().take(slice(600, 1700)), confusion.session_of(engine.nodes).chain.nodes
+    events = EventStage(confusion.session_of(engine.nodes), FUEL)
+    alarms = Alarms((confusion.LEAN_RULE,), nodes, MisfireWatch(nodes, FUEL, events.lags_at))
+    alarms.feed(block, events.feed(block))
+    told = alarms.flush(events.flush())
+    assert MisfireMark.CONFIRMED in {record.misfire for record in told}
+    assert {record.t for record in told} == {int(block.t[-1])}
+    assert alarms.current().t == block.t[-1]

@@ -115,6 +115,18 @@ def test_trims_that_stay_are_no_step_and_later_ones_count_from_them():
     assert dict(test.steps[1].fuel) == pytest.approx(dict.fromkeys(range(1, 5), 3.0))
 
 
+def test_a_step_that_was_too_short_for_an_answer_comes_again():
+    """All trims +3 % for 0.8 s, as where somebody types a number and takes it back."""
+    played = Played(planned(4)[:1], orders(4, range(4)))
+    rows = rows_of(played)
+    step = np.zeros((len(rows), 4))
+    step[1000:1080] = 3.0
+    rows = replace(rows, now={**rows.now, **{f"trim{c:02d}": step[:, c - 1] for c in range(1, 5)}})
+    test = guided(session(4), rows, [], piece=100, guide=StepGuide(session(4), reported=True)).now()
+    assert [(s.place, s.answered, s.counts) for s in test.steps] == [(0, False, False)]
+    assert test.next == 0
+
+
 def test_nothing_is_claimed_without_an_answer_and_in_a_closed_loop():
     """The engine holds its mean back to where it was, or does not move at all."""
     ses = session(4)
