@@ -4,10 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 from mixmon.arrays import SECOND_NS
-from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, EngineNeed, Spread
+from mixmon.findings.balance.balance import (
+    Balance,
+    BankNeed,
+    CellNeed,
+    EngineNeed,
+    Spread,
+    StagedNeeds,
+    StagingStep,
+)
 from mixmon.findings.balance.known import KnownBiases
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import base_map_percent
@@ -76,7 +84,13 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         "staged": balance.staged,
         "staging_steps": balance.staging_steps,
         "predicted_spread_by_cell": [
-            {"rpm": cell.rpm, "load": cell.load, "value": s.value, "interval95": s.interval95}
+            {
+                "rpm": cell.rpm,
+                "load": cell.load,
+                "value": s.value,
+                "interval95": s.interval95,
+                "injection_stage": cell.injection_stage,
+            }
             for cell, s in balance.predicted_by_cell
         ],
         "whole_engine_fuel": {
@@ -203,7 +217,7 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
         *([needs + _cylinder_table(balance), _flag_table(balance)] if counted_s else [nothing]),
         _cell_table(balance, unit),
         _table_of_every_cell(balance) if every_cell else "",
-        _stage_table(balance),
+        stage_table(balance.staged, balance.staging_steps),
         _closing_lines(balance, run),
     ]
     return "\n".join(part for part in parts if part)
@@ -368,21 +382,25 @@ def _remark_on_cell(engine: EngineNeed, cells: Sequence[CellNeed], after: Spread
     return "; ".join(remarks)
 
 
-def _stage_table(balance: Balance) -> str:
-    """Both injection stages beside each other, and the steps at the staging line."""
-    if not balance.staged:
+_STEP_WORDS: Final = {True: "step", None: "step or slope", False: "slope"}
+"""What a clear step at the staging line is: by `StagingStep.at_line`."""
+
+
+def stage_table(staged: Sequence[StagedNeeds], staging_steps: Sequence[StagingStep]) -> str:
+    """Both injection stages beside each other, and the steps at the staging line; empty without them."""
+    if not staged:
         return ""
     columns = [Column("cyl")]
-    for part in balance.staged:
+    for part in staged:
         columns += [
             Column(f"stage {part.injection_stage} %", 1, signed=True),
             Column("±", 1, is_half=True),
             Column("new trim", 2, signed=True),
         ]
     columns += [Column("step %", 1, signed=True), Column("±", 1, is_half=True), Column("", left=True)]
-    steps = {step.cylinder: step for step in balance.staging_steps}
+    steps = {step.cylinder: step for step in staging_steps}
     rows = []
-    for cylinders in zip(*(part.cylinders for part in balance.staged), strict=True):
+    for cylinders in zip(*(part.cylinders for part in staged), strict=True):
         row: list[float | str | None] = [cylinders[0].cylinder]
         for one in cylinders:
             low, high = one.interval95_percent
@@ -391,11 +409,11 @@ def _stage_table(balance: Balance) -> str:
         if step is None:
             row += [None, None, ""]
         else:
-            row += [step.percent, step.half_interval_percent, "step" if step.clear else ""]
+            row += [step.percent, step.half_interval_percent, _STEP_WORDS[step.at_line] if step.clear else ""]
         rows.append(row)
     withheld = [
         f"injection stage {part.injection_stage}, no trims: {sentence(one)}"
-        for part in balance.staged
+        for part in staged
         for one in part.withheld
     ]
     head = paragraph(

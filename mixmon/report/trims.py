@@ -11,7 +11,7 @@ from mixmon.findings.trims.maps import MapTrim
 from mixmon.findings.trims.notes import Outlook, SheetNote
 from mixmon.findings.trims.sheet import BankTrim, CellOutlook, TrimRow, TrimSheet
 from mixmon.report.answers import answer_text, trims_answer
-from mixmon.report.balance import log_json, log_text, say_of_labels
+from mixmon.report.balance import log_json, log_text, say_of_labels, stage_table
 from mixmon.report.tables import quoted
 from mixmon.report.text import Cell, Column, note_lines, number, paragraph, table, title
 from mixmon.report.words import sentence, sentences
@@ -73,9 +73,12 @@ def trims_json(sheet: TrimSheet, run: Run) -> Mapping[str, Any]:
                 "total_interval95_percent": one.after.total_interval95,
                 "used_for_trims": one.used_for_trims,
                 "outlook": one.outlook,
+                "injection_stage": one.injection_stage,
             }
             for one in sheet.outlook
         ],
+        "staged": sheet.staged,
+        "staging_steps": sheet.staging_steps,
         "withheld": sheet.withheld,
         "notes": sheet.notes,
         "answer": trims_answer(sheet).notes,
@@ -94,6 +97,7 @@ def trims_text(sheet: TrimSheet, run: Run) -> str:
         _sheet_table(sheet),
         _map_tables(sheet),
         _remark_table(sheet),
+        stage_table(sheet.staged, sheet.staging_steps),
         _engine_part(sheet),
         _outlook_lines(sheet),
         "".join(map(paragraph, _closing_lines(sheet))) + note_lines(sheet.notes),

@@ -121,6 +121,16 @@ def _staging_line(values: Mapping[str, Any]) -> str:
     return " and ".join(words.format(values[name]) for name, words in axes if values[name] is not None)
 
 
+def _write_steps(values: Mapping[str, Any]) -> str:
+    """By how much the needs of which cylinders are others beyond the staging line."""
+    return "beyond it needs change, against the middle of all cylinders, by " + _join_words(
+        f"{percent:+.1f} ± {half:.1f} % in cylinder {cylinder}"
+        for cylinder, percent, half in zip(
+            values["cylinders"], values["percent"], values["half_percent"], strict=True
+        )
+    )
+
+
 def _write_split(values: Mapping[str, Any]) -> str:
     """What one sensor of several cylinders can tell, and what it never can."""
     cylinders = values["cylinders"]
@@ -407,15 +417,18 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "not suit it"
     ),
     BalanceNote.STEP_AT_STAGING: lambda values: (
-        "step at the staging line: beyond it needs change, against the middle of all cylinders, by "
-        + _join_words(
-            f"{percent:+.1f} ± {half:.1f} % in cylinder {cylinder}"
-            for cylinder, percent, half in zip(
-                values["cylinders"], values["percent"], values["half_percent"], strict=True
-            )
-        )
-        + ". The injectors that begin there differ; no one trim suits both injection stages: enter each "
-        "where it belongs, or look at those injectors"
+        f"step at the staging line: {_write_steps(values)}. The injectors that begin there differ; no one trim "
+        "suits both injection stages: enter each where it belongs, or look at those injectors"
+    ),
+    BalanceNote.STEP_OR_SLOPE: lambda values: (
+        f"a step at the staging line, or a change with speed and load: {_write_steps(values)}. To tell which, "
+        "hold two cells on each side of the line that are as far apart as those across it; no one trim suits "
+        "both injection stages"
+    ),
+    BalanceNote.SLOPE_ACROSS_STAGING: lambda values: (
+        f"no step at the staging line is shown, although {_write_steps(values)}: needs change with speed and "
+        "load on either side as well, by enough to explain it (mixmon causes LOG says what may do that); no "
+        "one trim suits both injection stages"
     ),
     BalanceNote.NO_STEP_AT_STAGING: (
         "no step at the staging line is shown; none is larger than {most_percent:.1f} %"
@@ -499,6 +512,10 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.SHARED_INJECTOR_DRIVER: lambda values: (
         f"paired injection: one trim with cylinder {_join_words(values['with_cylinders'])}"
     ),
+    BalanceNote.TIED_BY_SENSORS: lambda values: (
+        f"the same change of trim as {_cylinders_word(values['with_cylinders'])}, as sensors and injector "
+        "drivers tie them together"
+    ),
     BalanceNote.PARTNER_NOT_KNOWN: lambda values: (
         f"trim kept: need of cylinder {_join_words(values['cylinders'])} not known"
     ),
@@ -543,6 +560,10 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     BalanceNote.SENSORS_AFTER_MERGE: (
         "sensors after the merge see several cylinders each, so the need of one cylinder is not known; "
         "fit sensors in the primaries, or correct [exhaust] after_merge"
+    ),
+    BalanceNote.ALL_TIED_TOGETHER: (
+        "shared sensors and injector drivers tie all cylinders together: no trim of one moves without those of "
+        "all; a sensor for each cylinder lifts it"
     ),
     BalanceNote.ONE_TRIM_FOR_ALL: (
         "{timing} injection: all injectors open together, so no cylinder can have a trim of its own"

@@ -1,4 +1,4 @@
-"""Which cylinders share an injector driver, and so can have no trims of their own.
+"""Which cylinders share an injector driver, and so can have no trims of their own; which share a sensor besides.
 
 Paired injection: the driver of a cylinder also fires the injector of the cylinder that fires half a
 cycle later (360 degrees of a four-stroke). `engine.firing_angles_deg` says which one that is; without
@@ -90,3 +90,21 @@ def trimmed_together(session: Session) -> tuple[tuple[int, ...], ...]:
     paired = {cylinder for pair in pairs for cylinder in pair}
     alone = [(cylinder,) for cylinder in range(1, engine.cylinders + 1) if cylinder not in paired]
     return tuple(sorted([*alone, *(tuple(sorted(pair)) for pair in pairs)]))
+
+
+def moved_together(session: Session) -> tuple[tuple[int, ...], ...]:
+    """All cylinders in groups whose trims are changed alike, in cylinder order.
+
+    Those that share an injector driver, those that share a sensor, and whoever is tied by way of others: how the
+    cylinders of one sensor differ is never known, so nothing may change it.
+
+    >>> from mixmon.session.model import Chain, Engine, Node
+    >>> nodes = (Node(1, (1,)), Node(2, (2, 3)), Node(3, (4,)))
+    >>> moved_together(Session(Engine(4), Chain("chain", {}, nodes), ()))
+    ((1,), (2, 3), (4,))
+    """
+    groups = [set(group) for group in trimmed_together(session)]
+    for node in session.chain.nodes:
+        tied = [group for group in groups if group & set(node.cylinders)]
+        groups = [group for group in groups if group not in tied] + [set().union(*tied)] * bool(tied)
+    return tuple(sorted(tuple(sorted(group)) for group in groups))

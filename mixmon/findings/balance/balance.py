@@ -161,6 +161,7 @@ class CellSpread:
     spread_percent: float
     usable_s: float
     used_for_trims: bool
+    injection_stage: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,12 +276,15 @@ class StagingStep:
 
     half_interval_percent  95 %, of this cylinder by itself
     clear                  whether it is more than chance makes of as many cylinders
+    at_line                of a clear one: whether it is more than what the needs change with speed and load
+                           within the injection stages, taken on to the other side; None where not known
     """
 
     cylinder: int
     percent: float
     half_interval_percent: float
     clear: bool
+    at_line: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,6 +340,7 @@ def cell_spreads(cells: Sequence[CellNeed]) -> tuple[CellSpread, ...]:
             max(c.needs_percent for c in here) - min(c.needs_percent for c in here),
             min(c.usable_s for c in here),
             any(c.used_for_trims for c in here),
+            place[2],
         )
         for place, here in places.items()
         if len(here) > 1

@@ -66,8 +66,20 @@ class WantedTrims:
     highest: Floats
 
     @classmethod
-    def of(cls, rules: Trims, held: Floats, fuel: Floats, needs: Sequence[Estimate | None]) -> WantedTrims:
-        """From base fuel and needs, one a group; None where a need is not known."""
+    def of(
+        cls,
+        rules: Trims,
+        held: Floats,
+        fuel: Floats,
+        needs: Sequence[Estimate | None],
+        *,
+        limits: tuple[Floats, Floats] | None = None,
+    ) -> WantedTrims:
+        """From base fuel and needs, one a group; None where a need is not known.
+
+        limits  lowest and highest trim of each group, float64[g]; None: those of the rules
+        """
+        floor, ceiling = limits or (rules.lowest_percent, rules.highest_percent)
         exact, needed = held.copy(), held.copy()
         known = np.array([need is not None for need in needs], np.bool_)
         if known.any():
@@ -79,8 +91,8 @@ class WantedTrims:
             for trims, by in ((needed, mean), (exact, wanted)):
                 trims[known] += (100 + held[known]) * np.expm1(np.where(clear, by, 0.0))
         change, beyond = needed - held, rules.step_percent / 2
-        least = np.minimum(held, rules.lowest_percent)
-        most = np.maximum(held, rules.highest_percent)
+        least = np.minimum(held, floor)
+        most = np.maximum(held, ceiling)
         return cls(
             held=held,
             fuel=fuel,

@@ -1,6 +1,6 @@
 """Trims: from needs to the numbers to enter in the ECU, or the reasons for which none are offered.
 
-    needs by node -> by cylinder -> pooled by injector driver -> shrunk to their median, in order
+    needs by node -> by cylinder -> pooled by injector driver and sensor -> shrunk to their median, in order
           -> zero where within error of zero -> limits -> the best set of the ECU's steps
 
 Trims multiply: a factor f = 1 + t/100 on a cylinder's fuel. A cylinder that reads m times the reference
@@ -23,16 +23,16 @@ import numpy as np
 
 from mixmon.arrays import Bools, Floats
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.balance.steps import WantedTrims, best_steps
+from mixmon.findings.balance.steps import STEP_SLACK, WantedTrims, best_steps
 from mixmon.findings.stats import Estimate
 from mixmon.messages.cautions import pairing_cautions
 from mixmon.note import Note, note
 from mixmon.session.charges import own_targets, relative_charges
-from mixmon.session.injectors import trimmed_together
+from mixmon.session.injectors import moved_together, trimmed_together
 from mixmon.session.model import Session
 
 Groups = tuple[tuple[int, ...], ...]
-"""Cylinders that can only have one trim, each group in order; see `session.injectors`."""
+"""Cylinders whose trims are changed alike, each group in order; see `session.injectors`."""
 
 _LEAST_ERROR = 1e-9
 """Our choice: a need without any error, as only made-up data have, weighs much and not infinitely much."""
@@ -66,8 +66,8 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
 
     needs: ln lambda against peers, one a node. A cylinder whose need is not known, or is within error of
     zero, keeps its trim. The others move by their needs without what may be noise (`shrink_to_median`).
-    Cylinders that share an injector driver get one trim: by the mean of their needs, weighted by the
-    inverse squares of their errors; where one of them is not known, both keep theirs.
+    Cylinders that share an injector driver or a sensor get one change of trim: by the mean of their needs,
+    weighted by the inverse squares of their errors; where one of them is not known, all keep theirs.
 
     blocked: reasons to withhold trims, whatever the needs.
     """
@@ -76,9 +76,9 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
     now = np.zeros(count) if held is None else np.array(held)
     need = _needs_by_cylinder(session, needs)
     fuel = _base_fuel(session, need, now)
-    groups = trimmed_together(session)
+    groups = moved_together(session)
     flags = [_flag_need(one) for one in need]
-    _flag_shared_drivers(groups, need, flags)
+    _flag_shared_drivers(session, groups, need, flags)
     withheld = blocked + _block_by_engine(session, groups)
     if all(reason.code is not BalanceNote.NO_CELL_USED for reason in blocked):
         withheld += _need_enough(groups, need)
@@ -89,13 +89,17 @@ def plan_trims(session: Session, needs: tuple[Estimate, ...], blocked: tuple[Not
             session, need, groups, exact=exact, rounded=rounded, nearest=nearest, now=now, flags=flags
         )
     added = 100 * float((fuel * (rounded - now)).sum() / (fuel * (100 + now)).sum())
-    first = [node.cylinders[0] - 1 for node in session.chain.nodes]
+    burnt = fuel * (100 + rounded), fuel * (100 + now)
+    moves = [
+        np.log(np.divide(*(one[[c - 1 for c in node.cylinders]].sum() for one in burnt)))
+        for node in session.chain.nodes
+    ]
     none = np.full(count, np.nan)
     return TrimPlan(
         now=tuple(now.tolist()),
         exact=tuple((none if withheld else exact).tolist()),
         new=tuple((none if withheld else rounded).tolist()),
-        moves=np.log((100 + rounded) / (100 + now))[first],
+        moves=np.array(moves),
         fuel_percent=np.nan if withheld else added,
         flags=tuple(tuple(f) for f in flags),
         withheld=withheld,
@@ -181,7 +185,9 @@ def _block_by_engine(session: Session, groups: Groups) -> tuple[Note, ...]:
     if session.exhaust.after_merge:
         reasons.append(note(BalanceNote.SENSORS_AFTER_MERGE))
     if len(groups) == 1 and session.engine.cylinders > 1:
-        reasons.append(note(BalanceNote.ONE_TRIM_FOR_ALL, timing=session.injection.timing))
+        one = len(trimmed_together(session)) == 1
+        code, timing = BalanceNote.ONE_TRIM_FOR_ALL, {"timing": session.injection.timing}
+        reasons.append(note(code, **timing) if one else note(BalanceNote.ALL_TIED_TOGETHER))
     return (*reasons, *pairing_cautions(session))
 
 
@@ -195,12 +201,21 @@ def _mark_movable(groups: Groups, needs: list[Estimate | None]) -> Bools:
     return movable
 
 
-def _flag_shared_drivers(groups: Groups, needs: list[Estimate | None], flags: list[list[Note]]) -> None:
-    """Adds to the flags of cylinders that share an injector driver with which, and which need is missing."""
+def _flag_shared_drivers(
+    session: Session, groups: Groups, needs: list[Estimate | None], flags: list[list[Note]]
+) -> None:
+    """Adds to the flags of cylinders with which they share an injector driver, whom that ties to the cylinders
+    of another sensor, and whose need is missing."""
+    drivers = {c: group for group in trimmed_together(session) for c in group}
+    sensors = {c: node.cylinders for node in session.chain.nodes for c in node.cylinders}
     for group in groups if len(groups) > 1 else ():
         for cylinder in group if len(group) > 1 else ():
             others = tuple(other for other in group if other != cylinder)
-            flags[cylinder - 1].append(note(BalanceNote.SHARED_INJECTOR_DRIVER, with_cylinders=others))
+            driven = tuple(other for other in drivers[cylinder] if other != cylinder)
+            if driven:
+                flags[cylinder - 1].append(note(BalanceNote.SHARED_INJECTOR_DRIVER, with_cylinders=driven))
+            if set(others) - set(driven) - set(sensors.get(cylinder, ())):
+                flags[cylinder - 1].append(note(BalanceNote.TIED_BY_SENSORS, with_cylinders=others))
             unknown = tuple(other for other in others if needs[other - 1] is None)
             if unknown and needs[cylinder - 1] is not None:
                 flags[cylinder - 1].append(note(BalanceNote.PARTNER_NOT_KNOWN, cylinders=unknown))
@@ -225,21 +240,38 @@ def _pool_needs(needs: list[Estimate]) -> Estimate:
 def _solve_trims(
     session: Session, now: Floats, fuel: Floats, needs: list[Estimate | None], groups: Groups
 ) -> tuple[Floats, Floats, Floats]:
-    """Trims in percent, float64[cylinders] each: exact, in steps, and in the nearest steps."""
-    members = [[cylinder - 1 for cylinder in group] for group in groups]
+    """Trims in percent, float64[cylinders] each: exact, in steps, and in the nearest steps.
+
+    A group is decided by its first cylinder, and the others change by as many steps; what they hold need not be
+    the same where they only share a sensor.
+    """
+    rules, members = session.trims, [[cylinder - 1 for cylinder in group] for group in groups]
     pooled = [_pool_needs(of_group) if (of_group := _known_all(needs, m)) else None for m in members]
-    wanted = WantedTrims.of(
-        session.trims,
-        np.array([now[m].mean() for m in members]),
-        np.array([fuel[m].sum() for m in members]),
-        pooled,
-    )
-    step = session.trims.step_percent
+    first = np.array([now[m[0]] for m in members])
+    # No member goes beyond a limit, or farther beyond the one that it is past already.
+    down = [float(np.minimum(rules.lowest_percent - now[m], 0.0).max()) for m in members]
+    up = [float(np.maximum(rules.highest_percent - now[m], 0.0).min()) for m in members]
+    share = np.array([fuel[m].sum() for m in members])
+    wanted = WantedTrims.of(rules, first, share, pooled, limits=(first + down, first + up))
+    step = rules.step_percent
     found = wanted.exact, best_steps(wanted, step), wanted.nearest_steps(step)
-    sizes = [len(m) for m in members]
-    by_cylinder = np.argsort(np.concatenate(members))
-    exact, rounded, nearest = (np.repeat(one, sizes)[by_cylinder] for one in found)
-    return exact, rounded, nearest
+    exact, rounded, nearest = (_change_alike(one, first, now, members) for one in found)
+    return exact, *(np.where(one == now, now, _on_steps(one, step)) for one in (rounded, nearest))
+
+
+def _change_alike(new: Floats, first: Floats, now: Floats, members: list[list[int]]) -> Floats:
+    """Trims of all cylinders, where the first of each group gets `new` and the others change by as much."""
+    out = now.copy()
+    for m, to, held in zip(members, new, first, strict=True):
+        out[m] = np.where(now[m] == held, to, now[m] + (to - held))
+    return out
+
+
+def _on_steps(trims: Floats, step: float) -> Floats:
+    """Each trim at the nearest whole step; what is at one but for rounding errors stays as it is."""
+    whole = np.round(trims / step) * step
+    out: Floats = np.where(np.abs(trims - whole) <= STEP_SLACK * step, trims, np.round(whole, 9) + 0.0)
+    return out
 
 
 def _known_all(needs: list[Estimate | None], members: list[int]) -> list[Estimate]:

@@ -60,6 +60,7 @@ _OF_THE_BALANCE = frozenset(
         BalanceNote.CELL_OR_TIME,
         BalanceNote.GROUPS_NOT_COMPARED,
         BalanceNote.LEAK_OR_RICH,
+        BalanceNote.OF_INJECTION_STAGE,
         BalanceNote.REFERENCE_WITHOUT_SUSPECTS,
     }
 )
@@ -233,6 +234,8 @@ class _Builder:
         at, self._in_ms = conditions_of(session, cells, lam, pulse)
         self._known = all_known(at) & np.array([bool(c.measured.sum() > 1) for c in alone], np.bool_)
         self._known &= len(balance.groups) == 1  # needs of several groups have no common zero
+        # Further injectors have errors of their own, which no law over the cells of one stage holds.
+        self._known &= np.array([cell.injection_stage == balance.injection_stage for cell in cells], np.bool_)
         self._conditions = type(at)(*(column[self._known] for column in at))
         self._own_throttles = session.engine.throttles != "single"
         table = NeedTable.of([row for row, known in zip(compared.needs, self._known, strict=True) if known])

@@ -22,6 +22,8 @@ from mixmon.findings.balance.balance import (
     CellNeed,
     CylinderNeed,
     Spread,
+    StagedNeeds,
+    StagingStep,
     predicted_spread,
 )
 from mixmon.findings.balance.notes import BalanceNote
@@ -98,6 +100,7 @@ class CellOutlook:
     after: Spread
     used_for_trims: bool
     outlook: Note
+    injection_stage: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +116,8 @@ class TrimSheet:
     outlook       of every cell
     by_label      whether cylinders are those of labels that nobody has proved
     withheld      why nothing is offered; empty where trims are
+    staged, staging_steps  of one trim a cylinder, where both injection stages were held: what to type for
+                  each by itself, as of a `Balance`; `rows` are those of the first
     first_ns, last_ns  data time of what was measured
     """
 
@@ -128,6 +133,8 @@ class TrimSheet:
     by_label: bool
     withheld: tuple[Note, ...]
     notes: tuple[Note, ...]
+    staged: tuple[StagedNeeds, ...] = ()
+    staging_steps: tuple[StagingStep, ...] = ()
     first_ns: int | None = None
     last_ns: int | None = None
 
@@ -153,6 +160,7 @@ def _make_cylinders(session: Session, balance: Balance, parts: Parts) -> TrimShe
     rows = [_row(session, one, one.trim_new_percent, one.flags) for one in balance.cylinders]
     notes = [note(SheetNote.BANK_PART_IN_CYLINDERS)] if parts.banks_differ else []
     made = _sheet(session, balance, parts, rows, notes=notes, withheld=balance.withheld)
+    made = replace(made, staged=balance.staged, staging_steps=balance.staging_steps)
     if balance.withheld:
         return made
     change = _of_nodes(session, np.array([one.trim_now_percent for one in balance.cylinders]), rows)
@@ -258,6 +266,7 @@ _OF_THE_PLAN = frozenset(
         BalanceNote.ROUNDED_FOR_TOTAL,
         BalanceNote.LESS_THAN_HALF_A_STEP,
         BalanceNote.SHARED_INJECTOR_DRIVER,
+        BalanceNote.TIED_BY_SENSORS,
         BalanceNote.PARTNER_NOT_KNOWN,
     }
 )
@@ -397,7 +406,7 @@ def _needs_by_cell(balance: Balance, first: Sequence[int]) -> dict[Cell, list[Es
     """The needs of the nodes in every cell, by the first cylinder of each."""
     measured: dict[Cell, dict[int, CellNeed]] = {}
     for one in balance.cells:
-        measured.setdefault(Cell(one.rpm, one.load), {})[one.cylinder] = one
+        measured.setdefault(Cell(one.rpm, one.load, one.injection_stage), {})[one.cylinder] = one
     return {
         cell: [estimate_in_cell(here[c]) if c in here else NO_ESTIMATE for c in first]
         for cell, here in measured.items()
@@ -415,14 +424,16 @@ def _with_own_errors(needs: Sequence[Estimate], own: Floats) -> list[Estimate]:
 
 def _judge_cell(balance: Balance, cell: Cell, after: Spread, total: tuple[float, float]) -> CellOutlook:
     """What a cell is and will be; the total interval holds that of repeatability."""
-    now = next((s for s in balance.cell_spreads if (s.rpm, s.load) == (cell.rpm, cell.load)), None)
-    spread = np.nan if now is None else now.spread_percent
-    used = any(one.used_for_trims for one in balance.cells if (one.rpm, one.load) == (cell.rpm, cell.load))
+    spreads = {Cell(s.rpm, s.load, s.injection_stage): s.spread_percent for s in balance.cell_spreads}
+    spread = spreads.get(cell, np.nan)
+    here = [c for c in balance.cells if Cell(c.rpm, c.load, c.injection_stage) == cell]
+    used = any(one.used_for_trims for one in here)
     low, high = after.interval95
     if np.isfinite(high) and np.isfinite(total[1]):
         after = replace(after, total_interval95=(min(low, total[0]), max(high, total[1])))
     code = _judge_outlook(spread, after)
-    return CellOutlook(cell.rpm, cell.load, spread, after, used, note(code, limit_percent=EVEN_PERCENT))
+    told = note(code, limit_percent=EVEN_PERCENT)
+    return CellOutlook(cell.rpm, cell.load, spread, after, used, told, cell.injection_stage)
 
 
 def _judge_outlook(now: float, after: Spread) -> Outlook:

@@ -19,6 +19,7 @@ from mixmon.findings.balance.trims import plan_trims
 from mixmon.findings.stats import Estimate
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.session.model import (
+    Axes,
     Chain,
     Engine,
     Injection,
@@ -369,9 +370,9 @@ def test_the_result_does_not_depend_on_how_rows_were_delivered() -> None:
     same_for_all_splits(2600, lambda pieces: repr(balance([rows(p) for p in pieces], session(4))))
 
 
-def staged(*visits: tuple[np.ndarray, float]) -> Balance:
-    """A balance of visits to 3000 and 6000 rpm, with a staging line between them."""
-    stage = BalanceStage(session(4, injection=Injection(staging=Staging(rpm_above=4500.0))))
+def staged(*visits: tuple[np.ndarray, float], **more: object) -> Balance:
+    """A balance of visits to speeds, with a staging line at 4500 rpm."""
+    stage = BalanceStage(session(4, injection=Injection(staging=Staging(rpm_above=4500.0)), **more))
     rng = np.random.default_rng(1)
     for i, (offsets, rpm) in enumerate(visits):
         stage.feed(dwell(offsets, rng, rpm=rpm, first=1300 * i))
@@ -390,7 +391,23 @@ def test_a_step_of_one_cylinder_at_the_staging_line_is_no_step_of_the_others() -
     assert {c.not_used_because for c in result.cells if c.injection_stage == 2} == {OTHER_STAGE}
     assert result.cylinders[1].needs_percent == pytest.approx(needs_of(OFFSETS)[1], abs=0.4)
     assert result.staged[1].cylinders[1].needs_percent > result.cylinders[1].needs_percent + 1.5
-    assert {n.code for n in result.notes} >= {BalanceNote.OF_INJECTION_STAGE, BalanceNote.STEP_AT_STAGING}
+    assert result.staging_steps[1].at_line is None  # one cell on either side: it may be the speed
+    assert {n.code for n in result.notes} >= {BalanceNote.OF_INJECTION_STAGE, BalanceNote.STEP_OR_SLOPE}
+
+
+@pytest.mark.parametrize(("slope", "step", "at_line"), [(0.0, 0.03, True), (0.03, 0.0, False)])
+def test_a_change_that_goes_on_as_within_the_stages_is_no_step_at_the_line(slope, step, at_line) -> None:
+    """One cylinder of four; by hand: the slope takes it 1 % up within the first stage, and 4 % to the second."""
+    second = np.eye(4)[1]
+    visits = [
+        (OFFSETS + second * (slope * (rpm - 3000.0) / 3000.0 + step * (rpm > 4500.0)), rpm)
+        for rpm in (3000.0, 3700.0, 4000.0, 7000.0, 7300.0)
+    ]
+    result = staged(*visits, axes=Axes(rpm=tuple(rpm for _, rpm in visits), load=(50.0,)))
+    assert [one.clear for one in result.staging_steps] == [False, True, False, False]
+    assert result.staging_steps[1].at_line is at_line
+    told = {n.code for n in result.notes} & {BalanceNote.STEP_AT_STAGING, BalanceNote.SLOPE_ACROSS_STAGING}
+    assert told == {BalanceNote.STEP_AT_STAGING if at_line else BalanceNote.SLOPE_ACROSS_STAGING}
 
 
 def test_one_injection_stage_or_none_is_said_to_be_alone() -> None:

@@ -153,3 +153,37 @@ def test_two_needs_of_one_sensor_count_once() -> None:
 def test_a_need_known_without_any_error_weighs_much_and_breaks_nothing() -> None:
     plan = plan_trims(session(), needs(APART, [0.0, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1]))
     assert plan.exact[0] == plan.exact[3] == pytest.approx(4.0, abs=0.01)
+
+
+def seen_by(*cylinders: tuple[int, ...], timing: str = "sequential", **more: object) -> Session:
+    nodes = tuple(Node(i, own) for i, own in enumerate(cylinders, 1))
+    return session(timing, chain=Chain("chain", {}, nodes), **more)
+
+
+def test_cylinders_of_one_sensor_change_alike_whatever_they_hold() -> None:
+    """By hand: -0.5 and +2 % both go by as much; each by itself, they went to other steps."""
+    held = Trims(now_percent=(1.0, -1.5, 2.0, 2.0, 1.0, -1.0, -2.0, 0.5))
+    pairs = seen_by((1,), (2, 3), (4,), (5,), (6, 7), (8,), trims=held)
+    plan = plan_trims(pairs, needs([-2.32, -2.84, 1.09, -3.92, -1.5, -0.73]))
+    changes = np.subtract(plan.new, plan.now)
+    assert changes[1] == changes[2] != 0
+    assert changes[5] == changes[6] != 0
+    assert plan.moves[1] == pytest.approx(np.log1p(changes[1] / (100 + 0.25)), abs=1e-4)
+
+
+def test_no_cylinder_of_a_sensor_goes_past_a_limit_that_another_has_not_reached() -> None:
+    held = Trims(now_percent=(0.0, 9.0, 2.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+    plan = plan_trims(seen_by((1,), (2, 3), (4, 5), (6, 7, 8), trims=held), needs([-4.0, 5.0, -1.0, 0.5]))
+    assert (plan.new[1], plan.new[2]) == (10.0, 3.0)
+
+
+def test_drivers_and_sensors_tie_cylinders_together_by_way_of_others() -> None:
+    """6 and 7 share a driver, 7 and 8 a sensor, 5 and 8 a driver: the split of 7 and 8 stays as it is."""
+    tied = seen_by((1,), (2,), (3,), (4,), (5,), (6,), (7, 8), timing="paired")
+    plan = plan_trims(tied, needs([3.0, -2.0, -2.0, 3.0, -4.0, 4.0, 1.0]))
+    assert len({plan.new[c - 1] for c in (5, 6, 7, 8)}) == 1
+    assert values_of(BalanceNote.SHARED_INJECTOR_DRIVER, plan.flags[6]) == [{"with_cylinders": (6,)}]
+    assert values_of(BalanceNote.TIED_BY_SENSORS, plan.flags[6]) == [{"with_cylinders": (5, 6, 8)}]
+    assert not values_of(BalanceNote.TIED_BY_SENSORS, plan.flags[0])
+    every = plan_trims(seen_by((1, 2), (3, 5), (4, 6), (7, 8), timing="paired"), needs([1.0, 2.0, -2.0, -1.0]))
+    assert [one.code for one in every.withheld] == [BalanceNote.ALL_TIED_TOGETHER]

@@ -14,7 +14,7 @@ from mixmon.findings.causes.causes import Causes, CausesStage, CylinderCauses
 from mixmon.findings.causes.notes import CauseNote, NextTest, PossibleCause
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell
-from mixmon.session.model import Axes, Engine, Injection
+from mixmon.session.model import Axes, Engine, Injection, Staging
 
 AXES = Axes(rpm=(1200.0, 2000.0, 3000.0, 4500.0, 6000.0), load=(10.0, 35.0, 60.0, 100.0))
 CELLS = ((1200.0, 10.0), (2000.0, 35.0), (3000.0, 60.0), (4500.0, 100.0), (6000.0, 100.0))
@@ -120,3 +120,15 @@ def test_no_rows_no_causes() -> None:
     nothing = causes_of([])
     assert nothing.next_test is not None  # the labels are still to be proved
     assert all(one.causes == () for one in nothing.cylinders)
+
+
+def test_a_step_at_the_staging_line_is_taken_for_no_cause_of_one_law_over_all_cells() -> None:
+    """Further injectors make cylinder 4 lean from 4500 rpm on: over all cells it looks like a late injector."""
+    beyond = np.array([rpm >= 4500.0 for rpm, _ in CELLS])
+    made = blocks(BASE + 0.04 * beyond[:, None] * (np.arange(8) == 3))
+    staged = Injection(dead_time_ms=0.9, staging=Staging(rpm_above=3800.0))
+    assert np.isfinite(causes_of(made).cylinders[3].change_percent)
+    found = causes_of(made, injection=staged)
+    assert found.cells == 3
+    assert not any(np.isfinite(one.change_percent) for one in found.cylinders)
+    assert BalanceNote.OF_INJECTION_STAGE in codes(found)

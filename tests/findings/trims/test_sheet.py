@@ -351,6 +351,24 @@ def test_one_trim_evens_the_cells_it_suits_and_says_where_it_does_not():
     )
 
 
+def test_a_cell_that_the_staging_line_splits_has_an_outlook_on_each_side():
+    session, needs = engine(4, Trims(now_percent=(0.0,) * 4)), [4.0, -4.0, 2.0, -2.0]
+    one = found(session, needs, {(4000.0, 60.0): needs})
+    halves = [
+        [replace(cell, injection_stage=stage, used_for_trims=stage == 1) for cell in one.cells]
+        for stage in (1, 2)
+    ]
+    (cell, spread), cells = one.predicted_by_cell[0], [*halves[0], *halves[1]]
+    both = tuple((replace(cell, injection_stage=stage), spread) for stage in (1, 2))
+    staged = replace(
+        one, cells=tuple(cells), cell_spreads=cell_spreads(cells), predicted_by_cell=both, injection_stage=1
+    )
+    alone, sheet = make_sheet(session, one), make_sheet(session, staged)
+    assert [(c.injection_stage, c.used_for_trims) for c in sheet.outlook] == [(1, True), (2, False)]
+    assert {c.outlook.code for c in sheet.outlook} == {c.outlook.code for c in alone.outlook}
+    assert {c.now_percent for c in sheet.outlook} == {alone.outlook[0].now_percent}
+
+
 def test_the_sensors_own_errors_are_in_the_total_interval_and_not_in_the_words():
     """Four sensors of ±1.2 %: the range of four normal numbers of 0.6 %, by scipy's studentized range."""
     needs = [4.0, -4.0, 2.0, -2.0]
