@@ -10,7 +10,7 @@ from typing import Final
 
 from mixmon.note import Note, NoteCode, note
 from mixmon.session.ignored import IgnoredKey, ignored_keys
-from mixmon.session.injectors import SAME_ANGLE_DEG, firing_gaps, injector_pairs
+from mixmon.session.injectors import SAME_ANGLE_DEG, are_firing_angles, firing_gaps, injector_pairs
 from mixmon.session.model import Engine, Injection, Session
 from mixmon.session.observation import observation_of
 
@@ -61,10 +61,13 @@ def _fits_together(session: Session) -> bool:
     engine = session.engine
     every = range(1, engine.cylinders + 1)
     order, angles, shares = engine.firing_order, engine.firing_angles_deg, engine.charge_share
+    seen = [c for node in session.chain.nodes for c in node.cylinders]
     return (
-        all(c in every for node in session.chain.nodes for c in node.cylinders)
+        all(c in every for c in seen)
+        and len(set(seen)) == len(seen)
         and (order is None or sorted(order) == list(every))
         and all(row is None or len(row) == engine.cylinders for row in (angles, shares))
+        and (angles is None or (order is not None and are_firing_angles(angles, engine.strokes)))
     )
 
 

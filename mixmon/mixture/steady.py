@@ -22,7 +22,7 @@ from mixmon.arrays import Bools, Floats, Ints
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
 from mixmon.mixture.validity import latch
-from mixmon.session.model import Axes, Staging, Validity
+from mixmon.session.model import Axes, Staging, Validity, reach_of
 
 NOWHERE = -1
 """Cell number of rows that are not steady or lie in no cell."""
@@ -78,7 +78,7 @@ class Bins:
         step = np.diff(axis) if len(axis) > 1 else np.array([np.inf])
         self._edges = (axis[:-1] + axis[1:]) / 2
         self._margin = EDGE_HYSTERESIS * step[: len(self._edges)]
-        self._ends = (axis[0] - step[0] / 2, axis[-1] + step[-1] / 2)
+        self._ends = reach_of(centres)
         self._above: Bools | None = None
 
     def restart(self) -> None:

@@ -417,13 +417,13 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "not suit it"
     ),
     BalanceNote.STEP_AT_STAGING: lambda values: (
-        f"step at the staging line: {_write_steps(values)}. The injectors that begin there differ; no one trim "
-        "suits both injection stages: enter each where it belongs, or look at those injectors"
+        f"step at the staging line: {_write_steps(values)}. The injectors that begin there differ; no one "
+        "trim suits both injection stages: enter each where it belongs, or look at those injectors"
     ),
     BalanceNote.STEP_OR_SLOPE: lambda values: (
-        f"a step at the staging line, or a change with speed and load: {_write_steps(values)}. To tell which, "
-        "hold two cells on each side of the line that are as far apart as those across it; no one trim suits "
-        "both injection stages"
+        f"a step at the staging line, or a change with speed and load: {_write_steps(values)}. To tell "
+        "which, hold two cells on each side of the line that are as far apart as those across it; no one "
+        "trim suits both injection stages"
     ),
     BalanceNote.SLOPE_ACROSS_STAGING: lambda values: (
         f"no step at the staging line is shown, although {_write_steps(values)}: needs change with speed and "
@@ -562,8 +562,8 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "fit sensors in the primaries, or correct [exhaust] after_merge"
     ),
     BalanceNote.ALL_TIED_TOGETHER: (
-        "shared sensors and injector drivers tie all cylinders together: no trim of one moves without those of "
-        "all; a sensor for each cylinder lifts it"
+        "shared sensors and injector drivers tie all cylinders together: no trim of one moves without those "
+        "of all; a sensor for each cylinder lifts it"
     ),
     BalanceNote.ONE_TRIM_FOR_ALL: (
         "{timing} injection: all injectors open together, so no cylinder can have a trim of its own"

@@ -14,8 +14,8 @@ from typing import Any, Final
 
 from mixmon.session import keys
 from mixmon.session.alarm_kinds import ALARM_KINDS, AlarmKind, LimitAxis
-from mixmon.session.injectors import cycle_degrees
-from mixmon.session.model import Trims, Validity
+from mixmon.session.injectors import are_firing_angles, cycle_degrees
+from mixmon.session.model import Trims, Validity, reach_of
 from mixmon.session.schema import (
     Check,
     Clean,
@@ -44,6 +44,9 @@ FUEL_WAYS: Final = frozenset({"name", "parts", "atoms", "stoich_afr"})
 
 _MOST_UNEQUAL_AIR = 2.0
 """Our choice: cylinders that run together differ by far less, so more is a wrong digit."""
+
+_LEAST_OFFSET = 0.25
+"""Percent: our choice; below it cylinders are meant to be alike, or parts are written in place of percent."""
 
 _PARTS_TOLERANCE = 1e-3
 """Our choice: parts written with three decimals add up to 1 within this."""
@@ -89,7 +92,7 @@ def _check_firing_angles(clean: Clean, report: MistakeReport) -> None:
     if cylinders and len(angles) != cylinders:
         report(where, f"{len(angles)} angles", f"{cylinders}, one a cylinder in firing order")
     cycle = cycle_degrees(engine.get("strokes", 4))
-    if not rising(angles) or angles[-1] >= cycle:
+    if not are_firing_angles(angles, engine.get("strokes", 4)):
         report(where, shown(angles), f"angles that rise and stay below {cycle:g}, in firing order")
 
 
@@ -104,6 +107,14 @@ def _check_staging(clean: Clean, report: MistakeReport) -> None:
         mapped = signal in clean.get("engine_signals", {}) or report.about(f"engine_signals.{signal}")
         if key in staging and not mapped:
             report(f"{where}.{key}", f"a line by {signal}, and no signal", f"engine_signals.{signal} as well")
+    for key, name in (("rpm_above", "rpm"), ("load_above", "load")):
+        centres, line = clean.get("axes", {}).get(name), staging.get(key)
+        if line is None or not centres or not rising(centres):
+            continue
+        low, high = reach_of(centres)
+        if not low < line < high:
+            expected = f"a line within the cells of axes.{name}, {low:g} to {high:g}, or no line"
+            report(f"{where}.{key}", f"{line:g}, with all cells on one side", expected)
 
 
 def _check_charge_share(clean: Clean, report: MistakeReport) -> None:
@@ -124,6 +135,10 @@ def _check_target_offsets(clean: Clean, report: MistakeReport) -> None:
     if cylinders and offsets and len(offsets) != cylinders:
         found, expected = f"{len(offsets)} offsets", f"{cylinders}, one a cylinder"
         report("engine.target_offset_percent", found, expected)
+    most = max(map(abs, offsets or (0.0,)))
+    if 0 < most < _LEAST_OFFSET:
+        expected = "percent, such as 2 for 2 %, where cylinders are meant to differ"
+        report("engine.target_offset_percent", f"{most:g} % at most", expected)
 
 
 def _check_banks(clean: Clean, report: MistakeReport) -> None:
@@ -154,6 +169,8 @@ def _check_lists_of_cylinders(clean: Clean, report: MistakeReport) -> None:
         named: set[int] = set()
         for i, members in enumerate(clean.get(table, {}).get(key) or (), 1):
             where = f"{table}.{key}[{i}]"
+            if key == "shared_ports" and len(members) < 2:
+                report(where, shown(members), "two cylinders or more, which share the port")
             for cylinder in members:
                 if cylinders and cylinder > cylinders:
                     report(where, f"cylinder {cylinder}", f"cylinders from 1 to {cylinders}")
@@ -347,13 +364,16 @@ def _check_nodes(clean: Clean, report: MistakeReport) -> None:
 
 def _check_every_cylinder_has_node(clean: Clean, report: MistakeReport) -> None:
     chain, cylinders = clean.get("chain", {}), clean.get("engine", {}).get("cylinders")
-    nodes, without = chain.get("node", ()), set(chain.get("without_sensor", ()))
+    nodes, listed = chain.get("node", ()), chain.get("without_sensor", ())
+    without = set(listed)
     if not cylinders or any("cylinder" not in node for node in nodes):
         return
     every, where = set(range(1, cylinders + 1)), "chain.without_sensor"
     seen = {cylinder for node in nodes for cylinder in cylinders_of(node)}
     if unknown := sorted(without - every):
         report(where, cylinder_list(unknown), f"cylinders from 1 to {cylinders}")
+    if len(without) < len(listed):
+        report(where, shown(listed), "each cylinder once")
     if both := sorted(without & seen):
         report(where, f"{cylinder_list(both)}, with a node", "cylinders without a node")
     if without >= every:

@@ -1,4 +1,4 @@
-"""Which cylinders share an injector driver, and so can have no trims of their own; which share a sensor besides.
+"""Which cylinders share an injector driver, or a sensor, and so can have no trims of their own.
 
 Paired injection: the driver of a cylinder also fires the injector of the cylinder that fires half a
 cycle later (360 degrees of a four-stroke). `engine.firing_angles_deg` says which one that is; without
@@ -8,6 +8,7 @@ angles the engine is taken to fire evenly, and the two stand half the firing ord
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 from mixmon.session.model import Engine, Session
@@ -19,6 +20,11 @@ SAME_ANGLE_DEG: Final = 1.0
 def cycle_degrees(strokes: int) -> float:
     """Degrees of the crank in which every cylinder fires once."""
     return 360.0 if strokes == 2 else 720.0
+
+
+def are_firing_angles(angles: Sequence[float], strokes: int) -> bool:
+    """Whether angles can be those of a firing order: each after the one before, within one cycle."""
+    return all(a < b for a, b in pairwise(angles)) and angles[-1] < cycle_degrees(strokes)
 
 
 class FiringGap(NamedTuple):
@@ -95,8 +101,8 @@ def trimmed_together(session: Session) -> tuple[tuple[int, ...], ...]:
 def moved_together(session: Session) -> tuple[tuple[int, ...], ...]:
     """All cylinders in groups whose trims are changed alike, in cylinder order.
 
-    Those that share an injector driver, those that share a sensor, and whoever is tied by way of others: how the
-    cylinders of one sensor differ is never known, so nothing may change it.
+    Those that share an injector driver, those that share a sensor, and whoever is tied by way of others: how
+    the cylinders of one sensor differ is never known, so nothing may change it.
 
     >>> from mixmon.session.model import Chain, Engine, Node
     >>> nodes = (Node(1, (1,)), Node(2, (2, 3)), Node(3, (4,)))

@@ -5,8 +5,9 @@ They hold only what the file states; `messages.bind` finds where each signal lie
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from math import inf
 from pathlib import Path
 from typing import Final
 
@@ -205,6 +206,17 @@ class Axes:
     rpm: tuple[float, ...] = ()
     load: tuple[float, ...] = ()
     load_signal: str = "throttle"
+
+
+def reach_of(centres: Sequence[float]) -> tuple[float, float]:
+    """From where to where the cells of rising centres reach: half a step beyond the outermost.
+
+    >>> reach_of((1000.0, 2000.0, 4000.0)), reach_of((3000.0,))
+    ((500.0, 5000.0), (-inf, inf))
+    """
+    if len(centres) < 2:
+        return -inf, inf
+    return centres[0] - (centres[1] - centres[0]) / 2, centres[-1] + (centres[-1] - centres[-2]) / 2
 
 
 @dataclass(frozen=True, slots=True)

@@ -105,7 +105,10 @@ def test_a_check_of_the_session_says_what_can_never_be_known() -> None:
 
 def test_a_session_with_mistakes_is_told_no_more_than_it_says() -> None:
     wrong = Engine(2, firing_order=(1, 2, 3), firing_angles_deg=(0.0,), charge_share=(1.0,))
-    for engine, sees in ((Engine(2), ((1,), (9,))), (wrong, ((1,), (2,)))):
+    bare = Engine(2, firing_angles_deg=(0.0, 405.0))
+    back = Engine(2, firing_order=(1, 2), firing_angles_deg=(405.0, 0.0))
+    cases = [(engine, ((1,), (2,))) for engine in (wrong, bare, back)]
+    for engine, sees in ((Engine(2), ((1,), (9,))), (Engine(2), ((1,), (2, 2))), *cases):
         assert not said(session(engine, *sees))
 
 

@@ -108,6 +108,30 @@ PLANTED = {
         "cylinder 9",
         "cylinders from 1 to 8",
     ),
+    "a port of one cylinder": (
+        ("[5, 6], [7, 8]]   # do", "[5, 6, 7], [8]]   # do"),
+        "engine.shared_ports[4]",
+        "[8]",
+        "two cylinders or more",
+    ),
+    "a staging line beyond all cells": (
+        ("rpm_above = 5000,", "rpm_above = 9000,"),
+        "injection.staging.rpm_above",
+        "9000, with all cells on one side",
+        "within the cells of axes.rpm, 650 to 8200",
+    ),
+    "a staging line by a load that no cell has": (
+        ("load_above = 60 }", "load_above = 160 }"),
+        "injection.staging.load_above",
+        "160, with all cells on one side",
+        "axes.load",
+    ),
+    "targets in parts in place of percent": (
+        ("[0, 2, 2, 0, 0, 2, 2, 0]   # of", "[0, 0.02, 0.02, 0, 0, 0.02, 0.02, 0]   # of"),
+        "engine.target_offset_percent",
+        "0.02 % at most",
+        "percent, such as 2 for 2 %",
+    ),
     "a staging line without a place": (
         ("{ rpm_above = 5000, load_above = 60 }", "{}"),
         "injection.staging",
@@ -761,3 +785,5 @@ def test_a_chain_without_any_sensor_is_none(write) -> None:
     text = "[engine]\ncylinders = 2\n[chain]\nwithout_sensor = [1, 2]\n"
     [mistake] = read_session(write(text))[1]
     assert (mistake.where, mistake.found) == ("chain.without_sensor", "every cylinder")
+    twice = read_session(write(text.replace("[1, 2]", "[2, 2]")))[1]
+    assert ("[2, 2]", "each cylinder once") in [(one.found, one.expected) for one in twice]

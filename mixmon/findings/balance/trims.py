@@ -204,8 +204,7 @@ def _mark_movable(groups: Groups, needs: list[Estimate | None]) -> Bools:
 def _flag_shared_drivers(
     session: Session, groups: Groups, needs: list[Estimate | None], flags: list[list[Note]]
 ) -> None:
-    """Adds to the flags of cylinders with which they share an injector driver, whom that ties to the cylinders
-    of another sensor, and whose need is missing."""
+    """Adds to the flags of cylinders with whom they share a driver or are tied, and who is unknown."""
     drivers = {c: group for group in trimmed_together(session) for c in group}
     sensors = {c: node.cylinders for node in session.chain.nodes for c in node.cylinders}
     for group in groups if len(groups) > 1 else ():
@@ -242,8 +241,8 @@ def _solve_trims(
 ) -> tuple[Floats, Floats, Floats]:
     """Trims in percent, float64[cylinders] each: exact, in steps, and in the nearest steps.
 
-    A group is decided by its first cylinder, and the others change by as many steps; what they hold need not be
-    the same where they only share a sensor.
+    A group is decided by its first cylinder, and the others change by as many steps; what they hold need not
+    be the same where they only share a sensor.
     """
     rules, members = session.trims, [[cylinder - 1 for cylinder in group] for group in groups]
     pooled = [_pool_needs(of_group) if (of_group := _known_all(needs, m)) else None for m in members]

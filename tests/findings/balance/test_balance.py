@@ -397,7 +397,7 @@ def test_a_step_of_one_cylinder_at_the_staging_line_is_no_step_of_the_others() -
 
 @pytest.mark.parametrize(("slope", "step", "at_line"), [(0.0, 0.03, True), (0.03, 0.0, False)])
 def test_a_change_that_goes_on_as_within_the_stages_is_no_step_at_the_line(slope, step, at_line) -> None:
-    """One cylinder of four; by hand: the slope takes it 1 % up within the first stage, and 4 % to the second."""
+    """One cylinder of four; by hand: the slope takes it 1 % up within the first stage, and 4 % beyond."""
     second = np.eye(4)[1]
     visits = [
         (OFFSETS + second * (slope * (rpm - 3000.0) / 3000.0 + step * (rpm > 4500.0)), rpm)

@@ -185,5 +185,6 @@ def test_drivers_and_sensors_tie_cylinders_together_by_way_of_others() -> None:
     assert values_of(BalanceNote.SHARED_INJECTOR_DRIVER, plan.flags[6]) == [{"with_cylinders": (6,)}]
     assert values_of(BalanceNote.TIED_BY_SENSORS, plan.flags[6]) == [{"with_cylinders": (5, 6, 8)}]
     assert not values_of(BalanceNote.TIED_BY_SENSORS, plan.flags[0])
-    every = plan_trims(seen_by((1, 2), (3, 5), (4, 6), (7, 8), timing="paired"), needs([1.0, 2.0, -2.0, -1.0]))
+    ring = seen_by((1, 2), (3, 5), (4, 6), (7, 8), timing="paired")
+    every = plan_trims(ring, needs([1.0, 2.0, -2.0, -1.0]))
     assert [one.code for one in every.withheld] == [BalanceNote.ALL_TIED_TOGETHER]

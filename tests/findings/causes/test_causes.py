@@ -123,7 +123,7 @@ def test_no_rows_no_causes() -> None:
 
 
 def test_a_step_at_the_staging_line_is_taken_for_no_cause_of_one_law_over_all_cells() -> None:
-    """Further injectors make cylinder 4 lean from 4500 rpm on: over all cells it looks like a late injector."""
+    """Further injectors make cylinder 4 lean from 4500 rpm on: over all cells it looks like a dead time."""
     beyond = np.array([rpm >= 4500.0 for rpm, _ in CELLS])
     made = blocks(BASE + 0.04 * beyond[:, None] * (np.arange(8) == 3))
     staged = Injection(dead_time_ms=0.9, staging=Staging(rpm_above=3800.0))
