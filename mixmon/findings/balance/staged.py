@@ -5,8 +5,8 @@ line (`mixture.steady`), a balance is made of the cells of each injection stage,
 smoothed or carried across. A sensor's own error is the same on both sides, so a step is free of it.
 
 Needs also change with speed and load by themselves (a leak, a late injector), and the cells beyond the line
-are at other speeds or loads. So a step is told to be of the line only where it is more than what the needs change
-from cell to cell within the injection stages, taken on to the other side.
+are at other speeds or loads. So a step is told to be of the line only where it is more than what the needs
+change from cell to cell within the injection stages, taken on to the other side.
 """
 
 from __future__ import annotations
