@@ -255,7 +255,7 @@ def _solve_trims(
     step = rules.step_percent
     found = wanted.exact, best_steps(wanted, step), wanted.nearest_steps(step)
     exact, rounded, nearest = (_change_alike(one, first, now, members) for one in found)
-    return exact, *(np.where(one == now, now, _on_steps(one, step)) for one in (rounded, nearest))
+    return exact, _on_steps(rounded, now, step), _on_steps(nearest, now, step)
 
 
 def _change_alike(new: Floats, first: Floats, now: Floats, members: list[list[int]]) -> Floats:
@@ -266,10 +266,11 @@ def _change_alike(new: Floats, first: Floats, now: Floats, members: list[list[in
     return out
 
 
-def _on_steps(trims: Floats, step: float) -> Floats:
-    """Each trim at the nearest whole step; what is at one but for rounding errors stays as it is."""
+def _on_steps(trims: Floats, now: Floats, step: float) -> Floats:
+    """Each trim that changes at the nearest whole step; one that is there but for rounding errors stays."""
     whole = np.round(trims / step) * step
-    out: Floats = np.where(np.abs(trims - whole) <= STEP_SLACK * step, trims, np.round(whole, 9) + 0.0)
+    stays = (trims == now) | (np.abs(trims - whole) <= STEP_SLACK * step)
+    out: Floats = np.where(stays, trims, np.round(whole, 9) + 0.0)
     return out
 
 
