@@ -36,7 +36,7 @@ _CHANCE = 0.05
 _CELL_ERROR = 1e-3
 """Ln lambda by which a need in a cell is off however long it was held: our choice, a tenth of a percent."""
 
-_LEAST_APART = 0.02
+_SLOPE_REACH = 0.02
 """Parts of the largest speed or load over which cells must lie apart to tell a slope: our choice."""
 
 _MEDIAN_ERROR = (np.pi / 2) ** 0.5
@@ -166,9 +166,9 @@ class _Places:
         scaled = x * np.sqrt(weights)[:, None]
         # A direction in which no stage has two cells is not known.
         turned, sizes, directions = np.linalg.svd(scaled, full_matrices=False)
-        told = sizes > _LEAST_APART * np.sqrt(weights.sum())
+        told = sizes > _SLOPE_REACH * np.sqrt(weights.sum())
         across = directions @ (x_beyond - x_before)
-        if np.hypot.reduce(across[~told], initial=0.0) > _LEAST_APART:
+        if np.hypot.reduce(across[~told], initial=0.0) > _SLOPE_REACH:
             return None
         slopes = np.where(told, turned.T @ (away * np.sqrt(weights)), 0.0) / np.where(told, sizes, 1.0)
         left = away * np.sqrt(weights) - turned @ (sizes * slopes)
