@@ -339,13 +339,13 @@ def identity_answer(identity: Identity) -> Answer:
     """Whether each label sees its cylinder; which are exchanged."""
     steps = identity.steps
     if identity.state is IdentityState.PROVED:
-        return Answer((note(AnswerNote.LABELS_PROVED, labels=len(identity.labels), steps=steps),))
-    if identity.state is IdentityState.DISPROVED:
-        wrong = tuple(
-            label.labelled[0]
-            for label in identity.labels
-            if label.cylinders and set(label.cylinders) != set(label.labelled)
+        within = any(len(label.cylinders) > len(label.labelled) for label in identity.labels)
+        proved = note(
+            AnswerNote.LABELS_PROVED, labels=len(identity.labels), steps=steps, within_pairs=int(within)
         )
+        return Answer((proved,))
+    if identity.state is IdentityState.DISPROVED:
+        wrong = tuple(label.labelled[0] for label in identity.labels if label.cylinders and not label.right)
         found = note(AnswerNote.LABELS_DISPROVED, labels=wrong, exchanged=identity.exchanged, steps=steps)
         return Answer((found,), doubt=True)
     why = identity.notes[:1]

@@ -100,12 +100,20 @@ _VERDICTS: Mapping[IdentityState, str] = {
 }
 
 
+def _verdict_of(identity: Identity) -> str:
+    """What is known of the labels; of those whose injectors share drivers, that it is of the driver."""
+    proved = identity.state is IdentityState.PROVED
+    if proved and any(len(label.cylinders) > len(label.labelled) for label in identity.labels):
+        return "proved: every label sees a cylinder of the injector driver that the session gives it"
+    return _VERDICTS[identity.state]
+
+
 def identity_text(identity: Identity, run: Run) -> str:
     """The verdict, a line for each label and the reasons, for a terminal of 80 columns."""
     steps = counted(identity.steps, "fuel step")
     answer = answer_text(identity_answer(identity))
     parts = [title("IDENTITY", run.session.name) + answer + log_text(run.log)]
-    parts.append(paragraph(f"{_VERDICTS[identity.state]}; by {steps}") + note_lines(identity.notes))
+    parts.append(paragraph(f"{_verdict_of(identity)}; by {steps}") + note_lines(identity.notes))
     if any(label.cylinders or label.flags for label in identity.labels):
         parts.append(_label_table(identity.labels) + paragraph(_LABEL_COLUMNS_SAY))
     if np.isfinite(identity.crosstalk_percent).any():

@@ -131,6 +131,15 @@ def _write_steps(values: Mapping[str, Any]) -> str:
     )
 
 
+def _write_within_pairs(values: Mapping[str, Any]) -> str:
+    """What fuel steps cannot show where injectors share drivers."""
+    return (
+        f"one injector driver for {_join_words('+'.join(map(str, one)) for one in values['cylinders'])}: "
+        "fuel steps move all of a driver, so which of them each label sees is not proved; their trim does "
+        "not depend on it, the need of each does: check these plugs by hand before an injector is exchanged"
+    )
+
+
 def _write_split(values: Mapping[str, Any]) -> str:
     """What one sensor of several cylinders can tell, and what it never can."""
     cylinders = values["cylinders"]
@@ -621,6 +630,7 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
         "cylinder whose fuel moves the reading; bars, alarms and events still go by label until the plugs, "
         "or the cylinders in [[chain.node]], are exchanged"
     ),
+    BalanceNote.WITHIN_PAIRS_NOT_PROVED: _write_within_pairs,
     BalanceNote.IDENTITY_STATED: (
         "that each label sees its cylinder is not proved by fuel steps; {by} vouches for it ({reason})"
     ),
@@ -1064,6 +1074,7 @@ _IDENTITY: Final[Mapping[NoteCode, Sentence]] = {
         f"{values['labels'][0]} alone, once, and give that log: label {values['labels'][0]} answers if the "
         f"steps were exchanged, {_who_seems(values)} if the labels are"
     ),
+    IdentityNote.WITHIN_PAIRS_NOT_KNOWN: _write_within_pairs,
     IdentityNote.SPLIT_NOT_KNOWN: lambda values: (
         f"{_cylinders_word(values['cylinders'])} share a sensor: steps of each by itself find how much each "
         "weighs in its reading, never the split between them"
@@ -1394,11 +1405,13 @@ def _write_not_measured(values: Mapping[str, Any]) -> str:
     return f"not measured: {_cylinders_word(values['cylinders'])}"
 
 
+def _write_wrong(labels: Sequence[int]) -> str:
+    return f"label{'s' * (len(labels) > 1)} {_join_words(labels)} {'are' if len(labels) > 1 else 'is'} wrong"
+
+
 def _write_disproved(values: Mapping[str, Any]) -> str:
     pairs = _join_words(f"{a} and {b}" for a, b in values["exchanged"]) if values["exchanged"] else ""
-    what = (
-        f"labels {pairs} are exchanged" if pairs else f"label {_join_words(values['labels'], ', ')} is wrong"
-    )
+    what = f"labels {pairs} are exchanged" if pairs else _write_wrong(values["labels"])
     return f"{what}: not every label sees its cylinder, by {counted(values['steps'], 'fuel step')}"
 
 
@@ -1527,7 +1540,8 @@ _ANSWERS: Final[Mapping[NoteCode, Sentence]] = {
         f"look at node{'s' * (len(values['positions']) > 1)} {_join_words(values['positions'])}"
     ),
     AnswerNote.LABELS_PROVED: lambda values: (
-        f"proved: all {counted(values['labels'], 'label')} see the cylinder that the session gives, by "
+        f"proved: all {counted(values['labels'], 'label')} see the cylinder that the session gives"
+        f"{', or another of its injector driver' if values['within_pairs'] else ''}, by "
         f"{counted(values['steps'], 'fuel step')}"
     ),
     AnswerNote.LABELS_DISPROVED: _write_disproved,

@@ -98,6 +98,14 @@ def trimmed_together(session: Session) -> tuple[tuple[int, ...], ...]:
     return tuple(sorted([*alone, *(tuple(sorted(pair)) for pair in pairs)]))
 
 
+def sets_with_several_sensors(session: Session) -> tuple[tuple[int, ...], ...]:
+    """Cylinders of one injector driver and several sensors: no fuel step shows which of them each sees."""
+    nodes = [set(node.cylinders) for node in session.chain.nodes]
+    return tuple(
+        group for group in trimmed_together(session) if sum(bool(set(group) & seen) for seen in nodes) > 1
+    )
+
+
 def moved_together(session: Session) -> tuple[tuple[int, ...], ...]:
     """All cylinders in groups whose trims are changed alike, in cylinder order.
 

@@ -315,7 +315,9 @@ def _verdict_words(scene: Scene, test: StepTest) -> str:
         least = min(found.labels, key=lambda label: label.confidence)
         sure = f"least sure label {'+'.join(map(str, least.labelled))}, {confidence_text(least.confidence)}"
         then = "kept" if kept else "k keeps the proof, and lifts the lock of the trims"
-        return f"PASS: every label sees its cylinder, by {found.steps} steps; {sure}; {then}"
+        pairs = any(len(label.cylinders) > len(label.labelled) for label in found.labels)
+        own = "a cylinder of its injector driver" if pairs else "its cylinder"
+        return f"PASS: every label sees {own}, by {found.steps} steps; {sure}; {then}"
     if found.state is IdentityState.DISPROVED:
         then = (
             "trims go by the cylinder seen" if standing_now(scene).by_cylinder else "no trims until put right"

@@ -59,6 +59,7 @@ from mixmon.session.evidence import (
     by_cylinders_seen,
     identity_standing,
 )
+from mixmon.session.injectors import sets_with_several_sensors
 from mixmon.session.model import Session
 from mixmon.session.observation import observation_of
 
@@ -1152,6 +1153,9 @@ class _BalanceBuilder:
         standing, trims = self._stage.standing, self._session.trims
         if standing.by_cylinder and standing.odd:
             return [note(BalanceNote.BY_CYLINDERS_SEEN, labels=standing.odd)]
+        apart = sets_with_several_sensors(self._session)
+        if standing.state is IdentityState.PROVED and apart:
+            return [note(BalanceNote.WITHIN_PAIRS_NOT_PROVED, cylinders=apart)]
         if standing.state is not IdentityState.STATED:
             return []
         return [note(BalanceNote.IDENTITY_STATED, by=trims.identity_by, reason=trims.identity_reason)]

@@ -93,6 +93,7 @@ class BalanceNote(NoteCode):
     ENGINE_FAR_FROM_TARGET = "engine_far_from_target"
     NO_SPEED = "no_speed"
     CUTS_UNKNOWN = "cuts_unknown"
+    WITHIN_PAIRS_NOT_PROVED = "within_pairs_not_proved"
     IDENTITY_STATED = "identity_stated"
     BY_CYLINDERS_SEEN = "by_cylinders_seen"
     CURVE_ASSUMED = "curve_assumed"

@@ -38,7 +38,7 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.note import Note, note
 from mixmon.session.evidence import PROVED_CONFIDENCE, IdentityState, node_address
 from mixmon.session.fuel_steps import FuelStep
-from mixmon.session.injectors import trimmed_together
+from mixmon.session.injectors import sets_with_several_sensors, trimmed_together
 from mixmon.session.keys import trim_quantity
 from mixmon.session.model import IdentifiedNode, IdentityEvidence, Session
 
@@ -736,6 +736,8 @@ class _Match:
             yield note(IdentityNote.SIGN_NOT_CHECKED)
         if len(self._answers.basis) < len(self._groups):
             yield note(IdentityNote.CROSSTALK_NOT_MEASURED)
+        if apart := sets_with_several_sensors(self._session):
+            yield note(IdentityNote.WITHIN_PAIRS_NOT_KNOWN, cylinders=apart)
         for node in self._session.chain.nodes:
             if len(node.cylinders) > 1:
                 yield note(IdentityNote.SPLIT_NOT_KNOWN, cylinders=node.cylinders)

@@ -19,6 +19,7 @@ class IdentityNote(NoteCode):
     EXCHANGED = "labels_exchanged"
     MISPLACED = "labels_misplaced"
     LABELS_OR_STEPS = "labels_or_steps_exchanged"
+    WITHIN_PAIRS_NOT_KNOWN = "within_pairs_not_known"
     SPLIT_NOT_KNOWN = "split_of_shared_sensor_not_known"
     ANSWERS_IN_PAIRS = "answers_in_pairs"
     NOT_SEPARATED = "cylinders_not_separated"

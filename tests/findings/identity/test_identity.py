@@ -20,6 +20,7 @@ from mixmon.findings.identity.plan import plan_steps
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.mixture.align import FIRST_ROW_NS, GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.report.answers import identity_answer
 from mixmon.report.words import sentence
 from mixmon.session.evidence import IdentityState
 from mixmon.session.keys import trim_quantity
@@ -246,13 +247,20 @@ def test_declared_pairs_are_proved_as_pairs():
             out[:, members] = fuel[:, members].mean(axis=1, keepdims=True)
         return out
 
+    told = []
     for sees, state in (
         (np.eye(4), IdentityState.PROVED),
+        (orders(4, [3, 1, 2, 0]), IdentityState.PROVED),  # exchanged within a pair: no step shows it
+        (orders(4, [1, 0, 2, 3]), IdentityState.DISPROVED),
         (orders(4, [1, 0, 3, 2]), IdentityState.DISPROVED),
     ):
         made = Played(steps, sees, of_fuel=by_drivers)
         found = identify_labels(paired, made.windows(), TYPED_DELAYS_S)
         assert found.state is state
+        assert IdentityNote.WITHIN_PAIRS_NOT_KNOWN in codes(found)
+        told.append(dict(identity_answer(found).notes[0].values))
+    assert [one.get("within_pairs") for one in told] == [1, 1, None, None]
+    assert [set(one["labels"]) for one in told[2:]] == [{1, 2}, {1, 2, 3, 4}]
     assert seen(found) == [(2, 3), (1, 4), (1, 4), (2, 3)]
 
 
