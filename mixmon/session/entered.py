@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from mixmon.arrays import DATED_FROM_NS
-from mixmon.errors import SourceError, reason_of
+from mixmon.session.beside import KeptRecord
 from mixmon.session.model import Session, TrimEntry
 
 ENTERED_FORMAT: Final = 1
@@ -25,8 +25,13 @@ ENTERED_FORMAT: Final = 1
 _ALIKE_PERCENT: Final = 1e-6
 """Trims that are nearer than this are the same: our choice, for rounding errors."""
 
-_MOST_ENTERED_BYTES: Final = 10_000_000
-"""Our choice: ten thousand entries of sixteen cylinders."""
+_ENTRIES: Final = KeptRecord(
+    ENTERED_FORMAT,
+    most_bytes=10_000_000,
+    what="record of trims",
+    advice="what mixmon trims --entered writes; remove it, or move it away",
+)
+"""Bytes at most: our choice, ten thousand entries of sixteen cylinders."""
 
 Trims = tuple[float, ...]
 
@@ -104,22 +109,8 @@ def load_entries(session: Path) -> tuple[TrimEntry, ...]:
     Raises:
         SourceError: there is a file that cannot be read as such, or of a newer format.
     """
-    path = entered_path(session)
-    try:
-        with path.open("rb") as file:
-            raw = json.loads(file.read(_MOST_ENTERED_BYTES))
-        if raw["format"] == ENTERED_FORMAT:
-            return tuple(_read_entry(one) for one in raw["entries"])
-        why = f"format {raw['format']}, {ENTERED_FORMAT} is known"
-    except FileNotFoundError:
-        return ()
-    except OSError as error:
-        why = reason_of(error)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        why = "no record of trims"
-    raise SourceError(
-        f"{path}: {why}; expected what mixmon trims --entered writes; remove it, or move it away"
-    )
+    found = _ENTRIES.load(entered_path(session), lambda raw: tuple(map(_read_entry, raw["entries"])))
+    return () if found is None else found
 
 
 def _read_entry(raw: Mapping[str, Any]) -> TrimEntry:

@@ -15,7 +15,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
 
-from mixmon.errors import SourceError, reason_of
+from mixmon.session.beside import KeptRecord
 from mixmon.session.model import IdentifiedNode, IdentityEvidence, Node, Session
 
 EVIDENCE_FORMAT: Final = 1
@@ -24,8 +24,13 @@ EVIDENCE_FORMAT: Final = 1
 PROVED_CONFIDENCE: Final = 0.99
 """Confidence of a label from which it is told: our choice."""
 
-_MOST_EVIDENCE_BYTES: Final = 1_000_000
-"""Our choice: a thousand times the evidence of a chain of sixteen."""
+_EVIDENCE: Final = KeptRecord(
+    EVIDENCE_FORMAT,
+    most_bytes=1_000_000,
+    what="evidence of identity",
+    advice="what mixmon identify --keep writes; write it anew, or remove it",
+)
+"""Bytes at most: our choice, a thousand times the evidence of a chain of sixteen."""
 
 
 class IdentityState(StrEnum):
@@ -147,22 +152,7 @@ def load_evidence(session: Path) -> IdentityEvidence | None:
     Raises:
         SourceError: there is a file that cannot be read as such, or of a newer format.
     """
-    path = evidence_path(session)
-    try:
-        with path.open("rb") as file:
-            raw = json.loads(file.read(_MOST_EVIDENCE_BYTES))
-        if raw["format"] == EVIDENCE_FORMAT:
-            return read_evidence(raw)
-        why = f"format {raw['format']}, {EVIDENCE_FORMAT} is known"
-    except FileNotFoundError:
-        return None
-    except OSError as error:
-        why = reason_of(error)
-    except (ValueError, KeyError, TypeError, RecursionError):
-        why = "no evidence of identity"
-    raise SourceError(
-        f"{path}: {why}; expected what mixmon identify --keep writes; write it anew, or remove it"
-    )
+    return _EVIDENCE.load(evidence_path(session), read_evidence)
 
 
 def read_evidence(raw: Mapping[str, Any]) -> IdentityEvidence:
