@@ -39,7 +39,7 @@ from mixmon.watch.snapshot import Snapshot
 FOLDER = Path(__file__).parents[1] / "examples" / "screens"
 SIZES = ((80, 24), (120, 40), (200, 60))
 SIX = (Page.WATCH, Page.BALANCE, Page.PULLS, Page.EVENTS, Page.ALARMS, Page.BUS)
-PULLING_S = 516.0
+PULLING_S = 513.0
 """A moment of the scenario: the third pull, with all that came before it."""
 
 

@@ -289,7 +289,7 @@ def outlook_sentence(outlook: Sequence[CellOutlook]) -> str:
     """What the set does, in a sentence: where it evens the cylinders, and where it does not.
 
     >>> outlook_sentence([])
-    'this set evens no cell'
+    'what this set does in single cells is not known'
     """
     evened = [_place(one) for one in outlook if one.outlook.code is Outlook.EVENED]
     stays = [
@@ -299,9 +299,11 @@ def outlook_sentence(outlook: Sequence[CellOutlook]) -> str:
     ]
     known = [one for one in outlook if one.outlook.code is not Outlook.OUTLOOK_NOT_KNOWN]
     first = f"this set evens {', '.join(evened)}" if evened else "this set evens no cell"
-    if known and all(one.outlook.code is Outlook.EVEN_ALREADY for one in known):
+    if not known:
+        first = "what this set does in single cells is not known"
+    elif all(one.outlook.code is Outlook.EVEN_ALREADY for one in known):
         first = "every cell that is known is even as it is"
-    elif known and len(evened) == len(known):
+    elif len(evened) == len(known):
         first = "this set evens every cell that is known"
     return "; ".join([first, *stays])
 

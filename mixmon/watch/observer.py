@@ -289,7 +289,7 @@ class Observer:
             self._balance.take_standing(self._own_steps.lately())
             found = self._balance.quick_result(gaps=self._gaps)
             self._balance_now = second, found
-            self._sheet = make_sheet(self._balance.session_held, found)
+            self._sheet = make_sheet(self._balance.session_held, found, by_cell=False)
         return self._balance_now[1]
 
     def happened(self) -> list[Event]:

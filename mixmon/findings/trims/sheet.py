@@ -144,19 +144,21 @@ class TrimSheet:
         return base_map_percent(self.fuel_percent)
 
 
-def make_sheet(session: Session, balance: Balance) -> TrimSheet:
+def make_sheet(session: Session, balance: Balance, *, by_cell: bool = True) -> TrimSheet:
     """The sheet of a balance against peers.
 
     session: with the trims that the engine control held while the balance was measured.
+    by_cell: whether to say what the trims do to every cell, which takes thousands of draws a cell; without,
+        `outlook` is empty.
     """
     maker = {"map": _make_map, "bank": _make_banks}.get(session.trims.shape, _make_cylinders)
-    return maker(session, balance, split_parts(session, balance))
+    return maker(session, balance, split_parts(session, balance), by_cell=by_cell)
 
 
 # One trim a cylinder: as the balance has them.
 
 
-def _make_cylinders(session: Session, balance: Balance, parts: Parts) -> TrimSheet:
+def _make_cylinders(session: Session, balance: Balance, parts: Parts, *, by_cell: bool) -> TrimSheet:
     rows = [_row(session, one, one.trim_new_percent, one.flags) for one in balance.cylinders]
     notes = [note(SheetNote.BANK_PART_IN_CYLINDERS)] if parts.banks_differ else []
     made = _sheet(session, balance, parts, rows, notes=notes, withheld=balance.withheld)
@@ -164,8 +166,9 @@ def _make_cylinders(session: Session, balance: Balance, parts: Parts) -> TrimShe
     if balance.withheld:
         return made
     change = _of_nodes(session, np.array([one.trim_now_percent for one in balance.cylinders]), rows)
-    outlook = _outlook(session, balance, lambda _: change, whole=True, found=dict(balance.predicted_by_cell))
-    return _with_outlook(made, outlook, balance.fuel_percent)
+    made = _with_fuel(made, balance.fuel_percent)
+    found = dict(balance.predicted_by_cell)
+    return _with_outlook(made, session, balance, lambda _: change, by_cell=by_cell, found=found)
 
 
 def _of_nodes(session: Session, now: Floats, rows: Sequence[TrimRow]) -> Floats:
@@ -178,7 +181,7 @@ def _of_nodes(session: Session, now: Floats, rows: Sequence[TrimRow]) -> Floats:
 # One a bank and one a cylinder.
 
 
-def _make_banks(session: Session, balance: Balance, parts: Parts) -> TrimSheet:
+def _make_banks(session: Session, balance: Balance, parts: Parts, *, by_cell: bool) -> TrimSheet:
     """The banks' trims take the banks' parts in steps; the cylinders' take what is left of their needs."""
     held = {b.bank: session.trims.bank_now_percent.get(b.bank, 0.0) for b in parts.banks}
     new = dict(held) if balance.withheld else _bank_trims(session, balance, parts.banks, held)
@@ -202,13 +205,13 @@ def _make_banks(session: Session, balance: Balance, parts: Parts) -> TrimSheet:
         for b in parts.banks
     )
     change = plan.moves + np.array(of_node)
-    outlook = _outlook(session, balance, lambda _: change, whole=True)
     notes = [] if parts.banks_differ else [note(SheetNote.BANKS_ALIKE)]
     if not session.trims.bank_now_percent:
         notes.append(note(SheetNote.BANK_NOW_ASSUMED))
     fuel = _fuel_added(session, balance, moves, plan)
     made = _sheet(session, balance, parts, rows, notes=notes, withheld=plan.withheld)
-    return replace(_with_outlook(made, outlook, fuel), banks=banks)
+    made = replace(_with_fuel(made, fuel), banks=banks)
+    return _with_outlook(made, session, balance, lambda _: change, by_cell=by_cell)
 
 
 def _bank_trims(
@@ -282,14 +285,15 @@ def _flags_of(one: CylinderNeed, plan: TrimPlan) -> tuple[Note, ...]:
 # One a cylinder at every breakpoint.
 
 
-def _make_map(session: Session, balance: Balance, parts: Parts) -> TrimSheet:
+def _make_map(session: Session, balance: Balance, parts: Parts, *, by_cell: bool) -> TrimSheet:
     """Cells that differ are no reason to withhold: each has trims of its own."""
     withheld = tuple(one for one in balance.withheld if one.code is not BalanceNote.CELLS_TOO_UNLIKE)
     plan = plan_map(session, balance, offered=not withheld)
     rows = [_row(session, one, np.nan, _need_flags(one)) for one in balance.cylinders]
-    outlook = _outlook(session, balance, lambda cell: _node_moves(session, plan, cell), whole=False)
-    made = _sheet(session, balance, parts, rows, notes=plan.notes, withheld=withheld)
-    return replace(_with_outlook(made, outlook, np.nan), map=plan.trims)
+    made = replace(_sheet(session, balance, parts, rows, notes=plan.notes, withheld=withheld), map=plan.trims)
+    return _with_outlook(
+        made, session, balance, lambda cell: _node_moves(session, plan, cell), by_cell=by_cell, whole=False
+    )
 
 
 def _need_flags(one: CylinderNeed) -> tuple[Note, ...]:
@@ -365,9 +369,25 @@ def _certainty(one: CylinderNeed) -> Note:
     return note(Certainty.CLEAR if times > 1 else Certainty.WITHIN_ERROR, half_percent=half)
 
 
-def _with_outlook(made: TrimSheet, outlook: tuple[CellOutlook, ...], fuel_percent: float) -> TrimSheet:
-    """The sheet with what its trims do; without, where nothing is offered."""
-    return made if made.withheld else replace(made, outlook=outlook, fuel_percent=fuel_percent)
+def _with_fuel(made: TrimSheet, fuel_percent: float) -> TrimSheet:
+    """The sheet with what its trims add to the engine's fuel; without, where nothing is offered."""
+    return made if made.withheld else replace(made, fuel_percent=fuel_percent)
+
+
+def _with_outlook(
+    made: TrimSheet,
+    session: Session,
+    balance: Balance,
+    moves: Callable[[Cell], Floats],
+    *,
+    by_cell: bool,
+    whole: bool = True,
+    found: Mapping[Cell, Spread] | None = None,
+) -> TrimSheet:
+    """The sheet with what its trims do to every cell; without, where nothing is offered or nobody asks."""
+    if made.withheld or not by_cell:
+        return made
+    return replace(made, outlook=_outlook(session, balance, moves, whole=whole, found=found))
 
 
 def _outlook(
@@ -376,7 +396,7 @@ def _outlook(
     moves: Callable[[Cell], Floats],
     *,
     whole: bool,
-    found: Mapping[Cell, Spread] | None = None,
+    found: Mapping[Cell, Spread] | None,
 ) -> tuple[CellOutlook, ...]:
     """The spread of every cell once fuel has changed by `moves`, ln, float64[nodes].
 

@@ -119,6 +119,17 @@ def codes(notes: Sequence) -> set:
 # ----------------------------------------------------------------------------------------------------
 
 
+def test_a_screen_asks_for_the_sheet_without_its_cells_and_no_note_stands_twice():
+    session = engine(4, Trims())
+    needs = [2.0, -2.0, 1.0, -1.0]
+    seen = note(BalanceNote.BY_CYLINDERS_SEEN, labels=())
+    balance = replace(found(session, needs, {CELLS[0]: needs}), notes=(seen,))
+    whole, quick = make_sheet(session, balance), make_sheet(session, balance, by_cell=False)
+    assert whole.outlook
+    assert quick == replace(whole, outlook=())
+    assert len(set(whole.notes)) == len(whole.notes)
+
+
 def test_a_row_has_what_is_typed_what_it_was_and_how_sure_it_is():
     session = engine(4, Trims(now_percent=(1.0, 0.0, 0.0, -1.0)))
     sheet = make_sheet(session, found(session, [2.0, -2.0, 0.05, None]))
