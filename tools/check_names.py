@@ -14,6 +14,8 @@ import ast
 import functools
 import sys
 from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
@@ -22,54 +24,87 @@ REASONS: dict[str, str] = {}
 """Why a name may stand in more than one module."""
 
 
+@dataclass(frozen=True)
+class Function:
+    """A function, and over how many lines it goes."""
+
+    name: str
+    lines: int
+
+    @property
+    def private(self) -> bool:
+        """Whether it is a helper of its module or class."""
+        return self.name.startswith("_") and not self.name.startswith("__")
+
+
+@dataclass(frozen=True)
+class Module:
+    """What a module defines: its classes and constants, private ones included, and all functions."""
+
+    path: str
+    names: tuple[str, ...]
+    functions: tuple[Function, ...]
+
+
 @functools.cache
-def modules() -> list[tuple[str, ast.Module]]:
-    """Every module of the package by its path."""
-    files = sorted((ROOT / "mixmon").rglob("*.py"))
-    return [(str(path.relative_to(ROOT)), ast.parse(path.read_text(encoding="utf-8"))) for path in files]
+def modules() -> tuple[Module, ...]:
+    """Every module of the package."""
+    return tuple(map(_read_module, sorted((ROOT / "mixmon").rglob("*.py"))))
 
 
-def defined(tree: ast.Module) -> list[str]:
+def _read_module(path: Path) -> Module:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    functions = [
+        Function(node.name, (node.end_lineno or node.lineno) - node.lineno + 1)
+        for node in _statements(tree.body)
+        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef))
+    ]
+    return Module(str(path.relative_to(ROOT)), tuple(_defined(tree)), tuple(functions))
+
+
+def _statements(body: Iterable[ast.AST]) -> Iterator[ast.AST]:
+    """All statements, those within statements too."""
+    for node in body:
+        yield node
+        for part in ("body", "orelse", "handlers", "finalbody", "cases"):
+            yield from _statements(getattr(node, part, ()))
+
+
+def _defined(tree: ast.Module) -> Iterator[str]:
     """Classes and constants of a module, private ones included."""
-    names = []
     for node in tree.body:
         if isinstance(node, ast.ClassDef):
-            names.append(node.name)
+            yield node.name
         targets = node.targets if isinstance(node, ast.Assign) else []
         targets = [node.target] if isinstance(node, ast.AnnAssign) else targets
-        names += [t.id for t in targets if isinstance(t, ast.Name) and t.id.lstrip("_").isupper()]
-    return names
+        yield from (t.id for t in targets if isinstance(t, ast.Name) and t.id.lstrip("_").isupper())
+
+
+def functions() -> list[Function]:
+    """Every function of the package."""
+    return [function for module in modules() for function in module.functions]
 
 
 def twice() -> dict[str, list[str]]:
     """Names that several modules define, with those modules; an underscore makes no other name."""
     where = defaultdict(list)
-    for path, tree in modules():
-        for name in defined(tree):
-            where[name.lstrip("_")].append(path)
+    for module in modules():
+        for name in module.names:
+            where[name.lstrip("_")].append(module.path)
     return {name: paths for name, paths in sorted(where.items()) if len(paths) > 1}
 
 
 def helpers() -> dict[str, list[str]]:
     """Private functions whose name is one word, by module."""
-    found = {}
-    for path, tree in modules():
-        names = [
-            node.name
-            for node in ast.walk(tree)
-            if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)) and node.name.startswith("_")
-        ]
-        found[path] = [n for n in names if not n.startswith("__") and "_" not in n.strip("_")]
-    return found
+    return {
+        module.path: [f.name for f in module.functions if f.private and "_" not in f.name.strip("_")]
+        for module in modules()
+    }
 
 
 def private_count() -> int:
     """All private functions."""
-    return sum(
-        isinstance(node, ast.FunctionDef) and node.name.startswith("_") and not node.name.startswith("__")
-        for _, tree in modules()
-        for node in ast.walk(tree)
-    )
+    return sum(function.private for function in functions())
 
 
 def main() -> int:

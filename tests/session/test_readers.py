@@ -5,6 +5,7 @@ common name (`name`, `unit`) proves little; the keys that once had no effect hav
 """
 
 import ast
+import functools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -60,6 +61,7 @@ def is_of_a_signal(way: tuple[str, ...]) -> bool:
 KEYS = sorted({".".join(way) for way in keys_of(SESSION_TABLE) if not is_of_a_signal(way)})
 
 
+@functools.cache
 def readers() -> dict[str, set[str]]:
     """Modules outside the session's room by the attributes that they read."""
     found: dict[str, set[str]] = {}
@@ -73,16 +75,13 @@ def readers() -> dict[str, set[str]]:
     return found
 
 
-READERS = readers()
-
-
 @pytest.mark.parametrize("key", KEYS)
 def test_every_key_is_read_by_something(key: str) -> None:
     name = key.rsplit(".", maxsplit=1)[-1]
     if key in READ_BY_THE_SESSION_ITSELF:
         assert f'"{name}"' in "".join(path.read_text("utf-8") for path in (ROOT / "session").glob("*.py"))
     else:
-        assert READERS.get(ATTRIBUTE.get(name, name)), f"{key} is read by nothing outside mixmon/session"
+        assert readers().get(ATTRIBUTE.get(name, name)), f"{key} is read by nothing outside mixmon/session"
 
 
 def test_the_keys_are_those_of_the_file() -> None:
@@ -105,4 +104,4 @@ def test_the_keys_are_those_of_the_file() -> None:
     ],
 )
 def test_the_readers_of_keys_that_once_had_no_effect(key: str, module: str) -> None:
-    assert module in READERS[key]
+    assert module in readers()[key]
