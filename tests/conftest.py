@@ -12,15 +12,17 @@ import tempfile
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # Some tests start the program as a process of its own, which begins in a third of the time where it finds its
-# modules compiled. So do the tests themselves: compiling them takes twelve seconds in every process.
+# modules compiled.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-sys.dont_write_bytecode = False
 
 # Nobody's own settings of the screens change a test, and no test changes them.
 os.environ["XDG_CONFIG_HOME"] = f"{tempfile.gettempdir()}/mixmon-settings-{os.getpid()}"
 
 import pytest
 from hypothesis import settings
+
+# Compiling the tests takes twelve seconds in every process; it is done once.
+sys.dont_write_bytecode = False
 
 # A busy machine keeps no deadline. What needs more than forty examples to find its mistakes asks for them.
 # `pytest --hypothesis-profile=long` looks for rarer ones.

@@ -45,6 +45,7 @@ _TOML_PIECE = re.compile(
     re.DOTALL,
 )
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_BARE_KEYS = re.compile(rf"[ \t]*{_BARE_KEY.pattern}[ \t]*(?:\.[ \t]*{_BARE_KEY.pattern}[ \t]*)*")
 _LAST_KEY = re.compile(r'(?:\[\d+\]|\.?"(?:[^"\\]|\\.)*"|\.?[A-Za-z0-9_-]+|.)\Z', re.DOTALL)
 
 
@@ -120,7 +121,9 @@ def _split_into_statements(text: str) -> Iterator[tuple[int, str]]:
 
 
 def _unquote_key_parts(key: str) -> list[str]:
-    """The parts of a written key, unquoted by `tomllib`."""
+    """The parts of a written key, unquoted by `tomllib` where any is quoted."""
+    if _BARE_KEYS.fullmatch(key):
+        return [part.strip() for part in key.split(".")]
     parts, table = [], tomllib.loads(f"{key} = 0")
     while isinstance(table, dict):
         part, table = next(iter(table.items()))

@@ -15,7 +15,7 @@ from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, SESSION_TAB
 from mixmon.session.load import read_session
 from mixmon.session.schema import BOUND, Either, Number, Row, Table, Tables, ValueKind
 
-FULL = (Path(__file__).parent / "full.toml").read_text(encoding="utf-8")
+FULL = tomllib.loads((Path(__file__).parent / "full.toml").read_text(encoding="utf-8"))
 STRANGE = [True, "word", 3.5, [[True]], {"x": 1}, dt.date(2020, 2, 2)]
 
 Way = tuple[str, ...]
@@ -105,7 +105,7 @@ def mistakes_of(folder: Path, way: Way, value: Any, *, instead: bool = False) ->
 
     instead: of the key that `way` misspells by its last letter.
     """
-    tree = put(tomllib.loads(FULL), way, value)
+    tree = put(FULL, way, value)
     if instead:
         tree = without(tree, (*way[:-1], way[-1][:-1]))
     written = Written(tree)
@@ -183,7 +183,7 @@ def test_a_value_out_of_range(tmp_path: Path, name: str) -> None:
 @pytest.mark.parametrize("name", [name for name, (_, _, closed) in KEYS.items() if closed])
 def test_a_key_misspelt_by_a_letter(tmp_path: Path, name: str) -> None:
     way = KEYS[name][0]
-    value = tomllib.loads(FULL)
+    value = FULL
     for part in way:
         if isinstance(value, list):
             value = value[0]
