@@ -33,6 +33,7 @@ from mixmon.report.units import unit_named
 from mixmon.session.model import Session
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import simulate
+from mixmon.watch.history import SECOND_ROWS
 from mixmon.watch.observer import Observer
 from mixmon.watch.snapshot import Snapshot
 
@@ -51,9 +52,10 @@ def moments(name: str, seed: int, at_s: float) -> tuple[Session, Snapshot, Snaps
     then: Snapshot | None = None
     for frames in simulation:
         for rows in pipeline.feed(frames):
-            observer.feed(rows)
-            now = observer.snapshot()
-            then = then or (now if now.elapsed_s >= at_s else None)
+            for first in range(0, len(rows), SECOND_ROWS):
+                observer.feed(rows.take(slice(first, first + SECOND_ROWS)))
+                now = observer.snapshot()
+                then = then or (now if now.elapsed_s >= at_s else None)
     for rows in pipeline.flush():
         observer.feed(rows)
     observer.flush()
