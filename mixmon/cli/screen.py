@@ -101,7 +101,7 @@ def show(
     from mixmon.dashboard.app import DashboardOptions, run
 
     settings = load_settings(arguments.config)
-    sound, faults = _sound_of(arguments.sound, settings)
+    speaker, faults = _speaker_of(arguments.sound, settings)
     for fault in faults:
         talk(fault)
     asked = acceptance is not None and acceptance.at is None
@@ -110,7 +110,9 @@ def show(
     end = time.monotonic() + (getattr(arguments, "duration", None) or math.inf)
     chosen = DashboardOptions(
         units=_units_set(worker.binding, arguments.units, settings),
-        sound=sound or (lambda _pattern, _words: None),
+        sound=speaker,
+        program=speaker.program,
+        change_program=speaker.change,
         said="; ".join(faults),
         keep=lambda begin, end: _keep_changes(settings, begin, end),
         speed=speed,
@@ -131,9 +133,7 @@ def show(
             worker.close()
             for line in run_lines(worker):
                 talk(line, quiet=arguments.quiet)
-            if sound is not None:
-                sound("clear", "")
-                sound.wait(LAST_WORDS_S)
+            speaker.close()
     return _conclude(end_by, asked=stopping.asked)
 
 
@@ -167,21 +167,18 @@ def _first_of(said: bool | None, settings: Settings, key: str) -> bool:
     return bool(settings.get(key, True)) if said is None else said
 
 
-def _sound_of(command: str | None, settings: Settings) -> tuple[Sound | None, tuple[str, ...]]:
+def _speaker_of(command: str | None, settings: Settings) -> tuple[Speaker, tuple[str, ...]]:
     """The program of the command line, else that of the settings; with it what in them cannot be used.
 
     Raises:
         UsageError: there is no such program as the command line names.
     """
     if command is not None:
-        return Sound(command), settings.faults
-    kept = settings.get("sound")
-    if kept is None:
-        return None, settings.faults
+        return Speaker(command), settings.faults
     try:
-        return Sound(kept), settings.faults
+        return Speaker(settings.get("sound", "")), settings.faults
     except UsageError as error:
-        return None, (*settings.faults, f"{settings.path}: {error}")
+        return Speaker(), (*settings.faults, f"{settings.path}: {error}")
 
 
 def _units_set(binding: Binding, said: str | None, settings: Settings) -> tuple[Unit, ...]:
@@ -196,14 +193,59 @@ def _units_set(binding: Binding, said: str | None, settings: Settings) -> tuple[
 
 
 def changed_settings(begin: State, end: State) -> dict[str, Value]:
-    """What keys have changed, by the keys of the settings."""
+    """What keys and commands have changed, by the keys of the settings."""
     before, after = _kept_choices(begin), _kept_choices(end)
     return {key: value for key, value in after.items() if value != before[key]}
 
 
 def _kept_choices(state: State) -> dict[str, Value]:
     view = state.options
-    return {"palette": state.palette, "order": view.order, "scale": view.scale, "unit": view.unit.name}
+    return {
+        "palette": state.palette,
+        "order": view.order,
+        "scale": view.scale,
+        "unit": view.unit.name,
+        "screen_inch": view.screen_inch,
+        "distance_m": view.distance_m,
+        "blink": view.blink,
+        "bell": state.bell,
+        "sound": state.sound,
+    }
+
+
+class Speaker:
+    """What sounds go to: `program`, started by a `Sound`, or nothing; another program may take its place.
+
+    Raises:
+        UsageError: there is no such program.
+    """
+
+    def __init__(self, program: str = "") -> None:
+        self.program = program
+        self._sound = Sound(program) if program else None
+        self._before: list[Sound] = []
+
+    def __call__(self, pattern: str, words: str) -> None:
+        """Sounds a pattern with words, if there is a program."""
+        if self._sound is not None:
+            self._sound(pattern, words)
+
+    def change(self, program: str) -> str:
+        """Another program, or none; gives why it cannot be, empty where it was done."""
+        try:
+            sound = Sound(program) if program else None
+        except UsageError as error:
+            return str(error)
+        self("clear", "")
+        self._before += [self._sound] if self._sound is not None else []
+        self.program, self._sound = program, sound
+        return ""
+
+    def close(self, longest_s: float = LAST_WORDS_S) -> None:
+        """Ends what sounds; each program may take so long for it."""
+        self("clear", "")
+        for sound in (*self._before, *([self._sound] if self._sound is not None else [])):
+            sound.wait(longest_s)
 
 
 def _conclude(end_by: int, *, asked: bool) -> int:

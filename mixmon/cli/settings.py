@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from mixmon.dashboard.palettes import PALETTES
-from mixmon.dashboard.scene import ORDERS, SCALES
+from mixmon.dashboard.scene import DISTANCES_M, ORDERS, SCALES, SCREENS_INCH
 from mixmon.errors import reason_of
 from mixmon.record.run_writer import PRIVATE_FOLDER, write_whole
 from mixmon.report.units import UNIT_NAMES
@@ -56,12 +56,15 @@ KEYS: Final[Mapping[str, Key]] = {
         lambda value: _is_number(value) and value in SCALES, " | ".join(f"{scale:g}" for scale in SCALES)
     ),
     "unit": _one_of(*UNIT_NAMES),
-    "screen_inch": _between(5.0, 100.0),
-    "distance_m": _between(0.2, 20.0),
+    "screen_inch": _between(*SCREENS_INCH),
+    "distance_m": _between(*DISTANCES_M),
     "bell": _TRUE_OR_FALSE,
     "blink": _TRUE_OR_FALSE,
     "mouse": _TRUE_OR_FALSE,
-    "sound": Key(lambda value: isinstance(value, str) and bool(value.strip()), "a program and its arguments"),
+    "sound": Key(
+        lambda value: isinstance(value, str) and bool(not value or value.strip()),
+        'a program and its arguments, or "" for none',
+    ),
 }
 """All keys; screen_inch and distance_m: for which screen and from where the help says what can be read."""
 

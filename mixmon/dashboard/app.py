@@ -34,6 +34,7 @@ from textual.widget import Widget
 
 from mixmon.dashboard.commands import ScreenCommand, command_palette, key_commands
 from mixmon.dashboard.controls import Controls, Errand
+from mixmon.dashboard.keys import Asked
 from mixmon.dashboard.palettes import Look, palette
 from mixmon.dashboard.readouts import ReadoutHold, SoundCues, SoundPattern
 from mixmon.dashboard.scene import ORDER_WORDS, ORDERS, SCALES, KnownSensors, Scene, Setting, ViewOptions
@@ -351,6 +352,8 @@ class DashboardOptions:
     screen_inch, distance_m  screen and distance for which the help says what can be read
     bell        ring once for new priority-1 alarms, and when a dwell is done or a pull was kept
     sound       called with each pattern of `SoundPattern` and a few words
+    program     what `sound` starts, to begin with; empty: nothing
+    change_program  makes `sound` start another program, or none; gives why it cannot, empty where it was done
     caution     to be accepted first; empty: nothing is asked
     accepted    called once when it was
     over        called at every tick: True ends the screens
@@ -369,6 +372,8 @@ class DashboardOptions:
     blink: bool = True
     bell: bool = True
     sound: Callable[[str, str], None] = lambda _pattern, _words: None
+    program: str = ""
+    change_program: Callable[[str], str] = lambda _program: ""
     speed: float | None = 1.0
     screen_inch: float = 15.6
     distance_m: float = 2.0
@@ -395,7 +400,13 @@ class DashboardOptions:
             order=self.order,
             scale=self.scale,
         )
-        return State(view, palette=self.palette or ("print" if colour else "mono"), speed=self.speed)
+        return State(
+            view,
+            palette=self.palette or ("print" if colour else "mono"),
+            speed=self.speed,
+            bell=self.bell,
+            sound=self.program,
+        )
 
 
 class Dashboard(App[int], inherit_bindings=False):
@@ -425,6 +436,7 @@ class Dashboard(App[int], inherit_bindings=False):
         self._shown_at = clock()
         self._drawn_at = clock()
         self._heard = SoundCues()
+        self._program = options.program
         self.terminal_gone = options.gone
         self._titled = ""
         self._title_kept = False
@@ -487,10 +499,23 @@ class Dashboard(App[int], inherit_bindings=False):
         """What the controls ask for, and a picture of what has changed."""
         if self.controls.leave:
             self.exit(STOPPED if self.controls.interrupted else LEFT)
+        self._follow_program()
         errand, self.controls.errand = self.controls.errand, None
         if errand is not None:
             self._run_errand(errand)
         self.tick()
+
+    def _follow_program(self) -> None:
+        """Another program for sounds where one was typed; one that cannot be started changes nothing."""
+        wanted = self.controls.state.sound
+        if wanted == self._program:
+            return
+        why_not = self._options.change_program(wanted)
+        if why_not:
+            self.controls.state = replace(self.controls.state, sound=self._program)
+        else:
+            self._program = wanted
+        self.controls.tell(why_not or f"sound program: {wanted or 'none'}", self._clock())
 
     def _run_errand(self, errand: Errand) -> None:
         scene, state, at = self.scene(), self.controls.state, datetime.now(UTC)
@@ -527,7 +552,35 @@ class Dashboard(App[int], inherit_bindings=False):
             "all rows as text, to the terminal's clipboard",
             lambda: self._copy(page_text(self.scene(), self.controls.state, datetime.now(UTC))),
         )
-        return [*key_commands(self.controls.state.page, live=live, press=self.press), *orders, table]
+        keys = key_commands(self.controls.state.page, live=live, press=self.press)
+        return [*keys, *orders, *self._setting_commands(), table]
+
+    def _setting_commands(self) -> list[ScreenCommand]:
+        """What has no key, is changed here, and kept with the other settings."""
+        state, options = self.controls.state, self.controls.state.options
+        asked = (
+            (Asked.DISTANCE, f"{options.distance_m:g} m", "from where it is read: ? says what can be"),
+            (Asked.SCREEN, f"{options.screen_inch:g} inch", "across its corners: ? says what can be read"),
+            (Asked.SOUND, state.sound or "none", "started with a pattern and words for each alarm"),
+        )
+        switched = (
+            ("bell", state.bell, "ring the terminal's bell for what is new", self.controls.toggle_bell),
+            ("blinking", options.blink, "what is pressing blinks", self.controls.toggle_blink),
+        )
+        return [
+            *(ScreenCommand(f"{one.value}: {now}", say, partial(self._ask, one)) for one, now, say in asked),
+            *(
+                ScreenCommand(f"{name}: turn {'off' if on else 'on'}", words, partial(self._do_now, toggle))
+                for name, on, words, toggle in switched
+            ),
+        ]
+
+    def _ask(self, asked: Asked) -> None:
+        self._do_now(partial(self.controls.ask_setting, asked))
+
+    def _do_now(self, change: Callable[[float], None]) -> None:
+        change(self._clock())
+        self.tick()
 
     def _set_order(self, order: str) -> None:
         self.controls.set_order(order, self._clock())
@@ -618,7 +671,7 @@ class Dashboard(App[int], inherit_bindings=False):
             return  # what is passed over on the way to another place is no news
         for pattern, words in signs:
             self._options.sound(pattern, words)
-        if self._options.bell and any(
+        if self.controls.state.bell and any(
             pattern in {SoundPattern.URGENT, SoundPattern.DONE} for pattern, _ in signs
         ):
             self.bell()

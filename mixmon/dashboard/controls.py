@@ -17,7 +17,7 @@ from typing import Final
 from mixmon.dashboard.keys import EXPORTABLE_PAGES, PICTURED_PAGES, Asked, Page, Prompt
 from mixmon.dashboard.palettes import PALETTES
 from mixmon.dashboard.pointing import choice_at, key_at
-from mixmon.dashboard.scene import ORDER_WORDS, ORDERS, Scene
+from mixmon.dashboard.scene import DISTANCES_M, ORDER_WORDS, ORDERS, SCREENS_INCH, Scene
 from mixmon.dashboard.screens import checks, identity, trims
 from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.events import line_at
@@ -230,6 +230,13 @@ _PAGES: Final = {
 }
 
 
+_LENGTHS: Final = {
+    Asked.DISTANCE: ("distance_m", DISTANCES_M, "m"),
+    Asked.SCREEN: ("screen_inch", SCREENS_INCH, "inch"),
+}
+"""Settings that are a length: the option, from what to what, and its unit."""
+
+
 class Errand(Enum):
     """What a key asks for that is done outside the screens' rows."""
 
@@ -294,6 +301,28 @@ class Controls:
         """The order of the cylinders, one of ORDERS."""
         self._change_view(order=order)
         self.tell(ORDER_WORDS[order], now_s)
+
+    def ask_setting(self, asked: Asked, now_s: float) -> None:
+        """Asks for a setting that has no key; what holds now is the answer to begin with."""
+        options = self.state.options
+        held = {
+            Asked.DISTANCE: ("viewing distance, m", f"{options.distance_m:g}"),
+            Asked.SCREEN: ("screen size, inch", f"{options.screen_inch:g}"),
+            Asked.SOUND: ("sound program, empty for none", self.state.sound),
+        }
+        question, typed = held[asked]
+        self._now = now_s
+        self._change_state(prompt=Prompt(asked, question, typed=typed), message="")
+
+    def toggle_bell(self, now_s: float) -> None:
+        """The terminal's bell rings, or not."""
+        self._change_state(bell=not self.state.bell)
+        self.tell(f"bell: {'on' if self.state.bell else 'off'}", now_s)
+
+    def toggle_blink(self, now_s: float) -> None:
+        """What is pressing blinks, or not."""
+        self._change_view(blink=not self.state.options.blink)
+        self.tell(f"blinking: {'on' if self.state.options.blink else 'off'}", now_s)
 
     def tell(self, words: str, now_s: float) -> None:
         """Shows words on the last line for MESSAGE_S."""
@@ -682,6 +711,8 @@ class Controls:
             self._go_to_time(words)
         elif asked is Asked.FIND:
             self._change_state(wanted=words, first=0)
+        elif asked is Asked.SOUND or asked in _LENGTHS:
+            self._take_setting(asked, words)
         elif not words:
             self.tell("no text was given: nothing changed", self._now)
         elif asked is Asked.NOTE:
@@ -694,6 +725,22 @@ class Controls:
             self._send(NoteText(checks.note_text(self.state.check, asked.value, words)))
         elif self.state.alarm is not None:
             self._send(silence_command(asked, self.state.alarm, words))
+
+    def _take_setting(self, asked: Asked, words: str) -> None:
+        """The sound program, the viewing distance or the size of the screen, as typed."""
+        if asked is Asked.SOUND:
+            self._change_state(sound=words)
+            return
+        option, (least, most), unit = _LENGTHS[asked]
+        try:
+            value = float(words.removesuffix(unit).strip().replace(",", "."))
+        except ValueError:
+            value = math.nan
+        if least <= value <= most:
+            self._change_view(**{option: value})
+            self.tell(f"{asked.value}: {value:g} {unit}; ? says what can be read", self._now)
+        else:
+            self.tell(f"{words}: not set; expected {least:g} to {most:g} {unit}", self._now)
 
     def _toggle_pause(self) -> None:
         self._send(Resume() if self.state.paused else Pause())

@@ -34,6 +34,9 @@ class Asked(Enum):
     RECORD_OFF = "record off"
     LEAVE = "leave"
     GO_TO = "go to"
+    DISTANCE = "viewing distance"
+    SCREEN = "screen size"
+    SOUND = "sound program"
 
 
 _CARET_KEYS = frozenset({"left", "right", "home", "end"})

@@ -111,6 +111,7 @@ def _colour_looks(k: _Inks) -> dict[str, Look]:
     return {
         "text": page,
         "strong": replace(page, bold=True),
+        "picked": replace(page, bold=True),  # the chosen cylinder in a picture; the pointer looks for it
         "dim": Look(k.dim, k.ground),
         "label": Look(k.dim, k.ground),
         "gone": Look(k.dim, k.ground),
@@ -154,6 +155,7 @@ def _colour_looks(k: _Inks) -> dict[str, Look]:
 
 _MONO_LOOKS: Final = {
     "strong": Look(bold=True),
+    "picked": Look(bold=True),
     "gone-strong": Look(bold=True),
     "big": Look(bold=True),
     "big-over": Look(bold=True),

@@ -6,10 +6,11 @@ lies there. So a screen that is arranged anew needs nothing here.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from mixmon.dashboard.keys import Page
+from mixmon.dashboard.keys import PICTURED_PAGES, Page
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens import checks
 from mixmon.dashboard.screens.pages import State, draw
@@ -56,14 +57,50 @@ def choice_at(scene: Scene, state: State, size: tuple[int, int], x: int, y: int)
         row = _draw_as(scene, candidate, size)[y]
         if _is_marked(row, scene.marks.chosen, x, by_cell=state.page is Page.BALANCE):
             return candidate
-    return None
+    return _nearest_drawn(scene, state, size, x, y) if state.page in PICTURED_PAGES else None
+
+
+_NEAR_ROWS = 3
+"""Rows from the pointer to a line that is meant, and as much across. Our choice: a hand in a glove."""
+
+
+def _nearest_drawn(scene: Scene, state: State, size: tuple[int, int], x: int, y: int) -> State | None:
+    """The state with the cylinder whose line or bar is nearest to the pointer; None where none is near."""
+    found: list[tuple[float, State]] = []
+    for candidate in _each_cylinder(scene, state):
+        rows = _draw_as(scene, candidate, size)
+        near = range(max(y - _NEAR_ROWS, 0), min(y + _NEAR_ROWS + 1, len(rows) - 1))
+        away = (math.hypot(j - y, _cells_away(rows[j], x) * CELL_SHARE) for j in near)
+        found.append((min(away, default=math.inf), candidate))
+    nearest, chosen = min(found, key=lambda one: one[0])
+    return chosen if nearest <= _NEAR_ROWS else None
+
+
+CELL_SHARE = 0.5
+"""Width of a cell in its heights: usual fonts (common practice, no source)."""
+
+
+def _cells_away(row: Row, x: int) -> float:
+    """Cells from column x to what is drawn of the chosen cylinder in a row; infinite where nothing is."""
+    at, nearest = 0, math.inf
+    for text, style in row:
+        begin, at = at, at + cells(text)
+        if style == "picked":
+            drawn = (begin + i for i, char in enumerate(text) if not char.isspace())
+            nearest = min(nearest, *(abs(place - x) for place in drawn), math.inf)
+    return nearest
+
+
+def _each_cylinder(scene: Scene, state: State) -> Iterator[State]:
+    """The states with one cylinder of each node chosen."""
+    for node in scene.setting.nodes:
+        yield replace(state, options=replace(state.options, chosen=node.cylinders[0]))
 
 
 def _candidates(scene: Scene, state: State) -> Iterator[State]:
     """The states of which one may be meant by a place on this screen."""
     if state.page in {Page.WATCH, Page.PULLS, Page.BUS}:
-        for node in scene.setting.nodes:
-            yield replace(state, options=replace(state.options, chosen=node.cylinders[0]))
+        yield from _each_cylinder(scene, state)
     elif state.page is Page.BALANCE:
         axes = scene.setting.session.axes
         for rpm in axes.rpm or (None,):

@@ -131,6 +131,10 @@ _SAMPLE_STATES: Final = tuple(SampleState)
 SCALES: Final = (6.0, 12.0, 24.0)
 """Reach of a bar to either side, percent of fuel. Our choice: doubling; usual spreads fill the middle one."""
 
+DISTANCES_M: Final = (0.2, 20.0)
+SCREENS_INCH: Final = (5.0, 100.0)
+"""From what to what a viewing distance and a screen may be. Our choice: more than any cell has."""
+
 ORDERS: Final = ("firing", "bank", "worst")
 """In the order in which a key goes through them; worst: what needs the most change first."""
 

@@ -115,15 +115,15 @@ class Hand:
         self.controls = Controls(State(OPTIONS, page=page, **state), tuple(UNITS.values()), self.sent.append)
 
     def rows(self):
-        return text(draw(self._seen(), self.controls.state, *self.size))
+        return text(draw(self.seen(), self.controls.state, *self.size))
 
     def click(self, words, *, after=0):
         """Clicks the first row that contains the words, on their first character."""
         y, line = next((y, line) for y, line in enumerate(self.rows()) if words in line and y >= after)
-        self.controls.point(self.size, line.index(words), y, self._seen(), 100.0)
+        self.controls.point(self.size, line.index(words), y, self.seen(), 100.0)
         return self.controls.state
 
-    def _seen(self):
+    def seen(self):
         return scene(self.shown, options=self.controls.state.options)
 
 
@@ -145,6 +145,30 @@ def test_a_click_on_a_cylinder_picks_it(page, size):
     hand = Hand(page, snapshot(pulls=pull_review()), size)
     words = "S-105" if page is Page.BUS else "   5 " if page is Page.PULLS else " 5   0.8"
     assert hand.click(words).options.chosen == 5
+
+
+@pytest.mark.parametrize("size", [(120, 40), (80, 24)])
+def test_a_click_near_a_line_of_a_picture_picks_its_cylinder(size):
+    """Of cylinders whose lines stand apart the number at the edge is in the row of the line."""
+    hand = Hand(Page.PULLS, snapshot(pulls=pull_review()), size, picture=size[0] < 120)
+    rows = hand.rows()
+    top = next(y for y, line in enumerate(rows) if "WHICH CYLINDER" in line)
+    for cylinder in (2, 3, 2):
+        y = next(
+            y for y, line in enumerate(hand.rows()[top:], top) if line[:80].split()[-1:] == [str(cylinder)]
+        )
+        hand.controls.point(size, 20, y, hand.seen(), 100.0)
+        assert hand.controls.state.options.chosen == cylinder
+    before = hand.controls.state
+    hand.controls.point(size, 1, top, hand.seen(), 100.0)
+    assert hand.controls.state == before
+
+
+def test_a_click_on_a_bar_of_the_balance_picks_its_cylinder():
+    hand = Hand(Page.BALANCE, snapshot(balance=balance()), (120, 40))
+    y = next(y for y, line in enumerate(hand.rows()) if line[:6].strip() == "5")
+    hand.controls.point((120, 40), 3, y, hand.seen(), 100.0)
+    assert hand.controls.state.options.chosen == 5
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -218,10 +242,10 @@ class Bench:
         raise AssertionError(command)
 
 
-def in_app(steps, shown=None, size=(80, 24)):
+def in_app(steps, shown=None, size=(80, 24), options=None):
     async def go():
         bench = Bench(shown)
-        app = Dashboard(bench, DashboardOptions(tuple(UNITS.values())), lambda: 1000.0)
+        app = Dashboard(bench, options or DashboardOptions(tuple(UNITS.values())), lambda: 1000.0)
         async with app.run_test(size=size) as pilot:
             await steps(app, pilot)
 
@@ -241,6 +265,40 @@ def test_a_command_is_found_by_its_words_and_done_by_enter_and_keys_do_not_pass_
         assert len(app.screen_stack) == 1
 
     in_app(steps)
+
+
+def test_settings_without_a_key_are_changed_by_commands():
+    """Viewing distance, size of the screen, the sound program, bell and blinking."""
+    programs = []
+    options = DashboardOptions(
+        tuple(UNITS.values()),
+        program="say",
+        change_program=lambda program: programs.append(program) or ("no such program" if program else ""),
+    )
+
+    async def steps(app, pilot):
+        def do(begin):
+            next(one for one in app.commands() if one.title.startswith(begin)).do()
+
+        async def answer(begin, words):
+            do(begin)
+            await pilot.press("ctrl+u", *words, "enter")
+            return app.controls.state.message
+
+        assert "viewing distance: 0.6 m" in await answer("viewing distance: 2 m", "0.6")
+        assert "screen size: 24 inch" in await answer("screen size: 15.6 inch", "24")
+        assert "not set; expected 0.2 to 20 m" in await answer("viewing distance: 0.6 m", "far")
+        assert "no such program" in await answer("sound program: say", "shout")
+        assert app.controls.state.sound == "say"
+        assert "sound program: none" in await answer("sound program: say", "")
+        do("bell: turn off")
+        do("blinking: turn off")
+        state = app.controls.state
+        assert (state.options.distance_m, state.options.screen_inch) == (0.6, 24.0)
+        assert (state.bell, state.options.blink, state.sound) == (False, False, "")
+        assert programs == ["shout", ""]
+
+    in_app(steps, options=options)
 
 
 def test_the_mouse_reaches_the_screens():

@@ -182,7 +182,7 @@ class _BarField:
         if merged and bar.after is not None and math.isfinite(bar.after[0]):
             at = self.at(bar.after[0])
             cells[at] = cells[at] if cells[at] == self.signs.point else self.signs.hollow
-        style = "dim" if later else "strong" if bar.bold else "text"
+        style = "dim" if later else "picked" if bar.bold else "text"
         line, words = "".join(cells), "" if later else bar.words
         segments: list[Segment] = [
             (fit("" if later else bar.label, self.name - 1, right=True) + " ", style),

@@ -307,7 +307,7 @@ class Plot:
         values = np.array([one.value for one in labels], np.float64)
         row = self._cells_of(np.full(len(labels), self.x.high), values)[1]
         wanted = shared * row.astype(np.float64)
-        weights = np.array([_THICK_WEIGHT if one.style == "strong" else 1.0 for one in labels])
+        weights = np.array([_THICK_WEIGHT if one.style in {"strong", "picked"} else 1.0 for one in labels])
         places = _spread_places(wanted, weights, self.height * shared)
         lines: list[list[Segment]] = [[] for _ in range(self.height)]
         for label, place in zip(labels, places, strict=True):

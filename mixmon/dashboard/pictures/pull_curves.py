@@ -215,7 +215,7 @@ def _curve_rows(
     for node in thick:
         _draw_node(plot, table, view, needs, node)
         for x, value, h in zip(centres, needs[:, node], half[:, node], strict=True):
-            plot.span(float(x), float(value - h), float(value + h), "strong")
+            plot.span(float(x), float(value - h), float(value + h), _style_of(view, node))
     _draw_earlier(plot, review, view, against)
     return plot.rows(unit="rpm")
 
@@ -254,7 +254,7 @@ def _draw_node(plot: Plot, table: PullTable, view: PullView, needs: Floats, node
     """One cylinder's line, what is hatched in it, and its number at the edge."""
     column = needs[:, node]
     bold = node in {view.chosen, view.leanest}
-    style = "strong" if bold else "dim"
+    style = _style_of(view, node)
     centres = np.array(table.bands.centres)
     plot.line(centres, column, style, bold=bold)
     known = np.flatnonzero(np.isfinite(column))
@@ -267,6 +267,10 @@ def _draw_node(plot: Plot, table: PullTable, view: PullView, needs: Floats, node
             level = float(np.interp(band, known, column[known]))
             low, high = table.bands.edges[band], table.bands.edges[band + 1]
             plot.hatch(max(low, plot.x.low), min(high, plot.x.high), level, sign, style)
+
+
+def _style_of(view: PullView, node: int) -> str:
+    return "picked" if node == view.chosen else "strong" if node == view.leanest else "dim"
 
 
 def _hatch_sign(table: PullTable, view: PullView, band: int, node: int) -> str:

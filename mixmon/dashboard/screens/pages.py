@@ -52,6 +52,8 @@ class State:
     digit      the digit key pressed last, and when: two keys make 10 to 16
     leaving    q was pressed once
     moment     the chosen one of a replay's time line
+    bell       the terminal's bell rings
+    sound      program that is started for each alarm; empty: none
     """
 
     options: ViewOptions
@@ -78,6 +80,8 @@ class State:
     paused: bool = False
     speed: float | None = 1.0
     moment: Moment | None = None
+    bell: bool = True
+    sound: str = ""
 
 
 _SAME_BEGINNING = 24
