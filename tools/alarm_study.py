@@ -37,6 +37,7 @@ from mixmon.simulate.simulation import EPOCH_NS, Simulation, simulate
 S = 1_000_000_000
 LEAN = placeholder_rules()[0]
 PIECE_NS = 10_000_000
+AFTER_STEP_S = 0.2
 _DBC = Path(__file__).parents[1] / "dbc"
 WARM = (Part("off", "off", 2.0, 0.0, 0.0), Part("start", "start", 26.0, 1000.0, 3.0))
 
@@ -142,8 +143,7 @@ def lateness(simulation: Simulation) -> Lateness:
         Alarms(placeholder_rules(), simulation.session.chain.nodes),
     )
     said: list[tuple[int, AlarmEvent]] = []
-    warm = int(np.searchsorted(frames.t, EPOCH_NS + round(sum(part.seconds for part in WARM) * S)))
-    for piece in (frames.take(slice(0, warm)), *pieces(frames.take(slice(warm, None)))):
+    for piece in _pieces_of_steps(simulation, frames):
         for rows in pipeline.feed(piece):
             said += [(int(piece.t[-1]), r) for r in alarms.feed(rows) if r.announced]
     for position, moments in expected.items():
@@ -161,6 +161,19 @@ def lateness(simulation: Simulation) -> Lateness:
     found.missed += simulation.session.engine.cylinders - sum(map(len, expected.values()))
     found.others = len(said)
     return found
+
+
+def _pieces_of_steps(simulation: Simulation, frames: FrameBlock) -> Iterator[FrameBlock]:
+    """Pieces as a bus gives them while fuel is stepped and shortly after; in one piece between two steps."""
+    steps = simulation.world.timeline.steps
+    done = 0
+    for step, after in zip(steps[::2], steps[1::2], strict=True):
+        edges = EPOCH_NS + np.rint(np.array([step.t_s, after.t_s + AFTER_STEP_S]) * S)
+        begin, end = np.searchsorted(frames.t, edges).tolist()
+        yield frames.take(slice(done, begin))
+        yield from pieces(frames.take(slice(begin, end)))
+        done = end
+    yield frames.take(slice(done, None))
 
 
 def pieces(frames: FrameBlock) -> Iterator[FrameBlock]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 
 import confusion
 import numpy as np
@@ -31,6 +32,7 @@ SLOW = 4
 NODES = (Node(1, (1,)), Node(2, (2, 3)), Node(3, (4,)))
 
 
+@functools.cache
 def rows() -> tuple[Engine, CylinderBlock]:
     """A burst of five in the cylinder of a slow sensor before a cut, in the cut's wake, and later."""
     lags = [(0.085, 0.085, 0.020)] * 8
@@ -70,7 +72,7 @@ def test_lags_that_are_given_are_kept() -> None:
 
 def test_what_is_learnt_does_not_depend_on_the_blocks() -> None:
     _, block = rows()
-    same_for_all_splits(len(block), lambda pieces: list(map(repr, events(block, pieces))))
+    same_for_all_splits(len(block), lambda pieces: list(map(repr, events(block, pieces))), most=100)
 
 
 def test_a_lag_holds_for_what_begins_after_the_cut_and_in_every_later_stretch() -> None:
