@@ -14,7 +14,7 @@ from enum import Enum
 from functools import partial
 from typing import Final
 
-from mixmon.dashboard.keys import EXPORTABLE_PAGES, PICTURED_PAGES, Asked, Page, Prompt
+from mixmon.dashboard.keys import EXPORTABLE_PAGES, PICTURED_PAGES, Asked, Page, Prompt, is_live_only
 from mixmon.dashboard.palettes import PALETTES
 from mixmon.dashboard.pointing import choice_at, key_at
 from mixmon.dashboard.scene import DISTANCES_M, ORDER_WORDS, ORDERS, SCREENS_INCH, Scene
@@ -280,10 +280,18 @@ class Controls:
             self.errand = Errand.EXPORT
             return
         action = self._page_actions().get(key) or self._common_actions().get(key)
-        if action is not None:
+        if scene.live.replay_position is not None and self._would_record(key):
+            self.tell("a replay records nothing: no notes, marks or checks", now_s)
+        elif action is not None:
             action()
         elif key in _DIGIT_KEYS:
             self._pick_cylinder(key)
+
+    def _would_record(self, key: str) -> bool:
+        """Whether the key records something; at the identity of the check list enter opens its steps."""
+        opens = self.state.page is Page.CHECKS and self.state.check == checks.IDENTITY_CHECK
+        name = "space" if key == " " else key
+        return is_live_only(self.state.page, name) and not (opens and key == "enter")
 
     def point(self, size: tuple[int, int], x: int, y: int, scene: Scene, now_s: float) -> None:
         """Chooses what lies at column `x` of row `y`, or presses the key that the last line names there."""

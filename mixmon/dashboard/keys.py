@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from enum import Enum, StrEnum
 from typing import Final
 
-from mixmon.dashboard.text import Row, clean, fit_row
+from mixmon.dashboard.text import Row, clean, fit_row, wrap
 from mixmon.dashboard.text import width as cells
 
 # ----------------------------------------------------------------------------------------------------
@@ -99,9 +99,16 @@ def prompt_row(prompt: Prompt, width: int) -> Row:
     )
 
 
-def message_row(words: str, width: int) -> Row:
-    """The program's answer to a key."""
-    return fit_row([(f" {clean(words)}", "prompt")], width, "prompt")
+_MOST_MESSAGE_ROWS = 3
+"""Our choice: a refusal says why and what to do; on 80 columns the longest ones need three."""
+
+
+def message_rows(words: str, width: int, height: int) -> list[Row]:
+    """The program's answer to a key, as many rows as it needs and the screen can spare."""
+    most = min(_MOST_MESSAGE_ROWS, max(height // 4, 1))
+    lines = wrap(clean(words), max(width - 2, 1))
+    last = [" ".join(lines[most - 1 :])] if lines[most - 1 :] else []
+    return [fit_row([(f" {line}", "prompt")], width, "prompt") for line in (*lines[: most - 1], *last)]
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -134,6 +141,7 @@ class KeyBinding:
     long     for the help
     pages    where it works; empty: everywhere
     replay   only while a recording is played
+    live     only while live buses are watched: a replay records nothing
     """
 
     name: str
@@ -141,6 +149,7 @@ class KeyBinding:
     long: str
     pages: frozenset[Page] = frozenset()
     replay: bool = False
+    live: bool = False
 
 
 def _on_pages(*pages: Page) -> frozenset[Page]:
@@ -154,8 +163,8 @@ PICTURED_PAGES: Final = _on_pages(Page.BALANCE, Page.PULLS, Page.TRIMS, Page.ALA
 """The screens on which a picture can take the place of the table."""
 
 BINDINGS: Final = (
-    KeyBinding("space", "mark", "mark this moment, dated back 2 s"),
-    KeyBinding("r", "record", "start recording; again: stop it, after a question"),
+    KeyBinding("space", "mark", "mark this moment, dated back 2 s", live=True),
+    KeyBinding("r", "record", "start recording; again: stop it, after a question", live=True),
     KeyBinding("a", "ack", "acknowledge the chosen alarm, or the most pressing one"),
     KeyBinding("A", "ack all", "acknowledge all alarms that are on the screen"),
     KeyBinding("z", "shelve", "shelve the chosen alarm for 10 min, with a reason; again: unshelve it"),
@@ -172,7 +181,7 @@ BINDINGS: Final = (
     KeyBinding("c", "checks", "check list before the first pull"),
     KeyBinding("I", "identity", "identity step: which label is which cylinder, by fuel steps"),
     KeyBinding("/", "find", "events; find in them"),
-    KeyBinding("n", "note", "write a note"),
+    KeyBinding("n", "note", "write a note", live=True),
     KeyBinding("N", "notes", "all notes and marks"),
     KeyBinding("D", "digits", "decimals of lambda"),
     KeyBinding("C", "colours", "print, sunlight, mono, dark"),
@@ -207,10 +216,11 @@ BINDINGS: Final = (
         "passed",
         "the check has passed; type what was found; at the identity: open its steps",
         _on_pages(Page.CHECKS),
+        live=True,
     ),
-    KeyBinding("x", "failed", "the check has failed; type what was found", _on_pages(Page.CHECKS)),
-    KeyBinding("k", "skip", "skip the check, with a reason", _on_pages(Page.CHECKS)),
-    KeyBinding("o", "open", "open the check again", _on_pages(Page.CHECKS)),
+    KeyBinding("x", "failed", "the check has failed; type what was found", _on_pages(Page.CHECKS), live=True),
+    KeyBinding("k", "skip", "skip the check, with a reason", _on_pages(Page.CHECKS), live=True),
+    KeyBinding("o", "open", "open the check again", _on_pages(Page.CHECKS), live=True),
     KeyBinding("enter", "step", "the fuel step is typed; again: it is taken back", _on_pages(Page.STEPS)),
     KeyBinding(
         "arrows",
@@ -223,6 +233,7 @@ BINDINGS: Final = (
         "typed",
         "the sheet is typed into the engine control as it stands; by whom",
         _on_pages(Page.TRIMS),
+        live=True,
     ),
     KeyBinding("p", "again", "begin the fuel steps again, after a question", _on_pages(Page.STEPS)),
     KeyBinding(
@@ -278,8 +289,14 @@ _LAST_LINE_ORDER: Final = {
 
 
 def bindings(page: Page, *, live: bool) -> tuple[KeyBinding, ...]:
-    """The keys that work on a screen: those of a replay only where `live` is False."""
-    return tuple(b for b in BINDINGS if (not b.pages or page in b.pages) and not (b.replay and live))
+    """The keys that work on a screen: those of a replay where `live` is False, else those of live buses."""
+    here = (b for b in BINDINGS if not b.pages or page in b.pages)
+    return tuple(b for b in here if not (b.replay if live else b.live))
+
+
+def is_live_only(page: Page, name: str) -> bool:
+    """Whether the key of that name would record something on this screen, which a replay cannot."""
+    return any(b.live and b.name == name for b in BINDINGS if not b.pages or page in b.pages)
 
 
 def last_line(page: Page, *, live: bool, pulls: bool = True) -> tuple[tuple[str, str], ...]:
@@ -290,4 +307,4 @@ def last_line(page: Page, *, live: bool, pulls: bool = True) -> tuple[tuple[str,
     here = {b.name: b for b in bindings(page, live=live)}
     replay = () if live else (".", "[ ]", "{ }", "G", "< >")
     names = (*_LAST_LINE_ORDER[page][:2], *replay, *_LAST_LINE_ORDER[page][2:], "?")
-    return tuple((here[n].name, here[n].short) for n in names if n != "v" or pulls)
+    return tuple((here[n].name, here[n].short) for n in names if n in here and (n != "v" or pulls))

@@ -20,6 +20,7 @@ from dashboard.scenes import (
 
 from mixmon.dashboard.controls import Controls, Errand
 from mixmon.dashboard.keys import BINDINGS, EXPORTABLE_PAGES, Asked, Page, bindings, last_line
+from mixmon.dashboard.screens.checks import IDENTITY_CHECK
 from mixmon.dashboard.screens.pages import State
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.mixture.steady import Cell
@@ -483,3 +484,19 @@ def test_the_last_line_names_only_keys_that_work_here(page, live):
     assert set(line) <= here
     assert line[-1] == ("?", "keys")
     assert len(set(line)) == len(line)
+
+
+@pytest.mark.parametrize(
+    ("page", "keys"),
+    [(Page.WATCH, " rn"), (Page.NOTES, "n"), (Page.CHECKS, ["enter", *"xko"]), (Page.TRIMS, ["enter"])],
+)
+def test_keys_that_record_say_in_a_replay_that_nothing_is_recorded_before_anything_is_typed(page, keys):
+    for key in keys:
+        desk = Desk(replayed(), page=page)
+        state = desk.press(key)
+        assert (state.prompt, desk.sent) == (None, [])
+        assert "a replay records nothing" in state.message
+        offered = {short for _, short in last_line(page, live=False)}
+        assert not offered & {"mark", "record", "note", "passed", "failed", "skip", "open", "typed"}
+    identity = Desk(replayed(), page=Page.CHECKS, check=IDENTITY_CHECK)
+    assert identity.press("enter").page is Page.STEPS

@@ -121,10 +121,16 @@ def gaps_picture(scene: Scene, size: Size) -> list[Row]:
         return pane(title, "", nothing_to_draw("nothing is known yet", width, height - 1), width, height)
     name = scene.setting.label_width + 6
     strips, silent = _draw_gaps(seconds_key(seconds), max(width - name, 1), scene.marks.dot)
+    order, room = scene.order(), height - 2
+    shown = order if len(order) <= room else order[: room - 1]
     rows = []
-    for i in scene.order()[: height - 2]:
+    for i in shown:
         label = f" cyl {fit(scene.setting.labels[i], name - 6, right=True)} "
         rows.append(fit_row([(label, "strong"), *strips[i]], width))
+    if len(shown) < len(order):
+        rows.append(
+            fit_row([(f" {len(order) - len(shown)} more: a higher terminal shows them", "dim")], width)
+        )
     return pane(title, _gaps_answer(scene, silent), rows, width, height)
 
 
@@ -184,6 +190,9 @@ is within a hundredth of it then."""
 _LEAST_RISE_PERCENT: Final = 5.0
 """Oxygen by which a reading must rise to be drawn: our choice, a quarter of air."""
 
+_TITLE_CELLS: Final = 56
+"""Cells that the whole title takes, computed for a label of two digits and more."""
+
 _T63: Final = 1.0 - math.exp(-1.0)
 
 
@@ -200,7 +209,8 @@ class StepView:
 def response_picture(scene: Scene, node: int, size: Size) -> list[Row]:
     """The rise of every sensor into air at the newest fuel cut, as a share of its own rise."""
     width, height = size
-    title = f"IS THE SENSOR OF CYL {scene.setting.labels[node]} SLOW?  share of its rise into air"
+    title = f"IS THE SENSOR OF CYL {scene.setting.labels[node]} SLOW?"
+    title += "  share of its rise into air" if width >= _TITLE_CELLS else ""
     if width < LEAST_PLOT_COLUMNS or height < LEAST_PLOT_ROWS + 3:
         return []
     cut = _newest_cut(scene)
@@ -211,6 +221,11 @@ def response_picture(scene: Scene, node: int, size: Size) -> list[Row]:
     view = StepView(node, cut.t, scene.options.ascii, scene.setting.labels)
     answer, rows = _draw_steps(seconds_key(seconds), view, width, height - 2)
     return pane(title, answer, rows, width, height)
+
+
+def has_cut(scene: Scene) -> bool:
+    """Whether there is a fuel cut to be drawn."""
+    return _newest_cut(scene) is not None
 
 
 def _span_of_cut(t: int) -> tuple[int, int]:
@@ -266,4 +281,4 @@ def _steps_answer(s: Floats, share: Floats, view: StepView) -> str:
         return "this sensor, or all others, did not rise at this cut"
     late = float(at[view.node] - np.median(others))
     how = f"{abs(late):.2f} s {'after' if late >= 0 else 'before'} the others' median"
-    return f"63 % {how}"
+    return f"63 % {how} (dotted: the others)"

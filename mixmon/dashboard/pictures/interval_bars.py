@@ -155,7 +155,9 @@ class _BarField:
         """The numbers of the scale."""
         cells = [" "] * self.field
         free = 0
-        for value in self.reach.ticks(max(self.field // 8, 2)):
+        most = max(self.field // 8, 2)
+        few = self.reach.ticks(most)
+        for value in few if len(few) > 1 else self.reach.ticks(most + 2):
             text = signed(value, 0 if value == round(value) else 1)
             start = max(min(self.at(value) - len(text) // 2, self.field - len(text)), 0)
             if start >= free:

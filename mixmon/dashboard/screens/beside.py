@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Final
 
 from mixmon.dashboard.pictures.balance_bars import trim_picture
-from mixmon.dashboard.pictures.chain import gaps_picture, response_picture, volts_picture
+from mixmon.dashboard.pictures.chain import gaps_picture, has_cut, response_picture, volts_picture
 from mixmon.dashboard.pictures.plot import PANE_GAP, has_panes, nothing_to_draw, panes_beside
 from mixmon.dashboard.pictures.traces import Size, alarm_picture
 from mixmon.dashboard.scene import Scene
@@ -81,12 +81,15 @@ def picture_of_chain(scene: Scene) -> Drawing:
     def draw(size: Size) -> list[Row]:
         width, height = size
         if height >= _THREE_HIGH:
-            gaps = min(len(scene.setting) + 2, height // 3)
-            each = (height - gaps) // 2
+            cut = has_cut(scene)
+            gaps = min(
+                len(scene.setting) + 2, height - (2 * _LEAST_PANE if cut else _LEAST_PANE + _WORDS_PANE)
+            )
+            step = (height - gaps) // 2 if cut else _WORDS_PANE
             return [
-                *volts_picture(scene, (width, each)),
+                *volts_picture(scene, (width, height - gaps - step)),
                 *gaps_picture(scene, (width, gaps)),
-                *response_picture(scene, node, (width, height - gaps - each)),
+                *response_picture(scene, node, (width, step)),
             ]
         half = (width - PANE_GAP) // 2
         top = height // 2
@@ -96,6 +99,9 @@ def picture_of_chain(scene: Scene) -> Drawing:
 
     return draw
 
+
+_LEAST_PANE, _WORDS_PANE = 9, 8
+"""Rows of a picture below another at least, and of one that has words alone. Our choice."""
 
 _THREE_HIGH: Final = 30
 """Rows for three pictures, one below the other. Our choice: each still has a scale of some numbers."""

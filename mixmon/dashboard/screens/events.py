@@ -47,7 +47,9 @@ def notes_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int 
             time = scene.clock(t) if i == 0 else ""
             body.append(fit_row([(f" {time:>7}  ", "dim"), (line, "text")], width))
     if not body:
-        body = [blank(width), fit_row([("  no notes yet: n writes one, space marks a moment", "dim")], width)]
+        live = scene.live.replay_position is None
+        words = "no notes yet: n writes one, space marks a moment" if live else "no notes in this recording"
+        body = [blank(width), fit_row([(f"  {words}", "dim")], width)]
     return framed(head, body, sheet, first=first)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mixmon.dashboard.keys import Page, Prompt, last_line, message_row, prompt_row
+from mixmon.dashboard.keys import Page, Prompt, last_line, message_rows, prompt_row
 from mixmon.dashboard.scene import Scene, ViewOptions
 from mixmon.dashboard.screens.alarms import alarms_page
 from mixmon.dashboard.screens.balance import CellView, Place, balance_page
@@ -89,12 +89,13 @@ _SAME_BEGINNING = 24
 
 
 def draw(scene: Scene, state: State, width: int, height: int) -> list[Row]:
-    """The screen: `height` rows of `width` cells. Question or answer covers the last row."""
+    """The screen: `height` rows of `width` cells. Question or answer covers the last ones."""
     rows = _draw_with_timeline(scene, state, width, height)
     if state.prompt is not None:
         rows[-1:] = [prompt_row(state.prompt, width)]
     elif state.message and not _says_already(state.message, rows):
-        rows[-1:] = [message_row(state.message, width)]
+        told = message_rows(state.message, width, height)
+        rows[-len(told) :] = told
     return rows[:height]
 
 

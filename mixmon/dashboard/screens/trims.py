@@ -134,7 +134,8 @@ def _more_lines(scene: Scene, offer: TrimSheet) -> list[str]:
     lines = [*_entered_words(scene), *_part_lines(scene, offer)]
     if offer.outlook and not offer.withheld:
         lines.append(outlook_sentence(offer.outlook))
-    return [*lines, *(f"note: {sentence(note)}" for note in offer.notes)]
+    notes = [note for note in offer.notes if note.code is not BalanceNote.FUEL_LEFT_OVER]  # among the parts
+    return [*lines, *(f"note: {sentence(note)}" for note in notes)]
 
 
 def _entered_words(scene: Scene) -> list[str]:

@@ -8,6 +8,7 @@ from dashboard.scenes import NEEDS, OPTIONS, balance, scene, snapshot, text
 
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.pictures.balance_bars import need_answer, spread_answer, trim_picture
+from mixmon.dashboard.pictures.interval_bars import IntervalBar, interval_bars
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.note import note
@@ -106,3 +107,9 @@ def test_needs_are_numbers_too():
 def test_before_any_balance_the_screen_is_as_before():
     shown = scene(snapshot(balance=None))
     assert text(draw(shown, State(OPTIONS, page=Page.BALANCE, picture=True), 120, 40))
+
+
+def test_a_narrow_scale_has_more_than_its_zero():
+    bars = [IntervalBar("1", 4.2, 4.0, 4.4, False, ""), IntervalBar("2", -3.0, -3.1, -2.9, False, "")]
+    scale = text(interval_bars(bars, 44, 4, ascii_only=True))[0].split()
+    assert [word for word in scale if word not in {"cyl", "%", "0"}]

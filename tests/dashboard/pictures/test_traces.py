@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from dashboard.scenes import LEAN, OPTIONS, alarm, alarm_list, event, scene, ses
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.pictures.chain import gaps_picture, response_picture, volts_answer, volts_picture
 from mixmon.dashboard.pictures.traces import alarm_picture, event_picture, trend_picture
+from mixmon.dashboard.screens.beside import picture_of_chain
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.findings.events.event import Event, Kind
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -278,3 +280,18 @@ def test_the_watch_screen_has_a_trend_of_the_chosen_cylinder():
 
 def test_the_session_of_these_rows_is_that_of_the_scenes():
     assert len(session().chain.nodes) == N
+
+
+def test_nodes_that_have_no_room_are_counted():
+    lines = text(gaps_picture(seen(), (80, 8)))
+    assert sum(line.startswith(" cyl ") for line in lines) == 5
+    assert "3 more" in lines[-1]
+
+
+def test_the_bus_screen_gives_the_room_of_a_picture_without_data_to_the_others():
+    """Thirty rows: eight strips, the step of a sensor in words alone, and volts in all that is left."""
+    rows = text(picture_of_chain(seen(happened=()))((46, 30)))
+    starts = [i for i, line in enumerate(rows) if "?" in line]
+    assert [b - a for a, b in pairwise([*starts, 30])] == [12, 10, 8]
+    assert "IS THE SENSOR OF CYL" in rows[starts[2]]
+    assert "~" not in rows[starts[2]]

@@ -176,3 +176,10 @@ def test_a_pull_says_which_lag_of_the_sensors_was_taken():
 
 def drawn_words(shown, page):
     return " ".join(" ".join(text(draw(scene(shown), State(OPTIONS, page=page), 80, 30))).split())
+
+
+def test_a_message_is_whole_and_takes_as_many_rows_as_it_needs():
+    words = "fuel step: the engine control reports its trims; expected them typed there; type the step there"
+    rows = text(draw(scene(snapshot()), State(OPTIONS, message=words), 60, 24))
+    assert " ".join(" ".join(rows[-2:]).split()) == words
+    assert text(draw(scene(snapshot()), State(OPTIONS), 60, 24))[:-2] == rows[:-2]
