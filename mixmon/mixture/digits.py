@@ -253,12 +253,14 @@ class _Extreme:
         others, step: float64[k, n]; minus infinity where a reading says nothing.
         """
         heard = np.where(np.isfinite(others), others, np.nan)
+        stayed = self.stayed + np.arange(1, len(others) + 1)
+        self.stayed += len(others)
+        if self.stayed < _STAYED_ROWS or self.came_back < _STAYED_RETURNS:
+            self.low = np.fmin(self.low, np.fmin.reduce(heard))
+            self.high = np.fmax(self.high, np.fmax.reduce(heard))
+            return len(others)
         low, high = _ranges(self.low, self.high, heard)
         self.low, self.high = low[-1].copy(), high[-1].copy()
-        stayed = self.stayed + np.arange(1, len(others) + 1)
-        self.stayed = int(stayed[-1])
-        if self.stayed < _STAYED_ROWS or self.came_back < _STAYED_RETURNS:
-            return len(others)
         moved = moved_by_others(node, low, high, step, abs(self.value))[1]
         enough = (stayed >= _STAYED_ROWS) & (moved >= _STAYED_STEPS * step[:, node])
         return int(enough.argmax()) if enough.any() else len(others)
@@ -318,17 +320,21 @@ class EndSearch:
         """One node's readings, by those that reach the largest so far; the others only pass."""
         column, step = known[:, node], steps[:, node]
         ends = np.empty(len(column))
-        largest = np.maximum.accumulate(np.maximum(column, extreme.value))
-        reach = (column >= largest - LEAST_STEP) & (column > -np.inf)
-        change = np.flatnonzero(np.concatenate([[True], column[1:] != column[:-1]]))
-        first = change[reach[change]]
-        done = 0
-        for begin in first.tolist():
+        begins, leaves, last = _find_visits(column, extreme.value)
+        done = visit = 0
+        while visit < len(begins):
+            begin = begins[visit]
             self._pass(extreme, column[done:begin], step[done:begin], ends[done:begin])
-            at = int(np.searchsorted(change, begin, side="right"))
-            done = int(change[at]) if at < len(change) else len(column)
             if column[begin] > extreme.value + LEAST_STEP:
+                if (
+                    last[visit] > visit
+                ):  # all that a larger one leaves of these is when the newest of them ended
+                    visit = last[visit]
+                    extreme.left = self._rows + leaves[visit - 1]
+                    ends[begin : begins[visit]] = np.nan
+                    begin = begins[visit]
                 extreme.move_to(float(column[begin]))
+            done = leaves[visit]
             extreme.stay(self._rows + begin, done - begin)
             since = done
             if extreme.rule.weight == 1 and not extreme.found:
@@ -336,6 +342,7 @@ class EndSearch:
             ends[begin:since] = extreme.value if extreme.found else np.nan
             ends[since:done] = extreme.value
             extreme.found |= since < done
+            visit += 1
         self._pass(extreme, column[done:], step[done:], ends[done:])
         return ends
 
@@ -345,3 +352,20 @@ class EndSearch:
         far = heard & (column < extreme.value - extreme.rule.far * step)
         extreme.pass_beside(int(np.count_nonzero(heard)), bool(far.any()))
         ends[:] = extreme.value if extreme.found else np.nan
+
+
+def _find_visits(column: Floats, value: float) -> tuple[list[int], list[int], list[int]]:
+    """Where one node's readings reach the largest so far, `value` before them.
+
+    The row at which each visit begins, the one at which it ends, and the number of the last visit up to which
+    each reaches farther than the one before.
+    """
+    largest = np.maximum.accumulate(np.maximum(column, value))
+    reach = (column >= largest - LEAST_STEP) & (column > -np.inf)
+    change = np.flatnonzero(np.concatenate([[True], column[1:] != column[:-1]]))
+    reached = reach[change]
+    begins, leaves = change[reached], np.append(change[1:], len(column))[reached]
+    tops = column[begins]
+    stops = np.append(np.flatnonzero(~(tops[1:] > tops[:-1] + LEAST_STEP)), len(tops) - 1)
+    last = stops[np.searchsorted(stops, np.arange(len(tops)))]
+    return begins.tolist(), leaves.tolist(), last.tolist()
