@@ -18,7 +18,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from math import fsum
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 
@@ -66,17 +66,38 @@ def step_response(t: Floats, tau_s: Floats | float, filter_s: Floats | float) ->
     >>> step_response(np.array([-1.0, 0.1075, 9.0]), 0.085, 0.020).share.round(3).tolist()
     [0.0, 0.632, 1.0]
     """
-    tau, still = np.asarray(tau_s, np.float64), np.asarray(filter_s, np.float64)
-    tau = keep_apart(tau, still)
-    after, apart = np.maximum(t, 0.0), tau - still
-    long, short = np.exp(-after / tau), np.exp(-after / still)
-    left = (tau * long - still * short) / apart
-    return StepResponse(
-        share=1.0 - left,
-        by_t=(long - short) / apart,
-        by_tau=(left - long * (1.0 + after / tau)) / apart,
-        by_filter=(short * (1.0 + after / still) - left) / apart,
-    )
+    return _FilteredTimes.of(t, filter_s).respond(tau_s)
+
+
+class _FilteredTimes(NamedTuple):
+    """Times after a step behind one filter: what its lags of all time constants share."""
+
+    after: Floats
+    still: Floats
+    short: Floats
+    part: Floats
+    slope: Floats
+
+    @classmethod
+    def of(cls, t: Floats, filter_s: Floats | float) -> Self:
+        """Those of t s after a step at zero."""
+        still, after = np.asarray(filter_s, np.float64), np.maximum(t, 0.0)
+        short = np.exp(-after / still)
+        return cls(after, still, short, still * short, short * (1.0 + after / still))
+
+    def respond(self, tau_s: Floats | float) -> StepResponse:
+        """The response of a lag with that time constant."""
+        after, still, short, part, slope = self
+        tau = keep_apart(np.asarray(tau_s, np.float64), still)
+        apart = tau - still
+        long = np.exp(-after / tau)
+        left = (tau * long - part) / apart
+        return StepResponse(
+            share=1.0 - left,
+            by_t=(long - short) / apart,
+            by_tau=(left - long * (1.0 + after / tau)) / apart,
+            by_filter=(slope - left) / apart,
+        )
 
 
 def layer_response(t: Floats, diffusion_s: Floats | float, filter_s: Floats | float) -> StepResponse:
@@ -88,7 +109,8 @@ def layer_response(t: Floats, diffusion_s: Floats | float, filter_s: Floats | fl
     >>> layer_response(np.array([-1.0, 0.1007, 9.0]), 0.2, 1e-6).share.round(3).tolist()
     [0.0, 0.632, 1.0]
     """
-    parts = [step_response(t, share * diffusion_s, filter_s) for share in _LAYER_TAUS]
+    times = _FilteredTimes.of(t, filter_s)
+    parts = [times.respond(share * diffusion_s) for share in _LAYER_TAUS]
     weighed = [
         (w * part.share, w * part.by_t, w * share * part.by_tau, w * part.by_filter)
         for w, share, part in zip(_LAYER_WEIGHTS, _LAYER_TAUS, parts, strict=True)
