@@ -120,7 +120,7 @@ def step_words(action: StepAction) -> str:
             how = "one cylinder at a time" if action.single else "coded groups"
             return f"fuel steps begin anew: {how}, {action.percent:g} %"
         case StepVerb.KEEP:
-            return "the proof of the labels is kept"
+            return "what each label sees is kept"
 
 
 def fuel_words(fuel: Sequence[tuple[int, float]]) -> str:

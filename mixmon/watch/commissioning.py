@@ -156,8 +156,11 @@ class CommissioningStage:
 
 
 def _expected_hz(binding: Binding, j: int) -> float:
-    """Samples a second of a node by its message's definition; NaN where that does not say."""
+    """Samples a second of a node by its message's definition; NaN where that does not say.
+
+    Of a multiplexed signal it does not: how often its branch comes stands nowhere.
+    """
     bound = binding.nodes[j].get("lambda") or binding.nodes[j].get("oxygen")
-    if bound is None or bound.message.cycle_ns is None:
+    if bound is None or bound.message.cycle_ns is None or bound.signal.selectors:
         return np.nan
     return SECOND_NS / bound.message.cycle_ns

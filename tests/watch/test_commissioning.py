@@ -74,6 +74,13 @@ def test_what_the_rows_show(binding, rows):
     assert (made.cuts, made.sensors, made.delay) == (0, (), None)
 
 
+def test_of_a_multiplexed_signal_no_rate_is_expected():
+    """Three sensors take turns in one message: each comes in a third of its frames; nothing declares it."""
+    session = load_session("examples/foreign.toml")
+    stage = CommissioningStage(bind(session, load_databases(session)))
+    assert np.isnan(stage.result().expected_hz).all()
+
+
 def test_chunks_do_not_matter(binding, rows):
     part = rows.take(slice(0, 450))
     whole = repr(found(binding, part, [slice(0, 450)]))

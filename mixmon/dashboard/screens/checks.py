@@ -315,12 +315,17 @@ def _check_delay(scene: Scene) -> Finding:
     found = None if seen is None else seen.delay
     if found is not None and seen is not None:
         words = f"{1e3 * found.seconds:.0f} ms ({scene.marks.plus_minus}{1e3 * found.half_s:.0f})"
-        return CheckState.PASSED, f"{words} at {found.rpm:g}/{found.load:g}, by {seen.cuts} cuts"
+        return CheckState.PASSED, f"{words} at {found.rpm:g}/{found.load:g}, by {_cuts_text(seen.cuts)}"
     told = [] if test is None or test.result is None else [x for x in test.result.labels if x.told]
     if told:
         middle = float(np.median([label.delay_s for label in told]))
-        return CheckState.OPEN, f"about {1e3 * middle:.0f} ms by fuel steps typed by hand; a cut shows it"
+        how = "" if test is not None and test.reported else " typed by hand"
+        return CheckState.OPEN, f"about {1e3 * middle:.0f} ms by fuel steps{how}; a cut shows it"
     return CheckState.OPEN, _no_cut_words(scene)
+
+
+def _cuts_text(count: int) -> str:
+    return f"{count} {'cut' if count == 1 else 'cuts'}"
 
 
 def _no_cut_words(scene: Scene) -> str:
@@ -344,7 +349,7 @@ def _check_response(scene: Scene) -> Finding:
     words = f"T63 {1e3 * low:.0f} to {1e3 * slow.t63_s:.0f} ms, slowest cyl {name}"
     if np.isfinite(slow.times_peers):
         words += f" x{slow.times_peers:.1f} of the others"
-    words += f", {seen.cuts} cuts"
+    words += f", {_cuts_text(seen.cuts)}"
     if slow.t63_s > limit or slow.times_peers > SLOW_TIMES:
         return CheckState.FAILED, words
     return (CheckState.PASSED if len(known) == len(scene.setting) else CheckState.OPEN), words
@@ -359,7 +364,7 @@ def _check_overrun(scene: Scene) -> Finding:
     worst = max(known, key=lambda one: abs(one.air_to_peers_percent))
     limit = ClassLimits().air_percent
     name, off = "+".join(map(str, worst.cylinders)), worst.air_to_peers_percent
-    words = f"in air: cyl {name} {signed(off)} % off the others (limit {limit:g}), {seen.cuts} cuts"
+    words = f"in air: cyl {name} {signed(off)} % off the others (limit {limit:g}), {_cuts_text(seen.cuts)}"
     return (CheckState.FAILED if abs(off) > limit else CheckState.PASSED), words
 
 

@@ -47,7 +47,7 @@ def sensors_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: in
 
 def _sensor_row(scene: Scene, index: int, width: int) -> Row:
     node, record = scene.setting.nodes[index], scene.setting.record_of(index)
-    mark = scene.marks.chosen if scene.chosen() == index else " "
+    mark = scene.marks.chosen if _told_index(scene) == index else " "
     place: list[Segment] = [
         (f"{mark}{node.position:>3}  {fit(scene.setting.labels[index], 3, right=True)}  ", "strong"),
         (f"{fit(clean(node.sensor or scene.marks.dash), 10)} ", "text"),
@@ -76,9 +76,19 @@ def _measured_text(record: SensorRecord) -> str:
     return f"{fit(cycles, 6, right=True)} {' '.join(times)} {ready} {fit(signed(off), 5, right=True)}"
 
 
+def _told_index(scene: Scene) -> int:
+    """The sensor that was picked, else the first one with something to look at, else the first."""
+    picked = None if scene.options.chosen is None else scene.chosen()
+    if picked is not None:
+        return picked
+    order = in_chain_order(scene)
+    records = ((index, scene.setting.record_of(index)) for index in order)
+    return next((index for index, one in records if one is not None and remarks_on(one)), order[0])
+
+
 def _told(scene: Scene) -> list[tuple[str, str]]:
     """The chosen sensor in words, what matters most first."""
-    known, index = scene.setting.known, scene.chosen()
+    known = scene.setting.known
     if known.fault:
         return [(f"the ledger cannot be read: {known.fault}", "strong")]
     if not known.records:
@@ -88,7 +98,7 @@ def _told(scene: Scene) -> list[tuple[str, str]]:
                 "text",
             )
         ]
-    index = in_chain_order(scene)[0] if index is None else index
+    index = _told_index(scene)
     record = scene.setting.record_of(index)
     if record is None:
         return [(f"cyl {scene.setting.labels[index]}: nothing is known; digits choose another", "text")]
@@ -99,4 +109,5 @@ def _told(scene: Scene) -> list[tuple[str, str]]:
         lines.append((f"bias: {record.bias.source}, {record.bias.reason}", "text"))
     lines += [(forecast_text(one), "dim") for one in record.forecasts if one.why_not is None]
     lines.append(("lean, rich: T63, ms; ready: warm-up, s, + may be longer; air: newest check, % off", "dim"))
+    lines.append(("!: so many things to look at; digits choose a sensor, and tell them", "dim"))
     return lines

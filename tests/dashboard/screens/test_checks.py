@@ -10,12 +10,14 @@ from dashboard.scenes import (
     commissioning,
     cylinders,
     happened,
+    identity,
     known_sensors,
     nothing,
     responses,
     scene,
     session,
     snapshot,
+    step_test,
     text,
 )
 
@@ -171,6 +173,12 @@ CASES = {
     ),
     "a delay by cuts": (of("delay"), CheckState.PASSED, "160 ms (±12) at 3000/18, by 2 cuts"),
     "no cut": (of("delay", with_facts(delay=None)), CheckState.OPEN, "no overrun cut yet"),
+    "a delay by one cut": (of("delay", with_facts(cuts=1)), CheckState.PASSED, "by 1 cut"),
+    "a delay by steps that the engine control reports": (
+        of("delay", replace(with_facts(delay=None), steps=step_test(result=identity(), reported=True))),
+        CheckState.OPEN,
+        "ms by fuel steps; a cut shows it",
+    ),
     "a cut that did not tell": (
         of("delay", replace(with_facts(delay=None), happened=(happened(Kind.FUEL_CUT, 1),))),
         CheckState.OPEN,

@@ -60,3 +60,10 @@ def test_one_key_shows_the_log_and_the_nodes_again():
     assert controls.state.sensor_log
     controls.press("s", seen, 1.0)
     assert not controls.state.sensor_log
+
+
+def test_without_a_choice_the_first_sensor_with_something_to_look_at_is_told_and_marked():
+    lines = drawn(known=known_sensors())
+    assert [line[6:10].strip() for line in lines if line.startswith(OPTIONS.marks.chosen)] == ["5"]
+    assert "S-105: T63 lean-going 262" in told(lines)
+    assert "!: so many things to look at" in told(lines)
