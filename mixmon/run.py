@@ -681,7 +681,7 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent
     """
     nodes, found = run.session.chain.nodes, EventStage(run.session, run.binding.fuel)
     misfires = MisfireWatch(nodes, run.binding.fuel, found.lags_at)
-    stage = Alarms(limits_in_force(run.session).alarms, nodes, misfires)
+    stage = Alarms(limits_in_force(run.session).alarms, nodes, misfires, found.paces_at)
     for action in actions:
         stage.act(action)
     records = [record for rows in run for record in stage.feed(rows, found.feed(rows))]

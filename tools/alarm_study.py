@@ -25,10 +25,11 @@ import numpy as np
 
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import AlarmEvent
+from mixmon.findings.lags import OnlineLags
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.messages.bind import bind, load_databases
 from mixmon.pipeline import Pipeline
-from mixmon.session.default_limits import placeholder_rules
+from mixmon.session.default_limits import NO_ENGINE, SLOW_SENSOR, placeholder_rules
 from mixmon.session.model import AlarmRule
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.scenario import Part, Scenario
@@ -262,9 +263,12 @@ def at_limit(seed: int, cylinders: int, seconds: float, cycle_percent: float) ->
 def announced(simulation: Simulation, rules: tuple[AlarmRule, ...]) -> tuple[list[AlarmEvent], float]:
     """Records that asked for attention, and seconds of processor time that the alarms took."""
     pipeline = Pipeline(bind(simulation.session, load_databases(simulation.session)))
-    alarms, found, cost = Alarms(rules, simulation.session.chain.nodes), [], 0.0
+    nodes = simulation.session.chain.nodes
+    lags, found, cost = OnlineLags(nodes), [], 0.0
+    alarms = Alarms(rules, nodes, paces_at=lags.paces_at)
     blocks = (rows for frames in simulation for rows in pipeline.feed(frames))
     for rows in blocks:
+        lags.feed(rows)
         began = time.process_time()
         found += alarms.feed(rows)
         cost += time.process_time() - began
@@ -302,7 +306,9 @@ def _print_lean(seed: int, cylinders: int, _: float) -> None:
 
 
 def _print_clean(seed: int, cylinders: int, minutes: float) -> None:
-    found, cost = announced(clean(seed, cylinders, 60 * minutes), placeholder_rules())
+    found, cost = announced(
+        clean(seed, cylinders, 60 * minutes), (*placeholder_rules(), SLOW_SENSOR, NO_ENGINE)
+    )
     names = dict(Counter(record.rule for record in found)) or "none"
     print(
         f"clean seed {seed}: {minutes:g} min, {cylinders} cylinders: {names}; {cost:.2f} s of processor time"

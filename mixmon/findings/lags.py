@@ -28,7 +28,14 @@ from mixmon.findings.response.cuts import (
     SeenCut,
     measure_cut,
 )
-from mixmon.findings.response.sensors import ResponseTime, SensorResponse, sensor_responses
+from mixmon.findings.response.sensors import (
+    Paces,
+    ResponseTime,
+    SensorResponse,
+    pace_in_cut,
+    sensor_paces,
+    sensor_responses,
+)
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
 from mixmon.session.model import Node
@@ -213,6 +220,8 @@ class OnlineLags:
         self._from = deque([(self._stretch, 0)], maxlen=_CUTS)
         self._lags = deque([node_lags(nodes, given)], maxlen=_CUTS)
         self._known = deque([np.array([is_given(node, given) for node in nodes])], maxlen=_CUTS)
+        self._in_cuts: deque[Paces] = deque(maxlen=_CUTS)
+        self._paces: deque[Paces] = deque([(None,) * len(nodes)], maxlen=_CUTS)
 
     def feed(self, block: CylinderBlock) -> None:
         """Takes the next rows, which lie within one stretch of time."""
@@ -244,6 +253,10 @@ class OnlineLags:
         """Whose lags are measured or given, not assumed, for what begins at t ns of a stretch: bool[n]."""
         return self._known[self._find(stretch, t)]
 
+    def paces_at(self, stretch: int, t: int) -> Paces:
+        """How slowly each node followed the last cuts, as is known at t ns of a stretch."""
+        return self._paces[self._find(stretch, t)]
+
     def _find(self, stretch: int, t: int) -> int:
         self._learn_from_cuts()
         last = len(self._from) - 1
@@ -267,3 +280,5 @@ class OnlineLags:
             self._from.append(max(begins, self._from[-1]))
             self._lags.append(node_lags(self._nodes, lags_by_cylinder(known)))
             self._known.append(np.array([lag.source is not LagSource.ASSUMED for lag in known]))
+            self._in_cuts.append(pace_in_cut(self._nodes, cut))
+            self._paces.append(sensor_paces(self._in_cuts))

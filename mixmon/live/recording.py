@@ -27,6 +27,7 @@ from mixmon.findings.events.event import Event, in_order
 from mixmon.findings.events.nodes import join_silences
 from mixmon.findings.identity.guide import StepAction, StepVerb
 from mixmon.findings.identity.plan import USUAL_STEP_PERCENT
+from mixmon.findings.response.sensors import SensorPace
 from mixmon.frames.adapters.adapters import END_OF_TIME
 from mixmon.frames.adapters.receiver import SourceEvent
 from mixmon.frames.block import FrameBlock
@@ -161,7 +162,20 @@ def alarm_data(event: AlarmEvent) -> dict[str, Any]:
         "flood": event.flood,
         "chattering": event.chattering,
         "misfire": event.misfire,
+        "pace": pace_data(event.pace),
         "reason": event.reason,
+    }
+
+
+def pace_data(pace: SensorPace | None) -> dict[str, Any] | None:
+    """What fuel cuts have shown of a sensor, as JSON; None where nothing is told."""
+    if pace is None:
+        return None
+    return {
+        "t63_s": pace.t63_s,
+        "peers_t63_s": pace.peers_s,
+        "times_peers": pace.times_peers,
+        "cuts": pace.cuts,
     }
 
 

@@ -13,7 +13,8 @@ from typing import Any
 from mixmon.findings.alarms.measures import lacking
 from mixmon.findings.alarms.misfire import marked_name
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
-from mixmon.live.recording import alarm_data
+from mixmon.findings.response.sensors import SensorPace
+from mixmon.live.recording import alarm_data, pace_data
 from mixmon.mixture.block import SampleState
 from mixmon.report.text import paragraph, printable
 from mixmon.report.units import Unit
@@ -49,10 +50,21 @@ def alarm_line(event: AlarmEvent, first_ns: int) -> str:
     if event.what is Happening.CONDITION_TRUE and math.isfinite(event.value):
         number = measured_text(event.value, event.limit, event.unit)
         value = f"  {number} {event.unit} (limit {event.limit:g})"
+    value += f"  {pace_text(event.pace)}" if event.pace and event.active else ""
     reason = f"  ({printable(event.reason)})" if event.reason else ""
     seconds = (event.t - first_ns) / 1e9
     name = printable(marked_name(event.rule, event.misfire))
     return f"{seconds:10.2f} s  P{event.priority} {who:8} {name}: {words}{value}{reason}"
+
+
+def pace_text(pace: SensorPace) -> str:
+    """What fuel cuts have shown of a slow sensor.
+
+    >>> pace_text(SensorPace(2.9, 0.31, 0.105, 2))
+    'T63 310 ms, its peers 105 ms, in the last 2 fuel cuts'
+    """
+    own, peers = (f"{1000.0 * seconds:.0f} ms" for seconds in (pace.t63_s, pace.peers_s))
+    return f"T63 {own}, its peers {peers}, in the last {pace.cuts} fuel cuts"
 
 
 def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
@@ -132,6 +144,8 @@ def alarms_json(
         in_ten_minutes, flood, chattering
         misfire          of a lean alarm: misfire? by its shape; misfire or no misfire once the event is
                          known; else null
+        pace             of a slow sensor: t63_s, peers_t63_s (median of the others), means of the last `cuts`
+                         fuel cuts, and times_peers, the least of these cuts; else null
         reason           the operator's words, or the engine state that suppresses
     alarms_standing   those that are not normal at the end, the most pressing first
     alarm_limits      source: whose limits they are, null for none; placeholders: true for none;
@@ -171,6 +185,7 @@ def _standing_object(alarm: Alarm, first_ns: int) -> Mapping[str, Any]:
         "shelved_until_s": None if ends is None else (ends - first_ns) / 1e9,
         "chattering": alarm.chattering,
         "misfire": alarm.misfire,
+        "pace": pace_data(alarm.pace),
         "reason": alarm.reason,
     }
 

@@ -56,6 +56,10 @@ class MeasuredColumns(Protocol):
     def controllers(self) -> Floats:
         """How many controllers send as each node, as far as their frames show it: 1 or 2; float64[k, n]."""
 
+    @property
+    def times_peers(self) -> Floats:
+        """T63 of each sensor over the median of its peers', by the last fuel cuts; float64[k, n]."""
+
     def node(self, quantity: str) -> Floats:
         """A quantity of [chain.signals] other than lambda, such as supply; float64[k, n]."""
 
@@ -174,6 +178,7 @@ class AlarmKind:
     tail      the same for the last nodes of the chain, two or more; given where `common` is
     no_engine  where the alarm says that nothing is known of the engine: a short name beside its cause. While
               it stands, rules of mixture that need the operating point are suppressed by design
+    by_cuts   the value is from fuel cuts, of which the records tell what was measured
     """
 
     words: str
@@ -191,6 +196,7 @@ class AlarmKind:
     common: CommonAlarm | None = None
     tail: TailAlarm | None = None
     no_engine: str = ""
+    by_cuts: bool = False
 
     # The schema of [[limits.alarm]] reads the entry itself as the kind of value that its limit is.
 
@@ -319,6 +325,14 @@ ALARM_KINDS: Final[dict[str, AlarmKind]] = {
         value=lambda rows: rows.controllers,
         lowest=1.0,
     ),
+    "times_peers_above": AlarmKind(
+        words="T63 over the median of the other sensors', the less of the last two fuel cuts",
+        unit="times",
+        limit=Number(1, 100, "times", above=True),
+        value=lambda rows: rows.times_peers,
+        lowest=0.0,
+        by_cuts=True,
+    ),
     "supply_below": AlarmKind(
         words="supply of the node",
         unit="V",
@@ -337,7 +351,7 @@ MISFIRE_ADVICE: Final = (
 )
 """Cause, consequence and response where a lean alarm may be a misfire (common practice, no source)."""
 
-_DECIMALS: Final = {"lambda": 3, "%": 1, "s": 2, "V": 1, "controllers": 0}
+_DECIMALS: Final = {"lambda": 3, "%": 1, "s": 2, "V": 1, "controllers": 0, "times": 1}
 """Our choice: the last digit is about the noise of one reading."""
 
 

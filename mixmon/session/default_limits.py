@@ -132,6 +132,24 @@ TWO_CONTROLLERS: Final = AlarmRule(
 """In force in every session that has no rule of its own for it: it is no limit of the engine."""
 
 
+SLOW_SENSOR: Final = AlarmRule(
+    name="sensor slow",
+    priority=3,
+    kind="times_peers_above",
+    limit=2.0,  # times the peers' T63 (common practice, no source)
+    dead_band=0.2,
+    cause=(
+        "an aged, sooted or wetted element, a blocked shield, a longer filter in this controller; "
+        "or the gas itself changes slowly: an injector that leaks, fuel on the wall of this port"
+    ),
+    consequence="a short event, as a misfire or a lean moment, looks smaller and later than it is",
+    response=(
+        "count no short event of this cylinder by its height; compare both ways (mixmon response) and the "
+        "controller's filter, then exchange the sensor with a neighbour's"
+    ),
+)
+"""In force in every session that has no rule of its own for it: it is no limit of the engine."""
+
 NO_ENGINE: Final = AlarmRule(
     name="no data from the engine",
     priority=1,
@@ -151,7 +169,7 @@ NO_ENGINE: Final = AlarmRule(
 def limits_in_force(session: Session) -> Limits:
     """The limits of the session; the placeholders, without a source, where it has no alarms."""
     engine = not session.engine_signals.keys().isdisjoint(OPERATING_POINT)
-    always = (TWO_CONTROLLERS, NO_ENGINE) if engine else (TWO_CONTROLLERS,)
+    always = (TWO_CONTROLLERS, SLOW_SENSOR, *((NO_ENGINE,) if engine else ()))
     if session.limits.alarms:
         own = {rule.kind for rule in session.limits.alarms} | {rule.name for rule in session.limits.alarms}
         more = (rule for rule in always if not own & {rule.kind, rule.name})

@@ -117,7 +117,7 @@ class Observer:
         self._own_steps = OwnSteps(binding, steps, begin_s, left_out)
         self._excursions = EventStage(session, binding.fuel)
         misfires = MisfireWatch(nodes, binding.fuel, self._excursions.lags_at)
-        self._alarms = Alarms(limits_in_force(session).alarms, nodes, misfires)
+        self._alarms = Alarms(limits_in_force(session).alarms, nodes, misfires, self._excursions.paces_at)
         every = range(1, session.engine.cylinders + 1)
         reported = all(trim_quantity(cylinder) in binding.engine for cylinder in every)
         self._guide = StepGuide(session, reported=reported)

@@ -28,6 +28,7 @@ from mixmon.findings.alarms.states import SHORT_WORDS
 from mixmon.findings.events.event import NOT_FUELLING
 from mixmon.findings.wiring import Silence, diagnose
 from mixmon.mixture.block import SampleState
+from mixmon.report.alarms import pace_text
 from mixmon.report.words import sentences
 from mixmon.session.alarm_kinds import kind_of, limit_text
 from mixmon.session.model import AlarmRule
@@ -207,6 +208,7 @@ def _how_sure(scene: Scene, alarm: Alarm) -> str:
     if alarm.unit == "lambda" and np.isfinite(shown.all_vs_target) and not scene.dead:
         parts.append(f"all cylinders together need {signed(shown.all_vs_target)} %")
     parts += [_MISFIRE_WORDS[alarm.misfire]] if alarm.misfire else []
+    parts += [pace_text(alarm.pace)] if alarm.pace else []
     parts += _nearby_misfire(scene, alarm)
     parts += [words] if (words := scene.exchanged(alarm.cylinders)) else []
     return ", ".join(parts)

@@ -13,6 +13,7 @@ import numpy as np
 
 from mixmon.findings.alarms.book import AlarmBook
 from mixmon.findings.alarms.detect import AlarmDetector
+from mixmon.findings.alarms.measures import PacesAt
 from mixmon.findings.alarms.misfire import MisfireWatch
 from mixmon.findings.alarms.records import AlarmEvent, AlarmList, OperatorAction
 from mixmon.findings.events.event import Event
@@ -26,16 +27,21 @@ class Alarms:
     rules   with names that differ, as in the session file
     nodes   of the chain, in session order: the columns of the rows
     misfires  marks lean alarms that may be misfires; None: no alarm is marked
+    paces_at  how slowly each sensor followed fuel cuts, as is known at a moment; None: not known
 
     Raises:
         UsageError: a rule of an unknown kind, or with a condition that cannot be read.
     """
 
     def __init__(
-        self, rules: Sequence[AlarmRule], nodes: Sequence[Node], misfires: MisfireWatch | None = None
+        self,
+        rules: Sequence[AlarmRule],
+        nodes: Sequence[Node],
+        misfires: MisfireWatch | None = None,
+        paces_at: PacesAt | None = None,
     ) -> None:
-        self._detector = AlarmDetector(rules, misfires)
-        self._book = AlarmBook(rules, nodes)
+        self._detector = AlarmDetector(rules, misfires, paces_at)
+        self._book = AlarmBook(rules, nodes, paces_at)
         self._began = (-1, 0)
 
     def act(self, action: OperatorAction) -> OperatorAction:

@@ -22,7 +22,7 @@ from dataclasses import dataclass, field, replace
 from mixmon.arrays import SECOND_NS, Floats
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmEdges, EdgeKind
-from mixmon.findings.alarms.measures import needs_engine
+from mixmon.findings.alarms.measures import PacesAt, needs_engine
 from mixmon.findings.alarms.misfire import CONCLUDED_NS, NEAR_NS, MisfireMark, mark_by_event
 from mixmon.findings.alarms.records import (
     CHATTER_ABOVE,
@@ -35,6 +35,7 @@ from mixmon.findings.alarms.records import (
 )
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState, AlarmStep, after
 from mixmon.findings.events.event import Event
+from mixmon.findings.response.sensors import SensorPace
 from mixmon.session.alarm_kinds import (
     MISFIRE_ADVICE,
     SILENCE_WORDS,
@@ -248,6 +249,7 @@ class LiveAlarm:
         announced: bool,
         in_ten_minutes: int,
         reason: str,
+        pace: SensorPace | None,
     ) -> AlarmEvent:
         """The record of the transition from the state `before`."""
         return AlarmEvent(
@@ -272,9 +274,10 @@ class LiveAlarm:
             reason=reason,
             all_nodes=self.all_nodes,
             misfire=self.misfire,
+            pace=pace,
         )
 
-    def record(self, t: int, latest: Sequence[Floats]) -> Alarm:
+    def record(self, t: int, latest: Sequence[Floats], pace: SensorPace | None) -> Alarm:
         """The alarm at t; `latest` are the values of all rules in the newest row, none where empty."""
         values = latest[self.watched.number] if latest else ()
         return Alarm(
@@ -297,6 +300,7 @@ class LiveAlarm:
             misfire=self.misfire,
             explained=self.explained,
             short=self.short,
+            pace=pace,
         )
 
     @property
@@ -357,7 +361,10 @@ _STEPPING_VERBS = {
 class AlarmBook:
     """A stage: edges (`feed`) and actions (`act`) in, records out; `current` lists the alarms."""
 
-    def __init__(self, rules: Sequence[AlarmRule], nodes: Sequence[Node]) -> None:
+    def __init__(
+        self, rules: Sequence[AlarmRule], nodes: Sequence[Node], paces_at: PacesAt | None = None
+    ) -> None:
+        self._paces_at = paces_at
         self._watched = [WatchedRule(number, rule) for number, rule in enumerate(rules)]
         self._alarms = {
             (alarm.watched.number, alarm.node): alarm
@@ -439,7 +446,7 @@ class AlarmBook:
         return AlarmList(
             stretch=self._stretch,
             t=now,
-            alarms=tuple(alarm.record(now, latest) for alarm in shown),
+            alarms=tuple(alarm.record(now, latest, self._find_pace(alarm, now)) for alarm in shown),
             suppressed=(
                 *(watched.shown_name for watched in self._watched if watched.suppressed),
                 *(self._name_suppressed(tail) for tail in self._tails if tail.active and not tail.flags),
@@ -726,7 +733,14 @@ class AlarmBook:
             announced=announced,
             in_ten_minutes=self._last_ten_minutes.count(t),
             reason=reason,
+            pace=self._find_pace(alarm, t),
         )
+
+    def _find_pace(self, alarm: LiveAlarm, t: int) -> SensorPace | None:
+        """What fuel cuts had shown by then of the sensor that an alarm is of."""
+        if self._paces_at is None or not alarm.watched.kind.by_cuts:
+            return None
+        return self._paces_at(self._stretch, t)[alarm.node]
 
     def _alarms_of(self, watched: WatchedRule) -> list[LiveAlarm]:
         return [alarm for alarm in self._alarms.values() if alarm.watched is watched]

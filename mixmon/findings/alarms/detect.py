@@ -43,8 +43,10 @@ from mixmon.findings.alarms.measures import (
     EngineSilence,
     EngineStates,
     MeasuredRows,
+    PacesAt,
     RuleRows,
     counted,
+    find_times_peers,
     needs_engine,
 )
 from mixmon.findings.alarms.misfire import MisfireWatch
@@ -138,16 +140,22 @@ class AlarmDetector:
     """A stage: cylinder rows in, edges out.
 
     misfires  marks lean alarms that may be misfires; None: no alarm is marked
+    paces_at  how slowly each sensor followed fuel cuts; None: not known
 
     Raises:
         UsageError: a rule of an unknown kind, or with a condition that cannot be read.
     """
 
-    def __init__(self, rules: Sequence[AlarmRule], misfires: MisfireWatch | None = None) -> None:
+    def __init__(
+        self,
+        rules: Sequence[AlarmRule],
+        misfires: MisfireWatch | None = None,
+        paces_at: PacesAt | None = None,
+    ) -> None:
         self._watches = [_RuleWatch(number, rule) for number, rule in enumerate(rules)]
         self._of_engine = [watch for watch in self._watches if watch.of_engine]
         self._others = [watch for watch in self._watches if not watch.of_engine]
-        self._misfires = misfires
+        self._misfires, self._paces_at = misfires, paces_at
         self._engine = EngineStates()
         self._engine_silence = EngineSilence()
         self._stretch: EqualSpan | None = None
@@ -181,7 +189,9 @@ class AlarmDetector:
         unburnt = none if self._misfires is None else self._misfires.feed(rows)
         now, then = self._engine.feed(rows, broken)
         engine_age_s = self._engine_silence.feed(rows, broken)
-        return RuleRows(rows, start, since, now, then, unburnt, engine_age_s, np.zeros(len(rows), np.bool_))
+        times_peers = find_times_peers(rows, self._paces_at)
+        no_engine = np.zeros(len(rows), np.bool_)
+        return RuleRows(rows, start, since, now, then, unburnt, engine_age_s, times_peers, no_engine)
 
 
 class _RuleWatch:

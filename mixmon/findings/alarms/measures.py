@@ -8,13 +8,14 @@ take the crossing back. The same holds on the rich side.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 
 from mixmon.arrays import SECOND_NS, Bools, Floats, Times
+from mixmon.findings.response.sensors import Paces
 from mixmon.findings.wiring import SAME_MOMENT_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.validity import SETTLE_NS, Delay, delayed
@@ -138,6 +139,25 @@ class EngineSilence:
                 self._with_chain = None
 
 
+PacesAt = Callable[[int, int], Paces]
+"""The pace of each node, as is known at t ns of a stretch; for rows that its stage has seen."""
+
+
+def find_times_peers(rows: CylinderBlock, paces_at: PacesAt | None) -> Floats:
+    """T63 of each node over its peers' as is known at each row, float64[k, n]; NaN where not measured.
+
+    What is known changes with a fuel cut, and seldom: the rows between share one answer.
+    """
+    none = np.full((1, rows.lam.shape[1]), np.nan)
+    if paces_at is None:
+        return np.broadcast_to(none, rows.lam.shape)
+    moments = list(zip(rows.stretch.tolist(), rows.t.tolist(), strict=True))
+    if paces_at(*moments[0]) is paces_at(*moments[-1]):
+        moments = moments[:1]
+    known = [[np.nan if one is None else one.times_peers for one in paces_at(*moment)] for moment in moments]
+    return np.broadcast_to(np.array(known), rows.lam.shape)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class RuleRows:
     """k rows that all rules share: since when their states hold, and the truth of conditions over them.
@@ -147,6 +167,7 @@ class RuleRows:
     now, then      the columns of the engine, as `EngineStates` gives them
     unburnt        bool[k, n]    gas that no burnt charge leaves came lately, as `MisfireWatch` gives it
     engine_age_s   float64[k]    as `EngineSilence` gives it
+    times_peers    float64[k, n]  as `find_times_peers` gives it
     no_engine      bool[k]       whether an alarm says that nothing is known of the engine
     """
 
@@ -157,6 +178,7 @@ class RuleRows:
     then: Mapping[str, Floats]
     unburnt: Bools
     engine_age_s: Floats
+    times_peers: Floats
     no_engine: Bools
     _known: dict[tuple[Condition, bool], tuple[Bools, Bools]] = field(default_factory=dict)
 
@@ -236,6 +258,11 @@ class MeasuredRows:
     def controllers(self) -> Floats:
         """2 where two controllers take turns as one node, else 1; float64[k, n]."""
         return np.where(self.rule_rows.rows.state == SampleState.DUPLICATE_NODE, 2.0, 1.0)
+
+    @property
+    def times_peers(self) -> Floats:
+        """T63 over the median of the peers', by the last fuel cuts; float64[k, n]."""
+        return self.rule_rows.times_peers
 
     def node(self, quantity: str) -> Floats:
         """A quantity of the nodes other than lambda; float64[k, n]."""

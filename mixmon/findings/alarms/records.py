@@ -13,6 +13,7 @@ from enum import Enum
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.misfire import MisfireMark, marked_name
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
+from mixmon.findings.response.sensors import SensorPace
 from mixmon.session.alarm_kinds import SilenceCause, kind_of
 from mixmon.session.model import AlarmRule
 
@@ -125,6 +126,7 @@ class AlarmEvent:
     reason          the operator's words
     all_nodes       all nodes at once are meant, which is one alarm
     misfire         of a lean alarm: what is known of a misfire that may have raised it; None for nothing
+    pace            of a slow sensor: what fuel cuts had shown of it by then
     """
 
     stretch: int
@@ -148,6 +150,7 @@ class AlarmEvent:
     reason: str = ""
     all_nodes: bool = False
     misfire: MisfireMark | None = None
+    pace: SensorPace | None = None
 
     @property
     def flood(self) -> bool:
@@ -167,7 +170,7 @@ class Alarm:
     value_now       in the newest row, as the detector computed it; NaN where it is not known there
     shelved_until   ns, for a shelf that ends by time
     reason          the operator's words for why it is silenced
-    all_nodes, misfire   as in AlarmEvent
+    all_nodes, misfire, pace   as in AlarmEvent
     explained       why all nodes or the engine are silent, a word of `SilenceCause`; empty: not known
     short           a shorter name for a list; empty where the rule's own is used
     """
@@ -191,6 +194,7 @@ class Alarm:
     misfire: MisfireMark | None = None
     explained: str = ""
     short: str = ""
+    pace: SensorPace | None = None
 
     @property
     def name(self) -> str:

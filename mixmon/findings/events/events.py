@@ -43,6 +43,7 @@ from mixmon.findings.events.tips import (
 )
 from mixmon.findings.lags import Lags, OnlineLags, node_lags
 from mixmon.findings.response.cuts import MeasuredCut
+from mixmon.findings.response.sensors import Paces
 from mixmon.findings.stage import StretchStage, run_side_by_side, run_through
 from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.fuel import Fuel
@@ -174,6 +175,10 @@ class EventStage:
     def lags_at(self, stretch: int, t: int) -> Floats:
         """Lags for what begins at t ns, within the rows fed: s lean-going and rich-going, float64[2, n]."""
         return self._lags.at(stretch, t)
+
+    def paces_at(self, stretch: int, t: int) -> Paces:
+        """How slowly each sensor followed the last fuel cuts, as is known at t ns, within the rows fed."""
+        return self._lags.paces_at(stretch, t)
 
     def _search(self, settled: Settled) -> Iterator[Event]:
         cut, cuts = self._cuts.feed(settled)

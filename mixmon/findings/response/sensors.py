@@ -477,6 +477,71 @@ def sensor_responses(
     )
 
 
+# ----------------------------------------------------------------------------------------------------
+# The pace of each sensor now: its T63 over its peers' in the same cuts, the last ones.
+#
+# Each cut is judged by itself, so that a sensor that becomes slow is not hidden by what it was, and the least
+# of two cuts counts, so that one odd cut says nothing.
+# ----------------------------------------------------------------------------------------------------
+
+PACE_CUTS = 2
+"""Last cuts in which a sensor was measured that its pace rests on: our choice, one alone may be odd."""
+
+_FEWEST_PEERS = 2
+"""Fewest others that a cut must have measured, and half of them at least: our choice. Of two sensors nobody
+knows which is the usual one."""
+
+
+@dataclass(frozen=True, slots=True)
+class SensorPace:
+    """How slowly a sensor followed the last `cuts` fuel cuts in which it was measured.
+
+    times_peers   T63 over the median of the other sensors', the least of these cuts
+    t63_s, peers_s   mean of its T63 over these cuts, and of the others' median
+    """
+
+    times_peers: float
+    t63_s: float
+    peers_s: float
+    cuts: int
+
+
+Paces = tuple[SensorPace | None, ...]
+"""The pace of each node; None where it was not measured often enough."""
+
+
+def pace_in_cut(nodes: Sequence[Node], cut: MeasuredCut) -> Paces:
+    """The pace of each node in one cut, by `sensor_responses`."""
+    found = sensor_responses(nodes, (cut,), (), np.full(len(nodes), np.nan))
+    measured = sum(np.isfinite(one.t63_s) for one in found)
+    if measured - 1 < max(_FEWEST_PEERS, (len(nodes) - 1) / 2):
+        return (None,) * len(nodes)
+    return tuple(
+        SensorPace(one.times_peers, one.t63_s, one.t63_s / one.times_peers, 1)
+        if np.isfinite(one.times_peers)
+        else None
+        for one in found
+    )
+
+
+def sensor_paces(in_cuts: Sequence[Paces]) -> Paces:
+    """The pace of each node by its last `PACE_CUTS` cuts.
+
+    in_cuts  those of each cut, oldest first, one at least
+    """
+    known = [[pace for pace in column if pace is not None] for column in zip(*in_cuts, strict=True)]
+    return tuple(_join_paces(one[-PACE_CUTS:]) if len(one) >= PACE_CUTS else None for one in known)
+
+
+def _join_paces(paces: Sequence[SensorPace]) -> SensorPace:
+    return SensorPace(
+        min(one.times_peers for one in paces),
+        fsum(one.t63_s for one in paces) / len(paces),
+        fsum(one.peers_s for one in paces) / len(paces),
+        len(paces),
+    )
+
+
 def _edges_one_way(cuts: Sequence[MeasuredCut], way: Way) -> list[CutEdge]:
     """The edges one way of all cuts that have it."""
     return [cut.edges[way] for cut in cuts if way in cut.edges]

@@ -33,8 +33,10 @@ from mixmon.findings.alarms.records import Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Kind
+from mixmon.findings.response.sensors import SensorPace
 from mixmon.mixture.steady import Cell
 from mixmon.note import note
+from mixmon.session.default_limits import SLOW_SENSOR
 from mixmon.session.model import Axes, Limits
 from mixmon.watch.snapshot import BusNow, Holding
 
@@ -403,6 +405,13 @@ def test_the_list_says_the_value_that_raised_it_and_below_it_the_one_of_now():
     page = lines(Page.ALARMS, shown)
     assert page[3].split()[-4:] == ["0.079", "lambda", "0.040", "lambda"]
     assert "0.046 lambda now" in joined(Page.ALARMS, shown)
+
+
+def test_a_slow_sensor_is_shown_with_what_cuts_measured():
+    slow = replace(alarm(SLOW_SENSOR), pace=SensorPace(2.9, 0.31, 0.105, 2))
+    assert "T63 310 ms, its peers 105 ms, in the last 2 fuel cuts" in joined(
+        Page.ALARMS, scene(snapshot(alarms=alarm_list(slow)))
+    )
 
 
 def test_what_is_lost_of_the_engine_is_one_line_that_names_the_limits_not_judged():

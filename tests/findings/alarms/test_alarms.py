@@ -1,16 +1,22 @@
 """The whole alarm stage: rows and operator actions in, records out, whatever the split."""
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
+from gas_steps import t63
+from planted import Engine
 
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.records import Happening, OperatorAction, Verb
 from mixmon.findings.alarms.states import AlarmState
+from mixmon.findings.lags import OnlineLags
+from mixmon.live.recording import alarm_data
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.session.default_limits import NO_ENGINE, placeholder_rules
+from mixmon.report.alarms import alarm_line
+from mixmon.session.default_limits import NO_ENGINE, SLOW_SENSOR, placeholder_rules
 from mixmon.session.model import Node
 
 MS = 1_000_000
@@ -255,3 +261,69 @@ def test_losses_are_told_the_same_whatever_the_split():
     assert len(records) > 12
     for cuts in (range(1, 2000, 61), (405, 430, 900, 901, 1500)):
         assert repr(told_of(block, list(cuts))[1]) == repr(records)
+
+
+SLOW_LAG_S, USUAL_LAG_S, FILTER_S = 0.255, 0.085, 0.020
+
+
+def with_cuts(slow):
+    """Twenty seconds with two fuel cuts, four sensors; the third one slow, or not."""
+    lags = [(USUAL_LAG_S, USUAL_LAG_S, FILTER_S)] * 4
+    if slow:
+        lags[2] = (SLOW_LAG_S, SLOW_LAG_S, FILTER_S)
+    one = Engine(np.random.default_rng(7), 18.5, 4, 5000.0, load=60.0, lags=lags)
+    for t in (4.0, 12.0):
+        one.cut_fuel(t, 2.5, None, told=True)
+    return one.block()
+
+
+@pytest.fixture(scope="module")
+def slow_rows():
+    return with_cuts(slow=True)
+
+
+def paced(block, pieces=(slice(None),)):
+    """The records of the rule of slow sensors, and what stands at the end."""
+    lags = OnlineLags(NODES)
+    alarms = Alarms((SLOW_SENSOR,), NODES, paces_at=lags.paces_at)
+    records = []
+    for piece in pieces:
+        lags.feed(block.take(piece))
+        records += alarms.feed(block.take(piece))
+    return records, alarms.current().alarms
+
+
+def test_a_slow_sensor_is_told_with_what_two_cuts_measured_of_it(slow_rows):
+    """T63 of two lags by scipy's step response."""
+    (record,), (standing,) = paced(slow_rows)
+    assert (record.rule, record.priority, record.cylinders, record.announced) == (
+        "sensor slow",
+        3,
+        (3,),
+        True,
+    )
+    assert 14.5 * S < record.t < 18.4 * S
+    pace = record.pace
+    assert pace == standing.pace
+    assert pace.cuts == 2
+    assert pace.t63_s == pytest.approx(t63(SLOW_LAG_S, FILTER_S), rel=0.06)
+    assert pace.peers_s == pytest.approx(t63(USUAL_LAG_S, FILTER_S), rel=0.06)
+    assert record.value == pace.times_peers == pytest.approx(pace.t63_s / pace.peers_s, rel=0.03)
+    assert "T63 27" in alarm_line(record, 0)
+    assert "in the last 2 fuel cuts" in alarm_line(record, 0)
+    assert alarm_data(record)["pace"]["cuts"] == 2
+    parts = [slice(0, 450), slice(450, 1771), slice(1771, 1773), slice(1773, None)]
+    assert repr(paced(slow_rows, parts)) == repr(paced(slow_rows))
+
+
+def test_a_sensor_is_called_slow_by_nothing_but_its_peers_in_the_same_cuts(slow_rows):
+    """Nothing with one peer; slow still where all send with 20 Hz and whole steps of half a percent."""
+    state = slow_rows.state.copy()
+    state[:, [1, 3]] = SampleState.SILENT
+    assert paced(replace(slow_rows, state=state)) == ([], ())
+    row = np.arange(len(slow_rows)) // 5 * 5
+    oxygen = np.round(slow_rows.oxygen[row] * 2.0) / 2.0
+    age = slow_rows.age[row] + ((np.arange(len(row)) - row) * 10 * MS)[:, None]
+    fresh = np.broadcast_to((np.arange(len(row)) % 5 == 0)[:, None], age.shape)
+    assert len(paced(replace(slow_rows, oxygen=oxygen, age=age, fresh=fresh))[0]) == 1
+    assert paced(with_cuts(slow=False)) == ([], ())
