@@ -228,6 +228,10 @@ class _RuleWatch:
         in_suppression = in_suppression | returned | (rule_rows.no_engine & self._needs_engine)
         in_force, out_of_force = self._find_rows_in_force(rule_rows)
         value = self._kind.value(MeasuredRows(rule_rows, in_force))
+        self.active_in_rows = np.zeros(len(rule_rows.rows), np.bool_)
+        if self._kind.by_cuts and np.isnan(value).all() and self._is_quiet():
+            self.latest = value[-1].copy()
+            return
         if self._kind.common and value.shape[1] > 1:
             value = self._add_shared_columns(rule_rows, value)
         if not len(self._condition):
@@ -244,7 +248,6 @@ class _RuleWatch:
             _newest_known_values(value, proves, self._newest_known),
         )
         self.latest = np.where(proves[-1], value[-1], np.nan)
-        self.active_in_rows = np.zeros(len(rule_rows.rows), np.bool_)
         if on.any() or not self._is_quiet():
             off = (under & known) | out_of_force | (released[:, np.newaxis] & ~known)
             off = off | (returned[:, np.newaxis] & ~on)

@@ -105,6 +105,9 @@ class EngineSilence:
         known = np.logical_or.reduce([np.isfinite(column) for column in points]) if points else broken & False
         of_chain = rows.state == SampleState.SILENT
         silent = of_chain.any(axis=1) & (of_chain | (rows.state == SampleState.LEFT_OUT)).all(axis=1)
+        if known.all() and not silent.any():
+            self._from, self._with_chain = int(rows.t[-1]), None
+            return np.zeros(len(known))
         anew = known | broken
         if self._from is None:
             anew[: int(known.argmax()) if known.any() else len(known)] = False
@@ -151,9 +154,10 @@ def find_times_peers(rows: CylinderBlock, paces_at: PacesAt | None) -> Floats:
     none = np.full((1, rows.lam.shape[1]), np.nan)
     if paces_at is None:
         return np.broadcast_to(none, rows.lam.shape)
-    moments = list(zip(rows.stretch.tolist(), rows.t.tolist(), strict=True))
-    if paces_at(*moments[0]) is paces_at(*moments[-1]):
-        moments = moments[:1]
+    first, last = ((int(rows.stretch[i]), int(rows.t[i])) for i in (0, -1))
+    moments = [first]
+    if paces_at(*first) is not paces_at(*last):
+        moments = list(zip(rows.stretch.tolist(), rows.t.tolist(), strict=True))
     known = [[np.nan if one is None else one.times_peers for one in paces_at(*moment)] for moment in moments]
     return np.broadcast_to(np.array(known), rows.lam.shape)
 
