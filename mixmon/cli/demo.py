@@ -24,6 +24,7 @@ from mixmon.live.recording import RunRecording
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
 from mixmon.record.recorder import Recorder
+from mixmon.record.run_folder import SESSION_FILE
 from mixmon.report.balance import balance_text
 from mixmon.report.text import Column, paragraph, table
 from mixmon.report.units import unit_named
@@ -55,15 +56,21 @@ DEMO_PIECE_S: Final = 1.0
 
 def _show_live(arguments: argparse.Namespace) -> int:
     """Plays the engine in real time, repeated without end, and watches it."""
-    world = simulate(load_scenario(DEMO_SCENARIO), seed=arguments.seed).world
+    return show(demo_worker(arguments.seed), arguments)
+
+
+def demo_worker(seed: int) -> Worker:
+    """The demo engine, watched; its runs hold the session, so that they can be replayed."""
+    world = simulate(load_scenario(DEMO_SCENARIO), seed=seed).world
     simulation = Simulation(world, piece_s=DEMO_PIECE_S)
     session = simulation.session
     buses = [
         BusOptions(bus.log_channel, "virtual", f"mixmon demo {bus.name}", bus.bitrate)
         for bus in session.buses
     ]
-    recording = RunRecording(Recorder(session.recording.folder, name=session.name, buses=buses), idle=True)
-    return show(Worker(bind(session, load_databases(session)), Feed(simulation), recording), arguments)
+    files = {SESSION_FILE: session_toml(session).encode()}
+    recorder = Recorder(session.recording.folder, name=session.name, buses=buses, files=files)
+    return Worker(bind(session, load_databases(session)), Feed(simulation), RunRecording(recorder, idle=True))
 
 
 def _print_text(arguments: argparse.Namespace) -> int:
