@@ -627,7 +627,7 @@ def side_of_run(run: Run) -> RunSide:
     """
     conditions, places = ConditionStage(), PlaceStage(run.session)
     stage, _ = _feed_balance(run, run.session, conditions, places)
-    cells = stage.cells_used()
+    cells = stage.cells_used(every_stage=True)
     return RunSide(
         run.name,
         stage.session_held,

@@ -74,6 +74,10 @@ class AnswerNote(NoteCode):
     NODES_FOUND = "nodes_found"
     NODES_WITH_NOTES = "nodes_with_notes"
 
+    # fewer sensors than cylinders, staged injection
+    SOME_NOT_MEASURED = "some_not_measured"
+    IN_ONE_STAGE = "in_one_injection_stage"
+
     # identity
     LABELS_PROVED = "labels_proved"
     LABELS_DISPROVED = "labels_disproved"
@@ -157,6 +161,7 @@ def balance_answer(balance: Balance) -> Answer:
     if not balance.withheld and math.isfinite(balance.predicted_spread.value):
         now, after = balance.spread.value, balance.predicted_spread.value
         notes.append(note(AnswerNote.SPREAD_AFTER, now_percent=now, after_percent=after))
+    notes += _whom_it_is_of(balance.notes) if known else []
     return Answer((*notes, *(labels if known else [])), bool(balance.withheld or short) or not known)
 
 
@@ -170,7 +175,19 @@ def trims_answer(sheet: TrimSheet) -> Answer:
     if known and not sheet.withheld and sheet.shape != "map":
         changed = sum(row.new_percent != row.now_percent for row in sheet.rows)
         notes.append(note(AnswerNote.TRIMS_TO_TYPE, changed=changed, of=len(sheet.rows)))
+    notes += _whom_it_is_of(sheet.notes) if known else []
     return Answer((*notes, *(labels if known else [])), bool(sheet.withheld or short) or not known)
+
+
+def _whom_it_is_of(notes: Sequence[Note]) -> list[Note]:
+    """Cylinders of which nothing is known, and the injection stage, where the rest is not of all."""
+    found = {one.code: dict(one.values) for one in notes}
+    out = []
+    if unseen := found.get(BalanceNote.CYLINDERS_NOT_MEASURED):
+        out.append(note(AnswerNote.SOME_NOT_MEASURED, cylinders=unseen["cylinders"]))
+    if stage := found.get(BalanceNote.OF_INJECTION_STAGE):
+        out.append(note(AnswerNote.IN_ONE_STAGE, injection_stage=stage["injection_stage"]))
+    return out
 
 
 def _withheld(reasons: Sequence[Note]) -> list[Note]:
@@ -459,6 +476,8 @@ def comparison_answer(found: BeforeAfter) -> Answer:
             margin_percent=found.margin_percent,
         )
     )
+    if found.injection_stage is not None:
+        notes.append(note(AnswerNote.IN_ONE_STAGE, injection_stage=found.injection_stage))
     return Answer(tuple(notes), doubt=bool(unlike))
 
 

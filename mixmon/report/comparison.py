@@ -40,6 +40,8 @@ def comparison_json(found: BeforeAfter, logs: Sequence[LogFacts]) -> Mapping[str
         "cells_needed": found.cells_needed,
         "power": found.power,
         "conditions": found.conditions,
+        "injection_stage": found.injection_stage,
+        "beyond_line": found.beyond_line,
         "notes": found.notes,
         "answer": comparison_answer(found).notes,
     }

@@ -131,6 +131,20 @@ def _write_steps(values: Mapping[str, Any]) -> str:
     )
 
 
+def _write_stage_compared(values: Mapping[str, Any]) -> str:
+    """In which injection stage runs are compared, and what the other one shows."""
+    changes = [
+        f"{percent:+.1f} % in cylinder {cylinder}"
+        for cylinder, percent in zip(values["changed_there"], values["percent"], strict=True)
+    ]
+    beside = f"in the other, by {counted(values['other_cells'], 'cell')}, "
+    beside += f"changes are shown of {_join_words(changes)}" if changes else "no change is shown"
+    return (
+        f"staged injection: compared in the {_STAGE_NAMES[values['injection_stage']]} injection stage alone; "
+        + (beside if values["other_cells"] else "no cell of the other was held in both runs")
+    )
+
+
 def _write_within_pairs(values: Mapping[str, Any]) -> str:
     """What fuel steps cannot show where injectors share drivers."""
     return (
@@ -824,6 +838,7 @@ _COMPARISON: Final[Mapping[NoteCode, Sentence]] = {
         "no cell that both runs have and that counts for trims: nothing can be compared; hold the same "
         "speeds and loads in both"
     ),
+    ProofNote.OF_INJECTION_STAGE: _write_stage_compared,
     ProofNote.ONE_CELL_SHARED: (
         "one cell in both runs: nothing shows how changes scatter from cell to cell, so nothing is shown to "
         "be equivalent or different; hold more cells"
@@ -1538,6 +1553,12 @@ _ANSWERS: Final[Mapping[NoteCode, Sentence]] = {
     ),
     AnswerNote.NODES_WITH_NOTES: lambda values: (
         f"look at node{'s' * (len(values['positions']) > 1)} {_join_words(values['positions'])}"
+    ),
+    AnswerNote.IN_ONE_STAGE: lambda values: (
+        f"all that in the {_STAGE_NAMES[values['injection_stage']]} injection stage alone"
+    ),
+    AnswerNote.SOME_NOT_MEASURED: lambda values: (
+        f"of {_cylinders_word(values['cylinders'])}, without a sensor, nothing is known"
     ),
     AnswerNote.LABELS_PROVED: lambda values: (
         f"proved: all {counted(values['labels'], 'label')} see the cylinder that the session gives"

@@ -564,11 +564,18 @@ class BalanceStage:
         fits, alone, compared = self._compare_cells(0.0, self.first_stage)
         return [self.grid.cell(fit.cell) for fit in fits], alone, compared
 
-    def cells_used(self) -> dict[Cell, CellFit]:
-        """What each cell that counts for trims says by itself, so far."""
-        fits, _, compared = self._compare_cells(0.0, self.first_stage)
-        serving = zip(fits, compared.serves.tolist(), strict=True)
-        return {self.grid.cell(fit.cell): fit for fit, serves in serving if serves}
+    def cells_used(self, *, every_stage: bool = False) -> dict[Cell, CellFit]:
+        """What each cell that counts for trims says by itself, so far.
+
+        every_stage  also those of the second injection stage, which count for trims of their own
+        """
+        stages = self.injection_stages if every_stage else ()
+        found = {}
+        for stage in stages or (self.first_stage,):
+            fits, _, compared = self._compare_cells(0.0, stage)
+            serving = zip(fits, compared.serves.tolist(), strict=True)
+            found |= {self.grid.cell(fit.cell): fit for fit, serves in serving if serves}
+        return found
 
     def _compare_cells(
         self, patience: float, stage: int | None

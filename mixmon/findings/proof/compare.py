@@ -48,8 +48,10 @@ from mixmon.findings.proof.pairs import (
     compared_nodes,
     fit_pairs,
     free_of_levels,
+    in_stage,
     match_nodes,
     pair_cells,
+    shared_stages,
 )
 from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, engine_log_lambda
 from mixmon.findings.wander import SHORT_LOG_S
@@ -158,6 +160,8 @@ class BeforeAfter:
                       differs; None where more than 200, or not known
     power             that chance with the cells there are
     conditions        of both runs
+    injection_stage   in which all that is; None where injection is not staged
+    beyond_line       changes of the cylinders in the other injection stage, where it has cells in both runs
     """
 
     margin_percent: float
@@ -174,11 +178,13 @@ class BeforeAfter:
     power: float
     conditions: tuple[Condition, ...]
     notes: tuple[Note, ...]
+    injection_stage: int | None = None
+    beyond_line: tuple[CylinderChange, ...] = ()
 
     @property
     def all_equivalent(self) -> bool:
         """Whether every cylinder of the engine is shown to have changed by less than the margin."""
-        return bool(self.cylinders) and all(one.equivalent for one in self.cylinders)
+        return bool(self.cylinders) and all(one.equivalent for one in (*self.cylinders, *self.beyond_line))
 
 
 def compare_runs(
@@ -203,7 +209,25 @@ def compare_runs(
     if not (margin_percent > 0 and np.isfinite(margin_percent)):
         raise UsageError(f"margin {margin_percent:g} %; expected a number above zero; correct it")
     check_sides(before, after)
-    return _Comparer(before, after, margin_percent, _trims_of(before, after, entered)).build()
+    trims = _trims_of(before, after, entered)
+    stages = shared_stages(before, after)
+    if not stages:
+        return _Comparer(before, after, margin_percent, trims).build()
+    first, *others = (
+        _Comparer(in_stage(before, stage), in_stage(after, stage), margin_percent, trims).build()
+        for stage in stages
+    )
+    beyond = tuple(one for other in others for one in other.cylinders)
+    changed = [one for one in beyond if one.outcome is Outcome.DIFFERENT]
+    told = note(
+        ProofNote.OF_INJECTION_STAGE,
+        injection_stage=stages[0],
+        other_cells=sum(len(other.cells) for other in others),
+        changed_there=tuple(one.cylinder for one in changed),
+        percent=tuple(one.change_percent for one in changed),
+    )
+    notes = (told, *first.notes)
+    return replace(first, injection_stage=stages[0], beyond_line=beyond, notes=notes)
 
 
 def _trims_of(

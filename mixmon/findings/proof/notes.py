@@ -9,6 +9,7 @@ class ProofNote(NoteCode):
     """What there is to know about a comparison."""
 
     NO_CELL_SHARED = "no_cell_shared"
+    OF_INJECTION_STAGE = "compared_in_one_injection_stage"
     ONE_CELL_SHARED = "one_cell_shared"
     SENSORS_OTHER = "sensors_other"
     SERIALS_UNKNOWN = "serials_unknown"

@@ -13,7 +13,7 @@ line + cylinder, so that a cylinder that is missing in one cell does not bend th
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -100,6 +100,22 @@ def check_sides(before: RunSide, after: RunSide) -> None:
             f"{after.name}: the same readings as in {before.name} in {same} of {len(shared)} cells that both "
             "have; expected two runs; a run is always like itself: name another"
         )
+
+
+def shared_stages(before: RunSide, after: RunSide) -> tuple[int, ...]:
+    """The injection stages with cells in both runs, first the one with most; none without staged injection.
+
+    Other injectors work beyond the staging line, so a change there is another one.
+    """
+    shared = [cell.injection_stage for cell in before.cells if cell in after.cells]
+    told = sorted(stage for stage in shared if stage is not None)
+    return tuple(sorted(dict.fromkeys(told), key=told.count, reverse=True))
+
+
+def in_stage(side: RunSide, stage: int) -> RunSide:
+    """A run in the cells of one injection stage."""
+    cells = {cell: fit for cell, fit in side.cells.items() if cell.injection_stage == stage}
+    return replace(side, cells=cells)
 
 
 def _has_same_readings(one: CellFit, other: CellFit) -> bool:

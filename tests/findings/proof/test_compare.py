@@ -311,3 +311,25 @@ def test_a_loop_is_closed_where_a_mean_stays_against_its_trims():
     assert not is_loop_closed(entered, np.zeros(4), np.full(4, 0.02))  # too noisy to say
     assert not is_loop_closed(entered / 10, np.zeros(4), error)  # too small to say
     assert not is_loop_closed(entered, np.full(4, np.nan), error)  # no target
+
+
+def test_runs_are_compared_in_one_injection_stage_and_the_other_is_not_silent():
+    """Cylinder 5 changes by 4 % beyond the staging line alone."""
+    still, change = np.zeros(EIGHT), 4.0 * np.eye(EIGHT)[4]
+    made = []
+    for changed, stage, cells in ((still, 1, 5), (change, 2, 4)):
+        for side in sides(np.random.default_rng(3), changed, noise=(0.05, 0.1)):
+            kept = list(side.cells.items())[:cells]
+            made.append({replace(cell, injection_stage=stage): fit for cell, fit in kept})
+    before, after = sides(np.random.default_rng(3), still)
+    found = compare_runs(replace(before, cells=made[0] | made[2]), replace(after, cells=made[1] | made[3]))
+    assert found.injection_stage == 1
+    assert len(found.cells) == 5
+    assert all(one.equivalent for one in found.cylinders)
+    assert not found.all_equivalent
+    told = dict(found.notes[0].values)
+    assert found.notes[0].code is ProofNote.OF_INJECTION_STAGE
+    assert (told["other_cells"], told["changed_there"]) == (4, (5,))
+    assert told["percent"][0] == pytest.approx(true_change(np.zeros(EIGHT), change)[4], abs=0.3)
+    alone = compare_runs(replace(before, cells=made[2]), replace(after, cells=made[3]))
+    assert (alone.injection_stage, dict(alone.notes[0].values)["other_cells"]) == (2, 0)
