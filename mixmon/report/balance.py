@@ -81,7 +81,7 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         "predicted_spread_percent": balance.predicted_spread,
         "predicted_spread_in_cell": balance.predicted_in,
         "injection_stage": balance.injection_stage,
-        "staged": balance.staged,
+        "staged": staged_json(balance.staged),
         "staging_steps": balance.staging_steps,
         "predicted_spread_by_cell": [
             {
@@ -103,6 +103,19 @@ def balance_json(balance: Balance, run: Run) -> Mapping[str, Any]:
         "notes": balance.notes,
         "answer": balance_answer(balance).notes,
     }
+
+
+def staged_json(staged: Sequence[StagedNeeds]) -> list[Mapping[str, Any]]:
+    """What each injection stage says by itself; its cells stand among all cells."""
+    return [
+        {
+            "injection_stage": one.injection_stage,
+            "cylinders": one.cylinders,
+            "spread": one.spread,
+            "withheld": one.withheld,
+        }
+        for one in staged
+    ]
 
 
 def observation_json(session: Session) -> Mapping[str, Any]:

@@ -11,7 +11,7 @@ from mixmon.findings.proof.compare import BeforeAfter, CylinderChange, TrimEffec
 from mixmon.findings.proof.conditions import Condition
 from mixmon.findings.proof.equivalence import Outcome
 from mixmon.report.answers import answer_text, comparison_answer
-from mixmon.report.balance import log_json, log_text
+from mixmon.report.balance import log_json, log_text, rests_on
 from mixmon.report.text import Column, counted, half_width, note_lines, number, paragraph, table, title
 from mixmon.report.words import CONDITION_NAMES, sentence
 from mixmon.run import LogFacts
@@ -54,6 +54,7 @@ def _spread_json(spread: Spread) -> Mapping[str, Any]:
         "standard_deviation": spread.standard_deviation,
         "cylinders_used": spread.cylinders_used,
         "sensors_used": spread.sensors_used,
+        "of_cylinders": spread.of_cylinders,
     }
 
 
@@ -195,7 +196,7 @@ def _spread_lines(found: BeforeAfter) -> str:
         f"{number(one.value, 1)} % (95 %: {number(one.interval95[0], 1)} to {number(one.interval95[1], 1)})"
         for one in (found.spread_before, found.spread_after)
     ]
-    used = counted(found.spread_after.sensors_used, "sensor")
+    used = rests_on(found.spread_after)
     return paragraph(f"spread in these cells: {shown[0]} before, {shown[1]} after, {used}")
 
 

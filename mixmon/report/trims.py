@@ -11,7 +11,7 @@ from mixmon.findings.trims.maps import MapTrim
 from mixmon.findings.trims.notes import Outlook, SheetNote
 from mixmon.findings.trims.sheet import BankTrim, CellOutlook, TrimRow, TrimSheet
 from mixmon.report.answers import answer_text, trims_answer
-from mixmon.report.balance import log_json, log_text, say_of_labels, stage_table
+from mixmon.report.balance import log_json, log_text, say_of_labels, stage_table, staged_json
 from mixmon.report.tables import quoted
 from mixmon.report.text import Cell, Column, note_lines, number, paragraph, table, title
 from mixmon.report.words import sentence, sentences
@@ -77,7 +77,7 @@ def trims_json(sheet: TrimSheet, run: Run) -> Mapping[str, Any]:
             }
             for one in sheet.outlook
         ],
-        "staged": sheet.staged,
+        "staged": staged_json(sheet.staged),
         "staging_steps": sheet.staging_steps,
         "withheld": sheet.withheld,
         "notes": sheet.notes,

@@ -263,12 +263,16 @@ class MisfireEffect:
 
 @dataclass(frozen=True, slots=True)
 class StagedNeeds:
-    """What the cells of one injection stage say by themselves: 1 before the staging line, 2 beyond it."""
+    """What the cells of one injection stage say by themselves: 1 before the staging line, 2 beyond it.
+
+    cells  of that stage, as they count for its own trims
+    """
 
     injection_stage: int
     cylinders: tuple[CylinderNeed, ...]
     spread: Spread
     withheld: tuple[Note, ...]
+    cells: tuple[CellNeed, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -570,7 +574,7 @@ class BalanceStage:
         every_stage  also those of the second injection stage, which count for trims of their own
         """
         stages = self.injection_stages if every_stage else ()
-        found = {}
+        found: dict[Cell, CellFit] = {}
         for stage in stages or (self.first_stage,):
             fits, _, compared = self._compare_cells(0.0, stage)
             serving = zip(fits, compared.serves.tolist(), strict=True)

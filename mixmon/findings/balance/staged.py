@@ -56,7 +56,13 @@ def with_stages(balance: Balance, stage: BalanceStage) -> Balance:
         return replace(balance, notes=(*balance.notes, note(BalanceNote.ONE_STAGE_HEARD)))
     first = stage.result_of_stage(heard[0])
     parts = tuple(
-        StagedNeeds(one, found.cylinders, found.spread, found.withheld)
+        StagedNeeds(
+            one,
+            found.cylinders,
+            found.spread,
+            found.withheld,
+            tuple(cell for cell in found.cells if cell.injection_stage == one),
+        )
         for one, found in zip(heard, (first, *others), strict=True)
     )
     alike = first.groups == others[0].groups and len(first.groups) == 1

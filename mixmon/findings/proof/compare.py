@@ -372,7 +372,7 @@ class _Comparer:
         nodes = self._nodes.tolist()
         found = spread([self._side_estimates(which, i)[0] for i in nodes])
         used = sum(len(self._of(i)) for i in nodes) if found.sensors_used else 0
-        return replace(found, cylinders_used=used)
+        return replace(found, cylinders_used=used, of_cylinders=self._before.session.engine.cylinders)
 
     def _compared_cells(self) -> list[ComparedCell]:
         cells = dict.fromkeys(self._table.cells)

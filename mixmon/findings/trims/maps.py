@@ -4,9 +4,9 @@
                          -> plan_trims at every breakpoint by itself -> MapTrim
 
 Nothing is smoothed from one breakpoint to the next: where injectors are staged, or a leak ends, neighbours
-differ in truth. A breakpoint without a cell that serves keeps what it holds, and says why. Between
-breakpoints the engine control is taken to interpolate in straight lines, and to hold the outermost values
-beyond them.
+differ in truth, and a breakpoint takes the cells of its own side of the staging line. One without a cell that
+serves keeps what it holds, and says why. Between breakpoints the engine control is taken to interpolate in
+straight lines, and to hold the outermost values beyond them.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.findings.balance.balance import Balance, CellNeed
+from mixmon.findings.balance.balance import OTHER_STAGE, Balance, CellNeed
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import TrimPlan, plan_trims
 from mixmon.findings.stats import NO_ESTIMATE, NORMAL_95_SIX_DECIMALS, Estimate
 from mixmon.findings.trims.notes import SheetNote
 from mixmon.mixture.steady import Cell
 from mixmon.note import Note, note
-from mixmon.session.model import Session, Trims
+from mixmon.session.model import Session, Staging, Trims
 
 _AT_BREAKPOINT = 0.25
 """Part of the way to the next breakpoint from which a cell is told to lie between two: our choice, half of
@@ -68,7 +68,7 @@ def plan_map(session: Session, balance: Balance, *, offered: bool) -> MapPlan:
     now = map_now(session)
     new = now.copy()
     moving = _moving_cylinders(balance)
-    placed = _place_cells(rules, balance)
+    placed = _place_cells(session, balance)
     trims, notes = [], _note_places(rules, placed)
     for j, load in enumerate(rules.map_load):
         for i, rpm in enumerate(rules.map_rpm):
@@ -93,9 +93,26 @@ def plan_map(session: Session, balance: Balance, *, offered: bool) -> MapPlan:
                         _reasons(cells, plan, cylinder),
                     )
                 )
+    if balance.staged:
+        notes.append(note(SheetNote.MAP_OF_BOTH_STAGES))
     if not rules.map_now_percent:
         notes.append(note(SheetNote.MAP_NOW_ASSUMED))
     return MapPlan(tuple(trims), now, new if offered else now, tuple(notes))
+
+
+def against_a_map(withheld: Sequence[Note]) -> tuple[Note, ...]:
+    """The reasons of a balance against trims that are also against a map; cells may differ there."""
+    return tuple(one for one in withheld if one.code is not BalanceNote.CELLS_TOO_UNLIKE)
+
+
+def of_every_stage(balance: Balance) -> Balance:
+    """The balance with every cell as it counts for trims of its own injection stage, as a map holds both."""
+    own = {part.injection_stage: part for part in balance.staged if not against_a_map(part.withheld)}
+    cells = [one for one in balance.cells if one.injection_stage not in own]
+    cells += [one for part in own.values() for one in part.cells]
+    order = {Cell(one.rpm, one.load, one.injection_stage): i for i, one in enumerate(balance.cells)}
+    cells.sort(key=lambda one: (order[Cell(one.rpm, one.load, one.injection_stage)], one.cylinder))
+    return replace(balance, cells=tuple(cells)) if own else balance
 
 
 def map_now(session: Session) -> Floats:
@@ -137,7 +154,7 @@ def _moving_cylinders(balance: Balance) -> set[int]:
     """Cylinders whose needs moved while they were measured, and whose trims stay for that."""
     return {
         one.cylinder
-        for one in balance.cylinders
+        for one in (*balance.cylinders, *(one for part in balance.staged for one in part.cylinders))
         if any(flag.code is BalanceNote.TRIM_KEPT_MOVING for flag in one.flags)
     }
 
@@ -145,14 +162,27 @@ def _moving_cylinders(balance: Balance) -> set[int]:
 # Cells and breakpoints.
 
 
-def _place_cells(rules: Trims, balance: Balance) -> dict[tuple[int, int], list[CellNeed]]:
-    """The needs in the session's cells by the breakpoint that is nearest, as (speed, load)."""
+def _place_cells(session: Session, balance: Balance) -> dict[tuple[int, int], list[CellNeed]]:
+    """The needs in the session's cells by the breakpoint that is nearest, as (speed, load).
+
+    One that lies on the other side of the staging line than its breakpoint does not count there.
+    """
+    rules, line = session.trims, session.injection.staging
     placed: dict[tuple[int, int], list[CellNeed]] = {}
     for one in balance.cells:
         if one.rpm is not None and one.load is not None:
             at = _nearest(rules.map_rpm, one.rpm), _nearest(rules.map_load, one.load)
+            point = rules.map_rpm[at[0]], rules.map_load[at[1]]
+            if one.used_for_trims and line is not None and one.injection_stage != _stage_at(line, *point):
+                one = replace(one, used_for_trims=False, not_used_because=OTHER_STAGE)
             placed.setdefault(at, []).append(one)
     return placed
+
+
+def _stage_at(line: Staging, rpm: float, load: float) -> int:
+    """The injection stage of a breakpoint: 1 before the staging line, 2 beyond it."""
+    limits = ((rpm, line.rpm_above), (load, line.load_above))
+    return 2 if all(limit is None or value > limit for value, limit in limits) else 1
 
 
 def _nearest(points: Sequence[float], value: float) -> int:

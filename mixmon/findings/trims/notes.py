@@ -13,6 +13,7 @@ class SheetNote(NoteCode):
     ORDER_BY_CYLINDER = "order_by_cylinder"
     BANKS_ALIKE = "banks_alike"
     BANK_PART_IN_CYLINDERS = "bank_part_in_cylinders"
+    MAP_OF_BOTH_STAGES = "map_of_both_injection_stages"
     MAP_NOW_ASSUMED = "map_now_assumed"
     BANK_NOW_ASSUMED = "bank_now_assumed"
     BETWEEN_BREAKPOINTS = "between_breakpoints"

@@ -30,7 +30,15 @@ from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.steps import WantedTrims, best_steps
 from mixmon.findings.balance.trims import TrimPlan, base_map_percent, plan_trims
 from mixmon.findings.stats import NO_ESTIMATE, NORMAL_95_SIX_DECIMALS, Estimate
-from mixmon.findings.trims.maps import MapPlan, MapTrim, estimate_in_cell, moves_in_cell, plan_map
+from mixmon.findings.trims.maps import (
+    MapPlan,
+    MapTrim,
+    against_a_map,
+    estimate_in_cell,
+    moves_in_cell,
+    of_every_stage,
+    plan_map,
+)
 from mixmon.findings.trims.notes import Certainty, Outlook, SheetNote
 from mixmon.findings.trims.parts import BankPart, Parts, bank_of, estimate_of, shifted, split_parts
 from mixmon.mixture.steady import Cell
@@ -287,7 +295,8 @@ def _flags_of(one: CylinderNeed, plan: TrimPlan) -> tuple[Note, ...]:
 
 def _make_map(session: Session, balance: Balance, parts: Parts, *, by_cell: bool) -> TrimSheet:
     """Cells that differ are no reason to withhold: each has trims of its own."""
-    withheld = tuple(one for one in balance.withheld if one.code is not BalanceNote.CELLS_TOO_UNLIKE)
+    withheld = against_a_map(balance.withheld)
+    balance = of_every_stage(balance)
     plan = plan_map(session, balance, offered=not withheld)
     rows = [_row(session, one, np.nan, _need_flags(one)) for one in balance.cylinders]
     made = replace(_sheet(session, balance, parts, rows, notes=plan.notes, withheld=withheld), map=plan.trims)

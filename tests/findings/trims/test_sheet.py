@@ -13,10 +13,12 @@ import pytest
 import scipy.stats
 
 from mixmon.findings.balance.balance import (
+    OTHER_STAGE,
     UNKNOWN_SPREAD,
     Balance,
     CellNeed,
     CylinderNeed,
+    StagedNeeds,
     cell_spreads,
     compare_banks,
     predicted_spread,
@@ -32,7 +34,7 @@ from mixmon.note import note
 from mixmon.report.trims import outlook_sentence, spoken, trims_aloud, trims_csv, trims_text
 from mixmon.run import LogFacts
 from mixmon.session.evidence import IdentityState
-from mixmon.session.model import Chain, Engine, Injection, Node, Session, Trims
+from mixmon.session.model import Chain, Engine, Injection, Node, Session, Staging, Trims
 
 HALF = 0.1
 CELLS = ((1000.0, 5.0), (3000.0, 40.0), (6000.0, 100.0))
@@ -267,6 +269,31 @@ def test_every_breakpoint_has_a_set_of_its_own_and_no_neighbour_smooths_it():
     for one in empty:
         assert (one.new_percent, codes(one.why)) == (one.now_percent, {SheetNote.MAP_CELL_EMPTY})
     assert all(one.outlook.code in {Outlook.EVENED, Outlook.EVEN_ALREADY} for one in sheet.outlook)
+
+
+def test_a_map_holds_the_trims_of_both_injection_stages_each_on_its_side():
+    """Full load is beyond the line; a cell before it that is nearest to a breakpoint beyond counts nowhere."""
+    session = replace(engine(4, MAP), injection=Injection(staging=Staging(load_above=60.0)))
+    cells = {**BY_CELL, (3000.0, 55.0): MIDDLE}
+    one = found(session, MIDDLE, cells)
+    by_stage = {
+        stage: tuple(
+            replace(c, injection_stage=stage) for c in one.cells if ((c.load or 0) > 60) == (stage == 2)
+        )
+        for stage in (1, 2)
+    }
+    unused = {"used_for_trims": False, "not_used_because": OTHER_STAGE}
+    first = (*by_stage[1], *(replace(c, **unused) for c in by_stage[2]))
+    parts = tuple(StagedNeeds(s, one.cylinders, UNKNOWN_SPREAD, (), by_stage[s]) for s in (1, 2))
+    sheet = make_sheet(session, replace(one, cells=first, staged=parts, injection_stage=1))
+    assert new_at(sheet, 3000, 40) == [1.0, -1.0, 1.0, -1.0]
+    assert new_at(sheet, 6000, 100) == [-1.0, 1.0, 0.0, 0.0]
+    near = replace(session, trims=replace(MAP, map_load=(5.0, 62.0, 100.0)))
+    kept = make_sheet(near, replace(one, cells=first, staged=parts, injection_stage=1))
+    assert new_at(kept, 3000, 62) == [0.0] * 4
+    assert SheetNote.MAP_OF_BOTH_STAGES in codes(sheet.notes)
+    why = [m.why for m in kept.map if (m.rpm, m.load) == (3000, 62)]
+    assert {dict(own[0].values)["reasons"] for own in why} == {(OTHER_STAGE,)}
 
 
 def test_a_cell_that_does_not_count_keeps_what_the_table_holds():
