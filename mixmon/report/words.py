@@ -681,8 +681,8 @@ _SHEET: Final[Mapping[NoteCode, Sentence]] = {
         "look at fuel supply, exhaust and cams of the bank first"
     ),
     SheetNote.MAP_OF_BOTH_STAGES: (
-        "the map has trims of both injection stages, each at the breakpoints on its side of the staging line; "
-        "between two on both sides the engine control interpolates, and suits neither"
+        "the map has trims of both injection stages, each at the breakpoints on its side of the staging "
+        "line; between two on both sides the engine control interpolates, and suits neither"
     ),
     SheetNote.MAP_NOW_ASSUMED: (
         "the table now: not given in [trims] map_now_percent, taken as now_percent throughout"

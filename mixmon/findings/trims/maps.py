@@ -173,9 +173,9 @@ def _place_cells(session: Session, balance: Balance) -> dict[tuple[int, int], li
         if one.rpm is not None and one.load is not None:
             at = _nearest(rules.map_rpm, one.rpm), _nearest(rules.map_load, one.load)
             point = rules.map_rpm[at[0]], rules.map_load[at[1]]
-            if one.used_for_trims and line is not None and one.injection_stage != _stage_at(line, *point):
-                one = replace(one, used_for_trims=False, not_used_because=OTHER_STAGE)
-            placed.setdefault(at, []).append(one)
+            across = line is not None and one.injection_stage != _stage_at(line, *point)
+            unused = replace(one, used_for_trims=False, not_used_because=one.not_used_because or OTHER_STAGE)
+            placed.setdefault(at, []).append(unused if across else one)
     return placed
 
 

@@ -272,7 +272,7 @@ def test_every_breakpoint_has_a_set_of_its_own_and_no_neighbour_smooths_it():
 
 
 def test_a_map_holds_the_trims_of_both_injection_stages_each_on_its_side():
-    """Full load is beyond the line; a cell before it that is nearest to a breakpoint beyond counts nowhere."""
+    """Full load is beyond the line; a cell before it whose breakpoint is beyond counts nowhere."""
     session = replace(engine(4, MAP), injection=Injection(staging=Staging(load_above=60.0)))
     cells = {**BY_CELL, (3000.0, 55.0): MIDDLE}
     one = found(session, MIDDLE, cells)
