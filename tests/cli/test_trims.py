@@ -66,7 +66,7 @@ def test_json_has_every_field_and_the_trims_of_the_balance(balance):
     told = read_json(run_command("trims", LOG, "-s", SIX, "--json", "--quiet"))
     assert list(told) == [
         "format", "session", "log", "shape", "step_percent", "identity", "by_label", "sheet", "banks", "map",
-        "parts", "whole_engine_fuel", "outlook", "withheld", "notes", "answer",
+        "parts", "whole_engine_fuel", "outlook", "staged", "staging_steps", "withheld", "notes", "answer",
     ]  # fmt: skip
     assert list(told["sheet"][0]) == [
         "output", "cylinder", "position", "sensor", "bank", "needs_percent", "interval95_percent",
