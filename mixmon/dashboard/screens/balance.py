@@ -479,6 +479,8 @@ def _spread_row(scene: Scene, balance: Balance, width: int) -> Row:
     if not balance.withheld:
         after = spread_text(balance.predicted_spread, count=False)
         row += [("  predicted after trims ", "label"), (after, "strong")]
+    if balance.injection_stage is not None:
+        row.append((f"  injection stage {balance.injection_stage} alone", "strong"))
     banks = "".join(
         f"  bank {clean(b.bank)} {signed(b.needs_percent)}{pm}{number(b.half_interval_percent)}"
         for b in balance.banks

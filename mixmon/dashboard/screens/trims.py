@@ -124,6 +124,10 @@ def _must_lines(scene: Scene, offer: TrimSheet, balance: Balance) -> tuple[list[
     after = f", predicted {spread_text(balance.predicted_spread, count=False)}{where}"
     step = f"step {offer.step_percent:g} %"
     lines = [f"spread {spread_text(balance.spread)}{'' if offer.withheld else after}; {step}"]
+    if balance.injection_stage is not None:
+        lines.append(
+            f"injection stage {balance.injection_stage} alone; mixmon trims LOG has both, and the step"
+        )
     total = total_words(balance, scene.marks.plus_minus)
     on_labels = _PROVED if offer.identity is IdentityState.PROVED else _NOT_PROVED
     return [*lines, *([total] if total else [])], [f"{on_labels} {TRIM_CAUTION}"]

@@ -119,3 +119,9 @@ def test_no_note_stands_twice_and_what_is_within_error_is_said_once():
     assert lines.count("label 3 sees cylinder 4") == 1
     assert "within error" in lines
     assert "within error of zero" not in lines
+
+
+def test_the_sheet_of_one_injection_stage_says_so_where_it_is_typed_from():
+    staged = of_session(session(), replace(balance(), injection_stage=1))
+    assert "injection stage 1 alone; mixmon trims LOG has both" in told(drawn(staged))
+    assert "injection stage" not in told(drawn(of_session(session())))
