@@ -140,8 +140,8 @@ def check_sessions(sessions: Sequence[SessionLooks]) -> None:
     """Refuses sessions that cannot be of one engine.
 
     Raises:
-        UsageError: other numbers of cylinders, other targets of them, another load axis, or trims that only
-            some of them tell.
+        UsageError: other numbers of cylinders, other targets of them, another load axis, another injection
+            stage, or trims that only some of them tell.
     """
     first = sessions[0]
     for other in sessions[1:]:
@@ -160,6 +160,13 @@ def check_sessions(sessions: Sequence[SessionLooks]) -> None:
                 f"{other.name}: cells by {other.load or 'no load'}, and {first.name} by "
                 f"{first.load or 'no load'}; expected the same [axes] in every session; correct them"
             )
+    stages = {cell.injection_stage: one.name for one in sessions for cell in one.cells}
+    if len(stages) > 1:
+        names = ", ".join(f"{name} in stage {stage or 'unknown'}" for stage, name in stages.items())
+        raise UsageError(
+            f"sessions of different injection stages ({names}); expected one, as other injectors work beyond "
+            "the staging line; hold cells before the line in every session"
+        )
     untold = [one.name for one in sessions if one.trims is None]
     moved = any(one.trims is not None and one.trims.any() for one in sessions)
     if untold and moved:

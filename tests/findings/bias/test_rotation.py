@@ -315,6 +315,12 @@ def test_sessions_of_different_engines_are_refused():
         fit_rotation([first, replace(second, load="map_kpa")])
     with pytest.raises(UsageError, match="now_percent"):
         fit_rotation([first, replace(second, trims=np.full(8, 0.01))])
+    staged = [
+        replace(one, cells={replace(cell, injection_stage=stage): fit for cell, fit in one.cells.items()})
+        for stage, one in ((1, first), (2, second))
+    ]
+    with pytest.raises(UsageError, match="different injection stages"):
+        fit_rotation(staged)
 
 
 @pytest.mark.parametrize("degrees", [1, 3, 7, 28])
