@@ -635,6 +635,7 @@ class Dashboard(App[int], inherit_bindings=False):
         self.controls.expire(now)
         size = self._page.size
         if size.width and size.height:
+            self.controls.size = size.width, size.height
             state, scene = self.controls.state, self.scene()
             self._title_terminal(scene)
             self._page.show(draw(scene, state, size.width, size.height), state.palette)

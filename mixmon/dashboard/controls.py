@@ -23,7 +23,7 @@ from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.events import line_at
 from mixmon.dashboard.screens.pages import State, alarm_index, draw
 from mixmon.dashboard.screens.timeline import moment_text, seek_moment, seek_stamp
-from mixmon.dashboard.text import clock_seconds
+from mixmon.dashboard.text import Row, clock_seconds
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.pulls.quality import Suggestion
@@ -252,6 +252,7 @@ class Controls:
     state    all choices
     leave    the person has asked to leave; `interrupted`: by Ctrl-C
     errand   what the person has asked for that needs the terminal or a file; None: nothing
+    size     columns and rows of the terminal
     """
 
     def __init__(self, state: State, units: tuple[Unit, ...], send: Callable[[Command], None]) -> None:
@@ -259,6 +260,7 @@ class Controls:
         self.leave = False
         self.interrupted = False
         self.errand: Errand | None = None
+        self.size = (80, 24)
         self._units = units
         self._send = send
         self._scene: Scene | None = None
@@ -507,7 +509,14 @@ class Controls:
             self._open_page(Page.WATCH)
 
     def _scroll_rows(self, step: int) -> None:
-        self._change_state(first=max(self.state.first + step, 0))
+        """Scrolls as far as the drawing changes, so that the way back begins where the last row stands."""
+        first = max(self.state.first + step, 0)
+        while first > self.state.first and self._drawn_from(first) == self._drawn_from(first - 1):
+            first -= 1
+        self._change_state(first=first)
+
+    def _drawn_from(self, first: int) -> list[Row]:
+        return draw(self._seen_scene, replace(self.state, first=first), *self.size)
 
     def _pick_cylinder(self, digit: str) -> None:
         """A cylinder; two digits within a second are one number, where there is such a cylinder."""

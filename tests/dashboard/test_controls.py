@@ -500,3 +500,12 @@ def test_keys_that_record_say_in_a_replay_that_nothing_is_recorded_before_anythi
         assert not offered & {"mark", "record", "note", "passed", "failed", "skip", "open", "typed"}
     identity = Desk(replayed(), page=Page.CHECKS, check=IDENTITY_CHECK)
     assert identity.press("enter").page is Page.STEPS
+
+
+@pytest.mark.parametrize("page", [Page.HELP, Page.EVENTS, Page.TRIMS])
+def test_however_often_one_scrolls_beyond_the_end_the_way_back_begins_at_the_last_row(page):
+    desk = Desk(page=page)
+    end = desk.press(*["pagedown"] * 30).first
+    assert desk.press("down").first == end
+    assert desk.press("up").first == max(end - 1, 0)
+    assert 0 < end < 200

@@ -78,9 +78,9 @@ def identity_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: i
     labels = _label_rows(scene, test, width)
     told = [row for line, style in _told(scene, test) for row in _text_rows([line], style, width)]
     room = room_below(head, sheet.height)
-    if len(labels) + len(told) > room >= len(labels):
-        told = told[: room - len(labels)]
-    return framed(head, [*labels, *told], sheet, first=first)
+    if len(labels) == room:
+        told = []  # every label has its row before anything is scrolled
+    return framed(head, [*labels, *told], sheet, first=first, key="page down")
 
 
 def _text_rows(lines: Sequence[str], style: str, width: int) -> list[Row]:

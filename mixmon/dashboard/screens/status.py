@@ -185,10 +185,18 @@ def room_below(top: Sequence[Row], height: int) -> int:
     return max(height - len(top) - (height >= LEAST_ROWS_FOR_KEYS), 0)
 
 
-def framed(top: Sequence[Row], body: Sequence[Row], sheet: Sheet, *, first: int | None = None) -> list[Row]:
+def framed(
+    top: Sequence[Row],
+    body: Sequence[Row],
+    sheet: Sheet,
+    *,
+    first: int | None = None,
+    key: str = "arrow down",
+) -> list[Row]:
     """A whole screen: top, body from row `first` on as far as it is long enough to be scrolled, keys.
 
     first: None where the body cannot be scrolled
+    key: that scrolls it
     """
     width, height = sheet.width, sheet.height
     room = room_below(top, height)
@@ -197,5 +205,5 @@ def framed(top: Sequence[Row], body: Sequence[Row], sheet: Sheet, *, first: int 
     shown = list(body[start : start + room])
     hidden = len(body) - start - len(shown)
     if first is not None and hidden > 0 and room >= LEAST_ROWS_FOR_KEYS:
-        shown[-1] = fit_row([(f"  {hidden + 1} more: arrow down", "dim")], width)
+        shown[-1] = fit_row([(f"  {hidden + 1} more: {key}", "dim")], width)
     return [*padded([*top, *shown], width, height - len(bottom)), *bottom]

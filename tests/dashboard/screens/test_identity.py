@@ -205,3 +205,14 @@ def test_where_trims_go_by_the_cylinder_seen_a_fail_says_so():
     words = told(text(draw(scene(shown), State(OPTIONS, page=Page.STEPS), 80, 24)))
     assert "trims go by the cylinder seen" in words
     assert "no trims until" not in words
+
+
+def test_what_has_no_room_below_the_labels_is_reached_by_page_down():
+    test = step_test(16, done=6, held=False, result=identity(16))
+    first = drawn(test, 16)
+    assert "more: page down" in first[-2]
+    assert "labelled 4, sees 3" not in told(first)
+    shown = scene(snapshot(16, steps=test), count=16)
+    controls = Controls(State(shown.options, page=Page.STEPS), (OPTIONS.unit,), lambda _: None)
+    controls.press("pagedown", shown, 1.0)
+    assert "labelled 4, sees 3" in told(text(draw(shown, controls.state, 80, 24)))
