@@ -5,12 +5,17 @@ The standard library's SQLite reads and damages files beside it.
 
 from __future__ import annotations
 
+import os
 import random
+import signal
 import sqlite3
 import stat
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Self, TextIO
 
 import pytest
 
@@ -204,33 +209,63 @@ def test_the_place_is_named_by_the_environment_or_the_platform(monkeypatch, tmp_
     assert "mixmon" in default_ledger_path().parts
 
 
-WRITER = """
-import sys
+WRITERS = """
+import os, sys
 from mixmon.ledger.ledger import Ledger
-place, serial, count = sys.argv[1], sys.argv[2], int(sys.argv[3])
-with Ledger(place) as ledger:
-    for i in range(count):
-        print(ledger.add_bias(serial, 0.1, 0.1, reason=f"number {i}"), flush=True)
+for order in sys.stdin:
+    place, serial, count, pipe = order.rstrip("\\n").split("\\t")
+    child = os.fork()
+    if child:
+        print(child, flush=True)
+        print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
+        continue
+    with open(pipe, "w") as told, Ledger(place) as ledger:
+        for i in range(int(count)):
+            print(ledger.add_bias(serial, 0.1, 0.1, reason=f"number {i}"), file=told, flush=True)
+    os._exit(0)
 """
+"""Forks programs that write, one after the other; each is told by a line: ledger, serial, count, pipe."""
 
 
-def writer(place: Path, serial: str, count: int) -> subprocess.Popen[str]:
-    words = [sys.executable, "-c", WRITER, str(place), serial, str(count)]
-    return subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
+class Writers:
+    """The process from which they are forked: a new interpreter takes fifty times as long to be ready."""
+
+    def __init__(self, place: Path, folder: Path) -> None:
+        self._place, self._pipe = place, folder / "pipe"
+        os.mkfifo(self._pipe)
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", WRITERS], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._process.communicate()
+
+    @contextmanager
+    def begun(self, serial: str, count: int) -> Iterator[tuple[int, TextIO]]:
+        """A program that enters so many: its process, and what it tells of them."""
+        self._process.stdin.write(f"{self._place}\t{serial}\t{count}\t{self._pipe}\n")
+        self._process.stdin.flush()
+        program = int(self._process.stdout.readline())
+        with self._pipe.open() as told:
+            yield program, told
+        self.status = int(self._process.stdout.readline())
 
 
-def test_twenty_kills_lose_at_most_the_entry_that_was_being_entered(place):
+def test_twenty_kills_lose_at_most_the_entry_that_was_being_entered(place, tmp_path):
     chance = random.Random(12)
-    for kill in range(20):
-        before = count_of(place)
-        with writer(place, "S-1", 1_000_000) as program:
-            last = before
-            for _ in range(chance.randint(0, 12)):
-                last = int(program.stdout.readline())
-            program.kill()
-            told = [int(line) for line in program.stdout.read().split()]
-        last = max([last, *told])
-        assert last <= count_of(place) <= last + 1, f"kill {kill}"
+    with Writers(place, tmp_path) as writers:
+        for kill in range(20):
+            last = count_of(place)
+            with writers.begun("S-1", 1_000_000) as (program, told):
+                for _ in range(chance.randint(0, 12)):
+                    last = int(told.readline())
+                os.kill(program, signal.SIGKILL)
+                last = max([last, *map(int, told.read().split())])
+            assert writers.status == -signal.SIGKILL
+            assert last <= count_of(place) <= last + 1, f"kill {kill}"
     db = sqlite3.connect(place)
     assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     db.close()
@@ -241,10 +276,14 @@ def count_of(place: Path) -> int:
         return len(ledger.entries())
 
 
-def test_two_programs_that_write_at_once_both_get_all_their_entries_in(place):
-    programs = [writer(place, serial, 60) for serial in ("S-1", "S-2")]
-    numbers = [[int(line) for line in program.communicate()[0].split()] for program in programs]
-    assert [program.returncode for program in programs] == [0, 0]
+def test_two_programs_that_write_at_once_both_get_all_their_entries_in(place, tmp_path):
+    folders = [tmp_path / serial for serial in ("S-1", "S-2")]
+    for folder in folders:
+        folder.mkdir()
+    one, two = (Writers(place, folder) for folder in folders)
+    with one, two, one.begun("S-1", 60) as (_, told), two.begun("S-2", 60) as (_, other):
+        numbers = [[int(line) for line in part.read().split()] for part in (told, other)]
+    assert [one.status, two.status] == [0, 0]
     assert sorted(numbers[0] + numbers[1]) == list(range(1, 121))
     with Ledger(place) as ledger:
         for serial, own in zip(("S-1", "S-2"), numbers, strict=True):

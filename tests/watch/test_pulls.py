@@ -40,8 +40,8 @@ def test_a_pull_is_shown_within_two_seconds_of_its_lift_and_revised_when_a_misfi
     before: PullReview | None = None
     for frames in simulation:
         for block in pipeline.feed(frames):
-            for begin in range(0, len(block), 25):
-                part = block.take(slice(begin, begin + 25))
+            for begin in range(0, len(block), 50):
+                part = block.take(slice(begin, begin + 50))
                 observer.feed(part)
                 rows.append(part)
                 shown = observer.snapshot().pulls
