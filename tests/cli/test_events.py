@@ -41,7 +41,7 @@ def test_a_log_that_is_not_in_order_fails_where_that_is_asked_for(
     demo: tuple[str, str, dict[str, Any]],
     tmp_path: Path,
 ) -> None:
-    begin = Path(demo[0]).read_bytes()[:400_000]
+    begin = Path(demo[0]).read_bytes()[:100_000]
     whole, cut = tmp_path / "whole.log", tmp_path / "cut.log"
     whole.write_bytes(begin[: begin.rindex(b"\n") + 1])
     cut.write_bytes(begin[: begin.rindex(b"#")])
@@ -137,8 +137,8 @@ def test_lags_are_measured_in_the_log_unless_they_are_given_or_it_can_be_read_on
     assert lags[4]["lean_s"] == pytest.approx(slow["lean_s"] + filter_s, rel=0.1)
     assert lags[4]["rich_s"] == pytest.approx(slow["rich_s"] + filter_s, rel=0.1)
     command = [sys.executable, "-m", "mixmon", "events", "-", "-s", demo[1], "--json", "--quiet"]
-    with Path(demo[0]).open("rb") as log:
-        piped = subprocess.run(command, stdin=log, capture_output=True, check=True)
+    begin = Path(demo[0]).read_bytes()[:1_000_000]
+    piped = subprocess.run(command, input=begin[: begin.rindex(b"\n") + 1], capture_output=True, check=True)
     assert {lag["source"] for lag in json.loads(piped.stdout)["lags"]} == {"assumed"}
 
 
@@ -149,9 +149,10 @@ def test_without_the_speed_a_count_of_cycles_says_what_it_assumes(
     lines = Path(demo[0]).read_text("utf-8").splitlines(keepends=True)
     chain.write_text("".join(line for line in lines if " can0 " in line), "utf-8")
     without = (str(chain), demo[1], demo[2])
-    told = [e["evidence"] for e in found(without) if e["kind"] == "misfire"]
+    first = ("--from", "50", "--to", "72")
+    told = [e["evidence"] for e in found(without, *first) if e["kind"] == "misfire"]
     assert [e["assumed_cycle_s"] for e in told] == [0.04] * len(told) != []
-    assert "no rpm, a cycle taken as 40 ms" in " ".join(events(without)[1].split())
+    assert "no rpm, a cycle taken as 40 ms" in " ".join(events(without, *first)[1].split())
     known = [e["evidence"] for e in found(demo) if e["kind"] == "misfire"]
     assert not any("assumed_cycle_s" in e for e in known)
 

@@ -26,7 +26,7 @@ def three_sessions(tmp_path_factory) -> list[str]:
 
 
 def test_needs_and_biases_of_an_outside_engine(three_sessions):
-    answer = run_command("rotate", *three_sessions, "--json", "--quiet")
+    answer = shared_answer("rotate", *three_sessions, "--json", "--quiet")
     assert (answer.status, answer.err) == (DONE, "")
     found = json.loads(answer.out)
     needs, biases = outside_truth(1)
@@ -57,7 +57,7 @@ def test_needs_and_biases_of_an_outside_engine(three_sessions):
 
 def test_a_balance_with_the_biases_that_were_found(three_sessions, tmp_path):
     """Entered as known biases they correct a balance of one session; a rotation seeks them as before."""
-    found = json.loads(run_command("rotate", *three_sessions, "--json", "--quiet").out)
+    found = json.loads(shared_answer("rotate", *three_sessions, "--json", "--quiet").out)
     known = ", ".join(
         f"{s['sensor']} = [{s['bias_percent']:.4f}, {s['half_interval_percent']:.4f}]"
         for s in found["sensors"]
@@ -142,7 +142,7 @@ def test_the_same_from_python(three_sessions):
         for log, session in zip(three_sessions[:3], three_sessions[4::2], strict=True)
     ]
     found = mixmon.rotation(runs)
-    told = json.loads(run_command("rotate", *three_sessions, "--json", "--quiet").out)
+    told = json.loads(shared_answer("rotate", *three_sessions, "--json", "--quiet").out)
     assert [s.bias_percent for s in found.sensors] == [s["bias_percent"] for s in told["sensors"]]
 
 
@@ -228,7 +228,7 @@ def test_a_run_brings_its_own_session(tmp_path, three_sessions):
     (words[1],) = map(str, list_runs(tmp_path))
     del words[5:7]
     found = json.loads(run_command("rotate", *words, "--json", "--quiet").out)
-    told = json.loads(run_command("rotate", *three_sessions, "--json", "--quiet").out)
+    told = json.loads(shared_answer("rotate", *three_sessions, "--json", "--quiet").out)
     assert [s["bias_percent"] for s in found["sensors"]] == [s["bias_percent"] for s in told["sensors"]]
 
 
