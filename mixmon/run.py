@@ -667,7 +667,7 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent
 
     >>> import mixmon
     >>> session = mixmon.load_session("examples/alder8.toml")
-    >>> found = mixmon.alarms(mixmon.read_run(session, "examples/alder8_short.log.gz"))
+    >>> found = mixmon.alarms(mixmon.read_run(session, "examples/alder8_short.log.gz", end_s=20.0))
     >>> {e.cylinders for e in found if e.announced and e.rule == "lean under load"} >= {(4,)}
     True
 
@@ -693,7 +693,7 @@ def identify(run: Run, steps: str | Path | Sequence[FuelStep] | None = None) -> 
 
     >>> import mixmon
     >>> session = mixmon.load_session("examples/alder8.toml")
-    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz")
+    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz", end_s=15.0)
     >>> found = mixmon.identify(run, "examples/alder8_steps.toml")
     >>> found.proved, [note.code.value for note in found.notes]  # nobody typed them in that log
     (False, ['steps_not_answered'])
