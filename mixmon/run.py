@@ -517,7 +517,7 @@ def rotation(runs: Sequence[Run]) -> Rotation:
 
     >>> import mixmon
     >>> session = mixmon.load_session("examples/alder8.toml")
-    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz", end_s=2.0)
+    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz", end_s=30.0)
     >>> found = mixmon.rotation([run])
     >>> found.solvable, found.why_not.code.value, found.design[0]
     (False, 'one_session', (1, 'S-108'))
