@@ -83,14 +83,15 @@ def mean_of_cells(values: Floats, variances: Floats, degrees: Floats, phi: float
     if not count:
         return NO_MEAN
     of_scatter, of_errors = growth(phi, count)
-    mean, error = float(values.mean()), math.sqrt(of_errors * float(variances.sum())) / count
+    variance, mean = float(np.add.reduce(variances)), float(np.add.reduce(values)) / count
+    error = math.sqrt(of_errors * variance) / count
     # Of a sum of variances (from memory: Satterthwaite, Biometrics 2, 1946).
-    total = float(variances.sum()) ** 2
-    squares = float((variances**2 / np.maximum(degrees, 1.0)).sum())
-    joined = max(total / squares, 1.0) if squares > 0 else 1.0
+    squares = float(np.add.reduce(variances**2 / np.maximum(degrees, 1.0)))
+    joined = max(variance**2 / squares, 1.0) if squares > 0 else 1.0
     if count < 2:
         return CellMean(mean, np.nan, np.nan, error, joined, np.nan, count)
-    deviation = float(values.std(ddof=1))
+    away = values - mean
+    deviation = math.sqrt(float(np.add.reduce(away * away)) / (count - 1))
     between = deviation * math.sqrt(of_scatter / count)
     return CellMean(
         mean,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 import scipy.integrate
@@ -64,14 +66,21 @@ def test_cells_needed():
     assert cells_needed(np.nan, 0.5) is None
 
 
-def outcomes(cells: int, change: float, repeats: int, seed: int, error: float = 0.0) -> np.ndarray:
-    """Intervals [repeats, 2] of simulated paired cells, with a standard deviation of 0.35."""
-    rng = np.random.default_rng(seed)
+@functools.cache
+def intervals_of(cells: int, error: float = 0.0) -> np.ndarray:
+    """Intervals [4000, 2] of simulated paired cells without any change, with a standard deviation of 0.35."""
     means = [
         mean_of_cells(x, np.full(cells, error**2), np.full(cells, 30.0))
-        for x in change + 0.35 * rng.standard_normal((repeats, cells))
+        for x in 0.35 * np.random.default_rng(1).standard_normal((4000, cells))
     ]
     return np.array([(m.mean - m.half90, m.mean + m.half90) for m in means])
+
+
+def test_a_change_of_all_cells_moves_their_mean_and_nothing_else() -> None:
+    x, variances, degrees = np.random.default_rng(4).standard_normal((3, 5))
+    still, moved = (mean_of_cells(x + by, variances**2, degrees**2) for by in (0.0, 0.5))
+    assert moved.mean == pytest.approx(still.mean + 0.5)
+    assert (moved.half90, moved.half95) == (pytest.approx(still.half90), pytest.approx(still.half95))
 
 
 def shares(intervals: np.ndarray) -> dict[Outcome, float]:
@@ -81,14 +90,14 @@ def shares(intervals: np.ndarray) -> dict[Outcome, float]:
 
 @pytest.mark.parametrize("cells", TABLE)
 def test_power_by_simulation(cells):
-    found = shares(outcomes(cells, 0.0, 4000, 1))[Outcome.EQUIVALENT]
+    found = shares(intervals_of(cells))[Outcome.EQUIVALENT]
     assert found == pytest.approx(TABLE[cells], abs=0.03)
 
 
 @pytest.mark.parametrize("cells", TABLE)
 def test_known_errors_of_cells_cost_little_power(cells):
     """Where all scatter comes from the readings' errors, cells that agree by chance no longer prove more."""
-    found = shares(outcomes(cells, 0.0, 4000, 1, error=0.35))[Outcome.EQUIVALENT]
+    found = shares(intervals_of(cells, error=0.35))[Outcome.EQUIVALENT]
     assert TABLE[cells] - 0.06 < found < TABLE[cells] + 0.01  # three standard errors of the simulation
 
 
@@ -96,7 +105,7 @@ def test_known_errors_of_cells_cost_little_power(cells):
 @pytest.mark.parametrize("change", [0.5, -0.5])
 def test_size_is_at_most_five_percent(cells, change):
     """A change of just the margin is said to be equivalent, or different, in five of a hundred at most."""
-    found = shares(outcomes(cells, change, 4000, 2))
+    found = shares(intervals_of(cells) + change)
     limit = 0.05 + 3 * np.sqrt(0.05 * 0.95 / 4000)
     assert found[Outcome.EQUIVALENT] <= limit
     assert found[Outcome.DIFFERENT] <= limit
@@ -114,8 +123,8 @@ def test_unequal_errors_of_cells_do_not_make_the_size_larger():
 
 @pytest.mark.parametrize("cells", TABLE)
 def test_coverage(cells):
-    intervals = outcomes(cells, 0.2, 4000, 4)
-    held = ((intervals[:, 0] <= 0.2) & (intervals[:, 1] >= 0.2)).mean()
+    low, high = intervals_of(cells).T
+    held = ((low <= 0.0) & (high >= 0.0)).mean()
     assert held == pytest.approx(0.9, abs=3 * np.sqrt(0.9 * 0.1 / 4000))
 
 
