@@ -162,12 +162,34 @@ def two_way(y: Floats, weights: Floats) -> tuple[Floats, Floats]:
     normal = np.diag(w.sum(axis=0)) - w[rows].T @ share
     right = (w * values).sum(axis=0) - w[rows].T @ row_mean
     columns = np.full(y.shape[1], np.nan)
-    columns[used] = np.linalg.pinv(normal[np.ix_(used, used)], hermitian=True) @ right[used]
+    columns[used] = invert_symmetric(normal[np.ix_(used, used)]) @ right[used]
     columns[used] -= columns[used].mean()
     effect = np.where(used, columns, 0.0)
     row_effect = np.full(y.shape[0], np.nan)
     row_effect[rows] = row_mean - share @ effect
     return row_effect, columns
+
+
+_ROUNDING = 1e-15
+"""Part of the largest eigenvalue that may be rounding: NumPy's own limit for a pseudo-inverse."""
+
+
+def invert_symmetric(symmetric: Floats, least: float = _ROUNDING) -> Floats:
+    """The pseudo-inverse of a symmetric matrix float64[n, n], as by `numpy.linalg.pinv`.
+
+    That one goes round by singular values and takes twice as long for the few rows that there are here.
+
+    least: part of the largest eigenvalue at or below which one counts as zero.
+    """
+    if not len(symmetric):
+        return np.empty(symmetric.shape)
+    values, axes = np.linalg.eigh(symmetric)
+    size = np.abs(values)
+    falling = np.argsort(size)[::-1]
+    size, axes = size[falling], axes.take(falling, axis=1)
+    inverse = np.divide(1.0, size, out=np.zeros(len(size)), where=size > least * size[0])
+    out: Floats = (axes * np.copysign(1.0, values[falling])) @ (inverse[:, None] * axes.T)
+    return out
 
 
 def linked(together: Bools) -> list[Ints]:

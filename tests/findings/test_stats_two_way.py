@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.sparse.csgraph import connected_components
 
-from mixmon.findings.stats import linked, two_way
+from mixmon.findings.stats import invert_symmetric, linked, two_way
 
 
 def test_a_full_table_gives_plain_means() -> None:
@@ -87,3 +87,13 @@ def test_a_chain_of_rows_links_its_first_column_with_its_last() -> None:
     assert linked(np.zeros((3, 2), np.bool_)) == []
     assert linked(np.zeros((0, 2), np.bool_)) == []
     assert [found.tolist() for found in linked(np.ones((1, 3), np.bool_))] == [[0, 1, 2]]
+
+
+@pytest.mark.parametrize("least", [1e-15, 1e-9])
+def test_a_symmetric_matrix_is_inverted_as_numpy_does_it(least: float) -> None:
+    rng = np.random.default_rng(8)
+    for n in (1, 3, 8, 16):
+        half = rng.standard_normal((n, max(n - 1, 1)))
+        for matrix in (half @ half.T, np.eye(n) - 1 / n, np.zeros((n, n))):
+            expected = np.linalg.pinv(matrix, rcond=least, hermitian=True)
+            np.testing.assert_allclose(invert_symmetric(matrix, least), expected, atol=1e-9)

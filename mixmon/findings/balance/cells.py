@@ -29,6 +29,7 @@ from mixmon.findings.stats import (
     NORMAL_95_SIX_DECIMALS,
     Estimate,
     estimate,
+    invert_symmetric,
     lag1,
     linked,
     mean_of_known,
@@ -412,7 +413,7 @@ def _covariance_of_levels(residual: Floats, inflation: Floats) -> Floats:
     variances = _variances_of_nodes(residual, patterns, batches, heard) * inflation
     normal = np.einsum("p,pij->ij", batches, each)
     sum_of_scores = np.einsum("p,pij,j,pjk->ik", batches, each, variances, each)
-    solved = np.linalg.pinv(normal, rcond=_SINGULAR, hermitian=True)
+    solved = invert_symmetric(normal, _SINGULAR)
     out: Floats = solved @ sum_of_scores @ solved
     return out
 

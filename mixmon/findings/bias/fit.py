@@ -32,7 +32,7 @@ import numpy as np
 from mixmon.arrays import Floats
 from mixmon.findings.balance.needs import weights_not_known, weights_of_groups
 from mixmon.findings.bias.looks import AllLooks
-from mixmon.findings.stats import Estimate, chi_square_point, student_t95
+from mixmon.findings.stats import Estimate, chi_square_point, invert_symmetric, student_t95
 
 _NEWTON_STEPS = 30
 """Newton steps for a variance: our choice; they come from below and a handful is enough."""
@@ -90,11 +90,13 @@ class CellEvidence(NamedTuple):
     """What one cell says of its cylinders: own @ needs = pull - by_looks @ biases.
 
     own       float64[c, c]
+    inverse   float64[c, c], its pseudo-inverse
     by_looks  float64[c, looks]
     pull      float64[c]
     """
 
     own: Floats
+    inverse: Floats
     by_looks: Floats
     pull: Floats
 
@@ -134,7 +136,7 @@ def assemble(gathered: AllLooks, weights: Weights) -> BiasEvidence:
         information -= by_looks.T @ inverse @ by_looks
         pull -= by_looks.T @ inverse @ wanted
         squares -= float(wanted @ inverse @ wanted)
-        cells.append(CellEvidence(own, by_looks, wanted))
+        cells.append(CellEvidence(own, inverse, by_looks, wanted))
     return BiasEvidence(information, pull, squares, tuple(cells))
 
 
@@ -146,7 +148,7 @@ def rank(symmetric: Floats) -> int:
 
 def invert(symmetric: Floats) -> Floats:
     """The pseudo-inverse of a symmetric matrix without negative eigenvalues."""
-    return np.asarray(np.linalg.pinv(symmetric, rcond=_RANK, hermitian=True), np.float64)
+    return invert_symmetric(symmetric, _RANK)
 
 
 def _soften(information: Floats, variance: float) -> Floats:
@@ -191,7 +193,7 @@ def cell_misfit(gathered: AllLooks, by_cell: float) -> Misfit:
     biases = invert(evidence.information) @ evidence.pull
     squares, slope = 0.0, 0.0
     for (_, lines), of_cell, cell in zip(gathered.cells, weights, evidence.cells, strict=True):
-        needs = invert(cell.own) @ (cell.pull - cell.by_looks @ biases)
+        needs = cell.inverse @ (cell.pull - cell.by_looks @ biases)
         for one, weight in zip(lines, of_cell, strict=True):
             left = one.table.x - np.where(one.table.present, needs[one.columns] + biases[one.looks], 0.0)
             pulled = np.einsum("rij,rj->ri", weight, left)
@@ -294,7 +296,7 @@ def _solve(evidence: BiasEvidence, wears: Floats, by_look: float, by_need: float
     look_covariance = by_look * held + spread @ covariance @ spread.T
     softened = [_soften(cell.own, by_need) for cell in evidence.cells]
     whole = invert(np.sum(softened, axis=0))
-    pulled = [own @ invert(cell.own) for own, cell in zip(softened, evidence.cells, strict=True)]
+    pulled = [own @ cell.inverse for own, cell in zip(softened, evidence.cells, strict=True)]
     pairs = list(zip(pulled, evidence.cells, strict=True))
     through = whole @ sum(p @ cell.by_looks for p, cell in pairs)
     needs = whole @ sum(p @ cell.pull for p, cell in pairs) - through @ of_looks
@@ -339,7 +341,7 @@ def fit_biases(gathered: AllLooks) -> BiasFit:
     by_look = _variance_of_looks(evidence, wears, degrees.looks)
     rough = _solve(evidence, wears, by_look, 0.0)
     in_cells = [
-        (cell.own, invert(cell.own) @ (cell.pull - cell.by_looks @ (wears @ rough.biases)))
+        (cell.own, cell.inverse @ (cell.pull - cell.by_looks @ (wears @ rough.biases)))
         for cell in evidence.cells
     ]
     by_need = find_variance(lambda v: _need_misfit(in_cells, v), degrees.needs)
