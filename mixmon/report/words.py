@@ -445,8 +445,8 @@ _BALANCE: Final[Mapping[NoteCode, Sentence]] = {
     ),
     BalanceNote.STEP_OR_SLOPE: lambda values: (
         f"a step at the staging line, or a change with speed and load: {_write_steps(values)}. To tell "
-        "which, hold two cells on each side of the line that are as far apart as those across it; no one "
-        "trim suits both injection stages"
+        "which, hold two cells on each side of the line, as far apart as those across it, with [axes] along "
+        "the way across; no one trim suits both injection stages"
     ),
     BalanceNote.SLOPE_ACROSS_STAGING: lambda values: (
         f"no step at the staging line is shown, although {_write_steps(values)}: needs change with speed and "

@@ -29,6 +29,7 @@ from mixmon.findings.balance.balance import (
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.stats import NORMAL_95, median_with_holes
 from mixmon.note import Note, note
+from mixmon.session.model import Session
 
 _CHANCE = 0.05
 """Chance that a step is named although no cylinder has one: our choice, that of the intervals."""
@@ -67,7 +68,8 @@ def with_stages(balance: Balance, stage: BalanceStage) -> Balance:
     )
     alike = first.groups == others[0].groups and len(first.groups) == 1
     steps = _find_steps(first.cylinders, others[0].cylinders) if alike else ()
-    steps = _compare_with_slopes(steps, (first.cells, others[0].cells))
+    if _is_line_along_axes(stage.session):
+        steps = _compare_with_slopes(steps, (first.cells, others[0].cells))
     notes = (*balance.notes, *_notes_on_steps(steps))
     return replace(balance, staged=parts, staging_steps=steps, notes=notes)
 
@@ -99,6 +101,16 @@ def _wider_for(count: int) -> float:
 
 
 # What speed and load do to needs on either side of the line.
+
+
+def _is_line_along_axes(session: Session) -> bool:
+    """Whether the cells tell where they lie on the way across the staging line: else no slope is known."""
+    line, axes = session.injection.staging, session.axes
+    return line is not None and all(
+        bool(centres)
+        for at, centres in ((line.rpm_above, axes.rpm), (line.load_above, axes.load))
+        if at is not None
+    )
 
 
 def _compare_with_slopes(

@@ -395,6 +395,13 @@ def test_a_step_of_one_cylinder_at_the_staging_line_is_no_step_of_the_others() -
     assert {n.code for n in result.notes} >= {BalanceNote.OF_INJECTION_STAGE, BalanceNote.STEP_OR_SLOPE}
 
 
+def test_without_the_axis_of_the_line_no_slope_is_known_to_be_none() -> None:
+    second = np.eye(4)[1]
+    visits = [(OFFSETS + 0.03 * second * (rpm > 4500.0), rpm) for rpm in (3000.0, 3700.0, 7000.0, 7300.0)]
+    result = staged(*visits, axes=Axes(load=(50.0,)))
+    assert (result.staging_steps[1].clear, result.staging_steps[1].at_line) == (True, None)
+
+
 @pytest.mark.parametrize(("slope", "step", "at_line"), [(0.0, 0.03, True), (0.03, 0.0, False)])
 def test_a_change_that_goes_on_as_within_the_stages_is_no_step_at_the_line(slope, step, at_line) -> None:
     """One cylinder of four; by hand: the slope takes it 1 % up within the first stage, and 4 % beyond."""
