@@ -179,7 +179,10 @@ class Plot:
             self._labels.append(EdgeLabel(value, words, style))
 
     def rows(self, *, unit: str = "", decimals: int | None = None) -> list[Row]:
-        """The rows: field with scale and labels, the axis, its numbers with `unit` at the right."""
+        """The rows: field with scale and labels, the axis, its numbers with `unit` at the right.
+
+        decimals: of the scale, whose steps are no finer than these show; None: as many as the steps need
+        """
         codes = np.where(self._bits > 0, BRAILLE + self._bits.astype(np.uint32), self._codes)
         scale, tick_rows = self._scale_texts(decimals)
         edge = self._edge_texts()
@@ -266,7 +269,11 @@ class Plot:
 
     def _scale_texts(self, decimals: int | None) -> tuple[dict[int, str], set[int]]:
         """Numbers of the scale by row."""
-        ticks = self.y.ticks(max(self.height // 3, 2))
+        most = max(self.height // 3, 2)
+        ticks = self.y.ticks(most)
+        while decimals is not None and len(ticks) > 2 and _places_of(ticks[1] - ticks[0]) > decimals:
+            most -= 1
+            ticks = self.y.ticks(most)
         step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
         places = _places_of(step) if decimals is None else decimals
         row = self._cells_of(np.full(len(ticks), self.x.low), np.array(ticks, np.float64))[1]

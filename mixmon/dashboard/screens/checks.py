@@ -393,9 +393,8 @@ def _check_global(scene: Scene) -> Finding:
     worst = max(known, key=lambda one: abs(one.needs_percent))
     place = "/".join(f"{value:g}" for value in (worst.rpm, worst.load) if value is not None)
     half = half_text(worst.half_interval_percent)
-    words = (
-        f"worst {signed(worst.needs_percent)} {scene.marks.plus_minus}{half} % at {place}, {len(known)} cells"
-    )
+    count = f"{len(known)} {'cell' if len(known) == 1 else 'cells'}"
+    words = f"worst {signed(worst.needs_percent)} {scene.marks.plus_minus}{half} % at {place}, {count}"
     if any(abs(one.needs_percent) - one.half_interval_percent > MOST_GLOBAL_PERCENT for one in known):
         return CheckState.FAILED, words
     sure = all(abs(one.needs_percent) + one.half_interval_percent <= MOST_GLOBAL_PERCENT for one in known)

@@ -295,3 +295,11 @@ def test_the_bus_screen_gives_the_room_of_a_picture_without_data_to_the_others()
     assert [b - a for a, b in pairwise([*starts, 30])] == [12, 10, 8]
     assert "IS THE SENSOR OF CYL" in rows[starts[2]]
     assert "~" not in rows[starts[2]]
+
+
+@pytest.mark.parametrize("height", [12, 24, 40, 60])
+def test_no_two_ticks_of_a_scale_read_alike(height):
+    lines = text(volts_picture(seen(), (60, height)))
+    ticks = [line[:5].strip() for line in lines[2:-1] if line[:5].strip()]
+    assert len(ticks) >= 2
+    assert len(set(ticks)) == len(ticks)
