@@ -92,8 +92,8 @@ def _list_rows(scene: Scene, chosen: int, width: int) -> list[Row]:
     if not alarms:
         rows = [fit_row([("  no active alarm", "dim")], width)]
     if by_rule:
-        words = f"  suppressed by design: {', '.join(map(clean, by_rule))}"
-        rows.append(fit_row([(words, "dim")], width))
+        words = f"suppressed by design: {', '.join(map(clean, by_rule))}"
+        rows += [fit_row([(f"  {line}", "dim")], width) for line in wrap(words, max(width - 3, 1))]
     rules, lost = rules_without_signals(scene.snapshot, scene.setting)
     if rules and scene.snapshot.t is not None and not scene.dead:
         words = f"  the engine's {', '.join(lost)} not known; so not judged: {', '.join(map(clean, rules))}"
