@@ -53,7 +53,7 @@ SILENT = {(0, 2): (3,), (0, 5): (0, 3)}
 """Nodes that are not heard in some cells."""
 
 
-@pytest.mark.parametrize(("by_cell", "silent"), [(0.25, {}), (0.25, SILENT), (0.0, {})])
+@pytest.mark.parametrize(("by_cell", "silent"), [(0.25, SILENT), (0.0, {})])
 def test_coverage_of_intervals_and_how_often_the_margin_is_passed_wrongly(by_cell, silent):
     """Changes of just the margin: said to be less in five of a hundred at most."""
     held, wrong, trials = 0, 0, 0

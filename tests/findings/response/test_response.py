@@ -57,8 +57,13 @@ def measured(rows, *pieces, **known):
     return cuts + stage.flush()
 
 
+@lru_cache
+def usual_cuts(seed=1):
+    return tuple(measured(rows(seed=seed)))
+
+
 def test_one_cut_tells_every_sensors_times_both_ways():
-    (one,) = measured(rows())
+    (one,) = usual_cuts()
     for j in range(4):
         assert one.lean.fit.t63_s[j] == pytest.approx(t63(LEAN_S[j], FILTER_S), rel=0.03)
         assert one.rich.fit.t63_s[j] == pytest.approx(t63(RICH_S[j], FILTER_S), rel=0.03)
@@ -89,7 +94,7 @@ def test_a_filter_that_is_told_is_not_looked_for():
 
 
 def test_without_engine_signals_the_times_are_the_same_and_no_command_is_claimed():
-    (one,), (bare,) = measured(rows()), measured(rows(now={}))
+    (one,), (bare,) = usual_cuts(), measured(rows(now={}))
     assert not bare.lean.command
     assert np.isnan([bare.lean.rpm, bare.lean.dead_s, bare.lean.delay_s]).all()
     assert bare.lean.fit.t63_s == pytest.approx(one.lean.fit.t63_s, rel=1e-3)
@@ -179,12 +184,13 @@ def test_splits_do_not_matter():
 
 
 def found(*runs, warm_up=(9.8, 10.2, 10.0, 17.5), air=None):
-    cuts = [one for run in runs for one in measured(run)]
+    """What the cuts of some runs tell of the sensors."""
+    cuts = [one for cuts in runs for one in cuts]
     return sensor_responses(NODES, cuts, (), np.array(warm_up), air)
 
 
 def test_the_slow_uneven_sensor_is_flagged_and_no_other():
-    sensors = found(rows(seed=1), rows(seed=2), rows(seed=3))
+    sensors = found(*map(usual_cuts, (1, 2, 3)))
     assert [one.code for one in sensors[3].flags] == [
         ResponseNote.SLOW,
         ResponseNote.SLOWER_LEAN_GOING,
@@ -202,14 +208,14 @@ def test_the_slow_uneven_sensor_is_flagged_and_no_other():
 def test_a_sensor_is_not_among_its_own_peers():
     state = np.full((800, 4), SampleState.VALID, np.uint8)
     state[:, 1:3] = SampleState.LEFT_OUT
-    first, _, _, last = found(rows(state=state))
+    first, _, _, last = found(measured(rows(state=state)))
     assert last.times_peers == pytest.approx(last.t63_s / first.t63_s)
     assert first.times_peers == pytest.approx(first.t63_s / last.t63_s)
     assert last.left_out == {}
 
 
 def test_more_cuts_narrow_the_interval():
-    once, often = found(rows(seed=1)), found(*(rows(seed=s) for s in range(1, 6)))
+    once, often = found(usual_cuts(1)), found(*map(usual_cuts, range(1, 6)))
     assert often[0].lean.half_s < 0.75 * once[0].lean.half_s
     # never below what a shape that is not quite two lags makes in all cuts alike
     assert often[0].lean.half_s > 0.02 * often[0].lean.t63_s
@@ -218,7 +224,8 @@ def test_more_cuts_narrow_the_interval():
 def test_air_is_judged_by_the_peers_and_by_the_damp_air_if_that_is_told():
     made = rows()
     made.oxygen[:, 1] *= np.where(made.oxygen[:, 1] > 0, 0.975, 1.0)
-    without, told = found(made)[1], found(made, air=20.553)[1]
+    cuts = measured(made)
+    without, told = found(cuts)[1], found(cuts, air=20.553)[1]
     assert ResponseNote.LOW_IN_AIR in {one.code for one in without.flags}
     assert without.air_to_peers_percent == pytest.approx(-2.5, abs=0.1)
     assert np.isnan(without.air_to_expected_percent)
@@ -229,7 +236,7 @@ def test_air_is_judged_by_the_peers_and_by_the_damp_air_if_that_is_told():
 def test_reasons_are_counted():
     state = np.full((800, 4), SampleState.VALID, np.uint8)
     state[305:420, 2] = SampleState.SILENT
-    assert found(rows(state=state))[2].left_out == {EdgeProblem.NOT_MEASURING: 1}
+    assert found(measured(rows(state=state)))[2].left_out == {EdgeProblem.NOT_MEASURING: 1}
 
 
 def warm_rows(ready_row, heat_row, heaters=True):
