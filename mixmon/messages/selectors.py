@@ -314,14 +314,15 @@ def _split_by_branch(items: Sequence[_Item], parent: str, work: _Work) -> Iterat
     yield plain
     bound = [item for item in items if parent in item[2]]
     edges = sorted({edge for _, _, c in bound for low, high in c[parent] for edge in (low, high + 1)})
+    spans = [
+        [(bisect_left(edges, low), bisect_right(edges, high)) for low, high in condition[parent]]
+        for _, _, condition in bound
+    ]
+    work.add(sum(end - first for span in spans for first, end in span))
     branches: dict[int, list[_Item]] = {}
-    for place, bits, condition in bound:
+    for (place, bits, condition), span in zip(bound, spans, strict=True):
         rest = {name: ranges for name, ranges in condition.items() if name != parent}
-        first_and_end = [
-            (bisect_left(edges, low), bisect_right(edges, high)) for low, high in condition[parent]
-        ]
-        work.add(sum(end - first for first, end in first_and_end))
-        for branch in {k for first, end in first_and_end for k in range(first, end)}:
+        for branch in {k for first, end in span for k in range(first, end)}:
             branches.setdefault(branch, []).append((place, bits, rest))
     of_plain = _cover(plain)
     for together in branches.values():
