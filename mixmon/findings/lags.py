@@ -234,7 +234,7 @@ class OnlineLags:
         if not self._on_demand:
             self._learn_from_cuts()
 
-    def flush(self) -> None:
+    def end(self) -> None:
         """The end of the rows: the cut that is still open counts among `cuts`, as far as its rows go."""
         if self._finder is not None:
             self._seen.extend((self._stretch, cut) for cut in self._finder.flush())

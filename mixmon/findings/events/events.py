@@ -165,7 +165,7 @@ class EventStage:
         found = [event for settled in self._baseline.flush() for event in self._search(settled)]
         if self._tips is not None:
             found += self._tips.judge(self._tips.flush(), found, None)
-        self._lags.flush()
+        self._lags.end()
         return sorted(found + self._nodes.flush(), key=in_order)
 
     def result(self) -> list[Event]:
