@@ -98,6 +98,7 @@ def test_what_is_found_does_not_depend_on_the_split() -> None:
     readings[300:340, 0] = np.nan
     rough = np.round(noisy(7, 0.007, 0.01, 1200) / 0.01) * 0.01
     rough[:, 1] = np.minimum(rough[:, 1], 0.8)
+    rough[900:1000, 1] = 0.8 + 0.01 * np.arange(100)  # on and on beyond what was its end
 
     def run(pieces: list[slice]) -> object:
         steps, ends = StepSearch(3), EndSearch(3)
