@@ -220,13 +220,13 @@ class SensorLag:
         [0.0, 0.0, 0.629, 1.0]
         """
         width = np.asarray(width_s, np.float64)
-        during, after = np.clip(t, 0.0, width), np.maximum(t - width, 0.0)
+        during, after = np.minimum(np.maximum(t, 0.0), width), np.maximum(t - width, 0.0)
         still = max(self.filter_s, _LEAST_TAU_S)
         lean, rich = _pulse_tau(self.lean_s, still), _pulse_tau(self.rich_s, still)
-        left, still_left = np.exp(-during / lean), np.exp(-after / still)
+        left, still_left = np.exp(during / -lean), np.exp(after / -still)
         element = 1.0 - left
-        reading = element - still / (lean - still) * (left - np.exp(-during / still))
-        share = rich / (rich - still) * (np.exp(-after / rich) - still_left)
+        reading = element - still / (lean - still) * (left - np.exp(during / -still))
+        share = rich / (rich - still) * (np.exp(after / -rich) - still_left)
         return np.asarray(reading * still_left + element * share, np.float64)
 
     def pulses(self, t: Floats, begins_s: Floats, widths_s: Floats) -> Floats:
@@ -257,7 +257,8 @@ class SensorLag:
         element = rich / (rich - still) * (1.0 - np.exp(-width / lean))
         fall = (self.pulse(width) - element) * np.exp(width / still) * by_still
         fall += element * np.exp(width / rich) * by_rich
-        return np.where(late < width, rise, fall)
+        np.copyto(fall, rise, where=late < width)
+        return fall
 
 
 _LARGEST_EXPONENT = 600.0

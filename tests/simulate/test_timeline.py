@@ -15,7 +15,7 @@ RPM = np.array([0.0, 250.0, 250.0, 1100.0, 7900.0, 7780.0, 900.0, 0.0])
 def test_angle_is_the_integral_of_speed():
     crank, grid = Crank(T, RPM), np.linspace(0, 16, 200_001)
     expected = cumulative_trapezoid(6.0 * np.interp(grid, T, RPM), grid, initial=0)
-    assert crank.angle(grid) == pytest.approx(expected, abs=1e-2)
+    assert np.abs(crank.angle(grid) - expected).max() <= 1e-2
 
 
 @given(st.floats(0.01, 15.9))
