@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import socket
 import sys
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import FrameType
@@ -86,14 +87,16 @@ class WitnessBus(can.BusABC):
         super().__init__(channel, **arguments)
         self.opened.append({"channel": channel, **arguments})
         self._left = 3
+        self._quiet = threading.Event()
         self._fails = len(self.opened) == 1
 
-    def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:  # noqa: ARG002
+    def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         if self._left:
             self._left -= 1
             return can.Message(arbitration_id=0x123, is_extended_id=False, data=b"\1", timestamp=1.0), False
         if self._fails:
             raise can.CanOperationError("unplugged")
+        self._quiet.wait(timeout)  # as a silent bus does; else the reader's thread is busy
         return None, False
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:  # noqa: ARG002

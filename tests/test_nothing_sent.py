@@ -203,7 +203,7 @@ def test_no_interface_of_python_can_is_told_to_send(
     monkeypatch.setitem(BACKENDS, interface, ("sends", "WitnessBus"))
     roles = {"listens": False, "acknowledges": True}
     buses = [BusOptions(role, interface, role, acknowledge=yes) for role, yes in roles.items()]
-    with Adapters(buses) as adapters:
+    with Adapters(buses, silence_s=2 * PATIENCE_S) as adapters:  # silent for so long, a bus is opened again
         until(lambda: adapters.take(0.02) is not None and sum(s.frames for s in adapters.status()) == 9)
     assert len(WitnessBus.opened) == 3
     asked = set(ADAPTERS[interface].listen_only if interface in ADAPTERS else ())
